@@ -1,0 +1,1 @@
+"""Slipmain: plan the pulling of fused pipe strings into old water mains."""

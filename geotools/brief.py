@@ -1,0 +1,471 @@
+"""The brief: every setting of a run, with its unit, default and where the default comes from."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import pydantic
+from pydantic import BaseModel, ConfigDict, Field
+from pydantic_core import core_schema
+
+from geotools.errors import BriefError
+from geotools.schema import INPUTS
+from geotools.units import parse_quantity
+
+__all__ = ["Brief", "InputSource", "Setting", "load_brief", "settings"]
+
+COMMON = "common practice, no source"
+INVENTED = "invented planning value, to be replaced by your own"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """Marks a number of the brief as a quantity of this kind, written with its unit."""
+
+    name: str
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
+        """Parse the text before pydantic's own checks of the number."""
+        return core_schema.no_info_before_validator_function(self.parse, handler(source))
+
+    def parse(self, value: object) -> float:
+        """Return the quantity in SI units."""
+        return parse_quantity(value, self.name)
+
+
+Length = Annotated[float, Kind("length")]
+Angle = Annotated[float, Kind("angle")]
+Force = Annotated[float, Kind("force")]
+Speed = Annotated[float, Kind("speed")]
+Time = Annotated[float, Kind("time")]
+Temperature = Annotated[float, Kind("temperature")]
+PerItem = Annotated[float, Kind("per_item")]
+PerLength = Annotated[float, Kind("per_length")]
+PerArea = Annotated[float, Kind("per_area")]
+PerVolume = Annotated[float, Kind("per_volume")]
+PerMass = Annotated[float, Kind("per_mass")]
+PerTime = Annotated[float, Kind("per_time")]
+
+
+def _set(default: object, text: str, source: str, **bounds: float) -> Any:
+    """Declare one setting: default as the user would write it, meaning, source, bounds (SI)."""
+    return Field(
+        default,
+        description=text,
+        json_schema_extra={"source": source, "written": str(default)},
+        validate_default=True,
+        **bounds,  # type: ignore[arg-type]
+    )
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class InputSource(_Section):
+    """Where a layer comes from and how its fields are named there."""
+
+    source: str | list[str] = Field(description="path, or path:layer; for the DEM also a list")
+    fields: dict[str, str] = Field(
+        default_factory=dict,
+        description="contract field with its unit suffix = column of the file",
+    )
+    crs: str | None = Field(None, description="CRS of a layer whose file does not say")
+    vertical_unit: Literal["m", "ft", "us-ft"] | None = Field(
+        None, description="unit of levels, where the file does not say"
+    )
+
+
+class Network(_Section):
+    """How mains become runs."""
+
+    snap_tolerance: Length = _set(
+        "0.5 m", "ends closer than this are one node", COMMON, ge=0, le=10
+    )
+    min_diameter: Length = _set("300 mm", "smaller mains are not considered", COMMON, gt=0)
+    diameter_tolerance: float = _set(
+        0.02,
+        "mains whose diameters differ by less (share) continue each other",
+        COMMON,
+        ge=0,
+        lt=0.5,
+    )
+    max_turn: Angle = _set(
+        "100 deg", "a run ends where it would turn more than this", COMMON, gt=0, le=3.2
+    )
+    excluded_statuses: list[str] = _set(
+        ["abandoned", "removed", "proposed", "retired", "out of service"],
+        "mains with these statuses are not lined",
+        COMMON,
+    )
+    working_crs: str | None = Field(
+        None,
+        description="projected CRS to measure in; by default the mains' own, or the local UTM zone",
+        json_schema_extra={"source": "the mains", "written": "none"},
+    )
+
+
+class Ground(_Section):
+    """Levels and stations along the runs."""
+
+    step: Length = _set("10 m", "spacing of stations, at most", COMMON, ge=0.5, le=200)
+    assumed_cover: Length = _set(
+        "1.2 m", "cover of a main with no invert and no cover on record", COMMON, gt=0, le=30
+    )
+    survey_accuracy: Length = _set(
+        "0.5 m", "wiggles of the drawing smaller than this are noise", COMMON, ge=0, le=10
+    )
+    vertical_unit: Literal["m", "ft", "us-ft"] | None = Field(
+        None,
+        description="unit of the DEM, where the file does not say",
+        json_schema_extra={"source": "the DEM", "written": "none"},
+    )
+
+
+class Bends(_Section):
+    """How the drawing is read for bends."""
+
+    gather: float = _set(
+        5.0, "vertices closer than this many host diameters are one bend", COMMON, gt=0, le=50
+    )
+    least_angle: Angle = _set("3 deg", "smaller turns are taken as straight", COMMON, gt=0, le=0.5)
+    curve_angle: Angle = _set(
+        "8 deg",
+        "turns up to this at each vertex, at even spacing, are a curve and not fittings",
+        COMMON,
+        gt=0,
+        le=0.8,
+    )
+    fitting_reach: Length = _set(
+        "3 m", "a fitting belongs to a main no farther away than this", COMMON, gt=0, le=50
+    )
+    fitting_radius: float = _set(
+        0.0,
+        "axis radius of a bend fitting in host diameters; 0 is a mitre, the safe side",
+        COMMON,
+        ge=0,
+        le=20,
+    )
+
+
+class CarrierChoice(_Section):
+    """The carrier, or how it is chosen when none is named."""
+
+    system: Literal["DIPS", "IPS", "METRIC"] = _set(
+        "DIPS", "system of outside diameters", "AWWA C906 ductile-iron sizes"
+    )
+    nominal: str | None = Field(
+        None,
+        description="nominal size, such as '20 in' or '500 mm'; none: largest that clears",
+        json_schema_extra={"source": "fit to each host", "written": "none"},
+    )
+    material: Literal["PE4710", "PE3608", "PE100", "PVC"] = _set(
+        "PE4710", "material of the carrier", COMMON
+    )
+    dr: float = _set(17.0, "dimension ratio, outside diameter over wall", COMMON, ge=6, le=51)
+    clearance_share: float = _set(
+        0.10,
+        "diametral clearance wanted, as a share of the host's bore",
+        "PPI Handbook of PE Pipe ch. 11 (from memory)",
+        ge=0,
+        le=0.5,
+    )
+    bead_height: Length = _set(
+        "0 mm", "height of the outer fusion bead where it is not taken off", COMMON, ge=0, le=0.1
+    )
+    temperature: Temperature = _set("23 degC", "temperature of the pipe at pulling", COMMON)
+
+
+class Pits(_Section):
+    """What a pit needs and where it may not lie."""
+
+    max_depth: Length = _set("5 m", "deepest invert a pit may reach", COMMON, gt=0, le=50)
+    clear_of_intersection: Length = _set(
+        "10 m", "distance a pit keeps from the middle of an intersection", COMMON, ge=0, le=200
+    )
+    ramp: Literal["level", "lifted"] = _set(
+        "level",
+        "level: string on rollers at street level, two arcs; lifted: tail held up, one arc",
+        "geometry of two and one arcs",
+    )
+    resting_height: Length = _set(
+        "0.5 m", "underside of the resting string above ground", COMMON, ge=0, le=5
+    )
+    working_length: Length = _set(
+        "2 m", "working room at the face of the host", COMMON, ge=0.5, le=20
+    )
+    receiving_length: Length = _set("6 m", "length of a receiving pit", COMMON, ge=2, le=40)
+    side_room: Length = _set(
+        "0.45 m", "working room beside the carrier, each side", COMMON, ge=0.2, le=5
+    )
+    bedding: Length = _set("0.15 m", "depth dug below the host", COMMON, ge=0, le=2)
+
+
+class Pulls(_Section):
+    """What a pull may be."""
+
+    max_length: Length = _set(
+        "550 m",
+        "longest single pull",
+        "pulls of 900 to 1,800 ft are normal on straight streets: " + COMMON,
+        gt=1,
+    )
+    min_length: Length = _set("5 m", "shortest pull worth a set-up", COMMON, ge=0.1)
+    friction: float = _set(
+        0.5, "friction of the carrier on the host", "0.5 on a dry host: from memory", ge=0, le=1.5
+    )
+    roller_friction: float = _set(
+        0.1, "friction of the string on rollers", "from memory", ge=0, le=1
+    )
+    force_share: float = _set(
+        0.5, "share of the pipe's allowable tension a plan may use", COMMON, gt=0, le=1
+    )
+    duration: Time = _set(
+        "12 h",
+        "time under tension, for the allowable stress of PE",
+        "ASTM F1804 (from memory)",
+        gt=0,
+    )
+    machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0)
+    machine_share: float = _set(
+        0.75, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
+    )
+    rate: Speed = _set("3.5 m/min", "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
+    piece_length: Length = _set("12.2 m", "length of a pipe before fusing", COMMON, ge=1, le=100)
+
+
+class Rates(_Section):
+    """Unit rates, in one currency."""
+
+    currency: str = _set("units", "name of the currency", INVENTED)
+    receiving_pit: PerItem = _set(9000, "setting up a receiving pit", INVENTED, ge=0)
+    insertion_pit: PerItem = _set(14000, "setting up an insertion pit, one way", INVENTED, ge=0)
+    two_way_pit: PerItem = _set(18000, "setting up an insertion pit, both ways", INVENTED, ge=0)
+    excavation: PerVolume = _set("120 / m^3", "dig, support, refill", INVENTED, ge=0)
+    restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0)
+    open_laying: PerLength = _set(
+        "250 / m", "carrier and bedding laid in the open pit", INVENTED, ge=0
+    )
+    pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
+    pipe: PerMass = _set("3.2 / kg", "carrier pipe, delivered", INVENTED, ge=0)
+    joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
+    pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
+    connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
+
+
+class Output(_Section):
+    """How results are written."""
+
+    units: Literal["si", "us"] = _set("si", "units of the columns", "the user")
+    stations: bool = _set(True, "write the stations layer", "the user")
+
+
+class Brief(_Section):
+    """All settings of a run; a section that is not given takes its defaults."""
+
+    inputs: dict[str, InputSource] = Field(default_factory=dict)
+    network: Network = Field(default_factory=Network)
+    ground: Ground = Field(default_factory=Ground)
+    bends: Bends = Field(default_factory=Bends)
+    carrier: CarrierChoice = Field(default_factory=CarrierChoice)
+    pits: Pits = Field(default_factory=Pits)
+    pulls: Pulls = Field(default_factory=Pulls)
+    rates: Rates = Field(default_factory=Rates)
+    output: Output = Field(default_factory=Output)
+    origins: dict[str, str] = Field(default_factory=dict, exclude=True, repr=False)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One setting as declared and as used; ``value`` is in SI."""
+
+    key: str
+    value: Any
+    kind: str | None
+    written: str
+    origin: str
+    source: str
+    text: str
+
+
+_RESERVED = ("inputs", "origins")
+
+
+def settings(brief: Brief | None = None) -> Iterator[Setting]:
+    """Yield every setting of a brief (by default, the defaults) in the order of declaration."""
+    used = brief if brief is not None else Brief()
+    for section_name in Brief.model_fields:
+        if section_name in _RESERVED:
+            continue
+        section = getattr(used, section_name)
+        for name, info in type(section).model_fields.items():
+            key = f"{section_name}.{name}"
+            extra = info.json_schema_extra
+            notes: Mapping[str, Any] = extra if isinstance(extra, dict) else {}
+            yield Setting(
+                key=key,
+                value=getattr(section, name),
+                kind=next((m.name for m in info.metadata if isinstance(m, Kind)), None),
+                written=str(notes.get("written", "")),
+                origin=used.origins.get(key, "default"),
+                source=str(notes.get("source", "")),
+                text=info.description or "",
+            )
+
+
+def load_brief(
+    path: str | Path | None = None,
+    *,
+    inputs: Mapping[str, str | list[str]] | None = None,
+    overrides: Mapping[str, object] | None = None,
+) -> Brief:
+    """Read a brief and lay the command line over it.
+
+    Parameters
+    ----------
+    path : path, optional
+        TOML file; paths in it are relative to its folder.
+    inputs : mapping, optional
+        Layer name to source, from the command line; relative to the current folder.
+    overrides : mapping, optional
+        Dotted key to value, such as ``{"pulls.max_length": "400 m"}``.
+
+    Raises
+    ------
+    BriefError
+        With every fault found: unknown keys (and the nearest valid one), missing units,
+        wrong dimensions, values out of range.
+    """
+    data = _read(Path(path)) if path is not None else {}
+    origins = dict.fromkeys(_dotted(data), "brief")
+    faults: list[str] = []
+    for key, value in (overrides or {}).items():
+        _lay_over(data, key, value, faults)
+        origins[key] = "command line"
+    for layer, source in (inputs or {}).items():
+        table = data.setdefault("inputs", {})
+        old = table.get(layer)
+        table[layer] = {**old, "source": source} if isinstance(old, dict) else {"source": source}
+    faults += _check_inputs(data)
+    data["origins"] = origins
+    try:
+        brief = Brief.model_validate(data)
+    except pydantic.ValidationError as error:
+        raise BriefError([*faults, *_faults(error)]) from error
+    if faults:
+        raise BriefError(faults)
+    return brief
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise BriefError(
+            [f"brief {path}: cannot be read ({error.strerror}); check the path"]
+        ) from error
+    except UnicodeDecodeError as error:
+        raise BriefError([f"brief {path}: is not UTF-8 text (byte {error.start})"]) from error
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BriefError([f"brief {path}: is not valid TOML: {error}"]) from error
+    inputs = data.get("inputs")
+    if isinstance(inputs, dict):
+        for name, value in inputs.items():
+            table = value if isinstance(value, dict) else {"source": value}
+            inputs[name] = {**table, "source": _beside(path.parent, table.get("source"))}
+    return data
+
+
+def _beside(folder: Path, source: Any) -> Any:
+    """Make a source of the brief relative to the brief's folder; leave other types be."""
+    if isinstance(source, list):
+        return [_beside(folder, item) for item in source]
+    if not isinstance(source, str) or source.startswith("/vsi") or "://" in source:
+        return source
+    return str(folder / source)
+
+
+def _dotted(data: Mapping[str, Any]) -> Iterator[str]:
+    for section, table in data.items():
+        if isinstance(table, dict):
+            yield from (f"{section}.{name}" for name in table)
+
+
+def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) -> None:
+    section, _, name = key.partition(".")
+    known = {s.key for s in settings()}
+    if key not in known:
+        faults.append(f"{key}: no such setting{_nearest(key, known)}")
+        return
+    default = next(s for s in settings() if s.key == key)
+    data.setdefault(section, {})[name] = _from_text(value, default)
+
+
+def _from_text(value: object, default: Setting) -> object:
+    """Command-line text to what TOML would have given for this setting."""
+    if not isinstance(value, str) or default.kind not in (None, "per_item"):
+        return value
+    if isinstance(default.value, list):
+        return [item.strip() for item in value.split(",") if item.strip()]
+    return value
+
+
+def _check_inputs(data: Mapping[str, Any]) -> list[str]:
+    """Return the faults of the inputs table that pydantic cannot know: names of layers, fields."""
+    faults = []
+    table = data.get("inputs", {})
+    for layer, entry in table.items() if isinstance(table, dict) else ():
+        if layer != "dem" and layer not in INPUTS:
+            faults.append(f"inputs.{layer}: no such layer{_nearest(layer, {*INPUTS, 'dem'})}")
+            continue
+        fields = entry.get("fields", {}) if isinstance(entry, dict) else {}
+        if layer == "dem" or not isinstance(fields, dict):
+            continue
+        known = {name for field in INPUTS[layer].fields for name in field.spellings()}
+        faults += [
+            f"inputs.{layer}.fields.{name}: no such field{_nearest(name, known)}"
+            for name in fields
+            if name not in known
+        ]
+    return faults
+
+
+def _nearest(name: str, known: set[str]) -> str:
+    close = difflib.get_close_matches(name, sorted(known), n=1, cutoff=0.5)
+    if not close:  # a right name in the wrong section
+        tail = name.rpartition(".")[2]
+        close = [k for k in sorted(known) if k.rpartition(".")[2] == tail][:1]
+    return f"; did you mean {close[0]}?" if close else f"; known: {', '.join(sorted(known))}"
+
+
+def _faults(error: pydantic.ValidationError) -> list[str]:
+    """Turn pydantic's errors into one line each, naming the key and the nearest valid one."""
+    keys = {s.key for s in settings()} | {n for n in Brief.model_fields if n not in _RESERVED}
+    lines = []
+    for item in error.errors():
+        key = ".".join(str(part) for part in item["loc"])
+        if item["type"] == "extra_forbidden":
+            if key.startswith("inputs."):
+                known = {f"{key.rpartition('.')[0]}.{name}" for name in InputSource.model_fields}
+                lines.append(f"{key}: no such key{_nearest(key, known)}")
+            else:
+                lines.append(f"{key}: no such setting{_nearest(key, keys | {'inputs'})}")
+        else:
+            lines.append(f"{key}: {_message(item)}")
+    return lines
+
+
+def _message(item: Any) -> str:
+    text = str(item["msg"]).removeprefix("Value error, ")
+    if item["type"] in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
+        return f"{item['input']!r} is out of range: {text[0].lower()}{text[1:]} (in SI units)"
+    if item["type"] == "literal_error":
+        return f"{item['input']!r} is none of {item['ctx']['expected']}"
+    return text[0].lower() + text[1:] if text.startswith("Input") else text

@@ -1,0 +1,1 @@
+"""The plan handed over: GeoPackage and its companions."""

@@ -1,0 +1,36 @@
+"""What can go wrong, as a small tree of errors: each says what, where and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["BriefError", "InfeasibleError", "LayerError", "OutputError", "SlipmainError"]
+
+
+class SlipmainError(Exception):
+    """Root of all errors a user can mend; the command prints it without a traceback."""
+
+
+class BriefError(SlipmainError):
+    """The brief (or a ``--set`` on the command line) has faults; all are listed at once."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(self.faults))
+
+
+class LayerError(SlipmainError):
+    """An input layer cannot be used as it is; all its faults are listed at once."""
+
+    def __init__(self, source: str, faults: Sequence[str] | str) -> None:
+        self.source = source
+        self.faults = (faults,) if isinstance(faults, str) else tuple(faults)
+        super().__init__("\n".join(f"{source}: {fault}" for fault in self.faults))
+
+
+class OutputError(SlipmainError):
+    """The output cannot be written where it was asked for; nothing existing was touched."""
+
+
+class InfeasibleError(SlipmainError):
+    """No plan satisfies the criteria; the text names what blocks it and where."""

@@ -1,0 +1,1 @@
+"""Elevation sampling and profiles along runs."""

@@ -1,0 +1,1 @@
+"""Layers in: drivers, field mapping, CRS and unit guards, geometry repair, findings."""

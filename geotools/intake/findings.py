@@ -1,0 +1,132 @@
+"""Findings: every assumption, repair, refusal and data gap, each with a place on the map."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+__all__ = ["SEVERITIES", "Findings"]
+
+SEVERITIES = ("info", "warning", "error")
+
+
+class Findings:
+    """A growing table of findings; rooms add to it, the writer hands it over.
+
+    Geometries are in the working CRS. ``None`` stands for "no place on the map".
+    """
+
+    def __init__(self) -> None:
+        self._frames: list[pd.DataFrame] = []
+
+    def add(
+        self,
+        severity: str,
+        rule: str,
+        text: str,
+        *,
+        layer: str = "",
+        feature: str = "",
+        geometry: Any = None,
+    ) -> None:
+        """Add one finding.
+
+        Parameters
+        ----------
+        severity : str
+            One of ``SEVERITIES``.
+        rule : str
+            Short stable name, lower case with hyphens, such as ``zero-length``.
+        text : str
+            What was found, what was done about it, what the user can do.
+        layer, feature : str
+            Input layer and feature id it concerns.
+        geometry : shapely geometry, optional
+            Its place, in the working CRS.
+        """
+        self.add_many(severity, rule, [text], layer=layer, features=[feature], geometry=[geometry])
+
+    def add_many(
+        self,
+        severity: str,
+        rule: str,
+        texts: Sequence[str] | str,
+        *,
+        layer: str = "",
+        features: Sequence[str] | npt.NDArray[Any],
+        geometry: Sequence[Any] | npt.NDArray[Any] | None = None,
+    ) -> None:
+        """Add a finding per feature; ``texts`` is one per feature, or one for all.
+
+        Raises
+        ------
+        ValueError
+            If the severity is unknown or the columns differ in length.
+        """
+        if severity not in SEVERITIES:
+            raise ValueError(f"severity {severity!r} is none of {', '.join(SEVERITIES)}")
+        count = len(features)
+        if count == 0:
+            return
+        rows = [texts] * count if isinstance(texts, str) else list(texts)
+        places = np.full(count, None, dtype=object) if geometry is None else _objects(geometry)
+        if not len(rows) == len(places) == count:
+            raise ValueError("texts, features and geometry differ in length")
+        self._frames.append(
+            pd.DataFrame(
+                {
+                    "severity": severity,
+                    "rule": rule,
+                    "layer": layer,
+                    "feature": [str(f) for f in features],
+                    "text": rows,
+                    "geometry": places,
+                }
+            )
+        )
+
+    def add_points(
+        self,
+        severity: str,
+        rule: str,
+        texts: Sequence[str] | str,
+        *,
+        layer: str = "",
+        features: Sequence[str] | npt.NDArray[Any],
+        xy: npt.NDArray[np.float64],
+    ) -> None:
+        """As `add_many`, the places given as an (n, 2) array of x, y."""
+        self.add_many(
+            severity,
+            rule,
+            texts,
+            layer=layer,
+            features=features,
+            geometry=shapely.points(xy[:, :2]),
+        )
+
+    def table(self) -> pd.DataFrame:
+        """All findings, gravest first, then by rule and in the order they were added."""
+        columns = ["severity", "rule", "layer", "feature", "text", "geometry"]
+        if not self._frames:
+            return pd.DataFrame({name: np.empty(0, dtype=object) for name in columns})
+        rows = pd.concat(self._frames, ignore_index=True)[columns]
+        grave = -rows["severity"].map(SEVERITIES.index)
+        order = np.lexsort([np.arange(len(rows)), rows["rule"], grave])
+        return rows.iloc[order].reset_index(drop=True)
+
+    def count(self, severity: str) -> int:
+        """Return how many findings have this severity."""
+        return sum(int((frame["severity"] == severity).sum()) for frame in self._frames)
+
+
+def _objects(values: Sequence[Any] | npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Copy any sequence into a one-dimensional object array."""
+    out = np.empty(len(values), dtype=object)
+    out[:] = list(values)
+    return out

@@ -1,0 +1,1 @@
+"""Mains to runs: noding, chaining, bends."""

@@ -1,0 +1,1 @@
+"""Pull force along a run and the exact optimiser."""

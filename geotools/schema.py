@@ -1,0 +1,385 @@
+"""The data contract: every input and output layer, its fields, their units and meaning.
+
+Inside the program a column bears the bare name (``depth``) and SI base units; the reader
+strips a unit suffix and converts in, the writer adds it and converts out. A field is listed
+here and nowhere else: the README's table of layers, the writer and the checks are made from it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+__all__ = ["DIMENSIONS", "INPUTS", "OUTPUTS", "Dimension", "Field", "Layer", "describe"]
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """A kind of quantity, its units by suffix (factor to SI base), and those written out."""
+
+    units: dict[str, float]
+    si: str
+    us: str
+
+    def suffix(self, system: str) -> str:
+        """Return the unit suffix written for ``si`` or ``us``."""
+        return self.si if system == "si" else self.us
+
+
+FOOT = 0.3048
+PSI = 6894.757293168361
+DIMENSIONS: dict[str, Dimension] = {
+    "length": Dimension({"m": 1.0, "ft": FOOT, "mm": 1e-3, "in": FOOT / 12}, "m", "ft"),
+    "bore": Dimension({"mm": 1e-3, "in": FOOT / 12, "cm": 1e-2, "m": 1.0}, "mm", "in"),
+    "pressure": Dimension({"kpa": 1e3, "psi": PSI, "bar": 1e5, "mpa": 1e6}, "kpa", "psi"),
+    "force": Dimension({"kn": 1e3, "lbf": 4.4482216152605}, "kn", "lbf"),
+    "flow": Dimension({"lps": 1e-3, "gpm": 6.30901964e-5, "m3h": 1 / 3600}, "lps", "gpm"),
+    "speed": Dimension({"kmh": 1 / 3.6, "mph": 0.44704}, "kmh", "mph"),
+    "velocity": Dimension({"ms": 1.0, "fts": FOOT}, "ms", "fts"),
+    "angle": Dimension({"deg": math.pi / 180}, "deg", "deg"),
+    "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
+    "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
+}
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column: its bare name, type, dimension (none for plain numbers) and meaning."""
+
+    name: str
+    dtype: str  # "text", "integer", "real", "flag"
+    text: str
+    dimension: str | None = None
+    required: bool = False
+    values: tuple[str, ...] = ()
+
+    def column(self, system: str = "si") -> str:
+        """Return the name this field has in a file, with its unit suffix."""
+        if self.dimension is None:
+            return self.name
+        return f"{self.name}_{DIMENSIONS[self.dimension].suffix(system)}"
+
+    def spellings(self) -> dict[str, float]:
+        """Return every column name accepted on input and its factor to SI base units."""
+        if self.dimension is None:
+            return {self.name: 1.0}
+        units = DIMENSIONS[self.dimension].units
+        return {f"{self.name}_{suffix}": factor for suffix, factor in units.items()}
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer or table of the contract; ``geometry`` lists the kinds it may hold."""
+
+    name: str
+    text: str
+    geometry: tuple[str, ...]
+    fields: tuple[Field, ...]
+
+    def field(self, name: str) -> Field:
+        """Return the field of that bare name.
+
+        Raises
+        ------
+        KeyError
+            If the layer has no such field.
+        """
+        return {f.name: f for f in self.fields}[name]
+
+
+def _text(name: str, text: str, *, values: tuple[str, ...] = (), required: bool = False) -> Field:
+    return Field(name, "text", text, values=values, required=required)
+
+
+def _real(name: str, text: str, dimension: str | None = None, *, required: bool = False) -> Field:
+    return Field(name, "real", text, dimension, required=required)
+
+
+def _integer(name: str, text: str) -> Field:
+    return Field(name, "integer", text)
+
+
+def _flag(name: str, text: str) -> Field:
+    return Field(name, "flag", text)
+
+
+LINE = ("LineString", "MultiLineString")
+POINT = ("Point", "MultiPoint")
+AREA = ("Polygon", "MultiPolygon")
+ANY = (*POINT, *LINE, *AREA)
+
+INPUTS: dict[str, Layer] = {
+    layer.name: layer
+    for layer in (
+        Layer(
+            "mains",
+            "The water mains, as drawn; the only layer that must be given.",
+            LINE,
+            (
+                _text("main_id", "identifier, unique in the layer", required=True),
+                _real("diameter", "nominal diameter", "bore", required=True),
+                _text("material", "material, in words or the usual short forms"),
+                _integer("installed", "year laid"),
+                _real("bore", "measured inside diameter; beats the table", "bore"),
+                _real("cover", "ground to crown of the main", "length"),
+                _real("invert_start", "invert level at the first vertex", "length"),
+                _real("invert_end", "invert level at the last vertex", "length"),
+                _real("pressure", "working pressure", "pressure"),
+                _real("c_factor", "Hazen-Williams C of the main as it is"),
+                _real("flow", "design flow", "flow"),
+                _real("breaks", "breaks on record"),
+                _text("status", "status, such as active or abandoned"),
+                _text("owner", "who owns the main"),
+            ),
+        ),
+        Layer(
+            "fittings",
+            "Bends, tees, crosses, reducers, caps on the mains.",
+            POINT,
+            (
+                _text("kind", "bend, tee, cross, reducer, cap, ...", required=True),
+                _real("angle", "deflection of a bend", "angle"),
+                _real("diameter", "nominal diameter", "bore"),
+            ),
+        ),
+        Layer(
+            "valves",
+            "Line valves.",
+            POINT,
+            (_text("kind", "gate, butterfly, ..."), _flag("open", "normally open")),
+        ),
+        Layer(
+            "laterals",
+            "Service connections, a point or a line each.",
+            (*POINT, *LINE),
+            (
+                _real("customers", "customers behind the connection"),
+                _flag("critical", "feeds a customer who may not lose water"),
+            ),
+        ),
+        Layer("hydrants", "Hydrants.", POINT, ()),
+        Layer("sources", "Where water enters the network.", POINT, ()),
+        Layer(
+            "streets",
+            "Street centrelines.",
+            LINE,
+            (
+                _text("class", "arterial, collector, local, ..."),
+                _integer("lanes", "lanes, both directions together"),
+                _real("width", "width of the carriageway", "length"),
+                _real("speed", "speed limit", "speed"),
+                _text("name", "name of the street"),
+            ),
+        ),
+        Layer(
+            "avoid",
+            "Places a pit may not lie (hard) or had better not lie (soft).",
+            ANY,
+            (
+                _text("reason", "what is there"),
+                _flag("hard", "true: never; false: at a price"),
+                _real("weight", "factor on the site cost of a pit in a soft place"),
+                _real("buffer", "distance to keep from it", "length"),
+            ),
+        ),
+        Layer("districts", "Areas planned one by one.", AREA, (_text("name", "its name"),)),
+        Layer(
+            "pit_edits",
+            "The designer's wishes: pits fixed and stretches forbidden.",
+            POINT,
+            (
+                _text("action", "what is wished here", values=("fix", "forbid"), required=True),
+                _text("role", "role of a fixed pit"),
+            ),
+        ),
+    )
+}
+
+ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+_RUN = _text("run_id", "the run it belongs to")
+
+OUTPUTS: dict[str, Layer] = {
+    layer.name: layer
+    for layer in (
+        Layer(
+            "runs",
+            "Chains of mains that can be lined as one.",
+            ("MultiLineString",),
+            (
+                _text("run_id", "identifier of the run"),
+                _text("main_ids", "source mains in order along the run, joined by commas"),
+                _real("host_diameter", "nominal diameter of the host", "bore"),
+                _text("host_material", "materials met along the run"),
+                _real("length", "length along the axis", "length"),
+                _text("status", "outcome", values=("planned", "no_plan", "not_suitable")),
+                _text("reason", "why, in plain words, where there is no plan"),
+                _text("carrier", "carrier planned or tried last"),
+                _integer("pit_count", "pits planned"),
+                _integer("pull_count", "pulls planned"),
+                _real("longest_pull", "longest pull planned", "length"),
+                _integer("bend_count", "bends found"),
+                _integer("connection_count", "tees and other connections found along it"),
+                _real("cost", "planning cost, in the brief's currency"),
+            ),
+        ),
+        Layer(
+            "stations",
+            "Points along every run: ground, axis, cover, depth.",
+            ("Point",),
+            (
+                _RUN,
+                _real("chainage", "distance from the start of the run", "length"),
+                _text("kind", "why it is there: step, end, bend, fitting, connection, valve, ..."),
+                _real("ground_z", "ground level", "length"),
+                _real("axis_z", "level of the host axis", "length"),
+                _real("cover", "ground to crown of the host", "length"),
+                _real("depth", "ground to invert of the host", "length"),
+                _text("depth_source", "what the depth rests on: invert, cover, assumed"),
+                _real("grade", "rise over run of the axis, along the run"),
+                _text("main_id", "source main at the station"),
+            ),
+        ),
+        Layer(
+            "bends",
+            "Bends met along every run, and whether the carrier passes them.",
+            ("Point",),
+            (
+                _text("bend_id", "identifier of the bend"),
+                _RUN,
+                _real("chainage", "middle of the bend", "length"),
+                _real("deflection", "turning angle", "angle"),
+                _text("kind", "fitting (turns at a point) or curve", values=("fitting", "curve")),
+                _text("angle_source", "drawing or fitting record"),
+                _real("span", "length over which it turns", "length"),
+                _real("passing_radius", "largest carrier radius that passes", "length"),
+                _real("needed_radius", "least radius the carrier may take", "length"),
+                _flag("passes", "the carrier passes; otherwise it must lie in a pit"),
+            ),
+        ),
+        Layer(
+            "candidates",
+            "Every place looked at for a pit, also the refused ones.",
+            ("Point",),
+            (
+                _text("candidate_id", "identifier of the candidate"),
+                _RUN,
+                _real("chainage", "distance from the start of the run", "length"),
+                _flag("usable", "at least one role is possible here"),
+                _text("roles", "roles possible here"),
+                _text("reasons", "reasons for and against"),
+                _real("depth", "ground to invert of the host", "length"),
+                _real("intersection_distance", "distance to the nearest intersection", "length"),
+                _real("cost_receiving", "site cost as a receiving pit"),
+                _real("cost_insertion_ahead", "site cost as an insertion pit ahead"),
+                _real("cost_insertion_behind", "site cost as an insertion pit behind"),
+                _real("cost_insertion_both", "site cost as an insertion pit both ways"),
+            ),
+        ),
+        Layer(
+            "pits",
+            "The pits of the plan.",
+            ("Point",),
+            (
+                _text("pit_id", "identifier of the pit"),
+                _RUN,
+                _real("chainage", "station of the pit", "length"),
+                _text("role", "what the pit serves for", values=ROLES),
+                _real("before", "host opened before the station", "length"),
+                _real("after", "host opened after the station", "length"),
+                _real("depth", "ground to invert of the host", "length"),
+                _real("length", "length of the excavation along its longer axis", "length"),
+                _real("width", "width at the bottom", "length"),
+                _real("drop", "resting pipe to host axis", "length"),
+                _real("volume", "excavation", "volume"),
+                _text("reasons", "why a pit lies here"),
+                _real("cost", "planning cost of the site"),
+            ),
+        ),
+        Layer(
+            "pit_footprints",
+            "Ground the pits take.",
+            ("MultiPolygon",),
+            (
+                _text("pit_id", "identifier of the pit"),
+                _RUN,
+                _text("role", "what the pit serves for", values=ROLES),
+                _real("area", "area of the footprint", "area"),
+            ),
+        ),
+        Layer(
+            "pulls",
+            "The pulls of the plan, on the host axis.",
+            ("LineString Z",),
+            (
+                _text("pull_id", "identifier of the pull"),
+                _RUN,
+                _text("insertion_pit", "pit the string goes in by"),
+                _text("receiving_pit", "pit the pulling machine stands in"),
+                _real("start", "edge of the pit before it", "length"),
+                _real("end", "edge of the pit after it", "length"),
+                _real("length", "length of carrier in the host", "length"),
+                _text("direction", "with or against the run", values=("ahead", "behind")),
+                _real("deflection", "sum of the bends passed", "angle"),
+                _real("head_force", "largest force at the pulling head", "force"),
+                _real("allowable", "force that may not be passed", "force"),
+                _real("utilisation", "head force over allowable"),
+                _text("governed_by", "what sets the allowable force: pipe or machine"),
+                _integer("joints", "fused joints in the string"),
+                _integer("digs", "connections dug up along the pull"),
+                _real("hours", "hours of pulling"),
+                _real("cost", "planning cost of the pull"),
+            ),
+        ),
+        Layer(
+            "findings",
+            "Assumptions, repairs, refusals and gaps.",
+            ("Unknown",),
+            (
+                _text("severity", "gravity", values=("info", "warning", "error")),
+                _text("rule", "stable name of the rule"),
+                _text("layer", "layer it concerns"),
+                _text("feature", "feature it concerns"),
+                _text("text", "what was found, what was done, what to do"),
+            ),
+        ),
+        Layer(
+            "settings",
+            "Every criterion used.",
+            (),
+            (
+                _text("name", "key of the brief"),
+                _text("value", "value used, with its unit"),
+                _text("unit", "unit of the value"),
+                _text("origin", "default, brief or command line"),
+                _text("source", "where the default comes from"),
+                _text("text", "what it means"),
+            ),
+        ),
+        Layer(
+            "inputs",
+            "What was read.",
+            (),
+            (
+                _text("layer", "layer of the contract"),
+                _text("source", "file name"),
+                _text("sublayer", "layer inside the file"),
+                _text("sha256", "hash of the file"),
+                _text("crs", "its coordinate reference system"),
+                _integer("features_read", "features read"),
+                _integer("features_used", "features used after repair and refusal"),
+            ),
+        ),
+    )
+}
+
+
+def describe(layers: dict[str, Layer], system: str = "si") -> str:
+    """Return the layers and their fields as a Markdown list, for the README."""
+    lines: list[str] = []
+    for layer in layers.values():
+        kinds = " or ".join(layer.geometry) or "table"
+        lines.append(f"- **{layer.name}** ({kinds}): {layer.text}")
+        names = [f"`{f.column(system)}`{' (must)' if f.required else ''}" for f in layer.fields]
+        if names:
+            lines.append("  " + ", ".join(names))
+    return "\n".join(lines) + "\n"

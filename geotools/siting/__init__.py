@@ -1,0 +1,1 @@
+"""Candidate pits: footprints, reasons for and against, site cost."""

@@ -1,0 +1,1 @@
+"""The street around a station: intersections and corridors."""

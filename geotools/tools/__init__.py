@@ -1,0 +1,1 @@
+"""The tools: one module each, thin, composing the rooms."""
