@@ -1,0 +1,67 @@
+"""Exact factors from the units of printed tables to SI."""
+
+from __future__ import annotations
+
+__all__ = [
+    "FAHRENHEIT_STEP",
+    "FOOT",
+    "GALLON",
+    "GRAVITY",
+    "INCH",
+    "LBF",
+    "PSI",
+    "SHORT_TON_FORCE",
+    "WATER_DENSITY",
+    "to_si",
+]
+
+INCH = 0.0254
+FOOT = 0.3048
+GALLON = 231.0 * INCH**3
+LBF = 0.45359237 * 9.80665
+PSI = LBF / INCH**2
+SHORT_TON_FORCE = 2000.0 * LBF
+FAHRENHEIT_STEP = 5.0 / 9.0
+GRAVITY = 9.80665
+WATER_DENSITY = 1000.0  # kg/m3, used for weight, buoyancy and surge
+
+_FACTORS = {
+    "-": 1.0,
+    "m": 1.0,
+    "mm": 1e-3,
+    "in": INCH,
+    "ft": FOOT,
+    "Pa": 1.0,
+    "kPa": 1e3,
+    "MPa": 1e6,
+    "psi": PSI,
+    "kg/m3": 1.0,
+    "1/K": 1.0,
+    "min": 60.0,
+    "s": 1.0,
+}
+
+
+def to_si(value: float, unit: str) -> float:
+    """Turn a table's value into SI; a temperature is not meant for this.
+
+    Parameters
+    ----------
+    value : float
+        As printed.
+    unit : str
+        One of the units used in the tables of this package.
+
+    Returns
+    -------
+    float
+        Value in SI.
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown: the table is at fault.
+    """
+    if unit not in _FACTORS:
+        raise ValueError(f"unit {unit!r} of a data table is unknown; known: {sorted(_FACTORS)}")
+    return value * _FACTORS[unit]

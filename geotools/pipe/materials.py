@@ -1,0 +1,230 @@
+"""Properties of the carrier materials."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from geotools.pipe._ranges import FloatArray, check_choice, check_range
+from geotools.pipe._tables import rows
+from geotools.pipe._units import to_si
+
+__all__ = [
+    "MATERIALS",
+    "apparent_modulus_pa",
+    "by_material",
+    "is_polyethylene",
+    "material_property",
+    "per_material",
+    "property_source",
+    "tension_temperature_factor",
+]
+
+MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
+_HOURS_HIGH = 876_600.0  # 100 years
+# 23 C is 73.4 F; the tables are printed for 73 F and rounded
+_PE_FAHRENHEIT = (73.4, 100.0, 120.0, 140.0)
+_PE_FACTOR = (1.0, 0.78, 0.63, 0.50)
+_PVC_FAHRENHEIT = (73.4, 80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
+_PVC_FACTOR = (1.0, 0.88, 0.75, 0.62, 0.50, 0.40, 0.30, 0.22)
+
+
+@cache
+def _properties() -> dict[tuple[str, str], dict[str, str]]:
+    return {(row["material"], row["property"]): row for row in rows("materials")}
+
+
+def material_property(material: str, name: str) -> float:
+    """Look one property up, in SI.
+
+    Parameters
+    ----------
+    material : str
+        One of `MATERIALS`.
+    name : str
+        Property as named in ``data/materials.csv``.
+
+    Returns
+    -------
+    float
+        The value in SI units.
+
+    Raises
+    ------
+    ChoiceError
+        If the material or the property is unknown.
+    """
+    check_choice("material", material, MATERIALS)
+    known = [prop for mat, prop in _properties() if mat == material]
+    check_choice(f"property of {material}", name, known)
+    row = _properties()[material, name]
+    return to_si(float(row["value"]), row["unit"])
+
+
+def property_source(material: str, name: str) -> str:
+    """Say where a property comes from.
+
+    Parameters
+    ----------
+    material, name : str
+        As for `material_property`.
+
+    Returns
+    -------
+    str
+        The source as written in the table.
+    """
+    material_property(material, name)
+    return _properties()[material, name]["source"]
+
+
+def per_material(material: str | NDArray[np.str_], name: str) -> FloatArray:
+    """Look one property up for a whole column of materials.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        Any shape.
+    name : str
+        Property as named in ``data/materials.csv``.
+
+    Returns
+    -------
+    ndarray of float
+        SI values, the shape of `material`.
+
+    Raises
+    ------
+    ChoiceError
+        If a material or the property is unknown.
+    """
+    return by_material(material, lambda word: material_property(word, name))
+
+
+def by_material(material: str | NDArray[np.str_], value_of: Callable[[str], float]) -> FloatArray:
+    """Work out one number per material and spread it over a column.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        Any shape.
+    value_of : callable
+        Gives the number of one material.
+
+    Returns
+    -------
+    ndarray of float
+        The shape of `material`.
+    """
+    names, inverse = np.unique(np.asarray(material, dtype=np.str_), return_inverse=True)
+    values = np.array([value_of(str(word)) for word in names], dtype=np.float64)
+    return np.asarray(values[inverse].reshape(np.shape(material)), dtype=np.float64)
+
+
+def is_polyethylene(material: str | NDArray[np.str_]) -> NDArray[np.bool_]:
+    """Tell polyethylene from PVC.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        Any shape; each one of `MATERIALS`.
+
+    Returns
+    -------
+    ndarray of bool
+        True for polyethylene, the shape of `material`.
+
+    Raises
+    ------
+    ChoiceError
+        If a material is unknown.
+    """
+    words = np.asarray(material, dtype=np.str_)
+    for word in np.unique(words):
+        check_choice("material", str(word), MATERIALS)
+    return np.asarray(words != "PVC", dtype=np.bool_)
+
+
+@cache
+def _modulus_table(material: str) -> tuple[FloatArray, FloatArray]:
+    table = [row for row in rows("apparent_modulus") if row["material"] == material]
+    hours = np.array([float(row["hours"]) for row in table])
+    values = np.array([to_si(float(row["modulus"]), row["unit"]) for row in table])
+    return np.log(hours), values
+
+
+def apparent_modulus_pa(material: str | NDArray[np.str_], hours: ArrayLike) -> FloatArray:
+    """Modulus that tells stress from strain after a load has stood for some hours, at 23 C.
+
+    Straight lines against the logarithm of time between the tabulated durations; before the first
+    and after the last one the table's end value holds.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        One of `MATERIALS`; broadcasts with `hours`.
+    hours : array_like
+        Duration of the load, h; 0.01 h to 100 years.
+
+    Returns
+    -------
+    ndarray of float
+        Modulus, Pa.
+
+    Raises
+    ------
+    RangeError
+        If the duration lies outside the range, or the material is unknown.
+
+    Notes
+    -----
+    Source: PPI Handbook of PE Pipe, ch. 3, Table B.1.1 (PE); PVC from memory, see
+    ``data/apparent_modulus.csv``.
+    """
+    time = np.log(check_range("hours", hours, 0.01, _HOURS_HIGH, "h"))
+    words, time = np.broadcast_arrays(np.asarray(material, dtype=np.str_), time)
+    is_polyethylene(words)
+    result = np.empty(time.shape)
+    for word in np.unique(words):
+        here = words == word
+        result[here] = np.interp(time[here], *_modulus_table(str(word)))
+    return result
+
+
+def tension_temperature_factor(
+    material: str | NDArray[np.str_], temperature_c: ArrayLike
+) -> FloatArray:
+    """Share of the tensile strength at 23 C left when the pipe wall is warm.
+
+    Never above 1: cold adds strength, but not safely.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        One of `MATERIALS`; broadcasts with `temperature_c`.
+    temperature_c : array_like
+        Temperature of the pipe wall, C; -20 to 60. Dark pipe in the sun reaches 50 to 60.
+
+    Returns
+    -------
+    ndarray of float
+        Factor, 0 to 1.
+
+    Raises
+    ------
+    RangeError
+        If the temperature lies outside the range, or the material is unknown.
+
+    Notes
+    -----
+    PE: 100 F 0.78, 120 F 0.63, 140 F 0.50. PVC: its pressure factors (80 F 0.88 ... 140 F 0.22),
+    taken for tension too, which is on the safe side. From memory; confirm against AWWA M55 and
+    C900.
+    """
+    warm = check_range("temperature_c", temperature_c, -20.0, 60.0, "C") * 1.8 + 32.0
+    pe = np.interp(warm, _PE_FAHRENHEIT, _PE_FACTOR)
+    pvc = np.interp(warm, _PVC_FAHRENHEIT, _PVC_FACTOR)
+    return np.asarray(np.where(is_polyethylene(material), pe, pvc), dtype=np.float64)

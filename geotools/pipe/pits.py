@@ -1,0 +1,226 @@
+"""Length, width and ramp of the pits a carrier goes in and comes out by."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from geotools.pipe._ranges import FloatArray, check_choice, check_range
+from geotools.pipe._units import INCH
+
+__all__ = [
+    "FORMS",
+    "exit_angle_rad",
+    "insertion_length_m",
+    "pit_width_m",
+    "ramp_depth_m",
+    "receiving_length_m",
+    "steepest_angle_rad",
+]
+
+FORMS = ("level", "lifted")
+_HANDBOOK_ROOM = ((18.0, 12.0), (48.0, 18.0), (np.inf, 24.0))  # outside up to, room; inches
+
+
+def _drop_and_radius(
+    drop_m: ArrayLike, radius_m: ArrayLike, form: str
+) -> tuple[FloatArray, FloatArray]:
+    check_choice("form", form, FORMS)
+    radius = check_range("radius_m", radius_m, 0.0, np.inf, "m", above_low=True)
+    drop = check_range("drop_m", drop_m, 0.0, np.inf, "m")
+    most = 2.0 if form == "level" else 1.0
+    check_range(f"drop_m / radius_m ({form})", drop / radius, 0.0, most, "")
+    return drop, radius
+
+
+def insertion_length_m(
+    drop_m: ArrayLike, radius_m: ArrayLike, *, form: str = "level"
+) -> FloatArray:
+    """Horizontal length of the ramp from the resting pipe down to the host's face.
+
+    Parameters
+    ----------
+    drop_m : array_like
+        Height from the axis of the resting pipe down to the axis of the host, H, m (ground to
+        host axis, plus half the outside diameter, plus the height of the rollers).
+    radius_m : array_like
+        Bending radius of the carrier's axis, R, m. Broadcasts with `drop_m`.
+    form : {"level", "lifted"}, optional
+        level: the pipe rests level behind the pit, two opposed arcs, valid for H <= 2 R.
+        lifted: the tail is lifted to the slope of one arc, valid for H <= R.
+
+    Returns
+    -------
+    ndarray of float
+        Length, m, without the working room at the face.
+
+    Raises
+    ------
+    RangeError
+        If H is below zero or too great for the radius, or the form is unknown.
+
+    Notes
+    -----
+    level: L = sqrt(H (4 R - H)). lifted: L = sqrt(H (2 R - H)). Derived; the form is attributed
+    to the PPI Handbook and ASTM F585, from memory.
+    """
+    drop, radius = _drop_and_radius(drop_m, radius_m, form)
+    reach = 4.0 if form == "level" else 2.0
+    return np.asarray(np.sqrt(drop * (reach * radius - drop)), dtype=np.float64)
+
+
+def steepest_angle_rad(
+    drop_m: ArrayLike, radius_m: ArrayLike, *, form: str = "level"
+) -> FloatArray:
+    """Steepest slope of the pipe on the ramp.
+
+    Parameters
+    ----------
+    drop_m, radius_m, form
+        As for `insertion_length_m`.
+
+    Returns
+    -------
+    ndarray of float
+        Angle to the host's axis, rad: half way up for level, at the top for lifted.
+
+    Raises
+    ------
+    RangeError
+        As for `insertion_length_m`.
+
+    Notes
+    -----
+    acos(1 - H/(2 R)) and acos(1 - H/R), written through the sine of the half angle.
+    """
+    drop, radius = _drop_and_radius(drop_m, radius_m, form)
+    share = drop / radius / (2.0 if form == "level" else 1.0)
+    return np.asarray(2.0 * np.arcsin(np.sqrt(share / 2.0)), dtype=np.float64)
+
+
+def exit_angle_rad(drop_m: ArrayLike, radius_m: ArrayLike) -> FloatArray:
+    """Angle at which a lifted tail leaves the pit, acos(1 - H/R).
+
+    Parameters
+    ----------
+    drop_m, radius_m : array_like
+        As for `insertion_length_m`, lifted.
+
+    Returns
+    -------
+    ndarray of float
+        Angle to the host's axis, rad.
+
+    Raises
+    ------
+    RangeError
+        If H exceeds R.
+    """
+    return steepest_angle_rad(drop_m, radius_m, form="lifted")
+
+
+def ramp_depth_m(
+    distance_from_face_m: ArrayLike,
+    drop_m: ArrayLike,
+    radius_m: ArrayLike,
+    *,
+    form: str = "level",
+) -> FloatArray:
+    """Depth of the carrier's axis below its resting level along the ramp.
+
+    Parameters
+    ----------
+    distance_from_face_m : array_like
+        Horizontal distance from the host's face back along the ramp, m; at least 0.
+    drop_m, radius_m, form
+        As for `insertion_length_m`; all broadcast.
+
+    Returns
+    -------
+    ndarray of float
+        Depth, m: `drop_m` at the face, 0 at the top of the ramp and beyond.
+
+    Raises
+    ------
+    RangeError
+        As for `insertion_length_m`, or if a distance is below zero.
+
+    Notes
+    -----
+    One arc of radius R tangent to the host's axis at the face; for the level form the upper half
+    is the same arc turned round. Derived.
+    """
+    drop, radius = _drop_and_radius(drop_m, radius_m, form)
+    length = insertion_length_m(drop, radius, form=form)
+    along = check_range("distance_from_face_m", distance_from_face_m, 0.0, np.inf, "m")
+    x = np.minimum(along, length)
+    rise = _sagitta(x, radius)
+    if form == "level":
+        rise = np.where(x <= length / 2.0, rise, drop - _sagitta(length - x, radius))
+    return np.asarray(np.maximum(drop - rise, 0.0), dtype=np.float64)
+
+
+def _sagitta(x: FloatArray, radius: FloatArray) -> FloatArray:
+    """Rise of an arc over its tangent; beyond its half chord it is not asked for."""
+    reach = np.minimum(x, radius)
+    return np.asarray(reach**2 / (radius + np.sqrt(radius**2 - reach**2)), dtype=np.float64)
+
+
+def pit_width_m(outside_m: ArrayLike, *, least_m: ArrayLike = 0.0) -> FloatArray:
+    """Bottom width of a pit.
+
+    Parameters
+    ----------
+    outside_m : array_like
+        Outside diameter of the pipe worked on, m; above 0 to 3.
+    least_m : array_like, optional
+        Inside width of the shield or the room the work needs, m; never less than this.
+
+    Returns
+    -------
+    ndarray of float
+        Width, m.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    Outside diameter plus 12 in up to 18 in pipe, 18 in up to 48 in, 24 in above. Weak memory of
+    handbook tables; confirm against the standard in force.
+    """
+    outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
+    least = check_range("least_m", least_m, 0.0, 20.0, "m")
+    limits = np.array([limit * INCH for limit, _ in _HANDBOOK_ROOM])
+    rooms = np.array([room * INCH for _, room in _HANDBOOK_ROOM])
+    # a hair of slack, so that an 18 in pipe converted to metres stays an 18 in pipe
+    row = np.searchsorted(limits, outside * (1.0 - 1e-12))
+    return np.asarray(np.maximum(outside + rooms[row], least), dtype=np.float64)
+
+
+def receiving_length_m(frame_m: ArrayLike, *, working_m: ArrayLike = 1.5) -> FloatArray:
+    """Length of a receiving pit.
+
+    Parameters
+    ----------
+    frame_m : array_like
+        Length of the pulling machine's frame, m; 0 to 30.
+    working_m : array_like, optional
+        Room at the host's face for the head and for tying in, m; 0 to 30. The default is common
+        practice, no source.
+
+    Returns
+    -------
+    ndarray of float
+        Length, m.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+    """
+    frame = check_range("frame_m", frame_m, 0.0, 30.0, "m")
+    working = check_range("working_m", working_m, 0.0, 30.0, "m")
+    return np.asarray(frame + working, dtype=np.float64)
