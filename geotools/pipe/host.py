@@ -1,0 +1,294 @@
+"""Bore of the old main: what it probably is, how far off that may be, what measurement says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
+from geotools.pipe._tables import rows
+from geotools.pipe._units import to_si
+
+__all__ = [
+    "KINDS",
+    "LININGS",
+    "TUBERCLE_M",
+    "HostBore",
+    "host_bore",
+    "host_kind",
+    "lining_m",
+    "pit_cast_bore_m",
+]
+
+KINDS = (
+    "pit_cast",
+    "spun_cast",
+    "ductile_iron",
+    "asbestos_cement",
+    "steel",
+    "concrete",
+    "pvc",
+    "pe",
+    "unknown",
+)
+LININGS = ("default", "none", "single", "double")
+SPUN_FROM_YEAR = 1930.0
+LINED_FROM_YEAR = 1950.0
+TUBERCLE_M = 0.0127  # 1/2 in; 1/4 to 1 1/2 in is met, from memory
+
+
+@dataclass(frozen=True)
+class HostBore:
+    """Inside diameter of hosts, arrays of one shape.
+
+    Attributes
+    ----------
+    low_m : ndarray of float
+        For the fit, m.
+    centre_m : ndarray of float
+        For hydraulics, m: the clean bore; what tubercles cost in flow is in the aged C.
+    high_m : ndarray of float
+        For grout and annulus at their most, m.
+    kind : ndarray of str
+        Which of `KINDS` was assumed.
+    measured : ndarray of bool
+        True where a measured bore was taken.
+    """
+
+    low_m: FloatArray
+    centre_m: FloatArray
+    high_m: FloatArray
+    kind: NDArray[np.str_]
+    measured: NDArray[np.bool_]
+
+
+@cache
+def _words() -> dict[str, str]:
+    return {row["word"]: row["kind"] for row in rows("host_words")}
+
+
+def host_kind(material: str | NDArray[np.str_], installed: ArrayLike = np.nan) -> NDArray[np.str_]:
+    """Read the material of a main as a layer writes it.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        Words or the usual short forms, any case; what is not known gives ``unknown``.
+    installed : array_like, optional
+        Year laid; cast iron up to 1929 or without a year is taken as pit-cast, later as spun.
+
+    Returns
+    -------
+    ndarray of str
+        One of `KINDS` each.
+    """
+    raw = np.asarray(material, dtype=np.str_)
+    names, inverse = np.unique(raw, return_inverse=True)
+    known = [_words().get(" ".join(str(word).lower().split()), "unknown") for word in names]
+    kinds = np.array(known, dtype="<U15")[inverse].reshape(raw.shape)
+    year = np.asarray(installed, dtype=np.float64)
+    spun = np.where(year >= SPUN_FROM_YEAR, "spun_cast", "pit_cast")
+    return np.asarray(np.where(kinds == "cast_iron", spun, kinds), dtype=np.str_)
+
+
+@cache
+def _bore_table(kind: str) -> tuple[FloatArray, FloatArray]:
+    """Nominal sizes, and what low, centre and high bore differ from them; m."""
+    table = [row for row in rows("host_bores") if row["kind"] == kind]
+    sizes = np.array([to_si(float(row["nominal"]), row["unit"]) for row in table])
+    bores = np.array(
+        [
+            [to_si(float(row[part]), row["unit"]) for row in table]
+            for part in ("low", "centre", "high")
+        ]
+    )
+    return sizes, np.asarray(bores - sizes, dtype=np.float64)
+
+
+def _kind_by_kind(
+    kinds: NDArray[np.str_], nominal: FloatArray, value: Callable[[str, FloatArray], FloatArray]
+) -> FloatArray:
+    """Fill one array, each kind by its own table."""
+    result = np.zeros(nominal.shape)
+    for kind in np.unique(kinds):
+        here = kinds == kind
+        result[here] = value(str(kind), nominal[here])
+    return result
+
+
+def _bare(kinds: NDArray[np.str_], nominal: FloatArray, part: int) -> FloatArray:
+    def of_kind(kind: str, sizes: FloatArray) -> FloatArray:
+        table_sizes, differences = _bore_table(kind)
+        return np.asarray(sizes + np.interp(sizes, table_sizes, differences[part]))
+
+    return _kind_by_kind(kinds, nominal, of_kind)
+
+
+@cache
+def _lining_table(kind: str) -> tuple[FloatArray, FloatArray]:
+    table = [row for row in rows("linings") if row["kind"] == kind]
+    limits = np.array([to_si(float(row["nominal_up_to"]), row["unit"]) for row in table])
+    return limits, np.array([to_si(float(row["thickness"]), row["unit"]) for row in table])
+
+
+def lining_m(kind: str | NDArray[np.str_], nominal_m: ArrayLike) -> FloatArray:
+    """Thickness of a single shop lining of cement mortar.
+
+    Parameters
+    ----------
+    kind : str or ndarray of str
+        Of `KINDS`; broadcasts with `nominal_m`.
+    nominal_m : array_like
+        Nominal size, m; 0.05 to 3.
+
+    Returns
+    -------
+    ndarray of float
+        Thickness, m; 0 for materials that are not lined or whose bore is given finished.
+
+    Raises
+    ------
+    RangeError
+        If a size lies outside its range or a kind is unknown.
+
+    Notes
+    -----
+    AWWA C104 (iron) 1/16 in to 12 in, 3/32 to 24, 1/8 above; C205 (steel); from memory.
+    """
+    size = check_range("nominal_m", nominal_m, 0.05, 3.0, "m")
+    kinds, size = np.broadcast_arrays(np.asarray(kind, dtype=np.str_), size)
+    for word in np.unique(kinds):
+        check_choice("kind", str(word), KINDS)
+
+    def of_kind(word: str, sizes: FloatArray) -> FloatArray:
+        limits, thickness = _lining_table(word)
+        if limits.size == 0:
+            return np.zeros(sizes.shape)
+        row = np.minimum(np.searchsorted(limits, sizes * (1 - 1e-12)), limits.size - 1)
+        return np.asarray(thickness[row], dtype=np.float64)
+
+    return _kind_by_kind(kinds, size, of_kind)
+
+
+def _lining_layers(
+    kinds: NDArray[np.str_], year: FloatArray, lining: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """How many single linings to take off for the low, centre and high bore."""
+    if lining != "default":
+        count = np.full(kinds.shape, float(("none", "single", "double").index(lining)))
+        return count, count, count
+    always = np.isin(kinds, ("ductile_iron", "steel"))
+    later = np.isin(kinds, ("spun_cast",)) & (year >= LINED_FROM_YEAR)
+    lined = np.asarray(always | later, dtype=np.float64)
+    # older linings are often of double thickness; an iron main may also be bare
+    low = np.where(lined > 0, 2.0, np.where(kinds == "spun_cast", 1.0, 0.0))
+    return np.asarray(low, dtype=np.float64), lined, np.zeros(kinds.shape)
+
+
+def host_bore(
+    material: str | NDArray[np.str_],
+    nominal_m: ArrayLike,
+    installed: ArrayLike = np.nan,
+    *,
+    measured_m: ArrayLike = np.nan,
+    measured_tolerance_m: ArrayLike = 0.0,
+    lining: str = "default",
+    cleaned: bool | NDArray[np.bool_] = True,
+    tubercle_m: ArrayLike = TUBERCLE_M,
+) -> HostBore:
+    """Inside diameter of hosts with its uncertainty; a measured bore wins.
+
+    Parameters
+    ----------
+    material : str or ndarray of str
+        As the layer writes it. All arguments broadcast.
+    nominal_m : array_like
+        Nominal size, m; 0.05 to 3. Sizes between two rows of the table are interpolated, beyond
+        its ends the last difference from nominal is kept.
+    installed : array_like, optional
+        Year laid; not-a-number if not known.
+    measured_m : array_like, optional
+        Bore found by gauge or proving pig, m; not-a-number where there is none.
+    measured_tolerance_m : array_like, optional
+        How far the measurement may be off, m.
+    lining : {"default", "none", "single", "double"}, optional
+        Shop lining. default: ductile iron and small steel lined, spun iron lined from 1950 on,
+        other iron bare; the low bore then allows for a double lining.
+    cleaned : bool or ndarray of bool, optional
+        The main is cleaned before the pull, so that tubercles do not narrow the low bore.
+    tubercle_m : array_like, optional
+        Height of tubercles in uncleaned bare iron, m.
+
+    Returns
+    -------
+    HostBore
+        Low, centre and high bore.
+
+    Raises
+    ------
+    RangeError
+        If a size or a measured bore lies outside its range.
+    ChoiceError
+        If `lining` is unknown.
+
+    Notes
+    -----
+    Sources row by row in ``data/host_bores.csv`` and ``data/linings.csv``. Most are from memory:
+    gauge the main before the carrier is ordered.
+    """
+    check_choice("lining", lining, LININGS)
+    size = check_range("nominal_m", nominal_m, 0.05, 3.0, "m")
+    year = np.asarray(installed, dtype=np.float64)
+    measured = np.asarray(measured_m, dtype=np.float64)
+    has_measured = ~np.isnan(measured)
+    check_range("measured_m", np.where(has_measured, measured, 1.0), 0.03, 4.0, "m")
+    slack = check_range("measured_tolerance_m", measured_tolerance_m, 0.0, 0.2, "m")
+    bump = check_range("tubercle_m", tubercle_m, 0.0, 0.1, "m")
+    kinds, size, year = np.broadcast_arrays(host_kind(material, year), size, year)
+    skin = lining_m(kinds, size)
+    layers = _lining_layers(kinds, year, lining)
+    rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
+    grown = np.where(np.asarray(cleaned) | ~rough, 0.0, bump)
+    bare = [_bare(kinds, size, part) - 2.0 * layers[part] * skin for part in range(3)]
+    return HostBore(
+        low_m=np.asarray(np.where(has_measured, measured - slack, bare[0] - 2.0 * grown)),
+        centre_m=np.asarray(np.where(has_measured, measured, bare[1])),
+        high_m=np.asarray(np.where(has_measured, measured + slack, bare[2])),
+        kind=np.asarray(kinds),
+        measured=np.asarray(has_measured | np.zeros(size.shape, dtype=np.bool_)),
+    )
+
+
+def pit_cast_bore_m(nominal: str, pressure_class: str) -> float:
+    """Clean bore of pit-cast iron whose class is known from records or the bell.
+
+    Parameters
+    ----------
+    nominal : str
+        ``"24 in"``.
+    pressure_class : {"A", "B", "C", "D"}
+        Class of the 1908 standard.
+
+    Returns
+    -------
+    float
+        Outside diameter less twice the wall, m.
+
+    Raises
+    ------
+    ChoiceError
+        If the standard has no such pipe.
+
+    Notes
+    -----
+    Pit-cast pipe standard of 1908; numbers from memory, see ``data/pit_cast_1908.csv``.
+    """
+    for row in rows("pit_cast_1908"):
+        if row["nominal"] == nominal and row["class"] == pressure_class:
+            return to_si(float(row["outside"]) - 2.0 * float(row["wall"]), row["unit"])
+    sizes = ", ".join(dict.fromkeys(row["nominal"] for row in rows("pit_cast_1908")))
+    raise ChoiceError("nominal and class", f"{nominal} {pressure_class}", f"{sizes}; A to D")
