@@ -1,0 +1,110 @@
+"""Ragged columns: many polylines in one array of vertices with offsets."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+__all__ = [
+    "interpolate",
+    "line_lengths",
+    "measures",
+    "offsets_of",
+    "row_of",
+    "take",
+    "to_linestrings",
+]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+def offsets_of(counts: IntArray) -> IntArray:
+    """Return offsets, shape (n + 1,), of rows with these counts."""
+    return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+
+def row_of(offsets: IntArray) -> IntArray:
+    """Return for every element the row it belongs to."""
+    return np.repeat(np.arange(len(offsets) - 1, dtype=np.int64), np.diff(offsets))
+
+
+def take(offsets: IntArray, rows: IntArray, reverse: BoolArray | None = None) -> IntArray:
+    """Return the element indices of these rows one after the other, some rows backwards."""
+    counts = np.diff(offsets)[rows]
+    starts = offsets_of(counts)
+    local = np.arange(starts[-1], dtype=np.int64) - np.repeat(starts[:-1], counts)
+    if reverse is not None:
+        backwards = np.repeat(reverse, counts)
+        local = np.where(backwards, np.repeat(counts, counts) - 1 - local, local)
+    return np.repeat(offsets[:-1][rows], counts) + local
+
+
+def measures(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return the distance of every vertex from the start of its line, m."""
+    step = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    filled = offsets[:-1][np.diff(offsets) > 0]
+    step[filled] = 0.0
+    total = np.cumsum(step)
+    counts = np.diff(offsets)
+    base = np.repeat(total[np.minimum(offsets[:-1], len(total) - 1)] if len(total) else total, counts)
+    return total - base
+
+
+def line_lengths(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return the length of every line, m."""
+    if len(offsets) < 2:
+        return np.zeros(0)
+    along = measures(xy, offsets)
+    lengths = np.zeros(len(offsets) - 1)
+    filled = np.diff(offsets) > 0
+    lengths[filled] = along[offsets[1:][filled] - 1]
+    return lengths
+
+
+def interpolate(
+    xy: FloatArray, offsets: IntArray, along: FloatArray, rows: IntArray, distance: FloatArray
+) -> FloatArray:
+    """Return the points at these distances along these lines.
+
+    Parameters
+    ----------
+    xy, offsets, along : ndarray
+        Lines and the measures of their vertices.
+    rows : ndarray of int64, shape (k,)
+        Line of each point.
+    distance : ndarray, shape (k,)
+        Distance from the line's start, m; kept within the line.
+
+    Returns
+    -------
+    ndarray, shape (k, 2)
+    """
+    if len(rows) == 0:
+        return np.zeros((0, 2))
+    lengths = line_lengths(xy, offsets)
+    distance = np.clip(distance, 0.0, lengths[rows])
+    first = segment_of(offsets, along, rows, distance)
+    span = along[first + 1] - along[first]
+    share = np.where(span > 0, (distance - along[first]) / np.where(span > 0, span, 1.0), 0.0)
+    return xy[first] + share[:, None] * (xy[first + 1] - xy[first])
+
+
+def segment_of(
+    offsets: IntArray, along: FloatArray, rows: IntArray, distance: FloatArray
+) -> IntArray:
+    """Return the index of the first vertex of the segment holding each distance."""
+    stretch = float(along.max(initial=0.0)) + 1.0
+    key = along + row_of(offsets) * stretch
+    found = np.searchsorted(key, distance + rows * stretch, side="right") - 1
+    return np.clip(found, offsets[rows], offsets[rows + 1] - 2)
+
+
+def to_linestrings(xy: FloatArray, offsets: IntArray) -> npt.NDArray[np.object_]:
+    """Return shapely lines; used only for what is indexed, written or drawn."""
+    if len(offsets) < 2:
+        return np.zeros(0, dtype=object)
+    lines: npt.NDArray[np.object_] = shapely.linestrings(xy, indices=row_of(offsets))
+    return lines
