@@ -1,0 +1,346 @@
+"""The profile along every run: axis, cover, depth and grade of the host at its stations."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.intake.findings import Findings
+
+__all__ = ["SOURCES", "add_profile"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+SOURCES = ("invert", "cover", "assumed")
+INVERT, COVER, ASSUMED = range(3)
+
+# Stations closer along the run than this (m) are at one place: no grade can be taken there.
+ONE_PLACE = 1e-3
+# Beyond these the record is doubted, not changed (common practice, no source).
+STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
+GRADE_LIMIT = 0.5  # rise over run
+DEPTH_LIMIT = 30.0  # m; more is rather a wrong datum or unit than a water main
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """The stations as plain arrays, with what their mains say; one entry a station."""
+
+    run: IntArray
+    chainage: FloatArray
+    xy: FloatArray
+    ground: FloatArray
+    main: IntArray
+    diameter: FloatArray
+    source: IntArray
+    invert: FloatArray
+    cover: FloatArray
+
+    @property
+    def follows(self) -> BoolArray:
+        """Whether the next station is of the same run; shape (n - 1,)."""
+        return np.equal(self.run[1:], self.run[:-1])
+
+
+def add_profile(
+    stations: pd.DataFrame,
+    mains: pd.DataFrame,
+    *,
+    assumed_cover: float,
+    dem_given: bool,
+    findings: Findings,
+) -> pd.DataFrame:
+    """Add axis level, cover, depth, its source and grade to stations.
+
+    With both inverts on record the invert runs straight from one end of the main to the other;
+    else the main follows the ground at the cover on record, or at the assumed one. The axis lies
+    half a nominal diameter above the invert.
+
+    Parameters
+    ----------
+    stations : DataFrame
+        Sorted by run and chainage. ``run`` (integer), ``chainage``, ``x``, ``y`` (m), ``main``
+        (row in ``mains``), ``main_share`` (0 to 1 along that main as drawn), ``ground_z`` (m,
+        NaN where unknown).
+    mains : DataFrame
+        ``diameter``, ``cover``, ``invert_start``, ``invert_end`` in m (NaN where unknown) and
+        ``feature``, the name of the main in findings.
+    assumed_cover : float
+        Ground to crown where nothing is on record, m.
+    dem_given : bool
+        Whether there was an elevation raster; without one, ground is missing everywhere.
+    findings : Findings
+        Receives assumptions and doubts, grouped by main, and the gaps of the ground.
+
+    Returns
+    -------
+    DataFrame
+        The stations with ``axis_z``, ``cover``, ``depth`` (m), ``depth_source`` (one of
+        ``SOURCES``) and ``grade``: rise over run of the axis to the next station of the run. Where
+        ground is unknown, ``axis_z`` is NaN unless inverts give it, and ``grade`` 0.
+    """
+    columns = _columns(stations, mains, assumed_cover)
+    by_invert = columns.source == INVERT
+    height = columns.cover + columns.diameter  # ground to invert, where the ground is followed
+    invert = np.where(by_invert, columns.invert, columns.ground - height)
+    axis = invert + columns.diameter / 2
+    depth = np.where(by_invert, columns.ground - columns.invert, height)
+    cover = np.where(by_invert, depth - columns.diameter, columns.cover)
+    grade = _grades(columns, axis)
+    names = mains["feature"].astype(str).to_numpy(dtype=object)
+    _report_records(columns, mains, names, assumed_cover, findings)
+    _report_levels(columns, names, cover, depth, grade, findings)
+    _report_steps(columns, names, axis, grade, findings)
+    _report_gaps(columns, dem_given=dem_given, findings=findings)
+    return stations.assign(
+        axis_z=axis,
+        cover=cover,
+        depth=depth,
+        depth_source=np.array(SOURCES, dtype=object)[columns.source],
+        grade=grade,
+    )
+
+
+def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) -> _Columns:
+    def real(frame: pd.DataFrame, name: str) -> FloatArray:
+        return frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+
+    main = stations["main"].to_numpy(dtype=np.int64)
+    start, end = real(mains, "invert_start"), real(mains, "invert_end")
+    known = real(mains, "cover")
+    source = np.where(
+        np.isfinite(start + end), INVERT, np.where(np.isfinite(known), COVER, ASSUMED)
+    )
+    cover = np.where(np.isfinite(known), known, assumed_cover)
+    share = real(stations, "main_share")
+    return _Columns(
+        run=stations["run"].to_numpy(dtype=np.int64),
+        chainage=real(stations, "chainage"),
+        xy=np.column_stack([real(stations, "x"), real(stations, "y")]),
+        ground=real(stations, "ground_z"),
+        main=main,
+        diameter=real(mains, "diameter")[main],
+        source=source[main],
+        invert=start[main] * (1 - share) + end[main] * share,
+        cover=cover[main],
+    )
+
+
+def _grades(columns: _Columns, axis: FloatArray) -> FloatArray:
+    """Return the grade of the segment after each station; the last takes the one before it.
+
+    A segment of no length takes the grade of the next one with a length, or of the one before.
+    """
+    count = len(axis)
+    grade = np.full(count, np.nan)
+    step = np.diff(columns.chainage)
+    real = columns.follows & (step > ONE_PLACE)
+    rise = np.diff(axis)
+    grade[:-1][real] = np.where(np.isfinite(rise[real]), rise[real], 0.0) / step[real]
+    backward = _next_filled(columns.run, grade)
+    return np.nan_to_num(_next_filled(columns.run[::-1], backward[::-1])[::-1])
+
+
+def _next_filled(run: IntArray, values: FloatArray) -> FloatArray:
+    """Fill every NaN with the next value of the same run, if there is one."""
+    count = len(values)
+    place = np.where(np.isnan(values), count, np.arange(count))
+    place = np.minimum.accumulate(place[::-1])[::-1]
+    found = np.minimum(place, max(count - 1, 0))
+    return np.where((place < count) & (run[found] == run), values[found], np.nan)
+
+
+def _worst(main: IntArray, chosen: BoolArray, badness: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return, for every main with chosen stations, its worst one and how many were chosen."""
+    at = np.flatnonzero(chosen)
+    order = at[np.lexsort([at, -badness[at], main[at]])]
+    first = np.flatnonzero(np.diff(main[order], prepend=-1))
+    return order[first], np.diff(first, append=len(order))
+
+
+def _report_records(
+    columns: _Columns,
+    mains: pd.DataFrame,
+    names: npt.NDArray[Any],
+    assumed_cover: float,
+    findings: Findings,
+) -> None:
+    """Report, a finding a main, assumed covers and inverts that could not be used."""
+    middle = _middles(columns.main)
+    main = columns.main[middle]
+    assumed = columns.source[middle] == ASSUMED
+    findings.add_points(
+        "info",
+        "assumed-cover",
+        f"no cover and no pair of inverts on record; a cover of {assumed_cover:g} m was assumed; "
+        "give cover or both inverts, or set ground.assumed_cover",
+        layer="mains",
+        features=names[main[assumed]],
+        xy=columns.xy[middle[assumed]],
+    )
+    has = mains[["invert_start", "invert_end"]].notna().to_numpy()[main]
+    lone = has[:, 0] != has[:, 1]
+    missing = np.where(has[lone, 0], "invert_end", "invert_start")
+    used = np.array(SOURCES, dtype=object)[columns.source[middle[lone]]]
+    findings.add_points(
+        "warning",
+        "one-invert",
+        [
+            f"{name} is missing, so the other invert was not used; "
+            f"the depth rests on the {'cover on record' if by == 'cover' else 'assumed cover'}"
+            for name, by in zip(missing, used, strict=True)
+        ],
+        layer="mains",
+        features=names[main[lone]],
+        xy=columns.xy[middle[lone]],
+    )
+
+
+def _middles(main: IntArray) -> IntArray:
+    """Return the station in the middle of the list of each main that has any."""
+    order = np.argsort(main, kind="stable")
+    first = np.flatnonzero(np.diff(main[order], prepend=-1))
+    middle: IntArray = order[first + np.diff(first, append=len(order)) // 2]
+    return middle
+
+
+def _report_levels(
+    columns: _Columns,
+    names: npt.NDArray[Any],
+    cover: FloatArray,
+    depth: FloatArray,
+    grade: FloatArray,
+    findings: Findings,
+) -> None:
+    """Report mains above ground, too deep to be true, or too steep; worst station of each."""
+    doubts = (
+        (
+            "main-above-ground",
+            -cover,
+            0.0,
+            "the crown lies up to {:.2f} m above ground",
+            "check inverts and cover, and that levels and DEM share unit and datum",
+        ),
+        (
+            "main-too-deep",
+            depth,
+            DEPTH_LIMIT,
+            "the invert lies up to {:.1f} m below ground",
+            "check inverts and cover, and that levels and DEM share unit and datum",
+        ),
+        (
+            "steep-grade",
+            np.abs(grade),
+            GRADE_LIMIT,
+            "the axis has a grade of up to {:.2f}",
+            "check inverts and ground levels",
+        ),
+    )
+    for rule, measure, limit, fact, advice in doubts:
+        worst, count = _worst(columns.main, measure > limit, measure)
+        findings.add_points(
+            "warning",
+            rule,
+            [
+                f"{fact.format(measure[i])} at {n} of its stations; kept as it is; {advice}"
+                for i, n in zip(worst, count, strict=True)
+            ],
+            layer="mains",
+            features=names[columns.main[worst]],
+            xy=columns.xy[worst],
+        )
+
+
+def _report_steps(
+    columns: _Columns,
+    names: npt.NDArray[Any],
+    axis: FloatArray,
+    grade: FloatArray,
+    findings: Findings,
+) -> None:
+    """Report joints of two mains where the axis jumps."""
+    before = np.flatnonzero(columns.follows & (columns.main[1:] != columns.main[:-1]))
+    step = _steps(columns, axis, grade, before)
+    large = np.abs(step) > STEP_LIMIT
+    before, step = before[large], step[large]
+    ahead, behind = names[columns.main[before + 1]], names[columns.main[before]]
+    findings.add_points(
+        "warning",
+        "axis-step",
+        [
+            f"the axis steps by {rise:+.2f} m from main {old} to this one where they join; kept "
+            "as it is; check inverts and covers of both"
+            for rise, old in zip(step, behind, strict=True)
+        ],
+        layer="mains",
+        features=ahead,
+        xy=columns.xy[before + 1],
+    )
+
+
+def _steps(columns: _Columns, axis: FloatArray, grade: FloatArray, before: IntArray) -> FloatArray:
+    """Return the jump of the axis between stations of two mains (after less before), m.
+
+    The level of the main before is carried on to the station after: along its own grade if it
+    is laid by inverts, at its own distance below the ground there if it follows the ground.
+    """
+    after = before + 1
+    step = columns.chainage[after] - columns.chainage[before]
+    own = (before > 0) & (columns.main[before - 1] == columns.main[before])
+    own &= columns.run[before - 1] == columns.run[before]
+    slope = np.where(own, grade[before - 1], 0.0)
+    below = columns.cover[before] + columns.diameter[before] / 2
+    laid = columns.source[before] == INVERT
+    carried = np.where(laid, axis[before] + slope * step, columns.ground[after] - below)
+    return axis[after] - carried
+
+
+def _report_gaps(columns: _Columns, *, dem_given: bool, findings: Findings) -> None:
+    """Report that there is no DEM, or the stretches of runs where it has no level."""
+    if not dem_given:
+        findings.add(
+            "warning",
+            "no-dem",
+            "no elevation raster was given: depth is the cover on record or assumed, grades are "
+            "0 where inverts do not give them; give a DEM",
+            layer="dem",
+        )
+        return
+    missing = np.isnan(columns.ground)
+    edge = np.concatenate([[True], missing[1:] != missing[:-1]]) if len(missing) else missing
+    edge[1:] |= ~columns.follows
+    first = np.flatnonzero(edge)
+    last = np.append(first[1:], len(missing))[: len(first)] - 1
+    chosen = missing[first] if len(first) else missing
+    first, last = first[chosen], last[chosen]
+    findings.add_many(
+        "warning",
+        "no-ground",
+        [
+            f"{b - a + 1} stations from {columns.chainage[a]:.1f} m to {columns.chainage[b]:.1f} m "
+            "of a run lie off the DEM or where it has no data; no ground level there, depth only "
+            "from cover; give a DEM that covers them"
+            for a, b in zip(first, last, strict=True)
+        ],
+        layer="dem",
+        features=[f"run {run}" for run in columns.run[first]],
+        geometry=_stretches(columns.xy, first, last),
+    )
+
+
+def _stretches(xy: FloatArray, first: Sequence[int] | IntArray, last: IntArray) -> list[Any]:
+    """Return a line along each stretch of stations, a point where it has one place."""
+    places: list[Any] = []
+    for a, b in zip(first, last, strict=True):
+        part = xy[a : b + 1]
+        lone = bool((part == part[0]).all())
+        places.append(shapely.Point(part[0]) if lone else shapely.LineString(part))
+    return places

@@ -1,0 +1,250 @@
+"""An elevation raster: opening it, checking that it can be used, reading windows of it."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyproj
+import rasterio
+from rasterio.enums import MaskFlags
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.windows import Window
+
+from geotools.errors import LayerError
+from geotools.ground.vertical import VerticalUnit, file_units
+
+__all__ = ["Raster", "open_raster", "raster_environment", "read_mask", "read_window"]
+
+FloatArray = npt.NDArray[np.float64]
+
+CACHE_BYTES = 64_000_000
+WINDOW_CELLS = 2**22
+
+
+@dataclass(frozen=True)
+class Raster:
+    """An open elevation raster, checked; band 1 is the one used.
+
+    Attributes
+    ----------
+    name : str
+        File name, for messages.
+    dataset : rasterio dataset
+    crs : pyproj.CRS
+        Horizontal part of its CRS.
+    inverse : tuple of 6 float
+        Coefficients a, b, c, d, e, f of ``col = a x + b y + c``, ``row = d x + e y + f``,
+        counted in cells from the outer corner of the first cell.
+    units : list of VerticalUnit
+        What the file says of the unit of its levels.
+    nodata : scalar, optional
+        Value that stands for "no data", in the type of the band.
+    masked : bool
+        Whether a mask or alpha band must be read too.
+    scale, offset : float
+        Level = stored value x scale + offset, in the vertical unit.
+    """
+
+    name: str
+    dataset: Any
+    crs: pyproj.CRS
+    inverse: tuple[float, float, float, float, float, float]
+    units: list[VerticalUnit]
+    nodata: Any
+    masked: bool
+    scale: float
+    offset: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return int(self.dataset.height), int(self.dataset.width)
+
+    @property
+    def block(self) -> tuple[int, int]:
+        """Rows and columns of the pieces it is read in: its blocks, cut if they are huge."""
+        rows, columns = self.dataset.block_shapes[0]
+        columns = min(int(columns), self.shape[1])
+        return min(int(rows), self.shape[0], max(1, WINDOW_CELLS // columns)), columns
+
+    @property
+    def next_cell(self) -> tuple[int, int]:
+        """Rows down and columns right to the next cell: 1, or 0 where there is but one."""
+        rows, columns = self.shape
+        return int(rows > 1), int(columns > 1)
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """West, south, east, north of its corners, also if it is rotated."""
+        rows, columns = self.shape
+        corners = [self.dataset.transform * (c, r) for c in (0, columns) for r in (0, rows)]
+        x, y = zip(*corners, strict=True)
+        return min(x), min(y), max(x), max(y)
+
+    @property
+    def says_nodata(self) -> bool:
+        """Whether the file has any way to say that a cell holds no data."""
+        return self.nodata is not None or self.masked
+
+    def cells(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return fractional column and row of points, from the outer corner of the first cell."""
+        a, b, c, d, e, f = self.inverse
+        x, y = xy[:, 0], xy[:, 1]
+        return a * x + b * y + c, d * x + e * y + f
+
+
+def raster_environment() -> Any:
+    """Return the GDAL settings under which rasters are read: small cache, no network.
+
+    GDAL's block cache is capped because it would otherwise grow to a share of the machine's
+    memory, whatever the windows read. rasterio hands the number to GDAL in bytes.
+    """
+    return rasterio.Env(
+        GDAL_CACHEMAX=CACHE_BYTES,
+        GDAL_DISABLE_READDIR_ON_OPEN="FALSE",
+        CPL_VSIL_CURL_ALLOWED_EXTENSIONS="{none}",
+    )
+
+
+@contextmanager
+def open_raster(path: str) -> Iterator[Raster]:
+    """Open a local raster and check that ground levels can be read from it.
+
+    Parameters
+    ----------
+    path : str
+        A local file, or a folder that is a raster, in any format GDAL reads.
+
+    Raises
+    ------
+    LayerError
+        If it is missing, remote, no raster, or has no usable CRS, georeference or band.
+    """
+    name = Path(path).name
+    if path.startswith("/vsi") or "://" in path or not Path(path).exists():
+        raise LayerError(path, "no such local file; check the path (only local files are read)")
+    with warnings.catch_warnings():
+        # Said again below as an error with a remedy.
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        try:
+            dataset = rasterio.open(path)
+        except (RasterioError, OSError) as error:
+            raise LayerError(
+                path, f"is no raster that GDAL can open ({error}); it may be damaged or cut short"
+            ) from error
+    with dataset:
+        yield _checked(dataset, name)
+
+
+def read_window(raster: Raster, window: Window) -> npt.NDArray[Any]:
+    """Read a window of band 1 as stored.
+
+    Raises
+    ------
+    LayerError
+        If the file cannot be read there.
+    """
+    return _read(raster, raster.dataset.read, window)
+
+
+def read_mask(raster: Raster, window: Window) -> npt.NDArray[Any]:
+    """Read the mask of a window of band 1: 0 where there is no data.
+
+    Raises
+    ------
+    LayerError
+        If the file cannot be read there.
+    """
+    return _read(raster, raster.dataset.read_masks, window)
+
+
+def _read(raster: Raster, reader: Any, window: Window) -> npt.NDArray[Any]:
+    try:
+        return np.asarray(reader(1, window=window))
+    except (RasterioError, OSError) as error:
+        where = f"rows {window.row_off} to {window.row_off + window.height}"
+        raise LayerError(
+            raster.name, f"cannot be read at {where} ({error}); the file is damaged or cut short"
+        ) from error
+
+
+def _checked(dataset: Any, name: str) -> Raster:
+    faults = [*_band_faults(dataset), *_place_faults(dataset)]
+    if faults:
+        raise LayerError(name, faults)
+    crs = _crs(dataset, name)
+    flags = dataset.mask_flag_enums[0]
+    scale, offset = float(dataset.scales[0]), float(dataset.offsets[0])
+    if not (np.isfinite(scale) and np.isfinite(offset)) or scale == 0:
+        raise LayerError(name, f"band 1 has the scale {scale} and offset {offset}; correct them")
+    return Raster(
+        name=name,
+        dataset=dataset,
+        crs=_horizontal(crs),
+        inverse=tuple(~dataset.transform)[:6],
+        units=file_units(dataset.units[0] or "", crs, name),
+        nodata=_nodata(dataset),
+        masked=MaskFlags.per_dataset in flags or MaskFlags.alpha in flags,
+        scale=scale,
+        offset=offset,
+    )
+
+
+def _band_faults(dataset: Any) -> list[str]:
+    if dataset.count == 0:
+        held = dataset.subdatasets
+        if held:
+            return [f"holds {len(held)} rasters; export the one with the levels to its own file"]
+        return ["holds no raster band"]
+    if dataset.width < 1 or dataset.height < 1:
+        return [f"has {dataset.width} columns and {dataset.height} rows"]
+    if np.dtype(dataset.dtypes[0]).kind not in "iuf":
+        return [f"band 1 holds {dataset.dtypes[0]} values; real numbers are needed"]
+    return []
+
+
+def _place_faults(dataset: Any) -> list[str]:
+    faults = []
+    if dataset.crs is None:
+        faults.append("has no CRS; assign it (gdal_edit -a_srs, or 'Assign projection' in a GIS)")
+    transform = dataset.transform
+    if transform.is_identity and dataset.gcps[0]:
+        faults.append("is placed by control points only; warp it to a grid first (gdalwarp)")
+    elif transform.is_identity:
+        faults.append("has no georeference; add its world file or assign one (gdal_edit -a_ullr)")
+    elif not np.all(np.isfinite(tuple(transform))) or transform.determinant == 0:
+        faults.append("has cells of no size; correct its georeference (gdal_edit -a_ullr)")
+    return faults
+
+
+def _crs(dataset: Any, name: str) -> pyproj.CRS:
+    try:
+        return pyproj.CRS.from_wkt(dataset.crs.to_wkt(version="WKT2_2019"))
+    except (pyproj.exceptions.CRSError, RasterioError) as error:
+        raise LayerError(name, f"has a CRS that cannot be understood ({error})") from error
+
+
+def _horizontal(crs: pyproj.CRS) -> pyproj.CRS:
+    """Return a CRS without its vertical part: points are looked up by x and y alone."""
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+
+
+def _nodata(dataset: Any) -> Any:
+    """Return the nodata value in the band's type, or None if no stored value can equal it."""
+    value = dataset.nodatavals[0]
+    dtype = np.dtype(dataset.dtypes[0])
+    if value is None:
+        return None
+    if dtype.kind == "f":
+        with np.errstate(over="ignore"):
+            return dtype.type(value)
+    limits = np.iinfo(dtype)
+    whole = np.isfinite(value) and float(value).is_integer()
+    return dtype.type(value) if whole and limits.min <= value <= limits.max else None
