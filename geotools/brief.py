@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 import pydantic
 from pydantic import BaseModel, ConfigDict, Field
@@ -17,7 +17,7 @@ from geotools.errors import BriefError
 from geotools.schema import INPUTS
 from geotools.units import parse_quantity
 
-__all__ = ["Brief", "InputSource", "Setting", "load_brief", "settings"]
+__all__ = ["Brief", "InputSource", "Setting", "lay_over", "load_brief", "settings"]
 
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
@@ -52,14 +52,14 @@ PerMass = Annotated[float, Kind("per_mass")]
 PerTime = Annotated[float, Kind("per_time")]
 
 
-def _set(default: object, text: str, source: str, **bounds: float) -> Any:
+def _set(default: Any, text: str, source: str, **bounds: Any) -> Any:
     """Declare one setting: default as the user would write it, meaning, source, bounds (SI)."""
     return Field(
         default,
         description=text,
         json_schema_extra={"source": source, "written": str(default)},
         validate_default=True,
-        **bounds,  # type: ignore[arg-type]
+        **bounds,
     )
 
 
@@ -75,7 +75,7 @@ class InputSource(_Section):
         default_factory=dict,
         description="contract field with its unit suffix = column of the file",
     )
-    crs: str | None = Field(None, description="CRS of a layer whose file does not say")
+    crs: str | None = Field(default=None, description="CRS of a layer whose file does not say")
     vertical_unit: Literal["m", "ft", "us-ft"] | None = Field(
         None, description="unit of levels, where the file does not say"
     )
@@ -104,7 +104,7 @@ class Network(_Section):
         COMMON,
     )
     working_crs: str | None = Field(
-        None,
+        default=None,
         description="projected CRS to measure in; by default the mains' own, or the local UTM zone",
         json_schema_extra={"source": "the mains", "written": "none"},
     )
@@ -121,7 +121,7 @@ class Ground(_Section):
         "0.5 m", "wiggles of the drawing smaller than this are noise", COMMON, ge=0, le=10
     )
     vertical_unit: Literal["m", "ft", "us-ft"] | None = Field(
-        None,
+        default=None,
         description="unit of the DEM, where the file does not say",
         json_schema_extra={"source": "the DEM", "written": "none"},
     )
@@ -135,7 +135,7 @@ class Bends(_Section):
     )
     least_angle: Angle = _set("3 deg", "smaller turns are taken as straight", COMMON, gt=0, le=0.5)
     curve_angle: Angle = _set(
-        "8 deg",
+        "15 deg",
         "turns up to this at each vertex, at even spacing, are a curve and not fittings",
         COMMON,
         gt=0,
@@ -160,7 +160,7 @@ class CarrierChoice(_Section):
         "DIPS", "system of outside diameters", "AWWA C906 ductile-iron sizes"
     )
     nominal: str | None = Field(
-        None,
+        default=None,
         description="nominal size, such as '20 in' or '500 mm'; none: largest that clears",
         json_schema_extra={"source": "fit to each host", "written": "none"},
     )
@@ -291,6 +291,7 @@ class Setting:
     origin: str
     source: str
     text: str
+    choices: tuple[str, ...] = ()
 
 
 _RESERVED = ("inputs", "origins")
@@ -315,7 +316,15 @@ def settings(brief: Brief | None = None) -> Iterator[Setting]:
                 origin=used.origins.get(key, "default"),
                 source=str(notes.get("source", "")),
                 text=info.description or "",
+                choices=_choices(info.annotation),
             )
+
+
+def _choices(annotation: Any) -> tuple[str, ...]:
+    """Return the words a setting may be, if its type lists them (also beside None)."""
+    if get_origin(annotation) is Literal:
+        return tuple(str(word) for word in get_args(annotation))
+    return tuple(word for part in get_args(annotation) for word in _choices(part))
 
 
 def load_brief(
@@ -360,6 +369,36 @@ def load_brief(
     if faults:
         raise BriefError(faults)
     return brief
+
+
+def lay_over(
+    brief: Brief,
+    *,
+    inputs: Mapping[str, str | list[str]] | None = None,
+    overrides: Mapping[str, object] | None = None,
+) -> Brief:
+    """Lay layers and settings over a brief that is loaded already; arguments as `load_brief`.
+
+    Raises
+    ------
+    BriefError
+        As `load_brief`.
+    """
+    upper = load_brief(inputs=inputs, overrides=overrides)
+    changed: dict[str, dict[str, Any]] = {}
+    for key in upper.origins:
+        section, _, name = key.partition(".")
+        changed.setdefault(section, {})[name] = getattr(getattr(upper, section), name)
+    sections = {
+        section: getattr(brief, section).model_copy(update=values)
+        for section, values in changed.items()
+    }
+    sources = dict(brief.inputs)
+    for layer, source in upper.inputs.items():
+        old = sources.get(layer, source)
+        sources[layer] = old.model_copy(update={"source": source.source})
+    origins = {**brief.origins, **upper.origins}
+    return brief.model_copy(update={**sections, "inputs": sources, "origins": origins})
 
 
 def _read(path: Path) -> dict[str, Any]:

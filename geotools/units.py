@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import Any
 
@@ -25,16 +26,45 @@ PINT_UNITS: dict[str, str] = {
     "per_mass": "1/kg",
     "per_time": "1/s",
 }
+# How a quantity of each kind may be written, for messages.
+_EXAMPLES: dict[str, str] = {
+    "length": "12 m",
+    "mass": "12 kg",
+    "pressure": "700 kPa",
+    "force": "90 kN",
+    "speed": "3 m/min",
+    "flow": "30 L/s",
+    "angle": "45 deg",
+    "time": "12 h",
+    "temperature": "20 degC",
+    "per_item": "1200",
+    "per_length": "250 / m",
+    "per_area": "150 / m^2",
+    "per_volume": "120 / m^3",
+    "per_mass": "3 / kg",
+    "per_time": "900 / hour",
+}
+
+# A number, then a product or quotient of named units: nothing else reaches pint, which would
+# work out arithmetic such as "9**9**9 m" on the way.
+_NUMBER = r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?"
+_UNIT = r"[A-Za-zµΩ°]{1,40}(?:_[A-Za-z]{1,40}){0,3}(?:\s?(?:\^|\*\*)\s?-?[1-9]|[²³])?"
+_QUANTITY = re.compile(
+    rf"(?P<number>{_NUMBER})\s{{0,3}}(?P<unit>/?\s?{_UNIT}(?:\s?[*/ ·]\s?{_UNIT}){{0,5}})?\Z"
+)
+_LONGEST = 120
 
 
 @cache
 def _registry() -> Any:
     import pint
 
-    registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry: Any = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
     # Pipe trade talks of tons of force; a bare "ton" (mass) is refused where force is due.
     registry.define("tonf_us = 2000 * force_pound")
     registry.define("ton_force_metric = 1000 * kilogram * standard_gravity")
+    registry.define("gpm = gallon / minute")
+    registry.define("lps = liter / second")
     return registry
 
 
@@ -56,40 +86,58 @@ def parse_quantity(value: object, kind: str) -> float:
     """
     unit = PINT_UNITS[kind]
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise ValueError(f"expected text such as '12 {unit}', not {value!r}")
+        raise ValueError(f"{value!r} is not a quantity; {_example(kind)}")
     if not isinstance(value, str):
         if unit:
-            raise ValueError(f"{value!r} has no unit; write for example '{value} {unit}'")
+            raise ValueError(f"{value!r} has no unit; {_example(kind)}")
         return _finite(float(value), value)
     return _finite(_parse_text(value, kind, unit), value)
 
 
 def _parse_text(value: str, kind: str, unit: str) -> float:
-    import tokenize
-
     import pint
 
     registry = _registry()
+    number, written = _split(value, kind)
+    if not written:
+        if unit:
+            raise ValueError(f"{value!r} has no unit; {_example(kind)}")
+        return number
     try:
-        quantity = registry.Quantity(value.replace("°", "deg"))
-    except (
-        pint.errors.PintError,
-        tokenize.TokenError,
-        AttributeError,
-        TypeError,
-        ValueError,
-        ArithmeticError,
-        AssertionError,
-    ) as error:
-        raise ValueError(f"{value!r} is not a quantity; write for example '12 {unit}'") from error
-    if unit and quantity.unitless:
-        raise ValueError(f"{value!r} has no unit; write for example '{value} {unit}'")
+        given = registry.parse_units(written)
+    except (pint.errors.PintError, AttributeError, ValueError, TypeError) as error:
+        raise ValueError(f"{value!r}: no such unit; {_example(kind)}") from error
+    if not unit:
+        raise ValueError(f"{value!r} has a unit where none is due; write the number alone")
+    # pint takes an angle for a plain number, and the other way round
+    if kind == "angle" and registry.get_base_units(given)[1] != registry.radian:
+        raise ValueError(f"{value!r} is not an angle; {_example(kind)}")
     try:
-        return float(quantity.to(unit or "dimensionless").magnitude)
+        return float(registry.Quantity(number, given).to(unit).magnitude)
     except pint.DimensionalityError as error:
         raise ValueError(
-            f"{value!r} is not a {kind.replace('_', ' ')}; write for example '12 {unit}'"
+            f"{value!r} is not a {kind.replace('_', ' ')}; {_example(kind)}"
         ) from error
+    except OverflowError as error:
+        raise ValueError(f"{value!r} is not a finite number") from error
+
+
+def _split(value: str, kind: str) -> tuple[float, str]:
+    """Return the number and the unit, spelled for pint, of a text."""
+    found = _QUANTITY.match(value.strip()) if len(value) <= _LONGEST else None
+    if found is None:
+        shown = value if len(value) <= _LONGEST else value[:_LONGEST] + "..."
+        raise ValueError(f"{shown!r} is not a quantity; {_example(kind)}")
+    written = (found["unit"] or "").strip()
+    if written.startswith("/"):
+        written = "1" + written
+    for sign, spelling in (("°C", "degC"), ("°F", "degF"), ("°", "deg"), ("·", "*")):
+        written = written.replace(sign, spelling)
+    return float(found["number"]), written
+
+
+def _example(kind: str) -> str:
+    return f"write for example '{_EXAMPLES[kind]}'"
 
 
 def _finite(number: float, shown: object) -> float:

@@ -117,7 +117,7 @@ class Findings:
             return pd.DataFrame({name: np.empty(0, dtype=object) for name in columns})
         rows = pd.concat(self._frames, ignore_index=True)[columns]
         grave = -rows["severity"].map(SEVERITIES.index)
-        order = np.lexsort([np.arange(len(rows)), rows["rule"], grave])
+        order = np.lexsort((np.arange(len(rows)), rows["rule"].to_numpy(), grave.to_numpy()))
         return rows.iloc[order].reset_index(drop=True)
 
     def count(self, severity: str) -> int:
