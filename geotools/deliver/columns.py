@@ -1,0 +1,145 @@
+"""Output tables as the contract wants them: its fields, in its order, units and types."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import shapely
+
+from geotools.schema import DIMENSIONS, OUTPUTS, Field
+
+__all__ = ["GEOMETRY", "content_hash", "contract_table"]
+
+GEOMETRY = "geometry"
+# Arrow metadata by which GDAL learns the description of a field.
+COMMENT = "GDAL:OGR:comment"
+_ARROW = {"text": pa.string(), "integer": pa.int64(), "real": pa.float64(), "flag": pa.bool_()}
+_PARTS = {"MultiLineString": "LineString", "MultiPolygon": "Polygon"}
+_COLLECT = {"MultiLineString": shapely.multilinestrings, "MultiPolygon": shapely.multipolygons}
+
+
+def contract_table(name: str, frame: pd.DataFrame, *, units: str) -> pa.Table:
+    """Return a layer as an Arrow table with the contract's fields and nothing else.
+
+    Parameters
+    ----------
+    name : str
+        Key of ``schema.OUTPUTS``.
+    frame : DataFrame or GeoDataFrame
+        Columns under their bare names in SI base units, and ``geometry`` if the layer has one.
+    units : str
+        ``si`` or ``us``: the system of the columns.
+
+    Raises
+    ------
+    KeyError
+        If the layer is not in the contract or the frame lacks one of its fields.
+    ValueError
+        If a value does not fit the type of its field, or a geometry that of the layer.
+    """
+    layer = OUTPUTS[name]
+    missing = [f.name for f in layer.fields if f.name not in frame.columns]
+    if missing:
+        raise KeyError(f"layer {name}: no column {', '.join(missing)}")
+    arrays = [_values(frame[field.name], field, name, units) for field in layer.fields]
+    fields = [
+        pa.field(field.column(units), _ARROW[field.dtype], metadata={COMMENT: field.text})
+        for field in layer.fields
+    ]
+    if layer.geometry:
+        arrays.append(_wkb(frame[GEOMETRY].to_numpy(dtype=object), layer.geometry[0], name))
+        fields.append(pa.field(GEOMETRY, pa.binary()))
+    return pa.table(arrays, schema=pa.schema(fields))
+
+
+def content_hash(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return a SHA-256 over layers, fields, values and geometries, whatever file holds them.
+
+    Rows count in their order; the order of tables and of columns does not, nor do columns that
+    are not in the contract. Values are hashed in SI, so the unit system of a file is no matter.
+    """
+    digest = hashlib.sha256()
+    for name in sorted(tables):
+        table = contract_table(name, tables[name], units="si")
+        digest.update(f"layer {name} {table.num_rows}\n".encode())
+        for field, column in zip(table.schema, table.columns, strict=True):
+            digest.update(f"field {field.name} {field.type}\n".encode())
+            _hash_column(digest, column)
+    return digest.hexdigest()
+
+
+def _hash_column(digest: Any, column: pa.ChunkedArray) -> None:
+    digest.update(column.is_valid().to_numpy().tobytes())
+    if not (pa.types.is_string(column.type) or pa.types.is_binary(column.type)):
+        zero = pa.scalar(0).cast(column.type)
+        values = column.fill_null(zero).to_numpy()
+        digest.update((values + 0.0 if values.dtype.kind == "f" else values).tobytes())  # no -0.0
+        return
+    lengths = pc.fill_null(pc.binary_length(column), 0).to_numpy()
+    digest.update(lengths.astype("<i8").tobytes())
+    for chunk in column.drop_null().chunks:
+        digest.update(b"".join(chunk.cast(pa.binary()).to_pylist()))
+
+
+def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.Array:
+    """Return a column in the type and unit of its field, missing values as null."""
+    try:
+        if field.dtype == "real":
+            values = series.to_numpy(dtype=np.float64, na_value=np.nan)
+            return pa.array(values / _factor(field, units), from_pandas=True)
+        if field.dtype == "integer":
+            return pa.array(series.astype("Int64"), pa.int64(), from_pandas=True)
+        if field.dtype == "flag":
+            return pa.array(series.astype("boolean"), pa.bool_(), from_pandas=True)
+        return pa.array(series.astype("string"), pa.string(), from_pandas=True)
+    except (TypeError, ValueError, pa.ArrowException) as error:
+        raise ValueError(f"layer {layer}, field {field.name} ({field.dtype}): {error}") from error
+
+
+def _factor(field: Field, units: str) -> float:
+    if field.dimension is None:
+        return 1.0
+    dimension = DIMENSIONS[field.dimension]
+    return dimension.units[dimension.suffix(units)]
+
+
+def _wkb(geometry: npt.NDArray[Any], kind: str, layer: str) -> pa.Array:
+    """Return geometries as WKB of the declared kind: single parts gathered, Z added or dropped."""
+    name, _, z = kind.partition(" ")
+    if name == "Unknown":
+        return _encoded(shapely.force_2d(geometry))
+    wanted = shapely.GeometryType[name.upper()]
+    types = shapely.get_type_id(geometry)
+    if name in _PARTS:
+        single = types == shapely.GeometryType[_PARTS[name].upper()]
+        geometry = geometry.copy()
+        geometry[single] = _COLLECT[name](geometry[single], indices=np.arange(single.sum()))
+        types = np.where(single, wanted, types)
+    wrong = np.flatnonzero((types != wanted) & (types != -1))
+    if len(wrong):
+        found = shapely.GeometryType(int(types[wrong[0]])).name
+        raise ValueError(f"layer {layer}: geometry {wrong[0]} is a {found}, not a {name}")
+    return _encoded(_with_z(geometry) if z else shapely.force_2d(geometry))
+
+
+def _with_z(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return lines with Z, unknown (NaN, never 0) where they had none."""
+    flat = np.flatnonzero(~shapely.has_z(lines) & ~shapely.is_missing(lines))
+    if len(flat) == 0:
+        return lines
+    out = lines.copy()
+    xy, index = shapely.get_coordinates(lines[flat], return_index=True)
+    xyz = np.column_stack([xy, np.full(len(xy), np.nan)])
+    out[flat] = shapely.linestrings(xyz, indices=index)
+    return out
+
+
+def _encoded(geometry: npt.NDArray[Any]) -> pa.Array:
+    return pa.array(shapely.to_wkb(geometry, flavor="iso"), pa.binary())

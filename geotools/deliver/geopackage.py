@@ -1,0 +1,210 @@
+"""The GeoPackage of a plan: written beside its target and moved into place when whole."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import pyogrio
+import pyogrio.errors
+
+from geotools.deliver.columns import GEOMETRY, contract_table
+from geotools.errors import OutputError
+from geotools.schema import OUTPUTS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyproj
+
+__all__ = ["check_target", "write_geopackage"]
+
+# The date of the file's contents is fixed, so that the same plan gives the same content; syncing
+# is done once at the end instead of at every transaction, since a half-written file is thrown away.
+_GDAL_OPTIONS = {
+    "OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z",
+    "OGR_SQLITE_SYNCHRONOUS": "OFF",
+}
+# 1.3 is the newest version that GDAL releases of the last years read without a warning.
+_VERSION = "1.3"
+_WRITE_ERRORS = (
+    OSError,
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    pyogrio.errors.FeatureError,
+    pyogrio.errors.FieldError,
+    pyogrio.errors.GeometryError,
+)
+
+
+def check_target(path: str | Path, overwrite: bool) -> Path:
+    """Check that a GeoPackage can be written at a path; call it before any long work.
+
+    Parameters
+    ----------
+    path : path
+        The target, ending in ``.gpkg``.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Returns
+    -------
+    Path
+        The file to be written, links followed.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written there.
+    """
+    target = Path(path).resolve()
+    if target.suffix.lower() != ".gpkg":
+        raise OutputError(f"{path}: the output is a GeoPackage; give it a name ending in .gpkg")
+    if target.is_dir():
+        raise OutputError(f"{path}: is a folder; give the name of a file in it")
+    if not target.parent.is_dir():
+        raise OutputError(f"{path}: there is no folder {target.parent}; create it first")
+    _check_existing(path, target, overwrite)
+    try:
+        with tempfile.TemporaryFile(dir=target.parent):
+            pass
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot write in {target.parent} ({error.strerror}); choose another folder "
+            "or change its permissions"
+        ) from error
+    return target
+
+
+def _check_existing(path: str | Path, target: Path, overwrite: bool) -> None:
+    if not target.exists():
+        return
+    if not overwrite:
+        raise OutputError(f"{path}: exists already; choose another name or give --overwrite")
+    log = target.with_name(target.name + "-wal")
+    if log.exists() and log.stat().st_size:
+        # SQLite would replay the old file's log into the new one.
+        raise OutputError(f"{path}: is open in another program; close it there first")
+
+
+def write_geopackage(
+    path: str | Path,
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    crs: pyproj.CRS,
+    units: Literal["si", "us"],
+    overwrite: bool,
+    stations: bool = True,
+) -> dict[str, int]:
+    """Write layers and tables of the contract to a GeoPackage, all or nothing.
+
+    Parameters
+    ----------
+    path : path
+        The target; an existing file is replaced only if ``overwrite``.
+    tables : mapping of str to DataFrame or GeoDataFrame
+        By layer name of ``schema.OUTPUTS``: bare column names, SI base units, and ``geometry``
+        in ``crs`` where the layer has one. Empty ones are written too, with their fields.
+    crs : pyproj.CRS
+        CRS of the geometries.
+    units : {"si", "us"}
+        System of units of the columns.
+    overwrite : bool
+        Whether an existing file may be replaced.
+    stations : bool
+        Whether to write the stations layer, the largest.
+
+    Returns
+    -------
+    dict of str to int
+        Rows written by layer, in the order of the contract.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the old file, if any, is untouched.
+    KeyError, ValueError
+        If a table does not fit the contract.
+    """
+    target = check_target(path, overwrite)
+    unknown = sorted(set(tables) - set(OUTPUTS))
+    if unknown:
+        raise KeyError(f"not in the contract: {', '.join(unknown)}")
+    chosen = [n for n in OUTPUTS if n in tables and (stations or n != "stations")]
+    wkt = crs.to_wkt()
+    temporary = target.with_name(f".{target.stem}.{uuid.uuid4().hex}.gpkg")
+    counts = {}
+    try:
+        with _gdal_options(_GDAL_OPTIONS):
+            for name in chosen:
+                _check_crs(name, tables[name], crs)
+                counts[name] = _write_layer(temporary, name, tables[name], wkt, units)
+        _sync(temporary)
+        _check_existing(path, target, overwrite)
+        temporary.replace(target)
+        _sync_folder(target.parent)
+    except _WRITE_ERRORS as error:
+        raise OutputError(
+            f"{path}: writing failed ({error}); nothing existing was touched; check the free "
+            "space and permissions of the folder"
+        ) from error
+    finally:
+        for suffix in ("", "-journal", "-wal", "-shm"):
+            temporary.with_name(temporary.name + suffix).unlink(missing_ok=True)
+    return counts
+
+
+def _write_layer(path: Path, name: str, frame: pd.DataFrame, wkt: str, units: str) -> int:
+    layer = OUTPUTS[name]
+    table = contract_table(name, frame, units=units)
+    place: dict[str, Any] = {}
+    if layer.geometry:
+        place = {"geometry_name": GEOMETRY, "geometry_type": layer.geometry[0], "crs": wkt}
+    pyogrio.write_arrow(
+        table,
+        path,
+        layer=name,
+        driver="GPKG",
+        dataset_options={"VERSION": _VERSION},
+        layer_options={"IDENTIFIER": name, "DESCRIPTION": layer.text},
+        **place,
+    )
+    return int(table.num_rows)
+
+
+def _check_crs(name: str, frame: pd.DataFrame, crs: pyproj.CRS) -> None:
+    own = getattr(frame, "crs", None) if OUTPUTS[name].geometry else None
+    if own is not None and not crs.equals(own, ignore_axis_order=True):
+        raise ValueError(f"layer {name} is in {own.name!r}, not in the output CRS {crs.name!r}")
+
+
+@contextmanager
+def _gdal_options(options: Mapping[str, str]) -> Iterator[None]:
+    """Set GDAL options for a while; they are process-wide, so the old ones are put back."""
+    before = {key: pyogrio.get_gdal_config_option(key) for key in options}
+    pyogrio.set_gdal_config_options(dict(options))
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+def _sync(path: Path) -> None:
+    """Wait until a file is on the disk."""
+    with path.open("rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def _sync_folder(path: Path) -> None:
+    """Wait until a folder's entries are on the disk, where the system can do that."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,110 @@
+"""Tables without geometry: the settings used, with the cautions that go with every plan."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import pandas as pd
+
+from geotools.brief import Brief, Setting, settings
+from geotools.deliver.columns import content_hash
+from geotools.schema import OUTPUTS
+from geotools.units import parse_quantity
+
+__all__ = ["CAUTIONS", "content_hash", "settings_table"]
+
+CAUTIONS: dict[str, str] = {
+    "caution.planning": (
+        "All values are planning values only. A competent person, the local codes and licensed "
+        "practice decide; check every value before it is used on site."
+    ),
+    "caution.excavation": (
+        "Depth, slope, support and entry of every excavation are decided on site by a competent "
+        "person under the local code; locate other services before digging."
+    ),
+    "caution.traffic": (
+        "Traffic control follows the local code and an approved traffic control plan; closures "
+        "drawn here are no such plan."
+    ),
+    "caution.lifting": (
+        "Lifting and handling of pipe strings needs its own lift plan by a competent person."
+    ),
+    "caution.tension": (
+        "Keep clear of ropes, rods and pipe under tension; the force limits of pipe, head and "
+        "machine are those of their makers, and the pull is watched and logged."
+    ),
+    "caution.pressure_testing": (
+        "Pressure testing stores energy that can kill; test by an approved procedure with "
+        "restrained ends and people kept away."
+    ),
+}
+
+# How a unit of the brief's defaults is shown in US customary units; others are shown as they are.
+_US = {
+    "m": "ft",
+    "mm": "in",
+    "kN": "lbf",
+    "degC": "degF",
+    "m/min": "ft/min",
+    "/ m": "/ ft",
+    "/ m^2": "/ ft^2",
+    "/ m^3": "/ yd^3",
+    "/ kg": "/ lb",
+}
+
+
+def settings_table(brief: Brief, units: str) -> pd.DataFrame:
+    """Return every setting used, and the cautions, as the ``settings`` table of the contract.
+
+    Parameters
+    ----------
+    brief : Brief
+        The brief of the run.
+    units : str
+        ``si`` or ``us``. A quantity is shown in the unit of its default (``si``) or the US
+        customary unit for it; the text can be read back in by the brief.
+
+    Returns
+    -------
+    DataFrame
+        Columns name, value, unit, origin, source, text; one row a setting in the order of the
+        brief, then the cautions.
+    """
+    rows = [_row(setting, units) for setting in settings(brief)]
+    rows += [(name, "planning values only", "", "always", "", t) for name, t in CAUTIONS.items()]
+    return pd.DataFrame(rows, columns=[field.name for field in OUTPUTS["settings"].fields])
+
+
+def _row(setting: Setting, units: str) -> tuple[str, str, str, str, str, str]:
+    unit = _unit(setting, units)
+    value = _shown(setting, unit)
+    return setting.key, value, unit, setting.origin, setting.source, setting.text
+
+
+def _unit(setting: Setting, units: str) -> str:
+    """Return the unit a setting is shown in: that of its default, or its US counterpart."""
+    if setting.kind is None:
+        return ""
+    unit = re.sub(r"^[-+.\deE]+\s*", "", setting.written)
+    return _US.get(unit, unit) if units == "us" else unit
+
+
+def _shown(setting: Setting, unit: str) -> str:
+    value = setting.value
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, list):
+        return ", ".join(str(item) for item in value)
+    if setting.kind is None or not unit:
+        return f"{value:.10g}" if isinstance(value, float) else str(value)
+    zero, one = _scale(unit, setting.kind)
+    return f"{(value - zero) / (one - zero):.10g} {unit}"
+
+
+@cache
+def _scale(unit: str, kind: str) -> tuple[float, float]:
+    """Return what 0 and 1 of a unit are in SI; a temperature's 0 is not 0."""
+    return parse_quantity(f"0 {unit}", kind), parse_quantity(f"1 {unit}", kind)
