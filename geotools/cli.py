@@ -1,0 +1,315 @@
+"""Commands: the command line, made from the declarations of the tools."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, nullcontext, redirect_stdout
+from typing import Any, TextIO
+
+import click
+
+from geotools.call import DEM_TEXT, run
+from geotools.errors import SlipmainError
+from geotools.schema import INPUTS
+from geotools.tool import Outcome, Parameter, Progress, Tool, registry
+
+__all__ = ["main"]
+
+DONE, FAILED, BAD_INPUT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 130
+
+_EPILOG = (
+    "Exit codes: 0 done; 1 done, but something failed its check; 2 bad input or usage; "
+    "3 internal error; 130 interrupted.\n\n"
+    "Results are planning values. Local codes and licensed practice decide on excavation, "
+    "traffic, lifting, tension and pressure testing."
+)
+_CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+_METAVARS = {"path": "PATH", "text": "TEXT", "integer": "N", "number": "NUMBER"}
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit code."""
+    sys.exit(_main(arguments))
+
+
+def _main(arguments: list[str] | None) -> int:
+    with warnings.catch_warnings():
+        warnings.showwarning = _show_warning
+        try:
+            code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
+        except click.UsageError as error:
+            _complain(error.format_message())
+            if error.ctx is not None:
+                _say(f"see: {error.ctx.command_path} --help", sys.stderr)
+            return BAD_INPUT
+        except (click.Abort, KeyboardInterrupt):
+            _say("\ninterrupted", sys.stderr)
+            return INTERRUPTED
+    return code if isinstance(code, int) else DONE
+
+
+def _show_warning(message: Warning | str, *args: Any, **kwargs: Any) -> None:
+    for line in str(message).splitlines():
+        _say(f"warning: {line}", sys.stderr)
+
+
+def _app() -> click.Group:
+    """Return the command with all its sub-commands; groups are made from dotted names."""
+    app = _Group(
+        "slipmain",
+        help="Plan the pulling of fused pipe strings into old water mains.",
+        epilog=_EPILOG,
+        context_settings=_CONTEXT,
+    )
+    app.params.append(_version_option())
+    for tool in registry().values():
+        group, _, name = tool.name.rpartition(".")
+        home: click.Group = app
+        if group:
+            if group not in app.commands:
+                app.add_command(_Group(group, help=f"Tools: {group}."))
+            home = app.commands[group]  # type: ignore[assignment]
+        home.add_command(_command(tool, name))
+    return app
+
+
+class _Group(click.Group):
+    """A group that lists its commands in the order of the work and suggests the nearest."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = str(args[0])
+        if self.get_command(ctx, name) is None and not name.startswith("-"):
+            import difflib
+
+            close = difflib.get_close_matches(name, self.commands, n=1, cutoff=0.5)
+            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(self.commands)}"
+            ctx.fail(f"no such command: {name}; {hint}")
+        return super().resolve_command(ctx, args)
+
+
+def _version_option() -> click.Option:
+    def show(ctx: click.Context, parameter: click.Parameter, value: bool) -> None:
+        if value:
+            import geotools
+
+            click.echo(f"slipmain {geotools.__version__}")
+            ctx.exit()
+
+    return click.Option(
+        ["--version"],
+        is_flag=True,
+        is_eager=True,
+        expose_value=False,
+        callback=show,
+        help="Show the version.",
+    )
+
+
+def _command(tool: Tool, name: str) -> click.Command:
+    return click.Command(
+        name,
+        params=list(_click_parameters(tool)),
+        callback=_callback(tool),
+        help=tool.summary,
+        short_help=tool.title,
+        epilog=f"Layers written: {', '.join(tool.outputs)}." if tool.outputs else None,
+        context_settings=_CONTEXT,
+        no_args_is_help=False,
+    )
+
+
+def _click_parameters(tool: Tool) -> Iterator[click.Parameter]:
+    if tool.takes_brief:
+        yield click.Argument(["brief"], required=False, metavar="[BRIEF]")
+    for parameter in tool.parameters:
+        if parameter.positional:
+            yield _argument(parameter)
+    for layer in tool.inputs:
+        yield _layer_option(layer)
+    if tool.takes_brief:
+        yield click.Option(
+            ["--set", "settings"],
+            multiple=True,
+            metavar="KEY=VALUE",
+            callback=_pairs,
+            help='A setting of the brief, such as pulls.max_length="400 m". May be repeated.',
+        )
+    for parameter in tool.parameters:
+        if not parameter.positional:
+            yield _option(parameter)
+    yield click.Option(["--json", "as_json"], is_flag=True, help="Print the summary as JSON.")
+    yield click.Option(["--quiet"], is_flag=True, help="Print nothing but warnings and errors.")
+    yield click.Option(["--debug"], is_flag=True, help="Show where in the program errors arise.")
+
+
+def _argument(parameter: Parameter) -> click.Argument:
+    return click.Argument(
+        [parameter.name],
+        required=parameter.required or parameter.command_requires,
+        nargs=-1 if parameter.multiple else 1,
+        type=_click_type(parameter),
+        metavar=parameter.name.upper(),
+    )
+
+
+def _layer_option(layer: str) -> click.Option:
+    if layer == "dem":
+        text = f"{DEM_TEXT} May be repeated."
+        return click.Option(["--dem"], multiple=True, metavar="PATH", help=text)
+    flag = f"--{layer.replace('_', '-')}"
+    return click.Option([flag, layer], metavar="PATH[:LAYER]", help=INPUTS[layer].text)
+
+
+def _option(parameter: Parameter) -> click.Option:
+    flag = f"--{parameter.name.replace('_', '-')}"
+    names = [flag, parameter.name, *([f"-{parameter.short}"] if parameter.short else [])]
+    text = f"{parameter.text[0].upper()}{parameter.text[1:]}"
+    if parameter.kind == "flag":
+        switch = f"{flag}/--no-{flag[2:]}" if parameter.default else flag
+        return click.Option(
+            [switch, *names[1:]], is_flag=True, default=bool(parameter.default), help=f"{text}."
+        )
+    if parameter.default is not None:
+        text += f"; default {parameter.default}"
+    if parameter.multiple:
+        text += "; may be repeated"
+    return click.Option(
+        names,
+        required=parameter.required or parameter.command_requires,
+        multiple=parameter.multiple,
+        type=_click_type(parameter),
+        metavar=_METAVARS.get(parameter.kind, "QUANTITY" if parameter.measure else None),
+        help=f"{text}.",
+    )
+
+
+def _click_type(parameter: Parameter) -> Any:
+    if parameter.choices:
+        return click.Choice(parameter.choices)
+    return {"integer": click.INT, "number": click.FLOAT}.get(parameter.kind, click.STRING)
+
+
+def _pairs(
+    ctx: click.Context, parameter: click.Parameter, values: tuple[str, ...]
+) -> dict[str, str]:
+    pairs: dict[str, str] = {}
+    for value in values:
+        key, sign, text = value.partition("=")
+        if not sign or not key.strip():
+            raise click.BadParameter(f"{value!r} is not of the form KEY=VALUE", ctx, parameter)
+        pairs[key.strip()] = text.strip()
+    return pairs
+
+
+def _callback(tool: Tool) -> Callable[..., int]:
+    def callback(*, as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
+        outcome = _outcome(tool, given, as_json=as_json, quiet=quiet, debug=debug)
+        if isinstance(outcome, int):
+            return outcome
+        if as_json:
+            _print_json(outcome)
+        elif not quiet and outcome.text:
+            _say(outcome.text, sys.stdout)
+        return FAILED if outcome.failed else DONE
+
+    return callback
+
+
+def _outcome(
+    tool: Tool, given: dict[str, Any], *, as_json: bool, quiet: bool, debug: bool
+) -> Outcome | int:
+    """Run the tool; on an error print it and return the exit code."""
+    brief, settings = given.pop("brief", None), given.pop("settings", None)
+    layers = {name: given.pop(name) for name in tool.inputs}
+    # what libraries print would spoil the JSON
+    guard = redirect_stdout(sys.stderr) if as_json else nullcontext()
+    try:
+        with _progress(quiet) as progress, guard:
+            return run(
+                tool,
+                brief=brief,
+                layers=layers,
+                settings=settings,
+                parameters=given,
+                progress=progress,
+            )
+    except SlipmainError as error:
+        return _refused(BAD_INPUT, str(error), debug)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        return _refused(BAD_INPUT, f"{where}{error.strerror or error}", debug)
+    except Exception as error:  # noqa: BLE001 - the last stop: whatever it is, one line and a code
+        what = " ".join(f"{type(error).__name__}: {error}".split())
+        hint = "report it" if debug else "run again with --debug and report it"
+        return _refused(INTERNAL, f"internal error in {tool.command}: {what}; {hint}", debug)
+
+
+def _refused(code: int, lines: str, debug: bool) -> int:
+    """Print an error, inside its handler, and return the exit code."""
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+    _complain(lines)
+    return code
+
+
+def _complain(text: str) -> None:
+    for line in text.splitlines():
+        _say(f"error: {line}", sys.stderr)
+
+
+def _say(text: str, stream: TextIO) -> None:
+    """Print text that may hold words of input files: control characters are taken out."""
+    clean = "".join(
+        c if c.isprintable() or c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text
+    )
+    click.echo(clean, file=stream)
+
+
+def _print_json(outcome: Outcome) -> None:
+    import json
+
+    click.echo(json.dumps(_plain(outcome.summary), indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON knows it: numbers that are none become null."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, float):
+        return value if value - value == 0.0 else None
+    return _plain(value.tolist()) if hasattr(value, "tolist") else str(value)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Progress | None]:
+    """Show a bar for each stage on a terminal; elsewhere nothing."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, TaskID, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bars
+
+    tasks: dict[str, TaskID] = {}
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
+
+        def show(stage: str, done: float = 0.0, total: float = 1.0) -> None:
+            if stage not in tasks:
+                tasks[stage] = bars.add_task(stage, total=total)
+            bars.update(tasks[stage], completed=done, total=total)
+
+        yield show

@@ -1,0 +1,165 @@
+"""The tool ``intake``: reads and checks the layers and lists what it found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tools._table import table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geotools.brief import Brief
+    from geotools.intake.columns import Layers
+
+__all__ = ["TOOL", "intake"]
+
+TOOL = Tool(
+    name="intake",
+    title="Read and check the layers",
+    summary=(
+        "Reads every layer as the other tools would, repairs what can be repaired, and lists "
+        "what was found, layer by layer. Exit code 1 if there are errors among the findings."
+    ),
+    function="geotools.tools.intake:intake",
+    takes_brief=True,
+    inputs=(
+        "mains",
+        "fittings",
+        "valves",
+        "laterals",
+        "hydrants",
+        "sources",
+        "streets",
+        "avoid",
+        "districts",
+        "pit_edits",
+        "dem",
+    ),
+    outputs=("findings", "inputs"),
+    parameters=(
+        Parameter("output", "path", "GeoPackage to write the findings to", short="o"),
+        Parameter("overwrite", "flag", "replace the GeoPackage if it exists"),
+        Parameter("allow_remote", "flag", "also read layers from the network"),
+    ),
+    python="check_inputs",
+)
+
+
+def intake(
+    brief: Brief,
+    *,
+    layers: Mapping[str, Any] | None,
+    output: Path | None,
+    overwrite: bool,
+    allow_remote: bool,
+    progress: Progress,
+) -> Outcome:
+    """Read and check the layers of a brief.
+
+    Parameters
+    ----------
+    brief : Brief
+    layers : mapping of str to GeoDataFrame, optional
+        Layers in memory; they beat those of the brief.
+    output : Path, optional
+        GeoPackage for the findings.
+    overwrite, allow_remote : bool
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If a layer cannot be read at all.
+    OutputError
+        If the findings cannot be written.
+    """
+    from geotools.intake.read import read_layers
+
+    if output is not None:
+        _refuse_existing(output, overwrite=overwrite)
+    read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
+    findings = _findings_frame(read)
+    if output is not None:
+        _write(findings, output)
+    counts = {severity: read.findings.count(severity) for severity in ("error", "warning", "info")}
+    summary = {
+        "layers": [
+            {k: row[k] for k in ("layer", "source", "features_read", "features_used")}
+            for row in read.inputs.to_dict("records")
+        ],
+        "findings": counts,
+        "rules": _rules(findings).to_dict("records"),
+        "output": None if output is None else str(output),
+    }
+    return Outcome(
+        summary,
+        _text(read, findings, counts, output),
+        failed=counts["error"] > 0,
+        layers={"findings": findings, "inputs": read.inputs},
+    )
+
+
+def _findings_frame(read: Layers) -> Any:
+    import geopandas as gpd
+
+    frame = gpd.GeoDataFrame(read.findings.table(), geometry="geometry", crs=read.working_crs)
+    return frame.to_crs(read.output_crs)
+
+
+def _rules(findings: pd.DataFrame) -> pd.DataFrame:
+    """Return the findings gathered by rule, gravest first: count, and one as an example."""
+    keys = ["severity", "rule", "layer"]
+    gathered = findings.groupby(keys, sort=False)
+    return gathered.agg(
+        count=("text", "size"), feature=("feature", "first"), text=("text", "first")
+    ).reset_index()
+
+
+def _text(
+    read: Layers, findings: pd.DataFrame, counts: Mapping[str, int], output: Path | None
+) -> str:
+    columns = ["layer", "source", "features_read", "features_used"]
+    layers = table(("layer", "from", "read", "used"), read.inputs[columns].to_numpy().tolist())
+    parts = [layers]
+    if len(findings):
+        columns = ["severity", "rule", "layer", "count", "feature", "text"]
+        rows = _rules(findings)[columns].to_numpy().tolist()
+        head = ("severity", "rule", "layer", "count", "first at", "what was found there")
+        parts.append(table(head, rows, widest=40))
+    found = ", ".join(f"{count} {severity}" for severity, count in counts.items())
+    parts.append(f"findings: {found}")
+    if output is not None:
+        parts.append(f"wrote {output}")
+    elif len(findings):
+        parts.append("every finding with its place on the map: give -o findings.gpkg")
+    return "\n\n".join(parts)
+
+
+def _refuse_existing(output: Path, *, overwrite: bool) -> None:
+    from geotools.errors import OutputError
+
+    if output.exists() and not overwrite:
+        raise OutputError(f"{output}: exists already; give --overwrite to replace it")
+
+
+def _write(findings: Any, output: Path) -> None:
+    """Write beside the target and move into place when whole."""
+    import pyogrio
+
+    from geotools.errors import OutputError
+
+    part = output.with_name(f".{output.stem}.part.gpkg")
+    try:
+        part.unlink(missing_ok=True)
+        pyogrio.write_dataframe(
+            findings, part, layer="findings", driver="GPKG", geometry_type="Unknown"
+        )
+        part.replace(output)
+    except (OSError, pyogrio.errors.DataSourceError) as error:
+        raise OutputError(f"{output}: cannot be written ({error})") from error
+    finally:
+        part.unlink(missing_ok=True)

@@ -1,0 +1,82 @@
+"""The tool ``sample``: the invented district and a brief to start from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from geotools.errors import OutputError, SlipmainError
+from geotools.tool import Outcome, Parameter, Progress, Tool
+
+__all__ = ["FILES", "TOOL", "sample"]
+
+FILES = ("district.gpkg", "dem.tif", "brief.toml")
+
+TOOL = Tool(
+    name="sample",
+    title="Copy the sample district",
+    summary=(
+        "Writes an invented district (layers, ground levels) and a commented brief into a "
+        "folder, to try the other tools on."
+    ),
+    function="geotools.tools.sample:sample",
+    parameters=(
+        Parameter(
+            "directory",
+            "path",
+            "folder to write into; made if it does not exist",
+            required=True,
+            positional=True,
+        ),
+        Parameter("overwrite", "flag", "replace files of the same names"),
+    ),
+)
+
+
+def sample(*, directory: Path, overwrite: bool, progress: Progress) -> Outcome:
+    """Copy the sample district into a folder.
+
+    Parameters
+    ----------
+    directory : Path
+    overwrite : bool
+        Replace files of the same names.
+
+    Raises
+    ------
+    OutputError
+        If the files cannot be written there, or some exist; nothing was touched then.
+    """
+    import shutil
+
+    source = _source()
+    targets = [directory / name for name in FILES]
+    standing = [str(target) for target in targets if target.exists()]
+    if standing and not overwrite:
+        raise OutputError(f"{', '.join(standing)}: exists already; give --overwrite to replace")
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        for number, target in enumerate(targets):
+            progress("copying the sample", number, len(targets))
+            shutil.copyfile(source / target.name, target)
+    except OSError as error:
+        raise OutputError(f"{directory}: cannot be written ({error.strerror})") from error
+    brief = directory / "brief.toml"
+    return Outcome(
+        {"directory": str(directory), "files": list(FILES)},
+        "\n".join(
+            [
+                *(f"wrote {target}" for target in targets),
+                f"next: slipmain intake {brief}",
+                f"      slipmain plan {brief} -o {directory / 'plan.gpkg'}",
+            ]
+        ),
+    )
+
+
+def _source() -> Path:
+    """Return the folder of the sample: in the installed package, or in a checkout."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "sample", package.parent / "sample_gis"):
+        if all((folder / name).is_file() for name in FILES):
+            return folder
+    raise SlipmainError("the sample district is not part of this installation; install it anew")
