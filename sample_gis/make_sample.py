@@ -13,6 +13,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from making.brief import TEXT
 from making.flaws import plant
 from making.ground import make_ground
 from making.layers import layers, write_ground, write_layers, write_planted
@@ -21,7 +22,6 @@ from making.points import make_points
 from making.town import make_town
 
 SEED = 1887
-BRIEF = Path(__file__).resolve().parent / "making" / "brief.toml"
 
 
 def _stream(number: int) -> np.random.Generator:
@@ -40,7 +40,7 @@ def make_sample(folder: Path) -> None:
     write_layers(folder / "district.gpkg", layers(town, mains, points))
     write_ground(folder / "dem.tif", ground)
     write_planted(folder / "planted.csv", planted)
-    (folder / "brief.toml").write_text(BRIEF.read_text(encoding="utf-8"), encoding="utf-8")
+    (folder / "brief.toml").write_text(TEXT, encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

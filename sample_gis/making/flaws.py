@@ -13,7 +13,7 @@ from shapely.ops import substring
 
 from .lines import Coords, heading_at
 from .mains import OVERPASSES, Main, Tee
-from .points import Points
+from .points import Fitting, Points
 from .trunks import alignments
 
 ODD_TEXT = 'WM "Älter" <b>7</b>'
@@ -169,8 +169,8 @@ def _geometry(mains: list[Main], rng: np.random.Generator) -> list[Planted]:
     for trunk, number in (("T1", 2), ("T4", 3), ("T6", 1)):
         notes.append(_reverse(_plain(mains, trunk)[number]))
     for trunk in ("T3", "T6b", "T2"):
-        longest = max((m for m in _plain(mains, trunk) if _straight(m)), key=lambda m: m.line.length)
-        notes.append(_noise(longest, rng))
+        straight = [m for m in _plain(mains, trunk) if _straight(m)]
+        notes.append(_noise(max(straight, key=lambda m: m.line.length), rng))
     notes.append(_two_parts(_plain(mains, "T5")[1]))
     streets = _plain(mains, "")
     picked = [streets[int(i)] for i in rng.permutation(len(streets))]
@@ -249,11 +249,11 @@ def _fittings(points: Points, rng: np.random.Generator) -> list[Planted]:
         angle, off = rng.uniform(0.0, 2.0 * np.pi), rng.uniform(0.1, 0.5)
         f.geometry = affinity.translate(f.geometry, off * np.cos(angle), off * np.sin(angle))
         f.planted = "off the main"
-        notes.append(_about(f.geometry, "off the main", "a fitting some decimetres beside its main"))
+        notes.append(_about(f.geometry, "off the main", "decimetres beside its main"))
     return notes
 
 
-def _bend_at(points: Points, trunk: str, number: int):  # type: ignore[no-untyped-def]
+def _bend_at(points: Points, trunk: str, number: int) -> Fitting:
     x, y, _ = alignments()[trunk].bends[number]
     return next(f for f in points.fittings if f.geometry.distance(Point(x, y)) < 0.01)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import geopandas as gpd
 import numpy as np
@@ -15,8 +15,9 @@ import rasterio
 import shapely
 from rasterio.transform import from_origin
 from shapely import affinity
-from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import substring
 
 from .flaws import HOLE_M, Planted, hole
 from .ground import CELL_M, NODATA, NORTH, WEST, Ground
@@ -28,20 +29,20 @@ from .trunks import alignments
 CRS = "EPSG:32633"
 EASTING, NORTHING = 466_000.0, 4_804_000.0  # of the local origin; open sea, so no town is meant
 WRITTEN = "2024-01-01T00:00:00.000Z"  # one date in the file, so that its bytes do not change
-_ROUND_M = 0.001
 _ODD_REASON = '=SUM(1;1) "Obelisk" <b>Üfer</b>'
 _ODD_DISTRICT = 'Üfer/"Old" Vale'
-_ODD_STREET = "Zöllner's \"Old\" <b>Row</b>"
+_ODD_STREET = 'Zöllner\'s "Old" <b>Row</b>'
 _INTEGERS = ("installed", "breaks", "customers", "lanes")
 
-Table = gpd.GeoDataFrame
+Table: TypeAlias = gpd.GeoDataFrame
 
 
 def _placed(geometry: BaseGeometry | None) -> BaseGeometry | None:
     """Move a geometry from local metres to the map, to the millimetre."""
     if geometry is None:
         return None
-    moved = shapely.transform(geometry, lambda xy: np.round(xy + (EASTING, NORTHING), 3))
+    corner = np.array([EASTING, NORTHING])
+    moved: BaseGeometry = shapely.transform(geometry, lambda xy: np.round(xy + corner, 3))
     return moved
 
 
@@ -57,7 +58,8 @@ def _table(rows: list[dict[str, Any]]) -> Table:
         ):
             frame[name] = frame[name].astype(float)
     shapes = [_placed(g) for g in frame.pop("geometry")]
-    return gpd.GeoDataFrame(frame, geometry=shapes, crs=CRS)
+    table: Table = gpd.GeoDataFrame(frame, geometry=shapes, crs=CRS)
+    return table
 
 
 def _mains(mains: list[Main]) -> Table:
@@ -106,13 +108,14 @@ def _avoid_row(
 
 def _avoid(town: Town) -> Table:
     window = box(-150.0, -150.0, 4500.0, 3150.0)
+    water = town.river.buffer(RIVER_WIDTH_M / 2.0)
     building, forecourt = hospital()
     line = alignments()["T1"].line
-    cable = shapely.offset_curve(shapely.ops.substring(line, 500.0, 1000.0), 6.5)
+    cable = shapely.offset_curve(substring(line, 500.0, 1000.0), 6.5)
     obelisk = alignments()["T4"].line.interpolate(430.0)
     governor = alignments()["T6"].line.interpolate(480.0)
     rows = [
-        _avoid_row("river", town.river.buffer(RIVER_WIDTH_M / 2.0).intersection(window), hard=True, buffer=6.0),
+        _avoid_row("river", water.intersection(window), hard=True, buffer=6.0),
         _avoid_row("railway", town.railway.intersection(window), hard=True, buffer=15.0),
         _avoid_row("park", town.park, hard=False, buffer=0.0, weight=3.0),
         _avoid_row("hospital", building, hard=True, buffer=5.0),
@@ -192,11 +195,16 @@ def write_layers(path: Path, tables: dict[str, Table]) -> None:
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": WRITTEN})
     try:
         for name, table in tables.items():
-            kinds = set(table.geometry.dropna().geom_type)
-            kind = "MultiLineString" if name == "mains" else kinds.pop() if len(kinds) == 1 else "Unknown"
+            kinds = sorted(set(table.geometry.dropna().geom_type))
+            mixed = "MultiLineString" if name == "mains" else "Unknown"
             pyogrio.write_dataframe(
-                table, path, layer=name, driver="GPKG", geometry_type=kind, append=path.exists(),
+                table,
+                path,
+                layer=name,
+                driver="GPKG",
+                geometry_type=kinds[0] if len(kinds) == 1 else mixed,
                 promote_to_multi=name == "mains",
+                append=path.exists(),
             )
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
@@ -233,4 +241,3 @@ def write_planted(path: Path, planted: list[Planted]) -> None:
 
 
 __all__ = ["hospital", "layers", "write_ground", "write_layers", "write_planted"]
-_ = LineString

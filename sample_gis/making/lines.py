@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -128,7 +129,9 @@ def _towards(a: Coords, b: Coords) -> Coords:
     return np.asarray((b - a) / np.hypot(*(b - a)))
 
 
-def joined_to(line: LineString, target: LineString, *, at_start: bool, reach: float = 40.0) -> LineString:
+def joined_to(
+    line: LineString, target: LineString, *, at_start: bool, reach: float = 40.0
+) -> LineString:
     """Cut or prolong one end of a line so that it ends on ``target``.
 
     A line that misses the target within ``reach`` comes back as it was.
@@ -152,7 +155,7 @@ def cut_at(line: LineString, chainages: list[float], *, shortest: float = 0.05) 
         if c - cuts[-1] > shortest and line.length - c > shortest:
             cuts.append(c)
     cuts.append(line.length)
-    return [substring(line, a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [substring(line, a, b) for a, b in pairwise(cuts)]
 
 
 def heading_at(line: LineString, chainage: float) -> float:

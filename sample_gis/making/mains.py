@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -136,9 +137,9 @@ def _beyond_trunks(town: Town) -> list[Branch]:
             key, tip = _tip_near(Point(part.coords[0 if at_start else -1]))
             if key:
                 xy = list(branch.line.coords)
-                xy = [tip, *xy] if at_start else [*xy, tip]
-                branch.line = LineString(xy)
-                branch = replace(branch, **{"start_trunk" if at_start else "end_trunk": key})
+                branch.line = LineString([tip, *xy] if at_start else [*xy, tip])
+                branch.start_trunk = key if at_start else branch.start_trunk
+                branch.end_trunk = branch.end_trunk if at_start else key
         made.append(branch)
     return made
 
@@ -198,9 +199,7 @@ def connect(town: Town) -> tuple[list[Branch], list[Tee]]:
     tees: list[Tee] = []
     lines = _trunk_lines()
     for key, groups in _gathered(branches).items():
-        crossings = [
-            c for c, m in groups.items() if len(m) == 2 and m[0][0] is not m[1][0]
-        ]
+        crossings = [c for c, m in groups.items() if len(m) == 2 and m[0][0] is not m[1][0]]
         over = [crossings[n] for trunk, n in OVERPASSES if trunk == key]
         for number, (chainage, members) in enumerate(groups.items()):
             if chainage in over:
@@ -266,13 +265,15 @@ def _trunk_cuts(trunk: Trunk, line: LineString, tees: list[Tee], town: Town) -> 
         fixed.append(next(c for c in chainage if line.interpolate(c).x > _OFF_MODEL_X))
     cuts = sorted({0.0, line.length, *fixed})
     more: list[float] = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in pairwise(cuts):
         count = int((b - a) // (1.4 * trunk.pieces_m)) + 1
         more += [a + (b - a) * n / count for n in range(1, count)]
     return sorted([*cuts, *more])
 
 
-def _trunk_mains(town: Town, ground: Ground, tees: list[Tee], rng: np.random.Generator) -> list[Main]:
+def _trunk_mains(
+    town: Town, ground: Ground, tees: list[Tee], rng: np.random.Generator
+) -> list[Main]:
     made = []
     for trunk in TRUNKS:
         line = alignments()[trunk.key].line
@@ -282,8 +283,7 @@ def _trunk_mains(town: Town, ground: Ground, tees: list[Tee], rng: np.random.Gen
         if len(pieces) != len(cuts) - 1:
             raise ValueError(f"trunk {trunk.key}: two cuts fall together")
         for k, piece in enumerate(pieces):
-            main = _trunk_main(trunk, piece, levels[k : k + 2], town, rng)
-            made.append(main)
+            made.append(_trunk_main(trunk, piece, levels[k : k + 2], town, rng))
     return made
 
 
@@ -301,7 +301,7 @@ def _trunk_main(
         main.invert_start_m, main.invert_end_m = (round(v, 2) for v in levels)
     elif trunk.depth == "cover":
         main.cover_m = round(float(np.clip(rng.normal(trunk.cover_m, 0.2), 1.0, 2.5)), 1)
-    main.pressure_kpa = _pressure(np.mean(levels) + trunk.diameter_mm / 2000.0, piece)
+    main.pressure_kpa = _pressure(sum(levels) / 2.0 + trunk.diameter_mm / 2000.0, piece)
     main.breaks = _breaks(main, piece.length, rng)
     return main
 
@@ -360,14 +360,13 @@ def _abandoned(town: Town) -> Main:
     """The first river crossing, cut off and left in the ground beside the present one."""
     line = alignments()["T2"].line
     at = line.project(line.intersection(town.river))
-    a, b = line.interpolate(at - 118.0), line.interpolate(at + 121.0)
+    a, b = line.interpolate(at - 68.0), line.interpolate(at + 121.0)
     along = np.array([b.x - a.x, b.y - a.y]) / a.distance(b)
     left = np.array([-along[1], along[0]])
     start, end = np.array([a.x, a.y]), np.array([b.x, b.y])
     xy = [start + 2.0 * left, start + 26.0 * left + 30.0 * along]
     xy += [end + 26.0 * left - 30.0 * along, end + 2.0 * left]
-    main = Main("", 450.0, "cast iron", 1898, status="abandoned", geometry=LineString(xy))
-    return main
+    return Main("", 450.0, "cast iron", 1898, status="abandoned", geometry=LineString(xy))
 
 
 def make_mains(

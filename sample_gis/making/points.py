@@ -165,7 +165,8 @@ def _air_and_washout(ground: Ground) -> list[Valve]:
         chainage = np.arange(60.0, line.length - 60.0, 5.0)
         xy = np.array([line.interpolate(c).coords[0] for c in chainage])
         at = float(chainage[int(best(ground.at(xy[:, 0], xy[:, 1])))])
-        made.append(Valve(kind, kind == "air", line.interpolate(at + (24.0 if best is np.argmin else 0.0))))
+        beside = 0.0 if kind == "air" else 24.0  # the lowest ground is the river itself
+        made.append(Valve(kind, kind == "air", line.interpolate(at + beside)))
     return made
 
 
@@ -237,8 +238,9 @@ def make_points(
     """Put fittings, valves, connections, hydrants and sources on faultless mains."""
     trunks = shapely.union_all([_line(key) for key in alignments()])
     valves = _trunk_valves(tees) + _air_and_washout(ground)
+    on_trunks = _bends() + _river_bends(town) + _connections(tees)
     return Points(
-        fittings=_bends() + _river_bends(town) + _connections(tees) + _street_fittings(mains, trunks),
+        fittings=on_trunks + _street_fittings(mains, trunks),
         valves=valves + _street_valves(mains, trunks, rng),
         laterals=_critical(_laterals(mains, town, rng)),
         hydrants=_hydrants(mains),

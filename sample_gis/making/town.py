@@ -18,24 +18,34 @@ from shapely.geometry.base import BaseGeometry
 from .lines import Coords, cut_at, heading_at, joined_to, prolonged, rounded, shifted
 from .trunks import CROSS, alignments, chained
 
-_RIVER = ((2440, 3450), (2335, 2950), (2415, 2450), (2290, 1950), (2195, 1420), (2350, 930))
-_RIVER += ((2305, 480), (2440, 20), (2400, -450))  # type: ignore[assignment]
-_RAILWAY = ((1640, -450), (1700, 150), (1745, 800), (1800, 1430), (1930, 2100), (2075, 2700))
-_RAILWAY += ((2210, 3450),)  # type: ignore[assignment]
+_RIVER = (
+    *((2440, 3450), (2335, 2950), (2415, 2450), (2290, 1950), (2195, 1420), (2350, 930)),
+    *((2305, 480), (2440, 20), (2400, -450)),
+)
+_RAILWAY = (
+    *((1640, -450), (1700, 150), (1745, 800), (1800, 1430), (1930, 2100), (2075, 2700)),
+    (2210, 3450),
+)
 _PARK = ((2010, 1560), (2165, 1545), (2240, 1800), (2290, 2060), (2120, 2110), (2040, 1850))
-_WEST = ((560, 1300), (640, 2040), (900, 2480), (1330, 2700), (1960, 2680), (2400, 2300))
-_WEST += ((2300, 300), (1880, 130), (1250, 60), (900, 330), (700, 820))  # type: ignore[assignment]
-_EAST = ((2300, 620), (2300, 2520), (2780, 2640), (3250, 2420), (3500, 1900), (3760, 1500))
-_EAST += ((3600, 1000), (3280, 560), (2900, 330))  # type: ignore[assignment]
+_WEST = (
+    *((560, 1300), (640, 2040), (900, 2480), (1330, 2700), (1960, 2680), (2400, 2300)),
+    *((2300, 300), (1880, 130), (1250, 60), (900, 330), (700, 820)),
+)
+_EAST = (
+    *((2300, 620), (2300, 2520), (2780, 2640), (3250, 2420), (3500, 1900), (3760, 1500)),
+    *((3600, 1000), (3280, 560), (2900, 330)),
+)
 RIVER_WIDTH_M = 18.0
 MERGE_M, MERGE_DUAL_M = 24.0, 6.0  # junctions closer than this are one
 _STUB_M = 62.0  # shorter dead ends are left out
-_WORDS = (
-    "Amber Brindle Cotter Dapple Ember Fettle Gribble Hopper Ingle Jessom Kindle Lantern Mallet "
-    "Nettle Ottle Pebble Quern Rushlight Saddle Tinder Umber Vamble Wicket Yarrow Zell Bodkin "
-    "Candle Damson Elder Flagstone Garnet Hornbeam Inkle Juniper Kestle Loom Medlar Nimble Osier "
-    "Pippin Quoin Rowan Sorrel Thimble Upland Vetch Wattle Yeoman Anvil Bellows Cobble Drover"
-).split()
+_WORDS = [
+    "Amber", "Brindle", "Cotter", "Dapple", "Ember", "Fettle", "Gribble", "Hopper", "Ingle",
+    "Jessom", "Kindle", "Lantern", "Mallet", "Nettle", "Ottle", "Pebble", "Quern", "Rushlight",
+    "Saddle", "Tinder", "Umber", "Vamble", "Wicket", "Yarrow", "Zell", "Bodkin", "Candle",
+    "Damson", "Elder", "Flagstone", "Garnet", "Hornbeam", "Inkle", "Juniper", "Kestle", "Loom",
+    "Medlar", "Nimble", "Osier", "Pippin", "Quoin", "Rowan", "Sorrel", "Thimble", "Upland",
+    "Vetch", "Wattle", "Yeoman", "Anvil", "Bellows", "Cobble", "Drover",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -273,7 +283,8 @@ def node(roads: list[Road]) -> tuple[list[Street], Coords]:
     gap = np.hypot(*(ends[near[:, 0]] - ends[near[:, 1]]).T)
     single = ~on_dual[near[:, 0]] & ~on_dual[near[:, 1]]
     group = _groups(ends, near[(gap < MERGE_DUAL_M) | single])
-    places = np.array([_place(ends[group == g], weight[group == g]) for g in range(group.max() + 1)])
+    members = [group == g for g in range(int(group.max()) + 1)]
+    places = np.array([_place(ends[m], weight[m]) for m in members])
     streets = []
     for k, (road, piece) in enumerate(pieces):
         a, b = int(group[2 * k]), int(group[2 * k + 1])
@@ -307,7 +318,7 @@ def _thinned(streets: list[Street], junctions: Coords, rng: np.random.Generator)
     """Leave out some local streets, those at sharp trunk bends, and short dead ends."""
     beside = shapely.union_all([s.line for s in streets if not s.road.zone]).buffer(55.0)
     bends = np.vstack([a.bends[a.bends[:, 2] > 20.0] for a in alignments().values()])[:, :2]
-    at_bend = cKDTree(bends).query(junctions)[0] < 36.0
+    at_bend = np.asarray(cKDTree(bends).query(junctions)[0]) < 36.0
     kept = []
     for s in streets:
         chance = rng.uniform()
@@ -350,8 +361,8 @@ def _closes(streets: list[Street], names: list[str], rng: np.random.Generator) -
             taken = [everything, railway().buffer(20), river().buffer(40), *(r.line for r in made)]
             if len(made) < 7 and min(tip.distance(g) for g in taken) > 48.0:
                 stub = LineString([(mid.x, mid.y), (tip.x, tip.y)])
-                zone = local[k].road.zone
-                made.append(Road(f"{names.pop(0)} Close", "cul-de-sac", 2, 5.5, 30, stub, zone=zone))
+                name, zone = f"{names.pop(0)} Close", local[k].road.zone
+                made.append(Road(name, "cul-de-sac", 2, 5.5, 30.0, stub, zone=zone))
                 break
     return made
 
@@ -374,19 +385,27 @@ def _blocks(streets: list[Street], closed: BaseGeometry, rng: np.random.Generato
     room = shapely.union_all([s.line.buffer(s.road.width_m / 2.0 + 3.0) for s in streets])
     shapely.prepare(room)
     shapely.prepare(closed)
+    works = _works_area()
     blocks: list[Polygon] = []
     for s in streets:
+        longest, depths = (80.0, (20.0, 34.0)) if s.line.intersects(works) else (48.0, (9.0, 13.0))
         for side in (1.0, -1.0):
             at = 17.0
             while at < s.line.length - 30.0:
-                length = min(float(rng.uniform(14, 48)), s.line.length - 15.0 - at)
-                depth = float(rng.uniform(9, 13))
+                length = min(float(rng.uniform(14, longest)), s.line.length - 15.0 - at)
+                depth = float(rng.uniform(*depths))
                 front = s.road.width_m / 2.0 + float(rng.uniform(4.5, 8.0))
                 block = _terrace(s.line, at, (length, depth), side * front)
                 at += length + float(rng.uniform(5, 22))
                 if length > 9.0 and not (room.intersects(block) or closed.intersects(block)):
                     blocks.append(block)
     return _apart(blocks)
+
+
+def _works_area() -> Polygon:
+    """The flat land between the railway and the river: sheds, not houses."""
+    east = list(river().coords)  # from north to south
+    return Polygon([*railway().coords, *east]).intersection(shapely.box(0, 0, 4000, 1300))
 
 
 def _apart(blocks: list[Polygon]) -> list[Polygon]:

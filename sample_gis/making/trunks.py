@@ -44,8 +44,10 @@ TRUNKS = (
 _STEPS: dict[str, tuple[float, tuple[Step, ...]]] = {
     "T1": (
         172.0,
-        (Line(235), Bend(11.25), Line(190), Curve(380, -33.75), Line(165), Bend(22.5))
-        + (Line(215), Bend(11.25), Line(190)),
+        (
+            *(Line(235), Bend(11.25), Line(190), Curve(380, -33.75), Line(165), Bend(22.5)),
+            *(Line(215), Bend(11.25), Line(190)),
+        ),
     ),
     "T2": (
         -6.0,
@@ -53,8 +55,10 @@ _STEPS: dict[str, tuple[float, tuple[Step, ...]]] = {
     ),
     "T3": (
         88.0,
-        (Line(265), Bend(-11.25), Line(245), Bend(22.5), Line(150), Curve(320, -14.0))
-        + (Line(210), Bend(-90), Line(380)),
+        (
+            *(Line(265), Bend(-11.25), Line(245), Bend(22.5), Line(150), Curve(320, -14.0)),
+            *(Line(210), Bend(-90), Line(380)),
+        ),
     ),
     "T4": (
         78.0,
