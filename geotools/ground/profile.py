@@ -325,15 +325,21 @@ def _report_gaps(columns: _Columns, *, dem_given: bool, findings: Findings) -> N
         "warning",
         "no-ground",
         [
-            f"{b - a + 1} stations from {columns.chainage[a]:.1f} m to {columns.chainage[b]:.1f} m "
-            "of a run lie off the DEM or where it has no data; no ground level there, depth only "
-            "from cover; give a DEM that covers them"
+            f"{_extent(columns.chainage, a, b)} of the run off the DEM or where it has no data: no "
+            "ground level, so depth only where cover gives it; give a DEM that covers it"
             for a, b in zip(first, last, strict=True)
         ],
         layer="dem",
         features=[f"run {run}" for run in columns.run[first]],
         geometry=_stretches(columns.xy, first, last),
     )
+
+
+def _extent(chainage: FloatArray, first: np.integer[Any], last: np.integer[Any]) -> str:
+    if first == last:
+        return f"1 station at {chainage[first]:.1f} m"
+    count = last - first + 1
+    return f"{count} stations from {chainage[first]:.1f} m to {chainage[last]:.1f} m"
 
 
 def _stretches(xy: FloatArray, first: Sequence[int] | IntArray, last: IntArray) -> list[Any]:

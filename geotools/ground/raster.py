@@ -84,8 +84,10 @@ class Raster:
     def bounds(self) -> tuple[float, float, float, float]:
         """West, south, east, north of its corners, also if it is rotated."""
         rows, columns = self.shape
-        corners = [self.dataset.transform * (c, r) for c in (0, columns) for r in (0, rows)]
-        x, y = zip(*corners, strict=True)
+        a, b, c, d, e, f = tuple(self.dataset.transform)[:6]
+        corners = [(column, row) for column in (0, columns) for row in (0, rows)]
+        x = [a * column + b * row + c for column, row in corners]
+        y = [d * column + e * row + f for column, row in corners]
         return min(x), min(y), max(x), max(y)
 
     @property
@@ -211,13 +213,13 @@ def _band_faults(dataset: Any) -> list[str]:
 
 
 def _place_faults(dataset: Any) -> list[str]:
+    transform = dataset.transform
+    if transform.is_identity and dataset.gcps[0]:
+        return ["is placed by control points only; warp it to a grid first (gdalwarp)"]
     faults = []
     if dataset.crs is None:
         faults.append("has no CRS; assign it (gdal_edit -a_srs, or 'Assign projection' in a GIS)")
-    transform = dataset.transform
-    if transform.is_identity and dataset.gcps[0]:
-        faults.append("is placed by control points only; warp it to a grid first (gdalwarp)")
-    elif transform.is_identity:
+    if transform.is_identity:
         faults.append("has no georeference; add its world file or assign one (gdal_edit -a_ullr)")
     elif not np.all(np.isfinite(tuple(transform))) or transform.determinant == 0:
         faults.append("has cells of no size; correct its georeference (gdal_edit -a_ullr)")

@@ -294,9 +294,9 @@ def _extents(raster: Raster, places: _Places) -> str:
     west, south, east, north = places.extent(raster)
     left, bottom, right, top = raster.bounds
     return (
-        f"in {raster.crs.name!r} {raster.name} covers x {left:.6g} to {right:.6g}, "
-        f"y {bottom:.6g} to {top:.6g}, the mains x {west:.6g} to {east:.6g}, "
-        f"y {south:.6g} to {north:.6g}"
+        f"in {raster.crs.name!r} {raster.name} covers x {left:.8g} to {right:.8g}, "
+        f"y {bottom:.8g} to {top:.8g}, the mains x {west:.8g} to {east:.8g}, "
+        f"y {south:.8g} to {north:.8g}"
     )
 
 

@@ -1,0 +1,292 @@
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geotools.ground.profile import SOURCES, add_profile
+from geotools.intake.findings import Findings
+
+NAN = float("nan")
+
+
+def mains(*rows):
+    """Return mains from (diameter, cover, invert_start, invert_end), named M0, M1, ..."""
+    table = pd.DataFrame(rows, columns=["diameter", "cover", "invert_start", "invert_end"])
+    return table.assign(feature=[f"M{i}" for i in range(len(rows))])
+
+
+def stations(*rows):
+    """Return stations from (run, chainage, main, share, ground), on a line going east."""
+    table = pd.DataFrame(rows, columns=["run", "chainage", "main", "main_share", "ground_z"])
+    return table.assign(x=table["chainage"] + 1000.0, y=table["run"] * 100.0, kind="step")
+
+
+def profile(rows, table, *, cover=1.2, dem=True):
+    findings = Findings()
+    got = add_profile(rows, table, assumed_cover=cover, dem_given=dem, findings=findings)
+    return got, findings.table()
+
+
+# Levels ----------------------------------------------------------------------------------
+
+
+def test_inverts_run_straight_along_the_main_and_beat_the_cover():
+    rows = stations((0, 0, 0, 0.0, 103), (0, 25, 0, 0.25, 104), (0, 100, 0, 1.0, 105))
+    got, findings = profile(rows, mains((0.5, 9.0, 100.0, 102.0)))
+    np.testing.assert_allclose(got["axis_z"], [100.25, 100.75, 102.25])
+    np.testing.assert_allclose(got["depth"], [3, 3.5, 3])
+    np.testing.assert_allclose(got["cover"], [2.5, 3.0, 2.5])  # crown half a diameter above axis
+    np.testing.assert_allclose(got["grade"], 0.02)
+    assert set(got["depth_source"]) == {"invert"}
+    assert findings.empty
+
+
+def test_a_cover_on_record_hangs_the_main_below_the_ground():
+    rows = stations((0, 0, 0, 0.0, 50), (0, 10, 0, 1.0, 51))
+    got, findings = profile(rows, mains((0.6, 2.0, NAN, NAN)))
+    np.testing.assert_allclose(got["axis_z"], [47.7, 48.7])
+    np.testing.assert_allclose(got["depth"], 2.6)
+    np.testing.assert_allclose(got["cover"], 2.0)
+    np.testing.assert_allclose(got["grade"], 0.1)
+    assert set(got["depth_source"]) == {"cover"}
+    assert findings.empty
+
+
+def test_an_assumed_cover_is_reported_once_a_main_at_its_middle():
+    rows = stations(*[(0, 10 * i, 0, i / 4, 50) for i in range(5)], (1, 0, 1, 0, 50))
+    got, findings = profile(rows, mains((0.6, NAN, NAN, NAN), (0.6, NAN, NAN, NAN)), cover=1.5)
+    np.testing.assert_allclose(got["depth"], 2.1)
+    assert set(got["depth_source"]) == {"assumed"}
+    assert list(findings["rule"]) == ["assumed-cover", "assumed-cover"]
+    assert list(findings["severity"]) == ["info", "info"]
+    assert list(findings["feature"]) == ["M0", "M1"]
+    assert findings["geometry"][0].x == 1020
+    assert "1.5 m" in findings["text"][0]
+
+
+def test_one_invert_alone_is_not_used_and_reported():
+    rows = stations((0, 0, 0, 0, 50), (0, 10, 0, 1, 50), (1, 0, 1, 0, 50))
+    table = mains((0.6, 2.0, 40.0, NAN), (0.6, NAN, NAN, 41.0))
+    got, findings = profile(rows, table)
+    assert list(got["depth_source"]) == ["cover", "cover", "assumed"]
+    lone = findings[findings["rule"] == "one-invert"]
+    assert list(lone["feature"]) == ["M0", "M1"]
+    assert "invert_end is missing" in lone["text"].iloc[0]
+    assert "cover on record" in lone["text"].iloc[0]
+    assert "invert_start is missing" in lone["text"].iloc[1]
+    assert "assumed cover" in lone["text"].iloc[1]
+
+
+def test_mains_without_stations_are_not_reported():
+    _, findings = profile(stations((0, 0, 0, 0, 50)), mains((0.6, 2, NAN, NAN), (1, NAN, 3, NAN)))
+    assert findings.empty
+
+
+def test_without_ground_cover_gives_depth_and_inverts_give_the_axis():
+    rows = stations((0, 0, 0, 0, NAN), (0, 10, 0, 1, NAN), (1, 0, 1, 0, NAN), (1, 10, 1, 1, NAN))
+    got, _ = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, NAN, 10.0, 11.0)))
+    np.testing.assert_allclose(got["axis_z"], [NAN, NAN, 10.25, 11.25])
+    np.testing.assert_allclose(got["depth"], [2.5, 2.5, NAN, NAN])
+    np.testing.assert_allclose(got["cover"], [2.0, 2.0, NAN, NAN])
+    np.testing.assert_allclose(got["grade"], [0, 0, 0.1, 0.1])
+
+
+# Grade -----------------------------------------------------------------------------------
+
+
+def by_cover(*ground_at, run=0):
+    return [(run, s, 0, 0.5, z) for s, z in ground_at]
+
+
+FLAT_MAIN = mains((0.5, 2.0, NAN, NAN))
+
+
+def test_grade_is_of_the_segment_after_and_the_last_takes_the_one_before():
+    rows = stations(*by_cover((0, 0), (10, 1), (30, 0)), *by_cover((0, 5), (10, 4), run=1))
+    got, _ = profile(rows, FLAT_MAIN)
+    np.testing.assert_allclose(got["grade"], [0.1, -0.05, -0.05, -0.1, -0.1])
+
+
+def test_runs_do_not_lend_each_other_grades():
+    rows = stations(
+        *by_cover((0, 0)), *by_cover((0, 100), (10, 101), run=1), *by_cover((5, 0), run=2)
+    )
+    got, _ = profile(rows, FLAT_MAIN)
+    np.testing.assert_allclose(got["grade"], [0, 0.1, 0.1, 0])
+
+
+def test_two_stations_at_one_place_take_the_grade_of_a_neighbour():
+    rows = stations(*by_cover((0, 0), (0, 0), (10, 1), (10, 1), (20, 3), (20, 3)))
+    got, _ = profile(rows, FLAT_MAIN)
+    np.testing.assert_allclose(got["grade"], [0.1, 0.1, 0.2, 0.2, 0.2, 0.2])
+
+
+def test_a_step_at_one_place_gives_no_infinite_grade():
+    rows = stations((0, 0, 0, 0, 10), (0, 10, 0, 1, 10), (0, 10, 1, 0, 10), (0, 20, 1, 1, 10))
+    got, _ = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, 4.0, NAN, NAN)))
+    np.testing.assert_allclose(got["grade"], 0)
+
+
+def test_a_run_all_at_one_place_is_level():
+    got, _ = profile(stations(*by_cover((3, 1), (3, 1))), FLAT_MAIN)
+    np.testing.assert_array_equal(got["grade"], [0, 0])
+
+
+def test_an_unknown_axis_counts_as_level():
+    got, _ = profile(stations(*by_cover((0, 0), (10, NAN), (20, 2), (30, 3))), FLAT_MAIN)
+    np.testing.assert_allclose(got["grade"], [0, 0, 0.1, 0.1])
+
+
+@st.composite
+def runs(draw):
+    """One run over up to three mains, some by inverts, some by cover, some by assumption."""
+    number = st.floats(-20, 20)
+    count = draw(st.integers(1, 3))
+    rows, table, start = [], [], 0.0
+    for main in range(count):
+        cover = draw(st.one_of(st.just(NAN), st.floats(0.5, 5)))
+        inverts = draw(st.one_of(st.just((NAN, NAN)), st.tuples(number, number)))
+        table.append((draw(st.floats(0.2, 2)), cover, *inverts))
+        length = draw(st.floats(1, 200))
+        forward = draw(st.booleans())
+        for share in np.linspace(0, 1, draw(st.integers(2, 6))):
+            ground = draw(st.one_of(st.just(NAN), number))
+            drawn = share if forward else 1 - share
+            rows.append((0, start + share * length, main, drawn, ground))
+        start += length
+    return rows, mains(*table)
+
+
+@settings(max_examples=200, deadline=None)
+@given(run=runs())
+def test_a_reversed_run_has_the_mirrored_profile(run):
+    rows, table = run
+    total = rows[-1][1]
+    back = [(r, total - s, m, share, z) for r, s, m, share, z in reversed(rows)]
+    ahead, findings = profile(stations(*rows), table)
+    behind, found_behind = profile(stations(*back), table)
+    for name in ("axis_z", "cover", "depth"):
+        np.testing.assert_allclose(behind[name], ahead[name][::-1], rtol=1e-9, atol=1e-9)
+    assert list(behind["depth_source"]) == list(ahead["depth_source"][::-1])
+    segments = np.flatnonzero(np.diff(ahead["chainage"]) > 1e-3)
+    np.testing.assert_allclose(
+        behind["grade"].to_numpy()[len(rows) - 2 - segments],
+        -ahead["grade"].to_numpy()[segments],
+        rtol=1e-6,
+        atol=1e-9,
+    )
+    same_rules = [set(f["rule"]) - {"axis-step"} for f in (findings, found_behind)]
+    assert same_rules[0] == same_rules[1]
+
+
+@settings(max_examples=100, deadline=None)
+@given(run=runs())
+def test_axis_cover_and_depth_agree_with_each_other(run):
+    rows, table = run
+    got, _ = profile(stations(*rows), table)
+    diameter = table["diameter"].to_numpy()[got["main"]]
+    np.testing.assert_allclose(got["depth"] - got["cover"], diameter + 0 * got["depth"], atol=1e-9)
+    below = got["ground_z"] - got["axis_z"]
+    np.testing.assert_allclose(
+        below, np.where(np.isnan(below), NAN, got["cover"] + diameter / 2), atol=1e-9
+    )
+    assert set(got["depth_source"]) <= set(SOURCES)
+    assert np.isfinite(got["grade"]).all()
+
+
+# Findings --------------------------------------------------------------------------------
+
+
+def test_a_main_above_ground_is_reported_at_its_worst_station_and_kept():
+    rows = stations((0, 0, 0, 0, 103), (0, 50, 0, 0.5, 100.1), (0, 100, 0, 1, 99.8))
+    got, findings = profile(rows, mains((0.5, NAN, 100.0, 100.0)))
+    assert list(findings["rule"]) == ["main-above-ground"]
+    assert findings["geometry"][0].x == 1100
+    assert "0.70 m above ground at 2 of its stations" in findings["text"][0]
+    np.testing.assert_allclose(got["cover"], [2.5, -0.4, -0.7])
+
+
+def test_a_main_deeper_than_any_water_main_is_reported():
+    rows = stations((0, 0, 0, 0, 300), (0, 50, 0, 1, 301))
+    _, findings = profile(rows, mains((0.5, NAN, 91.4, 91.4)))
+    assert list(findings["rule"]) == ["main-too-deep"]
+    assert "unit" in findings["text"][0]
+
+
+def test_a_steep_main_is_reported():
+    rows = stations((0, 0, 0, 0, 10), (0, 10, 0, 1, 16))
+    _, findings = profile(rows, FLAT_MAIN)
+    assert list(findings["rule"]) == ["steep-grade"]
+    assert "0.60" in findings["text"][0]
+    assert findings["severity"][0] == "warning"
+
+
+@pytest.mark.parametrize(("second_cover", "reported"), [(2.4, False), (2.6, True)])
+@pytest.mark.parametrize("gap", [0.0, 10.0])
+def test_a_step_of_more_than_half_a_metre_between_covers_is_reported(second_cover, reported, gap):
+    slope = 0.2  # the slope of the ground is no step
+    rows = stations(
+        (0, 0, 0, 0, 10),
+        (0, 10, 0, 1, 10 + 10 * slope),
+        (0, 10 + gap, 1, 0, 10 + (10 + gap) * slope),
+        (0, 20 + gap, 1, 1, 10 + (20 + gap) * slope),
+    )
+    _, findings = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, second_cover, NAN, NAN)))
+    assert ("axis-step" in set(findings["rule"])) is reported
+    if reported:
+        assert findings["geometry"][0].x == 1010 + gap
+        assert findings["feature"][0] == "M1"
+        assert "-0.60 m from main M0" in findings["text"][0]
+
+
+@pytest.mark.parametrize(("level", "reported"), [(101.0, False), (101.4, False), (101.6, True)])
+def test_a_step_between_inverts_is_taken_off_the_line_of_the_main_before(level, reported):
+    rows = stations(
+        (0, 0, 0, 0, 105), (0, 90, 0, 0.9, 105), (0, 100, 1, 0, 105), (0, 200, 1, 1, 105)
+    )
+    _, findings = profile(rows, mains((0.5, NAN, 100, 101), (0.5, NAN, level, level)))
+    assert ("axis-step" in set(findings["rule"])) is reported
+
+
+def test_steps_between_runs_are_none():
+    rows = stations((0, 0, 0, 0, 10), (1, 0, 1, 0, 90))
+    _, findings = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, 2.0, NAN, NAN)))
+    assert findings.empty
+
+
+def test_a_missing_dem_is_reported_once():
+    rows = stations(*[(run, 10.0 * i, 0, 0.5, NAN) for run in range(3) for i in range(3)])
+    _, findings = profile(rows, FLAT_MAIN, dem=False)
+    assert list(findings["rule"]) == ["no-dem"]
+    assert findings["severity"][0] == "warning"
+
+
+def test_stations_without_ground_are_reported_by_stretch():
+    ground = [NAN, NAN, 5, NAN, 5, 5, NAN, NAN]
+    runs_of = [0, 0, 0, 0, 0, 1, 1, 2]
+    chainage = [0, 10, 20, 30, 40, 0, 10, 0]
+    rows = stations(*[(r, s, 0, 0.5, z) for r, s, z in zip(runs_of, chainage, ground, strict=True)])
+    _, findings = profile(rows, FLAT_MAIN)
+    assert set(findings["rule"]) == {"no-ground"}
+    assert list(findings["feature"]) == ["run 0", "run 0", "run 1", "run 2"]
+    assert findings["text"][0].startswith("2 stations from 0.0 m to 10.0 m")
+    assert findings["text"][1].startswith("1 station at 30.0 m")
+    assert findings["geometry"][0].wkt == "LINESTRING (1000 0, 1010 0)"
+    assert findings["geometry"][1].wkt == "POINT (1030 0)"
+
+
+def test_no_stations_are_no_fault():
+    got, findings = profile(stations((0, 0, 0, 0, 1)).iloc[:0], FLAT_MAIN)
+    assert len(got) == 0
+    assert {"axis_z", "cover", "depth", "depth_source", "grade"} <= set(got.columns)
+    assert findings.empty
+
+
+def test_stations_given_are_not_changed():
+    rows = stations((0, 0, 0, 0, 1))
+    before = rows.copy()
+    profile(rows, FLAT_MAIN)
+    pd.testing.assert_frame_equal(rows, before)

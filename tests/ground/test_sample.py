@@ -1,0 +1,453 @@
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pyproj
+import pytest
+import rasterio
+from affine import Affine
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rasterio.control import GroundControlPoint
+
+from geotools.errors import LayerError
+from geotools.ground import raster as raster_module
+from geotools.ground import sample as sample_module
+from geotools.ground.sample import sample_ground
+from geotools.intake.findings import Findings
+
+UTM33 = pyproj.CRS(32633)
+WEST, NORTH = 500_000.0, 5_000_000.0
+RAMP = np.add.outer(np.arange(6) * 1.0, np.arange(8) * 2.0).astype("float64") + 100
+
+
+def sample(paths, xy, *, crs=UTM33, vertical_unit=None):
+    findings = Findings()
+    paths = [paths] if isinstance(paths, str) else paths
+    got = sample_ground(
+        paths, np.asarray(xy), crs=crs, vertical_unit=vertical_unit, findings=findings
+    )
+    return got, findings.table()
+
+
+def placed(transform, column, row):
+    """Return x and y of columns and rows counted from the outer corner of the first cell."""
+    a, b, c, d, e, f = tuple(transform)[:6]
+    return a * column + b * row + c, d * column + e * row + f
+
+
+def write_vrt(folder, source, transform, *, nodata=-9999):
+    """Write a virtual raster of bytes over an 8 x 6 raster and return its path."""
+    path = folder / "virtual.vrt"
+    path.write_text(
+        '<VRTDataset rasterXSize="8" rasterYSize="6"><SRS>EPSG:32633</SRS>'
+        f"<GeoTransform>{transform}</GeoTransform>"
+        f'<VRTRasterBand dataType="Byte" band="1"><NoDataValue>{nodata}</NoDataValue>'
+        f"<UnitType>m</UnitType><SimpleSource><SourceFilename>{source}</SourceFilename>"
+        "<SourceBand>1</SourceBand></SimpleSource></VRTRasterBand></VRTDataset>"
+    )
+    return str(path)
+
+
+# Interpolation ---------------------------------------------------------------------------
+
+
+def test_cell_centres_give_the_stored_values(write_dem, at):
+    got, findings = sample(write_dem(RAMP), at((0, 0), (2, 3), (5, 7)))
+    np.testing.assert_array_equal(got.z, [100, 108, 119])
+    assert got.covered == 3
+    assert got.source == ("dem.tif",)
+    assert findings.empty
+
+
+def test_between_centres_the_four_cells_are_weighted_by_nearness(write_dem, at):
+    values = np.array([[0.0, 10.0], [20.0, 70.0]])
+    got, _ = sample(write_dem(values), at((0.25, 0.5), (0.5, 0.5)))
+    np.testing.assert_allclose(got.z, [0.75 * 5 + 0.25 * 45, 25.0], rtol=1e-12)
+
+
+def test_in_the_outer_half_cell_the_edge_goes_on(write_dem, at):
+    xy = at((-0.5, -0.5), (-0.3, 2), (5.5, 7.5), (3, 7.4))
+    got, _ = sample(write_dem(RAMP), xy)
+    np.testing.assert_allclose(got.z, [100, 104, 119, 117], rtol=1e-12)
+
+
+def test_off_the_raster_there_is_no_level(write_dem, at):
+    got, _ = sample(write_dem(RAMP), at((2, 2), (-0.6, 2), (2, 7.6), (500, 2)))
+    assert got.z[0] == 106
+    assert np.isnan(got.z[1:]).all()
+    assert got.covered == 1
+
+
+def test_a_raster_of_one_row_or_one_cell_is_read(write_dem, at):
+    row, _ = sample(write_dem(np.array([[1.0, 3.0]])), at((0, 0.5), (0.4, 1)))
+    np.testing.assert_allclose(row.z, [2, 3])
+    cell, _ = sample(write_dem(np.array([[7.0]]), name="cell.tif"), at((0.3, -0.3)))
+    np.testing.assert_allclose(cell.z, [7])
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    slope=st.tuples(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5)),
+    turn=st.floats(0, 360),
+    cell=st.floats(0.3, 40),
+    seed=st.integers(0, 2**32 - 1),
+    tiled=st.booleans(),
+)
+def test_a_plane_is_met_exactly_however_the_raster_is_turned(slope, turn, cell, seed, tiled):
+    shape = (40, 35)
+    c, s = cell * np.cos(np.radians(turn)), cell * np.sin(np.radians(turn))
+    place = Affine(c, s, WEST, s, -c, NORTH)
+    rows, columns = np.indices(shape) + 0.5
+    x, y = placed(place, columns, rows)
+    plane = 2000 + slope[0] * (x - WEST) + slope[1] * (y - NORTH)
+    random = np.random.default_rng(seed)
+    points = placed(place, random.uniform(0.5, 34.5, 200), random.uniform(0.5, 39.5, 200))
+    xy = np.column_stack(points)
+    blocks = {"tiled": True, "blockxsize": 16, "blockysize": 16} if tiled else {}
+    with tempfile.TemporaryDirectory() as folder:
+        path = str(Path(folder) / "plane.tif")
+        profile = {"count": 1, "dtype": "float64", "crs": "EPSG:32633", "nodata": -9999}
+        with rasterio.open(
+            path, "w", "GTiff", 35, 40, transform=place, **profile, **blocks
+        ) as dataset:
+            dataset.write(plane, 1)
+            dataset.units = ("m",)
+        got, _ = sample(path, xy)
+    expected = 2000 + slope[0] * (xy[:, 0] - WEST) + slope[1] * (xy[:, 1] - NORTH)
+    np.testing.assert_allclose(got.z, expected, atol=1e-6)
+
+
+# No data ---------------------------------------------------------------------------------
+
+
+def holed(value):
+    values = RAMP.copy()
+    values[2, 3] = value
+    return values
+
+
+@pytest.mark.parametrize("nodata", [-9999.0, 0.0, np.nan])
+def test_a_point_that_needs_a_cell_without_data_has_no_level(write_dem, at, nodata):
+    path = write_dem(holed(nodata), nodata=nodata)
+    got, _ = sample(path, at((2, 3), (1.9, 3), (2.5, 3.5), (2, 2.01)))
+    assert np.isnan(got.z).all()
+
+
+def test_a_cell_without_data_and_without_weight_does_not_matter(write_dem, at):
+    got, _ = sample(write_dem(holed(-9999.0)), at((2, 2), (1, 3), (3, 3), (2, 4)))
+    np.testing.assert_allclose(got.z, [106, 107, 109, 110])
+
+
+def test_nan_is_no_data_whatever_the_nodata_tag_says(write_dem, at):
+    got, _ = sample(write_dem(holed(np.nan), nodata=-9999), at((2, 3)))
+    assert np.isnan(got.z).all()
+
+
+def test_a_mask_band_is_obeyed(write_dem, at):
+    mask = np.full(RAMP.shape, 255, dtype="uint8")
+    mask[2, 3] = 0
+    got, findings = sample(write_dem(RAMP, nodata=None, mask=mask), at((2, 3), (2, 2)))
+    assert np.isnan(got.z[0])
+    assert got.z[1] == 106
+    assert "dem-no-nodata" not in set(findings["rule"])
+
+
+def test_a_raster_that_does_not_say_its_nodata_is_reported(write_dem, at):
+    got, findings = sample(write_dem(RAMP, nodata=None), at((2, 2), (3, 3)))
+    assert got.covered == 2
+    row = findings.set_index("rule").loc["dem-no-nodata"]
+    assert row["severity"] == "warning"
+    assert row["feature"] == "dem.tif"
+    assert row["geometry"].covers(row["geometry"].centroid)
+
+
+@pytest.mark.parametrize("value", [-9999.0, -32768.0, 3.4e38, -np.inf])
+def test_levels_no_ground_can_have_are_no_levels_and_are_reported(write_dem, at, value):
+    got, findings = sample(write_dem(holed(value), nodata=None), at((2, 3), (2, 2)))
+    assert np.isnan(got.z[0])
+    assert got.z[1] == 106
+    if np.isfinite(value):
+        assert "dem-strange-level" in set(findings["rule"])
+
+
+def test_a_nodata_value_the_type_cannot_hold_is_no_fault(write_dem, at, tmp_path):
+    path = write_dem(RAMP.astype("uint8"), nodata=0)
+    path = write_vrt(tmp_path, path, f"{WEST}, 10, 0, {NORTH}, 0, -10", nodata=-9999)
+    got, _ = sample(path, at((2, 3)))
+    assert got.z[0] == 108
+
+
+# Scale, offset, bands, units -------------------------------------------------------------
+
+
+def test_stored_integers_are_scaled_and_shifted(write_dem, at):
+    stored = np.array([[0, 100], [-32768, 200]], dtype="int16")
+    path = write_dem(stored, nodata=-32768, scale=0.1, offset=50.0)
+    got, _ = sample(path, at((0, 0), (0, 0.5), (1, 1), (1, 0)))
+    np.testing.assert_allclose(got.z[:3], [50, 55, 70])
+    assert np.isnan(got.z[3])
+
+
+def test_band_one_is_used_and_more_bands_are_reported(write_dem, at):
+    got, findings = sample(write_dem(np.stack([RAMP, RAMP * 0])), at((0, 0)))
+    assert got.z[0] == 100
+    assert list(findings["rule"]) == ["dem-bands"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "metres"),
+    [("m", 1.0), ("metre", 1.0), ("ft", 0.3048), ("US survey foot", 1200 / 3937), ("cm", 0.01)],
+)
+def test_the_band_unit_is_converted_to_metres(write_dem, at, unit, metres):
+    got, findings = sample(write_dem(RAMP, unit=unit), at((0, 0)))
+    np.testing.assert_allclose(got.z, [100 * metres], rtol=1e-12)
+    assert findings.empty
+
+
+@pytest.mark.parametrize(("unit", "metres"), [("ft", 0.3048), ("us-ft", 1200 / 3937), ("m", 1.0)])
+def test_the_brief_gives_the_unit_a_file_does_not_say(write_dem, at, unit, metres):
+    got, findings = sample(write_dem(RAMP, unit=None), at((0, 0)), vertical_unit=unit)
+    np.testing.assert_allclose(got.z, [100 * metres], rtol=1e-12)
+    assert findings.empty
+
+
+def test_the_vertical_part_of_the_crs_gives_the_unit(write_dem, at):
+    # UTM 17N with NAVD88 height in US survey feet
+    path = write_dem(RAMP, unit=None, crs="EPSG:26917+6360")
+    got, findings = sample(path, at((0, 0)), crs=pyproj.CRS(26917))
+    np.testing.assert_allclose(got.z, [100 * 1200 / 3937], rtol=1e-9)
+    assert findings.empty
+
+
+def test_without_a_unit_metres_are_assumed_and_reported(write_dem, at):
+    got, findings = sample(write_dem(RAMP, unit=None), at((0, 0), (3, 3)))
+    assert got.z[0] == 100
+    assert list(findings["rule"]) == ["dem-unit-assumed"]
+    assert findings["severity"][0] == "warning"
+
+
+def test_file_and_brief_that_disagree_on_the_unit_are_an_error_naming_both(write_dem, at):
+    with pytest.raises(LayerError, match=r"in ft by its band unit 'ft', but in m by the brief"):
+        sample(write_dem(RAMP, unit="ft"), at((0, 0)), vertical_unit="m")
+
+
+def test_international_and_survey_feet_do_not_quarrel(write_dem, at):
+    got, _ = sample(write_dem(RAMP, unit="ft"), at((0, 0)), vertical_unit="us-ft")
+    np.testing.assert_allclose(got.z, [30.48], rtol=1e-12)
+
+
+def test_a_unit_that_is_no_length_is_an_error(write_dem, at):
+    with pytest.raises(LayerError, match="unit 'degrees'"):
+        sample(write_dem(RAMP, unit="degrees"), at((0, 0)))
+
+
+# CRS -------------------------------------------------------------------------------------
+
+
+def test_points_are_moved_to_the_crs_of_the_raster(write_dem):
+    transform = Affine(0.001, 0, 15.0, 0, -0.001, 45.2)
+    rows, columns = np.indices((200, 300)) + 0.5
+    lon, lat = placed(transform, columns, rows)
+    path = write_dem(1000 * (lon - 15) + 500 * (lat - 45), crs="EPSG:4326", transform=transform)
+    random = np.random.default_rng(7)
+    lon, lat = random.uniform(15.01, 15.29, 50), random.uniform(45.01, 45.19, 50)
+    move = pyproj.Transformer.from_crs(4326, 32633, always_xy=True)
+    got, _ = sample(path, np.column_stack(move.transform(lon, lat)))
+    np.testing.assert_allclose(got.z, 1000 * (lon - 15) + 500 * (lat - 45), atol=1e-6)
+
+
+def test_a_compound_working_crs_is_taken_by_its_horizontal_part(write_dem, at):
+    got, _ = sample(write_dem(RAMP), at((2, 3)), crs=pyproj.CRS("EPSG:32633+5773"))
+    assert got.z[0] == 108
+
+
+def test_no_overlap_is_an_error_with_both_extents(write_dem, at):
+    far = at((2, 3)) + np.array([0, 50_000])
+    with pytest.raises(LayerError) as caught:
+        sample(write_dem(RAMP), far)
+    text = str(caught.value)
+    assert "dem.tif covers x 500000 to 500080" in text
+    assert "the mains x 500035 to 500035, y 5049975 to 5049975" in text
+    assert "WGS 84 / UTM zone 33N" in text
+    assert "check" in text
+
+
+# Many files ------------------------------------------------------------------------------
+
+
+def test_the_first_file_in_sorted_order_wins_and_later_ones_fill_its_gaps(write_dem, at):
+    b = write_dem(RAMP + 1000, name="b.tif")
+    a = write_dem(holed(-9999.0), name="a.tif")
+    got, _ = sample([b, a], at((0, 0), (2, 3)))
+    np.testing.assert_allclose(got.z, [100, 1108])
+    assert got.source == ("a.tif", "b.tif")
+
+
+def test_tiles_without_points_are_neither_read_nor_named(write_dem, at, monkeypatch):
+    far = write_dem(
+        RAMP, name="a_far.tif", unit=None, transform=Affine(10, 0, WEST + 1e4, 0, -10, NORTH)
+    )
+    near = write_dem(RAMP, name="b_near.tif")
+    read = []
+    original = sample_module.read_window
+    monkeypatch.setattr(
+        sample_module,
+        "read_window",
+        lambda raster, window: read.append(raster.name) or original(raster, window),
+    )
+    got, findings = sample([far, near], at((2, 3)))
+    assert got.z[0] == 108
+    assert read == ["b_near.tif"]
+    assert findings.empty
+
+
+def test_tiles_in_feet_and_metres_mix(write_dem, at):
+    a = write_dem(RAMP / 0.3048, name="a.tif", unit="ft")
+    b = write_dem(RAMP, name="b.tif", transform=Affine(10, 0, WEST + 80, 0, -10, NORTH))
+    got, _ = sample([a, b], at((1, 1), (1, 9)))
+    np.testing.assert_allclose(got.z, [103, 103], rtol=1e-12)
+
+
+# What is read ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def windows(monkeypatch):
+    seen = []
+    original = sample_module.read_window
+
+    def reading(raster, window):
+        seen.append(window)
+        return original(raster, window)
+
+    monkeypatch.setattr(sample_module, "read_window", reading)
+    return seen
+
+
+def touched(seen, block):
+    """Return the blocks that the windows read touch, and how often."""
+    cells = [
+        (r, c)
+        for w in seen
+        for r in range(w.row_off // block, (w.row_off + w.height - 1) // block + 1)
+        for c in range(w.col_off // block, (w.col_off + w.width - 1) // block + 1)
+    ]
+    return sorted(cells)
+
+
+TILED = {"tiled": True, "blockxsize": 16, "blockysize": 16, "compress": "deflate"}
+
+
+def test_only_blocks_that_hold_points_are_read(write_dem, at, windows):
+    path = write_dem(np.zeros((160, 160)), nodata=-9999, **TILED)
+    sample(path, at((20, 20), (24, 25), (20, 130), (150, 150)))
+    assert touched(windows, 16) == [(1, 1), (1, 8), (9, 9)]
+
+
+def test_points_beside_a_block_edge_read_the_neighbour_too(write_dem, at, windows):
+    path = write_dem(np.zeros((160, 160)), nodata=-9999, **TILED)
+    sample(path, at((15.5, 20)))
+    assert touched(windows, 16) == [(0, 1), (1, 1)]
+
+
+def test_a_row_of_touching_blocks_is_read_at_once(write_dem, at, windows):
+    path = write_dem(np.zeros((160, 160)), nodata=-9999, **TILED)
+    sample(path, at(*[(40, c) for c in range(2, 158, 3)]))
+    assert len(windows) == 1
+    assert windows[0].height <= 16
+
+
+def test_windows_stay_within_their_limit(write_dem, at, windows, monkeypatch):
+    monkeypatch.setattr(sample_module, "WINDOW_CELLS", 1024)
+    monkeypatch.setattr(raster_module, "WINDOW_CELLS", 1024)
+    values = np.add.outer(np.arange(160) * 0.5, np.arange(160) * 0.25)
+    xy = at(*np.random.default_rng(3).uniform(0, 159, (3000, 2)))
+    for blocks in (TILED, {"blockysize": 160}, {}):
+        windows.clear()
+        got, _ = sample(write_dem(values, **blocks), xy)
+        column, row = (xy[:, 0] - WEST) / 10 - 0.5, (NORTH - xy[:, 1]) / 10 - 0.5
+        np.testing.assert_allclose(got.z, row * 0.5 + column * 0.25, atol=1e-9)
+        # one row and one column beyond the blocks themselves
+        assert max(w.width * w.height for w in windows) <= 1024 + 16 * 5 + 160
+        assert len(windows) >= 160 * 160 // 1024
+
+
+def test_order_of_points_and_chunks_does_not_matter(write_dem, at, monkeypatch):
+    random = np.random.default_rng(5)
+    path = write_dem(random.uniform(0, 50, (100, 90)), **TILED)
+    xy = at(*random.uniform(-0.5, 89, (500, 2)))
+    whole, _ = sample(path, xy)
+    monkeypatch.setattr(sample_module, "CHUNK", 7)
+    order = random.permutation(500)
+    shuffled, _ = sample(path, xy[order])
+    np.testing.assert_array_equal(shuffled.z, whole.z[order])
+    assert whole.covered > 450
+
+
+def test_no_points_and_no_rasters_are_no_fault(write_dem, at):
+    got, _ = sample(write_dem(RAMP), np.empty((0, 2)))
+    assert len(got.z) == got.covered == 0
+    got, _ = sample([], at((0, 0)))
+    assert np.isnan(got.z).all()
+    assert got.source == ()
+
+
+# Files that cannot be used ---------------------------------------------------------------
+
+
+def test_a_raster_without_crs_is_an_error(write_dem, at):
+    with pytest.raises(LayerError, match=r"dem\.tif: has no CRS"):
+        sample(write_dem(RAMP, crs=None), at((0, 0)))
+
+
+def test_a_raster_without_georeference_is_an_error(write_dem, at):
+    with pytest.warns(rasterio.errors.NotGeoreferencedWarning):
+        path = write_dem(RAMP, transform=Affine.identity())
+    with pytest.raises(LayerError, match="has no georeference"):
+        sample(path, at((0, 0)))
+
+
+def test_cells_of_no_width_are_an_error(write_dem, at, tmp_path):
+    path = write_vrt(tmp_path, write_dem(RAMP), f"{WEST}, 0, 0, {NORTH}, 0, -10")
+    with pytest.raises(LayerError, match="cells of no size"):
+        sample(path, at((0, 0)))
+
+
+def test_a_raster_placed_by_control_points_is_an_error(write_dem, at):
+    corners = [(0, 0), (0, 8), (6, 0), (6, 8)]
+    points = [GroundControlPoint(r, c, WEST + 10 * c, NORTH - 10 * r) for r, c in corners]
+    path = write_dem(RAMP, transform=None, gcps=points)
+    with pytest.raises(LayerError, match="control points only"):
+        sample(path, at((0, 0)))
+
+
+def test_complex_values_are_an_error(write_dem, at):
+    with pytest.raises(LayerError, match="complex64"):
+        sample(write_dem(RAMP.astype("complex64"), nodata=None), at((0, 0)))
+
+
+def test_a_file_that_is_no_raster_is_an_error(tmp_path, at):
+    path = tmp_path / "dem.tif"
+    path.write_text("levels to follow")
+    with pytest.raises(LayerError, match="no raster"):
+        sample(str(path), at((0, 0)))
+
+
+@pytest.mark.parametrize("compress", ["none", "deflate"])
+def test_a_raster_cut_short_is_an_error(write_dem, at, compress):
+    values = np.random.default_rng(2).uniform(0, 100, (300, 300))
+    path = Path(write_dem(values, compress=compress))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(LayerError, match="cut short"):
+        sample(str(path), at((10, 10), (290, 290)))
+
+
+@pytest.mark.parametrize(
+    "path", ["missing.tif", "/vsicurl/http://localhost/a.tif", "http://localhost/a.tif"]
+)
+def test_only_local_files_that_exist_are_read(at, path):
+    with pytest.raises(LayerError, match="no such local file"):
+        sample(path, at((0, 0)))
