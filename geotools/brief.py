@@ -351,15 +351,19 @@ def load_brief(
         wrong dimensions, values out of range.
     """
     data = _read(Path(path)) if path is not None else {}
-    origins = dict.fromkeys(_dotted(data), "brief")
     faults: list[str] = []
+    if data.pop("origins", None) is not None:  # kept by the program, not written by hand
+        faults.append("origins: no such setting")
+    origins = dict.fromkeys(_dotted(data), "brief")
     for key, value in (overrides or {}).items():
         _lay_over(data, key, value, faults)
         origins[key] = "command line"
     for layer, source in (inputs or {}).items():
         table = data.setdefault("inputs", {})
-        old = table.get(layer)
-        table[layer] = {**old, "source": source} if isinstance(old, dict) else {"source": source}
+        if isinstance(table, dict):  # otherwise it is a fault, told below
+            old = table.get(layer)
+            kept = old if isinstance(old, dict) else {}
+            table[layer] = {**kept, "source": source}
     faults += _check_inputs(data)
     data["origins"] = origins
     try:
@@ -444,13 +448,17 @@ def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) 
         faults.append(f"{key}: no such setting{_nearest(key, known)}")
         return
     default = next(s for s in settings() if s.key == key)
-    data.setdefault(section, {})[name] = _from_text(value, default)
+    table = data.setdefault(section, {})
+    if isinstance(table, dict):  # otherwise it is a fault, told with the others
+        table[name] = _from_text(value, default)
 
 
 def _from_text(value: object, default: Setting) -> object:
     """Command-line text to what TOML would have given for this setting."""
     if not isinstance(value, str) or default.kind not in (None, "per_item"):
         return value
+    if default.written == "none" and value == "none":
+        return None
     if isinstance(default.value, list):
         return [item.strip() for item in value.split(",") if item.strip()]
     return value
@@ -486,25 +494,38 @@ def _nearest(name: str, known: set[str]) -> str:
 
 def _faults(error: pydantic.ValidationError) -> list[str]:
     """Turn pydantic's errors into one line each, naming the key and the nearest valid one."""
-    keys = {s.key for s in settings()} | {n for n in Brief.model_fields if n not in _RESERVED}
+    keys = {s.key for s in settings()} | {n for n in Brief.model_fields if n != "origins"}
     lines = []
     for item in error.errors():
-        key = ".".join(str(part) for part in item["loc"])
-        if item["type"] == "extra_forbidden":
-            if key.startswith("inputs."):
-                known = {f"{key.rpartition('.')[0]}.{name}" for name in InputSource.model_fields}
-                lines.append(f"{key}: no such key{_nearest(key, known)}")
-            else:
-                lines.append(f"{key}: no such setting{_nearest(key, keys | {'inputs'})}")
+        parts = [str(part) for part in item["loc"]]
+        if parts[0] == "inputs" and parts[2:3] == ["source"]:
+            parts = parts[:3]  # pydantic goes on with the types it tried
+        key = ".".join(parts)
+        if item["type"] != "extra_forbidden":
+            lines.append(f"{key}: {_message(item, parts)}")
+        elif parts[0] == "inputs":
+            known = {f"{'.'.join(parts[:-1])}.{name}" for name in InputSource.model_fields}
+            lines.append(f"{key}: no such key{_nearest(key, known)}")
         else:
-            lines.append(f"{key}: {_message(item)}")
-    return lines
+            lines.append(f"{key}: no such setting{_nearest(key, keys)}")
+    return list(dict.fromkeys(lines))
 
 
-def _message(item: Any) -> str:
+def _message(item: Any, parts: list[str]) -> str:
+    """Say what is wrong with one value, as the person who wrote it would understand it."""
+    given, kind = _shown(item["input"]), item["type"]
     text = str(item["msg"]).removeprefix("Value error, ")
-    if item["type"] in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        return f"{item['input']!r} is out of range: {text[0].lower()}{text[1:]} (in SI units)"
-    if item["type"] == "literal_error":
-        return f"{item['input']!r} is none of {item['ctx']['expected']}"
-    return text[0].lower() + text[1:] if text.startswith("Input") else text
+    if parts[0] == "inputs" and parts[2:] == ["source"]:
+        return "must be given" if given == "None" else f"{given} is neither a path nor a list"
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        return f"{given} is not a table of settings"
+    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
+        return f"{given} is out of range: {text[0].lower()}{text[1:]} (in SI units)"
+    if kind == "literal_error":
+        return f"{given} is none of {item['ctx']['expected']}"
+    return f"{given}: {text[0].lower()}{text[1:]}" if text.startswith("Input") else text
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 80 else f"{text[:77]}..."

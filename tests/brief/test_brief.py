@@ -1,0 +1,254 @@
+"""The brief: what is read, what is refused, where each value came from."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from geotools.brief import Brief, lay_over, load_brief, settings
+from geotools.errors import BriefError
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "brief.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def faults(folder: Path, text: str) -> tuple[str, ...]:
+    with pytest.raises(BriefError) as caught:
+        load_brief(write(folder, text))
+    return caught.value.faults
+
+
+def test_brief_without_a_file_is_all_defaults() -> None:
+    brief = load_brief()
+    assert brief.pulls.max_length == 550.0
+    assert brief.network.max_turn == pytest.approx(math.radians(100))
+    assert {s.origin for s in settings(brief)} == {"default"}
+
+
+def test_every_setting_has_a_meaning_a_source_and_a_default_that_reads_back() -> None:
+    for setting in settings():
+        assert setting.text, setting.key
+        assert setting.source, setting.key
+        if isinstance(setting.value, list):
+            continue
+        again = load_brief(overrides={setting.key: setting.written})
+        value = next(s.value for s in settings(again) if s.key == setting.key)
+        assert value == setting.value, setting.key
+
+
+def test_settings_of_the_file_are_read_in_si_and_known_by_origin(tmp_path: Path) -> None:
+    brief = load_brief(write(tmp_path, '[pulls]\nmax_length = "1800 ft"\nfriction = 0.3\n'))
+    assert brief.pulls.max_length == pytest.approx(548.64)
+    assert brief.pulls.friction == 0.3
+    used = {s.key: s.origin for s in settings(brief)}
+    assert used["pulls.max_length"] == "brief"
+    assert used["pulls.rate"] == "default"
+
+
+def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
+    brief = load_brief(
+        write(
+            tmp_path,
+            '[network]\nmin_diameter = "24 in"\n[pulls]\nmachine_capacity = "80 tonf_us"\n'
+            'rate = "12 ft/min"\n[carrier]\ntemperature = "73.4 degF"\n'
+            '[rates]\nexcavation = "90 / yd^3"\npipe = "1.5 / lb"\n',
+        )
+    )
+    assert brief.network.min_diameter == pytest.approx(0.6096)
+    assert brief.pulls.machine_capacity == pytest.approx(711_715.458)
+    assert brief.pulls.rate == pytest.approx(0.06096)
+    assert brief.carrier.temperature == pytest.approx(23.0)
+    assert brief.rates.excavation == pytest.approx(90 / 0.9144**3)
+    assert brief.rates.pipe == pytest.approx(1.5 / 0.45359237)
+
+
+def test_unknown_setting_names_the_nearest(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[pulls]\nmax_lenght = "400 m"\n')
+    assert fault == "pulls.max_lenght: no such setting; did you mean pulls.max_length?"
+
+
+def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, "[pits]\nroller_friction = 0.2\n")
+    assert "did you mean pulls.roller_friction?" in fault
+
+
+def test_unknown_section_names_the_nearest(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[pull]\nmax_length = "400 m"\n')
+    assert fault == "pull: no such setting; did you mean pulls?"
+
+
+def test_unknown_layer_field_and_key_of_an_input_name_the_nearest(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path,
+        '[inputs]\nmain = "a.gpkg"\n[inputs.mains]\nsource = "a.gpkg"\ncsr = "EPSG:1"\n'
+        'fields = { diametr_mm = "DN" }\n',
+    )
+    assert "inputs.main: no such layer; did you mean mains?" in found
+    assert "inputs.mains.fields.diametr_mm: no such field; did you mean diameter_mm?" in found
+    assert "inputs.mains.csr: no such key; did you mean inputs.mains.crs?" in found
+
+
+def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
+    found = faults(tmp_path, '[pulls]\nmax_length = 400\nmachine_capacity = "80 psi"\n')
+    assert found == (
+        "pulls.max_length: 400 has no unit; write for example '12 m'",
+        "pulls.machine_capacity: '80 psi' is not a force; write for example '90 kN'",
+    )
+
+
+def test_value_out_of_range_is_named_with_its_bound(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, "[pulls]\nfriction = 7\n")
+    assert fault.startswith("pulls.friction: 7 is out of range")
+    assert "1.5" in fault
+
+
+def test_word_that_is_no_choice_lists_the_choices(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[output]\nunits = "imperial"\n')
+    assert fault == "output.units: 'imperial' is none of 'si' or 'us'"
+
+
+def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path,
+        '[pulls]\nmax_length = 400\nfriction = 7\nspeed = "1 m/s"\n[ground]\nstep = "10 kg"\n'
+        '[inputs]\nmaines = "x"\n',
+    )
+    assert len(found) == 5
+
+
+@pytest.mark.parametrize(
+    "value",
+    ['"9**9**9 m"', '"1e999 m"', "\"__import__('os') m\"", "nan", "inf", "true", "[]", "{ a = 1 }"],
+)
+def test_hostile_value_is_a_fault_of_its_key(tmp_path: Path, value: str) -> None:
+    (fault,) = faults(tmp_path, f"[pulls]\nmax_length = {value}\n")
+    assert fault.startswith("pulls.max_length: ")
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["pulls = 3\n", 'inputs = "a.gpkg"\n', "inputs = [1]\n", "[inputs]\nmains = 3\n", "x = 1\n"],
+)
+def test_table_of_the_wrong_shape_is_a_fault(tmp_path: Path, text: str) -> None:
+    assert len(faults(tmp_path, text)) == 1
+
+
+def test_origins_cannot_be_written_in_a_brief(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[origins]\n"pulls.friction" = "measured"\n')
+    assert fault.startswith("origins: no such setting")
+
+
+def test_file_that_is_not_there_not_text_or_not_toml_is_named(tmp_path: Path) -> None:
+    with pytest.raises(BriefError, match=r"none\.toml: cannot be read"):
+        load_brief(tmp_path / "none.toml")
+    with pytest.raises(BriefError, match="cannot be read"):
+        load_brief(tmp_path)
+    binary = tmp_path / "binary.toml"
+    binary.write_bytes(b"\xff\xfe")
+    with pytest.raises(BriefError, match="is not UTF-8 text"):
+        load_brief(binary)
+    with pytest.raises(BriefError, match="is not valid TOML"):
+        load_brief(write(tmp_path, "[pulls\n"))
+
+
+def test_paths_of_the_brief_are_relative_to_its_folder(tmp_path: Path) -> None:
+    brief = load_brief(
+        write(
+            tmp_path,
+            '[inputs]\nmains = "net.gpkg:mains"\ndem = ["a.tif", "b.tif"]\n'
+            'streets = "/vsizip/far.zip"\navoid = "https://example.org/avoid.fgb"\n'
+            f'valves = "{tmp_path.as_posix()}/v.gpkg"\n',
+        )
+    )
+    assert brief.inputs["mains"].source == str(tmp_path / "net.gpkg:mains")
+    assert brief.inputs["dem"].source == [str(tmp_path / "a.tif"), str(tmp_path / "b.tif")]
+    assert brief.inputs["streets"].source == "/vsizip/far.zip"
+    assert brief.inputs["avoid"].source == "https://example.org/avoid.fgb"
+    assert Path(str(brief.inputs["valves"].source)) == tmp_path / "v.gpkg"
+
+
+def test_layer_given_on_the_command_line_keeps_the_field_mapping(tmp_path: Path) -> None:
+    path = write(
+        tmp_path,
+        '[inputs.mains]\nsource = "a.gpkg"\ncrs = "EPSG:2263"\nfields = { diameter_in = "SIZE" }\n',
+    )
+    brief = load_brief(path, inputs={"mains": "other.gpkg:net"})
+    assert brief.inputs["mains"].source == "other.gpkg:net"  # relative to the current folder
+    assert brief.inputs["mains"].fields == {"diameter_in": "SIZE"}
+    assert brief.inputs["mains"].crs == "EPSG:2263"
+
+
+def test_command_line_beats_the_brief_and_says_so(tmp_path: Path) -> None:
+    path = write(tmp_path, '[pulls]\nmax_length = "500 m"\n')
+    brief = load_brief(path, overrides={"pulls.max_length": "400 m", "output.units": "us"})
+    assert brief.pulls.max_length == 400.0
+    used = {s.key: s.origin for s in settings(brief)}
+    assert used["pulls.max_length"] == used["output.units"] == "command line"
+
+
+def test_command_line_text_is_read_as_the_setting_needs_it() -> None:
+    brief = load_brief(
+        overrides={
+            "network.excluded_statuses": "gone, dead",
+            "output.stations": "false",
+            "pulls.friction": "0.4",
+            "rates.joint": "510",
+            "network.working_crs": "none",
+            "carrier.nominal": "20 in",
+        }
+    )
+    assert brief.network.excluded_statuses == ["gone", "dead"]
+    assert brief.output.stations is False
+    assert brief.pulls.friction == 0.4
+    assert brief.rates.joint == 510.0
+    assert brief.network.working_crs is None
+    assert brief.carrier.nominal == "20 in"
+
+
+def test_command_line_faults_are_told_with_those_of_the_brief(tmp_path: Path) -> None:
+    path = write(tmp_path, "[pulls]\nmax_length = 400\n")
+    with pytest.raises(BriefError) as caught:
+        load_brief(path, overrides={"pulls.frictoin": "0.4", "inputs.mains": "x", "pulls": "y"})
+    told = caught.value.faults
+    assert "pulls.frictoin: no such setting; did you mean pulls.friction?" in told
+    assert any(line.startswith("inputs.mains: no such setting") for line in told)
+    assert any(line.startswith("pulls: no such setting") for line in told)
+    assert any(line.startswith("pulls.max_length: 400 has no unit") for line in told)
+
+
+def test_command_line_over_a_section_of_the_wrong_shape_is_a_fault(tmp_path: Path) -> None:
+    with pytest.raises(BriefError, match="pulls"):
+        load_brief(write(tmp_path, "pulls = 3\n"), overrides={"pulls.friction": "0.4"})
+    with pytest.raises(BriefError, match="inputs"):
+        load_brief(write(tmp_path, "inputs = 3\n"), inputs={"mains": "a.gpkg"})
+
+
+def test_laying_over_a_loaded_brief_changes_that_and_no_more(tmp_path: Path) -> None:
+    lower = load_brief(
+        write(
+            tmp_path,
+            '[pulls]\nmax_length = "500 m"\nfriction = 0.3\n'
+            '[inputs.mains]\nsource = "a.gpkg"\nfields = { diameter_in = "SIZE" }\n',
+        )
+    )
+    upper = lay_over(lower, inputs={"mains": "b.gpkg"}, overrides={"pulls.max_length": "400 m"})
+    assert upper.pulls.max_length == 400.0
+    assert upper.pulls.friction == 0.3
+    assert upper.inputs["mains"].source == "b.gpkg"
+    assert upper.inputs["mains"].fields == {"diameter_in": "SIZE"}
+    assert upper.origins["pulls.max_length"] == "command line"
+    assert upper.origins["pulls.friction"] == "brief"
+    assert lower.pulls.max_length == 500.0
+    with pytest.raises(BriefError, match="no such setting"):
+        lay_over(lower, overrides={"pulls.nothing": "1"})
+
+
+def test_brief_cannot_be_changed_once_loaded() -> None:
+    brief = Brief()
+    with pytest.raises(ValueError, match="frozen"):
+        brief.pulls.friction = 0.9  # type: ignore[misc]

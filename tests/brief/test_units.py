@@ -1,0 +1,153 @@
+"""Quantities as text: what is read, what is refused, and that nothing can hang the reader."""
+
+from __future__ import annotations
+
+import math
+import time
+
+import pint
+import pytest
+
+from geotools.schema import DIMENSIONS
+from geotools.units import PINT_UNITS, parse_quantity
+
+FOOT = 0.3048  # exact, international foot
+POUND = 0.45359237  # exact
+GRAVITY = 9.80665  # exact, standard gravity
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "expected"),
+    [
+        ("24 in", "length", 24 * FOOT / 12),
+        ("550m", "length", 550.0),
+        ("1.5e3 mm", "length", 1.5),
+        (".5 ft", "length", FOOT / 2),
+        ("-3 ft", "length", -3 * FOOT),
+        ("235 psi", "pressure", 235 * POUND * GRAVITY / (FOOT / 12) ** 2),
+        ("12 ft/min", "speed", 12 * FOOT / 60),
+        ("80 tonf_us", "force", 80 * 2000 * POUND * GRAVITY),
+        ("80 ton_force_metric", "force", 80_000 * GRAVITY),
+        ("5 kip", "force", 5000 * POUND * GRAVITY),
+        ("100 deg", "angle", math.radians(100)),
+        ("100°", "angle", math.radians(100)),
+        ("2 h", "time", 7200.0),
+        ("73.4 degF", "temperature", 23.0),
+        ("23 °C", "temperature", 23.0),
+        ("120 / m^3", "per_volume", 120.0),
+        ("120/m**3", "per_volume", 120.0),
+        ("150 / m²", "per_area", 150.0),
+        ("10 / ft^2", "per_area", 10 / FOOT**2),
+        ("900 / hour", "per_time", 0.25),
+        ("3.2 / lb", "per_mass", 3.2 / POUND),
+        ("250 gpm", "flow", 250 * 231 * (FOOT / 12) ** 3 / 60),  # US gallon: 231 cubic inches
+        ("30 L/s", "flow", 0.03),
+        ("9000", "per_item", 9000.0),
+        (9000, "per_item", 9000.0),
+    ],
+)
+def test_quantity_comes_back_in_si(text: object, kind: str, expected: float) -> None:
+    assert parse_quantity(text, kind) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("value", "kind", "said"),
+    [
+        ("12", "length", "has no unit; write for example '12 m'"),
+        (12, "length", "has no unit"),
+        (12.5, "pressure", "has no unit; write for example '700 kPa'"),
+        ("12 kg", "length", "is not a length"),
+        ("12 ton", "force", "is not a force"),  # a mass
+        ("12 ft^2", "length", "is not a length"),
+        ("5 percent", "angle", "is not an angle"),
+        ("1 m/inch", "angle", "is not an angle"),
+        ("3 deg", "per_item", "has a unit where none is due"),
+        ("12 furlongz", "length", "no such unit"),
+        ("12 KN", "force", "no such unit"),
+        ("1,800 ft", "length", "is not a quantity"),
+        ("12 ft 6 in", "length", "is not a quantity"),
+        ("about 12 m", "length", "is not a quantity"),
+        ("m", "length", "is not a quantity"),
+        ("", "length", "is not a quantity"),
+        ("nan m", "length", "is not a quantity"),
+        ("inf m", "length", "is not a quantity"),
+        ("1e999 m", "length", "is not a finite number"),
+        ("1e308 km", "length", "is not a finite number"),
+        (math.nan, "per_item", "is not a finite number"),
+        (True, "per_item", "is not a quantity"),
+        (None, "length", "is not a quantity"),
+        (["12 m"], "length", "is not a quantity"),
+    ],
+)
+def test_quantity_that_cannot_be_meant_is_refused_in_words(
+    value: object, kind: str, said: str
+) -> None:
+    with pytest.raises(ValueError, match=said.replace("(", r"\(")):
+        parse_quantity(value, kind)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "9**9**9 m",
+        "9**9**9**9",
+        "1 m**999999999",
+        "1 m^-9^9^9",
+        "__import__('os').system('true') m",
+        "(1 + 1) m",
+        "1 m; 2 m",
+        "1 m\n2 m",
+        "1" * 1_000_000,
+        "1 " + "m*" * 100_000 + "m",
+        "1 " + "a" * 1_000_000,
+        "1" + " " * 1_000_000 + "m",
+        "1e999999999 m",
+        "\x00 m",
+        "1 m # no more",
+        "१२ मी",
+    ],
+)
+def test_hostile_text_is_refused_at_once(text: str) -> None:
+    parse_quantity("1 m", "length")  # the unit registry is built once, outside the clock
+    start = time.perf_counter()
+    with pytest.raises(ValueError, match=r"is not a quantity|is not a finite number"):
+        parse_quantity(text, "length")
+    assert time.perf_counter() - start < 0.2
+
+
+def test_refusal_of_a_long_text_does_not_repeat_it_whole() -> None:
+    with pytest.raises(ValueError, match="is not a quantity") as caught:
+        parse_quantity("x" * 10_000, "length")
+    assert len(str(caught.value)) < 300
+
+
+@pytest.mark.parametrize("kind", list(PINT_UNITS))
+def test_example_in_each_message_is_itself_read(kind: str) -> None:
+    with pytest.raises(ValueError, match="write for example") as caught:
+        parse_quantity("?", kind)
+    example = str(caught.value).partition("write for example '")[2].rstrip("'")
+    assert math.isfinite(parse_quantity(example, kind))
+
+
+# What the suffixes of the data contract are called by pint, an independent table of units.
+SUFFIXES = {
+    "m": "meter", "ft": "foot", "mm": "millimeter", "in": "inch", "cm": "centimeter",
+    "kpa": "kilopascal", "psi": "psi", "bar": "bar", "mpa": "megapascal",
+    "kn": "kilonewton", "lbf": "force_pound",
+    "lps": "liter/second", "gpm": "gallon/minute", "m3h": "meter**3/hour",
+    "kmh": "kilometer/hour", "mph": "mile/hour", "ms": "meter/second", "fts": "foot/second",
+    "deg": "degree", "m2": "meter**2", "ft2": "foot**2", "m3": "meter**3", "yd3": "yard**3",
+}  # fmt: skip
+BASES = {
+    "length": "m", "bore": "m", "pressure": "Pa", "force": "N", "flow": "m**3/s",
+    "speed": "m/s", "velocity": "m/s", "angle": "rad", "area": "m**2", "volume": "m**3",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("dimension", "suffix"), [(name, s) for name, d in DIMENSIONS.items() for s in d.units]
+)
+def test_factor_of_the_contract_agrees_with_pint(dimension: str, suffix: str) -> None:
+    registry = pint.UnitRegistry()
+    expected = registry.Quantity(1.0, SUFFIXES[suffix]).to(BASES[dimension]).magnitude
+    assert DIMENSIONS[dimension].units[suffix] == pytest.approx(expected, rel=1e-9)
