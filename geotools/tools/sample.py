@@ -76,7 +76,7 @@ def sample(*, directory: Path, overwrite: bool, progress: Progress) -> Outcome:
 def _source() -> Path:
     """Return the folder of the sample: in the installed package, or in a checkout."""
     package = Path(__file__).resolve().parents[1]
-    for folder in (package / "sample", package.parent / "sample_gis"):
+    for folder in (package / "_sample", package.parent / "sample_gis"):
         if all((folder / name).is_file() for name in FILES):
             return folder
     raise SlipmainError("the sample district is not part of this installation; install it anew")
