@@ -15,11 +15,11 @@ from geotools.pipe.pressure import pressure_class_pa, temperature_factor
 
 __all__ = [
     "filling_hours",
+    "hydrotest_limit_pa",
+    "hydrotest_pressure_pa",
     "pe_make_up_m3",
     "pe_make_up_table_m3_per_m",
     "pvc_allowance_m3_per_s",
-    "test_pressure_limit_pa",
-    "test_pressure_pa",
     "water_volume_m3",
 ]
 
@@ -28,7 +28,7 @@ _PE_TEST_LIMIT, _PVC_TEST_LIMIT = 1.5, 1.6
 _MAKE_UP_HOURS = (1.0, 2.0, 3.0)
 
 
-def test_pressure_pa(
+def hydrotest_pressure_pa(
     working_pa: ArrayLike, *, factor: ArrayLike = 1.5, least_pa: ArrayLike = 0.0
 ) -> FloatArray:
     """Test pressure at the low point.
@@ -58,7 +58,7 @@ def test_pressure_pa(
     return np.asarray(np.maximum(working * times, least), dtype=np.float64)
 
 
-def test_pressure_limit_pa(
+def hydrotest_limit_pa(
     material: str | NDArray[np.str_],
     dr: ArrayLike,
     *,

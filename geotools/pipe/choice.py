@@ -1,0 +1,266 @@
+"""Which carriers suit which runs, and which rule refuses the others."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from geotools.pipe._ranges import FloatArray, RangeError, check_range
+from geotools.pipe._units import INCH
+from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.external import (
+    FIFTY_YEARS_H,
+    collapse_pressure_pa,
+    groundwater_pressure_pa,
+)
+from geotools.pipe.fit import fit
+from geotools.pipe.hydraulics import (
+    CARRIER_C,
+    capacity_ratio,
+    flow_velocity_m_per_s,
+    hazen_williams_head_loss_m,
+)
+from geotools.pipe.pressure import check_pressure, surge_pressure_pa
+
+__all__ = ["ACCEPTED", "CHOICE_RULES", "Choice", "Criteria", "RunColumns", "choose"]
+
+CHOICE_RULES = ("fit", "pressure", "collapse", "flow")
+ACCEPTED = -1
+_CELLS_AT_ONCE = 2_000_000
+_BoolMatrix = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class RunColumns:
+    """What the choice must know of the runs, one element per run.
+
+    Attributes
+    ----------
+    host_low_m, host_centre_m : array_like
+        Low and centre bore of the host, m; a run's narrowest main.
+    host_c : array_like
+        Hazen-Williams C of the host.
+    working_pa : array_like
+        Working pressure, Pa.
+    temperature_c : array_like
+        Highest water temperature, C.
+    groundwater_head_m : array_like
+        Water table above the invert, m.
+    design_flow_m3_per_s : array_like
+        Flow wanted, m3/s; not-a-number where it is not known.
+    """
+
+    host_low_m: ArrayLike
+    host_centre_m: ArrayLike
+    host_c: ArrayLike
+    working_pa: ArrayLike
+    temperature_c: ArrayLike = 23.0
+    groundwater_head_m: ArrayLike = 0.0
+    design_flow_m3_per_s: ArrayLike = np.nan
+
+
+@dataclass(frozen=True)
+class Criteria:
+    """Limits of the choice.
+
+    Attributes
+    ----------
+    fit_rule : str
+        One of `fit.RULES`.
+    clearance_share, clearance_total_m, clearance_gap_m : float
+        As `share`, `total_m` and `gap_m` of `fit.fit`.
+    bead_m : float or ndarray of float
+        Height of the outer bead, m; may be one per carrier.
+    recurring_velocity_m_per_s, occasional_velocity_m_per_s : float
+        Velocity changes the surges are reckoned from, m/s.
+    ovality, collapse_safety, collapse_hours : float
+        As `ovality`, `safety` and `hours` of `external.collapse_pressure_pa`.
+    carrier_c : float
+        Hazen-Williams C of the carrier.
+    least_capacity_ratio : float
+        Where the design flow is not known: least flow after over flow before, equal gradient.
+    highest_velocity_m_per_s, highest_gradient : float
+        Where it is known: most velocity, m/s, and head lost per length, m/m, at that flow.
+        Common practice, no source.
+    """
+
+    fit_rule: str = "share_of_bore"
+    clearance_share: float = 0.10
+    clearance_total_m: float = 2.0 * INCH
+    clearance_gap_m: float = 0.010
+    bead_m: float | FloatArray = 0.0
+    recurring_velocity_m_per_s: float = 0.0
+    occasional_velocity_m_per_s: float = 1.2
+    ovality: float = 0.03
+    collapse_safety: float = 2.0
+    collapse_hours: float = FIFTY_YEARS_H
+    carrier_c: float = CARRIER_C
+    least_capacity_ratio: float = 1.0
+    highest_velocity_m_per_s: float = 2.5
+    highest_gradient: float = 0.01
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Verdicts, matrices of runs x carriers.
+
+    Attributes
+    ----------
+    fit, pressure, collapse, flow : ndarray of bool
+        The carrier keeps that rule in that run.
+    suits : ndarray of bool
+        It keeps all four.
+    refused_by : ndarray of int8
+        Place in `CHOICE_RULES` of the first rule broken, `ACCEPTED` where none is.
+    """
+
+    fit: _BoolMatrix
+    pressure: _BoolMatrix
+    collapse: _BoolMatrix
+    flow: _BoolMatrix
+    suits: _BoolMatrix
+    refused_by: NDArray[np.int8]
+
+    def reasons(self, run: int | None = None) -> NDArray[np.str_]:
+        """Name the rule that refused each carrier.
+
+        Parameters
+        ----------
+        run : int, optional
+            One run; all of them by default.
+
+        Returns
+        -------
+        ndarray of str
+            Name of the first rule broken, empty where the carrier suits.
+        """
+        codes = self.refused_by if run is None else self.refused_by[run]
+        # ACCEPTED is -1 and picks the last, empty name
+        return np.array([*CHOICE_RULES, ""], dtype=np.str_)[codes]
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """The columns of `RunColumns` as float arrays of shape (runs, 1)."""
+
+    host_low_m: FloatArray
+    host_centre_m: FloatArray
+    host_c: FloatArray
+    working_pa: FloatArray
+    temperature_c: FloatArray
+    groundwater_head_m: FloatArray
+    design_flow_m3_per_s: FloatArray
+
+
+def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatrix:
+    """Material by material, so that words are compared once per run and not once per cell."""
+    result = np.empty((runs.working_pa.shape[0], len(pipes)), dtype=np.bool_)
+    for material in np.unique(pipes.material):
+        here = pipes.material == material
+        word, dr = str(material), pipes.dr[here]
+        result[:, here] = check_pressure(
+            word,
+            dr,
+            runs.working_pa,
+            recurring_surge_pa=surge_pressure_pa(word, dr, limits.recurring_velocity_m_per_s),
+            occasional_surge_pa=surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s),
+            temperature_c=runs.temperature_c,
+        ).passes
+    return result
+
+
+def _flow(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatrix:
+    known = ~np.isnan(runs.design_flow_m3_per_s)
+    flow = np.where(known, runs.design_flow_m3_per_s, 0.0)
+    fast = flow_velocity_m_per_s(flow, pipes.bore_m) <= limits.highest_velocity_m_per_s
+    lost = hazen_williams_head_loss_m(flow, pipes.bore_m, limits.carrier_c, 1.0)
+    ratio = capacity_ratio(runs.host_c, runs.host_centre_m, limits.carrier_c, pipes.bore_m)
+    carries = fast & (lost <= limits.highest_gradient)
+    return np.asarray(np.where(known, carries, ratio >= limits.least_capacity_ratio - 1e-9))
+
+
+def _block(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> list[_BoolMatrix]:
+    enters = fit(
+        runs.host_low_m,
+        pipes.outside_m,
+        rule=limits.fit_rule,
+        share=limits.clearance_share,
+        total_m=limits.clearance_total_m,
+        gap_m=limits.clearance_gap_m,
+        bead_m=limits.bead_m,
+    ).passes
+    stands = collapse_pressure_pa(
+        pipes.material,
+        pipes.dr,
+        hours=limits.collapse_hours,
+        ovality=limits.ovality,
+        safety=limits.collapse_safety,
+    )
+    holds = stands >= groundwater_pressure_pa(runs.groundwater_head_m)
+    return [enters, _pressure(runs, pipes, limits), holds, _flow(runs, pipes, limits)]
+
+
+def _as_column(runs: RunColumns) -> _Runs:
+    names = [field.name for field in fields(RunColumns)]
+    columns = [np.atleast_1d(np.asarray(getattr(runs, name), dtype=float)) for name in names]
+    sizes = {column.size for column in columns if column.size != 1}
+    if len(sizes) > 1:
+        raise RangeError("runs", sorted(sizes), "columns of one length")
+    whole = np.broadcast_arrays(*columns)
+    return _Runs(**{name: col[:, np.newaxis] for name, col in zip(names, whole, strict=True)})
+
+
+def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria | None = None) -> Choice:
+    """Hold every carrier against every run.
+
+    Parameters
+    ----------
+    runs : RunColumns
+        The runs; single numbers count for all.
+    pipes : CarrierColumns
+        The carriers, from `catalogue.as_columns`.
+    limits : Criteria, optional
+        Limits; the defaults of `Criteria` if left out.
+
+    Returns
+    -------
+    Choice
+        Verdicts, runs x carriers.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range, or columns differ in length.
+
+    Notes
+    -----
+    fit: low bore (`fit.fit`). pressure: working pressure and surges (`pressure.check_pressure`).
+    collapse: empty carrier under groundwater (`external.collapse_pressure_pa`). flow: at the
+    design flow velocity and gradient keep their limits; where it is not known the carrier must
+    carry what the host does at equal gradient (`hydraulics.capacity_ratio`). Worked in blocks of
+    runs so that memory stays bounded whatever their number.
+    """
+    criteria = Criteria() if limits is None else limits
+    check_range("pipes (number of carriers)", len(pipes), 1, np.inf, "")
+    whole = _as_column(runs)
+    count = whole.host_low_m.shape[0]
+    verdicts = np.empty((len(CHOICE_RULES), count, len(pipes)), dtype=np.bool_)
+    step = max(_CELLS_AT_ONCE // len(pipes), 1)
+    for start in range(0, count, step):
+        part = slice(start, start + step)
+        rows = _Runs(**{field.name: getattr(whole, field.name)[part] for field in fields(_Runs)})
+        for rule, verdict in enumerate(_block(rows, pipes, criteria)):
+            verdicts[rule, part] = verdict
+    suits = np.asarray(np.all(verdicts, axis=0), dtype=np.bool_)
+    first = np.argmin(verdicts, axis=0).astype(np.int8)
+    enters, holds, stands, carries = verdicts
+    return Choice(
+        fit=enters,
+        pressure=holds,
+        collapse=stands,
+        flow=carries,
+        suits=suits,
+        refused_by=np.where(suits, ACCEPTED, first).astype(np.int8),
+    )
