@@ -1,0 +1,70 @@
+"""Areas and features of any geometry: flat, valid, in the working CRS."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyproj
+import shapely
+
+from geotools.intake.crs import project
+from geotools.intake.notes import Note, note
+from geotools.schema import Layer
+
+__all__ = ["move_areas", "repair_areas"]
+
+IntArray = npt.NDArray[np.int64]
+DIMENSION = {"Point": 0, "LineString": 1, "Polygon": 2}
+
+
+def move_areas(
+    geometry: npt.NDArray[Any], source: pyproj.CRS, target: pyproj.CRS
+) -> npt.NDArray[Any]:
+    """Return geometries without Z and M in another CRS."""
+    moved: npt.NDArray[Any] = shapely.transform(
+        geometry, lambda xy: project(xy, source, target), include_z=False
+    )
+    return moved
+
+
+def repair_areas(
+    layer: Layer, geometry: npt.NDArray[Any], rows: IntArray
+) -> tuple[npt.NDArray[Any], IntArray, list[Note]]:
+    """Make polygons valid and keep what the layer may hold.
+
+    Parameters
+    ----------
+    layer : Layer
+        Layer of the contract.
+    geometry : ndarray of shapely geometries
+        In the working CRS, finite.
+    rows : ndarray of int64
+        Row of the layer of each.
+
+    Returns
+    -------
+    geometry, rows, notes
+    """
+    invalid = np.flatnonzero(~shapely.is_valid(geometry))
+    reasons = shapely.is_valid_reason(geometry[invalid])
+    notes = note(
+        "warning",
+        "invalid-polygon",
+        rows[invalid],
+        [f"is no valid polygon ({why}); repaired; check its outline" for why in reasons],
+    )
+    out = geometry.copy()
+    out[invalid] = shapely.make_valid(out[invalid])
+    dimension = shapely.get_dimensions(out)
+    allowed = [DIMENSION[k] for k in layer.geometry if k in DIMENSION]
+    lost = ~np.isin(dimension, allowed) | shapely.is_empty(out)
+    notes += note(
+        "warning",
+        "no-area",
+        rows[lost],
+        "encloses no area and was set aside; draw it again",
+        every=True,
+    )
+    return out[~lost], rows[~lost], notes

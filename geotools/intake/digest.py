@@ -1,0 +1,40 @@
+"""The hash of an input: of one file, of a file and its companions, or of a whole folder."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+__all__ = ["sha256"]
+
+# Files that belong to a shapefile and change what is read from it.
+SHAPE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj")
+
+
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of what is read, as hexadecimal text.
+
+    One file is hashed as it is; a shapefile with its companions and a folder with all its
+    files are hashed one after the other, each led by its name and size.
+    """
+    parts = _parts(path)
+    if parts == [path]:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    total = hashlib.sha256()
+    root = path if path.is_dir() else path.parent
+    for part in parts:
+        name = part.relative_to(root).as_posix()
+        total.update(f"{name}\0{part.stat().st_size}\0".encode())
+        with part.open("rb") as stream:
+            total.update(hashlib.file_digest(stream, "sha256").digest())
+    return total.hexdigest()
+
+
+def _parts(path: Path) -> list[Path]:
+    if path.is_dir():
+        return sorted(p for p in path.rglob("*") if p.is_file())
+    if path.suffix.lower() != ".shp":
+        return [path]
+    near = (p for p in path.parent.iterdir() if p.stem == path.stem)
+    return sorted(p for p in near if p.suffix.lower() in SHAPE_PARTS and p.is_file())

@@ -1,0 +1,56 @@
+"""Faults of several layers, gathered so that the user can mend them in one go."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+
+from geotools.errors import LayerError
+
+__all__ = ["FaultList", "LayersError", "nearest"]
+
+
+class LayersError(LayerError):
+    """Faults of several sources; each line already names its source."""
+
+    def __init__(self, errors: Iterable[LayerError]) -> None:
+        gathered = list(errors)
+        super().__init__(", ".join(dict.fromkeys(e.source for e in gathered)), ())
+        self.faults = tuple(line for e in gathered for line in str(e).splitlines())
+        self.args = ("\n".join(self.faults),)
+
+
+class FaultList:
+    """Collects layer errors; `raise_if_any` raises them as one."""
+
+    def __init__(self) -> None:
+        self._errors: list[LayerError] = []
+
+    @contextmanager
+    def collecting(self) -> Iterator[None]:
+        """Keep a `LayerError` raised inside for later."""
+        try:
+            yield
+        except LayerError as error:
+            self._errors.append(error)
+
+    def raise_if_any(self) -> None:
+        """Raise what was collected.
+
+        Raises
+        ------
+        LayerError
+            The one error collected, or one that lists them all.
+        """
+        if len(self._errors) == 1:
+            raise self._errors[0]
+        if self._errors:
+            raise LayersError(self._errors)
+
+
+def nearest(name: str, known: Iterable[str], *, cutoff: float = 0.5) -> str | None:
+    """Return the known name most like the given one, upper and lower case alike, or None."""
+    names = {k.casefold(): k for k in sorted(known, reverse=True)}
+    close = difflib.get_close_matches(name.casefold(), sorted(names), n=1, cutoff=cutoff)
+    return names[close[0]] if close else None

@@ -1,0 +1,201 @@
+"""Fields of a layer: columns of the file to columns of the contract, in SI base units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.intake.faults import nearest
+from geotools.intake.limits import limit
+from geotools.intake.match import Column, Match
+from geotools.intake.notes import Note, note
+from geotools.intake.values import Numbers, flags, numbers, texts, years
+from geotools.schema import Field, Layer
+
+__all__ = ["Converted", "convert_fields"]
+
+
+@dataclass(frozen=True)
+class Converted:
+    """A layer's table in the contract's names and SI base units.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Text fields hold text ("" where missing); reals, integers and flags (1 yes, 0 no) are
+        float64 with NaN where missing.
+    notes : list of Note
+    faults : list of str
+        What the layer cannot be used with.
+    """
+
+    table: pd.DataFrame
+    notes: list[Note]
+    faults: list[str]
+
+
+def convert_fields(
+    layer: Layer, table: pd.DataFrame, match: Match, features: npt.NDArray[Any]
+) -> Converted:
+    """Convert the columns read to every field of the contract.
+
+    Parameters
+    ----------
+    layer : Layer
+        Layer of the contract.
+    table : DataFrame
+        Columns as read.
+    match : Match
+        Which column holds which field.
+    features : ndarray of object, shape (n,)
+        Names of the features, for faults.
+    """
+    columns: dict[str, npt.NDArray[Any]] = {}
+    notes: list[Note] = []
+    faults: list[str] = []
+    for field in layer.fields:
+        column = match.columns.get(field.name)
+        if column is None:
+            columns[field.name] = _absent(field, len(table))
+        elif field.dtype == "text":
+            columns[field.name] = texts(table[column.name])
+            faults += _closed_values(field, column, columns[field.name], features)
+            notes += _missing_note(layer, field, columns[field.name] == "")
+        else:
+            values, found, fault = _number_field(field, column, table[column.name])
+            columns[field.name] = values
+            gone = np.isnan(values) & ~_noted(found, len(table))
+            notes += [*found, *_missing_note(layer, field, gone)]
+            faults += fault
+    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults)
+
+
+def _absent(field: Field, count: int) -> npt.NDArray[Any]:
+    if field.dtype == "text":
+        return np.full(count, "", dtype=object)
+    return np.full(count, np.nan)
+
+
+READERS: dict[str, Callable[[pd.Series[Any]], Numbers]] = {"flag": flags, "installed": years}
+
+
+def _number_field(
+    field: Field, column: Column, data: pd.Series[Any]
+) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
+    """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
+    reader = READERS.get(field.dtype) or READERS.get(field.name) or numbers
+    read = reader(data)
+    values = read.values * column.factor
+    bounds = limit(field.name)
+    with np.errstate(invalid="ignore"):
+        odd = ~np.isnan(values) & ~(
+            np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
+        )
+    given = int(np.count_nonzero(~np.isnan(values) | read.unread))
+    used = int(np.count_nonzero(~np.isnan(values) & ~odd))
+    faults = _senseless(field, column, bounds.text) if field.required and given and not used else []
+    notes = [
+        *_unread_note(field, column, data, read.unread),
+        *_comma_note(column, data, read.comma),
+        *note(
+            "warning",
+            "value-out-of-range",
+            np.flatnonzero(odd),
+            [
+                f"{column.spelling} is {_shown(v)} (column {column.name!r}), outside "
+                f"{bounds.text}; taken as missing; correct the value or the unit"
+                for v in data[odd]
+            ],
+        ),
+    ]
+    return np.where(odd, np.nan, values), notes, faults
+
+
+def _noted(notes: list[Note], count: int) -> npt.NDArray[np.bool_]:
+    out = np.zeros(count, dtype=bool)
+    for item in notes:
+        out[item.rows] = True
+    return out
+
+
+# What follows from a missing value of a field that must be there. The identifier of a main is
+# made up elsewhere; values of a closed list are faults.
+CONSEQUENCES = {
+    ("mains", "diameter"): "the main is kept as a neighbour of others but cannot be lined",
+    ("fittings", "kind"): "the fitting is kept but nothing is concluded from it",
+}
+
+
+def _missing_note(layer: Layer, field: Field, gone: npt.NDArray[np.bool_]) -> list[Note]:
+    consequence = CONSEQUENCES.get((layer.name, field.name))
+    if consequence is None:
+        return []
+    text = f"has no {field.name}; {consequence}; fill it in"
+    return note("warning", f"no-{field.name}", np.flatnonzero(gone), text)
+
+
+def _senseless(field: Field, column: Column, bounds: str) -> list[str]:
+    return [
+        f"no value of column {column.name!r}, read as {column.spelling}, is a number within "
+        f"{bounds}; check the column and its unit ({', '.join(field.spellings())})"
+    ]
+
+
+def _unread_note(
+    field: Field, column: Column, data: pd.Series[Any], unread: npt.NDArray[np.bool_]
+) -> list[Note]:
+    wanted = "yes or no" if field.dtype == "flag" else "a number"
+    return note(
+        "warning",
+        "unreadable-value",
+        np.flatnonzero(unread),
+        [
+            f"{column.spelling} is {_shown(v)} (column {column.name!r}), which is not {wanted}; "
+            f"taken as missing; write {wanted} alone"
+            for v in data[unread]
+        ],
+    )
+
+
+def _comma_note(column: Column, data: pd.Series[Any], comma: npt.NDArray[np.bool_]) -> list[Note]:
+    return note(
+        "info",
+        "decimal-comma",
+        np.flatnonzero(comma),
+        [
+            f"{column.spelling} is {_shown(v)} (column {column.name!r}): the comma was read as "
+            "the decimal sign; write a point to be sure"
+            for v in data[comma]
+        ],
+    )
+
+
+def _closed_values(
+    field: Field, column: Column, values: npt.NDArray[Any], features: npt.NDArray[Any]
+) -> list[str]:
+    """Fold values of a closed list in place; return a fault for each that is not in it."""
+    if not field.values:
+        return []
+    values[:] = [v.casefold() for v in values]
+    wrong = np.flatnonzero(~np.isin(values.astype(str), field.values))
+    return [_not_listed(field, column, values[i], features[i]) for i in wrong]
+
+
+def _not_listed(field: Field, column: Column, value: str, feature: str) -> str:
+    close = nearest(value, field.values)
+    hint = f"; did you mean {close!r}?" if close else ""
+    return (
+        f"feature {feature}: {field.name} is {_shown(value)} (column {column.name!r}), "
+        f"which is none of {', '.join(field.values)}{hint}"
+    )
+
+
+def _shown(value: object, *, length: int = 40) -> str:
+    """Return a value for a text: text quoted, long ones cut."""
+    text = repr(str(value)) if isinstance(value, str) else str(value)
+    return text if len(text) <= length else text[: length - 3] + "..."

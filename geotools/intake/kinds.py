@@ -1,0 +1,97 @@
+"""Kinds of geometry: what is missing, empty or of the wrong kind is set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.errors import LayerError
+from geotools.intake.notes import Note, note
+from geotools.schema import Layer
+
+__all__ = ["usable_rows"]
+
+IntArray = npt.NDArray[np.int64]
+NAMES = (
+    "Point", "LineString", "LineString", "Polygon", "MultiPoint", "MultiLineString",
+    "MultiPolygon", "GeometryCollection",
+)  # fmt: skip
+COLLECTION = 7
+
+
+def usable_rows(
+    layer: Layer, label: str, geometry: npt.NDArray[Any], broken: Mapping[int, str]
+) -> tuple[IntArray, list[Note]]:
+    """Return the rows with a geometry the layer may hold; note each other row.
+
+    Raises
+    ------
+    LayerError
+        If no feature at all has the right kind of geometry, but some have another.
+    """
+    missing = shapely.is_missing(geometry)
+    empty = ~missing & shapely.is_empty(geometry)
+    wrong = ~missing & ~empty & ~_fits(layer, geometry)
+    kinds = np.array(NAMES)[np.maximum(shapely.get_type_id(geometry), 0)]
+    _refuse_if_all_wrong(layer, label, kinds[wrong], ~missing & ~empty)
+    unread = np.array(sorted(broken), dtype=np.int64)
+    missing[unread] = False
+    wanted = " or ".join(layer.geometry)
+    notes = [
+        *_aside(
+            "broken-geometry", unread, [f"has a broken geometry ({broken[r]})" for r in unread]
+        ),
+        *_aside("no-geometry", np.flatnonzero(missing), "has no geometry"),
+        *_aside("empty-geometry", np.flatnonzero(empty), "has an empty geometry"),
+        *_aside(
+            "wrong-geometry",
+            np.flatnonzero(wrong),
+            [f"is a {kind} where {wanted} is due" for kind in kinds[wrong]],
+        ),
+    ]
+    missing[unread] = True
+    return np.flatnonzero(~missing & ~empty & ~wrong), notes
+
+
+def _aside(rule: str, rows: IntArray, what: str | list[str]) -> list[Note]:
+    texts = [what] * len(rows) if isinstance(what, str) else what
+    return note(
+        "warning",
+        rule,
+        rows,
+        [f"{text}; set aside; draw it again or delete it" for text in texts],
+        every=True,
+    )
+
+
+def _fits(layer: Layer, geometry: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Tell which geometries are of a kind the layer may hold; collections if any member is."""
+    type_id = shapely.get_type_id(geometry)
+    allowed = [i for i, name in enumerate(NAMES) if name in layer.geometry]
+    fits = np.isin(type_id, allowed)
+    mixed = np.flatnonzero(type_id == COLLECTION)
+    if len(mixed):
+        members, row = shapely.get_parts(geometry[mixed], return_index=True)
+        while (shapely.get_type_id(members) == COLLECTION).any():
+            members, inner = shapely.get_parts(members, return_index=True)
+            row = row[inner]
+        fits[mixed[row[np.isin(shapely.get_type_id(members), allowed)]]] = True
+    return fits
+
+
+def _refuse_if_all_wrong(
+    layer: Layer, label: str, wrong: npt.NDArray[np.str_], there: npt.NDArray[np.bool_]
+) -> None:
+    if not len(wrong) or len(wrong) < np.count_nonzero(there):
+        return
+    kinds, counts = np.unique(wrong, return_counts=True)
+    found = ", ".join(f"{n} {kind}" for kind, n in zip(kinds, counts, strict=True))
+    raise LayerError(
+        label,
+        f"holds no {' or '.join(layer.geometry)} but {found}; give the layer of {layer.name}, "
+        "or convert the geometries",
+    )

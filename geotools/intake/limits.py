@@ -1,0 +1,50 @@
+"""Limits of sense for numbers in the input: outside them a value is taken as missing."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import dataclass
+
+__all__ = ["Limit", "limit"]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Least and greatest value that makes sense, SI base units, and how to say it."""
+
+    low: float
+    high: float
+    text: str
+
+
+PIPE = Limit(0.010, 5.0, "10 mm to 5 m")
+LEVEL = Limit(-500.0, 9000.0, "-500 m to 9000 m")
+# All limits: common practice, no source.
+LIMITS: dict[str, Limit] = {
+    "diameter": PIPE,
+    "bore": PIPE,
+    "cover": Limit(0.0, 50.0, "0 to 50 m"),
+    "invert_start": LEVEL,
+    "invert_end": LEVEL,
+    "pressure": Limit(0.0, 1e7, "0 to 10 MPa"),
+    "c_factor": Limit(10.0, 200.0, "10 to 200"),
+    "flow": Limit(0.0, 100.0, "0 to 100 m3/s"),
+    "breaks": Limit(0.0, 1e5, "0 or more"),
+    "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
+    "customers": Limit(0.0, 1e6, "0 or more"),
+    "lanes": Limit(0.0, 30.0, "0 to 30"),
+    "width": Limit(0.0, 200.0, "0 to 200 m"),
+    "speed": Limit(0.0, 100.0, "0 to 360 km/h"),
+    "weight": Limit(0.0, 1e6, "0 or more"),
+    "buffer": Limit(0.0, 1e4, "0 to 10 km"),
+}
+FIRST_YEAR = 1800
+
+
+def limit(field: str) -> Limit:
+    """Return the limits of a field by its bare name; any finite number where there are none."""
+    if field == "installed":
+        year = datetime.datetime.now(tz=datetime.UTC).year
+        return Limit(FIRST_YEAR, year, f"{FIRST_YEAR} to {year}")
+    return LIMITS.get(field, Limit(-math.inf, math.inf, "a finite number"))

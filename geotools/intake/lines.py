@@ -1,0 +1,210 @@
+"""Lines: geometries to single-part lines in ragged arrays, repaired, every repair noted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.intake.notes import Note, note
+from geotools.intake.ragged import (
+    drop_close_vertices,
+    line_lengths,
+    line_of_vertex,
+    take_lines,
+)
+
+__all__ = ["TOLERANCE", "Parts", "clean_lines", "keep_parts", "line_parts", "self_crossings"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+TOLERANCE = 1e-3  # m; vertices nearer than this are one
+LINE, RING, MULTI, COLLECTION = 1, 2, 5, 7
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Single-part lines.
+
+    Attributes
+    ----------
+    xy, offsets : ndarray
+        Vertices, shape (v, 2), and offsets, shape (p + 1,).
+    row : ndarray of int64, shape (p,)
+        Row of the layer each line comes from.
+    part : ndarray of int64, shape (p,)
+        1, 2, ... where a feature was split; 0 where it is one line.
+    directed : ndarray of bool, shape (p,)
+        First and last vertex are those of the feature as drawn.
+    """
+
+    xy: FloatArray
+    offsets: IntArray
+    row: IntArray
+    part: IntArray
+    directed: BoolArray
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+
+def line_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Parts, list[Note]]:
+    """Take geometries (lines, multi-part lines, collections) apart into single lines.
+
+    Parameters
+    ----------
+    geometry : ndarray of shapely geometries
+        The whole layer.
+    rows : ndarray of int64
+        Rows that hold lines.
+    """
+    pieces, row = shapely.get_parts(geometry[rows], return_index=True)
+    row = rows[row]
+    while np.isin(shapely.get_type_id(pieces), (MULTI, COLLECTION)).any():
+        pieces, inner = shapely.get_parts(pieces, return_index=True)
+        row = row[inner]
+    is_line = np.isin(shapely.get_type_id(pieces), (LINE, RING)) & ~shapely.is_empty(pieces)
+    foreign = np.unique(row[~is_line & ~shapely.is_empty(pieces)])
+    notes = note(
+        "warning",
+        "mixed-collection",
+        foreign,
+        "is a collection that holds more than lines; only its lines were read",
+    )
+    pieces, row = pieces[is_line], row[is_line]
+    count = np.bincount(row, minlength=len(geometry))
+    several = count[row] > 1
+    lone = _parts(pieces[~several], row[~several])
+    joined, more = _join(pieces[several], row[several])
+    return _merged(lone, joined), notes + more
+
+
+def _parts(
+    lines: npt.NDArray[Any],
+    row: IntArray,
+    part: IntArray | None = None,
+    directed: BoolArray | None = None,
+) -> Parts:
+    xy = shapely.get_coordinates(lines)
+    offsets = np.zeros(len(lines) + 1, dtype=np.int64)
+    np.cumsum(shapely.get_num_coordinates(lines), out=offsets[1:])
+    return Parts(
+        xy,
+        offsets,
+        row.astype(np.int64),
+        np.zeros(len(lines), dtype=np.int64) if part is None else part,
+        np.ones(len(lines), dtype=bool) if directed is None else directed,
+    )
+
+
+def _merged(a: Parts, b: Parts) -> Parts:
+    """Return two sets of parts as one, in the order of rows and parts."""
+    xy = np.concatenate([a.xy, b.xy])
+    offsets = np.concatenate([a.offsets, b.offsets[1:] + a.offsets[-1]])
+    row, part = np.concatenate([a.row, b.row]), np.concatenate([a.part, b.part])
+    directed = np.concatenate([a.directed, b.directed])
+    both = Parts(xy, offsets, row, part, directed)
+    return both if not len(b) else keep_parts(both, np.lexsort([part, row]))
+
+
+def keep_parts(parts: Parts, index: IntArray) -> Parts:
+    """Return the given parts, in that order."""
+    xy, offsets = take_lines(parts.xy, parts.offsets, index)
+    return Parts(xy, offsets, parts.row[index], parts.part[index], parts.directed[index])
+
+
+def _join(pieces: npt.NDArray[Any], row: IntArray) -> tuple[Parts, list[Note]]:
+    """Join the pieces of multi-part features where they meet; split those that do not."""
+    rows, start = np.unique(row, return_index=True)
+    if not len(rows):
+        return _parts(pieces, row), []
+    index = np.repeat(np.arange(len(rows)), np.diff([*start, len(row)]))
+    merged = shapely.line_merge(shapely.multilinestrings(pieces, indices=index))
+    whole = shapely.get_num_geometries(merged) == 1
+    first, last = pieces[start], pieces[[*(start[1:] - 1), len(row) - 1]]
+    one, directed = _as_drawn(merged[whole], first[whole], last[whole])
+    split, inner = shapely.get_parts(merged[~whole], return_index=True)
+    number = np.arange(len(split)) - np.searchsorted(inner, inner) + 1
+    notes = note(
+        "info",
+        "multi-part-joined",
+        rows[whole],
+        "is drawn in several parts that meet; they were joined to one line",
+    )
+    notes += note(
+        "warning",
+        "multi-part-split",
+        rows[~whole],
+        [
+            f"is drawn in {n} parts that do not meet; each became a feature of its own "
+            "(/1, /2, ...); close the gaps if it is one"
+            for n in shapely.get_num_geometries(merged[~whole])
+        ],
+    )
+    joined = _parts(shapely.get_parts(one), rows[whole], directed=directed)
+    apart = _parts(split, rows[~whole][inner], number, np.zeros(len(split), dtype=bool))
+    return _merged(joined, apart), notes
+
+
+def _as_drawn(
+    merged: npt.NDArray[Any], first: npt.NDArray[Any], last: npt.NDArray[Any]
+) -> tuple[npt.NDArray[Any], BoolArray]:
+    """Turn joined lines so that they start where their first part does; tell where they do."""
+    lines = shapely.get_parts(merged)  # line_merge may leave a multi-part of one
+    begin, end = shapely.get_point(first, 0), shapely.get_point(last, -1)
+    back = shapely.equals(shapely.get_point(lines, 0), end) & shapely.equals(
+        shapely.get_point(lines, -1), begin
+    )
+    lines = np.where(back, shapely.reverse(lines), lines)
+    kept = shapely.equals(shapely.get_point(lines, 0), begin) & shapely.equals(
+        shapely.get_point(lines, -1), end
+    )
+    return lines, kept
+
+
+def clean_lines(parts: Parts) -> tuple[Parts, list[Note]]:
+    """Drop doubled vertices (1 mm) and lines of no length. Coordinates are finite, in m."""
+    xy, offsets = drop_close_vertices(parts.xy, parts.offsets, distance=TOLERANCE)
+    parts = replace(parts, xy=xy, offsets=offsets)
+    length = line_lengths(xy, offsets)
+    none = length <= TOLERANCE
+    notes = note(
+        "warning",
+        "zero-length",
+        parts.row[none],
+        "has no length and was set aside; delete it or draw it",
+        every=True,
+    )
+    return (keep_parts(parts, np.flatnonzero(~none)) if none.any() else parts), notes
+
+
+def self_crossings(parts: Parts) -> list[Note]:
+    """Note lines that cross or touch themselves; they are kept."""
+    doubtful = np.flatnonzero(_may_cross(parts))
+    if not len(doubtful):
+        return []
+    xy, offsets = take_lines(parts.xy, parts.offsets, doubtful)
+    lines = shapely.linestrings(xy, indices=line_of_vertex(offsets))
+    crossing = doubtful[~shapely.is_simple(lines)]
+    return note(
+        "warning",
+        "self-crossing",
+        np.unique(parts.row[crossing]),
+        "crosses or touches itself; kept as drawn; check the drawing there",
+    )
+
+
+def _may_cross(parts: Parts) -> BoolArray:
+    """Tell which lines could cross themselves: those that ever go back along their chord."""
+    count = len(parts)
+    line = line_of_vertex(parts.offsets)
+    chord = parts.xy[parts.offsets[1:] - 1] - parts.xy[parts.offsets[:-1]]
+    if len(parts.xy) < 2:
+        return np.zeros(count, dtype=bool)
+    forward = np.einsum("ij,ij->i", np.diff(parts.xy, axis=0), chord[line[1:]])
+    back = (forward <= 0) & (line[1:] == line[:-1])
+    return np.bincount(line[1:][back], minlength=count)[:count] > 0

@@ -1,0 +1,123 @@
+"""One layer loaded: fields of the contract in SI units, geometries as drawn, its CRS."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyproj
+
+from geotools.brief import InputSource
+from geotools.errors import LayerError
+from geotools.intake.crs import crs_name, georeferenced
+from geotools.intake.fields import convert_fields
+from geotools.intake.kinds import usable_rows
+from geotools.intake.match import match_columns
+from geotools.intake.notes import Note
+from geotools.intake.sources import Source, parse_crs
+from geotools.schema import Layer
+
+__all__ = ["Loaded", "load_layer"]
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A layer as read, before its geometries are moved and repaired.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Fields of the contract, SI base units, one row per feature of the source.
+    geometry : ndarray of shapely geometries, shape (n,)
+        In ``crs``.
+    rows : ndarray of int64
+        Rows with a geometry of the right kind.
+    fids : ndarray of str objects, shape (n,)
+    notes : list of Note
+        By row.
+    remarks : list of (severity, rule, text)
+        About the layer as a whole.
+    """
+
+    layer: Layer
+    source: Source
+    crs: pyproj.CRS
+    table: pd.DataFrame
+    geometry: npt.NDArray[Any]
+    rows: npt.NDArray[np.int64]
+    fids: npt.NDArray[Any]
+    notes: list[Note]
+    remarks: list[tuple[str, str, str]]
+
+    @property
+    def names(self) -> npt.NDArray[Any]:
+        """Names of features that have no identifier of their own, such as ``fid 12``."""
+        return np.array([f"fid {fid}" for fid in self.fids], dtype=object)
+
+
+def load_layer(layer: Layer, source: Source, entry: InputSource | None) -> Loaded:
+    """Read the columns the contract knows, convert them, and look at the geometries.
+
+    Raises
+    ------
+    LayerError
+        With every fault: missing fields, no CRS, wrong geometry, values that cannot be used.
+    """
+    mapping: Mapping[str, str] = entry.fields if entry is not None else {}
+    match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
+    faults = list(match.faults)
+    crs, remarks = _crs(source, entry, faults)
+    remarks += [("info", "column-not-read", hint) for hint in match.hints]
+    if faults or crs is None:
+        raise LayerError(source.label, faults)
+    content = source.read(match.names())
+    remarks += [("warning", "reader-message", text) for text in content.messages]
+    names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
+    converted = convert_fields(layer, content.table, match, names)
+    rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
+    if converted.faults:
+        raise LayerError(source.label, converted.faults)
+    return Loaded(
+        layer,
+        source,
+        crs,
+        converted.table,
+        content.geometry,
+        rows,
+        content.fids,
+        [*notes, *converted.notes],
+        remarks,
+    )
+
+
+def _crs(
+    source: Source, entry: InputSource | None, faults: list[str]
+) -> tuple[pyproj.CRS | None, list[tuple[str, str, str]]]:
+    """Return the CRS of the file, or of the brief where the file does not say."""
+    stated = entry.crs if entry is not None else None
+    try:
+        own = parse_crs(source.label, source.crs)
+        brief = parse_crs(source.label, stated)
+    except LayerError as error:
+        faults += error.faults
+        return None, []
+    if own is not None and georeferenced(own):
+        if brief is None or brief == own:
+            return own, []
+        text = (
+            f"the brief says {crs_name(brief)}, the file {crs_name(own)}; the file's was used; "
+            "mend the file if it is wrong"
+        )
+        return own, [("warning", "crs-differs", text)]
+    if brief is not None and georeferenced(brief):
+        return brief, []
+    found = f"its CRS ({own.name}) does not say where on the earth it lies" if own else "has no CRS"
+    faults.append(
+        f"{found}; set it in the file, or in the brief under [inputs.{source.layer}] with "
+        'crs = "EPSG:code"'
+    )
+    return None, []

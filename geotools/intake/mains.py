@@ -1,0 +1,228 @@
+"""The mains: chosen CRS, unique identifiers, repaired lines, duplicates set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.errors import LayerError
+from geotools.intake.columns import Lines
+from geotools.intake.crs import WorkingCRS, choose_working_crs, crs_name, horizontal, project
+from geotools.intake.duplicates import duplicate_groups
+from geotools.intake.findings import Findings
+from geotools.intake.identity import unique_ids
+from geotools.intake.lines import Parts, clean_lines, keep_parts, line_parts, self_crossings
+from geotools.intake.load import Loaded
+from geotools.intake.notes import Note, emit, note
+from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
+
+__all__ = ["Mains", "bad_coordinates", "build_mains"]
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Mains:
+    """The mains in the working CRS, and how many features of the source they come from."""
+
+    lines: Lines
+    working: WorkingCRS
+    used: int
+
+
+def build_mains(
+    loaded: Loaded, findings: Findings, *, working_crs: str | None, excluded: Sequence[str]
+) -> Mains:
+    """Repair the mains and move them to the CRS lengths are taken in.
+
+    Parameters
+    ----------
+    loaded : Loaded
+        The layer as read.
+    findings : Findings
+        Every repair goes here.
+    working_crs : str or None
+        The brief's choice.
+    excluded : sequence of str
+        Statuses that are not lined; of two mains drawn on each other the other one stays.
+
+    Raises
+    ------
+    LayerError
+        If no main is left, or CRS and coordinates do not belong together.
+    """
+    label = loaded.source.label
+    if not len(loaded.table):
+        raise LayerError(label, "holds no features; give a layer that holds the mains")
+    names, notes = unique_ids(
+        loaded.table["main_id"].to_numpy(dtype=object), loaded.fids, loaded.geometry
+    )
+    drawn, more = line_parts(loaded.geometry, loaded.rows)
+    notes = [*loaded.notes, *notes, *more, *_levels_ignored(loaded)]
+    working = _working(loaded, drawn, working_crs)
+    moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
+    good = sane_lines(moved)
+    notes += bad_coordinates(moved, good)
+    if not good.any():
+        raise LayerError(label, _nothing_left(drawn))
+    parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
+    table = _table(loaded, names, parts)
+    notes += [*more, *_inverts_dropped(loaded, parts), *self_crossings(parts)]
+    parts, table, more = _without_duplicates(parts, table, excluded)
+    if not len(parts):
+        raise LayerError(label, "holds no main with a length; check the geometries")
+    emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
+    _tell_crs(findings, working)
+    return Mains(Lines(table, parts.xy, parts.offsets), working, len(np.unique(parts.row)))
+
+
+def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:
+    """Note features that have a coordinate which is no number or not on the earth."""
+    return note(
+        "warning",
+        "bad-coordinates",
+        np.unique(parts.row[~good]),
+        "has a coordinate that is not a number, is off the map or cannot be moved to the working "
+        "CRS; set aside; correct its vertices",
+        every=True,
+    )
+
+
+def _working(loaded: Loaded, drawn: Parts, wanted: str | None) -> WorkingCRS:
+    label, flat = loaded.source.label, horizontal(loaded.crs)
+    finite = np.isfinite(drawn.xy).all(axis=1)
+    if flat.is_geographic:
+        finite &= (np.abs(drawn.xy) <= (360.0, 90.0)).all(axis=1)
+        if len(drawn) and not finite.any():
+            raise LayerError(label, _nothing_left(drawn))
+    else:
+        finite &= sane(drawn.xy)
+    xy = drawn.xy[finite]
+    if not len(xy):
+        raise LayerError(label, _nothing_left(drawn))
+    if flat.is_projected and _looks_like_degrees(drawn):
+        raise LayerError(
+            label,
+            f"the coordinates ({xy[0, 0]:.4f}, {xy[0, 1]:.4f}, ...) look like degrees but "
+            f"{crs_name(flat)} is in {flat.axis_info[0].unit_name}; the CRS, its unit or the "
+            "order of the axes is likely wrong; set the right CRS in the file",
+        )
+    return choose_working_crs(label, loaded.crs, xy, wanted)
+
+
+def _looks_like_degrees(drawn: Parts) -> bool:
+    """All within the globe in degrees, and no main as long as one unit."""
+    lowest = np.minimum.reduceat(drawn.xy, drawn.offsets[:-1])
+    highest = np.maximum.reduceat(drawn.xy, drawn.offsets[:-1])
+    with np.errstate(invalid="ignore"):
+        inside = (np.abs(drawn.xy) <= (180.0, 90.0)) | ~np.isfinite(drawn.xy)
+        short = (highest - lowest < 1.0) | ~np.isfinite(highest - lowest)
+    return bool(inside.all() and short.all())
+
+
+def _nothing_left(drawn: Parts) -> str:
+    if not len(drawn):
+        return "holds no feature with a line; check the geometries"
+    x, y = drawn.xy[0]
+    return (
+        f"no feature has usable coordinates (the first are {x:.6g}, {y:.6g}): not numbers, beyond "
+        f"{COORDINATE_LIMIT:.0e} m, or outside the CRS; the CRS, its unit or the order of the "
+        "axes is likely wrong; set the right CRS in the file"
+    )
+
+
+def _levels_ignored(loaded: Loaded) -> list[Note]:
+    rows = loaded.rows[shapely.has_z(loaded.geometry[loaded.rows])]
+    if not len(rows):
+        return []
+    text = (
+        f"{len(rows)} of {len(loaded.table)} mains carry a height in their vertices; it was not "
+        "used: levels come from the invert and cover fields"
+    )
+    loaded.remarks.append(("info", "z-ignored", text))
+    return []
+
+
+def _table(loaded: Loaded, names: npt.NDArray[Any], parts: Parts) -> pd.DataFrame:
+    table = loaded.table.iloc[parts.row].reset_index(drop=True)
+    ids = names[parts.row]
+    split = np.flatnonzero(parts.part > 0)
+    ids[split] = [f"{i}/{n}" for i, n in zip(ids[split], parts.part[split], strict=True)]
+    table["main_id"] = ids
+    table["feature"] = ids
+    table.loc[~parts.directed, ["invert_start", "invert_end"]] = np.nan
+    return table
+
+
+def _inverts_dropped(loaded: Loaded, parts: Parts) -> list[Note]:
+    rows = np.unique(parts.row[~parts.directed])
+    levels = loaded.table[["invert_start", "invert_end"]].to_numpy()
+    return note(
+        "warning",
+        "invert-dropped",
+        rows[~np.isnan(levels[rows]).all(axis=1)],
+        "its invert levels could not be given to the ends of its parts and were dropped; draw it "
+        "as one line",
+    )
+
+
+def _without_duplicates(
+    parts: Parts, table: pd.DataFrame, excluded: Sequence[str]
+) -> tuple[Parts, pd.DataFrame, list[Note]]:
+    """Keep one of the mains drawn on each other: the one in use, with the fullest record."""
+    group = duplicate_groups(parts)
+    member = np.flatnonzero(np.bincount(group, minlength=len(parts))[group] > 1)
+    if not len(member):
+        return parts, table, []
+    some = table.iloc[member]
+    status = some["status"].str.casefold().isin([s.casefold() for s in excluded])
+    blank = (some.isna() | (some == "")).sum(axis=1)
+    order = np.lexsort(
+        (
+            some["main_id"].to_numpy(dtype=str),
+            blank.to_numpy(),
+            some["diameter"].isna().to_numpy(),
+            status.to_numpy(),
+            group[member],
+        )
+    )
+    ordered = member[order]
+    _, first, inverse = np.unique(group[ordered], return_index=True, return_inverse=True)
+    keeper = ordered[first][inverse]
+    lost = ordered != keeper
+    notes = note(
+        "warning",
+        "duplicate-main",
+        parts.row[ordered[lost]],
+        [_twin_text(table, a, b) for a, b in zip(ordered[lost], keeper[lost], strict=True)],
+        every=True,
+    )
+    left = np.setdiff1d(np.arange(len(parts)), ordered[lost])
+    return keep_parts(parts, left), table.iloc[left].reset_index(drop=True), notes
+
+
+def _twin_text(table: pd.DataFrame, lost: int, kept: int) -> str:
+    one, other = table.iloc[lost], table.iloc[kept]
+    text = f"{one['main_id']} has the same vertices as {other['main_id']}, which was kept"
+    differ = [
+        name
+        for name in ("diameter", "material", "status")
+        if one[name] != other[name] and not (pd.isna(one[name]) and pd.isna(other[name]))
+    ]
+    records = f" (their records differ in {', '.join(differ)})" if differ else ""
+    return f"{text}; set aside{records}; delete the one that is not there"
+
+
+def _tell_crs(findings: Findings, working: WorkingCRS) -> None:
+    if working.reason:
+        text = f"lengths are taken in {crs_name(working.crs)}, because {working.reason}"
+        findings.add("info", "working-crs", text, layer="mains")
+    for text in working.warnings:
+        findings.add("warning", "doubtful-crs", text, layer="mains")

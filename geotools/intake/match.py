@@ -1,0 +1,151 @@
+"""Which column of a file holds which field of the contract."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from geotools.intake.faults import nearest
+from geotools.schema import Field, Layer
+
+__all__ = ["Column", "Match", "match_columns"]
+
+SHAPE_NAME_LENGTH = 10  # a Shapefile cuts column names to this
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of the file, the spelling it stands for, and its factor to SI base units."""
+
+    name: str
+    spelling: str
+    factor: float
+
+
+@dataclass(frozen=True)
+class Match:
+    """Columns by bare field name; ``hints`` are texts about columns that were left alone."""
+
+    columns: dict[str, Column]
+    faults: tuple[str, ...]
+    hints: tuple[str, ...]
+
+    def names(self) -> list[str]:
+        """Return the columns to read, each once."""
+        return list(dict.fromkeys(column.name for column in self.columns.values()))
+
+
+def match_columns(
+    layer: Layer, columns: Sequence[str], mapping: Mapping[str, str], *, cut_names: bool = False
+) -> Match:
+    """Find the column of each field.
+
+    Parameters
+    ----------
+    layer : Layer
+        Layer of the contract.
+    columns : sequence of str
+        Columns of the file.
+    mapping : mapping
+        Contract name with unit suffix to column of the file; beats names that agree.
+    cut_names : bool
+        The format cuts names to ten letters.
+    """
+    found: dict[str, Column] = {}
+    faults = _unknown_keys(layer, mapping)
+    hints: list[str] = []
+    for field in layer.fields:
+        options, fault = _options(field, columns, mapping, cut_names=cut_names)
+        if not fault and len({o.spelling for o in options}) > 1:
+            fault = _ambiguous(layer, field, options)
+        if fault:
+            faults.append(fault)
+        elif options:
+            found[field.name] = options[0]
+        elif field.required:
+            faults.append(_missing(layer, field, columns))
+        else:
+            hints += _unitless(layer, field, columns)
+    return Match(found, tuple(faults), tuple(hints))
+
+
+def _unknown_keys(layer: Layer, mapping: Mapping[str, str]) -> list[str]:
+    known = {name for field in layer.fields for name in field.spellings()}
+    return [
+        f"[inputs.{layer.name}.fields] names {key!r}, which is no field of this layer; "
+        f"the nearest is {nearest(key, known, cutoff=0.0)!r}"
+        for key in mapping
+        if key not in known
+    ]
+
+
+def _options(
+    field: Field, columns: Sequence[str], mapping: Mapping[str, str], *, cut_names: bool
+) -> tuple[list[Column], str]:
+    """Return the columns that may hold the field, and a fault of the mapping ("" if none)."""
+    spellings = field.spellings()
+    mapped = [name for name in spellings if name in mapping]
+    options = []
+    for name in mapped:
+        column = _find(mapping[name], columns)
+        if column is None:
+            return [], _no_such_column(name, mapping[name], columns)
+        options.append(Column(column, name, spellings[name]))
+    if mapped:
+        return options, ""
+    for name, factor in spellings.items():
+        cut = name[:SHAPE_NAME_LENGTH] if cut_names else name
+        column = _find(cut, columns)
+        if column is not None and column not in mapping.values():
+            options.append(Column(column, name, factor))
+    return options, ""
+
+
+def _find(name: str, columns: Sequence[str]) -> str | None:
+    """Return the column of that name, upper and lower case alike if none is exactly it."""
+    if name in columns:
+        return name
+    alike = [c for c in columns if c.casefold() == name.casefold()]
+    return alike[0] if alike else None
+
+
+def _no_such_column(key: str, name: str, columns: Sequence[str]) -> str:
+    close = nearest(name, columns)
+    hint = f"; did you mean {close!r}?" if close else ""
+    return f"field {key} is mapped to column {name!r}, which is not there{hint} {_listed(columns)}"
+
+
+def _ambiguous(layer: Layer, field: Field, options: Sequence[Column]) -> str:
+    names = list(dict.fromkeys(o.name for o in options))
+    if len(names) == 1:
+        meant = " or ".join(o.spelling for o in options)
+        say = f"column {names[0]!r} may be {meant}: the Shapefile format cuts names to ten letters"
+    else:
+        say = f"{field.name} is there more than once: {', '.join(map(repr, names))}"
+    line = f'{options[-1].spelling} = "{options[-1].name}"'
+    return f"{say}; say which under [inputs.{layer.name}.fields], for example: {line}"
+
+
+def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:
+    close = nearest(field.column(), columns, cutoff=0.4) or nearest(field.name, columns, cutoff=0.4)
+    hint = f"; the nearest is {close!r}" if close else ""
+    return (
+        f"field {' or '.join(field.spellings())} ({field.text}) is missing{hint}; name the column "
+        f"under [inputs.{layer.name}.fields], for example: "
+        f'{field.column()} = "{close or "YOUR_COLUMN"}" {_listed(columns)}'
+    )
+
+
+def _unitless(layer: Layer, field: Field, columns: Sequence[str]) -> list[str]:
+    column = _find(field.name, columns) if field.dimension else None
+    if column is None:
+        return []
+    return [
+        f"column {column!r} has no unit in its name and was not read; under "
+        f"[inputs.{layer.name}.fields] state the unit, for example: "
+        f'{field.column()} = "{column}"'
+    ]
+
+
+def _listed(columns: Sequence[str]) -> str:
+    return f"(columns there: {', '.join(columns) or 'none'})"

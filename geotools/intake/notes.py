@@ -1,0 +1,112 @@
+"""Notes: what was found in a layer, by row, before it is known where the rows lie on the map."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.intake.findings import Findings
+
+__all__ = ["NAMED", "Note", "emit", "note"]
+
+NAMED = 20  # values put right are named one by one up to this many, then counted
+
+
+@dataclass(frozen=True)
+class Note:
+    """A finding about rows of a layer.
+
+    Attributes
+    ----------
+    rows : ndarray of int64, shape (k,)
+        Rows of the layer as read.
+    texts : tuple of str, length k
+        One text a row.
+    every : bool
+        Name every row (features set aside); otherwise the first `NAMED`, then a count.
+    """
+
+    severity: str
+    rule: str
+    rows: npt.NDArray[np.int64]
+    texts: tuple[str, ...]
+    every: bool = False
+
+
+def note(
+    severity: str,
+    rule: str,
+    rows: npt.NDArray[Any] | Sequence[int],
+    texts: str | Sequence[str],
+    *,
+    every: bool = False,
+) -> list[Note]:
+    """Return a list with one note, or none if there are no rows; ``texts`` may be one for all."""
+    index = np.asarray(rows, dtype=np.int64)
+    if not len(index):
+        return []
+    each = (texts,) * len(index) if isinstance(texts, str) else tuple(texts)
+    return [Note(severity, rule, index, each, every)]
+
+
+def emit(
+    findings: Findings,
+    layer: str,
+    notes: Sequence[Note],
+    *,
+    names: npt.NDArray[Any],
+    places: Callable[[npt.NDArray[np.int64]], npt.NDArray[Any]],
+) -> None:
+    """Turn notes into findings.
+
+    Parameters
+    ----------
+    findings : Findings
+        Where they go.
+    layer : str
+        Layer of the contract.
+    notes : sequence of Note
+    names : ndarray of object, one per row of the layer
+        Name of each feature.
+    places : callable
+        Gives the geometries of rows in the working CRS (None where there is none).
+
+    Notes
+    -----
+    Rows are ordered by name, so that the order of features in a file changes nothing.
+    """
+    for item in notes:
+        shown = names[item.rows].astype(str)
+        texts = np.array(item.texts, dtype=object)
+        order = np.lexsort([texts.astype(str), shown])
+        head = order if item.every else order[:NAMED]
+        findings.add_many(
+            item.severity,
+            item.rule,
+            [str(t) for t in texts[head]],
+            layer=layer,
+            features=shown[head],
+            geometry=places(item.rows[head]),
+        )
+        rest = order[len(head) :]
+        if len(rest):
+            findings.add(
+                item.severity,
+                item.rule,
+                f"{len(rest)} more features like the {len(head)} named under this rule "
+                f"({len(order)} in all), such as: {texts[rest[0]]}",
+                layer=layer,
+                geometry=_gathered(places(item.rows[rest])),
+            )
+
+
+def _gathered(places: npt.NDArray[Any]) -> Any:
+    """Return one point on each place as a MultiPoint, or None if there is no place at all."""
+    known = places[~shapely.is_missing(places)]
+    known = known[~shapely.is_empty(known)]
+    return shapely.multipoints(shapely.point_on_surface(known)) if len(known) else None

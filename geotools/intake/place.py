@@ -1,0 +1,171 @@
+"""Where a layer is: a local file and the layer inside it, or a refusal that says why."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from geotools.errors import LayerError
+from geotools.intake.faults import nearest
+
+__all__ = ["Place", "locate", "refuse_remote"]
+
+# GDAL's file systems that only unpack local files.
+LOCAL_SYSTEMS = {"vsizip", "vsigzip", "vsitar", "vsi7z", "vsirar"}
+SYSTEM = re.compile(r"/(vsi\w+)[/\\{]")
+# Names that make GDAL open a connection where no such file exists.
+CONNECTION = re.compile(
+    r"(?:^|[/\\])((?:PG|PGeo|MySQL|MSSQL|OCI|ODBC|HANA|MongoDBv3|WFS3?|OAPIF|OGCAPI|CSW|WCS|WMS|WMTS"
+    r"|ES|Carto|AmigoCloud|PLScenes|NGW|EEDA|EEDAI|ADBC|GPSBabel|GDALG|DSN|HTTPS?|FTP|CouchDB)"
+    r":.*)",
+    re.IGNORECASE | re.DOTALL,
+)
+# Files that only point at other data, by what they contain.
+POINTERS = (b"<OGRVRTDataSource", b"<OGRWFSDataSource", b"<OGRWFSLayer", b"gdal_streamed_alg")
+POINTER_HEAD = 65536
+VECTOR_SUFFIXES = {
+    ".gpkg", ".shp", ".geojson", ".json", ".fgb", ".parquet", ".geoparquet", ".gml", ".kml",
+    ".gdb", ".csv", ".sqlite", ".dxf", ".tab", ".mif", ".zip",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Place:
+    """A source of one layer.
+
+    Attributes
+    ----------
+    target : str
+        What GDAL is asked to open.
+    path : Path or None
+        The local file or folder it is; None for a remote source.
+    sublayer : str or None
+        Layer inside it, if named.
+    """
+
+    target: str
+    path: Path | None
+    sublayer: str | None
+
+    @property
+    def shown(self) -> str:
+        """The name without folders, for findings and results."""
+        if self.path is None:
+            return re.sub(r"^.*[/\\]", "", self.target)
+        return self.path.name
+
+
+def locate(layer: str, source: str, *, allow_remote: bool) -> Place:
+    """Find what a source of the form ``path`` or ``path:layer`` means.
+
+    A file that exists under the whole text wins over a layer name after a colon, so colons
+    in file names and Windows drive letters do no harm.
+
+    Raises
+    ------
+    LayerError
+        If there is no such file, or the source is remote and ``allow_remote`` is not set.
+    """
+    local = _existing(source)
+    if local is not None:
+        _refuse_pointer(layer, local, allow_remote=allow_remote)
+        return local
+    remote = remote_name(source)
+    if remote is not None:
+        if not allow_remote:
+            raise refuse_remote(layer, remote)
+        return _remote(remote)
+    archive = SYSTEM.match(source)
+    if archive:
+        return _archive(layer, source)
+    raise LayerError(f"{layer} ({source})", _no_file(source))
+
+
+def remote_name(source: str) -> str | None:
+    """Return what makes a source remote (without the brief's folder before it), or None."""
+    if any(system not in LOCAL_SYSTEMS for system in SYSTEM.findall(source)) or "://" in source:
+        return source
+    connection = CONNECTION.search(source)
+    return connection[1] if connection else None
+
+
+def refuse_remote(layer: str, source: str) -> LayerError:
+    """Return the error for a remote source that was not allowed."""
+    kind = source.partition(":")[0] if "://" not in source else source.partition("://")[0]
+    return LayerError(
+        f"{layer} ({kind}: source)",
+        "is not a local file, and only local files are read; save it as a local file, or "
+        "allow remote sources with --allow-remote",
+    )
+
+
+def _existing(source: str) -> Place | None:
+    if _is_there(source):
+        return Place(source, Path(source), None)
+    head, colon, tail = source.rpartition(":")
+    while colon:
+        if len(head) > 1 and tail and _is_there(head):
+            return Place(head, Path(head), source[len(head) + 1 :])
+        head, colon, tail = head.rpartition(":")
+    return None
+
+
+def _is_there(text: str) -> bool:
+    try:
+        return "\0" not in text and Path(text).exists()
+    except OSError:  # name too long for the file system
+        return False
+
+
+def _refuse_pointer(layer: str, place: Place, *, allow_remote: bool) -> None:
+    """Refuse files that only point at other data, which may lie anywhere."""
+    if allow_remote or place.path is None or not place.path.is_file():
+        return
+    with place.path.open("rb") as stream:
+        head = stream.read(POINTER_HEAD)
+    if any(mark in head for mark in POINTERS):
+        raise LayerError(
+            f"{layer} ({place.shown})",
+            "is a virtual layer (VRT or the like) that points at other data, which need not be "
+            "local; give the data itself, or allow this with --allow-remote",
+        )
+
+
+def _remote(source: str) -> Place:
+    head, _, tail = source.rpartition(":")
+    if not head or re.search(r"[/\\=\s]", tail) or not re.search(r"[/\\=]", head):
+        return Place(source, None, None)
+    return Place(head, None, tail)
+
+
+def _archive(layer: str, source: str) -> Place:
+    """Return a place inside a local archive, such as ``/vsizip/folder/net.zip/net.shp``."""
+    inner = SYSTEM.sub("/", source, count=1).replace("{", "").replace("}", "")
+    parts = Path(inner.replace("//", "/")).parts
+    for absolute in (True, False):
+        for end in range(len(parts), 0, -1):
+            path = Path(*parts[:end]) if absolute else Path(*parts[1:end])
+            if path.is_file():
+                target, _, sublayer = source.partition(":")
+                return Place(target, path, sublayer or None)
+    raise LayerError(f"{layer} ({source})", "no such archive; check the path")
+
+
+def _no_file(source: str) -> str:
+    path = _meant(source)
+    if not path.parent.is_dir():
+        return f"no such file, and no folder {str(path.parent)!r}; check the path"
+    there = sorted(p.name for p in path.parent.iterdir() if not p.name.startswith("."))
+    close = nearest(path.name, there)
+    if close:
+        return f"no such file; did you mean {close!r}?"
+    vectors = [name for name in there if Path(name).suffix.lower() in VECTOR_SUFFIXES]
+    return f"no such file; files in its folder: {', '.join(vectors[:10]) or 'none with layers'}"
+
+
+def _meant(source: str) -> Path:
+    """Return the file a missing source most likely meant: without a layer after a colon."""
+    head, colon, tail = source.rpartition(":")
+    is_layer = colon and len(head) > 1 and not re.search(r"[/\\.]", tail)
+    return Path(head if is_layer else source)

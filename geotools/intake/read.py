@@ -1,0 +1,189 @@
+"""Reading all layers of a brief: checked, repaired, in one working CRS and SI units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from geotools.brief import Brief, InputSource
+from geotools.errors import LayerError
+from geotools.intake.columns import Layers
+from geotools.intake.crs import crs_name
+from geotools.intake.dem import Raster, find_rasters
+from geotools.intake.faults import FaultList, nearest
+from geotools.intake.findings import Findings
+from geotools.intake.load import Loaded, load_layer
+from geotools.intake.mains import Mains, build_mains
+from geotools.intake.others import Built, build_layer
+from geotools.intake.place import locate
+from geotools.intake.sources import Source, frame_source, open_source
+from geotools.schema import INPUTS, OUTPUTS
+
+if TYPE_CHECKING:
+    import geopandas
+
+__all__ = ["read_layers"]
+
+# What is done without a layer.
+WITHOUT = {
+    "fittings": "bends are read from the drawing of the mains alone, every fitting as a mitre",
+    "valves": "shutdowns cannot be planned",
+    "laterals": "connections of customers are not counted and no dig for them is planned",
+    "hydrants": "hydrants are not considered",
+    "sources": "what loses water in a shutdown cannot be told",
+    "streets": "intersections, lanes and laydown along streets are unknown",
+    "avoid": "no place is ruled out for pits",
+    "districts": "everything is planned as one district",
+    "pit_edits": "no pit is fixed or forbidden",
+    "dem": "ground levels are unknown; grades are taken as level and depths from cover",
+}
+
+
+def read_layers(
+    brief: Brief,
+    *,
+    frames: Mapping[str, geopandas.GeoDataFrame] | None = None,
+    allow_remote: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> Layers:
+    """Read every layer the brief names.
+
+    Parameters
+    ----------
+    brief : Brief
+        Sources, field mappings, CRS.
+    frames : mapping, optional
+        GeoDataFrames by layer, used in place of the sources of the brief; its field mappings
+        hold for them too.
+    allow_remote : bool
+        Also read what is not a local file.
+    progress : callable, optional
+        Told in a few words what is being read.
+
+    Returns
+    -------
+    Layers
+        Flags are 1 (yes), 0 (no), NaN (missing); integers are floats, so that they can be
+        missing.
+
+    Raises
+    ------
+    LayerError
+        With every fault of every layer.
+    """
+    tell = progress or (lambda text: None)
+    findings, faults = Findings(), FaultList()
+    loaded = _load_all(brief, frames or {}, allow_remote, tell, faults)
+    rasters: list[Raster] = []
+    if "dem" in brief.inputs:
+        tell("looking at dem")
+        with faults.collecting():
+            rasters = find_rasters(brief.inputs["dem"].source, allow_remote=allow_remote)
+    mains: Mains | None = None
+    others: dict[str, Built] = {}
+    if "mains" in loaded:
+        tell("checking mains")
+        with faults.collecting():
+            mains = build_mains(
+                loaded["mains"],
+                findings,
+                working_crs=brief.network.working_crs,
+                excluded=brief.network.excluded_statuses,
+            )
+    faults.raise_if_any()
+    if mains is None:
+        raise LayerError("mains", "were not read")
+    for name, layer in loaded.items():
+        if name != "mains":
+            tell(f"checking {name}")
+            others[name] = build_layer(layer, mains.lines, mains.working.crs, findings)
+    _remark(findings, loaded, {*loaded, *(["dem"] if rasters else [])})
+    return Layers(
+        working_crs=mains.working.crs,
+        output_crs=loaded["mains"].crs,
+        mains=mains.lines,
+        dem=tuple(raster.path for raster in rasters),
+        inputs=_inputs(
+            loaded, rasters, {"mains": mains.used} | {n: b.used for n, b in others.items()}
+        ),
+        findings=findings,
+        **_columns(others),
+    )
+
+
+def _columns(others: Mapping[str, Built]) -> dict[str, Any]:
+    return {name: built.data for name, built in others.items()}
+
+
+def _load_all(
+    brief: Brief,
+    frames: Mapping[str, geopandas.GeoDataFrame],
+    allow_remote: bool,
+    tell: Callable[[str], None],
+    faults: FaultList,
+) -> dict[str, Loaded]:
+    """Load every layer given, in the contract's order; faults are collected."""
+    loaded: dict[str, Loaded] = {}
+    for name in frames:
+        if name not in INPUTS:
+            with faults.collecting():
+                raise LayerError(
+                    f"frame {name!r}", f"no such layer; the nearest is {nearest(name, INPUTS)!r}"
+                )
+    if "mains" not in frames and "mains" not in brief.inputs:
+        with faults.collecting():
+            raise LayerError(
+                "mains", 'no source given; name it in the brief: [inputs] mains = "file.gpkg:mains"'
+            )
+    for name, layer in INPUTS.items():
+        entry = brief.inputs.get(name)
+        if name not in frames and entry is None:
+            continue
+        tell(f"reading {name}")
+        with faults.collecting():
+            source = (
+                frame_source(name, frames[name])
+                if name in frames
+                else _file_source(name, entry, allow_remote)
+            )
+            loaded[name] = load_layer(layer, source, entry)
+    return loaded
+
+
+def _file_source(name: str, entry: InputSource | None, allow_remote: bool) -> Source:
+    if entry is None or not isinstance(entry.source, str):
+        raise LayerError(name, "takes one source, not a list; join the files into one layer")
+    place = locate(name, entry.source, allow_remote=allow_remote)
+    return open_source(name, place, allow_remote=allow_remote)
+
+
+def _remark(findings: Findings, loaded: Mapping[str, Loaded], given: set[str]) -> None:
+    """Add what concerns whole layers, and what is done without those that are missing."""
+    for name, layer in loaded.items():
+        for severity, rule, text in layer.remarks:
+            findings.add(severity, rule, text, layer=name)
+    for name, consequence in WITHOUT.items():
+        if name not in given:
+            findings.add("info", "layer-not-given", f"not given: {consequence}", layer=name)
+
+
+def _inputs(
+    loaded: Mapping[str, Loaded], rasters: list[Raster], used: Mapping[str, int]
+) -> pd.DataFrame:
+    """Return the table of sources, in the columns of the contract."""
+    rows = [
+        (
+            name,
+            layer.source.name,
+            layer.source.sublayer,
+            layer.source.sha256,
+            crs_name(layer.crs),
+            len(layer.table),
+            used[name],
+        )
+        for name, layer in loaded.items()
+    ]
+    rows += [("dem", raster.name, "", raster.sha256, raster.crs, 0, 0) for raster in rasters]
+    return pd.DataFrame(rows, columns=[f.name for f in OUTPUTS["inputs"].fields])

@@ -1,0 +1,144 @@
+"""Sources of layers: what a file or a GeoDataFrame holds, and its columns and geometries."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyproj
+
+from geotools.errors import LayerError
+from geotools.intake.digest import sha256
+from geotools.intake.place import Place
+
+if TYPE_CHECKING:
+    import geopandas
+
+__all__ = ["Content", "Source", "frame_source", "open_source"]
+
+
+@dataclass(frozen=True)
+class Content:
+    """What was read of a layer, untouched.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The columns asked for, as in the file.
+    geometry : ndarray of shapely geometries or None, shape (n,)
+    fids : ndarray of object, shape (n,)
+        Number or label of each feature in its source, as text.
+    messages : tuple of str
+        What the reader warned of.
+    broken : dict
+        Row to reason, for features whose geometry could not be read.
+    """
+
+    table: pd.DataFrame
+    geometry: npt.NDArray[Any]
+    fids: npt.NDArray[Any]
+    messages: tuple[str, ...] = ()
+    broken: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Source:
+    """A layer that can be read: its columns are known, its features not read yet."""
+
+    layer: str
+    label: str
+    name: str
+    sublayer: str
+    columns: tuple[str, ...]
+    crs: Any
+    cut_names: bool
+    sha256: str
+    read: Callable[[Sequence[str]], Content]
+
+
+def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
+    """Take a GeoDataFrame as a source.
+
+    Raises
+    ------
+    LayerError
+        If it is no GeoDataFrame or has no geometry column.
+    """
+    import geopandas
+
+    label = f"{layer} (GeoDataFrame)"
+    if not isinstance(frame, geopandas.GeoDataFrame):
+        raise LayerError(label, f"is a {type(frame).__name__}; give a GeoDataFrame")
+    if frame._geometry_column_name not in frame.columns:
+        raise LayerError(label, "has no geometry column; set one with set_geometry")
+    active = frame.geometry.name
+    columns = tuple(str(c) for c in frame.columns if c != active)
+    twice = sorted({c for c in columns if columns.count(c) > 1})
+    if twice:
+        raise LayerError(label, f"has more than one column {twice[0]!r}; rename all but one")
+
+    def read(wanted: Sequence[str]) -> Content:
+        by_name = {str(c): c for c in frame.columns}
+        table = pd.DataFrame({name: frame[by_name[name]].array for name in wanted})
+        table = table.reindex(range(len(frame))) if not len(table.columns) else table
+        fids = np.array([str(label) for label in frame.index], dtype=object)
+        return Content(table, np.asarray(frame.geometry.array, dtype=object), fids)
+
+    return Source(layer, label, "GeoDataFrame", "", columns, frame.crs, False, "", read)
+
+
+def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:
+    """Look into a file: which layer is meant, which columns it has, in which CRS.
+
+    Raises
+    ------
+    LayerError
+        If the file cannot be opened, has no such layer, or several and none is named.
+    """
+    from geotools.intake import parquet, vector
+
+    digest = sha256(place.path) if place.path is not None else ""
+    if place.path is not None and parquet.is_parquet(place.path):
+        if place.sublayer:
+            raise LayerError(
+                f"{layer} ({place.shown}:{place.sublayer})",
+                "a GeoParquet file holds one layer; give the path alone",
+            )
+        return parquet.open_parquet(layer, place.path, digest)
+    return vector.open_vector(layer, place, digest, allow_remote=allow_remote)
+
+
+def parse_crs(label: str, text: Any) -> pyproj.CRS | None:
+    """Return a CRS from what a file or brief says, None if it says nothing.
+
+    Raises
+    ------
+    LayerError
+        If it says something that is no CRS.
+    """
+    if text is None or text == "":
+        return None
+    try:
+        return pyproj.CRS.from_user_input(text)
+    except pyproj.exceptions.CRSError as error:
+        raise LayerError(
+            label, f"{str(text)[:60]!r} is no CRS; give it as 'EPSG:code' or as WKT"
+        ) from error
+
+
+def damaged(label: str, path: Path | str, reason: object) -> LayerError:
+    """Return the error for a file that cannot be read to its end."""
+    return LayerError(
+        label,
+        f"cannot be read: {_one_line(reason)}; the file {Path(path).name!r} is damaged, cut short "
+        "or no vector file: copy or export it again",
+    )
+
+
+def _one_line(reason: object) -> str:
+    return " ".join(str(reason).split())[:300].rstrip(".;")

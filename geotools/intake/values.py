@@ -1,0 +1,107 @@
+"""Values of one column: text to numbers, flags and clean text, whatever type the file had."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+__all__ = ["Numbers", "flags", "numbers", "texts", "years"]
+
+# What files write where they mean "nothing here".
+NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
+YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
+NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
+# "1,5" and "12,75" can only be decimals; "1,200" might be a thousand and is not read.
+DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
+DATE = re.compile(r"(\d{4})[-/]\d{1,2}[-/]\d{1,2}(?:\D.*)?")
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column as numbers: NaN where missing or unreadable.
+
+    Attributes
+    ----------
+    values : ndarray of float64, shape (n,)
+    unread : ndarray of bool
+        There is something, but it is no number.
+    comma : ndarray of bool
+        Read with a comma as the decimal sign.
+    """
+
+    values: npt.NDArray[np.float64]
+    unread: npt.NDArray[np.bool_]
+    comma: npt.NDArray[np.bool_]
+
+
+def texts(column: pd.Series[Any]) -> npt.NDArray[Any]:
+    """Return a column as stripped text, "" where missing; whole numbers without a fraction."""
+    if pd.api.types.is_float_dtype(column.dtype):
+        return _number_texts(column.to_numpy(dtype=np.float64, na_value=np.nan))
+    out: npt.NDArray[Any] = (
+        column.astype("string").fillna("").str.strip().to_numpy(dtype=object, na_value="")
+    )
+    return out
+
+
+def _number_texts(values: npt.NDArray[np.float64]) -> npt.NDArray[Any]:
+    out = np.full(len(values), "", dtype=object)
+    known = np.flatnonzero(np.isfinite(values))
+    shown = values[known]
+    whole = (shown == np.floor(shown)) & (np.abs(shown) < 2**53)
+    out[known[whole]] = shown[whole].astype(np.int64).astype(str)
+    out[known[~whole]] = [repr(float(v)) for v in shown[~whole]]
+    return out
+
+
+def numbers(column: pd.Series[Any]) -> Numbers:
+    """Return a column as numbers; text that writes a number is read as one."""
+    none = np.zeros(len(column), dtype=bool)
+    if pd.api.types.is_numeric_dtype(column.dtype):  # also boolean
+        return Numbers(column.to_numpy(dtype=np.float64, na_value=np.nan), none, none)
+    text = texts(column)
+    values = _parsed(text)
+    open_ = np.flatnonzero(np.isnan(values) & ~np.isin(_folded(text), NOTHING))
+    comma, unread = none.copy(), none.copy()
+    if len(open_):
+        is_comma = np.array([DECIMAL_COMMA.fullmatch(t) is not None for t in text[open_]])
+        comma[open_[is_comma]] = True
+        unread[open_[~is_comma]] = True
+        values[comma] = [float(t.replace(",", ".")) for t in text[comma]]
+    return Numbers(values, unread, comma)
+
+
+def _parsed(text: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
+    parsed = pd.to_numeric(pd.Series(text, dtype=object), errors="coerce")
+    return np.array(parsed, dtype=np.float64)
+
+
+def years(column: pd.Series[Any]) -> Numbers:
+    """Return a column as years; a date stands for its year."""
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        column = column.dt.year
+    elif not pd.api.types.is_numeric_dtype(column.dtype):
+        text = pd.Series(texts(column), index=column.index, dtype=object)
+        column = text.str.replace(DATE, r"\1", regex=True)
+    return numbers(column)
+
+
+def flags(column: pd.Series[Any]) -> Numbers:
+    """Return a column as 1 (yes), 0 (no) and NaN (missing)."""
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        found = numbers(column)
+        odd = ~np.isnan(found.values) & ~np.isin(found.values, (0.0, 1.0))
+        return Numbers(np.where(odd, np.nan, found.values), odd, found.comma)
+    text = _folded(texts(column))
+    values = np.where(np.isin(text, YES), 1.0, np.where(np.isin(text, NO), 0.0, np.nan))
+    unread = np.isnan(values) & ~np.isin(text, NOTHING)
+    return Numbers(values, unread, np.zeros(len(column), dtype=bool))
+
+
+def _folded(text: npt.NDArray[Any]) -> npt.NDArray[np.str_]:
+    return np.strings.lower(text.astype(np.str_))

@@ -1,0 +1,245 @@
+"""Vector files of every kind GDAL reads: whole columns at once, by Arrow."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyogrio
+import pyogrio.errors
+import shapely
+
+from geotools.errors import LayerError
+from geotools.intake.faults import nearest
+from geotools.intake.place import Place
+from geotools.intake.sources import Content, Source, damaged
+
+__all__ = ["open_vector"]
+
+# What reading a damaged file raises, from pyogrio (RuntimeError), Arrow and the system.
+READ_ERRORS = (
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    pa.ArrowException,
+    OSError,
+    UnicodeDecodeError,
+)
+POINTING_DRIVERS = ("OGR_VRT", "WFS", "GDALG", "OAPIF", "OGCAPI", "HTTP", "ADBC")
+# Whole numbers with gaps stay whole: an identifier must not lose digits to a float.
+WHOLE_TYPES = {
+    pa.int8(): pd.Int64Dtype(),
+    pa.int16(): pd.Int64Dtype(),
+    pa.int32(): pd.Int64Dtype(),
+    pa.int64(): pd.Int64Dtype(),
+    pa.uint32(): pd.Int64Dtype(),
+    pa.uint64(): pd.UInt64Dtype(),
+    pa.bool_(): pd.BooleanDtype(),
+}
+
+
+def open_vector(layer: str, place: Place, digest: str, *, allow_remote: bool) -> Source:
+    """Look into a vector file.
+
+    Raises
+    ------
+    LayerError
+        If it cannot be opened, has no such layer, or several and none is named.
+    """
+    messages: list[str] = []
+    label = f"{layer} ({place.shown})"
+    try:
+        with _heard(messages):
+            known = pyogrio.list_layers(place.target)
+    except READ_ERRORS as error:
+        raise damaged(label, place.shown, error) from error
+    sublayer = _choose(layer, label, place.sublayer, known)
+    if len(known) > 1 or place.sublayer:
+        label = f"{layer} ({place.shown}:{sublayer})"
+    try:
+        with _heard(messages):
+            info = pyogrio.read_info(place.target, layer=sublayer)
+    except READ_ERRORS as error:
+        raise damaged(label, place.shown, error) from error
+    if info["driver"] in POINTING_DRIVERS and not allow_remote:
+        raise LayerError(label, "points at other data (virtual layer); give the data itself")
+    columns = [str(name) for name in info["fields"]]
+    if info["fid_column"] and info["fid_column"] not in columns:
+        columns.append(info["fid_column"])
+
+    def read(wanted: Sequence[str]) -> Content:
+        return _read(label, place, sublayer, wanted, int(info["features"]), messages)
+
+    cut = info["driver"] == "ESRI Shapefile"
+    return Source(
+        layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, digest, read
+    )
+
+
+@contextmanager
+def _heard(messages: list[str]) -> Iterator[None]:
+    """Keep the reader's warnings as messages; they become findings."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    for item in caught:
+        if issubclass(item.category, DeprecationWarning | PendingDeprecationWarning):
+            warnings.warn_explicit(item.message, item.category, item.filename, item.lineno)
+        elif str(item.message) not in messages:
+            messages.append(str(item.message))
+
+
+def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) -> str:
+    """Return the layer meant: the one named, else of the contract's name, else the only one."""
+    names = [str(row[0]) for row in known]
+    wanted = layer if named is None else named
+    alike = [n for n in names if n == wanted] or [
+        n for n in names if n.casefold() == wanted.casefold()
+    ]
+    if alike:
+        return alike[0]
+    if named is not None:
+        close = nearest(named, names)
+        hint = f"; did you mean {close!r}?" if close else ""
+        raise LayerError(label, f"has no layer {named!r}{hint} (layers there: {_listed(names)})")
+    spatial = [str(row[0]) for row in known if row[1] is not None]
+    for options in (names, spatial):
+        if len(options) == 1:
+            return options[0]
+    if not names:
+        raise LayerError(label, "has no layers; give a file that holds the layer")
+    raise LayerError(
+        label,
+        f"has {len(names)} layers and none is called {layer!r}; name one as path:layer "
+        f"(layers there: {_listed(names)})",
+    )
+
+
+def _listed(names: Sequence[str], *, most: int = 20) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def _read(
+    label: str,
+    place: Place,
+    sublayer: str,
+    wanted: Sequence[str],
+    expected: int,
+    messages: list[str],
+) -> Content:
+    """Read columns and geometries; say which feature is broken if the whole cannot be read."""
+    try:
+        with _heard(messages):
+            meta, table = pyogrio.raw.read_arrow(
+                place.target, layer=sublayer, columns=list(wanted), return_fids=True
+            )
+    except (*READ_ERRORS, RuntimeError) as error:
+        raise _broken(label, place, sublayer, error) from error
+    if len(table) < expected:
+        reason = f"only {len(table)} of {expected} features could be read"
+        raise _broken(label, place, sublayer, reason)
+    name = meta["geometry_name"] or "wkb_geometry"
+    if name not in table.column_names:
+        raise LayerError(label, "has no geometry; give a layer with geometries")
+    fid = meta["fid_column"] or "OGC_FID"
+    geometry, broken = _geometries(table.column(name), place, sublayer, messages)
+    fids = table.column(fid).to_numpy().astype(str).astype(object)
+    return Content(
+        _frame(table.select(list(wanted)), messages), geometry, fids, tuple(messages), broken
+    )
+
+
+def _frame(table: pa.Table, messages: list[str]) -> pd.DataFrame:
+    """Return attributes as a DataFrame; text that is not UTF-8 is read as far as it goes."""
+    columns = {}
+    for name in table.column_names:
+        column = table.column(name)
+        if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+            columns[name] = _text_column(name, column, messages)
+        else:
+            columns[name] = column.to_pandas(types_mapper=WHOLE_TYPES.get)
+    return pd.DataFrame(columns, index=range(len(table)))
+
+
+def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any:
+    try:
+        column.validate(full=True)
+        return column.to_pandas()
+    except (pa.ArrowInvalid, UnicodeDecodeError):
+        messages.append(
+            f"column {name!r} holds text that is not in the encoding the file states; unreadable "
+            "letters were replaced; export the file again as UTF-8"
+        )
+        raw = column.cast(pa.binary()).to_pylist()
+        return pd.Series([None if b is None else b.decode("utf-8", "replace") for b in raw])
+
+
+def _geometries(
+    column: pa.ChunkedArray, place: Place, sublayer: str, messages: list[str]
+) -> tuple[npt.NDArray[Any], dict[int, str]]:
+    """Return geometries and, by row, why one could not be read."""
+    wkb = column.to_numpy()
+    if _has_curves(column):
+        with _heard(messages):  # this reader has GDAL turn arcs into short chords
+            wkb = pyogrio.raw.read(place.target, layer=sublayer, columns=[])[2]
+    geometry = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
+    lost = np.flatnonzero(shapely.is_missing(geometry) & ~pd.isna(wkb))
+    return geometry, {int(row): _why(wkb[row]) for row in lost}
+
+
+def _has_curves(column: pa.ChunkedArray) -> bool:
+    """Tell whether any geometry is an arc or made of arcs, from the type codes of its WKB."""
+    known = column.drop_null()
+    types = pc.binary_slice(known, 1, 5)
+    orders = pc.binary_slice(known, 0, 1)
+    unique = pa.table({"order": orders, "type": types}).group_by(["order", "type"]).aggregate([])
+    for order, code in zip(unique["order"].to_pylist(), unique["type"].to_pylist(), strict=True):
+        number = int.from_bytes(code, "little" if order == b"\x01" else "big")
+        if (number & 0x0FFFFFFF) % 1000 in range(8, 15):
+            return True
+    return False
+
+
+def _why(wkb: bytes) -> str:
+    try:
+        shapely.from_wkb(wkb)
+    except shapely.errors.ShapelyError as error:
+        return re.sub(r"\s+", " ", str(error)).rstrip(". ")
+    return "unknown geometry"
+
+
+def _broken(label: str, place: Place, sublayer: str, reason: object) -> LayerError:
+    """Return the error for a layer that cannot be read, naming the first broken feature."""
+    feature = _first_broken(place.target, sublayer)
+    if feature is None:
+        return damaged(label, place.shown, reason)
+    return LayerError(label, f"{feature}; repair or delete that feature, or export the layer again")
+
+
+def _first_broken(target: str, sublayer: str) -> str | None:
+    """Go feature by feature to the first that cannot be read; None if the file itself is bad."""
+    import fiona
+    import fiona.errors
+
+    last = "the first feature"
+    try:
+        with fiona.open(target, layer=sublayer) as features:
+            rows = iter(features)
+            while True:
+                try:
+                    item = next(rows, None)
+                except (fiona.errors.FionaError, ValueError, UnicodeDecodeError) as error:
+                    return f"{last} cannot be read: {error}"
+                if item is None:
+                    return None
+                last = f"the feature after fid {item.id}"
+    except (fiona.errors.FionaError, fiona.errors.FionaValueError, OSError):
+        return None
