@@ -237,7 +237,7 @@ def _fittings(points: Points, rng: np.random.Generator) -> list[Planted]:
         blank = _bend_at(points, trunk, number)
         blank.angle_deg, blank.planted = None, "no angle"
         notes.append(_about(blank.geometry, "no angle", "a bend whose angle is not on record"))
-    for trunk, number in (("T4", 0), ("T6", 0)):
+    for trunk, number in (("T4", 0), ("T3", 0)):
         gone = _bend_at(points, trunk, number)
         points.fittings.remove(gone)
         notes.append(_about(gone.geometry, "missing fitting", "a bend in the drawing, no fitting"))

@@ -96,7 +96,7 @@ def hospital() -> tuple[Polygon, Polygon]:
         shape = box(middle.x - half, middle.y + near, middle.x + half, middle.y + far)
         return affinity.rotate(shape, angle, origin=(middle.x, middle.y))
 
-    return beside(34.0, 74.0, 42.0), beside(9.0, 32.0, 42.0)
+    return beside(34.0, 70.0, 34.0), beside(9.0, 32.0, 34.0)
 
 
 def _avoid_row(
@@ -138,7 +138,7 @@ def _districts(town: Town) -> Table:
     bank = Polygon([*town.river.coords, (9000, -450), (9000, 3450)])
     east, west = whole.intersection(bank), whole.difference(bank)
     north = west.intersection(box(-900, 1265.0, 9000, 9000))
-    south = west.difference(north)
+    south = west.intersection(box(-900, -900, 9000, 1265.0))
     names = ("Wexlow Hill", _ODD_DISTRICT, "Eastfold")
     areas = (north, south, east)
     return _table([{"name": n, "geometry": a} for n, a in zip(names, areas, strict=True)])

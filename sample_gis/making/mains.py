@@ -129,7 +129,7 @@ def _beyond_trunks(town: Town) -> list[Branch]:
     for s in town.streets:
         named = s.road.trunk and s.road.trunk not in ("T1", "T9") and not s.road.dual
         rest = s.line.difference(covered) if named else LineString()
-        if rest.length < 40.0:
+        if rest.length < 12.0:
             continue
         part = max(getattr(rest, "geoms", [rest]), key=lambda g: g.length)
         branch = Branch(s, LineString(np.asarray(part.coords) + _side_shift(s)))

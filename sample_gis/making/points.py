@@ -19,7 +19,7 @@ HYDRANT_SPACING_M = 115.0
 SERVICE_SPACING_M = (15.0, 25.0)
 _BUILT_WITHIN_M = 40.0  # a service connection has a building this near
 _VALVE_FROM_JUNCTION_M = 2.5
-HOSPITAL_ON = ("T8", 322.0)  # trunk main and chainage of the hospital's connection
+HOSPITAL_ON = ("T8", 255.0)  # trunk main and chainage of the hospital's connection
 _SIZE = {t.key: float(t.diameter_mm) for t in TRUNKS}
 
 

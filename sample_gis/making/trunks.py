@@ -30,7 +30,7 @@ class Trunk:
 
 TRUNKS = (
     Trunk("T1", 600, "cast iron", 1934, 215.0, 190, "invert", 1.5, 588, 74),
-    Trunk("T2", 500, "cast iron", 1938, 128.0, 200, "invert", 1.6, None, 82),
+    Trunk("T2", 500, "cast iron", 1938, 128.0, 110, "invert", 1.6, None, 82),
     Trunk("T3", 450, "cast iron", 1931, 84.0, 170, "cover", 1.4, 438, 68),
     Trunk("T4", 400, "ductile iron", 1971, 62.0, 95, "invert", 1.5, None, 104),
     Trunk("T5", 400, "ductile iron", 1971, 55.0, 210, "none", 1.4),
