@@ -45,7 +45,7 @@ def _main(arguments: list[str] | None) -> int:
                 _say(f"see: {error.ctx.command_path} --help", sys.stderr)
             return BAD_INPUT
         except (click.Abort, KeyboardInterrupt):
-            _say("\ninterrupted", sys.stderr)
+            _say("interrupted", sys.stderr)
             return INTERRUPTED
     return code if isinstance(code, int) else DONE
 

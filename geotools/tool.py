@@ -251,18 +251,15 @@ def registry() -> dict[str, Tool]:
     """Return every tool by name: the built-in ones, then those of other packages.
 
     Another package adds a tool by an entry point of the group ``slipmain.tools`` that names a
-    `Tool` object. One that cannot be taken up gives a `PluginWarning` that names it and stops
-    nothing else; a name already taken stays with the tool that had it first.
+    `Tool` object. One that cannot be taken up gives a `PluginWarning` that names it, once, and
+    stops nothing else; a name already taken stays with the tool that had it first.
     """
-    tools, faults = _collect()
-    for fault in faults:
-        warnings.warn(fault, PluginWarning, stacklevel=2)
-    return dict(tools)
+    return dict(_collect())
 
 
 @cache
-def _collect() -> tuple[dict[str, Tool], tuple[str, ...]]:
-    """Return the tools and what went wrong; looked up once, as packages do not come and go."""
+def _collect() -> dict[str, Tool]:
+    """Look the tools up, once: packages do not come and go while the program runs."""
     from importlib.metadata import entry_points
 
     tools = builtin()
@@ -276,7 +273,9 @@ def _collect() -> tuple[dict[str, Tool], tuple[str, ...]]:
             faults.append(f"plug-in tool {entry.name} ({entry.value}) is left out: {taken}")
         else:
             tools[found.name] = found
-    return tools, tuple(faults)
+    for fault in faults:
+        warnings.warn(fault, PluginWarning, stacklevel=3)
+    return tools
 
 
 def _plugin(entry: EntryPoint, faults: list[str]) -> Tool | None:

@@ -1,0 +1,340 @@
+"""The command line: exit codes, what goes to which stream, help, start-up."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import types
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import geotools
+from geotools.cli import main
+from geotools.errors import BriefError, LayerError
+from geotools.tool import Outcome, Parameter, Tool, builtin
+
+ROOT = Path(geotools.__file__).parents[1]
+HEAVY = (
+    "fiona", "geopandas", "jsonschema", "numba", "numpy", "pandas", "pint", "pyarrow",
+    "pydantic", "pyogrio", "pyproj", "rasterio", "rich", "scipy", "shapely",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Done:
+    code: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Done]
+
+
+@pytest.fixture
+def slipmain(capsys: pytest.CaptureFixture[str]) -> Run:
+    def run(*arguments: str) -> Done:
+        with pytest.raises(SystemExit) as left:
+            main(list(arguments))
+        out, err = capsys.readouterr()
+        return Done(int(left.value.code or 0), out, err)
+
+    return run
+
+
+@pytest.fixture
+def behave(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[..., Any]], None]:
+    """Put one throw-away command ``try`` in place of all others; it does what it is told."""
+
+    def put(function: Callable[..., Any], **rest: Any) -> None:
+        module = types.ModuleType("throw_away_commands")
+        module.function = function  # type: ignore[attr-defined]
+        monkeypatch.setitem(sys.modules, "throw_away_commands", module)
+        rest = {"name": "attempt", "title": "Try", "summary": "Tries.", **rest}
+        tool = Tool(function="throw_away_commands:function", **rest)
+        monkeypatch.setattr("geotools.cli.registry", lambda: {tool.name: tool})
+
+    return put
+
+
+def raising(error: BaseException) -> Callable[..., Any]:
+    def function(**_: Any) -> Outcome:
+        raise error
+
+    return function
+
+
+def python(code: str, *arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", code, *arguments],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    "arguments", [["--help"], *([*t.name.split("."), "--help"] for t in builtin().values())]
+)
+def test_help_imports_nothing_heavy(arguments: list[str], tmp_path: Path) -> None:
+    code = (
+        "import sys\nfrom geotools.cli import main\n"
+        "try:\n    main()\nfinally:\n"
+        f"    print([m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)"
+    )
+    done = python(code, *arguments, cwd=tmp_path)
+    assert done.returncode == 0
+    assert done.stdout.startswith("Usage: slipmain")
+    assert done.stderr.strip() == "[]"
+
+
+def test_importing_the_package_imports_nothing_heavy(tmp_path: Path) -> None:
+    code = f"import sys, geotools; print([m for m in {HEAVY!r} if m in sys.modules])"
+    assert python(code, cwd=tmp_path).stdout.strip() == "[]"
+
+
+def test_help_of_a_tool_has_an_option_for_all_it_declares(slipmain: Run) -> None:
+    for tool in builtin().values():
+        shown = slipmain(*tool.name.split("."), "--help").out
+        for layer in tool.inputs:
+            assert f"--{layer.replace('_', '-')} " in shown
+        for parameter in tool.parameters:
+            name = parameter.name.replace("_", "-")
+            assert (parameter.name.upper() if parameter.positional else f"--{name}") in shown
+        for option in ("--json", "--quiet", "--debug"):
+            assert option in shown
+        assert ("--set KEY=VALUE" in shown) == tool.takes_brief
+
+
+def test_version_is_that_of_the_package(slipmain: Run) -> None:
+    assert slipmain("--version") == Done(0, f"slipmain {geotools.__version__}\n", "")
+
+
+def test_help_tells_the_exit_codes(slipmain: Run) -> None:
+    shown = " ".join(slipmain("--help").out.split())
+    assert "0 done; 1 done, but something failed its check; 2 bad input or usage" in shown
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["plann"], "error: no such command: plann; did you mean plan?"),
+        (["zzz"], "error: no such command: zzz; known: "),
+        (["plan", "--mians", "x"], "--mains"),
+        (["plan", "brief.toml"], "'--output'"),
+        (["plan", "-o", "x.gpkg", "--units", "miles"], "'miles' is not one of 'si', 'us'"),
+        (["plan", "-o", "x.gpkg", "--set", "friction"], "not of the form KEY=VALUE"),
+        (["sample"], "DIRECTORY"),
+    ],
+)
+def test_wrong_usage_says_what_and_where_to_look(
+    slipmain: Run, arguments: list[str], said: str
+) -> None:
+    done = slipmain(*arguments)
+    assert (done.code, done.out) == (2, "")
+    assert done.err.startswith("error: ")
+    assert said in done.err
+    assert "--help" in done.err
+
+
+def test_done_is_0_and_failed_check_is_1(slipmain: Run, behave: Any) -> None:
+    behave(lambda progress: Outcome({"n": 1}, "all well"))
+    assert slipmain("attempt") == Done(0, "all well\n", "")
+    behave(lambda progress: Outcome({"n": 1}, "not well", failed=True))
+    assert slipmain("attempt") == Done(1, "not well\n", "")
+
+
+def test_json_is_the_summary_and_nothing_else_on_stdout(slipmain: Run, behave: Any) -> None:
+    def chatty(*, progress: Any) -> Outcome:
+        print("a library talks")
+        summary = {
+            "length": np.float64(1.5),
+            "count": np.int64(3),
+            "none": float("nan"),
+            "path": Path("a.gpkg"),
+            "rows": np.array([1.0, np.inf]),
+            "text": "Übergang\x1b[31m",
+        }
+        return Outcome(summary, "for a reader")
+
+    behave(chatty)
+    done = slipmain("attempt", "--json")
+    assert done.code == 0
+    assert json.loads(done.out) == {
+        "length": 1.5,
+        "count": 3,
+        "none": None,
+        "path": "a.gpkg",
+        "rows": [1.0, None],
+        "text": "Übergang\x1b[31m",
+    }
+    assert "\x1b" not in done.out
+    assert done.err == "a library talks\n"
+
+
+def test_quiet_prints_nothing_when_all_is_well(slipmain: Run, behave: Any) -> None:
+    behave(lambda progress: Outcome({}, "all well"))
+    assert slipmain("attempt", "--quiet") == Done(0, "", "")
+
+
+@pytest.mark.parametrize("json_too", [[], ["--json"]])
+def test_error_of_the_user_is_one_line_a_fault_and_2(
+    slipmain: Run, behave: Any, json_too: list[str]
+) -> None:
+    behave(raising(BriefError(["pulls.rate: no unit", "pits.ramp: no such word"])))
+    assert slipmain("attempt", *json_too) == Done(
+        2, "", "error: pulls.rate: no unit\nerror: pits.ramp: no such word\n"
+    )
+    behave(raising(LayerError("net.gpkg:mains", "has no CRS; name it in the brief")))
+    assert slipmain("attempt", *json_too) == Done(
+        2, "", "error: net.gpkg:mains: has no CRS; name it in the brief\n"
+    )
+
+
+def test_file_that_cannot_be_opened_is_named_and_2(slipmain: Run, behave: Any) -> None:
+    behave(raising(PermissionError(13, "Permission denied", "/there/plan.gpkg")))
+    assert slipmain("attempt") == Done(2, "", "error: /there/plan.gpkg: Permission denied\n")
+
+
+def test_fault_of_the_program_is_one_line_and_3(slipmain: Run, behave: Any) -> None:
+    behave(raising(ZeroDivisionError("division\nby zero")))
+    assert slipmain("attempt") == Done(
+        3,
+        "",
+        "error: internal error in attempt: ZeroDivisionError: division by zero; "
+        "run again with --debug and report it\n",
+    )
+
+
+def test_debug_shows_where_an_error_arose(slipmain: Run, behave: Any) -> None:
+    behave(raising(ZeroDivisionError("division by zero")))
+    done = slipmain("attempt", "--debug")
+    assert done.code == 3
+    assert done.err.startswith("Traceback (most recent call last):")
+    assert "in function" in done.err
+
+
+def test_interruption_is_130_in_one_line(slipmain: Run, behave: Any) -> None:
+    behave(raising(KeyboardInterrupt()))
+    assert slipmain("attempt") == Done(130, "", "\ninterrupted\n")
+
+
+def test_control_characters_of_input_files_do_not_reach_the_terminal(
+    slipmain: Run, behave: Any
+) -> None:
+    behave(lambda progress: Outcome({}, "name: \x1b]0;owned\x07 \x9b31m\r\nnext\ttab é"))
+    assert slipmain("attempt").out == "name: \N{REPLACEMENT CHARACTER}]0;owned" + (
+        "\N{REPLACEMENT CHARACTER} \N{REPLACEMENT CHARACTER}31m\N{REPLACEMENT CHARACTER}"
+        "\nnext\ttab é\n"
+    )
+    behave(raising(LayerError("a\x1b[2J", "b\x1b[2J")))
+    assert "\x1b" not in slipmain("attempt").err
+
+
+def test_warnings_are_one_line_without_a_place_in_the_program(slipmain: Run, behave: Any) -> None:
+    import warnings
+
+    def careless(*, progress: Any) -> Outcome:
+        warnings.warn("mind the gap", UserWarning, stacklevel=1)
+        return Outcome({}, "")
+
+    behave(careless)
+    with warnings.catch_warnings():
+        warnings.simplefilter("default")
+        assert slipmain("attempt") == Done(0, "", "warning: mind the gap\n")
+
+
+def test_options_reach_the_tool_as_declared(slipmain: Run, behave: Any) -> None:
+    seen: dict[str, Any] = {}
+
+    def function(brief: Any, *, layers: Any, progress: Any, **rest: Any) -> Outcome:
+        seen.update(rest, brief=brief, layers=layers)
+        return Outcome({}, "")
+
+    behave(
+        function,
+        takes_brief=True,
+        inputs=("mains", "pit_edits", "dem"),
+        parameters=(
+            Parameter("output", "path", "where to", command_requires=True, short="o"),
+            Parameter("fast", "flag", "hurry"),
+            Parameter("careful", "flag", "take care", default=True),
+            Parameter("extra", "text", "more", multiple=True),
+            Parameter("depth", "quantity", "how deep", measure="length", default="1 m"),
+            Parameter("units", "choice", "units", choices=("si", "us"), setting="output.units"),
+        ),
+    )
+    done = slipmain(
+        "attempt", "--mains", "a.gpkg:net", "--pit-edits", "e.gpkg", "--dem", "1.tif", "--dem",
+        "2.tif", "--set", "pulls.max_length=400 m", "--set", "carrier.nominal=20 in", "-o", "out",
+        "--no-careful", "--extra", "x", "--extra", "y", "--depth", "10 ft", "--units", "us",
+    )  # fmt: skip
+    assert done == Done(0, "", "")
+    brief = seen.pop("brief")
+    assert brief.inputs["mains"].source == "a.gpkg:net"
+    assert brief.inputs["pit_edits"].source == "e.gpkg"
+    assert brief.inputs["dem"].source == ["1.tif", "2.tif"]
+    assert brief.pulls.max_length == 400.0
+    assert brief.carrier.nominal == "20 in"
+    assert brief.output.units == "us"
+    assert brief.origins["pulls.max_length"] == "command line"
+    assert seen.pop("depth") == pytest.approx(3.048)
+    assert seen == {
+        "layers": None,
+        "output": Path("out"),
+        "fast": False,
+        "careful": False,
+        "extra": ("x", "y"),
+    }
+
+
+def test_value_with_an_equals_sign_is_kept_whole(slipmain: Run, behave: Any) -> None:
+    seen: dict[str, Any] = {}
+
+    def function(brief: Any, *, layers: Any, progress: Any) -> Outcome:
+        seen["currency"] = brief.rates.currency
+        return Outcome({}, "")
+
+    behave(function, takes_brief=True)
+    assert slipmain("attempt", "--set", "rates.currency=a=b").code == 0
+    assert seen == {"currency": "a=b"}
+
+
+def test_grouped_tools_are_commands_of_a_group(slipmain: Run, behave: Any) -> None:
+    behave(lambda progress: Outcome({}, "scheduled"), name="pieces.schedule")
+    assert slipmain("pieces", "schedule") == Done(0, "scheduled\n", "")
+    assert "schedule  Try" in slipmain("pieces", "--help").out
+    assert "did you mean schedule?" in slipmain("pieces", "shedule").err
+
+
+def test_progress_is_silent_when_stderr_is_no_terminal(slipmain: Run, behave: Any) -> None:
+    def function(*, progress: Any) -> Outcome:
+        progress("reading", 1, 2)
+        return Outcome({}, "done")
+
+    behave(function)
+    assert slipmain("attempt") == Done(0, "done\n", "")
+
+
+def test_progress_shows_on_a_terminal_and_not_when_quiet(
+    slipmain: Run, behave: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def function(*, progress: Any) -> Outcome:
+        progress("reading [bold]mains", 1, 2)
+        progress("reading [bold]mains", 2, 2)
+        return Outcome({}, "done")
+
+    behave(function)
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    assert "reading [bold]mains" in slipmain("attempt").err
+    assert slipmain("attempt", "--quiet").err == ""

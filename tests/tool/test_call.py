@@ -1,0 +1,178 @@
+"""Calls: what a tool's function gets from what the user gives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pytest
+
+from geotools.brief import load_brief
+from geotools.call import python_function, run
+from geotools.errors import BriefError
+from geotools.tool import Parameter, Tool, ToolError
+
+Declare = Callable[..., Tool]
+Calls = list[dict[str, Any]]
+
+EVERY_KIND = (
+    Parameter("source", "path", "a path", required=True, positional=True),
+    Parameter("word", "text", "a word"),
+    Parameter("fast", "flag", "a flag"),
+    Parameter("count", "integer", "a number of things", default=3),
+    Parameter("share", "number", "a share", default=0.5),
+    Parameter("colour", "choice", "a colour", choices=("red", "blue"), default="red"),
+    Parameter("depth", "quantity", "a depth", measure="length", default="12 ft"),
+    Parameter("extra", "path", "more paths", multiple=True),
+)
+
+
+def test_function_gets_defaults_converted_like_any_other_value(
+    declare: Declare, calls: Calls
+) -> None:
+    run(declare(*EVERY_KIND), parameters={"source": "a.gpkg"})
+    assert calls[0].pop("depth") == pytest.approx(3.6576)
+    assert calls == [
+        {
+            "source": Path("a.gpkg"),
+            "word": None,
+            "fast": False,
+            "count": 3,
+            "share": 0.5,
+            "colour": "red",
+            "extra": (),
+        }
+    ]
+
+
+def test_function_gets_each_kind_as_declared(declare: Declare, calls: Calls) -> None:
+    call = python_function(declare(*EVERY_KIND))
+    call(
+        Path("b.gpkg"),
+        word="x",
+        fast=True,
+        count=7.0,
+        share=1,
+        colour="blue",
+        depth="24 in",
+        extra=["c", Path("d")],
+    )
+    assert calls[0].pop("depth") == pytest.approx(0.6096)
+    assert calls == [
+        {
+            "source": Path("b.gpkg"),
+            "word": "x",
+            "fast": True,
+            "count": 7,
+            "share": 1.0,
+            "colour": "blue",
+            "extra": (Path("c"), Path("d")),
+        }
+    ]
+
+
+def test_all_faults_of_a_call_are_told_at_once(declare: Declare, calls: Calls) -> None:
+    wrong = {
+        "word": 3,
+        "fast": "yes",
+        "count": 2.5,
+        "share": float("nan"),
+        "colour": "green",
+        "depth": "12",
+        "extra": 4,
+        "unheard": 1,
+    }
+    with pytest.raises(ToolError) as caught:
+        run(declare(*EVERY_KIND), parameters=wrong)
+    text = str(caught.value)
+    for name in ("source", "unheard", *wrong):
+        assert name in text
+    assert len(caught.value.faults) == 9
+    assert calls == []
+
+
+def test_python_function_refuses_names_it_does_not_know(declare: Declare, calls: Calls) -> None:
+    call = python_function(declare(*EVERY_KIND))
+    with pytest.raises(TypeError, match="unheard"):
+        call("a", unheard=1)
+    with pytest.raises(TypeError, match="source"):
+        call()
+
+
+def test_tool_with_a_brief_gets_it_with_layers_and_settings_laid_over(
+    declare: Declare, calls: Calls, tmp_path: Path
+) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text('[pulls]\nfriction = 0.3\n[inputs]\nstreets = "s.gpkg"\n', encoding="utf-8")
+    tool = declare(
+        Parameter("units", "choice", "units", choices=("si", "us"), setting="output.units"),
+        function="with_brief",
+        takes_brief=True,
+        inputs=("mains", "streets", "dem"),
+    )
+    mains = gpd.GeoDataFrame({"main_id": ["a"]}, geometry=gpd.points_from_xy([0], [0]))
+    call = python_function(tool)
+    stages: list[tuple[Any, ...]] = []
+    call(
+        path,
+        mains=mains,
+        dem=[tmp_path / "a.tif", "b.tif"],
+        units="us",
+        settings={"pulls.max_length": "400 m"},
+        progress=lambda *report: stages.append(report),
+    )
+    (seen,) = calls
+    brief = seen.pop("brief")
+    assert seen.pop("layers")["mains"] is mains
+    assert seen == {}  # units is laid over the brief and given nowhere else
+    assert brief.output.units == "us"
+    assert brief.pulls.max_length == 400.0
+    assert brief.pulls.friction == 0.3
+    assert brief.inputs["dem"].source == [str(tmp_path / "a.tif"), "b.tif"]
+    assert brief.inputs["streets"].source == str(tmp_path / "s.gpkg")
+    assert stages == [("working", 1, 2)]
+
+
+def test_brief_already_loaded_is_taken_as_it_is(declare: Declare, calls: Calls) -> None:
+    brief = load_brief(overrides={"pulls.friction": "0.2"})
+    tool = declare(function="with_brief", takes_brief=True, inputs=("mains",))
+    python_function(tool)(brief, mains="a.gpkg:net")
+    assert calls[0]["brief"].pulls.friction == 0.2
+    assert calls[0]["brief"].inputs["mains"].source == "a.gpkg:net"
+    assert calls[0]["layers"] is None
+
+
+def test_unit_system_left_open_is_the_briefs(declare: Declare, calls: Calls) -> None:
+    tool = declare(
+        Parameter("units", "choice", "units", choices=("si", "us"), setting="output.units"),
+        function="with_brief",
+        takes_brief=True,
+    )
+    python_function(tool)(load_brief(overrides={"output.units": "us"}))
+    assert calls[0]["brief"].output.units == "us"
+
+
+def test_layer_that_is_neither_path_nor_frame_is_refused(declare: Declare, calls: Calls) -> None:
+    tool = declare(function="with_brief", takes_brief=True, inputs=("mains", "dem"))
+    with pytest.raises(ToolError, match="mains: a path or a GeoDataFrame is due, not int"):
+        run(tool, layers={"mains": 3})
+    with pytest.raises(ToolError, match="dem: a path or a list of paths is due, not dict"):
+        run(tool, layers={"dem": {}})
+    with pytest.raises(ToolError, match="has no layer streets"):
+        run(tool, layers={"streets": "a.gpkg"})
+    with pytest.raises(BriefError, match="no such setting"):
+        run(tool, settings={"pulls.nothing": 1})
+
+
+def test_tool_without_a_brief_refuses_one(declare: Declare, calls: Calls) -> None:
+    with pytest.raises(ToolError, match="takes no brief"):
+        run(declare(), brief="brief.toml")
+
+
+def test_tool_that_returns_something_else_is_a_fault_of_the_tool(
+    declare: Declare, calls: Calls
+) -> None:
+    with pytest.raises(TypeError, match="returned dict, not an Outcome"):
+        run(declare(function="wrong_result"))
