@@ -134,16 +134,12 @@ def write_geopackage(
     unknown = sorted(set(tables) - set(OUTPUTS))
     if unknown:
         raise KeyError(f"not in the contract: {', '.join(unknown)}")
-    chosen = [n for n in OUTPUTS if n in tables and (stations or n != "stations")]
-    wkt = crs.to_wkt()
+    chosen = {n: tables[n] for n in OUTPUTS if n in tables and (stations or n != "stations")}
+    if not chosen:
+        raise ValueError("no table to write")
     temporary = target.with_name(f".{target.stem}.{uuid.uuid4().hex}.gpkg")
-    counts = {}
     try:
-        with _gdal_options(_GDAL_OPTIONS):
-            for name in chosen:
-                _check_crs(name, tables[name], crs)
-                counts[name] = _write_layer(temporary, name, tables[name], wkt, units)
-        _sync(temporary)
+        counts = _write_layers(temporary, chosen, crs, units)
         _check_existing(path, target, overwrite)
         temporary.replace(target)
         _sync_folder(target.parent)
@@ -155,6 +151,19 @@ def write_geopackage(
     finally:
         for suffix in ("", "-journal", "-wal", "-shm"):
             temporary.with_name(temporary.name + suffix).unlink(missing_ok=True)
+    return counts
+
+
+def _write_layers(
+    path: Path, tables: Mapping[str, pd.DataFrame], crs: pyproj.CRS, units: str
+) -> dict[str, int]:
+    """Write all tables to a new file and wait until it is on the disk."""
+    counts = {}
+    with _gdal_options(_GDAL_OPTIONS):
+        for name, frame in tables.items():
+            _check_crs(name, frame, crs)
+            counts[name] = _write_layer(path, name, frame, crs.to_wkt(), units)
+    _sync(path)
     return counts
 
 

@@ -26,6 +26,8 @@ FloatArray = npt.NDArray[np.float64]
 
 CACHE_BYTES = 64_000_000
 WINDOW_CELLS = 2**22
+# GDAL's file systems that unpack local archives.
+ARCHIVES = ("/vsizip/", "/vsigzip/", "/vsitar/", "/vsi7z/", "/vsirar/")
 
 
 @dataclass(frozen=True)
@@ -102,27 +104,34 @@ class Raster:
         return a * x + b * y + c, d * x + e * y + f
 
 
-def raster_environment() -> Any:
+def raster_environment(*, allow_remote: bool = False) -> Any:
     """Return the GDAL settings under which rasters are read: small cache, no network.
 
     GDAL's block cache is capped because it would otherwise grow to a share of the machine's
-    memory, whatever the windows read. rasterio hands the number to GDAL in bytes.
+    memory, whatever the windows read. rasterio hands the number to GDAL in bytes. The list of
+    extensions keeps local files that point at remote ones from being followed.
     """
-    return rasterio.Env(
-        GDAL_CACHEMAX=CACHE_BYTES,
-        GDAL_DISABLE_READDIR_ON_OPEN="FALSE",
-        CPL_VSIL_CURL_ALLOWED_EXTENSIONS="{none}",
-    )
+    options = {} if allow_remote else {"CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
+    return rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES, **options)
+
+
+def _is_local(path: str) -> bool:
+    """Tell whether a path is a file or folder here, or inside a local archive."""
+    if path.startswith(ARCHIVES):
+        return "/vsi" not in path[4:] and "://" not in path
+    return not path.startswith("/vsi") and Path(path).exists()
 
 
 @contextmanager
-def open_raster(path: str) -> Iterator[Raster]:
-    """Open a local raster and check that ground levels can be read from it.
+def open_raster(path: str, *, allow_remote: bool = False) -> Iterator[Raster]:
+    """Open a raster and check that ground levels can be read from it.
 
     Parameters
     ----------
     path : str
-        A local file, or a folder that is a raster, in any format GDAL reads.
+        A file, a folder that is a raster, or a file in an archive, in any format GDAL reads.
+    allow_remote : bool
+        Whether it may lie elsewhere than on this machine.
 
     Raises
     ------
@@ -130,7 +139,7 @@ def open_raster(path: str) -> Iterator[Raster]:
         If it is missing, remote, no raster, or has no usable CRS, georeference or band.
     """
     name = Path(path).name
-    if path.startswith("/vsi") or "://" in path or not Path(path).exists():
+    if not allow_remote and not _is_local(path):
         raise LayerError(path, "no such local file; check the path (only local files are read)")
     with warnings.catch_warnings():
         # Said again below as an error with a remedy.

@@ -66,6 +66,7 @@ def sample_ground(
     crs: pyproj.CRS,
     vertical_unit: str | None,
     findings: Findings,
+    allow_remote: bool = False,
 ) -> GroundSample:
     """Sample ground levels by bilinear interpolation between cell centres.
 
@@ -75,7 +76,7 @@ def sample_ground(
     Parameters
     ----------
     paths : sequence of str
-        Local rasters, any CRS, rotation or type; none gives no level anywhere.
+        Rasters, any CRS, rotation or type; none gives no level anywhere.
     xy : ndarray, shape (n, 2)
         Points in ``crs``.
     crs : pyproj.CRS
@@ -84,6 +85,8 @@ def sample_ground(
         Unit of the levels by the brief (``m``, ``ft``, ``us-ft``), where the file does not say.
     findings : Findings
         Receives what was assumed.
+    allow_remote : bool
+        Whether rasters may lie elsewhere than on this machine.
 
     Raises
     ------
@@ -95,9 +98,9 @@ def sample_ground(
     notes = _Notes(places.xy)
     source = []
     extents = []
-    with raster_environment():
+    with raster_environment(allow_remote=allow_remote):
         for path in sorted(paths):
-            with open_raster(path) as raster:
+            with open_raster(path, allow_remote=allow_remote) as raster:
                 unit = resolve_unit(raster.units, vertical_unit, raster.name)
                 inside = places.inside(raster)
                 if len(inside) == 0:

@@ -1,6 +1,9 @@
 from __future__ import annotations
 
+import subprocess
+import sys
 import tempfile
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -446,8 +449,61 @@ def test_a_raster_cut_short_is_an_error(write_dem, at, compress):
 
 
 @pytest.mark.parametrize(
-    "path", ["missing.tif", "/vsicurl/http://localhost/a.tif", "http://localhost/a.tif"]
+    "path",
+    [
+        "missing.tif",
+        "http://localhost/a.tif",
+        "/vsicurl/http://localhost/a.tif",
+        "/vsizip//vsicurl/http://localhost/a.zip/a.tif",
+    ],
 )
 def test_only_local_files_that_exist_are_read(at, path):
     with pytest.raises(LayerError, match="no such local file"):
         sample(path, at((0, 0)))
+
+
+def test_a_raster_in_a_local_archive_is_read(write_dem, at, tmp_path):
+    with zipfile.ZipFile(tmp_path / "dem.zip", "w") as archive:
+        archive.write(write_dem(RAMP), "dem.tif")
+    got, _ = sample(f"/vsizip/{tmp_path}/dem.zip/dem.tif", at((2, 3)))
+    assert got.z[0] == 108
+
+
+def test_a_local_file_that_points_at_a_remote_one_is_not_followed(at, tmp_path):
+    path = write_vrt(
+        tmp_path, "/vsicurl/http://localhost:9/a.tif", f"{WEST}, 10, 0, {NORTH}, 0, -10"
+    )
+    with pytest.raises(LayerError, match="cut short"):
+        sample(path, at((2, 3)))
+
+
+PEAK = """
+import resource, sys
+import numpy as np, pyproj
+from geotools.ground.sample import sample_ground
+from geotools.intake.findings import Findings
+side = float(sys.argv[2])
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+xy = np.random.default_rng(1).uniform(0.0, side, (20_000, 2)) * [1, -1] + [500_000, 5_000_000]
+crs = pyproj.CRS(32633)
+got = sample_ground([sys.argv[1]], xy, crs=crs, vertical_unit="m", findings=Findings())
+assert got.covered == 20_000
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="peak memory is read in Linux units (kB)")
+def test_memory_does_not_grow_with_the_raster(tmp_path):
+    grown = {}
+    for size in (1024, 16384):  # 4 MB and 1 GB of cells
+        path = str(tmp_path / f"{size}.tif")
+        place = Affine(10, 0, WEST, 0, -10, NORTH)
+        profile = {"count": 1, "dtype": "float32", "crs": "EPSG:32633", "tiled": True}
+        with rasterio.open(
+            path, "w", "GTiff", size, size, transform=place, sparse_ok=True, **profile
+        ):
+            pass  # blocks never written read as zeros
+        command = [sys.executable, "-c", PEAK, path, str(10 * size)]
+        run = subprocess.run(command, capture_output=True, text=True, check=True)
+        grown[size] = int(run.stdout) / 1000
+    assert grown[16384] - grown[1024] < 250  # MB; 64 of block cache, the rest windows

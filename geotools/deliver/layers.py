@@ -1,0 +1,130 @@
+"""The plan's tables given their geometry and moved to the CRS of the mains."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyproj
+import shapely
+
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    interpolate,
+    measures,
+    offsets_of,
+    row_of,
+    to_linestrings,
+)
+from geotools.network.runs import Chains
+
+__all__ = ["axis_parts", "placed", "point_layer", "run_lines"]
+
+
+def point_layer(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with columns x and y as one with a point geometry."""
+    return table.assign(geometry=shapely.points(table[["x", "y"]].to_numpy(dtype=float)))
+
+
+def run_lines(chains: Chains) -> npt.NDArray[np.object_]:
+    """Return the axis of every run as a multi-part line."""
+    lines = to_linestrings(chains.xy, chains.offsets)
+    parts: npt.NDArray[np.object_] = shapely.multilinestrings(
+        lines, indices=np.arange(len(lines))
+    ) if len(lines) else lines
+    return parts
+
+
+def axis_parts(
+    chains: Chains,
+    stations: pd.DataFrame,
+    run: IntArray,
+    start: FloatArray,
+    end: FloatArray,
+    *,
+    z_unit: float,
+) -> npt.NDArray[np.object_]:
+    """Return stretches of the host axis as lines with Z.
+
+    Parameters
+    ----------
+    chains : Chains
+    stations : DataFrame
+        With ``axis_z``, m; not-a-number where the level is not known.
+    run, start, end : ndarray, shape (k,)
+        Run and chainages of each stretch, m.
+    z_unit : float
+        Unit of Z in the lines, m.
+    """
+    along = measures(chains.xy, chains.offsets)
+    rows = row_of(chains.offsets)
+    stretch = float(along.max(initial=0.0)) + 1.0
+    key = np.unique(np.concatenate([along + rows * stretch, _station_key(stations, stretch)]))
+    low = np.searchsorted(key, start + run * stretch + 1e-6, side="right")
+    high = np.searchsorted(key, end + run * stretch - 1e-6, side="left")
+    inner = np.maximum(high - low, 0)
+    bounds = offsets_of(inner + 2)
+    at = np.empty(bounds[-1])
+    at[bounds[:-1]], at[bounds[1:] - 1] = start, end
+    local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
+    of = np.repeat(run, inner + 2)
+    slots = np.repeat(bounds[:-1] + 1, inner) + local
+    at[slots] = key[np.repeat(low, inner) + local] - np.repeat(run, inner) * stretch
+    xy = interpolate(chains.xy, chains.offsets, along, of, at)
+    z = np.interp(
+        at + of * stretch,
+        _station_key(stations, stretch),
+        stations["axis_z"].to_numpy(dtype=float),
+    )
+    lines: npt.NDArray[np.object_] = shapely.linestrings(
+        np.column_stack([xy, z / z_unit]), indices=np.repeat(np.arange(len(run)), inner + 2)
+    )
+    return lines
+
+
+def _station_key(stations: pd.DataFrame, stretch: float) -> FloatArray:
+    chainage = stations["chainage"].to_numpy(dtype=float)
+    return np.asarray(chainage + stations["run"].to_numpy(dtype=float) * stretch)
+
+
+def placed(
+    tables: Mapping[str, pd.DataFrame], working: pyproj.CRS, output: pyproj.CRS
+) -> dict[str, Any]:
+    """Move every table that has a geometry from the working CRS to the CRS of the mains."""
+    move = _mover(working, output)
+    out: dict[str, Any] = {}
+    for name, table in tables.items():
+        if "geometry" not in table.columns:
+            out[name] = table
+            continue
+        geometry = move(table["geometry"].to_numpy(dtype=object))
+        out[name] = geopandas.GeoDataFrame(
+            table.drop(columns="geometry"), geometry=geometry, crs=output
+        )
+    return out
+
+
+def _mover(working: pyproj.CRS, output: pyproj.CRS) -> Any:
+    if working == output:
+        return lambda geometry: geometry
+    transformer = pyproj.Transformer.from_crs(working, output, always_xy=True)
+
+    def move(geometry: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+        def shift(coords: FloatArray) -> FloatArray:
+            return np.column_stack([*transformer.transform(coords[:, 0], coords[:, 1]),
+                                    coords[:, 2:]])
+
+        flat = shapely.has_z(geometry)
+        moved = geometry.copy()
+        for with_z in (False, True):
+            rows = flat == with_z
+            if rows.any():
+                moved[rows] = shapely.transform(geometry[rows], shift, include_z=with_z)
+        return moved
+
+    return move

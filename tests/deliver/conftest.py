@@ -1,0 +1,58 @@
+"""A small plan with every layer of the contract."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+import shapely
+
+from geotools.schema import OUTPUTS, Layer
+
+CRS = pyproj.CRS(26917)
+_BLANK: dict[str, Any] = {"text": "", "integer": 0, "real": np.nan, "flag": False}
+_SHAPES: dict[str, Any] = {
+    "Point": shapely.Point(500_010, 4_000_020),
+    "MultiLineString": shapely.LineString([(500_000, 4_000_000), (500_100, 4_000_000)]),
+    "MultiPolygon": shapely.box(500_000, 4_000_000, 500_006, 4_000_002),
+    "LineString Z": shapely.LineString([(500_000, 4_000_000, 98.5), (500_100, 4_000_000, 99)]),
+    "Unknown": shapely.Point(500_010, 4_000_020),
+}
+
+
+def rows_of(layer: Layer, *rows: Mapping[str, Any]) -> pd.DataFrame:
+    """Return a table of a layer with the given values, the rest blank, and shapes where due."""
+    blank = {field.name: _BLANK[field.dtype] for field in layer.fields}
+    frame = pd.DataFrame([{**blank, **row} for row in rows], columns=list(blank))
+    if not layer.geometry:
+        return frame
+    shapes = [row.get("geometry", _SHAPES[layer.geometry[0]]) for row in rows]
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=CRS)
+
+
+@pytest.fixture
+def tables() -> dict[str, pd.DataFrame]:
+    """Every layer with one row and telling values in some."""
+    out = {name: rows_of(layer, {}) for name, layer in OUTPUTS.items()}
+    out["runs"] = rows_of(
+        OUTPUTS["runs"],
+        {"run_id": "R1", "host_diameter": 0.6096, "length": 304.8, "pit_count": 2, "cost": 1000.5},
+        {"run_id": "R2", "host_diameter": 0.5, "length": 100.0, "status": "no_plan"},
+    )
+    out["pulls"] = rows_of(
+        OUTPUTS["pulls"],
+        {"pull_id": "P1", "head_force": 44_482.216152605, "deflection": np.pi / 8, "joints": 7},
+    )
+    out["bends"] = rows_of(OUTPUTS["bends"], {"bend_id": "B1", "passes": True})
+    return out
+
+
+@pytest.fixture
+def crs() -> pyproj.CRS:
+    """The output CRS of the plan."""
+    return CRS

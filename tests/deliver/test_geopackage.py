@@ -1,0 +1,415 @@
+from __future__ import annotations
+
+import os
+import resource
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+
+import fiona
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import pytest
+import shapely
+
+from geotools.deliver import geopackage
+from geotools.deliver.geopackage import check_target, write_geopackage
+from geotools.errors import OutputError
+from geotools.schema import OUTPUTS
+
+# What fiona calls the geometry of each layer.
+FIONA_KINDS = {
+    ("Point",): "Point",
+    ("MultiLineString",): "MultiLineString",
+    ("MultiPolygon",): "MultiPolygon",
+    ("LineString Z",): "3D LineString",
+    ("Unknown",): "Unknown",
+    (): "None",
+}
+OGRINFO = shutil.which("ogrinfo")
+
+
+@pytest.fixture
+def write(tmp_path, tables, crs):
+    """Write the plan; keywords replace tables or arguments."""
+
+    def writing(name="plan.gpkg", *, units="si", overwrite=False, with_stations=True, **changed):
+        counts = write_geopackage(
+            tmp_path / name,
+            {**tables, **changed},
+            crs=crs,
+            units=units,
+            overwrite=overwrite,
+            stations=with_stations,
+        )
+        return str(tmp_path / name), counts
+
+    return writing
+
+
+def leftovers(folder):
+    return sorted(p.name for p in folder.iterdir())
+
+
+# What is written -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_every_layer_has_the_fields_of_the_contract_in_order(write, units):
+    path, counts = write(units=units)
+    kinds = {"text": "str", "integer": "int", "real": "float", "flag": "bool"}
+    assert sorted(fiona.listlayers(path)) == sorted(OUTPUTS) == sorted(counts)
+    for name, layer in OUTPUTS.items():
+        with fiona.open(path, layer=name) as source:
+            got = {key: kind.split(":")[0] for key, kind in source.schema["properties"].items()}
+            wanted = {f.column(units): kinds[f.dtype] for f in layer.fields}
+            got = {key: "int" if kind.startswith("int") else kind for key, kind in got.items()}
+            assert list(got.items()) == list(wanted.items())
+            assert len(source) == counts[name]
+            assert source.schema["geometry"] == FIONA_KINDS[layer.geometry]
+            if layer.geometry:
+                assert pyproj.CRS.from_wkt(source.crs_wkt).to_epsg() == 26917
+
+
+@pytest.mark.skipif(OGRINFO is None, reason="ogrinfo (Debian package gdal-bin) is not installed")
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_gdals_own_tool_reads_every_layer_without_a_warning(write, units):
+    path, counts = write(units=units)
+    command = [OGRINFO, "-so", "-ro", "-al", path]
+    run = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert run.stdout.count("Layer name: ") == len(OUTPUTS)
+    for name, layer in OUTPUTS.items():
+        part = run.stdout.split(f"Layer name: {name}\n")[1].split("Layer name: ")[0]
+        assert f"Feature Count: {counts[name]}\n" in part
+        assert f"DESCRIPTION={layer.text}\n" in part
+        for field in layer.fields:
+            assert f"\n{field.column(units)}: " in part
+        assert ('ID["EPSG",26917]' in part) is bool(layer.geometry)
+    assert run.stderr == ""
+
+
+def test_si_values_are_written_in_the_units_of_the_suffix(write):
+    path, _ = write(units="si")
+    runs = pyogrio.read_dataframe(path, layer="runs")
+    assert runs["host_diameter_mm"][0] == pytest.approx(609.6)
+    assert runs["length_m"][0] == pytest.approx(304.8)
+    pulls = pyogrio.read_dataframe(path, layer="pulls")
+    assert pulls["head_force_kn"][0] == pytest.approx(44.482216152605)
+    assert pulls["deflection_deg"][0] == pytest.approx(22.5)
+    assert pulls["joints"][0] == 7
+
+
+def test_us_values_are_converted(write):
+    path, _ = write(units="us")
+    runs = pyogrio.read_dataframe(path, layer="runs")
+    assert runs["host_diameter_in"][0] == pytest.approx(24)
+    assert runs["length_ft"][0] == pytest.approx(1000)
+    assert runs["cost"][0] == 1000.5
+    pulls = pyogrio.read_dataframe(path, layer="pulls")
+    assert pulls["head_force_lbf"][0] == pytest.approx(10_000)
+
+
+def test_flags_are_true_and_false_and_missing_values_null(write, tables):
+    bends = pd.concat([tables["bends"]] * 3, ignore_index=True)
+    bends["passes"] = pd.array([True, False, None], dtype="boolean")
+    bends["kind"] = ["fitting", None, np.nan]
+    bends["passing_radius"] = [1.5, np.nan, None]
+    path, _ = write(bends=bends)
+    with sqlite3.connect(path) as base:
+        got = base.execute("select passes, kind, passing_radius_m from bends").fetchall()
+    base.close()
+    assert got == [(1, "fitting", 1.5), (0, None, None), (None, None, None)]
+
+
+def test_empty_layers_keep_their_fields_type_and_crs(write, tables):
+    path, counts = write(**{name: frame.iloc[:0] for name, frame in tables.items()})
+    assert set(counts.values()) == {0}
+    for name, layer in OUTPUTS.items():
+        info = pyogrio.read_info(path, layer=name)
+        assert list(info["fields"]) == [f.column() for f in layer.fields]
+        kind = layer.geometry[0] if layer.geometry else None
+        assert info["geometry_type"] == kind
+        assert info["crs"] == ("EPSG:26917" if kind else None)
+
+
+def test_tables_full_of_nothing_are_written(write, tables):
+    columns = [field.name for field in OUTPUTS["bends"].fields]
+    bends = pd.DataFrame({name: np.array([None, None], dtype=object) for name in columns})
+    bends["geometry"] = np.array([None, None], dtype=object)
+    path, counts = write(bends=bends)
+    assert counts["bends"] == 2
+    assert (
+        pyogrio.read_dataframe(path, layer="bends").drop(columns="geometry").isna().all(axis=None)
+    )
+
+
+def test_single_parts_become_multi_where_the_layer_is_multi(write, tables):
+    footprints = pd.concat([tables["pit_footprints"]] * 2, ignore_index=True)
+    footprints.loc[1, "geometry"] = shapely.MultiPolygon([shapely.box(0, 0, 1, 1)])
+    path, _ = write(pit_footprints=footprints)
+    got = pyogrio.read_dataframe(path, layer="pit_footprints")
+    assert set(got.geom_type) == {"MultiPolygon"}
+    assert list(got.area) == [12, 1]
+
+
+def test_pulls_keep_their_levels_and_unknown_levels_stay_unknown(write, tables):
+    pulls = pd.concat([tables["pulls"]] * 2, ignore_index=True)
+    pulls.loc[1, "geometry"] = shapely.LineString([(0, 0), (1, 1)])
+    path, _ = write(pulls=pulls)
+    got = pyogrio.read_dataframe(path, layer="pulls").geometry
+    levels = [shapely.get_coordinates(line, include_z=True)[:, 2] for line in got]
+    np.testing.assert_array_equal(levels, [[98.5, 99], [np.nan, np.nan]])
+
+
+def test_findings_of_any_geometry_and_none_share_a_layer(write, tables):
+    shapes = [
+        shapely.Point(1, 2),
+        shapely.box(0, 0, 1, 1),
+        None,
+        shapely.LineString([(0, 0), (1, 1)]),
+    ]
+    findings = pd.DataFrame(tables["findings"].drop(columns="geometry"))
+    findings = pd.concat([findings] * 4, ignore_index=True)
+    findings["geometry"] = np.array(shapes, dtype=object)
+    path, _ = write(findings=findings)
+    got = list(pyogrio.read_dataframe(path, layer="findings").geometry)
+    assert got == shapes
+
+
+def test_text_of_the_input_is_data(write, tables):
+    texts = ["'); DROP TABLE runs; --", "=cmd()", "<b>é\n漢</b>", '"', ""]
+    findings = pd.concat([tables["findings"]] * len(texts), ignore_index=True)
+    findings["text"] = texts
+    path, _ = write(findings=findings)
+    assert list(pyogrio.read_dataframe(path, layer="findings")["text"]) == texts
+    assert pyogrio.read_info(path, layer="runs")["features"] == 2
+
+
+def test_layers_and_fields_carry_their_meaning(write):
+    path, _ = write()
+    with sqlite3.connect(path) as base:
+        layers = dict(base.execute("select table_name, description from gpkg_contents"))
+        fields = base.execute("select table_name, column_name, description from gpkg_data_columns")
+        fields = {(table, column): text for table, column, text in fields}
+        check = base.execute("pragma integrity_check").fetchone()
+    base.close()
+    assert layers == {name: layer.text for name, layer in OUTPUTS.items()}
+    assert fields == {
+        (name, f.column()): f.text for name, layer in OUTPUTS.items() for f in layer.fields
+    }
+    assert check == ("ok",)
+
+
+def test_points_can_be_found_by_place(write):
+    path, _ = write()
+    near = pyogrio.read_dataframe(path, layer="pits", bbox=(500_000, 4_000_000, 500_020, 4_000_030))
+    far = pyogrio.read_dataframe(path, layer="pits", bbox=(0, 0, 1, 1))
+    assert (len(near), len(far)) == (1, 0)
+
+
+def test_the_same_plan_gives_the_same_bytes(write):
+    first, _ = write("a.gpkg")
+    second, _ = write("b.gpkg")
+    with open(first, "rb") as a, open(second, "rb") as b:  # noqa: PTH123
+        assert a.read() == b.read()
+
+
+def test_stations_are_left_out_on_request(write):
+    path, counts = write(with_stations=False)
+    assert "stations" not in counts
+    assert "stations" not in fiona.listlayers(path)
+
+
+def test_columns_that_are_not_in_the_contract_are_not_written(write, tables):
+    path, _ = write(runs=tables["runs"].assign(secret=1))
+    assert "secret" not in pyogrio.read_info(path, layer="runs")["fields"]
+
+
+def test_gdal_options_are_put_back(write):
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    write()
+    assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == before
+
+
+# What does not fit the contract ----------------------------------------------------------
+
+
+def test_a_missing_column_is_an_error_and_writes_nothing(write, tables, tmp_path):
+    with pytest.raises(KeyError, match="layer runs: no column cost"):
+        write(runs=tables["runs"].drop(columns="cost"))
+    assert leftovers(tmp_path) == []
+
+
+def test_a_layer_that_is_not_in_the_contract_is_an_error(write, tables):
+    with pytest.raises(KeyError, match="extra"):
+        write(extra=tables["runs"])
+
+
+def test_a_geometry_of_another_kind_is_an_error(write, tables, tmp_path):
+    with pytest.raises(ValueError, match="layer pits: geometry 0 is a POLYGON, not a Point"):
+        write(pits=tables["pits"].assign(geometry=[shapely.box(0, 0, 1, 1)]))
+    assert leftovers(tmp_path) == []
+
+
+def test_a_value_of_another_type_is_an_error(write, tables):
+    with pytest.raises(ValueError, match="layer runs, field pit_count"):
+        write(runs=tables["runs"].assign(pit_count=[1.5, 2]))
+    with pytest.raises(ValueError, match="layer runs, field length"):
+        write(runs=tables["runs"].assign(length="long"))
+
+
+def test_a_layer_in_another_crs_is_an_error(write, tables):
+    with pytest.raises(ValueError, match="layer pits is in 'WGS 84'"):
+        write(pits=tables["pits"].to_crs(4326))
+
+
+# Where it is written ---------------------------------------------------------------------
+
+
+def test_an_existing_file_is_kept_without_overwrite(write, tmp_path):
+    (tmp_path / "plan.gpkg").write_text("precious")
+    with pytest.raises(OutputError, match=r"exists already; .*--overwrite"):
+        write()
+    assert (tmp_path / "plan.gpkg").read_text() == "precious"
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+
+
+def test_an_existing_file_is_replaced_whole_with_overwrite(write, tables, tmp_path, crs):
+    path, _ = write()
+    few = {"pits": tables["pits"]}
+    write_geopackage(path, few, crs=crs, units="si", overwrite=True)
+    assert fiona.listlayers(path) == ["pits"]  # no old layer stays beside the new
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+
+
+def test_a_link_is_followed(write, tmp_path):
+    (tmp_path / "real").mkdir()
+    real = tmp_path / "real" / "plan.gpkg"
+    real.write_text("old")
+    (tmp_path / "link.gpkg").symlink_to(real)
+    write("link.gpkg", overwrite=True)
+    assert (tmp_path / "link.gpkg").is_symlink()
+    assert "runs" in fiona.listlayers(real)
+
+
+def test_a_failure_half_way_keeps_the_old_file_and_leaves_nothing(write, tmp_path, monkeypatch):
+    path, _ = write()
+    old = (tmp_path / "plan.gpkg").read_bytes()
+    original = pyogrio.write_arrow
+
+    def failing(*args, layer, **options):
+        if layer == "pulls":
+            raise pyogrio.errors.FeatureError("disk on fire")
+        return original(*args, layer=layer, **options)
+
+    monkeypatch.setattr(pyogrio, "write_arrow", failing)
+    with pytest.raises(OutputError, match=r"writing failed .disk on fire.*free space"):
+        write(overwrite=True)
+    assert (tmp_path / "plan.gpkg").read_bytes() == old
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+    assert fiona.listlayers(path)
+
+
+def test_an_interrupted_run_keeps_the_old_file_and_leaves_nothing(write, tmp_path, monkeypatch):
+    (tmp_path / "plan.gpkg").write_text("old")
+
+    def interrupted(path):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(geopackage, "_sync", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        write(overwrite=True)
+    assert (tmp_path / "plan.gpkg").read_text() == "old"
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file size limits are a POSIX matter")
+def test_a_full_disk_is_an_error_that_keeps_the_old_file(write, tables, tmp_path):
+    (tmp_path / "plan.gpkg").write_text("old")
+    many = pd.concat([tables["candidates"]] * 20_000, ignore_index=True)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (500_000, hard))
+    try:
+        with pytest.raises(OutputError, match="writing failed"):
+            write(overwrite=True, candidates=many)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, handler)
+    assert (tmp_path / "plan.gpkg").read_text() == "old"
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+
+
+def test_a_file_that_appears_meanwhile_is_kept(write, tmp_path, monkeypatch):
+    original = geopackage._sync
+
+    def slow(path):
+        original(path)
+        (tmp_path / "plan.gpkg").write_text("somebody else's")
+
+    monkeypatch.setattr(geopackage, "_sync", slow)
+    with pytest.raises(OutputError, match="exists already"):
+        write()
+    assert (tmp_path / "plan.gpkg").read_text() == "somebody else's"
+    assert leftovers(tmp_path) == ["plan.gpkg"]
+
+
+def test_a_file_open_for_editing_elsewhere_is_not_replaced(write, tmp_path):
+    path, _ = write()
+    base = sqlite3.connect(path)
+    base.execute("pragma journal_mode=wal")
+    base.execute("create table notes (text)")
+    try:
+        with pytest.raises(OutputError, match="open in another program"):
+            write(overwrite=True)
+    finally:
+        base.close()
+
+
+@pytest.mark.parametrize("name", ["plan.shp", "plan", "plan.gpkg.txt"])
+def test_another_suffix_is_an_error(tmp_path, name):
+    with pytest.raises(OutputError, match=r"ending in \.gpkg"):
+        check_target(tmp_path / name, False)
+
+
+def test_a_missing_folder_is_an_error(tmp_path):
+    with pytest.raises(OutputError, match=r"there is no folder .*create it"):
+        check_target(tmp_path / "nowhere" / "plan.gpkg", False)
+
+
+def test_a_folder_is_no_target(tmp_path):
+    (tmp_path / "plan.gpkg").mkdir()
+    with pytest.raises(OutputError, match="is a folder"):
+        check_target(tmp_path / "plan.gpkg", True)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="/proc is a folder nobody can write in")
+def test_a_folder_that_cannot_be_written_in_is_an_error():
+    with pytest.raises(OutputError, match="cannot write in /proc"):
+        check_target("/proc/plan.gpkg", False)
+
+
+@pytest.mark.skipif(
+    sys.platform == "win32" or os.geteuid() == 0, reason="permissions do not bind this user"
+)
+def test_a_folder_without_permission_is_an_error(tmp_path):
+    tmp_path.chmod(0o500)
+    with pytest.raises(OutputError, match="cannot write in"):
+        check_target(tmp_path / "plan.gpkg", False)
+
+
+def test_checking_a_target_leaves_no_trace(tmp_path):
+    target = check_target(tmp_path / "plan.gpkg", False)
+    assert target.name == "plan.gpkg"
+    assert leftovers(tmp_path) == []
+
+
+def test_a_geodataframe_without_crs_is_taken_to_be_in_the_output_crs(write, tables):
+    pits = gpd.GeoDataFrame(tables["pits"].drop(columns="geometry"), geometry=[shapely.Point(1, 2)])
+    path, _ = write(pits=pits)
+    assert pyogrio.read_info(path, layer="pits")["crs"] == "EPSG:26917"
