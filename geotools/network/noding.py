@@ -26,7 +26,7 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 
-__all__ = ["TOUCH", "Graph", "node_lines", "unnoded_crossings"]
+__all__ = ["TOUCH", "Graph", "Pieces", "cut_lines", "node_lines", "unnoded_crossings"]
 
 TOUCH = 0.001  # m; closer than this is the same point, whatever the tolerance
 
@@ -82,7 +82,7 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     if len(offsets) < 2:
         return _empty()
     cuts, cut_ends, gaps_split = _landings(xy, offsets, tolerance)
-    pieces = _cut(xy, offsets, cuts)
+    pieces = cut_lines(xy, offsets, cuts)
     ends_xy = np.stack([pieces.xy[pieces.offsets[:-1]], pieces.xy[pieces.offsets[1:] - 1]], axis=1)
     points = ends_xy.reshape(-1, 2)
     tree = cKDTree(points)
@@ -129,7 +129,9 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
 
 
 @dataclass(frozen=True)
-class _Pieces:
+class Pieces:
+    """Lines cut into pieces: the row each is of, and where it starts and ends along it, m."""
+
     xy: FloatArray
     offsets: IntArray
     line: IntArray
@@ -225,8 +227,8 @@ def _dangling_pairs(
     return pairs, gaps
 
 
-def _cut(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> _Pieces:
-    """Cut lines at distances along them (rows of line, distance) into pieces."""
+def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
+    """Cut lines into pieces; ``cuts``, shape (k, 2), holds line row and distance along it, m."""
     along = measures(xy, offsets)
     lengths = line_lengths(xy, offsets)
     line, at = cuts[:, 0].astype(np.int64), cuts[:, 1]
@@ -245,7 +247,7 @@ def _cut(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> _Pieces:
     last = np.append(of_piece[1:] != of_piece[:-1], True)
     end[last] = lengths[of_piece[last]]
     new_xy, new_offsets = _insert_cuts(xy, offsets, along, line, at)
-    return _Pieces(new_xy, new_offsets, of_piece, start, end)
+    return Pieces(new_xy, new_offsets, of_piece, start, end)
 
 
 def _insert_cuts(
@@ -272,7 +274,7 @@ def _insert_cuts(
 def _cut_links(
     tree: cKDTree,
     points: FloatArray,
-    pieces: _Pieces,
+    pieces: Pieces,
     xy: FloatArray,
     offsets: IntArray,
     cuts: FloatArray,

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from geotools.tool import Parameter, Tool
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["TOOL"]
+from geotools.tool import Outcome, Parameter, Progress, Tool
+
+if TYPE_CHECKING:
+    from geotools.brief import Brief
+
+__all__ = ["TOOL", "plan"]
 
 TOOL = Tool(
     name="plan",
@@ -53,3 +60,49 @@ TOOL = Tool(
         Parameter("allow_remote", "flag", "also read layers from the network"),
     ),
 )
+
+
+def plan(
+    brief: Brief,
+    *,
+    layers: Mapping[str, Any] | None,
+    output: Path | None,
+    overwrite: bool,
+    allow_remote: bool,
+    progress: Progress,
+) -> Outcome:
+    """Plan pits and pulls for every run of a network.
+
+    Parameters
+    ----------
+    brief : Brief
+    layers : mapping of str to GeoDataFrame, optional
+        Layers in memory; they beat those of the brief.
+    output : Path, optional
+        GeoPackage to write.
+    overwrite, allow_remote : bool
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If a layer cannot be used.
+    OutputError
+        If the plan cannot be written.
+    """
+    from geotools.deliver.geopackage import check_target, write_geopackage
+    from geotools.intake.read import read_layers
+    from geotools.tools._layout import lay_out_plan, plan_tables, summarise
+
+    target = None if output is None else check_target(output, overwrite)
+    read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
+    layout = lay_out_plan(read, brief, progress)
+    tables = plan_tables(layout, read, brief)
+    units = brief.output.units
+    if target is not None:
+        progress("writing", 0.0)
+        write_geopackage(
+            target, tables, crs=read.output_crs, units=units, overwrite=overwrite,
+            stations=brief.output.stations,
+        )
+    return summarise(tables, units, target)

@@ -1,0 +1,56 @@
+"""Kernels: scalar loops run as they are on small input and compiled on large.
+
+A kernel is an ordinary function over flat sequences of numbers. On a small district the
+interpreter is done before a compiler would be loaded; on a large one numba compiles it once and
+keeps the result in its cache, so that the next run only loads it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["COMPILE_ABOVE", "read_only", "run_kernel"]
+
+COMPILE_ABOVE = 2_000_000  # inner steps; below, loading the compiler costs more than it saves
+
+
+def read_only(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return a contiguous view a kernel may read but not write."""
+    view = np.ascontiguousarray(values).view()
+    view.flags.writeable = False
+    return view
+
+
+def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:
+    """Run a kernel in place over its arguments.
+
+    Parameters
+    ----------
+    function : callable
+        Takes flat arrays (or lists) and plain numbers, writes into some of the arrays.
+    steps : float
+        Rough count of inner steps it will take; decides whether to compile.
+    *arguments
+        One-dimensional arrays and numbers, in the order of the function.
+    """
+    if steps > COMPILE_ABOVE:
+        _compiled(function)(*arguments)
+        return
+    lists = [a.tolist() if isinstance(a, np.ndarray) else a for a in arguments]
+    function(*lists)
+    for array, values in zip(arguments, lists, strict=True):
+        if isinstance(array, np.ndarray) and array.flags.writeable:
+            array[:] = values
+
+
+@cache
+def _compiled(function: Callable[..., None]) -> Callable[..., None]:
+    import numba
+
+    compiled: Callable[..., None] = numba.njit(cache=True, nogil=True)(function)
+    return compiled

@@ -1,0 +1,226 @@
+"""Bends: where a run turns, told from the wiggles of the drawing.
+
+The axis is thinned within the survey accuracy (Douglas and Peucker 1973), turning angles are
+taken with atan2, vertices closer than a few host diameters are gathered into one bend, and a
+chain of even, gentle turns the same way is a curve with a radius. A fitting on record with an
+angle overrides the drawing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    measures,
+    row_of,
+    to_linestrings,
+)
+
+__all__ = ["BendRules", "Thinned", "find_bends", "match_fittings", "thin"]
+
+LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
+
+
+@dataclass(frozen=True)
+class BendRules:
+    """How the drawing is read; angles rad, lengths m; the settings of the brief's ``bends``."""
+
+    accuracy: float
+    gather: float
+    least_angle: float
+    curve_angle: float
+    fitting_radius: float
+
+
+@dataclass(frozen=True)
+class Thinned:
+    """Axes thinned within the survey accuracy, with the chainage of every vertex kept."""
+
+    xy: FloatArray
+    offsets: IntArray
+    chainage: FloatArray
+
+
+def thin(xy: FloatArray, offsets: IntArray, *, accuracy: float) -> Thinned:
+    """Thin lines within an accuracy, m, keeping the chainage of the full line."""
+    along = measures(xy, offsets)
+    lines = to_linestrings(np.column_stack([xy, along]), offsets)
+    kept = shapely.simplify(lines, accuracy, preserve_topology=False)
+    coords = shapely.get_coordinates(kept, include_z=True)
+    counts = shapely.get_num_coordinates(kept)
+    return Thinned(
+        coords[:, :2], np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), coords[:, 2]
+    )
+
+
+def find_bends(
+    thinned: Thinned, diameter: FloatArray, fittings: pd.DataFrame, rules: BendRules
+) -> pd.DataFrame:
+    """Find the bends of all runs.
+
+    Parameters
+    ----------
+    thinned : Thinned
+    diameter : ndarray, shape (runs,)
+        Host diameter, m.
+    fittings : DataFrame
+        Bend fittings with an angle on record: ``run``, ``chainage`` (m), ``angle`` (rad).
+    rules : BendRules
+
+    Returns
+    -------
+    DataFrame
+        One row a bend in order along the runs: ``run``, ``chainage`` (m), ``first`` and ``last``
+        (where turning begins and ends, m), ``deflection`` (rad), ``drawn`` (rad, as the drawing
+        has it), ``kind``, ``angle_source``, ``axis_radius`` (m).
+    """
+    turns = _gathered(_turns(thinned), diameter, rules.gather)
+    turns = match_fittings(turns, fittings, diameter, rules)
+    bends = _curves(turns, rules)
+    bends = bends[(bends["deflection"] >= rules.least_angle)]
+    mitred = bends["kind"].to_numpy() == "fitting"
+    hosts = diameter[bends["run"].to_numpy()]
+    radius = np.where(mitred, rules.fitting_radius * hosts, bends["axis_radius"].to_numpy())
+    bends = bends.assign(axis_radius=radius).sort_values(["run", "chainage"], kind="stable")
+    return bends.reset_index(drop=True)
+
+
+def _turns(thinned: Thinned) -> pd.DataFrame:
+    """Return the signed turn at every inner vertex of the thinned axes."""
+    run = row_of(thinned.offsets)
+    inner = np.flatnonzero((run[1:-1] == run[:-2]) & (run[1:-1] == run[2:])) + 1
+    before = thinned.xy[inner] - thinned.xy[inner - 1]
+    after = thinned.xy[inner + 1] - thinned.xy[inner]
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    return pd.DataFrame(
+        {
+            "run": run[inner],
+            "chainage": thinned.chainage[inner],
+            "turn": np.arctan2(cross, (before * after).sum(axis=1)),
+        }
+    )
+
+
+def _gathered(turns: pd.DataFrame, diameter: FloatArray, gather: float) -> pd.DataFrame:
+    """Gather turns closer than a few diameters; a jog counts both its turns."""
+    run, at = turns["run"].to_numpy(), turns["chainage"].to_numpy()
+    apart = np.ones(len(turns), dtype=bool)
+    apart[1:] = (run[1:] != run[:-1]) | (np.diff(at) > gather * diameter[run[1:]])
+    size = np.abs(turns["turn"].to_numpy())
+    table = turns.assign(size=size, moment=size * at, group=np.cumsum(apart))
+    grouped = table.groupby("group", sort=True)
+    out = grouped.agg(
+        run=("run", "first"),
+        first=("chainage", "min"),
+        last=("chainage", "max"),
+        turn=("turn", "sum"),
+        deflection=("size", "sum"),
+        moment=("moment", "sum"),
+    ).reset_index(drop=True)
+    middle = (out["first"] + out["last"]) / 2
+    whole = out["deflection"].where(out["deflection"] > 0, 1.0)
+    out["chainage"] = np.where(out["deflection"] > 0, out["moment"] / whole, middle)
+    out["deflection"] = np.minimum(out["deflection"], np.pi)
+    return out.drop(columns="moment").assign(recorded=False)
+
+
+def match_fittings(
+    turns: pd.DataFrame, fittings: pd.DataFrame, diameter: FloatArray, rules: BendRules
+) -> pd.DataFrame:
+    """Let fittings on record set the angle of the turn they lie at, or add the one not drawn.
+
+    ``drawn`` keeps what the drawing showed; 0 for a bend it does not show.
+    """
+    turns = turns.assign(drawn=turns["deflection"])
+    if fittings.empty:
+        return turns
+    nearest, gap = _nearest_turn(turns, fittings)
+    run = fittings["run"].to_numpy()
+    matched = gap <= rules.gather * diameter[run] + 2 * rules.accuracy
+    angle = pd.Series(fittings["angle"].to_numpy()[matched]).groupby(nearest[matched]).sum()
+    turns = turns.copy()
+    rows = angle.index.to_numpy()
+    turns.loc[turns.index[rows], "deflection"] = np.minimum(angle.to_numpy(), np.pi)
+    turns.loc[turns.index[rows], "recorded"] = True
+    loose = fittings[~matched]
+    extra = pd.DataFrame(
+        {
+            "run": loose["run"],
+            "first": loose["chainage"],
+            "last": loose["chainage"],
+            "turn": 0.0,
+            "deflection": np.minimum(loose["angle"], np.pi),
+            "chainage": loose["chainage"],
+            "recorded": True,
+            "drawn": 0.0,
+        }
+    )
+    both = pd.concat([turns, extra], ignore_index=True) if len(extra) else turns
+    return both.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+
+
+def _nearest_turn(turns: pd.DataFrame, fittings: pd.DataFrame) -> tuple[IntArray, FloatArray]:
+    """Return for every fitting the turn of its run nearest by chainage, and the gap between."""
+    if turns.empty:
+        return np.zeros(len(fittings), dtype=np.int64), np.full(len(fittings), np.inf)
+    stretch = float(max(turns["chainage"].max(), fittings["chainage"].max())) + 1.0
+    key = turns["chainage"].to_numpy() + 3 * stretch * turns["run"].to_numpy()
+    want = fittings["chainage"].to_numpy() + 3 * stretch * fittings["run"].to_numpy()
+    right = np.clip(np.searchsorted(key, want), 0, len(key) - 1)
+    left = np.maximum(right - 1, 0)
+    nearest = np.where(np.abs(key[left] - want) <= np.abs(key[right] - want), left, right)
+    gap = np.abs(key[nearest] - want)
+    return nearest.astype(np.int64), np.where(gap < stretch, gap, np.inf)
+
+
+def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:
+    """Join even, gentle turns the same way into curves.
+
+    A drawn arc of radius R thinned to accuracy e has chords of c = sqrt(8 R e) that turn by
+    c / R: c times the turn is 8 e at most. Turns that satisfy this (with half as much again
+    for noise) cannot be told from an arc by the drawing, and three in a row are taken as one.
+    """
+    run, at = turns["run"].to_numpy(), turns["chainage"].to_numpy()
+    size = turns["deflection"].to_numpy()
+    gentle = (size <= rules.curve_angle) & ~turns["recorded"].to_numpy()
+    sign = np.sign(turns["turn"].to_numpy())
+    leg = np.diff(at, prepend=at[:1])
+    mean = (size + np.roll(size, 1)) / 2
+    joined = np.zeros(len(turns), dtype=bool)
+    joined[1:] = (
+        (run[1:] == run[:-1])
+        & gentle[1:]
+        & gentle[:-1]
+        & (sign[1:] == sign[:-1])
+        & (leg[1:] * mean[1:] <= 12 * rules.accuracy)
+    )
+    group = np.cumsum(~joined)
+    count = np.bincount(group, minlength=1)[group] if len(group) else group
+    group = np.where(count >= LEAST_CURVE, group, -1 - np.arange(len(turns)))
+    table = turns.assign(group=group, moment=size * at)
+    out = table.groupby("group", sort=False).agg(
+        run=("run", "first"),
+        first=("first", "min"),
+        last=("last", "max"),
+        deflection=("deflection", "sum"),
+        drawn=("drawn", "sum"),
+        recorded=("recorded", "any"),
+        moment=("moment", "sum"),
+        single=("chainage", "mean"),
+        count=("run", "size"),
+    )
+    curve = out["count"].to_numpy() >= LEAST_CURVE
+    whole = out["deflection"].where(out["deflection"] > 0, 1.0)
+    # n turns share n - 1 legs; the arc also takes half a leg at either end.
+    arc = (out["last"] - out["first"]) * out["count"] / (out["count"] - 1).clip(lower=1)
+    out["chainage"] = np.where(curve, out["moment"] / whole, out["single"])
+    out["axis_radius"] = np.where(curve, arc / whole, 0.0)
+    out["kind"] = np.where(curve, "curve", "fitting")
+    out["angle_source"] = np.where(out["recorded"], "fitting record", "drawing")
+    return out.drop(columns=["moment", "single", "count", "recorded"]).reset_index(drop=True)

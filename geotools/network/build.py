@@ -1,0 +1,359 @@
+"""Mains to runs, whole: noding, what may be lined, chaining, bends, names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Bends, Network
+from geotools.intake.columns import Layers, Lines, Points
+from geotools.intake.findings import Findings
+from geotools.network.along import locate_on_runs
+from geotools.network.bends import BendRules, Thinned, find_bends, thin
+from geotools.network.cutting import cut_chains, reorder
+from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    interpolate,
+    line_lengths,
+    measures,
+    offsets_of,
+    take,
+)
+from geotools.network.runs import Chains, build_chains
+
+__all__ = ["RunSet", "build_runs"]
+
+ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
+
+
+@dataclass(frozen=True)
+class RunSet:
+    """All runs of a network.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a run: ``run_id``, ``main_ids``, ``diameter`` (m, the least met),
+        ``material``, ``length`` (m).
+    chains : Chains
+    thinned : Thinned
+    bends : DataFrame
+        As `find_bends` gives them.
+    fittings, valves, laterals : DataFrame
+        Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
+    """
+
+    table: pd.DataFrame
+    chains: Chains
+    thinned: Thinned
+    bends: pd.DataFrame
+    fittings: pd.DataFrame
+    valves: pd.DataFrame
+    laterals: pd.DataFrame
+
+
+def build_runs(layers: Layers, network: Network, bends: Bends, accuracy: float) -> RunSet:
+    """Turn mains into runs.
+
+    Parameters
+    ----------
+    layers : Layers
+        Layers as read; findings are added to theirs.
+    network, bends : sections of the brief
+    accuracy : float
+        Survey accuracy of the drawing, m.
+    """
+    findings = layers.findings
+    mains = layers.mains
+    graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
+    rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
+    graph = _without_doubles(graph, rank, mains, network.snap_tolerance, findings)
+    _report_joins(graph, mains, network.snap_tolerance, findings)
+    lined = _eligible(mains, network, findings)
+    diameter = mains.table["diameter"].to_numpy(dtype=float)[graph.line]
+    chains = build_chains(
+        graph,
+        eligible=lined[graph.line],
+        diameter=diameter,
+        rank=rank[graph.line],
+        diameter_tolerance=network.diameter_tolerance,
+        max_turn=network.max_turn,
+    )
+    others = _edges(graph, ~lined[graph.line])
+    rules = BendRules(
+        accuracy=accuracy,
+        gather=bends.gather,
+        least_angle=bends.least_angle,
+        curve_angle=bends.curve_angle,
+        fitting_radius=bends.fitting_radius,
+    )
+    reach = (bends.fitting_reach, network.snap_tolerance)
+    chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
+    chains = reorder(chains, _order(chains, rank))
+    return _finished(chains, others, layers, rules, reach)
+
+
+def _finished(
+    chains: Chains, others: tuple[FloatArray, IntArray], layers: Layers, rules: BendRules,
+    reach: tuple[float, float],
+) -> RunSet:
+    """Name the runs and bring what lies on them to its chainage."""
+    table = _table(chains, layers.mains)
+    fittings = _located(layers.fittings, chains, others, reach)
+    thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
+    records = _angles(layers.fittings, fittings)
+    found = find_bends(thinned, table["diameter"].to_numpy(dtype=float), records, rules)
+    _report_angles(found, chains, table, layers.findings)
+    return RunSet(
+        table=table,
+        chains=chains,
+        thinned=thinned,
+        bends=found,
+        fittings=fittings,
+        valves=_located(layers.valves, chains, others, reach),
+        laterals=_located(layers.laterals, chains, others, reach),
+    )
+
+
+def _edges(graph: Graph, chosen: BoolArray) -> tuple[FloatArray, IntArray]:
+    rows = np.flatnonzero(chosen)
+    return graph.xy[take(graph.offsets, rows)], offsets_of(np.diff(graph.offsets)[rows])
+
+
+def _without_doubles(
+    graph: Graph, rank: IntArray, mains: Lines, tolerance: float, findings: Findings
+) -> Graph:
+    """Set aside pieces that lie on another piece between the same nodes."""
+    lengths = line_lengths(graph.xy, graph.offsets)
+    along = measures(graph.xy, graph.offsets)
+    every = np.arange(len(graph))
+    middle = interpolate(graph.xy, graph.offsets, along, every, lengths / 2)
+    low, high = np.sort(graph.ends, axis=1).T
+    order = np.lexsort([graph.start, rank[graph.line], np.round(lengths, 1), high, low])
+    same = np.zeros(len(order), dtype=bool)
+    a, b = order[:-1], order[1:]
+    near = max(tolerance, TOUCH)
+    same[1:] = (
+        (low[a] == low[b])
+        & (high[a] == high[b])
+        & (np.abs(lengths[a] - lengths[b]) <= 2 * near)
+        & (np.hypot(*(middle[a] - middle[b]).T) <= near)
+    )
+    double = order[same]
+    if not len(double):
+        return graph
+    twin = order[np.flatnonzero(same) - 1]
+    names = mains.table["feature"].to_numpy(dtype=object)
+    findings.add_points(
+        "warning",
+        "overlapping-mains",
+        [
+            f"{lengths[d]:.1f} m of main {names[graph.line[d]]} lie on main "
+            f"{names[graph.line[t]]} between the same ends; taken once. Delete one of the two."
+            for d, t in zip(double, twin, strict=True)
+        ],
+        layer="mains",
+        features=names[graph.line[double]],
+        xy=middle[double],
+    )
+    keep = np.ones(len(graph), dtype=bool)
+    keep[double] = False
+    xy, offsets = _edges(graph, keep)
+    return Graph(
+        graph.node_xy, graph.ends[keep], graph.line[keep], graph.start[keep], graph.end[keep],
+        xy, offsets, graph.joined_gaps,
+    )
+
+
+def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findings) -> None:
+    names = mains.table["feature"].to_numpy(dtype=object)
+    gaps = graph.joined_gaps
+    findings.add_points(
+        "info",
+        "gap-joined",
+        [
+            f"the end of main {names[int(row)]} stops {width:.2f} m short of "
+            f"{'the inside of another main' if split else 'another end'}; joined there, within "
+            f"the snap tolerance of {tolerance:g} m. Check that they do connect."
+            for _, _, width, row, split in gaps
+        ],
+        layer="mains",
+        features=names[gaps[:, 3].astype(np.int64)],
+        xy=gaps[:, :2],
+    )
+    pairs, place = unnoded_crossings(graph, tolerance=tolerance)
+    lines = graph.line[pairs]
+    findings.add_points(
+        "warning",
+        "crossing-without-node",
+        [
+            f"mains {names[a]} and {names[b]} cross with no node: taken as not connected. "
+            "Split both there if they do connect."
+            for a, b in lines
+        ],
+        layer="mains",
+        features=names[lines[:, 0]] if len(lines) else [],
+        xy=place,
+    )
+
+
+def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
+    """Return which mains may be lined, by diameter and status."""
+    diameter = mains.table["diameter"].to_numpy(dtype=float)
+    status = mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
+    excluded = status.isin([s.casefold() for s in network.excluded_statuses]).to_numpy(dtype=bool)
+    large = np.nan_to_num(diameter) >= network.min_diameter - 1e-9
+    small = int((np.isfinite(diameter) & ~large).sum())
+    if small:
+        findings.add(
+            "info",
+            "main-too-small",
+            f"{small} mains are smaller than {network.min_diameter * 1000:.0f} mm "
+            "(network.min_diameter) and are not considered for lining.",
+            layer="mains",
+        )
+    for name in sorted(set(status[excluded & large])):
+        count = int((status[excluded & large] == name).sum())
+        findings.add(
+            "info",
+            "status-excluded",
+            f"{count} mains of status {name!r} are not lined (network.excluded_statuses).",
+            layer="mains",
+        )
+    lined: BoolArray = large & ~excluded
+    return lined
+
+
+def _located(
+    points: Points | None, chains: Chains, others: tuple[FloatArray, IntArray],
+    reach: tuple[float, float],
+) -> pd.DataFrame:
+    xy = points.xy if points is not None else np.zeros((0, 2))
+    runs = (chains.xy, chains.offsets)
+    return locate_on_runs(xy, runs, others, reach=reach[0], slack=reach[1])
+
+
+def _angles(fittings: Points | None, located: pd.DataFrame) -> pd.DataFrame:
+    """Return the bend fittings that have an angle on record."""
+    if fittings is None or located.empty:
+        return pd.DataFrame({"run": [], "chainage": [], "angle": []}).astype({"run": np.int64})
+    kind = fittings.table["kind"].fillna("").astype(str).str.casefold()
+    angle = fittings.table["angle"].to_numpy(dtype=float)
+    is_bend = (kind.str.contains("bend|elbow")).to_numpy(dtype=bool) & (np.nan_to_num(angle) > 0)
+    rows = located[is_bend[located["point"].to_numpy()]]
+    return rows[["run", "chainage"]].assign(angle=angle[rows["point"].to_numpy()])
+
+
+def _cut(
+    chains: Chains,
+    others: tuple[FloatArray, IntArray],
+    fittings: Points | None,
+    mains: Lines,
+    rules: BendRules,
+    max_turn: float,
+    reach: tuple[float, float],
+    findings: Findings,
+) -> Chains:
+    """Cut runs at caps and at turns above the limit, each a finding."""
+    located = _located(fittings, chains, others, reach)
+    thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
+    diameter = _least_diameter(chains, mains)
+    found = find_bends(thinned, diameter, _angles(fittings, located), rules)
+    sharp = found[found["deflection"] > max_turn]
+    caps = located.iloc[:0]
+    if fittings is not None:
+        kind = fittings.table["kind"].fillna("").astype(str).str.strip().str.casefold()
+        caps = located[kind.isin(["cap", "end cap", "plug"]).to_numpy()[located["point"]]]
+    lengths = line_lengths(chains.xy, chains.offsets)
+    cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
+    words = [f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]]
+    words += ["has a cap on record"] * len(caps)
+    at = cuts["chainage"].to_numpy(dtype=float)
+    inner = (at > 1.0) & (at < lengths[cuts["run"].to_numpy(dtype=np.int64)] - 1.0)
+    cuts, words = cuts[inner], [w for w, keep in zip(words, inner, strict=True) if keep]
+    along = measures(chains.xy, chains.offsets)
+    run = cuts["run"].to_numpy(dtype=np.int64)
+    xy = interpolate(chains.xy, chains.offsets, along, run, cuts["chainage"].to_numpy(dtype=float))
+    findings.add_points(
+        "info", "run-cut", [f"the main {w}: a run ends here." for w in words],
+        layer="mains", features=[""] * len(cuts), xy=xy,
+    )
+    return cut_chains(chains, cuts)
+
+
+def _least_diameter(chains: Chains, mains: Lines) -> FloatArray:
+    out = np.full(len(chains), np.inf)
+    line = chains.pieces["line"].to_numpy(dtype=np.int64)
+    diameter = mains.table["diameter"].to_numpy(dtype=float)[line]
+    np.minimum.at(out, chains.pieces["run"].to_numpy(dtype=np.int64), diameter)
+    return out
+
+
+def _order(chains: Chains, rank: IntArray) -> IntArray:
+    """Order runs by their first main's identifier, then by where they start."""
+    lowest = np.full(len(chains), np.iinfo(np.int64).max)
+    run = chains.pieces["run"].to_numpy(dtype=np.int64)
+    np.minimum.at(lowest, run, rank[chains.pieces["line"].to_numpy(dtype=np.int64)])
+    start = np.round(chains.xy[chains.offsets[:-1]], 3)
+    second = np.round(chains.xy[chains.offsets[:-1] + 1], 3)
+    order = np.lexsort([second[:, 1], second[:, 0], start[:, 1], start[:, 0], lowest])
+    return order.astype(np.int64)
+
+
+def _table(chains: Chains, mains: Lines) -> pd.DataFrame:
+    """Describe every run: its mains in order, diameter, materials, length."""
+    pieces = chains.pieces
+    line = pieces["line"].to_numpy(dtype=np.int64)
+    rows = pd.DataFrame(
+        {
+            "run": pieces["run"],
+            "main": mains.table["main_id"].to_numpy(dtype=object)[line],
+            "material": mains.table["material"].fillna("").to_numpy(dtype=object)[line],
+        }
+    )
+    joined = rows.groupby("run", sort=True).agg(
+        main_ids=("main", lambda v: ",".join(dict.fromkeys(map(str, v)))),
+        material=("material", lambda v: ", ".join(dict.fromkeys(m for m in v if m)) or "unknown"),
+    )
+    digits = max(4, len(str(len(chains))))
+    return pd.DataFrame(
+        {
+            "run_id": [f"R{i + 1:0{digits}d}" for i in range(len(chains))],
+            "main_ids": joined["main_ids"].to_numpy(dtype=object),
+            "diameter": _least_diameter(chains, mains),
+            "material": joined["material"].to_numpy(dtype=object),
+            "length": line_lengths(chains.xy, chains.offsets),
+        }
+    )
+
+
+def _report_angles(
+    bends: pd.DataFrame, chains: Chains, table: pd.DataFrame, findings: Findings
+) -> None:
+    """Report fittings whose recorded angle the drawing does not bear out."""
+    recorded = (bends["angle_source"] == "fitting record").to_numpy()
+    doubt = recorded & (np.abs(bends["deflection"] - bends["drawn"]) > ANGLE_DOUBT).to_numpy()
+    odd = bends[doubt]
+    run = odd["run"].to_numpy(dtype=np.int64)
+    along = measures(chains.xy, chains.offsets)
+    xy = interpolate(chains.xy, chains.offsets, along, run, odd["chainage"].to_numpy(dtype=float))
+    findings.add_points(
+        "warning",
+        "bend-angle-disagrees",
+        [
+            f"run {table['run_id'].iloc[r]} at {c:.1f} m: the fitting is on record with "
+            f"{np.degrees(d):.0f} deg, the drawing turns {np.degrees(w):.0f} deg; the record "
+            "is used. Check the fitting on site."
+            for r, c, d, w in zip(
+                run, odd["chainage"], odd["deflection"], odd["drawn"], strict=True
+            )
+        ],
+        layer="fittings",
+        features=[""] * len(odd),
+        xy=xy,
+    )

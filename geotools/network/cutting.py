@@ -1,0 +1,90 @@
+"""Runs cut at caps and at turns too sharp to be lined in one, and put in order."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.noding import TOUCH, cut_lines
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, take
+from geotools.network.runs import Chains
+
+__all__ = ["cut_chains", "reorder"]
+
+
+def cut_chains(chains: Chains, cuts: pd.DataFrame) -> Chains:
+    """Cut runs at places along them.
+
+    Parameters
+    ----------
+    chains : Chains
+    cuts : DataFrame
+        ``run`` and ``chainage`` (m).
+    """
+    if cuts.empty:
+        return chains
+    places = cuts[["run", "chainage"]].to_numpy(dtype=float)
+    parts = cut_lines(chains.xy, chains.offsets, places)
+    pieces = _split_pieces(chains.pieces, parts.line, parts.start)
+    connections = _shift_connections(chains.connections, parts.line, parts.start, parts.end)
+    return Chains(parts.xy, parts.offsets, pieces, connections)
+
+
+def _part_of(run: IntArray, at: FloatArray, line: IntArray, start: FloatArray) -> IntArray:
+    """Return the part each place falls in (of two, the later)."""
+    stretch = float(max(start.max(initial=0.0), at.max(initial=0.0))) + 1.0
+    key = start + line * stretch
+    return (np.searchsorted(key, at + run * stretch + TOUCH, side="right") - 1).astype(np.int64)
+
+
+def _split_pieces(pieces: pd.DataFrame, line: IntArray, start: FloatArray) -> pd.DataFrame:
+    run = pieces["run"].to_numpy(dtype=np.int64)
+    first = _part_of(run, pieces["start"].to_numpy(dtype=float), line, start)
+    last = _part_of(run, pieces["end"].to_numpy(dtype=float) - 2 * TOUCH, line, start)
+    count = np.maximum(last - first, 0) + 1
+    row = np.repeat(np.arange(len(pieces)), count)
+    part = first[row] + np.arange(len(row)) - np.repeat(offsets_of(count)[:-1], count)
+    whole = pieces.iloc[row].reset_index(drop=True)
+    low, high = whole["start"].to_numpy(dtype=float), whole["end"].to_numpy(dtype=float)
+    begin = np.maximum(low, start[part])
+    next_start = np.append(start[1:], np.inf)[part]
+    same_run = np.append(line[1:] == line[:-1], False)[part]
+    finish = np.minimum(high, np.where(same_run, next_start, np.inf))
+    size = np.where(high > low, high - low, 1.0)
+    a, b = whole["line_start"].to_numpy(dtype=float), whole["line_end"].to_numpy(dtype=float)
+    return whole.assign(
+        run=part,
+        start=begin - start[part],
+        end=finish - start[part],
+        line_start=a + (begin - low) / size * (b - a),
+        line_end=a + (finish - low) / size * (b - a),
+    )
+
+
+def _shift_connections(
+    connections: pd.DataFrame, line: IntArray, start: FloatArray, end: FloatArray
+) -> pd.DataFrame:
+    run = connections["run"].to_numpy(dtype=np.int64)
+    at = connections["chainage"].to_numpy(dtype=float)
+    part = _part_of(run, at, line, start)
+    shifted = connections.assign(run=part, chainage=np.clip(at, start[part], end[part]) - start[part])
+    return shifted.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+
+
+def reorder(chains: Chains, order: IntArray) -> Chains:
+    """Return the runs in another order; run ``order[i]`` becomes run i."""
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    xy = chains.xy[take(chains.offsets, order)]
+    offsets = offsets_of(np.diff(chains.offsets)[order])
+    pieces = chains.pieces.assign(run=place[chains.pieces["run"].to_numpy(dtype=np.int64)])
+    connections = chains.connections.assign(
+        run=place[chains.connections["run"].to_numpy(dtype=np.int64)]
+    )
+    return Chains(
+        xy,
+        offsets,
+        pieces.sort_values(["run", "start"], kind="stable").reset_index(drop=True),
+        connections.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True),
+    )
+

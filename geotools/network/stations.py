@@ -1,0 +1,109 @@
+"""Stations: points along runs, evenly spaced between the fixed points.
+
+Fixed points are what the main has there (ends, bends, fittings, connections), not how it was
+drawn or split, so that the same main always gets the same stations, from either end.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    interpolate,
+    line_lengths,
+    measures,
+    offsets_of,
+)
+from geotools.network.runs import Chains
+
+__all__ = ["FIXED_KINDS", "build_stations"]
+
+# In order of precedence where two fall together.
+FIXED_KINDS = ("end", "bend", "fitting", "connection")
+
+
+def build_stations(
+    chains: Chains, fixed: pd.DataFrame, extra: pd.DataFrame, *, step: float
+) -> pd.DataFrame:
+    """Set out the stations of all runs.
+
+    Parameters
+    ----------
+    chains : Chains
+    fixed : DataFrame
+        Points that spacing starts afresh from: ``run``, ``chainage`` (m), ``kind`` of
+        `FIXED_KINDS`; run ends need not be listed.
+    extra : DataFrame
+        Points that get a station but do not shift the others, same columns: valves, laterals.
+    step : float
+        Largest spacing, m.
+
+    Returns
+    -------
+    DataFrame
+        Sorted by run and chainage: ``run``, ``chainage``, ``kind``, ``x``, ``y``, ``line`` (row
+        of the main), ``line_at`` (distance along that main as drawn, m).
+    """
+    lengths = line_lengths(chains.xy, chains.offsets)
+    anchors = _distinct(pd.concat([_ends(lengths), fixed[["run", "chainage", "kind"]]]), lengths)
+    between = _between(anchors, step)
+    rows = _distinct(pd.concat([anchors, between, extra[["run", "chainage", "kind"]]]), lengths)
+    run, chainage = rows["run"].to_numpy(), rows["chainage"].to_numpy()
+    along = measures(chains.xy, chains.offsets)
+    xy = interpolate(chains.xy, chains.offsets, along, run, chainage)
+    line, line_at = _source(chains.pieces, run, chainage)
+    return rows.assign(x=xy[:, 0], y=xy[:, 1], line=line, line_at=line_at)
+
+
+def _ends(lengths: FloatArray) -> pd.DataFrame:
+    run = np.repeat(np.arange(len(lengths)), 2)
+    chainage = np.stack([np.zeros(len(lengths)), lengths], axis=1).ravel()
+    return pd.DataFrame({"run": run, "chainage": chainage, "kind": "end"})
+
+
+def _distinct(rows: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
+    """Sort, keep within the run, and of points within a millimetre keep the weightiest kind."""
+    run = rows["run"].to_numpy(dtype=np.int64)
+    chainage = np.clip(rows["chainage"].to_numpy(dtype=float), 0.0, lengths[run])
+    kind = rows["kind"].to_numpy(dtype=object)
+    weight = np.array([_weight(k) for k in pd.unique(rows["kind"])])
+    codes = pd.factorize(rows["kind"])[0]
+    order = np.lexsort([weight[codes] if len(codes) else codes, np.round(chainage, 3), run])
+    run, chainage, kind = run[order], chainage[order], kind[order]
+    fresh = np.ones(len(run), dtype=bool)
+    fresh[1:] = (run[1:] != run[:-1]) | (np.round(chainage[1:], 3) != np.round(chainage[:-1], 3))
+    out = pd.DataFrame({"run": run[fresh], "chainage": chainage[fresh], "kind": kind[fresh]})
+    return out.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+
+
+def _weight(kind: str) -> int:
+    return FIXED_KINDS.index(kind) if kind in FIXED_KINDS else len(FIXED_KINDS)
+
+
+def _between(anchors: pd.DataFrame, step: float) -> pd.DataFrame:
+    run, at = anchors["run"].to_numpy(), anchors["chainage"].to_numpy()
+    same = run[1:] == run[:-1]
+    start, gap = at[:-1][same], (at[1:] - at[:-1])[same]
+    parts = np.maximum(np.ceil(gap / step - 1e-9).astype(np.int64), 1)
+    inner = parts - 1
+    bounds = offsets_of(inner)
+    local = np.arange(bounds[-1]) - np.repeat(bounds[:-1], inner) + 1
+    chainage = np.repeat(start, inner) + np.repeat(gap / parts, inner) * local
+    return pd.DataFrame(
+        {"run": np.repeat(run[:-1][same], inner), "chainage": chainage, "kind": "step"}
+    )
+
+
+def _source(pieces: pd.DataFrame, run: IntArray, chainage: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Return the main at each place and the distance along it as drawn."""
+    start, end = pieces["start"].to_numpy(), pieces["end"].to_numpy()
+    stretch = float(end.max(initial=0.0)) + 1.0
+    key = start + pieces["run"].to_numpy() * stretch
+    row = np.maximum(np.searchsorted(key, chainage + run * stretch + 1e-9, side="right") - 1, 0)
+    size = end[row] - start[row]
+    share = np.clip((chainage - start[row]) / np.where(size > 0, size, 1.0), 0.0, 1.0)
+    first, last = pieces["line_start"].to_numpy()[row], pieces["line_end"].to_numpy()[row]
+    return pieces["line"].to_numpy()[row], first + share * (last - first)

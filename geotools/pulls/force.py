@@ -1,0 +1,230 @@
+"""Pull force along runs, and how far a pull may reach from every edge of every pit.
+
+From the tail to the head ``F <- (F + w ds (mu cos a + sin a)) exp(mu t)``: the straight-line
+drag of `pipe.pulling` and the capstan rule at bends. A stretch counts at least the drag the
+string has on the rollers it comes off: so the force only grows as the head goes on, the largest
+force of a pull is at its end, and downhill stretches never help (the safe side).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.accel import read_only, run_kernel
+from geotools.network.ragged import FloatArray, IntArray
+
+__all__ = ["ForceProfile", "build_profile", "march", "pull_forces"]
+
+
+@dataclass(frozen=True)
+class ForceProfile:
+    """What a pull meets along the runs, at points sorted by run and chainage.
+
+    Attributes
+    ----------
+    offsets : ndarray of int64, shape (runs + 1,)
+    chainage : ndarray, shape (p,)
+        Chainage of each point, m.
+    load_ahead, load_behind : ndarray, shape (p,)
+        Drag of the stretch after each point, N/m, pulled with and against the run.
+    turn : ndarray, shape (p,)
+        Deflection turned at the point, rad.
+    friction : float
+        Coefficient of friction between carrier and host.
+    """
+
+    offsets: IntArray
+    chainage: FloatArray
+    load_ahead: FloatArray
+    load_behind: FloatArray
+    turn: FloatArray
+    friction: float
+
+
+def build_profile(
+    stations: pd.DataFrame,
+    bends: pd.DataFrame,
+    offsets: IntArray,
+    *,
+    weight: FloatArray,
+    friction: float,
+    roller_friction: float,
+) -> ForceProfile:
+    """Lay out what pulls meet along all runs.
+
+    Parameters
+    ----------
+    stations : DataFrame
+        Sorted stations: ``run``, ``chainage`` (m), ``grade`` (rise over run of the stretch after).
+    bends : DataFrame
+        ``run``, ``chainage`` (m, of a station), ``deflection`` (rad).
+    offsets : ndarray of int64, shape (runs + 1,)
+        Offsets of the runs in `stations`.
+    weight : ndarray, shape (runs,)
+        Weight of the carrier on the host, N/m; negative where it floats up.
+    friction, roller_friction : float
+        Coefficients in the host and on the rollers.
+    """
+    chainage = stations["chainage"].to_numpy(dtype=float)
+    run = stations["run"].to_numpy(dtype=np.int64)
+    slope = np.arctan(stations["grade"].to_numpy(dtype=float))
+    w = weight[run]
+    drag = friction * np.abs(w) * np.cos(slope)
+    least = roller_friction * np.abs(w)
+    turn = np.zeros(len(stations))
+    at = _nearest_station(run, chainage, bends)
+    np.add.at(turn, at, bends["deflection"].to_numpy(dtype=float))
+    return ForceProfile(
+        offsets=offsets,
+        chainage=chainage,
+        load_ahead=np.maximum(drag + w * np.sin(slope), least),
+        load_behind=np.maximum(drag - w * np.sin(slope), least),
+        turn=turn,
+        friction=friction,
+    )
+
+
+def _nearest_station(run: IntArray, chainage: FloatArray, bends: pd.DataFrame) -> IntArray:
+    stretch = float(chainage.max(initial=0.0)) + 1.0
+    key = chainage + run * stretch
+    want = bends["chainage"].to_numpy(dtype=float) + bends["run"].to_numpy() * stretch
+    right = np.clip(np.searchsorted(key, want), 0, max(len(key) - 1, 0))
+    left = np.maximum(right - 1, 0)
+    nearest = np.where(np.abs(key[left] - want) < np.abs(key[right] - want), left, right)
+    return nearest.astype(np.int64)
+
+
+def march(
+    profile: ForceProfile,
+    run: IntArray,
+    tail: FloatArray,
+    stop: FloatArray,
+    limit: FloatArray,
+    ahead: np.ndarray[tuple[int], np.dtype[np.bool_]],
+) -> tuple[FloatArray, FloatArray]:
+    """March pulls from their tails until they stop or their force would pass its limit.
+
+    Parameters
+    ----------
+    profile : ForceProfile
+    run : ndarray of int64, shape (k,)
+    tail, stop : ndarray, shape (k,)
+        Chainage where the string goes in, and where the head shall come out, m.
+    limit : ndarray, shape (k,)
+        Force that may not be passed, N.
+    ahead : ndarray of bool, shape (k,)
+        Pulled with the run (stop > tail) or against it (stop < tail).
+
+    Returns
+    -------
+    reach, force : ndarray, shape (k,)
+        Chainage the head comes to, m, and the force there, N.
+    """
+    reach, force = np.zeros(len(run)), np.zeros(len(run))
+    if not len(run):
+        return reach, force
+    steps = _steps_between(profile, run, tail, stop)
+    growth = np.exp(profile.friction * profile.turn)
+    arrays = (
+        profile.offsets, profile.chainage, profile.load_ahead, profile.load_behind, growth,
+        run, tail, stop, limit, ahead.astype(np.int64), _first_point(profile, run, tail),
+    )
+    run_kernel(_march, steps, *map(read_only, arrays), reach, force)
+    return reach, force
+
+
+def pull_forces(
+    profile: ForceProfile, run: int, tail: float, head: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return chainages and the force at the head as it passes them, for one pull, N."""
+    low, high = profile.offsets[run], profile.offsets[run + 1]
+    inner = profile.chainage[low:high]
+    inner = inner[(inner > min(tail, head)) & (inner < max(tail, head))]
+    points = np.concatenate([[tail], inner if head > tail else inner[::-1], [head]])
+    count = len(points)
+    _, force = march(
+        profile,
+        np.full(count, run, dtype=np.int64),
+        np.full(count, tail),
+        points,
+        np.full(count, np.inf),
+        np.full(count, head > tail),
+    )
+    return points, force
+
+
+def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntArray:
+    """Return the last point at or before each tail."""
+    stretch = float(profile.chainage.max(initial=0.0)) + 1.0
+    rows = np.repeat(np.arange(len(profile.offsets) - 1), np.diff(profile.offsets))
+    key = profile.chainage + rows * stretch
+    found = np.searchsorted(key, np.maximum(tail, 0.0) + run * stretch, side="right") - 1
+    return np.clip(found, profile.offsets[run], profile.offsets[run + 1] - 1).astype(np.int64)
+
+
+def _steps_between(
+    profile: ForceProfile, run: IntArray, tail: FloatArray, stop: FloatArray
+) -> float:
+    return float(np.abs(_first_point(profile, run, stop) - _first_point(profile, run, tail)).sum())
+
+
+def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
+    offsets, chainage, load_ahead, load_behind, growth, run, tail, stop, limit, ahead, first,
+    reach, force,
+):
+    """March each pull from point to point; see `march`."""
+    for k in range(len(run)):
+        low = offsets[run[k]]
+        high = offsets[run[k] + 1]
+        at = tail[k]
+        f = 0.0
+        end = stop[k]
+        point = first[k]
+        if ahead[k]:
+            while at < end:
+                upto = end
+                inner = point + 1 < high and chainage[point + 1] < end
+                if inner:
+                    upto = chainage[point + 1]
+                load = load_ahead[point]
+                grown = f + load * (upto - at)
+                if grown > limit[k]:
+                    at = at + (limit[k] - f) / load
+                    f = limit[k]
+                    break
+                f = grown
+                at = upto
+                if inner:
+                    point += 1
+                    if f * growth[point] > limit[k]:
+                        break
+                    f = f * growth[point]
+        else:
+            if chainage[point] >= at and point > low:
+                point -= 1
+            while at > end:
+                downto = end
+                inner = chainage[point] > end
+                if inner:
+                    downto = chainage[point]
+                load = load_behind[point]
+                grown = f + load * (at - downto)
+                if grown > limit[k]:
+                    at = at - (limit[k] - f) / load
+                    f = limit[k]
+                    break
+                f = grown
+                at = downto
+                if inner:
+                    if f * growth[point] > limit[k]:
+                        break
+                    f = f * growth[point]
+                    if point > low:
+                        point -= 1
+        reach[k] = at
+        force[k] = f
+
+

@@ -1,0 +1,90 @@
+"""Candidates made ready for the optimiser: how far a pull may reach from each of their edges."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pulls.force import ForceProfile, march
+from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
+from geotools.siting.candidates import Candidates
+from geotools.siting.must import Stretches
+
+__all__ = ["build_sites"]
+
+
+def build_sites(
+    candidates: Candidates,
+    profile: ForceProfile,
+    must: Stretches,
+    *,
+    lengths: FloatArray,
+    limit: FloatArray,
+    max_length: float,
+    connections: tuple[IntArray, FloatArray],
+) -> Sites:
+    """Work out the reach of every pit edge under all limits on a pull.
+
+    Parameters
+    ----------
+    candidates : Candidates
+    profile : ForceProfile
+    must : Stretches
+        A pull may not run into one.
+    lengths, limit : ndarray, shape (runs,)
+        Length of each run, m, and the force its pulls may not pass, N.
+    max_length : float
+        Longest pull, m.
+    connections : tuple of (run, chainage)
+        Connections dug up along a pull, sorted.
+    """
+    run = candidates.table["run"].to_numpy(dtype=np.int64)
+    start, end = candidates.extents.start, candidates.extents.end
+    cost = candidates.cost
+    shape = cost.shape
+    runs = np.repeat(run, 4)
+    first, last = start.ravel(), end.ravel()
+    floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
+    roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
+    usable = np.isfinite(cost).ravel()
+    role = np.tile(np.arange(4), len(run))
+    ahead = np.flatnonzero(usable & ((role == AHEAD) | (role == BOTH)) & (last < roof))
+    behind = np.flatnonzero(usable & ((role == BEHIND) | (role == BOTH)) & (first > floor))
+    pulls = np.concatenate([ahead, behind])
+    forward = np.arange(len(pulls)) < len(ahead)
+    reach, _ = march(
+        profile,
+        runs[pulls],
+        np.where(forward, last[pulls], first[pulls]),
+        np.where(forward, roof[pulls], floor[pulls]),
+        limit[runs[pulls]],
+        forward,
+    )
+    reach_ahead, reach_behind = np.full(cost.size, -np.inf), np.full(cost.size, np.inf)
+    reach_ahead[ahead], reach_behind[behind] = reach[forward], reach[~forward]
+    return Sites(
+        offsets=candidates.offsets,
+        lengths=lengths,
+        start=start,
+        end=end,
+        cost=cost,
+        reach_ahead=reach_ahead.reshape(shape),
+        reach_behind=reach_behind.reshape(shape),
+        floor=floor.reshape(shape),
+        roof=roof.reshape(shape),
+        passed_start=_count(connections, runs, first, "left").reshape(shape),
+        passed_end=_count(connections, runs, last, "right").reshape(shape),
+    )
+
+
+def _count(
+    connections: tuple[IntArray, FloatArray], run: IntArray, at: FloatArray, side: str
+) -> FloatArray:
+    """Count the connections before (left) or up to (right) each place, all runs before it too."""
+    rows, chainage = connections
+    stretch = 4.0 * (float(np.max(np.abs(at), initial=0.0)) + float(chainage.max(initial=0.0)) + 1)
+    key = chainage + rows * stretch
+    where = at + run * stretch
+    if side == "left":
+        return np.searchsorted(key, where, side="left").astype(float)
+    return np.searchsorted(key, where, side="right").astype(float)

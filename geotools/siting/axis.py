@@ -1,0 +1,112 @@
+"""The axis of a run as a pit meets it: where it is, where it heads, how long it stays straight."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geotools.network.bends import Thinned
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
+
+__all__ = ["Axis", "straight_reach"]
+
+
+class Axis:
+    """Thinned axes looked up by run and chainage; chainage is that of the full drawing."""
+
+    def __init__(self, thinned: Thinned) -> None:
+        self.xy = thinned.xy
+        self.offsets = thinned.offsets
+        self.chainage = thinned.chainage
+        self._stretch = float(thinned.chainage.max(initial=0.0)) + 1.0
+        self._key = thinned.chainage + row_of(thinned.offsets) * self._stretch
+
+    def segment(self, run: IntArray, at: FloatArray, *, before: bool = False) -> IntArray:
+        """Return the first vertex of the segment at a chainage (of two, the one after)."""
+        side = "left" if before else "right"
+        found = np.searchsorted(self._key, np.maximum(at, 0.0) + run * self._stretch, side=side)
+        return np.clip(found - 1, self.offsets[run], self.offsets[run + 1] - 2).astype(np.int64)
+
+    def heading(self, run: IntArray, at: FloatArray, *, before: bool = False) -> FloatArray:
+        """Return unit vectors along the run at a chainage, shape (k, 2)."""
+        first = self.segment(run, at, before=before)
+        step = self.xy[first + 1] - self.xy[first]
+        size = np.hypot(*step.T)
+        return step / np.where(size > 0, size, 1.0)[:, None]
+
+    def position(self, run: IntArray, at: FloatArray) -> FloatArray:
+        """Return points at a chainage, beyond the run's ends straight on, shape (k, 2)."""
+        first = self.segment(run, at)
+        span = self.chainage[first + 1] - self.chainage[first]
+        share = (at - self.chainage[first]) / np.where(span > 0, span, 1.0)
+        return self.xy[first] + share[:, None] * (self.xy[first + 1] - self.xy[first])
+
+
+def straight_reach(
+    axis: Axis,
+    run: IntArray,
+    face: FloatArray,
+    heading: FloatArray,
+    *,
+    length: FloatArray,
+    half_width: FloatArray,
+    ahead: bool,
+) -> FloatArray:
+    """Return how far the run stays inside a straight box that starts at a face, m of chainage.
+
+    Parameters
+    ----------
+    axis : Axis
+    run : ndarray of int64, shape (k,)
+    face : ndarray, shape (k,)
+        Chainage of the face, m.
+    heading : ndarray, shape (k, 2)
+        Direction of the box from the face.
+    length, half_width : ndarray, shape (k,)
+        Size of the box, m.
+    ahead : bool
+        The box goes with the run (True) or back against it.
+    """
+    origin = axis.position(run, face)
+    segment = axis.segment(run, face, before=not ahead)
+    at = face.astype(float).copy()
+    inside = np.zeros((len(run), 2))  # distance along the box and off its line, at `at`
+    todo = np.arange(len(run))
+    while len(todo):
+        vertex = segment[todo] + (1 if ahead else 0)
+        where = np.stack(_in_box(axis.xy[vertex] - origin[todo], heading[todo]), axis=1)
+        share = _leaves(inside[todo], where, length[todo], half_width[todo])
+        at[todo] += share * (axis.chainage[vertex] - at[todo])
+        inside[todo] = where
+        segment[todo] += 1 if ahead else -1
+        more = (share >= 1.0) & _within(axis, run[todo], segment[todo])
+        done_at_end = (share >= 1.0) & ~_within(axis, run[todo], segment[todo])
+        ended = todo[done_at_end]  # the run ends inside the box: it is open to the box's end
+        at[ended] = face[ended] + length[ended] * (1 if ahead else -1)
+        todo = todo[more]
+    return np.minimum(np.abs(at - face), length)
+
+
+def _within(axis: Axis, run: IntArray, segment: IntArray) -> BoolArray:
+    inside: BoolArray = (segment >= axis.offsets[run]) & (segment < axis.offsets[run + 1] - 1)
+    return inside
+
+
+def _in_box(step: FloatArray, heading: FloatArray) -> tuple[FloatArray, FloatArray]:
+    along = (step * heading).sum(axis=1)
+    off = step[:, 1] * heading[:, 0] - step[:, 0] * heading[:, 1]
+    return along, off
+
+
+def _leaves(
+    start: FloatArray, end: FloatArray, length: FloatArray, half_width: FloatArray
+) -> FloatArray:
+    """Return the share of a segment that lies in the box, 1 where all of it does."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        past_end = (length - start[:, 0]) / (end[:, 0] - start[:, 0])
+        past_side = (half_width - np.abs(start[:, 1])) / (np.abs(end[:, 1]) - np.abs(start[:, 1]))
+        back = start[:, 0] / (start[:, 0] - end[:, 0])
+    share = np.ones(len(start))
+    share = np.where(end[:, 0] > length, np.minimum(share, past_end), share)
+    share = np.where(np.abs(end[:, 1]) > half_width, np.minimum(share, past_side), share)
+    share = np.where(end[:, 0] < 0, np.minimum(share, back), share)
+    return np.clip(share, 0.0, 1.0)

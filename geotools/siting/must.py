@@ -1,0 +1,83 @@
+"""Stretches of a run that must lie inside a pit, and what they mean for pit edges and pulls."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+
+__all__ = ["Stretches", "must_stretches"]
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Disjoint stretches sorted by run and chainage: ``low`` to ``high``, m."""
+
+    run: IntArray
+    low: FloatArray
+    high: FloatArray
+    stretch: float  # longer than any run; makes one sorted key of run and chainage
+
+    def before(self, run: IntArray, at: FloatArray) -> FloatArray:
+        """Return the end of the last stretch that ends at or before each place, or -inf."""
+        key = self.high + self.run * self.stretch
+        found = np.searchsorted(key, at + run * self.stretch + 1e-6, side="right") - 1
+        return self._pick(self.high, found, run, -np.inf)
+
+    def after(self, run: IntArray, at: FloatArray) -> FloatArray:
+        """Return the start of the first stretch that starts at or after each place, or inf."""
+        key = self.low + self.run * self.stretch
+        found = np.searchsorted(key, at + run * self.stretch - 1e-6, side="left")
+        return self._pick(self.low, found, run, np.inf)
+
+    def holding(self, run: IntArray, at: FloatArray) -> IntArray:
+        """Return the row of the stretch each place lies in (ends included), or -1."""
+        key = self.low + self.run * self.stretch
+        found = np.searchsorted(key, at + run * self.stretch + 1e-6, side="right") - 1
+        high = self._pick(self.high, found, run, -np.inf)
+        return np.where(high >= at - 1e-6, found, -1).astype(np.int64)
+
+    def cut_by(self, run: IntArray, at: FloatArray) -> BoolArray:
+        """Return which places lie strictly inside a stretch."""
+        row = self.holding(run, at)
+        safe = np.maximum(row, 0)
+        if not len(self.low):
+            return np.zeros(len(at), dtype=bool)
+        cut: BoolArray = (row >= 0) & (at > self.low[safe] + 1e-6) & (at < self.high[safe] - 1e-6)
+        return cut
+
+    def _pick(self, values: FloatArray, found: IntArray, run: IntArray, none: float) -> FloatArray:
+        if not len(values):
+            return np.full(len(found), none)
+        safe = np.clip(found, 0, len(values) - 1)
+        known = (found >= 0) & (found < len(values)) & (self.run[safe] == run)
+        return np.where(known, values[safe], none)
+
+
+def must_stretches(bends: pd.DataFrame, diameter: FloatArray, lengths: FloatArray) -> Stretches:
+    """Gather the bends that cannot be passed, with one host diameter before and after.
+
+    Parameters
+    ----------
+    bends : DataFrame
+        Judged bends: ``run``, ``first``, ``last`` (m), ``passes``.
+    diameter, lengths : ndarray, shape (runs,)
+        Host diameter and length of the runs, m.
+    """
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    run = blocked["run"].to_numpy(dtype=np.int64)
+    room = diameter[run]
+    low = np.maximum(blocked["first"].to_numpy(dtype=float) - room, 0.0)
+    high = np.minimum(blocked["last"].to_numpy(dtype=float) + room, lengths[run])
+    order = np.lexsort([low, run])
+    run, low, high = run[order], low[order], high[order]
+    stretch = 4.0 * (float(lengths.max(initial=0.0)) + 1.0)
+    reach = np.maximum.accumulate(high + run * stretch) - run * stretch if len(run) else high
+    fresh = np.ones(len(run), dtype=bool)
+    fresh[1:] = (run[1:] != run[:-1]) | (low[1:] > reach[:-1])
+    firsts = np.flatnonzero(fresh)
+    merged = np.maximum.reduceat(high, firsts) if len(firsts) else high
+    return Stretches(run[firsts], low[firsts], merged, stretch)
