@@ -9,7 +9,6 @@ from pathlib import Path
 
 from geotools.errors import LayerError
 from geotools.intake.crs import crs_name
-from geotools.intake.digest import sha256
 from geotools.intake.faults import nearest
 from geotools.intake.place import refuse_remote, remote_name
 
@@ -24,11 +23,10 @@ VRT_SOURCE = re.compile(
 
 @dataclass(frozen=True)
 class Raster:
-    """One file of the DEM: what GDAL opens, its name, hash and CRS."""
+    """One file of the DEM: what GDAL opens, its name and CRS."""
 
     path: str
     name: str
-    sha256: str
     crs: str
 
 
@@ -107,7 +105,7 @@ def _raster(path: str, allow_remote: bool) -> Raster:
             f"{name!r} cannot be opened as a raster ({' '.join(str(error).split())}); "
             "copy or export it again",
         ) from error
-    return Raster(path, name, sha256(local) if local.exists() else "", crs)
+    return Raster(path, name, crs)
 
 
 def crs_name_or_text(crs: object) -> str:

@@ -7,14 +7,19 @@ from pathlib import Path
 
 __all__ = ["sha256"]
 
-# Files that belong to a shapefile and change what is read from it.
-SHAPE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj")
+# Files that belong to a file of this suffix and change what is read from it.
+COMPANIONS = {
+    ".shp": (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj"),
+    ".tab": (".tab", ".dat", ".map", ".id", ".ind"),
+    ".mif": (".mif", ".mid"),
+    ".csv": (".csv", ".csvt", ".prj"),
+}
 
 
 def sha256(path: Path) -> str:
     """Return the SHA-256 of what is read, as hexadecimal text.
 
-    One file is hashed as it is; a shapefile with its companions and a folder with all its
+    One file is hashed as it is; a file with companions (a Shapefile) and a folder with all its
     files are hashed one after the other, each led by its name and size.
     """
     parts = _parts(path)
@@ -34,7 +39,8 @@ def sha256(path: Path) -> str:
 def _parts(path: Path) -> list[Path]:
     if path.is_dir():
         return sorted(p for p in path.rglob("*") if p.is_file())
-    if path.suffix.lower() != ".shp":
+    wanted = COMPANIONS.get(path.suffix.lower())
+    if wanted is None:
         return [path]
     near = (p for p in path.parent.iterdir() if p.stem == path.stem)
-    return sorted(p for p in near if p.suffix.lower() in SHAPE_PARTS and p.is_file())
+    return sorted(p for p in near if p.suffix.lower() in wanted and p.is_file())

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
+from types import TracebackType
 
 from geotools.errors import LayerError
 
@@ -22,18 +22,26 @@ class LayersError(LayerError):
 
 
 class FaultList:
-    """Collects layer errors; `raise_if_any` raises them as one."""
+    """Collects layer errors raised in ``with`` blocks; `raise_if_any` raises them as one."""
 
     def __init__(self) -> None:
         self._errors: list[LayerError] = []
 
-    @contextmanager
-    def collecting(self) -> Iterator[None]:
-        """Keep a `LayerError` raised inside for later."""
-        try:
-            yield
-        except LayerError as error:
+    def __enter__(self) -> None:
+        """Begin a block."""
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> bool:
+        """Keep a `LayerError` raised in the block for later; let everything else pass."""
+        if not isinstance(error, LayerError):
+            return False
+        if error.faults:
             self._errors.append(error)
+        return True
 
     def raise_if_any(self) -> None:
         """Raise what was collected.

@@ -62,6 +62,11 @@ def line_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Parts, list[
     rows : ndarray of int64
         Rows that hold lines.
     """
+    simple = shapely.get_type_id(geometry[rows]) == LINE
+    plain = _parts(geometry[rows[simple]], rows[simple])
+    rows = rows[~simple]
+    if not len(rows):
+        return plain, []
     pieces, row = shapely.get_parts(geometry[rows], return_index=True)
     row = rows[row]
     while np.isin(shapely.get_type_id(pieces), (MULTI, COLLECTION)).any():
@@ -80,7 +85,7 @@ def line_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Parts, list[
     several = count[row] > 1
     lone = _parts(pieces[~several], row[~several])
     joined, more = _join(pieces[several], row[several])
-    return _merged(lone, joined), notes + more
+    return _merged(plain, _merged(lone, joined)), notes + more
 
 
 def _parts(
@@ -108,7 +113,7 @@ def _merged(a: Parts, b: Parts) -> Parts:
     row, part = np.concatenate([a.row, b.row]), np.concatenate([a.part, b.part])
     directed = np.concatenate([a.directed, b.directed])
     both = Parts(xy, offsets, row, part, directed)
-    return both if not len(b) else keep_parts(both, np.lexsort([part, row]))
+    return keep_parts(both, np.lexsort([part, row])) if len(a) and len(b) else both
 
 
 def keep_parts(parts: Parts, index: IntArray) -> Parts:
@@ -127,7 +132,7 @@ def _join(pieces: npt.NDArray[Any], row: IntArray) -> tuple[Parts, list[Note]]:
     whole = shapely.get_num_geometries(merged) == 1
     first, last = pieces[start], pieces[[*(start[1:] - 1), len(row) - 1]]
     one, directed = _as_drawn(merged[whole], first[whole], last[whole])
-    split, inner = shapely.get_parts(merged[~whole], return_index=True)
+    split, inner = _apart(pieces, index, merged, whole)
     number = np.arange(len(split)) - np.searchsorted(inner, inner) + 1
     notes = note(
         "info",
@@ -148,6 +153,21 @@ def _join(pieces: npt.NDArray[Any], row: IntArray) -> tuple[Parts, list[Note]]:
     joined = _parts(shapely.get_parts(one), rows[whole], directed=directed)
     apart = _parts(split, rows[~whole][inner], number, np.zeros(len(split), dtype=bool))
     return _merged(joined, apart), notes
+
+
+def _apart(
+    pieces: npt.NDArray[Any], index: IntArray, merged: npt.NDArray[Any], whole: BoolArray
+) -> tuple[npt.NDArray[Any], IntArray]:
+    """Return the parts of split features, as drawn where none of them meet, and their place."""
+    drawn = np.bincount(index, minlength=len(merged))
+    untouched = shapely.get_num_geometries(merged) == drawn
+    apart = merged.copy()
+    same = untouched[index]
+    if untouched.any():
+        _, number = np.unique(index[same], return_inverse=True)
+        apart[untouched] = shapely.multilinestrings(pieces[same], indices=number)
+    split, inner = shapely.get_parts(apart[~whole], return_index=True)
+    return split, inner
 
 
 def _as_drawn(

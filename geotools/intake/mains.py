@@ -65,7 +65,7 @@ def build_mains(
         loaded.table["main_id"].to_numpy(dtype=object), loaded.fids, loaded.geometry
     )
     drawn, more = line_parts(loaded.geometry, loaded.rows)
-    notes = [*loaded.notes, *notes, *more, *_levels_ignored(loaded)]
+    notes = [*loaded.notes, *notes, *more]
     working = _working(loaded, drawn, working_crs)
     moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
     good = sane_lines(moved)
@@ -80,6 +80,7 @@ def build_mains(
         raise LayerError(label, "holds no main with a length; check the geometries")
     emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
     _tell_crs(findings, working)
+    _tell_heights(findings, loaded)
     return Mains(Lines(table, parts.xy, parts.offsets), working, len(np.unique(parts.row)))
 
 
@@ -136,18 +137,6 @@ def _nothing_left(drawn: Parts) -> str:
         f"{COORDINATE_LIMIT:.0e} m, or outside the CRS; the CRS, its unit or the order of the "
         "axes is likely wrong; set the right CRS in the file"
     )
-
-
-def _levels_ignored(loaded: Loaded) -> list[Note]:
-    rows = loaded.rows[shapely.has_z(loaded.geometry[loaded.rows])]
-    if not len(rows):
-        return []
-    text = (
-        f"{len(rows)} of {len(loaded.table)} mains carry a height in their vertices; it was not "
-        "used: levels come from the invert and cover fields"
-    )
-    loaded.remarks.append(("info", "z-ignored", text))
-    return []
 
 
 def _table(loaded: Loaded, names: npt.NDArray[Any], parts: Parts) -> pd.DataFrame:
@@ -226,3 +215,13 @@ def _tell_crs(findings: Findings, working: WorkingCRS) -> None:
         findings.add("info", "working-crs", text, layer="mains")
     for text in working.warnings:
         findings.add("warning", "doubtful-crs", text, layer="mains")
+
+
+def _tell_heights(findings: Findings, loaded: Loaded) -> None:
+    count = int(np.count_nonzero(shapely.has_z(loaded.geometry[loaded.rows])))
+    if count:
+        text = (
+            f"{count} of {len(loaded.table)} mains carry a height in their vertices; it was not "
+            "used: levels come from the invert and cover fields"
+        )
+        findings.add("info", "z-ignored", text, layer="mains")

@@ -18,7 +18,7 @@ def is_parquet(path: Path) -> bool:
     return path.suffix.lower() in (".parquet", ".geoparquet")
 
 
-def open_parquet(layer: str, path: Path, digest: str) -> Source:
+def open_parquet(layer: str, path: Path) -> Source:
     """Look into a GeoParquet file.
 
     Raises
@@ -48,7 +48,7 @@ def open_parquet(layer: str, path: Path, digest: str) -> Source:
     def read(wanted: Sequence[str]) -> Content:
         return _read(label, path, primary, wanted)
 
-    return Source(layer, label, path.name, "", columns, crs, False, digest, read)
+    return Source(layer, label, path.name, "", columns, crs, False, path, read)
 
 
 def _read(label: str, path: Path, primary: str, wanted: Sequence[str]) -> Content:

@@ -5,21 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from geotools.brief import Brief, InputSource
 from geotools.errors import LayerError
 from geotools.intake.columns import Layers
-from geotools.intake.crs import crs_name
 from geotools.intake.dem import Raster, find_rasters
-from geotools.intake.faults import FaultList, nearest
+from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
+from geotools.intake.inputs import inputs_table
 from geotools.intake.load import Loaded, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.sources import Source, frame_source, open_source
-from geotools.schema import INPUTS, OUTPUTS
+from geotools.schema import INPUTS
 
 if TYPE_CHECKING:
     import geopandas
@@ -74,47 +72,67 @@ def read_layers(
         With every fault of every layer.
     """
     tell = progress or (lambda text: None)
-    findings, faults = Findings(), FaultList()
+    tell = progress or _silent
+    faults, findings = FaultList(), Findings()
     loaded = _load_all(brief, frames or {}, allow_remote, tell, faults)
-    rasters: list[Raster] = []
-    if "dem" in brief.inputs:
-        tell("looking at dem")
-        with faults.collecting():
-            rasters = find_rasters(brief.inputs["dem"].source, allow_remote=allow_remote)
-    mains: Mains | None = None
-    others: dict[str, Built] = {}
-    if "mains" in loaded:
-        tell("checking mains")
-        with faults.collecting():
-            mains = build_mains(
-                loaded["mains"],
-                findings,
-                working_crs=brief.network.working_crs,
-                excluded=brief.network.excluded_statuses,
-            )
+    rasters = _load_dem(brief, allow_remote, tell, faults)
+    with faults:
+        mains = _mains(loaded, brief, findings, tell)
     faults.raise_if_any()
-    if mains is None:
-        raise LayerError("mains", "were not read")
-    for name, layer in loaded.items():
-        if name != "mains":
-            tell(f"checking {name}")
-            others[name] = build_layer(layer, mains.lines, mains.working.crs, findings)
+    others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded, {*loaded, *(["dem"] if rasters else [])})
+    used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
+    columns: dict[str, Any] = {name: built.data for name, built in others.items()}
+    tell("hashing the inputs")
     return Layers(
         working_crs=mains.working.crs,
         output_crs=loaded["mains"].crs,
         mains=mains.lines,
         dem=tuple(raster.path for raster in rasters),
-        inputs=_inputs(
-            loaded, rasters, {"mains": mains.used} | {n: b.used for n, b in others.items()}
-        ),
+        inputs=inputs_table(loaded, rasters, used),
         findings=findings,
-        **_columns(others),
+        **columns,
     )
 
 
-def _columns(others: Mapping[str, Built]) -> dict[str, Any]:
-    return {name: built.data for name, built in others.items()}
+def _silent(text: str) -> None:
+    """Tell nobody."""
+
+
+def _load_dem(
+    brief: Brief, allow_remote: bool, tell: Callable[[str], None], faults: FaultList
+) -> list[Raster]:
+    if "dem" not in brief.inputs:
+        return []
+    tell("looking at dem")
+    with faults:
+        return find_rasters(brief.inputs["dem"].source, allow_remote=allow_remote)
+    return []
+
+
+def _mains(
+    loaded: Mapping[str, Loaded], brief: Brief, findings: Findings, tell: Callable[[str], None]
+) -> Mains:
+    if "mains" not in loaded:
+        raise LayersError(())  # why is among the faults already
+    tell("checking mains")
+    return build_mains(
+        loaded["mains"],
+        findings,
+        working_crs=brief.network.working_crs,
+        excluded=brief.network.excluded_statuses,
+    )
+
+
+def _others(
+    loaded: Mapping[str, Loaded], mains: Mains, findings: Findings, tell: Callable[[str], None]
+) -> dict[str, Built]:
+    built = {}
+    for name, layer in loaded.items():
+        if name != "mains":
+            tell(f"checking {name}")
+            built[name] = build_layer(layer, mains.lines, mains.working.crs, findings)
+    return built
 
 
 def _load_all(
@@ -128,12 +146,12 @@ def _load_all(
     loaded: dict[str, Loaded] = {}
     for name in frames:
         if name not in INPUTS:
-            with faults.collecting():
+            with faults:
                 raise LayerError(
                     f"frame {name!r}", f"no such layer; the nearest is {nearest(name, INPUTS)!r}"
                 )
     if "mains" not in frames and "mains" not in brief.inputs:
-        with faults.collecting():
+        with faults:
             raise LayerError(
                 "mains", 'no source given; name it in the brief: [inputs] mains = "file.gpkg:mains"'
             )
@@ -142,7 +160,7 @@ def _load_all(
         if name not in frames and entry is None:
             continue
         tell(f"reading {name}")
-        with faults.collecting():
+        with faults:
             source = (
                 frame_source(name, frames[name])
                 if name in frames
@@ -167,23 +185,3 @@ def _remark(findings: Findings, loaded: Mapping[str, Loaded], given: set[str]) -
     for name, consequence in WITHOUT.items():
         if name not in given:
             findings.add("info", "layer-not-given", f"not given: {consequence}", layer=name)
-
-
-def _inputs(
-    loaded: Mapping[str, Loaded], rasters: list[Raster], used: Mapping[str, int]
-) -> pd.DataFrame:
-    """Return the table of sources, in the columns of the contract."""
-    rows = [
-        (
-            name,
-            layer.source.name,
-            layer.source.sublayer,
-            layer.source.sha256,
-            crs_name(layer.crs),
-            len(layer.table),
-            used[name],
-        )
-        for name, layer in loaded.items()
-    ]
-    rows += [("dem", raster.name, "", raster.sha256, raster.crs, 0, 0) for raster in rasters]
-    return pd.DataFrame(rows, columns=[f.name for f in OUTPUTS["inputs"].fields])

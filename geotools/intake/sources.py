@@ -13,7 +13,6 @@ import pandas as pd
 import pyproj
 
 from geotools.errors import LayerError
-from geotools.intake.digest import sha256
 from geotools.intake.place import Place
 
 if TYPE_CHECKING:
@@ -48,7 +47,11 @@ class Content:
 
 @dataclass(frozen=True)
 class Source:
-    """A layer that can be read: its columns are known, its features not read yet."""
+    """A layer that can be read: its columns are known, its features not read yet.
+
+    ``label`` names it in errors, ``name`` in results; ``cut_names`` tells that the format cuts
+    column names to ten letters; ``path`` is the local file, if it is one.
+    """
 
     layer: str
     label: str
@@ -57,7 +60,7 @@ class Source:
     columns: tuple[str, ...]
     crs: Any
     cut_names: bool
-    sha256: str
+    path: Path | None
     read: Callable[[Sequence[str]], Content]
 
 
@@ -89,7 +92,7 @@ def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
         fids = np.array([str(label) for label in frame.index], dtype=object)
         return Content(table, np.asarray(frame.geometry.array, dtype=object), fids)
 
-    return Source(layer, label, "GeoDataFrame", "", columns, frame.crs, False, "", read)
+    return Source(layer, label, "GeoDataFrame", "", columns, frame.crs, False, None, read)
 
 
 def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:
@@ -102,15 +105,14 @@ def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:
     """
     from geotools.intake import parquet, vector
 
-    digest = sha256(place.path) if place.path is not None else ""
     if place.path is not None and parquet.is_parquet(place.path):
         if place.sublayer:
             raise LayerError(
                 f"{layer} ({place.shown}:{place.sublayer})",
                 "a GeoParquet file holds one layer; give the path alone",
             )
-        return parquet.open_parquet(layer, place.path, digest)
-    return vector.open_vector(layer, place, digest, allow_remote=allow_remote)
+        return parquet.open_parquet(layer, place.path)
+    return vector.open_vector(layer, place, allow_remote=allow_remote)
 
 
 def parse_crs(label: str, text: Any) -> pyproj.CRS | None:

@@ -45,7 +45,7 @@ WHOLE_TYPES = {
 }
 
 
-def open_vector(layer: str, place: Place, digest: str, *, allow_remote: bool) -> Source:
+def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     """Look into a vector file.
 
     Raises
@@ -79,7 +79,7 @@ def open_vector(layer: str, place: Place, digest: str, *, allow_remote: bool) ->
 
     cut = info["driver"] == "ESRI Shapefile"
     return Source(
-        layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, digest, read
+        layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, place.path, read
     )
 
 

@@ -1,0 +1,53 @@
+"""The table of inputs: which files were read, their hashes, and how much of them was used."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+
+from geotools.intake.crs import crs_name
+from geotools.intake.dem import Raster
+from geotools.intake.digest import sha256
+from geotools.intake.load import Loaded
+from geotools.schema import OUTPUTS
+
+__all__ = ["inputs_table"]
+
+
+def inputs_table(
+    loaded: Mapping[str, Loaded], rasters: Sequence[Raster], used: Mapping[str, int]
+) -> pd.DataFrame:
+    """Return one row per source, in the columns of the contract.
+
+    Parameters
+    ----------
+    loaded : mapping
+        Layers read, by name.
+    rasters : sequence of Raster
+        Files of the DEM; they have no features, so their counts are 0.
+    used : mapping
+        Features used of each layer.
+    """
+    digest = cache(sha256)  # several layers may lie in one file
+    rows = [
+        (
+            name,
+            layer.source.name,
+            layer.source.sublayer,
+            _hash(layer.source.path, digest),
+            crs_name(layer.crs),
+            len(layer.table),
+            used[name],
+        )
+        for name, layer in loaded.items()
+    ]
+    rows += [("dem", r.name, "", _hash(Path(r.path), digest), r.crs, 0, 0) for r in rasters]
+    return pd.DataFrame(rows, columns=[field.name for field in OUTPUTS["inputs"].fields])
+
+
+def _hash(path: Path | None, digest: Callable[[Path], str]) -> str:
+    """Return the hash of a local file; "" where there is none."""
+    return digest(path) if path is not None and path.exists() else ""
