@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import shapely
 from scipy.ndimage import gaussian_filter1d
-from shapely.geometry import LineString, Point
+from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from .ground import RIVER_HALF_WIDTH_M, Ground
@@ -84,9 +84,12 @@ def _trunk_lines() -> dict[str, LineString]:
     return {key: a.line for key, a in alignments().items()}
 
 
-def _side_shift(street: Street) -> Coords:
-    zone = street.road.zone or "west"
-    return np.asarray(np.array([SIDE_SHIFT_M, -SIDE_SHIFT_M]) @ frame(zone))
+def _beside(town: Town, xy: Coords) -> LineString:
+    """The main along a street: every vertex moved aside, each bank in its own direction."""
+    bank = Polygon([*town.river.coords, (9000, -450), (9000, 3450)])
+    east = shapely.contains_xy(bank, xy[:, 0], xy[:, 1])[:, None]
+    aside = np.array([SIDE_SHIFT_M, -SIDE_SHIFT_M])
+    return LineString(xy + np.where(east, aside @ frame("east"), aside @ frame("west")))
 
 
 def _trunk_at(town: Town, streets: list[Street]) -> dict[int, str]:
@@ -112,8 +115,8 @@ def _branches(town: Town) -> list[Branch]:
             continue
         if s.line.length < 30.0 and s.start in trunk_at and s.end in trunk_at:
             continue  # between the two carriageways
-        xy = np.asarray(s.line.coords) + _side_shift(s)
-        branch = Branch(s, LineString(xy), trunk_at.get(s.start, ""), trunk_at.get(s.end, ""))
+        line = _beside(town, np.asarray(s.line.coords))
+        branch = Branch(s, line, trunk_at.get(s.start, ""), trunk_at.get(s.end, ""))
         for key, at_start in ((branch.start_trunk, True), (branch.end_trunk, False)):
             if key:
                 branch.line = joined_to(branch.line, lines[key], at_start=at_start)
@@ -132,7 +135,7 @@ def _beyond_trunks(town: Town) -> list[Branch]:
         if rest.length < 12.0:
             continue
         part = max(getattr(rest, "geoms", [rest]), key=lambda g: g.length)
-        branch = Branch(s, LineString(np.asarray(part.coords) + _side_shift(s)))
+        branch = Branch(s, _beside(town, np.asarray(part.coords)))
         for at_start in (True, False):
             key, tip = _tip_near(Point(part.coords[0 if at_start else -1]))
             if key:

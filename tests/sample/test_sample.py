@@ -456,6 +456,25 @@ def test_two_mains_pass_over_a_large_main_without_a_node(
         assert layers["fittings"].distance(place).min() > 3.0
 
 
+def test_no_two_mains_cross_without_a_node_but_the_planted_ones(
+    planted: pd.DataFrame, mains: gpd.GeoDataFrame
+) -> None:
+    ends = shapely.union_all(_ends(mains).ravel())
+    lines = mains.geometry.to_numpy()
+    first, second = shapely.STRtree(lines).query(lines, predicate="crosses")
+    once = first < second
+    meeting = shapely.intersection(lines[first[once]], lines[second[once]])
+    found = {
+        name
+        for k, place in enumerate(meeting)
+        if ends.distance(place) > 0.5
+        for name in mains.main_id.iloc[[first[once][k], second[once][k]]]
+    }
+    over = set(_spots(planted, "crossing").feature)
+    assert over <= found
+    assert len(found) == 2 * len(over)
+
+
 def test_text_holds_quotes_umlauts_and_markup(
     planted: pd.DataFrame, layers: dict[str, gpd.GeoDataFrame]
 ) -> None:
