@@ -303,13 +303,16 @@ def _progress(quiet: bool) -> Iterator[Progress | None]:
     from rich.progress import BarColumn, TaskID, TextColumn, TimeElapsedColumn
     from rich.progress import Progress as Bars
 
-    tasks: dict[str, TaskID] = {}
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
+        tasks: dict[str, TaskID] = {}
 
         def show(stage: str, done: float = 0.0, total: float = 1.0) -> None:
             if stage not in tasks:
-                tasks[stage] = bars.add_task(stage, total=total)
-            bars.update(tasks[stage], completed=done, total=total)
+                for task in tasks.values():  # what came before is over
+                    bars.update(task, total=1.0, completed=1.0)
+                tasks[stage] = bars.add_task(stage, total=None)
+            if done:  # until then the bar only shows that work goes on
+                bars.update(tasks[stage], completed=done, total=total)
 
         yield show

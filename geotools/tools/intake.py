@@ -122,21 +122,41 @@ def _rules(findings: pd.DataFrame) -> pd.DataFrame:
 def _text(
     read: Layers, findings: pd.DataFrame, counts: Mapping[str, int], output: Path | None
 ) -> str:
-    columns = ["layer", "source", "features_read", "features_used"]
-    layers = table(("layer", "from", "read", "used"), read.inputs[columns].to_numpy().tolist())
-    parts = [layers]
-    if len(findings):
-        columns = ["severity", "rule", "layer", "count", "feature", "text"]
-        rows = _rules(findings)[columns].to_numpy().tolist()
-        head = ("severity", "rule", "layer", "count", "first at", "what was found there")
-        parts.append(table(head, rows, widest=40))
-    found = ", ".join(f"{count} {severity}" for severity, count in counts.items())
+    parts = [_layer_table(read)]
+    parts += [_paragraph(rule) for rule in _rules(findings).to_dict("records")]
+    found = ", ".join(f"{n} {severity}{'s' * (n != 1)}" for severity, n in counts.items())
     parts.append(f"findings: {found}")
     if output is not None:
         parts.append(f"wrote {output}")
     elif len(findings):
-        parts.append("every finding with its place on the map: give -o findings.gpkg")
+        parts.append("For every finding with its place on the map, give -o findings.gpkg")
     return "\n\n".join(parts)
+
+
+def _layer_table(read: Layers) -> str:
+    rows = [
+        (row["layer"], row["source"], *_feature_counts(row))
+        for row in read.inputs.to_dict("records")
+    ]
+    return table(("layer", "from", "read", "used"), rows)
+
+
+def _feature_counts(row: Mapping[Any, Any]) -> tuple[object, object]:
+    """Return how many features were read and used; a raster has none."""
+    if row["layer"] == "dem":
+        return "", ""
+    return row["features_read"], row["features_used"]
+
+
+def _paragraph(rule: Mapping[Any, Any]) -> str:
+    """Write one rule: its head, and the first finding in full."""
+    import textwrap
+
+    times = f", {rule['count']} times; the first" if rule["count"] > 1 else ""
+    where = " ".join(part for part in (rule["layer"], rule["feature"]) if part)
+    text = " ".join(f"{where}: {rule['text']}".split())
+    body = textwrap.fill(text, 96, initial_indent="    ", subsequent_indent="    ")
+    return f"{rule['severity']}: {rule['rule']}{times}\n{body}"
 
 
 def _refuse_existing(output: Path, *, overwrite: bool) -> None:

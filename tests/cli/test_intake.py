@@ -1,0 +1,102 @@
+"""The tool ``intake``: what was read and found, on the sample district."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+import shapely
+
+import geotools
+from geotools.errors import LayerError, OutputError
+from geotools.intake.columns import Layers, Lines
+from geotools.intake.findings import Findings
+
+SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
+
+
+@pytest.fixture(scope="module")
+def outcome(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    written = tmp_path_factory.mktemp("intake") / "findings.gpkg"
+    return geotools.check_inputs(SAMPLE / "brief.toml", output=written)
+
+
+def test_every_layer_of_the_brief_is_counted(outcome: Any) -> None:
+    counts = {row["layer"]: row for row in outcome.summary["layers"]}
+    mains = gpd.read_file(SAMPLE / "district.gpkg", layer="mains")
+    assert counts["mains"]["features_read"] == len(mains)
+    assert 0 < counts["mains"]["features_used"] <= len(mains)
+    assert {"streets", "avoid", "dem"} <= set(counts)
+
+
+def test_summary_text_and_table_tell_the_same(outcome: Any) -> None:
+    findings = outcome.layers["findings"]
+    for severity, count in outcome.summary["findings"].items():
+        assert count == (findings["severity"] == severity).sum()
+    assert sum(rule["count"] for rule in outcome.summary["rules"]) == len(findings)
+    for rule in outcome.summary["rules"]:
+        assert f"{rule['severity']}: {rule['rule']}" in outcome.text
+    assert outcome.failed == (outcome.summary["findings"]["error"] > 0)
+
+
+def test_findings_are_written_in_the_crs_of_the_mains(outcome: Any) -> None:
+    written = gpd.read_file(outcome.summary["output"], layer="findings")
+    mains = gpd.read_file(SAMPLE / "district.gpkg", layer="mains", rows=1)
+    assert written.crs == mains.crs
+    assert len(written) == len(outcome.layers["findings"]) > 0
+    home = Path(outcome.summary["output"]).parent
+    assert [path.name for path in home.iterdir()] == ["findings.gpkg"]  # nothing left beside it
+
+
+def test_existing_file_is_kept_unless_told_otherwise(tmp_path: Path) -> None:
+    target = tmp_path / "findings.gpkg"
+    target.write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="exists already; give --overwrite"):
+        geotools.check_inputs(SAMPLE / "brief.toml", output=target)
+    assert target.read_text(encoding="utf-8") == "mine"
+
+
+def test_folder_that_is_not_there_is_an_error_of_the_output(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="cannot be written"):
+        geotools.check_inputs(SAMPLE / "brief.toml", output=tmp_path / "no" / "f.gpkg")
+
+
+def test_brief_without_mains_is_an_error() -> None:
+    with pytest.raises(LayerError, match="mains"):
+        geotools.check_inputs()
+
+
+def made_up(findings: Findings) -> Layers:
+    crs = pyproj.CRS("EPSG:32633")
+    lines = Lines(pd.DataFrame(), np.empty((0, 2)), np.zeros(1, dtype=np.int64))
+    columns = ["layer", "source", "features_read", "features_used"]
+    return Layers(crs, crs, lines, inputs=pd.DataFrame(columns=columns), findings=findings)
+
+
+def test_error_among_the_findings_fails_the_check(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    findings = Findings()
+    findings.add("warning", "odd", "is odd", layer="mains", feature="a")
+    findings.add("error", "bad", "is bad", layer="mains", feature="b", geometry=shapely.Point(1, 2))
+    monkeypatch.setattr("geotools.intake.read.read_layers", lambda *_, **__: made_up(findings))
+    outcome = geotools.check_inputs(output=tmp_path / "f.gpkg")
+    assert outcome.failed
+    assert "findings: 1 error, 1 warning, 0 infos" in outcome.text
+    assert outcome.text.index("error: bad") < outcome.text.index("warning: odd")
+    written = gpd.read_file(tmp_path / "f.gpkg")
+    assert written["rule"].tolist() == ["bad", "odd"]
+    assert written.geometry.isna().tolist() == [False, True]
+
+
+def test_nothing_found_is_no_failure(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr("geotools.intake.read.read_layers", lambda *_, **__: made_up(Findings()))
+    outcome = geotools.check_inputs(output=tmp_path / "f.gpkg")
+    assert not outcome.failed
+    assert "findings: 0 errors" in outcome.text
+    assert (tmp_path / "f.gpkg").is_file()
