@@ -20,7 +20,7 @@ from rasterio.windows import Window
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units
 
-__all__ = ["Raster", "open_raster", "raster_environment", "read_mask", "read_window"]
+__all__ = ["Raster", "horizontal", "open_raster", "raster_environment", "read_mask", "read_window"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -198,7 +198,7 @@ def _checked(dataset: Any, name: str) -> Raster:
     return Raster(
         name=name,
         dataset=dataset,
-        crs=_horizontal(crs),
+        crs=horizontal(crs),
         inverse=tuple(~dataset.transform)[:6],
         units=file_units(dataset.units[0] or "", crs, name),
         nodata=_nodata(dataset),
@@ -242,7 +242,7 @@ def _crs(dataset: Any, name: str) -> pyproj.CRS:
         raise LayerError(name, f"has a CRS that cannot be understood ({error})") from error
 
 
-def _horizontal(crs: pyproj.CRS) -> pyproj.CRS:
+def horizontal(crs: pyproj.CRS) -> pyproj.CRS:
     """Return a CRS without its vertical part: points are looked up by x and y alone."""
     return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
 

@@ -16,8 +16,7 @@ from hypothesis import strategies as st
 from rasterio.control import GroundControlPoint
 
 from geotools.errors import LayerError
-from geotools.ground import raster as raster_module
-from geotools.ground import sample as sample_module
+from geotools.ground import cells, raster
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 
@@ -95,14 +94,15 @@ def test_a_raster_of_one_row_or_one_cell_is_read(write_dem, at):
 @given(
     slope=st.tuples(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5)),
     turn=st.floats(0, 360),
+    flip=st.sampled_from([1, -1]),
     cell=st.floats(0.3, 40),
     seed=st.integers(0, 2**32 - 1),
     tiled=st.booleans(),
 )
-def test_a_plane_is_met_exactly_however_the_raster_is_turned(slope, turn, cell, seed, tiled):
+def test_a_plane_is_met_exactly_however_the_raster_is_turned(slope, turn, flip, cell, seed, tiled):
     shape = (40, 35)
     c, s = cell * np.cos(np.radians(turn)), cell * np.sin(np.radians(turn))
-    place = Affine(c, s, WEST, s, -c, NORTH)
+    place = Affine(c, s * flip, WEST, s, -c * flip, NORTH)
     rows, columns = np.indices(shape) + 0.5
     x, y = placed(place, columns, rows)
     plane = 2000 + slope[0] * (x - WEST) + slope[1] * (y - NORTH)
@@ -267,6 +267,16 @@ def test_a_compound_working_crs_is_taken_by_its_horizontal_part(write_dem, at):
     assert got.z[0] == 108
 
 
+def test_a_datum_shift_that_is_not_known_is_reported(write_dem, at):
+    # From a CRS with a datum of its own nobody knows the shift.
+    local = pyproj.CRS(
+        "+proj=tmerc +lon_0=15 +k=0.9996 +x_0=500000 +a=6378000 +rf=298 +units=m +type=crs"
+    )
+    got, findings = sample(write_dem(np.zeros((60, 60))), at((30, 30)), crs=local)
+    assert got.covered == 1
+    assert list(findings["rule"]) == ["dem-rough-shift"]
+
+
 def test_no_overlap_is_an_error_with_both_extents(write_dem, at):
     far = at((2, 3)) + np.array([0, 50_000])
     with pytest.raises(LayerError) as caught:
@@ -295,9 +305,9 @@ def test_tiles_without_points_are_neither_read_nor_named(write_dem, at, monkeypa
     )
     near = write_dem(RAMP, name="b_near.tif")
     read = []
-    original = sample_module.read_window
+    original = cells.read_window
     monkeypatch.setattr(
-        sample_module,
+        cells,
         "read_window",
         lambda raster, window: read.append(raster.name) or original(raster, window),
     )
@@ -320,13 +330,13 @@ def test_tiles_in_feet_and_metres_mix(write_dem, at):
 @pytest.fixture
 def windows(monkeypatch):
     seen = []
-    original = sample_module.read_window
+    original = cells.read_window
 
     def reading(raster, window):
         seen.append(window)
         return original(raster, window)
 
-    monkeypatch.setattr(sample_module, "read_window", reading)
+    monkeypatch.setattr(cells, "read_window", reading)
     return seen
 
 
@@ -364,8 +374,8 @@ def test_a_row_of_touching_blocks_is_read_at_once(write_dem, at, windows):
 
 
 def test_windows_stay_within_their_limit(write_dem, at, windows, monkeypatch):
-    monkeypatch.setattr(sample_module, "WINDOW_CELLS", 1024)
-    monkeypatch.setattr(raster_module, "WINDOW_CELLS", 1024)
+    monkeypatch.setattr(cells, "WINDOW_CELLS", 1024)
+    monkeypatch.setattr(raster, "WINDOW_CELLS", 1024)
     values = np.add.outer(np.arange(160) * 0.5, np.arange(160) * 0.25)
     xy = at(*np.random.default_rng(3).uniform(0, 159, (3000, 2)))
     for blocks in (TILED, {"blockysize": 160}, {}):
@@ -383,7 +393,7 @@ def test_order_of_points_and_chunks_does_not_matter(write_dem, at, monkeypatch):
     path = write_dem(random.uniform(0, 50, (100, 90)), **TILED)
     xy = at(*random.uniform(-0.5, 89, (500, 2)))
     whole, _ = sample(path, xy)
-    monkeypatch.setattr(sample_module, "CHUNK", 7)
+    monkeypatch.setattr(cells, "CHUNK", 7)
     order = random.permutation(500)
     shuffled, _ = sample(path, xy[order])
     np.testing.assert_array_equal(shuffled.z, whole.z[order])

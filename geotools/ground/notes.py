@@ -1,0 +1,109 @@
+"""What was assumed of elevation rasters, gathered into one finding a rule."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.ground.cells import HIGHEST, LOWEST
+from geotools.ground.raster import Raster
+from geotools.intake.findings import Findings
+
+__all__ = ["Notes"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+TEXTS: dict[str, tuple[str, str]] = {
+    "dem-unit-assumed": (
+        "warning",
+        "neither file nor brief says the unit of the levels; metres assumed; "
+        "set ground.vertical_unit in the brief",
+    ),
+    "dem-no-nodata": (
+        "warning",
+        "the file does not say which value means no data, so every cell was taken as ground; "
+        "set its nodata value if it has gaps",
+    ),
+    "dem-bands": ("warning", "more than one band; band 1 was taken as ground level"),
+    "dem-rough-shift": (
+        "warning",
+        "no exact transformation from the working CRS to that of the file is installed, so the "
+        "two datums were taken as the same; levels may be read up to 200 m aside; warp the file "
+        "to the CRS of the mains with software that has the shift grids",
+    ),
+    "dem-strange-level": (
+        "warning",
+        f"values outside {LOWEST:.0f} to {HIGHEST:.0f} m were taken as no data; "
+        "check nodata value and vertical unit",
+    ),
+}
+
+
+class Notes:
+    """What was assumed of the rasters, one finding a rule, however many tiles there are."""
+
+    def __init__(self, xy: FloatArray) -> None:
+        self._xy = xy
+        self._files: dict[str, list[str]] = {}
+        self._points: dict[str, list[IntArray]] = {}
+
+    def _add(self, rule: str, raster: Raster, index: IntArray) -> None:
+        names = self._files.setdefault(rule, [])
+        if raster.name not in names[-1:]:
+            names.append(raster.name)
+        self._points.setdefault(rule, []).append(index)
+
+    def file(
+        self, raster: Raster, index: IntArray, *, unit_known: bool, moved_roughly: bool
+    ) -> None:
+        """Note what is missing in a file that was asked for the levels of points."""
+        if len(index) == 0:
+            return
+        if moved_roughly:
+            self._add("dem-rough-shift", raster, index)
+        if not unit_known:
+            self._add("dem-unit-assumed", raster, index)
+        if not raster.says_nodata:
+            self._add("dem-no-nodata", raster, index)
+        if raster.dataset.count > 1:
+            self._add("dem-bands", raster, index)
+
+    def strange(self, raster: Raster, index: IntArray) -> None:
+        """Note points whose cells hold levels that no ground has."""
+        if len(index):
+            self._add("dem-strange-level", raster, index)
+
+    def hand_over(self, findings: Findings) -> None:
+        """Add the findings, each with the box of the points it concerns."""
+        for rule, names in self._files.items():
+            severity, text = TEXTS[rule]
+            index = np.unique(np.concatenate(self._points[rule]))
+            west, south = self._xy[index].min(axis=0)
+            east, north = self._xy[index].max(axis=0)
+            findings.add(
+                severity,
+                rule,
+                f"{text} ({len(index)} stations concerned)",
+                layer="dem",
+                feature=_listed(names),
+                geometry=_box(west, south, east, north),
+            )
+
+
+def _listed(names: Sequence[str], most: int = 5) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def _box(west: float, south: float, east: float, north: float) -> Any:
+    """Return a box; a point where all points are one."""
+    if west == east and south == north:
+        return shapely.Point(west, south)
+    if west == east or south == north:
+        return shapely.LineString([(west, south), (east, north)])
+    return shapely.box(west, south, east, north)

@@ -1,0 +1,95 @@
+"""Points in the CRS of every raster met, found quickly by tile."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyproj
+
+from geotools.errors import LayerError
+from geotools.ground.raster import Raster, horizontal
+
+__all__ = ["Places"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+# Points this far (in cells) outside a raster are on its edge: rounding of the transformation.
+EDGE = 1e-6
+
+
+@dataclass(frozen=True)
+class _Moved:
+    """The points in one CRS, in order of x; whether the datums were taken as the same."""
+
+    xy: FloatArray
+    order: IntArray
+    sorted_x: FloatArray
+    roughly: bool
+
+
+class Places:
+    """The points in every CRS met, sorted by x so that a tile finds its points quickly.
+
+    Parameters
+    ----------
+    xy : ndarray, shape (n, 2)
+    crs : pyproj.CRS
+        Their CRS; a vertical part is ignored.
+    """
+
+    def __init__(self, xy: FloatArray, crs: pyproj.CRS) -> None:
+        self.xy = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+        self.crs = horizontal(crs)
+        self._by_crs: dict[str, _Moved] = {}
+
+    def _in_crs_of(self, raster: Raster) -> _Moved:
+        key = raster.crs.to_wkt()
+        if key not in self._by_crs:
+            xy, roughly = self._move(raster)
+            order = np.argsort(xy[:, 0], kind="stable")
+            self._by_crs[key] = _Moved(xy, order, xy[order, 0], roughly)
+        return self._by_crs[key]
+
+    def _move(self, raster: Raster) -> tuple[FloatArray, bool]:
+        if len(self.xy) == 0 or self.crs.equals(raster.crs, ignore_axis_order=True):
+            return self.xy, False
+        try:
+            transformer = pyproj.Transformer.from_crs(self.crs, raster.crs, always_xy=True)
+            x, y = transformer.transform(self.xy[:, 0], self.xy[:, 1])
+            used = transformer.get_last_used_operation().description
+        except pyproj.exceptions.ProjError as error:
+            raise LayerError(
+                raster.name,
+                f"its CRS {raster.crs.name!r} cannot be reached from {self.crs.name!r} ({error}); "
+                "warp the raster to the CRS of the mains",
+            ) from error
+        return np.column_stack([x, y]), "ballpark" in used.lower()
+
+    def roughly(self, raster: Raster) -> bool:
+        """Tell whether the datum shift to the CRS of a raster is not known."""
+        return self._in_crs_of(raster).roughly
+
+    def at(self, raster: Raster, index: IntArray) -> FloatArray:
+        """Return points in the CRS of a raster."""
+        return self._in_crs_of(raster).xy[index]
+
+    def extent(self, raster: Raster) -> FloatArray:
+        """Return west, south, east, north of all points in the CRS of a raster."""
+        xy = self._in_crs_of(raster).xy
+        xy = xy[np.isfinite(xy).all(axis=1)]
+        return np.concatenate([xy.min(axis=0), xy.max(axis=0)]) if len(xy) else np.full(4, np.nan)
+
+    def inside(self, raster: Raster) -> IntArray:
+        """Return the points that lie on a raster, in their own order."""
+        moved = self._in_crs_of(raster)
+        west, _, east, _ = raster.bounds
+        slack = (east - west) * EDGE
+        first, last = np.searchsorted(moved.sorted_x, [west - slack, east + slack])
+        near = moved.order[first:last]
+        column, row = raster.cells(moved.xy[near])
+        rows, columns = raster.shape
+        on = (column >= -EDGE) & (column <= columns + EDGE) & (row >= -EDGE) & (row <= rows + EDGE)
+        return np.sort(near[on])
