@@ -118,8 +118,8 @@ def _main_roads() -> list[Road]:
     through = prolonged(_over(chained("-T1", "T2", "T9"), 3.0, 110.0), start=400.0, end=150.0)
     meeting = through.project(through.intersection(avenue_line))
     west, east = cut_at(through, [meeting])
-    alder = Road("Aldermoor Road", "arterial", 4, 13.5, 50.0, west, "T1")
-    fennick = Road("Fennick Road", "arterial", 2, 10.5, 60.0, east, "T9")
+    alder = Road("Quaddermoor Road", "arterial", 4, 13.5, 50.0, west, "T1")
+    fennick = Road("Fennwhistle Road", "arterial", 2, 10.5, 60.0, east, "T9")
     quillon = _over(alignments()["T3"].xy, -2.5, 16.0)
     quillon = joined_to(quillon, west, at_start=True)
     lane = joined_to(_over(alignments()["T8"].xy, 2.0, 60.0), quillon, at_start=True)
@@ -132,7 +132,7 @@ def _main_roads() -> list[Road]:
         avenue,
         Road("Quillon Street", "collector", 2, 10.0, 50.0, quillon, "T3"),
         Road("Infirmary Lane", "local", 2, 7.5, 30.0, prolonged(lane, end=70.0), "T8"),
-        Road("Pellow Street", "collector", 2, 9.0, 50.0, pellow, "T7"),
+        Road("Pellowayay Street", "collector", 2, 9.0, 50.0, pellow, "T7"),
         *duals,
     ]
 
@@ -152,7 +152,7 @@ def _dual_roads(target: LineString) -> list[Road]:
     return [
         way,
         replace(way, line=west, trunk=""),
-        Road("Saltern Road", "collector", 2, 8.5, 50.0, saltern, "T6b"),
+        Road("Saltquern Road", "collector", 2, 8.5, 50.0, saltern, "T6b"),
     ]
 
 

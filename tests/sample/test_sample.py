@@ -480,7 +480,7 @@ def test_text_holds_quotes_umlauts_and_markup(
 ) -> None:
     odd = _spots(planted, "odd text").feature.iloc[0]
     texts = [odd, *layers["streets"].name, *layers["avoid"].reason, *layers["districts"].name]
-    for mark in ('"', "<b>", "Ü", "ö", "=SUM", "/"):
+    for mark in ('"', "<b>", "Ü", "ü", "Ä", "=SUM", "/"):
         assert any(mark in text for text in texts), mark
     assert "<b>" in odd
     assert '"' in odd
