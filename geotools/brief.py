@@ -188,6 +188,12 @@ class Pits(_Section):
     clear_of_intersection: Length = _set(
         "10 m", "distance a pit keeps from the middle of an intersection", COMMON, ge=0, le=200
     )
+    receive_in_intersection: bool = _set(
+        True,
+        "a receiving pit may lie in an intersection where the run ends or turns too sharply to "
+        "be pulled through: the main must be opened there in any case",
+        COMMON,
+    )
     ramp: Literal["level", "lifted"] = _set(
         "level",
         "level: string on rollers at street level, two arcs; lifted: tail held up, one arc",
@@ -246,6 +252,9 @@ class Rates(_Section):
     receiving_pit: PerItem = _set(9000, "setting up a receiving pit", INVENTED, ge=0)
     insertion_pit: PerItem = _set(14000, "setting up an insertion pit, one way", INVENTED, ge=0)
     two_way_pit: PerItem = _set(18000, "setting up an insertion pit, both ways", INVENTED, ge=0)
+    intersection_factor: float = _set(
+        3.0, "factor on the site cost of a pit in an intersection", INVENTED, ge=1
+    )
     excavation: PerVolume = _set("120 / m^3", "dig, support, refill", INVENTED, ge=0)
     restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0)
     open_laying: PerLength = _set(

@@ -1,9 +1,10 @@
 """Noding: lines that meet become edges between nodes.
 
-Nothing is moved. Ends that coincide are one node. An end left dangling is joined to a dangling
-end within the snap tolerance, or else to the nearest line within it, which it splits there: the
-gap stays in the geometry and a run bridges it with a straight step. Ends in use join another
-line only where they touch it. So where a main happens to be split changes nothing.
+Nothing is moved. Ends that coincide are one node. An end left dangling is joined, within the snap
+tolerance, to another dangling end, else to the nearest end in use, else to the nearest line,
+which it splits there: the gap stays in the geometry and a run bridges it with a straight step.
+Ends in use join another line only where they touch it. So where a main happens to be split
+changes nothing, unless a dangling end is within the tolerance of the split.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from geotools.network.ragged import (
+    BoolArray,
     FloatArray,
     IntArray,
     line_lengths,
@@ -81,16 +83,19 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     """
     if len(offsets) < 2:
         return _empty()
-    cuts, cut_ends, gaps_split = _landings(xy, offsets, tolerance)
-    pieces = cut_lines(xy, offsets, cuts)
-    ends_xy = np.stack([pieces.xy[pieces.offsets[:-1]], pieces.xy[pieces.offsets[1:] - 1]], axis=1)
-    points = ends_xy.reshape(-1, 2)
-    tree = cKDTree(points)
-    links = [tree.query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)]
-    gap_links, gaps_end = _dangling_pairs(points, pieces.line, links[0], tolerance)
-    links.append(gap_links)
-    links.append(_cut_links(tree, points, pieces, xy, offsets, cuts, cut_ends))
-    node = _components(np.concatenate(links), len(points))
+    joins = _join_ends(xy, offsets, tolerance)
+    landings = _landings(xy, offsets, joins, tolerance)
+    pieces = cut_lines(xy, offsets, landings.cuts)
+    points = _end_points(pieces.xy, pieces.offsets)
+    touching = cKDTree(points).query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)
+    links = np.concatenate(
+        [
+            touching,
+            _on_pieces(joins.links, pieces),
+            np.stack([_on_pieces(landings.ends, pieces), _cut_ends(pieces, landings.cuts)], axis=1),
+        ]
+    )
+    node = _components(links[(links >= 0).all(axis=1)], len(points))
     counts = np.bincount(node)
     node_xy = np.stack([np.bincount(node, points[:, k]) / counts for k in (0, 1)], axis=1)
     return Graph(
@@ -101,7 +106,7 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
         end=pieces.end,
         xy=pieces.xy,
         offsets=pieces.offsets,
-        joined_gaps=np.concatenate([gaps_end, gaps_split]),
+        joined_gaps=np.concatenate([joins.gaps, landings.gaps]),
     )
 
 
@@ -154,77 +159,103 @@ def _components(links: IntArray, count: int) -> IntArray:
     return connected_components(graph, directed=False)[1].astype(np.int64)
 
 
-def _dangling(points: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Return which ends touch no other end."""
-    tree = cKDTree(points)
-    pairs = tree.query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)
-    used = np.zeros(len(points), dtype=bool)
-    used[pairs.ravel()] = True
-    return ~used
+@dataclass(frozen=True)
+class _Joins:
+    """Ends joined to ends: ``links`` (k, 2) of line ends, what is still ``loose``, gap rows."""
+
+    links: IntArray
+    loose: BoolArray
+    gaps: FloatArray
 
 
-def _landings(
-    xy: FloatArray, offsets: IntArray, tolerance: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Find ends that land on the inside of another line.
+@dataclass(frozen=True)
+class _Landings:
+    """Ends that land on another line: ``cuts`` (line, distance), the ``ends``, gap rows."""
 
-    Returns cuts (line row, distance along it), the end point that made each, and the gap rows.
-    """
-    points = xy[np.stack([offsets[:-1], offsets[1:] - 1], axis=1).ravel()]
-    owner = np.repeat(np.arange(len(offsets) - 1), 2)
-    dangling = _dangling(points)
-    dangling[_facing_pairs(points, owner, dangling, tolerance).ravel()] = False
+    cuts: FloatArray
+    ends: IntArray
+    gaps: FloatArray
+
+
+def _end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return first and last points of lines in turn, shape (2 n, 2)."""
+    return xy[np.stack([offsets[:-1], offsets[1:] - 1], axis=1).ravel()]
+
+
+def _join_ends(xy: FloatArray, offsets: IntArray, tolerance: float) -> _Joins:
+    """Join ends that touch, dangling ends that face each other, dangling ends to ends in use."""
+    points = _end_points(xy, offsets)
+    touching = cKDTree(points).query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)
+    loose = np.ones(len(points), dtype=bool)
+    loose[touching.ravel()] = False
+    facing = _facing(points, loose, tolerance)
+    alone = loose.copy()
+    alone[facing.ravel()] = False
+    to_used = _to_used(points, alone, ~loose, touching, tolerance)
+    alone[to_used[:, 0]] = False
+    gaps = np.concatenate([facing, to_used])
+    width = np.hypot(*(points[gaps[:, 0]] - points[gaps[:, 1]]).T)
+    rows = np.stack([*points[gaps[:, 0]].T, width, gaps[:, 0] // 2, np.zeros(len(gaps))], axis=1)
+    return _Joins(np.concatenate([touching, gaps]), alone, rows)
+
+
+def _facing(points: FloatArray, loose: BoolArray, tolerance: float) -> IntArray:
+    """Return pairs of dangling ends of different lines within the tolerance."""
+    ends = np.flatnonzero(loose)
+    if len(ends) < 2 or tolerance <= 0:
+        return np.zeros((0, 2), dtype=np.int64)
+    pairs = ends[cKDTree(points[ends]).query_pairs(tolerance, output_type="ndarray").reshape(-1, 2)]
+    return pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
+
+
+def _to_used(
+    points: FloatArray, alone: BoolArray, used: BoolArray, touching: IntArray, tolerance: float
+) -> IntArray:
+    """Return for dangling ends the nearest end in use within the tolerance, not of its own line."""
+    ends, targets = np.flatnonzero(alone), np.flatnonzero(used)
+    if not len(ends) or not len(targets) or tolerance <= 0:
+        return np.zeros((0, 2), dtype=np.int64)
+    near = cKDTree(points[ends]).sparse_distance_matrix(
+        cKDTree(points[targets]), tolerance, output_type="ndarray"
+    )
+    end, target, gap = ends[near["i"]], targets[near["j"]], near["v"]
+    lines = len(points) // 2
+    cluster = _components(touching, len(points))
+    own = np.isin(cluster[target] * lines + end // 2, cluster * lines + np.arange(len(points)) // 2)
+    end, target, gap = end[~own], target[~own], gap[~own]
+    order = np.lexsort([target, np.round(gap, 9), end])
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = end[order][1:] != end[order][:-1]
+    return np.stack([end[order][first], target[order][first]], axis=1)
+
+
+def _landings(xy: FloatArray, offsets: IntArray, joins: _Joins, tolerance: float) -> _Landings:
+    """Find ends that land on the inside of another line."""
+    points = _end_points(xy, offsets)
+    owner = np.arange(len(points)) // 2
     lines = to_linestrings(xy, offsets)
-    reach = np.where(dangling, max(tolerance, TOUCH), TOUCH)
+    reach = np.where(joins.loose, max(tolerance, TOUCH), TOUCH)
     at = shapely.points(points)
     end, line = shapely.STRtree(lines).query(at, predicate="dwithin", distance=reach)
     keep = owner[end] != line
     end, line = end[keep], line[keep]
     along = shapely.line_locate_point(lines[line], at[end])
+    inside = (along > TOUCH) & (along < shapely.length(lines[line]) - TOUCH)
+    end, line, along = end[inside], line[inside], along[inside]
     landing = shapely.get_coordinates(shapely.line_interpolate_point(lines[line], along))
     gap = np.hypot(*(landing - points[end]).T)
-    keep = _nearest_only(end, line, gap, dangling)
+    keep = _nearest_only(end, line, gap)
     end, line, along, gap = end[keep], line[keep], along[keep], gap[keep]
-    inside = (along > TOUCH) & (along < shapely.length(lines[line]) - TOUCH)
-    cuts = np.stack([line, along], axis=1).astype(float)
-    gaps = np.stack([*points[end].T, gap, owner[end], inside], axis=1)
-    return cuts, points[end], gaps[gap > TOUCH]
+    rows = np.stack([*points[end].T, gap, owner[end], np.ones(len(end))], axis=1)
+    return _Landings(np.stack([line, along], axis=1).astype(float), end, rows[gap > TOUCH])
 
 
-def _nearest_only(
-    end: IntArray, line: IntArray, gap: FloatArray, dangling: np.ndarray[tuple[int], np.dtype[np.bool_]]
-) -> IntArray:
-    """Keep every touch, and of a dangling end's near lines only the nearest."""
+def _nearest_only(end: IntArray, line: IntArray, gap: FloatArray) -> IntArray:
+    """Keep every touch, and of the other lines near an end only the nearest."""
     order = np.lexsort([line, np.round(gap, 9), end])
     first = np.ones(len(order), dtype=bool)
     first[1:] = end[order][1:] != end[order][:-1]
-    return order[first | (gap[order] <= TOUCH)] if len(order) else order
-
-
-def _facing_pairs(
-    points: FloatArray, owner: IntArray, dangling: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    tolerance: float,
-) -> IntArray:
-    """Return pairs of dangling ends of different lines within the tolerance."""
-    loose = np.flatnonzero(dangling)
-    if len(loose) < 2 or tolerance <= 0:
-        return np.zeros((0, 2), dtype=np.int64)
-    pairs = cKDTree(points[loose]).query_pairs(tolerance, output_type="ndarray").reshape(-1, 2)
-    pairs = loose[pairs]
-    return pairs[owner[pairs[:, 0]] != owner[pairs[:, 1]]]
-
-
-def _dangling_pairs(
-    points: FloatArray, line: IntArray, touching: IntArray, tolerance: float
-) -> tuple[IntArray, FloatArray]:
-    """Link dangling ends that face each other; return the links and the gap rows."""
-    used = np.zeros(len(points), dtype=bool)
-    used[touching.ravel()] = True
-    pairs = _facing_pairs(points, np.repeat(line, 2), ~used, tolerance)
-    width = np.hypot(*(points[pairs[:, 0]] - points[pairs[:, 1]]).T)
-    rows = np.repeat(line, 2)[pairs[:, 0]]
-    gaps = np.stack([*points[pairs[:, 0]].T, width, rows, np.zeros(len(pairs))], axis=1)
-    return pairs, gaps
+    return order[first | (gap[order] <= TOUCH)]
 
 
 def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
@@ -271,25 +302,20 @@ def _insert_cuts(
     return new_xy, np.append(bounds, len(new_xy)).astype(np.int64)
 
 
-def _cut_links(
-    tree: cKDTree,
-    points: FloatArray,
-    pieces: Pieces,
-    xy: FloatArray,
-    offsets: IntArray,
-    cuts: FloatArray,
-    cut_ends: FloatArray,
-) -> IntArray:
-    """Link the end that made a cut to the pieces' ends at that cut."""
-    if len(cuts) == 0:
-        return np.zeros((0, 2), dtype=np.int64)
+def _on_pieces(ends: IntArray, pieces: Pieces) -> IntArray:
+    """Return the piece ends that line ends have become."""
+    line = ends // 2
+    first = np.searchsorted(pieces.line, line, side="left")
+    last = np.searchsorted(pieces.line, line, side="right") - 1
+    return np.where(ends % 2 == 0, 2 * first, 2 * last + 1).astype(np.int64)
+
+
+def _cut_ends(pieces: Pieces, cuts: FloatArray) -> IntArray:
+    """Return a piece end at every cut, or -1 where the cut fell on the line's end."""
     line, at = cuts[:, 0].astype(np.int64), cuts[:, 1]
-    stretch = float(pieces.end.max()) + 1.0
+    stretch = float(pieces.end.max(initial=0.0)) + 1.0
     key = pieces.start + pieces.line * stretch
     piece = np.searchsorted(key, at + line * stretch + TOUCH, side="right") - 1
     at_start = np.abs(pieces.start[piece] - at) <= 2 * TOUCH
     at_end = np.abs(pieces.end[piece] - at) <= 2 * TOUCH
-    target = np.where(at_start, 2 * piece, np.where(at_end, 2 * piece + 1, -1))
-    _, source = tree.query(cut_ends)
-    known = target >= 0
-    return np.stack([source[known], target[known]], axis=1).astype(np.int64)
+    return np.where(at_start, 2 * piece, np.where(at_end, 2 * piece + 1, -1)).astype(np.int64)

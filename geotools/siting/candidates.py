@@ -50,6 +50,7 @@ class PitRules:
     receiving: float
     side_room: float
     bedding: float
+    receive_in_intersection: bool
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,7 @@ class SiteRates:
     """Rates of a site, per role and per unit, in the brief's currency."""
 
     setup: tuple[float, float, float, float]
+    intersection_factor: float
     excavation: float
     restoration: float
     open_laying: float
@@ -137,8 +139,11 @@ def find_candidates(
     ground = footprints(axis, run, extents, sizes.half_width)
     code = _refusals(table, run, stations, extents, sizes, must, rules)
     gap = _nearest_gap(table, crossings)
-    code |= _near_crossings(ground, crossings, rules.clear)
+    in_crossing = _near_crossings(ground, crossings, rules.clear)
+    tolerated = in_crossing & _unavoidable(table, bends, rules)
+    code |= np.where(in_crossing & ~tolerated, CROSSING, 0)
     hard, factor, named = _avoided(ground, avoid)
+    factor = np.where(tolerated, np.maximum(factor, rates.intersection_factor), factor)
     code |= np.where(hard, AVOID, 0)
     length, volume = _excavation(stations, run, extents, sizes, rules, drop)
     area = shapely.area(ground)
@@ -158,7 +163,7 @@ def find_candidates(
         roles=_role_names(code),
         why=_why(table, bends),
     )
-    table["reasons"] = _reasons(table["why"], code, named, rules)
+    table["reasons"] = _reasons(table["why"], code, named, tolerated, rules)
     offsets = np.searchsorted(run, np.arange(len(runs) + 1)).astype(np.int64)
     return Candidates(table, offsets, extents, length, volume, area, cost, ground)
 
@@ -218,13 +223,31 @@ def _refusals(
 
 def _near_crossings(
     ground: npt.NDArray[np.object_], crossings: FloatArray | None, clear: float
-) -> IntTable:
-    code = np.zeros(ground.size, dtype=np.int64)
+) -> npt.NDArray[np.bool_]:
+    code = np.zeros(ground.size, dtype=bool)
     if crossings is not None and len(crossings) and clear > 0:
         tree = shapely.STRtree(shapely.points(crossings))
         hit = tree.query(ground.ravel(), predicate="dwithin", distance=clear)[0]
-        code[hit] = CROSSING
+        code[hit] = True
     return code.reshape(ground.shape)
+
+
+def _unavoidable(
+    table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules
+) -> npt.NDArray[np.bool_]:
+    """Return the receiving pits that have to stand where they are, whatever the street.
+
+    At a run's end the carrier is tied in, and a bend that cannot be passed is dug out: the main
+    is opened there in any case.
+    """
+    kind = table["kind"].to_numpy(dtype=object)
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    places = set(zip(blocked["run"], blocked["chainage"].round(3), strict=True))
+    keys = zip(table["run"], table["chainage"].round(3), strict=True)
+    held = np.array([key in places for key in keys], dtype=bool)
+    unavoidable = np.zeros((len(table), 4), dtype=bool)
+    unavoidable[:, 0] = rules.receive_in_intersection & ((kind == "end") | held)
+    return unavoidable
 
 
 def _nearest_gap(table: pd.DataFrame, crossings: FloatArray | None) -> FloatArray:
@@ -325,15 +348,21 @@ def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
 
 
 def _reasons(
-    why: Sequence[str], code: IntTable, named: npt.NDArray[np.object_], rules: PitRules
+    why: Sequence[str],
+    code: IntTable,
+    named: npt.NDArray[np.object_],
+    tolerated: npt.NDArray[np.bool_],
+    rules: PitRules,
 ) -> list[str]:
     """Write out the reasons for and against; equal cases are worded once."""
     texts: dict[tuple[object, ...], str] = {}
     out = []
-    for for_it, bits, names in zip(why, code.tolist(), named.tolist(), strict=True):
-        key = (for_it, *bits, *names)
+    at_price = tolerated.any(axis=1).tolist()
+    for for_it, bits, names, dear in zip(why, code.tolist(), named.tolist(), at_price, strict=True):
+        key = (for_it, *bits, *names, dear)
         if key not in texts:
-            texts[key] = _wording(for_it, bits, names, rules)
+            price = "; at a price: in an intersection as receiving" if dear else ""
+            texts[key] = _wording(for_it, bits, names, rules) + price
         out.append(texts[key])
     return out
 

@@ -177,11 +177,16 @@ def _candidates(
             receiving=pits.receiving_length,
             side_room=pits.side_room,
             bedding=pits.bedding,
+            receive_in_intersection=pits.receive_in_intersection,
         ),
         rates=SiteRates(
             setup=(
-                rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit
+                rates.receiving_pit,
+                rates.insertion_pit,
+                rates.insertion_pit,
+                rates.two_way_pit,
             ),
+            intersection_factor=rates.intersection_factor,
             excavation=rates.excavation,
             restoration=rates.restoration,
             open_laying=rates.open_laying,
@@ -260,17 +265,24 @@ def _verdicts(
     along = measures(runs.chains.xy, runs.chains.offsets)
     for run in np.flatnonzero(lined & ~planned):
         blocked = explain_run(
-            sites, candidates, must, costs,
-            run=int(run), covered=float(choice.covered[run]), max_length=brief.pulls.max_length,
+            sites,
+            candidates,
+            must,
+            costs,
+            run=int(run),
+            covered=float(choice.covered[run]),
+            max_length=brief.pulls.max_length,
         )
         reason[run] = blocked.text
         at = np.array([blocked.low, max(blocked.high, blocked.low)])
-        places = interpolate(
-            runs.chains.xy, runs.chains.offsets, along, np.array([run, run]), at
-        )
+        places = interpolate(runs.chains.xy, runs.chains.offsets, along, np.array([run, run]), at)
         layers.findings.add_points(
-            "warning", "no-plan", [f"run {table['run_id'].iloc[run]}: {blocked.text}"],
-            layer="runs", features=[table["run_id"].iloc[run]], xy=places[:1],
+            "warning",
+            "no-plan",
+            [f"run {table['run_id'].iloc[run]}: {blocked.text}"],
+            layer="runs",
+            features=[table["run_id"].iloc[run]],
+            xy=places[:1],
         )
     pulls, bends = plan.pulls, runs.bends
     longest = np.zeros(count)
@@ -386,7 +398,9 @@ def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcom
     length = DIMENSIONS["length"]
     unit = length.suffix(units)
     scale = length.units[unit]
-    by_status = {s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")}
+    by_status = {
+        s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")
+    }
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
     severity = tables["findings"]["severity"]
     found = {s: int((severity == s).sum()) for s in ("error", "warning", "info")}
