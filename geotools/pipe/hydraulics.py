@@ -420,7 +420,7 @@ def aged_c(lining_class: str | NDArray[np.str_], age_years: ArrayLike) -> CBand:
         ages, values = _c_table(check_choice("lining_class", str(word), LINING_CLASSES))
         here = words == word
         for part in range(3):
-            result[part][here] = np.interp(age[here], ages, values[part])
+            result[part, here] = np.interp(age[here], ages, values[part])
     return CBand(result[0], result[1], result[2])
 
 

@@ -1,0 +1,118 @@
+"""Joints: counts, times and pressures against worked values."""
+
+from __future__ import annotations
+
+import pytest
+
+from geotools.pipe.fusion import (
+    HEATER_C,
+    fusion_window,
+    gauge_pressure_pa,
+    iso_cooling_s,
+    joint_count,
+    joint_hours,
+    least_bead_m,
+)
+from geotools.pipe.pulling import wall_area_m2
+
+INCH = 0.0254
+FOOT = 0.3048
+PSI = 6894.757293168
+
+
+@pytest.mark.parametrize(("piece", "printed"), [(40, 24), (45, 22), (50, 19), (20, 49)])
+def test_joints_of_a_thousand_feet(piece: float, printed: int) -> None:
+    assert joint_count(1000 * FOOT, piece_m=piece * FOOT) == printed
+
+
+def test_joints_of_300_m() -> None:
+    assert joint_count(300.0, piece_m=12.192) == 24
+
+
+def test_heater_window() -> None:
+    # ASTM F2620 as on a PPI advisory page: 400 to 450 F, printed as 204 to 232 C
+    assert pytest.approx((204, 232), abs=0.5) == HEATER_C
+
+
+@pytest.mark.parametrize(
+    ("outside", "printed"),
+    [
+        (4.5, 3 / 16),
+        (8.625, 3 / 16),
+        (12, 1 / 4),
+        (12.75, 1 / 4),
+        (24, 3 / 8),
+        (36, 7 / 16),
+        (48, 9 / 16),
+    ],
+)
+def test_least_bead(outside: float, printed: float) -> None:
+    """ASTM F2620, from memory."""
+    assert float(least_bead_m(outside * INCH)) / INCH == pytest.approx(printed, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("wall", "seconds"),
+    [(0.3, 8), (0.36, 8), (0.5, 10), (1.0, 15), (1.271, 20), (3.0, 25), (5.0, 30)],
+)
+def test_longest_heater_removal(wall: float, seconds: float) -> None:
+    """ASTM F2620, from memory."""
+    assert float(fusion_window(30 * INCH, wall * INCH).removal_s) == seconds
+
+
+@pytest.mark.parametrize(("outside", "soak", "cool"), [(21.6, 5.7, 14.0), (25.8, 6.8, 16.7)])
+def test_soak_and_cooling_of_dr_17(outside: float, soak: float, cool: float) -> None:
+    # 4.5 and 11 min per inch of wall; from memory
+    window = fusion_window(outside * INCH, outside / 17 * INCH)
+    assert float(window.soak_s) / 60 == pytest.approx(soak, abs=0.05)
+    assert float(window.cool_s) / 60 == pytest.approx(cool, abs=0.05)
+
+
+def test_gauge_pressure_of_the_worked_joint() -> None:
+    # OD 21.6, t 1.271, A 81.15 in2, 75 psi, TEPA 15.32 in2: 397 psi + drag
+    outside, wall = 21.6 * INCH, 21.6 / 17 * INCH
+    assert float(wall_area_m2(outside, wall)) / INCH**2 == pytest.approx(81.15, abs=0.005)
+    ours = float(gauge_pressure_pa(outside, wall, 15.32 * INCH**2, drag_pa=30 * PSI)) / PSI
+    assert ours == pytest.approx(397 + 30, abs=0.5)
+
+
+@pytest.mark.parametrize(("procedure", "printed"), [("single_low", 20.5), ("single_high", 13.9)])
+def test_iso_cooling_of_a_32_mm_wall(procedure: str, printed: float) -> None:
+    # ISO 21307, e 32.3 mm; from memory
+    assert float(iso_cooling_s(0.0323, procedure)) / 60 == pytest.approx(printed, abs=0.05)
+
+
+def test_single_high_cooling_is_that_of_the_american_practice() -> None:
+    # 0.43 min/mm against 11 min/in = 0.433
+    ours = float(fusion_window(0.5, 0.03).cool_s)
+    assert float(iso_cooling_s(0.03, "single_high")) == pytest.approx(ours, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("outside", "dr", "low", "high"),
+    # common practice, no source: minutes per joint
+    [
+        (8.625, 11, 20, 45),
+        (13.2, 11, 25, 45),
+        (21.6, 17, 40, 60),
+        (25.8, 17, 50, 75),
+        (38.3, 17, 75, 120),
+    ],
+)
+def test_time_per_joint_against_practice(
+    outside: float, dr: float, low: float, high: float
+) -> None:
+    """Handling of 15 to 30 min + 15.5 min per inch of wall.
+
+    Large pipe: the model gives 50 to 66 min for 36 in DR 17 and practice 75 to 120, so a handling
+    time of 40 min or more must be given for it: the low end of handling no longer holds there.
+    """
+    wall = outside / dr * INCH
+    least = float(joint_hours(wall, handling_s=900)) * 60
+    most = float(joint_hours(wall, handling_s=1800)) * 60
+    if outside < 30:
+        assert least <= high
+        assert most >= low
+    else:
+        assert most < low
+        assert low <= float(joint_hours(wall, handling_s=2700)) * 60 <= high

@@ -1,0 +1,275 @@
+"""Pull force against worked values, closed forms and an independent solution."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from geotools.pipe.catalogue import Carrier, carrier
+from geotools.pipe.materials import apparent_modulus_pa
+from geotools.pipe.pulling import (
+    allowable_stress_pa,
+    allowable_tension_n,
+    head_force_n,
+    stretch_m,
+    thermal_length_change_m,
+    wall_area_m2,
+    weight_n_per_m,
+)
+
+INCH = 0.0254
+FOOT = 0.3048
+LBF = 4.4482216152605
+PSI = LBF / INCH**2
+
+
+def _pe20() -> Carrier:
+    return carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+
+
+@pytest.mark.parametrize(
+    ("system", "nominal", "dr", "printed_lbf", "printed_kn"),
+    [
+        # ASTM F1804: symbols seen on its front page, numbers from memory; at <= 1 h, 12 h, 24 h
+        ("IPS", "8 in", 11, (27_040, 25_688, 24_607), (120.3, 114.3, 109.5)),
+        ("DIPS", "20 in", 17, (113_608, 107_927, 103_383), (505.4, 480.1, 459.9)),
+        ("DIPS", "24 in", 17, (162_084, 153_980, 147_496), (721.0, 684.9, 656.1)),
+    ],
+)
+def test_polyethylene_allowable_tension(
+    system: str,
+    nominal: str,
+    dr: float,
+    printed_lbf: tuple[float, ...],
+    printed_kn: tuple[float, ...],
+) -> None:
+    pipe = carrier(system=system, nominal=nominal, material="PE4710", dr=dr)
+    ours = allowable_tension_n(pipe, hours=np.array([1.0, 12.0, 24.0]))
+    assert ours / LBF == pytest.approx(printed_lbf, abs=0.51)
+    assert ours / 1e3 == pytest.approx(printed_kn, abs=0.051)
+
+
+def test_stress_at_12_hours_is_that_of_astm_f1962() -> None:
+    # ASTM F1962-22 as quoted in a trade article of March 2023: 1330 psi for 12 h
+    assert allowable_stress_pa("PE4710") / PSI == pytest.approx(1330, abs=0.5)
+    # PPI sheet of July 2015 gives 1300 for PE4710 and 1150 for PE3608. Gap 2.3 % and 5.7 %: they
+    # start from a lower yield. The older 1150 is taken by the cap.
+    assert allowable_stress_pa("PE4710", stress_cap_pa=1150 * PSI) / PSI == pytest.approx(1150)
+    assert float(allowable_stress_pa("PE3608") / PSI) == pytest.approx(0.95 * 0.4 * 3200, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("fahrenheit", "factor"), [(40, 1.0), (100, 0.78), (120, 0.63), (140, 0.5)]
+)
+def test_warm_polyethylene_takes_less(fahrenheit: float, factor: float) -> None:
+    """Weak memory; the table's 1.2 at 40 F is not used, cold strength is not counted on."""
+    warm = allowable_stress_pa("PE4710", temperature_c=(fahrenheit - 32) / 1.8)
+    assert warm / PSI == pytest.approx(1330 * factor, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "dr", "area_in2", "printed_lbf", "printed_kn"),
+    [
+        # (7000/2.5) A; 7000 psi of ASTM D1784 seen, the factor 2.5 is common practice
+        ("16 in", 18, 49.906, 139_737, 621.6),
+        ("20 in", 25, 56.284, 157_597, 701.0),
+        ("24 in", 25, None, 224_843, 1000.1),
+    ],
+)
+def test_pvc_allowable_tension(
+    nominal: str, dr: float, area_in2: float | None, printed_lbf: float, printed_kn: float
+) -> None:
+    pipe = carrier(system="DIPS", nominal=nominal, material="PVC", dr=dr)
+    if area_in2 is not None:
+        area = float(wall_area_m2(pipe.outside_m, pipe.wall_min_m)) / INCH**2
+        assert area == pytest.approx(area_in2, abs=0.0005)
+    assert allowable_tension_n(pipe) / LBF == pytest.approx(printed_lbf, abs=0.75)
+    assert allowable_tension_n(pipe) / 1e3 == pytest.approx(printed_kn, abs=0.051)
+
+
+def test_weight_of_20_inch_polyethylene() -> None:
+    # worked: 35.54 lb/ft, 52.9 kg/m, on the average wall with SG 0.957 of water at 62.4 lb/ft3
+    # (999.55 kg/m3). Ours takes 957 kg/m3 and gives 35.553: the gap of 0.045 % is that water.
+    ours = float(weight_n_per_m(_pe20()))
+    water = 62.4 * 0.45359237 / FOOT**3
+    assert ours / LBF * FOOT * water / 1000 == pytest.approx(35.54, abs=0.005)
+    assert ours / LBF * FOOT == pytest.approx(35.54, abs=0.02)
+    assert ours / 9.80665 == pytest.approx(52.9, abs=0.05)
+
+
+def test_empty_polyethylene_in_a_flooded_host_floats() -> None:
+    # worked: uplift 123.3 lb/ft
+    ours = float(weight_n_per_m(_pe20(), host="flooded"))
+    assert -ours / LBF * FOOT == pytest.approx(123.3, abs=0.05)
+
+
+W_PE20 = 35.54 * LBF / FOOT  # as the worked examples have it
+
+
+@pytest.mark.parametrize(
+    ("lengths_ft", "turns_deg", "friction", "grade", "printed"),
+    [
+        # mu w L, capstan: printed values were worked with the unrounded 35.537 lb/ft, so ours
+        # from 35.54 may differ by 0.01 % (1 to 2 lbf); no other gap
+        ((1000,), (0,), 0.3, 0.0, 10_661),
+        ((1000,), (0,), 0.5, 0.0, 17_769),
+        ((500, 500), (22.5, 0), 0.3, 0.0, 11_328),
+        ((400, 300, 300), (11.25, 11.25, 0), 0.3, 0.0, 11_389),
+        ((1000,), (0,), 0.3, 0.03, 11_722),
+    ],
+)
+def test_head_force_is_the_worked_one(
+    lengths_ft: tuple[float, ...],
+    turns_deg: tuple[float, ...],
+    friction: float,
+    grade: float,
+    printed: float,
+) -> None:
+    ours = head_force_n(
+        np.array(lengths_ft) * FOOT,
+        np.arctan(grade),
+        np.deg2rad(turns_deg),
+        weight=W_PE20,
+        friction=friction,
+    )
+    assert ours[-1] / LBF == pytest.approx(printed, abs=2.0)
+
+
+def test_capstan_factor_of_45_degrees() -> None:
+    # exp(0.3 x 45 deg) = 1.2657
+    force = head_force_n(0.0, 0.0, np.pi / 4, weight=1.0, friction=0.3, tail_force=1.0)
+    assert force[-1] == pytest.approx(1.2657, abs=5e-5)
+
+
+def test_textbook_drilling_example() -> None:
+    """A trenchless textbook: 600 x 7.8/3 x 1.6^2.2 = 4387 lb.
+
+    Straight drag of 600 ft at 7.8 lb/ft with friction 1/3, times the capstan factor of 1.6^2.2,
+    which is exp(mu t) with mu t = 2.2 ln 1.6.
+    """
+    mu = 1.0 / 3.0
+    turn = 2.2 * np.log(1.6) / mu
+    force = head_force_n(
+        np.array([600 * FOOT, 0.0]),
+        0.0,
+        np.array([turn / 2, turn / 2]),
+        weight=7.8 * LBF / FOOT,
+        friction=mu,
+    )
+    assert force[-1] / LBF == pytest.approx(4387, abs=0.75)
+
+
+def test_strain_at_the_allowable_stress() -> None:
+    # 1330 psi over the 12 h modulus of 63,000 psi (PPI Handbook ch. 3) = 2.11 %
+    pipe = _pe20()
+    ours = stretch_m(pipe, 1.0, allowable_tension_n(pipe), hours=12.0)
+    assert float(ours) * 100 == pytest.approx(2.11, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("material", "length", "change", "printed", "unit"),
+    [
+        # alpha from memory: PE 1.44e-4, PVC 5.4e-5 per K
+        ("PE4710", 1000 * FOOT, 30 / 1.8, 28.8, INCH),
+        ("PVC", 1000 * FOOT, 30 / 1.8, 10.8, INCH),
+        ("PE4710", 300.0, 15.0, 0.648, 1.0),
+        ("PVC", 300.0, 15.0, 0.243, 1.0),
+    ],
+)
+def test_thermal_length_change(
+    material: str, length: float, change: float, printed: float, unit: float
+) -> None:
+    digits = len(str(printed).split(".")[1])
+    ours = float(thermal_length_change_m(material, length, change)) / unit
+    assert ours == pytest.approx(printed, abs=0.5 * 10**-digits)
+
+
+@pytest.mark.parametrize(
+    ("hours", "pe4710", "pe3608"),
+    [
+        # PPI Handbook of PE Pipe, ch. 3, Table B.1.1, psi
+        (0.5, 82_000, 78_000), (2, 74_000, 71_000), (12, 63_000, 60_000), (100, 55_000, 52_000),
+        (8766, 40_000, 38_000), (50 * 8766, 29_000, 28_000), (100 * 8766, 28_000, None),
+    ],
+)  # fmt: skip
+def test_apparent_modulus_is_the_tabulated_one(
+    hours: float, pe4710: float, pe3608: float | None
+) -> None:
+    assert apparent_modulus_pa("PE4710", hours) / PSI == pytest.approx(pe4710, rel=1e-9)
+    if pe3608 is not None:
+        assert apparent_modulus_pa("PE3608", hours) / PSI == pytest.approx(pe3608, rel=1e-9)
+
+
+# --- closed forms ---------------------------------------------------------------------------------
+
+
+def test_straight_pull_is_friction_times_weight_times_length() -> None:
+    force = head_force_n(np.full(100, 3.0), 0.0, 0.0, weight=500.0, friction=0.4)
+    assert force == pytest.approx(0.4 * 500 * 3.0 * np.arange(1, 101), rel=1e-13)
+
+
+def test_graded_pull_adds_the_weight_along_the_slope() -> None:
+    slope = 0.05
+    force = head_force_n(np.full(50, 4.0), slope, 0.0, weight=500.0, friction=0.4, tail_force=900.0)
+    closed = 900 + 200 * 500 * (0.4 * np.cos(slope) + np.sin(slope))
+    assert force[-1] == pytest.approx(closed, rel=1e-13)
+
+
+def test_one_bend_multiplies_what_lies_behind_it_only() -> None:
+    turn = np.zeros(100)
+    turn[59] = 0.6
+    force = head_force_n(np.full(100, 2.0), 0.0, turn, weight=500.0, friction=0.4, tail_force=50.0)
+    closed = (50 + 0.4 * 500 * 120) * np.exp(0.4 * 0.6) + 0.4 * 500 * 80
+    assert force[-1] == pytest.approx(closed, rel=1e-13)
+
+
+def test_floating_pipe_drags_on_the_crown_and_runs_uphill() -> None:
+    slope = 0.05
+    up = head_force_n([10.0], slope, 0.0, weight=-500.0, friction=0.4)
+    assert up[-1] == pytest.approx(5000 * (0.4 * np.cos(slope) - np.sin(slope)), rel=1e-13)
+
+
+# --- an independent solution ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mu", [0.3, 0.7])
+@pytest.mark.parametrize("start", [0.0, 5_000.0])
+def test_marching_converges_to_the_differential_equation_of_a_curved_profile(
+    mu: float, start: float
+) -> None:
+    """dF/ds = mu w cos a + w sin a + mu F |da/ds| on a main that rises and falls, turned in plan.
+
+    The marching puts each stretch's turn at its end, so it differs by the order of one step;
+    halving the step must halve the gap.
+    """
+    weight, length = 520.0, 400.0
+
+    def slope(s: np.ndarray | float) -> np.ndarray:
+        return np.asarray(0.06 * np.sin(2 * np.pi * np.asarray(s) / 250.0))
+
+    def turning(s: float) -> float:
+        pitch = 0.06 * 2 * np.pi / 250.0 * np.cos(2 * np.pi * s / 250.0)
+        plan = 0.002 * np.sin(s / 90.0)
+        return float(np.hypot(pitch, plan))
+
+    def rate(s: float, f: np.ndarray) -> list[float]:
+        a = float(slope(s))
+        own = weight * (mu * np.cos(a) + np.sin(a))
+        return [max(own, 0.0) + mu * f[0] * turning(s)]
+
+    solved = solve_ivp(rate, (0.0, length), [start], rtol=1e-10, atol=1e-8, max_step=1.0)
+    truth = float(solved.y[0, -1])
+
+    def march(step: float) -> float:
+        edges = np.arange(0.0, length + step / 2, step)
+        middle = (edges[1:] + edges[:-1]) / 2
+        turn = np.array([turning(float(s)) for s in middle]) * step
+        ds = np.full(middle.size, step)
+        force = head_force_n(ds, slope(middle), turn, weight=weight, friction=mu, tail_force=start)
+        return float(force[-1])
+
+    coarse, fine = march(10.0) - truth, march(5.0) - truth
+    assert abs(coarse) < 0.01 * truth
+    assert fine == pytest.approx(coarse / 2, rel=0.1)
+    assert march(0.1) == pytest.approx(truth, rel=2e-4)
