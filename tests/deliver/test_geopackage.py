@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from pathlib import Path
 
 import fiona
 import geopandas as gpd
@@ -215,8 +216,7 @@ def test_points_can_be_found_by_place(write):
 def test_the_same_plan_gives_the_same_bytes(write):
     first, _ = write("a.gpkg")
     second, _ = write("b.gpkg")
-    with open(first, "rb") as a, open(second, "rb") as b:  # noqa: PTH123
-        assert a.read() == b.read()
+    assert Path(first).read_bytes() == Path(second).read_bytes()
 
 
 def test_stations_are_left_out_on_request(write):
