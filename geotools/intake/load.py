@@ -18,7 +18,7 @@ from geotools.intake.fields import convert_fields
 from geotools.intake.kinds import usable_rows
 from geotools.intake.match import match_columns
 from geotools.intake.notes import Note
-from geotools.intake.sources import Source, parse_crs
+from geotools.intake.sources import Source, parse_crs, plain_reason
 from geotools.schema import Layer
 
 __all__ = ["Loaded", "load_layer"]
@@ -71,11 +71,13 @@ def load_layer(layer: Layer, source: Source, entry: InputSource | None) -> Loade
     match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
     faults = list(match.faults)
     crs, remarks = _crs(source, entry, faults)
-    remarks += [("info", "column-not-read", hint) for hint in match.hints]
+    remarks += [("info", rule, text) for rule, text in match.hints]
     if faults or crs is None:
         raise LayerError(source.label, faults)
     content = source.read(match.names())
-    remarks += [("warning", "reader-message", text) for text in content.messages]
+    remarks += [
+        ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
+    ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
     converted = convert_fields(layer, content.table, match, names)
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)

@@ -24,11 +24,11 @@ class Column:
 
 @dataclass(frozen=True)
 class Match:
-    """Columns by bare field name; ``hints`` are texts about columns that were left alone."""
+    """Columns by bare field name; ``hints`` are rule and text on columns taken or left."""
 
     columns: dict[str, Column]
     faults: tuple[str, ...]
-    hints: tuple[str, ...]
+    hints: tuple[tuple[str, str], ...]
 
     def names(self) -> list[str]:
         """Return the columns to read, each once."""
@@ -53,7 +53,7 @@ def match_columns(
     """
     found: dict[str, Column] = {}
     faults = _unknown_keys(layer, mapping)
-    hints: list[str] = []
+    hints: list[tuple[str, str]] = []
     for field in layer.fields:
         options, fault = _options(field, columns, mapping, cut_names=cut_names)
         if not fault and len({o.spelling for o in options}) > 1:
@@ -62,6 +62,7 @@ def match_columns(
             faults.append(fault)
         elif options:
             found[field.name] = options[0]
+            hints += _cut(layer, options[0], mapping)
         elif field.required:
             faults.append(_missing(layer, field, columns))
         else:
@@ -136,15 +137,26 @@ def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:
     )
 
 
-def _unitless(layer: Layer, field: Field, columns: Sequence[str]) -> list[str]:
+def _cut(layer: Layer, column: Column, mapping: Mapping[str, str]) -> list[tuple[str, str]]:
+    if column.spelling in mapping or column.name.casefold() == column.spelling:
+        return []
+    text = (
+        f"column {column.name!r} was taken for {column.spelling} (the Shapefile format cuts names "
+        f"to ten letters); if it is not, map it under [inputs.{layer.name}.fields]"
+    )
+    return [("column-name-cut", text)]
+
+
+def _unitless(layer: Layer, field: Field, columns: Sequence[str]) -> list[tuple[str, str]]:
     column = _find(field.name, columns) if field.dimension else None
     if column is None:
         return []
-    return [
+    text = (
         f"column {column!r} has no unit in its name and was not read; under "
         f"[inputs.{layer.name}.fields] state the unit, for example: "
         f'{field.column()} = "{column}"'
-    ]
+    )
+    return [("column-not-read", text)]
 
 
 def _listed(columns: Sequence[str]) -> str:

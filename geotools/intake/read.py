@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from geotools.brief import Brief, InputSource
 from geotools.errors import LayerError
 from geotools.intake.columns import Layers
@@ -71,10 +73,18 @@ def read_layers(
     LayerError
         With every fault of every layer.
     """
-    tell = progress or (lambda text: None)
-    tell = progress or _silent
+    with np.errstate(invalid="ignore"):  # coordinates that are no numbers become findings
+        return _read(brief, frames or {}, allow_remote, progress or _silent)
+
+
+def _read(
+    brief: Brief,
+    frames: Mapping[str, geopandas.GeoDataFrame],
+    allow_remote: bool,
+    tell: Callable[[str], None],
+) -> Layers:
     faults, findings = FaultList(), Findings()
-    loaded = _load_all(brief, frames or {}, allow_remote, tell, faults)
+    loaded = _load_all(brief, frames, allow_remote, tell, faults)
     rasters = _load_dem(brief, allow_remote, tell, faults)
     with faults:
         mains = _mains(loaded, brief, findings, tell)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -133,14 +134,20 @@ def parse_crs(label: str, text: Any) -> pyproj.CRS | None:
         ) from error
 
 
-def damaged(label: str, path: Path | str, reason: object) -> LayerError:
+def damaged(label: str, path: Path | None, reason: object) -> LayerError:
     """Return the error for a file that cannot be read to its end."""
+    name = f"the file {path.name!r}" if path is not None else "the source"
     return LayerError(
         label,
-        f"cannot be read: {_one_line(reason)}; the file {Path(path).name!r} is damaged, cut short "
-        "or no vector file: copy or export it again",
+        f"cannot be read: {plain_reason(reason, path)}; {name} is damaged, cut short or of a kind "
+        "that is not read: copy or export it again",
     )
 
 
-def _one_line(reason: object) -> str:
-    return " ".join(str(reason).split())[:300].rstrip(".;")
+def plain_reason(reason: object, path: Path | None) -> str:
+    """Return a reader's message on one line, without repetition, folders and its advice."""
+    text = " ".join(str(reason).split())
+    if path is not None:
+        text = text.replace(f"{path.parent}{os.sep}", "")
+    parts = dict.fromkeys(part.strip().rstrip(".") for part in text.split("; "))
+    return "; ".join(p for p in parts if not p.startswith("It might help"))[:300]

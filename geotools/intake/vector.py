@@ -6,6 +6,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ import shapely
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
 from geotools.intake.place import Place
-from geotools.intake.sources import Content, Source, damaged
+from geotools.intake.sources import Content, Source, damaged, plain_reason
 
 __all__ = ["open_vector"]
 
@@ -55,11 +56,12 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     """
     messages: list[str] = []
     label = f"{layer} ({place.shown})"
+    _refuse_short_shapefile(label, place.path)
     try:
         with _heard(messages):
             known = pyogrio.list_layers(place.target)
     except READ_ERRORS as error:
-        raise damaged(label, place.shown, error) from error
+        raise damaged(label, place.path, error) from error
     sublayer = _choose(layer, label, place.sublayer, known)
     if len(known) > 1 or place.sublayer:
         label = f"{layer} ({place.shown}:{sublayer})"
@@ -67,7 +69,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         with _heard(messages):
             info = pyogrio.read_info(place.target, layer=sublayer)
     except READ_ERRORS as error:
-        raise damaged(label, place.shown, error) from error
+        raise damaged(label, place.path, error) from error
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     columns = [str(name) for name in info["fields"]]
@@ -81,6 +83,18 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     return Source(
         layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, place.path, read
     )
+
+
+def _refuse_short_shapefile(label: str, path: Path | None) -> None:
+    """Refuse a Shapefile shorter than its header says: GDAL reads it with geometries missing."""
+    if path is None or path.suffix.lower() != ".shp" or not path.is_file():
+        return
+    with path.open("rb") as stream:
+        head = stream.read(28)
+    stated = 2 * int.from_bytes(head[24:28], "big")
+    size = path.stat().st_size
+    if len(head) < 28 or size < stated:
+        raise damaged(label, path, f"{size} bytes where its header says {stated}")
 
 
 @contextmanager
@@ -142,10 +156,10 @@ def _read(
                 place.target, layer=sublayer, columns=list(wanted), return_fids=True
             )
     except (*READ_ERRORS, RuntimeError) as error:
-        raise _broken(label, place, sublayer, error) from error
-    if len(table) < expected:
+        raise _broken(label, place, sublayer, expected, error) from error
+    if len(table) < expected and len(table) != _counted(place.target, sublayer):
         reason = f"only {len(table)} of {expected} features could be read"
-        raise _broken(label, place, sublayer, reason)
+        raise _broken(label, place, sublayer, expected, reason)
     name = meta["geometry_name"] or "wkb_geometry"
     if name not in table.column_names:
         raise LayerError(label, "has no geometry; give a layer with geometries")
@@ -155,6 +169,17 @@ def _read(
     return Content(
         _frame(table.select(list(wanted)), messages), geometry, fids, tuple(messages), broken
     )
+
+
+def _counted(target: str, sublayer: str) -> int:
+    """Return how many features there are by SQL: the number a file keeps may be out of date."""
+    name = sublayer.replace('"', '""')
+    sql = f'SELECT COUNT(*) AS n FROM "{name}"'  # noqa: S608 - a name read from the file, quoted
+    try:
+        counts = pyogrio.raw.read_arrow(target, sql=sql, read_geometry=False)[1].column("n")
+    except (*READ_ERRORS, RuntimeError, KeyError):
+        return -1
+    return int(counts[0].as_py()) if len(counts) else -1
 
 
 def _frame(table: pa.Table, messages: list[str]) -> pd.DataFrame:
@@ -216,30 +241,32 @@ def _why(wkb: bytes) -> str:
     return "unknown geometry"
 
 
-def _broken(label: str, place: Place, sublayer: str, reason: object) -> LayerError:
+def _broken(label: str, place: Place, sublayer: str, expected: int, reason: object) -> LayerError:
     """Return the error for a layer that cannot be read, naming the first broken feature."""
-    feature = _first_broken(place.target, sublayer)
+    feature = _first_broken(place.target, sublayer, expected)
     if feature is None:
-        return damaged(label, place.shown, reason)
-    return LayerError(label, f"{feature}; repair or delete that feature, or export the layer again")
+        return damaged(label, place.path, reason)
+    return LayerError(
+        label,
+        f"{feature} ({plain_reason(reason, place.path)}); the file is damaged there or cut short: "
+        "repair or delete that feature, or copy or export the file again",
+    )
 
 
-def _first_broken(target: str, sublayer: str) -> str | None:
+def _first_broken(target: str, sublayer: str, expected: int) -> str | None:
     """Go feature by feature to the first that cannot be read; None if the file itself is bad."""
     import fiona
     import fiona.errors
 
-    last = "the first feature"
+    count, last = 0, "the first feature"
     try:
         with fiona.open(target, layer=sublayer) as features:
-            rows = iter(features)
-            while True:
-                try:
-                    item = next(rows, None)
-                except (fiona.errors.FionaError, ValueError, UnicodeDecodeError) as error:
-                    return f"{last} cannot be read: {error}"
-                if item is None:
-                    return None
-                last = f"the feature after fid {item.id}"
-    except (fiona.errors.FionaError, fiona.errors.FionaValueError, OSError):
+            for item in features:
+                count, last = count + 1, f"the feature after fid {item.id}"
+    except (fiona.errors.FionaError, fiona.errors.FionaValueError, UnicodeDecodeError) as error:
+        return f"{last} cannot be read: {plain_reason(error, None)}" if count else None
+    except OSError:
         return None
+    if count >= expected:
+        return None
+    return f"{last} cannot be read"
