@@ -256,7 +256,7 @@ _FRAME = "str | os.PathLike | GeoDataFrame | None"
 _ANNOTATIONS = {
     "path": "str | os.PathLike",
     "text": "str",
-    "choice": "str",
+    "choice": "str",  # replaced by the choices
     "quantity": "str",
     "flag": "bool",
     "integer": "int",
@@ -270,6 +270,8 @@ def _optional(name: str, annotation: str) -> inspect.Parameter:
 
 def _declared(parameter: Parameter) -> inspect.Parameter:
     annotation = _ANNOTATIONS[parameter.kind]
+    if parameter.choices:
+        annotation = f"Literal[{', '.join(map(repr, parameter.choices))}]"
     if parameter.multiple:
         annotation = f"list[{annotation}]"
     default: object = parameter.default
@@ -293,14 +295,13 @@ def _docstring(tool: Tool) -> str:
         "settings": 'Settings laid over the brief, such as ``{"pulls.max_length": "400 m"}``.',
         "progress": "Called as ``progress(stage, done, total)``.",
     }
-    choices = {p.name: f" One of {', '.join(p.choices)}." for p in tool.parameters if p.choices}
     lines = [f"{tool.title}.", "", tool.summary, "", "Parameters", "----------"]
     for name, part in _signature(tool).parameters.items():
         optional = "" if part.default is _PARAMETER.empty else ", optional"
         text = texts[name].rstrip(".")
         lines += [
             f"{name} : {str(part.annotation).replace(' | None', '')}{optional}",
-            f"    {text[0].upper()}{text[1:]}.{choices.get(name, '')}",
+            f"    {text[0].upper()}{text[1:]}.",
         ]
     lines += ["", "Returns", "-------", "Outcome"]
     if tool.outputs:

@@ -119,6 +119,12 @@ def test_version_is_that_of_the_package(slipmain: Run) -> None:
     assert slipmain("--version") == Done(0, f"slipmain {geotools.__version__}\n", "")
 
 
+def test_package_runs_as_the_command(tmp_path: Path) -> None:
+    code = "import runpy; runpy.run_module('geotools', run_name='__main__')"
+    done = python(code, "--version", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (0, f"slipmain {geotools.__version__}\n")
+
+
 def test_help_tells_the_exit_codes(slipmain: Run) -> None:
     shown = " ".join(slipmain("--help").out.split())
     assert "0 done; 1 done, but something failed its check; 2 bad input or usage" in shown
