@@ -31,7 +31,7 @@ EASTING, NORTHING = 466_000.0, 4_804_000.0  # of the local origin; open sea, so 
 WRITTEN = "2024-01-01T00:00:00.000Z"  # one date in the file, so that its bytes do not change
 _ODD_REASON = '=SUM(1;1) "Obelisk" <b>Üfer</b>'
 _ODD_DISTRICT = 'Üfer/"Old" Vale'
-_ODD_STREET = 'Zöllner\'s "Old" <b>Row</b>'
+_ODD_STREET = 'Züffel\'s "Old" <b>Row</b>'
 _INTEGERS = ("installed", "breaks", "customers", "lanes")
 
 Table: TypeAlias = gpd.GeoDataFrame

@@ -132,7 +132,7 @@ def _main_roads() -> list[Road]:
         avenue,
         Road("Quillon Street", "collector", 2, 10.0, 50.0, quillon, "T3"),
         Road("Infirmary Lane", "local", 2, 7.5, 30.0, prolonged(lane, end=70.0), "T8"),
-        Road("Pellowayay Street", "collector", 2, 9.0, 50.0, pellow, "T7"),
+        Road("Pelloway Street", "collector", 2, 9.0, 50.0, pellow, "T7"),
         *duals,
     ]
 
