@@ -24,6 +24,8 @@ INVERT, COVER, ASSUMED = range(3)
 
 # Stations closer along the run than this (m) are at one place: no grade can be taken there.
 ONE_PLACE = 1e-3
+# As close as this (m) to a joint of two mains, what lies between is the step of their records.
+JOINT = 1.0
 # Beyond these the record is doubted, not changed (common practice, no source).
 STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
 GRADE_LIMIT = 0.5  # rise over run
@@ -137,16 +139,24 @@ def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) 
 def _grades(columns: _Columns, axis: FloatArray) -> FloatArray:
     """Return the grade of the segment after each station; the last takes the one before it.
 
-    A segment of no length takes the grade of the next one with a length, or of the one before.
+    A segment too short for a grade takes the mean of the next ones before and after it that
+    are long enough, or the only one there is: the same from either end of the run.
     """
-    count = len(axis)
-    grade = np.full(count, np.nan)
-    step = np.diff(columns.chainage)
-    real = columns.follows & (step > ONE_PLACE)
-    rise = np.diff(axis)
+    grade = np.full(len(axis), np.nan)
+    step, rise = np.diff(columns.chainage), np.diff(axis)
+    least = np.where(columns.main[1:] == columns.main[:-1], ONE_PLACE, JOINT)
+    real = columns.follows & (step > least)
     grade[:-1][real] = np.where(np.isfinite(rise[real]), rise[real], 0.0) / step[real]
-    backward = _next_filled(columns.run, grade)
-    return np.nan_to_num(_next_filled(columns.run[::-1], backward[::-1])[::-1])
+    after = _next_filled(columns.run, grade)
+    before = _next_filled(columns.run[::-1], grade[::-1])[::-1]
+    both = (
+        np.where(np.isnan(after), before, after) + np.where(np.isnan(before), after, before)
+    ) / 2
+    last = np.append(~columns.follows, True)[: len(grade)]
+    filled = np.where(np.isnan(grade), np.where(last, before, both), grade)
+    # The last station of a run takes what the station before it was given.
+    filled[1:] = np.where(last[1:] & columns.follows, filled[:-1], filled[1:])
+    return np.nan_to_num(filled)
 
 
 def _next_filled(run: IntArray, values: FloatArray) -> FloatArray:

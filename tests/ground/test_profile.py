@@ -118,10 +118,20 @@ def test_runs_do_not_lend_each_other_grades():
     np.testing.assert_allclose(got["grade"], [0, 0.1, 0.1, 0])
 
 
-def test_two_stations_at_one_place_take_the_grade_of_a_neighbour():
+def test_two_stations_at_one_place_take_the_mean_grade_beside_them():
     rows = stations(*by_cover((0, 0), (0, 0), (10, 1), (10, 1), (20, 3), (20, 3)))
     got, _ = profile(rows, FLAT_MAIN)
-    np.testing.assert_allclose(got["grade"], [0.1, 0.1, 0.2, 0.2, 0.2, 0.2])
+    np.testing.assert_allclose(got["grade"], [0.1, 0.1, 0.15, 0.2, 0.2, 0.2])
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.015, 0.99])
+def test_a_step_of_the_records_at_a_joint_is_no_grade(gap):
+    rows = stations(
+        (0, 0, 0, 0, 10), (0, 10, 0, 1, 10), (0, 10 + gap, 1, 0, 10), (0, 20 + gap, 1, 1, 10)
+    )
+    got, findings = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, 2.3, NAN, NAN)))
+    np.testing.assert_allclose(got["grade"], 0)
+    assert findings.empty
 
 
 def test_a_step_at_one_place_gives_no_infinite_grade():
@@ -171,7 +181,7 @@ def test_a_reversed_run_has_the_mirrored_profile(run):
     for name in ("axis_z", "cover", "depth"):
         np.testing.assert_allclose(behind[name], ahead[name][::-1], rtol=1e-9, atol=1e-9)
     assert list(behind["depth_source"]) == list(ahead["depth_source"][::-1])
-    segments = np.flatnonzero(np.diff(ahead["chainage"]) > 1e-3)
+    segments = np.arange(len(rows) - 1)
     np.testing.assert_allclose(
         behind["grade"].to_numpy()[len(rows) - 2 - segments],
         -ahead["grade"].to_numpy()[segments],
