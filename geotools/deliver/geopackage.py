@@ -149,9 +149,14 @@ def write_geopackage(
             "space and permissions of the folder"
         ) from error
     finally:
-        for suffix in ("", "-journal", "-wal", "-shm"):
-            temporary.with_name(temporary.name + suffix).unlink(missing_ok=True)
+        _discard(temporary)
     return counts
+
+
+def _discard(path: Path) -> None:
+    """Remove a temporary file, if it is still there, and what SQLite put beside it."""
+    for suffix in ("", "-journal", "-wal", "-shm"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def _write_layers(
