@@ -12,10 +12,10 @@ import pandas as pd
 import pyproj
 import shapely
 
+from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
-    interpolate,
     measures,
     offsets_of,
     row_of,
@@ -34,9 +34,9 @@ def point_layer(table: pd.DataFrame) -> pd.DataFrame:
 def run_lines(chains: Chains) -> npt.NDArray[np.object_]:
     """Return the axis of every run as a multi-part line."""
     lines = to_linestrings(chains.xy, chains.offsets)
-    parts: npt.NDArray[np.object_] = shapely.multilinestrings(
-        lines, indices=np.arange(len(lines))
-    ) if len(lines) else lines
+    parts: npt.NDArray[np.object_] = (
+        shapely.multilinestrings(lines, indices=np.arange(len(lines))) if len(lines) else lines
+    )
     return parts
 
 
@@ -61,35 +61,36 @@ def axis_parts(
     z_unit : float
         Unit of Z in the lines, m.
     """
-    along = measures(chains.xy, chains.offsets)
-    rows = row_of(chains.offsets)
-    stretch = float(along.max(initial=0.0)) + 1.0
-    key = np.unique(np.concatenate([along + rows * stretch, _station_key(stations, stretch)]))
-    low = np.searchsorted(key, start + run * stretch + 1e-6, side="right")
-    high = np.searchsorted(key, end + run * stretch - 1e-6, side="left")
+    levels = Places.of(
+        stations["run"].to_numpy(), stations["chainage"].to_numpy(dtype=float), len(chains)
+    )
+    dense = _with_stations(chains, levels)
+    low, high = dense.search(run, start + 1e-6, "right"), dense.search(run, end - 1e-6, "left")
     inner = np.maximum(high - low, 0)
     bounds = offsets_of(inner + 2)
     at = np.empty(bounds[-1])
     at[bounds[:-1]], at[bounds[1:] - 1] = start, end
     local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
+    at[np.repeat(bounds[:-1] + 1, inner) + local] = dense.at[np.repeat(low, inner) + local]
     of = np.repeat(run, inner + 2)
-    slots = np.repeat(bounds[:-1] + 1, inner) + local
-    at[slots] = key[np.repeat(low, inner) + local] - np.repeat(run, inner) * stretch
-    xy = interpolate(chains.xy, chains.offsets, along, of, at)
-    z = np.interp(
-        at + of * stretch,
-        _station_key(stations, stretch),
-        stations["axis_z"].to_numpy(dtype=float),
-    )
+    xy = points_along(chains.xy, chains.offsets, of, at)
+    z = levels.interpolate(of, at, stations["axis_z"].to_numpy(dtype=float))
     lines: npt.NDArray[np.object_] = shapely.linestrings(
         np.column_stack([xy, z / z_unit]), indices=np.repeat(np.arange(len(run)), inner + 2)
     )
     return lines
 
 
-def _station_key(stations: pd.DataFrame, stretch: float) -> FloatArray:
-    chainage = stations["chainage"].to_numpy(dtype=float)
-    return np.asarray(chainage + stations["run"].to_numpy(dtype=float) * stretch)
+def _with_stations(chains: Chains, levels: Places) -> Places:
+    """Return the places of all vertices and stations together."""
+    along = measures(chains.xy, chains.offsets)
+    run = np.concatenate([row_of(chains.offsets), row_of(levels.offsets)])
+    at = np.concatenate([along, levels.at])
+    order = np.lexsort([at, run])
+    run, at = run[order], at[order]
+    fresh = np.ones(len(at), dtype=bool)
+    fresh[1:] = (run[1:] != run[:-1]) | (at[1:] - at[:-1] > 1e-6)
+    return Places.of(run[fresh], at[fresh], len(chains))
 
 
 def placed(
@@ -116,8 +117,9 @@ def _mover(working: pyproj.CRS, output: pyproj.CRS) -> Any:
 
     def move(geometry: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
         def shift(coords: FloatArray) -> FloatArray:
-            return np.column_stack([*transformer.transform(coords[:, 0], coords[:, 1]),
-                                    coords[:, 2:]])
+            return np.column_stack(
+                [*transformer.transform(coords[:, 0], coords[:, 1]), coords[:, 2:]]
+            )
 
         flat = shapely.has_z(geometry)
         moved = geometry.copy()

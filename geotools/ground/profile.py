@@ -59,6 +59,7 @@ def add_profile(
     assumed_cover: float,
     dem_given: bool,
     findings: Findings,
+    run_ids: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Add axis level, cover, depth, its source and grade to stations.
 
@@ -81,6 +82,8 @@ def add_profile(
         Whether there was an elevation raster; without one, ground is missing everywhere.
     findings : Findings
         Receives assumptions and doubts, grouped by main, and the gaps of the ground.
+    run_ids : sequence of str, optional
+        Names of the runs, for the findings.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def add_profile(
     _report_records(columns, mains, names, assumed_cover, findings)
     _report_levels(columns, names, cover, depth, grade, findings)
     _report_steps(columns, names, axis, grade, findings)
-    _report_gaps(columns, dem_given=dem_given, findings=findings)
+    _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
     return stations.assign(
         axis_z=axis,
         cover=cover,
@@ -313,7 +316,9 @@ def _steps(columns: _Columns, axis: FloatArray, grade: FloatArray, before: IntAr
     return axis[after] - carried
 
 
-def _report_gaps(columns: _Columns, *, dem_given: bool, findings: Findings) -> None:
+def _report_gaps(
+    columns: _Columns, *, dem_given: bool, findings: Findings, run_ids: Sequence[str]
+) -> None:
     """Report that there is no DEM, or the stretches of runs where it has no level."""
     if not dem_given:
         findings.add(
@@ -340,7 +345,7 @@ def _report_gaps(columns: _Columns, *, dem_given: bool, findings: Findings) -> N
             for a, b in zip(first, last, strict=True)
         ],
         layer="dem",
-        features=[f"run {run}" for run in columns.run[first]],
+        features=[run_ids[run] if len(run_ids) else f"run {run}" for run in columns.run[first]],
         geometry=_stretches(columns.xy, first, last),
     )
 

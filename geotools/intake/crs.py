@@ -98,15 +98,11 @@ def choose_working_crs(
     flat = horizontal(crs)
     doubts = _outside_area(flat, project(probes, flat, WGS84))
     if flat.is_geographic:
-        return WorkingCRS(
-            _utm(flat, probes), f"{crs_name(flat)} is in degrees, which are no lengths", doubts
-        )
+        return _local(flat, probes, f"{crs_name(flat)} is in degrees, which are no lengths", doubts)
     bare = flat.source_crs if flat.is_bound and flat.source_crs else flat
     method = bare.coordinate_operation.method_name if bare.coordinate_operation else ""
     if _is_mercator(method) or scale_error(bare, probes) > SCALE_LIMIT:
-        return WorkingCRS(
-            _utm(bare, probes), f"{crs_name(flat)} does not show true lengths here", doubts
-        )
+        return _local(bare, probes, f"{crs_name(flat)} does not show true lengths here", doubts)
     metric = _in_metres(flat)
     if metric is flat:
         return WorkingCRS(flat, "", doubts)
@@ -129,9 +125,24 @@ def _wanted(label: str, crs: pyproj.CRS, probes: FloatArray, wanted: str) -> Wor
         raise LayerError(
             where, f"{label} cannot be moved to {wanted!r}; choose a CRS made for that area"
         )
-    error_ = scale_error(chosen, there)
-    doubt = f"lengths in {crs_name(chosen)} differ from those on the ground by {error_:.1%} here"
-    return WorkingCRS(chosen, "the brief says so", (doubt,) if error_ > SCALE_LIMIT else ())
+    return WorkingCRS(chosen, "the brief says so", _distortion(chosen, there))
+
+
+def _local(crs: pyproj.CRS, probes: FloatArray, reason: str, doubts: tuple[str, ...]) -> WorkingCRS:
+    """Return the local UTM zone, with a doubt if the mains reach far beyond it."""
+    zone = _utm(crs, probes)
+    there = project(probes, crs, zone)
+    return WorkingCRS(zone, reason, (*doubts, *_distortion(zone, there)))
+
+
+def _distortion(crs: pyproj.CRS, xy: FloatArray) -> tuple[str, ...]:
+    error = scale_error(crs, xy)
+    if error <= SCALE_LIMIT:
+        return ()
+    return (
+        f"lengths in {crs_name(crs)} differ from those on the ground by {error:.1%} in places; "
+        "plan smaller areas, or choose another network.working_crs",
+    )
 
 
 def _probes(xy: FloatArray) -> FloatArray:

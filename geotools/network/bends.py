@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.network.places import Places
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
@@ -60,7 +61,11 @@ def thin(xy: FloatArray, offsets: IntArray, *, accuracy: float) -> Thinned:
 
 
 def find_bends(
-    thinned: Thinned, diameter: FloatArray, fittings: pd.DataFrame, rules: BendRules
+    thinned: Thinned,
+    diameter: FloatArray,
+    fittings: pd.DataFrame,
+    rises: pd.DataFrame,
+    rules: BendRules,
 ) -> pd.DataFrame:
     """Find the bends of all runs.
 
@@ -71,6 +76,9 @@ def find_bends(
         Host diameter, m.
     fittings : DataFrame
         Bend fittings with an angle on record: ``run``, ``chainage`` (m), ``angle`` (rad).
+    rises : DataFrame
+        Breaks of grade where mains with inverts join: ``run``, ``chainage`` (m), ``rise`` (rad,
+        the angle turned in the vertical).
     rules : BendRules
 
     Returns
@@ -80,9 +88,11 @@ def find_bends(
         (where turning begins and ends, m), ``deflection`` (rad), ``drawn`` (rad, as the drawing
         has it), ``kind``, ``angle_source``, ``axis_radius`` (m).
     """
-    turns = _gathered(_turns(thinned), diameter, rules.gather)
+    turns = _gathered(_with_rises(_turns(thinned), rises), diameter, rules.gather)
     turns = match_fittings(turns, fittings, diameter, rules)
-    bends = _curves(turns, rules)
+    # A slight break of grade is no bend, and must not part a curve in plan.
+    slight = (turns["turn"] == 0) & ~turns["recorded"] & (turns["deflection"] < rules.least_angle)
+    bends = _curves(turns[~slight].reset_index(drop=True), rules)
     bends = bends[(bends["deflection"] >= rules.least_angle)]
     mitred = bends["kind"].to_numpy() == "fitting"
     hosts = diameter[bends["run"].to_numpy()]
@@ -107,27 +117,43 @@ def _turns(thinned: Thinned) -> pd.DataFrame:
     )
 
 
+def _with_rises(turns: pd.DataFrame, rises: pd.DataFrame) -> pd.DataFrame:
+    """Add the turns in the vertical to those in plan."""
+    turns = turns.assign(rise=0.0)
+    if rises.empty:
+        return turns
+    both = pd.concat([turns, rises.assign(turn=0.0)], ignore_index=True)
+    return both.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+
+
 def _gathered(turns: pd.DataFrame, diameter: FloatArray, gather: float) -> pd.DataFrame:
-    """Gather turns closer than a few diameters; a jog counts both its turns."""
+    """Gather turns closer than a few diameters; a jog counts both its turns.
+
+    Turns in plan and in the vertical add as the legs of a right angle, which is the angle in
+    space for the gentle grades mains have.
+    """
     run, at = turns["run"].to_numpy(), turns["chainage"].to_numpy()
     apart = np.ones(len(turns), dtype=bool)
     apart[1:] = (run[1:] != run[:-1]) | (np.diff(at) > gather * diameter[run[1:]])
     size = np.abs(turns["turn"].to_numpy())
-    table = turns.assign(size=size, moment=size * at, group=np.cumsum(apart))
+    weight = size + turns["rise"].to_numpy()
+    table = turns.assign(size=size, weight=weight, moment=weight * at, group=np.cumsum(apart))
     grouped = table.groupby("group", sort=True)
     out = grouped.agg(
         run=("run", "first"),
         first=("chainage", "min"),
         last=("chainage", "max"),
         turn=("turn", "sum"),
-        deflection=("size", "sum"),
+        size=("size", "sum"),
+        rise=("rise", "sum"),
+        weight=("weight", "sum"),
         moment=("moment", "sum"),
     ).reset_index(drop=True)
     middle = (out["first"] + out["last"]) / 2
-    whole = out["deflection"].where(out["deflection"] > 0, 1.0)
-    out["chainage"] = np.where(out["deflection"] > 0, out["moment"] / whole, middle)
-    out["deflection"] = np.minimum(out["deflection"], np.pi)
-    return out.drop(columns="moment").assign(recorded=False)
+    whole = out["weight"].where(out["weight"] > 0, 1.0)
+    out["chainage"] = np.where(out["weight"] > 0, out["moment"] / whole, middle)
+    out["deflection"] = np.minimum(np.hypot(out["size"], out["rise"]), np.pi)
+    return out.drop(columns=["moment", "weight", "size", "rise"]).assign(recorded=False)
 
 
 def match_fittings(
@@ -169,14 +195,11 @@ def _nearest_turn(turns: pd.DataFrame, fittings: pd.DataFrame) -> tuple[IntArray
     """Return for every fitting the turn of its run nearest by chainage, and the gap between."""
     if turns.empty:
         return np.zeros(len(fittings), dtype=np.int64), np.full(len(fittings), np.inf)
-    stretch = float(max(turns["chainage"].max(), fittings["chainage"].max())) + 1.0
-    key = turns["chainage"].to_numpy() + 3 * stretch * turns["run"].to_numpy()
-    want = fittings["chainage"].to_numpy() + 3 * stretch * fittings["run"].to_numpy()
-    right = np.clip(np.searchsorted(key, want), 0, len(key) - 1)
-    left = np.maximum(right - 1, 0)
-    nearest = np.where(np.abs(key[left] - want) <= np.abs(key[right] - want), left, right)
-    gap = np.abs(key[nearest] - want)
-    return nearest.astype(np.int64), np.where(gap < stretch, gap, np.inf)
+    runs = int(max(turns["run"].max(), fittings["run"].max())) + 1
+    places = Places.of(turns["run"].to_numpy(), turns["chainage"].to_numpy(), runs)
+    return places.nearest(
+        fittings["run"].to_numpy(dtype=np.int64), fittings["chainage"].to_numpy(dtype=float)
+    )
 
 
 def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:

@@ -14,13 +14,12 @@ from geotools.network.along import locate_on_runs
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
+from geotools.network.places import points_along
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
-    interpolate,
     line_lengths,
-    measures,
     offsets_of,
     take,
 )
@@ -28,6 +27,7 @@ from geotools.network.runs import Chains, build_chains
 
 __all__ = ["RunSet", "build_runs"]
 
+ROUNDING = 1e-9  # rad; a break of grade below this is none
 ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
 
@@ -99,7 +99,10 @@ def build_runs(layers: Layers, network: Network, bends: Bends, accuracy: float) 
 
 
 def _finished(
-    chains: Chains, others: tuple[FloatArray, IntArray], layers: Layers, rules: BendRules,
+    chains: Chains,
+    others: tuple[FloatArray, IntArray],
+    layers: Layers,
+    rules: BendRules,
     reach: tuple[float, float],
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage."""
@@ -107,7 +110,13 @@ def _finished(
     fittings = _located(layers.fittings, chains, others, reach)
     thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
     records = _angles(layers.fittings, fittings)
-    found = find_bends(thinned, table["diameter"].to_numpy(dtype=float), records, rules)
+    found = find_bends(
+        thinned,
+        table["diameter"].to_numpy(dtype=float),
+        records,
+        _grade_breaks(chains, layers.mains),
+        rules,
+    )
     _report_angles(found, chains, table, layers.findings)
     return RunSet(
         table=table,
@@ -130,9 +139,7 @@ def _without_doubles(
 ) -> Graph:
     """Set aside pieces that lie on another piece between the same nodes."""
     lengths = line_lengths(graph.xy, graph.offsets)
-    along = measures(graph.xy, graph.offsets)
-    every = np.arange(len(graph))
-    middle = interpolate(graph.xy, graph.offsets, along, every, lengths / 2)
+    middle = points_along(graph.xy, graph.offsets, np.arange(len(graph)), lengths / 2)
     low, high = np.sort(graph.ends, axis=1).T
     order = np.lexsort([graph.start, rank[graph.line], np.round(lengths, 1), high, low])
     same = np.zeros(len(order), dtype=bool)
@@ -165,8 +172,14 @@ def _without_doubles(
     keep[double] = False
     xy, offsets = _edges(graph, keep)
     return Graph(
-        graph.node_xy, graph.ends[keep], graph.line[keep], graph.start[keep], graph.end[keep],
-        xy, offsets, graph.joined_gaps,
+        graph.node_xy,
+        graph.ends[keep],
+        graph.line[keep],
+        graph.start[keep],
+        graph.end[keep],
+        xy,
+        offsets,
+        graph.joined_gaps,
     )
 
 
@@ -230,7 +243,9 @@ def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
 
 
 def _located(
-    points: Points | None, chains: Chains, others: tuple[FloatArray, IntArray],
+    points: Points | None,
+    chains: Chains,
+    others: tuple[FloatArray, IntArray],
     reach: tuple[float, float],
 ) -> pd.DataFrame:
     xy = points.xy if points is not None else np.zeros((0, 2))
@@ -245,8 +260,22 @@ def _angles(fittings: Points | None, located: pd.DataFrame) -> pd.DataFrame:
     kind = fittings.table["kind"].fillna("").astype(str).str.casefold()
     angle = fittings.table["angle"].to_numpy(dtype=float)
     is_bend = (kind.str.contains("bend|elbow")).to_numpy(dtype=bool) & (np.nan_to_num(angle) > 0)
-    rows = located[is_bend[located["point"].to_numpy()]]
+    rows: pd.DataFrame = located[is_bend[located["point"].to_numpy()]]
     return rows[["run", "chainage"]].assign(angle=angle[rows["point"].to_numpy()])
+
+
+def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
+    """Return the turns in the vertical where two mains with inverts join in a run."""
+    pieces = chains.pieces
+    line = pieces["line"].to_numpy(dtype=np.int64)
+    rise = (mains.table["invert_end"] - mains.table["invert_start"]).to_numpy(dtype=float)
+    length = np.maximum(line_lengths(mains.xy, mains.offsets), TOUCH)
+    slope = np.arctan(rise / length)[line] * np.where(pieces["reversed"], -1.0, 1.0)
+    run = pieces["run"].to_numpy(dtype=np.int64)
+    turn = np.abs(np.diff(slope))
+    joint = np.flatnonzero((run[1:] == run[:-1]) & (np.nan_to_num(turn) > ROUNDING))
+    chainage = pieces["start"].to_numpy(dtype=float)[joint + 1]
+    return pd.DataFrame({"run": run[joint], "chainage": chainage, "rise": turn[joint]})
 
 
 def _cut(
@@ -263,7 +292,9 @@ def _cut(
     located = _located(fittings, chains, others, reach)
     thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
     diameter = _least_diameter(chains, mains)
-    found = find_bends(thinned, diameter, _angles(fittings, located), rules)
+    found = find_bends(
+        thinned, diameter, _angles(fittings, located), _grade_breaks(chains, mains), rules
+    )
     sharp = found[found["deflection"] > max_turn]
     caps = located.iloc[:0]
     if fittings is not None:
@@ -271,17 +302,22 @@ def _cut(
         caps = located[kind.isin(["cap", "end cap", "plug"]).to_numpy()[located["point"]]]
     lengths = line_lengths(chains.xy, chains.offsets)
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
-    words = [f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]]
+    words = [
+        f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]
+    ]
     words += ["has a cap on record"] * len(caps)
     at = cuts["chainage"].to_numpy(dtype=float)
     inner = (at > 1.0) & (at < lengths[cuts["run"].to_numpy(dtype=np.int64)] - 1.0)
     cuts, words = cuts[inner], [w for w, keep in zip(words, inner, strict=True) if keep]
-    along = measures(chains.xy, chains.offsets)
     run = cuts["run"].to_numpy(dtype=np.int64)
-    xy = interpolate(chains.xy, chains.offsets, along, run, cuts["chainage"].to_numpy(dtype=float))
+    xy = points_along(chains.xy, chains.offsets, run, cuts["chainage"].to_numpy(dtype=float))
     findings.add_points(
-        "info", "run-cut", [f"the main {w}: a run ends here." for w in words],
-        layer="mains", features=[""] * len(cuts), xy=xy,
+        "info",
+        "run-cut",
+        [f"the main {w}: a run ends here." for w in words],
+        layer="mains",
+        features=[""] * len(cuts),
+        xy=xy,
     )
     return cut_chains(chains, cuts)
 
@@ -340,8 +376,7 @@ def _report_angles(
     doubt = recorded & (np.abs(bends["deflection"] - bends["drawn"]) > ANGLE_DOUBT).to_numpy()
     odd = bends[doubt]
     run = odd["run"].to_numpy(dtype=np.int64)
-    along = measures(chains.xy, chains.offsets)
-    xy = interpolate(chains.xy, chains.offsets, along, run, odd["chainage"].to_numpy(dtype=float))
+    xy = points_along(chains.xy, chains.offsets, run, odd["chainage"].to_numpy(dtype=float))
     findings.add_points(
         "warning",
         "bend-angle-disagrees",

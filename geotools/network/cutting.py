@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.noding import TOUCH, cut_lines
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, take
 from geotools.network.runs import Chains
 
@@ -32,9 +33,7 @@ def cut_chains(chains: Chains, cuts: pd.DataFrame) -> Chains:
 
 def _part_of(run: IntArray, at: FloatArray, line: IntArray, start: FloatArray) -> IntArray:
     """Return the part each place falls in (of two, the later)."""
-    stretch = float(max(start.max(initial=0.0), at.max(initial=0.0))) + 1.0
-    key = start + line * stretch
-    return (np.searchsorted(key, at + run * stretch + TOUCH, side="right") - 1).astype(np.int64)
+    return Places.of(line, start, int(line.max()) + 1).holding(run, at, slack=TOUCH)
 
 
 def _split_pieces(pieces: pd.DataFrame, line: IntArray, start: FloatArray) -> pd.DataFrame:
@@ -67,7 +66,9 @@ def _shift_connections(
     run = connections["run"].to_numpy(dtype=np.int64)
     at = connections["chainage"].to_numpy(dtype=float)
     part = _part_of(run, at, line, start)
-    shifted = connections.assign(run=part, chainage=np.clip(at, start[part], end[part]) - start[part])
+    shifted = connections.assign(
+        run=part, chainage=np.clip(at, start[part], end[part]) - start[part]
+    )
     return shifted.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
 
 
@@ -87,4 +88,3 @@ def reorder(chains: Chains, order: IntArray) -> Chains:
         pieces.sort_values(["run", "start"], kind="stable").reset_index(drop=True),
         connections.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True),
     )
-

@@ -17,14 +17,13 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from geotools.network.places import Places
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
     line_lengths,
     measures,
-    offsets_of,
-    row_of,
     to_linestrings,
 )
 
@@ -148,8 +147,14 @@ def _empty() -> Graph:
     nothing = np.zeros(0)
     none = np.zeros(0, dtype=np.int64)
     return Graph(
-        np.zeros((0, 2)), none.reshape(0, 2), none, nothing, nothing,
-        np.zeros((0, 2)), np.zeros(1, dtype=np.int64), np.zeros((0, 5)),
+        np.zeros((0, 2)),
+        none.reshape(0, 2),
+        none,
+        nothing,
+        nothing,
+        np.zeros((0, 2)),
+        np.zeros(1, dtype=np.int64),
+        np.zeros((0, 5)),
     )
 
 
@@ -205,7 +210,7 @@ def _facing(points: FloatArray, loose: BoolArray, tolerance: float) -> IntArray:
     if len(ends) < 2 or tolerance <= 0:
         return np.zeros((0, 2), dtype=np.int64)
     pairs = ends[cKDTree(points[ends]).query_pairs(tolerance, output_type="ndarray").reshape(-1, 2)]
-    return pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
+    return np.asarray(pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2], dtype=np.int64)
 
 
 def _to_used(
@@ -285,9 +290,7 @@ def _insert_cuts(
     xy: FloatArray, offsets: IntArray, along: FloatArray, line: IntArray, at: FloatArray
 ) -> tuple[FloatArray, IntArray]:
     """Put two vertices at every cut, the end of one piece and the start of the next."""
-    rows = row_of(offsets)
-    stretch = float(along.max(initial=0.0)) + 1.0
-    before = np.searchsorted(along + rows * stretch, at + line * stretch, side="right")
+    before = Places.of_offsets(offsets, along).search(line, at, "right")
     first, second = xy[before - 1], xy[before]
     span = along[before] - along[before - 1]
     share = (at - along[before - 1]) / np.where(span > 0, span, 1.0)
@@ -313,9 +316,8 @@ def _on_pieces(ends: IntArray, pieces: Pieces) -> IntArray:
 def _cut_ends(pieces: Pieces, cuts: FloatArray) -> IntArray:
     """Return a piece end at every cut, or -1 where the cut fell on the line's end."""
     line, at = cuts[:, 0].astype(np.int64), cuts[:, 1]
-    stretch = float(pieces.end.max(initial=0.0)) + 1.0
-    key = pieces.start + pieces.line * stretch
-    piece = np.searchsorted(key, at + line * stretch + TOUCH, side="right") - 1
+    lines = int(pieces.line[-1]) + 1
+    piece = Places.of(pieces.line, pieces.start, lines).holding(line, at, slack=TOUCH)
     at_start = np.abs(pieces.start[piece] - at) <= 2 * TOUCH
     at_end = np.abs(pieces.end[piece] - at) <= 2 * TOUCH
     return np.where(at_start, 2 * piece, np.where(at_end, 2 * piece + 1, -1)).astype(np.int64)

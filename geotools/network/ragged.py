@@ -7,7 +7,6 @@ import numpy.typing as npt
 import shapely
 
 __all__ = [
-    "interpolate",
     "line_lengths",
     "measures",
     "offsets_of",
@@ -39,7 +38,7 @@ def take(offsets: IntArray, rows: IntArray, reverse: BoolArray | None = None) ->
     if reverse is not None:
         backwards = np.repeat(reverse, counts)
         local = np.where(backwards, np.repeat(counts, counts) - 1 - local, local)
-    return np.repeat(offsets[:-1][rows], counts) + local
+    return np.asarray(np.repeat(offsets[:-1][rows], counts) + local, dtype=np.int64)
 
 
 def measures(xy: FloatArray, offsets: IntArray) -> FloatArray:
@@ -49,8 +48,10 @@ def measures(xy: FloatArray, offsets: IntArray) -> FloatArray:
     step[filled] = 0.0
     total = np.cumsum(step)
     counts = np.diff(offsets)
-    base = np.repeat(total[np.minimum(offsets[:-1], len(total) - 1)] if len(total) else total, counts)
-    return total - base
+    base = np.repeat(
+        total[np.minimum(offsets[:-1], len(total) - 1)] if len(total) else total, counts
+    )
+    return np.asarray(total - base, dtype=np.float64)
 
 
 def line_lengths(xy: FloatArray, offsets: IntArray) -> FloatArray:
@@ -62,44 +63,6 @@ def line_lengths(xy: FloatArray, offsets: IntArray) -> FloatArray:
     filled = np.diff(offsets) > 0
     lengths[filled] = along[offsets[1:][filled] - 1]
     return lengths
-
-
-def interpolate(
-    xy: FloatArray, offsets: IntArray, along: FloatArray, rows: IntArray, distance: FloatArray
-) -> FloatArray:
-    """Return the points at these distances along these lines.
-
-    Parameters
-    ----------
-    xy, offsets, along : ndarray
-        Lines and the measures of their vertices.
-    rows : ndarray of int64, shape (k,)
-        Line of each point.
-    distance : ndarray, shape (k,)
-        Distance from the line's start, m; kept within the line.
-
-    Returns
-    -------
-    ndarray, shape (k, 2)
-    """
-    if len(rows) == 0:
-        return np.zeros((0, 2))
-    lengths = line_lengths(xy, offsets)
-    distance = np.clip(distance, 0.0, lengths[rows])
-    first = segment_of(offsets, along, rows, distance)
-    span = along[first + 1] - along[first]
-    share = np.where(span > 0, (distance - along[first]) / np.where(span > 0, span, 1.0), 0.0)
-    return xy[first] + share[:, None] * (xy[first + 1] - xy[first])
-
-
-def segment_of(
-    offsets: IntArray, along: FloatArray, rows: IntArray, distance: FloatArray
-) -> IntArray:
-    """Return the index of the first vertex of the segment holding each distance."""
-    stretch = float(along.max(initial=0.0)) + 1.0
-    key = along + row_of(offsets) * stretch
-    found = np.searchsorted(key, distance + rows * stretch, side="right") - 1
-    return np.clip(found, offsets[rows], offsets[rows + 1] - 2)
 
 
 def to_linestrings(xy: FloatArray, offsets: IntArray) -> npt.NDArray[np.object_]:

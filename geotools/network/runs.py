@@ -19,11 +19,11 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from geotools.network.noding import Graph
+from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
-    interpolate,
     line_lengths,
     measures,
     offsets_of,
@@ -88,8 +88,12 @@ def build_chains(
         Largest deflection, rad, at which one main of several continues another.
     """
     partner = pair_ends(
-        graph, eligible=eligible, diameter=diameter, rank=rank,
-        diameter_tolerance=diameter_tolerance, max_turn=max_turn,
+        graph,
+        eligible=eligible,
+        diameter=diameter,
+        rank=rank,
+        diameter_tolerance=diameter_tolerance,
+        max_turn=max_turn,
     )
     _open_loops(graph, partner, eligible)
     darts, run = _ordered(graph, partner, eligible)
@@ -153,7 +157,7 @@ def _directions(graph: Graph, partner: IntArray, ends: IntArray) -> FloatArray:
     Where the edge is shorter the look goes on into the edge that continues it, so that it does
     not matter where a main happens to be split.
     """
-    along = measures(graph.xy, graph.offsets)
+    places = Places.of_offsets(graph.offsets, measures(graph.xy, graph.offsets))
     lengths = line_lengths(graph.xy, graph.offsets)
     origin = _end_xy(graph, ends)
     target = np.zeros_like(origin)
@@ -163,7 +167,7 @@ def _directions(graph: Graph, partner: IntArray, ends: IntArray) -> FloatArray:
         edge = at[todo] >> 1
         reach = np.minimum(left[todo], lengths[edge])
         distance = np.where(at[todo] & 1, lengths[edge] - reach, reach)
-        target[todo] = interpolate(graph.xy, graph.offsets, along, edge, distance)
+        target[todo] = on_measures(graph.xy, places, edge, distance)
         left[todo] -= lengths[edge]
         onward = partner[at[todo] ^ 1]
         more = (left[todo] > 0) & (onward >= 0)
@@ -173,19 +177,19 @@ def _directions(graph: Graph, partner: IntArray, ends: IntArray) -> FloatArray:
             break
     step = target - origin
     size = np.hypot(*step.T)
-    return step / np.where(size > 0, size, 1.0)[:, None]
+    return np.asarray(step / np.where(size > 0, size, 1.0)[:, None], dtype=np.float64)
 
 
 def _end_xy(graph: Graph, ends: IntArray) -> FloatArray:
     edge = ends >> 1
     vertex = np.where(ends & 1, graph.offsets[edge + 1] - 1, graph.offsets[edge])
-    return graph.xy[vertex]
+    return np.asarray(graph.xy[vertex], dtype=np.float64)
 
 
 def _turn(before: FloatArray, after: FloatArray) -> FloatArray:
     """Return the angle between directions, rad, 0 to pi (by atan2: exact near straight)."""
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
-    return np.abs(np.arctan2(cross, (before * after).sum(axis=1)))
+    return np.asarray(np.abs(np.arctan2(cross, (before * after).sum(axis=1))), dtype=np.float64)
 
 
 def _least_turning(
@@ -328,7 +332,9 @@ def _connections(
             "node": np.concatenate([node[darts], node[darts[closes] ^ 1]]),
         }
     )
-    own = pd.DataFrame({"run": np.tile(run, 2), "node": np.concatenate([node[darts], node[darts ^ 1]])})
+    own = pd.DataFrame(
+        {"run": np.tile(run, 2), "node": np.concatenate([node[darts], node[darts ^ 1]])}
+    )
     ends_here = own.groupby(["run", "node"]).size()
     mine = ends_here.loc[pd.MultiIndex.from_frame(visits[["run", "node"]])].to_numpy()
     visits["others"] = graph.degrees()[visits["node"].to_numpy()] - mine

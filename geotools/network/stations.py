@@ -9,12 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
-    interpolate,
     line_lengths,
-    measures,
     offsets_of,
 )
 from geotools.network.runs import Chains
@@ -52,9 +51,8 @@ def build_stations(
     between = _between(anchors, step)
     rows = _distinct(pd.concat([anchors, between, extra[["run", "chainage", "kind"]]]), lengths)
     run, chainage = rows["run"].to_numpy(), rows["chainage"].to_numpy()
-    along = measures(chains.xy, chains.offsets)
-    xy = interpolate(chains.xy, chains.offsets, along, run, chainage)
-    line, line_at = _source(chains.pieces, run, chainage)
+    xy = points_along(chains.xy, chains.offsets, run, chainage)
+    line, line_at = _source(chains, run, chainage)
     return rows.assign(x=xy[:, 0], y=xy[:, 1], line=line, line_at=line_at)
 
 
@@ -97,12 +95,11 @@ def _between(anchors: pd.DataFrame, step: float) -> pd.DataFrame:
     )
 
 
-def _source(pieces: pd.DataFrame, run: IntArray, chainage: FloatArray) -> tuple[IntArray, FloatArray]:
+def _source(chains: Chains, run: IntArray, chainage: FloatArray) -> tuple[IntArray, FloatArray]:
     """Return the main at each place and the distance along it as drawn."""
+    pieces = chains.pieces
     start, end = pieces["start"].to_numpy(), pieces["end"].to_numpy()
-    stretch = float(end.max(initial=0.0)) + 1.0
-    key = start + pieces["run"].to_numpy() * stretch
-    row = np.maximum(np.searchsorted(key, chainage + run * stretch + 1e-9, side="right") - 1, 0)
+    row = Places.of(pieces["run"].to_numpy(), start, len(chains)).holding(run, chainage, slack=1e-9)
     size = end[row] - start[row]
     share = np.clip((chainage - start[row]) / np.where(size > 0, size, 1.0), 0.0, 1.0)
     first, last = pieces["line_start"].to_numpy()[row], pieces["line_end"].to_numpy()[row]

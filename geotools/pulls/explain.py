@@ -89,18 +89,20 @@ def explain_run(
 
 
 def _reached(low: float, high: float, length: float) -> str:
-    start = f"from the start pits and pulls reach chainage {low:.1f} m" if low > 0 else (
-        "no pit can stand at the start"
+    start = (
+        f"from the start pits and pulls reach chainage {low:.1f} m"
+        if low > 0
+        else ("no pit can stand at the start")
     )
-    end = f"from the end they come back to {high:.1f} m" if high < length else (
-        "no pit can stand at the end"
+    end = (
+        f"from the end they come back to {high:.1f} m"
+        if high < length
+        else ("no pit can stand at the end")
     )
     return f"{start}, {end} of {length:.1f} m"
 
 
-def _uncontained(
-    candidates: Candidates, must: Stretches, run: int, rows: slice
-) -> list[str]:
+def _uncontained(candidates: Candidates, must: Stretches, run: int, rows: slice) -> list[str]:
     """Name the stretches that must lie in a pit and that no usable pit holds."""
     usable = np.isfinite(candidates.cost[rows])
     start, end = candidates.extents.start[rows], candidates.extents.end[rows]

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import read_only, run_kernel
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["ForceProfile", "build_profile", "march", "pull_forces"]
@@ -75,7 +76,9 @@ def build_profile(
     drag = friction * np.abs(w) * np.cos(slope)
     least = roller_friction * np.abs(w)
     turn = np.zeros(len(stations))
-    at = _nearest_station(run, chainage, bends)
+    at, _ = Places.of_offsets(offsets, chainage).nearest(
+        bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
+    )
     np.add.at(turn, at, bends["deflection"].to_numpy(dtype=float))
     return ForceProfile(
         offsets=offsets,
@@ -85,16 +88,6 @@ def build_profile(
         turn=turn,
         friction=friction,
     )
-
-
-def _nearest_station(run: IntArray, chainage: FloatArray, bends: pd.DataFrame) -> IntArray:
-    stretch = float(chainage.max(initial=0.0)) + 1.0
-    key = chainage + run * stretch
-    want = bends["chainage"].to_numpy(dtype=float) + bends["run"].to_numpy() * stretch
-    right = np.clip(np.searchsorted(key, want), 0, max(len(key) - 1, 0))
-    left = np.maximum(right - 1, 0)
-    nearest = np.where(np.abs(key[left] - want) < np.abs(key[right] - want), left, right)
-    return nearest.astype(np.int64)
 
 
 def march(
@@ -129,8 +122,17 @@ def march(
     steps = _steps_between(profile, run, tail, stop)
     growth = np.exp(profile.friction * profile.turn)
     arrays = (
-        profile.offsets, profile.chainage, profile.load_ahead, profile.load_behind, growth,
-        run, tail, stop, limit, ahead.astype(np.int64), _first_point(profile, run, tail),
+        profile.offsets,
+        profile.chainage,
+        profile.load_ahead,
+        profile.load_behind,
+        growth,
+        run,
+        tail,
+        stop,
+        limit,
+        ahead.astype(np.int64),
+        _first_point(profile, run, tail),
     )
     run_kernel(_march, steps, *map(read_only, arrays), reach, force)
     return reach, force
@@ -158,11 +160,7 @@ def pull_forces(
 
 def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntArray:
     """Return the last point at or before each tail."""
-    stretch = float(profile.chainage.max(initial=0.0)) + 1.0
-    rows = np.repeat(np.arange(len(profile.offsets) - 1), np.diff(profile.offsets))
-    key = profile.chainage + rows * stretch
-    found = np.searchsorted(key, np.maximum(tail, 0.0) + run * stretch, side="right") - 1
-    return np.clip(found, profile.offsets[run], profile.offsets[run + 1] - 1).astype(np.int64)
+    return Places.of_offsets(profile.offsets, profile.chainage).holding(run, tail)
 
 
 def _steps_between(
@@ -172,8 +170,19 @@ def _steps_between(
 
 
 def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
-    offsets, chainage, load_ahead, load_behind, growth, run, tail, stop, limit, ahead, first,
-    reach, force,
+    offsets,
+    chainage,
+    load_ahead,
+    load_behind,
+    growth,
+    run,
+    tail,
+    stop,
+    limit,
+    ahead,
+    first,
+    reach,
+    force,
 ):
     """March each pull from point to point; see `march`."""
     for k in range(len(run)):
@@ -226,5 +235,3 @@ def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                         point -= 1
         reach[k] = at
         force[k] = f
-
-

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, row_of
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import BEHIND, BOTH, Choice, PullCosts, Sites, pull_cost
@@ -148,9 +149,7 @@ def _deflection(
     profile: ForceProfile, run: IntArray, start: FloatArray, end: FloatArray
 ) -> FloatArray:
     """Return the turn passed between two chainages, rad."""
-    stretch = float(profile.chainage.max(initial=0.0)) + 1.0
-    key = profile.chainage + row_of(profile.offsets) * stretch
+    places = Places.of_offsets(profile.offsets, profile.chainage)
     total = np.concatenate([[0.0], np.cumsum(profile.turn)])
-    low = np.searchsorted(key, start + run * stretch, side="right")
-    high = np.searchsorted(key, end + run * stretch, side="left")
-    return total[np.maximum(high, low)] - total[low]
+    low, high = places.search(run, start, "right"), places.search(run, end, "left")
+    return np.asarray(total[np.maximum(high, low)] - total[low], dtype=np.float64)

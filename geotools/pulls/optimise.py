@@ -18,7 +18,14 @@ from geotools.accel import read_only, run_kernel
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = [
-    "AHEAD", "BEHIND", "BOTH", "RECEIVING", "Choice", "PullCosts", "Sites", "choose_pits",
+    "AHEAD",
+    "BEHIND",
+    "BOTH",
+    "RECEIVING",
+    "Choice",
+    "PullCosts",
+    "Sites",
+    "choose_pits",
     "pull_cost",
 ]
 
@@ -133,14 +140,30 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
         inputs += [
             np.ascontiguousarray(a, dtype=float).ravel()
             for a in (
-                sites.start, sites.end, sites.cost, sites.reach_ahead, sites.reach_behind,
-                sites.floor, sites.passed_start, sites.passed_end,
+                sites.start,
+                sites.end,
+                sites.cost,
+                sites.reach_ahead,
+                sites.reach_behind,
+                sites.floor,
+                sites.passed_start,
+                sites.passed_end,
             )
         ]
         inputs += [_highest_end(sites), costs.per_length]
         run_kernel(
-            _choose, steps, *map(read_only, inputs), costs.setup, costs.joint, costs.piece_length,
-            costs.connection, costs.least_length, value, even, back, last,
+            _choose,
+            steps,
+            *map(read_only, inputs),
+            costs.setup,
+            costs.joint,
+            costs.piece_length,
+            costs.connection,
+            costs.least_length,
+            value,
+            even,
+            back,
+            last,
             covered,
         )
     total = np.where(last >= 0, value[np.maximum(last, 0)] if count else np.inf, np.inf)
@@ -153,7 +176,7 @@ def _highest_end(sites: Sites) -> FloatArray:
     out = np.empty_like(open_end)
     for low, high in zip(sites.offsets[:-1], sites.offsets[1:], strict=True):
         out[low:high] = np.maximum.accumulate(open_end[low:high])
-    return out
+    return np.asarray(out, dtype=np.float64)
 
 
 def _steps(sites: Sites) -> float:
@@ -166,9 +189,28 @@ def _steps(sites: Sites) -> float:
 
 
 def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
-    offsets, lengths, start, end, cost, reach_ahead, reach_behind, floor, passed_start,
-    passed_end, highest, per_length, setup, joint, piece, connection, least, value, even, back,
-    last, covered,
+    offsets,
+    lengths,
+    start,
+    end,
+    cost,
+    reach_ahead,
+    reach_behind,
+    floor,
+    passed_start,
+    passed_end,
+    highest,
+    per_length,
+    setup,
+    joint,
+    piece,
+    connection,
+    least,
+    value,
+    even,
+    back,
+    last,
+    covered,
 ):
     """Fill the value of every state, run by run; see `choose_pits`."""
     infinite = math.inf

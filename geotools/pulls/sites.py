@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
@@ -21,7 +24,7 @@ def build_sites(
     lengths: FloatArray,
     limit: FloatArray,
     max_length: float,
-    connections: tuple[IntArray, FloatArray],
+    connections: Places,
 ) -> Sites:
     """Work out the reach of every pit edge under all limits on a pull.
 
@@ -35,8 +38,8 @@ def build_sites(
         Length of each run, m, and the force its pulls may not pass, N.
     max_length : float
         Longest pull, m.
-    connections : tuple of (run, chainage)
-        Connections dug up along a pull, sorted.
+    connections : Places
+        Connections dug up along a pull.
     """
     run = candidates.table["run"].to_numpy(dtype=np.int64)
     start, end = candidates.extents.start, candidates.extents.end
@@ -78,13 +81,7 @@ def build_sites(
 
 
 def _count(
-    connections: tuple[IntArray, FloatArray], run: IntArray, at: FloatArray, side: str
+    connections: Places, run: IntArray, at: FloatArray, side: Literal["left", "right"]
 ) -> FloatArray:
-    """Count the connections before (left) or up to (right) each place, all runs before it too."""
-    rows, chainage = connections
-    stretch = 4.0 * (float(np.max(np.abs(at), initial=0.0)) + float(chainage.max(initial=0.0)) + 1)
-    key = chainage + rows * stretch
-    where = at + run * stretch
-    if side == "left":
-        return np.searchsorted(key, where, side="left").astype(float)
-    return np.searchsorted(key, where, side="right").astype(float)
+    """Count the connections of a run before (left) or up to (right) each place."""
+    return (connections.search(run, at, side) - connections.offsets[run]).astype(float)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from geotools.network.bends import Thinned
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
+from geotools.network.places import Places
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["Axis", "straight_reach"]
 
@@ -17,28 +20,29 @@ class Axis:
         self.xy = thinned.xy
         self.offsets = thinned.offsets
         self.chainage = thinned.chainage
-        self._stretch = float(thinned.chainage.max(initial=0.0)) + 1.0
-        self._key = thinned.chainage + row_of(thinned.offsets) * self._stretch
+        self._places = Places.of_offsets(thinned.offsets, thinned.chainage)
 
     def segment(self, run: IntArray, at: FloatArray, *, before: bool = False) -> IntArray:
         """Return the first vertex of the segment at a chainage (of two, the one after)."""
-        side = "left" if before else "right"
-        found = np.searchsorted(self._key, np.maximum(at, 0.0) + run * self._stretch, side=side)
-        return np.clip(found - 1, self.offsets[run], self.offsets[run + 1] - 2).astype(np.int64)
+        side: Literal["left", "right"] = "left" if before else "right"
+        found = self._places.search(run, np.maximum(at, 0.0), side) - 1
+        last = self.offsets[run + 1] - 2
+        return np.asarray(np.clip(found, self.offsets[run], last), dtype=np.int64)
 
     def heading(self, run: IntArray, at: FloatArray, *, before: bool = False) -> FloatArray:
         """Return unit vectors along the run at a chainage, shape (k, 2)."""
         first = self.segment(run, at, before=before)
         step = self.xy[first + 1] - self.xy[first]
         size = np.hypot(*step.T)
-        return step / np.where(size > 0, size, 1.0)[:, None]
+        return np.asarray(step / np.where(size > 0, size, 1.0)[:, None], dtype=np.float64)
 
     def position(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return points at a chainage, beyond the run's ends straight on, shape (k, 2)."""
         first = self.segment(run, at)
         span = self.chainage[first + 1] - self.chainage[first]
         share = (at - self.chainage[first]) / np.where(span > 0, span, 1.0)
-        return self.xy[first] + share[:, None] * (self.xy[first + 1] - self.xy[first])
+        step = self.xy[first + 1] - self.xy[first]
+        return np.asarray(self.xy[first] + share[:, None] * step, dtype=np.float64)
 
 
 def straight_reach(

@@ -12,6 +12,7 @@ import shapely
 
 from geotools.intake.columns import Areas
 from geotools.network.bends import Thinned
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.pits import insertion_length_m
 from geotools.siting.axis import Axis
@@ -163,7 +164,7 @@ def find_candidates(
         roles=_role_names(code),
         why=_why(table, bends),
     )
-    table["reasons"] = _reasons(table["why"], code, named, tolerated, rules)
+    table["reasons"] = _reasons(table["why"].tolist(), code, named, tolerated, rules)
     offsets = np.searchsorted(run, np.arange(len(runs) + 1)).astype(np.int64)
     return Candidates(table, offsets, extents, length, volume, area, cost, ground)
 
@@ -182,13 +183,10 @@ def _ramp(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
 
 def _at(stations: pd.DataFrame, run: IntArray, at: FloatArray, column: str) -> FloatArray:
     """Interpolate a column of the stations at chainages of runs, beyond the ends the end's."""
-    chainage = stations["chainage"].to_numpy(dtype=float)
     rows = stations["run"].to_numpy(dtype=np.int64)
-    stretch = 4 * (float(chainage.max(initial=0.0)) + 1.0)
-    last = np.zeros(int(rows.max(initial=0)) + 1)
-    np.maximum.at(last, rows, chainage)
-    where = np.clip(at, 0.0, last[run]) + run * stretch
-    return np.interp(where, chainage + rows * stretch, stations[column].to_numpy(dtype=float))
+    runs = int(max(rows.max(initial=0), run.max(initial=0))) + 1
+    places = Places.of(rows, stations["chainage"].to_numpy(dtype=float), runs)
+    return places.interpolate(run, at, stations[column].to_numpy(dtype=float))
 
 
 def _refusals(
@@ -327,13 +325,14 @@ def _role_names(code: IntTable) -> npt.NDArray[np.object_]:
     free = code == 0
     bits = (free * (1 << np.arange(4))).sum(axis=1)
     names = [", ".join(r for k, r in enumerate(ROLES) if b >> k & 1) for b in range(16)]
-    return np.array(names, dtype=object)[bits]
+    words: npt.NDArray[np.object_] = np.array(names, dtype=object)[bits]
+    return words
 
 
 def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
     """Return what speaks for a pit here, in words."""
     words = {"end": "end of the run", "fitting": "fitting", "connection": "connection", "step": ""}
-    why = table["kind"].map(words).fillna("").to_numpy(dtype=object)
+    why: npt.NDArray[np.object_] = table["kind"].map(words).fillna("").to_numpy(dtype=object)
     at = {
         (r, round(c, 3)): f"bend of {np.degrees(d):.0f} deg"
         + ("" if ok else " that cannot be passed")
@@ -357,7 +356,7 @@ def _reasons(
     """Write out the reasons for and against; equal cases are worded once."""
     texts: dict[tuple[object, ...], str] = {}
     out = []
-    at_price = tolerated.any(axis=1).tolist()
+    at_price = [any(roles) for roles in tolerated.tolist()]
     for for_it, bits, names, dear in zip(why, code.tolist(), named.tolist(), at_price, strict=True):
         key = (for_it, *bits, *names, dear)
         if key not in texts:

@@ -64,8 +64,10 @@ def assign_carriers(
         return [], np.full(len(bores), -1), np.full(len(bores), reason, dtype=object)
     columns = as_columns(pipes)
     clears = fit(
-        bores[:, None], np.asarray(columns.outside_m)[None, :],
-        share=choice.clearance_share, bead_m=choice.bead_height,
+        bores[:, None],
+        np.asarray(columns.outside_m)[None, :],
+        share=choice.clearance_share,
+        bead_m=choice.bead_height,
     ).passes
     index = np.where(clears.any(axis=1), len(pipes) - 1 - clears[:, ::-1].argmax(axis=1), -1)
     smallest = pipes[0].name

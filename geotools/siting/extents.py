@@ -24,7 +24,7 @@ RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 
 @dataclass(frozen=True)
 class PitSizes:
-    """Sizes of the pits at each candidate, shape (n,), m; ``ramp`` is NaN where none is possible."""
+    """Sizes of the pits at each candidate, shape (n,), m; ``ramp`` NaN where none is possible."""
 
     ramp: FloatArray
     half_width: FloatArray
@@ -84,10 +84,12 @@ def pit_extents(
     after_behind = np.maximum(near_after, front - face_before)
     straight, shared = _shared_hole(axis, run, at, ramp, sizes, held)
 
-    before = np.stack([near_before, before_ahead, face_before,
-                       np.where(straight, shared, before_ahead)], axis=1)
-    after = np.stack([near_after, face_after, after_behind,
-                      np.where(straight, shared, after_behind)], axis=1)
+    before = np.stack(
+        [near_before, before_ahead, face_before, np.where(straight, shared, before_ahead)], axis=1
+    )
+    after = np.stack(
+        [near_after, face_after, after_behind, np.where(straight, shared, after_behind)], axis=1
+    )
     none = np.zeros(len(at))
     # In a two-way pit at a bend each box starts at the outer edge, farther from its ramp's top.
     both_ahead = np.where(straight, 2 * shared, ramp + after_behind)
@@ -98,8 +100,10 @@ def pit_extents(
         end=at[:, None] + after,
         box_ahead=np.stack([none, length_ahead, none, both_ahead], axis=1),
         box_behind=np.stack([none, none, length_behind, both_behind], axis=1),
-        on_run=np.stack([none, np.minimum(back, length_ahead),
-                         np.minimum(front, length_behind), on_both], axis=1),
+        on_run=np.stack(
+            [none, np.minimum(back, length_ahead), np.minimum(front, length_behind), on_both],
+            axis=1,
+        ),
     )
 
 
@@ -109,8 +113,13 @@ def _box(
     """Return how far the run follows the box from a face, and the box's length."""
     heading = axis.heading(run, face, before=ahead)
     reach = straight_reach(
-        axis, run, face, heading if ahead else -heading,
-        length=length, half_width=sizes.half_width, ahead=ahead,
+        axis,
+        run,
+        face,
+        heading if ahead else -heading,
+        length=length,
+        half_width=sizes.half_width,
+        ahead=ahead,
     )
     return reach, length
 
@@ -122,8 +131,13 @@ def _shared_hole(
     half = ramp / 2 + sizes.working
     face = at + half
     reach = straight_reach(
-        axis, run, face, -axis.heading(run, face), length=2 * half,
-        half_width=sizes.half_width, ahead=False,
+        axis,
+        run,
+        face,
+        -axis.heading(run, face),
+        length=2 * half,
+        half_width=sizes.half_width,
+        ahead=False,
     )
     straight: BoolArray = (reach >= 2 * half - 1e-6) & ~held
     return straight, half
@@ -150,7 +164,8 @@ def footprints(
             axis.position(runs[wanted], face[wanted]), heading, length[wanted], widths[wanted]
         )
         opened[wanted] = shapely.union(opened[wanted], boxes)
-    return opened.reshape(count, 4)
+    ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
+    return ground
 
 
 def _boxes(

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["Stretches", "must_stretches"]
+
+SLACK = 1e-6  # m; edges this close meet
 
 
 @dataclass(frozen=True)
@@ -19,26 +22,26 @@ class Stretches:
     run: IntArray
     low: FloatArray
     high: FloatArray
-    stretch: float  # longer than any run; makes one sorted key of run and chainage
+    runs: int
 
     def before(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the end of the last stretch that ends at or before each place, or -inf."""
-        key = self.high + self.run * self.stretch
-        found = np.searchsorted(key, at + run * self.stretch + 1e-6, side="right") - 1
-        return self._pick(self.high, found, run, -np.inf)
+        ends = Places.of(self.run, self.high, self.runs)
+        row = ends.search(run, at + SLACK, "right") - 1
+        return self._pick(self.high, row, row >= ends.offsets[run], -np.inf)
 
     def after(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the start of the first stretch that starts at or after each place, or inf."""
-        key = self.low + self.run * self.stretch
-        found = np.searchsorted(key, at + run * self.stretch - 1e-6, side="left")
-        return self._pick(self.low, found, run, np.inf)
+        starts = Places.of(self.run, self.low, self.runs)
+        row = starts.search(run, at - SLACK, "left")
+        return self._pick(self.low, row, row < starts.offsets[run + 1], np.inf)
 
     def holding(self, run: IntArray, at: FloatArray) -> IntArray:
         """Return the row of the stretch each place lies in (ends included), or -1."""
-        key = self.low + self.run * self.stretch
-        found = np.searchsorted(key, at + run * self.stretch + 1e-6, side="right") - 1
-        high = self._pick(self.high, found, run, -np.inf)
-        return np.where(high >= at - 1e-6, found, -1).astype(np.int64)
+        starts = Places.of(self.run, self.low, self.runs)
+        row = starts.search(run, at + SLACK, "right") - 1
+        high = self._pick(self.high, row, row >= starts.offsets[run], -np.inf)
+        return np.where(high >= at - SLACK, row, -1).astype(np.int64)
 
     def cut_by(self, run: IntArray, at: FloatArray) -> BoolArray:
         """Return which places lie strictly inside a stretch."""
@@ -46,15 +49,13 @@ class Stretches:
         safe = np.maximum(row, 0)
         if not len(self.low):
             return np.zeros(len(at), dtype=bool)
-        cut: BoolArray = (row >= 0) & (at > self.low[safe] + 1e-6) & (at < self.high[safe] - 1e-6)
+        cut: BoolArray = (row >= 0) & (at > self.low[safe] + SLACK) & (at < self.high[safe] - SLACK)
         return cut
 
-    def _pick(self, values: FloatArray, found: IntArray, run: IntArray, none: float) -> FloatArray:
+    def _pick(self, values: FloatArray, row: IntArray, known: BoolArray, none: float) -> FloatArray:
         if not len(values):
-            return np.full(len(found), none)
-        safe = np.clip(found, 0, len(values) - 1)
-        known = (found >= 0) & (found < len(values)) & (self.run[safe] == run)
-        return np.where(known, values[safe], none)
+            return np.full(len(row), none)
+        return np.where(known, values[np.clip(row, 0, len(values) - 1)], none)
 
 
 def must_stretches(bends: pd.DataFrame, diameter: FloatArray, lengths: FloatArray) -> Stretches:
@@ -74,10 +75,10 @@ def must_stretches(bends: pd.DataFrame, diameter: FloatArray, lengths: FloatArra
     high = np.minimum(blocked["last"].to_numpy(dtype=float) + room, lengths[run])
     order = np.lexsort([low, run])
     run, low, high = run[order], low[order], high[order]
-    stretch = 4.0 * (float(lengths.max(initial=0.0)) + 1.0)
-    reach = np.maximum.accumulate(high + run * stretch) - run * stretch if len(run) else high
+    base = run * 4.0 * (float(lengths.max(initial=0.0)) + 1.0)  # only to tell runs apart
+    reach = np.maximum.accumulate(high + base) if len(run) else high
     fresh = np.ones(len(run), dtype=bool)
-    fresh[1:] = (run[1:] != run[:-1]) | (low[1:] > reach[:-1])
+    fresh[1:] = (low + base)[1:] > reach[:-1]
     firsts = np.flatnonzero(fresh)
     merged = np.maximum.reduceat(high, firsts) if len(firsts) else high
-    return Stretches(run[firsts], low[firsts], merged, stretch)
+    return Stretches(run[firsts], low[firsts], merged, len(lengths))

@@ -11,9 +11,7 @@ from geotools.pipe.bending import passing_radius_m, tangent_length_m
 __all__ = ["judge_bends"]
 
 
-def judge_bends(
-    bends: pd.DataFrame, *, clearance: FloatArray, needed: FloatArray
-) -> pd.DataFrame:
+def judge_bends(bends: pd.DataFrame, *, clearance: FloatArray, needed: FloatArray) -> pd.DataFrame:
     """Judge every bend for the carrier of its run.
 
     Bends whose tangent lengths at the needed radius overlap are taken together: the carrier has
@@ -44,9 +42,7 @@ def judge_bends(
     together = np.minimum(np.bincount(group, angle)[group], np.pi)
     joint = np.where(size > 1, passing_radius_m(together, gap), np.inf)
     passing = np.where(alone >= radius, np.minimum(alone, joint), alone)
-    return bends.assign(
-        passing_radius=passing, needed_radius=radius, passes=passing >= radius
-    )
+    return bends.assign(passing_radius=passing, needed_radius=radius, passes=passing >= radius)
 
 
 def _overlapping(

@@ -16,8 +16,10 @@ from geotools.deliver.tables import settings_table
 from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
+from geotools.intake.findings import SEVERITIES
 from geotools.network.build import RunSet, build_runs
-from geotools.network.ragged import interpolate, line_lengths, measures
+from geotools.network.places import Places, points_along
+from geotools.network.ragged import line_lengths
 from geotools.network.stations import build_stations
 from geotools.pulls.explain import explain_run
 from geotools.pulls.force import build_profile
@@ -47,12 +49,12 @@ class Layout:
     plan: Plan
 
 
-def lay_out_plan(layers: Layers, brief: Brief, progress: Progress) -> Layout:
+def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Layout:
     """Lay out pits and pulls of every run of the layers read."""
     progress("chaining mains")
     runs = build_runs(layers, brief.network, brief.bends, brief.ground.survey_accuracy)
     progress("sampling the ground")
-    stations = _stations(runs, layers, brief)
+    stations = _stations(runs, layers, brief, allow_remote=allow_remote)
     bores = host_bores(layers.mains.table, runs.chains.pieces, len(runs.table))
     pipes, index, reason = assign_carriers(bores, brief.carrier)
     table = runs.table.join(carrier_columns(pipes, index, bores, brief.carrier, brief.pulls))
@@ -75,7 +77,7 @@ def _lined(rows: pd.DataFrame, table: pd.DataFrame) -> np.ndarray[Any, np.dtype[
     return np.asarray(has[rows["run"].to_numpy(dtype=np.int64)])
 
 
-def _stations(runs: RunSet, layers: Layers, brief: Brief) -> pd.DataFrame:
+def _stations(runs: RunSet, layers: Layers, brief: Brief, *, allow_remote: bool) -> pd.DataFrame:
     """Set out the stations and give them their profile."""
     fixed = pd.concat(
         [
@@ -97,30 +99,28 @@ def _stations(runs: RunSet, layers: Layers, brief: Brief) -> pd.DataFrame:
     line = stations["line"].to_numpy(dtype=np.int64)
     share = stations["line_at"].to_numpy() / np.maximum(lengths[line], 1e-9)
     stations = stations.rename(columns={"line": "main"}).assign(main_share=np.clip(share, 0, 1))
-    stations["ground_z"] = _ground(stations, layers, brief)
+    stations["ground_z"] = _ground(stations, layers, brief, allow_remote=allow_remote)
     return add_profile(
         stations,
         layers.mains.table,
         assumed_cover=brief.ground.assumed_cover,
         dem_given=bool(layers.dem),
         findings=layers.findings,
+        run_ids=runs.table["run_id"].tolist(),
     )
 
 
 def _unmatched(runs: RunSet) -> pd.DataFrame:
     """Return the fittings on runs that are not bends already."""
-    bends = runs.bends
-    stretch = float(runs.table["length"].max()) * 4 + 4 if len(runs.table) else 1.0
-    key = np.sort(bends["chainage"].to_numpy() + bends["run"].to_numpy() * stretch)
-    want = runs.fittings["chainage"].to_numpy() + runs.fittings["run"].to_numpy() * stretch
-    if not len(key):
-        return runs.fittings[["run", "chainage"]]
-    right = np.clip(np.searchsorted(key, want), 0, len(key) - 1)
-    gap = np.minimum(np.abs(key[right] - want), np.abs(key[np.maximum(right - 1, 0)] - want))
-    return runs.fittings.loc[gap > 1.0, ["run", "chainage"]]
+    bends, fittings = runs.bends, runs.fittings
+    places = Places.of(bends["run"].to_numpy(), bends["chainage"].to_numpy(), len(runs.table))
+    _, gap = places.nearest(
+        fittings["run"].to_numpy(dtype=np.int64), fittings["chainage"].to_numpy(dtype=float)
+    )
+    return fittings.loc[gap > 1.0, ["run", "chainage"]]
 
 
-def _ground(stations: pd.DataFrame, layers: Layers, brief: Brief) -> Any:
+def _ground(stations: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool) -> Any:
     if not layers.dem:
         return np.nan
     source = brief.inputs.get("dem")
@@ -131,6 +131,7 @@ def _ground(stations: pd.DataFrame, layers: Layers, brief: Brief) -> Any:
         crs=layers.working_crs,
         vertical_unit=unit,
         findings=layers.findings,
+        allow_remote=allow_remote,
     )
     return sample.z
 
@@ -221,7 +222,7 @@ def _choose(
         lengths=table["length"].to_numpy(dtype=float),
         limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
         max_length=pulls.max_length,
-        connections=(digs["run"].to_numpy(dtype=np.int64), digs["chainage"].to_numpy(dtype=float)),
+        connections=Places.of(digs["run"].to_numpy(), digs["chainage"].to_numpy(), len(table)),
     )
     mass = table["mass"].fillna(0.0).to_numpy(dtype=float)
     costs = PullCosts(
@@ -262,7 +263,6 @@ def _verdicts(
     planned = np.isfinite(choice.cost)
     status = np.where(planned, "planned", np.where(lined, "no_plan", "not_suitable"))
     reason = table["reason"].to_numpy(dtype=object).copy()
-    along = measures(runs.chains.xy, runs.chains.offsets)
     for run in np.flatnonzero(lined & ~planned):
         blocked = explain_run(
             sites,
@@ -275,7 +275,7 @@ def _verdicts(
         )
         reason[run] = blocked.text
         at = np.array([blocked.low, max(blocked.high, blocked.low)])
-        places = interpolate(runs.chains.xy, runs.chains.offsets, along, np.array([run, run]), at)
+        places = points_along(runs.chains.xy, runs.chains.offsets, np.array([run, run]), at)
         layers.findings.add_points(
             "warning",
             "no-plan",
@@ -346,8 +346,7 @@ def _bend_layer(layout: Layout, run_ids: Any) -> pd.DataFrame:
     bends = layout.bends
     run = bends["run"].to_numpy(dtype=np.int64)
     chains = layout.runs.chains
-    along = measures(chains.xy, chains.offsets)
-    xy = interpolate(chains.xy, chains.offsets, along, run, bends["chainage"].to_numpy(dtype=float))
+    xy = points_along(chains.xy, chains.offsets, run, bends["chainage"].to_numpy(dtype=float))
     place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
     return point_layer(
         bends.assign(
@@ -403,7 +402,7 @@ def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcom
     }
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
     severity = tables["findings"]["severity"]
-    found = {s: int((severity == s).sum()) for s in ("error", "warning", "info")}
+    found = {s: int((severity == s).sum()) for s in reversed(SEVERITIES)}
     longest = float(pulls["length"].max()) if len(pulls) else 0.0
     summary = {
         "runs": by_status,
@@ -422,7 +421,7 @@ def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcom
             f"{by_status['not_suitable']} not suitable",
             f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
             f"longest pull {longest / scale:,.0f} {unit}",
-            f"findings  {found['error']} errors, {found['warning']} warnings, {found['info']} notes",
+            "findings  " + ", ".join(f"{count} {name}" for name, count in found.items()),
             *([f"written   {target}"] if target is not None else []),
             "Planning values only: competent persons, local codes and licensed practice decide.",
         ]

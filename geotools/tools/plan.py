@@ -96,13 +96,17 @@ def plan(
 
     target = None if output is None else check_target(output, overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
-    layout = lay_out_plan(read, brief, progress)
+    layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
     tables = plan_tables(layout, read, brief)
     units = brief.output.units
     if target is not None:
         progress("writing", 0.0)
         write_geopackage(
-            target, tables, crs=read.output_crs, units=units, overwrite=overwrite,
+            target,
+            tables,
+            crs=read.output_crs,
+            units=units,
+            overwrite=overwrite,
             stations=brief.output.stations,
         )
     return summarise(tables, units, target)

@@ -1,0 +1,118 @@
+"""Places along runs, sorted by run and chainage, and looked up by both.
+
+A sorted key is made of both: runs are laid end to end, a few metres apart, so that a whole city
+in one array keeps its micrometres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from geotools.network.ragged import FloatArray, IntArray, measures, offsets_of
+
+__all__ = ["Places", "on_measures", "points_along"]
+
+APART = 10.0  # m between runs laid end to end; a look-up beyond an end stays within half of it
+
+
+@dataclass(frozen=True)
+class Places:
+    """Rows sorted by run and chainage.
+
+    Attributes
+    ----------
+    offsets : ndarray of int64, shape (runs + 1,)
+        Rows of each run.
+    at : ndarray, shape (n,)
+        Chainage, m.
+    base : ndarray, shape (runs,)
+        What is added to the chainage of each run to make the key.
+    """
+
+    offsets: IntArray
+    at: FloatArray
+    base: FloatArray
+
+    @classmethod
+    def of(cls, run: IntArray, at: FloatArray, runs: int) -> Places:
+        """Take rows that are sorted by run and chainage."""
+        counts = np.bincount(run.astype(np.int64), minlength=runs).astype(np.int64)
+        return cls.of_offsets(offsets_of(counts), at)
+
+    @classmethod
+    def of_offsets(cls, offsets: IntArray, at: FloatArray) -> Places:
+        """Take rows that are sorted, given the offsets of their runs."""
+        filled = np.diff(offsets) > 0
+        last = np.zeros(len(offsets) - 1)
+        first = np.zeros(len(offsets) - 1)
+        last[filled] = at[offsets[1:][filled] - 1]
+        first[filled] = at[offsets[:-1][filled]]
+        base = _laid_out(last - first + APART) - first
+        return cls(offsets.astype(np.int64), np.asarray(at, dtype=np.float64), base)
+
+    def _rows(self) -> IntArray:
+        return np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
+
+    def search(
+        self, run: IntArray, at: FloatArray, side: Literal["left", "right"] = "left"
+    ) -> IntArray:
+        """Return where each place would be inserted among the rows of its run."""
+        if not len(self.at):
+            return np.zeros(len(run), dtype=np.int64)
+        low, high = self.offsets[run], self.offsets[run + 1]
+        safe = np.clip(low, 0, len(self.at) - 1)
+        top = self.at[np.clip(high - 1, 0, len(self.at) - 1)]
+        where = np.clip(at, self.at[safe] - APART / 3, top + APART / 3)
+        key = self.at + self.base[self._rows()]
+        found = np.searchsorted(key, where + self.base[run], side=side)
+        return np.clip(found, low, high).astype(np.int64)
+
+    def holding(self, run: IntArray, at: FloatArray, *, slack: float = 0.0) -> IntArray:
+        """Return the last row at or before each place (with slack, m); the first if none is."""
+        return np.maximum(self.search(run, at + slack, "right") - 1, self.offsets[run])
+
+    def nearest(self, run: IntArray, at: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Return the row nearest to each place and the gap, m; infinite where the run has none."""
+        if not len(self.at):
+            return np.zeros(len(run), dtype=np.int64), np.full(len(run), np.inf)
+        low, high = self.offsets[run], self.offsets[run + 1]
+        right = np.minimum(self.search(run, at), np.maximum(high - 1, low))
+        left = np.maximum(right - 1, low)
+        right, left = (np.clip(row, 0, len(self.at) - 1) for row in (right, left))
+        nearest = np.where(np.abs(self.at[left] - at) < np.abs(self.at[right] - at), left, right)
+        gap = np.where(high > low, np.abs(self.at[nearest] - at), np.inf)
+        return nearest.astype(np.int64), gap
+
+    def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
+        """Return values linear between rows, the end's beyond the ends of the run."""
+        first = self.holding(run, at)
+        first = np.clip(first, self.offsets[run], np.maximum(self.offsets[run + 1] - 2, 0))
+        second = np.minimum(first + 1, self.offsets[run + 1] - 1)
+        span = self.at[second] - self.at[first]
+        share = np.clip((at - self.at[first]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
+        step = values[second] - values[first]
+        moved = np.where(share > 0, values[first] + share * step, values[first])
+        return np.asarray(np.where(share >= 1, values[second], moved), dtype=np.float64)
+
+
+def _laid_out(lengths: FloatArray) -> FloatArray:
+    """Return where each length starts when they are laid end to end."""
+    return np.concatenate([[0.0], np.cumsum(lengths)[:-1]]) if len(lengths) else np.zeros(0)
+
+
+def points_along(
+    xy: FloatArray, offsets: IntArray, rows: IntArray, distance: FloatArray
+) -> FloatArray:
+    """Return the points at distances, m, along lines, kept within them; shape (k, 2)."""
+    return on_measures(xy, Places.of_offsets(offsets, measures(xy, offsets)), rows, distance)
+
+
+def on_measures(xy: FloatArray, places: Places, rows: IntArray, distance: FloatArray) -> FloatArray:
+    """As `points_along`, for vertices whose measures are given."""
+    if not len(rows):
+        return np.zeros((0, 2))
+    columns = [places.interpolate(rows, distance, xy[:, k]) for k in (0, 1)]
+    return np.stack(columns, axis=1)
