@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe._units import GRAVITY, WATER_DENSITY
-from geotools.pipe.bending import bending_strain
+from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
 from geotools.pipe.materials import (
     apparent_modulus_pa,
@@ -271,7 +271,8 @@ def tension_with_bending_n(
     hours, temperature_c, stress_cap_pa : array_like, optional
         As for `allowable_stress_pa`.
     bending_modulus_pa : array_like, optional
-        Modulus for the bending stress, Pa; by default the apparent modulus after `hours`.
+        Modulus for the bending stress, Pa; by default that of PE after `hours`, and the
+        short-term one for PVC, whose relaxation is not counted on.
 
     Returns
     -------
@@ -292,11 +293,11 @@ def tension_with_bending_n(
     stress = allowable_stress_pa(
         carrier.material, hours=hours, temperature_c=temperature_c, stress_cap_pa=stress_cap_pa
     )
-    modulus = (
-        apparent_modulus_pa(carrier.material, np.maximum(hours, 0.01))
-        if bending_modulus_pa is None
-        else check_range("bending_modulus_pa", bending_modulus_pa, 0.0, 1e11, "Pa")
-    )
+    if bending_modulus_pa is None:
+        slow = apparent_modulus_pa(carrier.material, np.maximum(hours, 0.01))
+        modulus = np.where(is_polyethylene(carrier.material), slow, PVC_MODULUS_PA)
+    else:
+        modulus = check_range("bending_modulus_pa", bending_modulus_pa, 0.0, 1e11, "Pa")
     left = stress - modulus * bending_strain(carrier.outside_m, bend_radius_m)
     area = wall_area_m2(carrier.outside_m, carrier.wall_min_m)
     return np.asarray(np.maximum(left, 0.0) * area, dtype=np.float64)

@@ -1,0 +1,127 @@
+"""Looking pipes up in the catalogue."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from geotools.pipe._ranges import ChoiceError, RangeError
+from geotools.pipe.catalogue import (
+    CarrierColumns,
+    as_columns,
+    carrier,
+    contenders,
+    custom_carrier,
+    iso_wall_m,
+)
+from geotools.pipe.materials import (
+    apparent_modulus_pa,
+    material_property,
+    per_material,
+    property_source,
+    tension_temperature_factor,
+)
+
+
+@pytest.mark.parametrize("spelling", ["20 in", "20", "20in", " 20  in ", "20.0 in"])
+def test_a_nominal_size_may_be_spelt_in_several_ways(spelling: str) -> None:
+    assert carrier(system="DIPS", nominal=spelling, material="PVC", dr=25).nominal == "20 in"
+
+
+def test_a_metric_size_may_carry_its_prefix() -> None:
+    assert carrier(system="METRIC", nominal="dn 560", material="PE100", dr=17).nominal == "560 mm"
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"system": "XYZ"}, "DIPS, IPS, METRIC"),
+        ({"material": "STEEL"}, "PE4710"),
+        ({"nominal": "21 in"}, "20 in"),
+        ({"nominal": "560 mm"}, "20 in"),
+        ({"dr": 12.0}, "13.5"),
+        ({"system": "METRIC", "nominal": "560 mm"}, "PE100"),
+        ({"nominal": "54 in", "dr": 7.3}, "from 4 to 24"),
+    ],
+)
+def test_a_pipe_that_is_not_made_is_refused_with_what_there_is(
+    change: dict[str, object], said: str
+) -> None:
+    wanted = {"system": "DIPS", "nominal": "20 in", "material": "PE4710", "dr": 17.0} | change
+    with pytest.raises(ChoiceError, match=said):
+        carrier(**wanted)  # type: ignore[arg-type]
+
+
+def test_every_contender_can_be_taken_by_its_own_description() -> None:
+    for pipe in contenders():
+        again = carrier(
+            system=pipe.system, nominal=pipe.nominal, material=pipe.material, dr=pipe.dr
+        )
+        assert again == pipe
+
+
+def test_contenders_can_be_narrowed() -> None:
+    few = contenders(systems=["DIPS"], materials=["PVC"], drs=[18, 25], largest_outside_m=0.5)
+    assert few
+    assert {pipe.system for pipe in few} == {"DIPS"}
+    assert {pipe.dr for pipe in few} == {18, 25}
+    assert max(pipe.outside_m for pipe in few) <= 0.5
+
+
+def test_a_users_own_pipe_joins_the_contenders() -> None:
+    own = custom_carrier("shop special", material="PE100", outside_m=0.5, wall_min_m=0.025)
+    assert own.dr == pytest.approx(20.0)
+    assert contenders(systems=["IPS"], materials=["PE4710"], extra=[own])[-1] is own
+
+
+def test_two_pipes_of_one_name_are_refused() -> None:
+    own = custom_carrier("twin", material="PE100", outside_m=0.5, wall_min_m=0.025)
+    with pytest.raises(ChoiceError, match="twin"):
+        contenders(extra=[own, own])
+
+
+def test_a_custom_wall_out_of_proportion_is_refused() -> None:
+    with pytest.raises(RangeError, match="wall_min_m"):
+        custom_carrier("thick", material="PVC", outside_m=0.5, wall_min_m=0.2)
+
+
+def test_columns_hold_what_the_pipes_hold() -> None:
+    pipes = contenders(systems=["METRIC"])
+    columns = as_columns(pipes)
+    assert isinstance(columns, CarrierColumns)
+    assert len(columns) == len(pipes)
+    for place in (0, len(pipes) // 2, len(pipes) - 1):
+        assert columns.name[place] == pipes[place].name
+        assert columns.bore_m[place] == pipes[place].bore_m
+
+
+def test_no_pipes_make_empty_columns() -> None:
+    assert len(as_columns([])) == 0
+
+
+def test_a_series_that_does_not_exist_is_refused() -> None:
+    with pytest.raises(ChoiceError, match=r"13\.6"):
+        iso_wall_m(0.2, 12.0)
+
+
+def test_material_columns_give_the_value_of_each() -> None:
+    words = np.array([["PVC", "PE100"], ["PE4710", "PVC"]])
+    ours = per_material(words, "density")
+    assert ours.shape == (2, 2)
+    assert ours[0, 0] == material_property("PVC", "density")
+    assert ours[1, 0] == material_property("PE4710", "density")
+
+
+def test_an_unknown_property_is_refused() -> None:
+    with pytest.raises(ChoiceError, match="tensile_yield"):
+        material_property("PE4710", "colour")
+    assert "memory" in property_source("PE4710", "tensile_yield")
+
+
+def test_modulus_falls_with_time_and_strength_with_warmth() -> None:
+    hours = np.logspace(-1, 5.9, 60)
+    for material in ("PE4710", "PE3608", "PE100", "PVC"):
+        assert np.all(np.diff(apparent_modulus_pa(material, hours)) <= 0)
+        warm = tension_temperature_factor(material, np.linspace(-20, 60, 81))
+        assert np.all(np.diff(warm) <= 0)
+        assert warm[0] == 1.0

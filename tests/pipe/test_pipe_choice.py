@@ -1,0 +1,124 @@
+"""Choice of carriers for many runs at once."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from geotools.pipe import choice
+from geotools.pipe._ranges import RangeError
+from geotools.pipe.catalogue import CarrierColumns, as_columns, contenders
+from geotools.pipe.choice import ACCEPTED, CHOICE_RULES, Criteria, RunColumns, choose
+from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
+from geotools.pipe.fit import fit
+from geotools.pipe.hydraulics import capacity_ratio, flow_velocity_m_per_s
+from geotools.pipe.pressure import check_pressure, surge_pressure_pa
+
+
+def _pipes() -> CarrierColumns:
+    return as_columns(
+        contenders(systems=["DIPS"], materials=["PE4710", "PVC"], drs=[11, 17, 18, 25, 32.5])
+    )
+
+
+def _runs(count: int, seed: int = 1) -> RunColumns:
+    rng = np.random.default_rng(seed)
+    low = rng.uniform(0.3, 1.3, count)
+    flow = rng.uniform(0.02, 1.0, count)
+    flow[rng.random(count) < 0.5] = np.nan
+    return RunColumns(
+        host_low_m=low,
+        host_centre_m=low + 0.01,
+        host_c=rng.uniform(50, 120, count),
+        working_pa=rng.uniform(2e5, 1.3e6, count),
+        temperature_c=rng.uniform(5, 30, count),
+        groundwater_head_m=rng.uniform(0, 20, count),
+        design_flow_m3_per_s=flow,
+    )
+
+
+def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
+    runs, pipes, limits = _runs(40), _pipes(), Criteria()
+    found = choose(runs, pipes)
+    columns = {f.name: np.asarray(getattr(runs, f.name)) for f in dataclasses.fields(runs)}
+    for i in range(0, 40, 7):
+        run = {name: float(column[i]) for name, column in columns.items()}
+        for j in range(len(pipes)):
+            word, dr, bore = str(pipes.material[j]), pipes.dr[j], pipes.bore_m[j]
+            surge = surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s)
+            holds = check_pressure(
+                word, dr, run["working_pa"], occasional_surge_pa=surge,
+                temperature_c=run["temperature_c"],
+            ).passes  # fmt: skip
+            stands = collapse_pressure_pa(word, dr) >= groundwater_pressure_pa(
+                run["groundwater_head_m"]
+            )
+            assert found.fit[i, j] == fit(run["host_low_m"], pipes.outside_m[j]).passes
+            assert found.pressure[i, j] == holds
+            assert found.collapse[i, j] == stands
+            flow = run["design_flow_m3_per_s"]
+            if np.isnan(flow):
+                ratio = capacity_ratio(run["host_c"], run["host_centre_m"], 150, bore)
+                assert found.flow[i, j] == (ratio >= 1.0 - 1e-9)
+            elif flow_velocity_m_per_s(flow, bore) > limits.highest_velocity_m_per_s:
+                assert not found.flow[i, j]
+
+
+def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:
+    found = choose(_runs(200), _pipes())
+    reasons = found.reasons()
+    assert reasons.shape == found.suits.shape
+    assert np.array_equal(reasons == "", found.suits)
+    assert np.array_equal(found.refused_by == ACCEPTED, found.suits)
+    assert np.array_equal(reasons == "fit", ~found.fit)
+    assert np.array_equal(reasons == "pressure", found.fit & ~found.pressure)
+    later = found.fit & found.pressure & ~found.collapse
+    assert np.array_equal(reasons == "collapse", later)
+    assert set(np.unique(reasons)) == {"", *CHOICE_RULES}
+    assert found.reasons(3).tolist() == reasons[3].tolist()
+
+
+def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    runs, pipes = _runs(101), _pipes()
+    whole = choose(runs, pipes)
+    monkeypatch.setattr(choice, "_CELLS_AT_ONCE", 7 * len(pipes))
+    parts = choose(runs, pipes)
+    for field in dataclasses.fields(whole):
+        assert np.array_equal(getattr(whole, field.name), getattr(parts, field.name))
+
+
+def test_a_single_number_counts_for_all_runs() -> None:
+    runs = dataclasses.replace(_runs(5), working_pa=8e5)
+    spread = dataclasses.replace(runs, working_pa=np.full(5, 8e5))
+    assert np.array_equal(choose(runs, _pipes()).suits, choose(spread, _pipes()).suits)
+
+
+def test_columns_of_different_length_are_refused() -> None:
+    with pytest.raises(RangeError, match=r"\[5, 6\]"):
+        choose(dataclasses.replace(_runs(5), working_pa=np.full(6, 8e5)), _pipes())
+
+
+def test_no_carriers_are_refused() -> None:
+    with pytest.raises(RangeError, match="number of carriers"):
+        choose(_runs(3), as_columns([]))
+
+
+def test_a_bead_refuses_what_the_barrel_would_pass() -> None:
+    runs, pipes = _runs(300), _pipes()
+    plain = choose(runs, pipes).fit
+    beaded = choose(runs, pipes, limits=Criteria(bead_m=np.full(len(pipes), 0.012))).fit
+    assert np.all(plain | ~beaded)
+    assert beaded.sum() < plain.sum()
+
+
+def test_a_hundred_thousand_runs_are_one_call() -> None:
+    pipes = as_columns(contenders(systems=["DIPS"], materials=["PVC"])[:30])
+    runs = _runs(100_000)
+    found = choose(runs, pipes)
+    assert found.suits.shape == (100_000, 30)
+    assert found.suits.any()
+    some = np.array([0, 50_000, 99_999])
+    columns = {f.name: np.asarray(getattr(runs, f.name))[some] for f in dataclasses.fields(runs)}
+    assert np.array_equal(found.suits[some], choose(RunColumns(**columns), pipes).suits)

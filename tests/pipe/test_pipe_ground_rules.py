@@ -1,0 +1,94 @@
+"""Rules that hold for every module of the room."""
+
+from __future__ import annotations
+
+import ast
+import csv
+import importlib
+import pkgutil
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import geotools.pipe
+from geotools.pipe._ranges import ChoiceError, RangeError, check_choice, check_range
+from geotools.pipe._units import to_si
+
+ROOM = Path(geotools.pipe.__file__).parent
+MODULES = sorted(info.name for info in pkgutil.iter_modules([str(ROOM)]))
+TABLES = sorted((ROOM / "data").glob("*.csv"))
+
+
+def test_the_room_imports_nothing_of_the_project_but_itself() -> None:
+    for module in MODULES:
+        tree = ast.parse((ROOM / f"{module}.py").read_text(encoding="utf-8"))
+        for node in ast.walk(tree):
+            names = []
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                assert node.level == 0
+                names = [node.module or ""]
+            for name in names:
+                root = name.split(".")[0]
+                if root == "geotools":
+                    assert name.startswith("geotools.pipe"), (module, name)
+                else:
+                    assert root == "numpy" or root in sys.stdlib_module_names, (module, name)
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_public_names_are_sorted_and_exist(module: str) -> None:
+    loaded = importlib.import_module(f"geotools.pipe.{module}")
+    names = list(loaded.__all__)
+    upper = [n for n in names if n.isupper()]
+    camel = [n for n in names if not n.isupper() and n[0].isupper()]
+    lower = [n for n in names if n[0].islower()]
+    assert names == sorted(upper) + sorted(camel) + sorted(lower)
+    assert all(hasattr(loaded, name) for name in names)
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda path: path.stem)
+def test_every_row_of_a_table_says_where_it_comes_from(table: Path) -> None:
+    with table.open(encoding="utf-8", newline="") as handle:
+        lines = list(csv.DictReader(handle))
+    assert lines
+    for line in lines:
+        assert line["source"].strip(), line
+        assert None not in line, line
+        assert all(value is not None and value != "" for value in line.values()), line
+
+
+def test_a_refused_number_is_named_with_its_value_and_valid_range() -> None:
+    with pytest.raises(RangeError, match=r"depth_m = 12 m is outside .*from 0 to 6 m") as caught:
+        check_range("depth_m", 12.0, 0.0, 6.0, "m")
+    assert isinstance(caught.value, ValueError)
+    assert caught.value.name == "depth_m"
+
+
+def test_a_refused_column_says_how_many_and_which_first() -> None:
+    with pytest.raises(RangeError, match=r"2 of 4 values, the first at index 1"):
+        check_range("x", [1.0, 9.0, 2.0, -3.0], 0.0, 5.0, "m")
+
+
+def test_not_a_number_is_refused() -> None:
+    with pytest.raises(RangeError, match="x = nan"):
+        check_range("x", np.nan, -np.inf, np.inf, "m")
+
+
+def test_an_open_lower_end_refuses_the_end_itself() -> None:
+    with pytest.raises(RangeError, match="above 0"):
+        check_range("x", 0.0, 0.0, 1.0, "m", above_low=True)
+    assert check_range("x", 0.0, 0.0, 1.0, "m") == 0.0
+
+
+def test_a_refused_word_lists_the_accepted_ones() -> None:
+    with pytest.raises(ChoiceError, match="form = 'bent' is outside its valid range: one of a, b"):
+        check_choice("form", "bent", ["a", "b"])
+
+
+def test_an_unknown_unit_in_a_table_is_an_error() -> None:
+    with pytest.raises(ValueError, match="furlong"):
+        to_si(1.0, "furlong")

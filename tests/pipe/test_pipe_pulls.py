@@ -1,0 +1,217 @@
+"""Properties of pulls."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from geotools.pipe._ranges import ChoiceError, RangeError
+from geotools.pipe.catalogue import as_columns, carrier, contenders
+from geotools.pipe.pulling import (
+    allowable_stress_pa,
+    allowable_tension_n,
+    force_history_n,
+    friction_band,
+    friction_conditions,
+    head_force_n,
+    length_to_leave_m,
+    machine_capacity_n,
+    pull_hours,
+    pull_increments,
+    recovery_wait_hours,
+    roller_drag_n,
+    stretch_m,
+    tension_with_bending_n,
+    thermal_length_change_m,
+    weight_n_per_m,
+)
+
+steps = arrays(np.float64, 12, elements=st.floats(0.0, 30.0))
+slopes = arrays(np.float64, 12, elements=st.floats(-0.5, 0.5))
+turns = arrays(np.float64, 12, elements=st.floats(0.0, 0.6))
+weights = st.floats(-2000.0, 3000.0)
+mus = st.floats(0.0, 1.0)
+
+
+def _loop(ds, slope, turn, weight, mu, tail):  # type: ignore[no-untyped-def]
+    """The recurrence as it is written in the docstring, one station at a time."""
+    force, out = tail, []
+    for step, a, t in zip(ds, slope, turn, strict=True):
+        load = step * (mu * abs(weight) * np.cos(a) + weight * np.sin(a))
+        force = (force + max(load, 0.0)) * np.exp(mu * t)
+        out.append(force)
+    return out
+
+
+@given(steps, slopes, turns, weights, mus, st.floats(0.0, 1e4))
+def test_the_vectorised_march_is_the_recurrence(ds, slope, turn, weight, mu, tail) -> None:  # type: ignore[no-untyped-def]
+    ours = head_force_n(ds, slope, turn, weight=weight, friction=mu, tail_force=tail)
+    assert ours == pytest.approx(_loop(ds, slope, turn, weight, mu, tail), rel=1e-10, abs=1e-6)
+
+
+@given(steps, slopes, turns, weights, mus, st.floats(0.0, 1e4), st.floats(0.0, 0.5))
+def test_force_never_falls_towards_the_head_and_grows_with_friction(  # type: ignore[no-untyped-def]
+    ds, slope, turn, weight, mu, tail, more
+) -> None:
+    force = head_force_n(ds, slope, turn, weight=weight, friction=mu, tail_force=tail)
+    assert np.all(np.diff(force) >= -1e-9 * (1 + force[:-1]))
+    rougher = head_force_n(ds, slope, turn, weight=weight, friction=mu + more, tail_force=tail)
+    assert np.all(rougher >= force * (1 - 1e-12))
+
+
+@given(steps, turns, st.floats(10.0, 3000.0), mus)
+def test_a_level_straight_and_its_reverse_need_the_same_when_nothing_turns(  # type: ignore[no-untyped-def]
+    ds, turn, weight, mu
+) -> None:
+    ahead = head_force_n(ds, 0.0, 0.0, weight=weight, friction=mu)[-1]
+    behind = head_force_n(ds[::-1], 0.0, 0.0, weight=weight, friction=mu)[-1]
+    assert ahead == pytest.approx(behind, rel=1e-12)
+
+
+@given(steps, slopes, turns, weights, mus)
+def test_cutting_a_stretch_in_two_changes_nothing(ds, slope, turn, weight, mu) -> None:  # type: ignore[no-untyped-def]
+    whole = head_force_n(ds, slope, turn, weight=weight, friction=mu)[-1]
+    halves = head_force_n(
+        np.repeat(ds / 2, 2),
+        np.repeat(slope, 2),
+        np.column_stack([np.zeros(12), turn]).ravel(),
+        weight=weight,
+        friction=mu,
+    )[-1]
+    assert halves == pytest.approx(whole, rel=1e-10, abs=1e-6)
+
+
+def test_downhill_is_never_counted_as_help() -> None:
+    parts = pull_increments([10.0], -0.6, 0.0, weight=500.0, friction=0.3)
+    assert parts.load_n.tolist() == [0.0]
+
+
+def test_a_bend_near_the_tail_costs_less_than_one_near_the_head() -> None:
+    ds = np.full(10, 30.0)
+    early, late = np.zeros(10), np.zeros(10)
+    early[1], late[8] = 0.5, 0.5
+    force = [head_force_n(ds, 0.0, t, weight=500.0, friction=0.4)[-1] for t in (early, late)]
+    assert force[0] < force[1]
+
+
+def test_many_paths_and_carriers_are_marched_at_once() -> None:
+    rng = np.random.default_rng(3)
+    ds, turn = rng.uniform(1, 10, (50, 1, 40)), rng.uniform(0, 0.1, (50, 1, 40))
+    pipes = as_columns(contenders(systems=["DIPS"], materials=["PVC"]))
+    weight = weight_n_per_m(pipes)[:, np.newaxis]
+    force = head_force_n(ds, 0.01, turn, weight=weight, friction=0.5)
+    assert force.shape == (50, len(pipes), 40)
+    one = head_force_n(ds[7, 0], 0.01, turn[7, 0], weight=weight[5, 0], friction=0.5)
+    assert force[7, 5] == pytest.approx(one, rel=1e-13)
+
+
+def test_history_ends_at_the_head_force_with_no_tail_left() -> None:
+    ds, turn = np.full(20, 10.0), np.full(20, 0.02)
+    history = force_history_n(
+        ds, 0.0, turn, weight=500.0, friction=0.4, tail_weight=500.0, roller_friction=0.1
+    )
+    end = head_force_n(ds, 0.0, turn, weight=500.0, friction=0.4)[-1]
+    assert history[-1] == pytest.approx(end, rel=1e-12)
+    first = (0.4 * 500 * 10 + 0.1 * 500 * 190) * np.exp(0.4 * 0.02)
+    assert history[0] == pytest.approx(first, rel=1e-12)
+
+
+def test_history_with_rough_rollers_may_peak_before_the_end() -> None:
+    # entering a sharp bend early, with all the tail still outside
+    ds, turn = np.full(20, 10.0), np.zeros(20)
+    turn[0] = 1.0
+    history = force_history_n(
+        ds, 0.0, turn, weight=100.0, friction=0.3, tail_weight=500.0, roller_friction=0.3
+    )
+    assert history[0] > history[-1]
+
+
+def test_water_inside_adds_and_water_outside_takes_away_weight() -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
+    empty = float(weight_n_per_m(pipe))
+    assert float(weight_n_per_m(pipe, condition="filled")) > empty
+    assert float(weight_n_per_m(pipe, host="flooded")) < 0 < empty
+    # PVC full of water and under water rests on the bottom, PE floats
+    full = {"condition": "filled", "host": "flooded"}
+    assert float(weight_n_per_m(pipe, **full)) > 0
+    plastic = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+    assert float(weight_n_per_m(plastic, **full)) < 0
+
+
+@pytest.mark.parametrize("word", ["half", "Empty"])
+def test_an_unknown_condition_is_refused(word: str) -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
+    with pytest.raises(ChoiceError, match="empty, filled"):
+        weight_n_per_m(pipe, condition=word)
+
+
+def test_a_polyethylene_pull_over_a_day_is_refused_and_pvc_does_not_mind() -> None:
+    with pytest.raises(RangeError, match="hours"):
+        allowable_stress_pa("PE4710", hours=25.0)
+    assert allowable_stress_pa("PVC", hours=25.0) == allowable_stress_pa("PVC", hours=1.0)
+
+
+def test_bending_takes_from_tension_and_a_straight_pipe_has_all_of_it() -> None:
+    pipes = as_columns(contenders(systems=["DIPS"]))
+    straight = tension_with_bending_n(pipes, np.inf)
+    assert straight == pytest.approx(allowable_tension_n(pipes), rel=1e-12)
+    radii = np.array([[50.0], [100.0], [500.0], [5000.0]])
+    bent = tension_with_bending_n(pipes, radii)
+    assert np.all(np.diff(bent, axis=0) >= 0)
+    assert np.all((bent >= 0) & (bent <= straight))
+
+
+def test_bending_at_the_least_radius_of_pvc_uses_800_of_2800_psi() -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
+    left = tension_with_bending_n(pipe, 250 * pipe.outside_m) / allowable_tension_n(pipe)
+    assert left == pytest.approx(2000 / 2800, rel=1e-9)
+
+
+def test_friction_bands_are_ordered() -> None:
+    for word in friction_conditions():
+        band = friction_band(word)
+        assert 0 < band.low <= band.central <= band.high < 1
+    with pytest.raises(ChoiceError, match="rollers"):
+        friction_band("ice")
+
+
+def test_machine_is_planned_below_its_rating() -> None:
+    assert machine_capacity_n(100.0) == pytest.approx(80.0)
+    with pytest.raises(RangeError, match="usable"):
+        machine_capacity_n(100.0, usable=1.2)
+
+
+def test_joints_during_the_pull_lengthen_it() -> None:
+    plain = pull_hours(300.0, rate_m_per_s=0.05)
+    assert plain == pytest.approx(300 / 0.05 / 3600)
+    assert pull_hours(300.0, rate_m_per_s=0.05, joints_during=2, hours_per_joint=1.5) == (
+        pytest.approx(float(plain) + 3.0)
+    )
+
+
+def test_rest_after_a_pull_is_a_day_or_as_long_as_the_pull() -> None:
+    assert recovery_wait_hours([3.0, 30.0]).tolist() == [24.0, 30.0]
+
+
+def test_length_to_leave_counts_stretch_and_shrinking_but_not_swelling() -> None:
+    assert length_to_leave_m(3.0, -0.5) == pytest.approx(3.5)
+    assert length_to_leave_m(3.0, 0.5) == pytest.approx(3.0)
+    assert length_to_leave_m(0.1, 0.0) == pytest.approx(2.0)
+
+
+def test_cooling_shortens() -> None:
+    assert thermal_length_change_m("PE4710", 300.0, -15.0) < 0
+
+
+def test_a_longer_load_stretches_more() -> None:
+    pipe = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+    ours = stretch_m(pipe, 300.0, 1e5, hours=np.array([0.5, 2.0, 12.0, 100.0]))
+    assert np.all(np.diff(ours) > 0)
+
+
+def test_roller_drag_uphill_needs_more() -> None:
+    assert roller_drag_n(500.0, 100.0, grade_rad=0.05) > roller_drag_n(500.0, 100.0)
+    assert roller_drag_n(500.0, 100.0) == pytest.approx(0.1 * 500 * 100)

@@ -1,0 +1,372 @@
+"""Properties of pressure, flow, collapse, testing, fusion and the host's bore."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geotools.pipe._ranges import ChoiceError, RangeError
+from geotools.pipe.catalogue import as_columns, carrier, contenders
+from geotools.pipe.external import (
+    annulus_volume_m3,
+    collapse_pressure_pa,
+    groundwater_pressure_pa,
+    grout_injection_limit_pa,
+    grout_lift_count,
+    grout_uplift_n_per_m,
+    ovality_factor,
+)
+from geotools.pipe.fusion import (
+    HEATER_C,
+    fusion_window,
+    gauge_pressure_pa,
+    heater_fault,
+    iso_cooling_s,
+    joint_count,
+    joint_hours,
+)
+from geotools.pipe.host import KINDS, host_bore, host_kind, lining_m, pit_cast_bore_m
+from geotools.pipe.hydraulics import (
+    LINING_CLASSES,
+    aged_c,
+    before_and_after,
+    capacity_ratio,
+    colebrook_head_loss_m,
+    friction_factor,
+    hazen_williams_flow_m3_per_s,
+    hazen_williams_head_loss_m,
+    host_lining_class,
+    velocity_within,
+)
+from geotools.pipe.pressure import (
+    check_pressure,
+    pressure_class_pa,
+    surge_pressure_pa,
+    temperature_factor,
+)
+from geotools.pipe.pulling import weight_n_per_m
+from geotools.pipe.testing import (
+    filling_hours,
+    hydrotest_limit_pa,
+    hydrotest_pressure_pa,
+    pe_make_up_m3,
+    pvc_allowance_m3_per_s,
+)
+
+PSI = 6894.757293168
+MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
+
+# --- pressure -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("material", MATERIALS)
+def test_a_thinner_wall_holds_less_and_surges_less(material: str) -> None:
+    ratios = np.linspace(7, 51, 100)
+    assert np.all(np.diff(pressure_class_pa(material, ratios)) <= 0)
+    assert np.all(np.diff(surge_pressure_pa(material, ratios, 1.0)) < 0)
+    assert np.all(np.diff(collapse_pressure_pa(material, ratios)) < 0)
+
+
+@pytest.mark.parametrize(("material", "hottest"), [("PE4710", 37.7), ("PE100", 40), ("PVC", 60)])
+def test_warmth_takes_from_the_class(material: str, hottest: float) -> None:
+    factor = temperature_factor(material, np.linspace(0, hottest, 200))
+    assert np.all(np.diff(factor) <= 0)
+    assert factor[0] == 1.0
+    with pytest.raises(RangeError, match=r"temperature_c"):
+        temperature_factor(material, hottest + 0.5)
+
+
+def test_the_published_pvc_class_never_exceeds_the_exact_one() -> None:
+    ratios = np.linspace(7, 64, 300)
+    exact = pressure_class_pa("PVC", ratios, published=False)
+    published = pressure_class_pa("PVC", ratios)
+    assert np.all(published <= exact * (1 + 1e-9))
+    assert np.all(exact - published < 5 * PSI)
+
+
+def test_each_limit_can_fail_by_itself() -> None:
+    rated = 125 * PSI
+    working = check_pressure("PE4710", 17, 1.01 * rated)
+    often = check_pressure("PE4710", 17, 0.9 * rated, recurring_surge_pa=0.61 * rated)
+    seldom = check_pressure("PE4710", 17, 0.9 * rated, occasional_surge_pa=1.11 * rated)
+    assert [bool(c.working_holds) for c in (working, often, seldom)] == [False, True, True]
+    assert [bool(c.recurring_holds) for c in (working, often, seldom)] == [True, False, True]
+    assert [bool(c.occasional_holds) for c in (working, often, seldom)] == [True, True, False]
+    assert not any(bool(c.passes) for c in (working, often, seldom))
+    assert bool(check_pressure("PE4710", 17, rated).passes)
+    assert float(working.utilisation) == pytest.approx(1.01)
+
+
+def test_pvc_must_hold_recurring_surge_within_its_class() -> None:
+    rated = float(pressure_class_pa("PVC", 25))
+    assert not bool(check_pressure("PVC", 25, 0.9 * rated, recurring_surge_pa=0.2 * rated).passes)
+    assert bool(check_pressure("PVC", 25, 0.9 * rated, occasional_surge_pa=0.6 * rated).passes)
+
+
+# --- flow -----------------------------------------------------------------------------------------
+
+flows, bores, cs = st.floats(1e-3, 5.0), st.floats(0.1, 2.0), st.floats(40.0, 150.0)
+
+
+@given(flows, bores, cs, st.floats(1.001, 2.0))
+def test_head_grows_with_flow_and_falls_with_bore_and_smoothness(
+    flow: float, bore: float, c: float, factor: float
+) -> None:
+    base = hazen_williams_head_loss_m(flow, bore, c, 100.0)
+    assert hazen_williams_head_loss_m(flow * factor, bore, c, 100.0) > base
+    assert hazen_williams_head_loss_m(flow, bore * factor, c, 100.0) < base
+    assert hazen_williams_head_loss_m(flow, bore, min(c * factor, 160.0), 100.0) < base
+
+
+@given(flows, bores, cs)
+def test_flow_and_head_undo_each_other(flow: float, bore: float, c: float) -> None:
+    gradient = float(hazen_williams_head_loss_m(flow, bore, c, 1.0))
+    if gradient < 1.0:
+        assert float(hazen_williams_flow_m3_per_s(gradient, bore, c)) == pytest.approx(
+            flow, rel=1e-12
+        )
+
+
+@given(bores, bores, cs, cs, st.floats(1e-5, 0.05))
+def test_capacity_ratio_is_that_of_the_flows_at_any_gradient(
+    before: float, after: float, c1: float, c2: float, gradient: float
+) -> None:
+    flows_ratio = float(
+        hazen_williams_flow_m3_per_s(gradient, after, c2)
+        / hazen_williams_flow_m3_per_s(gradient, before, c1)
+    )
+    assert float(capacity_ratio(c1, before, c2, after)) == pytest.approx(flows_ratio, rel=1e-12)
+
+
+@given(st.floats(4000, 1e8), st.floats(0.0, 0.05))
+def test_the_friction_factor_solves_its_equation(re: float, rough: float) -> None:
+    f = float(friction_factor(re, rough))
+    left = 1 / np.sqrt(f)
+    right = -2 * np.log10(rough / 3.7 + 2.51 / (re * np.sqrt(f)))
+    assert left == pytest.approx(right, rel=1e-12)
+
+
+def test_laminar_flow_is_refused_by_colebrook_and_head_is_zero_without_flow() -> None:
+    with pytest.raises(RangeError, match="reynolds_number"):
+        colebrook_head_loss_m(1e-5, 0.3, 1e-6, 100.0)
+    assert hazen_williams_head_loss_m(0.0, 0.3, 100, 100.0) == 0.0
+
+
+def test_iron_only_gets_rougher() -> None:
+    ages = np.linspace(0, 150, 151)
+    for name in LINING_CLASSES:
+        band = aged_c(name, ages)
+        for values in (band.low, band.central, band.high):
+            assert np.all(np.diff(values) <= 0)
+        assert np.all((band.low <= band.central) & (band.central <= band.high))
+
+
+def test_ages_and_surfaces_may_be_mixed() -> None:
+    band = aged_c(np.array(["unlined", "plastic"]), np.array([[10.0], [50.0]]))
+    assert band.central.tolist() == [[110.0, 150.0], [68.0, 150.0]]
+
+
+def test_surfaces_of_hosts() -> None:
+    ours = host_lining_class(
+        np.array(["pit_cast", "ductile_iron", "asbestos_cement", "concrete", "pvc", "unknown"]),
+        np.array([False, True, False, False, False, False]),
+    )
+    assert ours.tolist() == ["unlined", "lined", "cement", "concrete", "plastic", "unlined"]
+
+
+def test_before_and_after_hold_together() -> None:
+    run = before_and_after(
+        0.2, 300.0, host_bore_m=0.61, host_c=70, carrier_bore_m=0.48, carrier_c=150
+    )
+    # at equal flow the heads stand to each other as the capacity ratio to the power -1.852
+    assert float(run.head_after_m / run.head_before_m) == pytest.approx(
+        float(run.capacity_ratio) ** -1.852, rel=1e-12
+    )
+    assert velocity_within(run.velocity_after).item() is True
+    assert velocity_within([0.1, 1.0, 3.0], lowest=0.3).tolist() == [False, True, False]
+
+
+# --- outside pressure -----------------------------------------------------------------------------
+
+
+def test_longer_load_and_more_ovality_stand_less() -> None:
+    hours = np.logspace(0.1, 5.9, 40)
+    assert np.all(np.diff(collapse_pressure_pa("PE4710", 17, hours=hours)) <= 0)
+    assert np.all(np.diff(ovality_factor(np.linspace(0, 0.15, 40))) < 0)
+
+
+def test_the_grouts_own_head_may_leave_nothing_for_the_port() -> None:
+    heights = np.linspace(0, 20, 50)
+    limit = grout_injection_limit_pa("PE4710", 17, port_above_low_point_m=heights)
+    assert np.all(np.diff(limit) <= 0)
+    assert limit[0] == pytest.approx(5 * PSI)
+    assert limit[-1] == 0.0
+    filled = grout_injection_limit_pa(
+        "PE4710", 17, port_above_low_point_m=heights, inside_head_m=heights
+    )
+    assert np.all(filled >= limit)
+
+
+def test_no_lift_of_grout_floats_the_carrier() -> None:
+    pipes = as_columns(contenders())
+    for condition in ("empty", "filled"):
+        lifts = grout_lift_count(pipes, condition=condition)
+        own = weight_n_per_m(pipes, condition=condition)
+        displaced = grout_uplift_n_per_m(pipes, condition=condition) + own
+        assert np.all(displaced / lifts <= own * (1 + 1e-6))
+        assert np.all(displaced / np.maximum(lifts - 1, 0.5) > own * (1 - 1e-6))
+
+
+def test_a_carrier_larger_than_its_host_has_no_annulus() -> None:
+    with pytest.raises(RangeError, match="outside_m / host_bore_m"):
+        annulus_volume_m3(0.5, 0.6, 100.0)
+
+
+def test_groundwater_pressure_is_its_head() -> None:
+    assert groundwater_pressure_pa(10.0) == pytest.approx(98_066.5)
+
+
+# --- testing --------------------------------------------------------------------------------------
+
+
+def test_the_gauge_reads_less_the_higher_it_stands() -> None:
+    low = float(hydrotest_limit_pa("PVC", 25))
+    high = float(hydrotest_limit_pa("PVC", 25, fall_m=20.0))
+    assert low - high == pytest.approx(20 * 9806.65)
+    with pytest.raises(RangeError, match="fall_m"):
+        hydrotest_limit_pa("PVC", 51, fall_m=200.0)
+
+
+def test_the_weakest_part_governs_the_test() -> None:
+    assert hydrotest_limit_pa("PVC", 14, weakest_part_pa=1e6) == 1e6
+
+
+def test_test_pressure_has_a_floor() -> None:
+    assert hydrotest_pressure_pa([2e5, 2e6], least_pa=1e6).tolist() == [1e6, 3e6]
+
+
+def test_allowance_is_proportional_to_length_and_size() -> None:
+    one = pvc_allowance_m3_per_s(100.0, 0.3, 1e6)
+    assert pvc_allowance_m3_per_s(200.0, 0.6, 1e6) == pytest.approx(4 * one)
+    assert pvc_allowance_m3_per_s(100.0, 0.3, 4e6) == pytest.approx(2 * one)
+
+
+def test_make_up_has_only_the_columns_of_its_table() -> None:
+    with pytest.raises(ChoiceError, match="1, 2 or 3"):
+        pe_make_up_m3(0.5, 100.0, 4)
+    with pytest.raises(RangeError, match="nominal_m"):
+        pe_make_up_m3(1.5, 100.0, 1)
+
+
+def test_filling_time_is_that_of_the_slug() -> None:
+    assert filling_hours(0.5, 1080.0, velocity_m_per_s=0.3) == pytest.approx(1.0)
+
+
+# --- fusion ---------------------------------------------------------------------------------------
+
+
+@given(st.floats(0.1, 3000.0), st.floats(3.0, 20.0))
+def test_joints_are_one_less_than_the_pieces_that_reach(length: float, piece: float) -> None:
+    joints = int(joint_count(length, piece_m=piece))
+    assert (joints + 1) * piece >= length - 1e-6
+    assert joints == 0 or joints * piece < length + 1e-6
+
+
+def test_thicker_walls_take_longer() -> None:
+    wall = np.linspace(0.005, 0.1, 50)
+    window = fusion_window(0.6, wall)
+    for values in (window.soak_s, window.cool_s, joint_hours(wall)):
+        assert np.all(np.diff(values) > 0)
+    assert np.all(np.diff(window.removal_s) >= 0)
+    for procedure in ("single_low", "single_high"):
+        assert np.all(np.diff(iso_cooling_s(wall, procedure)) >= 0)
+
+
+def test_small_pipe_has_no_timed_soak() -> None:
+    assert fusion_window(0.3, 0.02).soak_s == 0.0
+
+
+def test_heater_records_outside_the_window_are_at_fault() -> None:
+    low, high = HEATER_C
+    assert heater_fault([low - 1, low, (low + high) / 2, high, high + 1]).tolist() == [
+        True, False, False, False, True,
+    ]  # fmt: skip
+
+
+def test_interfacial_pressure_outside_its_band_is_refused() -> None:
+    with pytest.raises(RangeError, match="interfacial_pa"):
+        gauge_pressure_pa(0.5, 0.03, 0.01, interfacial_pa=100 * PSI)
+
+
+def test_an_unknown_procedure_is_refused() -> None:
+    with pytest.raises(ChoiceError, match="single_low"):
+        iso_cooling_s(0.03, "dual_low")
+
+
+# --- host -----------------------------------------------------------------------------------------
+
+
+def test_materials_are_read_as_layers_write_them() -> None:
+    words = np.array(["CI", " cast  iron ", "DIP", "Ac", "STL", "PCCP", "uPVC", "HDPE", "bamboo"])
+    assert host_kind(words).tolist() == [
+        "pit_cast", "pit_cast", "ductile_iron", "asbestos_cement", "steel", "concrete", "pvc",
+        "pe", "unknown",
+    ]  # fmt: skip
+
+
+def test_cast_iron_is_spun_from_1930() -> None:
+    ours = host_kind(np.array(["CI"] * 3), [1929, 1930, np.nan])
+    assert ours.tolist() == ["pit_cast", "spun_cast", "pit_cast"]
+
+
+@given(
+    st.sampled_from(["CI", "DI", "AC", "steel", "concrete", "PVC", "PE", "?"]),
+    st.floats(0.08, 2.0),
+    st.floats(1880, 2020),
+)
+def test_low_is_below_centre_is_below_high(material: str, nominal: float, year: float) -> None:
+    band = host_bore(material, nominal, year)
+    assert 0 < float(band.low_m) <= float(band.centre_m) <= float(band.high_m)
+    assert str(band.kind) in KINDS
+
+
+def test_a_measured_bore_beats_the_table() -> None:
+    band = host_bore(
+        np.array(["CI", "CI"]), 0.6, measured_m=[0.583, np.nan], measured_tolerance_m=0.002
+    )
+    assert band.measured.tolist() == [True, False]
+    assert (band.low_m[0], band.centre_m[0], band.high_m[0]) == pytest.approx((0.581, 0.583, 0.585))
+    assert band.centre_m[1] == pytest.approx(0.6)
+
+
+def test_tubercles_narrow_the_fit_of_uncleaned_bare_iron_only() -> None:
+    words = np.array(["CI", "DI", "PVC"])
+    clean = host_bore(words, 0.3048)
+    rough = host_bore(words, 0.3048, cleaned=False)
+    assert clean.low_m - rough.low_m == pytest.approx([0.0254, 0.0, 0.0])
+    assert rough.centre_m == pytest.approx(clean.centre_m)
+
+
+def test_linings_narrow_the_bore() -> None:
+    bores = [
+        float(host_bore("DI", 0.3048, lining=word).centre_m)
+        for word in ("none", "single", "double")
+    ]
+    skin = float(lining_m("ductile_iron", 0.3048))
+    assert np.diff(bores) == pytest.approx([-2 * skin, -2 * skin])
+    with pytest.raises(ChoiceError, match="double"):
+        host_bore("DI", 0.3, lining="thick")
+
+
+def test_a_pit_cast_class_that_was_not_made_is_refused() -> None:
+    with pytest.raises(ChoiceError, match="24 in"):
+        pit_cast_bore_m("22 in", "B")
+
+
+def test_weights_of_a_list_are_those_of_its_pipes() -> None:
+    pipes = contenders(systems=["METRIC"])[:5]
+    ours = weight_n_per_m(as_columns(pipes), condition="filled")
+    assert ours == pytest.approx([float(weight_n_per_m(p, condition="filled")) for p in pipes])
+    assert carrier(system="METRIC", nominal="90", material="PE100", dr=7.4) == pipes[0]

@@ -1,0 +1,159 @@
+"""Worksheets show the numbers of the formulas and nothing else."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from geotools.pipe import worksheets
+from geotools.pipe.bending import least_radius_m, passing_radius_m
+from geotools.pipe.catalogue import Carrier, carrier
+from geotools.pipe.external import annulus_volume_m3, collapse_pressure_pa
+from geotools.pipe.hydraulics import capacity_ratio
+from geotools.pipe.pits import insertion_length_m, pit_width_m
+from geotools.pipe.pulling import allowable_tension_n, head_force_n, weight_n_per_m
+from geotools.pipe.worksheets import QUANTITIES, WORKSHEETS, Worksheet
+
+PE = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
+PVC = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
+
+
+def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
+    inputs: dict[str, dict[str, object]] = {
+        "bend": {"host_bore_m": 0.61, "deflection_rad": 0.15},
+        "collapse": {"groundwater_head_m": 3.0},
+        "fit": {"host_bore_m": 0.61},
+        "flow": {"host_bore_m": 0.61, "host_c": 70, "flow_m3_per_s": 0.2, "length_m": 300},
+        "grout": {"host_bore_m": 0.62, "length_m": 300},
+        "pit": {"drop_m": 3.0},
+        "pressure": {"working_pa": 7e5},
+        "pull": {"lengths_m": [100, 200], "deflections_rad": [0.2, 0.0], "grades_rad": 0.01},
+        "test": {"nominal_m": 0.508, "length_m": 300, "working_pa": 7e5},
+    }
+    return WORKSHEETS[name](pipe=pipe, **(inputs[name] | changes))
+
+
+def _result(sheet: Worksheet, name: str) -> float:
+    return float(next(entry.value for entry in sheet.results if entry.name == name))
+
+
+def test_there_is_a_worksheet_for_each_hand_calculation() -> None:
+    assert list(WORKSHEETS) == [
+        "bend", "collapse", "fit", "flow", "grout", "pit", "pressure", "pull", "test",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("pipe", [PE, PVC], ids=["PE", "PVC"])
+@pytest.mark.parametrize("name", WORKSHEETS)
+def test_every_value_has_a_unit_and_every_step_a_source(name: str, pipe: Carrier) -> None:
+    sheet = _sheet(name, pipe)
+    assert sheet.title
+    assert sheet.steps
+    assert sheet.results
+    assert any("Planning values" in text for text in sheet.cautions)
+    for item in (*sheet.inputs, *sheet.steps, *sheet.results):
+        assert item.unit == QUANTITIES[item.quantity]
+        assert isinstance(item.value, str) is (item.quantity == "word")
+        if not isinstance(item.value, str):
+            assert math.isfinite(item.value)
+    assert all(step.formula and step.source for step in sheet.steps)
+    assert dataclasses.is_dataclass(sheet)
+
+
+def test_results_are_those_of_the_formulas() -> None:
+    gap = 0.61 - PE.outside_m
+    radius = float(least_radius_m("PE4710", 17, PE.outside_m))
+    assert _result(_sheet("fit", PE), "c") == pytest.approx(gap)
+    assert _result(_sheet("bend", PE), "R") == pytest.approx(float(passing_radius_m(0.15, gap)))
+    pit = _sheet("pit", PE, working_m=1.5, form="lifted")
+    ramp = float(insertion_length_m(3.0, radius, form="lifted"))
+    assert _result(pit, "length") == pytest.approx(ramp + 1.5)
+    assert _result(pit, "width") == pytest.approx(float(pit_width_m(PE.outside_m)))
+    assert _result(_sheet("collapse", PE), "Pa") == pytest.approx(
+        float(collapse_pressure_pa("PE4710", 17))
+    )
+    assert _result(_sheet("flow", PE), "ratio") == pytest.approx(
+        float(capacity_ratio(70, 0.61, 150, PE.bore_m))
+    )
+    assert _result(_sheet("grout", PE), "V") == pytest.approx(
+        float(annulus_volume_m3(0.62, PE.outside_m, 300))
+    )
+
+
+def test_the_pull_sheet_shows_the_force_at_three_frictions() -> None:
+    sheet = _sheet("pull", PE, tail_length_m=50.0)
+    weight = float(weight_n_per_m(PE))
+    expected = [
+        head_force_n(
+            [100, 200], 0.01, [0.2, 0.0], weight=weight, friction=mu,
+            tail_force=0.1 * weight * 50,
+        )[-1]
+        for mu in (0.3, 0.5, 0.7)
+    ]  # fmt: skip
+    shown = {step.symbol: step.value for step in sheet.steps}
+    assert [shown["F low"], shown["F"], shown["F high"]] == pytest.approx(expected)
+    allowed = float(allowable_tension_n(PE))
+    assert _result(sheet, "utilisation") == pytest.approx(float(expected[1]) / allowed)
+
+
+def test_the_pull_sheet_says_what_governs() -> None:
+    def governor(**changes: object) -> tuple[object, bool | None]:
+        sheet = _sheet("pull", PE, **changes)
+        named = next(entry.value for entry in sheet.results if entry.name == "governed by")
+        return named, sheet.passes
+
+    assert governor() == ("pipe", True)
+    assert governor(machine_n=2e5) == ("machine", True)
+    assert governor(machine_n=5e4) == ("machine", False)
+    assert governor(lengths_m=[1000, 1000]) == ("pipe", False)
+
+
+def test_a_pull_through_a_bend_that_leaves_no_tension_fails() -> None:
+    sheet = _sheet("pull", PE, bend_radius_m=10.0)
+    assert sheet.passes is False
+    assert _result(sheet, "utilisation") == math.inf
+
+
+@pytest.mark.parametrize(
+    ("name", "changes"),
+    [
+        ("fit", {"host_bore_m": 0.58}),
+        ("bend", {"deflection_rad": 0.8}),
+        ("flow", {"flow_m3_per_s": 0.9}),
+        ("pressure", {"working_pa": 1.2e6}),
+        ("collapse", {"groundwater_head_m": 30.0}),
+        ("grout", {"port_above_low_point_m": 30.0}),
+        ("test", {"working_pa": 1.2e6}),
+    ],
+)
+def test_a_sheet_fails_when_its_limit_is_broken(name: str, changes: dict[str, object]) -> None:
+    assert _sheet(name, PE).passes is True
+    sheet = _sheet(name, PE, **changes)
+    assert sheet.passes is False
+    assert sheet.results[-1].value == "fails"
+
+
+def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
+    """Independent integral of b d + m d^2 along the two arcs, plus the room at the face."""
+    sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15)
+    radius, drop = float(least_radius_m("PE4710", 17, PE.outside_m)), 3.0
+    length, width = (drop * (4 * radius - drop)) ** 0.5, float(pit_width_m(PE.outside_m))
+    x = np.linspace(0, length, 20_001)
+    half = length / 2
+    rise = np.where(
+        x <= half,
+        radius - np.sqrt(radius**2 - np.minimum(x, half) ** 2),
+        drop - radius + np.sqrt(radius**2 - (length - np.maximum(x, half)) ** 2),
+    )
+    depth = drop - rise + PE.outside_m / 2 + 0.15
+    section = depth * (width + 1.5 * depth)
+    volume = np.trapezoid(section, x) + 2.0 * section[0]
+    assert _result(sheet, "volume") == pytest.approx(float(volume), rel=1e-3)
+
+
+def test_the_same_inputs_give_the_same_sheet() -> None:
+    assert _sheet("pull", PE) == _sheet("pull", PE)
+    assert worksheets.WORKSHEETS is WORKSHEETS
