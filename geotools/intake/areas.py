@@ -11,11 +11,12 @@ import shapely
 
 from geotools.intake.crs import project
 from geotools.intake.notes import Note, note
-from geotools.schema import Layer
+from geotools.schema import LINE, POINT, Layer
 
 __all__ = ["move_areas", "repair_areas"]
 
 IntArray = npt.NDArray[np.int64]
+POLYGON, MULTIPOLYGON, COLLECTION = 3, 6, 7
 DIMENSION = {"Point": 0, "LineString": 1, "Polygon": 2}
 
 
@@ -57,6 +58,8 @@ def repair_areas(
     )
     out = geometry.copy()
     out[invalid] = shapely.make_valid(out[invalid])
+    if not {*POINT, *LINE} & {*layer.geometry}:
+        out = _polygons_only(out)
     dimension = shapely.get_dimensions(out)
     allowed = [DIMENSION[k] for k in layer.geometry if k in DIMENSION]
     lost = ~np.isin(dimension, allowed) | shapely.is_empty(out)
@@ -68,3 +71,19 @@ def repair_areas(
         every=True,
     )
     return out[~lost], rows[~lost], notes
+
+
+def _polygons_only(geometry: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return geometries, collections replaced by the polygons in them."""
+    out = geometry.copy()
+    mixed = np.flatnonzero(shapely.get_type_id(geometry) == COLLECTION)
+    members, owner = shapely.get_parts(geometry[mixed], return_index=True)
+    while np.isin(shapely.get_type_id(members), (COLLECTION, MULTIPOLYGON)).any():
+        members, inner = shapely.get_parts(members, return_index=True)
+        owner = owner[inner]
+    polygon = shapely.get_type_id(members) == POLYGON
+    held, number = np.unique(owner[polygon], return_inverse=True)
+    out[mixed] = shapely.MultiPolygon()
+    if len(held):
+        out[mixed[held]] = shapely.multipolygons(members[polygon], indices=number)
+    return out

@@ -44,7 +44,13 @@ class WorkingCRS:
 def crs_name(crs: pyproj.CRS) -> str:
     """Return a short name: authority and code, else the name."""
     authority = crs.to_authority(min_confidence=100)
-    return ":".join(authority) if authority else str(crs.name)
+    if authority:
+        return ":".join(authority)
+    if crs.is_bound and crs.source_crs is not None:
+        return crs_name(crs.source_crs)
+    if crs.name in ("unknown", "unnamed", "undefined") and crs.coordinate_operation:
+        return f"a CRS without a name ({crs.coordinate_operation.method_name})"
+    return str(crs.name)
 
 
 def horizontal(crs: pyproj.CRS) -> pyproj.CRS:
@@ -213,8 +219,9 @@ def _utm(crs: pyproj.CRS, probes: FloatArray) -> pyproj.CRS:
     base = crs.geodetic_crs
     area = AreaOfInterest(lon, lat, lon, lat)
     for datum in (base.name if base is not None else "WGS 84", "WGS 84"):
-        found = query_utm_crs_info(datum_name=datum, area_of_interest=area)
-        if found:
-            return pyproj.CRS.from_authority(found[0].auth_name, found[0].code)
-    zone = str(min(int((lon + 180) // 6) + 1, 60))
-    return pyproj.crs.ProjectedCRS(UTMConversion(zone, "N" if lat >= 0 else "S"))
+        for info in query_utm_crs_info(datum_name=datum, area_of_interest=area):
+            zone_crs = pyproj.CRS.from_authority(info.auth_name, info.code)
+            if zone_crs.axis_info[0].direction == "east":  # not the twin with its axes swapped
+                return zone_crs
+    zone, half = str(min(int((lon + 180) // 6) + 1, 60)), "N" if lat >= 0 else "S"
+    return pyproj.crs.ProjectedCRS(UTMConversion(zone, half), name=f"UTM zone {zone}{half}")

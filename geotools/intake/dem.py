@@ -33,6 +33,8 @@ class Raster:
 def find_rasters(source: str | list[str], *, allow_remote: bool) -> list[Raster]:
     """Return the rasters a source names: a path, a pattern with ``*``, or a list of these.
 
+    They keep the order of the list; files of one pattern are in the order of their names.
+
     Raises
     ------
     LayerError
@@ -48,8 +50,7 @@ def find_rasters(source: str | list[str], *, allow_remote: bool) -> list[Raster]
             faults += error.faults
     if faults:
         raise LayerError(LABEL, faults)
-    unique = {raster.path: raster for raster in rasters}
-    return [unique[path] for path in sorted(unique)]
+    return list({raster.path: raster for raster in rasters}.values())
 
 
 def _paths(item: str, allow_remote: bool) -> list[str]:

@@ -145,8 +145,8 @@ def _join(pieces: npt.NDArray[Any], row: IntArray) -> tuple[Parts, list[Note]]:
         "multi-part-split",
         rows[~whole],
         [
-            f"is drawn in {n} parts that do not meet; each became a feature of its own "
-            "(/1, /2, ...); close the gaps if it is one"
+            f"is drawn in {n} parts that do not meet; each became a line of its own (a main with "
+            "/1, /2, ... behind its identifier); close the gaps if it is one"
             for n in shapely.get_num_geometries(merged[~whole])
         ],
     )

@@ -117,7 +117,7 @@ def _crs(
         return own, [("warning", "crs-differs", text)]
     if brief is not None and georeferenced(brief):
         return brief, []
-    found = f"its CRS ({own.name}) does not say where on the earth it lies" if own else "has no CRS"
+    found = f"its CRS ({own.name}) is neither geographic nor projected" if own else "has no CRS"
     faults.append(
         f"{found}; set it in the file, or in the brief under [inputs.{source.layer}] with "
         'crs = "EPSG:code"'

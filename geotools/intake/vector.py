@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyogrio
 import pyogrio.errors
+import pyogrio.raw
 import shapely
 
 from geotools.errors import LayerError
@@ -73,8 +74,9 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     if info["driver"] in POINTING_DRIVERS and not allow_remote:
         raise LayerError(label, "points at other data (virtual layer); give the data itself")
     columns = [str(name) for name in info["fields"]]
-    if info["fid_column"] and info["fid_column"] not in columns:
-        columns.append(info["fid_column"])
+    fid = info.get("fid_column", "")
+    if fid and fid not in columns:
+        columns.append(fid)
 
     def read(wanted: Sequence[str]) -> Content:
         return _read(label, place, sublayer, wanted, int(info["features"]), messages)

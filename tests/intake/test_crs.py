@@ -1,0 +1,204 @@
+"""CRS guards: what lengths are taken in, and what is refused."""
+
+from __future__ import annotations
+
+import geopandas
+import numpy as np
+import pyproj
+import pytest
+import shapely
+
+from geotools.intake.crs import WGS84, project, scale_error
+
+
+def lengths(lines) -> np.ndarray:
+    return np.array(
+        [
+            np.hypot(*np.diff(lines.xy[a:b], axis=0).T).sum()
+            for a, b in zip(lines.offsets, lines.offsets[1:], strict=False)
+        ]
+    )
+
+
+def ground_lengths(frame: geopandas.GeoDataFrame) -> np.ndarray:
+    """Geodesic lengths: the truth, by another way than any projection."""
+    geod = pyproj.Geod(ellps="WGS84")
+    return np.array([geod.geometry_length(g) for g in frame.to_crs(4326).geometry])
+
+
+def test_a_fit_projected_crs_in_metres_is_kept(network, read, found):
+    layers = read(mains=network())
+    assert layers.working_crs.to_epsg() == layers.output_crs.to_epsg() == 32633
+    assert found(layers, "working-crs").empty
+
+
+@pytest.mark.parametrize("crs", [4326, 3857, 3395, "ESRI:102100", "EPSG:4258"])
+def test_lengths_are_those_on_the_ground_whatever_the_crs(crs, network, read):
+    frame = network().to_crs(crs)
+    layers = read(mains=frame)
+    assert lengths(layers.mains) == pytest.approx(ground_lengths(frame), rel=1e-3)
+    assert layers.output_crs == pyproj.CRS(crs)
+
+
+@pytest.mark.parametrize(
+    ("crs", "zone"), [(4326, 32633), (3857, 32633), (3395, 32633), (4258, 25833)]
+)
+def test_degrees_and_mercator_move_to_the_utm_zone_of_their_datum(crs, zone, network, read, found):
+    layers = read(mains=network().to_crs(crs))
+    assert layers.working_crs.to_epsg() == zone
+    row = found(layers, "working-crs").iloc[0]
+    assert row["severity"] == "info"
+    assert f"EPSG:{zone}" in row["text"]
+
+
+def test_a_zone_far_away_is_not_fit_and_left(network, read):
+    frame = network().to_crs(32629)  # four zones to the west
+    assert scale_error(pyproj.CRS(32629), np.array(frame.geometry[0].coords)) > 0.01
+    layers = read(mains=frame)
+    assert layers.working_crs.to_epsg() == 32633
+    assert lengths(layers.mains) == pytest.approx(ground_lengths(frame), rel=1e-3)
+
+
+def test_feet_are_known_from_the_crs_and_keep_every_length(read):
+    # 1000 US survey feet, in a CRS whose unit is the US survey foot (1200/3937 m by definition)
+    x, y = 984_250.0, 196_850.0
+    lines = [shapely.LineString([(x, y), (x + 1000, y)])]
+    frame = geopandas.GeoDataFrame(
+        {"main_id": ["A"], "diameter_in": [12]}, geometry=lines, crs=2263
+    )
+    layers = read(mains=frame)
+    assert layers.working_crs.axis_info[0].unit_name == "metre"
+    assert layers.working_crs.is_projected
+    assert lengths(layers.mains)[0] == pytest.approx(1000 * 1200 / 3937, abs=1e-9)
+    back = project(layers.mains.xy, layers.working_crs, layers.output_crs)
+    assert np.abs(back - np.array(lines[0].coords)).max() * 0.3048 < 1e-3
+
+
+BOUND = (
+    "+proj=tmerc +lat_0=0 +lon_0=15 +k=1 +x_0=5500000 +y_0=0 +ellps=bessel "
+    "+towgs84=598.1,73.7,418.2,0.202,0.045,-2.455,6.7 +units=us-ft +type=crs"
+)
+
+
+@pytest.mark.parametrize(
+    ("crs", "lon", "lat"),
+    [
+        (4326, 15, 47),
+        (4326, -179.999, -17),  # beside the date line
+        (4326, 20, 85),  # north of every listed UTM zone
+        (4807, 0.5, 47),  # grads from Paris
+        (4979, 15, 47),  # with a height
+        (3857, 15, 47),
+        (3031, 100, -75),  # true only near the pole
+        (2263, -73.9, 40.7),  # US survey feet
+        (2222, -110.5, 33),  # international feet
+        (27700, -1.5, 52.5),
+        (2154, 2.5, 46.5),
+        (5514, 15.5, 49.8),
+        (2193, 174, -41),  # northing first
+        (2053, 29.5, -26),  # westing and southing
+        ("EPSG:2263+6360", -74, 40.7),
+        ("+proj=utm +zone=33 +datum=WGS84 +units=km +type=crs", 15, 50),
+        (BOUND, 15, 50),
+    ],
+)
+def test_every_working_crs_keeps_lengths_and_leads_back_within_a_millimetre(crs, lon, lat, read):
+    crs = pyproj.CRS(crs)
+    corner = [lon + 0.002, lat + 0.002]
+    ends = project(np.array([[lon, lat], corner]), WGS84, crs)
+    frame = geopandas.GeoDataFrame(
+        {"main_id": ["A"], "diameter_mm": [300]}, geometry=[shapely.LineString(ends)], crs=crs
+    )
+    layers = read(mains=frame)
+    truth = pyproj.Geod(ellps="WGS84").inv(lon, lat, *corner)[2]
+    assert lengths(layers.mains)[0] == pytest.approx(truth, rel=1e-2)
+    assert layers.working_crs.is_projected
+    back = project(layers.mains.xy, layers.working_crs, layers.output_crs)
+    unit = 111_320 if crs.is_geographic else 1000  # at least a unit of the CRS, in m
+    assert np.abs(back - ends).max() * unit < 1e-3
+
+
+def test_a_compound_crs_gives_its_horizontal_part(network, read):
+    compound = pyproj.crs.CompoundCRS("both", ["EPSG:32633", "EPSG:5773"])
+    layers = read(mains=network(crs=compound))
+    assert layers.working_crs.to_epsg() == 32633
+    assert not layers.working_crs.is_compound
+
+
+def test_the_briefs_working_crs_is_used_if_it_is_projected_in_metres(network, read, fault):
+    layers = read({"network": {"working_crs": "EPSG:32632"}}, mains=network())
+    assert layers.working_crs.to_epsg() == 32632
+    for wrong in ("EPSG:4326", "EPSG:2263"):
+        text = fault(read, {"network": {"working_crs": wrong}}, mains=network())
+        assert "network.working_crs" in text
+        assert "not projected in metres" in text
+    assert "is no CRS" in fault(read, {"network": {"working_crs": "rubbish"}}, mains=network())
+
+
+def test_a_working_crs_that_distorts_is_told(network, read, found):
+    layers = read({"network": {"working_crs": "EPSG:32629"}}, mains=network())
+    assert "differ from those on the ground" in found(layers, "doubtful-crs")["text"][0]
+
+
+@pytest.mark.parametrize("crs", [None, 'LOCAL_CS["site grid",UNIT["metre",1]]'])
+def test_no_crs_is_an_error_that_says_what_to_write(crs, network, read, fault):
+    text = fault(read, mains=network(crs=crs))
+    assert "mains (GeoDataFrame)" in text
+    assert "[inputs.mains] with crs" in text
+    brief = {"inputs": {"mains": {"source": "-", "crs": "EPSG:32633"}}}
+    assert read(brief, mains=network(crs=crs)).working_crs.to_epsg() == 32633
+
+
+def test_no_crs_of_another_layer_is_an_error_too(network, read, fault, spot):
+    valves = geopandas.GeoDataFrame({"kind": ["gate"]}, geometry=[spot(0, 0)])
+    text = fault(read, mains=network(), valves=valves)
+    assert "valves (GeoDataFrame): has no CRS" in text
+    assert "[inputs.valves]" in text
+
+
+def test_a_crs_of_the_brief_does_not_overrule_the_file(network, read, found):
+    brief = {"inputs": {"mains": {"source": "-", "crs": "EPSG:32632"}}}
+    layers = read(brief, mains=network())
+    assert layers.output_crs.to_epsg() == 32633
+    assert "the file's was used" in found(layers, "crs-differs")["text"][0]
+
+
+def test_degrees_in_a_crs_of_metres_are_an_error(network, read, fault):
+    frame = network().to_crs(4326).set_crs(32633, allow_override=True)
+    text = fault(read, mains=frame)
+    assert "look like degrees but EPSG:32633 is in metre" in text
+    assert "set the right CRS" in text
+
+
+def test_a_short_main_near_the_origin_is_not_taken_for_degrees(network, read):
+    frame = network([shapely.LineString([(10, 10), (60, 40)])], crs=32631)
+    assert len(read(mains=frame).mains) == 1
+
+
+def test_metres_in_a_crs_of_degrees_are_an_error(network, read, fault):
+    text = fault(read, mains=network(crs=4326))
+    assert "no feature has usable coordinates" in text
+    assert "order of the axes is likely wrong" in text
+
+
+def test_a_crs_made_for_elsewhere_is_told(network, read, found):
+    frame = network().to_crs(2154)  # a conic projection, true to scale all along the parallel
+    text = found(read(mains=frame), "doubtful-crs")["text"][0]
+    assert "outside the area" in text
+
+
+def test_other_layers_come_to_the_working_crs(network, read, spot):
+    valves = geopandas.GeoDataFrame({"kind": ["gate"]}, geometry=[spot(30, 40)], crs=32633)
+    streets = network().drop(columns=["main_id", "diameter_mm"]).to_crs(3857)
+    layers = read(mains=network().to_crs(4326), valves=valves.to_crs(4326), streets=streets)
+    assert layers.valves.xy == pytest.approx(np.array([[500_030.0, 5_200_040.0]]), abs=1e-3)
+    assert layers.streets.xy == pytest.approx(layers.mains.xy, abs=1e-3)
+
+
+def test_a_layer_far_from_the_mains_is_told(network, read, found, spot):
+    near = geopandas.GeoDataFrame({"kind": ["gate"]}, geometry=[spot(900, 0)], crs=32633)
+    assert found(read(mains=network(), valves=near), "no-overlap").empty
+    far = near.set_geometry([spot(90_000, 0)])
+    row = found(read(mains=network(), valves=far), "no-overlap").iloc[0]
+    assert (row["severity"], row["layer"]) == ("warning", "valves")
+    assert "check its CRS" in row["text"]

@@ -1,0 +1,101 @@
+"""Paths of the DEM: local rasters that are there; their levels are read elsewhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+
+from geotools.brief import Brief
+from geotools.intake.dem import find_rasters
+from geotools.intake.read import read_layers
+
+
+@pytest.fixture
+def tiles(tmp_path):
+    profile = {
+        "driver": "GTiff", "width": 4, "height": 4, "count": 1, "dtype": "float32",
+        "crs": "EPSG:32633", "transform": Affine(10, 0, 5e5, 0, -10, 5.2e6),
+    }  # fmt: skip
+    paths = [tmp_path / "tiles" / f"t{i}.tif" for i in (1, 2)]
+    paths[0].parent.mkdir()
+    for path in paths:
+        with rasterio.open(path, "w", **profile) as target:
+            target.write(np.ones((1, 4, 4), dtype="float32"))
+    return paths
+
+
+def test_a_path_a_list_and_a_pattern_name_the_same_rasters(tiles):
+    by_list = find_rasters([str(p) for p in tiles], allow_remote=False)
+    backwards = find_rasters([str(p) for p in reversed(tiles)], allow_remote=False)
+    assert backwards == by_list[::-1]
+    by_pattern = find_rasters(str(tiles[0].parent / "*.tif"), allow_remote=False)
+    by_folders = find_rasters(str(tiles[0].parents[1] / "*" / "t?.tif"), allow_remote=False)
+    assert by_list == by_pattern == by_folders
+    assert [r.name for r in by_list] == ["t1.tif", "t2.tif"]
+    assert by_list[0].crs == "EPSG:32633"
+    assert len(find_rasters(str(tiles[0]), allow_remote=False)) == 1
+
+
+def test_the_rasters_are_listed_among_the_inputs(tiles, network):
+    brief = Brief.model_validate({"inputs": {"dem": {"source": [str(p) for p in tiles]}}})
+    layers = read_layers(brief, frames={"mains": network()})
+    assert layers.dem == tuple(str(p) for p in tiles)
+    rows = layers.inputs[layers.inputs["layer"] == "dem"]
+    assert rows["source"].tolist() == ["t1.tif", "t2.tif"]
+    assert (rows["sha256"].str.len() == 64).all()
+
+
+def test_missing_rasters_are_all_told_with_the_nearest_name(tiles, fault):
+    folder = tiles[0].parent
+    text = fault(find_rasters, [str(folder / "t3.tif"), str(folder / "*.asc")], allow_remote=False)
+    first, second = text.splitlines()
+    assert first.startswith("dem: no such file 't3.tif'; did you mean 't")
+    assert second == "dem: no file matches '*.asc'; check the pattern"
+
+
+def test_what_is_no_raster_is_an_error(tmp_path, fault):
+    path = tmp_path / "dem.tif"
+    path.write_text("no raster")
+    text = fault(find_rasters, str(path), allow_remote=False)
+    assert "dem: 'dem.tif' cannot be opened as a raster" in text
+    assert "export it again" in text
+
+
+def test_a_truncated_raster_header_is_an_error(tiles, fault):
+    tiles[0].write_bytes(tiles[0].read_bytes()[:100])
+    assert "t1.tif" in fault(find_rasters, str(tiles[0]), allow_remote=False)
+
+
+@pytest.mark.parametrize(
+    "source", ["https://example.invalid/dem.tif", "/vsis3/bucket/dem.tif", "WCS:http://x.invalid"]
+)
+def test_remote_rasters_are_refused(source, fault):
+    assert "--allow-remote" in fault(find_rasters, source, allow_remote=False)
+
+
+def mosaic(path, source, relative="1"):
+    path.write_text(
+        '<VRTDataset rasterXSize="4" rasterYSize="4"><SRS>EPSG:32633</SRS>'
+        "<GeoTransform>500000, 10, 0, 5200000, 0, -10</GeoTransform>"
+        '<VRTRasterBand dataType="Float32" band="1"><SimpleSource>'
+        f'<SourceFilename relativeToVRT="{relative}">{source}</SourceFilename>'
+        "<SourceBand>1</SourceBand></SimpleSource></VRTRasterBand></VRTDataset>"
+    )
+    return path
+
+
+def test_a_mosaic_of_local_rasters_is_read(tiles):
+    path = mosaic(tiles[0].parent / "all.vrt", "t1.tif")
+    assert find_rasters(str(path), allow_remote=False)[0].name == "all.vrt"
+
+
+def test_a_mosaic_that_leads_elsewhere_is_refused_however_deep(tiles, fault):
+    folder = tiles[0].parent
+    far = mosaic(folder / "far.vrt", "/vsicurl/https://example.invalid/t.tif", relative="0")
+    outer = mosaic(folder / "outer.vrt", "far.vrt")
+    for path in (far, outer):
+        text = fault(find_rasters, str(path), allow_remote=False)
+        assert "far.vrt" in text
+        assert "--allow-remote" in text

@@ -1,0 +1,248 @@
+"""Fields: mapping, units, text in numbers, nonsense, identifiers."""
+
+from __future__ import annotations
+
+import datetime
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geotools.intake.match import match_columns
+from geotools.intake.values import flags, numbers, texts
+from geotools.schema import INPUTS
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "metres"),
+    [
+        ("diameter_mm", 300, 0.3),
+        ("diameter_in", 12, 0.3048),
+        ("diameter_cm", 30, 0.3),
+        ("DIAMETER_M", 0.3, 0.3),
+    ],
+)
+def test_the_suffix_is_the_unit(column, value, metres, network, read):
+    layers = read(mains=network(**{"diameter_mm": None, column: [value, value]}))
+    assert layers.mains.table["diameter"].to_numpy() == pytest.approx([metres, metres])
+
+
+def test_every_field_of_the_contract_is_there_in_si(network, read):
+    frame = network(
+        invert_start_ft=[10.0, np.nan],
+        pressure_psi=[100.0, 50.0],
+        flow_gpm=[1000.0, 0.0],
+        owner=["city", None],
+    )
+    table = read(mains=frame).mains.table
+    assert list(table.columns) == [*(f.name for f in INPUTS["mains"].fields), "feature"]
+    assert table["invert_start"][0] == pytest.approx(3.048)
+    assert table["pressure"][0] == pytest.approx(689_475.7293)
+    assert table["flow"][0] == pytest.approx(0.0630901964)
+    assert table["owner"].tolist() == ["city", ""]
+    assert table["material"].tolist() == ["", ""]
+    assert table["cover"].isna().all()
+
+
+def test_the_briefs_mapping_beats_names_that_agree(network, read):
+    brief = {"inputs": {"mains": {"source": "-", "fields": {"diameter_in": "size"}}}}
+    layers = read(brief, mains=network(size=[12, 12]))
+    assert layers.mains.table["diameter"].to_numpy() == pytest.approx([0.3048, 0.3048])
+
+
+def test_a_missing_field_names_columns_nearest_and_the_line_to_write(network, read, fault):
+    text = fault(read, mains=network(diameter_mm=None, diam=[300, 300], year=[1, 2]))
+    assert "mains" in text
+    assert "the nearest is 'diam'" in text
+    assert 'under [inputs.mains.fields], for example: diameter_mm = "diam"' in text
+    assert "columns there: main_id, diam, year" in text
+
+
+def test_a_column_without_unit_is_no_number_to_guess(network, read, fault, found):
+    text = fault(read, mains=network(diameter_mm=None, diameter=[300, 300]))
+    assert 'diameter_mm = "diameter"' in text
+    layers = read(mains=network(cover=[1, 1]))
+    row = found(layers, "column-not-read").iloc[0]
+    assert 'cover_m = "cover"' in row["text"]
+    assert layers.mains.table["cover"].isna().all()
+
+
+def test_two_spellings_of_one_field_must_be_told_apart(network, read, fault):
+    frame = network(diameter_in=[12, 12])
+    text = fault(read, mains=frame)
+    assert "diameter is there more than once: 'diameter_mm', 'diameter_in'" in text
+    assert "[inputs.mains.fields]" in text
+    brief = {"inputs": {"mains": {"source": "-", "fields": {"diameter_in": "diameter_in"}}}}
+    assert read(brief, mains=frame).mains.table["diameter"][0] == pytest.approx(0.3048)
+
+
+def test_a_mapping_to_a_column_that_is_not_there_names_the_nearest(network, read, fault):
+    brief = {"inputs": {"mains": {"source": "-", "fields": {"diameter_in": "diameter_m"}}}}
+    text = fault(read, brief, mains=network())
+    assert "column 'diameter_m', which is not there; did you mean 'diameter_mm'?" in text
+
+
+def test_a_name_cut_by_the_shapefile_format_is_never_guessed():
+    layer = INPUTS["mains"]
+    cut = match_columns(layer, ["main_id", "diameter_m"], {}, cut_names=True)
+    assert "diameter_mm or diameter_m" in cut.faults[0]
+    assert "cuts names to ten letters" in cut.faults[0]
+    sole = match_columns(layer, ["main_id", "diameter_i"], {}, cut_names=True)
+    assert sole.columns["diameter"].spelling == "diameter_in"
+    assert "taken for diameter_in" in dict(sole.hints)["column-name-cut"]
+    whole = match_columns(layer, ["main_id", "diameter_m"], {})
+    assert whole.columns["diameter"].factor == 1.0
+
+
+def test_text_in_the_diameter_names_the_feature_and_what_to_write(network, read, found):
+    layers = read(mains=network(diameter_mm=["300", "12 inch"]))
+    assert layers.mains.table["diameter"][0] == pytest.approx(0.3)
+    assert np.isnan(layers.mains.table["diameter"][1])
+    row = found(layers, "unreadable-value").iloc[0]
+    assert (row["severity"], row["layer"], row["feature"]) == ("warning", "mains", "B")
+    assert "'12 inch'" in row["text"]
+    assert "write a number alone" in row["text"]
+    assert row["geometry"].geom_type == "LineString"
+    assert found(layers, "no-diameter").empty
+
+
+def test_a_decimal_comma_is_read_and_told_but_a_thousand_is_not(network, read, found):
+    layers = read(mains=network(diameter_mm=["323,9", "1,200"]))
+    assert layers.mains.table["diameter"][0] == pytest.approx(0.3239)
+    assert found(layers, "decimal-comma")["feature"].tolist() == ["A"]
+    assert found(layers, "unreadable-value")["feature"].tolist() == ["B"]
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("diameter_mm", -300),
+        ("diameter_mm", 0),
+        ("diameter_mm", 9),
+        ("diameter_mm", 5001),
+        ("diameter_mm", math.inf),
+        ("bore_mm", -1),
+        ("installed", 1799),
+        ("installed", datetime.datetime.now(tz=datetime.UTC).year + 1),
+        ("cover_m", -0.1),
+        ("cover_m", 51),
+        ("flow_lps", -1),
+        ("invert_start_m", -9999),
+        ("breaks", -1),
+    ],
+)
+def test_nonsense_numbers_are_missing_and_told(column, value, network, read, found):
+    columns = {"diameter_mm": [300.0, 300.0], column: [float(value), np.nan]}
+    if column == "diameter_mm":
+        columns[column][1] = 300.0
+    layers = read(mains=network(**columns))
+    field = column.rpartition("_")[0] if column not in ("installed", "breaks") else column
+    assert np.isnan(layers.mains.table[field][0])
+    row = found(layers, "value-out-of-range").iloc[0]
+    assert row["feature"] == "A"
+    assert column in row["text"]
+    assert "correct" in row["text"]
+
+
+def test_the_limits_themselves_are_sense(network, read, found):
+    frame = network(diameter_mm=[10, 5000], cover_m=[0, 50], installed=[1800, 2000])
+    layers = read(mains=frame)
+    assert found(layers, "value-out-of-range").empty
+    assert layers.mains.table["diameter"].to_numpy() == pytest.approx([0.01, 5.0])
+
+
+def test_a_diameter_that_makes_no_sense_throughout_is_a_unit_fault(network, read, fault):
+    text = fault(read, mains=network(diameter_mm=None, diameter_m=[300, 400]))
+    assert "read as diameter_m" in text
+    assert "check the column and its unit" in text
+
+
+def test_a_main_without_diameter_is_kept_and_told(network, read, found):
+    layers = read(mains=network(diameter_mm=[None, 300]))
+    assert layers.mains.table["main_id"].tolist() == ["A", "B"]
+    row = found(layers, "no-diameter").iloc[0]
+    assert (row["feature"], row["severity"]) == ("A", "warning")
+
+
+def test_twenty_are_named_and_the_rest_counted(network, read, found, line):
+    shapes = [line((0, 10 * i), (90, 10 * i)) for i in range(30)]
+    diameters = ["odd"] * 29 + ["300"]
+    layers = read(mains=network(shapes, main_id=list(range(30)), diameter_mm=diameters))
+    rows = found(layers, "unreadable-value")
+    assert len(rows) == 21
+    assert rows["text"].iloc[20].startswith("9 more features")
+    assert len(rows["geometry"].iloc[20].geoms) == 9
+
+
+def test_dates_give_the_year_laid(network, read):
+    frame = network(installed=["1957-03-01", "1960"])
+    assert read(mains=frame).mains.table["installed"].tolist() == [1957, 1960]
+    frame["installed"] = pd.to_datetime(["1957-03-01", None])
+    years = read(mains=frame).mains.table["installed"]
+    assert years[0] == 1957
+    assert np.isnan(years[1])
+
+
+def test_flags_are_read_from_words_numbers_and_booleans():
+    words = ["yes", "No", "TRUE", "false", "1", "0", "open", "Closed", "", None, "maybe"]
+    read = flags(pd.Series(words, dtype=object))
+    expected = [1, 0, 1, 0, 1, 0, 1, 0, np.nan, np.nan, np.nan]
+    np.testing.assert_array_equal(read.values, expected)
+    assert np.flatnonzero(read.unread).tolist() == [10]
+    for column in (pd.Series([True, False]), pd.Series([1, 0]), pd.Series([1.0, 0.0])):
+        np.testing.assert_array_equal(flags(column).values, [1, 0])
+    assert flags(pd.Series([2, 1])).unread.tolist() == [True, False]
+
+
+@pytest.mark.parametrize("nothing", ["", "  ", "nan", "NULL", "<Null>", "n/a", None])
+def test_nothing_is_missing_and_no_fault(nothing):
+    read = numbers(pd.Series([nothing, "5"], dtype=object))
+    assert np.isnan(read.values[0])
+    assert not read.unread.any()
+    assert read.values[1] == 5
+
+
+def test_numbers_as_identifiers_lose_their_fraction():
+    assert texts(pd.Series([123.0, np.nan, 1.5])).tolist() == ["123", "", "1.5"]
+    assert texts(pd.Series([7, 8])).tolist() == ["7", "8"]
+    assert texts(pd.Series([" a ", None], dtype=object)).tolist() == ["a", ""]
+
+
+def test_missing_identifiers_are_made_up_and_told(network, read, found):
+    layers = read(mains=network(main_id=[None, "B"]))
+    assert layers.mains.table["main_id"].tolist() == ["fid-0", "B"]
+    assert found(layers, "missing-id")["feature"].tolist() == ["fid-0"]
+
+
+def test_equal_identifiers_are_told_apart_by_geometry_not_by_order(network, read, found, line):
+    shapes = [line((0, 0), (100, 0)), line((0, 50), (100, 50)), line((0, 90), (100, 90))]
+    names = []
+    for order in ([0, 1, 2], [2, 0, 1], [1, 2, 0]):
+        frame = network([shapes[i] for i in order], main_id=["A"] * 3)
+        layers = read(mains=frame)
+        names.append(dict(zip(layers.mains.xy[::2, 1], layers.mains.table["main_id"], strict=True)))
+        assert sorted(found(layers, "duplicate-id")["feature"]) == ["A#2", "A#3"]
+    assert names[0] == names[1] == names[2]
+    assert sorted(names[0].values()) == ["A", "A#2", "A#3"]
+
+
+def test_a_made_up_suffix_never_meets_an_identifier_there(network, read, line):
+    shapes = [line((0, 9 * i), (100, 9 * i)) for i in range(3)]
+    ids = read(mains=network(shapes, main_id=["A", "A", "A#2"])).mains.table["main_id"]
+    assert ids.is_unique
+
+
+def test_a_wish_that_is_no_wish_is_an_error_naming_the_feature(network, read, fault, spot):
+    import geopandas
+
+    edits = geopandas.GeoDataFrame(
+        {"action": ["FIX", "fiks"]}, geometry=[spot(10, 0), spot(20, 0)], crs=32633
+    )
+    text = fault(read, mains=network(), pit_edits=edits)
+    assert "pit_edits" in text
+    assert "feature fid 1: action is 'fiks'" in text
+    assert "did you mean 'fix'?" in text
+    edits["action"] = ["FIX", "Forbid"]
+    layers = read(mains=network(), pit_edits=edits)
+    assert layers.pit_edits.table["action"].tolist() == ["fix", "forbid"]

@@ -1,0 +1,347 @@
+"""Sources: formats, choice of the layer, what is refused and how damage is told."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+import struct
+import zipfile
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+
+from geotools.brief import load_brief
+from geotools.intake.read import read_layers
+
+FORMATS = {
+    "net.gpkg": "GPKG",
+    "net.shp": "ESRI Shapefile",
+    "net.geojson": "GeoJSON",
+    "net.fgb": "FlatGeobuf",
+    "net.parquet": "",
+}
+
+
+def write(frame: geopandas.GeoDataFrame, path: Path, **options: object) -> Path:
+    if path.suffix == ".parquet":
+        frame.to_parquet(path)
+    else:
+        frame.to_file(path, driver=FORMATS.get(path.name, "GPKG"), **options)
+    return path
+
+
+@pytest.fixture
+def many(network, line):
+    """Enough mains that cutting a file short cuts features."""
+    shapes = [line((10 * i, 0), (10 * i + 5, 40), (10 * i, 90)) for i in range(3000)]
+    return network(shapes, main_id=[f"Ä{i}" for i in range(3000)], diameter_in=12, diameter_mm=None)
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_every_format_gives_the_same_mains(name, tmp_path, network, line, read_file):
+    shapes = [line((0, 0), (100, 0)), line((0, 50), (100, 50), (100, 90))]
+    frame = network(shapes, main_id=["ä 1", "B,2"], dia=[12.0, None], diameter_mm=None)
+    path = write(frame, tmp_path / name)
+    layers = read_file(path, fields={"diameter_in": "dia"})
+    table = layers.mains.table.sort_values("main_id", ascending=False)
+    assert table["main_id"].tolist() == ["ä 1", "B,2"]
+    assert table["diameter"].iloc[0] == pytest.approx(0.3048)
+    assert np.isnan(table["diameter"].iloc[1])
+    lengths = [np.ptp(layers.mains.xy[a:b, 0]) for a, b in zip(
+        layers.mains.offsets, layers.mains.offsets[1:], strict=False)]  # fmt: skip
+    assert sorted(lengths) == pytest.approx([100.0, 100.0])
+    assert sorted(np.diff(layers.mains.offsets)) == [2, 3]
+    assert layers.output_crs.to_epsg() == 32633
+    assert layers.inputs["source"].tolist() == [name]
+
+
+def test_whole_numbers_with_gaps_stay_exact_identifiers(tmp_path, network, read_file):
+    frame = network(main_id=[9007199254740993, 5])
+    frame["main_id"] = frame["main_id"].astype("Int64")
+    frame.loc[1, "main_id"] = None
+    layers = read_file(write(frame, tmp_path / "net.gpkg"))
+    assert layers.mains.table["main_id"].tolist() == ["9007199254740993", "fid-2"]
+
+
+def test_the_fid_column_may_be_the_identifier(tmp_path, network, read_file):
+    path = write(network(main_id=None), tmp_path / "net.gpkg")
+    layers = read_file(path, fields={"main_id": "fid"})
+    assert layers.mains.table["main_id"].tolist() == ["1", "2"]
+
+
+def test_the_layer_of_the_contracts_name_is_taken(tmp_path, network, read_file):
+    path = tmp_path / "net.gpkg"
+    write(network(), path, layer="mains")
+    write(network(main_id=["x", "y"]), path, layer="old")
+    assert read_file(path).mains.table["main_id"].tolist() == ["A", "B"]
+    assert read_file(f"{path}:OLD").mains.table["main_id"].tolist() == ["x", "y"]
+
+
+def test_several_layers_and_none_named_is_an_error_that_lists_them(
+    tmp_path, network, read_file, fault
+):
+    path = tmp_path / "net.gpkg"
+    write(network(), path, layer="pipes")
+    write(network(), path, layer="old")
+    text = fault(read_file, path)
+    assert all(word in text for word in ("net.gpkg", "pipes, old", "path:layer", "'mains'"))
+
+
+def test_a_layer_that_is_not_there_names_the_nearest(tmp_path, network, read_file, fault):
+    path = write(network(), tmp_path / "net.gpkg", layer="pipes")
+    text = fault(read_file, f"{path}:pipe")
+    assert "has no layer 'pipe'; did you mean 'pipes'?" in text
+
+
+def test_an_existing_file_with_a_colon_in_its_name_wins(tmp_path, network, read_file):
+    write(network(), tmp_path / "net.gpkg", layer="a")
+    odd = tmp_path / "net.gpkg:a"
+    write(network(main_id=["x", "y"]), tmp_path / "other.gpkg").rename(odd)
+    assert read_file(odd).mains.table["main_id"].tolist() == ["x", "y"]
+    odd.unlink()
+    assert read_file(odd).mains.table["main_id"].tolist() == ["A", "B"]
+
+
+def test_a_missing_file_names_the_nearest_in_its_folder(tmp_path, network, read_file, fault):
+    write(network(), tmp_path / "network.gpkg")
+    text = fault(read_file, tmp_path / "netwrok.gpkg")
+    assert "mains" in text
+    assert "netwrok.gpkg" in text
+    assert "no such file; did you mean 'network.gpkg'?" in text
+    assert "no folder" in fault(read_file, tmp_path / "nowhere" / "network.gpkg")
+    drive = fault(read_file, r"C:\data\net.gpkg:mains")
+    assert "no such file" in drive
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "https://example.invalid/net.gpkg",
+        "http://example.invalid:8080/net.gpkg:mains",
+        "/vsicurl/https://example.invalid/net.gpkg",
+        "/vsizip//vsicurl/https://example.invalid/net.zip/net.shp",
+        "/vsis3/bucket/net.gpkg",
+        "PG:host=example.invalid user=secret",
+        "folder/PG:host=example.invalid user=secret",
+        "WFS:https://example.invalid",
+        "MYSQL:net,user=secret",
+        "s3://bucket/net.parquet",
+    ],
+)
+def test_remote_sources_are_refused_and_told_apart_from_missing_files(source, read_file, fault):
+    text = fault(read_file, source)
+    assert "only local files are read" in text
+    assert "--allow-remote" in text
+    assert "secret" not in text
+
+
+def test_a_file_that_only_points_at_other_data_is_refused(tmp_path, network, read_file, fault):
+    write(network(), tmp_path / "net.gpkg", layer="mains")
+    pointer = tmp_path / "net.vrt"
+    pointer.write_text(
+        '<OGRVRTDataSource><OGRVRTLayer name="mains"><SrcDataSource relativeToVRT="1">net.gpkg'
+        "</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>"
+    )
+    text = fault(read_file, pointer)
+    assert "net.vrt" in text
+    assert "--allow-remote" in text
+    assert len(read_file(pointer, allow_remote=True).mains) == 2
+
+
+def test_a_layer_inside_a_local_archive_is_read(tmp_path, network, read_file):
+    write(network(), tmp_path / "net.fgb")
+    archive = tmp_path / "net.zip"
+    with zipfile.ZipFile(archive, "w") as target:
+        target.write(tmp_path / "net.fgb", "net.fgb")
+    assert len(read_file(f"/vsizip/{archive}/net.fgb").mains) == 2
+    assert len(read_file(archive).mains) == 2
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.97])
+@pytest.mark.parametrize("name", FORMATS)
+def test_a_truncated_file_is_an_error_never_fewer_mains(
+    name, share, tmp_path, many, read_file, fault
+):
+    frame = many.rename(columns={"diameter_in": "dia"})
+    path = write(frame, tmp_path / name)
+    path.write_bytes(path.read_bytes()[: int(path.stat().st_size * share)])
+    text = fault(read_file, path, fields={"diameter_in": "dia"})
+    assert text.startswith(f"mains ({name}")
+    assert "export" in text or "give a file" in text
+    assert "copy" in text or "give a file" in text
+
+
+def test_a_truncated_attribute_table_names_the_feature(tmp_path, many, read_file, fault):
+    path = write(many.rename(columns={"diameter_in": "dia"}), tmp_path / "net.shp")
+    table = path.with_suffix(".dbf")
+    table.write_bytes(table.read_bytes()[: table.stat().st_size // 2])
+    text = fault(read_file, path, fields={"diameter_in": "dia"})
+    assert "net.shp" in text
+    assert "the feature after fid 1498 cannot be read" in text
+    assert "export the file again" in text
+
+
+def test_damage_in_the_middle_names_the_feature(tmp_path, many, read_file, fault):
+    path = write(many, tmp_path / "net.fgb")
+    data = bytearray(path.read_bytes())
+    middle = len(data) // 2
+    data[middle : middle + 80] = b"\xff" * 80
+    path.write_bytes(data)
+    text = fault(read_file, path)
+    assert "mains (net.fgb): the feature after fid" in text
+    assert "repair or delete that feature" in text
+
+
+def alter_geometry(path: Path, fid: int, wkb: bytes) -> None:
+    """Put other WKB behind the header of one geometry of a GeoPackage."""
+    database = sqlite3.connect(path)
+    old = database.execute("SELECT geom FROM mains WHERE fid = ?", (fid,)).fetchone()[0]
+    database.execute("UPDATE mains SET geom = ? WHERE fid = ?", (old[:40] + wkb, fid))
+    database.commit()
+    database.close()
+
+
+def test_one_broken_geometry_is_set_aside_by_name(tmp_path, network, read_file, found):
+    path = write(network(), tmp_path / "net.gpkg", layer="mains", SPATIAL_INDEX="NO")
+    alter_geometry(path, 2, struct.pack("<BIIdd", 1, 2, 1, 5e5, 5e6))  # a line of one vertex
+    layers = read_file(path)
+    row = found(layers, "broken-geometry").iloc[0]
+    assert row["feature"] == "B"
+    assert "point array" in row["text"]
+    assert "draw it again" in row["text"]
+    assert layers.mains.table["main_id"].tolist() == ["A"]
+
+
+def test_not_a_number_in_a_file_is_set_aside_by_name(tmp_path, network, read_file, found):
+    path = write(network(), tmp_path / "net.gpkg", layer="mains", SPATIAL_INDEX="NO")
+    alter_geometry(path, 2, struct.pack("<BIIdddd", 1, 2, 2, 5e5, 5.2e6, np.nan, 5.2e6))
+    layers = read_file(path)
+    row = found(layers, "bad-coordinates").iloc[0]
+    assert row["feature"] == "B"
+    assert shapely.equals(row["geometry"], shapely.Point(5e5, 5.2e6))
+    assert layers.mains.table["main_id"].tolist() == ["A"]
+
+
+def test_what_the_reader_warns_of_is_a_finding(tmp_path, read_file, found):
+    path = tmp_path / "net.geojson"
+    shapes = {"A": [[15.0, 47.0], [15.001, 47.0]], "B": [[1]]}
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"main_id": name, "diameter_mm": 300},
+            "geometry": {"type": "LineString", "coordinates": vertices},
+        }
+        for name, vertices in shapes.items()
+    ]
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    layers = read_file(path)
+    assert "Invalid coord dimension" in found(layers, "reader-message")["text"][0]
+    assert found(layers, "no-geometry")["feature"].tolist() == ["B"]
+
+
+def test_arcs_are_drawn_as_chords(tmp_path, read_file):
+    path = tmp_path / "net.csv"
+    path.write_text(
+        "WKT,main_id,diameter_mm\n"
+        '"CIRCULARSTRING (500000 5200000, 500050 5200050, 500100 5200000)",A,300\n'
+        '"COMPOUNDCURVE ((500000 5200000, 500000 5200100), CIRCULARSTRING '
+        '(500000 5200100, 500050 5200150, 500100 5200100))",B,300\n'
+        '"LINESTRING M (500000 5200000 7, 500100 5200000 8)",C,300\n'
+    )
+    mains = read_file(path, crs="EPSG:32633").mains
+    half_circle = mains.xy[: mains.offsets[1]]
+    assert len(half_circle) > 20
+    assert np.hypot(*(half_circle - (500050, 5200000)).T) == pytest.approx(50, abs=1e-6)
+    assert np.diff(mains.offsets)[2] == 2
+
+
+def test_a_table_without_geometry_is_an_error(tmp_path, read_file, fault):
+    path = tmp_path / "net.csv"
+    path.write_text("main_id,diameter_mm\nA,300\n")
+    text = fault(read_file, path, crs="EPSG:32633")
+    assert "net.csv" in text
+    assert "geometr" in text
+
+
+def test_parquet_without_geometry_metadata_is_an_error(tmp_path, network, read_file, fault):
+    path = tmp_path / "net.parquet"
+    network().drop(columns="geometry").to_parquet(path)
+    text = fault(read_file, path)
+    assert "net.parquet" in text
+    assert "write it as GeoParquet" in text
+
+
+def test_a_folder_of_shapefiles_is_a_source(tmp_path, network, read_file):
+    frame = network(diameter_mm=None, dia=[12, 12])
+    write(frame, tmp_path / "net.shp")
+    frame.to_file(tmp_path / "other.shp")
+    layers = read_file(f"{tmp_path}:other", fields={"diameter_in": "dia"})
+    assert len(layers.mains) == 2
+    assert len(layers.inputs["sha256"][0]) == 64
+
+
+def test_text_in_an_old_encoding_keeps_its_letters(tmp_path, network, read_file):
+    frame = network(main_id=["Süd", "Öst"], diameter_mm=None, dia=[12, 12])
+    path = write(frame, tmp_path / "net.shp", encoding="ISO-8859-1")
+    layers = read_file(path, fields={"diameter_in": "dia"})
+    assert layers.mains.table["main_id"].tolist() == ["Süd", "Öst"]
+
+
+def test_text_that_breaks_its_stated_encoding_is_read_and_told(tmp_path, network, read_file, found):
+    frame = network(main_id=["Sued", "Ost"], diameter_mm=None, dia=[12, 12])
+    path = write(frame, tmp_path / "net.shp", encoding="UTF-8")
+    table = path.with_suffix(".dbf")
+    table.write_bytes(table.read_bytes().replace(b"Sued", b"S\xfc d"))
+    layers = read_file(path, fields={"diameter_in": "dia"})
+    assert layers.mains.table["main_id"][1] == "Ost"
+    assert layers.mains.table["main_id"][0].startswith("S")
+    assert len(found(layers, "reader-message")) >= 1
+
+
+def test_the_hash_is_that_of_the_file_and_changes_with_a_companion(tmp_path, network, read_file):
+    path = write(network(), tmp_path / "net.gpkg", layer="mains")
+    layers = read_file(path)
+    row = layers.inputs.iloc[0]
+    assert row["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert (row["source"], row["sublayer"], row["crs"]) == ("net.gpkg", "mains", "EPSG:32633")
+    assert (row["features_read"], row["features_used"]) == (2, 2)
+    shape = write(network(diameter_mm=None, dia=[12, 12]), tmp_path / "net.shp")
+    before = read_file(shape, fields={"diameter_in": "dia"}).inputs["sha256"][0]
+    table = shape.with_suffix(".dbf")
+    table.write_bytes(table.read_bytes().replace(b"A ", b"Z "))
+    assert read_file(shape, fields={"diameter_in": "dia"}).inputs["sha256"][0] != before
+
+
+def test_faults_of_several_layers_are_told_at_once(tmp_path, network, fault):
+    path = write(network(main_id=None), tmp_path / "net.gpkg", layer="mains")
+    brief = load_brief(
+        inputs={"mains": str(path), "valves": str(tmp_path / "no.gpkg"), "dem": str(path) + "x"}
+    )
+    lines = fault(read_layers, brief).splitlines()
+    assert [line.partition(" ")[0].rstrip(":") for line in lines] == ["mains", "valves", "dem"]
+
+
+def test_frames_take_the_place_of_the_briefs_sources(tmp_path, network, read, fault):
+    brief = {"inputs": {"mains": {"source": "nowhere.gpkg", "fields": {"main_id": "name"}}}}
+    layers = read(brief, mains=network(main_id=None, name=["p", "q"]))
+    assert layers.mains.table["main_id"].tolist() == ["p", "q"]
+    assert "no such layer; the nearest is 'mains'" in fault(read, mains=network(), maains=network())
+    assert "no source given" in fault(read)
+
+
+def test_progress_is_told(network):
+    told: list[str] = []
+    read_layers(load_brief(), frames={"mains": network()}, progress=told.append)
+    assert told[0] == "reading mains"
+
+
+def test_a_shapefile_without_its_index_is_an_error(tmp_path, network, read_file, fault):
+    path = write(network(diameter_mm=None, dia=[12, 12]), tmp_path / "net.shp")
+    path.with_suffix(".shx").unlink()
+    text = fault(read_file, path, fields={"diameter_in": "dia"})
+    assert "net.shp" in text
+    assert "export it again" in text
