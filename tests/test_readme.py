@@ -25,14 +25,17 @@ def with_lists(text: str) -> str:
     """Return the text with its marked lists of layers made anew from the contract."""
     for name, layers in LISTS.items():
         marked = re.compile(f"(<!-- {name} -->\n).*?(<!-- /{name} -->\n)", re.DOTALL)
-        text, count = marked.subn(lambda m, made=describe(layers): m[1] + made + m[2], text)
-        if count != 1:
-            raise ValueError(f"the README marks {count} places for the list of {name}, not one")
+        found = marked.findall(text)
+        if len(found) != 1:
+            raise ValueError(f"the README marks {len(found)} places for the list of {name}")
+        text = marked.sub("".join([found[0][0], describe(layers), found[0][1]]), text)
     return text
 
 
 def blocks(language: str) -> list[str]:
-    return re.findall(rf"^```{language}\n(.*?)^```", README.read_text(), re.DOTALL | re.MULTILINE)
+    """Return the fenced blocks of one language; plain ones for the empty name."""
+    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", README.read_text(), re.DOTALL | re.MULTILINE)
+    return [text for name, text in fenced if name == language]
 
 
 def commands() -> list[list[str]]:
