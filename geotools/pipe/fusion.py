@@ -8,21 +8,23 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
+from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe._units import INCH, PSI, to_si
 from geotools.pipe.pulling import wall_area_m2
 
 __all__ = [
-    "FUSION_PROCEDURES",
     "HEATER_C",
     "INTERFACIAL_PA",
+    "ISO_PROCEDURES",
     "PIECE_M",
     "FusionWindow",
+    "IsoProcedure",
     "fusion_window",
     "gauge_pressure_pa",
     "heater_fault",
     "iso_cooling_s",
+    "iso_procedure",
     "joint_count",
     "joint_hours",
     "least_bead_m",
@@ -31,7 +33,8 @@ __all__ = [
 PIECE_M = 12.192  # 40 ft
 HEATER_C = ((400.0 - 32.0) / 1.8, (450.0 - 32.0) / 1.8)
 INTERFACIAL_PA = (60.0 * PSI, 75.0 * PSI, 90.0 * PSI)
-FUSION_PROCEDURES = ("single_low", "single_high")
+ISO_PROCEDURES = ("single_low", "dual_low", "single_high")
+_TIMED_PROCEDURES = ("single_low", "single_high")
 _SOAK_S_PER_M = 4.5 * 60.0 / INCH
 _COOL_S_PER_M = 11.0 * 60.0 / INCH
 _SOAK_FROM_M = 14.0 * INCH
@@ -61,6 +64,56 @@ class FusionWindow:
     soak_s: FloatArray
     removal_s: FloatArray
     cool_s: FloatArray
+
+
+@dataclass(frozen=True)
+class IsoProcedure:
+    """One butt-fusion procedure of ISO 21307.
+
+    Attributes
+    ----------
+    fusion_pa, tolerance_pa : float
+        Pressure between the pipe ends, Pa, and how far it may be off.
+    cooling_pa : float
+        Pressure while the joint cools, Pa.
+    heater_low_c, heater_high_c : float
+        Heater surface, C.
+    source : str
+        Where the figures come from.
+    """
+
+    fusion_pa: float
+    tolerance_pa: float
+    cooling_pa: float
+    heater_low_c: float
+    heater_high_c: float
+    source: str
+
+
+def iso_procedure(name: str) -> IsoProcedure:
+    """Look up one procedure of ISO 21307.
+
+    Parameters
+    ----------
+    name : {"single_low", "dual_low", "single_high"}
+        Single low pressure, dual low pressure, single high pressure.
+
+    Returns
+    -------
+    IsoProcedure
+        Pressures and heater range.
+
+    Raises
+    ------
+    ChoiceError
+        If there is no such procedure.
+    """
+    check_choice("name", name, ISO_PROCEDURES)
+    row = next(row for row in rows("iso_fusion") if row["procedure"] == name)
+    parts = ("fusion_pressure", "tolerance", "cooling_pressure")
+    fusion, tolerance, cooling = (to_si(float(row[part]), row["unit"]) for part in parts)
+    heat = float(row["heater_low_c"]), float(row["heater_high_c"])
+    return IsoProcedure(fusion, tolerance, cooling, *heat, row["source"])
 
 
 def joint_count(
@@ -266,8 +319,7 @@ def iso_cooling_s(wall_m: ArrayLike, procedure: str) -> FloatArray:
     formula turns at 15.7 mm: its value there is held for thinner walls.
     """
     wall = check_range("wall_m", wall_m, 0.005, 0.1, "m") * 1e3
-    if procedure not in FUSION_PROCEDURES:
-        raise ChoiceError("procedure", repr(procedure), "one of " + ", ".join(FUSION_PROCEDURES))
+    check_choice("procedure", procedure, _TIMED_PROCEDURES)
     if procedure == "single_high":
         return np.asarray(0.43 * wall * 60.0, dtype=np.float64)
     thick = np.maximum(wall, 0.47 / 0.03)

@@ -15,7 +15,7 @@ INCH = 0.0254
 # memory, confirm against the standard.
 DIPS_INCHES = {
     4: 4.80, 6: 6.90, 8: 9.05, 10: 11.10, 12: 13.20, 14: 15.30, 16: 17.40, 18: 19.50, 20: 21.60,
-    24: 25.80, 30: 32.00, 36: 38.30, 42: 44.50, 48: 50.80, 54: 57.56, 60: 61.61,
+    24: 25.80, 30: 32.00, 36: 38.30, 42: 44.50, 48: 50.80, 54: 57.56, 60: 61.61, 64: 65.67,
 }  # fmt: skip
 # ASTM F2619 in fluids; above 12 in the outside diameter is the nominal size exactly.
 IPS_INCHES = {
@@ -33,7 +33,7 @@ def test_ductile_iron_size_outside_diameter_is_the_printed_one(
 
 
 def _pvc_dr(nominal: int) -> float:
-    return 14 if nominal <= 24 else 25
+    return 14 if nominal <= 24 else 25 if nominal <= 60 else 41
 
 
 @pytest.mark.parametrize(("nominal", "printed"), IPS_INCHES.items())
@@ -158,3 +158,22 @@ def test_every_row_of_the_catalogue_is_sound() -> None:
     metric = ~inch
     assert np.all(np.abs(ratio[metric] / columns.dr[metric] - 1) < 0.035)
     assert np.all(columns.bore_m > 0.6 * columns.outside_m)
+
+
+@pytest.mark.parametrize(
+    ("dr", "smallest", "largest"),
+    # AWWA C900-16 in open pipe data; the unnamed lower ends are from memory
+    [
+        (14, 4, 24),
+        (18, 4, 36),
+        (21, 14, 42),
+        (25, 4, 60),
+        (32.5, 14, 64),
+        (41, 14, 64),
+        (51, 18, 64),
+    ],
+)
+def test_size_ranges_of_pvc(dr: float, smallest: float, largest: float) -> None:
+    pipes = contenders(systems=["DIPS"], materials=["PVC"], drs=[dr])
+    sizes = [float(pipe.nominal.split()[0]) for pipe in pipes]
+    assert (min(sizes), max(sizes)) == (smallest, largest)

@@ -6,9 +6,11 @@ import pytest
 
 from geotools.pipe.fusion import (
     HEATER_C,
+    INTERFACIAL_PA,
     fusion_window,
     gauge_pressure_pa,
     iso_cooling_s,
+    iso_procedure,
     joint_count,
     joint_hours,
     least_bead_m,
@@ -116,3 +118,33 @@ def test_time_per_joint_against_practice(
     else:
         assert most < low
         assert low <= float(joint_hours(wall, handling_s=2700)) * 60 <= high
+
+
+def test_interfacial_pressure_is_60_to_90_psi() -> None:
+    # 0.41 to 0.62 MPa, 75 psi usual; from memory
+    assert [p / PSI for p in INTERFACIAL_PA] == pytest.approx([60, 75, 90])
+    assert [p / 1e6 for p in INTERFACIAL_PA] == pytest.approx([0.41, 0.52, 0.62], abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("name", "fusion", "tolerance", "cooling", "heater"),
+    [
+        # ISO 21307:2017, MPa and C; from memory. The dual-low heater range is not given: taken as
+        # single low.
+        ("single_low", 0.17, 0.02, 0.17, (200, 245)),
+        ("dual_low", 0.17, 0.02, 0.025, (200, 245)),
+        ("single_high", 0.52, 0.1, 0.52, (200, 230)),
+    ],
+)
+def test_iso_procedures(
+    name: str, fusion: float, tolerance: float, cooling: float, heater: tuple[float, float]
+) -> None:
+    ours = iso_procedure(name)
+    pressures = (ours.fusion_pa, ours.tolerance_pa, ours.cooling_pa)
+    assert [p / 1e6 for p in pressures] == pytest.approx([fusion, tolerance, cooling])
+    assert (ours.heater_low_c, ours.heater_high_c) == heater
+
+
+def test_the_high_pressure_procedure_is_the_american_one() -> None:
+    # 75 psi = 0.517 MPa against 0.52
+    assert iso_procedure("single_high").fusion_pa == pytest.approx(INTERFACIAL_PA[1], rel=0.01)

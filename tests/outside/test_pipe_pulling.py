@@ -11,6 +11,7 @@ from geotools.pipe.materials import apparent_modulus_pa
 from geotools.pipe.pulling import (
     allowable_stress_pa,
     allowable_tension_n,
+    friction_band,
     head_force_n,
     stretch_m,
     thermal_length_change_m,
@@ -134,6 +135,28 @@ def test_head_force_is_the_worked_one(
         friction=friction,
     )
     assert ours[-1] / LBF == pytest.approx(printed, abs=2.0)
+
+
+@pytest.mark.parametrize(
+    ("surface", "planned", "low", "high"),
+    # from memory: 0.1 rollers, 0.3 lubricated or wet bore, 0.5 ground or dry host, up to 0.7 over
+    # tubercles; plan with 0.5 and report 0.3 to 0.7
+    [
+        ("rollers", 0.1, None, None),
+        ("lubricated", 0.3, None, None),
+        ("wet", 0.3, None, None),
+        ("ground", 0.5, None, None),
+        ("dry", 0.5, 0.3, 0.7),
+        ("tuberculated", 0.7, None, None),
+    ],
+)
+def test_friction_to_plan_with(
+    surface: str, planned: float, low: float | None, high: float | None
+) -> None:
+    band = friction_band(surface)
+    assert band.central == planned
+    if low is not None:
+        assert (band.low, band.high) == (low, high)
 
 
 def test_capstan_factor_of_45_degrees() -> None:
