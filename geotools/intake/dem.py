@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import html
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,9 +16,20 @@ from geotools.intake.place import refuse_remote, remote_name
 __all__ = ["Raster", "find_rasters"]
 
 LABEL = "dem"
-VRT_HEAD = b"<VRTDataset"
-VRT_SOURCE = re.compile(
-    rb"<SourceFilename([^>]*)>([^<]*)</SourceFilename>|<SourceDataset>([^<]*)</SourceDataset>"
+HEAD = 65536
+VRT_MARK = b"<VRTDataset"
+VRT_SOURCE = re.compile(r"<Source(?:Filename|Dataset)[^>]*>(.*?)</Source", re.DOTALL)
+XML_NOISE = re.compile(r"<!--.*?-->|<!\[CDATA\[|\]\]>", re.DOTALL)
+# Files that only describe a service or another source, by what they contain.
+SERVICE_MARKS = (
+    b"<GDAL_WMS",
+    b"<GDAL_WMTS",
+    b"<WCS_GDAL",
+    b"<WMS_",
+    b"<WMT_MS",
+    b"<Capabilities",
+    b"gdal_streamed_alg",
+    b"stac_version",
 )
 
 
@@ -96,7 +108,7 @@ def _raster(path: str, allow_remote: bool) -> Raster:
     local = Path(path)
     name = local.name
     if not allow_remote and local.is_file():
-        _refuse_far_vrt(local, set())
+        _refuse_far(local, set())
     try:
         with rasterio.open(path) as data:
             crs = crs_name_or_text(data.crs)
@@ -121,22 +133,32 @@ def crs_name_or_text(crs: object) -> str:
         return str(crs)
 
 
-def _refuse_far_vrt(path: Path, seen: set[Path]) -> None:
-    """Refuse a virtual raster that points, itself or through another, at remote data."""
+def _refuse_far(path: Path, seen: set[Path]) -> None:
+    """Refuse a file that points, itself or through a virtual raster, at remote data."""
     if path.resolve() in seen:
         return
     seen.add(path.resolve())
     with path.open("rb") as stream:
-        if VRT_HEAD not in stream.read(1024):
-            return
-    for attributes, name, dataset in VRT_SOURCE.findall(path.read_bytes()):
-        text = (name or dataset).decode("utf-8", "replace").strip()
-        if remote_name(text) is not None:
-            raise LayerError(
-                LABEL,
-                f"{path.name!r} is a virtual raster that points at data that is not local; "
-                "give local files, or allow remote sources with --allow-remote",
-            )
-        inner = path.parent / text if b'relativeToVRT="1"' in attributes else Path(text)
-        if inner.is_file():
-            _refuse_far_vrt(inner, seen)
+        head = stream.read(HEAD)
+    if any(mark in head for mark in SERVICE_MARKS):
+        raise _points_away(path)
+    for inner in _vrt_sources(path) if VRT_MARK in head else ():
+        if remote_name(inner) is not None:
+            raise _points_away(path)
+        for candidate in (path.parent / inner, Path(inner)):
+            if candidate.is_file():
+                _refuse_far(candidate, seen)
+
+
+def _vrt_sources(path: Path) -> list[str]:
+    """Return what a virtual raster names as its sources, however it is written."""
+    text = XML_NOISE.sub("", path.read_text(encoding="utf-8", errors="replace"))
+    return [html.unescape(name).strip() for name in VRT_SOURCE.findall(text)]
+
+
+def _points_away(path: Path) -> LayerError:
+    return LayerError(
+        LABEL,
+        f"{path.name!r} points at data that is not local; give local files, or allow remote "
+        "sources with --allow-remote",
+    )

@@ -20,7 +20,7 @@ def unique_ids(
     """Fill missing identifiers and tell equal ones apart.
 
     Of features with one identifier the order is that of their geometry, so it does not
-    depend on the order in the file: the first keeps it, the next get ``#2``, ``#3``, ...
+    depend on the order in the file: the westernmost keeps it, the next get ``#2``, ``#3``, ...
 
     Parameters
     ----------
@@ -62,6 +62,7 @@ def _second_ones(
         return pd.Series(np.zeros(0, dtype=np.int64))
     wkb = shapely.to_wkb(shapely.normalize(geometry[rows]), hex=True)
     shape = np.where(pd.isna(wkb), "", wkb).astype(str)
-    order = rows[np.lexsort([fids[rows].astype(str), shape])]
+    west, south, _, _ = shapely.bounds(geometry[rows]).T
+    order = rows[np.lexsort([fids[rows].astype(str), shape, south, west])]
     rank = series.iloc[order].groupby(series.iloc[order]).cumcount() + 1
     return rank[rank > 1]

@@ -62,7 +62,8 @@ def _number_texts(values: npt.NDArray[np.float64]) -> npt.NDArray[Any]:
 def numbers(column: pd.Series[Any]) -> Numbers:
     """Return a column as numbers; text that writes a number is read as one."""
     none = np.zeros(len(column), dtype=bool)
-    if pd.api.types.is_numeric_dtype(column.dtype):  # also boolean
+    dtype = column.dtype
+    if pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_complex_dtype(dtype):
         return Numbers(column.to_numpy(dtype=np.float64, na_value=np.nan), none, none)
     text = texts(column)
     values = _parsed(text)

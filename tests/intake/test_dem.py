@@ -91,11 +91,33 @@ def test_a_mosaic_of_local_rasters_is_read(tiles):
     assert find_rasters(str(path), allow_remote=False)[0].name == "all.vrt"
 
 
-def test_a_mosaic_that_leads_elsewhere_is_refused_however_deep(tiles, fault):
+FAR = "/vsicurl/https://example.invalid/t.tif"
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        FAR,
+        "https://example.invalid/t.tif",
+        FAR.replace("/", "&#47;"),
+        f"<![CDATA[{FAR}]]>",
+        f"<!-- -->{FAR}",
+        "WCS:example.invalid",
+        f"&lt;VRTDataset&gt;&lt;SourceFilename&gt;{FAR}&lt;/SourceFilename&gt;",
+    ],
+)
+def test_a_mosaic_that_leads_elsewhere_is_refused_however_deep(source, tiles, fault):
     folder = tiles[0].parent
-    far = mosaic(folder / "far.vrt", "/vsicurl/https://example.invalid/t.tif", relative="0")
+    far = mosaic(folder / "far.vrt", source, relative="0")
     outer = mosaic(folder / "outer.vrt", "far.vrt")
     for path in (far, outer):
         text = fault(find_rasters, str(path), allow_remote=False)
         assert "far.vrt" in text
         assert "--allow-remote" in text
+
+
+@pytest.mark.parametrize("mark", ["<GDAL_WMS>", "<WCS_GDAL>", '{"type": "gdal_streamed_alg"}'])
+def test_a_description_of_a_service_is_refused(mark, tmp_path, fault):
+    path = tmp_path / "service.xml"
+    path.write_text(mark)
+    assert "points at data that is not local" in fault(find_rasters, str(path), allow_remote=False)
