@@ -146,6 +146,7 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
                 sites.reach_ahead,
                 sites.reach_behind,
                 sites.floor,
+                sites.roof,
                 sites.passed_start,
                 sites.passed_end,
             )
@@ -197,6 +198,7 @@ def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
     reach_ahead,
     reach_behind,
     floor,
+    roof,
     passed_start,
     passed_end,
     highest,
@@ -225,24 +227,26 @@ def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                 if cost[k] == infinite:
                     continue
                 edge = start[k]
-                if role < 2 and edge <= 1e-6:
+                if role < 2 and edge <= EDGE:
                     value[k] = cost[k]
                     even[k] = 0.0
                     back[k] = -1
                 i = j - 1
-                while i >= low and highest[i] >= floor[k] - 1e-6:
+                while i >= low and highest[i] >= floor[k] - EDGE:
                     for other in range(4):
                         m = 4 * i + other
                         if value[m] == infinite:
                             continue
                         tail = end[m]
                         length = edge - tail
-                        if length < least or tail < floor[k] - 1e-6:
+                        if length < least - EDGE:
+                            continue
+                        if tail < floor[k] - EDGE or edge > roof[m] + EDGE:
                             continue
                         if role < 2:
-                            if (other != 1 and other != 3) or edge > reach_ahead[m] + 1e-6:
+                            if (other != 1 and other != 3) or edge > reach_ahead[m] + EDGE:
                                 continue
-                        elif (other != 0 and other != 2) or tail < reach_behind[k] - 1e-6:
+                        elif (other != 0 and other != 2) or tail < reach_behind[k] - EDGE:
                             continue
                         joints = max(math.ceil(length / piece - 1e-9) - 1.0, 0.0)
                         total = (
@@ -266,7 +270,7 @@ def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                     continue
                 if end[k] > covered[run]:
                     covered[run] = min(end[k], lengths[run])
-                if end[k] >= lengths[run] - 1e-6 and (role == 0 or role == 2):
+                if end[k] >= lengths[run] - EDGE and (role == 0 or role == 2):
                     near = 1e-9 * max(1.0, value[k])
                     if value[k] < best - near or (
                         value[k] <= best + near and even[k] < best_even * (1.0 - 1e-9)

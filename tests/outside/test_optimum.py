@@ -1,0 +1,299 @@
+"""The optimiser against a mixed-integer model solved by HiGHS, and against every plan there is.
+
+Independent truth: `scipy.optimize.milp` (HiGHS, gap 0) on a model of its own: binary pits and
+pulls, every metre of the run covered exactly once. It is built from positions along the run and
+shares nothing with the dynamic programme. Gap allowed: 1e-9 of the cost, the rounding of sums in
+another order; the solver's own plan is priced again from its rounded variables.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_array
+
+from geotools.pulls.explain import mirrored
+from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+
+RECEIVING, AHEAD, BEHIND, BOTH = range(4)
+SLACK = 1e-6  # m; edges this close meet
+
+
+@dataclass(frozen=True)
+class Street:
+    """One run with its places for pits; arrays per place and role have shape (n, 4), m."""
+
+    length: float
+    start: npt.NDArray[np.float64]
+    end: npt.NDArray[np.float64]
+    cost: npt.NDArray[np.float64]
+    ahead: npt.NDArray[np.float64]  # farthest chainage the force allows from the pit's end
+    behind: npt.NDArray[np.float64]  # lowest chainage the force allows from the pit's start
+    must: tuple[tuple[float, float], ...]
+    connections: tuple[float, ...]
+    longest: float
+
+    def holds_off(self, j: int, role: int) -> bool:
+        """Whether an edge of the pit lies inside a stretch that must lie in one pit."""
+        return any(
+            low < edge < high
+            for low, high in self.must
+            for edge in (self.start[j, role], self.end[j, role])
+        )
+
+
+def _street(rng: np.random.Generator, places: int) -> Street:
+    length = float(rng.uniform(150, 700))
+    at = np.sort(rng.uniform(0, length, places))
+    if rng.random() < 0.9:
+        at[0], at[-1] = 0.0, length
+    before = rng.uniform(1, 25, (places, 4))
+    after = rng.uniform(1, 25, (places, 4))
+    cost = rng.uniform(5_000, 40_000, (places, 4))
+    cost[rng.random((places, 4)) < 0.25] = np.inf
+    start, end = at[:, None] - before, at[:, None] + after
+    must = []
+    for place in rng.permutation(places)[: rng.integers(0, 3)]:
+        size = rng.uniform(0.5, 6.0)
+        low = max(0.0, float(at[place]) - size / 2)
+        high = min(length, low + size)
+        if all(high < other[0] or low > other[1] for other in must):
+            must.append((low, high))
+    street = Street(
+        length=length,
+        start=start,
+        end=end,
+        cost=cost,
+        ahead=end + rng.uniform(20, 500, (places, 4)),
+        behind=start - rng.uniform(20, 500, (places, 4)),
+        must=tuple(sorted(must)),
+        connections=tuple(np.sort(rng.uniform(0, length, rng.integers(0, 8)))),
+        longest=float(rng.uniform(100, 450)),
+    )
+    refused = [[street.holds_off(j, role) for role in range(4)] for j in range(places)]
+    return replace(street, cost=np.where(np.array(refused), np.inf, cost))
+
+
+def _costs(rng: np.random.Generator, runs: int) -> PullCosts:
+    return PullCosts(
+        setup=float(rng.uniform(0, 15_000)),
+        per_length=rng.uniform(0, 300, runs),
+        joint=float(rng.uniform(0, 2_000)),
+        piece_length=float(rng.uniform(6, 100)),
+        connection=float(rng.uniform(0, 9_000)),
+        least_length=float(rng.uniform(0.1, 30)),
+    )
+
+
+def _sites(streets: list[Street]) -> Sites:
+    """Write the streets down as the optimiser takes them."""
+
+    def floor(s: Street, edge: float) -> float:
+        ends = [high for _, high in s.must if high <= edge + SLACK]
+        return max([0.0, edge - s.longest, *ends])
+
+    def roof(s: Street, edge: float) -> float:
+        starts = [low for low, _ in s.must if low >= edge - SLACK]
+        return min([s.length, edge + s.longest, *starts])
+
+    def per_edge(rule, name: str) -> list[list[float]]:  # type: ignore[no-untyped-def]
+        return [[rule(s, e) for e in row] for s in streets for row in getattr(s, name)]
+
+    floors, roofs = np.array(per_edge(floor, "start")), np.array(per_edge(roof, "end"))
+    return Sites(
+        offsets=np.cumsum([0, *(len(s.cost) for s in streets)]).astype(np.int64),
+        lengths=np.array([s.length for s in streets]),
+        start=np.concatenate([s.start for s in streets]),
+        end=np.concatenate([s.end for s in streets]),
+        cost=np.concatenate([s.cost for s in streets]),
+        reach_ahead=np.minimum(np.concatenate([s.ahead for s in streets]), roofs),
+        reach_behind=np.maximum(np.concatenate([s.behind for s in streets]), floors),
+        floor=floors,
+        roof=roofs,
+        passed_start=np.array(
+            per_edge(lambda s, e: float(sum(c < e for c in s.connections)), "start")
+        ),
+        passed_end=np.array(
+            per_edge(lambda s, e: float(sum(c <= e for c in s.connections)), "end")
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class Pull:
+    """A pull between two pits, each (place, role)."""
+
+    first: tuple[int, int]
+    second: tuple[int, int]
+    ahead: bool
+    cost: float
+
+
+def _pull(
+    street: Street, costs: PullCosts, per_length: float, one: tuple[int, int], two: tuple[int, int]
+) -> Pull | None:
+    """Return the pull between two pits, or None where there is none."""
+    tail, edge = street.end[one], street.start[two]
+    length = edge - tail
+    if length < costs.least_length - SLACK or length > street.longest + SLACK:
+        return None
+    if any(low < edge - SLACK and high > tail + SLACK for low, high in street.must):
+        return None
+    inserts_ahead, inserts_behind = one[1] in (AHEAD, BOTH), two[1] in (BEHIND, BOTH)
+    if inserts_ahead == inserts_behind:
+        return None  # nobody inserts, or both do
+    if inserts_ahead and edge > street.ahead[one] + SLACK:
+        return None
+    if inserts_behind and tail < street.behind[two] - SLACK:
+        return None
+    passed = sum(tail < c < edge for c in street.connections)
+    pieces = math.ceil(length / costs.piece_length - 1e-9)
+    price = (
+        costs.setup
+        + per_length * length
+        + costs.joint * max(pieces - 1, 0)
+        + costs.connection * passed
+    )
+    return Pull(one, two, inserts_ahead, price)
+
+
+def _model(street: Street, costs: PullCosts, per_length: float) -> float:
+    """Return the least cost by the mixed-integer model; infinite where it is infeasible."""
+    pits = [(int(j), int(r)) for j, r in np.argwhere(np.isfinite(street.cost))]
+    pulls = [
+        pull
+        for one, two in itertools.permutations(pits, 2)
+        if (pull := _pull(street, costs, per_length, one, two)) is not None
+    ]
+    price = np.array([street.cost[p] for p in pits] + [p.cost for p in pulls])
+    spans = [(street.start[p], street.end[p]) for p in pits]
+    spans += [(street.end[p.first], street.start[p.second]) for p in pulls]
+    rows, low, high = _cover(street, spans)
+    for k, pit in enumerate(pits):
+        one = np.eye(1, len(price), k)[0]
+        out = [float(p.first == pit) for p in pulls]
+        into = [float(p.second == pit) for p in pulls]
+        for inserts, sides in ((pit[1] in (AHEAD, BOTH), out), (pit[1] in (BEHIND, BOTH), into)):
+            rows.append(one - np.concatenate([np.zeros(len(pits)), sides]))
+            low.append(0.0)
+            high.append(0.0 if inserts else 1.0)  # who inserts on a side pulls on that side
+    rows.append(np.concatenate([np.ones(len(pits)), -np.ones(len(pulls))]))
+    low.append(1.0)  # one pit more than pulls: every gap between pits is pulled
+    high.append(1.0)
+    if not len(price):
+        return math.inf
+    result = milp(
+        price / 1e4,
+        constraints=LinearConstraint(csr_array(np.array(rows)), low, high),
+        integrality=np.ones(len(price)),
+        bounds=Bounds(0, 1),
+        options={"mip_rel_gap": 0.0},
+    )
+    if result.status == 2:
+        return math.inf
+    assert result.success, result.message
+    chosen = np.round(result.x) == 1
+    assert np.abs(result.x - chosen).max() < 1e-5
+    return float(price[chosen].sum())
+
+
+def _cover(
+    street: Street, spans: list[tuple[float, float]]
+) -> tuple[list[npt.NDArray[np.float64]], list[float], list[float]]:
+    """Return rows that say: every bit of the run is covered once."""
+    edges = np.unique(np.clip([0.0, street.length, *itertools.chain(*spans)], 0.0, street.length))
+    keep = np.diff(edges) > 2 * SLACK
+    middle = (edges[:-1] + edges[1:])[keep] / 2
+    start, end = np.array(spans).reshape(-1, 2).T
+    table = ((start < middle[:, None]) & (middle[:, None] < end)).astype(float)
+    return list(table), [1.0] * len(table), [1.0] * len(table)
+
+
+def _every_plan(street: Street, costs: PullCosts, per_length: float) -> float:
+    """Return the least cost over all choices of no pit or one of four roles at every place."""
+    best = math.inf
+    for roles in itertools.product((None, 0, 1, 2, 3), repeat=len(street.cost)):
+        plan = [(j, r) for j, r in enumerate(roles) if r is not None]
+        if not plan or not all(np.isfinite(street.cost[p]) for p in plan):
+            continue
+        if street.start[plan[0]] > SLACK or street.end[plan[-1]] < street.length - SLACK:
+            continue
+        if plan[0][1] in (BEHIND, BOTH) or plan[-1][1] in (AHEAD, BOTH):
+            continue  # would insert towards nothing
+        pulls = [_pull(street, costs, per_length, a, b) for a, b in itertools.pairwise(plan)]
+        if any(p is None for p in pulls):
+            continue
+        total = sum(street.cost[p] for p in plan) + sum(p.cost for p in pulls if p is not None)
+        best = min(best, float(total))
+    return best
+
+
+def _price(street: Street, costs: PullCosts, per_length: float, states: list[int]) -> float:
+    """Return the cost of a plan the optimiser gave, after checking that it is one."""
+    plan = [(s // 4, s % 4) for s in states]
+    pulls = [_pull(street, costs, per_length, a, b) for a, b in itertools.pairwise(plan)]
+    assert None not in pulls
+    assert street.start[plan[0]] <= SLACK
+    assert street.end[plan[-1]] >= street.length - SLACK
+    for low, high in street.must:
+        assert any(street.start[p] <= low + SLACK and street.end[p] >= high - SLACK for p in plan)
+    pits = [float(street.cost[p]) for p in plan]
+    return math.fsum(pits + [p.cost for p in pulls if p is not None])
+
+
+def _plan_of(choice, sites: Sites, run: int) -> list[int]:  # type: ignore[no-untyped-def]
+    states = choice.states[choice.offsets[run] : choice.offsets[run + 1]]
+    return [int(s) - 4 * int(sites.offsets[run]) for s in states]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_optimum_is_that_of_a_mixed_integer_model(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    streets = [_street(rng, int(rng.integers(3, 10))) for _ in range(32)]
+    costs = _costs(rng, len(streets))
+    sites = _sites(streets)
+    choice = choose_pits(sites, costs)
+    truth = np.array(
+        [_model(s, costs, rate) for s, rate in zip(streets, costs.per_length, strict=True)]
+    )
+    assert np.isfinite(choice.cost).tolist() == np.isfinite(truth).tolist()
+    planned = np.isfinite(truth)
+    assert 4 < planned.sum() < len(streets)  # both kinds are in the sample
+    np.testing.assert_allclose(choice.cost[planned], truth[planned], rtol=1e-9)
+    for run in np.flatnonzero(planned):
+        price = _price(streets[run], costs, costs.per_length[run], _plan_of(choice, sites, run))
+        assert price == pytest.approx(choice.cost[run], rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(100, 104))
+def test_the_optimum_is_the_best_of_all_plans(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    streets = [_street(rng, int(rng.integers(1, 5))) for _ in range(40)]
+    costs = _costs(rng, len(streets))
+    truth = [_every_plan(s, costs, rate) for s, rate in zip(streets, costs.per_length, strict=True)]
+    choice = choose_pits(_sites(streets), costs)
+    assert 2 < np.isfinite(truth).sum() < len(truth)
+    np.testing.assert_allclose(choice.cost, truth, rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(200, 203))
+def test_from_the_other_end_the_run_gets_the_same_plan(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    streets = [_street(rng, int(rng.integers(3, 12))) for _ in range(60)]
+    costs = _costs(rng, len(streets))
+    sites = _sites(streets)
+    choice = choose_pits(sites, costs)
+    swapped = [RECEIVING, BEHIND, AHEAD, BOTH]
+    for run, street in enumerate(streets):
+        one = replace(costs, per_length=costs.per_length[run : run + 1])
+        back = choose_pits(mirrored(sites, run), one)
+        assert back.cost[0] == pytest.approx(choice.cost[run], rel=1e-9)
+        last = 4 * (len(street.cost) - 1)
+        turned = [last - 4 * (s // 4) + swapped[s % 4] for s in back.states.tolist()[::-1]]
+        assert turned == _plan_of(choice, sites, run)

@@ -1,0 +1,220 @@
+"""Rules of the optimiser one by one; its optimality is proved in tests/outside/test_optimum.py."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from geotools import accel
+from geotools.pulls.explain import mirrored
+from geotools.pulls.optimise import (
+    AHEAD,
+    BEHIND,
+    BOTH,
+    RECEIVING,
+    PullCosts,
+    Sites,
+    choose_pits,
+    pull_cost,
+)
+
+COSTS = PullCosts(
+    setup=1000.0,
+    per_length=np.array([10.0]),
+    joint=0.0,
+    piece_length=1e6,
+    connection=0.0,
+    least_length=5.0,
+)
+INF = np.inf
+
+
+def _sites(
+    at: list[float], cost: list[list[float]], *, longest: float = 1e4, **fields: Any
+) -> Sites:
+    """One run with pits of 2 m before and after every place."""
+    length = fields.pop("length", at[-1])
+    shape = (len(at), 4)
+    start = np.tile(np.array(at)[:, None] - 2.0, 4)
+    end = start + 4.0
+    roof = np.minimum(end + longest, length)
+    floor = np.maximum(start - longest, 0.0)
+    return Sites(
+        offsets=np.array([0, len(at)]),
+        lengths=np.array([length]),
+        start=start,
+        end=end,
+        cost=np.array(cost, dtype=float),
+        reach_ahead=fields.get("reach_ahead", roof),
+        reach_behind=fields.get("reach_behind", floor),
+        floor=floor,
+        roof=roof,
+        passed_start=fields.get("passed_start", np.zeros(shape)),
+        passed_end=fields.get("passed_end", np.zeros(shape)),
+    )
+
+
+def _plan(sites: Sites, costs: PullCosts = COSTS) -> list[tuple[int, int]]:
+    return [(int(s) // 4, int(s) % 4) for s in choose_pits(sites, costs).states]
+
+
+def test_a_run_shorter_than_a_pit_is_one_receiving_pit() -> None:
+    sites = _sites([1.0], [[5.0, 1.0, 1.0, 1.0]], length=3.0)
+    choice = choose_pits(sites, COSTS)
+    assert choice.states.tolist() == [RECEIVING]
+    assert choice.cost.tolist() == [5.0]
+
+
+def test_one_insertion_pit_serves_both_ways() -> None:
+    cost = [[10.0, INF, INF, INF], [INF, INF, INF, 50.0], [10.0, INF, INF, INF]]
+    sites = _sites([0.0, 100.0, 200.0], cost)
+    assert _plan(sites) == [(0, RECEIVING), (1, BOTH), (2, RECEIVING)]
+    # two pits of 10, one of 50, two pulls of 96 m (edge to edge) at 1000 + 10 a metre
+    assert choose_pits(sites, COSTS).cost[0] == pytest.approx(70 + 2 * (1000 + 960))
+
+
+def test_a_receiving_pit_may_take_in_pulls_from_both_sides() -> None:
+    cost = [[INF, 5.0, INF, INF], [7.0, INF, INF, INF], [INF, INF, 5.0, INF]]
+    assert _plan(_sites([0.0, 100.0, 200.0], cost)) == [(0, AHEAD), (1, RECEIVING), (2, BEHIND)]
+
+
+def test_a_one_way_insertion_pit_may_take_in_the_pull_before_it() -> None:
+    cost = [[INF, 5.0, INF, INF], [INF, 5.0, INF, INF], [5.0, INF, INF, INF]]
+    sites = _sites([0.0, 100.0, 200.0], cost, longest=150.0)
+    assert _plan(sites) == [(0, AHEAD), (1, AHEAD), (2, RECEIVING)]
+
+
+def test_two_ends_that_both_receive_have_no_plan() -> None:
+    cost = [[1.0, INF, INF, INF], [1.0, INF, INF, INF]]
+    choice = choose_pits(_sites([0.0, 100.0], cost), COSTS)
+    assert choice.cost.tolist() == [INF]
+    assert choice.states.size == 0
+    assert choice.covered.tolist() == [2.0]
+
+
+def test_a_pull_never_exceeds_the_reach_of_the_side_it_is_inserted_from() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, 9.0, INF]]
+    sites = _sites([0.0, 100.0], cost)
+    assert _plan(sites) == [(0, AHEAD), (1, RECEIVING)]
+    short = replace(sites, reach_ahead=np.full((2, 4), 97.9))
+    assert _plan(short) == [(0, RECEIVING), (1, BEHIND)]
+    assert _plan(replace(short, reach_behind=np.full((2, 4), 2.1))) == []
+
+
+def test_a_pull_shorter_than_the_least_is_none() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]]
+    assert _plan(_sites([0.0, 9.0], cost)) == [(0, AHEAD), (1, RECEIVING)]  # 5 m between edges
+    assert _plan(_sites([0.0, 8.9], cost)) == []
+
+
+def test_the_longest_pull_holds_for_both_ends_of_a_pull() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]]
+    sites = _sites([0.0, 100.0], cost)
+    assert _plan(sites)
+    assert not _plan(replace(sites, roof=np.full((2, 4), 97.0)))
+    assert not _plan(replace(sites, floor=np.full((2, 4), 3.0)))
+
+
+def test_joints_are_those_between_whole_pieces() -> None:
+    costs = replace(COSTS, setup=0.0, per_length=np.zeros(1), joint=1.0, piece_length=12.0)
+    length = np.array([5.0, 12.0, 12.0001, 24.0, 24.1])
+    joints = pull_cost(length, np.zeros(5), costs, np.zeros(5, dtype=np.int64))
+    assert joints.tolist() == [0, 0, 1, 1, 2]
+
+
+def test_connections_between_the_edges_of_pits_are_paid_for() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]]
+    passed = _sites(
+        [0.0, 100.0],
+        cost,
+        passed_start=np.array([[0.0] * 4, [4.0] * 4]),
+        passed_end=np.array([[1.0] * 4, [4.0] * 4]),
+    )
+    dear = replace(COSTS, connection=70.0)
+    plain = choose_pits(passed, COSTS).cost[0]
+    assert choose_pits(passed, dear).cost[0] == pytest.approx(plain + 3 * 70.0)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_among_plans_of_one_cost_the_more_even_pulls_are_kept(turned: bool) -> None:
+    free = [1.0, 1.0, 1.0, 1.0]
+    sites = _sites([0.0, 100.0, 160.0, 210.0, 300.0], [free] * 5, longest=250.0)
+    if turned:
+        sites = mirrored(sites, 0)
+    chosen = [row for row, _ in _plan(sites)]
+    # one pit between the ends will do; 160 m parts 300 m most evenly
+    assert chosen == [0, 2, 4]
+
+
+def test_the_order_of_equal_plans_does_not_depend_on_other_runs() -> None:
+    one = _sites([0.0, 100.0, 200.0], [[1.0] * 4] * 3, longest=150.0)
+    arrays = {
+        name: np.concatenate([getattr(one, name)] * 3)
+        for name in vars(one)
+        if name not in ("offsets", "lengths")
+    }
+    many = Sites(offsets=np.array([0, 3, 6, 9]), lengths=np.full(3, 200.0), **arrays)
+    choice = choose_pits(many, replace(COSTS, per_length=np.full(3, 10.0)))
+    plans = [
+        (choice.states[a:b] - 12 * k).tolist()
+        for k, (a, b) in enumerate(zip(choice.offsets[:-1], choice.offsets[1:], strict=True))
+    ]
+    assert plans[0] == plans[1] == plans[2]
+    assert plans[0] == choose_pits(one, COSTS).states.tolist()
+
+
+def _random_sites(rng: np.random.Generator, runs: int, places: int) -> Sites:
+    lengths = rng.uniform(200, 900, runs)
+    at = np.sort(rng.uniform(0, 1, (runs, places)), axis=1) * lengths[:, None]
+    at[:, 0], at[:, -1] = 0.0, lengths
+    start = at.ravel()[:, None] - rng.uniform(1, 15, (runs * places, 4))
+    end = at.ravel()[:, None] + rng.uniform(1, 15, (runs * places, 4))
+    longest = np.repeat(lengths, places)[:, None]
+    floor = np.maximum(start - 250.0, 0.0)
+    roof = np.minimum(end + 250.0, longest)
+    cost = rng.uniform(1, 9, start.shape)
+    cost[rng.random(cost.shape) < 0.3] = INF
+    return Sites(
+        offsets=np.arange(runs + 1) * places,
+        lengths=lengths,
+        start=start,
+        end=end,
+        cost=cost,
+        reach_ahead=roof - rng.uniform(0, 100, start.shape),
+        reach_behind=floor + rng.uniform(0, 100, start.shape),
+        floor=floor,
+        roof=roof,
+        passed_start=np.zeros_like(start),
+        passed_end=np.zeros_like(start),
+    )
+
+
+def test_the_compiled_kernel_gives_what_the_interpreted_one_gives(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(5)
+    sites = _random_sites(rng, 40, 25)
+    costs = replace(COSTS, per_length=rng.uniform(1, 5, 40), joint=3.0, piece_length=12.0)
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", np.inf)
+    plain = choose_pits(sites, costs)
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", -1.0)
+    compiled = choose_pits(sites, costs)
+    assert np.isfinite(plain.cost).sum() > 10
+    for name in ("states", "offsets", "cost", "covered"):
+        np.testing.assert_array_equal(getattr(plain, name), getattr(compiled, name))
+
+
+def test_no_runs_and_runs_without_places_have_no_plan() -> None:
+    none = _sites([0.0], [[1.0] * 4])
+    empty = Sites(
+        offsets=np.zeros(3, dtype=np.int64),
+        lengths=np.array([10.0, 20.0]),
+        **{k: v[:0] for k, v in vars(none).items() if k not in ("offsets", "lengths")},
+    )
+    choice = choose_pits(empty, COSTS)
+    assert choice.cost.tolist() == [INF, INF]
+    assert choice.covered.tolist() == [0.0, 0.0]
+    assert choice.offsets.tolist() == [0, 0, 0]
