@@ -207,6 +207,12 @@ def test_two_inches_are_enough_in_large_hosts_only() -> None:
     assert fit(bore, bore - 0.0508).passes.tolist() == [False, False]
 
 
+def test_a_radial_gap_is_wanted_on_both_sides() -> None:
+    found = fit(0.6, [0.580, 0.581], rule="radial_gap", gap_m=0.010)
+    assert found.passes.tolist() == [True, False]
+    assert found.required_m == pytest.approx(0.020)
+
+
 def test_the_bead_narrows_the_clearance_twice() -> None:
     assert clearance_m(0.6, 0.5, bead_m=0.01) == pytest.approx(0.08)
 

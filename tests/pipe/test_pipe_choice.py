@@ -13,7 +13,11 @@ from geotools.pipe.catalogue import CarrierColumns, as_columns, contenders
 from geotools.pipe.choice import ACCEPTED, CHOICE_RULES, Criteria, RunColumns, choose
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
-from geotools.pipe.hydraulics import capacity_ratio, flow_velocity_m_per_s
+from geotools.pipe.hydraulics import (
+    capacity_ratio,
+    flow_velocity_m_per_s,
+    hazen_williams_head_loss_m,
+)
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 
 
@@ -62,8 +66,10 @@ def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
             if np.isnan(flow):
                 ratio = capacity_ratio(run["host_c"], run["host_centre_m"], 150, bore)
                 assert found.flow[i, j] == (ratio >= 1.0 - 1e-9)
-            elif flow_velocity_m_per_s(flow, bore) > limits.highest_velocity_m_per_s:
-                assert not found.flow[i, j]
+            else:
+                slow = flow_velocity_m_per_s(flow, bore) <= limits.highest_velocity_m_per_s
+                lost = hazen_williams_head_loss_m(flow, bore, limits.carrier_c, 1.0)
+                assert found.flow[i, j] == (slow and lost <= limits.highest_gradient)
 
 
 def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:

@@ -111,6 +111,14 @@ def test_the_pull_sheet_says_what_governs() -> None:
     assert governor(lengths_m=[1000, 1000]) == ("pipe", False)
 
 
+def test_the_central_friction_decides_the_pull() -> None:
+    shown = {step.symbol: float(step.value) for step in _sheet("pull", PE).steps}
+    for name, passes in (("F low", False), ("F", True)):
+        # the planned machine share is 0.8 of the rating, so this rating allows just that force
+        sheet = _sheet("pull", PE, machine_n=shown[name] * 1.001 / 0.8)
+        assert sheet.passes is passes
+
+
 def test_a_pull_through_a_bend_that_leaves_no_tension_fails() -> None:
     sheet = _sheet("pull", PE, bend_radius_m=10.0)
     assert sheet.passes is False
