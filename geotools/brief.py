@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -41,6 +42,7 @@ class Kind:
 Length = Annotated[float, Kind("length")]
 Angle = Annotated[float, Kind("angle")]
 Force = Annotated[float, Kind("force")]
+Pressure = Annotated[float, Kind("pressure")]
 Speed = Annotated[float, Kind("speed")]
 Time = Annotated[float, Kind("time")]
 Temperature = Annotated[float, Kind("temperature")]
@@ -52,12 +54,16 @@ PerMass = Annotated[float, Kind("per_mass")]
 PerTime = Annotated[float, Kind("per_time")]
 
 
+def _written(default: Any) -> str:
+    return "none" if default is None else str(default)
+
+
 def _set(default: Any, text: str, source: str, **bounds: Any) -> Any:
     """Declare one setting: default as the user would write it, meaning, source, bounds (SI)."""
     return Field(
         default,
         description=text,
-        json_schema_extra={"source": source, "written": str(default)},
+        json_schema_extra={"source": source, "written": _written(default)},
         validate_default=True,
         **bounds,
     )
@@ -153,21 +159,63 @@ class Bends(_Section):
     )
 
 
-class CarrierChoice(_Section):
-    """The carrier, or how it is chosen when none is named."""
+class OwnPipe(_Section):
+    """A pipe of the user's own, added to the catalogue."""
 
-    system: Literal["DIPS", "IPS", "METRIC"] = _set(
-        "DIPS", "system of outside diameters", "AWWA C906 ductile-iron sizes"
+    name: str = Field(min_length=1, max_length=80, description="its name")
+    material: Literal["PE4710", "PE3608", "PE100", "PVC"] = Field(description="its material")
+    outside: Length = Field(gt=0.02, le=3, description="outside diameter")
+    wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
+
+    @pydantic.model_validator(mode="before")
+    @classmethod
+    def from_text(cls, value: object) -> object:
+        """Take a pipe written as ``name; material; outside; wall``."""
+        if not isinstance(value, str):
+            return value
+        parts = [part.strip() for part in value.split(";")]
+        if len(parts) != 4:
+            raise ValueError(f"{value!r} is not 'name; material; outside diameter; wall'")
+        return dict(zip(("name", "material", "outside", "wall"), parts, strict=True))
+
+    def __str__(self) -> str:
+        """Write the pipe as the brief takes it."""
+        return f"{self.name}; {self.material}; {self.outside * 1e3:g} mm; {self.wall * 1e3:g} mm"
+
+
+class CarrierChoice(_Section):
+    """Which carriers may be chosen; all four of system, nominal, material and dr fix one."""
+
+    system: Literal["DIPS", "IPS", "METRIC"] | None = _set(
+        None, "only this system of outside diameters", "the whole catalogue"
     )
-    nominal: str | None = Field(
-        default=None,
-        description="nominal size, such as '20 in' or '500 mm'; none: largest that clears",
-        json_schema_extra={"source": "fit to each host", "written": "none"},
+    nominal: str | None = _set(
+        None, "only this nominal size, such as '20 in' or '500 mm'", "the whole catalogue"
     )
-    material: Literal["PE4710", "PE3608", "PE100", "PVC"] = _set(
-        "PE4710", "material of the carrier", COMMON
+    material: Literal["PE4710", "PE3608", "PE100", "PVC"] | None = _set(
+        None, "only this material", "the whole catalogue"
     )
-    dr: float = _set(17.0, "dimension ratio, outside diameter over wall", COMMON, ge=6, le=51)
+    dr: float | None = _set(
+        None,
+        "only this dimension ratio, outside diameter over wall",
+        "the whole catalogue",
+        ge=6,
+        le=51,
+    )
+    own: list[OwnPipe] = _set(
+        [], "pipes added: 'name; material; outside diameter; wall' each", "the user"
+    )
+    fixed: list[str] = _set(
+        [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"
+    )
+    tries: int = _set(
+        4, "how many of the pipes that suit a run are planned through", COMMON, ge=1, le=20
+    )
+    fit_rule: Literal["share_of_bore", "share_or_total", "radial_gap"] = _set(
+        "share_of_bore",
+        "clearance: share of the bore; that, or 2 in in hosts above 24 in; a gap all round",
+        "PPI Handbook of PE Pipe ch. 11, AWWA M28 (from memory); PE100+ Association page (gap)",
+    )
     clearance_share: float = _set(
         0.10,
         "diametral clearance wanted, as a share of the host's bore",
@@ -175,10 +223,53 @@ class CarrierChoice(_Section):
         ge=0,
         le=0.5,
     )
+    clearance_gap: Length = _set(
+        "10 mm", "gap wanted all round", "PE100+ Association page on sliplining", ge=0, le=0.5
+    )
     bead_height: Length = _set(
         "0 mm", "height of the outer fusion bead where it is not taken off", COMMON, ge=0, le=0.1
     )
-    temperature: Temperature = _set("23 degC", "temperature of the pipe at pulling", COMMON)
+    temperature: Temperature = _set(
+        "23 degC", "temperature of the pipe at pulling", COMMON, ge=-20, le=60
+    )
+
+
+class Service(_Section):
+    """What the lined main must carry and stand; records of the mains beat these."""
+
+    working_pressure: Pressure = _set(
+        "6 bar", "working pressure where none is on record", INVENTED, ge=0, le=4e6
+    )
+    water_temperature: Temperature = _set("15 degC", "highest temperature of the water", COMMON)
+    recurring_velocity: Speed = _set(
+        "0 m/s", "change of velocity in everyday surges", COMMON, ge=0, le=5
+    )
+    occasional_velocity: Speed = _set(
+        "1.2 m/s", "change of velocity in a rare surge", COMMON, ge=0, le=5
+    )
+    water_table: Length = _set(
+        "1 m", "depth of the groundwater below the surface", COMMON, ge=0, le=100
+    )
+    ovality: float = _set(
+        0.03, "ovality of the carrier", "PPI Handbook ch. 6 (from memory)", ge=0, le=0.1
+    )
+    collapse_safety: float = _set(
+        2.0, "safety against collapse", "PPI Handbook ch. 6 (from memory)", ge=1, le=10
+    )
+    year: int = _set(
+        datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
+    )
+    max_velocity: Speed = _set("2.5 m/s", "highest velocity at the design flow", COMMON, gt=0)
+    max_gradient: float = _set(
+        0.01, "highest loss of head per length at the design flow", COMMON, gt=0, le=1
+    )
+    least_capacity: float = _set(
+        0.5,
+        "least flow after over flow before, at equal gradient, where no design flow is known",
+        INVENTED,
+        ge=0,
+        le=5,
+    )
 
 
 class Pits(_Section):
@@ -209,6 +300,16 @@ class Pits(_Section):
     side_room: Length = _set(
         "0.45 m", "working room beside the carrier, each side", COMMON, ge=0.2, le=5
     )
+    edit_reach: Length = _set(
+        "5 m", "an edit belongs to a main no farther away than this", COMMON, gt=0, le=100
+    )
+    forbid_reach: Length = _set(
+        "15 m",
+        "how far a forbidden stretch goes before and after its point",
+        COMMON,
+        gt=0,
+        le=1000,
+    )
     bedding: Length = _set("0.15 m", "depth dug below the host", COMMON, ge=0, le=2)
 
 
@@ -222,9 +323,14 @@ class Pulls(_Section):
         gt=1,
     )
     min_length: Length = _set("5 m", "shortest pull worth a set-up", COMMON, ge=0.1)
-    friction: float = _set(
-        0.5, "friction of the carrier on the host", "0.5 on a dry host: from memory", ge=0, le=1.5
+    host: Literal["dry", "wet", "lubricated", "tuberculated"] = _set(
+        "dry", "state of the host, which sets the band of friction", COMMON
     )
+    friction: float | None = _set(
+        None, "friction planned with", "middle of the band of pulls.host, from memory", ge=0, le=1.5
+    )
+    flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
+    filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
     roller_friction: float = _set(
         0.1, "friction of the string on rollers", "from memory", ge=0, le=1
     )
@@ -242,6 +348,12 @@ class Pulls(_Section):
         0.75, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
     rate: Speed = _set("3.5 m/min", "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
+    string_joint_hours: Time = _set(
+        "1 h", "standstill for each string joined on during the pull", COMMON, ge=0
+    )
+    ground_temperature: Temperature = _set(
+        "12 degC", "temperature the pulled carrier settles to", COMMON
+    )
     piece_length: Length = _set("12.2 m", "length of a pipe before fusing", COMMON, ge=1, le=100)
 
 
@@ -261,7 +373,8 @@ class Rates(_Section):
         "250 / m", "carrier and bedding laid in the open pit", INVENTED, ge=0
     )
     pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
-    pipe: PerMass = _set("3.2 / kg", "carrier pipe, delivered", INVENTED, ge=0)
+    pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0)
+    pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0)
     joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
@@ -281,6 +394,7 @@ class Brief(_Section):
     network: Network = Field(default_factory=Network)
     ground: Ground = Field(default_factory=Ground)
     bends: Bends = Field(default_factory=Bends)
+    service: Service = Field(default_factory=Service)
     carrier: CarrierChoice = Field(default_factory=CarrierChoice)
     pits: Pits = Field(default_factory=Pits)
     pulls: Pulls = Field(default_factory=Pulls)

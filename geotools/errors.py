@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 __all__ = ["BriefError", "InfeasibleError", "LayerError", "OutputError", "SlipmainError"]
 
@@ -26,6 +27,18 @@ class LayerError(SlipmainError):
         self.source = source
         self.faults = (faults,) if isinstance(faults, str) else tuple(faults)
         super().__init__("\n".join(f"{source}: {fault}" for fault in self.faults))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return LayerError._again, (type(self), self.source, self.faults, self.args)
+
+    @staticmethod
+    def _again(
+        kind: type[LayerError], source: str, faults: tuple[str, ...], args: tuple[object, ...]
+    ) -> LayerError:
+        """Make the error anew when it comes from another process."""
+        error = kind.__new__(kind, *args)
+        error.source, error.faults = source, faults
+        return error
 
 
 class OutputError(SlipmainError):

@@ -44,7 +44,7 @@ class RunSet:
     thinned : Thinned
     bends : DataFrame
         As `find_bends` gives them.
-    fittings, valves, laterals : DataFrame
+    fittings, valves, laterals, edits : DataFrame
         Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
     """
 
@@ -55,9 +55,12 @@ class RunSet:
     fittings: pd.DataFrame
     valves: pd.DataFrame
     laterals: pd.DataFrame
+    edits: pd.DataFrame
 
 
-def build_runs(layers: Layers, network: Network, bends: Bends, accuracy: float) -> RunSet:
+def build_runs(
+    layers: Layers, network: Network, bends: Bends, *, accuracy: float, edit_reach: float
+) -> RunSet:
     """Turn mains into runs.
 
     Parameters
@@ -67,6 +70,8 @@ def build_runs(layers: Layers, network: Network, bends: Bends, accuracy: float) 
     network, bends : sections of the brief
     accuracy : float
         Survey accuracy of the drawing, m.
+    edit_reach : float
+        An edit farther than this from a run is not on it, m.
     """
     findings = layers.findings
     mains = layers.mains
@@ -95,7 +100,7 @@ def build_runs(layers: Layers, network: Network, bends: Bends, accuracy: float) 
     reach = (bends.fitting_reach, network.snap_tolerance)
     chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
     chains = reorder(chains, _order(chains, rank))
-    return _finished(chains, others, layers, rules, reach)
+    return _finished(chains, others, layers, rules, reach, edit_reach)
 
 
 def _finished(
@@ -104,6 +109,7 @@ def _finished(
     layers: Layers,
     rules: BendRules,
     reach: tuple[float, float],
+    edit_reach: float,
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage."""
     table = _table(chains, layers.mains)
@@ -126,7 +132,11 @@ def _finished(
         fittings=fittings,
         valves=_located(layers.valves, chains, others, reach),
         laterals=_located(layers.laterals, chains, others, reach),
+        edits=_located(layers.pit_edits, chains, _NO_LINES, (edit_reach, 0.0)),
     )
+
+
+_NO_LINES = (np.zeros((0, 2)), np.zeros(1, dtype=np.int64))
 
 
 def _edges(graph: Graph, chosen: BoolArray) -> tuple[FloatArray, IntArray]:

@@ -35,6 +35,9 @@ class ForceProfile:
         Deflection turned at the point, rad.
     friction : float
         Coefficient of friction between carrier and host.
+    bend_limit : ndarray, shape (p,)
+        Tension the carrier may have where it is bent at the point, N; infinite where it is not.
+        The tension at a bend stays what it was when the head came by: what drags behind it.
     """
 
     offsets: IntArray
@@ -43,6 +46,7 @@ class ForceProfile:
     load_behind: FloatArray
     turn: FloatArray
     friction: float
+    bend_limit: FloatArray
 
 
 def build_profile(
@@ -61,7 +65,7 @@ def build_profile(
     stations : DataFrame
         Sorted stations: ``run``, ``chainage`` (m), ``grade`` (rise over run of the stretch after).
     bends : DataFrame
-        ``run``, ``chainage`` (m, of a station), ``deflection`` (rad).
+        ``run``, ``chainage`` (m, of a station), ``deflection`` (rad), ``bend_limit`` (N).
     offsets : ndarray of int64, shape (runs + 1,)
         Offsets of the runs in `stations`.
     weight : ndarray, shape (runs,)
@@ -80,6 +84,8 @@ def build_profile(
         bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
     )
     np.add.at(turn, at, bends["deflection"].to_numpy(dtype=float))
+    bend_limit = np.full(len(stations), np.inf)
+    np.minimum.at(bend_limit, at, bends["bend_limit"].to_numpy(dtype=float))
     return ForceProfile(
         offsets=offsets,
         chainage=chainage,
@@ -87,6 +93,7 @@ def build_profile(
         load_behind=np.maximum(drag - w * np.sin(slope), least),
         turn=turn,
         friction=friction,
+        bend_limit=bend_limit,
     )
 
 
@@ -127,6 +134,7 @@ def march(
         profile.load_ahead,
         profile.load_behind,
         growth,
+        profile.bend_limit,
         run,
         tail,
         stop,
@@ -175,6 +183,7 @@ def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
     load_ahead,
     load_behind,
     growth,
+    bend_limit,
     run,
     tail,
     stop,
@@ -208,7 +217,7 @@ def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                 at = upto
                 if inner:
                     point += 1
-                    if f * growth[point] > limit[k]:
+                    if f * growth[point] > min(limit[k], bend_limit[point]):
                         break
                     f = f * growth[point]
         else:
@@ -216,7 +225,7 @@ def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                 point -= 1
             while at > end:
                 downto = end
-                inner = chainage[point] > end
+                inner = point > low and chainage[point] > end
                 if inner:
                     downto = chainage[point]
                 load = load_behind[point]
@@ -228,10 +237,9 @@ def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                 f = grown
                 at = downto
                 if inner:
-                    if f * growth[point] > limit[k]:
+                    if f * growth[point] > min(limit[k], bend_limit[point]):
                         break
                     f = f * growth[point]
-                    if point > low:
-                        point -= 1
+                    point -= 1
         reach[k] = at
         force[k] = f

@@ -92,6 +92,7 @@ def _pits(
             "drop": table["drop"],
             "volume": candidates.volume[row, role],
             "area": candidates.area[row, role],
+            "ground": candidates.ground[row, role],
             "reasons": table["why"],
             "cost": candidates.cost[row, role],
         }

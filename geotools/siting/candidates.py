@@ -22,7 +22,7 @@ from geotools.siting.must import Stretches
 __all__ = ["CANDIDATE_KINDS", "ROLES", "Candidates", "PitRules", "SiteRates", "find_candidates"]
 
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
-CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection")
+CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
 
 # Why a role is refused: one bit each, in the order they are told.
@@ -331,7 +331,8 @@ def _role_names(code: IntTable) -> npt.NDArray[np.object_]:
 
 def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
     """Return what speaks for a pit here, in words."""
-    words = {"end": "end of the run", "fitting": "fitting", "connection": "connection", "step": ""}
+    words = {"end": "end of the run", "edit": "wish of the designer"}
+    words |= {kind: kind for kind in ("fitting", "connection")}
     why: npt.NDArray[np.object_] = table["kind"].map(words).fillna("").to_numpy(dtype=object)
     at = {
         (r, round(c, 3)): f"bend of {np.degrees(d):.0f} deg"

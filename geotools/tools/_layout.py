@@ -1,83 +1,215 @@
-"""The whole layout, room by room: layers to runs, stations, bends, candidates, pits and pulls."""
+"""The whole layout, room by room: layers to runs, stations, carriers, sites, pits and pulls."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.deliver.columns import content_hash
-from geotools.deliver.layers import axis_parts, placed, point_layer, run_lines
-from geotools.deliver.tables import settings_table
 from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
-from geotools.intake.findings import SEVERITIES
 from geotools.network.build import RunSet, build_runs
 from geotools.network.places import Places, points_along
-from geotools.network.ragged import line_lengths
+from geotools.network.ragged import FloatArray, IntArray, line_lengths
 from geotools.network.stations import build_stations
+from geotools.pipe.pulling import friction_band
+from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.explain import explain_run
-from geotools.pulls.force import build_profile
+from geotools.pulls.force import ForceProfile, build_profile
+from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.layout import Plan, lay_out
-from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
+from geotools.pulls.optimise import PullCosts, Sites
+from geotools.pulls.sections import section_table
 from geotools.pulls.sites import build_sites
-from geotools.schema import DIMENSIONS
 from geotools.siting.candidates import Candidates, PitRules, SiteRates, find_candidates
-from geotools.siting.carrier import assign_carriers, carrier_columns, host_bores
+from geotools.siting.carrier import (
+    Contest,
+    bend_limits,
+    carrier_columns,
+    hold_contest,
+    hydraulic_columns,
+)
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
+from geotools.siting.service import service_columns
 from geotools.street.intersections import find_intersections
-from geotools.tool import Outcome, Progress
+from geotools.tool import Progress
 
-__all__ = ["Layout", "lay_out_plan", "plan_tables", "summarise"]
+__all__ = ["Attempt", "Layout", "lay_out_plan"]
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """All runs planned through with one carrier each."""
+
+    table: pd.DataFrame
+    bends: pd.DataFrame
+    must: Stretches
+    candidates: Candidates
+    sites: Sites
+    costs: PullCosts
+    edited: Edited
+    plan: Plan
+
+    @property
+    def cost(self) -> FloatArray:
+        """Cost of each run; infinite where it has no plan."""
+        return self.edited.choice.cost
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Everything a plan consists of, in the working CRS and SI units."""
+    """Everything a plan consists of, in the working CRS and SI units.
+
+    ``shown`` is the attempt each run's rows come from; ``attempts`` and ``contest`` are kept for
+    the alternatives.
+    """
 
     runs: RunSet
     table: pd.DataFrame
     stations: pd.DataFrame
     bends: pd.DataFrame
-    candidates: Candidates
-    plan: Plan
+    candidates: pd.DataFrame
+    pits: pd.DataFrame
+    pulls: pd.DataFrame
+    forces: pd.DataFrame
+    sections: pd.DataFrame
+    contest: Contest
+    attempts: list[Attempt]
+    shown: IntArray
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """What all attempts share."""
+
+    runs: RunSet
+    stations: pd.DataFrame
+    offsets: IntArray
+    service: pd.DataFrame
+    contest: Contest
+    crossings: FloatArray | None
+    edits: pd.DataFrame
+    layers: Layers
+    brief: Brief
 
 
 def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Layout:
     """Lay out pits and pulls of every run of the layers read."""
+    ground = _prepare(layers, brief, progress, allow_remote=allow_remote)
+    tries = ground.contest.tries.shape[1]
+    attempts = []
+    for rank in range(tries):
+        if rank and not (ground.contest.tries[:, rank] >= 0).any():
+            break
+        progress("planning pits and pulls", rank, tries)
+        attempts.append(_attempt(ground, rank))
+    shown = np.argmin(np.stack([a.cost for a in attempts]), axis=0).astype(np.int64)
+    return _merge(ground, attempts, shown)
+
+
+def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> _Ground:
+    """Do what does not depend on the carrier."""
     progress("chaining mains")
-    runs = build_runs(layers, brief.network, brief.bends, brief.ground.survey_accuracy)
-    progress("sampling the ground")
-    stations = _stations(runs, layers, brief, allow_remote=allow_remote)
-    bores = host_bores(layers.mains.table, runs.chains.pieces, len(runs.table))
-    pipes, index, reason = assign_carriers(bores, brief.carrier)
-    table = runs.table.join(carrier_columns(pipes, index, bores, brief.carrier, brief.pulls))
-    table["reason"] = reason
-    bends = _judged(runs.bends, table)
-    progress("looking at sites")
-    must = must_stretches(
-        bends[_lined(bends, table)], table["diameter"].to_numpy(), table["length"].to_numpy()
+    runs = build_runs(
+        layers,
+        brief.network,
+        brief.bends,
+        accuracy=brief.ground.survey_accuracy,
+        edit_reach=brief.pits.edit_reach,
     )
-    candidates = _candidates(stations, bends, runs, table, must, layers, brief)
-    progress("choosing pits")
-    plan, choice, sites, costs = _choose(runs, stations, bends, table, candidates, must, brief)
-    table = _verdicts(table, choice, plan, sites, candidates, must, costs, runs, layers, brief)
-    return Layout(runs, table, stations, bends, candidates, plan)
+    edits = _edits(runs, layers)
+    progress("sampling the ground")
+    stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
+    progress("choosing carriers")
+    run_ids = runs.table["run_id"].tolist()
+    service = service_columns(
+        layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
+    )
+    streets = layers.streets
+    return _Ground(
+        runs=runs,
+        stations=stations,
+        offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
+        service=service,
+        contest=hold_contest(runs.table, service, brief),
+        crossings=None
+        if streets is None
+        else find_intersections(streets, tolerance=brief.network.snap_tolerance),
+        edits=edits,
+        layers=layers,
+        brief=brief,
+    )
 
 
-def _lined(rows: pd.DataFrame, table: pd.DataFrame) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """Return which rows belong to a run that has a carrier."""
-    has = np.isfinite(table["outside"].to_numpy(dtype=float))
-    return np.asarray(has[rows["run"].to_numpy(dtype=np.int64)])
+def _attempt(ground: _Ground, rank: int) -> Attempt:
+    """Plan every run with its carrier of this rank."""
+    brief = ground.brief
+    table = ground.runs.table.join(ground.service).join(
+        carrier_columns(ground.contest, rank, ground.service, brief.carrier, brief.pulls)
+    )
+    bends = _judged(ground.runs.bends, table, ground.contest, brief)
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    must = must_stretches(
+        bends[lined[bends["run"].to_numpy(dtype=np.int64)]],
+        table["diameter"].to_numpy(dtype=float),
+        table["length"].to_numpy(dtype=float),
+    )
+    candidates = _candidates(ground, table, bends, must)
+    profile = _profile(ground, table, bends, _friction(brief)["central"])
+    sites = build_sites(
+        candidates,
+        profile,
+        must,
+        lengths=table["length"].to_numpy(dtype=float),
+        limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
+        max_length=brief.pulls.max_length,
+        connections=_digs(ground.runs),
+    )
+    costs = _pull_costs(table, ground.contest, brief)
+    edited = choose_with_edits(
+        sites,
+        costs,
+        candidates.table["chainage"].to_numpy(dtype=float),
+        candidates.table["reasons"].tolist(),
+        ground.edits,
+        reach=brief.pits.forbid_reach,
+    )
+    plan = lay_out(edited.choice, sites, candidates, profile, costs, table, rate=brief.pulls.rate)
+    return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
 
 
-def _stations(runs: RunSet, layers: Layers, brief: Brief, *, allow_remote: bool) -> pd.DataFrame:
+def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
+    """Return the designer's edits that lie on a run; those that do not are findings."""
+    columns = ["run", "chainage", "action", "role", "feature"]
+    if layers.pit_edits is None or not len(layers.pit_edits):
+        return pd.DataFrame({name: [] for name in columns})
+    wishes = layers.pit_edits.table
+    nearest = runs.edits.sort_values("offset", kind="stable").drop_duplicates("point")
+    point = nearest["point"].to_numpy(dtype=np.int64)
+    lost = np.setdiff1d(np.arange(len(wishes)), point)
+    layers.findings.add_points(
+        "warning",
+        "edit-refused",
+        "the edit lies on no run (pits.edit_reach); move it onto the main",
+        layer="pit_edits",
+        features=wishes["feature"].to_numpy(dtype=object)[lost],
+        xy=layers.pit_edits.xy[lost],
+    )
+    table = nearest[["run", "chainage"]].assign(
+        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[2:]}
+    )
+    return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
+
+
+def _stations(
+    runs: RunSet, edits: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool
+) -> pd.DataFrame:
     """Set out the stations and give them their profile."""
     fixed = pd.concat(
         [
@@ -87,8 +219,10 @@ def _stations(runs: RunSet, layers: Layers, brief: Brief, *, allow_remote: bool)
         ],
         ignore_index=True,
     )
+    wished = edits.loc[edits["action"] == "fix", ["run", "chainage"]]
     extra = pd.concat(
         [
+            wished.astype({"run": np.int64}).assign(kind="edit"),
             runs.valves[["run", "chainage"]].assign(kind="valve"),
             runs.laterals[["run", "chainage"]].assign(kind="lateral"),
         ],
@@ -99,7 +233,7 @@ def _stations(runs: RunSet, layers: Layers, brief: Brief, *, allow_remote: bool)
     line = stations["line"].to_numpy(dtype=np.int64)
     share = stations["line_at"].to_numpy() / np.maximum(lengths[line], 1e-9)
     stations = stations.rename(columns={"line": "main"}).assign(main_share=np.clip(share, 0, 1))
-    stations["ground_z"] = _ground(stations, layers, brief, allow_remote=allow_remote)
+    stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
     return add_profile(
         stations,
         layers.mains.table,
@@ -120,55 +254,53 @@ def _unmatched(runs: RunSet) -> pd.DataFrame:
     return fittings.loc[gap > 1.0, ["run", "chainage"]]
 
 
-def _ground(stations: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool) -> Any:
+def _levels(
+    stations: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool
+) -> FloatArray | float:
+    """Return the ground level of the stations; not-a-number where there is none."""
     if not layers.dem:
-        return np.nan
+        return float("nan")
     source = brief.inputs.get("dem")
-    unit = brief.ground.vertical_unit or (source.vertical_unit if source else None)
     sample = sample_ground(
         layers.dem,
         stations[["x", "y"]].to_numpy(dtype=float),
         crs=layers.working_crs,
-        vertical_unit=unit,
+        vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
         findings=layers.findings,
         allow_remote=allow_remote,
     )
     return sample.z
 
 
-def _judged(bends: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    clearance = table["clearance"].fillna(-1.0).to_numpy(dtype=float)
-    radius = table["radius"].fillna(1.0).to_numpy(dtype=float)
-    judged = judge_bends(bends, clearance=clearance, needed=radius)
-    known = _lined(judged, table)
-    judged.loc[~known, ["passing_radius", "needed_radius"]] = np.nan
-    return judged
+def _judged(
+    bends: pd.DataFrame, table: pd.DataFrame, contest: Contest, brief: Brief
+) -> pd.DataFrame:
+    """Judge the bends for each run's carrier, and limit the tension where it is bent."""
+    judged = judge_bends(
+        bends,
+        clearance=table["clearance"].fillna(-1.0).to_numpy(dtype=float),
+        needed=table["radius"].fillna(1.0).to_numpy(dtype=float),
+    )
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    unknown = ~lined[judged["run"].to_numpy(dtype=np.int64)]
+    judged.loc[unknown, ["passing_radius", "needed_radius"]] = np.nan
+    return judged.assign(bend_limit=bend_limits(judged, table, contest.pipes, brief))
 
 
 def _candidates(
-    stations: pd.DataFrame,
-    bends: pd.DataFrame,
-    runs: RunSet,
-    table: pd.DataFrame,
-    must: Stretches,
-    layers: Layers,
-    brief: Brief,
+    ground: _Ground, table: pd.DataFrame, bends: pd.DataFrame, must: Stretches
 ) -> Candidates:
-    streets = layers.streets
-    crossings = (
-        find_intersections(streets, tolerance=brief.network.snap_tolerance)
-        if streets is not None
-        else None
-    )
-    pits, rates = brief.pits, brief.rates
+    pits, rates = ground.brief.pits, ground.brief.rates
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    stations = ground.stations
     return find_candidates(
-        stations[_lined(stations, table)],
+        stations[lined[stations["run"].to_numpy(dtype=np.int64)]],
         bends,
-        runs.thinned,
+        ground.runs.thinned,
         table,
         must,
-        crossings=crossings,
-        avoid=layers.avoid,
+        crossings=ground.crossings,
+        avoid=ground.layers.avoid,
         rules=PitRules(
             max_depth=pits.max_depth,
             clear=pits.clear_of_intersection,
@@ -195,235 +327,197 @@ def _candidates(
     )
 
 
-def _choose(
-    runs: RunSet,
-    stations: pd.DataFrame,
-    bends: pd.DataFrame,
-    table: pd.DataFrame,
-    candidates: Candidates,
-    must: Stretches,
-    brief: Brief,
-) -> tuple[Plan, Choice, Sites, PullCosts]:
-    pulls, rates = brief.pulls, brief.rates
-    offsets = np.searchsorted(stations["run"].to_numpy(), np.arange(len(table) + 1))
-    profile = build_profile(
-        stations,
+def _friction(brief: Brief) -> dict[str, float]:
+    """Return the band of friction; a friction named in the brief is its middle."""
+    band = friction_band(brief.pulls.host)
+    central = band.central if brief.pulls.friction is None else brief.pulls.friction
+    return {
+        "low": min(band.low, central),
+        "central": central,
+        "high": max(band.high, central),
+    }
+
+
+def _profile(
+    ground: _Ground, table: pd.DataFrame, bends: pd.DataFrame, friction: float
+) -> ForceProfile:
+    return build_profile(
+        ground.stations,
         bends,
-        offsets.astype(np.int64),
+        ground.offsets,
         weight=table["weight"].fillna(0.0).to_numpy(dtype=float),
-        friction=pulls.friction,
-        roller_friction=pulls.roller_friction,
+        friction=friction,
+        roller_friction=ground.brief.pulls.roller_friction,
     )
-    digs = _digs(runs)
-    sites = build_sites(
-        candidates,
-        profile,
-        must,
-        lengths=table["length"].to_numpy(dtype=float),
-        limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
-        max_length=pulls.max_length,
-        connections=Places.of(digs["run"].to_numpy(), digs["chainage"].to_numpy(), len(table)),
-    )
-    mass = table["mass"].fillna(0.0).to_numpy(dtype=float)
-    costs = PullCosts(
+
+
+def _digs(runs: RunSet) -> Places:
+    """Return what must be dug up along a pull: connections of mains, and services."""
+    places = [runs.chains.connections[["run", "chainage"]], runs.laterals[["run", "chainage"]]]
+    both = pd.concat(places, ignore_index=True).sort_values(["run", "chainage"], kind="stable")
+    return Places.of(both["run"].to_numpy(), both["chainage"].to_numpy(float), len(runs.table))
+
+
+def _pull_costs(table: pd.DataFrame, contest: Contest, brief: Brief) -> PullCosts:
+    pulls, rates = brief.pulls, brief.rates
+    price = contest.price[np.maximum(table["pipe"].to_numpy(dtype=np.int64), 0)]
+    return PullCosts(
         setup=rates.pull_setup,
-        per_length=mass * rates.pipe + rates.pulling_hour / pulls.rate,
+        per_length=price + rates.pulling_hour / pulls.rate,
         joint=rates.joint,
         piece_length=pulls.piece_length,
         connection=rates.connection,
         least_length=pulls.min_length,
     )
-    choice = choose_pits(sites, costs)
-    plan = lay_out(choice, sites, candidates, profile, costs, table, rate=pulls.rate)
-    return plan, choice, sites, costs
 
 
-def _digs(runs: RunSet) -> pd.DataFrame:
-    """Return what must be dug up along a pull: connections of mains, and services."""
-    places = [runs.chains.connections[["run", "chainage"]], runs.laterals[["run", "chainage"]]]
-    both = pd.concat(places, ignore_index=True)
-    return both.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+def _rows_of(frames: list[pd.DataFrame], shown: IntArray, run: str = "run") -> pd.DataFrame:
+    """Take each run's rows from the attempt shown for it."""
+    parts = [
+        frame[shown[frame[run].to_numpy(dtype=np.int64)] == rank]
+        for rank, frame in enumerate(frames)
+    ]
+    rows: pd.DataFrame = pd.concat(parts).sort_values(run, kind="stable")
+    return rows.reset_index(drop=True)
+
+
+def _merge(ground: _Ground, attempts: list[Attempt], shown: IntArray) -> Layout:
+    """Put the plan together from the attempt that won each run, and work out what follows."""
+    brief = ground.brief
+    number = np.arange(len(shown))
+    table = _rows_of([a.table.assign(run=number) for a in attempts], shown)
+    bends = _rows_of([a.bends for a in attempts], shown)
+    pits = _rows_of([a.plan.pits for a in attempts], shown)
+    pulls = _rows_of([a.plan.pulls for a in attempts], shown)
+    profiles = {
+        name: _profile(ground, table, bends, friction)
+        for name, friction in _friction(brief).items()
+    }
+    forces = force_table(pulls, profiles)
+    pulls = with_band(pulls, forces)
+    table = _verdicts(ground, table, attempts, shown, pits, pulls)
+    _report_edits(ground, attempts, shown)
+    return Layout(
+        runs=ground.runs,
+        table=table,
+        stations=ground.stations,
+        bends=bends,
+        candidates=_rows_of([_costed(a.candidates) for a in attempts], shown),
+        pits=pits,
+        pulls=pulls,
+        forces=forces,
+        sections=section_table(pulls, table, ground.stations, ground.contest.pipes, brief),
+        contest=ground.contest,
+        attempts=attempts,
+        shown=shown,
+    )
+
+
+def _costed(candidates: Candidates) -> pd.DataFrame:
+    """Return the candidates with the site cost of each role; NaN where it is refused."""
+    cost = np.where(np.isfinite(candidates.cost), candidates.cost, np.nan)
+    names = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+    return candidates.table.assign(**{f"cost_{n}": cost[:, k] for k, n in enumerate(names)})
 
 
 def _verdicts(
+    ground: _Ground,
     table: pd.DataFrame,
-    choice: Choice,
-    plan: Plan,
-    sites: Sites,
-    candidates: Candidates,
-    must: Stretches,
-    costs: PullCosts,
-    runs: RunSet,
-    layers: Layers,
-    brief: Brief,
+    attempts: list[Attempt],
+    shown: IntArray,
+    pits: pd.DataFrame,
+    pulls: pd.DataFrame,
 ) -> pd.DataFrame:
     """Say of every run whether it is planned, and if not, why; add the figures of the plan."""
     count = len(table)
+    cost = np.stack([a.cost for a in attempts])[shown, np.arange(count)]
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
-    planned = np.isfinite(choice.cost)
+    planned = np.isfinite(cost)
     status = np.where(planned, "planned", np.where(lined, "no_plan", "not_suitable"))
-    reason = table["reason"].to_numpy(dtype=object).copy()
+    reason = np.where(lined, "", ground.contest.reason).astype(object)
     for run in np.flatnonzero(lined & ~planned):
-        blocked = explain_run(
-            sites,
-            candidates,
-            must,
-            costs,
-            run=int(run),
-            covered=float(choice.covered[run]),
-            max_length=brief.pulls.max_length,
-        )
-        reason[run] = blocked.text
-        at = np.array([blocked.low, max(blocked.high, blocked.low)])
-        places = points_along(runs.chains.xy, runs.chains.offsets, np.array([run, run]), at)
-        layers.findings.add_points(
-            "warning",
-            "no-plan",
-            [f"run {table['run_id'].iloc[run]}: {blocked.text}"],
-            layer="runs",
-            features=[table["run_id"].iloc[run]],
-            xy=places[:1],
-        )
-    pulls, bends = plan.pulls, runs.bends
+        reason[run] = _explained(ground, attempts[int(shown[run])], int(run))
+    _report_unsuitable(ground, table, status, reason)
+
+    def per_run(frame: pd.DataFrame) -> npt.NDArray[np.int64]:
+        return np.bincount(frame["run"].to_numpy(dtype=np.int64), minlength=count)
+
     longest = np.zeros(count)
     np.maximum.at(longest, pulls["run"].to_numpy(dtype=np.int64), pulls["length"].to_numpy())
-    connections = runs.chains.connections["run"].to_numpy(dtype=np.int64)
-    return table.assign(
+    return table.join(hydraulic_columns(table)).assign(
         status=status,
         reason=reason,
-        pit_count=np.bincount(plan.pits["run"].to_numpy(dtype=np.int64), minlength=count),
-        pull_count=np.bincount(pulls["run"].to_numpy(dtype=np.int64), minlength=count),
+        host_bore=table["bore_low"],
+        pit_count=per_run(pits),
+        pull_count=per_run(pulls),
         longest_pull=np.where(longest > 0, longest, np.nan),
-        bend_count=np.bincount(bends["run"].to_numpy(dtype=np.int64), minlength=count),
-        connection_count=np.bincount(connections, minlength=count),
-        cost=np.where(planned, choice.cost, np.nan),
+        bend_count=per_run(ground.runs.bends),
+        connection_count=per_run(ground.runs.chains.connections),
+        cost=np.where(planned, cost, np.nan),
     )
 
 
-def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
-    """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
-    runs, units = layout.runs, brief.output.units
-    run_ids = layout.table["run_id"].to_numpy(dtype=object)
-    length_units = DIMENSIONS["length"]
-    pulls = layout.plan.pulls
-    lines = axis_parts(
-        runs.chains,
-        layout.stations,
-        pulls["run"].to_numpy(dtype=np.int64),
-        pulls["start"].to_numpy(dtype=float),
-        pulls["end"].to_numpy(dtype=float),
-        z_unit=length_units.units[length_units.suffix(units)],
+def _explained(ground: _Ground, attempt: Attempt, run: int) -> str:
+    """Return why a run has no plan, and leave a finding where it is blocked."""
+    blocked = explain_run(
+        attempt.sites,
+        attempt.candidates,
+        attempt.must,
+        attempt.costs,
+        run=run,
+        covered=float(attempt.edited.choice.covered[run]),
+        max_length=ground.brief.pulls.max_length,
     )
-    tables = {
-        "runs": layout.table.rename(
-            columns={"diameter": "host_diameter", "material": "host_material"}
-        ).assign(geometry=run_lines(runs.chains)),
-        "stations": _station_layer(layout, layers, run_ids),
-        "bends": _bend_layer(layout, run_ids),
-        "candidates": _candidate_layer(layout, run_ids),
-        "pits": point_layer(layout.plan.pits),
-        "pit_footprints": _footprint_layer(layout),
-        "pulls": pulls.assign(geometry=lines),
-        "findings": layers.findings.table(),
-        "settings": settings_table(brief, units),
-        "inputs": layers.inputs,
-    }
-    return placed(tables, layers.working_crs, layers.output_crs)
+    name = ground.runs.table["run_id"].iloc[run]
+    chains = ground.runs.chains
+    ground.layers.findings.add_points(
+        "warning",
+        "no-plan",
+        [f"run {name}: {blocked.text}"],
+        layer="runs",
+        features=[name],
+        xy=points_along(chains.xy, chains.offsets, np.array([run]), np.array([blocked.low])),
+    )
+    return blocked.text
 
 
-def _station_layer(layout: Layout, layers: Layers, run_ids: Any) -> pd.DataFrame:
-    stations = layout.stations
-    mains = layers.mains.table["main_id"].to_numpy(dtype=object)
-    return point_layer(
-        stations.assign(
-            run_id=run_ids[stations["run"].to_numpy(dtype=np.int64)],
-            main_id=mains[stations["main"].to_numpy(dtype=np.int64)],
+def _report_unsuitable(
+    ground: _Ground, table: pd.DataFrame, status: Any, reason: npt.NDArray[np.object_]
+) -> None:
+    """Leave a finding at the middle of every run that no carrier suits."""
+    rows = np.flatnonzero(status == "not_suitable")
+    chains = ground.runs.chains
+    middle = table["length"].to_numpy(dtype=float)[rows] / 2
+    names = table["run_id"].to_numpy(dtype=object)[rows]
+    ground.layers.findings.add_points(
+        "warning",
+        "no-carrier",
+        [f"run {n}: {r}" for n, r in zip(names, reason[rows], strict=True)],
+        layer="runs",
+        features=names,
+        xy=points_along(chains.xy, chains.offsets, rows, middle),
+    )
+
+
+def _report_edits(ground: _Ground, attempts: list[Attempt], shown: IntArray) -> None:
+    """Say of every edit whether it was honoured, and why not where it was not."""
+    chains = ground.runs.chains
+    edits = ground.edits
+    run = edits["run"].to_numpy(dtype=np.int64)
+    at = edits["chainage"].to_numpy(dtype=float)
+    places = points_along(chains.xy, chains.offsets, run, at)
+    for row, (action, role, feature) in enumerate(
+        zip(edits["action"], edits["role"], edits["feature"], strict=True)
+    ):
+        why = attempts[int(shown[run[row]])].edited.refused.get(row)
+        name = ground.runs.table["run_id"].iloc[run[row]]
+        verdict = "honoured" if why is None else f"not honoured, {why}"
+        text = f"{action} {role or 'a pit'} at {at[row]:.1f} m of run {name}: {verdict}"
+        ground.layers.findings.add_points(
+            "info" if why is None else "warning",
+            "edit-honoured" if why is None else "edit-refused",
+            [text],
+            layer="pit_edits",
+            features=[str(feature)],
+            xy=places[row : row + 1],
         )
-    )
-
-
-def _bend_layer(layout: Layout, run_ids: Any) -> pd.DataFrame:
-    bends = layout.bends
-    run = bends["run"].to_numpy(dtype=np.int64)
-    chains = layout.runs.chains
-    xy = points_along(chains.xy, chains.offsets, run, bends["chainage"].to_numpy(dtype=float))
-    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
-    return point_layer(
-        bends.assign(
-            bend_id=[f"{name}-B{k}" for name, k in zip(run_ids[run], place, strict=True)],
-            run_id=run_ids[run],
-            span=bends["last"] - bends["first"],
-            x=xy[:, 0],
-            y=xy[:, 1],
-        )
-    )
-
-
-def _candidate_layer(layout: Layout, run_ids: Any) -> pd.DataFrame:
-    candidates = layout.candidates
-    table = candidates.table
-    run = table["run"].to_numpy(dtype=np.int64)
-    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
-    cost = np.where(np.isfinite(candidates.cost), candidates.cost, np.nan)
-    return point_layer(
-        table.assign(
-            candidate_id=[f"{name}-C{k}" for name, k in zip(run_ids[run], place, strict=True)],
-            run_id=run_ids[run],
-            cost_receiving=cost[:, 0],
-            cost_insertion_ahead=cost[:, 1],
-            cost_insertion_behind=cost[:, 2],
-            cost_insertion_both=cost[:, 3],
-        )
-    )
-
-
-def _footprint_layer(layout: Layout) -> pd.DataFrame:
-    import shapely
-
-    pits = layout.plan.pits
-    ground = layout.candidates.ground[
-        pits["candidate"].to_numpy(dtype=np.int64), pits["role_index"].to_numpy(dtype=np.int64)
-    ]
-    shapes = [g if g.geom_type == "MultiPolygon" else shapely.MultiPolygon([g]) for g in ground]
-    out = pits[["pit_id", "run_id", "role", "area"]].copy()
-    geometry = np.empty(len(shapes), dtype=object)
-    geometry[:] = shapes
-    return out.assign(geometry=geometry)
-
-
-def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcome:
-    """Put the result of a plan into a summary and a few lines of text."""
-    runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
-    length = DIMENSIONS["length"]
-    unit = length.suffix(units)
-    scale = length.units[unit]
-    by_status = {
-        s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")
-    }
-    planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
-    severity = tables["findings"]["severity"]
-    found = {s: int((severity == s).sum()) for s in reversed(SEVERITIES)}
-    longest = float(pulls["length"].max()) if len(pulls) else 0.0
-    summary = {
-        "runs": by_status,
-        f"planned_length_{unit}": planned / scale,
-        "pits": len(pits),
-        "pulls": len(pulls),
-        f"longest_pull_{unit}": longest / scale,
-        "cost": float(runs["cost"].sum()),
-        "findings": found,
-        "output": None if target is None else str(target),
-        "content_hash": content_hash(tables),
-    }
-    text = "\n".join(
-        [
-            f"runs      {by_status['planned']} planned, {by_status['no_plan']} without a plan, "
-            f"{by_status['not_suitable']} not suitable",
-            f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
-            f"longest pull {longest / scale:,.0f} {unit}",
-            "findings  " + ", ".join(f"{count} {name}" for name, count in found.items()),
-            *([f"written   {target}"] if target is not None else []),
-            "Planning values only: competent persons, local codes and licensed practice decide.",
-        ]
-    )
-    return Outcome(summary=summary, text=text, failed=False, layers=tables)

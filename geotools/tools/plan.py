@@ -43,6 +43,9 @@ TOOL = Tool(
         "pits",
         "pit_footprints",
         "pulls",
+        "forces",
+        "sections",
+        "alternatives",
         "findings",
         "settings",
         "inputs",
@@ -92,7 +95,8 @@ def plan(
     """
     from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.intake.read import read_layers
-    from geotools.tools._layout import lay_out_plan, plan_tables, summarise
+    from geotools.tools._layout import lay_out_plan
+    from geotools.tools._tables import plan_tables, summarise
 
     target = None if output is None else check_target(output, overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)

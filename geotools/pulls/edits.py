@@ -1,0 +1,181 @@
+"""The designer's edits: pits fixed, stretches forbidden; each honoured or refused with its reason.
+
+An edit acts on what the optimiser may choose and on nothing else: a fixed pit is the one state
+left that may cover its place, and no pull may pass it; a forbidden stretch loses its candidates.
+So a plan with no edits is the plan without this module, and fixing all pits of a plan gives it
+again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
+from geotools.siting.candidates import ROLES
+
+__all__ = ["Edited", "choose_with_edits"]
+
+AT = 0.01  # m; a candidate this near a fixed place is the one meant
+
+
+@dataclasses.dataclass(frozen=True)
+class Edited:
+    """The plan under the edits.
+
+    Attributes
+    ----------
+    choice : Choice
+    before : ndarray, shape (runs,)
+        Cost without the edits; infinite where there is no plan.
+    refused : dict of int to str
+        Row of the edit to why it could not be honoured.
+    """
+
+    choice: Choice
+    before: FloatArray
+    refused: dict[int, str]
+
+
+def choose_with_edits(
+    sites: Sites,
+    costs: PullCosts,
+    chainage: FloatArray,
+    reasons: list[str],
+    edits: pd.DataFrame,
+    *,
+    reach: float,
+) -> Edited:
+    """Choose pits under the designer's edits.
+
+    Parameters
+    ----------
+    sites, costs
+        As for `choose_pits`.
+    chainage : ndarray, shape (n,)
+        Chainage of the candidates, m.
+    reasons : list of str
+        Reasons of the candidates, for refusals.
+    edits : DataFrame
+        ``run``, ``chainage`` (m), ``action`` (fix or forbid), ``role`` (empty: any).
+    reach : float
+        A forbidden stretch goes this far before and after its point, m.
+    """
+    plain = choose_pits(sites, costs)
+    if edits.empty:
+        return Edited(plain, plain.cost, {})
+    refused: dict[int, str] = {}
+    kept = [
+        row
+        for row in range(len(edits))
+        if _possible(sites, chainage, reasons, edits.iloc[row], row, refused)
+    ]
+    edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
+    broken = np.flatnonzero(np.isfinite(plain.cost) & ~np.isfinite(edited.cost))
+    for run in broken:
+        kept = _joined(sites, costs, chainage, edits, kept, int(run), reach, refused)
+    if len(broken):
+        edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
+    return Edited(edited, plain.cost, refused)
+
+
+def _rows(sites: Sites, run: int) -> slice:
+    return slice(int(sites.offsets[run]), int(sites.offsets[run + 1]))
+
+
+def _fixed_row(sites: Sites, chainage: FloatArray, run: int, at: float) -> int:
+    rows = _rows(sites, run)
+    return int(rows.start + np.argmin(np.abs(chainage[rows] - at)))
+
+
+def _roles(role: object) -> IntArray:
+    """Return the roles a fixed pit may take."""
+    return np.array([ROLES.index(str(role))] if role in ROLES else range(4), dtype=np.int64)
+
+
+def _possible(
+    sites: Sites,
+    chainage: FloatArray,
+    reasons: list[str],
+    edit: pd.Series,
+    row: int,
+    refused: dict[int, str],
+) -> bool:
+    """Say whether a fixed pit may stand where it is wanted at all; refusals are noted."""
+    if edit["action"] != "fix":
+        return True
+    rows = _rows(sites, int(edit["run"]))
+    if rows.start == rows.stop:
+        refused[row] = "its run has no candidate places"
+        return False
+    at = _fixed_row(sites, chainage, int(edit["run"]), float(edit["chainage"]))
+    if np.isfinite(sites.cost[at, _roles(edit["role"])]).any():
+        return True
+    refused[row] = f"a pit may not stand there in that role ({reasons[at]})"
+    return False
+
+
+def _applied(sites: Sites, chainage: FloatArray, edits: pd.DataFrame, reach: float) -> Sites:
+    """Return the sites with the edits in force."""
+    cost = sites.cost.copy()
+    ahead, behind = sites.reach_ahead.copy(), sites.reach_behind.copy()
+    floor, roof = sites.floor.copy(), sites.roof.copy()
+    for run, at, action, role in zip(
+        edits["run"].astype(int).tolist(),
+        edits["chainage"].astype(float).tolist(),
+        edits["action"],
+        edits["role"],
+        strict=True,
+    ):
+        rows = _rows(sites, run)
+        if action == "forbid":
+            near = np.abs(chainage[rows] - at) <= reach
+            cost[rows][near] = np.inf
+            continue
+        wanted = _wanted(sites, chainage, run, at, role)
+        covers = (sites.start[rows] <= at) & (sites.end[rows] >= at)
+        cost[rows][covers & ~wanted] = np.inf
+        low, high = sites.end[rows] <= at, sites.start[rows] >= at
+        ahead[rows] = np.where(low, np.minimum(ahead[rows], at), ahead[rows])
+        roof[rows] = np.where(low, np.minimum(roof[rows], at), roof[rows])
+        behind[rows] = np.where(high, np.maximum(behind[rows], at), behind[rows])
+        floor[rows] = np.where(high, np.maximum(floor[rows], at), floor[rows])
+    return dataclasses.replace(
+        sites, cost=cost, reach_ahead=ahead, reach_behind=behind, floor=floor, roof=roof
+    )
+
+
+def _wanted(
+    sites: Sites, chainage: FloatArray, run: int, at: float, role: object
+) -> npt.NDArray[np.bool_]:
+    """Return the states that are the fixed pit, shape (candidates of the run, 4)."""
+    rows = _rows(sites, run)
+    wanted = np.zeros((rows.stop - rows.start, 4), dtype=bool)
+    wanted[np.abs(chainage[rows] - at) <= AT] = np.isin(np.arange(4), _roles(role))
+    return wanted
+
+
+def _joined(
+    sites: Sites,
+    costs: PullCosts,
+    chainage: FloatArray,
+    edits: pd.DataFrame,
+    kept: list[int],
+    run: int,
+    reach: float,
+    refused: dict[int, str],
+) -> list[int]:
+    """Take up the edits of a run one by one, leaving out each that would leave it no plan."""
+    mine = [row for row in kept if int(edits.iloc[row]["run"]) == run]
+    taken: list[int] = []
+    for row in mine:
+        trial = choose_pits(_applied(sites, chainage, edits.iloc[[*taken, row]], reach), costs)
+        if np.isfinite(trial.cost[run]):
+            taken.append(row)
+        else:
+            refused[row] = "with it the run could no longer be lined whole"
+    return [row for row in kept if row not in mine or row in taken]

@@ -1,0 +1,112 @@
+"""The force at the head of every pull against chainage, with its band of friction."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, offsets_of
+from geotools.pulls.force import ForceProfile, march
+
+__all__ = ["force_table", "with_band"]
+
+
+def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
+    """Follow the head of every pull from station to station.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        ``pull_id``, ``run``, ``start``, ``end`` (m), ``direction``.
+    profiles : dict
+        By name of the band: ``low``, ``central``, ``high``.
+
+    Returns
+    -------
+    DataFrame
+        ``pull``, ``pull_id``, ``chainage`` in the order the head meets them, ``pulled`` (m),
+        ``head_force_low``, ``head_force``, ``head_force_high`` and ``bend_limit`` (N). At a
+        bend the force is the one after it.
+    """
+    central = profiles["central"]
+    points = _points(pulls, central)
+    pull = points["pull"].to_numpy(dtype=np.int64)
+    rows = pulls.iloc[pull]
+    run = rows["run"].to_numpy(dtype=np.int64)
+    ahead = (rows["direction"] == "ahead").to_numpy()
+    tail = np.where(ahead, rows["start"], rows["end"]).astype(float)
+    at = points["chainage"].to_numpy(dtype=float)
+    station = points["station"].to_numpy(dtype=np.int64)
+    inner = station >= 0
+    columns = {}
+    for name, profile in profiles.items():
+        # Limits are the plan's business; here the force is only told.
+        free = dataclasses.replace(profile, bend_limit=np.full(len(profile.turn), np.inf))
+        _, force = march(free, run, tail, at, np.full(len(at), np.inf), ahead)
+        turned = np.exp(profile.friction * profile.turn[np.maximum(station, 0)])
+        columns[name] = np.where(inner, force * turned, force)
+    return pd.DataFrame(
+        {
+            "pull": pull,
+            "pull_id": rows["pull_id"].to_numpy(dtype=object),
+            "run_id": rows["run_id"].to_numpy(dtype=object),
+            "run": run,
+            "chainage": at,
+            "pulled": np.abs(at - tail),
+            "head_force_low": columns["low"],
+            "head_force": columns["central"],
+            "head_force_high": columns["high"],
+            "bend_limit": np.where(inner, central.bend_limit[np.maximum(station, 0)], np.inf),
+        }
+    )
+
+
+def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
+    """Return tail, stations inside and head of every pull, in the order of the head."""
+    places = Places.of_offsets(profile.offsets, profile.chainage)
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    start, end = pulls["start"].to_numpy(dtype=float), pulls["end"].to_numpy(dtype=float)
+    low, high = places.search(run, start + 1e-6, "right"), places.search(run, end - 1e-6, "left")
+    inner = np.maximum(high - low, 0)
+    bounds = offsets_of(inner + 2)
+    pull = np.repeat(np.arange(len(pulls)), inner + 2)
+    station = np.full(bounds[-1], -1, dtype=np.int64)
+    chainage = np.empty(bounds[-1])
+    chainage[bounds[:-1]], chainage[bounds[1:] - 1] = start, end
+    local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
+    slots = np.repeat(bounds[:-1] + 1, inner) + local
+    station[slots] = np.repeat(low, inner) + local
+    chainage[slots] = profile.chainage[station[slots]]
+    table = pd.DataFrame({"pull": pull, "station": station, "chainage": chainage})
+    behind = (pulls["direction"] == "behind").to_numpy()[pull]
+    order = np.lexsort([np.where(behind, -chainage, chainage), pull])
+    return table.iloc[order].reset_index(drop=True)
+
+
+def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
+    """Add the band, the utilisation and what governs to the pulls.
+
+    Utilisation is the greatest of head force over allowable and of tension over limit at each
+    bend passed; ``governed_by`` names the one.
+    """
+    pull = forces["pull"].to_numpy(dtype=np.int64)
+    worst = {
+        name: _most(pull, forces[name].to_numpy(dtype=float), len(pulls))
+        for name in ("head_force_low", "head_force", "head_force_high")
+    }
+    bent = forces["head_force"].to_numpy(dtype=float) / forces["bend_limit"].to_numpy(dtype=float)
+    at_bend = _most(pull, bent, len(pulls))
+    straight = worst["head_force"] / pulls["allowable"].to_numpy(dtype=float)
+    governed = np.where(at_bend > straight, "bend", pulls["governed_by"].to_numpy(dtype=object))
+    return pulls.assign(**worst, utilisation=np.maximum(straight, at_bend), governed_by=governed)
+
+
+def _most(
+    pull: np.ndarray[tuple[int], np.dtype[np.int64]], values: FloatArray, count: int
+) -> FloatArray:
+    out = np.zeros(count)
+    np.maximum.at(out, pull, values)
+    return out

@@ -1,0 +1,137 @@
+"""Every pull as a section to be rested, grouted, filled and tested."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray
+from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.external import (
+    annulus_volume_m3,
+    grout_injection_limit_pa,
+    grout_lift_count,
+)
+from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.pulling import (
+    length_to_leave_m,
+    recovery_wait_hours,
+    stretch_m,
+    thermal_length_change_m,
+)
+from geotools.pipe.testing import (
+    filling_hours,
+    hydrotest_limit_pa,
+    hydrotest_pressure_pa,
+    pe_make_up_m3,
+    pvc_allowance_m3_per_s,
+    water_volume_m3,
+)
+from geotools.siting.carrier import pipe_rows
+
+__all__ = ["section_table"]
+
+WATER_WEIGHT = 9806.65  # N/m3
+MAKE_UP_HOURS = 3.0  # the phase the table of make-up water is read for
+
+
+def section_table(
+    pulls: pd.DataFrame,
+    runs: pd.DataFrame,
+    stations: pd.DataFrame,
+    pipes: CarrierColumns,
+    brief: Brief,
+) -> pd.DataFrame:
+    """Return what has to be done with each pull once the carrier is in.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``run``, ``length``, ``head_force``, ``hours``, ``start``, ``end``.
+    runs : DataFrame
+        With ``pipe``, ``bore``, ``working``.
+    stations : DataFrame
+        With ``run``, ``chainage``, ``axis_z``.
+    pipes : CarrierColumns
+    brief : Brief
+    """
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    length = pulls["length"].to_numpy(dtype=float)
+    hours = pulls["hours"].to_numpy(dtype=float)
+    cooling = brief.pulls.ground_temperature - brief.carrier.temperature
+    stretched = stretch_m(
+        pipe, length, pulls["head_force"].to_numpy(dtype=float) / 2, hours=np.maximum(hours, 0.5)
+    )
+    shrinks = thermal_length_change_m(pipe.material, length, cooling)
+    low, high = _levels(pulls, stations)
+    test = _test_pressures(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
+    bore = runs["bore"].to_numpy(dtype=float)[run]
+    return pd.DataFrame(
+        {
+            "pull_id": pulls["pull_id"],
+            "run_id": pulls["run_id"],
+            "length": length,
+            "stretch": stretched,
+            "thermal_change": shrinks,
+            "leave": length_to_leave_m(stretched, np.minimum(shrinks, 0.0)),
+            "wait_hours": recovery_wait_hours(hours),
+            "water_volume": water_volume_m3(pipe.bore_m, length),
+            "fill_hours": filling_hours(pipe.bore_m, length),
+            "low_z": low,
+            "high_z": high,
+            "test_pressure": test,
+            "test_pressure_high": np.maximum(test - WATER_WEIGHT * (high - low), 0.0),
+            "test_rule": np.where(_plastic(pipe), "PE", "PVC").astype(object),
+            "make_up": _make_up(pipe, length, test),
+            "annulus_volume": annulus_volume_m3(
+                np.maximum(bore, pipe.outside_m), pipe.outside_m, length
+            ),
+            "grout_limit": grout_injection_limit_pa(
+                pipe.material,
+                pipe.dr,
+                port_above_low_point_m=np.nan_to_num(high - low),
+                inside_head_m=np.nan_to_num(high - low),
+                ovality=brief.service.ovality,
+                safety=brief.service.collapse_safety,
+            ),
+            "grout_lifts": grout_lift_count(pipe),
+        }
+    )
+
+
+def _plastic(pipe: CarrierColumns) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    return np.array([is_polyethylene(str(m)) for m in pipe.material], dtype=bool)
+
+
+def _levels(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    """Return the lowest and highest axis level of each pull, m; NaN where none is known."""
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    runs = int(max(stations["run"].max(), run.max(initial=0))) + 1 if len(stations) else 1
+    at = stations["chainage"].to_numpy(dtype=float)
+    places = Places.of(stations["run"].to_numpy(), at, runs)
+    first = places.holding(run, pulls["start"].to_numpy(dtype=float))
+    last = places.holding(run, pulls["end"].to_numpy(dtype=float)) + 1
+    z = np.append(stations["axis_z"].to_numpy(dtype=float), np.nan)
+    bounds = np.stack([first, np.maximum(last, first + 1)], axis=1).ravel()
+    if not len(pulls):
+        return np.zeros(0), np.zeros(0)
+    return np.fmin.reduceat(z, bounds)[::2], np.fmax.reduceat(z, bounds)[::2]
+
+
+def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> FloatArray:
+    """Return the test pressure at the low point, not above the pipe's limit."""
+    limit = hydrotest_limit_pa(
+        pipe.material, pipe.dr, temperature_c=brief.service.water_temperature
+    )
+    return np.asarray(np.minimum(hydrotest_pressure_pa(working), limit), dtype=np.float64)
+
+
+def _make_up(pipe: CarrierColumns, length: FloatArray, test: FloatArray) -> FloatArray:
+    """Return the water that may be added in the test, m3: PVC per 2 h, PE from the 3 h table."""
+    plastic = _plastic(pipe)
+    allowance = pvc_allowance_m3_per_s(length, pipe.outside_m, test) * 2 * 3600
+    within = np.clip(pipe.outside_m, 0.1, 1.2)
+    return np.where(plastic, pe_make_up_m3(within, length, MAKE_UP_HOURS), allowance)

@@ -1,0 +1,112 @@
+"""What each run has to carry and stand, gathered from the records of its mains."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.brief import Service
+from geotools.intake.findings import Findings
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.host import host_bore
+from geotools.pipe.hydraulics import aged_c, host_lining_class
+
+__all__ = ["service_columns"]
+
+
+def service_columns(
+    mains: pd.DataFrame,
+    pieces: pd.DataFrame,
+    stations: pd.DataFrame,
+    run_ids: list[str],
+    service: Service,
+    findings: Findings,
+) -> pd.DataFrame:
+    """Return one row a run: bores, C, pressure, flow and groundwater.
+
+    Columns: ``bore_low`` and ``bore`` (m, the narrowest main, low and central estimate),
+    ``host_c``, ``working`` (Pa, the highest), ``flow`` (m3/s, the highest; NaN where none is on
+    record), ``head`` (m of groundwater above the deepest invert).
+    """
+    runs = len(run_ids)
+    run = pieces["run"].to_numpy(dtype=np.int64)
+    rows = mains.iloc[pieces["line"].to_numpy(dtype=np.int64)]
+    bore = host_bore(
+        rows["material"].fillna("").to_numpy(dtype=str),
+        rows["diameter"].to_numpy(dtype=float),
+        rows["installed"].to_numpy(dtype=float),
+        measured_m=rows["bore"].to_numpy(dtype=float),
+    )
+    bare = host_bore(
+        rows["material"].fillna("").to_numpy(dtype=str),
+        rows["diameter"].to_numpy(dtype=float),
+        rows["installed"].to_numpy(dtype=float),
+        lining="none",
+    )
+    lined = (bare.centre_m - bore.centre_m > 0) & ~bore.measured
+    c_factor = _c_factor(rows, bore.kind, lined, service.year)
+    pressure = _highest(run, rows["pressure"].to_numpy(dtype=float), runs)
+    depth = stations["depth"].to_numpy(dtype=float)
+    deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
+    flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
+    _report(pressure, flow, run_ids, service, findings)
+    return pd.DataFrame(
+        {
+            "bore_low": -_highest(run, -bore.low_m, runs),
+            "bore": -_highest(run, -bore.centre_m, runs),
+            "host_c": -_highest(run, -c_factor, runs),
+            "working": np.where(np.isfinite(pressure), pressure, service.working_pressure),
+            "flow": flow,
+            "head": np.maximum(np.nan_to_num(deepest) - service.water_table, 0.0),
+        }
+    )
+
+
+def _highest(run: IntArray, values: FloatArray, runs: int) -> FloatArray:
+    """Return the highest value known in each run, NaN where none is."""
+    out = np.full(runs, -np.inf)
+    known = np.isfinite(values)
+    np.maximum.at(out, run[known], values[known])
+    return np.where(np.isfinite(out), out, np.nan)
+
+
+def _c_factor(
+    rows: pd.DataFrame, kind: npt.NDArray[np.str_], lined: npt.NDArray[np.bool_], year: int
+) -> FloatArray:
+    """Return C as on record, or aged by surface and years."""
+    recorded = rows["c_factor"].to_numpy(dtype=float)
+    age = np.clip(year - rows["installed"].to_numpy(dtype=float), 0, 200)
+    aged = aged_c(host_lining_class(kind, lined), np.where(np.isfinite(age), age, DEFAULT_AGE))
+    return np.where(np.isfinite(recorded), recorded, aged.central)
+
+
+DEFAULT_AGE = 50.0  # years, where no year is on record: common practice, no source
+
+
+def _report(
+    pressure: FloatArray,
+    flow: FloatArray,
+    run_ids: list[str],
+    service: Service,
+    findings: Findings,
+) -> None:
+    """Say where a default stood in for a record."""
+    names = np.array(run_ids, dtype=object)
+    findings.add_many(
+        "info",
+        "assumed-pressure",
+        f"no working pressure on record; {service.working_pressure / 1e5:g} bar was assumed "
+        "(service.working_pressure)",
+        layer="runs",
+        features=names[~np.isfinite(pressure)],
+    )
+    findings.add_many(
+        "info",
+        "no-design-flow",
+        "no design flow on record: the carrier is asked to keep "
+        f"{service.least_capacity:.0%} of the host's capacity at equal gradient "
+        "(service.least_capacity)",
+        layer="runs",
+        features=names[~np.isfinite(flow)],
+    )

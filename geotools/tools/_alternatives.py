@@ -1,0 +1,152 @@
+"""The alternatives of every run: carriers planned through, refused or left out, and the edits."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.choice import CHOICE_RULES
+from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
+from geotools.tools._layout import Attempt, Layout
+
+__all__ = ["alternatives_table"]
+
+CHOSEN = {
+    "chosen": "the cheapest plan that carries the flow",
+    "no_plan": "no plan with this carrier",
+}
+WHY = {
+    "fit": "does not clear the bore as carrier.fit_rule asks",
+    "pressure": "does not hold working pressure and surge",
+    "collapse": "does not stand the groundwater when empty",
+    "flow": "does not carry the flow within the limits of velocity, gradient or capacity",
+}
+
+
+def alternatives_table(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
+    """Return the alternatives layer: chosen first, then by outcome and cost."""
+    rows = [_tried(layout, rank, attempt) for rank, attempt in enumerate(layout.attempts)]
+    rows += [_not_tried(layout), _without_edits(layout)]
+    table = pd.concat([r for r in rows if len(r)], ignore_index=True)
+    order = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
+    place = table["outcome"].map(order.index)
+    table = table.iloc[np.lexsort([table["outside"], table["cost"], place, table["run"]])]
+    return table.assign(run_id=run_ids[table["run"].to_numpy(dtype=np.int64)]).reset_index(
+        drop=True
+    )
+
+
+def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, npt.NDArray[np.generic]]:
+    """Return what is told of a pipe in a run."""
+    pipes, table = layout.contest.pipes, layout.table
+    bore = np.asarray(pipes.bore_m)[pipe]
+    return {
+        "run": run,
+        "carrier": pipes.name[pipe].astype(object),
+        "outside": np.asarray(pipes.outside_m)[pipe],
+        "carrier_bore": bore,
+        "capacity_ratio": capacity_ratio(
+            table["host_c"].to_numpy(dtype=float)[run],
+            table["bore"].to_numpy(dtype=float)[run],
+            CARRIER_C,
+            bore,
+        ),
+    }
+
+
+def _figures(attempt: Attempt, run: IntArray, cost: FloatArray) -> dict[str, FloatArray]:
+    """Return pits, pulls, longest pull and cost of an attempt, NaN where it has no plan."""
+    count = len(attempt.table)
+    pits = np.bincount(attempt.plan.pits["run"].to_numpy(dtype=np.int64), minlength=count)
+    of_pull = attempt.plan.pulls["run"].to_numpy(dtype=np.int64)
+    longest = np.zeros(count)
+    np.maximum.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
+    known = np.isfinite(cost)
+    figures = {
+        "pit_count": pits[run],
+        "pull_count": np.bincount(of_pull, minlength=count)[run],
+        "longest_pull": longest[run],
+        "cost": cost,
+    }
+    return {name: np.where(known, value, np.nan) for name, value in figures.items()}
+
+
+def _tried(layout: Layout, rank: int, attempt: Attempt) -> pd.DataFrame:
+    """Return the carriers planned through at one rank."""
+    pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)
+    run = np.flatnonzero(pipe >= 0)
+    cost = attempt.cost[run]
+    best = layout.table["cost"].to_numpy(dtype=float)[run]
+    chosen = (layout.shown[run] == rank) & np.isfinite(cost)
+    outcome = np.where(np.isfinite(cost), np.where(chosen, "chosen", "dearer"), "no_plan")
+    more = np.where(np.isfinite(cost), cost, np.nan) - best
+    reason = [CHOSEN.get(o, f"{m:,.0f} dearer") for o, m in zip(outcome, more, strict=True)]
+    return pd.DataFrame(
+        {
+            **_pipes(layout, run, pipe[run]),
+            **_figures(attempt, run, cost),
+            "outcome": outcome,
+            "refused_by": "",
+            "reason": reason,
+        }
+    )
+
+
+def _not_tried(layout: Layout) -> pd.DataFrame:
+    """Return the pipes near enough in size that were refused, or suit and were left out."""
+    contest = layout.contest
+    shown = contest.in_window.copy()
+    tried = [a.table["pipe"].to_numpy(dtype=np.int64) for a in layout.attempts]
+    for pipe in tried:
+        rows = np.flatnonzero(pipe >= 0)
+        shown[rows, pipe[rows]] = False
+    run, pipe = np.nonzero(shown)
+    rule = contest.verdict.refused_by[run, pipe]
+    names = np.array([*CHOICE_RULES, ""], dtype=object)[rule]
+    suits = rule < 0
+    words = np.array(
+        [*(WHY[name] for name in CHOICE_RULES), "suits; dearer by the metre than those tried"],
+        dtype=object,
+    )
+    empty = np.full(len(run), np.nan)
+    return pd.DataFrame(
+        {
+            **_pipes(layout, run, pipe),
+            "pit_count": empty,
+            "pull_count": empty,
+            "longest_pull": empty,
+            "cost": empty,
+            "outcome": np.where(suits, "not_tried", "refused"),
+            "refused_by": names,
+            "reason": words[rule],
+        }
+    )
+
+
+def _without_edits(layout: Layout) -> pd.DataFrame:
+    """Return for runs with edits what the same carrier would cost without them."""
+    rows = []
+    for rank, attempt in enumerate(layout.attempts):
+        before, after = attempt.edited.before, attempt.cost
+        both = np.isfinite(after) & np.isfinite(before)
+        more = np.where(both, after, 0.0) - np.where(both, before, 0.0)
+        run = np.flatnonzero((more > 1e-9 * np.abs(before)) & (layout.shown == rank))
+        pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)[run]
+        empty = np.full(len(run), np.nan)
+        rows.append(
+            pd.DataFrame(
+                {
+                    **_pipes(layout, run, pipe),
+                    "pit_count": empty,
+                    "pull_count": empty,
+                    "longest_pull": empty,
+                    "cost": before[run],
+                    "outcome": "without_edits",
+                    "refused_by": "",
+                    "reason": [f"the edits of this run cost {c:,.0f} more" for c in more[run]],
+                }
+            )
+        )
+    return pd.concat(rows, ignore_index=True)

@@ -1,0 +1,146 @@
+"""The layout as the layers of the contract, and its result in a few lines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.brief import Brief
+from geotools.deliver.columns import content_hash
+from geotools.deliver.layers import axis_parts, placed, point_layer, run_lines
+from geotools.deliver.tables import settings_table
+from geotools.intake.columns import Layers
+from geotools.intake.findings import SEVERITIES
+from geotools.network.places import points_along
+from geotools.schema import DIMENSIONS
+from geotools.tool import Outcome
+from geotools.tools._alternatives import alternatives_table
+from geotools.tools._layout import Layout
+
+__all__ = ["plan_tables", "summarise"]
+
+
+def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
+    """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
+    units = brief.output.units
+    run_ids = layout.table["run_id"].to_numpy(dtype=object)
+    tables = {
+        "runs": layout.table.rename(
+            columns={"diameter": "host_diameter", "material": "host_material"}
+        ).assign(geometry=run_lines(layout.runs.chains)),
+        "stations": _station_layer(layout, layers, run_ids),
+        "bends": _bend_layer(layout, run_ids),
+        "candidates": _candidate_layer(layout, run_ids),
+        "pits": point_layer(layout.pits),
+        "pit_footprints": _footprint_layer(layout),
+        "pulls": layout.pulls.assign(geometry=_pull_lines(layout, units)),
+        "forces": layout.forces,
+        "sections": layout.sections,
+        "alternatives": alternatives_table(layout, run_ids),
+        "findings": layers.findings.table(),
+        "settings": settings_table(brief, units),
+        "inputs": layers.inputs,
+    }
+    return placed(tables, layers.working_crs, layers.output_crs)
+
+
+def _pull_lines(layout: Layout, units: str) -> npt.NDArray[np.object_]:
+    length, pulls = DIMENSIONS["length"], layout.pulls
+    return axis_parts(
+        layout.runs.chains,
+        layout.stations,
+        pulls["run"].to_numpy(dtype=np.int64),
+        pulls["start"].to_numpy(dtype=float),
+        pulls["end"].to_numpy(dtype=float),
+        z_unit=length.units[length.suffix(units)],
+    )
+
+
+def _numbered(
+    prefix: str, run_ids: npt.NDArray[np.object_], run: npt.NDArray[np.int64]
+) -> list[str]:
+    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
+    return [f"{name}-{prefix}{k}" for name, k in zip(run_ids[run], place, strict=True)]
+
+
+def _station_layer(
+    layout: Layout, layers: Layers, run_ids: npt.NDArray[np.object_]
+) -> pd.DataFrame:
+    stations = layout.stations
+    mains = layers.mains.table["main_id"].to_numpy(dtype=object)
+    return point_layer(
+        stations.assign(
+            run_id=run_ids[stations["run"].to_numpy(dtype=np.int64)],
+            main_id=mains[stations["main"].to_numpy(dtype=np.int64)],
+        )
+    )
+
+
+def _bend_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
+    bends, chains = layout.bends, layout.runs.chains
+    run = bends["run"].to_numpy(dtype=np.int64)
+    xy = points_along(chains.xy, chains.offsets, run, bends["chainage"].to_numpy(dtype=float))
+    return point_layer(
+        bends.assign(
+            bend_id=_numbered("B", run_ids, run),
+            run_id=run_ids[run],
+            span=bends["last"] - bends["first"],
+            x=xy[:, 0],
+            y=xy[:, 1],
+        )
+    )
+
+
+def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
+    table = layout.candidates
+    run = table["run"].to_numpy(dtype=np.int64)
+    return point_layer(table.assign(candidate_id=_numbered("C", run_ids, run), run_id=run_ids[run]))
+
+
+def _footprint_layer(layout: Layout) -> pd.DataFrame:
+    pits = layout.pits
+    shapes = [
+        g if g.geom_type == "MultiPolygon" else shapely.MultiPolygon([g]) for g in pits["ground"]
+    ]
+    geometry = np.empty(len(shapes), dtype=object)
+    geometry[:] = shapes
+    return pits[["pit_id", "run_id", "role", "area"]].assign(geometry=geometry)
+
+
+def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcome:
+    """Put the result of a plan into a summary and a few lines of text."""
+    runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
+    length = DIMENSIONS["length"]
+    unit = length.suffix(units)
+    scale = length.units[unit]
+    status = {s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")}
+    planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
+    severity = tables["findings"]["severity"]
+    found = {s: int((severity == s).sum()) for s in reversed(SEVERITIES)}
+    longest = float(pulls["length"].max()) if len(pulls) else 0.0
+    summary = {
+        "runs": status,
+        f"planned_length_{unit}": planned / scale,
+        "pits": len(pits),
+        "pulls": len(pulls),
+        f"longest_pull_{unit}": longest / scale,
+        "cost": float(runs["cost"].sum()),
+        "findings": found,
+        "output": None if target is None else str(target),
+        "content_hash": content_hash(tables),
+    }
+    lines = [
+        f"runs      {status['planned']} planned, {status['no_plan']} without a plan, "
+        f"{status['not_suitable']} not suitable",
+        f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
+        f"longest pull {longest / scale:,.0f} {unit}",
+        "findings  " + ", ".join(f"{count} {name}" for name, count in found.items()),
+        *([f"written   {target}"] if target is not None else []),
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]
+    return Outcome(summary=summary, text="\n".join(lines), failed=False, layers=tables)
