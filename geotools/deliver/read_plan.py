@@ -1,0 +1,275 @@
+"""Written plans read back: bare column names, SI units, whatever the file was written in."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyogrio.errors
+import pyproj
+import pyproj.exceptions
+import shapely
+
+from geotools.brief import load_brief
+from geotools.brief import settings as brief_settings
+from geotools.errors import BriefError, LayerError
+from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
+
+__all__ = ["NEEDED", "PlanFile", "read_plan"]
+
+# What a GeoPackage must hold to be a plan at all.
+NEEDED = ("runs", "pits", "pulls", "settings")
+_GEOMETRY = "geometry"
+_SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
+_AGAIN = "write it again with `slipmain plan`"
+_READ_ERRORS = (
+    OSError,
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    pyogrio.errors.FeatureError,
+    pyogrio.errors.FieldError,
+    pyogrio.errors.GeometryError,
+)
+
+
+@dataclass(frozen=True)
+class PlanFile:
+    """A written plan; its layers are read when they are asked for.
+
+    Attributes
+    ----------
+    path : Path
+        The GeoPackage.
+    layers : tuple of str
+        Layers of the contract it holds, in the order of the contract.
+    units : {"si", "us"}
+        System the file was written in. What `table` gives is SI all the same.
+    crs : pyproj.CRS
+        CRS of its geometries.
+    settings : mapping of str to str
+        Key of the brief to the value used, as written: ``{"pulls.piece_length": "12.2 m"}``.
+    """
+
+    path: Path
+    layers: tuple[str, ...]
+    units: Literal["si", "us"]
+    crs: pyproj.CRS
+    settings: Mapping[str, str] = field(repr=False)
+
+    def table(self, name: str, fields: Iterable[str] | None = None) -> Any:
+        """Read one layer.
+
+        Parameters
+        ----------
+        name : str
+            Key of ``schema.OUTPUTS``.
+        fields : iterable of str, optional
+            Bare names of the fields wanted; all of the contract otherwise.
+
+        Returns
+        -------
+        DataFrame or GeoDataFrame
+            Bare names and SI base units (m, Pa, N, radians). Missing text is empty, a missing
+            number NaN; columns of whole numbers or flags are nullable only where something is
+            missing. Levels along lines (Z) are m too; x and y are in `crs`.
+
+        Raises
+        ------
+        KeyError
+            If the contract has no such layer or field.
+        LayerError
+            If the file lacks the layer or a field wanted, or holds what cannot be used.
+        """
+        layer = OUTPUTS[name]
+        wanted = layer.fields if fields is None else tuple(layer.field(f) for f in fields)
+        if name not in self.layers:
+            raise LayerError(str(self.path), f"has no layer {name}; {_AGAIN}")
+        raw = _read_layer(self.path, name, geometry=bool(layer.geometry))
+        columns = {f.name: self._column(f, raw.columns) for f in wanted}
+        faults = [
+            f"layer {name} has no field {layer.field(n).column(self.units)}; {_AGAIN}"
+            for n, column in columns.items()
+            if column is None
+        ]
+        out = {
+            f.name: _values(raw[column], f, column, name, faults)
+            for f in wanted
+            if (column := columns[f.name]) is not None
+        }
+        if faults:
+            raise LayerError(str(self.path), faults)
+        frame = pd.DataFrame(out, index=raw.index)
+        return _with_geometry(frame, raw, layer, self.units) if layer.geometry else frame
+
+    def setting(self, key: str) -> Any:
+        """Return a setting as the program used it: quantities in SI, words as text.
+
+        Parameters
+        ----------
+        key : str
+            Key of the brief, such as ``pulls.piece_length``.
+
+        Returns
+        -------
+        float, int, bool, str, list of str or None
+            None where nothing was set.
+
+        Raises
+        ------
+        KeyError
+            If the brief has no such setting.
+        LayerError
+            If the plan does not hold it, or what it holds cannot be read.
+        """
+        if key not in {s.key for s in brief_settings()}:
+            raise KeyError(key)
+        if key not in self.settings:
+            raise LayerError(str(self.path), f"settings: no {key}; {_AGAIN}")
+        text = self.settings[key]
+        if text == "none":
+            return None
+        try:
+            brief = load_brief(overrides={key: text})
+        except BriefError as error:
+            raise LayerError(str(self.path), [f"settings: {f}" for f in error.faults]) from error
+        section, _, name = key.partition(".")
+        return getattr(getattr(brief, section), name)
+
+    def _column(self, wanted: Field, columns: Iterable[str]) -> str | None:
+        """Return the column of the file that holds a field, in its own units first."""
+        present = set(columns)
+        names = (wanted.column(self.units), *wanted.spellings())
+        return next((name for name in names if name in present), None)
+
+
+def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
+    """Open a plan written by the tool ``plan``.
+
+    Parameters
+    ----------
+    path : path
+        A GeoPackage on a local disk.
+    needs : iterable of str, optional
+        Layers it must hold.
+
+    Returns
+    -------
+    PlanFile
+        Its units, CRS and settings, and its layers on demand.
+
+    Raises
+    ------
+    LayerError
+        If there is no such file, or it is not a plan; the text says why.
+    """
+    source = Path(path)
+    _check_file(source)
+    try:
+        present = {str(row[0]): row[1] for row in pyogrio.list_layers(source)}
+    except _READ_ERRORS as error:
+        raise LayerError(str(path), f"cannot be read ({error}); {_AGAIN}") from error
+    missing = [name for name in (*needs, "settings") if name not in present]
+    if missing:
+        found = ", ".join(sorted(present)) or "nothing"
+        lacks = ", ".join(dict.fromkeys(missing))
+        raise LayerError(
+            str(path),
+            f"is not a plan: it has no layer {lacks} (it holds {found[:200]}); "
+            "give a GeoPackage written by `slipmain plan`",
+        )
+    chosen = _read_settings(source)
+    units: Literal["si", "us"] = "us" if chosen.get("output.units") == "us" else "si"
+    layers = tuple(name for name in OUTPUTS if name in present)
+    placed = next((name for name in layers if OUTPUTS[name].geometry), None)
+    return PlanFile(source, layers, units, _read_crs(source, placed), chosen)
+
+
+def _check_file(path: Path) -> None:
+    """Refuse what is no GeoPackage on the disk before any library gets to see it."""
+    if path.is_dir():
+        raise LayerError(str(path), "is a folder; give the GeoPackage of a plan")
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(_GPKG_AT + len(_GPKG))
+    except FileNotFoundError as error:
+        raise LayerError(str(path), "there is no such file; check the path") from error
+    except OSError as error:
+        raise LayerError(str(path), f"cannot be read ({error.strerror})") from error
+    if not head.startswith(_SQLITE) or head[_GPKG_AT:] != _GPKG:
+        raise LayerError(
+            str(path), "is not a GeoPackage; give the GeoPackage written by `slipmain plan`"
+        )
+
+
+def _read_layer(path: Path, name: str, *, geometry: bool) -> Any:
+    try:
+        return pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
+    except _READ_ERRORS as error:
+        raise LayerError(str(path), f"layer {name} cannot be read ({error}); {_AGAIN}") from error
+
+
+def _read_settings(path: Path) -> dict[str, str]:
+    """Read the settings by way of SQLite: a table without geometry that other tools may edit."""
+    try:
+        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+        try:
+            rows = connection.execute("SELECT name, value FROM settings").fetchall()
+        finally:
+            connection.close()
+    except sqlite3.Error as error:
+        raise LayerError(
+            str(path), f"is not a plan: its settings cannot be read ({error})"
+        ) from error
+    return {str(name): "" if value is None else str(value) for name, value in rows}
+
+
+def _read_crs(path: Path, layer: str | None) -> pyproj.CRS:
+    text = None if layer is None else pyogrio.read_info(path, layer=layer)["crs"]
+    if text is None:
+        raise LayerError(str(path), f"its layers have no CRS; {_AGAIN}")
+    try:
+        return pyproj.CRS(text)
+    except pyproj.exceptions.CRSError as error:
+        raise LayerError(str(path), f"its CRS is unknown ({error}); {_AGAIN}") from error
+
+
+def _values(
+    series: pd.Series[Any], wanted: Field, column: str, layer: str, faults: list[str]
+) -> Any:
+    """Return a column in the type of its field and in SI; what does not fit is a fault."""
+    if wanted.dtype == "text":
+        return series.astype(object).where(series.notna(), "").map(str)
+    numbers = pd.to_numeric(series.astype(object), errors="coerce").astype(float)
+    wrong = np.flatnonzero(numbers.isna() & series.notna())
+    if len(wrong):
+        value = str(series.iloc[int(wrong[0])])[:40]
+        faults.append(
+            f"layer {layer}, field {column}: {value!r} in feature {wrong[0] + 1} is no number"
+        )
+        return numbers
+    if wanted.dtype == "real":
+        return numbers * wanted.spellings()[column]
+    gaps = bool(numbers.isna().any())
+    if wanted.dtype == "flag":
+        return numbers.astype("Float64").astype("boolean") if gaps else numbers.astype(bool)
+    if (numbers.dropna() % 1 != 0).any():
+        faults.append(f"layer {layer}, field {column}: holds numbers that are not whole")
+        return numbers
+    return numbers.astype("Int64" if gaps else np.int64)
+
+
+def _with_geometry(frame: pd.DataFrame, raw: Any, layer: Layer, units: str) -> Any:
+    import geopandas
+
+    shapes = raw.geometry.to_numpy()
+    length = DIMENSIONS["length"]
+    scale = length.units[length.suffix(units)]
+    if layer.geometry[0].endswith(" Z") and scale != 1.0:
+        shapes = shapely.transform(shapes, lambda xyz: xyz * (1.0, 1.0, scale), include_z=True)
+    return geopandas.GeoDataFrame(frame, geometry=shapes, crs=raw.crs)
