@@ -44,6 +44,8 @@ class RunSet:
     thinned : Thinned
     bends : DataFrame
         As `find_bends` gives them.
+    graph : Graph
+        The noded mains, all of them; ``edge`` of the pieces of the chains is its row.
     fittings, valves, laterals, edits : DataFrame
         Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
     """
@@ -56,6 +58,7 @@ class RunSet:
     valves: pd.DataFrame
     laterals: pd.DataFrame
     edits: pd.DataFrame
+    graph: Graph
 
 
 def build_runs(
@@ -100,10 +103,11 @@ def build_runs(
     reach = (bends.fitting_reach, network.snap_tolerance)
     chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
     chains = reorder(chains, _order(chains, rank))
-    return _finished(chains, others, layers, rules, reach, edit_reach)
+    return _finished(graph, chains, others, layers, rules, reach, edit_reach)
 
 
 def _finished(
+    graph: Graph,
     chains: Chains,
     others: tuple[FloatArray, IntArray],
     layers: Layers,
@@ -133,6 +137,7 @@ def _finished(
         valves=_located(layers.valves, chains, others, reach),
         laterals=_located(layers.laterals, chains, others, reach),
         edits=_located(layers.pit_edits, chains, _NO_LINES, (edit_reach, 0.0)),
+        graph=graph,
     )
 
 
