@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 
 import pydantic
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic.fields import FieldInfo
 from pydantic_core import core_schema
 
 from geotools.errors import BriefError
@@ -52,6 +53,8 @@ PerArea = Annotated[float, Kind("per_area")]
 PerVolume = Annotated[float, Kind("per_volume")]
 PerMass = Annotated[float, Kind("per_mass")]
 PerTime = Annotated[float, Kind("per_time")]
+VolumePerDay = Annotated[float, Kind("volume_rate")]
+AreaPerDay = Annotated[float, Kind("area_rate")]
 
 
 def _written(default: Any) -> str:
@@ -177,6 +180,14 @@ class OwnPipe(_Section):
         if len(parts) != 4:
             raise ValueError(f"{value!r} is not 'name; material; outside diameter; wall'")
         return dict(zip(("name", "material", "outside", "wall"), parts, strict=True))
+
+    @pydantic.field_validator("name")
+    @classmethod
+    def plain(cls, value: str) -> str:
+        """Refuse a name that could not be written in a list or after ``run =``."""
+        if set(value) & set(";,="):
+            raise ValueError(f"{value!r}: a name may not hold ';', ',' or '='")
+        return value
 
     def __str__(self) -> str:
         """Write the pipe as the brief takes it."""
@@ -313,6 +324,57 @@ class Pits(_Section):
     bedding: Length = _set("0.15 m", "depth dug below the host", COMMON, ge=0, le=2)
 
 
+class Street(_Section):
+    """Streets around the pits: what counts as one, what may be blocked, what a closure takes."""
+
+    reach: Length = _set("25 m", "a centreline farther away is not the main's street", COMMON, gt=0)
+    parallel: Angle = _set(
+        "30 deg", "a centreline at a wider angle crosses the main", COMMON, gt=0, le=1.5
+    )
+    max_turn: Angle = _set(
+        "45 deg",
+        "a street goes straight on through smaller turns",
+        "30 to 70 deg in the street-network literature (Jiang et al. 2008, from memory)",
+        gt=0,
+        le=1.6,
+    )
+    default_lanes: int = _set(2, "lanes of a street that does not say", COMMON, ge=1, le=12)
+    lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
+    default_speed: Speed = _set("50 km/hour", "speed on a street that does not say", COMMON, gt=0)
+    verge: Length = _set("4 m", "verge and footway beside the carriageway", COMMON, ge=0, le=50)
+    lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)
+    no_block: list[str] = _set(
+        ["arterial", "motorway", "trunk", "primary"],
+        "intersections with these classes may not be blocked by a string",
+        COMMON,
+    )
+    least_string: Length = _set("30 m", "shortest string worth laying out", COMMON, gt=0)
+    string_gap: Length = _set("0.5 m", "room between strings laid side by side", COMMON, ge=0, le=5)
+    taper: Length | None = _set(
+        None, "length of the merging taper", "MUTCD 11th ed. table 6B-4, by speed and width", ge=0
+    )
+    buffer: Length | None = _set(
+        None, "length of the buffer", "MUTCD 11th ed. table 6B-2, by speed", ge=0
+    )
+
+
+class Crew(_Section):
+    """How fast the work goes; sets days of closures and the schedule."""
+
+    shift: Time = _set(
+        "10 h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=86400
+    )
+    dig_per_day: VolumePerDay = _set("60 m^3/day", "excavation and support", INVENTED, gt=0)
+    pit_days: float = _set(
+        2.0, "days to set up a pit and to clear it away, together", INVENTED, ge=0, le=60
+    )
+    tie_in_days: float = _set(1.5, "days to tie the carrier in at a pit", INVENTED, ge=0, le=60)
+    restore_per_day: AreaPerDay = _set("50 m^2/day", "surface made good", INVENTED, gt=0)
+    joints_per_day: float = _set(8.0, "joints a fusing crew makes in a day", INVENTED, gt=0, le=200)
+    test_days: float = _set(2.0, "days to fill, test and disinfect a run", INVENTED, ge=0, le=60)
+    digs_per_day: float = _set(2.0, "connections dug up and remade in a day", INVENTED, gt=0, le=50)
+
+
 class Pulls(_Section):
     """What a pull may be."""
 
@@ -377,6 +439,19 @@ class Rates(_Section):
     pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0)
     joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
+    lane_day: list[str] = _set(
+        ["arterial = 1500", "collector = 700", "local = 150"],
+        "'class = cost' of one lane closed for one day",
+        INVENTED,
+    )
+    lane_day_other: PerItem = _set(400, "the same on a street of any other class", INVENTED, ge=0)
+    full_closure_factor: float = _set(2.0, "factor where no lane is left", INVENTED, ge=1, le=20)
+    off_street: PerArea = _set(
+        "90 / m^2", "ground taken outside carriageway and verge", INVENTED, ge=0
+    )
+    string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0)
+    valve: PerItem = _set(8000, "cutting out and replacing a line valve", INVENTED, ge=0)
+    grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
     connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
 
 
@@ -395,6 +470,8 @@ class Brief(_Section):
     ground: Ground = Field(default_factory=Ground)
     bends: Bends = Field(default_factory=Bends)
     service: Service = Field(default_factory=Service)
+    street: Street = Field(default_factory=Street)
+    crew: Crew = Field(default_factory=Crew)
     carrier: CarrierChoice = Field(default_factory=CarrierChoice)
     pits: Pits = Field(default_factory=Pits)
     pulls: Pulls = Field(default_factory=Pulls)
@@ -414,6 +491,7 @@ class Setting:
     origin: str
     source: str
     text: str
+    type: str = "text"  # text, flag, integer, number or list; text where a quantity is due
     choices: tuple[str, ...] = ()
 
 
@@ -434,13 +512,36 @@ def settings(brief: Brief | None = None) -> Iterator[Setting]:
             yield Setting(
                 key=key,
                 value=getattr(section, name),
-                kind=next((m.name for m in info.metadata if isinstance(m, Kind)), None),
+                kind=_kind(info),
                 written=str(notes.get("written", "")),
                 origin=used.origins.get(key, "default"),
                 source=str(notes.get("source", "")),
                 text=info.description or "",
+                type=_type(info),
                 choices=_choices(info.annotation),
             )
+
+
+_TYPES: tuple[tuple[type, str], ...] = (
+    (bool, "flag"),  # a bool is an int too
+    (int, "integer"),
+    (float, "number"),
+    (list, "list"),
+)
+
+
+def _kind(info: FieldInfo) -> str | None:
+    """Return what a setting measures, also where it may be left open; None for a plain value."""
+    marks = (*info.metadata, *(m for part in get_args(info.annotation) for m in get_args(part)))
+    return next((mark.name for mark in marks if isinstance(mark, Kind)), None)
+
+
+def _type(info: FieldInfo) -> str:
+    """Return how a setting is written: from its declaration, for None says nothing of it."""
+    if _kind(info) is not None:
+        return "text"
+    parts = {get_origin(part) or part for part in (info.annotation, *get_args(info.annotation))}
+    return next((name for kind, name in _TYPES if kind in parts), "text")
 
 
 def _choices(annotation: Any) -> tuple[str, ...]:
@@ -578,10 +679,10 @@ def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) 
 
 def _from_text(value: object, default: Setting) -> object:
     """Command-line text to what TOML would have given for this setting."""
-    if not isinstance(value, str) or default.kind not in (None, "per_item"):
-        return value
     if default.written == "none" and value == "none":
         return None
+    if not isinstance(value, str) or default.kind not in (None, "per_item"):
+        return value
     if isinstance(default.value, list):
         return [item.strip() for item in value.split(",") if item.strip()]
     return value
@@ -643,10 +744,26 @@ def _message(item: Any, parts: list[str]) -> str:
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return f"{given} is not a table of settings"
     if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        return f"{given} is out of range: {text[0].lower()}{text[1:]} (in SI units)"
+        si = " (in SI units)" if _measured(parts) else ""
+        return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"
     return f"{given}: {text[0].lower()}{text[1:]}" if text.startswith("Input") else text
+
+
+def _measured(parts: list[str]) -> bool:
+    """Say whether a key of the brief is a quantity, also one of a pipe of the user's own."""
+    model: Any = Brief
+    info: FieldInfo | None = None
+    for part in parts:
+        if part.isdigit():
+            continue
+        info = model.model_fields.get(part)
+        if info is None:
+            return False
+        inner = next(iter(get_args(info.annotation)), info.annotation)
+        model = inner if hasattr(inner, "model_fields") else model
+    return info is not None and _kind(info) is not None
 
 
 def _shown(value: object) -> str:

@@ -22,6 +22,13 @@ _GEOTIFF = "image/tiff; application=geotiff"
 _TOML = "application/toml"
 
 _TYPES = {"text": "string", "integer": "integer", "real": "number", "flag": "boolean"}
+_SETTING_TYPES = {
+    "text": "string",
+    "flag": "boolean",
+    "integer": "integer",
+    "number": "number",
+    "list": "array",
+}
 _PARAMETER_TYPES = {
     "path": "string",
     "text": "string",
@@ -186,21 +193,15 @@ def _parameter_input(parameter: Parameter) -> Description:
 
 
 def _setting_input(setting: Setting) -> Description:
-    schema: Description
-    if setting.kind is not None:
-        schema = {"type": "string", "default": setting.written}
-    elif isinstance(setting.value, bool):
-        schema = {"type": "boolean", "default": setting.value}
-    elif isinstance(setting.value, float):
-        schema = {"type": "number", "default": setting.value}
-    elif isinstance(setting.value, list):
-        schema = {"type": "array", "items": {"type": "string"}, "default": setting.value}
-    else:
-        schema = {"type": "string", "default": setting.value}
-    if setting.value is None:
+    schema: Description = {"type": _SETTING_TYPES[setting.type]}
+    if setting.type == "list":
+        schema["items"] = {"type": "string"}
+    open_ = setting.value is None
+    schema["default"] = setting.value if setting.kind is None or open_ else setting.written
+    if open_:
         schema["nullable"] = True
     if setting.choices:
-        schema["enum"] = [*setting.choices, *([None] if setting.value is None else [])]
+        schema["enum"] = [*setting.choices, *([None] if open_ else [])]
     return {
         "title": setting.key,
         "description": f"{setting.text}. Source of the default: {setting.source}.",

@@ -6,7 +6,7 @@ import re
 from functools import cache
 from typing import Any
 
-__all__ = ["PINT_UNITS", "parse_quantity"]
+__all__ = ["PINT_UNITS", "parse_quantity", "usual_unit"]
 
 # What each kind of quantity is measured in inside the program, as pint spells it.
 PINT_UNITS: dict[str, str] = {
@@ -16,6 +16,8 @@ PINT_UNITS: dict[str, str] = {
     "force": "N",
     "speed": "m/s",
     "flow": "m**3/s",
+    "volume_rate": "m**3/s",
+    "area_rate": "m**2/s",
     "angle": "rad",
     "time": "s",
     "temperature": "degC",
@@ -34,6 +36,8 @@ _EXAMPLES: dict[str, str] = {
     "force": "90 kN",
     "speed": "3 m/min",
     "flow": "30 L/s",
+    "volume_rate": "60 m^3/day",
+    "area_rate": "50 m^2/day",
     "angle": "45 deg",
     "time": "12 h",
     "temperature": "20 degC",
@@ -134,6 +138,11 @@ def _split(value: str, kind: str) -> tuple[float, str]:
     for sign, spelling in (("°C", "degC"), ("°F", "degF"), ("°", "deg"), ("·", "*")):
         written = written.replace(sign, spelling)
     return float(found["number"]), written
+
+
+def usual_unit(kind: str) -> str:
+    """Return the unit a quantity of this kind is usually written in; empty where none is due."""
+    return _EXAMPLES[kind].lstrip(".0123456789").strip()
 
 
 def _example(kind: str) -> str:

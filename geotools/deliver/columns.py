@@ -21,8 +21,12 @@ GEOMETRY = "geometry"
 # Arrow metadata by which GDAL learns the description of a field.
 COMMENT = "GDAL:OGR:comment"
 _ARROW = {"text": pa.string(), "integer": pa.int64(), "real": pa.float64(), "flag": pa.bool_()}
-_PARTS = {"MultiLineString": "LineString", "MultiPolygon": "Polygon"}
-_COLLECT = {"MultiLineString": shapely.multilinestrings, "MultiPolygon": shapely.multipolygons}
+_PARTS = {"MultiPoint": "Point", "MultiLineString": "LineString", "MultiPolygon": "Polygon"}
+_COLLECT = {
+    "MultiPoint": shapely.multipoints,
+    "MultiLineString": shapely.multilinestrings,
+    "MultiPolygon": shapely.multipolygons,
+}
 
 
 def contract_table(name: str, frame: pd.DataFrame, *, units: str) -> pa.Table:

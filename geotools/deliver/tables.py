@@ -10,7 +10,7 @@ import pandas as pd
 from geotools.brief import Brief, Setting, settings
 from geotools.deliver.columns import content_hash
 from geotools.schema import OUTPUTS
-from geotools.units import parse_quantity
+from geotools.units import parse_quantity, usual_unit
 
 __all__ = ["CAUTIONS", "content_hash", "settings_table"]
 
@@ -46,6 +46,11 @@ _US = {
     "mm": "in",
     "kN": "lbf",
     "degC": "degF",
+    "bar": "psi",
+    "m/s": "ft/s",
+    "km/hour": "mph",
+    "m^2/day": "ft^2/day",
+    "m^3/day": "yd^3/day",
     "m/min": "ft/min",
     "/ m": "/ ft",
     "/ m^2": "/ ft^2",
@@ -87,6 +92,8 @@ def _unit(setting: Setting, units: str) -> str:
     if setting.kind is None:
         return ""
     unit = re.sub(r"^[-+.\deE]+\s*", "", setting.written)
+    if unit == "none":  # left open by default
+        unit = usual_unit(setting.kind)
     return _US.get(unit, unit) if units == "us" else unit
 
 

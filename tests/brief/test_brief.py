@@ -56,7 +56,7 @@ def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
             tmp_path,
             '[network]\nmin_diameter = "24 in"\n[pulls]\nmachine_capacity = "80 tonf_us"\n'
             'rate = "12 ft/min"\n[carrier]\ntemperature = "73.4 degF"\n'
-            '[rates]\nexcavation = "90 / yd^3"\npipe = "1.5 / lb"\n',
+            '[rates]\nexcavation = "90 / yd^3"\npe_pipe = "1.5 / lb"\n',
         )
     )
     assert brief.network.min_diameter == pytest.approx(0.6096)
@@ -64,7 +64,7 @@ def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
     assert brief.pulls.rate == pytest.approx(0.06096)
     assert brief.carrier.temperature == pytest.approx(23.0)
     assert brief.rates.excavation == pytest.approx(90 / 0.9144**3)
-    assert brief.rates.pipe == pytest.approx(1.5 / 0.45359237)
+    assert brief.rates.pe_pipe == pytest.approx(1.5 / 0.45359237)
 
 
 def test_unknown_setting_names_the_nearest(tmp_path: Path) -> None:
@@ -252,3 +252,47 @@ def test_brief_cannot_be_changed_once_loaded() -> None:
     brief = Brief()
     with pytest.raises(ValueError, match="frozen"):
         brief.pulls.friction = 0.9  # type: ignore[misc]
+
+
+# Pipes of the user's own -----------------------------------------------------------------
+
+
+def test_own_pipe_is_written_in_one_line_or_as_a_table(tmp_path: Path) -> None:
+    text = (
+        'own = ["big; PE4710; 24 in; 1.5 in", '
+        '{name = "b", material = "PVC", outside = "500 mm", wall = "25 mm"}]'
+    )
+    first, second = load_brief(write(tmp_path, f"[carrier]\n{text}\n")).carrier.own
+    assert (first.name, first.material) == ("big", "PE4710")
+    assert (first.outside, first.wall) == pytest.approx((24 * 0.0254, 1.5 * 0.0254))
+    assert (second.outside, second.wall) == pytest.approx((0.5, 0.025))
+    (again,) = load_brief(overrides={"carrier.own": str(first)}).carrier.own
+    assert (again.name, again.material) == (first.name, first.material)
+    assert (again.outside, again.wall) == pytest.approx((first.outside, first.wall), rel=1e-12)
+
+
+def test_faults_of_own_pipes_name_the_pipe_and_the_part(tmp_path: Path) -> None:
+    text = (
+        '[carrier]\nown = ["a=b; PE4710; 24 in; 1 in", "x; PE47; 24 in; 1 in", "short; PE", '
+        '"y; PVC; 24; 1 in", "z; PVC; 24 in; 99 in"]\ndr = 3\n'
+    )
+    assert list(faults(tmp_path, text)) == [
+        "carrier.dr: 3 is out of range: input should be greater than or equal to 6",
+        "carrier.own.0.name: 'a=b': a name may not hold ';', ',' or '='",
+        "carrier.own.1.material: 'PE47' is none of 'PE4710', 'PE3608', 'PE100' or 'PVC'",
+        "carrier.own.2: 'short; PE' is not 'name; material; outside diameter; wall'",
+        "carrier.own.3.outside: '24' has no unit; write for example '12 m'",
+        "carrier.own.4.wall: 2.5145999999999997 is out of range: input should be less than or "
+        "equal to 0.3 (in SI units)",
+    ]
+
+
+def test_setting_that_may_be_left_open_takes_its_unit_or_none() -> None:
+    open_ = load_brief(overrides={"pulls.friction": "none", "street.taper": "none"})
+    assert open_.pulls.friction is None
+    assert open_.street.taper is None
+    given = load_brief(overrides={"pulls.friction": "0.4", "street.taper": "100 ft"})
+    assert given.pulls.friction == 0.4
+    assert given.street.taper == pytest.approx(30.48)
+    with pytest.raises(BriefError, match=r"street\.taper: '30' has no unit"):
+        load_brief(overrides={"street.taper": "30"})

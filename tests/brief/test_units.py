@@ -137,10 +137,12 @@ SUFFIXES = {
     "lps": "liter/second", "gpm": "gallon/minute", "m3h": "meter**3/hour",
     "kmh": "kilometer/hour", "mph": "mile/hour", "ms": "meter/second", "fts": "foot/second",
     "deg": "degree", "m2": "meter**2", "ft2": "foot**2", "m3": "meter**3", "yd3": "yard**3",
+    "gal": "gallon",
 }  # fmt: skip
 BASES = {
     "length": "m", "bore": "m", "pressure": "Pa", "force": "N", "flow": "m**3/s",
     "speed": "m/s", "velocity": "m/s", "angle": "rad", "area": "m**2", "volume": "m**3",
+    "liquid": "m**3",
 }  # fmt: skip
 
 

@@ -18,11 +18,16 @@ CRS = pyproj.CRS(26917)
 _BLANK: dict[str, Any] = {"text": "", "integer": 0, "real": np.nan, "flag": False}
 _SHAPES: dict[str, Any] = {
     "Point": shapely.Point(500_010, 4_000_020),
-    "MultiLineString": shapely.LineString([(500_000, 4_000_000), (500_100, 4_000_000)]),
-    "MultiPolygon": shapely.box(500_000, 4_000_000, 500_006, 4_000_002),
+    "LineString": shapely.LineString([(500_000, 4_000_000), (500_100, 4_000_000)]),
     "LineString Z": shapely.LineString([(500_000, 4_000_000, 98.5), (500_100, 4_000_000, 99)]),
+    "Polygon": shapely.box(500_000, 4_000_000, 500_006, 4_000_002),
     "Unknown": shapely.Point(500_010, 4_000_020),
 }
+
+
+def shape_of(layer: Layer) -> Any:
+    """Return a geometry for a layer; a single part where it holds multi-part ones."""
+    return _SHAPES[layer.geometry[0].removeprefix("Multi")]
 
 
 def rows_of(layer: Layer, *rows: Mapping[str, Any]) -> pd.DataFrame:
@@ -31,7 +36,7 @@ def rows_of(layer: Layer, *rows: Mapping[str, Any]) -> pd.DataFrame:
     frame = pd.DataFrame([{**blank, **row} for row in rows], columns=list(blank))
     if not layer.geometry:
         return frame
-    shapes = [row.get("geometry", _SHAPES[layer.geometry[0]]) for row in rows]
+    shapes = [row.get("geometry", shape_of(layer)) for row in rows]
     return gpd.GeoDataFrame(frame, geometry=shapes, crs=CRS)
 
 

@@ -15,12 +15,21 @@ from geotools.units import parse_quantity
 
 @pytest.mark.parametrize("units", ["si", "us"])
 def test_every_setting_is_listed_with_a_value_that_reads_back(units):
-    brief = load_brief(overrides={"pulls.max_length": "417.3 m", "carrier.temperature": "31 degC"})
+    brief = load_brief(
+        overrides={
+            "pulls.max_length": "417.3 m",
+            "carrier.temperature": "31 degC",
+            "street.taper": "33 m",
+        }
+    )
     table = settings_table(brief, units).set_index("name")
     listed = list(settings(brief))
     assert list(table.index) == [s.key for s in listed] + list(CAUTIONS)
     for setting in listed:
         if setting.kind is None or setting.kind == "per_item":
+            continue
+        if setting.value is None:
+            assert table.loc[setting.key, "value"] == "none"
             continue
         shown = table.loc[setting.key, "value"]
         assert parse_quantity(shown, setting.kind) == pytest.approx(setting.value, rel=1e-9)
@@ -29,7 +38,7 @@ def test_every_setting_is_listed_with_a_value_that_reads_back(units):
 
 def test_us_settings_bear_no_metric_unit():
     units = set(settings_table(load_brief(), "us")["unit"])
-    metric = re.compile(r"\b(m|mm|km|kN|kPa|kg|degC)\b")
+    metric = re.compile(r"\b(m|mm|km|kN|kPa|MPa|bar|kg|degC)\b")
     assert not [unit for unit in units if metric.search(unit)]
 
 

@@ -81,10 +81,23 @@ def test_description_has_every_layer_parameter_and_setting() -> None:
 def test_setting_is_described_with_its_default_as_written() -> None:
     inputs = describe_process(BUILTIN["plan"])["inputs"]
     assert inputs["pulls.max_length"]["schema"] == {"type": "string", "default": "550 m"}
-    assert inputs["pulls.friction"]["schema"] == {"type": "number", "default": 0.5}
+    assert inputs["pits.edit_reach"]["schema"] == {"type": "string", "default": "5 m"}
+    assert inputs["pulls.force_share"]["schema"] == {"type": "number", "default": 0.5}
+    assert inputs["carrier.tries"]["schema"] == {"type": "integer", "default": 4}
     assert inputs["output.stations"]["schema"] == {"type": "boolean", "default": True}
     assert inputs["output.units"]["schema"]["enum"] == ["si", "us"]
     assert inputs["network.working_crs"]["schema"]["nullable"] is True
+    # what may be left open keeps the type of what may be given
+    assert inputs["pulls.friction"]["schema"] == {
+        "type": "number",
+        "default": None,
+        "nullable": True,
+    }
+    assert inputs["carrier.own"]["schema"] == {
+        "type": "array",
+        "items": {"type": "string"},
+        "default": [],
+    }
     for setting in settings():
         assert setting.text in inputs[setting.key]["description"]
 
