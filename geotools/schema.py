@@ -8,18 +8,22 @@ here and nowhere else: the README's table of layers, the writer and the checks a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 __all__ = ["DIMENSIONS", "INPUTS", "OUTPUTS", "Dimension", "Field", "Layer", "describe"]
 
 
 @dataclass(frozen=True)
 class Dimension:
-    """A kind of quantity, its units by suffix (factor to SI base), and those written out."""
+    """A kind of quantity, its units by suffix (factor to SI base), and those written out.
+
+    ``zero`` holds what 0 of a unit is in the unit of the program, where that is not 0 either.
+    """
 
     units: dict[str, float]
     si: str
     us: str
+    zero: dict[str, float] = field(default_factory=dict)
 
     def suffix(self, system: str) -> str:
         """Return the unit suffix written for ``si`` or ``us``."""
@@ -40,6 +44,11 @@ DIMENSIONS: dict[str, Dimension] = {
     "liquid": Dimension({"m3": 1.0, "gal": 0.003785411784}, "m3", "gal"),
     "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
     "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
+    "piston": Dimension({"cm2": 1e-4, "mm2": 1e-6, "in2": (FOOT / 12) ** 2}, "cm2", "in2"),
+    "minutes": Dimension({"min": 60.0, "s": 1.0, "h": 3600.0}, "min", "min"),
+    "seconds": Dimension({"s": 1.0, "min": 60.0}, "s", "s"),
+    # degrees Celsius inside, as everywhere in the program
+    "temperature": Dimension({"c": 1.0, "f": 5 / 9}, "c", "f", {"f": -160 / 9}),
 }
 
 
@@ -66,6 +75,12 @@ class Field:
             return {self.name: 1.0}
         units = DIMENSIONS[self.dimension].units
         return {f"{self.name}_{suffix}": factor for suffix, factor in units.items()}
+
+    def zero(self, column: str) -> float:
+        """Return what 0 in a column of one of the `spellings` is in SI."""
+        if self.dimension is None:
+            return 0.0
+        return DIMENSIONS[self.dimension].zero.get(column.removeprefix(f"{self.name}_"), 0.0)
 
 
 @dataclass(frozen=True)
@@ -199,6 +214,15 @@ INPUTS: dict[str, Layer] = {
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 GOVERNED = ("pipe", "machine", "bend")
 _RUN = _text("run_id", "the run it belongs to")
+_JOINT = (
+    _text("joint_id", "identifier of the joint"),
+    _RUN,
+    _text("pull_id", "pull it is for"),
+    _text("string_id", "string it is in, or which it joins on"),
+    _integer("number", "place in the pull, the first behind the head is 1"),
+    _real("chainage", "where it comes to rest, along the run", "length"),
+    _flag("intermediate", "joins two strings in the insertion pit during the pull"),
+)
 
 OUTPUTS: dict[str, Layer] = {
     layer.name: layer
@@ -506,6 +530,74 @@ OUTPUTS: dict[str, Layer] = {
                 _real("temporary_supply", "length of temporary supply along the run", "length"),
                 _integer("temporary_services", "services to be fed temporarily"),
                 _text("remarks", "valves missing, shut or stuck that widen the shutdown"),
+            ),
+        ),
+        Layer(
+            "joints",
+            "Fused joints of every string, where they come to rest, and how to fuse them.",
+            ("Point",),
+            (
+                *_JOINT,
+                _real("piece_before", "length of the piece before it, along the run", "length"),
+                _real("piece_after", "length of the piece after it", "length"),
+                _text("carrier", "pipe to be fused"),
+                _text("material", "its material"),
+                _real("outside", "outside diameter", "bore"),
+                _real("wall", "minimum wall", "bore"),
+                _real("dr", "outside diameter over minimum wall"),
+                _text("procedure", "what the limits are taken from; empty: no limits known"),
+                _real("heater_low", "heater surface, lowest", "temperature"),
+                _real("heater_high", "heater surface, highest", "temperature"),
+                _real("interfacial_low", "least pressure between the pipe ends", "pressure"),
+                _real("interfacial", "pressure between the pipe ends to aim at", "pressure"),
+                _real("interfacial_high", "most pressure between the pipe ends", "pressure"),
+                _real("bead", "least bead before the heater is taken out", "bore"),
+                _real("soak", "least heat soak; 0: the bead alone decides", "minutes"),
+                _real("removal", "longest time from opening to closing again", "seconds"),
+                _real("cool", "least cooling under pressure", "minutes"),
+            ),
+        ),
+        Layer(
+            "asbuilt_joints",
+            "Fused joints held against the inspector's records.",
+            ("Point",),
+            (
+                *_JOINT,
+                _text(
+                    "verdict",
+                    "pass, fail, missing (no record) or unknown (not in the schedule)",
+                    values=("pass", "fail", "missing", "unknown"),
+                ),
+                _text("reasons", "everything found against it"),
+                _integer("records", "records of it"),
+                _text("lines", "lines of the file they stand in"),
+                _text("made", "date and time of the record"),
+                _text("operator", "who fused it"),
+                _text("machine", "machine used"),
+                _real("found_interfacial", "pressure between the pipe ends", "pressure"),
+                _real("found_cool", "cooling under pressure", "minutes"),
+            ),
+        ),
+        Layer(
+            "asbuilt_pulls",
+            "Pulls as made against the plan.",
+            ("LineString Z",),
+            (
+                _text("pull_id", "identifier of the pull"),
+                _RUN,
+                _text("verdict", "outcome", values=("pass", "fail", "missing")),
+                _text("reasons", "everything found against it"),
+                _real("length", "length planned", "length"),
+                _real("found_length", "length measured", "length"),
+                _real("head_force", "largest force planned at the head", "force"),
+                _real("allowable", "force that may not be passed", "force"),
+                _real("found_force", "largest force measured", "force"),
+                _text("started", "start of the pull"),
+                _text("ended", "end of the pull"),
+                _integer("joints", "joints of the schedule"),
+                _integer("joints_passed", "joints with a good record"),
+                _integer("joints_failed", "joints with a fault"),
+                _integer("joints_missing", "joints without a record"),
             ),
         ),
         Layer(

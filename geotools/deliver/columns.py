@@ -97,7 +97,8 @@ def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.
     try:
         if field.dtype == "real":
             values = series.to_numpy(dtype=np.float64, na_value=np.nan)
-            return pa.array(values / _factor(field, units), from_pandas=True)
+            zero = field.zero(field.column(units))
+            return pa.array((values - zero) / _factor(field, units), from_pandas=True)
         if field.dtype == "integer":
             return pa.array(series.astype("Int64"), pa.int64(), from_pandas=True)
         if field.dtype == "flag":

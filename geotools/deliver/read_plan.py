@@ -254,7 +254,7 @@ def _values(
         )
         return numbers
     if wanted.dtype == "real":
-        return numbers * wanted.spellings()[column]
+        return numbers * wanted.spellings()[column] + wanted.zero(column)
     gaps = bool(numbers.isna().any())
     if wanted.dtype == "flag":
         return numbers.astype("Float64").astype("boolean") if gaps else numbers.astype(bool)
