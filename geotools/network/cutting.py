@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from geotools.network.noding import TOUCH, cut_lines
+from geotools.network.pieces import TOUCH, cut_lines
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, take
 from geotools.network.runs import Chains

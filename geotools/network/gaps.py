@@ -1,0 +1,249 @@
+"""Gaps: dangling ends joined, within the snap tolerance, to what they just miss.
+
+A dangling end is joined to the dangling ends it faces, if no main passes between; else to the
+nearest line: at that line's end where this is within the tolerance too, else at the nearest
+point, where it is split. An end is never joined to a place it already leads to within twice the
+tolerance (short pieces do not fold up) nor to a main it runs alongside (twin mains stay two).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
+from scipy.spatial import cKDTree
+
+from geotools.network.pieces import TOUCH, end_points
+from geotools.network.places import points_along
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, to_linestrings
+
+__all__ = ["Joins", "components", "join_gaps"]
+
+DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
+BEHIND = 3.0  # times the tolerance; an end still near a line so far behind runs alongside it
+
+
+@dataclass(frozen=True)
+class Joins:
+    """What dangling ends are joined to.
+
+    Attributes
+    ----------
+    links : ndarray of int64, shape (k, 2)
+        Line ends that become one node (``2 * line`` the first, ``2 * line + 1`` the last).
+    cuts : ndarray, shape (c, 2)
+        Line that is split and the distance along it, m.
+    ends : ndarray of int64, shape (c,)
+        Line end that lands on each cut.
+    gaps : ndarray, shape (g, 5)
+        x, y of the dangling end, width of the gap, its line, 1 where another line is split.
+    """
+
+    links: IntArray
+    cuts: FloatArray
+    ends: IntArray
+    gaps: FloatArray
+
+
+@dataclass(frozen=True)
+class _Net:
+    """Lines as the search needs them; ``node`` per line end."""
+
+    xy: FloatArray
+    offsets: IntArray
+    points: FloatArray
+    lengths: FloatArray
+    lines: npt.NDArray[np.object_]
+    tree: shapely.STRtree
+    node: IntArray
+
+
+def join_gaps(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Joins:
+    """Join dangling ends to ends and lines within a tolerance, m.
+
+    Parameters
+    ----------
+    xy : ndarray, shape (v, 2)
+        Vertices, m, of lines that touch others at their ends only.
+    offsets : ndarray of int64, shape (n + 1,)
+    tolerance : float
+    """
+    points = end_points(xy, offsets)
+    touching = cKDTree(points).query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)
+    node = components(touching, len(points))
+    loose = np.flatnonzero(np.bincount(node)[node] == 1)
+    if not len(loose) or tolerance <= TOUCH:
+        none = np.zeros((0, 2), dtype=np.int64)
+        return Joins(none, np.zeros((0, 2)), none[:, 0], np.zeros((0, 5)))
+    lines = to_linestrings(xy, offsets)
+    lengths = line_lengths(xy, offsets)
+    net = _Net(xy, offsets, points, lengths, lines, shapely.STRtree(lines), node)
+    facing = _facing(net, loose, tolerance)
+    linked = replace(net, node=components(np.concatenate([touching, facing]), len(points)))
+    return _landed(linked, np.setdiff1d(loose, facing), facing, tolerance)
+
+
+def components(links: IntArray, count: int) -> IntArray:
+    """Return the component of each of so many things that these links, (k, 2), join."""
+    ones = np.ones(len(links), dtype=np.int8)
+    graph = coo_array((ones, (links[:, 0], links[:, 1])), shape=(count, count))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
+    """Return pairs of dangling ends to be joined, no more than hold each cluster together."""
+    near = cKDTree(net.points[loose]).query_pairs(tolerance, output_type="ndarray").reshape(-1, 2)
+    pairs = loose[near]
+    paths = _Paths.from_ends(net, loose, DETOUR * tolerance)
+    pairs = pairs[~np.isfinite(paths.to(pairs[:, 0], net.node[pairs[:, 1]]))]
+    a, b = pairs.T
+    beside = _alongside(net, a, b >> 1, tolerance) | _alongside(net, b, a >> 1, tolerance)
+    pairs = np.sort(pairs[~(beside | _parted(net, pairs))], axis=1)
+    return _spanning(net, pairs, _near_already(net, loose, paths))
+
+
+def _near_already(net: _Net, loose: IntArray, paths: _Paths) -> IntArray:
+    """Return pairs of dangling ends that short pieces hold together."""
+    order = loose[np.argsort(net.node[loose])]
+    found = np.searchsorted(net.node[order], paths.node).clip(max=len(order) - 1)
+    other = order[found]
+    held = (net.node[other] == paths.node) & (paths.end < other)
+    return np.stack([paths.end[held], other[held]], axis=1)
+
+
+def _spanning(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
+    """Return the narrowest pairs that join what all pairs join; what is held needs none."""
+    size = len(net.points)
+    width = np.hypot(*(net.points[pairs[:, 0]] - net.points[pairs[:, 1]]).T)
+    i, j = np.concatenate([pairs, held]).T
+    weight = np.concatenate([width, np.full(len(held), TOUCH / 2)])  # lighter than any gap
+    row, column = (
+        minimum_spanning_tree(coo_array((weight, (i, j)), shape=(size, size))).tocoo().coords
+    )
+    kept = np.isin(pairs[:, 0] * size + pairs[:, 1], row.astype(np.int64) * size + column)
+    return np.asarray(pairs[kept], dtype=np.int64)
+
+
+def _parted(net: _Net, pairs: IntArray) -> BoolArray:
+    """Return which pairs of ends have another line between them."""
+    steps = shapely.linestrings(net.points[pairs])
+    pair, line = net.tree.query(steps, predicate="dwithin", distance=TOUCH)
+    third = (line != pairs[pair, 0] >> 1) & (line != pairs[pair, 1] >> 1)
+    parted = np.zeros(len(pairs), dtype=bool)
+    parted[pair[third]] = True
+    return parted
+
+
+def _alongside(net: _Net, ends: IntArray, line: IntArray, tolerance: float) -> BoolArray:
+    """Return which ends have run within the tolerance of a line for some way."""
+    own = ends >> 1
+    back = BEHIND * tolerance
+    at = np.where(ends & 1, net.lengths[own] - back, back)
+    behind = shapely.points(points_along(net.xy, net.offsets, own, at))
+    close = shapely.distance(behind, net.lines[line]) <= tolerance
+    beside: BoolArray = close & (net.lengths[own] >= back) & (own != line)
+    return beside
+
+
+def _landed(net: _Net, alone: IntArray, facing: IntArray, tolerance: float) -> Joins:
+    """Join every end left to the nearest line."""
+    found, line = net.tree.query(
+        shapely.points(net.points[alone]), predicate="dwithin", distance=tolerance
+    )
+    end = alone[found]
+    keep = (end >> 1 != line) & ~_alongside(net, end, line, tolerance)
+    end, line = end[keep], line[keep].astype(np.int64)
+    at = shapely.points(net.points[end])
+    along = shapely.line_locate_point(net.lines[line], at)
+    paths = _Paths.from_ends(net, alone, DETOUR * tolerance)
+    way = np.minimum(
+        paths.to(end, net.node[2 * line]) + along,
+        paths.to(end, net.node[2 * line + 1]) + net.lengths[line] - along,
+    )
+    keep = way > DETOUR * tolerance
+    end, line, along, at = end[keep], line[keep], along[keep], at[keep]
+    landing = shapely.get_coordinates(shapely.line_interpolate_point(net.lines[line], along))
+    gap = np.round(np.hypot(*(landing - net.points[end]).T), 9)
+    order = np.lexsort([*np.round(landing.T[::-1], 3), gap, end])
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = end[order][1:] != end[order][:-1]
+    row = order[first]
+    return _joins(net, facing, end[row], line[row], along[row], tolerance)
+
+
+def _joins(
+    net: _Net, facing: IntArray, end: IntArray, line: IntArray, along: FloatArray, tolerance: float
+) -> Joins:
+    """Put together what ends are joined to: other ends, and lines at a distance along them."""
+    targets = np.stack([2 * line, 2 * line + 1], axis=1)
+    widths = np.hypot(*(net.points[targets] - net.points[end][:, None]).transpose(2, 0, 1))
+    nearer = np.argmin(widths, axis=1) if len(end) else np.zeros(0, dtype=np.int64)
+    at_end = widths.min(axis=1, initial=np.inf) <= tolerance
+    joined = np.stack([end, np.take_along_axis(targets, nearer[:, None], axis=1)[:, 0]], axis=1)
+    links = np.concatenate([facing, joined[at_end]])
+    split, cuts = end[~at_end], np.stack([line, along], axis=1)[~at_end]
+    landing = points_along(net.xy, net.offsets, line[~at_end], along[~at_end])
+    where = np.concatenate([net.points[links[:, 0]], net.points[split]])
+    there = np.concatenate([net.points[links[:, 1]], landing])
+    owner = np.concatenate([links[:, 0], split]) >> 1
+    was_split = np.arange(len(owner)) >= len(links)
+    gaps = np.stack([*where.T, np.hypot(*(there - where).T), owner, was_split], axis=1)
+    return Joins(links, cuts, split, gaps)
+
+
+@dataclass(frozen=True)
+class _Paths:
+    """Nodes within reach of ends by way of lines: end, node, and how far, m; sorted by key."""
+
+    end: IntArray
+    node: IntArray
+    far: FloatArray
+    nodes: int
+
+    @classmethod
+    def from_ends(cls, net: _Net, ends: IntArray, limit: float) -> _Paths:
+        """Walk the lines from these ends as far as the limit, m."""
+        size = int(net.node.max()) + 1
+        order = np.argsort(net.node, kind="stable")
+        bounds = np.searchsorted(net.node[order], np.arange(size + 1))
+        key, far = ends * size + net.node[ends], np.zeros(len(ends))
+        known = (np.zeros(0, dtype=np.int64), np.zeros(0))
+        while len(key):
+            known, (key, far) = _improved(known, key, far)
+            end, at = np.divmod(key, size)
+            counts = bounds[at + 1] - bounds[at]
+            row = np.repeat(np.arange(len(at)), counts)
+            local = np.arange(len(row)) - np.repeat(np.cumsum(counts) - counts, counts)
+            out = order[bounds[at][row] + local]
+            further = far[row] + net.lengths[out >> 1]
+            within = further <= limit
+            key = end[row][within] * size + net.node[out[within] ^ 1]
+            far = further[within]
+        end, at = np.divmod(known[0], size)
+        return cls(end, at, known[1], size)
+
+    def to(self, end: IntArray, node: IntArray) -> FloatArray:
+        """Return how far it is from ends to nodes, infinite beyond the limit."""
+        key, wanted = self.end * self.nodes + self.node, end * self.nodes + node
+        if not len(key):
+            return np.full(len(end), np.inf)
+        row = np.searchsorted(key, wanted).clip(max=len(key) - 1)
+        return np.where(key[row] == wanted, self.far[row], np.inf)
+
+
+def _improved(
+    known: tuple[IntArray, FloatArray], key: IntArray, far: FloatArray
+) -> tuple[tuple[IntArray, FloatArray], tuple[IntArray, FloatArray]]:
+    """Add keys to those known, the nearest of each; return all, and what is new or nearer."""
+    keys, fars = np.concatenate([known[0], key]), np.concatenate([known[1], far])
+    fresh = np.arange(len(keys)) >= len(known[0])
+    order = np.lexsort([fresh, fars, keys])
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = keys[order][1:] != keys[order][:-1]
+    row = order[first]
+    new = row[fresh[row]]
+    return (keys[row], fars[row]), (keys[new], fars[new])

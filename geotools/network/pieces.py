@@ -1,0 +1,97 @@
+"""Pieces: lines cut at places along them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures
+
+__all__ = ["TOUCH", "Pieces", "cut_ends", "cut_lines", "end_points", "ends_of_pieces"]
+
+TOUCH = 0.001  # m; closer than this is the same point, whatever the tolerance
+SAME = 1e-6  # m; a cut so near to a vertex is at the vertex
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Lines cut into pieces: the row each is of, and where it starts and ends along it, m."""
+
+    xy: FloatArray
+    offsets: IntArray
+    line: IntArray
+    start: FloatArray
+    end: FloatArray
+
+
+def end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return first and last points of lines in turn, shape (2 n, 2)."""
+    return xy[np.stack([offsets[:-1], offsets[1:] - 1], axis=1).ravel()]
+
+
+def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
+    """Cut lines into pieces; ``cuts``, shape (k, 2), holds line row and distance along it, m."""
+    along = measures(xy, offsets)
+    lengths = line_lengths(xy, offsets)
+    line, at = cuts[:, 0].astype(np.int64), cuts[:, 1]
+    inside = (at > TOUCH) & (at < lengths[line] - TOUCH)
+    order = np.lexsort([at[inside], line[inside]])
+    line, at = line[inside][order], at[inside][order]
+    fresh = np.ones(len(line), dtype=bool)
+    fresh[1:] = (line[1:] != line[:-1]) | (at[1:] - at[:-1] > TOUCH)
+    line, at = line[fresh], at[fresh]
+    count = len(offsets) - 1
+    of_piece = np.concatenate([np.arange(count), line])
+    start = np.concatenate([np.zeros(count), at])
+    order = np.lexsort([start, of_piece])
+    of_piece, start = of_piece[order], start[order]
+    end = np.append(start[1:], 0.0)
+    last = np.append(of_piece[1:] != of_piece[:-1], True)
+    end[last] = lengths[of_piece[last]]
+    new_xy, new_offsets = _insert_cuts(xy, offsets, along, line, at)
+    return Pieces(new_xy, new_offsets, of_piece, start, end)
+
+
+def _insert_cuts(
+    xy: FloatArray, offsets: IntArray, along: FloatArray, line: IntArray, at: FloatArray
+) -> tuple[FloatArray, IntArray]:
+    """Put two vertices at every cut, the end of one piece and the start of the next.
+
+    A vertex that is there already takes the place of both.
+    """
+    after = Places.of_offsets(offsets, along).search(line, at, "right")
+    before = after - 1
+    span = along[after] - along[before]
+    share = (at - along[before]) / np.where(span > 0, span, 1.0)
+    points = xy[before] + share[:, None] * (xy[after] - xy[before])
+    kept = np.ones(len(xy), dtype=bool)
+    for vertex in (before, after):
+        here = np.abs(along[vertex] - at) < SAME
+        points[here] = xy[vertex[here]]
+        kept[vertex[here]] = False
+    twice = np.repeat(after, 2)
+    new_xy = np.insert(xy, twice, np.repeat(points, 2, axis=0), axis=0)
+    kept = np.insert(kept, twice, True)
+    starts = np.concatenate([offsets[:-1], after])
+    shift = np.concatenate(
+        [2 * np.searchsorted(after, offsets[:-1], side="right"), 2 * np.arange(len(after)) + 1]
+    )
+    bounds = np.append(np.sort(starts + shift), len(new_xy))
+    return new_xy[kept], np.concatenate([[0], np.cumsum(kept)])[bounds].astype(np.int64)
+
+
+def ends_of_pieces(ends: IntArray, pieces: Pieces) -> IntArray:
+    """Return the piece ends that line ends have become."""
+    line = ends // 2
+    first = np.searchsorted(pieces.line, line, side="left")
+    last = np.searchsorted(pieces.line, line, side="right") - 1
+    return np.where(ends % 2 == 0, 2 * first, 2 * last + 1).astype(np.int64)
+
+
+def cut_ends(pieces: Pieces, cuts: FloatArray) -> IntArray:
+    """Return the piece end that starts at every cut."""
+    lines = int(pieces.line[-1]) + 1
+    starts = Places.of(pieces.line, pieces.start, lines)
+    return 2 * starts.nearest(cuts[:, 0].astype(np.int64), cuts[:, 1])[0]

@@ -1,0 +1,223 @@
+"""Rules of noding."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+
+from geotools.network.noding import Graph, unnoded_crossings
+from geotools.network.pieces import cut_lines
+from geotools.network.ragged import line_lengths
+
+Noded = Callable[..., Graph]
+TEE: list[list[tuple[float, float]]] = [[(0, 0), (100, 0)], [(50, 0), (50, 50)]]
+
+
+def _degrees(graph: Graph) -> list[int]:
+    return sorted(graph.degrees().tolist())
+
+
+def test_ends_that_coincide_are_one_node(noded: Noded) -> None:
+    graph = noded([[(0, 0), (50, 0)], [(50, 0), (90, 30)]])
+    assert _degrees(graph) == [1, 1, 2]
+    assert len(graph.joined_gaps) == 0
+
+
+def test_an_end_on_the_inside_of_a_line_splits_it(noded: Noded) -> None:
+    graph = noded(TEE)
+    assert _degrees(graph) == [1, 1, 1, 3]
+    assert graph.line.tolist() == [0, 0, 1]
+    assert graph.start.tolist() == [0.0, 50.0, 0.0]
+    assert graph.end.tolist() == [50.0, 100.0, 50.0]
+
+
+def test_a_line_split_at_a_tee_gives_the_same_network(noded: Noded) -> None:
+    whole, split = noded(TEE), noded([[(0, 0), (50, 0)], [(50, 0), (100, 0)], TEE[1]])
+    assert _degrees(split) == _degrees(whole)
+    assert sorted(map(tuple, split.node_xy.tolist())) == sorted(map(tuple, whole.node_xy.tolist()))
+
+
+def test_nothing_is_moved(noded: Noded) -> None:
+    lines = [[(0, 0), (49.8, 0.1)], [(50, 0), (50, 50)], [(50.1, -0.2), (90, -7)]]
+    graph = noded(lines)
+    np.testing.assert_array_equal(graph.xy, np.concatenate(lines))
+
+
+@pytest.mark.parametrize(("gap", "nodes"), [(0.0, 3), (0.3, 3), (0.5, 3), (0.51, 4)])
+def test_dangling_ends_within_the_tolerance_are_one_node(
+    noded: Noded, gap: float, nodes: int
+) -> None:
+    graph = noded([[(0, 0), (50, 0)], [(50 + gap, 0), (100, 0)]])
+    assert len(graph.node_xy) == nodes
+    assert len(graph.joined_gaps) == (1 if 0 < gap <= 0.5 else 0)
+
+
+def test_a_gap_joined_is_told_with_its_place_width_and_line(noded: Noded) -> None:
+    graph = noded([[(9, 9), (8, 9)], [(0, 0), (100, 0)], [(50, 50), (50, 0.25)]])
+    assert graph.joined_gaps.tolist() == [[50.0, 0.25, 0.25, 2.0, 1.0]]
+
+
+@pytest.mark.parametrize(("gap", "joined"), [(0.4, True), (0.6, False)])
+def test_a_dangling_end_that_stops_short_of_a_line_splits_it_within_the_tolerance(
+    noded: Noded, gap: float, joined: bool
+) -> None:
+    graph = noded([[(0, 0), (100, 0)], [(50, gap), (50, 50)]])
+    assert len(graph) == (3 if joined else 2)
+    assert _degrees(graph) == ([1, 1, 1, 3] if joined else [1, 1, 1, 1])
+
+
+def test_a_dangling_end_past_a_line_splits_it_and_is_no_crossing(noded: Noded) -> None:
+    graph = noded([[(0, 0), (100, 0)], [(50, -0.3), (50, 50)]])
+    assert _degrees(graph) == [1, 1, 1, 3]
+    assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
+
+
+def test_a_dangling_end_near_two_lines_is_joined_to_the_nearer(noded: Noded) -> None:
+    lines = [[(0, 0), (100, 0)], [(0, 0.8), (100, 0.8)], [(20, 0.45), (20, -50)]]
+    graph = noded(lines)
+    assert graph.line.tolist().count(1) == 2
+    assert graph.line.tolist().count(0) == 1
+    assert unnoded_crossings(graph, tolerance=0.5)[0].tolist() == [[0, 3]]
+
+
+def test_halfway_between_two_lines_the_one_to_the_west_is_joined(noded: Noded) -> None:
+    west, east = [(-0.25, 0), (-0.25, 90)], [(0.25, 0), (0.25, 90)]
+    end = [(0, 40), (0, 40.3), (50, 60)]
+    for lines in ([west, east, end], [end[::-1], east[::-1], west]):
+        graph = noded(lines)
+        node = int(np.flatnonzero(graph.degrees() == 3)[0])
+        edge = np.flatnonzero((graph.ends == node).any(axis=1))
+        assert sum(lines[graph.line[e]] in (west, west[::-1]) for e in edge) == 2
+
+
+def test_a_dangling_end_is_joined_to_the_end_of_a_line_rather_than_beside_it(noded: Noded) -> None:
+    lines = [[(0, 0), (50, 0)], [(50, 0), (100, 0)], [(50.3, 0.2), (50.3, 40)]]
+    graph = noded(lines)
+    assert len(graph) == 3
+    assert _degrees(graph) == [1, 1, 1, 3]
+
+
+def test_ends_in_use_join_nothing_they_do_not_touch(noded: Noded) -> None:
+    # two tees 0.4 m apart on a split main, on a main in one, and from either side
+    tees = [[(50, 0), (50, 50)], [(50.4, 0), (50.4, -50)]]
+    split = [[(0, 0), (50, 0)], [(50, 0), (50.4, 0)], [(50.4, 0), (100, 0)]]
+    for main in (split, [[(0, 0), (100, 0)]]):
+        graph = noded([*main, *tees])
+        assert _degrees(graph) == [1, 1, 1, 1, 3, 3]
+        assert len(graph.joined_gaps) == 0
+
+
+def test_two_ends_that_stop_short_of_a_main_from_either_side_meet_in_the_main(
+    noded: Noded,
+) -> None:
+    graph = noded([[(0, 0), (100, 0)], [(50, 0.2), (50, 50)], [(50, -0.2), (50, -50)]])
+    assert _degrees(graph) == [1, 1, 1, 1, 4]
+
+
+def test_three_dangling_ends_near_each_other_are_one_node(noded: Noded) -> None:
+    spokes = [[(0.2, 0), (50, 0)], [(-0.1, 0.15), (-30, 40)], [(-0.1, -0.15), (-30, -40)]]
+    graph = noded(spokes)
+    assert _degrees(graph) == [1, 1, 1, 3]
+
+
+def test_lines_that_cross_with_no_node_do_not_connect_and_are_found(noded: Noded) -> None:
+    graph = noded([[(0, 0), (100, 0)], [(30, -20), (30, 20)]])
+    pairs, place = unnoded_crossings(graph, tolerance=0.5)
+    assert _degrees(graph) == [1, 1, 1, 1]
+    assert pairs.tolist() == [[0, 1]]
+    assert place.tolist() == [[30.0, 0.0]]
+
+
+@pytest.mark.parametrize("apart", [0.1, 0.4])
+def test_mains_side_by_side_stay_two(noded: Noded, apart: float) -> None:
+    twins = [[(0, 0), (100, 0)], [(0, apart), (100, apart)]]
+    assert _degrees(noded(twins)) == [1, 1, 1, 1]
+    uneven = [[(0, 0), (100, 0)], [(20, apart), (70, apart)]]
+    assert _degrees(noded(uneven)) == [1, 1, 1, 1]
+    split = [[(0, 0), (50, 0)], [(50, 0), (100, 0)], [(0, apart), (50, apart)]]
+    split += [[(50, apart), (100, apart)]]
+    assert _degrees(noded(split)) == [1, 1, 1, 1, 2, 2]
+
+
+@pytest.mark.parametrize("piece", [0.05, 0.2, 0.4])
+def test_pieces_shorter_than_the_tolerance_do_not_fold_up(noded: Noded, piece: float) -> None:
+    x = [0.0, 50.0, *(50 + piece * np.arange(1, 8))]
+    chain = [[(a, 0.0), (b, 0.0)] for a, b in itertools.pairwise(x)]
+    assert _degrees(noded(chain)) == [1, 1] + [2] * 7
+    beyond = x[-1] + 50
+    graph = noded([*chain, [(x[-1], 0), (beyond, 0)]])
+    assert _degrees(graph) == [1, 1] + [2] * 8
+    assert len(graph.joined_gaps) == 0
+
+
+def test_a_short_piece_between_two_gaps_joins_them_in_a_row(noded: Noded) -> None:
+    graph = noded([[(0, 0), (50, 0)], [(50.1, 0), (50.4, 0)], [(50.5, 0), (100, 0)]])
+    assert _degrees(graph) == [1, 1, 2, 2]
+    assert graph.ends.tolist() == [[0, 1], [1, 2], [2, 3]]
+
+
+def test_a_stub_shorter_than_the_tolerance_stays_a_stub(noded: Noded) -> None:
+    for main in ([[(0, 0), (100, 0)]], [[(0, 0), (50, 0)], [(50, 0), (100, 0)]]):
+        assert _degrees(noded([*main, [(50, 0), (50, 0.3)]])) == [1, 1, 1, 3]
+
+
+def test_a_closed_ring_is_one_edge_at_one_node(noded: Noded) -> None:
+    ring = [(0, 0), (50, 0), (50, 50), (0, 50), (0, 0)]
+    assert noded([ring]).ends.tolist() == [[0, 0]]
+
+
+def test_a_ring_that_all_but_closes_is_closed_however_it_is_split(noded: Noded) -> None:
+    ring = [(0, 0), (50, 0), (50, 50), (0, 50), (0, 0.3)]
+    assert _degrees(noded([ring])) == [2]
+    assert _degrees(noded([ring[:3], ring[2:]])) == [2, 2]
+
+
+def test_an_end_that_touches_its_own_line_splits_it(noded: Noded) -> None:
+    line = [(20, 0), (50, 0), (50, 50), (20, 50), (20, 0)]
+    for knot in ([(0, 0), *line], [*line[::-1], (0, 0)]):
+        graph = noded([knot])
+        assert _degrees(graph) == [1, 3]
+        assert sorted(line_lengths(graph.xy, graph.offsets).tolist()) == [20.0, 160.0]
+
+
+def test_a_network_without_lines_has_no_nodes(noded: Noded) -> None:
+    graph = noded([])
+    assert len(graph) == 0
+    assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
+
+
+def test_no_tolerance_joins_nothing_but_what_touches(noded: Noded) -> None:
+    graph = noded([*TEE, [(100.01, 0), (120, 0)]], 0.0)
+    assert _degrees(graph) == [1, 1, 1, 1, 1, 3]
+
+
+def test_cuts_leave_the_line_as_drawn() -> None:
+    xy = np.array([(0, 0), (10, 0), (10, 10), (5, 5), (9, 5)], dtype=float)
+    cuts = np.array([(0, 4.0), (0, 10.0), (0, 4.0005), (0, 0.0), (1, 1.0), (0, 20.0)])
+    pieces = cut_lines(xy, np.array([0, 3, 5]), cuts)
+    assert pieces.line.tolist() == [0, 0, 0, 1, 1]
+    assert pieces.start.tolist() == [0, 4, 10, 0, 1]
+    assert pieces.end.tolist() == [4, 10, 20, 1, 4]
+    parts = np.split(pieces.xy, pieces.offsets[1:-1])
+    assert [p.tolist() for p in parts] == [
+        [[0, 0], [4, 0]],
+        [[4, 0], [10, 0]],
+        [[10, 0], [10, 10]],
+        [[5, 5], [6, 5]],
+        [[6, 5], [9, 5]],
+    ]
+
+
+def test_edges_keep_where_they_lie_on_the_line_as_drawn(noded: Noded) -> None:
+    main = [(0, 0), (40, 0), (40, 60)]
+    graph = noded([main, [(40, 20.2), (70, 20)], [(10, 0), (10, -9)], [(40, 50), (0, 50)]])
+    rows: Sequence[Any] = np.flatnonzero(graph.line == 0)
+    assert graph.start[rows] == pytest.approx([0.0, 10.0, 60.2, 90.0])
+    assert graph.end[rows] == pytest.approx([10.0, 60.2, 90.0, 100.0])
+    np.testing.assert_allclose(
+        line_lengths(graph.xy, graph.offsets), graph.end - graph.start, atol=1e-9
+    )
