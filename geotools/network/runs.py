@@ -33,6 +33,7 @@ from geotools.network.ragged import (
 
 __all__ = ["Chains", "build_chains", "pair_ends"]
 
+ODD = 0.1234  # rad; headings are counted from a direction streets seldom have
 LOOK = 5.0  # m over which a line's direction at a node is taken, so that noise does not decide
 
 
@@ -129,7 +130,10 @@ def pair_ends(
         ends, index = np.unique(busy, return_inverse=True)
         outward = _directions(graph, partner, ends)[index.reshape(busy.shape)]
         turn = _turn(-outward[:, 0], outward[:, 1])
-        _join(partner, _least_turning(busy, turn, node, rank, max_turn))
+        ties = np.concatenate(
+            [_headings(outward), np.sort(rank[busy >> 1], axis=1)[:, ::-1]], axis=1
+        )
+        _join(partner, _least_turning(busy, turn, node, ties, max_turn))
     return partner
 
 
@@ -192,15 +196,23 @@ def _turn(before: FloatArray, after: FloatArray) -> FloatArray:
     return np.asarray(np.abs(np.arctan2(cross, (before * after).sum(axis=1))), dtype=np.float64)
 
 
+def _headings(outward: FloatArray) -> FloatArray:
+    """Return the headings of pairs of directions, shape (k, 2), the greater first; breaks ties."""
+    angle = np.arctan2(outward[..., 1], outward[..., 0])
+    return np.round(np.sort(np.mod(angle + ODD, 2 * np.pi), axis=1)[:, ::-1], 6)
+
+
 def _least_turning(
-    pairs: IntArray, turn: FloatArray, node: IntArray, rank: IntArray, max_turn: float
+    pairs: IntArray, turn: FloatArray, node: IntArray, ties: FloatArray, max_turn: float
 ) -> IntArray:
-    """Take at every node the pair that turns least, then the next among the ends left."""
+    """Take at every node the pair that turns least, then the next among the ends left.
+
+    ``ties``, shape (k, t), decides between equal turns, the last column first.
+    """
     fit = turn <= max_turn
     pairs, turn = pairs[fit], turn[fit]
-    ranks = np.sort(rank[pairs >> 1], axis=1)
     where = node[pairs[:, 0]]
-    order = np.lexsort([ranks[:, 1], ranks[:, 0], np.round(turn, 9), where])
+    order = np.lexsort([*ties[fit].T, np.round(turn, 9), where])
     pairs, where = pairs[order], where[order]
     taken = np.zeros(len(node), dtype=bool)
     chosen = [np.zeros((0, 2), dtype=np.int64)]
@@ -249,8 +261,9 @@ def _open_loops(graph: Graph, partner: IntArray, eligible: BoolArray) -> None:
     )[1]
     node = graph.ends.ravel()[looped]
     xy = np.round(graph.node_xy[node], 3)
+    second = np.round(_start_key(graph, looped)[:, 2:], 3)
     quiet = graph.degrees()[node] <= 2
-    order = np.lexsort([looped, xy[:, 1], xy[:, 0], quiet, label[edges]])
+    order = np.lexsort([looped, *second.T[::-1], *xy.T[::-1], quiet, label[edges]])
     first = np.ones(len(order), dtype=bool)
     first[1:] = label[edges][order][1:] != label[edges][order][:-1]
     cut = looped[order][first]
