@@ -272,7 +272,7 @@ class Service(_Section):
     )
     max_velocity: Speed = _set("2.5 m/s", "highest velocity at the design flow", COMMON, gt=0)
     max_gradient: float = _set(
-        0.01, "highest loss of head per length at the design flow", COMMON, gt=0, le=1
+        0.005, "highest loss of head per length at the design flow", COMMON, gt=0, le=1
     )
     least_capacity: float = _set(
         0.5,
@@ -287,6 +287,7 @@ class Pits(_Section):
     """What a pit needs and where it may not lie."""
 
     max_depth: Length = _set("5 m", "deepest invert a pit may reach", COMMON, gt=0, le=50)
+    max_slope: float = _set(0.12, "steepest ground along a pit, rise over run", COMMON, gt=0, le=1)
     clear_of_intersection: Length = _set(
         "10 m", "distance a pit keeps from the middle of an intersection", COMMON, ge=0, le=200
     )
@@ -355,6 +356,17 @@ class Street(_Section):
     )
     buffer: Length | None = _set(
         None, "length of the buffer", "MUTCD 11th ed. table 6B-2, by speed", ge=0
+    )
+
+
+class Objective(_Section):
+    """What the optimiser makes least: cost, plus what each pit and each lane-day is worth."""
+
+    per_pit: PerItem = _set(
+        0, "added for every pit; very large: fewest pits first, then cost", "the user", ge=0
+    )
+    per_lane_day: PerItem = _set(
+        0, "added for every lane closed a day; very large: least disruption first", "the user", ge=0
     )
 
 
@@ -472,6 +484,7 @@ class Brief(_Section):
     service: Service = Field(default_factory=Service)
     street: Street = Field(default_factory=Street)
     crew: Crew = Field(default_factory=Crew)
+    objective: Objective = Field(default_factory=Objective)
     carrier: CarrierChoice = Field(default_factory=CarrierChoice)
     pits: Pits = Field(default_factory=Pits)
     pulls: Pulls = Field(default_factory=Pulls)

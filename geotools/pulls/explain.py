@@ -34,6 +34,7 @@ def mirrored(sites: Sites, run: int) -> Sites:
     def turned(values: FloatArray) -> FloatArray:
         return values[rows][::-1][:, _SWAPPED]
 
+    pieces_ahead, pieces_behind = sites.string_pieces()
     return Sites(
         offsets=np.array([0, rows.stop - rows.start], dtype=np.int64),
         lengths=np.array([length]),
@@ -46,6 +47,8 @@ def mirrored(sites: Sites, run: int) -> Sites:
         roof=length - turned(sites.floor),
         passed_start=-turned(sites.passed_end),
         passed_end=-turned(sites.passed_start),
+        pieces_ahead=turned(pieces_behind),
+        pieces_behind=turned(pieces_ahead),
     )
 
 

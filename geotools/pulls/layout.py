@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, row_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import BEHIND, BOTH, Choice, PullCosts, Sites, pull_cost
 from geotools.siting.candidates import ROLES, Candidates
@@ -41,6 +41,7 @@ def lay_out(
     runs: pd.DataFrame,
     *,
     rate: float,
+    joint_hours: float,
 ) -> Plan:
     """Turn the chosen states into pits and pulls.
 
@@ -52,11 +53,15 @@ def lay_out(
         ``run_id``, ``length``, ``allowable`` (N), ``governed_by``.
     rate : float
         Speed of pulling, m/s.
+    joint_hours : float
+        Standstill for each string joined on, h.
     """
     run = row_of(choice.offsets)
     row, role = choice.states // 4, choice.states % 4
     pits = _pits(run, row, role, candidates, runs)
-    return Plan(pits, _pulls(pits, run, row, role, sites, profile, costs, runs, rate))
+    pulls = _pulls(pits, run, row, role, sites, profile, costs, runs)
+    hours = pulls["length"] / rate / 3600 + (pulls["strings"] - 1) * joint_hours
+    return Plan(pits, pulls.assign(hours=hours))
 
 
 def _numbered(prefix: str, run_ids: pd.Series, run: IntArray) -> list[str]:
@@ -92,8 +97,13 @@ def _pits(
             "drop": table["drop"],
             "volume": candidates.volume[row, role],
             "area": candidates.area[row, role],
+            "off_street": candidates.off_street[row, role],
+            "days": candidates.days[row, role],
+            "lanes_taken": table["lanes_taken"],
+            "opened": end - start,
             "ground": candidates.ground[row, role],
             "reasons": table["why"],
+            **{name: table[name] for name in table.columns if name.startswith("street_")},
             "cost": candidates.cost[row, role],
         }
     )
@@ -108,7 +118,6 @@ def _pulls(
     profile: ForceProfile,
     costs: PullCosts,
     runs: pd.DataFrame,
-    rate: float,
 ) -> pd.DataFrame:
     """Return the pull between each pit and the next of its run."""
     first = np.flatnonzero(run[1:] == run[:-1]) if len(run) > 1 else np.zeros(0, dtype=np.int64)
@@ -120,6 +129,9 @@ def _pulls(
     digs = sites.passed_start[row[second], role[second]] - sites.passed_end[row[first], role[first]]
     tail, head = np.where(behind, end, start), np.where(behind, start, end)
     _, force = march(profile, of, tail, head, np.full(len(of), np.inf), ~behind)
+    pieces = np.ceil(length / costs.piece_length - 1e-9)
+    room = _string_pieces(sites, row, role, first, second, behind)
+    strings = np.where(room < pieces, np.ceil(pieces / room), 1.0)
     allowable = runs["allowable"].to_numpy(dtype=float)[of]
     ids = pits["pit_id"].to_numpy(dtype=object)
     return pd.DataFrame(
@@ -138,11 +150,29 @@ def _pulls(
             "allowable": allowable,
             "utilisation": force / allowable,
             "governed_by": runs["governed_by"].to_numpy(dtype=object)[of],
-            "joints": np.maximum(np.ceil(length / costs.piece_length - 1e-9) - 1, 0),
+            "joints": np.maximum(pieces - 1, 0),
+            "strings": strings,
+            "string_pieces": np.minimum(room, pieces),
             "digs": digs,
-            "hours": length / rate / 3600,
-            "cost": pull_cost(length, digs, costs, of),
+            "cost": pull_cost(length, digs, strings, costs, of),
         }
+    )
+
+
+def _string_pieces(
+    sites: Sites,
+    row: IntArray,
+    role: IntArray,
+    first: IntArray,
+    second: IntArray,
+    behind: BoolArray,
+) -> FloatArray:
+    """Return the pipes a string of each pull may consist of, by its insertion pit."""
+    ahead_room, behind_room = sites.string_pieces()
+    return np.where(
+        behind,
+        behind_room[row[second], role[second]],
+        ahead_room[row[first], role[first]],
     )
 
 

@@ -37,7 +37,8 @@ EDGE = 1e-6  # m; edges this close meet
 class PullCosts:
     """What a pull costs, apart from its pits; lengths m.
 
-    ``per_length``, shape (runs,), is per metre and differs with the carrier of the run.
+    ``per_length``, shape (runs,), is per metre and differs with the carrier of the run;
+    ``string_joint`` is a joint made while the pull stands still.
     """
 
     setup: float
@@ -46,6 +47,7 @@ class PullCosts:
     piece_length: float
     connection: float
     least_length: float
+    string_joint: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,9 @@ class Sites:
         Highest chainage any pull that starts at the pit may end at, m.
     passed_start, passed_end : ndarray, shape (n, 4)
         Connections before the pit's first edge, and up to its second.
+    pieces_ahead, pieces_behind : ndarray, shape (n, 4), optional
+        Pipes a string may consist of for a pull ahead, and behind, from the pit; without limit
+        if left out.
     """
 
     offsets: IntArray
@@ -84,6 +89,16 @@ class Sites:
     roof: FloatArray
     passed_start: FloatArray
     passed_end: FloatArray
+    pieces_ahead: FloatArray | None = None
+    pieces_behind: FloatArray | None = None
+
+    def string_pieces(self) -> tuple[FloatArray, FloatArray]:
+        """Return pipes a string may consist of, ahead and behind, infinite where not limited."""
+        free = np.full(self.cost.shape, np.inf)
+        return (
+            free if self.pieces_ahead is None else self.pieces_ahead,
+            free if self.pieces_behind is None else self.pieces_behind,
+        )
 
 
 @dataclass(frozen=True)
@@ -108,7 +123,11 @@ class Choice:
 
 
 def pull_cost(
-    length: FloatArray, connections: FloatArray, costs: PullCosts, run: IntArray
+    length: FloatArray,
+    connections: FloatArray,
+    strings: FloatArray,
+    costs: PullCosts,
+    run: IntArray,
 ) -> FloatArray:
     """Return the cost of pulls of these lengths, m, past so many connections, in these runs."""
     joints = np.maximum(np.ceil(length / costs.piece_length - 1e-9) - 1.0, 0.0)
@@ -116,6 +135,7 @@ def pull_cost(
         costs.setup
         + costs.per_length[run] * length
         + costs.joint * joints
+        + costs.string_joint * (strings - 1.0)
         + costs.connection * connections
     )
 
@@ -151,13 +171,15 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
                 sites.passed_end,
             )
         ]
-        inputs += [_highest_end(sites), costs.per_length]
+        strings = [np.ascontiguousarray(a, dtype=float).ravel() for a in sites.string_pieces()]
+        inputs += [_highest_end(sites), *strings, costs.per_length]
         run_kernel(
             _choose,
             steps,
             *map(read_only, inputs),
             costs.setup,
             costs.joint,
+            costs.string_joint,
             costs.piece_length,
             costs.connection,
             costs.least_length,
@@ -202,9 +224,12 @@ def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
     passed_start,
     passed_end,
     highest,
+    pieces_ahead,
+    pieces_behind,
     per_length,
     setup,
     joint,
+    string_joint,
     piece,
     connection,
     least,
@@ -248,13 +273,17 @@ def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                                 continue
                         elif (other != 0 and other != 2) or tail < reach_behind[k] - EDGE:
                             continue
-                        joints = max(math.ceil(length / piece - 1e-9) - 1.0, 0.0)
+                        pieces = math.ceil(length / piece - 1e-9)
+                        room = pieces_ahead[m] if role < 2 else pieces_behind[k]
+                        strings = math.ceil(pieces / room) if room < pieces else 1.0
+                        joints = max(pieces - 1.0, 0.0)
                         total = (
                             value[m]
                             + cost[k]
                             + setup
                             + per_length[run] * length
                             + joint * joints
+                            + string_joint * (strings - 1.0)
                             + connection * (passed_start[k] - passed_end[m])
                         )
                         evenness = even[m] + length * length

@@ -25,6 +25,7 @@ def build_sites(
     limit: FloatArray,
     max_length: float,
     connections: Places,
+    objective: FloatArray,
 ) -> Sites:
     """Work out the reach of every pit edge under all limits on a pull.
 
@@ -40,10 +41,12 @@ def build_sites(
         Longest pull, m.
     connections : Places
         Connections dug up along a pull.
+    objective : ndarray, shape (n, 4)
+        What the optimiser makes least for each site; infinite where the role is refused.
     """
     run = candidates.table["run"].to_numpy(dtype=np.int64)
     start, end = candidates.extents.start, candidates.extents.end
-    cost = candidates.cost
+    cost = objective
     shape = cost.shape
     runs = np.repeat(run, 4)
     first, last = start.ravel(), end.ravel()
@@ -53,13 +56,16 @@ def build_sites(
     role = np.tile(np.arange(4), len(run))
     ahead = np.flatnonzero(usable & ((role == AHEAD) | (role == BOTH)) & (last < roof))
     behind = np.flatnonzero(usable & ((role == BEHIND) | (role == BOTH)) & (first > floor))
+    room = candidates.laydown
+    roof_ahead = np.minimum(roof, last + np.repeat(room.longest_ahead, 4))
+    floor_behind = np.maximum(floor, first - np.repeat(room.longest_behind, 4))
     pulls = np.concatenate([ahead, behind])
     forward = np.arange(len(pulls)) < len(ahead)
     reach, _ = march(
         profile,
         runs[pulls],
         np.where(forward, last[pulls], first[pulls]),
-        np.where(forward, roof[pulls], floor[pulls]),
+        np.where(forward, roof_ahead[pulls], floor_behind[pulls]),
         limit[runs[pulls]],
         forward,
     )
@@ -77,6 +83,8 @@ def build_sites(
         roof=roof.reshape(shape),
         passed_start=_count(connections, runs, first, "left").reshape(shape),
         passed_end=_count(connections, runs, last, "right").reshape(shape),
+        pieces_ahead=np.repeat(room.pieces_ahead[:, None], 4, axis=1),
+        pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,33 +16,53 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.pits import insertion_length_m
 from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents, PitSizes, footprints, pit_extents
+from geotools.siting.ground_checks import avoided, near_crossings, nearest_gap, off_street_area
+from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
+from geotools.siting.refusals import (
+    ABOVE,
+    AVOID,
+    CLOSES,
+    CROSSING,
+    CUTS,
+    DEEP,
+    NO_GROUND,
+    NO_ROOM,
+    RAMP,
+    ROLES,
+    STEEP,
+    reason_texts,
+    role_names,
+)
+from geotools.siting.works import (
+    Lanes,
+    SiteRates,
+    WorkRates,
+    lanes_taken,
+    opened_length,
+    pit_days,
+    site_cost,
+    traffic_cost,
+)
+from geotools.street.scene import StreetScene
 
-__all__ = ["CANDIDATE_KINDS", "ROLES", "Candidates", "PitRules", "SiteRates", "find_candidates"]
+__all__ = ["CANDIDATE_KINDS", "ROLES", "Candidates", "PitRules", "find_candidates"]
 
-ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
-
-# Why a role is refused: one bit each, in the order they are told.
-REFUSALS = (
-    "no ground level here",
-    "host above the ground",
-    "deeper than {max_depth:.2f} m",
-    "too deep for the ramp at the carrier's bending radius",
-    "its edge would cut a bend that must lie in a pit",
-    "within {clear:.1f} m of an intersection",
-    "in a place to avoid",
-    "forbidden by the designer",
-)
-NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, FORBIDDEN = (1 << b for b in range(8))
+BoolTable = npt.NDArray[np.bool_]
+INSERTION = np.array([False, True, True, True])
 
 
 @dataclass(frozen=True)
 class PitRules:
-    """What a pit needs and where it may not lie; m; the settings of the brief's ``pits``."""
+    """What a pit needs and where it may not lie; m; the settings of the brief's ``pits``.
+
+    ``limits`` are the same limits in words, for the reasons told.
+    """
 
     max_depth: float
+    max_slope: float
     clear: float
     ramp: str
     resting_height: float
@@ -52,17 +71,10 @@ class PitRules:
     side_room: float
     bedding: float
     receive_in_intersection: bool
-
-
-@dataclass(frozen=True)
-class SiteRates:
-    """Rates of a site, per role and per unit, in the brief's currency."""
-
-    setup: tuple[float, float, float, float]
-    intersection_factor: float
-    excavation: float
-    restoration: float
-    open_laying: float
+    lateral_gap: float
+    lane_width: float
+    busy: frozenset[str]
+    limits: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -73,13 +85,16 @@ class Candidates:
     ----------
     table : DataFrame
         ``run``, ``chainage``, ``x``, ``y``, ``depth``, ``drop``, ``width``,
-        ``intersection_distance`` (m), ``usable``, ``roles``, ``reasons``, ``why``.
+        ``intersection_distance`` (m), ``usable``, ``roles``, ``reasons``, ``why``, the street's
+        columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
-    length, volume, area, cost : ndarray, shape (n, 4)
-        Length of the excavation (m), its volume (m3), its ground (m2) and its cost; the cost is
-        infinite where the role is refused.
+    length, volume, area, off_street, days, lane_days, cost : ndarray, shape (n, 4)
+        Length of the excavation (m), its volume (m3), its ground (m2), the part of it off the
+        street (m2), days open, lanes closed times days, and cost; the cost is infinite where the
+        role is refused.
     ground : ndarray of polygons, shape (n, 4)
+    laydown : Laydown
     """
 
     table: pd.DataFrame
@@ -88,8 +103,12 @@ class Candidates:
     length: FloatArray
     volume: FloatArray
     area: FloatArray
+    off_street: FloatArray
+    days: FloatArray
+    lane_days: FloatArray
     cost: FloatArray
     ground: npt.NDArray[np.object_]
+    laydown: Laydown
 
 
 def find_candidates(
@@ -99,17 +118,19 @@ def find_candidates(
     runs: pd.DataFrame,
     must: Stretches,
     *,
-    crossings: FloatArray | None,
+    scene: StreetScene | None,
     avoid: Areas | None,
     rules: PitRules,
+    strings: LaydownRules,
     rates: SiteRates,
+    work: WorkRates,
 ) -> Candidates:
     """Look at every candidate place in every role.
 
     Parameters
     ----------
     stations : DataFrame
-        Stations with their profile.
+        Stations with their profile and, where there are streets, their street's columns.
     bends : DataFrame
         Judged bends.
     thinned : Thinned
@@ -118,15 +139,14 @@ def find_candidates(
         Per run: ``diameter``, ``outside`` (carrier), ``radius`` (its least), ``length``, m.
     must : Stretches
         What has to lie in a pit.
-    crossings : ndarray, shape (k, 2), optional
-        Middles of street intersections; None where no streets were given.
+    scene : StreetScene, optional
+        The streets; None where none were given.
     avoid : Areas, optional
-    rules : PitRules
-    rates : SiteRates
+    rules, strings, rates, work
+        Settings of the brief.
     """
     table = stations[stations["kind"].isin(CANDIDATE_KINDS)].reset_index(drop=True)
     run = table["run"].to_numpy(dtype=np.int64)
-    at = table["chainage"].to_numpy(dtype=float)
     host, outside, radius = (runs[c].to_numpy(dtype=float)[run] for c in _RUN_COLUMNS)
     drop = table["depth"].to_numpy(dtype=float) - host / 2 + rules.resting_height + outside / 2
     sizes = PitSizes(
@@ -136,37 +156,57 @@ def find_candidates(
         receiving=rules.receiving,
     )
     axis = Axis(thinned)
-    extents = pit_extents(axis, run, at, sizes, must)
+    extents = pit_extents(axis, run, table["chainage"].to_numpy(dtype=float), sizes, must)
+    laydown = find_laydown(table, scene, axis, run, extents, radius, outside / 2, strings)
     ground = footprints(axis, run, extents, sizes.half_width)
-    code = _refusals(table, run, stations, extents, sizes, must, rules)
-    gap = _nearest_gap(table, crossings)
-    in_crossing = _near_crossings(ground, crossings, rules.clear)
+    crossings = None if scene is None else scene.net.crossings
+    in_crossing = near_crossings(ground, crossings, rules.clear)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
-    code |= np.where(in_crossing & ~tolerated, CROSSING, 0)
-    hard, factor, named = _avoided(ground, avoid)
-    factor = np.where(tolerated, np.maximum(factor, rates.intersection_factor), factor)
-    code |= np.where(hard, AVOID, 0)
+    hit, factor, places = avoided(ground, avoid)
+    lanes = lanes_taken(table, sizes.half_width, gap=rules.lateral_gap, lane_width=rules.lane_width)
+    code = _refusals(table, run, stations, extents, sizes, must, rules)
+    code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
+    code |= np.where(_closes(table, lanes, rules)[:, None] & ~tolerated, CLOSES, 0)
+    code |= np.where(_no_room(laydown), NO_ROOM, 0)
     length, volume = _excavation(stations, run, extents, sizes, rules, drop)
     area = shapely.area(ground)
-    opened = _opened(run, extents, runs["length"].to_numpy(dtype=float))
-    site = (
-        np.array(rates.setup)
-        + rates.excavation * volume
-        + rates.restoration * area
-        + rates.open_laying * opened
-    )
-    cost = np.where(code == 0, site * factor, np.inf)
+    days = pit_days(volume, area, work)
+    leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
+    corridors = np.zeros(0, dtype=object) if scene is None else scene.ground
+    on_street = (table["street_chain"] >= 0).to_numpy() | (scene is None)
+    off_street = off_street_area(ground, corridors, leaves, on_street)
+    opened = opened_length(run, extents, runs["length"].to_numpy(dtype=float))
+    factor = np.where(tolerated, np.maximum(factor, rates.intersection_factor), factor)
+    classes = table["street_class"].to_numpy(dtype=object)
+    cost = site_cost(opened, volume, area, off_street, rates) * factor
+    cost += traffic_cost(classes, lanes, days, rates)
+    why = _why(table, bends)
     table = table.assign(
         drop=drop,
         width=2 * sizes.half_width,
-        intersection_distance=gap,
+        intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
         usable=(code == 0).any(axis=1),
-        roles=_role_names(code),
-        why=_why(table, bends),
+        roles=role_names(code),
+        why=why,
+        reasons=reason_texts(why.tolist(), code, places, classes.tolist(), tolerated, rules.limits),
+        lanes_taken=lanes.taken,
+        string_room_ahead=np.where(np.isfinite(laydown.room_ahead), laydown.room_ahead, np.nan),
+        string_room_behind=np.where(np.isfinite(laydown.room_behind), laydown.room_behind, np.nan),
     )
-    table["reasons"] = _reasons(table["why"].tolist(), code, named, tolerated, rules)
-    offsets = np.searchsorted(run, np.arange(len(runs) + 1)).astype(np.int64)
-    return Candidates(table, offsets, extents, length, volume, area, cost, ground)
+    return Candidates(
+        table=table,
+        offsets=np.searchsorted(run, np.arange(len(runs) + 1)).astype(np.int64),
+        extents=extents,
+        length=length,
+        volume=volume,
+        area=area,
+        off_street=off_street,
+        days=days,
+        lane_days=lanes.taken[:, None] * days,
+        cost=np.where(code == 0, cost, np.inf),
+        ground=ground,
+        laydown=laydown,
+    )
 
 
 _RUN_COLUMNS = ("diameter", "outside", "radius")
@@ -200,39 +240,45 @@ def _refusals(
 ) -> IntTable:
     """Return the refusals that follow from the run itself, as bits, shape (n, 4)."""
     depth = table["depth"].to_numpy(dtype=float)
+    edges = list(zip(extents.start.T, extents.end.T, strict=True))
     deepest = np.stack(
         [
             np.fmax(depth, np.fmax(_at(stations, run, s, "depth"), _at(stations, run, e, "depth")))
-            for s, e in zip(extents.start.T, extents.end.T, strict=True)
+            for s, e in edges
         ],
         axis=1,
     )
-    insertion = np.array([False, True, True, True])
-    no_ramp = ~np.isfinite(sizes.ramp)[:, None] & insertion
+    rise = np.stack(
+        [_at(stations, run, e, "ground_z") - _at(stations, run, s, "ground_z") for s, e in edges],
+        axis=1,
+    )
+    slope = np.abs(np.nan_to_num(rise)) / np.maximum(extents.end - extents.start, 1e-6)
+    unknown = ~np.isfinite(depth)[:, None]
+    no_ramp = ~np.isfinite(sizes.ramp)[:, None] & INSERTION
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
-    unknown = ~np.isfinite(depth)[:, None]
     code = np.where(unknown, NO_GROUND, 0)
     code = code | np.where(depth[:, None] <= 0, ABOVE, 0)
     code = code | np.where(deepest > rules.max_depth, DEEP, 0)
+    code = code | np.where(slope > rules.max_slope, STEEP, 0)
     code = code | np.where(no_ramp & ~unknown, RAMP, 0)
     return np.asarray(code | np.where(cuts.reshape(-1, 4), CUTS, 0), dtype=np.int64)
 
 
-def _near_crossings(
-    ground: npt.NDArray[np.object_], crossings: FloatArray | None, clear: float
-) -> npt.NDArray[np.bool_]:
-    code = np.zeros(ground.size, dtype=bool)
-    if crossings is not None and len(crossings) and clear > 0:
-        tree = shapely.STRtree(shapely.points(crossings))
-        hit = tree.query(ground.ravel(), predicate="dwithin", distance=clear)[0]
-        code[hit] = True
-    return code.reshape(ground.shape)
+def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> npt.NDArray[np.bool_]:
+    """Return where a pit would leave a busy street no lane."""
+    busy = table["street_class"].isin(rules.busy).to_numpy()
+    return np.asarray(busy & (lanes.left == 0) & (lanes.taken > 0))
 
 
-def _unavoidable(
-    table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules
-) -> npt.NDArray[np.bool_]:
+def _no_room(laydown: Laydown) -> BoolTable:
+    """Return the insertion roles for which no string can be laid out."""
+    ahead, behind = laydown.pieces_ahead < 1, laydown.pieces_behind < 1
+    none = np.zeros(len(ahead), dtype=bool)
+    return np.stack([none, ahead, behind, ahead | behind], axis=1)
+
+
+def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> BoolTable:
     """Return the receiving pits that have to stand where they are, whatever the street.
 
     At a run's end the carrier is tied in, and a bend that cannot be passed is dug out: the main
@@ -246,45 +292,6 @@ def _unavoidable(
     unavoidable = np.zeros((len(table), 4), dtype=bool)
     unavoidable[:, 0] = rules.receive_in_intersection & ((kind == "end") | held)
     return unavoidable
-
-
-def _nearest_gap(table: pd.DataFrame, crossings: FloatArray | None) -> FloatArray:
-    if crossings is None or not len(crossings):
-        return np.full(len(table), np.nan)
-    from scipy.spatial import cKDTree
-
-    gap, _ = cKDTree(crossings).query(table[["x", "y"]].to_numpy(dtype=float))
-    return np.asarray(gap, dtype=np.float64)
-
-
-def _avoided(
-    ground: npt.NDArray[np.object_], avoid: Areas | None
-) -> tuple[npt.NDArray[np.bool_], FloatArray, npt.NDArray[np.object_]]:
-    """Return where hard places are hit, the cost factor of soft ones, and what was hit."""
-    hard = np.zeros(ground.size, dtype=bool)
-    factor = np.ones(ground.size)
-    named = np.full(ground.size, "", dtype=object)
-    if avoid is not None and len(avoid):
-        keep_off = np.nan_to_num(avoid.table["buffer"].to_numpy(dtype=float))
-        shapes = np.where(keep_off > 0, shapely.buffer(avoid.geometry, keep_off), avoid.geometry)
-        pit, place = shapely.STRtree(shapes).query(ground.ravel(), predicate="intersects")
-        is_hard = _flags(avoid.table["hard"])[place]
-        weight = avoid.table["weight"].to_numpy(dtype=float)
-        weight = np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT)
-        hard[pit[is_hard]] = True
-        np.maximum.at(factor, pit[~is_hard], weight[place[~is_hard]])
-        reason = avoid.table["reason"].to_numpy(dtype=object)
-        named[pit[is_hard][::-1]] = reason[place[is_hard]][::-1]
-    shape = ground.shape
-    return hard.reshape(shape), factor.reshape(shape), named.reshape(shape)
-
-
-SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives no weight
-
-
-def _flags(column: pd.Series) -> npt.NDArray[np.bool_]:
-    """Read a flag column; what is not said counts as hard, the safe side."""
-    return np.array([True if value is None or value != value else bool(value) for value in column])
 
 
 def _excavation(
@@ -315,20 +322,6 @@ def _excavation(
     return length, width * (opened * middle + ramp)
 
 
-def _opened(run: IntArray, extents: Extents, lengths: FloatArray) -> FloatArray:
-    """Return the length of run each pit opens, m, within the run."""
-    last = lengths[run][:, None]
-    return np.clip(extents.end, 0.0, last) - np.clip(extents.start, 0.0, last)
-
-
-def _role_names(code: IntTable) -> npt.NDArray[np.object_]:
-    free = code == 0
-    bits = (free * (1 << np.arange(4))).sum(axis=1)
-    names = [", ".join(r for k, r in enumerate(ROLES) if b >> k & 1) for b in range(16)]
-    words: npt.NDArray[np.object_] = np.array(names, dtype=object)[bits]
-    return words
-
-
 def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
     """Return what speaks for a pit here, in words."""
     words = {"end": "end of the run", "edit": "wish of the designer"}
@@ -345,38 +338,3 @@ def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
     keys = zip(table["run"].to_numpy()[is_bend], table["chainage"].to_numpy()[is_bend], strict=True)
     why[is_bend] = [at.get((r, round(c, 3)), "bend") for r, c in keys]
     return why
-
-
-def _reasons(
-    why: Sequence[str],
-    code: IntTable,
-    named: npt.NDArray[np.object_],
-    tolerated: npt.NDArray[np.bool_],
-    rules: PitRules,
-) -> list[str]:
-    """Write out the reasons for and against; equal cases are worded once."""
-    texts: dict[tuple[object, ...], str] = {}
-    out = []
-    at_price = [any(roles) for roles in tolerated.tolist()]
-    for for_it, bits, names, dear in zip(why, code.tolist(), named.tolist(), at_price, strict=True):
-        key = (for_it, *bits, *names, dear)
-        if key not in texts:
-            price = "; at a price: in an intersection as receiving" if dear else ""
-            texts[key] = _wording(for_it, bits, names, rules) + price
-        out.append(texts[key])
-    return out
-
-
-def _wording(for_it: str, bits: list[int], names: list[str], rules: PitRules) -> str:
-    parts = [f"for: {for_it}"] if for_it else []
-    for bit, text in enumerate(REFUSALS):
-        refused = [role for role, value in zip(ROLES, bits, strict=True) if value >> bit & 1]
-        if not refused:
-            continue
-        shown = text.format(max_depth=rules.max_depth, clear=rules.clear)
-        if 1 << bit == AVOID:
-            places = sorted({n for n in names if n})
-            shown += f" ({', '.join(places)})" if places else ""
-        who = "" if len(refused) == len(ROLES) else f" as {', '.join(refused)}"
-        parts.append(f"against{who}: {shown}")
-    return "; ".join(parts)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.errors import BriefError
 from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
@@ -26,7 +27,9 @@ from geotools.pulls.layout import Plan, lay_out
 from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sections import section_table
 from geotools.pulls.sites import build_sites
-from geotools.siting.candidates import Candidates, PitRules, SiteRates, find_candidates
+from geotools.schema import DIMENSIONS
+from geotools.siting.axis import Axis
+from geotools.siting.candidates import Candidates, PitRules, find_candidates
 from geotools.siting.carrier import (
     Contest,
     bend_limits,
@@ -34,10 +37,13 @@ from geotools.siting.carrier import (
     hold_contest,
     hydraulic_columns,
 )
+from geotools.siting.ground_checks import hard_places
+from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
 from geotools.siting.service import service_columns
-from geotools.street.intersections import find_intersections
+from geotools.siting.works import SiteRates, WorkRates
+from geotools.street.scene import StreetScene, build_scene, with_street
 from geotools.tool import Progress
 
 __all__ = ["Attempt", "Layout", "lay_out_plan"]
@@ -57,9 +63,22 @@ class Attempt:
     plan: Plan
 
     @property
-    def cost(self) -> FloatArray:
-        """Cost of each run; infinite where it has no plan."""
+    def value(self) -> FloatArray:
+        """What was made least, per run; infinite where there is no plan."""
         return self.edited.choice.cost
+
+    @property
+    def cost(self) -> FloatArray:
+        """Cost of pits and pulls of each run; infinite where there is no plan."""
+        parts = [
+            np.bincount(
+                rows["run"].to_numpy(dtype=np.int64),
+                rows["cost"].to_numpy(dtype=float),
+                minlength=len(self.table),
+            )
+            for rows in (self.plan.pits, self.plan.pulls)
+        ]
+        return np.where(np.isfinite(self.value), parts[0] + parts[1], np.inf)
 
 
 @dataclass(frozen=True)
@@ -93,7 +112,7 @@ class _Ground:
     offsets: IntArray
     service: pd.DataFrame
     contest: Contest
-    crossings: FloatArray | None
+    scene: StreetScene | None
     edits: pd.DataFrame
     layers: Layers
     brief: Brief
@@ -109,7 +128,7 @@ def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remo
             break
         progress("planning pits and pulls", rank, tries)
         attempts.append(_attempt(ground, rank))
-    shown = np.argmin(np.stack([a.cost for a in attempts]), axis=0).astype(np.int64)
+    shown = np.argmin(np.stack([a.value for a in attempts]), axis=0).astype(np.int64)
     return _merge(ground, attempts, shown)
 
 
@@ -131,19 +150,33 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
     )
-    streets = layers.streets
+    scene = _scene(layers, brief)
+    at = stations["chainage"].to_numpy(dtype=float)
+    heading = Axis(runs.thinned).heading(stations["run"].to_numpy(dtype=np.int64), at)
     return _Ground(
         runs=runs,
-        stations=stations,
+        stations=with_street(stations, heading, scene, brief.street),
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
         service=service,
         contest=hold_contest(runs.table, service, brief),
-        crossings=None
-        if streets is None
-        else find_intersections(streets, tolerance=brief.network.snap_tolerance),
+        scene=scene,
         edits=edits,
         layers=layers,
         brief=brief,
+    )
+
+
+def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
+    """Return the streets around the mains; None where no streets were given."""
+    if layers.streets is None or not len(layers.streets):
+        return None
+    return build_scene(
+        layers.streets,
+        hard_places(layers.avoid),
+        brief.street,
+        tolerance=brief.network.snap_tolerance,
+        accuracy=brief.ground.survey_accuracy,
+        clear=brief.pits.clear_of_intersection,
     )
 
 
@@ -170,6 +203,7 @@ def _attempt(ground: _Ground, rank: int) -> Attempt:
         limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
         max_length=brief.pulls.max_length,
         connections=_digs(ground.runs),
+        objective=_objective(candidates, brief),
     )
     costs = _pull_costs(table, ground.contest, brief)
     edited = choose_with_edits(
@@ -180,8 +214,25 @@ def _attempt(ground: _Ground, rank: int) -> Attempt:
         ground.edits,
         reach=brief.pits.forbid_reach,
     )
-    plan = lay_out(edited.choice, sites, candidates, profile, costs, table, rate=brief.pulls.rate)
+    plan = lay_out(
+        edited.choice,
+        sites,
+        candidates,
+        profile,
+        costs,
+        table,
+        rate=brief.pulls.rate,
+        joint_hours=brief.pulls.string_joint_hours / 3600,
+    )
     return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
+
+
+def _objective(candidates: Candidates, brief: Brief) -> FloatArray:
+    """Return what the optimiser makes least for each site: its cost, a pit, its lane-days."""
+    weights = brief.objective
+    return np.asarray(
+        candidates.cost + weights.per_pit + weights.per_lane_day * candidates.lane_days
+    )
 
 
 def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
@@ -290,7 +341,7 @@ def _judged(
 def _candidates(
     ground: _Ground, table: pd.DataFrame, bends: pd.DataFrame, must: Stretches
 ) -> Candidates:
-    pits, rates = ground.brief.pits, ground.brief.rates
+    brief = ground.brief
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
     stations = ground.stations
     return find_candidates(
@@ -299,32 +350,85 @@ def _candidates(
         ground.runs.thinned,
         table,
         must,
-        crossings=ground.crossings,
+        scene=ground.scene,
         avoid=ground.layers.avoid,
-        rules=PitRules(
-            max_depth=pits.max_depth,
-            clear=pits.clear_of_intersection,
-            ramp=pits.ramp,
-            resting_height=pits.resting_height,
-            working=pits.working_length,
-            receiving=pits.receiving_length,
-            side_room=pits.side_room,
-            bedding=pits.bedding,
-            receive_in_intersection=pits.receive_in_intersection,
+        rules=_pit_rules(brief),
+        strings=LaydownRules(
+            piece=brief.pulls.piece_length,
+            least=brief.street.least_string,
+            rate=brief.pulls.rate,
+            shift=brief.crew.shift,
+            joint_time=brief.pulls.string_joint_hours,
+            max_pull=brief.pulls.max_length,
         ),
-        rates=SiteRates(
-            setup=(
-                rates.receiving_pit,
-                rates.insertion_pit,
-                rates.insertion_pit,
-                rates.two_way_pit,
-            ),
-            intersection_factor=rates.intersection_factor,
-            excavation=rates.excavation,
-            restoration=rates.restoration,
-            open_laying=rates.open_laying,
+        rates=_site_rates(brief),
+        work=WorkRates(
+            pit_days=brief.crew.pit_days,
+            tie_in_days=brief.crew.tie_in_days,
+            dig_per_day=brief.crew.dig_per_day * DAY,
+            restore_per_day=brief.crew.restore_per_day * DAY,
         ),
     )
+
+
+DAY = 86400.0  # s
+
+
+def _pit_rules(brief: Brief) -> PitRules:
+    pits = brief.pits
+    return PitRules(
+        max_depth=pits.max_depth,
+        max_slope=pits.max_slope,
+        clear=pits.clear_of_intersection,
+        ramp=pits.ramp,
+        resting_height=pits.resting_height,
+        working=pits.working_length,
+        receiving=pits.receiving_length,
+        side_room=pits.side_room,
+        bedding=pits.bedding,
+        receive_in_intersection=pits.receive_in_intersection,
+        lateral_gap=brief.street.lateral_gap,
+        lane_width=brief.street.lane_width,
+        busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
+        limits={
+            "max_depth": said(pits.max_depth, brief),
+            "clear": said(pits.clear_of_intersection, brief),
+            "max_slope": f"{pits.max_slope:.0%}",
+            "least_string": said(brief.street.least_string, brief),
+        },
+    )
+
+
+def said(length: float, brief: Brief) -> str:
+    """Return a length in words, in the units the brief asks for."""
+    dimension = DIMENSIONS["length"]
+    unit = dimension.suffix(brief.output.units)
+    return f"{length / dimension.units[unit]:,.1f} {unit}"
+
+
+def _site_rates(brief: Brief) -> SiteRates:
+    rates = brief.rates
+    lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
+    return SiteRates(
+        setup=(rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit),
+        intersection_factor=rates.intersection_factor,
+        excavation=rates.excavation,
+        restoration=rates.restoration,
+        open_laying=rates.open_laying,
+        off_street=rates.off_street,
+        lane_day=lane_day,
+        lane_day_other=rates.lane_day_other,
+        full_closure_factor=rates.full_closure_factor,
+    )
+
+
+def _class_rate(wish: str) -> tuple[str, float]:
+    """Read ``class = cost``."""
+    name, _, cost = wish.partition("=")
+    try:
+        return name.strip().casefold(), float(cost)
+    except ValueError as error:
+        raise BriefError([f"rates.lane_day: {wish!r} is not 'class = cost'"]) from error
 
 
 def _friction(brief: Brief) -> dict[str, float]:
@@ -368,6 +472,7 @@ def _pull_costs(table: pd.DataFrame, contest: Contest, brief: Brief) -> PullCost
         piece_length=pulls.piece_length,
         connection=rates.connection,
         least_length=pulls.min_length,
+        string_joint=rates.string_joint + rates.pulling_hour * pulls.string_joint_hours,
     )
 
 

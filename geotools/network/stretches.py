@@ -1,0 +1,70 @@
+"""Stretches along runs, sorted and disjoint, and look-ups of what lies before and after a place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from geotools.network.places import Places
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+
+__all__ = ["SLACK", "Stretches", "disjoint"]
+
+SLACK = 1e-6  # m; edges this close meet
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Disjoint stretches sorted by run and chainage: ``low`` to ``high``, m."""
+
+    run: IntArray
+    low: FloatArray
+    high: FloatArray
+    runs: int
+
+    def before(self, run: IntArray, at: FloatArray) -> FloatArray:
+        """Return the end of the last stretch that ends at or before each place, or -inf."""
+        ends = Places.of(self.run, self.high, self.runs)
+        row = ends.search(run, at + SLACK, "right") - 1
+        return self._pick(self.high, row, row >= ends.offsets[run], -np.inf)
+
+    def after(self, run: IntArray, at: FloatArray) -> FloatArray:
+        """Return the start of the first stretch that starts at or after each place, or inf."""
+        starts = Places.of(self.run, self.low, self.runs)
+        row = starts.search(run, at - SLACK, "left")
+        return self._pick(self.low, row, row < starts.offsets[run + 1], np.inf)
+
+    def holding(self, run: IntArray, at: FloatArray) -> IntArray:
+        """Return the row of the stretch each place lies in (ends included), or -1."""
+        starts = Places.of(self.run, self.low, self.runs)
+        row = starts.search(run, at + SLACK, "right") - 1
+        high = self._pick(self.high, row, row >= starts.offsets[run], -np.inf)
+        return np.where(high >= at - SLACK, row, -1).astype(np.int64)
+
+    def cut_by(self, run: IntArray, at: FloatArray) -> BoolArray:
+        """Return which places lie strictly inside a stretch."""
+        row = self.holding(run, at)
+        safe = np.maximum(row, 0)
+        if not len(self.low):
+            return np.zeros(len(at), dtype=bool)
+        cut: BoolArray = (row >= 0) & (at > self.low[safe] + SLACK) & (at < self.high[safe] - SLACK)
+        return cut
+
+    def _pick(self, values: FloatArray, row: IntArray, known: BoolArray, none: float) -> FloatArray:
+        if not len(values):
+            return np.full(len(row), none)
+        return np.where(known, values[np.clip(row, 0, len(values) - 1)], none)
+
+
+def disjoint(run: IntArray, low: FloatArray, high: FloatArray, runs: int) -> Stretches:
+    """Sort stretches and merge those that overlap or touch."""
+    order = np.lexsort([low, run])
+    run, low, high = run[order].astype(np.int64), low[order], high[order]
+    base = run * 4.0 * (float(np.abs(high).max(initial=0.0)) + 1.0)  # only to tell runs apart
+    reach = np.maximum.accumulate(high + base) if len(run) else high
+    fresh = np.ones(len(run), dtype=bool)
+    fresh[1:] = (low + base)[1:] > reach[:-1]
+    firsts = np.flatnonzero(fresh)
+    merged = np.maximum.reduceat(high, firsts) if len(firsts) else high
+    return Stretches(run[firsts], low[firsts], merged, runs)

@@ -1,0 +1,108 @@
+"""What the ground of a pit meets: intersections, places to avoid, land off the street."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.intake.columns import Areas
+from geotools.network.ragged import FloatArray
+
+__all__ = ["avoided", "hard_places", "near_crossings", "nearest_gap", "off_street_area"]
+
+BoolTable = npt.NDArray[np.bool_]
+Polygons = npt.NDArray[np.object_]
+SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives no weight
+
+
+def near_crossings(ground: Polygons, crossings: FloatArray | None, clear: float) -> BoolTable:
+    """Return which grounds come within a distance of the middle of an intersection."""
+    near = np.zeros(ground.size, dtype=bool)
+    if crossings is not None and len(crossings) and clear > 0:
+        tree = shapely.STRtree(shapely.points(crossings))
+        near[tree.query(ground.ravel(), predicate="dwithin", distance=clear)[0]] = True
+    return near.reshape(ground.shape)
+
+
+def nearest_gap(xy: FloatArray, crossings: FloatArray | None) -> FloatArray:
+    """Return the distance of places to the nearest intersection, m; NaN where none is known."""
+    if crossings is None or not len(crossings):
+        return np.full(len(xy), np.nan)
+    from scipy.spatial import cKDTree
+
+    return np.asarray(cKDTree(crossings).query(xy)[0], dtype=np.float64)
+
+
+def _buffered(avoid: Areas) -> Polygons:
+    keep_off = np.nan_to_num(avoid.table["buffer"].to_numpy(dtype=float))
+    shapes: Polygons = np.where(
+        keep_off > 0, shapely.buffer(avoid.geometry, keep_off), avoid.geometry
+    )
+    return shapes
+
+
+def _hard(avoid: Areas) -> npt.NDArray[np.bool_]:
+    """Return which places are hard; what is not said counts as hard, the safe side."""
+    return np.asarray(avoid.table["hard"].to_numpy(dtype=float) != 0.0)
+
+
+def hard_places(avoid: Areas | None) -> Polygons:
+    """Return the hard places with their buffers."""
+    if avoid is None or not len(avoid):
+        return np.zeros(0, dtype=object)
+    shapes: Polygons = _buffered(avoid)[_hard(avoid)]
+    return shapes
+
+
+def avoided(ground: Polygons, avoid: Areas | None) -> tuple[BoolTable, FloatArray, Polygons]:
+    """Return where hard places are hit, the cost factor of soft ones, and what was hit."""
+    hit = np.zeros(ground.size, dtype=bool)
+    factor = np.ones(ground.size)
+    named = np.full(ground.size, "", dtype=object)
+    if avoid is not None and len(avoid):
+        tree = shapely.STRtree(_buffered(avoid))
+        pit, place = tree.query(ground.ravel(), predicate="intersects")
+        hard = _hard(avoid)[place]
+        weight = avoid.table["weight"].to_numpy(dtype=float)
+        weight = np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT)
+        hit[pit[hard]] = True
+        np.maximum.at(factor, pit[~hard], weight[place[~hard]])
+        reason = avoid.table["reason"].to_numpy(dtype=object)
+        # Written from the last to the first, so that the first place hit gives the name.
+        order = np.lexsort([-place[hard], pit[hard]])
+        named[pit[hard][order]] = reason[place[hard][order]]
+    shape = ground.shape
+    return hit.reshape(shape), factor.reshape(shape), named.reshape(shape)
+
+
+def off_street_area(
+    ground: Polygons, corridors: Polygons, chosen: BoolTable, on_street: npt.NDArray[np.bool_]
+) -> FloatArray:
+    """Return the ground each pit takes outside carriageway and verge, m2, shape (n, 4).
+
+    Parameters
+    ----------
+    ground : ndarray of polygons, shape (n, 4)
+    corridors : ndarray of polygons
+        Streets with their verges.
+    chosen : ndarray of bool, shape (n, 4)
+        Pits whose box leaves the main; the others lie along the street.
+    on_street : ndarray of bool, shape (n,)
+        Places that have a street; the ground of the others counts whole.
+    """
+    area = shapely.area(ground)
+    off = np.where(on_street[:, None], 0.0, area)
+    rows = np.flatnonzero((chosen & on_street[:, None]).ravel())
+    if not len(rows) or not len(corridors):
+        return off
+    shapes = ground.ravel()[rows]
+    pit, street = shapely.STRtree(corridors).query(shapes, predicate="intersects")
+    inside = pd.Series(shapely.intersection(shapes[pit], corridors[street])).groupby(pit)
+    covered = inside.agg(lambda parts: shapely.area(shapely.union_all(parts.to_numpy())))
+    on = np.zeros(len(rows))
+    on[covered.index.to_numpy()] = covered.to_numpy(dtype=float)
+    flat = off.ravel()
+    flat[rows] = np.maximum(shapely.area(shapes) - on, 0.0)
+    return flat.reshape(ground.shape)

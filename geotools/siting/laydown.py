@@ -1,0 +1,126 @@
+"""Room for the strings of every candidate, ahead and behind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.siting.axis import Axis
+from geotools.siting.extents import AHEAD, BEHIND, Extents
+from geotools.street.laydown import Corridors, longest_pull, pieces_per_string
+from geotools.street.scene import StreetScene
+
+__all__ = ["Laydown", "LaydownRules", "find_laydown"]
+
+
+@dataclass(frozen=True)
+class LaydownRules:
+    """Limits on strings: pipe length and shortest string (m), speed (m/s), times (s)."""
+
+    piece: float
+    least: float
+    rate: float
+    shift: float
+    joint_time: float
+    max_pull: float
+
+
+@dataclass(frozen=True)
+class Laydown:
+    """Room for strings at every candidate, shape (n,); infinite where it is not known.
+
+    ``*_ahead`` is for a pull ahead: its strings lie behind the pit.
+    """
+
+    room_ahead: FloatArray
+    room_behind: FloatArray
+    pieces_ahead: FloatArray
+    pieces_behind: FloatArray
+    longest_ahead: FloatArray
+    longest_behind: FloatArray
+
+
+def find_laydown(
+    table: pd.DataFrame,
+    scene: StreetScene | None,
+    axis: Axis,
+    run: IntArray,
+    extents: Extents,
+    radius: FloatArray,
+    half_width: FloatArray,
+    rules: LaydownRules,
+) -> Laydown:
+    """Find how long strings may be at every candidate.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Candidates with their street's columns.
+    scene : StreetScene, optional
+        None where no streets were given: strings then lie where they can.
+    axis : Axis
+    run : ndarray, shape (n,)
+    extents : Extents
+    radius, half_width : ndarray, shape (n,)
+        Least radius of the carrier and half the width a string needs, m.
+    rules : LaydownRules
+    """
+    count = len(run)
+    if scene is None:
+        behind = ahead = np.full(count, np.inf)
+    else:
+        room = partial(_room, table, scene.corridors, axis, run, extents, radius, half_width, rules)
+        behind, ahead = room(pull_ahead=True), room(pull_ahead=False)
+    pieces = [
+        np.where(room >= rules.least, pieces_per_string(room, rules.piece), 0.0)
+        for room in (behind, ahead)
+    ]
+    longest = [
+        longest_pull(
+            p, piece=rules.piece, rate=rules.rate, shift=rules.shift, joint_time=rules.joint_time
+        )
+        for p in pieces
+    ]
+    return Laydown(behind, ahead, pieces[0], pieces[1], longest[0], longest[1])
+
+
+def _room(
+    table: pd.DataFrame,
+    corridors: Corridors,
+    axis: Axis,
+    run: IntArray,
+    extents: Extents,
+    radius: FloatArray,
+    half_width: FloatArray,
+    rules: LaydownRules,
+    *,
+    pull_ahead: bool,
+) -> FloatArray:
+    """Return the room for the strings of a pull ahead (behind the pit) or behind (before it)."""
+    role = AHEAD if pull_ahead else BEHIND
+    sign = -1.0 if pull_ahead else 1.0
+    face = extents.end[:, role] if pull_ahead else extents.start[:, role]
+    box = (extents.box_ahead if pull_ahead else extents.box_behind)[:, role]
+    heading = sign * axis.heading(run, face, before=not pull_ahead)
+    top = axis.position(run, face) + heading * box[:, None]
+    chain = table["street_chain"].to_numpy(dtype=np.int64)
+    on_street = chain >= 0
+    same = table["street_same"].to_numpy(dtype=bool)
+    forward = same if not pull_ahead else ~same
+    at = table["street_at"].to_numpy(dtype=float)
+    offset = np.abs(face - table["chainage"].to_numpy(dtype=float))
+    # From the candidate back over the ramp to its top, along the street.
+    ramp = np.maximum(box - offset, 0.0)
+    start = np.where(forward, at + ramp, at - ramp)
+    room = np.full(len(run), np.inf)
+    rows = np.flatnonzero(on_street)
+    room[rows] = corridors.available(chain[rows], start[rows], forward[rows], radius[rows])
+    rows = np.flatnonzero(~on_street)
+    room[rows] = corridors.straight_back(
+        top[rows], heading[rows], most=rules.max_pull, half_width=half_width[rows]
+    )
+    return room

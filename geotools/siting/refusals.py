@@ -1,0 +1,113 @@
+"""Why a role is refused at a place: one bit each, and the words for them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "ABOVE",
+    "AVOID",
+    "CLOSES",
+    "CROSSING",
+    "CUTS",
+    "DEEP",
+    "NO_GROUND",
+    "NO_ROOM",
+    "RAMP",
+    "ROLES",
+    "STEEP",
+    "reason_texts",
+    "role_names",
+]
+
+IntTable = npt.NDArray[np.int64]
+ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+# In the order they are told; the texts take the limits by name.
+_TEXTS = (
+    "no ground level here",
+    "host above the ground",
+    "deeper than {max_depth}",
+    "too deep for the ramp at the carrier's bending radius",
+    "its edge would cut a bend that must lie in a pit",
+    "within {clear} of an intersection",
+    "in a place to avoid",
+    "ground steeper than {max_slope}",
+    "no room to lay out a string of {least_string}",
+    "would close every lane of a street of class {class}",
+)
+NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, STEEP, NO_ROOM, CLOSES = (
+    1 << bit for bit in range(len(_TEXTS))
+)
+
+
+def role_names(code: IntTable) -> npt.NDArray[np.object_]:
+    """Return the roles possible at each place, joined by commas."""
+    bits = ((code == 0) * (1 << np.arange(4))).sum(axis=1)
+    names = [", ".join(r for k, r in enumerate(ROLES) if b >> k & 1) for b in range(16)]
+    words: npt.NDArray[np.object_] = np.array(names, dtype=object)[bits]
+    return words
+
+
+def reason_texts(
+    why: Sequence[str],
+    code: IntTable,
+    places: npt.NDArray[np.object_],
+    classes: Sequence[str],
+    tolerated: npt.NDArray[np.bool_],
+    limits: dict[str, str],
+) -> list[str]:
+    """Write out what speaks for and against each place; equal cases are worded once.
+
+    Parameters
+    ----------
+    why : sequence of str
+        What speaks for a pit.
+    code : ndarray of int64, shape (n, 4)
+        Refusals of each role as bits.
+    places : ndarray of str, shape (n, 4)
+        Place to avoid that is hit.
+    classes : sequence of str
+        Class of the street.
+    tolerated : ndarray of bool, shape (n, 4)
+        Roles allowed in an intersection, at a price.
+    limits : dict
+        The limits in words, by name.
+    """
+    texts: dict[tuple[object, ...], str] = {}
+    out = []
+    dear = [any(roles) for roles in tolerated.tolist()]
+    for key in zip(
+        why, map(tuple, code.tolist()), map(tuple, places.tolist()), classes, dear, strict=True
+    ):
+        if key not in texts:
+            texts[key] = _wording(*key, limits=limits)
+        out.append(texts[key])
+    return out
+
+
+def _wording(
+    why: str,
+    bits: tuple[int, ...],
+    places: tuple[str, ...],
+    street: str,
+    dear: bool,
+    *,
+    limits: dict[str, str],
+) -> str:
+    parts = [f"for: {why}"] if why else []
+    for bit, text in enumerate(_TEXTS):
+        refused = [role for role, value in zip(ROLES, bits, strict=True) if value >> bit & 1]
+        if not refused:
+            continue
+        shown = text.format(**limits, **{"class": street})
+        if 1 << bit == AVOID:
+            named = sorted({name for name in places if name})
+            shown += f" ({', '.join(named)})" if named else ""
+        who = "" if len(refused) == len(ROLES) else f" as {', '.join(refused)}"
+        parts.append(f"against{who}: {shown}")
+    if dear:
+        parts.append("at a price: in an intersection as receiving")
+    return "; ".join(parts)

@@ -1,0 +1,133 @@
+"""What a pit takes: excavation, days, lanes, and what all of it costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.siting.extents import Extents
+
+__all__ = [
+    "Lanes",
+    "SiteRates",
+    "WorkRates",
+    "lanes_taken",
+    "opened_length",
+    "pit_days",
+    "site_cost",
+    "traffic_cost",
+]
+
+LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
+
+
+@dataclass(frozen=True)
+class SiteRates:
+    """Rates of a site, per role and per unit, in the brief's currency."""
+
+    setup: tuple[float, float, float, float]
+    intersection_factor: float
+    excavation: float
+    restoration: float
+    open_laying: float
+    off_street: float
+    lane_day: dict[str, float]
+    lane_day_other: float
+    full_closure_factor: float
+
+
+@dataclass(frozen=True)
+class WorkRates:
+    """How fast a pit goes: days, and volume (m3) and area (m2) per day."""
+
+    pit_days: float
+    tie_in_days: float
+    dig_per_day: float
+    restore_per_day: float
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """Lanes at every candidate, shape (n,): taken by a pit, and left beside it."""
+
+    taken: IntArray
+    left: IntArray
+
+
+def lanes_taken(
+    table: pd.DataFrame, half_width: FloatArray, *, gap: float, lane_width: float
+) -> Lanes:
+    """Return the lanes a pit takes; one beside the carriageway takes none.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Candidates with their street: ``street_offset``, ``street_width`` (m),
+        ``street_lanes``; not-a-number where there is no street.
+    half_width : ndarray, shape (n,)
+        Half the width of the pit, m.
+    gap : float
+        Room between pit and traffic, m.
+    lane_width : float
+        Width of a lane, m.
+    """
+    half = table["street_width"].fillna(0.0).to_numpy(dtype=float) / 2
+    lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)
+    offset = table["street_offset"].fillna(1e6).to_numpy(dtype=float)
+    reach = half_width + gap
+    on_road = np.minimum(offset + reach, half) - np.maximum(offset - reach, -half) > 0.05
+    least = LEAST_LANE_SHARE * lane_width
+    beside = [np.maximum(half - (offset + reach), 0.0), np.maximum(half + offset - reach, 0.0)]
+    left = sum(np.floor(width / least + 1e-9) for width in beside)
+    left = np.where(on_road, np.minimum(left, lanes), lanes).astype(np.int64)
+    return Lanes(taken=lanes - left, left=left)
+
+
+def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:
+    """Return the days each pit is open, from the first dig to the surface made good."""
+    return np.asarray(
+        rates.pit_days
+        + rates.tie_in_days
+        + volume / rates.dig_per_day
+        + area / rates.restore_per_day,
+        dtype=np.float64,
+    )
+
+
+def site_cost(
+    opened: FloatArray,
+    volume: FloatArray,
+    area: FloatArray,
+    off_street: FloatArray,
+    rates: SiteRates,
+) -> FloatArray:
+    """Return the cost of each site without traffic, shape (n, 4)."""
+    return np.asarray(
+        np.array(rates.setup)
+        + rates.excavation * volume
+        + rates.restoration * area
+        + rates.open_laying * opened
+        + rates.off_street * off_street,
+        dtype=np.float64,
+    )
+
+
+def traffic_cost(
+    classes: npt.NDArray[np.object_], lanes: Lanes, days: FloatArray, rates: SiteRates
+) -> FloatArray:
+    """Return the cost of the lanes closed, shape (n, 4)."""
+    lane_day = pd.Series(classes).map(rates.lane_day).fillna(rates.lane_day_other)
+    shut = (lanes.left == 0) & (lanes.taken > 0)
+    factor = np.where(shut, rates.full_closure_factor, 1.0)
+    per_day = lane_day.to_numpy(dtype=float) * lanes.taken * factor
+    return np.asarray(per_day[:, None] * days, dtype=np.float64)
+
+
+def opened_length(run: IntArray, extents: Extents, lengths: FloatArray) -> FloatArray:
+    """Return the length of run each pit opens, m, within the run."""
+    last = lengths[run][:, None]
+    return np.clip(extents.end, 0.0, last) - np.clip(extents.start, 0.0, last)

@@ -1,0 +1,139 @@
+"""The street of a place: the nearest centreline that runs roughly along the main."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, IntArray, measures, row_of
+from geotools.street.net import StreetNet
+
+__all__ = ["STREET_COLUMNS", "street_context"]
+
+STREET_COLUMNS: dict[str, type] = {
+    "street_chain": int,
+    "street_at": float,
+    "street_offset": float,
+    "street_same": bool,
+    "street_before": float,
+    "street_after": float,
+    "street_class": str,
+    "street_name": str,
+    "street_lanes": float,
+    "street_width": float,
+    "street_speed": float,
+}
+
+
+def street_context(
+    net: StreetNet, xy: FloatArray, heading: FloatArray, *, reach: float, parallel: float
+) -> pd.DataFrame:
+    """Find the street of every place.
+
+    Parameters
+    ----------
+    net : StreetNet
+    xy, heading : ndarray, shape (n, 2)
+        Places on mains and unit vectors along the main there.
+    reach : float
+        A centreline farther away is not its street, m.
+    parallel : float
+        A centreline at a wider angle to the main crosses it and is not its street, rad.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `STREET_COLUMNS`: the chain (-1: no street) and chainage along it (m), offset
+        (m, left of the chain positive), whether the chain runs the way the main does, distance
+        along the street back and on to the next intersections (m, infinite where none), and what
+        the centreline says.
+    """
+    first, segments, chain = _segments(net)
+    place, segment = shapely.STRtree(segments).query(
+        shapely.points(xy), predicate="dwithin", distance=reach
+    )
+    start, end = net.chains.xy[first[segment]], net.chains.xy[first[segment] + 1]
+    along = end - start
+    size = np.maximum(np.hypot(*along.T), 1e-12)
+    unit = along / size[:, None]
+    rel = xy[place] - start
+    position = np.clip((rel * unit).sum(axis=1), 0.0, size)
+    gap = np.hypot(*(rel - unit * position[:, None]).T)
+    cosine = (heading[place] * unit).sum(axis=1)
+    side = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
+    fits = np.abs(cosine) >= np.cos(parallel)
+    rows = pd.DataFrame(
+        {
+            "place": place,
+            "chain": chain[segment],
+            "at": _measures(net)[first[segment]] + position,
+            "offset": np.sign(side) * gap,
+            "gap": np.round(gap, 6),
+            "same": cosine >= 0,
+        }
+    )[fits]
+    nearest = rows.sort_values(["place", "gap", "chain", "at"], kind="stable")
+    nearest = nearest.drop_duplicates("place").set_index("place")
+    table = nearest.reindex(np.arange(len(xy)))[["chain", "at", "offset", "same"]]
+    known = table["chain"].notna().to_numpy()
+    chains = table["chain"].fillna(-1).to_numpy(dtype=np.int64)
+    at = table["at"].fillna(0.0).to_numpy(dtype=float)
+    before, after = _next_crossings(net, np.maximum(chains, 0), at)
+    context = pd.DataFrame(
+        {
+            "chain": chains,
+            "at": at,
+            "offset": table["offset"].to_numpy(dtype=float),
+            "same": np.where(known, table["same"].to_numpy() == True, True),  # noqa: E712
+            "before": np.where(known, before, np.inf),
+            "after": np.where(known, after, np.inf),
+        }
+    )
+    whole = context.join(_attributes(net, chains, at, known)).add_prefix("street_")
+    return whole[list(STREET_COLUMNS)]
+
+
+def _measures(net: StreetNet) -> FloatArray:
+    return measures(net.chains.xy, net.chains.offsets)
+
+
+def _segments(
+    net: StreetNet,
+) -> tuple[IntArray, np.ndarray[tuple[int], np.dtype[np.object_]], IntArray]:
+    """Return the first vertex, the line and the chain of every street segment."""
+    rows = row_of(net.chains.offsets)
+    first = np.flatnonzero(rows[1:] == rows[:-1])
+    pairs = np.stack([net.chains.xy[first], net.chains.xy[first + 1]], axis=1)
+    return first, shapely.linestrings(pairs), rows[first]
+
+
+def _next_crossings(
+    net: StreetNet, chain: IntArray, at: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return distances along the chain back and on to the next intersections."""
+    crossed = net.connections["chainage"].to_numpy(dtype=float)
+    places = Places.of(net.connections["run"].to_numpy(), crossed, len(net.chains))
+    if not len(crossed):
+        return np.full(len(at), np.inf), np.full(len(at), np.inf)
+    on = places.search(chain, at, "left")
+    back = on - 1
+    after = np.where(
+        on < places.offsets[chain + 1], crossed[np.minimum(on, len(crossed) - 1)] - at, np.inf
+    )
+    before = np.where(back >= places.offsets[chain], at - crossed[np.maximum(back, 0)], np.inf)
+    return before, after
+
+
+def _attributes(
+    net: StreetNet,
+    chain: IntArray,
+    at: FloatArray,
+    known: np.ndarray[tuple[int], np.dtype[np.bool_]],
+) -> pd.DataFrame:
+    line = net.line_at(np.maximum(chain, 0), at) if len(net.chains) else np.zeros_like(chain)
+    rows = net.table.iloc[line].reset_index(drop=True)
+    numbers = {name: np.where(known, rows[name], np.nan) for name in ("lanes", "width", "speed")}
+    texts = {name: np.where(known, rows[name], "") for name in ("class", "name")}
+    return pd.DataFrame({**texts, **numbers})

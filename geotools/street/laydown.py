@@ -1,0 +1,234 @@
+"""Where fused strings can lie: along the street behind the pit, as far as nothing stops them.
+
+A string is stopped by the end of the street, an intersection of a class that may not be blocked,
+a bend tighter than the carrier's least radius within the width of the street, and a place to
+avoid across the street (a river, a railway). Off the streets it lies straight back from the pit,
+as far as no such place is in the way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.network.bends import BendRules, find_bends
+from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.stretches import Stretches, disjoint
+from geotools.pipe.bending import passing_radius_m
+from geotools.street.net import StreetNet
+
+__all__ = ["Corridors", "build_corridors", "longest_pull", "pieces_per_string"]
+
+STREET_BEND_GATHER = 10.0  # m; turns of a street closer than this are one
+
+
+@dataclass(frozen=True)
+class Corridors:
+    """What stops a string along the streets.
+
+    Attributes
+    ----------
+    net : StreetNet
+    stops : tuple of arrays
+        Chain, low and high of stretches no string may enter, whatever the carrier.
+    bends : DataFrame
+        Turns of the chains: ``run`` (chain), ``chainage``, ``passing_radius`` (m).
+    obstacles : ndarray of polygons
+        Hard places to avoid.
+    """
+
+    net: StreetNet
+    stops: tuple[IntArray, FloatArray, FloatArray]
+    bends: pd.DataFrame
+    obstacles: npt.NDArray[np.object_]
+
+    def blocked(self, radius: float) -> Stretches:
+        """Return the stretches no string of a carrier of this least radius may enter."""
+        tight = self.bends[self.bends["passing_radius"].to_numpy(dtype=float) < radius]
+        at = tight["chainage"].to_numpy(dtype=float)
+        chain = tight["run"].to_numpy(dtype=np.int64)
+        return disjoint(
+            np.concatenate([self.stops[0], chain]),
+            np.concatenate([self.stops[1], at]),
+            np.concatenate([self.stops[2], at]),
+            len(self.net.chains),
+        )
+
+    def available(
+        self, chain: IntArray, at: FloatArray, forward: npt.NDArray[np.bool_], radius: FloatArray
+    ) -> FloatArray:
+        """Return the length free along chains from places on, m.
+
+        Parameters
+        ----------
+        chain, at : ndarray, shape (n,)
+            Chain and chainage of the top of each ramp.
+        forward : ndarray of bool
+            The string lies along the chain (True) or against it.
+        radius : ndarray
+            Least radius of each carrier, m.
+        """
+        free = np.zeros(len(chain))
+        for value in np.unique(radius[np.isfinite(radius)]):
+            rows = np.flatnonzero(radius == value)
+            free[rows] = self._free(chain[rows], at[rows], forward[rows], self.blocked(value))
+        return free
+
+    def _free(
+        self, chain: IntArray, at: FloatArray, forward: npt.NDArray[np.bool_], blocked: Stretches
+    ) -> FloatArray:
+        length = self.net.lengths[chain]
+        inside = (blocked.holding(chain, at) >= 0) | (at < 0) | (at > length)
+        on = np.minimum(blocked.after(chain, at), length) - at
+        back = at - np.maximum(blocked.before(chain, at), 0.0)
+        return np.where(inside, 0.0, np.maximum(np.where(forward, on, back), 0.0))
+
+    def straight_back(
+        self, top: FloatArray, heading: FloatArray, *, most: float, half_width: FloatArray
+    ) -> FloatArray:
+        """Return the length free straight on from points, m, up to a most.
+
+        Parameters
+        ----------
+        top, heading : ndarray, shape (n, 2)
+            Top of each ramp and the direction away from the pit.
+        most : float
+            Length looked along, m.
+        half_width : ndarray, shape (n,)
+            Half the width the string needs, m.
+        """
+        free = np.full(len(top), most)
+        if not len(top) or not len(self.obstacles):
+            return free
+        rays = shapely.linestrings(np.stack([top, top + heading * most], axis=1))
+        lanes = shapely.buffer(rays, half_width, cap_style="flat")
+        ray, place = shapely.STRtree(self.obstacles).query(lanes, predicate="intersects")
+        met = shapely.intersection(lanes[ray], self.obstacles[place])
+        np.minimum.at(free, ray, shapely.distance(met, shapely.points(top[ray])))
+        return free
+
+
+def build_corridors(
+    net: StreetNet,
+    obstacles: npt.NDArray[np.object_],
+    *,
+    no_block: list[str],
+    clear: float,
+    verge: float,
+    accuracy: float,
+) -> Corridors:
+    """Find what stops strings along the streets.
+
+    Parameters
+    ----------
+    net : StreetNet
+    obstacles : ndarray of geometries
+        Hard places to avoid, buffered.
+    no_block : list of str
+        Classes whose intersections may not be blocked.
+    clear : float
+        A string keeps this far from the middle of such an intersection, m.
+    verge : float
+        Width beside the carriageway a string may use, m.
+    accuracy : float
+        Survey accuracy of the centrelines, m.
+    """
+    crossed = net.connections
+    banned = {name.strip().casefold() for name in no_block}
+    hits = np.array(
+        [bool(banned & set(str(classes).split(","))) for classes in crossed["crossing_class"]],
+        dtype=bool,
+    )
+    at = crossed["chainage"].to_numpy(dtype=float)[hits]
+    chain = crossed["run"].to_numpy(dtype=np.int64)[hits]
+    across = _across(net, obstacles)
+    stops = (
+        np.concatenate([chain, across[0]]),
+        np.concatenate([at - clear, across[1]]),
+        np.concatenate([at + clear, across[2]]),
+    )
+    return Corridors(net, stops, _street_bends(net, verge, accuracy), obstacles)
+
+
+def _across(
+    net: StreetNet, obstacles: npt.NDArray[np.object_]
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the stretches of streets that lie in places to avoid."""
+    lines = to_linestrings(net.chains.xy, net.chains.offsets)
+    if not len(lines) or not len(obstacles):
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+    place, line = shapely.STRtree(lines).query(obstacles, predicate="intersects")
+    parts, index = shapely.get_parts(
+        shapely.intersection(lines[line], obstacles[place]), return_index=True
+    )
+    chain = line[index].astype(np.int64)
+    ends = [shapely.get_point(parts, k) for k in (0, -1)]
+    points = np.where(shapely.get_type_id(parts) == 0, parts, ends[0])
+    last = np.where(shapely.get_type_id(parts) == 0, parts, ends[1])
+    first = shapely.line_locate_point(lines[chain], points)
+    final = shapely.line_locate_point(lines[chain], last)
+    return chain, np.minimum(first, final), np.maximum(first, final)
+
+
+def _street_bends(net: StreetNet, verge: float, accuracy: float) -> pd.DataFrame:
+    """Find the turns of the chains and the radius a string can take within the street."""
+    rules = BendRules(
+        accuracy=accuracy,
+        gather=1.0,
+        least_angle=np.radians(2.0),
+        curve_angle=np.radians(20.0),
+        fitting_radius=0.0,
+    )
+    none = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "angle": []})
+    rises = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "rise": []})
+    gather = np.full(len(net.chains), STREET_BEND_GATHER)
+    bends = find_bends(net.thinned, gather, none, rises, rules)
+    line = net.line_at(
+        bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
+    )
+    width = net.table["width"].to_numpy(dtype=float)[line] + 2 * verge
+    passing = passing_radius_m(
+        np.clip(bends["deflection"].to_numpy(dtype=float), 0, np.pi),
+        width,
+        axis_radius_m=bends["axis_radius"].to_numpy(dtype=float),
+    )
+    return bends[["run", "chainage"]].assign(passing_radius=passing)
+
+
+def pieces_per_string(available: FloatArray, piece: float) -> FloatArray:
+    """Return how many pipes a string may consist of in the length available."""
+    return np.floor(np.asarray(available) / piece + 1e-9)
+
+
+def longest_pull(
+    pieces: FloatArray, *, piece: float, rate: float, shift: float, joint_time: float
+) -> FloatArray:
+    """Return the longest pull whose strings are joined and pulled within a shift, m.
+
+    Parameters
+    ----------
+    pieces : ndarray
+        Pipes a string may consist of; infinite where nothing limits it, 0 where none can lie.
+    piece : float
+        Length of a pipe, m.
+    rate : float
+        Speed of pulling, m/s.
+    shift, joint_time : float
+        Hours of a shift and standstill for each string joined on, s.
+    """
+    best = np.zeros(np.shape(pieces))
+    strings = 1
+    while shift - (strings - 1) * joint_time > 0 and strings <= MOST_STRINGS:
+        pulled = rate * (shift - (strings - 1) * joint_time)
+        with np.errstate(invalid="ignore"):
+            laid = np.where(pieces > 0, strings * pieces * piece, 0.0)
+        best = np.maximum(best, np.minimum(laid, pulled))
+        strings += 1
+    return best
+
+
+MOST_STRINGS = 100  # no pull is made of more

@@ -1,0 +1,128 @@
+"""The streets as a network: centrelines chained straight on, with what crosses them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.network.bends import Thinned, thin
+from geotools.network.noding import node_lines
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, IntArray, line_lengths
+from geotools.network.runs import Chains, build_chains
+
+__all__ = ["StreetNet", "build_streets"]
+
+
+@dataclass(frozen=True)
+class StreetNet:
+    """Streets chained by continuity, the code the mains are chained with.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Attributes of the centrelines as read, gaps filled: ``class``, ``lanes``, ``width`` (m,
+        carriageway), ``speed`` (m/s), ``name``.
+    chains : Chains
+        ``pieces['line']`` are rows of `table`.
+    thinned : Thinned
+        The chains thinned within the survey accuracy.
+    lengths : ndarray
+        Length of each chain, m.
+    crossings : ndarray, shape (k, 2)
+        Middles of the intersections.
+    connections : DataFrame
+        Intersections along the chains: ``run`` (chain), ``chainage``, ``node``, ``others`` and
+        ``crossing_class``, the classes of the other streets there.
+    """
+
+    table: pd.DataFrame
+    chains: Chains
+    thinned: Thinned
+    lengths: FloatArray
+    crossings: FloatArray
+    connections: pd.DataFrame
+
+    def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
+        """Return the centreline at places along chains, as rows of the table."""
+        pieces = self.chains.pieces
+        places = Places.of(
+            pieces["run"].to_numpy(), pieces["start"].to_numpy(dtype=float), len(self.chains)
+        )
+        rows = pieces["line"].to_numpy(dtype=np.int64)
+        return np.asarray(rows[places.holding(chain, at)], dtype=np.int64)
+
+
+def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: float) -> StreetNet:
+    """Chain the streets.
+
+    Parameters
+    ----------
+    streets : Lines
+    rules : Street
+        Section of the brief: defaults for what a centreline does not say.
+    tolerance, accuracy : float
+        Snap tolerance and survey accuracy, m.
+    """
+    graph = node_lines(streets.xy, streets.offsets, tolerance=tolerance)
+    names = streets.table["name"].fillna("").astype(str).to_numpy()
+    rank = np.unique(names, return_inverse=True)[1][graph.line]
+    chains = build_chains(
+        graph,
+        eligible=np.ones(len(graph), dtype=bool),
+        diameter=np.ones(len(graph)),
+        rank=rank.astype(np.int64),
+        diameter_tolerance=0.0,
+        max_turn=rules.max_turn,
+    )
+    table = _filled(streets.table, rules)
+    kinds = table["class"].to_numpy(dtype=object)[graph.line]
+    return StreetNet(
+        table=table,
+        chains=chains,
+        thinned=thin(chains.xy, chains.offsets, accuracy=accuracy),
+        lengths=line_lengths(chains.xy, chains.offsets),
+        crossings=np.asarray(graph.node_xy[graph.degrees() >= 3], dtype=np.float64),
+        connections=_crossed(chains, graph.ends, kinds),
+    )
+
+
+def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
+    """Fill what a centreline does not say with the brief's defaults."""
+    lanes = table["lanes"].astype(float)
+    lanes = lanes.where(lanes >= 1, rules.default_lanes).round()
+    width = table["width"].astype(float)
+    speed = table["speed"].astype(float)
+    kind = table["class"].fillna("").astype(str).str.strip().str.casefold()
+    return pd.DataFrame(
+        {
+            "class": kind.where(kind != "", "unclassified").to_numpy(dtype=object),
+            "lanes": lanes.to_numpy(dtype=np.int64),
+            "width": width.where(width > 0, lanes * rules.lane_width).to_numpy(dtype=float),
+            "speed": speed.where(speed > 0, rules.default_speed).to_numpy(dtype=float),
+            "name": table["name"].fillna("").astype(str).to_numpy(dtype=object),
+        }
+    )
+
+
+def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> pd.DataFrame:
+    """Say of every intersection on a chain which classes of street meet it there."""
+    table = chains.connections
+    edge_node = pd.DataFrame(
+        {
+            "edge": np.repeat(np.arange(len(ends)), 2),
+            "node": ends.ravel(),
+            "class": np.repeat(kinds, 2),
+        }
+    )
+    of_chain = chains.pieces[["edge", "run"]]
+    met = edge_node.merge(of_chain, on="edge")
+    pairs = table.reset_index().merge(met, on="node", suffixes=("", "_other"))
+    other = pairs[pairs["run"] != pairs["run_other"]]
+    classes = other.groupby("index")["class"].agg(lambda v: ",".join(sorted(set(v))))
+    return table.assign(crossing_class=classes.reindex(table.index).fillna("").to_numpy())

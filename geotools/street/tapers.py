@@ -1,0 +1,93 @@
+"""Lengths of lane closures: tapers, buffer, downstream taper.
+
+Manual on Uniform Traffic Control Devices, 11th edition, Part 6, tables 6B-2 to 6B-4. Planning
+values: the traffic control plan of a licensed practice and the local code decide.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "DOWNSTREAM_TAPER_M",
+    "TAPER_SHARE",
+    "buffer_length_m",
+    "merging_taper_m",
+    "taper_m",
+]
+
+FloatArray = npt.NDArray[np.float64]
+FOOT = 0.3048
+MPH = 0.44704
+DOWNSTREAM_TAPER_M = 50 * FOOT  # 50 to 100 ft a lane: the least
+TAPER_SHARE = {"merging": 1.0, "shifting": 0.5, "shoulder": 0.33}
+# Stopping sight distance by speed: table 6B-2, mph and ft.
+_MPH = np.array([20.0, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75])
+_SIGHT_FT = np.array([115.0, 155, 200, 250, 305, 360, 425, 495, 570, 645, 730, 820])
+
+
+def merging_taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike) -> FloatArray:
+    """Length of a merging taper, m.
+
+    Parameters
+    ----------
+    width_m : array_like
+        Width of the offset, usually the lanes closed, m; 0 to 30.
+    speed_m_per_s : array_like
+        Speed limit, or the off-peak 85th percentile speed, m/s; 0 to 40. All broadcast.
+
+    Returns
+    -------
+    ndarray of float
+
+    Raises
+    ------
+    ValueError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    L = W S^2 / 60 up to 40 mph, L = W S from 45 mph (ft, mph): MUTCD 11th ed. table 6B-4. The
+    table leaves 41 to 44 mph open: the speed is rounded up to 45.
+    """
+    width = _within("width_m", width_m, 30.0) / FOOT
+    speed = _within("speed_m_per_s", speed_m_per_s, 40.0) / MPH
+    fast = speed > 40.0 + 1e-9
+    length = np.where(fast, width * np.maximum(speed, 45.0), width * speed**2 / 60.0)
+    return np.asarray(length * FOOT, dtype=np.float64)
+
+
+def taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike, *, kind: str) -> FloatArray:
+    """Length of a taper of a kind of `TAPER_SHARE`, m; parameters as `merging_taper_m`."""
+    return np.asarray(TAPER_SHARE[kind] * merging_taper_m(width_m, speed_m_per_s))
+
+
+def buffer_length_m(speed_m_per_s: npt.ArrayLike) -> FloatArray:
+    """Length of the longitudinal buffer: the stopping sight distance, m.
+
+    Parameters
+    ----------
+    speed_m_per_s : array_like
+        m/s, 0 to 40. Speeds between two rows of the table take the higher row, slower ones the
+        first and faster ones the last.
+
+    Returns
+    -------
+    ndarray of float
+
+    Raises
+    ------
+    ValueError
+        If a speed lies outside its range.
+    """
+    speed = _within("speed_m_per_s", speed_m_per_s, 40.0) / MPH
+    row = np.minimum(np.searchsorted(_MPH, speed - 1e-9), len(_MPH) - 1)
+    return np.asarray(_SIGHT_FT[row] * FOOT, dtype=np.float64)
+
+
+def _within(name: str, value: npt.ArrayLike, most: float) -> FloatArray:
+    array = np.asarray(value, dtype=np.float64)
+    if not (np.isfinite(array) & (array >= 0) & (array <= most)).all():
+        raise ValueError(f"{name} must lie between 0 and {most:g}")
+    return array
