@@ -1,0 +1,298 @@
+"""Bad input: the message says what, where and what to do; nothing that stood before is touched."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+import shapely
+
+CRS = "EPSG:32633"
+OLD = b"the plan of last week"
+EAST, NORTH = 500_000.0, 4_800_000.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """Arguments of a call, and words its message has to hold."""
+
+    arguments: tuple[str, ...]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """Makes files in a folder."""
+
+    folder: Path
+
+    def mains(self) -> gpd.GeoDataFrame:
+        """Three mains of 200 m in a row."""
+        lines = [
+            shapely.LineString([(EAST + 200 * k, NORTH), (EAST + 200 * (k + 1), NORTH)])
+            for k in range(3)
+        ]
+        columns = {"main_id": ["M1", "M2", "M3"], "diameter_mm": 300.0, "cover_m": 1.2}
+        return gpd.GeoDataFrame(columns, geometry=lines, crs=CRS)
+
+    def layer(self, frame: gpd.GeoDataFrame, name: str = "net.gpkg", layer: str = "mains") -> str:
+        frame.to_file(self.folder / name, layer=layer, driver="GPKG")
+        return f"{self.folder / name}:{layer}"
+
+    def dem(
+        self, *, crs: str | None = CRS, west: float = EAST - 1000, north: float = NORTH + 1000,
+        cell: float = 20.0, level: float = 100.0, unit: str | None = "m",
+    ) -> str:  # fmt: skip
+        path = self.folder / "ground.tif"
+        with rasterio.open(
+            path, "w", driver="GTiff", width=100, height=100, count=1, dtype="float32", crs=crs,
+            nodata=-9999.0, transform=rasterio.Affine(cell, 0.0, west, 0.0, -cell, north),
+        ) as raster:  # fmt: skip
+            raster.write(np.full((100, 100), level, dtype="float32"), 1)
+            if unit:
+                raster.units = (unit,)
+        return str(path)
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Workshop:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    return Workshop(folder)
+
+
+@pytest.fixture
+def attempt(slipmain: Callable[..., Any], tmp_path: Path) -> Callable[..., Any]:
+    """Plan over an existing file and hand back what was said and what the file holds."""
+
+    def run(*arguments: str) -> tuple[Any, Path]:
+        target = tmp_path / "plan.gpkg"
+        target.write_bytes(OLD)
+        done = slipmain("plan", *arguments, "-o", target, "--overwrite")
+        assert "Traceback" not in done.err
+        assert sorted(file.name for file in tmp_path.iterdir()) == ["data", "plan.gpkg"]
+        return done, target
+
+    return run
+
+
+def no_file(make: Workshop) -> Case:
+    make.layer(make.mains(), "network.gpkg")
+    return Case(
+        ("--mains", f"{make.folder}/netwrok.gpkg:mains"),
+        ("mains", "netwrok.gpkg", "no such file", "did you mean", "network.gpkg"),
+    )
+
+
+def no_layer(make: Workshop) -> Case:
+    source = make.layer(make.mains()).removesuffix("mains") + "pipes"
+    return Case(("--mains", source), ("net.gpkg", "'pipes'", "layers there: mains"))
+
+
+def empty_layer(make: Workshop) -> Case:
+    source = make.layer(make.mains().iloc[:0])
+    return Case(("--mains", source), ("net.gpkg:mains", "no features", "give a layer"))
+
+
+def points_for_mains(make: Workshop) -> Case:
+    frame = make.mains()
+    frame["geometry"] = frame.centroid
+    return Case(
+        ("--mains", make.layer(frame)), ("net.gpkg:mains", "3 Point", "LineString", "convert")
+    )
+
+
+def points_for_streets(make: Workshop) -> Case:
+    streets = gpd.GeoDataFrame({"class": ["local"]}, geometry=[shapely.Point(EAST, NORTH)], crs=CRS)
+    return Case(
+        ("--mains", make.layer(make.mains()), "--streets", make.layer(streets, "st.gpkg", "roads")),
+        ("streets", "st.gpkg:roads", "1 Point", "convert"),
+    )
+
+
+def no_diameter_field(make: Workshop) -> Case:
+    source = make.layer(make.mains().drop(columns="diameter_mm"))
+    return Case(
+        ("--mains", source), ("net.gpkg:mains", "diameter_mm", "missing", "[inputs.mains.fields]")
+    )
+
+
+def field_without_unit(make: Workshop) -> Case:
+    source = make.layer(make.mains().rename(columns={"diameter_mm": "diameter"}))
+    return Case(
+        ("--mains", source),
+        ("net.gpkg:mains", "'diameter'", "[inputs.mains.fields]", 'diameter_mm = "diameter"'),
+    )
+
+
+def text_in_every_diameter(make: Workshop) -> Case:
+    frame = make.mains()
+    frame["diameter_mm"] = ["big", "twelve", "?"]
+    return Case(("--mains", make.layer(frame)), ("net.gpkg:mains", "diameter_mm", "check"))
+
+
+def mains_without_crs(make: Workshop) -> Case:
+    frame = make.mains()
+    frame = frame.set_crs(None, allow_override=True)
+    with pytest.warns(UserWarning, match="crs"):
+        source = make.layer(frame)
+    return Case(("--mains", source), ("net.gpkg:mains", "no CRS", "[inputs.mains]", "EPSG:"))
+
+
+def dem_elsewhere(make: Workshop) -> Case:
+    return Case(
+        ("--mains", make.layer(make.mains()), "--dem", make.dem(west=EAST + 2e5)),
+        ("dem", "ground.tif", "no raster overlaps", "700000", "check"),
+    )
+
+
+def dem_without_crs(make: Workshop) -> Case:
+    ground = make.dem(crs=None)
+    return Case(
+        ("--mains", make.layer(make.mains()), "--dem", ground), ("ground.tif", "no CRS", "assign")
+    )
+
+
+def dem_no_raster(make: Workshop) -> Case:
+    path = make.folder / "ground.tif"
+    path.write_text("level 100 everywhere")
+    return Case(
+        ("--mains", make.layer(make.mains()), "--dem", str(path)),
+        ("dem", "ground.tif", "cannot be opened", "export it again"),
+    )
+
+
+def dem_in_another_unit(make: Workshop) -> Case:
+    return Case(
+        (
+            "--mains", make.layer(make.mains()), "--dem", make.dem(unit="m"),
+            "--set", "ground.vertical_unit=ft",
+        ),
+        ("ground.tif", "vertical", "ft"),
+    )  # fmt: skip
+
+
+def no_usable_coordinates(make: Workshop) -> Case:
+    frame = make.mains()
+    frame["geometry"] = [shapely.LineString([(EAST, NORTH), (1e12, 1e12)])] * 3
+    return Case(("--mains", make.layer(frame)), ("net.gpkg:mains", "coordinate"))
+
+
+def truncated(make: Workshop) -> Case:
+    source = make.layer(make.mains())
+    file = make.folder / "net.gpkg"
+    whole = file.read_bytes()
+    file.write_bytes(whole[: len(whole) // 2])
+    return Case(("--mains", source), ("net.gpkg", "damaged, cut short", "copy or export it again"))
+
+
+REFUSED = (
+    no_file, no_layer, empty_layer, points_for_mains, points_for_streets, no_diameter_field,
+    field_without_unit, text_in_every_diameter, mains_without_crs, dem_elsewhere, dem_without_crs,
+    dem_no_raster, dem_in_another_unit, no_usable_coordinates, truncated,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", REFUSED, ids=lambda fault: fault.__name__)
+def test_input_that_cannot_be_used_is_refused_by_name(
+    fault: Callable[[Workshop], Case], make: Workshop, attempt: Callable[..., Any]
+) -> None:
+    case = fault(make)
+    done, target = attempt(*case.arguments)
+    assert done.code == 2
+    assert target.read_bytes() == OLD
+    assert [word for word in case.words if word not in done.err] == []
+
+
+def test_all_faults_of_all_layers_are_told_at_once(
+    make: Workshop, attempt: Callable[..., Any]
+) -> None:
+    points = gpd.GeoDataFrame({"class": ["local"]}, geometry=[shapely.Point(EAST, NORTH)], crs=CRS)
+    done, _ = attempt(
+        "--mains", make.layer(make.mains().drop(columns="diameter_mm")),
+        "--streets", make.layer(points, "st.gpkg", "roads"), "--dem", f"{make.folder}/none.tif",
+    )  # fmt: skip
+    assert done.code == 2
+    for name in ("net.gpkg:mains", "st.gpkg:roads", "none.tif"):
+        assert name in done.err
+
+
+def found(plan: Any, rule: str) -> Any:
+    return plan.findings[plan.findings["rule"] == rule]
+
+
+def test_text_in_one_diameter_is_a_finding_and_the_others_are_planned(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    frame = make.mains()
+    frame["diameter_mm"] = ["300", "twelve", "300"]
+    done, target = attempt("--mains", make.layer(frame), "--dem", make.dem())
+    assert done.code == 0
+    plan = read_plan(target)
+    (row,) = found(plan, "unreadable-value").itertuples()
+    assert (row.layer, row.feature, row.severity) == ("mains", "M2", "warning")
+    assert "'twelve'" in row.text
+    assert "write a number" in row.text
+    assert plan.planned["length_m"].sum() == pytest.approx(400.0)
+
+
+def test_a_coordinate_that_is_no_number_is_a_finding_and_the_others_are_planned(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    frame = make.mains()
+    shapes = frame.geometry.to_numpy().copy()
+    with np.errstate(invalid="ignore"):
+        shapes[1] = shapely.LineString([(EAST + 200, NORTH), (np.nan, np.nan)])
+    shapes[2] = shapely.LineString([(EAST + 400, NORTH), (1e12, NORTH)])
+    frame = frame.set_geometry(shapes, crs=CRS)
+    done, target = attempt("--mains", make.layer(frame), "--dem", make.dem())
+    assert done.code == 0
+    plan = read_plan(target)
+    rows = found(plan, "bad-coordinates")
+    assert list(rows["feature"]) == ["M2", "M3"]
+    assert rows["text"].str.contains("set aside").all()
+    assert plan.runs["length_m"].sum() == pytest.approx(200.0)
+
+
+def test_a_dem_in_another_crs_gives_the_same_levels(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    # the same level everywhere, in Web Mercator cells that cover the mains (15 E, 43.35 N)
+    ground = make.dem(crs="EPSG:3857", west=1.66e6, north=5.40e6, cell=700.0, level=87.5)
+    done, target = attempt("--mains", make.layer(make.mains()), "--dem", ground)
+    assert done.code == 0
+    plan = read_plan(target)
+    assert plan.stations["ground_z_m"].to_numpy() == pytest.approx(87.5, abs=1e-6)
+    assert plan.stations.crs == CRS
+
+
+def test_a_dem_that_does_not_name_its_unit_is_a_finding(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    done, target = attempt("--mains", make.layer(make.mains()), "--dem", make.dem(unit=None))
+    assert done.code == 0
+    (row,) = found(read_plan(target), "dem-unit-assumed").itertuples()
+    assert (row.layer, row.feature) == ("dem", "ground.tif")
+    assert "ground.vertical_unit" in row.text
+
+
+def test_mains_partly_off_the_dem_are_a_finding_with_its_place(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    ground = make.dem(west=EAST + 150.0)
+    done, target = attempt("--mains", make.layer(make.mains()), "--dem", ground)
+    assert done.code == 0
+    plan = read_plan(target)
+    (row,) = found(plan, "no-ground").itertuples()
+    assert row.geometry.distance(shapely.Point(EAST, NORTH)) < 1e-6
+    unknown = plan.stations["ground_z_m"].isna()
+    assert unknown.any()
+    assert not unknown.all()
+    # cover is on record, so the depth is known all the same
+    assert plan.stations["depth_m"].to_numpy() == pytest.approx(1.5)
