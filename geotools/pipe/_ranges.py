@@ -3,14 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ChoiceError", "FloatArray", "RangeError", "check_choice", "check_range"]
+__all__ = ["ChoiceError", "FloatArray", "Limits", "RangeError", "check_choice", "check_range"]
 
 FloatArray: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """A number that was refused and the range it left, all in one unit.
+
+    Attributes
+    ----------
+    value, low, high : float
+        Number and range; the range has no end where one is infinite.
+    above_low : bool
+        `low` itself is refused as well.
+    """
+
+    value: float
+    low: float
+    high: float
+    above_low: bool
 
 
 class RangeError(ValueError):
@@ -24,12 +43,17 @@ class RangeError(ValueError):
         The first value refused.
     valid : str
         What would have been accepted, with its unit.
+    limits : Limits or None
+        The same as numbers; None where words were due.
     """
 
-    def __init__(self, name: str, value: object, valid: str, note: str = "") -> None:
+    def __init__(
+        self, name: str, value: object, valid: str, note: str = "", limits: Limits | None = None
+    ) -> None:
         self.name = name
         self.value = value
         self.valid = valid
+        self.limits = limits
         super().__init__(f"{name} = {value} is outside its valid range: {valid}{note}")
 
 
@@ -78,11 +102,16 @@ def check_range(
         return array
     opening = "above" if above_low else "from"
     valid = f"{opening} {low:g} to {high:g} {unit}"
-    if array.ndim == 0:
-        raise RangeError(name, f"{array[()]:g} {unit}", valid)
     where = np.flatnonzero(bad)
+    first = float(array.flat[where[0]])
     note = f" ({where.size} of {array.size} values, the first at index {where[0]})"
-    raise RangeError(name, f"{array.flat[where[0]]:g} {unit}", valid, note)
+    raise RangeError(
+        name,
+        f"{first:g} {unit}",
+        valid,
+        note if array.ndim else "",
+        Limits(first, low, high, above_low),
+    )
 
 
 def check_choice(name: str, value: str, allowed: Iterable[str]) -> str:

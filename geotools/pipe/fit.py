@@ -10,10 +10,21 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._units import INCH
 
-__all__ = ["LARGE_BORE_M", "RULES", "Fit", "clearance_m", "fit", "largest_outside_m"]
+__all__ = [
+    "GAP_M",
+    "LARGE_BORE_M",
+    "RULES",
+    "TOTAL_M",
+    "Fit",
+    "clearance_m",
+    "fit",
+    "largest_outside_m",
+]
 
 RULES = ("share_of_bore", "share_or_total", "radial_gap")
 LARGE_BORE_M = 24.0 * INCH
+TOTAL_M = 2.0 * INCH
+GAP_M = 0.010
 
 
 @dataclass(frozen=True)
@@ -90,8 +101,8 @@ def largest_outside_m(
     *,
     rule: str = "share_of_bore",
     share: ArrayLike = 0.10,
-    total_m: ArrayLike = 2.0 * INCH,
-    gap_m: ArrayLike = 0.010,
+    total_m: ArrayLike = TOTAL_M,
+    gap_m: ArrayLike = GAP_M,
     bead_m: ArrayLike = 0.0,
 ) -> FloatArray:
     """Largest outside diameter the rule lets into the host.
@@ -123,8 +134,8 @@ def fit(
     *,
     rule: str = "share_of_bore",
     share: ArrayLike = 0.10,
-    total_m: ArrayLike = 2.0 * INCH,
-    gap_m: ArrayLike = 0.010,
+    total_m: ArrayLike = TOTAL_M,
+    gap_m: ArrayLike = GAP_M,
     bead_m: ArrayLike = 0.0,
 ) -> Fit:
     """Judge whether a carrier clears the host.

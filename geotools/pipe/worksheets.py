@@ -22,9 +22,9 @@ from geotools.pipe import (
 )
 from geotools.pipe import fit as fitting
 from geotools.pipe._ranges import FloatArray, check_range
-from geotools.pipe._units import GRAVITY, WATER_DENSITY
+from geotools.pipe._units import GRAVITY, INCH, WATER_DENSITY
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene, material_property
 
 __all__ = [
     "QUANTITIES",
@@ -54,6 +54,8 @@ QUANTITIES: Mapping[str, str] = MappingProxyType(
         "line_load": "N/m",
         "angle": "rad",
         "volume": "m3",
+        "liquid": "m3",
+        "area": "m2",
         "flow": "m3/s",
         "velocity": "m/s",
         "head": "m",
@@ -61,6 +63,7 @@ QUANTITIES: Mapping[str, str] = MappingProxyType(
         "hours": "h",
         "temperature": "C",
         "number": "",
+        "share": "",
         "word": "",
     }
 )
@@ -116,6 +119,8 @@ class Step:
         Where the formula or the limit comes from.
     quantity : str
         One of `QUANTITIES`.
+    formula_us : str
+        The formula with the constants for US units, where they differ.
     """
 
     symbol: str
@@ -124,6 +129,7 @@ class Step:
     unit: str
     source: str
     quantity: str
+    formula_us: str = ""
 
 
 @dataclass(frozen=True)
@@ -159,8 +165,11 @@ def _entry(name: str, value: ArrayLike | str, quantity: str, text: str) -> Entry
     return Entry(name, shown, QUANTITIES[quantity], text, quantity)
 
 
-def _step(symbol: str, formula: str, value: ArrayLike, quantity: str, source: str) -> Step:
-    return Step(symbol, formula, float(np.asarray(value)), QUANTITIES[quantity], source, quantity)
+def _step(
+    symbol: str, formula: str, value: ArrayLike, quantity: str, source: str, us: str = ""
+) -> Step:
+    number = float(np.asarray(value))
+    return Step(symbol, formula, number, QUANTITIES[quantity], source, quantity, us)
 
 
 def _verdict(passes: bool, text: str) -> Entry:
@@ -223,17 +232,30 @@ def fit_sheet(
         ),
         steps=(
             _step("c", "ID - OD - 2 b", found.clearance_m, "size", "geometry at the joint"),
-            _step("c/ID", "share of the bore that stays free", found.share, "number", "geometry"),
-            _step("c needed", f"rule {rule}", found.required_m, "size", source),
-            _step("OD most", "largest barrel the rule lets in", largest, "size", source),
+            _step("c/ID", "share of the bore that stays free", found.share, "share", "geometry"),
+            _step("c needed", _rule_text(rule, share), found.required_m, "size", source),
+            _step("OD most", "ID - c needed - 2 b", largest, "size", source),
         ),
         results=(
-            _entry("c", found.clearance_m, "size", "clearance"),
+            _entry("c", found.clearance_m, "size", "clearance on the diameter"),
+            _entry("c needed", found.required_m, "size", "clearance the rule asks for"),
+            _entry("OD most", largest, "size", "largest barrel the rule lets in"),
             _verdict(passes, f"clearance against the rule {rule}"),
         ),
         passes=passes,
         cautions=(_GAUGE, _PLANNING),
     )
+
+
+def _rule_text(rule: str, share: float) -> str:
+    """Say what a clearance rule asks for."""
+    if rule == "radial_gap":
+        return f"twice {fitting.GAP_M * 1e3:g} mm"
+    part = f"{share:g} ID"
+    if rule == "share_of_bore":
+        return part
+    wide, total = fitting.LARGE_BORE_M / INCH, fitting.TOTAL_M / INCH
+    return f"{part}; in hosts above {wide:g} in the less of that and {total:g} in"
 
 
 def bend_sheet(
@@ -282,11 +304,6 @@ def bend_sheet(
         if axis_radius_m == 0.0
         else "Rh + (c/2)(1 + cos(t/2))/(1 - cos(t/2)), not less than the mitre"
     )
-    table = (
-        "PPI Handbook ch. 7, AWWA M55"
-        if is_polyethylene(pipe.material)
-        else "E OD/(2 Sb), Sb 800 psi; AWWA M23/C605"
-    )
     passes = bool(widest >= least)
     strain = bending.bending_strain(pipe.outside_m, least)
     return Worksheet(
@@ -294,6 +311,7 @@ def bend_sheet(
         inputs=(
             *_pipe_entries(pipe),
             _entry("ID", host_bore_m, "size", "bore of the host, low estimate"),
+            _entry("b", bead_m, "size", "height of the outer bead"),
             _entry("t", deflection_rad, "angle", "deflection of the bend"),
             _entry("Rh", axis_radius_m, "length", "radius of the host's axis, 0 for a mitre"),
             _entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
@@ -301,8 +319,8 @@ def bend_sheet(
         steps=(
             _step("c", "ID - OD - 2 b", gap, "size", "geometry at the joint"),
             _step("R", formula, widest, "length", "geometry"),
-            _step("R least", "times OD, wider in the cold", least, "length", table),
-            _step("strain", "OD/(2 R least)", strain, "number", "geometry"),
+            _least_radius_step(pipe, least),
+            _step("strain", "OD/(2 R least)", strain, "share", "geometry"),
         ),
         results=(
             _entry("R", widest, "length", "largest carrier radius that passes"),
@@ -314,10 +332,21 @@ def bend_sheet(
     )
 
 
+def _least_radius_step(pipe: Carrier, radius: ArrayLike) -> Step:
+    source = (
+        "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"
+        if is_polyethylene(pipe.material)
+        else "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory"
+    )
+    times = float(np.asarray(radius)) / pipe.outside_m
+    return _step("R least", f"{times:.4g} OD", radius, "length", source)
+
+
 def pit_sheet(
     *,
     pipe: Carrier,
     drop_m: float,
+    rest_m: float = 0.0,
     form: str = "level",
     working_m: float = 2.0,
     fitting_in_bend: bool = False,
@@ -333,6 +362,8 @@ def pit_sheet(
         The carrier.
     drop_m : float
         From the axis of the resting pipe down to the host's axis, m.
+    rest_m : float, optional
+        Axis of the resting pipe above the ground, m.
     form : {"level", "lifted"}, optional
         How the pipe lies behind the pit.
     working_m : float, optional
@@ -356,6 +387,9 @@ def pit_sheet(
     RangeError
         If a value lies outside its range.
     """
+    check_range("rest_m", rest_m, 0.0, drop_m, "m")
+    check_range("working_m", working_m, 0.0, 30.0, "m")
+    check_range("bedding_m", bedding_m, 0.0, 2.0, "m")
     radius = bending.least_radius_m(
         pipe.material,
         pipe.dr,
@@ -365,36 +399,47 @@ def pit_sheet(
     )
     ramp = pits.insertion_length_m(drop_m, radius, form=form)
     width = pits.pit_width_m(pipe.outside_m)
-    depth = drop_m + pipe.outside_m / 2.0 + bedding_m
+    below = pipe.outside_m / 2.0 + bedding_m - rest_m
+    depth = drop_m + below
     slope = excavation.slope_ratio(soil, depth)
-    volume = _pit_volume(pipe, drop_m, radius, form, working_m, bedding_m, float(slope))
+    volume = _pit_volume(pipe, drop_m, radius, form, working_m, below, float(slope))
     formula = "sqrt(H (4 R - H))" if form == "level" else "sqrt(H (2 R - H))"
     steepest = pits.steepest_angle_rad(drop_m, radius, form=form)
     return Worksheet(
         title="Insertion pit",
         inputs=(
             *_pipe_entries(pipe),
-            _entry("H", drop_m, "length", "resting pipe axis to host axis"),
+            _entry("H", drop_m, "length", "axis of the resting pipe to axis of the host"),
+            _entry("e", rest_m, "length", "axis of the resting pipe above the ground"),
             _entry("form", form, "word", "level: two arcs; lifted: one arc"),
             _entry("w", working_m, "length", "room at the face of the host"),
-            _entry("soil", soil, "word", "soil class"),
+            _entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
+            _entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
         ),
         steps=(
-            _step("R", "least bending radius", radius, "length", "see the bend worksheet"),
-            _step("L", formula, ramp, "length", "derived from the arcs"),
-            _step("angle", "steepest slope of the pipe", steepest, "angle", "derived"),
-            _step("m", "slope, horizontal to vertical", slope, "number", "29 CFR 1926 Table B-1"),
+            _least_radius_step(pipe, radius),
+            _step("L", formula, ramp, "length", "geometry of the arcs, R = R least"),
+            _step("angle", _steepest_text(form), steepest, "angle", "geometry of the arcs"),
+            _step("m", f"horizontal to 1 vertical, soil {soil}", slope, "number", _SLOPES),
             _step("b", "OD + working room", width, "length", "handbook rooms, from memory"),
+            _step("depth", "H - e + OD/2 + bedding", depth, "length", "geometry"),
         ),
         results=(
-            _entry("length", ramp + working_m, "length", "pit with the room at the face"),
+            _entry("length", ramp + working_m, "length", "L + w, ramp and room at the face"),
             _entry("width", width, "length", "bottom width"),
-            _entry("depth", depth, "length", "below the resting pipe's axis, at the face"),
+            _entry("depth", depth, "length", "below the ground, at the face of the host"),
             _entry("volume", volume, "volume", "excavated, in place, sides sloped"),
         ),
         passes=None,
         cautions=(_PIT, _PLANNING),
     )
+
+
+_SLOPES = "29 CFR 1926 Subpart P, Table B-1"
+
+
+def _steepest_text(form: str) -> str:
+    return "acos(1 - H/(2 R)), half way down" if form == "level" else "acos(1 - H/R), at the rim"
 
 
 def _pit_volume(
@@ -403,13 +448,13 @@ def _pit_volume(
     radius: ArrayLike,
     form: str,
     working: float,
-    bedding: float,
+    below_axis: float,
     slope: float,
 ) -> float:
     """Ramp and working room as one trench; its ends cut upright."""
     length = float(pits.insertion_length_m(drop, radius, form=form))
     along = np.linspace(0.0, length, 201)
-    below = pits.ramp_depth_m(along, drop, radius, form=form) + pipe.outside_m / 2.0 + bedding
+    below = np.maximum(pits.ramp_depth_m(along, drop, radius, form=form) + below_axis, 0.0)
     width = pits.pit_width_m(pipe.outside_m)
     ramp = excavation.ramp_volume_m3(along, below, width, slope=slope)
     face = excavation.ramp_volume_m3([0.0, working], below[0], width, slope=slope)
@@ -425,6 +470,7 @@ def pull_sheet(
     host: str = "dry",
     condition: str = "empty",
     surface: str = "dry",
+    friction: float | None = None,
     tail_length_m: float = 0.0,
     hours: float = 12.0,
     temperature_c: float = 23.0,
@@ -446,6 +492,8 @@ def pull_sheet(
         As for `pulling.weight_n_per_m`.
     surface : str, optional
         As for `pulling.friction_band`.
+    friction : float, optional
+        Friction to plan with; by default the middle of the surface's band.
     tail_length_m : float, optional
         String on rollers behind the pit, m.
     hours, temperature_c : float, optional
@@ -471,7 +519,8 @@ def pull_sheet(
     band = pulling.friction_band(surface)
     weight = float(pulling.weight_n_per_m(pipe, condition=condition, host=host))
     tail = pulling.roller_drag_n(pulling.weight_n_per_m(pipe), tail_length_m)
-    mu = np.array([band.low, band.central, band.high])
+    central = band.central if friction is None else friction
+    mu = np.array([min(band.low, central), central, max(band.high, central)])
     force = pulling.head_force_n(
         np.asarray(lengths_m, dtype=float),
         grades_rad,
@@ -480,11 +529,8 @@ def pull_sheet(
         friction=mu[:, np.newaxis],
         tail_force=np.full(3, float(tail)),
     )[:, -1]
-    allowed = float(
-        pulling.tension_with_bending_n(
-            pipe, bend_radius_m, hours=hours, temperature_c=temperature_c
-        )
-    )
+    strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
+    allowed = strength[-1].value
     limits = _pull_limits(allowed * wanted_share, machine_n)
     least = min(limits, key=lambda name: limits[name])
     passes = bool(force[1] <= limits[least])
@@ -493,24 +539,35 @@ def pull_sheet(
         inputs=(
             *_pipe_entries(pipe),
             _entry("L", float(np.sum(lengths_m)), "length", "length of the pull"),
+            _entry("t", _turn(lengths_m, deflections_rad), "angle", "turned on the way, in all"),
             *_pull_entries(host, condition, surface, hours, temperature_c),
         ),
         steps=(
-            _step("w", "g (pipe + water inside - buoyancy)", weight, "line_load", "average wall"),
+            _step("w", _weight_text(condition, host), weight, "line_load", "average wall"),
             _step("F tail", "0.1 w L on rollers", tail, "force", "roller friction from memory"),
             *_force_steps(mu, force, band.source),
-            _step("F pipe", "stress x area, less bending", allowed, "force", _tension_source(pipe)),
-            _step("F planned", f"{wanted_share:g} F pipe", limits["pipe"], "force", "practice"),
+            *strength,
+            *_limit_steps(limits, wanted_share, machine_n),
         ),
         results=(
-            _entry("F", force[1], "force", "planned force, central friction"),
-            _entry("utilisation", _share(force[1], allowed), "number", "F over F pipe"),
+            _entry("F", force[1], "force", "planned force at the head"),
+            _entry("F limit", limits[least], "force", f"what the {least} may be given"),
+            _entry("utilisation", _share(force[1], allowed), "share", "F over F pipe"),
             _entry("governed by", least, "word", "the lower limit"),
-            _verdict(passes, f"F against the limit of the {least}"),
+            _verdict(passes, f"planned force against the limit of the {least}"),
         ),
         passes=passes,
         cautions=(_TENSION, _PLANNING),
     )
+
+
+def _turn(lengths_m: Sequence[float], deflections_rad: Sequence[float] | float) -> float:
+    return float(np.broadcast_to(deflections_rad, np.shape(lengths_m)).sum())
+
+
+def _weight_text(condition: str, host: str) -> str:
+    water = " + water inside" if condition == "filled" else ""
+    return f"g (pipe{water}{' - buoyancy' if host == 'flooded' else ''})"
 
 
 def _pull_entries(
@@ -525,6 +582,47 @@ def _pull_entries(
     )
 
 
+def _strength_steps(
+    pipe: Carrier, hours: float, temperature_c: float, bend_radius_m: float
+) -> tuple[Step, ...]:
+    """Work out the tension the pipe may have, where it is bent if it is; the last step."""
+    stress = pulling.allowable_stress_pa(pipe.material, hours=hours, temperature_c=temperature_c)
+    area = pulling.wall_area_m2(pipe.outside_m, pipe.wall_min_m)
+    allowed = pulling.tension_with_bending_n(
+        pipe, bend_radius_m, hours=hours, temperature_c=temperature_c
+    )
+    if is_polyethylene(pipe.material):
+        share = material_property(pipe.material, "pull_yield_share")
+        formula = f"{share:g} x factors of time and warmth x yield strength"
+    else:
+        formula = (
+            f"strength/{material_property(pipe.material, 'pull_safety_factor'):g}, less in warmth"
+        )
+    steps = [
+        _step("s", formula, stress, "pressure", _tension_source(pipe)),
+        _step("A", "pi (OD - t) t", area, "area", "geometry, minimum wall"),
+    ]
+    if math.isinf(bend_radius_m):
+        return (*steps, _step("F pipe", "s A", allowed, "force", "statics"))
+    bent = float(stress) - float(allowed) / float(area)
+    return (
+        *steps,
+        _step("s bend", "E OD/(2 R), up to s", bent, "pressure", "extreme fibre"),
+        _step("F pipe", "(s - s bend) A", allowed, "force", "PPI Handbook ch. 12, from memory"),
+    )
+
+
+def _limit_steps(
+    limits: Mapping[str, float], wanted_share: float, machine_n: float
+) -> tuple[Step, ...]:
+    planned = _step("F planned", f"{wanted_share:g} F pipe", limits["pipe"], "force", "practice")
+    if "machine" not in limits:
+        return (planned,)
+    share = limits["machine"] / machine_n
+    machine = _step("F machine", f"{share:g} of the rating", limits["machine"], "force", "practice")
+    return planned, machine
+
+
 def _pull_limits(pipe_n: float, machine_n: float) -> dict[str, float]:
     if math.isinf(machine_n):
         return {"pipe": pipe_n}
@@ -536,7 +634,7 @@ def _share(force: float, allowed: float) -> float:
 
 
 def _force_steps(mu: FloatArray, force: FloatArray, source: str) -> tuple[Step, ...]:
-    formula = "F <- (F + w ds (mu cos a + sin a)) exp(mu t), mu = {:g}"
+    formula = "F <- (F + w L (mu cos a + sin a)) exp(mu t), mu = {:g}"
     names = ("F low", "F", "F high")
     return tuple(
         _step(name, formula.format(m), f, "force", source)
@@ -594,7 +692,14 @@ def flow_sheet(
         carrier_bore_m=pipe.bore_m,
     )
     passes = bool(hydraulics.velocity_within(run.velocity_after, highest=highest_velocity))
-    formula = "10.67 L Q^1.852/(C^1.852 d^4.8704)"
+    names = ("C1", "ID"), ("C2", "d")
+    metric, us = (
+        [text.format(c, d) for c, d in names]
+        for text in (
+            "10.67 L Q^1.852/({0}^1.852 {1}^4.8704)  [m, m3/s]",
+            "10.44 L Q^1.852/({0}^1.852 {1}^4.8704)  [ft, gpm, in]",
+        )
+    )
     return Worksheet(
         title="Flow before and after",
         inputs=(
@@ -606,16 +711,18 @@ def flow_sheet(
             _entry("L", length_m, "length", "length of the run"),
         ),
         steps=(
-            _step("h1", formula, run.head_before_m, "head", "Hazen-Williams"),
-            _step("h2", formula, run.head_after_m, "head", "Hazen-Williams"),
+            _step("h1", metric[0], run.head_before_m, "head", "Hazen-Williams", us[0]),
+            _step("h2", metric[1], run.head_after_m, "head", "Hazen-Williams", us[1]),
             _step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
             _step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
             _step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
         ),
         results=(
-            _entry("ratio", run.capacity_ratio, "number", "flow after over before"),
-            _entry("h2 - h1", run.head_after_m - run.head_before_m, "head", "head lost on top"),
-            _verdict(passes, f"velocity after against {highest_velocity:g} m/s"),
+            _entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
+            _entry("h2 - h1", run.head_after_m - run.head_before_m, "head", "more head lost"),
+            _entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
+            _entry("V most", highest_velocity, "velocity", "highest velocity wanted"),
+            _verdict(passes, "velocity in the carrier against the highest wanted"),
         ),
         passes=passes,
         cautions=("A field test of C beats a table.", _PLANNING),
@@ -666,6 +773,8 @@ def pressure_sheet(
     factor = pressure.temperature_factor(pipe.material, temperature_c)
     wave = pressure.wave_speed_m_per_s(pipe.material, pipe.dr)
     code = "AWWA C906" if is_polyethylene(pipe.material) else "AWWA C900"
+    limits = (check.recurring_limit_pa, check.occasional_limit_pa)
+    times = [float(limit / check.working_limit_pa) for limit in limits]
     passes = bool(check.passes)
     return Worksheet(
         title="Working pressure and surge",
@@ -679,20 +788,37 @@ def pressure_sheet(
         steps=(
             _step("PC", "2 HDS/(DR - 1)", check.class_pa, "pressure", f"ISO 4065, {code}"),
             _step("FT", "temperature factor", factor, "number", code),
-            _step("a", "1420/sqrt(1 + (K/E)(DR - 2))", wave, "velocity", "AWWA M23, M55"),
-            _step("dP often", "rho a V", often, "pressure", "AWWA M23, M55"),
-            _step("dP seldom", "rho a V", seldom, "pressure", "AWWA M23, M55"),
-            _step("WP limit", "PC FT", check.working_limit_pa, "pressure", code),
-            _step("often limit", "WP + dP often", check.recurring_limit_pa, "pressure", code),
-            _step("seldom limit", "WP + dP seldom", check.occasional_limit_pa, "pressure", code),
+            _step(
+                "a",
+                "1420/sqrt(1 + (K/E)(DR - 2))  [m/s]",
+                wave,
+                "velocity",
+                "AWWA M23, M55",
+                "4660/sqrt(1 + (K/E)(DR - 2))  [ft/s]",
+            ),
+            _step("dP often", "rho a V often", often, "pressure", "AWWA M23, M55"),
+            _step("dP seldom", "rho a V seldom", seldom, "pressure", "AWWA M23, M55"),
+            _step("limit WP", "PC FT", check.working_limit_pa, "pressure", code),
+            _step("WP + dP often", "sum", working_pa + often, "pressure", "sum"),
+            _step("limit often", f"{times[0]:g} PC FT", check.recurring_limit_pa, "pressure", code),
+            _step("WP + dP seldom", "sum", working_pa + seldom, "pressure", "sum"),
+            _step(
+                "limit seldom", f"{times[1]:g} PC FT", check.occasional_limit_pa, "pressure", code
+            ),
         ),
         results=(
-            _entry("utilisation", check.utilisation, "number", "greatest pressure over its limit"),
+            _entry("WP", working_pa, "pressure", "working pressure"),
+            _entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
+            _entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
             _verdict(passes, "working pressure and surges against their limits"),
         ),
         passes=passes,
         cautions=(_PLANNING,),
     )
+
+
+def _modulus_source(pipe: Carrier) -> str:
+    return "PPI Handbook ch. 3" if is_polyethylene(pipe.material) else "from memory"
 
 
 def collapse_sheet(
@@ -731,6 +857,7 @@ def collapse_sheet(
     )
     acts = external.groundwater_pressure_pa(groundwater_head_m)
     head = stands / (WATER_DENSITY * GRAVITY)
+    stiff = apparent_modulus_pa(pipe.material, hours)
     passes = bool(stands >= acts)
     return Worksheet(
         title="Collapse of the empty carrier",
@@ -738,7 +865,7 @@ def collapse_sheet(
             *_pipe_entries(pipe),
             _entry("Hw", groundwater_head_m, "length", "water table above the invert"),
             _entry("hours", hours, "hours", "duration of the load"),
-            _entry("q", ovality, "number", "ovality"),
+            _entry("q", ovality, "share", "ovality"),
             _entry("N", safety, "number", "safety factor"),
         ),
         steps=(
@@ -749,6 +876,7 @@ def collapse_sheet(
                 "number",
                 "ASTM F1216",
             ),
+            _step("E", "modulus at that duration, 23 C", stiff, "pressure", _modulus_source(pipe)),
             _step(
                 "Pa",
                 "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3",
@@ -760,7 +888,8 @@ def collapse_sheet(
         ),
         results=(
             _entry("Pa", stands, "pressure", "pressure allowed from outside"),
-            _entry("Pa/(rho g)", head, "head", "the same as a head of water"),
+            _entry("P", acts, "pressure", "pressure of the groundwater"),
+            _entry("Pa/(rho g)", head, "head", "Pa as a head of water"),
             _verdict(passes, "groundwater against the pressure allowed, without grout"),
         ),
         passes=passes,
@@ -827,6 +956,7 @@ def grout_sheet(
             _entry("L", length_m, "length", "length grouted"),
             _entry("z", port_above_low_point_m, "length", "port above the lowest point"),
             _entry("rho", grout_density, "density", "density of the grout"),
+            _entry("cure", cure_hours, "hours", "time the grout presses"),
             _entry("inside", condition, "word", "carrier empty or filled"),
         ),
         steps=(
@@ -840,7 +970,7 @@ def grout_sheet(
             _entry("P port", limit, "pressure", "most pressure at the port"),
             _entry("uplift", up, "line_load", "to hold down if grouted at once"),
             _entry("lifts", float(lifts), "number", "lifts that do not float the carrier"),
-            _verdict(passes, "the carrier stands the head of the grout"),
+            _verdict(passes, "carrier under the head of the grout up to the port"),
         ),
         passes=passes,
         cautions=(_GROUT, _PLANNING),
@@ -896,11 +1026,16 @@ def hydrotest_sheet(
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     if is_polyethylene(pipe.material):
         extra = testing.pe_make_up_m3(nominal_m, length_m, test_hours)
-        rule = "older PPI/M55 expansion table, not a leak; ASTM F2164 allows no leak"
+        make_up = "table of water taken up as the pipe expands", ""
+        rule = "older PPI/M55 table; expansion, not a leak: ASTM F2164 allows none"
     else:
         flow = testing.pvc_allowance_m3_per_s(length_m, nominal_m, wanted)
         extra = np.asarray(flow * test_hours * 3600.0)
-        rule = "AWWA C605, L D sqrt(P)/148,000; for gasketed joints, a ceiling here"
+        make_up = (
+            "hours x L D sqrt(P)/794,797  [m, mm, kPa, L]",
+            "hours x L D sqrt(P)/148,000  [ft, in, psi, gal]",
+        )
+        rule = "AWWA C605, for gasketed joints: a ceiling for a fused string"
     passes = bool(wanted <= most)
     hours = testing.filling_hours(pipe.bore_m, length_m)
     return Worksheet(
@@ -917,14 +1052,15 @@ def hydrotest_sheet(
             _step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
             _step("P most", "1.5 (PE) or 1.6 (PVC) PC FT", most, "pressure", "F2164; C900"),
             _step("P gauge", "P test - rho g z", wanted - column, "pressure", "statics"),
-            _step("V", "pi/4 d^2 L", volume, "volume", "geometry"),
-            _step("make-up", "allowance over the test", extra, "volume", rule),
-            _step("filling", "L/(0.3 m/s)", hours, "hours", "practice"),
+            _step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
+            _step("make-up", make_up[0], extra, "liquid", rule, make_up[1]),
+            _step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice"),
         ),
         results=(
             _entry("P gauge", wanted - column, "pressure", "to read at the gauge"),
-            _entry("V", volume, "volume", "water to fill"),
-            _entry("make-up", extra, "volume", "most water made up"),
+            _entry("P most", most, "pressure", "most at the lowest point"),
+            _entry("V", volume, "liquid", "water to fill"),
+            _entry("make-up", extra, "liquid", "most water that may be added in the test"),
             _verdict(passes, "test pressure against what the carrier may be tested to"),
         ),
         passes=passes,
