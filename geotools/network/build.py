@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import shapely
 
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
@@ -21,13 +22,16 @@ from geotools.network.ragged import (
     IntArray,
     line_lengths,
     offsets_of,
+    pairs_within,
     take,
+    to_linestrings,
 )
 from geotools.network.runs import Chains, build_chains
 
 __all__ = ["RunSet", "build_runs"]
 
 ROUNDING = 1e-9  # rad; a break of grade below this is none
+AT_END = 1.0  # m; so near to the end of a run something is at its end
 ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
 
@@ -80,9 +84,9 @@ def build_runs(
     mains = layers.mains
     graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
     rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    graph = _without_doubles(graph, rank, mains, network.snap_tolerance, findings)
-    _report_joins(graph, mains, network.snap_tolerance, findings)
     lined = _eligible(mains, network, findings)
+    graph = _without_doubles(graph, lined, rank, mains, network.snap_tolerance, findings)
+    _report_joins(graph, mains, network.snap_tolerance, findings)
     diameter = mains.table["diameter"].to_numpy(dtype=float)[graph.line]
     chains = build_chains(
         graph,
@@ -119,7 +123,7 @@ def _finished(
     table = _table(chains, layers.mains)
     fittings = _located(layers.fittings, chains, others, reach)
     thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
-    records = _angles(layers.fittings, fittings)
+    records = _angles(layers.fittings, fittings, table["length"].to_numpy(dtype=float))
     found = find_bends(
         thinned,
         table["diameter"].to_numpy(dtype=float),
@@ -150,26 +154,30 @@ def _edges(graph: Graph, chosen: BoolArray) -> tuple[FloatArray, IntArray]:
 
 
 def _without_doubles(
-    graph: Graph, rank: IntArray, mains: Lines, tolerance: float, findings: Findings
+    graph: Graph,
+    lined: BoolArray,
+    rank: IntArray,
+    mains: Lines,
+    tolerance: float,
+    findings: Findings,
 ) -> Graph:
-    """Set aside pieces that lie on another piece between the same nodes."""
+    """Set aside pieces that lie on another piece between the same nodes.
+
+    Kept is a piece that may be lined; else that of the first main by identifier.
+    """
     lengths = line_lengths(graph.xy, graph.offsets)
-    middle = points_along(graph.xy, graph.offsets, np.arange(len(graph)), lengths / 2)
-    low, high = np.sort(graph.ends, axis=1).T
-    order = np.lexsort([graph.start, rank[graph.line], np.round(lengths, 1), high, low])
-    same = np.zeros(len(order), dtype=bool)
-    a, b = order[:-1], order[1:]
-    near = max(tolerance, TOUCH)
-    same[1:] = (
-        (low[a] == low[b])
-        & (high[a] == high[b])
-        & (np.abs(lengths[a] - lengths[b]) <= 2 * near)
-        & (np.hypot(*(middle[a] - middle[b]).T) <= near)
-    )
-    double = order[same]
-    if not len(double):
+    pairs = _drawn_twice(graph, max(tolerance, TOUCH))
+    if not len(pairs):
         return graph
-    twin = order[np.flatnonzero(same) - 1]
+    place = np.empty(len(graph), dtype=np.int64)
+    order = np.lexsort([graph.start, rank[graph.line], ~lined[graph.line]])
+    place[order] = np.arange(len(graph))
+    ahead = place[pairs[:, 0]] < place[pairs[:, 1]]
+    pairs = np.where(ahead[:, None], pairs, pairs[:, ::-1])
+    pairs = pairs[np.lexsort([place[pairs[:, 0]], pairs[:, 1]])]
+    double, first = np.unique(pairs[:, 1], return_index=True)
+    twin = pairs[first, 0]
+    middle = points_along(graph.xy, graph.offsets, double, lengths[double] / 2)
     names = mains.table["feature"].to_numpy(dtype=object)
     findings.add_points(
         "warning",
@@ -181,7 +189,7 @@ def _without_doubles(
         ],
         layer="mains",
         features=names[graph.line[double]],
-        xy=middle[double],
+        xy=middle,
     )
     keep = np.ones(len(graph), dtype=bool)
     keep[double] = False
@@ -196,6 +204,17 @@ def _without_doubles(
         offsets,
         graph.joined_gaps,
     )
+
+
+def _drawn_twice(graph: Graph, near: float) -> IntArray:
+    """Return pairs of edges between the same nodes that lie within a distance, m, throughout."""
+    low, high = np.sort(graph.ends, axis=1).T
+    pairs = pairs_within(low * len(graph.node_xy) + high, np.ones(len(graph), dtype=bool))
+    rows, index = np.unique(pairs, return_inverse=True)
+    lines = to_linestrings(*_edges(graph, np.isin(np.arange(len(graph)), rows)))
+    a, b = index.reshape(pairs.shape).T
+    same = shapely.hausdorff_distance(lines[a], lines[b]) <= near
+    return np.asarray(pairs[same], dtype=np.int64)
 
 
 def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findings) -> None:
@@ -268,15 +287,25 @@ def _located(
     return locate_on_runs(xy, runs, others, reach=reach[0], slack=reach[1])
 
 
-def _angles(fittings: Points | None, located: pd.DataFrame) -> pd.DataFrame:
-    """Return the bend fittings that have an angle on record."""
+def _angles(fittings: Points | None, located: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
+    """Return the bend fittings that have an angle on record; at its ends a run turns nothing."""
     if fittings is None or located.empty:
         return pd.DataFrame({"run": [], "chainage": [], "angle": []}).astype({"run": np.int64})
     kind = fittings.table["kind"].fillna("").astype(str).str.casefold()
     angle = fittings.table["angle"].to_numpy(dtype=float)
     is_bend = (kind.str.contains("bend|elbow")).to_numpy(dtype=bool) & (np.nan_to_num(angle) > 0)
-    rows: pd.DataFrame = located[is_bend[located["point"].to_numpy()]]
+    at = located["chainage"].to_numpy(dtype=float)
+    rows: pd.DataFrame = located[
+        is_bend[located["point"].to_numpy()]
+        & _within(at, lengths[located["run"].to_numpy(dtype=np.int64)])
+    ]
     return rows[["run", "chainage"]].assign(angle=angle[rows["point"].to_numpy()])
+
+
+def _within(at: FloatArray, lengths: FloatArray) -> BoolArray:
+    """Return which places are not at the ends of their runs."""
+    inside: BoolArray = (at > AT_END) & (at < lengths - AT_END)
+    return inside
 
 
 def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
@@ -307,22 +336,21 @@ def _cut(
     located = _located(fittings, chains, others, reach)
     thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
     diameter = _least_diameter(chains, mains)
-    found = find_bends(
-        thinned, diameter, _angles(fittings, located), _grade_breaks(chains, mains), rules
-    )
+    lengths = line_lengths(chains.xy, chains.offsets)
+    records = _angles(fittings, located, lengths)
+    found = find_bends(thinned, diameter, records, _grade_breaks(chains, mains), rules)
     sharp = found[found["deflection"] > max_turn]
     caps = located.iloc[:0]
     if fittings is not None:
         kind = fittings.table["kind"].fillna("").astype(str).str.strip().str.casefold()
         caps = located[kind.isin(["cap", "end cap", "plug"]).to_numpy()[located["point"]]]
-    lengths = line_lengths(chains.xy, chains.offsets)
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
     words = [
         f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]
     ]
     words += ["has a cap on record"] * len(caps)
     at = cuts["chainage"].to_numpy(dtype=float)
-    inner = (at > 1.0) & (at < lengths[cuts["run"].to_numpy(dtype=np.int64)] - 1.0)
+    inner = _within(at, lengths[cuts["run"].to_numpy(dtype=np.int64)])
     cuts, words = cuts[inner], [w for w, keep in zip(words, inner, strict=True) if keep]
     run = cuts["run"].to_numpy(dtype=np.int64)
     xy = points_along(chains.xy, chains.offsets, run, cuts["chainage"].to_numpy(dtype=float))

@@ -3,7 +3,8 @@
 A dangling end is joined to the dangling ends it faces, if no main passes between; else to the
 nearest line: at that line's end where this is within the tolerance too, else at the nearest
 point, where it is split. An end is never joined to a place it already leads to within twice the
-tolerance (short pieces do not fold up) nor to a main it runs alongside (twin mains stay two).
+tolerance (short pieces do not fold up) nor to a main it runs alongside, if there is room for two
+(twin mains stay two).
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ __all__ = ["Joins", "components", "join_gaps"]
 
 DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
 BEHIND = 3.0  # times the tolerance; an end still near a line so far behind runs alongside it
+ONE = 0.3  # m; large mains cannot lie nearer side by side: drawn so, they are one main
 
 
 @dataclass(frozen=True)
@@ -144,8 +146,9 @@ def _alongside(net: _Net, ends: IntArray, line: IntArray, tolerance: float) -> B
     back = BEHIND * tolerance
     at = np.where(ends & 1, net.lengths[own] - back, back)
     behind = shapely.points(points_along(net.xy, net.offsets, own, at))
-    close = shapely.distance(behind, net.lines[line]) <= tolerance
-    beside: BoolArray = close & (net.lengths[own] >= back) & (own != line)
+    apart = shapely.distance(behind, net.lines[line])
+    beside: BoolArray = (apart > ONE) & (apart <= tolerance)
+    beside &= (net.lengths[own] >= back) & (own != line)
     return beside
 
 

@@ -10,6 +10,7 @@ __all__ = [
     "line_lengths",
     "measures",
     "offsets_of",
+    "pairs_within",
     "row_of",
     "take",
     "to_linestrings",
@@ -28,6 +29,19 @@ def offsets_of(counts: IntArray) -> IntArray:
 def row_of(offsets: IntArray) -> IntArray:
     """Return for every element the row it belongs to."""
     return np.repeat(np.arange(len(offsets) - 1, dtype=np.int64), np.diff(offsets))
+
+
+def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:
+    """Return all pairs of the chosen rows that are of one group, shape (k, 2)."""
+    rows = np.flatnonzero(chosen)
+    rows = rows[np.argsort(group[rows], kind="stable")]
+    first = np.searchsorted(group[rows], group[rows], side="left")
+    place = np.arange(len(rows)) - first
+    pairs = [np.zeros((0, 2), dtype=np.int64)]
+    for back in range(1, int(place.max(initial=0)) + 1):
+        late = np.flatnonzero(place >= back)
+        pairs.append(np.stack([rows[late - back], rows[late]], axis=1))
+    return np.concatenate(pairs).astype(np.int64)
 
 
 def take(offsets: IntArray, rows: IntArray, reverse: BoolArray | None = None) -> IntArray:

@@ -27,6 +27,7 @@ from geotools.network.ragged import (
     line_lengths,
     measures,
     offsets_of,
+    pairs_within,
     row_of,
     take,
 )
@@ -121,10 +122,10 @@ def pair_ends(
         like: BoolArray = np.abs(da - db) <= diameter_tolerance * np.maximum(da, db) + 1e-9
         return like
 
-    simple = _pairs_at(node, alive & (here[node] == 2))
+    simple = pairs_within(node, alive & (here[node] == 2))
     simple = simple[alike(simple[:, 0], simple[:, 1])]
     _join(partner, simple)
-    busy = _pairs_at(node, alive & (here[node] > 2))
+    busy = pairs_within(node, alive & (here[node] > 2))
     busy = busy[alike(busy[:, 0], busy[:, 1]) & (busy[:, 0] >> 1 != busy[:, 1] >> 1)]
     if len(busy):
         ends, index = np.unique(busy, return_inverse=True)
@@ -140,19 +141,6 @@ def pair_ends(
 def _join(partner: IntArray, pairs: IntArray) -> None:
     partner[pairs[:, 0]] = pairs[:, 1]
     partner[pairs[:, 1]] = pairs[:, 0]
-
-
-def _pairs_at(node: IntArray, chosen: BoolArray) -> IntArray:
-    """Return all pairs of the chosen ends that share a node, shape (k, 2)."""
-    ends = np.flatnonzero(chosen)
-    ends = ends[np.argsort(node[ends], kind="stable")]
-    first = np.searchsorted(node[ends], node[ends], side="left")
-    place = np.arange(len(ends)) - first
-    pairs = [np.zeros((0, 2), dtype=np.int64)]
-    for back in range(1, int(place.max(initial=0)) + 1):
-        late = np.flatnonzero(place >= back)
-        pairs.append(np.stack([ends[late - back], ends[late]], axis=1))
-    return np.concatenate(pairs).astype(np.int64)
 
 
 def _directions(graph: Graph, partner: IntArray, ends: IntArray) -> FloatArray:
@@ -335,7 +323,7 @@ def _connections(
     node = graph.ends.ravel()
     opens = np.ones(len(run), dtype=bool)
     opens[1:] = run[1:] != run[:-1]
-    closes = np.append(opens[1:], True)
+    closes = np.append(opens[1:], True)[: len(run)]
     entered = start.copy()
     entered[1:] = np.where(opens[1:], start[1:], (end[:-1] + start[1:]) / 2)
     visits = pd.DataFrame(

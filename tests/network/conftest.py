@@ -102,14 +102,16 @@ def run_set(layers_of: Callable[..., Layers]) -> Callable[..., RunSet]:
     """Runs of layers made by `layers_of`, under the default brief."""
 
     def build(
-        lines: Sequence[Coordinates],
+        lines: Sequence[Coordinates] | Layers,
         *,
         network: Network | None = None,
         bends: Bends | None = None,
         accuracy: float = 0.5,
         **columns: Any,
     ) -> RunSet:
-        layers = layers_of(lines, **columns)
-        return build_runs(layers, network or Network(), bends or Bends(), accuracy)
+        layers = lines if isinstance(lines, Layers) else layers_of(lines, **columns)
+        return build_runs(
+            layers, network or Network(), bends or Bends(), accuracy=accuracy, edit_reach=20.0
+        )
 
     return build

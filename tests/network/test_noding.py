@@ -132,7 +132,7 @@ def test_lines_that_cross_with_no_node_do_not_connect_and_are_found(noded: Noded
     assert place.tolist() == [[30.0, 0.0]]
 
 
-@pytest.mark.parametrize("apart", [0.1, 0.4])
+@pytest.mark.parametrize("apart", [0.35, 0.45])
 def test_mains_side_by_side_stay_two(noded: Noded, apart: float) -> None:
     twins = [[(0, 0), (100, 0)], [(0, apart), (100, apart)]]
     assert _degrees(noded(twins)) == [1, 1, 1, 1]

@@ -1,0 +1,199 @@
+"""Mains to runs: what is set aside, where runs are cut, what they are called."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from geotools.brief import Network
+from geotools.intake.columns import Layers
+from geotools.network.build import RunSet
+
+RunsOf = Callable[..., RunSet]
+LayersOf = Callable[..., Layers]
+MAIN = [(0, 0), (100, 0)]
+
+
+def _rules(layers: Layers) -> list[str]:
+    return layers.findings.table()["rule"].tolist()
+
+
+def _texts(layers: Layers, rule: str) -> list[str]:
+    table = layers.findings.table()
+    return table.loc[table["rule"] == rule, "text"].tolist()
+
+
+def test_a_main_drawn_twice_is_taken_once_and_reported(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    layers = layers_of([MAIN, MAIN[::-1], [(0, 0.1), (100, 0.1)], [(0, 0), (100, 0), (140, -30)]])
+    runs = run_set(layers)
+    assert runs.table["length"].sum() == pytest.approx(150.0)
+    assert len(_texts(layers, "overlapping-mains")) == 3
+    assert "main M1 lie on main M0" in _texts(layers, "overlapping-mains")[0]
+
+
+def test_the_stretch_two_mains_share_is_taken_once(layers_of: LayersOf, run_set: RunsOf) -> None:
+    layers = layers_of([MAIN, [(50, 0), (150, 0)]])
+    runs = run_set(layers)
+    assert runs.table["length"].tolist() == [150.0]
+    assert _texts(layers, "overlapping-mains") == [
+        "50.0 m of main M1 lie on main M0 between the same ends; taken once. Delete one of the two."
+    ]
+
+
+@pytest.mark.parametrize("first", ["abandoned", "live"])
+def test_of_two_mains_drawn_on_each_other_the_one_that_may_be_lined_is_kept(
+    run_set: RunsOf, first: str
+) -> None:
+    status = ["abandoned", "live"] if first == "abandoned" else ["live", "abandoned"]
+    runs = run_set([MAIN, MAIN], status=status)
+    assert runs.table["length"].tolist() == [100.0]
+    assert runs.table["main_ids"].tolist() == ["M1" if first == "abandoned" else "M0"]
+
+
+def test_two_ways_between_the_same_nodes_are_both_kept(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    north, south = [(0, 0), (50, 20), (100, 0)], [(0, 0), (50, -20), (100, 0)]
+    layers = layers_of([north, south])
+    total = run_set(layers).table["length"].sum()
+    assert total == pytest.approx(4 * np.hypot(50, 20))
+    assert "overlapping-mains" not in _rules(layers)
+
+
+def test_small_mains_and_statuses_left_out_are_counted(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    row = [[(k * 10, 0), (k * 10 + 10, 0)] for k in range(5)]
+    layers = layers_of(
+        row,
+        diameter=[0.6, 0.2, 0.6, 0.6, np.nan],
+        status=["live", "live", " Abandoned", "PROPOSED", ""],
+    )
+    runs = run_set(layers)
+    assert runs.table["main_ids"].tolist() == ["M0"]
+    assert _texts(layers, "main-too-small")[0].startswith("1 mains are smaller than 300 mm")
+    assert [t[:26] for t in _texts(layers, "status-excluded")] == [
+        "1 mains of status 'abandon",
+        "1 mains of status 'propose",
+    ]
+
+
+def test_mains_that_cross_with_no_node_are_reported(layers_of: LayersOf, run_set: RunsOf) -> None:
+    layers = layers_of([MAIN, [(30, -20), (30, 20)]])
+    assert len(run_set(layers).table) == 2
+    assert _texts(layers, "crossing-without-node") == [
+        "mains M0 and M1 cross with no node: taken as not connected. Split both there if they do "
+        "connect."
+    ]
+
+
+def test_gaps_joined_are_reported(layers_of: LayersOf, run_set: RunsOf) -> None:
+    layers = layers_of([MAIN, [(100.2, 0), (150, 0)], [(50, 0.3), (50, 40)]])
+    run_set(layers)
+    texts = _texts(layers, "gap-joined")
+    assert len(texts) == 2
+    assert texts[0].startswith("the end of main M0 stops 0.20 m short of another end")
+    assert texts[1].startswith("the end of main M2 stops 0.30 m short of the inside of another")
+
+
+@pytest.mark.parametrize("kind", ["cap", "Cap ", "end cap", "plug"])
+def test_a_run_ends_at_a_cap(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
+    layers = layers_of([MAIN], fittings=[(40.0, 0.3, kind, np.nan), (99.5, 0, kind, np.nan)])
+    runs = run_set(layers)
+    assert runs.table["length"].tolist() == pytest.approx([40.0, 60.0])
+    assert _texts(layers, "run-cut") == ["the main has a cap on record: a run ends here."]
+
+
+def test_a_run_ends_where_the_main_turns_more_than_the_limit(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    hairpin = [(0, 0), (100, 0), (60, 60)]
+    layers = layers_of([hairpin])
+    runs = run_set(layers, network=Network(max_turn="100 deg"))
+    assert sorted(runs.table["length"]) == pytest.approx([np.hypot(40, 60), 100.0])
+    turn = 180 - np.degrees(np.arctan2(60, 40))
+    assert _texts(layers, "run-cut") == [
+        f"the main turns {turn:.0f} deg, more than network.max_turn: a run ends here."
+    ]
+    assert len(run_set([hairpin], network=Network(max_turn="130 deg")).table) == 1
+
+
+def test_a_turn_on_record_above_the_limit_ends_a_run(run_set: RunsOf) -> None:
+    runs = run_set([MAIN], fittings=[(30, 0, "bend", 120.0)])
+    assert runs.table["length"].tolist() == pytest.approx([30.0, 70.0])
+    assert runs.bends.empty  # what a run ends at it does not turn at
+
+
+def test_a_fitting_at_the_end_of_a_run_bends_no_run(run_set: RunsOf) -> None:
+    branch = [(50, 0), (50, 80)]
+    runs = run_set([MAIN, branch], diameter=[0.6, 0.4], fittings=[(50.0, 79.8, "bend", 45.0)])
+    assert runs.bends.empty
+    inside = run_set([MAIN, branch], diameter=[0.6, 0.4], fittings=[(50.0, 60.0, "bend", 45.0)])
+    assert np.degrees(inside.bends["deflection"]).tolist() == pytest.approx([45.0])
+
+
+def test_runs_are_named_in_the_order_of_their_mains(run_set: RunsOf) -> None:
+    lines = [[(k * 500, 0), (k * 500 + 90, 0)] for k in range(3)]
+    lines.append([(90, 0), (200, 0)])
+    runs = run_set(
+        lines,
+        main_id=["C", "A", "B", "D"],
+        material=["CI", "", "DI", "DI"],
+        diameter=[0.6, 0.6, 0.6, 0.595],
+    )
+    assert runs.table["run_id"].tolist() == ["R0001", "R0002", "R0003"]
+    assert runs.table["main_ids"].tolist() == ["A", "B", "C,D"]
+    assert runs.table["material"].tolist() == ["unknown", "DI", "CI, DI"]
+    assert runs.table["diameter"].tolist() == [0.6, 0.6, 0.595]
+
+
+def test_after_cuts_every_metre_is_still_in_one_run(run_set: RunsOf) -> None:
+    rng = np.random.default_rng(4)
+    x = np.concatenate([[0], np.sort(rng.uniform(5, 995, 30)), [1000]])
+    y = 40 * np.sin(x / 200)
+    lines: list[Any] = [
+        np.array([(x[k], y[k]), (x[k + 1], y[k + 1])])[:: rng.choice([-1, 1])]
+        for k in range(len(x) - 1)
+    ]
+    caps = [(float(c), float(np.interp(c, x, y)), "cap", np.nan) for c in (*x[3:20:4], 333.0)]
+    runs = run_set(lines, fittings=caps)
+    lengths = [np.hypot(*(line[1] - line[0])) for line in lines]
+    assert len(runs.table) == len(caps) + 1
+    assert runs.table["length"].sum() == pytest.approx(sum(lengths))
+    pieces = runs.chains.pieces
+    span = np.sort(pieces[["line_start", "line_end"]].to_numpy(), axis=1)
+    covered = np.zeros(len(lines))
+    np.add.at(covered, pieces["line"].to_numpy(), span[:, 1] - span[:, 0])
+    assert covered == pytest.approx(lengths)
+    np.testing.assert_allclose(pieces["end"] - pieces["start"], span[:, 1] - span[:, 0], atol=1e-9)
+    for run, of_run in pieces.groupby("run"):
+        assert of_run["start"].iloc[0] == 0.0
+        assert of_run["end"].iloc[-1] == pytest.approx(runs.table["length"].iloc[run])
+        assert of_run["end"].to_numpy()[:-1] == pytest.approx(of_run["start"].to_numpy()[1:])
+
+
+def test_connections_keep_their_place_when_a_run_is_cut(run_set: RunsOf) -> None:
+    spurs = [[(x, 0), (x, 30)] for x in (20.0, 50.0, 90.0)]
+    runs = run_set([MAIN, *spurs], diameter=[0.6, 0.2, 0.2, 0.2], fittings=[(70, 0, "cap", np.nan)])
+    found = runs.chains.connections[["run", "chainage", "others"]].to_numpy().tolist()
+    assert found == [[0.0, 20.0, 1.0], [0.0, 50.0, 1.0], [1.0, 20.0, 1.0]]
+
+
+def test_points_belong_to_the_nearest_main_within_reach(run_set: RunsOf) -> None:
+    lines = [MAIN, [(0, 5), (100, 5)]]
+    fittings = [(10, 1, "tee", np.nan), (20, 4, "tee", np.nan), (30, -3.5, "tee", np.nan)]
+    runs = run_set(lines, diameter=[0.6, 0.2], fittings=fittings)
+    assert runs.fittings[["point", "run", "chainage", "offset"]].to_numpy().tolist() == [
+        [0.0, 0.0, 10.0, 1.0]  # the second lies on the small main, the third too far off
+    ]
+
+
+def test_no_mains_to_line_give_no_runs(run_set: RunsOf) -> None:
+    runs = run_set([MAIN], diameter=[0.1])
+    assert len(runs.table) == 0
+    assert runs.bends.empty
