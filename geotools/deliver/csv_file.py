@@ -1,0 +1,274 @@
+"""CSV tables: written so that no cell is a formula, read whoever wrote them."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from geotools.deliver.files import replacing
+from geotools.errors import LayerError
+
+__all__ = ["CsvFile", "Numbers", "neutral", "parse_numbers", "plain", "read_csv", "write_csv"]
+
+# A spreadsheet takes a cell that starts so for a formula; an apostrophe in front makes it text.
+_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
+_DELIMITERS = (",", ";", "\t", "|")
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,2})?"
+_THOUSANDS = r"[+-]?[1-9][0-9]{0,2}%s[0-9]{3}"
+_SHOWN = 5
+
+TextArray = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class CsvFile:
+    """A CSV file as read.
+
+    Attributes
+    ----------
+    source : str
+        Its path, for messages.
+    columns : mapping of str to ndarray of str, shape (rows,)
+        Cells by the name in the header, without blanks around them.
+    lines : ndarray of int, shape (rows,)
+        Line of the file each row starts in; blank ones are not rows.
+    delimiter : str
+    """
+
+    source: str
+    columns: Mapping[str, TextArray]
+    lines: npt.NDArray[np.int64]
+    delimiter: str
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Cells as numbers: values, NaN where there are none; which of them hold something else."""
+
+    values: npt.NDArray[np.float64]
+    wrong: npt.NDArray[np.bool_]
+
+
+def neutral(text: str) -> str:
+    """Return a text that no spreadsheet takes for a formula."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def plain(text: str) -> str:
+    """Return what `neutral` was given."""
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
+def write_csv(target: Path, table: pa.Table) -> None:
+    """Write a table as CSV (RFC 4180, UTF-8), whole or not at all.
+
+    Parameters
+    ----------
+    target : Path
+        As `geotools.deliver.files.check_file` returned it.
+    table : pyarrow.Table
+        Texts are made safe for spreadsheets; numbers get four decimals at most, flags are
+        ``yes`` and ``no``, missing values empty.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    cells = [_written(column.to_pylist()) for column in table.columns]
+    with replacing(target) as part, part.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(table.column_names)
+        writer.writerows(zip(*cells, strict=True))
+
+
+def _written(values: Sequence[Any]) -> list[str]:
+    return [_cell(value) for value in values]
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        text = f"{value:.4f}".rstrip("0").rstrip(".")
+        return "0" if text == "-0" else text
+    return neutral(value) if isinstance(value, str) else str(value)
+
+
+def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
+    """Read a CSV file with a header.
+
+    Parameters
+    ----------
+    path : Path
+        Columns parted by comma, semicolon, tab or bar; with or without a byte-order mark.
+    encoding : str, optional
+        Of a file without a byte-order mark.
+
+    Returns
+    -------
+    CsvFile
+        Its cells as text.
+
+    Raises
+    ------
+    LayerError
+        If it cannot be read, is in another encoding, or its rows do not fit the header.
+    """
+    source = str(path)
+    text = _decoded(source, _bytes(path), encoding)
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    hint = re.fullmatch(r"sep=(.)", first.strip())  # a spreadsheet's own way to say it
+    if hint:
+        text = text.replace(first, "", 1)  # the line stays, so that lines count right
+        first = next((line for line in text.splitlines() if line.strip()), "")
+    if not first:
+        raise LayerError(source, "is empty; a header and rows are due")
+    delimiter = hint.group(1) if hint else _delimiter(first)
+    rows, lines = _rows(source, text, delimiter)
+    header = _header(source, rows[0])
+    return _columns(source, header, rows[1:], lines[1:], delimiter)
+
+
+def _bytes(path: Path) -> bytes:
+    if path.is_dir():
+        raise LayerError(str(path), "is a folder; give a CSV file")
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise LayerError(str(path), "there is no such file; check the path") from error
+    except OSError as error:
+        raise LayerError(str(path), f"cannot be read ({error.strerror})") from error
+
+
+def _decoded(source: str, data: bytes, encoding: str) -> str:
+    used = next((name for mark, name in _BOMS if data.startswith(mark)), encoding)
+    try:
+        text = data.decode(used)
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise LayerError(
+            source,
+            f"line {line} is not {used} text; save the file as 'CSV UTF-8', or say what it is, "
+            "such as --encoding cp1252",
+        ) from error
+    except (LookupError, UnicodeError) as error:
+        raise LayerError(source, f"cannot be read as {used!r}: {error}") from error
+    if "\0" in text:
+        raise LayerError(source, "is not a text file; save the table as CSV")
+    return text
+
+
+def _delimiter(header: str) -> str:
+    """Return the delimiter that parts the header into most columns."""
+    counts = {mark: len(next(csv.reader([header], delimiter=mark))) for mark in _DELIMITERS}
+    return max(_DELIMITERS, key=lambda mark: counts[mark])
+
+
+def _rows(source: str, text: str, delimiter: str) -> tuple[list[list[str]], list[int]]:
+    """Return the rows that are not blank, and the line each starts in."""
+    try:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    except (TypeError, ValueError) as error:
+        raise LayerError(source, f"cannot be parted by {delimiter!r}: {error}") from error
+    rows, lines, start = [], [], 1
+    try:
+        for row in reader:
+            if any(map(str.strip, row)):
+                rows.append(row)
+                lines.append(start)
+            start = reader.line_num + 1
+    except csv.Error as error:
+        raise LayerError(
+            source, f"line {start} cannot be read as CSV ({error}); look for a stray quote there"
+        ) from error
+    if not rows:
+        raise LayerError(source, "is empty; a header and rows are due")
+    return rows, lines
+
+
+def _header(source: str, cells: list[str]) -> list[str]:
+    names = [plain(cell.strip()) for cell in cells]
+    while names and not names[-1]:
+        names.pop()
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    if twice:
+        raise LayerError(source, f"its header has {', '.join(twice)} more than once")
+    return names
+
+
+def _columns(
+    source: str, header: list[str], rows: list[list[str]], lines: list[int], delimiter: str
+) -> CsvFile:
+    width = len(header)
+    odd = [
+        line
+        for row, line in zip(rows, lines, strict=True)
+        if len(row) != width and (len(row) < width or any(map(str.strip, row[width:])))
+    ]
+    if odd:
+        shown = ", ".join(map(str, odd[:_SHOWN])) + (", ..." if len(odd) > _SHOWN else "")
+        raise LayerError(
+            source,
+            f"{len(odd)} row(s) have not the {width} cells of the header, at line {shown}; "
+            "a cell that holds the delimiter must stand in quotes",
+        )
+    columns = {}
+    for place, name in enumerate(header):
+        column = np.empty(len(rows), dtype=object)
+        column[:] = [plain(row[place].strip()) for row in rows]
+        if name:
+            columns[name] = column
+        elif any(column):
+            raise LayerError(source, f"column {place + 1} has no name in the header")
+    return CsvFile(source, columns, np.array(lines, dtype=np.int64), delimiter)
+
+
+def parse_numbers(cells: TextArray, *, delimiter: str) -> Numbers:
+    """Read cells as numbers with a decimal point or comma.
+
+    Parameters
+    ----------
+    cells : ndarray of str
+        Without blanks around them; empty ones have no value.
+    delimiter : str
+        Of the file. Where it is a comma, ``"1,234"`` may be a thousand or one: it is refused,
+        as is ``1.234`` in a column with decimal commas.
+
+    Returns
+    -------
+    Numbers
+        Values, and which cells are no numbers.
+    """
+    texts = pd.Series(cells, dtype=object).astype("string[python]")
+    filled = texts != ""
+    comma = texts.str.contains(",", regex=False)
+    doubtful = pd.Series(False, index=texts.index)
+    if delimiter == ",":
+        doubtful = texts.str.fullmatch(_THOUSANDS % ",")
+    elif comma.any():
+        doubtful = texts.str.fullmatch(_THOUSANDS % r"\.")
+    good = texts.str.fullmatch(_NUMBER) & ~doubtful
+    values = np.full(len(texts), np.nan)
+    rows = np.flatnonzero(good.to_numpy(dtype=bool))
+    values[rows] = texts.iloc[rows].str.replace(",", ".", regex=False).astype(float)
+    values[np.isinf(values)] = np.nan  # more digits than a number can have
+    return Numbers(values, filled.to_numpy(dtype=bool) & np.isnan(values))

@@ -1,0 +1,369 @@
+"""Records from site, read: fused joints, pulls made, who and what is qualified."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.csv_file import CsvFile, parse_numbers, read_csv
+from geotools.errors import LayerError
+from geotools.schema import Field, Layer
+
+__all__ = ["RECORD_TABLES", "ReadAs", "Records", "parse_pairs", "read_map", "read_records"]
+
+_ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+_CLOCK = r"[0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?"
+_ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})"
+_ISO = rf"{_ISO_DATE}(?:[ T]{_CLOCK}{_ZONE}?)?"
+_ZONED = rf".*[0-9]{_ZONE}"
+_DAY = np.timedelta64(86_399, "s")
+
+
+def _field(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
+    return Field(name, dtype, text, dimension)
+
+
+def _must(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
+    return Field(name, dtype, text, dimension, required=True)
+
+
+# A dtype "time" is a date, with or without the time of day.
+RECORD_TABLES: dict[str, Layer] = {
+    layer.name: layer
+    for layer in (
+        Layer(
+            "records",
+            "The inspector's records of fused joints, one row a joint; after ASTM F3124.",
+            (),
+            (
+                _must("joint_id", "text", "identifier of the joint, as in the schedule"),
+                _must("made", "time", "when the ends were brought together"),
+                _must("operator", "text", "who fused it"),
+                _must("machine", "text", "machine, by its number"),
+                _must("piston_area", "real", "total effective piston area", "piston"),
+                _field("outside_left", "real", "outside diameter", "bore"),
+                _field("outside_right", "real", "the same, other side", "bore"),
+                _field("dr_left", "real", "outside diameter over wall"),
+                _field("dr_right", "real", "the same, other side"),
+                _field("material_left", "text", "material"),
+                _field("material_right", "text", "the same, other side"),
+                _field("lot_left", "text", "print line or lot of the pipe"),
+                _field("lot_right", "text", "the same, other side"),
+                _field("ambient", "real", "temperature of the air", "temperature"),
+                _must("heater_1", "real", "heater surface at one point", "temperature"),
+                _must("heater_2", "real", "at a second point", "temperature"),
+                _field("heater_3", "real", "at a third point", "temperature"),
+                _field("heater_4", "real", "at a fourth point", "temperature"),
+                _must("drag", "real", "gauge pressure that moves the carriage", "pressure"),
+                _field("bead", "real", "bead when the heater was taken out", "bore"),
+                _field("soak", "real", "heat soak", "minutes"),
+                _must("removal", "real", "time from opening to closing again", "seconds"),
+                _must("fusion_pressure", "real", "gauge pressure of fusing", "pressure"),
+                _field("fusion_time", "real", "time to reach it", "seconds"),
+                _must("cool_pressure", "real", "least gauge pressure of cooling", "pressure"),
+                _must("cool_time", "real", "time under that pressure", "minutes"),
+                _must("visual", "text", "result by eye: pass, fail or cut out"),
+                _field("remarks", "text", "anything else"),
+            ),
+        ),
+        Layer(
+            "pulls",
+            "Records of pulls, one row a pull.",
+            (),
+            (
+                _must("pull_id", "text", "identifier of the pull, as in the plan"),
+                _must("started", "time", "when the head went in"),
+                _must("ended", "time", "when the head came out"),
+                _field("length", "real", "length measured", "length"),
+                _field("force", "real", "largest force measured at the head", "force"),
+            ),
+        ),
+        Layer(
+            "qualifications",
+            "Who and what is qualified to fuse, and when.",
+            (),
+            (
+                _must("kind", "text", "operator or machine"),
+                _must("name", "text", "as in the records"),
+                _must("valid_from", "time", "first day"),
+                _must("valid_until", "time", "last day"),
+            ),
+        ),
+    )
+}
+
+
+@dataclass(frozen=True)
+class ReadAs:
+    """How a file of records is read.
+
+    Attributes
+    ----------
+    columns : mapping of str to str
+        Our column, with its unit, to that of the file: ``{"drag_psi": "Drag P"}``.
+    encoding : str
+        Of a file without a byte-order mark.
+    date_format : str
+        As `datetime.strptime` takes it; ISO 8601 if empty.
+    """
+
+    columns: Mapping[str, str]
+    encoding: str = "utf-8"
+    date_format: str = ""
+
+
+@dataclass(frozen=True)
+class Records:
+    """Records as read.
+
+    Attributes
+    ----------
+    source : str
+        The file, for messages.
+    table : DataFrame
+        One row a record: bare names, SI. A time has the columns ``<name>`` (text as written),
+        ``<name>_from`` and ``<name>_to``: a date alone may be any time of that day. Columns
+        the file lacks are empty.
+    lines : ndarray of int, shape (rows,)
+        Line of the file of each record.
+    faults : DataFrame
+        ``row``, ``column`` and ``text`` of every cell that cannot be read.
+    unused : tuple of str
+        Columns of the file that were not asked for.
+    zoned : bool or None
+        Whether times bear a time zone; None if there are none.
+    """
+
+    source: str
+    table: pd.DataFrame
+    lines: npt.NDArray[np.int64]
+    faults: pd.DataFrame
+    unused: tuple[str, ...]
+    zoned: bool | None
+
+
+def parse_pairs(pairs: Iterable[str]) -> dict[str, str]:
+    """Return ``ours=theirs`` texts as a mapping.
+
+    Raises
+    ------
+    LayerError
+        If one is not of that form.
+    """
+    columns = {}
+    for pair in pairs:
+        ours, sign, theirs = pair.partition("=")
+        if not sign or not ours.strip() or not theirs.strip():
+            raise LayerError("map", f"{pair!r} is not of the form ours=theirs")
+        columns[ours.strip()] = theirs.strip()
+    return columns
+
+
+def read_map(path: Path) -> dict[str, dict[str, str]]:
+    """Read a TOML file that says which column is which.
+
+    Parameters
+    ----------
+    path : Path
+        Tables ``[records]``, ``[pulls]``, ``[qualifications]`` of ``ours = "theirs"``.
+
+    Returns
+    -------
+    dict of str to dict
+        By table.
+
+    Raises
+    ------
+    LayerError
+        If it cannot be read or holds anything else.
+    """
+    data = read_toml(path)
+    faults = [
+        f"{key}: is not a table of columns; due are {', '.join(f'[{n}]' for n in RECORD_TABLES)}"
+        for key, value in data.items()
+        if key not in RECORD_TABLES or not isinstance(value, dict)
+    ]
+    tables = {key: value for key, value in data.items() if isinstance(value, dict)}
+    faults += [
+        f"{key}.{ours}: {theirs!r} is not the name of a column"
+        for key, value in tables.items()
+        for ours, theirs in value.items()
+        if not isinstance(theirs, str)
+    ]
+    if faults:
+        raise LayerError(str(path), faults)
+    return tables
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file.
+
+    Raises
+    ------
+    LayerError
+        If it cannot be read.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise LayerError(str(path), f"cannot be read ({error.strerror}); check the path") from error
+    except UnicodeDecodeError as error:
+        raise LayerError(str(path), f"is not UTF-8 text (byte {error.start})") from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise LayerError(str(path), f"is not valid TOML: {error}") from error
+
+
+def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
+    """Read a CSV file of records.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+        Key of `RECORD_TABLES`.
+    read_as : ReadAs
+
+    Returns
+    -------
+    Records
+        What was read, and every cell that could not be.
+
+    Raises
+    ------
+    LayerError
+        If the file cannot be read or lacks a column that must be there.
+    """
+    layer = RECORD_TABLES[name]
+    file = read_csv(path, encoding=read_as.encoding)
+    found = _matched(file, layer, read_as.columns)
+    columns: dict[str, Any] = {}
+    faults: list[pd.DataFrame] = []
+    zoned: set[bool] = set()
+    for wanted in layer.fields:
+        column = found.get(wanted.name)
+        cells = None if column is None else file.columns[column[1]]
+        if wanted.dtype == "text":
+            columns[wanted.name] = _blank(file) if cells is None else cells
+        elif wanted.dtype == "time":
+            columns |= _times(wanted.name, cells, file, read_as.date_format, faults, zoned)
+        else:
+            columns[wanted.name] = _reals(wanted, column, file, faults)
+    if len(zoned) > 1:
+        raise LayerError(file.source, "some times have a zone and some have none; write all alike")
+    empty = pd.DataFrame({"row": np.zeros(0, np.int64), "column": "", "text": ""})
+    return Records(
+        file.source,
+        pd.DataFrame(columns, index=range(len(file.lines))),
+        file.lines,
+        pd.concat(faults, ignore_index=True) if faults else empty,
+        tuple(sorted(set(file.columns) - {theirs for _, theirs in found.values()})),
+        next(iter(zoned), None),
+    )
+
+
+def _blank(file: CsvFile) -> npt.NDArray[np.object_]:
+    return np.full(len(file.lines), "", dtype=object)
+
+
+def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Return for every field found our spelling of it and the file's column."""
+    known = {s: f.name for f in layer.fields for s in f.spellings()}
+    own = {name.casefold().replace(" ", "_"): name for name in file.columns}
+    faults: list[str] = []
+    found: dict[str, tuple[str, str]] = {}
+    for ours, theirs in {**{s: own[s] for s in known if s in own}, **mapped}.items():
+        if ours not in known:
+            faults.append(f"map {ours}={theirs}: there is no column {ours}{_near(ours, known)}")
+        elif theirs not in file.columns:
+            faults.append(f"map {ours}={theirs}: no column {theirs}{_near(theirs, file.columns)}")
+        elif known[ours] in found and ours not in mapped:
+            faults.append(f"columns {found[known[ours]][1]} and {theirs} are one and the same")
+        else:
+            found[known[ours]] = (ours, theirs)
+    for wanted in layer.fields:
+        if wanted.required and wanted.name not in found:
+            names = list(wanted.spellings())
+            faults.append(
+                f"no column {' or '.join(names)} ({wanted.text}); add it, or say which one it is "
+                f"with --map {names[0]}=..."
+            )
+    if faults:
+        raise LayerError(file.source, faults)
+    return found
+
+
+def _near(name: str, known: Iterable[str]) -> str:
+    names = sorted(known)
+    close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    return f"; did you mean {close[0]}?" if close else f"; there are {', '.join(names)}"
+
+
+def _reals(
+    wanted: Field, column: tuple[str, str] | None, file: CsvFile, faults: list[pd.DataFrame]
+) -> npt.NDArray[np.float64]:
+    if column is None:
+        return np.full(len(file.lines), np.nan)
+    ours, theirs = column
+    cells = file.columns[theirs]
+    numbers = parse_numbers(cells, delimiter=file.delimiter)
+    _note(faults, numbers.wrong, theirs, cells, "is no number, or one with a doubtful comma")
+    return numbers.values * wanted.spellings()[ours] + wanted.zero(ours)
+
+
+def _times(
+    name: str,
+    cells: npt.NDArray[np.object_] | None,
+    file: CsvFile,
+    date_format: str,
+    faults: list[pd.DataFrame],
+    zoned: set[bool],
+) -> dict[str, Any]:
+    """Return a time as written, and the earliest and latest it may be."""
+    texts = pd.Series(_blank(file) if cells is None else cells, dtype=object)
+    texts = texts.astype("string[python]")
+    given = texts != ""
+    if date_format:
+        times = _by_format(file, texts.where(given), date_format)
+        day_only = pd.Series("%H" not in date_format and "%I" not in date_format, index=texts.index)
+        zone = pd.Series("%z" in date_format, index=texts.index)
+    else:
+        shaped = texts.str.fullmatch(_ISO)
+        times = pd.to_datetime(
+            texts.where(shaped & given), format="ISO8601", errors="coerce", utc=True
+        )
+        day_only = texts.str.fullmatch(_ISO_DATE).astype(bool)
+        zone = texts.str.fullmatch(_ZONED).astype(bool) & ~day_only
+    hint = "is no date and time; write 2026-03-05 14:30, or give --date-format"
+    _note(faults, (given & times.isna()).to_numpy(dtype=bool), name, texts.to_numpy(), hint)
+    zoned.update(zone[times.notna() & ~day_only].unique().tolist())
+    early = times.dt.tz_localize(None).to_numpy().astype("datetime64[s]")
+    late = np.where(day_only.to_numpy(dtype=bool), early + _DAY, early)
+    return {name: texts.to_numpy(dtype=object), f"{name}_from": early, f"{name}_to": late}
+
+
+def _by_format(file: CsvFile, texts: pd.Series[Any], date_format: str) -> pd.Series[Any]:
+    try:
+        return pd.to_datetime(texts, format=date_format, errors="coerce", utc=True)
+    except ValueError as error:
+        raise LayerError(file.source, f"date format {date_format!r}: {error}") from error
+
+
+def _note(
+    faults: list[pd.DataFrame],
+    wrong: npt.NDArray[np.bool_],
+    column: str,
+    cells: npt.NDArray[Any],
+    why: str,
+) -> None:
+    rows = np.flatnonzero(wrong)
+    if len(rows):
+        texts = [f"{column}: {str(cell)[:40]!r} {why}" for cell in cells[rows]]
+        faults.append(pd.DataFrame({"row": rows, "column": column, "text": texts}))
