@@ -89,7 +89,8 @@ class Places:
     def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
         """Return values linear between rows, the end's beyond the ends of the run."""
         first = self.holding(run, at)
-        first = np.clip(first, self.offsets[run], np.maximum(self.offsets[run + 1] - 2, 0))
+        low = self.offsets[run]
+        first = np.clip(first, low, np.maximum(self.offsets[run + 1] - 2, low))
         second = np.minimum(first + 1, self.offsets[run + 1] - 1)
         span = self.at[second] - self.at[first]
         share = np.clip((at - self.at[first]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
