@@ -1,0 +1,297 @@
+"""The joint schedule: every fused joint of every string, where it ends up, how to make it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.deliver.procedure import OwnProcedure, windows
+from geotools.errors import LayerError
+from geotools.network.places import points_along
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of
+from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
+from geotools.schema import OUTPUTS
+
+if TYPE_CHECKING:
+    from geotools.deliver.read_plan import PlanFile
+
+__all__ = ["PULL_FIELDS", "Schedule", "joint_schedule", "pieces_of"]
+
+PULL_FIELDS = ("pull_id", "run_id", "start", "end", "length", "direction")
+_STRING_FIELDS = ("string_id", "pull_id", "number", "length")
+# Strings must make up their pull to within what a written length is rounded by.
+_CLOSE = 0.01
+_SLACK = 1e-6
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """A joint schedule.
+
+    Attributes
+    ----------
+    joints : GeoDataFrame
+        The layer ``joints`` of the contract: bare names, SI, points in the CRS of the plan.
+    gaps : tuple of str
+        Pipes whose limits are not known, and what to give.
+    """
+
+    joints: Any
+    gaps: tuple[str, ...]
+
+
+def joint_schedule(
+    plan: PlanFile,
+    *,
+    procedure: str = "f2620",
+    own: OwnProcedure | None = None,
+    tail: float = 0.0,
+    only: Iterable[str] = (),
+) -> Schedule:
+    """List every fused joint of a plan.
+
+    Parameters
+    ----------
+    plan : PlanFile
+        With the layer ``strings``, or one string a pull.
+    procedure : {"f2620", "iso_shp", "iso_slp"}, optional
+        Fusing procedure of polyethylene.
+    own : OwnProcedure, optional
+        The user's written procedure, for the materials it names.
+    tail : float, optional
+        Carrier on top of the plan at the head and at the tail of every pull, m.
+    only : iterable of str, optional
+        Runs or pulls wanted; all otherwise.
+
+    Returns
+    -------
+    Schedule
+        Joints by pull and from the head, and gaps in the limits.
+
+    Raises
+    ------
+    LayerError
+        If the plan does not hold together.
+
+    Notes
+    -----
+    A string is fused from whole pieces of ``pulls.piece_length``, from its head; its last piece
+    is the remainder. The head comes to rest at the edge of the receiving pit, or, where strings
+    and tails are longer than the pull, half the surplus into the pit. Where a pull has several
+    strings, the joints between them are made in the insertion pit while the pull stands still.
+    """
+    pulls = _wanted(plan, only)
+    strings = _strings(plan, pulls, tail)
+    made = pieces_of(
+        strings["row"].to_numpy(dtype=np.int64),
+        strings["length"].to_numpy(dtype=float),
+        piece=float(plan.setting("pulls.piece_length")),
+    )
+    pipes, gaps = _pipes(plan, pulls, procedure, own)
+    table = _joints(pulls, strings, made).join(pipes, on="run_id")
+    names = [field.name for field in OUTPUTS["joints"].fields]
+    return Schedule(_placed(plan, table[names]), gaps)
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces of pipe in the order they go into the host, pull by pull.
+
+    Attributes
+    ----------
+    string : ndarray of int
+        Row of the string each piece is in.
+    length : ndarray of float
+        m.
+    end : ndarray of float
+        Distance of its rear end behind the head of the pull, m.
+    last_of_string, last_of_pull : ndarray of bool
+    """
+
+    string: IntArray
+    length: FloatArray
+    end: FloatArray
+    last_of_string: npt.NDArray[np.bool_]
+    last_of_pull: npt.NDArray[np.bool_]
+
+
+def pieces_of(pull: IntArray, length: FloatArray, *, piece: float) -> Pieces:
+    """Cut strings into pieces: whole ones from the head, the remainder last.
+
+    Parameters
+    ----------
+    pull : ndarray of int, shape (strings,)
+        Row of the pull each string is for, ascending; strings of a pull in the order they are
+        joined on.
+    length : ndarray of float, shape (strings,)
+        m.
+    piece : float
+        Length of a piece, m.
+    """
+    count = np.maximum(np.ceil(length / piece - _SLACK), 1).astype(np.int64)
+    string = np.repeat(np.arange(len(length)), count)
+    last = np.zeros(len(string), dtype=bool)
+    last[np.cumsum(count) - 1] = True
+    own = np.where(last, (length - (count - 1) * piece)[string], piece)
+    of_pull = pull[string]
+    along = np.cumsum(own)
+    first = np.searchsorted(of_pull, of_pull, side="left")
+    before = np.concatenate([[0.0], along])[first]
+    final = np.append(of_pull[1:] != of_pull[:-1], True) if len(of_pull) else last
+    return Pieces(string, own, along - before, last, final)
+
+
+def _wanted(plan: PlanFile, only: Iterable[str]) -> pd.DataFrame:
+    """Return the pulls asked for."""
+    pulls: pd.DataFrame = plan.table("pulls", PULL_FIELDS).drop(columns="geometry")
+    twice = pulls.loc[pulls["pull_id"].duplicated(), "pull_id"].tolist()
+    if twice:
+        raise LayerError(str(plan.path), f"layer pulls has {twice[0]} more than once")
+    wishes = set(only)
+    lost = sorted(wishes - set(pulls["pull_id"]) - set(pulls["run_id"]))
+    if lost:
+        raise LayerError(str(plan.path), f"there is no run or pull {', '.join(lost)}")
+    if wishes:
+        pulls = pulls[pulls["pull_id"].isin(wishes) | pulls["run_id"].isin(wishes)]
+    wrong = pulls.loc[~(pulls["length"] > 0) | (pulls["end"] <= pulls["start"]), "pull_id"]
+    if len(wrong):
+        raise LayerError(str(plan.path), f"layer pulls: {wrong.iloc[0]} has no length")
+    return pulls.reset_index(drop=True)
+
+
+def _strings(plan: PlanFile, pulls: pd.DataFrame, tail: float) -> pd.DataFrame:
+    """Return the strings in the order they go in; one a pull where the plan says nothing."""
+    row = {pull: k for k, pull in enumerate(pulls["pull_id"])}
+    single = pd.DataFrame(
+        {
+            "string_id": pulls["pull_id"] + "-S1",
+            "row": np.arange(len(pulls)),
+            "number": 1,
+            "length": pulls["length"],
+        }
+    )
+    strings = single
+    if "strings" in plan.layers:
+        laid = plan.table("strings", _STRING_FIELDS).drop(columns="geometry")
+        laid = laid[laid["pull_id"].isin(row)]
+        laid = laid.assign(row=laid["pull_id"].map(row).astype(np.int64))
+        bare = single[~single["row"].isin(laid["row"])]
+        strings = pd.concat([laid[list(single.columns)], bare], ignore_index=True)
+    strings = strings.sort_values(["row", "number"], kind="stable").reset_index(drop=True)
+    _check_strings(plan, pulls, strings)
+    first = ~strings["row"].duplicated()
+    last = ~strings["row"].duplicated(keep="last")
+    return strings.assign(length=strings["length"] + tail * (first.astype(float) + last))
+
+
+def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame) -> None:
+    """Refuse strings that have no length or are too short for their pull."""
+    total = np.zeros(len(pulls))
+    np.add.at(total, strings["row"].to_numpy(), strings["length"].to_numpy(dtype=float))
+    length = pulls["length"].to_numpy(dtype=float)
+    short = ~(total >= length - _CLOSE)
+    short[strings.loc[~(strings["length"] > 0), "row"].to_numpy(dtype=np.int64)] = True
+    if short.any():
+        k = int(np.flatnonzero(short)[0])
+        raise LayerError(
+            str(plan.path),
+            f"layer strings: those of {pulls['pull_id'].iloc[k]} make {total[k]:.2f} m of its "
+            f"{length[k]:.2f} m ({short.sum()} pull(s) so); plan again",
+        )
+
+
+def _joints(pulls: pd.DataFrame, strings: pd.DataFrame, made: Pieces) -> pd.DataFrame:
+    """Return a joint behind every piece that is not the last of its pull."""
+    at = np.flatnonzero(~made.last_of_pull)
+    ids = strings["string_id"].to_numpy(dtype=object)
+    of_pull = strings["row"].to_numpy(dtype=np.int64)
+    row = of_pull[made.string[at]]
+    number = np.arange(len(at)) - np.searchsorted(row, row, side="left") + 1
+    ahead = pulls["direction"].to_numpy(dtype=object)[row] == "ahead"
+    # the head lies at the end of a pull ahead, at the start of a pull behind
+    surplus = np.bincount(made.string, weights=made.length, minlength=len(strings))
+    over = np.bincount(of_pull, weights=surplus, minlength=len(pulls)) - pulls["length"]
+    out = np.maximum(over.to_numpy(dtype=float), 0.0)[row] / 2
+    start, end = (pulls[n].to_numpy(dtype=float)[row] for n in ("start", "end"))
+    behind_head = made.end[at] - out
+    front, rear = made.length[at], made.length[at + 1]
+    pull_id = pulls["pull_id"].to_numpy(dtype=object)[row]
+    return pd.DataFrame(
+        {
+            "joint_id": [f"{p}-J{n}" for p, n in zip(pull_id, number, strict=True)],
+            "run_id": pulls["run_id"].to_numpy(dtype=object)[row],
+            "pull_id": pull_id,
+            "string_id": ids[made.string[at + 1]],
+            "number": number,
+            "chainage": np.where(ahead, end - behind_head, start + behind_head),
+            "intermediate": made.last_of_string[at],
+            "piece_before": np.where(ahead, rear, front),
+            "piece_after": np.where(ahead, front, rear),
+        }
+    )
+
+
+def _pipes(
+    plan: PlanFile, pulls: pd.DataFrame, procedure: str, own: OwnProcedure | None
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the pipe of every run that is pulled, with its window, and what is not known."""
+    runs = plan.table("runs", ("run_id", "carrier")).set_index("run_id")["carrier"]
+    used = pulls["run_id"].unique()
+    lost = [str(run) for run in used if run not in runs.index]
+    if lost or runs.index.has_duplicates:
+        what = f"lacks {', '.join(lost)} of layer pulls" if lost else "has a run more than once"
+        raise LayerError(str(plan.path), f"layer runs {what}")
+    chosen = runs.loc[used]
+    pipes = _catalogue(plan, sorted(set(chosen)))
+    found = windows(pipes, procedure=procedure, own=own)
+    of_pipe = pd.DataFrame(
+        {
+            "carrier": [pipe.name for pipe in pipes],
+            "material": [pipe.material for pipe in pipes],
+            "outside": [pipe.outside_m for pipe in pipes],
+            "wall": [pipe.wall_min_m for pipe in pipes],
+            "dr": [pipe.dr for pipe in pipes],
+        }
+    ).join(found.table)
+    row = of_pipe.set_index("carrier").index.get_indexer(chosen)
+    return of_pipe.iloc[row].set_index(chosen.index), found.gaps
+
+
+def _catalogue(plan: PlanFile, names: list[str]) -> list[Carrier]:
+    """Return the pipes of these names, the plan's own among them."""
+    own = [
+        custom_carrier(p.name, material=p.material, outside_m=p.outside, wall_min_m=p.wall)
+        for p in plan.setting("carrier.own") or ()
+    ]
+    known = {pipe.name: pipe for pipe in contenders(extra=own)}
+    lost = [name for name in names if name not in known]
+    if lost:
+        raise LayerError(
+            str(plan.path),
+            [f"layer runs: no pipe is called {name!r}; plan again" for name in lost],
+        )
+    return [known[name] for name in names]
+
+
+def _placed(plan: PlanFile, table: pd.DataFrame) -> Any:
+    """Return the joints as points on the host axis; those in a pit at the run's end, there."""
+    import geopandas
+
+    runs = plan.table("runs", ("run_id", "length"))
+    measured = runs.to_crs(runs.estimate_utm_crs()) if plan.crs.is_geographic else runs
+    xy, index = shapely.get_coordinates(measured.geometry.to_numpy(), return_index=True)
+    offsets = offsets_of(np.bincount(index, minlength=len(runs)))
+    if len(table) and (np.diff(offsets) < 2).any():
+        raise LayerError(str(plan.path), "layer runs has a run without geometry; plan again")
+    row = pd.Index(runs["run_id"]).get_indexer(table["run_id"])
+    # the line may be drawn in a CRS whose lengths are not true
+    share = table["chainage"].to_numpy(dtype=float) / runs["length"].to_numpy(dtype=float)[row]
+    points = points_along(xy, offsets, row, share * line_lengths(xy, offsets)[row])
+    placed = geopandas.GeoDataFrame(table, geometry=shapely.points(points), crs=measured.crs)
+    return placed.to_crs(plan.crs)
