@@ -199,7 +199,7 @@ def _counts(row: IntArray, rows: int) -> IntArray:
 
 
 def _components(contacts: IntArray, count: int) -> tuple[IntArray, int]:
-    ones = np.ones(len(contacts), dtype=np.int8)
+    ones = np.ones(len(contacts), dtype=np.int32)
     graph = coo_array((ones, (contacts[:, 0], contacts[:, 1])), shape=(count, count))
     parts, label = connected_components(graph, directed=False)
     return label.astype(np.int64), int(parts)
@@ -207,7 +207,7 @@ def _components(contacts: IntArray, count: int) -> tuple[IntArray, int]:
 
 def _neighbours(ways: IntArray, count: int) -> tuple[IntArray, IntArray]:
     """Return offsets and neighbours of every vertex, each neighbour once."""
-    ones = np.ones(2 * len(ways), dtype=np.int8)
+    ones = np.ones(2 * len(ways), dtype=np.int32)
     a, b = np.concatenate([ways, ways[:, ::-1]]).T
     table = coo_array((ones, (a, b)), shape=(count, count)).tocsr()
     return table.indptr.astype(np.int64), table.indices.astype(np.int64)
