@@ -49,7 +49,11 @@ class Thinned:
 
 
 def thin(xy: FloatArray, offsets: IntArray, *, accuracy: float) -> Thinned:
-    """Thin lines within an accuracy, m, keeping the chainage of the full line."""
+    """Thin lines within an accuracy, m, keeping the chainage of the full line.
+
+    Vertices that lie off a straight main by up to half the accuracy never bend it: two may err in
+    opposite ways.
+    """
     along = measures(xy, offsets)
     lines = to_linestrings(np.column_stack([xy, along]), offsets)
     kept = shapely.simplify(lines, accuracy, preserve_topology=False)
@@ -221,12 +225,18 @@ def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:
         & gentle[1:]
         & gentle[:-1]
         & (sign[1:] == sign[:-1])
+        & (sign[1:] != 0)  # grade breaks alone make no curve: which way each turns is not known
         & (leg[1:] * mean[1:] <= 12 * rules.accuracy)
     )
     group = np.cumsum(~joined)
     count = np.bincount(group, minlength=1)[group] if len(group) else group
     group = np.where(count >= LEAST_CURVE, group, -1 - np.arange(len(turns)))
-    table = turns.assign(group=group, moment=size * at)
+    inner = np.zeros(len(turns), dtype=bool)
+    inner[1:-1] = (group[1:-1] == group[:-2]) & (group[1:-1] == group[2:])
+    span = (leg + np.append(leg[1:], 0.0)) / 2
+    table = turns.assign(
+        group=group, moment=size * at, arc=np.where(inner, span, 0), sweep=np.where(inner, size, 0)
+    )
     out = table.groupby("group", sort=False).agg(
         run=("run", "first"),
         first=("first", "min"),
@@ -236,14 +246,17 @@ def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:
         recorded=("recorded", "any"),
         moment=("moment", "sum"),
         single=("chainage", "mean"),
+        arc=("arc", "sum"),
+        sweep=("sweep", "sum"),
         count=("run", "size"),
     )
     curve = out["count"].to_numpy() >= LEAST_CURVE
     whole = out["deflection"].where(out["deflection"] > 0, 1.0)
-    # n turns share n - 1 legs; the arc also takes half a leg at either end.
-    arc = (out["last"] - out["first"]) * out["count"] / (out["count"] - 1).clip(lower=1)
     out["chainage"] = np.where(curve, out["moment"] / whole, out["single"])
-    out["axis_radius"] = np.where(curve, arc / whole, 0.0)
+    # Each turn inside takes half the legs beside it; those at the ends may be of part of a leg.
+    out["axis_radius"] = np.where(curve, out["arc"] / out["sweep"].where(curve, 1.0), 0.0)
     out["kind"] = np.where(curve, "curve", "fitting")
     out["angle_source"] = np.where(out["recorded"], "fitting record", "drawing")
-    return out.drop(columns=["moment", "single", "count", "recorded"]).reset_index(drop=True)
+    return out.drop(columns=["moment", "single", "count", "recorded", "arc", "sweep"]).reset_index(
+        drop=True
+    )
