@@ -21,7 +21,7 @@ from geotools.schema import OUTPUTS
 if TYPE_CHECKING:
     from geotools.deliver.read_plan import PlanFile
 
-__all__ = ["PULL_FIELDS", "Schedule", "joint_schedule", "pieces_of"]
+__all__ = ["PULL_FIELDS", "Schedule", "joint_schedule", "pieces_of", "wanted_pulls"]
 
 PULL_FIELDS = ("pull_id", "run_id", "start", "end", "length", "direction")
 _STRING_FIELDS = ("string_id", "pull_id", "number", "length")
@@ -145,6 +145,17 @@ def pieces_of(pull: IntArray, length: FloatArray, *, piece: float) -> Pieces:
     before = np.concatenate([[0.0], along])[first]
     final = np.append(of_pull[1:] != of_pull[:-1], True) if len(of_pull) else last
     return Pieces(string, own, along - before, last, final)
+
+
+def wanted_pulls(plan: PlanFile, only: Iterable[str] = ()) -> list[str]:
+    """Return the identifiers of the pulls of these runs and pulls; all if none is named.
+
+    Raises
+    ------
+    LayerError
+        If there is no such run or pull.
+    """
+    return [str(name) for name in _wanted(plan, only)["pull_id"]]
 
 
 def _wanted(plan: PlanFile, only: Iterable[str]) -> pd.DataFrame:

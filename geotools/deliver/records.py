@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -148,6 +148,17 @@ class Records:
     faults: pd.DataFrame
     unused: tuple[str, ...]
     zoned: bool | None
+
+    def without(self, column: str, names: Iterable[str]) -> Records:
+        """Return the records but for those whose column holds one of the names."""
+        keep = np.flatnonzero(~self.table[column].isin(list(names)).to_numpy(dtype=bool))
+        faults = self.faults[self.faults["row"].isin(keep)]
+        return replace(
+            self,
+            table=self.table.iloc[keep].reset_index(drop=True),
+            lines=self.lines[keep],
+            faults=faults.assign(row=np.searchsorted(keep, faults["row"])),
+        )
 
 
 def parse_pairs(pairs: Iterable[str]) -> dict[str, str]:

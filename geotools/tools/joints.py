@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
 
 if TYPE_CHECKING:
+    from geotools.deliver.asbuilt import Checked
     from geotools.deliver.joints import Schedule
     from geotools.deliver.read_plan import PlanFile
+    from geotools.deliver.records import Records
 
-__all__ = ["TOOLS", "schedule"]
+__all__ = ["TOOLS", "check", "schedule"]
 
 _PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
 _OVERWRITE = Parameter("overwrite", "flag", "replace files that exist")
@@ -57,6 +60,44 @@ TOOLS = (
             Parameter("output", "path", "CSV or GeoPackage", command_requires=True, short="o"),
             _OVERWRITE,
             _UNITS,
+            *_SHARED,
+        ),
+    ),
+    Tool(
+        name="joints.check",
+        title="Check records of joints and pulls",
+        summary=(
+            "Holds the inspector's records of fused joints, and of pulls, against the plan: joints "
+            "missing, double or unknown, values out of the window, people and machines not "
+            "qualified, joints made too late. Exit code 1 if any joint or pull does not pass."
+        ),
+        function="geotools.tools.joints:check",
+        outputs=("asbuilt_joints", "asbuilt_pulls"),
+        parameters=(
+            _PLAN,
+            Parameter("records", "path", "CSV of joint records", required=True, positional=True),
+            Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o"),
+            Parameter("csv", "path", "CSV of the joints to write as well"),
+            Parameter("report", "path", "one-page PDF to write as well"),
+            _OVERWRITE,
+            _UNITS,
+            Parameter("pulls", "path", "CSV of pull records"),
+            Parameter("qualifications", "path", "CSV of who and what is qualified, and when"),
+            Parameter(
+                "map",
+                "text",
+                "which column of the joint records is which, OURS=THEIRS, such as drag_psi='P 0'",
+                multiple=True,
+            ),
+            Parameter("map_file", "path", "the same for all three files, as TOML"),
+            Parameter(
+                "encoding", "text", "encoding of files without a byte-order mark", default="utf-8"
+            ),
+            Parameter(
+                "date_format",
+                "text",
+                "how times are written, such as %d.%m.%Y %H:%M; ISO 8601 if not given",
+            ),
             *_SHARED,
         ),
     ),
@@ -168,3 +209,170 @@ def _told(made: Schedule, target: Path | None) -> Outcome:
         "The limits are planning values; the qualified written procedure of the job decides.",
     ]
     return Outcome(summary, "\n".join(lines), failed=bool(made.gaps), layers={"joints": joints})
+
+
+def check(
+    *,
+    plan: Path,
+    records: Path,
+    output: Path | None,
+    csv: Path | None,
+    report: Path | None,
+    overwrite: bool,
+    units: str | None,
+    pulls: Path | None,
+    qualifications: Path | None,
+    map: tuple[str, ...],
+    map_file: Path | None,
+    encoding: str,
+    date_format: str | None,
+    procedure: str,
+    procedure_file: Path | None,
+    tail: float,
+    only: tuple[str, ...],
+    progress: Progress,
+) -> Outcome:
+    """Hold the records of joints and pulls against a plan.
+
+    Parameters
+    ----------
+    plan, records, output, csv, report, pulls, qualifications, map_file, procedure_file : Path
+    overwrite : bool
+    units, procedure, encoding, date_format : str
+    map, only : tuple of str
+    tail : float
+        m.
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If the plan or a file of records cannot be used.
+    OutputError
+        If a result cannot be written.
+    """
+    from geotools.deliver.asbuilt import check_records
+    from geotools.deliver.read_plan import read_plan
+
+    targets = _check_targets(output, csv, report, overwrite=overwrite)
+    file = read_plan(plan)
+    progress("reading records", 0.0)
+    paths = {"records": records, "pulls": pulls, "qualifications": qualifications}
+    read = _read_all(paths, map, map_file, encoding, date_format or "")
+    made = _schedule(file, procedure, procedure_file, tail, ())
+    joints, planned = _only(file, made.joints, read, only)
+    progress("checking", 0.0)
+    checked = check_records(
+        joints,
+        planned,
+        read["records"],
+        pull_records=read.get("pulls"),
+        qualifications=read.get("qualifications"),
+        units=units or file.units,
+    )
+    progress("writing", 0.0)
+    _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
+    return _told_check(checked, targets)
+
+
+def _check_targets(
+    output: Path | None, csv: Path | None, report: Path | None, *, overwrite: bool
+) -> dict[str, Path]:
+    from geotools.deliver.files import check_file
+    from geotools.deliver.geopackage import check_target
+
+    targets = {} if output is None else {"output": check_target(output, overwrite)}
+    for name, path, suffix in (("csv", csv, ".csv"), ("report", report, ".pdf")):
+        if path is not None:
+            targets[name] = check_file(path, suffix=suffix, overwrite=overwrite)
+    return targets
+
+
+def _read_all(
+    paths: Mapping[str, Path | None],
+    pairs: tuple[str, ...],
+    map_file: Path | None,
+    encoding: str,
+    date_format: str,
+) -> dict[str, Records]:
+    """Read the files of records that are given."""
+    from geotools.deliver.records import ReadAs, parse_pairs, read_map, read_records
+
+    maps = {} if map_file is None else read_map(map_file)
+    maps["records"] = {**maps.get("records", {}), **parse_pairs(pairs)}
+    return {
+        name: read_records(path, name, ReadAs(maps.get(name, {}), encoding, date_format))
+        for name, path in paths.items()
+        if path is not None
+    }
+
+
+def _only(
+    file: PlanFile, joints: Any, read: dict[str, Records], only: tuple[str, ...]
+) -> tuple[Any, Any]:
+    """Return the joints and pulls asked for; records of the others are set aside."""
+    from geotools.deliver.joints import wanted_pulls
+
+    every = file.table("pulls", ("pull_id", "run_id", "length", "head_force", "allowable"))
+    ids = wanted_pulls(file, only)
+    other = joints["pull_id"].isin(ids)
+    read["records"] = read["records"].without("joint_id", joints.loc[~other, "joint_id"])
+    if "pulls" in read:
+        strangers = every.loc[~every["pull_id"].isin(ids), "pull_id"]
+        read["pulls"] = read["pulls"].without("pull_id", strangers)
+    return joints[other].reset_index(drop=True), every[every["pull_id"].isin(ids)]
+
+
+def _write_check(
+    targets: Mapping[str, Path],
+    checked: Checked,
+    file: PlanFile,
+    units: str,
+    records: Path,
+    *,
+    overwrite: bool,
+) -> None:
+    layers = {"asbuilt_joints": checked.joints, "asbuilt_pulls": checked.pulls}
+    if "output" in targets:
+        _write_layers(targets["output"], layers, file, units, overwrite=overwrite)
+    if "csv" in targets:
+        one = {"asbuilt_joints": checked.joints}
+        _write_layers(targets["csv"], one, file, units, overwrite=overwrite)
+    if "report" in targets:
+        from geotools.deliver.joint_report import write_report
+
+        write_report(
+            targets["report"], checked, plan=file.path.name, records=records.name, units=units
+        )
+
+
+def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
+    verdicts = ("pass", "fail", "missing", "unknown")
+    joints = {v: int((checked.joints["verdict"] == v).sum()) for v in verdicts}
+    pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in verdicts[:3]}
+    bad = checked.joints[checked.joints["verdict"] != "pass"]
+    summary = {
+        "joints": joints,
+        "pulls": pulls,
+        "rules": checked.rules,
+        "notes": list(checked.notes),
+        **{name: str(path) for name, path in targets.items()},
+    }
+    lines = [
+        "joints    " + ", ".join(f"{n:,} {v}" for v, n in joints.items()),
+        "pulls     " + ", ".join(f"{n:,} {v}" for v, n in pulls.items()),
+        *(f"rule      {rule}: {n:,}" for rule, n in checked.rules.items()),
+        *(
+            f"joint     {name}: {why}"
+            for name, why in zip(bad["joint_id"].head(10), bad["reasons"].head(10), strict=True)
+        ),
+        *([f"          and {len(bad) - 10:,} more"] if len(bad) > 10 else []),
+        *(f"note      {note}" for note in checked.notes),
+        *(f"written   {path}" for path in targets.values()),
+    ]
+    return Outcome(
+        summary,
+        "\n".join(lines),
+        failed=checked.failed,
+        layers={"asbuilt_joints": checked.joints, "asbuilt_pulls": checked.pulls},
+    )

@@ -1,0 +1,210 @@
+"""Records held against the joint schedule and the plan: what is missing, what is out of bounds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
+from geotools.deliver.joint_rules import CUT, IntArray, Match, hold_against, interfacial, words_of
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.records import Records
+from geotools.errors import LayerError
+
+__all__ = ["Checked", "check_records"]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The outcome of a check.
+
+    Attributes
+    ----------
+    joints : GeoDataFrame
+        The layer ``asbuilt_joints`` of the contract.
+    pulls : GeoDataFrame
+        The layer ``asbuilt_pulls`` of the contract.
+    rules : dict of str to int
+        Joints, unknown records and pulls that each rule is held against.
+    notes : tuple of str
+        What was not checked, and why.
+    """
+
+    joints: Any
+    pulls: Any
+    rules: dict[str, int]
+    notes: tuple[str, ...]
+
+    @property
+    def failed(self) -> bool:
+        """Whether anything is held against anyone."""
+        verdicts = [*self.joints["verdict"], *self.pulls["verdict"]]
+        return any(verdict != "pass" for verdict in verdicts)
+
+
+def check_records(
+    joints: Any,
+    pulls: Any,
+    records: Records,
+    *,
+    pull_records: Records | None = None,
+    qualifications: Records | None = None,
+    units: str = "si",
+) -> Checked:
+    """Hold records of joints and pulls against the schedule and the plan.
+
+    Parameters
+    ----------
+    joints : GeoDataFrame
+        The layer ``joints`` of the contract.
+    pulls : GeoDataFrame
+        The layer ``pulls`` of the plan, those that are checked.
+    records : Records
+        Of joints.
+    pull_records : Records, optional
+        Of pulls.
+    qualifications : Records, optional
+        Of operators and machines; without it nobody's qualification is checked.
+    units : {"si", "us"}, optional
+        Units of the texts.
+
+    Returns
+    -------
+    Checked
+        A verdict and reasons for every joint and pull. A joint passes only if it has exactly
+        one record (those of joints cut out aside) and nothing is held against that record.
+
+    Raises
+    ------
+    LayerError
+        If times with and without a zone meet.
+    """
+    _same_zones(records, pull_records, qualifications)
+    table = records.table
+    place = pd.Index(joints["joint_id"]).get_indexer(pd.Index(table["joint_id"]))
+    rows = np.flatnonzero((place >= 0) & ~np.isin(words_of(table["visual"]), CUT))
+    due = pd.DataFrame(joints.drop(columns="geometry"))
+    match = Match(
+        rows,
+        place[rows],
+        table.iloc[rows].reset_index(drop=True),
+        due.iloc[place[rows]].reset_index(drop=True),
+        units,
+    )
+    times = pull_times(pulls, pull_records)
+    reasons = hold_against(match, records, due, times=times, qualifications=qualifications)
+    frame = _verdicts(joints, records, match, place, reasons)
+    made = check_pulls(pulls, frame, pull_records, times, units=units)
+    rules = _rules(frame, reasons)
+    for rule, count in made.rules.items():
+        rules[rule] = rules.get(rule, 0) + count
+    return Checked(frame, made.frame, rules, _notes(records, pull_records, qualifications))
+
+
+def _same_zones(*files: Records | None) -> None:
+    zoned = {file.zoned: file.source for file in files if file and file.zoned is not None}
+    if len(zoned) > 1:
+        raise LayerError(
+            zoned[False], f"its times have no zone, those of {zoned[True]} have; write all alike"
+        )
+
+
+def _verdicts(
+    joints: Any, records: Records, match: Match, place: IntArray, reasons: Reasons
+) -> Any:
+    """Return the layer of joints, records that are in no schedule behind them."""
+    count = np.bincount(match.joint, minlength=len(joints))
+    lines = records.lines[match.record]
+    of_joint = pd.Series(lines.astype(str)).groupby(match.joint).agg(", ".join)
+    where = np.full(len(joints), "", dtype=object)
+    where[of_joint.index.to_numpy(dtype=np.int64)] = of_joint.to_numpy(dtype=object)
+    twice = np.flatnonzero(count > 1)
+    reasons.add(
+        "double", twice, [f"{count[k]} records, lines {where[k]}; one is due" for k in twice]
+    )
+    missing = np.flatnonzero(count == 0)
+    reasons.add("missing", missing, ["no record"] * len(missing))
+    texts = reasons.joined(len(joints))
+    verdict = np.where(count == 0, "missing", np.where(texts != "", "fail", "pass"))
+    frame = joints[["joint_id", "run_id", "pull_id", "string_id", "number", "chainage",
+                    "intermediate", "geometry"]].assign(
+        verdict=verdict.astype(object), reasons=texts, records=count, lines=where
+    )  # fmt: skip
+    frame = frame.join(_last_record(match, len(joints)))
+    return _with_unknown(frame, records, place)
+
+
+def _last_record(match: Match, count: int) -> pd.DataFrame:
+    """Return what is told of the last record of every joint."""
+    last = ~pd.Series(match.joint).duplicated(keep="last").to_numpy(dtype=bool)
+    told = pd.DataFrame(
+        {
+            "made": match.made["made"],
+            "operator": match.made["operator"],
+            "machine": match.made["machine"],
+            "found_interfacial": interfacial(match, "fusion_pressure"),
+            "found_cool": match.made["cool_time"],
+        }
+    )[last].set_index(match.joint[last])
+    told = told.reindex(range(count))
+    texts = ["made", "operator", "machine"]
+    return told.assign(**{name: told[name].astype(object).fillna("") for name in texts})
+
+
+def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
+    """Add the records whose joint is not in the schedule."""
+    import geopandas
+
+    rows = np.flatnonzero(place < 0)
+    frame = frame.reset_index(drop=True)
+    if not len(rows):
+        return frame
+    table = records.table.iloc[rows]
+    lines = records.lines[rows]
+    unknown = geopandas.GeoDataFrame(
+        {
+            "joint_id": table["joint_id"].to_numpy(dtype=object),
+            **dict.fromkeys(("run_id", "pull_id", "string_id"), ""),
+            "number": pd.array([pd.NA] * len(rows), dtype="Int64"),
+            "chainage": np.nan,
+            "intermediate": pd.array([pd.NA] * len(rows), dtype="boolean"),
+            "verdict": "unknown",
+            "reasons": [f"line {n}: there is no such joint in the schedule" for n in lines],
+            "records": 1,
+            "lines": lines.astype(str).astype(object),
+            "made": table["made"].to_numpy(dtype=object),
+            "operator": table["operator"].to_numpy(dtype=object),
+            "machine": table["machine"].to_numpy(dtype=object),
+            "found_interfacial": np.nan,
+            "found_cool": table["cool_time"].to_numpy(dtype=float),
+        },
+        geometry=[None] * len(rows),
+        crs=frame.crs,
+    )
+    frame = frame.astype({"number": "Int64", "intermediate": "boolean"})
+    return pd.concat([frame, unknown[frame.columns]], ignore_index=True)
+
+
+def _rules(frame: Any, reasons: Reasons) -> dict[str, int]:
+    """Return how many joints and records each rule is held against."""
+    unknown = int((frame["verdict"] == "unknown").sum())
+    return {**reasons.counts(), **({"unknown": unknown} if unknown else {})}
+
+
+def _notes(
+    records: Records, pull_records: Records | None, qualifications: Records | None
+) -> tuple[str, ...]:
+    notes = []
+    if qualifications is None:
+        notes.append("qualifications of operators and machines were not checked (none given)")
+    if pull_records is None:
+        notes.append("times and measured lengths of pulls were not checked (none given)")
+    notes += [
+        f"{file.source}: columns not used: {', '.join(file.unused)}"
+        for file in (records, pull_records, qualifications)
+        if file is not None and file.unused
+    ]
+    return tuple(notes)

@@ -1,0 +1,219 @@
+"""Pulls as made, held against those planned: time, length, force, and the joints in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.records import Records
+from geotools.deliver.wording import shown
+from geotools.errors import LayerError
+
+__all__ = ["CheckedPulls", "PullTimes", "check_pulls", "pull_times"]
+
+_PLANNED = ("pull_id", "run_id", "length", "head_force", "allowable")
+# Common practice, no source: a measured length may be off by a hundredth, or half a metre.
+_LENGTH_SHARE, _LENGTH_LEAST = 0.01, 0.5
+
+
+@dataclass(frozen=True)
+class PullTimes:
+    """Times of the pulls of the plan, not-a-time where there is no record.
+
+    Of a start or an end given by its date alone the whole day is possible, so that nobody is
+    blamed for what may be right.
+
+    Attributes
+    ----------
+    pull_id : ndarray of str, shape (pulls,)
+    first, started, ended : ndarray of datetime64
+        Earliest start, latest start, latest end.
+    """
+
+    pull_id: npt.NDArray[np.object_]
+    first: npt.NDArray[np.datetime64]
+    started: npt.NDArray[np.datetime64]
+    ended: npt.NDArray[np.datetime64]
+
+
+@dataclass(frozen=True)
+class CheckedPulls:
+    """The layer ``asbuilt_pulls``, and how many pulls each rule is held against."""
+
+    frame: Any
+    rules: dict[str, int]
+
+
+def pull_times(pulls: pd.DataFrame, records: Records | None) -> PullTimes | None:
+    """Return when the pulls were made; None if nothing is on record.
+
+    Raises
+    ------
+    LayerError
+        If a pull has two records or one is not in the plan.
+    """
+    if records is None:
+        return None
+    table = records.table
+    place = pd.Index(pulls["pull_id"]).get_indexer(table["pull_id"])
+    twice = pd.Series(place).duplicated().to_numpy(dtype=bool)
+    faults = [
+        f"line {records.lines[k]}: "
+        + ("no such pull in the plan" if place[k] < 0 else "a second record of the pull")
+        + f" ({table['pull_id'].iloc[k]})"
+        for k in np.flatnonzero((place < 0) | twice)
+    ]
+    if faults:
+        raise LayerError(records.source, faults[:20])
+    names = ("started_from", "started_to", "ended_to")
+    columns = [_spread(table[name].to_numpy(), place, len(pulls)) for name in names]
+    return PullTimes(pulls["pull_id"].to_numpy(dtype=object), *columns)
+
+
+def _spread(
+    times: npt.NDArray[Any], place: npt.NDArray[np.intp], count: int
+) -> npt.NDArray[np.datetime64]:
+    out = np.full(count, np.datetime64("NaT", "s"))
+    out[place] = times.astype("datetime64[s]")
+    return out
+
+
+def check_pulls(
+    pulls: Any,
+    joints: pd.DataFrame,
+    records: Records | None,
+    times: PullTimes | None,
+    *,
+    units: str,
+) -> CheckedPulls:
+    """Hold the records of pulls, and the verdicts of their joints, against the plan.
+
+    Parameters
+    ----------
+    pulls : GeoDataFrame
+        The layer ``pulls`` of the plan.
+    joints : DataFrame
+        ``pull_id`` and ``verdict`` of every joint.
+    records : Records, optional
+        Of pulls.
+    times : PullTimes, optional
+        As `pull_times` gave them.
+    units : {"si", "us"}
+        Units of the texts.
+
+    Returns
+    -------
+    CheckedPulls
+        Pulls of the plan with what was measured, a verdict and reasons. A pull passes if all
+        its joints do, it has a record (where any were given), the force measured is allowed
+        and the lengths measured, its own and those of its run, are those planned.
+    """
+    frame = pulls.reset_index(drop=True)[[*_PLANNED, "geometry"]]
+    frame = frame.assign(**_joint_counts(frame, joints), **_measured(frame, records))
+    reasons = Reasons()
+    rows = np.arange(len(frame))
+    bad = (frame["joints_failed"] + frame["joints_missing"]).to_numpy()
+    reasons.add_where(
+        "joints-of-pull",
+        bad > 0,
+        rows,
+        lambda k: (
+            f"{frame['joints_failed'].iloc[k]} joints failed, "
+            f"{frame['joints_missing'].iloc[k]} have no record"
+        ),
+    )
+    absent = np.zeros(len(frame), dtype=bool)
+    if records is not None and times is not None:
+        absent = _check_measured(frame, records, times, reasons, units)
+    texts = reasons.joined(len(frame))
+    verdict = np.where(absent, "missing", np.where(texts != "", "fail", "pass"))
+    return CheckedPulls(
+        frame.assign(verdict=verdict.astype(object), reasons=texts), reasons.counts()
+    )
+
+
+def _joint_counts(frame: pd.DataFrame, joints: pd.DataFrame) -> dict[str, Any]:
+    place = pd.Index(frame["pull_id"]).get_indexer(joints["pull_id"])
+    verdict = joints["verdict"].to_numpy(dtype=object)
+    names = {"joints_passed": "pass", "joints_failed": "fail", "joints_missing": "missing"}
+    counts = {
+        name: np.bincount(place[(verdict == word) & (place >= 0)], minlength=len(frame))
+        for name, word in names.items()
+    }
+    return {"joints": np.sum(list(counts.values()), axis=0), **counts}
+
+
+def _measured(frame: pd.DataFrame, records: Records | None) -> dict[str, Any]:
+    """Return what is on record of every pull of the plan."""
+    numbers = {"found_length": "length", "found_force": "force"}
+    texts = ("started", "ended")
+    if records is None:
+        return {**dict.fromkeys(numbers, np.nan), **dict.fromkeys(texts, "")}
+    found = records.table.set_index("pull_id").reindex(frame["pull_id"])
+    out: dict[str, Any] = {name: found[own].to_numpy(float) for name, own in numbers.items()}
+    return out | {name: found[name].astype(object).fillna("").to_numpy() for name in texts}
+
+
+def _check_measured(
+    frame: pd.DataFrame, records: Records, times: PullTimes, reasons: Reasons, units: str
+) -> npt.NDArray[np.bool_]:
+    """Hold what was measured against the plan; return which pulls have no record."""
+    rows = np.arange(len(frame))
+    absent = ~np.isin(frame["pull_id"].to_numpy(dtype=object), records.table["pull_id"])
+    reasons.add_where("pull-missing", absent, rows, lambda k: "no record of the pull")
+    place = pd.Index(frame["pull_id"]).get_indexer(records.table["pull_id"])
+    faults = records.faults
+    where = place[faults["row"].to_numpy(dtype=np.int64)]
+    reasons.add("unreadable", where[where >= 0], faults["text"][where >= 0].tolist())
+    early = ~absent & (times.ended < times.first)
+    reasons.add_where("pull-times", early, rows, lambda k: "it ended before it started")
+    blank = ~absent & (np.isnat(times.first) | np.isnat(times.ended))
+    reasons.add_where("pull-times", blank, rows, lambda k: "no start and end on record")
+    force, allowed = (frame[n].to_numpy(dtype=float) for n in ("found_force", "allowable"))
+    reasons.add_where(
+        "pull-force",
+        force > allowed,
+        rows,
+        lambda k: (
+            f"force {shown(force[k], 'force', units)}, allowed {shown(allowed[k], 'force', units)}"
+        ),
+    )
+    _check_lengths(frame, reasons, units)
+    return absent
+
+
+def _check_lengths(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
+    """Hold measured lengths against those planned, pull by pull and run by run."""
+    both = frame[["run_id", "length", "found_length"]]
+    by_run = both.groupby("run_id")[["length", "found_length"]].transform("sum", min_count=1)
+    complete = both["found_length"].notna().groupby(both["run_id"]).transform("all")
+    alone = both.groupby("run_id")["length"].transform("size") == 1
+    _say_lengths(frame, reasons, units, "length", both, both["found_length"].notna())
+    words = "all pulls of the run together"
+    _say_lengths(frame, reasons, units, words, by_run, complete & ~alone)
+
+
+def _say_lengths(
+    frame: pd.DataFrame,
+    reasons: Reasons,
+    units: str,
+    words: str,
+    lengths: pd.DataFrame,
+    due: pd.Series[bool],
+) -> None:
+    planned, found = (lengths[n].to_numpy(dtype=float) for n in ("length", "found_length"))
+    off = np.abs(found - planned) > np.maximum(_LENGTH_SHARE * planned, _LENGTH_LEAST)
+    reasons.add_where(
+        "pull-length",
+        off & due.to_numpy(dtype=bool),
+        np.arange(len(frame)),
+        lambda k: (
+            f"{words} {shown(found[k], 'length', units)}, planned "
+            f"{shown(planned[k], 'length', units)}"
+        ),
+    )

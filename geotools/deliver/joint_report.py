@@ -1,0 +1,228 @@
+"""The check of joints on one page of PDF: verdicts, where they lie, what was found."""
+
+from __future__ import annotations
+
+import textwrap
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.deliver.files import replacing
+from geotools.deliver.wording import shown
+
+if TYPE_CHECKING:
+    from geotools.deliver.asbuilt import Checked
+
+__all__ = ["RULES", "write_report"]
+
+# What each rule is called on paper.
+RULES: dict[str, str] = {
+    "missing": "joints without a record",
+    "unknown": "records of joints that are in no schedule",
+    "double": "joints with more than one record",
+    "not-recorded": "joints with values not recorded",
+    "unreadable": "records with values that cannot be read",
+    "no-window": "joints whose limits are not known",
+    "heater": "heater too cold or too hot",
+    "pressure": "pressure between the ends out of bounds",
+    "bead": "bead too small",
+    "soak": "heat soak too short",
+    "removal": "open and close too slow",
+    "cool-time": "cooling too short",
+    "pipe": "other pipe than planned",
+    "qualification": "operator or machine not qualified",
+    "visual": "failed by eye",
+    "after-pull": "not cooled when pulled in",
+    "before-pull": "made before the pull it belongs to",
+    "joints-of-pull": "pulls with joints that do not pass",
+    "pull-missing": "pulls without a record",
+    "pull-times": "pulls whose times do not hold together",
+    "pull-force": "pulls with too much force",
+    "pull-length": "pulls whose measured length is not that planned",
+}
+# Told apart without colour too: each has its own mark on the map.
+_COLOURS = {"pass": "#2a6f97", "fail": "#b5121b", "missing": "#e08e0b", "unknown": "#6c757d"}
+_MARKS = {"pass": "o", "missing": "s", "fail": "X"}
+_SIZES = {"si": (8.27, 11.69), "us": (8.5, 11.0)}
+_BARS, _LISTED, _RULES_SHOWN, _LINES = 24, 14, 12, 17
+_CAUTION = (
+    "Planning and records only. Whether a joint may go into service is for the qualified "
+    "procedure, the inspector and licensed practice to decide."
+)
+
+
+def write_report(target: Path, checked: Checked, *, plan: str, records: str, units: str) -> None:
+    """Write the check on one page of PDF, whole or not at all.
+
+    Parameters
+    ----------
+    target : Path
+        As `geotools.deliver.files.check_file` returned it.
+    checked : Checked
+    plan, records : str
+        Names of the files, for the head.
+    units : {"si", "us"}
+        Units of values, and the size of the page.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    figure = _page(checked, plan, records, units)
+    # without a date, the same check gives the same file
+    facts = {"Title": "Check of fused joints", "CreationDate": None}
+    with replacing(target) as part:
+        figure.savefig(part, format="pdf", metadata=facts)
+
+
+def _page(checked: Checked, plan: str, records: str, units: str) -> Any:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=_SIZES[units])
+    _head(figure, checked, plan, records)
+    _map(figure.add_axes((0.07, 0.54, 0.42, 0.28)), checked)
+    _bars(figure.add_axes((0.60, 0.54, 0.33, 0.28)), checked)
+    _found(figure, checked)
+    _listed(figure, checked, units)
+    _foot(figure, checked)
+    return figure
+
+
+def _head(figure: Any, checked: Checked, plan: str, records: str) -> None:
+    verdict, colour = ("FAIL", "fail") if checked.failed else ("PASS", "pass")
+    _write(figure, 0.07, 0.945, "Check of fused joints", size=17, weight="bold")
+    _write(figure, 0.93, 0.945, verdict, size=17, weight="bold", color=_COLOURS[colour], ha="right")
+    _write(figure, 0.07, 0.922, f"plan {_cut(plan, 60)}     records {_cut(records, 60)}")
+    counts = checked.joints["verdict"].value_counts()
+    for place, (word, name) in enumerate(_COLOURS.items()):
+        at = 0.07 + 0.145 * place
+        _write(figure, at, 0.875, f"{counts.get(word, 0):,}", size=18, weight="bold", color=name)
+        _write(figure, at, 0.858, f"joints {word}", size=8)
+    good = int((checked.pulls["verdict"] == "pass").sum())
+    _write(figure, 0.93, 0.875, f"{good} of {len(checked.pulls)}", size=18, ha="right")
+    _write(figure, 0.93, 0.858, "pulls pass", size=8, ha="right")
+
+
+def _map(axes: Any, checked: Checked) -> None:
+    """Draw the pulls and their joints; what does not pass on top."""
+    lines = shapely.force_2d(checked.pulls.geometry.to_numpy())
+    for line in lines[~shapely.is_missing(lines)]:
+        axes.plot(*shapely.get_coordinates(line).T, color="#adb5bd", linewidth=2.5, zorder=1)
+    verdict = checked.joints["verdict"].to_numpy(dtype=object)
+    points = checked.joints.geometry.to_numpy()
+    for order, (word, mark) in enumerate(_MARKS.items()):
+        xy = shapely.get_coordinates(points[verdict == word])
+        style = {"s": 6 if word == "pass" else 26, "linewidths": 0}
+        axes.scatter(*xy.T, c=_COLOURS[word], marker=mark, zorder=2 + order, **style)
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.set_title("Where the joints lie", fontsize=9, loc="left")
+    for spine in axes.spines.values():
+        spine.set_color("#ced4da")
+
+
+def _bars(axes: Any, checked: Checked) -> None:
+    """Draw the joints of every pull by verdict; of many pulls, the worst."""
+    pulls = checked.pulls
+    bad = (pulls["joints_failed"] + pulls["joints_missing"]).to_numpy()
+    worst = np.sort(np.argsort(-bad, kind="stable")[:_BARS])
+    chosen = pulls.iloc[worst]
+    place, left = np.arange(len(chosen)), np.zeros(len(chosen))
+    columns = {"pass": "joints_passed", "fail": "joints_failed", "missing": "joints_missing"}
+    for word, column in columns.items():
+        width = chosen[column].to_numpy(dtype=float)
+        axes.barh(place, width, left=left, color=_COLOURS[word], height=0.72, label=word)
+        left += width
+    names = [_cut(str(name), 16) for name in chosen["pull_id"]]
+    axes.set_yticks(place, names, fontsize=6.5, parse_math=False)
+    axes.set_ylim(max(len(chosen), 4) - 0.4, -0.6)
+    axes.tick_params(axis="x", labelsize=7)
+    axes.tick_params(axis="y", length=0)
+    more = f" (the worst {len(chosen)} of {len(pulls)})" if len(pulls) > len(chosen) else ""
+    axes.set_title(f"Joints by pull{more}", fontsize=9, loc="left")
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    if len(chosen):
+        axes.legend(fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(0, -0.07), ncols=3)
+
+
+def _found(figure: Any, checked: Checked) -> None:
+    _write(figure, 0.07, 0.485, "What was found", size=11, weight="bold")
+    rules = list(checked.rules.items())
+    rows = [(count, RULES.get(rule, rule)) for rule, count in rules[:_RULES_SHOWN]]
+    if not rows:
+        _write(figure, 0.07, 0.463, "Nothing is held against any joint or pull.")
+    half = (len(rows) + 1) // 2
+    for place, (count, words) in enumerate(rows):
+        column, line = divmod(place, max(half, 1))
+        at, height = 0.12 + 0.45 * column, 0.463 - 0.0165 * line
+        _write(figure, at - 0.01, height, f"{count:,}", ha="right", weight="bold")
+        _write(figure, at, height, words)
+
+
+def _listed(figure: Any, checked: Checked, units: str) -> None:
+    """List what does not pass, joints before pulls, as far as the page goes."""
+    joints, pulls = (t[t["verdict"] != "pass"] for t in (checked.joints, checked.pulls))
+    if not len(joints) + len(pulls):
+        return
+    _write(figure, 0.07, 0.345, "What does not pass", size=11, weight="bold")
+    own = pulls[~pulls["reasons"].str.fullmatch(r"\d+ joints failed, \d+ have no record")]
+    rows = [_joint_row(row, units) for row in joints.head(_LISTED).to_dict("records")]
+    rows += [
+        (f"pull {row['pull_id']}", "", str(row["reasons"]))
+        for row in own.head(_LISTED).to_dict("records")
+    ]
+    line, told = 0, 0
+    for name, place, why in rows:
+        texts = textwrap.wrap(_cut(why, 190), 92) or [""]
+        if line + len(texts) > _LINES:
+            break
+        height = 0.325 - 0.0135 * line
+        _write(figure, 0.07, height, _cut(name, 22), size=7, weight="bold")
+        _write(figure, 0.285, height, place, size=7, ha="right")
+        for step, text in enumerate(texts):
+            _write(figure, 0.30, height - 0.0135 * step, text, size=7)
+        line, told = line + len(texts), told + 1
+    left = len(joints) + len(own) - told
+    if left > 0:
+        more = f"and {left:,} more, in the layers asbuilt_joints and asbuilt_pulls"
+        _write(figure, 0.30, 0.325 - 0.0135 * line, more, size=7, style="italic")
+
+
+def _joint_row(row: dict[Any, Any], units: str) -> tuple[str, str, str]:
+    place = "" if pd.isna(row["chainage"]) else shown(row["chainage"], "length", units)
+    return str(row["joint_id"]), place, str(row["reasons"])
+
+
+def _foot(figure: Any, checked: Checked) -> None:
+    for place, note in enumerate(checked.notes[:2]):
+        _write(figure, 0.07, 0.066 - 0.013 * place, _cut(f"Not checked: {note}", 125), size=7)
+    _write(figure, 0.07, 0.036, _CAUTION, size=7, style="italic")
+
+
+def _write(figure: Any, x: float, y: float, text: str, *, size: float = 8, **style: Any) -> None:
+    figure.text(x, y, _printable(text), fontsize=size, parse_math=False, **style)
+
+
+def _cut(text: str, length: int) -> str:
+    clean = _printable(" ".join(text.split()))
+    return clean if len(clean) <= length else f"{clean[: length - 3]}..."
+
+
+def _printable(text: str) -> str:
+    """Return a text with a box for every letter that the font does not have."""
+    known = _letters()
+    return "".join(c if ord(c) in known else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+@cache
+def _letters() -> frozenset[int]:
+    from matplotlib.font_manager import findfont, get_font
+
+    return frozenset(get_font(findfont("DejaVu Sans")).get_charmap())

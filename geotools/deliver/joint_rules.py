@@ -1,0 +1,373 @@
+"""Rules a joint's record must keep: the window, the pipe, the people, the time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.asbuilt_pulls import PullTimes
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.records import Records
+from geotools.deliver.wording import shown
+from geotools.pipe.pulling import wall_area_m2
+
+__all__ = ["CUT", "Match", "hold_against", "interfacial", "words_of"]
+
+# Half of the last digit such records bear: a value rounded onto its limit is not beyond it.
+_SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
+_PRESSURE_SLACK = 1e-3
+# How far a recorded size may be off that of the plan and still name the same pipe.
+_SIZE_SLACK = {"outside": 0.01, "dr": 0.02}
+_PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
+_FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
+CUT = ("cut out", "cut-out", "cut_out", "cutout")
+_HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
+# Recorded value, its limit in the schedule, its kind, and whether the limit is the least.
+_LIMITS = (
+    ("bead", "bead", "bore", True),
+    ("soak", "soak", "minutes", True),
+    ("cool_time", "cool", "minutes", True),
+    ("removal", "removal", "seconds", False),
+)
+
+BoolArray = npt.NDArray[np.bool_]
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+TextArray = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Match:
+    """Records that are in the schedule.
+
+    Attributes
+    ----------
+    record, joint : ndarray of int, shape (n,)
+        Row of the record, and of its joint in the schedule.
+    made, due : DataFrame
+        The records and the schedule, row by row beside each other.
+    units : {"si", "us"}
+        Units of the texts.
+    """
+
+    record: IntArray
+    joint: IntArray
+    made: pd.DataFrame
+    due: pd.DataFrame
+    units: str
+
+    def number(self, name: str) -> FloatArray:
+        """Return what is on record."""
+        return self.made[name].to_numpy(dtype=np.float64)
+
+    def limit(self, name: str) -> FloatArray:
+        """Return what the schedule asks for."""
+        return self.due[name].to_numpy(dtype=np.float64)
+
+    def told(self, value: float, dimension: str) -> str:
+        """Return a value with its unit; a plain number where it has none."""
+        return shown(value, dimension, self.units) if dimension else f"{value:.4g}"
+
+
+def hold_against(
+    match: Match,
+    records: Records,
+    joints: Any,
+    *,
+    times: PullTimes | None,
+    qualifications: Records | None,
+) -> Reasons:
+    """Gather what is held against the joints of the records.
+
+    Parameters
+    ----------
+    match : Match
+    records : Records
+    joints : DataFrame
+        The schedule.
+    times : PullTimes, optional
+        Without them the time of joints is not held against that of pulls.
+    qualifications : Records, optional
+        Without them nobody's qualification is checked.
+
+    Returns
+    -------
+    Reasons
+        Against rows of the schedule.
+    """
+    reasons = Reasons()
+    _unreadable(match, records, reasons)
+    _no_window(match, reasons)
+    _heater(match, reasons)
+    _pressures(match, reasons)
+    for name, limit, dimension, least in _LIMITS:
+        _limit(match, reasons, (name, limit), dimension, least=least)
+    for side in ("left", "right"):
+        _material(match, reasons, f"material_{side}")
+        _size(match, reasons, f"outside_{side}", "bore")
+        _size(match, reasons, f"dr_{side}", "")
+    _given(match, reasons, np.isnat(match.made["made_from"].to_numpy()), "date")
+    for kind in ("operator", "machine"):
+        _who(match, reasons, kind, qualifications)
+    _visual(match, reasons)
+    if times is not None:
+        _times(match, joints, times, reasons)
+    return reasons
+
+
+def words_of(texts: pd.Series[Any]) -> TextArray:
+    """Return texts without case and without double blanks, for comparing."""
+    plain = texts.astype("string[python]").str.casefold()
+    return plain.str.replace(r"\s+", " ", regex=True).str.strip().to_numpy(dtype=object)
+
+
+def interfacial(match: Match, name: str) -> FloatArray:
+    """Return the pressure between the pipe ends that a gauge pressure stands for, Pa.
+
+    The gauge pressure net of drag, times the piston area over that of the pipe wall: the formula
+    of `geotools.pipe.fusion.gauge_pressure_pa` solved for the pressure on the ends.
+    """
+    net = match.number(name) - match.number("drag")
+    wall = wall_area_m2(match.limit("outside"), match.limit("wall"))
+    return np.asarray(net * match.number("piston_area") / wall)
+
+
+def _unreadable(match: Match, records: Records, reasons: Reasons) -> None:
+    faults = records.faults
+    place = pd.Index(match.record).get_indexer(pd.Index(faults["row"]))
+    known = place >= 0
+    reasons.add("unreadable", match.joint[place[known]], faults["text"][known].tolist())
+
+
+def _no_window(match: Match, reasons: Reasons) -> None:
+    carrier = match.due["carrier"].to_numpy(dtype=object)
+    reasons.add_where(
+        "no-window",
+        match.due["procedure"].to_numpy(dtype=object) == "",
+        match.joint,
+        lambda k: (
+            f"no window is known for {carrier[k]}; give your qualified written procedure "
+            "(--procedure-file)"
+        ),
+    )
+
+
+def _given(match: Match, reasons: Reasons, mask: BoolArray, words: str) -> None:
+    reasons.add_where("not-recorded", mask, match.joint, lambda k: f"no {words} on record")
+
+
+def _limit(
+    match: Match, reasons: Reasons, names: tuple[str, str], dimension: str, *, least: bool
+) -> None:
+    """Hold a value against its least or its most, where there is one and it asks for anything."""
+    value, limit = match.number(names[0]), match.limit(names[1])
+    words = names[0].replace("_", " ")
+    due = np.isfinite(limit) & (limit > 0)
+    slack = _SLACK[dimension]
+    _given(match, reasons, due & np.isnan(value), words)
+    beyond = value < limit - slack if least else value > limit + slack
+    bound = "least" if least else "most"
+    reasons.add_where(
+        names[0].replace("_", "-"),
+        due & (beyond | (value < 0)),
+        match.joint,
+        lambda k: (
+            f"{words} {match.told(value[k], dimension)}, due at {bound} "
+            f"{match.told(limit[k], dimension)}"
+        ),
+    )
+
+
+def _range(
+    match: Match,
+    reasons: Reasons,
+    rule: str,
+    words: str,
+    value: FloatArray,
+    limits: tuple[FloatArray, FloatArray],
+    dimension: str,
+) -> None:
+    """Hold a value against its least and its most."""
+    low, high = limits
+    if dimension == "pressure":
+        beyond = (value < low * (1 - _PRESSURE_SLACK)) | (value > high * (1 + _PRESSURE_SLACK))
+    else:
+        beyond = (value < low - _SLACK[dimension]) | (value > high + _SLACK[dimension])
+    reasons.add_where(
+        rule,
+        beyond,
+        match.joint,
+        lambda k: (
+            f"{words} {match.told(value[k], dimension)}, due {match.told(low[k], dimension)} "
+            f"to {match.told(high[k], dimension)}"
+        ),
+    )
+
+
+def _heater(match: Match, reasons: Reasons) -> None:
+    """Hold every point of the heater against its range; two are due."""
+    limits = match.limit("heater_low"), match.limit("heater_high")
+    for name in _HEATERS:
+        value, words = match.number(name), name.replace("_", " ")
+        if name in _HEATERS[:2]:
+            _given(match, reasons, np.isfinite(limits[0]) & np.isnan(value), words)
+        _range(match, reasons, "heater", words, value, limits, "temperature")
+
+
+def _pressures(match: Match, reasons: Reasons) -> None:
+    """Hold the gauge pressures, net of drag, against the pressure due between the pipe ends."""
+    limits = match.limit("interfacial_low"), match.limit("interfacial_high")
+    for name in ("piston_area", "drag", "fusion_pressure", "cool_pressure"):
+        _positive(match, reasons, name, np.isfinite(limits[0]))
+    for name, step in (("fusion_pressure", "fusing"), ("cool_pressure", "cooling")):
+        words = f"pressure between the ends while {step}"
+        _range(match, reasons, "pressure", words, interfacial(match, name), limits, "pressure")
+
+
+def _positive(match: Match, reasons: Reasons, name: str, due: BoolArray) -> None:
+    value, words = match.number(name), name.replace("_", " ")
+    _given(match, reasons, due & np.isnan(value), words)
+    wrong = value < 0 if name == "drag" else value <= 0
+    reasons.add_where("pressure", wrong, match.joint, lambda k: f"{words} is not above nothing")
+
+
+def _material(match: Match, reasons: Reasons, name: str) -> None:
+    """Hold a material on record against that of the plan; blanks and hyphens do not count."""
+    told = pd.Series(words_of(match.made[name])).str.replace(r"[\s-]", "", regex=True)
+    words = name.replace("_", " ")
+    found, due = match.made[name].tolist(), match.due["material"].tolist()
+    reasons.add_where(
+        "pipe",
+        ((told != "") & (told != words_of(match.due["material"]))).to_numpy(dtype=bool),
+        match.joint,
+        lambda k: f"{words} is {found[k]}, planned {due[k]}",
+    )
+
+
+def _size(match: Match, reasons: Reasons, name: str, dimension: str) -> None:
+    """Hold an outside diameter or DR on record against that of the plan."""
+    kind, _, side = name.partition("_")
+    value, due = match.number(name), match.limit(kind)
+    words = f"DR {side}" if kind == "dr" else f"outside diameter {side}"
+    reasons.add_where(
+        "pipe",
+        np.abs(value - due) > _SIZE_SLACK[kind] * due,
+        match.joint,
+        lambda k: (
+            f"{words} is {match.told(value[k], dimension)}, planned {match.told(due[k], dimension)}"
+        ),
+    )
+
+
+def _who(match: Match, reasons: Reasons, kind: str, qualifications: Records | None) -> None:
+    """Hold the operator or the machine against its qualifications on the day."""
+    name = words_of(match.made[kind])
+    _given(match, reasons, name == "", kind)
+    if qualifications is None:
+        return
+    asked = (name != "") & ~np.isnat(match.made["made_from"].to_numpy())
+    found, when = match.made[kind].tolist(), match.made["made"].tolist()
+    reasons.add_where(
+        "qualification",
+        asked & ~_qualified(kind, name, match.made, qualifications),
+        match.joint,
+        lambda k: f"{kind} {found[k]} is not qualified on {when[k]}",
+    )
+
+
+def _qualified(
+    kind: str, name: TextArray, made: pd.DataFrame, qualifications: Records
+) -> BoolArray:
+    """Tell whose name is qualified at the time of the record."""
+    table = qualifications.table
+    held = pd.DataFrame(
+        {
+            "name": words_of(table["name"]),
+            "from": table["valid_from_from"].to_numpy(),
+            "until": table["valid_until_to"].to_numpy(),
+        }
+    )[words_of(table["kind"]) == kind]
+    asked = pd.DataFrame(
+        {
+            "name": name,
+            "row": np.arange(len(name)),
+            "early": made["made_from"].to_numpy(),
+            "late": made["made_to"].to_numpy(),
+        }
+    )
+    pairs = asked.merge(held, on="name")
+    good = pairs.loc[(pairs["from"] <= pairs["early"]) & (pairs["late"] <= pairs["until"]), "row"]
+    out = np.zeros(len(name), dtype=bool)
+    out[good.to_numpy(dtype=np.int64)] = True
+    return out
+
+
+def _visual(match: Match, reasons: Reasons) -> None:
+    words = words_of(match.made["visual"])
+    _given(match, reasons, words == "", "result by eye")
+    reasons.add_where("visual", np.isin(words, _FAIL), match.joint, lambda k: "failed by eye")
+    reasons.add_where(
+        "visual",
+        ~np.isin(words, [*_PASS, *_FAIL, *CUT, ""]),
+        match.joint,
+        lambda k: f"result by eye {str(words[k])[:40]!r} is neither pass, fail nor cut out",
+    )
+
+
+def _times(match: Match, joints: Any, times: PullTimes, reasons: Reasons) -> None:
+    """Hold the time of every joint against that of its pull, where it is on record.
+
+    A joint of the first string must have cooled when the pull starts, one of a later string
+    when that string is joined on; a joint between strings is made during the pull.
+    """
+    pull = pd.Index(times.pull_id).get_indexer(pd.Index(match.due["pull_id"]))
+    between = match.due["intermediate"].to_numpy(dtype=bool)
+    head = ~between & (match.due["string_id"] == _first_string(match, joints)).to_numpy()
+    limit = np.where(head, times.started[pull], _joined_on(match, between, times.ended[pull]))
+    early, late = (
+        match.made[f"made_{n}"].to_numpy().astype("datetime64[s]") for n in ("from", "to")
+    )
+    cool = np.nan_to_num(match.limit("cool"))
+    # of a date alone the time of day is not known: only a later day is held against it
+    cooled = early + np.where(late == early, cool, 0.0).astype("timedelta64[s]")
+    event = np.where(between, "pull ended", np.where(head, "pull started", "string was joined on"))
+    made = match.made["made"].tolist()
+    reasons.add_where(
+        "after-pull",
+        cooled > limit,
+        match.joint,
+        lambda k: f"made {made[k]}, not cooled when the {event[k]} at {limit[k]}",
+    )
+    first = times.first[pull]
+    reasons.add_where(
+        "before-pull",
+        between & (late < first),
+        match.joint,
+        lambda k: f"made {made[k]}, before the pull started at {first[k]}",
+    )
+
+
+def _first_string(match: Match, joints: Any) -> TextArray:
+    """Return the string each record's pull starts with.
+
+    A string of a single piece has no joint inside it and is in no row of its own; then the
+    first joint is one between strings, and no row is of the first string.
+    """
+    first = joints.loc[joints["number"] == 1]
+    name = first["string_id"].where(~first["intermediate"].astype(bool), "")
+    of_pull = pd.Series(name.to_numpy(dtype=object), index=first["pull_id"].to_numpy(dtype=object))
+    return match.due["pull_id"].map(of_pull).to_numpy(dtype=object)
+
+
+def _joined_on(match: Match, between: BoolArray, end: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return when the string of every record was joined on; the end of the pull if unknown."""
+    joined = match.made["made_to"].to_numpy().astype("datetime64[s]")
+    key = match.due["string_id"].to_numpy(dtype=object)
+    known = between & ~np.isnat(joined)
+    when = pd.Series(joined[known]).groupby(key[known]).max()
+    own = pd.Series(key).map(when).to_numpy().astype("datetime64[s]")
+    return np.where(between | np.isnat(own), end, np.minimum(own, end))
