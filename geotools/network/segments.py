@@ -23,7 +23,15 @@ from scipy.sparse.csgraph import connected_components
 from geotools.accel import read_only, run_kernel
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 
-__all__ = ["Links", "Segments", "build_segments", "cut_off", "fed_segments", "split_edges"]
+__all__ = [
+    "Links",
+    "Segments",
+    "build_segments",
+    "cut_off",
+    "fed_segments",
+    "joined_segments",
+    "split_edges",
+]
 
 
 @dataclass(frozen=True)
@@ -122,6 +130,11 @@ def build_segments(
     link = label[nodes:]
     sides = np.stack([link[links.before], link[links.before + 1]], axis=1)
     return Segments(count, label[:nodes], link, sides)
+
+
+def joined_segments(count: int, ways: IntArray) -> IntArray:
+    """Return the part of the network each segment is in; ``ways`` as in `fed_segments`."""
+    return _components(ways, count)[0]
 
 
 def fed_segments(count: int, ways: IntArray, sources: IntArray) -> BoolArray:

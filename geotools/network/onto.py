@@ -1,0 +1,157 @@
+"""Points brought onto the edges of the network: which edge, where along it, how far off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.network.noding import TOUCH, Graph
+from geotools.network.places import points_along
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    line_lengths,
+    offsets_of,
+    take,
+    to_linestrings,
+)
+
+__all__ = ["OnEdges", "bring_onto_edges"]
+
+ALMOST = 1.25  # times the offset; another main within that is almost as near
+
+
+@dataclass(frozen=True)
+class OnEdges:
+    """Where points lie on the edges of a graph, one row a point.
+
+    Attributes
+    ----------
+    edge : ndarray of int64, shape (p,)
+        The nearest edge; -1 where there is none.
+    at : ndarray, shape (p,)
+        Distance along the edge from its first vertex, m.
+    offset : ndarray, shape (p,)
+        Distance from the edge, m; infinite where there is none.
+    forward : ndarray of bool, shape (p,)
+        Whether the edge is drawn from west to east: what ties along it are settled by, so that
+        the direction of the drawing does not matter.
+    rivals : ndarray of int64, shape (k, 2)
+        Point and another edge almost as near, of points far from their own.
+    rival_at : ndarray, shape (k,)
+        Distance along the other edge, m.
+    """
+
+    edge: IntArray
+    at: FloatArray
+    offset: FloatArray
+    forward: BoolArray
+    rivals: IntArray
+    rival_at: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.edge)
+
+
+def bring_onto_edges(
+    points: FloatArray, graph: Graph, *, carrying: BoolArray, rank: IntArray, sure: float
+) -> OnEdges:
+    """Find the nearest edge of every point.
+
+    Parameters
+    ----------
+    points : ndarray, shape (p, 2)
+    graph : Graph
+    carrying : ndarray of bool, shape (n,)
+        Edges that count.
+    rank : ndarray of int64, shape (n,)
+        Order of the edges' mains by identifier; settles ties whatever the feature order.
+    sure : float
+        A point within this of its edge is taken to belong to it, m; others may have rivals.
+    """
+    rows = np.flatnonzero(carrying)
+    if not len(rows) or not len(points):
+        return _nowhere(len(points))
+    xy, offsets = graph.xy[take(graph.offsets, rows)], offsets_of(np.diff(graph.offsets)[rows])
+    lines, spots = to_linestrings(xy, offsets), shapely.points(points)
+    pairs = _near(lines, spots, sure)
+    drawn = _drawn(xy, offsets)
+    own = _first_choice(pairs, rank[rows], drawn)
+    edge, offset = pairs.line[own], pairs.gap[own]
+    rival = (pairs.line != edge[pairs.point]) & (offset[pairs.point] > sure)
+    point, other = pairs.point[rival], pairs.line[rival]
+    return OnEdges(
+        edge=rows[edge],
+        at=shapely.line_locate_point(lines[edge], spots),
+        offset=offset,
+        forward=drawn.forward[edge],
+        rivals=np.stack([point, rows[other]], axis=1),
+        rival_at=shapely.line_locate_point(lines[other], spots[point]),
+    )
+
+
+def _nowhere(points: int) -> OnEdges:
+    return OnEdges(
+        edge=np.full(points, -1, dtype=np.int64),
+        at=np.zeros(points),
+        offset=np.full(points, np.inf),
+        forward=np.ones(points, dtype=bool),
+        rivals=np.zeros((0, 2), dtype=np.int64),
+        rival_at=np.zeros(0),
+    )
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Points and the lines near them, sorted by point; ``gap`` in m."""
+
+    point: IntArray
+    line: IntArray
+    gap: FloatArray
+
+
+def _near(lines: npt.NDArray[np.object_], spots: npt.NDArray[np.object_], sure: float) -> _Pairs:
+    """Find, for every point, its nearest line and all that are as near or almost so."""
+    tree = shapely.STRtree(lines)
+    (_, _), nearest = tree.query_nearest(spots, return_distance=True, all_matches=False)
+    within = np.where(nearest > sure, ALMOST * nearest, nearest) + TOUCH
+    point, line = tree.query(spots, predicate="dwithin", distance=within)
+    order = np.lexsort([line, point])
+    point, line = point[order].astype(np.int64), line[order].astype(np.int64)
+    return _Pairs(point, line, shapely.distance(lines[line], spots[point]))
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Middles of lines, in whole millimetres, and whether they are drawn from west to east."""
+
+    middle: IntArray
+    forward: BoolArray
+
+
+def _drawn(xy: FloatArray, offsets: IntArray) -> _Drawn:
+    rows = np.arange(len(offsets) - 1)
+    middle = points_along(xy, offsets, rows, line_lengths(xy, offsets) / 2)
+    first, last = offsets[:-1], offsets[1:] - 1
+    ahead = np.concatenate([xy[first], xy[first + 1]], axis=1)
+    back = np.concatenate([xy[last], xy[last - 1]], axis=1)
+    diff = np.round(ahead - back, 3)
+    lead = np.take_along_axis(diff, np.argmax(diff != 0, axis=1)[:, None], axis=1)[:, 0]
+    return _Drawn(np.round(middle * 1000).astype(np.int64), lead <= 0)
+
+
+def _first_choice(pairs: _Pairs, rank: IntArray, drawn: _Drawn) -> IntArray:
+    """Return each point's pair: of the lines as near as the nearest, the first by identifier."""
+    least = np.full(int(pairs.point.max()) + 1, np.inf)
+    np.minimum.at(least, pairs.point, pairs.gap)
+    tied = np.flatnonzero(pairs.gap <= least[pairs.point] + TOUCH)
+    line = pairs.line[tied]
+    x, y = drawn.middle[line].T
+    order = tied[np.lexsort([y, x, rank[line], pairs.point[tied]])]
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = pairs.point[order][1:] != pairs.point[order][:-1]
+    return order[first]

@@ -1,0 +1,101 @@
+"""Remarks: what about a shutdown the crew should know beyond the valves to close."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+
+__all__ = ["Circumstances", "names_by_run", "write_remarks"]
+
+MOST = 12  # names listed; of more, only how many
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """What is known of each run's shutdown; arrays have shape (runs,).
+
+    Attributes
+    ----------
+    reach : float
+        How near to a junction a valve was looked for, m.
+    first, last : ndarray
+        Lengths from either end to the valve near it, m; not-a-number where there is none.
+    branches, bare : ndarray of int64
+        Mains that join the run, and those of them with no valve near.
+    stuck, closed : ndarray of str
+        Names of valves that cannot be closed, and of those to be kept closed; "" if none.
+    valves : ndarray of int64
+        Valves to close.
+    fed : ndarray of bool
+        Whether the run gets water from a source in normal operation.
+    source : ndarray of bool
+        Whether a source is shut in.
+    reckoned : bool
+        Whether any source is known.
+    """
+
+    reach: float
+    first: FloatArray
+    last: FloatArray
+    branches: IntArray
+    bare: IntArray
+    stuck: npt.NDArray[np.object_]
+    closed: npt.NDArray[np.object_]
+    valves: IntArray
+    fed: BoolArray
+    source: BoolArray
+    reckoned: bool
+
+
+def write_remarks(case: Circumstances) -> npt.NDArray[np.object_]:
+    """Return the remarks on every run, "" where there is nothing to say."""
+    said: list[list[str]] = [[] for _ in case.valves]
+    for run in np.flatnonzero(case.valves == 0):
+        said[run].append("no valve shuts it in: all that is joined to it goes dry")
+    for run in np.flatnonzero(case.bare > 0):
+        said[run].append(
+            f"no valve within {case.reach:g} m on {case.bare[run]} of {case.branches[run]} "
+            "mains that join it"
+        )
+    for run in np.flatnonzero(case.stuck != ""):
+        said[run].append(f"cannot be closed: {case.stuck[run]}")
+    for run in np.flatnonzero(case.closed != ""):
+        said[run].append(f"normally closed, keep closed: {case.closed[run]}")
+    for run in np.flatnonzero(case.first > 0):
+        said[run].append(f"the first {case.first[run]:.1f} m, up to a valve, stay in service")
+    for run in np.flatnonzero(case.last > 0):
+        said[run].append(f"the last {case.last[run]:.1f} m, from a valve on, stay in service")
+    if not case.reckoned:
+        for words in said:
+            words.append("no source known: what is cut off beyond is not reckoned")
+    for run in np.flatnonzero(case.source):
+        said[run].append("a source is shut in")
+    for run in np.flatnonzero(case.reckoned & ~case.fed):
+        said[run].append("gets no water through open valves as it is")
+    return _objects(["; ".join(words) for words in said])
+
+
+def names_by_run(
+    run: IntArray, names: npt.NDArray[np.object_], runs: int, *, most: int | None = MOST
+) -> npt.NDArray[np.object_]:
+    """Join names by run, numbers in their order, each once; beyond ``most`` only how many."""
+    table = pd.DataFrame({"run": run, "name": names.astype(str)}).drop_duplicates()
+    order = np.lexsort([table["name"], table["name"].str.len(), table["run"]])
+    out = np.full(runs, "", dtype=object)
+    for key, group in table.iloc[order].groupby("run", sort=True)["name"]:
+        listed = group.tolist()
+        more = 0 if most is None else len(listed) - most
+        tail = [f"and {more} more"] if more > 0 else []
+        out[int(str(key))] = ",".join(listed[: most if more > 0 else None] + tail)
+    return out
+
+
+def _objects(texts: list[str]) -> npt.NDArray[np.object_]:
+    out = np.empty(len(texts), dtype=object)
+    out[:] = texts
+    return out

@@ -1,0 +1,305 @@
+"""Shutdowns: what it takes to bring each run out of service, and who loses water meanwhile.
+
+A run is dry when every segment it passes through is shut in by closing the valves around them.
+The stub between a run's end and a valve close by stays in service: work begins at the valve.
+A valve that is normally closed separates already; one that is stuck open separates nothing.
+Segments that are fed only through those shut in are cut off though nobody shuts them in.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.brief import Bends, Network
+from geotools.intake.columns import Layers, Lines, Points
+from geotools.intake.findings import Findings
+from geotools.network.build import RunSet
+from geotools.network.noding import TOUCH, Graph
+from geotools.network.places import Places
+from geotools.network.ragged import (
+    BoolArray,
+    IntArray,
+    line_lengths,
+    offsets_of,
+    take,
+)
+from geotools.network.remarks import Circumstances, names_by_run, write_remarks
+from geotools.network.runs import Chains
+from geotools.network.segments import cut_off
+from geotools.network.supply import Supply, build_supply
+from geotools.network.visits import Visits, on_edges, visit
+from geotools.schema import OUTPUTS
+
+__all__ = ["VALVE_REACH", "isolate", "plan_shutdowns"]
+
+VALVE_REACH = 10.0  # m; a valve this near a junction stands at it (common practice, no source)
+
+
+def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends) -> pd.DataFrame:
+    """Work out the shutdown of every run; no rows where the valves are not known.
+
+    Parameters
+    ----------
+    layers : Layers
+        Findings are added to theirs.
+    runs : RunSet
+    network, bends : sections of the brief
+
+    Returns
+    -------
+    DataFrame
+        As `isolate`.
+    """
+    if layers.valves is None:
+        names = ["run", *(field.name for field in OUTPUTS["shutdowns"].fields), "geometry"]
+        return pd.DataFrame({name: np.zeros(0, dtype=object) for name in names})
+    return isolate(
+        runs.graph,
+        layers.mains,
+        runs.chains,
+        layers.valves,
+        layers.laterals,
+        layers.sources,
+        run_ids=runs.table["run_id"].to_numpy(dtype=object),
+        carrying=_carrying(layers.mains, network, layers.findings),
+        snap=bends.fitting_reach,
+        reach=VALVE_REACH,
+        findings=layers.findings,
+    )
+
+
+def isolate(
+    graph: Graph,
+    mains: Lines,
+    chains: Chains,
+    valves: Points | None,
+    laterals: Points | None,
+    sources: Points | None,
+    *,
+    run_ids: npt.NDArray[np.object_],
+    carrying: BoolArray,
+    snap: float,
+    reach: float,
+    findings: Findings,
+) -> pd.DataFrame:
+    """Find for every run the valves to close, what goes dry and what is cut off.
+
+    Parameters
+    ----------
+    graph : Graph
+        The noded mains, all of them.
+    mains : Lines
+    chains : Chains
+        The runs; ``edge`` of their pieces is a row of the graph.
+    valves, laterals, sources : Points or None
+        Layers of the contract. A lateral without a number of customers is one.
+    run_ids : ndarray of str, shape (runs,)
+    carrying : ndarray of bool, shape (mains,)
+        Mains that carry water; the others join nothing and serve nobody.
+    snap : float
+        A valve farther from every main is not counted on; a lateral farther from its main may
+        belong to another, m.
+    reach : float
+        A valve this near a junction stands at it, m.
+    findings : Findings
+
+    Returns
+    -------
+    DataFrame
+        One row a run: ``run``, the fields of the layer ``shutdowns`` under their bare names in
+        SI units, and ``geometry``, the valves to close as one multi-point.
+    """
+    rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
+    supply = build_supply(
+        graph,
+        carrying=carrying[graph.line],
+        rank=rank[graph.line],
+        valves=valves,
+        laterals=laterals,
+        sources=sources,
+        snap=snap,
+        findings=findings,
+    )
+    visits = visit(supply, chains, reach=reach)
+    shut = _shut_in(supply, visits)
+    bounds = _bounds(supply, shut)
+    names = valves.table["feature"].to_numpy(dtype=object) if valves is not None else _NO_NAMES
+    table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
+    table = table.join(_to_close(supply, bounds, valves, len(chains)))
+    table = table.join(_dry(supply, shut, len(chains)))
+    table["temporary_supply"] = line_lengths(chains.xy, chains.offsets)
+    table["temporary_services"] = _services(supply, chains)
+    case = _circumstances(supply, chains, visits, shut, bounds, names, reach)
+    return table.assign(remarks=write_remarks(case))
+
+
+def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
+    """Return which mains carry water, by status."""
+    status = mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
+    out = status.isin([s.casefold() for s in network.excluded_statuses]).to_numpy(dtype=bool)
+    for name in sorted(set(status[out])):
+        findings.add(
+            "info",
+            "main-without-water",
+            f"{int((status == name).sum())} mains of status {name!r} "
+            "(network.excluded_statuses) are taken to carry no water in shutdowns",
+            layer="mains",
+        )
+    return ~out
+
+
+_NO_NAMES = np.zeros(0, dtype=object)
+
+
+def _shut_in(supply: Supply, visits: Visits) -> pd.DataFrame:
+    """Return ``run`` and ``segment``, each pair once, sorted."""
+    links, nodes = visits.links, visits.nodes
+    run = np.concatenate([links["run"], nodes["run"]]).astype(np.int64)
+    segments = supply.segments
+    segment = np.concatenate([segments.link[links["link"]], segments.node[nodes["node"]]])
+    key = np.unique(run * segments.count + segment)
+    return pd.DataFrame({"run": key // segments.count, "segment": key % segments.count})
+
+
+def _bounds(supply: Supply, shut: pd.DataFrame) -> pd.DataFrame:
+    """Return ``run`` and ``valve``: the valves between what is shut in and what is not."""
+    sides, count = supply.segments.sides, supply.segments.count
+    valve = np.tile(np.flatnonzero(sides[:, 0] != sides[:, 1]), 2)
+    half = len(valve) // 2
+    inside = np.concatenate([sides[valve[:half], 0], sides[valve[half:], 1]])
+    outside = np.concatenate([sides[valve[:half], 1], sides[valve[half:], 0]])
+    row, hit = _expand(shut["segment"].to_numpy(dtype=np.int64), inside, count)
+    run = shut["run"].to_numpy(dtype=np.int64)
+    both = np.isin(run[row] * count + outside[hit], run * count + shut["segment"].to_numpy())
+    return pd.DataFrame({"run": run[row][~both], "valve": valve[hit][~both]}).drop_duplicates()
+
+
+def _expand(wanted: IntArray, owner: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Return for each wanted owner all its rows: the place among those wanted, and the row."""
+    order = np.argsort(owner, kind="stable")
+    offsets = offsets_of(np.bincount(owner, minlength=count).astype(np.int64))
+    return np.repeat(np.arange(len(wanted)), np.diff(offsets)[wanted]), order[take(offsets, wanted)]
+
+
+def _to_close(
+    supply: Supply, bounds: pd.DataFrame, valves: Points | None, runs: int
+) -> pd.DataFrame:
+    """Return the names, the number and the places of the valves to close."""
+    open_now = bounds[~supply.valves.closed[bounds["valve"]]]
+    run = open_now["run"].to_numpy(dtype=np.int64)
+    row = supply.valves.row[open_now["valve"]]
+    geometry = np.full(runs, shapely.MultiPoint(), dtype=object)
+    names = np.full(runs, "", dtype=object)
+    if valves is not None and len(row):
+        feature = valves.table["feature"].to_numpy(dtype=object)[row]
+        names = names_by_run(run, feature, runs, most=None)
+        order = np.lexsort([*valves.xy[row].T, run])
+        some = np.unique(run)
+        geometry[some] = shapely.multipoints(
+            shapely.points(valves.xy[row[order]]), indices=np.searchsorted(some, run[order])
+        )
+    count = np.bincount(run, minlength=runs)
+    return pd.DataFrame({"valves": names, "valve_count": count, "geometry": geometry})
+
+
+def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
+    """Return what goes dry and what is cut off beyond it."""
+    run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
+    columns = supply.weights[segment].T
+    _, length, customers, critical = (np.bincount(run, c, runs) for c in columns)
+    count = np.bincount(run, minlength=runs).astype(np.int64)
+    table = pd.DataFrame({"segments": count, "main_length": length.round(6)})
+    beyond = cut_off(
+        supply.ways,
+        supply.sources,
+        shut=segment,
+        offsets=offsets_of(count),
+        weights=supply.weights,
+    ).round(6)
+    if not len(supply.sources):
+        beyond[:, :2] = np.nan
+    return table.assign(
+        customers=customers + beyond[:, 2],
+        critical=(critical + beyond[:, 3]).astype(np.int64),
+        cut_off_nodes=pd.Series(beyond[:, 0]).astype("Int64"),
+        cut_off_length=beyond[:, 1],
+    )
+
+
+def _services(supply: Supply, chains: Chains) -> IntArray:
+    """Return how many laterals meet each run."""
+    edge, low, high = on_edges(supply, chains.pieces)
+    order = np.lexsort([low, edge])
+    on = supply.services
+    found = np.flatnonzero(on.edge >= 0)
+    if not len(order) or not len(found):
+        return np.zeros(len(chains), dtype=np.int64)
+    places = Places.of(edge[order], low[order], len(supply.graph))
+    lined = found[np.diff(places.offsets)[on.edge[found]] > 0]
+    piece = order[places.holding(on.edge[lined], on.at[lined], slack=TOUCH)]
+    at = on.at[lined]
+    inside = (at >= low[piece] - TOUCH) & (at <= high[piece] + TOUCH)
+    run = chains.pieces["run"].to_numpy(dtype=np.int64)[piece[inside]]
+    return np.bincount(run, minlength=len(chains)).astype(np.int64)
+
+
+def _circumstances(
+    supply: Supply,
+    chains: Chains,
+    visits: Visits,
+    shut: pd.DataFrame,
+    bounds: pd.DataFrame,
+    names: npt.NDArray[np.object_],
+    reach: float,
+) -> Circumstances:
+    """Gather what the remarks are about."""
+    runs, valves = len(chains), supply.valves
+    run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
+    jammed = np.flatnonzero(~valves.separates)
+    row, hit = _expand(segment, supply.segments.sides[jammed, 0], supply.segments.count)
+    kept = bounds[valves.closed[bounds["valve"]]]
+    branches, bare = _branches(supply, chains, visits, reach)
+    holds = np.zeros(supply.segments.count, dtype=bool)
+    holds[supply.sources] = True
+    lengths = line_lengths(chains.xy, chains.offsets)
+    return Circumstances(
+        reach=reach,
+        first=np.where(np.isfinite(visits.first), visits.first, np.nan),
+        last=np.where(np.isfinite(visits.last), lengths - visits.last, np.nan),
+        branches=branches,
+        bare=bare,
+        stuck=names_by_run(run[row], names[valves.row[jammed[hit]]], runs),
+        closed=names_by_run(
+            kept["run"].to_numpy(dtype=np.int64), names[valves.row[kept["valve"]]], runs
+        ),
+        valves=np.bincount(bounds["run"], minlength=runs),
+        fed=np.bincount(run, supply.fed[segment], runs) > 0,
+        source=np.bincount(run, holds[segment], runs) > 0,
+        reckoned=len(supply.sources) > 0,
+    )
+
+
+def _branches(
+    supply: Supply, chains: Chains, visits: Visits, reach: float
+) -> tuple[IntArray, IntArray]:
+    """Return for every run the mains that join it, and those of them with no valve near."""
+    graph, valves, edges = supply.graph, supply.valves, len(supply.graph)
+    size = supply.graph.end - supply.graph.start
+    gap = np.full(2 * edges, np.inf)  # from each end of an edge to its nearest valve
+    edge, at = valves.edge[valves.separates], valves.at[valves.separates]
+    np.minimum.at(gap, 2 * edge, at)
+    np.minimum.at(gap, 2 * edge + 1, size[edge] - at)
+    ends = np.flatnonzero(np.repeat(supply.carrying, 2))
+    node, run = visits.nodes["node"].to_numpy(), visits.nodes["run"].to_numpy(dtype=np.int64)
+    row, hit = _expand(node.astype(np.int64), graph.ends.ravel()[ends], len(graph.node_xy))
+    run, end = run[row], ends[hit]
+    own = chains.pieces["run"].to_numpy(dtype=np.int64) * edges + chains.pieces["edge"].to_numpy()
+    key = np.unique((run * edges + (end >> 1)) * 2 + (end & 1))
+    key = key[~np.isin(key >> 1, own)]
+    run, end = key // (2 * edges), key % (2 * edges)
+    joined = np.bincount(run, minlength=len(chains))
+    bare = np.bincount(run[gap[end] > reach], minlength=len(chains))
+    return joined.astype(np.int64), bare.astype(np.int64)

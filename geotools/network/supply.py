@@ -1,0 +1,247 @@
+"""Supply: the network as its valves divide it, whom each segment serves and what feeds it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.intake.columns import Points
+from geotools.intake.findings import Findings
+from geotools.network.noding import TOUCH, Graph
+from geotools.network.onto import OnEdges, bring_onto_edges
+from geotools.network.places import Places, points_along
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
+from geotools.network.segments import (
+    Links,
+    Segments,
+    build_segments,
+    fed_segments,
+    joined_segments,
+    split_edges,
+)
+from geotools.network.valves import LineValves, line_valves
+
+__all__ = ["WEIGHTS", "Supply", "build_supply"]
+
+WEIGHTS = ("nodes", "length", "customers", "critical")
+SOURCE_REACH = 50.0  # m; a source farther from every main feeds none (common practice, no source)
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Segments of a network.
+
+    Attributes
+    ----------
+    graph : Graph
+    carrying : ndarray of bool, shape (n,)
+        Edges that carry water.
+    valves : LineValves
+    links : Links
+    segments : Segments
+    weights : ndarray, shape (count, 4)
+        Nodes, length of mains (m), customers and critical customers of every segment.
+    services : OnEdges
+        Where the laterals meet the mains.
+    sources : ndarray of int64
+        Segments that hold a source.
+    ways : ndarray of int64, shape (w, 2)
+        Segments joined by valves that stand open.
+    fed : ndarray of bool, shape (count,)
+        Segments that get water in normal operation.
+    """
+
+    graph: Graph
+    carrying: BoolArray
+    valves: LineValves
+    links: Links
+    segments: Segments
+    weights: FloatArray
+    services: OnEdges
+    sources: IntArray
+    ways: IntArray
+    fed: BoolArray
+
+
+def build_supply(
+    graph: Graph,
+    *,
+    carrying: BoolArray,
+    rank: IntArray,
+    valves: Points | None,
+    laterals: Points | None,
+    sources: Points | None,
+    snap: float,
+    findings: Findings,
+) -> Supply:
+    """Divide a network at its valves.
+
+    Parameters
+    ----------
+    graph : Graph
+    carrying : ndarray of bool, shape (n,)
+        Edges that carry water; the others join nothing and serve nobody.
+    rank : ndarray of int64, shape (n,)
+        Order of the edges' mains by identifier.
+    valves, laterals, sources : Points or None
+        Layers of the contract.
+    snap : float
+        A valve farther from every main is not counted on, a lateral farther from its main may
+        belong to another, m.
+    findings : Findings
+    """
+    stand = line_valves(valves, graph, carrying=carrying, rank=rank, snap=snap, findings=findings)
+    lengths = line_lengths(graph.xy, graph.offsets)
+    links = split_edges(lengths, valve_edge=stand.edge, valve_at=stand.at)
+    segments = build_segments(
+        graph.ends,
+        links,
+        nodes=len(graph.node_xy),
+        carrying=carrying,
+        separates=stand.separates,
+    )
+    place = _Place(graph, carrying, rank, links, segments)
+    services = place.onto(laterals, sure=snap)
+    served = _customers(place, laterals, services, findings)
+    source = _sources(place, sources, findings)
+    ways = segments.sides[~stand.closed]
+    fed = fed_segments(segments.count, ways, source)
+    if len(source):
+        _report_unfed(place, ways, fed, findings)
+    weights = np.concatenate([_extent(place), served], axis=1)
+    return Supply(graph, carrying, stand, links, segments, weights, services, source, ways, fed)
+
+
+@dataclass(frozen=True)
+class _Place:
+    """What it takes to bring a point to its segment."""
+
+    graph: Graph
+    carrying: BoolArray
+    rank: IntArray
+    links: Links
+    segments: Segments
+
+    def onto(self, points: Points | None, *, sure: float) -> OnEdges:
+        """Bring points onto the edges that carry water."""
+        xy = points.xy if points is not None else np.zeros((0, 2))
+        return bring_onto_edges(xy, self.graph, carrying=self.carrying, rank=self.rank, sure=sure)
+
+    def segment(self, edge: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:
+        """Return the segment of places on edges; at a valve, of its western side."""
+        links, ends = self.links, self.graph.ends
+        link = Places.of_offsets(links.offsets, links.low).holding(edge, at)
+        tied = (at <= links.low[link]) & (link > links.offsets[edge])
+        out = self.segments.link[np.where(tied & forward, link - 1, link)]
+        length = links.high[links.offsets[edge + 1] - 1]
+        out = np.where(at <= TOUCH, self.segments.node[ends[edge, 0]], out)
+        return np.where(at >= length - TOUCH, self.segments.node[ends[edge, 1]], out)
+
+
+def _extent(place: _Place) -> FloatArray:
+    """Return the nodes and the length of mains, m, of every segment."""
+    segments, links, count = place.segments, place.links, place.segments.count
+    used = np.zeros(len(segments.node), dtype=bool)
+    used[place.graph.ends[place.carrying].ravel()] = True
+    nodes = np.bincount(segments.node[used], minlength=count)
+    size = np.where(place.carrying[links.edge], links.high - links.low, 0.0)
+    length = np.bincount(segments.link, size, count)
+    return np.stack([nodes.astype(float), length], axis=1)
+
+
+def _customers(
+    place: _Place, laterals: Points | None, on: OnEdges, findings: Findings
+) -> FloatArray:
+    """Return the customers of every segment, and the critical ones."""
+    count = place.segments.count
+    if laterals is None or not len(laterals):
+        return np.zeros((count, 2))
+    customers = laterals.table["customers"].to_numpy(dtype=float)
+    critical = (laterals.table["critical"].to_numpy(dtype=float) == 1).astype(float)
+    missing = int(np.isnan(customers).sum())
+    if missing:
+        findings.add(
+            "info",
+            "customers-unknown",
+            f"{missing} service connections have no number of customers; each counts as one",
+            layer="laterals",
+        )
+    found = on.edge >= 0
+    segment = place.segment(on.edge[found], on.at[found], on.forward[found])
+    _report_doubt(place, laterals, on, findings)
+    values = [np.where(np.isnan(customers), 1.0, customers)[found], critical[found]]
+    return np.stack([np.bincount(segment, v, count) for v in values], axis=1)
+
+
+def _report_doubt(place: _Place, laterals: Points, on: OnEdges, findings: Findings) -> None:
+    """Report laterals that lie about as near to a main of another segment."""
+    point, edge = on.rivals.T
+    own = place.segment(on.edge[point], on.at[point], on.forward[point])
+    other = place.segment(edge, on.rival_at, np.ones(len(edge), dtype=bool))
+    point = np.unique(point[own != other])
+    findings.add_points(
+        "warning",
+        "lateral-doubtful",
+        [
+            f"the service connection is {gap:.1f} m from its nearest main and about as far from "
+            "one that is shut in separately; counted on the nearest. Move it onto its main."
+            for gap in on.offset[point]
+        ],
+        layer="laterals",
+        features=laterals.table["feature"].to_numpy(dtype=object)[point],
+        xy=laterals.xy[point],
+    )
+
+
+def _sources(place: _Place, sources: Points | None, findings: Findings) -> IntArray:
+    """Return the segments that hold a source."""
+    on = place.onto(sources, sure=SOURCE_REACH)
+    near = on.offset <= SOURCE_REACH
+    if sources is not None:
+        findings.add_points(
+            "warning",
+            "source-off-main",
+            f"the source is more than {SOURCE_REACH:g} m from every main in service and feeds "
+            "none; move it onto its main",
+            layer="sources",
+            features=sources.table["feature"].to_numpy(dtype=object)[~near],
+            xy=sources.xy[~near],
+        )
+    if not near.any():
+        findings.add(
+            "warning",
+            "source-unknown",
+            "no source feeds a main: what shutdowns cut off beyond what they shut in is not "
+            "reckoned. Give the layer sources.",
+            layer="sources",
+        )
+    return np.unique(place.segment(on.edge[near], on.at[near], on.forward[near]))
+
+
+def _report_unfed(place: _Place, ways: IntArray, fed: BoolArray, findings: Findings) -> None:
+    """Report, part by part, mains that no source reaches through open valves."""
+    links, graph = place.links, place.graph
+    part = joined_segments(place.segments.count, ways)
+    size = links.high - links.low
+    dry = place.carrying[links.edge] & ~fed[place.segments.link] & (size > TOUCH)
+    rows = pd.DataFrame(
+        {"part": part[place.segments.link[dry]], "link": np.flatnonzero(dry), "size": size[dry]}
+    )
+    rows = rows.sort_values(["part", "size"], kind="stable")
+    parts = rows.groupby("part").agg(link=("link", "last"), size=("size", "sum"))
+    link = parts["link"].to_numpy(dtype=np.int64)
+    middle = (links.low[link] + links.high[link]) / 2
+    findings.add_points(
+        "warning",
+        "main-not-fed",
+        [
+            f"{length:.0f} m of mains here get no water from any source through open valves. "
+            "Check the valves, the joints of the drawing and the sources."
+            for length in parts["size"]
+        ],
+        layer="mains",
+        features=[""] * len(parts),
+        xy=points_along(graph.xy, graph.offsets, links.edge[link], middle),
+    )

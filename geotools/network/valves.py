@@ -1,0 +1,160 @@
+"""Line valves: which valves on record can shut a main, and where on it they stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geotools.intake.columns import Points
+from geotools.intake.findings import Findings
+from geotools.network.noding import Graph
+from geotools.network.onto import OnEdges, bring_onto_edges
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
+
+__all__ = ["LineValves", "line_valves"]
+
+ON_NODE = 0.05  # m; a valve this near to the end of a main is drawn on the end
+# Words in the kind of a valve, common practice, no source.
+NO_LINE_VALVE = (
+    r"\bair\b|vacuum|wash|scour|blow|drain|hydrant|relief|service|curb|ferrule|check|non.?return"
+    r"|reflux|reducing|\bprv\b|sustaining|control|float|altitude"
+)
+STUCK = r"seiz|inoperable|buried|lost|stuck|broken|paved"
+
+
+@dataclass(frozen=True)
+class LineValves:
+    """Valves that stand on mains, one row each.
+
+    Attributes
+    ----------
+    row : ndarray of int64, shape (v,)
+        Row of the valve's layer.
+    edge : ndarray of int64, shape (v,)
+    at : ndarray, shape (v,)
+        Distance along the edge, m.
+    closed : ndarray of bool, shape (v,)
+        Normally closed.
+    stuck : ndarray of bool, shape (v,)
+        Cannot be moved: as it is, closed or open.
+    """
+
+    row: IntArray
+    edge: IntArray
+    at: FloatArray
+    closed: BoolArray
+    stuck: BoolArray
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    @property
+    def separates(self) -> BoolArray:
+        """Valves that are closed or can be closed."""
+        return self.closed | ~self.stuck
+
+
+def line_valves(
+    points: Points | None,
+    graph: Graph,
+    *,
+    carrying: BoolArray,
+    rank: IntArray,
+    snap: float,
+    findings: Findings,
+) -> LineValves:
+    """Find the valves that can shut a main, and where they stand.
+
+    A valve drawn on a node of two mains stands between them. On a node of three or more it
+    cannot be told which it shuts, and it is not counted on: the shutdown gets wider, not leaky.
+
+    Parameters
+    ----------
+    points : Points or None
+        The valves' layer: ``kind``, ``open`` (1, 0; taken as open where missing).
+    graph : Graph
+    carrying : ndarray of bool, shape (n,)
+        Edges that carry water.
+    rank : ndarray of int64, shape (n,)
+        Order of the edges' mains by identifier.
+    snap : float
+        A valve farther from every main than this is not counted on, m.
+    findings : Findings
+    """
+    if points is None or not len(points):
+        none = np.zeros(0, dtype=np.int64)
+        no = np.zeros(0, dtype=bool)
+        return LineValves(none, none, np.zeros(0), no, no)
+    kind = points.table["kind"].fillna("").astype(str).str.casefold()
+    other = kind.str.contains(NO_LINE_VALVE, regex=True).to_numpy(dtype=bool)
+    state = points.table["open"].to_numpy(dtype=float)
+    on = bring_onto_edges(points.xy, graph, carrying=carrying, rank=rank, sure=snap)
+    junction, at = _at_nodes(on, graph, carrying)
+    far = ~other & (on.offset > snap)
+    unclear = ~other & ~far & junction
+    _report(points, findings, far=far, unclear=unclear, snap=snap)
+    _report_kinds(
+        kind.to_numpy(dtype=object)[other], int((np.isnan(state) & ~other).sum()), findings
+    )
+    row = np.flatnonzero(~other & ~far & ~unclear)
+    stuck = kind.str.contains(STUCK, regex=True).to_numpy(dtype=bool)
+    return LineValves(row, on.edge[row], at[row], state[row] == 0, stuck[row])
+
+
+def _at_nodes(on: OnEdges, graph: Graph, carrying: BoolArray) -> tuple[BoolArray, FloatArray]:
+    """Return which points lie on nodes of three or more mains, and places moved to the ends."""
+    lengths = line_lengths(graph.xy, graph.offsets)
+    degree = np.bincount(graph.ends[carrying].ravel(), minlength=len(graph.node_xy))
+    found = on.edge >= 0
+    edge = np.where(found, on.edge, 0)
+    size = lengths[edge] if len(lengths) else np.zeros(len(on))
+    at_start, at_end = found & (on.at <= ON_NODE), found & (on.at >= size - ON_NODE)
+    at = np.where(at_start, 0.0, np.where(at_end, size, on.at))
+    node = graph.ends[edge, np.where(at_start, 0, 1)] if len(graph) else edge
+    crowded = degree[node] > 2 if len(degree) else np.zeros(len(on), dtype=bool)
+    return (at_start | at_end) & crowded, at
+
+
+def _report(
+    points: Points, findings: Findings, *, far: BoolArray, unclear: BoolArray, snap: float
+) -> None:
+    """Report valves that are not counted on."""
+    cases = [
+        (
+            far,
+            "valve-off-main",
+            f"the valve is more than {snap:g} m from every main in service and is not counted on; "
+            "move it onto its main",
+        ),
+        (
+            unclear,
+            "valve-on-junction",
+            "the valve is drawn on a junction, so it cannot be told which main it shuts; it is "
+            "not counted on. Move it onto its main.",
+        ),
+    ]
+    names = points.table["feature"].to_numpy(dtype=object)
+    for rows, rule, text in cases:
+        findings.add_points(
+            "warning", rule, text, layer="valves", features=names[rows], xy=points.xy[rows]
+        )
+
+
+def _report_kinds(others: npt.NDArray[np.object_], unknown: int, findings: Findings) -> None:
+    """Report, by kind, the valves that shut no main, and how many have no state on record."""
+    for name, count in zip(*np.unique(others.astype(str), return_counts=True), strict=True):
+        findings.add(
+            "info",
+            "no-line-valve",
+            f"{count} of kind {str(name)!r} shut no main and are not counted on for shutdowns",
+            layer="valves",
+        )
+    if unknown:
+        findings.add(
+            "info",
+            "valve-state-unknown",
+            f"{unknown} valves are not on record as open or closed; they are taken as open",
+            layer="valves",
+        )

@@ -1,0 +1,139 @@
+"""Visits: the links and nodes each run passes through, less the stubs at its ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.noding import TOUCH
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, take
+from geotools.network.runs import Chains
+from geotools.network.supply import Supply
+
+__all__ = ["Visits", "on_edges", "visit"]
+
+STUB = 1 / 3  # largest share of a run that may stay in service at either end
+
+
+@dataclass(frozen=True)
+class Visits:
+    """What must be dry while a run is worked on.
+
+    Attributes
+    ----------
+    links : DataFrame
+        ``run`` and ``link``.
+    nodes : DataFrame
+        ``run`` and ``node``: those it passes, and those at its ends with no valve near.
+    first, last : ndarray, shape (runs,)
+        Chainage of the valves near the ends between which each run must be dry, m; infinite,
+        minus for the first, where there is no valve near.
+    """
+
+    links: pd.DataFrame
+    nodes: pd.DataFrame
+    first: FloatArray
+    last: FloatArray
+
+
+def visit(supply: Supply, chains: Chains, *, reach: float) -> Visits:
+    """Follow the runs through the links.
+
+    Parameters
+    ----------
+    supply : Supply
+    chains : Chains
+        Runs over the edges of the supply's graph.
+    reach : float
+        The stub from a run's end to the first valve stays in service if it is no longer, m, and
+        no more than a third of the run.
+    """
+    lengths = line_lengths(chains.xy, chains.offsets)
+    stretches = _stretches(supply, chains.pieces)
+    first, last = _end_valves(stretches, lengths, np.minimum(reach, STUB * lengths))
+    run = stretches["run"].to_numpy(dtype=np.int64)
+    begin, finish = stretches["start"].to_numpy(), stretches["end"].to_numpy()
+    kept = (finish > first[run] + TOUCH) & (begin < last[run] - TOUCH)
+    nodes = _nodes(supply, chains.pieces)
+    run, at = nodes["run"].to_numpy(dtype=np.int64), nodes["chainage"].to_numpy(dtype=float)
+    between = (at > first[run] + TOUCH) & (at < last[run] - TOUCH)
+    return Visits(
+        links=stretches.loc[kept, ["run", "link"]].drop_duplicates(),
+        nodes=nodes.loc[between, ["run", "node"]].drop_duplicates(),
+        first=first,
+        last=last,
+    )
+
+
+def _end_valves(
+    stretches: pd.DataFrame, lengths: FloatArray, room: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the chainage of the valve nearest to each end, if it is near enough."""
+    before, after = (stretches[c].to_numpy(dtype=bool) for c in ("valve_before", "valve_after"))
+    run = stretches["run"].to_numpy(dtype=np.int64)
+    run = np.concatenate([run[before], run[after]])
+    at = np.concatenate([stretches["start"][before], stretches["end"][after]])
+    first, last = np.full(len(lengths), np.inf), np.full(len(lengths), -np.inf)
+    np.minimum.at(first, run, at)
+    np.maximum.at(last, run, at)
+    return (
+        np.where(first <= room, first, -np.inf),
+        np.where(last >= lengths - room, last, np.inf),
+    )
+
+
+def _stretches(supply: Supply, pieces: pd.DataFrame) -> pd.DataFrame:
+    """Return the stretches of links along runs, and whether a valve stands at their ends."""
+    links = supply.links
+    shuts = np.zeros(len(links) + 1, dtype=bool)  # a valve at the lower end of the link
+    shuts[links.before[supply.valves.separates] + 1] = True
+    edge, low, high = on_edges(supply, pieces)
+    row = np.repeat(np.arange(len(pieces)), np.diff(links.offsets)[edge])
+    link = take(links.offsets, edge)
+    begin, finish = np.maximum(links.low[link], low[row]), np.minimum(links.high[link], high[row])
+    valve_low = shuts[link] & (links.low[link] >= low[row] - TOUCH)
+    valve_high = shuts[link + 1] & (links.high[link] <= high[row] + TOUCH)
+    back = pieces["reversed"].to_numpy(dtype=bool)[row]
+    start = np.where(back, high[row] - finish, begin - low[row])
+    start = start + pieces["start"].to_numpy(dtype=float)[row]
+    table = pd.DataFrame(
+        {
+            "run": pieces["run"].to_numpy(dtype=np.int64)[row],
+            "link": link,
+            "start": start,
+            "end": start + finish - begin,
+            "valve_before": np.where(back, valve_high, valve_low),
+            "valve_after": np.where(back, valve_low, valve_high),
+        }
+    )
+    return table[finish - begin > TOUCH]
+
+
+def on_edges(supply: Supply, pieces: pd.DataFrame) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the edge of every piece and where on it the piece starts and ends, m."""
+    edge = pieces["edge"].to_numpy(dtype=np.int64)
+    both = pieces[["line_start", "line_end"]].to_numpy(dtype=float)
+    both = np.sort(both - supply.graph.start[edge][:, None], axis=1)
+    return edge, both[:, 0], both[:, 1]
+
+
+def _nodes(supply: Supply, pieces: pd.DataFrame) -> pd.DataFrame:
+    """Return the nodes at the ends of pieces, with their run and chainage."""
+    edge, low, high = on_edges(supply, pieces)
+    size = supply.graph.end[edge] - supply.graph.start[edge]
+    ends = supply.graph.ends[edge]
+    node_low = np.where(low <= TOUCH, ends[:, 0], -1)
+    node_high = np.where(high >= size - TOUCH, ends[:, 1], -1)
+    back = pieces["reversed"].to_numpy(dtype=bool)
+    table = pd.DataFrame(
+        {
+            "run": np.tile(pieces["run"].to_numpy(dtype=np.int64), 2),
+            "node": np.concatenate(
+                [np.where(back, node_high, node_low), np.where(back, node_low, node_high)]
+            ),
+            "chainage": np.concatenate([pieces["start"], pieces["end"]]).astype(float),
+        }
+    )
+    return table[table["node"] >= 0]
