@@ -17,6 +17,7 @@ from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
 from geotools.intake.findings import SEVERITIES
 from geotools.network.places import points_along
+from geotools.network.shutdown import plan_shutdowns
 from geotools.schema import DIMENSIONS
 from geotools.tool import Outcome
 from geotools.tools._alternatives import alternatives_table
@@ -42,6 +43,7 @@ def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
         "forces": layout.forces,
         "sections": layout.sections,
         "alternatives": alternatives_table(layout, run_ids),
+        "shutdowns": plan_shutdowns(layers, layout.runs, brief.network, brief.bends),
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,

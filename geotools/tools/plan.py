@@ -46,6 +46,7 @@ TOOL = Tool(
         "forces",
         "sections",
         "alternatives",
+        "shutdowns",
         "findings",
         "settings",
         "inputs",
