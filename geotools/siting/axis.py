@@ -107,7 +107,8 @@ def _leaves(
     """Return the share of a segment that lies in the box, 1 where all of it does."""
     with np.errstate(divide="ignore", invalid="ignore"):
         past_end = (length - start[:, 0]) / (end[:, 0] - start[:, 0])
-        past_side = (half_width - np.abs(start[:, 1])) / (np.abs(end[:, 1]) - np.abs(start[:, 1]))
+        side = np.copysign(half_width, end[:, 1])
+        past_side = (side - start[:, 1]) / (end[:, 1] - start[:, 1])
         back = start[:, 0] / (start[:, 0] - end[:, 0])
     share = np.ones(len(start))
     share = np.where(end[:, 0] > length, np.minimum(share, past_end), share)
