@@ -14,7 +14,7 @@ from geotools.deliver.records import Records
 from geotools.deliver.wording import shown
 from geotools.errors import LayerError
 
-__all__ = ["CheckedPulls", "PullTimes", "check_pulls", "pull_times"]
+__all__ = ["CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
 
 _PLANNED = ("pull_id", "run_id", "length", "head_force", "allowable")
 # Common practice, no source: a measured length may be off by a hundredth, or half a metre.
@@ -122,9 +122,8 @@ def check_pulls(
         "joints-of-pull",
         bad > 0,
         rows,
-        lambda k: (
-            f"{frame['joints_failed'].iloc[k]} joints failed, "
-            f"{frame['joints_missing'].iloc[k]} have no record"
+        lambda k: joints_text(
+            int(frame["joints_failed"].iloc[k]), int(frame["joints_missing"].iloc[k])
         ),
     )
     absent = np.zeros(len(frame), dtype=bool)
@@ -135,6 +134,11 @@ def check_pulls(
     return CheckedPulls(
         frame.assign(verdict=verdict.astype(object), reasons=texts), reasons.counts()
     )
+
+
+def joints_text(failed: int, missing: int) -> str:
+    """Say of a pull how many of its joints do not pass."""
+    return f"{failed} joints failed, {missing} without a record"
 
 
 def _joint_counts(frame: pd.DataFrame, joints: pd.DataFrame) -> dict[str, Any]:

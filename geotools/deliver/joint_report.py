@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.deliver.asbuilt_pulls import joints_text
 from geotools.deliver.files import replacing
 from geotools.deliver.wording import shown
 
@@ -48,7 +49,8 @@ RULES: dict[str, str] = {
 _COLOURS = {"pass": "#2a6f97", "fail": "#b5121b", "missing": "#e08e0b", "unknown": "#6c757d"}
 _MARKS = {"pass": "o", "missing": "s", "fail": "X"}
 _SIZES = {"si": (8.27, 11.69), "us": (8.5, 11.0)}
-_BARS, _LISTED, _RULES_SHOWN, _LINES = 24, 14, 12, 17
+_BARS, _LISTED = 24, 9
+_STEP, _SMALL_STEP, _FOOT = 0.0165, 0.0135, 0.09  # of the height of the page
 _CAUTION = (
     "Planning and records only. Whether a joint may go into service is for the qualified "
     "procedure, the inspector and licensed practice to decide."
@@ -87,8 +89,7 @@ def _page(checked: Checked, plan: str, records: str, units: str) -> Any:
     _head(figure, checked, plan, records)
     _map(figure.add_axes((0.07, 0.54, 0.42, 0.28)), checked)
     _bars(figure.add_axes((0.60, 0.54, 0.33, 0.28)), checked)
-    _found(figure, checked)
-    _listed(figure, checked, units)
+    _listed(figure, checked, units, top=_found(figure, checked))
     _foot(figure, checked)
     return figure
 
@@ -144,7 +145,8 @@ def _bars(axes: Any, checked: Checked) -> None:
     axes.set_ylim(max(len(chosen), 4) - 0.4, -0.6)
     axes.tick_params(axis="x", labelsize=7)
     axes.tick_params(axis="y", length=0)
-    more = f" (the worst {len(chosen)} of {len(pulls)})" if len(pulls) > len(chosen) else ""
+    which = "worst" if bad.any() else "first"
+    more = f" (the {which} {len(chosen)} of {len(pulls)})" if len(pulls) > len(chosen) else ""
     axes.set_title(f"Joints by pull{more}", fontsize=9, loc="left")
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
@@ -152,47 +154,56 @@ def _bars(axes: Any, checked: Checked) -> None:
         axes.legend(fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(0, -0.07), ncols=3)
 
 
-def _found(figure: Any, checked: Checked) -> None:
+def _found(figure: Any, checked: Checked) -> float:
+    """Write how often each rule was broken, in two columns; return where they end."""
     _write(figure, 0.07, 0.485, "What was found", size=11, weight="bold")
-    rules = list(checked.rules.items())
-    rows = [(count, RULES.get(rule, rule)) for rule, count in rules[:_RULES_SHOWN]]
+    rows = [(count, RULES.get(rule, rule)) for rule, count in checked.rules.items()]
     if not rows:
         _write(figure, 0.07, 0.463, "Nothing is held against any joint or pull.")
     half = (len(rows) + 1) // 2
     for place, (count, words) in enumerate(rows):
         column, line = divmod(place, max(half, 1))
-        at, height = 0.12 + 0.45 * column, 0.463 - 0.0165 * line
+        at, height = 0.12 + 0.45 * column, 0.463 - _STEP * line
         _write(figure, at - 0.01, height, f"{count:,}", ha="right", weight="bold")
         _write(figure, at, height, words)
+    return 0.463 - _STEP * half
 
 
-def _listed(figure: Any, checked: Checked, units: str) -> None:
+def _listed(figure: Any, checked: Checked, units: str, *, top: float) -> None:
     """List what does not pass, joints before pulls, as far as the page goes."""
-    joints, pulls = (t[t["verdict"] != "pass"] for t in (checked.joints, checked.pulls))
-    if not len(joints) + len(pulls):
+    rows = _rows(checked, units)
+    if not rows:
         return
-    _write(figure, 0.07, 0.345, "What does not pass", size=11, weight="bold")
-    own = pulls[~pulls["reasons"].str.fullmatch(r"\d+ joints failed, \d+ have no record")]
-    rows = [_joint_row(row, units) for row in joints.head(_LISTED).to_dict("records")]
-    rows += [
-        (f"pull {row['pull_id']}", "", str(row["reasons"]))
-        for row in own.head(_LISTED).to_dict("records")
-    ]
-    line, told = 0, 0
-    for name, place, why in rows:
+    _write(figure, 0.07, top - 0.015, "What does not pass", size=11, weight="bold")
+    height, told = top - 0.035, 0
+    for name, place, why in rows[: 2 * _LISTED]:
         texts = textwrap.wrap(_cut(why, 190), 92) or [""]
-        if line + len(texts) > _LINES:
+        if height - _SMALL_STEP * len(texts) < _FOOT:
             break
-        height = 0.325 - 0.0135 * line
         _write(figure, 0.07, height, _cut(name, 22), size=7, weight="bold")
         _write(figure, 0.285, height, place, size=7, ha="right")
-        for step, text in enumerate(texts):
-            _write(figure, 0.30, height - 0.0135 * step, text, size=7)
-        line, told = line + len(texts), told + 1
-    left = len(joints) + len(own) - told
-    if left > 0:
-        more = f"and {left:,} more, in the layers asbuilt_joints and asbuilt_pulls"
-        _write(figure, 0.30, 0.325 - 0.0135 * line, more, size=7, style="italic")
+        for text in texts:
+            _write(figure, 0.30, height, text, size=7)
+            height -= _SMALL_STEP
+        told += 1
+    if len(rows) > told:
+        more = f"and {len(rows) - told:,} more, in the layers asbuilt_joints and asbuilt_pulls"
+        _write(figure, 0.30, height, more, size=7, style="italic")
+
+
+def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
+    """Return name, place and reasons of what does not pass; some joints, pulls, other joints.
+
+    Pulls that fail for their joints alone are left out: the joints are there.
+    """
+    joints, pulls = (t[t["verdict"] != "pass"] for t in (checked.joints, checked.pulls))
+    told = [_joint_row(row, units) for row in joints.to_dict("records")]
+    own = [
+        (f"pull {row['pull_id']}", "", str(row["reasons"]))
+        for row in pulls.to_dict("records")
+        if row["reasons"] != joints_text(row["joints_failed"], row["joints_missing"])
+    ]
+    return [*told[:_LISTED], *own, *told[_LISTED:]]
 
 
 def _joint_row(row: dict[Any, Any], units: str) -> tuple[str, str, str]:
@@ -202,7 +213,7 @@ def _joint_row(row: dict[Any, Any], units: str) -> tuple[str, str, str]:
 
 def _foot(figure: Any, checked: Checked) -> None:
     for place, note in enumerate(checked.notes[:2]):
-        _write(figure, 0.07, 0.066 - 0.013 * place, _cut(f"Not checked: {note}", 125), size=7)
+        _write(figure, 0.07, 0.066 - 0.013 * place, _cut(note, 125), size=7)
     _write(figure, 0.07, 0.036, _CAUTION, size=7, style="italic")
 
 

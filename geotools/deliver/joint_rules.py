@@ -12,7 +12,7 @@ import pandas as pd
 from geotools.deliver.asbuilt_pulls import PullTimes
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
-from geotools.deliver.wording import shown
+from geotools.deliver.wording import moment, shown
 from geotools.pipe.pulling import wall_area_m2
 
 __all__ = ["CUT", "Match", "hold_against", "interfacial", "words_of"]
@@ -326,8 +326,11 @@ def _times(match: Match, joints: Any, times: PullTimes, reasons: Reasons) -> Non
     """
     pull = pd.Index(times.pull_id).get_indexer(pd.Index(match.due["pull_id"]))
     between = match.due["intermediate"].to_numpy(dtype=bool)
+    first = times.first[pull]
     head = ~between & (match.due["string_id"] == _first_string(match, joints)).to_numpy()
-    limit = np.where(head, times.started[pull], _joined_on(match, between, times.ended[pull]))
+    limit = np.where(
+        head, times.started[pull], _joined_on(match, between, first, times.ended[pull])
+    )
     early, late = (
         match.made[f"made_{n}"].to_numpy().astype("datetime64[s]") for n in ("from", "to")
     )
@@ -340,14 +343,13 @@ def _times(match: Match, joints: Any, times: PullTimes, reasons: Reasons) -> Non
         "after-pull",
         cooled > limit,
         match.joint,
-        lambda k: f"made {made[k]}, not cooled when the {event[k]} at {limit[k]}",
+        lambda k: f"made {made[k]}, not cooled when the {event[k]} at {moment(limit[k])}",
     )
-    first = times.first[pull]
     reasons.add_where(
         "before-pull",
         between & (late < first),
         match.joint,
-        lambda k: f"made {made[k]}, before the pull started at {first[k]}",
+        lambda k: f"made {made[k]}, before the pull started at {moment(first[k])}",
     )
 
 
@@ -363,11 +365,18 @@ def _first_string(match: Match, joints: Any) -> TextArray:
     return match.due["pull_id"].map(of_pull).to_numpy(dtype=object)
 
 
-def _joined_on(match: Match, between: BoolArray, end: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return when the string of every record was joined on; the end of the pull if unknown."""
+def _joined_on(
+    match: Match, between: BoolArray, first: npt.NDArray[Any], end: npt.NDArray[Any]
+) -> npt.NDArray[Any]:
+    """Return when the string of every record was joined on.
+
+    That is the end of the pull where it is not on record, or cannot be so.
+    """
     joined = match.made["made_to"].to_numpy().astype("datetime64[s]")
     key = match.due["string_id"].to_numpy(dtype=object)
-    known = between & ~np.isnat(joined)
+    known = between & (joined >= first)
     when = pd.Series(joined[known]).groupby(key[known]).max()
-    own = pd.Series(key).map(when).to_numpy().astype("datetime64[s]")
+    place = pd.Index(when.index).get_indexer(pd.Index(key))
+    own = np.full(len(key), np.datetime64("NaT", "s"))
+    own[place >= 0] = when.to_numpy().astype("datetime64[s]")[place[place >= 0]]
     return np.where(between | np.isnat(own), end, np.minimum(own, end))
