@@ -11,15 +11,18 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from geotools.pulls.explain import mirrored
+from geotools.pulls.explain import explain_run, mirrored
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+from geotools.siting.must import Stretches
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 SLACK = 1e-6  # m; edges this close meet
@@ -35,6 +38,8 @@ class Street:
     cost: npt.NDArray[np.float64]
     ahead: npt.NDArray[np.float64]  # farthest chainage the force allows from the pit's end
     behind: npt.NDArray[np.float64]  # lowest chainage the force allows from the pit's start
+    room_ahead: npt.NDArray[np.float64]  # pipes in a string laid out for the pull ahead
+    room_behind: npt.NDArray[np.float64]
     must: tuple[tuple[float, float], ...]
     connections: tuple[float, ...]
     longest: float
@@ -72,6 +77,8 @@ def _street(rng: np.random.Generator, places: int) -> Street:
         cost=cost,
         ahead=end + rng.uniform(20, 500, (places, 4)),
         behind=start - rng.uniform(20, 500, (places, 4)),
+        room_ahead=rng.choice([1.0, 2.0, 5.0, 11.0, np.inf], (places, 4)),
+        room_behind=rng.choice([1.0, 2.0, 5.0, 11.0, np.inf], (places, 4)),
         must=tuple(sorted(must)),
         connections=tuple(np.sort(rng.uniform(0, length, rng.integers(0, 8)))),
         longest=float(rng.uniform(100, 450)),
@@ -88,6 +95,7 @@ def _costs(rng: np.random.Generator, runs: int) -> PullCosts:
         piece_length=float(rng.uniform(6, 100)),
         connection=float(rng.uniform(0, 9_000)),
         least_length=float(rng.uniform(0.1, 30)),
+        string_joint=float(rng.choice([0.0, rng.uniform(0, 4_000)])),
     )
 
 
@@ -122,6 +130,8 @@ def _sites(streets: list[Street]) -> Sites:
         passed_end=np.array(
             per_edge(lambda s, e: float(sum(c <= e for c in s.connections)), "end")
         ),
+        pieces_ahead=np.concatenate([s.room_ahead for s in streets]),
+        pieces_behind=np.concatenate([s.room_behind for s in streets]),
     )
 
 
@@ -154,10 +164,13 @@ def _pull(
         return None
     passed = sum(tail < c < edge for c in street.connections)
     pieces = math.ceil(length / costs.piece_length - 1e-9)
+    room = street.room_ahead[one] if inserts_ahead else street.room_behind[two]
+    strings = 1 if room >= pieces else math.ceil(pieces / room)
     price = (
         costs.setup
         + per_length * length
         + costs.joint * max(pieces - 1, 0)
+        + costs.string_joint * (strings - 1)
         + costs.connection * passed
     )
     return Pull(one, two, inserts_ahead, price)
@@ -297,3 +310,70 @@ def test_from_the_other_end_the_run_gets_the_same_plan(seed: int) -> None:
         last = 4 * (len(street.cost) - 1)
         turned = [last - 4 * (s // 4) + swapped[s % 4] for s in back.states.tolist()[::-1]]
         assert turned == _plan_of(choice, sites, run)
+
+
+def _reached(street: Street, costs: PullCosts, *, back: bool) -> float:
+    """Return how far pits and pulls get from one end, by trying all that join on."""
+    pits = [(int(j), int(r)) for j, r in np.argwhere(np.isfinite(street.cost))]
+    if back:
+        todo = [p for p in pits if street.end[p] >= street.length - SLACK]
+        todo = [p for p in todo if p[1] in (RECEIVING, BEHIND)]
+    else:
+        todo = [p for p in pits if street.start[p] <= SLACK and p[1] in (RECEIVING, AHEAD)]
+    known = set(todo)
+    while todo:
+        one = todo.pop()
+        for two in pits:
+            pair = (two, one) if back else (one, two)
+            if two not in known and _pull(street, costs, 0.0, *pair) is not None:
+                known.add(two)
+                todo.append(two)
+    if back:
+        return max(0.0, min([street.length, *(float(street.start[p]) for p in known)]))
+    return min(street.length, max([0.0, *(float(street.end[p]) for p in known)]))
+
+
+@pytest.mark.parametrize("seed", range(300, 304))
+def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    streets = [_street(rng, int(rng.integers(2, 9))) for _ in range(60)]
+    costs = _costs(rng, len(streets))
+    sites = _sites(streets)
+    choice = choose_pits(sites, costs)
+    rows = [(k, *span) for k, s in enumerate(streets) for span in s.must]
+    run, low, high = (np.array(c) for c in zip(*rows, strict=True))
+    middle = (sites.start + sites.end)[:, 0] / 2
+    usable = np.isfinite(sites.cost).any(axis=1)
+    table = pd.DataFrame(
+        {"chainage": middle, "usable": usable, "reasons": np.where(usable, "", "against: a tree")}
+    )
+    candidates = SimpleNamespace(table=table, cost=sites.cost, extents=sites)
+    must = Stretches(run.astype(np.int64), low, high, len(streets))
+    blocked = np.flatnonzero(~np.isfinite(choice.cost))
+    assert len(blocked) > 10
+    for k in blocked:
+        street, own = streets[k], replace(costs, per_length=costs.per_length[k : k + 1])
+        told = explain_run(
+            sites,
+            candidates,  # type: ignore[arg-type]
+            must,
+            costs,
+            run=int(k),
+            covered=float(choice.covered[k]),
+            max_length=street.longest,
+        )
+        assert told.low == pytest.approx(_reached(street, own, back=False), abs=1e-9)
+        assert told.high == pytest.approx(_reached(street, own, back=True), abs=1e-9)
+        place = f"chainage {told.low:.1f} m" if told.low > 0 else "no pit can stand at the start"
+        assert place in told.text
+        place = f"to {told.high:.1f} m" if told.high < street.length else "stand at the end"
+        assert place in told.text
+        for lo, hi in street.must:
+            pits = np.argwhere(np.isfinite(street.cost))
+            held = any(
+                street.start[j, r] <= lo + SLACK and street.end[j, r] >= hi - SLACK for j, r in pits
+            )
+            assert (f"the bend at {(lo + hi) / 2:.1f} m cannot be passed" in told.text) is not held
+        refused = "a tree" in told.text
+        span = (middle > told.low) & (middle <= told.low + street.longest) & ~usable
+        assert refused is bool(span[sites.offsets[k] : sites.offsets[k + 1]].any())

@@ -121,7 +121,7 @@ def test_the_longest_pull_holds_for_both_ends_of_a_pull() -> None:
 def test_joints_are_those_between_whole_pieces() -> None:
     costs = replace(COSTS, setup=0.0, per_length=np.zeros(1), joint=1.0, piece_length=12.0)
     length = np.array([5.0, 12.0, 12.0001, 24.0, 24.1])
-    joints = pull_cost(length, np.zeros(5), costs, np.zeros(5, dtype=np.int64))
+    joints = pull_cost(length, np.zeros(5), np.ones(5), costs, np.zeros(5, dtype=np.int64))
     assert joints.tolist() == [0, 0, 1, 1, 2]
 
 
@@ -136,6 +136,20 @@ def test_connections_between_the_edges_of_pits_are_paid_for() -> None:
     dear = replace(COSTS, connection=70.0)
     plain = choose_pits(passed, COSTS).cost[0]
     assert choose_pits(passed, dear).cost[0] == pytest.approx(plain + 3 * 70.0)
+
+
+def test_every_string_joined_on_during_a_pull_costs_a_joint_more() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, 9.0, INF]]
+    sites = _sites([0.0, 100.0], cost)  # 96 m of pipe: 8 pieces of 12 m
+    costs = replace(COSTS, piece_length=12.0, string_joint=50.0)
+    plain = choose_pits(sites, costs).cost[0]
+    for room, strings in ((8.0, 1), (7.0, 2), (3.0, 3), (1.0, 8)):
+        crowded = replace(
+            sites, pieces_ahead=np.full((2, 4), room), pieces_behind=np.full((2, 4), 1.0)
+        )
+        choice = choose_pits(crowded, costs)
+        assert choice.cost[0] == pytest.approx(plain + 50.0 * (strings - 1))
+        assert choice.states.tolist() == [AHEAD, 4 + RECEIVING]
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -154,7 +168,7 @@ def test_the_order_of_equal_plans_does_not_depend_on_other_runs() -> None:
     arrays = {
         name: np.concatenate([getattr(one, name)] * 3)
         for name in vars(one)
-        if name not in ("offsets", "lengths")
+        if name not in ("offsets", "lengths") and getattr(one, name) is not None
     }
     many = Sites(offsets=np.array([0, 3, 6, 9]), lengths=np.full(3, 200.0), **arrays)
     choice = choose_pits(many, replace(COSTS, per_length=np.full(3, 10.0)))
@@ -212,7 +226,11 @@ def test_no_runs_and_runs_without_places_have_no_plan() -> None:
     empty = Sites(
         offsets=np.zeros(3, dtype=np.int64),
         lengths=np.array([10.0, 20.0]),
-        **{k: v[:0] for k, v in vars(none).items() if k not in ("offsets", "lengths")},
+        **{
+            k: v[:0]
+            for k, v in vars(none).items()
+            if k not in ("offsets", "lengths") and v is not None
+        },
     )
     choice = choose_pits(empty, COSTS)
     assert choice.cost.tolist() == [INF, INF]
