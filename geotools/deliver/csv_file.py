@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from geotools.deliver.files import replacing
 from geotools.errors import LayerError
@@ -163,6 +163,7 @@ def _decoded(source: str, data: bytes, encoding: str) -> str:
     used = next((name for mark, name in _BOMS if data.startswith(mark)), encoding)
     try:
         text = data.decode(used)
+        text.encode()  # some codecs give what no text may hold
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise LayerError(
@@ -258,17 +259,21 @@ def parse_numbers(cells: TextArray, *, delimiter: str) -> Numbers:
     Numbers
         Values, and which cells are no numbers.
     """
-    texts = pd.Series(cells, dtype=object).astype("string[python]")
-    filled = texts != ""
-    comma = texts.str.contains(",", regex=False)
-    doubtful = pd.Series(False, index=texts.index)
+    texts = pa.array(cells, pa.string())
+    good = _fits(texts, _NUMBER)
+    decimal_comma = bool(pc.any(pc.match_substring(texts, ",")).as_py())
     if delimiter == ",":
-        doubtful = texts.str.fullmatch(_THOUSANDS % ",")
-    elif comma.any():
-        doubtful = texts.str.fullmatch(_THOUSANDS % r"\.")
-    good = texts.str.fullmatch(_NUMBER) & ~doubtful
-    values = np.full(len(texts), np.nan)
-    rows = np.flatnonzero(good.to_numpy(dtype=bool))
-    values[rows] = texts.iloc[rows].str.replace(",", ".", regex=False).astype(float)
+        good &= ~_fits(texts, _THOUSANDS % ",")
+    elif decimal_comma:
+        good &= ~_fits(texts, _THOUSANDS % r"\.")
+    plain_texts = pc.replace_substring(texts, ",", ".").to_numpy(zero_copy_only=False)
+    values = np.full(len(cells), np.nan)
+    values[good] = plain_texts[good].astype(np.float64)
     values[np.isinf(values)] = np.nan  # more digits than a number can have
-    return Numbers(values, filled.to_numpy(dtype=bool) & np.isnan(values))
+    return Numbers(values, (cells != "") & np.isnan(values))
+
+
+def _fits(texts: pa.Array, pattern: str) -> npt.NDArray[np.bool_]:
+    """Tell which texts are of a pattern from end to end."""
+    found = pc.match_substring_regex(texts, rf"\A(?:{pattern})\z")
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=bool)

@@ -121,8 +121,9 @@ def hold_against(
 
 def words_of(texts: pd.Series[Any]) -> TextArray:
     """Return texts without case and without double blanks, for comparing."""
-    plain = texts.astype("string[python]").str.casefold()
-    return plain.str.replace(r"\s+", " ", regex=True).str.strip().to_numpy(dtype=object)
+    codes, names = pd.factorize(texts.to_numpy(dtype=object))
+    plain = np.array([" ".join(str(name).casefold().split()) for name in names], dtype=object)
+    return plain[codes]
 
 
 def interfacial(match: Match, name: str) -> FloatArray:
@@ -237,15 +238,22 @@ def _positive(match: Match, reasons: Reasons, name: str, due: BoolArray) -> None
 
 def _material(match: Match, reasons: Reasons, name: str) -> None:
     """Hold a material on record against that of the plan; blanks and hyphens do not count."""
-    told = pd.Series(words_of(match.made[name])).str.replace(r"[\s-]", "", regex=True)
+    told, asked = (_squeezed(texts) for texts in (match.made[name], match.due["material"]))
     words = name.replace("_", " ")
     found, due = match.made[name].tolist(), match.due["material"].tolist()
     reasons.add_where(
         "pipe",
-        ((told != "") & (told != words_of(match.due["material"]))).to_numpy(dtype=bool),
+        (told != "") & (told != asked),
         match.joint,
         lambda k: f"{words} is {found[k]}, planned {due[k]}",
     )
+
+
+def _squeezed(texts: pd.Series[Any]) -> TextArray:
+    """Return texts without case, blanks and hyphens."""
+    codes, names = pd.factorize(words_of(texts))
+    plain = np.array([str(n).replace(" ", "").replace("-", "") for n in names], dtype=object)
+    return plain[codes]
 
 
 def _size(match: Match, reasons: Reasons, name: str, dimension: str) -> None:

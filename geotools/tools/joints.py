@@ -38,8 +38,7 @@ _SHARED = (
     Parameter(
         "tail",
         "quantity",
-        "carrier on top of the plan at each end of a pull",
-        default="0 m",
+        "carrier on top of the plan at each end of a pull; none if not given",
         measure="length",
     ),
     Parameter("only", "text", "run or pull wanted; all if not given", multiple=True),
@@ -112,7 +111,7 @@ def schedule(
     units: str | None,
     procedure: str,
     procedure_file: Path | None,
-    tail: float,
+    tail: float | None,
     only: tuple[str, ...],
     progress: Progress,
 ) -> Outcome:
@@ -125,7 +124,7 @@ def schedule(
     units : {"si", "us"}, optional
     procedure : str
     procedure_file : Path, optional
-    tail : float
+    tail : float, optional
         m.
     only : tuple of str
     progress : Progress
@@ -151,11 +150,16 @@ def schedule(
 
 
 def _schedule(
-    file: PlanFile, procedure: str, procedure_file: Path | None, tail: float, only: tuple[str, ...]
+    file: PlanFile,
+    procedure: str,
+    procedure_file: Path | None,
+    tail: float | None,
+    only: tuple[str, ...],
 ) -> Schedule:
     from geotools.deliver.joints import joint_schedule
     from geotools.deliver.procedure import read_procedure
 
+    tail = 0.0 if tail is None else tail
     if not 0.0 <= tail <= 100.0:
         raise ToolError("joints", [f"tail: {tail:g} m is out of range, 0 to 100 m"])
     own = None if procedure_file is None else read_procedure(procedure_file)
@@ -228,7 +232,7 @@ def check(
     date_format: str | None,
     procedure: str,
     procedure_file: Path | None,
-    tail: float,
+    tail: float | None,
     only: tuple[str, ...],
     progress: Progress,
 ) -> Outcome:
@@ -240,7 +244,7 @@ def check(
     overwrite : bool
     units, procedure, encoding, date_format : str
     map, only : tuple of str
-    tail : float
+    tail : float, optional
         m.
     progress : Progress
 
