@@ -1,0 +1,112 @@
+"""Which bends a carrier passes, alone and with its neighbours."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geotools.siting.passing import judge_bends
+
+CLEARANCE, NEEDED = 0.10, 6.0  # m
+
+
+def _passing(angle: float, axis: float = 0.0) -> float:
+    """Largest radius that passes, by the formulas as printed: mitre, and bend of a radius."""
+    c, half = CLEARANCE, np.radians(angle) / 2
+    mitre = c / (1 - np.cos(half))
+    bend = axis + (c / 2) * (1 + np.cos(half)) / (1 - np.cos(half))
+    return float(max(mitre, bend) if axis else mitre)
+
+
+def _judged(*bends: tuple[float, float], **columns: Any) -> pd.DataFrame:
+    """Bends of one run as (chainage, degrees), mitres of no length unless told."""
+    at, angle = np.array(bends, dtype=float).T
+    table = pd.DataFrame(
+        {
+            "run": np.int64(0),
+            "chainage": at,
+            "first": at,
+            "last": at,
+            "deflection": np.radians(angle),
+            "axis_radius": 0.0,
+            "kind": "fitting",
+            **columns,
+        }
+    )
+    runs = int(table["run"].max()) + 1
+    return judge_bends(table, clearance=np.full(runs, CLEARANCE), needed=np.full(runs, NEEDED))
+
+
+@pytest.mark.parametrize("angle", [5.0, 11.25, 14.7, 14.9, 22.5, 45.0, 90.0, 150.0])
+def test_a_mitre_passes_if_its_radius_is_at_least_the_one_needed(angle: float) -> None:
+    # 6 m pass up to 2 arccos(1 - 0.1 / 6) = 20.97 deg
+    found = _judged((50.0, angle)).iloc[0]
+    assert found["passing_radius"] == pytest.approx(_passing(angle))
+    assert bool(found["passes"]) is (angle < 20.96)
+    assert found["needed_radius"] == NEEDED
+
+
+def test_a_bend_of_a_radius_passes_more_than_a_mitre() -> None:
+    found = _judged((50.0, 22.5), axis_radius=[3.0]).iloc[0]
+    assert found["passing_radius"] == pytest.approx(_passing(22.5, 3.0))
+    assert bool(found["passes"]) is True
+
+
+TANGENT = NEEDED * np.tan(np.radians(15.0) / 2)  # m; of a bend of 15 deg
+
+
+@pytest.mark.parametrize(("apart", "together"), [(1.999, True), (2.001, False)])
+def test_bends_whose_tangents_overlap_turn_the_carrier_by_their_sum(
+    apart: float, together: bool
+) -> None:
+    found = _judged((50.0, 15.0), (50.0 + apart * TANGENT, 15.0))
+    radius = _passing(30.0) if together else _passing(15.0)
+    assert found["passing_radius"].tolist() == pytest.approx([radius] * 2)
+    assert found["passes"].tolist() == [not together] * 2
+
+
+def test_tangents_begin_where_a_gathered_bend_ends() -> None:
+    near = _judged((50.0, 15.0), (53.0, 15.0), first=[49.0, 51.5], last=[50.0, 54.0])
+    assert not near["passes"].any()  # 1.5 m between, 1.58 m of tangents
+    clear = _judged((50.0, 15.0), (51.0, 15.0), first=[49.0, 51.6], last=[50.0, 54.0])
+    assert clear["passes"].all()
+
+
+def test_three_bends_in_a_row_are_taken_together() -> None:
+    at = 50.0 + np.arange(3) * TANGENT
+    found = _judged(*((float(c), 6.0) for c in at))
+    reach = NEEDED * np.tan(np.radians(3.0))
+    assert 2 * reach < TANGENT  # at this angle they stand clear of each other
+    assert found["passing_radius"].tolist() == pytest.approx([_passing(6.0)] * 3)
+    close = _judged(*((50.0 + 1.9 * reach * k, 6.0) for k in range(3)))
+    assert close["passing_radius"].tolist() == pytest.approx([_passing(18.0)] * 3)
+
+
+def test_a_bend_that_cannot_be_passed_takes_no_neighbour_with_it() -> None:
+    found = _judged((50.0, 45.0), (50.5, 15.0))
+    assert found["passes"].tolist() == [False, True]
+    assert found["passing_radius"].tolist() == pytest.approx([_passing(45.0), _passing(15.0)])
+
+
+def test_a_curve_is_judged_by_itself() -> None:
+    found = _judged((50.0, 15.0), (50.5, 15.0), kind=["fitting", "curve"], axis_radius=[0.0, 80.0])
+    assert found["passes"].all()
+    assert found["passing_radius"].iloc[1] == pytest.approx(_passing(15.0, 80.0))
+
+
+def test_bends_of_two_runs_are_not_taken_together() -> None:
+    assert _judged((50.0, 15.0), (50.5, 15.0), run=[0, 1])["passes"].all()
+
+
+def test_a_carrier_that_does_not_enter_passes_no_bend() -> None:
+    table = _judged((50.0, 5.0)).drop(columns=["passing_radius", "needed_radius", "passes"])
+    found = judge_bends(table, clearance=np.array([-0.01]), needed=np.array([NEEDED]))
+    assert found["passes"].tolist() == [False]
+
+
+def test_no_bends_are_judged_without_complaint() -> None:
+    table = _judged((50.0, 5.0)).iloc[:0]
+    assert judge_bends(table, clearance=np.zeros(0), needed=np.zeros(0)).empty
