@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -12,6 +13,9 @@ import pyproj
 import pytest
 import shapely
 
+from geotools.brief import load_brief
+from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.tables import settings_table
 from geotools.schema import OUTPUTS, Layer
 
 CRS = pyproj.CRS(26917)
@@ -61,3 +65,56 @@ def tables() -> dict[str, pd.DataFrame]:
 def crs() -> pyproj.CRS:
     """The output CRS of the plan."""
     return CRS
+
+
+FOOT = 0.3048
+_PULL = {
+    "pull_id": "R1-L1",
+    "run_id": "R1",
+    "insertion_pit": "R1-P1",
+    "receiving_pit": "R1-P2",
+    "start": 10.0,
+    "end": 10.0 + 1000 * FOOT,
+    "length": 1000 * FOOT,
+    "direction": "ahead",
+    "head_force": 50e3,
+    "allowable": 100e3,
+}
+
+
+@pytest.fixture
+def write_plan(tmp_path: Path) -> Callable[..., Path]:
+    """Write a plan with one run along x and the pulls given; 1000 ft in one string if none."""
+
+    def write(
+        pulls: Sequence[Mapping[str, Any]] = ({},),
+        *,
+        name: str = "plan.gpkg",
+        strings: Sequence[Mapping[str, Any]] | None = None,
+        carrier: str = "20 in DIPS DR 17 PE4710",
+        units: Literal["si", "us"] = "si",
+        settings: Mapping[str, object] | None = None,
+        run_length: float = 400.0,
+    ) -> Path:
+        line = shapely.LineString([(500_000, 4_000_000), (500_000 + run_length, 4_000_000)])
+        run = {"run_id": "R1", "carrier": carrier, "length": run_length, "geometry": line}
+        brief = load_brief(
+            overrides={"pulls.piece_length": "40 ft", "output.units": units, **(settings or {})}
+        )
+        rows = [{**_PULL, **pull} for pull in pulls]
+        for row in rows:
+            ends = [(500_000 + row[end], 4_000_000, 90.0) for end in ("start", "end")]
+            row["geometry"] = shapely.LineString(ends)
+        tables = {
+            "runs": rows_of(OUTPUTS["runs"], run),
+            "pits": rows_of(OUTPUTS["pits"], {"pit_id": "R1-P1", "run_id": "R1"}),
+            "pulls": rows_of(OUTPUTS["pulls"], *rows),
+            "settings": settings_table(brief, units),
+        }
+        if strings is not None:
+            tables["strings"] = rows_of(OUTPUTS["strings"], *strings)
+        path = tmp_path / name
+        write_geopackage(path, tables, crs=CRS, units=units, overwrite=True)
+        return path
+
+    return write

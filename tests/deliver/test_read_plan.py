@@ -1,0 +1,183 @@
+"""Written plans read back: SI values under bare names, and files that are not plans refused."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+import shapely
+
+from geotools.brief import load_brief, settings
+from geotools.deliver.columns import contract_table
+from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.read_plan import NEEDED, read_plan
+from geotools.deliver.tables import settings_table
+from geotools.errors import LayerError
+from geotools.schema import OUTPUTS
+
+Tables = dict[str, pd.DataFrame]
+PlanWriter = Callable[..., Path]
+
+
+def written(path: Path, tables: Mapping[str, pd.DataFrame], crs: Any, units: Any) -> Path:
+    chosen = settings_table(load_brief(overrides={"output.units": units}), units)
+    everything = {**tables, "settings": chosen}
+    write_geopackage(path, everything, crs=crs, units=units, overwrite=True)
+    return path
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_every_layer_comes_back_as_it_was_written(
+    tmp_path: Path, tables: Tables, crs: pyproj.CRS, units: str
+) -> None:
+    plan = read_plan(written(tmp_path / "plan.gpkg", tables, crs, units))
+    assert plan.layers == tuple(OUTPUTS)
+    for name in tables.keys() - {"settings"}:
+        back = plan.table(name)
+        ours = contract_table(name, tables[name], units="si").to_pandas()
+        for field in OUTPUTS[name].fields:
+            expected, found = ours[field.column()], back[field.name]
+            if field.dtype == "real":
+                factor = field.spellings()[field.column()]
+                due = expected.to_numpy(dtype=float) * factor + field.zero(field.column())
+                np.testing.assert_allclose(found.to_numpy(dtype=float), due, rtol=1e-12)
+            else:
+                assert found.tolist() == expected.tolist()
+        if OUTPUTS[name].geometry:
+            assert back.crs == crs
+            drawn = shapely.from_wkb(ours["geometry"].iloc[0])
+            assert shapely.equals_exact(
+                shapely.force_2d(back.geometry.iloc[0]), shapely.force_2d(drawn)
+            )
+
+
+def test_values_are_si_whatever_the_file_holds(write_plan: PlanWriter) -> None:
+    plan = read_plan(write_plan(units="us"))
+    assert plan.units == "us"
+    raw = gpd.read_file(plan.path, layer="pulls")
+    assert raw["length_ft"].iloc[0] == pytest.approx(1000)
+    pulls = plan.table("pulls", ("length", "head_force"))
+    assert pulls["length"].iloc[0] == pytest.approx(304.8)
+    assert pulls["head_force"].iloc[0] == pytest.approx(50e3)
+    assert list(pulls.columns) == ["length", "head_force", "geometry"]
+
+
+def test_levels_along_lines_are_metres_and_places_stay(write_plan: PlanWriter) -> None:
+    plan = read_plan(write_plan(units="us"))
+    raw = gpd.read_file(plan.path, layer="pulls").geometry.iloc[0]
+    back = plan.table("pulls").geometry.iloc[0]
+    given, found = (shapely.get_coordinates(g, include_z=True) for g in (raw, back))
+    np.testing.assert_allclose(found[:, :2], given[:, :2])
+    np.testing.assert_allclose(found[:, 2], given[:, 2] * 0.3048)
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_settings_come_back_as_the_brief_had_them(write_plan: PlanWriter, units: str) -> None:
+    chosen: dict[str, object] = {
+        "carrier.dr": 17,
+        "pulls.friction": 0.4,
+        "pulls.flooded": True,
+        "network.excluded_statuses": ["abandoned", "lost"],
+        "carrier.own": ["own; PE100; 400 mm; 25 mm"],
+    }
+    plan = read_plan(write_plan(units=units, settings=chosen))
+    brief = load_brief(overrides={"pulls.piece_length": "40 ft", "output.units": units, **chosen})
+    for setting in settings(brief):
+        back = plan.setting(setting.key)
+        if isinstance(setting.value, float):
+            assert back == pytest.approx(setting.value, rel=1e-8, abs=1e-12), setting.key
+        else:
+            assert back == setting.value, setting.key
+
+
+def test_setting_that_is_none_or_lost(write_plan: PlanWriter) -> None:
+    path = write_plan()
+    with pytest.raises(KeyError):
+        read_plan(path).setting("pulls.nonsense")
+    edit(path, "DELETE FROM settings WHERE name = 'pulls.piece_length'")
+    with pytest.raises(LayerError, match=r"no pulls\.piece_length"):
+        read_plan(path).setting("pulls.piece_length")
+    edit(path, "UPDATE settings SET value = '12 kg' WHERE name = 'pulls.rate'")
+    with pytest.raises(LayerError, match=r"pulls\.rate: '12 kg' is not a speed"):
+        read_plan(path).setting("pulls.rate")
+
+
+def edit(path: Path, *statements: str) -> None:
+    connection = sqlite3.connect(path)
+    for statement in statements:
+        connection.execute(statement)
+    connection.commit()
+    connection.close()
+
+
+def test_what_is_no_plan_is_refused_with_the_reason(tmp_path: Path) -> None:
+    text = tmp_path / "text.gpkg"
+    text.write_text("not a database", encoding="utf-8")
+    plain = tmp_path / "plain.gpkg"
+    edit(plain, "CREATE TABLE settings (name TEXT, value TEXT)")
+    other = tmp_path / "other.gpkg"
+    gpd.GeoDataFrame(geometry=[shapely.Point(0, 0)], crs=32633).to_file(other, layer="wells")
+    cut = tmp_path / "cut.gpkg"
+    cut.write_bytes(other.read_bytes()[:5000])
+    for path, why in (
+        (tmp_path / "none.gpkg", "there is no such file"),
+        (tmp_path, "is a folder"),
+        (text, "is not a GeoPackage"),
+        (plain, "is not a GeoPackage"),
+        (other, "no layer runs, pits, pulls, settings .*it holds wells"),
+        (cut, "cannot be read|is not a plan"),
+        (Path("/vsicurl/http/plan.gpkg"), "there is no such file"),
+    ):
+        with pytest.raises(LayerError, match=why):
+            read_plan(path)
+
+
+def test_layer_that_a_tool_needs_is_asked_for_at_once(write_plan: PlanWriter) -> None:
+    path = write_plan()
+    with pytest.raises(LayerError, match="no layer stations"):
+        read_plan(path, needs=(*NEEDED, "stations"))
+    with pytest.raises(LayerError, match="no layer stations"):
+        read_plan(path).table("stations")
+    with pytest.raises(KeyError):
+        read_plan(path).table("nonsense")
+
+
+def test_field_that_is_gone_is_named_with_its_unit(write_plan: PlanWriter) -> None:
+    path = write_plan(units="us")
+    edit(path, "ALTER TABLE pulls RENAME COLUMN head_force_lbf TO force")
+    plan = read_plan(path)
+    with pytest.raises(LayerError, match="pulls has no field head_force_lbf"):
+        plan.table("pulls")
+    assert plan.table("pulls", ("length",))["length"].iloc[0] == pytest.approx(304.8)
+
+
+def test_number_that_became_text_is_a_fault_of_its_feature(
+    tmp_path: Path, tables: Tables, crs: pyproj.CRS
+) -> None:
+    needed = {name: tables[name] for name in (*NEEDED, "forces")}
+    path = written(tmp_path / "plan.gpkg", needed, crs, "si")
+    edit(
+        path,
+        "ALTER TABLE forces DROP COLUMN pulled_m",
+        "ALTER TABLE forces ADD COLUMN pulled_m TEXT",
+        "UPDATE forces SET pulled_m = 'much'",
+    )
+    with pytest.raises(LayerError, match="field pulled_m: 'much' in feature 1 is no number"):
+        read_plan(path).table("forces")
+
+
+def test_whole_number_that_is_missing_stays_missing(
+    tmp_path: Path, tables: Tables, crs: Any
+) -> None:
+    runs = tables["runs"].assign(pit_count=pd.array([2, None], dtype="Int64"))
+    needed = {**{name: tables[name] for name in NEEDED}, "runs": runs}
+    plan = read_plan(written(tmp_path / "p.gpkg", needed, crs, "si"))
+    assert plan.table("runs")["pit_count"].isna().tolist() == [False, True]
+    assert plan.table("runs")["bend_count"].dtype == np.int64
