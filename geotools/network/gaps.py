@@ -148,7 +148,7 @@ def _alongside(net: _Net, ends: IntArray, line: IntArray, tolerance: float) -> B
     behind = shapely.points(points_along(net.xy, net.offsets, own, at))
     apart = shapely.distance(behind, net.lines[line])
     beside: BoolArray = (apart > ONE) & (apart <= tolerance)
-    beside &= (net.lengths[own] >= back) & (own != line)
+    beside &= net.lengths[own] >= back
     return beside
 
 

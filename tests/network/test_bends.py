@@ -270,17 +270,17 @@ RunsOf = Callable[..., RunSet]
 def test_inverts_give_the_breaks_of_grade_in_either_direction_of_drawing(run_set: RunsOf) -> None:
     for back in (False, True):
         second = [(50, 0), (100, 0)]
-        inverts = [5.0, 15.0]
+        inverts = [10.0, 20.0]
         if back:
             second, inverts = second[::-1], inverts[::-1]
         runs = run_set(
             [[(0, 0), (50, 0)], second],
             invert_start=[5.0, inverts[0]],
-            invert_end=[5.0, inverts[1]],
+            invert_end=[10.0, inverts[1]],
         )
         found = runs.bends
         assert np.degrees(found["deflection"]).tolist() == pytest.approx(
-            [np.degrees(np.arctan(10 / 50))]
+            [np.degrees(np.arctan(10 / 50) - np.arctan(5 / 50))]
         )
         assert found["chainage"].tolist() == pytest.approx([50.0])
 

@@ -124,6 +124,12 @@ def test_of_ends_due_north_of_each_other_a_run_starts_at_the_southern(chained: C
     assert _axis(chained([[(5, 80), (5, 0)]])) == [[5, 0], [5, 80]]
 
 
+def test_a_connection_in_a_gap_stands_in_its_middle(chained: Chained) -> None:
+    lines = [[(0, 0), (50, 0)], [(50.4, 0), (90, 0)], [(50.2, 0.1), (50.2, 30)]]
+    chains = chained(lines, eligible=[True, True, False])
+    assert chains.connections["chainage"].tolist() == pytest.approx([50.2])
+
+
 def test_a_gap_joined_is_bridged_by_a_straight_step(chained: Chained) -> None:
     chains = chained([[(0, 0), (50, 0)], [(50.3, 0.4), (90, 0.4)]])
     assert _axis(chains) == [[0, 0], [50, 0], [50.3, 0.4], [90, 0.4]]
@@ -156,12 +162,12 @@ def test_a_ring_drawn_in_one_is_cut_where_it_was_closed(chained: Chained) -> Non
 
 
 def test_a_ring_is_cut_where_other_mains_meet_it(chained: Chained) -> None:
-    spur = [(60, 40), (99, 70)]
-    chains = chained([RING, spur], max_turn=20.0)
-    ring = int(np.argmax(line_lengths(chains.xy, chains.offsets)))
-    assert _axis(chains, ring)[0] == _axis(chains, ring)[-1] == [60, 40]
-    met = chains.connections[chains.connections["run"] == ring]
-    assert met[["chainage", "others"]].to_numpy().tolist() == [[0.0, 1.0], [200.0, 1.0]]
+    spurs = [[(60, 40), (99, 70)], [(60, 0), (80, 0)]]
+    chains = chained([RING, *spurs], eligible=[True, False, False])
+    assert len(chains) == 1
+    assert _axis(chains)[0] == _axis(chains)[-1] == [60, 0]  # the southern of two as far west
+    met = chains.connections[["chainage", "others"]].to_numpy().tolist()
+    assert met == [[0.0, 1.0], [160.0, 1.0], [200.0, 1.0]]
 
 
 def test_a_stick_goes_on_round_its_ring(chained: Chained) -> None:
@@ -183,12 +189,15 @@ def test_round_an_even_ring_the_way_does_not_depend_on_the_drawing(
     assert _axis(chains)[2] == [30, 30]
 
 
-@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
-def test_an_eight_is_one_run_cut_in_its_middle(chained: Chained, order: tuple[int, int]) -> None:
-    east = [(0, 0), (40, 20), (40, -20), (0, 0)]
-    west = [(0, 0), (-40, -20), (-40, 20), (0, 0)]
-    parts = [(east, west)[k] for k in order]
-    chains = chained(parts)
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("east_back", [1, -1])
+@pytest.mark.parametrize("west_back", [1, -1])
+def test_an_eight_is_one_run_cut_in_its_middle(
+    chained: Chained, turned: bool, east_back: int, west_back: int
+) -> None:
+    east = [(0, 0), (40, 20), (40, -20), (0, 0)][::east_back]
+    west = [(0, 0), (-40, -20), (-40, 20), (0, 0)][::west_back]
+    chains = chained([west, east] if turned else [east, west])
     assert len(chains) == 1
     assert _axis(chains)[:3] == [[0, 0], [-40, -20], [-40, 20]]
 

@@ -374,6 +374,9 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
                 street.start[j, r] <= lo + SLACK and street.end[j, r] >= hi - SLACK for j, r in pits
             )
             assert (f"the bend at {(lo + hi) / 2:.1f} m cannot be passed" in told.text) is not held
-        refused = "a tree" in told.text
-        span = (middle > told.low) & (middle <= told.low + street.longest) & ~usable
-        assert refused is bool(span[sites.offsets[k] : sites.offsets[k + 1]].any())
+        own_rows = slice(sites.offsets[k], sites.offsets[k + 1])
+        near = (middle > told.low) & (middle <= told.low + street.longest)
+        beyond, refused = near[own_rows].sum(), (near & ~usable)[own_rows].sum()
+        words = f"of {beyond} places within a pull beyond it {refused} are refused ({refused} x "
+        assert (words in told.text) is bool(refused)
+        assert ("a tree" in told.text) is bool(refused)
