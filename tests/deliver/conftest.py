@@ -82,8 +82,8 @@ _PULL = {
 }
 
 
-@pytest.fixture
-def write_plan(tmp_path: Path) -> Callable[..., Path]:
+@pytest.fixture(scope="session")
+def write_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
     """Write a plan with one run along x and the pulls given; 1000 ft in one string if none."""
 
     def write(
@@ -113,7 +113,7 @@ def write_plan(tmp_path: Path) -> Callable[..., Path]:
         }
         if strings is not None:
             tables["strings"] = rows_of(OUTPUTS["strings"], *strings)
-        path = tmp_path / name
+        path = tmp_path_factory.mktemp("plan") / name
         write_geopackage(path, tables, crs=CRS, units=units, overwrite=True)
         return path
 

@@ -1,0 +1,705 @@
+"""Records of joints and pulls: clean ones pass, every planted fault is caught, none in silence."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from geotools.deliver.asbuilt import Checked, check_records
+from geotools.deliver.csv_file import neutral, parse_numbers, plain, read_csv, write_csv
+from geotools.deliver.files import check_file
+from geotools.deliver.joint_report import RULES, write_report
+from geotools.deliver.joints import joint_schedule
+from geotools.deliver.read_plan import read_plan
+from geotools.deliver.records import (
+    RECORD_TABLES,
+    ReadAs,
+    parse_pairs,
+    read_map,
+    read_records,
+)
+from geotools.errors import LayerError, OutputError
+
+PlanWriter = Callable[..., Path]
+INCH = 0.0254
+# A worked joint: OD 21.6 in, DR 17, piston area 15.32 in2, 75 psi between the ends: 397 psi on
+# the gauge and the drag; soak 5.7 min, cooling 14.0 min (ASTM F2620, from memory).
+CLEAN = {
+    "made": "2026-03-02 08:00",
+    "operator": "A. Quill",
+    "machine": "M-7",
+    "piston_area_in2": "15.32",
+    "outside_left_in": "21.6",
+    "outside_right_in": "21.6",
+    "dr_left": "17",
+    "dr_right": "17",
+    "material_left": "PE 4710",
+    "material_right": "pe4710",
+    "lot_left": "L1",
+    "lot_right": "L2",
+    "ambient_f": "60",
+    "heater_1_f": "425",
+    "heater_2_f": "430",
+    "heater_3_f": "",
+    "drag_psi": "30",
+    "bead_in": "0.4",
+    "soak_min": "5.8",
+    "removal_s": "12",
+    "fusion_pressure_psi": "427",
+    "fusion_time_s": "10",
+    "cool_pressure_psi": "427",
+    "cool_time_min": "14",
+    "visual": "pass",
+    "remarks": "",
+}
+PULLS = [
+    {"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0},
+    {"pull_id": "B", "start": 60.0, "end": 260.0, "length": 200.0},
+]
+STRINGS = [
+    {"string_id": "A1", "pull_id": "A", "number": 1, "length": 30.0},
+    {"string_id": "B1", "pull_id": "B", "number": 1, "length": 110.0},
+    {"string_id": "B2", "pull_id": "B", "number": 2, "length": 90.0},
+]
+BETWEEN = "B-J10"
+PULL_RECORDS = [
+    {"pull_id": "A", "started": "2026-03-10 08:00", "ended": "2026-03-10 09:00"},
+    {"pull_id": "B", "started": "2026-03-11 08:00", "ended": "2026-03-11 16:00"},
+]
+_HALF_YEAR = {"valid_from": "2026-01-01", "valid_until": "2026-06-30"}
+QUALIFIED = [
+    {"kind": "operator", "name": "a.  quill", **_HALF_YEAR},
+    {"kind": "machine", "name": "M-7", **_HALF_YEAR},
+]
+
+
+@pytest.fixture(scope="module")
+def plan(write_plan: PlanWriter) -> Any:
+    path = write_plan(PULLS, strings=STRINGS, settings={"pulls.piece_length": "12 m"})
+    return read_plan(path)
+
+
+@pytest.fixture(scope="module")
+def schedule(plan: Any) -> Any:
+    return joint_schedule(plan).joints
+
+
+def clean(schedule: Any) -> list[dict[str, str]]:
+    """Records with no fault; the joint between strings is made while the pull stands still."""
+    rows = [{"joint_id": name, **CLEAN} for name in schedule["joint_id"]]
+    for row in rows:
+        if row["joint_id"] == BETWEEN:
+            row["made"] = "2026-03-11 12:00"
+    return rows
+
+
+def write(path: Path, rows: list[dict[str, str]], *, delimiter: str = ",") -> Path:
+    columns = list(dict.fromkeys(name for row in rows for name in row))
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, columns, delimiter=delimiter, restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+def read(path: Path, name: str = "records", **options: Any) -> Any:
+    return read_records(path, name, ReadAs(**{"columns": {}, **options}))
+
+
+@pytest.fixture
+def check(plan: Any, schedule: Any, tmp_path: Path) -> Callable[..., Checked]:
+    """Check rows of records, with pulls and qualifications if given."""
+
+    def run(
+        rows: list[dict[str, str]],
+        pulls: list[dict[str, str]] | None = None,
+        qualified: list[dict[str, str]] | None = None,
+        *,
+        joints: Any = None,
+        units: str = "si",
+    ) -> Checked:
+        return check_records(
+            schedule if joints is None else joints,
+            plan.table("pulls"),
+            read(write(tmp_path / "r.csv", rows)),
+            pull_records=pulls and read(write(tmp_path / "p.csv", pulls), "pulls"),
+            qualifications=qualified
+            and read(write(tmp_path / "q.csv", qualified), "qualifications"),
+            units=units,
+        )
+
+    return run
+
+
+def test_clean_records_all_pass(check: Any, schedule: Any) -> None:
+    checked = check(clean(schedule), PULL_RECORDS, QUALIFIED)
+    assert checked.joints["verdict"].tolist() == ["pass"] * len(schedule) == ["pass"] * 19
+    assert checked.joints["reasons"].tolist() == [""] * 19
+    assert checked.pulls["verdict"].tolist() == ["pass", "pass"]
+    assert checked.pulls["joints_passed"].tolist() == [2, 17]
+    assert checked.rules == {}
+    assert checked.notes == ()
+    assert not checked.failed
+
+
+def test_gauge_pressure_of_the_worked_joint_stands_for_75_psi(check: Any, schedule: Any) -> None:
+    # 397 psi printed: the gauge is rounded to 1 psi, worth 0.19 psi between the ends
+    found = check(clean(schedule)).joints["found_interfacial"] / 6894.757293168
+    assert found.tolist() == pytest.approx([75.0] * 19, abs=0.1)
+
+
+# Column, value, rule, and what the reason says. The limits are those of the worked joint.
+FAULTS = [
+    ("heater_1_f", "399", "heater", "heater 1 399 °F, due 400 °F to 450 °F"),
+    ("heater_2_f", "451", "heater", "heater 2 451 °F"),
+    ("heater_3_f", "380", "heater", "heater 3 380 °F"),
+    ("heater_2_f", "", "not-recorded", "no heater 2 on record"),
+    ("fusion_pressure_psi", "347", "pressure", "while fusing 59.8"),  # 317 psi are 59.8 psi
+    ("fusion_pressure_psi", "508", "pressure", "while fusing 90.24"),
+    ("fusion_pressure_psi", "", "not-recorded", "no fusion pressure on record"),
+    ("cool_pressure_psi", "300", "pressure", "while cooling 50.97"),
+    ("cool_pressure_psi", "", "not-recorded", "no cool pressure on record"),
+    ("drag_psi", "130", "pressure", "while fusing 56.07"),
+    ("drag_psi", "-30", "pressure", "drag is not above nothing"),
+    ("drag_psi", "", "not-recorded", "no drag on record"),
+    ("piston_area_in2", "9", "pressure", "while fusing 44.03"),
+    ("piston_area_in2", "0", "pressure", "piston area is not above nothing"),
+    ("piston_area_in2", "", "not-recorded", "no piston area on record"),
+    ("bead_in", "0.36", "bead", "bead 0.36 in, due at least 0.375 in"),
+    ("bead_in", "", "not-recorded", "no bead on record"),
+    ("soak_min", "5.6", "soak", "soak 5.6 min, due at least 5.718 min"),
+    ("soak_min", "", "not-recorded", "no soak on record"),
+    ("removal_s", "21", "removal", "removal 21 s, due at most 20 s"),
+    ("removal_s", "", "not-recorded", "no removal on record"),
+    ("removal_s", "-3", "removal", "removal -3 s"),
+    ("cool_time_min", "13.9", "cool-time", "cool time 13.9 min, due at least 13.98 min"),
+    ("cool_time_min", "", "not-recorded", "no cool time on record"),
+    ("outside_left_in", "24", "pipe", "outside diameter left is 24 in, planned 21.6 in"),
+    ("dr_right", "21", "pipe", "DR right is 21, planned 17"),
+    ("material_left", "PVC", "pipe", "material left is PVC, planned PE4710"),
+    ("operator", "B. Other", "qualification", "operator B. Other is not qualified on 2026-03-02"),
+    ("operator", "", "not-recorded", "no operator on record"),
+    ("machine", "M-8", "qualification", "machine M-8 is not qualified"),
+    ("machine", "", "not-recorded", "no machine on record"),
+    ("made", "2025-12-31 23:00", "qualification", "A. Quill is not qualified on 2025-12-31"),
+    ("made", "2026-03-10 07:50", "after-pull", "not cooled when the pull started at 2026-03-10"),
+    ("made", "2026-03-12", "after-pull", "not cooled when the pull started"),
+    ("made", "", "not-recorded", "no date on record"),
+    ("made", "02/03/2026 08:00", "unreadable", "is no date and time"),
+    ("made", "2026-02-30 08:00", "unreadable", "is no date and time"),
+    ("visual", "fail", "visual", "failed by eye"),
+    ("visual", "so so", "visual", "'so so' is neither pass, fail nor cut out"),
+    ("visual", "", "not-recorded", "no result by eye on record"),
+    ("heater_1_f", "hot", "unreadable", "heater_1_f: 'hot' is no number"),
+    ("heater_1_f", "inf", "unreadable", "heater_1_f: 'inf' is no number"),
+    ("heater_1_f", "nan", "unreadable", "heater_1_f: 'nan' is no number"),
+    ("drag_psi", "=30+0", "unreadable", "drag_psi: '=30+0' is no number"),
+    ("cool_time_min", "14 min", "unreadable", "cool_time_min: '14 min' is no number"),
+    ("cool_time_min", "1" * 400, "unreadable", "is no number"),
+    ("joint_id", "A-J9", "unknown", "no such joint in the schedule"),
+]
+
+
+@pytest.mark.parametrize(("column", "value", "rule", "words"), FAULTS)
+def test_planted_fault_is_caught_and_nothing_else(
+    check: Any, schedule: Any, column: str, value: str, rule: str, words: str
+) -> None:
+    rows = clean(schedule)
+    rows[0][column] = value
+    checked = check(rows, PULL_RECORDS, QUALIFIED, units="us")
+    assert checked.failed
+    assert rule in checked.rules
+    table = checked.joints
+    wrong = table[table["verdict"] != "pass"]
+    assert set(wrong["joint_id"]) <= {"A-J1", "A-J9"}
+    assert words in "; ".join(wrong["reasons"])
+    assert checked.pulls["verdict"].tolist() == ["fail", "pass"]
+
+
+def test_value_on_its_limit_passes(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0] |= {"heater_1_f": "400", "heater_2_f": "450", "removal_s": "20", "bead_in": "0.375"}
+    rows[1] |= {"soak_min": "5.72", "cool_time_min": "13.98"}
+    assert not check(rows, PULL_RECORDS, QUALIFIED).failed
+
+
+def test_missing_and_double_joints_are_told_with_their_lines(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    checked = check([*rows[1:], rows[5]])
+    table = checked.joints.set_index("joint_id")
+    assert table.loc["A-J1", "verdict"] == "missing"
+    assert table["verdict"].tolist().count("missing") == 1
+    assert table.loc["B-J4", "reasons"] == "2 records, lines 6, 20; one is due"
+    assert checked.rules == {"double": 1, "missing": 1, "joints-of-pull": 2}
+    pulls = checked.pulls.set_index("pull_id")
+    assert pulls.loc["A", "joints_missing"] == pulls.loc["B", "joints_failed"] == 1
+
+
+def test_joint_cut_out_needs_another_record(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    cut = {**rows[0], "visual": "Cut out", "heater_1_f": "200"}
+    assert not check([cut, *rows]).failed  # fused anew
+    assert check([cut, *rows[1:]]).joints["verdict"].tolist()[0] == "missing"
+
+
+def test_joint_between_strings_is_made_during_the_pull(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    between = next(row for row in rows if row["joint_id"] == BETWEEN)
+    assert schedule.set_index("joint_id").loc[BETWEEN, "intermediate"]
+    for made, rule in (
+        ("2026-03-11 07:00", "before-pull"),
+        ("2026-03-11 15:50", "after-pull"),
+        ("2026-03-11", None),  # some time that day
+        ("2026-03-10", "before-pull"),
+    ):
+        between["made"] = made
+        rules = check(rows, PULL_RECORDS).rules
+        assert set(rules) - {"joints-of-pull"} == ({rule} if rule else set())
+
+
+def test_joint_of_a_later_string_may_be_made_until_it_is_joined_on(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    last = rows[-1]  # in the second string of its pull, joined on at noon
+    for made, good in (("2026-03-11 11:40", True), ("2026-03-11 11:50", False)):
+        last["made"] = made
+        checked = check(rows, PULL_RECORDS)
+        assert checked.failed != good
+    assert "string was joined on at 2026-03-11 12:00" in checked.joints["reasons"].iloc[-1]
+
+
+def test_qualification_ends_with_its_last_day(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    for made, good in (("2026-06-30 22:00", True), ("2026-07-01 00:10", False)):
+        rows[0]["made"] = made
+        assert check(rows, None, QUALIFIED).failed != good
+    later = [{**row, "valid_from": "2026-07-01", "valid_until": "2026-12-31"} for row in QUALIFIED]
+    assert not check(rows, None, [*QUALIFIED, *later]).failed  # renewed
+
+
+@pytest.mark.parametrize(
+    ("change", "rule", "words"),
+    [
+        ({"force_kn": "101"}, "pull-force", "force 101 kN, allowed 100 kN"),
+        ({"length_m": "31"}, "pull-length", "length 31 m, planned 30 m"),
+        ({"ended": "2026-03-10 07:00"}, "pull-times", "ended before it started"),
+        ({"ended": ""}, "pull-times", "no start and end"),
+        ({"ended": "noon"}, "unreadable", "'noon' is no date"),
+        ({"length_m": "long"}, "unreadable", "'long' is no number"),
+    ],
+)
+def test_fault_of_a_pull_is_caught(
+    check: Any, schedule: Any, change: dict[str, str], rule: str, words: str
+) -> None:
+    checked = check(clean(schedule), [{**PULL_RECORDS[0], **change}, PULL_RECORDS[1]])
+    assert rule in checked.rules
+    assert checked.pulls["verdict"].tolist() == ["fail", "pass"]
+    assert words in checked.pulls["reasons"].iloc[0]
+    assert checked.failed
+
+
+def test_measured_pulls_stand_beside_those_planned(check: Any, schedule: Any) -> None:
+    measured = [
+        {**PULL_RECORDS[0], "length_m": "30.2", "force_kn": "61.5"},
+        {**PULL_RECORDS[1], "length_m": "199", "force_kn": "40"},
+    ]
+    checked = check(clean(schedule), measured)
+    assert not checked.failed
+    assert checked.pulls["found_length"].tolist() == pytest.approx([30.2, 199.0])
+    assert checked.pulls["found_force"].tolist() == pytest.approx([61.5e3, 40e3])
+    assert checked.pulls["started"].tolist() == ["2026-03-10 08:00", "2026-03-11 08:00"]
+
+
+def test_lengths_are_added_up_over_the_run(check: Any, schedule: Any) -> None:
+    # each within 1 % or 0.5 m of its own, together 2.4 of 230 m off, and 2.3 m allowed
+    pulls = [{**PULL_RECORDS[0], "length_m": "30.45"}, {**PULL_RECORDS[1], "length_m": "201.95"}]
+    checked = check(clean(schedule), pulls)
+    assert checked.rules == {"pull-length": 2}
+    assert (
+        "all pulls of the run together 232.4 m, planned 230 m" in checked.pulls["reasons"].iloc[0]
+    )
+
+
+def test_pull_without_a_record_is_missing_and_one_too_many_refused(
+    check: Any, schedule: Any
+) -> None:
+    checked = check(clean(schedule), PULL_RECORDS[:1])
+    assert checked.pulls["verdict"].tolist() == ["pass", "missing"]
+    assert checked.rules == {"pull-missing": 1}
+    with pytest.raises(LayerError, match=r"line 4: a second record of the pull \(A\)"):
+        check(clean(schedule), [*PULL_RECORDS, PULL_RECORDS[0]])
+    with pytest.raises(LayerError, match=r"line 2: no such pull in the plan \(C\)"):
+        check(clean(schedule), [{**PULL_RECORDS[0], "pull_id": "C"}])
+
+
+def test_pipe_without_a_window_never_passes(
+    check: Any, write_plan: PlanWriter, schedule: Any
+) -> None:
+    path = write_plan(
+        PULLS,
+        strings=STRINGS,
+        carrier="20 in DIPS DR 18 PVC",
+        settings={"pulls.piece_length": "12 m"},
+        name="pvc.gpkg",
+    )
+    pvc = joint_schedule(read_plan(path)).joints
+    rows = [
+        {**row, "dr_left": "18", "dr_right": "18", "material_left": "PVC", "material_right": "PVC"}
+        for row in clean(schedule)
+    ]
+    checked = check(rows, joints=pvc)
+    assert set(checked.joints["verdict"]) == {"fail"}
+    assert checked.rules == {"no-window": 19, "joints-of-pull": 2}
+
+
+def test_times_with_and_without_a_zone_do_not_meet(check: Any, schedule: Any) -> None:
+    zoned = [
+        {**row, "started": row["started"] + "Z", "ended": row["ended"] + "+01:00"}
+        for row in PULL_RECORDS
+    ]
+    with pytest.raises(LayerError, match="no zone"):
+        check(clean(schedule), zoned)
+    rows = clean(schedule)
+    rows[0]["made"] += "Z"
+    with pytest.raises(LayerError, match="some times have a zone"):
+        check(rows)
+
+
+# --- the file itself ------------------------------------------------------------------------
+
+
+def as_text(rows: list[dict[str, str]], delimiter: str = ",") -> str:
+    stream = io.StringIO()
+    writer = csv.DictWriter(stream, list(rows[0]), delimiter=delimiter)
+    writer.writeheader()
+    writer.writerows(rows)
+    return stream.getvalue()
+
+
+def german(rows: list[dict[str, str]]) -> str:
+    """Decimal commas between semicolons."""
+    return as_text(
+        [
+            {k: v.replace(".", ",") if re.fullmatch(r"[\d.]+", v) else v for k, v in row.items()}
+            for row in rows
+        ],
+        ";",
+    )
+
+
+@pytest.mark.parametrize(
+    "dress",
+    [
+        lambda rows: as_text(rows).encode(),
+        lambda rows: as_text(rows).encode("utf-8-sig"),
+        lambda rows: as_text(rows).encode("utf-16"),
+        lambda rows: as_text(rows, "\t").encode(),
+        lambda rows: as_text(rows, "|").encode(),
+        lambda rows: german(rows).encode(),
+        lambda rows: b"sep=;\r\n" + german(rows).encode(),
+        lambda rows: as_text(rows).replace("\r\n", "\n\n , , \n\n").encode(),
+        lambda rows: as_text(rows).replace("\r\n", ",,,\r\n").encode(),
+        lambda rows: as_text(rows).replace("\r\n", "\r").encode(),
+        lambda rows: as_text([{k: f"  {v} " for k, v in row.items()} for row in rows]).encode(),
+        lambda rows: as_text([{f" {k.upper()}": v for k, v in r.items()} for r in rows]).encode(),
+    ],
+    ids=[
+        "utf-8", "byte-order mark", "utf-16", "tabs", "bars", "decimal commas", "sep line",
+        "blank lines", "empty columns behind", "old line ends", "blanks", "capitals",
+    ],
+)  # fmt: skip
+def test_same_records_in_any_dress(
+    plan: Any, schedule: Any, tmp_path: Path, dress: Callable[[Any], bytes]
+) -> None:
+    path = tmp_path / "records.csv"
+    path.write_bytes(dress(clean(schedule)))
+    checked = check_records(schedule, plan.table("pulls"), read(path))
+    assert not checked.failed
+    assert len(checked.joints) == 19
+
+
+def test_other_columns_are_mapped(plan: Any, schedule: Any, tmp_path: Path) -> None:
+    rows = [
+        {
+            {"drag_psi": "P 0 [bar]", "joint_id": "Weld"}.get(k, k): (
+                str(30 * 0.0689476) if k == "drag_psi" else v
+            )
+            for k, v in row.items()
+        }
+        for row in clean(schedule)
+    ]
+    path = write(tmp_path / "r.csv", rows)
+    with pytest.raises(LayerError) as caught:
+        read(path)
+    assert "no column joint_id" in str(caught.value)
+    assert "no column drag_kpa or drag_psi or drag_bar" in str(caught.value)
+    pairs = parse_pairs(["drag_bar=P 0 [bar]", "joint_id = Weld"])
+    records = read(path, columns=pairs)
+    assert not check_records(schedule, plan.table("pulls"), records).failed
+    toml = tmp_path / "map.toml"
+    toml.write_text('[records]\ndrag_bar = "P 0 [bar]"\njoint_id = "Weld"\n', encoding="utf-8")
+    assert read_map(toml) == {"records": pairs}
+
+
+@pytest.mark.parametrize(
+    ("columns", "why"),
+    [
+        ({"drag": "drag_psi"}, "there is no column drag; did you mean drag_"),
+        ({"drag_bar": "Drag"}, "no column Drag; did you mean drag_psi"),
+    ],
+)
+def test_mapping_that_leads_nowhere_is_an_error(
+    schedule: Any, tmp_path: Path, columns: dict[str, str], why: str
+) -> None:
+    with pytest.raises(LayerError, match=re.escape(why)):
+        read(write(tmp_path / "r.csv", clean(schedule)), columns=columns)
+
+
+@pytest.mark.parametrize("pair", ["drag_psi", "=x", "drag_psi=", ""])
+def test_pair_that_is_none_is_an_error(pair: str) -> None:
+    with pytest.raises(LayerError, match="not of the form ours=theirs"):
+        parse_pairs([pair])
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("[joints]\na = 'b'", "joints: is not a table of columns"),
+        ("records = 3", "records: is not a table"),
+        ("[records]\ndrag_psi = 3", "records.drag_psi: 3 is not the name of a column"),
+        ("[records", "not valid TOML"),
+    ],
+)
+def test_map_file_with_faults_is_refused(tmp_path: Path, text: str, why: str) -> None:
+    path = tmp_path / "map.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(LayerError, match=re.escape(why)):
+        read_map(path)
+
+
+def test_columns_not_used_are_told(check: Any, schedule: Any) -> None:
+    rows = [{**row, "weather": "rain"} for row in clean(schedule)]
+    assert any("columns not used: weather" in note for note in check(rows).notes)
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (b"", "is empty"),
+        (b"\n \n", "is empty"),
+        ("joint_id;Prüfer\nA;Jörg".encode("cp1252"), "line 1 is not utf-8 text.*--encoding"),
+        (b"joint_id,made\nA,\xff", "line 2 is not utf-8 text"),
+        (b"PK\x03\x04\x00\x00", "is not a text file"),
+        (b"a,b\n1,2\n1\n1,2,3\n1,2\n", r"2 row\(s\) have not the 2 cells .* at line 3, 4"),
+        (b'a,b\n1,"2\n1,2\n', "line 2 cannot be read as CSV"),
+        (b"a,a\n1,2\n", "header has a more than once"),
+        (b"a,,b\n1,2,3\n", "column 2 has no name"),
+        (b"a,b\n" + b"x" * 200_000 + b",1\n", "line 2 cannot be read as CSV"),
+    ],
+)
+def test_file_that_is_no_table_is_refused_with_its_line(
+    tmp_path: Path, data: bytes, why: str
+) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(data)
+    with pytest.raises(LayerError, match=why):
+        read_csv(path)
+
+
+def test_other_encoding_is_read_if_named(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes("joint_id;operator\nA;Jörg Ölm".encode("cp1252"))
+    assert read_csv(path, encoding="cp1252").columns["operator"].tolist() == ["Jörg Ölm"]
+    for wrong in ("klingon", "hex", "rot13"):
+        with pytest.raises(LayerError, match=f"cannot be read as '{wrong}'"):
+            read_csv(path, encoding=wrong)
+
+
+def test_path_that_is_no_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(LayerError, match="is a folder"):
+        read_csv(tmp_path)
+    with pytest.raises(LayerError, match="no such file"):
+        read_csv(tmp_path / "none.csv")
+
+
+def test_lines_are_those_of_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text('a,b\n\n1,"two\nlines"\n\n2,x\n', encoding="utf-8")
+    assert read_csv(path).lines.tolist() == [3, 6]
+
+
+@pytest.mark.parametrize(
+    ("cell", "delimiter", "value"),
+    [
+        ("1.5", ",", 1.5), ("-.5", ",", -0.5), ("+5.", ",", 5.0), ("1e3", ",", 1000.0),
+        ("1,5", ",", 1.5), ("1,234", ",", None), ("0,234", ",", 0.234), ("1,2345", ",", 1.2345),
+        ("1,234", ";", 1.234), ("1.234,5", ";", None), ("1,234.5", ";", None), ("1 234", ";", None),
+        ("", ",", None), ("0x10", ",", None), ("1_000", ",", None), ("١٢", ",", None),
+        ("1e999", ",", None), ("--1", ",", None), ("1\n", ",", None), ("infinity", ",", None),
+    ],
+)  # fmt: skip
+def test_number_or_none(cell: str, delimiter: str, value: float | None) -> None:
+    numbers = parse_numbers(np.array([cell], dtype=object), delimiter=delimiter)
+    if value is None:
+        assert np.isnan(numbers.values[0])
+        assert numbers.wrong[0] == (cell != "")
+    else:
+        assert numbers.values[0] == pytest.approx(value)
+        assert not numbers.wrong[0]
+
+
+def test_point_between_thousands_is_refused_beside_decimal_commas() -> None:
+    numbers = parse_numbers(np.array(["1,5", "1.234"], dtype=object), delimiter=";")
+    assert numbers.wrong.tolist() == [False, True]
+
+
+def test_date_format_is_the_users(schedule: Any, tmp_path: Path) -> None:
+    rows = [{**row, "made": "02.03.2026 08:00"} for row in clean(schedule)]
+    path = write(tmp_path / "r.csv", rows)
+    records = read(path, date_format="%d.%m.%Y %H:%M")
+    assert not len(records.faults)
+    assert records.table["made_from"].iloc[0] == pd.Timestamp("2026-03-02 08:00")
+    assert (records.table["made_to"] == records.table["made_from"]).all()
+    assert len(read(path, date_format="%Y").faults) == len(rows)
+    with pytest.raises(LayerError, match="date format"):
+        read(path, date_format="%Q")
+
+
+# --- safety of what is written ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1", "\r=1", "\n=1", "＝1", "'=1"])
+def test_text_never_becomes_a_formula(text: str) -> None:
+    assert neutral(text).startswith("'")
+    assert plain(neutral(text)) == text
+
+
+@given(st.text())
+def test_text_comes_back_as_it_was(text: str) -> None:
+    assert plain(neutral(text)) == text
+    assert not re.match(r"[=+\-@\t\r\n]", neutral(text))
+
+
+def test_cells_of_a_check_are_neutral(check: Any, schedule: Any, tmp_path: Path) -> None:
+    from geotools.deliver.columns import contract_table
+
+    rows = clean(schedule)
+    rows[0] |= {"joint_id": "=cmd()", "operator": "@SUM(1)", "machine": "+1"}
+    table = contract_table("asbuilt_joints", check(rows).joints, units="si")
+    path = tmp_path / "out.csv"
+    write_csv(path, table.drop_columns("geometry"))
+    with path.open(encoding="utf-8", newline="") as stream:
+        cells = [cell for row in csv.reader(stream) for cell in row]
+    assert "'=cmd()" in cells
+    assert not [cell for cell in cells if re.match(r"[=+@\t\r]", cell)]
+    assert read_csv(path).columns["joint_id"][-1] == "=cmd()"
+
+
+def test_existing_file_is_kept_and_nothing_left_beside_it(tmp_path: Path) -> None:
+    import pyarrow as pa
+
+    path = tmp_path / "out.csv"
+    path.write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="exists already"):
+        check_file(path, suffix=".csv", overwrite=False)
+    with pytest.raises(OutputError, match=r"ending in \.pdf"):
+        check_file(path, suffix=".pdf", overwrite=True)
+    write_csv(
+        check_file(path, suffix=".csv", overwrite=True),
+        pa.table({"a": [1.0, None], "b": ["x", ""]}),
+    )
+    assert path.read_bytes() == b"a,b\r\n1,x\r\n,\r\n"
+    assert [p.name for p in tmp_path.iterdir()] == ["out.csv"]
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_report_is_one_page_whatever_the_records_say(
+    check: Any, schedule: Any, tmp_path: Path, units: str
+) -> None:
+    rows = clean(schedule)
+    for k, row in enumerate(rows):
+        row["operator"] = "$x_1$ <b>漢字 \x07 \\frac{"
+        row["heater_1_f"] = "=hot" * 30
+        row["joint_id"] = f"{row['joint_id']}{'-long' * 30}" if k % 2 else row["joint_id"]
+    checked = check(rows, PULL_RECORDS, QUALIFIED, units=units)
+    path = tmp_path / "check.pdf"
+    write_report(path, checked, plan="$plan$.gpkg", records="r.csv", units=units)
+    data = path.read_bytes()
+    assert data.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type /Page\b", data)) == 1
+    write_report(path, checked, plan="$plan$.gpkg", records="r.csv", units=units)
+    assert path.read_bytes() == data  # no clock in it
+
+
+def test_report_has_words_for_every_rule(check: Any, schedule: Any) -> None:
+    source = "".join(
+        (Path(__file__).parents[2] / "geotools" / "deliver" / name).read_text(encoding="utf-8")
+        for name in ("joint_rules.py", "asbuilt.py", "asbuilt_pulls.py")
+    )
+    named = set(re.findall(r'(?:add_where|add)\(\s*"([a-z-]+)"', source))
+    assert named <= set(RULES)
+    assert {rule for _, _, rule, _ in FAULTS} <= set(RULES)
+
+
+# --- anything at all --------------------------------------------------------------------------
+
+_CELL = st.one_of(
+    st.text(max_size=12),
+    st.sampled_from(["", "1,5", "1.5", "=1", "nan", "2026-03-02", "\ufeff", '"', ";", "pass"]),
+    st.floats().map(str),
+)
+_LAYER = RECORD_TABLES["records"]
+_NAMES = [next(iter(field.spellings())) for field in _LAYER.fields]
+
+
+@settings(
+    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.one_of(st.binary(max_size=300), st.text(max_size=300).map(str.encode)))
+def test_any_bytes_are_read_or_refused(tmp_path: Path, data: bytes) -> None:
+    path = tmp_path / "fuzz.csv"
+    path.write_bytes(data)
+    try:
+        file = read_csv(path)
+    except LayerError as error:
+        assert str(path) in str(error)
+        return
+    assert all(len(column) == len(file.lines) for column in file.columns.values())
+
+
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(rows=st.lists(st.fixed_dictionaries(dict.fromkeys(_NAMES, _CELL)), max_size=6))
+def test_any_cells_are_checked_and_never_pass_unread(
+    plan: Any, schedule: Any, tmp_path: Path, rows: list[dict[str, str]]
+) -> None:
+    path = tmp_path / "fuzz.csv"
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, _NAMES)
+        writer.writeheader()
+        for row in rows:
+            writer.writerow(row)
+        writer.writerow({**dict.fromkeys(_NAMES, ""), "joint_id": "A-J1", "drag_kpa": "x"})
+    try:
+        records = read(path)
+    except LayerError:
+        return
+    checked = check_records(schedule, plan.table("pulls"), records)
+    # every record that is not blank is a record, and none of these can pass
+    assert len(records.lines) == sum(any(v.strip() for v in r.values()) for r in rows) + 1
+    assert checked.failed
+    assert "pass" not in set(checked.joints["verdict"])
+    first = checked.joints.set_index("joint_id").loc[["A-J1"], "reasons"].iloc[0]
+    assert "'x' is no number" in first
