@@ -57,7 +57,7 @@ def test_dangling_ends_within_the_tolerance_are_one_node(
 
 
 def test_a_gap_joined_is_told_with_its_place_width_and_line(noded: Noded) -> None:
-    graph = noded([[(9, 9), (8, 9)], [(0, 0), (100, 0)], [(50, 50), (50, 0.25)]])
+    graph = noded([[(70, 0), (70, -9)], [(0, 0), (100, 0)], [(50, 50), (50, 0.25)]])
     assert graph.joined_gaps.tolist() == [[50.0, 0.25, 0.25, 2.0, 1.0]]
 
 
@@ -71,8 +71,9 @@ def test_a_dangling_end_that_stops_short_of_a_line_splits_it_within_the_toleranc
 
 
 def test_a_dangling_end_past_a_line_splits_it_and_is_no_crossing(noded: Noded) -> None:
-    graph = noded([[(0, 0), (100, 0)], [(50, -0.3), (50, 50)]])
+    graph = noded([[(0, 0), (100, 0)], [(50.3, -0.3), (40, 40)]])
     assert _degrees(graph) == [1, 1, 1, 3]
+    assert graph.end[0] == pytest.approx(50.3)  # it crosses at 50.2
     assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
 
 

@@ -163,10 +163,11 @@ def test_from_the_other_end_the_stations_are_the_same(chained: Chained) -> None:
 
 def test_a_station_knows_its_main_and_the_distance_along_it_as_drawn(chained: Chained) -> None:
     chains = chained([[(60, 0), (0, 0)], [(60, 0), (100, 0)]])
-    stations = build_stations(chains, _fixed(), _fixed(), step=25.0)
-    assert stations["line"].tolist() == [0, 0, 0, 1, 1]
-    assert stations["line_at"].tolist() == pytest.approx([60, 35, 10, 15, 40])
-    assert stations[["x", "y"]].to_numpy().tolist() == [[0, 0], [25, 0], [50, 0], [75, 0], [100, 0]]
+    stations = build_stations(chains, _fixed(), _fixed((0, 60.0, "valve")), step=25.0)
+    assert stations["line"].tolist() == [0, 0, 0, 1, 1, 1]  # at a joint the later main
+    assert stations["line_at"].tolist() == pytest.approx([60, 35, 10, 0, 15, 40])
+    assert stations["x"].tolist() == [0, 25, 50, 60, 75, 100]
+    assert stations["y"].tolist() == [0] * 6
 
 
 def test_a_run_of_two_vertices_has_its_ends_as_stations(chained: Chained) -> None:
