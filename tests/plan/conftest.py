@@ -82,8 +82,8 @@ class Written:
         for run in self.planned.itertuples():
             yield (
                 run,
-                pits[run.run_id].sort_values("start"),
-                pulls[run.run_id].sort_values("start_m"),
+                pits.get(run.run_id, self.opened.iloc[:0]).sort_values("start"),
+                pulls.get(run.run_id, self.pulls.iloc[:0]).sort_values("start_m"),
             )
 
 
@@ -131,8 +131,14 @@ def pulls_within_limits(plan: Written) -> None:
     assert (pulls["length_m"] >= plan.setting("pulls.min_length") - NEAR).all()
     assert (pulls["head_force_kn"] > 0).all()
     assert (pulls["head_force_kn"] <= pulls["allowable_kn"] * (1 + 1e-9)).all()
+    assert (pulls["utilisation"] <= 1 + 1e-9).all()
+    # the greatest of what the head needs and what the bends on the way need
     share = pulls["head_force_kn"] / pulls["allowable_kn"]
-    assert pulls["utilisation"].to_numpy() == pytest.approx(share.to_numpy(), rel=1e-9)
+    assert (pulls["utilisation"] >= share * (1 - 1e-9)).all()
+    straight = pulls["governed_by"] != "bend"
+    assert pulls["utilisation"][straight].to_numpy() == pytest.approx(
+        share[straight].to_numpy(), rel=1e-9
+    )
 
 
 def pulls_as_long_as_drawn(plan: Written) -> None:
@@ -201,11 +207,14 @@ def layers_agree(plan: Written) -> None:
         assert plan.layers[layer][key].is_unique
     for layer in ("stations", "bends", "candidates", "pits", "pit_footprints", "pulls"):
         assert set(plan.layers[layer]["run_id"]) <= set(plan.runs["run_id"]), layer
-    assert set(plan.pits["run_id"]) == set(plan.pulls["run_id"]) == set(plan.planned["run_id"])
+    assert set(plan.pits["run_id"]) == set(plan.planned["run_id"])
+    pulled = set(plan.planned.loc[plan.planned["pit_count"] > 1, "run_id"])
+    assert set(plan.pulls["run_id"]) == pulled
     assert list(plan.pit_footprints["pit_id"]) == list(plan.pits["pit_id"])
     for run, pits, pulls in plan.along():
         assert (run.pit_count, run.pull_count) == (len(pits), len(pulls))
-        assert run.longest_pull_m == pytest.approx(pulls["length_m"].max(), abs=NEAR)
+        longest = pulls["length_m"].max()
+        assert run.longest_pull_m == pytest.approx(longest, abs=NEAR, nan_ok=True)
         assert run.cost == pytest.approx(pits["cost"].sum() + pulls["cost"].sum(), rel=1e-9)
 
 
@@ -271,6 +280,18 @@ def rule(request: pytest.FixtureRequest) -> Callable[[Written], None]:
 @pytest.fixture(scope="session")
 def read_plan() -> Callable[[Path], Written]:
     return Written
+
+
+@pytest.fixture(scope="session")
+def command() -> Callable[..., int]:
+    """Run a command in this process for its exit code alone; for fixtures of a wider scope."""
+
+    def run(*arguments: str | Path) -> int:
+        with pytest.raises(SystemExit) as left:
+            main([str(argument) for argument in arguments])
+        return int(left.value.code or 0)
+
+    return run
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import resource
 import signal
 import subprocess
@@ -132,6 +133,13 @@ def test_without_leave_no_pit_lies_near_an_intersection(
     assert blocked["reason"].str.contains("intersection").all()
 
 
+def without_lengths(text: Any) -> Any:
+    """Return a text with every number that has a unit of length left out."""
+    if not isinstance(text, str):
+        return None
+    return re.sub(r"[-+]?\d[\d,]*(\.\d+)? ?(mm|m|ft|in)\b", "#", text)
+
+
 def test_us_units_are_the_same_plan(
     slipmain: Run, sample_plan: Any, sample: Path, tmp_path: Path
 ) -> None:
@@ -144,6 +152,9 @@ def test_us_units_are_the_same_plan(
         assert len(us) == len(si)
         for field in declared.fields:
             there, here = us[field.column("us")], si[field.column("si")]
+            if field.dtype == "text":
+                assert list(map(without_lengths, there)) == list(map(without_lengths, here))
+                continue
             if field.dimension is None or field.dtype != "real":
                 assert there.equals(here), f"{name}.{field.name}"
                 continue
@@ -153,6 +164,8 @@ def test_us_units_are_the_same_plan(
             assert there.to_numpy(dtype=float) * factor == pytest.approx(
                 here.to_numpy(dtype=float), rel=1e-12, abs=1e-12, nan_ok=True
             ), f"{name}.{field.name}"
+        if not declared.geometry:
+            continue
         drawn = us.geometry.notna().to_numpy()
         assert (drawn == si.geometry.notna().to_numpy()).all()
         flat, same = (shapely.force_2d(f.geometry.to_numpy()[drawn]) for f in (us, si))
