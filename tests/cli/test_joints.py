@@ -1,0 +1,249 @@
+"""The tools of the joints, on the plan of the sample district."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+import geotools
+from geotools.cli import main
+from geotools.errors import LayerError, OutputError
+from geotools.pipe.fusion import gauge_pressure_pa, joint_count
+from geotools.tool import ToolError
+
+SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
+PISTON = 1.2e-3
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
+    geotools.plan(SAMPLE / "brief.toml", output=path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def joints(plan: Path) -> Any:
+    return geotools.joints_schedule(plan).layers["joints"]
+
+
+def command(*words: object) -> int:
+    with pytest.raises(SystemExit) as left:
+        main([str(word) for word in words])
+    return int(left.value.code or 0)
+
+
+def rows_in(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def records_of(joints: Any) -> pd.DataFrame:
+    """Return records in which every joint keeps the middle of its window."""
+    drag = 3e5
+    gauge = gauge_pressure_pa(joints["outside"], joints["wall"], PISTON, drag_pa=drag)
+    middle = (joints["heater_low"] + joints["heater_high"]) / 2
+    return pd.DataFrame(
+        {
+            "joint_id": joints["joint_id"],
+            "made": "2026-03-02 08:00",
+            "operator": "A. Quill",
+            "machine": "M-7",
+            "piston_area_cm2": PISTON * 1e4,
+            "outside_left_mm": joints["outside"] * 1e3,
+            "material_left": joints["material"],
+            "heater_1_c": middle,
+            "heater_2_c": middle + 2,
+            "drag_bar": drag / 1e5,
+            "bead_mm": joints["bead"] * 1e3 + 1,
+            "soak_min": joints["soak"] / 60 + 0.1,
+            "removal_s": joints["removal"] - 1,
+            "fusion_pressure_bar": gauge / 1e5,
+            "cool_pressure_bar": gauge / 1e5,
+            "cool_time_min": joints["cool"] / 60 + 0.5,
+            "visual": "pass",
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def records(joints: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("records") / "records.csv"
+    records_of(joints).to_csv(path, index=False)
+    return path
+
+
+def test_schedule_has_the_joints_of_the_plan(plan: Path, joints: Any) -> None:
+    pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
+    counted = joints.groupby("pull_id").size().reindex(pulls.index, fill_value=0)
+    assert counted.tolist() == pulls["joints"].tolist()
+    assert len(joints) > 500
+    assert joints["joint_id"].is_unique
+    between = joints.groupby("pull_id")["intermediate"].sum().reindex(pulls.index, fill_value=0)
+    assert between.tolist() == (pulls["strings"] - 1).tolist()
+
+
+def test_schedule_lies_on_the_pulls_and_makes_up_their_length(plan: Path, joints: Any) -> None:
+    pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
+    lines = shapely.force_2d(pulls.geometry.loc[joints["pull_id"]].to_numpy())
+    assert shapely.distance(joints.geometry.to_numpy(), lines).max() < 1e-3
+    behind = pulls.loc[joints["pull_id"], "direction"].to_numpy() == "behind"
+    for pull_id, rows in joints.assign(behind=behind).groupby("pull_id"):
+        front, rear = (
+            ("piece_before", "piece_after")
+            if rows["behind"].iloc[0]
+            else ("piece_after", "piece_before")
+        )
+        total = rows[front].sum() + rows[rear].iloc[-1]
+        assert total == pytest.approx(pulls.loc[pull_id, "length_m"], abs=1e-6)
+
+
+def test_schedule_without_strings_counts_one_string_a_pull(plan: Path, tmp_path: Path) -> None:
+    bare = tmp_path / "bare.gpkg"
+    for layer in ("runs", "pits", "pulls", "settings"):
+        pyogrio.write_dataframe(gpd.read_file(plan, layer=layer), bare, layer=layer)
+    joints = geotools.joints_schedule(bare).layers["joints"]
+    pulls = gpd.read_file(plan, layer="pulls")
+    assert len(joints) == int(joint_count(pulls["length_m"], piece_m=12.0).sum())
+    assert not joints["intermediate"].any()
+
+
+def test_schedule_is_written_as_csv_and_as_layer(
+    plan: Path, joints: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table, layer = tmp_path / "joints.csv", tmp_path / "joints.gpkg"
+    assert command("joints", "schedule", plan, "-o", table) == 0
+    assert f"{len(joints):,} in " in capsys.readouterr().out
+    assert command("joints", "schedule", plan, "-o", layer, "--units", "us", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["joints"] == len(joints)
+    rows = rows_in(table)
+    assert [row["joint_id"] for row in rows] == joints["joint_id"].tolist()
+    assert float(rows[0]["chainage_m"]) == pytest.approx(joints["chainage"].iloc[0], abs=1e-4)
+    assert rows[0]["intermediate"] in ("yes", "no")
+    drawn = gpd.read_file(layer, layer="joints")
+    assert drawn.crs.to_epsg() == 32633
+    assert drawn["heater_low_f"].iloc[0] == pytest.approx(400)
+    assert drawn["interfacial_psi"].iloc[0] == pytest.approx(75)
+    np.testing.assert_allclose(drawn["chainage_ft"] * 0.3048, joints["chainage"])
+
+
+def test_schedule_of_pvc_fails_and_says_what_to_give(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "pvc.gpkg"
+    chosen = {"carrier.system": "DIPS", "carrier.material": "PVC", "carrier.dr": 25}
+    geotools.plan(SAMPLE / "brief.toml", output=path, settings=chosen)
+    table = tmp_path / "joints.csv"
+    assert command("joints", "schedule", path, "-o", table) == 1
+    told = capsys.readouterr().out
+    assert "--procedure-file" in told
+    assert "DIPS DR 25 PVC" in told
+    rows = rows_in(table)
+    assert {row["material"] for row in rows} == {"PVC"}
+    assert {row["cool_min"] for row in rows} == {row["heater_low_c"] for row in rows} == {""}
+
+
+def test_check_of_clean_records_passes(
+    plan: Path, joints: Any, records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = {name: tmp_path / f"out.{name}" for name in ("gpkg", "csv", "pdf")}
+    code = command(
+        "joints", "check", plan, records, "-o", out["gpkg"], "--csv", out["csv"],
+        "--report", out["pdf"],
+    )  # fmt: skip
+    told = capsys.readouterr()
+    assert (code, told.err) == (0, "")
+    assert f"{len(joints):,} pass, 0 fail, 0 missing, 0 unknown" in told.out
+    assert "qualifications of operators and machines were not checked" in told.out
+    drawn = gpd.read_file(out["gpkg"], layer="asbuilt_joints")
+    assert set(drawn["verdict"]) == {"pass"}
+    assert drawn["found_interfacial_kpa"].tolist() == pytest.approx(
+        (joints["interfacial"] / 1e3).tolist()
+    )
+    pulls = gpd.read_file(out["gpkg"], layer="asbuilt_pulls")
+    assert pulls["joints"].sum() == pulls["joints_passed"].sum() == len(joints)
+    rows = rows_in(out["csv"])
+    assert [row["joint_id"] for row in rows] == joints["joint_id"].tolist()
+    assert out["pdf"].read_bytes().startswith(b"%PDF")
+    home = sorted(path.name for path in tmp_path.iterdir())
+    assert home == ["out.csv", "out.gpkg", "out.pdf"]  # nothing left beside them
+
+
+def test_check_of_faulty_records_fails_and_says_why(
+    plan: Path, joints: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = records_of(joints)
+    table.loc[3, "cool_time_min"] = 0.5
+    table.loc[5, "operator"] = "B. Other"
+    table = pd.concat([table.drop(index=7), table.iloc[[9]]])
+    path, qualified = tmp_path / "r.csv", tmp_path / "q.csv"
+    table.rename(columns={"drag_bar": "P0"}).to_csv(path, index=False, sep=";", decimal=",")
+    qualified.write_text(
+        "kind,name,valid_from,valid_until\noperator,A. Quill,2026-01-01,2026-12-31\n"
+        "machine,M-7,2026-01-01,2026-12-31\n",
+        encoding="utf-8",
+    )
+    words = ["joints", "check", plan, path, "-o", tmp_path / "a.gpkg"]
+    assert command(*words) == 2
+    assert "no column drag_kpa or drag_psi or drag_bar" in capsys.readouterr().err
+    words += ["--map", "drag_bar=P0", "--qualifications", qualified, "--json"]
+    assert command(*words) == 1
+    summary = json.loads(capsys.readouterr().out)
+    assert summary["joints"] == {"pass": len(joints) - 4, "fail": 3, "missing": 1, "unknown": 0}
+    rules = {"cool-time": 1, "qualification": 1, "missing": 1, "double": 1}
+    assert rules.items() <= summary["rules"].items()
+    drawn = gpd.read_file(tmp_path / "a.gpkg", layer="asbuilt_joints").set_index("joint_id")
+    name = joints["joint_id"].iloc[3]
+    assert re.search(r"cool time 0\.5 min, due at least", drawn.loc[name, "reasons"])
+
+
+def test_check_of_one_run_leaves_the_others_aside(plan: Path, joints: Any, records: Path) -> None:
+    run = joints["run_id"].iloc[-1]
+    done = geotools.joints_check(plan, records, only=[run])
+    assert not done.failed
+    assert set(done.layers["asbuilt_joints"]["run_id"]) == {run}
+    assert set(done.layers["asbuilt_pulls"]["run_id"]) == {run}
+
+
+def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) -> None:
+    pulls = gpd.read_file(plan, layer="pulls")
+    made = pd.DataFrame(
+        {
+            "pull_id": pulls["pull_id"],
+            "started": "2026-03-01 08:00",  # the day before the joints
+            "ended": "2026-03-01 16:00",
+            "length_m": pulls["length_m"].round(1),
+            "force_kn": pulls["head_force_kn"] * 1.1,
+        }
+    )
+    path = tmp_path / "pulls.csv"
+    made.to_csv(path, index=False)
+    done = geotools.joints_check(plan, records, pulls=path)
+    assert done.failed
+    assert set(done.summary["rules"]) == {"after-pull", "joints-of-pull"}
+    table = done.layers["asbuilt_pulls"]
+    np.testing.assert_allclose(table["found_force"], table["head_force"] * 1.1, rtol=1e-9)
+
+
+def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_path: Path) -> None:
+    with pytest.raises(ToolError, match=r"ending in \.csv or \.gpkg"):
+        geotools.joints_schedule(plan, output=tmp_path / "joints.xlsx")
+    with pytest.raises(ToolError, match="tail: 1000 m is out of range"):
+        geotools.joints_schedule(plan, tail="1 km")
+    with pytest.raises(LayerError, match="is not a plan"):
+        geotools.joints_schedule(SAMPLE / "district.gpkg")
+    with pytest.raises(OutputError, match="exists already"):
+        geotools.joints_check(plan, records, output=plan)
+    with pytest.raises(OutputError, match=r"ending in \.pdf"):
+        geotools.joints_check(plan, records, report=tmp_path / "check.html")
+    assert list(tmp_path.iterdir()) == []
