@@ -1,10 +1,11 @@
-"""The README says what the program does: its lists of layers, its commands, its settings.
+"""README and contributors' guide say what is so: layers, commands, settings, rooms.
 
 ``python tests/test_readme.py`` writes the lists of layers anew.
 """
 
 from __future__ import annotations
 
+import ast
 import re
 import shlex
 import tomllib
@@ -12,13 +13,17 @@ from pathlib import Path
 
 import pytest
 
+import geotools
 from geotools.brief import Brief, load_brief
+from geotools.deliver.records import RECORD_TABLES
 from geotools.schema import INPUTS, OUTPUTS, describe
 from geotools.tool import builtin
 
 ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = Path(geotools.__file__).parent
 README = ROOT / "README.md"
-LISTS = {"inputs": INPUTS, "outputs": OUTPUTS}
+GUIDE = ROOT / "DEVELOPERS.md"
+LISTS = {"inputs": INPUTS, "records": RECORD_TABLES, "outputs": OUTPUTS}
 
 
 def with_lists(text: str) -> str:
@@ -28,7 +33,9 @@ def with_lists(text: str) -> str:
         found = marked.findall(text)
         if len(found) != 1:
             raise ValueError(f"the README marks {len(found)} places for the list of {name}")
-        text = marked.sub("".join([found[0][0], describe(layers), found[0][1]]), text)
+        start, end = found[0]
+        before, _, rest = text.partition(start)
+        text = before + start + describe(layers) + end + rest.partition(end)[2]
     return text
 
 
@@ -52,8 +59,9 @@ def test_lists_of_layers_are_those_of_the_contract() -> None:
 def test_every_slipmain_command_shown_is_one_with_those_options() -> None:
     shown = [words for words in commands() if Path(words[0]).name == "slipmain"]
     assert len(shown) >= 3
+    tools = builtin()
     for _, name, *rest in shown:
-        tool = builtin()[name]
+        tool = tools[name] if name in tools else tools[f"{name}.{rest[0]}"]
         known = {f"--{n.replace('_', '-')}" for n in tool.inputs} | {"--set", "--json"}
         for parameter in tool.parameters:
             known |= {f"--{parameter.name.replace('_', '-')}", f"-{parameter.short}"}
@@ -87,6 +95,56 @@ def test_links_to_files_lead_somewhere() -> None:
     targets = re.findall(r"\]\((?!http|#)([^)#]+)\)", README.read_text())
     assert targets
     assert [t for t in targets if not (ROOT / t).exists()] == []
+
+
+def rooms() -> list[str]:
+    """Return the rooms in the order the guide gives them."""
+    (row,) = re.findall(r"<!-- rooms -->\n```\n(.*?)\n```", GUIDE.read_text())
+    return [room.strip() for room in row.split("->")]
+
+
+def rooms_imported(path: Path) -> set[str]:
+    """Return the parts of the package a module imports, wherever in it that stands."""
+    names = []
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names += [f"{node.module}.{alias.name}" for alias in node.names]
+    return {name.split(".")[1] for name in names if name.startswith("geotools.")}
+
+
+def test_every_folder_of_the_package_is_a_room_or_the_tools() -> None:
+    folders = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
+    assert folders <= {*rooms(), "tools"}
+
+
+@pytest.mark.parametrize("room", rooms())
+def test_a_room_imports_no_room_to_its_right(room: str) -> None:
+    later = {*rooms()[rooms().index(room) + 1 :], "tools", "cli", "call"} - {"pipe"}
+    wrong = {
+        f"{path.relative_to(PACKAGE)} imports {name}"
+        for path in (PACKAGE / room).rglob("*.py")
+        for name in rooms_imported(path) & later
+    }
+    assert sorted(wrong) == []
+
+
+def test_pipe_imports_nothing_of_the_project_but_itself() -> None:
+    wrong = {
+        f"{path.name} imports {name}"
+        for path in (PACKAGE / "pipe").rglob("*.py")
+        for name in rooms_imported(path) - {"pipe"}
+    }
+    assert sorted(wrong) == []
+
+
+def test_the_gate_runs_the_commands_the_guide_names() -> None:
+    section = GUIDE.read_text().partition("## The gate")[2].partition("\n## ")[0]
+    named = re.findall(r"^\| `([^`]+)` \|", section, re.MULTILINE)
+    assert len(named) == 4
+    script = (ROOT / ".ci" / "run").read_text().replace('"$venv/bin/', "").replace('"', "")
+    assert [command for command in named if command not in script] == []
 
 
 if __name__ == "__main__":
