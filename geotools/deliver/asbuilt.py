@@ -16,6 +16,8 @@ from geotools.errors import LayerError
 
 __all__ = ["Checked", "check_records"]
 
+_KINDS = ("operator", "machine")
+
 
 @dataclass(frozen=True)
 class Checked:
@@ -80,9 +82,11 @@ def check_records(
     Raises
     ------
     LayerError
-        If times with and without a zone meet.
+        If times with and without a zone meet, or a qualification cannot be read.
     """
     _same_zones(records, pull_records, qualifications)
+    if qualifications is not None:
+        _check_qualifications(qualifications)
     table = records.table
     place = pd.Index(joints["joint_id"]).get_indexer(pd.Index(table["joint_id"]))
     rows = np.flatnonzero((place >= 0) & ~np.isin(words_of(table["visual"]), CUT))
@@ -110,6 +114,25 @@ def _same_zones(*files: Records | None) -> None:
         raise LayerError(
             zoned[False], f"its times have no zone, those of {zoned[True]} have; write all alike"
         )
+
+
+def _check_qualifications(file: Records) -> None:
+    """Refuse qualifications that say nothing: nobody would know why a joint failed."""
+    table = file.table
+    faults = [
+        f"line {file.lines[row]}: {text}"
+        for row, text in zip(file.faults["row"], file.faults["text"], strict=True)
+    ]
+    kinds = np.isin(words_of(table["kind"]), _KINDS)
+    undated = (table["valid_from"] == "") | (table["valid_until"] == "")
+    for wrong, why in (
+        (~kinds, f"its kind is neither {' nor '.join(_KINDS)}"),
+        (undated, "its first or last day is missing"),
+        (table["name"] == "", "it has no name"),
+    ):
+        faults += [f"line {file.lines[row]}: {why}" for row in np.flatnonzero(wrong)]
+    if faults:
+        raise LayerError(file.source, faults[:20])
 
 
 def _verdicts(

@@ -241,11 +241,11 @@ def check(
     Parameters
     ----------
     plan, records, output, csv, report, pulls, qualifications, map_file, procedure_file : Path
-    overwrite : bool
     units, procedure, encoding, date_format : str
     map, only : tuple of str
     tail : float, optional
         m.
+    overwrite : bool
     progress : Progress
 
     Raises
@@ -260,7 +260,6 @@ def check(
 
     targets = _check_targets(output, csv, report, overwrite=overwrite)
     file = read_plan(plan)
-    progress("reading records", 0.0)
     paths = {"records": records, "pulls": pulls, "qualifications": qualifications}
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     made = _schedule(file, procedure, procedure_file, tail, ())
@@ -274,7 +273,6 @@ def check(
         qualifications=read.get("qualifications"),
         units=units or file.units,
     )
-    progress("writing", 0.0)
     _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
     return _told_check(checked, targets)
 

@@ -289,6 +289,22 @@ def test_qualification_ends_with_its_last_day(check: Any, schedule: Any) -> None
 
 
 @pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"kind": "Operators"}, "line 2: its kind is neither operator nor machine"),
+        ({"valid_until": ""}, "line 2: its first or last day is missing"),
+        ({"valid_from": "last year"}, "line 2: valid_from: 'last year' is no date"),
+        ({"name": ""}, "line 2: it has no name"),
+    ],
+)
+def test_qualification_that_says_nothing_is_refused(
+    check: Any, schedule: Any, change: dict[str, str], why: str
+) -> None:
+    with pytest.raises(LayerError, match=why):
+        check(clean(schedule), None, [{**QUALIFIED[0], **change}, QUALIFIED[1]])
+
+
+@pytest.mark.parametrize(
     ("change", "rule", "words"),
     [
         ({"force_kn": "101"}, "pull-force", "force 101 kN, allowed 100 kN"),
