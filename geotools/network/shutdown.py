@@ -286,12 +286,7 @@ def _branches(
     supply: Supply, chains: Chains, visits: Visits, reach: float
 ) -> tuple[IntArray, IntArray]:
     """Return for every run the mains that join it, and those of them with no valve near."""
-    graph, valves, edges = supply.graph, supply.valves, len(supply.graph)
-    size = supply.graph.end - supply.graph.start
-    gap = np.full(2 * edges, np.inf)  # from each end of an edge to its nearest valve
-    edge, at = valves.edge[valves.separates], valves.at[valves.separates]
-    np.minimum.at(gap, 2 * edge, at)
-    np.minimum.at(gap, 2 * edge + 1, size[edge] - at)
+    graph, edges, gap = supply.graph, len(supply.graph), supply.nearest_valves()
     ends = np.flatnonzero(np.repeat(supply.carrying, 2))
     node, run = visits.nodes["node"].to_numpy(), visits.nodes["run"].to_numpy(dtype=np.int64)
     row, hit = _expand(node.astype(np.int64), graph.ends.ravel()[ends], len(graph.node_xy))

@@ -64,6 +64,20 @@ class Supply:
     ways: IntArray
     fed: BoolArray
 
+    def nearest_valves(self) -> FloatArray:
+        """Return how far from every edge end the first valve along the edge is, m.
+
+        Of valves that are or can be closed, shape (2 n,): ``2 * edge`` for the first vertex,
+        ``2 * edge + 1`` for the last; infinite where there is none.
+        """
+        size = self.graph.end - self.graph.start
+        gap = np.full(2 * len(size), np.inf)
+        edge = self.valves.edge[self.valves.separates]
+        at = self.valves.at[self.valves.separates]
+        np.minimum.at(gap, 2 * edge, at)
+        np.minimum.at(gap, 2 * edge + 1, size[edge] - at)
+        return gap
+
 
 def build_supply(
     graph: Graph,

@@ -52,11 +52,12 @@ def visit(supply: Supply, chains: Chains, *, reach: float) -> Visits:
     """
     lengths = line_lengths(chains.xy, chains.offsets)
     stretches = _stretches(supply, chains.pieces)
-    first, last = _end_valves(stretches, lengths, np.minimum(reach, STUB * lengths))
+    nodes = _nodes(supply, chains.pieces)
+    shut = pd.concat([_valves_passed(stretches), _valves_on_ends(supply, nodes)])
+    first, last = _nearest_ends(shut, lengths, np.minimum(reach, STUB * lengths))
     run = stretches["run"].to_numpy(dtype=np.int64)
     begin, finish = stretches["start"].to_numpy(), stretches["end"].to_numpy()
     kept = (finish > first[run] + TOUCH) & (begin < last[run] - TOUCH)
-    nodes = _nodes(supply, chains.pieces)
     run, at = nodes["run"].to_numpy(dtype=np.int64), nodes["chainage"].to_numpy(dtype=float)
     between = (at > first[run] + TOUCH) & (at < last[run] - TOUCH)
     return Visits(
@@ -67,14 +68,11 @@ def visit(supply: Supply, chains: Chains, *, reach: float) -> Visits:
     )
 
 
-def _end_valves(
-    stretches: pd.DataFrame, lengths: FloatArray, room: FloatArray
+def _nearest_ends(
+    valves: pd.DataFrame, lengths: FloatArray, room: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the chainage of the valve nearest to each end, if it is near enough."""
-    before, after = (stretches[c].to_numpy(dtype=bool) for c in ("valve_before", "valve_after"))
-    run = stretches["run"].to_numpy(dtype=np.int64)
-    run = np.concatenate([run[before], run[after]])
-    at = np.concatenate([stretches["start"][before], stretches["end"][after]])
+    run, at = valves["run"].to_numpy(dtype=np.int64), valves["chainage"].to_numpy(dtype=float)
     first, last = np.full(len(lengths), np.inf), np.full(len(lengths), -np.inf)
     np.minimum.at(first, run, at)
     np.maximum.at(last, run, at)
@@ -82,6 +80,27 @@ def _end_valves(
         np.where(first <= room, first, -np.inf),
         np.where(last >= lengths - room, last, np.inf),
     )
+
+
+def _valves_passed(stretches: pd.DataFrame) -> pd.DataFrame:
+    """Return ``run`` and ``chainage`` of the valves at the ends of stretches."""
+    before = stretches[stretches["valve_before"]].rename(columns={"start": "chainage"})
+    after = stretches[stretches["valve_after"]].rename(columns={"end": "chainage"})
+    return pd.concat([before[["run", "chainage"]], after[["run", "chainage"]]])
+
+
+def _valves_on_ends(supply: Supply, nodes: pd.DataFrame) -> pd.DataFrame:
+    """Return the places of valves drawn where just two mains join, whichever they were put on."""
+    ends = supply.graph.ends
+    live = np.flatnonzero(np.repeat(supply.carrying, 2))
+    node = ends.ravel()[live]
+    valved = np.bincount(
+        node, supply.nearest_valves()[live] <= TOUCH, minlength=len(supply.graph.node_xy)
+    )
+    joint = np.bincount(node, minlength=len(valved)) == 2
+    here = nodes["node"].to_numpy(dtype=np.int64)
+    found: pd.DataFrame = nodes.loc[joint[here] & (valved[here] > 0), ["run", "chainage"]]
+    return found
 
 
 def _stretches(supply: Supply, pieces: pd.DataFrame) -> pd.DataFrame:
