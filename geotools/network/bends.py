@@ -12,19 +12,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from geotools.network.places import Places
 from geotools.network.ragged import (
+    BoolArray,
     FloatArray,
     IntArray,
     measures,
+    offsets_of,
     row_of,
-    to_linestrings,
 )
 
 __all__ = ["BendRules", "Thinned", "find_bends", "match_fittings", "thin"]
 
+ALIKE = 0.001  # m; vertices whose distances from a chord differ by less are equally far
+ROUNDING = 1e-9  # m
 LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
 
 
@@ -51,17 +53,62 @@ class Thinned:
 def thin(xy: FloatArray, offsets: IntArray, *, accuracy: float) -> Thinned:
     """Thin lines within an accuracy, m, keeping the chainage of the full line.
 
-    Vertices that lie off a straight main by up to half the accuracy never bend it: two may err in
+    Of vertices equally far from their chord the one nearest its middle is kept, or two if two
+    are: the same line is thinned the same from either end and whichever way it lies. Vertices
+    that lie off a straight main by up to half the accuracy never bend it: two may err in
     opposite ways.
     """
     along = measures(xy, offsets)
-    lines = to_linestrings(np.column_stack([xy, along]), offsets)
-    kept = shapely.simplify(lines, accuracy, preserve_topology=False)
-    coords = shapely.get_coordinates(kept, include_z=True)
-    counts = shapely.get_num_coordinates(kept)
-    return Thinned(
-        coords[:, :2], np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), coords[:, 2]
-    )
+    kept = np.zeros(len(xy), dtype=bool)
+    first, last = offsets[:-1], offsets[1:] - 1
+    kept[first] = kept[last] = True
+    while len(first):
+        first, last = _split_chords(xy, along, kept, first, last, accuracy)
+    counts = np.add.reduceat(kept, offsets[:-1]) if len(offsets) > 1 else np.zeros(0, dtype=int)
+    return Thinned(xy[kept], offsets_of(counts.astype(np.int64)), along[kept])
+
+
+def _split_chords(
+    xy: FloatArray,
+    along: FloatArray,
+    kept: BoolArray,
+    first: IntArray,
+    last: IntArray,
+    accuracy: float,
+) -> tuple[IntArray, IntArray]:
+    """Keep the vertex farthest from each chord, if it is off; return the chords that makes."""
+    open_to = last - first > 1
+    first, last = first[open_to], last[open_to]
+    if not len(first):
+        return first, last
+    inner = last - first - 1
+    bounds = offsets_of(inner)
+    chord = row_of(bounds)
+    vertex = first[chord] + 1 + np.arange(bounds[-1]) - bounds[chord]
+    off = _off_chord(xy[vertex], xy[first][chord], xy[last][chord])
+    farthest = np.maximum.reduceat(off, bounds[:-1])
+    far = (farthest[chord] > accuracy + ROUNDING) & (off >= farthest[chord] - ALIKE)
+    aside = np.abs(along[vertex] - ((along[first] + along[last]) / 2)[chord])
+    nearest = np.minimum.reduceat(np.where(far, aside, np.inf), bounds[:-1])
+    taken = far & (aside <= nearest[chord] + ALIKE)
+    kept[vertex[taken]] = True
+    ends = np.concatenate([first, last, vertex[taken]])
+    owner = np.concatenate([np.arange(len(first))] * 2 + [chord[taken]])
+    split = farthest > accuracy + ROUNDING
+    ends, owner = ends[split[owner]], owner[split[owner]]
+    order = np.lexsort([ends, owner])
+    ends, owner = ends[order], owner[order]
+    same = owner[1:] == owner[:-1]
+    return ends[:-1][same], ends[1:][same]
+
+
+def _off_chord(point: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    """Return the distance of points from straight pieces, m."""
+    step = end - start
+    size = (step**2).sum(axis=1)
+    share = ((point - start) * step).sum(axis=1) / np.where(size > 0, size, 1.0)
+    nearest = start + np.clip(share, 0.0, 1.0)[:, None] * step
+    return np.asarray(np.hypot(*(point - nearest).T), dtype=np.float64)
 
 
 def find_bends(

@@ -82,11 +82,7 @@ def explain_run(
     parts = [_reached(low, high, length)]
     rows = slice(sites.offsets[run], sites.offsets[run + 1])
     parts += _uncontained(candidates, must, run, rows)
-    if low >= high:
-        parts.append(
-            "both directions get past this place, but no pit joins the two: the pulls they need "
-            "would be shorter than the least or both be inserted, or received, on one side"
-        )
+    parts += _between(must, run, low, high, costs.least_length)
     parts += _refused_beyond(candidates, rows, low, max_length)
     return Blocked(low, high, "; ".join(parts) + ".")
 
@@ -103,6 +99,25 @@ def _reached(low: float, high: float, length: float) -> str:
         else ("no pit can stand at the end")
     )
     return f"{start}, {end} of {length:.1f} m"
+
+
+def _between(must: Stretches, run: int, low: float, high: float, least_length: float) -> list[str]:
+    """Say what keeps the two ends apart where both get to the same place, or nearly."""
+    if low >= high:
+        return [
+            "both directions get past this place, but no pit joins the two: the pulls they need "
+            "would be shorter than the least or both be inserted, or received, on one side"
+        ]
+    if high - low >= least_length or low <= 0:
+        return []
+    middle = ((must.low + must.high) / 2)[must.run == run]
+    beside = [*middle[middle <= low][-1:], *middle[middle >= high][:1]]
+    bends = " and ".join(f"{place:.1f} m" for place in beside)
+    nearest = f"; bends that cannot be passed lie at {bends}" if bends else ""
+    return [
+        f"the {high - low:.1f} m left between are shorter than the shortest pull of "
+        f"{least_length:.1f} m (pulls.min_length){nearest}"
+    ]
 
 
 def _uncontained(candidates: Candidates, must: Stretches, run: int, rows: slice) -> list[str]:

@@ -129,15 +129,11 @@ def _shared_hole(
 ) -> tuple[BoolArray, FloatArray]:
     """Return where a two-way pit on a straight main can share one hole, and half its length."""
     half = ramp / 2 + sizes.working
-    face = at + half
-    reach = straight_reach(
-        axis,
-        run,
-        face,
-        -axis.heading(run, face),
-        length=2 * half,
-        half_width=sizes.half_width,
-        ahead=False,
+    reach = np.minimum(
+        *(
+            _box(axis, run, at - half if ahead else at + half, 2 * half, sizes, ahead=ahead)[0]
+            for ahead in (False, True)
+        )
     )
     straight: BoolArray = (reach >= 2 * half - 1e-6) & ~held
     return straight, half

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -11,8 +13,13 @@ from geotools.network.stretches import Stretches, disjoint
 __all__ = ["Stretches", "must_stretches"]
 
 
-def must_stretches(bends: pd.DataFrame, diameter: FloatArray, lengths: FloatArray) -> Stretches:
+def must_stretches(
+    bends: pd.DataFrame, diameter: FloatArray, lengths: FloatArray, *, apart: float = 0.0
+) -> Stretches:
     """Gather the bends that cannot be passed, with one host diameter before and after.
+
+    Stretches so near to each other, or to an end of the run, that no pull fits between their
+    pits are one stretch: one longer pit is dug there.
 
     Parameters
     ----------
@@ -20,10 +27,15 @@ def must_stretches(bends: pd.DataFrame, diameter: FloatArray, lengths: FloatArra
         Judged bends: ``run``, ``first``, ``last`` (m), ``passes``.
     diameter, lengths : ndarray, shape (runs,)
         Host diameter and length of the runs, m.
+    apart : float
+        Room that two pits and the shortest pull between them take, m.
     """
     blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
     run = blocked["run"].to_numpy(dtype=np.int64)
     room = diameter[run]
     low = np.maximum(blocked["first"].to_numpy(dtype=float) - room, 0.0)
     high = np.minimum(blocked["last"].to_numpy(dtype=float) + room, lengths[run])
-    return disjoint(run, low, high, len(lengths))
+    low = np.where(low < apart, 0.0, low)
+    high = np.where(high > lengths[run] - apart, lengths[run], high)
+    wide = disjoint(run, low - apart / 2, high + apart / 2, len(lengths))
+    return replace(wide, low=wide.low + apart / 2, high=wide.high - apart / 2)

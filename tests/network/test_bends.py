@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pytest
+import shapely
 
 from geotools.network.bends import BendRules, find_bends, thin
 from geotools.network.build import RunSet
@@ -247,6 +248,51 @@ def test_thinned_vertices_keep_the_chainage_of_the_drawing() -> None:
     along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     np.testing.assert_array_equal(thinned.xy, xy[[0, 10, -1]])
     np.testing.assert_allclose(thinned.chainage, along[[0, 10, -1]])
+
+
+def _turned(xy: Array, degrees: float) -> Array:
+    angle = np.radians(degrees)
+    return np.asarray(
+        xy @ np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    )
+
+
+@pytest.mark.parametrize("steps", [14, 15, 16, 23])
+def test_an_even_arc_is_thinned_the_same_whichever_way_it_lies(steps: int) -> None:
+    arc = _arc(260.0, 41.0, 260.0 * np.radians(41.0) / steps)
+    offsets = np.array([0, len(arc)])
+    plain = thin(arc, offsets, accuracy=0.5)
+    length = float(np.hypot(*np.diff(arc, axis=0).T).sum())
+    for degrees in (0.0, 33.3, 149.4, 201.0):
+        moved = _turned(arc, degrees) + np.array([5e5, 4.8e6])
+        for back in (False, True):
+            found = thin(moved[::-1] if back else moved, offsets, accuracy=0.5)
+            at = length - found.chainage[::-1] if back else found.chainage
+            np.testing.assert_allclose(at, plain.chainage, atol=1e-6)
+
+
+def test_no_vertex_lies_farther_from_the_thinned_line_than_the_accuracy() -> None:
+    rng = np.random.default_rng(5)
+    counts = rng.integers(2, 60, 50)
+    offsets = np.cumsum([0, *counts]).astype(np.int64)
+    xy = np.cumsum(rng.normal(0, 4, (offsets[-1], 2)) + np.array([3, 0]), axis=0)
+    thinned = thin(xy, offsets, accuracy=2.0)
+    lines = shapely.linestrings(
+        thinned.xy, indices=np.repeat(np.arange(50), np.diff(thinned.offsets))
+    )
+    row = np.repeat(np.arange(50), counts)
+    assert shapely.distance(shapely.points(xy), lines[row]).max() <= 2.0 + 1e-9
+    # Douglas and Peucker as GEOS has it, but for the ties: hardly a vertex more
+    geos = shapely.simplify(shapely.linestrings(xy, indices=row), 2.0, preserve_topology=False)
+    least = shapely.get_num_coordinates(geos).sum()
+    assert least <= len(thinned.xy) <= 1.01 * least
+    assert len(thinned.xy) < 0.9 * len(xy)
+
+
+def test_a_ring_is_thinned_from_where_it_was_cut() -> None:
+    ring = np.array([(0, 0), (20, 0.1), (40, 0), (40, 30), (0, 30), (0, 0)], dtype=float)
+    thinned = thin(ring, np.array([0, 6]), accuracy=0.5)
+    np.testing.assert_array_equal(thinned.xy, ring[[0, 2, 3, 4, 5]])
 
 
 def test_runs_do_not_share_turns() -> None:

@@ -368,6 +368,10 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
         assert place in told.text
         place = f"to {told.high:.1f} m" if told.high < street.length else "stand at the end"
         assert place in told.text
+        left = told.high - told.low
+        short = 0 < left < costs.least_length and told.low > 0
+        assert (f"the {left:.1f} m left between are shorter" in told.text) is short
+        assert ("no pit joins the two" in told.text) is (left <= 0)
         for lo, hi in street.must:
             pits = np.argwhere(np.isfinite(street.cost))
             held = any(

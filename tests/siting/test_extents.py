@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -258,7 +257,59 @@ def test_must_stretches_are_the_union_of_blocked_bends_with_a_diameter_either_si
         np.testing.assert_allclose(np.stack([found.low[mine], found.high[mine]], axis=1), spans)
 
 
-Look = Callable[[Stretches, Array], Any]
+def _blocked(*places: float, length: float = 400.0, apart: float = 10.0) -> list[list[float]]:
+    bends = pd.DataFrame({"run": 0, "first": places, "last": places, "passes": False})
+    found = must_stretches(bends, np.array([0.5]), np.array([length]), apart=apart)
+    return np.stack([found.low, found.high], axis=1).tolist()
+
+
+def test_bends_too_near_each_other_for_a_pull_between_lie_in_one_pit() -> None:
+    assert _blocked(100.0, 110.9) == [[99.5, 111.4]]
+    assert _blocked(100.0, 111.1) == pytest.approx(np.array([[99.5, 100.5], [110.6, 111.6]]))
+    assert _blocked(100.0, 110.0, 120.0, 300.0) == pytest.approx(
+        np.array([[99.5, 120.5], [299.5, 300.5]])
+    )
+
+
+def test_a_bend_too_near_the_end_of_a_run_lies_in_the_pit_at_the_end() -> None:
+    assert _blocked(10.4) == [[0.0, 10.9]]
+    assert _blocked(10.6) == pytest.approx(np.array([[10.1, 11.1]]))
+    assert _blocked(389.6) == pytest.approx(np.array([[389.1, 400.0]]))
+    assert _blocked(9.0, 18.0, length=20.0) == pytest.approx(np.array([[0.0, 20.0]]))
+
+
+def test_one_long_pit_holds_two_near_bends_in_any_role() -> None:
+    turn = np.radians(20.0)
+    way = np.array([np.cos(turn), np.sin(turn)])
+    back = np.array([np.cos(2 * turn), np.sin(2 * turn)])
+    xy = np.array([[-200.0, 0.0], [0.0, 0.0], 9 * way, 9 * way + 200 * back])
+    must = _must((199.5, 209.5))
+    for at in (200.0, 204.0, 209.0):
+        extents, ground = _pit(_axis(xy), at, must)
+        for role in (RECEIVING, AHEAD, BEHIND, BOTH):
+            start, end = _edges(extents, role)
+            assert start <= 199.5 + 1e-9
+            assert end >= 209.5 - 1e-9
+            opened = substring(shapely.LineString(xy), start, end)
+            assert opened.difference(ground[role].buffer(1e-6)).length < 1e-6
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_from_the_other_end_the_pits_are_the_same(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turns = np.cumsum(rng.choice([0.0, 0.01, -0.03, 0.3, 1.5], 30))
+    xy = np.cumsum(np.stack([np.cos(turns), np.sin(turns)], axis=1) * 9.0, axis=0)
+    length = float(shapely.LineString(xy).length)
+    at = rng.uniform(0, length, 25)
+    run = np.zeros(25, dtype=np.int64)
+    one = pit_extents(_axis(xy), run, at, _sizes(25), _must((50.0, 53.0)))
+    must = _must((length - 53.0, length - 50.0))
+    other = pit_extents(_axis(xy[::-1]), run, length - at, _sizes(25), must)
+    swapped = [RECEIVING, BEHIND, AHEAD, BOTH]
+    np.testing.assert_allclose(one.start, length - other.end[:, swapped], atol=1e-6)
+    np.testing.assert_allclose(one.end, length - other.start[:, swapped], atol=1e-6)
+    np.testing.assert_allclose(one.box_ahead, other.box_behind[:, swapped], atol=1e-6)
+    np.testing.assert_allclose(one.on_run, other.on_run[:, swapped], atol=1e-6)
 
 
 def test_look_ups_of_stretches_are_those_of_a_plain_loop() -> None:
