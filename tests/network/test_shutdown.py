@@ -141,6 +141,29 @@ def test_a_stub_up_to_a_valve_near_the_end_stays_in_service(shut: Shut) -> None:
     assert f"no valve within {VALVE_REACH:g} m on 2 of 2 mains" in row["remarks"]
 
 
+def test_no_more_than_a_third_of_a_run_stays_in_service_at_an_end(shut: Shut) -> None:
+    for length, dry in (25.0, 125.0), (28.0, 19.0):
+        table, _ = shut(
+            [[(-100, 0), (0, 0)], [(0, 0), (length, 0)]],
+            [SMALL, LARGE],
+            valves=valves((9, 0, "gate", 1)),
+            sources=points([(-100, 0)]),
+        )
+        assert table.loc["M1", "main_length"] == pytest.approx(dry), length
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_lateral_right_at_a_valve_is_on_its_western_side(shut: Shut, way: int) -> None:
+    table, _ = shut(
+        [[(0, 0), (400, 0)], [(400, 0), (800, 0)][::way]],
+        [LARGE, SMALL],
+        valves=valves((600, 0, "gate", 1)),
+        laterals=laterals((600, 0, 3, 0)),
+        sources=points([(0, 0), (800, 0)]),
+    )
+    assert table.loc["M0", "customers"] == 3
+
+
 def test_a_normally_closed_valve_is_not_closed_but_kept_closed(shut: Shut) -> None:
     table, findings = shut(
         TEE,
