@@ -117,9 +117,11 @@ class _Pairs:
 def _near(lines: npt.NDArray[np.object_], spots: npt.NDArray[np.object_], sure: float) -> _Pairs:
     """Find, for every point, its nearest line and all that are as near or almost so."""
     tree = shapely.STRtree(lines)
-    (_, _), nearest = tree.query_nearest(spots, return_distance=True, all_matches=False)
-    within = np.where(nearest > sure, ALMOST * nearest, nearest) + TOUCH
-    point, line = tree.query(spots, predicate="dwithin", distance=within)
+    close = tree.query(spots, predicate="dwithin", distance=sure + TOUCH)
+    far = np.setdiff1d(np.arange(len(spots)), close[0])
+    _, nearest = tree.query_nearest(spots[far], return_distance=True, all_matches=False)
+    around = tree.query(spots[far], predicate="dwithin", distance=ALMOST * nearest + TOUCH)
+    point, line = np.concatenate([close, [far[around[0]], around[1]]], axis=1)
     order = np.lexsort([line, point])
     point, line = point[order].astype(np.int64), line[order].astype(np.int64)
     return _Pairs(point, line, shapely.distance(lines[line], spots[point]))
