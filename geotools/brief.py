@@ -343,6 +343,7 @@ class Street(_Section):
     lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
     default_speed: Speed = _set("50 km/hour", "speed on a street that does not say", COMMON, gt=0)
     verge: Length = _set("4 m", "verge and footway beside the carriageway", COMMON, ge=0, le=50)
+    keep_right: bool = _set(True, "traffic keeps to the right", "the country")
     lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)
     no_block: list[str] = _set(
         ["arterial", "motorway", "trunk", "primary"],
@@ -403,6 +404,7 @@ class Pulls(_Section):
     friction: float | None = _set(
         None, "friction planned with", "middle of the band of pulls.host, from memory", ge=0, le=1.5
     )
+    grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
     roller_friction: float = _set(

@@ -101,6 +101,11 @@ def _pits(
             "days": candidates.days[row, role],
             "lanes_taken": table["lanes_taken"],
             "opened": end - start,
+            "traffic_cost": candidates.traffic[row, role],
+            "face_start": candidates.extents.start[row, role],
+            "face_end": candidates.extents.end[row, role],
+            "box_ahead": candidates.extents.box_ahead[row, role],
+            "box_behind": candidates.extents.box_behind[row, role],
             "ground": candidates.ground[row, role],
             "reasons": table["why"],
             **{name: table[name] for name in table.columns if name.startswith("street_")},
@@ -153,7 +158,7 @@ def _pulls(
             "joints": np.maximum(pieces - 1, 0),
             "strings": strings,
             "string_pieces": np.minimum(room, pieces),
-            "digs": digs,
+            "dig_cost": digs * costs.connection,
             "cost": pull_cost(length, digs, strings, costs, of),
         }
     )

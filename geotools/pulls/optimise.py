@@ -72,7 +72,8 @@ class Sites:
     roof : ndarray, shape (n, 4)
         Highest chainage any pull that starts at the pit may end at, m.
     passed_start, passed_end : ndarray, shape (n, 4)
-        Connections before the pit's first edge, and up to its second.
+        Digs before the pit's first edge, and up to its second, in what one of
+        ``PullCosts.connection`` pays for: numbers, or money where that is 1.
     pieces_ahead, pieces_behind : ndarray, shape (n, 4), optional
         Pipes a string may consist of for a pull ahead, and behind, from the pit; without limit
         if left out.

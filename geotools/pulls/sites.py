@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
@@ -24,7 +25,7 @@ def build_sites(
     lengths: FloatArray,
     limit: FloatArray,
     max_length: float,
-    connections: Places,
+    digs: pd.DataFrame,
     objective: FloatArray,
 ) -> Sites:
     """Work out the reach of every pit edge under all limits on a pull.
@@ -39,8 +40,8 @@ def build_sites(
         Length of each run, m, and the force its pulls may not pass, N.
     max_length : float
         Longest pull, m.
-    connections : Places
-        Connections dug up along a pull.
+    digs : DataFrame
+        What is dug up along a pull: ``run``, ``chainage`` (m), ``cost``, sorted.
     objective : ndarray, shape (n, 4)
         What the optimiser makes least for each site; infinite where the role is refused.
     """
@@ -81,15 +82,22 @@ def build_sites(
         reach_behind=reach_behind.reshape(shape),
         floor=floor.reshape(shape),
         roof=roof.reshape(shape),
-        passed_start=_count(connections, runs, first, "left").reshape(shape),
-        passed_end=_count(connections, runs, last, "right").reshape(shape),
+        passed_start=_cost_before(digs, len(lengths), runs, first, "left").reshape(shape),
+        passed_end=_cost_before(digs, len(lengths), runs, last, "right").reshape(shape),
         pieces_ahead=np.repeat(room.pieces_ahead[:, None], 4, axis=1),
         pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
     )
 
 
-def _count(
-    connections: Places, run: IntArray, at: FloatArray, side: Literal["left", "right"]
+def _cost_before(
+    digs: pd.DataFrame,
+    count: int,
+    run: IntArray,
+    at: FloatArray,
+    side: Literal["left", "right"],
 ) -> FloatArray:
-    """Count the connections of a run before (left) or up to (right) each place."""
-    return (connections.search(run, at, side) - connections.offsets[run]).astype(float)
+    """Return the cost of the digs of a run before (left) or up to (right) each place."""
+    places = Places.of(digs["run"].to_numpy(), digs["chainage"].to_numpy(dtype=float), count)
+    total = np.concatenate([[0.0], np.cumsum(digs["cost"].to_numpy(dtype=float))])
+    found = places.search(run, at, side)
+    return np.asarray(total[found] - total[places.offsets[run]], dtype=np.float64)

@@ -89,10 +89,11 @@ class Candidates:
         columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
-    length, volume, area, off_street, days, lane_days, cost : ndarray, shape (n, 4)
+    length, volume, area, off_street, days, lane_days, traffic, cost : ndarray,
+    shape (n, 4)
         Length of the excavation (m), its volume (m3), its ground (m2), the part of it off the
-        street (m2), days open, lanes closed times days, and cost; the cost is infinite where the
-        role is refused.
+        street (m2), days open, lanes closed times days, cost of that traffic, and whole
+        cost, infinite where the role is refused.
     ground : ndarray of polygons, shape (n, 4)
     laydown : Laydown
     """
@@ -106,6 +107,7 @@ class Candidates:
     off_street: FloatArray
     days: FloatArray
     lane_days: FloatArray
+    traffic: FloatArray
     cost: FloatArray
     ground: npt.NDArray[np.object_]
     laydown: Laydown
@@ -179,7 +181,7 @@ def find_candidates(
     factor = np.where(tolerated, np.maximum(factor, rates.intersection_factor), factor)
     classes = table["street_class"].to_numpy(dtype=object)
     cost = site_cost(opened, volume, area, off_street, rates) * factor
-    cost += traffic_cost(classes, lanes, days, rates)
+    traffic = traffic_cost(classes, lanes, days, rates)
     why = _why(table, bends)
     table = table.assign(
         drop=drop,
@@ -203,7 +205,8 @@ def find_candidates(
         off_street=off_street,
         days=days,
         lane_days=lanes.taken[:, None] * days,
-        cost=np.where(code == 0, cost, np.inf),
+        traffic=traffic,
+        cost=np.where(code == 0, cost + traffic, np.inf),
         ground=ground,
         laydown=laydown,
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
@@ -14,7 +15,7 @@ from geotools.siting.extents import AHEAD, BEHIND, Extents
 from geotools.street.laydown import Corridors, longest_pull, pieces_per_string
 from geotools.street.scene import StreetScene
 
-__all__ = ["Laydown", "LaydownRules", "find_laydown"]
+__all__ = ["Laydown", "LaydownRules", "RampTops", "find_laydown", "ramp_tops"]
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,58 @@ def find_laydown(
     return Laydown(behind, ahead, pieces[0], pieces[1], longest[0], longest[1])
 
 
+@dataclass(frozen=True)
+class RampTops:
+    """Tops of ramps, where strings begin.
+
+    ``at`` (m along the street's chain), ``forward`` (the string lies along the chain or against
+    it), ``top`` and ``heading``, shape (n, 2): the point and the direction straight back.
+    """
+
+    at: FloatArray
+    forward: npt.NDArray[np.bool_]
+    top: FloatArray
+    heading: FloatArray
+
+
+def ramp_tops(
+    axis: Axis,
+    table: pd.DataFrame,
+    run: IntArray,
+    face: FloatArray,
+    box: FloatArray,
+    pull_ahead: npt.NDArray[np.bool_],
+) -> RampTops:
+    """Return where the strings of pulls begin.
+
+    Parameters
+    ----------
+    axis : Axis
+    table : DataFrame
+        ``chainage``, ``street_at``, ``street_same`` of the pit.
+    run : ndarray, shape (n,)
+    face, box : ndarray, shape (n,)
+        Chainage of the face the carrier enters by, and length of the box back from it, m.
+    pull_ahead : ndarray of bool, shape (n,)
+        Strings of a pull ahead lie behind the pit.
+    """
+    sign = np.where(pull_ahead, -1.0, 1.0)
+    heading = np.where(
+        pull_ahead[:, None], axis.heading(run, face), axis.heading(run, face, before=True)
+    )
+    heading = sign[:, None] * heading
+    forward = table["street_same"].to_numpy(dtype=bool) != pull_ahead
+    at = table["street_at"].to_numpy(dtype=float)
+    # From the pit back over the ramp to its top, along the street.
+    ramp = np.maximum(box - np.abs(face - table["chainage"].to_numpy(dtype=float)), 0.0)
+    return RampTops(
+        at=np.where(forward, at + ramp, at - ramp),
+        forward=forward,
+        top=axis.position(run, face) + heading * box[:, None],
+        heading=heading,
+    )
+
+
 def _room(
     table: pd.DataFrame,
     corridors: Corridors,
@@ -102,20 +155,12 @@ def _room(
 ) -> FloatArray:
     """Return the room for the strings of a pull ahead (behind the pit) or behind (before it)."""
     role = AHEAD if pull_ahead else BEHIND
-    sign = -1.0 if pull_ahead else 1.0
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
     box = (extents.box_ahead if pull_ahead else extents.box_behind)[:, role]
-    heading = sign * axis.heading(run, face, before=not pull_ahead)
-    top = axis.position(run, face) + heading * box[:, None]
+    ramp = ramp_tops(axis, table, run, face, box, np.full(len(run), pull_ahead))
     chain = table["street_chain"].to_numpy(dtype=np.int64)
     on_street = chain >= 0
-    same = table["street_same"].to_numpy(dtype=bool)
-    forward = same if not pull_ahead else ~same
-    at = table["street_at"].to_numpy(dtype=float)
-    offset = np.abs(face - table["chainage"].to_numpy(dtype=float))
-    # From the candidate back over the ramp to its top, along the street.
-    ramp = np.maximum(box - offset, 0.0)
-    start = np.where(forward, at + ramp, at - ramp)
+    start, forward, top, heading = ramp.at, ramp.forward, ramp.top, ramp.heading
     room = np.full(len(run), np.inf)
     rows = np.flatnonzero(on_street)
     room[rows] = corridors.available(chain[rows], start[rows], forward[rows], radius[rows])

@@ -19,6 +19,7 @@ from geotools.network.places import Places, points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths
 from geotools.network.stations import build_stations
 from geotools.pipe.pulling import friction_band
+from geotools.pulls.digs import dig_list
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.explain import explain_run
 from geotools.pulls.force import ForceProfile, build_profile
@@ -45,6 +46,8 @@ from geotools.siting.service import service_columns
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.street.scene import StreetScene, build_scene, with_street
 from geotools.tool import Progress
+from geotools.tools._shared import Shared
+from geotools.tools._works import Works, work_out
 
 __all__ = ["Attempt", "Layout", "lay_out_plan"]
 
@@ -98,24 +101,10 @@ class Layout:
     pulls: pd.DataFrame
     forces: pd.DataFrame
     sections: pd.DataFrame
+    works: Works
     contest: Contest
     attempts: list[Attempt]
     shown: IntArray
-
-
-@dataclass(frozen=True)
-class _Ground:
-    """What all attempts share."""
-
-    runs: RunSet
-    stations: pd.DataFrame
-    offsets: IntArray
-    service: pd.DataFrame
-    contest: Contest
-    scene: StreetScene | None
-    edits: pd.DataFrame
-    layers: Layers
-    brief: Brief
 
 
 def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Layout:
@@ -132,7 +121,7 @@ def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remo
     return _merge(ground, attempts, shown)
 
 
-def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> _Ground:
+def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Shared:
     """Do what does not depend on the carrier."""
     progress("chaining mains")
     runs = build_runs(
@@ -153,7 +142,7 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
     scene = _scene(layers, brief)
     at = stations["chainage"].to_numpy(dtype=float)
     heading = Axis(runs.thinned).heading(stations["run"].to_numpy(dtype=np.int64), at)
-    return _Ground(
+    return Shared(
         runs=runs,
         stations=with_street(stations, heading, scene, brief.street),
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
@@ -161,6 +150,7 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
         contest=hold_contest(runs.table, service, brief),
         scene=scene,
         edits=edits,
+        digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
         layers=layers,
         brief=brief,
     )
@@ -180,12 +170,13 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
     )
 
 
-def _attempt(ground: _Ground, rank: int) -> Attempt:
+def _attempt(ground: Shared, rank: int) -> Attempt:
     """Plan every run with its carrier of this rank."""
     brief = ground.brief
     table = ground.runs.table.join(ground.service).join(
         carrier_columns(ground.contest, rank, ground.service, brief.carrier, brief.pulls)
     )
+    table = _priced(table, ground.contest, brief)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
     must = must_stretches(
@@ -202,10 +193,10 @@ def _attempt(ground: _Ground, rank: int) -> Attempt:
         lengths=table["length"].to_numpy(dtype=float),
         limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
         max_length=brief.pulls.max_length,
-        connections=_digs(ground.runs),
+        digs=ground.digs,
         objective=_objective(candidates, brief),
     )
-    costs = _pull_costs(table, ground.contest, brief)
+    costs = _pull_costs(table, brief)
     edited = choose_with_edits(
         sites,
         costs,
@@ -339,7 +330,7 @@ def _judged(
 
 
 def _candidates(
-    ground: _Ground, table: pd.DataFrame, bends: pd.DataFrame, must: Stretches
+    ground: Shared, table: pd.DataFrame, bends: pd.DataFrame, must: Stretches
 ) -> Candidates:
     brief = ground.brief
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
@@ -443,7 +434,7 @@ def _friction(brief: Brief) -> dict[str, float]:
 
 
 def _profile(
-    ground: _Ground, table: pd.DataFrame, bends: pd.DataFrame, friction: float
+    ground: Shared, table: pd.DataFrame, bends: pd.DataFrame, friction: float
 ) -> ForceProfile:
     return build_profile(
         ground.stations,
@@ -455,22 +446,26 @@ def _profile(
     )
 
 
-def _digs(runs: RunSet) -> Places:
-    """Return what must be dug up along a pull: connections of mains, and services."""
-    places = [runs.chains.connections[["run", "chainage"]], runs.laterals[["run", "chainage"]]]
-    both = pd.concat(places, ignore_index=True).sort_values(["run", "chainage"], kind="stable")
-    return Places.of(both["run"].to_numpy(), both["chainage"].to_numpy(float), len(runs.table))
+def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame:
+    """Add the price of the pipe (per m) and the annulus to be grouted (m3 per m)."""
+    pipe = table["pipe"].to_numpy(dtype=np.int64)
+    bore, outside = table["bore"].to_numpy(dtype=float), table["outside"].to_numpy(dtype=float)
+    gap = np.pi / 4 * np.maximum(bore**2 - outside**2, 0.0)
+    return table.assign(
+        pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan),
+        annulus=gap if brief.pulls.grouted else 0.0,
+    )
 
 
-def _pull_costs(table: pd.DataFrame, contest: Contest, brief: Brief) -> PullCosts:
+def _pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
     pulls, rates = brief.pulls, brief.rates
-    price = contest.price[np.maximum(table["pipe"].to_numpy(dtype=np.int64), 0)]
+    price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
     return PullCosts(
         setup=rates.pull_setup,
-        per_length=price + rates.pulling_hour / pulls.rate,
+        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate,
         joint=rates.joint,
         piece_length=pulls.piece_length,
-        connection=rates.connection,
+        connection=1.0,  # the digs come priced
         least_length=pulls.min_length,
         string_joint=rates.string_joint + rates.pulling_hour * pulls.string_joint_hours,
     )
@@ -486,7 +481,7 @@ def _rows_of(frames: list[pd.DataFrame], shown: IntArray, run: str = "run") -> p
     return rows.reset_index(drop=True)
 
 
-def _merge(ground: _Ground, attempts: list[Attempt], shown: IntArray) -> Layout:
+def _merge(ground: Shared, attempts: list[Attempt], shown: IntArray) -> Layout:
     """Put the plan together from the attempt that won each run, and work out what follows."""
     brief = ground.brief
     number = np.arange(len(shown))
@@ -502,6 +497,9 @@ def _merge(ground: _Ground, attempts: list[Attempt], shown: IntArray) -> Layout:
     pulls = with_band(pulls, forces)
     table = _verdicts(ground, table, attempts, shown, pits, pulls)
     _report_edits(ground, attempts, shown)
+    sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
+    works = work_out(ground, table, pits, pulls, sections)
+    pulls = pulls.assign(digs=works.dig_count)
     return Layout(
         runs=ground.runs,
         table=table,
@@ -511,7 +509,8 @@ def _merge(ground: _Ground, attempts: list[Attempt], shown: IntArray) -> Layout:
         pits=pits,
         pulls=pulls,
         forces=forces,
-        sections=section_table(pulls, table, ground.stations, ground.contest.pipes, brief),
+        sections=sections,
+        works=works,
         contest=ground.contest,
         attempts=attempts,
         shown=shown,
@@ -526,7 +525,7 @@ def _costed(candidates: Candidates) -> pd.DataFrame:
 
 
 def _verdicts(
-    ground: _Ground,
+    ground: Shared,
     table: pd.DataFrame,
     attempts: list[Attempt],
     shown: IntArray,
@@ -562,7 +561,7 @@ def _verdicts(
     )
 
 
-def _explained(ground: _Ground, attempt: Attempt, run: int) -> str:
+def _explained(ground: Shared, attempt: Attempt, run: int) -> str:
     """Return why a run has no plan, and leave a finding where it is blocked."""
     blocked = explain_run(
         attempt.sites,
@@ -587,7 +586,7 @@ def _explained(ground: _Ground, attempt: Attempt, run: int) -> str:
 
 
 def _report_unsuitable(
-    ground: _Ground, table: pd.DataFrame, status: Any, reason: npt.NDArray[np.object_]
+    ground: Shared, table: pd.DataFrame, status: Any, reason: npt.NDArray[np.object_]
 ) -> None:
     """Leave a finding at the middle of every run that no carrier suits."""
     rows = np.flatnonzero(status == "not_suitable")
@@ -604,7 +603,7 @@ def _report_unsuitable(
     )
 
 
-def _report_edits(ground: _Ground, attempts: list[Attempt], shown: IntArray) -> None:
+def _report_edits(ground: Shared, attempts: list[Attempt], shown: IntArray) -> None:
     """Say of every edit whether it was honoured, and why not where it was not."""
     chains = ground.runs.chains
     edits = ground.edits

@@ -1,0 +1,1 @@
+"""Quantities, cost and schedule."""

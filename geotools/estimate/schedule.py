@@ -1,0 +1,143 @@
+"""The schedule of every run: who does what when, in working days from its start.
+
+Fusing goes on beside the digging and is off the critical path unless it is the longer. A crew
+does one thing at a time, in order along the run. Planning values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Crew
+
+__all__ = ["schedule_runs"]
+
+COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
+DAY_S = 86400.0
+
+
+@dataclass
+class _Task:
+    """One task; ``after`` are the tasks that must be done before it."""
+
+    task: str
+    ref: str
+    crew: str
+    days: float
+    after: list[_Task] = field(default_factory=list)
+    start: float = 0.0
+    latest: float = np.inf
+
+    @property
+    def end(self) -> float:
+        return self.start + self.days
+
+
+def schedule_runs(
+    runs: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew
+) -> pd.DataFrame:
+    """Schedule every planned run.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        ``run_id``, ``status``.
+    pits : DataFrame
+        ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), in order along the runs.
+    pulls : DataFrame
+        ``run_id``, ``pull_id``, ``insertion_pit``, ``receiving_pit``, ``joints``, ``digs``,
+        ``hours``, ``wait_hours``.
+    crew : Crew
+    """
+    rows: list[dict[str, object]] = []
+    pits_of = dict(tuple(pits.groupby("run_id", sort=False)))
+    pulls_of = dict(tuple(pulls.groupby("run_id", sort=False)))
+    for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
+        tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, pulls.iloc[:0]), crew)
+        _place(tasks)
+        rows += [
+            {
+                "run_id": run_id,
+                "task": t.task,
+                "ref": t.ref,
+                "crew": t.crew,
+                "start_day": t.start,
+                "days": t.days,
+                "critical": bool(t.latest - t.start < 1e-9),
+            }
+            for t in sorted(tasks, key=lambda t: (round(t.start, 6), t.crew, t.ref))
+        ]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> list[_Task]:
+    """List the tasks of a run in an order in which each follows what it waits for."""
+    digging: dict[str, _Task] = {}
+    for pit in pits.to_dict("records"):
+        days = crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY_S)
+        digging[pit["pit_id"]] = _Task("dig and support the pit", pit["pit_id"], "digging", days)
+    fusing, connecting, pulling, resting = [], [], [], []
+    for pull in pulls.to_dict("records"):
+        name = pull["pull_id"]
+        strings = _Task("fuse the strings", name, "fusing", pull["joints"] / crew.joints_per_day)
+        digs = _Task(
+            "open the connections", name, "connections", pull["digs"] / crew.digs_per_day / 2
+        )
+        ends = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]]]
+        shift = pull["hours"] / (crew.shift / 3600)
+        pulled = _Task(
+            "pull the carrier in", name, "pulling", max(shift, 0.5), [strings, digs, *ends]
+        )
+        rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
+        fusing.append(strings)
+        connecting.append(digs)
+        pulling.append(pulled)
+        resting.append(rest)
+    tying = [
+        _Task("tie in at the pit", pit, "tie-in", crew.tie_in_days, [dug, *resting])
+        for pit, dug in digging.items()
+    ]
+    test = _Task("fill, test and disinfect", run_id, "testing", crew.test_days, list(tying))
+    again = [
+        _Task("remake the connections", t.ref, "connections", t.days, [test]) for t in connecting
+    ]
+    closing = [
+        _Task(
+            "refill and make good",
+            pit["pit_id"],
+            "digging",
+            crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY_S),
+            [test],
+        )
+        for pit in pits.to_dict("records")
+    ]
+    return [
+        *digging.values(),
+        *fusing,
+        *connecting,
+        *pulling,
+        *resting,
+        *tying,
+        test,
+        *again,
+        *closing,
+    ]
+
+
+def _place(tasks: list[_Task]) -> None:
+    """Start each task as soon as its crew and what it waits for allow; find what is critical."""
+    last: dict[str, _Task] = {}
+    for task in tasks:
+        if task.crew != "none" and task.crew in last:
+            task.after.append(last[task.crew])
+        task.start = max((before.end for before in task.after), default=0.0)
+        last[task.crew] = task
+    finish = max((task.end for task in tasks), default=0.0)
+    for task in tasks:
+        task.latest = finish - task.days
+    for task in reversed(tasks):
+        for before in task.after:
+            before.latest = min(before.latest, task.latest - before.days)

@@ -1,0 +1,66 @@
+"""What is dug up between the pits: connections of mains, services, line valves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.build import RunSet
+from geotools.network.places import Places
+
+__all__ = ["dig_list", "local_digs"]
+
+
+def dig_list(runs: RunSet, *, connection: float, valve: float) -> pd.DataFrame:
+    """Return everything on the runs that needs a dig: ``run``, ``chainage``, ``kind``, ``cost``.
+
+    A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
+    or remade in a dig of its own, unless a pit lies there.
+    """
+    parts = [
+        runs.chains.connections[["run", "chainage"]].assign(kind="connection", cost=connection),
+        runs.laterals[["run", "chainage"]].assign(kind="lateral", cost=connection),
+        runs.valves[["run", "chainage"]].assign(kind="valve", cost=valve),
+    ]
+    both = pd.concat(parts, ignore_index=True)
+    return both.sort_values(["run", "chainage", "kind"], kind="stable").reset_index(drop=True)
+
+
+def local_digs(
+    digs: pd.DataFrame, pulls: pd.DataFrame, run_ids: np.ndarray[tuple[int], np.dtype[np.object_]]
+) -> pd.DataFrame:
+    """Say of every dig on a planned run which pull it lies on, or that a pit spares it.
+
+    Parameters
+    ----------
+    digs : DataFrame
+        As `dig_list` gives it.
+    pulls : DataFrame
+        ``run``, ``pull_id``, ``start``, ``end`` (m), sorted by run and start.
+    run_ids : ndarray of str
+    """
+    run = digs["run"].to_numpy(dtype=np.int64)
+    at = digs["chainage"].to_numpy(dtype=float)
+    planned = np.unique(pulls["run"].to_numpy(dtype=np.int64))
+    keep = np.isin(run, planned)
+    digs, run, at = digs[keep], run[keep], at[keep]
+    starts = Places.of(pulls["run"].to_numpy(), pulls["start"].to_numpy(dtype=float), len(run_ids))
+    row = starts.holding(run, at) if len(run) else run
+    start = pulls["start"].to_numpy(dtype=float)[row]
+    end = pulls["end"].to_numpy(dtype=float)[row]
+    on_pull = (at > start) & (at < end)
+    ids = pulls["pull_id"].to_numpy(dtype=object)[row]
+    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
+    names = run_ids[run]
+    return pd.DataFrame(
+        {
+            "dig_id": [f"{name}-D{k}" for name, k in zip(names, place, strict=True)],
+            "run_id": names,
+            "run": run,
+            "pull_id": np.where(on_pull, ids, ""),
+            "chainage": at,
+            "kind": digs["kind"].to_numpy(dtype=object),
+            "spared": ~on_pull,
+            "cost": np.where(on_pull, digs["cost"].to_numpy(dtype=float), 0.0),
+        }
+    )

@@ -1,0 +1,139 @@
+"""Lane closures at pits: work space, buffer and tapers on every approach that loses a lane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.street.net import StreetNet
+from geotools.street.strips import strip
+from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
+
+__all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
+
+ONE_LANE_TAPER_M = 100 * 0.3048  # one lane for both ways: 50 to 100 ft (MUTCD table 6B-3)
+COLUMNS = [
+    "closure_id",
+    "pit_id",
+    "run_id",
+    "street",
+    "class",
+    "side",
+    "lanes_closed",
+    "lanes_left",
+    "speed",
+    "taper",
+    "buffer",
+    "work_length",
+    "downstream_taper",
+    "days",
+    "geometry",
+]
+
+
+@dataclass(frozen=True)
+class ClosureRules:
+    """Room between pit and traffic (m), fixed lengths (m) where the brief gives them."""
+
+    gap: float
+    taper: float | None
+    buffer: float | None
+    keep_right: bool
+
+
+def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) -> pd.DataFrame:
+    """Draw the closures of all pits that take a lane.
+
+    Parameters
+    ----------
+    pits : DataFrame
+        ``pit_id``, ``run_id``, ``lanes_taken``, ``days``, ``width`` (m), ``street_chain``,
+        ``street_offset``, ``street_width`` (m), ``street_lanes``, ``street_speed`` (m/s),
+        ``street_class``, ``street_name``, ``work_low`` and ``work_high`` (m along the chain).
+    net : StreetNet, optional
+    rules : ClosureRules
+    """
+    rows: list[dict[str, object]] = []
+    if net is not None:
+        for pit in pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].to_dict("records"):
+            for left in (False, True):
+                row = _approach(pit, net, rules, left=left)
+                if row is not None:
+                    rows.append({"closure_id": f"{pit['pit_id']}-T{len(rows) + 1}", **row})
+    return _numbered(pd.DataFrame(rows, columns=COLUMNS))
+
+
+def _numbered(table: pd.DataFrame) -> pd.DataFrame:
+    """Number the closures of each pit from one."""
+    place = table.groupby("pit_id").cumcount() + 1
+    return table.assign(
+        closure_id=[f"{p}-T{k}" for p, k in zip(table["pit_id"], place, strict=True)]
+    )
+
+
+def _approach(
+    pit: dict[Any, Any], net: StreetNet, rules: ClosureRules, *, left: bool
+) -> dict[str, object] | None:
+    """Return the closure on one half of the carriageway, or None where it loses no lane."""
+    sign = 1.0 if left else -1.0
+    half = pit["street_width"] / 2
+    lanes = int(pit["street_lanes"])
+    here = max(lanes // 2 + (lanes % 2 if not left else 0), 1)
+    lane = half / here
+    reach = pit["width"] / 2 + rules.gap
+    # Distance of the pit's inner edge from the centreline, towards this half's outer edge.
+    inner = sign * pit["street_offset"] - reach
+    outer = sign * pit["street_offset"] + reach
+    if outer <= 0.05 or inner >= half - 0.05:
+        return None
+    first = int(np.floor(max(inner, 0.0) / lane + 1e-9))
+    closed = here - first
+    speed = pit["street_speed"]
+    one_lane = closed >= here
+    taper = (
+        rules.taper
+        if rules.taper is not None
+        else (ONE_LANE_TAPER_M if one_lane else float(merging_taper_m(closed * lane, speed)))
+    )
+    buffer = rules.buffer if rules.buffer is not None else float(buffer_length_m(speed))
+    along = left != rules.keep_right  # traffic on this half goes the way the chain is drawn
+    return {
+        "pit_id": pit["pit_id"],
+        "run_id": pit["run_id"],
+        "street": pit["street_name"],
+        "class": pit["street_class"],
+        "side": "along" if along else "against",
+        "lanes_closed": closed,
+        "lanes_left": here - closed,
+        "speed": speed,
+        "taper": taper,
+        "buffer": buffer,
+        "work_length": pit["work_high"] - pit["work_low"],
+        "downstream_taper": DOWNSTREAM_TAPER_M,
+        "days": pit["days"],
+        "geometry": _shape(pit, net, sign * first * lane, sign * half, taper, buffer, along),
+    }
+
+
+def _shape(
+    pit: dict[Any, Any],
+    net: StreetNet,
+    inner: float,
+    edge: float,
+    taper: float,
+    buffer: float,
+    along: bool,
+) -> shapely.MultiPolygon:
+    low, high = pit["work_low"], pit["work_high"]
+    if along:
+        stops = (low - buffer - taper, low - buffer, high, high + DOWNSTREAM_TAPER_M)
+    else:
+        stops = (high + buffer + taper, high + buffer, low, low - DOWNSTREAM_TAPER_M)
+    corners = np.array([[stops[0], edge], [stops[1], inner], [stops[2], inner], [stops[3], edge]])
+    shape = strip(net, int(pit["street_chain"]), corners)
+    parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
+    return shapely.MultiPolygon(parts)

@@ -1,0 +1,99 @@
+"""The strings of every pull, laid out along the street behind its insertion pit."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.street.net import StreetNet
+from geotools.street.strips import strip
+
+__all__ = ["lay_strings", "string_pieces"]
+
+
+def string_pieces(pieces: int, strings: int) -> IntArray:
+    """Share the pipes of a pull out evenly over its strings."""
+    base, rest = divmod(pieces, strings)
+    return np.array([base + (k < rest) for k in range(strings)], dtype=np.int64)
+
+
+def lay_strings(pulls: pd.DataFrame, net: StreetNet | None, *, gap: float) -> pd.DataFrame:
+    """Lay out the strings of all pulls.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        ``pull_id``, ``run_id``, ``length`` (m), ``joints``, ``strings``, ``outside`` (m), and of
+        the insertion pit: ``street_chain``, ``street_offset``, ``street_name``, ``lay_at`` (m
+        along the chain, top of the ramp), ``lay_forward``, ``lay_width`` (m, half the width of
+        carriageway and verge), ``top_x``, ``top_y``, ``lay_dx``, ``lay_dy``.
+    net : StreetNet, optional
+    gap : float
+        Room between strings laid side by side, m.
+
+    Returns
+    -------
+    DataFrame
+        Contract columns of ``strings`` and ``geometry``.
+    """
+    rows = []
+    for pull in pulls.to_dict("records"):
+        shares = string_pieces(int(pull["joints"]) + 1, int(pull["strings"]))
+        lengths = pull["length"] * shares / shares.sum()
+        places = _sides(pull, len(shares), gap)
+        for number, (length, off, pieces) in enumerate(zip(lengths, places, shares, strict=True)):
+            rows.append(
+                {
+                    "string_id": f"{pull['pull_id']}-S{number + 1}",
+                    "pull_id": pull["pull_id"],
+                    "run_id": pull["run_id"],
+                    "number": number + 1,
+                    "length": float(length),
+                    "street": pull["street_name"],
+                    "joints": int(pieces) - 1,
+                    "geometry": shapely.MultiPolygon([_lane(pull, net, float(length), off)]),
+                }
+            )
+    columns = ["string_id", "pull_id", "run_id", "number", "length", "street", "joints", "geometry"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _sides(pull: dict[Any, Any], count: int, gap: float) -> FloatArray:
+    """Return how far off the centreline each string lies: the first in line with the pit.
+
+    The others lie beside it, towards the verge while there is room, then towards the middle.
+    """
+    own = float(pull["street_offset"]) if int(pull["street_chain"]) >= 0 else 0.0
+    step = float(pull["outside"]) + gap
+    side = -1.0 if own < 0 else 1.0
+    half = float(pull["lay_width"])
+    room = max(int((half - abs(own)) / step), 0) if np.isfinite(half) else count
+    order = [own + side * step * k for k in range(min(room, count - 1) + 1)]
+    order += [own - side * step * (k + 1) for k in range(count - len(order))]
+    return np.array(order)
+
+
+def _lane(
+    pull: dict[Any, Any], net: StreetNet | None, length: float, off: float
+) -> shapely.Polygon:
+    half = float(pull["outside"]) / 2
+    chain = int(pull["street_chain"])
+    if net is not None and chain >= 0:
+        start = float(pull["lay_at"])
+        end = start + length if pull["lay_forward"] else start - length
+        corners = np.array(
+            [[start, off - half], [end, off - half], [end, off + half], [start, off + half]]
+        )
+        shape = strip(net, chain, corners)
+        return shape if shape.geom_type == "Polygon" else shapely.convex_hull(shape)
+    top = np.array([pull["top_x"], pull["top_y"]], dtype=float)
+    heading = np.array([pull["lay_dx"], pull["lay_dy"]], dtype=float)
+    across = np.array([-heading[1], heading[0]])
+    near, far = top + across * off, top + across * off + heading * length
+    return shapely.Polygon(
+        [near - across * half, far - across * half, far + across * half, near + across * half]
+    )
