@@ -118,7 +118,9 @@ def _near(lines: npt.NDArray[np.object_], spots: npt.NDArray[np.object_], sure: 
     """Find, for every point, its nearest line and all that are as near or almost so."""
     tree = shapely.STRtree(lines)
     close = tree.query(spots, predicate="dwithin", distance=sure + TOUCH)
-    far = np.setdiff1d(np.arange(len(spots)), close[0])
+    missed = np.ones(len(spots), dtype=bool)
+    missed[close[0]] = False
+    far = np.flatnonzero(missed)
     _, nearest = tree.query_nearest(spots[far], return_distance=True, all_matches=False)
     around = tree.query(spots[far], predicate="dwithin", distance=ALMOST * nearest + TOUCH)
     point, line = np.concatenate([close, [far[around[0]], around[1]]], axis=1)
