@@ -448,7 +448,9 @@ OUTPUTS: dict[str, Layer] = {
                 _real("buffer", "length of the buffer", "length"),
                 _real("work_length", "length of the work space", "length"),
                 _real("downstream_taper", "length of the downstream taper", "length"),
-                _real("days", "days it stands"),
+                _real("days", "days of work at the pit with the lanes closed; plated between"),
+                _real("first_day", "working day of the run it is first put up"),
+                _real("last_day", "working day it is last taken down"),
             ),
         ),
         Layer(

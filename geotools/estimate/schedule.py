@@ -96,10 +96,11 @@ def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> 
         connecting.append(digs)
         pulling.append(pulled)
         resting.append(rest)
-    tying = [
-        _Task("tie in at the pit", pit, "tie-in", crew.tie_in_days, [dug, *resting])
-        for pit, dug in digging.items()
-    ]
+    pairs = list(zip(pulls["insertion_pit"], pulls["receiving_pit"], strict=True))
+    tying = []
+    for name, dug in digging.items():
+        met = [rest for rest, ends in zip(resting, pairs, strict=True) if name in ends]
+        tying.append(_Task("tie in at the pit", name, "tie-in", crew.tie_in_days, [dug, *met]))
     test = _Task("fill, test and disinfect", run_id, "testing", crew.test_days, list(tying))
     again = [
         _Task("remake the connections", t.ref, "connections", t.days, [test]) for t in connecting

@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.extents import Extents
+from geotools.street.closures import LEAST_LANE_SHARE
 
 __all__ = [
     "Lanes",
@@ -21,8 +22,6 @@ __all__ = [
     "site_cost",
     "traffic_cost",
 ]
-
-LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
 
 
 @dataclass(frozen=True)

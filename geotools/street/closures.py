@@ -13,8 +13,9 @@ from geotools.street.net import StreetNet
 from geotools.street.strips import strip
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
-__all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
+__all__ = ["LEAST_LANE_SHARE", "ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
 
+LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
 ONE_LANE_TAPER_M = 100 * 0.3048  # one lane for both ways: 50 to 100 ft (MUTCD table 6B-3)
 COLUMNS = [
     "closure_id",
@@ -31,6 +32,8 @@ COLUMNS = [
     "work_length",
     "downstream_taper",
     "days",
+    "first_day",
+    "last_day",
     "geometry",
 ]
 
@@ -53,7 +56,8 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     pits : DataFrame
         ``pit_id``, ``run_id``, ``lanes_taken``, ``days``, ``width`` (m), ``street_chain``,
         ``street_offset``, ``street_width`` (m), ``street_lanes``, ``street_speed`` (m/s),
-        ``street_class``, ``street_name``, ``work_low`` and ``work_high`` (m along the chain).
+        ``street_class``, ``street_name``, ``first_day``, ``last_day`` (of the schedule),
+        ``work_low`` and ``work_high`` (m along the chain).
     net : StreetNet, optional
     rules : ClosureRules
     """
@@ -90,8 +94,15 @@ def _approach(
     outer = sign * pit["street_offset"] + reach
     if outer <= 0.05 or inner >= half - 0.05:
         return None
-    first = int(np.floor(max(inner, 0.0) / lane + 1e-9))
-    closed = here - first
+    # Close from the kerb inwards, or from the middle outwards if that leaves more lanes.
+    kept_inside = int(np.floor(max(inner, 0.0) / (LEAST_LANE_SHARE * lane) + 1e-9))
+    kept_outside = int(np.floor(max(half - outer, 0.0) / (LEAST_LANE_SHARE * lane) + 1e-9))
+    from_middle = kept_outside > kept_inside
+    left_open = min(max(kept_inside, kept_outside), here)
+    closed = here - left_open
+    if closed < 1:
+        return None
+    edge, line = (0.0, closed * lane) if from_middle else (half, left_open * lane)
     speed = pit["street_speed"]
     one_lane = closed >= here
     taper = (
@@ -108,14 +119,16 @@ def _approach(
         "class": pit["street_class"],
         "side": "along" if along else "against",
         "lanes_closed": closed,
-        "lanes_left": here - closed,
+        "lanes_left": left_open,
         "speed": speed,
         "taper": taper,
         "buffer": buffer,
         "work_length": pit["work_high"] - pit["work_low"],
         "downstream_taper": DOWNSTREAM_TAPER_M,
         "days": pit["days"],
-        "geometry": _shape(pit, net, sign * first * lane, sign * half, taper, buffer, along),
+        "first_day": pit["first_day"],
+        "last_day": pit["last_day"],
+        "geometry": _shape(pit, net, sign * line, sign * edge, taper, buffer, along),
     }
 
 

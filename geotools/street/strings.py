@@ -21,7 +21,15 @@ def string_pieces(pieces: int, strings: int) -> IntArray:
     return np.array([base + (k < rest) for k in range(strings)], dtype=np.int64)
 
 
-def lay_strings(pulls: pd.DataFrame, net: StreetNet | None, *, gap: float) -> pd.DataFrame:
+def _lengths(shares: IntArray, length: float, piece: float) -> FloatArray:
+    """Return string lengths, m: whole pipes, the last cut to the length of the pull."""
+    whole = shares * piece
+    return np.append(whole[:-1], length - whole[:-1].sum())
+
+
+def lay_strings(
+    pulls: pd.DataFrame, net: StreetNet | None, *, gap: float, piece: float
+) -> pd.DataFrame:
     """Lay out the strings of all pulls.
 
     Parameters
@@ -34,6 +42,8 @@ def lay_strings(pulls: pd.DataFrame, net: StreetNet | None, *, gap: float) -> pd
     net : StreetNet, optional
     gap : float
         Room between strings laid side by side, m.
+    piece : float
+        Length of a pipe before fusing, m.
 
     Returns
     -------
@@ -43,7 +53,7 @@ def lay_strings(pulls: pd.DataFrame, net: StreetNet | None, *, gap: float) -> pd
     rows = []
     for pull in pulls.to_dict("records"):
         shares = string_pieces(int(pull["joints"]) + 1, int(pull["strings"]))
-        lengths = pull["length"] * shares / shares.sum()
+        lengths = _lengths(shares, float(pull["length"]), piece)
         places = _sides(pull, len(shares), gap)
         for number, (length, off, pieces) in enumerate(zip(lengths, places, shares, strict=True)):
             rows.append(

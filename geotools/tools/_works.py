@@ -74,15 +74,16 @@ def work_out(
     of_pulls = pull_quantities(priced, _prices(brief), brief.output.units)
     total = counts["connection"] + counts["lateral"] + counts["valve"]
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
+    schedule = schedule_runs(table, pits, waits, brief.crew)
     _report_overlaps(pits, ground.layers.findings)
     return Works(
-        strings=lay_strings(laid, net, gap=brief.street.string_gap),
-        closures=close_lanes(_work_space(pits), net, rules),
+        strings=lay_strings(laid, net, gap=brief.street.string_gap, piece=brief.pulls.piece_length),
+        closures=close_lanes(_work_space(_with_days(pits, schedule)), net, rules),
         local_digs=_placed(ground, digs),
         quantities=pd.concat(
             [of_pits, of_pulls, run_quantities(of_pits, of_pulls)], ignore_index=True
         ),
-        schedule=schedule_runs(table, pits, waits, brief.crew),
+        schedule=schedule,
         dig_count=total,
     )
 
@@ -136,6 +137,15 @@ def _laid(
         top_y=tops.top[:, 1],
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
+    )
+
+
+def _with_days(pits: pd.DataFrame, schedule: pd.DataFrame) -> pd.DataFrame:
+    """Add the first and the last working day at every pit."""
+    days = schedule.assign(end=schedule["start_day"] + schedule["days"]).groupby("ref")
+    return pits.assign(
+        first_day=pits["pit_id"].map(days["start_day"].min()),
+        last_day=pits["pit_id"].map(days["end"].max()),
     )
 
 
