@@ -1,0 +1,182 @@
+"""Reach and price of every pull between two pits, against a plain check of each."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pytest
+
+from geotools.pulls.explain import mirrored
+from geotools.pulls.force import ForceProfile, build_profile, pull_forces
+from geotools.pulls.optimise import Sites
+from geotools.pulls.sites import build_sites
+from geotools.siting.must import Stretches
+
+RECEIVING, AHEAD, BEHIND, BOTH = range(4)
+LONGEST, LIMIT = 180.0, 60e3  # m, N
+PLACES = 9
+
+
+def _case(seed: int) -> dict[str, Any]:
+    rng = np.random.default_rng(seed)
+    length = float(rng.uniform(250, 500))
+    at = np.sort(rng.uniform(0, length, PLACES))
+    at[0], at[-1] = 0.0, length
+    shape = (PLACES, 4)
+    cost = np.where(rng.random(shape) < 0.2, np.inf, rng.uniform(1, 9, shape))
+    start, end = at[:, None] - rng.uniform(1, 12, shape), at[:, None] + rng.uniform(1, 12, shape)
+    stations = np.unique([*np.arange(0.0, length, 10.0), *at, length])
+    bends = pd.DataFrame({"run": np.int64(0), "chainage": rng.choice(stations, 3, replace=False)})
+    bends = bends.assign(deflection=rng.uniform(0, 0.6, 3), bend_limit=rng.uniform(2e4, 9e4, 3))
+    profile = build_profile(
+        pd.DataFrame(
+            {"run": 0, "chainage": stations, "grade": rng.uniform(-0.1, 0.1, len(stations))}
+        ),
+        bends,
+        np.array([0, len(stations)]),
+        weight=np.array([900.0]),
+        friction=0.4,
+        roller_friction=0.1,
+    )
+    low = np.sort(rng.uniform(0, length - 9, 2))
+    spans = [(float(low[0]), float(low[0]) + 4.0)]
+    if low[1] > low[0] + 5:
+        spans.append((float(low[1]), float(low[1]) + 4.0))
+    refused = [
+        [any(a < edge < b for a, b in spans for edge in (start[j, r], end[j, r])) for r in range(4)]
+        for j in range(PLACES)
+    ]
+    return {
+        "length": length,
+        "start": start,
+        "end": end,
+        "cost": np.where(np.array(refused), np.inf, cost),
+        "profile": profile,
+        "spans": spans,
+        "digs": pd.DataFrame(
+            {
+                "run": np.int64(0),
+                "chainage": np.sort(rng.uniform(0, length, 12)),
+                "cost": rng.uniform(100, 900, 12),
+            }
+        ),
+        "longest_ahead": rng.choice([90.0, 140.0, np.inf], PLACES),
+        "longest_behind": rng.choice([90.0, 140.0, np.inf], PLACES),
+    }
+
+
+def _sites(case: dict[str, Any]) -> Sites:
+    low, high = np.array(case["spans"]).T
+    candidates: Any = SimpleNamespace(
+        table=pd.DataFrame({"run": np.zeros(PLACES, dtype=np.int64)}),
+        extents=SimpleNamespace(start=case["start"], end=case["end"]),
+        offsets=np.array([0, PLACES]),
+        laydown=SimpleNamespace(
+            longest_ahead=case["longest_ahead"],
+            longest_behind=case["longest_behind"],
+            pieces_ahead=np.arange(PLACES, dtype=float) + 1,
+            pieces_behind=np.arange(PLACES, dtype=float) + 50,
+        ),
+    )
+    return build_sites(
+        candidates,
+        case["profile"],
+        Stretches(np.zeros(len(low), dtype=np.int64), low, high, 1),
+        lengths=np.array([case["length"]]),
+        limit=np.array([LIMIT]),
+        max_length=LONGEST,
+        digs=case["digs"],
+        objective=case["cost"],
+    )
+
+
+def _stands(profile: ForceProfile, tail: float, head: float) -> bool:
+    """Whether the pull stays within its limits: at the head all along, and at every bend."""
+    at, force = pull_forces(profile, 0, tail, head)
+    if force.max() > LIMIT:
+        return False
+    limits = dict(zip(profile.chainage.tolist(), profile.bend_limit.tolist(), strict=True))
+    turns = dict(zip(profile.chainage.tolist(), profile.turn.tolist(), strict=True))
+    for place, before in zip(at[1:-1].tolist(), force[1:-1].tolist(), strict=True):
+        after = before * np.exp(profile.friction * turns[place])
+        if after > min(limits[place], LIMIT):
+            return False
+    return True
+
+
+def _legal(case: dict[str, Any], one: tuple[int, int], two: tuple[int, int], ahead: bool) -> bool:
+    tail, edge = float(case["end"][one]), float(case["start"][two])
+    longest = case["longest_ahead"][one[0]] if ahead else case["longest_behind"][two[0]]
+    if not 0 < edge - tail <= min(LONGEST, longest):
+        return False
+    if any(low < edge and high > tail for low, high in case["spans"]):
+        return False
+    return _stands(case["profile"], tail, edge) if ahead else _stands(case["profile"], edge, tail)
+
+
+def _allowed(sites: Sites, one: tuple[int, int], two: tuple[int, int], ahead: bool) -> bool:
+    """Whether the columns made ready for the optimiser allow the pull."""
+    tail, edge = sites.end[one], sites.start[two]
+    if edge <= tail or tail < sites.floor[two] or edge > sites.roof[one]:
+        return False
+    return bool(edge <= sites.reach_ahead[one] if ahead else tail >= sites.reach_behind[two])
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_the_pulls_allowed_are_those_within_every_limit(seed: int) -> None:
+    case = _case(seed)
+    sites = _sites(case)
+    usable = np.isfinite(case["cost"])
+    pits = [(int(j), int(r)) for j, r in np.argwhere(usable)]
+    found = []
+    for one in pits:
+        for two in pits:
+            if one[0] >= two[0]:
+                continue
+            if one[1] in (AHEAD, BOTH):
+                found.append(_legal(case, one, two, True))
+                assert _allowed(sites, one, two, True) is found[-1]
+            if two[1] in (BEHIND, BOTH):
+                found.append(_legal(case, one, two, False))
+                assert _allowed(sites, one, two, False) is found[-1]
+    assert 5 < sum(found) < len(found) - 5
+
+
+def test_digs_between_two_pits_are_those_between_their_edges() -> None:
+    case = _case(1)
+    sites = _sites(case)
+    at, price = case["digs"]["chainage"].to_numpy(), case["digs"]["cost"].to_numpy()
+    for one in np.ndindex(PLACES, 4):
+        for two in np.ndindex(PLACES, 4):
+            low, high = case["end"][one], case["start"][two]
+            if low < high:
+                between = price[(at > low) & (at < high)].sum()
+                passed = sites.passed_start[two] - sites.passed_end[one]
+                assert passed == pytest.approx(between, abs=1e-9)
+
+
+def test_what_lies_at_the_very_edge_of_a_pit_is_dug_with_the_pit() -> None:
+    case = _case(4)
+    edges = [case["end"][0, 0], case["start"][3, 0]]
+    case["digs"] = pd.DataFrame({"run": np.int64(0), "chainage": edges, "cost": [10.0, 300.0]})
+    sites = _sites(case)
+    assert sites.passed_start[3, 0] - sites.passed_end[0, 0] == 0.0
+
+
+def test_strings_lie_behind_the_pit_they_are_pulled_from() -> None:
+    sites = _sites(_case(2))
+    ahead, behind = sites.string_pieces()
+    assert ahead[3].tolist() == [4.0] * 4
+    assert behind[3].tolist() == [53.0] * 4
+
+
+def test_mirrored_twice_the_sites_are_what_they_were() -> None:
+    sites = _sites(_case(3))
+    back = mirrored(mirrored(sites, 0), 0)
+    for name, values in vars(sites).items():
+        there: npt.NDArray[Any] = getattr(back, name)
+        np.testing.assert_allclose(there, values, rtol=0, atol=1e-9, err_msg=name)
