@@ -2,7 +2,7 @@
 
 A segment is the set of mains and nodes that lose water together when the valves around them are
 closed; a valve stands on a main and protects one side of it from the other (Walski 1993,
-Reliability Engineering and System Safety 42, from memory; Jun and Loganathan 2007). Here every
+Reliability Engineering and System Safety 42, from memory; Jun 2005). Here every
 edge is cut at its valves into *links*; a link hangs on the node at its end of the edge, a valve
 stands between two links, and segments are the connected components. A segment shut in can cut
 off others that are not shut in themselves, where every way from a source leads through it.

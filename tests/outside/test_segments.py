@@ -2,7 +2,7 @@
 
 Definition: a segment is the set of pipes and nodes cut off together when the neighbouring valves
 close; a valve is a pair of a link and the node it protects. Walski 1993 (Reliability Engineering
-and System Safety 42; from memory, confirm against the paper), Jun and Loganathan 2007; the library
+and System Safety 42; from memory, confirm against the paper), Jun 2005 (dissertation); the library
 `wntr` (1.5.0) says so of `wntr.metrics.topographic.valve_segments`. The segments of the small net
 were reckoned by hand from the definition; on the network ky10, which comes with `wntr` (935 nodes,
 1061 links), its routine is the reference. There is no gap: the sets must be the same.
