@@ -52,5 +52,8 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
 def _compiled(function: Callable[..., None]) -> Callable[..., None]:
     import numba
 
-    compiled: Callable[..., None] = numba.njit(cache=True, nogil=True)(function)
+    try:
+        compiled: Callable[..., None] = numba.njit(cache=True, nogil=True)(function)
+    except RuntimeError:  # no folder to keep it in: compiled anew in every process
+        compiled = numba.njit(nogil=True)(function)
     return compiled

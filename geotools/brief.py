@@ -222,6 +222,13 @@ class CarrierChoice(_Section):
     tries: int = _set(
         4, "how many of the pipes that suit a run are planned through", COMMON, ge=1, le=20
     )
+    larger_for: float = _set(
+        0.0,
+        "a larger bore wins if its plan costs no more than this share above the cheapest",
+        "the user",
+        ge=0,
+        le=1,
+    )
     fit_rule: Literal["share_of_bore", "share_or_total", "radial_gap"] = _set(
         "share_of_bore",
         "clearance: share of the bore; that, or 2 in in hosts above 24 in; a gap all round",

@@ -90,8 +90,8 @@ def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:
         "warning",
         "bad-coordinates",
         np.unique(parts.row[~good]),
-        "has a coordinate that is not a number, is off the map or cannot be moved to the working "
-        "CRS; set aside; correct its vertices",
+        "has a coordinate that is not a number, is off the map, cannot be moved to the working "
+        "CRS or makes the line longer than 200 km; set aside; correct its vertices",
         every=True,
     )
 

@@ -128,7 +128,7 @@ def _ambiguous(layer: Layer, field: Field, options: Sequence[Column]) -> str:
 
 
 def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:
-    close = nearest(field.column(), columns, cutoff=0.4) or nearest(field.name, columns, cutoff=0.4)
+    close = nearest(field.column(), columns, cutoff=0.6) or nearest(field.name, columns, cutoff=0.6)
     hint = f"; the nearest is {close!r}" if close else ""
     return (
         f"field {' or '.join(field.spellings())} ({field.text}) is missing{hint}; name the column "

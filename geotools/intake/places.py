@@ -26,12 +26,17 @@ def sane(xy: npt.NDArray[np.float64]) -> BoolArray:
     return found
 
 
+LONGEST_LINE = 200_000.0  # m; a main or street drawn longer has a slip in a coordinate
+
+
 def sane_lines(parts: Parts) -> BoolArray:
-    """Tell which lines have only such coordinates."""
-    bad = line_of_vertex(parts.offsets)[~sane(parts.xy)]
+    """Tell which lines have only such coordinates and a length a line on the map can have."""
+    rows = line_of_vertex(parts.offsets)
     out = np.ones(len(parts), dtype=bool)
-    out[bad] = False
-    return out
+    out[rows[~sane(parts.xy)]] = False
+    step = np.hypot(*np.diff(np.nan_to_num(parts.xy), axis=0).T)
+    length = np.bincount(rows[1:], step * (rows[1:] == rows[:-1]), minlength=len(parts))
+    return out & (length[: len(parts)] <= LONGEST_LINE)
 
 
 def line_places(parts: Parts, rows: IntArray) -> npt.NDArray[Any]:

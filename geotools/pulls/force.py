@@ -55,6 +55,7 @@ def build_profile(
     offsets: IntArray,
     *,
     weight: FloatArray,
+    string_weight: FloatArray,
     friction: float,
     roller_friction: float,
 ) -> ForceProfile:
@@ -70,6 +71,8 @@ def build_profile(
         Offsets of the runs in `stations`.
     weight : ndarray, shape (runs,)
         Weight of the carrier on the host, N/m; negative where it floats up.
+    string_weight : ndarray, shape (runs,)
+        Weight of the string on its rollers, in air, N/m.
     friction, roller_friction : float
         Coefficients in the host and on the rollers.
     """
@@ -78,7 +81,7 @@ def build_profile(
     slope = np.arctan(stations["grade"].to_numpy(dtype=float))
     w = weight[run]
     drag = friction * np.abs(w) * np.cos(slope)
-    least = roller_friction * np.abs(w)
+    least = roller_friction * string_weight[run]
     turn = np.zeros(len(stations))
     at, _ = Places.of_offsets(offsets, chainage).nearest(
         bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)

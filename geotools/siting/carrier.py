@@ -75,16 +75,20 @@ class Contest:
     price: FloatArray
 
 
-def hold_contest(runs: pd.DataFrame, service: pd.DataFrame, brief: Brief) -> Contest:
+def hold_contest(
+    runs: pd.DataFrame, service: pd.DataFrame, brief: Brief, *, least_length: float
+) -> Contest:
     """Hold every pipe of the catalogue against every run and rank those that suit.
 
     Parameters
     ----------
     runs : DataFrame
-        ``run_id`` and ``main_ids``.
+        ``run_id``, ``main_ids`` and ``length`` (m).
     service : DataFrame
         As `service_columns` gives it.
     brief : Brief
+    least_length : float
+        Length of the shortest run worth a pull, m.
 
     Raises
     ------
@@ -107,6 +111,9 @@ def hold_contest(runs: pd.DataFrame, service: pd.DataFrame, brief: Brief) -> Con
     in_window = (outside >= WINDOW * bore) & (outside < bore) & wanted[None, :]
     in_window[rows, fixed[rows]] = True
     reason = _no_pipe(tries, fixed, verdict, pipes, wanted, bore[:, 0])
+    short = runs["length"].to_numpy(dtype=float) < least_length
+    tries[short] = -1
+    reason[short] = "shorter than two pits and a pull (pulls.min_length): renew it in open cut"
     return Contest(pipes, verdict, tries, fixed, in_window, reason, _price(pipes, brief))
 
 

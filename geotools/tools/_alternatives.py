@@ -14,7 +14,7 @@ from geotools.tools._layout import Attempt, Layout
 __all__ = ["alternatives_table"]
 
 CHOSEN = {
-    "chosen": "the cheapest plan that carries the flow",
+    "chosen": "the cheapest plan that carries the flow, or the largest bore for little more",
     "no_plan": "no plan with this carrier",
 }
 WHY = {

@@ -117,8 +117,19 @@ def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remo
             break
         progress("planning pits and pulls", rank, tries)
         attempts.append(_attempt(ground, rank))
-    shown = np.argmin(np.stack([a.value for a in attempts]), axis=0).astype(np.int64)
+    shown = _winners(attempts, brief.carrier.larger_for)
     return _merge(ground, attempts, shown)
+
+
+def _winners(attempts: list[Attempt], larger_for: float) -> IntArray:
+    """Return the attempt that wins each run: the cheapest, or a larger bore for little more."""
+    value = np.stack([a.value for a in attempts])
+    bore = np.stack([a.table["carrier_bore"].fillna(0.0).to_numpy(dtype=float) for a in attempts])
+    best = value.min(axis=0)
+    near = np.isfinite(value) & (value <= best * (1 + larger_for))
+    if larger_for <= 0:
+        return np.asarray(np.argmin(value, axis=0), dtype=np.int64)
+    return np.asarray(np.argmax(np.where(near, bore, -1.0), axis=0), dtype=np.int64)
 
 
 def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Shared:
@@ -147,13 +158,22 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
         stations=with_street(stations, heading, scene, brief.street),
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
         service=service,
-        contest=hold_contest(runs.table, service, brief),
+        contest=hold_contest(runs.table, service, brief, least_length=_least_between(brief)),
         scene=scene,
         edits=edits,
         digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
         layers=layers,
         brief=brief,
     )
+
+
+def _least_between(brief: Brief) -> float:
+    """Return the room two half pits and the shortest pull between them take, m.
+
+    Bends nearer to each other share a pit; a shorter run is not worth a pull.
+    """
+    pits = brief.pits
+    return pits.working_length + pits.receiving_length / 2 + brief.pulls.min_length
 
 
 def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
@@ -183,6 +203,7 @@ def _attempt(ground: Shared, rank: int) -> Attempt:
         bends[lined[bends["run"].to_numpy(dtype=np.int64)]],
         table["diameter"].to_numpy(dtype=float),
         table["length"].to_numpy(dtype=float),
+        apart=_least_between(brief),
     )
     candidates = _candidates(ground, table, bends, must)
     profile = _profile(ground, table, bends, _friction(brief)["central"])
@@ -441,6 +462,7 @@ def _profile(
         bends,
         ground.offsets,
         weight=table["weight"].fillna(0.0).to_numpy(dtype=float),
+        string_weight=table["dry_weight"].fillna(0.0).to_numpy(dtype=float),
         friction=friction,
         roller_friction=ground.brief.pulls.roller_friction,
     )

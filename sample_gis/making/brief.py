@@ -36,11 +36,13 @@ step = "10 m"
 assumed_cover = "1.3 m"         # where the records hold neither cover nor invert
 survey_accuracy = "0.5 m"       # wiggles below this are survey noise, not bends
 
+[service]
+water_table = "1.5 m"           # below the surface
+
 [carrier]
-system = "METRIC"
-material = "PE100"
-dr = 17
+system = "METRIC"               # what the local market sells; the rest is chosen run by run
 temperature = "20 degC"
+larger_for = 0.05               # a larger bore is worth a twentieth of the cost
 
 [pits]
 max_depth = "5 m"

@@ -43,6 +43,7 @@ def _profile(
         table,
         np.cumsum([0, *counts]),
         weight=np.full(len(counts), weight),
+        string_weight=np.abs(np.full(len(counts), weight)),
         friction=MU,
         roller_friction=roller,
     )

@@ -39,6 +39,7 @@ def _case(seed: int) -> dict[str, Any]:
         bends,
         np.array([0, len(stations)]),
         weight=np.array([900.0]),
+        string_weight=np.abs(np.array([900.0])),
         friction=0.4,
         roller_friction=0.1,
     )
