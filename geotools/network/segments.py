@@ -2,10 +2,10 @@
 
 A segment is the set of mains and nodes that lose water together when the valves around them are
 closed; a valve stands on a main and protects one side of it from the other (Walski 1993,
-Reliability Engineering and System Safety 42, from memory; Jun 2005). Here every
-edge is cut at its valves into *links*; a link hangs on the node at its end of the edge, a valve
-stands between two links, and segments are the connected components. A segment shut in can cut
-off others that are not shut in themselves, where every way from a source leads through it.
+Reliability Engineering and System Safety 42, from memory; Jun 2005). Here every edge is cut at its
+valves into *links*; a link hangs on the node at its end of the edge, a valve stands between two
+links, and segments are the connected components. A segment shut in can cut off others that are
+not shut in themselves, where every way from a source leads through it.
 
 The graph's vertices are the nodes, ``0 .. m - 1``, and after them the links.
 """
@@ -193,7 +193,7 @@ def cut_off(
     near_offsets, near = _neighbours(np.concatenate([joined, to_root]), count + 1)
     weight = np.zeros((count + 1, columns + 1))
     weight[:count, :columns] = weights
-    weight[count, columns] = 1.0
+    weight[count, columns] = 1.0  # the root, which stands for all sources
     walked = np.zeros((runs, columns + 1))
     inputs = (near_offsets, near, offsets_of(_counts(run, runs)), shut, weight.ravel())
     states = [np.full(count + 1, -1, dtype=np.int64) for _ in range(6)]
@@ -230,31 +230,27 @@ def _walk(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
 ):  # fmt: skip
     """Walk on in step from the neighbours of each shutdown; see `cut_off`.
 
-    Parts of the walk have a queue each (``head``, ``tail``, ``after``) and merge where they meet
-    (``parent``). ``mark`` is twice the run where shut in, one more where walked. The last column
-    of the weights is 1 at the root, which stands for all sources, else 0.
+    Parts of the walk have a queue each (``head``, ``tail``, ``after``), and where they meet one
+    ``parent``. ``mark`` is twice the run where shut in, one more where walked.
     """
     for run in range(len(shut_offsets) - 1):
         dry = 2 * run
         for k in range(shut_offsets[run], shut_offsets[run + 1]):
             mark[shut[k]] = dry
-        alive = 0
+        alive = turn = 0
         for k in range(shut_offsets[run], shut_offsets[run + 1]):
             for j in range(near_offsets[shut[k]], near_offsets[shut[k] + 1]):
                 u = near[j]
                 if mark[u] < dry:
-                    mark[u] = dry + 1
+                    mark[u], after[u] = dry + 1, -1
                     parent[u] = head[u] = tail[u] = ring[alive] = u
-                    after[u] = -1
-                    for c in range(u * columns, (u + 1) * columns):
-                        sums[c] = weight[c]
+                    sums[u * columns : (u + 1) * columns] = weight[u * columns : (u + 1) * columns]
                     alive += 1
-        waiting, turn = alive, 0
+        waiting = alive
         while alive > 1:
             turn = turn % waiting
             g = ring[turn]
-            v = head[g]
-            if parent[g] != g or v < 0:
+            if parent[g] != g or head[g] < 0:
                 if parent[g] == g:  # walked to its end; of the root's part, only that is told
                     rooted = sums[g * columns + columns - 1] > 0
                     for c in range(columns):
@@ -266,17 +262,15 @@ def _walk(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                 waiting -= 1
                 ring[turn] = ring[waiting]
                 continue
-            head[g] = after[v]
+            v, head[g] = head[g], after[head[g]]
             for j in range(near_offsets[v], near_offsets[v + 1]):
                 u = near[j]
                 if mark[u] == dry:
                     continue
                 if mark[u] < dry:
-                    mark[u] = dry + 1
+                    mark[u], after[u] = dry + 1, -1
                     parent[u] = head[u] = tail[u] = u
-                    after[u] = -1
-                    for c in range(u * columns, (u + 1) * columns):
-                        sums[c] = weight[c]
+                    sums[u * columns : (u + 1) * columns] = weight[u * columns : (u + 1) * columns]
                     alive += 1
                 while parent[u] != u:
                     parent[u] = parent[parent[u]]
@@ -286,10 +280,7 @@ def _walk(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
                     alive -= 1
                     for c in range(columns):
                         sums[g * columns + c] += sums[u * columns + c]
-                    if head[u] >= 0:
-                        if head[g] < 0:
-                            head[g] = head[u]
-                        else:
-                            after[tail[g]] = head[u]
-                        tail[g] = tail[u]
+                    after[tail[g]] = head[u]
+                    head[g] = head[u] if head[g] < 0 else head[g]
+                    tail[g] = tail[u]
             turn += 1

@@ -93,15 +93,14 @@ def isolate(
         The noded mains, all of them.
     mains : Lines
     chains : Chains
-        The runs; ``edge`` of their pieces is a row of the graph.
+        Runs over the graph's edges.
     valves, laterals, sources : Points or None
-        Layers of the contract. A lateral without a number of customers is one.
+        Layers of the contract.
     run_ids : ndarray of str, shape (runs,)
     carrying : ndarray of bool, shape (mains,)
-        Mains that carry water; the others join nothing and serve nobody.
+        Mains that carry water.
     snap : float
-        A valve farther from every main is not counted on; a lateral farther from its main may
-        belong to another, m.
+        As for `build_supply`, m.
     reach : float
         A valve this near a junction stands at it, m.
     findings : Findings
@@ -109,14 +108,13 @@ def isolate(
     Returns
     -------
     DataFrame
-        One row a run: ``run``, the fields of the layer ``shutdowns`` under their bare names in
-        SI units, and ``geometry``, the valves to close as one multi-point.
+        One row a run: ``run``, the bare fields of the layer ``shutdowns`` in SI units, and
+        ``geometry``, the valves to close.
     """
-    rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
     supply = build_supply(
         graph,
         carrying=carrying[graph.line],
-        rank=rank[graph.line],
+        rank=_rank(mains)[graph.line],
         valves=valves,
         laterals=laterals,
         sources=sources,
@@ -126,14 +124,20 @@ def isolate(
     visits = visit(supply, chains, reach=reach)
     shut = _shut_in(supply, visits)
     bounds = _bounds(supply, shut)
-    names = valves.table["feature"].to_numpy(dtype=object) if valves is not None else _NO_NAMES
     table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
     table = table.join(_to_close(supply, bounds, valves, len(chains)))
-    table = table.join(_dry(supply, shut, len(chains)))
-    table["temporary_supply"] = line_lengths(chains.xy, chains.offsets)
-    table["temporary_services"] = _services(supply, chains)
-    case = _circumstances(supply, chains, visits, shut, bounds, names, reach)
+    table = table.join(_dry(supply, shut, len(chains))).assign(
+        temporary_supply=line_lengths(chains.xy, chains.offsets),
+        temporary_services=_services(supply, chains),
+    )
+    case = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
     return table.assign(remarks=write_remarks(case))
+
+
+def _rank(mains: Lines) -> IntArray:
+    """Return the order of the mains by identifier."""
+    names = mains.table["main_id"].to_numpy(dtype=str)
+    return np.unique(names, return_inverse=True)[1].astype(np.int64)
 
 
 def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
@@ -151,7 +155,11 @@ def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
     return ~out
 
 
-_NO_NAMES = np.zeros(0, dtype=object)
+def _names(points: Points | None) -> npt.NDArray[np.object_]:
+    """Return the names of the features of a layer; none of a layer that is not there."""
+    if points is None:
+        return np.zeros(0, dtype=object)
+    return points.table["feature"].to_numpy(dtype=object)
 
 
 def _shut_in(supply: Supply, visits: Visits) -> pd.DataFrame:
@@ -194,8 +202,7 @@ def _to_close(
     geometry = np.full(runs, shapely.MultiPoint(), dtype=object)
     names = np.full(runs, "", dtype=object)
     if valves is not None and len(row):
-        feature = valves.table["feature"].to_numpy(dtype=object)[row]
-        names = names_by_run(run, feature, runs, most=None)
+        names = names_by_run(run, _names(valves)[row], runs, most=None)
         order = np.lexsort([*valves.xy[row].T, run])
         some = np.unique(run)
         geometry[some] = shapely.multipoints(
