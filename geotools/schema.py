@@ -10,7 +10,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-__all__ = ["DIMENSIONS", "INPUTS", "OUTPUTS", "Dimension", "Field", "Layer", "describe"]
+__all__ = [
+    "DIMENSIONS",
+    "INPUTS",
+    "OUTPUTS",
+    "Dimension",
+    "Field",
+    "Layer",
+    "describe",
+    "length_text",
+]
 
 
 @dataclass(frozen=True)
@@ -654,6 +663,13 @@ OUTPUTS: dict[str, Layer] = {
         ),
     )
 }
+
+
+def length_text(length: float, system: str) -> str:
+    """Return a length, m, in words, in the units of ``si`` or ``us``."""
+    dimension = DIMENSIONS["length"]
+    unit = dimension.suffix(system)
+    return f"{length / dimension.units[unit]:,.1f} {unit}"
 
 
 def describe(layers: dict[str, Layer], system: str = "si") -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 
 import numpy as np
 
@@ -21,6 +22,13 @@ class Blocked:
     low: float
     high: float
     text: str
+
+
+Say = Callable[[float], str]
+
+
+def _metres(length: float) -> str:
+    return f"{length:,.1f} m"
 
 
 _SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
@@ -61,6 +69,7 @@ def explain_run(
     run: int,
     covered: float,
     max_length: float,
+    say: Say = _metres,
 ) -> Blocked:
     """Say what blocks a run that has no plan.
 
@@ -73,36 +82,41 @@ def explain_run(
         Farthest chainage covered from the start, m.
     max_length : float
         Longest pull, m.
+    say : callable, optional
+        Puts a length, m, into words.
     """
     alone = mirrored(sites, run)
     one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
     length = float(sites.lengths[run])
     back = length - float(choose_pits(alone, one).covered[0])
     low, high = min(covered, length), max(back, 0.0)
-    parts = [_reached(low, high, length)]
+    parts = [_reached(low, high, length, say)]
     rows = slice(sites.offsets[run], sites.offsets[run + 1])
-    parts += _uncontained(candidates, must, run, rows)
-    parts += _between(must, run, low, high, costs.least_length)
+    parts += _uncontained(candidates, must, run, rows, say)
+    parts += _between(must, run, (low, high), costs.least_length, say)
     parts += _refused_beyond(candidates, rows, low, max_length)
     return Blocked(low, high, "; ".join(parts) + ".")
 
 
-def _reached(low: float, high: float, length: float) -> str:
+def _reached(low: float, high: float, length: float, say: Say) -> str:
     start = (
-        f"from the start pits and pulls reach chainage {low:.1f} m"
+        f"from the start pits and pulls reach chainage {say(low)}"
         if low > 0
         else ("no pit can stand at the start")
     )
     end = (
-        f"from the end they come back to {high:.1f} m"
+        f"from the end they come back to {say(high)}"
         if high < length
         else ("no pit can stand at the end")
     )
-    return f"{start}, {end} of {length:.1f} m"
+    return f"{start}, {end} of {say(length)}"
 
 
-def _between(must: Stretches, run: int, low: float, high: float, least_length: float) -> list[str]:
+def _between(
+    must: Stretches, run: int, gap: tuple[float, float], least_length: float, say: Say
+) -> list[str]:
     """Say what keeps the two ends apart where both get to the same place, or nearly."""
+    low, high = gap
     if low >= high:
         return [
             "both directions get past this place, but no pit joins the two: the pulls they need "
@@ -112,15 +126,17 @@ def _between(must: Stretches, run: int, low: float, high: float, least_length: f
         return []
     middle = ((must.low + must.high) / 2)[must.run == run]
     beside = [*middle[middle <= low][-1:], *middle[middle >= high][:1]]
-    bends = " and ".join(f"{place:.1f} m" for place in beside)
+    bends = " and ".join(map(say, beside))
     nearest = f"; bends that cannot be passed lie at {bends}" if bends else ""
     return [
-        f"the {high - low:.1f} m left between are shorter than the shortest pull of "
-        f"{least_length:.1f} m (pulls.min_length){nearest}"
+        f"the {say(high - low)} left between are shorter than the shortest pull of "
+        f"{say(least_length)} (pulls.min_length){nearest}"
     ]
 
 
-def _uncontained(candidates: Candidates, must: Stretches, run: int, rows: slice) -> list[str]:
+def _uncontained(
+    candidates: Candidates, must: Stretches, run: int, rows: slice, say: Say
+) -> list[str]:
     """Name the stretches that must lie in a pit and that no usable pit holds."""
     usable = np.isfinite(candidates.cost[rows])
     start, end = candidates.extents.start[rows], candidates.extents.end[rows]
@@ -129,7 +145,7 @@ def _uncontained(candidates: Candidates, must: Stretches, run: int, rows: slice)
         holds = usable & (start <= must.low[k] + 1e-6) & (end >= must.high[k] - 1e-6)
         if not holds.any():
             out.append(
-                f"the bend at {(must.low[k] + must.high[k]) / 2:.1f} m cannot be passed and no "
+                f"the bend at {say((must.low[k] + must.high[k]) / 2)} cannot be passed and no "
                 "permitted pit holds it"
             )
     return out

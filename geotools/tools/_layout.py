@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ from geotools.pulls.layout import Plan, lay_out
 from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sections import section_table
 from geotools.pulls.sites import build_sites
-from geotools.schema import DIMENSIONS
+from geotools.schema import length_text
 from geotools.siting.axis import Axis
 from geotools.siting.candidates import Candidates, PitRules, find_candidates
 from geotools.siting.carrier import (
@@ -403,19 +404,12 @@ def _pit_rules(brief: Brief) -> PitRules:
         lane_width=brief.street.lane_width,
         busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
         limits={
-            "max_depth": said(pits.max_depth, brief),
-            "clear": said(pits.clear_of_intersection, brief),
+            "max_depth": length_text(pits.max_depth, brief.output.units),
+            "clear": length_text(pits.clear_of_intersection, brief.output.units),
             "max_slope": f"{pits.max_slope:.0%}",
-            "least_string": said(brief.street.least_string, brief),
+            "least_string": length_text(brief.street.least_string, brief.output.units),
         },
     )
-
-
-def said(length: float, brief: Brief) -> str:
-    """Return a length in words, in the units the brief asks for."""
-    dimension = DIMENSIONS["length"]
-    unit = dimension.suffix(brief.output.units)
-    return f"{length / dimension.units[unit]:,.1f} {unit}"
 
 
 def _site_rates(brief: Brief) -> SiteRates:
@@ -593,6 +587,7 @@ def _explained(ground: Shared, attempt: Attempt, run: int) -> str:
         run=run,
         covered=float(attempt.edited.choice.covered[run]),
         max_length=ground.brief.pulls.max_length,
+        say=partial(length_text, system=ground.brief.output.units),
     )
     name = ground.runs.table["run_id"].iloc[run]
     chains = ground.runs.chains
