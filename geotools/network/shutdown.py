@@ -90,7 +90,6 @@ def isolate(
     Parameters
     ----------
     graph : Graph
-        The noded mains, all of them.
     mains : Lines
     chains : Chains
         Runs over the graph's edges.
@@ -100,7 +99,7 @@ def isolate(
     carrying : ndarray of bool, shape (mains,)
         Mains that carry water.
     snap : float
-        As for `build_supply`, m.
+        See `build_supply`, m.
     reach : float
         A valve this near a junction stands at it, m.
     findings : Findings
@@ -130,8 +129,8 @@ def isolate(
         temporary_supply=line_lengths(chains.xy, chains.offsets),
         temporary_services=_services(supply, chains),
     )
-    case = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
-    return table.assign(remarks=write_remarks(case))
+    told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
+    return table.assign(remarks=write_remarks(told))
 
 
 def _rank(mains: Lines) -> IntArray:
