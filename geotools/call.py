@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 import math
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +64,8 @@ def run(
     if faults:
         raise ToolError(tool.command, faults)
     arguments["progress"] = progress if progress is not None else silent
+    if tool.takes_written:
+        arguments["written"] = dict(_written(tool, parameters or {}))
     if not tool.takes_brief:
         return _checked(tool, tool.load()(**arguments))
     used = _brief(brief, sources, {**(settings or {}), **overrides})
@@ -137,6 +139,14 @@ def _arguments(
         elif converted is not None:
             overrides[parameter.setting] = converted
     return arguments, overrides
+
+
+def _written(tool: Tool, given: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    """Yield the quantities given as they were written; of several the first."""
+    for parameter in tool.parameters:
+        value = given.get(parameter.name)
+        if parameter.kind == "quantity" and value is not None:
+            yield from ((parameter.name, str(item)) for item in _listed(value)[:1])
 
 
 def _listed(value: object) -> tuple[Any, ...]:

@@ -32,7 +32,10 @@ ENTRY_POINTS = "slipmain.tools"
 Kind = Literal["path", "text", "flag", "integer", "number", "choice", "quantity"]
 KINDS: tuple[Kind, ...] = ("path", "text", "flag", "integer", "number", "choice", "quantity")
 # Words every command or Python function already uses for itself.
-RESERVED = ("brief", "debug", "help", "json", "layers", "progress", "quiet", "set", "settings")
+RESERVED = (
+    *("brief", "debug", "help", "json", "layers", "progress", "quiet", "set", "settings"),
+    "written",
+)
 
 _WORD = re.compile(r"[a-z][a-z0-9_]*\Z")
 _NAME = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)?\Z")
@@ -145,6 +148,9 @@ class Tool:
     parameters : tuple of Parameter
     takes_brief : bool
         The tool reads a brief, its layers and settings.
+    takes_written : bool
+        The function also gets ``written``: parameter to quantity as it was written, in the order
+        of declaration, so that the answer can be in the user's own units.
     version : str
         Of a plug-in's tool; a built-in has the version of the package.
     python : str
@@ -159,6 +165,7 @@ class Tool:
     outputs: tuple[str, ...] = ()
     parameters: tuple[Parameter, ...] = ()
     takes_brief: bool = False
+    takes_written: bool = False
     version: str = ""
     python: str = ""
 

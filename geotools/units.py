@@ -6,7 +6,7 @@ import re
 from functools import cache
 from typing import Any
 
-__all__ = ["PINT_UNITS", "parse_quantity", "usual_unit"]
+__all__ = ["PINT_UNITS", "in_unit", "parse_quantity", "unit_of", "usual_unit"]
 
 # What each kind of quantity is measured in inside the program, as pint spells it.
 PINT_UNITS: dict[str, str] = {
@@ -18,6 +18,10 @@ PINT_UNITS: dict[str, str] = {
     "flow": "m**3/s",
     "volume_rate": "m**3/s",
     "area_rate": "m**2/s",
+    "area": "m**2",
+    "volume": "m**3",
+    "density": "kg/m**3",
+    "line_load": "N/m",
     "angle": "rad",
     "time": "s",
     "temperature": "degC",
@@ -38,6 +42,10 @@ _EXAMPLES: dict[str, str] = {
     "flow": "30 L/s",
     "volume_rate": "60 m^3/day",
     "area_rate": "50 m^2/day",
+    "area": "12 m^2",
+    "volume": "12 m^3",
+    "density": "1200 kg/m^3",
+    "line_load": "500 N/m",
     "angle": "45 deg",
     "time": "12 h",
     "temperature": "20 degC",
@@ -138,6 +146,47 @@ def _split(value: str, kind: str) -> tuple[float, str]:
     for sign, spelling in (("°C", "degC"), ("°F", "degF"), ("°", "deg"), ("·", "*")):
         written = written.replace(sign, spelling)
     return float(found["number"]), written
+
+
+def unit_of(text: str, kind: str) -> str:
+    """Return the unit a quantity was written in.
+
+    Raises
+    ------
+    ValueError
+        If the text is no quantity.
+    """
+    found = _QUANTITY.match(text.strip())
+    if found is None:
+        raise ValueError(f"{text!r} is not a quantity; {_example(kind)}")
+    return (found["unit"] or "").strip()
+
+
+@cache
+def _scale(unit: str, kind: str) -> tuple[float, float]:
+    """Return what 0 and 1 of a unit are in SI; a temperature's 0 is not 0."""
+    return parse_quantity(f"0 {unit}", kind), parse_quantity(f"1 {unit}", kind)
+
+
+def in_unit(value: float, unit: str, kind: str) -> float:
+    """Return an SI value in a unit of its kind.
+
+    Parameters
+    ----------
+    value : float
+        In SI units.
+    unit : str
+        As a quantity would be written, such as ``ft`` or ``/ m^3``.
+    kind : str
+        A key of ``PINT_UNITS``.
+
+    Raises
+    ------
+    ValueError
+        If the unit does not measure the kind.
+    """
+    zero, one = _scale(unit, kind)
+    return (value - zero) / (one - zero)
 
 
 def usual_unit(kind: str) -> str:

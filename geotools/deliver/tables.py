@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-from functools import cache
 
 import pandas as pd
 
 from geotools.brief import Brief, Setting, settings
 from geotools.deliver.columns import content_hash
 from geotools.schema import OUTPUTS
-from geotools.units import parse_quantity, usual_unit
+from geotools.units import in_unit, usual_unit
 
 __all__ = ["CAUTIONS", "content_hash", "settings_table"]
 
@@ -107,11 +106,4 @@ def _shown(setting: Setting, unit: str) -> str:
         return ", ".join(str(item) for item in value)
     if setting.kind is None or not unit:
         return f"{value:.10g}" if isinstance(value, float) else str(value)
-    zero, one = _scale(unit, setting.kind)
-    return f"{(value - zero) / (one - zero):.10g} {unit}"
-
-
-@cache
-def _scale(unit: str, kind: str) -> tuple[float, float]:
-    """Return what 0 and 1 of a unit are in SI; a temperature's 0 is not 0."""
-    return parse_quantity(f"0 {unit}", kind), parse_quantity(f"1 {unit}", kind)
+    return f"{in_unit(value, unit, setting.kind):.10g} {unit}"

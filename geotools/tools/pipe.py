@@ -1,0 +1,758 @@
+"""The tools ``pipe ...``: hand calculations for one pipe, set out step by step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
+
+if TYPE_CHECKING:
+    from geotools.pipe._ranges import RangeError
+    from geotools.pipe.catalogue import Carrier
+    from geotools.pipe.worksheets import Entry
+
+__all__ = [
+    "TOOLS",
+    "bend",
+    "collapse",
+    "fit",
+    "flow",
+    "grout",
+    "pit",
+    "pressure",
+    "pull",
+    "test",
+]
+
+Given = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class _Option:
+    """A parameter of the tool and the argument of the worksheet it is handed on as.
+
+    ``refusals`` are names by which formulas further down refuse it; ``unit`` is what one unit of
+    the worksheet is in SI, where it counts in another.
+    """
+
+    parameter: Parameter
+    argument: str
+    refusals: tuple[str, ...] = ()
+    unit: float = 1.0
+
+
+def _quantity(
+    name: str,
+    measure: str,
+    text: str,
+    argument: str,
+    *refusals: str,
+    default: str | None = None,
+    required: bool = False,
+    multiple: bool = False,
+    unit: float = 1.0,
+) -> _Option:
+    parameter = Parameter(
+        name,
+        "quantity",
+        text,
+        default=default,
+        required=required,
+        multiple=multiple,
+        measure=measure,
+    )
+    return _Option(parameter, argument, refusals, unit)
+
+
+def _plain(
+    name: str,
+    kind: Kind,
+    text: str,
+    argument: str,
+    *refusals: str,
+    default: object = None,
+    required: bool = False,
+    multiple: bool = False,
+    choices: tuple[str, ...] = (),
+) -> _Option:
+    parameter = Parameter(
+        name,
+        kind,
+        text,
+        default=default,
+        required=required,
+        multiple=multiple,
+        choices=choices,
+    )
+    return _Option(parameter, argument, refusals)
+
+
+SYSTEMS = ("DIPS", "IPS", "METRIC")
+MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
+_CARRIER = (
+    Parameter("carrier", "text", "a pipe as plans name it, such as '20 in DIPS DR 17 PE4710'"),
+    Parameter("system", "choice", "system of outside diameters", choices=SYSTEMS),
+    Parameter("nominal", "text", "nominal size, such as '20 in' or '560 mm'"),
+    Parameter("material", "choice", "material of the carrier", choices=MATERIALS),
+    Parameter("dr", "number", "dimension ratio, outside diameter over wall"),
+    Parameter("outside", "quantity", "outside diameter of a pipe of your own", measure="length"),
+    Parameter("wall", "quantity", "minimum wall of a pipe of your own", measure="length"),
+)
+_HOST = (
+    Parameter("bore", "quantity", "bore of the host as measured", measure="length"),
+    Parameter(
+        "host_diameter", "quantity", "nominal diameter of the host, unmeasured", measure="length"
+    ),
+    Parameter("host_material", "text", "its material, such as 'cast iron'"),
+    Parameter("host_year", "integer", "year it was laid"),
+)
+_UNITS = Parameter(
+    "units",
+    "choice",
+    "units of the answer; default: as the first length was given",
+    choices=("si", "us"),
+)
+_CARRIER_NAMES = tuple(parameter.name for parameter in _CARRIER)
+_HOST_NAMES = tuple(parameter.name for parameter in _HOST)
+
+_TEMPERATURE = _quantity(
+    "temperature",
+    "temperature",
+    "temperature of the pipe wall",
+    "temperature_c",
+    default="23 degC",
+)
+_BEAD = _quantity(
+    "bead",
+    "length",
+    "height of the outer fusion bead where it is left on",
+    "bead_m",
+    default="0 mm",
+)
+_LENGTH = _quantity("length", "length", "length of main", "length_m", required=True)
+_HOUR = 3600.0
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """One calculation: its options, and which estimate of the host's bore it takes, if any."""
+
+    name: str
+    title: str
+    summary: str
+    options: tuple[_Option, ...]
+    bore: str = ""
+
+    def tool(self) -> Tool:
+        """Return the declaration of the tool."""
+        return Tool(
+            name=f"pipe.{self.name}",
+            title=self.title,
+            summary=self.summary,
+            function=f"geotools.tools.pipe:{self.name}",
+            parameters=(
+                *_CARRIER,
+                *(_HOST if self.bore else ()),
+                *(option.parameter for option in self.options),
+                _UNITS,
+            ),
+            takes_written=True,
+        )
+
+
+_SHEETS = (
+    _Sheet(
+        "fit",
+        "Clearance of a carrier in a host",
+        "Works out whether a carrier clears the host, and the largest that would.",
+        (
+            _plain(
+                "rule",
+                "choice",
+                "what clearance must be",
+                "rule",
+                default="share_of_bore",
+                choices=("share_of_bore", "share_or_total", "radial_gap"),
+            ),
+            _plain(
+                "share", "number", "share of the bore that must stay free", "share", default=0.1
+            ),
+            _BEAD,
+        ),
+        bore="low",
+    ),
+    _Sheet(
+        "pull",
+        "Force of a pull",
+        "Works out the force at the head of a pull against what pipe and machine may be given. "
+        "Lengths, bends and grades go from the tail to the head.",
+        (
+            _quantity(
+                "length",
+                "length",
+                "length of the pull, or of each straight stretch between bends",
+                "lengths_m",
+                "ds",
+                "length_m",
+                required=True,
+                multiple=True,
+            ),
+            _quantity(
+                "bend",
+                "angle",
+                "turn at the end of each stretch; the last may be left out",
+                "deflections_rad",
+                "deflection_rad",
+                multiple=True,
+            ),
+            _plain(
+                "grade",
+                "number",
+                "rise over run towards the head, 0.03 for 3 %; one, or one a stretch",
+                "grades_rad",
+                "grade_rad",
+                multiple=True,
+            ),
+            _plain(
+                "surface",
+                "choice",
+                "what the carrier slides on, which sets the band of friction",
+                "surface",
+                default="dry",
+                choices=("rollers", "lubricated", "wet", "dry", "tuberculated", "ground"),
+            ),
+            _plain(
+                "friction",
+                "number",
+                "friction planned with, in place of the band's middle",
+                "friction",
+            ),
+            _plain("flooded", "flag", "water stands in the host", "host"),
+            _plain("filled", "flag", "the carrier is filled with water", "condition"),
+            _quantity(
+                "tail",
+                "length",
+                "string on rollers behind the pit",
+                "tail_length_m",
+                default="0 m",
+            ),
+            _quantity(
+                "duration",
+                "time",
+                "time under tension",
+                "hours",
+                default="12 h",
+                unit=_HOUR,
+            ),
+            _TEMPERATURE,
+            _quantity(
+                "bend_radius",
+                "length",
+                "radius the carrier is bent to where the force is greatest",
+                "bend_radius_m",
+                "radius_m",
+            ),
+            _quantity("machine", "force", "rated pull of the machine", "machine_n", "rated_n"),
+            _plain(
+                "share",
+                "number",
+                "share of the pipe's allowable tension a plan may use",
+                "wanted_share",
+                default=0.5,
+            ),
+        ),
+    ),
+    _Sheet(
+        "pit",
+        "Size of an insertion pit",
+        "Works out length, width, depth and excavation of an insertion pit.",
+        (
+            _quantity(
+                "drop",
+                "length",
+                "axis of the resting pipe down to the axis of the host",
+                "drop_m",
+                required=True,
+            ),
+            _quantity(
+                "rest",
+                "length",
+                "axis of the resting pipe above the ground",
+                "rest_m",
+                default="0 m",
+            ),
+            _plain(
+                "form",
+                "choice",
+                "level: string on rollers, two arcs; lifted: tail held up, one arc",
+                "form",
+                default="level",
+                choices=("level", "lifted"),
+            ),
+            _quantity(
+                "working", "length", "room at the face of the host", "working_m", default="2 m"
+            ),
+            _plain("fitting", "flag", "a flange or fitting goes round the bend", "fitting_in_bend"),
+            _TEMPERATURE,
+            _plain(
+                "soil",
+                "choice",
+                "soil class for the slope of the sides",
+                "soil",
+                default="C",
+                choices=("rock", "A", "B", "C", "A_short_term"),
+            ),
+            _quantity(
+                "bedding", "length", "depth dug below the pipe", "bedding_m", default="0.15 m"
+            ),
+        ),
+    ),
+    _Sheet(
+        "bend",
+        "Carrier through a bend",
+        "Works out whether a carrier passes a bend of the host.",
+        (
+            _quantity(
+                "deflection",
+                "angle",
+                "angle the bend turns",
+                "deflection_rad",
+                required=True,
+            ),
+            _quantity(
+                "axis_radius",
+                "length",
+                "radius of the bend's axis; 0 for a mitre",
+                "axis_radius_m",
+                default="0 m",
+            ),
+            _BEAD,
+            _TEMPERATURE,
+        ),
+        bore="low",
+    ),
+    _Sheet(
+        "flow",
+        "Flow before and after",
+        "Works out what the smaller but smoother bore does to flow, head and velocity.",
+        (
+            _plain(
+                "host_c",
+                "number",
+                "Hazen-Williams C of the host as it is",
+                "host_c",
+                "c_before",
+                required=True,
+            ),
+            _quantity("flow", "flow", "flow", "flow_m3_per_s", "flow", required=True),
+            _LENGTH,
+            _quantity(
+                "max_velocity",
+                "speed",
+                "highest velocity wanted",
+                "highest_velocity",
+                "highest",
+                default="2.5 m/s",
+            ),
+        ),
+        bore="centre",
+    ),
+    _Sheet(
+        "pressure",
+        "Working pressure and surge",
+        "Works out pressure class, surge and their limits.",
+        (
+            _quantity("working", "pressure", "working pressure", "working_pa", required=True),
+            _quantity(
+                "recurring",
+                "speed",
+                "change of velocity in everyday surges",
+                "recurring_velocity",
+                default="0 m/s",
+            ),
+            _quantity(
+                "occasional",
+                "speed",
+                "change of velocity in a rare surge",
+                "occasional_velocity",
+                default="1.2 m/s",
+            ),
+            _quantity(
+                "temperature",
+                "temperature",
+                "highest temperature of the water",
+                "temperature_c",
+                default="23 degC",
+            ),
+        ),
+    ),
+    _Sheet(
+        "collapse",
+        "Collapse of the empty carrier",
+        "Works out whether an empty carrier without grout stands the groundwater.",
+        (
+            _quantity(
+                "head",
+                "length",
+                "water table above the invert",
+                "groundwater_head_m",
+                "head_m",
+                required=True,
+            ),
+            _quantity(
+                "duration",
+                "time",
+                "how long it presses",
+                "hours",
+                default="50 year",
+                unit=_HOUR,
+            ),
+            _plain("ovality", "number", "ovality, 0.03 for 3 %", "ovality", default=0.03),
+            _plain("safety", "number", "safety factor", "safety", default=2.0),
+        ),
+    ),
+    _Sheet(
+        "grout",
+        "Grout in the annulus",
+        "Works out volume, pressure at the port and uplift of the grout.",
+        (
+            _LENGTH,
+            _quantity(
+                "port",
+                "length",
+                "grout port above the lowest point",
+                "port_above_low_point_m",
+                default="0 m",
+            ),
+            _quantity(
+                "cure",
+                "time",
+                "time the grout presses before it holds itself",
+                "cure_hours",
+                "hours",
+                default="12 h",
+                unit=_HOUR,
+            ),
+            _quantity(
+                "density",
+                "density",
+                "density of the fresh grout",
+                "grout_density",
+                default="1200 kg/m^3",
+            ),
+            _plain("empty", "flag", "the carrier is empty, not filled with water", "condition"),
+        ),
+        bore="high",
+    ),
+    _Sheet(
+        "test",
+        "Hydrostatic test",
+        "Works out test pressure, water to fill and what may be added.",
+        (
+            _LENGTH,
+            _quantity(
+                "working",
+                "pressure",
+                "working pressure at the lowest point",
+                "working_pa",
+                required=True,
+            ),
+            _plain(
+                "factor", "number", "test pressure over working pressure", "factor", default=1.5
+            ),
+            _quantity(
+                "fall",
+                "length",
+                "gauge above the lowest point",
+                "fall_m",
+                "head of fall_m / test pressure",
+                default="0 m",
+            ),
+            _quantity(
+                "temperature",
+                "temperature",
+                "temperature of pipe and water",
+                "temperature_c",
+                default="23 degC",
+            ),
+            _plain(
+                "hours",
+                "integer",
+                "duration of the test: 1, 2 or 3",
+                "test_hours",
+                "hours",
+                default=2,
+            ),
+        ),
+    ),
+)
+
+TOOLS = tuple(sheet.tool() for sheet in _SHEETS)
+
+
+def fit(**given: Any) -> Outcome:
+    """Work out whether a carrier clears the host."""
+    return _calculate("fit", given)
+
+
+def pull(**given: Any) -> Outcome:
+    """Work out the force at the head of a pull."""
+    return _calculate("pull", given, _path_of_pull)
+
+
+def pit(**given: Any) -> Outcome:
+    """Work out an insertion pit."""
+    return _calculate("pit", given)
+
+
+def bend(**given: Any) -> Outcome:
+    """Work out whether a carrier passes a bend of the host."""
+    return _calculate("bend", given)
+
+
+def flow(**given: Any) -> Outcome:
+    """Work out flow, head and velocity before and after."""
+    return _calculate("flow", given)
+
+
+def pressure(**given: Any) -> Outcome:
+    """Work out working pressure and surge against their limits."""
+    return _calculate("pressure", given)
+
+
+def collapse(**given: Any) -> Outcome:
+    """Work out whether an empty carrier stands the groundwater."""
+    return _calculate("collapse", given)
+
+
+def grout(**given: Any) -> Outcome:
+    """Work out the grout of the annulus."""
+    return _calculate("grout", given, _inside_of_grout)
+
+
+def test(**given: Any) -> Outcome:
+    """Work out the hydrostatic test."""
+    return _calculate("test", given, _nominal_of_test)
+
+
+Arranged = Callable[[Given, "Carrier", list[str]], Given]
+
+
+def _as_given(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
+    """Hand the arguments on as they are."""
+    return arguments
+
+
+def _calculate(name: str, given: Given, arrange: Arranged = _as_given) -> Outcome:
+    """Work out one sheet from what was given, in SI; refusals speak of the parameters."""
+    from geotools.pipe._ranges import RangeError
+    from geotools.pipe.worksheets import WORKSHEETS
+    from geotools.tools._sheets import sheet_summary, sheet_text
+
+    sheet = next(sheet for sheet in _SHEETS if sheet.name == name)
+    written: Mapping[str, str] = given["written"]
+    faults: list[str] = []
+    units = given["units"] or _units(given, written)
+    try:
+        pipe = _carrier(given, faults)
+        bore, host = _bore(given, sheet.bore, faults) if sheet.bore else (None, ())
+        if pipe is None or faults:
+            raise ToolError(f"pipe {name}", faults)
+        arguments = {
+            option.argument: _unscaled(given[option.parameter.name], option.unit)
+            for option in sheet.options
+            if given[option.parameter.name] not in (None, ())
+        }
+        arguments = arrange(arguments, pipe, faults)
+        if faults:
+            raise ToolError(f"pipe {name}", faults)
+        if bore is not None:
+            arguments["host_bore_m"] = bore
+        result = WORKSHEETS[name](pipe=pipe, **arguments)
+    except RangeError as error:
+        raise ToolError(f"pipe {name}", [_refusal(error, sheet, written)]) from error
+    result = _replaced(result, inputs=(*host, *result.inputs))
+    return Outcome(
+        {"calculation": name, **sheet_summary(result, units)},
+        sheet_text(result, units),
+        failed=result.passes is False,
+    )
+
+
+def _replaced(result: Any, **changes: Any) -> Any:
+    import dataclasses
+
+    return dataclasses.replace(result, **changes)
+
+
+def _unscaled(value: Any, unit: float) -> Any:
+    """Return a value in the unit of the worksheet."""
+    if unit == 1.0:
+        return list(value) if isinstance(value, tuple) else value
+    return value / unit
+
+
+def _units(given: Given, written: Mapping[str, str]) -> str:
+    """Return the system of the first length written, then of the nominal size; si otherwise."""
+    from geotools.units import PINT_UNITS, unit_of
+
+    measures = {p.name: p.measure for tool in TOOLS for p in tool.parameters if p.measure}
+    own = [name for name in written if name not in _CARRIER_NAMES]
+    for name in (*own, *written):
+        if PINT_UNITS[measures[name]] == PINT_UNITS["length"]:
+            return "us" if unit_of(written[name], "length") in _US_LENGTHS else "si"
+    size = f"{given['nominal'] or ''} {given['carrier'] or ''}".split()
+    return "us" if "in" in size else "si"
+
+
+_US_LENGTHS = ("in", "inch", "inches", "ft", "foot", "feet", "yd", "yard", "yards", "mi", "mile")
+
+
+def _carrier(given: Given, faults: list[str]) -> Carrier | None:
+    """Return the carrier meant: by name, from the catalogue or by its own sizes."""
+    from geotools.pipe.catalogue import carrier, custom_carrier
+
+    got = {name: given[name] for name in _CARRIER_NAMES if given[name] is not None}
+    if set(got) == {"carrier"}:
+        return _named(got["carrier"], faults)
+    if set(got) == {"system", "nominal", "material", "dr"}:
+        return carrier(**got)
+    if set(got) in ({"material", "outside", "wall"}, {"material", "outside", "dr"}):
+        outside, material = got["outside"], got["material"]
+        if "dr" in got and got["dr"] <= 0:
+            faults.append(f"dr: {got['dr']:g} is out of range; valid above 0")
+            return None
+        wall = got.get("wall", outside / got.get("dr", math.inf))
+        name = f"own pipe, {material}"
+        return custom_carrier(name, material=material, outside_m=outside, wall_min_m=wall)
+    have = f"; given: {', '.join(got)}" if got else ""
+    faults.append(
+        "the carrier must be given, and in one way: carrier; or system, nominal, material and "
+        f"dr; or material, outside and wall or dr{have}"
+    )
+    return None
+
+
+def _named(name: str, faults: list[str]) -> Carrier | None:
+    """Return a pipe of the catalogue by its name."""
+    import difflib
+
+    from geotools.pipe.catalogue import contenders
+
+    pipes = {pipe.name.lower(): pipe for pipe in contenders()}
+    wanted = " ".join(name.lower().split())
+    if wanted in pipes:
+        return pipes[wanted]
+    near = difflib.get_close_matches(wanted, pipes, n=1, cutoff=0.0)[0]
+    faults.append(f"carrier: no pipe is called {name!r}; did you mean {pipes[near].name!r}?")
+    return None
+
+
+def _bore(given: Given, estimate: str, faults: list[str]) -> tuple[float | None, tuple[Entry, ...]]:
+    """Return the bore of the host, measured or from the tables, and what is told of it."""
+    from geotools.pipe.host import host_bore
+    from geotools.pipe.worksheets import Entry
+
+    got = [name for name in _HOST_NAMES if given[name] is not None]
+    if got == ["bore"]:
+        return given["bore"], (Entry("host", "bore as given", "", "old main", "word"),)
+    if got[:2] != ["host_diameter", "host_material"]:
+        have = f"; given: {', '.join(got)}" if got else ""
+        faults.append(
+            "the host must be given, and in one way: bore; or host_diameter and host_material, "
+            f"with host_year if it is known{have}"
+        )
+        return None, ()
+    year = math.nan if given["host_year"] is None else float(given["host_year"])
+    found = host_bore(given["host_material"], given["host_diameter"], year)
+    bore = {"low": found.low_m, "centre": found.centre_m, "high": found.high_m}[estimate]
+    kind = str(found.kind).replace("_", " ")
+    text = f"old main; its bore by table, {estimate} estimate: gauge it"
+    return float(bore), (
+        Entry("host", kind, "", text, "word"),
+        Entry("D", given["host_diameter"], "m", "nominal diameter of the host", "size"),
+    )
+
+
+def _path_of_pull(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
+    """Bring bends and grades of a pull to one for each stretch."""
+    count = len(arguments["lengths_m"])
+    bends = arguments.get("deflections_rad", [])
+    grades = arguments.get("grades_rad", [0.0])
+    if len(bends) == count - 1:
+        bends = [*bends, 0.0]
+    if len(bends) != count:
+        faults.append(
+            f"bend: {len(bends)} bends do not go with {count} lengths; give the length before each "
+            "bend and the one after the last"
+        )
+    if len(grades) not in (1, count):
+        faults.append(f"grade: {len(grades)} grades do not go with {count} lengths")
+    return arguments | {
+        "deflections_rad": bends,
+        "grades_rad": [math.atan(grade) for grade in grades if len(grades) > 1]
+        or math.atan(grades[0]),
+        "host": "flooded" if arguments["host"] else "dry",
+        "condition": "filled" if arguments["condition"] else "empty",
+    }
+
+
+def _inside_of_grout(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
+    return arguments | {"condition": "empty" if arguments["condition"] else "filled"}
+
+
+def _nominal_of_test(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
+    """Add the nominal size; of a pipe of one's own the outside diameter."""
+    from geotools.units import parse_quantity
+
+    return arguments | {"nominal_m": parse_quantity(pipe.nominal, "length")}
+
+
+def _refusal(error: RangeError, sheet: _Sheet, written: Mapping[str, str]) -> str:
+    """Say in the words and units of the user what cannot be used and what could."""
+    options = {
+        name: (option.parameter, option.unit)
+        for option in sheet.options
+        for name in (option.argument, *option.refusals)
+    }
+    aliases = {"outside_m": "outside", "wall_min_m": "wall", "host_bore_m": "bore"}
+    aliases |= {"nominal_m": "host_diameter", "measured_m": "bore"}
+    fixed = {p.name: p for p in (*_CARRIER, *_HOST)}
+    known = {name: (fixed[target], 1.0) for name, target in aliases.items()} | {
+        name: (parameter, 1.0) for name, parameter in fixed.items()
+    }
+    found = (options | ({} if error.name in options else known)).get(error.name)
+    if found is None:
+        return str(error)
+    parameter, unit = found
+    if error.limits is None:
+        return f"{parameter.name}: {error.value} cannot be used; valid: {error.valid}"
+    return f"{parameter.name}: {_range(error, parameter, unit, written)}"
+
+
+def _range(error: RangeError, parameter: Parameter, unit: float, written: Mapping[str, str]) -> str:
+    """Say which value lies outside which range, in the unit the value was written in."""
+    from geotools.units import in_unit, unit_of, usual_unit
+
+    limits = error.limits
+    if limits is None:
+        return error.valid
+    shown = ""
+    if parameter.measure:
+        text = written.get(parameter.name, "")
+        shown = unit_of(text, parameter.measure) if text else usual_unit(parameter.measure)
+
+    def said(number: float) -> str:
+        if not parameter.measure:
+            return f"{number:.6g}"
+        return f"{in_unit(number * unit, shown, parameter.measure):.6g} {shown}"
+
+    opening = "above" if limits.above_low else "from"
+    if math.isinf(limits.high):
+        valid = f"{'above' if limits.above_low else 'at least'} {said(limits.low)}"
+    else:
+        valid = f"{opening} {said(limits.low)} to {said(limits.high)}"
+    return f"{said(limits.value)} is out of range; valid {valid}"
