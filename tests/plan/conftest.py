@@ -254,6 +254,22 @@ def footprints_hold_their_pit(plan: Written) -> None:
     assert (shapely.distance(ground, plan.pits.geometry.to_numpy()) < 1e-3).all()
 
 
+def quantities_add_up(plan: Written) -> None:
+    """The quantities of a pit, a pull and a run, times their rates, sum to what it costs."""
+    rows = plan.quantities
+    priced = rows[rows["rate"].notna()]
+    due = priced["quantity"] * priced["rate"]
+    assert priced["cost"].to_numpy() == pytest.approx(due.to_numpy(), rel=1e-9, abs=1e-6)
+    cost = rows.groupby(["scope", "ref"])["cost"].sum()
+    for scope, table, key in (
+        ("pit", plan.pits, "pit_id"),
+        ("pull", plan.pulls, "pull_id"),
+        ("run", plan.planned, "run_id"),
+    ):
+        told = cost[scope].reindex(table[key])
+        assert told.to_numpy() == pytest.approx(table["cost"].to_numpy(), rel=1e-9)
+
+
 RULES = (
     in_one_pull_or_pit,
     sharp_bends_in_pits,
@@ -268,6 +284,7 @@ RULES = (
     runs_without_plan_say_why,
     pits_where_they_may_be,
     footprints_hold_their_pit,
+    quantities_add_up,
 )
 
 

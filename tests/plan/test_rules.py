@@ -51,6 +51,7 @@ FAULTS: dict[str, Callable[[Any], None]] = {
     "layers_agree": lambda p: without(p, "pulls", 0),
     "runs_without_plan_say_why": lambda p: changed(p, "runs", "status", 0, "no_plan"),
     "pits_where_they_may_be": lambda p: changed(p, "pits", "cost", 0, lambda v: v + 1),
+    "quantities_add_up": lambda p: changed(p, "quantities", "cost", 0, lambda v: v + 1),
     "footprints_hold_their_pit": lambda p: changed(p, "pit_footprints", "area_m2", 0, 1.0),
 }
 

@@ -133,6 +133,42 @@ def test_without_leave_no_pit_lies_near_an_intersection(
     assert blocked["reason"].str.contains("intersection").all()
 
 
+def test_the_designers_edits_are_kept(sample_plan: Any, sample: Path) -> None:
+    edits = layer(sample, "pit_edits")
+    assert set(edits["action"]) == {"fix", "forbid"}
+    pits = sample_plan.pits.geometry
+    reach = sample_plan.setting("pits.edit_reach")
+    for edit in edits.itertuples():
+        gap = pits.distance(edit.geometry)
+        if edit.action == "forbid":
+            # no pit is centred on the stretch; the main lies within the reach of its point
+            assert (gap > sample_plan.setting("pits.forbid_reach") - reach).all()
+            continue
+        assert gap.min() < reach
+        if isinstance(edit.role, str) and edit.role:
+            assert sample_plan.pits["role"].iloc[int(gap.argmin())] == edit.role
+
+
+def test_an_edit_that_cannot_be_kept_is_refused_with_its_place(
+    slipmain: Run, read_plan: Run, sample_plan: Any, sample: Path, tmp_path: Path
+) -> None:
+    # a pit is forbidden at a bend that has to lie in one
+    bend = sample_plan.bends[~sample_plan.bends["passes"].astype(bool)].iloc[0]
+    edits = sample_plan.bends.loc[[bend.name], ["geometry"]].assign(action="forbid")
+    edits.to_file(tmp_path / "edits.gpkg", layer="pit_edits", driver="GPKG")
+    target = tmp_path / "plan.gpkg"
+    source = f"{tmp_path}/edits.gpkg:pit_edits"
+    done = slipmain("plan", sample / "brief.toml", "--pit-edits", source, "-o", target)
+    assert done.code == 0
+    plan = read_plan(target)
+    (told,) = plan.findings[plan.findings["layer"] == "pit_edits"].itertuples()
+    assert (told.severity, told.rule) == ("warning", "edit-refused")
+    assert bend["run_id"] in told.text
+    assert f"{bend['chainage_m']:.1f} m" in told.text
+    assert told.geometry.distance(bend.geometry) < 1e-3
+    assert set(plan.runs["status"]) == {"planned"}
+
+
 def without_lengths(text: Any) -> Any:
     """Return a text with every number that has a unit of length left out."""
     if not isinstance(text, str):
@@ -146,7 +182,7 @@ def test_us_units_are_the_same_plan(
     target = tmp_path / "plan.gpkg"
     assert slipmain("plan", sample / "brief.toml", "--units", "us", "-o", target).code == 0
     for name, declared in OUTPUTS.items():
-        if name in ("settings", "inputs") or name not in sample_plan.layers:
+        if name in ("settings", "inputs", "quantities") or name not in sample_plan.layers:
             continue
         us, si = gpd.read_file(target, layer=name), sample_plan.layers[name]
         assert len(us) == len(si)
@@ -176,6 +212,20 @@ def test_us_units_are_the_same_plan(
                 for frame in (us, si)
             )
             assert feet * 0.3048 == pytest.approx(metres, rel=1e-9, nan_ok=True)
+
+
+def test_us_quantities_are_the_same_amounts(
+    slipmain: Run, read_plan: Run, sample_plan: Any, sample: Path, tmp_path: Path
+) -> None:
+    target = tmp_path / "plan.gpkg"
+    assert slipmain("plan", sample / "brief.toml", "--units", "us", "-o", target).code == 0
+    us, si = read_plan(target).quantities, sample_plan.quantities
+    factor = us["unit"].map({"ft": 0.3048, "ft2": 0.3048**2, "yd3": 0.9144**3}).fillna(1.0)
+    assert set(us["unit"]) & {"ft", "ft2", "yd3"}
+    assert not set(us["unit"]) & {"m", "m2", "m3"}
+    assert (us["quantity"] * factor).to_numpy() == pytest.approx(si["quantity"].to_numpy())
+    assert (us["rate"] / factor).to_numpy() == pytest.approx(si["rate"].to_numpy(), nan_ok=True)
+    assert us["cost"].to_numpy() == pytest.approx(si["cost"].to_numpy())
 
 
 def test_without_a_brief_every_setting_is_the_default(plain_plan: Any) -> None:
