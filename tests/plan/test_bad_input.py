@@ -260,6 +260,19 @@ def test_a_coordinate_that_is_no_number_is_a_finding_and_the_others_are_planned(
     assert plan.runs["length_m"].sum() == pytest.approx(200.0)
 
 
+def test_a_slipped_digit_is_a_finding_and_no_main_of_50000_km(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    frame = make.mains()
+    shapes = frame.geometry.to_numpy().copy()
+    shapes[2] = shapely.LineString([(EAST + 400, NORTH), (51_188_736.0, NORTH)])
+    done, target = attempt("--mains", make.layer(frame.set_geometry(shapes, crs=CRS)))
+    assert done.code == 0
+    plan = read_plan(target)
+    assert list(found(plan, "bad-coordinates")["feature"]) == ["M3"]
+    assert plan.runs["length_m"].sum() == pytest.approx(400.0)
+
+
 def test_a_dem_in_another_crs_gives_the_same_levels(
     make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
 ) -> None:
