@@ -1,0 +1,8 @@
+"""Settings of all tests: generated examples are the same on every machine and at every run."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+settings.register_profile("gate", derandomize=True, deadline=None)
+settings.load_profile("gate")
