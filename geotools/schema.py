@@ -128,6 +128,7 @@ def _flag(name: str, text: str) -> Field:
     return Field(name, "flag", text)
 
 
+ACTIONS = ("fix", "forbid")
 LINE = ("LineString", "MultiLineString")
 POINT = ("Point", "MultiPoint")
 AREA = ("Polygon", "MultiPolygon")
@@ -213,8 +214,9 @@ INPUTS: dict[str, Layer] = {
             "The designer's wishes: pits fixed and stretches forbidden.",
             POINT,
             (
-                _text("action", "what is wished here", values=("fix", "forbid"), required=True),
-                _text("role", "role of a fixed pit"),
+                _text("action", "fix a pit here (also if left out), or forbid", values=ACTIONS),
+                _text("role", "role of a fixed pit; any if left out"),
+                _text("run_id", "run it is meant for, where several are near"),
             ),
         ),
     )

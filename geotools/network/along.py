@@ -9,7 +9,7 @@ import shapely
 
 from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 
-__all__ = ["locate_on_runs"]
+__all__ = ["locate_on_runs", "runs_within"]
 
 
 def locate_on_runs(
@@ -58,6 +58,28 @@ def locate_on_runs(
         }
     )
     return table.sort_values(["run", "chainage", "point"], kind="stable").reset_index(drop=True)
+
+
+def runs_within(
+    points: FloatArray, runs: tuple[FloatArray, IntArray], *, reach: float
+) -> pd.DataFrame:
+    """Find every run within reach of each point; columns as `locate_on_runs`, nearest first."""
+    axes = to_linestrings(*runs)
+    at = shapely.points(points) if len(points) else np.zeros(0, dtype=object)
+    point, run = (
+        shapely.STRtree(axes).query(at, predicate="dwithin", distance=reach)
+        if len(axes) and len(at)
+        else np.zeros((2, 0), dtype=np.int64)
+    )
+    table = pd.DataFrame(
+        {
+            "point": point,
+            "run": run,
+            "chainage": shapely.line_locate_point(axes[run], at[point]),
+            "offset": shapely.distance(axes[run], at[point]),
+        }
+    )
+    return table.sort_values(["point", "offset", "run"], kind="stable").reset_index(drop=True)
 
 
 def _nearest(

@@ -11,7 +11,7 @@ import shapely
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
-from geotools.network.along import locate_on_runs
+from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
@@ -140,12 +140,13 @@ def _finished(
         fittings=fittings,
         valves=_located(layers.valves, chains, others, reach),
         laterals=_located(layers.laterals, chains, others, reach),
-        edits=_located(layers.pit_edits, chains, _NO_LINES, (edit_reach, 0.0)),
+        edits=runs_within(
+            np.zeros((0, 2)) if layers.pit_edits is None else layers.pit_edits.xy,
+            (chains.xy, chains.offsets),
+            reach=edit_reach,
+        ),
         graph=graph,
     )
-
-
-_NO_LINES = (np.zeros((0, 2)), np.zeros(1, dtype=np.int64))
 
 
 def _edges(graph: Graph, chosen: BoolArray) -> tuple[FloatArray, IntArray]:

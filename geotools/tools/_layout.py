@@ -29,7 +29,7 @@ from geotools.pulls.layout import Plan, lay_out
 from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sections import section_table
 from geotools.pulls.sites import build_sites
-from geotools.schema import length_text
+from geotools.schema import ACTIONS, length_text
 from geotools.siting.axis import Axis
 from geotools.siting.candidates import Candidates, PitRules, find_candidates
 from geotools.siting.carrier import (
@@ -43,6 +43,7 @@ from geotools.siting.ground_checks import hard_places
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
+from geotools.siting.refusals import ROLES
 from geotools.siting.service import service_columns
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.street.scene import StreetScene, build_scene, with_street
@@ -253,8 +254,12 @@ def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     columns = ["run", "chainage", "action", "role", "feature"]
     if layers.pit_edits is None or not len(layers.pit_edits):
         return pd.DataFrame({name: [] for name in columns})
-    wishes = layers.pit_edits.table
-    nearest = runs.edits.sort_values("offset", kind="stable").drop_duplicates("point")
+    wishes = _read_wishes(layers)
+    near = runs.edits
+    meant = wishes["run_id"].to_numpy(dtype=object)[near["point"].to_numpy(dtype=np.int64)]
+    named = runs.table["run_id"].to_numpy(dtype=object)[near["run"].to_numpy(dtype=np.int64)]
+    own = near.assign(other=meant != named)  # of several runs within reach the one it names
+    nearest = own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
     point = nearest["point"].to_numpy(dtype=np.int64)
     lost = np.setdiff1d(np.arange(len(wishes)), point)
     layers.findings.add_points(
@@ -268,7 +273,35 @@ def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     table = nearest[["run", "chainage"]].assign(
         **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[2:]}
     )
+    table = table[table["action"] != ""]
     return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
+
+
+def _read_wishes(layers: Layers) -> pd.DataFrame:
+    """Return the edits with action and role as the plan knows them; others are findings.
+
+    The ``pits`` layer of a plan, moved about and given back, has no action: each pit is fixed.
+    """
+    given = layers.pit_edits
+    if given is None:
+        return pd.DataFrame({"action": [], "role": [], "feature": []})
+    wishes = given.table
+    action = wishes["action"].astype(str).str.strip().str.casefold().replace("", "fix")
+    role = wishes["role"].astype(str).str.strip().str.casefold()
+    good = (action.isin(ACTIONS) & role.isin(["", *ROLES])).to_numpy()
+    layers.findings.add_points(
+        "warning",
+        "edit-refused",
+        [
+            f"action {a!r} with role {r!r} says nothing to the plan: write {' or '.join(ACTIONS)}, "
+            f"and as role {', '.join(ROLES)} or nothing"
+            for a, r in zip(action[~good], role[~good], strict=True)
+        ],
+        layer="pit_edits",
+        features=wishes["feature"].to_numpy(dtype=object)[~good],
+        xy=given.xy[~good],
+    )
+    return wishes.assign(action=np.where(good, action, ""), role=role)
 
 
 def _stations(
