@@ -13,7 +13,7 @@ import click
 from geotools.call import DEM_TEXT, run
 from geotools.errors import SlipmainError
 from geotools.schema import INPUTS
-from geotools.tool import Outcome, Parameter, Progress, Tool, registry
+from geotools.tool import GROUPS, Outcome, Parameter, Progress, Tool, registry
 
 __all__ = ["main"]
 
@@ -69,7 +69,7 @@ def _app() -> click.Group:
         home: click.Group = app
         if group:
             if group not in app.commands:
-                app.add_command(_Group(group, help=f"Tools: {group}."))
+                app.add_command(_Group(group, help=GROUPS.get(group, f"Tools: {group}.")))
             home = app.commands[group]  # type: ignore[assignment]
         home.add_command(_command(tool, name))
     return app

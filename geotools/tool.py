@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ENTRY_POINTS",
+    "GROUPS",
     "Outcome",
     "Parameter",
     "PluginWarning",
@@ -28,6 +29,11 @@ __all__ = [
 ]
 
 ENTRY_POINTS = "slipmain.tools"
+# What the commands of a group have in common; a group of another package gets by without.
+GROUPS = {
+    "joints": "Schedule the fused joints and check the records of them.",
+    "pipe": "Hand calculations for one pipe, set out step by step.",
+}
 
 Kind = Literal["path", "text", "flag", "integer", "number", "choice", "quantity"]
 KINDS: tuple[Kind, ...] = ("path", "text", "flag", "integer", "number", "choice", "quantity")

@@ -265,8 +265,9 @@ def carrier(*, system: str, nominal: str, material: str, dr: float) -> Carrier:
     size = _tidy_nominal(system, nominal)
     made = _made(system, material)
     if not made:
-        pairs = sorted({(row["system"], row["material"]) for row in rows("dimension_ratios")})
-        raise ChoiceError("system and material", f"{system} {material}", "one of " + str(pairs))
+        pairs = sorted({f"{row['system']} {row['material']}" for row in rows("dimension_ratios")})
+        wanted = "one of " + ", ".join(pairs)
+        raise ChoiceError("system and material", f"{system} {material}", wanted)
     if float(dr) not in made:
         listed = ", ".join(f"{ratio:g}" for ratio in made)
         raise ChoiceError("dr", f"{dr:g}", f"for {system} {material} one of {listed}")

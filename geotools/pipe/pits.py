@@ -10,6 +10,7 @@ from geotools.pipe._units import INCH
 
 __all__ = [
     "FORMS",
+    "deepest_drop_m",
     "exit_angle_rad",
     "insertion_length_m",
     "pit_width_m",
@@ -28,9 +29,36 @@ def _drop_and_radius(
     check_choice("form", form, FORMS)
     radius = check_range("radius_m", radius_m, 0.0, np.inf, "m", above_low=True)
     drop = check_range("drop_m", drop_m, 0.0, np.inf, "m")
-    most = 2.0 if form == "level" else 1.0
-    check_range(f"drop_m / radius_m ({form})", drop / radius, 0.0, most, "")
+    share = drop / deepest_drop_m(radius, form=form)
+    check_range(f"drop_m / deepest drop ({form})", share, 0.0, 1.0, "")
     return drop, radius
+
+
+def deepest_drop_m(radius_m: ArrayLike, *, form: str = "level") -> FloatArray:
+    """Greatest drop the arcs of a ramp can make.
+
+    Parameters
+    ----------
+    radius_m : array_like
+        Bending radius, m; above 0.
+    form : {"level", "lifted"}, optional
+        Two arcs or one.
+
+    Returns
+    -------
+    ndarray of float
+        Drop, m: twice the radius with two arcs, once with one.
+
+    Raises
+    ------
+    RangeError
+        If the radius is not above zero.
+    ChoiceError
+        If the form is unknown.
+    """
+    check_choice("form", form, FORMS)
+    radius = check_range("radius_m", radius_m, 0.0, np.inf, "m", above_low=True)
+    return np.asarray(radius * (2.0 if form == "level" else 1.0), dtype=np.float64)
 
 
 def insertion_length_m(

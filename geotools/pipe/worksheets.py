@@ -226,7 +226,7 @@ def fit_sheet(
         title="Fit of the carrier in the host",
         inputs=(
             *_pipe_entries(pipe),
-            _entry("ID", host_bore_m, "size", "bore of the host, low estimate"),
+            _entry("ID", host_bore_m, "size", "bore of the host"),
             _entry("b", bead_m, "size", "height of the outer bead"),
             _entry("rule", rule, "word", "clearance rule"),
         ),
@@ -240,7 +240,7 @@ def fit_sheet(
             _entry("c", found.clearance_m, "size", "clearance on the diameter"),
             _entry("c needed", found.required_m, "size", "clearance the rule asks for"),
             _entry("OD most", largest, "size", "largest barrel the rule lets in"),
-            _verdict(passes, f"clearance against the rule {rule}"),
+            _verdict(passes, "clearance against what the rule asks for"),
         ),
         passes=passes,
         cautions=(_GAUGE, _PLANNING),
@@ -300,9 +300,9 @@ def bend_sheet(
         pipe.material, pipe.dr, pipe.outside_m, temperature_c=temperature_c
     )
     formula = (
-        "c/(1 - cos(t/2))"
+        "c/(1 - cos(q/2))"
         if axis_radius_m == 0.0
-        else "Rh + (c/2)(1 + cos(t/2))/(1 - cos(t/2)), not less than the mitre"
+        else "Rh + (c/2)(1 + cos(q/2))/(1 - cos(q/2)), not less than the mitre"
     )
     passes = bool(widest >= least)
     strain = bending.bending_strain(pipe.outside_m, least)
@@ -310,9 +310,9 @@ def bend_sheet(
         title="Carrier through a bend of the host",
         inputs=(
             *_pipe_entries(pipe),
-            _entry("ID", host_bore_m, "size", "bore of the host, low estimate"),
+            _entry("ID", host_bore_m, "size", "bore of the host"),
             _entry("b", bead_m, "size", "height of the outer bead"),
-            _entry("t", deflection_rad, "angle", "deflection of the bend"),
+            _entry("q", deflection_rad, "angle", "deflection of the bend"),
             _entry("Rh", axis_radius_m, "length", "radius of the host's axis, 0 for a mitre"),
             _entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
         ),
@@ -397,12 +397,15 @@ def pit_sheet(
         fitting_in_bend=fitting_in_bend,
         temperature_c=temperature_c,
     )
+    most = pits.deepest_drop_m(radius, form=form)
+    check_range("drop_m", drop_m, 0.0, float(most), "m")
     ramp = pits.insertion_length_m(drop_m, radius, form=form)
     width = pits.pit_width_m(pipe.outside_m)
     below = pipe.outside_m / 2.0 + bedding_m - rest_m
     depth = drop_m + below
     slope = excavation.slope_ratio(soil, depth)
     volume = _pit_volume(pipe, drop_m, radius, form, working_m, below, float(slope))
+    top = width + 2.0 * slope * depth
     formula = "sqrt(H (4 R - H))" if form == "level" else "sqrt(H (2 R - H))"
     steepest = pits.steepest_angle_rad(drop_m, radius, form=form)
     return Worksheet(
@@ -423,10 +426,12 @@ def pit_sheet(
             _step("m", f"horizontal to 1 vertical, soil {soil}", slope, "number", _SLOPES),
             _step("b", "OD + working room", width, "length", "handbook rooms, from memory"),
             _step("depth", "H - e + OD/2 + bedding", depth, "length", "geometry"),
+            _step("b top", "b + 2 m depth", top, "length", "geometry, at the face"),
         ),
         results=(
             _entry("length", ramp + working_m, "length", "L + w, ramp and room at the face"),
             _entry("width", width, "length", "bottom width"),
+            _entry("top width", top, "length", "at the ground; hold it against the street's"),
             _entry("depth", depth, "length", "below the ground, at the face of the host"),
             _entry("volume", volume, "volume", "excavated, in place, sides sloped"),
         ),
@@ -516,6 +521,7 @@ def pull_sheet(
         If a value lies outside its range.
     """
     check_range("wanted_share", wanted_share, 0.0, 1.0, "", above_low=True)
+    check_range("tail_length_m", tail_length_m, 0.0, math.inf, "m")
     band = pulling.friction_band(surface)
     weight = float(pulling.weight_n_per_m(pipe, condition=condition, host=host))
     tail = pulling.roller_drag_n(pulling.weight_n_per_m(pipe), tail_length_m)
@@ -539,12 +545,14 @@ def pull_sheet(
         inputs=(
             *_pipe_entries(pipe),
             _entry("L", float(np.sum(lengths_m)), "length", "length of the pull"),
-            _entry("t", _turn(lengths_m, deflections_rad), "angle", "turned on the way, in all"),
+            _entry("q", _turn(lengths_m, deflections_rad), "angle", "turned on the way, in all"),
+            _entry("tail", tail_length_m, "length", "string on rollers behind the pit"),
+            _entry("rho", pipe.density, "density", "density of the pipe"),
             *_pull_entries(host, condition, surface, hours, temperature_c),
         ),
         steps=(
             _step("w", _weight_text(condition, host), weight, "line_load", "average wall"),
-            _step("F tail", "0.1 w L on rollers", tail, "force", "roller friction from memory"),
+            *_tail_steps(tail_length_m, tail),
             *_force_steps(mu, force, band.source),
             *strength,
             *_limit_steps(limits, wanted_share, machine_n),
@@ -566,8 +574,16 @@ def _turn(lengths_m: Sequence[float], deflections_rad: Sequence[float] | float) 
 
 
 def _weight_text(condition: str, host: str) -> str:
-    water = " + water inside" if condition == "filled" else ""
-    return f"g (pipe{water}{' - buoyancy' if host == 'flooded' else ''})"
+    water = " and the water in it" if condition == "filled" else ""
+    return f"weight of the pipe{water}{', less buoyancy' if host == 'flooded' else ''}"
+
+
+def _tail_steps(length_m: float, drag_n: ArrayLike) -> tuple[Step, ...]:
+    if length_m <= 0.0:
+        return ()
+    share = pulling.friction_band("rollers").central
+    source = "roller friction from memory; the F to start from"
+    return (_step("F tail", f"{share:g} x dry weight of the tail", drag_n, "force", source),)
 
 
 def _pull_entries(
@@ -634,11 +650,11 @@ def _share(force: float, allowed: float) -> float:
 
 
 def _force_steps(mu: FloatArray, force: FloatArray, source: str) -> tuple[Step, ...]:
-    formula = "F <- (F + w L (mu cos a + sin a)) exp(mu t), mu = {:g}"
-    names = ("F low", "F", "F high")
+    formula = "F <- (F + w L (mu cos a + sin a)) exp(mu q), mu = {:g}"
+    names, sources = ("F low", "F", "F high"), ("low end of the band", source, "high end of it")
     return tuple(
-        _step(name, formula.format(m), f, "force", source)
-        for name, m, f in zip(names, mu, force, strict=True)
+        _step(name, formula.format(m), f, "force", told)
+        for name, m, f, told in zip(names, mu, force, sources, strict=True)
     )
 
 
@@ -704,7 +720,7 @@ def flow_sheet(
         title="Flow before and after",
         inputs=(
             *_pipe_entries(pipe),
-            _entry("ID", host_bore_m, "size", "bore of the host, centre estimate"),
+            _entry("ID", host_bore_m, "size", "bore of the host"),
             _entry("C1", host_c, "number", "Hazen-Williams C of the host"),
             _entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
             _entry("Q", flow_m3_per_s, "flow", "flow"),
@@ -719,7 +735,9 @@ def flow_sheet(
         ),
         results=(
             _entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
-            _entry("h2 - h1", run.head_after_m - run.head_before_m, "head", "more head lost"),
+            _entry(
+                "h2 - h1", run.head_after_m - run.head_before_m, "head", "change of the head lost"
+            ),
             _entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
             _entry("V most", highest_velocity, "velocity", "highest velocity wanted"),
             _verdict(passes, "velocity in the carrier against the highest wanted"),
@@ -760,6 +778,8 @@ def pressure_sheet(
     RangeError
         If a value lies outside its range.
     """
+    check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
+    check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
     often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
     seldom = pressure.surge_pressure_pa(pipe.material, pipe.dr, occasional_velocity)
     check = pressure.check_pressure(
@@ -772,7 +792,7 @@ def pressure_sheet(
     )
     factor = pressure.temperature_factor(pipe.material, temperature_c)
     wave = pressure.wave_speed_m_per_s(pipe.material, pipe.dr)
-    code = "AWWA C906" if is_polyethylene(pipe.material) else "AWWA C900"
+    code = {"PVC": "AWWA C900", "PE100": "ISO 4427"}.get(pipe.material, "AWWA C906")
     limits = (check.recurring_limit_pa, check.occasional_limit_pa)
     times = [float(limit / check.working_limit_pa) for limit in limits]
     passes = bool(check.passes)
@@ -799,9 +819,9 @@ def pressure_sheet(
             _step("dP often", "rho a V often", often, "pressure", "AWWA M23, M55"),
             _step("dP seldom", "rho a V seldom", seldom, "pressure", "AWWA M23, M55"),
             _step("limit WP", "PC FT", check.working_limit_pa, "pressure", code),
-            _step("WP + dP often", "sum", working_pa + often, "pressure", "sum"),
+            _step("P often", "WP + dP often", working_pa + often, "pressure", "sum"),
             _step("limit often", f"{times[0]:g} PC FT", check.recurring_limit_pa, "pressure", code),
-            _step("WP + dP seldom", "sum", working_pa + seldom, "pressure", "sum"),
+            _step("P seldom", "WP + dP seldom", working_pa + seldom, "pressure", "sum"),
             _step(
                 "limit seldom", f"{times[1]:g} PC FT", check.occasional_limit_pa, "pressure", code
             ),
@@ -952,7 +972,7 @@ def grout_sheet(
         title="Grouting the annulus",
         inputs=(
             *_pipe_entries(pipe),
-            _entry("ID", host_bore_m, "size", "bore of the host, high estimate"),
+            _entry("ID", host_bore_m, "size", "bore of the host"),
             _entry("L", length_m, "length", "length grouted"),
             _entry("z", port_above_low_point_m, "length", "port above the lowest point"),
             _entry("rho", grout_density, "density", "density of the grout"),
@@ -1024,12 +1044,19 @@ def hydrotest_sheet(
     check_range("head of fall_m / test pressure", column / wanted, 0.0, 1.0, "")
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
+    most_times = float(
+        most
+        / pressure.pressure_class_pa(pipe.material, pipe.dr)
+        / pressure.temperature_factor(pipe.material, temperature_c)
+    )
     if is_polyethylene(pipe.material):
+        most_source = "ASTM F2164, from memory"
         extra = testing.pe_make_up_m3(nominal_m, length_m, test_hours)
         make_up = "table of water taken up as the pipe expands", ""
         rule = "older PPI/M55 table; expansion, not a leak: ASTM F2164 allows none"
     else:
         flow = testing.pvc_allowance_m3_per_s(length_m, nominal_m, wanted)
+        most_source = "occasional limit of AWWA C900, from memory"
         extra = np.asarray(flow * test_hours * 3600.0)
         make_up = (
             "hours x L D sqrt(P)/794,797  [m, mm, kPa, L]",
@@ -1050,7 +1077,7 @@ def hydrotest_sheet(
         ),
         steps=(
             _step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
-            _step("P most", "1.5 (PE) or 1.6 (PVC) PC FT", most, "pressure", "F2164; C900"),
+            _step("P most", f"{most_times:g} PC FT", most, "pressure", most_source),
             _step("P gauge", "P test - rho g z", wanted - column, "pressure", "statics"),
             _step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
             _step("make-up", make_up[0], extra, "liquid", rule, make_up[1]),

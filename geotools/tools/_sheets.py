@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = ["sheet_summary", "sheet_text"]
 
-DIGITS = 4
+DIGITS, SHARE_DIGITS = 4, 3
 
 # Quantity of a worksheet: what it is a kind of, its unit for si and for us.
 _UNITS: dict[str, tuple[str, str, str]] = {
@@ -33,6 +33,7 @@ _UNITS: dict[str, tuple[str, str, str]] = {
     "temperature": ("temperature", "degC", "degF"),
 }
 _HOUR = 3600.0  # a worksheet counts hours, everything else is in SI
+_YEAR = 8766.0  # hours; longer times are shown in years
 _CUBIC_METRE = 1.0  # less water than this is shown in litres
 
 
@@ -48,19 +49,20 @@ def _shown(item: Entry | Step, units: str) -> tuple[float | str, str]:
     unit = us if units == "us" else si
     if item.quantity == "liquid" and unit == si and item.value < _CUBIC_METRE:
         unit = "L"
+    if item.quantity == "hours":
+        unit = "year" if item.value >= _YEAR else "h" if item.value >= 1.0 else "min"
     value = item.value * (_HOUR if item.quantity == "hours" else 1.0)
     return in_unit(value, unit, kind), unit.replace("^", "")
 
 
-def _number(value: float) -> str:
+def _number(value: float, digits: int) -> str:
     """Write a number with the digits a planning value deserves, never in powers of ten."""
     if not math.isfinite(value):
         return "without limit"
     if value == 0.0:
         return "0"
-    places = max(DIGITS - 1 - math.floor(math.log10(abs(value))), 0)
-    whole = round(value, DIGITS - 1 - math.floor(math.log10(abs(value))))
-    text = f"{whole:,.{min(places, 8)}f}"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    text = f"{round(value, places):,.{min(max(places, 0), 8)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
@@ -68,7 +70,8 @@ def _written(item: Entry | Step, units: str) -> str:
     value, unit = _shown(item, units)
     if isinstance(value, str):
         return value.replace("_", " ")
-    return f"{_number(value)} {unit}".strip()
+    digits = SHARE_DIGITS if item.quantity == "share" else DIGITS
+    return f"{_number(value, digits)} {unit}".strip()
 
 
 def _formula(step: Step, units: str) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
-    from geotools.pipe._ranges import RangeError
+    from geotools.pipe._ranges import Limits, RangeError
     from geotools.pipe.catalogue import Carrier
     from geotools.pipe.worksheets import Entry
 
@@ -344,7 +344,7 @@ _SHEETS = (
                 "number",
                 "Hazen-Williams C of the host as it is",
                 "host_c",
-                "c_before",
+                "c",
                 required=True,
             ),
             _quantity("flow", "flow", "flow", "flow_m3_per_s", "flow", required=True),
@@ -468,7 +468,6 @@ _SHEETS = (
                 "length",
                 "gauge above the lowest point",
                 "fall_m",
-                "head of fall_m / test pressure",
                 default="0 m",
             ),
             _quantity(
@@ -711,35 +710,48 @@ def _nominal_of_test(arguments: Given, pipe: Carrier, faults: list[str]) -> Give
     return arguments | {"nominal_m": parse_quantity(pipe.nominal, "length")}
 
 
+# Names by which formulas refuse what the carrier and the host are made of.
+_KNOWN_AS = {
+    "outside_m": "outside",
+    "wall_min_m": "wall",
+    "host_bore_m": "bore",
+    "measured_m": "bore",
+    "nominal_m": "host_diameter",
+    "system and material": "material",
+}
+# What is worked out on the way and found wrong: the parameter to mend, and why.
+_WORKED_OUT = {
+    "depth_m": ("drop", "the pit would be too deep for sides by the table, which ends at 20 ft"),
+    "outside_m / host_bore_m": ("bore", "the carrier does not enter the host"),
+    "head": ("fall", "its head is more than the test pressure"),
+}
+
+
 def _refusal(error: RangeError, sheet: _Sheet, written: Mapping[str, str]) -> str:
     """Say in the words and units of the user what cannot be used and what could."""
-    options = {
-        name: (option.parameter, option.unit)
+    name = error.name.partition(" (")[0].partition(" of ")[0]
+    if name in _WORKED_OUT:
+        parameter_name, words = _WORKED_OUT[name]
+        return f"{parameter_name}: {written.get(parameter_name, 'as given')}: {words}"
+    found = {p.name: (p, 1.0) for p in (*_CARRIER, *_HOST)}
+    found |= {alias: found[target] for alias, target in _KNOWN_AS.items()}
+    found |= {
+        alias: (option.parameter, option.unit)
         for option in sheet.options
-        for name in (option.argument, *option.refusals)
+        for alias in (option.argument, *option.refusals)
     }
-    aliases = {"outside_m": "outside", "wall_min_m": "wall", "host_bore_m": "bore"}
-    aliases |= {"nominal_m": "host_diameter", "measured_m": "bore"}
-    fixed = {p.name: p for p in (*_CARRIER, *_HOST)}
-    known = {name: (fixed[target], 1.0) for name, target in aliases.items()} | {
-        name: (parameter, 1.0) for name, parameter in fixed.items()
-    }
-    found = (options | ({} if error.name in options else known)).get(error.name)
-    if found is None:
+    if name not in found:
         return str(error)
-    parameter, unit = found
+    parameter, unit = found[name]
     if error.limits is None:
         return f"{parameter.name}: {error.value} cannot be used; valid: {error.valid}"
-    return f"{parameter.name}: {_range(error, parameter, unit, written)}"
+    return f"{parameter.name}: {_range(error.limits, parameter, unit, written)}"
 
 
-def _range(error: RangeError, parameter: Parameter, unit: float, written: Mapping[str, str]) -> str:
+def _range(limits: Limits, parameter: Parameter, unit: float, written: Mapping[str, str]) -> str:
     """Say which value lies outside which range, in the unit the value was written in."""
     from geotools.units import in_unit, unit_of, usual_unit
 
-    limits = error.limits
-    if limits is None:
-        return error.valid
     shown = ""
     if parameter.measure:
         text = written.get(parameter.name, "")
