@@ -6,18 +6,22 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, measures
 from geotools.street.net import StreetNet
 
 __all__ = ["on_street", "strip"]
 
 
+def _own(net: StreetNet, chain: int) -> tuple[FloatArray, FloatArray]:
+    """Return the vertices of one chain and their chainage."""
+    rows = slice(int(net.chains.offsets[chain]), int(net.chains.offsets[chain + 1]))
+    xy = net.chains.xy[rows]
+    return xy, measures(xy, np.array([0, len(xy)], dtype=np.int64))
+
+
 def _stops(net: StreetNet, chain: int, low: float, high: float) -> FloatArray:
     """Return chainages of the vertices between two places, and the places themselves."""
-    rows = slice(int(net.chains.offsets[chain]), int(net.chains.offsets[chain + 1]))
-    offsets = np.array([0, rows.stop - rows.start], dtype=np.int64)
-    along = measures(net.chains.xy[rows], offsets)
+    _, along = _own(net, chain)
     inner = along[(along > low + 1e-6) & (along < high - 1e-6)]
     return np.concatenate([[low], inner, [high]])
 
@@ -27,15 +31,17 @@ def on_street(net: StreetNet, chain: int, at: FloatArray, off: FloatArray) -> Fl
 
     Beyond the chain's ends the street is taken to go straight on.
     """
-    rows = np.full(len(at), chain, dtype=np.int64)
-    length = net.lengths[chain]
+    xy, along = _own(net, chain)
+
+    def point(where: FloatArray) -> FloatArray:
+        return np.stack([np.interp(where, along, xy[:, k]) for k in (0, 1)], axis=1)
+
+    length = float(along[-1])
     inside = np.clip(at, 0.0, length)
-    middle = points_along(net.chains.xy, net.chains.offsets, rows, inside)
     reach = min(0.5, length / 4)
-    back = points_along(net.chains.xy, net.chains.offsets, rows, np.maximum(inside - reach, 0.0))
-    on = points_along(net.chains.xy, net.chains.offsets, rows, np.minimum(inside + reach, length))
-    heading = (on - back) / np.maximum(np.hypot(*(on - back).T), 1e-12)[:, None]
-    middle = middle + heading * (at - inside)[:, None]
+    step = point(np.minimum(inside + reach, length)) - point(np.maximum(inside - reach, 0.0))
+    heading = step / np.maximum(np.hypot(*step.T), 1e-12)[:, None]
+    middle = point(inside) + heading * (at - inside)[:, None]
     left = np.stack([-heading[:, 1], heading[:, 0]], axis=1)
     return np.asarray(middle + left * off[:, None], dtype=np.float64)
 
