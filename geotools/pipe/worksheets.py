@@ -387,7 +387,7 @@ def pit_sheet(
     RangeError
         If a value lies outside its range.
     """
-    check_range("rest_m", rest_m, 0.0, drop_m, "m")
+    check_range("rest_m", rest_m, 0.0, max(drop_m, 0.0), "m")
     check_range("working_m", working_m, 0.0, 30.0, "m")
     check_range("bedding_m", bedding_m, 0.0, 2.0, "m")
     radius = bending.least_radius_m(

@@ -1,0 +1,493 @@
+"""Hand calculations on the command line: answers, units, refusals, and what the README shows.
+
+Numbers to compare with are those of the project's own worked example, a 24 in pit-cast main of
+24.02 in bore (1000 ft, straight) with 20 in DIPS pipe in it, worked out apart from the program.
+"""
+
+from __future__ import annotations
+
+import inspect
+import json
+import math
+import re
+import shlex
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import geotools
+from geotools.cli import main
+from geotools.pipe import excavation, fit, pits, pulling
+from geotools.pipe.catalogue import SYSTEMS
+from geotools.pipe.materials import MATERIALS
+from geotools.pipe.worksheets import WORKSHEETS
+from geotools.tool import Parameter, ToolError
+from geotools.tools import pipe
+from geotools.units import parse_quantity
+
+README = Path(geotools.__file__).parents[1] / "README.md"
+PE = ("--carrier", "20 in DIPS DR 17 PE4710")
+PVC = ("--carrier", "20 in DIPS DR 25 PVC")
+PSI, FOOT, POUND, GALLON = 6894.757, 0.3048, 4.448222, 0.003785412
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def slipmain(capsys: pytest.CaptureFixture[str]) -> Run:
+    def run(*arguments: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as left:
+            main(["pipe", *arguments])
+        out, err = capsys.readouterr()
+        return int(left.value.code or 0), out, err
+
+    return run
+
+
+def answer(run: Run, *arguments: str, code: int = 0) -> dict[str, Any]:
+    left, out, err = run(*arguments, "--json")
+    assert (left, err) == (code, "")
+    sheet: dict[str, Any] = json.loads(out)
+    return sheet
+
+
+def value(sheet: dict[str, Any], name: str, part: str = "results") -> float:
+    key = "symbol" if part == "steps" else "name"
+    return float(next(item["value"] for item in sheet[part] if item[key] == name))
+
+
+# Answers ---------------------------------------------------------------------------------
+
+
+def test_fit_of_the_worked_example(slipmain: Run) -> None:
+    sheet = answer(slipmain, "fit", *PE, "--bore", "24.02 in")
+    assert value(sheet, "c") == pytest.approx(2.42, abs=1e-6)
+    assert value(sheet, "c/ID", "steps") == pytest.approx(10.1, abs=0.05)  # 10.1 % printed
+    assert sheet["passes"] is True
+
+
+@pytest.mark.parametrize(
+    ("carrier", "low", "central", "allowable", "share"),
+    [(PE, 10_661, 17_769, 107_927, 16.5), (PVC, 10_538, 17_563, 157_597, 11.1)],
+    ids=["PE", "PVC"],
+)
+def test_pull_of_the_worked_example(
+    slipmain: Run,
+    carrier: tuple[str, str],
+    low: float,
+    central: float,
+    allowable: float,
+    share: float,
+) -> None:
+    sheet = answer(slipmain, "pull", *carrier, "--length", "1000 ft")
+    # the example takes 0.4333 psi/ft for water, the program 1000 kg/m3: 0.05 % apart
+    assert value(sheet, "F low", "steps") == pytest.approx(low, rel=1e-3)
+    assert value(sheet, "F") == pytest.approx(central, rel=1e-3)
+    assert value(sheet, "F pipe", "steps") == pytest.approx(allowable, rel=1e-4)
+    assert value(sheet, "utilisation") == pytest.approx(share, abs=0.05)
+
+
+def test_pull_round_bends_of_the_worked_example(slipmain: Run) -> None:
+    one = ("--length", "500 ft", "--bend", "22.5 deg", "--length", "500 ft")
+    sheet = answer(slipmain, "pull", *PE, *one)
+    assert value(sheet, "F low", "steps") == pytest.approx(11_328, rel=1e-3)
+    lengths = ("--length", "400 ft", "--length", "300 ft", "--length", "300 ft")
+    two = (*lengths, "--bend", "11.25 deg", "--bend", "11.25 deg")
+    sheet = answer(slipmain, "pull", *PE, *two)
+    assert value(sheet, "F low", "steps") == pytest.approx(11_389, rel=1e-3)
+
+
+def test_a_bend_at_the_head_is_worse_than_one_at_the_tail(slipmain: Run) -> None:
+    def force(first: str, second: str) -> float:
+        lengths = ("--length", first, "--bend", "45 deg", "--length", second)
+        return value(answer(slipmain, "pull", *PE, *lengths), "F")
+
+    assert force("900 ft", "100 ft") > force("500 ft", "500 ft") > force("100 ft", "900 ft")
+
+
+def test_a_climb_of_the_worked_example(slipmain: Run) -> None:
+    sheet = answer(slipmain, "pull", *PE, "--length", "1000 ft", "--grade", "0.03")
+    assert value(sheet, "F low", "steps") == pytest.approx(11_722, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("carrier", "form", "drop", "ramp"),
+    [
+        (PE, "lifted", "10 ft", 29.5),
+        (PE, "level", "10 ft", 42.9),
+        (PVC, "lifted", "10 ft", 94.3),
+        (PVC, "level", "10 ft", 133.8),
+    ],
+)
+def test_pits_of_the_worked_example(
+    slipmain: Run, carrier: tuple[str, str], form: str, drop: str, ramp: float
+) -> None:
+    sheet = answer(slipmain, "pit", *carrier, "--drop", drop, "--form", form, "--working", "5 ft")
+    assert value(sheet, "L", "steps") == pytest.approx(ramp, abs=0.05)
+    assert value(sheet, "length") == pytest.approx(ramp + 5, abs=0.05)
+
+
+def test_a_pipe_resting_above_the_ground_is_not_dug_out(slipmain: Run) -> None:
+    high = answer(slipmain, "pit", *PE, "--drop", "10 ft", "--rest", "2 ft")
+    low = answer(slipmain, "pit", *PE, "--drop", "10 ft")
+    assert value(low, "depth") - value(high, "depth") == pytest.approx(2.0)
+    assert value(low, "length") == pytest.approx(value(high, "length"))
+    assert value(low, "volume") > value(high, "volume") > 0
+
+
+def test_flow_of_the_worked_example(slipmain: Run) -> None:
+    asked = ("--bore", "24.02 in", "--host-c", "70", "--flow", "2939 gpm", "--length", "1000 ft")
+    sheet = answer(slipmain, "flow", *PE, *asked)
+    assert value(sheet, "Q2/Q1") == pytest.approx(1.142, abs=5e-4)
+    assert value(sheet, "h1", "steps") == pytest.approx(2.0, rel=5e-3)  # gradient 0.002
+    pvc = answer(slipmain, "flow", *PVC, *asked)
+    assert value(pvc, "Q2/Q1") == pytest.approx(1.293, abs=5e-4)
+
+
+def test_pressure_of_the_worked_example(slipmain: Run) -> None:
+    asked = ("--working", "100 psi", "--occasional", "4 ft/s", "--units", "us")
+    pe, pvc = (answer(slipmain, "pressure", *carrier, *asked) for carrier in (PE, PVC))
+    assert value(pe, "PC", "steps") == pytest.approx(125)
+    assert value(pvc, "PC", "steps") == pytest.approx(165)
+    assert value(pe, "dP seldom", "steps") == pytest.approx(45.0, rel=5e-3)
+    assert value(pvc, "dP seldom", "steps") == pytest.approx(58.7, rel=5e-3)
+    assert value(pe, "limit often", "steps") == pytest.approx(187.5)
+    assert value(pe, "limit seldom", "steps") == pytest.approx(250)
+
+
+def test_collapse_of_the_worked_example(slipmain: Run) -> None:
+    sheet = answer(slipmain, "collapse", *PE, "--head", "6 ft")
+    assert value(sheet, "Pa") == pytest.approx(6.79, rel=2e-3)
+    assert value(sheet, "Pa/(rho g)") == pytest.approx(15.7, abs=0.06)
+
+
+def test_grout_of_the_worked_example(slipmain: Run) -> None:
+    sheet = answer(slipmain, "grout", *PE, "--bore", "24.02 in", "--length", "1000 ft")
+    assert value(sheet, "V") == pytest.approx(22.3, abs=0.05)
+    assert value(sheet, "uplift") * 14.5939 / 9.80665 == pytest.approx(49.7, rel=5e-3)  # kg/m
+
+
+def test_hydrostatic_test_of_the_worked_example(slipmain: Run) -> None:
+    asked = ("--length", "1000 ft", "--working", "100 psi")
+    pvc, pe = (answer(slipmain, "test", *carrier, *asked) for carrier in (PVC, PE))
+    assert value(pvc, "P gauge") == pytest.approx(150)
+    assert value(pvc, "make-up") == pytest.approx(3.31, abs=5e-3)  # 2 h
+    assert value(pvc, "V") == pytest.approx(16_028, rel=1e-3)
+    assert value(pe, "V") == pytest.approx(14_584, rel=1e-3)
+
+
+def test_a_bend_that_does_not_let_the_carrier_through_fails_with_code_1(slipmain: Run) -> None:
+    asked = ("--bore", "24.02 in", "--deflection", "11.25 deg")
+    code, out, err = slipmain("bend", *PE, *asked)
+    assert (code, err) == (1, "")
+    assert "FAILS" in out
+    code, out, _ = slipmain("bend", *PE, *asked, "--axis-radius", "48 ft")
+    assert code == 0
+    assert "PASSES" in out
+
+
+def test_limits_that_are_broken_leave_with_code_1(slipmain: Run) -> None:
+    assert slipmain("fit", *PE, "--bore", "23 in")[0] == 1
+    assert slipmain("pull", *PE, "--length", "1000 ft", "--machine", "10 kN")[0] == 1
+    assert slipmain("pressure", *PE, "--working", "200 psi")[0] == 1
+    assert slipmain("collapse", *PE, "--head", "60 ft")[0] == 1
+
+
+# The pipe and the host -------------------------------------------------------------------
+
+
+def test_a_pipe_is_named_or_picked_or_described(slipmain: Run) -> None:
+    picked = ("--system", "DIPS", "--nominal", "20", "--material", "PE4710", "--dr", "17")
+    own = ("--material", "PE4710", "--outside", "21.6 in", "--dr", "17")
+    walled = ("--material", "PE4710", "--outside", "21.6 in", "--wall", "1.270588 in")
+    sheets = [
+        answer(slipmain, "pull", *way, "--length", "300 m") for way in (PE, picked, own, walled)
+    ]
+    forces = [value(sheet, "F") for sheet in sheets]
+    assert forces == pytest.approx([forces[0]] * 4, rel=1e-6)
+
+
+def test_the_name_of_a_pipe_may_be_in_any_case(slipmain: Run) -> None:
+    code, out, _ = slipmain("fit", "--carrier", "20 IN dips dr 17  pe4710", "--bore", "24.02 in")
+    assert code == 0
+    assert "20 in DIPS DR 17 PE4710" in out
+
+
+def test_an_unmeasured_host_takes_the_estimate_that_is_safe(slipmain: Run) -> None:
+    host = ("--host-diameter", "24 in", "--host-material", "CI", "--host-year", "1915")
+    low = answer(slipmain, "fit", *PE, *host, code=1)
+    centre = answer(
+        slipmain, "flow", *PE, *host, "--host-c", "70", "--flow", "1 gpm", "--length", "9 ft"
+    )
+    high = answer(slipmain, "grout", *PE, *host, "--length", "1000 ft")
+    bores = [value(sheet, "ID", "inputs") for sheet in (low, centre, high)]
+    assert bores == sorted(bores)
+    assert len(set(bores)) == 3
+    assert bores[1] == pytest.approx(24.0)
+    assert value(low, "D", "inputs") == pytest.approx(24.0)
+
+
+# Units -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("length", "more", "unit"),
+    [
+        ("1000 ft", (), "lbf"),
+        ("300 m", (), "kN"),
+        ("300 m", ("--units", "us"), "lbf"),
+        ("1000 ft", ("--units", "si"), "kN"),
+        ("0.2 mi", (), "lbf"),
+        ("0.3 km", ("--machine", "90000 lbf"), "kN"),
+    ],
+)
+def test_units_are_those_of_the_first_length_unless_chosen(
+    slipmain: Run, length: str, more: tuple[str, ...], unit: str
+) -> None:
+    sheet = answer(slipmain, "pull", *PE, "--length", length, *more)
+    assert next(r["unit"] for r in sheet["results"] if r["name"] == "F") == unit
+
+
+def test_without_a_length_the_nominal_size_decides(slipmain: Run) -> None:
+    inches = answer(slipmain, "pressure", *PE, "--working", "5 bar")
+    metric = answer(slipmain, "pressure", "--carrier", "560 mm SDR 17 PE100", "--working", "5 bar")
+    assert (inches["units"], metric["units"]) == ("us", "si")
+
+
+def test_json_holds_the_same_number_as_shown_and_in_si(slipmain: Run) -> None:
+    asked = ("pull", *PE, "--length", "1000 ft", "--tail", "900 ft", "--machine", "90000 lbf")
+    us, si = answer(slipmain, *asked), answer(slipmain, *asked, "--units", "si")
+    for part in ("inputs", "steps", "results"):
+        assert [i["si_value"] for i in us[part]] == [i["si_value"] for i in si[part]]
+    force = next(r for r in us["results"] if r["name"] == "F")
+    assert force["value"] * POUND == pytest.approx(force["si_value"], rel=1e-6)
+    assert force["si_unit"] == "N"
+    assert us["calculation"] == "pull"
+    assert any("licensed practice" in caution for caution in us["cautions"])
+
+
+def test_formulas_bear_the_constants_of_the_units_shown(slipmain: Run) -> None:
+    asked = ("--bore", "24 in", "--host-c", "70", "--flow", "2939 gpm", "--length", "1000 ft")
+    us, si = (answer(slipmain, "flow", *PE, *asked, "--units", u) for u in ("us", "si"))
+    flow_gpm, length_ft, bore_in = 2939.0, 1000.0, 24.0
+    by_hand = 10.44 * length_ft * flow_gpm**1.852 / (70**1.852 * bore_in**4.8704)
+    assert "10.44" in us["steps"][0]["formula"]
+    assert us["steps"][0]["value"] == pytest.approx(by_hand, rel=2e-3)  # 10.44 is rounded
+    assert "10.67" in si["steps"][0]["formula"]
+    test = ("test", *PVC, "--length", "1000 ft", "--working", "100 psi")
+    for units, constant in (("us", "148,000"), ("si", "794,797")):
+        sheet = answer(slipmain, *test, "--units", units)
+        (formula,) = [s["formula"] for s in sheet["steps"] if s["symbol"] == "make-up"]
+        assert constant in formula
+
+
+def test_values_are_shown_with_few_digits_and_never_in_powers_of_ten(slipmain: Run) -> None:
+    for asked in (
+        ("pull", *PE, "--length", "1000 ft"),
+        ("flow", *PE, "--bore", "0.61 m", "--host-c", "70", "--flow", "1 L/s", "--length", "1 m"),
+        ("test", *PVC, "--length", "1 m", "--working", "1 kPa"),
+    ):
+        _, out, _ = slipmain(*asked)
+        assert not re.search(r"\de[+-]?\d", out)
+        body = out.partition("Worked out")[2]
+        values = re.findall(r"^ +\S* *= (-?[\d.,]+)", body, re.MULTILINE)
+        assert values
+        for text in values:
+            digits = text.replace(",", "").lstrip("-").replace(".", "").strip("0")
+            assert len(digits) <= 4, text
+
+
+# Refusals --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (
+            ("fit", "--system", "DIPS", "--nominal", "20 in", "--material", "PE4710", "--dr", "3",
+             "--bore", "24 in"),
+            r"dr: 3 cannot be used; valid: for DIPS PE4710 one of 7\.3, 9,",
+        ),
+        (
+            ("fit", "--system", "DIPS", "--nominal", "21 in", "--material", "PE4710", "--dr", "17",
+             "--bore", "24 in"),
+            "nominal: '21 in' cannot be used; valid: one of 4 in",
+        ),
+        (
+            ("fit", "--system", "METRIC", "--nominal", "560 mm", "--material", "PVC", "--dr", "17",
+             "--bore", "24 in"),
+            "material: METRIC PVC cannot be used; valid: one of DIPS PE3608",
+        ),
+        (("fit", "--carrier", "20 in DIPS DR17 PE", "--bore", "24 in"), "did you mean '20 in DIPS"),
+        (("fit", "--bore", "24 in"), "the carrier must be given, and in one way"),
+        (("fit", *PE, "--dr", "17", "--bore", "24 in"), "given: carrier, dr"),
+        (("fit", *PE), "the host must be given, and in one way"),
+        (("fit", *PE, "--bore", "24 in", "--host-diameter", "24 in"), "given: bore, host_diameter"),
+        (("fit", *PE, "--bore", "24"), "bore: '24' has no unit"),
+        (("fit", *PE, "--bore", "24 psi"), "bore: '24 psi' is not a length"),
+        (("fit", "--material", "PVC", "--outside", "24 in", "--wall", "9 in", "--bore", "30 in"),
+         r"wall: 9 in is out of range; valid from 0\.24 in to 4\.8 in"),
+        (("bend", *PE, "--bore", "24 in", "--deflection", "200 deg"),
+         "deflection: 200 deg is out of range; valid from 0 deg to 180 deg"),
+        (("bend", *PE, "--bore", "-24 in", "--deflection", "9 deg"), "bore: -24 in is out"),
+        (("pull", *PE, "--length", "-3 ft"), "length: -3 ft is out of range; valid at least 0 ft"),
+        (("pull", *PE, "--length", "9 ft", "--tail", "-3 ft"), "tail: -3 ft is out of range"),
+        (("pull", *PE, "--length", "9 ft", "--temperature", "158 degF"),
+         "temperature: 158 degF is out of range; valid from -4 degF to 140 degF"),
+        (("pull", *PE, "--length", "9 ft", "--duration", "3 day"),
+         "duration: 3 day is out of range; valid from 0 day to 1 day"),
+        (("pull", *PE, "--length", "9 ft", "--bend", "1 deg", "--bend", "1 deg"),
+         "bend: 2 bends do not go with 1 lengths"),
+        (("pull", *PE, "--length", "9 ft", "--grade", "0", "--grade", "0"),
+         "grade: 2 grades do not go with 1 lengths"),
+        (("pull", *PE, "--length", "9 ft", "--machine", "-1 kN"), "machine: -1 kN is out of range"),
+        (("pressure", *PE, "--working", "6 bar", "--temperature", "70 degC"),
+         "temperature: 70 degC is out of range; valid from 0 degC to 60 degC"),
+        (("pressure", *PE, "--working", "6 bar", "--temperature", "122 degF"),
+         "temperature: 122 degF is out of range; valid from 32 degF to 100 degF"),
+        (("pressure", *PE, "--working", "6 bar", "--recurring", "-1 m/s"),
+         "recurring: -1 m/s is out of range"),
+        (("pit", *PE, "--drop", "400 ft"), r"drop: 400 ft is out of range; valid from 0 ft to 97"),
+        (("pit", *PE, "--drop", "30 ft"), "drop: 30 ft: the pit would be too deep"),
+        (("flow", *PE, "--bore", "24 in", "--host-c", "-4", "--flow", "3 gpm", "--length", "4 ft"),
+         "host_c: -4 is out of range; valid from 20 to 165"),
+        (("grout", *PE, "--bore", "500 mm", "--length", "300 m"), "bore: 500 mm: the carrier does"),
+        (("test", *PE, "--working", "6 bar", "--length", "300 m", "--fall", "200 m"),
+         "fall: 200 m: its head is more than the test pressure"),
+        (("test", *PE, "--working", "6 bar", "--length", "300 m", "--hours", "7"),
+         "hours: 7 cannot be used; valid: 1, 2 or 3"),
+    ],
+)  # fmt: skip
+def test_refusals_name_the_argument_and_the_range_in_the_users_units(
+    slipmain: Run, asked: tuple[str, ...], said: str
+) -> None:
+    code, out, err = slipmain(*asked)
+    assert (code, out) == (2, "")
+    assert re.search(f"^error: pipe {asked[0]}: .*{said}", err)
+    assert "Traceback" not in err
+    assert len(err.splitlines()) == 1
+
+
+NUMBERS = [
+    (sheet.name, option.parameter)
+    for sheet in pipe._SHEETS
+    for option in sheet.options
+    if option.parameter.kind in ("quantity", "number", "integer")
+    and option.parameter.name not in ("temperature", "grade")
+]
+PLAIN = {
+    "fit": (*PE, "--bore", "24.02 in"),
+    "pull": (*PE, "--length", "100 m"),
+    "pit": (*PE, "--drop", "3 m"),
+    "bend": (*PE, "--bore", "24.02 in", "--deflection", "5 deg"),
+    "flow": (*PE, "--bore", "24.02 in", "--host-c", "70", "--flow", "90 L/s", "--length", "90 m"),
+    "pressure": (*PE, "--working", "6 bar"),
+    "collapse": (*PE, "--head", "2 m"),
+    "grout": (*PE, "--bore", "24.02 in", "--length", "100 m"),
+    "test": (*PE, "--length", "100 m", "--working", "6 bar"),
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "parameter"), NUMBERS, ids=[f"{name}-{p.name}" for name, p in NUMBERS]
+)
+def test_a_negative_number_is_refused_by_the_name_of_its_parameter(
+    slipmain: Run, name: str, parameter: Parameter
+) -> None:
+    units = {"pull.bend": "deg", "bend.deflection": "deg"}
+    text = "-7"
+    if parameter.measure:
+        unit = units.get(f"{name}.{parameter.name}") or {
+            "length": "ft", "time": "h", "speed": "ft/s", "flow": "gpm", "force": "lbf",
+            "pressure": "psi", "density": "lb/ft^3",
+        }[parameter.measure]  # fmt: skip
+        text = f"-7 {unit}"
+    flag = f"--{parameter.name.replace('_', '-')}"
+    kept = list(PLAIN[name])
+    if flag in kept:
+        place = kept.index(flag)
+        del kept[place : place + 2]
+    code, out, err = slipmain(name, *kept, flag, text)
+    assert (code, out) == (2, "")
+    assert err.startswith(f"error: pipe {name}: {parameter.name}: -7"), err
+
+
+# Declarations ----------------------------------------------------------------------------
+
+
+def test_there_is_a_tool_for_every_worksheet() -> None:
+    assert {sheet.name for sheet in pipe._SHEETS} == set(WORKSHEETS)
+    assert {tool.name for tool in pipe.TOOLS} == {f"pipe.{name}" for name in WORKSHEETS}
+
+
+@pytest.mark.parametrize("sheet", pipe._SHEETS, ids=lambda sheet: sheet.name)
+def test_options_are_the_arguments_of_the_worksheet_with_its_defaults(sheet: pipe._Sheet) -> None:
+    signature = inspect.signature(WORKSHEETS[sheet.name]).parameters
+    added = {"pipe", "host_bore_m", "nominal_m"}
+    assert {option.argument for option in sheet.options} == set(signature) - added
+    for option in sheet.options:
+        declared, default = option.parameter, signature[option.argument].default
+        if declared.kind == "flag":
+            continue
+        if declared.required:
+            assert default is inspect.Parameter.empty
+        elif declared.default is None:
+            assert default in (None, math.inf, 0.0)
+        elif declared.measure:
+            si = parse_quantity(declared.default, declared.measure)
+            assert si / option.unit == pytest.approx(default, abs=1e-12, rel=1e-9), declared.name
+        else:
+            assert declared.default == default
+
+
+@pytest.mark.parametrize(
+    ("name", "choices"),
+    [
+        ("rule", fit.RULES),
+        ("form", pits.FORMS),
+        ("soil", excavation.SOILS),
+        ("surface", pulling.friction_conditions()),
+        ("system", SYSTEMS),
+        ("material", MATERIALS),
+    ],
+)
+def test_choices_are_those_of_the_formulas(name: str, choices: tuple[str, ...]) -> None:
+    declared = [p for tool in pipe.TOOLS for p in tool.parameters if p.name == name]
+    assert declared
+    assert {p.choices for p in declared} == {tuple(choices)}
+
+
+def test_the_python_function_takes_and_gives_the_same() -> None:
+    done = geotools.pipe_pull(carrier=PE[1], length=["500 ft", "500 ft"], bend="22.5 deg")
+    assert done.failed is False
+    force = next(r for r in done.summary["results"] if r["name"] == "F")
+    assert force["unit"] == "lbf"
+    with pytest.raises(ToolError, match="length must be given"):
+        geotools.pipe_pull(carrier=PE[1], length=None)
+
+
+def test_asking_for_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, geotools.cli\n"
+        "try:\n    geotools.cli.main(['pipe', 'pull', '--help'])\n"
+        "except SystemExit:\n    pass\n"
+        "print(sorted({'numpy', 'pint', 'pandas', 'pydantic'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_examples_of_the_readme_are_what_the_program_says(slipmain: Run) -> None:
+    pairs = re.findall(
+        r"^```\n(slipmain pipe [^\n]+)\n```\n\n```text\n(.*?)^```$",
+        README.read_text(encoding="utf-8"),
+        re.DOTALL | re.MULTILINE,
+    )
+    assert len(pairs) == 2
+    for command, shown in pairs:
+        code, out, err = slipmain(*shlex.split(command)[2:])
+        assert (code, out, err) == (0, shown, "")
