@@ -1,6 +1,6 @@
 """README and contributors' guide say what is so: layers, commands, settings, rooms.
 
-``python tests/test_readme.py`` writes the lists of layers anew.
+``python tests/test_readme.py`` writes the lists of layers and commands anew.
 """
 
 from __future__ import annotations
@@ -26,16 +26,23 @@ GUIDE = ROOT / "DEVELOPERS.md"
 LISTS = {"inputs": INPUTS, "records": RECORD_TABLES, "outputs": OUTPUTS}
 
 
+def tool_list() -> str:
+    """Return the tools as a Markdown table."""
+    rows = [f"| `slipmain {t.command}` | {t.summary} |" for t in builtin().values()]
+    return "\n".join(["| command | what it does |", "|---|---|", *rows]) + "\n"
+
+
 def with_lists(text: str) -> str:
-    """Return the text with its marked lists of layers made anew from the contract."""
-    for name, layers in LISTS.items():
+    """Return the text with its marked lists made anew from the contract and the tools."""
+    made = {name: describe(layers) for name, layers in LISTS.items()} | {"tools": tool_list()}
+    for name, new in made.items():
         marked = re.compile(f"(<!-- {name} -->\n).*?(<!-- /{name} -->\n)", re.DOTALL)
         found = marked.findall(text)
         if len(found) != 1:
             raise ValueError(f"the README marks {len(found)} places for the list of {name}")
         start, end = found[0]
         before, _, rest = text.partition(start)
-        text = before + start + describe(layers) + end + rest.partition(end)[2]
+        text = before + start + new + end + rest.partition(end)[2]
     return text
 
 
@@ -51,7 +58,7 @@ def commands() -> list[list[str]]:
     return [shlex.split(part) for line in lines for part in line.split("&&")]
 
 
-def test_lists_of_layers_are_those_of_the_contract() -> None:
+def test_lists_are_those_of_the_contract_and_the_tools() -> None:
     text = README.read_text()
     assert with_lists(text) == text, "run: python tests/test_readme.py"
 
