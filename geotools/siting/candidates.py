@@ -159,7 +159,7 @@ def find_candidates(
     )
     axis = Axis(thinned)
     extents = pit_extents(axis, run, table["chainage"].to_numpy(dtype=float), sizes, must)
-    laydown = find_laydown(table, scene, axis, run, extents, radius, outside / 2, strings)
+    laydown = find_laydown(scene, axis, run, extents, radius, outside / 2, strings)
     ground = footprints(axis, run, extents, sizes.half_width)
     crossings = None if scene is None else scene.net.crossings
     in_crossing = near_crossings(ground, crossings, rules.clear)

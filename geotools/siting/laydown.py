@@ -12,10 +12,11 @@ import pandas as pd
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.axis import Axis
 from geotools.siting.extents import AHEAD, BEHIND, Extents
-from geotools.street.laydown import Corridors, longest_pull, pieces_per_string
+from geotools.street.context import street_context
+from geotools.street.laydown import longest_pull, pieces_per_string
 from geotools.street.scene import StreetScene
 
-__all__ = ["Laydown", "LaydownRules", "RampTops", "find_laydown", "ramp_tops"]
+__all__ = ["Laydown", "LaydownRules", "RampTops", "find_laydown", "ramp_ends", "ramp_tops"]
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,6 @@ class Laydown:
 
 
 def find_laydown(
-    table: pd.DataFrame,
     scene: StreetScene | None,
     axis: Axis,
     run: IntArray,
@@ -59,8 +59,6 @@ def find_laydown(
 
     Parameters
     ----------
-    table : DataFrame
-        Candidates with their street's columns.
     scene : StreetScene, optional
         None where no streets were given: strings then lie where they can.
     axis : Axis
@@ -74,7 +72,7 @@ def find_laydown(
     if scene is None:
         behind = ahead = np.full(count, np.inf)
     else:
-        room = partial(_room, table, scene.corridors, axis, run, extents, radius, half_width, rules)
+        room = partial(_room, scene, axis, run, extents, radius, half_width, rules)
         behind, ahead = room(pull_ahead=True), room(pull_ahead=False)
     pieces = [
         np.where(room >= rules.least, pieces_per_string(room, rules.piece), 0.0)
@@ -93,19 +91,38 @@ def find_laydown(
 class RampTops:
     """Tops of ramps, where strings begin.
 
-    ``at`` (m along the street's chain), ``forward`` (the string lies along the chain or against
-    it), ``top`` and ``heading``, shape (n, 2): the point and the direction straight back.
+    Attributes
+    ----------
+    street : DataFrame
+        The street a string can lie along from there, as `street_context` gives it: the nearest
+        that goes on roughly the way the ramp does; the chain is -1 where there is none.
+    top, heading : ndarray, shape (n, 2)
+        The point, and the direction straight back from the pit.
     """
 
-    at: FloatArray
-    forward: npt.NDArray[np.bool_]
+    street: pd.DataFrame
     top: FloatArray
     heading: FloatArray
 
 
+def ramp_ends(
+    axis: Axis,
+    run: IntArray,
+    face: FloatArray,
+    box: FloatArray,
+    pull_ahead: npt.NDArray[np.bool_],
+) -> tuple[FloatArray, FloatArray]:
+    """Return the tops of ramps and the directions straight back; parameters as `ramp_tops`."""
+    along = np.where(
+        pull_ahead[:, None], axis.heading(run, face), axis.heading(run, face, before=True)
+    )
+    heading = np.where(pull_ahead, -1.0, 1.0)[:, None] * along
+    return axis.position(run, face) + heading * box[:, None], heading
+
+
 def ramp_tops(
     axis: Axis,
-    table: pd.DataFrame,
+    scene: StreetScene,
     run: IntArray,
     face: FloatArray,
     box: FloatArray,
@@ -116,34 +133,21 @@ def ramp_tops(
     Parameters
     ----------
     axis : Axis
-    table : DataFrame
-        ``chainage``, ``street_at``, ``street_same`` of the pit.
+    scene : StreetScene
     run : ndarray, shape (n,)
     face, box : ndarray, shape (n,)
         Chainage of the face the carrier enters by, and length of the box back from it, m.
     pull_ahead : ndarray of bool, shape (n,)
         Strings of a pull ahead lie behind the pit.
     """
-    sign = np.where(pull_ahead, -1.0, 1.0)
-    heading = np.where(
-        pull_ahead[:, None], axis.heading(run, face), axis.heading(run, face, before=True)
-    )
-    heading = sign[:, None] * heading
-    forward = table["street_same"].to_numpy(dtype=bool) != pull_ahead
-    at = table["street_at"].to_numpy(dtype=float)
-    # From the pit back over the ramp to its top, along the street.
-    ramp = np.maximum(box - np.abs(face - table["chainage"].to_numpy(dtype=float)), 0.0)
-    return RampTops(
-        at=np.where(forward, at + ramp, at - ramp),
-        forward=forward,
-        top=axis.position(run, face) + heading * box[:, None],
-        heading=heading,
-    )
+    top, heading = ramp_ends(axis, run, face, box, pull_ahead)
+    rules = scene.rules
+    street = street_context(scene.net, top, heading, reach=rules.reach, parallel=rules.max_turn)
+    return RampTops(street, top, heading)
 
 
 def _room(
-    table: pd.DataFrame,
-    corridors: Corridors,
+    scene: StreetScene,
     axis: Axis,
     run: IntArray,
     extents: Extents,
@@ -157,15 +161,15 @@ def _room(
     role = AHEAD if pull_ahead else BEHIND
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
     box = (extents.box_ahead if pull_ahead else extents.box_behind)[:, role]
-    ramp = ramp_tops(axis, table, run, face, box, np.full(len(run), pull_ahead))
-    chain = table["street_chain"].to_numpy(dtype=np.int64)
-    on_street = chain >= 0
-    start, forward, top, heading = ramp.at, ramp.forward, ramp.top, ramp.heading
+    ramp = ramp_tops(axis, scene, run, face, box, np.full(len(run), pull_ahead))
+    chain = ramp.street["street_chain"].to_numpy(dtype=np.int64)
+    at = ramp.street["street_at"].to_numpy(dtype=float)
+    forward = ramp.street["street_same"].to_numpy(dtype=bool)
     room = np.full(len(run), np.inf)
-    rows = np.flatnonzero(on_street)
-    room[rows] = corridors.available(chain[rows], start[rows], forward[rows], radius[rows])
-    rows = np.flatnonzero(~on_street)
-    room[rows] = corridors.straight_back(
-        top[rows], heading[rows], most=rules.max_pull, half_width=half_width[rows]
+    rows = np.flatnonzero(chain >= 0)
+    room[rows] = scene.corridors.available(chain[rows], at[rows], forward[rows], radius[rows])
+    rows = np.flatnonzero(chain < 0)
+    room[rows] = scene.corridors.straight_back(
+        ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
     return room

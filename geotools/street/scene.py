@@ -21,11 +21,12 @@ __all__ = ["StreetScene", "build_scene", "with_street"]
 
 @dataclass(frozen=True)
 class StreetScene:
-    """Streets, what stops strings along them, and carriageway with verge as polygons."""
+    """Streets, what stops strings along them, carriageway with verge as polygons, settings."""
 
     net: StreetNet
     corridors: Corridors
     ground: npt.NDArray[np.object_]
+    rules: Street
 
 
 def build_scene(
@@ -60,7 +61,7 @@ def build_scene(
     )
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
     ground = shapely.buffer(to_linestrings(streets.xy, streets.offsets), half)
-    return StreetScene(net, corridors, ground)
+    return StreetScene(net, corridors, ground, rules)
 
 
 def with_street(

@@ -123,20 +123,50 @@ def _laid(
     run = pulls["run"].to_numpy(dtype=np.int64)
     face = np.where(ahead, pit["face_end"], pit["face_start"]).astype(float)
     box = np.where(ahead, pit["box_ahead"], pit["box_behind"]).astype(float)
-    tops = ramp_tops(Axis(ground.runs.thinned), pit, run, face, box, ahead)
-    half = pit["street_width"].to_numpy(dtype=float) / 2 + ground.brief.street.verge
-    return pulls.assign(
-        outside=_of_run(table, pulls, "outside"),
-        street_chain=pit["street_chain"].to_numpy(dtype=np.int64),
-        street_offset=pit["street_offset"].to_numpy(dtype=float),
-        street_name=pit["street_name"].to_numpy(dtype=object),
-        lay_at=tops.at,
-        lay_forward=tops.forward,
+    laid = pulls.assign(outside=_of_run(table, pulls, "outside"))
+    axis = Axis(ground.runs.thinned)
+    if ground.scene is None:
+        return _straight(laid, axis, run, face, box, ahead)
+    tops = ramp_tops(axis, ground.scene, run, face, box, ahead)
+    street = tops.street
+    half = street["street_width"].to_numpy(dtype=float) / 2 + ground.brief.street.verge
+    return laid.assign(
+        street_chain=street["street_chain"].to_numpy(dtype=np.int64),
+        street_offset=street["street_offset"].fillna(0.0).to_numpy(dtype=float),
+        street_name=street["street_name"].to_numpy(dtype=object),
+        lay_at=street["street_at"].to_numpy(dtype=float),
+        lay_forward=street["street_same"].to_numpy(dtype=bool),
         lay_width=half,
         top_x=tops.top[:, 0],
         top_y=tops.top[:, 1],
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
+    )
+
+
+def _straight(
+    laid: pd.DataFrame,
+    axis: Axis,
+    run: IntArray,
+    face: FloatArray,
+    box: FloatArray,
+    ahead: npt.NDArray[np.bool_],
+) -> pd.DataFrame:
+    """Lay strings straight back from their pits, where no streets are known."""
+    along = np.where(ahead[:, None], axis.heading(run, face), axis.heading(run, face, before=True))
+    heading = np.where(ahead, -1.0, 1.0)[:, None] * along
+    top = axis.position(run, face) + heading * box[:, None]
+    return laid.assign(
+        street_chain=-1,
+        street_offset=0.0,
+        street_name="",
+        lay_at=0.0,
+        lay_forward=True,
+        lay_width=np.inf,
+        top_x=top[:, 0],
+        top_y=top[:, 1],
+        lay_dx=heading[:, 0],
+        lay_dy=heading[:, 1],
     )
 
 
