@@ -159,7 +159,8 @@ def find_candidates(
     )
     axis = Axis(thinned)
     extents = pit_extents(axis, run, table["chainage"].to_numpy(dtype=float), sizes, must)
-    laydown = find_laydown(scene, axis, run, extents, radius, outside / 2, strings)
+    on_street = (table["street_chain"] >= 0).to_numpy() | (scene is None)
+    laydown = find_laydown(on_street, scene, axis, run, extents, radius, outside / 2, strings)
     ground = footprints(axis, run, extents, sizes.half_width)
     crossings = None if scene is None else scene.net.crossings
     in_crossing = near_crossings(ground, crossings, rules.clear)
@@ -175,7 +176,6 @@ def find_candidates(
     days = pit_days(volume, area, work)
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
     corridors = np.zeros(0, dtype=object) if scene is None else scene.ground
-    on_street = (table["street_chain"] >= 0).to_numpy() | (scene is None)
     off_street = off_street_area(ground, corridors, leaves, on_street)
     opened = opened_length(run, extents, runs["length"].to_numpy(dtype=float))
     factor = np.where(tolerated, np.maximum(factor, rates.intersection_factor), factor)

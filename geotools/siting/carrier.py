@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +11,16 @@ import pandas as pd
 
 from geotools.brief import Brief, CarrierChoice, Pulls
 from geotools.errors import BriefError
+from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
     SYSTEMS,
     Carrier,
     CarrierColumns,
     as_columns,
+    closest_name,
     contenders,
     custom_carrier,
 )
@@ -32,16 +34,26 @@ from geotools.pipe.pulling import (
     wall_area_m2,
     weight_n_per_m,
 )
+from geotools.units import parse_quantity
 
 __all__ = [
+    "RULE_TEXTS",
     "Contest",
     "bend_limits",
     "carrier_columns",
     "hold_contest",
     "hydraulic_columns",
     "pipe_rows",
+    "report_fixed",
 ]
 
+# What a pipe refused by a rule falls short of.
+RULE_TEXTS = {
+    "fit": "does not clear the bore as carrier.fit_rule asks",
+    "pressure": "does not hold working pressure and surge",
+    "collapse": "does not stand the groundwater when empty",
+    "flow": "does not carry the flow within the limits of velocity, gradient or capacity",
+}
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
 
@@ -119,36 +131,62 @@ def hold_contest(
 
 def _catalogue(choice: CarrierChoice) -> tuple[list[Carrier], npt.NDArray[np.bool_]]:
     """Return all pipes, and which of them the wishes of the brief leave."""
-    own = [
-        custom_carrier(p.name, material=p.material, outside_m=p.outside, wall_min_m=p.wall)
-        for p in choice.own
-    ]
-    every = contenders(systems=SYSTEMS, materials=MATERIALS, extra=own)
+    every = _with_own(choice)
     wishes: dict[str, object] = {
         "system": choice.system,
+        "nominal": None if choice.nominal is None else _size(choice.nominal),
         "material": choice.material,
         "dr": choice.dr,
     }
-    wishes["nominal"] = None if choice.nominal is None else _tidy(choice.nominal)
-    wanted = np.array(
-        [all(w is None or _same(getattr(pipe, n), w) for n, w in wishes.items()) for pipe in every]
-    )
+    wanted = np.array([all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every])
     if not wanted.any():
-        asked = ", ".join(f"{n} {w}" for n, w in wishes.items() if w is not None)
+        asked = ", ".join(f"{n} {getattr(choice, n)}" for n, w in wishes.items() if w is not None)
         raise BriefError([f"carrier: the catalogue has no pipe of {asked}; widen the choice"])
     return every, wanted
 
 
-def _tidy(nominal: str) -> str:
-    return " ".join(nominal.replace("mm", " mm").replace("in", " in").split())
+def _with_own(choice: CarrierChoice) -> list[Carrier]:
+    """Return the catalogue and the user's own pipes behind it."""
+    every = contenders(systems=SYSTEMS, materials=MATERIALS)
+    names = {pipe.name for pipe in every}
+    faults = []
+    for row, own in enumerate(choice.own):
+        key = f"carrier.own.{row}"
+        if own.name in names:
+            faults.append(f"{key}: there is a pipe {own.name!r} already; name it otherwise")
+        names.add(own.name)
+        try:
+            every.append(
+                custom_carrier(
+                    own.name, material=own.material, outside_m=own.outside, wall_min_m=own.wall
+                )
+            )
+        except RangeError as error:
+            faults.append(
+                f"{key}: a wall of {own.wall * 1e3:g} mm does not go with an outside diameter of "
+                f"{own.outside * 1e3:g} mm; valid {error.valid}"
+            )
+    if faults:
+        raise BriefError(faults)
+    return every
 
 
-def _same(value: object, wish: object) -> bool:
-    return (
-        abs(value - wish) < 1e-9
-        if isinstance(value, float) and isinstance(wish, float)
-        else (value == wish)
-    )
+def _size(nominal: str) -> float:
+    """Return a nominal size in metres."""
+    try:
+        return parse_quantity(nominal, "length")
+    except ValueError as error:
+        raise BriefError([f"carrier.nominal: {error}"]) from error
+
+
+def _meets(pipe: Carrier, name: str, wish: object) -> bool:
+    """Say whether a pipe is as wished in one respect."""
+    if wish is None:
+        return True
+    value = getattr(pipe, name)
+    if name == "nominal":
+        value = parse_quantity(value, "length")
+    return bool(np.isclose(value, wish)) if isinstance(wish, float) else value == wish
 
 
 def _fixed(
@@ -157,21 +195,39 @@ def _fixed(
     """Return the pipe fixed for each run: by run or main, or by wishes that leave only one."""
     fixed = np.full(len(runs), np.flatnonzero(wanted)[0] if wanted.sum() == 1 else -1)
     rows = {pipe.name: row for row, pipe in enumerate(every)}
-    owner = {m: r for r, ids in enumerate(runs["main_ids"]) for m in ids.split(",")}
-    owner.update({run_id: r for r, run_id in enumerate(runs["run_id"])})
+    owners = _owners(runs)
+    given: dict[int, str] = {}
     faults = []
     for wish in choice.fixed:
-        key, _, name = (part.strip() for part in wish.partition("="))
-        if key not in owner:
+        key, sign, name = (part.strip() for part in wish.partition("="))
+        if not sign:
+            faults.append(f"carrier.fixed: {wish!r} is not of the form 'run or main = pipe'")
+        elif key not in owners:
             faults.append(f"carrier.fixed: {key!r} is neither a run nor a lined main")
         elif name not in rows:
-            near = difflib.get_close_matches(name, rows, n=1, cutoff=0.0)[0]
+            near = closest_name(name, rows)
             faults.append(f"carrier.fixed: no pipe is called {name!r}; did you mean {near!r}?")
         else:
-            fixed[owner[key]] = rows[name]
+            for run in owners[key]:
+                if given.setdefault(run, name) != name:
+                    faults.append(
+                        f"carrier.fixed: {key!r} gets {name!r}, but its run "
+                        f"{runs['run_id'].iloc[run]} has {given[run]!r} already"
+                    )
+                fixed[run] = rows[name]
     if faults:
         raise BriefError(faults)
     return fixed.astype(np.int64)
+
+
+def _owners(runs: pd.DataFrame) -> dict[str, list[int]]:
+    """Return the runs each name stands for: that of a run, or of a main, which may be in two."""
+    owners: dict[str, list[int]] = {}
+    for run, ids in enumerate(runs["main_ids"]):
+        for main in dict.fromkeys(ids.split(",")):
+            owners.setdefault(main, []).append(run)
+    owners.update({run_id: [run] for run, run_id in enumerate(runs["run_id"])})
+    return owners
 
 
 def _run_columns(service: pd.DataFrame, brief: Brief) -> RunColumns:
@@ -254,8 +310,32 @@ def _no_pipe(
         best = np.lexsort([-np.asarray(pipes.outside_m), -passed])
         last = next(int(p) for p in best if wanted[p])
         rule = CHOICE_RULES[int(verdict.refused_by[run, last])]
-        reason[run] = f"no pipe suits; {pipes.name[last]} came closest and was refused by {rule}"
+        reason[run] = f"no pipe suits; {pipes.name[last]} came closest but {RULE_TEXTS[rule]}"
     return reason
+
+
+def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> None:
+    """Warn of every run whose carrier is fixed to one that breaks a rule."""
+    run = np.flatnonzero(contest.tries[:, 0] == contest.fixed)
+    run = run[contest.fixed[run] >= 0]
+    pipe = contest.fixed[run]
+    kept = np.stack([getattr(contest.verdict, rule)[run, pipe] for rule in CHOICE_RULES], axis=1)
+    broken = np.flatnonzero(~kept.all(axis=1))
+    texts = [
+        f"the fixed carrier {contest.pipes.name[pipe[k]]} "
+        + ", and ".join(
+            RULE_TEXTS[r] for r, ok in zip(CHOICE_RULES, kept[k], strict=True) if not ok
+        )
+        + "; it is planned all the same"
+        for k in broken
+    ]
+    findings.add_many(
+        "warning",
+        "fixed-carrier",
+        texts,
+        layer="runs",
+        features=np.array(run_ids, dtype=object)[run[broken]],
+    )
 
 
 def carrier_columns(

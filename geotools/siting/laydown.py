@@ -47,6 +47,7 @@ class Laydown:
 
 
 def find_laydown(
+    on_street: npt.NDArray[np.bool_],
     scene: StreetScene | None,
     axis: Axis,
     run: IntArray,
@@ -59,6 +60,8 @@ def find_laydown(
 
     Parameters
     ----------
+    on_street : ndarray of bool, shape (n,)
+        Candidates that lie in a street.
     scene : StreetScene, optional
         None where no streets were given: strings then lie where they can.
     axis : Axis
@@ -72,7 +75,7 @@ def find_laydown(
     if scene is None:
         behind = ahead = np.full(count, np.inf)
     else:
-        room = partial(_room, scene, axis, run, extents, radius, half_width, rules)
+        room = partial(_room, on_street, scene, axis, run, extents, radius, half_width, rules)
         behind, ahead = room(pull_ahead=True), room(pull_ahead=False)
     pieces = [
         np.where(room >= rules.least, pieces_per_string(room, rules.piece), 0.0)
@@ -95,7 +98,8 @@ class RampTops:
     ----------
     street : DataFrame
         The street a string can lie along from there, as `street_context` gives it: the nearest
-        that goes on roughly the way the ramp does; the chain is -1 where there is none.
+        whose carriageway or verge it is in and that goes on roughly the way the ramp does; the
+        chain is -1 where there is none.
     top, heading : ndarray, shape (n, 2)
         The point, and the direction straight back from the pit.
     """
@@ -143,10 +147,15 @@ def ramp_tops(
     top, heading = ramp_ends(axis, run, face, box, pull_ahead)
     rules = scene.rules
     street = street_context(scene.net, top, heading, reach=rules.reach, parallel=rules.max_turn)
-    return RampTops(street, top, heading)
+    half = street["street_width"].to_numpy(dtype=float) / 2 + rules.verge
+    beside = ~(np.abs(street["street_offset"].to_numpy(dtype=float)) <= half)
+    return RampTops(
+        street.assign(street_chain=street["street_chain"].mask(beside, -1)), top, heading
+    )
 
 
 def _room(
+    on_street: npt.NDArray[np.bool_],
     scene: StreetScene,
     axis: Axis,
     run: IntArray,
@@ -157,7 +166,10 @@ def _room(
     *,
     pull_ahead: bool,
 ) -> FloatArray:
-    """Return the room for the strings of a pull ahead (behind the pit) or behind (before it)."""
+    """Return the room for the strings of a pull ahead (behind the pit) or behind (before it).
+
+    The strings of a pit in a street lie in a street; those of a pit off the streets straight back.
+    """
     role = AHEAD if pull_ahead else BEHIND
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
     box = (extents.box_ahead if pull_ahead else extents.box_behind)[:, role]
@@ -165,10 +177,10 @@ def _room(
     chain = ramp.street["street_chain"].to_numpy(dtype=np.int64)
     at = ramp.street["street_at"].to_numpy(dtype=float)
     forward = ramp.street["street_same"].to_numpy(dtype=bool)
-    room = np.full(len(run), np.inf)
+    room = np.zeros(len(run))
     rows = np.flatnonzero(chain >= 0)
     room[rows] = scene.corridors.available(chain[rows], at[rows], forward[rows], radius[rows])
-    rows = np.flatnonzero(chain < 0)
+    rows = np.flatnonzero((chain < 0) & ~on_street)
     room[rows] = scene.corridors.straight_back(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )

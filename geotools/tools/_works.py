@@ -22,7 +22,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.digs import local_digs
 from geotools.siting.axis import Axis
-from geotools.siting.laydown import ramp_tops
+from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.siting.refusals import ROLES
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
@@ -153,9 +153,7 @@ def _straight(
     ahead: npt.NDArray[np.bool_],
 ) -> pd.DataFrame:
     """Lay strings straight back from their pits, where no streets are known."""
-    along = np.where(ahead[:, None], axis.heading(run, face), axis.heading(run, face, before=True))
-    heading = np.where(ahead, -1.0, 1.0)[:, None] * along
-    top = axis.position(run, face) + heading * box[:, None]
+    top, heading = ramp_ends(axis, run, face, box, ahead)
     return laid.assign(
         street_chain=-1,
         street_offset=0.0,
