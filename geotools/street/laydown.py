@@ -120,6 +120,7 @@ def build_corridors(
     clear: float,
     verge: float,
     accuracy: float,
+    max_turn: float,
 ) -> Corridors:
     """Find what stops strings along the streets.
 
@@ -136,6 +137,8 @@ def build_corridors(
         Width beside the carriageway a string may use, m.
     accuracy : float
         Survey accuracy of the centrelines, m.
+    max_turn : float
+        A string goes round no sharper turn of the street, rad.
     """
     crossed = net.connections
     banned = {name.strip().casefold() for name in no_block}
@@ -151,7 +154,7 @@ def build_corridors(
         np.concatenate([at - clear, across[1]]),
         np.concatenate([at + clear, across[2]]),
     )
-    return Corridors(net, stops, _street_bends(net, verge, accuracy), obstacles)
+    return Corridors(net, stops, _street_bends(net, verge, accuracy, max_turn), obstacles)
 
 
 def _across(
@@ -174,7 +177,7 @@ def _across(
     return chain, np.minimum(first, final), np.maximum(first, final)
 
 
-def _street_bends(net: StreetNet, verge: float, accuracy: float) -> pd.DataFrame:
+def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float) -> pd.DataFrame:
     """Find the turns of the chains and the radius a string can take within the street."""
     rules = BendRules(
         accuracy=accuracy,
@@ -196,7 +199,9 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float) -> pd.DataFrame
         width,
         axis_radius_m=bends["axis_radius"].to_numpy(dtype=float),
     )
-    return bends[["run", "chainage"]].assign(passing_radius=passing)
+    # Round a corner no string is laid, however soft the pipe.
+    sharp = bends["deflection"].to_numpy(dtype=float) > max_turn
+    return bends[["run", "chainage"]].assign(passing_radius=np.where(sharp, 0.0, passing))
 
 
 def pieces_per_string(available: FloatArray, piece: float) -> FloatArray:

@@ -58,6 +58,7 @@ def build_scene(
         clear=clear,
         verge=rules.verge,
         accuracy=accuracy,
+        max_turn=rules.max_turn,
     )
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
     ground = shapely.buffer(to_linestrings(streets.xy, streets.offsets), half)
