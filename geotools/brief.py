@@ -96,7 +96,7 @@ class Network(_Section):
     snap_tolerance: Length = _set(
         "0.5 m", "ends closer than this are one node", COMMON, ge=0, le=10
     )
-    min_diameter: Length = _set("300 mm", "smaller mains are not considered", COMMON, gt=0)
+    min_diameter: Length = _set("300 mm", "smaller mains are not considered", COMMON, ge=0.05)
     diameter_tolerance: float = _set(
         0.02,
         "mains whose diameters differ by less (share) continue each other",
@@ -258,7 +258,9 @@ class Service(_Section):
     working_pressure: Pressure = _set(
         "6 bar", "working pressure where none is on record", INVENTED, ge=0, le=4e6
     )
-    water_temperature: Temperature = _set("15 degC", "highest temperature of the water", COMMON)
+    water_temperature: Temperature = _set(
+        "15 degC", "highest temperature of the water", COMMON, ge=0, le=37
+    )
     recurring_velocity: Speed = _set(
         "0 m/s", "change of velocity in everyday surges", COMMON, ge=0, le=5
     )
@@ -324,7 +326,7 @@ class Pits(_Section):
     )
     forbid_reach: Length = _set(
         "15 m",
-        "how far a forbidden stretch goes before and after its point",
+        "no pit opens the main nearer than this before and after a forbidden point",
         COMMON,
         gt=0,
         le=1000,
@@ -425,8 +427,9 @@ class Pulls(_Section):
         "time under tension, for the allowable stress of PE",
         "ASTM F1804 (from memory)",
         gt=0,
+        le=86400,
     )
-    machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0)
+    machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0, le=1e8)
     machine_share: float = _set(
         0.75, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
@@ -435,7 +438,7 @@ class Pulls(_Section):
         "1 h", "standstill for each string joined on during the pull", COMMON, ge=0
     )
     ground_temperature: Temperature = _set(
-        "12 degC", "temperature the pulled carrier settles to", COMMON
+        "12 degC", "temperature the pulled carrier settles to", COMMON, ge=-20, le=60
     )
     piece_length: Length = _set("12.2 m", "length of a pipe before fusing", COMMON, ge=1, le=100)
 

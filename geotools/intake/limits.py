@@ -18,12 +18,14 @@ class Limit:
     text: str
 
 
-PIPE = Limit(0.010, 5.0, "10 mm to 5 m")
+# No wider than what the bores of hosts are known for.
+PIPE = Limit(0.010, 3.0, "10 mm to 3 m")
+BORE = Limit(0.030, 4.0, "30 mm to 4 m")
 LEVEL = Limit(-500.0, 9000.0, "-500 m to 9000 m")
 # All limits: common practice, no source.
 LIMITS: dict[str, Limit] = {
     "diameter": PIPE,
-    "bore": PIPE,
+    "bore": BORE,
     "cover": Limit(0.0, 50.0, "0 to 50 m"),
     "invert_start": LEVEL,
     "invert_end": LEVEL,

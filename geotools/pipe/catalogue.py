@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ __all__ = [
     "CarrierLike",
     "as_columns",
     "carrier",
+    "closest_name",
     "contenders",
     "custom_carrier",
     "iso_wall_m",
@@ -317,6 +319,29 @@ def custom_carrier(
     ratio = round(outside / wall, 6)
     text = nominal if nominal is not None else f"{outside * 1e3:g} mm"
     return _finish(name, system, text, material, ratio, outside, wall)
+
+
+def closest_name(name: str, names: Iterable[str]) -> str:
+    """Find the pipe most likely meant by a name that none bears.
+
+    Parameters
+    ----------
+    name : str
+        What was written.
+    names : iterable of str
+        Names of pipes, at least one.
+
+    Returns
+    -------
+    str
+        The first that goes on from what was written, or the most alike.
+    """
+    known = list(names)
+    start = " ".join(name.lower().split())
+    for other in known:
+        if start and other.lower().startswith(start):
+            return other
+    return difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
 
 
 def contenders(

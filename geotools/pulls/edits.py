@@ -1,14 +1,15 @@
 """The designer's edits: pits fixed, stretches forbidden; each honoured or refused with its reason.
 
 An edit acts on what the optimiser may choose and on nothing else: a fixed pit is the one state
-left that may cover its place, and no pull may pass it; a forbidden stretch loses its candidates.
-So a plan with no edits is the plan without this module, and fixing all pits of a plan gives it
-again.
+left that may cover its place, and no pull may pass it; in a forbidden stretch no pit may open the
+main. So a plan with no edits is the plan without this module, and fixing all pits of a plan gives
+it again.
 """
 
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,14 +31,17 @@ class Edited:
     Attributes
     ----------
     choice : Choice
-    before : ndarray, shape (runs,)
-        Cost without the edits; infinite where there is no plan.
+    plain : Choice
+        Without the edits.
+    runs : ndarray of int64
+        Runs that have edits.
     refused : dict of int to str
         Row of the edit to why it could not be honoured.
     """
 
     choice: Choice
-    before: FloatArray
+    plain: Choice
+    runs: IntArray
     refused: dict[int, str]
 
 
@@ -67,7 +71,7 @@ def choose_with_edits(
     """
     plain = choose_pits(sites, costs)
     if edits.empty:
-        return Edited(plain, plain.cost, {})
+        return Edited(plain, plain, np.zeros(0, dtype=np.int64), {})
     refused: dict[int, str] = {}
     kept = [
         row
@@ -80,7 +84,8 @@ def choose_with_edits(
         kept = _joined(sites, costs, chainage, edits, kept, int(run), reach, refused)
     if len(broken):
         edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
-    return Edited(edited, plain.cost, refused)
+    runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
+    return Edited(edited, plain, runs, refused)
 
 
 def _rows(sites: Sites, run: int) -> slice:
@@ -133,8 +138,8 @@ def _applied(sites: Sites, chainage: FloatArray, edits: pd.DataFrame, reach: flo
     ):
         rows = _rows(sites, run)
         if action == "forbid":
-            near = np.abs(chainage[rows] - at) <= reach
-            cost[rows][near] = np.inf
+            opens = (sites.start[rows] < at + reach) & (sites.end[rows] > at - reach)
+            cost[rows][opens] = np.inf
             continue
         wanted = _wanted(sites, chainage, run, at, role)
         covers = (sites.start[rows] <= at) & (sites.end[rows] >= at)
@@ -159,6 +164,22 @@ def _wanted(
     return wanted
 
 
+def _of_run(sites: Sites, run: int) -> Sites:
+    """Return the sites of one run, as if it were the only one."""
+    rows = _rows(sites, run)
+    values = {field.name: getattr(sites, field.name) for field in dataclasses.fields(sites)}
+    per_state: dict[str, Any] = {
+        name: None if value is None else value[rows]
+        for name, value in values.items()
+        if name not in ("offsets", "lengths")
+    }
+    return Sites(
+        offsets=np.array([0, rows.stop - rows.start], dtype=np.int64),
+        lengths=sites.lengths[run : run + 1],
+        **per_state,
+    )
+
+
 def _joined(
     sites: Sites,
     costs: PullCosts,
@@ -171,10 +192,15 @@ def _joined(
 ) -> list[int]:
     """Take up the edits of a run one by one, leaving out each that would leave it no plan."""
     mine = [row for row in kept if int(edits.iloc[row]["run"]) == run]
+    alone, own = (
+        _of_run(sites, run),
+        dataclasses.replace(costs, per_length=costs.per_length[run : run + 1]),
+    )
+    at = chainage[_rows(sites, run)]
     taken: list[int] = []
     for row in mine:
-        trial = choose_pits(_applied(sites, chainage, edits.iloc[[*taken, row]], reach), costs)
-        if np.isfinite(trial.cost[run]):
+        tried = edits.iloc[[*taken, row]].assign(run=0)
+        if np.isfinite(choose_pits(_applied(alone, at, tried, reach), own).cost[0]):
             taken.append(row)
         else:
             refused[row] = "with it the run could no longer be lined whole"

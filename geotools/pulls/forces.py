@@ -28,8 +28,8 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     -------
     DataFrame
         ``pull``, ``pull_id``, ``chainage`` in the order the head meets them, ``pulled`` (m),
-        ``head_force_low``, ``head_force``, ``head_force_high`` and ``bend_limit`` (N). At a
-        bend the force is the one after it.
+        ``head_force_low``, ``head_force``, ``head_force_high`` and ``bend_limit`` (N; not a
+        number where the carrier is straight). At a bend the force is the one after it.
     """
     central = profiles["central"]
     points = _points(pulls, central)
@@ -41,6 +41,7 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     at = points["chainage"].to_numpy(dtype=float)
     station = points["station"].to_numpy(dtype=np.int64)
     inner = station >= 0
+    limit = central.bend_limit[np.maximum(station, 0)]
     columns = {}
     for name, profile in profiles.items():
         # Limits are the plan's business; here the force is only told.
@@ -59,7 +60,7 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
             "head_force_low": columns["low"],
             "head_force": columns["central"],
             "head_force_high": columns["high"],
-            "bend_limit": np.where(inner, central.bend_limit[np.maximum(station, 0)], np.inf),
+            "bend_limit": np.where(inner & np.isfinite(limit), limit, np.nan),
         }
     )
 
@@ -97,11 +98,19 @@ def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
         name: _most(pull, forces[name].to_numpy(dtype=float), len(pulls))
         for name in ("head_force_low", "head_force", "head_force_high")
     }
-    bent = forces["head_force"].to_numpy(dtype=float) / forces["bend_limit"].to_numpy(dtype=float)
-    at_bend = _most(pull, bent, len(pulls))
+    at_bend = _most(pull, _share_at_bends(forces), len(pulls))
     straight = worst["head_force"] / pulls["allowable"].to_numpy(dtype=float)
     governed = np.where(at_bend > straight, "bend", pulls["governed_by"].to_numpy(dtype=object))
     return pulls.assign(**worst, utilisation=np.maximum(straight, at_bend), governed_by=governed)
+
+
+def _share_at_bends(forces: pd.DataFrame) -> FloatArray:
+    """Return force over limit where the carrier is bent, 0 elsewhere."""
+    force = forces["head_force"].to_numpy(dtype=float)
+    limit = forces["bend_limit"].to_numpy(dtype=float)
+    share = np.where(force > 0, np.inf, 0.0)  # of a limit of nothing
+    np.divide(force, limit, out=share, where=limit > 0)
+    return np.where(np.isnan(limit), 0.0, share)
 
 
 def _most(

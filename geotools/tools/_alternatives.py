@@ -9,20 +9,10 @@ import pandas as pd
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
+from geotools.siting.carrier import RULE_TEXTS
 from geotools.tools._layout import Attempt, Layout
 
 __all__ = ["alternatives_table"]
-
-CHOSEN = {
-    "chosen": "the cheapest plan that carries the flow, or the largest bore for little more",
-    "no_plan": "no plan with this carrier",
-}
-WHY = {
-    "fit": "does not clear the bore as carrier.fit_rule asks",
-    "pressure": "does not hold working pressure and surge",
-    "collapse": "does not stand the groundwater when empty",
-    "flow": "does not carry the flow within the limits of velocity, gradient or capacity",
-}
 
 
 def alternatives_table(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
@@ -82,7 +72,10 @@ def _tried(layout: Layout, rank: int, attempt: Attempt) -> pd.DataFrame:
     chosen = (layout.shown[run] == rank) & np.isfinite(cost)
     outcome = np.where(np.isfinite(cost), np.where(chosen, "chosen", "dearer"), "no_plan")
     more = np.where(np.isfinite(cost), cost, np.nan) - best
-    reason = [CHOSEN.get(o, f"{m:,.0f} dearer") for o, m in zip(outcome, more, strict=True)]
+    cheapest = np.min([a.cost[run] for a in layout.attempts], axis=0) if len(run) else cost
+    reason = [
+        _why(o, m, m + b - low) for o, m, b, low in zip(outcome, more, best, cheapest, strict=True)
+    ]
     return pd.DataFrame(
         {
             **_pipes(layout, run, pipe[run]),
@@ -92,6 +85,19 @@ def _tried(layout: Layout, rank: int, attempt: Attempt) -> pd.DataFrame:
             "reason": reason,
         }
     )
+
+
+def _why(outcome: str, dearer: float, above_least: float) -> str:
+    """Say what became of a carrier that was planned through."""
+    if outcome == "no_plan":
+        return "no plan with this carrier"
+    if outcome == "dearer":
+        if dearer < 0:
+            return f"{-dearer:,.0f} cheaper, but the chosen one weighs less or has the larger bore"
+        return f"{dearer:,.0f} dearer"
+    if above_least > 0.5:
+        return f"{above_least:,.0f} dearer than the cheapest, but it weighs less or is the larger"
+    return "the cheapest plan that carries the flow"
 
 
 def _not_tried(layout: Layout) -> pd.DataFrame:
@@ -107,7 +113,10 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
     names = np.array([*CHOICE_RULES, ""], dtype=object)[rule]
     suits = rule < 0
     words = np.array(
-        [*(WHY[name] for name in CHOICE_RULES), "suits; dearer by the metre than those tried"],
+        [
+            *(RULE_TEXTS[name] for name in CHOICE_RULES),
+            "suits; dearer by the metre than those tried",
+        ],
         dtype=object,
     )
     empty = np.full(len(run), np.nan)
@@ -125,28 +134,39 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
     )
 
 
+def _plain_cost(attempt: Attempt) -> FloatArray:
+    """Return the cost of each run with a carrier and no edits; infinite where it has no plan."""
+    plain = attempt.edited.plain
+    row, role = plain.states // 4, plain.states % 4
+    weights = attempt.sites.cost[row, role] - attempt.candidates.cost[row, role]
+    run = np.repeat(np.arange(len(plain.cost)), np.diff(plain.offsets))
+    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
+
+
 def _without_edits(layout: Layout) -> pd.DataFrame:
-    """Return for runs with edits what the same carrier would cost without them."""
-    rows = []
-    for rank, attempt in enumerate(layout.attempts):
-        before, after = attempt.edited.before, attempt.cost
-        both = np.isfinite(after) & np.isfinite(before)
-        more = np.where(both, after, 0.0) - np.where(both, before, 0.0)
-        run = np.flatnonzero((more > 1e-9 * np.abs(before)) & (layout.shown == rank))
-        pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)[run]
-        empty = np.full(len(run), np.nan)
-        rows.append(
-            pd.DataFrame(
-                {
-                    **_pipes(layout, run, pipe),
-                    "pit_count": empty,
-                    "pull_count": empty,
-                    "longest_pull": empty,
-                    "cost": before[run],
-                    "outcome": "without_edits",
-                    "refused_by": "",
-                    "reason": [f"the edits of this run cost {c:,.0f} more" for c in more[run]],
-                }
-            )
-        )
-    return pd.concat(rows, ignore_index=True)
+    """Return for runs whose edits cost something what they would cost without them.
+
+    Without the edits another carrier may win; the cheapest of those tried is told.
+    """
+    before = np.stack([_plain_cost(attempt) for attempt in layout.attempts])
+    rank = np.argmin(before, axis=0)
+    least = before.min(axis=0)
+    cost = layout.table["cost"].to_numpy(dtype=float)
+    known = np.isfinite(cost) & np.isfinite(least)
+    more = np.where(known, cost, 0.0) - np.where(known, least, 0.0)
+    edits = layout.attempts[0].edited.runs
+    run = edits[more[edits] > 1e-9 * np.abs(least[edits])]
+    pipe = np.stack([a.table["pipe"].to_numpy(dtype=np.int64) for a in layout.attempts])
+    counts = np.stack([np.diff(a.edited.plain.offsets) for a in layout.attempts])[rank[run], run]
+    return pd.DataFrame(
+        {
+            **_pipes(layout, run, pipe[rank[run], run]),
+            "pit_count": counts,
+            "pull_count": counts - 1,
+            "longest_pull": np.nan,
+            "cost": least[run],
+            "outcome": "without_edits",
+            "refused_by": "",
+            "reason": [f"the edits of this run cost {c:,.0f} more" for c in more[run]],
+        }
+    )

@@ -38,6 +38,7 @@ from geotools.siting.carrier import (
     carrier_columns,
     hold_contest,
     hydraulic_columns,
+    report_fixed,
 )
 from geotools.siting.ground_checks import hard_places
 from geotools.siting.laydown import LaydownRules
@@ -152,6 +153,8 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
     )
+    contest = hold_contest(runs.table, service, brief, least_length=_least_between(brief))
+    report_fixed(contest, run_ids, layers.findings)
     scene = _scene(layers, brief)
     at = stations["chainage"].to_numpy(dtype=float)
     heading = Axis(runs.thinned).heading(stations["run"].to_numpy(dtype=np.int64), at)
@@ -160,7 +163,7 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
         stations=with_street(stations, heading, scene, brief.street),
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
         service=service,
-        contest=hold_contest(runs.table, service, brief, least_length=_least_between(brief)),
+        contest=contest,
         scene=scene,
         edits=edits,
         digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),

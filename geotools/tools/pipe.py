@@ -637,16 +637,14 @@ def _carrier(given: Given, faults: list[str]) -> Carrier | None:
 
 def _named(name: str, faults: list[str]) -> Carrier | None:
     """Return a pipe of the catalogue by its name."""
-    import difflib
-
-    from geotools.pipe.catalogue import contenders
+    from geotools.pipe.catalogue import closest_name, contenders
 
     pipes = {pipe.name.lower(): pipe for pipe in contenders()}
     wanted = " ".join(name.lower().split())
     if wanted in pipes:
         return pipes[wanted]
-    near = difflib.get_close_matches(wanted, pipes, n=1, cutoff=0.0)[0]
-    faults.append(f"carrier: no pipe is called {name!r}; did you mean {pipes[near].name!r}?")
+    near = pipes[closest_name(wanted, pipes)].name
+    faults.append(f"carrier: no pipe is called {name!r}; did you mean {near!r}?")
     return None
 
 
