@@ -1,0 +1,113 @@
+"""What a run has to carry and stand: gathered from its mains, or assumed and told."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geotools.brief import Service, load_brief
+from geotools.intake.findings import Findings
+from geotools.pipe.host import host_bore
+from geotools.siting.service import service_columns
+
+COLUMNS = ("material", "diameter", "installed", "bore", "c_factor", "pressure", "flow")
+
+
+def _mains(*rows: dict[str, Any]) -> pd.DataFrame:
+    blank = dict.fromkeys(COLUMNS, math.nan) | {"material": "cast iron", "diameter": 0.6096}
+    return pd.DataFrame([blank | row for row in rows], columns=list(COLUMNS))
+
+
+def _gathered(
+    mains: pd.DataFrame,
+    runs: list[int] | None = None,
+    depths: list[tuple[int, float]] | None = None,
+    **settings: object,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the columns and the findings; one run of all mains unless told otherwise."""
+    of_run = runs if runs is not None else [0] * len(mains)
+    pieces = pd.DataFrame({"run": of_run, "line": range(len(mains))})
+    stations = pd.DataFrame(depths or [(r, 2.0) for r in set(of_run)], columns=["run", "depth"])
+    service: Service = load_brief(
+        overrides={f"service.{key}": value for key, value in settings.items()}
+    ).service
+    findings = Findings()
+    names = [f"R{k}" for k in range(max(of_run) + 1)]
+    return service_columns(mains, pieces, stations, names, service, findings), findings.table()
+
+
+def test_the_narrowest_main_gives_the_bore() -> None:
+    table, _ = _gathered(_mains({"bore": 0.60}, {"bore": 0.58}, {"bore": 0.61}))
+    assert table["bore_low"].tolist() == [0.58]
+    assert table["bore"].tolist() == [0.58]
+
+
+def test_a_bore_by_table_is_low_for_fit_and_central_for_flow() -> None:
+    table, _ = _gathered(_mains({"installed": 1915.0}))
+    known = host_bore("cast iron", 0.6096, 1915.0)
+    assert table["bore_low"][0] == pytest.approx(float(known.low_m))
+    assert table["bore"][0] == pytest.approx(0.6096)  # pit-cast iron: nominal
+    assert table["bore_low"][0] < table["bore"][0]
+
+
+def test_the_highest_pressure_and_flow_on_record_count() -> None:
+    table, findings = _gathered(
+        _mains({"pressure": 5e5, "flow": 0.1}, {"pressure": 7e5}, {"flow": 0.3, "pressure": 6e5})
+    )
+    assert table["working"].tolist() == [7e5]
+    assert table["flow"].tolist() == [0.3]
+    assert len(findings) == 0
+
+
+def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
+    mains = _mains({"pressure": 5e5}, {"flow": 0.2})
+    table, findings = _gathered(mains, [0, 1], working_pressure="8 bar")
+    assert table["working"].tolist() == [5e5, 8e5]
+    assert np.isnan(table["flow"]).tolist() == [True, False]
+    told = {(row.rule, row.feature) for row in findings.itertuples()}
+    assert told == {("assumed-pressure", "R1"), ("no-design-flow", "R0")}
+    assert set(findings["severity"]) == {"info"}
+    text = findings.set_index("rule")["text"]["assumed-pressure"]
+    assert "8 bar" in text
+    assert "service.working_pressure" in text
+
+
+def test_a_recorded_c_beats_age_and_the_lowest_counts() -> None:
+    old = _mains({"installed": 1915.0, "c_factor": 95.0}, {"installed": 1915.0, "c_factor": 80.0})
+    assert _gathered(old)[0]["host_c"].tolist() == [80.0]
+
+
+def test_bare_iron_grows_rougher_with_age_to_the_year_of_the_brief() -> None:
+    mains = _mains({"installed": 1975.0, "material": "pit cast iron"})
+    # bare iron of 0, 30 and 50 years: 130, 84 and 68
+    assert _gathered(mains, year=1975)[0]["host_c"][0] == pytest.approx(130)
+    assert _gathered(mains, year=2005)[0]["host_c"][0] == pytest.approx(84)
+    assert _gathered(mains, year=2025)[0]["host_c"][0] == pytest.approx(68)
+
+
+def test_a_main_of_unknown_age_counts_as_fifty_years_old() -> None:
+    unknown = _mains({"material": "pit cast iron"})
+    known = _mains({"material": "pit cast iron", "installed": 1950.0})
+    assert _gathered(unknown)[0]["host_c"][0] == _gathered(known, year=2000)[0]["host_c"][0]
+
+
+def test_a_lined_main_stays_smooth() -> None:
+    lined = _gathered(_mains({"material": "ductile iron", "installed": 1975.0}), year=2025)[0]
+    bare = _gathered(_mains({"material": "pit cast iron", "installed": 1975.0}), year=2025)[0]
+    assert lined["host_c"][0] >= 120 > bare["host_c"][0]
+
+
+def test_groundwater_stands_above_the_deepest_invert_of_the_run() -> None:
+    depths = [(0, 2.0), (0, 3.5), (1, 0.8), (0, math.nan)]
+    mains = _mains({}, {})
+    table, _ = _gathered(mains, [0, 1], depths, water_table="1 m")
+    assert table["head"].tolist() == pytest.approx([2.5, 0.0])
+
+
+def test_a_run_of_unknown_depth_stands_in_no_groundwater() -> None:
+    table, _ = _gathered(_mains({}), [0], [(0, math.nan)])
+    assert table["head"].tolist() == [0.0]
