@@ -1,0 +1,194 @@
+"""Force of every pull against chainage: closed forms, the band, what governs."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geotools.pulls.force import ForceProfile, build_profile
+from geotools.pulls.forces import force_table, with_band
+
+WEIGHT = 500.0  # N/m
+BAND = {"low": 0.3, "central": 0.5, "high": 0.7}
+INF = math.inf
+
+
+def _profiles(
+    stations: list[tuple[int, float, float]],
+    bends: list[tuple[int, float, float, float]] = (),  # type: ignore[assignment]
+) -> dict[str, ForceProfile]:
+    """Stations (run, chainage, grade) and bends (run, chainage, turn, limit) at three frictions."""
+    table = pd.DataFrame(stations, columns=["run", "chainage", "grade"])
+    turned = pd.DataFrame(bends, columns=["run", "chainage", "deflection", "bend_limit"])
+    runs = int(table["run"].max()) + 1
+    return {
+        name: build_profile(
+            table,
+            turned.astype({"run": np.int64}),
+            np.searchsorted(table["run"], np.arange(runs + 1)).astype(np.int64),
+            weight=np.full(runs, WEIGHT),
+            string_weight=np.full(runs, WEIGHT),
+            friction=friction,
+            roller_friction=0.1,
+        )
+        for name, friction in BAND.items()
+    }
+
+
+def _straight(length: float = 300.0, step: float = 50.0) -> list[tuple[int, float, float]]:
+    return [(0, float(c), 0.0) for c in np.arange(0.0, length + step / 2, step)]
+
+
+def _pulls(*rows: tuple[int, float, float, str], allowable: float = 1e6) -> pd.DataFrame:
+    table = pd.DataFrame(rows, columns=["run", "start", "end", "direction"])
+    return table.assign(
+        pull_id=[f"L{k}" for k in range(len(rows))],
+        run_id=[f"R{r}" for r in table["run"]],
+        allowable=allowable,
+        governed_by="pipe",
+    )
+
+
+def test_a_straight_level_pull_rises_evenly_with_weight_and_friction() -> None:
+    forces = force_table(_pulls((0, 20.0, 270.0, "ahead")), _profiles(_straight()))
+    assert forces["chainage"].tolist() == [20, 50, 100, 150, 200, 250, 270]
+    assert forces["pulled"].tolist() == [0, 30, 80, 130, 180, 230, 250]
+    for name, column in (("low", "_low"), ("central", ""), ("high", "_high")):
+        due = BAND[name] * WEIGHT * forces["pulled"]
+        assert forces[f"head_force{column}"].to_numpy() == pytest.approx(due.to_numpy())
+    assert forces["bend_limit"].isna().all()
+
+
+def test_a_pull_behind_is_told_from_its_own_tail() -> None:
+    forces = force_table(_pulls((0, 20.0, 270.0, "behind")), _profiles(_straight()))
+    assert forces["chainage"].tolist() == [270, 250, 200, 150, 100, 50, 20]
+    assert forces["pulled"].tolist() == [0, 20, 70, 120, 170, 220, 250]
+    assert forces["head_force"].to_numpy() == pytest.approx(
+        0.5 * WEIGHT * forces["pulled"].to_numpy()
+    )
+
+
+@pytest.mark.parametrize("turn", [math.radians(11.25), math.radians(22.5), math.radians(45)])
+def test_a_bend_multiplies_the_force_by_the_capstan_rule(turn: float) -> None:
+    profiles = _profiles(_straight(), [(0, 150.0, turn, 2e5)])
+    forces = force_table(_pulls((0, 0.0, 300.0, "ahead")), profiles).set_index("chainage")
+    for name, column in (("low", "head_force_low"), ("high", "head_force_high")):
+        mu = BAND[name]
+        before = mu * WEIGHT * 150
+        assert forces[column][150.0] == pytest.approx(before * math.exp(mu * turn))
+        end = before * math.exp(mu * turn) + mu * WEIGHT * 150
+        assert forces[column][300.0] == pytest.approx(end)
+    assert forces["bend_limit"].to_dict()[150.0] == 2e5
+    assert forces["bend_limit"].notna().sum() == 1
+
+
+def test_climbs_and_falls_of_the_closed_form() -> None:
+    up, down = 0.03, -0.10
+    stations = [(0, 0.0, up), (0, 100.0, down), (0, 200.0, 0.0)]
+    ahead, behind = (
+        force_table(_pulls((0, 0.0, 200.0, way)), _profiles(stations))["head_force"].iloc[-1]
+        for way in ("ahead", "behind")
+    )
+
+    def load(grade: float) -> float:
+        slope = math.atan(grade)
+        return WEIGHT * (0.5 * math.cos(slope) + math.sin(slope)) * 100
+
+    assert ahead == pytest.approx(load(up) + load(down))
+    assert behind == pytest.approx(load(-up) + load(-down))
+
+
+def _random(seed: int) -> tuple[dict[str, ForceProfile], pd.DataFrame]:
+    rng = np.random.default_rng(seed)
+    stations, bends, rows = [], [], []
+    for run in range(3):
+        at = np.unique(np.append(rng.uniform(0, 400, 25).round(3), [0.0, 400.0]))
+        stations += [(run, float(c), float(rng.uniform(-0.2, 0.2))) for c in at]
+        bends += [
+            (run, float(c), float(rng.uniform(0.02, 0.6)), float(rng.uniform(1e4, 4e5)))
+            for c in rng.choice(at[1:-1], 4, replace=False)
+        ]
+        cut = float(rng.uniform(100, 300))
+        rows += [(run, 3.0, cut - 2, "behind"), (run, cut + 2, 396.0, "ahead")]
+    return _profiles(stations, bends), _pulls(*rows)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_force_never_falls_on_the_way_and_the_band_is_in_order(seed: int) -> None:
+    profiles, pulls = _random(seed)
+    forces = force_table(pulls, profiles)
+    for _, rows in forces.groupby("pull"):
+        assert (np.diff(rows["pulled"]) >= 0).all()
+        for column in ("head_force_low", "head_force", "head_force_high"):
+            assert rows[column].iloc[0] == 0
+            assert (np.diff(rows[column]) >= -1e-9).all()
+        assert (rows["head_force_low"] <= rows["head_force"]).all()
+        assert (rows["head_force"] <= rows["head_force_high"]).all()
+
+
+def _walked(profile: ForceProfile, pull: pd.Series) -> float:
+    """Follow one pull by the rule as written, stretch by stretch."""
+    rows = slice(profile.offsets[pull["run"]], profile.offsets[pull["run"] + 1])
+    at, turn = profile.chainage[rows], profile.turn[rows]
+    ahead = pull["direction"] == "ahead"
+    load = (profile.load_ahead if ahead else profile.load_behind)[rows]
+    inner = np.flatnonzero((at > pull["start"]) & (at < pull["end"]))
+    marks = np.array([pull["start"], *at[inner], pull["end"]])
+    force = 0.0
+    order = range(len(marks) - 1) if ahead else range(len(marks) - 2, -1, -1)
+    for k in order:
+        stretch = np.searchsorted(at, (marks[k] + marks[k + 1]) / 2) - 1
+        force += load[stretch] * (marks[k + 1] - marks[k])
+        met = k if ahead else k - 1  # station at the far end of the stretch
+        if 0 <= met < len(inner):
+            force *= math.exp(profile.friction * turn[inner[met]])
+    return force
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_last_force_is_that_of_the_pull_walked_by_hand(seed: int) -> None:
+    profiles, pulls = _random(seed)
+    forces = force_table(pulls, profiles)
+    due = [_walked(profiles["central"], row) for _, row in pulls.iterrows()]
+    assert forces.groupby("pull")["head_force"].last().to_numpy() == pytest.approx(due)
+    told = with_band(pulls, forces)
+    assert told["head_force"].to_numpy() == pytest.approx(due)
+    for name in ("low", "high"):
+        due = [_walked(profiles[name], row) for _, row in pulls.iterrows()]
+        assert told[f"head_force_{name}"].to_numpy() == pytest.approx(due)
+
+
+def test_what_is_nearest_its_limit_governs() -> None:
+    profiles = _profiles(_straight(), [(0, 150.0, 0.4, 60e3)])
+    forces = force_table(_pulls((0, 0.0, 300.0, "ahead")), profiles)
+    at_bend = 0.5 * WEIGHT * 150 * math.exp(0.5 * 0.4)
+    head = at_bend + 0.5 * WEIGHT * 150
+
+    def governed(allowable: float) -> tuple[float, str]:
+        row = with_band(_pulls((0, 0.0, 300.0, "ahead"), allowable=allowable), forces).iloc[0]
+        return float(row["utilisation"]), str(row["governed_by"])
+
+    share = at_bend / 60e3
+    assert governed(1e6) == (pytest.approx(share), "bend")
+    assert governed(90e3) == (pytest.approx(head / 90e3), "pipe")
+    assert governed(head / share * 1.001) == (pytest.approx(share), "bend")
+    assert governed(head / share * 0.999)[1] == "pipe"
+
+
+def test_a_bend_that_leaves_no_tension_is_past_its_limit() -> None:
+    profiles = _profiles(_straight(), [(0, 150.0, 0.4, 0.0)])
+    pulls = _pulls((0, 0.0, 300.0, "ahead"), (0, 150.0, 300.0, "ahead"))
+    row = with_band(pulls, force_table(pulls, profiles))
+    assert row["utilisation"].iloc[0] == INF
+    # a pull whose tail lies at the bend has no tension there
+    assert row["utilisation"].iloc[1] < 1
+
+
+def test_no_pulls_give_empty_tables() -> None:
+    pulls = _pulls().astype({"run": np.int64, "start": float, "end": float})
+    forces = force_table(pulls, _profiles(_straight()))
+    assert len(forces) == 0
+    assert len(with_band(pulls, forces)) == 0
