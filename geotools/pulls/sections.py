@@ -30,11 +30,13 @@ from geotools.pipe.testing import (
     water_volume_m3,
 )
 from geotools.siting.carrier import pipe_rows
+from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
 
 WATER_WEIGHT = 9806.65  # N/m3
-MAKE_UP_HOURS = 3.0  # the phase the table of make-up water is read for
+PVC_HOURS, PE_HOURS = 2.0, 3.0  # duration of the test the water to be added is told for
+PE_TABLE_SIZES = (4 * 0.0254, 48 * 0.0254)  # m; the make-up table goes no farther
 
 
 def section_table(
@@ -107,18 +109,28 @@ def _plastic(pipe: CarrierColumns) -> np.ndarray[tuple[int], np.dtype[np.bool_]]
 
 
 def _levels(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
-    """Return the lowest and highest axis level of each pull, m; NaN where none is known."""
-    run = pulls["run"].to_numpy(dtype=np.int64)
-    runs = int(max(stations["run"].max(), run.max(initial=0))) + 1 if len(stations) else 1
-    at = stations["chainage"].to_numpy(dtype=float)
-    places = Places.of(stations["run"].to_numpy(), at, runs)
-    first = places.holding(run, pulls["start"].to_numpy(dtype=float))
-    last = places.holding(run, pulls["end"].to_numpy(dtype=float)) + 1
-    z = np.append(stations["axis_z"].to_numpy(dtype=float), np.nan)
-    bounds = np.stack([first, np.maximum(last, first + 1)], axis=1).ravel()
+    """Return the lowest and highest axis level of each pull, m; NaN where none is known.
+
+    The two ends count, between their stations, and every station on the way.
+    """
     if not len(pulls):
         return np.zeros(0), np.zeros(0)
-    return np.fmin.reduceat(z, bounds)[::2], np.fmax.reduceat(z, bounds)[::2]
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    at = stations["chainage"].to_numpy(dtype=float)
+    runs = int(max(stations["run"].max(), run.max())) + 1
+    places = Places.of(stations["run"].to_numpy(), at, runs)
+    z = stations["axis_z"].to_numpy(dtype=float)
+    start, end = (pulls[name].to_numpy(dtype=float) for name in ("start", "end"))
+    first, last = places.search(run, start, "right"), places.search(run, end, "left")
+    bounds = np.stack([first, np.maximum(last, first + 1)], axis=1).ravel()
+    ends = places.interpolate(run, start, z), places.interpolate(run, end, z)
+    known = np.append(z, np.nan)
+
+    def extreme(pick: np.ufunc) -> FloatArray:
+        inner = np.where(last > first, pick.reduceat(known, bounds)[::2], np.nan)
+        return np.asarray(pick(inner, pick(*ends)), dtype=np.float64)
+
+    return extreme(np.fmin), extreme(np.fmax)
 
 
 def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> FloatArray:
@@ -131,7 +143,13 @@ def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> 
 
 def _make_up(pipe: CarrierColumns, length: FloatArray, test: FloatArray) -> FloatArray:
     """Return the water that may be added in the test, m3: PVC per 2 h, PE from the 3 h table."""
-    plastic = _plastic(pipe)
-    allowance = pvc_allowance_m3_per_s(length, pipe.outside_m, test) * 2 * 3600
-    within = np.clip(pipe.outside_m, 0.1, 1.2)
-    return np.where(plastic, pe_make_up_m3(within, length, MAKE_UP_HOURS), allowance)
+    nominal = _nominal(pipe)
+    allowance = pvc_allowance_m3_per_s(length, nominal, test) * PVC_HOURS * 3600
+    within = np.clip(nominal, *PE_TABLE_SIZES)
+    return np.where(_plastic(pipe), pe_make_up_m3(within, length, PE_HOURS), allowance)
+
+
+def _nominal(pipe: CarrierColumns) -> FloatArray:
+    """Return the nominal sizes, m; of a pipe of the user's own its outside diameter."""
+    words, place = np.unique(pipe.nominal, return_inverse=True)
+    return np.array([parse_quantity(str(word), "length") for word in words], dtype=float)[place]
