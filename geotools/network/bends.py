@@ -25,6 +25,7 @@ from geotools.network.ragged import (
 
 __all__ = ["BendRules", "Thinned", "find_bends", "match_fittings", "thin"]
 
+STRAIGHT = 1e-5  # m; a joint no farther off its neighbours is on a straight main
 ALIKE = 0.001  # m; vertices whose distances from a chord differ by less are equally far
 ROUNDING = 1e-9  # m
 LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
@@ -50,8 +51,13 @@ class Thinned:
     chainage: FloatArray
 
 
-def thin(xy: FloatArray, offsets: IntArray, *, accuracy: float) -> Thinned:
+def thin(
+    xy: FloatArray, offsets: IntArray, *, accuracy: float, joints: IntArray | None = None
+) -> Thinned:
     """Thin lines within an accuracy, m, keeping the chainage of the full line.
+
+    ``joints`` are vertices where mains join; one that lies straight between its neighbours is
+    there only because the main was split, and is never kept.
 
     Of vertices equally far from their chord the one nearest its middle is kept, or two if two
     are: the same line is thinned the same from either end and whichever way it lies. Vertices
@@ -62,8 +68,11 @@ def thin(xy: FloatArray, offsets: IntArray, *, accuracy: float) -> Thinned:
     kept = np.zeros(len(xy), dtype=bool)
     first, last = offsets[:-1], offsets[1:] - 1
     kept[first] = kept[last] = True
+    idle = np.zeros(len(xy), dtype=bool)
+    if joints is not None:
+        idle[joints[_off_chord(xy[joints], xy[joints - 1], xy[joints + 1]) <= STRAIGHT]] = True
     while len(first):
-        first, last = _split_chords(xy, along, kept, first, last, accuracy)
+        first, last = _split_chords(xy, along, kept, idle, first, last, accuracy)
     counts = np.add.reduceat(kept, offsets[:-1]) if len(offsets) > 1 else np.zeros(0, dtype=int)
     return Thinned(xy[kept], offsets_of(counts.astype(np.int64)), along[kept])
 
@@ -72,6 +81,7 @@ def _split_chords(
     xy: FloatArray,
     along: FloatArray,
     kept: BoolArray,
+    idle: BoolArray,
     first: IntArray,
     last: IntArray,
     accuracy: float,
@@ -86,6 +96,7 @@ def _split_chords(
     chord = row_of(bounds)
     vertex = first[chord] + 1 + np.arange(bounds[-1]) - bounds[chord]
     off = _off_chord(xy[vertex], xy[first][chord], xy[last][chord])
+    off = np.where(idle[vertex], -1.0, off)
     farthest = np.maximum.reduceat(off, bounds[:-1])
     far = (farthest[chord] > accuracy + ROUNDING) & (off >= farthest[chord] - ALIKE)
     aside = np.abs(along[vertex] - ((along[first] + along[last]) / 2)[chord])

@@ -15,12 +15,13 @@ from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
-from geotools.network.places import points_along
+from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
     line_lengths,
+    measures,
     offsets_of,
     pairs_within,
     take,
@@ -122,7 +123,7 @@ def _finished(
     """Name the runs and bring what lies on them to its chainage."""
     table = _table(chains, layers.mains)
     fittings = _located(layers.fittings, chains, others, reach)
-    thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
+    thinned = _thinned(chains, rules.accuracy)
     records = _angles(layers.fittings, fittings, table["length"].to_numpy(dtype=float))
     found = find_bends(
         thinned,
@@ -309,6 +310,17 @@ def _within(at: FloatArray, lengths: FloatArray) -> BoolArray:
     return inside
 
 
+def _thinned(chains: Chains, accuracy: float) -> Thinned:
+    """Thin the runs; a vertex where a straight main was split does not count as one."""
+    pieces = chains.pieces
+    places = Places.of_offsets(chains.offsets, measures(chains.xy, chains.offsets))
+    run = pieces["run"].to_numpy(dtype=np.int64)
+    vertex, gap = places.nearest(run, pieces["start"].to_numpy(dtype=float))
+    inner = (vertex > chains.offsets[run]) & (vertex < chains.offsets[run + 1] - 1)
+    joints = np.unique(vertex[inner & (gap <= TOUCH)])
+    return thin(chains.xy, chains.offsets, accuracy=accuracy, joints=joints)
+
+
 def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
     """Return the turns in the vertical where two mains with inverts join in a run."""
     pieces = chains.pieces
@@ -335,7 +347,7 @@ def _cut(
 ) -> Chains:
     """Cut runs at caps and at turns above the limit, each a finding."""
     located = _located(fittings, chains, others, reach)
-    thinned = thin(chains.xy, chains.offsets, accuracy=rules.accuracy)
+    thinned = _thinned(chains, rules.accuracy)
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)
     records = _angles(fittings, located, lengths)

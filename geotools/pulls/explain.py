@@ -95,6 +95,11 @@ def explain_run(
     parts += _uncontained(candidates, must, run, rows, say)
     parts += _between(must, run, (low, high), costs.least_length, say)
     parts += _refused_beyond(candidates, rows, low, max_length)
+    if len(parts) == 1:
+        parts.append(
+            "no pull from there is allowed by its force, the shift it must fit, the room for its "
+            "strings and its length together (pulls, crew.shift)"
+        )
     return Blocked(low, high, "; ".join(parts) + ".")
 
 
