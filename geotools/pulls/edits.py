@@ -72,11 +72,15 @@ def choose_with_edits(
     plain = choose_pits(sites, costs)
     if edits.empty:
         return Edited(plain, plain, np.zeros(0, dtype=np.int64), {})
-    refused: dict[int, str] = {}
+    refused = {
+        row: "its run has no plan, with or without it"
+        for row, run in enumerate(edits["run"].astype(int))
+        if not np.isfinite(plain.cost[run])
+    }
     kept = [
         row
         for row in range(len(edits))
-        if _possible(sites, chainage, reasons, edits.iloc[row], row, refused)
+        if row not in refused and _possible(sites, chainage, reasons, edits.iloc[row], row, refused)
     ]
     edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
     broken = np.flatnonzero(np.isfinite(plain.cost) & ~np.isfinite(edited.cost))
@@ -113,10 +117,6 @@ def _possible(
     """Say whether a fixed pit may stand where it is wanted at all; refusals are noted."""
     if edit["action"] != "fix":
         return True
-    rows = _rows(sites, int(edit["run"]))
-    if rows.start == rows.stop:
-        refused[row] = "its run has no candidate places"
-        return False
     at = _fixed_row(sites, chainage, int(edit["run"]), float(edit["chainage"]))
     if np.isfinite(sites.cost[at, _roles(edit["role"])]).any():
         return True

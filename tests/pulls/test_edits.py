@@ -1,0 +1,269 @@
+"""The designer's edits: each honoured or refused with its reason, at the least cost that leaves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geotools.pulls.edits import Edited, choose_with_edits
+from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
+from geotools.siting.refusals import ROLES
+
+COSTS = PullCosts(
+    setup=5_000.0,
+    per_length=np.array([80.0, 80.0, 80.0]),
+    joint=400.0,
+    piece_length=12.0,
+    connection=3_000.0,
+    least_length=5.0,
+)
+REACH = 15.0  # m, of a forbidden stretch
+GREAT = 1e8  # more than any plan costs
+COLUMNS = ("run", "chainage", "action", "role")
+
+
+def _streets(seed: int, runs: int = 3) -> tuple[Sites, np.ndarray, list[str]]:
+    """Runs of 150 to 500 m with a candidate every 10 m or so; some roles refused."""
+    rng = np.random.default_rng(seed)
+    at, length, offsets = [], [], [0]
+    for _ in range(runs):
+        long = float(rng.uniform(150, 500))
+        inner = np.sort(rng.uniform(5, long - 5, int(long / 12))).round(2)
+        at.append(np.concatenate([[0.0], np.unique(inner), [long]]))
+        length.append(long)
+        offsets.append(offsets[-1] + len(at[-1]))
+    place = np.concatenate(at)
+    of = np.repeat(np.arange(runs), np.diff(offsets))
+    end_of_run = np.array(length)[of][:, None]
+    start = np.maximum(place[:, None] - rng.uniform(1, 9, (len(place), 4)), 0.0)
+    end = np.minimum(place[:, None] + rng.uniform(1, 9, (len(place), 4)), end_of_run)
+    cost = rng.uniform(5_000, 40_000, (len(place), 4))
+    cost[rng.random((len(place), 4)) < 0.2] = np.inf
+    longest = float(rng.uniform(60, 250))
+    roof = np.minimum(end + longest, end_of_run)
+    floor = np.maximum(start - longest, 0.0)
+    zero = np.zeros((len(place), 4))
+    sites = Sites(
+        offsets=np.array(offsets),
+        lengths=np.array(length),
+        start=start,
+        end=end,
+        cost=cost,
+        reach_ahead=roof,
+        reach_behind=floor,
+        floor=floor,
+        roof=roof,
+        passed_start=zero,
+        passed_end=zero,
+    )
+    return sites, place, [f"reason {k}" for k in range(len(place))]
+
+
+def _edits(*rows: tuple[int, float, str, str]) -> pd.DataFrame:
+    table = pd.DataFrame(list(rows), columns=list(COLUMNS))
+    return table.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+
+
+def _chosen(choice: Choice, run: int) -> np.ndarray:
+    return choice.states[choice.offsets[run] : choice.offsets[run + 1]]
+
+
+def _edited(streets: tuple[Sites, np.ndarray, list[str]], edits: pd.DataFrame) -> Edited:
+    return choose_with_edits(streets[0], COSTS, streets[1], streets[2], edits, reach=REACH)
+
+
+def _honours(sites: Sites, place: np.ndarray, choice: Choice, edit: Any) -> bool:
+    """Say whether the pits of a plan are as an edit wishes."""
+    states = _chosen(choice, int(edit.run))
+    row, role = states // 4, states % 4
+    if edit.action == "forbid":
+        opens = (sites.start[row, role] < edit.chainage + REACH) & (
+            sites.end[row, role] > edit.chainage - REACH
+        )
+        return not opens.any()
+    here = np.abs(place[row] - edit.chainage) <= 0.01
+    return bool((here & ((edit.role == "") | (np.array(ROLES)[role] == edit.role))).any())
+
+
+@st.composite
+def _cases(draw: st.DrawFn) -> tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame]:
+    streets = _streets(draw(st.integers(0, 200)))
+    sites, place, _ = streets
+    rows = []
+    for _ in range(draw(st.integers(1, 6))):
+        run = draw(st.integers(0, 2))
+        candidate = draw(st.integers(int(sites.offsets[run]), int(sites.offsets[run + 1]) - 1))
+        if draw(st.booleans()):
+            rows.append((run, float(place[candidate]), "fix", draw(st.sampled_from(["", *ROLES]))))
+        else:
+            at = draw(st.floats(0, float(sites.lengths[run])))
+            rows.append((run, at, "forbid", ""))
+    return streets, _edits(*rows)
+
+
+@given(_cases())
+@settings(max_examples=150, deadline=None)
+def test_every_edit_is_honoured_or_refused_with_a_reason(
+    case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame],
+) -> None:
+    streets, edits = case
+    sites, place, _ = streets
+    found = _edited(streets, edits)
+    plain = choose_pits(sites, COSTS)
+    for edit in edits.itertuples():
+        if edit.Index in found.refused:
+            assert found.refused[edit.Index]
+        else:
+            assert np.isfinite(found.choice.cost[edit.run])
+            assert _honours(sites, place, found.choice, edit)
+    # edits cost, or nothing; they never take a plan away, nor touch another run
+    assert (found.choice.cost >= plain.cost - 1e-6).all()
+    assert (np.isfinite(found.choice.cost) == np.isfinite(plain.cost)).all()
+    for run in range(3):
+        if run not in set(edits["run"]):
+            assert _chosen(found.choice, run).tolist() == _chosen(plain, run).tolist()
+    assert found.plain.cost.tolist() == plain.cost.tolist()
+    assert found.runs.tolist() == sorted(set(edits["run"]))
+
+
+@given(_cases())
+@settings(max_examples=100, deadline=None)
+def test_the_plan_is_the_cheapest_that_honours_the_edits_kept(
+    case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame],
+) -> None:
+    """The same optimum by another road: a great reward for a fixed pit, a great fine elsewhere."""
+    streets, edits = case
+    sites, place, _ = streets
+    found = _edited(streets, edits)
+    kept = edits.drop(index=list(found.refused))
+    cost = sites.cost.copy()
+    rewards = np.zeros(3)
+    for edit in kept.itertuples():
+        rows = slice(int(sites.offsets[edit.run]), int(sites.offsets[edit.run + 1]))
+        if edit.action == "forbid":
+            opens = (sites.start[rows] < edit.chainage + REACH) & (
+                sites.end[rows] > edit.chainage - REACH
+            )
+            cost[rows][opens] += GREAT
+            continue
+        here = np.abs(place[rows] - edit.chainage) <= 0.01
+        meant = [ROLES.index(edit.role)] if edit.role else range(4)
+        for role in meant:
+            cost[rows][here, role] -= GREAT
+        rewards[edit.run] += GREAT
+    bought = choose_pits(replace(sites, cost=cost), COSTS)
+    planned = np.isfinite(found.choice.cost)
+    assert bought.cost[planned] + rewards[planned] == pytest.approx(
+        found.choice.cost[planned], rel=1e-6
+    )
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_no_edits_change_nothing(seed: int) -> None:
+    streets = _streets(seed)
+    found = _edited(streets, _edits())
+    plain = choose_pits(streets[0], COSTS)
+    assert found.choice.states.tolist() == plain.states.tolist()
+    assert found.choice.cost.tolist() == plain.cost.tolist()
+    assert found.refused == {}
+    assert len(found.runs) == 0
+
+
+@pytest.mark.parametrize("named", [True, False], ids=["with role", "role left open"])
+@pytest.mark.parametrize("seed", range(8))
+def test_fixing_all_pits_of_a_plan_gives_that_plan_again(seed: int, named: bool) -> None:
+    streets = _streets(seed)
+    sites, place, _ = streets
+    plain = choose_pits(sites, COSTS)
+    rows = [
+        (run, float(place[state // 4]), "fix", ROLES[state % 4] if named else "")
+        for run in range(3)
+        for state in _chosen(plain, run)
+    ]
+    found = _edited(streets, _edits(*rows))
+    assert found.refused == {}
+    assert found.choice.states.tolist() == plain.states.tolist()
+    assert found.choice.cost.tolist() == plain.cost.tolist()
+
+
+def _planned(seed: int) -> tuple[tuple[Sites, np.ndarray, list[str]], int]:
+    """Return runs of which one has a plan of three pits or more, and that one."""
+    streets = _streets(seed)
+    plain = choose_pits(streets[0], COSTS)
+    counts = np.where(np.isfinite(plain.cost), np.diff(plain.offsets), 0)
+    assert counts.max() >= 3
+    return streets, int(np.argmax(counts))
+
+
+def test_a_pit_where_none_may_stand_is_refused_with_the_reason_of_its_place() -> None:
+    streets, run = _planned(1)
+    sites, place, reasons = streets
+    row = int(sites.offsets[run]) + 3
+    cost = sites.cost.copy()
+    cost[row] = np.inf
+    streets = (replace(sites, cost=cost), place, reasons)
+    found = _edited(streets, _edits((run, float(place[row]), "fix", "")))
+    assert found.refused == {0: f"a pit may not stand there in that role (reason {row})"}
+    assert found.choice.cost.tolist() == choose_pits(streets[0], COSTS).cost.tolist()
+
+
+def test_a_role_that_is_refused_there_is_told_and_another_one_is_not() -> None:
+    streets, run = _planned(1)
+    sites, place, reasons = streets
+    row = int(sites.offsets[run]) + 3
+    cost = sites.cost.copy()
+    cost[row] = [1.0, np.inf, 1.0, 1.0]
+    streets = (replace(sites, cost=cost), place, reasons)
+
+    def refused(role: str) -> bool:
+        return bool(_edited(streets, _edits((run, float(place[row]), "fix", role))).refused)
+
+    assert refused("insertion_ahead")
+    assert not refused("receiving")
+    assert not refused("")
+
+
+def test_an_edit_that_would_leave_no_plan_is_refused_and_the_others_are_kept() -> None:
+    streets, run = _planned(1)
+    sites, place, _ = streets
+    # at the start of the run a pit must stand: there forbidding one leaves no plan
+    pits = [int(s) // 4 for s in _chosen(choose_pits(sites, COSTS), run)]
+    middle = pits[1]
+    edits = _edits((run, 0.0, "forbid", ""), (run, float(place[middle]), "fix", ""))
+    found = _edited(streets, edits)
+    assert found.refused == {0: "with it the run could no longer be lined whole"}
+    assert middle in [int(s) // 4 for s in _chosen(found.choice, run)]
+
+
+def test_an_edit_on_a_run_without_a_plan_says_so() -> None:
+    streets, run = _planned(1)
+    sites, place, reasons = streets
+    cost = sites.cost.copy()
+    rows = slice(int(sites.offsets[run]), int(sites.offsets[run + 1]))
+    cost[rows][:3] = np.inf  # nothing may stand at its start
+    streets = (replace(sites, cost=cost), place, reasons)
+    edits = _edits((run, float(place[rows][5]), "fix", ""), (run, 50.0, "forbid", ""))
+    found = _edited(streets, edits)
+    assert set(found.refused.values()) == {"its run has no plan, with or without it"}
+
+
+def test_no_pull_passes_a_fixed_pit() -> None:
+    streets, run = _planned(1)
+    sites, place, _ = streets
+    rows = range(int(sites.offsets[run]), int(sites.offsets[run + 1]))
+    for row in rows:
+        found = _edited(streets, _edits((run, float(place[row]), "fix", "")))
+        if 0 in found.refused:
+            continue
+        states = _chosen(found.choice, run)
+        at = place[states // 4]
+        assert place[row] in at
+        edges = sites.end[states // 4, states % 4][:-1], sites.start[states // 4, states % 4][1:]
+        passed = (edges[0] < place[row]) & (edges[1] > place[row])
+        assert not passed.any()
