@@ -45,6 +45,7 @@ class _Columns:
     source: IntArray
     invert: FloatArray
     cover: FloatArray
+    cover_known: BoolArray
 
     @property
     def follows(self) -> BoolArray:
@@ -90,15 +91,20 @@ def add_profile(
     DataFrame
         The stations with ``axis_z``, ``cover``, ``depth`` (m), ``depth_source`` (one of
         ``SOURCES``) and ``grade``: rise over run of the axis to the next station of the run. Where
-        ground is unknown, ``axis_z`` is NaN unless inverts give it, and ``grade`` 0.
+        ground is unknown, cover on record or assumed gives ``depth``; ``axis_z`` is NaN unless
+        inverts give it, and ``grade`` 0.
     """
     columns = _columns(stations, mains, assumed_cover)
     by_invert = columns.source == INVERT
     height = columns.cover + columns.diameter  # ground to invert, where the ground is followed
     invert = np.where(by_invert, columns.invert, columns.ground - height)
     axis = invert + columns.diameter / 2
-    depth = np.where(by_invert, columns.ground - columns.invert, height)
-    cover = np.where(by_invert, depth - columns.diameter, columns.cover)
+    measured = by_invert & np.isfinite(columns.ground)
+    # Where there is no ground level the cover stands in for it, on record or assumed.
+    stood_in = np.where(columns.cover_known, COVER, ASSUMED)
+    source = np.where(by_invert & ~measured, stood_in, columns.source)
+    depth = np.where(measured, columns.ground - columns.invert, height)
+    cover = np.where(measured, depth - columns.diameter, columns.cover)
     grade = _grades(columns, axis)
     names = mains["feature"].astype(str).to_numpy(dtype=object)
     _report_records(columns, mains, names, assumed_cover, findings)
@@ -109,7 +115,7 @@ def add_profile(
         axis_z=axis,
         cover=cover,
         depth=depth,
-        depth_source=np.array(SOURCES, dtype=object)[columns.source],
+        depth_source=np.array(SOURCES, dtype=object)[source],
         grade=grade,
     )
 
@@ -136,6 +142,7 @@ def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) 
         source=source[main],
         invert=start[main] * (1 - share) + end[main] * share,
         cover=cover[main],
+        cover_known=np.isfinite(known)[main],
     )
 
 

@@ -89,8 +89,9 @@ def test_without_ground_cover_gives_depth_and_inverts_give_the_axis():
     rows = stations((0, 0, 0, 0, NAN), (0, 10, 0, 1, NAN), (1, 0, 1, 0, NAN), (1, 10, 1, 1, NAN))
     got, _ = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, NAN, 10.0, 11.0)))
     np.testing.assert_allclose(got["axis_z"], [NAN, NAN, 10.25, 11.25])
-    np.testing.assert_allclose(got["depth"], [2.5, 2.5, NAN, NAN])
-    np.testing.assert_allclose(got["cover"], [2.0, 2.0, NAN, NAN])
+    np.testing.assert_allclose(got["depth"], [2.5, 2.5, 1.7, 1.7])
+    assert list(got["depth_source"]) == ["cover", "cover", "assumed", "assumed"]
+    np.testing.assert_allclose(got["cover"], [2.0, 2.0, 1.2, 1.2])
     np.testing.assert_allclose(got["grade"], [0, 0, 0.1, 0.1])
 
 
