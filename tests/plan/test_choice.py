@@ -1,0 +1,292 @@
+"""The carrier of a plan: the contest carried through, what is told of the losers and the edits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+import geotools
+from geotools.errors import BriefError
+from geotools.pipe.choice import CHOICE_RULES
+
+EAST, NORTH = 500_000.0, 4_000_000.0
+OUTCOMES = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
+
+
+def _mains(**fields: Any) -> gpd.GeoDataFrame:
+    """Three mains apart: straight, round a bend of 30 degrees, and straight but narrow."""
+    x, y = EAST, NORTH
+    lines = [
+        shapely.LineString([(x, y), (x + 700, y)]),
+        shapely.LineString([(x, y + 500), (x + 300, y + 500), (x + 560, y + 650)]),
+        shapely.LineString([(x, y + 1000), (x + 250, y + 1000)]),
+    ]
+    columns = {
+        "main_id": ["A", "B", "C"],
+        "diameter_mm": [600.0, 600.0, 400.0],
+        "material": "cast iron",
+        "installed": 1920,
+        "cover_m": 1.5,
+        "pressure_kpa": 600.0,
+    }
+    return gpd.GeoDataFrame({**columns, **fields}, geometry=lines, crs=26917)
+
+
+def _planned(
+    settings: dict[str, object] | None = None,
+    edits: list[tuple[float, float, str, str]] | None = None,
+    **fields: Any,
+) -> dict[str, Any]:
+    wishes = None
+    if edits is not None:
+        wishes = gpd.GeoDataFrame(
+            {"action": [e[2] for e in edits], "role": [e[3] for e in edits]},
+            geometry=[shapely.Point(e[0], e[1]) for e in edits],
+            crs=26917,
+        )
+    done = geotools.plan(mains=_mains(**fields), pit_edits=wishes, settings=settings or {})
+    return dict(done.layers)
+
+
+@pytest.fixture(scope="module")
+def plan() -> dict[str, Any]:
+    return _planned()
+
+
+def _run_of(plan: dict[str, Any], main: str) -> pd.Series:
+    (row,) = [r for _, r in plan["runs"].iterrows() if main in r["main_ids"].split(",")]
+    return row
+
+
+def _others(plan: dict[str, Any], run_id: str, outcome: str) -> pd.DataFrame:
+    table: pd.DataFrame = plan["alternatives"]
+    return table[(table["run_id"] == run_id) & (table["outcome"] == outcome)]
+
+
+# The contest -----------------------------------------------------------------------------
+
+
+def test_every_planned_run_has_one_chosen_carrier_and_it_is_the_cheapest_of_those_tried(
+    plan: dict[str, Any],
+) -> None:
+    assert set(plan["runs"]["status"]) == {"planned"}
+    for run in plan["runs"].itertuples():
+        chosen = _others(plan, run.run_id, "chosen")
+        dearer = _others(plan, run.run_id, "dearer")
+        assert len(chosen) == 1
+        assert chosen["carrier"].tolist() == [run.carrier]
+        assert chosen["cost"].iloc[0] == pytest.approx(run.cost, rel=1e-12)
+        assert chosen["pit_count"].tolist() == [run.pit_count]
+        assert chosen["pull_count"].tolist() == [run.pull_count]
+        assert chosen["longest_pull"].iloc[0] == pytest.approx(run.longest_pull)
+        assert len(dearer) + len(_others(plan, run.run_id, "no_plan")) == 3  # four are tried
+        assert (dearer["cost"] >= run.cost).all()
+        assert dearer["cost"].is_monotonic_increasing
+        assert chosen["reason"].tolist() == ["the cheapest plan that carries the flow"]
+        for row in dearer.itertuples():
+            assert row.reason == f"{row.cost - run.cost:,.0f} dearer"
+
+
+def test_four_materials_are_planned_through(plan: dict[str, Any]) -> None:
+    table = plan["alternatives"]
+    tried = table[table["outcome"].isin(["chosen", "dearer", "no_plan"])]
+    for _, rows in tried.groupby("run_id"):
+        assert {name.rpartition(" ")[2] for name in rows["carrier"]} == {
+            "PE4710", "PE3608", "PE100", "PVC",
+        }  # fmt: skip
+
+
+def test_a_loser_planned_alone_costs_what_was_told(plan: dict[str, Any]) -> None:
+    run = _run_of(plan, "B")
+    loser = _others(plan, run["run_id"], "dearer").iloc[-1]
+    alone = _run_of(_planned({"carrier.fixed": f"B = {loser['carrier']}"}), "B")
+    assert alone["carrier"] == loser["carrier"]
+    assert alone["cost"] == pytest.approx(loser["cost"], rel=1e-9)
+    assert (alone["pit_count"], alone["pull_count"]) == (loser["pit_count"], loser["pull_count"])
+
+
+def test_pipes_refused_name_their_rule_and_are_never_planned(plan: dict[str, Any]) -> None:
+    refused = plan["alternatives"][plan["alternatives"]["outcome"] == "refused"]
+    assert len(refused)
+    assert set(refused["refused_by"]) <= set(CHOICE_RULES)
+    assert set(refused["refused_by"]) >= {"fit", "pressure"}
+    assert refused["reason"].str.len().min() > 10
+    assert refused["cost"].isna().all()
+    others = plan["alternatives"][plan["alternatives"]["outcome"] != "refused"]
+    assert set(others["refused_by"]) == {""}
+
+
+def test_a_pipe_that_suits_and_was_not_tried_is_dearer_by_the_metre(plan: dict[str, Any]) -> None:
+    left = plan["alternatives"][plan["alternatives"]["outcome"] == "not_tried"]
+    assert len(left)
+    assert left["cost"].isna().all()
+    assert set(left["reason"]) == {"suits; dearer by the metre than those tried"}
+
+
+def test_alternatives_are_in_order_and_no_pipe_is_told_twice(plan: dict[str, Any]) -> None:
+    for _, rows in plan["alternatives"].groupby("run_id"):
+        place = rows["outcome"].map(OUTCOMES.index)
+        assert place.is_monotonic_increasing
+        assert rows["carrier"].is_unique
+
+
+def test_more_tries_never_cost_more() -> None:
+    one, many = _planned({"carrier.tries": 1}), _planned({"carrier.tries": 12})
+    assert (many["runs"]["cost"] <= one["runs"]["cost"] + 1e-6).all()
+    assert set(one["alternatives"]["outcome"]) <= {"chosen", "not_tried", "refused"}
+
+
+def test_a_larger_bore_wins_if_it_is_wanted_and_little_dearer(plan: dict[str, Any]) -> None:
+    wide = _planned({"carrier.larger_for": 1.0})
+    for run in wide["runs"].itertuples():
+        tried = wide["alternatives"][wide["alternatives"]["run_id"] == run.run_id]
+        tried = tried[tried["outcome"].isin(["chosen", "dearer"])]
+        assert run.carrier == tried.loc[tried["carrier_bore"].idxmax(), "carrier"]
+    assert (wide["runs"]["cost"].to_numpy() >= plan["runs"]["cost"].to_numpy() - 1e-6).all()
+
+
+def test_a_design_flow_asks_for_a_larger_bore(plan: dict[str, Any]) -> None:
+    slow, fast = _run_of(plan, "A"), _run_of(_planned(flow_lps=[250.0, None, None]), "A")
+    assert fast["status"] == "planned"
+    assert fast["velocity"] <= 2.5
+    assert fast["velocity"] == pytest.approx(
+        0.25 / (np.pi / 4 * _bore(fast["carrier"]) ** 2), rel=1e-6
+    )
+    assert _bore(fast["carrier"]) > _bore(slow["carrier"])
+
+
+def _bore(name: str) -> float:
+    from geotools.pipe.catalogue import contenders
+
+    (pipe,) = [p for p in contenders() if p.name == name]
+    return pipe.bore_m
+
+
+def test_a_run_no_pipe_fits_says_which_rule_refused_the_last_one() -> None:
+    plan = _planned(pressure_kpa=[600.0, 600.0, 6000.0])
+    run = _run_of(plan, "C")
+    assert run["status"] == "not_suitable"
+    assert "came closest but does not hold working pressure" in run["reason"]
+    assert _run_of(plan, "A")["status"] == "planned"
+    told = plan["findings"][plan["findings"]["rule"] == "no-carrier"]
+    assert told["feature"].tolist() == [run["run_id"]]
+    assert run["reason"] in told["text"].iloc[0]
+    assert told.geometry.iloc[0].distance(shapely.Point(EAST + 125, NORTH + 1000)) < 1.0
+    left = plan["alternatives"][plan["alternatives"]["run_id"] == run["run_id"]]
+    assert set(left["outcome"]) == {"refused"}
+
+
+# Fixed and own ---------------------------------------------------------------------------
+
+
+def test_a_carrier_fixed_for_a_main_wins_and_is_warned_of_where_it_breaks_a_rule() -> None:
+    fixed = "20 in DIPS DR 32.5 PE4710"  # 63.5 psi where 87 are on record
+    plan = _planned({"carrier.fixed": f"A = {fixed}"})
+    run = _run_of(plan, "A")
+    assert (run["status"], run["carrier"]) == ("planned", fixed)
+    told = plan["findings"][plan["findings"]["rule"] == "fixed-carrier"]
+    assert told["severity"].tolist() == ["warning"]
+    assert told["feature"].tolist() == [run["run_id"]]
+    assert "does not hold working pressure and surge" in told["text"].iloc[0]
+    assert _run_of(plan, "B")["carrier"] != fixed
+
+
+def test_a_fixed_carrier_that_keeps_the_rules_is_no_matter(plan: dict[str, Any]) -> None:
+    same = _planned({"carrier.fixed": f"A = {_run_of(plan, 'A')['carrier']}"})
+    assert "fixed-carrier" not in set(same["findings"]["rule"])
+    assert _run_of(same, "A")["cost"] == pytest.approx(_run_of(plan, "A")["cost"], rel=1e-12)
+
+
+def test_a_pipe_of_the_users_own_wins_where_it_is_the_cheapest() -> None:
+    # DR 28.6: 4000/27.6 = 145 psi where 87 are asked
+    plan = _planned(
+        {"carrier.own": "thin; PVC; 400 mm; 14 mm", "rates.pvc_pipe": "0.1 / kg"},
+        pressure_kpa=600.0,
+    )
+    chosen = _run_of(plan, "A")["carrier"]
+    tried = plan["alternatives"][plan["alternatives"]["outcome"].isin(["chosen", "dearer"])]
+    assert "thin" in set(plan["alternatives"]["carrier"])
+    assert chosen in set(tried["carrier"])
+    only = _planned({"carrier.own": "thin; PVC; 400 mm; 14 mm", "carrier.fixed": "A = thin"})
+    assert _run_of(only, "A")["carrier"] == "thin"
+
+
+def test_wishes_the_catalogue_cannot_meet_stop_the_plan() -> None:
+    with pytest.raises(BriefError, match="the catalogue has no pipe of system METRIC"):
+        _planned({"carrier.system": "METRIC", "carrier.material": "PVC"})
+
+
+# Edits -----------------------------------------------------------------------------------
+
+
+def _pits(plan: dict[str, Any], run_id: str) -> pd.DataFrame:
+    pits: pd.DataFrame = plan["pits"]
+    return pits[pits["run_id"] == run_id].sort_values("chainage")
+
+
+def _inner_pit(plan: dict[str, Any]) -> tuple[pd.Series, pd.Series]:
+    run = _run_of(plan, "A")
+    return run, _pits(plan, run["run_id"]).iloc[1]
+
+
+def test_without_edits_nothing_is_told_of_them(plan: dict[str, Any]) -> None:
+    assert "without_edits" not in set(plan["alternatives"]["outcome"])
+
+
+def test_a_forbidden_stretch_is_opened_by_no_pit(plan: dict[str, Any]) -> None:
+    _, pit = _inner_pit(plan)
+    point = pit["geometry"]
+    edited = _planned({"pits.forbid_reach": "40 m"}, [(point.x, point.y, "forbid", "")])
+    after = _run_of(edited, "A")
+    assert after["status"] == "planned"
+    opened = _pits(edited, after["run_id"])
+    start, end = opened["chainage"] - opened["before"], opened["chainage"] + opened["after"]
+    assert ((end <= pit["chainage"] - 40 + 1e-6) | (start >= pit["chainage"] + 40 - 1e-6)).all()
+
+
+@pytest.mark.parametrize("weights", [{}, {"objective.per_pit": 3000.0}], ids=["cost", "weighted"])
+def test_what_the_edits_of_a_run_cost_is_told(weights: dict[str, object]) -> None:
+    plan = _planned(dict(weights))
+    run = _run_of(plan, "A")
+    wishes = [(EAST + 150, NORTH, "fix", ""), (EAST + 550, NORTH, "fix", "")]
+    edited = _planned(dict(weights), wishes)
+    after = _run_of(edited, "A")
+    at = _pits(edited, after["run_id"])["chainage"].to_numpy()
+    assert {150.0, 550.0} <= set(at.round(6))
+    told = _others(edited, after["run_id"], "without_edits")
+    assert told["cost"].to_numpy() == pytest.approx([run["cost"]], rel=1e-9)
+    assert told["carrier"].tolist() == [run["carrier"]]
+    assert told["pit_count"].tolist() == [run["pit_count"]]
+    more = after["cost"] - run["cost"]
+    assert more > 0
+    assert told["reason"].tolist() == [f"the edits of this run cost {more:,.0f} more"]
+
+
+def test_edits_that_cost_nothing_are_not_told(plan: dict[str, Any]) -> None:
+    run, pit = _inner_pit(plan)
+    point = pit["geometry"]
+    edited = _planned(None, [(point.x, point.y, "fix", pit["role"])])
+    assert "without_edits" not in set(edited["alternatives"]["outcome"])
+    assert _run_of(edited, "A")["cost"] == pytest.approx(run["cost"], rel=1e-9)
+
+
+@pytest.mark.parametrize("weights", [{}, {"objective.per_pit": 3000.0}], ids=["cost", "weighted"])
+def test_fixing_all_pits_of_a_plan_gives_it_again(weights: dict[str, object]) -> None:
+    plan = _planned(dict(weights))
+    edits = [(p.geometry.x, p.geometry.y, "fix", p.role) for p in plan["pits"].itertuples()]
+    again = _planned(dict(weights), edits)
+    for column in ("run_id", "status", "carrier", "pit_count", "pull_count"):
+        assert again["runs"][column].tolist() == plan["runs"][column].tolist()
+    for layer, column in (("runs", "cost"), ("pits", "chainage"), ("pulls", "head_force")):
+        assert again[layer][column].to_numpy() == pytest.approx(
+            plan[layer][column].to_numpy(), rel=1e-9, abs=1e-6
+        )
+    assert again["pits"]["role"].tolist() == plan["pits"]["role"].tolist()
+    verdicts = again["findings"][again["findings"]["layer"] == "pit_edits"]["rule"]
+    assert set(verdicts) == {"edit-honoured"}
+    assert len(verdicts) == len(edits)
