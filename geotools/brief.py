@@ -406,7 +406,7 @@ class Pulls(_Section):
         "pulls of 900 to 1,800 ft are normal on straight streets: " + COMMON,
         gt=1,
     )
-    min_length: Length = _set("5 m", "shortest pull worth a set-up", COMMON, ge=0.1)
+    min_length: Length = _set("15 m", "shortest pull worth a set-up", COMMON, ge=0.1)
     host: Literal["dry", "wet", "lubricated", "tuberculated"] = _set(
         "dry", "state of the host, which sets the band of friction", COMMON
     )

@@ -307,7 +307,7 @@ def _no_pipe(
             )
             continue
         passed = np.where(wanted, verdict.refused_by[run], -1)
-        best = np.lexsort([-np.asarray(pipes.outside_m), -passed])
+        best = np.lexsort([-np.asarray(pipes.bore_m), -passed])
         last = next(int(p) for p in best if wanted[p])
         rule = CHOICE_RULES[int(verdict.refused_by[run, last])]
         reason[run] = f"no pipe suits; {pipes.name[last]} came closest but {RULE_TEXTS[rule]}"

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 import time
 
 import pint
 import pytest
 
 from geotools.schema import DIMENSIONS
-from geotools.units import PINT_UNITS, parse_quantity
+from geotools.units import PINT_UNITS, in_unit, parse_quantity, unit_of, usual_unit
 
 FOOT = 0.3048  # exact, international foot
 POUND = 0.45359237  # exact
@@ -155,3 +156,33 @@ def test_factor_of_the_contract_agrees_with_pint(dimension: str, suffix: str) ->
     expected = registry.Quantity(1.0, SUFFIXES[suffix]).to(BASES[dimension]).magnitude
     ours = DIMENSIONS[dimension].units[suffix] + DIMENSIONS[dimension].zero.get(suffix, 0.0)
     assert ours == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "unit"),
+    [
+        ("24 in", "length", "in"),
+        ("-3ft", "length", "ft"),
+        ("73.4 degF", "temperature", "degF"),
+        ("120 / m^3", "per_volume", "/ m^3"),
+        ("1200", "per_item", ""),
+    ],
+)
+def test_the_unit_a_quantity_was_written_in_leads_back_to_its_number(
+    text: str, kind: str, unit: str
+) -> None:
+    assert unit_of(text, kind) == unit
+    number = float(re.match(r"[-.\d]+", text).group())  # type: ignore[union-attr]
+    assert in_unit(parse_quantity(text, kind), unit, kind) == pytest.approx(number, rel=1e-12)
+
+
+def test_the_unit_of_what_is_no_quantity_is_refused() -> None:
+    with pytest.raises(ValueError, match="is not a quantity"):
+        unit_of("12 ft 6 in", "length")
+
+
+@pytest.mark.parametrize("kind", list(PINT_UNITS))
+def test_the_usual_unit_of_a_kind_measures_it(kind: str) -> None:
+    unit = usual_unit(kind)
+    assert bool(unit) == bool(PINT_UNITS[kind])
+    assert math.isfinite(parse_quantity(f"1 {unit}".strip(), kind))

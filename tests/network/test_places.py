@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -20,8 +21,9 @@ from geotools.network.stations import build_stations
 
 Chained = Callable[..., Chains]
 few = settings(max_examples=60, derandomize=True, deadline=None, database=None)
+lengths = partial(st.floats, allow_subnormal=False)
 runs_of_places = st.lists(
-    st.lists(st.floats(0, 5000, allow_subnormal=False), max_size=6).map(sorted), min_size=1, max_size=5
+    st.lists(lengths(0, 5000), max_size=6).map(sorted), min_size=1, max_size=5
 )
 
 
@@ -36,7 +38,7 @@ def test_look_ups_are_those_of_each_run_alone(runs: list[list[float]], data: st.
     places = _places(runs)
     run = data.draw(st.integers(0, len(runs) - 1))
     rows, low = np.array(runs[run]), int(places.offsets[run])
-    at = data.draw(st.one_of(st.floats(-100, 5100, allow_subnormal=False), st.sampled_from([0.0, *rows.tolist()])))
+    at = data.draw(st.one_of(lengths(-100, 5100), st.sampled_from([0.0, *rows.tolist()])))
     close = np.abs(rows - at)
     if len(rows) and 0 < close.min() < 1e-6:
         return  # micrometres are as near as a city laid end to end can be told apart
@@ -63,7 +65,7 @@ def test_values_between_rows_are_linear_and_level_beyond(
         return
     rng = np.random.default_rng(0)
     values = rng.uniform(-5, 5, len(places.at))
-    at = data.draw(st.floats(-50, 5050, allow_subnormal=False))
+    at = data.draw(lengths(-50, 5050))
     own = values[places.offsets[run] : places.offsets[run + 1]]
     truth = np.interp(at, runs[run], own)
     assert places.interpolate(np.array([run]), np.array([at]), values)[0] == pytest.approx(

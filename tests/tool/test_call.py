@@ -176,3 +176,23 @@ def test_tool_that_returns_something_else_is_a_fault_of_the_tool(
 ) -> None:
     with pytest.raises(TypeError, match="returned dict, not an Outcome"):
         run(declare(function="wrong_result"))
+
+
+def test_function_gets_the_quantities_as_written_if_it_asks(declare: Declare, calls: Calls) -> None:
+    parameters = (
+        Parameter("depth", "quantity", "a depth", measure="length", default="12 ft"),
+        Parameter("reach", "quantity", "reaches", measure="length", multiple=True),
+        Parameter("word", "text", "a word"),
+    )
+    tool = declare(*parameters, takes_written=True)
+    run(tool, parameters={"word": "x", "reach": ["3 ft", "4 m"], "depth": "24 in"})
+    run(tool, parameters={"reach": "5 m"})
+    assert [call["written"] for call in calls] == [
+        {"depth": "24 in", "reach": "3 ft"},  # in the order of declaration
+        {"reach": "5 m"},  # a default was not written by anybody
+    ]
+
+
+def test_function_that_does_not_ask_gets_nothing_written(declare: Declare, calls: Calls) -> None:
+    run(declare(*EVERY_KIND), parameters={"source": "a.gpkg", "depth": "24 in"})
+    assert "written" not in calls[0]
