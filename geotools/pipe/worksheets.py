@@ -325,7 +325,9 @@ def bend_sheet(
         results=(
             _entry("R", widest, "length", "largest carrier radius that passes"),
             _entry("R least", least, "length", "least radius of the carrier"),
-            _verdict(passes, "a bend that fails must lie inside a pit"),
+            _verdict(
+                passes, "R against R least" + ("" if passes else "; the bend must lie in a pit")
+            ),
         ),
         passes=passes,
         cautions=(_GAUGE, _PLANNING),
@@ -923,6 +925,7 @@ def grout_sheet(
     host_bore_m: float,
     length_m: float,
     port_above_low_point_m: float = 0.0,
+    inside_head_m: float = 0.0,
     cure_hours: float = 12.0,
     grout_density: float = external.GROUT_DENSITY,
     condition: str = "filled",
@@ -939,6 +942,8 @@ def grout_sheet(
         Length grouted, m.
     port_above_low_point_m : float, optional
         Height of the port over the lowest point, m.
+    inside_head_m : float, optional
+        Head of water in the carrier at the lowest point, m.
     cure_hours : float, optional
         Time the grout presses, h.
     grout_density : float, optional
@@ -962,6 +967,7 @@ def grout_sheet(
         pipe.dr,
         cure_hours=cure_hours,
         port_above_low_point_m=port_above_low_point_m,
+        inside_head_m=inside_head_m,
         grout_density=grout_density,
     )
     stands = external.collapse_pressure_pa(pipe.material, pipe.dr, hours=cure_hours)
@@ -975,6 +981,7 @@ def grout_sheet(
             _entry("ID", host_bore_m, "size", "bore of the host"),
             _entry("L", length_m, "length", "length grouted"),
             _entry("z", port_above_low_point_m, "length", "port above the lowest point"),
+            _entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
             _entry("rho", grout_density, "density", "density of the grout"),
             _entry("cure", cure_hours, "hours", "time the grout presses"),
             _entry("inside", condition, "word", "carrier empty or filled"),
@@ -982,7 +989,13 @@ def grout_sheet(
         steps=(
             _step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
             _step("Pa", "collapse at the cure time", stands, "pressure", "see collapse"),
-            _step("P port", "least of Pa - rho g z and 5 psi", limit, "pressure", "practice"),
+            _step(
+                "P port",
+                "least of Pa + rho w g zw - rho g z and 5 psi",
+                limit,
+                "pressure",
+                "practice",
+            ),
             _step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
         ),
         results=(

@@ -428,6 +428,14 @@ _SHEETS = (
                 default="0 m",
             ),
             _quantity(
+                "inside_head",
+                "length",
+                "head of water in the carrier at the lowest point",
+                "inside_head_m",
+                "head_m",
+                default="0 m",
+            ),
+            _quantity(
                 "cure",
                 "time",
                 "time the grout presses before it holds itself",
