@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotools.intake.ragged import line_of_vertex as row_of
+
 __all__ = [
     "line_lengths",
     "measures",
@@ -24,11 +26,6 @@ BoolArray = npt.NDArray[np.bool_]
 def offsets_of(counts: IntArray) -> IntArray:
     """Return offsets, shape (n + 1,), of rows with these counts."""
     return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-
-
-def row_of(offsets: IntArray) -> IntArray:
-    """Return for every element the row it belongs to."""
-    return np.repeat(np.arange(len(offsets) - 1, dtype=np.int64), np.diff(offsets))
 
 
 def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:

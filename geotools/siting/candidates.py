@@ -148,6 +148,80 @@ def find_candidates(
         Settings of the brief.
     """
     table = stations[stations["kind"].isin(CANDIDATE_KINDS)].reset_index(drop=True)
+    table = table.assign(street_class=table["street_class"].astype(object))
+    pits = _laid_out(table, thinned, runs, must, scene, rules, strings)
+    verdict = _judged(table, stations, bends, pits, must, scene, avoid, rules)
+    costs = _costed(table, stations, runs, pits, verdict, scene, rules, rates, work)
+    room = pits.laydown
+    why = _why(table, bends)
+    reasons = reason_texts(
+        why.tolist(),
+        verdict.code,
+        verdict.places,
+        table["street_class"].tolist(),
+        verdict.tolerated,
+        rules.limits,
+    )
+    crossings = None if scene is None else scene.net.crossings
+    return Candidates(
+        table=table.assign(
+            drop=pits.drop,
+            width=2 * pits.sizes.half_width,
+            intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
+            usable=(verdict.code == 0).any(axis=1),
+            roles=role_names(verdict.code),
+            why=why,
+            reasons=reasons,
+            lanes_taken=pits.lanes.taken,
+            string_room_ahead=np.where(np.isfinite(room.room_ahead), room.room_ahead, np.nan),
+            string_room_behind=np.where(np.isfinite(room.room_behind), room.room_behind, np.nan),
+        ),
+        offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
+        extents=pits.extents,
+        ground=pits.ground,
+        laydown=room,
+        **costs,
+    )
+
+
+@dataclass(frozen=True)
+class _Pits:
+    """The pits laid out at every candidate: arrays of shape (n,), ``ground`` (n, 4)."""
+
+    run: IntArray
+    drop: FloatArray
+    sizes: PitSizes
+    extents: Extents
+    ground: npt.NDArray[np.object_]
+    lanes: Lanes
+    laydown: Laydown
+
+
+@dataclass(frozen=True)
+class _Verdict:
+    """What speaks against each role, shape (n, 4): refusals, places hit, and at what price."""
+
+    code: IntTable
+    places: npt.NDArray[np.object_]
+    tolerated: BoolTable
+    factor: FloatArray
+
+
+def _on_street(table: pd.DataFrame, scene: StreetScene | None) -> npt.NDArray[np.bool_]:
+    """Return which candidates lie in a street; where no streets were given all are taken to."""
+    return np.asarray((table["street_chain"] >= 0).to_numpy() | (scene is None))
+
+
+def _laid_out(
+    table: pd.DataFrame,
+    thinned: Thinned,
+    runs: pd.DataFrame,
+    must: Stretches,
+    scene: StreetScene | None,
+    rules: PitRules,
+    strings: LaydownRules,
+) -> _Pits:
+    """Lay out the pits of all candidates: sizes, extents, ground, lanes, room for strings."""
     run = table["run"].to_numpy(dtype=np.int64)
     host, outside, radius = (runs[c].to_numpy(dtype=float)[run] for c in _RUN_COLUMNS)
     drop = table["depth"].to_numpy(dtype=float) - host / 2 + rules.resting_height + outside / 2
@@ -159,57 +233,78 @@ def find_candidates(
     )
     axis = Axis(thinned)
     extents = pit_extents(axis, run, table["chainage"].to_numpy(dtype=float), sizes, must)
-    on_street = (table["street_chain"] >= 0).to_numpy() | (scene is None)
-    laydown = find_laydown(on_street, scene, axis, run, extents, radius, outside / 2, strings)
-    ground = footprints(axis, run, extents, sizes.half_width)
+    return _Pits(
+        run=run,
+        drop=drop,
+        sizes=sizes,
+        extents=extents,
+        ground=footprints(axis, run, extents, sizes.half_width),
+        lanes=lanes_taken(
+            table, sizes.half_width, gap=rules.lateral_gap, lane_width=rules.lane_width
+        ),
+        laydown=find_laydown(
+            _on_street(table, scene), scene, axis, run, extents, radius, outside / 2, strings
+        ),
+    )
+
+
+def _judged(
+    table: pd.DataFrame,
+    stations: pd.DataFrame,
+    bends: pd.DataFrame,
+    pits: _Pits,
+    must: Stretches,
+    scene: StreetScene | None,
+    avoid: Areas | None,
+    rules: PitRules,
+) -> _Verdict:
+    """Judge every role of every candidate by all rules of a site."""
     crossings = None if scene is None else scene.net.crossings
-    in_crossing = near_crossings(ground, crossings, rules.clear)
+    in_crossing = near_crossings(pits.ground, crossings, rules.clear)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
-    hit, factor, places = avoided(ground, avoid)
-    lanes = lanes_taken(table, sizes.half_width, gap=rules.lateral_gap, lane_width=rules.lane_width)
-    code = _refusals(table, run, stations, extents, sizes, must, rules)
+    hit, factor, places = avoided(pits.ground, avoid)
+    code = _refusals(table, pits.run, stations, pits.extents, pits.sizes, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
-    code |= np.where(_closes(table, lanes, rules)[:, None] & ~tolerated, CLOSES, 0)
-    code |= np.where(_no_room(laydown), NO_ROOM, 0)
-    length, volume = _excavation(stations, run, extents, sizes, rules, drop)
-    area = shapely.area(ground)
+    code |= np.where(_closes(table, pits.lanes, rules)[:, None] & ~tolerated, CLOSES, 0)
+    code |= np.where(_no_room(pits.laydown), NO_ROOM, 0)
+    return _Verdict(code, places, tolerated, factor)
+
+
+def _costed(
+    table: pd.DataFrame,
+    stations: pd.DataFrame,
+    runs: pd.DataFrame,
+    pits: _Pits,
+    verdict: _Verdict,
+    scene: StreetScene | None,
+    rules: PitRules,
+    rates: SiteRates,
+    work: WorkRates,
+) -> dict[str, FloatArray]:
+    """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
+    extents = pits.extents
+    length, volume = _excavation(stations, pits.run, extents, pits.sizes, rules, pits.drop)
+    area = np.asarray(shapely.area(pits.ground), dtype=np.float64)
     days = pit_days(volume, area, work)
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
     corridors = np.zeros(0, dtype=object) if scene is None else scene.ground
-    off_street = off_street_area(ground, corridors, leaves, on_street)
-    opened = opened_length(run, extents, runs["length"].to_numpy(dtype=float))
-    factor = np.where(tolerated, np.maximum(factor, rates.intersection_factor), factor)
+    off_street = off_street_area(pits.ground, corridors, leaves, _on_street(table, scene))
+    opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
+    dear = np.maximum(verdict.factor, rates.intersection_factor)
+    factor = np.where(verdict.tolerated, dear, verdict.factor)
+    site = site_cost(opened, volume, area, off_street, rates) * factor
     classes = table["street_class"].to_numpy(dtype=object)
-    cost = site_cost(opened, volume, area, off_street, rates) * factor
-    traffic = traffic_cost(classes, lanes, days, rates)
-    why = _why(table, bends)
-    table = table.assign(
-        drop=drop,
-        width=2 * sizes.half_width,
-        intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
-        usable=(code == 0).any(axis=1),
-        roles=role_names(code),
-        why=why,
-        reasons=reason_texts(why.tolist(), code, places, classes.tolist(), tolerated, rules.limits),
-        lanes_taken=lanes.taken,
-        string_room_ahead=np.where(np.isfinite(laydown.room_ahead), laydown.room_ahead, np.nan),
-        string_room_behind=np.where(np.isfinite(laydown.room_behind), laydown.room_behind, np.nan),
-    )
-    return Candidates(
-        table=table,
-        offsets=np.searchsorted(run, np.arange(len(runs) + 1)).astype(np.int64),
-        extents=extents,
-        length=length,
-        volume=volume,
-        area=area,
-        off_street=off_street,
-        days=days,
-        lane_days=lanes.taken[:, None] * days,
-        traffic=traffic,
-        cost=np.where(code == 0, cost + traffic, np.inf),
-        ground=ground,
-        laydown=laydown,
-    )
+    traffic = traffic_cost(classes, pits.lanes, days, rates)
+    return {
+        "length": length,
+        "volume": volume,
+        "area": area,
+        "off_street": off_street,
+        "days": days,
+        "lane_days": pits.lanes.taken[:, None] * days,
+        "traffic": traffic,
+        "cost": np.where(verdict.code == 0, site + traffic, np.inf),
+    }
 
 
 _RUN_COLUMNS = ("diameter", "outside", "radius")
