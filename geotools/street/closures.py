@@ -146,6 +146,8 @@ def _shape(
         stops = (low - buffer - taper, low - buffer, high, high + DOWNSTREAM_TAPER_M)
     else:
         stops = (high + buffer + taper, high + buffer, low, low - DOWNSTREAM_TAPER_M)
+    # Where the street ends before the taper does, at a junction, the drawing ends with it.
+    stops = tuple(np.clip(stops, 0.0, net.lengths[int(pit["street_chain"])]))
     corners = np.array([[stops[0], edge], [stops[1], inner], [stops[2], inner], [stops[3], edge]])
     shape = strip(net, int(pit["street_chain"]), corners)
     parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]

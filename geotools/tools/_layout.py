@@ -29,7 +29,7 @@ from geotools.pulls.layout import Plan, lay_out
 from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sections import section_table
 from geotools.pulls.sites import build_sites
-from geotools.schema import ACTIONS, length_text
+from geotools.schema import length_text
 from geotools.siting.axis import Axis
 from geotools.siting.candidates import Candidates, PitRules, find_candidates
 from geotools.siting.carrier import (
@@ -291,14 +291,13 @@ def _read_wishes(layers: Layers) -> pd.DataFrame:
     wishes = given.table
     action = wishes["action"].astype(str).str.strip().str.casefold().replace("", "fix")
     role = wishes["role"].astype(str).str.strip().str.casefold()
-    good = (action.isin(ACTIONS) & role.isin(["", *ROLES])).to_numpy()
+    good = role.isin(["", *ROLES]).to_numpy()
     layers.findings.add_points(
         "warning",
         "edit-refused",
         [
-            f"action {a!r} with role {r!r} says nothing to the plan: write {' or '.join(ACTIONS)}, "
-            f"and as role {', '.join(ROLES)} or nothing"
-            for a, r in zip(action[~good], role[~good], strict=True)
+            f"role {r!r} is none of {', '.join(ROLES)}; correct it or leave it out"
+            for r in role[~good]
         ],
         layer="pit_edits",
         features=wishes["feature"].to_numpy(dtype=object)[~good],

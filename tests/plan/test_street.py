@@ -1,0 +1,291 @@
+"""Sites in the street: what a site engineer expects at corners, dead ends, rivers and arterials.
+
+The scenes are invented and small; the expected behaviour is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+import geotools
+
+CRS = 32633
+X, Y = 500_000.0, 4_800_000.0
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
+PIPE = {
+    "carrier.system": "METRIC",
+    "carrier.nominal": "355 mm",
+    "carrier.material": "PE100",
+    "carrier.dr": 17,
+    "service.least_capacity": 0,
+}
+
+
+def frame(lines: list[list[tuple[float, float]]], **columns: Any) -> gpd.GeoDataFrame:
+    """Return lines near the origin of the scene as a layer."""
+    shapes = [shapely.LineString([(x + X, y + Y) for x, y in line]) for line in lines]
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=CRS)
+
+
+def main_of(*lines: list[tuple[float, float]]) -> gpd.GeoDataFrame:
+    """Return mains of 450 mm, 1.5 m deep."""
+    ids = [f"M{k}" for k in range(len(lines))]
+    return frame(list(lines), main_id=ids, diameter_mm=450.0, bore_mm=450.0, cover_m=1.5)
+
+
+def street(*lines: list[tuple[float, float]], **columns: Any) -> gpd.GeoDataFrame:
+    """Return local streets of two lanes, 7 m wide, unless said otherwise."""
+    said = {"class": "local", "lanes": 2, "width_m": 7.0, "speed_kmh": 50.0, **columns}
+    said.setdefault("name", [f"Street {k}" for k in range(len(lines))])
+    return frame(list(lines), **said)
+
+
+def planned(settings: dict[str, Any] | None = None, **layers: Any) -> dict[str, Any]:
+    """Plan a scene and return its layers, lengths in m."""
+    return geotools.plan(settings={**PIPE, **(settings or {})}, **layers).layers
+
+
+def at(layer: Any, chainage: float) -> Any:
+    """Return the row of a layer nearest to a chainage."""
+    return layer.iloc[(layer["chainage"] - chainage).abs().argmin()]
+
+
+def corner(angle: float, leg: float = 300.0) -> list[tuple[float, float]]:
+    turn = np.radians(angle)
+    return [(-leg, 0.0), (0.0, 0.0), (leg * np.cos(turn), leg * np.sin(turn))]
+
+
+@pytest.mark.parametrize("angle", [45.0, 90.0])
+def test_at_a_corner_in_the_street_the_pit_receives_from_both_legs(angle: float) -> None:
+    line = corner(angle)
+    layers = planned(mains=main_of(line), streets=street(line))
+    bend = layers["bends"].iloc[0]
+    assert not bend["passes"]
+    pit = at(layers["pits"], 300.0)
+    assert pit["before"] >= 0.45 and pit["after"] >= 0.45
+    place = at(layers["candidates"], 300.0)
+    if angle > 45:  # straight on from either leg there is no street to lay a string in
+        assert place["roles"] == "receiving"
+        assert "no room to lay out a string" in place["reasons"]
+        assert pit["role"] == "receiving"
+
+
+@pytest.mark.parametrize("role", ["insertion_ahead", "insertion_behind", "insertion_both"])
+@pytest.mark.parametrize("angle", [45.0, 90.0])
+def test_off_the_streets_the_ramp_at_a_corner_goes_straight_on_from_the_leg_pulled(
+    angle: float, role: str
+) -> None:
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": [role]}, geometry=[shapely.Point(X, Y)], crs=CRS
+    )
+    layers = planned(mains=main_of(corner(angle)), pit_edits=wish)
+    pit = at(layers["pits"], 300.0)
+    assert pit["role"] == role
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    ahead = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    middle, reach = np.array([X, Y]), 0.9 * pit["length"]
+    back_of_ahead = shapely.Point(middle - ahead * (reach - pit["after"]))
+    back_of_behind = shapely.Point(middle + np.array([1.0, 0.0]) * (reach - pit["before"]))
+    assert (ground.distance(back_of_ahead) < 0.01) == (role != "insertion_behind")
+    assert (ground.distance(back_of_behind) < 0.01) == (role != "insertion_ahead")
+
+
+def test_in_a_dead_end_no_string_is_laid_towards_the_end() -> None:
+    line = [(0.0, 2.0), (600.0, 2.0)]
+    layers = planned(mains=main_of(line), streets=street([(0.0, 0.0), (620.0, 0.0)]))
+    near_end = at(layers["candidates"], 590.0)
+    # A pull behind is laid ahead of the pit, where 30 m of street are left, less the ramp.
+    assert "insertion_behind" not in near_end["roles"]
+    assert "no room to lay out a string of 30.0 m" in near_end["reasons"]
+    assert near_end["string_room_behind"] < 30
+    assert near_end["string_room_ahead"] > 500
+
+
+def test_strings_stop_at_streets_that_may_not_be_blocked() -> None:
+    main = main_of([(0.0, 2.0), (400.0, 2.0)])
+    streets = street(
+        [(-300.0, 0.0), (700.0, 0.0)],
+        [(-100.0, -200.0), (-100.0, 0.0)],
+        **{"class": ["local", "arterial"]},
+    )
+    places = planned(mains=main, streets=streets)["candidates"]
+    free = planned({"street.no_block": []}, mains=main, streets=streets)["candidates"]
+    here, there = at(places, 200.0), at(free, 200.0)
+    # From the pit back to 10 m short of the crossing at -100 m, less half of the shared hole.
+    assert here["string_room_ahead"] == pytest.approx(290.0, abs=12.0)
+    assert there["string_room_ahead"] == pytest.approx(here["string_room_ahead"] + 210.0, abs=1e-6)
+
+
+def test_a_string_never_lies_across_a_river() -> None:
+    river = gpd.GeoDataFrame(
+        {"reason": ["river"], "hard": [True]},
+        geometry=[shapely.box(X - 120, Y - 200, X - 100, Y + 200)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (500.0, 2.0)]),
+        streets=street([(-400.0, 0.0), (900.0, 0.0)]),
+        avoid=river,
+    )
+    assert at(layers["candidates"], 100.0)["string_room_ahead"] == pytest.approx(200.0, abs=12.0)
+    assert not layers["strings"].intersects(river.geometry.iloc[0]).any()
+    assert not layers["pit_footprints"].intersects(river.geometry.iloc[0]).any()
+
+
+def test_a_main_that_leaves_the_street_has_its_strings_straight_back_over_open_ground() -> None:
+    house = gpd.GeoDataFrame(
+        {"reason": ["house"], "hard": [True]},
+        geometry=[shapely.box(X + 200, Y + 140, X + 206, Y + 146)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (200.0, 2.0), (200.0, 500.0)]),
+        streets=street([(-200.0, 0.0), (300.0, 0.0)]),
+        avoid=house,
+    )
+    off = at(layers["candidates"], 200.0 + 300.0)
+    on = at(layers["candidates"], 100.0)
+    assert (off["street_name"], on["street_name"]) == ("", "Street 0")
+    assert off["lanes_taken"] == 0
+    # Behind the pit at y = 302 the house at y = 146 is in the way of a string.
+    assert off["string_room_ahead"] == pytest.approx(302 - 146, abs=16.0)
+    assert at(layers["candidates"], 200.0 + 100.0)["street_name"] == ""
+
+
+def test_on_a_dual_carriageway_the_pit_takes_a_lane_of_its_own_side_only() -> None:
+    streets = street(
+        [(-300.0, 0.0), (700.0, 0.0)],
+        [(700.0, 14.0), (-300.0, 14.0)],
+        name=["South side", "North side"],
+        **{"class": "collector"},
+    )
+    layers = planned(mains=main_of([(0.0, 12.0), (400.0, 12.0)]), streets=streets)
+    assert set(layers["candidates"]["street_name"]) == {"North side"}
+    closures = layers["closures"]
+    assert len(closures) and set(closures["street"]) == {"North side"}
+    south = shapely.box(X - 300, Y - 3.5, X + 700, Y + 3.5)
+    assert closures.geometry.intersection(south).area.max() < 1e-6
+
+
+def test_no_pit_closes_every_lane_of_an_arterial() -> None:
+    line, middle = [(0.0, 0.0), (400.0, 0.0)], [(-300.0, 0.0), (700.0, 0.0)]
+    arterial = planned(
+        mains=main_of(line), streets=street(middle, width_m=6.0, **{"class": "arterial"})
+    )
+    places = arterial["candidates"]
+    assert not places["usable"].any()
+    assert places["reasons"].str.contains("every lane of a street of class arterial").all()
+    assert arterial["runs"]["status"].tolist() == ["no_plan"]
+    local = planned(mains=main_of(line), streets=street(middle, width_m=6.0))
+    assert local["runs"]["status"].tolist() == ["planned"]
+    assert (local["closures"]["lanes_left"] == 0).any()
+
+
+def test_a_pit_beside_the_carriageway_closes_nothing() -> None:
+    layers = planned(
+        mains=main_of([(0.0, 6.0), (400.0, 6.0)]), streets=street([(-300.0, 0.0), (700.0, 0.0)])
+    )
+    assert (layers["pits"]["lanes_taken"] == 0).all()
+    assert len(layers["closures"]) == 0
+
+
+def test_a_soft_place_costs_its_weight_and_a_hard_one_is_refused() -> None:
+    main, near = main_of([(0.0, 0.0), (300.0, 0.0)]), shapely.box(X + 90, Y - 20, X + 110, Y + 20)
+
+    def place(hard: bool) -> Any:
+        area = gpd.GeoDataFrame(
+            {"reason": ["park"], "hard": [hard], "weight": [3.0]}, geometry=[near], crs=CRS
+        )
+        return at(planned(mains=main, avoid=area)["candidates"], 100.0)
+
+    free = at(planned(mains=main)["candidates"], 100.0)
+    assert place(False)["cost_receiving"] == pytest.approx(3 * free["cost_receiving"])
+    assert not place(True)["usable"]
+    assert "in a place to avoid (park)" in place(True)["reasons"]
+
+
+@pytest.fixture(scope="module")
+def sample() -> dict[str, Any]:
+    return dict(geotools.plan(SAMPLE).layers)
+
+
+def test_no_string_of_the_sample_lies_in_a_hard_place_or_outside_its_street(
+    sample: dict[str, Any],
+) -> None:
+    folder = SAMPLE.parent / "district.gpkg"
+    avoid = gpd.read_file(folder, layer="avoid")
+    avoid = avoid[avoid["hard"].astype(bool) & ~avoid["reason"].str.contains("building|house")]
+    kept = shapely.buffer(avoid.geometry.to_numpy(), np.nan_to_num(avoid["buffer_m"]))
+    strings = sample["strings"]
+    pairs = shapely.STRtree(kept).query(strings.geometry.to_numpy(), predicate="intersects")
+    assert pairs.shape[1] == 0
+    streets = gpd.read_file(folder, layer="streets")
+    corridor = shapely.union_all(streets.buffer(streets["width_m"].fillna(7.0) / 2 + 4.6))
+    outside = strings.geometry.difference(corridor).area / strings.area
+    assert outside[strings["street"] != ""].max() < 0.02
+
+
+def test_closures_of_the_sample_lie_on_streets_at_their_pit(sample: dict[str, Any]) -> None:
+    streets = gpd.read_file(SAMPLE.parent / "district.gpkg", layer="streets")
+    ground = shapely.union_all(streets.buffer(streets["width_m"].fillna(7.0) / 2 + 0.1))
+    closures = sample["closures"]
+    assert len(closures)
+    # A taper may run on into a narrower street that continues this one.
+    off = closures.geometry.difference(ground).area / closures.geometry.area
+    assert off.max() < 0.2
+    pits = sample["pits"].set_index("pit_id")
+    at_pit = pits.loc[closures["pit_id"]]
+    assert (closures["street"].to_numpy() == at_pit["street_name"].to_numpy()).all()
+    gap = shapely.distance(closures.geometry.to_numpy(), at_pit.geometry.to_numpy())
+    assert gap.max() < 2.0
+
+
+def test_strings_are_staged_and_joined_as_the_pull_goes_on(sample: dict[str, Any]) -> None:
+    """Strings between intersections are joined during the pull: common practice, no source."""
+    pulls, strings = sample["pulls"], sample["strings"]
+    assert (strings.groupby("pull_id").size() == pulls.set_index("pull_id")["strings"]).all()
+    total = strings.groupby("pull_id")["length"].sum()
+    np.testing.assert_allclose(total[pulls["pull_id"]], pulls["length"], rtol=1e-9)
+    inside = strings.groupby("pull_id")["joints"].sum()[pulls["pull_id"]].to_numpy()
+    assert (inside + pulls["strings"] - 1 == pulls["joints"]).all()
+    assert (pulls["strings"] > 1).any()
+    assert (pulls["hours"] <= 10.0 + 1e-9).all()
+
+
+def test_the_pits_of_a_plan_given_back_give_that_plan() -> None:
+    none = gpd.GeoDataFrame({"role": []}, geometry=gpd.GeoSeries([], crs=CRS), crs=CRS)
+    plain = geotools.plan(SAMPLE, pit_edits=none).layers
+    pits = plain["pits"][["pit_id", "run_id", "role", "geometry"]]
+    again = geotools.plan(SAMPLE, pit_edits=pits).layers
+    assert again["runs"]["cost"].sum() == pytest.approx(plain["runs"]["cost"].sum(), rel=1e-9)
+    assert again["pits"].geometry.geom_equals_exact(plain["pits"].geometry, 1e-3).all()
+    rules = again["findings"]["rule"]
+    assert (rules == "edit-honoured").sum() == len(pits)
+    assert not (rules == "edit-refused").any()
+
+
+def test_a_role_nobody_knows_is_a_finding() -> None:
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["sideways"]}, geometry=[shapely.Point(X + 50, Y)], crs=CRS
+    )
+    layers = planned(mains=main_of([(0.0, 0.0), (300.0, 0.0)]), pit_edits=wish)
+    found = layers["findings"].set_index("rule").loc["edit-refused"]
+    assert "'sideways'" in found["text"] and "insertion_both" in found["text"]
+
+
+def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them() -> None:
+    plain = geotools.plan(SAMPLE).layers["pits"]
+    few = geotools.plan(SAMPLE, settings={"objective.per_pit": 1e6}).layers["pits"]
+    calm = geotools.plan(SAMPLE, settings={"objective.per_lane_day": 1e6}).layers["pits"]
+
+    def lane_days(pits: Any) -> float:
+        return float((pits["lanes_taken"] * pits["days"]).sum())
+
+    assert len(few) <= len(plain)
+    assert lane_days(calm) < lane_days(plain)
