@@ -1,0 +1,110 @@
+"""Lane closures: which lanes of which direction, how long, and where they are drawn."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.street.closures import ONE_LANE_TAPER_M, ClosureRules, close_lanes
+from geotools.street.net import StreetNet, build_streets
+from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
+
+SPEED = 50 / 3.6
+RULES = ClosureRules(gap=0.6, taper=None, buffer=None, keep_right=True)
+
+
+def net(lanes: int, width: float) -> StreetNet:
+    """Return a straight street of 1 km towards the east."""
+    table = pd.DataFrame(
+        {"class": ["local"], "lanes": [lanes], "width": [width], "speed": [SPEED], "name": ["High"]}
+    )
+    lines = Lines(table, np.array([[0.0, 0.0], [1000.0, 0.0]]), np.array([0, 2]))
+    return build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
+
+
+def closed(
+    lanes: int, width: float, offset: float, rules: ClosureRules = RULES, **pit: Any
+) -> pd.DataFrame:
+    """Close lanes for a pit 1.5 m wide at 500 m, so far left of the centreline."""
+    row = {
+        "pit_id": "P1", "run_id": "R", "lanes_taken": 1, "days": 4.0, "width": 1.5,
+        "street_chain": 0, "street_offset": offset, "street_width": width, "street_lanes": lanes,
+        "street_speed": SPEED, "street_class": "local", "street_name": "High",
+        "first_day": 1.0, "last_day": 9.0, "work_low": 494.0, "work_high": 506.0, **pit,
+    }  # fmt: skip
+    return close_lanes(pd.DataFrame([row]), net(lanes, width), rules)
+
+
+@pytest.mark.parametrize(
+    ("lanes", "width", "offset", "expected"),
+    [
+        # Two lanes: the pit is in the right lane, traffic along the street; it loses its lane.
+        (2, 7.0, -2.0, {"along": (1, 0)}),
+        (2, 7.0, 2.0, {"against": (1, 0)}),
+        # In the middle it takes from both.
+        (2, 7.0, 0.0, {"along": (1, 0), "against": (1, 0)}),
+        # Four lanes of 3.5 m: at the kerb the inner lane stays open, at the middle the outer.
+        (4, 14.0, -6.0, {"along": (1, 1)}),
+        (4, 14.0, -1.6, {"along": (1, 1)}),
+        # Astride the lane line there is room for none of the two.
+        (4, 14.0, -3.5, {"along": (2, 0)}),
+        # On the verge it takes nothing.
+        (2, 7.0, -5.5, {}),
+    ],
+)
+def test_lanes_closed_and_left_in_each_direction(
+    lanes: int, width: float, offset: float, expected: dict[str, tuple[int, int]]
+) -> None:
+    table = closed(lanes, width, offset)
+    got = {row.side: (row.lanes_closed, row.lanes_left) for row in table.itertuples()}
+    assert got == expected
+
+
+def test_where_traffic_keeps_left_the_sides_change_places() -> None:
+    left = ClosureRules(gap=0.6, taper=None, buffer=None, keep_right=False)
+    assert closed(2, 7.0, -2.0, left)["side"].tolist() == ["against"]
+
+
+def test_taper_and_buffer_go_by_speed_and_width_unless_the_brief_fixes_them() -> None:
+    row = closed(4, 14.0, -6.0).iloc[0]
+    assert row["taper"] == pytest.approx(float(merging_taper_m(3.5, SPEED)))
+    assert row["buffer"] == pytest.approx(float(buffer_length_m(SPEED)))
+    assert row["downstream_taper"] == DOWNSTREAM_TAPER_M
+    assert closed(2, 7.0, -2.0).iloc[0]["taper"] == ONE_LANE_TAPER_M
+    fixed = closed(2, 7.0, -2.0, ClosureRules(0.6, 12.0, 8.0, True)).iloc[0]
+    assert (fixed["taper"], fixed["buffer"]) == (12.0, 8.0)
+
+
+@pytest.mark.parametrize(("offset", "side"), [(-2.0, "along"), (2.0, "against")])
+def test_the_closure_holds_the_work_space_and_lies_upstream_on_its_half(
+    offset: float, side: str
+) -> None:
+    row = closed(2, 7.0, offset).iloc[0]
+    shape, half = row["geometry"], np.sign(offset) * 3.5
+    work = shapely.box(494.0, min(0.0, half), 506.0, max(0.0, half))
+    assert shape.buffer(1e-6).contains(work)
+    west, south, east, north = shape.bounds
+    assert (min(abs(south), abs(north)), max(abs(south), abs(north))) == pytest.approx((0.0, 3.5))
+    upstream, downstream = row["taper"] + row["buffer"], row["downstream_taper"]
+    reach = (494 - west, east - 506) if side == "along" else (east - 506, 494 - west)
+    assert reach == pytest.approx((upstream, downstream))
+    # Taper and downstream taper are triangles, buffer and work space whole.
+    area = 3.5 * (row["buffer"] + 12.0 + (row["taper"] + downstream) / 2)
+    assert shape.area == pytest.approx(area)
+
+
+def test_a_closure_ends_where_the_street_does() -> None:
+    shape = closed(2, 7.0, -2.0, street_at=20.0, work_low=10.0, work_high=22.0).iloc[0]["geometry"]
+    assert shape.bounds[0] == pytest.approx(0.0)
+
+
+def test_a_pit_that_takes_no_lane_has_no_closure() -> None:
+    assert closed(2, 7.0, -2.0, lanes_taken=0).empty
+    assert closed(2, 7.0, -2.0, street_chain=-1).empty
+    assert close_lanes(pd.DataFrame({"pit_id": []}), None, RULES).empty
