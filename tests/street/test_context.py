@@ -1,0 +1,94 @@
+"""The street of a place: nearest, roughly parallel, and what is known of it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.street.context import STREET_COLUMNS, street_context
+from geotools.street.net import StreetNet, build_streets
+
+EAST = np.array([1.0, 0.0])
+
+
+def net(*lines: list[tuple[float, float]], **columns: Any) -> StreetNet:
+    count = len(lines)
+    said = {"class": "", "lanes": np.nan, "width": np.nan, "speed": np.nan, "name": ""}
+    table = pd.DataFrame({**said, **columns}, index=range(count))
+    offsets = np.cumsum([0, *map(len, lines)])
+    xy = np.concatenate([np.array(line, dtype=float) for line in lines])
+    return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.5)
+
+
+def street_at(streets: StreetNet, x: float, y: float, heading: Any = EAST) -> pd.Series:
+    table = street_context(
+        streets, np.array([[x, y]]), np.array([heading]), reach=25.0, parallel=np.radians(30)
+    )
+    assert list(table.columns) == list(STREET_COLUMNS)
+    return table.iloc[0]
+
+
+def test_the_nearest_street_along_the_main_is_its_street_and_not_one_that_crosses() -> None:
+    streets = net([(0, 10), (300, 10)], [(50, -100), (50, 200)], name=["Along", "Across"])
+    here = street_at(streets, 49.0, 2.0)
+    assert here["street_name"] == "Along"
+    assert street_at(streets, 49.0, 2.0, np.array([0.0, 1.0]))["street_name"] == "Across"
+
+
+def test_the_offset_is_positive_to_the_left_of_the_street_as_drawn() -> None:
+    there, back = net([(0, 0), (300, 0)]), net([(300, 0), (0, 0)])
+    assert street_at(there, 100.0, 4.0)["street_offset"] == pytest.approx(4.0)
+    assert street_at(there, 100.0, -4.0)["street_offset"] == pytest.approx(-4.0)
+    start = street_at(there, 100.0, 4.0)
+    other = street_at(back, 100.0, 4.0)
+    # A chain starts at its western end, whichever way the street was drawn.
+    assert start["street_offset"] == pytest.approx(other["street_offset"])
+    assert bool(start["street_same"]) and bool(other["street_same"])
+    assert not street_at(there, 100.0, 4.0, -EAST)["street_same"]
+
+
+def test_distances_to_the_intersections_before_and_after_are_along_the_street() -> None:
+    streets = net([(0, 0), (300, 0)], [(80, 0), (80, 90)], [(200, 0), (200, -90)])
+    here = street_at(streets, 120.0, 3.0)
+    assert (here["street_before"], here["street_after"]) == pytest.approx((40.0, 80.0))
+    assert street_at(streets, 30.0, 3.0)["street_before"] == np.inf
+    assert street_at(streets, 250.0, 3.0)["street_after"] == np.inf
+
+
+def test_what_a_street_does_not_say_takes_the_defaults_of_the_brief() -> None:
+    here = street_at(net([(0, 0), (300, 0)]), 100.0, 0.0)
+    rules = Street()
+    assert here["street_class"] == "unclassified"
+    assert here["street_lanes"] == rules.default_lanes
+    assert here["street_width"] == pytest.approx(rules.default_lanes * rules.lane_width)
+    assert here["street_speed"] == pytest.approx(rules.default_speed)
+    said = net([(0, 0), (300, 0)], **{"class": " Arterial ", "lanes": 4.0, "width": 13.0})
+    here = street_at(said, 100.0, 0.0)
+    assert (here["street_class"], here["street_lanes"], here["street_width"]) == (
+        "arterial", 4, 13.0,
+    )  # fmt: skip
+
+
+def test_a_place_with_no_street_within_reach_has_none() -> None:
+    far = street_at(net([(0, 0), (300, 0)]), 100.0, 26.0)
+    assert far["street_chain"] == -1
+    assert far["street_name"] == ""
+    assert np.isnan(far["street_width"])
+
+
+def test_of_two_carriageways_the_nearer_is_the_street() -> None:
+    streets = net([(0, 0), (300, 0)], [(300, 14), (0, 14)], name=["South", "North"])
+    assert street_at(streets, 100.0, 5.0)["street_name"] == "South"
+    assert street_at(streets, 100.0, 9.0)["street_name"] == "North"
+
+
+def test_pieces_of_a_street_are_one_chain_and_say_their_own_width() -> None:
+    streets = net([(0, 0), (100, 0)], [(100, 0), (300, 0)], width=[6.0, 9.0])
+    assert len(streets.chains) == 1
+    assert street_at(streets, 50.0, 1.0)["street_width"] == 6.0
+    assert street_at(streets, 150.0, 1.0)["street_width"] == 9.0

@@ -1,0 +1,166 @@
+"""Room for strings: what stops them, how many pipes they hold, how long a pull they make."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.street.laydown import (
+    Corridors,
+    build_corridors,
+    longest_pull,
+    pieces_per_string,
+)
+from geotools.street.net import StreetNet, build_streets
+from geotools.street.strings import lay_strings, string_pieces
+from geotools.street.strips import on_street
+
+
+def net(*lines: list[tuple[float, float]], **columns: Any) -> StreetNet:
+    said = {"class": "local", "lanes": 2.0, "width": 7.0, "speed": 14.0, "name": ""}
+    table = pd.DataFrame({**said, **columns}, index=range(len(lines)))
+    xy = np.concatenate([np.array(line, dtype=float) for line in lines])
+    offsets = np.cumsum([0, *map(len, lines)])
+    return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.5)
+
+
+def corridors(streets: StreetNet, *obstacles: shapely.Geometry) -> Corridors:
+    places = np.array(obstacles, dtype=object)
+    return build_corridors(
+        streets, places, no_block=["Arterial"], clear=10.0, verge=4.0, accuracy=0.5,
+        max_turn=np.radians(45),
+    )  # fmt: skip
+
+
+def free(lanes: Corridors, at: float, *, forward: bool, radius: float = 8.0) -> float:
+    """Return the room along the chain that starts farthest west."""
+    starts = lanes.net.chains.xy[lanes.net.chains.offsets[:-1], 0]
+    chain = np.array([int(np.argmin(starts))])
+    room = lanes.available(chain, np.array([at]), np.array([forward]), np.array([radius]))
+    return float(room[0])
+
+
+def test_a_string_lies_as_far_as_the_street_goes() -> None:
+    lanes = corridors(net([(0, 0), (300, 0)]))
+    assert free(lanes, 100.0, forward=True) == pytest.approx(200.0)
+    assert free(lanes, 100.0, forward=False) == pytest.approx(100.0)
+    assert free(lanes, -5.0, forward=True) == 0.0
+
+
+def test_a_string_keeps_clear_of_intersections_that_may_not_be_blocked() -> None:
+    lines = ([(0, 0), (300, 0)], [(200, -90), (200, 0)], [(200, 0), (200, 90)])
+    busy = corridors(net(*lines, **{"class": ["local", "arterial", "arterial"]}))
+    quiet = corridors(net(*lines))
+    assert free(busy, 100.0, forward=True) == pytest.approx(90.0)
+    assert free(busy, 195.0, forward=True) == 0.0
+    assert free(quiet, 100.0, forward=True) == pytest.approx(200.0)
+
+
+def test_a_string_stops_at_a_river_across_the_street() -> None:
+    lanes = corridors(net([(0, 0), (300, 0)]), shapely.box(150, -50, 170, 50))
+    assert free(lanes, 100.0, forward=True) == pytest.approx(50.0)
+    assert free(lanes, 200.0, forward=False) == pytest.approx(30.0)
+    assert free(lanes, 160.0, forward=True) == 0.0
+
+
+def test_a_bend_of_the_street_stops_stiff_pipe_and_lets_soft_pipe_round() -> None:
+    lanes = corridors(net([(0, 0), (200, 0), (353.2, 128.6)]))
+    assert free(lanes, 100.0, forward=True, radius=10.0) == pytest.approx(300.0, abs=0.1)
+    # 40 deg within 15 m: R = 15 / (1 - cos 20 deg) = 248.7 m.
+    assert free(lanes, 100.0, forward=True, radius=245.0) == pytest.approx(300.0, abs=0.1)
+    assert free(lanes, 100.0, forward=True, radius=252.0) == pytest.approx(100.0)
+
+
+def test_no_string_is_laid_round_a_corner() -> None:
+    lanes = corridors(net([(0, 0), (200, 0), (200, 200)]))
+    assert free(lanes, 100.0, forward=True, radius=2.0) == pytest.approx(100.0)
+
+
+def test_off_the_streets_a_string_lies_straight_back_to_the_first_obstacle() -> None:
+    lanes = corridors(net([(0, 0), (300, 0)]), shapely.box(80, 90, 90, 110))
+    tops, heading = np.array([[0.0, 100.0], [0.0, 200.0]]), np.array([[1.0, 0.0], [1.0, 0.0]])
+    room = lanes.straight_back(tops, heading, most=500.0, half_width=np.array([0.3, 0.3]))
+    assert room == pytest.approx([80.0, 500.0])
+
+
+@given(
+    pieces=st.integers(0, 60),
+    piece=st.floats(5, 20),
+    rate=st.floats(0.01, 0.2),
+    shift=st.floats(3600, 12 * 3600),
+    joint_time=st.floats(600, 4 * 3600),
+)
+def test_the_longest_pull_is_the_best_number_of_strings(
+    pieces: int, piece: float, rate: float, shift: float, joint_time: float
+) -> None:
+    best = max(
+        (
+            min(k * pieces * piece, rate * (shift - (k - 1) * joint_time))
+            for k in range(1, 101)
+            if shift - (k - 1) * joint_time > 0
+        ),
+        default=0.0,
+    )
+    got = longest_pull(
+        np.array([float(pieces)]), piece=piece, rate=rate, shift=shift, joint_time=joint_time
+    )
+    assert got[0] == pytest.approx(best if pieces else 0.0)
+
+
+def test_without_a_limit_the_shift_alone_sets_the_longest_pull() -> None:
+    got = longest_pull(np.array([np.inf]), piece=12.0, rate=0.05, shift=36000.0, joint_time=3600.0)
+    assert got[0] == pytest.approx(1800.0)
+
+
+def test_a_string_consists_of_whole_pipes() -> None:
+    assert pieces_per_string(np.array([0.0, 11.9, 12.0, 35.9, 36.0]), 12.0).tolist() == [
+        0, 0, 1, 2, 3,
+    ]  # fmt: skip
+    assert string_pieces(10, 3).tolist() == [4, 3, 3]
+
+
+def laid(streets: StreetNet | None, **pull: Any) -> pd.DataFrame:
+    row = {
+        "pull_id": "L1", "run_id": "R", "length": 115.0, "joints": 9, "strings": 3, "outside": 0.4,
+        "street_chain": 0, "street_offset": 2.0, "street_name": "High", "lay_at": 100.0,
+        "lay_forward": True, "lay_width": 7.5, "top_x": 100.0, "top_y": 2.0,
+        "lay_dx": 1.0, "lay_dy": 0.0, **pull,
+    }  # fmt: skip
+    return lay_strings(pd.DataFrame([row]), streets, gap=0.5, piece=12.0)
+
+
+@pytest.mark.parametrize("forward", [True, False])
+def test_strings_lie_side_by_side_from_the_ramp_on_in_whole_pipes(forward: bool) -> None:
+    table = laid(net([(0, 0), (400, 0)]), lay_forward=forward)
+    assert table["length"].tolist() == pytest.approx([48.0, 36.0, 31.0])
+    assert table["joints"].tolist() == [3, 2, 2]
+    for row in table.itertuples():
+        west, south, east, north = row.geometry.bounds
+        assert (east - west, north - south) == pytest.approx((row.length, 0.4))
+        assert (west if forward else east) == pytest.approx(100.0)
+    first = table.geometry.iloc[0] if hasattr(table, "geometry") else table["geometry"].iloc[0]
+    assert first.centroid.y == pytest.approx(2.0)
+    shapes = table["geometry"].tolist()
+    assert all(a.distance(b) >= 0.5 - 1e-9 for k, a in enumerate(shapes) for b in shapes[:k])
+    assert max(s.bounds[3] for s in shapes) <= 7.5
+
+
+def test_off_the_street_strings_lie_straight_back_from_the_ramp() -> None:
+    table = laid(None, street_chain=-1, street_offset=0.0, lay_width=np.nan, lay_dx=0.0, lay_dy=1.0)
+    west, south, east, north = table["geometry"].iloc[0].bounds
+    assert (south, north - south, east - west) == pytest.approx((2.0, 48.0, 0.4))
+
+
+def test_places_beyond_the_end_of_a_street_go_straight_on() -> None:
+    points = on_street(
+        net([(0, 0), (100, 0)]), 0, np.array([-10.0, 50.0, 120.0]), np.array([1.0, -2.0, 3.0])
+    )
+    np.testing.assert_allclose(points, [[-10, 1], [50, -2], [120, 3]], atol=1e-9)
