@@ -72,7 +72,6 @@ class PitRules:
     bedding: float
     receive_in_intersection: bool
     lateral_gap: float
-    lane_width: float
     busy: frozenset[str]
     limits: dict[str, str]
 
@@ -239,9 +238,7 @@ def _laid_out(
         sizes=sizes,
         extents=extents,
         ground=footprints(axis, run, extents, sizes.half_width),
-        lanes=lanes_taken(
-            table, sizes.half_width, gap=rules.lateral_gap, lane_width=rules.lane_width
-        ),
+        lanes=lanes_taken(table, sizes.half_width, gap=rules.lateral_gap),
         laydown=find_laydown(
             _on_street(table, scene), scene, axis, run, extents, radius, outside / 2, strings
         ),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.extents import Extents
-from geotools.street.closures import LEAST_LANE_SHARE
+from geotools.street.lanes import approach
 
 __all__ = [
     "Lanes",
@@ -57,9 +57,7 @@ class Lanes:
     left: IntArray
 
 
-def lanes_taken(
-    table: pd.DataFrame, half_width: FloatArray, *, gap: float, lane_width: float
-) -> Lanes:
+def lanes_taken(table: pd.DataFrame, half_width: FloatArray, *, gap: float) -> Lanes:
     """Return the lanes a pit takes; one beside the carriageway takes none.
 
     Parameters
@@ -71,19 +69,13 @@ def lanes_taken(
         Half the width of the pit, m.
     gap : float
         Room between pit and traffic, m.
-    lane_width : float
-        Width of a lane, m.
     """
-    half = table["street_width"].fillna(0.0).to_numpy(dtype=float) / 2
+    width = table["street_width"].fillna(0.0).to_numpy(dtype=float)
     lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)
-    offset = table["street_offset"].fillna(1e6).to_numpy(dtype=float)
-    reach = half_width + gap
-    on_road = np.minimum(offset + reach, half) - np.maximum(offset - reach, -half) > 0.05
-    least = LEAST_LANE_SHARE * lane_width
-    beside = [np.maximum(half - (offset + reach), 0.0), np.maximum(half + offset - reach, 0.0)]
-    left = sum(np.floor(width / least + 1e-9) for width in beside)
-    left = np.where(on_road, np.minimum(left, lanes), lanes).astype(np.int64)
-    return Lanes(taken=lanes - left, left=left)
+    offset = table["street_offset"].fillna(0.0).to_numpy(dtype=float)
+    halves = [approach(offset, width, lanes, half_width + gap, left=left) for left in (False, True)]
+    taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
+    return Lanes(taken=taken, left=lanes - taken)
 
 
 def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:

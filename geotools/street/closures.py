@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.street.lanes import approach
 from geotools.street.net import StreetNet
 from geotools.street.strips import strip
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
-__all__ = ["LEAST_LANE_SHARE", "ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
+__all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
 
-LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
 ONE_LANE_TAPER_M = 100 * 0.3048  # one lane for both ways: 50 to 100 ft (MUTCD table 6B-3)
 COLUMNS = [
     "closure_id",
@@ -83,28 +83,20 @@ def _approach(
     pit: dict[Any, Any], net: StreetNet, rules: ClosureRules, *, left: bool
 ) -> dict[str, object] | None:
     """Return the closure on one half of the carriageway, or None where it loses no lane."""
-    sign = 1.0 if left else -1.0
-    half = pit["street_width"] / 2
-    lanes = int(pit["street_lanes"])
-    here = max(lanes // 2 + (lanes % 2 if not left else 0), 1)
-    lane = half / here
-    reach = pit["width"] / 2 + rules.gap
-    # Distance of the pit's inner edge from the centreline, towards this half's outer edge.
-    inner = sign * pit["street_offset"] - reach
-    outer = sign * pit["street_offset"] + reach
-    if outer <= 0.05 or inner >= half - 0.05:
-        return None
-    # Close from the kerb inwards, or from the middle outwards if that leaves more lanes.
-    kept_inside = int(np.floor(max(inner, 0.0) / (LEAST_LANE_SHARE * lane) + 1e-9))
-    kept_outside = int(np.floor(max(half - outer, 0.0) / (LEAST_LANE_SHARE * lane) + 1e-9))
-    from_middle = kept_outside > kept_inside
-    left_open = min(max(kept_inside, kept_outside), here)
-    closed = here - left_open
+    half = approach(
+        np.array([pit["street_offset"]]),
+        np.array([pit["street_width"]]),
+        np.array([int(pit["street_lanes"])]),
+        np.array([pit["width"] / 2 + rules.gap]),
+        left=left,
+    )
+    closed, left_open, lane = int(half.closed[0]), int(half.left[0]), float(half.lane[0])
     if closed < 1:
         return None
-    edge, line = (0.0, closed * lane) if from_middle else (half, left_open * lane)
+    sign, kerb = 1.0 if left else -1.0, pit["street_width"] / 2
+    edge, line = (0.0, closed * lane) if half.from_middle[0] else (kerb, left_open * lane)
     speed = pit["street_speed"]
-    one_lane = closed >= here
+    one_lane = left_open == 0
     taper = (
         rules.taper
         if rules.taper is not None

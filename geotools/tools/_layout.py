@@ -436,7 +436,6 @@ def _pit_rules(brief: Brief) -> PitRules:
         bedding=pits.bedding,
         receive_in_intersection=pits.receive_in_intersection,
         lateral_gap=brief.street.lateral_gap,
-        lane_width=brief.street.lane_width,
         busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
         limits={
             "max_depth": length_text(pits.max_depth, brief.output.units),

@@ -1,0 +1,66 @@
+"""Lanes a pit takes from the traffic, direction by direction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["LEAST_LANE_SHARE", "Approach", "approach"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
+TOUCH = 0.05  # m of carriageway a pit may overlap without taking anything
+
+
+@dataclass(frozen=True)
+class Approach:
+    """One half of the carriageway past each pit, shape (n,).
+
+    ``closed`` and ``left`` are lanes; ``from_middle`` tells that the lanes by the middle are
+    closed and those by the kerb stay open; ``lane`` is the width of a lane, m.
+    """
+
+    closed: IntArray
+    left: IntArray
+    from_middle: BoolArray
+    lane: FloatArray
+
+
+def approach(
+    offset: FloatArray, width: FloatArray, lanes: IntArray, reach: FloatArray, *, left: bool
+) -> Approach:
+    """Return what a pit leaves of one half of the carriageway.
+
+    Parameters
+    ----------
+    offset : ndarray, shape (n,)
+        Middle of the pit, m left of the centreline.
+    width : ndarray, shape (n,)
+        Width of the carriageway, m.
+    lanes : ndarray of int64, shape (n,)
+        Lanes of both directions; of an odd number the right half has one more.
+    reach : ndarray, shape (n,)
+        Half the width of the pit with the room to traffic, m.
+    left : bool
+        The half left of the centreline, or the right one.
+
+    Notes
+    -----
+    Lanes keep their lines: none is moved over the middle. Common practice, no source.
+    """
+    sign = 1.0 if left else -1.0
+    here = np.maximum(lanes // 2 + (0 if left else lanes % 2), 1)
+    half = width / 2
+    lane = half / here
+    inner, outer = sign * offset - reach, sign * offset + reach
+    met = (outer > TOUCH) & (inner < half - TOUCH) & (lanes > 0)
+    least = np.maximum(LEAST_LANE_SHARE * lane, 1e-9)
+    inside = np.floor(np.maximum(inner, 0.0) / least + 1e-9)
+    outside = np.floor(np.maximum(half - outer, 0.0) / least + 1e-9)
+    kept = np.minimum(np.maximum(inside, outside), here)
+    left_open = np.where(met, kept, here).astype(np.int64)
+    return Approach(here - left_open, left_open, outside > inside, lane)

@@ -1,0 +1,192 @@
+"""What a pit takes: lanes, days, money, earth; and what its ground meets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import shapely
+from affine import Affine
+
+import geotools
+from geotools.intake.columns import Areas
+from geotools.siting.ground_checks import (
+    avoided,
+    hard_places,
+    near_crossings,
+    nearest_gap,
+    off_street_area,
+)
+from geotools.siting.refusals import AVOID, DEEP, RAMP, reason_texts, role_names
+from geotools.siting.works import (
+    SiteRates,
+    WorkRates,
+    lanes_taken,
+    pit_days,
+    site_cost,
+    traffic_cost,
+)
+
+X, Y, CRS = 500_000.0, 4_800_000.0, 32633
+RATES = SiteRates(
+    setup=(9.0, 14.0, 14.0, 18.0),
+    intersection_factor=3.0,
+    excavation=2.0,
+    restoration=5.0,
+    open_laying=7.0,
+    off_street=11.0,
+    lane_day={"arterial": 100.0},
+    lane_day_other=10.0,
+    full_closure_factor=2.0,
+)
+
+
+def street(offset: float, width: float, lanes: float, kind: str = "local") -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "street_offset": [offset],
+            "street_width": [width],
+            "street_lanes": [lanes],
+            "street_class": [kind],
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("offset", "width", "lanes", "taken", "left"),
+    [
+        (6.0, 7.0, 2, 0, 2),  # on the verge
+        (3.0, 7.0, 2, 1, 1),  # at the kerb: the other lane stays
+        (0.0, 7.0, 2, 2, 0),  # in the middle of two lanes
+        (0.0, 14.0, 4, 2, 2),  # in the middle of four: the outer lanes stay
+        (-6.0, 14.0, 4, 1, 3),
+        (3.5, 14.0, 4, 2, 2),  # astride the line of two lanes: both
+        (np.nan, np.nan, np.nan, 0, 0),  # no street at all
+    ],
+)
+def test_lanes_taken_are_those_there_is_no_room_for_beside_the_pit(
+    offset: float, width: float, lanes: float, taken: int, left: int
+) -> None:
+    got = lanes_taken(street(offset, width, lanes), np.array([0.75]), gap=0.6)
+    assert (got.taken[0], got.left[0]) == (taken, left)
+
+
+def test_days_and_costs_are_the_sums_of_their_parts() -> None:
+    one = np.array([[1.0, 2.0, 3.0, 4.0]])
+    work = WorkRates(pit_days=2.0, tie_in_days=1.5, dig_per_day=10.0, restore_per_day=4.0)
+    assert pit_days(10 * one, 4 * one, work)[0] == pytest.approx(3.5 + 2 * one[0])
+    got = site_cost(one, 10 * one, 4 * one, 0.5 * one, RATES)[0]
+    assert got == pytest.approx(np.array(RATES.setup) + one[0] * (7 + 20 + 20 + 5.5))
+
+
+def test_a_street_left_without_a_lane_costs_its_factor() -> None:
+    days = np.full((1, 4), 3.0)
+    half = lanes_taken(street(3.0, 7.0, 2), np.array([0.75]), gap=0.6)
+    whole = lanes_taken(street(0.0, 7.0, 2), np.array([0.75]), gap=0.6)
+    kind = np.array(["arterial"], dtype=object)
+    assert traffic_cost(kind, half, days, RATES)[0, 0] == pytest.approx(100 * 1 * 3)
+    assert traffic_cost(kind, whole, days, RATES)[0, 0] == pytest.approx(100 * 2 * 3 * 2)
+    other = np.array(["lane"], dtype=object)
+    assert traffic_cost(other, half, days, RATES)[0, 0] == pytest.approx(10 * 1 * 3)
+
+
+def boxes(*corners: tuple[float, float, float, float]) -> np.ndarray:
+    """Return one pit a candidate, the same in every role."""
+    return np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1)
+
+
+def test_a_pit_near_the_middle_of_an_intersection_is_seen() -> None:
+    ground = boxes((0, 0, 4, 2), (20, 0, 24, 2))
+    crossing = np.array([[10.0, 1.0]])
+    assert near_crossings(ground, crossing, 6.5)[:, 0].tolist() == [True, False]
+    assert near_crossings(ground, None, 6.5).any() == near_crossings(ground, crossing, 0.0).any()
+    assert nearest_gap(np.array([[7.0, 5.0]]), crossing)[0] == pytest.approx(5.0)
+
+
+def areas(**columns: Any) -> Areas:
+    said = {"hard": 1.0, "weight": np.nan, "buffer": np.nan, "reason": "", **columns}
+    return Areas(pd.DataFrame(said), np.array([shapely.box(10, 0, 20, 10)], dtype=object))
+
+
+@pytest.mark.parametrize("hard", [1.0, np.nan])
+def test_a_hard_place_refuses_and_what_is_not_said_is_hard(hard: float) -> None:
+    ground = boxes((0, 0, 9, 2), (12, 0, 14, 2))
+    hit, factor, named = avoided(ground, areas(hard=[hard], reason=["river"]))
+    assert hit[:, 0].tolist() == [False, True]
+    assert named[:, 0].tolist() == ["", "river"]
+    assert (factor == 1).all()
+    assert len(hard_places(areas(hard=[hard]))) == 1
+
+
+def test_a_soft_place_costs_its_weight_and_a_buffer_widens_it() -> None:
+    ground = boxes((0, 0, 9, 2), (12, 0, 14, 2))
+    hit, factor, _ = avoided(ground, areas(hard=[0.0], weight=[3.0], buffer=[2.0]))
+    assert not hit.any()
+    assert factor[:, 0].tolist() == [3.0, 3.0]
+    assert avoided(ground, areas(hard=[0.0]))[1][:, 0].tolist() == [1.0, 2.0]
+
+
+def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> None:
+    ground = boxes((0, 0, 10, 2), (0, 4, 10, 6), (0, 0, 10, 2))
+    streets = np.array([shapely.box(-5, -5, 4, 5), shapely.box(3, -5, 6, 5)], dtype=object)
+    leaves = np.array([[True] * 4, [True] * 4, [False] * 4])
+    got = off_street_area(ground, streets, leaves, np.array([True, True, True]))[:, 0]
+    whole = shapely.union_all(streets)
+    wanted = [g.difference(whole).area for g in ground[:2, 0]]
+    assert got == pytest.approx([*wanted, 0.0])
+    assert off_street_area(ground, streets, leaves, np.zeros(3, bool))[:, 0] == pytest.approx(20.0)
+
+
+def test_reasons_name_the_roles_the_limits_and_the_place() -> None:
+    code = np.array([[0, DEEP | RAMP, DEEP, DEEP], [AVOID] * 4])
+    places = np.array([[""] * 4, ["river"] * 4], dtype=object)
+    limits = {"max_depth": "5.0 m", "clear": "", "max_slope": "", "least_string": ""}
+    texts = reason_texts(["fitting", ""], code, places, ["", ""], np.zeros((2, 4), bool), limits)
+    assert texts[0] == (
+        "for: fitting; against as insertion_ahead, insertion_behind, insertion_both: deeper than "
+        "5.0 m; against as insertion_ahead: too deep for the ramp at the carrier's bending radius"
+    )
+    assert texts[1] == "against: in a place to avoid (river)"
+    assert role_names(code).tolist() == ["receiving", ""]
+
+
+def test_the_excavation_of_a_pit_is_the_integral_of_its_depth_over_the_terrain(
+    tmp_path: Path,
+) -> None:
+    """Ground falls 4 % along a level main; the pit is dug to the bedding below the host."""
+    x = X - 50 + 5 * (np.arange(80) + 0.5)
+    ground = np.repeat((98.0 - 0.04 * (x - X))[None, :], 20, axis=0).astype("float64")
+    dem = tmp_path / "dem.tif"
+    with rasterio.open(
+        dem, "w", driver="GTiff", width=80, height=20, count=1, dtype="float64", crs=CRS,
+        transform=Affine(5, 0, X - 50, 0, -5, Y + 50), nodata=-9999,
+    ) as raster:  # fmt: skip
+        raster.write(ground, 1)
+        raster.set_band_unit(1, "metre")
+    main = gpd.GeoDataFrame(
+        {
+            "main_id": ["M"],
+            "diameter_mm": [450.0],
+            "bore_mm": [450.0],
+            "invert_start_m": [95.0],
+            "invert_end_m": [95.0],
+        },
+        geometry=[shapely.LineString([(X, Y), (X + 60, Y)])],
+        crs=CRS,
+    )
+    layers = geotools.plan(
+        mains=main,
+        dem=str(dem),
+        settings={"pulls.max_length": "40 m", "service.least_capacity": 0},
+    ).layers
+    inner = layers["pits"].iloc[1:-1]
+    assert len(inner)
+    for pit in inner.itertuples():
+        along = np.linspace(pit.chainage - pit.before, pit.chainage + pit.after, 2001)
+        depth = (98.0 - 0.04 * along) - 95.0 + 0.15
+        assert pit.volume == pytest.approx(pit.width * np.trapezoid(depth, along), rel=1e-6)
