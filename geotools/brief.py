@@ -270,6 +270,19 @@ class Service(_Section):
     water_table: Length = _set(
         "1 m", "depth of the groundwater below the surface", COMMON, ge=0, le=100
     )
+    host_lining: Literal["default", "none", "single", "double"] = _set(
+        "default",
+        "cement lining inside the host: by material and year, or as said",
+        "AWWA C104 and C205 thicknesses (from memory)",
+    )
+    host_cleaned: bool = _set(True, "the host is cleaned before the pull", COMMON)
+    tubercles: Length = _set(
+        "12.7 mm",
+        "height of tubercles in uncleaned bare iron",
+        "0.25 to 1.5 in: from memory",
+        ge=0,
+        le=0.1,
+    )
     ovality: float = _set(
         0.03, "ovality of the carrier", "PPI Handbook ch. 6 (from memory)", ge=0, le=0.1
     )

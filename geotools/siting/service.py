@@ -37,6 +37,9 @@ def service_columns(
         rows["diameter"].to_numpy(dtype=float),
         rows["installed"].to_numpy(dtype=float),
         measured_m=rows["bore"].to_numpy(dtype=float),
+        lining=service.host_lining,
+        cleaned=service.host_cleaned,
+        tubercle_m=service.tubercles,
     )
     bare = host_bore(
         rows["material"].fillna("").to_numpy(dtype=str),

@@ -11,7 +11,7 @@ import pytest
 
 from geotools.brief import Service, load_brief
 from geotools.intake.findings import Findings
-from geotools.pipe.host import host_bore
+from geotools.pipe.host import TUBERCLE_M, host_bore
 from geotools.siting.service import service_columns
 
 COLUMNS = ("material", "diameter", "installed", "bore", "c_factor", "pressure", "flow")
@@ -111,3 +111,23 @@ def test_groundwater_stands_above_the_deepest_invert_of_the_run() -> None:
 def test_a_run_of_unknown_depth_stands_in_no_groundwater() -> None:
     table, _ = _gathered(_mains({}), [0], [(0, math.nan)])
     assert table["head"].tolist() == [0.0]
+
+
+def test_tubercles_narrow_the_low_bore_of_bare_iron_that_is_not_cleaned() -> None:
+    assert load_brief().service.tubercles == pytest.approx(TUBERCLE_M)
+    mains = _mains({"installed": 1915.0})
+    clean, _ = _gathered(mains)
+    rough, _ = _gathered(mains, host_cleaned=False, tubercles="20 mm")
+    assert rough["bore_low"][0] == pytest.approx(clean["bore_low"][0] - 0.040)
+    assert rough["bore"][0] == clean["bore"][0]  # flow: C was measured with them
+    measured, _ = _gathered(_mains({"bore": 0.60}), host_cleaned=False)
+    assert measured["bore_low"].tolist() == [0.60]
+
+
+def test_the_lining_said_in_the_brief_beats_the_table() -> None:
+    mains = _mains({"material": "ductile iron", "installed": 1980.0})
+    bare, single, double = (
+        _gathered(mains, host_lining=word)[0]["bore"][0] for word in ("none", "single", "double")
+    )
+    assert bare > single > double
+    assert bare - single == pytest.approx(single - double)
