@@ -334,6 +334,17 @@ class Pits(_Section):
     side_room: Length = _set(
         "0.45 m", "working room beside the carrier, each side", COMMON, ge=0.2, le=5
     )
+    support: Literal["shored", "sloped"] = _set(
+        "shored", "sides of the pits: upright and shored, or sloped by soil", COMMON
+    )
+    soil: Literal["B", "C"] = _set(
+        "C",
+        "class of the soil; the trench of an old main is disturbed soil, never the best class",
+        "29 CFR 1926 Subpart P, table B-1",
+    )
+    spoil_setback: Length = _set(
+        "0.6 m", "room kept free along the edge", "29 CFR 1926.651(j)(2): 2 ft", ge=0, le=10
+    )
     edit_reach: Length = _set(
         "5 m", "an edit belongs to a main no farther away than this", COMMON, gt=0, le=100
     )

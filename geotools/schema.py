@@ -337,6 +337,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
                 _real("drop", "resting pipe to host axis", "length"),
+                _real("side_slope", "lean of the sides, out for each up; 0 where shored"),
                 _real("volume", "excavation", "volume"),
                 _real("off_street", "ground taken outside carriageway and verge", "area"),
                 _text("street_name", "street it lies in"),

@@ -79,7 +79,8 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     ----------
     pits : DataFrame
         ``pit_id``, ``run_id``, ``role``, ``volume`` (m3), ``area``, ``off_street`` (m2),
-        ``length``, ``width``, ``depth``, ``opened`` (m), ``days``, ``lanes_taken``, ``cost``.
+        ``length``, ``width``, ``depth``, ``opened`` (m), ``side_slope``, ``days``,
+        ``lanes_taken``, ``traffic_cost``, ``cost``.
     prices : Prices
     units : str
         ``si`` or ``us``.
@@ -92,7 +93,8 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     def column(name: str) -> FloatArray:
         return pits[name].to_numpy(dtype=float)
 
-    shored = 2 * (column("length") + column("width")) * column("depth")
+    upright = column("side_slope") == 0
+    shored = np.where(upright, 2 * (column("length") + column("width")) * column("depth"), 0.0)
     setup = pits["role"].map(prices.setup).to_numpy(dtype=float)
     parts = [
         _rows("pit", ref, run, "pit set up", np.ones(len(pits)), "each", setup),

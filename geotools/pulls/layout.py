@@ -100,6 +100,7 @@ def _pits(
             "off_street": candidates.off_street[row, role],
             "days": candidates.days[row, role],
             "lanes_taken": table["lanes_taken"],
+            "side_slope": table["side_slope"],
             "opened": end - start,
             "traffic_cost": candidates.traffic[row, role],
             "face_start": candidates.extents.start[row, role],

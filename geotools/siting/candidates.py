@@ -13,6 +13,7 @@ from geotools.intake.columns import Areas
 from geotools.network.bends import Thinned
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.pits import insertion_length_m
 from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents, PitSizes, footprints, pit_extents
@@ -71,6 +72,9 @@ class PitRules:
     side_room: float
     bedding: float
     receive_in_intersection: bool
+    support: str
+    soil: str
+    spoil_setback: float
     lateral_gap: float
     busy: frozenset[str]
     limits: dict[str, str]
@@ -171,6 +175,7 @@ def find_candidates(
             roles=role_names(verdict.code),
             why=why,
             reasons=reasons,
+            side_slope=pits.slope,
             lanes_taken=pits.lanes.taken,
             string_room_ahead=np.where(np.isfinite(room.room_ahead), room.room_ahead, np.nan),
             string_room_behind=np.where(np.isfinite(room.room_behind), room.room_behind, np.nan),
@@ -190,6 +195,7 @@ class _Pits:
     run: IntArray
     drop: FloatArray
     sizes: PitSizes
+    slope: FloatArray
     extents: Extents
     ground: npt.NDArray[np.object_]
     lanes: Lanes
@@ -204,6 +210,17 @@ class _Verdict:
     places: npt.NDArray[np.object_]
     tolerated: BoolTable
     factor: FloatArray
+
+
+def _slope(depth: FloatArray, rules: PitRules) -> FloatArray:
+    """Return how far the sides of each pit lean out for each metre up; 0 where it is shored."""
+    if rules.support == "shored":
+        return np.zeros(len(depth))
+    known = np.isfinite(depth) & (depth > 0)
+    slope = np.zeros(len(depth))
+    # Beyond, the table ends and an engineer designs the sides: a finding says so.
+    slope[known] = slope_ratio(rules.soil, np.minimum(depth[known], ENGINEER_DEPTH_M))
+    return slope
 
 
 def _on_street(table: pd.DataFrame, scene: StreetScene | None) -> npt.NDArray[np.bool_]:
@@ -232,13 +249,20 @@ def _laid_out(
     )
     axis = Axis(thinned)
     extents = pit_extents(axis, run, table["chainage"].to_numpy(dtype=float), sizes, must)
+    depth = table["depth"].to_numpy(dtype=float)
+    slope = _slope(depth, rules)
+    spread = slope * np.maximum(np.nan_to_num(depth), 0.0)
+    ground = footprints(axis, run, extents, sizes.half_width)
+    if rules.support == "sloped":
+        ground = shapely.buffer(ground, spread[:, None], join_style="mitre")
     return _Pits(
         run=run,
         drop=drop,
         sizes=sizes,
+        slope=slope,
         extents=extents,
-        ground=footprints(axis, run, extents, sizes.half_width),
-        lanes=lanes_taken(table, sizes.half_width, gap=rules.lateral_gap),
+        ground=ground,
+        lanes=lanes_taken(table, sizes.half_width + spread, gap=rules.lateral_gap),
         laydown=find_laydown(
             _on_street(table, scene), scene, axis, run, extents, radius, outside / 2, strings
         ),
@@ -257,9 +281,9 @@ def _judged(
 ) -> _Verdict:
     """Judge every role of every candidate by all rules of a site."""
     crossings = None if scene is None else scene.net.crossings
-    in_crossing = near_crossings(pits.ground, crossings, rules.clear)
+    in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
-    hit, factor, places = avoided(pits.ground, avoid)
+    hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits.run, stations, pits.extents, pits.sizes, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
     code |= np.where(_closes(table, pits.lanes, rules)[:, None] & ~tolerated, CLOSES, 0)
@@ -280,7 +304,7 @@ def _costed(
 ) -> dict[str, FloatArray]:
     """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
     extents = pits.extents
-    length, volume = _excavation(stations, pits.run, extents, pits.sizes, rules, pits.drop)
+    length, volume = _excavation(stations, pits, rules)
     area = np.asarray(shapely.area(pits.ground), dtype=np.float64)
     days = pit_days(volume, area, work)
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
@@ -390,19 +414,17 @@ def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> B
 
 
 def _excavation(
-    stations: pd.DataFrame,
-    run: IntArray,
-    extents: Extents,
-    sizes: PitSizes,
-    rules: PitRules,
-    drop: FloatArray,
+    stations: pd.DataFrame, pits: _Pits, rules: PitRules
 ) -> tuple[FloatArray, FloatArray]:
     """Return length (m) and volume (m3) of every pit, shape (n, 4).
 
     The carrier in a pit is laid in the open at the host's level: over the run the pit is dug to
     the bedding along its whole length. Where the ramp leaves the run its mean depth is half that
-    at the face (exact for two opposed arcs, on the safe side for one).
+    at the face (exact for two opposed arcs, on the safe side for one). Sloped sides add
+    m H^2 (b + l) + (4/3) m^2 H^3 to a pit b wide, l long and H deep, all four sides leaning
+    m:1 (prismoidal formula).
     """
+    extents, run = pits.extents, pits.run
     opened = extents.end - extents.start
     ends = [
         (_at(stations, run, s, "depth") + _at(stations, run, e, "depth")) / 2
@@ -411,10 +433,12 @@ def _excavation(
     middle = np.maximum(np.stack(ends, axis=1), 0.0) + rules.bedding
     boxes = extents.box_ahead + extents.box_behind
     off_run = np.maximum(boxes - extents.on_run, 0.0)
-    ramp = off_run * np.maximum(drop, 0.0)[:, None] / 2
-    width = 2 * sizes.half_width[:, None]
+    ramp = off_run * np.maximum(pits.drop, 0.0)[:, None] / 2
+    width = 2 * pits.sizes.half_width[:, None]
     length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), opened)
-    return length, width * (opened * middle + ramp)
+    lean = pits.slope[:, None]
+    sides = lean * middle**2 * (width + opened) + 4 / 3 * lean**2 * middle**3
+    return length, width * (opened * middle + ramp) + sides
 
 
 def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:

@@ -56,14 +56,19 @@ def hard_places(avoid: Areas | None) -> Polygons:
     return shapes
 
 
-def avoided(ground: Polygons, avoid: Areas | None) -> tuple[BoolTable, FloatArray, Polygons]:
-    """Return where hard places are hit, the cost factor of soft ones, and what was hit."""
+def avoided(
+    ground: Polygons, avoid: Areas | None, *, setback: float = 0.0
+) -> tuple[BoolTable, FloatArray, Polygons]:
+    """Return where hard places are hit, the cost factor of soft ones, and what was hit.
+
+    A place within the set-back, m, of the edge counts as hit.
+    """
     hit = np.zeros(ground.size, dtype=bool)
     factor = np.ones(ground.size)
     named = np.full(ground.size, "", dtype=object)
     if avoid is not None and len(avoid):
         tree = shapely.STRtree(_buffered(avoid))
-        pit, place = tree.query(ground.ravel(), predicate="intersects")
+        pit, place = tree.query(ground.ravel(), predicate="dwithin", distance=setback)
         hard = _hard(avoid)[place]
         weight = avoid.table["weight"].to_numpy(dtype=float)
         weight = np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT)

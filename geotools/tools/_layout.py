@@ -435,6 +435,9 @@ def _pit_rules(brief: Brief) -> PitRules:
         side_room=pits.side_room,
         bedding=pits.bedding,
         receive_in_intersection=pits.receive_in_intersection,
+        support=pits.support,
+        soil=pits.soil,
+        spoil_setback=pits.spoil_setback,
         lateral_gap=brief.street.lateral_gap,
         busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
         limits={

@@ -20,7 +20,9 @@ from geotools.estimate.schedule import schedule_runs
 from geotools.intake.findings import Findings
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pulls.digs import local_digs
+from geotools.schema import length_text
 from geotools.siting.axis import Axis
 from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.siting.refusals import ROLES
@@ -76,6 +78,7 @@ def work_out(
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
     _report_overlaps(pits, ground.layers.findings)
+    _report_deep(pits, brief, ground.layers.findings)
     return Works(
         strings=lay_strings(laid, net, gap=brief.street.string_gap, piece=brief.pulls.piece_length),
         closures=close_lanes(_work_space(_with_days(pits, schedule)), net, rules),
@@ -208,6 +211,22 @@ def _prices(brief: Brief) -> Prices:
         connection=rates.connection,
         valve=rates.valve,
         grout=rates.grout,
+    )
+
+
+def _report_deep(pits: pd.DataFrame, brief: Brief, findings: Findings) -> None:
+    """Report pits so deep that their sides or support are an engineer's to design."""
+    depth = pits["depth"].to_numpy(dtype=float) + brief.pits.bedding
+    deep = pits[needs_engineer(np.clip(np.nan_to_num(depth), 0.0, 50.0))]
+    limit = length_text(ENGINEER_DEPTH_M, brief.output.units)
+    findings.add_points(
+        "warning",
+        "engineered-excavation",
+        f"deeper than {limit}: a registered professional engineer designs its support "
+        "(29 CFR 1926 Subpart P; other countries differ)",
+        layer="pits",
+        features=deep["pit_id"].to_numpy(dtype=object),
+        xy=deep[["x", "y"]].to_numpy(dtype=float),
     )
 
 

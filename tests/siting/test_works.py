@@ -190,3 +190,57 @@ def test_the_excavation_of_a_pit_is_the_integral_of_its_depth_over_the_terrain(
         along = np.linspace(pit.chainage - pit.before, pit.chainage + pit.after, 2001)
         depth = (98.0 - 0.04 * along) - 95.0 + 0.15
         assert pit.volume == pytest.approx(pit.width * np.trapezoid(depth, along), rel=1e-6)
+
+
+def _straight(**settings: Any) -> dict[str, Any]:
+    main = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [2.0]},
+        geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
+        crs=CRS,
+    )
+    said = {key.replace("__", "."): value for key, value in settings.items()}
+    return dict(geotools.plan(mains=main, settings={"service.least_capacity": 0, **said}).layers)
+
+
+@pytest.mark.parametrize(("soil", "slope"), [("B", 1.0), ("C", 1.5)])
+def test_sloped_sides_lean_as_table_b1_says_and_take_the_prismoidal_volume(
+    soil: str, slope: float
+) -> None:
+    """29 CFR 1926 Subpart P, table B-1: B 1:1, C 1.5:1; V by the prismoidal formula."""
+    shored = _straight()
+    sloped = _straight(pits__support="sloped", pits__soil=soil)
+    upright, leaning = shored["candidates"], sloped["candidates"]
+    assert len(upright) == len(leaning)
+    pit = sloped["pits"].iloc[1]
+    assert pit["side_slope"] == slope
+    deep, width = 2.45 + 0.15, pit["width"]
+    assert pit["role"] == "receiving"
+    long = pit["length"]
+    top = [width + 2 * slope * 2.45, long + 2 * slope * 2.45]
+    assert pit["area"] == pytest.approx(top[0] * top[1], rel=1e-6)
+    at_top = (width + 2 * slope * deep) * (long + 2 * slope * deep)
+    half = (width + slope * deep) * (long + slope * deep)
+    assert pit["volume"] == pytest.approx(deep / 6 * (width * long + 4 * half + at_top))
+    faces = sloped["quantities"].query("item == 'shored face' and scope == 'pit'")["quantity"]
+    assert (faces == 0).all()
+
+
+def test_a_pit_deeper_than_twenty_feet_is_an_engineers() -> None:
+    deep = _straight(pits__max_depth="12 m", ground__assumed_cover="2 m")
+    assert not (deep["findings"]["rule"] == "engineered-excavation").any()
+    main = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [6.0]},
+        geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
+        crs=CRS,
+    )
+    layers = geotools.plan(
+        mains=main, settings={"pits.max_depth": "12 m", "service.least_capacity": 0}
+    ).layers
+    rules = layers["findings"]["rule"]
+    assert (rules == "engineered-excavation").sum() == len(layers["pits"]) > 0
+
+
+def test_a_pit_keeps_its_set_back_from_a_hard_place() -> None:
+    ground = boxes((0, 0, 9.5, 2))
+    assert not avoided(ground, areas(hard=[1.0]))[0].any()
+    assert avoided(ground, areas(hard=[1.0]), setback=0.6)[0].all()
