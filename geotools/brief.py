@@ -437,6 +437,9 @@ class Pulls(_Section):
     friction: float | None = _set(
         None, "friction planned with", "middle of the band of pulls.host, from memory", ge=0, le=1.5
     )
+    valves: Literal["dig", "pit"] = _set(
+        "dig", "line valves are cut out in digs of their own, or must lie in pits", COMMON
+    )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)

@@ -172,6 +172,13 @@ def _prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: 
     )
 
 
+def _valves_in_pits(runs: RunSet, brief: Brief) -> pd.DataFrame:
+    """Return the line valves that must lie in a pit, as places no pull passes."""
+    at = runs.valves if brief.pulls.valves == "pit" else runs.valves.iloc[:0]
+    places = at[["run", "chainage"]]
+    return places.assign(first=at["chainage"], last=at["chainage"], passes=False)
+
+
 def _least_between(brief: Brief) -> float:
     """Return the room two half pits and the shortest pull between them take, m.
 
@@ -204,8 +211,9 @@ def _attempt(ground: Shared, rank: int) -> Attempt:
     table = _priced(table, ground.contest, brief)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    held = pd.concat([bends, _valves_in_pits(ground.runs, brief)], ignore_index=True)
     must = must_stretches(
-        bends[lined[bends["run"].to_numpy(dtype=np.int64)]],
+        held[lined[held["run"].to_numpy(dtype=np.int64)]],
         table["diameter"].to_numpy(dtype=float),
         table["length"].to_numpy(dtype=float),
         apart=_least_between(brief),
@@ -319,10 +327,12 @@ def _stations(
         ignore_index=True,
     )
     wished = edits.loc[edits["action"] == "fix", ["run", "chainage"]]
+    # A valve that must lie in a pit is a place for one.
+    valve = "fitting" if brief.pulls.valves == "pit" else "valve"
     extra = pd.concat(
         [
             wished.astype({"run": np.int64}).assign(kind="edit"),
-            runs.valves[["run", "chainage"]].assign(kind="valve"),
+            runs.valves[["run", "chainage"]].assign(kind=valve),
             runs.laterals[["run", "chainage"]].assign(kind="lateral"),
         ],
         ignore_index=True,

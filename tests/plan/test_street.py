@@ -289,3 +289,16 @@ def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them() -> None:
 
     assert len(few) <= len(plain)
     assert lane_days(calm) < lane_days(plain)
+
+
+def test_a_line_valve_is_cut_out_in_a_dig_or_in_a_pit_as_the_brief_says() -> None:
+    valve = gpd.GeoDataFrame(
+        {"kind": ["gate"], "open": [True]}, geometry=[shapely.Point(X + 133.0, Y)], crs=CRS
+    )
+    layers = {"mains": main_of([(0.0, 0.0), (400.0, 0.0)]), "valves": valve}
+    dig = planned(**layers)
+    assert dig["local_digs"].query("kind == 'valve'")["spared"].tolist() == [False]
+    pit = planned({"pulls.valves": "pit"}, **layers)
+    assert pit["local_digs"].query("kind == 'valve'")["spared"].tolist() == [True]
+    held = pit["pits"].query("chainage - before <= 133 and chainage + after >= 133")
+    assert len(held) == 1
