@@ -119,11 +119,11 @@ def _footprint_layer(layout: Layout) -> pd.DataFrame:
     return pits[["pit_id", "run_id", "role", "area"]].assign(geometry=geometry)
 
 
-def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcome:
+def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outcome:
     """Put the result of a plan into a summary and a few lines of text."""
     runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
     length = DIMENSIONS["length"]
-    unit = length.suffix(units)
+    unit = length.suffix(brief.output.units)
     scale = length.units[unit]
     status = {s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")}
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
@@ -146,6 +146,7 @@ def summarise(tables: dict[str, Any], units: str, target: Path | None) -> Outcom
         f"{status['not_suitable']} not suitable",
         f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
         f"longest pull {longest / scale:,.0f} {unit}",
+        f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
         "findings  " + ", ".join(f"{count} {name}" for name, count in found.items()),
         *([f"written   {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",

@@ -119,4 +119,4 @@ def plan(
             overwrite=overwrite,
             stations=brief.output.stations,
         )
-    return summarise(tables, units, target)
+    return summarise(tables, brief, target)
