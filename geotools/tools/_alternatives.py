@@ -10,7 +10,8 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
 from geotools.siting.carrier import RULE_TEXTS
-from geotools.tools._layout import Attempt, Layout
+from geotools.tools._attempt import Attempt
+from geotools.tools._layout import Layout
 
 __all__ = ["alternatives_table"]
 

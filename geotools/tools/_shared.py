@@ -13,7 +13,7 @@ from geotools.network.ragged import IntArray
 from geotools.siting.carrier import Contest
 from geotools.street.scene import StreetScene
 
-__all__ = ["Shared"]
+__all__ = ["Shared", "least_between"]
 
 
 @dataclass(frozen=True)
@@ -30,3 +30,12 @@ class Shared:
     digs: pd.DataFrame
     layers: Layers
     brief: Brief
+
+
+def least_between(brief: Brief) -> float:
+    """Return the room two half pits and the shortest pull between them take, m.
+
+    Bends nearer to each other share a pit; a shorter run is not worth a pull.
+    """
+    pits = brief.pits
+    return pits.working_length + pits.receiving_length / 2 + brief.pulls.min_length

@@ -1,0 +1,282 @@
+"""One attempt at a plan: every run with its carrier of one rank, planned through."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.errors import BriefError
+from geotools.network.build import RunSet
+from geotools.network.ragged import FloatArray
+from geotools.pipe.pulling import friction_band
+from geotools.pulls.edits import Edited, choose_with_edits
+from geotools.pulls.force import ForceProfile, build_profile
+from geotools.pulls.layout import Plan, lay_out
+from geotools.pulls.optimise import PullCosts, Sites
+from geotools.pulls.sites import build_sites
+from geotools.schema import length_text
+from geotools.siting.candidates import Candidates, PitRules, find_candidates
+from geotools.siting.carrier import (
+    Contest,
+    bend_limits,
+    carrier_columns,
+)
+from geotools.siting.laydown import LaydownRules
+from geotools.siting.must import Stretches, must_stretches
+from geotools.siting.passing import judge_bends
+from geotools.siting.works import SiteRates, WorkRates
+from geotools.tools._shared import Shared, least_between
+
+__all__ = ["Attempt", "friction_band_of", "profile_of", "try_carriers"]
+
+DAY = 86400.0  # s
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """All runs planned through with one carrier each."""
+
+    table: pd.DataFrame
+    bends: pd.DataFrame
+    must: Stretches
+    candidates: Candidates
+    sites: Sites
+    costs: PullCosts
+    edited: Edited
+    plan: Plan
+
+    @property
+    def value(self) -> FloatArray:
+        """What was made least, per run; infinite where there is no plan."""
+        return self.edited.choice.cost
+
+    @property
+    def cost(self) -> FloatArray:
+        """Cost of pits and pulls of each run; infinite where there is no plan."""
+        parts = [
+            np.bincount(
+                rows["run"].to_numpy(dtype=np.int64),
+                rows["cost"].to_numpy(dtype=float),
+                minlength=len(self.table),
+            )
+            for rows in (self.plan.pits, self.plan.pulls)
+        ]
+        return np.where(np.isfinite(self.value), parts[0] + parts[1], np.inf)
+
+
+def try_carriers(ground: Shared, rank: int) -> Attempt:
+    """Plan every run with its carrier of this rank."""
+    brief = ground.brief
+    table = ground.runs.table.join(ground.service).join(
+        carrier_columns(ground.contest, rank, ground.service, brief.carrier, brief.pulls)
+    )
+    table = _priced(table, ground.contest, brief)
+    bends = _judged(ground.runs.bends, table, ground.contest, brief)
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    held = pd.concat([bends, _valves_in_pits(ground.runs, brief)], ignore_index=True)
+    must = must_stretches(
+        held[lined[held["run"].to_numpy(dtype=np.int64)]],
+        table["diameter"].to_numpy(dtype=float),
+        table["length"].to_numpy(dtype=float),
+        apart=least_between(brief),
+    )
+    candidates = _candidates(ground, table, bends, must)
+    profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])
+    sites = build_sites(
+        candidates,
+        profile,
+        must,
+        lengths=table["length"].to_numpy(dtype=float),
+        limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
+        max_length=brief.pulls.max_length,
+        digs=ground.digs,
+        objective=_objective(candidates, brief),
+    )
+    costs = _pull_costs(table, brief)
+    edited = choose_with_edits(
+        sites,
+        costs,
+        candidates.table["chainage"].to_numpy(dtype=float),
+        candidates.table["reasons"].tolist(),
+        ground.edits,
+        reach=brief.pits.forbid_reach,
+    )
+    plan = lay_out(
+        edited.choice,
+        sites,
+        candidates,
+        profile,
+        costs,
+        table,
+        rate=brief.pulls.rate,
+        joint_hours=brief.pulls.string_joint_hours / 3600,
+    )
+    return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
+
+
+def _valves_in_pits(runs: RunSet, brief: Brief) -> pd.DataFrame:
+    """Return the line valves that must lie in a pit, as places no pull passes."""
+    at = runs.valves if brief.pulls.valves == "pit" else runs.valves.iloc[:0]
+    places = at[["run", "chainage"]]
+    return places.assign(first=at["chainage"], last=at["chainage"], passes=False)
+
+
+def _objective(candidates: Candidates, brief: Brief) -> FloatArray:
+    """Return what the optimiser makes least for each site: its cost, a pit, its lane-days."""
+    weights = brief.objective
+    return np.asarray(
+        candidates.cost + weights.per_pit + weights.per_lane_day * candidates.lane_days
+    )
+
+
+def _judged(
+    bends: pd.DataFrame, table: pd.DataFrame, contest: Contest, brief: Brief
+) -> pd.DataFrame:
+    """Judge the bends for each run's carrier, and limit the tension where it is bent."""
+    judged = judge_bends(
+        bends,
+        clearance=table["clearance"].fillna(-1.0).to_numpy(dtype=float),
+        needed=table["radius"].fillna(1.0).to_numpy(dtype=float),
+    )
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    unknown = ~lined[judged["run"].to_numpy(dtype=np.int64)]
+    judged.loc[unknown, ["passing_radius", "needed_radius"]] = np.nan
+    return judged.assign(bend_limit=bend_limits(judged, table, contest.pipes, brief))
+
+
+def _candidates(
+    ground: Shared, table: pd.DataFrame, bends: pd.DataFrame, must: Stretches
+) -> Candidates:
+    brief = ground.brief
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    stations = ground.stations
+    return find_candidates(
+        stations[lined[stations["run"].to_numpy(dtype=np.int64)]],
+        bends,
+        ground.runs.thinned,
+        table,
+        must,
+        scene=ground.scene,
+        avoid=ground.layers.avoid,
+        rules=_pit_rules(brief),
+        strings=LaydownRules(
+            piece=brief.pulls.piece_length,
+            least=brief.street.least_string,
+            rate=brief.pulls.rate,
+            shift=brief.crew.shift,
+            joint_time=brief.pulls.string_joint_hours,
+            max_pull=brief.pulls.max_length,
+        ),
+        rates=_site_rates(brief),
+        work=WorkRates(
+            pit_days=brief.crew.pit_days,
+            tie_in_days=brief.crew.tie_in_days,
+            dig_per_day=brief.crew.dig_per_day * DAY,
+            restore_per_day=brief.crew.restore_per_day * DAY,
+        ),
+    )
+
+
+def _pit_rules(brief: Brief) -> PitRules:
+    pits = brief.pits
+    return PitRules(
+        max_depth=pits.max_depth,
+        max_slope=pits.max_slope,
+        clear=pits.clear_of_intersection,
+        ramp=pits.ramp,
+        resting_height=pits.resting_height,
+        working=pits.working_length,
+        receiving=pits.receiving_length,
+        side_room=pits.side_room,
+        bedding=pits.bedding,
+        receive_in_intersection=pits.receive_in_intersection,
+        support=pits.support,
+        soil=pits.soil,
+        spoil_setback=pits.spoil_setback,
+        lateral_gap=brief.street.lateral_gap,
+        busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
+        limits={
+            "max_depth": length_text(pits.max_depth, brief.output.units),
+            "clear": length_text(pits.clear_of_intersection, brief.output.units),
+            "max_slope": f"{pits.max_slope:.0%}",
+            "least_string": length_text(brief.street.least_string, brief.output.units),
+        },
+    )
+
+
+def _site_rates(brief: Brief) -> SiteRates:
+    rates = brief.rates
+    lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
+    return SiteRates(
+        setup=(rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit),
+        intersection_factor=rates.intersection_factor,
+        excavation=rates.excavation,
+        restoration=rates.restoration,
+        open_laying=rates.open_laying,
+        off_street=rates.off_street,
+        lane_day=lane_day,
+        lane_day_other=rates.lane_day_other,
+        full_closure_factor=rates.full_closure_factor,
+    )
+
+
+def _class_rate(wish: str) -> tuple[str, float]:
+    """Read ``class = cost``."""
+    name, _, cost = wish.partition("=")
+    try:
+        return name.strip().casefold(), float(cost)
+    except ValueError as error:
+        raise BriefError([f"rates.lane_day: {wish!r} is not 'class = cost'"]) from error
+
+
+def friction_band_of(brief: Brief) -> dict[str, float]:
+    """Return the band of friction; a friction named in the brief is its middle."""
+    band = friction_band(brief.pulls.host)
+    central = band.central if brief.pulls.friction is None else brief.pulls.friction
+    return {
+        "low": min(band.low, central),
+        "central": central,
+        "high": max(band.high, central),
+    }
+
+
+def profile_of(
+    ground: Shared, table: pd.DataFrame, bends: pd.DataFrame, friction: float
+) -> ForceProfile:
+    return build_profile(
+        ground.stations,
+        bends,
+        ground.offsets,
+        weight=table["weight"].fillna(0.0).to_numpy(dtype=float),
+        string_weight=table["dry_weight"].fillna(0.0).to_numpy(dtype=float),
+        friction=friction,
+        roller_friction=ground.brief.pulls.roller_friction,
+    )
+
+
+def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame:
+    """Add the price of the pipe (per m) and the annulus to be grouted (m3 per m)."""
+    pipe = table["pipe"].to_numpy(dtype=np.int64)
+    bore, outside = table["bore"].to_numpy(dtype=float), table["outside"].to_numpy(dtype=float)
+    gap = np.pi / 4 * np.maximum(bore**2 - outside**2, 0.0)
+    return table.assign(
+        pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan),
+        annulus=gap if brief.pulls.grouted else 0.0,
+    )
+
+
+def _pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
+    pulls, rates = brief.pulls, brief.rates
+    price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
+    return PullCosts(
+        setup=rates.pull_setup,
+        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate,
+        joint=rates.joint,
+        piece_length=pulls.piece_length,
+        connection=1.0,  # the digs come priced
+        least_length=pulls.min_length,
+        string_joint=rates.string_joint + rates.pulling_hour * pulls.string_joint_hours,
+    )

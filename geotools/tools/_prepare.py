@@ -1,0 +1,201 @@
+"""Everything a plan needs before a carrier is tried: runs, stations, service, contest."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.ground.profile import add_profile
+from geotools.ground.sample import sample_ground
+from geotools.intake.columns import Layers
+from geotools.network.build import RunSet, build_runs
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, line_lengths
+from geotools.network.stations import build_stations
+from geotools.pulls.digs import dig_list
+from geotools.siting.axis import Axis
+from geotools.siting.carrier import (
+    hold_contest,
+    report_fixed,
+)
+from geotools.siting.ground_checks import hard_places
+from geotools.siting.refusals import ROLES
+from geotools.siting.service import service_columns
+from geotools.street.scene import StreetScene, build_scene, with_street
+from geotools.tool import Progress
+from geotools.tools._shared import Shared, least_between
+
+__all__ = ["prepare"]
+
+
+def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Shared:
+    """Do what does not depend on the carrier."""
+    progress("chaining mains")
+    runs = build_runs(
+        layers,
+        brief.network,
+        brief.bends,
+        accuracy=brief.ground.survey_accuracy,
+        edit_reach=brief.pits.edit_reach,
+    )
+    edits = _edits(runs, layers)
+    progress("sampling the ground")
+    stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
+    progress("choosing carriers")
+    run_ids = runs.table["run_id"].tolist()
+    service = service_columns(
+        layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
+    )
+    contest = hold_contest(runs.table, service, brief, least_length=least_between(brief))
+    report_fixed(contest, run_ids, layers.findings)
+    scene = _scene(layers, brief)
+    at = stations["chainage"].to_numpy(dtype=float)
+    heading = Axis(runs.thinned).heading(stations["run"].to_numpy(dtype=np.int64), at)
+    return Shared(
+        runs=runs,
+        stations=with_street(stations, heading, scene, brief.street),
+        offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
+        service=service,
+        contest=contest,
+        scene=scene,
+        edits=edits,
+        digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
+        layers=layers,
+        brief=brief,
+    )
+
+
+def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
+    """Return the streets around the mains; None where no streets were given."""
+    if layers.streets is None or not len(layers.streets):
+        return None
+    return build_scene(
+        layers.streets,
+        hard_places(layers.avoid),
+        brief.street,
+        tolerance=brief.network.snap_tolerance,
+        accuracy=brief.ground.survey_accuracy,
+        clear=brief.pits.clear_of_intersection,
+    )
+
+
+def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
+    """Return the designer's edits that lie on a run; those that do not are findings."""
+    columns = ["run", "chainage", "action", "role", "feature"]
+    if layers.pit_edits is None or not len(layers.pit_edits):
+        return pd.DataFrame({name: [] for name in columns})
+    wishes = _read_wishes(layers)
+    near = runs.edits
+    meant = wishes["run_id"].to_numpy(dtype=object)[near["point"].to_numpy(dtype=np.int64)]
+    named = runs.table["run_id"].to_numpy(dtype=object)[near["run"].to_numpy(dtype=np.int64)]
+    own = near.assign(other=meant != named)  # of several runs within reach the one it names
+    nearest = own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
+    point = nearest["point"].to_numpy(dtype=np.int64)
+    lost = np.setdiff1d(np.arange(len(wishes)), point)
+    layers.findings.add_points(
+        "warning",
+        "edit-refused",
+        "the edit lies on no run (pits.edit_reach); move it onto the main",
+        layer="pit_edits",
+        features=wishes["feature"].to_numpy(dtype=object)[lost],
+        xy=layers.pit_edits.xy[lost],
+    )
+    table = nearest[["run", "chainage"]].assign(
+        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[2:]}
+    )
+    table = table[table["action"] != ""]
+    return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
+
+
+def _read_wishes(layers: Layers) -> pd.DataFrame:
+    """Return the edits with action and role as the plan knows them; others are findings.
+
+    The ``pits`` layer of a plan, moved about and given back, has no action: each pit is fixed.
+    """
+    given = layers.pit_edits
+    if given is None:
+        return pd.DataFrame({"action": [], "role": [], "feature": []})
+    wishes = given.table
+    action = wishes["action"].astype(str).str.strip().str.casefold().replace("", "fix")
+    role = wishes["role"].astype(str).str.strip().str.casefold()
+    good = role.isin(["", *ROLES]).to_numpy()
+    layers.findings.add_points(
+        "warning",
+        "edit-refused",
+        [
+            f"role {r!r} is none of {', '.join(ROLES)}; correct it or leave it out"
+            for r in role[~good]
+        ],
+        layer="pit_edits",
+        features=wishes["feature"].to_numpy(dtype=object)[~good],
+        xy=given.xy[~good],
+    )
+    return wishes.assign(action=np.where(good, action, ""), role=role)
+
+
+def _stations(
+    runs: RunSet, edits: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool
+) -> pd.DataFrame:
+    """Set out the stations and give them their profile."""
+    fixed = pd.concat(
+        [
+            runs.bends[["run", "chainage"]].assign(kind="bend"),
+            _unmatched(runs).assign(kind="fitting"),
+            runs.chains.connections[["run", "chainage"]].assign(kind="connection"),
+        ],
+        ignore_index=True,
+    )
+    wished = edits.loc[edits["action"] == "fix", ["run", "chainage"]]
+    # A valve that must lie in a pit is a place for one.
+    valve = "fitting" if brief.pulls.valves == "pit" else "valve"
+    extra = pd.concat(
+        [
+            wished.astype({"run": np.int64}).assign(kind="edit"),
+            runs.valves[["run", "chainage"]].assign(kind=valve),
+            runs.laterals[["run", "chainage"]].assign(kind="lateral"),
+        ],
+        ignore_index=True,
+    )
+    stations = build_stations(runs.chains, fixed, extra, step=brief.ground.step)
+    lengths = line_lengths(layers.mains.xy, layers.mains.offsets)
+    line = stations["line"].to_numpy(dtype=np.int64)
+    share = stations["line_at"].to_numpy() / np.maximum(lengths[line], 1e-9)
+    stations = stations.rename(columns={"line": "main"}).assign(main_share=np.clip(share, 0, 1))
+    stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
+    return add_profile(
+        stations,
+        layers.mains.table,
+        assumed_cover=brief.ground.assumed_cover,
+        dem_given=bool(layers.dem),
+        findings=layers.findings,
+        run_ids=runs.table["run_id"].tolist(),
+    )
+
+
+def _unmatched(runs: RunSet) -> pd.DataFrame:
+    """Return the fittings on runs that are not bends already."""
+    bends, fittings = runs.bends, runs.fittings
+    places = Places.of(bends["run"].to_numpy(), bends["chainage"].to_numpy(), len(runs.table))
+    _, gap = places.nearest(
+        fittings["run"].to_numpy(dtype=np.int64), fittings["chainage"].to_numpy(dtype=float)
+    )
+    return fittings.loc[gap > 1.0, ["run", "chainage"]]
+
+
+def _levels(
+    stations: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool
+) -> FloatArray | float:
+    """Return the ground level of the stations; not-a-number where there is none."""
+    if not layers.dem:
+        return float("nan")
+    source = brief.inputs.get("dem")
+    sample = sample_ground(
+        layers.dem,
+        stations[["x", "y"]].to_numpy(dtype=float),
+        crs=layers.working_crs,
+        vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
+        findings=layers.findings,
+        allow_remote=allow_remote,
+    )
+    return sample.z
