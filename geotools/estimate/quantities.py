@@ -54,7 +54,7 @@ def _rows(
             "quantity": quantity,
             "unit": unit,
             "rate": rates,
-            "cost": np.nan_to_num(quantity * rates),
+            "cost": np.where(np.isnan(rates), 0.0, quantity * rates),
         }
     )
 
@@ -80,7 +80,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     pits : DataFrame
         ``pit_id``, ``run_id``, ``role``, ``volume`` (m3), ``area``, ``off_street`` (m2),
         ``length``, ``width``, ``depth``, ``opened`` (m), ``side_slope``, ``days``,
-        ``lanes_taken``, ``traffic_cost``, ``cost``.
+        ``lanes_taken``, ``factor`` (on the site's cost), ``traffic_cost``.
     prices : Prices
     units : str
         ``si`` or ``us``.
@@ -131,7 +131,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     base = sum(part["cost"].to_numpy(dtype=float) for part in parts)
     lane_days = column("lanes_taken") * column("days")
     traffic = column("traffic_cost")
-    rest = column("cost") - base - traffic
+    surcharge = base * (column("factor") - 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         lane_rate = np.where(lane_days > 0, traffic / lane_days, 0.0)
     parts += [
@@ -143,7 +143,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
             "surcharge of the place",
             np.ones(len(pits)),
             "sum",
-            np.where(np.abs(rest) < 1e-6, 0.0, rest),
+            surcharge,
         ),
     ]
     return _gathered(parts)

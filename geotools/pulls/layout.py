@@ -102,6 +102,7 @@ def _pits(
             "lanes_taken": table["lanes_taken"],
             "side_slope": table["side_slope"],
             "opened": end - start,
+            "factor": candidates.factor[row, role],
             "traffic_cost": candidates.traffic[row, role],
             "face_start": candidates.extents.start[row, role],
             "face_end": candidates.extents.end[row, role],

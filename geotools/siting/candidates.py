@@ -92,11 +92,11 @@ class Candidates:
         columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
-    length, volume, area, off_street, days, lane_days, traffic, cost : ndarray,
+    length, volume, area, off_street, days, lane_days, factor, traffic, cost : ndarray,
     shape (n, 4)
         Length of the excavation (m), its volume (m3), its ground (m2), the part of it off the
-        street (m2), days open, lanes closed times days, cost of that traffic, and whole
-        cost, infinite where the role is refused.
+        street (m2), days open, lanes closed times days, factor on the site's cost, cost of the
+        traffic, and whole cost, infinite where the role is refused.
     ground : ndarray of polygons, shape (n, 4)
     laydown : Laydown
     """
@@ -110,6 +110,7 @@ class Candidates:
     off_street: FloatArray
     days: FloatArray
     lane_days: FloatArray
+    factor: FloatArray
     traffic: FloatArray
     cost: FloatArray
     ground: npt.NDArray[np.object_]
@@ -323,6 +324,7 @@ def _costed(
         "off_street": off_street,
         "days": days,
         "lane_days": pits.lanes.taken[:, None] * days,
+        "factor": factor,
         "traffic": traffic,
         "cost": np.where(verdict.code == 0, site + traffic, np.inf),
     }
@@ -420,24 +422,28 @@ def _excavation(
 
     The carrier in a pit is laid in the open at the host's level: over the run the pit is dug to
     the bedding along its whole length. Where the ramp leaves the run its mean depth is half that
-    at the face (exact for two opposed arcs, on the safe side for one). Sloped sides add
-    m H^2 (b + l) + (4/3) m^2 H^3 to a pit b wide, l long and H deep, all four sides leaning
-    m:1 (prismoidal formula).
+    at the face (exact for two opposed arcs, on the safe side for one). Sides leaning m:1 add to
+    a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 + h2^2)/3 along it,
+    m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners; for one depth H
+    the prismoidal m H^2 (b + l) + (4/3) m^2 H^3.
     """
     extents, run = pits.extents, pits.run
     opened = extents.end - extents.start
-    ends = [
-        (_at(stations, run, s, "depth") + _at(stations, run, e, "depth")) / 2
-        for s, e in zip(extents.start.T, extents.end.T, strict=True)
-    ]
-    middle = np.maximum(np.stack(ends, axis=1), 0.0) + rules.bedding
+    first, last = (
+        np.maximum(np.stack([_at(stations, run, at, "depth") for at in edge.T], axis=1), 0.0)
+        + rules.bedding
+        for edge in (extents.start, extents.end)
+    )
+    middle = (first + last) / 2
     boxes = extents.box_ahead + extents.box_behind
     off_run = np.maximum(boxes - extents.on_run, 0.0)
     ramp = off_run * np.maximum(pits.drop, 0.0)[:, None] / 2
     width = 2 * pits.sizes.half_width[:, None]
     length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), opened)
     lean = pits.slope[:, None]
-    sides = lean * middle**2 * (width + opened) + 4 / 3 * lean**2 * middle**3
+    sides = lean * opened * (first**2 + first * last + last**2) / 3
+    sides = sides + lean * width * (first**2 + last**2) / 2
+    sides = sides + 2 / 3 * lean**2 * (first**3 + last**3)
     return length, width * (opened * middle + ramp) + sides
 
 
