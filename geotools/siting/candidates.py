@@ -99,6 +99,7 @@ class Candidates:
         traffic, and whole cost, infinite where the role is refused.
     ground : ndarray of polygons, shape (n, 4)
     laydown : Laydown
+    lanes : Lanes
     """
 
     table: pd.DataFrame
@@ -115,6 +116,7 @@ class Candidates:
     cost: FloatArray
     ground: npt.NDArray[np.object_]
     laydown: Laydown
+    lanes: Lanes
 
 
 def find_candidates(
@@ -177,7 +179,7 @@ def find_candidates(
             why=why,
             reasons=reasons,
             side_slope=pits.slope,
-            lanes_taken=pits.lanes.taken,
+            lanes_taken=pits.lanes.taken[:, 0],
             string_room_ahead=np.where(np.isfinite(room.room_ahead), room.room_ahead, np.nan),
             string_room_behind=np.where(np.isfinite(room.room_behind), room.room_behind, np.nan),
         ),
@@ -185,6 +187,7 @@ def find_candidates(
         extents=pits.extents,
         ground=pits.ground,
         laydown=room,
+        lanes=pits.lanes,
         **costs,
     )
 
@@ -256,6 +259,9 @@ def _laid_out(
     ground = footprints(axis, run, extents, sizes.half_width)
     if rules.support == "sloped":
         ground = shapely.buffer(ground, spread[:, None], join_style="mitre")
+    street = table["street_chain"].to_numpy(dtype=np.int64)
+    laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings)
+    lanes = lanes_taken(table, sizes.half_width + spread, laydown.tops, gap=rules.lateral_gap)
     return _Pits(
         run=run,
         drop=drop,
@@ -263,10 +269,8 @@ def _laid_out(
         slope=slope,
         extents=extents,
         ground=ground,
-        lanes=lanes_taken(table, sizes.half_width + spread, gap=rules.lateral_gap),
-        laydown=find_laydown(
-            _on_street(table, scene), scene, axis, run, extents, radius, outside / 2, strings
-        ),
+        lanes=lanes,
+        laydown=laydown,
     )
 
 
@@ -287,7 +291,7 @@ def _judged(
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits.run, stations, pits.extents, pits.sizes, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
-    code |= np.where(_closes(table, pits.lanes, rules)[:, None] & ~tolerated, CLOSES, 0)
+    code |= np.where(_closes(table, pits.lanes, rules) & ~tolerated, CLOSES, 0)
     code |= np.where(_no_room(pits.laydown), NO_ROOM, 0)
     return _Verdict(code, places, tolerated, factor)
 
@@ -323,7 +327,7 @@ def _costed(
         "area": area,
         "off_street": off_street,
         "days": days,
-        "lane_days": pits.lanes.taken[:, None] * days,
+        "lane_days": pits.lanes.taken * days,
         "factor": factor,
         "traffic": traffic,
         "cost": np.where(verdict.code == 0, site + traffic, np.inf),
@@ -386,10 +390,10 @@ def _refusals(
     return np.asarray(code | np.where(cuts.reshape(-1, 4), CUTS, 0), dtype=np.int64)
 
 
-def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> npt.NDArray[np.bool_]:
+def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> BoolTable:
     """Return where a pit would leave a busy street no lane."""
     busy = table["street_class"].isin(rules.busy).to_numpy()
-    return np.asarray(busy & (lanes.left == 0) & (lanes.taken > 0))
+    return np.asarray(busy[:, None] & (lanes.left == 0) & (lanes.taken > 0))
 
 
 def _no_room(laydown: Laydown) -> BoolTable:

@@ -35,7 +35,9 @@ class LaydownRules:
 class Laydown:
     """Room for strings at every candidate, shape (n,); infinite where it is not known.
 
-    ``*_ahead`` is for a pull ahead: its strings lie behind the pit.
+    ``*_ahead`` is for a pull ahead: its strings lie behind the pit. ``tops``, shape (n, 2), is
+    how far left of the candidate's street the ramp ends for a pull ahead and one behind, m;
+    not-a-number where it ends in another street or none.
     """
 
     room_ahead: FloatArray
@@ -44,10 +46,11 @@ class Laydown:
     pieces_behind: FloatArray
     longest_ahead: FloatArray
     longest_behind: FloatArray
+    tops: FloatArray
 
 
 def find_laydown(
-    on_street: npt.NDArray[np.bool_],
+    street: IntArray,
     scene: StreetScene | None,
     axis: Axis,
     run: IntArray,
@@ -60,8 +63,8 @@ def find_laydown(
 
     Parameters
     ----------
-    on_street : ndarray of bool, shape (n,)
-        Candidates that lie in a street.
+    street : ndarray of int64, shape (n,)
+        Chain of streets each candidate lies in; -1 off the streets.
     scene : StreetScene, optional
         None where no streets were given: strings then lie where they can.
     axis : Axis
@@ -74,9 +77,11 @@ def find_laydown(
     count = len(run)
     if scene is None:
         behind = ahead = np.full(count, np.inf)
+        tops = np.full((count, 2), np.nan)
     else:
-        room = partial(_room, on_street, scene, axis, run, extents, radius, half_width, rules)
-        behind, ahead = room(pull_ahead=True), room(pull_ahead=False)
+        room = partial(_room, street, scene, axis, run, extents, radius, half_width, rules)
+        (behind, top_ahead), (ahead, top_behind) = room(pull_ahead=True), room(pull_ahead=False)
+        tops = np.stack([top_ahead, top_behind], axis=1)
     pieces = [
         np.where(room >= rules.least, pieces_per_string(room, rules.piece), 0.0)
         for room in (behind, ahead)
@@ -87,7 +92,7 @@ def find_laydown(
         )
         for p in pieces
     ]
-    return Laydown(behind, ahead, pieces[0], pieces[1], longest[0], longest[1])
+    return Laydown(behind, ahead, pieces[0], pieces[1], longest[0], longest[1], tops)
 
 
 @dataclass(frozen=True)
@@ -99,7 +104,7 @@ class RampTops:
     street : DataFrame
         The street a string can lie along from there, as `street_context` gives it: the nearest
         whose carriageway or verge it is in and that goes on roughly the way the ramp does; the
-        chain is -1 where there is none.
+        chain is -1 where there is none, ``street_near`` the chain whether it is in it or not.
     top, heading : ndarray, shape (n, 2)
         The point, and the direction straight back from the pit.
     """
@@ -149,13 +154,13 @@ def ramp_tops(
     street = street_context(scene.net, top, heading, reach=rules.reach, parallel=rules.max_turn)
     half = street["street_width"].to_numpy(dtype=float) / 2 + rules.verge
     beside = ~(np.abs(street["street_offset"].to_numpy(dtype=float)) <= half)
-    return RampTops(
-        street.assign(street_chain=street["street_chain"].mask(beside, -1)), top, heading
-    )
+    chain = street["street_chain"]
+    street = street.assign(street_near=chain, street_chain=chain.mask(beside, -1))
+    return RampTops(street, top, heading)
 
 
 def _room(
-    on_street: npt.NDArray[np.bool_],
+    street: IntArray,
     scene: StreetScene,
     axis: Axis,
     run: IntArray,
@@ -165,10 +170,11 @@ def _room(
     rules: LaydownRules,
     *,
     pull_ahead: bool,
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Return the room for the strings of a pull ahead (behind the pit) or behind (before it).
 
-    The strings of a pit in a street lie in a street; those of a pit off the streets straight back.
+    The strings of a pit in a street lie in a street; those of a pit off the streets straight
+    back. Second is how far left of the pit's street the ramp ends, m.
     """
     role = AHEAD if pull_ahead else BEHIND
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
@@ -180,8 +186,9 @@ def _room(
     room = np.zeros(len(run))
     rows = np.flatnonzero(chain >= 0)
     room[rows] = scene.corridors.available(chain[rows], at[rows], forward[rows], radius[rows])
-    rows = np.flatnonzero((chain < 0) & ~on_street)
+    rows = np.flatnonzero((chain < 0) & (street < 0))
     room[rows] = scene.corridors.straight_back(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
-    return room
+    same = ramp.street["street_near"].to_numpy(dtype=np.int64) == np.where(street < 0, -2, street)
+    return room, np.where(same, ramp.street["street_offset"].to_numpy(dtype=float), np.nan)

@@ -51,14 +51,26 @@ class WorkRates:
 
 @dataclass(frozen=True)
 class Lanes:
-    """Lanes at every candidate, shape (n,): taken by a pit, and left beside it."""
+    """Lanes taken by pits and left beside them, and the edges of the pits across the street.
+
+    Attributes
+    ----------
+    taken, left : ndarray of int64, shape (n, 4)
+    low, high : ndarray, shape (n, 4)
+        Right and left edge of all ground a pit takes, its ramps included, m left of the
+        centreline.
+    """
 
     taken: IntArray
     left: IntArray
+    low: FloatArray
+    high: FloatArray
 
 
-def lanes_taken(table: pd.DataFrame, half_width: FloatArray, *, gap: float) -> Lanes:
-    """Return the lanes a pit takes; one beside the carriageway takes none.
+def lanes_taken(
+    table: pd.DataFrame, half_width: FloatArray, tops: FloatArray, *, gap: float
+) -> Lanes:
+    """Return the lanes every pit takes; one beside the carriageway takes none.
 
     Parameters
     ----------
@@ -67,15 +79,23 @@ def lanes_taken(table: pd.DataFrame, half_width: FloatArray, *, gap: float) -> L
         ``street_lanes``; not-a-number where there is no street.
     half_width : ndarray, shape (n,)
         Half the width of the pit, m.
+    tops : ndarray, shape (n, 2)
+        Top of the ramp for the pull ahead and for the pull behind, m left of the centreline: in
+        a curve of the street the ramp goes straight on across it. Not-a-number where unknown.
     gap : float
         Room between pit and traffic, m.
     """
-    width = table["street_width"].fillna(0.0).to_numpy(dtype=float)
-    lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)
+    width = table["street_width"].fillna(0.0).to_numpy(dtype=float)[:, None]
+    lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)[:, None]
     offset = table["street_offset"].fillna(0.0).to_numpy(dtype=float)
-    halves = [approach(offset, width, lanes, half_width + gap, left=left) for left in (False, True)]
+    ahead, behind = np.where(np.isnan(tops), offset[:, None], tops).T
+    middles = np.stack([offset, ahead, behind, offset], axis=1)
+    low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
+    low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
+    low, high = low - half_width[:, None], high + half_width[:, None]
+    halves = [approach(low - gap, high + gap, width, lanes, left=left) for left in (False, True)]
     taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
-    return Lanes(taken=taken, left=lanes - taken)
+    return Lanes(taken=taken, left=lanes - taken, low=low, high=high)
 
 
 def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:
@@ -111,11 +131,11 @@ def traffic_cost(
     classes: npt.NDArray[np.object_], lanes: Lanes, days: FloatArray, rates: SiteRates
 ) -> FloatArray:
     """Return the cost of the lanes closed, shape (n, 4)."""
-    lane_day = pd.Series(classes).map(rates.lane_day).fillna(rates.lane_day_other)
+    lane_day = pd.Series(classes, dtype=object).map(rates.lane_day).fillna(rates.lane_day_other)
     shut = (lanes.left == 0) & (lanes.taken > 0)
     factor = np.where(shut, rates.full_closure_factor, 1.0)
-    per_day = lane_day.to_numpy(dtype=float) * lanes.taken * factor
-    return np.asarray(per_day[:, None] * days, dtype=np.float64)
+    per_day = lane_day.to_numpy(dtype=float)[:, None] * lanes.taken * factor
+    return np.asarray(per_day * days, dtype=np.float64)
 
 
 def opened_length(run: IntArray, extents: Extents, lengths: FloatArray) -> FloatArray:

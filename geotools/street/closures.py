@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotools.street.lanes import approach
+from geotools.street.lanes import Approach, approach
 from geotools.street.net import StreetNet
 from geotools.street.strips import strip
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
@@ -54,20 +54,21 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     Parameters
     ----------
     pits : DataFrame
-        ``pit_id``, ``run_id``, ``lanes_taken``, ``days``, ``width`` (m), ``street_chain``,
-        ``street_offset``, ``street_width`` (m), ``street_lanes``, ``street_speed`` (m/s),
-        ``street_class``, ``street_name``, ``first_day``, ``last_day`` (of the schedule),
-        ``work_low`` and ``work_high`` (m along the chain).
+        ``pit_id``, ``run_id``, ``lanes_taken``, ``days``, ``street_chain``, ``street_width``
+        (m), ``street_lanes``, ``street_speed`` (m/s), ``street_class``, ``street_name``,
+        ``first_day``, ``last_day`` (of the schedule), ``edge_low`` and ``edge_high`` (right and
+        left edge of the pit, m left of the chain), ``work_low`` and ``work_high`` (m along it).
     net : StreetNet, optional
     rules : ClosureRules
     """
     rows: list[dict[str, object]] = []
     if net is not None:
         for pit in pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].to_dict("records"):
-            for left in (False, True):
-                row = _approach(pit, net, rules, left=left)
-                if row is not None:
-                    rows.append({"closure_id": f"{pit['pit_id']}-T{len(rows) + 1}", **row})
+            halves = [_half(pit, rules, left=left) for left in (False, True)]
+            for left, (half, other) in enumerate(zip(halves, halves[::-1], strict=True)):
+                if int(half.closed[0]):
+                    spare = int(other.left[0])
+                    rows.append(_closure(pit, net, rules, half, left=bool(left), spare=spare))
     return _numbered(pd.DataFrame(rows, columns=COLUMNS))
 
 
@@ -79,29 +80,44 @@ def _numbered(table: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _approach(
-    pit: dict[Any, Any], net: StreetNet, rules: ClosureRules, *, left: bool
-) -> dict[str, object] | None:
-    """Return the closure on one half of the carriageway, or None where it loses no lane."""
-    half = approach(
-        np.array([pit["street_offset"]]),
+def _half(pit: dict[Any, Any], rules: ClosureRules, *, left: bool) -> Approach:
+    """Return what the pit leaves of one half of the carriageway."""
+    return approach(
+        np.array([pit["edge_low"] - rules.gap]),
+        np.array([pit["edge_high"] + rules.gap]),
         np.array([pit["street_width"]]),
         np.array([int(pit["street_lanes"])]),
-        np.array([pit["width"] / 2 + rules.gap]),
         left=left,
     )
+
+
+def _taper(width: float, speed: float, *, alternate: bool, rules: ClosureRules) -> float:
+    """Return the length of the taper; shorter where traffic is stopped and takes turns."""
+    if rules.taper is not None:
+        return rules.taper
+    return ONE_LANE_TAPER_M if alternate else float(merging_taper_m(width, speed))
+
+
+def _closure(
+    pit: dict[Any, Any],
+    net: StreetNet,
+    rules: ClosureRules,
+    half: Approach,
+    *,
+    left: bool,
+    spare: int,
+) -> dict[str, object]:
+    """Return the closure on one half of the carriageway; ``spare`` lanes stay on the other.
+
+    A half that loses all its lanes is led over to the other one: on one lane the two directions
+    take turns, on two or more each has its own and traffic merges as anywhere else.
+    """
     closed, left_open, lane = int(half.closed[0]), int(half.left[0]), float(half.lane[0])
-    if closed < 1:
-        return None
     sign, kerb = 1.0 if left else -1.0, pit["street_width"] / 2
     edge, line = (0.0, closed * lane) if half.from_middle[0] else (kerb, left_open * lane)
     speed = pit["street_speed"]
-    one_lane = left_open == 0
-    taper = (
-        rules.taper
-        if rules.taper is not None
-        else (ONE_LANE_TAPER_M if one_lane else float(merging_taper_m(closed * lane, speed)))
-    )
+    alternate = left_open == 0 and spare < 2
+    taper = _taper(closed * lane, speed, alternate=alternate, rules=rules)
     buffer = rules.buffer if rules.buffer is not None else float(buffer_length_m(speed))
     along = left != rules.keep_right  # traffic on this half goes the way the chain is drawn
     return {

@@ -18,7 +18,7 @@ TOUCH = 0.05  # m of carriageway a pit may overlap without taking anything
 
 @dataclass(frozen=True)
 class Approach:
-    """One half of the carriageway past each pit, shape (n,).
+    """One half of the carriageway past each pit, of the shape of its edges.
 
     ``closed`` and ``left`` are lanes; ``from_middle`` tells that the lanes by the middle are
     closed and those by the kerb stay open; ``lane`` is the width of a lane, m.
@@ -31,20 +31,18 @@ class Approach:
 
 
 def approach(
-    offset: FloatArray, width: FloatArray, lanes: IntArray, reach: FloatArray, *, left: bool
+    low: FloatArray, high: FloatArray, width: FloatArray, lanes: IntArray, *, left: bool
 ) -> Approach:
     """Return what a pit leaves of one half of the carriageway.
 
     Parameters
     ----------
-    offset : ndarray, shape (n,)
-        Middle of the pit, m left of the centreline.
-    width : ndarray, shape (n,)
+    low, high : ndarray
+        Right and left edge of the pit with the room to traffic, m left of the centreline.
+    width : ndarray
         Width of the carriageway, m.
-    lanes : ndarray of int64, shape (n,)
-        Lanes of both directions; of an odd number the right half has one more.
-    reach : ndarray, shape (n,)
-        Half the width of the pit with the room to traffic, m.
+    lanes : ndarray of int64
+        Lanes of both directions; of an odd number the right half has one more. All broadcast.
     left : bool
         The half left of the centreline, or the right one.
 
@@ -52,11 +50,10 @@ def approach(
     -----
     Lanes keep their lines: none is moved over the middle. Common practice, no source.
     """
-    sign = 1.0 if left else -1.0
     here = np.maximum(lanes // 2 + (0 if left else lanes % 2), 1)
     half = width / 2
     lane = half / here
-    inner, outer = sign * offset - reach, sign * offset + reach
+    inner, outer = (low, high) if left else (-high, -low)
     met = (outer > TOUCH) & (inner < half - TOUCH) & (lanes > 0)
     least = np.maximum(LEAST_LANE_SHARE * lane, 1e-9)
     inside = np.floor(np.maximum(inner, 0.0) / least + 1e-9)

@@ -45,6 +45,8 @@ RATES = SiteRates(
     full_closure_factor=2.0,
 )
 
+UNKNOWN = np.full((1, 2), np.nan)
+
 
 def street(offset: float, width: float, lanes: float, kind: str = "local") -> pd.DataFrame:
     return pd.DataFrame(
@@ -72,8 +74,17 @@ def street(offset: float, width: float, lanes: float, kind: str = "local") -> pd
 def test_lanes_taken_are_those_there_is_no_room_for_beside_the_pit(
     offset: float, width: float, lanes: float, taken: int, left: int
 ) -> None:
-    got = lanes_taken(street(offset, width, lanes), np.array([0.75]), gap=0.6)
-    assert (got.taken[0], got.left[0]) == (taken, left)
+    got = lanes_taken(street(offset, width, lanes), np.array([0.75]), UNKNOWN, gap=0.6)
+    assert got.taken[0].tolist() == [taken] * 4
+    assert got.left[0].tolist() == [left] * 4
+
+
+def test_a_ramp_that_goes_straight_on_across_a_curved_street_takes_the_lanes_it_crosses() -> None:
+    tops = np.array([[-2.0, 2.5]])
+    got = lanes_taken(street(2.0, 7.0, 2), np.array([0.75]), tops, gap=0.6)
+    assert got.taken[0].tolist() == [1, 2, 1, 2]
+    assert got.low[0].tolist() == pytest.approx([1.25, -2.75, 1.25, -2.75])
+    assert got.high[0].tolist() == pytest.approx([2.75, 2.75, 3.25, 3.25])
 
 
 def test_days_and_costs_are_the_sums_of_their_parts() -> None:
@@ -86,8 +97,8 @@ def test_days_and_costs_are_the_sums_of_their_parts() -> None:
 
 def test_a_street_left_without_a_lane_costs_its_factor() -> None:
     days = np.full((1, 4), 3.0)
-    half = lanes_taken(street(3.0, 7.0, 2), np.array([0.75]), gap=0.6)
-    whole = lanes_taken(street(0.0, 7.0, 2), np.array([0.75]), gap=0.6)
+    half = lanes_taken(street(3.0, 7.0, 2), np.array([0.75]), UNKNOWN, gap=0.6)
+    whole = lanes_taken(street(0.0, 7.0, 2), np.array([0.75]), UNKNOWN, gap=0.6)
     kind = np.array(["arterial"], dtype=object)
     assert traffic_cost(kind, half, days, RATES)[0, 0] == pytest.approx(100 * 1 * 3)
     assert traffic_cost(kind, whole, days, RATES)[0, 0] == pytest.approx(100 * 2 * 3 * 2)

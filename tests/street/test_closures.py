@@ -33,8 +33,9 @@ def closed(
 ) -> pd.DataFrame:
     """Close lanes for a pit 1.5 m wide at 500 m, so far left of the centreline."""
     row = {
-        "pit_id": "P1", "run_id": "R", "lanes_taken": 1, "days": 4.0, "width": 1.5,
-        "street_chain": 0, "street_offset": offset, "street_width": width, "street_lanes": lanes,
+        "pit_id": "P1", "run_id": "R", "lanes_taken": 1, "days": 4.0,
+        "edge_low": offset - 0.75, "edge_high": offset + 0.75,
+        "street_chain": 0, "street_width": width, "street_lanes": lanes,
         "street_speed": SPEED, "street_class": "local", "street_name": "High",
         "first_day": 1.0, "last_day": 9.0, "work_low": 494.0, "work_high": 506.0, **pit,
     }  # fmt: skip
