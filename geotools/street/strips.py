@@ -11,6 +11,8 @@ from geotools.street.net import StreetNet
 
 __all__ = ["on_street", "strip"]
 
+MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline
+
 
 def _own(net: StreetNet, chain: int) -> tuple[FloatArray, FloatArray]:
     """Return the vertices of one chain and their chainage."""
@@ -39,8 +41,12 @@ def on_street(net: StreetNet, chain: int, at: FloatArray, off: FloatArray) -> Fl
     length = float(along[-1])
     inside = np.clip(at, 0.0, length)
     reach = min(0.5, length / 4)
-    step = point(np.minimum(inside + reach, length)) - point(np.maximum(inside - reach, 0.0))
-    heading = step / np.maximum(np.hypot(*step.T), 1e-12)[:, None]
+    low, high = np.maximum(inside - reach, 0.0), np.minimum(inside + reach, length)
+    step = point(high) - point(low)
+    chord = np.maximum(np.hypot(*step.T), 1e-12)
+    heading = step / chord[:, None]
+    # At a vertex the edges of the street meet farther out, on the mitre.
+    off = off * np.minimum((high - low) / chord, MOST_MITRE)
     middle = point(inside) + heading * (at - inside)[:, None]
     left = np.stack([-heading[:, 1], heading[:, 0]], axis=1)
     return np.asarray(middle + left * off[:, None], dtype=np.float64)

@@ -32,6 +32,8 @@ from geotools.tools._shared import Shared
 
 __all__ = ["Works", "work_out"]
 
+TOUCH_M2 = 0.01  # m2 of a string on a pit that count as lying over it
+
 
 @dataclass(frozen=True)
 class Works:
@@ -79,8 +81,10 @@ def work_out(
     schedule = schedule_runs(table, pits, waits, brief.crew)
     _report_overlaps(pits, ground.layers.findings)
     _report_deep(pits, brief, ground.layers.findings)
+    strings = lay_strings(laid, net, gap=brief.street.string_gap, piece=brief.pulls.piece_length)
+    _report_strings(strings, pits, pulls, ground.layers.findings)
     return Works(
-        strings=lay_strings(laid, net, gap=brief.street.string_gap, piece=brief.pulls.piece_length),
+        strings=strings,
         closures=close_lanes(_work_space(_with_days(pits, schedule)), net, rules),
         local_digs=_placed(ground, digs),
         quantities=pd.concat(
@@ -227,6 +231,33 @@ def _report_deep(pits: pd.DataFrame, brief: Brief, findings: Findings) -> None:
         layer="pits",
         features=deep["pit_id"].to_numpy(dtype=object),
         xy=deep[["x", "y"]].to_numpy(dtype=float),
+    )
+
+
+def _report_strings(
+    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings that lie over a pit that is not theirs."""
+    if not len(strings):
+        return
+    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
+    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
+    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
+    names = pits["pit_id"].to_numpy(dtype=object)
+    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
+    line, pit = line[over & (own[line] != names[pit])], pit[over & (own[line] != names[pit])]
+    string = strings["string_id"].to_numpy(dtype=object)
+    findings.add_points(
+        "info",
+        "string-over-pit",
+        [
+            f"string {string[a]} lies over pit {names[b]}: dig that pit after the pull, or plate "
+            "it, or lead the string past it."
+            for a, b in zip(line, pit, strict=True)
+        ],
+        layer="strings",
+        features=string[line],
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
     )
 
 
