@@ -43,7 +43,7 @@ def _rows(
     unit: str,
     rate: npt.ArrayLike,
 ) -> pd.DataFrame:
-    """Return one priced item for every pit, pull or run; unpriced where the rate is NaN."""
+    """Return one item for every pit, pull or run; without a cost where the rate is NaN."""
     rates = np.broadcast_to(np.asarray(rate, dtype=float), np.shape(quantity))
     return pd.DataFrame(
         {
@@ -54,7 +54,7 @@ def _rows(
             "quantity": quantity,
             "unit": unit,
             "rate": rates,
-            "cost": np.where(np.isnan(rates), 0.0, quantity * rates),
+            "cost": quantity * rates,
         }
     )
 
@@ -128,7 +128,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
             prices.off_street * square,
         ),
     ]
-    base = sum(part["cost"].to_numpy(dtype=float) for part in parts)
+    base = sum(part["cost"].fillna(0.0).to_numpy(dtype=float) for part in parts)
     lane_days = column("lanes_taken") * column("days")
     traffic = column("traffic_cost")
     surcharge = base * (column("factor") - 1.0)
@@ -218,4 +218,5 @@ def run_quantities(pits: pd.DataFrame, pulls: pd.DataFrame) -> pd.DataFrame:
         rate = np.where(
             (sums["quantity"] > 0) & (sums["priced"] > 0), sums["cost"] / sums["quantity"], np.nan
         )
-    return sums.assign(scope="run", ref=sums["run_id"], rate=rate)[COLUMNS]
+    cost = sums["cost"].where(sums["priced"] > 0)
+    return sums.assign(scope="run", ref=sums["run_id"], rate=rate, cost=cost)[COLUMNS]

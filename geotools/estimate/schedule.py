@@ -1,7 +1,9 @@
 """The schedule of every run: who does what when, in working days from its start.
 
 Fusing goes on beside the digging and is off the critical path unless it is the longer. A crew
-does one thing at a time, in order along the run. Planning values.
+does one thing at a time, in order along the run. The carriers are joined in the pits between the
+ends, the run is tested whole, and only then tied in to the mains in service at its ends.
+Planning values.
 """
 
 from __future__ import annotations
@@ -97,11 +99,38 @@ def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> 
         pulling.append(pulled)
         resting.append(rest)
     pairs = list(zip(pulls["insertion_pit"], pulls["receiving_pit"], strict=True))
-    tying = []
-    for name, dug in digging.items():
+    names = list(digging)
+    joining = []
+    for name in names[1:-1]:
         met = [rest for rest, ends in zip(resting, pairs, strict=True) if name in ends]
-        tying.append(_Task("tie in at the pit", name, "tie-in", crew.tie_in_days, [dug, *met]))
-    test = _Task("fill, test and disinfect", run_id, "testing", crew.test_days, list(tying))
+        done = [digging[name], *met]
+        joining.append(
+            _Task("join the carriers in the pit", name, "tie-in", crew.tie_in_days, done)
+        )
+    ready = [*resting, *joining] or list(digging.values())
+    test = _Task("fill, test and disinfect", run_id, "testing", crew.test_days, ready)
+    return [
+        *digging.values(),
+        *fusing,
+        *connecting,
+        *pulling,
+        *resting,
+        *joining,
+        test,
+        *_after_test(pits, test, connecting, crew),
+    ]
+
+
+def _after_test(
+    pits: pd.DataFrame, test: _Task, connecting: list[_Task], crew: Crew
+) -> list[_Task]:
+    """List what follows the test: ends tied in, connections remade, pits refilled.
+
+    The pits between the ends are refilled while those at the ends are tied in.
+    """
+    rows = pits.to_dict("records")
+    outer = dict.fromkeys([rows[0]["pit_id"], rows[-1]["pit_id"]])
+    tying = {n: _Task("tie in at the pit", n, "tie-in", crew.tie_in_days, [test]) for n in outer}
     again = [
         _Task("remake the connections", t.ref, "connections", t.days, [test]) for t in connecting
     ]
@@ -111,21 +140,11 @@ def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> 
             pit["pit_id"],
             "digging",
             crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY_S),
-            [test],
+            [tying.get(pit["pit_id"], test)],
         )
-        for pit in pits.to_dict("records")
+        for pit in sorted(rows, key=lambda pit: pit["pit_id"] in tying)
     ]
-    return [
-        *digging.values(),
-        *fusing,
-        *connecting,
-        *pulling,
-        *resting,
-        *tying,
-        test,
-        *again,
-        *closing,
-    ]
+    return [*tying.values(), *again, *closing]
 
 
 def _place(tasks: list[_Task]) -> None:

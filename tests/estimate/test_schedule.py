@@ -48,18 +48,29 @@ def test_nothing_starts_before_what_it_waits_for(sample: dict[str, Any]) -> None
         assert rest["start_day"] >= pulled["end"] - 1e-9
         assert rest["days"] >= 1.0
         test = tasks.loc[("fill, test and disinfect", pull.run_id)]
+        assert test["start_day"] >= rest["end"] - 1e-9
         for pit in (pull.insertion_pit, pull.receiving_pit):
-            tied = tasks.loc[("tie in at the pit", pit)]
-            assert tied["start_day"] >= rest["end"] - 1e-9
-            assert test["start_day"] >= tied["end"] - 1e-9
+            if ("tie in at the pit", pit) in tasks.index:
+                tied = tasks.loc[("tie in at the pit", pit)]
+                assert tied["start_day"] >= test["end"] - 1e-9
+                again = tasks.loc[("refill and make good", pit)]
+                assert again["start_day"] >= tied["end"] - 1e-9
+            else:
+                joined = tasks.loc[("join the carriers in the pit", pit)]
+                assert joined["start_day"] >= rest["end"] - 1e-9
+                assert test["start_day"] >= joined["end"] - 1e-9
             assert tasks.loc[("refill and make good", pit)]["start_day"] >= test["end"] - 1e-9
 
 
 def test_every_pit_pull_and_run_has_its_tasks(sample: dict[str, Any]) -> None:
     tasks, pits, pulls = sample["schedule"], sample["pits"], sample["pulls"]
     count = tasks["task"].value_counts()
-    for task in ("dig and support the pit", "tie in at the pit", "refill and make good"):
+    for task in ("dig and support the pit", "refill and make good"):
         assert count[task] == len(pits)
+    ends_of_runs = pits.groupby("run_id")["pit_id"].agg(["first", "last"])
+    tied = tasks.loc[tasks["task"] == "tie in at the pit", "ref"]
+    assert sorted(tied) == sorted(set(ends_of_runs.to_numpy().ravel()))
+    assert count["tie in at the pit"] + count["join the carriers in the pit"] == len(pits)
     for task in ("fuse the strings", "pull the carrier in", "let the carrier rest"):
         assert count[task] == len(pulls)
     assert count["fill, test and disinfect"] == (sample["runs"]["status"] == "planned").sum()
@@ -131,3 +142,43 @@ def test_a_run_without_a_plan_has_no_tasks() -> None:
     runs = pd.DataFrame({"run_id": ["R"], "status": ["no_plan"]})
     nothing = pd.DataFrame({"run_id": []})
     assert schedule_runs(runs, nothing, nothing, Brief().crew).empty
+
+
+def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> None:
+    rng = np.random.default_rng(11)
+    for _ in range(20):
+        count = int(rng.integers(1, 6))
+        pits = pd.DataFrame(
+            {
+                "run_id": "R",
+                "pit_id": [f"P{k}" for k in range(count)],
+                "volume": rng.uniform(5, 200, count),
+                "area": rng.uniform(5, 60, count),
+            }
+        )
+        pulls = pd.DataFrame(
+            {
+                "run_id": "R",
+                "pull_id": [f"L{k}" for k in range(count - 1)],
+                "insertion_pit": [f"P{k}" for k in range(count - 1)],
+                "receiving_pit": [f"P{k + 1}" for k in range(count - 1)],
+                "joints": rng.integers(0, 60, count - 1),
+                "digs": rng.integers(0, 9, count - 1),
+                "hours": rng.uniform(1, 9, count - 1),
+                "wait_hours": rng.uniform(5, 60, count - 1),
+            }
+        )
+        runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+        tasks = ends(schedule_runs(runs, pits, pulls, Brief().crew))
+        finish = tasks["end"].max()
+        critical = tasks[tasks["critical"] & (tasks["days"] > 0)]
+        # Critical tasks fill the whole time without a gap, and the last of them ends it.
+        spans = sorted(zip(critical["start_day"], critical["end"], strict=True))
+        reached = 0.0
+        for start, end in spans:
+            assert start <= reached + 1e-9
+            reached = max(reached, end)
+        assert reached == pytest.approx(finish)
+        # Every task starts at once, or when another one ends: none idles without a cause.
+        for start in tasks.loc[tasks["start_day"] > 0, "start_day"]:
+            assert np.isclose(tasks["end"], start).any()

@@ -1,0 +1,111 @@
+"""Quantities: every pit and pull is there, and their costs are the cost of the plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import geotools
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
+UNITS = {"m": 0.3048, "m2": 0.3048**2, "m3": 0.764554857984}  # ft, ft2, yd3
+GROUT = {"pulls.grouted": True}
+
+
+@pytest.fixture(scope="module")
+def plan() -> dict[str, Any]:
+    return dict(geotools.plan(SAMPLE, settings=GROUT).layers)
+
+
+def scope(layers: dict[str, Any], name: str) -> pd.DataFrame:
+    table = layers["quantities"]
+    rows: pd.DataFrame = table[table["scope"] == name]
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("name", "layer", "key"), [("pit", "pits", "pit_id"), ("pull", "pulls", "pull_id")]
+)
+def test_the_items_of_every_pit_and_pull_add_up_to_its_cost(
+    plan: dict[str, Any], name: str, layer: str, key: str
+) -> None:
+    items = scope(plan, name)
+    assert set(items["ref"]) == set(plan[layer][key])
+    assert not items.duplicated(["ref", "item"]).any()
+    cost = items.groupby("ref")["cost"].sum()
+    told = plan[layer].set_index(key)["cost"]
+    np.testing.assert_allclose(cost[told.index], told, rtol=0, atol=1e-6)
+
+
+def test_the_items_of_every_run_add_up_to_its_cost(plan: dict[str, Any]) -> None:
+    runs = plan["runs"].set_index("run_id")["cost"].dropna()
+    items = scope(plan, "run")
+    cost = items.groupby("ref")["cost"].sum()
+    assert set(cost.index) == set(runs.index)
+    np.testing.assert_allclose(cost[runs.index], runs, rtol=0, atol=1e-6)
+    parts = plan["quantities"][plan["quantities"]["scope"] != "run"]
+    whole = parts.groupby(["run_id", "item"])["quantity"].sum().sort_index()
+    told = items.set_index(["run_id", "item"])["quantity"].sort_index()
+    np.testing.assert_allclose(told, whole, rtol=1e-12)
+
+
+def test_cost_is_quantity_times_rate_and_what_has_no_rate_has_no_cost(
+    plan: dict[str, Any],
+) -> None:
+    table = plan["quantities"]
+    priced = table["rate"].notna()
+    np.testing.assert_allclose(
+        table["cost"][priced], (table["quantity"] * table["rate"])[priced], rtol=1e-9, atol=1e-9
+    )
+    assert set(table["item"][~priced & (table["quantity"] > 0)]) == {
+        "shored face",
+        "carrier in tails, not priced",
+    }
+    assert table["cost"][~priced & (table["quantity"] > 0)].isna().all()
+
+
+def test_quantities_are_those_of_the_layers(plan: dict[str, Any]) -> None:
+    table, pits, pulls = plan["quantities"], plan["pits"], plan["pulls"]
+    parts = table[table["scope"] != "run"]
+
+    def of(item: str, refs: pd.Series) -> np.ndarray:
+        own = parts[parts["item"] == item].set_index("ref")["quantity"]
+        return np.asarray(own[refs.to_numpy()], dtype=float)
+
+    pit, pull = pits["pit_id"], pulls["pull_id"]
+    np.testing.assert_allclose(of("excavation", pit), pits["volume"], rtol=1e-9)
+    np.testing.assert_allclose(of("surface made good", pit), plan["pit_footprints"].area, rtol=1e-9)
+    np.testing.assert_allclose(
+        of("carrier laid in the open", pit), pits["before"] + pits["after"], atol=1e-9
+    )
+    np.testing.assert_allclose(
+        of("lane closed for a day", pit), pits["lanes_taken"] * pits["days"], rtol=1e-9
+    )
+    np.testing.assert_allclose(of("carrier pulled", pull), pulls["length"], rtol=1e-9)
+    np.testing.assert_allclose(of("fused joint", pull), pulls["joints"])
+    joined = of("string joined on, with standstill", pull)
+    np.testing.assert_allclose(joined, pulls["strings"] - 1)
+    assert (of("grout", pull) > 0).all()
+    # The carrier laid is the run: pulled, or in the open in a pit.
+    laid = parts[parts["item"].isin(["carrier pulled", "carrier laid in the open"])]
+    length = laid.groupby("run_id")["quantity"].sum()
+    runs = plan["runs"].set_index("run_id")["length"]
+    np.testing.assert_allclose(length, runs[length.index], rtol=1e-9)
+
+
+def test_us_units_change_quantity_unit_and_rate_and_no_cost(plan: dict[str, Any]) -> None:
+    other = geotools.plan(SAMPLE, settings={**GROUT, "output.units": "us"}).layers["quantities"]
+    table = plan["quantities"]
+    assert (other["ref"].to_numpy() == table["ref"].to_numpy()).all()
+    assert (other["item"].to_numpy() == table["item"].to_numpy()).all()
+    size = table["unit"].map(UNITS).fillna(1.0).to_numpy()
+    np.testing.assert_allclose(other["quantity"] * size, table["quantity"], rtol=1e-9)
+    np.testing.assert_allclose(other["rate"] / size, table["rate"], rtol=1e-9)
+    np.testing.assert_allclose(other["cost"], table["cost"], rtol=1e-9, atol=1e-6)
+    changed = size != 1.0
+    assert (other["unit"][changed] != table["unit"][changed]).all()
+    assert (other["unit"][~changed] == table["unit"][~changed]).all()
