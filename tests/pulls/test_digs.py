@@ -1,0 +1,98 @@
+"""Local digs: what lies on a pull costs, what lies in a pit is spared."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+import geotools
+from geotools.pulls.digs import local_digs
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
+X, Y, CRS = 500_000.0, 4_800_000.0, 32633
+
+
+def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared() -> None:
+    digs = pd.DataFrame(
+        {
+            "run": [0, 0, 0, 0, 0, 2],
+            "chainage": [1.0, 10.0, 50.0, 90.0, 95.0, 30.0],
+            "kind": ["lateral", "lateral", "connection", "valve", "lateral", "lateral"],
+            "cost": [5.0, 5.0, 5.0, 9.0, 5.0, 5.0],
+        }
+    )
+    pulls = pd.DataFrame({"run": [0], "pull_id": ["A-L1"], "start": [10.0], "end": [95.0]})
+    got = local_digs(digs, pulls, np.array(["A", "B", "C"], dtype=object))
+    # The run without a plan has no digs; what lies on the very edge is dug with the pit.
+    assert got["run_id"].tolist() == ["A"] * 5
+    assert got["dig_id"].tolist() == [f"A-D{k}" for k in range(1, 6)]
+    assert got["pull_id"].tolist() == ["", "", "A-L1", "A-L1", ""]
+    assert got["spared"].tolist() == [True, True, False, False, True]
+    assert got["cost"].tolist() == [0.0, 0.0, 5.0, 9.0, 0.0]
+
+
+def test_no_pulls_and_no_digs_give_an_empty_table() -> None:
+    digs = pd.DataFrame({"run": [0], "chainage": [1.0], "kind": ["lateral"], "cost": [5.0]})
+    none = pd.DataFrame({"run": [], "pull_id": [], "start": [], "end": []})
+    names = np.array(["A"], dtype=object)
+    assert local_digs(digs, none, names).empty
+    assert local_digs(digs.iloc[:0], none, names).empty
+
+
+@pytest.fixture(scope="module")
+def plan() -> dict[str, Any]:
+    return dict(geotools.plan(SAMPLE).layers)
+
+
+def test_the_digs_of_the_sample_are_those_counted_and_paid_on_their_pulls(
+    plan: dict[str, Any],
+) -> None:
+    digs, pulls = plan["local_digs"], plan["pulls"].set_index("pull_id")
+    on = digs[~digs["spared"].astype(bool)]
+    count = on.groupby("pull_id").size().reindex(pulls.index, fill_value=0)
+    assert (count == pulls["digs"]).all()
+    for dig in on.itertuples():
+        pull = pulls.loc[dig.pull_id]
+        assert pull["run_id"] == dig.run_id
+        assert pull["start"] < dig.chainage < pull["end"]
+    items = plan["quantities"].query("item in ['connection dug up', 'line valve cut out']")
+    paid = items[items["scope"] == "pull"].groupby("ref")["cost"].sum()
+    cost = on.groupby("pull_id")["cost"].sum().reindex(paid.index, fill_value=0.0)
+    np.testing.assert_allclose(paid, cost, rtol=1e-12)
+    assert (on["cost"] > 0).all()
+
+
+def test_the_spared_digs_of_the_sample_lie_in_a_pit(plan: dict[str, Any]) -> None:
+    digs, pits = plan["local_digs"], plan["pits"]
+    spared = digs[digs["spared"].astype(bool)]
+    assert len(spared)
+    assert (spared["cost"] == 0).all()
+    for dig in spared.itertuples():
+        own = pits[pits["run_id"] == dig.run_id]
+        low, high = own["chainage"] - own["before"], own["chainage"] + own["after"]
+        assert ((low - 1e-6 <= dig.chainage) & (dig.chainage <= high + 1e-6)).any()
+
+
+@pytest.mark.parametrize(("at", "spared"), [(150.0, False), (1.0, True)])
+def test_a_service_costs_a_connection_on_a_pull_and_nothing_in_a_pit(
+    at: float, spared: bool
+) -> None:
+    main = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
+        geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
+        crs=CRS,
+    )
+    lateral = gpd.GeoDataFrame({"customers": [1]}, geometry=[shapely.Point(X + at, Y)], crs=CRS)
+    settings = {"service.least_capacity": 0, "rates.connection": 777.0}
+    plain = geotools.plan(mains=main, settings=settings).layers
+    layers = geotools.plan(mains=main, laterals=lateral, settings=settings).layers
+    dig = layers["local_digs"].iloc[0]
+    assert (dig["kind"], bool(dig["spared"])) == ("lateral", spared)
+    more = layers["runs"]["cost"].sum() - plain["runs"]["cost"].sum()
+    assert more == pytest.approx(0.0 if spared else 777.0, abs=1e-6)
