@@ -1,0 +1,116 @@
+"""Sites of pits against excavation rules and the practice of the trade.
+
+29 CFR 1926 Subpart P (650 to 652 and appendices), as quoted in public texts; what is marked
+common practice has no source.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+import geotools
+from geotools.brief import Brief
+from geotools.pipe.excavation import ENGINEER_DEPTH_M
+
+X, Y, CRS, FOOT = 500_000.0, 4_800_000.0, 32633, 0.3048
+PIPE = {
+    "carrier.system": "METRIC",
+    "carrier.nominal": "355 mm",
+    "carrier.material": "PE100",
+    "carrier.dr": 17,
+    "service.least_capacity": 0,
+}
+
+
+def lines(*shapes: list[tuple[float, float]], **columns: Any) -> gpd.GeoDataFrame:
+    moved = [shapely.LineString([(x + X, y + Y) for x, y in shape]) for shape in shapes]
+    return gpd.GeoDataFrame(columns, geometry=moved, crs=CRS)
+
+
+def planned(
+    length: float, cover: float, settings: dict[str, Any] | None = None, **layers: Any
+) -> dict[str, Any]:
+    """Plan a straight main of 450 mm, 2 m beside the centreline of its street."""
+    main = lines(
+        [(0, 2), (length, 2)],
+        main_id=["M"], diameter_mm=[450.0], bore_mm=[450.0], cover_m=[cover],
+    )  # fmt: skip
+    return dict(geotools.plan(mains=main, settings={**PIPE, **(settings or {})}, **layers).layers)
+
+
+def test_spoil_is_kept_two_feet_from_the_edge() -> None:
+    """29 CFR 1926.651(j)(2): printed 2 ft = 0.6096 m; the default 0.6 m is 1.6 % less, in print.
+
+    The rule is given in feet; the metric text of the trade rounds it to 0.6 m.
+    """
+    assert Brief().pits.spoil_setback == pytest.approx(2 * FOOT, rel=0.02)
+
+
+@pytest.mark.parametrize(("feet", "engineer"), [(19.0, False), (21.0, True)])
+def test_an_excavation_deeper_than_twenty_feet_is_an_engineers(feet: float, engineer: bool) -> None:
+    """Subpart P, appendices B and F: printed 20 ft; computed 6.096 m."""
+    assert pytest.approx(20 * FOOT) == ENGINEER_DEPTH_M
+    bedding = Brief().pits.bedding
+    cover = feet * FOOT - bedding - 0.45
+    layers = planned(300.0, cover, {"pits.max_depth": "10 m"})
+    np.testing.assert_allclose(layers["pits"]["depth"] + bedding, feet * FOOT, rtol=1e-9)
+    found = layers["findings"]["rule"] == "engineered-excavation"
+    assert found.sum() == (len(layers["pits"]) if engineer else 0)
+
+
+def test_disturbed_soil_is_never_the_best_class() -> None:
+    """Appendix A: previously disturbed soil is not type A; the trench of a main is disturbed."""
+    with pytest.raises(geotools.BriefError, match=r"pits\.soil"):
+        planned(300.0, 1.5, {"pits.soil": "A"})
+
+
+def test_a_carrier_is_threaded_down_to_a_host_more_than_ten_feet_down() -> None:
+    """From street level into a pit, host more than 10 ft down: common practice, no source.
+
+    The ramp is as long as two opposed arcs of 27 OD need (geometry; radius PPI, from memory).
+    """
+    cover = 11 * FOOT
+    layers = planned(500.0, cover)
+    assert layers["runs"]["status"].tolist() == ["planned"]
+    pits = layers["pits"]
+    assert (pits["depth"] > 10 * FOOT).all()
+    insertion = pits[pits["role"] != "receiving"]
+    drop = cover + 0.45 / 2 + 0.5 + 0.355 / 2
+    ramp = np.sqrt(drop * (4 * 27 * 0.355 - drop))
+    room = np.where(insertion["role"] == "insertion_both", 4.0, 2.0)
+    np.testing.assert_allclose(insertion["length"], ramp + room, rtol=1e-6)
+
+
+def test_strings_of_400_to_500_ft_lie_between_intersections_and_are_joined_in_the_pull() -> None:
+    """Staged between the intersections and joined as the pull goes on: common practice, no source.
+
+    Arterials that may not be blocked cross every 170 m (558 ft); 10 m are kept clear of each.
+    """
+    length, block = 680.0, 170.0
+    corners = np.arange(0.0, length + 1, block)
+    crossing = [[(x, side), (x, 0.0)] for x in corners for side in (-150.0, 150.0)]
+    streets = lines(
+        [(-200, 0), (length + 200, 0)], *crossing,
+        **{
+            "class": ["local"] + ["arterial"] * len(crossing),
+            "width_m": 8.0, "lanes": 2,
+        },
+    )  # fmt: skip
+    layers = planned(length, 1.5, {"rates.insertion_pit": 200_000.0}, streets=streets)
+    strings, pulls = layers["strings"], layers["pulls"]
+    assert (pulls["length"] > 500 * FOOT).any()
+    assert (pulls["strings"] > 1).any()
+    assert strings["length"].max() <= 500 * FOOT
+    long = pulls[pulls["length"] > 500 * FOOT]
+    assert (long["strings"] >= np.ceil(long["length"] / (500 * FOOT))).all()
+    # None lies across an arterial or within 10 m of its middle.
+    for x in corners:
+        kept = shapely.box(X + x - 9.99, Y - 20, X + x + 9.99, Y + 20)
+        assert not strings.intersects(kept).any()
+    hours = Brief().crew.shift / 3600
+    assert (pulls["hours"] <= hours + 1e-9).all()
