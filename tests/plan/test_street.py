@@ -302,3 +302,108 @@ def test_a_line_valve_is_cut_out_in_a_dig_or_in_a_pit_as_the_brief_says() -> Non
     assert pit["local_digs"].query("kind == 'valve'")["spared"].tolist() == [True]
     held = pit["pits"].query("chainage - before <= 133 and chainage + after >= 133")
     assert len(held) == 1
+
+
+def test_in_a_curve_of_the_street_the_closure_holds_the_ramp_that_goes_straight_on() -> None:
+    """The main turns 40 deg with the street; the ramp behind the bend leaves its lane."""
+    turn = np.radians(40.0)
+    line = [(-300.0, 2.0), (0.0, 2.0), (300 * np.cos(turn), 300 * np.sin(turn) + 2.0)]
+    middle = [(-500.0, 0.0), (0.0, 0.0), (500 * np.cos(turn), 500 * np.sin(turn))]
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]},
+        geometry=[shapely.Point(X, Y + 2.0)],
+        crs=CRS,
+    )
+    layers = planned(mains=main_of(line), streets=street(middle), pit_edits=wish)
+    pit = at(layers["pits"], 300.0)
+    assert pit["role"] == "insertion_ahead"
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    way = street(middle).geometry.iloc[0].buffer(3.5, cap_style="flat", join_style="mitre")
+    closures = layers["closures"].query("pit_id == @pit.pit_id")
+    on_street = ground.intersection(way)
+    assert on_street.area > 5.0
+    # Along a curve the work space is measured on the centreline: a corner may stick out.
+    held = shapely.union_all(closures.geometry.to_numpy())
+    assert on_street.difference(held).area < 0.02 * on_street.area
+    assert closures["lanes_closed"].sum() == pit["lanes_taken"] == 2
+
+
+def test_in_the_sample_every_pit_on_a_carriageway_lies_in_its_closure(
+    sample: dict[str, Any],
+) -> None:
+    streets = gpd.read_file(SAMPLE.parent / "district.gpkg", layer="streets")
+    half = streets["width_m"].fillna(7.0) / 2
+    ways = streets.assign(geometry=streets.buffer(half, cap_style="flat")).dissolve("name").geometry
+    held = sample["closures"].dissolve("pit_id").geometry
+    pits = sample["pits"].set_index("pit_id")
+    ground = sample["pit_footprints"].set_index("pit_id").geometry
+    for name, pit in pits.iterrows():
+        if not pit["lanes_taken"]:
+            assert name not in held.index
+            continue
+        on_street = ground[name].intersection(ways[pit["street_name"]])
+        assert on_street.difference(held[name]).area < 0.02 * on_street.area
+
+
+def test_a_taper_and_a_buffer_of_the_brief_win_over_the_tables() -> None:
+    """Other countries have other rules: the brief sets the lengths."""
+    layers = planned(
+        {"street.taper": "15 m", "street.buffer": "7.5 m"},
+        mains=main_of([(0.0, 2.0), (400.0, 2.0)]),
+        streets=street([(-300.0, 0.0), (700.0, 0.0)]),
+    )
+    closures = layers["closures"]
+    assert len(closures)
+    assert (closures["taper"] == 15.0).all() and (closures["buffer"] == 7.5).all()
+
+
+def test_strings_begin_at_the_ramp_and_lie_behind_the_pit_away_from_the_pull() -> None:
+    layers = planned(
+        {"pulls.max_length": "200 m"},
+        mains=main_of([(0.0, 2.0), (700.0, 2.0)]),
+        streets=street([(-400.0, 0.0), (1100.0, 0.0)]),
+    )
+    pits = layers["pits"].set_index("pit_id")
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    pulls = layers["pulls"].set_index("pull_id")
+    assert set(pulls["direction"]) == {"ahead", "behind"}
+    for string in layers["strings"].itertuples():
+        pull = pulls.loc[string.pull_id]
+        west, _, east, _ = string.geometry.bounds
+        assert east - west == pytest.approx(string.length)
+        pit = pits.loc[pull["insertion_pit"]]
+        box = ground[pull["insertion_pit"]].bounds
+        if pull["direction"] == "ahead":
+            assert east == pytest.approx(box[0])
+            assert east < X + pull["start"]
+        else:
+            assert west == pytest.approx(box[2])
+            assert west > X + pull["end"]
+        assert abs(string.geometry.centroid.y - Y) <= 7.5
+        assert pit["street_name"] == string.street
+
+
+def test_a_string_over_another_pit_is_told() -> None:
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_both"]},
+        geometry=[shapely.Point(X + 100, Y + 2)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (350.0, 2.0)]),
+        streets=street([(-400.0, 0.0), (1000.0, 0.0)]),
+        pit_edits=wish,
+    )
+    strings = layers["strings"].set_index("string_id")
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    own = layers["pulls"].set_index("pull_id")["insertion_pit"]
+    over = {
+        (name, pit)
+        for name, string in strings.iterrows()
+        for pit, area in ground.items()
+        if pit != own[string["pull_id"]] and area.intersection(string.geometry).area > 0.01
+    }
+    told = layers["findings"].query("rule == 'string-over-pit'")
+    assert len(over) == len(told) > 0
+    for name, pit in over:
+        assert told["text"].str.startswith(f"string {name} lies over pit {pit}:").sum() == 1

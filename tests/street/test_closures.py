@@ -109,3 +109,34 @@ def test_a_pit_that_takes_no_lane_has_no_closure() -> None:
     assert closed(2, 7.0, -2.0, lanes_taken=0).empty
     assert closed(2, 7.0, -2.0, street_chain=-1).empty
     assert close_lanes(pd.DataFrame({"pit_id": []}), None, RULES).empty
+
+
+def test_a_half_closed_on_a_wide_street_merges_into_the_other_half() -> None:
+    """Two lanes stay on the other half: each direction has its own, none takes turns."""
+    wide = closed(4, 14.0, -3.5).iloc[0]
+    assert (wide["lanes_closed"], wide["lanes_left"]) == (2, 0)
+    assert wide["taper"] == pytest.approx(float(merging_taper_m(7.0, SPEED)))
+    narrow = closed(2, 7.0, -2.0).iloc[0]
+    assert narrow["taper"] == ONE_LANE_TAPER_M
+
+
+def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
+    table = pd.DataFrame(
+        {"class": ["local"], "lanes": [2], "width": [8.0], "speed": [SPEED], "name": ["High"]}
+    )
+    xy = np.array([[0.0, 0.0], [500.0, 0.0], [933.0127, 250.0]])
+    bent = build_streets(Lines(table, xy, np.array([0, 3])), Street(), tolerance=0.5, accuracy=0.5)
+    row = {
+        "pit_id": "P1", "run_id": "R", "lanes_taken": 1, "days": 4.0, "edge_low": -3.0,
+        "edge_high": -1.0, "street_chain": 0, "street_width": 8.0, "street_lanes": 2,
+        "street_speed": SPEED, "street_class": "local", "street_name": "High",
+        "first_day": 1.0, "last_day": 9.0, "work_low": 490.0, "work_high": 510.0,
+    }  # fmt: skip
+    shape = close_lanes(pd.DataFrame([row]), bent, RULES)["geometry"].iloc[0]
+    line = shapely.LineString(xy)
+    right = line.buffer(-4.0, single_sided=True, join_style="mitre")
+    work = line.buffer(-4.0, single_sided=True, join_style="mitre").intersection(
+        shapely.ops.substring(line, 490, 510).buffer(4.0, cap_style="flat", join_style="mitre")
+    )
+    assert shape.difference(right.buffer(1e-6)).area < 1e-3
+    assert work.difference(shape).area < 1e-3
