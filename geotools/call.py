@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geotools.errors import OutputError
 from geotools.schema import INPUTS
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
 
@@ -67,9 +68,35 @@ def run(
     if tool.takes_written:
         arguments["written"] = dict(_written(tool, parameters or {}))
     if not tool.takes_brief:
+        _spare_inputs(arguments, [])
         return _checked(tool, tool.load()(**arguments))
     used = _brief(brief, sources, {**(settings or {}), **overrides})
+    named = [str(brief)] if isinstance(brief, str | os.PathLike) else []
+    for entry in used.inputs.values():
+        named += [entry.source] if isinstance(entry.source, str) else entry.source
+    _spare_inputs(arguments, named)
     return _checked(tool, tool.load()(used, layers=frames or None, **arguments))
+
+
+OUTPUTS = ("output", "csv", "report")  # parameters that name a file to write
+
+
+def _spare_inputs(arguments: Mapping[str, Any], sources: Iterable[str]) -> None:
+    """Refuse to write over what is read, whatever else is allowed.
+
+    Raises
+    ------
+    OutputError
+        If an output is one of the inputs; nothing was touched.
+    """
+    read = [str(v) for k, v in arguments.items() if isinstance(v, Path) and k not in OUTPUTS]
+    paths = [Path(p) for s in [*read, *sources] for p in (s, s.rpartition(":")[0]) if p]
+    for name in OUTPUTS:
+        target = arguments.get(name)
+        if not isinstance(target, Path) or not target.exists():
+            continue
+        if any(path.exists() and path.samefile(target) for path in paths):
+            raise OutputError(f"{target}: is read by this call; give the output another name")
 
 
 def _checked(tool: Tool, outcome: object) -> Outcome:

@@ -20,7 +20,7 @@ def alternatives_table(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.D
     """Return the alternatives layer: chosen first, then by outcome and cost."""
     rows = [_tried(layout, rank, attempt) for rank, attempt in enumerate(layout.attempts)]
     rows += [_not_tried(layout), _without_edits(layout)]
-    table = pd.concat([r for r in rows if len(r)], ignore_index=True)
+    table = pd.concat([r for r in rows if len(r)] or rows[:1], ignore_index=True)
     order = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
     place = table["outcome"].map(order.index)
     table = table.iloc[np.lexsort([table["outside"], table["cost"], place, table["run"]])]
