@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -28,7 +29,12 @@ def _lengths(shares: IntArray, length: float, piece: float) -> FloatArray:
 
 
 def lay_strings(
-    pulls: pd.DataFrame, net: StreetNet | None, *, gap: float, piece: float
+    pulls: pd.DataFrame,
+    net: StreetNet | None,
+    obstacles: npt.NDArray[np.object_],
+    *,
+    gap: float,
+    piece: float,
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls.
 
@@ -40,6 +46,8 @@ def lay_strings(
         along the chain, top of the ramp), ``lay_forward``, ``lay_width`` (m, half the width of
         carriageway and verge), ``top_x``, ``top_y``, ``lay_dx``, ``lay_dy``.
     net : StreetNet, optional
+    obstacles : ndarray of polygons
+        Hard places to avoid: a string is led past them where the street is wide enough.
     gap : float
         Room between strings laid side by side, m.
     piece : float
@@ -51,11 +59,16 @@ def lay_strings(
         Contract columns of ``strings`` and ``geometry``.
     """
     rows = []
+    tree = shapely.STRtree(obstacles)
     for pull in pulls.to_dict("records"):
         shares = string_pieces(int(pull["joints"]) + 1, int(pull["strings"]))
         lengths = _lengths(shares, float(pull["length"]), piece)
         places = _sides(pull, len(shares), gap)
-        for number, (length, off, pieces) in enumerate(zip(lengths, places, shares, strict=True)):
+        for number, (length, pieces) in enumerate(zip(lengths, shares, strict=True)):
+            lanes = [_lane(pull, net, float(length), off) for off in places]
+            clear = [k for k, lane in enumerate(lanes) if not len(tree.query(lane, "intersects"))]
+            taken = clear[0] if clear else 0
+            places = np.delete(places, taken)
             rows.append(
                 {
                     "string_id": f"{pull['pull_id']}-S{number + 1}",
@@ -65,7 +78,7 @@ def lay_strings(
                     "length": float(length),
                     "street": pull["street_name"],
                     "joints": int(pieces) - 1,
-                    "geometry": shapely.MultiPolygon([_lane(pull, net, float(length), off)]),
+                    "geometry": shapely.MultiPolygon([lanes[taken]]),
                 }
             )
     columns = ["string_id", "pull_id", "run_id", "number", "length", "street", "joints", "geometry"]
@@ -73,18 +86,20 @@ def lay_strings(
 
 
 def _sides(pull: dict[Any, Any], count: int, gap: float) -> FloatArray:
-    """Return how far off the centreline each string lies: the first in line with the pit.
+    """Return how far off the centreline strings may lie, the best first: in line with the pit.
 
-    The others lie beside it, towards the verge while there is room, then towards the middle.
+    The others lie beside it, towards the verge while there is room, then towards the middle and
+    over to the other side.
     """
     own = float(pull["street_offset"]) if int(pull["street_chain"]) >= 0 else 0.0
     step = float(pull["outside"]) + gap
     side = -1.0 if own < 0 else 1.0
     half = float(pull["lay_width"])
-    room = max(int((half - abs(own)) / step), 0) if np.isfinite(half) else count
-    order = [own + side * step * k for k in range(min(room, count - 1) + 1)]
-    order += [own - side * step * (k + 1) for k in range(count - len(order))]
-    return np.array(order)
+    known = np.isfinite(half)
+    out = max(int((half - abs(own)) / step), 0) if known else count
+    back = max(int((half + abs(own)) / step), count - out - 1) if known else count
+    order = [own + side * step * k for k in range(out + 1)]
+    return np.array([*order, *(own - side * step * (k + 1) for k in range(back))])
 
 
 def _lane(

@@ -81,8 +81,14 @@ def work_out(
     schedule = schedule_runs(table, pits, waits, brief.crew)
     _report_overlaps(pits, ground.layers.findings)
     _report_deep(pits, brief, ground.layers.findings)
-    strings = lay_strings(laid, net, gap=brief.street.string_gap, piece=brief.pulls.piece_length)
+    places: npt.NDArray[np.object_] = np.zeros(0, dtype=object)
+    if ground.scene is not None:
+        places = ground.scene.corridors.obstacles
+    strings = lay_strings(
+        laid, net, places, gap=brief.street.string_gap, piece=brief.pulls.piece_length
+    )
     _report_strings(strings, pits, pulls, ground.layers.findings)
+    _report_blocked(strings, places, ground.layers.findings)
     return Works(
         strings=strings,
         closures=close_lanes(_work_space(_with_days(pits, schedule)), net, rules),
@@ -258,6 +264,34 @@ def _report_strings(
         layer="strings",
         features=string[line],
         xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
+    )
+
+
+def _report_blocked(
+    strings: pd.DataFrame, places: npt.NDArray[np.object_], findings: Findings
+) -> None:
+    """Report strings that meet a hard place wherever in the street they lie."""
+    line, place = shapely.STRtree(places).query(
+        strings["geometry"].to_numpy(dtype=object), predicate="intersects"
+    )
+    line, first = np.unique(line, return_index=True)
+    string = strings["string_id"].to_numpy(dtype=object)[line]
+    where = shapely.get_coordinates(
+        shapely.point_on_surface(
+            shapely.intersection(strings["geometry"].to_numpy()[line], places[place[first]])
+        )
+    )
+    findings.add_points(
+        "warning",
+        "string-in-the-way",
+        [
+            f"string {name} meets a place to avoid wherever across the street it lies: "
+            "lead it round by hand, or forbid its pit."
+            for name in string
+        ],
+        layer="strings",
+        features=string,
+        xy=where,
     )
 
 

@@ -407,3 +407,26 @@ def test_a_string_over_another_pit_is_told() -> None:
     assert len(over) == len(told) > 0
     for name, pit in over:
         assert told["text"].str.startswith(f"string {name} lies over pit {pit}:").sum() == 1
+
+
+def test_no_string_meets_a_building_beside_the_street_unless_it_is_told() -> None:
+    """A house on the verge where the main lies, and a wall of houses over all but the middle."""
+    main = main_of([(0.0, 6.0), (400.0, 6.0)])
+    streets = street([(-400.0, 0.0), (800.0, 0.0)])
+
+    def meets(*boxes: tuple[float, float, float, float]) -> tuple[int, int]:
+        moved = [shapely.box(X + w, Y + s, X + e, Y + n) for w, s, e, n in boxes]
+        house = gpd.GeoDataFrame(
+            {"reason": "house", "hard": True}, geometry=moved, crs=CRS, index=range(len(moved))
+        )
+        layers = planned({"pulls.max_length": "150 m"}, mains=main, streets=streets, avoid=house)
+        assert layers["runs"]["status"].tolist() == ["planned"]
+        hit = sum(layers["strings"].intersects(one).sum() for one in house.geometry)
+        return int(hit), int((layers["findings"]["rule"] == "string-in-the-way").sum())
+
+    beside = [(x, 5.0, x + 10, 9.0) for x in (-60.0, 95.0, 250.0, 330.0, 460.0)]
+    assert meets(*beside) == (0, 0)
+    both = [(x, s, x + 4, s + 7.4) for x in (-20.0, 60.0, 200.0, 330.0, 430.0) for s in (0.1, -7.5)]
+    hit, told = meets(*both)
+    assert hit > 0
+    assert told > 0

@@ -11,6 +11,7 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
+from shapely.ops import substring
 
 import geotools
 
@@ -125,7 +126,7 @@ def test_the_ramp_that_leaves_the_main_is_dug_from_the_top_to_the_bottom() -> No
     ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
     half = pit["width"] / 2
     run = shapely.LineString([(x + X, y + Y) for x, y in line])
-    opened = shapely.ops.substring(run, 200 - pit["before"], 200 + pit["after"])
+    opened = substring(run, 200 - pit["before"], 200 + pit["after"])
     trench = opened.buffer(half, cap_style="flat", join_style="mitre")
     ramp = shapely.box(
         X + 200 - half, Y + pit["after"] - pit["length"], X + 200 + half, Y + pit["after"]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from shapely.ops import substring
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
@@ -136,7 +137,7 @@ def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
     line = shapely.LineString(xy)
     right = line.buffer(-4.0, single_sided=True, join_style="mitre")
     work = line.buffer(-4.0, single_sided=True, join_style="mitre").intersection(
-        shapely.ops.substring(line, 490, 510).buffer(4.0, cap_style="flat", join_style="mitre")
+        substring(line, 490, 510).buffer(4.0, cap_style="flat", join_style="mitre")
     )
     assert shape.difference(right.buffer(1e-6)).area < 1e-3
     assert work.difference(shape).area < 1e-3

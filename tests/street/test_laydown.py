@@ -127,14 +127,15 @@ def test_a_string_consists_of_whole_pipes() -> None:
     assert string_pieces(10, 3).tolist() == [4, 3, 3]
 
 
-def laid(streets: StreetNet | None, **pull: Any) -> pd.DataFrame:
+def laid(streets: StreetNet | None, *obstacles: shapely.Geometry, **pull: Any) -> pd.DataFrame:
     row = {
         "pull_id": "L1", "run_id": "R", "length": 115.0, "joints": 9, "strings": 3, "outside": 0.4,
         "street_chain": 0, "street_offset": 2.0, "street_name": "High", "lay_at": 100.0,
         "lay_forward": True, "lay_width": 7.5, "top_x": 100.0, "top_y": 2.0,
         "lay_dx": 1.0, "lay_dy": 0.0, **pull,
     }  # fmt: skip
-    return lay_strings(pd.DataFrame([row]), streets, gap=0.5, piece=12.0)
+    places = np.array(obstacles, dtype=object)
+    return lay_strings(pd.DataFrame([row]), streets, places, gap=0.5, piece=12.0)
 
 
 @pytest.mark.parametrize("forward", [True, False])
@@ -164,3 +165,21 @@ def test_places_beyond_the_end_of_a_street_go_straight_on() -> None:
         net([(0, 0), (100, 0)]), 0, np.array([-10.0, 50.0, 120.0]), np.array([1.0, -2.0, 3.0])
     )
     np.testing.assert_allclose(points, [[-10, 1], [50, -2], [120, 3]], atol=1e-9)
+
+
+def test_strings_are_led_past_a_building_beside_the_street() -> None:
+    """The building stands on the verge, where the pit is; over the middle there is room."""
+    house = shapely.box(120, 4.0, 130, 12)
+    table = laid(net([(0, 0), (400, 0)]), house, street_offset=5.0)
+    shapes = table["geometry"].tolist()
+    assert not any(s.intersects(house) for s in shapes)
+    assert all(a.distance(b) >= 0.5 - 1e-9 for k, a in enumerate(shapes) for b in shapes[:k])
+    assert all(abs(s.bounds[k]) <= 7.5 for s in shapes for k in (1, 3))
+    plain = laid(net([(0, 0), (400, 0)]), street_offset=5.0)
+    assert any(s.intersects(house) for s in plain["geometry"])
+
+
+def test_where_nothing_is_clear_the_string_stays_in_line_with_its_pit() -> None:
+    wall = shapely.box(120, -20, 121, 20)
+    table = laid(net([(0, 0), (400, 0)]), wall)
+    assert table["geometry"].iloc[0].centroid.y == pytest.approx(2.0)
