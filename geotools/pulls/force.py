@@ -66,7 +66,8 @@ def build_profile(
     stations : DataFrame
         Sorted stations: ``run``, ``chainage`` (m), ``grade`` (rise over run of the stretch after).
     bends : DataFrame
-        ``run``, ``chainage`` (m, of a station), ``deflection`` (rad), ``bend_limit`` (N).
+        ``run``, ``chainage`` (m, of a station), ``first`` and ``last`` (m, where turning begins
+        and ends), ``deflection`` (rad), ``bend_limit`` (N).
     offsets : ndarray of int64, shape (runs + 1,)
         Offsets of the runs in `stations`.
     weight : ndarray, shape (runs,)
@@ -83,12 +84,10 @@ def build_profile(
     drag = friction * np.abs(w) * np.cos(slope)
     least = roller_friction * string_weight[run]
     turn = np.zeros(len(stations))
-    at, _ = Places.of_offsets(offsets, chainage).nearest(
-        bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
-    )
-    np.add.at(turn, at, bends["deflection"].to_numpy(dtype=float))
+    at, bend, share = _spread(Places.of_offsets(offsets, chainage), bends)
+    np.add.at(turn, at, share * bends["deflection"].to_numpy(dtype=float)[bend])
     bend_limit = np.full(len(stations), np.inf)
-    np.minimum.at(bend_limit, at, bends["bend_limit"].to_numpy(dtype=float))
+    np.minimum.at(bend_limit, at, bends["bend_limit"].to_numpy(dtype=float)[bend])
     return ForceProfile(
         offsets=offsets,
         chainage=chainage,
@@ -98,6 +97,35 @@ def build_profile(
         friction=friction,
         bend_limit=bend_limit,
     )
+
+
+def _spread(places: Places, bends: pd.DataFrame) -> tuple[IntArray, IntArray, FloatArray]:
+    """Share every bend out over the stations between its first and last turn.
+
+    Returns the station, the bend and the share of each part. A station takes the stretch nearer
+    to it than to its neighbours; a bend with no more than one station inside turns at the station
+    nearest to its middle.
+    """
+    run = bends["run"].to_numpy(dtype=np.int64)
+    first, last = bends["first"].to_numpy(dtype=float), bends["last"].to_numpy(dtype=float)
+    low, high = places.search(run, first, "left"), places.search(run, last, "right")
+    middle, _ = places.nearest(run, bends["chainage"].to_numpy(dtype=float))
+    alone = high - low < 2
+    low, count = np.where(alone, middle, low), np.where(alone, 1, high - low)
+    bend = np.repeat(np.arange(len(bends)), count)
+    start = np.repeat(np.concatenate([[0], np.cumsum(count)[:-1]]), count) if len(count) else bend
+    local = np.arange(len(bend)) - start
+    at = low[bend] + local
+    here = places.at[at]
+    before = np.where(local > 0, (places.at[np.maximum(at - 1, 0)] + here) / 2, first[bend])
+    after = np.where(
+        local < count[bend] - 1,
+        (places.at[np.minimum(at + 1, len(places.at) - 1)] + here) / 2,
+        last[bend],
+    )
+    span = np.where(alone[bend], 1.0, (last - first)[bend])
+    share = np.where(alone[bend], 1.0, (after - before) / np.where(span > 0, span, 1.0))
+    return at.astype(np.int64), bend, share
 
 
 def march(

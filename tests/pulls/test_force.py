@@ -37,6 +37,7 @@ def _profile(
     table = pd.DataFrame(bends or [], columns=["run", "chainage", "deflection"]).astype(
         {"run": np.int64, "chainage": float, "deflection": float}
     )
+    table["first"] = table["last"] = table["chainage"]
     table["bend_limit"] = bend_limits if bend_limits is not None else [INF] * len(table)
     return build_profile(
         stations,
@@ -262,3 +263,39 @@ def test_the_compiled_march_gives_what_the_interpreted_one_gives(
         answers.append(march(profile, run, tail, stop, limit, stop > tail))
     np.testing.assert_array_equal(answers[0][0], answers[1][0])
     np.testing.assert_array_equal(answers[0][1], answers[1][1])
+
+
+def test_a_curve_turns_along_its_length_and_each_pull_takes_its_part_of_it() -> None:
+    """Capstan with weight on a level curve: F = w R (exp(mu theta) - 1), closed form."""
+    radius, theta, mu, weight = 100.0, np.radians(85.0), 0.5, 500.0
+    length = radius * theta
+    at = np.linspace(0.0, length, 301)
+    stations = pd.DataFrame({"run": 0, "chainage": at, "grade": 0.0})
+    bends = pd.DataFrame(
+        {
+            "run": [0],
+            "chainage": [at[150]],
+            "first": [0.0],
+            "last": [length],
+            "deflection": [theta],
+            "bend_limit": [np.inf],
+        }
+    )
+    profile = build_profile(
+        stations,
+        bends,
+        np.array([0, len(at)]),
+        weight=np.array([weight]),
+        string_weight=np.array([0.0]),
+        friction=mu,
+        roller_friction=0.0,
+    )
+    assert profile.turn.sum() == pytest.approx(theta)
+    # The rule of thumb turns what was dragged straight: mu w R (exp(mu t) - 1) / mu.
+    for share in (1.0, 0.6):
+        _, force = march(
+            profile, np.array([0]), np.array([0.0]), np.array([share * length]),
+            np.array([np.inf]), np.array([True]),
+        )  # fmt: skip
+        exact = weight * radius * (np.exp(mu * share * theta) - 1.0)
+        assert force[0] == pytest.approx(exact, rel=0.005)

@@ -23,6 +23,7 @@ def _profiles(
     """Stations (run, chainage, grade) and bends (run, chainage, turn, limit) at three frictions."""
     table = pd.DataFrame(stations, columns=["run", "chainage", "grade"])
     turned = pd.DataFrame(bends, columns=["run", "chainage", "deflection", "bend_limit"])
+    turned = turned.assign(first=turned["chainage"], last=turned["chainage"])
     runs = int(table["run"].max()) + 1
     return {
         name: build_profile(

@@ -31,6 +31,7 @@ def _case(seed: int) -> dict[str, Any]:
     start, end = at[:, None] - rng.uniform(1, 12, shape), at[:, None] + rng.uniform(1, 12, shape)
     stations = np.unique([*np.arange(0.0, length, 10.0), *at, length])
     bends = pd.DataFrame({"run": np.int64(0), "chainage": rng.choice(stations, 3, replace=False)})
+    bends = bends.assign(first=bends["chainage"], last=bends["chainage"])
     bends = bends.assign(deflection=rng.uniform(0, 0.6, 3), bend_limit=rng.uniform(2e4, 9e4, 3))
     profile = build_profile(
         pd.DataFrame(
