@@ -10,7 +10,14 @@ import shapely
 from geotools.intake.columns import Areas
 from geotools.network.ragged import FloatArray
 
-__all__ = ["avoided", "hard_places", "near_crossings", "nearest_gap", "off_street_area"]
+__all__ = [
+    "avoided",
+    "hard_places",
+    "hard_reasons",
+    "near_crossings",
+    "nearest_gap",
+    "off_street_area",
+]
 
 BoolTable = npt.NDArray[np.bool_]
 Polygons = npt.NDArray[np.object_]
@@ -54,6 +61,14 @@ def hard_places(avoid: Areas | None) -> Polygons:
         return np.zeros(0, dtype=object)
     shapes: Polygons = _buffered(avoid)[_hard(avoid)]
     return shapes
+
+
+def hard_reasons(avoid: Areas | None) -> npt.NDArray[np.object_]:
+    """Return why each of the hard places is to be avoided, as its layer says."""
+    if avoid is None or not len(avoid):
+        return np.zeros(0, dtype=object)
+    reasons: npt.NDArray[np.object_] = avoid.table["reason"].fillna("").to_numpy(dtype=object)
+    return np.asarray(reasons[_hard(avoid)], dtype=object)
 
 
 def avoided(

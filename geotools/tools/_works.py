@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from geotools.brief import Brief
 from geotools.estimate.quantities import (
@@ -17,22 +16,24 @@ from geotools.estimate.quantities import (
     run_quantities,
 )
 from geotools.estimate.schedule import schedule_runs
-from geotools.intake.findings import Findings
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pulls.digs import local_digs
-from geotools.schema import length_text
 from geotools.siting.axis import Axis
 from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.siting.refusals import ROLES
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
 from geotools.tools._shared import Shared
+from geotools.tools._sites import (
+    report_blocked,
+    report_closures,
+    report_deep,
+    report_overlaps,
+    report_strings,
+)
 
 __all__ = ["Works", "work_out"]
-
-TOUCH_M2 = 0.01  # m2 of a string on a pit that count as lying over it
 
 
 @dataclass(frozen=True)
@@ -58,14 +59,6 @@ def work_out(
     brief = ground.brief
     digs = local_digs(ground.digs, pulls, table["run_id"].to_numpy(dtype=object))
     counts = _dig_counts(digs, pulls)
-    laid = _laid(ground, table, pits, pulls)
-    net = None if ground.scene is None else ground.scene.net
-    rules = ClosureRules(
-        gap=brief.street.lateral_gap,
-        taper=brief.street.taper,
-        buffer=brief.street.buffer,
-        keep_right=brief.street.keep_right,
-    )
     priced = pulls.assign(
         connections=counts["connection"] + counts["lateral"],
         valves=counts["valve"],
@@ -79,19 +72,11 @@ def work_out(
     total = counts["connection"] + counts["lateral"] + counts["valve"]
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
-    _report_overlaps(pits, ground.layers.findings)
-    _report_deep(pits, brief, ground.layers.findings)
-    places: npt.NDArray[np.object_] = np.zeros(0, dtype=object)
-    if ground.scene is not None:
-        places = ground.scene.corridors.obstacles
-    strings = lay_strings(
-        laid, net, places, gap=brief.street.string_gap, piece=brief.pulls.piece_length
-    )
-    _report_strings(strings, pits, pulls, ground.layers.findings)
-    _report_blocked(strings, places, ground.layers.findings)
+    report_overlaps(pits, ground.layers.findings)
+    report_deep(pits, brief, ground.layers.findings)
     return Works(
-        strings=strings,
-        closures=close_lanes(_work_space(_with_days(pits, schedule)), net, rules),
+        strings=_strings(ground, table, pits, pulls),
+        closures=_closures(ground, _with_days(pits, schedule)),
         local_digs=_placed(ground, digs),
         quantities=pd.concat(
             [of_pits, of_pulls, run_quantities(of_pits, of_pulls)], ignore_index=True
@@ -99,6 +84,42 @@ def work_out(
         schedule=schedule,
         dig_count=total,
     )
+
+
+def _strings(
+    ground: Shared, table: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
+) -> pd.DataFrame:
+    """Lay out the strings of all pulls, and report what is in their way."""
+    net, places = None, np.zeros(0, dtype=object)
+    if ground.scene is not None:
+        net, places = ground.scene.net, ground.scene.corridors.obstacles
+    strings = lay_strings(
+        _laid(ground, table, pits, pulls),
+        net,
+        places,
+        gap=ground.brief.street.string_gap,
+        piece=ground.brief.pulls.piece_length,
+    )
+    report_strings(strings, pits, pulls, ground.layers.findings)
+    report_blocked(strings, places, ground.layers.findings)
+    return strings
+
+
+def _closures(ground: Shared, pits: pd.DataFrame) -> pd.DataFrame:
+    """Draw the closures of all pits, and report those that reach over a hard place."""
+    rules = ground.brief.street
+    closures = close_lanes(
+        _work_space(pits),
+        None if ground.scene is None else ground.scene.net,
+        ClosureRules(
+            gap=rules.lateral_gap,
+            taper=rules.taper,
+            buffer=rules.buffer,
+            keep_right=rules.keep_right,
+        ),
+    )
+    report_closures(closures, ground)
+    return closures
 
 
 def _of_run(table: pd.DataFrame, rows: pd.DataFrame, column: str) -> FloatArray:
@@ -221,99 +242,4 @@ def _prices(brief: Brief) -> Prices:
         connection=rates.connection,
         valve=rates.valve,
         grout=rates.grout,
-    )
-
-
-def _report_deep(pits: pd.DataFrame, brief: Brief, findings: Findings) -> None:
-    """Report pits so deep that their sides or support are an engineer's to design."""
-    depth = pits["depth"].to_numpy(dtype=float) + brief.pits.bedding
-    deep = pits[needs_engineer(np.clip(np.nan_to_num(depth), 0.0, 50.0))]
-    limit = length_text(ENGINEER_DEPTH_M, brief.output.units)
-    findings.add_points(
-        "warning",
-        "engineered-excavation",
-        f"deeper than {limit}: a registered professional engineer designs its support "
-        "(29 CFR 1926 Subpart P; other countries differ)",
-        layer="pits",
-        features=deep["pit_id"].to_numpy(dtype=object),
-        xy=deep[["x", "y"]].to_numpy(dtype=float),
-    )
-
-
-def _report_strings(
-    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, findings: Findings
-) -> None:
-    """Report strings that lie over a pit that is not theirs."""
-    if not len(strings):
-        return
-    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
-    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
-    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
-    names = pits["pit_id"].to_numpy(dtype=object)
-    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
-    line, pit = line[over & (own[line] != names[pit])], pit[over & (own[line] != names[pit])]
-    string = strings["string_id"].to_numpy(dtype=object)
-    findings.add_points(
-        "info",
-        "string-over-pit",
-        [
-            f"string {string[a]} lies over pit {names[b]}: dig that pit after the pull, or plate "
-            "it, or lead the string past it."
-            for a, b in zip(line, pit, strict=True)
-        ],
-        layer="strings",
-        features=string[line],
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
-    )
-
-
-def _report_blocked(
-    strings: pd.DataFrame, places: npt.NDArray[np.object_], findings: Findings
-) -> None:
-    """Report strings that meet a hard place wherever in the street they lie."""
-    line, place = shapely.STRtree(places).query(
-        strings["geometry"].to_numpy(dtype=object), predicate="intersects"
-    )
-    line, first = np.unique(line, return_index=True)
-    string = strings["string_id"].to_numpy(dtype=object)[line]
-    where = shapely.get_coordinates(
-        shapely.point_on_surface(
-            shapely.intersection(strings["geometry"].to_numpy()[line], places[place[first]])
-        )
-    )
-    findings.add_points(
-        "warning",
-        "string-in-the-way",
-        [
-            f"string {name} meets a place to avoid wherever across the street it lies: "
-            "lead it round by hand, or forbid its pit."
-            for name in string
-        ],
-        layer="strings",
-        features=string,
-        xy=where,
-    )
-
-
-def _report_overlaps(pits: pd.DataFrame, findings: Findings) -> None:
-    """Report pits of different runs that share ground: one hole may serve both."""
-    ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    if not len(ground):
-        return
-    first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
-    run = pits["run"].to_numpy(dtype=np.int64)
-    keep = (first < second) & (run[first] != run[second])
-    first, second = first[keep], second[keep]
-    names = pits["pit_id"].to_numpy(dtype=object)
-    findings.add_points(
-        "info",
-        "pits-overlap",
-        [
-            f"pits {names[a]} and {names[b]} of two runs share ground: one hole may serve both; "
-            "each is counted and priced as its own."
-            for a, b in zip(first, second, strict=True)
-        ],
-        layer="pits",
-        features=names[first],
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[first],
     )

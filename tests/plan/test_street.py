@@ -430,3 +430,21 @@ def test_no_string_meets_a_building_beside_the_street_unless_it_is_told() -> Non
     hit, told = meets(*both)
     assert hit > 0
     assert told > 0
+
+
+def test_a_closure_that_reaches_over_a_railway_is_told() -> None:
+    rail = gpd.GeoDataFrame(
+        {"reason": ["railway"], "hard": [True]},
+        geometry=[shapely.box(X - 60, Y - 200, X - 50, Y + 200)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, -2.0), (300.0, -2.0)]),
+        streets=street([(-400.0, 0.0), (700.0, 0.0)]),
+        avoid=rail,
+    )
+    closures = layers["closures"]
+    over = closures[closures.intersects(rail.geometry.iloc[0])]["closure_id"]
+    told = layers["findings"].query("rule == 'closure-over-place'")
+    assert set(told["feature"]) == set(over) and len(over)
+    assert told["text"].str.contains("(railway)", regex=False).all()

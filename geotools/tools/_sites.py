@@ -1,0 +1,144 @@
+"""What a designer should know of the sites of a plan: findings on strings, closures and pits."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.brief import Brief
+from geotools.intake.findings import Findings
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.schema import length_text
+from geotools.siting.ground_checks import hard_places, hard_reasons
+from geotools.tools._shared import Shared
+
+__all__ = [
+    "report_blocked",
+    "report_closures",
+    "report_deep",
+    "report_overlaps",
+    "report_strings",
+]
+
+TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
+
+
+def report_strings(
+    strings: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings that lie over a pit that is not theirs."""
+    if not len(strings):
+        return
+    own = strings["pull_id"].map(pulls.set_index("pull_id")["insertion_pit"]).to_numpy()
+    lines, ground = strings["geometry"].to_numpy(dtype=object), pits["ground"].to_numpy()
+    line, pit = shapely.STRtree(ground).query(lines, predicate="intersects")
+    names = pits["pit_id"].to_numpy(dtype=object)
+    over = shapely.area(shapely.intersection(lines[line], ground[pit])) > TOUCH_M2
+    line, pit = line[over & (own[line] != names[pit])], pit[over & (own[line] != names[pit])]
+    string = strings["string_id"].to_numpy(dtype=object)
+    findings.add_points(
+        "info",
+        "string-over-pit",
+        [
+            f"string {string[a]} lies over pit {names[b]}: dig that pit after the pull, or plate "
+            "it, or lead the string past it."
+            for a, b in zip(line, pit, strict=True)
+        ],
+        layer="strings",
+        features=string[line],
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
+    )
+
+
+def report_blocked(
+    strings: pd.DataFrame, places: npt.NDArray[np.object_], findings: Findings
+) -> None:
+    """Report strings that meet a hard place wherever in the street they lie."""
+    line, place = shapely.STRtree(places).query(
+        strings["geometry"].to_numpy(dtype=object), predicate="intersects"
+    )
+    line, first = np.unique(line, return_index=True)
+    string = strings["string_id"].to_numpy(dtype=object)[line]
+    where = shapely.get_coordinates(
+        shapely.point_on_surface(
+            shapely.intersection(strings["geometry"].to_numpy()[line], places[place[first]])
+        )
+    )
+    findings.add_points(
+        "warning",
+        "string-in-the-way",
+        [
+            f"string {name} meets a place to avoid wherever across the street it lies: "
+            "lead it round by hand, or forbid its pit."
+            for name in string
+        ],
+        layer="strings",
+        features=string,
+        xy=where,
+    )
+
+
+def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
+    """Report closures that reach over a hard place, such as the railway at a level crossing."""
+    shapes: npt.NDArray[np.object_] = closures["geometry"].to_numpy(dtype=object)
+    places, reasons = hard_places(ground.layers.avoid), hard_reasons(ground.layers.avoid)
+    if not len(shapes) or not len(places):
+        return
+    shape, place = shapely.STRtree(places).query(shapes, predicate="intersects")
+    met = shapely.intersection(shapes[shape], places[place])
+    shape, place, met = (rows[shapely.area(met) > TOUCH_M2] for rows in (shape, place, met))
+    names = closures["closure_id"].to_numpy(dtype=object)
+    ground.layers.findings.add_points(
+        "warning",
+        "closure-over-place",
+        [
+            f"closure {names[a]} reaches over a place to avoid ({reasons[b] or 'unnamed'}): "
+            "traffic may queue there; agree it with whoever runs it, or move the pit."
+            for a, b in zip(shape, place, strict=True)
+        ],
+        layer="closures",
+        features=names[shape],
+        xy=shapely.get_coordinates(shapely.point_on_surface(met)),
+    )
+
+
+def report_overlaps(pits: pd.DataFrame, findings: Findings) -> None:
+    """Report pits of different runs that share ground: one hole may serve both."""
+    ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
+    if not len(ground):
+        return
+    first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
+    run = pits["run"].to_numpy(dtype=np.int64)
+    keep = (first < second) & (run[first] != run[second])
+    first, second = first[keep], second[keep]
+    names = pits["pit_id"].to_numpy(dtype=object)
+    findings.add_points(
+        "info",
+        "pits-overlap",
+        [
+            f"pits {names[a]} and {names[b]} of two runs share ground: one hole may serve both; "
+            "each is counted and priced as its own."
+            for a, b in zip(first, second, strict=True)
+        ],
+        layer="pits",
+        features=names[first],
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[first],
+    )
+
+
+def report_deep(pits: pd.DataFrame, brief: Brief, findings: Findings) -> None:
+    """Report pits so deep that their sides or support are an engineer's to design."""
+    depth = pits["depth"].to_numpy(dtype=float) + brief.pits.bedding
+    deep = pits[needs_engineer(np.clip(np.nan_to_num(depth), 0.0, 50.0))]
+    limit = length_text(ENGINEER_DEPTH_M, brief.output.units)
+    findings.add_points(
+        "warning",
+        "engineered-excavation",
+        f"deeper than {limit}: a registered professional engineer designs its support "
+        "(29 CFR 1926 Subpart P; other countries differ)",
+        layer="pits",
+        features=deep["pit_id"].to_numpy(dtype=object),
+        xy=deep[["x", "y"]].to_numpy(dtype=float),
+    )
