@@ -242,8 +242,12 @@ def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_pa
         geotools.joints_schedule(plan, tail="1 km")
     with pytest.raises(LayerError, match="is not a plan"):
         geotools.joints_schedule(SAMPLE / "district.gpkg")
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match="is read by this call"):
         geotools.joints_check(plan, records, output=plan)
+    taken = tmp_path / "taken.gpkg"
+    taken.write_bytes(b"kept")
+    with pytest.raises(OutputError, match="exists already"):
+        geotools.joints_check(plan, records, output=taken)
     with pytest.raises(OutputError, match=r"ending in \.pdf"):
         geotools.joints_check(plan, records, report=tmp_path / "check.html")
     assert list(tmp_path.iterdir()) == []
