@@ -352,7 +352,8 @@ def _cut(
     lengths = line_lengths(chains.xy, chains.offsets)
     records = _angles(fittings, located, lengths)
     found = find_bends(thinned, diameter, records, _grade_breaks(chains, mains), rules)
-    sharp = found[found["deflection"] > max_turn]
+    # A long curve may turn through any angle; only a turn at one place ends a run.
+    sharp = found[(found["deflection"] > max_turn) & (found["kind"] == "fitting")]
     caps = located.iloc[:0]
     if fittings is not None:
         kind = fittings.table["kind"].fillna("").astype(str).str.strip().str.casefold()

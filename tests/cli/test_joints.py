@@ -248,6 +248,8 @@ def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_pa
     taken.write_bytes(b"kept")
     with pytest.raises(OutputError, match="exists already"):
         geotools.joints_check(plan, records, output=taken)
+    assert taken.read_bytes() == b"kept"
+    taken.unlink()
     with pytest.raises(OutputError, match=r"ending in \.pdf"):
         geotools.joints_check(plan, records, report=tmp_path / "check.html")
     assert list(tmp_path.iterdir()) == []
