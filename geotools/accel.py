@@ -36,16 +36,30 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
     steps : float
         Rough count of inner steps it will take; decides whether to compile.
     *arguments
-        One-dimensional arrays and numbers, in the order of the function.
+        One-dimensional arrays, numbers and tuples of them, in the order of the function.
     """
     if steps > COMPILE_ABOVE:
         _compiled(function)(*arguments)
         return
-    lists = [a.tolist() if isinstance(a, np.ndarray) else a for a in arguments]
+    lists = _listed(arguments)
     function(*lists)
-    for array, values in zip(arguments, lists, strict=True):
-        if isinstance(array, np.ndarray) and array.flags.writeable:
-            array[:] = values
+    _write_back(arguments, lists)
+
+
+def _listed(value: Any) -> Any:
+    """Return arrays as lists, through tuples: an interpreter is quicker on them."""
+    if isinstance(value, tuple):
+        return tuple(_listed(part) for part in value)
+    return value.tolist() if isinstance(value, np.ndarray) else value
+
+
+def _write_back(value: Any, listed: Any) -> None:
+    """Copy what a kernel wrote into lists to the arrays they were made from."""
+    if isinstance(value, tuple):
+        for part, parts in zip(value, listed, strict=True):
+            _write_back(part, parts)
+    elif isinstance(value, np.ndarray) and value.flags.writeable:
+        value[:] = listed
 
 
 @cache

@@ -10,10 +10,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MPH, PSI
+
 __all__ = [
     "DIMENSIONS",
     "INPUTS",
     "OUTPUTS",
+    "ROLES",
     "Dimension",
     "Field",
     "Layer",
@@ -39,25 +42,25 @@ class Dimension:
         return self.si if system == "si" else self.us
 
 
-FOOT = 0.3048
-PSI = 6894.757293168361
 DIMENSIONS: dict[str, Dimension] = {
-    "length": Dimension({"m": 1.0, "ft": FOOT, "mm": 1e-3, "in": FOOT / 12}, "m", "ft"),
-    "bore": Dimension({"mm": 1e-3, "in": FOOT / 12, "cm": 1e-2, "m": 1.0}, "mm", "in"),
+    "length": Dimension({"m": 1.0, "ft": FOOT, "mm": 1e-3, "in": INCH}, "m", "ft"),
+    "bore": Dimension({"mm": 1e-3, "in": INCH, "cm": 1e-2, "m": 1.0}, "mm", "in"),
     "pressure": Dimension({"kpa": 1e3, "psi": PSI, "bar": 1e5, "mpa": 1e6}, "kpa", "psi"),
-    "force": Dimension({"kn": 1e3, "lbf": 4.4482216152605}, "kn", "lbf"),
-    "flow": Dimension({"lps": 1e-3, "gpm": 6.30901964e-5, "m3h": 1 / 3600}, "lps", "gpm"),
-    "speed": Dimension({"kmh": 1 / 3.6, "mph": 0.44704}, "kmh", "mph"),
+    "force": Dimension({"kn": 1e3, "lbf": LBF}, "kn", "lbf"),
+    "flow": Dimension({"lps": 1e-3, "gpm": GALLON / 60, "m3h": 1 / 3600}, "lps", "gpm"),
+    "speed": Dimension({"kmh": 1 / 3.6, "mph": MPH}, "kmh", "mph"),
     "velocity": Dimension({"ms": 1.0, "fts": FOOT}, "ms", "fts"),
     "angle": Dimension({"deg": math.pi / 180}, "deg", "deg"),
-    "liquid": Dimension({"m3": 1.0, "gal": 0.003785411784}, "m3", "gal"),
+    "liquid": Dimension({"m3": 1.0, "gal": GALLON}, "m3", "gal"),
     "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
     "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
-    "piston": Dimension({"cm2": 1e-4, "mm2": 1e-6, "in2": (FOOT / 12) ** 2}, "cm2", "in2"),
+    "piston": Dimension({"cm2": 1e-4, "mm2": 1e-6, "in2": INCH**2}, "cm2", "in2"),
     "minutes": Dimension({"min": 60.0, "s": 1.0, "h": 3600.0}, "min", "min"),
     "seconds": Dimension({"s": 1.0, "min": 60.0}, "s", "s"),
     # degrees Celsius inside, as everywhere in the program
-    "temperature": Dimension({"c": 1.0, "f": 5 / 9}, "c", "f", {"f": -160 / 9}),
+    "temperature": Dimension(
+        {"c": 1.0, "f": FAHRENHEIT_STEP}, "c", "f", {"f": -32 * FAHRENHEIT_STEP}
+    ),
 }
 
 

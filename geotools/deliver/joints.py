@@ -16,6 +16,7 @@ from geotools.errors import LayerError
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of
 from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
+from geotools.pipe.fusion import piece_count
 from geotools.schema import OUTPUTS
 
 if TYPE_CHECKING:
@@ -27,7 +28,6 @@ PULL_FIELDS = ("pull_id", "run_id", "start", "end", "length", "direction")
 _STRING_FIELDS = ("string_id", "pull_id", "number", "length")
 # Strings must make up their pull to within what a written length is rounded by.
 _CLOSE = 0.01
-_SLACK = 1e-6
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def pieces_of(pull: IntArray, length: FloatArray, *, piece: float) -> Pieces:
     piece : float
         Length of a piece, m.
     """
-    count = np.maximum(np.ceil(length / piece - _SLACK), 1).astype(np.int64)
+    count = np.maximum(piece_count(length, piece), 1).astype(np.int64)
     string = np.repeat(np.arange(len(length)), count)
     last = np.zeros(len(string), dtype=bool)
     last[np.cumsum(count) - 1] = True

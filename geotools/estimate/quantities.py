@@ -34,35 +34,34 @@ class Prices:
     grout: float
 
 
-def _rows(
-    scope: str,
-    ref: pd.Series,
-    run_id: pd.Series,
-    item: str,
-    quantity: FloatArray,
-    unit: str,
-    rate: npt.ArrayLike,
-) -> pd.DataFrame:
-    """Return one item for every pit, pull or run; without a cost where the rate is NaN."""
-    rates = np.broadcast_to(np.asarray(rate, dtype=float), np.shape(quantity))
-    return pd.DataFrame(
-        {
-            "scope": scope,
-            "ref": ref.to_numpy(dtype=object),
-            "run_id": run_id.to_numpy(dtype=object),
-            "item": item,
-            "quantity": quantity,
-            "unit": unit,
-            "rate": rates,
-            "cost": quantity * rates,
-        }
-    )
+# An item: its name, how much (SI), its dimension or the word it is counted in, its rate per SI
+# unit; NaN where there is no rate.
+Item = tuple[str, FloatArray, str, npt.ArrayLike]
 
 
-def _gathered(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    table = pd.concat(parts, ignore_index=True)
-    order = table.groupby("ref", sort=False).ngroup()
-    return table.iloc[np.argsort(order, kind="stable")][COLUMNS].reset_index(drop=True)
+def _rows(scope: str, table: pd.DataFrame, items: list[Item], units: str) -> pd.DataFrame:
+    """Return every item of each pit or pull in the units shown, one pit or pull after another."""
+    parts = []
+    for item, quantity, dimension, rate in items:
+        unit, size = _shown(dimension, units) if dimension in DIMENSIONS else (dimension, 1.0)
+        rates = np.broadcast_to(np.asarray(rate, dtype=float) * size, np.shape(quantity))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "scope": scope,
+                    "ref": table[f"{scope}_id"].to_numpy(dtype=object),
+                    "run_id": table["run_id"].to_numpy(dtype=object),
+                    "item": item,
+                    "quantity": quantity / size,
+                    "unit": unit,
+                    "rate": rates,
+                    "cost": quantity / size * rates,
+                }
+            )
+        )
+    rows = pd.concat(parts, ignore_index=True)
+    order = rows.groupby("ref", sort=False).ngroup()
+    return rows.iloc[np.argsort(order, kind="stable")][COLUMNS].reset_index(drop=True)
 
 
 def _shown(dimension: str, units: str) -> tuple[str, float]:
@@ -85,68 +84,31 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     units : str
         ``si`` or ``us``.
     """
-    m, size = _shown("length", units)
-    m2, square = _shown("area", units)
-    m3, cube = _shown("volume", units)
-    ref, run = pits["pit_id"], pits["run_id"]
 
     def column(name: str) -> FloatArray:
         return pits[name].to_numpy(dtype=float)
 
+    one = np.ones(len(pits))
     upright = column("side_slope") == 0
     shored = np.where(upright, 2 * (column("length") + column("width")) * column("depth"), 0.0)
     setup = pits["role"].map(prices.setup).to_numpy(dtype=float)
-    parts = [
-        _rows("pit", ref, run, "pit set up", np.ones(len(pits)), "each", setup),
-        _rows("pit", ref, run, "excavation", column("volume") / cube, m3, prices.excavation * cube),
-        _rows("pit", ref, run, "shored face", shored / square, m2, np.nan),
-        _rows(
-            "pit",
-            ref,
-            run,
-            "surface made good",
-            column("area") / square,
-            m2,
-            prices.restoration * square,
-        ),
-        _rows(
-            "pit",
-            ref,
-            run,
-            "carrier laid in the open",
-            column("opened") / size,
-            m,
-            prices.open_laying * size,
-        ),
-        _rows(
-            "pit",
-            ref,
-            run,
-            "ground off the street",
-            column("off_street") / square,
-            m2,
-            prices.off_street * square,
-        ),
+    site: list[Item] = [
+        ("pit set up", one, "each", setup),
+        ("excavation", column("volume"), "volume", prices.excavation),
+        ("shored face", shored, "area", np.nan),
+        ("surface made good", column("area"), "area", prices.restoration),
+        ("carrier laid in the open", column("opened"), "length", prices.open_laying),
+        ("ground off the street", column("off_street"), "area", prices.off_street),
     ]
-    base = sum(part["cost"].fillna(0.0).to_numpy(dtype=float) for part in parts)
+    base = sum(np.nan_to_num(quantity * np.asarray(rate)) for _, quantity, _, rate in site)
     lane_days = column("lanes_taken") * column("days")
-    traffic = column("traffic_cost")
-    surcharge = base * (column("factor") - 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        lane_rate = np.where(lane_days > 0, traffic / lane_days, 0.0)
-    parts += [
-        _rows("pit", ref, run, "lane closed for a day", lane_days, "lane-days", lane_rate),
-        _rows(
-            "pit",
-            ref,
-            run,
-            "surcharge of the place",
-            np.ones(len(pits)),
-            "sum",
-            surcharge,
-        ),
+        lane_rate = np.where(lane_days > 0, column("traffic_cost") / lane_days, 0.0)
+    place: list[Item] = [
+        ("lane closed for a day", lane_days, "lane-days", lane_rate),
+        ("surcharge of the place", one, "sum", base * (column("factor") - 1.0)),
     ]
-    return _gathered(parts)
+    return _rows("pit", pits, site + place, units)
 
 
 def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataFrame:
@@ -161,9 +123,6 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     prices : Prices
     units : str
     """
-    m, size = _shown("length", units)
-    m3, cube = _shown("volume", units)
-    ref, run = pulls["pull_id"], pulls["run_id"]
 
     def column(name: str) -> FloatArray:
         return pulls[name].to_numpy(dtype=float)
@@ -173,39 +132,18 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     moving = column("hours") - between * column("joint_hours")
     hour = prices.pulling_hour * 3600
     standing = prices.string_joint + column("joint_hours") * hour
-    return _gathered(
-        [
-            _rows("pull", ref, run, "pull set up", np.ones(len(pulls)), "each", prices.pull_setup),
-            _rows(
-                "pull", ref, run, "carrier pulled", length / size, m, column("pipe_price") * size
-            ),
-            _rows(
-                "pull", ref, run, "carrier in tails, not priced", column("tails") / size, m, np.nan
-            ),
-            _rows("pull", ref, run, "fused joint", column("joints"), "each", prices.joint),
-            _rows("pull", ref, run, "string joined on, with standstill", between, "each", standing),
-            _rows("pull", ref, run, "pulling", moving, "hours", hour),
-            _rows(
-                "pull",
-                ref,
-                run,
-                "connection dug up",
-                column("connections"),
-                "each",
-                prices.connection,
-            ),
-            _rows("pull", ref, run, "line valve cut out", column("valves"), "each", prices.valve),
-            _rows(
-                "pull",
-                ref,
-                run,
-                "grout",
-                column("annulus") * length / cube,
-                m3,
-                prices.grout * cube,
-            ),
-        ]
-    )
+    items: list[Item] = [
+        ("pull set up", np.ones(len(pulls)), "each", prices.pull_setup),
+        ("carrier pulled", length, "length", column("pipe_price")),
+        ("carrier in tails, not priced", column("tails"), "length", np.nan),
+        ("fused joint", column("joints"), "each", prices.joint),
+        ("string joined on, with standstill", between, "each", standing),
+        ("pulling", moving, "hours", hour),
+        ("connection dug up", column("connections"), "each", prices.connection),
+        ("line valve cut out", column("valves"), "each", prices.valve),
+        ("grout", column("annulus") * length, "volume", prices.grout),
+    ]
+    return _rows("pull", pulls, items, units)
 
 
 def run_quantities(pits: pd.DataFrame, pulls: pd.DataFrame) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pyproj
 
 from geotools.errors import LayerError
-from geotools.schema import FOOT
+from geotools.pipe.factors import FOOT
 
 __all__ = ["VerticalUnit", "file_units", "resolve_unit"]
 

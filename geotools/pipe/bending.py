@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe._units import PSI
+from geotools.pipe.factors import PSI
 from geotools.pipe.materials import is_polyethylene
 
 __all__ = [

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe._units import to_si
+from geotools.pipe.factors import to_si
 from geotools.pipe.materials import MATERIALS, material_property
 
 __all__ = [

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, RangeError, check_range
-from geotools.pipe._units import INCH
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import (
     FIFTY_YEARS_H,
     collapse_pressure_pa,
     groundwater_pressure_pa,
 )
+from geotools.pipe.factors import INCH
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
     CARRIER_C,

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
-from geotools.pipe._units import GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.catalogue import CarrierLike
+from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, per_material
 from geotools.pipe.pulling import CONDITIONS, weight_n_per_m
 

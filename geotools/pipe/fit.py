@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
-from geotools.pipe._units import INCH
+from geotools.pipe.factors import INCH
 
 __all__ = [
     "GAP_M",

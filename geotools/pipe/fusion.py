@@ -10,14 +10,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe._units import INCH, PSI, to_si
+from geotools.pipe.factors import INCH, PSI, to_si
 from geotools.pipe.pulling import wall_area_m2
 
 __all__ = [
     "HEATER_C",
     "INTERFACIAL_PA",
     "ISO_PROCEDURES",
-    "PIECE_M",
+    "PIECE_SLACK",
     "FusionWindow",
     "IsoProcedure",
     "fusion_window",
@@ -28,9 +28,11 @@ __all__ = [
     "joint_count",
     "joint_hours",
     "least_bead_m",
+    "piece_count",
 ]
 
-PIECE_M = 12.192  # 40 ft
+# Share of a piece, so that 25 pieces of 40 ft make 1000 ft and not a shade over.
+PIECE_SLACK = 1e-6
 HEATER_C = ((400.0 - 32.0) / 1.8, (450.0 - 32.0) / 1.8)
 INTERFACIAL_PA = (60.0 * PSI, 75.0 * PSI, 90.0 * PSI)
 ISO_PROCEDURES = ("single_low", "dual_low", "single_high")
@@ -117,7 +119,7 @@ def iso_procedure(name: str) -> IsoProcedure:
 
 
 def joint_count(
-    length_m: ArrayLike, *, piece_m: ArrayLike = PIECE_M, tie_ins: ArrayLike = 0
+    length_m: ArrayLike, *, piece_m: ArrayLike, tie_ins: ArrayLike = 0
 ) -> NDArray[np.int64]:
     """Joints of a string, ceil(L/piece) - 1, and tie-ins.
 
@@ -125,8 +127,8 @@ def joint_count(
     ----------
     length_m : array_like
         Length of the string, m; 0 to 1e6. All arguments broadcast.
-    piece_m : array_like, optional
-        Length of the pieces delivered, m; 1 to 50.
+    piece_m : array_like
+        Length of the pieces delivered, m; 1 to 100.
     tie_ins : array_like, optional
         Joints on top: tie-ins, cut-outs, flanges.
 
@@ -141,11 +143,15 @@ def joint_count(
         If an argument lies outside its range.
     """
     length = check_range("length_m", length_m, 0.0, 1e6, "m")
-    piece = check_range("piece_m", piece_m, 1.0, 50.0, "m")
+    piece = check_range("piece_m", piece_m, 1.0, 100.0, "m")
     more = check_range("tie_ins", tie_ins, 0.0, 1e6, "")
-    # a hair of slack, so that 25 pieces of 40 ft make 1000 ft and not a shade over
-    pieces = np.ceil(length / piece - 1e-9)
-    return np.asarray(np.maximum(pieces - 1.0, 0.0) + more, dtype=np.int64)
+    joints = np.maximum(piece_count(length, piece) - 1.0, 0.0)
+    return np.asarray(joints + more, dtype=np.int64)
+
+
+def piece_count(length_m: ArrayLike, piece_m: ArrayLike) -> FloatArray:
+    """Count the pieces a length is made of, whole numbers; both m, broadcast, without limits."""
+    return np.asarray(np.ceil(np.asarray(length_m) / np.asarray(piece_m) - PIECE_SLACK))
 
 
 @cache

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe._units import GRAVITY
+from geotools.pipe.factors import GRAVITY
 
 __all__ = [
     "CARRIER_C",

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
-from geotools.pipe._units import INCH
+from geotools.pipe.factors import INCH
 
 __all__ = [
     "FORMS",

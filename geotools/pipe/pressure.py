@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_range
-from geotools.pipe._units import FOOT, PSI, WATER_DENSITY
+from geotools.pipe.factors import FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
 
 __all__ = [

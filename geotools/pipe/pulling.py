@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe._units import GRAVITY, WATER_DENSITY
 from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     by_material,

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe._units import FOOT, GALLON, GRAVITY, INCH, PSI, WATER_DENSITY
+from geotools.pipe.factors import FOOT, GALLON, GRAVITY, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
 

@@ -17,7 +17,7 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
-from geotools.siting.candidates import ROLES
+from geotools.schema import ROLES
 
 __all__ = ["Edited", "choose_with_edits"]
 

@@ -157,23 +157,14 @@ def march(
     reach, force = np.zeros(len(run)), np.zeros(len(run))
     if not len(run):
         return reach, force
-    steps = _steps_between(profile, run, tail, stop)
     growth = np.exp(profile.friction * profile.turn)
-    arrays = (
-        profile.offsets,
-        profile.chainage,
-        profile.load_ahead,
-        profile.load_behind,
-        growth,
-        profile.bend_limit,
-        run,
-        tail,
-        stop,
-        limit,
-        ahead.astype(np.int64),
-        _first_point(profile, run, tail),
-    )
-    run_kernel(_march, steps, *map(read_only, arrays), reach, force)
+    loads = profile.load_ahead, profile.load_behind
+    axis = (profile.offsets, profile.chainage, *loads, growth, profile.bend_limit)
+    first = _first_point(profile, run, tail)
+    steps = float(np.abs(_first_point(profile, run, stop) - first).sum())
+    pulls = (run, tail, stop, limit, ahead.astype(np.int64), first)
+    readable = [tuple(map(read_only, columns)) for columns in (axis, pulls)]
+    run_kernel(_march, steps, *readable, reach, force)
     return reach, force
 
 
@@ -202,29 +193,10 @@ def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntA
     return Places.of_offsets(profile.offsets, profile.chainage).holding(run, tail)
 
 
-def _steps_between(
-    profile: ForceProfile, run: IntArray, tail: FloatArray, stop: FloatArray
-) -> float:
-    return float(np.abs(_first_point(profile, run, stop) - _first_point(profile, run, tail)).sum())
-
-
-def _march(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
-    offsets,
-    chainage,
-    load_ahead,
-    load_behind,
-    growth,
-    bend_limit,
-    run,
-    tail,
-    stop,
-    limit,
-    ahead,
-    first,
-    reach,
-    force,
-):
+def _march(axis, pulls, reach, force):  # type: ignore[no-untyped-def]  # a kernel
     """March each pull from point to point; see `march`."""
+    offsets, chainage, load_ahead, load_behind, growth, bend_limit = axis
+    run, tail, stop, limit, ahead, first = pulls
     for k in range(len(run)):
         low = offsets[run[k]]
         high = offsets[run[k] + 1]

@@ -9,9 +9,11 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
+from geotools.pipe.fusion import piece_count
 from geotools.pulls.force import ForceProfile, march
-from geotools.pulls.optimise import BEHIND, BOTH, Choice, PullCosts, Sites, pull_cost
-from geotools.siting.candidates import ROLES, Candidates
+from geotools.pulls.optimise import BEHIND, BOTH, Choice, PullCosts, Sites, pull_cost, string_count
+from geotools.schema import ROLES
+from geotools.siting.candidates import Candidates
 
 __all__ = ["Plan", "lay_out"]
 
@@ -138,9 +140,9 @@ def _pulls(
     digs = sites.passed_start[row[second], role[second]] - sites.passed_end[row[first], role[first]]
     tail, head = np.where(behind, end, start), np.where(behind, start, end)
     _, force = march(profile, of, tail, head, np.full(len(of), np.inf), ~behind)
-    pieces = np.ceil(length / costs.piece_length - 1e-9)
+    pieces = piece_count(length, costs.piece_length)
     room = _string_pieces(sites, row, role, first, second, behind)
-    strings = np.where(room < pieces, np.ceil(pieces / room), 1.0)
+    strings = string_count(pieces, room)
     allowable = runs["allowable"].to_numpy(dtype=float)[of]
     ids = pits["pit_id"].to_numpy(dtype=object)
     return pd.DataFrame(

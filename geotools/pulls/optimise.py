@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.accel import read_only, run_kernel
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import FloatArray, IntArray, row_of
+from geotools.pipe.fusion import PIECE_SLACK, piece_count
 
 __all__ = [
     "AHEAD",
@@ -27,10 +28,12 @@ __all__ = [
     "Sites",
     "choose_pits",
     "pull_cost",
+    "string_count",
 ]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 EDGE = 1e-6  # m; edges this close meet
+TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
 
 
 @dataclass(frozen=True)
@@ -131,7 +134,7 @@ def pull_cost(
     run: IntArray,
 ) -> FloatArray:
     """Return the cost of pulls of these lengths, m, past so many connections, in these runs."""
-    joints = np.maximum(np.ceil(length / costs.piece_length - 1e-9) - 1.0, 0.0)
+    joints = np.maximum(piece_count(length, costs.piece_length) - 1.0, 0.0)
     return (
         costs.setup
         + costs.per_length[run] * length
@@ -139,6 +142,11 @@ def pull_cost(
         + costs.string_joint * (strings - 1.0)
         + costs.connection * connections
     )
+
+
+def string_count(pieces: FloatArray, room: FloatArray) -> FloatArray:
+    """Return the strings of pulls of so many pieces where a string may have ``room`` of them."""
+    return np.where(room < pieces, np.ceil(pieces / room), 1.0)
 
 
 def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
@@ -149,18 +157,13 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
     sites : Sites
     costs : PullCosts
     """
-    runs = len(sites.lengths)
-    count = len(sites.cost)
-    value, even = np.full(4 * count, np.inf), np.full(4 * count, np.inf)
-    back = np.full(4 * count, -2, dtype=np.int64)
-    last = np.full(runs, -1, dtype=np.int64)
-    covered = np.zeros(runs)
+    count = 4 * len(sites.cost)
+    value, even = np.full(count, np.inf), np.full(count, np.inf)
+    back = np.full(count, -2, dtype=np.int64)
     if count:
-        steps = _steps(sites)
-        inputs = [sites.offsets, sites.lengths]
-        inputs += [
-            np.ascontiguousarray(a, dtype=float).ravel()
-            for a in (
+        pits = tuple(
+            read_only(np.asarray(column, dtype=float).ravel())
+            for column in (
                 sites.start,
                 sites.end,
                 sites.cost,
@@ -170,28 +173,44 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
                 sites.roof,
                 sites.passed_start,
                 sites.passed_end,
+                *sites.string_pieces(),
             )
-        ]
-        strings = [np.ascontiguousarray(a, dtype=float).ravel() for a in sites.string_pieces()]
-        inputs += [_highest_end(sites), *strings, costs.per_length]
-        run_kernel(
-            _choose,
-            steps,
-            *map(read_only, inputs),
+        )
+        prices = (
             costs.setup,
             costs.joint,
             costs.string_joint,
             costs.piece_length,
             costs.connection,
             costs.least_length,
-            value,
-            even,
-            back,
-            last,
-            covered,
         )
-    total = np.where(last >= 0, value[np.maximum(last, 0)] if count else np.inf, np.inf)
+        runs = read_only(sites.offsets), read_only(costs.per_length)
+        highest = read_only(_highest_end(sites))
+        run_kernel(_choose, _steps(sites), runs, highest, pits, prices, (value, even, back))
+    last, covered = _ends(sites, value, even)
+    total = np.where(last >= 0, np.append(value, np.inf)[last], np.inf)
     return _traced(back, last, total, covered)
+
+
+def _ends(sites: Sites, value: FloatArray, even: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Return the state each run's plan ends with, -1 where none, and how far any plan covers."""
+    count = len(sites.lengths)
+    run = np.repeat(row_of(sites.offsets), 4)
+    end, role = sites.end.ravel(), np.arange(len(value)) % 4
+    planned = np.isfinite(value)
+    covered = np.zeros(count)
+    np.maximum.at(covered, run[planned], np.minimum(end, sites.lengths[run])[planned])
+    whole = planned & (end >= sites.lengths[run] - EDGE) & ((role == RECEIVING) | (role == BEHIND))
+    states = np.flatnonzero(whole)
+    for measure, scale in ((value, 1.0), (even, 0.0)):
+        least = np.full(count, np.inf)
+        np.minimum.at(least, run[states], measure[states])
+        at = least[run[states]]
+        states = states[measure[states] <= at + TIE * np.maximum(scale, at)]
+    last = np.full(count, -1, dtype=np.int64)
+    ending, first = np.unique(run[states], return_index=True)
+    last[ending] = states[first]
+    return last, covered
 
 
 def _highest_end(sites: Sites) -> FloatArray:
@@ -212,102 +231,62 @@ def _steps(sites: Sites) -> float:
     return float((span * usable * density[:, None]).sum() * 4)
 
 
-def _choose(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays
-    offsets,
-    lengths,
-    start,
-    end,
-    cost,
-    reach_ahead,
-    reach_behind,
-    floor,
-    roof,
-    passed_start,
-    passed_end,
-    highest,
-    pieces_ahead,
-    pieces_behind,
-    per_length,
-    setup,
-    joint,
-    string_joint,
-    piece,
-    connection,
-    least,
-    value,
-    even,
-    back,
-    last,
-    covered,
-):
+def _choose(runs, highest, pits, prices, states):  # type: ignore[no-untyped-def]  # a kernel
     """Fill the value of every state, run by run; see `choose_pits`."""
-    infinite = math.inf
-    for run in range(len(lengths)):
+    offsets, per_length = runs
+    start, end, cost, reach_ahead, reach_behind, floor, roof = pits[:7]
+    passed_start, passed_end, pieces_ahead, pieces_behind = pits[7:]
+    setup, joint, string_joint, piece, connection, least = prices
+    value, even, back = states
+    for run in range(len(per_length)):
         low = offsets[run]
-        high = offsets[run + 1]
-        best = infinite
-        best_even = infinite
-        for j in range(low, high):
-            for role in range(4):
-                k = 4 * j + role
-                if cost[k] == infinite:
-                    continue
-                edge = start[k]
-                if role < 2 and edge <= EDGE:
-                    value[k] = cost[k]
-                    even[k] = 0.0
-                    back[k] = -1
-                i = j - 1
-                while i >= low and highest[i] >= floor[k] - EDGE:
-                    for other in range(4):
-                        m = 4 * i + other
-                        if value[m] == infinite:
-                            continue
-                        tail = end[m]
-                        length = edge - tail
-                        if length < least - EDGE:
-                            continue
-                        if tail < floor[k] - EDGE or edge > roof[m] + EDGE:
-                            continue
-                        if role < 2:
-                            if (other != 1 and other != 3) or edge > reach_ahead[m] + EDGE:
-                                continue
-                        elif (other != 0 and other != 2) or tail < reach_behind[k] - EDGE:
-                            continue
-                        pieces = math.ceil(length / piece - 1e-9)
-                        room = pieces_ahead[m] if role < 2 else pieces_behind[k]
-                        strings = math.ceil(pieces / room) if room < pieces else 1.0
-                        joints = max(pieces - 1.0, 0.0)
-                        total = (
-                            value[m]
-                            + cost[k]
-                            + setup
-                            + per_length[run] * length
-                            + joint * joints
-                            + string_joint * (strings - 1.0)
-                            + connection * (passed_start[k] - passed_end[m])
-                        )
-                        evenness = even[m] + length * length
-                        near = 1e-9 * max(1.0, total)
-                        if total < value[k] - near or (
-                            total <= value[k] + near and evenness < even[k] * (1.0 - 1e-9)
-                        ):
-                            value[k] = total
-                            even[k] = evenness
-                            back[k] = m
-                    i -= 1
-                if value[k] == infinite:
-                    continue
-                if end[k] > covered[run]:
-                    covered[run] = min(end[k], lengths[run])
-                if end[k] >= lengths[run] - EDGE and (role == 0 or role == 2):
-                    near = 1e-9 * max(1.0, value[k])
-                    if value[k] < best - near or (
-                        value[k] <= best + near and even[k] < best_even * (1.0 - 1e-9)
+        for k in range(4 * low, 4 * offsets[run + 1]):
+            if cost[k] == math.inf:
+                continue
+            edge = start[k]
+            # what the pull that ends here brought: its head, or its tail if pulled behind
+            heads = k % 4 == RECEIVING or k % 4 == AHEAD
+            if heads and edge <= EDGE:
+                value[k] = cost[k]
+                even[k] = 0.0
+                back[k] = -1
+            i = k // 4 - 1
+            while i >= low and highest[i] >= floor[k] - EDGE:
+                for m in range(4 * i, 4 * i + 4):
+                    tails = m % 4 == AHEAD or m % 4 == BOTH
+                    if value[m] == math.inf or tails != heads:
+                        continue
+                    length = edge - end[m]
+                    if length < least - EDGE:
+                        continue
+                    if end[m] < floor[k] - EDGE or edge > roof[m] + EDGE:
+                        continue
+                    if heads and edge > reach_ahead[m] + EDGE:
+                        continue
+                    if not heads and end[m] < reach_behind[k] - EDGE:
+                        continue
+                    # the sums of `pull_cost`, one pull at a time
+                    pieces = math.ceil(length / piece - PIECE_SLACK)
+                    room = pieces_ahead[m] if heads else pieces_behind[k]
+                    strings = math.ceil(pieces / room) if room < pieces else 1.0
+                    total = (
+                        value[m]
+                        + cost[k]
+                        + setup
+                        + per_length[run] * length
+                        + joint * max(pieces - 1.0, 0.0)
+                        + string_joint * (strings - 1.0)
+                        + connection * (passed_start[k] - passed_end[m])
+                    )
+                    evenness = even[m] + length * length
+                    near = TIE * max(1.0, total)
+                    if total < value[k] - near or (
+                        total <= value[k] + near and evenness < even[k] * (1.0 - TIE)
                     ):
-                        best = value[k]
-                        best_even = even[k]
-                        last[run] = k
+                        value[k] = total
+                        even[k] = evenness
+                        back[k] = m
+                i -= 1
 
 
 def _traced(back: IntArray, last: IntArray, cost: FloatArray, covered: FloatArray) -> Choice:

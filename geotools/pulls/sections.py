@@ -14,6 +14,7 @@ from geotools.pipe.external import (
     grout_injection_limit_pa,
     grout_lift_count,
 )
+from geotools.pipe.factors import GRAVITY, INCH, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
     length_to_leave_m,
@@ -34,9 +35,8 @@ from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
 
-WATER_WEIGHT = 9806.65  # N/m3
 PVC_HOURS, PE_HOURS = 2.0, 3.0  # duration of the test the water to be added is told for
-PE_TABLE_SIZES = (4 * 0.0254, 48 * 0.0254)  # m; the make-up table goes no farther
+PE_TABLE_SIZES = (4 * INCH, 48 * INCH)  # m; the make-up table goes no farther
 
 
 def section_table(
@@ -85,7 +85,7 @@ def section_table(
             "low_z": low,
             "high_z": high,
             "test_pressure": test,
-            "test_pressure_high": np.maximum(test - WATER_WEIGHT * (high - low), 0.0),
+            "test_pressure_high": np.maximum(test - WATER_DENSITY * GRAVITY * (high - low), 0.0),
             "test_rule": np.where(_plastic(pipe), "PE", "PVC").astype(object),
             "make_up": _make_up(pipe, length, test),
             "annulus_volume": annulus_volume_m3(

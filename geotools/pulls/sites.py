@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.places import Places
@@ -15,6 +16,8 @@ from geotools.siting.candidates import Candidates
 from geotools.siting.must import Stretches
 
 __all__ = ["build_sites"]
+
+BoolTable = npt.NDArray[np.bool_]
 
 
 def build_sites(
@@ -45,39 +48,28 @@ def build_sites(
     objective : ndarray, shape (n, 4)
         What the optimiser makes least for each site; infinite where the role is refused.
     """
-    run = candidates.table["run"].to_numpy(dtype=np.int64)
     start, end = candidates.extents.start, candidates.extents.end
-    cost = objective
-    shape = cost.shape
-    runs = np.repeat(run, 4)
+    shape = objective.shape
+    runs = np.repeat(candidates.table["run"].to_numpy(dtype=np.int64), 4)
     first, last = start.ravel(), end.ravel()
     floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
     roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
-    usable = np.isfinite(cost).ravel()
-    role = np.tile(np.arange(4), len(run))
-    ahead = np.flatnonzero(usable & ((role == AHEAD) | (role == BOTH)) & (last < roof))
-    behind = np.flatnonzero(usable & ((role == BEHIND) | (role == BOTH)) & (first > floor))
     room = candidates.laydown
     roof_ahead = np.minimum(roof, last + np.repeat(room.longest_ahead, 4))
     floor_behind = np.maximum(floor, first - np.repeat(room.longest_behind, 4))
-    pulls = np.concatenate([ahead, behind])
-    forward = np.arange(len(pulls)) < len(ahead)
-    reach, _ = march(
-        profile,
-        runs[pulls],
-        np.where(forward, last[pulls], first[pulls]),
-        np.where(forward, roof_ahead[pulls], floor_behind[pulls]),
-        limit[runs[pulls]],
-        forward,
+    usable = np.isfinite(objective)
+    ahead = np.flatnonzero(_inserts(usable, AHEAD) & (last < roof))
+    behind = np.flatnonzero(_inserts(usable, BEHIND) & (first > floor))
+    reach_ahead, reach_behind = np.full(first.size, -np.inf), np.full(first.size, np.inf)
+    reach_ahead[ahead], reach_behind[behind] = _reach(
+        profile, limit, runs, (ahead, last, roof_ahead), (behind, first, floor_behind)
     )
-    reach_ahead, reach_behind = np.full(cost.size, -np.inf), np.full(cost.size, np.inf)
-    reach_ahead[ahead], reach_behind[behind] = reach[forward], reach[~forward]
     return Sites(
         offsets=candidates.offsets,
         lengths=lengths,
         start=start,
         end=end,
-        cost=cost,
+        cost=objective,
         reach_ahead=reach_ahead.reshape(shape),
         reach_behind=reach_behind.reshape(shape),
         floor=floor.reshape(shape),
@@ -87,6 +79,29 @@ def build_sites(
         pieces_ahead=np.repeat(room.pieces_ahead[:, None], 4, axis=1),
         pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
     )
+
+
+def _inserts(usable: BoolTable, role: int) -> BoolTable:
+    """Return which states are usable and insert that way, one after the other."""
+    inserts = np.isin(np.arange(4), (role, BOTH))
+    return np.asarray((usable & inserts).ravel())
+
+
+# States that pull, and by state the edge the string goes in at and where it must stop, m.
+Pulled = tuple[IntArray, FloatArray, FloatArray]
+
+
+def _reach(
+    profile: ForceProfile, limit: FloatArray, runs: IntArray, ahead: Pulled, behind: Pulled
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far pulls ahead, and pulls behind, come from their edges, m."""
+    states = np.concatenate([ahead[0], behind[0]])
+    tail, stop = (
+        np.concatenate([ahead[part][ahead[0]], behind[part][behind[0]]]) for part in (1, 2)
+    )
+    forward = np.arange(len(states)) < len(ahead[0])
+    reach, _ = march(profile, runs[states], tail, stop, limit[runs[states]], forward)
+    return reach[forward], reach[~forward]
 
 
 def _cost_before(

@@ -30,7 +30,6 @@ from geotools.siting.refusals import (
     NO_GROUND,
     NO_ROOM,
     RAMP,
-    ROLES,
     STEEP,
     reason_texts,
     role_names,
@@ -47,7 +46,7 @@ from geotools.siting.works import (
 )
 from geotools.street.scene import StreetScene
 
-__all__ = ["CANDIDATE_KINDS", "ROLES", "Candidates", "PitRules", "find_candidates"]
+__all__ = ["CANDIDATE_KINDS", "Candidates", "PitRules", "find_candidates"]
 
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
@@ -158,37 +157,44 @@ def find_candidates(
     pits = _laid_out(table, thinned, runs, must, scene, rules, strings)
     verdict = _judged(table, stations, bends, pits, must, scene, avoid, rules)
     costs = _costed(table, stations, runs, pits, verdict, scene, rules, rates, work)
-    room = pits.laydown
-    why = _why(table, bends)
-    reasons = reason_texts(
-        why.tolist(),
-        verdict.code,
-        verdict.places,
-        table["street_class"].tolist(),
-        verdict.tolerated,
-        rules.limits,
-    )
-    crossings = None if scene is None else scene.net.crossings
     return Candidates(
-        table=table.assign(
-            drop=pits.drop,
-            width=2 * pits.sizes.half_width,
-            intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
-            usable=(verdict.code == 0).any(axis=1),
-            roles=role_names(verdict.code),
-            why=why,
-            reasons=reasons,
-            side_slope=pits.slope,
-            lanes_taken=pits.lanes.taken[:, 0],
-            string_room_ahead=np.where(np.isfinite(room.room_ahead), room.room_ahead, np.nan),
-            string_room_behind=np.where(np.isfinite(room.room_behind), room.room_behind, np.nan),
-        ),
+        table=_told(table, bends, pits, verdict, scene, rules),
         offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
         extents=pits.extents,
         ground=pits.ground,
-        laydown=room,
+        laydown=pits.laydown,
         lanes=pits.lanes,
         **costs,
+    )
+
+
+def _told(
+    table: pd.DataFrame,
+    bends: pd.DataFrame,
+    pits: _Pits,
+    verdict: _Verdict,
+    scene: StreetScene | None,
+    rules: PitRules,
+) -> pd.DataFrame:
+    """Add to the places what is told of them: sizes, roles, reasons."""
+    room = pits.laydown
+    why = _why(table, bends)
+    classes = table["street_class"].tolist()
+    crossings = None if scene is None else scene.net.crossings
+    return table.assign(
+        drop=pits.drop,
+        width=2 * pits.sizes.half_width,
+        intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
+        usable=(verdict.code == 0).any(axis=1),
+        roles=role_names(verdict.code),
+        why=why,
+        reasons=reason_texts(
+            why.tolist(), verdict.code, verdict.places, classes, verdict.tolerated, rules.limits
+        ),
+        side_slope=pits.slope,
+        lanes_taken=pits.lanes.taken[:, 0],
+        string_room_ahead=np.where(np.isfinite(room.room_ahead), room.room_ahead, np.nan),
+        string_room_behind=np.where(np.isfinite(room.room_behind), room.room_behind, np.nan),
     )
 
 

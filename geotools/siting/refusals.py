@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from geotools.schema import ROLES
+
 __all__ = [
     "ABOVE",
     "AVOID",
@@ -17,14 +19,12 @@ __all__ = [
     "NO_GROUND",
     "NO_ROOM",
     "RAMP",
-    "ROLES",
     "STEEP",
     "reason_texts",
     "role_names",
 ]
 
 IntTable = npt.NDArray[np.int64]
-ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 # In the order they are told; the texts take the limits by name.
 _TEXTS = (
     "no ground level here",

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, approach
 from geotools.street.net import StreetNet
 from geotools.street.strips import strip
@@ -16,7 +17,7 @@ from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_
 
 __all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
 
-ONE_LANE_TAPER_M = 100 * 0.3048  # one lane for both ways: 50 to 100 ft (MUTCD table 6B-3)
+ONE_LANE_TAPER_M = 100 * FOOT  # one lane for both ways: 50 to 100 ft (MUTCD table 6B-3)
 COLUMNS = [
     "closure_id",
     "pit_id",

@@ -50,6 +50,29 @@ def street_context(
         along the street back and on to the next intersections (m, infinite where none), and what
         the centreline says.
     """
+    table = _nearest(net, xy, heading, reach, parallel).reindex(np.arange(len(xy)))
+    known = table["chain"].notna().to_numpy()
+    chains = table["chain"].fillna(-1).to_numpy(dtype=np.int64)
+    at = table["at"].fillna(0.0).to_numpy(dtype=float)
+    before, after = _next_crossings(net, np.maximum(chains, 0), at)
+    context = pd.DataFrame(
+        {
+            "chain": chains,
+            "at": at,
+            "offset": table["offset"].to_numpy(dtype=float),
+            "same": np.where(known, table["same"].to_numpy() == True, True),  # noqa: E712
+            "before": np.where(known, before, np.inf),
+            "after": np.where(known, after, np.inf),
+        }
+    )
+    whole = context.join(_attributes(net, chains, at, known)).add_prefix("street_")
+    return whole[list(STREET_COLUMNS)]
+
+
+def _nearest(
+    net: StreetNet, xy: FloatArray, heading: FloatArray, reach: float, parallel: float
+) -> pd.DataFrame:
+    """Return chain, chainage, offset and sense of the street of each place that has one."""
     first, segments, chain = _segments(net)
     place, segment = shapely.STRtree(segments).query(
         shapely.points(xy), predicate="dwithin", distance=reach
@@ -75,24 +98,8 @@ def street_context(
         }
     )[fits]
     nearest = rows.sort_values(["place", "gap", "chain", "at"], kind="stable")
-    nearest = nearest.drop_duplicates("place").set_index("place")
-    table = nearest.reindex(np.arange(len(xy)))[["chain", "at", "offset", "same"]]
-    known = table["chain"].notna().to_numpy()
-    chains = table["chain"].fillna(-1).to_numpy(dtype=np.int64)
-    at = table["at"].fillna(0.0).to_numpy(dtype=float)
-    before, after = _next_crossings(net, np.maximum(chains, 0), at)
-    context = pd.DataFrame(
-        {
-            "chain": chains,
-            "at": at,
-            "offset": table["offset"].to_numpy(dtype=float),
-            "same": np.where(known, table["same"].to_numpy() == True, True),  # noqa: E712
-            "before": np.where(known, before, np.inf),
-            "after": np.where(known, after, np.inf),
-        }
-    )
-    whole = context.join(_attributes(net, chains, at, known)).add_prefix("street_")
-    return whole[list(STREET_COLUMNS)]
+    table: pd.DataFrame = nearest.drop_duplicates("place").set_index("place")
+    return table.drop(columns="gap")
 
 
 def _measures(net: StreetNet) -> FloatArray:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from geotools.pipe.factors import FOOT, MPH
+
 __all__ = [
     "DOWNSTREAM_TAPER_M",
     "TAPER_SHARE",
@@ -18,8 +20,6 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
-FOOT = 0.3048
-MPH = 0.44704
 DOWNSTREAM_TAPER_M = 50 * FOOT  # 50 to 100 ft a lane: the least
 TAPER_SHARE = {"merging": 1.0, "shifting": 0.5, "shoulder": 0.33}
 # Stopping sight distance by speed: table 6B-2, mph and ft.

@@ -14,13 +14,13 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, line_lengths
 from geotools.network.stations import build_stations
 from geotools.pulls.digs import dig_list
+from geotools.schema import ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import (
     hold_contest,
     report_fixed,
 )
 from geotools.siting.ground_checks import hard_places
-from geotools.siting.refusals import ROLES
 from geotools.siting.service import service_columns
 from geotools.street.scene import StreetScene, build_scene, with_street
 from geotools.tool import Progress

@@ -19,9 +19,9 @@ from geotools.estimate.schedule import schedule_runs
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.digs import local_digs
+from geotools.schema import ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.laydown import ramp_ends, ramp_tops
-from geotools.siting.refusals import ROLES
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
 from geotools.tools._shared import Shared

@@ -110,7 +110,7 @@ class TestWorkedLining:
         assert annulus == pytest.approx(22.3, abs=0.05)
 
     def test_joints(self, case: Worked) -> None:
-        assert joint_count(LENGTH_M) == 24
+        assert joint_count(LENGTH_M, piece_m=40 * FOOT) == 24
 
 
 def test_allowance_of_the_pvc_test() -> None:

@@ -14,16 +14,20 @@ import pytest
 
 import geotools.pipe
 from geotools.pipe._ranges import ChoiceError, RangeError, check_choice, check_range
-from geotools.pipe._units import to_si
+from geotools.pipe.factors import to_si
 
 ROOM = Path(geotools.pipe.__file__).parent
-MODULES = sorted(info.name for info in pkgutil.iter_modules([str(ROOM)]))
+MODULES = sorted(
+    info.name.removeprefix("geotools.pipe.")
+    for info in pkgutil.walk_packages([str(ROOM)], "geotools.pipe.")
+)
 TABLES = sorted((ROOM / "data").glob("*.csv"))
 
 
 def test_the_room_imports_nothing_of_the_project_but_itself() -> None:
-    for module in MODULES:
-        tree = ast.parse((ROOM / f"{module}.py").read_text(encoding="utf-8"))
+    for path in ROOM.rglob("*.py"):
+        module = path.relative_to(ROOM).as_posix()
+        tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
             names = []
             if isinstance(node, ast.Import):

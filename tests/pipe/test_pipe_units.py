@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geotools.pipe import _units
+from geotools.pipe import factors
 from geotools.pipe.bending import passing_radius_m
 from geotools.pipe.external import annulus_volume_m3
 from geotools.pipe.fit import clearance_m
@@ -27,12 +27,12 @@ def _si(value: float, unit: str, target: str) -> float:
 
 def test_exact_factors_are_those_of_pint() -> None:
     for ours, unit, target in (
-        (_units.INCH, "inch", "m"),
-        (_units.FOOT, "foot", "m"),
-        (_units.GALLON, "gallon", "m**3"),
-        (_units.LBF, "lbf", "N"),
-        (_units.PSI, "psi", "Pa"),
-        (_units.SHORT_TON_FORCE, "US_ton_force", "N"),
+        (factors.INCH, "inch", "m"),
+        (factors.FOOT, "foot", "m"),
+        (factors.GALLON, "gallon", "m**3"),
+        (factors.LBF, "lbf", "N"),
+        (factors.PSI, "psi", "Pa"),
+        (factors.SHORT_TON_FORCE, "US_ton_force", "N"),
     ):
         assert ours == pytest.approx(_si(1.0, unit, target), rel=1e-12), unit
 

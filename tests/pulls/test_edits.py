@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
-from geotools.siting.refusals import ROLES
+from geotools.schema import ROLES
 
 COSTS = PullCosts(
     setup=5_000.0,

@@ -1,4 +1,4 @@
-"""Exact factors from the units of printed tables to SI."""
+"""Exact factors from the units of tables, records and rules of the trade to SI."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ __all__ = [
     "GRAVITY",
     "INCH",
     "LBF",
+    "MPH",
     "PSI",
     "SHORT_TON_FORCE",
     "WATER_DENSITY",
@@ -17,6 +18,7 @@ __all__ = [
 
 INCH = 0.0254
 FOOT = 0.3048
+MPH = 5280.0 * FOOT / 3600.0
 GALLON = 231.0 * INCH**3
 LBF = 0.45359237 * 9.80665
 PSI = LBF / INCH**2
