@@ -1,0 +1,171 @@
+"""Whether the carrier clears the host, and passes its bends."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from geotools.pipe import bending
+from geotools.pipe import fit as fitting
+from geotools.pipe.catalogue import Carrier
+from geotools.pipe.factors import INCH
+from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.worksheets._parts import (
+    GAUGE,
+    PLANNING,
+    Step,
+    Worksheet,
+    entry,
+    pipe_entries,
+    step,
+    verdict,
+)
+
+__all__ = ["bend_sheet", "fit_sheet", "least_radius_step"]
+
+_CLEARANCE = "PPI Handbook ch. 11, AWWA M28, ASTM F585; radial gap: PE100+ Association"
+
+
+def fit_sheet(
+    *,
+    pipe: Carrier,
+    host_bore_m: float,
+    rule: str = "share_of_bore",
+    share: float = 0.10,
+    bead_m: float = 0.0,
+) -> Worksheet:
+    """Work out whether a carrier clears the host: its clearance against a rule.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    host_bore_m : float
+        Low bore of the host, m.
+    rule, share, bead_m : optional
+        As for `fit.fit`.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    found = fitting.fit(host_bore_m, pipe.outside_m, rule=rule, share=share, bead_m=bead_m)
+    largest = fitting.largest_outside_m(host_bore_m, rule=rule, share=share, bead_m=bead_m)
+    wanted = _rule_text(rule, share)
+    return Worksheet(
+        title="Fit of the carrier in the host",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("ID", host_bore_m, "size", "bore of the host"),
+            entry("b", bead_m, "size", "height of the outer bead"),
+            entry("rule", rule, "word", "clearance rule"),
+        ),
+        steps=(
+            step("c", "ID - OD - 2 b", found.clearance_m, "size", "geometry at the joint"),
+            step("c/ID", "share of the bore that stays free", found.share, "share", "geometry"),
+            step("c needed", wanted, found.required_m, "size", _CLEARANCE),
+            step("OD most", "ID - c needed - 2 b", largest, "size", _CLEARANCE),
+        ),
+        results=(
+            entry("c", found.clearance_m, "size", "clearance on the diameter"),
+            entry("c needed", found.required_m, "size", "clearance the rule asks for"),
+            entry("OD most", largest, "size", "largest barrel the rule lets in"),
+            verdict(bool(found.passes), "clearance against what the rule asks for"),
+        ),
+        passes=bool(found.passes),
+        cautions=(GAUGE, PLANNING),
+    )
+
+
+def _rule_text(rule: str, share: float) -> str:
+    """Say what a clearance rule asks for."""
+    if rule == "radial_gap":
+        return f"twice {fitting.GAP_M * 1e3:g} mm"
+    part = f"{share:g} ID"
+    if rule == "share_of_bore":
+        return part
+    wide, total = fitting.LARGE_BORE_M / INCH, fitting.TOTAL_M / INCH
+    return f"{part}; in hosts above {wide:g} in the less of that and {total:g} in"
+
+
+def bend_sheet(
+    *,
+    pipe: Carrier,
+    host_bore_m: float,
+    deflection_rad: float,
+    axis_radius_m: float = 0.0,
+    bead_m: float = 0.0,
+    temperature_c: float = 23.0,
+) -> Worksheet:
+    """Work out whether a carrier passes a bend of the host: passing against least radius.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    host_bore_m : float
+        Low bore of the host, m.
+    deflection_rad, axis_radius_m : float
+        As for `bending.passing_radius_m`; radius 0 for a mitre.
+    bead_m, temperature_c : float, optional
+        Height of the outer bead, m; temperature of the pipe wall, C.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    gap = fitting.clearance_m(host_bore_m, pipe.outside_m, bead_m=bead_m)
+    widest = bending.passing_radius_m(deflection_rad, gap, axis_radius_m=axis_radius_m)
+    least = bending.least_radius_m(
+        pipe.material, pipe.dr, pipe.outside_m, temperature_c=temperature_c
+    )
+    passes = bool(widest >= least)
+    return Worksheet(
+        title="Carrier through a bend of the host",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("ID", host_bore_m, "size", "bore of the host"),
+            entry("b", bead_m, "size", "height of the outer bead"),
+            entry("q", deflection_rad, "angle", "deflection of the bend"),
+            entry("Rh", axis_radius_m, "length", "radius of the host's axis, 0 for a mitre"),
+            entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
+        ),
+        steps=_bend_steps(pipe, gap, widest, least, mitre=axis_radius_m == 0.0),
+        results=(
+            entry("R", widest, "length", "largest carrier radius that passes"),
+            entry("R least", least, "length", "least radius of the carrier"),
+            verdict(
+                passes, "R against R least" + ("" if passes else "; the bend must lie in a pit")
+            ),
+        ),
+        passes=passes,
+        cautions=(GAUGE, PLANNING),
+    )
+
+
+def _bend_steps(
+    pipe: Carrier, gap: ArrayLike, widest: ArrayLike, least: ArrayLike, *, mitre: bool
+) -> tuple[Step, ...]:
+    formula = (
+        "c/(1 - cos(q/2))"
+        if mitre
+        else "Rh + (c/2)(1 + cos(q/2))/(1 - cos(q/2)), not less than the mitre"
+    )
+    strain = bending.bending_strain(pipe.outside_m, least)
+    return (
+        step("c", "ID - OD - 2 b", gap, "size", "geometry at the joint"),
+        step("R", formula, widest, "length", "geometry"),
+        least_radius_step(pipe, least),
+        step("strain", "OD/(2 R least)", strain, "share", "geometry"),
+    )
+
+
+def least_radius_step(pipe: Carrier, radius: ArrayLike) -> Step:
+    """Return the step that gives the least bending radius, m, of a carrier."""
+    source = (
+        "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"
+        if is_polyethylene(pipe.material)
+        else "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory"
+    )
+    times = float(np.asarray(radius)) / pipe.outside_m
+    return step("R least", f"{times:.4g} OD", radius, "length", source)

@@ -1,0 +1,160 @@
+"""What presses on the carrier from outside: groundwater, and grout in the annulus."""
+
+from __future__ import annotations
+
+from numpy.typing import ArrayLike
+
+from geotools.pipe import external
+from geotools.pipe.catalogue import Carrier
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
+from geotools.pipe.worksheets._parts import (
+    PLANNING,
+    Entry,
+    Worksheet,
+    entry,
+    pipe_entries,
+    step,
+    verdict,
+)
+
+__all__ = ["collapse_sheet", "grout_sheet"]
+
+_GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
+_COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
+
+
+def collapse_sheet(
+    *,
+    pipe: Carrier,
+    groundwater_head_m: float,
+    hours: float = external.FIFTY_YEARS_H,
+    ovality: float = 0.03,
+    safety: float = 2.0,
+) -> Worksheet:
+    """Work out whether an empty carrier stands the groundwater, without grout.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    groundwater_head_m : float
+        Water table above the invert, m.
+    hours, ovality, safety : float, optional
+        As for `external.collapse_pressure_pa`.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    stands = external.collapse_pressure_pa(
+        pipe.material, pipe.dr, hours=hours, ovality=ovality, safety=safety
+    )
+    acts = external.groundwater_pressure_pa(groundwater_head_m)
+    head = stands / (WATER_DENSITY * GRAVITY)
+    stiff = apparent_modulus_pa(pipe.material, hours)
+    known = "PPI Handbook ch. 3" if is_polyethylene(pipe.material) else "from memory"
+    round_ = external.ovality_factor(ovality)
+    passes = bool(stands >= acts)
+    return Worksheet(
+        title="Collapse of the empty carrier",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("Hw", groundwater_head_m, "length", "water table above the invert"),
+            entry("hours", hours, "hours", "duration of the load"),
+            entry("q", ovality, "share", "ovality"),
+            entry("N", safety, "number", "safety factor"),
+        ),
+        steps=(
+            step("f0", "((1 - q)/(1 + q)^2)^3", round_, "number", "ASTM F1216"),
+            step("E", "modulus at that duration, 23 C", stiff, "pressure", known),
+            step("Pa", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", stands, "pressure", _COLLAPSE),
+            step("P", "rho g Hw", acts, "pressure", "statics"),
+        ),
+        results=(
+            entry("Pa", stands, "pressure", "pressure allowed from outside"),
+            entry("P", acts, "pressure", "pressure of the groundwater"),
+            entry("Pa/(rho g)", head, "head", "Pa as a head of water"),
+            verdict(passes, "groundwater against the pressure allowed, without grout"),
+        ),
+        passes=passes,
+        cautions=("Vacuum inside adds to the pressure outside.", PLANNING),
+    )
+
+
+def grout_sheet(
+    *,
+    pipe: Carrier,
+    host_bore_m: float,
+    length_m: float,
+    port_above_low_point_m: float = 0.0,
+    inside_head_m: float = 0.0,
+    cure_hours: float = 12.0,
+    grout_density: float = external.GROUT_DENSITY,
+    condition: str = "filled",
+) -> Worksheet:
+    """Work out grouting the annulus: volume, pressure, uplift, lifts.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    host_bore_m, length_m : float
+        High bore of the host, and length grouted, m.
+    port_above_low_point_m, inside_head_m, cure_hours, grout_density : float, optional
+        As for `external.grout_injection_limit_pa`.
+    condition : {"empty", "filled"}, optional
+        Air or water inside the carrier.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    volume = external.annulus_volume_m3(host_bore_m, pipe.outside_m, length_m)
+    limit = external.grout_injection_limit_pa(
+        pipe.material,
+        pipe.dr,
+        cure_hours=cure_hours,
+        port_above_low_point_m=port_above_low_point_m,
+        inside_head_m=inside_head_m,
+        grout_density=grout_density,
+    )
+    passes = bool(limit > 0.0)
+    stands = external.collapse_pressure_pa(pipe.material, pipe.dr, hours=cure_hours)
+    up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
+    lifts = external.grout_lift_count(pipe, grout_density=grout_density, condition=condition)
+    port = "least of Pa + rho w g zw - rho g z and 5 psi"
+    head = "carrier under the head of the grout up to the port"
+    return Worksheet(
+        title="Grouting the annulus",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("ID", host_bore_m, "size", "bore of the host"),
+            entry("L", length_m, "length", "length grouted"),
+            entry("z", port_above_low_point_m, "length", "port above the lowest point"),
+            entry("zw", inside_head_m, "head", "head of water inside, at the lowest point"),
+            entry("rho", grout_density, "density", "density of the grout"),
+            entry("cure", cure_hours, "hours", "time the grout presses"),
+            entry("inside", condition, "word", "carrier empty or filled"),
+        ),
+        steps=(
+            step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
+            step("Pa", "collapse at the cure time", stands, "pressure", "see collapse"),
+            step("P port", port, limit, "pressure", "practice"),
+            step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
+        ),
+        results=(*_grout_results(volume, limit, up, lifts), verdict(passes, head)),
+        passes=passes,
+        cautions=(_GROUT, PLANNING),
+    )
+
+
+def _grout_results(
+    volume: ArrayLike, limit: ArrayLike, up: ArrayLike, lifts: ArrayLike
+) -> tuple[Entry, ...]:
+    return (
+        entry("V", volume, "volume", "grout, without loss"),
+        entry("P port", limit, "pressure", "most pressure at the port"),
+        entry("uplift", up, "line_load", "to hold down if grouted at once"),
+        entry("lifts", lifts, "number", "lifts that do not float the carrier"),
+    )

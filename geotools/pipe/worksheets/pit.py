@@ -1,0 +1,152 @@
+"""The insertion pit: length, width, steepest slope and excavation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from geotools.pipe import bending, excavation, pits
+from geotools.pipe._ranges import check_range
+from geotools.pipe.catalogue import Carrier
+from geotools.pipe.worksheets._parts import (
+    PLANNING,
+    Entry,
+    Step,
+    Worksheet,
+    entry,
+    pipe_entries,
+    step,
+)
+from geotools.pipe.worksheets.clearance import least_radius_step
+
+__all__ = ["pit_sheet"]
+
+_PIT = "Shore or slope the pit and inspect it daily; a main lies in disturbed ground."
+_SLOPES = "29 CFR 1926 Subpart P, Table B-1"
+
+
+@dataclass(frozen=True)
+class _Ramp:
+    """A ramp to a drop at a bending radius, m; the pit's sole is ``below`` the pipe's axis."""
+
+    drop: float
+    radius: ArrayLike
+    form: str
+    width: float
+    below: float
+    slope: float
+
+    @property
+    def length(self) -> float:
+        return float(pits.insertion_length_m(self.drop, self.radius, form=self.form))
+
+    @property
+    def depth(self) -> float:
+        return self.drop + self.below
+
+    @property
+    def top_width(self) -> float:
+        return self.width + 2.0 * self.slope * self.depth
+
+    def volume(self, working: float) -> float:
+        """Return ramp and working room as one trench, m3; its ends cut upright."""
+        along = np.linspace(0.0, self.length, 201)
+        axis = pits.ramp_depth_m(along, self.drop, self.radius, form=self.form)
+        below = np.maximum(axis + self.below, 0.0)
+        ramp = excavation.ramp_volume_m3(along, below, self.width, slope=self.slope)
+        face = excavation.ramp_volume_m3([0.0, working], below[0], self.width, slope=self.slope)
+        return float(ramp + face)
+
+
+def pit_sheet(
+    *,
+    pipe: Carrier,
+    drop_m: float,
+    rest_m: float = 0.0,
+    form: str = "level",
+    working_m: float = 2.0,
+    fitting_in_bend: bool = False,
+    temperature_c: float = 23.0,
+    soil: str = "C",
+    bedding_m: float = 0.15,
+) -> Worksheet:
+    """Work out the insertion pit: length, width, steepest slope and excavated volume.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    drop_m, rest_m : float
+        From the axis of the resting pipe down to the host's, and up from the ground to it, m.
+    form : {"level", "lifted"}, optional
+        How the pipe lies behind the pit.
+    working_m, bedding_m : float, optional
+        Room at the host's face, and depth dug below the pipe, m.
+    fitting_in_bend, temperature_c : optional
+        As for `bending.least_radius_m`.
+    soil : str, optional
+        Soil class for the slope, one of `excavation.SOILS`.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    check_range("rest_m", rest_m, 0.0, max(drop_m, 0.0), "m")
+    check_range("working_m", working_m, 0.0, 30.0, "m")
+    check_range("bedding_m", bedding_m, 0.0, 2.0, "m")
+    radius = bending.least_radius_m(
+        pipe.material,
+        pipe.dr,
+        pipe.outside_m,
+        fitting_in_bend=fitting_in_bend,
+        temperature_c=temperature_c,
+    )
+    check_range("drop_m", drop_m, 0.0, float(pits.deepest_drop_m(radius, form=form)), "m")
+    below = pipe.outside_m / 2.0 + bedding_m - rest_m
+    width = float(pits.pit_width_m(pipe.outside_m))
+    slope = float(excavation.slope_ratio(soil, drop_m + below))
+    ramp = _Ramp(drop_m, radius, form, width, below, slope)
+    lies = (
+        entry("H", drop_m, "length", "axis of the resting pipe to axis of the host"),
+        entry("e", rest_m, "length", "axis of the resting pipe above the ground"),
+        entry("form", form, "word", "level: two arcs; lifted: one arc"),
+        entry("w", working_m, "length", "room at the face of the host"),
+        entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
+        entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
+    )
+    return Worksheet(
+        title="Insertion pit",
+        inputs=(*pipe_entries(pipe), *lies),
+        steps=_steps(pipe, ramp, soil),
+        results=_results(ramp, working_m),
+        passes=None,
+        cautions=(_PIT, PLANNING),
+    )
+
+
+def _steps(pipe: Carrier, ramp: _Ramp, soil: str) -> tuple[Step, ...]:
+    level = ramp.form == "level"
+    formula = "sqrt(H (4 R - H))" if level else "sqrt(H (2 R - H))"
+    steepest = "acos(1 - H/(2 R)), half way down" if level else "acos(1 - H/R), at the rim"
+    angle = pits.steepest_angle_rad(ramp.drop, ramp.radius, form=ramp.form)
+    return (
+        least_radius_step(pipe, ramp.radius),
+        step("L", formula, ramp.length, "length", "geometry of the arcs, R = R least"),
+        step("angle", steepest, angle, "angle", "geometry of the arcs"),
+        step("m", f"horizontal to 1 vertical, soil {soil}", ramp.slope, "number", _SLOPES),
+        step("b", "OD + working room", ramp.width, "length", "handbook rooms, from memory"),
+        step("depth", "H - e + OD/2 + bedding", ramp.depth, "length", "geometry"),
+        step("b top", "b + 2 m depth", ramp.top_width, "length", "geometry, at the face"),
+    )
+
+
+def _results(ramp: _Ramp, working: float) -> tuple[Entry, ...]:
+    return (
+        entry("length", ramp.length + working, "length", "L + w, ramp and room at the face"),
+        entry("width", ramp.width, "length", "bottom width"),
+        entry("top width", ramp.top_width, "length", "at the ground; hold it against the street's"),
+        entry("depth", ramp.depth, "length", "below the ground, at the face of the host"),
+        entry("volume", ramp.volume(working), "volume", "excavated, in place, sides sloped"),
+    )

@@ -1,0 +1,211 @@
+"""The force at the head of a pull against what pipe and machine may be given."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from geotools.pipe import pulling
+from geotools.pipe._ranges import check_range
+from geotools.pipe.catalogue import Carrier
+from geotools.pipe.materials import is_polyethylene, material_property
+from geotools.pipe.worksheets._parts import (
+    PLANNING,
+    Entry,
+    Step,
+    Worksheet,
+    entry,
+    pipe_entries,
+    step,
+    verdict,
+)
+
+__all__ = ["pull_sheet"]
+
+_TENSION = "Keep clear of a line under tension; stop the pull when the force leaves its plan."
+
+
+def pull_sheet(
+    *,
+    pipe: Carrier,
+    lengths_m: Sequence[float],
+    grades_rad: Sequence[float] | float = 0.0,
+    deflections_rad: Sequence[float] | float = 0.0,
+    host: str = "dry",
+    condition: str = "empty",
+    surface: str = "dry",
+    friction: float | None = None,
+    tail_length_m: float = 0.0,
+    hours: float = 12.0,
+    temperature_c: float = 23.0,
+    bend_radius_m: float = math.inf,
+    machine_n: float = math.inf,
+    wanted_share: float = 0.5,
+) -> Worksheet:
+    """Work out the force at the head of a pull, at low, central and high friction.
+
+    Parameters
+    ----------
+    pipe, host, condition, surface, hours, temperature_c, bend_radius_m
+        As for the formulas of `pulling`.
+    lengths_m, grades_rad, deflections_rad : sequence of float
+        Stretches from the tail to the head, m, their slope and the turn at their end, rad.
+    friction, tail_length_m, machine_n, wanted_share : float, optional
+        Planned friction (by default the middle of the surface's band); string on rollers behind
+        the pit, m; rated pull, N; share of the allowable tension not to be exceeded.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    check_range("wanted_share", wanted_share, 0.0, 1.0, "", above_low=True)
+    check_range("tail_length_m", tail_length_m, 0.0, math.inf, "m")
+    weight = float(pulling.weight_n_per_m(pipe, condition=condition, host=host))
+    tail = float(pulling.roller_drag_n(pulling.weight_n_per_m(pipe), tail_length_m))
+    path = np.asarray(lengths_m, dtype=float), grades_rad, deflections_rad
+    forces = _force_steps(path, weight, tail, surface, friction)
+    strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
+    limits = _limit_steps(strength[-1].value, wanted_share, machine_n)
+    passes, results = _judged(forces[1].value, strength[-1].value, limits)
+    work = (
+        step("w", _weight_text(condition, host), weight, "line_load", "average wall"),
+        *_tail_steps(tail_length_m, tail),
+    )
+    return Worksheet(
+        title="Pull force at the head",
+        inputs=(
+            *pipe_entries(pipe),
+            *_path_entries(path[0], deflections_rad, tail_length_m),
+            entry("rho", pipe.density, "density", "density of the pipe"),
+            *_pull_entries(host, condition, surface, hours, temperature_c),
+        ),
+        steps=(*work, *forces, *strength, *limits.values()),
+        results=results,
+        passes=passes,
+        cautions=(_TENSION, PLANNING),
+    )
+
+
+def _path_entries(lengths: ArrayLike, turns: ArrayLike, tail: float) -> tuple[Entry, ...]:
+    turned = np.broadcast_to(turns, np.shape(lengths)).sum()
+    return (
+        entry("L", np.sum(lengths), "length", "length of the pull"),
+        entry("q", turned, "angle", "turned on the way, in all"),
+        entry("tail", tail, "length", "string on rollers behind the pit"),
+    )
+
+
+def _pull_entries(
+    host: str, condition: str, surface: str, hours: float, temperature_c: float
+) -> tuple[Entry, ...]:
+    return (
+        entry("host", host, "word", "host dry or flooded"),
+        entry("inside", condition, "word", "carrier empty or filled"),
+        entry("surface", surface, "word", "what the carrier slides on"),
+        entry("hours", hours, "hours", "duration of the pull"),
+        entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
+    )
+
+
+def _weight_text(condition: str, host: str) -> str:
+    water = " and the water in it" if condition == "filled" else ""
+    return f"weight of the pipe{water}{', less buoyancy' if host == 'flooded' else ''}"
+
+
+def _tail_steps(length_m: float, drag_n: float) -> tuple[Step, ...]:
+    if length_m <= 0.0:
+        return ()
+    share = pulling.friction_band("rollers").central
+    source = "roller friction from memory; the F to start from"
+    return (step("F tail", f"{share:g} x dry weight of the tail", drag_n, "force", source),)
+
+
+def _force_steps(
+    path: tuple[ArrayLike, ArrayLike, ArrayLike],
+    weight: float,
+    tail: float,
+    surface: str,
+    friction: float | None,
+) -> tuple[Step, ...]:
+    """Work out the force at the low, planned and high friction."""
+    band = pulling.friction_band(surface)
+    central = band.central if friction is None else friction
+    mu = np.array([min(band.low, central), central, max(band.high, central)])
+    force = pulling.head_force_n(
+        *path, weight=weight, friction=mu[:, np.newaxis], tail_force=np.full(3, tail)
+    )[:, -1]
+    formula = "F <- (F + w L (mu cos a + sin a)) exp(mu q), mu = {:g}"
+    names = "F low", "F", "F high"
+    sources = "low end of the band", band.source, "high end of it"
+    return tuple(
+        step(name, formula.format(m), f, "force", told)
+        for name, m, f, told in zip(names, mu, force, sources, strict=True)
+    )
+
+
+def _strength_steps(
+    pipe: Carrier, hours: float, temperature_c: float, bend_radius_m: float
+) -> tuple[Step, ...]:
+    """Work out the tension the pipe may have, where it is bent if it is; the last step."""
+    stress = pulling.allowable_stress_pa(pipe.material, hours=hours, temperature_c=temperature_c)
+    area = pulling.wall_area_m2(pipe.outside_m, pipe.wall_min_m)
+    allowed = pulling.tension_with_bending_n(
+        pipe, bend_radius_m, hours=hours, temperature_c=temperature_c
+    )
+    formula, source = _stress_text(pipe.material)
+    steps = (
+        step("s", formula, stress, "pressure", source),
+        step("A", "pi (OD - t) t", area, "area", "geometry, minimum wall"),
+    )
+    if math.isinf(bend_radius_m):
+        return (*steps, step("F pipe", "s A", allowed, "force", "statics"))
+    bent = float(stress) - float(allowed) / float(area)
+    return (
+        *steps,
+        step("s bend", "E OD/(2 R), up to s", bent, "pressure", "extreme fibre"),
+        step("F pipe", "(s - s bend) A", allowed, "force", "PPI Handbook ch. 12, from memory"),
+    )
+
+
+def _stress_text(material: str) -> tuple[str, str]:
+    """Return the formula of the allowable stress, and its source."""
+    if is_polyethylene(material):
+        share = material_property(material, "pull_yield_share")
+        formula = f"{share:g} x factors of time and warmth x yield strength"
+        return formula, "ASTM F1804, by analogy; numbers from memory"
+    factor = material_property(material, "pull_safety_factor")
+    source = f"7000 psi (ASTM D1784) over {factor:g}, common practice"
+    return f"strength/{factor:g}, less in warmth", source
+
+
+def _limit_steps(allowed: float, wanted_share: float, machine_n: float) -> dict[str, Step]:
+    """Return what the pipe, and the machine if its rating is known, may be given."""
+    planned = allowed * wanted_share
+    limits = {
+        "pipe": step("F planned", f"{wanted_share:g} F pipe", planned, "force", "practice"),
+    }
+    if math.isfinite(machine_n):
+        capacity = float(pulling.machine_capacity_n(machine_n))
+        text = f"{capacity / machine_n:g} of the rating"
+        limits["machine"] = step("F machine", text, capacity, "force", "practice")
+    return limits
+
+
+def _judged(
+    force: float, allowed: float, limits: dict[str, Step]
+) -> tuple[bool, tuple[Entry, ...]]:
+    """Hold the planned force against the lower limit."""
+    least = min(limits, key=lambda name: limits[name].value)
+    passes = force <= limits[least].value
+    share = force / allowed if allowed > 0.0 else math.inf
+    return passes, (
+        entry("F", force, "force", "planned force at the head"),
+        entry("F limit", limits[least].value, "force", f"what the {least} may be given"),
+        entry("utilisation", share, "share", "F over F pipe"),
+        entry("governed by", least, "word", "the lower limit"),
+        verdict(passes, f"planned force against the limit of the {least}"),
+    )

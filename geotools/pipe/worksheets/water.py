@@ -1,0 +1,299 @@
+"""Water in the carrier: flow and head, working pressure and surge, the hydrostatic test."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from geotools.pipe import hydraulics, pressure, testing
+from geotools.pipe._ranges import FloatArray, check_range
+from geotools.pipe.catalogue import Carrier
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.worksheets._parts import (
+    PLANNING,
+    Entry,
+    Step,
+    Worksheet,
+    entry,
+    pipe_entries,
+    step,
+    verdict,
+)
+
+__all__ = ["flow_sheet", "hydrotest_sheet", "pressure_sheet"]
+
+_TEST = "Test with water, not air; vent, restrain the ends and keep people away."
+
+
+def flow_sheet(
+    *,
+    pipe: Carrier,
+    host_bore_m: float,
+    host_c: float,
+    flow_m3_per_s: float,
+    length_m: float,
+    highest_velocity: float = 2.5,
+) -> Worksheet:
+    """Work out flow and head before and after: capacity ratio, head and velocity.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    host_bore_m, host_c : float
+        Centre bore of the host, m, and its Hazen-Williams C.
+    flow_m3_per_s, length_m, highest_velocity : float
+        Flow, m3/s; length of the run, m; velocity not to be exceeded, m/s.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    run = hydraulics.before_and_after(
+        flow_m3_per_s,
+        length_m,
+        host_bore_m=host_bore_m,
+        host_c=host_c,
+        carrier_bore_m=pipe.bore_m,
+    )
+    passes = bool(hydraulics.velocity_within(run.velocity_after, highest=highest_velocity))
+    more = run.head_after_m - run.head_before_m
+    return Worksheet(
+        title="Flow before and after",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("ID", host_bore_m, "size", "bore of the host"),
+            entry("C1", host_c, "number", "Hazen-Williams C of the host"),
+            entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
+            entry("Q", flow_m3_per_s, "flow", "flow"),
+            entry("L", length_m, "length", "length of the run"),
+        ),
+        steps=(
+            _head_step("h1", "C1", "ID", run.head_before_m),
+            _head_step("h2", "C2", "d", run.head_after_m),
+            step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
+            step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
+            step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
+        ),
+        results=(
+            entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
+            entry("h2 - h1", more, "head", "change of the head lost"),
+            entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
+            entry("V most", highest_velocity, "velocity", "highest velocity wanted"),
+            verdict(passes, "velocity in the carrier against the highest wanted"),
+        ),
+        passes=passes,
+        cautions=("A field test of C beats a table.", PLANNING),
+    )
+
+
+def _head_step(symbol: str, c: str, bore: str, head: ArrayLike) -> Step:
+    form = f"L Q^1.852/({c}^1.852 {bore}^4.8704)"
+    metric, us = f"10.67 {form}  [m, m3/s]", f"10.44 {form}  [ft, gpm, in]"
+    return step(symbol, metric, head, "head", "Hazen-Williams", us)
+
+
+def pressure_sheet(
+    *,
+    pipe: Carrier,
+    working_pa: float,
+    recurring_velocity: float = 0.0,
+    occasional_velocity: float = 1.2,
+    temperature_c: float = 23.0,
+) -> Worksheet:
+    """Work out working pressure and surge against their limits.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    working_pa : float
+        Working pressure, Pa.
+    recurring_velocity, occasional_velocity : float, optional
+        Changes of velocity, m/s.
+    temperature_c : float, optional
+        Water temperature, C.
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
+    check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
+    often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
+    seldom = pressure.surge_pressure_pa(pipe.material, pipe.dr, occasional_velocity)
+    check = pressure.check_pressure(
+        pipe.material,
+        pipe.dr,
+        working_pa,
+        recurring_surge_pa=often,
+        occasional_surge_pa=seldom,
+        temperature_c=temperature_c,
+    )
+    passes = bool(check.passes)
+    most = check.working_limit_pa
+    return Worksheet(
+        title="Working pressure and surge",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("WP", working_pa, "pressure", "working pressure"),
+            entry("V often", recurring_velocity, "velocity", "recurring change of velocity"),
+            entry("V seldom", occasional_velocity, "velocity", "occasional change of velocity"),
+            entry("T", temperature_c, "temperature", "water temperature"),
+        ),
+        steps=(
+            *_class_steps(pipe, check.class_pa, temperature_c),
+            *_pressure_steps(pipe, check, working_pa, often, seldom),
+        ),
+        results=(
+            entry("WP", working_pa, "pressure", "working pressure"),
+            entry("limit WP", most, "pressure", "most working pressure"),
+            entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
+            verdict(passes, "working pressure and surges against their limits"),
+        ),
+        passes=passes,
+        cautions=(PLANNING,),
+    )
+
+
+_WAVE = "AWWA M23, M55"
+
+
+def _code(material: str) -> str:
+    """Return the standard the pressure class is by."""
+    return {"PVC": "AWWA C900", "PE100": "ISO 4427"}.get(material, "AWWA C906")
+
+
+def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tuple[Step, ...]:
+    code = _code(pipe.material)
+    factor = pressure.temperature_factor(pipe.material, temperature_c)
+    wave = pressure.wave_speed_m_per_s(pipe.material, pipe.dr)
+    root = "sqrt(1 + (K/E)(DR - 2))"
+    metric, us = f"1420/{root}  [m/s]", f"4660/{root}  [ft/s]"
+    return (
+        step("PC", "2 HDS/(DR - 1)", class_pa, "pressure", f"ISO 4065, {code}"),
+        step("FT", "temperature factor", factor, "number", code),
+        step("a", metric, wave, "velocity", _WAVE, us),
+    )
+
+
+def _pressure_steps(
+    pipe: Carrier,
+    check: pressure.PressureCheck,
+    working: float,
+    often: ArrayLike,
+    seldom: ArrayLike,
+) -> tuple[Step, ...]:
+    code = _code(pipe.material)
+    limits = check.recurring_limit_pa, check.occasional_limit_pa
+    times = [float(limit / check.working_limit_pa) for limit in limits]
+    totals = working + np.asarray(often), working + np.asarray(seldom)
+    return (
+        step("dP often", "rho a V often", often, "pressure", _WAVE),
+        step("dP seldom", "rho a V seldom", seldom, "pressure", _WAVE),
+        step("limit WP", "PC FT", check.working_limit_pa, "pressure", code),
+        step("P often", "WP + dP often", totals[0], "pressure", "sum"),
+        step("limit often", f"{times[0]:g} PC FT", limits[0], "pressure", code),
+        step("P seldom", "WP + dP seldom", totals[1], "pressure", "sum"),
+        step("limit seldom", f"{times[1]:g} PC FT", limits[1], "pressure", code),
+    )
+
+
+def hydrotest_sheet(
+    *,
+    pipe: Carrier,
+    nominal_m: float,
+    length_m: float,
+    working_pa: float,
+    factor: float = 1.5,
+    fall_m: float = 0.0,
+    temperature_c: float = 23.0,
+    test_hours: int = 2,
+) -> Worksheet:
+    """Work out the hydrostatic test: pressure, water and allowance.
+
+    Parameters
+    ----------
+    pipe : Carrier
+    nominal_m, length_m : float
+        Nominal size, and length under test, m.
+    working_pa, factor : float
+        Working pressure at the lowest point, Pa; test over working pressure.
+    fall_m, temperature_c : float, optional
+        Height of the gauge over the lowest point, m; temperature of pipe and water, C.
+    test_hours : {1, 2, 3}, optional
+
+    Raises
+    ------
+    RangeError
+        If a value lies outside its range.
+    """
+    wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
+    column = WATER_DENSITY * GRAVITY * fall_m
+    check_range("head of fall_m / test pressure", column / wanted, 0.0, 1.0, "")
+    most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
+    gauge, passes = wanted - column, bool(wanted <= most)
+    volume = testing.water_volume_m3(pipe.bore_m, length_m)
+    make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
+    hours = testing.filling_hours(pipe.bore_m, length_m)
+    return Worksheet(
+        title="Hydrostatic test",
+        inputs=(
+            *pipe_entries(pipe),
+            entry("D", nominal_m, "size", "nominal size"),
+            entry("L", length_m, "length", "length under test"),
+            entry("WP", working_pa, "pressure", "working pressure, lowest point"),
+            entry("z", fall_m, "length", "gauge above the lowest point"),
+            entry("hours", test_hours, "hours", "duration of the test"),
+        ),
+        steps=(
+            step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
+            _test_limit_step(pipe, most, temperature_c),
+            step("P gauge", "P test - rho g z", gauge, "pressure", "statics"),
+            step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
+            make_up,
+            step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice"),
+        ),
+        results=_test_results(gauge, most, volume, make_up.value, passes),
+        passes=passes,
+        cautions=(_TEST, PLANNING),
+    )
+
+
+def _test_results(
+    gauge: ArrayLike, most: ArrayLike, volume: ArrayLike, make_up: float, passes: bool
+) -> tuple[Entry, ...]:
+    return (
+        entry("P gauge", gauge, "pressure", "to read at the gauge"),
+        entry("P most", most, "pressure", "most at the lowest point"),
+        entry("V", volume, "liquid", "water to fill"),
+        entry("make-up", make_up, "liquid", "most water that may be added in the test"),
+        verdict(passes, "test pressure against what the carrier may be tested to"),
+    )
+
+
+def _test_limit_step(pipe: Carrier, most: FloatArray, temperature_c: float) -> Step:
+    allowed = pressure.pressure_class_pa(pipe.material, pipe.dr) * pressure.temperature_factor(
+        pipe.material, temperature_c
+    )
+    polyethylene = is_polyethylene(pipe.material)
+    standard = "ASTM F2164" if polyethylene else "occasional limit of AWWA C900"
+    text = f"{float(most / allowed):g} PC FT"
+    return step("P most", text, most, "pressure", f"{standard}, from memory")
+
+
+def _make_up_step(
+    pipe: Carrier, nominal_m: float, length_m: float, test_pa: ArrayLike, hours: int
+) -> Step:
+    """Return the water that may be added in the test."""
+    if is_polyethylene(pipe.material):
+        extra = testing.pe_make_up_m3(nominal_m, length_m, hours)
+        text = "table of water taken up as the pipe expands"
+        source = "older PPI/M55 table; expansion, not a leak: ASTM F2164 allows none"
+        return step("make-up", text, extra, "liquid", source)
+    rate = testing.pvc_allowance_m3_per_s(length_m, nominal_m, test_pa)
+    metric = "hours x L D sqrt(P)/794,797  [m, mm, kPa, L]"
+    us = "hours x L D sqrt(P)/148,000  [ft, in, psi, gal]"
+    source = "AWWA C605, for gasketed joints: a ceiling for a fused string"
+    return step("make-up", metric, rate * hours * 3600.0, "liquid", source, us)
