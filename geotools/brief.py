@@ -511,6 +511,12 @@ class Output(_Section):
 
     units: Literal["si", "us"] = _set("si", "units of the columns", "the user")
     stations: bool = _set(True, "write the stations layer", "the user")
+    context: Length = _set(
+        "100 m",
+        "source features within this of a run are written to the context layer; 0 m: none",
+        "planning value: half the width of a plan sheet",
+        ge=0,
+    )
 
 
 class Brief(_Section):

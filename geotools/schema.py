@@ -629,6 +629,21 @@ OUTPUTS: dict[str, Layer] = {
             ),
         ),
         Layer(
+            "context",
+            "What the input layers hold near the runs, as a backdrop for maps and drawings.",
+            ("Unknown",),
+            (
+                _text("layer", "input layer it is from"),
+                _text("feature", "feature of that layer"),
+                _text("kind", "kind of fitting or valve, class of street, reason to keep off"),
+                _text("name", "name of the street"),
+                _real("angle", "deflection of a fitting", "angle"),
+                _real("width", "width of the carriageway", "length"),
+                _flag("hard", "a place where no pit may lie"),
+                _real("buffer", "distance to keep from it", "length"),
+            ),
+        ),
+        Layer(
             "findings",
             "Assumptions, repairs, refusals and gaps.",
             ("Unknown",),

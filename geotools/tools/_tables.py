@@ -12,6 +12,7 @@ import shapely
 
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
+from geotools.deliver.context import context_layer
 from geotools.deliver.layers import axis_parts, placed, point_layer, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
@@ -49,6 +50,7 @@ def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
         "schedule": layout.works.schedule,
         "alternatives": alternatives_table(layout, run_ids),
         "shutdowns": plan_shutdowns(layers, layout.runs, brief.network, brief.bends),
+        "context": context_layer(layers, layout.runs.chains, brief.output.context),
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,

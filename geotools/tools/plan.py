@@ -52,6 +52,7 @@ TOOL = Tool(
         "schedule",
         "alternatives",
         "shutdowns",
+        "context",
         "findings",
         "settings",
         "inputs",

@@ -77,6 +77,26 @@ def test_every_metre_of_large_main_in_service_is_in_one_run(sample_plan: Any, sa
     assert sample_plan.runs["length_m"].sum() == pytest.approx(drawn, abs=0.6)
 
 
+@pytest.mark.parametrize("name", ["fittings", "hydrants", "streets", "avoid"])
+def test_the_context_is_what_lies_near_the_runs(sample_plan: Any, sample: Path, name: str) -> None:
+    whole = layer(sample, name)
+    near = whole.distance(sample_plan.runs.union_all()) <= sample_plan.setting("output.context")
+    told = sample_plan.context[sample_plan.context["layer"] == name]
+    assert 0 < len(told) < len(whole)
+    assert len(told) == near.sum()
+    gap = told.union_all().hausdorff_distance(whole[near].union_all())
+    assert gap < 0.5  # heads of lines that nearly meet are snapped, no more
+
+
+def test_no_context_is_written_where_none_is_asked_for(
+    slipmain: Run, sample: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "plan.gpkg"
+    done = slipmain("plan", sample / "brief.toml", "-o", path, "--set", "output.context=0 m")
+    assert done.code == 0, done.err
+    assert len(gpd.read_file(path, layer="context")) == 0
+
+
 def test_no_pit_in_a_place_to_avoid(sample_plan: Any, sample: Path) -> None:
     avoid = layer(sample, "avoid")
     hard = avoid[avoid["hard"].astype(bool)]
