@@ -19,6 +19,7 @@ from geotools.intake.kinds import usable_rows
 from geotools.intake.match import match_columns
 from geotools.intake.notes import Note
 from geotools.intake.sources import Source, parse_crs, plain_reason
+from geotools.intake.window import Window
 from geotools.schema import Layer
 
 __all__ = ["Loaded", "load_layer"]
@@ -59,8 +60,12 @@ class Loaded:
         return np.array([f"fid {fid}" for fid in self.fids], dtype=object)
 
 
-def load_layer(layer: Layer, source: Source, entry: InputSource | None) -> Loaded:
+def load_layer(
+    layer: Layer, source: Source, entry: InputSource | None, window: Window | None = None
+) -> Loaded:
     """Read the columns the contract knows, convert them, and look at the geometries.
+
+    With a window only features that meet it are read; those without a place are not.
 
     Raises
     ------
@@ -74,7 +79,7 @@ def load_layer(layer: Layer, source: Source, entry: InputSource | None) -> Loade
     remarks += [("info", rule, text) for rule, text in match.hints]
     if faults or crs is None:
         raise LayerError(source.label, faults)
-    content = source.read(match.names())
+    content = source.read(match.names(), None if window is None else window.bounds_in(crs))
     remarks += [
         ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
     ]

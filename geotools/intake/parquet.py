@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from geotools.errors import LayerError
-from geotools.intake.sources import Content, Source, damaged
+from geotools.intake.sources import Bounds, Content, Source, damaged, meets
 
 __all__ = ["is_parquet", "open_parquet"]
 
@@ -45,21 +47,54 @@ def open_parquet(layer: str, path: Path) -> Source:
         )
     columns = tuple(n for n in schema.names if n not in geo["columns"])
 
-    def read(wanted: Sequence[str]) -> Content:
-        return _read(label, path, primary, wanted)
+    cover = geo["columns"][primary].get("covering", {}).get("bbox")
+
+    def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
+        return _read(label, path, primary, wanted, bounds, cover)
 
     return Source(layer, label, path.name, "", columns, crs, False, path, read)
 
 
-def _read(label: str, path: Path, primary: str, wanted: Sequence[str]) -> Content:
+def _read(
+    label: str,
+    path: Path,
+    primary: str,
+    wanted: Sequence[str],
+    bounds: Bounds | None,
+    cover: dict[str, list[str]] | None,
+) -> Content:
+    """Read features, within bounds if any; where the file keeps their boxes, those features alone.
+
+    A feature is named by its row in the whole file, whichever part is read.
+    """
     import geopandas
     import pyarrow as pa
     import shapely
 
+    by_box = None if cover is None else bounds
     try:
-        frame = geopandas.read_parquet(path, columns=[*wanted, primary])
+        frame = geopandas.read_parquet(path, columns=[*wanted, primary], bbox=by_box)
+        rows = np.arange(len(frame)) if by_box is None else _boxed(path, cover or {}, by_box)
     except (pa.ArrowException, OSError, ValueError, shapely.errors.ShapelyError) as error:
         raise damaged(label, path, error) from error
+    if bounds is not None and by_box is None:
+        inside = meets(frame.geometry.bounds, bounds)
+        frame, rows = frame[inside], rows[inside]
     table = frame[list(wanted)].reset_index(drop=True)
-    fids = np.arange(len(frame)).astype(str).astype(object)
+    fids = rows.astype(str).astype(object)
     return Content(table, np.asarray(frame.geometry.array, dtype=object), fids)
+
+
+def _boxed(path: Path, cover: dict[str, list[str]], bounds: Bounds) -> npt.NDArray[np.int64]:
+    """Return the rows of a file whose boxes meet the bounds."""
+    import pandas as pd
+    import pyarrow.compute as pc
+    import pyarrow.parquet
+
+    table: Any = pyarrow.parquet.read_table(path, columns=sorted({c[0] for c in cover.values()}))
+    sides = {"minx": "xmin", "miny": "ymin", "maxx": "xmax", "maxy": "ymax"}
+    boxes = {
+        name: pc.struct_field(table.column(cover[side][0]), cover[side][1:]).to_numpy()
+        for name, side in sides.items()
+    }
+    return np.flatnonzero(meets(pd.DataFrame(boxes), bounds))

@@ -19,6 +19,7 @@ from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.sources import Source, frame_source, open_source
+from geotools.intake.window import Window
 from geotools.schema import INPUTS
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def read_layers(
     frames: Mapping[str, geopandas.GeoDataFrame] | None = None,
     allow_remote: bool = False,
     progress: Callable[[str], None] | None = None,
+    window: Window | None = None,
 ) -> Layers:
     """Read every layer the brief names.
 
@@ -61,6 +63,8 @@ def read_layers(
         Also read what is not a local file.
     progress : callable, optional
         Told in a few words what is being read.
+    window : Window, optional
+        Where to read; everywhere if not given.
 
     Returns
     -------
@@ -74,7 +78,7 @@ def read_layers(
         With every fault of every layer.
     """
     with np.errstate(invalid="ignore"):  # coordinates that are no numbers become findings
-        return _read(brief, frames or {}, allow_remote, progress or _silent)
+        return _read(brief, frames or {}, allow_remote, progress or _silent, window)
 
 
 def _read(
@@ -82,9 +86,10 @@ def _read(
     frames: Mapping[str, geopandas.GeoDataFrame],
     allow_remote: bool,
     tell: Callable[[str], None],
+    window: Window | None,
 ) -> Layers:
     faults, findings = FaultList(), Findings()
-    loaded = _load_all(brief, frames, allow_remote, tell, faults)
+    loaded = _load_all(brief, frames, allow_remote, tell, faults, window)
     rasters = _load_dem(brief, allow_remote, tell, faults)
     with faults:
         mains = _mains(loaded, brief, findings, tell)
@@ -151,6 +156,7 @@ def _load_all(
     allow_remote: bool,
     tell: Callable[[str], None],
     faults: FaultList,
+    window: Window | None,
 ) -> dict[str, Loaded]:
     """Load every layer given, in the contract's order; faults are collected."""
     loaded: dict[str, Loaded] = {}
@@ -176,7 +182,7 @@ def _load_all(
                 if name in frames
                 else _file_source(name, entry, allow_remote)
             )
-            loaded[name] = load_layer(layer, source, entry)
+            loaded[name] = load_layer(layer, source, entry, window)
     return loaded
 
 

@@ -19,7 +19,10 @@ from geotools.intake.place import Place
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["Content", "Source", "frame_source", "open_source"]
+__all__ = ["Bounds", "Content", "Source", "frame_source", "open_source"]
+
+# Least x, least y, greatest x, greatest y, in the CRS of the source.
+Bounds = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,8 @@ class Source:
     """A layer that can be read: its columns are known, its features not read yet.
 
     ``label`` names it in errors, ``name`` in results; ``cut_names`` tells that the format cuts
-    column names to ten letters; ``path`` is the local file, if it is one.
+    column names to ten letters; ``path`` is the local file, if it is one. ``read`` takes the
+    columns wanted and the bounds the features must meet, or none for all features.
     """
 
     layer: str
@@ -62,7 +66,7 @@ class Source:
     crs: Any
     cut_names: bool
     path: Path | None
-    read: Callable[[Sequence[str]], Content]
+    read: Callable[[Sequence[str], Bounds | None], Content]
 
 
 def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
@@ -86,12 +90,13 @@ def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
     if twice:
         raise LayerError(label, f"has more than one column {twice[0]!r}; rename all but one")
 
-    def read(wanted: Sequence[str]) -> Content:
-        by_name = {str(c): c for c in frame.columns}
-        table = pd.DataFrame({name: frame[by_name[name]].array for name in wanted})
-        table = table.reindex(range(len(frame))) if not len(table.columns) else table
-        fids = np.array([str(label) for label in frame.index], dtype=object)
-        return Content(table, np.asarray(frame.geometry.array, dtype=object), fids)
+    def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
+        part = frame if bounds is None else frame[meets(frame.geometry.bounds, bounds)]
+        by_name = {str(c): c for c in part.columns}
+        table = pd.DataFrame({name: part[by_name[name]].array for name in wanted})
+        table = table.reindex(range(len(part))) if not len(table.columns) else table
+        fids = np.array([str(label) for label in part.index], dtype=object)
+        return Content(table, np.asarray(part.geometry.array, dtype=object), fids)
 
     return Source(layer, label, "GeoDataFrame", "", columns, frame.crs, False, None, read)
 
@@ -114,6 +119,14 @@ def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:
             )
         return parquet.open_parquet(layer, place.path)
     return vector.open_vector(layer, place, allow_remote=allow_remote)
+
+
+def meets(boxes: pd.DataFrame, bounds: Bounds) -> npt.NDArray[np.bool_]:
+    """Return which boxes (columns minx, miny, maxx, maxy) meet the bounds; missing ones do not."""
+    low_x, low_y, high_x, high_y = bounds
+    inside = (boxes["minx"] <= high_x) & (boxes["maxx"] >= low_x)
+    inside &= (boxes["miny"] <= high_y) & (boxes["maxy"] >= low_y)
+    return inside.to_numpy(dtype=bool)
 
 
 def parse_crs(label: str, text: Any) -> pyproj.CRS | None:

@@ -22,7 +22,7 @@ import shapely
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
 from geotools.intake.place import Place
-from geotools.intake.sources import Content, Source, damaged, plain_reason
+from geotools.intake.sources import Bounds, Content, Source, damaged, plain_reason
 
 __all__ = ["open_vector"]
 
@@ -78,8 +78,8 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     if fid and fid not in columns:
         columns.append(fid)
 
-    def read(wanted: Sequence[str]) -> Content:
-        return _read(label, place, sublayer, wanted, int(info["features"]), messages)
+    def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
+        return _read(label, place, sublayer, wanted, bounds, int(info["features"]), messages)
 
     cut = info["driver"] == "ESRI Shapefile"
     return Source(
@@ -148,6 +148,7 @@ def _read(
     place: Place,
     sublayer: str,
     wanted: Sequence[str],
+    bounds: Bounds | None,
     expected: int,
     messages: list[str],
 ) -> Content:
@@ -155,18 +156,21 @@ def _read(
     try:
         with _heard(messages):
             meta, table = pyogrio.raw.read_arrow(
-                place.target, layer=sublayer, columns=list(wanted), return_fids=True
+                place.target, layer=sublayer, columns=list(wanted), return_fids=True, bbox=bounds
             )
     except (*READ_ERRORS, RuntimeError) as error:
         raise _broken(label, place, sublayer, expected, error) from error
-    if len(table) < expected and len(table) != _counted(place.target, sublayer):
+    whole = bounds is None
+    if whole and len(table) < expected and len(table) != _counted(place.target, sublayer):
         reason = f"only {len(table)} of {expected} features could be read"
         raise _broken(label, place, sublayer, expected, reason)
     name = meta["geometry_name"] or "wkb_geometry"
     if name not in table.column_names:
         raise LayerError(label, "has no geometry; give a layer with geometries")
     fid = meta["fid_column"] or "OGC_FID"
-    geometry, broken = _geometries(table.column(name), place, sublayer, messages)
+    if not whole:
+        table = table.sort_by(fid)  # a spatial index gives features in its own order
+    geometry, broken = _geometries(table.column(name), place, sublayer, bounds, messages)
     fids = table.column(fid).to_numpy().astype(str).astype(object)
     return Content(
         _frame(table.select(list(wanted)), messages), geometry, fids, tuple(messages), broken
@@ -210,13 +214,17 @@ def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any
 
 
 def _geometries(
-    column: pa.ChunkedArray, place: Place, sublayer: str, messages: list[str]
+    column: pa.ChunkedArray,
+    place: Place,
+    sublayer: str,
+    bounds: Bounds | None,
+    messages: list[str],
 ) -> tuple[npt.NDArray[Any], dict[int, str]]:
     """Return geometries and, by row, why one could not be read."""
     wkb = column.to_numpy()
     if _has_curves(column):
         with _heard(messages):  # this reader has GDAL turn arcs into short chords
-            wkb = pyogrio.raw.read(place.target, layer=sublayer, columns=[])[2]
+            wkb = pyogrio.raw.read(place.target, layer=sublayer, columns=[], bbox=bounds)[2]
     geometry = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
     lost = np.flatnonzero(shapely.is_missing(geometry) & ~pd.isna(wkb))
     return geometry, {int(row): _why(wkb[row]) for row in lost}

@@ -1,0 +1,38 @@
+"""The window through which a part of the layers is read."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import pyproj
+
+from geotools.intake.sources import Bounds
+
+__all__ = ["Window"]
+
+
+@dataclass(frozen=True)
+class Window:
+    """A rectangle in a projected CRS; features that meet it are read.
+
+    Whether a feature whose box alone meets it is read too depends on the format.
+    """
+
+    bounds: Bounds
+    crs: pyproj.CRS
+
+    def bounds_in(self, crs: pyproj.CRS) -> Bounds | None:
+        """Return a rectangle in another CRS that holds the window; None where there is none.
+
+        There is none where the window would reach over the edge of the other CRS, such as the
+        meridian of 180 degrees: the whole layer is read then.
+        """
+        if crs == self.crs:
+            return self.bounds
+        transformer = pyproj.Transformer.from_crs(self.crs, crs, always_xy=True)
+        moved = transformer.transform_bounds(*self.bounds, densify_pts=51)
+        low_x, low_y, high_x, high_y = moved
+        if not all(map(math.isfinite, moved)) or low_x > high_x or low_y > high_y:
+            return None
+        return moved

@@ -1,0 +1,97 @@
+"""Reading a part of the layers: the same features as in the whole, and no others."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+import shapely
+
+from geotools.brief import Brief
+from geotools.intake.columns import Layers
+from geotools.intake.read import read_layers
+from geotools.intake.window import Window
+from geotools.network.ragged import to_linestrings
+
+UTM = pyproj.CRS("EPSG:32633")
+X0, Y0 = 500_000.0, 5_200_000.0
+WINDOW = Window((X0 + 300, Y0 + 200, X0 + 700, Y0 + 650), UTM)
+WRITERS = {
+    "net.gpkg": {"driver": "GPKG"},
+    "net.shp": {"driver": "ESRI Shapefile"},
+    "net.geojson": {"driver": "GeoJSON"},
+    "net.fgb": {"driver": "FlatGeobuf"},
+    "boxed.parquet": {"write_covering_bbox": True},
+    "plain.parquet": {},
+}
+
+
+@pytest.fixture(scope="module")
+def frame() -> geopandas.GeoDataFrame:
+    rng = np.random.default_rng(7)
+    start = rng.uniform((X0, Y0), (X0 + 1000, Y0 + 1000), (300, 2))
+    end = start + rng.uniform(-60, 60, (300, 2))
+    lines = shapely.linestrings(np.stack([start, end], axis=1))
+    ids = [f"M{i}" for i in range(300)]
+    return geopandas.GeoDataFrame({"main_id": ids, "diameter_m": 0.3}, geometry=lines, crs=UTM)
+
+
+def written(frame: geopandas.GeoDataFrame, path: Path) -> Path:
+    options: dict[str, Any] = WRITERS[path.name]
+    write = frame.to_parquet if path.suffix == ".parquet" else frame.to_file
+    write(path, **options)
+    return path
+
+
+def read(source: Path | geopandas.GeoDataFrame, window: Window | None) -> Layers:
+    if isinstance(source, geopandas.GeoDataFrame):
+        brief = Brief.model_validate({"network": {"working_crs": "EPSG:32633"}})
+        return read_layers(brief, frames={"mains": source}, window=window)
+    settings = {
+        "inputs": {"mains": {"source": str(source), "fields": {"diameter_m": "diameter_m"}}},
+        "network": {"working_crs": "EPSG:32633"},
+    }
+    return read_layers(Brief.model_validate(settings), window=window)
+
+
+def shapes(layers: Layers) -> Any:
+    return to_linestrings(layers.mains.xy, layers.mains.offsets)
+
+
+@pytest.mark.parametrize("name", [*WRITERS, "frame"])
+def test_a_window_reads_what_meets_it_and_names_it_as_the_whole_does(
+    frame: geopandas.GeoDataFrame, tmp_path: Path, name: str
+) -> None:
+    own = frame.to_crs(4326) if name == "net.geojson" else frame
+    source = own if name == "frame" else written(own, tmp_path / name)
+    whole, part = read(source, None), read(source, WINDOW)
+    meets = shapely.intersects(shapes(whole), shapely.box(*WINDOW.bounds))
+    near = shapely.intersects(shapely.envelope(shapes(whole)), shapely.box(*WINDOW.bounds))
+    assert 20 < meets.sum() < near.sum() < 200  # a format may go by boxes or by lines
+    names = whole.mains.table["main_id"]
+    assert set(names[meets]) <= set(part.mains.table["main_id"]) <= set(names[near])
+    same = whole.mains.table[names.isin(part.mains.table["main_id"])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(part.mains.table, same)
+    assert part.inputs["sha256"].tolist() == whole.inputs["sha256"].tolist()
+
+
+def test_a_window_in_another_crs_loses_nothing(
+    frame: geopandas.GeoDataFrame, tmp_path: Path
+) -> None:
+    source = written(frame.to_crs(3035), tmp_path / "net.gpkg")
+    whole, part = read(source, None), read(source, WINDOW)
+    meets = shapely.intersects(shapes(whole), shapely.box(*WINDOW.bounds))
+    assert set(whole.mains.table.loc[meets, "main_id"]) <= set(part.mains.table["main_id"])
+    assert len(part.mains) < len(whole.mains) / 2
+
+
+def test_where_the_window_has_no_rectangle_the_whole_layer_is_read() -> None:
+    fiji = Window((1_900_000.0, 3_800_000.0, 2_200_000.0, 4_100_000.0), pyproj.CRS("EPSG:3460"))
+    low_x, _, high_x, _ = pyproj.CRS("EPSG:3460").area_of_use.bounds
+    assert low_x > high_x  # the area lies on both sides of 180 degrees
+    assert fiji.bounds_in(pyproj.CRS("EPSG:4326")) is None
