@@ -10,7 +10,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, take
 from geotools.network.runs import Chains
 
-__all__ = ["cut_chains", "reorder"]
+__all__ = ["cut_chains", "renumber", "reorder"]
 
 
 def cut_chains(chains: Chains, cuts: pd.DataFrame) -> Chains:
@@ -73,18 +73,22 @@ def _shift_connections(
 
 
 def reorder(chains: Chains, order: IntArray) -> Chains:
-    """Return the runs in another order; run ``order[i]`` becomes run i."""
-    place = np.empty(len(order), dtype=np.int64)
-    place[order] = np.arange(len(order))
+    """Return the runs in another order, or some of them; run ``order[i]`` becomes run i."""
     xy = chains.xy[take(chains.offsets, order)]
     offsets = offsets_of(np.diff(chains.offsets)[order])
-    pieces = chains.pieces.assign(run=place[chains.pieces["run"].to_numpy(dtype=np.int64)])
-    connections = chains.connections.assign(
-        run=place[chains.connections["run"].to_numpy(dtype=np.int64)]
-    )
     return Chains(
         xy,
         offsets,
-        pieces.sort_values(["run", "start"], kind="stable").reset_index(drop=True),
-        connections.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True),
+        pieces=renumber(chains.pieces, order, by="start"),
+        connections=renumber(chains.connections, order, by="chainage"),
     )
+
+
+def renumber(table: pd.DataFrame, order: IntArray, *, by: str) -> pd.DataFrame:
+    """Return the rows of runs ``order`` with their new numbers, sorted within a run by a column."""
+    run = table["run"].to_numpy(dtype=np.int64)
+    place = np.full(max(run.max(initial=-1), order.max(initial=-1)) + 1, -1, dtype=np.int64)
+    place[order] = np.arange(len(order))
+    rows = table.assign(run=place[run])
+    rows = rows[rows["run"] >= 0].sort_values(["run", by], kind="stable")
+    return rows.reset_index(drop=True)
