@@ -14,6 +14,7 @@ from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MPH,
 
 __all__ = [
     "DIMENSIONS",
+    "DISTRICT_STATUSES",
     "INPUTS",
     "OUTPUTS",
     "ROLES",
@@ -54,6 +55,7 @@ DIMENSIONS: dict[str, Dimension] = {
     "liquid": Dimension({"m3": 1.0, "gal": GALLON}, "m3", "gal"),
     "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
     "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
+    "by_length": Dimension({"m": 1.0, "ft": 1 / FOOT}, "m", "ft"),
     "piston": Dimension({"cm2": 1e-4, "mm2": 1e-6, "in2": INCH**2}, "cm2", "in2"),
     "minutes": Dimension({"min": 60.0, "s": 1.0, "h": 3600.0}, "min", "min"),
     "seconds": Dimension({"s": 1.0, "min": 60.0}, "s", "s"),
@@ -226,6 +228,7 @@ INPUTS: dict[str, Layer] = {
 }
 
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 GOVERNED = ("pipe", "machine", "bend")
 _RUN = _text("run_id", "the run it belongs to")
 _JOINT = (
@@ -641,6 +644,46 @@ OUTPUTS: dict[str, Layer] = {
                 _real("width", "width of the carriageway", "length"),
                 _flag("hard", "a place where no pit may lie"),
                 _real("buffer", "distance to keep from it", "length"),
+            ),
+        ),
+        Layer(
+            "district_results",
+            "Districts of a batch and what became of each.",
+            ("MultiPolygon",),
+            (
+                _text("district", "name of the district"),
+                _text("status", "outcome; set_aside: workers died of it", values=DISTRICT_STATUSES),
+                _text("error", "why it has no plan, in words"),
+                _text("file", "its plan, in the same folder"),
+                _integer("tries", "tries in this batch; 0: unchanged since the last"),
+                _integer("runs_planned", "runs with a plan"),
+                _integer("runs_without_plan", "runs a carrier suits, without a plan"),
+                _integer("runs_not_suitable", "runs no carrier suits"),
+                _integer("pits", "pits planned"),
+                _integer("pulls", "pulls planned"),
+                _real("length", "length of the runs planned", "length"),
+                _real("cost", "planning cost, in the brief's currency"),
+            ),
+        ),
+        Layer(
+            "district_runs",
+            "Runs of all districts of a batch, the cheapest by length first.",
+            ("MultiLineString",),
+            (
+                _integer("rank", "place by cost per length; none without a plan"),
+                _text("district", "district that plans it"),
+                _RUN,
+                _text("main_ids", "source mains in order along the run, joined by commas"),
+                _real("host_diameter", "nominal diameter of the host", "bore"),
+                _real("length", "length along the axis", "length"),
+                _text("status", "outcome", values=("planned", "no_plan", "not_suitable")),
+                _text("reason", "why, in plain words, where there is no plan"),
+                _text("carrier", "carrier planned or tried last"),
+                _integer("pit_count", "pits planned"),
+                _integer("pull_count", "pulls planned"),
+                _real("longest_pull", "longest pull planned", "length"),
+                _real("cost", "planning cost, in the brief's currency"),
+                _real("cost_per", "cost per length", "by_length"),
             ),
         ),
         Layer(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -56,9 +57,16 @@ class Layout:
     shown: IntArray
 
 
-def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Layout:
-    """Lay out pits and pulls of every run of the layers read."""
-    ground = prepare(layers, brief, progress, allow_remote=allow_remote)
+def lay_out_plan(
+    layers: Layers,
+    brief: Brief,
+    progress: Progress,
+    *,
+    allow_remote: bool,
+    named: Callable[[RunSet], pd.DataFrame] | None = None,
+) -> Layout:
+    """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`."""
+    ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
     tries = ground.contest.tries.shape[1]
     attempts = []
     for rank in range(tries):

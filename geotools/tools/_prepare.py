@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -10,6 +13,8 @@ from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet, build_runs
+from geotools.network.cutting import renumber
+from geotools.network.keep import keep_runs
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, line_lengths
 from geotools.network.stations import build_stations
@@ -29,8 +34,18 @@ from geotools.tools._shared import Shared, least_between
 __all__ = ["prepare"]
 
 
-def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Shared:
-    """Do what does not depend on the carrier."""
+def prepare(
+    layers: Layers,
+    brief: Brief,
+    progress: Progress,
+    *,
+    allow_remote: bool,
+    named: Callable[[RunSet], pd.DataFrame] | None = None,
+) -> Shared:
+    """Do what does not depend on the carrier.
+
+    ``named`` gives the table of runs other names; a run named "" is planned elsewhere.
+    """
     progress("chaining mains")
     runs = build_runs(
         layers,
@@ -39,7 +54,12 @@ def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: b
         accuracy=brief.ground.survey_accuracy,
         edit_reach=brief.pits.edit_reach,
     )
+    if named is not None:
+        runs = replace(runs, table=named(runs))
     edits = _edits(runs, layers)
+    rows = np.flatnonzero(runs.table["run_id"] != "")
+    if len(rows) < len(runs.table):
+        runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
     progress("sampling the ground")
     stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
     progress("choosing carriers")
