@@ -393,7 +393,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "forces",
-            "Force at the head of every pull as it passes the stations.",
+            "Force at the head of every pull as it passes the stations, string on its rollers included.",
             (),
             (
                 _text("pull_id", "identifier of the pull"),
