@@ -161,6 +161,7 @@ def _candidates(
         must,
         scene=ground.scene,
         avoid=ground.layers.avoid,
+        levels=ground.levels,
         rules=_pit_rules(brief),
         strings=LaydownRules(
             piece=brief.pulls.piece_length,
