@@ -104,6 +104,10 @@ class Candidates:
         excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), days
         open, lanes closed times days, factor on the site's cost, cost of the traffic, and whole
         cost, infinite where the role is refused.
+    code : ndarray of int64, shape (n, 4)
+        What speaks against each role, as bits of `refusals`.
+    places : ndarray of str, shape (n, 4)
+        Place to avoid that is hit.
     ground : ndarray of polygons, shape (n, 4)
     laydown : Laydown
     lanes : Lanes
@@ -122,6 +126,8 @@ class Candidates:
     factor: FloatArray
     traffic: FloatArray
     cost: FloatArray
+    code: IntTable
+    places: npt.NDArray[np.object_]
     ground: npt.NDArray[np.object_]
     laydown: Laydown
     lanes: Lanes
@@ -174,6 +180,8 @@ def find_candidates(
         offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
         extents=pits.extents,
         drop=_drops(pits),
+        code=verdict.code,
+        places=verdict.places,
         ground=pits.ground,
         laydown=pits.laydown,
         lanes=pits.lanes,
