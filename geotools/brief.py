@@ -444,7 +444,7 @@ class Pulls(_Section):
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
     roller_friction: float = _set(
-        0.1, "friction of the string on rollers", "from memory", ge=0, le=1
+        0.1, "friction of the string on its rollers before it goes in", "from memory", ge=0, le=1
     )
     force_share: float = _set(
         0.5, "share of the pipe's allowable tension a plan may use", COMMON, gt=0, le=1

@@ -342,7 +342,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("depth", "ground to invert of the host", "length"),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
-                _real("drop", "resting pipe to host axis", "length"),
+                _real("drop", "resting pipe at the ramp's top to host axis", "length"),
                 _real("side_slope", "lean of the sides, out for each up; 0 where shored"),
                 _real("volume", "excavation", "volume"),
                 _real("off_street", "ground taken outside carriageway and verge", "area"),
@@ -396,7 +396,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "forces",
-            "Force at the head of every pull as it passes the stations.",
+            "Force at the head of every pull at the stations, drag of the string outside included.",
             (),
             (
                 _text("pull_id", "identifier of the pull"),

@@ -96,7 +96,7 @@ def _pits(
             "depth": table["depth"],
             "length": candidates.length[row, role],
             "width": table["width"],
-            "drop": table["drop"],
+            "drop": candidates.drop[row, role],
             "volume": candidates.volume[row, role],
             "area": candidates.area[row, role],
             "off_street": candidates.off_street[row, role],

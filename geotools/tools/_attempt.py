@@ -30,7 +30,14 @@ from geotools.siting.passing import judge_bends
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.tools._shared import Shared, least_between
 
-__all__ = ["Attempt", "friction_band_of", "profile_of", "try_carriers"]
+__all__ = [
+    "Attempt",
+    "friction_band_of",
+    "must_be_held",
+    "profile_of",
+    "refusal_limits",
+    "try_carriers",
+]
 
 DAY = 86400.0  # s
 
@@ -76,7 +83,7 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
     table = _priced(table, ground.contest, brief)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
-    held = pd.concat([bends, _valves_in_pits(ground.runs, brief)], ignore_index=True)
+    held = must_be_held(ground, bends)
     must = must_stretches(
         held[lined[held["run"].to_numpy(dtype=np.int64)]],
         table["diameter"].to_numpy(dtype=float),
@@ -115,6 +122,15 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
     return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
+
+
+def must_be_held(ground: Shared, bends: pd.DataFrame) -> pd.DataFrame:
+    """Return what must lie in pits: bends that do not pass, and line valves if the brief says so.
+
+    Bends that pass are left out; a valve has no deflection.
+    """
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    return pd.concat([blocked, _valves_in_pits(ground.runs, ground.brief)], ignore_index=True)
 
 
 def _valves_in_pits(runs: RunSet, brief: Brief) -> pd.DataFrame:
@@ -161,6 +177,7 @@ def _candidates(
         must,
         scene=ground.scene,
         avoid=ground.layers.avoid,
+        levels=ground.levels,
         rules=_pit_rules(brief),
         strings=LaydownRules(
             piece=brief.pulls.piece_length,
@@ -198,13 +215,19 @@ def _pit_rules(brief: Brief) -> PitRules:
         spoil_setback=pits.spoil_setback,
         lateral_gap=brief.street.lateral_gap,
         busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
-        limits={
-            "max_depth": length_text(pits.max_depth, brief.output.units),
-            "clear": length_text(pits.clear_of_intersection, brief.output.units),
-            "max_slope": f"{pits.max_slope:.0%}",
-            "least_string": length_text(brief.street.least_string, brief.output.units),
-        },
+        limits=refusal_limits(brief),
     )
+
+
+def refusal_limits(brief: Brief) -> dict[str, str]:
+    """Return the limits on pits in words, by the names the refusals have for them."""
+    pits, units = brief.pits, brief.output.units
+    return {
+        "max_depth": length_text(pits.max_depth, units),
+        "clear": length_text(pits.clear_of_intersection, units),
+        "max_slope": f"{pits.max_slope:.0%}",
+        "least_string": length_text(brief.street.least_string, units),
+    }
 
 
 def _site_rates(brief: Brief) -> SiteRates:

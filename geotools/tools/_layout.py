@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,10 +15,8 @@ from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray
-from geotools.pulls.explain import explain_run
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
-from geotools.schema import length_text
 from geotools.siting.candidates import Candidates
 from geotools.siting.carrier import (
     Contest,
@@ -27,6 +24,7 @@ from geotools.siting.carrier import (
 )
 from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, friction_band_of, profile_of, try_carriers
+from geotools.tools._blocked import explain_blocked
 from geotools.tools._prepare import prepare
 from geotools.tools._shared import Shared
 from geotools.tools._works import Works, work_out
@@ -157,8 +155,10 @@ def _verdicts(
     planned = np.isfinite(cost)
     status = np.where(planned, "planned", np.where(lined, "no_plan", "not_suitable"))
     reason = np.where(lined, "", ground.contest.reason).astype(object)
-    for run in np.flatnonzero(lined & ~planned):
-        reason[run] = _explained(ground, attempts[int(shown[run])], int(run))
+    blocked = np.flatnonzero(lined & ~planned)
+    for rank in np.unique(shown[blocked]):
+        for run, text in explain_blocked(ground, attempts[rank], blocked[shown[blocked] == rank]):
+            reason[run] = text
     _report_unsuitable(ground, table, status, reason)
 
     def per_run(frame: pd.DataFrame) -> npt.NDArray[np.int64]:
@@ -177,31 +177,6 @@ def _verdicts(
         connection_count=per_run(ground.runs.chains.connections),
         cost=np.where(planned, cost, np.nan),
     )
-
-
-def _explained(ground: Shared, attempt: Attempt, run: int) -> str:
-    """Return why a run has no plan, and leave a finding where it is blocked."""
-    blocked = explain_run(
-        attempt.sites,
-        attempt.candidates,
-        attempt.must,
-        attempt.costs,
-        run=run,
-        covered=float(attempt.edited.choice.covered[run]),
-        max_length=ground.brief.pulls.max_length,
-        say=partial(length_text, system=ground.brief.output.units),
-    )
-    name = ground.runs.table["run_id"].iloc[run]
-    chains = ground.runs.chains
-    ground.layers.findings.add_points(
-        "warning",
-        "no-plan",
-        [f"run {name}: {blocked.text}"],
-        layer="runs",
-        features=[name],
-        xy=points_along(chains.xy, chains.offsets, np.array([run]), np.array([blocked.low])),
-    )
-    return blocked.text
 
 
 def _report_unsuitable(

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
+from geotools.intake.findings import Findings
 from geotools.network.build import RunSet, build_runs
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
@@ -81,6 +84,7 @@ def prepare(
         scene=scene,
         edits=edits,
         digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
+        levels=partial(_levels_beside, layers, brief, allow_remote) if layers.dem else None,
         layers=layers,
         brief=brief,
     )
@@ -209,13 +213,29 @@ def _levels(
     """Return the ground level of the stations; not-a-number where there is none."""
     if not layers.dem:
         return float("nan")
+    places = stations[["x", "y"]].to_numpy(dtype=float)
+    return _sampled(places, layers, brief, allow_remote, layers.findings)
+
+
+def _levels_beside(
+    layers: Layers, brief: Brief, allow_remote: bool, places: FloatArray
+) -> FloatArray:
+    """Return ground levels at places beside the runs; what was assumed is told at the stations."""
+    try:
+        return _sampled(places, layers, brief, allow_remote, Findings())
+    except LayerError:  # read for the stations before: here all places lie beyond its edges
+        return np.full(len(places), np.nan)
+
+
+def _sampled(
+    places: FloatArray, layers: Layers, brief: Brief, allow_remote: bool, findings: Findings
+) -> FloatArray:
     source = brief.inputs.get("dem")
-    sample = sample_ground(
+    return sample_ground(
         layers.dem,
-        stations[["x", "y"]].to_numpy(dtype=float),
+        places,
         crs=layers.working_crs,
         vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
-        findings=layers.findings,
+        findings=findings,
         allow_remote=allow_remote,
-    )
-    return sample.z
+    ).z

@@ -11,6 +11,7 @@ from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.siting.carrier import Contest
+from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
 
 __all__ = ["Shared", "least_between"]
@@ -18,7 +19,10 @@ __all__ = ["Shared", "least_between"]
 
 @dataclass(frozen=True)
 class Shared:
-    """Runs, stations with their ground and street, service, carriers, edits and digs."""
+    """Runs, stations with their ground and street, service, carriers, edits and digs.
+
+    ``levels`` looks the ground up beside the runs.
+    """
 
     runs: RunSet
     stations: pd.DataFrame
@@ -28,6 +32,7 @@ class Shared:
     scene: StreetScene | None
     edits: pd.DataFrame
     digs: pd.DataFrame
+    levels: Levels | None
     layers: Layers
     brief: Brief
 
