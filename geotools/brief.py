@@ -372,6 +372,11 @@ class Street(_Section):
         gt=0,
         le=1.6,
     )
+    crossing_without_node: Literal["intersection", "bridge"] = _set(
+        "intersection",
+        "centrelines that cross with no common node: an intersection, the safe side, or a bridge",
+        COMMON,
+    )
     default_lanes: int = _set(2, "lanes of a street that does not say", COMMON, ge=1, le=12)
     lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
     default_speed: Speed = _set("50 km/hour", "speed on a street that does not say", COMMON, gt=0)

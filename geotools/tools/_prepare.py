@@ -77,6 +77,7 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
         tolerance=brief.network.snap_tolerance,
         accuracy=brief.ground.survey_accuracy,
         clear=brief.pits.clear_of_intersection,
+        findings=layers.findings,
     )
 
 
