@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
 from geotools.network.ragged import FloatArray
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+from geotools.schema import length_text
 from geotools.siting.candidates import Candidates
 from geotools.siting.must import Stretches
 
@@ -25,10 +27,7 @@ class Blocked:
 
 
 Say = Callable[[float], str]
-
-
-def _metres(length: float) -> str:
-    return f"{length:,.1f} m"
+_METRES = partial(length_text, system="si")
 
 
 _SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
@@ -69,7 +68,7 @@ def explain_run(
     run: int,
     covered: float,
     max_length: float,
-    say: Say = _metres,
+    say: Say = _METRES,
 ) -> Blocked:
     """Say what blocks a run that has no plan.
 
