@@ -379,7 +379,9 @@ class Street(_Section):
     )
     default_lanes: int = _set(2, "lanes of a street that does not say", COMMON, ge=1, le=12)
     lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
-    default_speed: Speed = _set("50 km/hour", "speed on a street that does not say", COMMON, gt=0)
+    default_speed: Speed = _set(
+        "50 km/hour", "speed on a street that does not say", COMMON, gt=0, le=40
+    )
     verge: Length = _set("4 m", "verge and footway beside the carriageway", COMMON, ge=0, le=50)
     keep_right: bool = _set(True, "traffic keeps to the right", "the country")
     lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)

@@ -49,7 +49,7 @@ LIMITS: dict[str, Limit] = {
     "customers": Limit(0.0, 1e6, "0 or more"),
     "lanes": Limit(0.0, 30.0, "0 to 30"),
     "width": Limit(0.0, 200.0),
-    "speed": Limit(0.0, 100.0),
+    "speed": Limit(0.0, 40.0),
     "weight": Limit(0.0, 1e6, "0 or more"),
     "buffer": Limit(0.0, 1e4),
 }

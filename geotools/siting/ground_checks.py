@@ -17,6 +17,7 @@ __all__ = [
     "near_crossings",
     "nearest_gap",
     "off_street_area",
+    "soft_places",
 ]
 
 BoolTable = npt.NDArray[np.bool_]
@@ -60,6 +61,14 @@ def hard_places(avoid: Areas | None) -> Polygons:
     if avoid is None or not len(avoid):
         return np.zeros(0, dtype=object)
     shapes: Polygons = _buffered(avoid)[_hard(avoid)]
+    return shapes
+
+
+def soft_places(avoid: Areas | None) -> Polygons:
+    """Return the soft places with their buffers."""
+    if avoid is None or not len(avoid):
+        return np.zeros(0, dtype=object)
+    shapes: Polygons = _buffered(avoid)[~_hard(avoid)]
     return shapes
 
 

@@ -15,6 +15,7 @@ from geotools.siting.ground_checks import hard_places, hard_reasons
 from geotools.tools._shared import Shared
 
 __all__ = [
+    "report_beyond",
     "report_blocked",
     "report_closures",
     "report_deep",
@@ -53,31 +54,65 @@ def report_strings(
 
 
 def report_blocked(
-    strings: pd.DataFrame, places: npt.NDArray[np.object_], findings: Findings
+    strings: pd.DataFrame,
+    hard: npt.NDArray[np.object_],
+    soft: npt.NDArray[np.object_],
+    findings: Findings,
 ) -> None:
-    """Report strings that meet a hard place wherever in the street they lie."""
-    line, place = shapely.STRtree(places).query(
-        strings["geometry"].to_numpy(dtype=object), predicate="intersects"
+    """Report strings that meet a hard or a soft place wherever in the street they lie."""
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    cases = (
+        (hard, "warning", "meets a place to avoid", "lead it round by hand, or forbid its pit."),
+        (soft, "info", "meets a place better left free", "agree it, or lead it round by hand."),
     )
-    line, first = np.unique(line, return_index=True)
-    string = strings["string_id"].to_numpy(dtype=object)[line]
-    where = shapely.get_coordinates(
-        shapely.point_on_surface(
-            shapely.intersection(strings["geometry"].to_numpy()[line], places[place[first]])
+    for places, severity, fact, advice in cases:
+        line, place = shapely.STRtree(places).query(shapes, predicate="intersects")
+        line, first = np.unique(line, return_index=True)
+        string = strings["string_id"].to_numpy(dtype=object)[line]
+        met = shapely.intersection(shapes[line], places[place[first]])
+        findings.add_points(
+            severity,
+            "string-in-the-way",
+            [
+                f"string {name} {fact} wherever across the street it lies: {advice}"
+                for name in string
+            ],
+            layer="strings",
+            features=string,
+            xy=shapely.get_coordinates(shapely.point_on_surface(met)),
         )
-    )
-    findings.add_points(
-        "warning",
-        "string-in-the-way",
-        [
-            f"string {name} meets a place to avoid wherever across the street it lies: "
-            "lead it round by hand, or forbid its pit."
-            for name in string
-        ],
-        layer="strings",
-        features=string,
-        xy=where,
-    )
+
+
+def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
+    """Report, a finding a pull, strings that need the other half of the street or more."""
+    words = {
+        "middle": (
+            "info",
+            "lie over the middle of the street, on the half that is not their pit's: traffic "
+            "there is in the way too; join them to fewer, or lead them round by hand",
+        ),
+        "verge": (
+            "warning",
+            "find no room on carriageway and verge: find them ground beside the street, or make "
+            "the pull shorter",
+        ),
+    }
+    for where, (severity, text) in words.items():
+        rows = strings[strings["beyond"] == where]
+        counts = rows.groupby("pull_id", sort=False).agg(
+            count=("number", "size"), geometry=("geometry", "first")
+        )
+        findings.add_many(
+            severity,
+            f"strings-beyond-{where}",
+            [
+                f"{count} of the strings of pull {pull} {text}"
+                for pull, count in counts["count"].items()
+            ],
+            layer="strings",
+            features=counts.index.to_numpy(dtype=object),
+            geometry=counts["geometry"].to_numpy(dtype=object),
+        )
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

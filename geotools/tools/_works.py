@@ -21,11 +21,13 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.digs import local_digs
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
+from geotools.siting.ground_checks import soft_places
 from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
 from geotools.tools._shared import Shared
 from geotools.tools._sites import (
+    report_beyond,
     report_blocked,
     report_closures,
     report_deep,
@@ -93,15 +95,18 @@ def _strings(
     net, places = None, np.zeros(0, dtype=object)
     if ground.scene is not None:
         net, places = ground.scene.net, ground.scene.corridors.obstacles
+    soft = soft_places(ground.layers.avoid)
     strings = lay_strings(
         _laid(ground, table, pits, pulls),
         net,
         places,
+        soft,
         gap=ground.brief.street.string_gap,
         piece=ground.brief.pulls.piece_length,
     )
     report_strings(strings, pits, pulls, ground.layers.findings)
-    report_blocked(strings, places, ground.layers.findings)
+    report_blocked(strings, places, soft, ground.layers.findings)
+    report_beyond(strings, ground.layers.findings)
     return strings
 
 
