@@ -381,6 +381,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("head_force_low", "the same, least friction of the band", "force"),
                 _real("head_force_high", "the same, greatest friction of the band", "force"),
                 _real("allowable", "force that may not be passed", "force"),
+                _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
                 _text(
                     "governed_by", "what is nearest its limit", values=("pipe", "machine", "bend")

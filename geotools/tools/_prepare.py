@@ -60,7 +60,12 @@ def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: b
         contest=contest,
         scene=scene,
         edits=edits,
-        digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
+        digs=dig_list(
+            runs,
+            connection=brief.rates.connection,
+            valve=brief.rates.valve,
+            temporary=brief.rates.temporary_service,
+        ),
         layers=layers,
         brief=brief,
     )

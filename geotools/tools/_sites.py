@@ -8,9 +8,10 @@ import pandas as pd
 import shapely
 
 from geotools.brief import Brief
+from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
-from geotools.schema import length_text
+from geotools.schema import length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
 from geotools.tools._shared import Shared
 
@@ -19,7 +20,7 @@ __all__ = [
     "report_blocked",
     "report_closures",
     "report_deep",
-    "report_overlaps",
+    "report_shared",
     "report_strings",
 ]
 
@@ -139,7 +140,7 @@ def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
     )
 
 
-def report_overlaps(pits: pd.DataFrame, findings: Findings) -> None:
+def report_shared(pits: pd.DataFrame, prices: Prices, currency: str, findings: Findings) -> None:
     """Report pits of different runs that share ground: one hole may serve both."""
     ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     if not len(ground):
@@ -147,19 +148,27 @@ def report_overlaps(pits: pd.DataFrame, findings: Findings) -> None:
     first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
     run = pits["run"].to_numpy(dtype=np.int64)
     keep = (first < second) & (run[first] != run[second])
-    first, second = first[keep], second[keep]
+    order = np.lexsort([second[keep], first[keep]])
+    first, second = first[keep][order], second[keep][order]
+    met = shapely.intersection(ground[first], ground[second])
+    overlap = np.asarray(shapely.area(met), dtype=np.float64)
+    wide = overlap > TOUCH_M2
+    first, second, met, overlap = first[wide], second[wide], met[wide], overlap[wide]
+    saved = shared_saving(pits.iloc[first], pits.iloc[second], overlap, prices)
     names = pits["pit_id"].to_numpy(dtype=object)
-    findings.add_points(
+    findings.add_many(
         "info",
-        "pits-overlap",
+        "pits-shared",
         [
-            f"pits {names[a]} and {names[b]} of two runs share ground: one hole may serve both; "
-            "each is counted and priced as its own."
-            for a, b in zip(first, second, strict=True)
+            f"pits {names[a]} and {names[b]} of two runs share "
+            f"{quantity_text(size, 'area', findings.system)} of ground: each is counted and priced "
+            f"as its own; as one pit they would save about {sum_:,.0f} {currency} (a set-up, and "
+            "the shared ground dug and made good once)."
+            for a, b, size, sum_ in zip(first, second, overlap, saved, strict=True)
         ],
         layer="pits",
         features=names[first],
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[first],
+        geometry=met,
     )
 
 
