@@ -196,9 +196,12 @@ def _report_assumed(
     half = np.append(np.where(columns.follows, np.diff(columns.chainage) / 2, 0.0), 0.0)
     share = half + np.append(0.0, half[:-1])  # m of run that go by each station
     first, last = _same_stretches(columns, assumed)
-    runs = columns.run[first]
-    for run in np.unique(runs):
-        rows = np.flatnonzero(assumed & (columns.run == run))
+    places = _stretches(columns.xy, first, last)
+    runs, start = np.unique(columns.run[first], return_index=True)
+    end = np.append(start[1:], len(first))
+    for run, low, high in zip(runs, start, end, strict=True):
+        rows = np.arange(first[low], last[high - 1] + 1)
+        rows = rows[assumed[rows]]
         count = len(np.unique(columns.main[rows]))
         length = findings.length(share[rows].sum(), 0)
         findings.add(
@@ -209,7 +212,7 @@ def _report_assumed(
             "both inverts, or set ground.assumed_cover",
             layer="runs",
             feature=_run_name(run_ids, run),
-            geometry=_gathered(_stretches(columns.xy, first[runs == run], last[runs == run])),
+            geometry=_gathered(places[low:high]),
         )
 
 
