@@ -198,7 +198,7 @@ def _report_assumed(
     first, last = _same_stretches(columns, assumed)
     places = _stretches(columns.xy, first, last)
     runs, start = np.unique(columns.run[first], return_index=True)
-    end = np.append(start[1:], len(first))
+    end = np.append(start[1:], len(first))[: len(start)]
     for run, low, high in zip(runs, start, end, strict=True):
         rows = np.arange(first[low], last[high - 1] + 1)
         rows = rows[assumed[rows]]
