@@ -372,9 +372,16 @@ class Street(_Section):
         gt=0,
         le=1.6,
     )
+    crossing_without_node: Literal["intersection", "bridge"] = _set(
+        "intersection",
+        "centrelines that cross with no common node: an intersection, the safe side, or a bridge",
+        COMMON,
+    )
     default_lanes: int = _set(2, "lanes of a street that does not say", COMMON, ge=1, le=12)
     lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
-    default_speed: Speed = _set("50 km/hour", "speed on a street that does not say", COMMON, gt=0)
+    default_speed: Speed = _set(
+        "50 km/hour", "speed on a street that does not say", COMMON, gt=0, le=40
+    )
     verge: Length = _set("4 m", "verge and footway beside the carriageway", COMMON, ge=0, le=50)
     keep_right: bool = _set(True, "traffic keeps to the right", "the country")
     lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)
@@ -480,7 +487,13 @@ class Rates(_Section):
     intersection_factor: float = _set(
         3.0, "factor on the site cost of a pit in an intersection", INVENTED, ge=1
     )
-    excavation: PerVolume = _set("120 / m^3", "dig, support, refill", INVENTED, ge=0)
+    excavation: PerVolume = _set("120 / m^3", "dig and refill", INVENTED, ge=0)
+    support: PerArea = _set(
+        "40 / m^2",
+        "shoring of a pit, by its face: round the pit, as deep",
+        INVENTED,
+        ge=0,
+    )
     restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0)
     open_laying: PerLength = _set(
         "250 / m", "carrier and bedding laid in the open pit", INVENTED, ge=0
@@ -488,6 +501,9 @@ class Rates(_Section):
     pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
     pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0)
     pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0)
+    cleaning: PerLength = _set(
+        "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
+    )
     joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     lane_day: list[str] = _set(
@@ -504,6 +520,9 @@ class Rates(_Section):
     valve: PerItem = _set(8000, "cutting out and replacing a line valve", INVENTED, ge=0)
     grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
     connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
+    temporary_service: PerItem = _set(
+        600, "temporary supply of one service while its run is out", INVENTED, ge=0
+    )
 
 
 class Output(_Section):

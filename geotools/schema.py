@@ -23,6 +23,7 @@ __all__ = [
     "Layer",
     "describe",
     "length_text",
+    "quantity_text",
 ]
 
 
@@ -383,6 +384,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("head_force_low", "the same, least friction of the band", "force"),
                 _real("head_force_high", "the same, greatest friction of the band", "force"),
                 _real("allowable", "force that may not be passed", "force"),
+                _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
                 _text(
                     "governed_by", "what is nearest its limit", values=("pipe", "machine", "bend")
@@ -729,11 +731,19 @@ OUTPUTS: dict[str, Layer] = {
 }
 
 
-def length_text(length: float, system: str) -> str:
+WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h"}  # suffixes that text writes otherwise
+
+
+def quantity_text(value: float, dimension: str, system: str, digits: int = 1) -> str:
+    """Return a quantity, SI, in words, in the units of ``si`` or ``us``."""
+    kind = DIMENSIONS[dimension]
+    unit = kind.suffix(system)
+    return f"{value / kind.units[unit]:,.{digits}f} {WRITTEN.get(unit, unit)}"
+
+
+def length_text(length: float, system: str, digits: int = 1) -> str:
     """Return a length, m, in words, in the units of ``si`` or ``us``."""
-    dimension = DIMENSIONS["length"]
-    unit = dimension.suffix(system)
-    return f"{length / dimension.units[unit]:,.1f} {unit}"
+    return quantity_text(length, "length", system, digits)
 
 
 def describe(layers: dict[str, Layer], system: str = "si") -> str:

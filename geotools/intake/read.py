@@ -88,7 +88,7 @@ def _read(
     tell: Callable[[str], None],
     window: Window | None,
 ) -> Layers:
-    faults, findings = FaultList(), Findings()
+    faults, findings = FaultList(), Findings(brief.output.units)
     loaded = _load_all(brief, frames, allow_remote, tell, faults, window)
     rasters = _load_dem(brief, allow_remote, tell, faults)
     with faults:
@@ -186,7 +186,7 @@ def _load_all(
                 if name in frames
                 else _file_source(name, entry, allow_remote)
             )
-            loaded[name] = load_layer(layer, source, entry, window)
+            loaded[name] = load_layer(layer, source, entry, brief.output.units, window)
     return loaded
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pandas as pd
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.pulls.lifted import BENDS
 from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
+from geotools.schema import length_text
 from geotools.siting.candidates import Candidates
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, refusal_words
@@ -29,10 +31,7 @@ class Blocked:
 
 Say = Callable[[float], str]
 NEAR = 50.0  # m; a bend this near the stretch left is told with it
-
-
-def _metres(length: float) -> str:
-    return f"{length:,.1f} m"
+_METRES = partial(length_text, system="si")
 
 
 _SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
@@ -83,7 +82,7 @@ class Limits:
     pulls: dict[str, str]
     pits: dict[str, str]
     max_length: float
-    say: Callable[[float], str] = _metres
+    say: Callable[[float], str] = _METRES
 
 
 def explain_run(

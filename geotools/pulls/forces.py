@@ -88,8 +88,8 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
 def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     """Add the band, the utilisation and what governs to the pulls.
 
-    Utilisation is the greatest of head force over allowable and of tension over limit at each
-    bend passed; ``governed_by`` names the one.
+    ``head_utilisation`` is head force over allowable; ``utilisation`` the greatest of that and
+    of tension over limit at each bend passed; ``governed_by`` names the one.
     """
     pull = forces["pull"].to_numpy(dtype=np.int64)
     worst = {
@@ -99,7 +99,12 @@ def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     at_bend = _most(pull, _share_at_bends(forces), len(pulls))
     straight = worst["head_force"] / pulls["allowable"].to_numpy(dtype=float)
     governed = np.where(at_bend > straight, "bend", pulls["governed_by"].to_numpy(dtype=object))
-    return pulls.assign(**worst, utilisation=np.maximum(straight, at_bend), governed_by=governed)
+    return pulls.assign(
+        **worst,
+        head_utilisation=straight,
+        utilisation=np.maximum(straight, at_bend),
+        governed_by=governed,
+    )
 
 
 def _share_at_bends(forces: pd.DataFrame) -> FloatArray:

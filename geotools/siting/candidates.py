@@ -48,7 +48,9 @@ from geotools.siting.works import (
     lanes_taken,
     opened_length,
     pit_days,
+    services_in,
     site_cost,
+    supported_face,
     traffic_cost,
 )
 from geotools.street.scene import StreetScene
@@ -98,12 +100,13 @@ class Candidates:
         columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
-    drop, length, volume, area, off_street, days, lane_days, factor, traffic, cost : ndarray,
-    shape (n, 4)
+    drop, length, volume, area, off_street, supported, services, days, lane_days, factor, traffic,
+    cost : ndarray, shape (n, 4)
         Axis of the resting string down to the host's (m; for the longer ramp), length of the
-        excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), days
-        open, lanes closed times days, factor on the site's cost, cost of the traffic, and whole
-        cost, infinite where the role is refused.
+        excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), its
+        shored face (m2), services tapped off the main in it, days open, lanes closed times days,
+        factor on the site's cost, cost of the traffic, and whole cost, infinite where the role is
+        refused.
     code : ndarray of int64, shape (n, 4)
         What speaks against each role, as bits of `refusals`.
     places : ndarray of str, shape (n, 4)
@@ -121,6 +124,8 @@ class Candidates:
     volume: FloatArray
     area: FloatArray
     off_street: FloatArray
+    supported: FloatArray
+    services: FloatArray
     days: FloatArray
     lane_days: FloatArray
     factor: FloatArray
@@ -143,6 +148,7 @@ def find_candidates(
     scene: StreetScene | None,
     avoid: Areas | None,
     levels: Levels | None,
+    services: pd.DataFrame,
     rules: PitRules,
     strings: LaydownRules,
     rates: SiteRates,
@@ -167,6 +173,8 @@ def find_candidates(
     avoid : Areas, optional
     levels : callable, optional
         Ground levels at points beside the runs; None where no elevation raster was given.
+    services : DataFrame
+        Service connections: ``run``, ``chainage`` (m), sorted by both.
     rules, strings, rates, work
         Settings of the brief.
     """
@@ -174,7 +182,7 @@ def find_candidates(
     table = table.assign(street_class=table["street_class"].astype(object))
     pits = _laid_out(table, stations, thinned, runs, must, scene, levels, rules, strings)
     verdict = _judged(table, stations, bends, pits, must, scene, avoid, rules)
-    costs = _costed(table, stations, runs, pits, verdict, scene, rules, rates, work)
+    costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
         table=_told(table, bends, pits, verdict, scene, rules),
         offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
@@ -368,6 +376,7 @@ def _costed(
     pits: _Pits,
     verdict: _Verdict,
     scene: StreetScene | None,
+    services: pd.DataFrame,
     rules: PitRules,
     rates: SiteRates,
     work: WorkRates,
@@ -383,7 +392,11 @@ def _costed(
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
     factor = np.where(verdict.tolerated, dear, verdict.factor)
-    site = site_cost(opened, volume, area, off_street, rates) * factor
+    depth = table["depth"].to_numpy(dtype=float) + rules.bedding
+    width = 2 * pits.sizes.half_width
+    supported = supported_face(length, width[:, None], depth[:, None], pits.slope[:, None])
+    fed = services_in(services, pits.run, extents, len(runs))
+    site = site_cost(opened, volume, area, off_street, supported, rates) * factor
     classes = table["street_class"].to_numpy(dtype=object)
     traffic = traffic_cost(classes, pits.lanes, days, rates)
     return {
@@ -391,11 +404,13 @@ def _costed(
         "volume": volume,
         "area": area,
         "off_street": off_street,
+        "supported": supported,
+        "services": fed,
         "days": days,
         "lane_days": pits.lanes.taken * days,
         "factor": factor,
         "traffic": traffic,
-        "cost": np.where(verdict.code == 0, site + traffic, np.inf),
+        "cost": np.where(verdict.code == 0, site + traffic + rates.temporary_service * fed, np.inf),
     }
 
 

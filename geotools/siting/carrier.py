@@ -34,6 +34,7 @@ from geotools.pipe.pulling import (
     wall_area_m2,
     weight_n_per_m,
 )
+from geotools.schema import quantity_text
 from geotools.units import parse_quantity
 
 __all__ = [
@@ -122,7 +123,7 @@ def hold_contest(
     tries[rows, 0] = np.where(enters[rows, fixed[rows]], fixed[rows], -1)
     in_window = (outside >= WINDOW * bore) & (outside < bore) & wanted[None, :]
     in_window[rows, fixed[rows]] = True
-    reason = _no_pipe(tries, fixed, verdict, pipes, wanted, bore[:, 0])
+    reason = _no_pipe(tries, fixed, verdict, pipes, wanted, bore[:, 0], brief.output.units)
     short = runs["length"].to_numpy(dtype=float) < least_length
     tries[short] = -1
     reason[short] = "shorter than two pits and a pull (pulls.min_length): renew it in open cut"
@@ -296,6 +297,7 @@ def _no_pipe(
     pipes: CarrierColumns,
     wanted: npt.NDArray[np.bool_],
     bore: FloatArray,
+    system: str,
 ) -> npt.NDArray[np.object_]:
     """Say of runs with no pipe to try which rule refused the one that came closest."""
     reason = np.full(len(tries), "", dtype=object)
@@ -303,7 +305,7 @@ def _no_pipe(
         if fixed[run] >= 0:
             reason[run] = (
                 f"the fixed carrier {pipes.name[fixed[run]]} does not enter the bore of "
-                f"{bore[run] * 1000:.0f} mm"
+                f"{quantity_text(bore[run], 'bore', system, 0)}"
             )
             continue
         passed = np.where(wanted, verdict.refused_by[run], -1)

@@ -99,7 +99,7 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
         lengths=table["length"].to_numpy(dtype=float),
         limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
         max_length=brief.pulls.max_length,
-        digs=ground.digs,
+        digs=ground.digs.assign(cost=ground.digs["cost"] + ground.digs["temporary"]),
         objective=_objective(candidates, brief),
     )
     costs = _pull_costs(table, brief)
@@ -178,6 +178,7 @@ def _candidates(
         scene=ground.scene,
         avoid=ground.layers.avoid,
         levels=ground.levels,
+        services=ground.digs[ground.digs["kind"] == "lateral"],
         rules=_pit_rules(brief),
         strings=LaydownRules(
             piece=brief.pulls.piece_length,
@@ -240,6 +241,8 @@ def _site_rates(brief: Brief) -> SiteRates:
         restoration=rates.restoration,
         open_laying=rates.open_laying,
         off_street=rates.off_street,
+        support=rates.support,
+        temporary_service=rates.temporary_service,
         lane_day=lane_day,
         lane_day_other=rates.lane_day_other,
         full_closure_factor=rates.full_closure_factor,
@@ -291,12 +294,17 @@ def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame
     )
 
 
+def _cleaning(brief: Brief) -> float:
+    """Return the cost of cleaning the host, per m; nothing where it is pulled into as it is."""
+    return brief.rates.cleaning if brief.service.host_cleaned else 0.0
+
+
 def _pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
     pulls, rates = brief.pulls, brief.rates
     price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
     return PullCosts(
         setup=rates.pull_setup,
-        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate,
+        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate + _cleaning(brief),
         joint=rates.joint,
         piece_length=pulls.piece_length,
         connection=1.0,  # the digs come priced

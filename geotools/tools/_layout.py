@@ -210,7 +210,8 @@ def _report_edits(ground: Shared, attempts: list[Attempt], shown: IntArray) -> N
         why = attempts[int(shown[run[row]])].edited.refused.get(row)
         name = ground.runs.table["run_id"].iloc[run[row]]
         verdict = "honoured" if why is None else f"not honoured, {why}"
-        text = f"{action} {role or 'a pit'} at {at[row]:.1f} m of run {name}: {verdict}"
+        place = f"{ground.layers.findings.length(at[row])} of run {name}"
+        text = f"{action} {role or 'a pit'} at {place}: {verdict}"
         ground.layers.findings.add_points(
             "info" if why is None else "warning",
             "edit-honoured" if why is None else "edit-refused",

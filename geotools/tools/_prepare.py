@@ -83,7 +83,12 @@ def prepare(
         contest=contest,
         scene=scene,
         edits=edits,
-        digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
+        digs=dig_list(
+            runs,
+            connection=brief.rates.connection,
+            valve=brief.rates.valve,
+            temporary=brief.rates.temporary_service,
+        ),
         levels=partial(_levels_beside, layers, brief, allow_remote) if layers.dem else None,
         layers=layers,
         brief=brief,
@@ -101,6 +106,7 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
         tolerance=brief.network.snap_tolerance,
         accuracy=brief.ground.survey_accuracy,
         clear=brief.pits.clear_of_intersection,
+        findings=layers.findings,
     )
 
 

@@ -94,3 +94,9 @@ def test_a_width_out_of_range_is_refused(width: float) -> None:
 def test_a_speed_out_of_range_is_refused(speed: float) -> None:
     with pytest.raises(ValueError, match="speed_m_per_s must lie between 0 and 40"):
         buffer_length_m(speed)
+
+
+@pytest.mark.parametrize(("mph", "feet"), [(76, 910), (80, 910), (85, 1010)])
+def test_above_the_table_the_buffer_goes_on_by_the_formula(mph: float, feet: float) -> None:
+    """80 mph: 910 ft, as in the design guide the formula is from (from memory)."""
+    assert buffer_length_m(mph * MPH) / FOOT == pytest.approx(feet)
