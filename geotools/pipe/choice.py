@@ -81,6 +81,8 @@ class Criteria:
         Hazen-Williams C of the carrier.
     least_capacity_ratio : float
         Where the design flow is not known: least flow after over flow before, equal gradient.
+        It stands in for that flow and is not asked beside it: a main laid too large may give up
+        capacity, and the flow wanted is what decides.
     highest_velocity_m_per_s, highest_gradient : float
         Where it is known: most velocity, m/s, and head lost per length, m/m, at that flow.
         Common practice, no source.

@@ -12,7 +12,7 @@ from geotools.pulls.optimise import PullCosts, Sites, choose_pits
 from geotools.siting.candidates import Candidates
 from geotools.siting.must import Stretches
 
-__all__ = ["Blocked", "explain_run", "mirrored"]
+__all__ = ["Blocked", "explain_run", "mirrored", "reached"]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -60,6 +60,17 @@ def mirrored(sites: Sites, run: int) -> Sites:
     )
 
 
+def reached(sites: Sites, costs: PullCosts, *, run: int, covered: float) -> tuple[float, float]:
+    """Return how far pits and pulls of a run get from its start, and back from its end, m.
+
+    Parameters as of `explain_run`.
+    """
+    one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
+    length = float(sites.lengths[run])
+    back = length - float(choose_pits(mirrored(sites, run), one).covered[0])
+    return min(covered, length), max(back, 0.0)
+
+
 def explain_run(
     sites: Sites,
     candidates: Candidates,
@@ -85,11 +96,8 @@ def explain_run(
     say : callable, optional
         Puts a length, m, into words.
     """
-    alone = mirrored(sites, run)
-    one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
     length = float(sites.lengths[run])
-    back = length - float(choose_pits(alone, one).covered[0])
-    low, high = min(covered, length), max(back, 0.0)
+    low, high = reached(sites, costs, run=run, covered=covered)
     parts = [_reached(low, high, length, say)]
     rows = slice(sites.offsets[run], sites.offsets[run + 1])
     parts += _uncontained(candidates, must, run, rows, say)

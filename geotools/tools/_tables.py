@@ -48,7 +48,7 @@ def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
         "local_digs": point_layer(layout.works.local_digs),
         "quantities": layout.works.quantities,
         "schedule": layout.works.schedule,
-        "alternatives": alternatives_table(layout, run_ids),
+        "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
         "shutdowns": plan_shutdowns(layers, layout.runs, brief.network, brief.bends),
         "context": context_layer(layers, layout.runs.chains, brief.output.context),
         "findings": layers.findings.table(),
