@@ -272,6 +272,23 @@ class Service(_Section):
     occasional_velocity: Speed = _set(
         "1.2 m/s", "change of velocity in a rare surge", COMMON, ge=0, le=5
     )
+    surges_per_day: float = _set(
+        0.0,
+        "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
+        "the user",
+        ge=0,
+        le=1000,
+    )
+    life: Time = _set(
+        "50 year", "how long the main must last, for the fatigue of PVC", COMMON, gt=0, le=3.2e9
+    )
+    fatigue_safety: float = _set(
+        2.0,
+        "safety on the number of surges",
+        "older design by Vinson's formula (from memory; confirm against AWWA C900 appendix B)",
+        ge=1,
+        le=10,
+    )
     water_table: Length = _set(
         "1 m", "depth of the groundwater below the surface", COMMON, ge=0, le=100
     )
@@ -293,6 +310,14 @@ class Service(_Section):
     )
     collapse_safety: float = _set(
         2.0, "safety against collapse", "PPI Handbook ch. 6 (from memory)", ge=1, le=10
+    )
+    grout_factor: float = _set(
+        1.0,
+        "what a grouted annulus (pulls.grouted) multiplies the collapse pressure of PE by; 1 does "
+        "not count the grout",
+        "up to 5: older PPI sliplining table (from memory)",
+        ge=1,
+        le=5,
     )
     year: int = _set(
         datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200

@@ -59,6 +59,7 @@ RULE_TEXTS = {
 }
 # The same of the last, in a run whose design flow is not on record.
 LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
+DAY = 86400.0  # s
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
 
@@ -272,6 +273,8 @@ def _criteria(brief: Brief) -> Criteria:
         bead_m=choice.bead_height,
         recurring_velocity_m_per_s=service.recurring_velocity,
         occasional_velocity_m_per_s=service.occasional_velocity,
+        recurring_cycles=service.surges_per_day * (service.life / DAY) * service.fatigue_safety,
+        grout_factor=service.grout_factor if brief.pulls.grouted else 1.0,
         ovality=service.ovality,
         collapse_safety=service.collapse_safety,
         least_capacity_ratio=service.least_capacity,

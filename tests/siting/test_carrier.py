@@ -113,6 +113,34 @@ def test_a_refused_pipe_bears_the_first_rule_it_breaks(
     assert bool(contest.verdict.suits[0, row]) == (refused_by == "")
 
 
+def test_many_everyday_surges_refuse_pvc_and_not_polyethylene() -> None:
+    # 0.3 m/s: 14.7 psi/(ft/s) x 0.984 = 14.5 psi in DR 25; with 130 psi within its class of 165,
+    # and 55 a day for 50 years, twice: 1377 psi of hoop stress, 2 x 1377/24 = 115 psi
+    service = _service(working=130 * PSI)
+    often = {"service__recurring_velocity": "0.3 m/s"}
+    plain = _hold(service, _brief(**often))
+    many = _hold(service, _brief(**often, service__surges_per_day=55))
+    row = _row(plain, PVC20)
+    assert plain.verdict.reasons(0)[row] == ""
+    assert many.verdict.reasons(0)[row] == "pressure"
+    soft = np.char.startswith(plain.pipes.material.astype(str), "PE")
+    assert (plain.verdict.suits[0, soft] == many.verdict.suits[0, soft]).all()
+
+
+def test_grout_counts_against_collapse_only_where_the_annulus_is_grouted_and_for_polyethylene() -> (
+    None
+):
+    service = _service(head=70.0 * FOOT)  # DR 17 stands 15.7 ft bare and 78.5 grouted
+    counted = {"service__grout_factor": 5}
+    bare = _hold(service, _brief(**counted))
+    grouted = _hold(service, _brief(**counted, pulls__grouted="true"))
+    row = _row(bare, PE20)
+    assert bare.verdict.reasons(0)[row] == "collapse"
+    assert grouted.verdict.reasons(0)[row] == ""
+    hard = bare.pipes.material == "PVC"
+    assert (bare.verdict.collapse[0, hard] == grouted.verdict.collapse[0, hard]).all()
+
+
 def test_every_pipe_that_suits_by_hand_is_a_contender_and_no_other() -> None:
     """All polyethylene and PVC of inch sizes by the formulas of the trade, one pipe at a time."""
     contest = _hold(_service(head=2.0))

@@ -101,6 +101,9 @@ def pressure_sheet(
     recurring_velocity: float = 0.0,
     occasional_velocity: float = 1.2,
     temperature_c: float = 23.0,
+    surges_per_day: float = 0.0,
+    life_hours: float = 50 * 8766.0,
+    fatigue_safety: float = 2.0,
 ) -> Worksheet:
     """Work out working pressure and surge against their limits.
 
@@ -113,12 +116,19 @@ def pressure_sheet(
         Changes of velocity, m/s.
     temperature_c : float, optional
         Water temperature, C.
+    surges_per_day, life_hours, fatigue_safety : float, optional
+        Recurring surges a day, h they go on, and safety on their number: the fatigue of PVC;
+        0 a day does not ask for it.
 
     Raises
     ------
     RangeError
         If a value lies outside its range.
     """
+    check_range("surges_per_day", surges_per_day, 0.0, 1000.0, "")
+    check_range("life_hours", life_hours, 0.0, 1e6, "h")
+    check_range("fatigue_safety", fatigue_safety, 1.0, 10.0, "")
+    cycles = surges_per_day * life_hours / 24.0 * fatigue_safety
     check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
     check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
     often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
@@ -130,7 +140,9 @@ def pressure_sheet(
         recurring_surge_pa=often,
         occasional_surge_pa=seldom,
         temperature_c=temperature_c,
+        recurring_cycles=cycles,
     )
+    tires = pipe.material == "PVC" and recurring_velocity > 0.0
     passes = bool(check.passes)
     most = check.working_limit_pa
     return Worksheet(
@@ -141,9 +153,13 @@ def pressure_sheet(
             entry("V often", recurring_velocity, "velocity", "recurring change of velocity"),
             entry("V seldom", occasional_velocity, "velocity", "occasional change of velocity"),
             entry("T", temperature_c, "temperature", "water temperature"),
+            entry("n", surges_per_day, "number", "recurring surges a day; 0: not counted"),
+            entry("life", life_hours / 8766.0, "number", "years they go on"),
+            entry("N", fatigue_safety, "number", "safety on their number"),
         ),
         steps=(
             *_class_steps(pipe, check.class_pa, temperature_c),
+            *(_fatigue_steps(pipe, cycles) if tires and cycles >= 1.0 else ()),
             *_pressure_steps(pipe, check, working_pa, often, seldom),
         ),
         results=(
@@ -153,10 +169,12 @@ def pressure_sheet(
             verdict(passes, "working pressure and surges against their limits"),
         ),
         passes=passes,
-        cautions=(PLANNING,),
+        cautions=(*((_FATIGUE,) if tires and cycles < 1.0 else ()), PLANNING),
     )
 
 
+_FATIGUE = "The fatigue of PVC under recurring surges was not checked: give their number a day."
+_VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
 
 
@@ -178,6 +196,17 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
     )
 
 
+def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
+    most = pressure.fatigue_limit_pa(pipe.dr, cycles)
+    stress = most * (pipe.dr - 1.0) / 2.0
+    metric, us = "(1.256e11/C)^(1/4.906)  [MPa]", "(5.05e21/C)^(1/4.906)  [psi]"
+    return (
+        step("C", "n life N", cycles, "number", "surges the pipe must stand"),
+        step("S", metric, stress, "pressure", _VINSON, us),
+        step("P fatigue", "2 S/(DR - 1)", most, "pressure", "hoop stress"),
+    )
+
+
 def _pressure_steps(
     pipe: Carrier,
     check: pressure.PressureCheck,
@@ -187,16 +216,18 @@ def _pressure_steps(
 ) -> tuple[Step, ...]:
     code = _code(pipe.material)
     limits = check.recurring_limit_pa, check.occasional_limit_pa
-    times = [float(limit / check.working_limit_pa) for limit in limits]
+    often_text, seldom_text = (f"{limit / check.working_limit_pa:g} PC FT" for limit in limits)
+    if pipe.material == "PVC":
+        often_text = "PC FT, or P fatigue if it is less"
     totals = working + np.asarray(often), working + np.asarray(seldom)
     return (
         step("dP often", "rho a V often", often, "pressure", _WAVE),
         step("dP seldom", "rho a V seldom", seldom, "pressure", _WAVE),
         step("limit WP", "PC FT", check.working_limit_pa, "pressure", code),
         step("P often", "WP + dP often", totals[0], "pressure", "sum"),
-        step("limit often", f"{times[0]:g} PC FT", limits[0], "pressure", code),
+        step("limit often", often_text, limits[0], "pressure", code),
         step("P seldom", "WP + dP seldom", totals[1], "pressure", "sum"),
-        step("limit seldom", f"{times[1]:g} PC FT", limits[1], "pressure", code),
+        step("limit seldom", seldom_text, limits[1], "pressure", code),
     )
 
 
