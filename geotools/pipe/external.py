@@ -23,6 +23,7 @@ __all__ = [
     "grout_lift_count",
     "grout_uplift_n_per_m",
     "ovality_factor",
+    "poisson_ratio",
 ]
 
 FIFTY_YEARS_H = 50.0 * 8766.0
@@ -116,13 +117,18 @@ def collapse_pressure_pa(
     else:
         stiff = check_range("modulus_pa", modulus_pa, 1e6, 1e11, "Pa")
     if poisson is None:
-        brief = np.asarray(hours, dtype=np.float64) <= _SHORT_H
-        slow = per_material(material, "poisson_long")
-        nu = np.where(brief, per_material(material, "poisson_short"), slow)
+        nu = poisson_ratio(material, hours)
     else:
         nu = check_range("poisson", poisson, 0.0, 0.5, "")
     ring = 2.0 * stiff / (1.0 - nu**2) / (ratio - 1.0) ** 3
     return np.asarray(ovality_factor(ovality) / factor * ring * grouted, dtype=np.float64)
+
+
+def poisson_ratio(material: str | NDArray[np.str_], hours: ArrayLike) -> FloatArray:
+    """Poisson's ratio under a load of so many hours: short-term to 1 h, long-term beyond."""
+    brief = np.asarray(hours, dtype=np.float64) <= _SHORT_H
+    slow = per_material(material, "poisson_long")
+    return np.where(brief, per_material(material, "poisson_short"), slow)
 
 
 def _grout_factor(material: str | NDArray[np.str_], grout_factor: ArrayLike) -> FloatArray:

@@ -12,6 +12,7 @@ from geotools.pipe.factors import FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
 
 __all__ = [
+    "BULK_MODULUS_PA",
     "PressureCheck",
     "check_pressure",
     "fatigue_limit_pa",
@@ -26,7 +27,7 @@ _ISO_WARM_C = ((20.0, 30.0, 40.0), (1.0, 0.87, 0.74))
 _PE_STEPS_F = (80.0, 90.0, 100.0)
 _PE_STEPS = (1.0, 0.9, 0.8)
 _HIGHEST_C = {"PE4710": 100.0, "PE3608": 100.0, "PE100": 104.0, "PVC": 140.0}  # Fahrenheit
-_BULK_MODULUS_PA = 300_000.0 * PSI
+BULK_MODULUS_PA = 300_000.0 * PSI
 _RIGID_WAVE = 4660.0 * FOOT
 _RECURRING_PE, _OCCASIONAL_PE = 1.5, 2.0
 _RECURRING_PVC, _OCCASIONAL_PVC = 1.0, 1.6
@@ -171,7 +172,7 @@ def wave_speed_m_per_s(material: str | NDArray[np.str_], dr: ArrayLike) -> Float
     (PE, dynamic). AWWA M23, M55, PPI Handbook ch. 6; from memory.
     """
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
-    softness = _BULK_MODULUS_PA / per_material(material, "surge_modulus")
+    softness = BULK_MODULUS_PA / per_material(material, "surge_modulus")
     return np.asarray(_RIGID_WAVE / np.sqrt(1.0 + softness * (ratio - 2.0)), dtype=np.float64)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.factors import FOOT, MPH
 
 __all__ = [
@@ -19,7 +20,6 @@ __all__ = [
     "taper_m",
 ]
 
-FloatArray = npt.NDArray[np.float64]
 DOWNSTREAM_TAPER_M = 50 * FOOT  # 50 to 100 ft a lane: the least
 TAPER_SHARE = {"merging": 1.0, "shifting": 0.5, "shoulder": 0.33}
 # Stopping sight distance by speed: table 6B-2, mph and ft.
@@ -43,7 +43,7 @@ def merging_taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike) -> Flo
 
     Raises
     ------
-    ValueError
+    RangeError
         If an argument lies outside its range.
 
     Notes
@@ -51,8 +51,8 @@ def merging_taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike) -> Flo
     L = W S^2 / 60 up to 40 mph, L = W S from 45 mph (ft, mph): MUTCD 11th ed. table 6B-4. The
     table leaves 41 to 44 mph open: the speed is rounded up to 45.
     """
-    width = _within("width_m", width_m, 30.0) / FOOT
-    speed = _within("speed_m_per_s", speed_m_per_s, 40.0) / MPH
+    width = check_range("width_m", width_m, 0.0, 30.0, "m") / FOOT
+    speed = check_range("speed_m_per_s", speed_m_per_s, 0.0, 40.0, "m/s") / MPH
     fast = speed > 40.0 + 1e-9
     length = np.where(fast, width * np.maximum(speed, 45.0), width * speed**2 / 60.0)
     return np.asarray(length * FOOT, dtype=np.float64)
@@ -78,16 +78,9 @@ def buffer_length_m(speed_m_per_s: npt.ArrayLike) -> FloatArray:
 
     Raises
     ------
-    ValueError
+    RangeError
         If a speed lies outside its range.
     """
-    speed = _within("speed_m_per_s", speed_m_per_s, 40.0) / MPH
+    speed = check_range("speed_m_per_s", speed_m_per_s, 0.0, 40.0, "m/s") / MPH
     row = np.minimum(np.searchsorted(_MPH, speed - 1e-9), len(_MPH) - 1)
     return np.asarray(_SIGHT_FT[row] * FOOT, dtype=np.float64)
-
-
-def _within(name: str, value: npt.ArrayLike, most: float) -> FloatArray:
-    array = np.asarray(value, dtype=np.float64)
-    if not (np.isfinite(array) & (array >= 0) & (array <= most)).all():
-        raise ValueError(f"{name} must lie between 0 and {most:g}")
-    return array

@@ -20,6 +20,7 @@ from geotools.pipe.worksheets._parts import (
 
 __all__ = ["collapse_sheet", "grout_sheet"]
 
+_CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
 _ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
 _COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
@@ -57,7 +58,7 @@ def collapse_sheet(
         safety=safety,
         grout_factor=grout_factor,
     )
-    bare = stands / grout_factor
+    bare, nu = stands / grout_factor, external.poisson_ratio(pipe.material, hours)
     acts = external.groundwater_pressure_pa(groundwater_head_m)
     head = stands / (WATER_DENSITY * GRAVITY)
     stiff = apparent_modulus_pa(pipe.material, hours)
@@ -78,6 +79,7 @@ def collapse_sheet(
         steps=(
             step("f0", "((1 - q)/(1 + q)^2)^3", round_, "number", "ASTM F1216"),
             step("E", "modulus at that duration, 23 C", stiff, "pressure", known),
+            step("nu", "Poisson's ratio at that duration", nu, "number", known),
             step("P bare", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", bare, "pressure", _COLLAPSE),
             step("Pa", "G P bare", stands, "pressure", _ENCASED),
             step("P", "rho g Hw", acts, "pressure", "statics"),
@@ -150,7 +152,7 @@ def grout_sheet(
         ),
         steps=(
             step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
-            step("Pa", "collapse at the cure time", stands, "pressure", "see collapse"),
+            step("Pa", _CURING, stands, "pressure", _COLLAPSE),
             step("P port", port, limit, "pressure", "practice"),
             step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
         ),

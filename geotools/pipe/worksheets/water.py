@@ -9,7 +9,7 @@ from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
-from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
@@ -183,14 +183,21 @@ def _code(material: str) -> str:
     return {"PVC": "AWWA C900", "PE100": "ISO 4427"}.get(material, "AWWA C906")
 
 
+def _class_text(material: str) -> str:
+    return "2 HDS/(DR - 1)" + (", cut to a whole 5 psi" if material == "PVC" else "")
+
+
 def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tuple[Step, ...]:
     code = _code(pipe.material)
     factor = pressure.temperature_factor(pipe.material, temperature_c)
     wave = pressure.wave_speed_m_per_s(pipe.material, pipe.dr)
-    root = "sqrt(1 + (K/E)(DR - 2))"
+    stress = material_property(pipe.material, "hds")
+    ratio = pressure.BULK_MODULUS_PA / material_property(pipe.material, "surge_modulus")
+    root = f"sqrt(1 + {ratio:g} (DR - 2))"
     metric, us = f"1420/{root}  [m/s]", f"4660/{root}  [ft/s]"
     return (
-        step("PC", "2 HDS/(DR - 1)", class_pa, "pressure", f"ISO 4065, {code}"),
+        step("HDS", f"design stress of {pipe.material}, 23 C", stress, "pressure", code),
+        step("PC", _class_text(pipe.material), class_pa, "pressure", f"ISO 4065, {code}"),
         step("FT", "temperature factor", factor, "number", code),
         step("a", metric, wave, "velocity", _WAVE, us),
     )
@@ -219,13 +226,14 @@ def _pressure_steps(
     often_text, seldom_text = (f"{limit / check.working_limit_pa:g} PC FT" for limit in limits)
     if pipe.material == "PVC":
         often_text = "PC FT, or P fatigue if it is less"
+    whole = bool(limits[0] >= check.working_limit_pa)
     totals = working + np.asarray(often), working + np.asarray(seldom)
     return (
         step("dP often", "rho a V often", often, "pressure", _WAVE),
         step("dP seldom", "rho a V seldom", seldom, "pressure", _WAVE),
         step("limit WP", "PC FT", check.working_limit_pa, "pressure", code),
         step("P often", "WP + dP often", totals[0], "pressure", "sum"),
-        step("limit often", often_text, limits[0], "pressure", code),
+        step("limit often", often_text, limits[0], "pressure", code if whole else _VINSON),
         step("P seldom", "WP + dP seldom", totals[1], "pressure", "sum"),
         step("limit seldom", seldom_text, limits[1], "pressure", code),
     )
@@ -276,6 +284,7 @@ def hydrotest_sheet(
             entry("L", length_m, "length", "length under test"),
             entry("WP", working_pa, "pressure", "working pressure, lowest point"),
             entry("z", fall_m, "length", "gauge above the lowest point"),
+            entry("T", temperature_c, "temperature", "temperature of pipe and water"),
             entry("hours", test_hours, "hours", "duration of the test"),
         ),
         steps=(
