@@ -117,9 +117,17 @@ def hold_contest(
     Raises
     ------
     BriefError
-        If a fixed pipe is not in the catalogue, or the wishes leave none.
+        If a fixed pipe is not in the catalogue, the wishes leave none, or surges are counted
+        whose size is not given.
     """
     choice = brief.carrier
+    if brief.service.surges_per_day > 0 and brief.service.recurring_velocity == 0:
+        raise BriefError(
+            [
+                "service.surges_per_day: counts surges whose size is not given; give "
+                "service.recurring_velocity, the change of velocity in each"
+            ]
+        )
     every, wanted = _catalogue(choice)
     pipes = as_columns(every)
     fixed = _fixed(runs, every, wanted, choice)

@@ -320,6 +320,7 @@ def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
+        ({"service__surges_per_day": 55}, "surges_per_day: counts surges whose size is not given"),
         ({"carrier__fixed": "R9 = x"}, "carrier.fixed: 'R9' is neither a run nor a lined main"),
         ({"carrier__fixed": "R0"}, "'R0' is not of the form 'run or main = pipe'"),
         ({"carrier__fixed": "R0 = 20 in DIPS DR 17"}, f"did you mean '{PE20}'"),

@@ -143,6 +143,7 @@ def pressure_sheet(
         recurring_cycles=cycles,
     )
     tires = pipe.material == "PVC" and recurring_velocity > 0.0
+    untold = pipe.material == "PVC" and (recurring_velocity > 0.0) != (cycles >= 1.0)
     passes = bool(check.passes)
     most = check.working_limit_pa
     return Worksheet(
@@ -169,11 +170,14 @@ def pressure_sheet(
             verdict(passes, "working pressure and surges against their limits"),
         ),
         passes=passes,
-        cautions=(*((_FATIGUE,) if tires and cycles < 1.0 else ()), PLANNING),
+        cautions=(*((_FATIGUE,) if untold else ()), PLANNING),
     )
 
 
-_FATIGUE = "The fatigue of PVC under recurring surges was not checked: give their number a day."
+_FATIGUE = (
+    "The fatigue of PVC was not checked: it takes the change of velocity in recurring surges and "
+    "their number a day."
+)
 _VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
 
