@@ -220,7 +220,12 @@ class CarrierChoice(_Section):
         [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"
     )
     tries: int = _set(
-        4, "how many of the pipes that suit a run are planned through", COMMON, ge=1, le=20
+        4,
+        "how many of the pipes that suit a run are planned through; the others are tried only "
+        "while it has no plan",
+        COMMON,
+        ge=1,
+        le=20,
     )
     larger_for: float = _set(
         0.0,
@@ -267,6 +272,23 @@ class Service(_Section):
     occasional_velocity: Speed = _set(
         "1.2 m/s", "change of velocity in a rare surge", COMMON, ge=0, le=5
     )
+    surges_per_day: float = _set(
+        0.0,
+        "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
+        "the user",
+        ge=0,
+        le=1000,
+    )
+    life: Time = _set(
+        "50 year", "how long the main must last, for the fatigue of PVC", COMMON, gt=0, le=3.2e9
+    )
+    fatigue_safety: float = _set(
+        2.0,
+        "safety on the number of surges",
+        "older design by Vinson's formula (from memory; confirm against AWWA C900 appendix B)",
+        ge=1,
+        le=10,
+    )
     water_table: Length = _set(
         "1 m", "depth of the groundwater below the surface", COMMON, ge=0, le=100
     )
@@ -289,19 +311,51 @@ class Service(_Section):
     collapse_safety: float = _set(
         2.0, "safety against collapse", "PPI Handbook ch. 6 (from memory)", ge=1, le=10
     )
+    grout_factor: float = _set(
+        1.0,
+        "what a grouted annulus (pulls.grouted) multiplies the collapse pressure of PE by; 1 does "
+        "not count the grout",
+        "up to 5: older PPI sliplining table (from memory)",
+        ge=1,
+        le=5,
+    )
     year: int = _set(
         datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
     )
-    max_velocity: Speed = _set("2.5 m/s", "highest velocity at the design flow", COMMON, gt=0)
+    max_velocity: Speed = _set(
+        "2.5 m/s", "highest velocity at the design flow, where one is on record", COMMON, gt=0
+    )
     max_gradient: float = _set(
-        0.005, "highest loss of head per length at the design flow", COMMON, gt=0, le=1
+        0.005,
+        "highest loss of head per length at the design flow, where one is on record",
+        COMMON,
+        gt=0,
+        le=1,
     )
     least_capacity: float = _set(
         0.5,
-        "least flow after over flow before, at equal gradient, where no design flow is known",
+        "least flow after over flow before, at equal gradient: stands in for the design flow "
+        "where none is on record, and is not asked where one is",
         INVENTED,
         ge=0,
         le=5,
+    )
+    test_factor: float = _set(
+        1.5, "test pressure over working pressure", "1.25 to 1.5: " + COMMON, ge=1, le=2
+    )
+    pe_test_hours: int = _set(
+        3,
+        "duration of the test of a PE carrier, whole hours, for the water it may take up",
+        "make-up table of PPI and AWWA M55 for 1, 2 and 3 h (from memory)",
+        ge=1,
+        le=3,
+    )
+    pvc_test_duration: Time = _set(
+        "2 h",
+        "duration of the test of a PVC carrier, for the water that may be added",
+        "AWWA C605: 2 h at the least (from memory)",
+        gt=0,
+        le=86400,
     )
 
 
@@ -448,6 +502,9 @@ class Pulls(_Section):
         "dig", "line valves are cut out in digs of their own, or must lie in pits", COMMON
     )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
+    grout_cure: Time = _set(
+        "12 h", "time the grout presses on the carrier before it holds itself", COMMON, gt=0
+    )
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
     roller_friction: float = _set(
@@ -474,7 +531,9 @@ class Pulls(_Section):
     ground_temperature: Temperature = _set(
         "12 degC", "temperature the pulled carrier settles to", COMMON, ge=-20, le=60
     )
-    piece_length: Length = _set("12.2 m", "length of a pipe before fusing", COMMON, ge=1, le=100)
+    piece_length: Length = _set(
+        "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
+    )
 
 
 class Rates(_Section):

@@ -430,7 +430,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("test_pressure", "test pressure at the low point", "pressure"),
                 _real("test_pressure_high", "the same at the high point", "pressure"),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),
-                _real("make_up", "water that may be added in the test", "liquid"),
+                _real("test_hours", "duration of the test the next field is for, hours"),
+                _real(
+                    "make_up",
+                    "water that may be added in the test; PE beyond 4 to 48 in as the nearest of "
+                    "these sizes",
+                    "liquid",
+                ),
                 _real("annulus_volume", "grout that fills the annulus", "volume"),
                 _real("grout_limit", "pressure allowed at the grout port", "pressure"),
                 _integer("grout_lifts", "lifts in which the water-filled carrier stays down"),

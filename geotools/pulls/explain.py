@@ -17,7 +17,7 @@ from geotools.siting.candidates import Candidates
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, refusal_words
 
-__all__ = ["Blocked", "Limits", "explain_run", "mirrored"]
+__all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -61,6 +61,17 @@ def mirrored(sites: Sites, run: int) -> Sites:
         pieces_ahead=turned(pieces_behind),
         pieces_behind=turned(pieces_ahead),
     )
+
+
+def reached(sites: Sites, costs: PullCosts, *, run: int, covered: float) -> tuple[float, float]:
+    """Return how far pits and pulls of a run get from its start, and back from its end, m.
+
+    Parameters as of `explain_run`.
+    """
+    one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
+    length = float(sites.lengths[run])
+    back = length - float(choose_pits(mirrored(sites, run), one).covered[0])
+    return min(covered, length), max(back, 0.0)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -113,11 +124,8 @@ def explain_run(
         By limit, how far the start gets without it, m; infinite where there is a plan then.
     limits : Limits
     """
-    alone = mirrored(sites, run)
-    one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
     length = float(sites.lengths[run])
-    back = length - float(choose_pits(alone, one).covered[0])
-    low, high = min(covered, length), max(back, 0.0)
+    low, high = reached(sites, costs, run=run, covered=covered)
     rows = slice(int(sites.offsets[run]), int(sites.offsets[run + 1]))
     scene = _Scene(candidates, rows, limits)
     parts = [_reached(scene, low, high, length)]

@@ -108,7 +108,7 @@ def _report(
     findings.add_many(
         "info",
         "no-design-flow",
-        "no design flow on record: the carrier is asked to keep "
+        "no design flow on record: instead the carrier is asked to keep "
         f"{service.least_capacity:.0%} of the host's capacity at equal gradient "
         "(service.least_capacity)",
         layer="runs",

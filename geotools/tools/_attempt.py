@@ -1,8 +1,9 @@
-"""One attempt at a plan: every run with its carrier of one rank, planned through."""
+"""One attempt at a plan: runs with one carrier each, planned through."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from geotools.brief import Brief
 from geotools.errors import BriefError
 from geotools.network.build import RunSet
-from geotools.network.ragged import FloatArray
+from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
@@ -60,7 +61,7 @@ class Attempt:
         """What was made least, per run; infinite where there is no plan."""
         return self.edited.choice.cost
 
-    @property
+    @cached_property
     def cost(self) -> FloatArray:
         """Cost of pits and pulls of each run; infinite where there is no plan."""
         parts = [
@@ -74,11 +75,11 @@ class Attempt:
         return np.where(np.isfinite(self.value), parts[0] + parts[1], np.inf)
 
 
-def try_carriers(ground: Shared, rank: int) -> Attempt:
-    """Plan every run with its carrier of this rank."""
+def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
+    """Plan every run with its pipe, a row of the catalogue; -1 leaves the run out."""
     brief = ground.brief
     table = ground.runs.table.join(ground.service).join(
-        carrier_columns(ground.contest, rank, ground.service, brief.carrier, brief.pulls)
+        carrier_columns(ground.contest, pipe, ground.service, brief.carrier, brief.pulls)
     )
     table = _priced(table, ground.contest, brief)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 
 import numpy as np
@@ -26,8 +26,13 @@ from geotools.tools._shared import Shared
 __all__ = ["explain_blocked"]
 
 
-def explain_blocked(ground: Shared, attempt: Attempt, runs: IntArray) -> Iterator[tuple[int, str]]:
-    """Yield why each run has no plan, and leave a finding where it is blocked."""
+def explain_blocked(
+    ground: Shared, attempt: Attempt, runs: IntArray, *, lead: Callable[[int], str]
+) -> Iterator[tuple[int, str]]:
+    """Yield why each run has no plan, and leave a finding where it is blocked.
+
+    ``lead`` gives the words about the carriers tried that go before.
+    """
     table, brief = attempt.table, ground.brief
     plans = lift_limits(
         attempt.candidates,
@@ -57,16 +62,17 @@ def explain_blocked(ground: Shared, attempt: Attempt, runs: IntArray) -> Iterato
             },
             limits=_limits(brief, table.iloc[run]),
         )
+        text = lead(run) + blocked.text
         name = ground.runs.table["run_id"].iloc[run]
         ground.layers.findings.add_points(
             "warning",
             "no-plan",
-            [f"run {name}: {blocked.text}"],
+            [f"run {name}: {text}"],
             layer="runs",
             features=[name],
             xy=points_along(chains.xy, chains.offsets, np.array([run]), np.array([blocked.low])),
         )
-        yield run, blocked.text
+        yield run, text
 
 
 def _limits(brief: Brief, run: pd.Series) -> Limits:

@@ -55,7 +55,7 @@ def plan_tables(
         "local_digs": point_layer(layout.works.local_digs),
         "quantities": layout.works.quantities,
         "schedule": layout.works.schedule,
-        "alternatives": alternatives_table(layout, run_ids),
+        "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
         "shutdowns": shutdowns,
         "context": context_layer(layers, layout.runs.chains, brief.output.context),
         "findings": layers.findings.table(),
