@@ -1,0 +1,1 @@
+"""The drawing: layers, blocks, texts and georeference of a plan as DXF."""

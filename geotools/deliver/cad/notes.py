@@ -1,0 +1,83 @@
+"""Notes, cautions and the key of the drawing, set below it."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from geotools.deliver.cad.blocks import insert
+from geotools.deliver.cad.standard import BLOCKS, LAYERS, SMALL_TEXT, TEXT
+from geotools.deliver.tables import CAUTIONS
+
+if TYPE_CHECKING:
+    from geotools.deliver.drawing import Drawn
+
+__all__ = ["add_notes"]
+
+_LINE = 3.2  # mm from line to line
+_WIDTH = 95  # letters in a line of notes
+_BELOW = 15.0  # mm from the plan down to the notes
+_KEY_AT, _KEY_TEXT_AT, _BLOCKS_AT = 150.0, 18.0, 100.0  # mm from the left edge
+
+
+def _words(drawn: Drawn, source: str) -> Iterator[str]:
+    place = drawn.place
+    yield f"Drawn from {source}. Lettering and symbols are sized for a print at 1:{drawn.scale:g}."
+    yield (
+        f"Coordinates: {place.name} ({place.crs.name}); x, y and levels in {place.unit_name}. "
+        "Grid north is up."
+    )
+    if place.reason:
+        yield f"It is not the CRS of the plan: {place.reason}."
+    yield "Levels are those of the plan; lines without a level are drawn flat, at 0."
+    yield from CAUTIONS.values()
+
+
+def add_notes(drawn: Drawn, source: str, corner: tuple[float, float]) -> None:
+    """Write notes and key below a drawing.
+
+    Parameters
+    ----------
+    drawn : Drawn
+    source : str
+        Name of the plan.
+    corner : tuple of float
+        Lower left corner of what is drawn so far.
+    """
+    paper = drawn.paper
+    left, top = corner[0], corner[1] - _BELOW * paper
+    drawn.text("Lining of water mains: pits and pulls", (left, top), "LIN-NOTE", height=2 * TEXT)
+    line = 2.5
+    for words in _words(drawn, source):
+        for part in textwrap.wrap(words, _WIDTH):
+            drawn.text(part, (left, top - line * _LINE * paper), "LIN-NOTE")
+            line += 1
+        line += 0.4
+    used = drawn.counts()
+    _line_key(drawn, left + _KEY_AT * paper, top, used)
+    _block_key(drawn, left + (_KEY_AT + _BLOCKS_AT) * paper, top)
+
+
+def _line_key(drawn: Drawn, left: float, top: float, used: dict[str, int]) -> None:
+    """Show a piece of line of every layer that has any."""
+    paper = drawn.paper
+    shown = [layer for layer in LAYERS.values() if layer.lines and layer.name in used]
+    for row, layer in enumerate(shown, start=1):
+        y = top - row * 2 * _LINE * paper
+        drawn.space.add_lwpolyline(
+            [(left, y), (left + 14 * paper, y)], dxfattribs={"layer": layer.name}
+        )
+        at = (left + _KEY_TEXT_AT * paper, y - SMALL_TEXT / 2 * paper)
+        drawn.text(f"{layer.name}: {layer.text}", at, "LIN-NOTE")
+
+
+def _block_key(drawn: Drawn, left: float, top: float) -> None:
+    """Show every block that is used, without its attributes."""
+    paper = drawn.paper
+    used = {e.dxf.name for e in drawn.space.query("INSERT")}
+    for row, block in enumerate((b for b in BLOCKS.values() if b.name in used), start=1):
+        y = top - row * 2 * _LINE * paper
+        insert(drawn.space, block, (left, y), {}, paper=paper)
+        at = (left + _KEY_TEXT_AT / 3 * paper, y - SMALL_TEXT / 2 * paper)
+        drawn.text(block.text, at, "LIN-NOTE")

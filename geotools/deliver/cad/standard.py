@@ -1,0 +1,153 @@
+"""The drawing standard: layers, linetypes, sizes on paper and blocks, each in one table.
+
+The naming is our own. ``LIN`` marks what belongs to the lining plan, ``LIN-REF`` what it is drawn
+on; a part after that says what lies there. Colours, linetypes and line widths are chosen so that
+a print in grey still tells the layers apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = [
+    "ATTRIBUTE_TEXT",
+    "BLOCKS",
+    "LAYERS",
+    "LINETYPES",
+    "SMALL_TEXT",
+    "TEXT",
+    "TEXT_STYLE",
+    "CadBlock",
+    "CadLayer",
+    "plain",
+]
+
+# Heights of lettering on paper, mm; ISO 3098-1 has 2.5 and 1.8 in its row of sizes.
+TEXT = 2.5
+SMALL_TEXT = 1.8
+ATTRIBUTE_TEXT = 1.8
+TEXT_STYLE = "LIN-TEXT"
+
+# Dashes (positive), gaps (negative) and dots (0) on paper, mm.
+LINETYPES: dict[str, tuple[float, ...]] = {
+    "LIN_DASHED": (3.0, -1.5),
+    "LIN_DOTTED": (0.5, -1.0),
+    "LIN_DASHDOT": (5.0, -1.2, 0.6, -1.2),
+    "LIN_CENTRE": (8.0, -1.5, 2.0, -1.5),
+}
+
+
+@dataclass(frozen=True)
+class CadLayer:
+    """A layer: what it holds, colour index, linetype, line width in hundredths of a millimetre.
+
+    ``lines`` says whether lines on it must be told from those of other layers by their look.
+    """
+
+    name: str
+    text: str
+    colour: int
+    linetype: str
+    width: int
+    lines: bool = True
+
+
+LAYERS: dict[str, CadLayer] = {
+    layer.name: layer
+    for layer in (
+        CadLayer("LIN-HOST", "axis of the old main, 3-D", 8, "CONTINUOUS", 35),
+        CadLayer(
+            "LIN-HOST-UNPLANNED", "axis of runs without a plan, 3-D", 252, "CONTINUOUS", 18
+        ),
+        CadLayer("LIN-PULL", "carrier pulled in, 3-D; arrow: pulling direction", 7,
+                 "CONTINUOUS", 70),
+        CadLayer("LIN-PULL-TEXT", "pull, length, planned force and limit", 7, "CONTINUOUS", 25,
+                 lines=False),
+        CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50),
+        CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 25),
+        CadLayer("LIN-BEND", "bends of the old main, as blocks with attributes", 5,
+                 "CONTINUOUS", 30, lines=False),
+        CadLayer("LIN-DIG", "connections, services and valves to dig up", 6, "CONTINUOUS", 25,
+                 lines=False),
+        CadLayer("LIN-DIG-SPARED", "the same where a pit covers them", 9, "CONTINUOUS", 18,
+                 lines=False),
+        CadLayer("LIN-STRING", "fused strings laid out behind the pit", 30, "LIN_DASHED", 25),
+        CadLayer("LIN-CLOSURE", "lanes closed, with tapers and buffer", 94, "LIN_DASHDOT", 35),
+        CadLayer("LIN-SHUT", "valves to close for the work", 5, "CONTINUOUS", 35, lines=False),
+        CadLayer("LIN-CHAINAGE", "distance from the start of the run", 8, "CONTINUOUS", 18,
+                 lines=False),
+        CadLayer("LIN-NOTE", "notes, cautions and key", 7, "CONTINUOUS", 25, lines=False),
+        CadLayer("LIN-REF-MAIN", "mains near the plan", 9, "CONTINUOUS", 13),
+        CadLayer("LIN-REF-STREET", "street centrelines", 9, "LIN_CENTRE", 13),
+        CadLayer("LIN-REF-AVOID", "places to avoid", 8, "LIN_DOTTED", 25),
+        CadLayer("LIN-REF-LATERAL", "service connections", 9, "LIN_DASHED", 13),
+        CadLayer("LIN-REF-FITTING", "fittings, as blocks with attributes", 8, "CONTINUOUS", 18,
+                 lines=False),
+        CadLayer("LIN-REF-VALVE", "valves, as blocks with attributes", 8, "CONTINUOUS", 18,
+                 lines=False),
+        CadLayer("LIN-REF-HYDRANT", "hydrants, as blocks with attributes", 8, "CONTINUOUS", 18,
+                 lines=False),
+        CadLayer("LIN-REF-TEXT", "names of streets and places", 8, "CONTINUOUS", 18,
+                 lines=False),
+    )
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class CadBlock:
+    """A block: what it stands for, its layer, and its attributes, the shown ones first."""
+
+    name: str
+    text: str
+    layer: str
+    shown: tuple[str, ...] = ()
+    hidden: tuple[str, ...] = ()
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """Tags of all attributes."""
+        return (*self.shown, *self.hidden)
+
+
+_PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH")
+_PIT_HIDDEN = ("RUN_ID", "LENGTH", "WIDTH", "STREET", "REASON")
+_BEND_HIDDEN = ("BEND_ID", "RUN_ID", "KIND", "CHAINAGE", "PASSES")
+_DIG = ("DIG_ID", "RUN_ID", "PULL_ID", "KIND", "CHAINAGE")
+_REF = ("KIND", "NAME", "FEATURE")
+
+BLOCKS: dict[str, CadBlock] = {
+    block.name: block
+    for block in (
+        CadBlock("LIN_PIT_RECEIVING", "receiving pit", "LIN-PIT", _PIT_SHOWN, _PIT_HIDDEN),
+        CadBlock("LIN_PIT_INSERTION", "insertion pit, one way", "LIN-PIT", _PIT_SHOWN,
+                 _PIT_HIDDEN),
+        CadBlock("LIN_PIT_BOTH", "insertion pit, both ways", "LIN-PIT", _PIT_SHOWN, _PIT_HIDDEN),
+        CadBlock("LIN_ARROW", "direction of a pull", "LIN-PULL"),
+        CadBlock("LIN_BEND", "bend the carrier passes", "LIN-BEND", ("ANGLE",), _BEND_HIDDEN),
+        CadBlock("LIN_BEND_STOP", "bend the carrier does not pass", "LIN-BEND", ("ANGLE",),
+                 _BEND_HIDDEN),
+        CadBlock("LIN_DIG_CONNECTION", "tee or branch to reconnect", "LIN-DIG", (), _DIG),
+        CadBlock("LIN_DIG_LATERAL", "service to reconnect", "LIN-DIG", (), _DIG),
+        CadBlock("LIN_DIG_VALVE", "line valve to cut out", "LIN-DIG", (), _DIG),
+        CadBlock("LIN_SHUT", "valve to close", "LIN-SHUT", (), ("RUN_ID",)),
+        CadBlock("LIN_FITTING", "fitting on record", "LIN-REF-FITTING", ("KIND",),
+                 ("NAME", "FEATURE")),
+        CadBlock("LIN_VALVE", "valve on record", "LIN-REF-VALVE", (), _REF),
+        CadBlock("LIN_HYDRANT", "hydrant on record", "LIN-REF-HYDRANT", (), _REF),
+    )
+}  # fmt: skip
+
+
+def plain(text: object) -> str:
+    """Return text of a plan as it can stand in a text or attribute of a drawing.
+
+    Text of input files is data: what a drawing program would read as a code is taken apart
+    (``%%d`` is a degree sign, ``^J`` a new line, ``\\U+0041`` a letter). A caret is written by
+    its own code; for two percent signs in a row there is none that all programs know, so a space
+    parts them. Line ends and other control characters become spaces.
+    """
+    word = "".join(c if c.isprintable() else " " for c in str(text))
+    while "%%" in word:
+        word = word.replace("%%", "% %")
+    word = word.replace("\\U+", "\\U+005CU+").replace("\\M+", "\\U+005CM+")
+    return word.replace("^", "^ ")

@@ -1,0 +1,442 @@
+"""The plan as a drawing: its layers drawn in DXF, each thing where the plan has it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.cad.blocks import add_blocks, insert, position, text_width
+from geotools.deliver.cad.labels import Labels
+from geotools.deliver.cad.lines import add_area, add_axis, add_flat, flat_lines, with_levels
+from geotools.deliver.cad.notes import add_notes
+from geotools.deliver.cad.place import DrawingPlace, drawing_place, georeference
+from geotools.deliver.cad.standard import (
+    BLOCKS,
+    LAYERS,
+    LINETYPES,
+    SMALL_TEXT,
+    TEXT,
+    TEXT_STYLE,
+    plain,
+)
+from geotools.deliver.files import replacing
+from geotools.deliver.read_plan import PlanFile
+from geotools.deliver.wording import shown
+from geotools.schema import DIMENSIONS, length_text
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+    from ezdxf.layouts import Modelspace
+
+__all__ = ["DRAWN", "Drawn", "draw_plan", "write_drawing"]
+
+# Layers of the plan that are drawn, and the fields wanted of each.
+DRAWN: dict[str, tuple[str, ...]] = {
+    "runs": ("run_id", "status", "length", "carrier"),
+    "stations": ("run_id", "chainage", "axis_z"),
+    "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable"),
+    "pits": ("pit_id", "run_id", "chainage", "role", "depth", "length", "width", "street_name",
+             "reasons"),
+    "pit_footprints": ("pit_id",),
+    "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
+    "strings": ("string_id",),
+    "closures": ("closure_id",),
+    "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
+    "shutdowns": ("run_id",),
+    "context": ("layer", "feature", "kind", "name"),
+}  # fmt: skip
+_PIT_BLOCKS = {"receiving": "LIN_PIT_RECEIVING", "insertion_both": "LIN_PIT_BOTH"}
+_REFERENCE_BLOCKS = {"fittings": "LIN_FITTING", "valves": "LIN_VALVE", "hydrants": "LIN_HYDRANT"}
+_REFERENCE_LAYERS = {
+    "mains": "LIN-REF-MAIN",
+    "streets": "LIN-REF-STREET",
+    "avoid": "LIN-REF-AVOID",
+    "laterals": "LIN-REF-LATERAL",
+}
+# On paper, mm: least distance of chainage marks, half their length, gap from line to lettering.
+_MARKS_APART, _MARK, _OFF = 80.0, 0.8, 1.2
+
+
+@dataclass
+class Drawn:
+    """A drawing on its way: the document, where it lies, and what of it is taken or left flat.
+
+    ``paper`` is the length in the drawing, in its unit, of one millimetre on paper.
+    """
+
+    doc: Drawing
+    place: DrawingPlace
+    units: str
+    scale: float
+    labels: Labels = field(default_factory=Labels)
+    flat: int = 0
+
+    @property
+    def paper(self) -> float:
+        """Drawing units to a millimetre on paper."""
+        return self.scale / 1000 / self.place.unit
+
+    @property
+    def space(self) -> Modelspace:
+        """Where everything is drawn."""
+        return self.doc.modelspace()
+
+    def text(
+        self,
+        words: str,
+        at: tuple[float, float],
+        layer: str,
+        *,
+        height: float = SMALL_TEXT,
+        turn: float = 0.0,
+        middle: bool = False,
+    ) -> None:
+        """Write a line of text, its height in millimetres on paper."""
+        from ezdxf.enums import TextEntityAlignment
+
+        entity = self.space.add_text(
+            plain(words),
+            height=height * self.paper,
+            rotation=turn,
+            dxfattribs={"layer": layer, "style": TEXT_STYLE},
+        )
+        where = TextEntityAlignment.BOTTOM_CENTER if middle else TextEntityAlignment.LEFT
+        entity.set_placement(at, align=where)
+
+    def counts(self) -> dict[str, int]:
+        """Return how many entities each layer holds."""
+        found = Counter(entity.dxf.layer for entity in self.space)
+        return {name: found[name] for name in LAYERS if found[name]}
+
+
+def read_drawn(file: PlanFile) -> tuple[dict[str, Any], DrawingPlace]:
+    """Read the layers that are drawn and move them to the CRS of the drawing.
+
+    Levels come out in the unit of the drawing, as x and y do.
+    """
+    tables = {name: file.table(name, fields) for name, fields in DRAWN.items()
+              if name in file.layers}  # fmt: skip
+    runs = tables["runs"]
+    bounds = runs.total_bounds if len(runs) else np.zeros(4)
+    xy = np.array(
+        [bounds[:2], bounds[2:], bounds[[0, 3]], bounds[[2, 1]], bounds.reshape(2, 2).mean(axis=0)]
+    )
+    place = drawing_place(str(file.path), file.crs, xy, file.setting("network.working_crs"))
+    for name, table in tables.items():
+        if not hasattr(table, "geometry"):
+            continue
+        moved = table if file.crs == place.crs else table.to_crs(place.crs)
+        if name == "pulls":
+            moved.geometry = shapely.transform(
+                moved.geometry.to_numpy(), lambda p: p / (1.0, 1.0, place.unit), include_z=True
+            )
+        tables[name] = moved
+    return tables, place
+
+
+def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
+    """Draw a plan.
+
+    Parameters
+    ----------
+    file : PlanFile
+    scale : float
+        Of the print lettering and symbols are sized for; 500 for 1:500.
+
+    Raises
+    ------
+    LayerError
+        If a layer of the plan cannot be used.
+    """
+    tables, place = read_drawn(file)
+    drawn = Drawn(_document(place, scale), place, file.units, scale)
+    runs = tables["runs"]
+    bounds = runs.total_bounds if len(runs) else np.zeros(4)
+    georeference(drawn.doc, place, (float(bounds[:2].mean()), float(bounds[2:].mean())))
+    _draw_reference(drawn, tables.get("context"))
+    for name, layer in (("strings", "LIN-STRING"), ("closures", "LIN-CLOSURE")):
+        for shape in _shapes(tables, name):
+            add_flat(drawn.space, shape, layer)
+    for shape in _shapes(tables, "pit_footprints"):
+        add_area(drawn.space, shape, "LIN-PIT-AREA", paper=drawn.paper)
+    _draw_hosts(drawn, runs, tables.get("stations"))
+    _draw_pits(drawn, tables["pits"])
+    _draw_bends(drawn, tables.get("bends"))
+    _draw_pulls(drawn, tables["pulls"])
+    _draw_digs(drawn, tables.get("local_digs"))
+    _draw_shutdowns(drawn, tables.get("shutdowns"))
+    _draw_chainages(drawn, runs)
+    _draw_names(drawn, tables.get("context"))
+    add_notes(drawn, file.path.name, _extent(drawn, bounds))
+    return drawn
+
+
+def _shapes(tables: Mapping[str, Any], name: str) -> list[Any]:
+    return list(tables[name].geometry) if name in tables else []
+
+
+def _document(place: DrawingPlace, scale: float) -> Drawing:
+    """Return an empty drawing with linetypes, layers, blocks and the style of its texts."""
+    import ezdxf
+
+    doc = ezdxf.new("R2010")
+    for name, pattern in LINETYPES.items():
+        doc.linetypes.add(name, [sum(map(abs, pattern)), *pattern], description=name)
+    for layer in LAYERS.values():
+        entry = doc.layers.add(
+            layer.name, color=layer.colour, linetype=layer.linetype, lineweight=layer.width
+        )
+        entry.description = layer.text
+    doc.styles.add(TEXT_STYLE, font="LiberationSans-Regular.ttf")
+    doc.header["$LTSCALE"] = scale / 1000 / place.unit
+    doc.header["$LWDISPLAY"] = 1
+    add_blocks(doc)
+    return doc
+
+
+def _draw_hosts(drawn: Drawn, runs: Any, stations: Any) -> None:
+    """Draw the axis of every run, with the levels of its stations where they are written."""
+    levels = {} if stations is None else dict(list(stations.groupby("run_id")))
+    for run in runs.itertuples():
+        layer = "LIN-HOST" if run.status == "planned" else "LIN-HOST-UNPLANNED"
+        own = levels.get(run.run_id)
+        lines = flat_lines(run.geometry)
+        for xy in lines:
+            if own is None or len(lines) > 1:
+                xyz = np.column_stack([xy, np.full(len(xy), np.nan)])
+            else:
+                own = own.sort_values("chainage", kind="stable")
+                chainage = own["chainage"].to_numpy(dtype=float)
+                z = own["axis_z"].to_numpy(dtype=float) / drawn.place.unit
+                xyz = with_levels(xy, run.length, chainage, z)
+            drawn.flat += not add_axis(drawn.space, xyz, layer)
+
+
+def _draw_pits(drawn: Drawn, pits: Any) -> None:
+    for pit in pits.itertuples():
+        values = {
+            "PIT_ID": pit.pit_id,
+            "ROLE": pit.role.replace("_", " "),
+            "CHAINAGE": "at " + length_text(pit.chainage, drawn.units),
+            "DEPTH": _told("depth ", pit.depth, drawn.units),
+            "RUN_ID": pit.run_id,
+            "LENGTH": _told("", pit.length, drawn.units),
+            "WIDTH": _told("", pit.width, drawn.units),
+            "STREET": pit.street_name,
+            "REASON": pit.reasons,
+        }
+        _labelled(drawn, _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION"), pit.geometry, values)
+
+
+def _told(word: str, length: float, units: str) -> str:
+    return f"{word}{length_text(length, units)}" if np.isfinite(length) else f"{word}not known"
+
+
+def _labelled(
+    drawn: Drawn, block: str, point: Any, values: Mapping[str, str], layer: str | None = None
+) -> None:
+    """Set a block and find a place beside it for the attributes that are shown."""
+    kind = BLOCKS[block]
+    boxes = position(kind, values).boxes()
+    paper = drawn.paper
+    x, y = point.x, point.y
+    here = [(x + a * paper, y + b * paper, x + c * paper, y + d * paper) for a, b, c, d in boxes]
+    corner = boxes[drawn.labels.choose(here)][:2] if kind.shown else None
+    reach = 1.5 * paper
+    drawn.labels.take((x - reach, y - reach, x + reach, y + reach))
+    insert(drawn.space, kind, (x, y), values, paper=paper, corner=corner, layer=layer)
+
+
+def _draw_bends(drawn: Drawn, bends: Any) -> None:
+    if bends is None:
+        return
+    for bend in bends.itertuples():
+        values = {
+            "ANGLE": f"{np.degrees(bend.deflection):.3g}°",
+            "BEND_ID": bend.bend_id,
+            "RUN_ID": bend.run_id,
+            "KIND": bend.kind,
+            "CHAINAGE": length_text(bend.chainage, drawn.units),
+            "PASSES": "yes" if bend.passes else "no",
+        }
+        _labelled(drawn, "LIN_BEND" if bend.passes else "LIN_BEND_STOP", bend.geometry, values)
+
+
+def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
+    for pull in pulls.itertuples():
+        xyz = shapely.get_coordinates(pull.geometry, include_z=True)
+        drawn.flat += not add_axis(drawn.space, xyz, "LIN-PULL")
+        line = shapely.force_2d(pull.geometry)
+        way = 0.0 if pull.direction == "ahead" else 180.0
+        middle, turn = _along(line, line.length / 2)
+        insert(drawn.space, BLOCKS["LIN_ARROW"], middle, {}, paper=drawn.paper, rotation=turn + way)
+        force = shown(pull.head_force, "force", drawn.units)
+        limit = shown(pull.allowable, "force", drawn.units)
+        words = f"{pull.pull_id}  {length_text(pull.length, drawn.units)}  {force} of {limit}"
+        _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
+
+
+def _along(line: Any, at: float) -> tuple[tuple[float, float], float]:
+    """Return the place at a distance along a line, and which way the line runs there, degrees."""
+    step = min(1e-3, 1e-3 * line.length)
+    a, b = line.interpolate(max(at - step, 0.0)), line.interpolate(min(at + step, line.length))
+    here = line.interpolate(at)
+    return (here.x, here.y), float(np.degrees(np.arctan2(b.y - a.y, b.x - a.x)))
+
+
+def _beside(
+    drawn: Drawn,
+    line: Any,
+    words: str,
+    layer: str,
+    *,
+    shares: tuple[float, ...],
+    height: float = SMALL_TEXT,
+    must: bool = True,
+) -> None:
+    """Write along a line, off it and never upside down, where most room is."""
+    paper = drawn.paper
+    width, high = text_width(words, height) * paper, height * paper
+    spots, boxes = [], []
+    for side in (1.0, -1.0):
+        for share in shares:
+            (x, y), turn = _along(line, line.length * share)
+            turn = (turn + 90.0) % 180.0 - 90.0
+            across = np.radians(turn + 90.0)
+            off = _OFF * paper if side > 0 else -_OFF * paper - high
+            x, y = x + off * np.cos(across), y + off * np.sin(across)
+            spots.append(((float(x), float(y)), turn))
+            boxes.append(_turned_box(x, y, width, high, np.radians(turn)))
+    if not must and not any(drawn.labels.free(box) for box in boxes):
+        return
+    at, turn = spots[drawn.labels.choose(boxes)]
+    drawn.text(words, at, layer, height=height, turn=turn, middle=True)
+
+
+def _turned_box(
+    x: float, y: float, width: float, high: float, turn: float
+) -> tuple[float, float, float, float]:
+    """Return the box around a text that is turned about the middle of its foot."""
+    along = np.array([-width / 2, width / 2, width / 2, -width / 2])
+    across = np.array([0.0, 0.0, high, high])
+    px = x + along * np.cos(turn) - across * np.sin(turn)
+    py = y + along * np.sin(turn) + across * np.cos(turn)
+    return float(px.min()), float(py.min()), float(px.max()), float(py.max())
+
+
+def _draw_digs(drawn: Drawn, digs: Any) -> None:
+    if digs is None:
+        return
+    for dig in digs.itertuples():
+        values = {
+            "DIG_ID": dig.dig_id,
+            "RUN_ID": dig.run_id,
+            "PULL_ID": dig.pull_id,
+            "KIND": dig.kind,
+            "CHAINAGE": length_text(dig.chainage, drawn.units),
+        }
+        layer = "LIN-DIG-SPARED" if dig.spared else "LIN-DIG"
+        _labelled(drawn, f"LIN_DIG_{dig.kind.upper()}", dig.geometry, values, layer)
+
+
+def _draw_shutdowns(drawn: Drawn, shutdowns: Any) -> None:
+    if shutdowns is None:
+        return
+    for row in shutdowns.itertuples():
+        for point in shapely.get_parts(row.geometry):
+            _labelled(drawn, "LIN_SHUT", point, {"RUN_ID": row.run_id})
+
+
+def _draw_chainages(drawn: Drawn, runs: Any) -> None:
+    """Mark round chainages across the axis of every planned run."""
+    unit = DIMENSIONS["length"].units[DIMENSIONS["length"].suffix(drawn.units)]
+    step = _round_step(_MARKS_APART * drawn.scale / 1000 / unit) * unit
+    half = _MARK * drawn.paper
+    for run in runs[runs["status"] == "planned"].itertuples():
+        lines = shapely.get_parts(run.geometry)
+        if len(lines) != 1:
+            continue
+        for chainage in np.arange(step, run.length, step):
+            at = chainage / run.length * lines[0].length
+            (x, y), turn = _along(lines[0], at)
+            a, b = half * -np.sin(np.radians(turn)), half * np.cos(np.radians(turn))
+            drawn.space.add_line(
+                (x - a, y - b), (x + a, y + b), dxfattribs={"layer": "LIN-CHAINAGE"}
+            )
+            share = (at / lines[0].length,)
+            words = f"{chainage / unit:,.0f}"
+            _beside(drawn, lines[0], words, "LIN-CHAINAGE", shares=share, must=False)
+
+
+def _round_step(least: float) -> float:
+    """Return the least of 1, 2, 5, 10, ... that is not below a number."""
+    power = 10.0 ** np.floor(np.log10(least))
+    return float(next(power * n for n in (1, 2, 5, 10) if power * n >= least * (1 - 1e-9)))
+
+
+def _draw_reference(drawn: Drawn, context: Any) -> None:
+    """Draw what the plan lies on: mains, streets, places to avoid, fittings and the like."""
+    if context is None:
+        return
+    for thing in context.itertuples():
+        if thing.geometry is None or thing.geometry.is_empty:
+            continue
+        if thing.layer in _REFERENCE_LAYERS:
+            add_flat(drawn.space, thing.geometry, _REFERENCE_LAYERS[thing.layer])
+        elif thing.layer in _REFERENCE_BLOCKS:
+            values = {"KIND": thing.kind, "NAME": thing.name, "FEATURE": thing.feature}
+            block = BLOCKS[_REFERENCE_BLOCKS[thing.layer]]
+            for point in shapely.get_parts(thing.geometry):
+                insert(drawn.space, block, (point.x, point.y), values, paper=drawn.paper)
+
+
+def _draw_names(drawn: Drawn, context: Any) -> None:
+    """Write the names of streets along them, once a street, where there is room."""
+    if context is None:
+        return
+    streets = context[(context["layer"] == "streets") & (context["name"] != "")]
+    for name, parts in streets.groupby("name", sort=True):
+        lines = [line for shape in parts.geometry for line in shapely.get_parts(shape)]
+        longest = max(lines, key=lambda line: line.length)
+        shares = (0.5, 0.3, 0.7, 0.15, 0.85)
+        _beside(drawn, longest, str(name), "LIN-REF-TEXT", shares=shares, height=TEXT, must=False)
+
+
+def _extent(drawn: Drawn, bounds: Any) -> tuple[float, float]:
+    """Return the lower left corner of the drawing, closures and strings included."""
+    from ezdxf import bbox
+
+    box = bbox.extents(drawn.space, fast=True)
+    return (box.extmin.x, box.extmin.y) if box.has_data else (float(bounds[0]), float(bounds[1]))
+
+
+@contextmanager
+def _fixed_dates() -> Iterator[None]:
+    """Leave out dates and random identifiers: the same plan gives the same file."""
+    import ezdxf
+
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        ezdxf.options.write_fixed_meta_data_for_testing = before
+
+
+def write_drawing(target: Path, drawn: Drawn) -> None:
+    """Write a drawing, all or nothing.
+
+    Raises
+    ------
+    OutputError
+        If the system refuses to write; an old file is untouched.
+    """
+    with _fixed_dates(), replacing(target) as part:
+        drawn.doc.saveas(part)

@@ -1,0 +1,83 @@
+"""The tool ``drawing``: a plan as a DXF drawing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+
+__all__ = ["TOOL", "drawing"]
+
+TOOL = Tool(
+    name="drawing",
+    title="Draw a plan",
+    summary=(
+        "Draws a plan as DXF, in the coordinates of the plan: pits and fittings as blocks with "
+        "attributes, host and pulls as 3-D polylines, lettering sized for the print."
+    ),
+    function="geotools.tools.drawing:drawing",
+    outputs=(),
+    parameters=(
+        Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True),
+        Parameter("output", "path", "DXF file to write", command_requires=True, short="o"),
+        Parameter("scale", "number", "scale of the print, 500 for 1:500", default=500.0),
+        Parameter("overwrite", "flag", "replace the drawing if it exists"),
+    ),
+)
+_SCALES = (10.0, 50_000.0)
+
+
+def drawing(
+    *, plan: Path, output: Path | None, scale: float, overwrite: bool, progress: Progress
+) -> Outcome:
+    """Draw a plan.
+
+    Parameters
+    ----------
+    plan, output : Path
+    scale : float
+        Of the print.
+    overwrite : bool
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If the plan cannot be used.
+    OutputError
+        If the drawing cannot be written.
+    ToolError
+        If the scale is none.
+    """
+    from geotools.deliver.drawing import draw_plan, write_drawing
+    from geotools.deliver.files import check_file
+    from geotools.deliver.read_plan import read_plan
+
+    low, high = _SCALES
+    if not low <= scale <= high:
+        raise ToolError("drawing", [f"scale: 1:{scale:g} is out of range, 1:{low:g} to 1:{high:g}"])
+    target = None if output is None else check_file(output, suffix=".dxf", overwrite=overwrite)
+    file = read_plan(plan)
+    progress("drawing", 0.0)
+    drawn = draw_plan(file, scale=scale)
+    if target is not None:
+        progress("writing", 0.0)
+        write_drawing(target, drawn)
+    counts, place = drawn.counts(), drawn.place
+    summary = {
+        "crs": place.name,
+        "unit": place.unit_name,
+        "scale": scale,
+        "entities": counts,
+        "lines_without_level": drawn.flat,
+        "output": None if target is None else str(target),
+    }
+    lines = [
+        f"drawing   {sum(counts.values()):,} entities on {len(counts)} layers, for 1:{scale:g}",
+        f"CRS       {place.name}, in {place.unit_name}"
+        + (f"; not that of the plan: {place.reason}" if place.reason else ""),
+        *([f"levels    {drawn.flat} lines drawn flat, at 0: levels not known"] * bool(drawn.flat)),
+        *([f"written   {target}"] if target is not None else []),
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]
+    return Outcome(summary, "\n".join(lines))
