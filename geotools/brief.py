@@ -595,6 +595,7 @@ class Output(_Section):
         "planning value: half the width of a plan sheet",
         ge=0,
     )
+    styles: bool = _set(True, "write styles for a GIS beside the GeoPackage", "the user")
 
 
 class Brief(_Section):

@@ -28,7 +28,6 @@ from geotools.deliver.cad.standard import (
 )
 from geotools.deliver.files import replacing
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.wording import shown
 from geotools.schema import DIMENSIONS, length_text
 
 if TYPE_CHECKING:
@@ -60,8 +59,9 @@ _REFERENCE_LAYERS = {
     "avoid": "LIN-REF-AVOID",
     "laterals": "LIN-REF-LATERAL",
 }
-# On paper, mm: least distance of chainage marks, half their length, gap from line to lettering.
-_MARKS_APART, _MARK, _OFF = 80.0, 0.8, 1.2
+# On paper, mm: least distance of chainage marks, half their length, gap from line to lettering,
+# half a symbol.
+_MARKS_APART, _MARK, _OFF, _REACH = 80.0, 0.8, 1.2, 1.5
 
 
 @dataclass
@@ -166,6 +166,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
             add_flat(drawn.space, shape, layer)
     for shape in _shapes(tables, "pit_footprints"):
         add_area(drawn.space, shape, "LIN-PIT-AREA", paper=drawn.paper)
+    _take_symbols(drawn, tables)
     _draw_hosts(drawn, runs, tables.get("stations"))
     _draw_pits(drawn, tables["pits"])
     _draw_bends(drawn, tables.get("bends"))
@@ -180,6 +181,17 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
 
 def _shapes(tables: Mapping[str, Any], name: str) -> list[Any]:
     return list(tables[name].geometry) if name in tables else []
+
+
+def _take_symbols(drawn: Drawn, tables: Mapping[str, Any]) -> None:
+    """Keep labels off symbols and pits, before the first label is placed."""
+    reach = _REACH * drawn.paper
+    for name in ("pits", "bends", "local_digs", "shutdowns"):
+        for x, y in shapely.get_coordinates(_shapes(tables, name)):
+            drawn.labels.take((x - reach, y - reach, x + reach, y + reach))
+    for shape in _shapes(tables, "pit_footprints"):
+        for part in shapely.get_parts(shape):
+            drawn.labels.take(part.bounds)
 
 
 def _document(place: DrawingPlace, scale: float) -> Drawing:
@@ -249,8 +261,6 @@ def _labelled(
     x, y = point.x, point.y
     here = [(x + a * paper, y + b * paper, x + c * paper, y + d * paper) for a, b, c, d in boxes]
     corner = boxes[drawn.labels.choose(here)][:2] if kind.shown else None
-    reach = 1.5 * paper
-    drawn.labels.take((x - reach, y - reach, x + reach, y + reach))
     insert(drawn.space, kind, (x, y), values, paper=paper, corner=corner, layer=layer)
 
 
@@ -277,10 +287,16 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
         way = 0.0 if pull.direction == "ahead" else 180.0
         middle, turn = _along(line, line.length / 2)
         insert(drawn.space, BLOCKS["LIN_ARROW"], middle, {}, paper=drawn.paper, rotation=turn + way)
-        force = shown(pull.head_force, "force", drawn.units)
-        limit = shown(pull.allowable, "force", drawn.units)
-        words = f"{pull.pull_id}  {length_text(pull.length, drawn.units)}  {force} of {limit}"
+        words = f"{pull.pull_id}  {length_text(pull.length, drawn.units)}"
+        words += f"  {_force(pull.head_force, pull.allowable, drawn.units)}"
         _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
+
+
+def _force(force: float, limit: float, units: str) -> str:
+    """Say the force planned and the one allowed, to the whole unit; it is known no better."""
+    suffix = DIMENSIONS["force"].suffix(units)
+    unit = DIMENSIONS["force"].units[suffix]
+    return f"{force / unit:,.0f} of {limit / unit:,.0f} {'kN' if suffix == 'kn' else suffix}"
 
 
 def _along(line: Any, at: float) -> tuple[tuple[float, float], float]:

@@ -101,18 +101,22 @@ def plan(
         If the plan cannot be written.
     """
     from geotools.deliver.geopackage import check_target, write_geopackage
+    from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
     from geotools.tools._layout import lay_out_plan
     from geotools.tools._tables import plan_tables, summarise
 
     target = None if output is None else check_target(output, overwrite)
+    styles = target is not None and brief.output.styles
+    if target is not None and styles:
+        check_styles(target, TOOL.outputs, overwrite=overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
     layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
     tables = plan_tables(layout, read, brief)
     units = brief.output.units
     if target is not None:
         progress("writing", 0.0)
-        write_geopackage(
+        counts = write_geopackage(
             target,
             tables,
             crs=read.output_crs,
@@ -120,4 +124,6 @@ def plan(
             overwrite=overwrite,
             stations=brief.output.stations,
         )
+        if styles:
+            write_styles(target, counts, units=units)
     return summarise(tables, brief, target)

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from geotools.deliver.cad.standard import ATTRIBUTE_TEXT, BLOCKS, TEXT_STYLE, CadBlock, plain
+from geotools.deliver.cad.standard import (
+    ATTRIBUTE_LAYER,
+    ATTRIBUTE_TEXT,
+    BLOCKS,
+    TEXT_STYLE,
+    CadBlock,
+    plain,
+)
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -60,13 +67,12 @@ def _receiving(block: BlockLayout) -> None:
 
 def _insertion(block: BlockLayout) -> None:
     _square(block, 1.8)
-    _filled(block, [(-0.8, -0.8), (0.8, -0.8), (0.8, 0.8), (-0.8, 0.8)])
+    _filled(block, [(-1.8, -1.8), (0, 0), (-1.8, 1.8)])
 
 
 def _both(block: BlockLayout) -> None:
-    _square(block, 1.8)
-    _filled(block, [(-1.8, -1.8), (1.8, -1.8), (-1.8, 1.8)])
-    _filled(block, [(1.8, 1.8), (0.3, 1.8), (1.8, 0.3)])
+    _insertion(block)
+    _filled(block, [(1.8, -1.8), (0, 0), (1.8, 1.8)])
 
 
 def _arrow(block: BlockLayout) -> None:
@@ -149,7 +155,11 @@ def add_blocks(doc: Drawing) -> None:
                 tag,
                 (reach + _GAP, _line_at(n, len(block.shown)) + reach),
                 height=ATTRIBUTE_TEXT,
-                dxfattribs={"style": TEXT_STYLE, "prompt": tag.replace("_", " ").lower()},
+                dxfattribs={
+                    "layer": ATTRIBUTE_LAYER,
+                    "style": TEXT_STYLE,
+                    "prompt": tag.replace("_", " ").lower(),
+                },
             ).is_invisible = tag in block.hidden
 
 
@@ -213,5 +223,9 @@ def insert(
             tag,
             plain(values.get(tag, "")),
             (at[0] + x * paper, at[1] + (y + _line_at(n, len(block.shown))) * paper),
-            dxfattribs={"layer": name, "height": ATTRIBUTE_TEXT * paper, "style": TEXT_STYLE},
+            dxfattribs={
+                "layer": ATTRIBUTE_LAYER,
+                "height": ATTRIBUTE_TEXT * paper,
+                "style": TEXT_STYLE,
+            },
         ).is_invisible = tag in block.hidden

@@ -99,9 +99,7 @@ def add_flat(space: BaseLayout, geometry: Any, layer: str) -> None:
 def add_area(space: BaseLayout, geometry: Any, layer: str, *, paper: float) -> None:
     """Draw an area with hatching lines 1.5 mm apart on paper."""
     add_flat(space, geometry, layer)
-    hatch = space.add_hatch(dxfattribs={"layer": layer})
-    hatch.set_pattern_fill(
-        "LIN45", scale=paper, definition=[[45.0, (0.0, 0.0), (-1.06 * paper, 1.06 * paper), []]]
-    )
+    hatch = space.add_hatch(color=256, dxfattribs={"layer": layer})  # 256: as its layer
+    hatch.set_pattern_fill("LIN45", scale=paper, definition=[[45.0, (0.0, 0.0), (-1.06, 1.06), []]])
     for ring in flat_lines(geometry):
         hatch.paths.add_polyline_path(ring[:-1].tolist(), is_closed=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 __all__ = [
+    "ATTRIBUTE_LAYER",
     "ATTRIBUTE_TEXT",
     "BLOCKS",
     "LAYERS",
@@ -27,6 +28,7 @@ TEXT = 2.5
 SMALL_TEXT = 1.8
 ATTRIBUTE_TEXT = 1.8
 TEXT_STYLE = "LIN-TEXT"
+ATTRIBUTE_LAYER = "LIN-TEXT"
 
 # Dashes (positive), gaps (negative) and dots (0) on paper, mm.
 LINETYPES: dict[str, tuple[float, ...]] = {
@@ -63,7 +65,7 @@ LAYERS: dict[str, CadLayer] = {
                  "CONTINUOUS", 70),
         CadLayer("LIN-PULL-TEXT", "pull, length, planned force and limit", 7, "CONTINUOUS", 25,
                  lines=False),
-        CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50),
+        CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50, lines=False),
         CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 25),
         CadLayer("LIN-BEND", "bends of the old main, as blocks with attributes", 5,
                  "CONTINUOUS", 30, lines=False),
@@ -76,6 +78,7 @@ LAYERS: dict[str, CadLayer] = {
         CadLayer("LIN-SHUT", "valves to close for the work", 5, "CONTINUOUS", 35, lines=False),
         CadLayer("LIN-CHAINAGE", "distance from the start of the run", 8, "CONTINUOUS", 18,
                  lines=False),
+        CadLayer("LIN-TEXT", "attributes of all blocks", 7, "CONTINUOUS", 25, lines=False),
         CadLayer("LIN-NOTE", "notes, cautions and key", 7, "CONTINUOUS", 25, lines=False),
         CadLayer("LIN-REF-MAIN", "mains near the plan", 9, "CONTINUOUS", 13),
         CadLayer("LIN-REF-STREET", "street centrelines", 9, "LIN_CENTRE", 13),
