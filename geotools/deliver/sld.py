@@ -204,14 +204,19 @@ def _graphic(parent: Element, mark: Mark) -> None:
 
 
 def _area(parent: Element, area: Area) -> None:
-    """Add an area; under a pattern its plain fill lies as a symbolizer of its own."""
-    if area.fill is not None:
-        under = _child(_child(parent, "PolygonSymbolizer"), "Fill")
-        _css(under, fill=area.fill, fill_opacity=area.opacity)
-    over = _child(parent, "PolygonSymbolizer")
+    """Add an area; a plain fill that lies under a pattern is a symbolizer of its own."""
+    if area.fill is not None and area.pattern is not None:
+        _plain_fill(_child(parent, "PolygonSymbolizer"), area)
+    element = _child(parent, "PolygonSymbolizer")
     if area.pattern is not None:
-        _graphic(_child(_child(over, "Fill"), "GraphicFill"), area.pattern)
-    _stroke(over, area.outline)
+        _graphic(_child(_child(element, "Fill"), "GraphicFill"), area.pattern)
+    elif area.fill is not None:
+        _plain_fill(element, area)
+    _stroke(element, area.outline)
+
+
+def _plain_fill(parent: Element, area: Area) -> None:
+    _css(_child(parent, "Fill"), fill=area.fill, fill_opacity=area.opacity)
 
 
 def _label(parent: Element, label: Label, column: str) -> None:
