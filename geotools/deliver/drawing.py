@@ -128,7 +128,7 @@ def read_drawn(file: PlanFile) -> tuple[dict[str, Any], DrawingPlace]:
     xy = np.array(
         [bounds[:2], bounds[2:], bounds[[0, 3]], bounds[[2, 1]], bounds.reshape(2, 2).mean(axis=0)]
     )
-    place = drawing_place(str(file.path), file.crs, xy, file.setting("network.working_crs"))
+    place = drawing_place(str(file.path), file.crs, xy, lambda: file.setting("network.working_crs"))
     for name, table in tables.items():
         if not hasattr(table, "geometry"):
             continue
@@ -175,7 +175,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     _draw_shutdowns(drawn, tables.get("shutdowns"))
     _draw_chainages(drawn, runs)
     _draw_names(drawn, tables.get("context"))
-    add_notes(drawn, file.path.name, _extent(drawn, bounds))
+    add_notes(drawn, file.path.name, _corner(tables))
     return drawn
 
 
@@ -198,7 +198,8 @@ def _document(place: DrawingPlace, scale: float) -> Drawing:
     """Return an empty drawing with linetypes, layers, blocks and the style of its texts."""
     import ezdxf
 
-    doc = ezdxf.new("R2010")
+    with _fixed_dates():
+        doc = ezdxf.new("R2010")
     for name, pattern in LINETYPES.items():
         doc.linetypes.add(name, [sum(map(abs, pattern)), *pattern], description=name)
     for layer in LAYERS.values():
@@ -425,12 +426,14 @@ def _draw_names(drawn: Drawn, context: Any) -> None:
         _beside(drawn, longest, str(name), "LIN-REF-TEXT", shares=shares, height=TEXT, must=False)
 
 
-def _extent(drawn: Drawn, bounds: Any) -> tuple[float, float]:
-    """Return the lower left corner of the drawing, closures and strings included."""
-    from ezdxf import bbox
-
-    box = bbox.extents(drawn.space, fast=True)
-    return (box.extmin.x, box.extmin.y) if box.has_data else (float(bounds[0]), float(bounds[1]))
+def _corner(tables: Mapping[str, Any]) -> tuple[float, float]:
+    """Return the lower left corner of all that is drawn; the reference may reach further."""
+    own = [t for name, t in tables.items() if name != "context" and hasattr(t, "geometry")]
+    bounds = np.array([table.total_bounds for table in own if len(table)]).reshape(-1, 4)
+    if not len(bounds):
+        return 0.0, 0.0
+    x, y = np.nanmin(bounds[:, :2], axis=0)
+    return float(x), float(y)
 
 
 @contextmanager

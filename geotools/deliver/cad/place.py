@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
@@ -65,7 +66,7 @@ class DrawingPlace:
 
 
 def drawing_place(
-    label: str, crs: pyproj.CRS, xy: npt.NDArray[np.float64], wanted: str | None
+    label: str, crs: pyproj.CRS, xy: npt.NDArray[np.float64], wanted: Callable[[], str | None]
 ) -> DrawingPlace:
     """Choose the CRS of a drawing: that of the plan if it shows true lengths.
 
@@ -77,13 +78,13 @@ def drawing_place(
         Of the plan.
     xy : ndarray, shape (n, 2)
         Places of the plan in it.
-    wanted : str or None
-        The brief's ``network.working_crs``, for a plan in degrees.
+    wanted : callable
+        Gives the brief's ``network.working_crs``; asked only where the plan's own does not do.
     """
     own = horizontal(crs)
     reason = ""
     if not own.is_projected or scale_error(own, xy) > SCALE_LIMIT:
-        chosen = choose_working_crs(label, crs, xy, wanted)
+        chosen = choose_working_crs(label, crs, xy, wanted())
         own, reason = chosen.crs, chosen.reason
     axis = own.axis_info[0]
     unit = float(axis.unit_conversion_factor)

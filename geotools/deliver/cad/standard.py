@@ -66,7 +66,7 @@ LAYERS: dict[str, CadLayer] = {
         CadLayer("LIN-PULL-TEXT", "pull, length, planned force and limit", 7, "CONTINUOUS", 25,
                  lines=False),
         CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50, lines=False),
-        CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 25),
+        CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 35),
         CadLayer("LIN-BEND", "bends of the old main, as blocks with attributes", 5,
                  "CONTINUOUS", 30, lines=False),
         CadLayer("LIN-DIG", "connections, services and valves to dig up", 6, "CONTINUOUS", 25,
@@ -146,11 +146,10 @@ def plain(text: object) -> str:
 
     Text of input files is data: what a drawing program would read as a code is taken apart
     (``%%d`` is a degree sign, ``^J`` a new line, ``\\U+0041`` a letter). A caret is written by
-    its own code; for two percent signs in a row there is none that all programs know, so a space
-    parts them. Line ends and other control characters become spaces.
+    its own code; for the others there is none that all programs know, so a space parts them.
+    Line ends and other control characters become spaces.
     """
     word = "".join(c if c.isprintable() else " " for c in str(text))
     while "%%" in word:
         word = word.replace("%%", "% %")
-    word = word.replace("\\U+", "\\U+005CU+").replace("\\M+", "\\U+005CM+")
-    return word.replace("^", "^ ")
+    return word.replace("\\U+", "\\ U+").replace("\\M+", "\\ M+").replace("^", "^ ")

@@ -1,0 +1,459 @@
+"""The drawing read back: places, levels, units, attributes, and what a print in grey shows."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import ezdxf
+import ezdxf.tools.text
+import geopandas as gpd
+import numpy as np
+import pyproj
+import pytest
+import shapely
+from ezdxf import colors
+
+from geotools.brief import load_brief
+from geotools.cli import main
+from geotools.deliver.cad.labels import Labels
+from geotools.deliver.cad.lines import with_levels
+from geotools.deliver.cad.standard import BLOCKS, LAYERS, LINETYPES, plain
+from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.tables import settings_table
+from geotools.schema import OUTPUTS, Field, Layer
+
+from .conftest import rows_of
+
+METRIC, US_FEET, DEGREES = pyproj.CRS(26917), pyproj.CRS(2246), pyproj.CRS(4326)
+SURVEY_FOOT = 1200 / 3937
+ORIGIN = {
+    METRIC: (500_000.123456789, 4_000_000.987654321),
+    US_FEET: (1_250_000.123456789, 250_000.987654321),
+    DEGREES: (-81.0, 36.0),
+}
+NASTY = 'Älter %%d "St." ^J \\P \\U+0041 %%%%'
+
+
+def axis(crs: pyproj.CRS) -> np.ndarray:
+    """A run with a corner, 300 m east and 100 m north in any CRS in metres."""
+    unit = {METRIC: 1.0, US_FEET: SURVEY_FOOT, DEGREES: 100_000.0}[crs]
+    return np.array(ORIGIN[crs]) + np.array([[0, 0], [300, 0], [300, 100]]) / unit
+
+
+def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
+    """Every layer that is drawn, with a row or two."""
+    xy = axis(crs)
+    level = np.array([95.0, 94.0, 93.5])
+    line = shapely.LineString(np.column_stack([xy, level]))
+    first, last = (shapely.Point(*xy[k]) for k in (0, -1))
+    corner = shapely.Point(*xy[1])
+    box = shapely.box(*(xy[0] - 1e-5), *(xy[0] + 1e-5 * np.array([6, 2])))
+    stations = [
+        {"run_id": "R1", "chainage": at, "axis_z": z, "geometry": corner}
+        for at, z in ((0.0, 95.0), (150.0, 94.5), (300.0, 94.0), (400.0, 93.5))
+    ]
+    pit = {"run_id": "R1", "depth": 2.5, "length": 6.0, "width": 1.2, "street_name": NASTY}
+    rows: dict[str, list[dict[str, Any]]] = {
+        "runs": [
+            {
+                "run_id": "R1",
+                "status": "planned",
+                "length": 400.0,
+                "geometry": shapely.LineString(xy),
+            }
+        ],
+        "stations": stations,
+        "bends": [
+            {"bend_id": "R1-B1", "run_id": "R1", "chainage": 300.0, "deflection": np.pi / 2,
+             "kind": "fitting", "passes": False, "geometry": corner}
+        ],
+        "pits": [
+            {**pit, "pit_id": "R1-P1", "role": "insertion_ahead", "geometry": first},
+            {**pit, "pit_id": "R1-P2", "role": "receiving", "chainage": 400.0,
+             "geometry": last},
+        ],
+        "pit_footprints": [{"pit_id": "R1-P1", "run_id": "R1", "geometry": box}],
+        "pulls": [
+            {"pull_id": "R1-L1", "run_id": "R1", "length": 400.0, "direction": "ahead",
+             "head_force": 20e3, "allowable": 50e3, "geometry": line}
+        ],
+        "strings": [{"string_id": "R1-L1-S1", "geometry": box}],
+        "closures": [{"closure_id": "R1-P1-T1", "geometry": box}],
+        "local_digs": [
+            {"dig_id": f"R1-D{n}", "run_id": "R1", "kind": kind, "spared": n == 0,
+             "geometry": shapely.LineString(xy).interpolate(0.2 * (n + 1), normalized=True)}
+            for n, kind in enumerate(("connection", "lateral", "valve"))
+        ],
+        "shutdowns": [{"run_id": "R1", "geometry": shapely.MultiPoint([first, last])}],
+    }  # fmt: skip
+    return {
+        name: rows_of(OUTPUTS[name], *values).set_crs(crs, allow_override=True)
+        for name, values in rows.items()
+    }
+
+
+def write(folder: Path, crs: pyproj.CRS, tables: dict[str, Any], units: str = "si") -> Path:
+    brief = load_brief(overrides={"output.units": units})
+    path = folder / "plan.gpkg"
+    tables = {**tables, "settings": settings_table(brief, units)}
+    write_geopackage(path, tables, crs=crs, units=units, overwrite=True)  # type: ignore[arg-type]
+    return path
+
+
+def run(*arguments: str | Path) -> int:
+    with pytest.raises(SystemExit) as left:
+        main([str(argument) for argument in arguments])
+    return int(left.value.code or 0)
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Any]:
+    """Draw the plan in a CRS, and read the drawing back; each once."""
+    made: dict[Any, Any] = {}
+
+    def draw(crs: pyproj.CRS, *, units: str = "si", scale: float = 500.0) -> Any:
+        key = (crs.to_epsg(), units, scale)
+        if key not in made:
+            folder = tmp_path_factory.mktemp("drawing")
+            target = folder / "plan.dxf"
+            plan = write(folder, crs, plan_tables(crs), units)
+            assert run("drawing", plan, "-o", target, "--scale", str(scale)) == 0
+            made[key] = ezdxf.readfile(target)
+        return made[key]
+
+    return draw
+
+
+@pytest.fixture(params=[METRIC, US_FEET, DEGREES], ids=["metric", "survey feet", "degrees"])
+def everywhere(request: pytest.FixtureRequest, drawn: Callable[..., Any]) -> Any:
+    return drawn(request.param)
+
+
+def test_an_audit_finds_nothing(everywhere: Any) -> None:
+    audit = everywhere.audit()
+    assert audit.errors == []
+    assert audit.fixes == []
+
+
+def test_all_layers_are_those_of_the_standard_and_described(everywhere: Any) -> None:
+    used = {entity.dxf.layer for entity in everywhere.modelspace()}
+    assert used <= set(LAYERS)
+    assert used >= {layer for layer in LAYERS if not layer.startswith("LIN-REF")} - {
+        "LIN-HOST-UNPLANNED",
+        "LIN-TEXT",
+    }
+    for layer in LAYERS.values():
+        entry = everywhere.layers.get(layer.name)
+        assert entry.description == layer.text
+        assert (entry.color, entry.dxf.lineweight) == (layer.colour, layer.width)
+
+
+def blocks(doc: Any, name: str) -> list[Any]:
+    """Blocks set in the plan, those of the key left out: their attributes are empty."""
+    found = doc.modelspace().query(f"INSERT[name=='{name}']")
+    return [e for e in found if not e.attribs or any(a.dxf.text for a in e.attribs)]
+
+
+@pytest.mark.parametrize("crs", [METRIC, US_FEET], ids=["metric", "survey feet"])
+def test_pits_lie_to_the_last_digit_where_the_plan_has_them(drawn: Any, crs: Any) -> None:
+    doc = drawn(crs)
+    (first,) = blocks(doc, "LIN_PIT_INSERTION")
+    (last,) = blocks(doc, "LIN_PIT_RECEIVING")
+    assert tuple(first.dxf.insert)[:2] == tuple(axis(crs)[0])
+    assert tuple(last.dxf.insert)[:2] == tuple(axis(crs)[-1])
+
+
+def test_a_plan_in_degrees_is_drawn_in_the_local_utm_zone(
+    drawn: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (first,) = blocks(drawn(DEGREES), "LIN_PIT_INSERTION")
+    move = pyproj.Transformer.from_crs(4326, 32617, always_xy=True)
+    assert tuple(first.dxf.insert)[:2] == pytest.approx(move.transform(-81.0, 36.0), abs=1e-6)
+    plan = write(tmp_path, DEGREES, plan_tables(DEGREES))
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    told = capsys.readouterr().out
+    assert "EPSG:32617" in told
+    assert "degrees" in told
+
+
+def test_pulls_and_host_are_3d_in_the_unit_of_the_drawing(drawn: Any) -> None:
+    for crs, unit in ((METRIC, 1.0), (US_FEET, SURVEY_FOOT)):
+        space = drawn(crs).modelspace()
+        for layer in ("LIN-PULL", "LIN-HOST"):
+            (line,) = space.query(f"POLYLINE[layer=='{layer}']")
+            assert line.is_3d_polyline
+            points = np.array([tuple(v.dxf.location) for v in line.vertices])
+            assert points[[0, -1], :2].tolist() == axis(crs)[[0, -1]].tolist()
+            assert points[[0, -1], 2] == pytest.approx(np.array([95.0, 93.5]) / unit, abs=1e-9)
+            assert axis(crs)[1] == pytest.approx(points[-2, :2], abs=1e-6)
+
+
+def test_the_host_has_the_levels_of_its_stations_and_the_vertices_of_the_run() -> None:
+    xy = np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 100.0]])
+    made = with_levels(xy, 400.0, np.array([0.0, 100.0, 400.0]), np.array([10.0, 9.0, 6.0]))
+    assert made.tolist() == [[0, 0, 10], [100, 0, 9], [300, 0, 7], [300, 100, 6]]
+
+
+def test_a_host_whose_levels_are_unknown_is_drawn_flat_and_that_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tables = plan_tables(METRIC)
+    tables["stations"].loc[2, "axis_z"] = np.nan
+    plan = write(tmp_path, METRIC, tables)
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    assert "1 lines drawn flat" in capsys.readouterr().out
+    space = ezdxf.readfile(tmp_path / "plan.dxf").modelspace()
+    (known,) = space.query("POLYLINE[layer=='LIN-HOST']")
+    assert [v.dxf.location.z for v in known.vertices] == [95.0, 94.5]
+    x, y = axis(METRIC)[:, 0], axis(METRIC)[:, 1]
+    flat = [e for e in space.query("LWPOLYLINE[layer=='LIN-HOST']") if e[0][1] >= y[0]]
+    assert [list(e.get_points("xy")) for e in flat] == [
+        [(pytest.approx(x[0] + 150.0), y[0]), (x[1], y[1]), (x[2], y[2])]
+    ]
+
+
+def test_units_and_crs_are_written_into_the_drawing(drawn: Any) -> None:
+    for crs, code, unit in ((METRIC, 6, 1.0), (US_FEET, 21, SURVEY_FOOT)):
+        doc = drawn(crs)
+        assert doc.header["$INSUNITS"] == code
+        data = doc.modelspace().get_geodata()
+        assert data.get_crs() == (crs.to_epsg(), True)
+        assert data.dxf.horizontal_unit_scale == pytest.approx(unit, rel=1e-12)
+        assert data.dxf.design_point == data.dxf.reference_point
+        properties = dict(doc.header.custom_vars)
+        assert properties["CRS"] == f"EPSG:{crs.to_epsg()}"
+        assert pyproj.CRS(properties["CRS_WKT"]) == crs
+    transformation, epsg = drawn(METRIC).modelspace().get_geodata().get_crs_transformation()
+    assert epsg == METRIC.to_epsg()
+    here = (*axis(METRIC)[1], 0.0)
+    assert tuple(transformation.transform(here)) == pytest.approx(here, abs=1e-6)
+
+
+def test_a_crs_without_a_code_is_written_in_full(tmp_path: Path) -> None:
+    own = pyproj.CRS(
+        "+proj=tmerc +lat_0=36 +lon_0=-81 +x_0=500000.2 +y_0=4000000 +ellps=GRS80 +units=m"
+    )
+    tables = {n: t.set_crs(own, allow_override=True) for n, t in plan_tables(METRIC).items()}
+    plan = write(tmp_path, own, tables)
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    doc = ezdxf.readfile(tmp_path / "plan.dxf")
+    assert doc.audit().errors == []
+    assert doc.modelspace().get_geodata() is None
+    assert pyproj.CRS(dict(doc.header.custom_vars)["CRS_WKT"]).equals(own)
+
+
+@pytest.mark.parametrize(
+    ("crs", "unit", "scale"), [(METRIC, 1.0, 2000.0), (US_FEET, SURVEY_FOOT, 500.0)]
+)
+def test_lettering_has_its_height_on_paper(drawn: Any, crs: Any, unit: float, scale: float) -> None:
+    space = drawn(crs, scale=scale).modelspace()
+    heights = {round(e.dxf.height * unit / scale * 1000, 9) for e in space.query("TEXT")}
+    heights |= {
+        round(a.dxf.height * unit / scale * 1000, 9)
+        for e in space.query("INSERT")
+        for a in e.attribs
+    }
+    assert heights == {1.8, 5.0}
+
+
+def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
+    doc = drawn(METRIC)
+    (pit,) = blocks(doc, "LIN_PIT_INSERTION")
+    values = {a.dxf.tag: a.dxf.text for a in pit.attribs}
+    assert values["PIT_ID"] == "R1-P1"
+    assert values["ROLE"] == "insertion ahead"
+    assert values["DEPTH"] == "depth 2.5 m"
+    assert {a.dxf.tag for a in pit.attribs if not a.is_invisible} == {
+        "PIT_ID", "ROLE", "CHAINAGE", "DEPTH",
+    }  # fmt: skip
+    (bend,) = blocks(doc, "LIN_BEND_STOP")
+    values = {a.dxf.tag: a.dxf.text for a in bend.attribs}
+    assert (values["KIND"], values["ANGLE"], values["PASSES"]) == ("fitting", "90°", "no")
+    for block in BLOCKS.values():
+        defined = {e.dxf.tag for e in doc.blocks.get(block.name).query("ATTDEF")}
+        assert defined == set(block.tags), block.name
+    assert len(blocks(doc, "LIN_DIG_LATERAL")) == 1
+    (spared,) = blocks(doc, "LIN_DIG_CONNECTION")
+    assert spared.dxf.layer == "LIN-DIG-SPARED"
+
+
+def test_us_units_of_the_plan_show_in_the_texts(drawn: Any) -> None:
+    doc = drawn(METRIC, units="us")
+    (pit,) = blocks(doc, "LIN_PIT_RECEIVING")
+    assert pit.get_attrib_text("CHAINAGE") == "at 1,312.3 ft"
+    texts = {e.dxf.text for e in doc.modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")}
+    assert texts == {"R1-L1  1,312.3 ft  4,496 of 11,240 lbf"}
+    (line,) = doc.modelspace().query("POLYLINE[layer=='LIN-PULL']")
+    # levels of lines in a file in us units are feet; those of the drawing are metres, as x and y
+    assert line.vertices[0].dxf.location.z == pytest.approx(95.0 * 0.3048, abs=1e-9)
+
+
+def test_codes_in_texts_of_the_plan_stay_text(drawn: Any) -> None:
+    (pit,) = blocks(drawn(METRIC), "LIN_PIT_INSERTION")
+    read = pit.get_attrib("STREET")
+    shown = ezdxf.tools.text.plain_text(read.dxf.text)
+    assert shown == NASTY.replace("%%%%", "% % % %").replace("%%", "% %").replace("\\U+", "\\ U+")
+
+
+@pytest.mark.parametrize("text", ["a\nb\tc", "%%%%u", "x^", "\x00\x1b"])
+def test_a_text_is_one_line_without_codes(text: str) -> None:
+    made = plain(text)
+    assert "%%" not in made
+    assert made.isprintable()
+
+
+def test_a_footprint_is_hatched_inside_its_outline(drawn: Any) -> None:
+    space = drawn(METRIC).modelspace()
+    (hatch,) = space.query("HATCH[layer=='LIN-PIT-AREA']")
+    ring = [tuple(v)[:2] for v in hatch.paths[0].vertices]
+    due = plan_tables(METRIC)["pit_footprints"].geometry.iloc[0]
+    assert shapely.Polygon(ring).equals(due)
+    outlines = [e for e in space.query("LWPOLYLINE[layer=='LIN-PIT-AREA']") if e.closed]
+    assert [shapely.Polygon(e.get_points("xy")).equals(due) for e in outlines] == [True]
+
+
+def test_an_arrow_points_the_way_of_the_pull(tmp_path: Path) -> None:
+    turned = {}
+    for way in ("ahead", "behind"):
+        tables = plan_tables(METRIC)
+        tables["pulls"]["direction"] = way
+        plan = write(tmp_path, METRIC, tables)
+        assert run("drawing", plan, "-o", tmp_path / "plan.dxf", "--overwrite") == 0
+        space = ezdxf.readfile(tmp_path / "plan.dxf").modelspace()
+        arrow = next(iter(space.query("INSERT[name=='LIN_ARROW']")))
+        turned[way] = arrow.dxf.rotation % 360.0
+    assert turned == {"ahead": pytest.approx(0.0, abs=1e-6), "behind": pytest.approx(180.0)}
+
+
+def test_the_cautions_stand_on_the_drawing(everywhere: Any) -> None:
+    words = " ".join(e.dxf.text for e in everywhere.modelspace().query("TEXT"))
+    assert "planning values only" in words
+    assert "competent" in words
+    assert "1:500" in words
+
+
+def test_the_same_plan_gives_the_same_file(tmp_path: Path) -> None:
+    plan = write(tmp_path, METRIC, plan_tables(METRIC))
+    for name in ("a.dxf", "b.dxf"):
+        assert run("drawing", plan, "-o", tmp_path / name) == 0
+    assert (tmp_path / "a.dxf").read_bytes() == (tmp_path / "b.dxf").read_bytes()
+
+
+def test_an_existing_drawing_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plan = write(tmp_path, METRIC, plan_tables(METRIC))
+    target = tmp_path / "plan.dxf"
+    target.write_text("of last week")
+    assert run("drawing", plan, "-o", target) == 2
+    assert "--overwrite" in capsys.readouterr().err
+    assert target.read_text() == "of last week"
+    assert run("drawing", plan, "-o", target, "--overwrite") == 0
+    assert ezdxf.readfile(target).audit().errors == []
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["plan.dxf", "plan.gpkg"]
+
+
+@pytest.mark.parametrize("scale", ["0", "-5", "nan", "1e9"])
+def test_a_scale_that_is_none_is_refused(
+    tmp_path: Path, scale: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("drawing", tmp_path / "plan.gpkg", "-o", "plan.dxf", "--scale", scale) == 2
+    assert "scale" in capsys.readouterr().err
+
+
+def test_a_plan_without_pits_or_stations_is_drawn(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    bare = {name: tables[name].iloc[:0] for name in ("pits", "pulls")}
+    plan = write(tmp_path, METRIC, {"runs": tables["runs"], **bare})
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    empty = write(tmp_path, METRIC, {"runs": tables["runs"].iloc[:0], **bare})
+    assert run("drawing", empty, "-o", tmp_path / "empty.dxf") == 0
+    assert ezdxf.readfile(tmp_path / "empty.dxf").audit().errors == []
+
+
+def test_what_lies_around_is_drawn_if_the_plan_has_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = ("layer", "feature", "kind", "name")
+    fields = tuple(Field(name, "text", name) for name in names)
+    monkeypatch.setitem(OUTPUTS, "context", Layer("context", "", ("Unknown",), fields))
+    x, y = ORIGIN[METRIC]
+    street = shapely.LineString([(x, y - 8), (x + 300, y - 8)])
+    shapes = {
+        "mains": street,
+        "streets": street,
+        "avoid": shapely.box(x, y, x + 5, y + 5),
+        "laterals": shapely.MultiLineString([[(x, y), (x, y + 9)]]),
+        "fittings": shapely.Point(x + 10, y),
+        "valves": shapely.MultiPoint([(x + 20, y)]),
+        "hydrants": shapely.Point(x + 30, y),
+    }
+    context = gpd.GeoDataFrame(
+        {"layer": list(shapes), "feature": "1", "kind": "tee", "name": "Mill Lane"},
+        geometry=list(shapes.values()), crs=METRIC,
+    )  # fmt: skip
+    plan = write(tmp_path, METRIC, {**plan_tables(METRIC), "context": context})
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    doc = ezdxf.readfile(tmp_path / "plan.dxf")
+    assert doc.audit().errors == []
+    space = doc.modelspace()
+    assert {e.dxf.layer for e in space} >= {n for n in LAYERS if n.startswith("LIN-REF")}
+    (fitting,) = blocks(doc, "LIN_FITTING")
+    assert fitting.get_attrib_text("KIND") == "tee"
+    assert tuple(fitting.dxf.insert)[:2] == (x + 10, y)
+    texts = [e.dxf.text for e in space.query("TEXT[layer=='LIN-REF-TEXT']")]
+    assert texts == ["Mill Lane"]
+
+
+def test_labels_take_the_first_place_that_is_free() -> None:
+    labels = Labels()
+    labels.take((0.0, 0.0, 2.0, 2.0))
+    assert labels.choose([(1.0, 1.0, 3.0, 3.0), (2.0, 2.0, 4.0, 4.0)]) == 1
+    # both are taken now: the one that covers less
+    assert labels.choose([(0.0, 0.0, 2.0, 2.0), (3.5, 3.5, 5.0, 5.0)]) == 1
+    assert not labels.free((4.5, 4.5, 6.0, 6.0))
+
+
+def grey(index: int) -> float:
+    """How bright a colour index prints in grey on white paper; 7 prints black."""
+    rgb = (0, 0, 0) if index == 7 else colors.int2rgb(colors.DXF_DEFAULT_COLORS[index])
+    return float(np.dot(rgb, (0.299, 0.587, 0.114))) / 255
+
+
+def test_lines_are_told_apart_in_a_grey_print() -> None:
+    lines = [layer for layer in LAYERS.values() if layer.lines]
+    alike = [
+        (a.name, b.name)
+        for a, b in itertools.combinations(lines, 2)
+        if a.linetype == b.linetype
+        and abs(a.width - b.width) < 10
+        and abs(grey(a.colour) - grey(b.colour)) < 0.15
+    ]
+    assert alike == []
+    assert all(grey(layer.colour) < 0.8 for layer in LAYERS.values()), "too pale for paper"
+    assert {layer.linetype for layer in LAYERS.values()} <= {*LINETYPES, "CONTINUOUS"}
+
+
+def test_the_drawing_can_be_rendered_and_shows_ink_at_every_pit(drawn: Any) -> None:
+    import matplotlib.pyplot as plt
+    from ezdxf.addons.drawing import Frontend, RenderContext
+    from ezdxf.addons.drawing.config import BackgroundPolicy, Configuration
+    from ezdxf.addons.drawing.matplotlib import MatplotlibBackend
+
+    doc = drawn(METRIC)
+    figure = plt.figure(figsize=(4, 4), dpi=40)
+    axes = figure.add_axes((0, 0, 1, 1))
+    config = Configuration(background_policy=BackgroundPolicy.WHITE)
+    Frontend(RenderContext(doc), MatplotlibBackend(axes), config=config).draw_layout(
+        doc.modelspace(), filter_func=lambda entity: entity.dxf.layer != "LIN-NOTE"
+    )
+    axes.set_aspect("equal", adjustable="box")
+    inked = []
+    for x, y in (*axis(METRIC)[[0, -1]], axis(METRIC)[0] + [100.0, 60.0]):
+        axes.set(xlim=(x - 2, x + 2), ylim=(y - 2, y + 2))
+        figure.canvas.draw()
+        pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3]  # type: ignore[attr-defined]
+        inked.append(bool(((pixels[..., 0] > 200) & (pixels[..., 1:] < 90).all(axis=-1)).any()))
+    plt.close(figure)
+    assert inked == [True, True, False]
