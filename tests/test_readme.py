@@ -15,6 +15,7 @@ import pytest
 
 import geotools
 from geotools.brief import Brief, load_brief
+from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
 from geotools.deliver.records import RECORD_TABLES
 from geotools.schema import INPUTS, OUTPUTS, describe
 from geotools.tool import builtin
@@ -32,9 +33,20 @@ def tool_list() -> str:
     return "\n".join(["| command | what it does |", "|---|---|", *rows]) + "\n"
 
 
+def drawing_list() -> str:
+    """Return the layers of the drawing as a Markdown table."""
+    rows = [
+        f"| `{x.name}` | {x.text} | {x.colour} | {x.linetype.lower()} | {x.width / 100:.2f} |"
+        for x in CAD_LAYERS.values()
+    ]
+    head = "| layer | content | colour | linetype | width, mm |"
+    return "\n".join([head, "|---|---|---|---|---|", *rows]) + "\n"
+
+
 def with_lists(text: str) -> str:
     """Return the text with its marked lists made anew from the contract and the tools."""
-    made = {name: describe(layers) for name, layers in LISTS.items()} | {"tools": tool_list()}
+    made = {name: describe(layers) for name, layers in LISTS.items()}
+    made |= {"tools": tool_list(), "drawing": drawing_list()}
     for name, new in made.items():
         marked = re.compile(f"(<!-- {name} -->\n).*?(<!-- /{name} -->\n)", re.DOTALL)
         found = marked.findall(text)

@@ -11,7 +11,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 from geotools.deliver.files import check_file, replacing
-from geotools.deliver.styles import STYLES, Area, Label, Line, Mark, Rule, Test
+from geotools.deliver.styles import STYLES, Area, Comparison, Label, Line, Mark, Rule
 from geotools.errors import OutputError
 from geotools.schema import DIMENSIONS, OUTPUTS, Layer
 
@@ -147,7 +147,7 @@ def _rule(parent: Element, rule: Rule, layer: Layer, units: str) -> None:
         _symbolizer(element, symbol, layer, units)
 
 
-def _test(parent: Element, test: Test, layer: Layer, units: str) -> None:
+def _test(parent: Element, test: Comparison, layer: Layer, units: str) -> None:
     """Add a comparison; a value is in SI in the table and in the units of the file here."""
     field = layer.field(test.field)
     element = _child(parent, f"ogc:{_COMPARISONS[test.comparison]}")

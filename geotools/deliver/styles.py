@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from geotools.schema import OUTPUTS
 
-__all__ = ["STYLES", "Area", "Label", "Line", "Mark", "Rule", "Test"]
+__all__ = ["STYLES", "Area", "Comparison", "Label", "Line", "Mark", "Rule"]
 
 _BLACK, _WHITE, _GREY, _PALE = "#1a1a1a", "#ffffff", "#7a7a7a", "#bdbdbd"
 _RED, _BLUE, _GREEN, _ORANGE, _PURPLE = "#b2182b", "#1f4e9e", "#2c7a3f", "#d9822b", "#7b3294"
@@ -58,7 +58,7 @@ class Label:
 
 
 @dataclass(frozen=True)
-class Test:
+class Comparison:
     """A comparison of a field with a value: ``=``, ``<>``, ``<`` or ``>=``."""
 
     field: str
@@ -72,12 +72,12 @@ class Rule:
 
     title: str
     symbols: tuple[Mark | Line | Area | Label, ...]
-    tests: tuple[Test, ...] = field(default=())
+    tests: tuple[Comparison, ...] = field(default=())
     below: float | None = None
 
 
-def _is(name: str, value: str | float | bool) -> tuple[Test, ...]:
-    return (Test(name, "=", value),)
+def _is(name: str, value: str | float | bool) -> tuple[Comparison, ...]:
+    return (Comparison(name, "=", value),)
 
 
 def _words(layer: str, name: str, rule: Callable[[str], Rule]) -> tuple[Rule, ...]:
@@ -170,21 +170,22 @@ STYLES: dict[str, tuple[Rule, ...]] = {
         lambda word: Rule(word.replace("_", " "), (_PIT_AREAS[word],), _is("role", word)),
     ),
     "pulls": (
-        Rule("up to half of the limit", (Line(_BLUE, 2.5),), (Test("utilisation", "<", 0.5),)),
+        Rule("up to half of the limit", (Line(_BLUE, 2.5),),
+             (Comparison("utilisation", "<", 0.5),)),
         Rule("half to four fifths of the limit", (Line(_BLUE, 4.5),),
-             (Test("utilisation", ">=", 0.5), Test("utilisation", "<", 0.8))),
+             (Comparison("utilisation", ">=", 0.5), Comparison("utilisation", "<", 0.8))),
         Rule("four fifths of the limit and more", (Line(_BLACK, 6.5),),
-             (Test("utilisation", ">=", 0.8),)),
+             (Comparison("utilisation", ">=", 0.8),)),
         Rule("name", (Label("pull_id", along=True),), below=8_000),
     ),
     "strings": (Rule("string laid out", (Area(Line(_ORANGE, 1.2, (8.0, 3.0)), _ORANGE, 0.3),)),),
     "closures": (
         Rule("lanes left", (Area(Line(_GREEN, 1.2, (8.0, 3.0, 2.0, 3.0)), _GREEN, 0.12),),
-             (Test("lanes_left", ">=", 1),)),
+             (Comparison("lanes_left", ">=", 1),)),
         Rule("no lane left in this direction",
              (Area(Line(_BLACK, 1.6, (8.0, 3.0, 2.0, 3.0)), None, 1.0,
                    Mark("x", 8.0, None, _GREY)),),
-             (Test("lanes_left", "<", 1),)),
+             (Comparison("lanes_left", "<", 1),)),
     ),
     "local_digs": (
         *_words(
