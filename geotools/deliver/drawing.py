@@ -49,7 +49,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "closures": ("closure_id",),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
     "shutdowns": ("run_id",),
-    "context": ("layer", "feature", "kind", "name"),
+    "context": ("layer", "feature", "kind", "name", "width"),
 }  # fmt: skip
 _PIT_BLOCKS = {"receiving": "LIN_PIT_RECEIVING", "insertion_both": "LIN_PIT_BOTH"}
 _REFERENCE_BLOCKS = {"fittings": "LIN_FITTING", "valves": "LIN_VALVE", "hydrants": "LIN_HYDRANT"}
@@ -402,6 +402,7 @@ def _draw_reference(drawn: Drawn, context: Any) -> None:
     """Draw what the plan lies on: mains, streets, places to avoid, fittings and the like."""
     if context is None:
         return
+    _draw_kerbs(drawn, context[context["layer"] == "streets"])
     for thing in context.itertuples():
         if thing.geometry is None or thing.geometry.is_empty:
             continue
@@ -412,6 +413,17 @@ def _draw_reference(drawn: Drawn, context: Any) -> None:
             block = BLOCKS[_REFERENCE_BLOCKS[thing.layer]]
             for point in shapely.get_parts(thing.geometry):
                 insert(drawn.space, block, (point.x, point.y), values, paper=drawn.paper)
+
+
+def _draw_kerbs(drawn: Drawn, streets: Any) -> None:
+    """Draw the edges of the streets whose width is on record, open where streets meet."""
+    width = streets["width"].to_numpy(dtype=float)
+    wide = np.isfinite(width) & (width > 0.0)
+    if not wide.any():
+        return
+    lines = shapely.force_2d(streets.geometry.to_numpy()[wide])
+    strips = shapely.buffer(lines, width[wide] / 2 / drawn.place.unit, cap_style="flat")
+    add_flat(drawn.space, shapely.union_all(strips), "LIN-REF-KERB")
 
 
 def _draw_names(drawn: Drawn, context: Any) -> None:

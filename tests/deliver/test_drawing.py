@@ -376,7 +376,7 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     names = ("layer", "feature", "kind", "name")
-    fields = tuple(Field(name, "text", name) for name in names)
+    fields = (*(Field(name, "text", name) for name in names), Field("width", "real", "", "length"))
     monkeypatch.setitem(OUTPUTS, "context", Layer("context", "", ("Unknown",), fields))
     x, y = ORIGIN[METRIC]
     street = shapely.LineString([(x, y - 8), (x + 300, y - 8)])
@@ -390,7 +390,7 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(
         "hydrants": shapely.Point(x + 30, y),
     }
     context = gpd.GeoDataFrame(
-        {"layer": list(shapes), "feature": "1", "kind": "tee", "name": "Mill Lane"},
+        {"layer": list(shapes), "feature": "1", "kind": "tee", "name": "Mill Lane", "width": 10.0},
         geometry=list(shapes.values()), crs=METRIC,
     )  # fmt: skip
     plan = write(tmp_path, METRIC, {**plan_tables(METRIC), "context": context})
@@ -399,6 +399,8 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(
     assert doc.audit().errors == []
     space = doc.modelspace()
     assert {e.dxf.layer for e in space} >= {n for n in LAYERS if n.startswith("LIN-REF")}
+    kerb, _ = space.query("LWPOLYLINE[layer=='LIN-REF-KERB']")  # the other is in the key
+    assert shapely.Polygon(kerb.get_points("xy")).area == pytest.approx(300.0 * 10.0, rel=1e-6)
     (fitting,) = blocks(doc, "LIN_FITTING")
     assert fitting.get_attrib_text("KIND") == "tee"
     assert tuple(fitting.dxf.insert)[:2] == (x + 10, y)
