@@ -49,7 +49,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "closures": ("closure_id",),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
     "shutdowns": ("run_id",),
-    "context": ("layer", "feature", "kind", "name", "width"),
+    "context": ("layer", "feature", "kind", "name", "angle", "width"),
 }  # fmt: skip
 _PIT_BLOCKS = {"receiving": "LIN_PIT_RECEIVING", "insertion_both": "LIN_PIT_BOTH"}
 _REFERENCE_BLOCKS = {"fittings": "LIN_FITTING", "valves": "LIN_VALVE", "hydrants": "LIN_HYDRANT"}
@@ -270,7 +270,7 @@ def _draw_bends(drawn: Drawn, bends: Any) -> None:
         return
     for bend in bends.itertuples():
         values = {
-            "ANGLE": f"{np.degrees(bend.deflection):.3g}°",
+            "ANGLE": _degrees(bend.deflection),
             "BEND_ID": bend.bend_id,
             "RUN_ID": bend.run_id,
             "KIND": bend.kind,
@@ -278,6 +278,10 @@ def _draw_bends(drawn: Drawn, bends: Any) -> None:
             "PASSES": "yes" if bend.passes else "no",
         }
         _labelled(drawn, "LIN_BEND" if bend.passes else "LIN_BEND_STOP", bend.geometry, values)
+
+
+def _degrees(angle: float) -> str:
+    return f"{np.degrees(angle):.3g}°"
 
 
 def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
@@ -409,7 +413,9 @@ def _draw_reference(drawn: Drawn, context: Any) -> None:
         if thing.layer in _REFERENCE_LAYERS:
             add_flat(drawn.space, thing.geometry, _REFERENCE_LAYERS[thing.layer])
         elif thing.layer in _REFERENCE_BLOCKS:
-            values = {"KIND": thing.kind, "NAME": thing.name, "FEATURE": thing.feature}
+            values = {"KIND": thing.kind, "FEATURE": thing.feature}
+            if np.isfinite(thing.angle):
+                values["ANGLE"] = _degrees(thing.angle)
             block = BLOCKS[_REFERENCE_BLOCKS[thing.layer]]
             for point in shapely.get_parts(thing.geometry):
                 insert(drawn.space, block, (point.x, point.y), values, paper=drawn.paper)

@@ -123,6 +123,12 @@ _VERDICT_LINES = {
     "fail": Line(_RED, 4.0),
     "missing": Line(_BLACK, 2.0, (2.0, 4.0)),
 }
+_DISTRICT_AREAS = {
+    "done": Area(Line(_GREEN, 1.5), _GREEN, 0.15),
+    "empty": Area(Line(_GREY, 1.0, (2.0, 4.0))),
+    "failed": Area(Line(_RED, 2.5), None, 1.0, Mark("x", 10.0, None, _RED)),
+    "set_aside": Area(Line(_BLACK, 2.5, (8.0, 4.0)), None, 1.0, Mark("cross", 10.0, None, _BLACK)),
+}
 _CONTEXT = {
     "mains": (Line(_PALE, 1.5),),
     "streets": (Line(_PALE, 0.8, (10.0, 3.0, 2.0, 3.0)), Label("name", along=True, colour=_GREY)),
@@ -133,15 +139,20 @@ _CONTEXT = {
     "hydrants": (Mark("circle", 6.0, _GREY, _GREY),),
 }
 
+
+def _runs(layer: str) -> tuple[Rule, ...]:
+    """Return the rules of a layer of runs."""
+    lines = _words(
+        layer,
+        "status",
+        lambda word: Rule(word.replace("_", " "), (_RUN_LINES[word],), _is("status", word)),
+    )
+    return (*lines, Rule("name", (Label("run_id", along=True),), below=15_000))
+
+
 STYLES: dict[str, tuple[Rule, ...]] = {
-    "runs": (
-        *_words(
-            "runs",
-            "status",
-            lambda word: Rule(word.replace("_", " "), (_RUN_LINES[word],), _is("status", word)),
-        ),
-        Rule("name", (Label("run_id", along=True),), below=15_000),
-    ),
+    "runs": _runs("runs"),
+    "district_runs": _runs("district_runs"),
     "stations": (
         Rule("station", (Mark("circle", 3.0, _PALE, _GREY, 0.5),), below=5_000),
         Rule("depth assumed", (Mark("circle", 5.0, _WHITE, _ORANGE, 1.5),),
@@ -218,6 +229,11 @@ STYLES: dict[str, tuple[Rule, ...]] = {
         "findings",
         "severity",
         lambda word: Rule(word, _SEVERITY_MARKS[word], _is("severity", word)),
+    ),
+    "district_results": _words(
+        "district_results",
+        "status",
+        lambda word: Rule(word.replace("_", " "), (_DISTRICT_AREAS[word],), _is("status", word)),
     ),
     "context": tuple(
         Rule(layer, symbols, _is("layer", layer)) for layer, symbols in _CONTEXT.items()

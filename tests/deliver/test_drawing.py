@@ -9,7 +9,6 @@ from typing import Any
 
 import ezdxf
 import ezdxf.tools.text
-import geopandas as gpd
 import numpy as np
 import pyproj
 import pytest
@@ -23,7 +22,7 @@ from geotools.deliver.cad.lines import with_levels
 from geotools.deliver.cad.standard import BLOCKS, LAYERS, LINETYPES, plain
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.tables import settings_table
-from geotools.schema import OUTPUTS, Field, Layer
+from geotools.schema import OUTPUTS
 
 from .conftest import rows_of
 
@@ -372,12 +371,7 @@ def test_a_plan_without_pits_or_stations_is_drawn(tmp_path: Path) -> None:
     assert ezdxf.readfile(tmp_path / "empty.dxf").audit().errors == []
 
 
-def test_what_lies_around_is_drawn_if_the_plan_has_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    names = ("layer", "feature", "kind", "name")
-    fields = (*(Field(name, "text", name) for name in names), Field("width", "real", "", "length"))
-    monkeypatch.setitem(OUTPUTS, "context", Layer("context", "", ("Unknown",), fields))
+def test_what_lies_around_is_drawn_if_the_plan_has_it(tmp_path: Path) -> None:
     x, y = ORIGIN[METRIC]
     street = shapely.LineString([(x, y - 8), (x + 300, y - 8)])
     shapes = {
@@ -389,10 +383,9 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(
         "valves": shapely.MultiPoint([(x + 20, y)]),
         "hydrants": shapely.Point(x + 30, y),
     }
-    context = gpd.GeoDataFrame(
-        {"layer": list(shapes), "feature": "1", "kind": "tee", "name": "Mill Lane", "width": 10.0},
-        geometry=list(shapes.values()), crs=METRIC,
-    )  # fmt: skip
+    same = {"feature": "1", "kind": "tee", "name": "Mill Lane", "width": 10.0, "angle": np.pi / 8}
+    rows = [{**same, "layer": name, "geometry": shape} for name, shape in shapes.items()]
+    context = rows_of(OUTPUTS["context"], *rows)
     plan = write(tmp_path, METRIC, {**plan_tables(METRIC), "context": context})
     assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
     doc = ezdxf.readfile(tmp_path / "plan.dxf")
@@ -403,6 +396,7 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(
     assert shapely.Polygon(kerb.get_points("xy")).area == pytest.approx(300.0 * 10.0, rel=1e-6)
     (fitting,) = blocks(doc, "LIN_FITTING")
     assert fitting.get_attrib_text("KIND") == "tee"
+    assert fitting.get_attrib_text("ANGLE") == "22.5°"
     assert tuple(fitting.dxf.insert)[:2] == (x + 10, y)
     texts = [e.dxf.text for e in space.query("TEXT[layer=='LIN-REF-TEXT']")]
     assert texts == ["Mill Lane"]

@@ -118,7 +118,7 @@ _PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH")
 _PIT_HIDDEN = ("RUN_ID", "LENGTH", "WIDTH", "STREET", "REASON")
 _BEND_HIDDEN = ("BEND_ID", "RUN_ID", "KIND", "CHAINAGE", "PASSES")
 _DIG = ("DIG_ID", "RUN_ID", "PULL_ID", "KIND", "CHAINAGE")
-_REF = ("KIND", "NAME", "FEATURE")
+_REF = ("KIND", "FEATURE")
 
 BLOCKS: dict[str, CadBlock] = {
     block.name: block
@@ -136,7 +136,7 @@ BLOCKS: dict[str, CadBlock] = {
         CadBlock("LIN_DIG_VALVE", "line valve to cut out", "LIN-DIG", (), _DIG),
         CadBlock("LIN_SHUT", "valve to close", "LIN-SHUT", (), ("RUN_ID",)),
         CadBlock("LIN_FITTING", "fitting on record", "LIN-REF-FITTING", ("KIND",),
-                 ("NAME", "FEATURE")),
+                 ("ANGLE", "FEATURE")),
         CadBlock("LIN_VALVE", "valve on record", "LIN-REF-VALVE", (), _REF),
         CadBlock("LIN_HYDRANT", "hydrant on record", "LIN-REF-HYDRANT", (), _REF),
     )
