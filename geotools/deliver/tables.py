@@ -52,6 +52,8 @@ _US = {
     "m^3/day": "yd^3/day",
     "m/min": "ft/min",
     "/ m": "/ ft",
+    "/ km": "/ mile",
+    "L/s/km": "gpm/mile",
     "/ m^2": "/ ft^2",
     "/ m^3": "/ yd^3",
     "/ kg": "/ lb",

@@ -46,7 +46,14 @@ from geotools.siting.works import (
 )
 from geotools.street.scene import StreetScene
 
-__all__ = ["CANDIDATE_KINDS", "Candidates", "PitRules", "find_candidates"]
+__all__ = [
+    "CANDIDATE_KINDS",
+    "Candidates",
+    "PitRules",
+    "drop_to_host",
+    "find_candidates",
+    "ramp_length",
+]
 
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
@@ -250,9 +257,11 @@ def _laid_out(
     """Lay out the pits of all candidates: sizes, extents, ground, lanes, room for strings."""
     run = table["run"].to_numpy(dtype=np.int64)
     host, outside, radius = (runs[c].to_numpy(dtype=float)[run] for c in _RUN_COLUMNS)
-    drop = table["depth"].to_numpy(dtype=float) - host / 2 + rules.resting_height + outside / 2
+    drop = drop_to_host(
+        table["depth"].to_numpy(dtype=float), host, outside, resting=rules.resting_height
+    )
     sizes = PitSizes(
-        ramp=_ramp(drop, radius, rules.ramp),
+        ramp=ramp_length(drop, radius, rules.ramp),
         half_width=np.maximum(host, outside) / 2 + rules.side_room,
         working=rules.working,
         receiving=rules.receiving,
@@ -343,8 +352,18 @@ def _costed(
 _RUN_COLUMNS = ("diameter", "outside", "radius")
 
 
-def _ramp(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
-    """Return the ramp's length, NaN where no ramp can be had."""
+def drop_to_host(
+    depth: FloatArray, host: FloatArray, outside: FloatArray, *, resting: float
+) -> FloatArray:
+    """Return the height from the axis of the resting string to that of the host, m.
+
+    Depth is that of the invert; the string rests with its underside ``resting`` above ground.
+    """
+    return np.asarray(depth - host / 2 + resting + outside / 2, dtype=np.float64)
+
+
+def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
+    """Return the ramp's length, m, NaN where no ramp can be had."""
     most = 2.0 if form == "level" else 1.0
     fits = (drop > 0) & (drop <= most * radius)
     length = np.full(len(drop), np.nan)

@@ -30,7 +30,17 @@ from geotools.siting.passing import judge_bends
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.tools._shared import Shared, least_between
 
-__all__ = ["Attempt", "friction_band_of", "profile_of", "try_carriers"]
+__all__ = [
+    "Attempt",
+    "Equipped",
+    "equip",
+    "friction_band_of",
+    "profile_of",
+    "pull_costs",
+    "site_rates",
+    "try_carriers",
+    "work_rates",
+]
 
 DAY = 86400.0  # s
 
@@ -67,8 +77,17 @@ class Attempt:
         return np.where(np.isfinite(self.value), parts[0] + parts[1], np.inf)
 
 
-def try_carriers(ground: Shared, rank: int) -> Attempt:
-    """Plan every run with its carrier of this rank."""
+@dataclass(frozen=True)
+class Equipped:
+    """Runs with a carrier each: table with prices, judged bends, what must lie in a pit."""
+
+    table: pd.DataFrame
+    bends: pd.DataFrame
+    must: Stretches
+
+
+def equip(ground: Shared, rank: int) -> Equipped:
+    """Give every run its carrier of this rank, and judge what it meets."""
     brief = ground.brief
     table = ground.runs.table.join(ground.service).join(
         carrier_columns(ground.contest, rank, ground.service, brief.carrier, brief.pulls)
@@ -83,6 +102,14 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
         table["length"].to_numpy(dtype=float),
         apart=least_between(brief),
     )
+    return Equipped(table, bends, must)
+
+
+def try_carriers(ground: Shared, rank: int) -> Attempt:
+    """Plan every run with its carrier of this rank."""
+    brief = ground.brief
+    equipped = equip(ground, rank)
+    table, bends, must = equipped.table, equipped.bends, equipped.must
     candidates = _candidates(ground, table, bends, must)
     profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])
     sites = build_sites(
@@ -95,7 +122,7 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
         digs=ground.digs,
         objective=_objective(candidates, brief),
     )
-    costs = _pull_costs(table, brief)
+    costs = pull_costs(table, brief)
     edited = choose_with_edits(
         sites,
         costs,
@@ -170,13 +197,18 @@ def _candidates(
             joint_time=brief.pulls.string_joint_hours,
             max_pull=brief.pulls.max_length,
         ),
-        rates=_site_rates(brief),
-        work=WorkRates(
-            pit_days=brief.crew.pit_days,
-            tie_in_days=brief.crew.tie_in_days,
-            dig_per_day=brief.crew.dig_per_day * DAY,
-            restore_per_day=brief.crew.restore_per_day * DAY,
-        ),
+        rates=site_rates(brief),
+        work=work_rates(brief),
+    )
+
+
+def work_rates(brief: Brief) -> WorkRates:
+    """Return how fast a pit goes."""
+    return WorkRates(
+        pit_days=brief.crew.pit_days,
+        tie_in_days=brief.crew.tie_in_days,
+        dig_per_day=brief.crew.dig_per_day * DAY,
+        restore_per_day=brief.crew.restore_per_day * DAY,
     )
 
 
@@ -207,7 +239,8 @@ def _pit_rules(brief: Brief) -> PitRules:
     )
 
 
-def _site_rates(brief: Brief) -> SiteRates:
+def site_rates(brief: Brief) -> SiteRates:
+    """Return the rates of a site."""
     rates = brief.rates
     lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
     return SiteRates(
@@ -268,7 +301,8 @@ def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame
     )
 
 
-def _pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
+def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
+    """Return what pulls cost with each run's carrier."""
     pulls, rates = brief.pulls, brief.rates
     price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
     return PullCosts(
