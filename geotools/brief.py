@@ -557,13 +557,13 @@ class Screening(_Section):
     collapse_weight: float = _set(1.0, "weight of groundwater", INVENTED, ge=0, le=100)
     hydraulics_weight: float = _set(3.0, "weight of the flow", INVENTED, ge=0, le=100)
     hydraulics_good: float = _set(
-        1.1, "flow carried over flow wanted: full mark from this", INVENTED, ge=1, le=10
+        1.05, "flow carried over flow wanted: full mark from this", INVENTED, ge=1, le=10
     )
     run_length_weight: float = _set(1.0, "weight of the run's length", INVENTED, ge=0, le=100)
     run_length_good: Length = _set("150 m", "full mark from this length", INVENTED, gt=0)
     bends_weight: float = _set(3.0, "weight of bends not passed", INVENTED, ge=0, le=100)
-    bends_good: PerLength = _set("2 / km", "full mark up to so many", INVENTED, ge=0)
-    bends_limit: PerLength = _set("10 / km", "not suitable beyond", INVENTED, gt=0)
+    bends_good: PerLength = _set("4 / km", "full mark up to so many", INVENTED, ge=0)
+    bends_limit: PerLength = _set("15 / km", "not suitable beyond", INVENTED, gt=0)
     connections_weight: float = _set(3.0, "weight of connections", INVENTED, ge=0, le=100)
     connections_good: PerLength = _set("20 / km", "full mark up to so many", INVENTED, ge=0)
     connections_limit: PerLength = _set("80 / km", "not suitable beyond", INVENTED, gt=0)
@@ -572,7 +572,7 @@ class Screening(_Section):
     laydown_weight: float = _set(2.0, "weight of room for strings", INVENTED, ge=0, le=100)
     laydown_good: Length = _set("150 m", "full mark from this room", INVENTED, gt=0)
     pits_weight: float = _set(3.0, "weight of pits", INVENTED, ge=0, le=100)
-    pits_good: PerLength = _set("6 / km", "full mark up to so many", INVENTED, ge=0)
+    pits_good: PerLength = _set("8 / km", "full mark up to so many", INVENTED, ge=0)
     pits_limit: PerLength = _set("20 / km", "not suitable beyond", INVENTED, gt=0)
     least_known: float = _set(
         0.5,

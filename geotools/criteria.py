@@ -143,6 +143,6 @@ CRITERIA: tuple[Criterion, ...] = (
         "per_length",
         False,
         "pits per length: estimate from below, as if a pit could lie wherever it is wanted",
-        "pits, estimated from below",
+        "pits (estimate from below)",
     ),
 )

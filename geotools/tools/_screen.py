@@ -167,7 +167,8 @@ def _needs(ground: Shared) -> dict[str, FloatArray]:
     least = brief.screening.least_known
 
     def record(name: str) -> FloatArray:
-        return np.asarray(layers.mains.table[name], dtype=np.float64)[line]
+        values: FloatArray = layers.mains.table[name].to_numpy(dtype=np.float64)
+        return np.take(values, line)
 
     age = np.maximum(brief.service.year - record("installed"), 0.0)
     return {

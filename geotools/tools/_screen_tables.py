@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -127,16 +127,12 @@ def unit_of(criterion: Criterion, units: str) -> tuple[str, float]:
     return suffix.replace("_", " "), dimension.units[suffix]
 
 
-def _shown(criterion: Criterion, value: float, other: float, units: str) -> tuple[str, str]:
-    """Return two values in words, with as many digits as it takes to tell them apart."""
+def _shown(criterion: Criterion, values: Sequence[float], units: str) -> list[str]:
+    """Return values in words, with as many digits as it takes to tell the first from the rest."""
     unit, size = unit_of(criterion, units)
-    for digits in range(criterion.digits, criterion.digits + 6):
-        texts = [f"{v / size:,.{digits}f} {unit}".rstrip() for v in (value, other)]
-        if texts[0] != texts[1]:
-            break
-    else:
-        texts = [f"{v / size:,.{criterion.digits}f} {unit}".rstrip() for v in (value, other)]
-    return texts[0], texts[1]
+    least = criterion.digits
+    told = [[f"{v / size:,.{d}f} {unit}".rstrip() for v in values] for d in range(least, least + 6)]
+    return next((texts for texts in told if texts[0] not in texts[1:]), told[0])
 
 
 def _reasons(screened: Screened, units: str) -> list[list[str]]:
@@ -163,26 +159,24 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     order = sorted(range(len(CRITERIA)), key=lambda k: (-weight[k], k))
     for verdict in (out, doubtful):
         for k in (k for k in order if words[k] == verdict):
-            value, limit = _shown(
-                CRITERIA[k], measured.value[run, k], measured.none_at[run, k], units
-            )
-            end = "at least" if CRITERIA[k].rising else "at most"
-            fine = _good_text(screened, run, k, units) if verdict == doubtful else ""
-            yield f"{verdict}: {CRITERIA[k].says} {value}; {end} {limit}{fine}"
-    least = ground.brief.screening.least_known
-    if ranked.suitability.known[run] < least * (1 - 1e-9):
-        share = ranked.suitability.known[run]
-        yield f"{doubtful}: only {share:.0%} of what decides on suitability is known"
+            yield f"{verdict}: {_against(screened, run, k, units)}"
+    known, least = ranked.suitability.known[run], ground.brief.screening.least_known
+    if known < least * (1 - 1e-9):
+        yield f"{doubtful}: only {known:.0%} of what decides on suitability is known"
     for k in (k for k in order if words[k] == NEEDS[0]):
-        value, limit = _shown(CRITERIA[k], measured.value[run, k], measured.full_at[run, k], units)
+        pair = (measured.value[run, k], measured.full_at[run, k])
+        value, limit = _shown(CRITERIA[k], pair, units)
         yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
 
 
-def _good_text(screened: Screened, run: int, k: int, units: str) -> str:
-    _, good = _shown(
-        CRITERIA[k], screened.measured.value[run, k], screened.measured.full_at[run, k], units
-    )
-    return f", good {'from' if CRITERIA[k].rising else 'up to'} {good}"
+def _against(screened: Screened, run: int, k: int, units: str) -> str:
+    """Say how a value misses its limit, or the value that would be good."""
+    measured, criterion = screened.measured, CRITERIA[k]
+    three = (measured.value[run, k], measured.none_at[run, k], measured.full_at[run, k])
+    value, limit, good = _shown(criterion, three, units)
+    end, on = ("at least", "from") if criterion.rising else ("at most", "up to")
+    out = screened.ranked.words[run, k] == VERDICTS[-1]
+    return f"{criterion.says} {value}; {end} {limit}" + ("" if out else f", good {on} {good}")
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
