@@ -617,7 +617,8 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("rank_best", "best place as the weights move one by one"),
                 _integer("rank_worst", "worst place as the weights move one by one"),
                 _text("moved_most_by", "weight whose move changes the place most"),
-                _text("carrier", "carrier the figures are for; empty where none suits"),
+                _text("carrier", "carrier the figures are for; the closest where none suits"),
+                _flag("carrier_suits", "a carrier suits; otherwise the run is not suitable"),
                 _real("capacity_ratio", "flow after lining over flow before, at equal gradient"),
                 _text(
                     "hydraulics_basis",

@@ -28,7 +28,7 @@ from geotools.estimate.screening import (
 from geotools.intake.columns import Layers
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.choice import ACCEPTED, CHOICE_RULES
+from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
@@ -198,10 +198,10 @@ def shown_pipes(contest: Contest, estimated: IntArray) -> IntArray:
     Where none may be tried: the fixed one, or of those near enough in size the one that keeps
     most rules, of these the one with the largest bore; -1 where none is near.
     """
-    refused = contest.verdict.refused_by.astype(float)
-    kept = np.where(refused == ACCEPTED, len(CHOICE_RULES), refused)
-    bore = np.asarray(contest.pipes.bore_m)[None, :]
-    merit = np.where(contest.in_window, kept * 10.0 + bore, -np.inf)
+    verdict = contest.verdict
+    kept = np.sum([getattr(verdict, rule) for rule in CHOICE_RULES], axis=0)
+    merit = kept * 10.0 + np.asarray(contest.pipes.bore_m)[None, :]
+    merit = np.where(contest.in_window, merit, -np.inf)
     closest = np.where(contest.in_window.any(axis=1), np.argmax(merit, axis=1), -1)
     closest = np.where(contest.fixed >= 0, contest.fixed, closest)
     return np.where(estimated >= 0, estimated, closest).astype(np.int64)
@@ -303,8 +303,8 @@ def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
 def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataFrame:
     """Return what is told of every run beside its criteria."""
     contest, service = ground.contest, ground.service
-    pipe = estimate.pipe
-    lined, safe = pipe >= 0, np.maximum(pipe, 0)
+    pipe = shown_pipes(contest, estimate.pipe)
+    there, safe = pipe >= 0, np.maximum(pipe, 0)
     ratio = _capacity(service, np.asarray(contest.pipes.bore_m)[safe])
     low, high = ground.brief.screening.band_low, ground.brief.screening.band_high
     costs = {"lining_cost": estimate.cost, "open_cut_cost": estimate_open_cut(ground, around)}
@@ -312,8 +312,9 @@ def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataF
              (("low", low), ("high", high))}  # fmt: skip
     return pd.DataFrame(
         {
-            "carrier": np.where(lined, contest.pipes.name[safe].astype(object), ""),
-            "capacity_ratio": np.where(lined, ratio, np.nan),
+            "carrier": np.where(there, contest.pipes.name[safe].astype(object), ""),
+            "carrier_suits": estimate.pipe >= 0,
+            "capacity_ratio": np.where(there, ratio, np.nan),
             "hydraulics_basis": np.where(service["flow"].isna(), "capacity", "design flow"),
             "pit_count": pd.array(estimate.pits, dtype="Float64").astype("Int64"),
             "longest_pull": estimate.longest,
@@ -367,7 +368,7 @@ def _rank(ground: Shared, measured: Measured) -> Ranked:
     )
     kinds = (screening.need_weight, screening.suitability_weight)
     weights = Weights(weight[need], weight[suits], kinds)
-    lined = (measured.facts["carrier"] != "").to_numpy()
+    lined = measured.facts["carrier_suits"].to_numpy(dtype=bool)
     length = ground.runs.table["length"].to_numpy(dtype=float)
     known = add_up(mark[:, suits], weight[suits]).known
     verdict = overall_verdicts(words[:, suits], lined, known, least_known=screening.least_known)

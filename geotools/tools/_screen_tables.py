@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -50,7 +51,7 @@ GIVEN_BY = {
     "critical_services": "a layer of laterals with critical",
     "connections": "a layer of laterals",
     "depth": "invert levels with a DEM, or cover, on the mains",
-    "laydown": "a layer of streets",
+    "laydown": "a layer of streets, and a carrier that suits",
 }
 NO_CARRIER = "a carrier that suits"
 
@@ -153,9 +154,10 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     words = ranked.words[run]
     weight = weights_of(ground.brief)
     _, doubtful, out = VERDICTS
-    short = words[[c.name for c in CRITERIA].index("run_length")] == out
-    if measured.facts["carrier"].iloc[run] == "" and not short:
+    if not measured.facts["carrier_suits"].iloc[run] and (words != out).all():
         yield f"{out}: {ground.contest.reason[run]}"
+    elif not measured.facts["carrier_suits"].iloc[run]:
+        yield f"{out}: no carrier will do; judged with {measured.facts['carrier'].iloc[run]}"
     order = sorted(range(len(CRITERIA)), key=lambda k: (-weight[k], k))
     for verdict in (out, doubtful):
         for k in (k for k in order if words[k] == verdict):
@@ -176,7 +178,13 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
     value, limit, good = _shown(criterion, three, units)
     end, on = ("at least", "from") if criterion.rising else ("at most", "up to")
     out = screened.ranked.words[run, k] == VERDICTS[-1]
-    return f"{criterion.says} {value}; {end} {limit}" + ("" if out else f", good {on} {good}")
+    text = f"{criterion.says} {value}; {end} {limit}" + ("" if out else f", good {on} {good}")
+    if criterion.name != "hydraulics":
+        return text
+    if measured.facts["hydraulics_basis"].iloc[run] == "design flow":
+        return f"{text} (wanted: the design flow)"
+    share = screened.ground.brief.service.least_capacity
+    return f"{text} (wanted: {share:.0%} of what the old main carries)"
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
@@ -393,6 +401,7 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
     lines = [
         f"{len(ranking)} runs: " + ", ".join(f"{n} {word}" for word, n in counts.items()),
         *([f"not known for any run: {', '.join(silent)}"] if silent and len(ranking) else []),
+        *_assumed_text(ranking),
         "",
         text_table(head, rows),
         "",
@@ -400,3 +409,10 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]
     return "\n".join(lines)
+
+
+def _assumed_text(ranking: pd.DataFrame) -> list[str]:
+    """Return a line that says what was assumed, and for how many runs."""
+    counts = Counter(item for text in ranking["assumed"] for item in text.split(", ") if item)
+    told = ", ".join(f"{item} {count}" for item, count in counts.items())
+    return [f"assumed, by number of runs: {told}"] if told else []
