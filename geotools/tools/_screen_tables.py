@@ -198,7 +198,9 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
         ["line", "held", "run"], ascending=[True, False, True], kind="stable"
     )
     first = held.drop_duplicates("line").set_index("line").reindex(np.arange(len(mains)))
-    every = held.groupby("line")["run"].agg(lambda rows: ",".join(names[np.sort(rows)]))
+    every = np.full(len(mains), "", dtype=object)
+    for line, rows in held.groupby("line")["run"]:
+        every[line] = ",".join(names[np.sort(rows)])
     run = first["run"].fillna(-1).to_numpy(dtype=np.int64)
     there, safe = run >= 0, np.maximum(run, 0)
 
@@ -211,7 +213,7 @@ def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFr
         {
             "main_id": mains.table["main_id"].to_numpy(dtype=object),
             "run_id": of_run("run_id", ""),
-            "run_ids": every.reindex(np.arange(len(mains))).fillna("").to_numpy(dtype=object),
+            "run_ids": every,
             "length": length,
             "share": np.minimum(first["part"].fillna(0.0).to_numpy() / length, 1.0),
             "rank": pd.array(of_run("rank", None), dtype="Int64"),
