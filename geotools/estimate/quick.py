@@ -73,10 +73,15 @@ def reach_by_force(
     return np.asarray(np.where(turn > 1e-9, curved, limit / drag), dtype=np.float64)
 
 
-def count_pits(must: Stretches, lengths: FloatArray, longest: FloatArray) -> IntArray:
+def count_pits(
+    must: Stretches, lengths: FloatArray, longest: FloatArray, *, opened: FloatArray, ends: float
+) -> IntArray:
     """Return the fewest pits a run can do with: at its ends, at what must lie in one, and between.
 
-    A stretch of length g between two of these takes ceil(g / longest) - 1 more.
+    A stretch of length g between two of these takes k - 1 more, the smallest k for which k pulls,
+    the k - 1 pits between them and what the two open of it make up g:
+    k = ceil((g - ends + opened) / (longest + opened)). A run that must lie in a pit from end to
+    end takes that one.
 
     Parameters
     ----------
@@ -84,6 +89,10 @@ def count_pits(must: Stretches, lengths: FloatArray, longest: FloatArray) -> Int
         What must lie in a pit; one that touches an end shares the pit there.
     lengths, longest : ndarray, shape (n,)
         Length of each run and longest pull, m.
+    opened : ndarray, shape (n,)
+        Length of main a pit between two pulls opens, m.
+    ends : float
+        Length the pits at both ends of a stretch open of it, together, m.
     """
     runs = len(lengths)
     counts = np.bincount(must.run, minlength=runs)
@@ -93,18 +102,22 @@ def count_pits(must: Stretches, lengths: FloatArray, longest: FloatArray) -> Int
     place = np.arange(len(must.run)) + must.run
     end[place], start[place + 1] = must.low, must.high
     of = np.repeat(np.arange(runs), counts + 1)
-    parts = np.ceil(np.maximum(end - start, 0.0) / longest[of] - 1e-9)
+    between = opened[of]
+    parts = np.ceil((end - start - ends + between) / (longest[of] + between) - 1e-9)
     more = np.bincount(of, np.maximum(parts - 1, 0), minlength=runs)
     inside = (must.low > 0) & (must.high < lengths[must.run])
     held = np.bincount(must.run, inside, minlength=runs)
-    return np.asarray(2 + more + held, dtype=np.int64)
+    whole = np.bincount(
+        must.run, (must.low <= 0) & (must.high >= lengths[must.run]), minlength=runs
+    )
+    return np.asarray(2 + more + held - whole, dtype=np.int64)
 
 
 def pits_by_kind(total: IntArray) -> Pits:
     """Return pits by kind, insertion and receiving by turns with receiving pits at the ends.
 
     An odd number needs insertion pits for both ways only; with an even one the last insertion
-    pit, at an end, serves one way.
+    pit, at an end, serves one way. A single pit has no pull and counts as receiving.
     """
     even = (total % 2 == 0).astype(np.int64)
     two_way = (total - 1) // 2

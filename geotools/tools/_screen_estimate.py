@@ -161,8 +161,16 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
     length = table["length"].to_numpy(dtype=float)
     room = string_room(ground, table)
     longest = _longest(equipped, room, brief)
-    pits = count_pits(equipped.must, length, longest)
-    cost = _lining_cost(equipped, around, pits, room, brief)
+    opened = _opened(equipped, around, brief)
+    receiving = brief.pits.receiving_length
+    pits = count_pits(
+        equipped.must,
+        length,
+        longest,
+        opened=np.where(np.isnan(opened[:, 3]), receiving, (opened[:, 0] + opened[:, 3]) / 2),
+        ends=receiving,
+    )
+    cost = _lining_cost(equipped, around, pits, opened, room, brief)
     failed = equipped.bends.loc[~equipped.bends["passes"].to_numpy(dtype=bool), "run"]
     unpassed = np.bincount(failed.to_numpy(dtype=np.int64), minlength=len(table))
 
@@ -280,23 +288,42 @@ def _pit_cost(
     return np.asarray(site + around.lane_day[:, None] * days)
 
 
+def _beyond_a_pit(equipped: Equipped, brief: Brief) -> FloatArray:
+    """Return the length that must be open beyond that of a receiving pit at each place, m."""
+    must = equipped.must
+    over = np.maximum(must.high - must.low - brief.pits.receiving_length, 0.0)
+    return np.bincount(must.run, over, minlength=must.runs).astype(np.float64)
+
+
+def _open_cost(kinds_cost: FloatArray, opened: FloatArray, brief: Brief) -> FloatArray:
+    """Return what each metre costs by which a receiving pit is made longer."""
+    set_up = brief.rates.receiving_pit
+    return np.asarray((kinds_cost[:, 0] - set_up) / opened[:, 0], dtype=np.float64)
+
+
 def _lining_cost(
-    equipped: Equipped, around: Surroundings, count: IntArray, room: FloatArray, brief: Brief
+    equipped: Equipped,
+    around: Surroundings,
+    count: IntArray,
+    opened: FloatArray,
+    room: FloatArray,
+    brief: Brief,
 ) -> FloatArray:
     """Return the quick estimate of lining each run: its pits, and pulls of equal length."""
-    opened = _opened(equipped, around, brief)
     kinds = pits_by_kind(count)
     number = np.stack([kinds.receiving, kinds.one_way, np.zeros_like(count), kinds.two_way], axis=1)
     length = equipped.table["length"].to_numpy(dtype=float)
     pulls = count - 1
+    beyond = _beyond_a_pit(equipped, brief)
     # The pits at the ends reach beyond the run with half their length.
-    in_pits = (number * opened).sum(axis=1) - brief.pits.receiving_length
-    pulled = np.maximum(length - in_pits, 0.0)
+    in_pits = (number * opened).sum(axis=1) - brief.pits.receiving_length + beyond
+    pulled = np.where(pulls > 0, np.maximum(length - in_pits, 0.0), 0.0)
     costs: PullCosts = pull_costs(equipped.table, brief)
-    each = pulled / pulls
+    each = pulled / np.maximum(pulls, 1)
     strings = string_count(piece_count(each, costs.piece_length), _string_pieces(room, brief))
-    digs = around.dig_cost * pulled / length / pulls
-    of_pits = (number * _pit_cost(equipped, around, opened, brief)).sum(axis=1)
+    digs = around.dig_cost * pulled / length / np.maximum(pulls, 1)
+    kinds_cost = _pit_cost(equipped, around, opened, brief)
+    of_pits = (number * kinds_cost).sum(axis=1) + beyond * _open_cost(kinds_cost, opened, brief)
     return np.asarray(
         of_pits + pulls * pull_cost(each, digs, strings, costs, np.arange(len(count)))
     )

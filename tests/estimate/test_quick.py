@@ -34,17 +34,21 @@ def test_reach_by_force_is_where_the_march_meets_the_limit(turn: float) -> None:
     assert float(force[-1]) == pytest.approx(150e3, rel=1e-3)
 
 
-def fewest(must: list[tuple[float, float]], length: float, longest: float) -> int:
-    """Walk along the run: a pit at the start, at what must lie in one, and as late as can be."""
-    held = [(0.0, 0.0), *[m for m in must if m[0] > 0 and m[1] < length], (length, length)]
+def fewest(
+    must: list[tuple[float, float]], length: float, longest: float, opened: float, ends: float
+) -> int:
+    """Walk along the run, and put pit after pit between what must lie in one."""
     low = next((h for lo, h in must if lo <= 0), 0.0)
     high = next((lo for lo, h in must if h >= length), length)
+    if low >= length:
+        return 1
+    inner = [m for m in must if m[0] > 0 and m[1] < length]
     count, at = 1, low
-    for start, end in held[1:]:
-        goal = min(start, high)
-        while goal - at > longest + 1e-9:
-            at, count = at + longest, count + 1
-        at, count = max(end, at), count + 1
+    for start, end in [*inner, (high, high)]:
+        pulls = 1
+        while pulls * longest + (pulls - 1) * opened + ends < start - at - 1e-9:
+            pulls += 1
+        count, at = count + pulls, end
     return count
 
 
@@ -65,15 +69,26 @@ def test_pits_are_as_few_as_a_walk_along_the_run_needs() -> None:
         np.array([r for r, _, _ in rows]), np.array([a for _, a, _ in rows]),
         np.array([b for _, _, b in rows]), len(lengths),
     )  # fmt: skip
-    found = count_pits(must, lengths, longest)
+    opened = rng.uniform(5, 60, 60)
+    found = count_pits(must, lengths, longest, opened=opened, ends=6.0)
     plain = [
-        fewest([(a, b) for r, a, b in rows if r == run], length, longest[run])
+        fewest([(a, b) for r, a, b in rows if r == run], length, longest[run], opened[run], 6.0)
         for run, length in enumerate(lengths)
     ]
     assert found.tolist() == plain
 
 
-@pytest.mark.parametrize(("total", "kinds"), [(2, "RI"), (3, "RBR"), (4, "RBRI"), (7, "RBRBRBR")])
+def test_a_run_that_must_lie_open_from_end_to_end_takes_one_pit() -> None:
+    must = Stretches(np.array([0]), np.array([0.0]), np.array([30.0]), 2)
+    found = count_pits(
+        must, np.array([30.0, 30.0]), np.full(2, 500.0), opened=np.full(2, 20.0), ends=6.0
+    )
+    assert found.tolist() == [1, 2]
+
+
+@pytest.mark.parametrize(
+    ("total", "kinds"), [(1, "R"), (2, "RI"), (3, "RBR"), (4, "RBRI"), (7, "RBRBRBR")]
+)
 def test_pits_stand_by_turns(total: int, kinds: str) -> None:
     found = pits_by_kind(np.array([total]))
     told = (int(found.receiving[0]), int(found.one_way[0]), int(found.two_way[0]))

@@ -214,11 +214,12 @@ def test_what_no_carrier_suits_in_the_plan_is_out_in_the_screening(
 def test_the_quick_cost_is_near_that_of_the_plan(plan: Any, ranking: gpd.GeoDataFrame) -> None:
     """There are no streets: what is left is pits, pulls and connections.
 
-    When this was written: 0.99 of the planned cost on the whole; single runs between 0.69 and
-    2.03, the latter where two bends close together share a pit that the estimate counts twice.
+    When this was written: 1.00 of the planned cost on the whole, single runs 0.72 to 1.11, and
+    as many pits on 120 of 139 runs, fewer on the others.
     """
     runs = plan.planned.set_index("run_id")
     quick = ranking.loc[runs.index]
     assert quick["lining_cost"].sum() == pytest.approx(runs["cost"].sum(), rel=0.05)
     within = runs["cost"].between(quick["lining_cost_low"], quick["lining_cost_high"])
     assert within.mean() > 0.95
+    assert (quick["pit_count"] <= runs["pit_count"]).all()
