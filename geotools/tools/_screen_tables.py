@@ -154,10 +154,9 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     words = ranked.words[run]
     weight = weights_of(ground.brief)
     _, doubtful, out = VERDICTS
-    if not measured.facts["carrier_suits"].iloc[run] and (words != out).all():
-        yield f"{out}: {ground.contest.reason[run]}"
-    elif not measured.facts["carrier_suits"].iloc[run]:
-        yield f"{out}: no carrier will do; judged with {measured.facts['carrier'].iloc[run]}"
+    why = _no_carrier(screened, run)
+    if why:
+        yield f"{out}: {why}"
     order = sorted(range(len(CRITERIA)), key=lambda k: (-weight[k], k))
     for verdict in (out, doubtful):
         for k in (k for k in order if words[k] == verdict):
@@ -169,6 +168,20 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
         pair = (measured.value[run, k], measured.full_at[run, k])
         value, limit = _shown(CRITERIA[k], pair, units)
         yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
+
+
+def _no_carrier(screened: Screened, run: int) -> str:
+    """Say why a run has no carrier; empty where it has one, or is but too short for any."""
+    contest, facts = screened.ground.contest, screened.measured.facts
+    length = [criterion.name for criterion in CRITERIA].index("run_length")
+    short = screened.ranked.words[run, length] == VERDICTS[-1]
+    if facts["carrier_suits"].iloc[run] or short:
+        return ""
+    if contest.fixed[run] >= 0:
+        return str(contest.reason[run])
+    if facts["carrier"].iloc[run] == "":
+        return "no pipe the brief allows comes near the bore in size"
+    return f"no carrier will do; judged with {facts['carrier'].iloc[run]}"
 
 
 def _against(screened: Screened, run: int, k: int, units: str) -> str:

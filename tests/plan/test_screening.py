@@ -177,11 +177,11 @@ def test_marks_scores_and_ranks_add_up_from_the_written_values(screening: Screen
     assert ranking["rank"].to_dict() == told
 
 
+# on the smaller of the two: the plain sort takes long on many runs
+@pytest.mark.parametrize("screening", ["us"], indirect=True)
 def test_best_and_worst_place_are_met_as_each_weight_moves_by_a_fifth(
     screening: Screening,
 ) -> None:
-    if screening.system == "si":
-        pytest.skip("done on the smaller one; the plain sort takes long on many runs")
     ranking = screening.ranking.assign(length=screening.column("run_length"))
     table = screening.criteria
     weights = dict(zip(table["criterion"], table["weight"], strict=True))
@@ -309,6 +309,9 @@ def test_scores_of_runs_made_by_hand() -> None:
     assert ranking.loc["C", "need"] == pytest.approx(0.5)
     assert ranking.loc["C", "run_length_verdict"] == OUT
     assert ranking.loc["C", "verdict"] == OUT
+    assert ranking.loc["C", "reason_1"] == (
+        "not suitable: length of the run 12.0 m; at least 20.0 m"
+    )
     assert ranking["rank"].to_dict() == {"B": 1, "A": 2, "C": 3}
     # a straight main of 2,000 m in pulls of 550 m: four, for three with two pits between fall short
     assert ranking.loc["A", "longest_pull"] == pytest.approx(550)
@@ -337,6 +340,27 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert (findings["rule"] == "no-need-known").sum() == 1
     assert "not known for any run: age, breaks" in done.text
     assert "assumed, by number of runs: material 2" in done.text
+
+
+def test_a_run_without_a_carrier_is_told_which_pipe_it_is_judged_with() -> None:
+    mains = straight(
+        {"main_id": "A", "diameter_mm": 300.0, "length": 800.0},
+        {"main_id": "B", "diameter_mm": 600.0, "length": 800.0},
+        {"main_id": "C", "diameter_mm": 300.0, "flow_lps": 400.0, "length": 800.0},
+    )
+    done = geotools.screen(
+        mains=mains,
+        settings={"carrier.system": "METRIC", "carrier.nominal": "250 mm",
+                  "carrier.fixed": ["A = 280 mm SDR 17 PE100"]},
+    )  # fmt: skip
+    ranking = done.layers["ranking"].set_index("main_ids")
+    assert ranking.loc["A", "carrier"] == "280 mm SDR 17 PE100"
+    assert "no pipe the brief allows" in ranking.loc["B", "reason_1"]
+    assert ranking.loc["C", "reason_1"].startswith(
+        "not suitable: no carrier will do; judged with 250 mm SDR"
+    )
+    assert ranking.loc["C", "reason_2"].startswith("not suitable: flow carried over flow wanted ")
+    assert ranking.loc["C", "reason_2"].endswith("(wanted: the design flow)")
 
 
 def test_a_network_with_nothing_to_rank_gives_an_empty_ranking() -> None:
