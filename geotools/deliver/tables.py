@@ -51,6 +51,7 @@ _US = {
     "m^2/day": "ft^2/day",
     "m^3/day": "yd^3/day",
     "m/min": "ft/min",
+    "m/day": "ft/day",
     "/ m": "/ ft",
     "/ km": "/ mile",
     "L/s/km": "gpm/mile",
