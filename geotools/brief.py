@@ -223,7 +223,12 @@ class CarrierChoice(_Section):
         [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"
     )
     tries: int = _set(
-        4, "how many of the pipes that suit a run are planned through", COMMON, ge=1, le=20
+        4,
+        "how many of the pipes that suit a run are planned through; the others are tried only "
+        "while it has no plan",
+        COMMON,
+        ge=1,
+        le=20,
     )
     larger_for: float = _set(
         0.0,
@@ -270,6 +275,23 @@ class Service(_Section):
     occasional_velocity: Speed = _set(
         "1.2 m/s", "change of velocity in a rare surge", COMMON, ge=0, le=5
     )
+    surges_per_day: float = _set(
+        0.0,
+        "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
+        "the user",
+        ge=0,
+        le=1000,
+    )
+    life: Time = _set(
+        "50 year", "how long the main must last, for the fatigue of PVC", COMMON, gt=0, le=3.2e9
+    )
+    fatigue_safety: float = _set(
+        2.0,
+        "safety on the number of surges",
+        "older design by Vinson's formula (from memory; confirm against AWWA C900 appendix B)",
+        ge=1,
+        le=10,
+    )
     water_table: Length = _set(
         "1 m", "depth of the groundwater below the surface", COMMON, ge=0, le=100
     )
@@ -292,19 +314,51 @@ class Service(_Section):
     collapse_safety: float = _set(
         2.0, "safety against collapse", "PPI Handbook ch. 6 (from memory)", ge=1, le=10
     )
+    grout_factor: float = _set(
+        1.0,
+        "what a grouted annulus (pulls.grouted) multiplies the collapse pressure of PE by; 1 does "
+        "not count the grout",
+        "up to 5: older PPI sliplining table (from memory)",
+        ge=1,
+        le=5,
+    )
     year: int = _set(
         datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
     )
-    max_velocity: Speed = _set("2.5 m/s", "highest velocity at the design flow", COMMON, gt=0)
+    max_velocity: Speed = _set(
+        "2.5 m/s", "highest velocity at the design flow, where one is on record", COMMON, gt=0
+    )
     max_gradient: float = _set(
-        0.005, "highest loss of head per length at the design flow", COMMON, gt=0, le=1
+        0.005,
+        "highest loss of head per length at the design flow, where one is on record",
+        COMMON,
+        gt=0,
+        le=1,
     )
     least_capacity: float = _set(
         0.5,
-        "least flow after over flow before, at equal gradient, where no design flow is known",
+        "least flow after over flow before, at equal gradient: stands in for the design flow "
+        "where none is on record, and is not asked where one is",
         INVENTED,
         ge=0,
         le=5,
+    )
+    test_factor: float = _set(
+        1.5, "test pressure over working pressure", "1.25 to 1.5: " + COMMON, ge=1, le=2
+    )
+    pe_test_hours: int = _set(
+        3,
+        "duration of the test of a PE carrier, whole hours, for the water it may take up",
+        "make-up table of PPI and AWWA M55 for 1, 2 and 3 h (from memory)",
+        ge=1,
+        le=3,
+    )
+    pvc_test_duration: Time = _set(
+        "2 h",
+        "duration of the test of a PVC carrier, for the water that may be added",
+        "AWWA C605: 2 h at the least (from memory)",
+        gt=0,
+        le=86400,
     )
 
 
@@ -375,9 +429,16 @@ class Street(_Section):
         gt=0,
         le=1.6,
     )
+    crossing_without_node: Literal["intersection", "bridge"] = _set(
+        "intersection",
+        "centrelines that cross with no common node: an intersection, the safe side, or a bridge",
+        COMMON,
+    )
     default_lanes: int = _set(2, "lanes of a street that does not say", COMMON, ge=1, le=12)
     lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
-    default_speed: Speed = _set("50 km/hour", "speed on a street that does not say", COMMON, gt=0)
+    default_speed: Speed = _set(
+        "50 km/hour", "speed on a street that does not say", COMMON, gt=0, le=40
+    )
     verge: Length = _set("4 m", "verge and footway beside the carriageway", COMMON, ge=0, le=50)
     keep_right: bool = _set(True, "traffic keeps to the right", "the country")
     lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)
@@ -447,10 +508,13 @@ class Pulls(_Section):
         "dig", "line valves are cut out in digs of their own, or must lie in pits", COMMON
     )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
+    grout_cure: Time = _set(
+        "12 h", "time the grout presses on the carrier before it holds itself", COMMON, gt=0
+    )
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
     roller_friction: float = _set(
-        0.1, "friction of the string on rollers", "from memory", ge=0, le=1
+        0.1, "friction of the string on its rollers before it goes in", "from memory", ge=0, le=1
     )
     force_share: float = _set(
         0.5, "share of the pipe's allowable tension a plan may use", COMMON, gt=0, le=1
@@ -473,7 +537,9 @@ class Pulls(_Section):
     ground_temperature: Temperature = _set(
         "12 degC", "temperature the pulled carrier settles to", COMMON, ge=-20, le=60
     )
-    piece_length: Length = _set("12.2 m", "length of a pipe before fusing", COMMON, ge=1, le=100)
+    piece_length: Length = _set(
+        "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
+    )
 
 
 class Rates(_Section):
@@ -486,7 +552,13 @@ class Rates(_Section):
     intersection_factor: float = _set(
         3.0, "factor on the site cost of a pit in an intersection", INVENTED, ge=1
     )
-    excavation: PerVolume = _set("120 / m^3", "dig, support, refill", INVENTED, ge=0)
+    excavation: PerVolume = _set("120 / m^3", "dig and refill", INVENTED, ge=0)
+    support: PerArea = _set(
+        "40 / m^2",
+        "shoring of a pit, by its face: round the pit, as deep",
+        INVENTED,
+        ge=0,
+    )
     restoration: PerArea = _set("150 / m^2", "making the surface good", INVENTED, ge=0)
     open_laying: PerLength = _set(
         "250 / m", "carrier and bedding laid in the open pit", INVENTED, ge=0
@@ -494,6 +566,9 @@ class Rates(_Section):
     pull_setup: PerItem = _set(12000, "setting up one pull", INVENTED, ge=0)
     pe_pipe: PerMass = _set("3.2 / kg", "polyethylene pipe, delivered", INVENTED, ge=0)
     pvc_pipe: PerMass = _set("2.4 / kg", "PVC pipe, delivered", INVENTED, ge=0)
+    cleaning: PerLength = _set(
+        "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
+    )
     joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     lane_day: list[str] = _set(
@@ -510,6 +585,9 @@ class Rates(_Section):
     valve: PerItem = _set(8000, "cutting out and replacing a line valve", INVENTED, ge=0)
     grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
     connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
+    temporary_service: PerItem = _set(
+        600, "temporary supply of one service while its run is out", INVENTED, ge=0
+    )
     open_cut_pipe: PerArea = _set(
         "600 / m^2",
         "open cut: new pipe laid, per length and diameter of the old main",

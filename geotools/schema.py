@@ -15,6 +15,7 @@ from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MILE
 
 __all__ = [
     "DIMENSIONS",
+    "DISTRICT_STATUSES",
     "INPUTS",
     "NEEDS",
     "NOT_KNOWN",
@@ -27,6 +28,7 @@ __all__ = [
     "Layer",
     "describe",
     "length_text",
+    "quantity_text",
 ]
 
 
@@ -59,6 +61,7 @@ DIMENSIONS: dict[str, Dimension] = {
     "liquid": Dimension({"m3": 1.0, "gal": GALLON}, "m3", "gal"),
     "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
     "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
+    "by_length": Dimension({"m": 1.0, "ft": 1 / FOOT}, "m", "ft"),
     "per_length": Dimension({"per_km": 1e-3, "per_mile": 1 / MILE}, "per_km", "per_mile"),
     "leakage": Dimension(
         {"lps_per_km": 1e-6, "gpm_per_mile": GALLON / 60 / MILE}, "lps_per_km", "gpm_per_mile"
@@ -255,6 +258,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 
 
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 GOVERNED = ("pipe", "machine", "bend")
 _RUN = _text("run_id", "the run it belongs to")
 _JOINT = (
@@ -368,7 +372,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("depth", "ground to invert of the host", "length"),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
-                _real("drop", "resting pipe to host axis", "length"),
+                _real("drop", "resting pipe at the ramp's top to host axis", "length"),
                 _real("side_slope", "lean of the sides, out for each up; 0 where shored"),
                 _real("volume", "excavation", "volume"),
                 _real("off_street", "ground taken outside carriageway and verge", "area"),
@@ -409,6 +413,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("head_force_low", "the same, least friction of the band", "force"),
                 _real("head_force_high", "the same, greatest friction of the band", "force"),
                 _real("allowable", "force that may not be passed", "force"),
+                _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
                 _text(
                     "governed_by", "what is nearest its limit", values=("pipe", "machine", "bend")
@@ -422,7 +427,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "forces",
-            "Force at the head of every pull as it passes the stations.",
+            "Force at the head of every pull at the stations, drag of the string outside included.",
             (),
             (
                 _text("pull_id", "identifier of the pull"),
@@ -454,7 +459,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("test_pressure", "test pressure at the low point", "pressure"),
                 _real("test_pressure_high", "the same at the high point", "pressure"),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),
-                _real("make_up", "water that may be added in the test", "liquid"),
+                _real("test_hours", "duration of the test the next field is for, hours"),
+                _real(
+                    "make_up",
+                    "water that may be added in the test; PE beyond 4 to 48 in as the nearest of "
+                    "these sizes",
+                    "liquid",
+                ),
                 _real("annulus_volume", "grout that fills the annulus", "volume"),
                 _real("grout_limit", "pressure allowed at the grout port", "pressure"),
                 _integer("grout_lifts", "lifts in which the water-filled carrier stays down"),
@@ -780,6 +791,46 @@ OUTPUTS: dict[str, Layer] = {
             ),
         ),
         Layer(
+            "district_results",
+            "Districts of a batch and what became of each.",
+            ("MultiPolygon",),
+            (
+                _text("district", "name of the district"),
+                _text("status", "outcome; set_aside: workers died of it", values=DISTRICT_STATUSES),
+                _text("error", "why it has no plan, in words"),
+                _text("file", "its plan, in the same folder"),
+                _integer("tries", "tries in this batch; 0: unchanged since the last"),
+                _integer("runs_planned", "runs with a plan"),
+                _integer("runs_without_plan", "runs a carrier suits, without a plan"),
+                _integer("runs_not_suitable", "runs no carrier suits"),
+                _integer("pits", "pits planned"),
+                _integer("pulls", "pulls planned"),
+                _real("length", "length of the runs planned", "length"),
+                _real("cost", "planning cost, in the brief's currency"),
+            ),
+        ),
+        Layer(
+            "district_runs",
+            "Runs of all districts of a batch, the cheapest by length first.",
+            ("MultiLineString",),
+            (
+                _integer("rank", "place by cost per length; none without a plan"),
+                _text("district", "district that plans it"),
+                _RUN,
+                _text("main_ids", "source mains in order along the run, joined by commas"),
+                _real("host_diameter", "nominal diameter of the host", "bore"),
+                _real("length", "length along the axis", "length"),
+                _text("status", "outcome", values=("planned", "no_plan", "not_suitable")),
+                _text("reason", "why, in plain words, where there is no plan"),
+                _text("carrier", "carrier planned or tried last"),
+                _integer("pit_count", "pits planned"),
+                _integer("pull_count", "pulls planned"),
+                _real("longest_pull", "longest pull planned", "length"),
+                _real("cost", "planning cost, in the brief's currency"),
+                _real("cost_per", "cost per length", "by_length"),
+            ),
+        ),
+        Layer(
             "findings",
             "Assumptions, repairs, refusals and gaps.",
             ("Unknown",),
@@ -822,11 +873,19 @@ OUTPUTS: dict[str, Layer] = {
 }
 
 
-def length_text(length: float, system: str) -> str:
+WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h"}  # suffixes that text writes otherwise
+
+
+def quantity_text(value: float, dimension: str, system: str, digits: int = 1) -> str:
+    """Return a quantity, SI, in words, in the units of ``si`` or ``us``."""
+    kind = DIMENSIONS[dimension]
+    unit = kind.suffix(system)
+    return f"{value / kind.units[unit]:,.{digits}f} {WRITTEN.get(unit, unit)}"
+
+
+def length_text(length: float, system: str, digits: int = 1) -> str:
     """Return a length, m, in words, in the units of ``si`` or ``us``."""
-    dimension = DIMENSIONS["length"]
-    unit = dimension.suffix(system)
-    return f"{length / dimension.units[unit]:,.1f} {unit}"
+    return quantity_text(length, "length", system, digits)
 
 
 def describe(layers: dict[str, Layer], system: str = "si") -> str:

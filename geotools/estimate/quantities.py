@@ -11,7 +11,7 @@ import pandas as pd
 from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS
 
-__all__ = ["Prices", "pit_quantities", "pull_quantities", "run_quantities"]
+__all__ = ["Prices", "pit_quantities", "pull_quantities", "run_quantities", "shared_saving"]
 
 COLUMNS = ["scope", "ref", "run_id", "item", "quantity", "unit", "rate", "cost"]
 
@@ -25,6 +25,9 @@ class Prices:
     restoration: float
     open_laying: float
     off_street: float
+    support: float
+    temporary_service: float
+    cleaning: float
     pull_setup: float
     joint: float
     string_joint: float
@@ -78,8 +81,8 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     ----------
     pits : DataFrame
         ``pit_id``, ``run_id``, ``role``, ``volume`` (m3), ``area``, ``off_street`` (m2),
-        ``length``, ``width``, ``depth``, ``opened`` (m), ``side_slope``, ``days``,
-        ``lanes_taken``, ``factor`` (on the site's cost), ``traffic_cost``.
+        ``supported`` (m2), ``services`` (number), ``opened`` (m), ``days``, ``lanes_taken``,
+        ``factor`` (on the site's cost), ``traffic_cost``.
     prices : Prices
     units : str
         ``si`` or ``us``.
@@ -89,13 +92,11 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         return pits[name].to_numpy(dtype=float)
 
     one = np.ones(len(pits))
-    upright = column("side_slope") == 0
-    shored = np.where(upright, 2 * (column("length") + column("width")) * column("depth"), 0.0)
     setup = pits["role"].map(prices.setup).to_numpy(dtype=float)
     site: list[Item] = [
         ("pit set up", one, "each", setup),
         ("excavation", column("volume"), "volume", prices.excavation),
-        ("shored face", shored, "area", np.nan),
+        ("shored face", column("supported"), "area", prices.support),
         ("surface made good", column("area"), "area", prices.restoration),
         ("carrier laid in the open", column("opened"), "length", prices.open_laying),
         ("ground off the street", column("off_street"), "area", prices.off_street),
@@ -107,8 +108,26 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
     place: list[Item] = [
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
         ("surcharge of the place", one, "sum", base * (column("factor") - 1.0)),
+        ("service fed meanwhile", column("services"), "each", prices.temporary_service),
     ]
     return _rows("pit", pits, site + place, units)
+
+
+def shared_saving(
+    first: pd.DataFrame, second: pd.DataFrame, overlap: FloatArray, prices: Prices
+) -> FloatArray:
+    """Return what pairs of pits would save as one: a set-up, and the ground of both once.
+
+    Dug and made good once is the overlap (m2), as deep as the shallower of the two; the dearer
+    set-up stays. Lanes closed together, support and surcharges are not counted: common practice,
+    no source.
+    """
+    setups = np.stack(
+        [pits["role"].map(prices.setup).to_numpy(dtype=float) for pits in (first, second)]
+    )
+    depth = np.fmin(*(pits["depth"].to_numpy(dtype=float) for pits in (first, second)))
+    ground = prices.restoration + prices.excavation * np.maximum(np.nan_to_num(depth), 0.0)
+    return np.asarray(setups.min(axis=0) + overlap * ground, dtype=np.float64)
 
 
 def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataFrame:
@@ -118,8 +137,9 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     ----------
     pulls : DataFrame
         ``pull_id``, ``run_id``, ``length`` (m), ``joints``, ``strings``, ``connections``,
-        ``valves`` (numbers dug up), ``hours``, ``pipe_price`` (per m), ``annulus`` (m3 per m,
-        0 where it is not grouted), ``tails`` (m left out at both ends), ``joint_hours``.
+        ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m), ``hours``,
+        ``pipe_price`` (per m), ``annulus`` (m3 per m, 0 where it is not grouted), ``tails`` (m
+        left out at both ends), ``joint_hours``.
     prices : Prices
     units : str
     """
@@ -141,6 +161,8 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ("pulling", moving, "hours", hour),
         ("connection dug up", column("connections"), "each", prices.connection),
         ("line valve cut out", column("valves"), "each", prices.valve),
+        ("service fed meanwhile", column("services"), "each", prices.temporary_service),
+        ("host cleaned", column("cleaned"), "length", prices.cleaning),
         ("grout", column("annulus") * length, "volume", prices.grout),
     ]
     return _rows("pull", pulls, items, units)

@@ -18,6 +18,7 @@ __all__ = ["Notes"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+LENGTHS = {"aside": 200.0, "lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
 TEXTS: dict[str, tuple[str, str]] = {
     "dem-unit-assumed": (
         "warning",
@@ -33,12 +34,12 @@ TEXTS: dict[str, tuple[str, str]] = {
     "dem-rough-shift": (
         "warning",
         "no exact transformation from the working CRS to that of the file is installed, so the "
-        "two datums were taken as the same; levels may be read up to 200 m aside; warp the file "
+        "two datums were taken as the same; levels may be read up to {aside} aside; warp the file "
         "to the CRS of the mains with software that has the shift grids",
     ),
     "dem-strange-level": (
         "warning",
-        f"values outside {LOWEST:.0f} to {HIGHEST:.0f} m were taken as no data; "
+        "values outside {lowest} to {highest} were taken as no data; "
         "check nodata value and vertical unit",
     ),
 }
@@ -80,8 +81,10 @@ class Notes:
 
     def hand_over(self, findings: Findings) -> None:
         """Add the findings, each with the box of the points it concerns."""
+        said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
+            text = text.format(**said)
             index = np.unique(np.concatenate(self._points[rule]))
             west, south = self._xy[index].min(axis=0)
             east, north = self._xy[index].max(axis=0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -107,7 +108,8 @@ def add_profile(
     cover = np.where(measured, depth - columns.diameter, columns.cover)
     grade = _grades(columns, axis)
     names = mains["feature"].astype(str).to_numpy(dtype=object)
-    _report_records(columns, mains, names, assumed_cover, findings)
+    _report_assumed(columns, assumed_cover, findings, run_ids)
+    _report_records(columns, mains, names, findings)
     _report_levels(columns, names, cover, depth, grade, findings)
     _report_steps(columns, names, axis, grade, findings)
     _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
@@ -186,26 +188,64 @@ def _worst(main: IntArray, chosen: BoolArray, badness: FloatArray) -> tuple[IntA
     return order[first], np.diff(first, append=len(order))
 
 
+def _report_assumed(
+    columns: _Columns, assumed_cover: float, findings: Findings, run_ids: Sequence[str]
+) -> None:
+    """Report, a finding a run, where the cover was assumed; the stations say it one by one."""
+    assumed = columns.source == ASSUMED
+    half = np.append(np.where(columns.follows, np.diff(columns.chainage) / 2, 0.0), 0.0)
+    share = half + np.append(0.0, half[:-1])  # m of run that go by each station
+    first, last = _same_stretches(columns, assumed)
+    places = _stretches(columns.xy, first, last)
+    runs, start = np.unique(columns.run[first], return_index=True)
+    end = np.append(start[1:], len(first))[: len(start)]
+    for run, low, high in zip(runs, start, end, strict=True):
+        rows = np.arange(first[low], last[high - 1] + 1)
+        rows = rows[assumed[rows]]
+        count = len(np.unique(columns.main[rows]))
+        length = findings.length(share[rows].sum(), 0)
+        findings.add(
+            "info",
+            "assumed-cover",
+            f"{count} mains, about {length} of the run, have no cover and no pair of inverts on "
+            f"record; a cover of {findings.length(assumed_cover, 2)} was assumed; give cover or "
+            "both inverts, or set ground.assumed_cover",
+            layer="runs",
+            feature=_run_name(run_ids, run),
+            geometry=_gathered(places[low:high]),
+        )
+
+
+def _same_stretches(columns: _Columns, chosen: BoolArray) -> tuple[IntArray, IntArray]:
+    """Return the first and the last station of every stretch of a run that is chosen whole."""
+    edge = np.ones(len(chosen), dtype=bool)
+    edge[1:] = (chosen[1:] != chosen[:-1]) | ~columns.follows
+    first = np.flatnonzero(edge)
+    last = np.append(first[1:], len(chosen))[: len(first)] - 1
+    return first[chosen[first]], last[chosen[first]]
+
+
+def _run_name(run_ids: Sequence[str], run: int) -> str:
+    return run_ids[run] if len(run_ids) else f"run {run}"
+
+
+def _gathered(places: list[Any]) -> Any:
+    """Return one geometry of all places."""
+    if len(places) == 1:
+        return places[0]
+    lines = all(place.geom_type == "LineString" for place in places)
+    return (shapely.MultiLineString if lines else shapely.GeometryCollection)(places)
+
+
 def _report_records(
     columns: _Columns,
     mains: pd.DataFrame,
     names: npt.NDArray[Any],
-    assumed_cover: float,
     findings: Findings,
 ) -> None:
-    """Report, a finding a main, assumed covers and inverts that could not be used."""
+    """Report, a finding a main, inverts that could not be used."""
     middle = _middles(columns.main)
     main = columns.main[middle]
-    assumed = columns.source[middle] == ASSUMED
-    findings.add_points(
-        "info",
-        "assumed-cover",
-        f"no cover and no pair of inverts on record; a cover of {assumed_cover:g} m was assumed; "
-        "give cover or both inverts, or set ground.assumed_cover",
-        layer="mains",
-        features=names[main[assumed]],
-        xy=columns.xy[middle[assumed]],
-    )
     has = mains[["invert_start", "invert_end"]].notna().to_numpy()[main]
     lone = has[:, 0] != has[:, 1]
     missing = np.where(has[lone, 0], "invert_end", "invert_start")
@@ -246,31 +286,34 @@ def _report_levels(
             "main-above-ground",
             -cover,
             0.0,
-            "the crown lies up to {:.2f} m above ground",
+            partial(findings.length, digits=2),
+            "the crown lies up to {} above ground",
             "check inverts and cover, and that levels and DEM share unit and datum",
         ),
         (
             "main-too-deep",
             depth,
             DEPTH_LIMIT,
-            "the invert lies up to {:.1f} m below ground",
+            findings.length,
+            "the invert lies up to {} below ground",
             "check inverts and cover, and that levels and DEM share unit and datum",
         ),
         (
             "steep-grade",
             np.abs(grade),
             GRADE_LIMIT,
-            "the axis has a grade of up to {:.2f}",
+            "{:.2f}".format,
+            "the axis has a grade of up to {}",
             "check inverts and ground levels",
         ),
     )
-    for rule, measure, limit, fact, advice in doubts:
+    for rule, measure, limit, say, fact, advice in doubts:
         worst, count = _worst(columns.main, measure > limit, measure)
         findings.add_points(
             "warning",
             rule,
             [
-                f"{fact.format(measure[i])} at {n} of its stations; kept as it is; {advice}"
+                f"{fact.format(say(measure[i]))} at {n} of its stations; kept as it is; {advice}"
                 for i, n in zip(worst, count, strict=True)
             ],
             layer="mains",
@@ -296,8 +339,9 @@ def _report_steps(
         "warning",
         "axis-step",
         [
-            f"the axis steps by {rise:+.2f} m from main {old} to this one where they join; kept "
-            "as it is; check inverts and covers of both"
+            f"the axis {'rises' if rise > 0 else 'drops'} by {findings.length(abs(rise), 2)} from "
+            f"main {old} to this one where they join; kept as it is; check inverts and covers of "
+            "both"
             for rise, old in zip(step, behind, strict=True)
         ],
         layer="mains",
@@ -337,31 +381,30 @@ def _report_gaps(
         )
         return
     missing = np.isnan(columns.ground)
-    edge = np.concatenate([[True], missing[1:] != missing[:-1]]) if len(missing) else missing
-    edge[1:] |= ~columns.follows
-    first = np.flatnonzero(edge)
-    last = np.append(first[1:], len(missing))[: len(first)] - 1
-    chosen = missing[first] if len(first) else missing
-    first, last = first[chosen], last[chosen]
+    first, last = _same_stretches(columns, missing)
     findings.add_many(
         "warning",
         "no-ground",
         [
-            f"{_extent(columns.chainage, a, b)} of the run off the DEM or where it has no data: no "
-            "ground level, so depth only where cover gives it; give a DEM that covers it"
+            f"{_extent(columns.chainage, a, b, findings)} of the run off the DEM or where it has "
+            "no data: no ground level, so depth only where cover gives it; give a DEM that covers "
+            "it"
             for a, b in zip(first, last, strict=True)
         ],
         layer="dem",
-        features=[run_ids[run] if len(run_ids) else f"run {run}" for run in columns.run[first]],
+        features=[_run_name(run_ids, run) for run in columns.run[first]],
         geometry=_stretches(columns.xy, first, last),
     )
 
 
-def _extent(chainage: FloatArray, first: np.integer[Any], last: np.integer[Any]) -> str:
+def _extent(
+    chainage: FloatArray, first: np.integer[Any], last: np.integer[Any], findings: Findings
+) -> str:
     if first == last:
-        return f"1 station at {chainage[first]:.1f} m"
+        return f"1 station at {findings.length(chainage[first])}"
     count = last - first + 1
-    return f"{count} stations from {chainage[first]:.1f} m to {chainage[last]:.1f} m"
+    start, end = (findings.length(chainage[k]) for k in (first, last))
+    return f"{count} stations from {start} to {end}"
 
 
 def _stretches(xy: FloatArray, first: Sequence[int] | IntArray, last: IntArray) -> list[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from functools import lru_cache
 from pathlib import Path
 
 __all__ = ["sha256"]
@@ -17,13 +18,20 @@ COMPANIONS = {
 
 
 def sha256(path: Path) -> str:
-    """Return the SHA-256 of what is read, as hexadecimal text.
+    """Return the SHA-256 of what is read, as hexadecimal text; taken once while nothing changes.
 
     One file is hashed as it is; a file with companions (a Shapefile) and a folder with all its
     files are hashed one after the other, each led by its name and size.
     """
-    parts = _parts(path)
-    if parts == [path]:
+    parts = tuple(_parts(path))
+    states = [part.stat() for part in parts]
+    return _hashed(path, parts, tuple((s.st_ino, s.st_size, s.st_mtime_ns) for s in states))
+
+
+@lru_cache(maxsize=1024)
+def _hashed(path: Path, parts: tuple[Path, ...], state: tuple[tuple[int, ...], ...]) -> str:
+    """Return the hash of a file's parts; ``state`` tells one writing of them from the next."""
+    if parts == (path,):
         with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     total = hashlib.sha256()

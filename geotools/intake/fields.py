@@ -40,7 +40,7 @@ class Converted:
 
 
 def convert_fields(
-    layer: Layer, table: pd.DataFrame, match: Match, features: npt.NDArray[Any]
+    layer: Layer, table: pd.DataFrame, match: Match, features: npt.NDArray[Any], system: str
 ) -> Converted:
     """Convert the columns read to every field of the contract.
 
@@ -54,6 +54,8 @@ def convert_fields(
         Which column holds which field.
     features : ndarray of object, shape (n,)
         Names of the features, for faults.
+    system : str
+        ``si`` or ``us``: units that notes tell limits in.
     """
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
@@ -67,7 +69,7 @@ def convert_fields(
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
-            values, found, fault = _number_field(field, column, table[column.name])
+            values, found, fault = _number_field(field, column, table[column.name], system)
             columns[field.name] = values
             gone = np.isnan(values) & ~_noted(found, len(table))
             notes += [*found, *_missing_note(layer, field, gone)]
@@ -85,20 +87,21 @@ READERS: dict[str, Callable[[pd.Series[Any]], Numbers]] = {"flag": flags, "insta
 
 
 def _number_field(
-    field: Field, column: Column, data: pd.Series[Any]
+    field: Field, column: Column, data: pd.Series[Any], system: str
 ) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
     """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
     reader = READERS.get(field.dtype) or READERS.get(field.name) or numbers
     read = reader(data)
     values = read.values * column.factor
     bounds = limit(field.name)
+    allowed = bounds.said(field.dimension, system)
     with np.errstate(invalid="ignore"):
         odd = ~np.isnan(values) & ~(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
-    faults = _senseless(field, column, bounds.text) if field.required and given and not used else []
+    faults = _senseless(field, column, allowed) if field.required and given and not used else []
     notes = [
         *_unread_note(field, column, data, read.unread),
         *_comma_note(column, data, read.comma),
@@ -108,7 +111,7 @@ def _number_field(
             np.flatnonzero(odd),
             [
                 f"{column.spelling} is {_shown(v)} (column {column.name!r}), outside "
-                f"{bounds.text}; taken as missing; correct the value or the unit"
+                f"{allowed}; taken as missing; correct the value or the unit"
                 for v in data[odd]
             ],
         ),

@@ -10,6 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.schema import length_text
+
 __all__ = ["SEVERITIES", "Findings"]
 
 SEVERITIES = ("info", "warning", "error")
@@ -18,11 +20,17 @@ SEVERITIES = ("info", "warning", "error")
 class Findings:
     """A growing table of findings; rooms add to it, the writer hands it over.
 
-    Geometries are in the working CRS. ``None`` stands for "no place on the map".
+    Geometries are in the working CRS. ``None`` stands for "no place on the map". Texts are in the
+    units of the output, ``system``: what they say of lengths goes through `length`.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, system: str = "si") -> None:
+        self.system = system
         self._frames: list[pd.DataFrame] = []
+
+    def length(self, value: float, digits: int = 1) -> str:
+        """Return a length, m, in words, in the units of the output."""
+        return length_text(value, self.system, digits)
 
     def add(
         self,

@@ -6,42 +6,54 @@ import datetime
 import math
 from dataclasses import dataclass
 
+from geotools.schema import quantity_text
+
 __all__ = ["Limit", "limit"]
 
 
 @dataclass(frozen=True)
 class Limit:
-    """Least and greatest value that makes sense, SI base units, and how to say it."""
+    """Least and greatest value that makes sense, SI base units, and how to say it.
+
+    Quantities have no text: they are said in the units asked for.
+    """
 
     low: float
     high: float
-    text: str
+    text: str = ""
+
+    def said(self, dimension: str | None, system: str) -> str:
+        """Return the limits in words, in the units of ``si`` or ``us``."""
+        if self.text or dimension is None:
+            return self.text
+        low, high = (quantity_text(v, dimension, system, 0) for v in (self.low, self.high))
+        return f"{low} to {high}"
 
 
 # No wider than what the bores of hosts are known for.
-PIPE = Limit(0.010, 3.0, "10 mm to 3 m")
-BORE = Limit(0.030, 4.0, "30 mm to 4 m")
-LEVEL = Limit(-500.0, 9000.0, "-500 m to 9000 m")
+PIPE = Limit(0.010, 3.0)
+BORE = Limit(0.030, 4.0)
+LEVEL = Limit(-500.0, 9000.0)
 # All limits: common practice, no source.
 LIMITS: dict[str, Limit] = {
     "diameter": PIPE,
     "bore": BORE,
-    "cover": Limit(0.0, 50.0, "0 to 50 m"),
+    "cover": Limit(0.0, 50.0),
     "invert_start": LEVEL,
     "invert_end": LEVEL,
-    "pressure": Limit(0.0, 1e7, "0 to 10 MPa"),
+    "pressure": Limit(0.0, 1e7),
     "c_factor": Limit(10.0, 200.0, "10 to 200"),
-    "flow": Limit(0.0, 100.0, "0 to 100 m3/s"),
+    "flow": Limit(0.0, 100.0),
     "breaks": Limit(0.0, 1e5, "0 or more"),
     "leakage": Limit(0.0, 100.0, "0 to 100 m3/s"),
     "criticality": Limit(1.0, 5.0, "1 to 5"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
     "customers": Limit(0.0, 1e6, "0 or more"),
     "lanes": Limit(0.0, 30.0, "0 to 30"),
-    "width": Limit(0.0, 200.0, "0 to 200 m"),
-    "speed": Limit(0.0, 100.0, "0 to 360 km/h"),
+    "width": Limit(0.0, 200.0),
+    "speed": Limit(0.0, 40.0),
     "weight": Limit(0.0, 1e6, "0 or more"),
-    "buffer": Limit(0.0, 1e4, "0 to 10 km"),
+    "buffer": Limit(0.0, 1e4),
 }
 FIRST_YEAR = 1800
 

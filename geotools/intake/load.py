@@ -61,11 +61,16 @@ class Loaded:
 
 
 def load_layer(
-    layer: Layer, source: Source, entry: InputSource | None, window: Window | None = None
+    layer: Layer,
+    source: Source,
+    entry: InputSource | None,
+    system: str,
+    window: Window | None = None,
 ) -> Loaded:
     """Read the columns the contract knows, convert them, and look at the geometries.
 
-    With a window only features that meet it are read; those without a place are not.
+    ``system``, ``si`` or ``us``, is what notes tell lengths in. With a window only features that
+    meet it are read; those without a place are not.
 
     Raises
     ------
@@ -84,7 +89,7 @@ def load_layer(
         ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
     ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
-    converted = convert_fields(layer, content.table, match, names)
+    converted = convert_fields(layer, content.table, match, names, system)
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
     if converted.faults:
         raise LayerError(source.label, converted.faults)

@@ -91,7 +91,7 @@ def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:
         "bad-coordinates",
         np.unique(parts.row[~good]),
         "has a coordinate that is not a number, is off the map, cannot be moved to the working "
-        "CRS or makes the line longer than 200 km; set aside; correct its vertices",
+        "CRS or makes the line too long to be one; set aside; correct its vertices",
         every=True,
     )
 

@@ -161,8 +161,8 @@ def _check_overlap(
         findings.add(
             "warning",
             "no-overlap",
-            f"does not overlap the mains: its extent is {gap / 1000:.4g} km from theirs; check "
-            "its CRS, its unit and the order of its axes",
+            f"does not overlap the mains: its extent is {findings.length(gap, 0)} from theirs; "
+            "check its CRS, its unit and the order of its axes",
             layer=name,
             geometry=box,
         )

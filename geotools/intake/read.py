@@ -64,7 +64,7 @@ def read_layers(
     progress : callable, optional
         Told in a few words what is being read.
     window : Window, optional
-        Where to read; everywhere if not given.
+        Where to read, and the working CRS; everywhere if not given.
 
     Returns
     -------
@@ -88,11 +88,11 @@ def _read(
     tell: Callable[[str], None],
     window: Window | None,
 ) -> Layers:
-    faults, findings = FaultList(), Findings()
+    faults, findings = FaultList(), Findings(brief.output.units)
     loaded = _load_all(brief, frames, allow_remote, tell, faults, window)
     rasters = _load_dem(brief, allow_remote, tell, faults)
     with faults:
-        mains = _mains(loaded, brief, findings, tell)
+        mains = _mains(loaded, brief, findings, tell, window)
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded, {*loaded, *(["dem"] if rasters else [])})
@@ -126,7 +126,11 @@ def _load_dem(
 
 
 def _mains(
-    loaded: Mapping[str, Loaded], brief: Brief, findings: Findings, tell: Callable[[str], None]
+    loaded: Mapping[str, Loaded],
+    brief: Brief,
+    findings: Findings,
+    tell: Callable[[str], None],
+    window: Window | None,
 ) -> Mains:
     if "mains" not in loaded:
         raise LayersError(())  # why is among the faults already
@@ -134,7 +138,7 @@ def _mains(
     return build_mains(
         loaded["mains"],
         findings,
-        working_crs=brief.network.working_crs,
+        working_crs=brief.network.working_crs if window is None else window.crs.to_wkt(),
         excluded=brief.network.excluded_statuses,
     )
 
@@ -182,7 +186,7 @@ def _load_all(
                 if name in frames
                 else _file_source(name, entry, allow_remote)
             )
-            loaded[name] = load_layer(layer, source, entry, window)
+            loaded[name] = load_layer(layer, source, entry, brief.output.units, window)
     return loaded
 
 

@@ -28,6 +28,7 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains, build_chains
+from geotools.schema import quantity_text
 
 __all__ = ["RunSet", "build_runs"]
 
@@ -185,7 +186,7 @@ def _without_doubles(
         "warning",
         "overlapping-mains",
         [
-            f"{lengths[d]:.1f} m of main {names[graph.line[d]]} lie on main "
+            f"{findings.length(lengths[d])} of main {names[graph.line[d]]} lie on main "
             f"{names[graph.line[t]]} between the same ends; taken once. Delete one of the two."
             for d, t in zip(double, twin, strict=True)
         ],
@@ -226,9 +227,9 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         "info",
         "gap-joined",
         [
-            f"the end of main {names[int(row)]} stops {width:.2f} m short of "
+            f"the end of main {names[int(row)]} stops {findings.length(width, 2)} short of "
             f"{'the inside of another main' if split else 'another end'}; joined there, within "
-            f"the snap tolerance of {tolerance:g} m. Check that they do connect."
+            f"the snap tolerance of {findings.length(tolerance, 2)}. Check that they do connect."
             for _, _, width, row, split in gaps
         ],
         layer="mains",
@@ -257,12 +258,13 @@ def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
     status = mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
     excluded = status.isin([s.casefold() for s in network.excluded_statuses]).to_numpy(dtype=bool)
     large = np.nan_to_num(diameter) >= network.min_diameter - 1e-9
+    least = quantity_text(network.min_diameter, "bore", findings.system, 0)
     small = int((np.isfinite(diameter) & ~large).sum())
     if small:
         findings.add(
             "info",
             "main-too-small",
-            f"{small} mains are smaller than {network.min_diameter * 1000:.0f} mm "
+            f"{small} mains are smaller than {least} "
             "(network.min_diameter) and are not considered for lining.",
             layer="mains",
         )
@@ -438,7 +440,7 @@ def _report_angles(
         "warning",
         "bend-angle-disagrees",
         [
-            f"run {table['run_id'].iloc[r]} at {c:.1f} m: the fitting is on record with "
+            f"run {table['run_id'].iloc[r]} at {findings.length(c)}: the fitting is on record with "
             f"{np.degrees(d):.0f} deg, the drawing turns {np.degrees(w):.0f} deg; the record "
             "is used. Check the fitting on site."
             for r, c, d, w in zip(

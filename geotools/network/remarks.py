@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,14 +53,17 @@ class Circumstances:
     reckoned: bool
 
 
-def write_remarks(case: Circumstances) -> npt.NDArray[np.object_]:
-    """Return the remarks on every run, "" where there is nothing to say."""
+def write_remarks(case: Circumstances, say: Callable[[float], str]) -> npt.NDArray[np.object_]:
+    """Return the remarks on every run, "" where there is nothing to say.
+
+    ``say`` puts a length, m, in words.
+    """
     said: list[list[str]] = [[] for _ in case.valves]
     for run in np.flatnonzero(case.valves == 0):
         said[run].append("no valve shuts it in: all that is joined to it goes dry")
     for run in np.flatnonzero(case.bare > 0):
         said[run].append(
-            f"no valve within {case.reach:g} m on {case.bare[run]} of {case.branches[run]} "
+            f"no valve within {say(case.reach)} on {case.bare[run]} of {case.branches[run]} "
             "mains that join it"
         )
     for run in np.flatnonzero(case.stuck != ""):
@@ -67,9 +71,9 @@ def write_remarks(case: Circumstances) -> npt.NDArray[np.object_]:
     for run in np.flatnonzero(case.closed != ""):
         said[run].append(f"normally closed, keep closed: {case.closed[run]}")
     for run in np.flatnonzero(case.first > 0):
-        said[run].append(f"the first {case.first[run]:.1f} m, up to a valve, stay in service")
+        said[run].append(f"the first {say(case.first[run])}, up to a valve, stay in service")
     for run in np.flatnonzero(case.last > 0):
-        said[run].append(f"the last {case.last[run]:.1f} m, from a valve on, stay in service")
+        said[run].append(f"the last {say(case.last[run])}, from a valve on, stay in service")
     if not case.reckoned:
         for words in said:
             words.append("no source known: what is cut off beyond is not reckoned")

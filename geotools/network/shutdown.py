@@ -130,7 +130,7 @@ def isolate(
         temporary_services=_services(supply, chains),
     )
     told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
-    return table.assign(remarks=write_remarks(told))
+    return table.assign(remarks=write_remarks(told, findings.length))
 
 
 def _rank(mains: Lines) -> IntArray:

@@ -199,8 +199,9 @@ def _report_doubt(place: _Place, laterals: Points, on: OnEdges, findings: Findin
         "warning",
         "lateral-doubtful",
         [
-            f"the service connection is {gap:.1f} m from its nearest main and about as far from "
-            "one that is shut in separately; counted on the nearest. Move it onto its main."
+            f"the service connection is {findings.length(gap)} from its nearest main and about "
+            "as far from one that is shut in separately; counted on the nearest. Move it "
+            "onto its main."
             for gap in on.offset[point]
         ],
         layer="laterals",
@@ -217,8 +218,8 @@ def _sources(place: _Place, sources: Points | None, findings: Findings) -> IntAr
         findings.add_points(
             "warning",
             "source-off-main",
-            f"the source is more than {SOURCE_REACH:g} m from every main in service and feeds "
-            "none; move it onto its main",
+            f"the source is more than {findings.length(SOURCE_REACH)} from every main in service "
+            "and feeds none; move it onto its main",
             layer="sources",
             features=sources.table["feature"].to_numpy(dtype=object)[~near],
             xy=sources.xy[~near],
@@ -251,8 +252,8 @@ def _report_unfed(place: _Place, ways: IntArray, fed: BoolArray, findings: Findi
         "warning",
         "main-not-fed",
         [
-            f"{length:.0f} m of mains here get no water from any source through open valves. "
-            "Check the valves, the joints of the drawing and the sources."
+            f"{findings.length(length, 0)} of mains here get no water from any source through open "
+            "valves. Check the valves, the joints of the drawing and the sources."
             for length in parts["size"]
         ],
         layer="mains",

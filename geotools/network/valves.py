@@ -125,8 +125,8 @@ def _report(
         (
             far,
             "valve-off-main",
-            f"the valve is more than {snap:g} m from every main in service and is not counted on; "
-            "move it onto its main",
+            f"the valve is more than {findings.length(snap)} from every main in service and is "
+            "not counted on; move it onto its main",
         ),
         (
             unclear,

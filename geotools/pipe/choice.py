@@ -22,6 +22,7 @@ from geotools.pipe.hydraulics import (
     flow_velocity_m_per_s,
     hazen_williams_head_loss_m,
 )
+from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 
 __all__ = ["ACCEPTED", "CHOICE_RULES", "Choice", "Criteria", "RunColumns", "choose"]
@@ -75,12 +76,16 @@ class Criteria:
         Height of the outer bead, m; may be one per carrier.
     recurring_velocity_m_per_s, occasional_velocity_m_per_s : float
         Velocity changes the surges are reckoned from, m/s.
-    ovality, collapse_safety, collapse_hours : float
-        As `ovality`, `safety` and `hours` of `external.collapse_pressure_pa`.
+    recurring_cycles : float
+        As of `pressure.check_pressure`.
+    ovality, collapse_safety, collapse_hours, grout_factor : float
+        As `ovality`, `safety`, `hours` and `grout_factor` of `external.collapse_pressure_pa`.
     carrier_c : float
         Hazen-Williams C of the carrier.
     least_capacity_ratio : float
         Where the design flow is not known: least flow after over flow before, equal gradient.
+        It stands in for that flow and is not asked beside it: a main laid too large may give up
+        capacity, and the flow wanted is what decides.
     highest_velocity_m_per_s, highest_gradient : float
         Where it is known: most velocity, m/s, and head lost per length, m/m, at that flow.
         Common practice, no source.
@@ -93,9 +98,11 @@ class Criteria:
     bead_m: float | FloatArray = 0.0
     recurring_velocity_m_per_s: float = 0.0
     occasional_velocity_m_per_s: float = 1.2
+    recurring_cycles: float = 0.0
     ovality: float = 0.03
     collapse_safety: float = 2.0
     collapse_hours: float = FIFTY_YEARS_H
+    grout_factor: float = 1.0
     carrier_c: float = CARRIER_C
     least_capacity_ratio: float = 1.0
     highest_velocity_m_per_s: float = 2.5
@@ -167,6 +174,7 @@ def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatr
             recurring_surge_pa=surge_pressure_pa(word, dr, limits.recurring_velocity_m_per_s),
             occasional_surge_pa=surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s),
             temperature_c=runs.temperature_c,
+            recurring_cycles=limits.recurring_cycles,
         ).passes
     return result
 
@@ -197,6 +205,7 @@ def _block(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> list[_BoolMa
         hours=limits.collapse_hours,
         ovality=limits.ovality,
         safety=limits.collapse_safety,
+        grout_factor=np.where(is_polyethylene(pipes.material), limits.grout_factor, 1.0),
     )
     holds = stands >= groundwater_pressure_pa(runs.groundwater_head_m)
     return [enters, _pressure(runs, pipes, limits), holds, _flow(runs, pipes, limits)]

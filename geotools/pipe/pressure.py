@@ -12,8 +12,10 @@ from geotools.pipe.factors import FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
 
 __all__ = [
+    "BULK_MODULUS_PA",
     "PressureCheck",
     "check_pressure",
+    "fatigue_limit_pa",
     "pressure_class_pa",
     "surge_pressure_pa",
     "temperature_factor",
@@ -25,10 +27,11 @@ _ISO_WARM_C = ((20.0, 30.0, 40.0), (1.0, 0.87, 0.74))
 _PE_STEPS_F = (80.0, 90.0, 100.0)
 _PE_STEPS = (1.0, 0.9, 0.8)
 _HIGHEST_C = {"PE4710": 100.0, "PE3608": 100.0, "PE100": 104.0, "PVC": 140.0}  # Fahrenheit
-_BULK_MODULUS_PA = 300_000.0 * PSI
+BULK_MODULUS_PA = 300_000.0 * PSI
 _RIGID_WAVE = 4660.0 * FOOT
 _RECURRING_PE, _OCCASIONAL_PE = 1.5, 2.0
 _RECURRING_PVC, _OCCASIONAL_PVC = 1.0, 1.6
+_VINSON_CYCLES, _VINSON_POWER = 5.05e21, 4.906  # cycles, of a peak hoop stress in psi
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,8 @@ class PressureCheck:
     working_limit_pa : ndarray of float
         Class times temperature factor.
     recurring_limit_pa, occasional_limit_pa : ndarray of float
-        Limits on working pressure plus recurring, plus occasional surge.
+        Limits on working pressure plus recurring, plus occasional surge; the former also by
+        fatigue where it was asked.
     working_holds, recurring_holds, occasional_holds : ndarray of bool
         Which limits are kept.
     passes : ndarray of bool
@@ -168,7 +172,7 @@ def wave_speed_m_per_s(material: str | NDArray[np.str_], dr: ArrayLike) -> Float
     (PE, dynamic). AWWA M23, M55, PPI Handbook ch. 6; from memory.
     """
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
-    softness = _BULK_MODULUS_PA / per_material(material, "surge_modulus")
+    softness = BULK_MODULUS_PA / per_material(material, "surge_modulus")
     return np.asarray(_RIGID_WAVE / np.sqrt(1.0 + softness * (ratio - 2.0)), dtype=np.float64)
 
 
@@ -204,6 +208,39 @@ def surge_pressure_pa(
     return np.asarray(WATER_DENSITY * wave_speed_m_per_s(material, dr) * change)
 
 
+def fatigue_limit_pa(dr: ArrayLike, cycles: ArrayLike) -> FloatArray:
+    """Highest pressure PVC may reach, again and again, so many times before it breaks.
+
+    Parameters
+    ----------
+    dr : array_like
+        Dimension ratio; 5 to 100. Both broadcast.
+    cycles : array_like
+        Surges, all safety in them; 1 to 10^9.
+
+    Returns
+    -------
+    ndarray of float
+        Working pressure plus surge, Pa.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    N = 5.05 10^21 S^-4.906 with S = P (DR - 1)/2 the peak hoop stress, psi: Vinson, as printed in
+    Moser and Folkman, Buried Pipe Design, eq. 4.17, which finds it very safe (10^7 cycles without
+    a break where it foretells 322,000). It rests on tests to about 10^7 cycles. AWWA C900-16
+    appendix B goes by mean and amplitude of the stress instead; its formula is not used here.
+    """
+    ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
+    number = check_range("cycles", cycles, 1.0, 1e9, "")
+    stress = (_VINSON_CYCLES / number) ** (1.0 / _VINSON_POWER) * PSI
+    return np.asarray(2.0 * stress / (ratio - 1.0), dtype=np.float64)
+
+
 def check_pressure(
     material: str | NDArray[np.str_],
     dr: ArrayLike,
@@ -212,6 +249,7 @@ def check_pressure(
     recurring_surge_pa: ArrayLike = 0.0,
     occasional_surge_pa: ArrayLike = 0.0,
     temperature_c: ArrayLike = 23.0,
+    recurring_cycles: ArrayLike = 0.0,
 ) -> PressureCheck:
     """Hold working pressure and surges against what the carrier may carry.
 
@@ -227,6 +265,9 @@ def check_pressure(
         Surges, Pa; 0 to 10 MPa.
     temperature_c : array_like, optional
         Water temperature, C.
+    recurring_cycles : array_like, optional
+        Recurring surges in the life of the main, times their safety factor; below 1 the fatigue
+        of PVC is not asked. 0 to 10^9.
 
     Returns
     -------
@@ -243,7 +284,8 @@ def check_pressure(
     With PC the class and FT the temperature factor. PE (C906): WP <= PC FT, WP + recurring <=
     1.5 PC FT, WP + occasional <= 2.0 PC FT (limits of DR 11 printed in the PPI sheet of July
     2015). PVC (C900): WP and WP + recurring <= PC FT, WP + occasional <= 1.6 PC FT, from memory;
-    a PVC main with many surges a day also needs the cyclic check of AWWA M23, not made here.
+    with recurring surges counted, WP + recurring also within `fatigue_limit_pa`. Tough PE needs
+    no check of fatigue (UK IGN 4-37-02).
     """
     working = check_range("working_pa", working_pa, 0.0, 1e7, "Pa")
     often = working + check_range("recurring_surge_pa", recurring_surge_pa, 0.0, 1e7, "Pa")
@@ -252,6 +294,10 @@ def check_pressure(
     rated = pressure_class_pa(material, dr)
     limit = rated * temperature_factor(material, temperature_c)
     often_limit = limit * np.where(plastic, _RECURRING_PE, _RECURRING_PVC)
+    cycles = check_range("recurring_cycles", recurring_cycles, 0.0, 1e9, "")
+    tires = ~np.asarray(plastic) & (cycles >= 1.0) & (often > working)
+    fatigue = np.where(tires, fatigue_limit_pa(dr, np.maximum(cycles, 1.0)), np.inf)
+    often_limit = np.minimum(often_limit, fatigue)
     seldom_limit = limit * np.where(plastic, _OCCASIONAL_PE, _OCCASIONAL_PVC)
     rates = np.broadcast_arrays(working / limit, often / often_limit, seldom / seldom_limit)
     holds = [np.asarray(rate <= 1.0 + 1e-9, dtype=np.bool_) for rate in rates]

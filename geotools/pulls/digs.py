@@ -11,11 +11,12 @@ from geotools.network.places import Places
 __all__ = ["dig_list", "local_digs"]
 
 
-def dig_list(runs: RunSet, *, connection: float, valve: float) -> pd.DataFrame:
-    """Return everything on the runs that needs a dig: ``run``, ``chainage``, ``kind``, ``cost``.
+def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float) -> pd.DataFrame:
+    """Return all that needs a dig: ``run``, ``chainage``, ``kind``, ``cost``, ``temporary``.
 
     A pull cannot go through a line valve, nor feed what is tapped off the host: each is cut out
-    or remade in a dig of its own, unless a pit lies there.
+    or remade in a dig of its own, unless a pit lies there. ``temporary`` is what it costs to
+    feed a service meanwhile, on a pull or in a pit.
     """
     parts = [
         runs.chains.connections[["run", "chainage"]].assign(kind="connection", cost=connection),
@@ -23,6 +24,7 @@ def dig_list(runs: RunSet, *, connection: float, valve: float) -> pd.DataFrame:
         runs.valves[["run", "chainage"]].assign(kind="valve", cost=valve),
     ]
     both = pd.concat(parts, ignore_index=True)
+    both["temporary"] = np.where(both["kind"] == "lateral", temporary, 0.0)
     return both.sort_values(["run", "chainage", "kind"], kind="stable").reset_index(drop=True)
 
 

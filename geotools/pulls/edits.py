@@ -200,8 +200,22 @@ def _joined(
     taken: list[int] = []
     for row in mine:
         tried = edits.iloc[[*taken, row]].assign(run=0)
-        if np.isfinite(choose_pits(_applied(alone, at, tried, reach), own).cost[0]):
+        choice = choose_pits(_applied(alone, at, tried, reach), own)
+        if np.isfinite(choice.cost[0]):
             taken.append(row)
         else:
-            refused[row] = "with it the run could no longer be lined whole"
+            refused[row] = _too_much(choice.covered[0], str(tried["action"].iloc[-1]), reach)
     return [row for row in kept if row not in mine or row in taken]
+
+
+def _too_much(covered: float, action: str, reach: float) -> str:
+    """Say that an edit would leave its run no plan, and where it would end."""
+    where = f"pits and pulls would reach {covered:.1f} m from the start and no farther"
+    if covered <= 0:
+        where = "no pit could stand at its start"
+    setting = f" (it keeps {reach:g} m either side free of pits: pits.forbid_reach)"
+    return (
+        "with it the run could no longer be lined whole: "
+        + where
+        + (setting if action == "forbid" else "")
+    )

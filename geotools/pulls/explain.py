@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
+import pandas as pd
 
-from geotools.network.ragged import FloatArray
-from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+from geotools.network.ragged import BoolArray, FloatArray
+from geotools.pulls.lifted import BENDS
+from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
+from geotools.schema import length_text
 from geotools.siting.candidates import Candidates
 from geotools.siting.must import Stretches
+from geotools.siting.refusals import BITS, refusal_words
 
-__all__ = ["Blocked", "explain_run", "mirrored"]
+__all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -25,10 +30,8 @@ class Blocked:
 
 
 Say = Callable[[float], str]
-
-
-def _metres(length: float) -> str:
-    return f"{length:,.1f} m"
+NEAR = 50.0  # m; a bend this near the stretch left is told with it
+_METRES = partial(length_text, system="si")
 
 
 _SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
@@ -60,6 +63,39 @@ def mirrored(sites: Sites, run: int) -> Sites:
     )
 
 
+def reached(sites: Sites, costs: PullCosts, *, run: int, covered: float) -> tuple[float, float]:
+    """Return how far pits and pulls of a run get from its start, and back from its end, m.
+
+    Parameters as of `explain_run`.
+    """
+    one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
+    length = float(sites.lengths[run])
+    back = length - float(choose_pits(mirrored(sites, run), one).covered[0])
+    return min(covered, length), max(back, 0.0)
+
+
+@dataclasses.dataclass(frozen=True)
+class Limits:
+    """The limits in words, each with the setting that moves it.
+
+    Attributes
+    ----------
+    pulls : dict
+        Limits on pulls, by their names in `lifted`.
+    pits : dict
+        Limits on pits, as the refusals take them.
+    max_length : float
+        Longest pull, m.
+    say : callable
+        Puts a length, m, into words.
+    """
+
+    pulls: dict[str, str]
+    pits: dict[str, str]
+    max_length: float
+    say: Callable[[float], str] = _METRES
+
+
 def explain_run(
     sites: Sites,
     candidates: Candidates,
@@ -68,8 +104,9 @@ def explain_run(
     *,
     run: int,
     covered: float,
-    max_length: float,
-    say: Say = _metres,
+    held: pd.DataFrame,
+    lifted: dict[str | int, float],
+    limits: Limits,
 ) -> Blocked:
     """Say what blocks a run that has no plan.
 
@@ -80,41 +117,144 @@ def explain_run(
     run : int
     covered : float
         Farthest chainage covered from the start, m.
-    max_length : float
-        Longest pull, m.
-    say : callable, optional
-        Puts a length, m, into words.
+    held : DataFrame
+        What must lie in a pit: ``run``, ``chainage`` (m), ``deflection`` (rad; not a number for
+        what is no bend).
+    lifted : dict
+        By limit, how far the start gets without it, m; infinite where there is a plan then.
+    limits : Limits
     """
-    alone = mirrored(sites, run)
-    one = dataclasses.replace(costs, per_length=costs.per_length[run : run + 1])
     length = float(sites.lengths[run])
-    back = length - float(choose_pits(alone, one).covered[0])
-    low, high = min(covered, length), max(back, 0.0)
-    parts = [_reached(low, high, length, say)]
-    rows = slice(sites.offsets[run], sites.offsets[run + 1])
-    parts += _uncontained(candidates, must, run, rows, say)
-    parts += _between(must, run, (low, high), costs.least_length, say)
-    parts += _refused_beyond(candidates, rows, low, max_length)
-    if len(parts) == 1:
+    low, high = reached(sites, costs, run=run, covered=covered)
+    rows = slice(int(sites.offsets[run]), int(sites.offsets[run + 1]))
+    scene = _Scene(candidates, rows, limits)
+    parts = [_reached(scene, low, high, length)]
+    parts += _farthest(sites, rows, low, limits.say)
+    mine = held[held["run"] == run]
+    parts += _uncontained(scene, must, run, mine)
+    parts += _between(must, run, (low, high), costs.least_length, limits.say)
+    beyond = scene.beyond(low)
+    between = _held_words(mine, low - NEAR, high + NEAR, limits.say)
+    parts.append(_blocking(scene, lifted, (low, high), beyond, between))
+    refused = beyond & ~scene.usable
+    told = any(isinstance(limit, int) and np.isinf(reach) for limit, reach in lifted.items())
+    if refused.any() and not told:
         parts.append(
-            "no pull from there is allowed by its force, the shift it must fit, the room for its "
-            "strings and its length together (pulls, crew.shift)"
+            f"of {_places(int(beyond.sum()))} within a pull beyond {refused.sum()} are refused "
+            f"({scene.counted(refused)})"
         )
     return Blocked(low, high, "; ".join(parts) + ".")
 
 
-def _reached(low: float, high: float, length: float, say: Say) -> str:
-    start = (
-        f"from the start pits and pulls reach chainage {say(low)}"
-        if low > 0
-        else ("no pit can stand at the start")
-    )
-    end = (
-        f"from the end they come back to {say(high)}"
-        if high < length
-        else ("no pit can stand at the end")
-    )
+class _Scene:
+    """The places of one run, and the words for what speaks against them."""
+
+    def __init__(self, candidates: Candidates, rows: slice, limits: Limits) -> None:
+        table = candidates.table.iloc[rows]
+        self.limits = limits
+        self.at = table["chainage"].to_numpy(dtype=float)
+        self.start, self.end = candidates.extents.start[rows], candidates.extents.end[rows]
+        self.code, self.places = candidates.code[rows], candidates.places[rows]
+        self.street = table["street_class"].to_numpy(dtype=object)
+        self.usable = (self.code == 0).any(axis=1)
+
+    def beyond(self, low: float) -> BoolArray:
+        """Return the places within a pull beyond a chainage; at the start also those there."""
+        after: BoolArray = (self.at > low) | (low <= 0)
+        return after & (self.at <= low + self.limits.max_length)
+
+    def counts(self, chosen: BoolArray, roles: tuple[int, ...] = (0, 1, 2, 3)) -> dict[int, int]:
+        """Count the places by what speaks against them, most first."""
+        code = self.code[chosen][:, list(roles)]
+        found = {bit: int(((code & bit) > 0).any(axis=1).sum()) for bit in BITS}
+        return {bit: n for bit, n in sorted(found.items(), key=lambda row: -row[1]) if n}
+
+    def words(self, bit: int, chosen: BoolArray) -> str:
+        """Say one refusal as it holds at some places."""
+        hit = chosen & ((self.code & bit) > 0).any(axis=1)
+        streets = sorted({str(name) for name in self.street[hit]})
+        places = [str(name) for name in self.places[hit].ravel()]
+        return refusal_words(bit, self.limits.pits, street=" or ".join(streets), places=places)
+
+    def counted(self, chosen: BoolArray, roles: tuple[int, ...] = (0, 1, 2, 3)) -> str:
+        """Say what speaks against some places, and at how many."""
+        counts = self.counts(chosen, roles).items()
+        return ", ".join(f"{count} x {self.words(bit, chosen)}" for bit, count in counts)
+
+
+def _reached(scene: _Scene, low: float, high: float, length: float) -> str:
+    say = scene.limits.say
+    start = f"from the start pits and pulls reach chainage {say(low)}"
+    if low <= 0:
+        there = np.asarray((scene.start[:, :2] <= EDGE).any(axis=1))
+        why = scene.counted(there, (0, 1))
+        start = "no pit can stand at the start" + (f" ({why})" if why else "")
+    end = f"from the end they come back to {say(high)}"
+    if high >= length:
+        there = np.asarray((scene.end[:, ::2] >= length - EDGE).any(axis=1))
+        why = scene.counted(there, (0, 2))
+        end = "no pit can stand at the end" + (f" ({why})" if why else "")
     return f"{start}, {end} of {say(length)}"
+
+
+def _farthest(sites: Sites, rows: slice, low: float, say: Say) -> list[str]:
+    """Say how far a pull may go from any pit up to the last place reached."""
+    there = np.isfinite(sites.cost[rows]) & (sites.end[rows] <= low + EDGE)
+    reach = float(np.where(there, sites.reach_ahead[rows], -np.inf).max(initial=-np.inf))
+    if low <= 0 or not np.isfinite(reach) or reach <= low:
+        return []
+    return [f"no pull ahead from there or before may end past {say(reach)}"]
+
+
+def _blocking(
+    scene: _Scene,
+    lifted: dict[str | int, float],
+    gap: tuple[float, float],
+    beyond: BoolArray,
+    held: str,
+) -> str:
+    """Name the limits without any one of which there is a plan, or else those that hold it up."""
+    low, high = gap
+
+    def words(limit: str | int) -> str:
+        if isinstance(limit, str):
+            return scene.limits.pulls[limit] + (f": {held}" if limit == BENDS and held else "")
+        where = beyond & (scene.at <= high)
+        where = where if limit in scene.counts(where) else np.ones(len(scene.at), dtype=bool)
+        hit = scene.at[where & ((scene.code & limit) > 0).any(axis=1)]
+        say = scene.limits.say
+        return (
+            f"{scene.words(limit, where)} at {len(hit)} of {_places(int(where.sum()))}, "
+            f"{say(hit.min())} to {say(hit.max())}"
+        )
+
+    through = [words(limit) for limit, reach in lifted.items() if np.isinf(reach)]
+    if through:
+        each = "it" if len(through) == 1 else "any one of these"
+        return f"what blocks it: {' / '.join(through)}; with {each} lifted there is a plan"
+    farther = [
+        f"without the limit '{words(limit)}' it reaches {scene.limits.say(reach)}"
+        for limit, reach in lifted.items()
+        if reach > low + 1.0
+    ]
+    if farther:
+        return f"more than one limit blocks it: {' / '.join(farther)}"
+    return "several limits hold at this place at once: no single one lifted would help"
+
+
+def _places(count: int) -> str:
+    return f"{count} place" if count == 1 else f"{count} places"
+
+
+def _held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
+    """Name what must lie in a pit between two chainages, m: bends with their angle, valves."""
+    at = held["chainage"].to_numpy(dtype=float)
+    turn = np.degrees(held["deflection"].to_numpy(dtype=float))
+    return " and ".join(
+        (f"the bend of {t:.0f} deg" if np.isfinite(t) else "the valve") + f" at {say(c)}"
+        for c, t in zip(at, turn, strict=True)
+        if low - 1e-6 <= c <= high + 1e-6
+    )
 
 
 def _between(
@@ -139,33 +279,18 @@ def _between(
     ]
 
 
-def _uncontained(
-    candidates: Candidates, must: Stretches, run: int, rows: slice, say: Say
-) -> list[str]:
-    """Name the stretches that must lie in a pit and that no usable pit holds."""
-    usable = np.isfinite(candidates.cost[rows])
-    start, end = candidates.extents.start[rows], candidates.extents.end[rows]
+def _uncontained(scene: _Scene, must: Stretches, run: int, held: pd.DataFrame) -> list[str]:
+    """Name the stretches that must lie in a pit and that no permitted pit holds, and why none."""
     out = []
     for k in np.flatnonzero(must.run == run):
-        holds = usable & (start <= must.low[k] + 1e-6) & (end >= must.high[k] - 1e-6)
-        if not holds.any():
-            out.append(
-                f"the bend at {say((must.low[k] + must.high[k]) / 2)} cannot be passed and no "
-                "permitted pit holds it"
-            )
+        holds = (scene.start <= must.low[k] + 1e-6) & (scene.end >= must.high[k] - 1e-6)
+        if (holds & (scene.code == 0)).any():
+            continue
+        near = np.asarray(holds.any(axis=1))
+        why = scene.counted(near)
+        out.append(
+            f"{_held_words(held, must.low[k], must.high[k], scene.limits.say)} cannot be passed "
+            f"and no permitted pit holds it: {_places(int(near.sum()))} looked at"
+            + (f" ({why})" if why else "")
+        )
     return out
-
-
-def _refused_beyond(
-    candidates: Candidates, rows: slice, low: float, max_length: float
-) -> list[str]:
-    """Count why places within a pull beyond the stretch covered are refused."""
-    table = candidates.table.iloc[rows]
-    at = table["chainage"].to_numpy(dtype=float)
-    near = table[(at > low) & (at <= low + max_length)]
-    refused = near[~near["usable"].to_numpy(dtype=bool)]
-    if refused.empty:
-        return []
-    counts = refused["reasons"].str.replace(r"^for: [^;]*; ", "", regex=True).value_counts()
-    told = ", ".join(f"{count} x {reason}" for reason, count in counts.head(3).items())
-    return [f"of {len(near)} places within a pull beyond it {len(refused)} are refused ({told})"]

@@ -1,13 +1,16 @@
 """Pull force along runs, and how far a pull may reach from every edge of every pit.
 
 From the tail to the head ``F <- (F + w ds (mu cos a + sin a)) exp(mu t)``: the straight-line
-drag of `pipe.pulling` and the capstan rule at bends. A stretch counts at least the drag the
-string has on the rollers it comes off: so the force only grows as the head goes on, the largest
-force of a pull is at its end, and downhill stretches never help (the safe side).
+drag and the capstan rule of `pipe.pulling`, by which downhill stretches never help (the safe
+side). With the head a way s into a pull of length L the force is what was gathered on the way
+plus the drag of the L - s of string still on its rollers, grown at every bend passed: so it is
+greatest at the end, or just past a bend on the way. The string counts as one length on level
+rollers; where strings are joined on during the pull less of it drags, which is on the safe side.
 """
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +18,10 @@ import pandas as pd
 
 from geotools.accel import read_only, run_kernel
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.pipe.pulling import pull_increments, roller_drag_n
 
-__all__ = ["ForceProfile", "build_profile", "march", "pull_forces"]
+__all__ = ["ForceProfile", "build_profile", "head_forces", "march", "pull_forces"]
 
 
 @dataclass(frozen=True)
@@ -37,7 +41,10 @@ class ForceProfile:
         Coefficient of friction between carrier and host.
     bend_limit : ndarray, shape (p,)
         Tension the carrier may have where it is bent at the point, N; infinite where it is not.
-        The tension at a bend stays what it was when the head came by: what drags behind it.
+        The tension at a bend is greatest when the head comes by: what drags behind it is all
+        there, and the string on its rollers only grows shorter.
+    string_drag : ndarray, shape (runs,)
+        Drag of the string on its rollers before it goes in, N/m.
     """
 
     offsets: IntArray
@@ -47,6 +54,7 @@ class ForceProfile:
     turn: FloatArray
     friction: float
     bend_limit: FloatArray
+    string_drag: FloatArray
 
 
 def build_profile(
@@ -80,9 +88,10 @@ def build_profile(
     chainage = stations["chainage"].to_numpy(dtype=float)
     run = stations["run"].to_numpy(dtype=np.int64)
     slope = np.arctan(stations["grade"].to_numpy(dtype=float))
-    w = weight[run]
-    drag = friction * np.abs(w) * np.cos(slope)
-    least = roller_friction * string_weight[run]
+    ahead, behind = (
+        pull_increments(1.0, way * slope, 0.0, weight=weight[run], friction=friction).load_n
+        for way in (1.0, -1.0)
+    )
     turn = np.zeros(len(stations))
     at, bend, share = _spread(Places.of_offsets(offsets, chainage), bends)
     np.add.at(turn, at, share * bends["deflection"].to_numpy(dtype=float)[bend])
@@ -91,11 +100,12 @@ def build_profile(
     return ForceProfile(
         offsets=offsets,
         chainage=chainage,
-        load_ahead=np.maximum(drag + w * np.sin(slope), least),
-        load_behind=np.maximum(drag - w * np.sin(slope), least),
+        load_ahead=ahead,
+        load_behind=behind,
         turn=turn,
         friction=friction,
         bend_limit=bend_limit,
+        string_drag=roller_drag_n(string_weight, 1.0, friction=roller_friction),
     )
 
 
@@ -134,9 +144,12 @@ def march(
     tail: FloatArray,
     stop: FloatArray,
     limit: FloatArray,
-    ahead: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    ahead: BoolArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """March pulls from their tails until they stop or their force would pass its limit.
+    """March pulls from their tails: how far may each go, its force within its limits all along?
+
+    A longer pull has more string on its rollers when its head is at a bend, so every bend passed
+    may draw the end of the pull nearer.
 
     Parameters
     ----------
@@ -152,40 +165,78 @@ def march(
     Returns
     -------
     reach, force : ndarray, shape (k,)
-        Chainage the head comes to, m, and the force there, N.
+        Chainage the pull may end at, m, and the force there, all of the string being in, N.
     """
-    reach, force = np.zeros(len(run)), np.zeros(len(run))
-    if not len(run):
-        return reach, force
-    growth = np.exp(profile.friction * profile.turn)
-    loads = profile.load_ahead, profile.load_behind
-    axis = (profile.offsets, profile.chainage, *loads, growth, profile.bend_limit)
-    first = _first_point(profile, run, tail)
-    steps = float(np.abs(_first_point(profile, run, stop) - first).sum())
-    pulls = (run, tail, stop, limit, ahead.astype(np.int64), first)
-    readable = [tuple(map(read_only, columns)) for columns in (axis, pulls)]
-    run_kernel(_march, steps, *readable, reach, force)
+    reach, force, _ = _marched(profile, run, tail, stop, limit, ahead)
     return reach, force
+
+
+def head_forces(
+    profile: ForceProfile,
+    run: IntArray,
+    tail: FloatArray,
+    at: FloatArray,
+    length: FloatArray,
+    ahead: BoolArray,
+) -> FloatArray:
+    """Return the force at the head when it comes to a place on its pull, N.
+
+    Parameters
+    ----------
+    profile, run, tail, ahead
+        As for `march`.
+    at : ndarray, shape (k,)
+        Chainage of the head, m; a bend right there is not turned yet.
+    length : ndarray, shape (k,)
+        Length of the whole pull, m: what of it is not in yet drags on the rollers.
+    """
+    free = dataclasses.replace(profile, bend_limit=np.full(len(profile.turn), np.inf))
+    _, gathered, gain = _marched(free, run, tail, at, np.full(len(at), np.inf), ahead)
+    outside = np.maximum(length - np.abs(at - tail), 0.0)
+    return np.asarray(gathered + gain * profile.string_drag[run] * outside, dtype=np.float64)
 
 
 def pull_forces(
     profile: ForceProfile, run: int, tail: float, head: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return chainages and the force at the head as it passes them, for one pull, N."""
+    """Return chainages and the force at the head as it comes to them, for one pull, N."""
     low, high = profile.offsets[run], profile.offsets[run + 1]
     inner = profile.chainage[low:high]
     inner = inner[(inner > min(tail, head)) & (inner < max(tail, head))]
     points = np.concatenate([[tail], inner if head > tail else inner[::-1], [head]])
     count = len(points)
-    _, force = march(
+    force = head_forces(
         profile,
         np.full(count, run, dtype=np.int64),
         np.full(count, tail),
         points,
-        np.full(count, np.inf),
+        np.full(count, abs(head - tail)),
         np.full(count, head > tail),
     )
     return points, force
+
+
+def _marched(
+    profile: ForceProfile,
+    run: IntArray,
+    tail: FloatArray,
+    stop: FloatArray,
+    limit: FloatArray,
+    ahead: BoolArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """March as `march`; third, how much the bends passed make of a force at the tail."""
+    reach, force, gain = (np.zeros(len(run)) for _ in range(3))
+    if not len(run):
+        return reach, force, gain
+    growth = np.exp(profile.friction * profile.turn)
+    loads = profile.load_ahead, profile.load_behind
+    axis = (profile.offsets, profile.chainage, *loads, growth, profile.bend_limit)
+    first = _first_point(profile, run, tail)
+    steps = float(np.abs(_first_point(profile, run, stop) - first).sum())
+    pulls = (run, tail, stop, limit, ahead.astype(np.int64), first, profile.string_drag[run])
+    readable = [tuple(map(read_only, columns)) for columns in (axis, pulls)]
+    run_kernel(_march, steps, *readable, reach, force, gain)
+    return reach, force, gain
 
 
 def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntArray:
@@ -193,56 +244,48 @@ def _first_point(profile: ForceProfile, run: IntArray, tail: FloatArray) -> IntA
     return Places.of_offsets(profile.offsets, profile.chainage).holding(run, tail)
 
 
-def _march(axis, pulls, reach, force):  # type: ignore[no-untyped-def]  # a kernel
-    """March each pull from point to point; see `march`."""
+def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # a kernel
+    """March each pull from point to point; see `march`.
+
+    Between points the force is linear in the way of the head, so it is enough to hold it at
+    both ends: at the tail, where all of the string drags, past each point, and at the end.
+    """
     offsets, chainage, load_ahead, load_behind, growth, bend_limit = axis
-    run, tail, stop, limit, ahead, first = pulls
+    run, tail, stop, limit, ahead, first, drag = pulls
     for k in range(len(run)):
         low = offsets[run[k]]
         high = offsets[run[k] + 1]
+        way = 1.0 if ahead[k] else -1.0
         at = tail[k]
-        f = 0.0
         end = stop[k]
         point = first[k]
-        if ahead[k]:
-            while at < end:
-                upto = end
-                inner = point + 1 < high and chainage[point + 1] < end
-                if inner:
-                    upto = chainage[point + 1]
-                load = load_ahead[point]
-                grown = f + load * (upto - at)
-                if grown > limit[k]:
-                    at = at + (limit[k] - f) / load
-                    f = limit[k]
+        if not ahead[k] and chainage[point] >= at and point > low:
+            point -= 1
+        f = 0.0
+        grown = 1.0
+        if drag[k] > 0.0 and way * (end - at) > limit[k] / drag[k]:
+            end = at + way * limit[k] / drag[k]
+        while way * (end - at) > 0.0:
+            met = point + 1 if ahead[k] else point
+            inner = met < high if ahead[k] else met > low
+            inner = inner and way * (end - chainage[met]) > 0.0
+            upto = chainage[met] if inner else end
+            load = load_ahead[point] if ahead[k] else load_behind[point]
+            if f + load * way * (upto - at) > limit[k]:
+                at = at + way * (limit[k] - f) / load
+                f = limit[k]
+                break
+            f = f + load * way * (upto - at)
+            at = upto
+            if inner:
+                most = min(limit[k], bend_limit[met])
+                if f * growth[met] > most:
                     break
-                f = grown
-                at = upto
-                if inner:
-                    point += 1
-                    if f * growth[point] > min(limit[k], bend_limit[point]):
-                        break
-                    f = f * growth[point]
-        else:
-            if chainage[point] >= at and point > low:
-                point -= 1
-            while at > end:
-                downto = end
-                inner = point > low and chainage[point] > end
-                if inner:
-                    downto = chainage[point]
-                load = load_behind[point]
-                grown = f + load * (at - downto)
-                if grown > limit[k]:
-                    at = at - (limit[k] - f) / load
-                    f = limit[k]
-                    break
-                f = grown
-                at = downto
-                if inner:
-                    if f * growth[point] > min(limit[k], bend_limit[point]):
-                        break
-                    f = f * growth[point]
-                    point -= 1
+                f = f * growth[met]
+                grown = grown * growth[met]
+                point += 1 if ahead[k] else -1
+                if drag[k] > 0.0 and way * (end - at) * grown * drag[k] > most - f:
+                    end = at + way * (most - f) / (grown * drag[k])
         reach[k] = at
         force[k] = f
+        gain[k] = grown

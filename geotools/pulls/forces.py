@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, offsets_of
-from geotools.pulls.force import ForceProfile, march
+from geotools.pulls.force import ForceProfile, head_forces
 
 __all__ = ["force_table", "with_band"]
 
@@ -29,7 +27,8 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     DataFrame
         ``pull``, ``pull_id``, ``chainage`` in the order the head meets them, ``pulled`` (m),
         ``head_force_low``, ``head_force``, ``head_force_high`` and ``bend_limit`` (N; not a
-        number where the carrier is straight). At a bend the force is the one after it.
+        number where the carrier is straight). At a bend the force is the one after it; all of
+        the string that is not in yet drags on its rollers.
     """
     central = profiles["central"]
     points = _points(pulls, central)
@@ -42,11 +41,10 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     station = points["station"].to_numpy(dtype=np.int64)
     inner = station >= 0
     limit = central.bend_limit[np.maximum(station, 0)]
+    length = (rows["end"] - rows["start"]).to_numpy(dtype=float)
     columns = {}
     for name, profile in profiles.items():
-        # Limits are the plan's business; here the force is only told.
-        free = dataclasses.replace(profile, bend_limit=np.full(len(profile.turn), np.inf))
-        _, force = march(free, run, tail, at, np.full(len(at), np.inf), ahead)
+        force = head_forces(profile, run, tail, at, length, ahead)
         turned = np.exp(profile.friction * profile.turn[np.maximum(station, 0)])
         columns[name] = np.where(inner, force * turned, force)
     return pd.DataFrame(
@@ -90,8 +88,8 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
 def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     """Add the band, the utilisation and what governs to the pulls.
 
-    Utilisation is the greatest of head force over allowable and of tension over limit at each
-    bend passed; ``governed_by`` names the one.
+    ``head_utilisation`` is head force over allowable; ``utilisation`` the greatest of that and
+    of tension over limit at each bend passed; ``governed_by`` names the one.
     """
     pull = forces["pull"].to_numpy(dtype=np.int64)
     worst = {
@@ -101,7 +99,12 @@ def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
     at_bend = _most(pull, _share_at_bends(forces), len(pulls))
     straight = worst["head_force"] / pulls["allowable"].to_numpy(dtype=float)
     governed = np.where(at_bend > straight, "bend", pulls["governed_by"].to_numpy(dtype=object))
-    return pulls.assign(**worst, utilisation=np.maximum(straight, at_bend), governed_by=governed)
+    return pulls.assign(
+        **worst,
+        head_utilisation=straight,
+        utilisation=np.maximum(straight, at_bend),
+        governed_by=governed,
+    )
 
 
 def _share_at_bends(forces: pd.DataFrame) -> FloatArray:

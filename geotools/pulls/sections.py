@@ -35,7 +35,7 @@ from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
 
-PVC_HOURS, PE_HOURS = 2.0, 3.0  # duration of the test the water to be added is told for
+HOUR = 3600.0  # s
 PE_TABLE_SIZES = (4 * INCH, 48 * INCH)  # m; the make-up table goes no farther
 
 
@@ -87,13 +87,17 @@ def section_table(
             "test_pressure": test,
             "test_pressure_high": np.maximum(test - WATER_DENSITY * GRAVITY * (high - low), 0.0),
             "test_rule": np.where(_plastic(pipe), "PE", "PVC").astype(object),
-            "make_up": _make_up(pipe, length, test),
+            "test_hours": np.where(
+                _plastic(pipe), brief.service.pe_test_hours, brief.service.pvc_test_duration / HOUR
+            ),
+            "make_up": _make_up(pipe, length, test, brief),
             "annulus_volume": annulus_volume_m3(
                 np.maximum(bore, pipe.outside_m), pipe.outside_m, length
             ),
             "grout_limit": grout_injection_limit_pa(
                 pipe.material,
                 pipe.dr,
+                cure_hours=brief.pulls.grout_cure / HOUR,
                 port_above_low_point_m=np.nan_to_num(high - low),
                 inside_head_m=np.nan_to_num(high - low),
                 ovality=brief.service.ovality,
@@ -138,15 +142,20 @@ def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> 
     limit = hydrotest_limit_pa(
         pipe.material, pipe.dr, temperature_c=brief.service.water_temperature
     )
-    return np.asarray(np.minimum(hydrotest_pressure_pa(working), limit), dtype=np.float64)
+    wanted = hydrotest_pressure_pa(working, factor=brief.service.test_factor)
+    return np.asarray(np.minimum(wanted, limit), dtype=np.float64)
 
 
-def _make_up(pipe: CarrierColumns, length: FloatArray, test: FloatArray) -> FloatArray:
-    """Return the water that may be added in the test, m3: PVC per 2 h, PE from the 3 h table."""
+def _make_up(
+    pipe: CarrierColumns, length: FloatArray, test: FloatArray, brief: Brief
+) -> FloatArray:
+    """Return the water that may be added in the test, m3: PVC by the second, PE by table."""
     nominal = _nominal(pipe)
-    allowance = pvc_allowance_m3_per_s(length, nominal, test) * PVC_HOURS * 3600
+    allowance = pvc_allowance_m3_per_s(length, nominal, test) * brief.service.pvc_test_duration
     within = np.clip(nominal, *PE_TABLE_SIZES)
-    return np.where(_plastic(pipe), pe_make_up_m3(within, length, PE_HOURS), allowance)
+    return np.where(
+        _plastic(pipe), pe_make_up_m3(within, length, brief.service.pe_test_hours), allowance
+    )
 
 
 def _nominal(pipe: CarrierColumns) -> FloatArray:

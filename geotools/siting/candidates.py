@@ -14,12 +14,19 @@ from geotools.network.bends import Thinned
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
-from geotools.pipe.pits import insertion_length_m
 from geotools.siting.axis import Axis
-from geotools.siting.extents import Extents, PitSizes, footprints, pit_extents
+from geotools.siting.extents import Extents, PitSizes, footprints, pit_extents, pit_rooms
 from geotools.siting.ground_checks import avoided, near_crossings, nearest_gap, off_street_area
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
+from geotools.siting.ramps import (
+    Levels,
+    RampRules,
+    Ramps,
+    fit_ramps,
+    ramp_depths,
+    ramp_volumes,
+)
 from geotools.siting.refusals import (
     ABOVE,
     AVOID,
@@ -41,19 +48,14 @@ from geotools.siting.works import (
     lanes_taken,
     opened_length,
     pit_days,
+    services_in,
     site_cost,
+    supported_face,
     traffic_cost,
 )
 from geotools.street.scene import StreetScene
 
-__all__ = [
-    "CANDIDATE_KINDS",
-    "Candidates",
-    "PitRules",
-    "drop_to_host",
-    "find_candidates",
-    "ramp_length",
-]
+__all__ = ["CANDIDATE_KINDS", "Candidates", "PitRules", "find_candidates"]
 
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
@@ -93,16 +95,22 @@ class Candidates:
     Attributes
     ----------
     table : DataFrame
-        ``run``, ``chainage``, ``x``, ``y``, ``depth``, ``drop``, ``width``,
+        ``run``, ``chainage``, ``x``, ``y``, ``depth``, ``width``,
         ``intersection_distance`` (m), ``usable``, ``roles``, ``reasons``, ``why``, the street's
         columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
-    length, volume, area, off_street, days, lane_days, factor, traffic, cost : ndarray,
-    shape (n, 4)
-        Length of the excavation (m), its volume (m3), its ground (m2), the part of it off the
-        street (m2), days open, lanes closed times days, factor on the site's cost, cost of the
-        traffic, and whole cost, infinite where the role is refused.
+    drop, length, volume, area, off_street, supported, services, days, lane_days, factor, traffic,
+    cost : ndarray, shape (n, 4)
+        Axis of the resting string down to the host's (m; for the longer ramp), length of the
+        excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), its
+        shored face (m2), services tapped off the main in it, days open, lanes closed times days,
+        factor on the site's cost, cost of the traffic, and whole cost, infinite where the role is
+        refused.
+    code : ndarray of int64, shape (n, 4)
+        What speaks against each role, as bits of `refusals`.
+    places : ndarray of str, shape (n, 4)
+        Place to avoid that is hit.
     ground : ndarray of polygons, shape (n, 4)
     laydown : Laydown
     lanes : Lanes
@@ -111,15 +119,20 @@ class Candidates:
     table: pd.DataFrame
     offsets: IntArray
     extents: Extents
+    drop: FloatArray
     length: FloatArray
     volume: FloatArray
     area: FloatArray
     off_street: FloatArray
+    supported: FloatArray
+    services: FloatArray
     days: FloatArray
     lane_days: FloatArray
     factor: FloatArray
     traffic: FloatArray
     cost: FloatArray
+    code: IntTable
+    places: npt.NDArray[np.object_]
     ground: npt.NDArray[np.object_]
     laydown: Laydown
     lanes: Lanes
@@ -134,6 +147,8 @@ def find_candidates(
     *,
     scene: StreetScene | None,
     avoid: Areas | None,
+    levels: Levels | None,
+    services: pd.DataFrame,
     rules: PitRules,
     strings: LaydownRules,
     rates: SiteRates,
@@ -156,18 +171,25 @@ def find_candidates(
     scene : StreetScene, optional
         The streets; None where none were given.
     avoid : Areas, optional
+    levels : callable, optional
+        Ground levels at points beside the runs; None where no elevation raster was given.
+    services : DataFrame
+        Service connections: ``run``, ``chainage`` (m), sorted by both.
     rules, strings, rates, work
         Settings of the brief.
     """
     table = stations[stations["kind"].isin(CANDIDATE_KINDS)].reset_index(drop=True)
     table = table.assign(street_class=table["street_class"].astype(object))
-    pits = _laid_out(table, thinned, runs, must, scene, rules, strings)
+    pits = _laid_out(table, stations, thinned, runs, must, scene, levels, rules, strings)
     verdict = _judged(table, stations, bends, pits, must, scene, avoid, rules)
-    costs = _costed(table, stations, runs, pits, verdict, scene, rules, rates, work)
+    costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
         table=_told(table, bends, pits, verdict, scene, rules),
         offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
         extents=pits.extents,
+        drop=_drops(pits),
+        code=verdict.code,
+        places=verdict.places,
         ground=pits.ground,
         laydown=pits.laydown,
         lanes=pits.lanes,
@@ -189,7 +211,6 @@ def _told(
     classes = table["street_class"].tolist()
     crossings = None if scene is None else scene.net.crossings
     return table.assign(
-        drop=pits.drop,
         width=2 * pits.sizes.half_width,
         intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
         usable=(verdict.code == 0).any(axis=1),
@@ -210,7 +231,7 @@ class _Pits:
     """The pits laid out at every candidate: arrays of shape (n,), ``ground`` (n, 4)."""
 
     run: IntArray
-    drop: FloatArray
+    ramps: Ramps
     sizes: PitSizes
     slope: FloatArray
     extents: Extents
@@ -247,46 +268,83 @@ def _on_street(table: pd.DataFrame, scene: StreetScene | None) -> npt.NDArray[np
 
 def _laid_out(
     table: pd.DataFrame,
+    stations: pd.DataFrame,
     thinned: Thinned,
     runs: pd.DataFrame,
     must: Stretches,
     scene: StreetScene | None,
+    levels: Levels | None,
     rules: PitRules,
     strings: LaydownRules,
 ) -> _Pits:
     """Lay out the pits of all candidates: sizes, extents, ground, lanes, room for strings."""
     run = table["run"].to_numpy(dtype=np.int64)
+    at = table["chainage"].to_numpy(dtype=float)
     host, outside, radius = (runs[c].to_numpy(dtype=float)[run] for c in _RUN_COLUMNS)
-    drop = drop_to_host(
-        table["depth"].to_numpy(dtype=float), host, outside, resting=rules.resting_height
-    )
-    sizes = PitSizes(
-        ramp=ramp_length(drop, radius, rules.ramp),
-        half_width=np.maximum(host, outside) / 2 + rules.side_room,
-        working=rules.working,
-        receiving=rules.receiving,
-    )
+    half_width = np.maximum(host, outside) / 2 + rules.side_room
     axis = Axis(thinned)
-    extents = pit_extents(axis, run, table["chainage"].to_numpy(dtype=float), sizes, must)
+    rooms = pit_rooms(run, at, must, working=rules.working, receiving=rules.receiving)
+    ramps = fit_ramps(
+        axis,
+        table,
+        stations,
+        (rooms.face_after, rooms.face_before),
+        host=host,
+        outside=outside,
+        radius=radius,
+        half_width=half_width,
+        levels=levels,
+        rules=RampRules(rules.ramp, rules.working, rules.resting_height, rules.bedding),
+    )
+    sizes = PitSizes(ramps.length, ramps.shared, half_width, rules.working, rules.receiving)
+    extents = pit_extents(axis, run, at, sizes, must)
     depth = table["depth"].to_numpy(dtype=float)
     slope = _slope(depth, rules)
     spread = slope * np.maximum(np.nan_to_num(depth), 0.0)
-    ground = footprints(axis, run, extents, sizes.half_width)
-    if rules.support == "sloped":
-        ground = shapely.buffer(ground, spread[:, None], join_style="mitre")
     street = table["street_chain"].to_numpy(dtype=np.int64)
     laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings)
-    lanes = lanes_taken(table, sizes.half_width + spread, laydown.tops, gap=rules.lateral_gap)
     return _Pits(
         run=run,
-        drop=drop,
+        ramps=ramps,
         sizes=sizes,
         slope=slope,
         extents=extents,
-        ground=ground,
-        lanes=lanes,
+        ground=_ground(axis, run, extents, ramps, half_width, slope, spread),
+        lanes=lanes_taken(table, half_width + spread, laydown.tops, gap=rules.lateral_gap),
         laydown=laydown,
     )
+
+
+def _ground(
+    axis: Axis,
+    run: IntArray,
+    extents: Extents,
+    ramps: Ramps,
+    half_width: FloatArray,
+    slope: FloatArray,
+    spread: FloatArray,
+) -> npt.NDArray[np.object_]:
+    """Return the ground of every pit; sides that lean take more, and less along a ramp."""
+    if not slope.any():
+        return footprints(axis, run, extents, half_width)
+
+    def widths(row: IntArray, from_top: FloatArray, way: int) -> FloatArray:
+        place = np.nan_to_num(ramps.length[row, way, None]) - from_top
+        known = np.isfinite(ramps.length[row, way])
+        deep = np.zeros(place.shape)
+        deep[known] = ramp_depths(ramps, row[known], way, place[known])
+        return half_width[row, None] + slope[row, None] * deep
+
+    return footprints(axis, run, extents, half_width, spread=spread, widths=widths)
+
+
+def _drops(pits: _Pits) -> FloatArray:
+    """Return the drop of each role, m: for both ways that of the longer ramp."""
+    ahead, behind = pits.ramps.drop.T
+    hole = pits.extents.end[:, 3] - pits.extents.start[:, 3]
+    straight = np.isclose(pits.extents.box_ahead[:, 3], hole)  # one hole for both ramps
+    both = np.where(straight, pits.ramps.shared_drop, np.fmax(ahead, behind))
+    return np.stack([pits.ramps.level_drop, ahead, behind, both], axis=1)
 
 
 def _judged(
@@ -304,7 +362,7 @@ def _judged(
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
-    code = _refusals(table, pits.run, stations, pits.extents, pits.sizes, must, rules)
+    code = _refusals(table, pits, stations, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
     code |= np.where(_closes(table, pits.lanes, rules) & ~tolerated, CLOSES, 0)
     code |= np.where(_no_room(pits.laydown), NO_ROOM, 0)
@@ -318,6 +376,7 @@ def _costed(
     pits: _Pits,
     verdict: _Verdict,
     scene: StreetScene | None,
+    services: pd.DataFrame,
     rules: PitRules,
     rates: SiteRates,
     work: WorkRates,
@@ -333,7 +392,11 @@ def _costed(
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
     factor = np.where(verdict.tolerated, dear, verdict.factor)
-    site = site_cost(opened, volume, area, off_street, rates) * factor
+    depth = table["depth"].to_numpy(dtype=float) + rules.bedding
+    width = 2 * pits.sizes.half_width
+    supported = supported_face(length, width[:, None], depth[:, None], pits.slope[:, None])
+    fed = services_in(services, pits.run, extents, len(runs))
+    site = site_cost(opened, volume, area, off_street, supported, rates) * factor
     classes = table["street_class"].to_numpy(dtype=object)
     traffic = traffic_cost(classes, pits.lanes, days, rates)
     return {
@@ -341,34 +404,17 @@ def _costed(
         "volume": volume,
         "area": area,
         "off_street": off_street,
+        "supported": supported,
+        "services": fed,
         "days": days,
         "lane_days": pits.lanes.taken * days,
         "factor": factor,
         "traffic": traffic,
-        "cost": np.where(verdict.code == 0, site + traffic, np.inf),
+        "cost": np.where(verdict.code == 0, site + traffic + rates.temporary_service * fed, np.inf),
     }
 
 
 _RUN_COLUMNS = ("diameter", "outside", "radius")
-
-
-def drop_to_host(
-    depth: FloatArray, host: FloatArray, outside: FloatArray, *, resting: float
-) -> FloatArray:
-    """Return the height from the axis of the resting string to that of the host, m.
-
-    Depth is that of the invert; the string rests with its underside ``resting`` above ground.
-    """
-    return np.asarray(depth - host / 2 + resting + outside / 2, dtype=np.float64)
-
-
-def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
-    """Return the ramp's length, m, NaN where no ramp can be had."""
-    most = 2.0 if form == "level" else 1.0
-    fits = (drop > 0) & (drop <= most * radius)
-    length = np.full(len(drop), np.nan)
-    length[fits] = insertion_length_m(drop[fits], radius[fits], form=form)
-    return length
 
 
 def _at(stations: pd.DataFrame, run: IntArray, at: FloatArray, column: str) -> FloatArray:
@@ -380,15 +426,10 @@ def _at(stations: pd.DataFrame, run: IntArray, at: FloatArray, column: str) -> F
 
 
 def _refusals(
-    table: pd.DataFrame,
-    run: IntArray,
-    stations: pd.DataFrame,
-    extents: Extents,
-    sizes: PitSizes,
-    must: Stretches,
-    rules: PitRules,
+    table: pd.DataFrame, pits: _Pits, stations: pd.DataFrame, must: Stretches, rules: PitRules
 ) -> IntTable:
     """Return the refusals that follow from the run itself, as bits, shape (n, 4)."""
+    run, extents, ramp = pits.run, pits.extents, pits.sizes.ramp
     depth = table["depth"].to_numpy(dtype=float)
     edges = list(zip(extents.start.T, extents.end.T, strict=True))
     deepest = np.stack(
@@ -398,21 +439,38 @@ def _refusals(
         ],
         axis=1,
     )
-    rise = np.stack(
-        [_at(stations, run, e, "ground_z") - _at(stations, run, s, "ground_z") for s, e in edges],
-        axis=1,
-    )
-    slope = np.abs(np.nan_to_num(rise)) / np.maximum(extents.end - extents.start, 1e-6)
+    slope = np.abs(_rises(table, pits, stations)) / np.maximum(extents.end - extents.start, 1e-6)
     unknown = ~np.isfinite(depth)[:, None]
-    no_ramp = ~np.isfinite(sizes.ramp)[:, None] & INSERTION
+    one_way, two_way = np.isfinite(ramp), np.isfinite(ramp.sum(axis=1) + pits.sizes.shared)
+    ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
     code = np.where(unknown, NO_GROUND, 0)
     code = code | np.where(depth[:, None] <= 0, ABOVE, 0)
     code = code | np.where(deepest > rules.max_depth, DEEP, 0)
     code = code | np.where(slope > rules.max_slope, STEEP, 0)
-    code = code | np.where(no_ramp & ~unknown, RAMP, 0)
+    code = code | np.where(~ramps & ~unknown, RAMP, 0)
     return np.asarray(code | np.where(cuts.reshape(-1, 4), CUTS, 0), dtype=np.int64)
+
+
+def _rises(table: pd.DataFrame, pits: _Pits, stations: pd.DataFrame) -> FloatArray:
+    """Return the rise of the ground along every pit, m, shape (n, 4); 0 where it is unknown.
+
+    A ramp that goes on beyond the run's end rises with the ground there.
+    """
+    run, extents = pits.run, pits.extents
+    levels = [
+        np.stack([_at(stations, run, at, "ground_z") for at in edge.T], axis=1)
+        for edge in (extents.start, extents.end)
+    ]
+    here = table["ground_z"].to_numpy(dtype=float)
+    for edge, deep, level, way in (
+        (extents.start, extents.deep_start, levels[0], 0),
+        (extents.end, extents.deep_end, levels[1], 1),
+    ):
+        beyond = edge[:, way + 1] != deep[:, way + 1]
+        level[beyond, way + 1] = (here + pits.ramps.top_rise()[:, way])[beyond]
+    return np.nan_to_num(levels[1] - levels[0])
 
 
 def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> BoolTable:
@@ -449,31 +507,50 @@ def _excavation(
 ) -> tuple[FloatArray, FloatArray]:
     """Return length (m) and volume (m3) of every pit, shape (n, 4).
 
-    The carrier in a pit is laid in the open at the host's level: over the run the pit is dug to
-    the bedding along its whole length. Where the ramp leaves the run its mean depth is half that
-    at the face (exact for two opposed arcs, on the safe side for one). Sides leaning m:1 add to
-    a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 + h2^2)/3 along it,
-    m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners; for one depth H
-    the prismoidal m H^2 (b + l) + (4/3) m^2 H^3.
+    The carrier in a pit is laid in the open at the host's level: what is opened of the run, and
+    the room at the station, is dug to the bedding along its whole length. What of a ramp lies
+    beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. Sides
+    leaning m:1 add to a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 +
+    h2^2)/3 along it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners,
+    for one depth H the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes
+    straight on has no slope of its own.
     """
     extents, run = pits.extents, pits.run
-    opened = extents.end - extents.start
+    opened = extents.deep_end - extents.deep_start
     first, last = (
         np.maximum(np.stack([_at(stations, run, at, "depth") for at in edge.T], axis=1), 0.0)
         + rules.bedding
-        for edge in (extents.start, extents.end)
+        for edge in (extents.deep_start, extents.deep_end)
     )
-    middle = (first + last) / 2
-    boxes = extents.box_ahead + extents.box_behind
-    off_run = np.maximum(boxes - extents.on_run, 0.0)
-    ramp = off_run * np.maximum(pits.drop, 0.0)[:, None] / 2
     width = 2 * pits.sizes.half_width[:, None]
-    length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), opened)
+    whole = extents.end - extents.start
+    length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), whole)
     lean = pits.slope[:, None]
     sides = lean * opened * (first**2 + first * last + last**2) / 3
-    sides = sides + lean * width * (first**2 + last**2) / 2
-    sides = sides + 2 / 3 * lean**2 * (first**3 + last**3)
-    return length, width * (opened * middle + ramp) + sides
+    for depth, edge, deep in (
+        (first, extents.start, extents.deep_start),
+        (last, extents.end, extents.deep_end),
+    ):
+        slope = lean * (edge == deep)
+        sides = sides + slope * width * depth**2 / 2 + 2 / 3 * slope**2 * depth**3
+    return length, width * opened * (first + last) / 2 + sides + _ramps_dug(pits)
+
+
+def _ramps_dug(pits: _Pits) -> FloatArray:
+    """Return the volume of what of the ramps is not over the run, m3, shape (n, 4)."""
+    extents, ramps = pits.extents, pits.ramps
+    out = np.zeros(extents.start.shape)
+    for way, box in enumerate((extents.box_ahead, extents.box_behind)):
+        # The ramp of a two-way pit at a bend leaves the run where that of a one-way pit does.
+        one_way = way + 1
+        begins = extents.on_run[:, one_way] - (box[:, one_way] - ramps.length[:, way])
+        bare = (box > 0) & np.isfinite(begins)[:, None]
+        row, role = np.nonzero(bare & (extents.deep_end - extents.deep_start < box - 1e-6))
+        begin = begins[row]
+        out[row, role] += ramp_volumes(
+            ramps, row, way, begin, 2 * pits.sizes.half_width[row], pits.slope[row]
+        )
+    return out
 
 
 def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:

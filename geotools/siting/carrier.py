@@ -34,6 +34,7 @@ from geotools.pipe.pulling import (
     wall_area_m2,
     weight_n_per_m,
 )
+from geotools.schema import quantity_text
 from geotools.units import parse_quantity
 
 __all__ = [
@@ -41,10 +42,14 @@ __all__ = [
     "Contest",
     "bend_limits",
     "carrier_columns",
+    "choice_limits",
     "hold_contest",
     "hydraulic_columns",
     "pipe_rows",
+    "pulled_pipes",
+    "ranked",
     "report_fixed",
+    "shortfall",
 ]
 
 # What a pipe refused by a rule falls short of.
@@ -52,8 +57,11 @@ RULE_TEXTS = {
     "fit": "does not clear the bore as carrier.fit_rule asks",
     "pressure": "does not hold working pressure and surge",
     "collapse": "does not stand the groundwater when empty",
-    "flow": "does not carry the flow within the limits of velocity, gradient or capacity",
+    "flow": "does not carry the design flow within service.max_velocity and max_gradient",
 }
+# The same of the last, in a run whose design flow is not on record.
+LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
+DAY = 86400.0  # s
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
 
@@ -68,8 +76,12 @@ class Contest:
         Runs x pipes.
     tries : ndarray of int64, shape (runs, k)
         Pipes to plan through, cheapest first; -1 where there are no more.
+    flowing : ndarray of bool, shape (runs,)
+        The design flow is on record; where it is not, capacity stands in for it.
     fixed : ndarray of int64, shape (runs,)
         The pipe fixed by the brief, or -1.
+    wanted : ndarray of bool, shape (pipes,)
+        Pipes the wishes of the brief leave.
     in_window : ndarray of bool, runs x pipes
         Pipes near enough in size to be told of.
     reason : ndarray of str, shape (runs,)
@@ -81,7 +93,9 @@ class Contest:
     pipes: CarrierColumns
     verdict: Choice
     tries: IntArray
+    flowing: npt.NDArray[np.bool_]
     fixed: IntArray
+    wanted: npt.NDArray[np.bool_]
     in_window: npt.NDArray[np.bool_]
     reason: npt.NDArray[np.object_]
     price: FloatArray
@@ -105,28 +119,43 @@ def hold_contest(
     Raises
     ------
     BriefError
-        If a fixed pipe is not in the catalogue, or the wishes leave none.
+        If a fixed pipe is not in the catalogue, the wishes leave none, or surges are counted
+        whose size is not given.
     """
     choice = brief.carrier
+    if brief.service.surges_per_day > 0 and brief.service.recurring_velocity == 0:
+        raise BriefError(
+            [
+                "service.surges_per_day: counts surges whose size is not given; give "
+                "service.recurring_velocity, the change of velocity in each"
+            ]
+        )
     every, wanted = _catalogue(choice)
     pipes = as_columns(every)
     fixed = _fixed(runs, every, wanted, choice)
-    verdict = choose(_run_columns(service, brief), pipes, limits=_criteria(brief))
+    verdict = choose(_run_columns(service, brief), pipes, limits=choice_limits(brief))
     bore = service["bore_low"].to_numpy(dtype=float)[:, None]
     outside = np.asarray(pipes.outside_m)[None, :]
     enters = outside + 2 * choice.bead_height < bore
     suits = verdict.suits & wanted[None, :]
-    tries = _ranked(suits, pipes, brief)
+    tries = ranked(suits, pipes, _price(pipes, brief))[:, : choice.tries]
     rows = np.flatnonzero(fixed >= 0)
     tries[rows] = -1
     tries[rows, 0] = np.where(enters[rows, fixed[rows]], fixed[rows], -1)
     in_window = (outside >= WINDOW * bore) & (outside < bore) & wanted[None, :]
     in_window[rows, fixed[rows]] = True
-    reason = _no_pipe(tries, fixed, verdict, pipes, wanted, bore[:, 0])
+    flowing = np.isfinite(service["flow"].to_numpy(dtype=float))
+    reason = _no_pipe(tries, fixed, verdict, pipes, wanted, bore[:, 0], flowing, brief.output.units)
     short = runs["length"].to_numpy(dtype=float) < least_length
     tries[short] = -1
     reason[short] = "shorter than two pits and a pull (pulls.min_length): renew it in open cut"
-    return Contest(pipes, verdict, tries, fixed, in_window, reason, _price(pipes, brief))
+    price = _price(pipes, brief)
+    return Contest(pipes, verdict, tries, flowing, fixed, wanted, in_window, reason, price)
+
+
+def shortfall(rule: str, flowing: bool) -> str:
+    """Say what a pipe refused by a rule falls short of, in a run with a design flow or without."""
+    return LESS_CAPACITY if rule == "flow" and not flowing else RULE_TEXTS[rule]
 
 
 def _catalogue(choice: CarrierChoice) -> tuple[list[Carrier], npt.NDArray[np.bool_]]:
@@ -245,7 +274,8 @@ def _run_columns(service: pd.DataFrame, brief: Brief) -> RunColumns:
     )
 
 
-def _criteria(brief: Brief) -> Criteria:
+def choice_limits(brief: Brief) -> Criteria:
+    """Return the limits of the choice of carriers."""
     choice, service = brief.carrier, brief.service
     return Criteria(
         fit_rule=choice.fit_rule,
@@ -254,6 +284,8 @@ def _criteria(brief: Brief) -> Criteria:
         bead_m=choice.bead_height,
         recurring_velocity_m_per_s=service.recurring_velocity,
         occasional_velocity_m_per_s=service.occasional_velocity,
+        recurring_cycles=service.surges_per_day * (service.life / DAY) * service.fatigue_safety,
+        grout_factor=service.grout_factor if brief.pulls.grouted else 1.0,
         ovality=service.ovality,
         collapse_safety=service.collapse_safety,
         least_capacity_ratio=service.least_capacity,
@@ -269,13 +301,13 @@ def _price(pipes: CarrierColumns, brief: Brief) -> FloatArray:
     return np.asarray(mass * np.where(plastic, brief.rates.pe_pipe, brief.rates.pvc_pipe))
 
 
-def _ranked(suits: npt.NDArray[np.bool_], pipes: CarrierColumns, brief: Brief) -> IntArray:
+def ranked(suits: npt.NDArray[np.bool_], pipes: CarrierColumns, price: FloatArray) -> IntArray:
     """Rank the pipes that suit: the cheapest of every material first, then the next of each.
 
     Materials differ in bending radius and strength, hence in pits and pulls, which the price of
-    the pipe does not show: so each of them is tried before a second pipe of one is.
+    the pipe does not show: so each of them is tried before a second pipe of one is. -1 behind
+    the last that suits.
     """
-    price = _price(pipes, brief)
     by_price = np.lexsort([pipes.name, price])
     cost = np.where(suits, price, np.inf)[:, by_price]
     material = pipes.material[by_price]
@@ -284,9 +316,8 @@ def _ranked(suits: npt.NDArray[np.bool_], pipes: CarrierColumns, brief: Brief) -
         of_it = np.isfinite(cost) & (material == name)[None, :]
         turn = np.where(of_it, np.cumsum(of_it, axis=1), turn)
     order = np.lexsort([np.broadcast_to(np.arange(cost.shape[1]), cost.shape), cost, turn], axis=1)
-    first = order[:, : brief.carrier.tries]
-    usable = np.isfinite(np.take_along_axis(cost, first, axis=1))
-    return np.where(usable, by_price[first], -1).astype(np.int64)
+    usable = np.isfinite(np.take_along_axis(cost, order, axis=1))
+    return np.where(usable, by_price[order], -1).astype(np.int64)
 
 
 def _no_pipe(
@@ -296,6 +327,8 @@ def _no_pipe(
     pipes: CarrierColumns,
     wanted: npt.NDArray[np.bool_],
     bore: FloatArray,
+    flowing: npt.NDArray[np.bool_],
+    system: str,
 ) -> npt.NDArray[np.object_]:
     """Say of runs with no pipe to try which rule refused the one that came closest."""
     reason = np.full(len(tries), "", dtype=object)
@@ -303,14 +336,15 @@ def _no_pipe(
         if fixed[run] >= 0:
             reason[run] = (
                 f"the fixed carrier {pipes.name[fixed[run]]} does not enter the bore of "
-                f"{bore[run] * 1000:.0f} mm"
+                f"{quantity_text(bore[run], 'bore', system, 0)}"
             )
             continue
         passed = np.where(wanted, verdict.refused_by[run], -1)
         best = np.lexsort([-np.asarray(pipes.bore_m), -passed])
         last = next(int(p) for p in best if wanted[p])
         rule = CHOICE_RULES[int(verdict.refused_by[run, last])]
-        reason[run] = f"no pipe suits; {pipes.name[last]} came closest but {RULE_TEXTS[rule]}"
+        told = shortfall(rule, bool(flowing[run]))
+        reason[run] = f"no pipe suits; {pipes.name[last]} came closest but {told}"
     return reason
 
 
@@ -324,7 +358,9 @@ def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> No
     texts = [
         f"the fixed carrier {contest.pipes.name[pipe[k]]} "
         + ", and ".join(
-            RULE_TEXTS[r] for r, ok in zip(CHOICE_RULES, kept[k], strict=True) if not ok
+            shortfall(r, bool(contest.flowing[run[k]]))
+            for r, ok in zip(CHOICE_RULES, kept[k], strict=True)
+            if not ok
         )
         + "; it is planned all the same"
         for k in broken
@@ -339,47 +375,59 @@ def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> No
 
 
 def carrier_columns(
-    contest: Contest, rank: int, service: pd.DataFrame, choice: CarrierChoice, pulls: Pulls
+    contest: Contest, pipe: IntArray, service: pd.DataFrame, choice: CarrierChoice, pulls: Pulls
 ) -> pd.DataFrame:
-    """Return what the plan needs to know of each run's carrier of a rank; NaN where it has none.
+    """Return what the plan needs to know of each run's carrier; NaN where it has none (-1).
 
     Columns: ``pipe`` (row of the catalogue), ``carrier``, ``outside``, ``carrier_bore``,
     ``clearance``, ``radius`` (m), ``weight`` on the host and ``dry_weight`` (N/m), ``mass``
-    (kg/m), ``area`` (m2), ``pipe_limit`` and ``allowable`` (N), ``governed_by``.
+    (kg/m), ``pipe_limit`` and ``allowable`` (N), ``governed_by``.
     """
-    pipes = contest.pipes
-    pipe = contest.tries[:, rank] if rank < contest.tries.shape[1] else np.full(len(service), -1)
+    every = pulled_pipes(contest.pipes, choice, pulls)
     known, safe = pipe >= 0, np.maximum(pipe, 0)
+    numbers = every.drop(columns="least_area").iloc[safe].reset_index(drop=True)
+    numbers.loc[~known] = np.nan
+    clearance = service["bore_low"].to_numpy(dtype=float) - numbers["outside"]
+    machine = float(machine_capacity_n(pulls.machine_capacity, usable=pulls.machine_share))
+    of_pipe = every["pipe_limit"].to_numpy()[safe] <= machine
+    return numbers.assign(
+        clearance=clearance - 2 * choice.bead_height,
+        pipe=pipe,
+        carrier=np.where(known, contest.pipes.name[safe].astype(object), ""),
+        governed_by=np.where(of_pipe, "pipe", "machine").astype(object),
+    )
+
+
+def pulled_pipes(pipes: CarrierColumns, choice: CarrierChoice, pulls: Pulls) -> pd.DataFrame:
+    """Return what a pull needs to know of each pipe.
+
+    Columns: ``outside``, ``carrier_bore``, ``radius`` (m), ``weight`` on the host and
+    ``dry_weight`` (N/m), ``mass`` (kg/m), ``least_area`` of the wall (m2), ``pipe_limit`` and
+    ``allowable`` (N).
+    """
     tension = pulls.force_share * allowable_tension_n(
         pipes, hours=pulls.duration / 3600, temperature_c=choice.temperature
-    )
-    machine = float(machine_capacity_n(pulls.machine_capacity, usable=pulls.machine_share))
-    radius = least_radius_m(
-        pipes.material, pipes.dr, pipes.outside_m, temperature_c=choice.temperature
     )
     weight = weight_n_per_m(
         pipes,
         condition="filled" if pulls.filled else "empty",
         host="flooded" if pulls.flooded else "dry",
     )
-    area = wall_area_m2(pipes.outside_m, pipes.wall_average_m)
-    outside = np.asarray(pipes.outside_m)[safe]
-    numbers = {
-        "outside": outside,
-        "carrier_bore": np.asarray(pipes.bore_m)[safe],
-        "clearance": service["bore_low"].to_numpy(dtype=float) - outside - 2 * choice.bead_height,
-        "radius": radius[safe],
-        "weight": weight[safe],
-        "dry_weight": weight_n_per_m(pipes)[safe],
-        "mass": (pipes.density * area)[safe],
-        "pipe_limit": tension[safe],
-        "allowable": np.minimum(tension[safe], machine),
-    }
-    table = pd.DataFrame({name: np.where(known, value, np.nan) for name, value in numbers.items()})
-    return table.assign(
-        pipe=pipe,
-        carrier=np.where(known, pipes.name[safe].astype(object), ""),
-        governed_by=np.where(tension[safe] <= machine, "pipe", "machine").astype(object),
+    machine = float(machine_capacity_n(pulls.machine_capacity, usable=pulls.machine_share))
+    return pd.DataFrame(
+        {
+            "outside": np.asarray(pipes.outside_m),
+            "carrier_bore": np.asarray(pipes.bore_m),
+            "radius": least_radius_m(
+                pipes.material, pipes.dr, pipes.outside_m, temperature_c=choice.temperature
+            ),
+            "weight": weight,
+            "dry_weight": weight_n_per_m(pipes),
+            "mass": pipes.density * wall_area_m2(pipes.outside_m, pipes.wall_average_m),
+            "least_area": wall_area_m2(pipes.outside_m, pipes.wall_min_m),
+            "pipe_limit": tension,
+            "allowable": np.minimum(tension, machine),
+        }
     )
 
 

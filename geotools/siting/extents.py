@@ -2,11 +2,14 @@
 
 A pit lies straight behind the face on the axis of the leg that is pulled. On a straight main the
 ramp lies over the main and opens all of it; at a bend the ramp leaves the main, straight on from
-the leg, and only the bend and the working room are opened.
+the leg, and only the bend and the working room are opened. What is opened of the run is dug to
+the host, for the carrier is laid there in the open; so is the room at the station. The rest of a
+ramp, beside the run or beyond its end, is dug no deeper than the carrier comes down.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,16 +20,22 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
-__all__ = ["Extents", "PitSizes", "footprints", "pit_extents"]
+__all__ = ["Extents", "PitSizes", "Rooms", "footprints", "pit_extents", "pit_rooms"]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
+BOX_PLACES = 17  # along a box, where its sides lean
 
 
 @dataclass(frozen=True)
 class PitSizes:
-    """Sizes of the pits at each candidate, shape (n,), m; ``ramp`` NaN where none is possible."""
+    """Sizes of the pits at each candidate, m.
+
+    ``ramp``, shape (n, 2), is for the pull ahead and the pull behind, ``shared``, shape (n,), for
+    one hole for both; NaN where none is possible.
+    """
 
     ramp: FloatArray
+    shared: FloatArray
     half_width: FloatArray
     working: float
     receiving: float
@@ -44,7 +53,10 @@ class Extents:
         Length of the straight box back from the face for the pull ahead, and forward from the
         face for the pull behind, m; 0 where the role has none.
     on_run : ndarray
-        Length of those boxes that lies over the run, m.
+        Length of those boxes that lies over the stretch dug to the host, m.
+    deep_start, deep_end : ndarray
+        Edges of the stretch dug to the host along the run, m: the pit but for what of its ramp
+        goes on beyond the run's ends.
     """
 
     start: FloatArray
@@ -52,6 +64,41 @@ class Extents:
     box_ahead: FloatArray
     box_behind: FloatArray
     on_run: FloatArray
+    deep_start: FloatArray
+    deep_end: FloatArray
+
+
+@dataclass(frozen=True)
+class Rooms:
+    """Room at each candidate apart from ramps, before and after its station, m, shape (n,).
+
+    ``near_*`` is half a receiving pit, ``face_*`` the way to the face of an insertion; both take
+    in what has to lie in the pit. ``held`` says where there is such a thing.
+    """
+
+    near_before: FloatArray
+    near_after: FloatArray
+    face_before: FloatArray
+    face_after: FloatArray
+    held: BoolArray
+
+
+def pit_rooms(
+    run: IntArray, at: FloatArray, must: Stretches, *, working: float, receiving: float
+) -> Rooms:
+    """Return the room every candidate takes; parameters as `pit_extents`, lengths m."""
+    row = must.holding(run, at)
+    held: BoolArray = row >= 0
+    low = np.where(held, must.low[row] if len(must.low) else at, at)
+    high = np.where(held, must.high[row] if len(must.high) else at, at)
+    half = receiving / 2
+    return Rooms(
+        np.maximum(half, at - low),
+        np.maximum(half, high - at),
+        np.maximum(working, at - low),
+        np.maximum(working, high - at),
+        held,
+    )
 
 
 def pit_extents(
@@ -68,21 +115,16 @@ def pit_extents(
     must : Stretches
         A candidate inside one gets a pit that holds all of it.
     """
-    row = must.holding(run, at)
-    held = row >= 0
-    low = np.where(held, must.low[row] if len(must.low) else at, at)
-    high = np.where(held, must.high[row] if len(must.high) else at, at)
-    half = sizes.receiving / 2
-    near_before, near_after = np.maximum(half, at - low), np.maximum(half, high - at)
-    face_before = np.maximum(sizes.working, at - low)
-    face_after = np.maximum(sizes.working, high - at)
-    ramp = np.where(np.isfinite(sizes.ramp), sizes.ramp, 0.0)
+    rooms = pit_rooms(run, at, must, working=sizes.working, receiving=sizes.receiving)
+    near_before, near_after = rooms.near_before, rooms.near_after
+    face_before, face_after = rooms.face_before, rooms.face_after
+    ramp_ahead, ramp_behind = np.nan_to_num(sizes.ramp).T
 
-    back, length_ahead = _box(axis, run, at + face_after, ramp + face_after, sizes, ahead=False)
-    front, length_behind = _box(axis, run, at - face_before, ramp + face_before, sizes, ahead=True)
+    back, length_ahead = _box(axis, run, at + face_after, ramp_ahead + face_after, sizes, False)
+    front, length_behind = _box(axis, run, at - face_before, ramp_behind + face_before, sizes, True)
     before_ahead = np.maximum(near_before, back - face_after)
     after_behind = np.maximum(near_after, front - face_before)
-    straight, shared = _shared_hole(axis, run, at, ramp, sizes, held)
+    straight, shared = _shared_hole(axis, run, at, np.nan_to_num(sizes.shared), sizes, rooms.held)
 
     before = np.stack(
         [near_before, before_ahead, face_before, np.where(straight, shared, before_ahead)], axis=1
@@ -90,25 +132,33 @@ def pit_extents(
     after = np.stack(
         [near_after, face_after, after_behind, np.where(straight, shared, after_behind)], axis=1
     )
+    start, end = at[:, None] - before, at[:, None] + after
+    last = axis.chainage[axis.offsets[run + 1] - 1]
+    deep_start, deep_end = start.copy(), end.copy()
+    # Beyond the run's end a ramp is a ramp: only the room at the station is dug to the host.
+    deep_start[:, AHEAD] = np.maximum(start[:, AHEAD], np.minimum(at - near_before, 0.0))
+    deep_end[:, BEHIND] = np.minimum(end[:, BEHIND], np.maximum(at + near_after, last))
     none = np.zeros(len(at))
     # In a two-way pit at a bend each box starts at the outer edge, farther from its ramp's top.
-    both_ahead = np.where(straight, 2 * shared, ramp + after_behind)
-    both_behind = np.where(straight, 2 * shared, ramp + before_ahead)
+    both_ahead = np.where(straight, 2 * shared, ramp_ahead + after_behind)
+    both_behind = np.where(straight, 2 * shared, ramp_behind + before_ahead)
     on_both = np.where(straight, 4 * shared, before_ahead + after_behind)
+    deep = deep_end - deep_start
+    on_ahead = np.minimum(np.minimum(back, length_ahead), deep[:, AHEAD])
+    on_behind = np.minimum(np.minimum(front, length_behind), deep[:, BEHIND])
     return Extents(
-        start=at[:, None] - before,
-        end=at[:, None] + after,
+        start=start,
+        end=end,
         box_ahead=np.stack([none, length_ahead, none, both_ahead], axis=1),
         box_behind=np.stack([none, none, length_behind, both_behind], axis=1),
-        on_run=np.stack(
-            [none, np.minimum(back, length_ahead), np.minimum(front, length_behind), on_both],
-            axis=1,
-        ),
+        on_run=np.stack([none, on_ahead, on_behind, on_both], axis=1),
+        deep_start=deep_start,
+        deep_end=deep_end,
     )
 
 
 def _box(
-    axis: Axis, run: IntArray, face: FloatArray, length: FloatArray, sizes: PitSizes, *, ahead: bool
+    axis: Axis, run: IntArray, face: FloatArray, length: FloatArray, sizes: PitSizes, ahead: bool
 ) -> tuple[FloatArray, FloatArray]:
     """Return how far the run follows the box from a face, and the box's length."""
     heading = axis.heading(run, face, before=ahead)
@@ -131,7 +181,7 @@ def _shared_hole(
     half = ramp / 2 + sizes.working
     reach = np.minimum(
         *(
-            _box(axis, run, at - half if ahead else at + half, 2 * half, sizes, ahead=ahead)[0]
+            _box(axis, run, at - half if ahead else at + half, 2 * half, sizes, ahead)[0]
             for ahead in (False, True)
         )
     )
@@ -139,38 +189,67 @@ def _shared_hole(
     return straight, half
 
 
+Widths = Callable[[IntArray, FloatArray, int], FloatArray]
+
+
 def footprints(
-    axis: Axis, run: IntArray, extents: Extents, half_width: FloatArray
+    axis: Axis,
+    run: IntArray,
+    extents: Extents,
+    half_width: FloatArray,
+    *,
+    spread: FloatArray | None = None,
+    widths: Widths | None = None,
 ) -> npt.NDArray[np.object_]:
-    """Return the ground each pit takes, shape (n, 4), as polygons."""
+    """Return the ground each pit takes, shape (n, 4), as polygons.
+
+    Parameters
+    ----------
+    axis, run, extents
+        As for `pit_extents`.
+    half_width : ndarray, shape (n,)
+        Half the width at the bottom, m.
+    spread : ndarray, shape (n,), optional
+        How far the sides lean out where the pit is dug to the host, m.
+    widths : callable, optional
+        Half the width at the ground along boxes, m: of candidates, at distances back from the
+        top of the ramp, shape (k, m), for the pull ahead (0) or behind (1).
+    """
     count = len(run)
-    runs, widths = np.repeat(run, 4), np.repeat(half_width, 4)
-    start, end = extents.start.ravel(), extents.end.ravel()
+    runs, half = np.repeat(run, 4), np.repeat(half_width, 4)
+    start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
     opened = shapely.buffer(
-        _sections(axis, runs, start, end), widths, cap_style="flat", join_style="mitre"
+        _sections(axis, runs, start, end), half, cap_style="flat", join_style="mitre"
     )
+    if spread is not None:
+        opened = shapely.buffer(opened, np.repeat(spread, 4), join_style="mitre")
     ahead, behind = extents.box_ahead.ravel(), extents.box_behind.ravel()
-    for face, length, sign, before in ((end, ahead, -1.0, False), (start, behind, 1.0, True)):
+    for way, (face, length, sign) in enumerate(((end, ahead, -1.0), (start, behind, 1.0))):
         # A box that the opened stretch already covers adds nothing.
         wanted = np.flatnonzero((length > 0) & (end - start < length - 1e-6))
         if not len(wanted):
             continue
-        heading = sign * axis.heading(runs[wanted], face[wanted], before=before)
-        boxes = _boxes(
-            axis.position(runs[wanted], face[wanted]), heading, length[wanted], widths[wanted]
-        )
+        heading = sign * axis.heading(runs[wanted], face[wanted], before=way == 1)
+        along = length[wanted, None] * np.linspace(0.0, 1.0, 2 if widths is None else BOX_PLACES)
+        wide = np.repeat(half[wanted, None], along.shape[1], axis=1)
+        if widths is not None:
+            wide = widths(wanted // 4, length[wanted, None] - along, way)
+        boxes = _boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
         opened[wanted] = shapely.union(opened[wanted], boxes)
     ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
     return ground
 
 
 def _boxes(
-    face: FloatArray, heading: FloatArray, length: FloatArray, half_width: FloatArray
+    face: FloatArray, heading: FloatArray, along: FloatArray, half_width: FloatArray
 ) -> npt.NDArray[np.object_]:
-    across = np.stack([-heading[:, 1], heading[:, 0]], axis=1) * half_width[:, None]
-    far = face + heading * length[:, None]
-    corners = np.stack([face + across, face - across, far - across, far + across], axis=1)
-    boxes: npt.NDArray[np.object_] = shapely.polygons(corners)
+    """Return straight boxes back from faces, as wide as said at distances from there."""
+    across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)[:, None]
+    middle = face[:, None] + heading[:, None] * along[..., None]
+    sides = [middle + across * (sign * half_width)[..., None] for sign in (1.0, -1.0)]
+    boxes: npt.NDArray[np.object_] = shapely.polygons(
+        np.concatenate([sides[0], sides[1][:, ::-1]], axis=1)
+    )
     return boxes
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 
 from geotools.intake.columns import Areas
@@ -17,6 +16,7 @@ __all__ = [
     "near_crossings",
     "nearest_gap",
     "off_street_area",
+    "soft_places",
 ]
 
 BoolTable = npt.NDArray[np.bool_]
@@ -63,6 +63,14 @@ def hard_places(avoid: Areas | None) -> Polygons:
     return shapes
 
 
+def soft_places(avoid: Areas | None) -> Polygons:
+    """Return the soft places with their buffers."""
+    if avoid is None or not len(avoid):
+        return np.zeros(0, dtype=object)
+    shapes: Polygons = _buffered(avoid)[~_hard(avoid)]
+    return shapes
+
+
 def hard_reasons(avoid: Areas | None) -> npt.NDArray[np.object_]:
     """Return why each of the hard places is to be avoided, as its layer says."""
     if avoid is None or not len(avoid):
@@ -97,6 +105,25 @@ def avoided(
     return hit.reshape(shape), factor.reshape(shape), named.reshape(shape)
 
 
+def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> FloatArray:
+    """Return the ground the parts of each owner cover together, m2."""
+    order = np.argsort(owner, kind="stable")
+    owner, parts = owner[order], parts[order]
+    many = np.bincount(owner, minlength=count)
+    covered = np.bincount(owner, shapely.area(parts), minlength=count)
+    # Where streets overlap, at corners and side by side, ground counts once.
+    several = np.flatnonzero(many > 1)
+    if len(several):
+        row = np.full(count, -1)
+        row[several] = np.arange(len(several))
+        table = np.full((len(several), int(many.max())), None, dtype=object)
+        place = np.arange(len(owner)) - np.searchsorted(owner, owner)
+        chosen = row[owner] >= 0
+        table[row[owner[chosen]], place[chosen]] = parts[chosen]
+        covered[several] = shapely.area(shapely.union_all(table, axis=1))
+    return np.asarray(covered, dtype=np.float64)
+
+
 def off_street_area(
     ground: Polygons, corridors: Polygons, chosen: BoolTable, on_street: npt.NDArray[np.bool_]
 ) -> FloatArray:
@@ -119,10 +146,7 @@ def off_street_area(
         return off
     shapes = ground.ravel()[rows]
     pit, street = shapely.STRtree(corridors).query(shapes, predicate="intersects")
-    inside = pd.Series(shapely.intersection(shapes[pit], corridors[street])).groupby(pit)
-    covered = inside.agg(lambda parts: shapely.area(shapely.union_all(parts.to_numpy())))
-    on = np.zeros(len(rows))
-    on[covered.index.to_numpy()] = covered.to_numpy(dtype=float)
+    on = _covered(pit, shapely.intersection(shapes[pit], corridors[street]), len(rows))
     flat = off.ravel()
     flat[rows] = np.maximum(shapely.area(shapes) - on, 0.0)
     return flat.reshape(ground.shape)

@@ -185,10 +185,13 @@ def _room(
     forward = ramp.street["street_same"].to_numpy(dtype=bool)
     room = np.zeros(len(run))
     rows = np.flatnonzero(chain >= 0)
-    room[rows] = scene.corridors.available(chain[rows], at[rows], forward[rows], radius[rows])
+    off = ramp.street["street_offset"].to_numpy(dtype=float)
+    room[rows] = scene.corridors.available(
+        chain[rows], at[rows], forward[rows], radius[rows], off[rows]
+    )
     rows = np.flatnonzero((chain < 0) & (street < 0))
     room[rows] = scene.corridors.straight_back(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
     same = ramp.street["street_near"].to_numpy(dtype=np.int64) == np.where(street < 0, -2, street)
-    return room, np.where(same, ramp.street["street_offset"].to_numpy(dtype=float), np.nan)
+    return room, np.where(same, off, np.nan)

@@ -12,6 +12,7 @@ from geotools.schema import ROLES
 __all__ = [
     "ABOVE",
     "AVOID",
+    "BITS",
     "CLOSES",
     "CROSSING",
     "CUTS",
@@ -21,6 +22,7 @@ __all__ = [
     "RAMP",
     "STEEP",
     "reason_texts",
+    "refusal_words",
     "role_names",
 ]
 
@@ -38,9 +40,42 @@ _TEXTS = (
     "no room to lay out a string of {least_string}",
     "would close every lane of a street of class {class}",
 )
-NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, STEEP, NO_ROOM, CLOSES = (
-    1 << bit for bit in range(len(_TEXTS))
+# What of the brief or the layers decides each.
+_KEYS = (
+    "inputs.dem",
+    "levels of the mains and the dem",
+    "pits.max_depth",
+    "pits.ramp, pits.resting_height",
+    "",
+    "pits.clear_of_intersection",
+    "layer avoid",
+    "pits.max_slope",
+    "street.least_string, street.no_block",
+    "street.no_block",
 )
+BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
+NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, STEEP, NO_ROOM, CLOSES = BITS
+
+
+def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequence[str]) -> str:
+    """Say one refusal, and what of the brief or the layers decides it.
+
+    Parameters
+    ----------
+    bit : int
+        One of `BITS`.
+    limits : dict
+        The limits in words, by name.
+    street : str
+        Class of the street.
+    places : sequence of str
+        Places to avoid that are hit.
+    """
+    row = bit.bit_length() - 1
+    text = _TEXTS[row].format(**limits, **{"class": street})
+    named = sorted({name for name in places if name}) if bit == AVOID else []
+    text += f" ({', '.join(named)})" if named else ""
+    return f"{text} [{_KEYS[row]}]" if _KEYS[row] else text
 
 
 def role_names(code: IntTable) -> npt.NDArray[np.object_]:

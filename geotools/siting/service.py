@@ -11,6 +11,7 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.host import host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class
+from geotools.schema import quantity_text
 
 __all__ = ["service_columns"]
 
@@ -96,20 +97,25 @@ def _report(
 ) -> None:
     """Say where a default stood in for a record."""
     names = np.array(run_ids, dtype=object)
+    assumed = quantity_text(service.working_pressure, "pressure", findings.system, 0)
     findings.add_many(
         "info",
         "assumed-pressure",
-        f"no working pressure on record; {service.working_pressure / 1e5:g} bar was assumed "
-        "(service.working_pressure)",
+        f"no working pressure on record; {assumed} was assumed (service.working_pressure)",
         layer="runs",
-        features=names[~np.isfinite(pressure)],
+        features=_listed(names[~np.isfinite(pressure)]),
     )
     findings.add_many(
         "info",
         "no-design-flow",
-        "no design flow on record: the carrier is asked to keep "
+        "no design flow on record: instead the carrier is asked to keep "
         f"{service.least_capacity:.0%} of the host's capacity at equal gradient "
         "(service.least_capacity)",
         layer="runs",
-        features=names[~np.isfinite(flow)],
+        features=_listed(names[~np.isfinite(flow)]),
     )
+
+
+def _listed(names: npt.NDArray[np.object_]) -> list[str]:
+    """Return all names in one, if there are any: what is said of each is the same."""
+    return [",".join(map(str, names))] if len(names) else []

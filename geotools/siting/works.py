@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.extents import Extents
 from geotools.street.lanes import approach
@@ -19,7 +20,9 @@ __all__ = [
     "lanes_taken",
     "opened_length",
     "pit_days",
+    "services_in",
     "site_cost",
+    "supported_face",
     "traffic_cost",
 ]
 
@@ -34,6 +37,8 @@ class SiteRates:
     restoration: float
     open_laying: float
     off_street: float
+    support: float
+    temporary_service: float
     lane_day: dict[str, float]
     lane_day_other: float
     full_closure_factor: float
@@ -114,17 +119,50 @@ def site_cost(
     volume: FloatArray,
     area: FloatArray,
     off_street: FloatArray,
+    supported: FloatArray,
     rates: SiteRates,
 ) -> FloatArray:
-    """Return the cost of each site without traffic, shape (n, 4)."""
+    """Return the cost of each site without traffic and customers, shape (n, 4)."""
     return np.asarray(
         np.array(rates.setup)
         + rates.excavation * volume
         + rates.restoration * area
         + rates.open_laying * opened
-        + rates.off_street * off_street,
+        + rates.off_street * off_street
+        + rates.support * supported,
         dtype=np.float64,
     )
+
+
+def supported_face(
+    length: FloatArray, width: FloatArray, depth: FloatArray, side_slope: FloatArray
+) -> FloatArray:
+    """Return the upright face that is shored, m2: round the pit, as deep as it is dug.
+
+    A pit whose sides lean is not shored. All broadcast; m.
+    """
+    face = 2 * (length + width) * np.maximum(depth, 0.0)
+    return np.asarray(np.where(side_slope == 0, face, 0.0), dtype=np.float64)
+
+
+def services_in(services: pd.DataFrame, run: IntArray, extents: Extents, runs: int) -> FloatArray:
+    """Return how many services are tapped off the stretch of main each pit opens, shape (n, 4).
+
+    Parameters
+    ----------
+    services : DataFrame
+        ``run`` and ``chainage`` (m), sorted by both.
+    run : ndarray, shape (n,)
+    extents : Extents
+    runs : int
+        Number of runs.
+    """
+    at = services["chainage"].to_numpy(dtype=float)
+    places = Places.of(services["run"].to_numpy(dtype=np.int64), at, runs)
+    rows = np.repeat(run, 4)
+    first = places.search(rows, extents.start.ravel(), "left")
+    last = places.search(rows, extents.end.ravel(), "right")
+    return np.asarray((last - first).reshape(extents.start.shape), dtype=np.float64)
 
 
 def traffic_cost(

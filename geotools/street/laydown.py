@@ -20,6 +20,7 @@ from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
 from geotools.pipe.bending import passing_radius_m
 from geotools.street.net import StreetNet
+from geotools.street.offsets import offset_length
 
 __all__ = ["Corridors", "build_corridors", "longest_pull", "pieces_per_string"]
 
@@ -59,9 +60,14 @@ class Corridors:
         )
 
     def available(
-        self, chain: IntArray, at: FloatArray, forward: npt.NDArray[np.bool_], radius: FloatArray
+        self,
+        chain: IntArray,
+        at: FloatArray,
+        forward: npt.NDArray[np.bool_],
+        radius: FloatArray,
+        off: npt.ArrayLike = 0.0,
     ) -> FloatArray:
-        """Return the length free along chains from places on, m.
+        """Return the length free along chains from places on, m, as a string there measures it.
 
         Parameters
         ----------
@@ -71,21 +77,25 @@ class Corridors:
             The string lies along the chain (True) or against it.
         radius : ndarray
             Least radius of each carrier, m.
+        off : array_like, optional
+            How far left of the centreline each string lies, m.
         """
-        free = np.zeros(len(chain))
+        stop = np.array(at, dtype=float)
         for value in np.unique(radius[np.isfinite(radius)]):
             rows = np.flatnonzero(radius == value)
-            free[rows] = self._free(chain[rows], at[rows], forward[rows], self.blocked(value))
-        return free
+            stop[rows] = self._stop(chain[rows], at[rows], forward[rows], self.blocked(value))
+        aside = np.broadcast_to(np.asarray(off, dtype=float), stop.shape)
+        return offset_length(self.net, chain, at, stop, aside)
 
-    def _free(
+    def _stop(
         self, chain: IntArray, at: FloatArray, forward: npt.NDArray[np.bool_], blocked: Stretches
     ) -> FloatArray:
+        """Return the chainage up to which chains are free; the place itself where none is."""
         length = self.net.lengths[chain]
         inside = (blocked.holding(chain, at) >= 0) | (at < 0) | (at > length)
-        on = np.minimum(blocked.after(chain, at), length) - at
-        back = at - np.maximum(blocked.before(chain, at), 0.0)
-        return np.where(inside, 0.0, np.maximum(np.where(forward, on, back), 0.0))
+        on = np.maximum(np.minimum(blocked.after(chain, at), length), at)
+        back = np.minimum(np.maximum(blocked.before(chain, at), 0.0), at)
+        return np.where(inside, at, np.where(forward, on, back))
 
     def straight_back(
         self, top: FloatArray, heading: FloatArray, *, most: float, half_width: FloatArray

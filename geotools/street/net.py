@@ -15,6 +15,7 @@ from geotools.network.noding import node_lines
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, line_lengths
 from geotools.network.runs import Chains, build_chains
+from geotools.street.crossings import Crossings, node_crossings
 
 __all__ = ["StreetNet", "build_streets"]
 
@@ -39,6 +40,8 @@ class StreetNet:
     connections : DataFrame
         Intersections along the chains: ``run`` (chain), ``chainage``, ``node``, ``others`` and
         ``crossing_class``, the classes of the other streets there.
+    unnoded : Crossings
+        Where centrelines cross with no common node.
     """
 
     table: pd.DataFrame
@@ -47,6 +50,7 @@ class StreetNet:
     lengths: FloatArray
     crossings: FloatArray
     connections: pd.DataFrame
+    unnoded: Crossings
 
     def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the centreline at places along chains, as rows of the table."""
@@ -69,7 +73,11 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
     tolerance, accuracy : float
         Snap tolerance and survey accuracy, m.
     """
-    graph = node_lines(streets.xy, streets.offsets, tolerance=tolerance)
+    graph, unnoded = node_crossings(
+        node_lines(streets.xy, streets.offsets, tolerance=tolerance),
+        tolerance=tolerance,
+        meet=rules.crossing_without_node == "intersection",
+    )
     names = streets.table["name"].fillna("").astype(str).to_numpy()
     rank = np.unique(names, return_inverse=True)[1][graph.line]
     chains = build_chains(
@@ -89,6 +97,7 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
         lengths=line_lengths(chains.xy, chains.offsets),
         crossings=np.asarray(graph.node_xy[graph.degrees() >= 3], dtype=np.float64),
         connections=_crossed(chains, graph.ends, kinds),
+        unnoded=unnoded,
     )
 
 
@@ -123,6 +132,18 @@ def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> 
     of_chain = chains.pieces[["edge", "run"]]
     met = edge_node.merge(of_chain, on="edge")
     pairs = table.reset_index().merge(met, on="node", suffixes=("", "_other"))
-    other = pairs[pairs["run"] != pairs["run_other"]]
-    classes = other.groupby("index")["class"].agg(lambda v: ",".join(sorted(set(v))))
-    return table.assign(crossing_class=classes.reindex(table.index).fillna("").to_numpy())
+    other = pairs.loc[pairs["run"] != pairs["run_other"], ["index", "class"]].drop_duplicates()
+    other = other.sort_values(["index", "class"], kind="stable")
+    row = table.index.get_indexer(pd.Index(other["index"])).astype(np.int64)
+    words = other["class"].to_numpy(dtype=object)
+    return table.assign(crossing_class=_listed(row, words, len(table)))
+
+
+def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:
+    """Join the words of each row, sorted by row, with commas."""
+    out = np.full(count, "", dtype=object)
+    place = np.arange(len(row)) - np.searchsorted(row, row)
+    for nth in range(int(place.max(initial=-1)) + 1):
+        at = place == nth
+        out[row[at]] = out[row[at]] + ("," if nth else "") + words[at]
+    return out

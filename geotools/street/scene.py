@@ -11,6 +11,7 @@ import shapely
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
+from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.street.context import STREET_COLUMNS, street_context
 from geotools.street.laydown import Corridors, build_corridors
@@ -37,6 +38,7 @@ def build_scene(
     tolerance: float,
     accuracy: float,
     clear: float,
+    findings: Findings,
 ) -> StreetScene:
     """Build the scene.
 
@@ -49,8 +51,12 @@ def build_scene(
         Section of the brief.
     tolerance, accuracy, clear : float
         Snap tolerance, survey accuracy, and distance kept from intersections, m.
+    findings : Findings
+        Receives crossings with no node that were taken as intersections.
     """
     net = build_streets(streets, rules, tolerance=tolerance, accuracy=accuracy)
+    if rules.crossing_without_node == "intersection":
+        _report_crossings(net, streets, findings)
     corridors = build_corridors(
         net,
         obstacles,
@@ -63,6 +69,25 @@ def build_scene(
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
     ground = shapely.buffer(to_linestrings(streets.xy, streets.offsets), half)
     return StreetScene(net, corridors, ground, rules)
+
+
+def _report_crossings(net: StreetNet, streets: Lines, findings: Findings) -> None:
+    """Report every crossing with no common node that was taken as an intersection."""
+    names = streets.table["feature"].astype(str).to_numpy(dtype=object)[net.unnoded.lines]
+    findings.add_points(
+        "warning",
+        "streets-cross",
+        [
+            f"streets {a} and {b} cross with no common node; taken as an intersection: pits keep "
+            "clear of it and strings stop where its class may not be blocked. If they meet, split "
+            "both there; if one passes over the other, split those that do meet and set "
+            "street.crossing_without_node to bridge"
+            for a, b in names
+        ],
+        layer="streets",
+        features=names[:, 0],
+        xy=net.unnoded.xy,
+    )
 
 
 def with_street(

@@ -11,9 +11,24 @@ import shapely
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.net import StreetNet
+from geotools.street.offsets import offset_end
 from geotools.street.strips import strip
 
 __all__ = ["lay_strings", "string_pieces"]
+
+NONE: npt.NDArray[np.object_] = np.zeros(0, dtype=object)
+EDGE = 1e-6  # m
+COLUMNS = [
+    "string_id",
+    "pull_id",
+    "run_id",
+    "number",
+    "length",
+    "street",
+    "joints",
+    "beyond",
+    "geometry",
+]
 
 
 def string_pieces(pieces: int, strings: int) -> IntArray:
@@ -32,6 +47,7 @@ def lay_strings(
     pulls: pd.DataFrame,
     net: StreetNet | None,
     obstacles: npt.NDArray[np.object_],
+    soft: npt.NDArray[np.object_] = NONE,
     *,
     gap: float,
     piece: float,
@@ -48,6 +64,8 @@ def lay_strings(
     net : StreetNet, optional
     obstacles : ndarray of polygons
         Hard places to avoid: a string is led past them where the street is wide enough.
+    soft : ndarray of polygons, optional
+        Places better left free: a string is led past them too, if that meets no hard place.
     gap : float
         Room between strings laid side by side, m.
     piece : float
@@ -56,19 +74,18 @@ def lay_strings(
     Returns
     -------
     DataFrame
-        Contract columns of ``strings`` and ``geometry``.
+        Contract columns of ``strings`` and ``geometry``; ``beyond``, whether the string lies
+        over the middle of the street or beyond its verge: ``""``, ``middle`` or ``verge``.
     """
     rows = []
-    tree = shapely.STRtree(obstacles)
+    trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
     for pull in pulls.to_dict("records"):
         shares = string_pieces(int(pull["joints"]) + 1, int(pull["strings"]))
         lengths = _lengths(shares, float(pull["length"]), piece)
         places = _sides(pull, len(shares), gap)
         for number, (length, pieces) in enumerate(zip(lengths, shares, strict=True)):
-            lanes = [_lane(pull, net, float(length), off) for off in places]
-            clear = [k for k, lane in enumerate(lanes) if not len(tree.query(lane, "intersects"))]
-            taken = clear[0] if clear else 0
-            places = np.delete(places, taken)
+            taken, lane = _clear(pull, net, float(length), places, trees)
+            off, places = places[taken], np.delete(places, taken)
             rows.append(
                 {
                     "string_id": f"{pull['pull_id']}-S{number + 1}",
@@ -78,11 +95,42 @@ def lay_strings(
                     "length": float(length),
                     "street": pull["street_name"],
                     "joints": int(pieces) - 1,
-                    "geometry": shapely.MultiPolygon([lanes[taken]]),
+                    "beyond": _beyond(pull, float(off)),
+                    "geometry": shapely.MultiPolygon([lane]),
                 }
             )
-    columns = ["string_id", "pull_id", "run_id", "number", "length", "street", "joints", "geometry"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _clear(
+    pull: dict[Any, Any],
+    net: StreetNet | None,
+    length: float,
+    places: FloatArray,
+    trees: tuple[shapely.STRtree, shapely.STRtree],
+) -> tuple[int, shapely.Polygon]:
+    """Return the first place where a string meets nothing, else no hard place, else the first."""
+    spare: tuple[int, shapely.Polygon] | None = None
+    for k, off in enumerate(places):
+        lane = _lane(pull, net, length, float(off))
+        hard, soft = (len(tree.query(lane, "intersects")) for tree in trees)
+        if not hard and not soft:
+            return k, lane
+        if not hard and spare is None:
+            spare = k, lane
+    return spare if spare is not None else (0, _lane(pull, net, length, float(places[0])))
+
+
+def _beyond(pull: dict[Any, Any], off: float) -> str:
+    """Say whether a string lies beyond the verge, or over the middle away from its pit's side."""
+    half, own = float(pull["lay_width"]), float(pull["street_offset"])
+    if int(pull["street_chain"]) < 0 or not np.isfinite(half):
+        return ""
+    edge = float(pull["outside"]) / 2
+    if abs(off) + edge > half + EDGE and abs(off) > abs(own):
+        return "verge"
+    side = -1.0 if own < 0 else 1.0
+    return "middle" if side * off + edge < 0 else ""
 
 
 def _sides(pull: dict[Any, Any], count: int, gap: float) -> FloatArray:
@@ -109,7 +157,7 @@ def _lane(
     chain = int(pull["street_chain"])
     if net is not None and chain >= 0:
         start = float(pull["lay_at"])
-        end = start + length if pull["lay_forward"] else start - length
+        end = offset_end(net, chain, start, off, length, forward=bool(pull["lay_forward"]))
         corners = np.array(
             [[start, off - half], [end, off - half], [end, off + half], [start, off + half]]
         )

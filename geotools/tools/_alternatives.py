@@ -9,17 +9,22 @@ import pandas as pd
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
-from geotools.siting.carrier import RULE_TEXTS
+from geotools.siting.carrier import shortfall
 from geotools.tools._attempt import Attempt
-from geotools.tools._layout import Layout
+from geotools.tools._layout import Layout, winners
 
 __all__ = ["alternatives_table"]
 
 
-def alternatives_table(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
-    """Return the alternatives layer: chosen first, then by outcome and cost."""
+def alternatives_table(
+    layout: Layout, run_ids: npt.NDArray[np.object_], *, larger_for: float
+) -> pd.DataFrame:
+    """Return the alternatives layer: chosen first, then by outcome and cost.
+
+    ``larger_for`` is the rule the winner was found by, as of `winners`.
+    """
     rows = [_tried(layout, rank, attempt) for rank, attempt in enumerate(layout.attempts)]
-    rows += [_not_tried(layout), _without_edits(layout)]
+    rows += [_not_tried(layout), _without_edits(layout, larger_for)]
     table = pd.concat([r for r in rows if len(r)] or rows[:1], ignore_index=True)
     order = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
     place = table["outcome"].map(order.index)
@@ -94,10 +99,16 @@ def _why(outcome: str, dearer: float, above_least: float) -> str:
         return "no plan with this carrier"
     if outcome == "dearer":
         if dearer < 0:
-            return f"{-dearer:,.0f} cheaper, but the chosen one weighs less or has the larger bore"
+            return (
+                f"{-dearer:,.0f} cheaper, but the chosen one has the larger bore or serves the "
+                "objective better"
+            )
         return f"{dearer:,.0f} dearer"
     if above_least > 0.5:
-        return f"{above_least:,.0f} dearer than the cheapest, but it weighs less or is the larger"
+        return (
+            f"{above_least:,.0f} dearer than the cheapest, but it has the larger bore or serves "
+            "the objective better"
+        )
     return "the cheapest plan that carries the flow"
 
 
@@ -112,12 +123,9 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
     run, pipe = np.nonzero(shown)
     rule = contest.verdict.refused_by[run, pipe]
     names = np.array([*CHOICE_RULES, ""], dtype=object)[rule]
-    suits = rule < 0
+    suits, flowing = rule < 0, contest.flowing[run].astype(np.int64)
     words = np.array(
-        [
-            *(RULE_TEXTS[name] for name in CHOICE_RULES),
-            "suits; dearer by the metre than those tried",
-        ],
+        [[*(shortfall(name, flowing) for name in CHOICE_RULES), ""] for flowing in (False, True)],
         dtype=object,
     )
     empty = np.full(len(run), np.nan)
@@ -130,9 +138,28 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
             "cost": empty,
             "outcome": np.where(suits, "not_tried", "refused"),
             "refused_by": names,
-            "reason": words[rule],
+            "reason": np.where(suits, _left_out(layout, run, pipe), words[flowing, rule]),
         }
     )
+
+
+def _left_out(layout: Layout, run: IntArray, pipe: IntArray) -> npt.NDArray[np.object_]:
+    """Say why pipes that suit were not planned through."""
+    contest = layout.contest
+    material = np.append(contest.pipes.material.astype(object), "")
+    tried = material[contest.tries[run]]
+    alike = (tried == material[pipe][:, None]).any(axis=1)
+    planned = np.isfinite(layout.table["cost"].to_numpy(dtype=float))[run]
+    return np.select(
+        [contest.fixed[run] >= 0, contest.tries[run, 0] < 0, ~planned, alike],
+        [
+            "suits; but the carrier of this run is fixed",
+            "suits; but no carrier was planned through in this run",
+            "suits; no easier to pull than one that gave no plan",
+            "suits; a cheaper pipe of its material was tried",
+        ],
+        "suits; its material is dearer than those tried (carrier.tries)",
+    ).astype(object)
 
 
 def _plain_cost(attempt: Attempt) -> FloatArray:
@@ -144,21 +171,22 @@ def _plain_cost(attempt: Attempt) -> FloatArray:
     return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
 
 
-def _without_edits(layout: Layout) -> pd.DataFrame:
-    """Return for runs whose edits cost something what they would cost without them.
+def _without_edits(layout: Layout, larger_for: float) -> pd.DataFrame:
+    """Return for runs whose edits change the cost what they would cost without them.
 
-    Without the edits another carrier may win; the cheapest of those tried is told.
+    Without the edits another carrier may win, by the rule the plan's own was found by.
     """
-    before = np.stack([_plain_cost(attempt) for attempt in layout.attempts])
-    rank = np.argmin(before, axis=0)
-    least = before.min(axis=0)
+    attempts, every = layout.attempts, np.arange(len(layout.table))
+    value = np.stack([a.edited.plain.cost for a in attempts])
+    rank = winners(value, attempts, larger_for)
+    least = np.stack([_plain_cost(a) for a in attempts])[rank, every]
     cost = layout.table["cost"].to_numpy(dtype=float)
     known = np.isfinite(cost) & np.isfinite(least)
     more = np.where(known, cost, 0.0) - np.where(known, least, 0.0)
-    edits = layout.attempts[0].edited.runs
-    run = edits[more[edits] > 1e-9 * np.abs(least[edits])]
-    pipe = np.stack([a.table["pipe"].to_numpy(dtype=np.int64) for a in layout.attempts])
-    counts = np.stack([np.diff(a.edited.plain.offsets) for a in layout.attempts])[rank[run], run]
+    edits = attempts[0].edited.runs
+    run = edits[np.abs(more[edits]) > 1e-9 * np.abs(least[edits])]
+    pipe = np.stack([a.table["pipe"].to_numpy(dtype=np.int64) for a in attempts])
+    counts = np.stack([np.diff(a.edited.plain.offsets) for a in attempts])[rank[run], run]
     return pd.DataFrame(
         {
             **_pipes(layout, run, pipe[rank[run], run]),
@@ -168,6 +196,12 @@ def _without_edits(layout: Layout) -> pd.DataFrame:
             "cost": least[run],
             "outcome": "without_edits",
             "refused_by": "",
-            "reason": [f"the edits of this run cost {c:,.0f} more" for c in more[run]],
+            "reason": [_edits_cost(change) for change in more[run]],
         }
     )
+
+
+def _edits_cost(more: float) -> str:
+    """Say what the edits of a run change; less where they lead to a smaller carrier."""
+    word = "more" if more > 0 else "less"
+    return f"with the edits this run costs {abs(more):,.0f} {word}"

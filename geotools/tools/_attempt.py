@@ -1,8 +1,9 @@
-"""One attempt at a plan: every run with its carrier of one rank, planned through."""
+"""One attempt at a plan: runs with one carrier each, planned through."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from geotools.brief import Brief
 from geotools.errors import BriefError
 from geotools.network.build import RunSet
-from geotools.network.ragged import FloatArray
+from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
@@ -35,8 +36,10 @@ __all__ = [
     "Equipped",
     "equip",
     "friction_band_of",
+    "must_be_held",
     "profile_of",
     "pull_costs",
+    "refusal_limits",
     "site_rates",
     "try_carriers",
     "work_rates",
@@ -63,7 +66,7 @@ class Attempt:
         """What was made least, per run; infinite where there is no plan."""
         return self.edited.choice.cost
 
-    @property
+    @cached_property
     def cost(self) -> FloatArray:
         """Cost of pits and pulls of each run; infinite where there is no plan."""
         parts = [
@@ -86,16 +89,16 @@ class Equipped:
     must: Stretches
 
 
-def equip(ground: Shared, rank: int) -> Equipped:
-    """Give every run its carrier of this rank, and judge what it meets."""
+def equip(ground: Shared, pipe: IntArray) -> Equipped:
+    """Give every run its pipe, -1 for none, and judge what it meets."""
     brief = ground.brief
     table = ground.runs.table.join(ground.service).join(
-        carrier_columns(ground.contest, rank, ground.service, brief.carrier, brief.pulls)
+        carrier_columns(ground.contest, pipe, ground.service, brief.carrier, brief.pulls)
     )
     table = _priced(table, ground.contest, brief)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
-    held = pd.concat([bends, _valves_in_pits(ground.runs, brief)], ignore_index=True)
+    held = must_be_held(ground, bends)
     must = must_stretches(
         held[lined[held["run"].to_numpy(dtype=np.int64)]],
         table["diameter"].to_numpy(dtype=float),
@@ -105,10 +108,10 @@ def equip(ground: Shared, rank: int) -> Equipped:
     return Equipped(table, bends, must)
 
 
-def try_carriers(ground: Shared, rank: int) -> Attempt:
-    """Plan every run with its carrier of this rank."""
+def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
+    """Plan every run with its pipe, a row of the catalogue; -1 leaves the run out."""
     brief = ground.brief
-    equipped = equip(ground, rank)
+    equipped = equip(ground, pipe)
     table, bends, must = equipped.table, equipped.bends, equipped.must
     candidates = _candidates(ground, table, bends, must)
     profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])
@@ -119,7 +122,7 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
         lengths=table["length"].to_numpy(dtype=float),
         limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
         max_length=brief.pulls.max_length,
-        digs=ground.digs,
+        digs=ground.digs.assign(cost=ground.digs["cost"] + ground.digs["temporary"]),
         objective=_objective(candidates, brief),
     )
     costs = pull_costs(table, brief)
@@ -142,6 +145,15 @@ def try_carriers(ground: Shared, rank: int) -> Attempt:
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
     return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
+
+
+def must_be_held(ground: Shared, bends: pd.DataFrame) -> pd.DataFrame:
+    """Return what must lie in pits: bends that do not pass, and line valves if the brief says so.
+
+    Bends that pass are left out; a valve has no deflection.
+    """
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    return pd.concat([blocked, _valves_in_pits(ground.runs, ground.brief)], ignore_index=True)
 
 
 def _valves_in_pits(runs: RunSet, brief: Brief) -> pd.DataFrame:
@@ -188,6 +200,8 @@ def _candidates(
         must,
         scene=ground.scene,
         avoid=ground.layers.avoid,
+        levels=ground.levels,
+        services=ground.digs[ground.digs["kind"] == "lateral"],
         rules=_pit_rules(brief),
         strings=LaydownRules(
             piece=brief.pulls.piece_length,
@@ -199,16 +213,6 @@ def _candidates(
         ),
         rates=site_rates(brief),
         work=work_rates(brief),
-    )
-
-
-def work_rates(brief: Brief) -> WorkRates:
-    """Return how fast a pit goes."""
-    return WorkRates(
-        pit_days=brief.crew.pit_days,
-        tie_in_days=brief.crew.tie_in_days,
-        dig_per_day=brief.crew.dig_per_day * DAY,
-        restore_per_day=brief.crew.restore_per_day * DAY,
     )
 
 
@@ -230,12 +234,28 @@ def _pit_rules(brief: Brief) -> PitRules:
         spoil_setback=pits.spoil_setback,
         lateral_gap=brief.street.lateral_gap,
         busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
-        limits={
-            "max_depth": length_text(pits.max_depth, brief.output.units),
-            "clear": length_text(pits.clear_of_intersection, brief.output.units),
-            "max_slope": f"{pits.max_slope:.0%}",
-            "least_string": length_text(brief.street.least_string, brief.output.units),
-        },
+        limits=refusal_limits(brief),
+    )
+
+
+def refusal_limits(brief: Brief) -> dict[str, str]:
+    """Return the limits on pits in words, by the names the refusals have for them."""
+    pits, units = brief.pits, brief.output.units
+    return {
+        "max_depth": length_text(pits.max_depth, units),
+        "clear": length_text(pits.clear_of_intersection, units),
+        "max_slope": f"{pits.max_slope:.0%}",
+        "least_string": length_text(brief.street.least_string, units),
+    }
+
+
+def work_rates(brief: Brief) -> WorkRates:
+    """Return how fast a pit goes."""
+    return WorkRates(
+        pit_days=brief.crew.pit_days,
+        tie_in_days=brief.crew.tie_in_days,
+        dig_per_day=brief.crew.dig_per_day * DAY,
+        restore_per_day=brief.crew.restore_per_day * DAY,
     )
 
 
@@ -250,6 +270,8 @@ def site_rates(brief: Brief) -> SiteRates:
         restoration=rates.restoration,
         open_laying=rates.open_laying,
         off_street=rates.off_street,
+        support=rates.support,
+        temporary_service=rates.temporary_service,
         lane_day=lane_day,
         lane_day_other=rates.lane_day_other,
         full_closure_factor=rates.full_closure_factor,
@@ -301,13 +323,18 @@ def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame
     )
 
 
+def _cleaning(brief: Brief) -> float:
+    """Return the cost of cleaning the host, per m; nothing where it is pulled into as it is."""
+    return brief.rates.cleaning if brief.service.host_cleaned else 0.0
+
+
 def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
     """Return what pulls cost with each run's carrier."""
     pulls, rates = brief.pulls, brief.rates
     price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
     return PullCosts(
         setup=rates.pull_setup,
-        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate,
+        per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate + _cleaning(brief),
         joint=rates.joint,
         piece_length=pulls.piece_length,
         connection=1.0,  # the digs come priced

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -14,23 +15,21 @@ from geotools.brief import Brief
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
 from geotools.network.places import points_along
-from geotools.network.ragged import IntArray
-from geotools.pulls.explain import explain_run
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pulls.explain import reached
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
-from geotools.schema import length_text
 from geotools.siting.candidates import Candidates
-from geotools.siting.carrier import (
-    Contest,
-    hydraulic_columns,
-)
+from geotools.siting.carrier import Contest, hydraulic_columns, pulled_pipes
+from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
 from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, friction_band_of, profile_of, try_carriers
+from geotools.tools._blocked import explain_blocked
 from geotools.tools._prepare import prepare
-from geotools.tools._shared import Shared
+from geotools.tools._shared import Shared, only_runs
 from geotools.tools._works import Works, work_out
 
-__all__ = ["Layout", "lay_out_plan"]
+__all__ = ["Layout", "lay_out_plan", "winners"]
 
 
 @dataclass(frozen=True)
@@ -56,29 +55,99 @@ class Layout:
     shown: IntArray
 
 
-def lay_out_plan(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Layout:
-    """Lay out pits and pulls of every run of the layers read."""
-    ground = prepare(layers, brief, progress, allow_remote=allow_remote)
-    tries = ground.contest.tries.shape[1]
+def lay_out_plan(
+    layers: Layers,
+    brief: Brief,
+    progress: Progress,
+    *,
+    allow_remote: bool,
+    named: Callable[[RunSet], pd.DataFrame] | None = None,
+) -> Layout:
+    """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`."""
+    ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
+    tries = ground.contest.tries
     attempts = []
-    for rank in range(tries):
-        if rank and not (ground.contest.tries[:, rank] >= 0).any():
+    for rank, pipe in enumerate(tries.T):
+        if rank and not (pipe >= 0).any():
             break
-        progress("planning pits and pulls", rank, tries)
-        attempts.append(try_carriers(ground, rank))
-    shown = _winners(attempts, brief.carrier.larger_for)
+        progress("planning pits and pulls", rank, len(tries.T))
+        attempts.append(try_carriers(ground, pipe))
+    attempts += _further(ground, np.min([a.value for a in attempts], axis=0), progress)
+    shown = winners(np.stack([a.value for a in attempts]), attempts, brief.carrier.larger_for)
+    lost = np.flatnonzero((tries[:, 0] >= 0) & ~np.isfinite([a.value for a in attempts]).any(0))
+    shown[lost] = [_closest(attempts, int(run)) for run in lost]
     return _merge(ground, attempts, shown)
 
 
-def _winners(attempts: list[Attempt], larger_for: float) -> IntArray:
-    """Return the attempt that wins each run: the cheapest, or a larger bore for little more."""
-    value = np.stack([a.value for a in attempts])
+def _further(ground: Shared, value: FloatArray, progress: Progress) -> list[Attempt]:
+    """Go on with the other pipes that suit, for the runs that have no plan yet.
+
+    The first plan found ends it for a run. Of pipes that stand or fall together the easiest to
+    pull is tried; where it gives a plan, the cheaper ones like it are tried after it.
+    """
+    brief, contest = ground.brief, ground.contest
+    idle = no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
+    open_ = np.flatnonzero((contest.tries[:, 0] >= 0) & ~np.isfinite(value))
+    rest = further_pipes(contest, open_, idle)
+    attempts, won = _until_planned(ground, open_, rest, progress)
+    found = won >= 0
+    rest = cheaper_pipes(contest, open_[found], won[found], idle)
+    return attempts + _until_planned(ground, open_[found], rest, progress)[0]
+
+
+def _until_planned(
+    ground: Shared, runs: IntArray, pipes: IntArray, progress: Progress
+) -> tuple[list[Attempt], IntArray]:
+    """Try the pipes of each run one after the other until one gives a plan.
+
+    Returns the attempts, and of each run the pipe that gave the plan, or -1.
+    """
+    attempts: list[Attempt] = []
+    won = np.full(len(runs), -1, dtype=np.int64)
+    part = only_runs(ground, runs)
+    for rank, tried in enumerate(pipes.T):
+        tried = np.where(won < 0, tried, -1)
+        if not (tried >= 0).any():
+            break
+        progress("trying further carriers", rank, pipes.shape[1])
+        pipe = np.full(len(ground.runs.table), -1, dtype=np.int64)
+        pipe[runs] = tried
+        attempts.append(try_carriers(part, pipe))
+        planned = np.isfinite(attempts[-1].value[runs])
+        if planned.any():
+            won[planned] = tried[planned]
+            part = only_runs(part, runs[won < 0])
+    return attempts, won
+
+
+def winners(value: FloatArray, attempts: list[Attempt], larger_for: float) -> IntArray:
+    """Return the attempt that wins each run: the cheapest, or a larger bore for little more.
+
+    ``value`` is what is made least, attempts x runs; infinite where there is no plan.
+    """
     bore = np.stack([a.table["carrier_bore"].fillna(0.0).to_numpy(dtype=float) for a in attempts])
     best = value.min(axis=0)
     near = np.isfinite(value) & (value <= best * (1 + larger_for))
     if larger_for <= 0:
         return np.asarray(np.argmin(value, axis=0), dtype=np.int64)
     return np.asarray(np.argmax(np.where(near, bore, -1.0), axis=0), dtype=np.int64)
+
+
+def _tried(attempts: list[Attempt], run: int) -> list[int]:
+    """Return the attempts a run was in."""
+    return [k for k, a in enumerate(attempts) if int(a.table["pipe"].iloc[run]) >= 0]
+
+
+def _closest(attempts: list[Attempt], run: int) -> int:
+    """Return the attempt that left the least of a run without a plan; of equals the first."""
+
+    def left(k: int) -> float:
+        attempt = attempts[k]
+        covered = float(attempt.edited.choice.covered[run])
+        low, high = reached(attempt.sites, attempt.costs, run=run, covered=covered)
+        return round(high - low, 3)  # to the millimetre: noise decides nothing
+
+    return min(_tried(attempts, run), key=left)
 
 
 def _rows_of(frames: list[pd.DataFrame], shown: IntArray, run: str = "run") -> pd.DataFrame:
@@ -149,8 +218,15 @@ def _verdicts(
     planned = np.isfinite(cost)
     status = np.where(planned, "planned", np.where(lined, "no_plan", "not_suitable"))
     reason = np.where(lined, "", ground.contest.reason).astype(object)
-    for run in np.flatnonzero(lined & ~planned):
-        reason[run] = _explained(ground, attempts[int(shown[run])], int(run))
+    blocked = np.flatnonzero(lined & ~planned)
+    for rank in np.unique(shown[blocked]):
+        for run, text in explain_blocked(
+            ground,
+            attempts[rank],
+            blocked[shown[blocked] == rank],
+            lead=partial(_carriers_tried, ground, attempts, int(rank)),
+        ):
+            reason[run] = text
     _report_unsuitable(ground, table, status, reason)
 
     def per_run(frame: pd.DataFrame) -> npt.NDArray[np.int64]:
@@ -171,29 +247,14 @@ def _verdicts(
     )
 
 
-def _explained(ground: Shared, attempt: Attempt, run: int) -> str:
-    """Return why a run has no plan, and leave a finding where it is blocked."""
-    blocked = explain_run(
-        attempt.sites,
-        attempt.candidates,
-        attempt.must,
-        attempt.costs,
-        run=run,
-        covered=float(attempt.edited.choice.covered[run]),
-        max_length=ground.brief.pulls.max_length,
-        say=partial(length_text, system=ground.brief.output.units),
-    )
-    name = ground.runs.table["run_id"].iloc[run]
-    chains = ground.runs.chains
-    ground.layers.findings.add_points(
-        "warning",
-        "no-plan",
-        [f"run {name}: {blocked.text}"],
-        layer="runs",
-        features=[name],
-        xy=points_along(chains.xy, chains.offsets, np.array([run]), np.array([blocked.low])),
-    )
-    return blocked.text
+def _carriers_tried(ground: Shared, attempts: list[Attempt], best: int, run: int) -> str:
+    """Say how many carriers were tried in a run that has no plan, and which came closest."""
+    pipe, tried = attempts[best].table["carrier"].iloc[run], len(_tried(attempts, run))
+    suits = int(suiting(ground.contest, np.array([run])).sum())
+    if suits <= 1:
+        return f"the one carrier that may be used, {pipe}, gives no plan: "
+    rest = f", {tried} planned through and the others no easier to pull" if tried < suits else ""
+    return f"none of the {suits} carriers that suit gives a plan{rest}; with {pipe}, the closest, "
 
 
 def _report_unsuitable(
@@ -227,7 +288,8 @@ def _report_edits(ground: Shared, attempts: list[Attempt], shown: IntArray) -> N
         why = attempts[int(shown[run[row]])].edited.refused.get(row)
         name = ground.runs.table["run_id"].iloc[run[row]]
         verdict = "honoured" if why is None else f"not honoured, {why}"
-        text = f"{action} {role or 'a pit'} at {at[row]:.1f} m of run {name}: {verdict}"
+        place = f"{ground.layers.findings.length(at[row])} of run {name}"
+        text = f"{action} {role or 'a pit'} at {place}: {verdict}"
         ground.layers.findings.add_points(
             "info" if why is None else "warning",
             "edit-honoured" if why is None else "edit-refused",

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
+from geotools.intake.findings import Findings
 from geotools.network.build import RunSet, build_runs
+from geotools.network.cutting import renumber
+from geotools.network.keep import keep_runs
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, line_lengths
 from geotools.network.stations import build_stations
@@ -29,8 +37,18 @@ from geotools.tools._shared import Shared, least_between
 __all__ = ["prepare"]
 
 
-def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool) -> Shared:
-    """Do what does not depend on the carrier."""
+def prepare(
+    layers: Layers,
+    brief: Brief,
+    progress: Progress,
+    *,
+    allow_remote: bool,
+    named: Callable[[RunSet], pd.DataFrame] | None = None,
+) -> Shared:
+    """Do what does not depend on the carrier.
+
+    ``named`` gives the table of runs other names; a run named "" is planned elsewhere.
+    """
     progress("chaining mains")
     runs = build_runs(
         layers,
@@ -39,7 +57,12 @@ def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: b
         accuracy=brief.ground.survey_accuracy,
         edit_reach=brief.pits.edit_reach,
     )
+    if named is not None:
+        runs = replace(runs, table=named(runs))
     edits = _edits(runs, layers)
+    rows = np.flatnonzero(runs.table["run_id"] != "")
+    if len(rows) < len(runs.table):
+        runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
     progress("sampling the ground")
     stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
     progress("choosing carriers")
@@ -60,7 +83,13 @@ def prepare(layers: Layers, brief: Brief, progress: Progress, *, allow_remote: b
         contest=contest,
         scene=scene,
         edits=edits,
-        digs=dig_list(runs, connection=brief.rates.connection, valve=brief.rates.valve),
+        digs=dig_list(
+            runs,
+            connection=brief.rates.connection,
+            valve=brief.rates.valve,
+            temporary=brief.rates.temporary_service,
+        ),
+        levels=partial(_levels_beside, layers, brief, allow_remote) if layers.dem else None,
         layers=layers,
         brief=brief,
     )
@@ -77,6 +106,7 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
         tolerance=brief.network.snap_tolerance,
         accuracy=brief.ground.survey_accuracy,
         clear=brief.pits.clear_of_intersection,
+        findings=layers.findings,
     )
 
 
@@ -189,13 +219,29 @@ def _levels(
     """Return the ground level of the stations; not-a-number where there is none."""
     if not layers.dem:
         return float("nan")
+    places = stations[["x", "y"]].to_numpy(dtype=float)
+    return _sampled(places, layers, brief, allow_remote, layers.findings)
+
+
+def _levels_beside(
+    layers: Layers, brief: Brief, allow_remote: bool, places: FloatArray
+) -> FloatArray:
+    """Return ground levels at places beside the runs; what was assumed is told at the stations."""
+    try:
+        return _sampled(places, layers, brief, allow_remote, Findings())
+    except LayerError:  # read for the stations before: here all places lie beyond its edges
+        return np.full(len(places), np.nan)
+
+
+def _sampled(
+    places: FloatArray, layers: Layers, brief: Brief, allow_remote: bool, findings: Findings
+) -> FloatArray:
     source = brief.inputs.get("dem")
-    sample = sample_ground(
+    return sample_ground(
         layers.dem,
-        stations[["x", "y"]].to_numpy(dtype=float),
+        places,
         crs=layers.working_crs,
         vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
-        findings=layers.findings,
+        findings=findings,
         allow_remote=allow_remote,
-    )
-    return sample.z
+    ).z

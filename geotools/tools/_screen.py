@@ -37,9 +37,10 @@ from geotools.pipe.hydraulics import (
     flow_velocity_m_per_s,
     hazen_williams_flow_m3_per_s,
 )
+from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 from geotools.schema import VERDICTS
-from geotools.siting.carrier import Contest, pipe_rows
+from geotools.siting.carrier import Contest, choice_limits, pipe_rows
 from geotools.tool import Progress
 from geotools.tools._prepare import prepare
 from geotools.tools._screen_estimate import (
@@ -213,7 +214,7 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
     pipe = shown_pipes(ground.contest, estimate.pipe)
     there = pipe >= 0
     pipes = pipe_rows(ground.contest.pipes, np.maximum(pipe, 0))
-    choice = brief.carrier
+    choice, limits = brief.carrier, choice_limits(brief)
     clears = fit(
         service["bore_low"].to_numpy(dtype=float),
         pipes.outside_m,
@@ -232,6 +233,7 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         service["working"].to_numpy(dtype=float),
         recurring_surge_pa=surge[0],
         occasional_surge_pa=surge[1],
+        recurring_cycles=limits.recurring_cycles,
         temperature_c=brief.service.water_temperature,
     )
     stands = collapse_pressure_pa(
@@ -239,6 +241,7 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         pipes.dr,
         ovality=brief.service.ovality,
         safety=brief.service.collapse_safety,
+        grout_factor=np.where(is_polyethylene(pipes.material), limits.grout_factor, 1.0),
     )
     values = {
         "fit": clears.share,

@@ -20,8 +20,8 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
 from geotools.siting.axis import Axis
-from geotools.siting.candidates import drop_to_host, ramp_length
-from geotools.siting.works import lanes_taken, pit_days, site_cost, traffic_cost
+from geotools.siting.ramps import drop_to_host, ramp_length
+from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
 from geotools.street.laydown import longest_pull, pieces_per_string
 from geotools.tools._attempt import (
     Equipped,
@@ -94,7 +94,7 @@ def surroundings(ground: Shared) -> Surroundings:
         depth=mean,
         lane_day=_lane_days(ground, run, width),
         dig_cost=np.bincount(
-            of, digs["cost"].to_numpy(dtype=float) * between, minlength=runs
+            of, (digs["cost"] + digs["temporary"]).to_numpy(dtype=float) * between, minlength=runs
         ).astype(np.float64),
         dig_count=np.bincount(of, between, minlength=runs).astype(np.int64),
     )
@@ -130,10 +130,10 @@ def estimate_runs(ground: Shared, around: Surroundings) -> Estimate:
     Where no cost can be had, the first carrier is kept; a run without any has pipe -1.
     """
     best: Estimate | None = None
-    for rank in range(ground.contest.tries.shape[1]):
-        if rank and not (ground.contest.tries[:, rank] >= 0).any():
+    for rank, pipe in enumerate(ground.contest.tries.T):
+        if rank and not (pipe >= 0).any():
             break
-        this = _with_carrier(ground, equip(ground, rank), around)
+        this = _with_carrier(ground, equip(ground, pipe), around)
         best = this if best is None else _cheaper(best, this)
     if best is None:
         raise ValueError("carrier.tries is 0")
@@ -284,7 +284,8 @@ def _pit_cost(
     volume = opened * deep * (width + lean * deep)
     area = opened * (width + 2 * lean * deep)
     days = pit_days(volume, area, work_rates(brief))
-    site = site_cost(opened, volume, area, np.zeros_like(area), site_rates(brief))
+    shored = supported_face(opened, width, deep, lean)
+    site = site_cost(opened, volume, area, np.zeros_like(area), shored, site_rates(brief))
     return np.asarray(site + around.lane_day[:, None] * days)
 
 

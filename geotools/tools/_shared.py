@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
@@ -11,14 +13,18 @@ from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.siting.carrier import Contest
+from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
 
-__all__ = ["Shared", "least_between"]
+__all__ = ["Shared", "least_between", "only_runs"]
 
 
 @dataclass(frozen=True)
 class Shared:
-    """Runs, stations with their ground and street, service, carriers, edits and digs."""
+    """Runs, stations with their ground and street, service, carriers, edits and digs.
+
+    ``levels`` looks the ground up beside the runs.
+    """
 
     runs: RunSet
     stations: pd.DataFrame
@@ -28,6 +34,7 @@ class Shared:
     scene: StreetScene | None
     edits: pd.DataFrame
     digs: pd.DataFrame
+    levels: Levels | None
     layers: Layers
     brief: Brief
 
@@ -39,3 +46,20 @@ def least_between(brief: Brief) -> float:
     """
     pits = brief.pits
     return pits.working_length + pits.receiving_length / 2 + brief.pulls.min_length
+
+
+def only_runs(ground: Shared, rows: IntArray) -> Shared:
+    """Leave stations, bends and valves of these runs and of no others; numbers stay."""
+    wanted = np.zeros(len(ground.runs.table), dtype=bool)
+    wanted[rows] = True
+
+    def part(table: pd.DataFrame) -> pd.DataFrame:
+        kept: pd.DataFrame = table[wanted[table["run"].to_numpy(dtype=np.int64)]]
+        return kept.reset_index(drop=True)
+
+    stations = part(ground.stations)
+    offsets = np.searchsorted(stations["run"], np.arange(len(wanted) + 1)).astype(np.int64)
+    runs = dataclasses.replace(
+        ground.runs, bends=part(ground.runs.bends), valves=part(ground.runs.valves)
+    )
+    return dataclasses.replace(ground, runs=runs, stations=stations, offsets=offsets)

@@ -8,17 +8,19 @@ import pandas as pd
 import shapely
 
 from geotools.brief import Brief
+from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
-from geotools.schema import length_text
+from geotools.schema import length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
 from geotools.tools._shared import Shared
 
 __all__ = [
+    "report_beyond",
     "report_blocked",
     "report_closures",
     "report_deep",
-    "report_overlaps",
+    "report_shared",
     "report_strings",
 ]
 
@@ -53,31 +55,65 @@ def report_strings(
 
 
 def report_blocked(
-    strings: pd.DataFrame, places: npt.NDArray[np.object_], findings: Findings
+    strings: pd.DataFrame,
+    hard: npt.NDArray[np.object_],
+    soft: npt.NDArray[np.object_],
+    findings: Findings,
 ) -> None:
-    """Report strings that meet a hard place wherever in the street they lie."""
-    line, place = shapely.STRtree(places).query(
-        strings["geometry"].to_numpy(dtype=object), predicate="intersects"
+    """Report strings that meet a hard or a soft place wherever in the street they lie."""
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    cases = (
+        (hard, "warning", "meets a place to avoid", "lead it round by hand, or forbid its pit."),
+        (soft, "info", "meets a place better left free", "agree it, or lead it round by hand."),
     )
-    line, first = np.unique(line, return_index=True)
-    string = strings["string_id"].to_numpy(dtype=object)[line]
-    where = shapely.get_coordinates(
-        shapely.point_on_surface(
-            shapely.intersection(strings["geometry"].to_numpy()[line], places[place[first]])
+    for places, severity, fact, advice in cases:
+        line, place = shapely.STRtree(places).query(shapes, predicate="intersects")
+        line, first = np.unique(line, return_index=True)
+        string = strings["string_id"].to_numpy(dtype=object)[line]
+        met = shapely.intersection(shapes[line], places[place[first]])
+        findings.add_points(
+            severity,
+            "string-in-the-way",
+            [
+                f"string {name} {fact} wherever across the street it lies: {advice}"
+                for name in string
+            ],
+            layer="strings",
+            features=string,
+            xy=shapely.get_coordinates(shapely.point_on_surface(met)),
         )
-    )
-    findings.add_points(
-        "warning",
-        "string-in-the-way",
-        [
-            f"string {name} meets a place to avoid wherever across the street it lies: "
-            "lead it round by hand, or forbid its pit."
-            for name in string
-        ],
-        layer="strings",
-        features=string,
-        xy=where,
-    )
+
+
+def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
+    """Report, a finding a pull, strings that need the other half of the street or more."""
+    words = {
+        "middle": (
+            "info",
+            "lie over the middle of the street, on the half that is not their pit's: traffic "
+            "there is in the way too; join them to fewer, or lead them round by hand",
+        ),
+        "verge": (
+            "warning",
+            "find no room on carriageway and verge: find them ground beside the street, or make "
+            "the pull shorter",
+        ),
+    }
+    for where, (severity, text) in words.items():
+        rows = strings[strings["beyond"] == where]
+        counts = rows.groupby("pull_id", sort=False).agg(
+            count=("number", "size"), geometry=("geometry", "first")
+        )
+        findings.add_many(
+            severity,
+            f"strings-beyond-{where}",
+            [
+                f"{count} of the strings of pull {pull} {text}"
+                for pull, count in counts["count"].items()
+            ],
+            layer="strings",
+            features=counts.index.to_numpy(dtype=object),
+            geometry=counts["geometry"].to_numpy(dtype=object),
+        )
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
@@ -104,7 +140,7 @@ def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
     )
 
 
-def report_overlaps(pits: pd.DataFrame, findings: Findings) -> None:
+def report_shared(pits: pd.DataFrame, prices: Prices, currency: str, findings: Findings) -> None:
     """Report pits of different runs that share ground: one hole may serve both."""
     ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     if not len(ground):
@@ -112,19 +148,27 @@ def report_overlaps(pits: pd.DataFrame, findings: Findings) -> None:
     first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
     run = pits["run"].to_numpy(dtype=np.int64)
     keep = (first < second) & (run[first] != run[second])
-    first, second = first[keep], second[keep]
+    order = np.lexsort([second[keep], first[keep]])
+    first, second = first[keep][order], second[keep][order]
+    met = shapely.intersection(ground[first], ground[second])
+    overlap = np.asarray(shapely.area(met), dtype=np.float64)
+    wide = overlap > TOUCH_M2
+    first, second, met, overlap = first[wide], second[wide], met[wide], overlap[wide]
+    saved = shared_saving(pits.iloc[first], pits.iloc[second], overlap, prices)
     names = pits["pit_id"].to_numpy(dtype=object)
-    findings.add_points(
+    findings.add_many(
         "info",
-        "pits-overlap",
+        "pits-shared",
         [
-            f"pits {names[a]} and {names[b]} of two runs share ground: one hole may serve both; "
-            "each is counted and priced as its own."
-            for a, b in zip(first, second, strict=True)
+            f"pits {names[a]} and {names[b]} of two runs share "
+            f"{quantity_text(size, 'area', findings.system)} of ground: each is counted and priced "
+            f"as its own; as one pit they would save about {sum_:,.0f} {currency} (a set-up, and "
+            "the shared ground dug and made good once)."
+            for a, b, size, sum_ in zip(first, second, overlap, saved, strict=True)
         ],
         layer="pits",
         features=names[first],
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[first],
+        geometry=met,
     )
 
 

@@ -27,8 +27,15 @@ from geotools.tools._layout import Layout
 __all__ = ["plan_tables", "summarise"]
 
 
-def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
-    """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
+def plan_tables(
+    layout: Layout, layers: Layers, brief: Brief, *, shutdowns: pd.DataFrame | None = None
+) -> dict[str, Any]:
+    """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
+
+    Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
+    """
+    if shutdowns is None:
+        shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
     tables = {
@@ -48,8 +55,8 @@ def plan_tables(layout: Layout, layers: Layers, brief: Brief) -> dict[str, Any]:
         "local_digs": point_layer(layout.works.local_digs),
         "quantities": layout.works.quantities,
         "schedule": layout.works.schedule,
-        "alternatives": alternatives_table(layout, run_ids),
-        "shutdowns": plan_shutdowns(layers, layout.runs, brief.network, brief.bends),
+        "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
+        "shutdowns": shutdowns,
         "context": context_layer(layers, layout.runs.chains, brief.output.context),
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),

@@ -21,15 +21,17 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.digs import local_digs
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
+from geotools.siting.ground_checks import soft_places
 from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
 from geotools.tools._shared import Shared
 from geotools.tools._sites import (
+    report_beyond,
     report_blocked,
     report_closures,
     report_deep,
-    report_overlaps,
+    report_shared,
     report_strings,
 )
 
@@ -62,17 +64,20 @@ def work_out(
     priced = pulls.assign(
         connections=counts["connection"] + counts["lateral"],
         valves=counts["valve"],
+        services=counts["lateral"],
+        cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,
         pipe_price=_of_run(table, pulls, "pipe_price"),
         annulus=_of_run(table, pulls, "annulus"),
         tails=sections["leave"].to_numpy(dtype=float),
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
-    of_pits = pit_quantities(pits, _prices(brief), brief.output.units)
-    of_pulls = pull_quantities(priced, _prices(brief), brief.output.units)
+    prices = _prices(brief)
+    of_pits = pit_quantities(pits, prices, brief.output.units)
+    of_pulls = pull_quantities(priced, prices, brief.output.units)
     total = counts["connection"] + counts["lateral"] + counts["valve"]
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
-    report_overlaps(pits, ground.layers.findings)
+    report_shared(pits, prices, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     return Works(
         strings=_strings(ground, table, pits, pulls),
@@ -93,15 +98,18 @@ def _strings(
     net, places = None, np.zeros(0, dtype=object)
     if ground.scene is not None:
         net, places = ground.scene.net, ground.scene.corridors.obstacles
+    soft = soft_places(ground.layers.avoid)
     strings = lay_strings(
         _laid(ground, table, pits, pulls),
         net,
         places,
+        soft,
         gap=ground.brief.street.string_gap,
         piece=ground.brief.pulls.piece_length,
     )
     report_strings(strings, pits, pulls, ground.layers.findings)
-    report_blocked(strings, places, ground.layers.findings)
+    report_blocked(strings, places, soft, ground.layers.findings)
+    report_beyond(strings, ground.layers.findings)
     return strings
 
 
@@ -235,6 +243,9 @@ def _prices(brief: Brief) -> Prices:
         restoration=rates.restoration,
         open_laying=rates.open_laying,
         off_street=rates.off_street,
+        support=rates.support,
+        temporary_service=rates.temporary_service,
+        cleaning=rates.cleaning,
         pull_setup=rates.pull_setup,
         joint=rates.joint,
         string_joint=rates.string_joint,

@@ -387,12 +387,34 @@ _SHEETS = (
                 "temperature_c",
                 default="23 degC",
             ),
+            _plain(
+                "surges",
+                "number",
+                "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
+                "surges_per_day",
+                default=0.0,
+            ),
+            _quantity(
+                "life",
+                "time",
+                "how long they go on",
+                "life_hours",
+                default="50 year",
+                unit=_HOUR,
+            ),
+            _plain(
+                "fatigue_safety",
+                "number",
+                "safety on the number of surges",
+                "fatigue_safety",
+                default=2.0,
+            ),
         ),
     ),
     _Sheet(
         "collapse",
         "Collapse of the empty carrier",
-        "Works out whether an empty carrier without grout stands the groundwater.",
+        "Works out whether an empty carrier, bare or grouted, stands the groundwater.",
         (
             _quantity(
                 "head",
@@ -412,6 +434,13 @@ _SHEETS = (
             ),
             _plain("ovality", "number", "ovality, 0.03 for 3 %", "ovality", default=0.03),
             _plain("safety", "number", "safety factor", "safety", default=2.0),
+            _plain(
+                "grout",
+                "number",
+                "what grout all round multiplies the pressure of PE by, up to 5; 1 without",
+                "grout_factor",
+                default=1.0,
+            ),
         ),
     ),
     _Sheet(

@@ -63,6 +63,54 @@ def value(sheet: dict[str, Any], name: str, part: str = "results") -> float:
 # Answers ---------------------------------------------------------------------------------
 
 
+def test_everything_a_pull_was_worked_out_from_is_told_stretch_by_stretch(slipmain: Run) -> None:
+    path = ["--length", "500 ft", "--length", "400 ft", "--bend", "22.5 deg"]
+    limits = ["--machine", "100000 lbf", "--share", "0.4", "--bend-radius", "200 ft"]
+    grades = ["--grade", "0.03", "--grade", "-0.01"]
+    sheet = answer(slipmain, "pull", *PE, *path, *grades, *limits)
+    told = {item["name"]: item["value"] for item in sheet["inputs"]}
+    assert (told["L1"], told["L2"]) == pytest.approx((500, 400))
+    assert (told["tan a1"], told["tan a2"]) == pytest.approx((3.0, -1.0))  # per cent
+    assert told["q1"] == pytest.approx(22.5)
+    assert "q2" not in told
+    assert told["machine"] == pytest.approx(100_000)
+    assert told["share"] == pytest.approx(40)
+    assert told["R"] == pytest.approx(200)
+
+
+def test_a_friction_of_ones_own_is_not_told_as_from_the_table(slipmain: Run) -> None:
+    sheet = answer(slipmain, "pull", *PE, "--length", "500 ft", "--friction", "0.35")
+    (source,) = [s["source"] for s in sheet["steps"] if s["symbol"] == "F"]
+    assert source == "friction as given"
+
+
+def test_surges_of_pvc_are_counted_or_their_omission_is_told(slipmain: Run) -> None:
+    asked = ["pressure", *PVC, "--working", "100 psi", "--recurring", "1 ft/s"]
+    counted = answer(slipmain, *asked, "--surges", "55")
+    # (5.05e21/(55 x 365.25 x 50 x 2))^(1/4.906) = 1377 psi of hoop stress, 2 S/24 in DR 25
+    assert value(counted, "S", "steps") == pytest.approx(1377.5, abs=0.5)
+    assert value(counted, "limit often", "steps") == pytest.approx(114.8, abs=0.05)
+    assert counted["passes"] is True  # 100 + 14.7
+    failing = answer(slipmain, *asked, "--surges", "60", code=1)
+    assert failing["passes"] is False
+    sizeless = ["pressure", *PVC, "--working", "100 psi", "--surges", "55"]
+    for half_told in (asked, sizeless):
+        code, out, _ = slipmain(*half_told)
+        assert code == 0
+        assert "The fatigue of PVC was not checked" in out
+    assert "not checked" not in slipmain(*asked, "--surges", "55")[1]
+
+
+def test_grout_all_round_counts_against_collapse_for_polyethylene_alone(slipmain: Run) -> None:
+    asked = ["--head", "20 ft"]
+    assert answer(slipmain, "collapse", *PE, *asked, code=1)["passes"] is False
+    grouted = answer(slipmain, "collapse", *PE, *asked, "--grout", "5")
+    assert value(grouted, "Pa/(rho g)") == pytest.approx(5 * 15.7, abs=0.3)  # 15.7 ft bare
+    code, _, err = slipmain("collapse", *PVC, *asked, "--grout", "5")
+    assert code == 2
+    assert "grout: 5 cannot be used; valid: 1 to 5 for PE, 1 for PVC" in err
+
+
 def test_fit_of_the_worked_example(slipmain: Run) -> None:
     sheet = answer(slipmain, "fit", *PE, "--bore", "24.02 in")
     assert value(sheet, "c") == pytest.approx(2.42, abs=1e-6)

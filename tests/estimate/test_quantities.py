@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 import geotools
+from geotools.brief import Brief
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 UNITS = {"m": 0.3048, "m2": 0.3048**2, "m3": 0.764554857984}  # ft, ft2, yd3
@@ -62,7 +63,6 @@ def test_cost_is_quantity_times_rate_and_what_has_no_rate_has_no_cost(
         table["cost"][priced], (table["quantity"] * table["rate"])[priced], rtol=1e-9, atol=1e-9
     )
     assert set(table["item"][~priced & (table["quantity"] > 0)]) == {
-        "shored face",
         "carrier in tails, not priced",
     }
     assert table["cost"][~priced & (table["quantity"] > 0)].isna().all()
@@ -87,6 +87,7 @@ def test_quantities_are_those_of_the_layers(plan: dict[str, Any]) -> None:
     )
     np.testing.assert_allclose(of("carrier pulled", pull), pulls["length"], rtol=1e-9)
     np.testing.assert_allclose(of("fused joint", pull), pulls["joints"])
+    np.testing.assert_allclose(of("host cleaned", pull), pulls["length"], rtol=1e-9)
     joined = of("string joined on, with standstill", pull)
     np.testing.assert_allclose(joined, pulls["strings"] - 1)
     assert (of("grout", pull) > 0).all()
@@ -95,6 +96,33 @@ def test_quantities_are_those_of_the_layers(plan: dict[str, Any]) -> None:
     length = laid.groupby("run_id")["quantity"].sum()
     runs = plan["runs"].set_index("run_id")["length"]
     np.testing.assert_allclose(length, runs[length.index], rtol=1e-9)
+
+
+def test_every_service_of_a_planned_run_is_fed_once_on_a_pull_or_in_a_pit(
+    plan: dict[str, Any],
+) -> None:
+    fed = scope(plan, "run").query("item == 'service fed meanwhile'").set_index("ref")["quantity"]
+    digs = plan["local_digs"]
+    count = digs[digs["kind"] == "lateral"].groupby("run_id").size()
+    assert count.sum() > 0
+    np.testing.assert_allclose(fed, count.reindex(fed.index).fillna(0.0))
+
+
+def test_the_shored_face_goes_round_the_pit_as_deep_as_it_is_dug(plan: dict[str, Any]) -> None:
+    pits = plan["pits"].set_index("pit_id")
+    face = scope(plan, "pit").query("item == 'shored face'").set_index("ref")
+    around = 2 * (pits["length"] + pits["width"])
+    bedding = Brief().pits.bedding
+    np.testing.assert_allclose(
+        face.loc[pits.index, "quantity"], around * (pits["depth"] + bedding), rtol=1e-9
+    )
+    assert set(face["rate"].round(6)) == {Brief().rates.support}
+
+
+def test_an_uncleaned_host_costs_no_cleaning() -> None:
+    settings = {**GROUT, "service.host_cleaned": False}
+    table = geotools.plan(SAMPLE, settings=settings).layers["quantities"]
+    assert table.loc[table["item"] == "host cleaned", "cost"].sum() == 0.0
 
 
 def test_us_units_change_quantity_unit_and_rate_and_no_cost(plan: dict[str, Any]) -> None:

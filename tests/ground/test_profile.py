@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -55,16 +56,33 @@ def test_a_cover_on_record_hangs_the_main_below_the_ground():
     assert findings.empty
 
 
-def test_an_assumed_cover_is_reported_once_a_main_at_its_middle():
-    rows = stations(*[(0, 10 * i, 0, i / 4, 50) for i in range(5)], (1, 0, 1, 0, 50))
-    got, findings = profile(rows, mains((0.6, NAN, NAN, NAN), (0.6, NAN, NAN, NAN)), cover=1.5)
-    np.testing.assert_allclose(got["depth"], 2.1)
-    assert set(got["depth_source"]) == {"assumed"}
-    assert list(findings["rule"]) == ["assumed-cover", "assumed-cover"]
-    assert list(findings["severity"]) == ["info", "info"]
-    assert list(findings["feature"]) == ["M0", "M1"]
-    assert findings["geometry"][0].x == 1020
-    assert "1.5 m" in findings["text"][0]
+def test_an_assumed_cover_is_reported_once_a_run_with_its_stretches():
+    """Two mains and then a third are without record; between them lies one with cover."""
+    main = [0, 0, 0, 1, 1, 2, 2, 2, 3, 3, 3]
+    rows = stations(*[(0, 10 * i, m, 0, 50) for i, m in enumerate(main)], (1, 0, 4, 0, 50))
+    bare, known = (0.6, NAN, NAN, NAN), (0.6, 1.0, NAN, NAN)
+    got, findings = profile(rows, mains(bare, bare, known, bare, bare), cover=1.5)
+    assert list(got["depth_source"]) == [*["assumed"] * 5, *["cover"] * 3, *["assumed"] * 4]
+    np.testing.assert_allclose(got["depth"][:5], 2.1)
+    found = findings[findings["rule"] == "assumed-cover"]
+    assert list(found["severity"]) == ["info", "info"]
+    assert list(found["feature"]) == ["run 0", "run 1"]
+    # stations from 0 to 40 m and from 80 to 100 m, and half the step to the stations beside them
+    assert found["text"].iloc[0].startswith("3 mains, about 70 m of the run,")
+    assert "1.50 m" in found["text"].iloc[0]
+    parts = shapely.get_parts(found["geometry"].iloc[0])
+    assert [p.bounds[::2] for p in parts] == [(1000.0, 1040.0), (1080.0, 1100.0)]
+    assert found["geometry"].iloc[1].equals(shapely.Point(1000, 100))
+
+
+def test_lengths_in_findings_are_in_the_units_of_the_output():
+    rows = stations((0, 0, 0, 0, 50), (0, 10, 0, 1, 50))
+    findings = Findings("us")
+    add_profile(
+        rows, mains((0.6, NAN, NAN, NAN)), assumed_cover=1.5, dem_given=True, findings=findings
+    )
+    (text,) = findings.table()["text"]
+    assert "about 33 ft of the run" in text and "a cover of 4.92 ft" in text
 
 
 def test_one_invert_alone_is_not_used_and_reported():
@@ -250,7 +268,7 @@ def test_a_step_of_more_than_half_a_metre_between_covers_is_reported(second_cove
     if reported:
         assert findings["geometry"][0].x == 1010 + gap
         assert findings["feature"][0] == "M1"
-        assert "-0.60 m from main M0" in findings["text"][0]
+        assert "drops by 0.60 m from main M0" in findings["text"][0]
 
 
 @pytest.mark.parametrize(("level", "reported"), [(101.0, False), (101.4, False), (101.6, True)])

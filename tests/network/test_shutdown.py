@@ -138,7 +138,7 @@ def test_a_stub_up_to_a_valve_near_the_end_stays_in_service(shut: Shut) -> None:
     row = far.loc["M2"]
     assert (row["valves"], row["segments"]) == ("", 2)
     assert row["main_length"] == pytest.approx(600 + np.hypot(100, 50))
-    assert f"no valve within {VALVE_REACH:g} m on 2 of 2 mains" in row["remarks"]
+    assert f"no valve within {VALVE_REACH:.1f} m on 2 of 2 mains" in row["remarks"]
 
 
 def test_no_more_than_a_third_of_a_run_stays_in_service_at_an_end(shut: Shut) -> None:

@@ -20,9 +20,10 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from geotools.pulls.explain import explain_run, mirrored
+from geotools.pulls.explain import Limits, explain_run, mirrored
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
 from geotools.siting.must import Stretches
+from geotools.siting.refusals import AVOID
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 SLACK = 1e-6  # m; edges this close meet
@@ -344,10 +345,14 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
     run, low, high = (np.array(c) for c in zip(*rows, strict=True))
     middle = (sites.start + sites.end)[:, 0] / 2
     usable = rng.random(len(middle)) < 0.6  # as told; what the optimiser sees is the cost
-    table = pd.DataFrame(
-        {"chainage": middle, "usable": usable, "reasons": np.where(usable, "", "against: a tree")}
+    table = pd.DataFrame({"chainage": middle, "street_class": "local"})
+    # Pits that hold a stretch speak for themselves: told as the optimiser sees them.
+    code = np.where(np.isfinite(sites.cost), 0, AVOID)
+    code[~usable] = AVOID
+    candidates = SimpleNamespace(
+        table=table, extents=sites, code=code, places=np.full(code.shape, "a tree", dtype=object)
     )
-    candidates = SimpleNamespace(table=table, cost=sites.cost, extents=sites)
+    held = pd.DataFrame({"run": run, "chainage": (low + high) / 2, "deflection": np.radians(90)})
     must = Stretches(run.astype(np.int64), low, high, len(streets))
     blocked = np.flatnonzero(~np.isfinite(choice.cost))
     assert len(blocked) > 10
@@ -360,7 +365,9 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
             costs,
             run=int(k),
             covered=float(choice.covered[k]),
-            max_length=street.longest,
+            held=held,
+            lifted={},
+            limits=Limits({}, {}, street.longest),
         )
         assert told.low == pytest.approx(_reached(street, own, back=False), abs=1e-9)
         assert told.high == pytest.approx(_reached(street, own, back=True), abs=1e-9)
@@ -372,15 +379,17 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
         short = 0 < left < costs.least_length and told.low > 0
         assert (f"the {left:.1f} m left between are shorter" in told.text) is short
         assert ("no pit joins the two" in told.text) is (left <= 0)
+        own_rows = slice(sites.offsets[k], sites.offsets[k + 1])
         for lo, hi in street.must:
-            pits = np.argwhere(np.isfinite(street.cost))
-            held = any(
+            pits = np.argwhere(code[own_rows] == 0)
+            inside = any(
                 street.start[j, r] <= lo + SLACK and street.end[j, r] >= hi - SLACK for j, r in pits
             )
-            assert (f"the bend at {(lo + hi) / 2:.1f} m cannot be passed" in told.text) is not held
-        own_rows = slice(sites.offsets[k], sites.offsets[k + 1])
-        near = (middle > told.low) & (middle <= told.low + street.longest)
-        beyond, refused = near[own_rows].sum(), (near & ~usable)[own_rows].sum()
-        words = f"of {beyond} places within a pull beyond it {refused} are refused ({refused} x "
+            words = f"the bend of 90 deg at {(lo + hi) / 2:.1f} m cannot be passed"
+            assert (words in told.text) is not inside
+        near = ((middle > told.low) | (told.low <= 0)) & (middle <= told.low + street.longest)
+        none = (code != 0).all(axis=1)
+        beyond, refused = near[own_rows].sum(), (near & none)[own_rows].sum()
+        words = f"within a pull beyond {refused} are refused ({refused} x in a place to avoid (a t"
         assert (words in told.text) is bool(refused)
-        assert ("a tree" in told.text) is bool(refused)
+        assert (f"of {beyond} place" in told.text) or not refused

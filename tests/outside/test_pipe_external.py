@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.external import (
     annulus_volume_m3,
@@ -71,6 +72,17 @@ def test_pvc_short_term_collapse(dr: float, printed: float) -> None:
     # round, no safety factor, E 400,000 psi, nu 0.38, from memory
     ours = collapse_pressure_pa("PVC", dr, hours=0.5, ovality=0, safety=1) / PSI
     assert ours == pytest.approx(printed, abs=0.05)
+
+
+def test_grout_all_round_is_fivefold_for_polyethylene_and_has_no_figure_for_pvc() -> None:
+    # older PPI sliplining table, from memory: DR 17 16 ft of water bare, five times that grouted;
+    # ours 15.7 and 78.5 (3 % oval, safety 2, 50 years)
+    bare, grouted = (collapse_pressure_pa("PE4710", 17, grout_factor=f) for f in (1.0, 5.0))
+    feet = np.array([float(bare), float(grouted)]) / (1000 * 9.80665 * FOOT)
+    assert feet == pytest.approx([15.7, 78.5], abs=0.3)
+    for material, factor in (("PVC", 1.1), ("PE4710", 5.1), ("PE4710", 0.9)):
+        with pytest.raises(RangeError, match="grout_factor"):
+            collapse_pressure_pa(material, 17, grout_factor=factor)
 
 
 def test_grout_pressure_is_capped_at_five_psi() -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from geotools.pipe.pressure import (
     check_pressure,
+    fatigue_limit_pa,
     pressure_class_pa,
     surge_pressure_pa,
     temperature_factor,
@@ -155,3 +156,31 @@ def test_classes_of_pvc_before_2007(dr: float, old_class: float) -> None:
     room = 0.8 * exact - surge
     assert room // 50 * 50 == old_class
     assert old_class < room < old_class * 1.05
+
+
+@pytest.mark.parametrize(
+    ("mean", "amplitude", "cycles"),
+    [(1787, 213, 322_432), (2000, 400, 131_818), (1500, 1500, 44_110), (2000, 900, 52_091)],
+)
+def test_cycles_to_failure_are_the_printed_ones(mean: int, amplitude: int, cycles: int) -> None:
+    """Moser and Folkman, Buried Pipe Design: stresses of table 4.7, psi, and of table 4.9 what
+    Vinson's equation (4.17) foretells for them. Peak stress 2000 psi is 235.3 psi in DR 18.
+    """
+    peak = mean + amplitude
+    for dr in (18, 25):
+        most = float(fatigue_limit_pa(dr, cycles)) / PSI
+        # the rounding of the printed number to one cycle
+        assert most * (dr - 1) / 2 == pytest.approx(peak, rel=0.5 / cycles / 4.906)
+
+
+def test_recurring_surges_tire_pvc_and_not_polyethylene() -> None:
+    # 55 surges a day for 50 years, safety 2: 2.009e6 cycles; (5.05e21/2.009e6)^(1/4.906) = 1377 psi
+    cycles = 55 * 50 * 365.25 * 2
+    limit = 2 * 1377 / 17  # 162 psi in DR 18, below its class of 235
+    kept = {"recurring_surge_pa": 20 * PSI, "recurring_cycles": cycles}
+    assert check_pressure("PVC", 18, (limit - 21) * PSI, **kept).passes
+    assert not check_pressure("PVC", 18, (limit - 19) * PSI, **kept).passes
+    assert check_pressure("PVC", 18, (limit - 19) * PSI, recurring_surge_pa=20 * PSI).passes
+    assert check_pressure("PVC", 18, (limit + 20) * PSI, recurring_cycles=cycles).passes
+    often = check_pressure("PE4710", 11, 1e6, **kept).recurring_limit_pa
+    assert float(often) / PSI == pytest.approx(300, abs=1e-6)

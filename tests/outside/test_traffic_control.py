@@ -86,11 +86,17 @@ def test_the_downstream_taper_is_the_least_of_the_table() -> None:
 
 @pytest.mark.parametrize("width", [-1.0, 31.0, float("nan")])
 def test_a_width_out_of_range_is_refused(width: float) -> None:
-    with pytest.raises(ValueError, match="width_m must lie between 0 and 30"):
+    with pytest.raises(ValueError, match=r"width_m = .* valid range: from 0 to 30 m"):
         merging_taper_m(width, 15.0)
 
 
 @pytest.mark.parametrize("speed", [-0.1, 41.0, float("inf")])
 def test_a_speed_out_of_range_is_refused(speed: float) -> None:
-    with pytest.raises(ValueError, match="speed_m_per_s must lie between 0 and 40"):
+    with pytest.raises(ValueError, match=r"speed_m_per_s = .* valid range: from 0 to 40 m/s"):
         buffer_length_m(speed)
+
+
+@pytest.mark.parametrize(("mph", "feet"), [(76, 910), (80, 910), (85, 1010)])
+def test_above_the_table_the_buffer_goes_on_by_the_formula(mph: float, feet: float) -> None:
+    """80 mph: 910 ft, as in the design guide the formula is from (from memory)."""
+    assert buffer_length_m(mph * MPH) / FOOT == pytest.approx(feet)

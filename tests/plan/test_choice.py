@@ -121,11 +121,18 @@ def test_pipes_refused_name_their_rule_and_are_never_planned(plan: dict[str, Any
     assert set(others["refused_by"]) == {""}
 
 
-def test_a_pipe_that_suits_and_was_not_tried_is_dearer_by_the_metre(plan: dict[str, Any]) -> None:
+def test_a_pipe_that_suits_and_was_not_tried_says_why(plan: dict[str, Any]) -> None:
     left = plan["alternatives"][plan["alternatives"]["outcome"] == "not_tried"]
     assert len(left)
     assert left["cost"].isna().all()
-    assert set(left["reason"]) == {"suits; dearer by the metre than those tried"}
+    assert set(left["reason"]) == {"suits; a cheaper pipe of its material was tried"}
+    for run_id, rows in left.groupby("run_id"):
+        tried = {
+            name.rpartition(" ")[2]
+            for outcome in ("chosen", "dearer", "no_plan")
+            for name in _others(plan, str(run_id), outcome)["carrier"]
+        }
+        assert {name.rpartition(" ")[2] for name in rows["carrier"]} <= tried
 
 
 def test_alternatives_are_in_order_and_no_pipe_is_told_twice(plan: dict[str, Any]) -> None:
@@ -139,6 +146,78 @@ def test_more_tries_never_cost_more() -> None:
     one, many = _planned({"carrier.tries": 1}), _planned({"carrier.tries": 12})
     assert (many["runs"]["cost"] <= one["runs"]["cost"] + 1e-6).all()
     assert set(one["alternatives"]["outcome"]) <= {"chosen", "not_tried", "refused"}
+
+
+# A 20 degree bend where no pit may lie: polyethylene is pulled past it, PVC is too stiff.
+BENT = {"carrier.tries": 1, "rates.pvc_pipe": "0.1 / kg"}
+
+
+def _past_a_park(deflection: float, **settings: object) -> dict[str, Any]:
+    turn, x = np.deg2rad(deflection), EAST + 100
+    main = gpd.GeoDataFrame(
+        {
+            "main_id": ["A"],
+            "diameter_mm": [600.0],
+            "material": ["cast iron"],
+            "installed": [1920],
+            "cover_m": [1.5],
+            "pressure_kpa": [600.0],
+        },
+        geometry=[
+            shapely.LineString(
+                [(EAST, NORTH), (x, NORTH), (x + 100 * np.cos(turn), NORTH + 100 * np.sin(turn))]
+            )
+        ],
+        crs=26917,
+    )
+    park = gpd.GeoDataFrame(
+        {"reason": ["park"], "hard": [True]}, geometry=[shapely.Point(x, NORTH).buffer(60)],
+        crs=26917,
+    )  # fmt: skip
+    return dict(geotools.plan(mains=main, avoid=park, settings=BENT | settings).layers)
+
+
+def test_a_run_is_not_lost_while_a_carrier_beyond_those_tried_first_gives_a_plan() -> None:
+    plan = _past_a_park(20.0)
+    run = _run_of(plan, "A")
+    assert run["status"] == "planned"
+    assert "PE" in run["carrier"]
+    failed = _others(plan, run["run_id"], "no_plan")
+    assert all(name.endswith("PVC") for name in failed["carrier"])
+    alone = _past_a_park(20.0, **{"carrier.fixed": f"A = {run['carrier']}"})
+    assert _run_of(alone, "A")["cost"] == pytest.approx(run["cost"], rel=1e-9)
+    for pipe in failed["carrier"]:
+        stiff = _past_a_park(20.0, **{"carrier.fixed": f"A = {pipe}"})
+        assert _run_of(stiff, "A")["status"] == "no_plan"
+
+
+def test_a_run_with_no_plan_says_how_many_carriers_were_tried_and_why_the_best_failed() -> None:
+    plan = _past_a_park(60.0, **{"carrier.system": "DIPS"})
+    run = _run_of(plan, "A")
+    table = plan["alternatives"]
+    suits = table[table["outcome"].isin(["no_plan", "not_tried"])]
+    tried = int((table["outcome"] == "no_plan").sum())
+    assert run["status"] == "no_plan"
+    assert 1 < tried < len(suits)
+    assert run["reason"].startswith(
+        f"none of the {len(suits)} carriers that suit gives a plan, {tried} planned through and "
+        f"the others no easier to pull; with {run['carrier']}, the closest, from the start "
+    )
+    assert "the bend at 100.0 m cannot be passed and no permitted pit holds it" in run["reason"]
+    assert set(suits.loc[suits["outcome"] == "not_tried", "reason"]) == {
+        "suits; no easier to pull than one that gave no plan"
+    }
+    (told,) = plan["findings"].loc[plan["findings"]["rule"] == "no-plan", "text"]
+    assert told == f"run {run['run_id']}: {run['reason']}"
+
+
+def test_a_fixed_carrier_that_gives_no_plan_is_not_replaced() -> None:
+    plan = _past_a_park(20.0, **{"carrier.fixed": "A = 20 in DIPS DR 25 PVC"})
+    run = _run_of(plan, "A")
+    assert (run["status"], run["carrier"]) == ("no_plan", "20 in DIPS DR 25 PVC")
+    assert run["reason"].startswith(
+        "the one carrier that may be used, 20 in DIPS DR 25 PVC, gives no plan: from the start "
+    )
 
 
 def test_a_larger_bore_wins_if_it_is_wanted_and_little_dearer(plan: dict[str, Any]) -> None:
@@ -264,7 +343,18 @@ def test_what_the_edits_of_a_run_cost_is_told(weights: dict[str, object]) -> Non
     assert told["pit_count"].tolist() == [run["pit_count"]]
     more = after["cost"] - run["cost"]
     assert more > 0
-    assert told["reason"].tolist() == [f"the edits of this run cost {more:,.0f} more"]
+    assert told["reason"].tolist() == [f"with the edits this run costs {more:,.0f} more"]
+
+
+def test_edits_are_priced_against_the_carrier_that_would_win_without_them() -> None:
+    """With a larger bore wished for, not against the cheapest."""
+    larger: dict[str, object] = {"carrier.larger_for": 1.0}
+    run = _run_of(_planned(dict(larger)), "A")
+    wishes = [(EAST + 150, NORTH, "fix", ""), (EAST + 550, NORTH, "fix", "")]
+    edited = _planned(dict(larger), wishes)
+    told = _others(edited, _run_of(edited, "A")["run_id"], "without_edits")
+    assert told["carrier"].tolist() == [run["carrier"]]
+    assert told["cost"].to_numpy() == pytest.approx([run["cost"]], rel=1e-9)
 
 
 def test_edits_that_cost_nothing_are_not_told(plan: dict[str, Any]) -> None:

@@ -80,7 +80,7 @@ def test_the_spared_digs_of_the_sample_lie_in_a_pit(plan: dict[str, Any]) -> Non
 
 
 @pytest.mark.parametrize(("at", "spared"), [(150.0, False), (1.0, True)])
-def test_a_service_costs_a_connection_on_a_pull_and_nothing_in_a_pit(
+def test_a_service_costs_a_connection_on_a_pull_and_none_in_a_pit_and_is_fed_either_way(
     at: float, spared: bool
 ) -> None:
     main = gpd.GeoDataFrame(
@@ -89,10 +89,14 @@ def test_a_service_costs_a_connection_on_a_pull_and_nothing_in_a_pit(
         crs=CRS,
     )
     lateral = gpd.GeoDataFrame({"customers": [1]}, geometry=[shapely.Point(X + at, Y)], crs=CRS)
-    settings = {"service.least_capacity": 0, "rates.connection": 777.0}
+    settings = {
+        "service.least_capacity": 0,
+        "rates.connection": 777.0,
+        "rates.temporary_service": 55.0,
+    }
     plain = geotools.plan(mains=main, settings=settings).layers
     layers = geotools.plan(mains=main, laterals=lateral, settings=settings).layers
     dig = layers["local_digs"].iloc[0]
     assert (dig["kind"], bool(dig["spared"])) == ("lateral", spared)
     more = layers["runs"]["cost"].sum() - plain["runs"]["cost"].sum()
-    assert more == pytest.approx(0.0 if spared else 777.0, abs=1e-6)
+    assert more == pytest.approx(55.0 + (0.0 if spared else 777.0), abs=1e-6)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import solve_ivp
 
 from geotools import accel
 from geotools.pulls.force import ForceProfile, build_profile, march, pull_forces
@@ -64,37 +66,57 @@ def _march_one(
     return float(reach[0]), float(force[0])
 
 
-def _plain(
-    chainage: list[float],
-    grade: list[float],
-    bends: list[tuple[float, float, float]],
-    tail: float,
-    stop: float,
-    limit: float,
-) -> tuple[float, float]:
-    """Walk from tail to stop by the rule as written, one stretch after another."""
-    low, high = min(tail, stop), max(tail, stop)
+Bends = list[tuple[float, float, float]]
+
+
+def _history(
+    chainage: list[float], grade: list[float], bends: Bends, tail: float, stop: float
+) -> list[tuple[float, float, float]]:
+    """Walk one pull by the rule as written: what drags at each place, and what is allowed there.
+
+    Each row is the way pulled, the force just past that place with the rest of the string, as
+    long as the pull, on its rollers, and the tension the carrier may have there.
+    """
+    low, high, length = min(tail, stop), max(tail, stop), abs(stop - tail)
     marks = sorted({tail, stop, *(c for c in chainage if low < c < high)}, reverse=stop < tail)
-    force, at = 0.0, tail
+    inside, outside, pulled = 0.0, ROLLER * WEIGHT * length, 0.0
+    rows = [(0.0, outside, INF)]
     for here, there in itertools.pairwise(marks):
         middle = (here + there) / 2
         row = max(k for k, c in enumerate(chainage) if c <= middle or k == 0)
         rise = math.atan(grade[row]) * (1 if stop > tail else -1)
-        load = MU * WEIGHT * math.cos(rise) + WEIGHT * math.sin(rise)
-        load = max(load, ROLLER * WEIGHT)
-        step = abs(there - here)
-        if force + load * step > limit:
-            step = (limit - force) / load
-            return here + math.copysign(step, stop - tail), limit
-        force, at = force + load * step, there
-        if there == stop:
-            break
-        turn = sum(b[1] for b in bends if b[0] == there)
-        allowed = min([limit, *(b[2] for b in bends if b[0] == there)])
-        if force * math.exp(MU * turn) > allowed:
-            return at, force
-        force *= math.exp(MU * turn)
-    return at, force
+        load = max(MU * WEIGHT * math.cos(rise) + WEIGHT * math.sin(rise), 0.0)
+        pulled += abs(there - here)
+        inside += load * abs(there - here)
+        turns = [b for b in bends if b[0] == there] if there != stop else []
+        gain = math.exp(MU * sum(b[1] for b in turns))
+        # The tail's pull is passed on through every bend between it and the head.
+        share = outside / max(length - rows[-1][0], 1e-300) * gain
+        inside, outside = inside * gain, share * max(length - pulled, 0.0)
+        rows.append((pulled, inside + outside, min([INF, *(b[2] for b in turns)])))
+    return rows
+
+
+def _plain(
+    chainage: list[float], grade: list[float], bends: Bends, tail: float, stop: float, limit: float
+) -> tuple[float, float]:
+    """Find the longest pull towards a stop that stands, by halving; and its force all in."""
+
+    def stands(length: float) -> bool:
+        end = tail + math.copysign(length, stop - tail)
+        rows = _history(chainage, grade, bends, tail, end)
+        return all(force <= min(limit, most) for _, force, most in rows)
+
+    low, high = 0.0, abs(stop - tail)
+    if stands(high):
+        low = high
+    for _ in range(100 if low < high else 0):
+        middle = (low + high) / 2
+        low, high = (middle, high) if stands(middle) else (low, middle)
+    reach = tail + math.copysign(low, stop - tail)
+    # Halving ends a hair before or after the bend that stops it: it is not turned.
+    reach = next((b[0] for b in bends if abs(b[0] - reach) < 1e-9), reach)
+    return reach, _history(chainage, grade, bends, tail, reach)[-1][1] if low > 0 else 0.0
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -146,9 +168,8 @@ def test_on_a_grade_the_weight_helps_or_hinders(slope: float) -> None:
     profile = _profile([0.0, 50.0, 100.0], grades=[[math.tan(slope)] * 3])
     up = WEIGHT * 80 * (MU * math.cos(slope) + math.sin(slope))
     down = WEIGHT * 80 * (MU * math.cos(slope) - math.sin(slope))
-    least = ROLLER * WEIGHT * 80
-    assert _march_one(profile, 10.0, 90.0)[1] == pytest.approx(max(up, least), rel=1e-12)
-    assert _march_one(profile, 90.0, 10.0)[1] == pytest.approx(max(down, least), rel=1e-12)
+    assert _march_one(profile, 10.0, 90.0)[1] == pytest.approx(max(up, 0.0), rel=1e-12)
+    assert _march_one(profile, 90.0, 10.0)[1] == pytest.approx(max(down, 0.0), rel=1e-12)
 
 
 def test_one_bend_multiplies_what_is_behind_it() -> None:
@@ -195,18 +216,74 @@ def test_a_limit_stops_the_head_at_the_bend_it_cannot_turn() -> None:
 
 def test_the_tension_a_bent_carrier_may_have_stops_the_head_at_that_bend_only() -> None:
     drag = MU * WEIGHT
-    at_limit = drag * 50 * math.exp(MU * 0.5)
+    at_limit = (drag + ROLLER * WEIGHT) * 50 * math.exp(MU * 0.5)  # 50 m in, 50 m on rollers
     for allowed, reach in ((at_limit * 1.001, 100.0), (at_limit * 0.999, 50.0)):
         profile = _profile([0.0, 50.0, 100.0], bends=[(0, 50.0, 0.5)], bend_limits=[allowed])
-        assert _march_one(profile, 0.0, 100.0)[0] == reach
-        assert _march_one(profile, 100.0, 0.0)[0] == 100.0 - reach
+        ends = _march_one(profile, 0.0, 100.0)[0], _march_one(profile, 100.0, 0.0)[0]
+        if reach == 100.0:
+            assert ends == (100.0, 0.0)
+            continue
+        # A shorter pull has less on its rollers when its head is at the bend.
+        short = 50 * 0.001 * (drag + ROLLER * WEIGHT) / (ROLLER * WEIGHT)
+        assert ends == pytest.approx((100.0 - short, short))
 
 
-def test_downhill_stretches_never_ease_the_pull_below_the_drag_of_the_rollers() -> None:
+def test_a_stretch_that_would_run_by_itself_adds_nothing_and_the_string_still_drags() -> None:
     steep = _profile([0.0, 100.0], grades=[[-0.6, -0.6]])
-    assert _march_one(steep, 0.0, 100.0)[1] == pytest.approx(ROLLER * WEIGHT * 100)
-    _, force = pull_forces(steep, 0, 0.0, 100.0)
-    assert (np.diff(force) >= 0).all()
+    assert _march_one(steep, 0.0, 100.0) == (100.0, 0.0)
+    at, force = pull_forces(steep, 0, 0.0, 100.0)
+    assert force == pytest.approx(ROLLER * WEIGHT * (100.0 - at))
+    # the limit is held where the force is greatest: at the tail, before anything is in
+    assert _march_one(steep, 0.0, 100.0, ROLLER * WEIGHT * 70)[0] == pytest.approx(70.0)
+
+
+def test_on_a_straight_level_pull_the_string_on_its_rollers_gives_way_to_the_one_in_the_host() -> (
+    None
+):
+    """Closed form, L the pull and s the way: F(s) = w (mu s + rollers (L - s))."""
+    profile = _profile(np.linspace(0.0, 400.0, 41).tolist())
+    for tail, head in ((20.0, 380.0), (380.0, 20.0)):
+        at, force = pull_forces(profile, 0, tail, head)
+        way = np.abs(at - tail)
+        assert force == pytest.approx(WEIGHT * (MU * way + ROLLER * (360.0 - way)), rel=1e-12)
+
+
+@pytest.mark.parametrize("ahead", [True, False])
+def test_the_force_at_the_head_is_that_of_a_differential_equation_along_the_string(
+    ahead: bool,
+) -> None:
+    """One curve and one grade: dT/dx = w (mu cos a + sin a) + mu k T from the rollers to the head.
+
+    Solved by scipy along the string for each place of the head. The march turns a curve at its
+    stations: it may be off by the turn at one of them, and no more.
+    """
+    length, step, theta, rise = 300.0, 0.25, 1.2, 0.08
+    at = np.arange(0.0, length + step / 2, step)
+    stations = pd.DataFrame({"run": 0, "chainage": at, "grade": rise})
+    bends = pd.DataFrame(
+        {"run": [0], "chainage": [125.0], "first": [100.0], "last": [150.0],
+         "deflection": [theta], "bend_limit": [INF]}
+    )  # fmt: skip
+    profile = build_profile(
+        stations, bends, np.array([0, len(at)]), weight=np.array([WEIGHT]),
+        string_weight=np.array([WEIGHT]), friction=MU, roller_friction=ROLLER,
+    )  # fmt: skip
+    tail, head = (10.0, 290.0) if ahead else (290.0, 10.0)
+    places, force = pull_forces(profile, 0, tail, head)
+    slope = math.atan(rise) * (1 if ahead else -1)
+    load = WEIGHT * (MU * math.cos(slope) + math.sin(slope))
+
+    def slower(x: float, tension: Any) -> Any:
+        where = tail + x if ahead else tail - x
+        return load + (MU * theta / 50.0 * tension if 100.0 <= where <= 150.0 else 0.0)
+
+    for k in (0, 240, 480, 680, 1119):
+        way = abs(places[k] - tail)
+        start = ROLLER * WEIGHT * (280.0 - way)
+        due = start
+        if way > 0:
+            due = solve_ivp(slower, (0.0, way), [start], max_step=0.5, rtol=1e-8).y[0, -1]
+        assert force[k] == pytest.approx(due, rel=MU * theta / 50.0 * step)
 
 
 def test_a_carrier_that_floats_drags_on_the_crown() -> None:
@@ -216,7 +293,7 @@ def test_a_carrier_that_floats_drags_on_the_crown() -> None:
     assert _march_one(afloat, 0.0, 100.0)[1] == pytest.approx(against)
 
 
-def test_pull_forces_are_those_of_pulls_that_end_there() -> None:
+def test_pull_forces_are_those_of_pulls_that_end_there_and_the_rest_of_the_string() -> None:
     profile = _profile(
         [0.0, 20.0, 40.0, 60.0, 100.0],
         [0.0, 70.0],
@@ -227,8 +304,12 @@ def test_pull_forces_are_those_of_pulls_that_end_there() -> None:
         at, force = pull_forces(profile, 0, tail, head)
         inner = [c for c in (20.0, 40.0, 60.0) if min(tail, head) < c < max(tail, head)]
         assert at.tolist() == [tail, *sorted(inner, reverse=head < tail), head]
-        assert force[0] == 0.0
-        assert force.tolist() == [_march_one(profile, tail, float(c))[1] for c in at]
+        # what is in drags as in a pull that ends there; what is not, through the bends, besides
+        bend = np.where(np.sign(head - tail) * (at - 40.0) > 0, math.exp(MU * 0.7), 1.0)
+        bend = np.where(np.sign(head - tail) * (40.0 - tail) > 0, bend, 1.0)
+        rest = ROLLER * WEIGHT * np.abs(head - at) * bend
+        inside = [_march_one(profile, tail, float(c))[1] for c in at]
+        assert force == pytest.approx(inside + rest, rel=1e-12)
 
 
 def test_the_run_may_be_left_at_either_end() -> None:

@@ -11,7 +11,7 @@ import pytest
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.forces import force_table, with_band
 
-WEIGHT = 500.0  # N/m
+WEIGHT, ROLLER = 500.0, 0.1  # N/m, in the host as on the rollers; coefficient of the rollers
 BAND = {"low": 0.3, "central": 0.5, "high": 0.7}
 INF = math.inf
 
@@ -33,7 +33,7 @@ def _profiles(
             weight=np.full(runs, WEIGHT),
             string_weight=np.full(runs, WEIGHT),
             friction=friction,
-            roller_friction=0.1,
+            roller_friction=ROLLER,
         )
         for name, friction in BAND.items()
     }
@@ -58,7 +58,7 @@ def test_a_straight_level_pull_rises_evenly_with_weight_and_friction() -> None:
     assert forces["chainage"].tolist() == [20, 50, 100, 150, 200, 250, 270]
     assert forces["pulled"].tolist() == [0, 30, 80, 130, 180, 230, 250]
     for name, column in (("low", "_low"), ("central", ""), ("high", "_high")):
-        due = BAND[name] * WEIGHT * forces["pulled"]
+        due = BAND[name] * WEIGHT * forces["pulled"] + ROLLER * WEIGHT * (250 - forces["pulled"])
         assert forces[f"head_force{column}"].to_numpy() == pytest.approx(due.to_numpy())
     assert forces["bend_limit"].isna().all()
 
@@ -67,8 +67,9 @@ def test_a_pull_behind_is_told_from_its_own_tail() -> None:
     forces = force_table(_pulls((0, 20.0, 270.0, "behind")), _profiles(_straight()))
     assert forces["chainage"].tolist() == [270, 250, 200, 150, 100, 50, 20]
     assert forces["pulled"].tolist() == [0, 20, 70, 120, 170, 220, 250]
+    pulled = forces["pulled"].to_numpy()
     assert forces["head_force"].to_numpy() == pytest.approx(
-        0.5 * WEIGHT * forces["pulled"].to_numpy()
+        WEIGHT * (0.5 * pulled + ROLLER * (250 - pulled))
     )
 
 
@@ -79,7 +80,9 @@ def test_a_bend_multiplies_the_force_by_the_capstan_rule(turn: float) -> None:
     for name, column in (("low", "head_force_low"), ("high", "head_force_high")):
         mu = BAND[name]
         before = mu * WEIGHT * 150
-        assert forces[column][150.0] == pytest.approx(before * math.exp(mu * turn))
+        assert forces[column][150.0] == pytest.approx(
+            (before + ROLLER * WEIGHT * 150) * math.exp(mu * turn)
+        )
         end = before * math.exp(mu * turn) + mu * WEIGHT * 150
         assert forces[column][300.0] == pytest.approx(end)
     assert forces["bend_limit"].to_dict()[150.0] == 2e5
@@ -118,55 +121,67 @@ def _random(seed: int) -> tuple[dict[str, ForceProfile], pd.DataFrame]:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_the_force_never_falls_on_the_way_and_the_band_is_in_order(seed: int) -> None:
+def test_the_force_begins_with_the_string_on_its_rollers_and_the_band_is_in_order(
+    seed: int,
+) -> None:
     profiles, pulls = _random(seed)
     forces = force_table(pulls, profiles)
-    for _, rows in forces.groupby("pull"):
+    for pull, rows in forces.groupby("pull"):
+        length = float(pulls["end"].iloc[pull] - pulls["start"].iloc[pull])
         assert (np.diff(rows["pulled"]) >= 0).all()
         for column in ("head_force_low", "head_force", "head_force_high"):
-            assert rows[column].iloc[0] == 0
-            assert (np.diff(rows[column]) >= -1e-9).all()
+            assert rows[column].iloc[0] == pytest.approx(ROLLER * WEIGHT * length)
+            # What falls off is the string gone in, at most grown by all bends of the pull.
+            turned = profiles["high"].turn[profiles["high"].offsets[rows["run"].iloc[0]] :]
+            most = ROLLER * WEIGHT * np.exp(BAND["high"] * turned.sum()) * np.diff(rows["pulled"])
+            assert (np.diff(rows[column]) >= -most - 1e-9).all()
         assert (rows["head_force_low"] <= rows["head_force"]).all()
         assert (rows["head_force"] <= rows["head_force_high"]).all()
 
 
-def _walked(profile: ForceProfile, pull: pd.Series) -> float:
-    """Follow one pull by the rule as written, stretch by stretch."""
+def _walked(profile: ForceProfile, pull: pd.Series) -> list[float]:
+    """Follow one pull by the rule as written: force past each place, the string dragging behind."""
     rows = slice(profile.offsets[pull["run"]], profile.offsets[pull["run"] + 1])
     at, turn = profile.chainage[rows], profile.turn[rows]
     ahead = pull["direction"] == "ahead"
     load = (profile.load_ahead if ahead else profile.load_behind)[rows]
     inner = np.flatnonzero((at > pull["start"]) & (at < pull["end"]))
     marks = np.array([pull["start"], *at[inner], pull["end"]])
-    force = 0.0
+    inside, gain, left = 0.0, 1.0, float(marks[-1] - marks[0])
+    out = [ROLLER * WEIGHT * left]
     order = range(len(marks) - 1) if ahead else range(len(marks) - 2, -1, -1)
     for k in order:
         stretch = np.searchsorted(at, (marks[k] + marks[k + 1]) / 2) - 1
-        force += load[stretch] * (marks[k + 1] - marks[k])
+        inside += load[stretch] * (marks[k + 1] - marks[k])
+        left -= marks[k + 1] - marks[k]
         met = k if ahead else k - 1  # station at the far end of the stretch
         if 0 <= met < len(inner):
-            force *= math.exp(profile.friction * turn[inner[met]])
-    return force
+            turned = math.exp(profile.friction * turn[inner[met]])
+            inside, gain = inside * turned, gain * turned
+        out.append(inside + gain * ROLLER * WEIGHT * left)
+    return out
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_the_last_force_is_that_of_the_pull_walked_by_hand(seed: int) -> None:
+def test_every_force_is_that_of_the_pull_walked_by_hand_and_the_pull_tells_the_greatest(
+    seed: int,
+) -> None:
     profiles, pulls = _random(seed)
     forces = force_table(pulls, profiles)
-    due = [_walked(profiles["central"], row) for _, row in pulls.iterrows()]
-    assert forces.groupby("pull")["head_force"].last().to_numpy() == pytest.approx(due)
     told = with_band(pulls, forces)
-    assert told["head_force"].to_numpy() == pytest.approx(due)
-    for name in ("low", "high"):
-        due = [_walked(profiles[name], row) for _, row in pulls.iterrows()]
-        assert told[f"head_force_{name}"].to_numpy() == pytest.approx(due)
+    for name, profile in profiles.items():
+        column = "head_force" if name == "central" else f"head_force_{name}"
+        due = [_walked(profile, row) for _, row in pulls.iterrows()]
+        assert forces[column].to_numpy() == pytest.approx(np.concatenate(due))
+        assert told[column].to_numpy() == pytest.approx([max(force) for force in due])
 
 
 def test_what_is_nearest_its_limit_governs() -> None:
     profiles = _profiles(_straight(), [(0, 150.0, 0.4, 60e3)])
     forces = force_table(_pulls((0, 0.0, 300.0, "ahead")), profiles)
-    at_bend = 0.5 * WEIGHT * 150 * math.exp(0.5 * 0.4)
-    head = at_bend + 0.5 * WEIGHT * 150
+    gain = math.exp(0.5 * 0.4)
+    at_bend = (0.5 + ROLLER) * WEIGHT * 150 * gain  # as much in the host as on the rollers
+    head = 0.5 * WEIGHT * 150 * (gain + 1)
 
     def governed(allowable: float) -> tuple[float, str]:
         row = with_band(_pulls((0, 0.0, 300.0, "ahead"), allowable=allowable), forces).iloc[0]

@@ -283,5 +283,34 @@ def test_water_to_be_added_goes_by_the_nominal_size() -> None:
     assert table["make_up"][1] == pytest.approx(2 * hour * GALLON, rel=1e-6)
 
 
+def test_durations_of_the_tests_are_the_briefs_and_are_told() -> None:
+    pipes, level = [_pipe("20 in PE4710"), _pipe("20 in PVC")], [100.0] * 3
+    usual = _sections(pipes, [5e5, 5e5], level)
+    assert usual["test_hours"].tolist() == [3.0, 2.0]
+    brief = {
+        "service.pe_test_hours": 1,
+        "service.pvc_test_duration": "4 h",
+        "service.test_factor": 1.25,
+    }
+    changed = _sections(pipes, [5e5, 5e5], level, **brief)
+    assert changed["test_hours"].tolist() == [1.0, 4.0]
+    assert changed["test_pressure"].to_numpy() == pytest.approx([6.25e5] * 2)
+    # 2.8 gal per 100 ft in 1 h for 20 in; C605 doubles with the hours, sqrt(1.25/1.5) by pressure
+    assert changed["make_up"][0] == pytest.approx(2.8 * 2 / FOOT * GALLON, rel=1e-6)
+    share = changed["make_up"][1] / usual["make_up"][1]
+    assert share == pytest.approx(2 * math.sqrt(1.25 / 1.5), rel=1e-9)
+
+
+def test_grout_that_cures_longer_may_press_less() -> None:
+    safe = {"service.collapse_safety": 10.0}  # so that the cap of 5 psi does not decide
+    short, long = (
+        _sections([_pipe("20 in PE4710")], [5e5], [100.0] * 3, **safe, **{"pulls.grout_cure": cure})
+        for cure in ("12 h", "100 h")
+    )
+    # modulus of PE4710: 63,000 psi at 12 h, 55,000 at 100 h
+    share = long["grout_limit"][0] / short["grout_limit"][0]
+    assert share == pytest.approx(55 / 63, rel=1e-9)
+
+
 def test_no_pulls_give_no_sections() -> None:
     assert len(_sections([], [], [100.0] * 3)) == 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,8 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
+from scipy.integrate import quad
+from scipy.optimize import brentq
 from shapely.ops import substring
 
 import geotools
@@ -108,22 +112,68 @@ def test_a_pit_whose_edge_would_cut_a_bend_is_refused_beside_it() -> None:
     assert all(len(roles) for roles in near)
 
 
-def test_the_ramp_that_leaves_the_main_is_dug_from_the_top_to_the_bottom() -> None:
-    """A pit for the pull ahead at a right angle on level ground.
+RADIUS, OUTSIDE, BEDDING = 27 * 0.355, 0.355, 0.15  # PE, SDR 17: 27 OD (PPI Handbook ch. 7)
+RESTING = 0.5 + OUTSIDE / 2  # axis of the string above the ground at the ramp's top
 
-    The main is opened at full depth over the bend and the working room; the ramp beyond is as
-    deep at its foot as the carrier has to come down, and nothing at its top: half on average.
-    """
-    line = [(0.0, 0.0), (200.0, 0.0), (200.0, 200.0)]
+
+def ramp_of(drop: float) -> float:
+    """Return the length of two opposed arcs (geometry)."""
+    return math.sqrt(drop * (4 * RADIUS - drop))
+
+
+def axis_above_foot(way: float, drop: float) -> float:
+    """Return how far the carrier has climbed, two arcs drawn as circles."""
+    length = ramp_of(drop)
+    if way <= length / 2:
+        return RADIUS - math.sqrt(RADIUS**2 - way**2)
+    return drop - RADIUS + math.sqrt(RADIUS**2 - (length - way) ** 2)
+
+
+def ramp_dug(
+    ground: Callable[[float], float], begin: float, drop: float, width: float, lean: float = 0.0
+) -> float:
+    """Integrate a ramp's cross-sections; ground above the host's axis, by the way from the foot."""
+
+    def section(way: float) -> float:
+        bottom = axis_above_foot(way, drop) - OUTSIDE / 2 - BEDDING
+        deep = max(ground(way) - bottom, 0.0)
+        return deep * (width + lean * deep)
+
+    return float(quad(section, begin, ramp_of(drop), limit=500, epsabs=1e-9)[0])
+
+
+def insertion_at(
+    place: tuple[float, float],
+    line: list[tuple[float, float]],
+    settings: dict[str, Any] | None = None,
+    role: str = "insertion_ahead",
+    **layers: Any,
+) -> tuple[Any, Any]:
+    """Plan a main with one insertion pit wished for; return that pit and its ground."""
     wish = gpd.GeoDataFrame(
-        {"action": ["fix"], "role": ["insertion_ahead"]},
-        geometry=[shapely.Point(X + 200, Y)],
+        {"action": ["fix"], "role": [role]},
+        geometry=[shapely.Point(X + place[0], Y + place[1])],
         crs=CRS,
     )
-    layers = planned(mains=main_of(line, cover_m=[1.5]), pit_edits=wish)
-    pit = layers["pits"].set_index(layers["pits"]["chainage"].round(3)).loc[200.0]
-    assert pit["role"] == "insertion_ahead"
-    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    plan = planned(settings, mains=main_of(line, cover_m=[1.5]), pit_edits=wish, **layers)
+    assert "edit-honoured" in set(plan["findings"]["rule"])
+    pits = plan["pits"]
+    gap = np.hypot(pits.geometry.x - X - place[0], pits.geometry.y - Y - place[1])
+    pit = pits.iloc[int(np.argmin(gap))]
+    assert pit["role"] == role
+    footprints = plan["pit_footprints"].set_index("pit_id").geometry
+    assert pit["area"] == pytest.approx(footprints[pit["pit_id"]].area)
+    return pit, footprints[pit["pit_id"]]
+
+
+def test_a_ramp_that_leaves_the_main_is_dug_as_deep_as_the_carrier_comes_down() -> None:
+    """A pit for the pull ahead at a right angle on level ground.
+
+    The main is opened at full depth over the bend and the working room; the ramp beyond is dug
+    to the bedding under the carrier, which comes down on two arcs.
+    """
+    line = [(0.0, 0.0), (200.0, 0.0), (200.0, 200.0)]
+    pit, ground = insertion_at((200.0, 0.0), line)
     half = pit["width"] / 2
     run = shapely.LineString([(x + X, y + Y) for x, y in line])
     opened = substring(run, 200 - pit["before"], 200 + pit["after"])
@@ -132,15 +182,104 @@ def test_the_ramp_that_leaves_the_main_is_dug_from_the_top_to_the_bottom() -> No
         X + 200 - half, Y + pit["after"] - pit["length"], X + 200 + half, Y + pit["after"]
     )
     assert ground.symmetric_difference(trench | ramp).area < 1e-6
-    assert pit["area"] == pytest.approx(ground.area)
-    # Length of the ramp off the run: what is left of the box behind the host's crossing edge.
-    off_run = pit["length"] - pit["after"] - half
-    drop = pit["depth"] - 0.225 + 0.5 + 0.355 / 2
+    drop = pit["depth"] - 0.225 + RESTING
     assert pit["drop"] == pytest.approx(drop)
-    dug = pit["width"] * (
-        (pit["before"] + pit["after"]) * (pit["depth"] + 0.15) + off_run * drop / 2
+    # The box leaves the run where its side does; its foot is at the working room's end.
+    dug = pit["width"] * (pit["before"] + pit["after"]) * (pit["depth"] + BEDDING)
+    foot = pit["after"] + ramp_of(drop) - pit["length"]
+    dug += ramp_dug(lambda way: pit["depth"] - 0.225, half - foot, drop, pit["width"])
+    assert pit["volume"] == pytest.approx(dug, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("climb", "role", "support"),
+    [
+        (0.0, "insertion_ahead", "shored"),
+        (0.08, "insertion_ahead", "sloped"),
+        (-0.08, "insertion_behind", "shored"),
+        (0.08, "insertion_behind", "sloped"),
+    ],
+)
+def test_beyond_the_end_of_the_run_only_the_ramp_is_dug(
+    tmp_path: Path, climb: float, role: str, support: str
+) -> None:
+    """Ground that rises or falls evenly along the main and beyond it: length, ground, volume.
+
+    The string rests on the ground at the ramp's top, which is not that at the station: length
+    by brentq, volume by integrating the arcs.
+    """
+    ahead = role == "insertion_ahead"
+    place, out = (0.0, -1.0) if ahead else (400.0, 1.0)  # the ramp goes on beyond the end
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 + climb * x)
+    pit, ground = insertion_at(
+        (place, 0.0), [(0, 0), (400, 0)], {"pits.support": support}, role, dem=dem
     )
-    assert pit["volume"] == pytest.approx(dug, rel=1e-6)
+    invert = 1.5 + 0.45
+    rise = climb * out  # of the ground, away from the run
+    over_axis = invert - 0.225 + rise * 2.0  # ground at the station over the axis at the face
+
+    def gap(length: float) -> float:
+        return ramp_of(over_axis + rise * length + RESTING) - length
+
+    length = brentq(gap, 0.1, 2 * RADIUS)
+    drop = over_axis + rise * length + RESTING
+    assert pit["drop"] == pytest.approx(drop, abs=2e-3)  # length and drop agree within 1 mm
+    assert pit["length"] == pytest.approx(length + 2.0, abs=2e-3)
+    width, lean = 2 * (0.225 + 0.45), 1.5 if support == "sloped" else 0.0
+    assert pit["side_slope"] == lean
+    deep = invert + BEDDING  # 2 m to the face, and half a receiving pit on the other side
+    dug = 5.0 * width * deep + 5.0 * lean * deep**2
+    dug += lean * width * deep**2 / 2 + 2 / 3 * lean**2 * deep**3  # the end at the face
+    dug += ramp_dug(lambda way: over_axis + rise * way, 3.0, drop, width, lean)
+    assert pit["volume"] == pytest.approx(dug, rel=5e-4)
+    low, _, high, _ = ground.bounds
+    ends = sorted((place - out * (2.0 + lean * invert), place + out * length))
+    assert (low - X, high - X) == pytest.approx(ends, abs=2e-3)
+    if support == "shored":
+        assert pit["area"] == pytest.approx(width * pit["length"], rel=1e-9)
+
+
+def test_where_the_ground_beyond_the_run_is_not_known_that_at_the_station_stands_in(
+    tmp_path: Path,
+) -> None:
+    """The raster begins at the run's end (its last cell's middle, and half a cell beyond)."""
+    for known, drop in ((True, -0.08), (False, 0.0)):
+
+        def height(x: Any, y: Any, known: bool = known) -> Any:
+            return np.where((x > -4) | known, 100 + 0.08 * x, -9999)
+
+        pit, _ = insertion_at(
+            (0.0, 0.0), [(0, 0), (400, 0)], dem=ground_of(tmp_path / f"{known}.tif", height)
+        )
+        level = 1.5 + 0.225 - 0.16 + RESTING
+        assert pit["drop"] == pytest.approx(level + drop * (pit["length"] - 2.0), abs=2e-3)
+
+
+@pytest.mark.parametrize("climb", [0.07, -0.07])
+def test_on_a_slope_a_ramp_over_the_main_is_as_long_as_its_top_asks_for(
+    tmp_path: Path, climb: float
+) -> None:
+    """In the middle of a straight main: one way, and both ways in one hole."""
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 + climb * x)
+    middle = 1.5 + 0.225 + RESTING
+
+    def solved(climbs: float, feet: float) -> float:
+        """Solve the length of a ramp whose top lies so many metres farther from the face."""
+
+        def drop(length: float) -> float:
+            return middle + climbs * (length + feet)
+
+        return float(brentq(lambda at: ramp_of(drop(at)) - at, 0.1, 2 * RADIUS))
+
+    for role in ("insertion_ahead", "insertion_behind", "insertion_both"):
+        pit, _ = insertion_at((200.0, 0.0), [(0, 0), (400, 0)], role=role, dem=dem)
+        sign = -1.0 if role == "insertion_ahead" else 1.0
+        if role == "insertion_both":
+            # From top to face along the hole; the longer of the two, the one that climbs.
+            length, room = solved(abs(climb), 4.0), 4.0
+        else:
+            length, room = solved(sign * climb, 2.0), 2.0
+        assert pit["length"] == pytest.approx(length + room, abs=2e-3)
 
 
 def test_the_length_of_an_insertion_pit_is_the_ramp_and_the_room_at_the_face() -> None:

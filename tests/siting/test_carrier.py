@@ -98,6 +98,8 @@ def _tried(contest: Contest, run: int = 0) -> list[str]:
         (PE20, "", {"host_c": 130.0}),
         # (150/130) (14.9/24.02)^2.63 = 0.33
         ("16 in DIPS DR 17 PE4710", "flow", {"host_c": 130.0}),
+        # a design flow of 50 L/s decides in its stead: 0.45 m/s and 0.05 m per 100 m
+        ("16 in DIPS DR 17 PE4710", "", {"host_c": 130.0, "flow": 0.05}),
         # two rules broken: the first of them is named
         ("24 in DIPS DR 26 PE4710", "fit", {}),
     ],
@@ -109,6 +111,34 @@ def test_a_refused_pipe_bears_the_first_rule_it_breaks(
     row = _row(contest, name)
     assert contest.verdict.reasons(0)[row] == refused_by
     assert bool(contest.verdict.suits[0, row]) == (refused_by == "")
+
+
+def test_many_everyday_surges_refuse_pvc_and_not_polyethylene() -> None:
+    # 0.3 m/s: 14.7 psi/(ft/s) x 0.984 = 14.5 psi in DR 25; with 130 psi within its class of 165,
+    # and 55 a day for 50 years, twice: 1377 psi of hoop stress, 2 x 1377/24 = 115 psi
+    service = _service(working=130 * PSI)
+    often = {"service__recurring_velocity": "0.3 m/s"}
+    plain = _hold(service, _brief(**often))
+    many = _hold(service, _brief(**often, service__surges_per_day=55))
+    row = _row(plain, PVC20)
+    assert plain.verdict.reasons(0)[row] == ""
+    assert many.verdict.reasons(0)[row] == "pressure"
+    soft = np.char.startswith(plain.pipes.material.astype(str), "PE")
+    assert (plain.verdict.suits[0, soft] == many.verdict.suits[0, soft]).all()
+
+
+def test_grout_counts_against_collapse_only_where_the_annulus_is_grouted_and_for_polyethylene() -> (
+    None
+):
+    service = _service(head=70.0 * FOOT)  # DR 17 stands 15.7 ft bare and 78.5 grouted
+    counted = {"service__grout_factor": 5}
+    bare = _hold(service, _brief(**counted))
+    grouted = _hold(service, _brief(**counted, pulls__grouted="true"))
+    row = _row(bare, PE20)
+    assert bare.verdict.reasons(0)[row] == "collapse"
+    assert grouted.verdict.reasons(0)[row] == ""
+    hard = bare.pipes.material == "PVC"
+    assert (bare.verdict.collapse[0, hard] == grouted.verdict.collapse[0, hard]).all()
 
 
 def test_every_pipe_that_suits_by_hand_is_a_contender_and_no_other() -> None:
@@ -290,6 +320,7 @@ def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
+        ({"service__surges_per_day": 55}, "surges_per_day: counts surges whose size is not given"),
         ({"carrier__fixed": "R9 = x"}, "carrier.fixed: 'R9' is neither a run nor a lined main"),
         ({"carrier__fixed": "R0"}, "'R0' is not of the form 'run or main = pipe'"),
         ({"carrier__fixed": "R0 = 20 in DIPS DR 17"}, f"did you mean '{PE20}'"),
@@ -342,14 +373,31 @@ def test_a_run_shorter_than_pits_and_a_pull_gets_no_pipe() -> None:
     assert "shorter than two pits and a pull" in contest.reason[0]
 
 
+def test_what_the_flow_rule_asks_is_said_as_it_was_asked() -> None:
+    """By the design flow where there is one, by capacity where there is none."""
+    service = _service(flow=[0.5, math.nan], host_c=[70.0, 165.0])
+    contest = _hold(service, _brief(**FOUR))
+    findings = Findings()
+    report_fixed(contest, ["R0", "R1"], findings)
+    texts = findings.table().set_index("feature")["text"]
+    assert "does not carry the design flow within service.max_velocity" in texts["R0"]
+    assert "least_capacity" not in texts["R0"]
+    assert "keeps too little of the host's capacity (service.least_capacity)" in texts["R1"]
+
+
 # What the plan needs of it ---------------------------------------------------------------
+
+
+def _columns(contest: Contest, service: pd.DataFrame, brief: Brief) -> pd.DataFrame:
+    """What the plan needs of the pipe tried first."""
+    return carrier_columns(contest, contest.tries[:, 0], service, brief.carrier, brief.pulls)
 
 
 def test_columns_of_the_worked_example() -> None:
     service = _service(working=[100 * PSI] * 2)
     brief = _brief(pulls__machine_capacity="1000 kN", **FOUR)
     contest = _hold(service, brief)
-    table = carrier_columns(contest, 0, service, brief.carrier, brief.pulls)
+    table = _columns(contest, service, brief)
     first = table.iloc[0]
     assert first["carrier"] == PE20
     assert first["outside"] == pytest.approx(21.6 * INCH)
@@ -363,7 +411,7 @@ def test_columns_of_the_worked_example() -> None:
 
 def test_a_weak_machine_governs() -> None:
     brief = _brief(pulls__machine_capacity="200 kN", pulls__machine_share="0.8", **FOUR)
-    table = carrier_columns(_hold(_service(), brief), 0, _service(), brief.carrier, brief.pulls)
+    table = _columns(_hold(_service(), brief), _service(), brief)
     assert table["allowable"][0] == pytest.approx(160e3)
     assert table["governed_by"][0] == "machine"
 
@@ -371,7 +419,7 @@ def test_a_weak_machine_governs() -> None:
 def test_a_carrier_floats_in_a_flooded_host_and_hardly_when_filled() -> None:
     def weights(**changes: object) -> tuple[float, float]:
         brief = _brief(**FOUR, **changes)
-        table = carrier_columns(_hold(_service(), brief), 0, _service(), brief.carrier, brief.pulls)
+        table = _columns(_hold(_service(), brief), _service(), brief)
         return float(table["weight"][0]), float(table["dry_weight"][0])
 
     up, dry = weights(pulls__flooded="true")
@@ -382,23 +430,21 @@ def test_a_carrier_floats_in_a_flooded_host_and_hardly_when_filled() -> None:
     assert hangs == pytest.approx(dry * (1 - 1000 / 957), rel=1e-3)
 
 
-def test_a_run_without_a_carrier_of_a_rank_has_no_numbers() -> None:
+def test_a_run_without_a_carrier_has_no_numbers() -> None:
     service = _service(working=[100 * PSI, 6e6])
     contest = _hold(service)
     brief = _brief()
-    table = carrier_columns(contest, 0, service, brief.carrier, brief.pulls)
+    table = _columns(contest, service, brief)
     assert np.isfinite(table["outside"]).tolist() == [True, False]
     assert table["carrier"].tolist()[1] == ""
     assert table["pipe"].tolist()[1] == -1
-    beyond = carrier_columns(contest, 99, service, brief.carrier, brief.pulls)
-    assert beyond["outside"].isna().all()
 
 
 def test_tension_at_a_bend_is_what_bending_leaves_of_the_strength() -> None:
     brief = _brief(**FOUR)
     service = _service()
     contest = _hold(service, brief)
-    table = carrier_columns(contest, 0, service, brief.carrier, brief.pulls)
+    table = _columns(contest, service, brief)
     bends = pd.DataFrame(
         {
             "run": [0, 0, 0, 0],

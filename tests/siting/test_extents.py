@@ -30,7 +30,8 @@ def _axis(*lines: Any) -> Axis:
 
 
 def _sizes(count: int, ramp: float = RAMP) -> PitSizes:
-    return PitSizes(np.full(count, ramp), np.full(count, HALF), WORKING, RECEIVE)
+    ramps = np.full((count, 2), ramp)
+    return PitSizes(ramps, ramps[:, 0], np.full(count, HALF), WORKING, RECEIVE)
 
 
 def _must(*stretches: tuple[float, float]) -> Stretches:

@@ -72,7 +72,7 @@ def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
     assert told == {("assumed-pressure", "R1"), ("no-design-flow", "R0")}
     assert set(findings["severity"]) == {"info"}
     text = findings.set_index("rule")["text"]["assumed-pressure"]
-    assert "8 bar" in text
+    assert "800 kPa" in text
     assert "service.working_pressure" in text
 
 

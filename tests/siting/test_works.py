@@ -29,6 +29,7 @@ from geotools.siting.works import (
     lanes_taken,
     pit_days,
     site_cost,
+    supported_face,
     traffic_cost,
 )
 
@@ -40,6 +41,8 @@ RATES = SiteRates(
     restoration=5.0,
     open_laying=7.0,
     off_street=11.0,
+    support=13.0,
+    temporary_service=17.0,
     lane_day={"arterial": 100.0},
     lane_day_other=10.0,
     full_closure_factor=2.0,
@@ -91,8 +94,14 @@ def test_days_and_costs_are_the_sums_of_their_parts() -> None:
     one = np.array([[1.0, 2.0, 3.0, 4.0]])
     work = WorkRates(pit_days=2.0, tie_in_days=1.5, dig_per_day=10.0, restore_per_day=4.0)
     assert pit_days(10 * one, 4 * one, work)[0] == pytest.approx(3.5 + 2 * one[0])
-    got = site_cost(one, 10 * one, 4 * one, 0.5 * one, RATES)[0]
-    assert got == pytest.approx(np.array(RATES.setup) + one[0] * (7 + 20 + 20 + 5.5))
+    got = site_cost(one, 10 * one, 4 * one, 0.5 * one, 3 * one, RATES)[0]
+    assert got == pytest.approx(np.array(RATES.setup) + one[0] * (7 + 20 + 20 + 5.5 + 39))
+
+
+def test_a_deeper_pit_has_more_face_to_support_and_a_sloped_one_none() -> None:
+    depth, slope = np.array([2.0, 4.0, 4.0]), np.array([0.0, 0.0, 1.5])
+    got = supported_face(np.full(3, 10.0), np.full(3, 1.5), depth, slope)
+    assert got.tolist() == [46.0, 92.0, 0.0]
 
 
 def test_a_street_left_without_a_lane_costs_its_factor() -> None:

@@ -23,7 +23,8 @@ from geotools.pipe.worksheets._parts import (
 
 __all__ = ["bend_sheet", "fit_sheet", "least_radius_step"]
 
-_CLEARANCE = "PPI Handbook ch. 11, AWWA M28, ASTM F585; radial gap: PE100+ Association"
+_SHARE = "PPI Handbook ch. 11, AWWA M28, ASTM F585; from memory"
+_GAP = "PE100+ Association page on sliplining"
 
 
 def fit_sheet(
@@ -51,7 +52,7 @@ def fit_sheet(
     """
     found = fitting.fit(host_bore_m, pipe.outside_m, rule=rule, share=share, bead_m=bead_m)
     largest = fitting.largest_outside_m(host_bore_m, rule=rule, share=share, bead_m=bead_m)
-    wanted = _rule_text(rule, share)
+    wanted, source = _rule_text(rule, share), _GAP if rule == "radial_gap" else _SHARE
     return Worksheet(
         title="Fit of the carrier in the host",
         inputs=(
@@ -63,8 +64,8 @@ def fit_sheet(
         steps=(
             step("c", "ID - OD - 2 b", found.clearance_m, "size", "geometry at the joint"),
             step("c/ID", "share of the bore that stays free", found.share, "share", "geometry"),
-            step("c needed", wanted, found.required_m, "size", _CLEARANCE),
-            step("OD most", "ID - c needed - 2 b", largest, "size", _CLEARANCE),
+            step("c needed", wanted, found.required_m, "size", source),
+            step("OD most", "ID - c needed - 2 b", largest, "size", "the same rule"),
         ),
         results=(
             entry("c", found.clearance_m, "size", "clearance on the diameter"),

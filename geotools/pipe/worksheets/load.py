@@ -20,7 +20,9 @@ from geotools.pipe.worksheets._parts import (
 
 __all__ = ["collapse_sheet", "grout_sheet"]
 
+_CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
+_ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
 _COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
 
 
@@ -31,15 +33,16 @@ def collapse_sheet(
     hours: float = external.FIFTY_YEARS_H,
     ovality: float = 0.03,
     safety: float = 2.0,
+    grout_factor: float = 1.0,
 ) -> Worksheet:
-    """Work out whether an empty carrier stands the groundwater, without grout.
+    """Work out whether an empty carrier stands the groundwater.
 
     Parameters
     ----------
     pipe : Carrier
     groundwater_head_m : float
         Water table above the invert, m.
-    hours, ovality, safety : float, optional
+    hours, ovality, safety, grout_factor : float, optional
         As for `external.collapse_pressure_pa`.
 
     Raises
@@ -48,13 +51,20 @@ def collapse_sheet(
         If a value lies outside its range.
     """
     stands = external.collapse_pressure_pa(
-        pipe.material, pipe.dr, hours=hours, ovality=ovality, safety=safety
+        pipe.material,
+        pipe.dr,
+        hours=hours,
+        ovality=ovality,
+        safety=safety,
+        grout_factor=grout_factor,
     )
+    bare, nu = stands / grout_factor, external.poisson_ratio(pipe.material, hours)
     acts = external.groundwater_pressure_pa(groundwater_head_m)
     head = stands / (WATER_DENSITY * GRAVITY)
     stiff = apparent_modulus_pa(pipe.material, hours)
     known = "PPI Handbook ch. 3" if is_polyethylene(pipe.material) else "from memory"
     round_ = external.ovality_factor(ovality)
+    grouted = "without grout" if grout_factor == 1.0 else "grouted all round without a gap"
     passes = bool(stands >= acts)
     return Worksheet(
         title="Collapse of the empty carrier",
@@ -64,18 +74,21 @@ def collapse_sheet(
             entry("hours", hours, "hours", "duration of the load"),
             entry("q", ovality, "share", "ovality"),
             entry("N", safety, "number", "safety factor"),
+            entry("G", grout_factor, "number", "factor for grout all round, 1 without"),
         ),
         steps=(
             step("f0", "((1 - q)/(1 + q)^2)^3", round_, "number", "ASTM F1216"),
             step("E", "modulus at that duration, 23 C", stiff, "pressure", known),
-            step("Pa", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", stands, "pressure", _COLLAPSE),
+            step("nu", "Poisson's ratio at that duration", nu, "number", known),
+            step("P bare", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", bare, "pressure", _COLLAPSE),
+            step("Pa", "G P bare", stands, "pressure", _ENCASED),
             step("P", "rho g Hw", acts, "pressure", "statics"),
         ),
         results=(
             entry("Pa", stands, "pressure", "pressure allowed from outside"),
             entry("P", acts, "pressure", "pressure of the groundwater"),
             entry("Pa/(rho g)", head, "head", "Pa as a head of water"),
-            verdict(passes, "groundwater against the pressure allowed, without grout"),
+            verdict(passes, f"groundwater against the pressure allowed, {grouted}"),
         ),
         passes=passes,
         cautions=("Vacuum inside adds to the pressure outside.", PLANNING),
@@ -139,7 +152,7 @@ def grout_sheet(
         ),
         steps=(
             step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
-            step("Pa", "collapse at the cure time", stands, "pressure", "see collapse"),
+            step("Pa", _CURING, stands, "pressure", _COLLAPSE),
             step("P port", port, limit, "pressure", "practice"),
             step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
         ),

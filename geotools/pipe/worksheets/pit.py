@@ -114,6 +114,8 @@ def pit_sheet(
         entry("form", form, "word", "level: two arcs; lifted: one arc"),
         entry("w", working_m, "length", "room at the face of the host"),
         entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
+        entry("bedding", bedding_m, "length", "depth dug below the pipe"),
+        entry("fitting", "yes" if fitting_in_bend else "no", "word", "a fitting goes round it"),
         entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
     )
     return Worksheet(

@@ -79,9 +79,10 @@ def pull_sheet(
         title="Pull force at the head",
         inputs=(
             *pipe_entries(pipe),
-            *_path_entries(path[0], deflections_rad, tail_length_m),
+            *_path_entries(*path, tail_length_m),
             entry("rho", pipe.density, "density", "density of the pipe"),
             *_pull_entries(host, condition, surface, hours, temperature_c),
+            *_limit_entries(bend_radius_m, machine_n, wanted_share),
         ),
         steps=(*work, *forces, *strength, *limits.values()),
         results=results,
@@ -90,13 +91,33 @@ def pull_sheet(
     )
 
 
-def _path_entries(lengths: ArrayLike, turns: ArrayLike, tail: float) -> tuple[Entry, ...]:
-    turned = np.broadcast_to(turns, np.shape(lengths)).sum()
-    return (
-        entry("L", np.sum(lengths), "length", "length of the pull"),
-        entry("q", turned, "angle", "turned on the way, in all"),
-        entry("tail", tail, "length", "string on rollers behind the pit"),
+def _path_entries(
+    lengths: ArrayLike, grades: ArrayLike, turns: ArrayLike, tail: float
+) -> tuple[Entry, ...]:
+    """Return every stretch from tail to head: its length, its grade, the turn at its end."""
+    stretches = list(
+        zip(*(a.tolist() for a in np.broadcast_arrays(lengths, grades, turns)), strict=True)
     )
+    many = len(stretches) > 1
+    entries = []
+    for number, (length, grade, turn) in enumerate(stretches, 1):
+        place, words = (str(number), f"stretch {number}") if many else ("", "the pull")
+        entries.append(entry(f"L{place}", length, "length", f"length of {words}"))
+        entries.append(entry(f"tan a{place}", math.tan(grade), "share", "grade towards the head"))
+        if turn or not many:
+            entries.append(entry(f"q{place}", turn, "angle", f"turn at the end of {words}"))
+    return (*entries, entry("tail", tail, "length", "string on rollers behind the pit"))
+
+
+def _limit_entries(radius: float, machine: float, share: float) -> tuple[Entry, ...]:
+    """Return what the limits are worked out from, so far as it was given."""
+    given = []
+    if math.isfinite(radius):
+        given.append(entry("R", radius, "length", "radius the carrier is bent to"))
+    if math.isfinite(machine):
+        given.append(entry("machine", machine, "force", "rated pull of the machine"))
+    text = "share of the pipe's allowable tension a plan may use"
+    return (*given, entry("share", share, "share", text))
 
 
 def _pull_entries(
@@ -140,7 +161,8 @@ def _force_steps(
     )[:, -1]
     formula = "F <- (F + w L (mu cos a + sin a)) exp(mu q), mu = {:g}"
     names = "F low", "F", "F high"
-    sources = "low end of the band", band.source, "high end of it"
+    middle = band.source if friction is None else "friction as given"
+    sources = "low end of the band", middle, "high end of it"
     return tuple(
         step(name, formula.format(m), f, "force", told)
         for name, m, f, told in zip(names, mu, force, sources, strict=True)

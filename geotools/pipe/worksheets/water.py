@@ -9,7 +9,7 @@ from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
-from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
@@ -101,6 +101,9 @@ def pressure_sheet(
     recurring_velocity: float = 0.0,
     occasional_velocity: float = 1.2,
     temperature_c: float = 23.0,
+    surges_per_day: float = 0.0,
+    life_hours: float = 50 * 8766.0,
+    fatigue_safety: float = 2.0,
 ) -> Worksheet:
     """Work out working pressure and surge against their limits.
 
@@ -113,12 +116,19 @@ def pressure_sheet(
         Changes of velocity, m/s.
     temperature_c : float, optional
         Water temperature, C.
+    surges_per_day, life_hours, fatigue_safety : float, optional
+        Recurring surges a day, h they go on, and safety on their number: the fatigue of PVC;
+        0 a day does not ask for it.
 
     Raises
     ------
     RangeError
         If a value lies outside its range.
     """
+    check_range("surges_per_day", surges_per_day, 0.0, 1000.0, "")
+    check_range("life_hours", life_hours, 0.0, 1e6, "h")
+    check_range("fatigue_safety", fatigue_safety, 1.0, 10.0, "")
+    cycles = surges_per_day * life_hours / 24.0 * fatigue_safety
     check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
     check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
     often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
@@ -130,7 +140,10 @@ def pressure_sheet(
         recurring_surge_pa=often,
         occasional_surge_pa=seldom,
         temperature_c=temperature_c,
+        recurring_cycles=cycles,
     )
+    tires = pipe.material == "PVC" and recurring_velocity > 0.0
+    untold = pipe.material == "PVC" and (recurring_velocity > 0.0) != (cycles >= 1.0)
     passes = bool(check.passes)
     most = check.working_limit_pa
     return Worksheet(
@@ -141,9 +154,13 @@ def pressure_sheet(
             entry("V often", recurring_velocity, "velocity", "recurring change of velocity"),
             entry("V seldom", occasional_velocity, "velocity", "occasional change of velocity"),
             entry("T", temperature_c, "temperature", "water temperature"),
+            entry("n", surges_per_day, "number", "recurring surges a day; 0: not counted"),
+            entry("life", life_hours / 8766.0, "number", "years they go on"),
+            entry("N", fatigue_safety, "number", "safety on their number"),
         ),
         steps=(
             *_class_steps(pipe, check.class_pa, temperature_c),
+            *(_fatigue_steps(pipe, cycles) if tires and cycles >= 1.0 else ()),
             *_pressure_steps(pipe, check, working_pa, often, seldom),
         ),
         results=(
@@ -153,10 +170,15 @@ def pressure_sheet(
             verdict(passes, "working pressure and surges against their limits"),
         ),
         passes=passes,
-        cautions=(PLANNING,),
+        cautions=(*((_FATIGUE,) if untold else ()), PLANNING),
     )
 
 
+_FATIGUE = (
+    "The fatigue of PVC was not checked: it takes the change of velocity in recurring surges and "
+    "their number a day."
+)
+_VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
 
 
@@ -165,16 +187,34 @@ def _code(material: str) -> str:
     return {"PVC": "AWWA C900", "PE100": "ISO 4427"}.get(material, "AWWA C906")
 
 
+def _class_text(material: str) -> str:
+    return "2 HDS/(DR - 1)" + (", cut to a whole 5 psi" if material == "PVC" else "")
+
+
 def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tuple[Step, ...]:
     code = _code(pipe.material)
     factor = pressure.temperature_factor(pipe.material, temperature_c)
     wave = pressure.wave_speed_m_per_s(pipe.material, pipe.dr)
-    root = "sqrt(1 + (K/E)(DR - 2))"
+    stress = material_property(pipe.material, "hds")
+    ratio = pressure.BULK_MODULUS_PA / material_property(pipe.material, "surge_modulus")
+    root = f"sqrt(1 + {ratio:g} (DR - 2))"
     metric, us = f"1420/{root}  [m/s]", f"4660/{root}  [ft/s]"
     return (
-        step("PC", "2 HDS/(DR - 1)", class_pa, "pressure", f"ISO 4065, {code}"),
+        step("HDS", f"design stress of {pipe.material}, 23 C", stress, "pressure", code),
+        step("PC", _class_text(pipe.material), class_pa, "pressure", f"ISO 4065, {code}"),
         step("FT", "temperature factor", factor, "number", code),
         step("a", metric, wave, "velocity", _WAVE, us),
+    )
+
+
+def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
+    most = pressure.fatigue_limit_pa(pipe.dr, cycles)
+    stress = most * (pipe.dr - 1.0) / 2.0
+    metric, us = "(1.256e11/C)^(1/4.906)  [MPa]", "(5.05e21/C)^(1/4.906)  [psi]"
+    return (
+        step("C", "n life N", cycles, "number", "surges the pipe must stand"),
+        step("S", metric, stress, "pressure", _VINSON, us),
+        step("P fatigue", "2 S/(DR - 1)", most, "pressure", "hoop stress"),
     )
 
 
@@ -187,16 +227,19 @@ def _pressure_steps(
 ) -> tuple[Step, ...]:
     code = _code(pipe.material)
     limits = check.recurring_limit_pa, check.occasional_limit_pa
-    times = [float(limit / check.working_limit_pa) for limit in limits]
+    often_text, seldom_text = (f"{limit / check.working_limit_pa:g} PC FT" for limit in limits)
+    if pipe.material == "PVC":
+        often_text = "PC FT, or P fatigue if it is less"
+    whole = bool(limits[0] >= check.working_limit_pa)
     totals = working + np.asarray(often), working + np.asarray(seldom)
     return (
         step("dP often", "rho a V often", often, "pressure", _WAVE),
         step("dP seldom", "rho a V seldom", seldom, "pressure", _WAVE),
         step("limit WP", "PC FT", check.working_limit_pa, "pressure", code),
         step("P often", "WP + dP often", totals[0], "pressure", "sum"),
-        step("limit often", f"{times[0]:g} PC FT", limits[0], "pressure", code),
+        step("limit often", often_text, limits[0], "pressure", code if whole else _VINSON),
         step("P seldom", "WP + dP seldom", totals[1], "pressure", "sum"),
-        step("limit seldom", f"{times[1]:g} PC FT", limits[1], "pressure", code),
+        step("limit seldom", seldom_text, limits[1], "pressure", code),
     )
 
 
@@ -245,6 +288,7 @@ def hydrotest_sheet(
             entry("L", length_m, "length", "length under test"),
             entry("WP", working_pa, "pressure", "working pressure, lowest point"),
             entry("z", fall_m, "length", "gauge above the lowest point"),
+            entry("T", temperature_c, "temperature", "temperature of pipe and water"),
             entry("hours", test_hours, "hours", "duration of the test"),
         ),
         steps=(

@@ -1,0 +1,163 @@
+"""What would be if one limit did not hold: the runs with no plan, planned again without it.
+
+The limit that blocks a run is the one without which there is a plan, or without which pits and
+pulls get farther. Each is lifted alone, for all blocked runs at once.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.pulls.force import ForceProfile
+from geotools.pulls.optimise import Choice, PullCosts, choose_pits
+from geotools.pulls.sites import build_sites
+from geotools.siting.candidates import Candidates
+from geotools.siting.extents import Extents
+from geotools.siting.laydown import Laydown
+from geotools.siting.must import Stretches
+from geotools.siting.refusals import BITS, NO_ROOM
+
+__all__ = ["BENDS", "FORCE", "LENGTH", "SHIFT", "SHORT", "TENSION", "lift_limits"]
+
+# Limits on pulls; those on pits are the bits of `refusals`.
+LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS = (
+    "length", "force", "tension", "shift", "short", "bends",
+)  # fmt: skip
+
+
+def lift_limits(
+    candidates: Candidates,
+    profile: ForceProfile,
+    must: Stretches,
+    costs: PullCosts,
+    runs: IntArray,
+    *,
+    lengths: FloatArray,
+    limit: FloatArray,
+    max_length: float,
+    digs: pd.DataFrame,
+) -> dict[str | int, Choice]:
+    """Plan runs again with each limit lifted alone.
+
+    Parameters
+    ----------
+    candidates, profile, must, lengths, limit, max_length, digs
+        As for `build_sites`, for all runs.
+    costs : PullCosts
+    runs : ndarray of int64, shape (k,)
+        Runs to plan again, rising.
+
+    Returns
+    -------
+    dict
+        By limit: the plans of these runs without it. Refusals are lifted where a place has any.
+    """
+    plain = _Case(
+        part=_part(candidates, runs),
+        profile=profile,
+        must=must,
+        limit=limit,
+        max_length=max_length,
+        costs=dataclasses.replace(costs, per_length=costs.per_length[runs]),
+    )
+    out: dict[str | int, Choice] = {}
+    for name, case in _cases(plain, float(lengths.max(initial=0.0))).items():
+        sites = build_sites(
+            case.part,
+            case.profile,
+            case.must,
+            lengths=lengths,
+            limit=case.limit,
+            max_length=case.max_length,
+            digs=digs,
+            objective=np.where(case.part.code == 0, 1.0, np.inf),
+        )
+        out[name] = choose_pits(dataclasses.replace(sites, lengths=lengths[runs]), case.costs)
+    return out
+
+
+@dataclasses.dataclass(frozen=True)
+class _Case:
+    """What a plan is made from."""
+
+    part: Candidates
+    profile: ForceProfile
+    must: Stretches
+    limit: FloatArray
+    max_length: float
+    costs: PullCosts
+
+
+def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
+    """Return what a plan would be made from with each limit lifted."""
+    unbent = np.full(len(plain.profile.turn), np.inf)
+    must, part = plain.must, plain.part
+    cases: dict[str | int, _Case] = {
+        LENGTH: dataclasses.replace(plain, max_length=longest),
+        FORCE: dataclasses.replace(plain, limit=np.full(len(plain.limit), np.inf)),
+        TENSION: dataclasses.replace(
+            plain, profile=dataclasses.replace(plain.profile, bend_limit=unbent)
+        ),
+        SHIFT: dataclasses.replace(plain, part=_unhurried(part)),
+        SHORT: dataclasses.replace(plain, costs=dataclasses.replace(plain.costs, least_length=0.0)),
+        BENDS: dataclasses.replace(
+            plain, must=Stretches(must.run[:0], must.low[:0], must.high[:0], must.runs)
+        ),
+    }
+    for bit in BITS:
+        if (part.code & bit).any():
+            allowed = dataclasses.replace(part, code=part.code & ~bit)
+            allowed = _roomy(allowed) if bit == NO_ROOM else allowed
+            cases[bit] = dataclasses.replace(plain, part=allowed)
+    return cases
+
+
+def _part(candidates: Candidates, runs: IntArray) -> Candidates:
+    """Return the candidates of some runs; what the optimiser does not look at is left as it is."""
+    counts = np.diff(candidates.offsets)[runs]
+    rows = np.repeat(candidates.offsets[runs] - offsets_of(counts)[:-1], counts)
+    rows = rows + np.arange(len(rows))
+    return dataclasses.replace(
+        candidates,
+        table=candidates.table.iloc[rows].reset_index(drop=True),
+        offsets=offsets_of(counts),
+        extents=_rows(candidates.extents, rows),
+        laydown=_rows(candidates.laydown, rows),
+        code=candidates.code[rows],
+    )
+
+
+T = TypeVar("T", Extents, Laydown)
+
+
+def _rows(table: T, rows: IntArray) -> T:
+    """Take rows of every array of a dataclass."""
+    names = [field.name for field in dataclasses.fields(table)]
+    taken: dict[str, Any] = {name: getattr(table, name)[rows] for name in names}
+    return dataclasses.replace(table, **taken)
+
+
+def _unhurried(part: Candidates) -> Candidates:
+    """Return the candidates with no shift that a pull must fit."""
+    free = np.full(len(part.table), np.inf)
+    laydown = dataclasses.replace(part.laydown, longest_ahead=free, longest_behind=free)
+    return dataclasses.replace(part, laydown=laydown)
+
+
+def _roomy(part: Candidates) -> Candidates:
+    """Return the candidates with room for strings wherever there is none."""
+    room = part.laydown
+    none_ahead, none_behind = room.pieces_ahead < 1, room.pieces_behind < 1
+    laydown = dataclasses.replace(
+        room,
+        pieces_ahead=np.where(none_ahead, np.inf, room.pieces_ahead),
+        pieces_behind=np.where(none_behind, np.inf, room.pieces_behind),
+        longest_ahead=np.where(none_ahead, np.inf, room.longest_ahead),
+        longest_behind=np.where(none_behind, np.inf, room.longest_behind),
+    )
+    return dataclasses.replace(part, laydown=laydown)

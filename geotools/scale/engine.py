@@ -1,0 +1,180 @@
+"""The engine of a batch: the same work done here, by workers on this machine, or by a cluster.
+
+Each district is one task. As many are under way as there are threads, so that a worker that dies
+takes down no other district, and the district it dies of is known.
+"""
+
+from __future__ import annotations
+
+import logging
+import traceback
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from geotools.errors import SlipmainError
+
+__all__ = ["Result", "SchedulerLost", "run_all"]
+
+Job = TypeVar("Job")
+logger = logging.getLogger(__name__)
+
+
+class SchedulerLost(SlipmainError):
+    """The scheduler of the cluster is gone; what is done stays done."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """The outcome of one task: a value, or an error in words and whether its worker died of it."""
+
+    name: str
+    value: Any = None
+    error: str = ""
+    died: bool = False
+    tries: int = 1
+
+
+def run_all(
+    jobs: Mapping[str, Job],
+    work: Callable[[Job], Any],
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    memory: str = "auto",
+    retries: int = 2,
+) -> Iterator[Result]:
+    """Do the work of all jobs and yield each result as it comes.
+
+    Parameters
+    ----------
+    jobs : mapping of str to Job
+        By name, in the order they are to be begun.
+    work : callable
+        Importable by name, so that workers can call it.
+    workers : int, optional
+        Processes on this machine; without it, and without a scheduler, the work is done here.
+    scheduler : str, optional
+        Address of a Dask scheduler to use.
+    memory : str
+        Bound for each worker process, such as ``4 GiB``; ``auto`` shares out what there is.
+    retries : int
+        How often a job is tried again after its worker died.
+
+    Raises
+    ------
+    SchedulerLost
+        If the scheduler cannot be reached, or no more.
+    """
+    if workers is None and scheduler is None:
+        for name, job in jobs.items():
+            yield _here(name, job, work)
+        return
+    with _client(workers, scheduler, memory) as client:
+        yield from _on_cluster(client, jobs, work, retries)
+
+
+def _here(name: str, job: Job, work: Callable[[Job], Any]) -> Result:
+    try:
+        return Result(name, work(job))
+    except Exception as error:  # noqa: BLE001 - one district's failure never ends the batch
+        return Result(name, error=_words(error))
+
+
+def _words(error: BaseException) -> str:
+    """Return an error as text; of one that nobody foresaw the place too."""
+    if isinstance(error, SlipmainError):
+        return str(error)
+    logger.debug("unforeseen", exc_info=error)
+    frames = traceback.extract_tb(error.__traceback__)
+    where = f" in {frames[-1].name}, line {frames[-1].lineno}" if frames else ""
+    return f"{type(error).__name__}: {error}{where} (a fault of the program: please report it)"
+
+
+@contextmanager
+def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator[Any]:
+    import dask.config
+    from distributed import Client, LocalCluster
+
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    quiet = {"distributed": "critical", "distributed.nanny": "critical"}
+    with dask.config.set({"logging": quiet, "distributed.scheduler.allowed-failures": 0}):
+        if scheduler is not None:
+            with _reach(scheduler) as client:
+                yield client
+            return
+        cluster = LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            processes=True,
+            memory_limit=memory,
+            dashboard_address=None,
+        )
+        with cluster, Client(cluster) as client:
+            yield client
+
+
+@contextmanager
+def _reach(scheduler: str) -> Iterator[Any]:
+    from distributed import Client
+
+    try:
+        client = Client(scheduler, timeout="10s")
+    except (OSError, ValueError) as error:
+        raise SchedulerLost(
+            f"scheduler {scheduler}: cannot be reached ({error}); check the address, and that "
+            "its version of Dask is the one here"
+        ) from error
+    with client:
+        yield client
+
+
+def _on_cluster(
+    client: Any, jobs: Mapping[str, Job], work: Callable[[Job], Any], retries: int
+) -> Iterator[Result]:
+    from distributed import as_completed
+
+    waiting, tries = list(jobs), dict.fromkeys(jobs, 0)
+    under_way: dict[Any, str] = {}
+    done = as_completed()
+
+    def begin(name: str) -> None:
+        tries[name] += 1
+        future = client.submit(work, jobs[name], key=f"{name}#{tries[name]}", pure=False)
+        under_way[future] = name
+        done.add(future)
+
+    while waiting or under_way:
+        while waiting and len(under_way) < max(1, sum(client.nthreads().values())):
+            begin(waiting.pop(0))
+        future = next(done)
+        name = under_way.pop(future)
+        result = _taken(future, name, tries[name])
+        if result.died and tries[name] <= retries:
+            begin(name)
+            continue
+        yield result
+
+
+def _taken(future: Any, name: str, tries: int) -> Result:
+    """Return the result of a future that is done.
+
+    Raises
+    ------
+    SchedulerLost
+        If it was given up because the scheduler is gone.
+    """
+    from distributed import KilledWorker
+
+    if future.status in ("cancelled", "lost"):
+        raise SchedulerLost(
+            "the scheduler is gone; districts done are kept: run the same again with --resume"
+        )
+    error = future.exception()
+    if error is None:
+        return Result(name, future.result(), tries=tries)
+    if isinstance(error, KilledWorker):
+        text = "its worker died, every time; it may need more memory (--memory)"
+        return Result(name, error=text, died=True, tries=tries)
+    return Result(name, error=_words(error), tries=tries)

@@ -1,0 +1,135 @@
+"""The manifest of a batch: what is done, of which input, in which file; and its lock."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from geotools.deliver.files import replacing
+from geotools.errors import OutputError
+from geotools.intake.digest import sha256
+
+__all__ = [
+    "Entry",
+    "Manifest",
+    "file_name",
+    "locked",
+    "read_manifest",
+    "still_good",
+    "sweep",
+    "write_manifest",
+]
+
+NAME = "manifest.json"
+FORMAT = 1
+_TEMPORARY = re.compile(r"\.[^/]*\.[0-9a-f]{32}\.\w+(-journal|-wal|-shm)?\Z")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What is known of one district.
+
+    Attributes
+    ----------
+    status : str
+        ``done``, ``empty`` (no run to plan), ``failed`` (its data or settings), ``set_aside``
+        (its worker died every time).
+    key : str
+        Hash of all that the result depends on: inputs, settings, program version.
+    file, sha256 : str
+        The plan written and its hash, ``""`` where there is none.
+    error : str
+        Why there is none.
+    tries : int
+        How often it was tried in the last batch.
+    summary : dict
+        The plan in numbers.
+    """
+
+    status: str
+    key: str = ""
+    file: str = ""
+    sha256: str = ""
+    error: str = ""
+    tries: int = 0
+    summary: dict[str, Any] = field(default_factory=dict)
+
+
+Manifest = Mapping[str, Entry]
+
+
+def read_manifest(folder: Path) -> dict[str, Entry]:
+    """Return the manifest of a folder; empty where there is none.
+
+    Raises
+    ------
+    OutputError
+        If there is one that cannot be read.
+    """
+    path = folder / NAME
+    if not path.exists():
+        return {}
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content["format"] != FORMAT:
+            raise OutputError(f"{path}: was written by another version; use a new folder")
+        return {name: Entry(**entry) for name, entry in content["districts"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise OutputError(f"{path}: cannot be read ({error}); use a new folder") from error
+
+
+def write_manifest(folder: Path, entries: Manifest) -> None:
+    """Write the manifest of a folder, whole or not at all."""
+    districts = {name: asdict(entries[name]) for name in sorted(entries)}
+    text = json.dumps({"format": FORMAT, "districts": districts}, indent=1, ensure_ascii=False)
+    with replacing(folder / NAME) as part:
+        part.write_text(text + "\n", encoding="utf-8")
+
+
+def still_good(folder: Path, entry: Entry) -> bool:
+    """Tell whether the file of a district done is there as it was written."""
+    path = folder / entry.file
+    return entry.status == "done" and path.is_file() and sha256(path) == entry.sha256
+
+
+def file_name(name: str, taken: set[str]) -> str:
+    """Return a file name for a district: letters, digits and hyphens of its name; never a path."""
+    stem = re.sub(r"[^\w-]+", "-", name.casefold()).strip("-_")[:60] or "district"
+    number, unique = 1, stem
+    while f"{unique}.gpkg" in taken:
+        number += 1
+        unique = f"{stem}-{number}"
+    return f"{unique}.gpkg"
+
+
+def sweep(folder: Path) -> None:
+    """Remove what a killed batch left half written; only while the folder is locked."""
+    for path in folder.iterdir():
+        if _TEMPORARY.match(path.name) and path.is_file():
+            path.unlink()
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Keep other batches out of a folder; a batch that was killed keeps nobody out.
+
+    Raises
+    ------
+    OutputError
+        If another batch is at work in it.
+    """
+    import filelock
+
+    lock = filelock.FileLock(folder / ".lock", timeout=0)
+    try:
+        with lock:
+            yield
+    except filelock.Timeout as error:
+        raise OutputError(
+            f"{folder}: another batch is at work in this folder; wait for it or use another"
+        ) from error

@@ -1,0 +1,319 @@
+"""The ramps of insertion pits: how long each is for the ground it climbs to, and how deep.
+
+The string rests on rollers on the ground at the ramp's top; from there it comes down to the
+host's axis at the face. The drop of a ramp so depends on where its top lies, which depends on the
+drop: the two are made to agree. Over the run the ground is that of the stations, elsewhere it is
+looked up in the elevation raster; where no level is known the ground at the station stands in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.excavation import ramp_volume_m3
+from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_depth_m
+from geotools.siting.axis import Axis, straight_reach
+
+__all__ = [
+    "Levels",
+    "RampRules",
+    "Ramps",
+    "drop_to_host",
+    "fit_ramps",
+    "ramp_depths",
+    "ramp_length",
+    "ramp_volumes",
+]
+
+PLACES = 17  # where the ground is looked up along the line of a ramp
+CUTS = 65  # cross-sections a ramp's volume is added up from
+CLOSE = 1e-3  # m; length and drop of a ramp agree when a step changes no more than this
+STEPS = 60  # halvings alone would bring 500 m down to a nanometre in fewer
+SPARE = 10.0  # m of ground looked up beyond twice the ramp that level ground would need
+Levels = Callable[[FloatArray], FloatArray]
+
+
+@dataclass(frozen=True)
+class RampRules:
+    """Form of the ramp, and room at the face, rollers and bedding, m."""
+
+    form: str
+    working: float
+    resting_height: float
+    bedding: float
+
+
+@dataclass(frozen=True)
+class Ramps:
+    """Ramps at every candidate, shape (n, 2): for the pull ahead, and for the pull behind.
+
+    Attributes
+    ----------
+    length : ndarray, shape (n, 2)
+        Length of the ramp, m; NaN where none is possible.
+    drop : ndarray, shape (n, 2)
+        Axis of the resting string at the ramp's top down to the host's axis at the face, m.
+    shared, shared_drop : ndarray, shape (n,)
+        The same where one hole serves pulls both ways: the longer of the two.
+    room : ndarray, shape (n, 2)
+        Length between the face and the ramp's foot, m.
+    level_drop : ndarray, shape (n,)
+        Drop to the host at the station, were its ground level all around, m.
+    reach, rise : ndarray, shapes (n, 2) and (n, 2, `PLACES`)
+        Length of the line back from the face the ground is known along, m, and the ground there
+        above that at the station, m.
+    fall : ndarray, shape (n, 2)
+        Host's axis at the face above that at the station, m.
+    radius, outside : ndarray, shape (n,)
+        Least radius and outside diameter of the carrier, m.
+    rules : RampRules
+    """
+
+    length: FloatArray
+    drop: FloatArray
+    shared: FloatArray
+    shared_drop: FloatArray
+    room: FloatArray
+    level_drop: FloatArray
+    reach: FloatArray
+    rise: FloatArray
+    fall: FloatArray
+    radius: FloatArray
+    outside: FloatArray
+    rules: RampRules
+
+    def top_rise(self) -> FloatArray:
+        """Return how far the ground at the tops lies above that at the station, m, (n, 2)."""
+        return _along(self.reach, self.rise, self.room + np.nan_to_num(self.length))
+
+
+def fit_ramps(
+    axis: Axis,
+    table: pd.DataFrame,
+    stations: pd.DataFrame,
+    faces: tuple[FloatArray, FloatArray],
+    *,
+    host: FloatArray,
+    outside: FloatArray,
+    radius: FloatArray,
+    half_width: FloatArray,
+    levels: Levels | None,
+    rules: RampRules,
+) -> Ramps:
+    """Fit the ramps of all candidates to their ground.
+
+    Parameters
+    ----------
+    axis : Axis
+    table : DataFrame
+        Candidates: ``run``, ``chainage``, ``depth``, ``ground_z``, ``axis_z`` (m).
+    stations : DataFrame
+        Stations of the runs, with the same columns.
+    faces : tuple of ndarray, shape (n,)
+        Distance from the station on to the face for the pull ahead, and back to the face for the
+        pull behind, m.
+    host, outside, radius, half_width : ndarray, shape (n,)
+        Host's diameter, carrier's outside diameter and least radius, half the pit's width, m.
+    levels : callable, optional
+        Ground levels at points; NaN where there is none.
+    rules : RampRules
+    """
+    run = table["run"].to_numpy(dtype=np.int64)
+    at = table["chainage"].to_numpy(dtype=float)
+    room = np.stack(faces, axis=1)
+    face = at[:, None] + room * np.array([1.0, -1.0])
+    depth = table["depth"].to_numpy(dtype=float)
+    level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
+    longest = deepest_drop_m(radius, form=rules.form)  # a quarter turn is as long as it is deep
+    plain = np.nan_to_num(ramp_length(level_drop, radius, rules.form))
+    reach = room + np.minimum(longest, 2 * plain + SPARE)[:, None]
+    ground = _Known(stations, "ground_z", table["ground_z"].to_numpy(dtype=float))
+    rise = _rise(axis, run, face, reach, half_width, ground, levels)
+    pipe = _Known(stations, "axis_z", table["axis_z"].to_numpy(dtype=float))
+    fall = np.stack([pipe.above(run, face[:, k]) for k in (0, 1)], axis=1)
+
+    def one_way(length: FloatArray) -> FloatArray:
+        return level_drop[:, None] + _along(reach, rise, room + length) - fall
+
+    def two_way(length: FloatArray) -> FloatArray:
+        half = length / 2 + rules.working
+        lower = [pipe.above(run, at + way * half[:, k]) for k, way in enumerate((1.0, -1.0))]
+        return level_drop[:, None] + _along(reach, rise, room + half) - np.stack(lower, axis=1)
+
+    wide = np.repeat(radius[:, None], 2, axis=1)
+    length, drop = _settle(one_way, wide, rules.form)
+    shared, shared_drop = _settle(two_way, wide, rules.form)
+    return Ramps(
+        length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, reach, rise,
+        fall, radius, outside, rules,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Known:
+    """A level of the stations, told from that at each candidate; 0 where either is unknown."""
+
+    stations: pd.DataFrame
+    column: str
+    here: FloatArray
+
+    def above(self, run: IntArray, at: FloatArray) -> FloatArray:
+        """Return the level at chainages of the candidates' runs above that of the candidates."""
+        rows = self.stations["run"].to_numpy(dtype=np.int64)
+        runs = int(max(rows.max(initial=0), run.max(initial=0))) + 1
+        places = Places.of(rows, self.stations["chainage"].to_numpy(dtype=float), runs)
+        level = places.interpolate(run, at, self.stations[self.column].to_numpy(dtype=float))
+        return np.nan_to_num(level - self.here)
+
+
+def _rise(
+    axis: Axis,
+    run: IntArray,
+    face: FloatArray,
+    reach: FloatArray,
+    half_width: FloatArray,
+    ground: _Known,
+    levels: Levels | None,
+) -> FloatArray:
+    """Return the ground along the lines of the ramps above that at the stations, m."""
+    out = np.zeros((*face.shape, PLACES))
+    share = np.linspace(0.0, 1.0, PLACES)
+    last = axis.chainage[axis.offsets[run + 1] - 1]
+    for k, sign in enumerate((-1.0, 1.0)):
+        before = sign > 0
+        heading = sign * axis.heading(run, face[:, k], before=before)
+        over = straight_reach(
+            axis, run, face[:, k], heading, length=reach[:, k], half_width=half_width, ahead=before
+        )
+        way = reach[:, k, None] * share
+        place = face[:, k, None] + sign * way
+        on = (way <= over[:, None] + 1e-9) & (place >= -1e-9) & (place <= last[:, None] + 1e-9)
+        for column in range(PLACES):
+            out[:, k, column] = ground.above(run, place[:, column])
+        row, off = np.nonzero(~on)
+        out[row, k, off] = 0.0
+        if levels is None or not len(row):
+            continue
+        start = axis.position(run[row], face[row, k])
+        z = levels(start + heading[row] * way[row, off][:, None])
+        out[row, k, off] = np.nan_to_num(z - ground.here[row])
+    return out
+
+
+def _along(reach: FloatArray, values: FloatArray, way: FloatArray) -> FloatArray:
+    """Return values of evenly spaced places at ways along their lines, the last one's beyond."""
+    step = np.clip(way / reach, 0.0, 1.0) * (PLACES - 1)
+    first = np.minimum(step.astype(np.int64), PLACES - 2)
+    low, high = (
+        np.take_along_axis(values, (first + k)[..., None], axis=-1)[..., 0] for k in (0, 1)
+    )
+    return np.asarray(low + (step - first) * (high - low), dtype=np.float64)
+
+
+def drop_to_host(
+    depth: FloatArray, host: FloatArray, outside: FloatArray, *, resting: float
+) -> FloatArray:
+    """Return the height from the axis of the resting string to that of the host, m.
+
+    Depth is that of the invert; the string rests with its underside ``resting`` above ground.
+    """
+    return np.asarray(depth - host / 2 + resting + outside / 2, dtype=np.float64)
+
+
+def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
+    """Return the ramp's length, NaN where no ramp can be had."""
+    fits = (drop > 0) & (drop <= deepest_drop_m(radius, form=form))
+    length = np.full(drop.shape, np.nan)
+    length[fits] = insertion_length_m(drop[fits], radius[fits], form=form)
+    return length
+
+
+def _settle(
+    drop_of: Callable[[FloatArray], FloatArray], radius: FloatArray, form: str
+) -> tuple[FloatArray, FloatArray]:
+    """Find the ramps as long as their drops ask for; NaN where the drop is none or too great.
+
+    A ramp of no length is too short for its drop and one of the greatest too long, so there is
+    one between: found by false position, halving the weight of an end that stays (the Illinois
+    rule), until length and drop agree within `CLOSE`.
+    """
+    most = deepest_drop_m(radius, form=form)
+
+    def gap(length: FloatArray) -> FloatArray:
+        drop = np.clip(np.nan_to_num(drop_of(length)), 0.0, most * (1.0 - 1e-12))
+        return insertion_length_m(drop, radius, form=form) - length
+
+    low, high = np.zeros(radius.shape), most.copy()
+    above, below = gap(low), gap(high)
+    length = np.clip(above, 0.0, most)  # what the ground at the foot would ask for
+    side = np.zeros(radius.shape)
+    for _ in range(STEPS):
+        now = gap(length)
+        if (np.abs(now) <= CLOSE).all():
+            break
+        up = now > 0
+        below = np.where(up & (side > 0), below / 2, below)
+        above = np.where(~up & (side < 0), above / 2, above)
+        low, above = np.where(up, length, low), np.where(up, now, above)
+        high, below = np.where(up, high, length), np.where(up, below, now)
+        side = np.where(up, 1.0, -1.0)
+        span = above - below
+        step = np.where(span > 0, above / np.where(span > 0, span, 1.0), 0.5)
+        length = np.where(np.abs(now) <= CLOSE, length, low + step * (high - low))
+    drop = drop_of(length)
+    # The length told is the one the drop found asks for, to the last digit.
+    return ramp_length(drop, radius, form), drop
+
+
+def ramp_depths(ramps: Ramps, row: IntArray, way: int, place: FloatArray) -> FloatArray:
+    """Return how deep a ramp is dug, m, shape (k, m).
+
+    Parameters
+    ----------
+    ramps : Ramps
+    row : ndarray of int64, shape (k,)
+        Candidates.
+    way : int
+        0 for the pull ahead, 1 for the pull behind.
+    place : ndarray, shape (k, m)
+        Distance from the ramp's foot back to its top, m; below 0 towards the face.
+
+    Notes
+    -----
+    Dug to the bedding below the carrier's underside, which follows the arcs; near the top it
+    hangs above the ground, and nothing is dug.
+    """
+    rules, outside = ramps.rules, ramps.outside[row, None]
+    drop = ramps.drop[row, way, None]
+    reach, room = ramps.reach[row, way, None], ramps.room[row, way, None]
+    rise = np.repeat(ramps.rise[row, way, None], place.shape[1], axis=1)
+    ground = _along(np.broadcast_to(reach, place.shape), rise, room + place)
+    resting = rules.resting_height + outside / 2
+    over_axis = ramps.level_drop[row, None] - resting + ground - ramps.fall[row, way, None]
+    down = ramp_depth_m(np.maximum(place, 0.0), drop, ramps.radius[row, None], form=rules.form)
+    deep = over_axis - (drop - down) + outside / 2 + rules.bedding
+    return np.asarray(np.maximum(deep, 0.0), dtype=np.float64)
+
+
+def ramp_volumes(
+    ramps: Ramps, row: IntArray, way: int, begin: FloatArray, width: FloatArray, slope: FloatArray
+) -> FloatArray:
+    """Return the volume of ramps from a distance from their foot to their top, m3, shape (k,).
+
+    Parameters
+    ----------
+    ramps, row, way
+        As for `ramp_depths`.
+    begin, width, slope : ndarray, shape (k,)
+        Distance from the foot, m; width at the bottom, m; lean of the sides.
+    """
+    end = np.maximum(ramps.length[row, way], begin)
+    place = begin[:, None] + (end - begin)[:, None] * np.linspace(0.0, 1.0, CUTS)
+    depth = np.minimum(ramp_depths(ramps, row, way, place), 50.0)
+    return ramp_volume_m3(place, depth, width[:, None], slope=slope[:, None])

@@ -1,0 +1,102 @@
+"""Why runs have no plan: each limit lifted alone, what blocks them told with a finding."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.network.places import points_along
+from geotools.network.ragged import IntArray
+from geotools.pulls.explain import Limits, explain_run
+from geotools.pulls.lifted import BENDS, FORCE, LENGTH, SHIFT, SHORT, TENSION, lift_limits
+from geotools.schema import DIMENSIONS, length_text
+from geotools.tools._attempt import (
+    Attempt,
+    friction_band_of,
+    must_be_held,
+    profile_of,
+    refusal_limits,
+)
+from geotools.tools._shared import Shared
+
+__all__ = ["explain_blocked"]
+
+
+def explain_blocked(
+    ground: Shared, attempt: Attempt, runs: IntArray, *, lead: Callable[[int], str]
+) -> Iterator[tuple[int, str]]:
+    """Yield why each run has no plan, and leave a finding where it is blocked.
+
+    ``lead`` gives the words about the carriers tried that go before.
+    """
+    table, brief = attempt.table, ground.brief
+    plans = lift_limits(
+        attempt.candidates,
+        profile_of(ground, table, attempt.bends, friction_band_of(brief)["central"]),
+        attempt.must,
+        attempt.costs,
+        runs,
+        lengths=table["length"].to_numpy(dtype=float),
+        limit=table["allowable"].fillna(0.0).to_numpy(dtype=float),
+        max_length=brief.pulls.max_length,
+        digs=ground.digs,
+    )
+    held = must_be_held(ground, attempt.bends)
+    chains = ground.runs.chains
+    for place, run in enumerate(runs.tolist()):
+        blocked = explain_run(
+            attempt.sites,
+            attempt.candidates,
+            attempt.must,
+            attempt.costs,
+            run=run,
+            covered=float(attempt.edited.choice.covered[run]),
+            held=held,
+            lifted={
+                limit: np.inf if np.isfinite(plan.cost[place]) else float(plan.covered[place])
+                for limit, plan in plans.items()
+            },
+            limits=_limits(brief, table.iloc[run]),
+        )
+        text = lead(run) + blocked.text
+        name = ground.runs.table["run_id"].iloc[run]
+        ground.layers.findings.add_points(
+            "warning",
+            "no-plan",
+            [f"run {name}: {text}"],
+            layer="runs",
+            features=[name],
+            xy=points_along(chains.xy, chains.offsets, np.array([run]), np.array([blocked.low])),
+        )
+        yield run, text
+
+
+def _limits(brief: Brief, run: pd.Series) -> Limits:
+    """Put the limits a run's pits and pulls are held to into words."""
+    units, pulls = brief.output.units, brief.pulls
+    say = partial(length_text, system=units)
+    force = DIMENSIONS["force"]
+    unit = force.suffix(units)
+    name = {"kn": "kN"}.get(unit, unit)
+    most = f"{float(run['allowable']) / force.units[unit]:,.1f} {name}"
+    share = "machine_capacity" if run["governed_by"] == "machine" else "force_share"
+    return Limits(
+        pulls={
+            LENGTH: f"the longest pull of {say(pulls.max_length)} [pulls.max_length]",
+            FORCE: f"the pull force of at most {most} for {run['carrier']} "
+            f"[pulls.{share}, pulls.friction]",
+            TENSION: f"the tension {run['carrier']} may have where it is bent [pulls.force_share]",
+            SHIFT: f"the shift of {brief.crew.shift / 3600:g} h a pull must fit, with the strings "
+            "joined on [crew.shift, pulls.rate]",
+            SHORT: f"the shortest pull of {say(pulls.min_length)} [pulls.min_length]",
+            BENDS: f"bends that {run['carrier']} does not pass, or valves, that must lie in a pit "
+            "[carrier, bends.fitting_radius, pulls.valves]",
+        },
+        pits=refusal_limits(brief),
+        max_length=pulls.max_length,
+        say=say,
+    )

@@ -1,0 +1,154 @@
+"""One district of a batch: its part of the layers read, its own runs planned, its plan written."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotools.brief import Brief, settings
+from geotools.call import silent
+from geotools.deliver.geopackage import write_geopackage
+from geotools.errors import SlipmainError
+from geotools.intake.columns import Areas, Layers, Lines, Points
+from geotools.intake.digest import sha256
+from geotools.intake.read import read_layers
+from geotools.intake.window import Window
+from geotools.network.build import RunSet
+from geotools.scale.districts import same_runs, span_of
+from geotools.scale.manifest import Entry
+from geotools.tools._layout import lay_out_plan
+from geotools.tools._tables import plan_tables, summarise
+
+__all__ = ["Job", "plan_district"]
+
+
+@dataclass(frozen=True)
+class Job:
+    """What a worker needs to plan one district.
+
+    Attributes
+    ----------
+    name : str
+    brief : Brief
+    window : Window
+        Where to read the layers.
+    runs : DataFrame
+        Runs to plan: ``run_id``, ``main_ids``.
+    span : ndarray, shape (k, 5)
+        Their ends and lengths, as `span_of`.
+    shutdowns : DataFrame or None
+        Of these runs, worked out from the whole network; None where no valves are known.
+    target : Path
+    before : str
+        Key under which the file at the target was made and is whole; "" where there is none.
+    allow_remote : bool
+    """
+
+    name: str
+    brief: Brief
+    window: Window
+    runs: pd.DataFrame
+    span: np.ndarray[Any, np.dtype[np.float64]]
+    shutdowns: pd.DataFrame | None
+    target: Path
+    before: str
+    allow_remote: bool
+
+
+def plan_district(job: Job) -> Entry | None:
+    """Plan the runs of one district and write its plan; None if it is the same as before."""
+    layers = read_layers(job.brief, allow_remote=job.allow_remote, window=job.window)
+    key = _key(job, layers)
+    if key == job.before:
+        return None
+    layout = lay_out_plan(
+        layers,
+        job.brief,
+        silent,
+        allow_remote=job.allow_remote,
+        named=lambda runs: _named(runs, job),
+    )
+    tables = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
+    write_geopackage(
+        job.target,
+        tables,
+        crs=layers.output_crs,
+        units=job.brief.output.units,
+        overwrite=True,
+        stations=job.brief.output.stations,
+    )
+    summary = summarise(tables, job.brief, None).summary
+    return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))
+
+
+def _named(runs: RunSet, job: Job) -> pd.DataFrame:
+    """Return the table of runs with the names they bear in the whole; "" for those of others.
+
+    Raises
+    ------
+    SlipmainError
+        If a run of the district is not among them.
+    """
+    row = same_runs(job.span, span_of(runs.chains))
+    lost = job.runs["run_id"].to_numpy(dtype=object)[row < 0]
+    if len(lost):
+        raise SlipmainError(
+            f"district {job.name}: run {', '.join(lost)} comes out otherwise from the district's "
+            "part of the layers than from the whole; plan this district with `slipmain plan`"
+        )
+    known = job.runs.set_index(row)[["run_id", "main_ids"]].reindex(runs.table.index)
+    return runs.table.assign(
+        run_id=known["run_id"].fillna(""), main_ids=known["main_ids"].fillna("")
+    )
+
+
+def _key(job: Job, layers: Layers) -> str:
+    """Return the hash of all that the plan of a district depends on."""
+    digest = hashlib.sha256()
+    for part in _facts(job, layers):
+        digest.update(part)
+    return digest.hexdigest()
+
+
+def _facts(job: Job, layers: Layers) -> Iterator[bytes]:
+    yield f"{version('slipmain')} {layers.working_crs.to_wkt()}".encode()
+    yield repr([(s.key, s.value) for s in settings(job.brief)]).encode()
+    yield layers.output_crs.to_wkt().encode()
+    yield from _table_bytes(layers.inputs[layers.inputs["layer"] == "dem"])
+    yield from _table_bytes(job.runs)
+    yield np.ascontiguousarray(job.span).tobytes()
+    if job.shutdowns is not None:
+        yield from _table_bytes(job.shutdowns)
+    for item in fields(layers):
+        part = getattr(layers, item.name)
+        if isinstance(part, Lines | Points | Areas):
+            yield item.name.encode()
+            yield from _layer_bytes(part)
+
+
+def _layer_bytes(part: Lines | Points | Areas) -> Iterator[bytes]:
+    yield from _table_bytes(part.table)
+    if isinstance(part, Areas):
+        yield from shapely.to_wkb(part.geometry)
+        return
+    yield np.ascontiguousarray(part.xy).tobytes()
+    if isinstance(part, Lines):
+        yield part.offsets.tobytes()
+
+
+def _table_bytes(table: pd.DataFrame) -> Iterator[bytes]:
+    """Yield a table's columns; a geometry as WKB."""
+    for name in table.columns:
+        yield str(name).encode()
+        if name == "geometry":
+            yield from (b"" if wkb is None else wkb for wkb in shapely.to_wkb(table[name]))
+        else:
+            yield table[name].astype(str).str.cat(sep="\0").encode()

@@ -1,0 +1,333 @@
+"""A batch from end to end: runs shared out to districts, planned by workers, put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.layers import placed, run_lines
+from geotools.deliver.read_plan import read_plan
+from geotools.deliver.tables import settings_table
+from geotools.errors import LayerError, OutputError
+from geotools.intake.columns import Layers
+from geotools.intake.read import read_layers
+from geotools.intake.window import Window
+from geotools.network.build import RunSet, build_runs
+from geotools.network.ragged import IntArray
+from geotools.network.shutdown import plan_shutdowns
+from geotools.scale.districts import assign_runs, by_name, span_of
+from geotools.scale.engine import Result, run_all
+from geotools.scale.manifest import (
+    Entry,
+    file_name,
+    read_manifest,
+    still_good,
+    write_manifest,
+)
+from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
+from geotools.tool import Outcome, Progress
+from geotools.tools._district import Job, plan_district
+
+__all__ = ["Call", "open_folder", "plan_districts"]
+
+SUMMARY = "summary.gpkg"
+# What runs, their assignment and their shutdowns are made from; the rest is read by the districts.
+_NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts")
+# A pull's strings may lie this much farther along the street than the longest pull, m.
+_MARGIN = 500.0
+
+
+@dataclass(frozen=True)
+class Call:
+    """How a batch was called."""
+
+    folder: Path
+    workers: int | None
+    scheduler: str | None
+    memory: str
+    retries: int
+    resume: bool
+    overwrite: bool
+    allow_remote: bool
+
+
+@dataclass(frozen=True)
+class Share:
+    """The network, whole, and which district plans which run."""
+
+    layers: Layers
+    runs: RunSet
+    districts: pd.DataFrame
+    district: IntArray
+    shutdowns: pd.DataFrame | None
+
+
+def open_folder(path: Path) -> Path:
+    """Return the folder of a batch, made if need be.
+
+    Raises
+    ------
+    OutputError
+        If it is no folder or cannot be made.
+    """
+    folder = path.resolve()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / ".lock").touch()
+    except OSError as error:
+        raise OutputError(
+            f"{path}: no folder can be used there ({error.strerror}); choose another or change "
+            "its permissions"
+        ) from error
+    return folder
+
+
+def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
+    """Plan every district, keep the manifest, write the summary."""
+    before = _earlier(call)
+    share = share_out(brief, call, progress)
+    jobs, entries = _jobs(share, brief, call, before)
+    write_manifest(call.folder, entries)
+    results = run_all(
+        jobs,
+        plan_district,
+        workers=call.workers,
+        scheduler=call.scheduler,
+        memory=call.memory,
+        retries=call.retries,
+    )
+    progress("planning districts", 0, len(jobs))
+    for done, result in enumerate(results, start=1):
+        entries[result.name] = _entry(result, before.get(result.name))
+        write_manifest(call.folder, entries)
+        progress("planning districts", done, len(jobs))
+    progress("writing the summary")
+    tables = _summary(share, brief, call, entries)
+    write_geopackage(
+        call.folder / SUMMARY,
+        tables,
+        crs=share.layers.output_crs,
+        units=brief.output.units,
+        overwrite=True,
+    )
+    return _outcome(tables, brief, call)
+
+
+def _earlier(call: Call) -> dict[str, Entry]:
+    """Return what an earlier batch left in the folder.
+
+    Raises
+    ------
+    OutputError
+        If there is one and the caller said neither to go on with it nor to replace it.
+    """
+    before = read_manifest(call.folder)
+    if before and not (call.resume or call.overwrite):
+        raise OutputError(
+            f"{call.folder}: holds an earlier batch; give --resume to go on with it, --overwrite "
+            "to begin anew, or another folder"
+        )
+    return before if call.resume else {}
+
+
+def share_out(brief: Brief, call: Call, progress: Progress) -> Share:
+    """Build the runs of the whole network and say which district plans each.
+
+    Raises
+    ------
+    LayerError
+        If there are no districts.
+    """
+    inputs = {name: entry for name, entry in brief.inputs.items() if name in _NETWORK}
+    layers = read_layers(
+        brief.model_copy(update={"inputs": inputs}),
+        allow_remote=call.allow_remote,
+        progress=progress,
+    )
+    if layers.districts is None or not len(layers.districts):
+        raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
+    progress("chaining mains")
+    runs = build_runs(
+        layers,
+        brief.network,
+        brief.bends,
+        accuracy=brief.ground.survey_accuracy,
+        edit_reach=brief.pits.edit_reach,
+    )
+    districts = by_name(layers.districts)
+    district = assign_runs(runs.chains, districts["geometry"].to_numpy(dtype=object))
+    shutdowns = None
+    if layers.valves is not None:
+        progress("working out shutdowns")
+        shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
+    _report_outside(layers, runs, np.flatnonzero(district < 0))
+    return Share(layers, runs, districts, district, shutdowns)
+
+
+def _report_outside(layers: Layers, runs: RunSet, rows: IntArray) -> None:
+    lines = run_lines(runs.chains)
+    names = runs.table["run_id"].to_numpy(dtype=object)[rows]
+    layers.findings.add_many(
+        "warning",
+        "outside-districts",
+        [
+            f"run {name} touches no district: it is not planned. Draw a district around it."
+            for name in names
+        ],
+        layer="runs",
+        features=names,
+        geometry=lines[rows],
+    )
+
+
+def _jobs(
+    share: Share, brief: Brief, call: Call, before: dict[str, Entry]
+) -> tuple[dict[str, Job], dict[str, Entry]]:
+    """Return the districts to plan, the largest first, and the entries of those with no run."""
+    inputs = {name: entry for name, entry in brief.inputs.items() if name != "districts"}
+    own = brief.model_copy(update={"inputs": inputs})
+    span = span_of(share.runs.chains)
+    taken, entries, jobs, size = {SUMMARY}, {}, {}, {}
+    for k, name in enumerate(share.districts["name"]):
+        rows = np.flatnonzero(share.district == k)
+        if not len(rows):
+            entries[name] = Entry("empty")
+            continue
+        target = call.folder / file_name(name, taken)
+        taken.add(target.name)
+        last = before.get(name)
+        good = last is not None and last.file == target.name and still_good(call.folder, last)
+        jobs[name] = Job(
+            name=name,
+            brief=own,
+            window=_window(share, rows, brief),
+            runs=share.runs.table[["run_id", "main_ids"]].iloc[rows].reset_index(drop=True),
+            span=span[rows],
+            shutdowns=_of_runs(share.shutdowns, rows),
+            target=target,
+            before=last.key if good and last is not None else "",
+            allow_remote=call.allow_remote,
+        )
+        size[name] = float(span[rows, 4].sum())
+    return {name: jobs[name] for name in sorted(jobs, key=lambda n: (-size[n], n))}, entries
+
+
+def _window(share: Share, rows: IntArray, brief: Brief) -> Window:
+    """Return where the layers of a district are read: as far as a string or a drawing reaches."""
+    chains = share.runs.chains
+    parts = [chains.xy[chains.offsets[r] : chains.offsets[r + 1]] for r in rows]
+    xy = np.concatenate(parts)
+    reach = max(brief.pulls.max_length + _MARGIN, brief.output.context)
+    low, high = xy.min(axis=0) - reach, xy.max(axis=0) + reach
+    return Window((low[0], low[1], high[0], high[1]), share.layers.working_crs)
+
+
+def _of_runs(shutdowns: pd.DataFrame | None, rows: IntArray) -> pd.DataFrame | None:
+    if shutdowns is None:
+        return None
+    part = shutdowns[shutdowns["run"].isin(rows)]
+    return part.assign(run=np.searchsorted(rows, part["run"])).reset_index(drop=True)
+
+
+def _entry(result: Result, last: Entry | None) -> Entry:
+    """Return what the manifest says of a district from the result of its task."""
+    if result.error:
+        status = "set_aside" if result.died else "failed"
+        return Entry(status, error=result.error, tries=result.tries)
+    if result.value is None and last is not None:  # the same as before
+        return replace(last, tries=0)
+    entry: Entry = replace(result.value, tries=result.tries)
+    return entry
+
+
+def _summary(share: Share, brief: Brief, call: Call, entries: dict[str, Entry]) -> dict[str, Any]:
+    """Return the layers of the summary: every district, every run planned, ranked by unit cost."""
+    layers = share.layers
+    own = {
+        "district_results": _district_layer(share, entries, brief.output.units),
+        "district_runs": _run_layer(share, call, entries),
+        "findings": layers.findings.table(),
+    }
+    tables = placed(own, layers.working_crs, layers.output_crs)
+    return tables | {"settings": settings_table(brief, brief.output.units), "inputs": layers.inputs}
+
+
+def _district_layer(share: Share, entries: dict[str, Entry], system: str) -> pd.DataFrame:
+    length = DIMENSIONS["length"]
+    unit = length.suffix(system)
+    rows = []
+    for name in share.districts["name"]:
+        entry = entries[name]
+        said, runs = entry.summary, entry.summary.get("runs", {})
+        rows.append(
+            {
+                "district": name,
+                "status": entry.status,
+                "error": entry.error,
+                "file": entry.file,
+                "tries": entry.tries,
+                "runs_planned": runs.get("planned", 0),
+                "runs_without_plan": runs.get("no_plan", 0),
+                "runs_not_suitable": runs.get("not_suitable", 0),
+                "pits": said.get("pits", 0),
+                "pulls": said.get("pulls", 0),
+                "length": said.get(f"planned_length_{unit}", 0.0) * length.units[unit],
+                "cost": said.get("cost", 0.0),
+            }
+        )
+    return pd.DataFrame(rows).assign(geometry=share.districts["geometry"].to_numpy(dtype=object))
+
+
+def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFrame:
+    """Return every run of the districts done, the cheapest by length first."""
+    fields = [f.name for f in OUTPUTS["runs"].fields]
+    parts = []
+    for name, entry in entries.items():
+        if entry.file:
+            plan = read_plan(call.folder / entry.file)
+            parts.append(pd.DataFrame(plan.table("runs")[fields]).assign(district=name))
+    empty = pd.DataFrame({name: [] for name in [*fields, "district"]})
+    runs = pd.concat(parts, ignore_index=True) if parts else empty
+    place = {name: row for row, name in enumerate(share.runs.table["run_id"])}
+    row = runs["run_id"].map(place).to_numpy(dtype=np.int64)
+    runs = runs.assign(
+        geometry=run_lines(share.runs.chains)[row], cost_per=runs["cost"] / runs["length"]
+    )
+    runs = runs.sort_values(["cost_per", "run_id"], kind="stable").reset_index(drop=True)
+    planned = runs["cost_per"].notna().to_numpy()
+    return runs.assign(rank=np.where(planned, np.arange(1, len(runs) + 1), np.nan))
+
+
+def _outcome(tables: dict[str, Any], brief: Brief, call: Call) -> Outcome:
+    """Put the result of a batch into a summary and a few lines of text."""
+    districts, runs = tables["district_results"], tables["district_runs"]
+    length = DIMENSIONS["length"]
+    unit = length.suffix(brief.output.units)
+    planned = float(districts["length"].sum()) / length.units[unit]
+    count = {s: int((districts["status"] == s).sum()) for s in DISTRICT_STATUSES}
+    bad = districts[districts["status"].isin(["failed", "set_aside"])]
+    summary = {
+        "districts": count,
+        "runs": len(runs),
+        f"planned_length_{unit}": planned,
+        "cost": float(districts["cost"].sum()),
+        "failures": dict(zip(bad["district"], bad["error"], strict=True)),
+        "output": str(call.folder),
+    }
+    lines = [
+        "districts  " + ", ".join(f"{n} {s.replace('_', ' ')}" for s, n in count.items()),
+        f"planned    {planned:,.0f} {unit} in {int(districts['runs_planned'].sum())} runs, "
+        f"{int(districts['pulls'].sum())} pulls from {int(districts['pits'].sum())} pits",
+        f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        *[f"failed     {n}: {e}" for n, e in zip(bad["district"], bad["error"], strict=True)],
+        f"written    {call.folder}",
+        *(["Run the same again with --resume to redo what failed."] if len(bad) else []),
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]
+    return Outcome(summary=summary, text="\n".join(lines), failed=bool(len(bad)), layers=tables)

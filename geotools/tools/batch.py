@@ -1,0 +1,122 @@
+"""The tool ``batch``: a plan for every district, and all of them in one table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geotools.tool import Outcome, Parameter, Progress, Tool
+
+if TYPE_CHECKING:
+    from geotools.brief import Brief
+
+__all__ = ["TOOL", "batch"]
+
+TOOL = Tool(
+    name="batch",
+    title="Plan district by district",
+    summary=(
+        "Plans every district on its own, on several processors or a cluster, and puts the "
+        "results side by side. A run that crosses a border is planned once, whole, in the district "
+        "most of it lies in. Exit code 1 if a district failed; the others are done all the same."
+    ),
+    function="geotools.tools.batch:batch",
+    takes_brief=True,
+    inputs=(
+        "mains",
+        "fittings",
+        "valves",
+        "laterals",
+        "hydrants",
+        "sources",
+        "streets",
+        "avoid",
+        "districts",
+        "pit_edits",
+        "dem",
+    ),
+    outputs=("district_results", "district_runs", "findings", "settings", "inputs"),
+    parameters=(
+        Parameter("output", "path", "folder for the plans", required=True, short="o"),
+        Parameter(
+            "workers",
+            "integer",
+            "processes on this machine; without it one district after the other in this process",
+        ),
+        Parameter("scheduler", "text", "address of a Dask scheduler to use instead"),
+        Parameter(
+            "memory", "text", "bound on the memory of each worker, such as 4GiB", default="auto"
+        ),
+        Parameter("retries", "integer", "tries more after a worker died", default=2),
+        Parameter("resume", "flag", "go on with an earlier batch: redo what failed or changed"),
+        Parameter("overwrite", "flag", "begin anew in a folder that holds a batch"),
+        Parameter(
+            "units",
+            "choice",
+            "units of the columns written; default: as the brief says",
+            choices=("si", "us"),
+            setting="output.units",
+        ),
+        Parameter("allow_remote", "flag", "also read layers from the network"),
+    ),
+)
+
+
+def batch(
+    brief: Brief,
+    *,
+    layers: Mapping[str, Any] | None,
+    output: Path,
+    workers: int | None,
+    scheduler: str | None,
+    memory: str,
+    retries: int,
+    resume: bool,
+    overwrite: bool,
+    allow_remote: bool,
+    progress: Progress,
+) -> Outcome:
+    """Plan every district.
+
+    Parameters
+    ----------
+    brief : Brief
+    layers : mapping, optional
+        Must be empty: workers read files.
+    output : Path
+        Folder, made if it is not there.
+    workers, scheduler, memory, retries
+        As `run_all`.
+    resume, overwrite : bool
+        What to do with a folder that holds a batch.
+    allow_remote : bool
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If the mains or the districts cannot be used.
+    OutputError
+        If the folder cannot be used.
+    """
+    from geotools.scale.manifest import locked, sweep
+    from geotools.tool import ToolError
+    from geotools.tools._districts import Call, open_folder, plan_districts
+
+    faults = []
+    if layers:
+        faults.append("layers in memory cannot be handed to workers; write them to files")
+    if workers is not None and workers < 1:
+        faults.append(f"workers: {workers} is less than 1")
+    if workers is not None and scheduler is not None:
+        faults.append("give workers or scheduler, not both")
+    if retries < 0:
+        faults.append(f"retries: {retries} is less than 0")
+    if faults:
+        raise ToolError("batch", faults)
+    folder = open_folder(output)
+    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
+    with locked(folder):
+        sweep(folder)
+        return plan_districts(brief, call, progress)

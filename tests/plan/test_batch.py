@@ -1,0 +1,257 @@
+"""District by district: the same plan as of the whole, whatever happens on the way."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from pandas.api.types import is_numeric_dtype
+
+from geotools.deliver.read_plan import read_plan
+
+CRS = "EPSG:32633"
+X0, Y0 = 500_000.0, 5_200_000.0
+Run = Callable[..., Any]
+
+
+def line(*points: tuple[float, float]) -> shapely.LineString:
+    return shapely.LineString([(X0 + x, Y0 + y) for x, y in points])
+
+
+def box(*sides: float) -> shapely.Polygon:
+    return shapely.box(X0 + sides[0], Y0 + sides[1], X0 + sides[2], Y0 + sides[3])
+
+
+MAINS = {
+    "W1": line((0, 0), (350, 10)),  # W1-W2 crosses the border, most of it in the west
+    "W2": line((350, 10), (640, 10)),
+    "W3": line((50, 200), (400, 260)),
+    "E1": line((3700, 300), (4100, 300), (4300, 420)),  # out of sight from the west
+    "E2": line((4100, 300), (4100, 40)),  # a tee off E1
+    "S1": line((4000, -900), (4300, -900)),  # in no district
+}
+DISTRICTS = {"Westfold": box(-50, -50, 500, 900), "Eastfold": box(500, -50, 4500, 900)}
+
+
+def write_network(folder: Path, **cover: float) -> Path:
+    """Write a small network of two districts; covers, m, may be given by main."""
+    mains = gpd.GeoDataFrame(
+        {
+            "main_id": list(MAINS),
+            "diameter_mm": 400.0,
+            "material": "cast iron",
+            "cover_m": [cover.get(name, 1.4) for name in MAINS],
+        },
+        geometry=list(MAINS.values()),
+        crs=CRS,
+    )
+    districts = gpd.GeoDataFrame(
+        {"name": [*DISTRICTS, "Nobody"]},
+        geometry=[*DISTRICTS.values(), box(8000, 0, 8100, 100)],
+        crs=CRS,
+    )
+    valves = gpd.GeoDataFrame(
+        geometry=[shapely.Point(X0 + x, Y0 + y) for x, y in ((40, 1), (600, 10), (4090, 300))],
+        crs=CRS,
+    )
+    net = folder / "net.gpkg"
+    for name, layer in (("mains", mains), ("districts", districts), ("valves", valves)):
+        layer.to_file(net, layer=name)
+    brief = folder / "brief.toml"
+    sources = "\n".join(f'{n} = "net.gpkg:{n}"' for n in ("mains", "districts", "valves"))
+    brief.write_text(f"[inputs]\n{sources}\n", encoding="utf-8")
+    return brief
+
+
+@pytest.fixture(scope="module")
+def network(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_network(tmp_path_factory.mktemp("network"))
+
+
+@pytest.fixture(scope="module")
+def done(network: Path, tmp_path_factory: pytest.TempPathFactory, command: Run) -> Path:
+    folder = tmp_path_factory.mktemp("batch") / "out"
+    assert command("batch", network, "-o", folder, "--quiet") == 0
+    return folder
+
+
+def entries(folder: Path) -> dict[str, Any]:
+    content: dict[str, Any] = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    return dict(content["districts"])
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    return {name: entry["sha256"] for name, entry in entries(folder).items()}
+
+
+def test_the_plans_of_the_districts_are_together_the_plan_of_the_whole(
+    network: Path, done: Path, tmp_path: Path, command: Run
+) -> None:
+    assert command("plan", network, "-o", tmp_path / "plan.gpkg", "--quiet") == 0
+    whole, parts = (
+        read_plan(tmp_path / "plan.gpkg"),
+        [read_plan(done / entry["file"]) for entry in entries(done).values() if entry["file"]],
+    )
+    assert len(parts) == 2
+    planned = set(pd.concat([p.table("runs") for p in parts])["run_id"])
+    assert len(whole.table("runs")) == len(planned) + 1  # the one in no district
+    for name in ("runs", "stations", "bends", "candidates", "pits", "pulls", "forces", "sections",
+                 "strings", "quantities", "schedule", "alternatives", "shutdowns"):  # fmt: skip
+        own = pd.DataFrame(whole.table(name))
+        if "run_id" in own:
+            own = own[own["run_id"].isin(planned)]
+        else:
+            own = own[own["pull_id"].str.partition("-")[0].isin(planned)]
+        them = pd.concat([pd.DataFrame(p.table(name)) for p in parts])
+        key = [c for c in own if c != "geometry" and not is_numeric_dtype(own[c])]
+        key += [c for c in ("chainage", "start_day") if c in own]
+        same_rows(own.sort_values(key), them.sort_values(key))
+
+
+def same_rows(one: pd.DataFrame, other: pd.DataFrame) -> None:
+    assert len(one) == len(other) > 0
+    shapes = "geometry" in one
+    pd.testing.assert_frame_equal(
+        one.drop(columns="geometry", errors="ignore").reset_index(drop=True),
+        other.drop(columns="geometry", errors="ignore").reset_index(drop=True),
+        check_dtype=False,
+        rtol=1e-9,
+        atol=1e-9,
+    )
+    if shapes:
+        near = shapely.equals_exact(
+            one["geometry"].to_numpy(dtype=object), other["geometry"].to_numpy(dtype=object), 1e-6
+        )
+        assert np.all(near)
+
+
+def test_a_run_over_the_border_is_planned_once_and_its_district_stated(done: Path) -> None:
+    runs = gpd.read_file(done / "summary.gpkg", layer="district_runs")
+    assert runs["main_ids"].is_unique
+    of = dict(zip(runs["main_ids"], runs["district"], strict=True))
+    assert of["W1,W2"] == "Westfold"
+    assert set(of.values()) == {"Westfold", "Eastfold"}
+    assert len(gpd.read_file(done / "westfold.gpkg", layer="runs")) == 2
+
+
+def test_the_summary_tells_of_every_district_and_adds_up(done: Path) -> None:
+    districts = gpd.read_file(done / "summary.gpkg", layer="district_results").set_index("district")
+    assert districts["status"].to_dict() == {
+        "Westfold": "done", "Eastfold": "done", "Nobody": "empty",
+    }  # fmt: skip
+    runs = gpd.read_file(done / "summary.gpkg", layer="district_runs")
+    for name in ("Westfold", "Eastfold"):
+        plan = read_plan(done / districts.loc[name, "file"])
+        assert districts.loc[name, "pits"] == len(plan.table("pits"))
+        cost = runs.loc[runs["district"] == name, "cost"].sum()
+        assert districts.loc[name, "cost"] == pytest.approx(cost)
+        assert cost == pytest.approx(plan.table("quantities").query("scope == 'run'")["cost"].sum())
+    by_length = runs["cost"] / runs["length_m"]
+    assert runs["cost_per_m"].to_numpy() == pytest.approx(by_length.to_numpy())
+    assert runs.sort_values("cost_per_m")["rank"].tolist() == list(range(1, len(runs) + 1))
+
+
+def test_a_run_in_no_district_is_a_finding(done: Path) -> None:
+    findings = pyogrio.read_dataframe(done / "summary.gpkg", layer="findings")
+    outside = findings[findings["rule"] == "outside-districts"]
+    assert len(outside) == 1
+    assert "touches no district: it is not planned" in outside["text"].iloc[0]
+
+
+def test_workers_write_the_same_files_as_one_process(
+    network: Path, done: Path, tmp_path: Path, command: Run
+) -> None:
+    assert command("batch", network, "-o", tmp_path, "--workers", "2", "--quiet") == 0
+    assert hashes(tmp_path) == hashes(done)
+
+
+def test_a_folder_that_holds_a_batch_is_kept_unless_told_otherwise(
+    network: Path, done: Path, slipmain: Run
+) -> None:
+    before = hashes(done)
+    call = slipmain("batch", network, "-o", done)
+    assert call.code == 2
+    assert "holds an earlier batch; give --resume" in call.err
+    assert hashes(done) == before
+
+
+def test_resume_redoes_what_changed_and_nothing_else(
+    network: Path, tmp_path: Path, command: Run
+) -> None:
+    folder, out = tmp_path / "net", tmp_path / "out"
+    folder.mkdir()
+    assert command("batch", write_network(folder), "-o", out, "--quiet") == 0
+    first = hashes(out)
+    (folder / "net.gpkg").unlink()
+    brief = write_network(folder, E2=1.9)
+    assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
+    tries = {name: entry["tries"] for name, entry in entries(out).items()}
+    assert tries == {"Westfold": 0, "Eastfold": 1, "Nobody": 0}
+    second = hashes(out)
+    assert second["Westfold"] == first["Westfold"]
+    assert second["Eastfold"] != first["Eastfold"]
+    (out / "westfold.gpkg").write_bytes(b"damaged")
+    assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
+    tries = {name: entry["tries"] for name, entry in entries(out).items()}
+    assert tries == {"Westfold": 1, "Eastfold": 0, "Nobody": 0}
+    assert len(read_plan(out / "westfold.gpkg").table("runs")) == 2
+
+
+def test_a_district_that_fails_is_a_row_and_the_others_are_done(
+    network: Path, done: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    (tmp_path / "westfold.gpkg").mkdir()  # its plan cannot be written there
+    call = slipmain("batch", network, "-o", tmp_path)
+    assert call.code == 1
+    assert "1 done, 1 empty, 1 failed" in call.out
+    assert "Westfold" in call.out
+    districts = gpd.read_file(tmp_path / "summary.gpkg", layer="district_results")
+    failed = districts.set_index("district").loc["Westfold"]
+    assert failed["status"] == "failed"
+    assert "is a folder" in failed["error"]
+    (tmp_path / "westfold.gpkg").rmdir()
+    assert slipmain("batch", network, "-o", tmp_path, "--resume").code == 0
+    assert hashes(tmp_path) == hashes(done)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.7])
+def test_a_batch_that_was_killed_goes_on_to_the_same_result(
+    network: Path, done: Path, tmp_path: Path, command: Run, share: float
+) -> None:
+    call = [sys.executable, "-c", "from geotools.cli import main; main()", "batch", str(network)]
+    call += ["-o", str(tmp_path), "--quiet"]
+    process = subprocess.Popen(call)
+    wanted = round(share * 3)
+    while process.poll() is None and len(list(tmp_path.glob("[a-z]*.gpkg"))) < wanted:
+        time.sleep(0.02)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    assert command("batch", network, "-o", tmp_path, "--resume", "--quiet") == 0
+    assert hashes(tmp_path) == hashes(done)
+    left = sorted(p.name for p in tmp_path.iterdir())
+    assert left == [".lock", "eastfold.gpkg", "manifest.json", "summary.gpkg", "westfold.gpkg"]
+
+
+def test_without_districts_or_with_senseless_workers_the_call_says_what_to_do(
+    network: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    mains = f"{network.parent / 'net.gpkg'}:mains"
+    call = slipmain("batch", "--mains", mains, "-o", tmp_path / "a")
+    assert call.code == 2
+    assert "districts: none given" in call.err
+    call = slipmain("batch", network, "-o", tmp_path / "b", "--workers", "0", "--scheduler", "x")
+    assert call.code == 2
+    assert "workers: 0 is less than 1" in call.err
+    assert "workers or scheduler, not both" in call.err

@@ -1,0 +1,139 @@
+"""Why a run has no plan: the limit that blocks is named, with its value, its place, its setting.
+
+What is named as the one limit to lift is lifted, and the run planned again: there is a plan then.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import geopandas as gpd
+import pytest
+import shapely
+
+import geotools
+
+X, Y, CRS = 500_000.0, 4_800_000.0, 32633
+PIPE = {
+    "carrier.system": "METRIC",
+    "carrier.nominal": "355 mm",
+    "carrier.material": "PE100",
+    "carrier.dr": 17,
+    "service.least_capacity": 0,
+}
+STRAIGHT = [(0.0, 0.0), (700.0, 0.0)]
+NAME = "355 mm SDR 17 PE100"
+
+
+def _avoid(low: float, high: float, reason: str) -> gpd.GeoDataFrame:
+    shape = shapely.box(X + low, Y - 9, X + high, Y + 9)
+    return gpd.GeoDataFrame({"reason": [reason], "hard": [True]}, geometry=[shape], crs=CRS)
+
+
+def _planned(
+    line: list[tuple[float, float]], settings: dict[str, Any], cover: float = 1.5, **layers: Any
+) -> dict[str, Any]:
+    main = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [cover]},
+        geometry=[shapely.LineString([(x + X, y + Y) for x, y in line])],
+        crs=CRS,
+    )
+    return dict(geotools.plan(mains=main, settings={**PIPE, **settings}, **layers).layers)
+
+
+def _blocked(
+    line: list[tuple[float, float]],
+    settings: dict[str, Any],
+    remedy: dict[str, Any],
+    cover: float = 1.5,
+    **layers: Any,
+) -> str:
+    """Return why there is no plan, and see that the remedy gives one."""
+    plan = _planned(line, settings, cover, **layers)
+    run = plan["runs"].iloc[0]
+    assert run["status"] == "no_plan"
+    found = plan["findings"].query("rule == 'no-plan'")
+    assert found["text"].tolist() == [f"run {run['run_id']}: {run['reason']}"]
+    cured = _planned(line, {**settings, **remedy}, cover, **layers)
+    assert cured["runs"]["status"].tolist() == ["planned"]
+    return str(run["reason"])
+
+
+CASES: dict[str, tuple[dict[str, Any], dict[str, Any], tuple[float, float], str]] = {
+    "length": (
+        {"pulls.max_length": "200 m"},
+        {"pulls.max_length": "500 m"},
+        (200, 450),
+        "the longest pull of 200.0 m [pulls.max_length]",
+    ),
+    "force": (
+        {"pulls.force_share": 0.02},
+        {"pulls.force_share": 0.5},
+        (200, 450),
+        f"kN for {NAME} [pulls.force_share, pulls.friction]",
+    ),
+    "machine": (
+        {"pulls.machine_capacity": "5 kN"},
+        {"pulls.machine_capacity": "500 kN"},
+        (200, 450),
+        f"the pull force of at most 3.8 kN for {NAME} [pulls.machine_capacity, pulls.friction]",
+    ),
+    "shift": (
+        {"crew.shift": "0.5 h"},
+        {"crew.shift": "8 h"},
+        (200, 450),
+        "the shift of 0.5 h a pull must fit, with the strings joined on [crew.shift, pulls.rate]",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_limit_on_pulls_that_blocks_is_named_with_value_place_and_setting(case: str) -> None:
+    settings, remedy, (low, high), words = CASES[case]
+    reason = _blocked(STRAIGHT, settings, remedy, avoid=_avoid(low, high, "railway"))
+    assert f"reach chainage {low - 0.7:.1f} m" in reason  # the set-back is 0.6 m
+    assert f"come back to {high + 0.7:.1f} m of 700.0 m" in reason
+    blocking = reason.partition("what blocks it: ")[2]
+    assert words in blocking
+    every = re.search(
+        r"in a place to avoid \(railway\) \[layer avoid\] at (\d+) of \1 places", blocking
+    )
+    assert every is not None
+    assert "with any one of these lifted there is a plan" in blocking
+    others = {other[3] for name, other in CASES.items() if name != case}
+    assert not any(other in blocking for other in others)
+    farthest = reason.partition("from there or before may end past ")[2].partition(" m")[0]
+    assert low < float(farthest) < high
+
+
+def test_a_bend_that_fits_no_pit_is_named_with_its_angle_its_place_and_what_keeps_the_pit_out() -> (
+    None
+):
+    line = [(0.0, 0.0), (412.0, 0.0), (612.0, 200.0)]
+    reason = _blocked(line, {}, {"carrier.nominal": "90 mm"}, avoid=_avoid(390, 425, "tram"))
+    assert (
+        "the bend of 45 deg at 412.0 m cannot be passed and no permitted pit holds it: "
+        "1 place looked at (1 x in a place to avoid (tram) [layer avoid])" in reason
+    )
+    assert f"bends that {NAME} does not pass" in reason.partition("what blocks it: ")[2]
+
+
+def test_an_end_where_no_pit_may_stand_is_told_with_the_reason() -> None:
+    plan = _planned(STRAIGHT, {}, avoid=_avoid(-30, 20, "bridge"))
+    reason = plan["runs"]["reason"].iloc[0]
+    assert (
+        "no pit can stand at the start (1 x in a place to avoid (bridge) [layer avoid])" in reason
+    )
+    assert "at 3 of 3 places, 0.0 m to 20.0 m; with it lifted there is a plan" in reason
+
+
+def test_a_host_too_deep_for_pits_or_ramps_is_told_with_the_limit() -> None:
+    deep = _blocked(STRAIGHT, {"pits.max_depth": "1.8 m"}, {"pits.max_depth": "3 m"})
+    assert "what blocks it: deeper than 1.8 m [pits.max_depth] at" in deep
+    ramp = {"pits.ramp": "lifted", "pits.max_depth": "20 m"}
+    reason = _blocked(STRAIGHT, ramp, {"pits.ramp": "level"}, cover=12.0)
+    assert (
+        "what blocks it: too deep for the ramp at the carrier's bending radius "
+        "[pits.ramp, pits.resting_height]" in reason
+    )

@@ -1,0 +1,58 @@
+"""The engine: every job has a result, whatever becomes of the others."""
+
+from __future__ import annotations
+
+import math
+import operator
+import os
+import time
+from functools import partial
+from typing import Any
+
+import pytest
+
+from geotools.errors import LayerError
+from geotools.scale.engine import Result, SchedulerLost, run_all
+
+
+def refuse() -> None:
+    raise LayerError("mains (net.gpkg)", "no CRS; set it")
+
+
+JOBS: dict[str, Any] = {
+    "four": partial(math.sqrt, 16.0),
+    "wrong": partial(math.sqrt, -1.0),
+    "five": partial(math.sqrt, 25.0),
+}
+
+
+def by_name(results: Any) -> dict[str, Result]:
+    return {result.name: result for result in results}
+
+
+def test_a_job_that_fails_leaves_the_others_be() -> None:
+    results = by_name(run_all(JOBS, operator.call))
+    assert [results["four"].value, results["five"].value] == [4.0, 5.0]
+    assert results["wrong"].error.startswith("ValueError: math domain error")
+    assert "fault of the program" in results["wrong"].error
+
+
+def test_a_fault_of_the_data_is_told_in_its_own_words() -> None:
+    (result,) = run_all({"a": refuse}, operator.call)
+    assert result == Result("a", error="mains (net.gpkg): no CRS; set it")
+
+
+def test_workers_give_what_this_process_gives_and_one_that_dies_takes_nobody_along() -> None:
+    jobs = {**JOBS, "deadly": partial(os._exit, 3), "slow": partial(time.sleep, 0.2)}
+    results = by_name(run_all(jobs, operator.call, workers=2, retries=1))
+    here = by_name(run_all(JOBS, operator.call))
+    assert {name: results[name].value for name in JOBS} == {n: r.value for n, r in here.items()}
+    assert results["slow"].error == ""
+    assert results["deadly"].died
+    assert results["deadly"].tries == 2
+    assert "its worker died" in results["deadly"].error
+
+
+def test_a_scheduler_out_of_reach_is_an_error_that_names_it() -> None:
+    with pytest.raises(SchedulerLost, match=r"tcp://127\.0\.0\.1:9: cannot be reached"):
+        list(run_all(JOBS, operator.call, scheduler="tcp://127.0.0.1:9"))

@@ -1,0 +1,124 @@
+"""Further carriers: none that could give a plan is passed over."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pytest
+
+from geotools.brief import Brief, load_brief
+from geotools.pulls.force import build_profile, march
+from geotools.siting.carrier import Contest, bend_limits, hold_contest, pulled_pipes
+from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
+
+BORE = 0.61  # m
+PE20 = "20 in DIPS DR 17 PE4710"
+Matrix = npt.NDArray[np.bool_]
+
+
+def _held(runs: int = 1, **changes: object) -> tuple[Contest, Brief]:
+    brief = load_brief(overrides={k.replace("__", "."): v for k, v in changes.items()})
+    names = [f"R{k}" for k in range(runs)]
+    table = pd.DataFrame({"run_id": names, "main_ids": names, "length": 300.0})
+    need = {"bore_low": BORE, "bore": BORE, "host_c": 70.0, "working": 7e5}
+    service = pd.DataFrame({**need, "flow": math.nan, "head": 0.0}, index=range(runs))
+    return hold_contest(table, service, brief, least_length=20.0), brief
+
+
+def _idle(contest: Contest, brief: Brief) -> Matrix:
+    return no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
+
+
+def test_every_pipe_that_suits_is_tried_or_no_easier_than_one_that_is() -> None:
+    contest, brief = _held(carrier__tries=3)
+    idle, rows = _idle(contest, brief), np.array([0])
+    more = further_pipes(contest, rows, idle)[0]
+    tried = [*contest.tries[0], *more[more >= 0]]
+    (suits,) = suiting(contest, rows)
+    left = sorted(set(np.flatnonzero(suits)) - set(tried))
+    assert len(set(tried)) == len(tried) < suits.sum()
+    assert suits[tried].all()
+    assert left
+    assert idle[np.ix_(tried, left)].any(axis=0).all()
+
+
+def test_a_run_with_a_fixed_pipe_has_no_further_one() -> None:
+    contest, brief = _held(2, carrier__fixed=f"R1 = {PE20}")
+    more = further_pipes(contest, np.arange(2), _idle(contest, brief))
+    assert (more[0] >= 0).any()
+    assert (more[1] < 0).all()
+
+
+def test_the_cheaper_pipes_passed_over_are_tried_once_one_like_them_gave_a_plan() -> None:
+    contest, brief = _held(carrier__tries=3)
+    idle, rows = _idle(contest, brief), np.array([0])
+    more = further_pipes(contest, rows, idle)[0]
+    more = more[more >= 0]
+    found = 0
+    for won in more:
+        then = cheaper_pipes(contest, rows, np.array([won]), idle)[0]
+        then = then[then >= 0]
+        assert not set(then) & {*contest.tries[0], *more}
+        assert (contest.price[then] < contest.price[won]).all()
+        assert (np.diff(contest.price[then]) >= 0).all()
+        found += len(then)
+    assert found
+
+
+@pytest.mark.parametrize(
+    "state", [{}, {"pulls__flooded": "true"}, {"pulls__machine_capacity": "100 kN"}]
+)
+def test_no_pull_of_a_pipe_passed_over_gets_farther_than_that_of_the_one_tried(
+    state: dict[str, object],
+) -> None:
+    """All pipes marched, by force alone, along one hilly, bent run from many tails, both ways."""
+    contest, brief = _held(**state)
+    pulled = pulled_pipes(contest.pipes, brief.carrier, brief.pulls)
+    idle = no_easier(contest, pulled)
+    pipes, points = len(pulled), 60
+    rng = np.random.default_rng(5)
+    at, grade = np.arange(points) * 50.0, rng.uniform(-0.6, 0.6, points)
+    stations = pd.DataFrame(
+        {
+            "run": np.repeat(np.arange(pipes), points),
+            "chainage": np.tile(at, pipes),
+            "grade": np.tile(grade, pipes),
+        }
+    )
+    places = at[5:-5:4]
+    gap = BORE - pulled["outside"].to_numpy()
+    bends = pd.DataFrame(
+        {
+            "run": np.repeat(np.arange(pipes), len(places)),
+            "chainage": np.tile(places, pipes),
+            "deflection": 0.2,
+            # what passes depends on the outside diameter alone
+            "passing_radius": np.repeat(np.maximum(gap, 0.01) / (1 - math.cos(0.1)), len(places)),
+            "passes": True,
+        }
+    )
+    bends = bends.assign(first=bends["chainage"], last=bends["chainage"])
+    table = pd.DataFrame({"pipe": np.arange(pipes)})
+    profile = build_profile(
+        stations,
+        bends.assign(bend_limit=bend_limits(bends, table, contest.pipes, brief)),
+        np.arange(pipes + 1) * points,
+        weight=pulled["weight"].to_numpy(),
+        string_weight=pulled["dry_weight"].to_numpy(),
+        friction=0.5,
+        roller_friction=0.1,
+    )
+    tails = rng.uniform(0.0, at[-1], 12)
+    run, tail = np.repeat(np.arange(pipes), len(tails)), np.tile(tails, pipes)
+    limit = pulled["allowable"].to_numpy()[run]
+    better, worse = np.nonzero(idle & ~np.eye(pipes, dtype=bool))
+    assert len(better) > 50
+    for ahead in (True, False):
+        stop = np.full(len(run), at[-1] if ahead else 0.0)
+        reach, _ = march(profile, run, tail, stop, limit, np.full(len(run), ahead))
+        far = np.abs(reach - tail).reshape(pipes, -1)
+        assert (far[worse] <= far[better] + 1e-5).all()
+        assert (far < np.abs(stop - tail).reshape(pipes, -1) - 1.0).any()  # the force does bind

@@ -1,0 +1,140 @@
+"""Streets that cross with no common node: an intersection unless the brief says bridge."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.intake.findings import Findings
+from geotools.street.scene import StreetScene, build_scene
+
+EAST, NORTH = [(-200, 0), (200, 0)], [(0, -150), (0, 150)]
+
+
+def scene(
+    *lines: list[tuple[float, float]], findings: Findings | None = None, **rules: Any
+) -> StreetScene:
+    said = {"class": "arterial", "lanes": 2.0, "width": 7.0, "speed": 14.0, "name": ""}
+    names = [f"S{k}" for k in range(len(lines))]
+    table = pd.DataFrame({**said, "feature": names}, index=range(len(lines)))
+    xy = np.concatenate([np.array(line, dtype=float) for line in lines])
+    return build_scene(
+        Lines(table, xy, np.cumsum([0, *map(len, lines)])),
+        np.zeros(0, dtype=object),
+        Street(**rules),
+        tolerance=0.5,
+        accuracy=0.5,
+        clear=10.0,
+        findings=Findings() if findings is None else findings,
+    )
+
+
+def room(streets: StreetScene, at: float) -> float:
+    """Return how far a string goes on east from here on the street that runs east."""
+    net = streets.net
+    starts = net.chains.xy[net.chains.offsets[:-1]]
+    chain = int(np.argmin(starts[:, 0]))
+    free = streets.corridors.available(
+        np.array([chain]), np.array([at]), np.array([True]), np.array([5.0])
+    )
+    return float(free[0])
+
+
+def test_a_crossing_without_a_node_is_an_intersection_and_one_finding() -> None:
+    findings = Findings()
+    streets = scene(EAST, NORTH, findings=findings)
+    assert streets.net.crossings.tolist() == [[0.0, 0.0]]
+    assert streets.net.connections["chainage"].tolist() == pytest.approx([200.0, 150.0])
+    assert streets.net.connections["crossing_class"].tolist() == ["arterial", "arterial"]
+    assert room(streets, 100.0) == pytest.approx(90.0)
+    (found,) = findings.table().to_dict("records")
+    assert found["rule"] == "streets-cross" and found["layer"] == "streets"
+    assert found["geometry"].equals(shapely.Point(0, 0))
+    assert "S0 and S1" in found["text"] and "street.crossing_without_node" in found["text"]
+
+
+def test_the_streets_go_straight_on_over_the_crossing() -> None:
+    net = scene(EAST, NORTH).net
+    assert sorted(net.lengths) == pytest.approx([300.0, 400.0])
+
+
+def test_a_bridge_is_no_intersection_and_no_finding() -> None:
+    findings = Findings()
+    streets = scene(EAST, NORTH, findings=findings, crossing_without_node="bridge")
+    assert not len(streets.net.crossings) and not len(streets.net.connections)
+    assert room(streets, 100.0) == pytest.approx(300.0)
+    assert not len(findings.table())
+
+
+APART = ([(-200, 0), (0.3, 0)], [(0.3, 0), (200, 0)], [(0, -150), (0, 0.2)], [(0, 0.2), (0, 150)])
+TRUE = ([(-200, 0), (0, 0)], [(0, 0), (200, 0)], [(0, -150), (0, 0)], [(0, 0), (0, 150)])
+
+
+@pytest.mark.parametrize("lines", [TRUE, APART], ids=["noded", "nodes_apart"])
+@pytest.mark.parametrize("rule", ["intersection", "bridge"])
+def test_nodes_within_the_tolerance_of_a_crossing_are_one_and_no_finding(
+    lines: Any, rule: str
+) -> None:
+    findings = Findings()
+    net = scene(*lines, findings=findings, crossing_without_node=rule).net
+    assert len(net.crossings) == 1
+    assert len(net.connections) == 2
+    assert sorted(net.lengths) == pytest.approx([300.0, 400.0], abs=1.0)
+    assert not len(findings.table())
+
+
+def test_a_street_that_overshoots_its_end_does_not_cross_twice() -> None:
+    findings = Findings()
+    net = scene(EAST, [(0, -150), (0, 0.3)], findings=findings).net
+    assert len(net.crossings) == 1
+    assert not len(findings.table())
+
+
+def test_three_streets_through_one_point_are_one_intersection() -> None:
+    net = scene(EAST, NORTH, [(-100, -100.1), (100, 100)]).net
+    assert len(net.crossings) == 1
+    assert len(net.connections) == 3
+
+
+def test_two_streets_that_cross_twice_have_two_intersections() -> None:
+    findings = Findings()
+    net = scene(EAST, [(-100, 50), (0, -50), (100, 50)], findings=findings).net
+    assert net.crossings[np.argsort(net.crossings[:, 0])].tolist() == [[-50.0, 0.0], [50.0, 0.0]]
+    assert len(findings.table()) == 2
+
+
+def grid(side: int, seed: int) -> list[list[tuple[float, float]]]:
+    """Return streets across a square at odd angles."""
+    rng = np.random.default_rng(seed)
+    ends = rng.uniform(0, 1000, (side, 4))
+    return [[(a, 0.0), (b, 1000.0)] if k % 2 else [(0.0, a), (1000.0, b)]
+            for k, (a, b, _, _) in enumerate(ends)]  # fmt: skip
+
+
+def test_every_crossing_is_found_once_as_brute_force_finds_it() -> None:
+    lines = grid(40, 3)
+    findings = Findings()
+    net = scene(*lines, findings=findings).net
+    shapes = [shapely.LineString(line) for line in lines]
+    wanted = [
+        a.intersection(b).coords[0]
+        for k, a in enumerate(shapes)
+        for b in shapes[:k]
+        if a.crosses(b)
+    ]
+    places = np.array([[g.x, g.y] for g in findings.table()["geometry"]])
+    assert len(places) == len(wanted)
+    np.testing.assert_allclose(
+        places[np.lexsort(places.T)], np.array(wanted)[np.lexsort(np.array(wanted).T)], atol=1e-6
+    )
+    apart = shapely.STRtree(shapely.points(net.crossings)).query(
+        shapely.points(places), predicate="dwithin", distance=1.1
+    )[0]
+    assert len(np.unique(apart)) == len(places)
+    assert net.lengths.sum() == pytest.approx(sum(s.length for s in shapes), abs=1e-3)

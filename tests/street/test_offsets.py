@@ -1,0 +1,96 @@
+"""Lengths beside the centreline against shapely's offset curves, and strings on curves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from geotools.brief import Street
+from geotools.intake.columns import Lines
+from geotools.street.laydown import build_corridors
+from geotools.street.net import StreetNet, build_streets
+from geotools.street.offsets import offset_end, offset_length
+from geotools.street.strings import lay_strings
+
+ANGLES = np.radians(np.linspace(-90, 0, 46))
+CURVE = np.stack([60 * np.cos(ANGLES), 60 + 60 * np.sin(ANGLES)], axis=1)  # turns left, R 60
+ROAD = np.concatenate([[[-50.0, 0.0]], CURVE, [[60.0, 120.0]]])
+S_BEND = np.array([[0, 0], [100, 0], [160, 40], [260, 40], [300, 0.0]])
+
+
+def street(xy: np.ndarray) -> StreetNet:
+    table = pd.DataFrame(
+        {"class": ["local"], "lanes": 2.0, "width": 7.0, "speed": 14.0, "name": ""}
+    )
+    offsets = np.array([0, len(xy)])
+    return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.5)
+
+
+@pytest.mark.parametrize("xy", [ROAD, S_BEND], ids=["curve", "s_bend"])
+@pytest.mark.parametrize("off", [-6.0, -2.0, 0.0, 2.0, 6.0])
+def test_a_line_beside_a_street_is_as_long_as_its_offset_curve(xy: np.ndarray, off: float) -> None:
+    net = street(xy)
+    curve = shapely.offset_curve(shapely.LineString(net.chains.xy), off, join_style="mitre")
+    size = float(net.lengths[0])
+    one = np.zeros(1, dtype=np.int64)
+    got = offset_length(net, one, np.zeros(1), np.array([size]), np.array([off]))
+    assert got[0] == pytest.approx(curve.length, abs=1e-6)
+    end = offset_end(net, 0, 0.0, off, curve.length, forward=True)
+    assert end == pytest.approx(size, abs=1e-6)
+    assert offset_end(net, 0, size, off, curve.length, forward=False) == pytest.approx(0, abs=1e-6)
+
+
+def test_a_string_on_the_inside_of_a_curve_has_less_room_and_outside_more() -> None:
+    net = street(ROAD)
+    lanes = build_corridors(
+        net, np.zeros(0, dtype=object), no_block=[], clear=10.0, verge=4.0, accuracy=0.5,
+        max_turn=np.pi,
+    )  # fmt: skip
+    at, chain, on = np.full(3, 10.0), np.zeros(3, dtype=np.int64), np.ones(3, dtype=bool)
+    room = lanes.available(chain, at, on, np.full(3, 5.0), np.array([-5.0, 0.0, 5.0]))
+    # A quarter of a circle: 5 m aside is 5 pi/2 longer or shorter.
+    assert np.diff(room) == pytest.approx([-2.5 * np.pi] * 2, rel=1e-3)
+
+
+def laid(net: StreetNet, **pull: Any) -> pd.DataFrame:
+    row = {
+        "pull_id": "L1", "run_id": "R", "length": 115.0, "joints": 9, "strings": 3, "outside": 0.4,
+        "street_chain": 0, "street_offset": 5.0, "street_name": "High", "lay_at": 10.0,
+        "lay_forward": True, "lay_width": 7.5, **pull,
+    }  # fmt: skip
+    soft = pull.pop("soft", np.zeros(0, dtype=object))
+    return lay_strings(
+        pd.DataFrame([row]), net, np.zeros(0, dtype=object), soft, gap=0.5, piece=12.0
+    )
+
+
+@pytest.mark.parametrize("offset", [-5.0, 5.0])
+def test_a_string_drawn_on_a_curve_is_as_long_as_it_is(offset: float) -> None:
+    table = laid(street(ROAD), street_offset=offset, strings=1)
+    (shape,) = table["geometry"]
+    assert shape.area / 0.4 == pytest.approx(115.0, rel=2e-3)
+
+
+def test_strings_past_the_middle_and_past_the_verge_are_told() -> None:
+    straight = street(np.array([[0.0, 0.0], [400.0, 0.0]]))
+    few = laid(straight)
+    assert set(few["beyond"]) == {""}
+    many = laid(straight, length=360.0, joints=29, strings=30)
+    offs = [g.centroid.y for g in many["geometry"]]
+    want = [
+        "verge" if abs(y) + 0.2 > 7.5 + 1e-6 else "middle" if y + 0.2 < -1e-6 else "" for y in offs
+    ]
+    assert many["beyond"].tolist() == want
+    assert {"middle", "verge"} <= set(want)
+
+
+def test_a_string_is_led_past_a_soft_place() -> None:
+    straight = street(np.array([[0.0, 0.0], [400.0, 0.0]]))
+    soft = np.array([shapely.box(20, 4.0, 30, 12)], dtype=object)
+    assert not any(g.intersects(soft[0]) for g in laid(straight, soft=soft)["geometry"])
+    wall = np.array([shapely.box(20, -20, 21, 20)], dtype=object)
+    assert laid(straight, soft=wall)["geometry"].iloc[0].centroid.y == pytest.approx(5.0)
