@@ -264,7 +264,8 @@ def _opened(equipped: Equipped, around: Surroundings, brief: Brief) -> FloatArra
         table[c].to_numpy(dtype=float) for c in ("diameter", "outside", "radius")
     )
     drop = drop_to_host(around.depth, host, outside, resting=pits.resting_height)
-    ramp = ramp_length(drop, radius, pits.ramp)
+    ramp, lined = np.full(len(drop), np.nan), np.isfinite(radius)
+    ramp[lined] = ramp_length(drop[lined], radius[lined], pits.ramp)
     receiving = np.where(np.isfinite(ramp), pits.receiving_length, np.nan)
     one_way = ramp + pits.working_length
     return np.stack([receiving, one_way, one_way, one_way + pits.working_length], axis=1)
