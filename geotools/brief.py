@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.fields import FieldInfo
 from pydantic_core import core_schema
 
+from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
 from geotools.schema import INPUTS
 from geotools.units import parse_quantity
@@ -23,6 +24,7 @@ __all__ = ["Brief", "InputSource", "Setting", "lay_over", "load_brief", "setting
 
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
+_NEED_NAMES = tuple(criterion.name for criterion in CRITERIA if criterion.group == NEED)
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,7 @@ PerMass = Annotated[float, Kind("per_mass")]
 PerTime = Annotated[float, Kind("per_time")]
 VolumePerDay = Annotated[float, Kind("volume_rate")]
 AreaPerDay = Annotated[float, Kind("area_rate")]
+FlowPerLength = Annotated[float, Kind("area_rate")]  # m3/s on each m
 
 
 def _written(default: Any) -> str:
@@ -479,6 +482,9 @@ class Crew(_Section):
     restore_per_day: AreaPerDay = _set("50 m^2/day", "surface made good", INVENTED, gt=0)
     joints_per_day: float = _set(8.0, "joints a fusing crew makes in a day", INVENTED, gt=0, le=200)
     test_days: float = _set(2.0, "days to fill, test and disinfect a run", INVENTED, ge=0, le=60)
+    open_cut_rate: Speed = _set(
+        "15 m/day", "open cut: length of trench opened and closed", INVENTED, gt=0
+    )
     digs_per_day: float = _set(2.0, "connections dug up and remade in a day", INVENTED, gt=0, le=50)
 
 
@@ -582,6 +588,111 @@ class Rates(_Section):
     temporary_service: PerItem = _set(
         600, "temporary supply of one service while its run is out", INVENTED, ge=0
     )
+    open_cut_pipe: PerArea = _set(
+        "600 / m^2",
+        "open cut: new pipe laid, per length and diameter of the old main",
+        INVENTED,
+        ge=0,
+    )
+    open_cut_connection: PerItem = _set(
+        2500, "open cut: reconnecting a tee, service or valve in the open trench", INVENTED, ge=0
+    )
+    open_cut_other: PerLength = _set(
+        "100 / m", "open cut: support, other services, dewatering", INVENTED, ge=0
+    )
+
+
+class Screening(_Section):
+    """How a screening ranks: weights, thresholds, and how far its costs can be trusted.
+
+    Each criterion of `geotools.criteria` has a weight. A criterion of need has no mark up to
+    ``_from`` and the full one at ``_limit``; one of suitability the full one up to ``_good``.
+    """
+
+    need_weight: float = _set(1.0, "weight of need in the priority", INVENTED, ge=0, le=100)
+    suitability_weight: float = _set(
+        1.0, "weight of suitability in the priority", INVENTED, ge=0, le=100
+    )
+    age_weight: float = _set(2.0, "weight of age", INVENTED, ge=0, le=100)
+    age_from: float = _set(30.0, "years; no need up to this age", INVENTED, ge=0, le=500)
+    age_limit: float = _set(90.0, "years; full need from this age", INVENTED, gt=0, le=500)
+    breaks_weight: float = _set(3.0, "weight of breaks", INVENTED, ge=0, le=100)
+    breaks_from: PerLength = _set("0.5 / km", "no need up to so many on record", INVENTED, ge=0)
+    breaks_limit: PerLength = _set("4 / km", "full need from so many on record", INVENTED, gt=0)
+    leakage_weight: float = _set(2.0, "weight of leakage", INVENTED, ge=0, le=100)
+    leakage_from: FlowPerLength = _set("0.05 L/s/km", "no need up to this", INVENTED, ge=0)
+    leakage_limit: FlowPerLength = _set("0.5 L/s/km", "full need from this", INVENTED, gt=0)
+    criticality_weight: float = _set(2.0, "weight of criticality", INVENTED, ge=0, le=100)
+    criticality_from: float = _set(1.0, "no need up to this, of 5", INVENTED, ge=0, le=5)
+    criticality_limit: float = _set(5.0, "full need from this, of 5", INVENTED, gt=0, le=5)
+    critical_services_weight: float = _set(
+        1.0, "weight of services that may not lose water", INVENTED, ge=0, le=100
+    )
+    critical_services_from: float = _set(0.0, "no need up to so many", INVENTED, ge=0)
+    critical_services_limit: float = _set(3.0, "full need from so many", INVENTED, gt=0)
+    fit_weight: float = _set(2.0, "weight of fit", INVENTED, ge=0, le=100)
+    pressure_weight: float = _set(2.0, "weight of pressure", INVENTED, ge=0, le=100)
+    collapse_weight: float = _set(1.0, "weight of groundwater", INVENTED, ge=0, le=100)
+    hydraulics_weight: float = _set(3.0, "weight of the flow", INVENTED, ge=0, le=100)
+    hydraulics_good: float = _set(
+        1.05, "flow carried over flow wanted: full mark from this", INVENTED, ge=1, le=10
+    )
+    run_length_weight: float = _set(1.0, "weight of the run's length", INVENTED, ge=0, le=100)
+    run_length_good: Length = _set("150 m", "full mark from this length", INVENTED, gt=0)
+    bends_weight: float = _set(3.0, "weight of bends not passed", INVENTED, ge=0, le=100)
+    bends_good: PerLength = _set("4 / km", "full mark up to so many", INVENTED, ge=0)
+    bends_limit: PerLength = _set("15 / km", "not suitable beyond", INVENTED, gt=0)
+    connections_weight: float = _set(3.0, "weight of connections", INVENTED, ge=0, le=100)
+    connections_good: PerLength = _set("20 / km", "full mark up to so many", INVENTED, ge=0)
+    connections_limit: PerLength = _set("80 / km", "not suitable beyond", INVENTED, gt=0)
+    depth_weight: float = _set(1.0, "weight of depth", INVENTED, ge=0, le=100)
+    depth_good: Length = _set("2.5 m", "full mark up to this mean depth", INVENTED, gt=0)
+    laydown_weight: float = _set(2.0, "weight of room for strings", INVENTED, ge=0, le=100)
+    laydown_good: Length = _set("150 m", "full mark from this room", INVENTED, gt=0)
+    pits_weight: float = _set(3.0, "weight of pits", INVENTED, ge=0, le=100)
+    pits_good: PerLength = _set("8 / km", "full mark up to so many", INVENTED, ge=0)
+    pits_limit: PerLength = _set("20 / km", "not suitable beyond", INVENTED, gt=0)
+    least_known: float = _set(
+        0.5,
+        "share of a run's length that must be on record for a value; also the share of the weight "
+        "of suitability that must be known for more than a doubtful verdict",
+        INVENTED,
+        gt=0,
+        le=1,
+    )
+    weight_move: float = _set(
+        0.2,
+        "share by which each weight is moved, up and down, to see if ranks hold",
+        COMMON,
+        gt=0,
+        lt=1,
+    )
+    band_low: float = _set(
+        0.75,
+        "low end of a cost over the quick estimate",
+        "AACE 18R-97 class 4 (from memory)",
+        gt=0,
+        le=1,
+    )
+    band_high: float = _set(
+        1.4,
+        "high end of a cost over the quick estimate",
+        "AACE 18R-97 class 4 (from memory)",
+        ge=1,
+        le=5,
+    )
+
+    @pydantic.model_validator(mode="after")
+    def in_order(self) -> Screening:
+        """Refuse thresholds that contradict each other."""
+        pairs = [
+            *((f"{n}_from", f"{n}_limit") for n in _NEED_NAMES),
+            *((f"{n}_good", f"{n}_limit") for n in ("bends", "connections", "pits")),
+        ]
+        wrong = [(a, b) for a, b in pairs if getattr(self, a) >= getattr(self, b)]
+        if wrong:
+            raise ValueError("; ".join(f"{a} must be below {b}" for a, b in wrong))
+        return self
 
 
 class Output(_Section):
@@ -613,6 +724,7 @@ class Brief(_Section):
     pits: Pits = Field(default_factory=Pits)
     pulls: Pulls = Field(default_factory=Pulls)
     rates: Rates = Field(default_factory=Rates)
+    screening: Screening = Field(default_factory=Screening)
     output: Output = Field(default_factory=Output)
     origins: dict[str, str] = Field(default_factory=dict, exclude=True, repr=False)
 

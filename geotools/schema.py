@@ -10,14 +10,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MPH, PSI
+from geotools.criteria import CRITERIA, Criterion
+from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
     "DIMENSIONS",
     "DISTRICT_STATUSES",
     "INPUTS",
+    "NEEDS",
+    "NOT_KNOWN",
     "OUTPUTS",
+    "REASONS",
     "ROLES",
+    "VERDICTS",
     "Dimension",
     "Field",
     "Layer",
@@ -57,6 +62,10 @@ DIMENSIONS: dict[str, Dimension] = {
     "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
     "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
     "by_length": Dimension({"m": 1.0, "ft": 1 / FOOT}, "m", "ft"),
+    "per_length": Dimension({"per_km": 1e-3, "per_mile": 1 / MILE}, "per_km", "per_mile"),
+    "leakage": Dimension(
+        {"lps_per_km": 1e-6, "gpm_per_mile": GALLON / 60 / MILE}, "lps_per_km", "gpm_per_mile"
+    ),
     "piston": Dimension({"cm2": 1e-4, "mm2": 1e-6, "in2": INCH**2}, "cm2", "in2"),
     "minutes": Dimension({"min": 60.0, "s": 1.0, "h": 3600.0}, "min", "min"),
     "seconds": Dimension({"s": 1.0, "min": 60.0}, "s", "s"),
@@ -160,6 +169,8 @@ INPUTS: dict[str, Layer] = {
                 _real("c_factor", "Hazen-Williams C of the main as it is"),
                 _real("flow", "design flow", "flow"),
                 _real("breaks", "breaks on record"),
+                _real("leakage", "leakage found on the main", "flow"),
+                _real("criticality", "consequence of a failure: 1 (little) to 5 (most)"),
                 _text("status", "status, such as active or abandoned"),
                 _text("owner", "who owns the main"),
             ),
@@ -227,6 +238,24 @@ INPUTS: dict[str, Layer] = {
         ),
     )
 }
+
+VERDICTS = ("suitable", "doubtful", "not suitable")
+NEEDS = ("high", "middle", "low")
+NOT_KNOWN = "not known"
+REASONS = 5  # columns of reasons; the last holds what is left
+
+
+def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
+    """Return the columns of a criterion: value, limit and verdict."""
+    name, dimension = criterion.name, criterion.dimension
+    words = VERDICTS if criterion.group == "suitability" else NEEDS
+    at = "not suitable beyond" if criterion.group == "suitability" else "high from here"
+    return (
+        _real(name, criterion.text, dimension),
+        _real(f"{name}_limit", f"{name}: {at}", dimension),
+        _text(f"{name}_verdict", f"{name}: verdict", values=(*words, NOT_KNOWN)),
+    )
+
 
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
@@ -569,6 +598,113 @@ OUTPUTS: dict[str, Layer] = {
                 _real("temporary_supply", "length of temporary supply along the run", "length"),
                 _integer("temporary_services", "services to be fed temporarily"),
                 _text("remarks", "valves missing, shut or stuck that widen the shutdown"),
+            ),
+        ),
+        Layer(
+            "ranking",
+            "Runs of a screening, the one to line first on top.",
+            ("MultiLineString",),
+            (
+                _integer("rank", "place in the ranking"),
+                _text("run_id", "identifier of the run"),
+                _text("main_ids", "source mains in order along the run, joined by commas"),
+                _real("host_diameter", "nominal diameter of the host", "bore"),
+                _text("host_material", "materials met along the run"),
+                _real("length", "length along the axis", "length"),
+                _text("verdict", "worst of the verdicts on suitability", values=VERDICTS),
+                *(
+                    _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
+                    for k in range(REASONS)
+                ),
+                _text("assumed", "what a setting or a default stands in for, in words"),
+                _text("not_known", "criteria that take no part: nothing on record"),
+                _real("priority", "need and suitability by their weights, 0 to 1"),
+                _real("need", "mean mark of the criteria of need, by weight, 0 to 1"),
+                _real("need_known", "share of the weight of need that is known"),
+                _real("suitability", "mean mark of the criteria of suitability, by weight"),
+                _real("suitability_known", "share of the weight of suitability that is known"),
+                _integer("rank_need", "place by need alone"),
+                _integer("rank_suitability", "place by suitability alone"),
+                _integer("rank_best", "best place as the weights move one by one"),
+                _integer("rank_worst", "worst place as the weights move one by one"),
+                _text("moved_most_by", "weight whose move changes the place most"),
+                _text("carrier", "carrier the figures are for; the closest where none suits"),
+                _flag("carrier_suits", "a carrier suits; otherwise the run is not suitable"),
+                _real("capacity_ratio", "flow after lining over flow before, at equal gradient"),
+                _text(
+                    "hydraulics_basis",
+                    "flow wanted: the design flow, or a share of the old main's",
+                    values=("design flow", "capacity"),
+                ),
+                _integer("pit_count", "pits, estimate from below"),
+                _real("longest_pull", "longest pull the estimate is made with", "length"),
+                _real("lining_cost_low", "lining, low end of the band"),
+                _real("lining_cost", "lining, quick estimate"),
+                _real("lining_cost_high", "lining, high end of the band"),
+                _real("open_cut_cost_low", "replacement in open cut, low end of the band"),
+                _real("open_cut_cost", "replacement in open cut, quick estimate"),
+                _real("open_cut_cost_high", "replacement in open cut, high end of the band"),
+                _real("cost_ratio", "lining over open cut"),
+                _text(
+                    "cost_verdict",
+                    "cheaper or dearer if the bands are apart, else too close",
+                    values=("lining cheaper", "too close to call", "lining dearer", NOT_KNOWN),
+                ),
+                *(field for criterion in CRITERIA for field in _criterion_fields(criterion)),
+            ),
+        ),
+        Layer(
+            "ranking_mains",
+            "Source mains of a screening with the place of their run; a row each.",
+            ("MultiLineString",),
+            (
+                _text("main_id", "identifier of the main"),
+                _text("run_id", "run that holds most of it; empty where it is in none"),
+                _text("run_ids", "all its runs, joined by commas"),
+                _real("length", "length of the main", "length"),
+                _real("share", "share of its length that lies in that run"),
+                _integer("rank", "place of that run"),
+                _text("verdict", "verdict on that run", values=(*VERDICTS, "not considered")),
+                _text("reason", "first reason of the run, or why it is in none"),
+                _real("priority", "priority of the run"),
+                _real("need", "need of the run"),
+                _real("suitability", "suitability of the run"),
+            ),
+        ),
+        Layer(
+            "criteria",
+            "Criteria of a screening: weight, thresholds and what they mean.",
+            (),
+            (
+                _text("criterion", "its name, that of the column in the ranking"),
+                _text("kind", "what it tells of", values=("need", "suitability")),
+                _real("weight", "its weight among those of its kind"),
+                _real("full_at", "value with the full mark of 1"),
+                _real("none_at", "value with no mark; empty where it differs from run to run"),
+                _text("unit", "unit of both"),
+                _text("origin", "default, brief or command line, of the weight"),
+                _text("source", "where weight and thresholds come from"),
+                _text("settings", "settings it is made of, joined by commas"),
+                _text("text", "what it measures, and how the verdict follows"),
+                _integer("known", "runs for which it is known"),
+            ),
+        ),
+        Layer(
+            "marks",
+            "Every criterion of every run of a screening: the sum that makes its place.",
+            (),
+            (
+                _RUN,
+                _text("criterion", "name of the criterion"),
+                _text("kind", "what it tells of", values=("need", "suitability")),
+                _real("value", "value, in the unit given"),
+                _text("unit", "unit of value and thresholds"),
+                _real("full_at", "value with the full mark"),
+                _real("none_at", "value with no mark"),
+                _real("mark", "0 to 1, straight between the two; empty where not known"),
+                _real("weight", "its weight"),
+                _real("part", "mark by weight over the weight known: what it adds to the score"),
+                _text("verdict", "verdict"),
             ),
         ),
         Layer(

@@ -45,6 +45,8 @@ LIMITS: dict[str, Limit] = {
     "c_factor": Limit(10.0, 200.0, "10 to 200"),
     "flow": Limit(0.0, 100.0),
     "breaks": Limit(0.0, 1e5, "0 or more"),
+    "leakage": Limit(0.0, 100.0, "0 to 100 m3/s"),
+    "criticality": Limit(1.0, 5.0, "1 to 5"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
     "customers": Limit(0.0, 1e6, "0 or more"),
     "lanes": Limit(0.0, 30.0, "0 to 30"),

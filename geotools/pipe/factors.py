@@ -9,6 +9,7 @@ __all__ = [
     "GRAVITY",
     "INCH",
     "LBF",
+    "MILE",
     "MPH",
     "PSI",
     "SHORT_TON_FORCE",
@@ -18,7 +19,8 @@ __all__ = [
 
 INCH = 0.0254
 FOOT = 0.3048
-MPH = 5280.0 * FOOT / 3600.0
+MILE = 5280.0 * FOOT
+MPH = MILE / 3600.0
 GALLON = 231.0 * INCH**3
 LBF = 0.45359237 * 9.80665
 PSI = LBF / INCH**2

@@ -42,6 +42,7 @@ __all__ = [
     "Contest",
     "bend_limits",
     "carrier_columns",
+    "choice_limits",
     "hold_contest",
     "hydraulic_columns",
     "pipe_rows",
@@ -132,7 +133,7 @@ def hold_contest(
     every, wanted = _catalogue(choice)
     pipes = as_columns(every)
     fixed = _fixed(runs, every, wanted, choice)
-    verdict = choose(_run_columns(service, brief), pipes, limits=_criteria(brief))
+    verdict = choose(_run_columns(service, brief), pipes, limits=choice_limits(brief))
     bore = service["bore_low"].to_numpy(dtype=float)[:, None]
     outside = np.asarray(pipes.outside_m)[None, :]
     enters = outside + 2 * choice.bead_height < bore
@@ -273,7 +274,8 @@ def _run_columns(service: pd.DataFrame, brief: Brief) -> RunColumns:
     )
 
 
-def _criteria(brief: Brief) -> Criteria:
+def choice_limits(brief: Brief) -> Criteria:
+    """Return the limits of the choice of carriers."""
     choice, service = brief.carrier, brief.service
     return Criteria(
         fit_rule=choice.fit_rule,

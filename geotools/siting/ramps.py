@@ -20,7 +20,16 @@ from geotools.pipe.excavation import ramp_volume_m3
 from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_depth_m
 from geotools.siting.axis import Axis, straight_reach
 
-__all__ = ["Levels", "RampRules", "Ramps", "fit_ramps", "ramp_depths", "ramp_volumes"]
+__all__ = [
+    "Levels",
+    "RampRules",
+    "Ramps",
+    "drop_to_host",
+    "fit_ramps",
+    "ramp_depths",
+    "ramp_length",
+    "ramp_volumes",
+]
 
 PLACES = 17  # where the ground is looked up along the line of a ramp
 CUTS = 65  # cross-sections a ramp's volume is added up from
@@ -119,10 +128,10 @@ def fit_ramps(
     at = table["chainage"].to_numpy(dtype=float)
     room = np.stack(faces, axis=1)
     face = at[:, None] + room * np.array([1.0, -1.0])
-    level_drop = table["depth"].to_numpy(dtype=float) - host / 2 + rules.resting_height
-    level_drop = level_drop + outside / 2
+    depth = table["depth"].to_numpy(dtype=float)
+    level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
     longest = deepest_drop_m(radius, form=rules.form)  # a quarter turn is as long as it is deep
-    plain = np.nan_to_num(_length(level_drop, radius, rules.form))
+    plain = np.nan_to_num(ramp_length(level_drop, radius, rules.form))
     reach = room + np.minimum(longest, 2 * plain + SPARE)[:, None]
     ground = _Known(stations, "ground_z", table["ground_z"].to_numpy(dtype=float))
     rise = _rise(axis, run, face, reach, half_width, ground, levels)
@@ -207,7 +216,17 @@ def _along(reach: FloatArray, values: FloatArray, way: FloatArray) -> FloatArray
     return np.asarray(low + (step - first) * (high - low), dtype=np.float64)
 
 
-def _length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
+def drop_to_host(
+    depth: FloatArray, host: FloatArray, outside: FloatArray, *, resting: float
+) -> FloatArray:
+    """Return the height from the axis of the resting string to that of the host, m.
+
+    Depth is that of the invert; the string rests with its underside ``resting`` above ground.
+    """
+    return np.asarray(depth - host / 2 + resting + outside / 2, dtype=np.float64)
+
+
+def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
     """Return the ramp's length, NaN where no ramp can be had."""
     fits = (drop > 0) & (drop <= deepest_drop_m(radius, form=form))
     length = np.full(drop.shape, np.nan)
@@ -249,7 +268,7 @@ def _settle(
         length = np.where(np.abs(now) <= CLOSE, length, low + step * (high - low))
     drop = drop_of(length)
     # The length told is the one the drop found asks for, to the last digit.
-    return _length(drop, radius, form), drop
+    return ramp_length(drop, radius, form), drop
 
 
 def ramp_depths(ramps: Ramps, row: IntArray, way: int, place: FloatArray) -> FloatArray:

@@ -33,11 +33,16 @@ from geotools.tools._shared import Shared, least_between
 
 __all__ = [
     "Attempt",
+    "Equipped",
+    "equip",
     "friction_band_of",
     "must_be_held",
     "profile_of",
+    "pull_costs",
     "refusal_limits",
+    "site_rates",
     "try_carriers",
+    "work_rates",
 ]
 
 DAY = 86400.0  # s
@@ -75,8 +80,17 @@ class Attempt:
         return np.where(np.isfinite(self.value), parts[0] + parts[1], np.inf)
 
 
-def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
-    """Plan every run with its pipe, a row of the catalogue; -1 leaves the run out."""
+@dataclass(frozen=True)
+class Equipped:
+    """Runs with a carrier each: table with prices, judged bends, what must lie in a pit."""
+
+    table: pd.DataFrame
+    bends: pd.DataFrame
+    must: Stretches
+
+
+def equip(ground: Shared, pipe: IntArray) -> Equipped:
+    """Give every run its pipe, -1 for none, and judge what it meets."""
     brief = ground.brief
     table = ground.runs.table.join(ground.service).join(
         carrier_columns(ground.contest, pipe, ground.service, brief.carrier, brief.pulls)
@@ -91,6 +105,14 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         table["length"].to_numpy(dtype=float),
         apart=least_between(brief),
     )
+    return Equipped(table, bends, must)
+
+
+def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
+    """Plan every run with its pipe, a row of the catalogue; -1 leaves the run out."""
+    brief = ground.brief
+    equipped = equip(ground, pipe)
+    table, bends, must = equipped.table, equipped.bends, equipped.must
     candidates = _candidates(ground, table, bends, must)
     profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])
     sites = build_sites(
@@ -103,7 +125,7 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         digs=ground.digs.assign(cost=ground.digs["cost"] + ground.digs["temporary"]),
         objective=_objective(candidates, brief),
     )
-    costs = _pull_costs(table, brief)
+    costs = pull_costs(table, brief)
     edited = choose_with_edits(
         sites,
         costs,
@@ -189,13 +211,8 @@ def _candidates(
             joint_time=brief.pulls.string_joint_hours,
             max_pull=brief.pulls.max_length,
         ),
-        rates=_site_rates(brief),
-        work=WorkRates(
-            pit_days=brief.crew.pit_days,
-            tie_in_days=brief.crew.tie_in_days,
-            dig_per_day=brief.crew.dig_per_day * DAY,
-            restore_per_day=brief.crew.restore_per_day * DAY,
-        ),
+        rates=site_rates(brief),
+        work=work_rates(brief),
     )
 
 
@@ -232,7 +249,18 @@ def refusal_limits(brief: Brief) -> dict[str, str]:
     }
 
 
-def _site_rates(brief: Brief) -> SiteRates:
+def work_rates(brief: Brief) -> WorkRates:
+    """Return how fast a pit goes."""
+    return WorkRates(
+        pit_days=brief.crew.pit_days,
+        tie_in_days=brief.crew.tie_in_days,
+        dig_per_day=brief.crew.dig_per_day * DAY,
+        restore_per_day=brief.crew.restore_per_day * DAY,
+    )
+
+
+def site_rates(brief: Brief) -> SiteRates:
+    """Return the rates of a site."""
     rates = brief.rates
     lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
     return SiteRates(
@@ -300,7 +328,8 @@ def _cleaning(brief: Brief) -> float:
     return brief.rates.cleaning if brief.service.host_cleaned else 0.0
 
 
-def _pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
+def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
+    """Return what pulls cost with each run's carrier."""
     pulls, rates = brief.pulls, brief.rates
     price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
     return PullCosts(

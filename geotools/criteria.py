@@ -1,0 +1,148 @@
+"""The criteria of a screening: what each measures, in what unit, and which way is good.
+
+Listed here and nowhere else: the ranking's columns, the marks and the words of the reasons are
+made from it. Weights and thresholds are settings (``screening`` in the brief).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["CRITERIA", "NEED", "SUITABILITY", "Criterion"]
+
+NEED, SUITABILITY = "need", "suitability"
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One criterion of a screening.
+
+    Attributes
+    ----------
+    name : str
+        Name of the value's column; ``<name>_limit`` and ``<name>_verdict`` go with it.
+    group : str
+        ``need`` or ``suitability``.
+    dimension : str or None
+        Of value and limit, a key of `geotools.schema.DIMENSIONS`; None for plain numbers.
+    rising : bool
+        A higher value gets the higher mark.
+    text : str
+        What it measures.
+    says : str
+        The same in a reason, before the value.
+    digits : int
+        Digits shown after the decimal point.
+    share : bool
+        A share, told in per cent.
+    """
+
+    name: str
+    group: str
+    dimension: str | None
+    rising: bool
+    text: str
+    says: str
+    digits: int = 1
+    share: bool = False
+
+
+CRITERIA: tuple[Criterion, ...] = (
+    Criterion("age", NEED, None, True, "years since it was laid, mean by length", "age", 0),
+    Criterion("breaks", NEED, "per_length", True, "breaks on record per length", "breaks"),
+    Criterion("leakage", NEED, "leakage", True, "leakage per length", "leakage", 2),
+    Criterion(
+        "criticality",
+        NEED,
+        None,
+        True,
+        "consequence of a failure on record, 1 to 5, mean by length",
+        "consequence of a failure, of 5",
+    ),
+    Criterion(
+        "critical_services",
+        NEED,
+        None,
+        True,
+        "services along it whose customers may not lose water",
+        "services that may not lose water",
+        0,
+    ),
+    Criterion(
+        "fit",
+        SUITABILITY,
+        None,
+        True,
+        "clearance the carrier leaves, as a share of the bore of the old main",
+        "clearance the carrier leaves in the bore",
+        share=True,
+    ),
+    Criterion(
+        "pressure",
+        SUITABILITY,
+        None,
+        False,
+        "working pressure or surge over what the carrier may bear, the worst",
+        "pressure over what the carrier may bear",
+        share=True,
+    ),
+    Criterion(
+        "collapse",
+        SUITABILITY,
+        None,
+        False,
+        "groundwater over what the empty carrier stands",
+        "groundwater over what the empty carrier stands",
+        share=True,
+    ),
+    Criterion(
+        "hydraulics",
+        SUITABILITY,
+        None,
+        True,
+        "flow the lined main carries over the flow wanted",
+        "flow carried over flow wanted",
+        2,
+    ),
+    Criterion("run_length", SUITABILITY, "length", True, "length of the run", "length of the run"),
+    Criterion(
+        "bends",
+        SUITABILITY,
+        "per_length",
+        False,
+        "bends the carrier does not pass, per length",
+        "bends the carrier does not pass",
+    ),
+    Criterion(
+        "connections",
+        SUITABILITY,
+        "per_length",
+        False,
+        "services, tees and line valves to dig up, per length",
+        "services, tees and valves to dig up",
+    ),
+    Criterion(
+        "depth",
+        SUITABILITY,
+        "length",
+        False,
+        "ground to invert, mean along the run",
+        "mean depth to invert",
+    ),
+    Criterion(
+        "laydown",
+        SUITABILITY,
+        "length",
+        True,
+        "room for a string: as long as a quarter of the places along the run have it or more",
+        "room to lay a string out",
+    ),
+    Criterion(
+        "pits",
+        SUITABILITY,
+        "per_length",
+        False,
+        "pits per length: estimate from below, as if a pit could lie wherever it is wanted",
+        "pits (estimate from below)",
+    ),
+)

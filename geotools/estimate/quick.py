@@ -1,0 +1,163 @@
+"""Quick estimate of a run before it is planned: pits, pulls, cost of lining and of open cut.
+
+Pits and pulls are estimates from below: as if a pit could lie wherever it is wanted, on a straight
+level main with its bends spread evenly. The plan, which must look for sites, needs as many or
+more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.stretches import Stretches
+
+__all__ = [
+    "OpenCutRates",
+    "Pits",
+    "count_pits",
+    "open_cut_cost",
+    "pits_by_kind",
+    "reach_by_force",
+]
+
+
+@dataclass(frozen=True)
+class Pits:
+    """Pits of every run, shape (n,): all, and by kind."""
+
+    total: IntArray
+    receiving: IntArray
+    one_way: IntArray
+    two_way: IntArray
+
+
+@dataclass(frozen=True)
+class OpenCutRates:
+    """Rates of open cut per SI unit: volume, area, length times diameter, length, each."""
+
+    excavation: float
+    restoration: float
+    pipe: float
+    other: float
+    connection: float
+    per_second: float  # m of trench a second
+
+
+def reach_by_force(
+    weight: FloatArray, turn: FloatArray, limit: FloatArray, *, friction: float
+) -> FloatArray:
+    """Return how far a string can be pulled on the level before its limit is met, m.
+
+    From dF/ds = mu w + mu k F, bends spread evenly: F = (w/k)(exp(mu k L) - 1), hence
+    L = ln(1 + F k/w) / (mu k); without bends F/(mu w). The capstan rule of `pipe.pulling` in the
+    limit of many small bends.
+
+    Parameters
+    ----------
+    weight : ndarray
+        w, weight of the carrier in the host, N/m.
+    turn : ndarray
+        k, deflection of the bends pulled through per length, rad/m.
+    limit : ndarray
+        F, force that may not be passed, N.
+    friction : float
+        mu.
+    """
+    drag = np.maximum(friction * weight, 1e-9)
+    bent = np.maximum(turn, 1e-12)
+    mu = max(friction, 1e-12)
+    curved = np.log1p(limit * bent / np.maximum(weight, 1e-9)) / (mu * bent)
+    return np.asarray(np.where(turn > 1e-9, curved, limit / drag), dtype=np.float64)
+
+
+def count_pits(
+    must: Stretches, lengths: FloatArray, longest: FloatArray, *, opened: FloatArray, ends: float
+) -> IntArray:
+    """Return the fewest pits a run can do with: at its ends, at what must lie in one, and between.
+
+    A stretch of length g between two of these takes k - 1 more, the smallest k for which k pulls,
+    the k - 1 pits between them and what the two open of it make up g:
+    k = ceil((g - ends + opened) / (longest + opened)). A run that must lie in a pit from end to
+    end takes that one.
+
+    Parameters
+    ----------
+    must : Stretches
+        What must lie in a pit; one that touches an end shares the pit there.
+    lengths, longest : ndarray, shape (n,)
+        Length of each run and longest pull, m.
+    opened : ndarray, shape (n,)
+        Length of main a pit between two pulls opens, m.
+    ends : float
+        Length the pits at both ends of a stretch open of it, together, m.
+    """
+    runs = len(lengths)
+    counts = np.bincount(must.run, minlength=runs)
+    bounds = offsets_of(counts + 1)
+    start, end = np.zeros(bounds[-1]), np.zeros(bounds[-1])
+    end[bounds[1:] - 1] = lengths
+    place = np.arange(len(must.run)) + must.run
+    end[place], start[place + 1] = must.low, must.high
+    of = np.repeat(np.arange(runs), counts + 1)
+    between = opened[of]
+    parts = np.ceil((end - start - ends + between) / (longest[of] + between) - 1e-9)
+    more = np.bincount(of, np.maximum(parts - 1, 0), minlength=runs)
+    inside = (must.low > 0) & (must.high < lengths[must.run])
+    held = np.bincount(must.run, inside, minlength=runs)
+    whole = np.bincount(
+        must.run, (must.low <= 0) & (must.high >= lengths[must.run]), minlength=runs
+    )
+    return np.asarray(2 + more + held - whole, dtype=np.int64)
+
+
+def pits_by_kind(total: IntArray) -> Pits:
+    """Return pits by kind, insertion and receiving by turns with receiving pits at the ends.
+
+    An odd number needs insertion pits for both ways only; with an even one the last insertion
+    pit, at an end, serves one way. A single pit has no pull and counts as receiving.
+    """
+    even = (total % 2 == 0).astype(np.int64)
+    two_way = (total - 1) // 2
+    return Pits(total=total, receiving=total - two_way - even, one_way=even, two_way=two_way)
+
+
+def open_cut_cost(
+    length: FloatArray,
+    diameter: FloatArray,
+    depth: FloatArray,
+    connections: FloatArray,
+    lane_day: FloatArray,
+    rates: OpenCutRates,
+    *,
+    side_room: float,
+    bedding: float,
+) -> FloatArray:
+    """Return the cost of replacing each run in an upright trench beside the old main.
+
+    Trench (d + 2 side room) wide and (depth + bedding) deep; excavation by volume, surface by
+    area, pipe by length and diameter, connections, the rest by length, and the lanes closed for
+    as long as the trench takes. Invented rates.
+
+    Parameters
+    ----------
+    length, diameter, depth : ndarray
+        Of the run, its nominal diameter, ground to invert, m.
+    connections : ndarray
+        Tees, services and valves.
+    lane_day : ndarray
+        Cost of the lanes a trench takes, a day.
+    rates : OpenCutRates
+    side_room, bedding : float
+        Beside the pipe, each side, and below it, m.
+    """
+    width = diameter + 2 * side_room
+    deep = np.maximum(depth, 0.0) + bedding
+    per_m = rates.excavation * width * deep + rates.restoration * width + rates.pipe * diameter
+    days = length / rates.per_second / 86400
+    return np.asarray(
+        length * (per_m + rates.other) + rates.connection * connections + lane_day * days,
+        dtype=np.float64,
+    )

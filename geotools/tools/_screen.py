@@ -1,0 +1,392 @@
+"""Criteria of every run of a network, measured; and the run's marks, scores and place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
+from geotools.estimate.condition import mean_along, per_length, share_known
+from geotools.estimate.screening import (
+    Firmness,
+    Scores,
+    Weights,
+    add_up,
+    cost_verdicts,
+    marks,
+    need_verdicts,
+    overall_verdicts,
+    rank_runs,
+    ranks,
+    suitability_verdicts,
+    try_weights,
+)
+from geotools.intake.columns import Layers
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
+from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.choice import CHOICE_RULES
+from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
+from geotools.pipe.fit import fit
+from geotools.pipe.hydraulics import (
+    CARRIER_C,
+    capacity_ratio,
+    flow_velocity_m_per_s,
+    hazen_williams_flow_m3_per_s,
+)
+from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.pressure import check_pressure, surge_pressure_pa
+from geotools.schema import VERDICTS
+from geotools.siting.carrier import Contest, choice_limits, pipe_rows
+from geotools.tool import Progress
+from geotools.tools._prepare import prepare
+from geotools.tools._screen_estimate import (
+    Estimate,
+    Surroundings,
+    estimate_open_cut,
+    estimate_runs,
+    station_lengths,
+    surroundings,
+)
+from geotools.tools._shared import Shared, least_between
+
+__all__ = ["Measured", "Ranked", "Screened", "screen_network"]
+
+MOST_RATIO = 99.0  # of flow carried over flow wanted that is told
+Words = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Criteria of the runs, in the order of `CRITERIA`, shape (n, c), and facts beside them.
+
+    ``facts`` has a row a run: carrier, capacity ratio, estimate and costs, what was assumed.
+    """
+
+    value: FloatArray
+    none_at: FloatArray
+    full_at: FloatArray
+    facts: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """Marks and verdicts, shape (n, c), and scores, verdict and place of every run."""
+
+    mark: FloatArray
+    words: Words
+    verdict: Words
+    place: IntArray
+    priority: FloatArray
+    need: Scores
+    suitability: Scores
+    by_need: IntArray
+    by_suitability: IntArray
+    firmness: Firmness
+
+
+@dataclass(frozen=True)
+class Screened:
+    """A network screened, in the working CRS and SI units."""
+
+    ground: Shared
+    measured: Measured
+    ranked: Ranked
+
+
+def of_kind(kind: str) -> BoolArray:
+    """Return which criteria are of need, or of suitability."""
+    return np.array([criterion.group == kind for criterion in CRITERIA])
+
+
+def weights_of(brief: Brief) -> FloatArray:
+    """Return the weight of every criterion."""
+    return np.array([getattr(brief.screening, f"{c.name}_weight") for c in CRITERIA], dtype=float)
+
+
+def screen_network(
+    layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool
+) -> Screened:
+    """Rank every run of the layers read by need and by suitability."""
+    ground = prepare(layers, brief, progress, allow_remote=allow_remote)
+    progress("estimating pits and cost")
+    around = surroundings(ground)
+    estimate = estimate_runs(ground, around)
+    progress("ranking")
+    measured = _measure(ground, around, estimate)
+    return Screened(ground, measured, _rank(ground, measured))
+
+
+def _measure(ground: Shared, around: Surroundings, estimate: Estimate) -> Measured:
+    """Measure every criterion on every run."""
+    known = {**_needs(ground), **_of_carrier(ground, estimate), **_of_run(ground, estimate)}
+    count = len(ground.runs.table)
+    required = known.pop("fit_limit")
+    shape = (count, len(CRITERIA))
+    none_at, full_at = np.empty(shape), np.empty(shape)
+    for column, criterion in enumerate(CRITERIA):
+        low, high = _thresholds(criterion, ground.brief)
+        none_at[:, column] = required if criterion.name == "fit" else low
+        full_at[:, column] = required if criterion.name == "fit" else high
+    value = np.stack([known[c.name] for c in CRITERIA], axis=1) if count else np.zeros(shape)
+    return Measured(value, none_at, full_at, _facts(ground, around, estimate))
+
+
+def _thresholds(criterion: Criterion, brief: Brief) -> tuple[float, float]:
+    """Return the values with no mark and with the full one; the first is the limit of suitability.
+
+    A threshold on the wrong side of the limit counts as the limit.
+    """
+    screening, name = brief.screening, criterion.name
+    if criterion.group == NEED:
+        full = float(getattr(screening, f"{name}_limit"))
+        return min(float(getattr(screening, f"{name}_from")), full), full
+    limits = {
+        "fit": np.nan,
+        "pressure": 1.0,
+        "collapse": 1.0,
+        "hydraulics": 1.0,
+        "run_length": least_between(brief),
+        "depth": brief.pits.max_depth,
+        "laydown": brief.street.least_string,
+    }
+    limit = float(limits[name] if name in limits else getattr(screening, f"{name}_limit"))
+    good = float(getattr(screening, f"{name}_good", limit))
+    return limit, max(good, limit) if criterion.rising else min(good, limit)
+
+
+def _needs(ground: Shared) -> dict[str, FloatArray]:
+    """Measure what speaks for renewal; NaN where the records are silent."""
+    layers, brief, runs = ground.layers, ground.brief, len(ground.runs.table)
+    pieces = ground.runs.chains.pieces
+    run, line = (pieces[c].to_numpy(dtype=np.int64) for c in ("run", "line"))
+    length = (pieces["end"] - pieces["start"]).to_numpy(dtype=float)
+    whole = line_lengths(layers.mains.xy, layers.mains.offsets)[line]
+    least = brief.screening.least_known
+
+    def record(name: str) -> FloatArray:
+        values: FloatArray = layers.mains.table[name].to_numpy(dtype=np.float64)
+        return np.take(values, line)
+
+    age = np.maximum(brief.service.year - record("installed"), 0.0)
+    return {
+        "age": mean_along(run, length, age, runs, least_known=least),
+        "breaks": per_length(run, length, whole, record("breaks"), runs, least_known=least),
+        "leakage": per_length(run, length, whole, record("leakage"), runs, least_known=least),
+        "criticality": mean_along(run, length, record("criticality"), runs, least_known=least),
+        "critical_services": _critical_services(ground),
+    }
+
+
+def _critical_services(ground: Shared) -> FloatArray:
+    """Return the critical services along every run; NaN where no lateral says."""
+    runs, laterals = len(ground.runs.table), ground.layers.laterals
+    if laterals is None or not np.isfinite(laterals.table["critical"].to_numpy(dtype=float)).any():
+        return np.full(runs, np.nan)
+    critical = np.nan_to_num(laterals.table["critical"].to_numpy(dtype=float)) > 0
+    on = ground.runs.laterals
+    weight = critical[on["point"].to_numpy(dtype=np.int64)].astype(float)
+    counts = np.bincount(on["run"].to_numpy(dtype=np.int64), weight, minlength=runs)
+    return counts.astype(np.float64)
+
+
+def shown_pipes(contest: Contest, estimated: IntArray) -> IntArray:
+    """Return the pipe each run is judged with: that estimated, or the one that came closest.
+
+    Where none may be tried: the fixed one, or of those near enough in size the one that keeps
+    most rules, of these the one with the largest bore; -1 where none is near.
+    """
+    verdict = contest.verdict
+    kept = np.sum([getattr(verdict, rule) for rule in CHOICE_RULES], axis=0)
+    merit = kept * 10.0 + np.asarray(contest.pipes.bore_m)[None, :]
+    merit = np.where(contest.in_window, merit, -np.inf)
+    closest = np.where(contest.in_window.any(axis=1), np.argmax(merit, axis=1), -1)
+    closest = np.where(contest.fixed >= 0, contest.fixed, closest)
+    return np.where(estimated >= 0, estimated, closest).astype(np.int64)
+
+
+def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
+    """Measure what the carrier decides: fit, pressure, groundwater, flow; and the fit asked for."""
+    brief, service = ground.brief, ground.service
+    pipe = shown_pipes(ground.contest, estimate.pipe)
+    there = pipe >= 0
+    pipes = pipe_rows(ground.contest.pipes, np.maximum(pipe, 0))
+    choice, limits = brief.carrier, choice_limits(brief)
+    clears = fit(
+        service["bore_low"].to_numpy(dtype=float),
+        pipes.outside_m,
+        rule=choice.fit_rule,
+        share=choice.clearance_share,
+        gap_m=choice.clearance_gap,
+        bead_m=choice.bead_height,
+    )
+    surge = [
+        surge_pressure_pa(pipes.material, pipes.dr, change)
+        for change in (brief.service.recurring_velocity, brief.service.occasional_velocity)
+    ]
+    pressed = check_pressure(
+        pipes.material,
+        pipes.dr,
+        service["working"].to_numpy(dtype=float),
+        recurring_surge_pa=surge[0],
+        occasional_surge_pa=surge[1],
+        recurring_cycles=limits.recurring_cycles,
+        temperature_c=brief.service.water_temperature,
+    )
+    stands = collapse_pressure_pa(
+        pipes.material,
+        pipes.dr,
+        ovality=brief.service.ovality,
+        safety=brief.service.collapse_safety,
+        grout_factor=np.where(is_polyethylene(pipes.material), limits.grout_factor, 1.0),
+    )
+    values = {
+        "fit": clears.share,
+        "pressure": pressed.utilisation,
+        "collapse": groundwater_pressure_pa(service["head"].to_numpy(dtype=float)) / stands,
+        "hydraulics": _flow_ratio(service, pipes, brief),
+    }
+    known = {name: np.where(there, value, np.nan) for name, value in values.items()}
+    bore = service["bore_low"].to_numpy(dtype=float)
+    return {**known, "fit_limit": np.asarray(clears.required_m / bore)}
+
+
+def _flow_ratio(service: pd.DataFrame, pipes: CarrierColumns, brief: Brief) -> FloatArray:
+    """Return the flow the lined main carries over the flow wanted.
+
+    With a design flow: what keeps the limits of velocity and gradient over it. Without: capacity
+    at equal gradient over the share of the old main's that is wanted.
+    """
+    bore = np.asarray(pipes.bore_m)
+    flow = service["flow"].to_numpy(dtype=float)
+    by_speed = brief.service.max_velocity / flow_velocity_m_per_s(np.ones(len(bore)), bore)
+    by_slope = hazen_williams_flow_m3_per_s(brief.service.max_gradient, bore, CARRIER_C)
+    wanted = np.where(flow > 0, flow, 1.0)
+    at_flow = np.where(flow > 0, np.minimum(by_speed, by_slope) / wanted, MOST_RATIO)
+    least = max(brief.service.least_capacity, 1e-9)
+    ratio = np.where(np.isnan(flow), _capacity(service, bore) / least, at_flow)
+    return np.minimum(ratio, MOST_RATIO)
+
+
+def _capacity(service: pd.DataFrame, bore: FloatArray) -> FloatArray:
+    """Return flow after over flow before at equal gradient."""
+    host_c, host = (service[c].to_numpy(dtype=float) for c in ("host_c", "bore"))
+    return capacity_ratio(host_c, host, CARRIER_C, bore)
+
+
+def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
+    """Measure what lies along the run: bends, connections, depth, room, pits."""
+    table, brief = ground.runs.table, ground.brief
+    length = table["length"].to_numpy(dtype=float)
+    digs = np.bincount(ground.digs["run"].to_numpy(dtype=np.int64), minlength=len(table))
+    counted = ground.layers.laterals is not None
+    stations = ground.stations
+    sure = np.where(stations["depth_source"] == "assumed", np.nan, stations["depth"]).astype(float)
+    depth = mean_along(
+        stations["run"].to_numpy(dtype=np.int64),
+        station_lengths(ground),
+        sure,
+        len(table),
+        least_known=brief.screening.least_known,
+    )
+    room = np.where(np.isfinite(estimate.room), estimate.room, np.nan)
+    return {
+        "run_length": length,
+        "bends": estimate.unpassed / length,
+        "connections": digs / length if counted else np.full(len(table), np.nan),
+        "depth": depth,
+        "laydown": room,
+        "pits": estimate.pits / length,
+    }
+
+
+def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataFrame:
+    """Return what is told of every run beside its criteria."""
+    contest, service = ground.contest, ground.service
+    pipe = shown_pipes(contest, estimate.pipe)
+    there, safe = pipe >= 0, np.maximum(pipe, 0)
+    ratio = _capacity(service, np.asarray(contest.pipes.bore_m)[safe])
+    low, high = ground.brief.screening.band_low, ground.brief.screening.band_high
+    costs = {"lining_cost": estimate.cost, "open_cut_cost": estimate_open_cut(ground, around)}
+    bands = {f"{n}_{end}": c * by for n, c in costs.items() for end, by in
+             (("low", low), ("high", high))}  # fmt: skip
+    return pd.DataFrame(
+        {
+            "carrier": np.where(there, contest.pipes.name[safe].astype(object), ""),
+            "carrier_suits": estimate.pipe >= 0,
+            "capacity_ratio": np.where(there, ratio, np.nan),
+            "hydraulics_basis": np.where(service["flow"].isna(), "capacity", "design flow"),
+            "pit_count": pd.array(estimate.pits, dtype="Float64").astype("Int64"),
+            "longest_pull": estimate.longest,
+            **costs,
+            **bands,
+            "cost_ratio": costs["lining_cost"] / costs["open_cut_cost"],
+            "cost_verdict": cost_verdicts(*costs.values(), low=low, high=high),
+            "assumed": _assumed(ground),
+        }
+    )
+
+
+def _assumed(ground: Shared) -> list[str]:
+    """Say of every run what stands in for a record that is missing, somewhere along it."""
+    mains, pieces = ground.layers.mains.table, ground.runs.chains.pieces
+    run, line = (pieces[c].to_numpy(dtype=np.int64) for c in ("run", "line"))
+    length = (pieces["end"] - pieces["start"]).to_numpy(dtype=float)
+    count = len(ground.runs.table)
+
+    def gaps(values: FloatArray) -> BoolArray:
+        lacks: BoolArray = share_known(run, length, values[line], count) < 1 - 1e-9
+        return lacks
+
+    named = np.where(mains["material"].fillna("") != "", 1.0, np.nan)
+    measured = mains["bore"].to_numpy(dtype=float)
+    stations = ground.stations
+    guessed = stations.loc[stations["depth_source"] == "assumed", "run"].to_numpy(dtype=np.int64)
+    columns: dict[str, BoolArray] = {
+        "material": gaps(named),
+        "bore (from the tables)": gaps(measured),
+        "roughness": gaps(mains["c_factor"].to_numpy(dtype=float)),
+        "working pressure": gaps(mains["pressure"].to_numpy(dtype=float)),
+        "flow wanted (share of the old main's)": ground.service["flow"].isna().to_numpy(),
+        "depth": np.bincount(guessed, minlength=count) > 0,
+        "room for strings (no streets given)": np.full(count, ground.scene is None),
+    }
+    return [", ".join(n for n, lacks in columns.items() if lacks[k]) for k in range(count)]
+
+
+def _rank(ground: Shared, measured: Measured) -> Ranked:
+    """Give marks and verdicts, add them up, and rank."""
+    screening, weight = ground.brief.screening, weights_of(ground.brief)
+    rising = np.array([criterion.rising for criterion in CRITERIA])
+    need, suits = of_kind(NEED), of_kind(SUITABILITY)
+    value, none_at, full_at = measured.value, measured.none_at, measured.full_at
+    mark = marks(value, none_at, full_at, rising)
+    words = np.empty(value.shape, dtype=object)
+    words[:, need] = need_verdicts(value[:, need], none_at[:, need], full_at[:, need])
+    words[:, suits] = suitability_verdicts(
+        value[:, suits], none_at[:, suits], full_at[:, suits], rising[suits]
+    )
+    kinds = (screening.need_weight, screening.suitability_weight)
+    weights = Weights(weight[need], weight[suits], kinds)
+    lined = measured.facts["carrier_suits"].to_numpy(dtype=bool)
+    length = ground.runs.table["length"].to_numpy(dtype=float)
+    known = add_up(mark[:, suits], weight[suits]).known
+    verdict = overall_verdicts(words[:, suits], lined, known, least_known=screening.least_known)
+    out = verdict == VERDICTS[-1]
+    columns = (mark[:, need], mark[:, suits], out, length, weights)
+    place, priority, of_need, of_suit = rank_runs(*columns)
+    return Ranked(
+        mark=mark,
+        words=words,
+        verdict=verdict,
+        place=place,
+        priority=priority,
+        need=of_need,
+        suitability=of_suit,
+        by_need=ranks(of_need.score, length),
+        by_suitability=ranks(np.where(out, 0.0, 1.0), of_suit.score, length),
+        firmness=try_weights(*columns, move=screening.weight_move),
+    )

@@ -1,0 +1,354 @@
+"""Quick estimate of every run with each carrier it may have: pits, room for strings, cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.estimate.quick import (
+    OpenCutRates,
+    count_pits,
+    open_cut_cost,
+    pits_by_kind,
+    reach_by_force,
+)
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.fusion import piece_count
+from geotools.pulls.optimise import PullCosts, pull_cost, string_count
+from geotools.siting.axis import Axis
+from geotools.siting.ramps import drop_to_host, ramp_length
+from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
+from geotools.street.laydown import longest_pull, pieces_per_string
+from geotools.tools._attempt import (
+    Equipped,
+    equip,
+    friction_band_of,
+    pull_costs,
+    site_rates,
+    work_rates,
+)
+from geotools.tools._shared import Shared
+
+__all__ = ["Estimate", "Surroundings", "estimate_open_cut", "estimate_runs", "surroundings"]
+
+PLACES_WITH_ROOM = 0.25  # share of the places along a run that have the room told, or more
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What does not depend on the carrier, per run.
+
+    Attributes
+    ----------
+    depth : ndarray
+        Mean depth to the invert, m, assumed cover included.
+    lane_day : ndarray
+        Cost of the lanes a pit takes, a day, mean along the run.
+    dig_cost, dig_count : ndarray
+        Digs between the ends of the run: their cost and number.
+    """
+
+    depth: FloatArray
+    lane_day: FloatArray
+    dig_cost: FloatArray
+    dig_count: IntArray
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Every run with one carrier, shape (n,); NaN where it has none.
+
+    ``unpassed`` counts bends the carrier does not pass, ``room`` is that for strings (m,
+    infinite where no streets are known), ``cost`` NaN where no ramp can be had.
+    """
+
+    pipe: IntArray
+    unpassed: FloatArray
+    room: FloatArray
+    longest: FloatArray
+    pits: FloatArray
+    cost: FloatArray
+
+
+def surroundings(ground: Shared) -> Surroundings:
+    """Gather what the quick estimate needs to know of every run, whatever its carrier."""
+    brief, stations, runs = ground.brief, ground.stations, len(ground.runs.table)
+    run = stations["run"].to_numpy(dtype=np.int64)
+    width = station_lengths(ground)
+    depth = stations["depth"].to_numpy(dtype=float)
+    host = ground.runs.table["diameter"].to_numpy(dtype=float)
+    known = np.isfinite(depth)
+    total = np.bincount(run, np.where(known, depth * width, 0.0), minlength=runs)
+    over = np.bincount(run, known * width, minlength=runs)
+    mean = np.where(over > 0, total / np.maximum(over, 1e-9), brief.ground.assumed_cover + host)
+    digs = ground.digs
+    of, at = digs["run"].to_numpy(dtype=np.int64), digs["chainage"].to_numpy(dtype=float)
+    end = brief.pits.receiving_length / 2
+    length = ground.runs.table["length"].to_numpy(dtype=float)
+    between = (at > end) & (at < length[of] - end)
+    return Surroundings(
+        depth=mean,
+        lane_day=_lane_days(ground, run, width),
+        dig_cost=np.bincount(
+            of, (digs["cost"] + digs["temporary"]).to_numpy(dtype=float) * between, minlength=runs
+        ).astype(np.float64),
+        dig_count=np.bincount(of, between, minlength=runs).astype(np.int64),
+    )
+
+
+def station_lengths(ground: Shared) -> FloatArray:
+    """Return the length of run each station stands for, m: half the way to its neighbours."""
+    run = ground.stations["run"].to_numpy(dtype=np.int64)
+    at = ground.stations["chainage"].to_numpy(dtype=float)
+    gap = np.where(run[1:] == run[:-1], np.diff(at), 0.0)
+    return (np.append(gap, 0.0) + np.append(0.0, gap)) / 2 if len(at) else np.zeros(0)
+
+
+def _lane_days(ground: Shared, run: IntArray, width: FloatArray) -> FloatArray:
+    """Return the cost of the lanes a pit over the main takes, a day, mean along each run."""
+    host = ground.runs.table["diameter"].to_numpy(dtype=float)
+    table = ground.stations.assign(street_class=ground.stations["street_class"].astype(object))
+    lanes = lanes_taken(
+        table,
+        host[run] / 2 + ground.brief.pits.side_room,
+        np.full((len(run), 2), np.nan),
+        gap=ground.brief.street.lateral_gap,
+    )
+    classes = table["street_class"].to_numpy(dtype=object)
+    day = traffic_cost(classes, lanes, np.ones((len(run), 4)), site_rates(ground.brief))[:, 0]
+    total = np.bincount(run, day * width, minlength=len(host))
+    return np.asarray(total / np.maximum(np.bincount(run, width, minlength=len(host)), 1e-9))
+
+
+def estimate_runs(ground: Shared, around: Surroundings) -> Estimate:
+    """Estimate every run with each carrier a plan would try, and keep the cheapest.
+
+    Where no cost can be had, the first carrier is kept; a run without any has pipe -1.
+    """
+    best: Estimate | None = None
+    for rank, pipe in enumerate(ground.contest.tries.T):
+        if rank and not (pipe >= 0).any():
+            break
+        this = _with_carrier(ground, equip(ground, pipe), around)
+        best = this if best is None else _cheaper(best, this)
+    if best is None:
+        raise ValueError("carrier.tries is 0")
+    return best
+
+
+def _cheaper(old: Estimate, new: Estimate) -> Estimate:
+    """Return of each run the estimate that costs less; the old one where they are equal."""
+    cost = [np.where(np.isnan(e.cost), np.inf, e.cost) for e in (old, new)]
+    take = cost[1] < cost[0]
+    return Estimate(
+        pipe=np.where(take, new.pipe, old.pipe),
+        unpassed=np.where(take, new.unpassed, old.unpassed),
+        room=np.where(take, new.room, old.room),
+        longest=np.where(take, new.longest, old.longest),
+        pits=np.where(take, new.pits, old.pits),
+        cost=np.where(take, new.cost, old.cost),
+    )
+
+
+def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> Estimate:
+    """Estimate every run with its carrier of one rank."""
+    brief, table = ground.brief, equipped.table
+    lined = np.isfinite(table["outside"].to_numpy(dtype=float))
+    length = table["length"].to_numpy(dtype=float)
+    room = string_room(ground, table)
+    longest = _longest(equipped, room, brief)
+    opened = _opened(equipped, around, brief)
+    receiving = brief.pits.receiving_length
+    pits = count_pits(
+        equipped.must,
+        length,
+        longest,
+        opened=np.where(np.isnan(opened[:, 3]), receiving, (opened[:, 0] + opened[:, 3]) / 2),
+        ends=receiving,
+    )
+    cost = _lining_cost(equipped, around, pits, opened, room, brief)
+    failed = equipped.bends.loc[~equipped.bends["passes"].to_numpy(dtype=bool), "run"]
+    unpassed = np.bincount(failed.to_numpy(dtype=np.int64), minlength=len(table))
+
+    def known(values: FloatArray | IntArray) -> FloatArray:
+        return np.where(lined, values, np.nan)
+
+    return Estimate(
+        pipe=table["pipe"].to_numpy(dtype=np.int64),
+        unpassed=known(unpassed),
+        room=known(room),
+        longest=known(longest),
+        pits=known(pits),
+        cost=known(cost),
+    )
+
+
+def string_room(ground: Shared, table: pd.DataFrame) -> FloatArray:
+    """Return the room for strings of each run, m: that a quarter of its stations have or more.
+
+    Of the two ways a string may lie from a place the longer counts. Infinite without streets.
+    """
+    if ground.scene is None:
+        return np.full(len(table), np.inf)
+    stations = ground.stations
+    run = stations["run"].to_numpy(dtype=np.int64)
+    chain = stations["street_chain"].to_numpy(dtype=np.int64)
+    at = stations["street_at"].to_numpy(dtype=float)
+    radius = table["radius"].to_numpy(dtype=float)[run]
+    free = np.zeros(len(run))
+    on = np.flatnonzero((chain >= 0) & np.isfinite(radius))
+    off = np.flatnonzero((chain < 0) & np.isfinite(radius))
+    half = table["outside"].to_numpy(dtype=float)[run][off] / 2
+    heading = Axis(ground.runs.thinned).heading(run, stations["chainage"].to_numpy(dtype=float))
+    xy = stations[["x", "y"]].to_numpy(dtype=float)[off]
+    most = ground.brief.pulls.max_length
+    corridors = ground.scene.corridors
+    for forward in (True, False):
+        way = np.full(len(on), forward)
+        there = corridors.available(chain[on], at[on], way, radius[on])
+        free[on] = np.maximum(free[on], there)
+        back = heading[off] * (1.0 if forward else -1.0)
+        there = corridors.straight_back(xy, back, most=most, half_width=half)
+        free[off] = np.maximum(free[off], there)
+    return _upper(run, free, ground.offsets)
+
+
+def _upper(run: IntArray, values: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return the value that a share of each run's places have or more; 0 for an empty run."""
+    order = np.lexsort([values, run])
+    count = np.diff(offsets)
+    place = offsets[:-1] + np.floor((1 - PLACES_WITH_ROOM) * np.maximum(count - 1, 0)).astype(int)
+    safe = np.minimum(place, max(len(values) - 1, 0))
+    return np.where(count > 0, values[order][safe], 0.0) if len(values) else np.zeros(len(count))
+
+
+def _string_pieces(room: FloatArray, brief: Brief) -> FloatArray:
+    """Return the pipes a string may consist of; with too little room, those of the shortest."""
+    least = np.maximum(room, max(brief.street.least_string, brief.pulls.piece_length))
+    return pieces_per_string(least, brief.pulls.piece_length)
+
+
+def _longest(equipped: Equipped, room: FloatArray, brief: Brief) -> FloatArray:
+    """Return the longest pull of each run, m: by setting, by force, by strings and shift."""
+    table, bends = equipped.table, equipped.bends
+    run = bends["run"].to_numpy(dtype=np.int64)
+    pulled = bends["passes"].to_numpy(dtype=bool)
+    turned = np.bincount(
+        run, bends["deflection"].to_numpy(dtype=float) * pulled, minlength=len(table)
+    )
+    by_force = reach_by_force(
+        table["weight"].fillna(0.0).to_numpy(dtype=float),
+        turned / table["length"].to_numpy(dtype=float),
+        table["allowable"].fillna(0.0).to_numpy(dtype=float),
+        friction=friction_band_of(brief)["central"],
+    )
+    by_shift = longest_pull(
+        _string_pieces(room, brief),
+        piece=brief.pulls.piece_length,
+        rate=brief.pulls.rate,
+        shift=brief.crew.shift,
+        joint_time=brief.pulls.string_joint_hours,
+    )
+    least = np.minimum(np.minimum(by_force, by_shift), brief.pulls.max_length)
+    return np.maximum(least, brief.pulls.min_length)
+
+
+def _opened(equipped: Equipped, around: Surroundings, brief: Brief) -> FloatArray:
+    """Return the length of main each kind of pit opens on a straight main, m, shape (n, 4)."""
+    table, pits = equipped.table, brief.pits
+    host, outside, radius = (
+        table[c].to_numpy(dtype=float) for c in ("diameter", "outside", "radius")
+    )
+    drop = drop_to_host(around.depth, host, outside, resting=pits.resting_height)
+    ramp, lined = np.full(len(drop), np.nan), np.isfinite(radius)
+    ramp[lined] = ramp_length(drop[lined], radius[lined], pits.ramp)
+    receiving = np.where(np.isfinite(ramp), pits.receiving_length, np.nan)
+    one_way = ramp + pits.working_length
+    return np.stack([receiving, one_way, one_way, one_way + pits.working_length], axis=1)
+
+
+def _pit_cost(
+    equipped: Equipped, around: Surroundings, opened: FloatArray, brief: Brief
+) -> FloatArray:
+    """Return the cost of one pit of each kind on each run, lanes included, shape (n, 4)."""
+    table, pits = equipped.table, brief.pits
+    pipe = np.fmax(*(table[c].to_numpy(dtype=float) for c in ("diameter", "outside")))
+    deep = (np.maximum(around.depth, 0.0) + pits.bedding)[:, None]
+    lean = np.zeros_like(deep)
+    if pits.support == "sloped":
+        lean = slope_ratio(pits.soil, np.clip(around.depth, 0.1, ENGINEER_DEPTH_M))[:, None]
+    width = (pipe + 2 * pits.side_room)[:, None]
+    volume = opened * deep * (width + lean * deep)
+    area = opened * (width + 2 * lean * deep)
+    days = pit_days(volume, area, work_rates(brief))
+    shored = supported_face(opened, width, deep, lean)
+    site = site_cost(opened, volume, area, np.zeros_like(area), shored, site_rates(brief))
+    return np.asarray(site + around.lane_day[:, None] * days)
+
+
+def _beyond_a_pit(equipped: Equipped, brief: Brief) -> FloatArray:
+    """Return the length that must be open beyond that of a receiving pit at each place, m."""
+    must = equipped.must
+    over = np.maximum(must.high - must.low - brief.pits.receiving_length, 0.0)
+    return np.bincount(must.run, over, minlength=must.runs).astype(np.float64)
+
+
+def _open_cost(kinds_cost: FloatArray, opened: FloatArray, brief: Brief) -> FloatArray:
+    """Return what each metre costs by which a receiving pit is made longer."""
+    set_up = brief.rates.receiving_pit
+    return np.asarray((kinds_cost[:, 0] - set_up) / opened[:, 0], dtype=np.float64)
+
+
+def _lining_cost(
+    equipped: Equipped,
+    around: Surroundings,
+    count: IntArray,
+    opened: FloatArray,
+    room: FloatArray,
+    brief: Brief,
+) -> FloatArray:
+    """Return the quick estimate of lining each run: its pits, and pulls of equal length."""
+    kinds = pits_by_kind(count)
+    number = np.stack([kinds.receiving, kinds.one_way, np.zeros_like(count), kinds.two_way], axis=1)
+    length = equipped.table["length"].to_numpy(dtype=float)
+    pulls = count - 1
+    beyond = _beyond_a_pit(equipped, brief)
+    # The pits at the ends reach beyond the run with half their length.
+    in_pits = (number * opened).sum(axis=1) - brief.pits.receiving_length + beyond
+    pulled = np.where(pulls > 0, np.maximum(length - in_pits, 0.0), 0.0)
+    costs: PullCosts = pull_costs(equipped.table, brief)
+    each = pulled / np.maximum(pulls, 1)
+    strings = string_count(piece_count(each, costs.piece_length), _string_pieces(room, brief))
+    digs = around.dig_cost * pulled / length / np.maximum(pulls, 1)
+    kinds_cost = _pit_cost(equipped, around, opened, brief)
+    of_pits = (number * kinds_cost).sum(axis=1) + beyond * _open_cost(kinds_cost, opened, brief)
+    return np.asarray(
+        of_pits + pulls * pull_cost(each, digs, strings, costs, np.arange(len(count)))
+    )
+
+
+def estimate_open_cut(ground: Shared, around: Surroundings) -> FloatArray:
+    """Return the quick estimate of replacing each run in open cut."""
+    brief, rates = ground.brief, ground.brief.rates
+    table = ground.runs.table
+    return open_cut_cost(
+        table["length"].to_numpy(dtype=float),
+        table["diameter"].to_numpy(dtype=float),
+        around.depth,
+        around.dig_count.astype(float),
+        around.lane_day,
+        OpenCutRates(
+            excavation=rates.excavation,
+            restoration=rates.restoration,
+            pipe=rates.open_cut_pipe,
+            other=rates.open_cut_other,
+            connection=rates.open_cut_connection,
+            per_second=brief.crew.open_cut_rate,
+        ),
+        side_room=brief.pits.side_room,
+        bedding=brief.pits.bedding,
+    )

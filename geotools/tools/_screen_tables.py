@@ -1,0 +1,433 @@
+"""A screening as the layers of the contract: ranking, mains, criteria, marks, findings."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.brief import Brief, Setting, settings
+from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
+from geotools.deliver.columns import content_hash
+from geotools.deliver.layers import placed, run_lines
+from geotools.deliver.tables import settings_table
+from geotools.intake.columns import Layers
+from geotools.intake.findings import SEVERITIES
+from geotools.network.ragged import line_lengths, to_linestrings
+from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS
+from geotools.tool import Outcome
+from geotools.tools._screen import Measured, Screened, of_kind, weights_of
+from geotools.tools._table import table as text_table
+
+__all__ = ["screening_tables", "summarise_screening"]
+
+Words = npt.NDArray[np.object_]
+# Settings outside ``screening`` that a threshold or a value follows from.
+FURTHER = {
+    "age": ("service.year",),
+    "fit": ("carrier.fit_rule", "carrier.clearance_share", "carrier.clearance_gap"),
+    "pressure": (
+        *("service.working_pressure", "service.recurring_velocity"),
+        "service.occasional_velocity",
+    ),
+    "collapse": ("service.water_table", "service.collapse_safety"),
+    "hydraulics": ("service.max_velocity", "service.max_gradient", "service.least_capacity"),
+    "run_length": ("pits.working_length", "pits.receiving_length", "pulls.min_length"),
+    "depth": ("pits.max_depth", "ground.assumed_cover"),
+    "laydown": ("street.least_string",),
+    "pits": ("pulls.max_length", "pulls.machine_capacity", "crew.shift"),
+}
+# What makes a criterion known.
+GIVEN_BY = {
+    "age": "installed on the mains",
+    "breaks": "breaks on the mains",
+    "leakage": "leakage on the mains",
+    "criticality": "criticality on the mains",
+    "critical_services": "a layer of laterals with critical",
+    "connections": "a layer of laterals",
+    "depth": "invert levels with a DEM, or cover, on the mains",
+    "laydown": "a layer of streets, and a carrier that suits",
+}
+NO_CARRIER = "a carrier that suits"
+
+
+def screening_tables(screened: Screened, layers: Layers, brief: Brief) -> dict[str, Any]:
+    """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
+    units = brief.output.units
+    ranking = _ranking(screened, units)
+    _report(screened, brief)
+    tables = {
+        "ranking": ranking.sort_values("rank").reset_index(drop=True),
+        "ranking_mains": _mains(screened, ranking, brief),
+        "criteria": _criteria(screened.measured, brief),
+        "marks": _marks(screened, brief),
+        "findings": layers.findings.table(),
+        "settings": settings_table(brief, units),
+        "inputs": layers.inputs,
+    }
+    return placed(tables, layers.working_crs, layers.output_crs)
+
+
+def _ranking(screened: Screened, units: str) -> pd.DataFrame:
+    """Return the runs with all that is told of them, in the order of the runs."""
+    ranked, measured = screened.ranked, screened.measured
+    table = screened.ground.runs.table
+    limit = np.where(of_kind(NEED), measured.full_at, measured.none_at)
+    criteria: dict[str, Any] = {}
+    for k, criterion in enumerate(CRITERIA):
+        criteria[criterion.name] = measured.value[:, k]
+        criteria[f"{criterion.name}_limit"] = limit[:, k]
+        criteria[f"{criterion.name}_verdict"] = ranked.words[:, k]
+    movers = [*(c.name for c in _by_kind()), NEED, SUITABILITY, ""]
+    reasons = _reasons(screened, units)
+    gaps = ranked.words == NOT_KNOWN
+    frame = {
+        "rank": ranked.place,
+        "run_id": table["run_id"],
+        "main_ids": table["main_ids"],
+        "host_diameter": table["diameter"],
+        "host_material": table["material"],
+        "length": table["length"],
+        "verdict": ranked.verdict,
+        **{f"reason_{k + 1}": [told[k] for told in reasons] for k in range(REASONS)},
+        "not_known": [
+            ", ".join(c.name for c, gap in zip(CRITERIA, row, strict=True) if gap) for row in gaps
+        ],
+        "priority": ranked.priority,
+        "need": ranked.need.score,
+        "need_known": ranked.need.known,
+        "suitability": ranked.suitability.score,
+        "suitability_known": ranked.suitability.known,
+        "rank_need": ranked.by_need,
+        "rank_suitability": ranked.by_suitability,
+        "rank_best": ranked.firmness.best,
+        "rank_worst": ranked.firmness.worst,
+        "moved_most_by": [movers[k] for k in ranked.firmness.mover],
+        **criteria,
+    }
+    lines = run_lines(screened.ground.runs.chains)
+    return pd.DataFrame(frame).join(measured.facts).assign(geometry=lines)
+
+
+def _by_kind() -> list[Criterion]:
+    """Return the criteria as the weights are moved: those of need first."""
+    return [c for kind in (NEED, SUITABILITY) for c in CRITERIA if c.group == kind]
+
+
+def unit_of(criterion: Criterion, units: str) -> tuple[str, float]:
+    """Return the unit a criterion is told in, in words, and its size in SI."""
+    if criterion.dimension is None:
+        return ("%", 0.01) if criterion.share else ("", 1.0)
+    dimension = DIMENSIONS[criterion.dimension]
+    suffix = dimension.suffix(units)
+    return suffix.replace("_", " "), dimension.units[suffix]
+
+
+def _shown(criterion: Criterion, values: Sequence[float], units: str) -> list[str]:
+    """Return values in words, with as many digits as it takes to tell the first from the rest."""
+    unit, size = unit_of(criterion, units)
+    least = criterion.digits
+    told = [[f"{v / size:,.{d}f} {unit}".rstrip() for v in values] for d in range(least, least + 6)]
+    return next((texts for texts in told if texts[0] not in texts[1:]), told[0])
+
+
+def _reasons(screened: Screened, units: str) -> list[list[str]]:
+    """Return the reasons of every run, as many as there are columns; the last holds the rest."""
+    out = []
+    for run in range(len(screened.ranked.place)):
+        told = list(_reasons_of(screened, run, units))
+        if not told:
+            told = ["nothing known speaks against lining it"]
+        rest = "; ".join(told[REASONS - 1 :])
+        out.append([*told[: REASONS - 1], *[""] * (REASONS - 1 - len(told)), rest])
+    return out
+
+
+def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
+    """Yield what speaks against a run, the gravest first, then what speaks for renewing it."""
+    ranked, measured, ground = screened.ranked, screened.measured, screened.ground
+    words = ranked.words[run]
+    weight = weights_of(ground.brief)
+    _, doubtful, out = VERDICTS
+    why = _no_carrier(screened, run)
+    if why:
+        yield f"{out}: {why}"
+    order = sorted(range(len(CRITERIA)), key=lambda k: (-weight[k], k))
+    for verdict in (out, doubtful):
+        for k in (k for k in order if words[k] == verdict):
+            yield f"{verdict}: {_against(screened, run, k, units)}"
+    known, least = ranked.suitability.known[run], ground.brief.screening.least_known
+    if known < least * (1 - 1e-9):
+        yield f"{doubtful}: only {known:.0%} of what decides on suitability is known"
+    for k in (k for k in order if words[k] == NEEDS[0]):
+        pair = (measured.value[run, k], measured.full_at[run, k])
+        value, limit = _shown(CRITERIA[k], pair, units)
+        yield f"need: {CRITERIA[k].says} {value}; high from {limit}"
+
+
+def _no_carrier(screened: Screened, run: int) -> str:
+    """Say why a run has no carrier; empty where it has one, or is but too short for any."""
+    contest, facts = screened.ground.contest, screened.measured.facts
+    length = [criterion.name for criterion in CRITERIA].index("run_length")
+    short = screened.ranked.words[run, length] == VERDICTS[-1]
+    if facts["carrier_suits"].iloc[run] or short:
+        return ""
+    if contest.fixed[run] >= 0:
+        return str(contest.reason[run])
+    if facts["carrier"].iloc[run] == "":
+        return "no pipe the brief allows comes near the bore in size"
+    return f"no carrier will do; judged with {facts['carrier'].iloc[run]}"
+
+
+def _against(screened: Screened, run: int, k: int, units: str) -> str:
+    """Say how a value misses its limit, or the value that would be good."""
+    measured, criterion = screened.measured, CRITERIA[k]
+    three = (measured.value[run, k], measured.none_at[run, k], measured.full_at[run, k])
+    value, limit, good = _shown(criterion, three, units)
+    end, on = ("at least", "from") if criterion.rising else ("at most", "up to")
+    out = screened.ranked.words[run, k] == VERDICTS[-1]
+    text = f"{criterion.says} {value}; {end} {limit}" + ("" if out else f", good {on} {good}")
+    if criterion.name != "hydraulics":
+        return text
+    if measured.facts["hydraulics_basis"].iloc[run] == "design flow":
+        return f"{text} (wanted: the design flow)"
+    share = screened.ground.brief.service.least_capacity
+    return f"{text} (wanted: {share:.0%} of what the old main carries)"
+
+
+def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
+    """Return every source main with the place of the run that holds most of it."""
+    mains, pieces = screened.ground.layers.mains, screened.ground.runs.chains.pieces
+    length = line_lengths(mains.xy, mains.offsets)
+    names = ranking["run_id"].to_numpy(dtype=object)
+    parts = pieces.assign(part=pieces["end"] - pieces["start"])
+    held = parts.groupby(["line", "run"], as_index=False)["part"].sum()
+    held = held.assign(held=held["part"].round(3)).sort_values(
+        ["line", "held", "run"], ascending=[True, False, True], kind="stable"
+    )
+    first = held.drop_duplicates("line").set_index("line").reindex(np.arange(len(mains)))
+    every = np.full(len(mains), "", dtype=object)
+    for line, rows in held.groupby("line")["run"]:
+        every[line] = ",".join(names[np.sort(rows)])
+    run = first["run"].fillna(-1).to_numpy(dtype=np.int64)
+    there, safe = run >= 0, np.maximum(run, 0)
+
+    def of_run(column: str, missing: Any) -> Any:
+        if not len(ranking):
+            return np.full(len(mains), missing, dtype=object)
+        return np.where(there, ranking[column].to_numpy(dtype=object)[safe], missing)
+
+    return pd.DataFrame(
+        {
+            "main_id": mains.table["main_id"].to_numpy(dtype=object),
+            "run_id": of_run("run_id", ""),
+            "run_ids": every,
+            "length": length,
+            "share": np.minimum(first["part"].fillna(0.0).to_numpy() / length, 1.0),
+            "rank": pd.array(of_run("rank", None), dtype="Int64"),
+            "verdict": of_run("verdict", "not considered"),
+            "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)),
+            **{c: of_run(c, np.nan).astype(float) for c in ("priority", "need", "suitability")},
+            "geometry": to_linestrings(mains.xy, mains.offsets),
+        }
+    )
+
+
+def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:
+    """Say why a main that is in no run is in none."""
+    diameter = mains["diameter"].to_numpy(dtype=float)
+    status = mains["status"].fillna("").astype(str).str.strip()
+    excluded = {word.casefold() for word in brief.network.excluded_statuses}
+    words = np.full(len(mains), "drawn on another main, which is taken instead", dtype=object)
+    banned = status.str.casefold().isin(excluded).to_numpy()
+    words[banned] = [f"its status is {s!r} (network.excluded_statuses)" for s in status[banned]]
+    small = diameter < brief.network.min_diameter - 1e-9
+    words[small] = "smaller than network.min_diameter"
+    words[np.isnan(diameter)] = "no diameter on record"
+    return words
+
+
+def _criteria(measured: Measured, brief: Brief) -> pd.DataFrame:
+    """Return the criteria with weight and thresholds, in the units of the output."""
+    known = {setting.key: setting for setting in settings(brief)}
+    weight = weights_of(brief)
+    rows = []
+    for k, criterion in enumerate(CRITERIA):
+        unit, size = unit_of(criterion, brief.output.units)
+        used = _settings_of(criterion, known)
+        rows.append(
+            {
+                "criterion": criterion.name,
+                "kind": criterion.group,
+                "weight": weight[k],
+                "full_at": _common(measured.full_at[:, k]) / size,
+                "none_at": _common(measured.none_at[:, k]) / size,
+                "unit": unit,
+                "origin": known[f"screening.{criterion.name}_weight"].origin,
+                "source": "; ".join(dict.fromkeys(s.source for s in used)),
+                "settings": ", ".join(s.key for s in used),
+                "text": f"{criterion.text}; {_rule(criterion)}",
+                "known": int(np.isfinite(measured.value[:, k]).sum()),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _settings_of(criterion: Criterion, known: dict[str, Setting]) -> list[Setting]:
+    ends = ("weight", "from", "good", "limit")
+    names = [f"screening.{criterion.name}_{end}" for end in ends]
+    return [known[n] for n in (*names, *FURTHER.get(criterion.name, ())) if n in known]
+
+
+def _common(values: npt.NDArray[np.float64]) -> float:
+    """Return the value all runs share, NaN where they differ."""
+    if not len(values) or np.ptp(values) > 1e-9 * abs(values[0]):
+        return float("nan")
+    return float(values[0])
+
+
+def _rule(criterion: Criterion) -> str:
+    """Say how the verdict follows from the thresholds."""
+    if criterion.group == NEED:
+        return "high from full_at, low up to none_at, middle between"
+    word = "below" if criterion.rising else "above"
+    return f"not suitable {word} none_at, suitable from full_at on, doubtful between"
+
+
+def _marks(screened: Screened, brief: Brief) -> pd.DataFrame:
+    """Return every criterion of every run, so that each score can be added up by hand."""
+    measured, ranked = screened.measured, screened.ranked
+    runs, count = measured.value.shape
+    sizes = np.array([unit_of(c, brief.output.units)[1] for c in CRITERIA])
+    names = [unit_of(c, brief.output.units)[0] for c in CRITERIA]
+    weight = weights_of(brief)
+    there = np.isfinite(ranked.mark)
+    kinds = [of_kind(kind) for kind in (NEED, SUITABILITY)]
+    over = np.zeros((runs, count))
+    for kind in kinds:
+        over[:, kind] = (there * weight)[:, kind].sum(axis=1)[:, None]
+    part = np.where(there & (over > 0), ranked.mark * weight / np.where(over > 0, over, 1), np.nan)
+    run_ids = screened.ground.runs.table["run_id"].to_numpy(dtype=object)
+
+    def tiled(values: Any) -> Any:
+        return np.tile(np.asarray(values), runs)
+
+    return pd.DataFrame(
+        {
+            "run_id": np.repeat(run_ids, count),
+            "criterion": tiled(np.array([c.name for c in CRITERIA], dtype=object)),
+            "kind": tiled(np.array([c.group for c in CRITERIA], dtype=object)),
+            "value": (measured.value / sizes).ravel(),
+            "unit": tiled(np.array(names, dtype=object)),
+            "full_at": (measured.full_at / sizes).ravel(),
+            "none_at": (measured.none_at / sizes).ravel(),
+            "mark": ranked.mark.ravel(),
+            "weight": tiled(weight),
+            "part": part.ravel(),
+            "verdict": ranked.words.ravel(),
+        }
+    )
+
+
+def _report(screened: Screened, brief: Brief) -> None:
+    """Leave a finding for every criterion that is not known everywhere, and on the estimates."""
+    findings, measured = screened.ground.layers.findings, screened.measured
+    runs = len(measured.value)
+    for k, criterion in enumerate(CRITERIA):
+        missing = int(np.isnan(measured.value[:, k]).sum())
+        if missing:
+            needed = GIVEN_BY.get(criterion.name, NO_CARRIER)
+            findings.add(
+                "info",
+                "criterion-not-known",
+                f"{criterion.name} is not known for {missing} of {runs} runs: it takes no part "
+                f"there and the other weights count for more. It takes {needed}.",
+                layer="ranking",
+                feature=criterion.name,
+            )
+    silent = int(np.isnan(screened.ranked.need.score).sum())
+    if silent:
+        findings.add(
+            "warning",
+            "no-need-known",
+            f"nothing is known of the need of {silent} of {runs} runs: their priority is their "
+            "suitability alone. Give year laid, breaks, leakage or criticality of the mains.",
+            layer="ranking",
+        )
+    findings.add(
+        "info",
+        "quick-estimate",
+        "pits, longest pull and costs are quick estimates: no site was looked for, and every rate "
+        "and weight is an invented planning value until you set your own "
+        f"({_own_rates(brief)} of the rates and weights are). Plan a run before you price it.",
+        layer="ranking",
+    )
+
+
+def _own_rates(brief: Brief) -> str:
+    every = [s for s in settings(brief) if s.key.startswith(("rates.", "screening."))]
+    return f"{sum(s.origin != 'default' for s in every)} of {len(every)}"
+
+
+def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outcome:
+    """Put a screening into a summary and a few lines of text."""
+    ranking = tables["ranking"]
+    length = DIMENSIONS["length"]
+    unit = length.suffix(brief.output.units)
+    scale = length.units[unit]
+    counts = {word: int((ranking["verdict"] == word).sum()) for word in VERDICTS}
+    severity = tables["findings"]["severity"]
+    summary = {
+        "runs": len(ranking),
+        "verdicts": counts,
+        f"length_{unit}": float(ranking["length"].sum()) / scale,
+        "mains": len(tables["ranking_mains"]),
+        "mains_not_considered": int((tables["ranking_mains"]["run_id"] == "").sum()),
+        "criteria_known": dict(
+            zip(tables["criteria"]["criterion"], map(int, tables["criteria"]["known"]), strict=True)
+        ),
+        "first": ranking["run_id"].head(10).tolist(),
+        "findings": {s: int((severity == s).sum()) for s in reversed(SEVERITIES)},
+        "output": None if target is None else str(target),
+        "content_hash": content_hash(tables),
+    }
+    return Outcome(summary, _text(tables, brief, counts, target), layers=tables)
+
+
+def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: Path | None) -> str:
+    ranking = tables["ranking"]
+    length = DIMENSIONS["length"]
+    unit = length.suffix(brief.output.units)
+    rows = [
+        (r.rank, r.run_id, round(r.length / length.units[unit]), r.verdict, f"{r.priority:.2f}",
+         f"{r.rank_best} to {r.rank_worst}", r.reason_1)
+        for r in ranking.head(10).itertuples()
+    ]  # fmt: skip
+    head = ("rank", "run", unit, "verdict", "priority", "if weights move", "first reason")
+    silent = [
+        c for c, known in zip(tables["criteria"]["criterion"], tables["criteria"]["known"],
+                              strict=True) if not known
+    ]  # fmt: skip
+    lines = [
+        f"{len(ranking)} runs: " + ", ".join(f"{n} {word}" for word, n in counts.items()),
+        *([f"not known for any run: {', '.join(silent)}"] if silent and len(ranking) else []),
+        *_assumed_text(ranking),
+        "",
+        text_table(head, rows),
+        "",
+        *([f"wrote     {target}"] if target is not None else []),
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]
+    return "\n".join(lines)
+
+
+def _assumed_text(ranking: pd.DataFrame) -> list[str]:
+    """Return a line that says what was assumed, and for how many runs."""
+    counts = Counter(item for text in ranking["assumed"] for item in text.split(", ") if item)
+    told = ", ".join(f"{item} {count}" for item, count in counts.items())
+    return [f"assumed, by number of runs: {told}"] if told else []

@@ -1,0 +1,93 @@
+"""The tool ``screen``: every run ranked by need and by suitability."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geotools.tool import Outcome, Parameter, Progress, Tool
+
+if TYPE_CHECKING:
+    from geotools.brief import Brief
+
+__all__ = ["TOOL", "screen"]
+
+TOOL = Tool(
+    name="screen",
+    title="Screen a whole system",
+    summary=(
+        "Ranks every run of mains by need and by suitability for lining, each criterion with "
+        "value, limit and verdict, and sets a quick cost beside that of open cut. The mains "
+        "alone are enough."
+    ),
+    function="geotools.tools.screen:screen",
+    takes_brief=True,
+    inputs=("mains", "fittings", "valves", "laterals", "streets", "avoid", "dem"),
+    outputs=(
+        "ranking",
+        "ranking_mains",
+        "criteria",
+        "marks",
+        "findings",
+        "settings",
+        "inputs",
+    ),
+    parameters=(
+        Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o"),
+        Parameter("overwrite", "flag", "replace the GeoPackage if it exists"),
+        Parameter(
+            "units",
+            "choice",
+            "units of the columns written; default: as the brief says",
+            choices=("si", "us"),
+            setting="output.units",
+        ),
+        Parameter("allow_remote", "flag", "also read layers from the network"),
+    ),
+)
+
+
+def screen(
+    brief: Brief,
+    *,
+    layers: Mapping[str, Any] | None,
+    output: Path | None,
+    overwrite: bool,
+    allow_remote: bool,
+    progress: Progress,
+) -> Outcome:
+    """Rank every run of a network.
+
+    Parameters
+    ----------
+    brief : Brief
+    layers : mapping of str to GeoDataFrame, optional
+        Layers in memory; they beat those of the brief.
+    output : Path, optional
+        GeoPackage to write.
+    overwrite, allow_remote : bool
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If a layer cannot be used.
+    OutputError
+        If the ranking cannot be written.
+    """
+    from geotools.deliver.geopackage import check_target, write_geopackage
+    from geotools.intake.read import read_layers
+    from geotools.tools._screen import screen_network
+    from geotools.tools._screen_tables import screening_tables, summarise_screening
+
+    target = None if output is None else check_target(output, overwrite)
+    read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
+    screened = screen_network(read, brief, progress, allow_remote=allow_remote)
+    tables = screening_tables(screened, read, brief)
+    if target is not None:
+        progress("writing", 0.0)
+        write_geopackage(
+            target, tables, crs=read.output_crs, units=brief.output.units, overwrite=overwrite
+        )
+    return summarise_screening(tables, brief, target)

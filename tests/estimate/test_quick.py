@@ -1,0 +1,109 @@
+"""Quick estimate: pits against a search of all, reach against the march of the pull force."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from geotools.estimate.quick import (
+    OpenCutRates,
+    count_pits,
+    open_cut_cost,
+    pits_by_kind,
+    reach_by_force,
+)
+from geotools.network.stretches import Stretches
+from geotools.pipe.pulling import head_force_n
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.2e-3, 2e-3])
+def test_reach_by_force_is_where_the_march_meets_the_limit(turn: float) -> None:
+    """Many small bends, evenly spread, by the formula of `pipe.pulling` (capstan rule)."""
+    weight, friction, limit = np.array([500.0]), 0.5, np.array([150e3])
+    reach = float(reach_by_force(weight, np.array([turn]), limit, friction=friction)[0])
+    steps = 20_000
+    force = head_force_n(
+        np.full(steps, reach / steps),
+        np.zeros(steps),
+        np.full(steps, turn * reach / steps),
+        weight=500.0,
+        friction=friction,
+    )
+    assert float(force[-1]) == pytest.approx(150e3, rel=1e-3)
+
+
+def fewest(
+    must: list[tuple[float, float]], length: float, longest: float, opened: float, ends: float
+) -> int:
+    """Walk along the run, and put pit after pit between what must lie in one."""
+    low = next((h for lo, h in must if lo <= 0), 0.0)
+    high = next((lo for lo, h in must if h >= length), length)
+    if low >= length:
+        return 1
+    inner = [m for m in must if m[0] > 0 and m[1] < length]
+    count, at = 1, low
+    for start, end in [*inner, (high, high)]:
+        pulls = 1
+        while pulls * longest + (pulls - 1) * opened + ends < start - at - 1e-9:
+            pulls += 1
+        count, at = count + pulls, end
+    return count
+
+
+def test_pits_are_as_few_as_a_walk_along_the_run_needs() -> None:
+    rng = np.random.default_rng(3)
+    lengths = rng.uniform(30, 3000, 60)
+    longest = rng.uniform(40, 500, 60)
+    rows: list[tuple[int, float, float]] = []
+    for run, length in enumerate(lengths):
+        cuts = np.sort(rng.uniform(0, length, 2 * rng.integers(0, 4)))
+        parts = list(zip(cuts[::2], cuts[1::2], strict=True))
+        if parts and run % 3 == 0:
+            parts[0] = (0.0, parts[0][1])
+        if parts and run % 4 == 0:
+            parts[-1] = (parts[-1][0], length)
+        rows += [(run, float(a), float(b)) for a, b in parts]
+    must = Stretches(
+        np.array([r for r, _, _ in rows]), np.array([a for _, a, _ in rows]),
+        np.array([b for _, _, b in rows]), len(lengths),
+    )  # fmt: skip
+    opened = rng.uniform(5, 60, 60)
+    found = count_pits(must, lengths, longest, opened=opened, ends=6.0)
+    plain = [
+        fewest([(a, b) for r, a, b in rows if r == run], length, longest[run], opened[run], 6.0)
+        for run, length in enumerate(lengths)
+    ]
+    assert found.tolist() == plain
+
+
+def test_a_run_that_must_lie_open_from_end_to_end_takes_one_pit() -> None:
+    must = Stretches(np.array([0]), np.array([0.0]), np.array([30.0]), 2)
+    found = count_pits(
+        must, np.array([30.0, 30.0]), np.full(2, 500.0), opened=np.full(2, 20.0), ends=6.0
+    )
+    assert found.tolist() == [1, 2]
+
+
+@pytest.mark.parametrize(
+    ("total", "kinds"), [(1, "R"), (2, "RI"), (3, "RBR"), (4, "RBRI"), (7, "RBRBRBR")]
+)
+def test_pits_stand_by_turns(total: int, kinds: str) -> None:
+    found = pits_by_kind(np.array([total]))
+    told = (int(found.receiving[0]), int(found.one_way[0]), int(found.two_way[0]))
+    assert told == tuple(kinds.count(k) for k in "RIB")
+
+
+def test_open_cut_is_the_sum_of_its_items() -> None:
+    rates = OpenCutRates(
+        excavation=100.0, restoration=50.0, pipe=600.0, other=80.0, connection=2000.0,
+        per_second=20.0 / 86400,
+    )  # fmt: skip
+    cost = open_cut_cost(
+        np.array([400.0]), np.array([0.5]), np.array([1.85]), np.array([6.0]), np.array([300.0]),
+        rates, side_room=0.5, bedding=0.15,
+    )  # fmt: skip
+    # trench 1.5 m wide, 2 m deep; 20 days of lanes
+    by_hand = 400 * (1.5 * 2 * 100 + 1.5 * 50 + 0.5 * 600 + 80) + 6 * 2000 + 20 * 300
+    assert math.isclose(cost[0], by_hand)

@@ -1,0 +1,414 @@
+"""Whole screenings: every verdict and rank follows from what is written, whatever was given."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+import geotools
+from geotools.brief import Brief, settings
+from geotools.criteria import CRITERIA, NEED
+from geotools.deliver.tables import CAUTIONS
+from geotools.schema import DIMENSIONS
+
+CRS = "EPSG:32633"
+SUITABLE, DOUBTFUL, OUT = "suitable", "doubtful", "not suitable"
+SIZES = ("100 mm", "300 mm")  # least diameter screened, in SI and in US units
+
+
+class Screening:
+    """A screening read back from its GeoPackage, in the units it was written in."""
+
+    def __init__(self, path: Path, system: str) -> None:
+        self.system = system
+        self.layers = {
+            str(name): pyogrio.read_dataframe(path, layer=name, read_geometry=bool(kind))
+            for name, kind in pyogrio.list_layers(path)
+        }
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_") or name not in self.layers:
+            raise AttributeError(name)
+        return self.layers[name]
+
+    def column(self, criterion: str, part: str = "") -> np.ndarray:
+        """Return a column of the ranking by the criterion's name and ``limit`` or nothing."""
+        dimension = next(c.dimension for c in CRITERIA if c.name == criterion)
+        name = f"{criterion}_{part}" if part else criterion
+        suffix = f"_{DIMENSIONS[dimension].suffix(self.system)}" if dimension else ""
+        return self.ranking[name + suffix].to_numpy(dtype=float)
+
+
+@pytest.fixture(scope="module", params=["si", "us"])
+def screening(
+    request: pytest.FixtureRequest, sample: Path, tmp_path_factory: pytest.TempPathFactory,
+    command: Callable[..., int],
+) -> Screening:  # fmt: skip
+    system = str(request.param)
+    target = tmp_path_factory.mktemp("screen") / "screen.gpkg"
+    code = command(
+        "screen", sample / "brief.toml", "-o", target, "--units", system, "--quiet",
+        "--set", f"network.min_diameter={SIZES[system == 'us']}",
+    )  # fmt: skip
+    assert code == 0
+    return Screening(target, system)
+
+
+def verdict_of(value: float, full: float, none: float, rising: bool, need: bool) -> str:
+    """Say the verdict as the text of the criteria layer does."""
+    if math.isnan(value):
+        return "not known"
+    sign = 1.0 if rising else -1.0
+    slack = 1e-9 * max(abs(full), abs(none))
+    good = sign * (value - full) >= -slack
+    bad = sign * (value - none) <= slack if need else sign * (value - none) < -slack
+    if need:
+        return "high" if good else "low" if bad else "middle"
+    return SUITABLE if good else OUT if bad else DOUBTFUL
+
+
+def test_every_verdict_follows_from_value_and_thresholds(screening: Screening) -> None:
+    table = screening.criteria.set_index("criterion")
+    seen = set()
+    for criterion in CRITERIA:
+        row, need = table.loc[criterion.name], criterion.group == NEED
+        scale = 0.01 if row["unit"] == "%" else 1.0
+        value, limit = screening.column(criterion.name), screening.column(criterion.name, "limit")
+        decides = row["full_at"] if need else row["none_at"]
+        np.testing.assert_allclose(limit, decides * scale, rtol=1e-9)
+        words = screening.ranking[f"{criterion.name}_verdict"]
+        full, none = row["full_at"] * scale, row["none_at"] * scale
+        told = [verdict_of(v, full, none, criterion.rising, need) for v in value]
+        assert told == words.tolist(), criterion.name
+        assert row["known"] == np.isfinite(value).sum()
+        seen |= set(told)
+    if screening.system == "si":
+        assert seen == {SUITABLE, DOUBTFUL, OUT, "high", "middle", "low", "not known"}
+
+
+def test_the_verdict_on_a_run_is_the_worst_of_its_suitability(screening: Screening) -> None:
+    names = [f"{c.name}_verdict" for c in CRITERIA if c.group != NEED]
+    for row in screening.ranking.itertuples():
+        words = {getattr(row, name) for name in names}
+        if OUT in words or not row.carrier_suits:
+            assert row.verdict == OUT
+        elif DOUBTFUL in words or row.suitability_known < 0.5:
+            assert row.verdict == DOUBTFUL
+        else:
+            assert row.verdict == SUITABLE
+
+
+def test_every_criterion_that_misses_is_among_the_reasons(screening: Screening) -> None:
+    says = {c.name: c.says for c in CRITERIA}
+    for _, row in screening.ranking.iterrows():
+        text = " | ".join(row[f"reason_{k}"] or "" for k in range(1, 6))
+        assert row["reason_1"]
+        for criterion in CRITERIA:
+            word = row[f"{criterion.name}_verdict"]
+            if word in (OUT, DOUBTFUL):
+                assert f"{word}: {says[criterion.name]} " in text
+            if word == "high":
+                assert f"need: {says[criterion.name]} " in text
+        if row["verdict"] == OUT:
+            assert row["reason_1"].startswith(f"{OUT}: ")
+        missing = {c.name for c in CRITERIA if row[f"{c.name}_verdict"] == "not known"}
+        assert set(filter(None, (row["not_known"] or "").split(", "))) == missing
+
+
+def added_up(marks: pd.DataFrame, weights: dict[str, float]) -> pd.DataFrame:
+    """Return need, suitability and priority of every run, summed up from the marks."""
+    rows = []
+    for run, part in marks.groupby("run_id"):
+        score = {}
+        for kind, some in part.groupby("kind"):
+            pairs = [
+                (mark, weights[name])
+                for name, mark in zip(some["criterion"], some["mark"], strict=True)
+                if not math.isnan(mark)
+            ]
+            total = sum(w for _, w in pairs)
+            score[str(kind)] = sum(m * w for m, w in pairs) / total if total else math.nan
+        both = [(score[k], weights[k]) for k in score if not math.isnan(score[k])]
+        mean = sum(s * w for s, w in both) / sum(w for _, w in both)
+        rows.append({"run_id": run, **score, "priority": mean})
+    return pd.DataFrame(rows).set_index("run_id")
+
+
+def places(ranking: pd.DataFrame, scores: pd.DataFrame) -> dict[str, int]:
+    """Return the place of every run by the sort the README tells."""
+    keys = {}
+    for row in ranking.itertuples():
+        told = scores.loc[row.run_id]
+        tail = [math.inf if math.isnan(v) else -round(v, 9)
+                for v in (told["priority"], told["need"], told["suitability"])]  # fmt: skip
+        keys[row.run_id] = (row.verdict == OUT, *tail, -row.length, row.run_id)
+    return {run: k + 1 for k, run in enumerate(sorted(keys, key=keys.__getitem__))}
+
+
+def test_marks_scores_and_ranks_add_up_from_the_written_values(screening: Screening) -> None:
+    marks, ranking = screening.marks, screening.ranking.set_index("run_id")
+    rising = {c.name: c.rising for c in CRITERIA}
+    for row in marks.itertuples():
+        if math.isnan(row.value):
+            assert math.isnan(row.mark)
+        elif row.full_at == row.none_at:
+            assert row.mark == float(row.verdict in (SUITABLE, "high"))
+        else:
+            mark = (row.value - row.none_at) / (row.full_at - row.none_at)
+            assert row.mark == pytest.approx(min(max(mark, 0.0), 1.0), abs=1e-9)
+            assert (row.full_at > row.none_at) == rising[row.criterion]
+    weights = dict(zip(screening.criteria["criterion"], screening.criteria["weight"], strict=True))
+    scores = added_up(marks, {**weights, "need": 1.0, "suitability": 1.0}).loc[ranking.index]
+    for name in ("need", "suitability", "priority"):
+        np.testing.assert_allclose(ranking[name], scores[name], atol=1e-9)
+    parts = marks.groupby(["run_id", "kind"])["part"].sum().unstack().loc[ranking.index]
+    np.testing.assert_allclose(parts["suitability"], ranking["suitability"], atol=1e-9)
+    length = ranking.filter(regex="^length_").iloc[:, 0]
+    told = places(screening.ranking.assign(length=length.to_numpy()), scores)
+    assert ranking["rank"].to_dict() == told
+
+
+# on the smaller of the two: the plain sort takes long on many runs
+@pytest.mark.parametrize("screening", ["us"], indirect=True)
+def test_best_and_worst_place_are_met_as_each_weight_moves_by_a_fifth(
+    screening: Screening,
+) -> None:
+    ranking = screening.ranking.assign(length=screening.column("run_length"))
+    table = screening.criteria
+    weights = dict(zip(table["criterion"], table["weight"], strict=True))
+    weights |= {"need": 1.0, "suitability": 1.0}
+    best = dict(zip(ranking["run_id"], ranking["rank"], strict=True))
+    worst = dict(best)
+    for name in weights:
+        for factor in (0.8, 1.2):
+            moved = {**weights, name: weights[name] * factor}
+            for run, place in places(ranking, added_up(screening.marks, moved)).items():
+                best[run], worst[run] = min(best[run], place), max(worst[run], place)
+    assert dict(zip(ranking["run_id"], ranking["rank_best"], strict=True)) == best
+    assert dict(zip(ranking["run_id"], ranking["rank_worst"], strict=True)) == worst
+    firm = ranking["rank_best"] == ranking["rank_worst"]
+    assert ((ranking["moved_most_by"].fillna("") == "") == firm).all()
+
+
+def test_every_source_main_is_there_once_and_leads_to_its_run(
+    screening: Screening, sample: Path
+) -> None:
+    mains, ranking = screening.ranking_mains, screening.ranking.set_index("run_id")
+    assert mains["main_id"].is_unique
+    source = pyogrio.read_dataframe(sample / "district.gpkg", layer="mains", read_geometry=False)
+    plain = set(source["main_id"].dropna()) - {""}
+    assert len(plain & set(mains["main_id"])) > 0.98 * len(plain)
+    held = mains[mains["run_id"].fillna("") != ""]
+    for row in held.itertuples():
+        run = ranking.loc[row.run_id]
+        assert row.main_id in run["main_ids"].split(",")
+        assert (row.rank, row.verdict) == (run["rank"], run["verdict"])
+        assert 0 < row.share <= 1
+    rest = mains[mains["run_id"].fillna("") == ""]
+    assert (rest["verdict"] == "not considered").all()
+    assert rest["reason"].str.len().gt(10).all()
+    assert len(rest)
+
+
+def test_age_and_breaks_are_those_of_the_mains(screening: Screening, sample: Path) -> None:
+    source = gpd.read_file(sample / "district.gpkg", layer="mains").set_index("main_id")
+    mains = screening.ranking_mains
+    whole = mains[(mains["share"] > 0.999)].set_index("main_id")
+    year = next(s.value for s in settings(Brief()) if s.key == "service.year")
+    per = 1609.344 if screening.system == "us" else 1000.0
+    checked = 0
+    for k, row in enumerate(screening.ranking.itertuples()):
+        ids = row.main_ids.split(",")
+        if not set(ids) <= set(whole.index) or not set(ids) <= set(source.index):
+            continue
+        some = source.loc[ids]
+        odd = some[["installed", "breaks"]].isna().any(axis=None)
+        if odd or some.index.has_duplicates or not some["installed"].between(1800, year).all():
+            continue
+        age = np.average(year - some["installed"], weights=some.length)
+        breaks = some["breaks"].sum() / some.length.sum() * per
+        # joints of the drawing that gape make runs a few centimetres longer than their mains
+        assert screening.column("age")[k] == pytest.approx(age, rel=1e-3)
+        assert screening.column("breaks")[k] == pytest.approx(breaks, rel=1e-3)
+        checked += 1
+    assert checked >= 3
+
+
+def test_cost_bands_lie_about_the_estimate(screening: Screening) -> None:
+    ranking = screening.ranking
+    lined = ranking["lining_cost"].notna()
+    assert (lined <= ranking["carrier_suits"]).all()
+    for name in ("lining_cost", "open_cut_cost"):
+        some = ranking.loc[lined, [name, f"{name}_low", f"{name}_high"]]
+        np.testing.assert_allclose(some[f"{name}_low"], 0.75 * some[name])
+        np.testing.assert_allclose(some[f"{name}_high"], 1.4 * some[name])
+    apart = ranking["lining_cost_high"] < ranking["open_cut_cost_low"]
+    assert ((ranking["cost_verdict"] == "lining cheaper") == apart).all()
+    assert (ranking["cost_verdict"] == "not known").eq(~lined).all()
+
+
+def test_the_cautions_are_written(screening: Screening) -> None:
+    assert set(CAUTIONS) <= set(screening.settings["name"])
+
+
+def test_the_quick_cost_stands_to_that_of_the_plan_as_told(sample_plan: Any, sample: Path) -> None:
+    """Between 0.75 and 1.05 of the planned cost on each of the eight runs of the sample.
+
+    The quick estimate looks for no sites: the plan pays for intersections and longer ways round
+    (0.81 to 0.98 when this was written, 0.92 on the whole), and its band must hold the plan.
+    """
+    quick = geotools.screen(sample / "brief.toml").layers["ranking"].set_index("run_id")
+    runs = sample_plan.planned.set_index("run_id")
+    assert len(runs) == len(quick)
+    quick = quick.loc[runs.index]
+    ratio = quick["lining_cost"] / runs["cost"]
+    assert ratio.between(0.75, 1.05).all()
+    assert (runs["cost"] <= quick["lining_cost_high"]).all()
+    assert (runs["cost"] >= quick["lining_cost_low"]).all()
+    assert (quick["pit_count"] <= runs["pit_count"]).all()
+
+
+def straight(*rows: dict[str, Any]) -> gpd.GeoDataFrame:
+    """Return straight mains, 200 m apart, so that each is a run of its own."""
+    lines = [
+        shapely.LineString([(5e5, 5e6 + 200 * k), (5e5 + row["length"], 5e6 + 200 * k)])
+        for k, row in enumerate(rows)
+    ]
+    table = pd.DataFrame(rows).drop(columns="length")
+    return gpd.GeoDataFrame(table, geometry=lines, crs=CRS)
+
+
+def test_scores_of_runs_made_by_hand() -> None:
+    """Age 30 to 90 years, weight 2; breaks 0.5 to 4 per km, weight 3; criticality 1 to 5, 2."""
+    mains = straight(
+        {"main_id": "A", "diameter_mm": 400.0, "installed": 1964, "breaks": 4.5,
+         "criticality": 3.0, "length": 2000.0},
+        {"main_id": "B", "diameter_mm": 400.0, "installed": None, "breaks": 20.0,
+         "criticality": None, "length": 1000.0},
+        {"main_id": "C", "diameter_mm": 400.0, "installed": 2020, "breaks": None,
+         "criticality": 5.0, "length": 12.0},
+    )  # fmt: skip
+    done = geotools.screen(mains=mains, settings={"service.year": 2024})
+    ranking = done.layers["ranking"].set_index("main_ids")
+    # A: age 60 is half way; 2.25 per km is half way; criticality 3 is half way
+    assert ranking.loc["A", "need"] == pytest.approx(0.5)
+    assert ranking.loc["A", "need_known"] == pytest.approx(7 / 10)
+    # B: 20 per km, full mark; nothing else is known
+    assert ranking.loc["B", "need"] == pytest.approx(1.0)
+    assert ranking.loc["B", "need_known"] == pytest.approx(3 / 10)
+    # C: age 4 has no mark, criticality the full one: 2 of 4; too short for two pits and a pull
+    assert ranking.loc["C", "need"] == pytest.approx(0.5)
+    assert ranking.loc["C", "run_length_verdict"] == OUT
+    assert ranking.loc["C", "verdict"] == OUT
+    assert ranking.loc["C", "reason_1"] == (
+        "not suitable: length of the run 12.0 m; at least 20.0 m"
+    )
+    assert ranking["rank"].to_dict() == {"B": 1, "A": 2, "C": 3}
+    # a straight main of 2,000 m in pulls of 550 m: four, for three with two pits between fall short
+    assert ranking.loc["A", "longest_pull"] == pytest.approx(550)
+    assert ranking.loc["A", "pit_count"] == 5
+
+
+def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
+    mains = straight(
+        {"main_id": "A", "diameter_mm": 300.0, "length": 800.0},
+        {"main_id": "B", "diameter_mm": 500.0, "length": 400.0},
+    )
+    done = geotools.screen(mains=mains)
+    ranking = done.layers["ranking"]
+    assert ranking["need"].isna().all()
+    np.testing.assert_allclose(ranking["priority"], ranking["suitability"])
+    silent = {"age", "breaks", "leakage", "criticality", "critical_services", "connections",
+              "depth", "laydown"}  # fmt: skip
+    for text in ranking["not_known"]:
+        assert set(text.split(", ")) == silent
+    for text in ranking["assumed"]:
+        for word in ("material", "bore", "roughness", "working pressure", "flow", "depth", "room"):
+            assert word in text
+    findings = done.layers["findings"]
+    told = findings[findings["rule"] == "criterion-not-known"]
+    assert set(told["feature"]) == silent
+    assert (findings["rule"] == "no-need-known").sum() == 1
+    assert "not known for any run: age, breaks" in done.text
+    assert "assumed, by number of runs: material 2" in done.text
+
+
+def test_a_run_without_a_carrier_is_told_which_pipe_it_is_judged_with() -> None:
+    mains = straight(
+        {"main_id": "A", "diameter_mm": 300.0, "length": 800.0},
+        {"main_id": "B", "diameter_mm": 600.0, "length": 800.0},
+        {"main_id": "C", "diameter_mm": 300.0, "flow_lps": 400.0, "length": 800.0},
+    )
+    done = geotools.screen(
+        mains=mains,
+        settings={"carrier.system": "METRIC", "carrier.nominal": "250 mm",
+                  "carrier.fixed": ["A = 280 mm SDR 17 PE100"]},
+    )  # fmt: skip
+    ranking = done.layers["ranking"].set_index("main_ids")
+    assert ranking.loc["A", "carrier"] == "280 mm SDR 17 PE100"
+    assert "no pipe the brief allows" in ranking.loc["B", "reason_1"]
+    assert ranking.loc["C", "reason_1"].startswith(
+        "not suitable: no carrier will do; judged with 250 mm SDR"
+    )
+    assert ranking.loc["C", "reason_2"].startswith("not suitable: flow carried over flow wanted ")
+    assert ranking.loc["C", "reason_2"].endswith("(wanted: the design flow)")
+
+
+def test_a_network_with_nothing_to_rank_gives_an_empty_ranking() -> None:
+    mains = straight({"main_id": "A", "diameter_mm": 100.0, "length": 800.0})
+    done = geotools.screen(mains=mains)
+    assert len(done.layers["ranking"]) == len(done.layers["marks"]) == 0
+    (reason,) = done.layers["ranking_mains"]["reason"]
+    assert reason == "smaller than network.min_diameter"
+
+
+def test_the_order_of_the_features_is_no_matter(sample: Path) -> None:
+    names = ("mains", "fittings", "valves", "laterals", "streets", "avoid")
+    layers = {n: gpd.read_file(sample / "district.gpkg", layer=n) for n in names}
+    # of rows with one identifier or none the order decides who keeps it: that is the reader's
+    mains = layers["mains"]
+    layers["mains"] = mains[mains["main_id"].notna() & ~mains["main_id"].duplicated(keep=False)]
+    # Streets keep their order: it settles which of two streets equally near is a place's own.
+    mixed = {n: t.sample(frac=1.0, random_state=5) for n, t in layers.items() if n != "streets"}
+    mixed["streets"] = layers["streets"]
+    given = {"network.min_diameter": "200 mm"}
+    one, other = (
+        geotools.screen(**t, settings=given).layers["ranking"].drop(columns="geometry")
+        for t in (layers, mixed)
+    )
+    assert len(one) > 30
+    pd.testing.assert_frame_equal(one, other, rtol=1e-9)
+
+
+def test_an_existing_file_is_kept(slipmain: Callable[..., Any], tmp_path: Path) -> None:
+    target = tmp_path / "screen.gpkg"
+    target.write_bytes(b"mine")
+    done = slipmain("screen", "--mains", "no.gpkg", "-o", target)
+    assert done.code == 2
+    assert "--overwrite" in done.err
+    assert target.read_bytes() == b"mine"
+
+
+def test_thresholds_that_contradict_each_other_are_refused(slipmain: Callable[..., Any]) -> None:
+    done = slipmain(
+        "screen", "--mains", "no.gpkg", "-o", "never.gpkg", "--set", "screening.age_limit=20"
+    )
+    assert done.code == 2
+    assert "age_from must be below age_limit" in done.err
+
+
+@pytest.mark.parametrize("criterion", CRITERIA, ids=lambda c: c.name)
+def test_every_criterion_has_its_settings(criterion: Any) -> None:
+    keys = {s.key for s in settings()}
+    assert f"screening.{criterion.name}_weight" in keys
+    if criterion.group == NEED:
+        assert {f"screening.{criterion.name}_{end}" for end in ("from", "limit")} <= keys
