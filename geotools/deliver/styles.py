@@ -123,6 +123,12 @@ _VERDICT_LINES = {
     "fail": Line(_RED, 4.0),
     "missing": Line(_BLACK, 2.0, (2.0, 4.0)),
 }
+_RANK_LINES = {
+    "suitable": Line(_BLUE, 3.5),
+    "doubtful": Line(_ORANGE, 2.5, (8.0, 4.0)),
+    "not suitable": Line(_GREY, 1.2, (2.0, 4.0)),
+    "not considered": Line(_PALE, 0.8),
+}
 _DISTRICT_AREAS = {
     "done": Area(Line(_GREEN, 1.5), _GREEN, 0.15),
     "empty": Area(Line(_GREY, 1.0, (2.0, 4.0))),
@@ -137,6 +143,7 @@ _CONTEXT = {
     "fittings": (Mark("square", 5.0, _WHITE, _GREY),),
     "valves": (Mark("x", 6.0, _GREY, _GREY),),
     "hydrants": (Mark("circle", 6.0, _GREY, _GREY),),
+    "sources": (Mark("star", 12.0, _BLUE, _BLACK),),
 }
 
 
@@ -150,9 +157,19 @@ def _runs(layer: str) -> tuple[Rule, ...]:
     return (*lines, Rule("name", (Label("run_id", along=True),), below=15_000))
 
 
+def _ranked(layer: str) -> tuple[Rule, ...]:
+    """Return the rules of a layer of a screening."""
+    lines = _words(
+        layer, "verdict", lambda word: Rule(word, (_RANK_LINES[word],), _is("verdict", word))
+    )
+    return (*lines, Rule("rank", (Label("rank", along=True),), below=15_000))
+
+
 STYLES: dict[str, tuple[Rule, ...]] = {
     "runs": _runs("runs"),
     "district_runs": _runs("district_runs"),
+    "ranking": _ranked("ranking"),
+    "ranking_mains": _ranked("ranking_mains"),
     "stations": (
         Rule("station", (Mark("circle", 3.0, _PALE, _GREY, 0.5),), below=5_000),
         Rule("depth assumed", (Mark("circle", 5.0, _WHITE, _ORANGE, 1.5),),
