@@ -21,10 +21,10 @@ __all__ = ["page_of", "write_report"]
 
 _SCRIPTS = ("data.js", "tables.js", "charts.js", "map.js", "runs.js", "app.js")
 # What would end a script element, open a comment, or break a line of JavaScript.
+_ESCAPES = {c: f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
 _PLAIN, _PACKED = "application/json", "application/gzip"
 # Larger data is packed, bytes: a browser unpacks it quicker than a disk reads it.
-_PACK_ABOVE = 3_000_000
-_ESCAPES = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
+_PACK_ABOVE = 2_000_000
 
 
 def write_report(target: Path, file: PlanFile, *, title: str = "") -> dict[str, Any]:
@@ -94,11 +94,13 @@ def _without_links(style: str) -> str:
 def _embedded(content: dict[str, Any]) -> tuple[str, str]:
     """Return type and text of the data: JSON no HTML parser can mistake for markup, or packed."""
     text = json.dumps(content, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    if len(text) > _PACK_ABOVE:
+        packed = gzip.compress(text.encode("utf-8", "replace"), 6, mtime=0)
+        return _PACKED, base64.b64encode(packed).decode("ascii")
+    for sign, written in _ESCAPES.items():
+        text = text.replace(sign, written)
     # a lone surrogate cannot be written to a file
-    data = text.translate(_ESCAPES).encode("utf-8", "replace")
-    if len(data) <= _PACK_ABOVE:
-        return _PLAIN, data.decode("utf-8")
-    return _PACKED, base64.b64encode(gzip.compress(data, 6, mtime=0)).decode("ascii")
+    return _PLAIN, text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _policy(styles: list[str], scripts: list[str]) -> str:

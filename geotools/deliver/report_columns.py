@@ -50,7 +50,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
 }
 _FIRST = 9
 _MOST_DIGITS = 6
-_FIXED_DIGITS = {"cost": 0, "rate": 2, "days": 1, "hours": 1}
+_FIXED_DIGITS = {"utilisation": 2, "cost": 0, "rate": 2, "days": 1, "hours": 1}
 # Suffixes that are words or parts of names too: trusted where the contract knows the field.
 _AMBIGUOUS = {"min", "s", "h", "c", "f", "in"}
 _SUFFIXES = {suffix for d in DIMENSIONS.values() for suffix in d.units} - _AMBIGUOUS
@@ -89,6 +89,7 @@ def packed_table(layer: str, frame: pd.DataFrame, *, title: str = "") -> dict[st
                 "unit": UNIT_SIGNS.get(suffix, suffix),
                 "text": field.text if field else "",
                 "first": bare in shown if shown else place < _FIRST,
+                "enum": bool(field and field.values),
                 **pack(frame[column], field, suffix),
             }
         )

@@ -14,16 +14,10 @@ __all__ = ["QUANTUM", "bounds_of", "encode_lines", "encode_shapes", "thinned"]
 QUANTUM = 0.1
 # Stretches a chart before it is simplified, so that distance is measured upright only.
 _STRETCH = 1e7
-_POINT, _LINE, _AREA = 0, 1, 2
-_KINDS = {
-    shapely.GeometryType.POINT: _POINT,
-    shapely.GeometryType.MULTIPOINT: _POINT,
-    shapely.GeometryType.LINESTRING: _LINE,
-    shapely.GeometryType.LINEARRING: _LINE,
-    shapely.GeometryType.MULTILINESTRING: _LINE,
-    shapely.GeometryType.POLYGON: _AREA,
-    shapely.GeometryType.MULTIPOLYGON: _AREA,
-}
+# By the number of the geometry type; what is not listed (missing, collections) is nothing.
+_KINDS = {"POINT": 0, "MULTIPOINT": 0, "LINESTRING": 1, "LINEARRING": 1, "MULTILINESTRING": 1}
+_KINDS |= {"POLYGON": 2, "MULTIPOLYGON": 2}
+_AREA = _KINDS["POLYGON"]
 Shapes = npt.NDArray[np.object_]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -50,19 +44,29 @@ def encode_shapes(
         shape its points, lines or rings, each as x, y of the first point and then steps, in
         units of `QUANTUM`.
     """
-    kinds = np.array([_KINDS.get(t, -1) for t in shapely.get_type_id(shapes)], dtype=np.int64)
+    kinds = _kinds(shapes)
     # a collection is shown by its area, or the line around it
     mixed = (kinds < 0) & ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)
     if mixed.any():
         shapes = shapes.copy()
         shapes[mixed] = shapely.convex_hull(shapes[mixed])
-        kinds = np.array([_KINDS.get(t, -1) for t in shapely.get_type_id(shapes)], dtype=np.int64)
+        kinds = _kinds(shapes)
     pieces, owner = _pieces(shapely.simplify(shapes, tolerance), kinds)
     parts: list[list[list[int]]] = [[] for _ in shapes]
     for row, steps in zip(owner.tolist(), _steps(pieces, origin), strict=True):
         if steps:
             parts[row].append(steps)
     return {"kinds": kinds.tolist(), "parts": parts}
+
+
+def _kinds(shapes: Shapes) -> Ints:
+    """Return 0 for points, 1 for lines, 2 for areas, -1 for anything else."""
+    # one place more than there are types: a missing geometry is of type -1
+    table = np.full(len(shapely.GeometryType), -1, dtype=np.int64)
+    for name, kind in _KINDS.items():
+        table[shapely.GeometryType[name]] = kind
+    found: Ints = table[shapely.get_type_id(shapes)]
+    return found
 
 
 def _pieces(shapes: Shapes, kinds: Ints) -> tuple[Shapes, Ints]:

@@ -6,7 +6,7 @@ function ticks(low, high, most) {
   const power = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 2, 5, 10].map((n) => n * power).find((s) => s >= rough);
   const out = [];
-  for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * span; k += 1) {
+  for (let k = Math.ceil(low / step - 1e-9) + 0; k * step <= high + 1e-9 * span; k += 1) {
     out.push(k * step);
   }
   out.digits = Math.max(0, Math.min(3, -Math.floor(Math.log10(step) + 1e-9)));
@@ -59,7 +59,7 @@ function frameOf(width, height, words) {
 function axes(chart, x, y, box, unitX, unitY, options) {
   const { left, right, top, bottom } = box;
   const count = Math.max(2, Math.floor((bottom - top) / 34));
-  const across = Math.max(2, Math.floor((right - left) / 95));
+  const across = Math.max(2, Math.floor((right - left) / 75));
   const levels = ticks(y.low, y.high, options.rows || count);
   for (const level of levels) {
     chart.append(
@@ -90,8 +90,12 @@ function profileData(run) {
     radius: packed.radius, sunk: packed.sunk };
   const points = [...data.ground, ...data.axis].flat();
   if (!points.length) return null;
-  data.low = Math.min(...points.map((p) => p[0]));
-  data.high = Math.max(...points.map((p) => p[0]));
+  // the run may be longer than its levels are known
+  data.low = Math.min(0, ...points.map((p) => p[0]));
+  data.high = Math.max(...points.map((p) => p[0]), valueOf(tableOf("runs"), "length", runRow(run)) || 0);
+  const reach = (lines) => lines.reduce((sum, line) => sum + line[line.length - 1][0] - line[0][0], 0);
+  data.gaps = reach(data.axis) < 0.98 * (data.high - data.low)
+    || reach(data.ground) < 0.98 * (data.high - data.low);
   return data;
 }
 
@@ -101,19 +105,20 @@ function depthAt(data, at) {
   return ground === null || axis === null ? null : ground - axis + data.radius;
 }
 
-function profileChart(run, width) {
+function profileChart(run, width, print) {
   const data = profileData(run);
   if (!data) return null;
   const unit = REPORT.units === "us" ? "ft" : "m";
   const narrow = width < 560;
-  const box = { left: 52, right: width - 12, top: 64, bottom: narrow ? 270 : 310 };
+  const box = { left: 52, right: width - 12, top: 64, bottom: narrow ? 270 : print ? 240 : 310 };
   const low = { left: 52, right: width - 12, top: box.bottom + 62, bottom: box.bottom + 122 };
   const height = low.bottom + 42;
   const levels = [...data.ground, ...data.axis].flat().map((p) => p[1]);
   const bottom = Math.min(...levels) - data.radius;
   const top = Math.max(...levels);
   const room = Math.max((top - bottom) * 0.08, 0.3);
-  const x = scaleOf(data.low, data.high, box.left, box.right);
+  const spare = 0.012 * (data.high - data.low);
+  const x = scaleOf(data.low - spare, data.high + spare, box.left, box.right);
   const y = scaleOf(bottom - room, top + room, box.bottom, box.top);
   const words = "Profile of run " + run + ": ground, host main, pits and pulls along the chainage; "
     + "below it the depth to invert. The tables hold the same values.";
@@ -145,11 +150,10 @@ function drawPits(chart, run, data, x, y, box) {
     const to = Math.min(at + (valueOf(table, "after", row) || 0), data.high);
     const ground = levelAt(data.ground, Math.min(Math.max(at, data.low), data.high));
     const depth = valueOf(table, "depth", row);
-    if (ground === null || depth === null) continue;
     const role = valueOf(table, "role", row);
     const wide = Math.max(x(to) - x(from), 5);
     const middle = (x(from) + x(to)) / 2;
-    chart.append(svg("rect", { class: "pit" + (role === "receiving" ? "" : " insertion"),
+    if (ground !== null && depth !== null) chart.append(svg("rect", { class: "pit" + (role === "receiving" ? "" : " insertion"),
       x: middle - wide / 2, width: wide, y: y(ground), height: Math.max(y(ground - depth) - y(ground), 3) }));
     const name = shortName(valueOf(table, "pit_id", row), run);
     const half = 3.6 * name.length + 2;
@@ -157,7 +161,7 @@ function drawPits(chart, run, data, x, y, box) {
     if (place - half < free) continue;
     free = place + half;
     chart.append(
-      svg("line", { class: "grid", x1: middle, x2: middle, y1: box.top - 2, y2: y(ground) }),
+      svg("line", { class: "grid", x1: middle, x2: middle, y1: box.top - 2, y2: ground === null ? box.bottom : y(ground) }),
       svg("text", { x: place, y: box.top - 24, "text-anchor": "middle", "font-weight": 600 }, name));
   }
 }
@@ -241,7 +245,8 @@ function profileKeys(data) {
     keyOf("bend the string passes", rhomb("bend")),
     keyOf("bend it does not pass, in a pit", rhomb("bend stops")),
     keyOf("pull, arrow at the pulling machine", line("pull"), svg("path", { class: "arrow", d: "M22 7l-9 -4.5v9Z" })),
-    data.sunk ? el("li", {}, "No ground levels: drawn below a level ground.") : null);
+    data.sunk ? el("li", {}, "No ground levels: drawn below a level ground.") : null,
+    data.gaps ? el("li", {}, "Where the lines are missing, no level is known.") : null);
 }
 
 // A place along the run can be read off with pointer or keys.
@@ -315,11 +320,25 @@ function forceChart(pull, row, width) {
       svg("text", { class: "limit-text", x: box.left + 4, y: y(allowed) - 5 },
         "allowed " + told(table, "allowable", row)));
   }
-  for (const [at, limit] of packed.bends) {
-    if (limit > y.high) continue;
-    chart.append(svg("path", { class: "bend stops", d: "M" + x(at) + " " + y(limit) + "l-5 -8h10Z" }));
-  }
+  drawLimits(chart, packed.bends.filter((b) => b[1] <= y.high), x, y);
   return chart;
+}
+
+// A curve has a limit at every station of it: one line, with one mark where it is lowest.
+const NEAR = 24;
+function drawLimits(chart, bends, x, y) {
+  const groups = [];
+  let last = -Infinity;
+  for (const [at, limit] of bends) {
+    if (x(at) - last > NEAR) groups.push([]);
+    groups[groups.length - 1].push([at, limit]);
+    last = x(at);
+  }
+  for (const group of groups) {
+    const [at, limit] = group.reduce((a, b) => (b[1] < a[1] ? b : a));
+    chart.append(svg("path", { class: "bend-limit", d: pathOf(group, x, y) }),
+      svg("path", { class: "bend stops", d: "M" + x(at) + " " + y(limit) + "l-5 -8h10Z" }));
+  }
 }
 
 function forceKeys() {

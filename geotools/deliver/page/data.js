@@ -74,6 +74,7 @@ function shownAt(column, row) {
   const value = valueAt(column, row);
   if (value === null || value === undefined) return "";
   if (column.kind === "flag") return value ? "yes" : "no";
+  if (column.enum) return value.replaceAll("_", " ");
   return column.kind === "number" ? number(value, column.digits) : value;
 }
 
@@ -121,7 +122,12 @@ function pointsOf(steps, unitX, unitY) {
   return points;
 }
 
-const BAD = new Set(["no_plan", "error", "refused", "fail", "missing", "unsuitable"]);
+// Text that may be broken after its commas: lists of identifiers have no spaces.
+function breakable(text) {
+  return text.split(/(?<=,)(?=\S)/).flatMap((part, i) => (i ? [el("wbr"), part] : [part]));
+}
+
+const BAD = new Set(["no_plan", "error", "fail", "missing", "unsuitable"]);
 const GOOD = new Set(["planned", "chosen", "pass"]);
 const BADGES = new Set(["status", "severity", "outcome", "verdict"]);
 

@@ -88,7 +88,7 @@ function lookOf(layer, row) {
   }
   const column = layer.key ? columnOf(table, layer.key) : null;
   if (!column) return { word: "", look: layer.other || CATEGORY_LOOKS[0] };
-  const word = shownAt(column, row);
+  const word = column.kind === "flag" ? shownAt(column, row) : String(valueAt(column, row) ?? "");
   if (layer.looks && layer.looks[word]) {
     return { word: (layer.words || {})[word] || word, look: layer.looks[word] };
   }
@@ -235,7 +235,7 @@ function prepareLayer(layer) {
     el("label", { for: box.id, class: "key" }, single ? swatch(...single) : null, layer.title),
     el("div", { class: "keys" }, words.map(([word, [look, kind]]) =>
       el("span", { class: "key" }, swatch(look, kind), word.replaceAll("_", " "))))));
-  document.getElementById("layers").append(holder);
+  document.getElementById("layers").prepend(holder);  // what lies on top comes first
 }
 
 function swatch(look, kind) {
@@ -308,8 +308,10 @@ function showOnMap(name, row, move) {
   ].filter(Boolean));
 }
 
-// ---- names of the runs, as many as do not cover each other
+// ---- names of the runs, beside their lines, clear of the pits and of each other
 const labels = [];
+const PLACES = [0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9];
+const SIDES = { right: [10, 0], left: [-10, 0], top: [0, -8], bottom: [0, 8] };
 function labelRuns() {
   const name = tableOf("runs") && tableOf("runs").shapes ? "runs" : "ranking";
   const table = tableOf(name);
@@ -318,18 +320,18 @@ function labelRuns() {
     const parts = partsOf(table, row);
     const longest = parts.reduce((a, b) => (b.length > a.length ? b : a), parts[0] || []);
     if (!longest.length) continue;
-    const [x, y] = middleOf(longest);
-    const one = L.tooltip({ permanent: true, direction: "center", className: "run-label",
-      interactive: false, opacity: 1 }).setLatLng([y, x])
-      .setContent(el("span", {}, String(valueOf(table, "run_id", row))));
+    const one = L.tooltip({ permanent: true, direction: "right", className: "run-label",
+      interactive: false, opacity: 1 });
+    one.places = PLACES.map((share) => pointAlong(longest, share)).map(([x, y]) => [y, x]);
+    one.setLatLng(one.places[0]).setContent(el("span", {}, String(valueOf(table, "run_id", row))));
     one.addTo(plane);
     labels.push(one);
   }
 }
 
-function middleOf(points) {
+function pointAlong(points, share) {
   const lengths = points.map((p, i) => (i ? Math.hypot(p[0] - points[i - 1][0], p[1] - points[i - 1][1]) : 0));
-  let left = lengths.reduce((a, b) => a + b, 0) / 2;
+  let left = lengths.reduce((a, b) => a + b, 0) * share;
   for (let i = 1; i < points.length; i += 1) {
     if (left <= lengths[i]) {
       const part = lengths[i] ? left / lengths[i] : 0;
@@ -341,17 +343,51 @@ function middleOf(points) {
 }
 
 function spreadLabels() {
-  const kept = [];
+  const taken = obstacles();
   for (const one of labels) {
     const node = one.getElement();
     if (!node) continue;
     node.hidden = false;
-    const box = node.getBoundingClientRect();
-    const covers = kept.some((k) => box.left < k.right + 2 && box.right > k.left - 2
-      && box.top < k.bottom + 1 && box.bottom > k.top - 1);
-    node.hidden = covers;
-    if (!covers) kept.push(box);
+    const [width, height] = [node.offsetWidth, node.offsetHeight];
+    let best = null;
+    for (const place of one.places) {
+      const at = plane.latLngToContainerPoint(place);
+      for (const [side, [dx, dy]] of Object.entries(SIDES)) {
+        const left = at.x + dx - (side === "left" ? width : side === "right" ? 0 : width / 2);
+        const top = at.y + dy - (side === "top" ? height : side === "bottom" ? 0 : height / 2);
+        const box = { left, top, right: left + width, bottom: top + height };
+        const hits = taken.filter((o) => box.left < o.right && box.right > o.left
+          && box.top < o.bottom && box.bottom > o.top).reduce((sum, o) => sum + o.cost, 0);
+        if (!best || hits < best.hits) best = { hits, place, side, box };
+      }
+      if (best.hits === 0) break;
+    }
+    one.options.direction = best.side;
+    one.options.offset = L.point(SIDES[best.side]);
+    one.setLatLng(best.place);
+    node.hidden = best.hits >= LABEL_COST;
+    if (!node.hidden) taken.push({ ...best.box, cost: LABEL_COST });
   }
+}
+
+// Boxes on the screen that a name had better not cover: pits, and points along the runs.
+const LABEL_COST = 1000;
+function obstacles() {
+  const out = [];
+  for (const [name, half, cost] of [["pits", 8, 20], ["runs", 3, 1], ["ranking", 3, 1]]) {
+    const table = tableOf(name);
+    if (!table || !table.shapes || table.rows > 20 * LABELLED) continue;
+    for (let row = 0; row < table.rows; row += 1) {
+      for (const points of partsOf(table, row)) {
+        const steps = points.length > 1 ? [...Array(60).keys()].map((k) => pointAlong(points, k / 59)) : points;
+        for (const [x, y] of steps) {
+          const at = plane.latLngToContainerPoint([y, x]);
+          out.push({ left: at.x - half, right: at.x + half, top: at.y - half, bottom: at.y + half, cost });
+        }
+      }
+    }
+  }
+  return out;
 }
 
 // ---- print: what the map shows now, as a drawing
@@ -378,7 +414,10 @@ function printMap() {
     const { lat, lng } = one.getLatLng();
     const [x, y] = at([lng, lat]);
     if (x < 0 || x > PRINT_WIDTH || y < 0 || y > height) continue;
-    picture.append(svg("text", { x, y: y + 5, "text-anchor": "middle", "font-size": 15,
+    const side = one.options.direction;
+    const anchor = { left: "end", right: "start" }[side] || "middle";
+    const [dx, dy] = { left: [-12, 5], right: [12, 5], top: [0, -10], bottom: [0, 20] }[side];
+    picture.append(svg("text", { x: x + dx, y: y + dy, "text-anchor": anchor, "font-size": 15,
       "font-weight": 700, fill: INK, stroke: "#ffffff", "stroke-width": 4, "paint-order": "stroke" },
     one.getContent().textContent));
   }

@@ -54,7 +54,7 @@ function runSheet(run, { width, print }) {
   const table = tableOf("runs");
   const row = runRow(run);
   sheet.append(el("h3", {}, "Run " + run), aboutRun(table, row));
-  const profile = profileChart(run, width);
+  const profile = profileChart(run, width, print);
   if (profile) {
     sheet.append(el("figure", {}, el("figcaption", {}, el("h4", {}, "Profile")), profile.chart,
       profileKeys(profile.data), print ? null : profileReader(profile, run)));
@@ -88,16 +88,19 @@ const HEADS = {
 function aboutRun(table, row) {
   const keys = table.columns.filter((c) => c.key !== "run_id" && shownAt(c, row) !== "");
   return el("dl", { class: "about-run" }, keys.map((c) => {
-    const text = c.kind === "text" ? shownAt(c, row).replaceAll(/,(?=\S)/g, ", ").replaceAll("_", " ") : told(table, c.key, row);
+    const text = told(table, c.key, row);
     const money = c.key === "cost" && REPORT.currency ? " " + REPORT.currency : "";
     return el("div", { class: text.length > 26 ? "wide" : null },
-      el("dt", {}, label(c)), el("dd", {}, c.key === "main_ids" ? shownAt(c, row).replaceAll(",", ", ") : text + money));
+      el("dt", {}, label(c)), el("dd", {}, breakable(text + money)));
   }));
 }
 
+const NARROWEST = 380;
 function forceFigures(run, width, print) {
   const table = tableOf("pulls");
-  const each = print ? Math.floor(width / 2) - 8 : Math.min(width, 440);
+  const gap = 24;
+  const across = print ? 2 : Math.max(1, Math.floor((width + gap) / (NARROWEST + gap)));
+  const each = Math.floor((width - gap * (across - 1)) / across);
   const figures = rowsWhere("pulls", "run_id", run).map((row) => {
     const pull = valueOf(table, "pull_id", row);
     const chart = forceChart(pull, row, each);
@@ -125,10 +128,14 @@ function printRuns() {
   const section = document.getElementById("run-section");
   const planned = [...Array(table.rows).keys()].filter((row) => valueOf(table, "status", row) === "planned");
   const few = planned.length <= PRINTED_RUNS;
+  // what is printed run by run is not printed a second time
+  for (const id of ["pulls-section", "alternatives-section"]) {
+    document.getElementById(id).classList.toggle("screen", few);
+  }
   const runs = few ? planned.map((row) => valueOf(table, "run_id", row)) : [chosenRun];
   section.hidden = true;
   holder.replaceChildren(
-    el("section", {}, el("h2", {}, few ? "Runs, one by one" : "One run"),
+    el("section", { class: "print-runs" }, el("h2", {}, few ? "Runs, one by one" : "One run"),
       few ? null : el("p", {}, "Of " + number(planned.length, 0) + " planned runs, the one chosen on the screen is printed."),
       runs.map((run) => runSheet(run, { width: PRINT_CHART, print: true }))));
 }

@@ -7,6 +7,7 @@ const PRINTED_ROWS = 250;
 const FILTERED = new Set(["status", "severity", "outcome", "verdict", "rule", "role", "origin",
   "layer", "kind", "governed_by", "refused_by", "host_material"]);
 const MOST_CHOICES = 40;
+const SHORT = 26;
 const collator = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
 const views = [];
 
@@ -27,7 +28,8 @@ function tableView(name, options) {
   view.body = el("tbody");
   view.headRow = el("tr");
   view.count = el("p", { class: "count", role: "status" });
-  view.captionNode = el("caption");
+  view.captionText = el("span");
+  view.captionNode = el("caption", {}, view.captionText);
   view.more = el("div", { class: "more" });
   if (!view.plain) view.node.append(controls(view));
   view.scroll = el("div",
@@ -69,7 +71,7 @@ function controls(view) {
         refilter(view);
       },
     }, el("option", {}, "all"), words.map((w) =>
-      el("option", {}, (w.replaceAll("_", " ") || "(none)") + " (" + counts.get(w) + ")")));
+      el("option", {}, (w || "(none)") + " (" + counts.get(w) + ")")));
     node.append(el("label", { for: select.id }, label(column), select));
   }
   if (table.columns.some((c) => !c.first)) {
@@ -99,20 +101,21 @@ function fieldNotes(table) {
 function drawHead(view) {
   view.columns = view.table.columns.filter((c) => (view.wide || c.first) && !view.hide.has(c.key));
   view.headRow.replaceChildren(...view.columns.map((column) => {
-    const words = [label(column), column.unit ? el("span", { class: "unit" }, column.unit) : null];
+    const words = () => [label(column), column.unit ? el("span", { class: "unit" }, column.unit) : null];
     const head = el("th", { scope: "col", class: column.kind === "number" ? "number" : null });
     if (view.sort && view.sort.column === column) {
       head.setAttribute("aria-sort", view.sort.down ? "descending" : "ascending");
     }
-    if (view.plain) head.append(...words.filter(Boolean));
-    else {
-      head.append(el("button", { type: "button", title: column.text || null, click: () => {
+    // buttons are left blank in heads that are repeated on the next printed page
+    head.append(el("span", { class: view.plain ? null : "printed" }, words()));
+    if (!view.plain) {
+      head.prepend(el("button", { type: "button", class: "screen", title: column.text || null, click: () => {
         const again = view.sort && view.sort.column === column;
         view.sort = { column, down: again ? !view.sort.down : false };
         drawHead(view);
         drawRows(view);
         view.headRow.children[view.columns.indexOf(column)].firstChild.focus();
-      } }, words));
+      } }, words()));
     }
     return head;
   }));
@@ -159,7 +162,7 @@ function drawRows(view) {
   const few = shown.length < rows.length || rows.length < all;
   view.count.textContent = rows.length === all ? number(all, 0) + (all === 1 ? " row" : " rows")
     : number(rows.length, 0) + " of " + number(all, 0) + " rows";
-  view.captionNode.textContent = view.caption + (few
+  view.captionText.textContent = view.caption + (few
     ? " Shown: " + number(shown.length, 0) + " of " + number(all, 0) + " rows." : "");
   view.scroll.classList.toggle("tall", !view.plain && shown.length > FIRST_ROWS);
   const left = rows.length - shown.length;
@@ -196,19 +199,19 @@ function rowNode(view, row) {
 function cellNode(view, column, row) {
   const text = shownAt(column, row);
   if (column.kind === "number") return el("td", { class: "number" }, text);
-  if (BADGES.has(column.key) && text) return el("td", {}, badge(text));
+  if (BADGES.has(column.key) && text) return el("td", {}, badge(valueAt(column, row)));
   if (column.key === "run_id" && text && !view.plain && runRow(text) !== undefined) {
     return el("td", { class: "id" }, el("button", { type: "button", class: "link",
       "aria-label": "Show run " + text, click: () => chooseRun(text, true) }, text));
   }
-  if (column.key.endsWith("_id") && text && text.length < 24 && !view.plain
+  if (column === view.table.columns[0] && text && text.length < SHORT && !view.plain
     && view.table.shapes && mapReady()) {
     return el("td", { class: "id" }, el("button", { type: "button", class: "link",
       "aria-label": "Show " + text + " on the map",
       click: () => showOnMap(view.name, row, true) }, text));
   }
-  const kind = text.length > 45 ? "long" : column.key.endsWith("_id") && text.length < 24 ? "id" : null;
-  return el("td", { class: kind }, column.kind === "text" ? text.replaceAll(/,(?=\S)/g, ", ") : text);
+  const kind = text.length > 45 ? "long" : text.length < SHORT ? "id" : null;
+  return el("td", { class: kind }, breakable(text));
 }
 
 // Before printing, short tables are shown whole; afterwards they are as they were.
