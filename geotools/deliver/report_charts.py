@@ -39,9 +39,7 @@ def profile_charts(file: PlanFile) -> dict[str, Any]:
     order = np.argsort(codes, kind="stable")
     group = codes[order].astype(np.int64)
     scale = DIMENSIONS["length"].units[DIMENSIONS["length"].suffix(file.units)]
-    at, ground, axis, depth = (
-        stations[f].to_numpy(dtype=float)[order] / scale for f in fields[1:]
-    )
+    at, ground, axis, depth = (stations[f].to_numpy(dtype=float)[order] / scale for f in fields[1:])
     radius = _radius(file, names, scale)
     bare = ~_known(ground, group, len(names))
     ground = np.where(bare[group], 0.0, ground)
@@ -68,7 +66,8 @@ def _radius(file: PlanFile, names: Any, scale: float) -> Floats:
         return np.zeros(len(names))
     runs = file.table("runs", ("run_id", "host_bore")).drop_duplicates("run_id")
     bore = runs.set_index("run_id")["host_bore"].reindex(list(names)).to_numpy(dtype=float)
-    return np.nan_to_num(bore) / 2 / scale
+    radius: Floats = np.nan_to_num(bore) / 2 / scale
+    return radius
 
 
 def _known(values: Floats, group: Any, count: int) -> Any:
@@ -106,7 +105,7 @@ def force_charts(file: PlanFile) -> dict[str, Any]:
         n: encode_lines(at, v, group, tolerance=tolerance, steps=(CHAINAGE_STEP, step))
         for n, v in values.items()
     }
-    charts = {
+    charts: dict[str, dict[str, list[Any]]] = {
         str(pull): {name: coded.get(k, []) for name, coded in lines.items()} | {"bends": []}
         for k, pull in enumerate(pulls)
     }

@@ -105,7 +105,7 @@ def pack(series: pd.Series[Any], field: Field | None, suffix: str) -> dict[str, 
     Text that repeats is written once (``words``) and pointed at (``at``). Numbers are rounded to
     the digits shown.
     """
-    if field is not None and field.dtype == "flag" or series.dtype.kind == "b":
+    if (field is not None and field.dtype == "flag") or series.dtype.kind == "b":
         flags = series.astype(object)
         values = [None if pd.isna(v) else int(bool(v)) for v in flags]
         return {"kind": "flag", "digits": 0, "values": values}

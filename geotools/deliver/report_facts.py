@@ -102,7 +102,7 @@ def _pulls(pulls: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
     longest = float(np.nanmax(_column(pulls, "length", "length", file)))
     facts = [_fact(f"{len(pulls):,}", "pulls", f"longest {_length(longest, file)}")]
     if pulls["utilisation"].notna().any():
-        worst = pulls.loc[pulls["utilisation"].idxmax()]
+        worst = pulls.iloc[int(np.nanargmax(pulls["utilisation"].to_numpy(dtype=float)))]
         facts.append(
             _fact(
                 f"{worst['utilisation']:.0%}",
@@ -116,7 +116,7 @@ def _pulls(pulls: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
 def _dry(shutdowns: pd.DataFrame) -> list[dict[str, str]]:
     if not shutdowns["customers"].notna().any():
         return []
-    worst = shutdowns.loc[shutdowns["customers"].idxmax()]
+    worst = shutdowns.iloc[int(np.nanargmax(shutdowns["customers"].to_numpy(dtype=float)))]
     return [
         _fact(
             f"{worst['customers']:,.0f}",

@@ -98,9 +98,7 @@ def _deltas(values: Floats, counts: Ints) -> list[list[int]]:
     keep = first | (steps != 0).any(axis=1)
     kept = np.concatenate([[0], np.cumsum(keep)])
     flat = steps[keep].ravel().tolist()
-    return [
-        flat[2 * a : 2 * b] for a, b in zip(kept[ends - counts], kept[ends], strict=True)
-    ]
+    return [flat[2 * a : 2 * b] for a, b in zip(kept[ends - counts], kept[ends], strict=True)]
 
 
 def thinned(
@@ -131,7 +129,7 @@ def thinned(
     _, line, counts = np.unique(line, return_inverse=True, return_counts=True)
     enough = counts[line] > 1
     _, line = np.unique(line[enough], return_inverse=True)
-    x, y, group = (values[known][enough] for values in (x, y, group))
+    x, y, group = x[known][enough], y[known][enough], group[known][enough]
     scale = tolerance[known][enough]
     if not len(x):
         return x, y, group, line

@@ -10,10 +10,24 @@ __all__ = ["UNIT_SIGNS", "moment", "shown"]
 
 # How a unit suffix is written for a reader, where that differs.
 UNIT_SIGNS = {
-    **{"kpa": "kPa", "mpa": "MPa", "kn": "kN", "c": "°C", "f": "°F", "deg": "°"},
-    **{"m2": "m²", "ft2": "ft²", "in2": "in²", "cm2": "cm²", "mm2": "mm²"},
-    **{"m3": "m³", "yd3": "yd³", "m3h": "m³/h", "lps": "L/s"},
-    **{"kmh": "km/h", "ms": "m/s", "fts": "ft/s"},
+    "kpa": "kPa",
+    "mpa": "MPa",
+    "kn": "kN",
+    "c": "°C",
+    "f": "°F",
+    "deg": "°",
+    "m2": "m²",
+    "ft2": "ft²",
+    "in2": "in²",
+    "cm2": "cm²",
+    "mm2": "mm²",
+    "m3": "m³",
+    "yd3": "yd³",
+    "m3h": "m³/h",
+    "lps": "L/s",
+    "kmh": "km/h",
+    "ms": "m/s",
+    "fts": "ft/s",
 }
 
 

@@ -35,18 +35,23 @@ def write_district(
     *,
     seed: int = 20261125,
     units: Literal["si", "us"] = "si",
-    crs: pyproj.CRS = CRS,
+    zone: pyproj.CRS = CRS,
+    crs: pyproj.CRS | None = None,
     edit: Callable[[dict[str, pd.DataFrame]], None] = lambda tables: None,
 ) -> Path:
-    """Write a plan of that many runs, the same for the same seed; ``edit`` may change it first."""
+    """Write a plan of that many runs, the same for the same seed; ``edit`` may change it first.
+
+    It lies in ``zone`` (a UTM zone) and is written in ``crs``.
+    """
     rng = np.random.default_rng(seed)
     tables = _tables(rng, runs)
     tables["settings"] = settings_table(load_brief(overrides={"output.units": units}), units)
     edit(tables)
     for frame in tables.values():
-        if isinstance(frame, gpd.GeoDataFrame) and crs != CRS:
-            frame.geometry = frame.geometry.set_crs(CRS, allow_override=True).to_crs(crs)
-    write_geopackage(path, tables, crs=crs, units=units, overwrite=True)
+        if isinstance(frame, gpd.GeoDataFrame):
+            placed = frame.geometry.set_crs(zone, allow_override=True)
+            frame.geometry = placed if crs is None else placed.to_crs(crs)
+    write_geopackage(path, tables, crs=crs or zone, units=units, overwrite=True)
     return path
 
 

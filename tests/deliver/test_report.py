@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import html5lib
 import numpy as np
 import pandas as pd
@@ -42,8 +43,10 @@ HTML = "{http://www.w3.org/1999/xhtml}"
 
 
 def spoil(tables: dict[str, pd.DataFrame]) -> None:
-    """Put hostile text wherever a plan holds text of its input."""
-    for column, text in zip(("main_ids", "reason", "carrier", "host_material"), HOSTILE):
+    """Put hostile text wherever a plan holds text of its input, and let there be a planned run."""
+    for column, text in zip(
+        ("main_ids", "reason", "carrier", "host_material"), HOSTILE, strict=True
+    ):
         tables["runs"].loc[0, column] = text
     tables["runs"].loc[0, "status"] = "planned"
     for row, text in enumerate(HOSTILE):
@@ -97,7 +100,7 @@ def test_hostile_text_comes_back_as_it_was_and_makes_no_element(
     assert column(content["tables"]["findings"], "text")[: len(HOSTILE)] == list(HOSTILE)
     assert [s.get("type") for s in tree.iter("script")] == ["application/json", None, None]
     assert list(tree.iter("img")) == list(tree.iter("b")) == []
-    handlers = [name for node in tree.iter() for name in node.keys() if str(name).startswith("on")]
+    handlers = [name for node in tree.iter() for name in node.attrib if str(name).startswith("on")]
     assert handlers == []
 
 
@@ -155,8 +158,19 @@ def test_page_has_landmarks_one_title_and_headings_in_order(tree: Any) -> None:
 def test_scripts_never_turn_text_into_markup() -> None:
     folder = Path(geotools.__file__).parent / "deliver" / "page"
     own = "".join(path.read_text() for path in sorted(folder.glob("*.js")))
-    for way in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(",
-                "new Function", "bindPopup", "bindTooltip", "fetch(", "XMLHttpRequest", "srcdoc"):
+    for way in (
+        "innerHTML",
+        "outerHTML",
+        "insertAdjacentHTML",
+        "document.write",
+        "eval(",
+        "new Function",
+        "bindPopup",
+        "bindTooltip",
+        "fetch(",
+        "XMLHttpRequest",
+        "srcdoc",
+    ):
         assert way not in own, way  # fmt: skip
 
 
@@ -213,12 +227,12 @@ def test_charts_lie_on_the_values_of_the_plan(measured: Any) -> None:
         assert np.abs(told - own["head_force"] / pound).max() <= most / 300 + step + 0.1 * slope
 
 
-FEET = "+proj=utm +zone=33 +datum=WGS84 +units=us-ft +type=crs"
-
-
-@pytest.mark.parametrize("crs", [CRS, 4326, 3857, FEET])
-def test_map_is_in_metres_whatever_the_crs(tmp_path: Path, crs: Any) -> None:
-    path = write_district(tmp_path / "plan.gpkg", 1, crs=pyproj.CRS(crs))
+# degrees, web maps, and a state plane in US survey feet
+@pytest.mark.parametrize(
+    ("zone", "crs"), [(32633, 32633), (32633, 4326), (32633, 3857), (32618, 2260)]
+)
+def test_map_is_in_metres_whatever_the_crs(tmp_path: Path, zone: int, crs: int) -> None:
+    path = write_district(tmp_path / "plan.gpkg", 1, zone=pyproj.CRS(zone), crs=pyproj.CRS(crs))
     made = gather(read_plan(path))
     lengths = np.array(column(made["tables"]["runs"], "length"), dtype=float)
     for parts, length in zip(made["tables"]["runs"]["shapes"]["parts"], lengths, strict=True):
@@ -290,9 +304,10 @@ def test_a_plan_with_few_layers_is_reported_all_the_same(
 
 def test_a_screening_is_shown_with_whatever_columns_it_has(tmp_path: Path) -> None:
     path = write_district(tmp_path / "screen.gpkg", 4, edit=only_findings)
-    import geopandas as gpd
 
-    shapes = [shapely.LineString([(450_000, 5_000_000), (450_900, 5_000_100 + k)]) for k in range(3)]
+    shapes = [
+        shapely.LineString([(450_000, 5_000_000), (450_900, 5_000_100 + k)]) for k in range(3)
+    ]
     ranking = gpd.GeoDataFrame(
         {"rank": [1, 2, 3], "run_id": ["A", "B", "C"], "verdict": ["good", "good", HOSTILE[0]],
          "length_m": [900.0, 800.5, 700.25], "benefit_per_cost": [3.0, 2.0, np.nan]},

@@ -183,9 +183,18 @@ function drawMap() {
   redrawLayers();
   labelRuns();
   tellNothing();
-  plane.on("moveend", spreadLabels);
+  plane.on("moveend", settled);
+  settled();
+  const holder = document.getElementById("map");
+  // hidden, as in print, it has no size and keeps the last
+  new ResizeObserver(() => { if (holder.clientWidth) plane.invalidateSize(); }).observe(holder);
+}
+
+let seen = null;
+function settled() {
+  if (!plane.getContainer().clientWidth) return;
+  seen = plane.getBounds();
   spreadLabels();
-  new ResizeObserver(() => plane.invalidateSize()).observe(document.getElementById("map"));
 }
 
 function extent(names) {
@@ -396,7 +405,7 @@ function printMap() {
   const holder = document.getElementById("map-print");
   holder.replaceChildren();
   if (!plane) return;
-  const bounds = plane.getBounds();
+  const bounds = seen;
   const [west, east] = [bounds.getWest(), bounds.getEast()];
   const [south, north] = [bounds.getSouth(), bounds.getNorth()];
   const factor = PRINT_WIDTH / (east - west);
@@ -428,13 +437,13 @@ function printMap() {
 function printed(table, row, look, at, height) {
   const kind = table.shapes.kinds[row];
   const parts = partsOf(table, row).map((points) => points.map(at));
-  const seen = parts.some((points) => {
+  const inside = parts.some((points) => {
     const xs = points.map((p) => p[0]);
     const ys = points.map((p) => p[1]);
     return Math.max(...xs) >= 0 && Math.min(...xs) <= PRINT_WIDTH
       && Math.max(...ys) >= 0 && Math.min(...ys) <= height;
   });
-  if (kind < 0 || !seen) return [];
+  if (kind < 0 || !inside) return [];
   if (kind === 0) return parts.map(([[x, y]]) => markNode(look, x, y, look.size || 4));
   const path = parts.map((points) => "M" + points.map((p) => p.map((n) => n.toFixed(1)).join(" "))
     .join("L") + (kind === 2 ? "Z" : "")).join("");

@@ -8,6 +8,7 @@ const FILTERED = new Set(["status", "severity", "outcome", "verdict", "rule", "r
   "layer", "kind", "governed_by", "refused_by", "host_material"]);
 const MOST_CHOICES = 40;
 const SHORT = 26;
+const TINY = 13;
 const collator = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
 const views = [];
 
@@ -201,16 +202,16 @@ function cellNode(view, column, row) {
   if (column.kind === "number") return el("td", { class: "number" }, text);
   if (BADGES.has(column.key) && text) return el("td", {}, badge(valueAt(column, row)));
   if (column.key === "run_id" && text && !view.plain && runRow(text) !== undefined) {
-    return el("td", { class: "id" }, el("button", { type: "button", class: "link",
+    return el("td", { class: "id tiny" }, el("button", { type: "button", class: "link",
       "aria-label": "Show run " + text, click: () => chooseRun(text, true) }, text));
   }
   if (column === view.table.columns[0] && text && text.length < SHORT && !view.plain
     && view.table.shapes && mapReady()) {
-    return el("td", { class: "id" }, el("button", { type: "button", class: "link",
+    return el("td", { class: "id tiny" }, el("button", { type: "button", class: "link",
       "aria-label": "Show " + text + " on the map",
       click: () => showOnMap(view.name, row, true) }, text));
   }
-  const kind = text.length > 45 ? "long" : text.length < SHORT ? "id" : null;
+  const kind = text.length > 45 ? "long" : text.length < TINY ? "id tiny" : text.length < SHORT ? "id" : null;
   return el("td", { class: kind }, breakable(text));
 }
 
