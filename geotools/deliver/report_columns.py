@@ -31,6 +31,10 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("run_id", "carrier", "outcome", "reason", "capacity_ratio", "pit_count", "pull_count"),
         *("longest_pull", "cost"),
     ),
+    "ranking": (
+        *("rank", "run_id", "verdict", "priority", "need", "suitability", "length"),
+        *("host_diameter", "host_material", "carrier", "lining_cost", "cost_ratio", "reason_1"),
+    ),
     "bends": ("bend_id", "chainage", "deflection", "kind", "passes"),
     "closures": (
         *("closure_id", "pit_id", "street", "class", "lanes_closed", "lanes_left", "days"),
@@ -49,6 +53,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "inputs": ("layer", "source", "sublayer", "crs", "features_read", "features_used"),
 }
 _FIRST = 9
+_FEWEST = 5
 _MOST_DIGITS = 6
 _FIXED_DIGITS = {"utilisation": 2, "cost": 0, "rate": 2, "days": 1, "hours": 1}
 # Suffixes that are words or parts of names too: trusted where the contract knows the field.
@@ -78,10 +83,14 @@ def packed_table(layer: str, frame: pd.DataFrame, *, title: str = "") -> dict[st
         Caption; what the contract says of the layer if left out.
     """
     known = [field_of(layer, str(column)) for column in frame.columns]
-    shown = SHOWN.get(layer)
+    names = [
+        field.name if field else str(column).removesuffix(f"_{suffix}" if suffix else "")
+        for column, (field, suffix) in zip(frame.columns, known, strict=True)
+    ]
+    shown = _shown(layer, names)
     columns = []
-    for place, (column, (field, suffix)) in enumerate(zip(frame.columns, known, strict=True)):
-        bare = field.name if field else str(column).removesuffix(f"_{suffix}" if suffix else "")
+    for place, (column, bare) in enumerate(zip(frame.columns, names, strict=True)):
+        field, suffix = known[place]
         columns.append(
             {
                 "key": bare,
@@ -97,6 +106,12 @@ def packed_table(layer: str, frame: pd.DataFrame, *, title: str = "") -> dict[st
         columns.sort(key=lambda c: shown.index(c["key"]) if c["key"] in shown else len(shown))
     text = title or (OUTPUTS[layer].text if layer in OUTPUTS else layer.replace("_", " "))
     return {"title": text, "rows": len(frame), "columns": columns}
+
+
+def _shown(layer: str, names: list[str]) -> tuple[str, ...]:
+    """Return the fields to show first; none if the layer has few of those wanted."""
+    wanted = SHOWN.get(layer, ())
+    return wanted if len(set(wanted) & set(names)) >= _FEWEST else ()
 
 
 def pack(series: pd.Series[Any], field: Field | None, suffix: str) -> dict[str, Any]:

@@ -128,7 +128,7 @@ function breakable(text) {
 }
 
 const BAD = new Set(["no_plan", "error", "fail", "missing", "unsuitable"]);
-const GOOD = new Set(["planned", "chosen", "pass"]);
+const GOOD = new Set(["suitable", "planned", "chosen", "pass"]);
 const BADGES = new Set(["status", "severity", "outcome", "verdict"]);
 
 function badge(word) {

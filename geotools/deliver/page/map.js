@@ -20,8 +20,14 @@ const SHARES = [
   [0.8, "50 to 80 %", { color: "#00628f", weight: 3.5 }],
   [Infinity, "above 80 %", { color: "#08264a", weight: 5 }],
 ];
+const AMBER = "#a86200";
+const VERDICT_LOOKS = {
+  suitable: { color: BLUE, weight: 5 },
+  doubtful: { color: AMBER, weight: 4, dash: [10, 5] },
+  "not suitable": { color: GREY, weight: 3, dash: [3, 5] },
+};
 const CATEGORY_LOOKS = [
-  { color: BLUE, weight: 4 }, { color: YELLOW, weight: 4, dash: [10, 4] },
+  { color: BLUE, weight: 4 }, { color: AMBER, weight: 4, dash: [10, 4] },
   { color: GREY, weight: 3, dash: [4, 5] }, { color: PURPLE, weight: 4, dash: [12, 4, 2, 4] },
   { color: GREEN, weight: 4 }, { color: ORANGE, weight: 3, dash: [2, 4] },
 ];
@@ -45,8 +51,9 @@ const LAYERS = [
   { table: "context", title: "Surroundings", key: "layer", looks: SURROUNDINGS, other: SMALL },
   { table: "closures", title: "Lane closures", off: true, key: null,
     other: { color: "#8a5a00", weight: 1, fill: YELLOW, opacity: 0.35 } },
-  { table: "ranking_mains", title: "Mains ranked", off: true, key: "verdict" },
-  { table: "ranking", title: "Runs ranked", key: "verdict" },
+  { table: "ranking_mains", title: "Mains ranked", off: true, key: "verdict",
+    looks: VERDICT_LOOKS },
+  { table: "ranking", title: "Runs ranked", key: "verdict", looks: VERDICT_LOOKS },
   { table: "runs", title: "Runs", key: "status", looks: RUN_LOOKS },
   { table: "strings", title: "Strings laid out", off: true, key: null,
     other: { color: GREEN, weight: 2, fill: GREEN, opacity: 0.4 } },
@@ -67,8 +74,9 @@ const LAYERS = [
   otherWord: "insertion" },
   { table: "findings", title: "Findings", off: true, key: "severity", looks: GRAVITY },
 ];
-// More features than this are drawn only when their layer is switched on.
+// Of a layer with more features than this, those in view are drawn once they are fewer.
 const MANY = 4000;
+const ALWAYS = new Set(["runs", "ranking"]);
 const LABELLED = 80;
 
 let plane = null;
@@ -194,6 +202,7 @@ let seen = null;
 function settled() {
   if (!plane.getContainer().clientWidth) return;
   seen = plane.getBounds();
+  if (drawn.some((layer) => layer.large && layer.visible)) redrawLayers();
   spreadLabels();
 }
 
@@ -218,7 +227,9 @@ function fitAll() {
 
 function prepareLayer(layer) {
   const table = REPORT.tables[layer.table];
-  layer.visible = !layer.off && table.rows <= MANY;
+  layer.visible = !layer.off;
+  layer.large = table.rows > MANY && !ALWAYS.has(layer.table);
+  layer.hint = el("span", { hidden: true }, "zoom in to see them");
   layer.keys = new Map();
   for (let row = 0; row < table.rows; row += 1) {
     if (table.shapes.kinds[row] < 0) continue;
@@ -243,7 +254,7 @@ function prepareLayer(layer) {
   const holder = el("div", { class: "layer" + (layer.visible ? "" : " off") }, box, el("div", {},
     el("label", { for: box.id, class: "key" }, single ? swatch(...single) : null, layer.title),
     el("div", { class: "keys" }, words.map(([word, [look, kind]]) =>
-      el("span", { class: "key" }, swatch(look, kind), word.replaceAll("_", " "))))));
+      el("span", { class: "key" }, swatch(look, kind), word.replaceAll("_", " "))), layer.hint)));
   document.getElementById("layers").prepend(holder);  // what lies on top comes first
 }
 
@@ -271,10 +282,9 @@ function redrawLayers() {
   for (const layer of drawn) if (layer.group) layer.group.remove();
   for (const layer of drawn) {
     if (!layer.visible) continue;
-    if (!layer.group) {
+    if (!layer.group || layer.large) {
       layer.group = L.featureGroup();
-      const table = REPORT.tables[layer.table];
-      for (let row = 0; row < table.rows; row += 1) {
+      for (const row of rowsToDraw(layer)) {
         for (const one of featureOf(layer, row, lookOf(layer, row).look)) layer.group.addLayer(one);
       }
       layer.group.on("click", (event) => {
@@ -286,6 +296,34 @@ function redrawLayers() {
     layer.group.addTo(plane);
   }
   if (highlight) highlight.remove().addTo(plane);
+}
+
+// Rows of a layer to be drawn now: all, or of a large layer those in view unless too many.
+function rowsToDraw(layer) {
+  const table = REPORT.tables[layer.table];
+  const all = [...Array(table.rows).keys()];
+  if (!layer.large) return all;
+  layer.boxes = layer.boxes || all.map((row) => boxOf(partsOf(table, row).flat()));
+  const view = plane.getBounds().pad(0.1);
+  const [west, south, east, north] = [view.getWest(), view.getSouth(), view.getEast(), view.getNorth()];
+  const rows = all.filter((row) => {
+    const box = layer.boxes[row];
+    return box && box[0] <= east && box[2] >= west && box[1] <= north && box[3] >= south;
+  });
+  layer.hint.hidden = rows.length <= MANY;
+  return rows.length <= MANY ? rows : [];
+}
+
+function boxOf(points) {
+  if (!points.length) return null;
+  const box = [Infinity, Infinity, -Infinity, -Infinity];
+  for (const [x, y] of points) {
+    box[0] = Math.min(box[0], x);
+    box[1] = Math.min(box[1], y);
+    box[2] = Math.max(box[2], x);
+    box[3] = Math.max(box[3], y);
+  }
+  return box;
 }
 
 function tellNothing() {
@@ -309,7 +347,7 @@ function showOnMap(name, row, move) {
   const run = valueOf(table, "run_id", row);
   const rows = table.columns.map((c) => [c, shownAt(c, row)]).filter(([, text]) => text !== "");
   document.getElementById("details").replaceChildren(...[
-    el("h3", {}, name.replaceAll("_", " ")),
+    el("h3", {}, LAYERS.some((l) => l.table === name) ? LAYERS.find((l) => l.table === name).title : name),
     el("dl", {}, rows.map(([c, text]) => [el("dt", {}, label(c)),
       el("dd", {}, c.kind === "text" ? text : told(table, c.key, row))])),
     run && runRow(run) !== undefined ? el("button", { type: "button",
@@ -414,7 +452,7 @@ function printMap() {
   const picture = svg("svg", { viewBox: "0 0 " + PRINT_WIDTH + " " + height });
   for (const layer of drawn.filter((l) => l.visible)) {
     const table = REPORT.tables[layer.table];
-    for (let row = 0; row < table.rows; row += 1) {
+    for (const row of rowsToDraw(layer)) {
       for (const node of printed(table, row, lookOf(layer, row).look, at, height)) picture.append(node);
     }
   }

@@ -24,6 +24,8 @@ function tableView(name, options) {
     hide: new Set(options.hide || []),
     share: options.share, whole: options.whole,
     texts: null,
+    // the name of the row leads to its place on the map
+    link: table.shapes ? table.columns.find((c) => c.kind === "text" && c.key.endsWith("_id")) : null,
   };
   view.node = el("div", { class: "table-block" });
   view.body = el("tbody");
@@ -205,8 +207,7 @@ function cellNode(view, column, row) {
     return el("td", { class: "id tiny" }, el("button", { type: "button", class: "link",
       "aria-label": "Show run " + text, click: () => chooseRun(text, true) }, text));
   }
-  if (column === view.table.columns[0] && text && text.length < SHORT && !view.plain
-    && view.table.shapes && mapReady()) {
+  if (column === view.link && text && text.length < SHORT && !view.plain && mapReady()) {
     return el("td", { class: "id tiny" }, el("button", { type: "button", class: "link",
       "aria-label": "Show " + text + " on the map",
       click: () => showOnMap(view.name, row, true) }, text));
