@@ -10,12 +10,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
+import pyogrio
 import pytest
+import shapely
 
 import geotools
 
 sys.path.insert(0, str(Path(__file__).parent))
-from district import write_district
+from district import CRS, write_district
 from test_report import HOSTILE, spoil
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
@@ -49,8 +52,28 @@ def chromium() -> Iterator[Any]:
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("report")
     plan = write_district(folder / "plan.gpkg", 6, edit=spoil)
+    backdrop(plan)
     geotools.report(plan, output=folder / "report.html", title=HOSTILE[0])
     return folder / "report.html"
+
+
+def backdrop(plan: Path) -> None:
+    """Add surroundings of every kind of geometry, and a layer nobody knows."""
+    x, y = 450_000, 5_000_000
+    shapes = {
+        "streets": shapely.LineString([(x - 50, y), (x + 900, y + 60)]),
+        "avoid": shapely.box(x + 100, y + 100, x + 200, y + 180),
+        "hydrants": shapely.Point(x + 20, y + 30),
+    }
+    frame = gpd.GeoDataFrame(
+        {"layer": list(shapes), "feature": list("123"), "name": HOSTILE[:3]},
+        geometry=list(shapes.values()),
+        crs=CRS,
+    )
+    frame["rank"], frame["verdict"] = [1, 2, 10], ["suitable", "doubtful", "suitable"]
+    frame["run_id"] = ["X10", "X9", HOSTILE[3]]
+    for name in ("context", "unheard_of", "ranking"):
+        pyogrio.write_dataframe(frame, plan, layer=name, geometry_type="Unknown", append=True)
 
 
 def short(tables: Any) -> None:
@@ -124,6 +147,20 @@ def test_hostile_text_is_shown_as_text(opened: Opened) -> None:
     assert HOSTILE[2] in page.locator("#run").text_content()
 
 
+def test_nothing_missing_is_spelt_out(opened: Opened) -> None:
+    words = opened.page.evaluate(
+        """() => { const found = [];
+          const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+          while (walk.nextNode()) {
+            const n = walk.currentNode;
+            if (n.parentElement.closest('script, style')) continue;
+            if (/null|undefined|NaN|\\[object/.test(n.data)) found.push(n.data.slice(0, 60));
+          }
+          return found; }"""
+    )
+    assert words == []
+
+
 def test_map_is_drawn_and_its_layers_switch(opened: Opened) -> None:
     page = opened.page
     before = inked(page)
@@ -133,7 +170,11 @@ def test_map_is_drawn_and_its_layers_switch(opened: Opened) -> None:
     assert without < before
     page.locator("input[data-layer=pits]").check()
     assert inked(page) == before
-    page.locator("input[data-layer=local_digs]").check()
+    for layer in ("local_digs", "unheard_of"):
+        more = inked(page)
+        page.locator(f"input[data-layer={layer}]").check()
+        assert inked(page) > more
+    page.locator("input[data-layer=context]").uncheck()
     assert inked(page) > before
 
 
@@ -182,6 +223,14 @@ def test_tables_filter_search_and_sort(opened: Opened) -> None:
     block.locator("input[type=search]").fill("r0003-l2")
     assert rows.count() == 1
     assert block.locator(".count").inner_text() == "1 of 24 rows"
+
+    ranking = page.locator("#ranking")
+    ranking.get_by_role("button", name="Rank", exact=True).click()
+    ranking.get_by_role("button", name="Rank", exact=True).click()
+    place = ranking.locator("th[aria-sort]").evaluate("(node) => node.cellIndex")
+    assert ranking.locator(f"td:nth-child({place + 1})").all_inner_texts() == ["10", "2", "1"]
+    ranking.locator("input[type=search]").fill("x9")
+    assert ranking.locator("tbody tr").count() == 1
 
     findings = page.locator("#findings")
     findings.locator("select[data-filter=severity]").select_option(label="warning (6)")

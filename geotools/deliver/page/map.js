@@ -25,6 +25,7 @@ const VERDICT_LOOKS = {
   suitable: { color: BLUE, weight: 5 },
   doubtful: { color: AMBER, weight: 4, dash: [10, 5] },
   "not suitable": { color: GREY, weight: 3, dash: [3, 5] },
+  "not considered": { color: "#aab3bb", weight: 2 },
 };
 const CATEGORY_LOOKS = [
   { color: BLUE, weight: 4 }, { color: AMBER, weight: 4, dash: [10, 4] },

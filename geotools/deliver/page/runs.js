@@ -35,12 +35,12 @@ function drawChooser() {
     const row = (Number(select.value) + by + table.rows) % table.rows;
     chooseRun(valueAt(names, row), false);
   };
-  document.getElementById("chooser").append(
+  fill(document.getElementById("chooser"), {}, [
     el("label", { for: "run-select" }, "Run", select),
     el("button", { type: "button", click: step(-1) }, "Previous"),
     el("button", { type: "button", click: step(1) }, "Next"),
     mapReady() ? el("button", { type: "button",
-      click: () => showOnMap("runs", runRow(chosenRun), true) }, "Show on the map") : null);
+      click: () => showOnMap("runs", runRow(chosenRun), true) }, "Show on the map") : null]);
   const status = columnOf(table, "status");
   let first = 0;
   for (let row = table.rows - 1; row >= 0; row -= 1) {

@@ -7,6 +7,7 @@ const PRINTED_ROWS = 250;
 const FILTERED = new Set(["status", "severity", "outcome", "verdict", "rule", "role", "origin",
   "layer", "kind", "governed_by", "refused_by", "host_material"]);
 const MOST_CHOICES = 40;
+const FEWEST_FILTERED = 3;
 const SHORT = 26;
 const TINY = 13;
 const collator = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
@@ -40,7 +41,7 @@ function tableView(name, options) {
     el("table", {}, view.captionNode, el("thead", {}, view.headRow), view.body));
   view.node.append(view.scroll);
   if (!view.plain) {
-    view.node.append(view.more, fieldNotes(table));
+    view.node.append(view.more, ...[fieldNotes(table)].filter(Boolean));
     views.push(view);
   }
   drawHead(view);
@@ -51,13 +52,20 @@ function tableView(name, options) {
 function controls(view) {
   const { table } = view;
   const node = el("div", { class: "controls" });
-  if (view.rows.length < 4) return node;
+  if (view.rows.length >= FEWEST_FILTERED) node.append(...filters(view));
+  if (table.columns.some((c) => !c.first)) node.append(columnsButton(view));
+  node.append(view.count);
+  return node;
+}
+
+function filters(view) {
+  const nodes = [];
   const search = el("input", {
     type: "search", id: freshId("search"), autocomplete: "off",
     input: () => { view.needle = search.value.trim().toLowerCase(); refilter(view); },
   });
-  node.append(el("label", { for: search.id }, "Search", search));
-  for (const column of table.columns) {
+  nodes.push(el("label", { for: search.id }, "Search", search));
+  for (const column of view.table.columns) {
     if (!FILTERED.has(column.key) || view.hide.has(column.key)) continue;
     const counts = new Map();
     for (const row of view.rows) {
@@ -75,23 +83,22 @@ function controls(view) {
       },
     }, el("option", {}, "all"), words.map((w) =>
       el("option", {}, (w || "(none)") + " (" + counts.get(w) + ")")));
-    node.append(el("label", { for: select.id }, label(column), select));
+    nodes.push(el("label", { for: select.id }, label(column), select));
   }
-  if (table.columns.some((c) => !c.first)) {
-    const button = el("button", {
-      type: "button", "aria-pressed": "false",
-      click: () => {
-        view.wide = !view.wide;
-        button.setAttribute("aria-pressed", String(view.wide));
-        button.textContent = view.wide ? "Fewer columns" : "All columns";
-        drawHead(view);
-        drawRows(view);
-      },
-    }, "All columns");
-    node.append(button);
-  }
-  node.append(view.count);
-  return node;
+  return nodes;
+}
+
+function columnsButton(view) {
+  const button = el("button", {
+    type: "button",
+    click: () => {
+      view.wide = !view.wide;
+      button.textContent = view.wide ? "Fewer columns" : "All columns";
+      drawHead(view);
+      drawRows(view);
+    },
+  }, "All columns");
+  return button;
 }
 
 function fieldNotes(table) {
