@@ -21,7 +21,7 @@ from geotools.brief import settings as brief_settings
 from geotools.errors import BriefError, LayerError
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
-__all__ = ["NEEDED", "PlanFile", "read_plan"]
+__all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
 
 # What a GeoPackage must hold to be a plan at all.
 NEEDED = ("runs", "pits", "pulls", "settings")
@@ -90,7 +90,7 @@ class PlanFile:
         wanted = layer.fields if fields is None else tuple(layer.field(f) for f in fields)
         if name not in self.layers:
             raise LayerError(str(self.path), f"has no layer {name}; {_AGAIN}")
-        raw = _read_layer(self.path, name, geometry=bool(layer.geometry))
+        raw = read_raw(self.path, name, geometry=bool(layer.geometry))
         columns = {f.name: self._column(f, raw.columns) for f in wanted}
         faults = [
             f"layer {name} has no field {layer.field(n).column(self.units)}; {_AGAIN}"
@@ -207,7 +207,14 @@ def _check_file(path: Path) -> None:
         )
 
 
-def _read_layer(path: Path, name: str, *, geometry: bool) -> Any:
+def read_raw(path: Path, name: str, *, geometry: bool) -> Any:
+    """Return a layer with the columns, units and types it has in the file.
+
+    Raises
+    ------
+    LayerError
+        If it cannot be read.
+    """
     try:
         return pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
     except _READ_ERRORS as error:

@@ -6,9 +6,29 @@ import numpy as np
 
 from geotools.schema import DIMENSIONS
 
-__all__ = ["moment", "shown"]
+__all__ = ["UNIT_SIGNS", "moment", "shown"]
 
-_UNITS = {"kpa": "kPa", "c": "°C", "f": "°F", "kn": "kN", "in2": "in²", "cm2": "cm²"}
+# How a unit suffix is written for a reader, where that differs.
+UNIT_SIGNS = {
+    "kpa": "kPa",
+    "mpa": "MPa",
+    "kn": "kN",
+    "c": "°C",
+    "f": "°F",
+    "deg": "°",
+    "m2": "m²",
+    "ft2": "ft²",
+    "in2": "in²",
+    "cm2": "cm²",
+    "mm2": "mm²",
+    "m3": "m³",
+    "yd3": "yd³",
+    "m3h": "m³/h",
+    "lps": "L/s",
+    "kmh": "km/h",
+    "ms": "m/s",
+    "fts": "ft/s",
+}
 
 
 def shown(value: float, dimension: str, units: str) -> str:
@@ -16,7 +36,7 @@ def shown(value: float, dimension: str, units: str) -> str:
     kind = DIMENSIONS[dimension]
     suffix = kind.suffix(units)
     number = (value - kind.zero.get(suffix, 0.0)) / kind.units[suffix]
-    return f"{number:.4g} {_UNITS.get(suffix, suffix)}"
+    return f"{number:.4g} {UNIT_SIGNS.get(suffix, suffix)}"
 
 
 def moment(time: np.datetime64) -> str:

@@ -1,0 +1,130 @@
+"""What the report shows, gathered from a written plan or screening as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import pandas as pd
+import pyogrio
+import shapely
+
+from geotools.deliver.read_plan import PlanFile, read_raw
+from geotools.deliver.report_charts import force_charts, profile_charts
+from geotools.deliver.report_columns import packed_table
+from geotools.deliver.report_facts import facts_of
+from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
+from geotools.deliver.tables import CAUTIONS
+from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
+
+__all__ = ["gather"]
+
+# Drawn as charts, or too many rows to be read on a page: the GIS is the place for them.
+_CHARTS = ("stations", "forces")
+_SUMMED = ("quantities", "schedule")
+_LEFT_OUT = ("candidates", *_CHARTS, *_SUMMED)
+# A line may lie this far from the true one, m: less than a pixel where a run fills the map. The
+# second value is for large districts.
+_TOLERANCE = (0.3, 1.0)
+_MANY_RUNS = 500
+_CAUTION = "caution."
+
+
+def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
+    """Return everything the report shows.
+
+    Parameters
+    ----------
+    file : PlanFile
+        A plan or a screening. Any layer but the settings may be missing.
+    title : str, optional
+        Heading; the name of the file if left out.
+
+    Raises
+    ------
+    LayerError
+        If a layer cannot be read.
+    """
+    raw = _read(file)
+    shapes = _shapes(file, raw)
+    frames = {name: pd.DataFrame(f.drop(columns="geometry", errors="ignore"))
+              for name, f in raw.items()}  # fmt: skip
+    many = len(frames.get("runs", ())) > _MANY_RUNS
+    tolerance = _TOLERANCE[many]
+    box = bounds_of(list(shapes.values()))
+    tables = {
+        name: packed_table(name, _without_cautions(name, frame)) for name, frame in frames.items()
+    }
+    for name, geometry in shapes.items():
+        tables[name]["shapes"] = encode_shapes(geometry, box[:2], tolerance=tolerance)
+    return {
+        "title": title or file.path.name,
+        "file": file.path.name,
+        "units": file.units,
+        "currency": file.settings.get("rates.currency", ""),
+        "crs": crs_name(file.crs),
+        "quantum": QUANTUM,
+        "tolerance": tolerance,
+        "facts": facts_of(frames, file),
+        "tables": {**tables, **_quantities(file)},
+        "profiles": profile_charts(file),
+        "forces": force_charts(file),
+        "cautions": _cautions(frames["settings"]),
+    }
+
+
+def _read(file: PlanFile) -> dict[str, Any]:
+    """Read every layer to be listed, in the file's own columns and units."""
+    names = [str(name) for name, _ in pyogrio.list_layers(file.path)]
+    wanted = [name for name in names if name not in _LEFT_OUT and name != "layer_styles"]
+    return {name: read_raw(file.path, name, geometry=True) for name in wanted}
+
+
+def _shapes(file: PlanFile, raw: dict[str, Any]) -> dict[str, Any]:
+    """Return the geometries of each layer in metres, without Z."""
+    found = {
+        name: shapely.force_2d(frame.geometry.to_numpy())
+        for name, frame in raw.items()
+        if "geometry" in frame.columns and not frame.geometry.isna().all()
+    }
+    corners = bounds_of(list(found.values())).reshape(2, 2)
+    if not found:
+        return {}
+    crs = horizontal(file.crs)
+    target = choose_working_crs(str(file.path), crs, corners, None).crs
+    return {
+        name: shapely.transform(geometry, lambda xy: project(xy, crs, target))
+        for name, geometry in found.items()
+    }
+
+
+def _without_cautions(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    if name != "settings":
+        return frame
+    return frame[~frame["name"].astype(str).str.startswith(_CAUTION)].reset_index(drop=True)
+
+
+def _cautions(settings: pd.DataFrame) -> list[str]:
+    """Return the cautions written with the plan; those of the program if it holds none."""
+    own = settings["name"].astype(str).str.startswith(_CAUTION)
+    return [str(t) for t in settings.loc[own, "text"]] or list(CAUTIONS.values())
+
+
+def _quantities(file: PlanFile) -> dict[str, Any]:
+    """Return the quantities of all runs by item, and those of each run."""
+    if "quantities" not in file.layers:
+        return {}
+    rows = read_raw(file.path, "quantities", geometry=False)
+    # a run's own rows are the sums of those of its pits and pulls
+    runs = rows[rows["scope"] == "run"]
+    runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]
+    total = _summed(runs, ["item", "unit"]).sort_values("cost", ascending=False, kind="stable")
+    return {
+        "quantities": packed_table("quantities", total, title="Quantities and cost of all runs"),
+        "run_quantities": packed_table("quantities", _summed(runs, ["run_id", "item", "unit"])),
+    }
+
+
+def _summed(rows: pd.DataFrame, keys: Iterable[str]) -> pd.DataFrame:
+    grouped = rows.groupby(list(keys), sort=False, dropna=False)
+    return grouped[["quantity", "cost"]].sum(min_count=1).reset_index()

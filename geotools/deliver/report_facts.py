@@ -1,0 +1,126 @@
+"""The few numbers that head the report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.deliver.read_plan import PlanFile
+from geotools.schema import DIMENSIONS
+
+__all__ = ["facts_of"]
+
+Frames = Mapping[str, pd.DataFrame]
+
+
+def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
+    """Return the head numbers: a value, what it is, and a remark.
+
+    Parameters
+    ----------
+    frames : mapping of str to DataFrame
+        Layers as in the file; only those that are there give numbers.
+    file : PlanFile
+        Its units and settings.
+    """
+    facts: list[dict[str, str]] = []
+    if "ranking" in frames:
+        facts += _ranked(frames["ranking"])
+    if "runs" in frames:
+        facts += _runs(frames["runs"], file)
+    if "pits" in frames:
+        facts.append(_fact(f"{len(frames['pits']):,}", "pits"))
+    if "pulls" in frames and len(frames["pulls"]):
+        facts += _pulls(frames["pulls"], file)
+    if "shutdowns" in frames:
+        facts += _dry(frames["shutdowns"])
+    if "findings" in frames:
+        counts = frames["findings"]["severity"].value_counts()
+        facts.append(
+            _fact(
+                f"{counts.get('warning', 0):,}",
+                "warnings to read",
+                f"{counts.get('error', 0):,} errors, {counts.get('info', 0):,} notes",
+            )
+        )
+    return facts
+
+
+def _fact(value: str, label: str, note: str = "") -> dict[str, str]:
+    return {"value": value, "label": label, "note": note}
+
+
+def _length(value: float, file: PlanFile) -> str:
+    return f"{value:,.0f} {DIMENSIONS['length'].suffix(file.units)}"
+
+
+def _column(frame: pd.DataFrame, name: str, dimension: str, file: PlanFile) -> Any:
+    """Return a column in the file's unit, or not-a-numbers where it has none."""
+    column = f"{name}_{DIMENSIONS[dimension].suffix(file.units)}"
+    if column not in frame:
+        return np.full(len(frame), np.nan)
+    return frame[column].to_numpy(dtype=float)
+
+
+def _ranked(ranking: pd.DataFrame) -> list[dict[str, str]]:
+    facts = [_fact(f"{len(ranking):,}", "runs ranked")]
+    if "verdict" in ranking:
+        counts = ranking["verdict"].astype(str).value_counts()
+        facts += [_fact(f"{n:,}", str(word).replace("_", " ")) for word, n in counts.items()][:4]
+    return facts
+
+
+def _runs(runs: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
+    planned = (runs["status"] == "planned").to_numpy()
+    without = int((runs["status"] == "no_plan").sum())
+    unfit = int((runs["status"] == "not_suitable").sum())
+    length = _column(runs, "length", "length", file)
+    currency = file.settings.get("rates.currency", "")
+    return [
+        _fact(
+            f"{planned.sum():,} of {len(runs):,}",
+            "runs planned",
+            f"{without:,} without a plan, {unfit:,} not suitable",
+        ),
+        _fact(
+            _length(float(np.nansum(length[planned])), file),
+            "of main to be lined",
+            f"of {_length(float(np.nansum(length)), file)} looked at",
+        ),
+        _fact(
+            f"{runs['cost'].sum():,.0f}",
+            f"{currency}, planning cost".lstrip(", "),
+            "at the rates under Settings",
+        ),
+    ]
+
+
+def _pulls(pulls: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
+    longest = float(np.nanmax(_column(pulls, "length", "length", file)))
+    facts = [_fact(f"{len(pulls):,}", "pulls", f"longest {_length(longest, file)}")]
+    if pulls["utilisation"].notna().any():
+        worst = pulls.iloc[int(np.nanargmax(pulls["utilisation"].to_numpy(dtype=float)))]
+        facts.append(
+            _fact(
+                f"{worst['utilisation']:.0%}",
+                "of the allowed force at most",
+                f"pull {worst['pull_id']}",
+            )
+        )
+    return facts
+
+
+def _dry(shutdowns: pd.DataFrame) -> list[dict[str, str]]:
+    if not shutdowns["customers"].notna().any():
+        return []
+    worst = shutdowns.iloc[int(np.nanargmax(shutdowns["customers"].to_numpy(dtype=float)))]
+    return [
+        _fact(
+            f"{worst['customers']:,.0f}",
+            "customers without water at most",
+            f"shutdown of run {worst['run_id']}",
+        )
+    ]

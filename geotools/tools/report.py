@@ -1,0 +1,66 @@
+"""The tool ``report``: a plan or a screening as one HTML file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from geotools.tool import Outcome, Parameter, Progress, Tool
+
+__all__ = ["TOOL", "report"]
+
+TOOL = Tool(
+    name="report",
+    title="Report a plan or a screening",
+    summary=(
+        "Writes a plan or a screening as one HTML file that needs no network: map, profiles, "
+        "forces, tables to sort and filter, quantities, findings, cautions and every setting."
+    ),
+    function="geotools.tools.report:report",
+    parameters=(
+        Parameter(
+            "plan", "path", "GeoPackage written by plan or screen", required=True, positional=True
+        ),
+        Parameter("output", "path", "HTML file to write", required=True, short="o"),
+        Parameter("title", "text", "heading; the name of the file if not given"),
+        Parameter("overwrite", "flag", "replace a file that exists"),
+    ),
+)
+
+
+def report(
+    *, plan: Path, output: Path, title: str | None, overwrite: bool, progress: Progress
+) -> Outcome:
+    """Write the report of a plan or a screening.
+
+    Parameters
+    ----------
+    plan, output : Path
+    title : str, optional
+    overwrite : bool
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If the file is no plan and no screening, or a layer cannot be read.
+    OutputError
+        If the report cannot be written.
+    """
+    from geotools.deliver.files import check_file
+    from geotools.deliver.read_plan import read_plan
+    from geotools.deliver.report import write_report
+
+    target = check_file(output, suffix=".html", overwrite=overwrite)
+    file = read_plan(plan, needs=())
+    progress("report", 0.0)
+    content = write_report(target, file, title=title or "")
+    rows = {name: table["rows"] for name, table in content["tables"].items()}
+    size = target.stat().st_size
+    lines = [
+        f"report    {len(content['profiles']):,} profiles, "
+        f"{rows.get('pulls', 0):,} pulls, {rows.get('findings', 0):,} findings",
+        f"written   {target} ({size / 1e6:.1f} MB); opens in any browser, without a network",
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]
+    summary = {"output": str(target), "bytes": size, "rows": rows, "plan": str(plan)}
+    return Outcome(summary, "\n".join(lines))
