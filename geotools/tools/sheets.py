@@ -134,7 +134,7 @@ def _told(book: Book, target: Path) -> Outcome:
     lines = [
         f"sheets    {len(book.sheets)} of {book.paper.name}: {kinds['strip']} plan and profile, "
         f"{kinds['schedule']} of schedules, {len(plan.axes)} runs; {without} runs without a plan",
-        *([f"not shown {', '.join(plan.missing)}: the plan has no such layer"] if plan.missing else []),
+        *(f"not shown {layer}: the plan has no such layer" for layer in plan.missing),
         f"written   {target}",
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]  # fmt: skip

@@ -34,6 +34,7 @@ FIELDS = (
     *("drawn_by", "checked_by", "approved_by"),
 )
 _PLAN_MARGIN = 14.0  # heights of the text kept free over and under the axis, for labels
+_TITLE = "Plan and profile of pulls into old mains"
 _ENDS = 2.0  # mm kept free before and after a strip
 
 
@@ -63,7 +64,7 @@ class Book:
         """Return the title block of a sheet."""
         sheet = self.sheets[number - 1]
         return Stamp(
-            self.fields,
+            {**self.fields, "title": self.fields.get("title") or _TITLE},
             sheet.title,
             sheet.detail,
             sheet.scale,
@@ -73,9 +74,7 @@ class Book:
         )
 
 
-def make_book(
-    plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[str, str]
-) -> Book:
+def make_book(plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[str, str]) -> Book:
     """Lay out all sheets of a plan.
 
     Parameters
@@ -97,10 +96,7 @@ def make_book(
               partial(_draw_cover, page, k))
         for k, page in enumerate(pages)
     ]  # fmt: skip
-    numbered = [
-        Sheet(s.kind, s.title, s.detail, s.scale, s.run_id, s.draw) for s in sheets
-    ]  # fmt: skip
-    return Book(plan, paper, layout, fields, (*front, *numbered))
+    return Book(plan, paper, layout, fields, (*front, *sheets))
 
 
 def write_book(target: Path, book: Book) -> None:
@@ -117,11 +113,13 @@ def write_book(target: Path, book: Book) -> None:
     OutputError
         If it cannot be written.
     """
-    title = book.fields.get("title") or f"Plan and profile sheets, {book.plan.name}"
+    title = book.fields.get("title") or f"{_TITLE}, {book.plan.name}"
     with replacing(target) as part:
         pen = Pen(part, book.paper, title=title, subject=f"made from {book.plan.name}")
         last = ""
         for number, sheet in enumerate(book.sheets, start=1):
+            if number > 1:
+                pen.next_page()
             if sheet.run_id and sheet.run_id != last:
                 pen.bookmark(f"run-{sheet.run_id}", f"Run {sheet.run_id}", 0)
             last = sheet.run_id
@@ -130,7 +128,6 @@ def write_book(target: Path, book: Book) -> None:
             side.draw_frame(pen, book.layout)
             sheet.draw(pen, book, number)
             side.title_block(pen, book.layout.title, book.stamp(number), book.paper.text)
-            pen.next_page()
         pen.save()
 
 
@@ -157,10 +154,16 @@ def _run_sheets(
     pages = flow(schedules.run_tables(plan, run_id), _columns(layout, paper), 0.85 * paper.text)
     for k, page in enumerate(pages):
         title = f"Run {run_id}, schedules {k + 1} of {len(pages)}"
-        first = ", ".join(dict.fromkeys(piece.table.heading.split(";")[0] for piece in page))
         draw = partial(_draw_schedule, run_id, page)
-        sheets.append(Sheet("schedule", title, first.lower(), "-", run_id, draw))
+        sheets.append(Sheet("schedule", title, _shows(page), "-", run_id, draw))
     return sheets
+
+
+def _shows(page: Sequence[Piece]) -> str:
+    """Return the tables of a page, the first to the last."""
+    names = [piece.table.heading.split(";")[0].split(" (")[0].lower() for piece in page]
+    names = [name for name in dict.fromkeys(names) if not name.startswith("run ")]
+    return f"{names[0]} to {names[-1]}" if len(names) > 1 else "".join(names)
 
 
 def _columns(layout: Layout, paper: Paper) -> list[Box]:
@@ -233,7 +236,12 @@ def _cover_pages(
         frozenset({0}),
         tuple(_key(first + k) for k in range(len(sheets))),
     )
-    tables = [index, schedules.quantities_of_all(plan), schedules.runs_without_plan(plan)]
+    tables = [
+        index,
+        schedules.runs_drawn(plan),
+        schedules.runs_without_plan(plan),
+        schedules.quantities_of_all(plan),
+    ]
     left, right = _columns(layout, paper)
     head = 12.0 * paper.text
     below = Box(left.x, left.y, left.w, 0.42 * (left.h - head))
@@ -257,7 +265,7 @@ def _draw_cover(page: Sequence[Piece], place: int, pen: Pen, book: Book, number:
     head = 12.0 * text
     top = layout.main.top - 2.0 * text
     get = book.fields.get
-    title = get("title") or "Plan and profile of pulls into old mains"
+    title = get("title") or _TITLE
     pen.text(left.x, top - 1.8 * text, title, size=2.6 * text, bold=True)
     under = ", ".join(w for w in (get("project"), get("client")) if w)
     pen.text(left.x, top - 5.0 * text, under or f"plan {plan.name}", size=1.5 * text)

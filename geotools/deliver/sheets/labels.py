@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ __all__ = ["Label", "Labels", "boxes_along"]
 
 FloatArray = npt.NDArray[np.float64]
 _PAD = 0.35  # of the type body, around the words
+_AT_ANCHOR = 1.6  # mm
 _CELL = 1.2  # mm; lines are kept clear of in cells of this size
 _LEADER = Ink("#444444", 0.13)
 _MASK = Ink(None, fill="#ffffff")
@@ -44,7 +46,6 @@ class Label:
     def extent(self) -> tuple[float, float]:
         """Width and height of the words with the room around them."""
         pad = 2 * _PAD * self.size
-        # the first line of several may be set in bold, which is wider
         width = max(text_width(t, self.size, self.bold) for t in self.lines)
         return width + pad, len(self.lines) * LEADING * self.size + pad
 
@@ -52,7 +53,7 @@ class Label:
 def boxes_along(points: FloatArray, half: float) -> FloatArray:
     """Return small rectangles that cover a line, ``half`` wide to each side."""
     out = []
-    for (x0, y0), (x1, y1) in zip(points[:-1], points[1:], strict=True):
+    for (x0, y0), (x1, y1) in pairwise(points):
         n = max(1, math.ceil(math.hypot(x1 - x0, y1 - y0) / _CELL))
         t = np.linspace(0, 1, n + 1)
         x, y = x0 + t * (x1 - x0), y0 + t * (y1 - y0)
@@ -103,8 +104,8 @@ class Labels:
             box = Box(x, y, width, height)
             if not self.free(np.array([box.bounds])):
                 continue
-            leader = boxes_along(_leader(label.anchor, box), 0.1)
-            if not self.free(leader, leader=True):
+            leader = boxes_along(_clear_of_anchor(_leader(label.anchor, box)), 0.1)
+            if len(leader) and not self.free(leader, leader=True):
                 continue
             self.words = np.vstack([self.words, [box.bounds], leader])
             self.placed.append((label, box))
@@ -153,12 +154,20 @@ def _leader(anchor: tuple[float, float], box: Box) -> FloatArray:
     return np.array([anchor, (x, y)])
 
 
+def _clear_of_anchor(leader: FloatArray) -> FloatArray:
+    """Return a leader without its first bit: two things at one point each have their own."""
+    length = math.dist(*leader)
+    if length <= _AT_ANCHOR:
+        return leader[:0]
+    return np.array([leader[0] + (leader[1] - leader[0]) * _AT_ANCHOR / length, leader[1]])
+
+
 def _spots(label: Label, width: float, height: float) -> Iterator[tuple[float, float]]:
     """Yield lower left corners to try, nearest first, the side wanted before the other."""
     x, y = label.anchor
     step = 1.1 * label.size
     gaps = np.arange(0.6 * label.size, label.reach, step)
-    shifts = np.array([0.0, 0.35, -0.35, 0.6, -0.6, 1.0, -1.0, 1.6, -1.6])
+    shifts = np.array([0.0, 0.35, -0.35, 0.6, -0.6, 1.0, -1.0, 1.6, -1.6, 2.4, -2.4])
     tries = [
         (gap + 0.5 * abs(shift) * width + (0.0 if up == label.above else 3 * step), gap, shift, up)
         for gap in gaps

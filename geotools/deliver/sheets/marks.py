@@ -72,13 +72,13 @@ def cross(pen: Pen, x: float, y: float, size: float) -> None:
 def north_arrow(pen: Pen, box: Box, angle: float, size: float) -> None:
     """Draw an arrow to grid north on a sheet turned by ``-angle`` (radians)."""
     x, y = box.middle
-    reach = 0.5 * min(box.w, box.h) - 0.9 * size
+    reach = 0.5 * min(box.w, box.h) - 2.0 * size
     up = math.pi / 2 - angle
     half = [(reach, 0.0), (-0.7 * reach, 0.42 * reach), (-0.35 * reach, 0.0)]
     other = [(u, -v) for u, v in half]
     pen.rings([_placed(half, x, y, up)], Ink("#000000", 0.2, fill="#000000"))
     pen.rings([_placed(other, x, y, up)], Ink("#000000", 0.2, fill="#ffffff"))
-    tip = _placed([(reach + 0.75 * size, 0.0)], x, y, up)[0]
+    tip = _placed([(reach + 0.9 * size, 0.0)], x, y, up)[0]
     pen.text(tip[0], tip[1], "N", size=1.2 * size, align="middle", bold=True)
 
 
@@ -102,9 +102,7 @@ def scale_bar(pen: Pen, box: Box, scale: float, units: str, size: float) -> None
         pen.box(part, Ink("#000000", 0.18, fill="#000000" if k % 2 == 0 else "#ffffff"))
     for k in (0, 1, 2, 4):
         unit = f" {unit_of('length', units)}" if k == 4 else ""
-        pen.text(
-            x0 + k * width, y + 1.25 * size, f"{k * field:g}{unit}", size=size, align="middle"
-        )
+        pen.text(x0 + k * width, y + 1.25 * size, f"{k * field:g}{unit}", size=size, align="middle")
 
 
 def _round_down(most: float) -> float:

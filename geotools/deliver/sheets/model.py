@@ -189,8 +189,9 @@ def _axes(file: PlanFile, runs: Any) -> dict[str, Axis]:
 
 def _in_order(geometry: Any) -> FloatArray:
     """Return the vertices of a run, its parts one after the other, none twice in a row."""
-    xy = shapely.get_coordinates(geometry)
+    xy: FloatArray = shapely.get_coordinates(geometry)
     if not len(xy):
         return xy
     moves = np.hypot(*np.diff(xy, axis=0).T) > 1e-6
-    return np.asarray(xy[np.concatenate([[True], moves])])
+    kept: FloatArray = xy[np.concatenate([[True], moves])]
+    return kept

@@ -76,25 +76,25 @@ def cut(text: str, width: float, size: float, bold: bool = False) -> str:
     return f"{whole[:keep].rstrip()}..." if keep else ""
 
 
-def wrap(text: str, width: float, size: float) -> list[str]:
+def wrap(text: str, width: float, size: float, bold: bool = False) -> list[str]:
     """Break a text into lines no wider than a width; words that are wider are broken too."""
     lines: list[str] = []
     line = ""
     for word in clean(text).split():
-        for piece in _pieces(word, width, size):
+        for piece in _pieces(word, width, size, bold):
             longer = f"{line} {piece}" if line else piece
-            if line and text_width(longer, size) > width:
+            if line and text_width(longer, size, bold) > width:
                 lines.append(line)
                 longer = piece
             line = longer
     return [*lines, line] if line else lines
 
 
-def _pieces(word: str, width: float, size: float) -> Iterator[str]:
+def _pieces(word: str, width: float, size: float, bold: bool) -> Iterator[str]:
     """Yield a word, or the pieces of it that fit; after commas where it has some."""
-    while word and text_width(word, size) > width:
+    while word and text_width(word, size, bold) > width:
         keep = max(1, len(word) - 1)
-        while keep > 1 and text_width(word[:keep], size) > width:
+        while keep > 1 and text_width(word[:keep], size, bold) > width:
             keep -= 1
         comma = word.rfind(",", 0, keep) + 1
         keep = comma or keep
@@ -129,7 +129,7 @@ class Pen:
         self._canvas.linkRect("", key, rect, relative=0, Border="[0 0 0]")
 
     def next_page(self) -> None:
-        """Finish a page."""
+        """Finish a page and begin the next."""
         self._canvas.showPage()
         self._canvas.setLineJoin(1)
 
@@ -198,7 +198,7 @@ class Pen:
         bold: bool = False,
         colour: str = "#000000",
     ) -> None:
-        """Write one line; ``y`` is the middle of its capitals, ``angle`` in degrees about (x, y)."""
+        """Write one line; ``y`` is the middle of its capitals, ``angle`` is in degrees."""
         words = clean(text)
         if not words:
             return

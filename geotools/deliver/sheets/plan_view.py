@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 _OVERLAP = 8.0  # mm drawn beyond a match line
 _ON_THE_RUN = 1.5  # m; a feature of the source this near belongs to the run
 _SAME_PLACE = 2.0  # m along the run; two labels of one thing are one too many
-_TICK = 20.0  # mm, least spacing of chainage marks
+_WIDEST_STREET = 50.0  # m; how far beyond the panel a centreline may lie and still matter
+_TICK = 8.0  # heights of the text, least spacing of chainage marks
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,7 @@ def draw_plan(pen: Pen, box: Box, scene: Scene) -> int:
         _run(pen, drawn, labels)
     _run_labels(labels, drawn)
     _street_names(pen, labels, drawn)
+    _avoid_names(pen, labels, drawn)
     _other_labels(labels, drawn)
     labels.draw(pen)
     pen.box(box, inks.EDGE)
@@ -127,13 +130,23 @@ class _Drawn:
 
     def context(self, layer: str) -> Iterator[tuple[dict[str, Any], Any]]:
         """Yield the features of a layer of the source that fall on the panel, and their shape."""
+        for row in self.features:
+            if row["layer"] == layer:
+                shape = self.shape(row[GEOMETRY])
+                if not shape.is_empty:
+                    yield row, shape
+
+    @cached_property
+    def features(self) -> list[dict[str, Any]]:
+        """Features of the source that reach into the panel."""
         frame = self.scene.plan.context
         if frame is None:
-            return
-        for row in frame[frame["layer"] == layer].to_dict("records"):
-            shape = self.shape(row[GEOMETRY])
-            if not shape.is_empty:
-                yield row, shape
+            return []
+        x0, y0, x1, y1 = self.box.bounds
+        corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+        panel = shapely.Polygon(self.scene.view.ground(corners)).buffer(_WIDEST_STREET)
+        near = shapely.intersects(panel, frame[GEOMETRY].to_numpy())
+        return list(frame[near].to_dict("records"))
 
     def stretch(self, start: float, end: float) -> FloatArray:
         """Return a stretch of the run in mm of paper."""
@@ -142,16 +155,9 @@ class _Drawn:
 
 def _surroundings(pen: Pen, drawn: _Drawn) -> None:
     """Draw streets, places to avoid, other mains, laterals."""
-    frame = drawn.scene.plan.context
-    if frame is None:
-        return
     _streets(pen, drawn)
-    for row, shape in drawn.context("avoid"):
+    for _, shape in drawn.context("avoid"):
         pen.shape(shape, inks.AVOID)
-        if shape.geom_type == "Polygon" and shape.area > 60:
-            x, y = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
-            words = row["kind"] or row["name"]
-            pen.text(x, y, words, size=0.9 * drawn.scene.text, align="middle", colour="#8a4b00")
     near = drawn.scene.axis.xy
     run = shapely.LineString(near).buffer(0.5)
     for row, _ in drawn.context("mains"):
@@ -162,10 +168,9 @@ def _surroundings(pen: Pen, drawn: _Drawn) -> None:
 
 
 def _streets(pen: Pen, drawn: _Drawn) -> None:
-    frame = drawn.scene.plan.context
-    rows = frame[frame["layer"] == "streets"]
-    widths = rows["width"].to_numpy(dtype=np.float64)
-    lines = rows[GEOMETRY].to_numpy()
+    rows = [row for row in drawn.features if row["layer"] == "streets"]
+    widths = np.array([row["width"] for row in rows], dtype=np.float64)
+    lines = np.array([row[GEOMETRY] for row in rows], dtype=object)
     known = np.isfinite(widths) & (widths > 0)
     areas = shapely.buffer(lines[known], widths[known] / 2, cap_style="flat", join_style="round")
     pen.shape(drawn.shape(shapely.union_all(areas)), inks.STREET)
@@ -218,7 +223,7 @@ def _arrow_places(start: float, end: float, per_m: float) -> FloatArray:
 def _tick_step(scene: Scene) -> float:
     """Return the spacing of chainage marks, m, round in the units of the plan."""
     factor = DIMENSIONS["length"].units[unit_of("length", scene.plan.units)]
-    return marks.round_step(_TICK / scene.view.per_m / factor) * factor
+    return marks.round_step(_TICK * scene.text / scene.view.per_m / factor) * factor
 
 
 def _chainage_marks(pen: Pen, scene: Scene, labels: Labels) -> None:
@@ -247,29 +252,31 @@ def _match_line(pen: Pen, drawn: _Drawn, labels: Labels, chainage: float, number
     pen.line(points, inks.MATCH)
     labels.keep_clear(boxes_along(points, 0.4))
     words = f"match line {scene.chainage(chainage)}, see sheet {number}"
-    foot = points[np.argmin(points[:, 1])]
     toward = 1 if chainage == scene.strip.start else -1
-    _along_line(pen, labels, words, foot, angle, size, away=toward * 1.1 * size)
-
-
-def _along_line(
-    pen: Pen,
-    labels: Labels,
-    words: str,
-    foot: FloatArray,
-    angle: float,
-    size: float,
-    *,
-    away: float,
-) -> None:
-    """Write along a line that goes up from its foot, beside it."""
+    forward = angle - math.pi / 2
+    away = toward * np.array([math.cos(forward), math.sin(forward)]) * size
     up = angle if math.sin(angle) > 0 else angle + math.pi
-    x = foot[0] + away + size * math.cos(up)
-    y = foot[1] + size * math.sin(up) + size
-    width = text_width(words, size)
-    pen.text(x, y, words, size=size, angle=math.degrees(up))
-    end = (x + width * math.cos(up), y + width * math.sin(up))
-    labels.keep_clear(boxes_along(np.array([(x, y), end]), 0.6 * size), words=True)
+    _beside_line(pen, labels, words, points + away, up, size)
+
+
+def _beside_line(
+    pen: Pen, labels: Labels, words: str, points: FloatArray, angle: float, size: float
+) -> None:
+    """Write along a line, near its lower or its upper end, where there is room."""
+    width, along = text_width(words, size), np.array([math.cos(angle), math.sin(angle)])
+    low, high = points[np.argsort(points @ along)]
+    reach = float((high - low) @ along)
+    starts = [low + along * shift for shift in (3 * size, reach - width - 3 * size)]
+    places = [np.array([start, start + along * width]) for start in starts]
+    boxes = [boxes_along(place, 0.7 * size) for place in places]
+    best = next((k for k, rows in enumerate(boxes) if labels.free(rows)), 0)
+    across = 0.7 * size * np.array([-along[1], along[0]])
+    start, end = places[best]
+    pen.rings(
+        [[start - across, end - across, end + across, start + across]], Ink(None, fill="#ffffff")
+    )
+    pen.text(start[0], start[1], words, size=size, angle=math.degrees(angle))
+    labels.keep_clear(boxes[best], words=True)
 
 
 def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
@@ -279,7 +286,7 @@ def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
         for row, shape in drawn.context(layer):
             if shape.geom_type != "Point":
                 continue
-            angle = _direction_at(scene, row[GEOMETRY])
+            angle = _direction_at(drawn, row[GEOMETRY])
             x, y = shape.x, shape.y
             if layer == "valves":
                 marks.valve(pen, x, y, angle, size)
@@ -300,19 +307,19 @@ def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
         labels.keep_clear([Box(x - size / 2, y - size / 2, size, size)])
 
 
-def _direction_at(scene: Scene, point: Any) -> float:
+def _direction_at(drawn: _Drawn, point: Any) -> float:
     """Return the direction on paper of the main a feature sits on, as far as it is known."""
+    scene = drawn.scene
     line = shapely.LineString(scene.axis.xy)
     if shapely.distance(line, point) <= _ON_THE_RUN:
         share = shapely.line_locate_point(line, point, normalized=True)
         along = float(share) * shapely.length(line)
         raw = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(scene.axis.xy, axis=0).T))])
         return scene.heading(float(np.interp(along, raw, scene.axis.chainage)))
-    frame = scene.plan.context
-    mains = frame[frame["layer"] == "mains"][GEOMETRY].to_numpy()
-    if not len(mains):
+    mains = [row[GEOMETRY] for row in drawn.features if row["layer"] == "mains"]
+    if not mains:
         return 0.0
-    main = mains[int(np.argmin(shapely.distance(mains, point)))]
+    main = mains[int(np.argmin(shapely.distance(np.array(mains, dtype=object), point)))]
     at = shapely.line_locate_point(main, point)
     ends = shapely.line_interpolate_point(main, [max(at - 0.5, 0.0), at + 0.5])
     (dx, dy) = np.diff(shapely.get_coordinates(ends), axis=0)[0]
@@ -325,18 +332,24 @@ def _run_labels(labels: Labels, drawn: _Drawn) -> None:
     for pit in scene.rows("pits"):
         labels.add(Label(scene.spot(pit["chainage"]), pit_lines(scene, pit), text, "#8d0c17", True,
                          frame=True, reach=drawn.box.h / 2))  # fmt: skip
+    for row in scene.rows("bends"):
+        words = (bend_words(row), scene.chainage(row["chainage"]))
+        spot = scene.spot(row["chainage"])
+        labels.add(Label(spot, words, 0.85 * text, "#6a1b9a", reach=drawn.box.h / 2))
     for pull in scene.spans("pulls", "start", "end"):
         start, end = max(pull["start"], scene.strip.start), min(pull["end"], scene.strip.end)
         lines = (
-            f"{pull['pull_id']}  {scene.length(pull['length'])}",
+            f"{pull['pull_id']}, {scene.length(pull['length'])}",
             f"{short(pull['insertion_pit'], scene)} to {short(pull['receiving_pit'], scene)}",
         )
-        spot = scene.spot((0.55 * start + 0.45 * end))
+        spot = scene.spot(0.55 * start + 0.45 * end)
         labels.add(Label(spot, lines, text, "#0b3d91", True, above=False))
-    for row in scene.rows("bends"):
-        angle = f"{math.degrees(row['deflection']):.3g}°"
-        words = (f"{row['kind']} {angle}", scene.chainage(row["chainage"]))
-        labels.add(Label(scene.spot(row["chainage"]), words, 0.85 * text, "#6a1b9a", above=True))
+
+
+def bend_words(row: dict[str, Any]) -> str:
+    """Return what a bend is called: bend or curve, and its angle."""
+    angle = f"{round(math.degrees(row['deflection']), 2):g}°"
+    return f"curve {angle}" if row["kind"] == "curve" else f"bend {angle}"
 
 
 def short(pit_id: str, scene: Scene) -> str:
@@ -367,9 +380,9 @@ def _other_labels(labels: Labels, drawn: _Drawn) -> None:
         words = (f"{row['kind']} {scene.chainage(row['chainage'])}",)
         label = Label(scene.spot(row["chainage"]), words, 0.8 * text, "#c1121f", above=False)
         labels.add(label)
-    for anchor, words, along in _features(drawn):
+    for anchor, name, along in _features(drawn):
         if all(abs(along - other) > _SAME_PLACE for other in told):
-            labels.add(Label(anchor, (words,), 0.8 * text, above=False))
+            labels.add(Label(anchor, (name,), 0.8 * text, above=False))
     for table, colour in (("strings", "#116141"), ("closures", "#8a5a00")):
         for row in scene.plan.of(table, scene.run_id).to_dict("records"):
             shape = drawn.shape(row[GEOMETRY])
@@ -405,6 +418,24 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
     return (f"closure: {lanes} lane{'s' * (lanes > 1)}, {left} left",)
 
 
+def _avoid_names(pen: Pen, labels: Labels, drawn: _Drawn) -> None:
+    """Write what a place to avoid is, inside it or along it, where there is room."""
+    size = 0.85 * drawn.scene.text
+    for row, shape in drawn.context("avoid"):
+        words = row["kind"] or row["name"]
+        lines = [p for p in shapely.get_parts(shape) if p.geom_type == "LineString"]
+        if lines:
+            _street_name(pen, labels, words, [(line, 0.0) for line in lines], size, "#8a4b00")
+        elif shape.geom_type == "Polygon":
+            x, y = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
+            half = text_width(words, size) / 2
+            inside = shapely.box(x - half, y - size / 2, x + half, y + size / 2)
+            room = np.array([inside.bounds])
+            if shape.contains(inside) and labels.free(room):
+                pen.text(x, y, words, size=size, align="middle", colour="#8a4b00")
+                labels.keep_clear(room, words=True)
+
+
 def _street_names(pen: Pen, labels: Labels, drawn: _Drawn) -> None:
     """Write the name of every street along it, once, where there is room."""
     size = 1.05 * drawn.scene.text
@@ -418,7 +449,14 @@ def _street_names(pen: Pen, labels: Labels, drawn: _Drawn) -> None:
             _street_name(pen, labels, name, found, size)
 
 
-def _street_name(pen: Pen, labels: Labels, name: str, lines: list[Any], size: float) -> None:
+def _street_name(
+    pen: Pen,
+    labels: Labels,
+    name: str,
+    lines: list[Any],
+    size: float,
+    colour: str = inks.MUTED,
+) -> None:
     width = text_width(name, size)
     for line, half in sorted(lines, key=lambda item: -item[0].length):
         if line.length < 1.1 * width:
@@ -426,7 +464,7 @@ def _street_name(pen: Pen, labels: Labels, name: str, lines: list[Any], size: fl
         for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9):
             for side in (-1, 1):
                 away = side * max(half - 0.8 * size, 0.8 * size)
-                if _write_along(pen, labels, name, line, share, away, size, width):
+                if _write_along(pen, labels, name, line, share, away, size, width, colour):
                     return
 
 
@@ -439,6 +477,7 @@ def _write_along(
     away: float,
     size: float,
     width: float,
+    colour: str,
 ) -> bool:
     """Write a name along a line if nothing lies there; away is to the left of the line."""
     at = share * line.length
@@ -456,6 +495,6 @@ def _write_along(
     boxes = boxes_along(ends, CAP * size * 0.7)
     if not labels.free(boxes):
         return False
-    pen.text(*ends[0], name, size=size, angle=math.degrees(angle), colour=inks.MUTED)
+    pen.text(ends[0][0], ends[0][1], name, size=size, angle=math.degrees(angle), colour=colour)
     labels.keep_clear(boxes, words=True)
     return True

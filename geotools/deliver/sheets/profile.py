@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,9 +13,9 @@ import numpy.typing as npt
 
 from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
-from geotools.deliver.sheets.paper import Box
-from geotools.deliver.sheets.pen import Ink, Pen, cut, text_width
-from geotools.deliver.sheets.plan_view import Scene, short
+from geotools.deliver.sheets.paper import Box, scale_text
+from geotools.deliver.sheets.pen import Ink, Pen, text_width
+from geotools.deliver.sheets.plan_view import Scene, bend_words, short
 from geotools.deliver.wording import in_system, unit_of
 from geotools.schema import DIMENSIONS
 
@@ -115,22 +117,32 @@ def _stations(scene: Scene) -> dict[str, FloatArray]:
     along, ground, cover, depth, axis = (
         frame[c].to_numpy(dtype=np.float64) for c in columns
     )  # fmt: skip
-    # without a ground level there is no cover either; the axis stands for the host then
-    crown = np.where(np.isfinite(ground - cover), ground - cover, axis)
-    invert = np.where(np.isfinite(ground - depth), ground - depth, axis)
-    known = np.isfinite(invert)
-    if not known.any():
-        return {"chainage": np.zeros(0)}
+    # without a ground level there is no cover either; the axis says where the host lies
+    half = np.nanmedian(depth - cover) / 2 if np.isfinite(depth - cover).any() else 0.0
+    crown = np.where(np.isfinite(ground - cover), ground - cover, axis + half)
+    invert = np.where(np.isfinite(ground - depth), ground - depth, axis - half)
     strip = scene.strip
-    inside = known & (along > strip.start) & (along < strip.end)
+    inside = (along > strip.start) & (along < strip.end)
     where = np.concatenate([[strip.start], along[inside], [strip.end]])
+    if not len(along):
+        return {"chainage": np.zeros(0)}
+    # a level that is not known stays unknown as far as the stations beside it
     out = {"chainage": where}
     for name, values in (("ground", ground), ("crown", crown), ("invert", invert)):
-        fine = np.isfinite(values) & known
-        out[name] = (
-            np.interp(where, along[fine], values[fine]) if fine.any() else np.full(len(where), np.nan)
-        )  # fmt: skip
-    return out
+        out[name] = np.interp(where, along, values)
+    known = np.isfinite(out["invert"]).any()
+    return out if known else {"chainage": np.zeros(0)}
+
+
+def _known(points: FloatArray) -> list[FloatArray]:
+    """Return the pieces of a line that are known, in order."""
+    fine = np.isfinite(points).all(axis=1)
+    cuts = np.flatnonzero(np.diff(fine.astype(np.int8))) + 1
+    return [
+        part
+        for part, good in zip(np.split(points, cuts), np.split(fine, cuts), strict=True)
+        if good[0] and len(part) > 1
+    ]
 
 
 def _scaled(scene: Scene, room: Box, left: float, stations: dict[str, FloatArray]) -> _Graph:
@@ -155,7 +167,8 @@ def _level_step(scene: Scene, mm_per_m: float) -> float:
 def _caption(pen: Pen, graph: _Graph, box: Box, labels: Labels) -> None:
     scene, text = graph.scene, graph.scene.text
     words = (
-        f"Profile along the run, vertical 1:{scene.scale / graph.exaggeration:g} "
+        f"Profile along the run, vertical "
+        f"{scale_text(scene.scale / graph.exaggeration, scene.plan.units)} "
         f"({graph.exaggeration:g} times the horizontal)"
     )
     y = box.top - 1.2 * text
@@ -182,30 +195,29 @@ def _grid(pen: Pen, graph: _Graph, box: Box, labels: Labels) -> None:
         x = float(graph.x(chainage))
         pen.line([(x, graph.box.y), (x, graph.box.top - 2.5 * text)], inks.GRID)
     name = f"Levels, {unit_of('length', units)}"
-    pen.text(
-        box.x + 1.2 * text, graph.box.y + 0.4 * graph.box.h, name, size=text, angle=90, align="middle"
-    )  # fmt: skip
+    y = graph.box.y + 0.4 * graph.box.h
+    pen.text(box.x + 1.2 * text, y, name, size=text, angle=90, align="middle")
 
 
 def _lines(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labels) -> None:
     """Draw ground, crown and invert, and the pulls in the host."""
     x = graph.x(stations["chainage"])
-    crown, invert = (np.column_stack([x, graph.y(stations[n])]) for n in ("crown", "invert"))
-    pen.rings([np.vstack([crown, invert[::-1]])], Ink(None, fill="#e9e9e9"))
-    for points in (crown, invert):
-        pen.line(points, inks.HOST_WALL)
+    walls = np.column_stack([x, graph.y(stations["crown"]), graph.y(stations["invert"])])
+    for part in _known(walls):
+        pen.rings([np.vstack([part[:, :2], part[::-1][:, [0, 2]]])], Ink(None, fill="#e9e9e9"))
+        for points in (part[:, [0, 1]], part[:, [0, 2]]):
+            pen.line(points, inks.HOST_WALL)
+            labels.keep_clear(boxes_along(points, 0.4))
+    for points in _known(np.column_stack([x, graph.y(stations["ground"])])):
+        pen.line(points, inks.GROUND)
         labels.keep_clear(boxes_along(points, 0.4))
-    if np.isfinite(stations["ground"]).all():
-        ground = np.column_stack([x, graph.y(stations["ground"])])
-        pen.line(ground, inks.GROUND)
-        labels.keep_clear(boxes_along(ground, 0.4))
-    scene = graph.scene
+    scene, axis = graph.scene, (stations["crown"] + stations["invert"]) / 2
     for pull in scene.spans("pulls", "start", "end"):
         start, end = max(pull["start"], scene.strip.start), min(pull["end"], scene.strip.end)
         inside = (stations["chainage"] > start) & (stations["chainage"] < end)
         along = np.concatenate([[start], stations["chainage"][inside], [end]])
-        levels = np.interp(along, stations["chainage"], (stations["crown"] + stations["invert"]) / 2)
-        pen.line(np.column_stack([graph.x(along), graph.y(levels)]), inks.PULL)
+        levels = np.interp(along, stations["chainage"], axis)
+        pen.lines(_known(np.column_stack([graph.x(along), graph.y(levels)])), inks.PULL)
 
 
 def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labels) -> None:
@@ -222,6 +234,8 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
         if not np.isfinite(top).all():
             top = np.interp(along, stations["chainage"], stations["crown"])
         under = np.interp(along, stations["chainage"], stations["invert"])
+        if not np.isfinite(top + under).all():
+            continue
         x = graph.x(along)
         sides = np.vstack(
             [np.column_stack([x, graph.y(top)]), np.column_stack([x, graph.y(under)])[::-1]]
@@ -244,6 +258,8 @@ def _events(graph: _Graph, stations: dict[str, FloatArray], labels: Labels) -> N
     for row in scene.rows("local_digs"):
         if not row["spared"]:
             level = np.interp(row["chainage"], stations["chainage"], stations["invert"])
+            if not np.isfinite(level):
+                continue
             spot = float(graph.x(row["chainage"])), float(graph.y(level))
             labels.add(Label(spot, (row["kind"],), 0.75 * text, "#c1121f", above=False, reach=15))
 
@@ -301,12 +317,17 @@ def _numbers(
 
 def _grades(pen: Pen, row: Box, graph: _Graph, stations: dict[str, FloatArray]) -> None:
     """Write the grade of the axis between the places where it changes."""
-    scene, size = graph.scene, 0.85 * graph.scene.text
-    along, level = stations["chainage"], (stations["crown"] + stations["invert"]) / 2
-    breaks = _breaks(along, level)
-    for first, last in zip(breaks[:-1], breaks[1:], strict=True):
+    axis = (stations["crown"] + stations["invert"]) / 2
+    for part in _known(np.column_stack([stations["chainage"], axis])):
+        _grades_of(pen, row, graph, part[:, 0], part[:, 1])
+
+
+def _grades_of(pen: Pen, row: Box, graph: _Graph, along: FloatArray, level: FloatArray) -> None:
+    size = 0.85 * graph.scene.text
+    for first, last in pairwise(_breaks(along, level)):
         x0, x1 = float(graph.x(along[first])), float(graph.x(along[last]))
-        pen.line([(x0, row.y), (x0, row.top)], inks.THIN)
+        for x in (x0, x1):
+            pen.line([(x, row.y), (x, row.top)], inks.THIN)
         grade = 100 * (level[last] - level[first]) / (along[last] - along[first])
         words = f"{grade:+.2f}"
         if text_width(words, size) <= x1 - x0 - 0.4:
@@ -337,9 +358,8 @@ def _bends(pen: Pen, row: Box, graph: _Graph) -> None:
     for bend in scene.rows("bends"):
         x = float(graph.x(bend["chainage"]))
         pen.line([(x, row.top), (x, row.top - 0.5 * size)], inks.BEND)
-        angle = f"{math.degrees(bend['deflection']):.3g}°"
-        words = (angle, "curve" if bend["kind"] == "curve" else "") if bend["passes"] else (
-            angle, "in pit")  # fmt: skip
+        kind, _, angle = bend_words(bend).partition(" ")
+        words = (angle, kind if bend["passes"] else "in pit")
         width = max(text_width(w, size) for w in words) + 0.5 * size
         middle = min(max(x, row.x + width / 2 + graph.box.x - row.x, taken + width / 2),
                      row.right - width / 2)  # fmt: skip
@@ -347,6 +367,19 @@ def _bends(pen: Pen, row: Box, graph: _Graph) -> None:
         for k, word in enumerate(words):
             y = row.top - (1.15 + 1.2 * k) * size
             pen.text(middle, y, word, size=size, align="middle", colour="#6a1b9a")
+
+
+def _pull_words(scene: Scene, pull: dict[str, Any]) -> Iterator[str]:
+    """Yield what may stand on the arrow of a pull, the longest first."""
+    units = scene.plan.units
+    name = short(pull["pull_id"], scene)
+    force = in_system(pull["head_force"], "force", units)
+    words = f"{name}, {scene.length(pull['length'])}"
+    digits = 0 if units == "us" else 1
+    yield f"{words}, {pull['direction']}, {force:,.{digits}f} {unit_of('force', units)} at the head"
+    yield f"{words}, {force:,.{digits}f} {unit_of('force', units)}"
+    yield words
+    yield name
 
 
 def _pulls(pen: Pen, row: Box, graph: _Graph) -> None:
@@ -362,17 +395,10 @@ def _pulls(pen: Pen, row: Box, graph: _Graph) -> None:
         behind = pull["direction"] == "behind"
         tip = x0 + 0.6 * text if behind else x1 - 0.6 * text
         marks.arrow_head(pen, tip, y, math.pi if behind else 0.0, 1.2 * text, "#0b3d91")
-        force = in_system(pull["head_force"], "force", scene.plan.units)
-        unit = unit_of("force", scene.plan.units)
-        words = cut(
-            f"{pull['pull_id']}  {scene.length(pull['length'])}  {force:,.3g} {unit}",
-            x1 - x0 - 3 * text,
-            0.9 * text,
-        )
+        words = next((w for w in _pull_words(scene, pull)
+                      if text_width(w, 0.9 * text) < x1 - x0 - 3 * text), "")  # fmt: skip
         if words:
             width = text_width(words, 0.9 * text) + text
             pen.box(Box((x0 + x1 - width) / 2, y - 0.7 * text, width, 1.4 * text),
                     Ink(None, fill="#ffffff"))  # fmt: skip
             pen.text((x0 + x1) / 2, y, words, size=0.9 * text, align="middle", colour="#0b3d91")
-
-

@@ -14,7 +14,13 @@ from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import chainage_text, in_system, unit_of
 from geotools.schema import OUTPUTS
 
-__all__ = ["pulls_on_sheet", "quantities_of_all", "run_tables", "runs_without_plan"]
+__all__ = [
+    "pulls_on_sheet",
+    "quantities_of_all",
+    "run_tables",
+    "runs_drawn",
+    "runs_without_plan",
+]
 
 Say = Callable[[Any], str]
 _SEVERE = ("error", "warning")
@@ -30,9 +36,7 @@ def _number(value: Any, digits: int = 1) -> str:
 def _in(dimension: str, plan: Plan, digits: int = 1) -> Say:
     """Return how values of a dimension are written."""
     return lambda value: (
-        "-"
-        if pd.isna(value)
-        else _number(in_system(float(value), dimension, plan.units), digits)
+        "-" if pd.isna(value) else _number(in_system(float(value), dimension, plan.units), digits)
     )
 
 
@@ -170,7 +174,7 @@ def _bends(plan: Plan, run_id: str) -> Table:
         (
             ("bend", lambda r: bare(r["bend_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
-            ("angle, °", lambda r: _number(math.degrees(r["deflection"])), True),
+            ("angle, °", lambda r: _number(math.degrees(r["deflection"]), 2), True),
             ("kind", lambda r: str(r["kind"]), False),
             (f"radius that passes{radius}", lambda r: length(r["passing_radius"]), True),
             (f"radius needed{radius}", lambda r: length(r["needed_radius"]), True),
@@ -183,7 +187,10 @@ def _bends(plan: Plan, run_id: str) -> Table:
 def _sections(plan: Plan, run_id: str) -> Table:
     length, level = _in("length", plan, 2), _in("length", plan, 1)
     water, press = _in("liquid", plan), _in("pressure", plan, 0)
-    column = lambda name: _column("sections", name, plan)  # noqa: E731
+
+    def column(name: str) -> str:
+        return _column("sections", name, plan)
+
     bare = _bare(run_id)
     return _table(
         "Test and grout plan; fill from the low end, vent at the high end",
@@ -198,7 +205,7 @@ def _sections(plan: Plan, run_id: str) -> Table:
             (f"low{column('low_z')}", lambda r: level(r["low_z"]), True),
             ("high", lambda r: level(r["high_z"]), True),
             (f"test low{column('test_pressure')}", lambda r: press(r["test_pressure"]), True),
-            ("high", lambda r: press(r["test_pressure_high"]), True),
+            ("test high", lambda r: press(r["test_pressure_high"]), True),
             ("rule", lambda r: str(r["test_rule"]), False),
             (f"make-up{column('make_up')}", lambda r: _in("liquid", plan, 3)(r["make_up"]), True),
             (f"grout{column('annulus_volume')}",
@@ -299,6 +306,28 @@ def quantities_of_all(plan: Plan) -> Table:
     return Table(table.heading, table.columns, (*table.rows, last), table.right)
 
 
+def runs_drawn(plan: Plan) -> Table:
+    """Return the runs that have sheets."""
+    frame = plan.tables["runs"]
+    length, bore = _in("length", plan), _in("bore", plan, 0)
+    return _table(
+        "Runs",
+        frame[frame["run_id"].isin(list(plan.axes))],
+        plan,
+        (
+            ("run", lambda r: str(r["run_id"]), False),
+            (f"length{_column('runs', 'length', plan)}", lambda r: length(r["length"]), True),
+            (f"host{_column('runs', 'host_diameter', plan)}",
+             lambda r: bore(r["host_diameter"]), True),
+            ("pits", lambda r: _number(r["pit_count"], 0), True),
+            ("pulls", lambda r: _number(r["pull_count"], 0), True),
+            ("longest", lambda r: length(r["longest_pull"]), True),
+            ("cost", lambda r: _number(r["cost"], 0), True),
+            ("carrier", lambda r: str(r["carrier"]), False),
+        ),
+    )  # fmt: skip
+
+
 def runs_without_plan(plan: Plan) -> Table:
     """Return the runs that have no sheets, and why."""
     frame = plan.tables["runs"]
@@ -333,5 +362,8 @@ def _findings(plan: Plan, run_id: str) -> Table:
         "Warnings to settle before work starts",
         frame[np.array(about, dtype=bool)],
         plan,
-        (("rule", lambda r: str(r["rule"]), False), ("what was found", lambda r: str(r["text"]), False)),
-    )  # fmt: skip
+        (
+            ("rule", lambda r: str(r["rule"]), False),
+            ("what was found", lambda r: str(r["text"]), False),
+        ),
+    )

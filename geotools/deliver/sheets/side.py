@@ -107,7 +107,7 @@ def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
     pen.text(box.x + text, box.top - 1.2 * text, "Legend", size=text, bold=True)
     size = 0.85 * text
     entries: list[tuple[str, Ink | str]] = [
-        ("pull in the host", inks.PULL),
+        ("pull, arrow as pulled", inks.PULL),
         ("host, pit or beyond", inks.HOST),
         ("pit", inks.PIT),
         ("string laid out", inks.STRING),
@@ -231,7 +231,7 @@ def _title_row(pen: Pen, cells: Sequence[tuple[str, str, float]], row: Box, text
         wide = row.w * share / total
         if place:
             pen.line([(x, row.y), (x, row.top)], inks.THIN)
-        pen.text(x + 0.5 * text, row.top - 0.7 * text, name, size=0.65 * text, colour=inks.MUTED)
+        pen.text(x + 0.5 * text, row.top - 0.75 * text, name, size=0.75 * text, colour=inks.MUTED)
         size = text if text_width(value, text) <= wide - text else 0.8 * text
         words = cut(value, wide - text, size)
         pen.text(x + 0.5 * text, row.y + 0.34 * row.h, words, size=size, bold=name == "sheet")

@@ -70,9 +70,13 @@ class View:
 
     def paper(self, xy: FloatArray) -> FloatArray:
         """Return points (n, 2) of the ground as points of the paper, mm."""
-        return _turned(np.asarray(xy, dtype=np.float64) - self.centre, self.angle) * (
-            self.per_m
-        ) + np.asarray(self.place)
+        turned = _turned(np.asarray(xy, dtype=np.float64) - self.centre, self.angle)
+        return np.asarray(turned * self.per_m + np.asarray(self.place))
+
+    def ground(self, points: FloatArray) -> FloatArray:
+        """Return points (n, 2) of the paper as points of the ground, m."""
+        away = (np.asarray(points, dtype=np.float64) - np.asarray(self.place)) / self.per_m
+        return np.asarray(_turned(away, -self.angle) + np.asarray(self.centre))
 
 
 def _turned(xy: FloatArray, angle: float) -> FloatArray:

@@ -43,7 +43,7 @@ class Piece:
 
 
 def _widths(table: Table, width: float, size: float) -> tuple[float, ...]:
-    """Return widths of columns that make up the width; the longest ones give way."""
+    """Return widths of columns that make up the width; words give way, numbers do not."""
     cells = [table.columns, *table.rows]
     want = [
         max(text_width(row[k], size, bold=n == 0) for n, row in enumerate(cells)) + 2 * _PAD * size
@@ -51,28 +51,40 @@ def _widths(table: Table, width: float, size: float) -> tuple[float, ...]:
     ]
     spare = width - sum(want)
     if spare >= 0:
+        if len(want) - 1 in table.right:
+            return tuple(w + spare / len(want) for w in want)
         return (*want[:-1], want[-1] + spare)
-    names = [text_width(c, size, bold=True) + 2 * _PAD * size for c in table.columns]
-    for k in sorted(range(len(want)), key=lambda k: names[k] - want[k]):
-        least = max(names[k], min(want[k], 14 * size))
-        give = min(want[k] - least, -spare)
-        if give > 0:
-            want[k] -= give
-            spare += give
-    shrink = min(1.0, width / sum(want))
-    return tuple(w * shrink for w in want)
+    least = [_least(table, k, size) for k in range(len(want))]
+    loose = [max(w - low, 0.0) for w, low in zip(want, least, strict=True)]
+    share = min(1.0, -spare / sum(loose)) if any(loose) else 0.0
+    given = [w - share * free for w, free in zip(want, loose, strict=True)]
+    shrink = min(1.0, width / sum(given))
+    return tuple(w * shrink for w in given)
 
 
-def _cells(row: Sequence[str], widths: Sequence[float], size: float) -> list[list[str]]:
+def _least(table: Table, k: int, size: float) -> float:
+    """Return the width a column needs: the longest word of its name, every number whole."""
+    name = max(text_width(word, size, bold=True) for word in table.columns[k].split() or [""])
+    cells = [text_width(row[k], size) for row in table.rows]
+    longest = max(cells, default=0.0)
+    return max(name, longest if k in table.right else min(longest, 14 * size)) + 2 * _PAD * size
+
+
+def _cells(
+    row: Sequence[str], widths: Sequence[float], size: float, *, bold: bool = False
+) -> list[list[str]]:
     """Return the lines of every cell of a row."""
+    # a hair more room than the words measured, lest rounding break them
     return [
-        wrap(word, wide - 2 * _PAD * size, size) or [""]
+        wrap(word, wide - 2 * _PAD * size + 1e-6, size, bold) or [""]
         for word, wide in zip(row, widths, strict=True)
     ]
 
 
-def _row_height(row: Sequence[str], widths: Sequence[float], size: float) -> float:
-    lines = max(len(cell) for cell in _cells(row, widths, size))
+def _row_height(
+    row: Sequence[str], widths: Sequence[float], size: float, *, bold: bool = False
+) -> float:
+    lines = max(len(cell) for cell in _cells(row, widths, size, bold=bold))
     return (_ROW + (lines - 1) * LEADING) * size
 
 
@@ -104,7 +116,7 @@ def flow(
         left, keys, part = list(table.rows), list(table.keys), 0
         while left or not part:
             widths = _widths(table, box.w, size)
-            head = (_HEADING + _ROW) * size
+            head = _HEADING * size + _row_height(table.columns, widths, size, bold=True)
             taken, height = 0, head
             while taken < len(left):
                 row = _row_height(left[taken], widths, size)
@@ -122,7 +134,9 @@ def flow(
                 left, keys, part = left[taken:], keys[taken:], part + 1
                 top -= height + _GAP * size
             elif top >= box.top:  # higher than any column: cut its words
-                left[0] = tuple(cut(w, wide * 3, size) for w, wide in zip(left[0], widths, strict=True))
+                left[0] = tuple(
+                    cut(w, wide * 3, size) for w, wide in zip(left[0], widths, strict=True)
+                )
             if left:
                 if not free:
                     pages.append([])
@@ -138,7 +152,8 @@ def draw_piece(pen: Pen, piece: Piece) -> None:
     y = box.top - _HEADING / 2 * size
     pen.text(box.x, y, cut(table.heading, box.w, 1.15 * size, True), size=1.15 * size, bold=True)
     top = box.top - _HEADING * size
-    head = Box(box.x, top - _ROW * size, sum(piece.widths), _ROW * size)
+    tall = _row_height(table.columns, piece.widths, size, bold=True)
+    head = Box(box.x, top - tall, sum(piece.widths), tall)
     pen.box(head, Ink(None, fill="#e4e8ee"))
     pen.line([(head.x, head.top), (head.right, head.top)], inks.EDGE)
     top = _draw_row(pen, piece, table.columns, top, bold=True)
@@ -155,9 +170,7 @@ def _draw_row(
 ) -> float:
     """Draw a row and the line under it; return its lower edge."""
     size, x = piece.size, piece.box.x
-    cells = _cells(row, piece.widths, size) if not bold else [
-        [cut(c, w - size * _PAD, size, True)] for c, w in zip(row, piece.widths, strict=True)
-    ]  # fmt: skip
+    cells = _cells(row, piece.widths, size, bold=bold)
     height = (_ROW + (max(len(c) for c in cells) - 1) * LEADING) * size
     for k, (lines, wide) in enumerate(zip(cells, piece.widths, strict=True)):
         right = k in piece.table.right
