@@ -93,7 +93,7 @@ def draw_profile(pen: Pen, box: Box, scene: Scene) -> int:
         pen.text(*box.middle, "no levels: the plan has no stations here", size=text, align="middle")
         return 0
     graph = _scaled(scene, room, left, stations)
-    labels = Labels(Box(box.x + 1, room.y, box.w - 2, room.h - 1))
+    labels = Labels(Box(room.x + 1, room.y, box.right - room.x - 2, room.h - 1))
     _caption(pen, graph, box, labels)
     _grid(pen, graph, box, labels)
     _lines(pen, graph, stations, labels)
@@ -153,9 +153,8 @@ def _scaled(scene: Scene, room: Box, left: float, stations: dict[str, FloatArray
     free = room.h - (_HEAD + 1.5) * text
     times = next((k for k in _EXAGGERATIONS if (high - low) * per_m * k <= free), None)
     times = times or _EXAGGERATIONS[-1]
-    step = _level_step(scene, per_m * times)
-    spare = max(free - (high - low) * per_m * times, 0.0) / 3 / (per_m * times)
-    base = math.floor((low - spare - 0.2 * step) / step) * step
+    spare = max(free - (high - low) * per_m * times, 0.0) / 3
+    base = low - (spare + 1.2 * text) / (per_m * times)
     return _Graph(scene, room, left, base, times)
 
 
@@ -183,12 +182,13 @@ def _grid(pen: Pen, graph: _Graph, box: Box, labels: Labels) -> None:
     units = scene.plan.units
     step = _level_step(scene, scene.view.per_m * graph.exaggeration)
     right = graph_of(box, text).right
-    k = 0
-    while (y := float(graph.y(graph.base + k * step))) < graph.box.top - 2.5 * text:
+    shown = in_system(step, "length", units)
+    digits = next((d for d in range(4) if abs(round(shown, d) - shown) < 1e-9 * shown), 4)
+    k = math.ceil(graph.base / step)
+    while (y := float(graph.y(k * step))) < graph.box.top - 2.5 * text:
         pen.line([(graph.box.x, y), (right, y)], inks.GRID)
-        level = in_system(graph.base + k * step, "length", units)
-        words = f"{level:.1f}".removesuffix(".0") if step >= 0.99 else f"{level:.1f}"
-        if k:
+        words = f"{in_system(k * step, 'length', units):.{digits}f}"
+        if y > graph.box.y + 0.8 * text:
             pen.text(graph.box.x - 0.6 * text, y, words, size=0.9 * text, align="right")
         k += 1
     for chainage in _columns(scene):

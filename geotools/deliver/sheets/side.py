@@ -157,7 +157,8 @@ def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
     texts = [
         f"Lengths, levels and chainages in {unit}; coordinates in {plan.crs}; north is grid north. "
         "Chainage runs along the axis of the host from the start of the run.",
-        "Levels, depths and positions are those of the source layers; prove them on site.",
+        "Levels, depths and positions are those of the source layers; prove them on site. "
+        "A dash stands for a level that is not known.",
     ]
     if CONTEXT in plan.missing:
         texts.append(
