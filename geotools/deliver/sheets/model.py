@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyogrio
 import shapely
 
 from geotools.deliver.columns import GEOMETRY
@@ -18,7 +17,7 @@ from geotools.deliver.sheets.strips import Axis
 from geotools.deliver.tables import CAUTIONS
 from geotools.errors import LayerError
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
-from geotools.schema import DIMENSIONS, OUTPUTS
+from geotools.schema import OUTPUTS
 
 __all__ = ["CONTEXT", "Plan", "load_plan"]
 
@@ -26,7 +25,7 @@ FloatArray = npt.NDArray[np.float64]
 CONTEXT = "context"
 _SHOWN = (
     *("runs", "stations", "bends", "pits", "pit_footprints", "pulls", "sections", "strings"),
-    *("closures", "local_digs", "shutdowns", "quantities", "findings"),
+    *("closures", "local_digs", "shutdowns", "quantities", "findings", CONTEXT),
 )
 _PLANNED = "planned"
 
@@ -91,7 +90,6 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     """
     tables = {name: _table(file, name) for name in _SHOWN}
     tables["runs"] = _wanted(file, tables["runs"], tuple(runs))
-    context = _context(file)
     crs = _working(file, tables["runs"])
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
     missing = tuple(name for name in _SHOWN if name not in file.layers)
@@ -100,8 +98,8 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
         units=file.units,
         crs=crs_name(crs),
         tables=moved,
-        context=None if context is None else _moved(context, file.crs, crs),
-        missing=(*missing, *(() if context is not None else (CONTEXT,))),
+        context=moved[CONTEXT] if CONTEXT in file.layers else None,
+        missing=missing,
         settings=file.settings,
         cautions=_cautions(file),
         axes=_axes(file, moved["runs"]),
@@ -126,23 +124,6 @@ def _wanted(file: PlanFile, runs: Any, names: tuple[str, ...]) -> Any:
             f"has no run {', '.join(strange)}; it has {', '.join(sorted(known))[:200]}",
         )
     return runs[runs["run_id"].isin(names)].reset_index(drop=True)
-
-
-def _context(file: PlanFile) -> Any:
-    """Read the features near the runs, if the plan holds them."""
-    names = [str(row[0]) for row in pyogrio.list_layers(file.path)]
-    if CONTEXT not in names:
-        return None
-    frame = pyogrio.read_dataframe(file.path, layer=CONTEXT)
-    for suffix, factor in DIMENSIONS["length"].units.items():
-        if f"width_{suffix}" in frame:
-            frame["width"] = pd.to_numeric(frame[f"width_{suffix}"]) * factor
-    for name in ("layer", "feature", "kind", "name"):
-        texts = frame[name] if name in frame else pd.Series("", index=frame.index)
-        frame[name] = texts.astype(object).where(texts.notna(), "").map(str)
-    if "width" not in frame:
-        frame["width"] = np.nan
-    return frame
 
 
 def _working(file: PlanFile, runs: Any) -> Any:

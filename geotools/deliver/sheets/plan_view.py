@@ -282,7 +282,7 @@ def _beside_line(
 def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
     """Draw valves, fittings and hydrants of the source; bends and digs of the run."""
     scene, size = drawn.scene, 1.1 * drawn.scene.text
-    for layer in ("fittings", "valves", "hydrants", "laterals"):
+    for layer in ("fittings", "valves", "hydrants", "sources", "laterals"):
         for row, shape in drawn.context(layer):
             if shape.geom_type != "Point":
                 continue
@@ -293,7 +293,7 @@ def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
             elif layer == "fittings":
                 marks.fitting(pen, x, y, angle, size)
             else:
-                fill = "#000000" if layer == "hydrants" else "#ffffff"
+                fill = "#ffffff" if layer == "laterals" else "#000000"
                 pen.circle(x, y, 0.25 * size, Ink("#000000", 0.15, fill=fill))
             labels.keep_clear([Box(x - size / 2, y - size / 2, size, size)])
     for row in scene.rows("local_digs"):
@@ -396,7 +396,7 @@ def _features(drawn: _Drawn) -> Iterator[tuple[tuple[float, float], str, float]]
     """Yield place, words and chainage of the valves and fittings on the strip."""
     scene = drawn.scene
     line = shapely.LineString(scene.axis.xy)
-    for layer in ("valves", "fittings", "hydrants"):
+    for layer in ("valves", "fittings", "hydrants", "sources"):
         for row, shape in drawn.context(layer):
             point = row[GEOMETRY]
             if shape.geom_type != "Point" or shapely.distance(line, point) > _ON_THE_RUN:

@@ -124,7 +124,7 @@ def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
             ("place to avoid", inks.AVOID),
             ("valve", "valve"),
             ("fitting", "fitting"),
-            ("hydrant", "hydrant"),
+            ("hydrant, source", "hydrant"),
         ]
     half = (len(entries) + 1) // 2
     step = min((box.h - 3 * text) / half, 2.2 * text)

@@ -9,7 +9,6 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 import pytest
 import shapely
@@ -115,23 +114,26 @@ def tables() -> dict[str, Any]:
         "findings": frame("findings", [
             {"severity": "warning", "rule": "axis-step", "layer": "mains", "feature": "M2",
              "text": "the axis <b>steps</b> here", "geometry": at(10)}]),
+        "context": context(),
     }  # fmt: skip
 
 
-def add_context(path: Path) -> None:
-    """Write a layer of the source beside the plan."""
-    street = shapely.LineString([place(0, -100), place(0, 450)])
+def context() -> Any:
+    """Return what the source holds near the run."""
     rows = [
-        ("streets", "S1", "local", "Tarnhollow Way", 8.0, street),
+        ("streets", "S1", "local", "Tarnhollow Way", 8.0, [place(0, -100), place(0, 450)]),
         ("valves", "V1", "gate", "", np.nan, at(60)),
         ("fittings", "F1", "tee", "", np.nan, at(200)),
-        ("laterals", "L1", "", "", np.nan, shapely.LineString([at(120), place(20, 120)])),
-        ("mains", "M9", "", "", np.nan, shapely.LineString([at(200), place(90, 200)])),
+        ("laterals", "L1", "", "", np.nan, [at(120), place(20, 120)]),
+        ("mains", "M9", "", "", np.nan, [at(200), place(90, 200)]),
         ("avoid", "A1", "pond", "", np.nan, place(45, 70).buffer(15)),
     ]
-    names = ("layer", "feature", "kind", "name", "width_m", "geometry")
-    layer = gpd.GeoDataFrame(pd.DataFrame(rows, columns=names), geometry="geometry", crs=CRS)
-    pyogrio.write_dataframe(layer, path, layer="context", append=True, geometry_type="Unknown")
+    names = ("layer", "feature", "kind", "name", "width", "geometry")
+    return frame("context", [
+        {**dict(zip(names, row, strict=True)), "geometry": shapely.LineString(row[-1])
+         if isinstance(row[-1], list) else row[-1]}
+        for row in rows
+    ])  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -139,7 +141,6 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
     def write(
         *,
         units: Any = "si",
-        context: bool = True,
         settings: Mapping[str, object] | None = None,
         without: tuple[str, ...] = (),
     ) -> Path:
@@ -148,8 +149,6 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
         chosen["settings"] = settings_table(brief, units)
         path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
         write_geopackage(path, chosen, crs=CRS, units=units, overwrite=True)
-        if context:
-            add_context(path)
         return path
 
     return write

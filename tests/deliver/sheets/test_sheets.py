@@ -61,9 +61,7 @@ def test_a_scale_out_of_range_is_refused(draw: Callable[..., Path]) -> None:
 def test_a_scale_given_is_kept_and_layers_that_are_missing_are_told(
     draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
 ) -> None:
-    path = draw(
-        write_sheet_plan(context=False, without=("stations", "sections", "bends")), scale=2500
-    )
+    path = draw(write_sheet_plan(without=("stations", "sections", "bends", "context")), scale=2500)
     text = text_of(path)
     assert "Scale 1:2500" in text
     assert "Streets, fittings, valves and laterals are not drawn" in text

@@ -56,10 +56,10 @@ def test_paper_and_ground_are_inverse() -> None:
 
 
 def test_a_run_that_winds_gets_a_smaller_scale() -> None:
-    xy = np.array([(2.0 * k, 20.0 * (k % 2)) for k in range(60)])
+    xy = np.array([(20.0 * (k // 2), 40.0 * ((k + 1) // 2 % 2)) for k in range(60)])
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     axis = Axis(xy, along)
-    # at 1:200 the panel is 18 m high, and no two of the legs go on one sheet
+    # at 1:200 the panel is 18 m high, and the legs are 40 m long
     assert fit_scale(axis, scales=(200,), width=600, height=90)[0] == 200
     scale, strips = fit_scale(axis, scales=(200, 500, 1000), width=600, height=90)
     assert scale == 500
