@@ -120,7 +120,7 @@ def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, st
 def _told(book: Book, target: Path) -> Outcome:
     plan = book.plan
     kinds = {kind: sum(s.kind == kind for s in book.sheets) for kind in ("strip", "schedule")}
-    without = len(plan.tables["runs"]) - len(plan.axes)
+    without = len(plan.wanted) - len(plan.axes)
     summary = {
         "sheets": len(book.sheets),
         "strips": kinds["strip"],

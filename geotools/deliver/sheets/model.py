@@ -50,8 +50,10 @@ class Plan:
         Layers the file lacks.
     settings : mapping of str to str
     cautions : tuple of str
+    wanted : frozenset of str
+        Runs to be drawn, with a plan or without.
     axes : mapping of str to Axis
-        Of the runs that have a plan.
+        Of those that have a plan.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Plan:
     missing: tuple[str, ...]
     settings: Mapping[str, str] = field(repr=False)
     cautions: tuple[str, ...] = field(repr=False)
+    wanted: frozenset[str]
     axes: Mapping[str, Axis] = field(repr=False)
 
     def of(self, table: str, run_id: str) -> Any:
@@ -89,7 +92,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
         If the plan cannot be used, or has no such run.
     """
     tables = {name: _table(file, name) for name in _SHOWN}
-    tables["runs"] = _wanted(file, tables["runs"], tuple(runs))
+    wanted = _wanted(file, tables["runs"], tuple(runs))
     crs = _working(file, tables["runs"])
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
     missing = tuple(name for name in _SHOWN if name not in file.layers)
@@ -102,7 +105,8 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
         missing=missing,
         settings=file.settings,
         cautions=_cautions(file),
-        axes=_axes(file, moved["runs"]),
+        wanted=wanted,
+        axes=_axes(file, moved["runs"][moved["runs"]["run_id"].isin(wanted)]),
     )
 
 
@@ -113,17 +117,17 @@ def _table(file: PlanFile, name: str) -> Any:
     return pd.DataFrame(columns=[*columns, *([GEOMETRY] if OUTPUTS[name].geometry else [])])
 
 
-def _wanted(file: PlanFile, runs: Any, names: tuple[str, ...]) -> Any:
+def _wanted(file: PlanFile, runs: Any, names: tuple[str, ...]) -> frozenset[str]:
+    known = frozenset(runs["run_id"])
     if not names:
-        return runs
-    known = set(runs["run_id"])
+        return known
     strange = [name for name in names if name not in known]
     if strange:
         raise LayerError(
             str(file.path),
             f"has no run {', '.join(strange)}; it has {', '.join(sorted(known))[:200]}",
         )
-    return runs[runs["run_id"].isin(names)].reset_index(drop=True)
+    return frozenset(names)
 
 
 def _working(file: PlanFile, runs: Any) -> Any:

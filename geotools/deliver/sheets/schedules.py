@@ -300,7 +300,7 @@ def quantities_of_all(plan: Plan) -> Table:
     """Return the quantities of all runs that are drawn."""
     frame = plan.tables["quantities"]
     summed = _summed(frame[frame["run_id"].isin(list(plan.axes))])
-    table = _quantity_table("Quantities of all runs", summed, plan)
+    table = _quantity_table("Quantities of the runs drawn", summed, plan)
     total = float(np.nansum(summed["cost"].to_numpy(dtype=np.float64))) if len(summed) else 0.0
     last = ("total", "", "", _number(total, 0))
     return Table(table.heading, table.columns, (*table.rows, last), table.right)
@@ -334,7 +334,7 @@ def runs_without_plan(plan: Plan) -> Table:
     length = _in("length", plan)
     return _table(
         "Runs without sheets",
-        frame[~frame["run_id"].isin(list(plan.axes))],
+        frame[frame["run_id"].isin(plan.wanted - set(plan.axes))],
         plan,
         (
             ("run", lambda r: str(r["run_id"]), False),

@@ -79,4 +79,7 @@ def test_runs_without_a_plan_have_no_sheets_but_are_told(plain: Path) -> None:
 def test_a_plan_without_any_planned_run_gives_a_cover(draw: Callable[..., Path]) -> None:
     path = draw(runs=("R2",))
     assert len(pypdf.PdfReader(path).pages) == 1
-    assert "the pit at 40 m lies in a river" in text_of(path)
+    text = text_of(path)
+    assert "the pit at 40 m lies in a river" in text
+    assert "Run R1" not in text  # but it is on the key map
+    assert "R1" in text
