@@ -695,6 +695,21 @@ class Screening(_Section):
         return self
 
 
+class Sheets(_Section):
+    """What the title block of drawn sheets says, and a note of your own."""
+
+    title: str = _set("", "title of the set", "the user", max_length=120)
+    project: str = _set("", "name of the project", "the user", max_length=120)
+    client: str = _set("", "for whom it is drawn", "the user", max_length=120)
+    drawing_number: str = _set("", "number of the drawing", "the user", max_length=40)
+    revision: str = _set("", "its revision", "the user", max_length=20)
+    date: str = _set("", "its date, as it is to be read", "the user", max_length=40)
+    drawn_by: str = _set("", "who drew it", "the user", max_length=60)
+    checked_by: str = _set("", "who checked it", "the user", max_length=60)
+    approved_by: str = _set("", "who approved it", "the user", max_length=60)
+    note: str = _set("", "a note on every sheet", "the user", max_length=600)
+
+
 class Output(_Section):
     """How results are written."""
 
@@ -725,6 +740,7 @@ class Brief(_Section):
     pulls: Pulls = Field(default_factory=Pulls)
     rates: Rates = Field(default_factory=Rates)
     screening: Screening = Field(default_factory=Screening)
+    sheets: Sheets = Field(default_factory=Sheets)
     output: Output = Field(default_factory=Output)
     origins: dict[str, str] = Field(default_factory=dict, exclude=True, repr=False)
 

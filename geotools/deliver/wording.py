@@ -1,12 +1,14 @@
-"""Values in the words of a text: a number and its unit, a time."""
+"""Values in the words of a text: a number and its unit, a chainage, a time."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 
 from geotools.schema import DIMENSIONS
 
-__all__ = ["UNIT_SIGNS", "moment", "shown"]
+__all__ = ["UNIT_SIGNS", "chainage_text", "in_system", "moment", "shown", "unit_of"]
 
 # How a unit suffix is written for a reader, where that differs.
 UNIT_SIGNS = {
@@ -31,12 +33,35 @@ UNIT_SIGNS = {
 }
 
 
-def shown(value: float, dimension: str, units: str) -> str:
-    """Return a value with its unit, for a text."""
+def unit_of(dimension: str, units: str) -> str:
+    """Return the unit a kind of quantity is shown in."""
+    suffix = DIMENSIONS[dimension].suffix(units)
+    return UNIT_SIGNS.get(suffix, suffix)
+
+
+def in_system(value: float, dimension: str, units: str) -> float:
+    """Return a value in SI as a number in the units of a system."""
     kind = DIMENSIONS[dimension]
     suffix = kind.suffix(units)
-    number = (value - kind.zero.get(suffix, 0.0)) / kind.units[suffix]
-    return f"{number:.4g} {UNIT_SIGNS.get(suffix, suffix)}"
+    return (value - kind.zero.get(suffix, 0.0)) / kind.units[suffix]
+
+
+def shown(value: float, dimension: str, units: str) -> str:
+    """Return a value with its unit, for a text."""
+    return f"{in_system(value, dimension, units):.4g} {unit_of(dimension, units)}"
+
+
+def chainage_text(chainage: float, units: str) -> str:
+    """Return a chainage (m) as kilometres + metres, or as stations of 100 ft + feet.
+
+    Both are common practice, no source: ``0+428.2``, ``14+05.0``.
+    """
+    number = in_system(chainage, "length", units)
+    whole, digits = (100, 2) if units == "us" else (1000, 3)
+    tenths = math.floor(abs(number) * 10 + 0.5)
+    station, rest = divmod(tenths, whole * 10)
+    sign = "-" if number < 0 and tenths else ""
+    return f"{sign}{station}+{rest / 10:0{digits + 2}.1f}"
 
 
 def moment(time: np.datetime64) -> str:

@@ -6,14 +6,5 @@ __all__ = ["MODULES"]
 
 # Modules with a ``TOOL`` (or ``TOOLS``), in the order in which the work is done.
 MODULES = (
-    "sample",
-    "intake",
-    "screen",
-    "plan",
-    "batch",
-    "report",
-    "drawing",
-    "joints",
-    "pipe",
-    "tools",
-)
+    "sample", "intake", "screen", "plan", "batch", "report", "sheets", "drawing", "joints", "pipe", "tools",
+)  # fmt: skip

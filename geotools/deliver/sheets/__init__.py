@@ -1,0 +1,1 @@
+"""Plan and profile sheets: paper, strips, what is drawn on them, and the book they make."""

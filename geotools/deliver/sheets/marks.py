@@ -1,0 +1,111 @@
+"""Marks: arrows, valves, fittings, north arrow, scale bar."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from geotools.deliver.sheets import inks
+from geotools.deliver.sheets.paper import Box
+from geotools.deliver.sheets.pen import Ink, Pen
+from geotools.deliver.wording import in_system, unit_of
+from geotools.schema import DIMENSIONS
+
+__all__ = [
+    "arrow_head",
+    "bend",
+    "cross",
+    "fitting",
+    "north_arrow",
+    "round_step",
+    "scale_bar",
+    "valve",
+]
+
+FloatArray = npt.NDArray[np.float64]
+_STEPS = (1, 2, 2.5, 5)
+_ALMOST = 1 - 1e-9
+
+
+def _placed(shape: list[tuple[float, float]], x: float, y: float, angle: float) -> FloatArray:
+    """Turn a shape about its origin by an angle (radians) and move it to a point."""
+    cos, sin = math.cos(angle), math.sin(angle)
+    return np.array([(x + cos * u - sin * v, y + sin * u + cos * v) for u, v in shape])
+
+
+def arrow_head(pen: Pen, x: float, y: float, angle: float, size: float, colour: str) -> None:
+    """Draw a filled head that points along an angle (radians), its middle at (x, y)."""
+    shape = [(0.6 * size, 0.0), (-0.5 * size, 0.38 * size), (-0.5 * size, -0.38 * size)]
+    pen.rings([_placed(shape, x, y, angle)], Ink(None, fill=colour))
+
+
+def valve(pen: Pen, x: float, y: float, angle: float, size: float) -> None:
+    """Draw a valve: two triangles tip to tip along the main."""
+    h, v = 0.5 * size, 0.32 * size
+    for side in (-1, 1):
+        shape = [(0.0, 0.0), (side * h, v), (side * h, -v)]
+        pen.rings([_placed(shape, x, y, angle)], inks.SYMBOL)
+
+
+def fitting(pen: Pen, x: float, y: float, angle: float, size: float) -> None:
+    """Draw a fitting: a small square."""
+    h = 0.3 * size
+    pen.rings([_placed([(-h, -h), (h, -h), (h, h), (-h, h)], x, y, angle)], inks.SYMBOL)
+
+
+def bend(pen: Pen, x: float, y: float, size: float) -> None:
+    """Draw a bend: a small triangle."""
+    h = 0.45 * size
+    shape = [(0.0, h), (-0.87 * h, -0.5 * h), (0.87 * h, -0.5 * h)]
+    pen.rings([_placed(shape, x, y, 0.0)], inks.BEND)
+
+
+def cross(pen: Pen, x: float, y: float, size: float) -> None:
+    """Draw a place to dig: a cross in a circle."""
+    h = 0.28 * size
+    pen.circle(x, y, 0.42 * size, Ink(inks.DIG.line, inks.DIG.width, fill="#ffffff"))
+    pen.lines([[(x - h, y - h), (x + h, y + h)], [(x - h, y + h), (x + h, y - h)]], inks.DIG)
+
+
+def north_arrow(pen: Pen, box: Box, angle: float, size: float) -> None:
+    """Draw an arrow to grid north on a sheet turned by ``-angle`` (radians)."""
+    x, y = box.middle
+    reach = 0.5 * min(box.w, box.h) - 2.0 * size
+    up = math.pi / 2 - angle
+    half = [(reach, 0.0), (-0.7 * reach, 0.42 * reach), (-0.35 * reach, 0.0)]
+    other = [(u, -v) for u, v in half]
+    pen.rings([_placed(half, x, y, up)], Ink("#000000", 0.2, fill="#000000"))
+    pen.rings([_placed(other, x, y, up)], Ink("#000000", 0.2, fill="#ffffff"))
+    tip = _placed([(reach + 0.9 * size, 0.0)], x, y, up)[0]
+    pen.text(tip[0], tip[1], "N", size=1.2 * size, align="middle", bold=True)
+
+
+def round_step(least: float) -> float:
+    """Return the least round number (1, 2, 2.5, 5 times a power of ten) not below another."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(
+        (step * power for step in _STEPS if step * power >= least * _ALMOST), 10 * power
+    )  # fmt: skip
+
+
+def scale_bar(pen: Pen, box: Box, scale: float, units: str, size: float) -> None:
+    """Draw a bar of round lengths in four fields, as long as the box allows."""
+    factor = DIMENSIONS["length"].units[unit_of("length", units)]
+    longest = in_system(box.w * scale / 1000, "length", units) / 4
+    field = _round_down(longest)
+    width = field * factor * 1000 / scale
+    x0, y = box.x + (box.w - 4 * width) / 2, box.y + 0.35 * box.h
+    for k in range(4):
+        part = Box(x0 + k * width, y, width, 0.5 * size)
+        pen.box(part, Ink("#000000", 0.18, fill="#000000" if k % 2 == 0 else "#ffffff"))
+    for k in (0, 1, 2, 4):
+        unit = f" {unit_of('length', units)}" if k == 4 else ""
+        pen.text(x0 + k * width, y + 1.25 * size, f"{k * field:g}{unit}", size=size, align="middle")
+
+
+def _round_down(most: float) -> float:
+    """Return the greatest round number not above another."""
+    power = 10.0 ** math.floor(math.log10(most))
+    return max(step * power for step in _STEPS if step * power <= most)

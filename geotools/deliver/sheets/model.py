@@ -1,0 +1,182 @@
+"""What the sheets show: a written plan in metres of the CRS that lengths are taken in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.deliver.columns import GEOMETRY
+from geotools.deliver.read_plan import PlanFile
+from geotools.deliver.sheets.strips import Axis
+from geotools.deliver.tables import CAUTIONS
+from geotools.errors import LayerError
+from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
+from geotools.schema import OUTPUTS
+
+__all__ = ["CONTEXT", "Plan", "load_plan"]
+
+FloatArray = npt.NDArray[np.float64]
+CONTEXT = "context"
+_SHOWN = (
+    *("runs", "stations", "bends", "pits", "pit_footprints", "pulls", "sections", "strings"),
+    *("closures", "local_digs", "shutdowns", "quantities", "findings", CONTEXT),
+)
+_PLANNED = "planned"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan to be drawn; lengths in m, bare names.
+
+    Attributes
+    ----------
+    name : str
+        Of its file.
+    units : {"si", "us"}
+        What texts are written in.
+    crs : str
+        Name of the CRS that x and y are in.
+    tables : mapping of str to DataFrame
+        Layers of the plan; one that the file lacks has no rows.
+    context : DataFrame or None
+        Features of the source near the runs; None if the plan has no such layer.
+    missing : tuple of str
+        Layers the file lacks.
+    settings : mapping of str to str
+    cautions : tuple of str
+    wanted : frozenset of str
+        Runs to be drawn, with a plan or without.
+    axes : mapping of str to Axis
+        Of those that have a plan.
+    """
+
+    name: str
+    units: str
+    crs: str
+    tables: Mapping[str, Any] = field(repr=False)
+    context: Any = field(repr=False)
+    missing: tuple[str, ...]
+    settings: Mapping[str, str] = field(repr=False)
+    cautions: tuple[str, ...] = field(repr=False)
+    wanted: frozenset[str]
+    axes: Mapping[str, Axis] = field(repr=False)
+
+    def of(self, table: str, run_id: str) -> Any:
+        """Return the rows of a table that belong to a run."""
+        frame = self.tables[table]
+        return frame[frame["run_id"] == run_id].reset_index(drop=True)
+
+    def run(self, run_id: str) -> Any:
+        """Return the row of a run."""
+        return self.of("runs", run_id).iloc[0]
+
+
+def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
+    """Read what the sheets show.
+
+    Parameters
+    ----------
+    file : PlanFile
+    runs : iterable of str, optional
+        Runs wanted; all if none is named.
+
+    Raises
+    ------
+    LayerError
+        If the plan cannot be used, or has no such run.
+    """
+    tables = {name: _table(file, name) for name in _SHOWN}
+    wanted = _wanted(file, tables["runs"], tuple(runs))
+    crs = _working(file, tables["runs"])
+    moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
+    missing = tuple(name for name in _SHOWN if name not in file.layers)
+    return Plan(
+        name=file.path.name,
+        units=file.units,
+        crs=crs_name(crs),
+        tables=moved,
+        context=moved[CONTEXT] if CONTEXT in file.layers else None,
+        missing=missing,
+        settings=file.settings,
+        cautions=_cautions(file),
+        wanted=wanted,
+        axes=_axes(file, moved["runs"][moved["runs"]["run_id"].isin(wanted)]),
+    )
+
+
+def _table(file: PlanFile, name: str) -> Any:
+    if name in file.layers:
+        return file.table(name)
+    columns = [f.name for f in OUTPUTS[name].fields]
+    return pd.DataFrame(columns=[*columns, *([GEOMETRY] if OUTPUTS[name].geometry else [])])
+
+
+def _wanted(file: PlanFile, runs: Any, names: tuple[str, ...]) -> frozenset[str]:
+    known = frozenset(runs["run_id"])
+    if not names:
+        return known
+    strange = [name for name in names if name not in known]
+    if strange:
+        raise LayerError(
+            str(file.path),
+            f"has no run {', '.join(strange)}; it has {', '.join(sorted(known))[:200]}",
+        )
+    return frozenset(names)
+
+
+def _working(file: PlanFile, runs: Any) -> Any:
+    """Return the CRS to measure in, as the plan was made in it."""
+    wanted = file.settings.get("network.working_crs", "none")
+    xy = shapely.get_coordinates(runs[GEOMETRY].to_numpy())
+    if not len(xy):
+        return horizontal(file.crs)
+    return choose_working_crs(
+        str(file.path), file.crs, xy, None if wanted in ("", "none") else wanted
+    ).crs
+
+
+def _moved(frame: Any, source: Any, target: Any) -> Any:
+    """Return a table with its shapes in the CRS to measure in, levels left out."""
+    out = pd.DataFrame(frame)
+    if GEOMETRY not in out:
+        return out
+    shapes = shapely.force_2d(out[GEOMETRY].to_numpy())
+    shapes = shapely.transform(shapes, lambda xy: project(xy, horizontal(source), target))
+    out = out.drop(columns=GEOMETRY)
+    out[GEOMETRY] = pd.Series(shapes, index=out.index, dtype=object)
+    return out
+
+
+def _cautions(file: PlanFile) -> tuple[str, ...]:
+    """Return the cautions the plan carries; those of the program if it has lost them."""
+    settings = file.table("settings", ("name", "text"))
+    rows = settings[settings["name"].str.startswith("caution.") & (settings["text"] != "")]
+    return tuple(rows["text"]) or tuple(CAUTIONS.values())
+
+
+def _axes(file: PlanFile, runs: Any) -> dict[str, Axis]:
+    planned = runs[runs["status"] == _PLANNED]
+    axes = {}
+    for row in planned.to_dict("records"):
+        xy = _in_order(row[GEOMETRY])
+        if len(xy) < 2 or not row["length"] > 0:
+            raise LayerError(str(file.path), f"layer runs, run {row['run_id']}: has no line")
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+        axes[str(row["run_id"])] = Axis(xy, along * (row["length"] / along[-1]))
+    return axes
+
+
+def _in_order(geometry: Any) -> FloatArray:
+    """Return the vertices of a run, its parts one after the other, none twice in a row."""
+    xy: FloatArray = shapely.get_coordinates(geometry)
+    if not len(xy):
+        return xy
+    moves = np.hypot(*np.diff(xy, axis=0).T) > 1e-6
+    kept: FloatArray = xy[np.concatenate([[True], moves])]
+    return kept

@@ -1,0 +1,369 @@
+"""Schedules: the tables of a run and of the whole set, as words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotools.deliver.sheets.model import Plan
+from geotools.deliver.sheets.tables import Table
+from geotools.deliver.wording import chainage_text, in_system, unit_of
+from geotools.schema import OUTPUTS
+
+__all__ = [
+    "pulls_on_sheet",
+    "quantities_of_all",
+    "run_tables",
+    "runs_drawn",
+    "runs_without_plan",
+]
+
+Say = Callable[[Any], str]
+_SEVERE = ("error", "warning")
+
+
+def _number(value: Any, digits: int = 1) -> str:
+    """Return a number as text; a dash where it is not known."""
+    if value is None or pd.isna(value):
+        return "-"
+    return f"{float(value):,.{digits}f}"
+
+
+def _in(dimension: str, plan: Plan, digits: int = 1) -> Say:
+    """Return how values of a dimension are written."""
+    return lambda value: (
+        "-" if pd.isna(value) else _number(in_system(float(value), dimension, plan.units), digits)
+    )
+
+
+def _column(table: str, field: str, plan: Plan) -> str:
+    """Return the unit of a field, for the head of its column."""
+    dimension = OUTPUTS[table].field(field).dimension
+    return "" if dimension is None else f", {unit_of(dimension, plan.units)}"
+
+
+def _table(
+    heading: str,
+    frame: Any,
+    plan: Plan,
+    columns: Sequence[tuple[str, Callable[[dict[str, Any]], str], bool]],
+) -> Table:
+    """Write a table: name, words and side of every column."""
+    rows = frame.to_dict("records")
+    return Table(
+        heading,
+        tuple(name for name, _, _ in columns),
+        tuple(tuple(say(row) for _, say, _ in columns) for row in rows),
+        frozenset(k for k, (_, _, right) in enumerate(columns) if right),
+    )
+
+
+def run_tables(plan: Plan, run_id: str) -> list[Table]:
+    """Return the schedules of a run; those without rows are left out."""
+    makers = (_run, _pulls, _pits, _bends, _sections, _closures, _digs, _shutdown, _quantities)
+    tables = [maker(plan, run_id) for maker in (*makers, _findings)]
+    return [table for table in tables if table.rows]
+
+
+def _run(plan: Plan, run_id: str) -> Table:
+    run = plan.run(run_id)
+    length, bore = _in("length", plan), _in("bore", plan, 0)
+    facts = (
+        ("length", f"{length(run['length'])} {unit_of('length', plan.units)}"),
+        ("host", f"{run['host_material']}, {bore(run['host_diameter'])} "
+                 f"{unit_of('bore', plan.units)} nominal, bore {bore(run['host_bore'])} "
+                 f"{unit_of('bore', plan.units)}"),
+        ("carrier", str(run["carrier"])),
+        ("pits, pulls", f"{run['pit_count']}, {run['pull_count']}"),
+        ("flow after over before", _number(run["capacity_ratio"], 2)),
+        ("source mains", str(run["main_ids"]).replace(",", ", ")),
+    )  # fmt: skip
+    return Table(f"Run {run_id}", ("what", "value"), facts)
+
+
+def _pulls(plan: Plan, run_id: str) -> Table:
+    length, force = _in("length", plan), _in("force", plan, 0 if plan.units == "us" else 1)
+    unit = unit_of("force", plan.units)
+    bare = _bare(run_id)
+    return _table(
+        "Pulls",
+        plan.of("pulls", run_id),
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            ("from", lambda r: bare(r["insertion_pit"]), False),
+            ("to", lambda r: bare(r["receiving_pit"]), False),
+            ("start", lambda r: chainage_text(r["start"], plan.units), True),
+            ("end", lambda r: chainage_text(r["end"], plan.units), True),
+            (f"length{_column('pulls', 'length', plan)}", lambda r: length(r["length"]), True),
+            (f"force low, {unit}", lambda r: force(r["head_force_low"]), True),
+            ("planned", lambda r: force(r["head_force"]), True),
+            ("high", lambda r: force(r["head_force_high"]), True),
+            ("limit", lambda r: force(r["allowable"]), True),
+            ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
+            ("by", lambda r: str(r["governed_by"]), False),
+            ("joints", lambda r: _number(r["joints"], 0), True),
+            ("strings", lambda r: _number(r["strings"], 0), True),
+            ("hours", lambda r: _number(r["hours"]), True),
+        ),
+    )
+
+
+def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> Table:
+    """Return the short table of the pulls that a sheet shows."""
+    length, force = _in("length", plan), _in("force", plan, 0 if plan.units == "us" else 1)
+    unit = unit_of("force", plan.units)
+    bare = _bare(run_id)
+    return _table(
+        "Pulls on this sheet",
+        pd.DataFrame(list(rows)),
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            (unit_of("length", plan.units), lambda r: length(r["length"]), True),
+            (f"force band, {unit}", lambda r: f"{force(r['head_force_low'])} to "
+             f"{force(r['head_force_high'])}", True),
+            ("use %", lambda r: _number(100 * r["utilisation"], 0), True),
+            ("joints", lambda r: _number(r["joints"], 0), True),
+            ("h", lambda r: _number(r["hours"]), True),
+        ),
+    )  # fmt: skip
+
+
+def _bare(run_id: str) -> Say:
+    """Return how names are written on the sheets of a run: without the run's own."""
+    return lambda name: str(name).removeprefix(f"{run_id}-")
+
+
+def _pits(plan: Plan, run_id: str) -> Table:
+    length, volume = _in("length", plan), _in("volume", plan, 0)
+    bare = _bare(run_id)
+    return _table(
+        "Pits",
+        plan.of("pits", run_id),
+        plan,
+        (
+            ("pit", lambda r: bare(r["pit_id"]), False),
+            ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
+            (f"before{_column('pits', 'before', plan)}", lambda r: length(r["before"]), True),
+            ("after", lambda r: length(r["after"]), True),
+            ("length", lambda r: length(r["length"]), True),
+            ("width", lambda r: length(r["width"]), True),
+            ("depth", lambda r: _in("length", plan, 2)(r["depth"]), True),
+            (f"dig{_column('pits', 'volume', plan)}", lambda r: volume(r["volume"]), True),
+            ("lanes", lambda r: _number(r["lanes_taken"], 0), True),
+            ("days", lambda r: _number(r["days"]), True),
+            ("role, street", lambda r: ", ".join(
+                w for w in (str(r["role"]).replace("_", " "), str(r["street_name"])) if w), False),
+        ),
+    )  # fmt: skip
+
+
+def _bends(plan: Plan, run_id: str) -> Table:
+    length = _in("length", plan)
+    radius = _column("bends", "needed_radius", plan)
+    bare = _bare(run_id)
+    return _table(
+        "Bends",
+        plan.of("bends", run_id),
+        plan,
+        (
+            ("bend", lambda r: bare(r["bend_id"]), False),
+            ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
+            ("angle, °", lambda r: _number(math.degrees(r["deflection"]), 2), True),
+            ("kind", lambda r: str(r["kind"]), False),
+            (f"radius that passes{radius}", lambda r: length(r["passing_radius"]), True),
+            (f"radius needed{radius}", lambda r: length(r["needed_radius"]), True),
+            ("angle from", lambda r: str(r["angle_source"]), False),
+            ("passed", lambda r: "pulled through" if r["passes"] else "lies in a pit", False),
+        ),
+    )
+
+
+def _sections(plan: Plan, run_id: str) -> Table:
+    length, level = _in("length", plan, 2), _in("length", plan, 1)
+    water, press = _in("liquid", plan), _in("pressure", plan, 0)
+
+    def column(name: str) -> str:
+        return _column("sections", name, plan)
+
+    bare = _bare(run_id)
+    return _table(
+        "Test and grout plan; fill from the low end, vent at the high end",
+        plan.of("sections", run_id),
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            (f"leave out{column('leave')}", lambda r: length(r["leave"]), True),
+            ("rest, h", lambda r: _number(r["wait_hours"], 0), True),
+            (f"water{column('water_volume')}", lambda r: water(r["water_volume"]), True),
+            ("fill, h", lambda r: _number(r["fill_hours"], 2), True),
+            (f"low{column('low_z')}", lambda r: level(r["low_z"]), True),
+            ("high", lambda r: level(r["high_z"]), True),
+            (f"test low{column('test_pressure')}", lambda r: press(r["test_pressure"]), True),
+            ("test high", lambda r: press(r["test_pressure_high"]), True),
+            ("rule", lambda r: str(r["test_rule"]), False),
+            (f"make-up{column('make_up')}", lambda r: _in("liquid", plan, 3)(r["make_up"]), True),
+            (f"grout{column('annulus_volume')}",
+             lambda r: _in("volume", plan)(r["annulus_volume"]), True),
+            (f"limit{column('grout_limit')}", lambda r: press(r["grout_limit"]), True),
+            ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
+        ),
+    )  # fmt: skip
+
+
+def _closures(plan: Plan, run_id: str) -> Table:
+    length = _in("length", plan, 0)
+    bare = _bare(run_id)
+    return _table(
+        "Lane closures",
+        plan.of("closures", run_id),
+        plan,
+        (
+            ("closure", lambda r: bare(r["closure_id"]), False),
+            ("closed", lambda r: _number(r["lanes_closed"], 0), True),
+            ("left", lambda r: _number(r["lanes_left"], 0), True),
+            (f"speed{_column('closures', 'speed', plan)}",
+             lambda r: _in("speed", plan, 0)(r["speed"]), True),
+            (f"taper{_column('closures', 'taper', plan)}", lambda r: length(r["taper"]), True),
+            ("buffer", lambda r: length(r["buffer"]), True),
+            ("work", lambda r: length(r["work_length"]), True),
+            ("days", lambda r: _number(r["days"]), True),
+            ("street", lambda r: str(r["street"]), False),
+        ),
+    )  # fmt: skip
+
+
+def _digs(plan: Plan, run_id: str) -> Table:
+    frame = plan.of("local_digs", run_id)
+    bare = _bare(run_id)
+    return _table(
+        "Local digs between the pits",
+        frame[~frame["spared"].astype(bool)] if len(frame) else frame,
+        plan,
+        (
+            ("dig", lambda r: bare(r["dig_id"]), False),
+            ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            ("what is dug up", lambda r: str(r["kind"]), False),
+        ),
+    )
+
+
+def _shutdown(plan: Plan, run_id: str) -> Table:
+    rows = []
+    length = _in("length", plan, 0)
+    unit = unit_of("length", plan.units)
+    for row in plan.of("shutdowns", run_id).to_dict("records"):
+        rows += [
+            ("valves to close", str(row["valves"]).replace(",", ", ")),
+            ("main that goes dry", f"{length(row['main_length'])} {unit}"),
+            ("customers without water", _number(row["customers"], 0)),
+            ("temporary supply", f"{length(row['temporary_supply'])} {unit}, "
+                                 f"{_number(row['temporary_services'], 0)} services"),
+            *([("remarks", str(row["remarks"]))] if row["remarks"] else []),
+        ]  # fmt: skip
+    return Table("Shutdown", ("what", "value"), tuple(rows))
+
+
+def _summed(frame: Any) -> Any:
+    """Add up quantities of the same item and unit, in the order they come."""
+    runs = frame[frame["scope"] == "run"]
+    return runs.groupby(["item", "unit"], sort=False, as_index=False)[["quantity", "cost"]].agg(
+        lambda values: values.sum(min_count=1)
+    )
+
+
+def _quantity_table(heading: str, frame: Any, plan: Plan) -> Table:
+    return _table(
+        heading,
+        frame,
+        plan,
+        (
+            ("item", lambda r: str(r["item"]), False),
+            ("quantity", lambda r: _number(r["quantity"]), True),
+            ("unit", lambda r: str(r["unit"]), False),
+            ("cost at the brief's rates", lambda r: _number(r["cost"], 0), True),
+        ),
+    )
+
+
+def _quantities(plan: Plan, run_id: str) -> Table:
+    return _quantity_table("Quantities", _summed(plan.of("quantities", run_id)), plan)
+
+
+def quantities_of_all(plan: Plan) -> Table:
+    """Return the quantities of all runs that are drawn."""
+    frame = plan.tables["quantities"]
+    summed = _summed(frame[frame["run_id"].isin(list(plan.axes))])
+    table = _quantity_table("Quantities of the runs drawn", summed, plan)
+    total = float(np.nansum(summed["cost"].to_numpy(dtype=np.float64))) if len(summed) else 0.0
+    last = ("total", "", "", _number(total, 0))
+    return Table(table.heading, table.columns, (*table.rows, last), table.right)
+
+
+def runs_drawn(plan: Plan) -> Table:
+    """Return the runs that have sheets."""
+    frame = plan.tables["runs"]
+    length, bore = _in("length", plan), _in("bore", plan, 0)
+    return _table(
+        "Runs",
+        frame[frame["run_id"].isin(list(plan.axes))],
+        plan,
+        (
+            ("run", lambda r: str(r["run_id"]), False),
+            (f"length{_column('runs', 'length', plan)}", lambda r: length(r["length"]), True),
+            (f"host{_column('runs', 'host_diameter', plan)}",
+             lambda r: bore(r["host_diameter"]), True),
+            ("pits", lambda r: _number(r["pit_count"], 0), True),
+            ("pulls", lambda r: _number(r["pull_count"], 0), True),
+            ("longest", lambda r: length(r["longest_pull"]), True),
+            ("cost", lambda r: _number(r["cost"], 0), True),
+            ("carrier", lambda r: str(r["carrier"]), False),
+        ),
+    )  # fmt: skip
+
+
+def runs_without_plan(plan: Plan) -> Table:
+    """Return the runs that have no sheets, and why."""
+    frame = plan.tables["runs"]
+    length = _in("length", plan)
+    return _table(
+        "Runs without sheets",
+        frame[frame["run_id"].isin(plan.wanted - set(plan.axes))],
+        plan,
+        (
+            ("run", lambda r: str(r["run_id"]), False),
+            (f"length{_column('runs', 'length', plan)}", lambda r: length(r["length"]), True),
+            ("reason", lambda r: ": ".join(
+                w for w in (str(r["status"]).replace("_", " "), str(r["reason"])) if w), False),
+        ),
+    )  # fmt: skip
+
+
+def _findings(plan: Plan, run_id: str) -> Table:
+    """Return warnings and errors that name the run or one of its mains, pits or pulls."""
+    frame = plan.tables["findings"]
+    frame = frame[frame["severity"].isin(_SEVERE)]
+    mains = set(str(plan.run(run_id)["main_ids"]).split(","))
+    about = [
+        feature in mains
+        or feature == run_id
+        or feature.startswith(f"{run_id}-")
+        or f"run {run_id} " in text
+        or f"run {run_id}:" in text
+        for feature, text in zip(frame["feature"], frame["text"], strict=True)
+    ]
+    return _table(
+        "Warnings to settle before work starts",
+        frame[np.array(about, dtype=bool)],
+        plan,
+        (
+            ("rule", lambda r: str(r["rule"]), False),
+            ("what was found", lambda r: str(r["text"]), False),
+        ),
+    )

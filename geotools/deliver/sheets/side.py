@@ -1,0 +1,239 @@
+"""The column beside the drawing: north, scale, key map, legend, notes, title block."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from geotools.deliver.columns import GEOMETRY
+from geotools.deliver.sheets import inks, marks
+from geotools.deliver.sheets.labels import Label, Labels, boxes_along
+from geotools.deliver.sheets.model import CONTEXT, Plan
+from geotools.deliver.sheets.paper import Box, Layout, Paper, scale_text
+from geotools.deliver.sheets.pen import LEADING, Ink, Pen, cut, text_width, wrap
+from geotools.deliver.sheets.strips import View
+from geotools.deliver.wording import unit_of
+
+__all__ = [
+    "Stamp",
+    "draw_frame",
+    "key_map",
+    "legend",
+    "north_and_scale",
+    "notes",
+    "title_block",
+]
+
+_WORDS = "planning values only, not for construction without check and approval"
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """What the title block of a sheet says; ``fields`` are the free texts of the brief."""
+
+    fields: Mapping[str, str]
+    sheet: str
+    detail: str
+    scale: str
+    number: int
+    count: int
+    paper: str
+
+
+def draw_frame(pen: Pen, layout: Layout) -> None:
+    """Draw the frame and the line before the side column."""
+    pen.box(layout.frame, inks.FRAME)
+    x = layout.main.right
+    pen.line([(x, layout.frame.y), (x, layout.frame.top)], inks.EDGE)
+
+
+def north_and_scale(
+    pen: Pen, box: Box, plan: Plan, paper: Paper, *, view: View, scale: float
+) -> None:
+    """Draw the north arrow, turned with the sheet, and the scale bar."""
+    text = paper.text
+    pen.box(box, inks.EDGE)
+    marks.north_arrow(pen, Box(box.x, box.y, 0.32 * box.w, box.h), view.angle, text)
+    right = Box(box.x + 0.34 * box.w, box.y, 0.62 * box.w, 0.5 * box.h)
+    words = f"Scale {scale_text(scale, plan.units)}"
+    pen.text(right.x, box.y + 0.72 * box.h, words, size=1.2 * text, bold=True)
+    pen.text(right.x, box.y + 0.53 * box.h, f"at {paper.name}", size=0.85 * text)
+    marks.scale_bar(pen, right, scale, plan.units, 0.85 * text)
+
+
+def key_map(
+    pen: Pen, box: Box, plan: Plan, text: float, *, shown: Sequence[tuple[str, float, float]] = ()
+) -> None:
+    """Draw all runs, north up; the stretches shown are set off, every run is named."""
+    pen.box(box, inks.EDGE)
+    pen.text(box.x + text, box.top - 1.2 * text, "Key map, north up", size=text, bold=True)
+    room = Box(box.x, box.y, box.w, box.h - 2.2 * text).inset(2.2 * text)
+    lines = plan.tables["runs"][GEOMETRY].to_numpy()
+    x0, y0, x1, y1 = shapely.total_bounds(lines)
+    per_m = min(room.w / max(x1 - x0, 1.0), room.h / max(y1 - y0, 1.0))
+    view = View(((x0 + x1) / 2, (y0 + y1) / 2), 0.0, room.middle, per_m)
+    labels = Labels(Box(box.x, box.y, box.w, box.h - 2.2 * text).inset(0.4))
+    named: list[tuple[str, tuple[float, float]]] = []
+    for run_id, line in zip(plan.tables["runs"]["run_id"], lines, strict=True):
+        ink = Ink("#0b3d91" if run_id in plan.axes else "#9a9a9a", 0.35)
+        for part in shapely.get_parts(line):
+            points = view.paper(shapely.get_coordinates(part))
+            pen.line(points, ink)
+            labels.keep_clear(boxes_along(points, 0.3))
+        middle = shapely.line_interpolate_point(shapely.get_parts(line)[0], 0.5, normalized=True)
+        x, y = view.paper(shapely.get_coordinates(middle))[0]
+        named.append((str(run_id), (float(x), float(y))))
+    for run_id, start, end in shown:
+        points = view.paper(plan.axes[run_id].between(start, end))
+        pen.line(points, Ink("#c1121f", 1.0))
+    for run_id, spot in named:
+        labels.add(Label(spot, (run_id,), 0.75 * text, "#222222", reach=8 * text))
+    labels.draw(pen)
+
+
+def _sample_line(pen: Pen, x: float, y: float, width: float, ink: Ink) -> None:
+    if ink.fill is not None:
+        pen.box(Box(x, y - 0.18 * width, width, 0.36 * width), ink)
+    else:
+        pen.line([(x, y), (x + width, y)], ink)
+
+
+def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
+    """Draw what the inks and marks mean."""
+    pen.box(box, inks.EDGE)
+    pen.text(box.x + text, box.top - 1.2 * text, "Legend", size=text, bold=True)
+    size = 0.85 * text
+    entries: list[tuple[str, Ink | str]] = [
+        ("pull, arrow as pulled", inks.PULL),
+        ("host, pit or beyond", inks.HOST),
+        ("pit", inks.PIT),
+        ("string laid out", inks.STRING),
+        ("lane closure", inks.CLOSURE),
+        ("match line", inks.MATCH),
+        ("bend", "bend"),
+        ("local dig", "dig"),
+    ]
+    if plan.context is not None:
+        entries += [
+            ("street", inks.STREET),
+            ("other main", inks.OTHER_MAIN),
+            ("lateral", inks.CONTEXT_LINE),
+            ("place to avoid", inks.AVOID),
+            ("valve", "valve"),
+            ("fitting", "fitting"),
+            ("hydrant, source", "hydrant"),
+        ]
+    half = (len(entries) + 1) // 2
+    step = min((box.h - 3 * text) / half, 2.2 * text)
+    for k, (words, ink) in enumerate(entries):
+        column, row = divmod(k, half)
+        x, y = box.x + text + column * box.w / 2, box.top - 2.9 * text - row * step
+        if isinstance(ink, Ink):
+            _sample_line(pen, x, y, 3.4 * text, ink)
+        else:
+            _sample_mark(pen, ink, x + 1.7 * text, y, 1.1 * text)
+        pen.text(x + 4.2 * text, y, cut(words, box.w / 2 - 5.4 * text, size), size=size)
+
+
+def _sample_mark(pen: Pen, name: str, x: float, y: float, size: float) -> None:
+    if name == "bend":
+        marks.bend(pen, x, y, size)
+    elif name == "dig":
+        marks.cross(pen, x, y, 0.9 * size)
+    elif name == "valve":
+        marks.valve(pen, x, y, 0.0, size)
+    elif name == "fitting":
+        marks.fitting(pen, x, y, 0.0, size)
+    else:
+        pen.circle(x, y, 0.25 * size, Ink("#000000", 0.15, fill="#000000"))
+
+
+def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
+    """Return the notes of a sheet, without the cautions."""
+    unit = unit_of("length", plan.units)
+    texts = [
+        f"Lengths, levels and chainages in {unit}; coordinates in {plan.crs}; north is grid north. "
+        "Chainage runs along the axis of the host from the start of the run.",
+        "Levels, depths and positions are those of the source layers; prove them on site. "
+        "A dash stands for a level that is not known.",
+    ]
+    if CONTEXT in plan.missing:
+        texts.append(
+            "Streets, fittings, valves and laterals are not drawn: the plan has no layer context."
+        )
+    lacking = [name for name in plan.missing if name != CONTEXT]
+    if lacking:
+        texts.append(f"Not shown, for the plan has no layers: {', '.join(lacking)}.")
+    if left_out:
+        many = "labels are" if left_out > 1 else "label is"
+        texts.append(f"{left_out} {many} left out for want of room; the schedules list everything.")
+    own = plan.settings.get("sheets.note", "")
+    return [*([own] if own not in ("", "none") else []), *texts]
+
+
+def notes(pen: Pen, box: Box, plan: Plan, text: float, *, left_out: int = 0) -> None:
+    """Write notes and cautions, in smaller words where they would not fit."""
+    pen.box(box, inks.EDGE)
+    texts = note_texts(plan, left_out)
+    for size in np.arange(0.85, 0.45, -0.05) * text:
+        parts = [("Notes", texts), ("Cautions", list(plan.cautions))]
+        lines = [line for head, body in parts for line in _note_lines(head, body, box, size)]
+        if (len(lines) + 0.6) * LEADING * size <= box.h:
+            break
+    y = box.top - 0.9 * size
+    for words, bold in lines:
+        if y < box.y + 0.5 * size:
+            break
+        pen.text(box.x + 0.8 * text, y, words, size=size, bold=bold)
+        y -= LEADING * size
+
+
+def _note_lines(head: str, texts: Sequence[str], box: Box, size: float) -> list[tuple[str, bool]]:
+    width = box.w - 2.2 * size
+    lines = [(head, True)]
+    for k, words in enumerate(texts, start=1):
+        lines += [(line, False) for line in wrap(f"{k}. {words}", width, size)]
+    return lines
+
+
+def title_block(pen: Pen, box: Box, stamp: Stamp, text: float) -> None:
+    """Draw the title block."""
+    pen.box(box, inks.FRAME)
+    get = stamp.fields.get
+    rows: list[list[tuple[str, str, float]]] = [
+        [("client", get("client", ""), 1.0)],
+        [("project", get("project", ""), 1.0)],
+        [("title", get("title", ""), 1.0)],
+        [("sheet", stamp.sheet, 1.0)],
+        [("", stamp.detail, 1.0)],
+        [("drawn", get("drawn_by", ""), 1.0), ("checked", get("checked_by", ""), 1.0),
+         ("approved", get("approved_by", ""), 1.0)],
+        [("date", get("date", ""), 1.0), ("scale", stamp.scale, 1.0), ("paper", stamp.paper, 0.7)],
+        [("drawing", get("drawing_number", ""), 1.5), ("rev.", get("revision", ""), 0.5),
+         ("sheet", f"{stamp.number} of {stamp.count}", 0.8)],
+    ]  # fmt: skip
+    foot = 1.5 * text
+    body = Box(box.x, box.y + foot, box.w, box.h - foot)
+    for cells, row in zip(rows, body.rows([1.0] * len(rows)), strict=True):
+        _title_row(pen, cells, row, text)
+    pen.text(
+        box.middle[0], box.y + foot / 2, cut(_WORDS, box.w - text, 0.75 * text), size=0.75 * text,
+        align="middle",
+    )  # fmt: skip
+
+
+def _title_row(pen: Pen, cells: Sequence[tuple[str, str, float]], row: Box, text: float) -> None:
+    pen.line([(row.x, row.y), (row.right, row.y)], inks.THIN)
+    x, total = row.x, sum(share for _, _, share in cells)
+    for place, (name, value, share) in enumerate(cells):
+        wide = row.w * share / total
+        if place:
+            pen.line([(x, row.y), (x, row.top)], inks.THIN)
+        pen.text(x + 0.5 * text, row.top - 0.75 * text, name, size=0.75 * text, colour=inks.MUTED)
+        size = text if text_width(value, text) <= wide - text else 0.8 * text
+        words = cut(value, wide - text, size)
+        pen.text(x + 0.5 * text, row.y + 0.34 * row.h, words, size=size, bold=name == "sheet")
+        x += wide

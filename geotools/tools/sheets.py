@@ -1,0 +1,141 @@
+"""The tool ``sheets``: plan and profile of every run on PDF sheets to true scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from geotools.deliver.sheets.book import Book
+
+__all__ = ["TOOL", "sheets"]
+
+_SMALLEST, _LARGEST = 100, 10_000
+
+TOOL = Tool(
+    name="sheets",
+    title="Draw plan and profile sheets",
+    summary=(
+        "Draws a written plan as PDF sheets to true scale: for every run plan strips with streets, "
+        "pits, pulls, strings and closures, the profile under them, schedules; a cover with index, "
+        "quantities and the runs that have no plan."
+    ),
+    function="geotools.tools.sheets:sheets",
+    parameters=(
+        Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True),
+        Parameter("output", "path", "PDF to write", required=True, short="o"),
+        Parameter("overwrite", "flag", "replace a file that exists"),
+        Parameter(
+            "paper",
+            "choice",
+            "size of the sheets; a3, or ansi-b for a plan in US units, if not given",
+            choices=("a3", "a1", "ansi-b", "ansi-d"),
+        ),
+        Parameter(
+            "scale",
+            "integer",
+            "scale, the number under the 1 (500; 480 is 1 in = 40 ft); a standard one that fits "
+            "if not given",
+        ),
+        Parameter("runs", "text", "run wanted, or several with commas; all if not given",
+                  multiple=True),
+        Parameter("field", "text", "text of the title block, over that of the brief's section "
+                  "sheets, such as revision=B", multiple=True),
+    ),
+)  # fmt: skip
+
+
+def sheets(
+    *,
+    plan: Path,
+    output: Path,
+    overwrite: bool,
+    paper: str | None,
+    scale: int | None,
+    runs: tuple[str, ...],
+    field: tuple[str, ...],
+    progress: Progress,
+) -> Outcome:
+    """Draw plan and profile sheets of a plan.
+
+    Parameters
+    ----------
+    plan, output : Path
+    overwrite : bool
+    paper : str, optional
+    scale : int, optional
+    runs, field : tuple of str
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If the plan cannot be used.
+    ToolError
+        If a parameter cannot be taken.
+    OutputError
+        If the sheets cannot be written.
+    """
+    from geotools.deliver.files import check_file
+    from geotools.deliver.read_plan import read_plan
+    from geotools.deliver.sheets.book import make_book, write_book
+    from geotools.deliver.sheets.model import load_plan
+    from geotools.deliver.sheets.paper import PAPERS
+
+    target = check_file(output, suffix=".pdf", overwrite=overwrite)
+    if scale is not None and not _SMALLEST <= scale <= _LARGEST:
+        raise ToolError("sheets", [f"scale: {scale} is out of range, {_SMALLEST} to {_LARGEST}"])
+    file = read_plan(plan)
+    texts = _fields(file.settings, field)
+    progress("reading", 0.0)
+    read = load_plan(file, runs=[name.strip() for text in runs for name in text.split(",")])
+    size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
+    progress("drawing", 0.0)
+    book = make_book(read, size, scale=scale, fields=texts)
+    write_book(target, book)
+    return _told(book, target)
+
+
+def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, str]:
+    """Return the texts of the title block: of the plan's settings, then as given."""
+    from geotools.deliver.sheets.book import FIELDS
+
+    kept = {name: settings.get(f"sheets.{name}", "") for name in FIELDS}
+    texts = {name: "" if value == "none" else value for name, value in kept.items()}
+    faults = []
+    for pair in given:
+        name, equals, value = pair.partition("=")
+        if not equals or name.strip() not in FIELDS:
+            faults.append(f"field: {pair!r} is not NAME=TEXT with one of {', '.join(FIELDS)}")
+        texts[name.strip()] = value.strip()
+    if faults:
+        raise ToolError("sheets", faults)
+    return texts
+
+
+def _told(book: Book, target: Path) -> Outcome:
+    plan = book.plan
+    kinds = {kind: sum(s.kind == kind for s in book.sheets) for kind in ("strip", "schedule")}
+    without = len(plan.wanted) - len(plan.axes)
+    summary = {
+        "sheets": len(book.sheets),
+        "strips": kinds["strip"],
+        "schedules": kinds["schedule"],
+        "runs": list(plan.axes),
+        "runs_without_plan": without,
+        "paper": book.paper.name,
+        "missing": list(plan.missing),
+        "output": str(target),
+    }
+    lines = [
+        f"sheets    {len(book.sheets)} of {book.paper.name}: {kinds['strip']} plan and profile, "
+        f"{kinds['schedule']} of schedules, {len(plan.axes)} runs; {without} runs without a plan",
+        *(f"not shown {layer}: the plan has no such layer" for layer in plan.missing),
+        f"written   {target}",
+        "Planning values only: competent persons, local codes and licensed practice decide.",
+    ]  # fmt: skip
+    return Outcome(summary, "\n".join(lines))

@@ -1,0 +1,85 @@
+"""The tool sheets: options, what is missing, files kept, the same file every time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pypdf
+import pytest
+
+import geotools
+from geotools.errors import LayerError, OutputError
+from geotools.tool import ToolError
+
+
+def text_of(path: Path) -> str:
+    pages = pypdf.PdfReader(path).pages
+    return " ".join("\n".join(page.extract_text() for page in pages).split())
+
+
+def test_the_same_plan_gives_the_same_file(plain: Path, draw: Callable[..., Path]) -> None:
+    assert draw().read_bytes() == plain.read_bytes()
+
+
+def test_a_file_that_exists_is_kept_unless_told(plain_plan: Path, tmp_path: Path) -> None:
+    target = tmp_path / "sheets.pdf"
+    target.write_bytes(b"old")
+    with pytest.raises(OutputError, match="exists already"):
+        geotools.sheets(plain_plan, output=target, runs=("R2",))
+    assert target.read_bytes() == b"old"
+    geotools.sheets(plain_plan, output=target, runs=("R2",), overwrite=True)
+    assert target.read_bytes().startswith(b"%PDF")
+    assert [path.name for path in tmp_path.iterdir()] == ["sheets.pdf"]
+
+
+def test_title_block_takes_the_texts_of_the_brief_and_those_given_in_any_script(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    settings = {"sheets.client": "Wexlow Water", "sheets.revision": "A", "sheets.note": "Ask first"}
+    given = ("revision=C", "drawn_by=A. Quill", "project=Водоканал Ελλάδα Łódź")
+    text = text_of(draw(write_sheet_plan(settings=settings), field=given, runs=("R2",)))
+    for words in ("Wexlow Water", "A. Quill", "Ask first", "Водоканал Ελλάδα Łódź", "rev. C"):
+        assert words in text
+
+
+def test_a_text_the_title_block_does_not_have_is_refused(draw: Callable[..., Path]) -> None:
+    with pytest.raises(ToolError, match="field: 'colour=red' is not NAME=TEXT"):
+        draw(field=("colour=red",))
+
+
+def test_a_run_that_the_plan_does_not_have_is_refused(draw: Callable[..., Path]) -> None:
+    with pytest.raises(LayerError, match="has no run R9; it has R1, R2"):
+        draw(runs=("R1,R9",))
+
+
+def test_a_scale_out_of_range_is_refused(draw: Callable[..., Path]) -> None:
+    with pytest.raises(ToolError, match="scale: 5 is out of range"):
+        draw(scale=5)
+
+
+def test_a_scale_given_is_kept_and_layers_that_are_missing_are_told(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    path = draw(write_sheet_plan(without=("stations", "sections", "bends", "context")), scale=2500)
+    text = text_of(path)
+    assert "Scale 1:2500" in text
+    assert "Streets, fittings, valves and laterals are not drawn" in text
+    assert "Not shown, for the plan has no layers: stations, bends, sections" in text
+    assert "no levels: the plan has no stations here" in text
+
+
+def test_runs_without_a_plan_have_no_sheets_but_are_told(plain: Path) -> None:
+    text = text_of(plain)
+    assert "Run R1, plan and profile" in text
+    assert "Run R2, plan and profile" not in text
+    assert "no plan: the pit at 40 m lies in a river" in text
+
+
+def test_a_plan_without_any_planned_run_gives_a_cover(draw: Callable[..., Path]) -> None:
+    path = draw(runs=("R2",))
+    assert len(pypdf.PdfReader(path).pages) == 1
+    text = text_of(path)
+    assert "the pit at 40 m lies in a river" in text
+    assert "Run R1" not in text  # but it is on the key map
+    assert "R1" in text
