@@ -6,5 +6,6 @@ __all__ = ["MODULES"]
 
 # Modules with a ``TOOL`` (or ``TOOLS``), in the order in which the work is done.
 MODULES = (
-    "sample", "intake", "screen", "plan", "batch", "report", "sheets", "drawing", "joints", "pipe", "tools",
-)  # fmt: skip
+    *("sample", "intake", "screen", "plan", "batch", "report", "sheets", "drawing"),
+    *("joints", "pipe", "tools"),
+)
