@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geotools.deliver.verify import bends, coverage, force, references
+from geotools.deliver.verify import (
+    bends,
+    coverage,
+    force,
+    money,
+    records,
+    references,
+    sites,
+    strings,
+)
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Fault, NotChecked, Rule, Tally, Unreadable
 
@@ -15,6 +24,10 @@ RULES: tuple[Rule, ...] = (
     *coverage.RULES,
     *force.RULES,
     *bends.RULES,
+    *sites.RULES,
+    *strings.RULES,
+    *money.RULES,
+    *records.RULES,
 )
 
 

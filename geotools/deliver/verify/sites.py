@@ -1,0 +1,395 @@
+"""Pits: where they stand, what they open and take, what they keep clear of."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.coverage import between
+from geotools.deliver.verify.formulas import (
+    DOWNSTREAM_TAPER,
+    ONE_LANE_TAPER,
+    buffer,
+    insertion_length,
+    least_radius,
+    merging_taper,
+)
+from geotools.deliver.verify.plan import GEOMETRY, Plan
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+
+__all__ = ["RULES", "candidate_of"]
+
+DAY = 86400.0  # s
+DRAWN = 1e-3  # m
+DRAWN_AREA = 1e-4  # share
+
+
+def candidate_of(plan: Plan, pit: Any) -> Any:
+    """Return the candidate a pit stands at, or None."""
+    rows = plan.by("candidates", "run_id").get(pit.run_id, [])
+    near = [row for row in rows if abs(row.chainage - pit.chainage) <= CLOSE]
+    return min(near, key=lambda row: abs(row.chainage - pit.chainage), default=None)
+
+
+def _whole(plan: Plan, pit: Any) -> tuple[float, float]:
+    """Return what a pit digs before and after its place, also beyond the run's ends, m."""
+    place = candidate_of(plan, pit)
+    if place is None:
+        return math.nan, math.nan
+    role = pit.role
+    return getattr(place, f"before_{role}", math.nan), getattr(place, f"after_{role}", math.nan)
+
+
+def at_candidates(plan: Plan) -> Tally:
+    """Check every pit against the candidate it stands at: usable, in its role, at its price."""
+    tally = Tally("pits")
+    runs = plan.one("runs", "run_id")
+    for pit in plan.rows("pits"):
+        place, run = candidate_of(plan, pit), runs.get(pit.run_id)
+        if not tally.holds(place is not None and run is not None, pit.pit_id, "is no candidate"):
+            continue
+        tally.holds(place.usable, pit.pit_id, f"the place is refused: {place.reasons}")
+        tally.holds(
+            pit.role in place.roles.split(", "),
+            pit.pit_id,
+            f"may not be {pit.role} here, only {place.roles or 'nothing'}",
+        )
+        before, after = _whole(plan, pit)
+        tally.near(pit.before, min(before, pit.chainage), pit.pit_id, "before")
+        tally.near(pit.after, min(after, run.length - pit.chainage), pit.pit_id, "after")
+        tally.near(pit.cost, getattr(place, f"cost_{pit.role}", math.nan), pit.pit_id, "cost")
+        tally.near(pit.depth, place.depth, pit.pit_id, "depth")
+        for name in ("street_name", "street_class"):
+            same = getattr(pit, name) == getattr(place, name)
+            tally.holds(same, pit.pit_id, f"{name} is not that of the candidate")
+    return tally
+
+
+def candidates_told(plan: Plan) -> Tally:
+    """Check that every candidate's roles are those with a price, and refusals have reasons."""
+    tally = Tally("candidates")
+    names = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+    for place in plan.rows("candidates"):
+        priced = [n for n in names if math.isfinite(getattr(place, f"cost_{n}"))]
+        tally.holds(
+            priced == [n for n in place.roles.split(", ") if n],
+            place.candidate_id,
+            f"roles are {place.roles or 'none'}, priced are {', '.join(priced) or 'none'}",
+        )
+        tally.holds(bool(place.usable) == bool(priced), place.candidate_id, "usable or not?")
+        if len(priced) < len(names):
+            tally.holds("against" in place.reasons, place.candidate_id, "refused without a reason")
+    return tally
+
+
+def depths(plan: Plan) -> Tally:
+    """Check the depth of every pit at its place and at both edges against the deepest allowed."""
+    tally = Tally("pits")
+    most = plan.setting("pits.max_depth")
+    stations = plan.by("stations", "run_id", "chainage")
+    deep = {
+        row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"
+    }
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
+            continue
+        tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
+        for at in (pit.chainage, pit.chainage - pit.before, pit.chainage + pit.after):
+            depth = between(of_run, at, "depth")
+            tally.holds(
+                math.isnan(depth) or depth <= most + CLOSE,
+                pit.pit_id,
+                f"is {depth:.3f} m deep at {at:.3f} m, {most:.3f} m are allowed",
+            )
+        told = pit.pit_id in deep
+        due = pit.depth + plan.setting("pits.bedding") > ENGINEER_DEPTH_M
+        tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
+    return tally
+
+
+def slopes(plan: Plan) -> Tally:
+    """Check the slope of the ground from edge to edge of every pit."""
+    tally = Tally("pits")
+    most = plan.setting("pits.max_slope")
+    stations = plan.by("stations", "run_id", "chainage")
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        before, after = _whole(plan, pit)
+        if not of_run or math.isnan(before + after):
+            continue
+        ends = [
+            between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)
+        ]
+        slope = abs(ends[1] - ends[0]) / max(before + after, CLOSE)
+        tally.holds(
+            math.isnan(slope) or slope <= most + CLOSE,
+            pit.pit_id,
+            f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
+        )
+    return tally
+
+
+def shapes(plan: Plan) -> Tally:
+    """Check drop, width, length and reach of every pit against the carrier and the settings."""
+    tally = Tally("pits")
+    working, receiving = plan.setting("pits.working_length"), plan.setting("pits.receiving_length")
+    side, form = plan.setting("pits.side_room"), plan.setting("pits.ramp")
+    warm = plan.setting("carrier.temperature")
+    for pit in plan.rows("pits"):
+        run = plan.one("runs", "run_id").get(pit.run_id)
+        pipe = None if run is None else pipe_of(plan, run)
+        before, after = _whole(plan, pit)
+        if run is None or pipe is None or math.isnan(before + after):
+            tally.holds(False, pit.pit_id, "its carrier or its candidate is not known")
+            continue
+        tally.near(pit.drop, _drop(plan, run, pipe, pit), pit.pit_id, "drop")
+        width = max(run.host_diameter, pipe.outside) + 2 * side
+        tally.near(pit.width, width, pit.pit_id, "width")
+        least = {"insertion_ahead": (0.0, working), "insertion_behind": (working, 0.0)}.get(
+            pit.role, (working, working) if pit.role == "insertion_both" else (receiving / 2,) * 2
+        )
+        for have, need, where in zip((before, after), least, ("before", "after"), strict=True):
+            tally.holds(
+                have >= need - CLOSE, pit.pit_id, f"opens {have:.3f} m {where}, needs {need:.3f} m"
+            )
+        ramp = insertion_length(pit.drop, least_radius(pipe, warm=warm), form)
+        tally.near(pit.length, _length(pit, before, after, ramp, working), pit.pit_id, "length")
+    return tally
+
+
+def _drop(plan: Plan, run: Any, pipe: Any, pit: Any) -> float:
+    """Return the height from the axis of the resting string down to that of the host, m."""
+    rest = float(plan.setting("pits.resting_height"))
+    return float(pit.depth) - float(run.host_diameter) / 2 + rest + float(pipe.outside) / 2
+
+
+def _length(pit: Any, before: float, after: float, ramp: float, working: float) -> float:
+    """Return the length of the excavation: the run opened, or the ramp behind the face.
+
+    A pit that inserts both ways on a straight main shares one hole, as long to either side.
+    """
+    shared = ramp / 2 + working
+    one_hole = max(abs(before - shared), abs(after - shared)) <= CLOSE
+    if pit.role == "receiving" or (pit.role == "insertion_both" and one_hole):
+        return before + after
+    faces = {"insertion_ahead": after, "insertion_behind": before}
+    return max(before + after, ramp + faces.get(pit.role, max(before, after)))
+
+
+def footprints(plan: Plan) -> Tally:
+    """Check that a footprint is a sound area of the size told, and holds what its pit opens."""
+    tally = Tally("pit_footprints")
+    accuracy = plan.setting("ground.survey_accuracy")
+    pits = plan.one("pits", "pit_id")
+    pulls = plan.by("pulls", "run_id")
+    for shape in plan.rows("pit_footprints"):
+        pit, ground = pits.get(shape.pit_id), shape.geometry
+        if pit is None:
+            continue
+        tally.holds(shapely.is_valid(ground), shape.pit_id, "its outline crosses itself")
+        tally.near(shape.area, float(shapely.area(ground)), shape.pit_id, "area",
+                   share=DRAWN_AREA)  # fmt: skip
+        off = float(shapely.distance(ground, pit.geometry))
+        tally.holds(off <= DRAWN, shape.pit_id, f"lies {off:.3f} m off its pit")
+        # Footprints follow the axis thinned within the accuracy of its survey.
+        least = pit.width * (pit.before + pit.after - accuracy)
+        tally.holds(
+            shape.area >= least * (1 - DRAWN_AREA),
+            shape.pit_id,
+            f"{shape.area:.2f} m2 do not hold the {least:.2f} m2 opened",
+        )
+        for pull in pulls.get(pit.run_id, []):
+            ends = shapely.get_point(shapely.force_2d(pull.geometry), [0, -1])
+            for pit_id, place in zip(_sides(pull), ends, strict=True):
+                if pit_id == pit.pit_id:
+                    gap = float(shapely.distance(ground, place))
+                    tally.holds(
+                        gap <= accuracy + DRAWN, shape.pit_id, f"{pull.pull_id} ends {gap:.3f} m off it"
+                    )
+    return tally
+
+
+def _sides(pull: Any) -> tuple[str, str]:
+    """Return the pits before and after a pull."""
+    ends = (pull.insertion_pit, pull.receiving_pit)
+    return ends if pull.direction == "ahead" else (ends[1], ends[0])
+
+
+def excavations(plan: Plan) -> Tally:
+    """Check side slope, volume and days of every pit.
+
+    The run opened is dug to the bedding below its mean depth; a ramp that leaves the run adds up
+    to half the drop over its length. Sides that lean m:1 add along, at the ends and in the
+    corners.
+    """
+    tally = Tally("pits")
+    bedding = plan.setting("pits.bedding")
+    sloped, soil = plan.setting("pits.support") == "sloped", plan.setting("pits.soil")
+    stations = plan.by("stations", "run_id", "chainage")
+    areas = {row.pit_id: row.area for row in plan.rows("pit_footprints")}
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        before, after = _whole(plan, pit)
+        if not of_run or math.isnan(before + after):
+            tally.holds(False, pit.pit_id, "its stations or its candidate are not known")
+            continue
+        lean = float(slope_ratio(soil, min(pit.depth, ENGINEER_DEPTH_M))) if sloped else 0.0
+        tally.near(pit.side_slope, lean, pit.pit_id, "side_slope")
+        one, two = (
+            max(between(of_run, pit.chainage + step, "depth"), 0.0) + bedding
+            for step in (-before, after)
+        )
+        opened = before + after
+        low = pit.width * opened * (one + two) / 2 + _leaning(lean, pit.width, opened, one, two)
+        count = {"receiving": 0, "insertion_both": 2}.get(pit.role, 1)
+        off = 0.0 if pit.length <= opened + CLOSE else count * pit.length
+        high = low + pit.width * off * max(pit.drop, 0.0) / 2
+        tally.holds(
+            low * (1 - 1e-6) - CLOSE <= pit.volume <= high * (1 + 1e-6) + CLOSE,
+            pit.pit_id,
+            f"volume is {pit.volume:.4f} m3, due is {low:.4f} to {high:.4f} m3",
+        )
+        _days(plan, tally, pit, areas.get(pit.pit_id, math.nan))
+    return tally
+
+
+def _leaning(lean: float, width: float, length: float, one: float, two: float) -> float:
+    """Return what leaning sides add to a trench with upright ones, m3."""
+    along = lean * length * (one * one + one * two + two * two) / 3
+    ends = lean * width * (one * one + two * two) / 2
+    return along + ends + 2 / 3 * lean * lean * (one**3 + two**3)
+
+
+def _days(plan: Plan, tally: Tally, pit: Any, area: float) -> None:
+    """Check the days a pit is open: set up, tied in, dug and made good."""
+    due = (
+        plan.setting("crew.pit_days")
+        + plan.setting("crew.tie_in_days")
+        + pit.volume / (plan.setting("crew.dig_per_day") * DAY)
+        + area / (plan.setting("crew.restore_per_day") * DAY)
+    )
+    tally.near(pit.days, due, pit.pit_id, "days")
+
+
+def clear_of_intersections(plan: Plan) -> Tally:
+    """Check that pits keep clear of intersections; a receiving pit may not where it has a choice.
+
+    By the distance told of the place, and, where the plan holds the streets, by the footprint.
+    """
+    tally = Tally("pits")
+    clear = plan.setting("pits.clear_of_intersection") + plan.setting("pits.spoil_setback")
+    spared = plan.setting("pits.receive_in_intersection")
+    for pit in plan.rows("pits"):
+        place = candidate_of(plan, pit)
+        if place is None or math.isnan(place.intersection_distance):
+            tally.skip("pits without a street near them")
+            continue
+        held = spared and pit.role == "receiving" and _unavoidable(plan, pit)
+        tally.holds(
+            held or place.intersection_distance >= clear - CLOSE or clear <= 0,
+            pit.pit_id,
+            f"stands {place.intersection_distance:.2f} m from an intersection, not {clear:.2f} m",
+        )
+    return tally
+
+
+def _unavoidable(plan: Plan, pit: Any) -> bool:
+    """Say whether the main is opened here in any case: a run's end, or a bend not passed."""
+    run = plan.one("runs", "run_id")[pit.run_id]
+    if pit.chainage <= CLOSE or pit.chainage >= run.length - CLOSE:
+        return True
+    bends = plan.by("bends", "run_id").get(pit.run_id, [])
+    return any(not b.passes and abs(b.chainage - pit.chainage) <= DRAWN for b in bends)
+
+
+def overlaps(plan: Plan) -> Tally:
+    """Check that pits of two runs that share ground, and strings over other pits, are told of."""
+    tally = Tally("findings")
+    told: dict[str, list[str]] = {}
+    for row in plan.rows("findings"):
+        told.setdefault(row.rule, []).append(row.text)
+    prints = plan.rows("pit_footprints")
+    ground = plan.table("pit_footprints")[GEOMETRY].to_numpy(dtype=object)
+    tree = shapely.STRtree(ground)
+    for a, b in sorted(map(tuple, tree.query(ground, predicate="intersects").T.tolist())):
+        if a < b and prints[a].run_id != prints[b].run_id:
+            pair = (prints[a].pit_id, prints[b].pit_id)
+            found = any(all(n in text for n in pair) for text in told.get("pits-overlap", []))
+            tally.holds(found, pair[0], f"shares ground with {pair[1]}, and no finding says so")
+    own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
+    strings = plan.rows("strings")
+    lines = plan.table("strings")[GEOMETRY].to_numpy(dtype=object)
+    for a, b in sorted(map(tuple, tree.query(lines, predicate="intersects").T.tolist())):
+        shared = float(shapely.area(shapely.intersection(lines[a], ground[b])))
+        # a hair about the least ground shared that counts, 0.01 m2
+        if shared > 0.011 and own.get(strings[a].pull_id) != prints[b].pit_id:
+            pair = (strings[a].string_id, prints[b].pit_id)
+            found = any(all(n in text for n in pair) for text in told.get("string-over-pit", []))
+            tally.holds(found, pair[0], f"lies over pit {pair[1]}, and no finding says so")
+    return tally
+
+
+def closures(plan: Plan) -> Tally:
+    """Check closures against the lanes their pits take, the tables of lengths, and the days."""
+    tally = Tally("closures")
+    of_pit = plan.by("closures", "pit_id")
+    for pit in plan.rows("pits"):
+        rows = of_pit.get(pit.pit_id, [])
+        closed = sum(row.lanes_closed for row in rows)
+        whole = closed == pit.lanes_taken or (
+            closed > pit.lanes_taken > 0 and sum(row.lanes_left for row in rows) == 0
+        )
+        tally.holds(
+            whole, pit.pit_id, f"takes {pit.lanes_taken:.0f} lanes, closed are {closed:.0f}"
+        )
+        days = [row for row in plan.by("schedule", "ref").get(pit.pit_id, [])]
+        for row in rows:
+            tally.near(row.days, pit.days, row.closure_id, "days")
+            first = min((task.start_day for task in days), default=math.nan)
+            last = max((task.start_day + task.days for task in days), default=math.nan)
+            tally.near(row.first_day, first, row.closure_id, "first_day")
+            tally.near(row.last_day, last, row.closure_id, "last_day")
+            tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
+            _closure_lengths(plan, tally, row, pit)
+    return tally
+
+
+def _closure_lengths(plan: Plan, tally: Tally, row: Any, pit: Any) -> None:
+    taper, length = plan.setting("street.taper"), plan.setting("street.buffer")
+    tally.near(row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer")
+    tally.near(row.downstream_taper, DOWNSTREAM_TAPER, row.closure_id, "downstream_taper")
+    one_way = row.lanes_left == 0 and abs(row.taper - ONE_LANE_TAPER) <= CLOSE
+    lanes = np.array([2.0, 6.0]) * row.lanes_closed  # the lane's width itself is not in the plan
+    low, high = (merging_taper(float(width), row.speed) for width in lanes)
+    tally.holds(
+        abs(row.taper - taper) <= CLOSE if taper is not None else one_way or low <= row.taper <= high,
+        row.closure_id,
+        f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes",
+    )
+    shorter = row.work_length < pit.length - 1e-6
+    longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
+    tally.holds(
+        not shorter and not longer,
+        row.closure_id,
+        f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
+    )
+
+
+RULES = (
+    Rule("candidates", "candidates: roles, prices and reasons agree", candidates_told),
+    Rule("pits-at-candidates", "pits stand at usable candidates, as these say", at_candidates),
+    Rule("depths", "pits are no deeper than allowed, at both edges too", depths),
+    Rule("slopes", "the ground along a pit is no steeper than allowed", slopes),
+    Rule("pit-sizes", "drop, width, ramp and working room of the pits", shapes),
+    Rule("footprints", "footprints are sound, of their area, and hold the pit", footprints),
+    Rule("excavations", "side slope, volume and days of the pits", excavations),
+    Rule("intersections", "pits keep clear of intersections", clear_of_intersections),
+    Rule("overlaps", "pits and strings on each other's ground are findings", overlaps),
+    Rule("closures", "closures fit the lanes taken, the tables and the schedule", closures),
+)
