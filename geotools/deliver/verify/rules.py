@@ -13,6 +13,7 @@ from geotools.deliver.verify import (
     references,
     sites,
     strings,
+    surroundings,
 )
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Fault, NotChecked, Rule, Tally, Unreadable
@@ -25,6 +26,7 @@ RULES: tuple[Rule, ...] = (
     *force.RULES,
     *bends.RULES,
     *sites.RULES,
+    *surroundings.RULES,
     *strings.RULES,
     *money.RULES,
     *records.RULES,

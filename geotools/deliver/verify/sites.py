@@ -22,7 +22,7 @@ from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 
-__all__ = ["RULES", "candidate_of"]
+__all__ = ["RULES", "candidate_of", "unavoidable"]
 
 DAY = 86400.0  # s
 DRAWN = 1e-3  # m
@@ -290,7 +290,7 @@ def clear_of_intersections(plan: Plan) -> Tally:
         if place is None or math.isnan(place.intersection_distance):
             tally.skip("pits without a street near them")
             continue
-        held = spared and pit.role == "receiving" and _unavoidable(plan, pit)
+        held = spared and pit.role == "receiving" and unavoidable(plan, pit)
         tally.holds(
             held or place.intersection_distance >= clear - CLOSE or clear <= 0,
             pit.pit_id,
@@ -299,7 +299,7 @@ def clear_of_intersections(plan: Plan) -> Tally:
     return tally
 
 
-def _unavoidable(plan: Plan, pit: Any) -> bool:
+def unavoidable(plan: Plan, pit: Any) -> bool:
     """Say whether the main is opened here in any case: a run's end, or a bend not passed."""
     run = plan.one("runs", "run_id")[pit.run_id]
     if pit.chainage <= CLOSE or pit.chainage >= run.length - CLOSE:
