@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.factors import FOOT, GRAVITY, MPH, PSI, WATER_DENSITY
@@ -42,6 +43,9 @@ SIGHT = ((20, 115), (25, 155), (30, 200), (35, 250), (40, 305), (45, 360),
          (50, 425), (55, 495), (60, 570), (65, 645), (70, 730), (75, 820))  # fmt: skip
 
 
+_property = cache(material_property)
+
+
 @dataclass(frozen=True)
 class Pipe:
     """A carrier: its name, material, dimension ratio, outside diameter and walls, m."""
@@ -55,7 +59,7 @@ class Pipe:
     @property
     def average(self) -> float:
         """Average wall, m: weight and bore."""
-        return self.wall * material_property(self.material, "wall_average_factor")
+        return self.wall * _property(self.material, "wall_average_factor")
 
     @property
     def bore(self) -> float:
@@ -66,7 +70,7 @@ class Pipe:
     def mass(self) -> float:
         """Mass, kg/m."""
         area = math.pi * (self.outside - self.average) * self.average
-        return area * material_property(self.material, "density")
+        return area * _property(self.material, "density")
 
     @property
     def plastic(self) -> bool:
@@ -90,15 +94,16 @@ def weight(pipe: Pipe, *, filled: bool, flooded: bool) -> float:
     return GRAVITY * mass
 
 
+@cache
 def _stress(pipe: Pipe, hours: float, warm: float) -> float:
     """ASTM F1804: fY fT T fY-share for PE; strength over safety for PVC, at its temperature."""
     if pipe.plastic:
-        basis = material_property(pipe.material, "tensile_yield")
-        basis *= material_property(pipe.material, "pull_yield_share")
+        basis = _property(pipe.material, "tensile_yield")
+        basis *= _property(pipe.material, "pull_yield_share")
         basis *= 1.0 if hours <= 1.0 else 0.95 if hours <= 12.0 else 0.91
     else:
-        basis = material_property(pipe.material, "tensile_strength")
-        basis /= material_property(pipe.material, "pull_safety_factor")
+        basis = _property(pipe.material, "tensile_strength")
+        basis /= _property(pipe.material, "pull_safety_factor")
     return basis * float(tension_temperature_factor(pipe.material, warm))
 
 
@@ -120,6 +125,7 @@ def bend_tension(pipe: Pipe, radius: float, *, hours: float, warm: float) -> flo
     return max(left, 0.0) * _section(pipe)
 
 
+@cache
 def least_radius(pipe: Pipe, *, warm: float) -> float:
     """Least radius while it is pulled, m: the table's ratio times OD, wider in the cold."""
     ratio = float(least_radius_m(pipe.material, pipe.dr, 1.0, temperature_c=WARM_C))

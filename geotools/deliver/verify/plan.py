@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -138,6 +139,7 @@ class Plan:
         return suffix, kind.units[suffix]
 
 
+@cache
 def _known() -> dict[str, Setting]:
     return {setting.key: setting for setting in brief_settings()}
 

@@ -342,13 +342,14 @@ def closures(plan: Plan) -> Tally:
     for pit in plan.rows("pits"):
         rows = of_pit.get(pit.pit_id, [])
         closed = sum(row.lanes_closed for row in rows)
-        whole = closed == pit.lanes_taken or (
-            closed > pit.lanes_taken > 0 and sum(row.lanes_left for row in rows) == 0
-        )
+        # Of a street of one lane both halves close the same one.
+        halves = [(row.lanes_closed, row.lanes_left) for row in rows]
+        single = pit.lanes_taken == 1 and halves == [(1, 0), (1, 0)]
+        whole = single or closed == pit.lanes_taken
         tally.holds(
             whole, pit.pit_id, f"takes {pit.lanes_taken:.0f} lanes, closed are {closed:.0f}"
         )
-        days = [row for row in plan.by("schedule", "ref").get(pit.pit_id, [])]
+        days = plan.by("schedule", "ref").get(pit.pit_id, [])
         for row in rows:
             tally.near(row.days, pit.days, row.closure_id, "days")
             first = min((task.start_day for task in days), default=math.nan)

@@ -54,9 +54,10 @@ def keep_off(plan: Plan) -> Tally:
     tally = Tally("pit_footprints")
     setback = plan.setting("pits.spoil_setback")
     hard = _hard(plan)
+    shapes = np.array([shape for shape, _ in hard], dtype=object)
     for row in plan.rows("pit_footprints"):
-        for shape, name in hard:
-            gap = float(shapely.distance(row.geometry, shape))
+        gaps = shapely.distance(shapes, row.geometry).tolist()
+        for gap, (_, name) in zip(gaps, hard, strict=True):
             tally.holds(
                 gap > setback - CLOSE, row.pit_id, f"is {gap:.2f} m from {name}, not {setback:.2f} m"
             )
