@@ -8,9 +8,6 @@ none may fail on the plan as written.
 from __future__ import annotations
 
 import dataclasses
-import json
-import shutil
-import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -21,8 +18,6 @@ import pytest
 import shapely
 
 import geotools
-from geotools.cli import main
-from geotools.deliver.verify import optimum
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL
@@ -30,6 +25,7 @@ from geotools.tools.plan import TOOL
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
 SEEDS = range(3)
 BY_NAME = {rule.name: rule for rule in RULES}
+UP = np.array([0.0, 0.0, 0.5])
 Mask = Callable[[pd.DataFrame], Any]
 
 
@@ -118,11 +114,11 @@ def more(step: float) -> Callable[[float], float]:
 
 
 def moved(east: float) -> Callable[[Any], Any]:
-    return lambda shape: shapely.transform(shape, lambda xy: xy + (east, east))
+    return lambda shape: shapely.transform(shape, lambda xy: xy + east)
 
 
 def lifted(line: Any) -> Any:
-    return shapely.transform(line, lambda xyz: xyz + (0.0, 0.0, 0.5), include_z=True)
+    return shapely.transform(line, lambda xyz: xyz + UP, include_z=True)
 
 
 def other(one: str, two: str) -> Callable[[str], str]:
@@ -406,8 +402,12 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "settings",
         lambda s: s.drop("settings", lambda t: t["name"].str.startswith("caution")),
     ),
-    "an origin made up": ("settings", lambda s: s.edit("settings", "origin", "somebody",
-                          lambda t: ~t["name"].str.startswith("caution"))),
+    "an origin made up": (
+        "settings",
+        lambda s: s.edit(
+            "settings", "origin", "somebody", lambda t: ~t["name"].str.startswith("caution")
+        ),
+    ),
     "a column renamed": ("units", renamed),
     "a hash edited": ("inputs", lambda s: s.edit("inputs", "sha256", lambda v: v[:-1] + "x")),
     "the mains not told": ("inputs", lambda s: s.drop("inputs", lambda i: i["layer"] == "mains")),
@@ -435,7 +435,11 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "shorter pulls allowed": ("pull-lengths", "pulls.max_length", "300 m"),
     "other pipes": ("string-counts", "pulls.piece_length", "9 m"),
     "a shorter shift": ("shifts", "crew.shift", "1.5 h"),
-    "another class of street": ("pit-items", "rates.lane_day", "arterial = 1, collector = 2, local = 3"),
+    "another class of street": (
+        "pit-items",
+        "rates.lane_day",
+        "arterial = 1, local = 3",
+    ),
     "another price of pipe": ("pull-items", "rates.pe_pipe", "3.3 / kg"),
     "a setting out of range": ("settings", "pulls.force_share", "1.5"),
     "a setting without its unit": ("settings", "pulls.rate", "3.5"),

@@ -60,11 +60,9 @@ def carriers(plan: Plan) -> Tally:
     bead = plan.setting("carrier.bead_height")
     for run in plan.planned:
         pipe, told = pipe_of(plan, run), _told(plan, run)
-        if not tally.holds(
-            pipe is not None and told is not None,
-            run.run_id,
-            f"carrier {run.carrier!r} is no pipe the alternatives tell of",
-        ):
+        if pipe is None or told is None:
+            text = f"carrier {run.carrier!r} is no pipe the alternatives tell of"
+            tally.holds(False, run.run_id, text)
             continue
         tally.holds(
             told.outcome == "chosen",
@@ -77,7 +75,8 @@ def carriers(plan: Plan) -> Tally:
             run.run_id,
             f"a carrier of {pipe.outside:.4g} m does not enter a bore of {run.host_bore:.4g} m",
         )
-        if run.carrier.endswith(pipe.material) and _METRIC.match(run.carrier):
-            size = parse_quantity(_METRIC.match(run.carrier)[1], "length")  # type: ignore[index]
+        metric = _METRIC.match(run.carrier)
+        if metric is not None:  # a metric pipe is named by its outside diameter
+            size = parse_quantity(metric[1], "length")
             tally.near(told.outside, size, run.run_id, "outside diameter of the carrier")
     return tally

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
+import operator
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ __all__ = ["RULES", "between", "opened"]
 
 DRAWN = 1e-3  # m; what is drawn may lie off by the rounding of its coordinates
 DRAWN_SHARE = 1e-6
+_CHAINAGE = operator.attrgetter("chainage")
 WAYS = {
     "receiving": set(),
     "insertion_ahead": {"ahead"},
@@ -33,13 +36,17 @@ def covered_once(plan: Plan) -> Tally:
     """Walk along every planned run: pit, pull, pit, without gap or overlap, to its end."""
     tally = Tally("runs")
     for run in plan.planned:
-        parts = [(*opened(pit), pit.pit_id) for pit in plan.by("pits", "run_id").get(run.run_id, [])]
+        parts = [
+            (*opened(pit), pit.pit_id) for pit in plan.by("pits", "run_id").get(run.run_id, [])
+        ]
         pits = {part[2] for part in parts}
         pulls = plan.by("pulls", "run_id").get(run.run_id, [])
         parts += [(pull.start, pull.end, pull.pull_id) for pull in pulls]
         at, last = 0.0, ""
         for start, end, name in sorted(parts):
-            tally.holds(end > start, name, f"ends at {end:.3f} m, before it starts at {start:.3f} m")
+            tally.holds(
+                end > start, name, f"ends at {end:.3f} m, before it starts at {start:.3f} m"
+            )
             what = "a gap" if start > at else "an overlap"
             tally.holds(
                 abs(start - at) <= CLOSE,
@@ -132,15 +139,14 @@ def _ends_on_axis(tally: Tally, pull: Any, axis: Any) -> None:
 
 def between(stations: list[Any], at: float, name: str) -> float:
     """Return a column of a run's stations at a chainage, straight between two of them."""
-    places = [station.chainage for station in stations]
-    k = bisect.bisect_right(places, at)
-    if k == 0 or k == len(places):
-        return float(getattr(stations[min(k, len(places) - 1)], name))
+    k = bisect.bisect_right(stations, at, key=_CHAINAGE)
+    if k in (0, len(stations)):
+        return float(getattr(stations[min(k, len(stations) - 1)], name))
     one, two = stations[k - 1], stations[k]
     low, high = float(getattr(one, name)), float(getattr(two, name))
     if at == one.chainage:
-        return low
-    share = (at - one.chainage) / (two.chainage - one.chainage)
+        return low  # and so if the next level is not known
+    share = float(at - one.chainage) / float(two.chainage - one.chainage)
     return low + share * (high - low)
 
 
@@ -177,7 +183,7 @@ def profile(plan: Plan) -> Tally:
             if math.isfinite(one.ground_z) and math.isfinite(one.axis_z):
                 due = one.ground_z - one.axis_z + host / 2
                 tally.near(one.depth, due, f"{run_id} at {one.chainage:.3f} m", "depth")
-        for one, two in zip(stations, stations[1:], strict=False):
+        for one, two in itertools.pairwise(stations):
             step, where = two.chainage - one.chainage, f"{run_id} at {one.chainage:.3f} m"
             tally.holds(step >= 0.0, where, "stations are not in order")
             same = one.main_id == two.main_id
@@ -189,7 +195,7 @@ def profile(plan: Plan) -> Tally:
         if tally.holds(len(stations) > 1, run.run_id, "has no stations"):
             tally.near(stations[0].chainage, 0.0, run.run_id, "first station")
             tally.near(stations[-1].chainage, run.length, run.run_id, "last station")
-            step = max(b.chainage - a.chainage for a, b in zip(stations, stations[1:], strict=False))
+            step = max(b.chainage - a.chainage for a, b in itertools.pairwise(stations))
             most = plan.setting("ground.step")
             tally.holds(step <= most + CLOSE, run.run_id, f"stations are {step:.3f} m apart")
     return tally

@@ -11,6 +11,7 @@ each taking the length nearer to it than to its neighbours.
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -102,7 +103,7 @@ def _shares(at: list[float], bend: Any) -> list[tuple[int, float]]:
     inside = [k for k, here in enumerate(at) if first - CLOSE <= here <= last + CLOSE]
     if len(inside) < 2:
         return [(min(range(len(at)), key=lambda k: abs(at[k] - bend.chainage)), 1.0)]
-    edges = [first, *((at[a] + at[b]) / 2 for a, b in zip(inside, inside[1:], strict=False)), last]
+    edges = [first, *((at[a] + at[b]) / 2 for a, b in itertools.pairwise(inside)), last]
     return [(k, (edges[n + 1] - edges[n]) / bend.span) for n, k in enumerate(inside)]
 
 

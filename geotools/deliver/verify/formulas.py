@@ -43,7 +43,9 @@ SIGHT = ((20, 115), (25, 155), (30, 200), (35, 250), (40, 305), (45, 360),
          (50, 425), (55, 495), (60, 570), (65, 645), (70, 730), (75, 820))  # fmt: skip
 
 
-_property = cache(material_property)
+@cache
+def _property(material: str, name: str) -> float:
+    return float(material_property(material, name))
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ class Pipe:
 
 def metric_wall(outside: float, sdr: float) -> float:
     """ISO 4065: e = dn/(2 S + 1), S = 10^(k/10), up to the next 0.1 mm (0.005 mm let go)."""
-    series = 10.0 ** (ISO_SERIES[sdr] / 10.0)
+    series = math.pow(10.0, ISO_SERIES[sdr] / 10.0)
     return math.ceil((outside * 1e3 / (2.0 * series + 1.0) - 0.005) * 10.0) / 1e4
 
 
@@ -168,6 +170,10 @@ def merging_taper(width: float, speed: float) -> float:
 
 
 def buffer(speed: float) -> float:
-    """MUTCD table 6B-2: stopping sight distance of the next row, m."""
+    """MUTCD table 6B-2, the next row; above 75 mph the formula it is made by, in rows of 5; m."""
     mph = speed / MPH
-    return FOOT * next((float(feet) for row, feet in SIGHT if row >= mph - 1e-9), float(SIGHT[-1][1]))
+    for row, feet in SIGHT:
+        if row >= mph - 1e-9:
+            return FOOT * feet
+    faster = 5 * math.ceil(mph / 5 - 1e-9)
+    return FOOT * 5 * math.ceil((1.47 * 2.5 * faster + 1.075 * faster**2 / 11.2) / 5 - 1e-9)

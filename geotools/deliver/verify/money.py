@@ -260,5 +260,7 @@ RULES = (
     Rule("costs", "a cost is quantity times rate", priced),
     Rule("sums", "items add up to pits and pulls, these to runs", sums),
     Rule("dig-costs", "digs cost the rate of their kind, spared ones nothing", digs_priced),
-    Rule("alternatives", "the carrier chosen is the plan's, and the cheapest allowed", alternatives),
+    Rule(
+        "alternatives", "the carrier chosen is the plan's, and the cheapest allowed", alternatives
+    ),
 )

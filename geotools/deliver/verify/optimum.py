@@ -69,8 +69,8 @@ class Optimum:
         best = "no plan" if math.isinf(self.best) else f"{self.best:,.2f}"
         verdict = "holds" if self.holds else "FAILED"
         return (
-            f"optimum of {self.run_id}: {verdict}: the plan costs {told}, the best of {self.pits:,} "
-            f"pits and {self.pulls:,} pulls {best} (gap {GAP:g})"
+            f"optimum of {self.run_id}: {verdict}: the plan costs {told}, the best of "
+            f"{self.pits:,} pits and {self.pulls:,} pulls {best} (gap {GAP:g})"
         )
 
     def summary(self) -> dict[str, Any]:
@@ -302,7 +302,7 @@ def _solve(
     result = scipy.optimize.milp(
         cost / 1e3,
         constraints=scipy.optimize.LinearConstraint(matrix, due, due),
-        integrality=np.ones(column),
+        integrality=np.ones(column, dtype=np.int64),
         bounds=scipy.optimize.Bounds(0, 1),
         options={"mip_rel_gap": GAP / 10},
     )

@@ -23,7 +23,7 @@ __all__ = ["RULES", "honoured_edits"]
 
 AT = 0.011  # m; a pit this near a fixed place is the one meant, and a hair for rounding
 ORIGINS = ("default", "brief", "command line")
-_EDIT = re.compile(r"(fix|forbid) (.+) at ([\d.]+) \w+ of run (.+): honoured\Z")
+_EDIT = re.compile(r"(fix|forbid) (.+) at [\d,.]+ \w+ of run (.+): honoured\Z")
 
 
 def settings(plan: Plan) -> Tally:
@@ -133,7 +133,7 @@ def findings_form(plan: Plan) -> Tally:
 
 
 def findings_due(plan: Plan) -> Tally:
-    """Check that assumed depths, gaps in the ground, runs without plan, layers not given are told."""
+    """Check that assumed cover, unknown ground, runs without plan, layers not given are told."""
     tally = Tally("findings")
     told = {(row.rule, row.feature) for row in plan.rows("findings")}
     rules = {rule for rule, _ in told}
@@ -155,9 +155,11 @@ def findings_due(plan: Plan) -> Tally:
         tally.skip("findings on stations: the plan was written without them")
         return tally
     table = plan.tables["stations"]
-    for main in sorted(set(table.loc[table["depth_source"] == "assumed", "main_id"])):
-        there = ("assumed-cover", main) in told or rules & {"no-dem", "no-ground"}
-        tally.holds(there, main, "its cover is assumed, and no finding says so")
+    assumed = table.loc[table["depth_source"] == "assumed", ["run_id", "main_id"]]
+    for run_id, main in sorted(set(assumed.itertuples(index=False, name=None))):
+        named = {("assumed-cover", main), ("assumed-cover", run_id), ("no-ground", run_id)}
+        there = bool(named & told) or "no-dem" in rules
+        tally.holds(there, run_id, f"the cover of {main} is assumed, and no finding says so")
     unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
     for run_id in sorted(set(table.loc[unknown, "run_id"])):
         there = ("no-ground", run_id) in told or "no-dem" in rules
@@ -171,11 +173,11 @@ def honoured_edits(plan: Plan) -> list[tuple[str, str, str, float, str]]:
     out = []
     for row in plan.rows("findings"):
         found = _EDIT.match(row.text) if row.rule == "edit-honoured" else None
-        if found is not None and found[4] in lines:
-            line = shapely.line_merge(lines[found[4]])
+        if found is not None and found[3] in lines:
+            line = shapely.line_merge(lines[found[3]])
             at = float(shapely.line_locate_point(line, row.geometry))
             role = found[2] if found[2] in ROLES else ""
-            out.append((found[4], found[1], role, at, row.text))
+            out.append((found[3], found[1], role, at, row.text))
     return out
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from typing import Any
 
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Rule, Tally
@@ -195,9 +194,7 @@ def connections(plan: Plan) -> Tally:
         if plan.by("pulls", "run_id").get(run.run_id):
             tally.near(run.connection_count, len(found), run.run_id, "connection_count")
     for pull in plan.rows("pulls"):
-        inside = [
-            dig for dig in digs.get(pull.run_id, []) if pull.start < dig.chainage < pull.end
-        ]
+        inside = [dig for dig in digs.get(pull.run_id, []) if pull.start < dig.chainage < pull.end]
         tally.near(pull.digs, len(inside), pull.pull_id, "digs", layer="pulls")
         for dig in inside:
             tally.holds(
@@ -208,12 +205,10 @@ def connections(plan: Plan) -> Tally:
     for dig in plan.rows("local_digs"):
         there = bool(dig.pull_id)
         tally.holds(there != bool(dig.spared), dig.dig_id, "spared and on a pull, or neither")
-        pull: Any = plan.one("pulls", "pull_id").get(dig.pull_id)
-        inside_it = pull is not None and pull.start < dig.chainage < pull.end
+        named = plan.one("pulls", "pull_id").get(dig.pull_id)
+        inside_it = named is not None and named.start < dig.chainage < named.end
         tally.holds(inside_it == there, dig.dig_id, "does not lie on the pull it names")
     return tally
-
-
 
 
 RULES = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -51,7 +52,8 @@ def at_candidates(plan: Plan) -> Tally:
     runs = plan.one("runs", "run_id")
     for pit in plan.rows("pits"):
         place, run = candidate_of(plan, pit), runs.get(pit.run_id)
-        if not tally.holds(place is not None and run is not None, pit.pit_id, "is no candidate"):
+        if place is None or run is None:
+            tally.holds(False, pit.pit_id, "stands at no candidate")
             continue
         tally.holds(place.usable, pit.pit_id, f"the place is refused: {place.reasons}")
         tally.holds(
@@ -92,9 +94,7 @@ def depths(plan: Plan) -> Tally:
     tally = Tally("pits")
     most = plan.setting("pits.max_depth")
     stations = plan.by("stations", "run_id", "chainage")
-    deep = {
-        row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"
-    }
+    deep = {row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"}
     for pit in plan.rows("pits"):
         of_run = stations.get(pit.run_id, [])
         if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
@@ -123,9 +123,7 @@ def slopes(plan: Plan) -> Tally:
         before, after = _whole(plan, pit)
         if not of_run or math.isnan(before + after):
             continue
-        ends = [
-            between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)
-        ]
+        ends = [between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)]
         slope = abs(ends[1] - ends[0]) / max(before + after, CLOSE)
         tally.holds(
             math.isnan(slope) or slope <= most + CLOSE,
@@ -135,11 +133,10 @@ def slopes(plan: Plan) -> Tally:
     return tally
 
 
-def shapes(plan: Plan) -> Tally:
+def sizes(plan: Plan) -> Tally:
     """Check drop, width, length and reach of every pit against the carrier and the settings."""
     tally = Tally("pits")
-    working, receiving = plan.setting("pits.working_length"), plan.setting("pits.receiving_length")
-    side, form = plan.setting("pits.side_room"), plan.setting("pits.ramp")
+    form, side = plan.setting("pits.ramp"), plan.setting("pits.side_room")
     warm = plan.setting("carrier.temperature")
     for pit in plan.rows("pits"):
         run = plan.one("runs", "run_id").get(pit.run_id)
@@ -148,38 +145,103 @@ def shapes(plan: Plan) -> Tally:
         if run is None or pipe is None or math.isnan(before + after):
             tally.holds(False, pit.pit_id, "its carrier or its candidate is not known")
             continue
-        tally.near(pit.drop, _drop(plan, run, pipe, pit), pit.pit_id, "drop")
         width = max(run.host_diameter, pipe.outside) + 2 * side
         tally.near(pit.width, width, pit.pit_id, "width")
-        least = {"insertion_ahead": (0.0, working), "insertion_behind": (working, 0.0)}.get(
-            pit.role, (working, working) if pit.role == "insertion_both" else (receiving / 2,) * 2
-        )
-        for have, need, where in zip((before, after), least, ("before", "after"), strict=True):
+        for have, need, where in zip(
+            (before, after), _least(plan, pit.role), ("before", "after"), strict=True
+        ):
             tally.holds(
                 have >= need - CLOSE, pit.pit_id, f"opens {have:.3f} m {where}, needs {need:.3f} m"
             )
         ramp = insertion_length(pit.drop, least_radius(pipe, warm=warm), form)
-        tally.near(pit.length, _length(pit, before, after, ramp, working), pit.pit_id, "length")
+        _drop(plan, tally, pit, (run.host_diameter, pipe.outside), ramp)
+        low, high = _lengths(plan, pit, before, after, ramp)
+        tally.holds(
+            low - CLOSE <= pit.length <= high + CLOSE,
+            pit.pit_id,
+            f"length is {pit.length:.4f} m, due is {low:.4f} to {high:.4f} m",
+        )
     return tally
 
 
-def _drop(plan: Plan, run: Any, pipe: Any, pit: Any) -> float:
-    """Return the height from the axis of the resting string down to that of the host, m."""
-    rest = float(plan.setting("pits.resting_height"))
-    return float(pit.depth) - float(run.host_diameter) / 2 + rest + float(pipe.outside) / 2
+def _least(plan: Plan, role: str) -> tuple[float, float]:
+    """Return what a pit of a role opens at least before and after its place, m."""
+    working, half = plan.setting("pits.working_length"), plan.setting("pits.receiving_length") / 2
+    least = {
+        "insertion_ahead": (half, working),
+        "insertion_behind": (working, half),
+        "insertion_both": (working, working),
+    }
+    return least.get(role, (half, half))
 
 
-def _length(pit: Any, before: float, after: float, ramp: float, working: float) -> float:
-    """Return the length of the excavation: the run opened, or the ramp behind the face.
+def _one_hole(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> bool:
+    """Say whether a pit that inserts both ways shares one hole, as long to either side."""
+    shared = ramp / 2 + plan.setting("pits.working_length")
+    even = max(abs(before - shared), abs(after - shared)) <= CLOSE
+    return bool(pit.role == "insertion_both" and even)
 
-    A pit that inserts both ways on a straight main shares one hole, as long to either side.
+
+def _lengths(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> tuple[float, float]:
+    """Return the least and greatest length of the excavation: the run opened, or a ramp, m.
+
+    Of the two ramps of a two-way pit at a bend only the longer one is told.
     """
-    shared = ramp / 2 + working
-    one_hole = max(abs(before - shared), abs(after - shared)) <= CLOSE
-    if pit.role == "receiving" or (pit.role == "insertion_both" and one_hole):
-        return before + after
-    faces = {"insertion_ahead": after, "insertion_behind": before}
-    return max(before + after, ramp + faces.get(pit.role, max(before, after)))
+    opened = before + after
+    if pit.role == "receiving" or _one_hole(plan, pit, before, after, ramp):
+        return opened, opened
+    faces = {"insertion_ahead": (after,), "insertion_behind": (before,)}
+    ends = [max(opened, ramp + face) for face in faces.get(pit.role, (before, after))]
+    return min(ends), max(ends)
+
+
+def _drop(plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], ramp: float) -> None:
+    """Check the height from the axis of the resting string down to that of the host at the face.
+
+    It is that over level ground, and what the ground rises to the ramp's top and the host falls
+    to the face. Where the ramp leaves the run its ground is not in the plan.
+    """
+    host, outside = across
+    level = pit.depth - host / 2 + plan.setting("pits.resting_height") + outside / 2
+    if pit.role == "receiving":
+        tally.near(pit.drop, level, pit.pit_id, "drop")
+        return
+    before, after = _whole(plan, pit)
+    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    shared = _one_hole(plan, pit, before, after, ramp)
+    ways = {"insertion_ahead": (-1,), "insertion_behind": (1,)}.get(pit.role, (-1, 1))
+    due, slack = [], CLOSE
+    for way in ways:
+        room = after if way < 0 else before
+        face = pit.chainage - way * room
+        top = pit.chainage + way * (before if shared else ramp)
+        follows = shared or (before if way < 0 else after) >= ramp - CLOSE
+        run = plan.one("runs", "run_id")[pit.run_id]
+        if not follows or not 0.0 <= top <= run.length or not stations or math.isnan(ramp):
+            tally.skip("drop of ramps beside the run: the ground there is not in the plan")
+            return
+        rise = between(stations, top, "ground_z") - between(stations, pit.chainage, "ground_z")
+        fall = between(stations, face, "axis_z") - between(stations, pit.chainage, "axis_z")
+        known = math.isfinite(rise), math.isfinite(fall)
+        due.append(level + (rise if known[0] else 0.0) - (fall if known[1] else 0.0))
+        slack = max(slack, _read_off(stations, min(top, face), max(top, face), ramp + room))
+    tally.near(pit.drop, max(due), pit.pit_id, "drop", least=slack)
+
+
+def _read_off(stations: list[Any], low: float, high: float, reach: float) -> float:
+    """Return how far the ground read at 17 places along a ramp may lie off that of the stations.
+
+    Between two places a bend of the ground by ``k`` is cut by a quarter of their distance times
+    ``k``; the line looked along is no longer than twice the ramp and 10 m.
+    """
+    near = [s for s in stations if low - 20.0 <= s.chainage <= high + 20.0]
+    grades = [
+        (b.ground_z - a.ground_z) / (b.chainage - a.chainage)
+        for a, b in itertools.pairwise(near)
+        if b.chainage - a.chainage > DRAWN
+    ]
+    kinks = [abs(b - a) for a, b in itertools.pairwise(grades) if math.isfinite(b - a)]
+    return max(kinks, default=0.0) * (2 * reach + 10.0) / 16 / 4 + DRAWN
 
 
 def footprints(plan: Plan) -> Tally:
@@ -210,7 +272,9 @@ def footprints(plan: Plan) -> Tally:
                 if pit_id == pit.pit_id:
                     gap = float(shapely.distance(ground, place))
                     tally.holds(
-                        gap <= accuracy + DRAWN, shape.pit_id, f"{pull.pull_id} ends {gap:.3f} m off it"
+                        gap <= accuracy + DRAWN,
+                        shape.pit_id,
+                        f"{pull.pull_id} ends {gap:.3f} m off it",
                     )
     return tally
 
@@ -224,32 +288,20 @@ def _sides(pull: Any) -> tuple[str, str]:
 def excavations(plan: Plan) -> Tally:
     """Check side slope, volume and days of every pit.
 
-    The run opened is dug to the bedding below its mean depth; a ramp that leaves the run adds up
-    to half the drop over its length. Sides that lean m:1 add along, at the ends and in the
-    corners.
+    The run opened is dug to the bedding below its mean depth, and so is half a receiving pit
+    beyond the run's end; what else of a ramp lies beside the run adds less than the drop all
+    along. Sides that lean m:1 add along, at the ends and in the corners.
     """
     tally = Tally("pits")
-    bedding = plan.setting("pits.bedding")
     sloped, soil = plan.setting("pits.support") == "sloped", plan.setting("pits.soil")
-    stations = plan.by("stations", "run_id", "chainage")
     areas = {row.pit_id: row.area for row in plan.rows("pit_footprints")}
     for pit in plan.rows("pits"):
-        of_run = stations.get(pit.run_id, [])
-        before, after = _whole(plan, pit)
-        if not of_run or math.isnan(before + after):
+        if not plan.by("stations", "run_id").get(pit.run_id) or math.isnan(sum(_whole(plan, pit))):
             tally.holds(False, pit.pit_id, "its stations or its candidate are not known")
             continue
         lean = float(slope_ratio(soil, min(pit.depth, ENGINEER_DEPTH_M))) if sloped else 0.0
         tally.near(pit.side_slope, lean, pit.pit_id, "side_slope")
-        one, two = (
-            max(between(of_run, pit.chainage + step, "depth"), 0.0) + bedding
-            for step in (-before, after)
-        )
-        opened = before + after
-        low = pit.width * opened * (one + two) / 2 + _leaning(lean, pit.width, opened, one, two)
-        count = {"receiving": 0, "insertion_both": 2}.get(pit.role, 1)
-        off = 0.0 if pit.length <= opened + CLOSE else count * pit.length
-        high = low + pit.width * off * max(pit.drop, 0.0) / 2
+        low, high = _volumes(plan, pit, lean)
         tally.holds(
             low * (1 - 1e-6) - CLOSE <= pit.volume <= high * (1 + 1e-6) + CLOSE,
             pit.pit_id,
@@ -259,11 +311,38 @@ def excavations(plan: Plan) -> Tally:
     return tally
 
 
-def _leaning(lean: float, width: float, length: float, one: float, two: float) -> float:
-    """Return what leaning sides add to a trench with upright ones, m3."""
-    along = lean * length * (one * one + one * two + two * two) / 3
-    ends = lean * width * (one * one + two * two) / 2
-    return along + ends + 2 / 3 * lean * lean * (one**3 + two**3)
+def _deep(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
+    """Return the stretch dug to the host, m, and whether its ends are those of the pit."""
+    before, after = _whole(plan, pit)
+    start, end = pit.chainage - before, pit.chainage + after
+    half = plan.setting("pits.receiving_length") / 2
+    length = plan.one("runs", "run_id")[pit.run_id].length
+    low, high = start, end
+    if pit.role == "insertion_ahead":
+        low = max(start, min(pit.chainage - half, 0.0))
+    if pit.role == "insertion_behind":
+        high = min(end, max(pit.chainage + half, length))
+    return low, high, low == start, high == end
+
+
+def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
+    """Return the least and greatest volume of a pit, m3."""
+    stations = plan.by("stations", "run_id", "chainage")[pit.run_id]
+    bedding = plan.setting("pits.bedding")
+    low, high, *own = _deep(plan, pit)
+    opened = high - low
+    depths = [max(between(stations, at, "depth"), 0.0) + bedding for at in (low, high)]
+    one, two = depths
+    dug = pit.width * opened * (one + two) / 2
+    dug += lean * opened * (one * one + one * two + two * two) / 3
+    for depth, ends in zip(depths, own, strict=True):
+        if ends:
+            dug += lean * pit.width * depth**2 / 2 + 2 / 3 * lean**2 * depth**3
+    if pit.role == "receiving" or pit.length <= opened + CLOSE:
+        return dug, dug
+    most = max(pit.drop, one, two) + bedding
+    count = 2 if pit.role == "insertion_both" else 1
+    return dug, dug + count * pit.length * (pit.width + lean * most) * most
 
 
 def _days(plan: Plan, tally: Tally, pit: Any, area: float) -> None:
@@ -363,13 +442,17 @@ def closures(plan: Plan) -> Tally:
 
 def _closure_lengths(plan: Plan, tally: Tally, row: Any, pit: Any) -> None:
     taper, length = plan.setting("street.taper"), plan.setting("street.buffer")
-    tally.near(row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer")
+    tally.near(
+        row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer"
+    )
     tally.near(row.downstream_taper, DOWNSTREAM_TAPER, row.closure_id, "downstream_taper")
     one_way = row.lanes_left == 0 and abs(row.taper - ONE_LANE_TAPER) <= CLOSE
     lanes = np.array([2.0, 6.0]) * row.lanes_closed  # the lane's width itself is not in the plan
     low, high = (merging_taper(float(width), row.speed) for width in lanes)
     tally.holds(
-        abs(row.taper - taper) <= CLOSE if taper is not None else one_way or low <= row.taper <= high,
+        abs(row.taper - taper) <= CLOSE
+        if taper is not None
+        else one_way or low <= row.taper <= high,
         row.closure_id,
         f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes",
     )
@@ -387,7 +470,7 @@ RULES = (
     Rule("pits-at-candidates", "pits stand at usable candidates, as these say", at_candidates),
     Rule("depths", "pits are no deeper than allowed, at both edges too", depths),
     Rule("slopes", "the ground along a pit is no steeper than allowed", slopes),
-    Rule("pit-sizes", "drop, width, ramp and working room of the pits", shapes),
+    Rule("pit-sizes", "drop, width, ramp and working room of the pits", sizes),
     Rule("footprints", "footprints are sound, of their area, and hold the pit", footprints),
     Rule("excavations", "side slope, volume and days of the pits", excavations),
     Rule("intersections", "pits keep clear of intersections", clear_of_intersections),

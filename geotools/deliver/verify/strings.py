@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -162,7 +163,9 @@ def schedule(plan: Plan) -> Tally:
 def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
     """Check how long every pull of a run takes to fuse, to pull and to rest, and its tests."""
     pulls = {pull.pull_id: pull for pull in plan.by("pulls", "run_id").get(run.run_id, [])}
-    waits = {row.pull_id: row.wait_hours for row in plan.by("sections", "run_id").get(run.run_id, [])}
+    waits = {
+        row.pull_id: row.wait_hours for row in plan.by("sections", "run_id").get(run.run_id, [])
+    }
     shift = plan.setting("crew.shift") / 3600
     due = {
         "fuse the strings": lambda p: p.joints / plan.setting("crew.joints_per_day"),
@@ -198,7 +201,7 @@ def _crews(tally: Tally, run: Any, tasks: list[Any]) -> None:
             crews.setdefault(task.crew, []).append(task)
     for crew, mine in crews.items():
         mine.sort(key=lambda t: (t.start_day, t.start_day + t.days))
-        for one, two in zip(mine, mine[1:], strict=False):
+        for one, two in itertools.pairwise(mine):
             tally.holds(
                 two.start_day >= one.start_day + one.days - CLOSE,
                 run.run_id,

@@ -59,7 +59,9 @@ def keep_off(plan: Plan) -> Tally:
         gaps = shapely.distance(shapes, row.geometry).tolist()
         for gap, (_, name) in zip(gaps, hard, strict=True):
             tally.holds(
-                gap > setback - CLOSE, row.pit_id, f"is {gap:.2f} m from {name}, not {setback:.2f} m"
+                gap > setback - CLOSE,
+                row.pit_id,
+                f"is {gap:.2f} m from {name}, not {setback:.2f} m",
             )
     return tally
 
