@@ -8,6 +8,9 @@ none may fail on the plan as written.
 from __future__ import annotations
 
 import dataclasses
+import json
+import shutil
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,6 +21,8 @@ import pytest
 import shapely
 
 import geotools
+from geotools.cli import main
+from geotools.deliver.verify.optimum import GAP, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL
@@ -499,3 +504,110 @@ def test_the_rule_finds_a_setting_the_plan_was_not_made_with(kind: str, plan: Pl
     spoiled = Spoiled(plan, 0)
     spoiled.set(key, value)
     assert check(spoiled.done(), BY_NAME[name]).faults, name
+
+
+def command(*words: object) -> int:
+    with pytest.raises(SystemExit) as left:
+        main([str(word) for word in words])
+    return int(left.value.code or 0)
+
+
+# The same faults made in the file: what is done in SQL, and the rule that must find it.
+IN_FILE = {
+    "a pull deleted": ("DELETE FROM pulls WHERE pull_id = 'R0002-L1'", "covered-once"),
+    "a number edited": ("UPDATE forces SET head_force_kn = head_force_kn + 0.01", "forces"),
+    "a unit changed": ("ALTER TABLE sections RENAME COLUMN stretch_m TO stretch_ft", "units"),
+    "a price edited": ("UPDATE settings SET value = '901 / hour' WHERE name = 'rates.pulling_hour'",
+                       "pull-items"),
+    "a text for a number": ("UPDATE quantities SET cost = 'much' WHERE item = 'pulling'", "layers"),
+    "a table emptied": ("DELETE FROM schedule", "schedule"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", IN_FILE)
+def test_a_fault_in_the_file_is_found_and_named(
+    kind: str, path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    statement, rule = IN_FILE[kind]
+    spoiled = tmp_path / "spoiled.gpkg"
+    shutil.copyfile(path, spoiled)
+    connection = sqlite3.connect(spoiled)
+    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):  # its index asks
+        connection.create_function(name, 1, lambda _: 0)
+    with connection:
+        connection.execute(statement)
+    connection.close()
+    assert command("verify", spoiled, "--rules", rule, "--json", "--quiet") == 1
+    (row,) = json.loads(capsys.readouterr().out)["rules"]
+    assert row["rule"] == rule
+    assert row["failed"] == len(row["faults"]) > 0
+
+
+def test_the_command_prints_every_rule_with_what_it_checked(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert command("verify", path, "--optimum", "R0006", "--quiet") == 0
+    text = capsys.readouterr().out
+    for rule in RULES:
+        assert rule.name in text
+        assert rule.text in text
+    assert "optimum of R0006: holds" in text
+    assert "checks hold, 0 fail." in text
+    assert "not checked, sections" in text  # what is not checked is said
+
+
+def test_an_unknown_rule_or_run_is_named_with_the_nearest(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert command("verify", path, "--rules", "force", "--quiet") == 2
+    assert "did you mean forces?" in capsys.readouterr().err
+    assert command("verify", path, "--optimum", "R06", "--quiet") == 2
+    assert "there is no 'R06'" in capsys.readouterr().err
+
+
+def test_what_is_no_plan_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert command("verify", SAMPLE / "district.gpkg", "--quiet") == 2
+    assert "is not a plan" in capsys.readouterr().err
+
+
+def test_a_plan_without_stations_says_what_is_not_checked(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    spoiled.tables.pop("stations")
+    spoiled.set("output.stations", "false")
+    written = spoiled.done()
+    verdicts = {rule.name: check(written, rule) for rule in RULES}
+    assert not any(v.faults for v in verdicts.values())
+    for name in ("forces", "head-forces", "force-limits", "levels", "profile", "depths"):
+        assert verdicts[name].checked == 0
+        assert "output.stations" in verdicts[name].skipped[0]
+    assert "output.stations" in solve_run(written, "R0001").reason
+
+
+@pytest.mark.parametrize("run", ["R0001", "R0006", "R0007"])
+def test_the_choice_of_pits_is_the_best_there_is(run: str, plan: Plan) -> None:
+    answer = solve_run(plan, run)
+    assert answer.holds and not answer.reason
+    assert answer.pulls > answer.pits > 20
+    assert answer.found == pytest.approx(answer.best, rel=GAP)
+
+
+def test_a_cheaper_choice_of_pits_is_found(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    table = spoiled.tables["candidates"]
+    mine = table["run_id"] == "R0006"
+    table.loc[mine, "cost_insertion_both"] *= 0.5
+    table.loc[mine, "cost_insertion_ahead"] *= 0.2
+    answer = solve_run(spoiled.done(), "R0006")
+    assert not answer.holds
+    assert answer.best < answer.found
+
+
+def test_a_run_said_to_have_no_plan_has_none(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    runs = spoiled.tables["runs"]
+    runs.loc[runs["run_id"] == "R0006", "status"] = "no_plan"
+    assert not solve_run(spoiled.done(), "R0006").holds
+    spoiled.set("pulls.max_length", "20 m")
+    answer = solve_run(spoiled.done(), "R0006")
+    assert answer.holds
+    assert "no plan" in answer.text()

@@ -175,7 +175,9 @@ def priced(plan: Plan) -> Tally:
     tally = Tally("quantities")
     for row in plan.rows("quantities"):
         if row.scope == "run" and math.isnan(row.rate) and row.quantity == 0:
-            tally.near(row.cost, 0.0, row.ref, f"{row.item}: cost")
+            # Nothing of it, or of no price: which of the two, its parts tell (`sums`).
+            nothing = math.isnan(row.cost) or row.cost == 0
+            tally.holds(nothing, row.ref, f"{row.item}: {row.cost:.2f} for none of it")
             continue
         tally.near(row.cost, row.quantity * row.rate, row.ref, f"{row.item}: cost", least=CENT)
     return tally

@@ -181,6 +181,8 @@ def counts(plan: Plan) -> Tally:
         else:
             tally.holds(not pits and not pulls, run.run_id, f"{run.status}, and yet has pits")
             tally.holds(run.reason, run.run_id, f"{run.status} without a reason")
+            placed = run.status != "no_plan" or any(c.isdigit() for c in run.reason)
+            tally.holds(placed, run.run_id, "its reason does not say where it is blocked")
             tally.holds(math.isnan(run.cost), run.run_id, f"{run.status}, and yet has a cost")
     return tally
 
