@@ -215,7 +215,8 @@ def _drop(plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], ramp:
         room = after if way < 0 else before
         face = pit.chainage - way * room
         top = pit.chainage + way * (before if shared else ramp)
-        follows = shared or (before if way < 0 else after) >= ramp - CLOSE
+        # Opened to the ramp's top and no farther: the ramp lies over the run, straight.
+        follows = shared or (len(ways) == 1 and abs((before if way < 0 else after) - ramp) <= CLOSE)
         run = plan.one("runs", "run_id")[pit.run_id]
         if not follows or not 0.0 <= top <= run.length or not stations or math.isnan(ramp):
             tally.skip("drop of ramps beside the run: the ground there is not in the plan")
