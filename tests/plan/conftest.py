@@ -95,6 +95,7 @@ def rule(request: pytest.FixtureRequest) -> Callable[[Written], None]:
     def keeps(plan: Written) -> None:
         assert check(plan.checked, request.param).faults[:5] == ()
 
+    keeps.__name__ = request.param.name
     return keeps
 
 
