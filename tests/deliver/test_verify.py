@@ -349,7 +349,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "streets at a pit": ("footprints-clear", street_at_pit),
     "a place to avoid at a pit": ("keep-off", place_on_pit),
-    "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-overlap"))),
+    "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
     "a string over a pit not told": (
         "overlaps",
         lambda s: s.drop("findings", told("string-over-pit")),

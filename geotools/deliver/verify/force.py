@@ -210,6 +210,8 @@ def limits(plan: Plan) -> Tally:
         tally.holds(
             head <= most * (1 + MARCHED), pull.pull_id, f"needs {head:.0f} N of {most:.0f} N"
         )
+        tally.near(pull.head_utilisation, head / most, pull.pull_id, "head_utilisation",
+                   share=MARCHED)  # fmt: skip
         worst = 0.0
         for at, force, limit in marched:
             share = force / limit if limit > 0 else math.inf if force > 0 else 0.0

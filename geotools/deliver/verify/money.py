@@ -6,8 +6,9 @@ import math
 from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.tally import EXACT, Rule, Tally, Unreadable
+from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.schema import DIMENSIONS
 
 __all__ = ["RULES", "SETUP", "dig_cost", "pipe_price"]
@@ -38,11 +39,18 @@ def dig_cost(plan: Plan, kind: str) -> float:
 
 def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
     """Return what a pit is made of, by item; a surcharge has no quantity of its own."""
-    upright = 2 * (pit.length + pit.width) * pit.depth if pit.side_slope == 0 else 0.0
+    deep = max(pit.depth + plan.setting("pits.bedding"), 0.0)
+    upright = 2 * (pit.length + pit.width) * deep if pit.side_slope == 0 else 0.0
+    low, high = opened(pit)
+    service = plan.setting("rates.temporary_service")
+    digs = plan.by("local_digs", "run_id").get(pit.run_id, [])
+    # A place at a run's end, or a pit's edge, is told to the rounding of both.
+    fed = sum(d.kind == "lateral" and low - CLOSE <= d.chainage <= high + CLOSE for d in digs)
+    alone = not plan.by("pulls", "run_id").get(pit.run_id)  # then no digs are told of
     return {
         "pit set up": (1.0, plan.setting(SETUP[pit.role]), "each"),
         "excavation": (pit.volume, plan.setting("rates.excavation"), "volume"),
-        "shored face": (upright, math.nan, "area"),
+        "shored face": (upright, plan.setting("rates.support"), "area"),
         "surface made good": (area, plan.setting("rates.restoration"), "area"),
         "carrier laid in the open": (
             pit.before + pit.after,
@@ -50,6 +58,7 @@ def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
             "length",
         ),
         "ground off the street": (pit.off_street, plan.setting("rates.off_street"), "area"),
+        **({} if alone else {"service fed meanwhile": (fed, service, "each")}),
     }
 
 
@@ -57,6 +66,8 @@ def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
     """Return what a pull is made of, by item."""
     digs = [d for d in plan.by("local_digs", "pull_id").get(pull.pull_id, []) if not d.spared]
     valves = sum(dig.kind == "valve" for dig in digs)
+    services = sum(dig.kind == "lateral" for dig in digs)
+    cleaned = pull.length if plan.setting("service.host_cleaned") else 0.0
     standstill = plan.setting("pulls.string_joint_hours")
     hour = plan.setting("rates.pulling_hour") * 3600
     between = pull.strings - 1
@@ -78,6 +89,8 @@ def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
         "pulling": (pull.hours - between * standstill / 3600, hour, "hours"),
         "connection dug up": (len(digs) - valves, plan.setting("rates.connection"), "each"),
         "line valve cut out": (valves, plan.setting("rates.valve"), "each"),
+        "service fed meanwhile": (services, plan.setting("rates.temporary_service"), "each"),
+        "host cleaned": (cleaned, plan.setting("rates.cleaning"), "length"),
     }
 
 

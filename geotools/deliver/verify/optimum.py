@@ -192,16 +192,22 @@ def _case(plan: Plan, run: Any) -> _Case:
         raise Unreadable(f"run {run.run_id} has no carrier")
     if plan.setting("pulls.grouted"):
         raise Unreadable("the plan does not hold the grout a metre of its annulus takes")
+    service = plan.setting("rates.temporary_service")
     rules = {key: float(plan.setting(key)) for key in _RULES}
     held = [(low, high) for low, high, _ in held_stretches(plan, run)]
     fixed = [edit for edit in honoured_edits(plan) if edit[:2] == (run.run_id, "fix")]
     held += [(at, at) for _, _, _, at, _ in fixed]
-    digs = plan.by("local_digs", "run_id").get(run.run_id, [])
+    digs = [
+        (dig.chainage, dig_cost(plan, dig.kind) + service * (dig.kind == "lateral"))
+        for dig in plan.by("local_digs", "run_id").get(run.run_id, [])
+    ]
+    per_metre = pipe_price(plan, run) + rules["rates.pulling_hour"] / rules["pulls.rate"]
+    per_metre += plan.setting("rates.cleaning") if plan.setting("service.host_cleaned") else 0.0
     return _Case(
         path=path_of(plan, run.run_id, pipe),
         held=held,
-        digs=[(dig.chainage, dig_cost(plan, dig.kind)) for dig in digs],
-        per_metre=pipe_price(plan, run) + rules["rates.pulling_hour"] / rules["pulls.rate"],
+        digs=digs,
+        per_metre=per_metre,
         pulled=pulled_of(plan, pipe),
         friction=frictions(plan)["central"],
         most=allowed(plan, pipe)[0],

@@ -23,11 +23,12 @@ from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 
-__all__ = ["RULES", "candidate_of", "unavoidable"]
+__all__ = ["RULES", "TOUCH", "candidate_of", "unavoidable"]
 
 DAY = 86400.0  # s
 DRAWN = 1e-3  # m
 DRAWN_AREA = 1e-4  # share
+TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
 
 
 def candidate_of(plan: Plan, pit: Any) -> Any:
@@ -398,17 +399,17 @@ def overlaps(plan: Plan) -> Tally:
     ground = plan.table("pit_footprints")[GEOMETRY].to_numpy(dtype=object)
     tree = shapely.STRtree(ground)
     for a, b in sorted(map(tuple, tree.query(ground, predicate="intersects").T.tolist())):
-        if a < b and prints[a].run_id != prints[b].run_id:
+        shared = float(shapely.area(shapely.intersection(ground[a], ground[b])))
+        if a < b and prints[a].run_id != prints[b].run_id and shared > TOUCH:
             pair = (prints[a].pit_id, prints[b].pit_id)
-            found = any(all(n in text for n in pair) for text in told.get("pits-overlap", []))
+            found = any(all(n in text for n in pair) for text in told.get("pits-shared", []))
             tally.holds(found, pair[0], f"shares ground with {pair[1]}, and no finding says so")
     own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
     strings = plan.rows("strings")
     lines = plan.table("strings")[GEOMETRY].to_numpy(dtype=object)
     for a, b in sorted(map(tuple, tree.query(lines, predicate="intersects").T.tolist())):
         shared = float(shapely.area(shapely.intersection(lines[a], ground[b])))
-        # a hair about the least ground shared that counts, 0.01 m2
-        if shared > 0.011 and own.get(strings[a].pull_id) != prints[b].pit_id:
+        if shared > TOUCH and own.get(strings[a].pull_id) != prints[b].pit_id:
             pair = (strings[a].string_id, prints[b].pit_id)
             found = any(all(n in text for n in pair) for text in told.get("string-over-pit", []))
             tally.holds(found, pair[0], f"lies over pit {pair[1]}, and no finding says so")

@@ -9,12 +9,11 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
-from geotools.deliver.verify.sites import unavoidable
+from geotools.deliver.verify.sites import TOUCH, unavoidable
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
 __all__ = ["RULES"]
 
-TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
 ARMS = 3  # stretches of street that make an intersection
 
 
