@@ -5,4 +5,15 @@ from __future__ import annotations
 __all__ = ["MODULES"]
 
 # Modules with a ``TOOL`` (or ``TOOLS``), in the order in which the work is done.
-MODULES = ("sample", "intake", "screen", "plan", "batch", "verify", "drawing", "joints", "pipe", "tools")
+MODULES = (
+    "sample",
+    "intake",
+    "screen",
+    "plan",
+    "batch",
+    "verify",
+    "drawing",
+    "joints",
+    "pipe",
+    "tools",
+)
