@@ -261,6 +261,17 @@ ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 GOVERNED = ("pipe", "machine", "bend")
 _RUN = _text("run_id", "the run it belongs to")
+
+
+def _sides() -> tuple[Field, ...]:
+    """Return how much of the run a pit of each role would open, before and after its place."""
+    return tuple(
+        _real(f"{side}_{role}", f"host opened {side} it as {role.replace('_', ' ')}", "length")
+        for role in ROLES
+        for side in ("before", "after")
+    )
+
+
 _JOINT = (
     _text("joint_id", "identifier of the joint"),
     _RUN,
@@ -328,7 +339,9 @@ OUTPUTS: dict[str, Layer] = {
                 _real("deflection", "turning angle", "angle"),
                 _text("kind", "fitting (turns at a point) or curve", values=("fitting", "curve")),
                 _text("angle_source", "drawing or fitting record"),
+                _real("start", "where it begins to turn", "length"),
                 _real("span", "length over which it turns", "length"),
+                _real("axis_radius", "radius of the host's axis in it; 0: a mitre", "length"),
                 _real("passing_radius", "largest carrier radius that passes", "length"),
                 _real("needed_radius", "least radius the carrier may take", "length"),
                 _flag("passes", "the carrier passes; otherwise it must lie in a pit"),
@@ -352,6 +365,7 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("lanes_taken", "lanes a pit here takes"),
                 _real("string_room_ahead", "room for strings of a pull ahead", "length"),
                 _real("string_room_behind", "room for strings of a pull behind", "length"),
+                *_sides(),
                 _real("cost_receiving", "site cost as a receiving pit"),
                 _real("cost_insertion_ahead", "site cost as an insertion pit ahead"),
                 _real("cost_insertion_behind", "site cost as an insertion pit behind"),

@@ -6,6 +6,16 @@ __all__ = ["MODULES"]
 
 # Modules with a ``TOOL`` (or ``TOOLS``), in the order in which the work is done.
 MODULES = (
-    *("sample", "intake", "screen", "plan", "batch", "report", "sheets", "drawing"),
-    *("joints", "pipe", "tools"),
+    "sample",
+    "intake",
+    "screen",
+    "plan",
+    "verify",
+    "batch",
+    "report",
+    "sheets",
+    "drawing",
+    "joints",
+    "pipe",
+    "tools",
 )

@@ -19,6 +19,7 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
+from geotools.schema import ROLES
 from geotools.siting.candidates import Candidates
 from geotools.siting.carrier import Contest, hydraulic_columns, pulled_pipes
 from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
@@ -197,10 +198,16 @@ def _merge(ground: Shared, attempts: list[Attempt], shown: IntArray) -> Layout:
 
 
 def _costed(candidates: Candidates) -> pd.DataFrame:
-    """Return the candidates with the site cost of each role; NaN where it is refused."""
-    cost = np.where(np.isfinite(candidates.cost), candidates.cost, np.nan)
-    names = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
-    return candidates.table.assign(**{f"cost_{n}": cost[:, k] for k, n in enumerate(names)})
+    """Return the candidates with extent and cost of each role; no cost where it is refused."""
+    at = candidates.table["chainage"].to_numpy(dtype=float)
+    columns = {
+        "cost": np.where(np.isfinite(candidates.cost), candidates.cost, np.nan),
+        "before": at[:, None] - candidates.extents.start,
+        "after": candidates.extents.end - at[:, None],
+    }
+    return candidates.table.assign(
+        **{f"{n}_{role}": c[:, k] for n, c in columns.items() for k, role in enumerate(ROLES)}
+    )
 
 
 def _verdicts(

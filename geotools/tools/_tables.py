@@ -105,6 +105,7 @@ def _bend_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFram
         bends.assign(
             bend_id=_numbered("B", run_ids, run),
             run_id=run_ids[run],
+            start=bends["first"],
             span=bends["last"] - bends["first"],
             x=xy[:, 0],
             y=xy[:, 1],

@@ -1,0 +1,240 @@
+"""Runs covered by pits and pulls; lengths; places on the axis; levels."""
+
+from __future__ import annotations
+
+import bisect
+import itertools
+import math
+import operator
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.plan import GEOMETRY, Plan
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+
+__all__ = ["RULES", "between", "opened"]
+
+DRAWN = 1e-3  # m; what is drawn may lie off by the rounding of its coordinates
+DRAWN_SHARE = 1e-6
+_CHAINAGE = operator.attrgetter("chainage")
+WAYS = {
+    "receiving": set(),
+    "insertion_ahead": {"ahead"},
+    "insertion_behind": {"behind"},
+    "insertion_both": {"ahead", "behind"},
+}
+
+
+def opened(pit: Any) -> tuple[float, float]:
+    """Return the stretch of run a pit opens, m."""
+    return pit.chainage - pit.before, pit.chainage + pit.after
+
+
+def covered_once(plan: Plan) -> Tally:
+    """Walk along every planned run: pit, pull, pit, without gap or overlap, to its end."""
+    tally = Tally("runs")
+    for run in plan.planned:
+        parts = [
+            (*opened(pit), pit.pit_id) for pit in plan.by("pits", "run_id").get(run.run_id, [])
+        ]
+        pits = {part[2] for part in parts}
+        pulls = plan.by("pulls", "run_id").get(run.run_id, [])
+        parts += [(pull.start, pull.end, pull.pull_id) for pull in pulls]
+        at, last = 0.0, ""
+        for start, end, name in sorted(parts):
+            tally.holds(
+                end > start, name, f"ends at {end:.3f} m, before it starts at {start:.3f} m"
+            )
+            what = "a gap" if start > at else "an overlap"
+            tally.holds(
+                abs(start - at) <= CLOSE,
+                run.run_id,
+                f"{what} of {abs(start - at):.6f} m before {name}, at {at:.3f} m",
+            )
+            turn = not last or (last in pits) != (name in pits)
+            tally.holds(turn, run.run_id, f"{name} follows {last}: no pull between two pits")
+            at, last = end, name
+        tally.near(at, run.length, run.run_id, "end of the last pit")
+    return tally
+
+
+def lengths(plan: Plan) -> Tally:
+    """Check lengths told against chainages and against what is drawn."""
+    tally = Tally("pulls")
+    for pull in plan.rows("pulls"):
+        tally.near(pull.length, pull.end - pull.start, pull.pull_id, "length")
+        drawn = float(shapely.length(shapely.force_2d(pull.geometry)))
+        tally.near(drawn, pull.end - pull.start, pull.pull_id, "length drawn",
+                   share=DRAWN_SHARE, least=DRAWN)  # fmt: skip
+    for run in plan.rows("runs"):
+        drawn = float(shapely.length(run.geometry))
+        tally.near(run.length, drawn, run.run_id, "length", share=DRAWN_SHARE, least=DRAWN,
+                   layer="runs")  # fmt: skip
+    for section in plan.rows("sections"):
+        pull = plan.one("pulls", "pull_id").get(section.pull_id)
+        due = math.nan if pull is None else pull.length
+        tally.near(section.length, due, section.pull_id, "length", layer="sections")
+    return tally
+
+
+def _axes(plan: Plan) -> dict[str, Any]:
+    """Return the axis of every run as one line."""
+
+    def joined(shape: Any) -> Any:
+        parts = shapely.get_parts(shape)
+        return parts[0] if len(parts) == 1 else shapely.line_merge(shape)
+
+    return plan.once(  # type: ignore[no-any-return]
+        "axes", lambda: {run.run_id: joined(run.geometry) for run in plan.rows("runs")}
+    )
+
+
+def places(plan: Plan) -> Tally:
+    """Check that everything with a chainage lies there on the axis of its run."""
+    tally = Tally()
+    axes = _axes(plan)
+    named = {"pits": "pit_id", "bends": "bend_id", "candidates": "candidate_id",
+             "local_digs": "dig_id", "stations": "run_id"}  # fmt: skip
+    for name, key in named.items():
+        if name not in plan.tables:
+            tally.skip(f"there is no layer {name}")
+            continue
+        table = plan.tables[name]
+        known = table["run_id"].isin(list(axes)).to_numpy()
+        table = table[known]
+        lines = np.array([axes[r] for r in table["run_id"]], dtype=object)
+        at = table["chainage"].to_numpy(dtype=float)
+        due = shapely.line_interpolate_point(lines, at)
+        off = shapely.distance(due, table[GEOMETRY].to_numpy(dtype=object))
+        length = shapely.length(lines)
+        within = (at >= -CLOSE) & (at <= length + DRAWN)
+        for good, feature, gap, place in zip(
+            (off <= DRAWN) & within, table[key], off, at, strict=True
+        ):
+            tally.holds(
+                good, feature, f"lies {gap:.4g} m off its place at {place:.3f} m", layer=name
+            )
+    for pull in plan.rows("pulls"):
+        _ends_on_axis(tally, pull, axes.get(pull.run_id))
+    return tally
+
+
+def _ends_on_axis(tally: Tally, pull: Any, axis: Any) -> None:
+    """Check both ends of a pull's line, and that it keeps to the axis between them."""
+    if axis is None:
+        return
+    line = shapely.force_2d(pull.geometry)
+    ends = shapely.get_point(line, [0, -1])
+    due = shapely.line_interpolate_point(axis, [pull.start, pull.end])
+    off = float(shapely.distance(ends, due).max())
+    tally.holds(off <= DRAWN, pull.pull_id, f"an end lies {off:.4g} m off", layer="pulls")
+    vertices = shapely.points(shapely.get_coordinates(line))
+    aside = float(shapely.distance(vertices, axis).max())
+    tally.holds(
+        aside <= DRAWN, pull.pull_id, f"its line lies {aside:.4g} m off the axis", layer="pulls"
+    )
+
+
+def between(stations: list[Any], at: float, name: str) -> float:
+    """Return a column of a run's stations at a chainage, straight between two of them."""
+    k = bisect.bisect_right(stations, at, key=_CHAINAGE)
+    if k in (0, len(stations)):
+        return float(getattr(stations[min(k, len(stations) - 1)], name))
+    one, two = stations[k - 1], stations[k]
+    low, high = float(getattr(one, name)), float(getattr(two, name))
+    if at == one.chainage:
+        return low  # and so if the next level is not known
+    share = float(at - one.chainage) / float(two.chainage - one.chainage)
+    return low + share * (high - low)
+
+
+def levels(plan: Plan) -> Tally:
+    """Check the levels of the pulls' lines against those of the stations."""
+    tally = Tally("pulls")
+    stations = plan.by("stations", "run_id", "chainage")
+    for pull in plan.rows("pulls"):
+        xyz = shapely.get_coordinates(pull.geometry, include_z=True)
+        steps = np.hypot(*np.diff(xyz[:, :2], axis=0).T)
+        along = pull.start + np.concatenate([[0.0], np.cumsum(steps)])
+        of_run = stations.get(pull.run_id, [])
+        if not tally.holds(of_run, pull.pull_id, "its run has no stations"):
+            continue
+        # An end of the line may lie a rounding past a station: as far as a steep axis rises there
+        rise = max((abs(s.grade) for s in of_run), default=0.0) * 0.01 + DRAWN
+        for at, z in zip(along, xyz[:, 2], strict=True):
+            due = between(of_run, float(at), "axis_z")
+            near = {between(of_run, float(at) + d, "axis_z") for d in (-DRAWN, DRAWN)}
+            if math.isnan(due) or any(map(math.isnan, near)):
+                continue  # levels are not known here: the findings say so
+            tally.near(z, due, pull.pull_id, f"level at {at:.3f} m", least=rise)
+    return tally
+
+
+def profile(plan: Plan) -> Tally:
+    """Check every station: in order, cover and depth agree, and so do levels and grade."""
+    tally = Tally("stations")
+    hosts = {run.run_id: run.host_diameter for run in plan.rows("runs")}
+    for run_id, stations in plan.by("stations", "run_id").items():
+        host = hosts.get(run_id, math.nan)
+        for one in stations:
+            tally.near(one.depth, one.cover + host, f"{run_id} at {one.chainage:.3f} m", "depth")
+            if math.isfinite(one.ground_z) and math.isfinite(one.axis_z):
+                due = one.ground_z - one.axis_z + host / 2
+                tally.near(one.depth, due, f"{run_id} at {one.chainage:.3f} m", "depth")
+        for one, two in itertools.pairwise(stations):
+            step, where = two.chainage - one.chainage, f"{run_id} at {one.chainage:.3f} m"
+            tally.holds(step >= 0.0, where, "stations are not in order")
+            same = one.main_id == two.main_id
+            # Across a joint the step of two mains' records is no grade.
+            if step > (1e-3 if same else 1.0) and math.isfinite(two.axis_z - one.axis_z):
+                tally.near(one.grade, (two.axis_z - one.axis_z) / step, where, "grade")
+    for run in plan.rows("runs"):
+        stations = plan.by("stations", "run_id").get(run.run_id, [])
+        if tally.holds(len(stations) > 1, run.run_id, "has no stations"):
+            tally.near(stations[0].chainage, 0.0, run.run_id, "first station")
+            tally.near(stations[-1].chainage, run.length, run.run_id, "last station")
+            step = max(b.chainage - a.chainage for a, b in itertools.pairwise(stations))
+            most = plan.setting("ground.step")
+            tally.holds(step <= most + CLOSE, run.run_id, f"stations are {step:.3f} m apart")
+    return tally
+
+
+def roles(plan: Plan) -> Tally:
+    """Check that a pull goes from an insertion pit of its way to the pit at its other end."""
+    tally = Tally("pulls")
+    used: dict[str, set[str]] = {}
+    for run in plan.planned:
+        pits = sorted(plan.by("pits", "run_id").get(run.run_id, []), key=lambda p: p.chainage)
+        pulls = sorted(plan.by("pulls", "run_id").get(run.run_id, []), key=lambda p: p.start)
+        for before, after, pull in zip(pits, pits[1:], pulls, strict=False):
+            tail, head = (before, after) if pull.direction == "ahead" else (after, before)
+            tally.holds(
+                (pull.insertion_pit, pull.receiving_pit) == (tail.pit_id, head.pit_id),
+                pull.pull_id,
+                f"pulled {pull.direction} between {before.pit_id} and {after.pit_id}, and told "
+                f"from {pull.insertion_pit} to {pull.receiving_pit}",
+            )
+            used.setdefault(tail.pit_id, set()).add(pull.direction)
+            heads = {"receiving", f"insertion_{pull.direction}"}
+            tally.holds(head.role in heads, pull.pull_id, f"no machine in {head.pit_id}")
+    for pit in plan.rows("pits"):
+        due = WAYS.get(pit.role)
+        tally.holds(
+            used.get(pit.pit_id, set()) == due,
+            pit.pit_id,
+            f"is {pit.role}, and used for {', '.join(sorted(used.get(pit.pit_id, ()))) or 'none'}",
+            layer="pits",
+        )
+    return tally
+
+
+RULES = (
+    Rule("covered-once", "every metre of a run lies in one pit or pull", covered_once),
+    Rule("lengths", "lengths agree with chainages and with what is drawn", lengths),
+    Rule("places", "pits, pulls, bends, stations lie at their chainage", places),
+    Rule("levels", "levels of the pulls are those of the stations", levels),
+    Rule("profile", "stations: order, cover, depth, grade agree", profile),
+    Rule("roles", "a pull goes from a pit that inserts its way to one that receives", roles),
+)

@@ -1,0 +1,257 @@
+"""The pull force of every pull, marched again along the stations, and its limits.
+
+From the tail to the head ``F <- (F + ds (mu |w| cos a + w sin a)) exp(mu t)``; a stretch that
+would run by itself counts as zero. At the tail the rest of the string still drags on its rollers,
+so the force with the head s into a pull of length L begins with ``mu_r g m (L - s)``, which every
+turn on the way multiplies like the rest; the greatest of all is the pull's. A bend turns at the
+station nearest to its middle, or evenly over the stations between its first and its last metre,
+each taking the length nearer to it than to its neighbours.
+"""
+
+from __future__ import annotations
+
+import bisect
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from geotools.deliver.verify.carriers import carriers, pipe_of
+from geotools.deliver.verify.formulas import Pipe, bend_tension, tension, weight
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally, Unreadable
+from geotools.pipe.pulling import friction_band
+
+__all__ = ["RULES", "Path", "Pulled", "allowed", "frictions", "march", "path_of", "pulled_of"]
+
+MARCHED = 1e-6  # share; two ways of summing the same stretches
+DIGITS = 4  # units in the last place; the file may tell chainages in feet
+BANDS = ("low", "central", "high")
+
+
+@dataclass(frozen=True)
+class Path:
+    """What the stations of one run hold for a pull: chainage, grade after, turn, bend limit."""
+
+    at: list[float]
+    grade: list[float]
+    turn: list[float]
+    limit: list[float]
+
+
+@dataclass(frozen=True)
+class Pulled:
+    """The carrier as it is pulled: weight on the host, and drag on the rollers, N/m."""
+
+    weight: float
+    rollers: float
+
+
+def frictions(plan: Plan) -> dict[str, float]:
+    """Return the friction in the host: the band of its state about the value planned with."""
+    band, given = friction_band(plan.setting("pulls.host")), plan.setting("pulls.friction")
+    central = band.central if given is None else given
+    return {
+        "low": min(band.low, central),
+        "central": central,
+        "high": max(band.high, central),
+    }
+
+
+def pulled_of(plan: Plan, pipe: Pipe) -> Pulled:
+    """Return the weights of a carrier under the settings."""
+    filled, flooded = plan.setting("pulls.filled"), plan.setting("pulls.flooded")
+    return Pulled(
+        weight(pipe, filled=filled, flooded=flooded),
+        plan.setting("pulls.roller_friction") * weight(pipe, filled=False, flooded=False),
+    )
+
+
+def allowed(plan: Plan, pipe: Pipe) -> tuple[float, str]:
+    """Return the force at the head that may not be passed, N, and whose it is."""
+    hours, warm = plan.setting("pulls.duration") / 3600, plan.setting("carrier.temperature")
+    pipes = plan.setting("pulls.force_share") * tension(pipe, hours=hours, warm=warm)
+    machine = plan.setting("pulls.machine_capacity") * plan.setting("pulls.machine_share")
+    return (pipes, "pipe") if pipes <= machine else (machine, "machine")
+
+
+def path_of(plan: Plan, run_id: str, pipe: Pipe) -> Path:
+    """Return what a pull meets along a run."""
+    return plan.once(f"path {run_id}", lambda: _path(plan, run_id, pipe))  # type: ignore[no-any-return]
+
+
+def _path(plan: Plan, run_id: str, pipe: Pipe) -> Path:
+    stations = plan.by("stations", "run_id", "chainage").get(run_id, [])
+    if not stations:
+        raise Unreadable(f"run {run_id} has no stations")
+    at = [float(s.chainage) for s in stations]
+    turn, limit = [0.0] * len(at), [math.inf] * len(at)
+    hours, warm = plan.setting("pulls.duration") / 3600, plan.setting("carrier.temperature")
+    for bend in plan.by("bends", "run_id").get(run_id, []):
+        most = math.inf
+        if bend.passes and bend.passing_radius > 0 and math.isfinite(bend.passing_radius):
+            most = bend_tension(pipe, bend.passing_radius, hours=hours, warm=warm)
+            most *= plan.setting("pulls.force_share")
+        for k, share in _shares(at, bend):
+            turn[k] += share * bend.deflection
+            limit[k] = min(limit[k], most)
+    return Path(at, [float(s.grade) for s in stations], turn, limit)
+
+
+def _shares(at: list[float], bend: Any) -> list[tuple[int, float]]:
+    """Return the stations a bend turns at, and the share each takes."""
+    first, last = bend.start, bend.start + bend.span
+    low, high = first - DIGITS * math.ulp(first), last + DIGITS * math.ulp(last)
+    inside = [k for k, here in enumerate(at) if low <= here <= high]
+    if len(inside) < 2:
+        return [(min(range(len(at)), key=lambda k: abs(at[k] - bend.chainage)), 1.0)]
+    edges = [first, *((at[a] + at[b]) / 2 for a, b in itertools.pairwise(inside)), last]
+    return [(k, (edges[n + 1] - edges[n]) / bend.span) for n, k in enumerate(inside)]
+
+
+def march(
+    path: Path, tail: float, head: float, friction: float, pulled: Pulled, length: float
+) -> list[tuple[float, float, float]]:
+    """March the head of a pull from its tail on.
+
+    Returns
+    -------
+    list of (float, float, float)
+        Chainage of the head, force there after any turn, N, and the limit of a bend there
+        (infinite where there is none): at the tail, at every station inside, at the head.
+    """
+    sign = 1 if head > tail else -1
+    low, high = min(tail, head) + CLOSE, max(tail, head) - CLOSE
+    inner = range(bisect.bisect_right(path.at, low), bisect.bisect_left(path.at, high))
+    here, host, growth = tail, 0.0, 1.0
+    out = [(tail, pulled.rollers * length, math.inf)]
+    for k in [*(inner if sign > 0 else reversed(inner)), -1]:
+        to = head if k < 0 else path.at[k]
+        host += _drag(path, here, to, sign, friction, pulled.weight)
+        limit = math.inf
+        if k >= 0:
+            grown = math.exp(friction * path.turn[k])
+            host, growth, limit = host * grown, growth * grown, path.limit[k]
+        out.append((to, host + growth * pulled.rollers * (length - abs(to - tail)), limit))
+        here = to
+    return out
+
+
+def _drag(
+    path: Path, here: float, to: float, sign: int, friction: float, weight_n_m: float
+) -> float:
+    """Return what the stretch between two points adds, N; its grade is that after its station."""
+    k = max(bisect.bisect_right(path.at, (here + to) / 2) - 1, 0)
+    slope = math.atan(path.grade[k]) * sign
+    load = friction * abs(weight_n_m) * math.cos(slope) + weight_n_m * math.sin(slope)
+    return max(load, 0.0) * abs(to - here)
+
+
+def _tail(pull: Any) -> tuple[float, float]:
+    """Return where the string goes in and where its head comes out, m."""
+    return (pull.start, pull.end) if pull.direction == "ahead" else (pull.end, pull.start)
+
+
+def _marched(plan: Plan, pull: Any, band: str) -> list[tuple[float, float, float]]:
+    """Return a pull marched with one friction of the band."""
+    run = plan.one("runs", "run_id").get(pull.run_id)
+    pipe = None if run is None else pipe_of(plan, run)
+    if pipe is None:
+        raise Unreadable(f"pull {pull.pull_id} has no carrier")
+    path, friction = path_of(plan, pull.run_id, pipe), frictions(plan)[band]
+    tail, head = _tail(pull)
+    return plan.once(  # type: ignore[no-any-return]
+        f"march {pull.pull_id} {band}",
+        lambda: march(path, tail, head, friction, pulled_of(plan, pipe), abs(head - tail)),
+    )
+
+
+def forces(plan: Plan) -> Tally:
+    """Check the force at every station a head passes, in the order it passes them."""
+    tally = Tally("forces")
+    rows = plan.by("forces", "pull_id", "pulled")
+    for pull in plan.rows("pulls"):
+        due = {band: _marched(plan, pull, band) for band in BANDS}
+        found = rows.get(pull.pull_id, [])
+        tally.near(len(found), len(due["central"]), pull.pull_id, "number of stations")
+        tail, _ = _tail(pull)
+        for k, row in enumerate(found[: len(due["central"])]):
+            where = f"{pull.pull_id} at {row.chainage:.3f} m"
+            tally.near(row.chainage, due["central"][k][0], where, "chainage")
+            tally.near(row.pulled, abs(row.chainage - tail), where, "length pulled")
+            for band, name in zip(BANDS, ("_low", "", "_high"), strict=True):
+                force = getattr(row, f"head_force{name}")
+                tally.near(force, due[band][k][1], where, f"head_force{name}", share=MARCHED)
+            limit = due["central"][k][2]
+            due_limit = limit if math.isfinite(limit) else math.nan
+            tally.near(row.bend_limit, due_limit, where, "bend_limit", share=MARCHED)
+    return tally
+
+
+def head_forces(plan: Plan) -> Tally:
+    """Check the greatest force of every pull, low, planned with and high."""
+    tally = Tally("pulls")
+    for pull in plan.rows("pulls"):
+        for band, name in zip(BANDS, ("_low", "", "_high"), strict=True):
+            most = max(force for _, force, _ in _marched(plan, pull, band))
+            found = getattr(pull, f"head_force{name}")
+            tally.near(found, most, pull.pull_id, f"head_force{name}", share=MARCHED)
+    return tally
+
+
+def limits(plan: Plan) -> Tally:
+    """Check what is allowed, that no pull needs more at its head or at a bend, what governs."""
+    tally = Tally("pulls")
+    for pull in plan.rows("pulls"):
+        marched = _marched(plan, pull, "central")
+        most, whose = allowed(plan, pipe_of(plan, plan.one("runs", "run_id")[pull.run_id]))  # type: ignore[arg-type]
+        tally.near(pull.allowable, most, pull.pull_id, "allowable", share=MARCHED)
+        head = max(force for _, force, _ in marched)
+        tally.holds(
+            head <= most * (1 + MARCHED), pull.pull_id, f"needs {head:.0f} N of {most:.0f} N"
+        )
+        tally.near(pull.head_utilisation, head / most, pull.pull_id, "head_utilisation",
+                   share=MARCHED)  # fmt: skip
+        worst = 0.0
+        for at, force, limit in marched:
+            share = force / limit if limit > 0 else math.inf if force > 0 else 0.0
+            worst = max(worst, share)
+            tally.holds(
+                share <= 1 + MARCHED,
+                pull.pull_id,
+                f"needs {force:.0f} N of {limit:.0f} N in the bend at {at:.3f} m",
+            )
+        tally.near(pull.utilisation, max(head / most, worst), pull.pull_id, "utilisation",
+                   share=MARCHED)  # fmt: skip
+        due = "bend" if worst > head / most else whose
+        close = abs(worst - head / most) <= MARCHED
+        tally.holds(
+            close or pull.governed_by == due,
+            pull.pull_id,
+            f"governed by {pull.governed_by}, due is {due}",
+        )
+    return tally
+
+
+def turns(plan: Plan) -> Tally:
+    """Check the turn of every pull: the sum of what it passes."""
+    tally = Tally("pulls")
+    for pull in plan.rows("pulls"):
+        pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
+        if not tally.holds(pipe is not None, pull.pull_id, "has no carrier") or pipe is None:
+            continue
+        path = path_of(plan, pull.run_id, pipe)
+        passed = sum(
+            turn for at, turn in zip(path.at, path.turn, strict=True) if pull.start < at < pull.end
+        )
+        tally.near(pull.deflection, passed, pull.pull_id, "deflection")
+    return tally
+
+
+RULES = (
+    Rule("carriers", "carriers are pipes told of, of their bore, and enter the host", carriers),
+    Rule("forces", "the force along every pull, from its tail to its head", forces),
+    Rule("head-forces", "the greatest force of every pull, with its band", head_forces),
+    Rule("force-limits", "no pull needs more than pipe, machine and bends allow", limits),
+    Rule("turns", "the turn of a pull is that of the bends it passes", turns),
+)

@@ -1,0 +1,287 @@
+"""Quantities, rates and cost: from the layers and the settings, and added up."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.coverage import opened
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
+from geotools.schema import DIMENSIONS
+
+__all__ = ["RULES", "SETUP", "dig_cost", "pipe_price"]
+
+SETUP = {
+    "receiving": "rates.receiving_pit",
+    "insertion_ahead": "rates.insertion_pit",
+    "insertion_behind": "rates.insertion_pit",
+    "insertion_both": "rates.two_way_pit",
+}
+CENT = 1e-6  # of the currency; sums of costs differ by rounding only
+# An item of a pit or pull: quantity and rate in SI, and its dimension or the word it counts in.
+Item = tuple[float, float, str]
+
+
+def pipe_price(plan: Plan, run: Any) -> float:
+    """Return the price of a run's carrier per metre."""
+    pipe = pipe_of(plan, run)
+    if pipe is None:
+        raise Unreadable(f"run {run.run_id} has no carrier")
+    return float(pipe.mass * plan.setting("rates.pe_pipe" if pipe.plastic else "rates.pvc_pipe"))
+
+
+def dig_cost(plan: Plan, kind: str) -> float:
+    """Return the rate of a dig of a kind."""
+    return float(plan.setting("rates.valve" if kind == "valve" else "rates.connection"))
+
+
+def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
+    """Return what a pit is made of, by item; a surcharge has no quantity of its own."""
+    deep = max(pit.depth + plan.setting("pits.bedding"), 0.0)
+    upright = 2 * (pit.length + pit.width) * deep if pit.side_slope == 0 else 0.0
+    low, high = opened(pit)
+    service = plan.setting("rates.temporary_service")
+    digs = plan.by("local_digs", "run_id").get(pit.run_id, [])
+    # A place at a run's end, or a pit's edge, is told to the rounding of both.
+    fed = sum(d.kind == "lateral" and low - CLOSE <= d.chainage <= high + CLOSE for d in digs)
+    alone = not plan.by("pulls", "run_id").get(pit.run_id)  # then no digs are told of
+    return {
+        "pit set up": (1.0, plan.setting(SETUP[pit.role]), "each"),
+        "excavation": (pit.volume, plan.setting("rates.excavation"), "volume"),
+        "shored face": (upright, plan.setting("rates.support"), "area"),
+        "surface made good": (area, plan.setting("rates.restoration"), "area"),
+        "carrier laid in the open": (
+            pit.before + pit.after,
+            plan.setting("rates.open_laying"),
+            "length",
+        ),
+        "ground off the street": (pit.off_street, plan.setting("rates.off_street"), "area"),
+        **({} if alone else {"service fed meanwhile": (fed, service, "each")}),
+    }
+
+
+def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
+    """Return what a pull is made of, by item."""
+    digs = [d for d in plan.by("local_digs", "pull_id").get(pull.pull_id, []) if not d.spared]
+    valves = sum(dig.kind == "valve" for dig in digs)
+    services = sum(dig.kind == "lateral" for dig in digs)
+    cleaned = pull.length if plan.setting("service.host_cleaned") else 0.0
+    standstill = plan.setting("pulls.string_joint_hours")
+    hour = plan.setting("rates.pulling_hour") * 3600
+    between = pull.strings - 1
+    section = plan.one("sections", "pull_id").get(pull.pull_id)
+    return {
+        "pull set up": (1.0, plan.setting("rates.pull_setup"), "each"),
+        "carrier pulled": (pull.length, pipe_price(plan, run), "length"),
+        "carrier in tails, not priced": (
+            math.nan if section is None else section.leave,
+            math.nan,
+            "length",
+        ),
+        "fused joint": (pull.joints, plan.setting("rates.joint"), "each"),
+        "string joined on, with standstill": (
+            between,
+            plan.setting("rates.string_joint") + standstill / 3600 * hour,
+            "each",
+        ),
+        "pulling": (pull.hours - between * standstill / 3600, hour, "hours"),
+        "connection dug up": (len(digs) - valves, plan.setting("rates.connection"), "each"),
+        "line valve cut out": (valves, plan.setting("rates.valve"), "each"),
+        "service fed meanwhile": (services, plan.setting("rates.temporary_service"), "each"),
+        "host cleaned": (cleaned, plan.setting("rates.cleaning"), "length"),
+    }
+
+
+def _items(tally: Tally, plan: Plan, rows: dict[str, Any], due: dict[str, Item], ref: str) -> None:
+    """Hold the rows of one pit or pull against what they should be."""
+    for item, (quantity, rate, dimension) in due.items():
+        row = rows.get(item)
+        if not tally.holds(row is not None, ref, f"there is no item {item}") or row is None:
+            continue
+        unit, size = plan.unit(dimension) if dimension in DIMENSIONS else (dimension, 1.0)
+        tally.holds(row.unit == unit, ref, f"{item} is in {row.unit}, due is {unit}")
+        tally.near(row.quantity, quantity / size, ref, f"{item}: quantity")
+        tally.near(row.rate, rate * size, ref, f"{item}: rate")
+
+
+def _by_item(plan: Plan, scope: str) -> dict[str, dict[str, Any]]:
+    """Return the rows of a scope by what they refer to and their item."""
+
+    def make() -> dict[str, dict[str, Any]]:
+        out: dict[str, dict[str, Any]] = {}
+        for row in plan.rows("quantities"):
+            if row.scope == scope:
+                out.setdefault(row.ref, {})[row.item] = row
+        return out
+
+    return plan.once(f"items {scope}", make)  # type: ignore[no-any-return]
+
+
+def pit_items(plan: Plan) -> Tally:
+    """Check every item of every pit against the layers and the rates of the settings."""
+    tally = Tally("quantities")
+    areas = {row.pit_id: row.area for row in plan.rows("pit_footprints")}
+    for pit in plan.rows("pits"):
+        if not tally.holds(pit.role in SETUP, pit.pit_id, f"role {pit.role!r} has no rate"):
+            continue
+        rows = _by_item(plan, "pit").get(pit.pit_id, {})
+        due = _pit_items(plan, pit, areas.get(pit.pit_id, math.nan))
+        _items(tally, plan, rows, due, pit.pit_id)
+        _traffic(plan, tally, pit, rows.get("lane closed for a day"))
+        surcharge = rows.get("surcharge of the place")
+        tally.holds(
+            surcharge is not None and surcharge.cost >= -CENT,
+            pit.pit_id,
+            "has no surcharge, or one below nothing",
+        )
+    return tally
+
+
+def _traffic(plan: Plan, tally: Tally, pit: Any, row: Any) -> None:
+    """Check lanes times days of a pit, and their rate by the class of the street."""
+    if not tally.holds(row is not None, pit.pit_id, "has no lane-days"):
+        return
+    tally.near(row.quantity, pit.lanes_taken * pit.days, pit.pit_id, "lane-days")
+    rates = {}
+    for text in plan.setting("rates.lane_day"):
+        name, _, cost = text.partition("=")
+        rates[name.strip().casefold()] = float(cost)
+    rate = rates.get(pit.street_class, plan.setting("rates.lane_day_other"))
+    halves = plan.by("closures", "pit_id").get(pit.pit_id, [])
+    shut = len(halves) == 2 and all(half.lanes_left == 0 for half in halves)
+    due = [rate * (plan.setting("rates.full_closure_factor") if shut else 1.0)]
+    if len(halves) == 1 and halves[0].lanes_left == 0 and pit.lanes_taken == 1:
+        due.append(rate * plan.setting("rates.full_closure_factor"))  # a street of one lane
+    if pit.lanes_taken == 0:
+        due = [0.0]
+    tally.holds(
+        any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due),
+        pit.pit_id,
+        f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}",
+    )
+
+
+def pull_items(plan: Plan) -> Tally:
+    """Check every item of every pull against the layers and the rates of the settings."""
+    tally = Tally("quantities")
+    if plan.setting("pulls.grouted"):
+        tally.skip("volume of grout: the plan does not hold the middle estimate of the host's bore")
+    size = plan.unit("volume")[1]
+    for pull in plan.rows("pulls"):
+        run = plan.one("runs", "run_id").get(pull.run_id)
+        if run is None:
+            continue
+        rows = _by_item(plan, "pull").get(pull.pull_id, {})
+        _items(tally, plan, rows, _pull_items(plan, pull, run), pull.pull_id)
+        grout = rows.get("grout")
+        if tally.holds(grout is not None, pull.pull_id, "there is no item grout") and grout:
+            tally.near(grout.rate, plan.setting("rates.grout") * size, pull.pull_id, "grout: rate")
+            if not plan.setting("pulls.grouted"):
+                tally.near(grout.quantity, 0.0, pull.pull_id, "grout: quantity")
+    return tally
+
+
+def priced(plan: Plan) -> Tally:
+    """Check that every cost is quantity times rate; what has no rate has no cost."""
+    tally = Tally("quantities")
+    for row in plan.rows("quantities"):
+        if row.scope == "run" and math.isnan(row.rate) and row.quantity == 0:
+            # Nothing of it, or of no price: which of the two, its parts tell (`sums`).
+            nothing = math.isnan(row.cost) or row.cost == 0
+            tally.holds(nothing, row.ref, f"{row.item}: {row.cost:.2f} for none of it")
+            continue
+        tally.near(row.cost, row.quantity * row.rate, row.ref, f"{row.item}: cost", least=CENT)
+    return tally
+
+
+def sums(plan: Plan) -> Tally:
+    """Check that items add up to pits and pulls, these to runs, and items to those of runs."""
+    tally = Tally("quantities")
+    for scope, layer, key in (("pit", "pits", "pit_id"), ("pull", "pulls", "pull_id")):
+        for row in plan.rows(layer):
+            ref = getattr(row, key)
+            items = [one.cost for one in _by_item(plan, scope).get(ref, {}).values()]
+            total = math.fsum(cost for cost in items if not math.isnan(cost))
+            tally.near(row.cost, total, ref, "cost", least=CENT, layer=layer)
+    for run in plan.planned:
+        rows = [*plan.by("pits", "run_id").get(run.run_id, []),
+                *plan.by("pulls", "run_id").get(run.run_id, [])]  # fmt: skip
+        total = math.fsum(row.cost for row in rows)
+        tally.near(run.cost, total, run.run_id, "cost", least=CENT, layer="runs")
+    _items_of_runs(plan, tally)
+    return tally
+
+
+def _items_of_runs(plan: Plan, tally: Tally) -> None:
+    """Check the items of every run against those of its pits and pulls."""
+    parts: dict[tuple[str, str], list[Any]] = {}
+    for row in plan.rows("quantities"):
+        if row.scope in ("pit", "pull"):
+            parts.setdefault((row.run_id, row.item), []).append(row)
+    told = {(r.run_id, r.item): r for r in plan.rows("quantities") if r.scope == "run"}
+    for (run_id, item), rows in parts.items():
+        row = told.get((run_id, item))
+        if not tally.holds(row is not None, run_id, f"no sum of {item}") or row is None:
+            continue
+        tally.near(row.quantity, math.fsum(r.quantity for r in rows), run_id, f"{item}: sum")
+        costs = [r.cost for r in rows if not math.isnan(r.cost)]
+        due = math.fsum(costs) if costs else math.nan
+        tally.near(row.cost, due, run_id, f"{item}: cost", least=CENT)
+        tally.holds(row.unit == rows[0].unit, run_id, f"{item} is summed in {row.unit}")
+    for run_id, item in set(told) - set(parts):
+        tally.holds(False, run_id, f"a sum of {item}, and no such item")
+
+
+def digs_priced(plan: Plan) -> Tally:
+    """Check the cost of every dig: the rate of its kind, nothing where a pit spares it."""
+    tally = Tally("local_digs")
+    for dig in plan.rows("local_digs"):
+        due = 0.0 if dig.spared else dig_cost(plan, dig.kind)
+        tally.near(dig.cost, due, dig.dig_id, "cost")
+    return tally
+
+
+def alternatives(plan: Plan) -> Tally:
+    """Check that the carrier chosen is the plan's, and none tried is cheaper than it may be."""
+    tally = Tally("alternatives")
+    spare = plan.setting("carrier.larger_for")
+    weighed = plan.setting("objective.per_pit") or plan.setting("objective.per_lane_day")
+    if weighed:
+        tally.skip("whether a cheaper carrier was left out: the objective is not cost alone")
+    for run in plan.planned:
+        rows = plan.by("alternatives", "run_id").get(run.run_id, [])
+        for row in rows:
+            if row.outcome == "chosen":
+                tally.holds(row.carrier == run.carrier, run.run_id, "another carrier is chosen")
+                for name in ("cost", "pit_count", "pull_count", "capacity_ratio"):
+                    tally.near(getattr(row, name), getattr(run, name), run.run_id, name)
+                # A run of one pit has no longest pull: nothing and 0 are the same.
+                told, due = (
+                    0.0 if math.isnan(length) else length
+                    for length in (row.longest_pull, run.longest_pull)
+                )
+                tally.near(told, due, run.run_id, "longest_pull")
+            if row.outcome == "dearer" and not weighed:
+                most = (1 + spare) * row.cost
+                tally.holds(
+                    run.cost <= most * (1 + EXACT),
+                    run.run_id,
+                    f"costs {run.cost:.2f}, and {row.carrier} only {row.cost:.2f}",
+                )
+            if row.outcome == "refused":
+                tally.holds(row.refused_by, run.run_id, f"{row.carrier} is refused by no rule")
+    return tally
+
+
+RULES = (
+    Rule("pit-items", "quantities and rates of the pits", pit_items),
+    Rule("pull-items", "quantities and rates of the pulls", pull_items),
+    Rule("costs", "a cost is quantity times rate", priced),
+    Rule("sums", "items add up to pits and pulls, these to runs", sums),
+    Rule("dig-costs", "digs cost the rate of their kind, spared ones nothing", digs_priced),
+    Rule(
+        "alternatives", "the carrier chosen is the plan's, and the cheapest allowed", alternatives
+    ),
+)

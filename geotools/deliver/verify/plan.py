@@ -1,0 +1,247 @@
+"""The tables of a written plan, in SI units and metres, as rows to walk through."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
+
+from geotools.brief import Setting
+from geotools.brief import settings as brief_settings
+from geotools.deliver.read_plan import read_plan
+from geotools.deliver.verify.tally import NotChecked, Unreadable
+from geotools.intake.crs import choose_working_crs
+from geotools.schema import DIMENSIONS, OUTPUTS, Field
+from geotools.units import parse_quantity
+
+__all__ = ["Plan", "load_plan"]
+
+GEOMETRY = "geometry"
+CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan as read: nothing is refused, for the rules say what is wrong.
+
+    Attributes
+    ----------
+    path : Path
+    units : {"si", "us"}
+        System the file says it is written in.
+    tables : dict of str to DataFrame
+        Bare names and SI units; a field the file lacks is not-a-number or empty throughout.
+        Geometries are in the working CRS, metres.
+    columns : dict of str to tuple of str
+        Columns of every layer as the file spells them.
+    spoiled : dict of str to list of str
+        By layer, values that are no numbers.
+    layers : tuple of str
+        Layers a plan is due to hold.
+    """
+
+    path: Path
+    units: Literal["si", "us"]
+    tables: dict[str, pd.DataFrame]
+    columns: dict[str, tuple[str, ...]]
+    spoiled: dict[str, list[str]]
+    layers: tuple[str, ...]
+    kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    def once(self, name: str, make: Callable[[], Any]) -> Any:
+        """Return what has been made under a name, making it the first time."""
+        if name not in self.kept:
+            self.kept[name] = make()
+        return self.kept[name]
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Return a layer.
+
+        Raises
+        ------
+        NotChecked
+            If the plan rightly does without it.
+        Unreadable
+            If it should hold it.
+        """
+        if name in self.tables:
+            return self.tables[name]
+        if name == CONTEXT:
+            raise NotChecked("the plan holds no layer context with streets and places to avoid")
+        if name == "stations" and self.setting("output.stations") is False:
+            raise NotChecked("the plan was written without stations (output.stations)")
+        raise Unreadable(f"there is no layer {name}")
+
+    def rows(self, name: str) -> list[Any]:
+        """Return the rows of a layer as named tuples; ``class`` is called ``class_``."""
+
+        def make() -> list[Any]:
+            frame = self.table(name).rename(columns={"class": "class_"})
+            return list(pd.DataFrame(frame).itertuples(index=False, name="Row"))
+
+        return self.once(f"rows {name}", make)  # type: ignore[no-any-return]
+
+    def by(self, name: str, key: str, order: str = "") -> dict[str, list[Any]]:
+        """Return the rows of a layer by one of its columns, in order of another."""
+
+        def make() -> dict[str, list[Any]]:
+            groups: dict[str, list[Any]] = {}
+            for row in self.rows(name):
+                groups.setdefault(getattr(row, key), []).append(row)
+            if order:
+                for rows in groups.values():
+                    rows.sort(key=lambda row: getattr(row, order))
+            return groups
+
+        return self.once(f"by {name} {key} {order}", make)  # type: ignore[no-any-return]
+
+    def one(self, name: str, key: str) -> dict[str, Any]:
+        """Return the rows of a layer by an identifier; of several the first."""
+        return {value: rows[0] for value, rows in self.by(name, key).items()}
+
+    @property
+    def planned(self) -> list[Any]:
+        """Rows of the runs that have a plan."""
+        return [run for run in self.rows("runs") if run.status == "planned"]
+
+    def setting(self, key: str) -> Any:
+        """Return a setting in SI, as the table writes it; None where nothing was set.
+
+        Raises
+        ------
+        Unreadable
+            If the table lacks it or it cannot be read.
+        """
+        return self.once(f"setting {key}", lambda: self._setting(key))
+
+    def _setting(self, key: str) -> Any:
+        written = dict(zip(self.tables["settings"]["name"], self.tables["settings"]["value"]))  # noqa: B905
+        if key not in written:
+            raise Unreadable(f"settings: no {key}")
+        try:
+            return _value(_known()[key], written[key])
+        except ValueError as error:
+            raise Unreadable(f"settings: {key} cannot be read: {error}") from error
+
+    def unit(self, dimension: str) -> tuple[str, float]:
+        """Return the unit the file tells a dimension in, and its size in SI."""
+        kind = DIMENSIONS[dimension]
+        suffix = kind.suffix(self.units)
+        return suffix, kind.units[suffix]
+
+
+@cache
+def _known() -> dict[str, Setting]:
+    return {setting.key: setting for setting in brief_settings()}
+
+
+def _value(declared: Setting, text: str) -> Any:
+    """Return a setting written as text in SI."""
+    if text == "none":
+        return None
+    if declared.type == "list":
+        return [part.strip() for part in text.split(",") if part.strip()]
+    if declared.kind == "per_item":
+        return float(text)
+    if declared.kind is not None:
+        return parse_quantity(text, declared.kind)
+    if declared.type == "flag":
+        if text not in ("true", "false"):
+            raise ValueError(f"{text!r} is neither true nor false")
+        return text == "true"
+    return float(text) if declared.type in ("integer", "number") else text
+
+
+def load_plan(path: Path, layers: Iterable[str]) -> Plan:
+    """Read a plan whole.
+
+    Parameters
+    ----------
+    path : Path
+        GeoPackage written by the tool ``plan``.
+    layers : iterable of str
+        Layers that tool is due to write.
+
+    Raises
+    ------
+    LayerError
+        If there is no such file, or it is not a plan at all.
+    """
+    file = read_plan(path)
+    present = {str(name) for name, _ in pyogrio.list_layers(path)}
+    tables, columns, spoiled = {}, {}, {}
+    for name in [*OUTPUTS, *({CONTEXT} - set(OUTPUTS))]:
+        if name not in present:
+            continue
+        raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True)
+        columns[name] = tuple(c for c in raw.columns if c != GEOMETRY)
+        fields = OUTPUTS[name].fields if name in OUTPUTS else ()
+        tables[name], spoiled[name] = _in_si(raw, fields, file.units)
+    plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers))
+    _measure(plan, file.crs)
+    return plan
+
+
+def _in_si(raw: Any, fields: Iterable[Field], units: str) -> tuple[pd.DataFrame, list[str]]:
+    """Return a layer under bare names in SI, and what in it is no number."""
+    out: dict[str, Any] = {}
+    spoiled = []
+    for wanted in fields:
+        names = (wanted.column(units), *wanted.spellings())
+        column = next((name for name in names if name in raw.columns), None)
+        if wanted.dtype == "text":
+            text = pd.Series("", index=raw.index) if column is None else raw[column]
+            out[wanted.name] = text.astype(object).where(text.notna(), "").map(str)
+        elif column is None:
+            out[wanted.name] = np.full(len(raw), np.nan)
+        else:
+            given = raw[column]
+            numbers = pd.to_numeric(given.astype(object), errors="coerce").astype(float)
+            if (numbers.isna() & given.notna()).any():
+                spoiled.append(column)
+            out[wanted.name] = numbers * wanted.spellings()[column] + wanted.zero(column)
+    if not out:  # a layer the contract does not know yet
+        out = {str(name): raw[name] for name in raw.columns if name != GEOMETRY}
+    if GEOMETRY in raw.columns:
+        out[GEOMETRY] = raw[GEOMETRY].to_numpy(dtype=object)
+    return pd.DataFrame(out, index=raw.index), spoiled
+
+
+def _measure(plan: Plan, crs: pyproj.CRS) -> None:
+    """Move all geometries to the CRS the plan measured in; levels of lines to metres."""
+    lines = plan.tables["runs"][GEOMETRY].to_numpy(dtype=object)
+    xy = shapely.get_coordinates(lines)
+    if not len(xy):
+        return
+    wanted = plan.setting("network.working_crs")
+    working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
+    scale = plan.unit("length")[1]
+    move = None
+    if working != crs:
+        move = pyproj.Transformer.from_crs(crs, working, always_xy=True)
+
+    def shift(coords: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        x, y = coords[:, 0], coords[:, 1]
+        if move is not None:
+            x, y = move.transform(x, y)
+        return np.column_stack([x, y, coords[:, 2:] * scale])
+
+    for table in plan.tables.values():
+        if GEOMETRY not in table.columns or (move is None and scale == 1.0):
+            continue
+        shapes = table[GEOMETRY].to_numpy(dtype=object)
+        moved = shapes.copy()
+        for deep in (False, True):
+            rows = (shapely.has_z(shapes) == deep) & ~shapely.is_missing(shapes)
+            if rows.any():
+                moved[rows] = shapely.transform(shapes[rows], shift, include_z=deep)
+        table[GEOMETRY] = moved

@@ -1,0 +1,216 @@
+"""Settings, units, inputs, findings and the designer's edits."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+import numpy as np
+import pydantic
+import shapely
+
+from geotools.brief import Brief, Setting
+from geotools.brief import settings as brief_settings
+from geotools.deliver.tables import CAUTIONS
+from geotools.deliver.verify.coverage import opened
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.tally import Rule, Tally
+from geotools.schema import INPUTS, OUTPUTS, ROLES
+from geotools.units import unit_of
+
+__all__ = ["RULES", "honoured_edits"]
+
+AT = 0.011  # m; a pit this near a fixed place is the one meant, and a hair for rounding
+ORIGINS = ("default", "brief", "command line")
+_EDIT = re.compile(r"(fix|forbid) (.+) at [\d,.]+ \w+ of run (.+): honoured\Z")
+
+
+def settings(plan: Plan) -> Tally:
+    """Check that every setting is there, within its range, in its unit, with its origin."""
+    tally = Tally("settings")
+    rows = {row.name: row for row in plan.rows("settings")}
+    declared = {setting.key: setting for setting in brief_settings()}
+    for key, setting in declared.items():
+        row = rows.get(key)
+        if not tally.holds(row is not None, key, "is missing") or row is None:
+            continue
+        tally.holds(row.origin in ORIGINS, key, f"origin is {row.origin!r}")
+        tally.holds(row.text == setting.text, key, "means something else")
+        if setting.kind is not None and row.value != "none" and setting.type != "list":
+            _quantity(tally, row, setting.kind)
+    for name in set(rows) - set(declared) - set(CAUTIONS):
+        tally.holds(False, name, "is no setting")
+    _ranges(tally, rows, declared)
+    for name, text in CAUTIONS.items():
+        tally.holds(name in rows and rows[name].text == text, name, "the caution is missing")
+    return tally
+
+
+def _ranges(tally: Tally, rows: dict[str, Any], declared: dict[str, Setting]) -> None:
+    """Check that every value is one the brief takes."""
+    data: dict[str, dict[str, object]] = {}
+    for key, setting in declared.items():
+        if key in rows and rows[key].value != "none":
+            section, _, name = key.partition(".")
+            data.setdefault(section, {})[name] = _as_given(setting, rows[key].value)
+    try:
+        Brief.model_validate(data)
+    except pydantic.ValidationError as error:
+        for fault in error.errors():
+            key = ".".join(str(part) for part in fault["loc"][:2])
+            tally.holds(False, key, f"{fault['input']!r}: {fault['msg']}")
+    tally.checked += len(data)
+
+
+def _as_given(setting: Setting, text: str) -> object:
+    """Return a value as a brief would give it; what cannot be read stays text and is refused."""
+    if setting.type == "list":
+        return [part.strip() for part in text.split(",") if part.strip()]
+    if setting.type == "flag":
+        return {"true": True, "false": False}.get(text, text)
+    if setting.kind == "per_item" or setting.type in ("integer", "number"):
+        try:
+            return float(text)
+        except ValueError:
+            return text
+    return text
+
+
+def _quantity(tally: Tally, row: Any, kind: str) -> None:
+    """Check that a quantity is written in the unit its row names."""
+    try:
+        unit = unit_of(row.value, kind)
+    except ValueError as error:
+        tally.holds(False, row.name, str(error))
+        return
+    tally.holds(unit == row.unit, row.name, f"{row.value!r} is not in {row.unit or 'no unit'}")
+
+
+def units(plan: Plan) -> Tally:
+    """Check that every column bears the unit of the system the settings name."""
+    tally = Tally()
+    for name in plan.layers:
+        if name not in plan.columns:
+            continue
+        for wanted in OUTPUTS[name].fields:
+            if wanted.dimension is not None:
+                due = wanted.column(plan.units)
+                tally.holds(due in plan.columns[name], due, "no such column", layer=name)
+                others = set(wanted.spellings()) - {due}
+                twice = sorted(others & set(plan.columns[name]))
+                tally.holds(not twice, due, f"also stands as {', '.join(twice)}", layer=name)
+    stated = plan.setting("output.units")
+    tally.holds(stated == plan.units, "output.units", f"is {stated}", layer="settings")
+    return tally
+
+
+def inputs(plan: Plan) -> Tally:
+    """Check that every file read is told with its hash, its CRS and sound counts."""
+    tally = Tally("inputs")
+    names = {row.layer for row in plan.rows("inputs")}
+    tally.holds("mains" in names, "mains", "nothing is told of the mains read")
+    for row in plan.rows("inputs"):
+        tally.holds(row.layer in {*INPUTS, "dem"}, row.layer, "is no layer a plan reads")
+        tally.holds(
+            not row.sha256 or re.fullmatch(r"[0-9a-f]{64}", row.sha256), row.layer, "hash is none"
+        )
+        tally.holds(row.crs, row.layer, "its CRS is not told")
+        counted = math.isnan(row.features_read) or row.features_read >= 0
+        tally.holds(counted, row.layer, "read fewer features than none")
+    return tally
+
+
+def findings_form(plan: Plan) -> Tally:
+    """Check that every finding has a severity, a rule, a layer and says something."""
+    tally = Tally("findings")
+    for row in plan.rows("findings"):
+        name = row.rule or row.text[:40]
+        tally.holds(row.severity in ("info", "warning", "error"), name, "has no severity")
+        tally.holds(re.fullmatch(r"[a-z]+(-[a-z]+)*", row.rule), name, "its rule has no name")
+        tally.holds(len(row.text.split()) > 1, name, "says nothing")
+    return tally
+
+
+def findings_due(plan: Plan) -> Tally:
+    """Check that assumed cover, unknown ground, runs without plan, layers not given are told."""
+    tally = Tally("findings")
+    told = {(row.rule, row.feature) for row in plan.rows("findings")}
+    rules = {rule for rule, _ in told}
+    for run in plan.rows("runs"):
+        due = {"no_plan": "no-plan", "not_suitable": "no-carrier"}.get(run.status)
+        if due is not None:
+            there = (due, run.run_id) in told
+            tally.holds(there, run.run_id, f"is {run.status}, and no finding says so")
+    read = {row.layer for row in plan.rows("inputs")}
+    absent = {
+        name
+        for row in plan.rows("findings")
+        if row.rule in ("layer-not-given", "no-dem", "empty-layer")
+        for name in (row.layer, row.feature)
+    }
+    for name in ("dem", "streets", "valves", "fittings", "laterals", "sources", "avoid"):
+        tally.holds(name in read | absent, name, "was not read, and no finding says so")
+    if "stations" not in plan.tables:
+        tally.skip("findings on stations: the plan was written without them")
+        return tally
+    table = plan.tables["stations"]
+    assumed = table.loc[table["depth_source"] == "assumed", ["run_id", "main_id"]]
+    for run_id, main in sorted(set(assumed.itertuples(index=False, name=None))):
+        named = {("assumed-cover", main), ("assumed-cover", run_id), ("no-ground", run_id)}
+        there = bool(named & told) or "no-dem" in rules
+        tally.holds(there, run_id, f"the cover of {main} is assumed, and no finding says so")
+    unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
+    for run_id in sorted(set(table.loc[unknown, "run_id"])):
+        there = ("no-ground", run_id) in told or "no-dem" in rules
+        tally.holds(there, run_id, "has no ground level in places, and no finding says so")
+    return tally
+
+
+def honoured_edits(plan: Plan) -> list[tuple[str, str, str, float, str]]:
+    """Return the edits told to be honoured: run, action, role or empty, chainage, text."""
+    lines = {run.run_id: run.geometry for run in plan.rows("runs")}
+    out = []
+    for row in plan.rows("findings"):
+        found = _EDIT.match(row.text) if row.rule == "edit-honoured" else None
+        if found is not None and found[3] in lines:
+            line = shapely.line_merge(lines[found[3]])
+            at = float(shapely.line_locate_point(line, row.geometry))
+            role = found[2] if found[2] in ROLES else ""
+            out.append((found[3], found[1], role, at, row.text))
+    return out
+
+
+def edits(plan: Plan) -> Tally:
+    """Check that edits are answered, and those told to be honoured are."""
+    tally = Tally("pit_edits")
+    answered = sum(row.layer == "pit_edits" for row in plan.rows("findings"))
+    given = sum(row.features_used for row in plan.rows("inputs") if row.layer == "pit_edits")
+    tally.holds(answered >= given, "", f"{answered} of {given:.0f} edits are answered")
+    said = sum(row.rule == "edit-honoured" for row in plan.rows("findings"))
+    known = honoured_edits(plan)
+    tally.holds(len(known) == said, "", "an edit is told of in words nobody can follow")
+    reach = plan.setting("pits.forbid_reach")
+    for run_id, action, role, at, text in known:
+        pits = plan.by("pits", "run_id").get(run_id, [])
+        if action == "forbid":
+            clear = all(
+                start >= at + reach - AT or end <= at - reach + AT
+                for start, end in map(opened, pits)
+            )
+            tally.holds(clear, run_id, f"a pit opens the main there: {text}")
+        else:
+            there = [pit for pit in pits if abs(pit.chainage - at) <= AT]
+            met = any(not role or pit.role == role for pit in there)
+            tally.holds(met, run_id, f"no such pit: {text}")
+    return tally
+
+
+RULES = (
+    Rule("settings", "settings and cautions: all there, in range and unit", settings),
+    Rule("units", "every column is in the unit its name says", units),
+    Rule("inputs", "files read are told with hash and CRS", inputs),
+    Rule("findings", "findings have severity, rule and text", findings_form),
+    Rule("findings-due", "what was assumed or refused is a finding", findings_due),
+    Rule("edits", "the designer's edits are answered and honoured", edits),
+)

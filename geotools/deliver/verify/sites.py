@@ -1,0 +1,481 @@
+"""Pits: where they stand, what they open and take, what they keep clear of."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.coverage import between
+from geotools.deliver.verify.formulas import (
+    DOWNSTREAM_TAPER,
+    ONE_LANE_TAPER,
+    buffer,
+    insertion_length,
+    least_radius,
+    merging_taper,
+)
+from geotools.deliver.verify.plan import GEOMETRY, Plan
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+
+__all__ = ["RULES", "TOUCH", "candidate_of", "unavoidable"]
+
+DAY = 86400.0  # s
+DRAWN = 1e-3  # m
+DRAWN_AREA = 1e-4  # share
+TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
+
+
+def candidate_of(plan: Plan, pit: Any) -> Any:
+    """Return the candidate a pit stands at, or None."""
+    rows = plan.by("candidates", "run_id").get(pit.run_id, [])
+    near = [row for row in rows if abs(row.chainage - pit.chainage) <= CLOSE]
+    return min(near, key=lambda row: abs(row.chainage - pit.chainage), default=None)
+
+
+def _whole(plan: Plan, pit: Any) -> tuple[float, float]:
+    """Return what a pit digs before and after its place, also beyond the run's ends, m."""
+    place = candidate_of(plan, pit)
+    if place is None:
+        return math.nan, math.nan
+    role = pit.role
+    return getattr(place, f"before_{role}", math.nan), getattr(place, f"after_{role}", math.nan)
+
+
+def at_candidates(plan: Plan) -> Tally:
+    """Check every pit against the candidate it stands at: usable, in its role, at its price."""
+    tally = Tally("pits")
+    runs = plan.one("runs", "run_id")
+    for pit in plan.rows("pits"):
+        place, run = candidate_of(plan, pit), runs.get(pit.run_id)
+        if place is None or run is None:
+            tally.holds(False, pit.pit_id, "stands at no candidate")
+            continue
+        tally.holds(place.usable, pit.pit_id, f"the place is refused: {place.reasons}")
+        tally.holds(
+            pit.role in place.roles.split(", "),
+            pit.pit_id,
+            f"may not be {pit.role} here, only {place.roles or 'nothing'}",
+        )
+        before, after = _whole(plan, pit)
+        tally.near(pit.before, min(before, pit.chainage), pit.pit_id, "before")
+        tally.near(pit.after, min(after, run.length - pit.chainage), pit.pit_id, "after")
+        tally.near(pit.cost, getattr(place, f"cost_{pit.role}", math.nan), pit.pit_id, "cost")
+        tally.near(pit.depth, place.depth, pit.pit_id, "depth")
+        for name in ("street_name", "street_class"):
+            same = getattr(pit, name) == getattr(place, name)
+            tally.holds(same, pit.pit_id, f"{name} is not that of the candidate")
+    return tally
+
+
+def candidates_told(plan: Plan) -> Tally:
+    """Check that every candidate's roles are those with a price, and refusals have reasons."""
+    tally = Tally("candidates")
+    names = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+    for place in plan.rows("candidates"):
+        priced = [n for n in names if math.isfinite(getattr(place, f"cost_{n}"))]
+        tally.holds(
+            priced == [n for n in place.roles.split(", ") if n],
+            place.candidate_id,
+            f"roles are {place.roles or 'none'}, priced are {', '.join(priced) or 'none'}",
+        )
+        tally.holds(bool(place.usable) == bool(priced), place.candidate_id, "usable or not?")
+        if len(priced) < len(names):
+            tally.holds("against" in place.reasons, place.candidate_id, "refused without a reason")
+    return tally
+
+
+def depths(plan: Plan) -> Tally:
+    """Check the depth of every pit at its place and at both edges against the deepest allowed."""
+    tally = Tally("pits")
+    most = plan.setting("pits.max_depth")
+    stations = plan.by("stations", "run_id", "chainage")
+    deep = {row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"}
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
+            continue
+        tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
+        for at in (pit.chainage, pit.chainage - pit.before, pit.chainage + pit.after):
+            depth = between(of_run, at, "depth")
+            tally.holds(
+                math.isnan(depth) or depth <= most + CLOSE,
+                pit.pit_id,
+                f"is {depth:.3f} m deep at {at:.3f} m, {most:.3f} m are allowed",
+            )
+        told = pit.pit_id in deep
+        due = pit.depth + plan.setting("pits.bedding") > ENGINEER_DEPTH_M
+        tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
+    return tally
+
+
+def slopes(plan: Plan) -> Tally:
+    """Check the slope of the ground from edge to edge of every pit."""
+    tally = Tally("pits")
+    most = plan.setting("pits.max_slope")
+    stations = plan.by("stations", "run_id", "chainage")
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        before, after = _whole(plan, pit)
+        if not of_run or math.isnan(before + after):
+            continue
+        ends = [between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)]
+        slope = abs(ends[1] - ends[0]) / max(before + after, CLOSE)
+        tally.holds(
+            math.isnan(slope) or slope <= most + CLOSE,
+            pit.pit_id,
+            f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
+        )
+    return tally
+
+
+def sizes(plan: Plan) -> Tally:
+    """Check drop, width, length and reach of every pit against the carrier and the settings."""
+    tally = Tally("pits")
+    form, side = plan.setting("pits.ramp"), plan.setting("pits.side_room")
+    warm = plan.setting("carrier.temperature")
+    for pit in plan.rows("pits"):
+        run = plan.one("runs", "run_id").get(pit.run_id)
+        pipe = None if run is None else pipe_of(plan, run)
+        before, after = _whole(plan, pit)
+        if run is None or pipe is None or math.isnan(before + after):
+            tally.holds(False, pit.pit_id, "its carrier or its candidate is not known")
+            continue
+        width = max(run.host_diameter, pipe.outside) + 2 * side
+        tally.near(pit.width, width, pit.pit_id, "width")
+        for have, need, where in zip(
+            (before, after), _least(plan, pit.role), ("before", "after"), strict=True
+        ):
+            tally.holds(
+                have >= need - CLOSE, pit.pit_id, f"opens {have:.3f} m {where}, needs {need:.3f} m"
+            )
+        ramp = insertion_length(pit.drop, least_radius(pipe, warm=warm), form)
+        _drop(plan, tally, pit, (run.host_diameter, pipe.outside), ramp)
+        low, high = _lengths(plan, pit, before, after, ramp)
+        tally.holds(
+            low - CLOSE <= pit.length <= high + CLOSE,
+            pit.pit_id,
+            f"length is {pit.length:.4f} m, due is {low:.4f} to {high:.4f} m",
+        )
+    return tally
+
+
+def _least(plan: Plan, role: str) -> tuple[float, float]:
+    """Return what a pit of a role opens at least before and after its place, m."""
+    working, half = plan.setting("pits.working_length"), plan.setting("pits.receiving_length") / 2
+    least = {
+        "insertion_ahead": (half, working),
+        "insertion_behind": (working, half),
+        "insertion_both": (working, working),
+    }
+    return least.get(role, (half, half))
+
+
+def _one_hole(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> bool:
+    """Say whether a pit that inserts both ways shares one hole, as long to either side."""
+    shared = ramp / 2 + plan.setting("pits.working_length")
+    even = max(abs(before - shared), abs(after - shared)) <= CLOSE
+    return bool(pit.role == "insertion_both" and even)
+
+
+def _lengths(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> tuple[float, float]:
+    """Return the least and greatest length of the excavation: the run opened, or a ramp, m.
+
+    Of the two ramps of a two-way pit at a bend only the longer one is told.
+    """
+    opened = before + after
+    if pit.role == "receiving" or _one_hole(plan, pit, before, after, ramp):
+        return opened, opened
+    faces = {"insertion_ahead": (after,), "insertion_behind": (before,)}
+    ends = [max(opened, ramp + face) for face in faces.get(pit.role, (before, after))]
+    return min(ends), max(ends)
+
+
+def _drop(plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], ramp: float) -> None:
+    """Check the height from the axis of the resting string down to that of the host at the face.
+
+    It is that over level ground, and what the ground rises to the ramp's top and the host falls
+    to the face. Where the ramp leaves the run its ground is not in the plan.
+    """
+    host, outside = across
+    level = pit.depth - host / 2 + plan.setting("pits.resting_height") + outside / 2
+    if pit.role == "receiving":
+        tally.near(pit.drop, level, pit.pit_id, "drop")
+        return
+    before, after = _whole(plan, pit)
+    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    shared = _one_hole(plan, pit, before, after, ramp)
+    ways = {"insertion_ahead": (-1,), "insertion_behind": (1,)}.get(pit.role, (-1, 1))
+    due, slack = [], CLOSE
+    for way in ways:
+        room = after if way < 0 else before
+        face = pit.chainage - way * room
+        top = pit.chainage + way * (before if shared else ramp)
+        # Opened to the ramp's top and no farther: the ramp lies over the run, straight.
+        follows = shared or (len(ways) == 1 and abs((before if way < 0 else after) - ramp) <= CLOSE)
+        run = plan.one("runs", "run_id")[pit.run_id]
+        if not follows or not 0.0 <= top <= run.length or not stations or math.isnan(ramp):
+            tally.skip("drop of ramps beside the run: the ground there is not in the plan")
+            return
+        rise = between(stations, top, "ground_z") - between(stations, pit.chainage, "ground_z")
+        fall = between(stations, face, "axis_z") - between(stations, pit.chainage, "axis_z")
+        known = math.isfinite(rise), math.isfinite(fall)
+        due.append(level + (rise if known[0] else 0.0) - (fall if known[1] else 0.0))
+        slack = max(slack, _read_off(stations, min(top, face), max(top, face), ramp + room))
+    tally.near(pit.drop, max(due), pit.pit_id, "drop", least=slack)
+
+
+def _read_off(stations: list[Any], low: float, high: float, reach: float) -> float:
+    """Return how far the ground read at 17 places along a ramp may lie off that of the stations.
+
+    Between two places a bend of the ground by ``k`` is cut by a quarter of their distance times
+    ``k``; the line looked along is no longer than twice the ramp and 10 m.
+    """
+    near = [s for s in stations if low - 20.0 <= s.chainage <= high + 20.0]
+    grades = [
+        (b.ground_z - a.ground_z) / (b.chainage - a.chainage)
+        for a, b in itertools.pairwise(near)
+        if b.chainage - a.chainage > DRAWN
+    ]
+    kinks = [abs(b - a) for a, b in itertools.pairwise(grades) if math.isfinite(b - a)]
+    return max(kinks, default=0.0) * (2 * reach + 10.0) / 16 / 4 + DRAWN
+
+
+def footprints(plan: Plan) -> Tally:
+    """Check that a footprint is a sound area of the size told, and holds what its pit opens."""
+    tally = Tally("pit_footprints")
+    accuracy = plan.setting("ground.survey_accuracy")
+    pits = plan.one("pits", "pit_id")
+    pulls = plan.by("pulls", "run_id")
+    for shape in plan.rows("pit_footprints"):
+        pit, ground = pits.get(shape.pit_id), shape.geometry
+        if pit is None:
+            continue
+        tally.holds(shapely.is_valid(ground), shape.pit_id, "its outline crosses itself")
+        tally.near(shape.area, float(shapely.area(ground)), shape.pit_id, "area",
+                   share=DRAWN_AREA)  # fmt: skip
+        off = float(shapely.distance(ground, pit.geometry))
+        tally.holds(off <= DRAWN, shape.pit_id, f"lies {off:.3f} m off its pit")
+        # Footprints follow the axis thinned within the accuracy of its survey.
+        least = pit.width * (pit.before + pit.after - accuracy)
+        tally.holds(
+            shape.area >= least * (1 - DRAWN_AREA),
+            shape.pit_id,
+            f"{shape.area:.2f} m2 do not hold the {least:.2f} m2 opened",
+        )
+        for pull in pulls.get(pit.run_id, []):
+            ends = shapely.get_point(shapely.force_2d(pull.geometry), [0, -1])
+            for pit_id, place in zip(_sides(pull), ends, strict=True):
+                if pit_id == pit.pit_id:
+                    gap = float(shapely.distance(ground, place))
+                    tally.holds(
+                        gap <= accuracy + DRAWN,
+                        shape.pit_id,
+                        f"{pull.pull_id} ends {gap:.3f} m off it",
+                    )
+    return tally
+
+
+def _sides(pull: Any) -> tuple[str, str]:
+    """Return the pits before and after a pull."""
+    ends = (pull.insertion_pit, pull.receiving_pit)
+    return ends if pull.direction == "ahead" else (ends[1], ends[0])
+
+
+def excavations(plan: Plan) -> Tally:
+    """Check side slope, volume and days of every pit.
+
+    The run opened is dug to the bedding below its mean depth, and so is half a receiving pit
+    beyond the run's end; what else of a ramp lies beside the run adds less than the drop all
+    along. Sides that lean m:1 add along, at the ends and in the corners.
+    """
+    tally = Tally("pits")
+    sloped, soil = plan.setting("pits.support") == "sloped", plan.setting("pits.soil")
+    areas = {row.pit_id: row.area for row in plan.rows("pit_footprints")}
+    for pit in plan.rows("pits"):
+        if not plan.by("stations", "run_id").get(pit.run_id) or math.isnan(sum(_whole(plan, pit))):
+            tally.holds(False, pit.pit_id, "its stations or its candidate are not known")
+            continue
+        lean = float(slope_ratio(soil, min(pit.depth, ENGINEER_DEPTH_M))) if sloped else 0.0
+        tally.near(pit.side_slope, lean, pit.pit_id, "side_slope")
+        low, high = _volumes(plan, pit, lean)
+        tally.holds(
+            low * (1 - 1e-6) - CLOSE <= pit.volume <= high * (1 + 1e-6) + CLOSE,
+            pit.pit_id,
+            f"volume is {pit.volume:.4f} m3, due is {low:.4f} to {high:.4f} m3",
+        )
+        _days(plan, tally, pit, areas.get(pit.pit_id, math.nan))
+    return tally
+
+
+def _deep(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
+    """Return the stretch dug to the host, m, and whether its ends are those of the pit."""
+    before, after = _whole(plan, pit)
+    start, end = pit.chainage - before, pit.chainage + after
+    half = plan.setting("pits.receiving_length") / 2
+    length = plan.one("runs", "run_id")[pit.run_id].length
+    low, high = start, end
+    if pit.role == "insertion_ahead":
+        low = max(start, min(pit.chainage - half, 0.0))
+    if pit.role == "insertion_behind":
+        high = min(end, max(pit.chainage + half, length))
+    return low, high, low == start, high == end
+
+
+def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
+    """Return the least and greatest volume of a pit, m3."""
+    stations = plan.by("stations", "run_id", "chainage")[pit.run_id]
+    bedding = plan.setting("pits.bedding")
+    low, high, *own = _deep(plan, pit)
+    opened = high - low
+    depths = [max(between(stations, at, "depth"), 0.0) + bedding for at in (low, high)]
+    one, two = depths
+    dug = pit.width * opened * (one + two) / 2
+    dug += lean * opened * (one * one + one * two + two * two) / 3
+    for depth, ends in zip(depths, own, strict=True):
+        if ends:
+            dug += lean * pit.width * depth**2 / 2 + 2 / 3 * lean**2 * depth**3
+    if pit.role == "receiving" or pit.length <= opened + CLOSE:
+        return dug, dug
+    most = max(pit.drop, one, two) + bedding
+    count = 2 if pit.role == "insertion_both" else 1
+    return dug, dug + count * pit.length * (pit.width + lean * most) * most
+
+
+def _days(plan: Plan, tally: Tally, pit: Any, area: float) -> None:
+    """Check the days a pit is open: set up, tied in, dug and made good."""
+    due = (
+        plan.setting("crew.pit_days")
+        + plan.setting("crew.tie_in_days")
+        + pit.volume / (plan.setting("crew.dig_per_day") * DAY)
+        + area / (plan.setting("crew.restore_per_day") * DAY)
+    )
+    tally.near(pit.days, due, pit.pit_id, "days")
+
+
+def clear_of_intersections(plan: Plan) -> Tally:
+    """Check that pits keep clear of intersections; a receiving pit may not where it has a choice.
+
+    By the distance told of the place, and, where the plan holds the streets, by the footprint.
+    """
+    tally = Tally("pits")
+    clear = plan.setting("pits.clear_of_intersection") + plan.setting("pits.spoil_setback")
+    spared = plan.setting("pits.receive_in_intersection")
+    for pit in plan.rows("pits"):
+        place = candidate_of(plan, pit)
+        if place is None or math.isnan(place.intersection_distance):
+            tally.skip("pits without a street near them")
+            continue
+        held = spared and pit.role == "receiving" and unavoidable(plan, pit)
+        tally.holds(
+            held or place.intersection_distance >= clear - CLOSE or clear <= 0,
+            pit.pit_id,
+            f"stands {place.intersection_distance:.2f} m from an intersection, not {clear:.2f} m",
+        )
+    return tally
+
+
+def unavoidable(plan: Plan, pit: Any) -> bool:
+    """Say whether the main is opened here in any case: a run's end, or a bend not passed."""
+    run = plan.one("runs", "run_id")[pit.run_id]
+    if pit.chainage <= CLOSE or pit.chainage >= run.length - CLOSE:
+        return True
+    bends = plan.by("bends", "run_id").get(pit.run_id, [])
+    return any(not b.passes and abs(b.chainage - pit.chainage) <= DRAWN for b in bends)
+
+
+def overlaps(plan: Plan) -> Tally:
+    """Check that pits of two runs that share ground, and strings over other pits, are told of."""
+    tally = Tally("findings")
+    told: dict[str, list[str]] = {}
+    for row in plan.rows("findings"):
+        told.setdefault(row.rule, []).append(row.text)
+    prints = plan.rows("pit_footprints")
+    ground = plan.table("pit_footprints")[GEOMETRY].to_numpy(dtype=object)
+    tree = shapely.STRtree(ground)
+    for a, b in sorted(map(tuple, tree.query(ground, predicate="intersects").T.tolist())):
+        shared = float(shapely.area(shapely.intersection(ground[a], ground[b])))
+        if a < b and prints[a].run_id != prints[b].run_id and shared > TOUCH:
+            pair = (prints[a].pit_id, prints[b].pit_id)
+            found = any(all(n in text for n in pair) for text in told.get("pits-shared", []))
+            tally.holds(found, pair[0], f"shares ground with {pair[1]}, and no finding says so")
+    own = {pull.pull_id: pull.insertion_pit for pull in plan.rows("pulls")}
+    strings = plan.rows("strings")
+    lines = plan.table("strings")[GEOMETRY].to_numpy(dtype=object)
+    for a, b in sorted(map(tuple, tree.query(lines, predicate="intersects").T.tolist())):
+        shared = float(shapely.area(shapely.intersection(lines[a], ground[b])))
+        if shared > TOUCH and own.get(strings[a].pull_id) != prints[b].pit_id:
+            pair = (strings[a].string_id, prints[b].pit_id)
+            found = any(all(n in text for n in pair) for text in told.get("string-over-pit", []))
+            tally.holds(found, pair[0], f"lies over pit {pair[1]}, and no finding says so")
+    return tally
+
+
+def closures(plan: Plan) -> Tally:
+    """Check closures against the lanes their pits take, the tables of lengths, and the days."""
+    tally = Tally("closures")
+    of_pit = plan.by("closures", "pit_id")
+    for pit in plan.rows("pits"):
+        rows = of_pit.get(pit.pit_id, [])
+        closed = sum(row.lanes_closed for row in rows)
+        # Of a street of one lane both halves close the same one.
+        halves = [(row.lanes_closed, row.lanes_left) for row in rows]
+        single = pit.lanes_taken == 1 and halves == [(1, 0), (1, 0)]
+        whole = single or closed == pit.lanes_taken
+        tally.holds(
+            whole, pit.pit_id, f"takes {pit.lanes_taken:.0f} lanes, closed are {closed:.0f}"
+        )
+        days = plan.by("schedule", "ref").get(pit.pit_id, [])
+        for row in rows:
+            tally.near(row.days, pit.days, row.closure_id, "days")
+            first = min((task.start_day for task in days), default=math.nan)
+            last = max((task.start_day + task.days for task in days), default=math.nan)
+            tally.near(row.first_day, first, row.closure_id, "first_day")
+            tally.near(row.last_day, last, row.closure_id, "last_day")
+            tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
+            _closure_lengths(plan, tally, row, pit)
+    return tally
+
+
+def _closure_lengths(plan: Plan, tally: Tally, row: Any, pit: Any) -> None:
+    taper, length = plan.setting("street.taper"), plan.setting("street.buffer")
+    tally.near(
+        row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer"
+    )
+    tally.near(row.downstream_taper, DOWNSTREAM_TAPER, row.closure_id, "downstream_taper")
+    one_way = row.lanes_left == 0 and abs(row.taper - ONE_LANE_TAPER) <= CLOSE
+    lanes = np.array([2.0, 6.0]) * row.lanes_closed  # the lane's width itself is not in the plan
+    low, high = (merging_taper(float(width), row.speed) for width in lanes)
+    tally.holds(
+        abs(row.taper - taper) <= CLOSE
+        if taper is not None
+        else one_way or low <= row.taper <= high,
+        row.closure_id,
+        f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes",
+    )
+    shorter = row.work_length < pit.length - 1e-6
+    longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
+    tally.holds(
+        not shorter and not longer,
+        row.closure_id,
+        f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
+    )
+
+
+RULES = (
+    Rule("candidates", "candidates: roles, prices and reasons agree", candidates_told),
+    Rule("pits-at-candidates", "pits stand at usable candidates, as these say", at_candidates),
+    Rule("depths", "pits are no deeper than allowed, at both edges too", depths),
+    Rule("slopes", "the ground along a pit is no steeper than allowed", slopes),
+    Rule("pit-sizes", "drop, width, ramp and working room of the pits", sizes),
+    Rule("footprints", "footprints are sound, of their area, and hold the pit", footprints),
+    Rule("excavations", "side slope, volume and days of the pits", excavations),
+    Rule("intersections", "pits keep clear of intersections", clear_of_intersections),
+    Rule("overlaps", "pits and strings on each other's ground are findings", overlaps),
+    Rule("closures", "closures fit the lanes taken, the tables and the schedule", closures),
+)

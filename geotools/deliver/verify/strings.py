@@ -1,0 +1,240 @@
+"""Strings, joints, hours: what a pull is made of, and whether it fits a shift."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import Any
+
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.formulas import pieces, shared_out
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.sites import candidate_of
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.materials import apparent_modulus_pa, material_property
+
+__all__ = ["RULES", "strings_needed"]
+
+LEAVE = 2.0  # m; a metre an end at least
+REST = 24.0  # h; a day at least
+
+
+def strings_needed(count: int, room: float, piece: float, least: float) -> float:
+    """Return the strings a pull of so many pipes is laid out in; infinite where none can lie."""
+    if math.isnan(room):
+        return 1.0
+    if room < least:
+        return math.inf
+    most = math.floor(room / piece + 1e-9)
+    return math.ceil(count / most) if most < count and most > 0 else 1.0 if most else math.inf
+
+
+def pull_lengths(plan: Plan) -> Tally:
+    """Check that no pull is longer, or shorter, than the settings allow."""
+    tally = Tally("pulls")
+    low, high = plan.setting("pulls.min_length"), plan.setting("pulls.max_length")
+    for pull in plan.rows("pulls"):
+        tally.holds(
+            low - CLOSE <= pull.length <= high + CLOSE,
+            pull.pull_id,
+            f"is {pull.length:.3f} m long; {low:.3f} to {high:.3f} m are allowed",
+        )
+    return tally
+
+
+def string_counts(plan: Plan) -> Tally:
+    """Check joints and strings of every pull against pipe length and room at its pit."""
+    tally = Tally("pulls")
+    piece, least = plan.setting("pulls.piece_length"), plan.setting("street.least_string")
+    pits = plan.one("pits", "pit_id")
+    for pull in plan.rows("pulls"):
+        count = pieces(pull.length, piece)
+        tally.near(pull.joints, max(count - 1, 0), pull.pull_id, "joints")
+        pit = pits.get(pull.insertion_pit)
+        place = None if pit is None else candidate_of(plan, pit)
+        if tally.holds(place is not None, pull.pull_id, "its insertion pit has no candidate"):
+            room = getattr(place, f"string_room_{pull.direction}", math.nan)
+            due = strings_needed(count, room, piece, least)
+            tally.near(pull.strings, due, pull.pull_id, "strings")
+    return tally
+
+
+def shifts(plan: Plan) -> Tally:
+    """Check the hours of every pull, and that they fit a shift."""
+    tally = Tally("pulls")
+    rate, shift = plan.setting("pulls.rate"), plan.setting("crew.shift") / 3600
+    standstill = plan.setting("pulls.string_joint_hours") / 3600
+    for pull in plan.rows("pulls"):
+        hours = pull.length / rate / 3600 + (pull.strings - 1) * standstill
+        tally.near(pull.hours, hours, pull.pull_id, "hours")
+        tally.holds(
+            hours <= shift + CLOSE, pull.pull_id, f"takes {hours:.2f} h of a shift of {shift:.2f} h"
+        )
+    return tally
+
+
+def strings_laid(plan: Plan) -> Tally:
+    """Check the strings of every pull: numbers, whole pipes, joints, length, what is drawn."""
+    tally = Tally("strings")
+    piece = plan.setting("pulls.piece_length")
+    for pull in plan.rows("pulls"):
+        rows = plan.by("strings", "pull_id", "number").get(pull.pull_id, [])
+        tally.near(len(rows), pull.strings, pull.pull_id, "strings drawn", layer="pulls")
+        numbers = [row.number for row in rows]
+        tally.holds(
+            numbers == list(range(1, len(rows) + 1)), pull.pull_id, "strings are not numbered"
+        )
+        tally.near(sum(r.length for r in rows), pull.length, pull.pull_id, "strings together")
+        shares = shared_out(pieces(pull.length, piece), max(len(rows), 1))
+        for row, count in zip(rows, shares, strict=False):
+            tally.near(row.joints, count - 1, row.string_id, "joints")
+            if row is not rows[-1]:
+                tally.near(row.length, count * piece, row.string_id, "length")
+            tally.holds(
+                shapely.is_valid(row.geometry) and shapely.area(row.geometry) > 0,
+                row.string_id,
+                "what is drawn is no area",
+            )
+    return tally
+
+
+def sections(plan: Plan) -> Tally:
+    """Check rest, length to leave, water and levels of every section."""
+    tally = Tally("sections")
+    tally.skip("test pressure, make-up water and grout of the sections")
+    cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
+    pulls = plan.one("pulls", "pull_id")
+    for row in plan.rows("sections"):
+        pull = pulls.get(row.pull_id)
+        pipe = None if pull is None else pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
+        if pull is None or pipe is None:
+            continue
+        modulus = float(apparent_modulus_pa(pipe.material, max(pull.hours, 0.5)))
+        area = math.pi * (pipe.outside - pipe.wall) * pipe.wall
+        stretch = pull.head_force / 2 / (area * modulus) * pull.length
+        tally.near(row.stretch, stretch, row.pull_id, "stretch")
+        thermal = material_property(pipe.material, "thermal_expansion") * pull.length * cooling
+        tally.near(row.thermal_change, thermal, row.pull_id, "thermal_change")
+        leave = max(stretch + max(-thermal, 0.0), LEAVE)
+        tally.near(row.leave, leave, row.pull_id, "leave")
+        tally.near(row.wait_hours, max(pull.hours, REST), row.pull_id, "wait_hours")
+        water = math.pi / 4 * pipe.bore**2 * pull.length
+        tally.near(row.water_volume, water, row.pull_id, "water_volume")
+        gap = WATER_DENSITY * GRAVITY * (row.high_z - row.low_z)
+        if math.isfinite(gap):
+            high = max(row.test_pressure - gap, 0.0)
+            tally.near(row.test_pressure_high, high, row.pull_id, "test_pressure_high", share=1e-6)
+        _levels(plan, tally, row, pull)
+    return tally
+
+
+def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
+    """Check the lowest and the highest level of a section against the stations inside it."""
+    if "stations" not in plan.tables:
+        tally.skip("levels of the sections: the plan was written without stations")
+        return
+    inside = [
+        s.axis_z
+        for s in plan.by("stations", "run_id", "chainage").get(pull.run_id, [])
+        if pull.start < s.chainage < pull.end and math.isfinite(s.axis_z)
+    ]
+    if inside:
+        tally.holds(row.low_z <= min(inside) + CLOSE, row.pull_id, "low_z is not the lowest")
+        tally.holds(row.high_z >= max(inside) - CLOSE, row.pull_id, "high_z is not the highest")
+
+
+def schedule(plan: Plan) -> Tally:
+    """Check that tasks take the days their work does, wait for each other, and share no crew."""
+    tally = Tally("schedule")
+    by_run = plan.by("schedule", "run_id")
+    for run in plan.planned:
+        tasks = by_run.get(run.run_id, [])
+        if not tally.holds(tasks, run.run_id, "has no tasks"):
+            continue
+        _durations(plan, tally, run, tasks)
+        _crews(tally, run, tasks)
+        _order(plan, tally, run, tasks)
+    return tally
+
+
+def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
+    """Check how long every pull of a run takes to fuse, to pull and to rest, and its tests."""
+    pulls = {pull.pull_id: pull for pull in plan.by("pulls", "run_id").get(run.run_id, [])}
+    waits = {
+        row.pull_id: row.wait_hours for row in plan.by("sections", "run_id").get(run.run_id, [])
+    }
+    shift = plan.setting("crew.shift") / 3600
+    due = {
+        "fuse the strings": lambda p: p.joints / plan.setting("crew.joints_per_day"),
+        "open the connections": lambda p: p.digs / plan.setting("crew.digs_per_day") / 2,
+        "remake the connections": lambda p: p.digs / plan.setting("crew.digs_per_day") / 2,
+        "pull the carrier in": lambda p: max(p.hours / shift, 0.5),
+        "let the carrier rest": lambda p: waits.get(p.pull_id, math.nan) / 24,
+    }
+    for task in tasks:
+        if task.task in due and task.ref in pulls:
+            tally.near(task.days, due[task.task](pulls[task.ref]), task.ref, task.task)
+        elif task.task.startswith("fill, test"):
+            tally.near(task.days, plan.setting("crew.test_days"), task.ref, task.task)
+        elif task.crew == "tie-in":
+            tally.near(task.days, plan.setting("crew.tie_in_days"), task.ref, task.task)
+    for name in due:
+        for pull_id in pulls:
+            found = [t for t in tasks if t.task == name and t.ref == pull_id]
+            tally.holds(len(found) == 1, pull_id, f"{len(found)} tasks: {name}")
+    digging = [t for t in tasks if t.crew == "digging"]
+    half = plan.setting("crew.pit_days")
+    for pit in plan.by("pits", "run_id").get(run.run_id, []):
+        spent = sum(t.days for t in digging if t.ref == pit.pit_id)
+        tied = plan.setting("crew.tie_in_days")
+        tally.near(spent + tied, pit.days, pit.pit_id, f"days of digging, and {half:g} to set up")
+
+
+def _crews(tally: Tally, run: Any, tasks: list[Any]) -> None:
+    """Check that no crew is at two places at once."""
+    crews: dict[str, list[Any]] = {}
+    for task in tasks:
+        if task.crew != "none":
+            crews.setdefault(task.crew, []).append(task)
+    for crew, mine in crews.items():
+        mine.sort(key=lambda t: (t.start_day, t.start_day + t.days))
+        for one, two in itertools.pairwise(mine):
+            tally.holds(
+                two.start_day >= one.start_day + one.days - CLOSE,
+                run.run_id,
+                f"crew {crew} is at {one.ref} and {two.ref} at once",
+            )
+
+
+def _order(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
+    """Check that a pull waits for pits, strings and connections, and the test for every rest."""
+    ends = {(t.task, t.ref): t.start_day + t.days for t in tasks}
+    starts = {(t.task, t.ref): t.start_day for t in tasks}
+    test = next((t.start_day for t in tasks if t.task.startswith("fill, test")), math.nan)
+    dig = "dig and support the pit"
+    for pull in plan.by("pulls", "run_id").get(run.run_id, []):
+        begins = starts.get(("pull the carrier in", pull.pull_id), math.nan)
+        before = [
+            (dig, pull.insertion_pit),
+            (dig, pull.receiving_pit),
+            ("fuse the strings", pull.pull_id),
+            ("open the connections", pull.pull_id),
+        ]
+        for key in before:
+            done = ends.get(key, math.nan)
+            tally.holds(done <= begins + CLOSE, pull.pull_id, f"is pulled before: {key[0]}")
+        rested = ends.get(("let the carrier rest", pull.pull_id), math.nan)
+        tally.holds(rested <= test + CLOSE, pull.pull_id, "is tested before it has rested")
+
+
+RULES = (
+    Rule("pull-lengths", "pulls are as long as the settings allow", pull_lengths),
+    Rule("string-counts", "joints and strings by pipe length and room", string_counts),
+    Rule("shifts", "a pull with its joints fits a shift", shifts),
+    Rule("strings", "strings make up their pull, in whole pipes", strings_laid),
+    Rule("sections", "rest, stretch, water and levels of the sections", sections),
+    Rule("schedule", "tasks: their days, their order, one place a crew", schedule),
+)

@@ -1,0 +1,142 @@
+"""Pits, strings and closures against the streets and the places to avoid that the plan holds."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.deliver.verify.sites import TOUCH, unavoidable
+from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
+
+__all__ = ["RULES"]
+
+ARMS = 3  # stretches of street that make an intersection
+
+
+def _of_context(plan: Plan, layer: str) -> list[Any]:
+    """Return the features of an input layer near the runs.
+
+    Raises
+    ------
+    NotChecked
+        If the layer was not read, or its features were not written.
+    """
+    rows = [row for row in plan.rows(CONTEXT) if row.layer == layer]
+    if not rows and all(row.layer != layer for row in plan.rows("inputs")):
+        raise NotChecked(f"no {layer} were given")
+    if plan.setting("output.context") <= 0:
+        raise NotChecked(f"the plan was written without the {layer} near it (output.context)")
+    return rows
+
+
+def _hard(plan: Plan) -> list[tuple[Any, str]]:
+    """Return the hard places with their buffers, and their names."""
+
+    def make() -> list[tuple[Any, str]]:
+        out = []
+        for row in _of_context(plan, "avoid"):
+            if math.isnan(row.hard) or row.hard:
+                keep = row.buffer if row.buffer > 0 else 0.0
+                shape = shapely.buffer(row.geometry, keep) if keep else row.geometry
+                out.append((shape, f"{row.feature} ({row.kind or 'no reason told'})"))
+        return out
+
+    return plan.once("hard places", make)  # type: ignore[no-any-return]
+
+
+def keep_off(plan: Plan) -> Tally:
+    """Check that no pit comes nearer to a place to avoid than its buffer and the set-back."""
+    tally = Tally("pit_footprints")
+    setback = plan.setting("pits.spoil_setback")
+    hard = _hard(plan)
+    shapes = np.array([shape for shape, _ in hard], dtype=object)
+    for row in plan.rows("pit_footprints"):
+        gaps = shapely.distance(shapes, row.geometry).tolist()
+        for gap, (_, name) in zip(gaps, hard, strict=True):
+            tally.holds(
+                gap > setback - CLOSE,
+                row.pit_id,
+                f"is {gap:.2f} m from {name}, not {setback:.2f} m",
+            )
+    return tally
+
+
+def _intersections(plan: Plan) -> list[Any]:
+    """Return places where at least three stretches of street meet at an end of one of them."""
+    lines = [p for row in _of_context(plan, "streets") for p in shapely.get_parts(row.geometry)]
+    near = max(float(plan.setting("network.snap_tolerance")), CLOSE)
+    if not lines:
+        return []
+    tree = shapely.STRtree(lines)
+    places = []
+    for line in lines:
+        for k in (0, -1):
+            place = shapely.get_point(line, k)
+            arms = 0
+            for other in tree.query(place, predicate="dwithin", distance=near):
+                ends = shapely.distance(shapely.get_point(lines[other], [0, -1]), place) <= near
+                arms += int(ends.sum()) or 2  # a street that goes on through has two arms
+            if arms >= ARMS:
+                places.append(place)
+    return places
+
+
+def footprints_clear(plan: Plan) -> Tally:
+    """Check that footprints keep clear of intersections, where they have a choice."""
+    tally = Tally("pit_footprints")
+    clear = plan.setting("pits.clear_of_intersection")
+    if clear <= 0:
+        return tally
+    clear += plan.setting("pits.spoil_setback")
+    # Ends within the snap tolerance are one intersection, whose middle may lie that far off.
+    slack = plan.setting("network.snap_tolerance") + CLOSE
+    places = np.array(_intersections(plan), dtype=object)
+    tree = shapely.STRtree(places)
+    pits = plan.one("pits", "pit_id")
+    spared = plan.setting("pits.receive_in_intersection")
+    for row in plan.rows("pit_footprints"):
+        pit = pits.get(row.pit_id)
+        if pit is None or not len(places):
+            continue
+        held = spared and pit.role == "receiving" and unavoidable(plan, pit)
+        gap = float(shapely.distance(row.geometry, places[tree.nearest(row.geometry)]))
+        tally.holds(
+            held or gap >= clear - slack,
+            row.pit_id,
+            f"comes within {gap:.2f} m of an intersection, not {clear:.2f} m",
+        )
+    return tally
+
+
+def told_of(plan: Plan) -> Tally:
+    """Check that strings and closures that meet a place to avoid are findings."""
+    tally = Tally("findings")
+    hard = _hard(plan)
+    told: dict[str, list[str]] = {}
+    for row in plan.rows("findings"):
+        told.setdefault(row.rule, []).append(row.text)
+    for layer, key, rule in (
+        ("strings", "string_id", "string-in-the-way"),
+        ("closures", "closure_id", "closure-over-place"),
+    ):
+        shapes = plan.table(layer)[GEOMETRY].to_numpy(dtype=object)
+        names = plan.table(layer)[key].tolist()
+        for shape, place in hard:
+            met = shapely.area(shapely.intersection(shapes, shape)) > TOUCH
+            for k in np.flatnonzero(met):
+                there = any(names[k] in text for text in told.get(rule, []))
+                tally.holds(
+                    there, names[k], f"reaches over {place}, and no finding says so", layer=layer
+                )
+    return tally
+
+
+RULES = (
+    Rule("keep-off", "pits keep off places to avoid", keep_off),
+    Rule("footprints-clear", "footprints keep clear of intersections", footprints_clear),
+    Rule("reached-over", "strings and closures over places to avoid are findings", told_of),
+)

@@ -1,0 +1,141 @@
+"""The tool ``verify``: every rule of a written plan, worked out again from its file alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geotools.tool import Outcome, Parameter, Progress, Tool
+
+if TYPE_CHECKING:
+    from geotools.deliver.verify.optimum import Optimum
+    from geotools.deliver.verify.rules import Verdict
+
+__all__ = ["TOOL", "verify"]
+
+SHOWN = 5  # faults of a rule shown to a reader; --json has them all
+
+TOOL = Tool(
+    name="verify",
+    title="Check a written plan again",
+    summary=(
+        "Works every rule of a plan out again from its GeoPackage alone, with no part of the "
+        "planner: coverage, lengths, forces both ways, bends, sites, strings, cost, units, "
+        "references, findings. Exit code 1 if one does not hold."
+    ),
+    function="geotools.tools.verify:verify",
+    parameters=(
+        Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True),
+        Parameter(
+            "optimum",
+            "text",
+            "also solve the choice of pits of this run as a mixed-integer model",
+            multiple=True,
+        ),
+        Parameter("rules", "text", "only this rule", multiple=True),
+    ),
+)
+
+
+def verify(
+    *, plan: Path, optimum: tuple[str, ...], rules: tuple[str, ...], progress: Progress
+) -> Outcome:
+    """Check every rule of a plan.
+
+    Parameters
+    ----------
+    plan : Path
+        GeoPackage written by the tool ``plan``.
+    optimum : tuple of str
+        Runs whose choice of pits is solved again.
+    rules : tuple of str
+        Names of the rules wanted; all if empty.
+    progress : Progress
+
+    Raises
+    ------
+    LayerError
+        If there is no such file, or it is no plan.
+    ToolError
+        If there is no such rule or run.
+    """
+    from geotools.deliver.verify.optimum import solve_run
+    from geotools.deliver.verify.plan import load_plan
+    from geotools.deliver.verify.rules import RULES, check
+    from geotools.tools.plan import TOOL as PLAN
+
+    wanted = [rule for rule in RULES if not rules or rule.name in rules]
+    _known("rules", rules, [rule.name for rule in RULES])
+    progress("reading the plan")
+    written = load_plan(plan, PLAN.outputs)
+    _known("optimum", optimum, [str(run.run_id) for run in written.rows("runs")])
+    verdicts = []
+    for number, rule in enumerate(wanted):
+        progress(f"checking {rule.name}", number, len(wanted))
+        verdicts.append(check(written, rule))
+    solved = []
+    for number, run_id in enumerate(optimum):
+        progress(f"solving {run_id}", number, len(optimum))
+        solved.append(solve_run(written, run_id))
+    failed = any(v.faults for v in verdicts) or not all(one.holds for one in solved)
+    return Outcome(_summary(plan, verdicts, solved), _text(verdicts, solved), failed=failed)
+
+
+def _known(name: str, given: tuple[str, ...], known: list[str]) -> None:
+    """Refuse names that none bears."""
+    import difflib
+
+    from geotools.tool import ToolError
+
+    faults = []
+    for one in given:
+        if one not in known:
+            near = difflib.get_close_matches(one, known, n=1, cutoff=0.0)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            faults.append(f"{name}: there is no {one!r}{hint}")
+    if faults:
+        raise ToolError("verify", faults)
+
+
+def _summary(plan: Path, verdicts: list[Verdict], solved: list[Optimum]) -> dict[str, Any]:
+    """Return what was checked, with every fault."""
+    return {
+        "plan": str(plan),
+        "checked": sum(v.checked for v in verdicts),
+        "failed": sum(len(v.faults) for v in verdicts),
+        "rules": [
+            {
+                "rule": v.rule.name,
+                "text": v.rule.text,
+                "checked": v.checked,
+                "failed": len(v.faults),
+                "not_checked": list(v.skipped),
+                "faults": [
+                    {"layer": f.layer, "feature": f.feature, "text": f.text} for f in v.faults
+                ],
+            }
+            for v in verdicts
+        ],
+        "optimum": [one.summary() for one in solved],
+    }
+
+
+def _text(verdicts: list[Verdict], solved: list[Optimum]) -> str:
+    """Return a table of the rules, then what failed and what was not checked."""
+    from geotools.tools._table import table
+
+    rows = [(v.rule.name, v.checked, len(v.faults), v.rule.text) for v in verdicts]
+    lines = [table(("rule", "checked", "failed", "what holds"), rows)]
+    for v in verdicts:
+        lines += [f"not checked, {v.rule.name}: {text}" for text in v.skipped]
+    for v in verdicts:
+        for fault in v.faults[:SHOWN]:
+            where = " ".join(part for part in (fault.layer, fault.feature) if part)
+            lines.append(f"FAILED {v.rule.name}: {where}: {fault.text}")
+        if len(v.faults) > SHOWN:
+            lines.append(f"FAILED {v.rule.name}: and {len(v.faults) - SHOWN} more (--json)")
+    lines += [one.text() for one in solved]
+    count = sum(len(v.faults) for v in verdicts)
+    held = sum(v.checked for v in verdicts) - count
+    lines.append(f"{held:,} checks hold, {count:,} fail.")
+    return "\n".join(lines)

@@ -1,0 +1,613 @@
+"""Every rule of `verify` finds the faults it is there for: plans are spoiled in many ways.
+
+The plan of the sample district is written once. Most faults are made in the tables as read, each
+with several seeds that choose the row; some in a copy of the file. The rule named must fail, and
+none may fail on the plan as written.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import shutil
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+import geotools
+from geotools.cli import main
+from geotools.deliver.verify.optimum import GAP, solve_run
+from geotools.deliver.verify.plan import Plan, load_plan
+from geotools.deliver.verify.rules import RULES, check
+from geotools.tools.plan import TOOL
+
+SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
+SEEDS = range(3)
+BY_NAME = {rule.name: rule for rule in RULES}
+UP = np.array([0.0, 0.0, 0.5])
+Mask = Callable[[pd.DataFrame], Any]
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    target = tmp_path_factory.mktemp("verify") / "plan.gpkg"
+    geotools.plan(SAMPLE / "brief.toml", output=target)
+    return target
+
+
+@pytest.fixture(scope="module")
+def plan(path: Path) -> Plan:
+    return load_plan(path, TOOL.outputs)
+
+
+class Copies(dict[str, pd.DataFrame]):
+    """Tables that are copied when they are asked for, and known as touched from then on."""
+
+    def __init__(self, tables: dict[str, pd.DataFrame]) -> None:
+        super().__init__(tables)
+        self.touched: set[str] = set()
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        if name not in self.touched:
+            self.touched.add(name)
+            super().__setitem__(name, super().__getitem__(name).copy())
+        return super().__getitem__(name)
+
+    def pop(self, name: str) -> pd.DataFrame:  # type: ignore[override]
+        self.touched.add(name)
+        return super().pop(name)
+
+
+class Spoiled:
+    """A plan being spoiled: its tables, and a generator that chooses where."""
+
+    def __init__(self, plan: Plan, seed: int) -> None:
+        self.plan = plan
+        self.tables = Copies(plan.tables)
+        self.columns = dict(plan.columns)
+        self.rng = np.random.default_rng(seed)
+
+    def done(self) -> Plan:
+        """Return the plan spoiled; rows of tables not touched are taken over as they were read."""
+        kept = {
+            name: value
+            for name, value in self.plan.kept.items()
+            if name.split()[0] in ("rows", "by") and name.split()[1] not in self.tables.touched
+        }
+        tables = dict(self.tables.items())
+        return dataclasses.replace(self.plan, tables=tables, columns=self.columns, kept=kept)
+
+    def pick(self, layer: str, where: Mask | None = None) -> Any:
+        """Choose a row of a layer, of those that are meant."""
+        table = self.tables[layer]
+        rows = table.index if where is None else table.index[np.asarray(where(table), dtype=bool)]
+        assert len(rows), f"no such row in {layer}"
+        return rows[int(self.rng.integers(len(rows)))]
+
+    def edit(self, layer: str, column: str, value: Any, where: Mask | None = None) -> None:
+        """Give one row another value, or one worked out from the old one."""
+        table, row = self.tables[layer], self.pick(layer, where)
+        new = value(table.at[row, column]) if callable(value) else value
+        if isinstance(new, str) or not np.isscalar(new):
+            table[column] = table[column].astype(object)
+        table.at[row, column] = new
+
+    def drop(self, layer: str, where: Mask | None = None) -> None:
+        """Delete one row."""
+        row = self.pick(layer, where)
+        self.tables[layer] = self.tables[layer].drop(index=row).reset_index(drop=True)
+
+    def set(self, key: str, value: str) -> None:
+        """Write another value of a setting."""
+        table = self.tables["settings"]
+        assert (table["name"] == key).sum() == 1
+        table.loc[table["name"] == key, "value"] = value
+
+
+def scaled(factor: float) -> Callable[[float], float]:
+    return lambda value: value * factor
+
+
+def more(step: float) -> Callable[[float], float]:
+    return lambda value: value + step
+
+
+def moved(east: float) -> Callable[[Any], Any]:
+    return lambda shape: shapely.transform(shape, lambda xy: xy + east)
+
+
+def lifted(line: Any) -> Any:
+    return shapely.transform(line, lambda xyz: xyz + UP, include_z=True)
+
+
+def other(one: str, two: str) -> Callable[[str], str]:
+    return lambda value: two if value == one else one
+
+
+def sharp(bends: pd.DataFrame) -> Any:
+    return bends["passes"] == 0
+
+
+def inserts(pits: pd.DataFrame) -> Any:
+    return pits["role"] != "receiving"
+
+
+def by_choice(pits: pd.DataFrame) -> Any:
+    """Pits in one role only that stand where no bend and no end asks for them."""
+    return (pits["role"] != "receiving") & (pits["reasons"] == "")
+
+
+def told(rule: str) -> Mask:
+    return lambda findings: findings["rule"] == rule
+
+
+def item(name: str, scope: str = "pit") -> Mask:
+    return lambda rows: (rows["item"] == name) & (rows["scope"] == scope) & (rows["quantity"] > 0)
+
+
+def of_pits(s: Spoiled) -> Mask:
+    """Candidates at which a pit stands by choice."""
+    pits = s.tables["pits"]
+    pits = pits[by_choice(pits)]
+    keys = set(zip(pits["run_id"], pits["chainage"].round(6), strict=True))
+    return lambda c: [k in keys for k in zip(c["run_id"], c["chainage"].round(6), strict=True)]
+
+
+def renamed(s: Spoiled) -> None:
+    layer = s.rng.choice(["pits", "pulls", "runs"])
+    columns = s.columns[layer]
+    old = s.rng.choice([c for c in columns if c.endswith("_m")])
+    new = str(old).removesuffix("_m") + "_ft"
+    s.columns[layer] = tuple(new if c == old else c for c in columns)
+
+
+def lost_column(s: Spoiled) -> None:
+    layer = s.rng.choice(["pits", "pulls", "runs"])
+    lost = s.rng.choice(s.columns[layer])
+    s.columns[layer] = tuple(c for c in s.columns[layer] if c != lost)
+
+
+def place_on_pit(s: Spoiled) -> None:
+    ground = s.tables["pit_footprints"].at[s.pick("pit_footprints"), "geometry"]
+    row = s.pick("context", lambda c: c["layer"] == "avoid")
+    s.tables["context"].at[row, "geometry"] = shapely.buffer(shapely.centroid(ground), 1.0)
+    s.tables["context"].at[row, "hard"] = 1.0
+
+
+def street_at_pit(s: Spoiled) -> None:
+    """Three streets meet beside a pit that stands there by choice."""
+    pit = s.tables["pits"].loc[s.pick("pits", by_choice)]
+    x, y = shapely.get_coordinates(pit["geometry"])[0] + (3.0, 3.0)
+    streets = s.tables["context"].index[s.tables["context"]["layer"] == "streets"][:3]
+    for row, (dx, dy) in zip(streets, ((0, 90), (90, 0), (-90, 0)), strict=True):
+        line = shapely.LineString([(x, y), (x + dx, y + dy)])
+        s.tables["context"].at[row, "geometry"] = line
+
+
+def two_places(s: Spoiled) -> None:
+    """A crew is sent to its second task while it is at the first."""
+    table = s.tables["schedule"]
+    mine = table[table["crew"] == "digging"]
+    run = s.rng.choice(mine["run_id"].unique())
+    first, second = mine.index[mine["run_id"] == run][:2]
+    table.at[second, "start_day"] = table.at[first, "start_day"] + 0.1
+
+
+def pulled_first(s: Spoiled) -> None:
+    s.edit("schedule", "start_day", -0.5, lambda t: t["task"] == "pull the carrier in")
+
+
+def off_fix(s: Spoiled) -> None:
+    """The finding on a fixed pit lies where no pit is."""
+    s.edit("findings", "geometry", moved(40.0), lambda f: f["text"].str.match("fix .*: honoured"))
+
+
+def dig_elsewhere(s: Spoiled) -> None:
+    pulls = s.tables["local_digs"]["pull_id"]
+    named = sorted(set(pulls) - {""})
+    row = s.pick("local_digs", lambda d: d["pull_id"] != "")
+    s.tables["local_digs"].at[row, "pull_id"] = next(p for p in named if p != pulls[row])
+
+
+def cheaper(s: Spoiled) -> None:
+    s.edit("alternatives", "cost", scaled(0.5), lambda a: a["outcome"] == "dearer")
+
+
+# Kind of fault: the rule that must find it, and how the plan is spoiled.
+FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
+    "a layer missing": ("layers", lambda s: s.tables.pop("closures") is None),
+    "a column missing": ("layers", lost_column),
+    "an identifier twice": ("identifiers", lambda s: s.edit("pits", "pit_id", "R0001-P1", inserts)),
+    "an identifier empty": ("identifiers", lambda s: s.edit("strings", "string_id", "")),
+    "a pit deleted": ("references", lambda s: s.drop("pits")),
+    "a pull to nowhere": ("references", lambda s: s.edit("pulls", "insertion_pit", "P9")),
+    "a string of no pull": ("references", lambda s: s.edit("strings", "pull_id", "L9")),
+    "a pit of another run": ("references", lambda s: s.edit("pits", "run_id", "R0099")),
+    "a task at nothing": ("references", lambda s: s.edit("schedule", "ref", "X")),
+    "a footprint deleted": ("rows", lambda s: s.drop("pit_footprints")),
+    "a section deleted": ("rows", lambda s: s.drop("sections")),
+    "an item deleted": ("rows", lambda s: s.drop("quantities", item("excavation"))),
+    "the chosen carrier deleted": (
+        "rows",
+        lambda s: s.drop("alternatives", lambda a: a["outcome"] == "chosen"),
+    ),
+    "an unknown word": ("words", lambda s: s.edit("pits", "role", "spare")),
+    "an unknown direction": ("words", lambda s: s.edit("pulls", "direction", "up")),
+    "a count edited": ("counts", lambda s: s.edit("runs", "pit_count", more(1))),
+    "a bend dropped": ("counts", lambda s: s.drop("bends")),
+    "a run turned off": ("counts", lambda s: s.edit("runs", "status", "no_plan")),
+    "the longest pull edited": ("counts", lambda s: s.edit("runs", "longest_pull", scaled(1.1))),
+    "a dig on another pull": ("digs", dig_elsewhere),
+    "a dig deleted": ("digs", lambda s: s.drop("local_digs", lambda d: d["pull_id"] != "")),
+    "a pit moved": ("covered-once", lambda s: s.edit("pits", "chainage", more(0.5))),
+    "a pit made longer": ("covered-once", lambda s: s.edit("pits", "after", more(0.001))),
+    "a pull stretched": ("covered-once", lambda s: s.edit("pulls", "end", more(0.01))),
+    "a pull deleted": ("covered-once", lambda s: s.drop("pulls")),
+    "a length edited": ("lengths", lambda s: s.edit("pulls", "length", more(0.01))),
+    "a run's length edited": ("lengths", lambda s: s.edit("runs", "length", scaled(1.001))),
+    "a line moved": ("places", lambda s: s.edit("pulls", "geometry", moved(0.1))),
+    "a station moved": ("places", lambda s: s.edit("stations", "geometry", moved(0.1))),
+    "a bend moved along": ("places", lambda s: s.edit("bends", "chainage", more(2.0))),
+    "a line lifted": ("levels", lambda s: s.edit("pulls", "geometry", lifted)),
+    "a level edited": ("profile", lambda s: s.edit("stations", "axis_z", more(0.2))),
+    "a cover edited": ("profile", lambda s: s.edit("stations", "cover", more(0.05))),
+    "a grade turned": (
+        "profile",
+        lambda s: s.edit(
+            "stations",
+            "grade",
+            scaled(-1.0),
+            lambda t: (t["grade"].abs() > 1e-3) & (t["kind"] == "step") & t["axis_z"].notna(),
+        ),
+    ),
+    "stations thinned out": ("profile", lambda s: _thin_out(s)),
+    "a direction swapped": (
+        "roles",
+        lambda s: s.edit("pulls", "direction", other("ahead", "behind")),
+    ),
+    "a role swapped": ("roles", lambda s: s.edit("pits", "role", "receiving", inserts)),
+    "pits swapped": ("roles", lambda s: _swapped_pits(s)),
+    "a carrier renamed": (
+        "carriers",
+        lambda s: s.edit("runs", "carrier", "110 mm SDR 11 PE100"),
+    ),
+    "the carrier's bore edited": (
+        "carriers",
+        lambda s: s.edit(
+            "alternatives", "carrier_bore", scaled(0.99), lambda a: a["outcome"] == "chosen"
+        ),
+    ),
+    "a force edited": (
+        "forces",
+        lambda s: s.edit("forces", "head_force", scaled(1.001), lambda f: f["head_force"] > 1),
+    ),
+    "a force at a bend let go": (
+        "forces",
+        lambda s: s.edit("forces", "bend_limit", np.nan, lambda f: f["bend_limit"].notna()),
+    ),
+    "a row of forces deleted": ("forces", lambda s: s.drop("forces")),
+    "a head force edited": ("head-forces", lambda s: s.edit("pulls", "head_force", scaled(0.99))),
+    "the band edited": ("head-forces", lambda s: s.edit("pulls", "head_force_high", scaled(0.9))),
+    "an allowance edited": ("force-limits", lambda s: s.edit("pulls", "allowable", scaled(1.1))),
+    "a utilisation edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "utilisation", scaled(0.9)),
+    ),
+    "what governs edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governed_by", other("bend", "machine")),
+    ),
+    "a turn edited": ("turns", lambda s: s.edit("pulls", "deflection", more(0.1))),
+    "a bend without its station": (
+        "bends",
+        lambda s: s.drop("bends", lambda b: b["span"] == 0),
+    ),
+    "a bend that hardly turns": ("bends", lambda s: s.edit("bends", "deflection", 0.001)),
+    "a verdict turned": ("bends-judged", lambda s: s.edit("bends", "passes", lambda v: 1 - v)),
+    "a radius edited": ("bends-judged", lambda s: s.edit("bends", "passing_radius", scaled(1.1))),
+    "an angle edited": ("bends-judged", lambda s: s.edit("bends", "deflection", scaled(1.05))),
+    "a sharp bend made wider": ("held-in-pits", lambda s: s.edit("bends", "span", 40.0, sharp)),
+    "a sharp bend moved": ("held-in-pits", lambda s: s.edit("bends", "start", more(30.0), sharp)),
+    "a price without a role": (
+        "candidates",
+        lambda s: s.edit("candidates", "cost_receiving", np.nan, lambda c: c["usable"] == 1),
+    ),
+    "a refusal without a reason": (
+        "candidates",
+        lambda s: s.edit("candidates", "reasons", "", lambda c: c["usable"] == 0),
+    ),
+    "a pit at a refused place": (
+        "pits-at-candidates",
+        lambda s: s.edit("candidates", "usable", 0.0, of_pits(s)),
+    ),
+    "a pit's price edited": ("pits-at-candidates", lambda s: s.edit("pits", "cost", more(1.0))),
+    "a candidate deleted": ("pits-at-candidates", lambda s: s.drop("candidates", of_pits(s))),
+    "a depth edited": ("depths", lambda s: s.edit("pits", "depth", more(0.3))),
+    "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
+    "a drop edited": ("pit-sizes", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
+    "a pit's length edited": ("pit-sizes", lambda s: s.edit("pits", "length", more(0.5))),
+    "an area edited": ("footprints", lambda s: s.edit("pit_footprints", "area", scaled(1.01))),
+    "a footprint moved": (
+        "footprints",
+        lambda s: s.edit("pit_footprints", "geometry", moved(8.0)),
+    ),
+    "a volume edited": (
+        "excavations",
+        lambda s: s.edit("pits", "volume", scaled(1.01), lambda p: p["role"] == "receiving"),
+    ),
+    "days edited": ("excavations", lambda s: s.edit("pits", "days", more(0.1))),
+    "sides laid flat": ("excavations", lambda s: s.edit("pits", "side_slope", 1.0)),
+    "a pit in an intersection": (
+        "intersections",
+        lambda s: s.edit("candidates", "intersection_distance", 1.0, of_pits(s)),
+    ),
+    "streets at a pit": ("footprints-clear", street_at_pit),
+    "a place to avoid at a pit": ("keep-off", place_on_pit),
+    "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
+    "a string over a pit not told": (
+        "overlaps",
+        lambda s: s.drop("findings", told("string-over-pit")),
+    ),
+    "a place reached over not told": (
+        "reached-over",
+        lambda s: s.drop("findings", told("closure-over-place")),
+    ),
+    "a closure deleted": ("closures", lambda s: s.drop("closures")),
+    "lanes edited": ("closures", lambda s: s.edit("closures", "lanes_closed", more(1))),
+    "a buffer edited": ("closures", lambda s: s.edit("closures", "buffer", scaled(0.9))),
+    "a closure taken down early": ("closures", lambda s: s.edit("closures", "last_day", more(-1))),
+    "joints edited": ("string-counts", lambda s: s.edit("pulls", "joints", more(1))),
+    "strings edited": ("string-counts", lambda s: s.edit("pulls", "strings", more(1))),
+    "hours edited": ("shifts", lambda s: s.edit("pulls", "hours", scaled(0.9))),
+    "a string cut": ("strings", lambda s: s.edit("strings", "length", more(-0.5))),
+    "a string deleted": ("strings", lambda s: s.drop("strings")),
+    "a string's joints edited": ("strings", lambda s: s.edit("strings", "joints", more(-1))),
+    "a rest cut short": ("sections", lambda s: s.edit("sections", "wait_hours", 12.0)),
+    "a stretch edited": ("sections", lambda s: s.edit("sections", "stretch", scaled(1.1))),
+    "less water": ("sections", lambda s: s.edit("sections", "water_volume", scaled(0.9))),
+    "a crew at two places": ("schedule", two_places),
+    "a pull before its pits": ("schedule", pulled_first),
+    "a task made shorter": ("schedule", lambda s: s.edit("schedule", "days", scaled(0.5))),
+    "a task deleted": (
+        "schedule",
+        lambda s: s.drop("schedule", lambda t: t["task"] == "fuse the strings"),
+    ),
+    "a quantity edited": (
+        "pit-items",
+        lambda s: s.edit("quantities", "quantity", scaled(1.1), item("excavation")),
+    ),
+    "a unit changed": (
+        "pit-items",
+        lambda s: s.edit("quantities", "unit", "yd3", item("excavation")),
+    ),
+    "a rate edited": (
+        "pull-items",
+        lambda s: s.edit("quantities", "rate", scaled(1.1), item("carrier pulled", "pull")),
+    ),
+    "a cost edited": (
+        "costs",
+        lambda s: s.edit("quantities", "cost", more(1.0), lambda q: q["rate"].notna()),
+    ),
+    "a run's cost edited": ("sums", lambda s: s.edit("runs", "cost", more(1.0))),
+    "a sum deleted": ("sums", lambda s: s.drop("quantities", item("excavation", "run"))),
+    "a dig's cost edited": ("dig-costs", lambda s: s.edit("local_digs", "cost", more(1.0))),
+    "a cheaper carrier left out": ("alternatives", cheaper),
+    "the chosen cost edited": (
+        "alternatives",
+        lambda s: s.edit("alternatives", "cost", more(1.0), lambda a: a["outcome"] == "chosen"),
+    ),
+    "a setting deleted": ("settings", lambda s: s.drop("settings")),
+    "a caution taken out": (
+        "settings",
+        lambda s: s.drop("settings", lambda t: t["name"].str.startswith("caution")),
+    ),
+    "an origin made up": (
+        "settings",
+        lambda s: s.edit(
+            "settings", "origin", "somebody", lambda t: ~t["name"].str.startswith("caution")
+        ),
+    ),
+    "a column renamed": ("units", renamed),
+    "a hash edited": ("inputs", lambda s: s.edit("inputs", "sha256", lambda v: v[:-1] + "x")),
+    "the mains not told": ("inputs", lambda s: s.drop("inputs", lambda i: i["layer"] == "mains")),
+    "a severity edited": ("findings", lambda s: s.edit("findings", "severity", "none")),
+    "a finding that says nothing": ("findings", lambda s: s.edit("findings", "text", "")),
+    "an assumption not told": (
+        "findings-due",
+        lambda s: _untold(s, "assumed-cover", "no-ground"),
+    ),
+    "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),
+    "an edit not answered": ("edits", lambda s: s.drop("findings", told("edit-honoured"))),
+    "a fixed pit elsewhere": ("edits", off_fix),
+}
+
+
+# The same by another value of a setting, which the plan was not made with.
+SETTINGS: dict[str, tuple[str, str, str]] = {
+    "the friction changed": ("forces", "pulls.friction", "0.45"),
+    "the rollers changed": ("forces", "pulls.roller_friction", "0.2"),
+    "a weaker machine": ("force-limits", "pulls.machine_capacity", "1 kN"),
+    "a colder pipe": ("bends-judged", "carrier.temperature", "5 degC"),
+    "a lower limit of depth": ("depths", "pits.max_depth", "1.3 m"),
+    "a lower limit of slope": ("slopes", "pits.max_slope", "0.001"),
+    "a longer frame": ("pit-sizes", "pits.receiving_length", "8 m"),
+    "shorter pulls allowed": ("pull-lengths", "pulls.max_length", "300 m"),
+    "other pipes": ("string-counts", "pulls.piece_length", "9 m"),
+    "a shorter shift": ("shifts", "crew.shift", "1.5 h"),
+    "another class of street": (
+        "pit-items",
+        "rates.lane_day",
+        "arterial = 1, local = 3",
+    ),
+    "another price of pipe": ("pull-items", "rates.pe_pipe", "3.3 / kg"),
+    "a setting out of range": ("settings", "pulls.force_share", "1.5"),
+    "a setting without its unit": ("settings", "pulls.rate", "3.5"),
+    "a setting in another unit": ("settings", "pits.max_depth", "16.4 ft"),
+}
+
+
+def _spared_input(inputs: pd.DataFrame) -> Any:
+    return inputs["layer"].isin(["streets", "valves", "fittings", "laterals", "avoid"])
+
+
+def _untold(s: Spoiled, *rules: str) -> None:
+    findings = s.tables["findings"]
+    s.tables["findings"] = findings[~findings["rule"].isin(rules)].reset_index(drop=True)
+
+
+def _thin_out(s: Spoiled) -> None:
+    """Two stations in a row are gone: the rest are too far apart."""
+    stations = s.tables["stations"]
+    row = s.pick("stations", lambda t: t["chainage"].between(100, 300) & (t["kind"] == "step"))
+    gone = stations[stations["run_id"] == stations.at[row, "run_id"]]
+    at = stations.at[row, "chainage"]
+    near = gone.index[gone["chainage"].between(at - 1, at + 11)]
+    s.tables["stations"] = stations.drop(index=near).reset_index(drop=True)
+
+
+def _swapped_pits(s: Spoiled) -> None:
+    row = s.pick("pulls")
+    ends = s.tables["pulls"].loc[row, ["receiving_pit", "insertion_pit"]].tolist()
+    s.tables["pulls"].loc[row, ["insertion_pit", "receiving_pit"]] = ends
+
+
+def test_the_plan_as_written_keeps_every_rule(plan: Plan) -> None:
+    verdicts = [check(plan, rule) for rule in RULES]
+    assert [(v.rule.name, v.faults[:3]) for v in verdicts if v.faults] == []
+    assert [v.rule.name for v in verdicts if not v.checked] == []
+
+
+def test_there_are_faults_for_every_rule() -> None:
+    found = {name for name, *_ in (*FAULTS.values(), *SETTINGS.values())}
+    assert found == set(BY_NAME)
+    assert len(FAULTS) + len(SETTINGS) >= 100
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("kind", FAULTS)
+def test_the_rule_finds_its_fault(kind: str, seed: int, plan: Plan) -> None:
+    name, spoil = FAULTS[kind]
+    spoiled = Spoiled(plan, seed)
+    spoil(spoiled)
+    assert check(spoiled.done(), BY_NAME[name]).faults, name
+
+
+@pytest.mark.parametrize("kind", SETTINGS)
+def test_the_rule_finds_a_setting_the_plan_was_not_made_with(kind: str, plan: Plan) -> None:
+    name, key, value = SETTINGS[kind]
+    spoiled = Spoiled(plan, 0)
+    spoiled.set(key, value)
+    assert check(spoiled.done(), BY_NAME[name]).faults, name
+
+
+def command(*words: object) -> int:
+    with pytest.raises(SystemExit) as left:
+        main([str(word) for word in words])
+    return int(left.value.code or 0)
+
+
+# The same faults made in the file: what is done in SQL, and the rule that must find it.
+IN_FILE = {
+    "a pull deleted": ("DELETE FROM pulls WHERE pull_id = 'R0002-L1'", "covered-once"),
+    "a number edited": ("UPDATE forces SET head_force_kn = head_force_kn + 0.01", "forces"),
+    "a unit changed": ("ALTER TABLE sections RENAME COLUMN stretch_m TO stretch_ft", "units"),
+    "a price edited": ("UPDATE settings SET value = '901 / hour' WHERE name = 'rates.pulling_hour'",
+                       "pull-items"),
+    "a text for a number": ("UPDATE quantities SET cost = 'much' WHERE item = 'pulling'", "costs"),
+    "a table emptied": ("DELETE FROM schedule", "schedule"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", IN_FILE)
+def test_a_fault_in_the_file_is_found_and_named(
+    kind: str, path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    statement, rule = IN_FILE[kind]
+    spoiled = tmp_path / "spoiled.gpkg"
+    shutil.copyfile(path, spoiled)
+    connection = sqlite3.connect(spoiled)
+    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):  # its index asks
+        connection.create_function(name, 1, lambda _: 0)
+    with connection:
+        connection.execute(statement)
+    connection.close()
+    assert command("verify", spoiled, "--rules", rule, "--json", "--quiet") == 1
+    (row,) = json.loads(capsys.readouterr().out)["rules"]
+    assert row["rule"] == rule
+    assert row["failed"] == len(row["faults"]) > 0
+
+
+def test_the_command_prints_every_rule_with_what_it_checked(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert command("verify", path, "--optimum", "R0006") == 0
+    text = capsys.readouterr().out
+    for rule in RULES:
+        assert rule.name in text
+        assert rule.text in text
+    assert "optimum of R0006: holds" in text
+    assert "checks hold, 0 fail." in text
+    assert "not checked, sections" in text  # what is not checked is said
+
+
+def test_an_unknown_rule_or_run_is_named_with_the_nearest(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert command("verify", path, "--rules", "force", "--quiet") == 2
+    assert "did you mean forces?" in capsys.readouterr().err
+    assert command("verify", path, "--optimum", "R06", "--quiet") == 2
+    assert "there is no 'R06'" in capsys.readouterr().err
+
+
+def test_what_is_no_plan_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert command("verify", SAMPLE / "district.gpkg", "--quiet") == 2
+    assert "is not a plan" in capsys.readouterr().err
+
+
+def test_a_plan_without_stations_says_what_is_not_checked(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    spoiled.tables.pop("stations")
+    spoiled.set("output.stations", "false")
+    written = spoiled.done()
+    verdicts = {rule.name: check(written, rule) for rule in RULES}
+    assert not any(v.faults for v in verdicts.values())
+    for name in ("forces", "head-forces", "force-limits", "levels", "profile", "depths"):
+        assert verdicts[name].checked == 0
+        assert "output.stations" in verdicts[name].skipped[0]
+    assert "output.stations" in solve_run(written, "R0001").reason
+
+
+@pytest.mark.parametrize("run", ["R0001", "R0006", "R0007"])
+def test_the_choice_of_pits_is_the_best_there_is(run: str, plan: Plan) -> None:
+    answer = solve_run(plan, run)
+    assert answer.holds and not answer.reason
+    assert answer.pulls > answer.pits > 20
+    assert answer.found == pytest.approx(answer.best, rel=GAP)
+
+
+def test_a_cheaper_choice_of_pits_is_found(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    table = spoiled.tables["candidates"]
+    mine = table["run_id"] == "R0006"
+    table.loc[mine, "cost_insertion_both"] *= 0.5
+    table.loc[mine, "cost_insertion_ahead"] *= 0.2
+    answer = solve_run(spoiled.done(), "R0006")
+    assert not answer.holds
+    assert answer.best < answer.found
+
+
+def test_a_run_said_to_have_no_plan_has_none(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    runs = spoiled.tables["runs"]
+    runs.loc[runs["run_id"] == "R0006", "status"] = "no_plan"
+    assert not solve_run(spoiled.done(), "R0006").holds
+    spoiled.set("pulls.max_length", "20 m")
+    answer = solve_run(spoiled.done(), "R0006")
+    assert answer.holds
+    assert "no plan" in answer.text()
