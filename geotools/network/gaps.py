@@ -123,8 +123,9 @@ def _spanning(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
     width = np.hypot(*(net.points[pairs[:, 0]] - net.points[pairs[:, 1]]).T)
     i, j = np.concatenate([pairs, held]).T
     weight = np.concatenate([width, np.full(len(held), TOUCH / 2)])  # lighter than any gap
+    ends = (i.astype(np.int32), j.astype(np.int32))  # what older releases of scipy ask for
     row, column = (
-        minimum_spanning_tree(coo_array((weight, (i, j)), shape=(size, size))).tocoo().coords
+        minimum_spanning_tree(coo_array((weight, ends), shape=(size, size))).tocoo().coords
     )
     kept = np.isin(pairs[:, 0] * size + pairs[:, 1], row.astype(np.int64) * size + column)
     return np.asarray(pairs[kept], dtype=np.int64)
