@@ -1,9 +1,9 @@
 """Where fused strings can lie: along the street behind the pit, as far as nothing stops them.
 
 A string is stopped by the end of the street, an intersection of a class that may not be blocked,
-a bend tighter than the carrier's least radius within the width of the street, a curve tighter
-than that on its inner side, and a place to avoid across the street (a river, a railway). Off the streets it lies straight back from the pit,
-as far as no such place is in the way.
+a bend tighter than the carrier's least radius within the width of the street, a long curve
+tighter than that on its inner side, and a place to avoid across the street (a river, a railway).
+Off the streets it lies straight back from the pit, as far as no such place is in the way.
 """
 
 from __future__ import annotations
