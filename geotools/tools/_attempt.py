@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -133,6 +133,7 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         candidates.table["reasons"].tolist(),
         ground.edits,
         reach=brief.pits.forbid_reach,
+        say=partial(length_text, system=brief.output.units),
     )
     plan = lay_out(
         edited.choice,
