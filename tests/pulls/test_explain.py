@@ -77,7 +77,8 @@ CASES: dict[str, tuple[dict[str, Any], dict[str, Any], tuple[float, float], str]
         {"pulls.machine_capacity": "5 kN"},
         {"pulls.machine_capacity": "500 kN"},
         (200, 450),
-        f"the pull force of at most 3.8 kN for {NAME} [pulls.machine_capacity, pulls.friction]",
+        f"the pull force of at most 3.8 kN for {NAME} "
+        "[pulls.machine_capacity, pulls.machine_share, pulls.friction]",
     ),
     "shift": (
         {"crew.shift": "0.5 h"},
