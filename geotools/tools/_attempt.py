@@ -20,16 +20,12 @@ from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import Candidates, PitRules, find_candidates
-from geotools.siting.carrier import (
-    Contest,
-    bend_limits,
-    carrier_columns,
-)
+from geotools.siting.carrier import Contest, bend_limits, carrier_columns
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
 from geotools.siting.works import SiteRates, WorkRates
-from geotools.tools._shared import Shared, least_between
+from geotools.tools._shared import Shared, least_between, set_up_rates
 
 __all__ = [
     "Attempt",
@@ -265,7 +261,7 @@ def site_rates(brief: Brief) -> SiteRates:
     rates = brief.rates
     lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
     return SiteRates(
-        setup=(rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit),
+        setup=set_up_rates(brief),
         intersection_factor=rates.intersection_factor,
         excavation=rates.excavation,
         restoration=rates.restoration,
