@@ -17,7 +17,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of
 from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
 from geotools.pipe.fusion import piece_count
-from geotools.schema import OUTPUTS
+from geotools.schema import OUTPUTS, length_text
 
 if TYPE_CHECKING:
     from geotools.deliver.read_plan import PlanFile
@@ -210,10 +210,11 @@ def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame) -
     short[strings.loc[~(strings["length"] > 0), "row"].to_numpy(dtype=np.int64)] = True
     if short.any():
         k = int(np.flatnonzero(short)[0])
+        made, whole = (length_text(float(rows[k]), plan.units, 2) for rows in (total, length))
         raise LayerError(
             str(plan.path),
-            f"layer strings: those of {pulls['pull_id'].iloc[k]} make {total[k]:.2f} m of its "
-            f"{length[k]:.2f} m ({short.sum()} pull(s) so); plan again",
+            f"layer strings: those of {pulls['pull_id'].iloc[k]} make {made} of its {whole} "
+            f"({short.sum()} pull(s) so); plan again",
         )
 
 

@@ -203,13 +203,14 @@ def _report_assumed(
         rows = np.arange(first[low], last[high - 1] + 1)
         rows = rows[assumed[rows]]
         count = len(np.unique(columns.main[rows]))
+        mains = f"{count} mains" if count > 1 else "1 main"
         length = findings.length(share[rows].sum(), 0)
         findings.add(
             "info",
             "assumed-cover",
-            f"{count} mains, about {length} of the run, have no cover and no pair of inverts on "
-            f"record; a cover of {findings.length(assumed_cover, 2)} was assumed; give cover or "
-            "both inverts, or set ground.assumed_cover",
+            f"no cover and no pair of inverts on record for {mains}, about {length} of the run; a "
+            f"cover of {findings.length(assumed_cover, 2)} was assumed; give cover or both "
+            "inverts, or set ground.assumed_cover",
             layer="runs",
             feature=_run_name(run_ids, run),
             geometry=_gathered(places[low:high]),

@@ -66,12 +66,12 @@ def build_mains(
     )
     drawn, more = line_parts(loaded.geometry, loaded.rows)
     notes = [*loaded.notes, *notes, *more]
-    working = _working(loaded, drawn, working_crs)
+    working = _working(loaded, drawn, working_crs, findings)
     moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
     good = sane_lines(moved)
     notes += bad_coordinates(moved, good)
     if not good.any():
-        raise LayerError(label, _nothing_left(drawn))
+        raise LayerError(label, _nothing_left(drawn, findings))
     parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
     table = _table(loaded, names, parts)
     notes += [*more, *_inverts_dropped(loaded, parts), *self_crossings(parts)]
@@ -96,18 +96,18 @@ def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:
     )
 
 
-def _working(loaded: Loaded, drawn: Parts, wanted: str | None) -> WorkingCRS:
+def _working(loaded: Loaded, drawn: Parts, wanted: str | None, findings: Findings) -> WorkingCRS:
     label, flat = loaded.source.label, horizontal(loaded.crs)
     finite = np.isfinite(drawn.xy).all(axis=1)
     if flat.is_geographic:
         finite &= (np.abs(drawn.xy) <= (360.0, 90.0)).all(axis=1)
         if len(drawn) and not finite.any():
-            raise LayerError(label, _nothing_left(drawn))
+            raise LayerError(label, _nothing_left(drawn, findings))
     else:
         finite &= sane(drawn.xy)
     xy = drawn.xy[finite]
     if not len(xy):
-        raise LayerError(label, _nothing_left(drawn))
+        raise LayerError(label, _nothing_left(drawn, findings))
     if flat.is_projected and _looks_like_degrees(drawn):
         raise LayerError(
             label,
@@ -128,14 +128,14 @@ def _looks_like_degrees(drawn: Parts) -> bool:
     return bool(inside.all() and short.all())
 
 
-def _nothing_left(drawn: Parts) -> str:
+def _nothing_left(drawn: Parts, findings: Findings) -> str:
     if not len(drawn):
         return "holds no feature with a line; check the geometries"
     x, y = drawn.xy[0]
     return (
         f"no feature has usable coordinates (the first are {x:.6g}, {y:.6g}): not numbers, beyond "
-        f"{COORDINATE_LIMIT:.0e} m, or outside the CRS; the CRS, its unit or the order of the "
-        "axes is likely wrong; set the right CRS in the file"
+        f"{findings.length(COORDINATE_LIMIT, 0)}, or outside the CRS; the CRS, its unit or the "
+        "order of the axes is likely wrong; set the right CRS in the file"
     )
 
 

@@ -224,7 +224,10 @@ def _geometries(
     wkb = column.to_numpy()
     if _has_curves(column):
         with _heard(messages):  # this reader has GDAL turn arcs into short chords
-            wkb = pyogrio.raw.read(place.target, layer=sublayer, columns=[], bbox=bounds)[2]
+            _, fids, wkb, _ = pyogrio.raw.read(
+                place.target, layer=sublayer, columns=[], bbox=bounds, return_fids=True
+            )
+        wkb = wkb if bounds is None else wkb[np.argsort(fids)]  # in the order of the table
     geometry = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
     lost = np.flatnonzero(shapely.is_missing(geometry) & ~pd.isna(wkb))
     return geometry, {int(row): _why(wkb[row]) for row in lost}

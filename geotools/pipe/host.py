@@ -35,6 +35,9 @@ KINDS = (
     "pe",
     "unknown",
 )
+# Ductile iron of a metric size: thicker walls, smaller outsides than that of an inch size.
+_METRIC = "ductile_iron_metric"
+_METRIC_WITHIN = 0.001  # m; no inch size lies so near to a metric one
 LININGS = ("default", "none", "single", "double")
 SPUN_FROM_YEAR = 1930.0
 LINED_FROM_YEAR = 1950.0
@@ -120,6 +123,13 @@ def _kind_by_kind(
     return result
 
 
+def _tables_of(kinds: NDArray[np.str_], nominal: FloatArray) -> NDArray[np.str_]:
+    """Name the table each host is looked up in: its kind, or that of metric ductile iron."""
+    sizes, _ = _bore_table(_METRIC)
+    near = np.abs(nominal[..., None] - sizes).min(axis=-1) <= _METRIC_WITHIN
+    return np.asarray(np.where((kinds == "ductile_iron") & near, _METRIC, kinds), dtype=np.str_)
+
+
 def _bare(kinds: NDArray[np.str_], nominal: FloatArray, part: int) -> FloatArray:
     def of_kind(kind: str, sizes: FloatArray) -> FloatArray:
         table_sizes, differences = _bore_table(kind)
@@ -157,7 +167,8 @@ def lining_m(kind: str | NDArray[np.str_], nominal_m: ArrayLike) -> FloatArray:
 
     Notes
     -----
-    AWWA C104 (iron) 1/16 in to 12 in, 3/32 to 24, 1/8 above; C205 (steel); from memory.
+    AWWA C104 (iron) 1/16 in to 12 in, 3/32 to 24, 1/8 above; C205 (steel); ductile iron of a
+    metric size by EN 545, 4 mm to DN 300, 5 to 600, 6 to 1200, 9 above; from memory.
     """
     size = check_range("nominal_m", nominal_m, 0.05, 3.0, "m")
     kinds, size = np.broadcast_arrays(np.asarray(kind, dtype=np.str_), size)
@@ -171,7 +182,7 @@ def lining_m(kind: str | NDArray[np.str_], nominal_m: ArrayLike) -> FloatArray:
         row = np.minimum(np.searchsorted(limits, sizes * (1 - 1e-12)), limits.size - 1)
         return np.asarray(thickness[row], dtype=np.float64)
 
-    return _kind_by_kind(kinds, size, of_kind)
+    return _kind_by_kind(_tables_of(kinds, size), size, of_kind)
 
 
 def _lining_layers(
@@ -181,11 +192,12 @@ def _lining_layers(
     if lining != "default":
         count = np.full(kinds.shape, float(("none", "single", "double").index(lining)))
         return count, count, count
-    always = np.isin(kinds, ("ductile_iron", "steel"))
+    always = np.isin(kinds, ("ductile_iron", _METRIC, "steel"))
     later = np.isin(kinds, ("spun_cast",)) & (year >= LINED_FROM_YEAR)
     lined = np.asarray(always | later, dtype=np.float64)
-    # older linings are often of double thickness; an iron main may also be bare
-    low = np.where(lined > 0, 2.0, np.where(kinds == "spun_cast", 1.0, 0.0))
+    # older linings by the inch are often of double thickness; an iron main may also be bare
+    thickest = np.where(kinds == _METRIC, 1.0, 2.0)
+    low = np.where(lined > 0, thickest, np.where(kinds == "spun_cast", 1.0, 0.0))
     return np.asarray(low, dtype=np.float64), lined, np.zeros(kinds.shape)
 
 
@@ -208,7 +220,8 @@ def host_bore(
         As the layer writes it. All arguments broadcast.
     nominal_m : array_like
         Nominal size, m; 0.05 to 3. Sizes between two rows of the table are interpolated, beyond
-        its ends the last difference from nominal is kept.
+        its ends the last difference from nominal is kept. Ductile iron within 1 mm of a metric
+        size (DN 80 to 2000) is taken as such a pipe.
     installed : array_like, optional
         Year laid; not-a-number if not known.
     measured_m : array_like, optional
@@ -217,7 +230,8 @@ def host_bore(
         How far the measurement may be off, m.
     lining : {"default", "none", "single", "double"}, optional
         Shop lining. default: ductile iron and small steel lined, spun iron lined from 1950 on,
-        other iron bare; the low bore then allows for a double lining.
+        other iron bare; the low bore then allows for a double lining, of metric pipe for a
+        thicker wall.
     cleaned : bool or ndarray of bool, optional
         The main is cleaned before the pull, so that tubercles do not narrow the low bore.
     tubercle_m : array_like, optional
@@ -250,10 +264,11 @@ def host_bore(
     bump = check_range("tubercle_m", tubercle_m, 0.0, 0.1, "m")
     kinds, size, year = np.broadcast_arrays(host_kind(material, year), size, year)
     skin = lining_m(kinds, size)
-    layers = _lining_layers(kinds, year, lining)
+    tables = _tables_of(kinds, size)
+    layers = _lining_layers(tables, year, lining)
     rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
     grown = np.where(np.asarray(cleaned) | ~rough, 0.0, bump)
-    bare = [_bare(kinds, size, part) - 2.0 * layers[part] * skin for part in range(3)]
+    bare = [_bare(tables, size, part) - 2.0 * layers[part] * skin for part in range(3)]
     return HostBore(
         low_m=np.asarray(np.where(has_measured, measured - slack, bare[0] - 2.0 * grown)),
         centre_m=np.asarray(np.where(has_measured, measured, bare[1])),

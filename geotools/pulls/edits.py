@@ -9,6 +9,7 @@ it again.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -53,6 +54,7 @@ def choose_with_edits(
     edits: pd.DataFrame,
     *,
     reach: float,
+    say: Callable[[float], str],
 ) -> Edited:
     """Choose pits under the designer's edits.
 
@@ -68,6 +70,8 @@ def choose_with_edits(
         ``run``, ``chainage`` (m), ``action`` (fix or forbid), ``role`` (empty: any).
     reach : float
         A forbidden stretch goes this far before and after its point, m.
+    say : callable
+        Puts a length, m, into words.
     """
     plain = choose_pits(sites, costs)
     if edits.empty:
@@ -85,7 +89,10 @@ def choose_with_edits(
     edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
     broken = np.flatnonzero(np.isfinite(plain.cost) & ~np.isfinite(edited.cost))
     for run in broken:
-        kept = _joined(sites, costs, chainage, edits, kept, int(run), reach, refused)
+        told = _joined(sites, costs, chainage, edits, kept, int(run), reach)
+        for row, covered in told.items():
+            kept.remove(row)
+            refused[row] = _too_much(covered, str(edits["action"].iloc[row]), reach, say)
     if len(broken):
         edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
@@ -188,9 +195,11 @@ def _joined(
     kept: list[int],
     run: int,
     reach: float,
-    refused: dict[int, str],
-) -> list[int]:
-    """Take up the edits of a run one by one, leaving out each that would leave it no plan."""
+) -> dict[int, float]:
+    """Take up the edits of a run one by one, leaving out each that would leave it no plan.
+
+    Returns those left out, and how far pits and pulls would get with each, m.
+    """
     mine = [row for row in kept if int(edits.iloc[row]["run"]) == run]
     alone, own = (
         _of_run(sites, run),
@@ -198,22 +207,23 @@ def _joined(
     )
     at = chainage[_rows(sites, run)]
     taken: list[int] = []
+    lost: dict[int, float] = {}
     for row in mine:
         tried = edits.iloc[[*taken, row]].assign(run=0)
         choice = choose_pits(_applied(alone, at, tried, reach), own)
         if np.isfinite(choice.cost[0]):
             taken.append(row)
         else:
-            refused[row] = _too_much(choice.covered[0], str(tried["action"].iloc[-1]), reach)
-    return [row for row in kept if row not in mine or row in taken]
+            lost[row] = float(choice.covered[0])
+    return lost
 
 
-def _too_much(covered: float, action: str, reach: float) -> str:
+def _too_much(covered: float, action: str, reach: float, say: Callable[[float], str]) -> str:
     """Say that an edit would leave its run no plan, and where it would end."""
-    where = f"pits and pulls would reach {covered:.1f} m from the start and no farther"
+    where = f"pits and pulls would reach {say(covered)} from the start and no farther"
     if covered <= 0:
         where = "no pit could stand at its start"
-    setting = f" (it keeps {reach:g} m either side free of pits: pits.forbid_reach)"
+    setting = f" (it keeps {say(reach)} either side free of pits: pits.forbid_reach)"
     return (
         "with it the run could no longer be lined whole: "
         + where

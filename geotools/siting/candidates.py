@@ -383,7 +383,7 @@ def _costed(
 ) -> dict[str, FloatArray]:
     """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
     extents = pits.extents
-    length, volume = _excavation(stations, pits, rules)
+    length, volume, ends = _excavation(stations, pits, rules)
     area = np.asarray(shapely.area(pits.ground), dtype=np.float64)
     days = pit_days(volume, area, work)
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
@@ -392,9 +392,9 @@ def _costed(
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
     factor = np.where(verdict.tolerated, dear, verdict.factor)
-    depth = table["depth"].to_numpy(dtype=float) + rules.bedding
-    width = 2 * pits.sizes.half_width
-    supported = supported_face(length, width[:, None], depth[:, None], pits.slope[:, None])
+    supported = np.zeros(volume.shape)
+    if rules.support == "shored":
+        supported = supported_face(volume, 2 * pits.sizes.half_width[:, None], ends)
     fed = services_in(services, pits.run, extents, len(runs))
     site = site_cost(opened, volume, area, off_street, supported, rates) * factor
     classes = table["street_class"].to_numpy(dtype=object)
@@ -504,8 +504,8 @@ def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> B
 
 def _excavation(
     stations: pd.DataFrame, pits: _Pits, rules: PitRules
-) -> tuple[FloatArray, FloatArray]:
-    """Return length (m) and volume (m3) of every pit, shape (n, 4).
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return length (m), volume (m3) and summed depth of the ends (m) of every pit, shape (n, 4).
 
     The carrier in a pit is laid in the open at the host's level: what is opened of the run, and
     the room at the station, is dug to the bedding along its whole length. What of a ramp lies
@@ -513,7 +513,7 @@ def _excavation(
     leaning m:1 add to a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 +
     h2^2)/3 along it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners,
     for one depth H the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes
-    straight on has no slope of its own.
+    straight on has no face and no slope of its own.
     """
     extents, run = pits.extents, pits.run
     opened = extents.deep_end - extents.deep_start
@@ -527,13 +527,16 @@ def _excavation(
     length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), whole)
     lean = pits.slope[:, None]
     sides = lean * opened * (first**2 + first * last + last**2) / 3
+    ends = np.zeros(length.shape)
     for depth, edge, deep in (
         (first, extents.start, extents.deep_start),
         (last, extents.end, extents.deep_end),
     ):
-        slope = lean * (edge == deep)
+        closed = edge == deep
+        slope = lean * closed
+        ends = ends + depth * closed
         sides = sides + slope * width * depth**2 / 2 + 2 / 3 * slope**2 * depth**3
-    return length, width * opened * (first + last) / 2 + sides + _ramps_dug(pits)
+    return length, width * opened * (first + last) / 2 + sides + _ramps_dug(pits), ends
 
 
 def _ramps_dug(pits: _Pits) -> FloatArray:

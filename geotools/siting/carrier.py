@@ -130,7 +130,7 @@ def hold_contest(
                 "service.recurring_velocity, the change of velocity in each"
             ]
         )
-    every, wanted = _catalogue(choice)
+    every, wanted = _catalogue(choice, brief.output.units)
     pipes = as_columns(every)
     fixed = _fixed(runs, every, wanted, choice)
     verdict = choose(_run_columns(service, brief), pipes, limits=choice_limits(brief))
@@ -158,9 +158,9 @@ def shortfall(rule: str, flowing: bool) -> str:
     return LESS_CAPACITY if rule == "flow" and not flowing else RULE_TEXTS[rule]
 
 
-def _catalogue(choice: CarrierChoice) -> tuple[list[Carrier], npt.NDArray[np.bool_]]:
+def _catalogue(choice: CarrierChoice, units: str) -> tuple[list[Carrier], npt.NDArray[np.bool_]]:
     """Return all pipes, and which of them the wishes of the brief leave."""
-    every = _with_own(choice)
+    every = _with_own(choice, units)
     wishes: dict[str, object] = {
         "system": choice.system,
         "nominal": None if choice.nominal is None else _size(choice.nominal),
@@ -174,7 +174,7 @@ def _catalogue(choice: CarrierChoice) -> tuple[list[Carrier], npt.NDArray[np.boo
     return every, wanted
 
 
-def _with_own(choice: CarrierChoice) -> list[Carrier]:
+def _with_own(choice: CarrierChoice, units: str) -> list[Carrier]:
     """Return the catalogue and the user's own pipes behind it."""
     every = contenders(systems=SYSTEMS, materials=MATERIALS)
     names = {pipe.name for pipe in every}
@@ -191,9 +191,10 @@ def _with_own(choice: CarrierChoice) -> list[Carrier]:
                 )
             )
         except RangeError as error:
+            wall, outside = (quantity_text(v, "bore", units, 2) for v in (own.wall, own.outside))
             faults.append(
-                f"{key}: a wall of {own.wall * 1e3:g} mm does not go with an outside diameter of "
-                f"{own.outside * 1e3:g} mm; valid {error.valid}"
+                f"{key}: a wall of {wall} does not go with an outside diameter of {outside}; "
+                f"valid {error.valid}"
             )
     if faults:
         raise BriefError(faults)

@@ -134,15 +134,19 @@ def site_cost(
     )
 
 
-def supported_face(
-    length: FloatArray, width: FloatArray, depth: FloatArray, side_slope: FloatArray
-) -> FloatArray:
-    """Return the upright face that is shored, m2: round the pit, as deep as it is dug.
+def supported_face(volume: FloatArray, width: FloatArray, ends: FloatArray) -> FloatArray:
+    """Return the face of upright pits that is shored, m2: round the pit, as deep as it is dug.
 
-    A pit whose sides lean is not shored. All broadcast; m.
+    Parameters
+    ----------
+    volume : ndarray
+        Dug, m3; over the width it is the face of one side, also along a ramp that tapers.
+    width : ndarray
+        Width of the pit, m. All broadcast.
+    ends : ndarray
+        Depths of the faces across the pit, summed, m.
     """
-    face = 2 * (length + width) * np.maximum(depth, 0.0)
-    return np.asarray(np.where(side_slope == 0, face, 0.0), dtype=np.float64)
+    return np.asarray(2 * volume / width + width * ends, dtype=np.float64)
 
 
 def services_in(services: pd.DataFrame, run: IntArray, extents: Extents, runs: int) -> FloatArray:

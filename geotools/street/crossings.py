@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from geotools.network.gaps import components
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.pieces import cut_lines
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, to_linestrings
 
 __all__ = ["Crossings", "node_crossings"]
 
@@ -39,7 +39,7 @@ class _Met:
 
 
 def node_crossings(graph: Graph, *, tolerance: float, meet: bool) -> tuple[Graph, Crossings]:
-    """Make nodes where streets cross, and return the crossings that had none.
+    """Make nodes where streets cross, one itself too, and return the crossings that had none.
 
     Parameters
     ----------
@@ -52,11 +52,46 @@ def node_crossings(graph: Graph, *, tolerance: float, meet: bool) -> tuple[Graph
     meet : bool
         Crossings with no node are intersections; otherwise one street passes over the other.
     """
+    graph = _unlooped(graph)
     met = _crossing(graph, REACH * max(tolerance, TOUCH))
     known = np.asarray((met.node >= 0).all(axis=1), dtype=bool)
     lone = met.chosen(~known)
     found = Crossings(np.sort(graph.line[lone.pairs], axis=1), lone.xy)
     return _joined(graph, met.chosen(known | meet), max(tolerance, TOUCH)), found
+
+
+def _unlooped(graph: Graph) -> Graph:
+    """Cut every edge that meets itself half way round its loop: its pieces then cross each other.
+
+    The node made there joins the two pieces alone, and a street goes straight on through it.
+    """
+    lines = to_linestrings(graph.xy, graph.offsets)
+    cuts = [
+        [float(row), at]
+        for row in np.flatnonzero(~shapely.is_simple(lines)).tolist()
+        for at in _half_round(graph.xy[graph.offsets[row] : graph.offsets[row + 1]])
+    ]
+    if not cuts:
+        return graph
+    table = np.array(cuts)
+    edge = table[:, 0].astype(np.int64)
+    xy = shapely.get_coordinates(shapely.line_interpolate_point(lines[edge], table[:, 1]))
+    node = len(graph.node_xy) + np.arange(len(table))
+    return _split(graph, table, node, np.concatenate([graph.node_xy, xy]))
+
+
+def _half_round(xy: FloatArray) -> FloatArray:
+    """Return the middles of the loops of a line that meets itself, m along it, rising."""
+    along = measures(xy, np.array([0, len(xy)], dtype=np.int64))
+    legs = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
+    first, second = shapely.STRtree(legs).query(legs, predicate="intersects")
+    apart = second - first > 1
+    first, second = first[apart], second[apart]
+    place = shapely.point_on_surface(shapely.intersection(legs[first], legs[second]))
+    passes = [along[leg] + shapely.line_locate_point(legs[leg], place) for leg in (first, second)]
+    middle = np.sort((passes[0] + passes[1]) / 2)
+    middle = middle[(middle > 2 * TOUCH) & (middle < along[-1] - 2 * TOUCH)]
+    return np.asarray(middle[np.diff(middle, prepend=-np.inf) > 2 * TOUCH], dtype=np.float64)
 
 
 def _crossing(graph: Graph, reach: float) -> _Met:
@@ -89,15 +124,21 @@ def _joined(graph: Graph, met: _Met, tolerance: float) -> Graph:
     node = components(links, count + len(met.xy))
     crossing, side = np.nonzero(met.node < 0)
     cuts, at = _cuts(graph, met, crossing, met.pairs[crossing, side], node[count + crossing])
+    moved = replace(graph, ends=node[graph.ends])
+    return _split(moved, cuts, at, _places(graph.node_xy, met.xy, node))
+
+
+def _split(graph: Graph, cuts: FloatArray, at: IntArray, node_xy: FloatArray) -> Graph:
+    """Cut edges at cuts (edge and distance along it, sorted), each at its node of the new ones."""
     pieces = cut_lines(graph.xy, graph.offsets, cuts)
     later = np.append(False, pieces.line[1:] == pieces.line[:-1])[: len(pieces.line)]
-    ends = node[graph.ends[pieces.line]]
+    ends = graph.ends[pieces.line]
     ends[later, 0] = at
     ends[np.append(later[1:], False)[: len(later)], 1] = at
     own = graph.start[pieces.line]
     return replace(
         graph,
-        node_xy=_places(graph.node_xy, met.xy, node),
+        node_xy=node_xy,
         ends=ends,
         line=graph.line[pieces.line],
         start=own + pieces.start,

@@ -1,9 +1,9 @@
 """Where fused strings can lie: along the street behind the pit, as far as nothing stops them.
 
 A string is stopped by the end of the street, an intersection of a class that may not be blocked,
-a bend tighter than the carrier's least radius within the width of the street, and a place to
-avoid across the street (a river, a railway). Off the streets it lies straight back from the pit,
-as far as no such place is in the way.
+a bend tighter than the carrier's least radius within the width of the street, a long curve
+tighter than that on its inner side, and a place to avoid across the street (a river, a railway).
+Off the streets it lies straight back from the pit, as far as no such place is in the way.
 """
 
 from __future__ import annotations
@@ -37,7 +37,8 @@ class Corridors:
     stops : tuple of arrays
         Chain, low and high of stretches no string may enter, whatever the carrier.
     bends : DataFrame
-        Turns of the chains: ``run`` (chain), ``chainage``, ``passing_radius`` (m).
+        Turns of the chains: ``run`` (chain), ``first`` and ``last`` (where turning begins and
+        ends), ``passing_radius`` (m).
     obstacles : ndarray of polygons
         Hard places to avoid.
     """
@@ -50,12 +51,11 @@ class Corridors:
     def blocked(self, radius: float) -> Stretches:
         """Return the stretches no string of a carrier of this least radius may enter."""
         tight = self.bends[self.bends["passing_radius"].to_numpy(dtype=float) < radius]
-        at = tight["chainage"].to_numpy(dtype=float)
         chain = tight["run"].to_numpy(dtype=np.int64)
         return disjoint(
             np.concatenate([self.stops[0], chain]),
-            np.concatenate([self.stops[1], at]),
-            np.concatenate([self.stops[2], at]),
+            np.concatenate([self.stops[1], tight["first"].to_numpy(dtype=float)]),
+            np.concatenate([self.stops[2], tight["last"].to_numpy(dtype=float)]),
             len(self.net.chains),
         )
 
@@ -188,7 +188,12 @@ def _across(
 
 
 def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float) -> pd.DataFrame:
-    """Find the turns of the chains and the radius a string can take within the street."""
+    """Find the turns of the chains and the radius a string can take within the street.
+
+    A turn up to ``max_turn`` a string cuts across within the width of the street. Round a sharper
+    corner none is laid, however soft the pipe; a curve that turns as far it follows, on its inner
+    side at the tightest.
+    """
     rules = BendRules(
         accuracy=accuracy,
         gather=1.0,
@@ -204,14 +209,12 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float
         bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
     )
     width = net.table["width"].to_numpy(dtype=float)[line] + 2 * verge
-    passing = passing_radius_m(
-        np.clip(bends["deflection"].to_numpy(dtype=float), 0, np.pi),
-        width,
-        axis_radius_m=bends["axis_radius"].to_numpy(dtype=float),
-    )
-    # Round a corner no string is laid, however soft the pipe.
-    sharp = bends["deflection"].to_numpy(dtype=float) > max_turn
-    return bends[["run", "chainage"]].assign(passing_radius=np.where(sharp, 0.0, passing))
+    turned = bends["deflection"].to_numpy(dtype=float)
+    axis = bends["axis_radius"].to_numpy(dtype=float)
+    across = passing_radius_m(np.clip(turned, 0, np.pi), width, axis_radius_m=axis)
+    inner = np.maximum(axis - width / 2, 0.0)  # of a corner the axis radius is 0
+    passing = np.where(turned > max_turn, inner, across)
+    return bends[["run", "first", "last"]].assign(passing_radius=passing)
 
 
 def pieces_per_string(available: FloatArray, piece: float) -> FloatArray:

@@ -120,8 +120,13 @@ def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
 
 
 def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> pd.DataFrame:
-    """Say of every intersection on a chain which classes of street meet it there."""
-    table = chains.connections
+    """Say of every intersection on a chain which classes of street meet it there.
+
+    Where a chain meets itself its own class is among them.
+    """
+    again = _met_again(chains, ends)
+    table = pd.concat([chains.connections.assign(again=False), again], ignore_index=True)
+    table = table.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
     edge_node = pd.DataFrame(
         {
             "edge": np.repeat(np.arange(len(ends)), 2),
@@ -132,11 +137,32 @@ def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> 
     of_chain = chains.pieces[["edge", "run"]]
     met = edge_node.merge(of_chain, on="edge")
     pairs = table.reset_index().merge(met, on="node", suffixes=("", "_other"))
-    other = pairs.loc[pairs["run"] != pairs["run_other"], ["index", "class"]].drop_duplicates()
+    meets = (pairs["run"] != pairs["run_other"]) | pairs["again"]
+    other = pairs.loc[meets, ["index", "class"]].drop_duplicates()
     other = other.sort_values(["index", "class"], kind="stable")
     row = table.index.get_indexer(pd.Index(other["index"])).astype(np.int64)
     words = other["class"].to_numpy(dtype=object)
-    return table.assign(crossing_class=_listed(row, words, len(table)))
+    return table.drop(columns="again").assign(crossing_class=_listed(row, words, len(table)))
+
+
+def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
+    """Return the visits of chains to intersections where they meet none but themselves."""
+    pieces = chains.pieces
+    edge = pieces["edge"].to_numpy(dtype=np.int64)
+    back = pieces["reversed"].to_numpy(dtype=np.int64)
+    visits = pd.DataFrame(
+        {
+            "run": np.tile(pieces["run"].to_numpy(dtype=np.int64), 2),
+            "chainage": np.concatenate([pieces["start"], pieces["end"]]).astype(float),
+            "node": np.concatenate([ends[edge, back], ends[edge, 1 - back]]),
+        }
+    ).drop_duplicates()
+    others = np.bincount(ends.ravel())[visits["node"].to_numpy()] - 2
+    known = pd.MultiIndex.from_frame(chains.connections[["run", "node"]])
+    fresh = ~pd.MultiIndex.from_frame(visits[["run", "node"]]).isin(known)
+    twice = visits.duplicated(["run", "node"], keep=False).to_numpy()
+    kept: pd.DataFrame = visits.assign(others=others, again=True)[fresh & twice & (others > 0)]
+    return kept
 
 
 def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:

@@ -78,7 +78,8 @@ def _report_crossings(net: StreetNet, streets: Lines, findings: Findings) -> Non
         "warning",
         "streets-cross",
         [
-            f"streets {a} and {b} cross with no common node; taken as an intersection: pits keep "
+            (f"street {a} crosses itself" if a == b else f"streets {a} and {b} cross")
+            + " with no common node; taken as an intersection: pits keep "
             "clear of it and strings stop where its class may not be blocked. If they meet, split "
             "both there; if one passes over the other, split those that do meet and set "
             "street.crossing_without_node to bridge"

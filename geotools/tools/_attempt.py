@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -20,16 +20,12 @@ from geotools.pulls.optimise import PullCosts, Sites
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import Candidates, PitRules, find_candidates
-from geotools.siting.carrier import (
-    Contest,
-    bend_limits,
-    carrier_columns,
-)
+from geotools.siting.carrier import Contest, bend_limits, carrier_columns
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
 from geotools.siting.works import SiteRates, WorkRates
-from geotools.tools._shared import Shared, least_between
+from geotools.tools._shared import Shared, least_between, set_up_rates
 
 __all__ = [
     "Attempt",
@@ -133,6 +129,7 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         candidates.table["reasons"].tolist(),
         ground.edits,
         reach=brief.pits.forbid_reach,
+        say=partial(length_text, system=brief.output.units),
     )
     plan = lay_out(
         edited.choice,
@@ -264,7 +261,7 @@ def site_rates(brief: Brief) -> SiteRates:
     rates = brief.rates
     lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
     return SiteRates(
-        setup=(rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit),
+        setup=set_up_rates(brief),
         intersection_factor=rates.intersection_factor,
         excavation=rates.excavation,
         restoration=rates.restoration,

@@ -13,7 +13,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import IntArray
 from geotools.pulls.explain import Limits, explain_run
 from geotools.pulls.lifted import BENDS, FORCE, LENGTH, SHIFT, SHORT, TENSION, lift_limits
-from geotools.schema import DIMENSIONS, length_text
+from geotools.schema import length_text, quantity_text
 from geotools.tools._attempt import (
     Attempt,
     friction_band_of,
@@ -79,11 +79,9 @@ def _limits(brief: Brief, run: pd.Series) -> Limits:
     """Put the limits a run's pits and pulls are held to into words."""
     units, pulls = brief.output.units, brief.pulls
     say = partial(length_text, system=units)
-    force = DIMENSIONS["force"]
-    unit = force.suffix(units)
-    name = {"kn": "kN"}.get(unit, unit)
-    most = f"{float(run['allowable']) / force.units[unit]:,.1f} {name}"
-    share = "machine_capacity" if run["governed_by"] == "machine" else "force_share"
+    most = quantity_text(float(run["allowable"]), "force", units)
+    machine = run["governed_by"] == "machine"
+    share = "machine_capacity, pulls.machine_share" if machine else "force_share"
     return Limits(
         pulls={
             LENGTH: f"the longest pull of {say(pulls.max_length)} [pulls.max_length]",

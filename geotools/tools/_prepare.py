@@ -24,10 +24,7 @@ from geotools.network.stations import build_stations
 from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
-from geotools.siting.carrier import (
-    hold_contest,
-    report_fixed,
-)
+from geotools.siting.carrier import hold_contest, report_fixed
 from geotools.siting.ground_checks import hard_places
 from geotools.siting.service import service_columns
 from geotools.street.scene import StreetScene, build_scene, with_street

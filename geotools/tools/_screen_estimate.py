@@ -285,7 +285,8 @@ def _pit_cost(
     volume = opened * deep * (width + lean * deep)
     area = opened * (width + 2 * lean * deep)
     days = pit_days(volume, area, work_rates(brief))
-    shored = supported_face(opened, width, deep, lean)
+    upright = supported_face(volume, width, 2 * deep)
+    shored = upright if pits.support == "shored" else np.zeros_like(volume)
     site = site_cost(opened, volume, area, np.zeros_like(area), shored, site_rates(brief))
     return np.asarray(site + around.lane_day[:, None] * days)
 

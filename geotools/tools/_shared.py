@@ -16,7 +16,7 @@ from geotools.siting.carrier import Contest
 from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
 
-__all__ = ["Shared", "least_between", "only_runs"]
+__all__ = ["Shared", "least_between", "only_runs", "set_up_rates"]
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,12 @@ def least_between(brief: Brief) -> float:
     """
     pits = brief.pits
     return pits.working_length + pits.receiving_length / 2 + brief.pulls.min_length
+
+
+def set_up_rates(brief: Brief) -> tuple[float, float, float, float]:
+    """Return the rate of setting up a pit in each role; the two one-way insertions cost alike."""
+    rates = brief.rates
+    return rates.receiving_pit, rates.insertion_pit, rates.insertion_pit, rates.two_way_pit
 
 
 def only_runs(ground: Shared, rows: IntArray) -> Shared:

@@ -25,7 +25,7 @@ from geotools.siting.ground_checks import soft_places
 from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
-from geotools.tools._shared import Shared
+from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
     report_beyond,
     report_blocked,
@@ -235,10 +235,8 @@ def _work_space(pits: pd.DataFrame) -> pd.DataFrame:
 
 def _prices(brief: Brief) -> Prices:
     rates = brief.rates
-    one_way = rates.insertion_pit
-    setup = (rates.receiving_pit, one_way, one_way, rates.two_way_pit)
     return Prices(
-        setup=dict(zip(ROLES, setup, strict=True)),
+        setup=dict(zip(ROLES, set_up_rates(brief), strict=True)),
         excavation=rates.excavation,
         restoration=rates.restoration,
         open_laying=rates.open_laying,

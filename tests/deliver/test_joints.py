@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -167,6 +168,9 @@ def test_strings_too_short_for_their_pull_are_refused(write_plan: PlanWriter) ->
     path = write_plan([LONG], strings=STRINGS[:2])
     with pytest.raises(LayerError, match=r"R1-L1 make 190\.00 m of its 200\.00 m"):
         joints_of(path)
+    american = replace(read_plan(path), units="us")
+    with pytest.raises(LayerError, match=r"R1-L1 make 623\.36 ft of its 656\.17 ft"):
+        joint_schedule(american)
 
 
 def test_only_what_is_wanted(write_plan: PlanWriter) -> None:

@@ -68,7 +68,8 @@ def test_an_assumed_cover_is_reported_once_a_run_with_its_stretches():
     assert list(found["severity"]) == ["info", "info"]
     assert list(found["feature"]) == ["run 0", "run 1"]
     # stations from 0 to 40 m and from 80 to 100 m, and half the step to the stations beside them
-    assert found["text"].iloc[0].startswith("3 mains, about 70 m of the run,")
+    assert "on record for 3 mains, about 70 m of the run;" in found["text"].iloc[0]
+    assert "on record for 1 main, about" in found["text"].iloc[1]
     assert "1.50 m" in found["text"].iloc[0]
     parts = shapely.get_parts(found["geometry"].iloc[0])
     assert [p.bounds[::2] for p in parts] == [(1000.0, 1040.0), (1080.0, 1100.0)]

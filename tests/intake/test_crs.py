@@ -181,6 +181,12 @@ def test_metres_in_a_crs_of_degrees_are_an_error(network, read, fault):
     assert "order of the axes is likely wrong" in text
 
 
+def test_the_limit_of_coordinates_is_told_in_the_units_of_the_output(network, read, fault):
+    frame = network(crs=4326)
+    assert "beyond 100,000,000 m, or" in fault(read, mains=frame)
+    assert "beyond 328,083,990 ft, or" in fault(read, {"output": {"units": "us"}}, mains=frame)
+
+
 def test_a_crs_made_for_elsewhere_is_told(network, read, found):
     frame = network().to_crs(2154)  # a conic projection, true to scale all along the parallel
     text = found(read(mains=frame), "doubtful-crs")["text"][0]

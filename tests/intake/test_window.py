@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import struct
 from pathlib import Path
 from typing import Any
 
 import geopandas
 import numpy as np
 import pandas as pd
+import pyogrio
 import pyproj
 import pytest
 import shapely
@@ -95,3 +97,27 @@ def test_where_the_window_has_no_rectangle_the_whole_layer_is_read() -> None:
     low_x, _, high_x, _ = pyproj.CRS("EPSG:3460").area_of_use.bounds
     assert low_x > high_x  # the area lies on both sides of 180 degrees
     assert fiji.bounds_in(pyproj.CRS("EPSG:4326")) is None
+
+
+def arc(start: np.ndarray, end: np.ndarray) -> bytes:
+    """Return an arc through two points as well-known binary."""
+    middle = (start + end) / 2 + np.array([1.0, 1.0])
+    return struct.pack("<BII6d", 1, 8, 3, *start, *middle, *end)
+
+
+def test_arcs_keep_their_records_in_a_window(tmp_path: Path, frame: geopandas.GeoDataFrame) -> None:
+    """A spatial index gives features in its own order."""
+    ends = shapely.get_coordinates(frame.geometry).reshape(-1, 2, 2)
+    path = tmp_path / "arcs.gpkg"
+    pyogrio.raw.write(
+        str(path),
+        geometry=np.array([arc(*pair) for pair in ends], dtype=object),
+        field_data=[frame["main_id"].to_numpy(dtype=object), frame["diameter_m"].to_numpy()],
+        fields=["main_id", "diameter_m"],
+        geometry_type="Unknown",
+        crs="EPSG:32633",
+    )
+    mains = read(path, WINDOW).mains
+    row = mains.table["main_id"].str[1:].astype(int).to_numpy()
+    assert len(row) > 20
+    np.testing.assert_allclose(mains.xy[mains.offsets[:-1]], ends[row, 0], atol=1e-3)

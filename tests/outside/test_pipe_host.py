@@ -66,6 +66,30 @@ def test_lined_24_inch_ductile_iron_pc250_is_within_the_band() -> None:
     assert float(band.low_m) / INCH < 24.8725 < float(band.high_m) / INCH
 
 
+# ISO 2531 / EN 545, from memory: DE, K9 wall 9 (0.5 + 0.001 DN) and no less than 6, lining; mm.
+METRIC = {150: (170, 6.0, 4), 300: (326, 7.2, 4), 400: (429, 8.1, 5), 600: (635, 9.9, 5),
+          1000: (1048, 13.5, 6)}  # fmt: skip
+
+
+@pytest.mark.parametrize("nominal", METRIC)
+def test_ductile_iron_of_a_metric_size_has_the_metric_wall_and_lining(nominal: int) -> None:
+    outside, wall, skin = METRIC[nominal]
+    lined = (outside - 2 * wall - 2 * skin) / 1000
+    band = host_bore("DI", nominal / 1000)
+    assert str(band.kind) == "ductile_iron"
+    assert float(band.centre_m) == pytest.approx(lined, abs=1e-4)
+    assert lined - 0.012 * (1 + nominal / 1000) < float(band.low_m) < lined < float(band.high_m)
+    by_inch = host_bore("DI", nominal / 1000 + 0.0015)  # no metric size, nor an inch one
+    assert float(band.low_m) < float(by_inch.low_m)
+
+
+@pytest.mark.parametrize("nominal", DUCTILE)
+def test_no_inch_size_is_taken_for_a_metric_one(nominal: int) -> None:
+    size = nominal * INCH
+    assert float(host_bore("DI", size).centre_m) > size + 0.002
+    assert float(lining_m("ductile_iron", size)) < 0.0032
+
+
 @pytest.mark.parametrize(
     ("kind", "nominal", "printed"),
     [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -14,6 +15,7 @@ import geotools
 from geotools.errors import BriefError
 from geotools.pipe.choice import CHOICE_RULES
 
+COARSE = {"ground.step": "25 m"}  # fewer places for pits: quicker
 EAST, NORTH = 500_000.0, 4_000_000.0
 OUTCOMES = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
 
@@ -37,10 +39,23 @@ def _mains(**fields: Any) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({**columns, **fields}, geometry=lines, crs=26917)
 
 
+Edit = tuple[float, float, str, str]  # x, y, action, role
+
+
 def _planned(
-    settings: dict[str, object] | None = None,
-    edits: list[tuple[float, float, str, str]] | None = None,
-    **fields: Any,
+    settings: dict[str, object] | None = None, edits: list[Edit] | None = None, **fields: Any
+) -> dict[str, Any]:
+    """Plan the three mains; what was planned before is not planned again."""
+    given = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
+    wishes = None if edits is None else tuple(edits)
+    return _once(tuple((settings or {}).items()), wishes, tuple(given.items()))
+
+
+@cache
+def _once(
+    settings: tuple[tuple[str, object], ...],
+    edits: tuple[Edit, ...] | None,
+    fields: tuple[tuple[str, Any], ...],
 ) -> dict[str, Any]:
     wishes = None
     if edits is not None:
@@ -49,7 +64,9 @@ def _planned(
             geometry=[shapely.Point(e[0], e[1]) for e in edits],
             crs=26917,
         )
-    done = geotools.plan(mains=_mains(**fields), pit_edits=wishes, settings=settings or {})
+    done = geotools.plan(
+        mains=_mains(**dict(fields)), pit_edits=wishes, settings=COARSE | dict(settings)
+    )
     return dict(done.layers)
 
 
@@ -143,7 +160,7 @@ def test_alternatives_are_in_order_and_no_pipe_is_told_twice(plan: dict[str, Any
 
 
 def test_more_tries_never_cost_more() -> None:
-    one, many = _planned({"carrier.tries": 1}), _planned({"carrier.tries": 12})
+    one, many = _planned({"carrier.tries": 1}), _planned({"carrier.tries": 8})
     assert (many["runs"]["cost"] <= one["runs"]["cost"] + 1e-6).all()
     assert set(one["alternatives"]["outcome"]) <= {"chosen", "not_tried", "refused"}
 
@@ -174,7 +191,7 @@ def _past_a_park(deflection: float, **settings: object) -> dict[str, Any]:
         {"reason": ["park"], "hard": [True]}, geometry=[shapely.Point(x, NORTH).buffer(60)],
         crs=26917,
     )  # fmt: skip
-    return dict(geotools.plan(mains=main, avoid=park, settings=BENT | settings).layers)
+    return dict(geotools.plan(mains=main, avoid=park, settings=COARSE | BENT | settings).layers)
 
 
 def test_a_run_is_not_lost_while_a_carrier_beyond_those_tried_first_gives_a_plan() -> None:
@@ -203,7 +220,10 @@ def test_a_run_with_no_plan_says_how_many_carriers_were_tried_and_why_the_best_f
         f"none of the {len(suits)} carriers that suit gives a plan, {tried} planned through and "
         f"the others no easier to pull; with {run['carrier']}, the closest, from the start "
     )
-    assert "the bend at 100.0 m cannot be passed and no permitted pit holds it" in run["reason"]
+    assert (
+        "the bend of 60 deg at 100.0 m cannot be passed and no permitted pit holds it"
+        in run["reason"]
+    )
     assert set(suits.loc[suits["outcome"] == "not_tried", "reason"]) == {
         "suits; no easier to pull than one that gave no plan"
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
-from geotools.schema import ROLES
+from geotools.schema import ROLES, length_text
 
 COSTS = PullCosts(
     setup=5_000.0,
@@ -75,7 +76,10 @@ def _chosen(choice: Choice, run: int) -> np.ndarray:
 
 
 def _edited(streets: tuple[Sites, np.ndarray, list[str]], edits: pd.DataFrame) -> Edited:
-    return choose_with_edits(streets[0], COSTS, streets[1], streets[2], edits, reach=REACH)
+    return choose_with_edits(
+        streets[0], COSTS, streets[1], streets[2], edits, reach=REACH,
+        say=partial(length_text, system="us"),
+    )  # fmt: skip
 
 
 def _honours(sites: Sites, place: np.ndarray, choice: Choice, edit: Any) -> bool:
@@ -238,7 +242,11 @@ def test_an_edit_that_would_leave_no_plan_is_refused_and_the_others_are_kept() -
     edits = _edits((run, 0.0, "forbid", ""), (run, float(place[middle]), "fix", ""))
     found = _edited(streets, edits)
     assert list(found.refused) == [0]
-    assert "with it the run could no longer be lined whole: " in found.refused[0]
+    reach = length_text(REACH, "us")
+    assert found.refused[0] == (
+        "with it the run could no longer be lined whole: no pit could stand at its start "
+        f"(it keeps {reach} either side free of pits: pits.forbid_reach)"
+    )
     assert middle in [int(s) // 4 for s in _chosen(found.choice, run)]
 
 

@@ -77,7 +77,8 @@ CASES: dict[str, tuple[dict[str, Any], dict[str, Any], tuple[float, float], str]
         {"pulls.machine_capacity": "5 kN"},
         {"pulls.machine_capacity": "500 kN"},
         (200, 450),
-        f"the pull force of at most 3.8 kN for {NAME} [pulls.machine_capacity, pulls.friction]",
+        f"the pull force of at most 3.8 kN for {NAME} "
+        "[pulls.machine_capacity, pulls.machine_share, pulls.friction]",
     ),
     "shift": (
         {"crew.shift": "0.5 h"},
@@ -137,3 +138,21 @@ def test_a_host_too_deep_for_pits_or_ramps_is_told_with_the_limit() -> None:
         "what blocks it: too deep for the ramp at the carrier's bending radius "
         "[pits.ramp, pits.resting_height]" in reason
     )
+
+
+def test_a_pull_that_may_be_neither_so_long_nor_so_short_is_told_with_both_limits() -> None:
+    limits = {"pulls.max_length": "350 m", "pulls.min_length": "400 m"}
+    reason = _blocked(STRAIGHT, limits, {"pulls.min_length": "10 m"})
+    blocking = reason.partition("what blocks it: ")[2]
+    assert "the longest pull of 350.0 m [pulls.max_length]" in blocking
+    assert "the shortest pull of 400.0 m [pulls.min_length]" in blocking
+
+
+def test_a_string_too_long_for_the_street_blocks_wherever_it_is_asked_for() -> None:
+    axis = shapely.LineString([(X - 100, Y + 3), (X + 800, Y + 3)])
+    street = gpd.GeoDataFrame({"class": ["local"]}, geometry=[axis], crs=CRS)
+    asked, cured = ({"street.least_string": length} for length in ("950 m", "25 m"))
+    reason = _blocked(STRAIGHT, asked, cured, streets=street)
+    blocking = reason.partition("what blocks it: ")[2]
+    assert "no room to lay out a string of 950.0 m [street.least_string" in blocking
+    assert "with it lifted there is a plan" in blocking

@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import shapely
@@ -149,7 +150,10 @@ def insertion_at(
     role: str = "insertion_ahead",
     **layers: Any,
 ) -> tuple[Any, Any]:
-    """Plan a main with one insertion pit wished for; return that pit and its ground."""
+    """Plan a main with one insertion pit wished for; return that pit and its ground.
+
+    The pit is given with its shored ``face``, m2.
+    """
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": [role]},
         geometry=[shapely.Point(X + place[0], Y + place[1])],
@@ -163,7 +167,9 @@ def insertion_at(
     assert pit["role"] == role
     footprints = plan["pit_footprints"].set_index("pit_id").geometry
     assert pit["area"] == pytest.approx(footprints[pit["pit_id"]].area)
-    return pit, footprints[pit["pit_id"]]
+    parts = plan["quantities"].query("item == 'shored face' and scope == 'pit'").set_index("ref")
+    face = parts.loc[pit["pit_id"], "quantity"]
+    return pd.concat([pit, pd.Series({"face": face})]), footprints[pit["pit_id"]]
 
 
 def test_a_ramp_that_leaves_the_main_is_dug_as_deep_as_the_carrier_comes_down() -> None:
@@ -189,6 +195,8 @@ def test_a_ramp_that_leaves_the_main_is_dug_as_deep_as_the_carrier_comes_down() 
     foot = pit["after"] + ramp_of(drop) - pit["length"]
     dug += ramp_dug(lambda way: pit["depth"] - 0.225, half - foot, drop, pit["width"])
     assert pit["volume"] == pytest.approx(dug, rel=1e-4)
+    ends = 2 * (pit["depth"] + BEDDING)
+    assert pit["face"] == pytest.approx(2 * dug / pit["width"] + ends * pit["width"], rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -235,6 +243,9 @@ def test_beyond_the_end_of_the_run_only_the_ramp_is_dug(
     low, _, high, _ = ground.bounds
     ends = sorted((place - out * (2.0 + lean * invert), place + out * length))
     assert (low - X, high - X) == pytest.approx(ends, abs=2e-3)
+    # Both sides follow the ramp up to the ground; of its ends only that at the face is upright.
+    face = 2 * dug / width + width * deep if support == "shored" else 0.0
+    assert pit["face"] == pytest.approx(face, rel=5e-4)
     if support == "shored":
         assert pit["area"] == pytest.approx(width * pit["length"], rel=1e-9)
 

@@ -335,7 +335,11 @@ def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
             "the catalogue has no pipe of system METRIC, material PVC",
         ),
         ({"carrier__own": f"{PE20}; PE4710; 20 in; 1 in"}, "there is a pipe"),
-        ({"carrier__own": "a; PE4710; 20 in; 9 in"}, "a wall of 228.6 mm does not go with"),
+        ({"carrier__own": "a; PE4710; 20 in; 9 in"}, "a wall of 228.60 mm does not go with"),
+        (
+            {"carrier__own": "a; PE4710; 20 in; 9 in", "output__units": "us"},
+            "a wall of 9.00 in does not go with an outside diameter of 20.00 in",
+        ),
     ],
 )
 def test_wishes_that_cannot_be_met_are_told(changes: dict[str, object], said: str) -> None:

@@ -98,10 +98,10 @@ def test_days_and_costs_are_the_sums_of_their_parts() -> None:
     assert got == pytest.approx(np.array(RATES.setup) + one[0] * (7 + 20 + 20 + 5.5 + 39))
 
 
-def test_a_deeper_pit_has_more_face_to_support_and_a_sloped_one_none() -> None:
-    depth, slope = np.array([2.0, 4.0, 4.0]), np.array([0.0, 0.0, 1.5])
-    got = supported_face(np.full(3, 10.0), np.full(3, 1.5), depth, slope)
-    assert got.tolist() == [46.0, 92.0, 0.0]
+def test_the_face_of_a_box_goes_round_it_as_deep_as_it_is_dug() -> None:
+    deep = np.array([2.0, 4.0])
+    got = supported_face(10.0 * 1.5 * deep, np.full(2, 1.5), 2 * deep)
+    assert got.tolist() == [46.0, 92.0]
 
 
 def test_a_street_left_without_a_lane_costs_its_factor() -> None:

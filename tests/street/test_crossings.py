@@ -138,3 +138,30 @@ def test_every_crossing_is_found_once_as_brute_force_finds_it() -> None:
     )[0]
     assert len(np.unique(apart)) == len(places)
     assert net.lengths.sum() == pytest.approx(sum(s.length for s in shapes), abs=1e-3)
+
+
+LOOP = [(-200, 0), (200, 0), (200, 150), (0, 150), (0, -150)]
+
+
+def test_a_street_that_crosses_itself_has_an_intersection_and_a_finding() -> None:
+    findings = Findings()
+    streets = scene(LOOP, findings=findings)
+    assert streets.net.crossings.tolist() == [[0.0, 0.0]]
+    assert room(streets, 100.0) == pytest.approx(90.0)
+    (found,) = findings.table().to_dict("records")
+    assert found["geometry"].equals(shapely.Point(0, 0))
+    assert "street S0 crosses itself" in found["text"]
+    assert streets.net.lengths.sum() == pytest.approx(shapely.LineString(LOOP).length)
+
+
+def test_a_street_that_passes_over_itself_on_a_bridge_is_no_intersection() -> None:
+    streets = scene(LOOP, crossing_without_node="bridge")
+    assert not len(streets.net.crossings) and not len(streets.net.connections)
+
+
+def test_loops_of_one_middle_have_an_intersection_each() -> None:
+    pretzel = [(-200, 0), (100, 0), (100, 50), (-100, 50), (-100, -50), (100, -50), (100, -100),
+               (-150, -100), (-150, 100)]  # fmt: skip
+    net = scene(pretzel).net
+    assert sorted(net.crossings.tolist()) == [[-150.0, 0.0], [-100.0, 0.0]]
+    assert net.lengths.sum() == pytest.approx(shapely.LineString(pretzel).length)

@@ -84,6 +84,30 @@ def test_no_string_is_laid_round_a_corner() -> None:
     assert free(lanes, 100.0, forward=True, radius=2.0) == pytest.approx(100.0)
 
 
+def bent(radius: float, turn: float, step: float) -> StreetNet:
+    """Return a street that goes 200 m east, turns left along an arc, and goes 200 m on."""
+    along = np.radians(np.arange(0.0, turn + step / 2, step))
+    arc = [(200 + radius * np.sin(t), radius * (1 - np.cos(t))) for t in along]
+    out = np.array(arc[-1]) + 200 * np.array([np.cos(along[-1]), np.sin(along[-1])])
+    return net([(0, 0), *arc, (float(out[0]), float(out[1]))])
+
+
+def test_a_long_curve_is_judged_by_its_radius_and_not_by_how_far_it_turns() -> None:
+    lanes = corridors(bent(400.0, 80.0, 2.0))
+    whole = 400.0 + np.radians(80.0) * 400.0
+    # Within 7 m of carriageway and two verges of 4 m the inner side has 400 - 7.5 m.
+    assert free(lanes, 100.0, forward=True, radius=380.0) == pytest.approx(whole - 100, abs=1.0)
+    assert free(lanes, 100.0, forward=True, radius=405.0) < 120.0
+
+
+def test_a_tight_curve_stops_a_string_where_it_begins_from_either_end() -> None:
+    lanes = corridors(bent(60.0, 90.0, 5.0))
+    arc = np.radians(90.0) * 60.0
+    assert free(lanes, 100.0, forward=True, radius=70.0) == pytest.approx(100.0, abs=8.0)
+    assert free(lanes, 300.0 + arc, forward=False, radius=70.0) == pytest.approx(100.0, abs=8.0)
+    assert free(lanes, 200.0 + arc / 2, forward=True, radius=70.0) == 0.0
+
+
 def test_off_the_streets_a_string_lies_straight_back_to_the_first_obstacle() -> None:
     lanes = corridors(net([(0, 0), (300, 0)]), shapely.box(80, 90, 90, 110))
     tops, heading = np.array([[0.0, 100.0], [0.0, 200.0]]), np.array([[1.0, 0.0], [1.0, 0.0]])
