@@ -1,14 +1,15 @@
 """The criteria of a screening: what each measures, in what unit, and which way is good.
 
-Listed here and nowhere else: the ranking's columns, the marks and the words of the reasons are
-made from it. Weights and thresholds are settings (``screening`` in the brief).
+And those that plans are compared by. Listed here and nowhere else: the ranking's columns, the
+marks and the words of the reasons are made from it. Weights and thresholds are settings
+(``screening`` in the brief).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CRITERIA", "NEED", "SUITABILITY", "Criterion"]
+__all__ = ["COMPARED", "CRITERIA", "NEED", "SUITABILITY", "Criterion"]
 
 NEED, SUITABILITY = "need", "suitability"
 
@@ -146,3 +147,15 @@ CRITERIA: tuple[Criterion, ...] = (
         "pits (estimate from below)",
     ),
 )
+
+# What plans are compared by, columns of `comparison`, and whether more of it is better. A shorter
+# longest pull needs less force and less room. Where a design flow is on record, head and capacity
+# rank carriers alike; where none is, capacity still does.
+COMPARED: dict[str, bool] = {
+    "cost": False,
+    "pit_count": False,
+    "longest_pull": False,
+    "lane_days": False,
+    "head_after": False,
+    "capacity_ratio": True,
+}

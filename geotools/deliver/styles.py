@@ -252,6 +252,16 @@ STYLES: dict[str, tuple[Rule, ...]] = {
         "status",
         lambda word: Rule(word.replace("_", " "), (_DISTRICT_AREAS[word],), _is("status", word)),
     ),
+    "comparison": (
+        Rule("beaten by no plan, and the cheapest", (Line(_BLUE, 4.5),),
+             (*_is("efficient", True), *_is("cheapest", True))),
+        Rule("beaten by no plan", (Line(_BLUE, 2.5),),
+             (*_is("efficient", True), *_is("cheapest", False))),
+        Rule("beaten by another plan", (Line(_GREY, 2.0, (8.0, 4.0)),),
+             (*_is("status", "planned"), *_is("efficient", False))),
+        Rule("without a plan", (Line(_RED, 2.0, (2.0, 4.0)),),
+             (Comparison("status", "<>", "planned"),)),
+    ),
     "context": tuple(
         Rule(layer, symbols, _is("layer", layer)) for layer, symbols in _CONTEXT.items()
     ),

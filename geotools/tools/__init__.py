@@ -10,6 +10,7 @@ MODULES = (
     "intake",
     "screen",
     "plan",
+    "compare",
     "verify",
     "batch",
     "report",

@@ -1,0 +1,460 @@
+"""Plans of the same mains side by side: run by run, in sum, and where their settings differ."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotools.brief import load_brief, settings
+from geotools.criteria import COMPARED
+from geotools.deliver.read_plan import PlanFile
+from geotools.errors import BriefError, LayerError
+from geotools.estimate.efficient import Standing, stand
+from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
+from geotools.intake.digest import sha256
+from geotools.intake.findings import Findings
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.scale.matching import RunKeys, match_runs
+from geotools.schema import OUTPUTS
+
+__all__ = ["compare_plans"]
+
+PLANNED = "planned"
+_RUN_FIELDS = (
+    *("run_id", "main_ids", "host_diameter", "length", "status", "reason", "carrier", "cost"),
+    *("pit_count", "pull_count", "longest_pull", "head_after", "capacity_ratio"),
+)
+_SUMMED = ("length", "cost", "pit_count", "pull_count", "lane_days")
+_CAUTION = "caution."
+_CURRENCY = "rates.currency"
+
+Words = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """One plan as read: its runs (a frame with geometry in the CRS of the first), and inputs."""
+
+    name: str
+    file: PlanFile
+    runs: Any
+    inputs: pd.DataFrame
+
+
+def compare_plans(
+    files: Sequence[PlanFile], *, criteria: Sequence[str] = tuple(COMPARED), units: str
+) -> dict[str, Any]:
+    """Return the layers of a comparison.
+
+    Parameters
+    ----------
+    files : sequence of PlanFile
+        Two or more, of the same mains.
+    criteria : sequence of str, optional
+        Those of `COMPARED` that count.
+    units : {"si", "us"}
+        Of the texts.
+
+    Returns
+    -------
+    dict of str to DataFrame or GeoDataFrame
+        ``comparison``, ``comparison_totals``, ``settings_differ``, ``findings``, ``settings``
+        (those all plans share) and ``inputs`` (the plans), in SI and in the CRS of the first plan.
+
+    Raises
+    ------
+    LayerError
+        If the plans are not in one currency, or have no run in common and are of other mains.
+    """
+    _check_currency(files)
+    plans = [
+        _Plan(name, file, _runs_of(file, files[0]), _inputs_of(file))
+        for name, file in zip(_names(files), files, strict=True)
+    ]
+    findings = Findings(units)
+    numbers = _matched(plans)
+    _check_mains(plans, numbers, findings)
+    rows = _rows(plans, numbers)
+    shape = (int(rows["number"].max()) if len(rows) else 0, len(plans))
+    counting = [name for name in COMPARED if name in criteria]
+    table = _judged(rows, shape, counting, [plan.name for plan in plans])
+    differ = _differing(plans)
+    _tell(plans, table, differ, findings)
+    common = _common(table, shape)
+    return {
+        "comparison": _placed(table, files[0]),
+        "comparison_totals": _totals(plans, table, common, counting),
+        "settings_differ": differ,
+        "findings": _placed(findings.table(), files[0]),
+        "settings": _shared_settings(files[0], differ, units),
+        "inputs": pd.DataFrame([_input_row(plan) for plan in plans]),
+    }
+
+
+def _names(files: Sequence[PlanFile]) -> list[str]:
+    """Return a short name for each plan: that of its file; with its folder if two are the same."""
+    # names are joined by commas
+    names = [file.path.stem.replace(",", " ") for file in files]
+    longer = [f"{f.path.resolve().parent.name}/{n}".replace(",", " ")
+              for f, n in zip(files, names, strict=True)]  # fmt: skip
+    chosen = [long if names.count(n) > 1 else n for n, long in zip(names, longer, strict=True)]
+    return [
+        f"{name} ({chosen[: k + 1].count(name)})" if chosen.count(name) > 1 else name
+        for k, name in enumerate(chosen)
+    ]
+
+
+def _check_currency(files: Sequence[PlanFile]) -> None:
+    first = files[0].settings.get(_CURRENCY, "")
+    for file in files[1:]:
+        other = file.settings.get(_CURRENCY, "")
+        if other != first:
+            raise LayerError(
+                str(file.path),
+                f"its costs are in {other!r}, those of {files[0].path} in {first!r}; plan both in "
+                f"one currency ({_CURRENCY} and the rates)",
+            )
+
+
+def _runs_of(file: PlanFile, first: PlanFile) -> Any:
+    """Return the runs of a plan with what its other layers say of them."""
+    runs = file.table("runs", _RUN_FIELDS)
+    if not file.crs.equals(first.crs, ignore_axis_order=True):
+        source, target = horizontal(file.crs), horizontal(first.crs)
+        moved = shapely.transform(runs.geometry.to_numpy(), lambda xy: project(xy, source, target))
+        runs = runs.set_geometry(geopandas.GeoSeries(moved, index=runs.index, crs=first.crs))
+        if not np.isfinite(shapely.get_coordinates(moved)).all():
+            raise LayerError(
+                str(file.path),
+                f"is in {crs_name(file.crs)} and cannot be moved to {crs_name(first.crs)}, the CRS "
+                f"of {first.path}; plan both from mains in one CRS",
+            )
+    pits = file.table("pits", ("run_id", "lanes_taken", "days"))
+    pits["lane_days"] = pits["lanes_taken"].astype("Float64").astype(float) * pits["days"]
+    lanes = pits.groupby("run_id")["lane_days"].agg(lambda days: days.sum(skipna=False))
+    added = {"lane_days": lanes, **_days(file), **_shutdown(file)}
+    return runs.assign(
+        **{n: runs["run_id"].map(added[n]).astype(float) if n in added else np.nan
+           for n in ("lane_days", "days", "customers", "shut_length")}
+    )  # fmt: skip
+
+
+def _days(file: PlanFile) -> dict[str, Any]:
+    if "schedule" not in file.layers:
+        return {}
+    tasks = file.table("schedule", ("run_id", "start_day", "days"))
+    ends = (tasks["start_day"] + tasks["days"]).groupby(tasks["run_id"]).max()
+    return {"days": ends}
+
+
+def _shutdown(file: PlanFile) -> dict[str, Any]:
+    if "shutdowns" not in file.layers:
+        return {}
+    shut = pd.DataFrame(file.table("shutdowns", ("run_id", "customers", "main_length")))
+    shut = shut.drop_duplicates("run_id").set_index("run_id")
+    return {"customers": shut["customers"], "shut_length": shut["main_length"]}
+
+
+def _inputs_of(file: PlanFile) -> pd.DataFrame:
+    fields = ("layer", "source", "sublayer", "sha256")
+    if "inputs" not in file.layers:
+        return pd.DataFrame({name: np.empty(0, dtype=object) for name in fields})
+    return pd.DataFrame(file.table("inputs", fields))
+
+
+def _matched(plans: Sequence[_Plan]) -> list[IntArray]:
+    """Return the number of every run, from 1, the same in every plan."""
+    crs = horizontal(plans[0].file.crs)
+    corners = [np.reshape(plan.runs.total_bounds, (2, 2)) for plan in plans if len(plan.runs)]
+    if not corners:
+        return [np.empty(0, dtype=np.int64) for _ in plans]
+    box = np.concatenate(corners)
+    metric = choose_working_crs(str(plans[0].file.path), crs, box, None).crs
+    keys = []
+    for plan in plans:
+        parts = plan.runs.geometry.to_numpy()
+        xy = [project(_ends(parts, last), crs, metric) for last in (False, True)]
+        keys.append(
+            RunKeys(
+                np.column_stack([*xy, plan.runs["length"]]),
+                plan.runs["main_ids"].map(_sorted_mains).to_numpy(dtype=object),
+                plan.runs["host_diameter"].to_numpy(dtype=float),
+            )
+        )
+    return [number + 1 for number in match_runs(keys)]
+
+
+def _ends(lines: Words, last: bool) -> FloatArray:
+    """Return the first or the last vertex of every line, whole or in parts."""
+    xy, row = shapely.get_coordinates(lines, return_index=True)
+    offsets = np.searchsorted(row, np.arange(len(lines) + 1))
+    return np.asarray(xy[offsets[1:] - 1] if last else xy[offsets[:-1]])
+
+
+def _sorted_mains(text: str) -> str:
+    return ",".join(sorted(text.split(",")))
+
+
+def _check_mains(plans: Sequence[_Plan], numbers: Sequence[IntArray], findings: Findings) -> None:
+    """Refuse plans of other mains; tell those whose inputs are not the same files."""
+    first = plans[0]
+    for k, plan in enumerate(plans[1:], start=1):
+        others = np.concatenate([n for j, n in enumerate(numbers) if j != k])
+        common = int(np.isin(numbers[k], others).sum())
+        why = []
+        if _hashes(plan, "mains") != _hashes(first, "mains"):
+            why.append("its mains were read from a file of another content (see inputs)")
+        if not plan.file.crs.equals(first.file.crs, ignore_axis_order=True):
+            why.append(f"it is in {crs_name(plan.file.crs)}, not in {crs_name(first.file.crs)}")
+        if why and not common:
+            raise LayerError(
+                str(plan.file.path),
+                f"{' and '.join(why)}, and no run of it is one of another plan by ends, length and "
+                f"mains; compare plans made from the same mains as {first.file.path}",
+            )
+        for text in why:
+            findings.add(
+                "warning",
+                "other-mains",
+                f"{plan.name}: {text}; {common} of its {len(plan.runs)} runs were matched by ends, "
+                "length and mains; see that the mains are the same",
+                layer="mains",
+                feature=plan.name,
+            )
+        layers = sorted({*first.inputs["layer"], *plan.inputs["layer"]} - {"mains"})
+        other = [name for name in layers if _hashes(plan, name) != _hashes(first, name)]
+        if other:
+            findings.add(
+                "warning",
+                "other-inputs",
+                f"{plan.name}: {', '.join(other)} were not read from the same files as those of "
+                f"{first.name}; part of what differs may come from them",
+                layer="inputs",
+                feature=plan.name,
+            )
+
+
+def _hashes(plan: _Plan, layer: str) -> list[tuple[str, str]]:
+    rows = plan.inputs[plan.inputs["layer"] == layer]
+    return sorted(zip(rows["sha256"], rows["sublayer"], strict=True))
+
+
+def _rows(plans: Sequence[_Plan], numbers: Sequence[IntArray]) -> Any:
+    """Return every run of every plan, by its number, then in the order of the plans."""
+    parts = [
+        plan.runs.assign(number=number, plan=plan.name, column=k)
+        for k, (plan, number) in enumerate(zip(plans, numbers, strict=True))
+    ]
+    rows = pd.concat(parts, ignore_index=True).sort_values(["number", "column"], kind="stable")
+    rows = rows.reset_index(drop=True)
+    return rows.assign(plans=rows.groupby("number")["plan"].transform("size"))
+
+
+def _judged(
+    rows: Any, shape: tuple[int, int], counting: Sequence[str], names: Sequence[str]
+) -> Any:
+    """Add to every run of every plan how it stands to those of the other plans."""
+    at = (rows["number"].to_numpy() - 1, rows["column"].to_numpy())
+    planned = np.zeros(shape, dtype=bool)
+    planned[at] = rows["status"] == PLANNED
+    standing = stand(_values(rows, at, shape, counting), planned, _rising(counting))
+    cost = stand(_values(rows, at, shape, ["cost"]), planned, _rising(["cost"]))
+    beaten = standing.beaten[at]
+    any_planned = np.any(planned, axis=1, keepdims=True)
+    return rows.assign(
+        cheapest=(cost.place[:, :, 0] == 0)[at],
+        best_in=_joined(standing.best[at], counting),
+        dominated_by=_joined(beaten, names),
+        efficient=planned[at] & ~beaten.any(axis=1),
+        not_counted=_joined((~standing.takes_part & any_planned)[at[0]], counting),
+    )
+
+
+def _values(
+    rows: Any, at: tuple[IntArray, IntArray], shape: tuple[int, int], counting: Sequence[str]
+) -> FloatArray:
+    values = np.full((*shape, len(counting)), np.nan)
+    values[at] = rows[list(counting)].astype(float).to_numpy()
+    return values
+
+
+def _rising(counting: Sequence[str]) -> BoolArray:
+    return np.array([COMPARED[name] for name in counting], dtype=bool)
+
+
+def _joined(chosen: BoolArray, words: Sequence[str]) -> list[str]:
+    return [",".join(words[int(k)] for k in np.flatnonzero(row)) for row in chosen]
+
+
+def _common(table: Any, shape: tuple[int, int]) -> BoolArray:
+    """Tell which rows are of a run planned in every plan."""
+    planned = table.loc[table["status"] == PLANNED, "number"]
+    count = np.bincount(planned, minlength=shape[0] + 1)
+    return np.asarray(count[table["number"].to_numpy()] == shape[1])
+
+
+def _totals(
+    plans: Sequence[_Plan], table: Any, common: BoolArray, counting: Sequence[str]
+) -> pd.DataFrame:
+    shared, planned = table[common], table[table["status"] == PLANNED]
+    flow = shared.groupby("number")["head_after"].transform(lambda head: head.notna().all())
+    rows = []
+    for plan in plans:
+        own, all_own = shared[shared["plan"] == plan.name], planned[planned["plan"] == plan.name]
+        heads = own.loc[flow[own.index].astype(bool), "head_after"]
+        of_common = {
+            **_sums(own),
+            "head_after": heads.sum() if len(heads) else np.nan,
+            "capacity_ratio": own["capacity_ratio"].min(skipna=False) if len(own) else np.nan,
+        }
+        rows.append(
+            {
+                "plan": plan.name,
+                "file": plan.file.path.name,
+                "common_runs": len(own),
+                **{f"common_{name}": value for name, value in of_common.items()},
+                "common_cheapest": int(own["cheapest"].sum()),
+                "common_efficient": int(own["efficient"].sum()),
+                "runs": len(plan.runs),
+                "runs_planned": len(all_own),
+                **_sums(all_own),
+            }
+        )
+    totals = pd.DataFrame(rows)
+    standing = _standing_of(totals, counting)
+    beaten = standing.beaten[0]
+    return totals.assign(
+        best_in=_joined(standing.best[0], counting),
+        dominated_by=_joined(beaten, [plan.name for plan in plans]),
+        efficient=(totals["common_runs"] > 0).to_numpy() & ~beaten.any(axis=1),
+    )
+
+
+def _sums(runs: Any) -> dict[str, float]:
+    sums = {name: float(runs[name].astype(float).sum(skipna=False)) for name in _SUMMED}
+    longest = runs["longest_pull"].astype(float).max()
+    return {**sums, "longest_pull": float(longest)}
+
+
+def _standing_of(totals: pd.DataFrame, counting: Sequence[str]) -> Standing:
+    values = totals[[f"common_{name}" for name in counting]].to_numpy(dtype=float)
+    planned = (totals["common_runs"] > 0).to_numpy(dtype=bool)
+    return stand(values[None], planned[None], _rising(counting))
+
+
+def _differing(plans: Sequence[_Plan]) -> pd.DataFrame:
+    """Return the settings that are not the same in all plans, a row for each and plan."""
+    tables = [plan.file.table("settings").drop_duplicates("name") for plan in plans]
+    tables = [table.set_index("name") for table in tables]
+    names = dict.fromkeys(n for t in tables for n in t.index if not n.startswith(_CAUTION))
+    written = [[plan.file.settings.get(name) for plan in plans] for name in names]
+    doubtful = [n for n, texts in zip(names, written, strict=True) if len(set(texts)) > 1]
+    used = [_used(plan.file, doubtful) for plan in plans]
+    rows = [
+        {
+            "name": name,
+            "plan": plan.name,
+            "value": table["value"].get(name, ""),
+            "origin": table["origin"].get(name, ""),
+            "text": next(str(t.at[name, "text"]) for t in tables if name in t.index),
+        }
+        for name in doubtful
+        if not _alike([values[name] for values in used])
+        for plan, table in zip(plans, tables, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=[f.name for f in OUTPUTS["settings_differ"].fields])
+
+
+def _used(file: PlanFile, names: Sequence[str]) -> dict[str, Any]:
+    """Return settings of a plan as the program used them, in SI; as text where it cannot tell."""
+    out: dict[str, Any] = {name: file.settings.get(name) for name in names}
+    known = {setting.key for setting in settings()}
+    given = {n: text for n, text in out.items() if n in known and text not in (None, "none")}
+    try:
+        brief = load_brief(overrides=given)
+    except BriefError:  # of another version of the program
+        return out
+    return out | {s.key: s.value for s in settings(brief) if s.key in given}
+
+
+def _alike(values: Sequence[Any]) -> bool:
+    """Tell whether all values are one; numbers as near as ten figures in either system are."""
+    if all(isinstance(value, float) for value in values):
+        return bool(np.allclose(values, values[0], rtol=1e-8, atol=0))
+    return all(value == values[0] for value in values)
+
+
+def _tell(plans: Sequence[_Plan], table: Any, differ: pd.DataFrame, findings: Findings) -> None:
+    """Add the findings: runs not in all plans, rates that differ, criteria that are not known."""
+    alone = table[table["plans"] < len(plans)].drop_duplicates("number")
+    holders = table.groupby("number")["plan"].agg(", ".join)
+    findings.add_many(
+        "warning",
+        "run-not-in-all",
+        [
+            f"run {run_id} ({findings.length(length, 0)}) is only in {holders[number]}; it has a "
+            "row of its own and no part in the sums over the runs planned in all plans"
+            for run_id, length, number in zip(
+                alone["run_id"], alone["length"], alone["number"], strict=True
+            )
+        ],
+        layer="comparison",
+        features=alone["run_id"].to_numpy(dtype=object),
+        geometry=alone.geometry.to_numpy(),
+    )
+    rates = sorted({name for name in differ["name"] if name.startswith("rates.")})
+    if rates:
+        findings.add(
+            "warning",
+            "rates-differ",
+            f"the plans were not priced at the same rates ({', '.join(rates)}); part of what their "
+            "costs differ by comes from that",
+            layer="settings_differ",
+        )
+    if differ.empty:
+        findings.add("info", "settings-alike", "the plans differ in no setting")
+    left = table.drop_duplicates("number")["not_counted"]
+    for name in COMPARED:
+        count = int(left.map(lambda text, name=name: name in text.split(",")).sum())
+        if count:
+            findings.add(
+                "info",
+                "criterion-not-known",
+                f"{name} is not known in every plan of {count} of {len(left)} runs and takes no "
+                "part there",
+                layer="comparison",
+                feature=name,
+            )
+
+
+def _placed(table: pd.DataFrame, first: PlanFile) -> Any:
+    return geopandas.GeoDataFrame(table, geometry="geometry", crs=first.crs)
+
+
+def _shared_settings(first: PlanFile, differ: pd.DataFrame, units: str) -> pd.DataFrame:
+    """Return the settings, and cautions, that hold for all plans; the units are those written."""
+    table = first.table("settings")
+    own = table["name"] == "output.units"
+    table.loc[own, "value"] = units
+    kept: pd.DataFrame = table[own | ~table["name"].isin(differ["name"])]
+    return kept.reset_index(drop=True)
+
+
+def _input_row(plan: _Plan) -> Mapping[str, object]:
+    path = plan.file.path
+    return {
+        "layer": "plan",
+        "source": path.name,
+        "sublayer": "runs",
+        "sha256": sha256(path),
+        "crs": crs_name(plan.file.crs),
+        "features_read": len(plan.runs),
+        "features_used": len(plan.runs),
+    }
