@@ -35,6 +35,15 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("rank", "run_id", "verdict", "priority", "need", "suitability", "length"),
         *("host_diameter", "host_material", "carrier", "lining_cost", "cost_ratio", "reason_1"),
     ),
+    "comparison": (
+        *("number", "run_id", "plan", "status", "carrier", "cost", "pit_count", "longest_pull"),
+        *("lane_days", "head_after", "capacity_ratio", "cheapest", "best_in", "dominated_by"),
+    ),
+    "comparison_totals": (
+        *("plan", "common_runs", "common_cost", "common_pit_count", "common_longest_pull"),
+        *("common_lane_days", "common_head_after", "common_capacity_ratio", "best_in"),
+        *("dominated_by", "runs_planned", "cost"),
+    ),
     "bends": ("bend_id", "chainage", "deflection", "kind", "passes"),
     "closures": (
         *("closure_id", "pit_id", "street", "class", "lanes_closed", "lanes_left", "days"),
@@ -55,7 +64,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
 _FIRST = 9
 _FEWEST = 5
 _MOST_DIGITS = 6
-_FIXED_DIGITS = {"utilisation": 2, "cost": 0, "rate": 2, "days": 1, "hours": 1}
+_FIXED_DIGITS = {"utilisation": 2, "cost": 0, "common_cost": 0, "rate": 2, "days": 1, "hours": 1}
 # Suffixes that are words or parts of names too: trusted where the contract knows the field.
 _AMBIGUOUS = {"min", "s", "h", "c", "f", "in"}
 _SUFFIXES = {suffix for d in DIMENSIONS.values() for suffix in d.units} - _AMBIGUOUS

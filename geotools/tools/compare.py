@@ -239,14 +239,18 @@ def _settings_text(differ: Any) -> str:
 
 
 def _runs_text(comparison: Any) -> str:
-    """Return the runs that are planned, each with the plans no other beats."""
+    """Return the runs that plans differ in, each with the plans no other beats."""
     from geotools.tools._table import table
 
-    rows = []
+    rows, alike = [], 0
     for _, group in comparison.groupby("number", sort=False):
+        if not group["best_in"].any() and not group["dominated_by"].any():
+            alike += int(len(group) > 1)
+            continue
         cheapest = group.loc[group["cheapest"], "plan"]
-        if len(group) > 1 and group["efficient"].any():
-            efficient = group.loc[group["efficient"], "plan"]
-            rows.append((group["run_id"].iloc[0], ", ".join(cheapest), ", ".join(efficient)))
+        efficient = group.loc[group["efficient"], "plan"]
+        rows.append((group["run_id"].iloc[0], ", ".join(cheapest), ", ".join(efficient)))
     more = [f"and {len(rows) - SHOWN} more runs"] * (len(rows) > SHOWN)
-    return "\n".join([table(("run", "cheapest", "beaten by none"), rows[:SHOWN]), *more])
+    none = [f"In {alike} runs no plan is better than another in what counts."] * (alike > 0)
+    shown = [table(("run", "cheapest", "beaten by none"), rows[:SHOWN])] * bool(rows)
+    return "\n".join([*shown, *more, *none])

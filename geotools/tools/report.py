@@ -18,7 +18,11 @@ TOOL = Tool(
     function="geotools.tools.report:report",
     parameters=(
         Parameter(
-            "plan", "path", "GeoPackage written by plan or screen", required=True, positional=True
+            "plan",
+            "path",
+            "GeoPackage written by plan, screen or compare",
+            required=True,
+            positional=True,
         ),
         Parameter("output", "path", "HTML file to write", required=True, short="o"),
         Parameter("title", "text", "heading; the name of the file if not given"),

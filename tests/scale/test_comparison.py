@@ -1,0 +1,260 @@
+"""Plans side by side: small plans written for the test, compared by the command."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import pytest
+import shapely
+
+import geotools
+from geotools.brief import load_brief
+from geotools.cli import main
+from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.tables import settings_table
+from geotools.errors import LayerError, OutputError
+from geotools.schema import OUTPUTS
+from geotools.tool import ToolError
+
+CRS = pyproj.CRS(26917)
+BLANK: dict[str, Any] = {"text": "", "integer": 0, "real": np.nan, "flag": False}
+SCHEDULE = ({"task": "dig", "start_day": 0.0, "days": 4.0}, {"start_day": 3.0, "days": 2.5})
+
+
+def rows_of(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    blank = {field.name: BLANK[field.dtype] for field in OUTPUTS[name].fields}
+    frame = pd.DataFrame([{**blank, **row} for row in rows], columns=list(blank))
+    if not OUTPUTS[name].geometry:
+        return frame
+    shapes = gpd.GeoSeries([row["geometry"] for row in rows], crs=CRS)
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=CRS)
+
+
+def run(name: str, y: float, **values: Any) -> dict[str, Any]:
+    """Return a run of 400 m along x at a height of y, with costs and pits as given."""
+    line = shapely.LineString([(500_000, 4_000_000 + y), (500_400, 4_000_000 + y)])
+    usual = {
+        "main_ids": f"M{y:g}",
+        "host_diameter": 0.3,
+        "length": 400.0,
+        "status": "planned",
+        "cost": 1000.0,
+        "pit_count": 3,
+        "pull_count": 2,
+        "longest_pull": 200.0,
+        "capacity_ratio": 0.8,
+        "lanes": 1,
+    }
+    return {"run_id": name, "geometry": line, **usual, **values}
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Callable[..., Path]:
+    def write(
+        name: str,
+        *runs: dict[str, Any],
+        units: Literal["si", "us"] = "si",
+        settings: Mapping[str, object] | None = None,
+        sha: str = "aa",
+        crs: int = 26917,
+    ) -> Path:
+        brief = load_brief(overrides={"output.units": units, **(settings or {})})
+        ids = [r["run_id"] for r in runs]
+        place = shapely.Point(500_000, 4_000_000)
+        tables = {
+            "runs": rows_of("runs", list(runs)),
+            "pits": rows_of(
+                "pits",
+                [{"run_id": r["run_id"], "lanes_taken": r["lanes"], "days": days, "geometry": place}
+                 for r in runs for days in (2.0, 3.5)],
+            ),
+            "pulls": rows_of("pulls", []),
+            "schedule": rows_of("schedule", [{"run_id": n, **t} for n in ids for t in SCHEDULE]),
+            "inputs": rows_of("inputs", [{"layer": "mains", "sha256": sha}]),
+            "settings": settings_table(brief, units),
+        }  # fmt: skip
+        out = pyproj.CRS(crs)
+        for layer in ("runs", "pits"):
+            tables[layer] = tables[layer].to_crs(out)
+        tables["pulls"] = tables["pulls"].set_crs(out, allow_override=True)
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        write_geopackage(path, tables, crs=out, units=units, overwrite=True)
+        return path
+
+    return write
+
+
+def compared(*plans: Path, **options: Any) -> dict[str, Any]:
+    layers: dict[str, Any] = geotools.compare(plans, **options).layers
+    return layers
+
+
+def rules(layers: Mapping[str, Any]) -> set[str]:
+    return set(layers["findings"]["rule"])
+
+
+def test_each_run_says_what_beats_it_and_what_it_is_best_in(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0), run("R2", 50, cost=900.0))
+    b = write("b.gpkg", run("R1", 0, cost=1100.0), run("R2", 50, pit_count=2, lanes=2))
+    table = compared(a, b)["comparison"]
+    assert table["plan"].tolist() == ["a", "b", "a", "b"]
+    assert table["dominated_by"].tolist() == ["", "a", "", ""]
+    assert table["efficient"].tolist() == [True, False, True, True]
+    assert table["best_in"].tolist() == ["cost", "", "cost,lane_days", "pit_count"]
+    assert table["cheapest"].tolist() == [True, False, True, False]
+    assert table["lane_days"].tolist() == [5.5, 5.5, 5.5, 11.0]  # (2 + 3.5) days by lanes
+    assert table["days"].tolist() == [5.5] * 4  # the last task ends on 3 + 2.5
+    assert set(table["not_counted"]) == {"head_after"}
+
+
+def test_only_the_criteria_asked_for_count(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0, cost=900.0))
+    b = write("b.gpkg", run("R1", 0, pit_count=2))
+    assert compared(a, b)["comparison"]["dominated_by"].tolist() == ["", ""]
+    by_cost = compared(a, b, criteria=["cost"])["comparison"]
+    assert by_cost["dominated_by"].tolist() == ["", "a"]
+    assert by_cost["best_in"].tolist() == ["cost", ""]
+
+
+def test_a_run_without_a_plan_is_beaten_by_any_plan_of_it(write: Callable[..., Path]) -> None:
+    none = {"status": "no_plan", "cost": np.nan, "longest_pull": np.nan, "capacity_ratio": np.nan}
+    a = write("a.gpkg", run("R1", 0, **none), run("R2", 50))
+    b = write("b.gpkg", run("R1", 0, cost=5e6), run("R2", 50))
+    layers = compared(a, b)
+    assert layers["comparison"]["dominated_by"].tolist() == ["b", "", "", ""]
+    assert layers["comparison"]["efficient"].tolist() == [False, True, True, True]
+    totals = layers["comparison_totals"]
+    assert totals["common_runs"].tolist() == [1, 1]
+    assert totals["common_cost"].tolist() == [1000.0, 1000.0]
+    assert totals["cost"].tolist() == [1000.0, 5e6 + 1000]
+
+
+def test_totals_add_up_the_runs_planned_in_all_and_those_of_each(
+    write: Callable[..., Path],
+) -> None:
+    a = write("a.gpkg", run("R1", 0, head_after=2.0), run("R2", 50), run("R3", 90, cost=7.0))
+    b = write(
+        "b.gpkg",
+        run("R1", 50, cost=800.0, longest_pull=300.0),
+        run("R2", 0, head_after=1.5, capacity_ratio=0.7),
+    )
+    layers = compared(a, b)
+    totals = layers["comparison_totals"].set_index("plan")
+    assert totals["common_cost"].to_dict() == {"a": 2000.0, "b": 1800.0}
+    assert totals["common_head_after"].to_dict() == {"a": 2.0, "b": 1.5}
+    assert totals["common_capacity_ratio"].to_dict() == {"a": 0.8, "b": 0.7}
+    assert totals["common_longest_pull"].to_dict() == {"a": 200.0, "b": 300.0}
+    assert totals["common_lane_days"].tolist() == [11.0, 11.0]
+    assert totals["common_cheapest"].to_dict() == {"a": 1, "b": 2}
+    assert totals["cost"].to_dict() == {"a": 2007.0, "b": 1800.0}
+    assert totals["runs"].to_dict() == {"a": 3, "b": 2}
+    assert totals["best_in"].to_dict() == {
+        "a": "longest_pull,capacity_ratio",
+        "b": "cost,head_after",
+    }
+    # numbered otherwise by the second brief, matched all the same; the third has its own row
+    table = layers["comparison"]
+    assert table["run_id"].tolist() == ["R1", "R2", "R2", "R1", "R3"]
+    assert table["plans"].tolist() == [2, 2, 2, 2, 1]
+    missing = layers["findings"].set_index("rule").loc["run-not-in-all"]
+    assert missing["feature"] == "R3"
+    assert missing["geometry"].equals(table.geometry.iloc[-1])
+
+
+def test_settings_that_differ_have_the_value_of_each_plan(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0))
+    b = write("b.gpkg", run("R1", 0), settings={"objective.per_pit": 20000, "rates.joint": 460})
+    layers = compared(a, b)
+    differ = layers["settings_differ"]
+    assert differ["name"].tolist() == ["objective.per_pit"] * 2 + ["rates.joint"] * 2
+    assert differ["value"].tolist() == ["0", "20000", "450", "460"]
+    assert "rates-differ" in rules(layers)
+    shared = set(layers["settings"]["name"])
+    assert {"pulls.max_length", "caution.planning"} <= shared
+    assert "objective.per_pit" not in shared
+
+
+def test_plans_in_other_units_are_the_same_plan(write: Callable[..., Path]) -> None:
+    a, b = write("a.gpkg", run("R1", 0)), write("b.gpkg", run("R1", 0), units="us")
+    layers = compared(a, b)
+    assert layers["settings_differ"]["name"].unique().tolist() == ["output.units"]
+    assert layers["comparison"]["number"].tolist() == [1, 1]
+    assert layers["comparison"]["best_in"].tolist() == ["", ""]
+
+
+def test_a_plan_in_another_crs_is_matched_and_told(write: Callable[..., Path]) -> None:
+    a, b = write("a.gpkg", run("R1", 0)), write("b.gpkg", run("R1", 0), crs=4326)
+    layers = compared(b, a)
+    assert layers["comparison"]["number"].tolist() == [1, 1]
+    assert "other-mains" in rules(layers)
+    assert layers["comparison"].crs == pyproj.CRS(4326)
+    first, second = layers["comparison"].geometry
+    assert first.hausdorff_distance(second) < 1e-8
+
+
+def test_other_mains_are_refused_unless_runs_of_them_are_the_same(
+    write: Callable[..., Path],
+) -> None:
+    a = write("a.gpkg", run("R1", 0), run("R2", 50))
+    edited = write("b.gpkg", run("R1", 0), run("R2", 70), sha="bb")
+    layers = compared(a, edited)
+    assert {"other-mains", "run-not-in-all"} <= rules(layers)
+    other = write("c.gpkg", run("R1", 5000), sha="cc")
+    with pytest.raises(LayerError, match=r"c\.gpkg: its mains were read .* no run of it"):
+        compared(a, other)
+
+
+def test_currencies_are_not_mixed(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0))
+    b = write("b.gpkg", run("R1", 0), settings={"rates.currency": "crowns"})
+    with pytest.raises(LayerError, match=r"'crowns'.*'units'"):
+        compared(a, b)
+
+
+def test_one_plan_or_one_given_twice_is_no_comparison(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0))
+    with pytest.raises(ToolError, match="two or more"):
+        compared(a)
+    with pytest.raises(ToolError, match="given twice"):
+        compared(a, a)
+
+
+def test_plans_of_one_name_are_told_apart_by_their_folder(write: Callable[..., Path]) -> None:
+    a, b = write("x/plan.gpkg", run("R1", 0)), write("y/plan.gpkg", run("R1", 0, cost=1.0))
+    assert compared(a, b)["comparison"]["dominated_by"].tolist() == ["y/plan", ""]
+
+
+def test_the_command_writes_what_the_contract_says_and_keeps_what_exists(
+    write: Callable[..., Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    a, b = write("a.gpkg", run("R1", 0)), write("=b.gpkg", run("R1", 0, cost=900.0))
+    target, rows = tmp_path / "compared.gpkg", tmp_path / "compared.csv"
+    words = ["compare", a, b, "-o", target, "--csv", rows, "--units", "us"]
+    with pytest.raises(SystemExit) as left:
+        main([*map(str, words), "--json"])
+    assert left.value.code == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert [plan["common_cost"] for plan in summary["plans"]] == [1000.0, 900.0]
+    assert {str(name) for name, _ in pyogrio.list_layers(target)} == {
+        *("comparison", "comparison_totals", "settings_differ"),
+        *("findings", "settings", "inputs"),
+    }
+    written = gpd.read_file(target, layer="comparison")
+    assert written["length_ft"].tolist() == pytest.approx([400 / 0.3048] * 2)
+    assert (tmp_path / "compared_styles" / "comparison.sld").exists()
+    with rows.open(encoding="utf-8", newline="") as stream:
+        assert [row["plan"] for row in csv.DictReader(stream)] == ["a", "'=b"]
+    with pytest.raises(OutputError, match="exists already"):
+        compared(a, b, output=target)
+    geotools.report(target, output=tmp_path / "report.html")
+    assert "comparison_totals" in (tmp_path / "report.html").read_text(encoding="utf-8")
