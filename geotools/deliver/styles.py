@@ -257,10 +257,10 @@ STYLES: dict[str, tuple[Rule, ...]] = {
              (*_is("efficient", True), *_is("cheapest", True))),
         Rule("beaten by no plan", (Line(_BLUE, 2.5),),
              (*_is("efficient", True), *_is("cheapest", False))),
-        Rule("beaten by another plan", (Line(_GREY, 2.0, (8.0, 4.0)),),
+        Rule("beaten by another plan", (Line(_GREY, 1.2),),
              (*_is("status", "planned"), *_is("efficient", False))),
-        Rule("without a plan", (Line(_RED, 2.0, (2.0, 4.0)),),
-             (Comparison("status", "<>", "planned"),)),
+        Rule("no plan", (_RUN_LINES["no_plan"],), _is("status", "no_plan")),
+        Rule("not suitable", (_RUN_LINES["not_suitable"],), _is("status", "not_suitable")),
     ),
     "context": tuple(
         Rule(layer, symbols, _is("layer", layer)) for layer, symbols in _CONTEXT.items()
