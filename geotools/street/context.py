@@ -113,8 +113,8 @@ def _first_of(net: StreetNet, rows: pd.DataFrame) -> pd.DataFrame:
     tied = rows["place"].duplicated(keep=False).to_numpy()
     chain, at = (rows[name].to_numpy()[tied] for name in ("chain", "at"))
     told = _attributes(net, chain, at, np.ones(len(at), dtype=bool))
-    order = {name: -told[name] for name in ("width", "lanes", "speed")}
-    order |= {name: told[name] for name in ("class", "name")}
+    order = {name: -told[name].to_numpy() for name in ("width", "lanes", "speed")}
+    order |= {name: told[name].to_numpy() for name in ("class", "name")}
     order |= {name: rows[name].to_numpy()[tied].round(3) for name in ("x", "y")}
     keys = pd.DataFrame(
         {"place": rows["place"].to_numpy()[tied], **order, "chain": chain, "at": at}
