@@ -14,6 +14,7 @@ import pyogrio
 import pyogrio.errors
 
 from geotools.deliver.columns import GEOMETRY, contract_table
+from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
 from geotools.schema import OUTPUTS
 
@@ -163,11 +164,11 @@ def _write_layers(
     path: Path, tables: Mapping[str, pd.DataFrame], crs: pyproj.CRS, units: str
 ) -> dict[str, int]:
     """Write all tables to a new file and wait until it is on the disk."""
-    counts = {}
+    for name, frame in tables.items():
+        _check_crs(name, frame, crs)
     with _gdal_options(_GDAL_OPTIONS):
-        for name, frame in tables.items():
-            _check_crs(name, frame, crs)
-            counts[name] = _write_layer(path, name, frame, crs.to_wkt(), units)
+        wkt = stored_wkt(crs, places_of(f for n, f in tables.items() if OUTPUTS[n].geometry))
+        counts = {n: _write_layer(path, n, frame, wkt, units) for n, frame in tables.items()}
     _sync(path)
     return counts
 

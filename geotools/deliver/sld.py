@@ -38,15 +38,19 @@ def _styled(layers: Iterable[str]) -> list[str]:
     return [name for name in layers if name in STYLES and OUTPUTS[name].geometry]
 
 
-def check_styles(plan: Path, layers: Iterable[str], *, overwrite: bool) -> None:
+def check_styles(
+    plan: Path, layers: Iterable[str], *, overwrite: bool, folder: Path | None = None
+) -> None:
     """Check that the styles of a GeoPackage can be written; call it before any long work.
+
+    Parameters as for `write_styles`.
 
     Raises
     ------
     OutputError
         If the folder is none, or a style exists and may not be replaced.
     """
-    folder = style_folder(plan)
+    folder = folder or style_folder(plan)
     if folder.exists() and not folder.is_dir():
         raise OutputError(
             f"{folder}: is a file, and styles are to go into a folder of that name; move it, or "
@@ -57,7 +61,9 @@ def check_styles(plan: Path, layers: Iterable[str], *, overwrite: bool) -> None:
             check_file(folder / f"{name}.sld", suffix=".sld", overwrite=overwrite)
 
 
-def write_styles(plan: Path, layers: Iterable[str], *, units: str) -> Path:
+def write_styles(
+    plan: Path, layers: Iterable[str], *, units: str, folder: Path | None = None
+) -> Path:
     """Write the styles of a GeoPackage into a folder beside it, each file all or nothing.
 
     Parameters
@@ -68,6 +74,8 @@ def write_styles(plan: Path, layers: Iterable[str], *, units: str) -> Path:
         Layers in it; those without geometry have no style.
     units : {"si", "us"}
         Of its columns.
+    folder : Path, optional
+        Where several GeoPackages share their styles; else that of `style_folder`.
 
     Returns
     -------
@@ -79,7 +87,7 @@ def write_styles(plan: Path, layers: Iterable[str], *, units: str) -> Path:
     OutputError
         If the system refuses to write.
     """
-    folder = style_folder(plan)
+    folder = folder or style_folder(plan)
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:

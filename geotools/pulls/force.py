@@ -23,6 +23,8 @@ from geotools.pipe.pulling import pull_increments, roller_drag_n
 
 __all__ = ["ForceProfile", "build_profile", "head_forces", "march", "pull_forces"]
 
+EDGE = 1e-6  # m; a station this near to the edge of a curve is at it, and differs by rounding
+
 
 @dataclass(frozen=True)
 class ForceProfile:
@@ -114,11 +116,12 @@ def _spread(places: Places, bends: pd.DataFrame) -> tuple[IntArray, IntArray, Fl
 
     Returns the station, the bend and the share of each part. A station takes the stretch nearer
     to it than to its neighbours; a bend with no more than one station inside turns at the station
-    nearest to its middle.
+    nearest to its middle. A station no farther than `EDGE` outside counts as inside.
     """
     run = bends["run"].to_numpy(dtype=np.int64)
     first, last = bends["first"].to_numpy(dtype=float), bends["last"].to_numpy(dtype=float)
-    low, high = places.search(run, first, "left"), places.search(run, last, "right")
+    low = places.search(run, first - EDGE, "left")
+    high = places.search(run, last + EDGE, "right")
     middle, _ = places.nearest(run, bends["chainage"].to_numpy(dtype=float))
     alone = high - low < 2
     low, count = np.where(alone, middle, low), np.where(alone, 1, high - low)

@@ -341,9 +341,7 @@ def _ground(
 def _drops(pits: _Pits) -> FloatArray:
     """Return the drop of each role, m: for both ways that of the longer ramp."""
     ahead, behind = pits.ramps.drop.T
-    hole = pits.extents.end[:, 3] - pits.extents.start[:, 3]
-    straight = np.isclose(pits.extents.box_ahead[:, 3], hole)  # one hole for both ramps
-    both = np.where(straight, pits.ramps.shared_drop, np.fmax(ahead, behind))
+    both = np.where(pits.extents.shared, pits.ramps.shared_drop, np.fmax(ahead, behind))
     return np.stack([pits.ramps.level_drop, ahead, behind, both], axis=1)
 
 

@@ -334,19 +334,39 @@ def _no_pipe(
     """Say of runs with no pipe to try which rule refused the one that came closest."""
     reason = np.full(len(tries), "", dtype=object)
     for run in np.flatnonzero((tries < 0).all(axis=1)):
+        told = quantity_text(bore[run], "bore", system, 0)
         if fixed[run] >= 0:
-            reason[run] = (
-                f"the fixed carrier {pipes.name[fixed[run]]} does not enter the bore of "
-                f"{quantity_text(bore[run], 'bore', system, 0)}"
-            )
+            name = pipes.name[fixed[run]]
+            reason[run] = f"the fixed carrier {name} does not enter the bore of {told}"
             continue
-        passed = np.where(wanted, verdict.refused_by[run], -1)
-        best = np.lexsort([-np.asarray(pipes.bore_m), -passed])
-        last = next(int(p) for p in best if wanted[p])
+        last = _closest(verdict.refused_by[run], pipes, np.flatnonzero(wanted), bore[run])
+        name = pipes.name[last]
         rule = CHOICE_RULES[int(verdict.refused_by[run, last])]
-        told = shortfall(rule, bool(flowing[run]))
-        reason[run] = f"no pipe suits; {pipes.name[last]} came closest but {told}"
+        if pipes.outside_m[last] >= bore[run]:
+            reason[run] = f"no pipe suits; {name} is nearest in size but does not enter {told}"
+        else:
+            short = shortfall(rule, bool(flowing[run]))
+            reason[run] = f"no pipe suits; {name} came closest but {short}"
     return reason
+
+
+def _closest(
+    refused_by: npt.NDArray[np.int8], pipes: CarrierColumns, wanted: IntArray, bore: float
+) -> int:
+    """Return the pipe refused last of those near the host in size (`WINDOW`).
+
+    Of those refused by pressure from within or without it is the one of thickest wall, of the rest
+    and of its like that of largest bore. Where no pipe is near in size it is the nearest: by the
+    ratio of its outside diameter to the bore.
+    """
+    outside, inside = (np.asarray(d)[wanted] for d in (pipes.outside_m, pipes.bore_m))
+    near = (outside >= WINDOW * bore) & (outside < bore)
+    away = np.where(near, 0.0, np.abs(np.log(outside / bore)).round(9))
+    rule = refused_by[wanted]
+    weak = (rule == CHOICE_RULES.index("pressure")) | (rule == CHOICE_RULES.index("collapse"))
+    thin = np.where(weak, np.asarray(pipes.dr)[wanted], 0.0)
+    order = np.lexsort([pipes.name[wanted], -inside, thin, -rule, away, ~near])
+    return int(wanted[order[0]])
 
 
 def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> None:

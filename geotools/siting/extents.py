@@ -57,6 +57,8 @@ class Extents:
     deep_start, deep_end : ndarray
         Edges of the stretch dug to the host along the run, m: the pit but for what of its ramp
         goes on beyond the run's ends.
+    shared : ndarray of bool, shape (n,)
+        Whether the two ramps of a pit that inserts both ways lie in one hole.
     """
 
     start: FloatArray
@@ -66,6 +68,7 @@ class Extents:
     on_run: FloatArray
     deep_start: FloatArray
     deep_end: FloatArray
+    shared: BoolArray
 
 
 @dataclass(frozen=True)
@@ -154,6 +157,7 @@ def pit_extents(
         on_run=np.stack([none, on_ahead, on_behind, on_both], axis=1),
         deep_start=deep_start,
         deep_end=deep_end,
+        shared=straight,
     )
 
 

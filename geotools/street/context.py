@@ -25,6 +25,7 @@ STREET_COLUMNS: dict[str, type] = {
     "street_width": float,
     "street_speed": float,
 }
+TIE = 1e-6  # m; streets whose distances differ by no more are equally near
 
 
 def street_context(
@@ -93,13 +94,35 @@ def _nearest(
             "chain": chain[segment],
             "at": _measures(net)[first[segment]] + position,
             "offset": np.sign(side) * gap,
-            "gap": np.round(gap, 6),
+            "gap": gap,
             "same": cosine >= 0,
+            "x": (start[:, 0] + end[:, 0]) / 2,
+            "y": (start[:, 1] + end[:, 1]) / 2,
         }
     )[fits]
-    nearest = rows.sort_values(["place", "gap", "chain", "at"], kind="stable")
-    table: pd.DataFrame = nearest.drop_duplicates("place").set_index("place")
-    return table.drop(columns="gap")
+    nearest = rows[rows["gap"] <= rows.groupby("place")["gap"].transform("min") + TIE]
+    return _first_of(net, nearest)
+
+
+def _first_of(net: StreetNet, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return one row of each place, by what does not hang on how the streets are listed or drawn.
+
+    Of streets equally near the wider one counts, then the one of more lanes, the faster one, the
+    first by class and by name; at last the segment whose middle lies farther west, then south.
+    """
+    tied = rows["place"].duplicated(keep=False).to_numpy()
+    chain, at = (rows[name].to_numpy()[tied] for name in ("chain", "at"))
+    told = _attributes(net, chain, at, np.ones(len(at), dtype=bool))
+    order = {name: -told[name].to_numpy() for name in ("width", "lanes", "speed")}
+    order |= {name: told[name].to_numpy() for name in ("class", "name")}
+    order |= {name: rows[name].to_numpy()[tied].round(3) for name in ("x", "y")}
+    keys = pd.DataFrame(
+        {"place": rows["place"].to_numpy()[tied], **order, "chain": chain, "at": at}
+    )
+    first = keys.sort_values(list(keys.columns)).drop_duplicates("place").index.to_numpy()
+    kept = np.concatenate([np.flatnonzero(~tied), np.flatnonzero(tied)[first]])
+    table: pd.DataFrame = rows.iloc[np.sort(kept)].set_index("place")
+    return table[["chain", "at", "offset", "same"]]
 
 
 def _measures(net: StreetNet) -> FloatArray:

@@ -57,8 +57,8 @@ def _figures(attempt: Attempt, run: IntArray, cost: FloatArray) -> dict[str, Flo
     count = len(attempt.table)
     pits = np.bincount(attempt.plan.pits["run"].to_numpy(dtype=np.int64), minlength=count)
     of_pull = attempt.plan.pulls["run"].to_numpy(dtype=np.int64)
-    longest = np.zeros(count)
-    np.maximum.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
+    longest = np.full(count, np.nan)  # a run with one pit has no pull
+    np.fmax.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
     known = np.isfinite(cost)
     figures = {
         "pit_count": pits[run],

@@ -13,6 +13,7 @@ from geotools.brief import Brief
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.read_plan import read_plan
+from geotools.deliver.sld import check_styles, write_styles
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers
@@ -33,10 +34,12 @@ from geotools.scale.manifest import (
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
+from geotools.tools.plan import TOOL as PLAN
 
 __all__ = ["Call", "open_folder", "plan_districts"]
 
 SUMMARY = "summary.gpkg"
+STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
 # What runs, their assignment and their shutdowns are made from; the rest is read by the districts.
 _NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts")
 # A pull's strings may lie this much farther along the street than the longest pull, m.
@@ -91,6 +94,9 @@ def open_folder(path: Path) -> Path:
 def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     """Plan every district, keep the manifest, write the summary."""
     before = _earlier(call)
+    summary, styles = call.folder / SUMMARY, call.folder / STYLES
+    if brief.output.styles:
+        check_styles(summary, OUTPUTS, overwrite=True, folder=styles)
     share = share_out(brief, call, progress)
     jobs, entries = _jobs(share, brief, call, before)
     write_manifest(call.folder, entries)
@@ -109,13 +115,11 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         progress("planning districts", done, len(jobs))
     progress("writing the summary")
     tables = _summary(share, brief, call, entries)
-    write_geopackage(
-        call.folder / SUMMARY,
-        tables,
-        crs=share.layers.output_crs,
-        units=brief.output.units,
-        overwrite=True,
-    )
+    units = brief.output.units
+    write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
+    if brief.output.styles:
+        # The plans of all districts have the same layers: one folder does for them all.
+        write_styles(summary, (*PLAN.outputs, *tables), units=units, folder=styles)
     return _outcome(tables, brief, call)
 
 

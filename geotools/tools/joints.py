@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["TOOLS", "check", "schedule"]
 
 _PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
+_CHECKED = ("asbuilt_joints", "asbuilt_pulls")
 _OVERWRITE = Parameter("overwrite", "flag", "replace files that exist")
 _UNITS = Parameter(
     "units", "choice", "units of the columns written; those of the plan if not given",
@@ -140,6 +141,7 @@ def schedule(
 
     target = None if output is None else _target(output, overwrite)
     file = read_plan(plan)
+    _check_styles(target, ("joints",), file, overwrite=overwrite)
     system = units or file.units
     progress("joints", 0.0)
     made = _schedule(file, procedure, procedure_file, tail, only)
@@ -178,12 +180,29 @@ def _target(output: Path, overwrite: bool) -> Path:
     raise ToolError("joints", [f"output: {output}: give it a name ending in .csv or .gpkg"])
 
 
+def _styled(target: Path | None, file: PlanFile) -> bool:
+    """Say whether styles go beside an output: beside a GeoPackage, if the plan has them."""
+    if target is None or target.suffix.lower() != ".gpkg":
+        return False
+    return "output.styles" not in file.settings or bool(file.setting("output.styles"))
+
+
+def _check_styles(
+    target: Path | None, layers: tuple[str, ...], file: PlanFile, *, overwrite: bool
+) -> None:
+    from geotools.deliver.sld import check_styles
+
+    if target is not None and _styled(target, file):
+        check_styles(target, layers, overwrite=overwrite)
+
+
 def _write_layers(
     target: Path, layers: dict[str, Any], file: PlanFile, units: str, *, overwrite: bool
 ) -> None:
     from geotools.deliver.columns import GEOMETRY, contract_table
     from geotools.deliver.csv_file import write_csv
     from geotools.deliver.geopackage import write_geopackage
+    from geotools.deliver.sld import write_styles
 
     if target.suffix.lower() == ".csv":
         ((name, frame),) = layers.items()
@@ -191,6 +210,8 @@ def _write_layers(
         return
     system: Literal["si", "us"] = "us" if units == "us" else "si"
     write_geopackage(target, layers, crs=file.crs, units=system, overwrite=overwrite)
+    if _styled(target, file):
+        write_styles(target, layers, units=system)
 
 
 def _told(made: Schedule, target: Path | None) -> Outcome:
@@ -260,6 +281,7 @@ def check(
 
     targets = _check_targets(output, csv, report, overwrite=overwrite)
     file = read_plan(plan)
+    _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
     paths = {"records": records, "pulls": pulls, "qualifications": qualifications}
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     made = _schedule(file, procedure, procedure_file, tail, ())
@@ -334,7 +356,7 @@ def _write_check(
     *,
     overwrite: bool,
 ) -> None:
-    layers = {"asbuilt_joints": checked.joints, "asbuilt_pulls": checked.pulls}
+    layers = dict(zip(_CHECKED, (checked.joints, checked.pulls), strict=True))
     if "output" in targets:
         _write_layers(targets["output"], layers, file, units, overwrite=overwrite)
     if "csv" in targets:

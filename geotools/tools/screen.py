@@ -77,17 +77,24 @@ def screen(
         If the ranking cannot be written.
     """
     from geotools.deliver.geopackage import check_target, write_geopackage
+    from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
     from geotools.tools._screen import screen_network
     from geotools.tools._screen_tables import screening_tables, summarise_screening
 
     target = None if output is None else check_target(output, overwrite)
+    styles = brief.output.styles
+    if target is not None and styles:
+        check_styles(target, TOOL.outputs, overwrite=overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
     screened = screen_network(read, brief, progress, allow_remote=allow_remote)
     tables = screening_tables(screened, read, brief)
     if target is not None:
         progress("writing", 0.0)
-        write_geopackage(
-            target, tables, crs=read.output_crs, units=brief.output.units, overwrite=overwrite
+        units = brief.output.units
+        counts = write_geopackage(
+            target, tables, crs=read.output_crs, units=units, overwrite=overwrite
         )
+        if styles:
+            write_styles(target, counts, units=units)
     return summarise_screening(tables, brief, target)

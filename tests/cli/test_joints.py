@@ -176,7 +176,9 @@ def test_check_of_clean_records_passes(
     assert [row["joint_id"] for row in rows] == joints["joint_id"].tolist()
     assert out["pdf"].read_bytes().startswith(b"%PDF")
     home = sorted(path.name for path in tmp_path.iterdir())
-    assert home == ["out.csv", "out.gpkg", "out.pdf"]  # nothing left beside them
+    assert home == ["out.csv", "out.gpkg", "out.pdf", "out_styles"]  # nothing left beside them
+    styles = sorted(p.name for p in (tmp_path / "out_styles").iterdir())
+    assert styles == ["asbuilt_joints.sld", "asbuilt_pulls.sld"]
 
 
 def test_check_of_faulty_records_fails_and_says_why(

@@ -241,7 +241,18 @@ def test_a_batch_that_was_killed_goes_on_to_the_same_result(
     assert command("batch", network, "-o", tmp_path, "--resume", "--quiet") == 0
     assert hashes(tmp_path) == hashes(done)
     left = sorted(p.name for p in tmp_path.iterdir())
-    assert left == [".lock", "eastfold.gpkg", "manifest.json", "summary.gpkg", "westfold.gpkg"]
+    files = ["eastfold.gpkg", "manifest.json", "styles", "summary.gpkg", "westfold.gpkg"]
+    assert left == [".lock", *files]
+
+
+def test_the_styles_of_all_files_of_a_batch_lie_in_one_folder(done: Path) -> None:
+    drawn = {
+        name
+        for file in done.glob("*.gpkg")
+        for name, kind in pyogrio.list_layers(file)
+        if kind is not None
+    }
+    assert {p.stem for p in (done / "styles").iterdir()} == drawn
 
 
 def test_without_districts_or_with_senseless_workers_the_call_says_what_to_do(

@@ -115,13 +115,7 @@ def eligible(network: Network) -> gpd.GeoDataFrame:
     return network.mains[network.mains["diameter_mm"] >= SIX_INCHES - 1e-6]
 
 
-def test_rule_of_the_layout(
-    rule: Callable[[Any], None], plan: Any, request: pytest.FixtureRequest
-) -> None:
-    if rule.__name__ == "pit-sizes":
-        # R0035-P2: its ramp ahead lies over the run, so that the box is as long as what is
-        # opened, and the drop told is that of one hole for both ways, which it is not.
-        request.applymarker(pytest.mark.xfail(reason="drop of a two-way pit at bends", strict=True))
+def test_rule_of_the_layout(rule: Callable[[Any], None], plan: Any) -> None:
     rule(plan)
 
 

@@ -29,7 +29,7 @@ class Screening:
     """A screening read back from its GeoPackage, in the units it was written in."""
 
     def __init__(self, path: Path, system: str) -> None:
-        self.system = system
+        self.path, self.system = path, system
         self.layers = {
             str(name): pyogrio.read_dataframe(path, layer=name, read_geometry=bool(kind))
             for name, kind in pyogrio.list_layers(path)
@@ -74,6 +74,12 @@ def verdict_of(value: float, full: float, none: float, rising: bool, need: bool)
     if need:
         return "high" if good else "low" if bad else "middle"
     return SUITABLE if good else OUT if bad else DOUBTFUL
+
+
+def test_the_styles_of_a_ranking_lie_beside_it(screening: Screening) -> None:
+    drawn = {n for n, kind in pyogrio.list_layers(screening.path) if kind is not None}
+    folder = screening.path.with_name("screen_styles")
+    assert {path.stem for path in folder.iterdir()} == drawn
 
 
 def test_every_verdict_follows_from_value_and_thresholds(screening: Screening) -> None:

@@ -380,3 +380,23 @@ def test_a_curve_turns_along_its_length_and_each_pull_takes_its_part_of_it() -> 
         )  # fmt: skip
         exact = weight * radius * (np.exp(mu * share * theta) - 1.0)
         assert force[0] == pytest.approx(exact, rel=0.005)
+
+
+@pytest.mark.parametrize("off", [1.6e-11, -1.6e-11, 1e-8, -1e-8])
+def test_a_station_off_the_edge_of_a_curve_by_rounding_counts_as_at_it(off: float) -> None:
+    def turns(first: float, last: float) -> Any:
+        stations = pd.DataFrame({"run": 0, "chainage": np.arange(0.0, 101.0, 10.0), "grade": 0.0})
+        bends = pd.DataFrame(
+            {"run": [0], "chainage": [40.0], "first": [first], "last": [last],
+             "deflection": [0.9], "bend_limit": [INF]}
+        )  # fmt: skip
+        return build_profile(
+            stations, bends, np.array([0, 11]), weight=np.array([WEIGHT]),
+            string_weight=np.array([WEIGHT]), friction=MU, roller_friction=ROLLER,
+        ).turn  # fmt: skip
+
+    # 5 m of 50 m belong to the stations at the edges, 10 m to each between
+    due = 0.9 * np.array([0, 0, 0.1, 0.2, 0.2, 0.2, 0.2, 0.1, 0, 0, 0])
+    assert turns(20.0, 70.0) == pytest.approx(due)
+    assert turns(20.0 + off, 70.0) == pytest.approx(due, abs=1e-8)
+    assert turns(20.0, 70.0 + off) == pytest.approx(due, abs=1e-8)

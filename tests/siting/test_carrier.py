@@ -371,6 +371,34 @@ def test_the_closest_pipe_is_the_one_refused_last() -> None:
     assert RULE_TEXTS["pressure"] in contest.reason[0]
 
 
+@pytest.mark.parametrize("bore", [0.1, 0.15, 0.3, 0.6, 1.2])
+@pytest.mark.parametrize(
+    "changes", [{"working": 6e6}, {"flow": 50.0}, {"working": 1.4e6, "flow": 5.0}]
+)
+def test_the_closest_pipe_is_near_the_host_in_size(bore: float, changes: dict[str, float]) -> None:
+    contest = _hold(_service(bore=bore, bore_low=bore, **changes))
+    name = contest.reason[0].removeprefix("no pipe suits; ").partition(" came closest")[0]
+    outside = contest.pipes.outside_m[_row(contest, name)]
+    assert 0.55 * bore < outside < bore
+
+
+def test_where_no_pipe_enters_the_smallest_is_named_and_not_the_largest() -> None:
+    contest = _hold(_service(bore=0.06, bore_low=0.06))
+    smallest = contest.pipes.outside_m.min()
+    name = contest.reason[0].removeprefix("no pipe suits; ").partition(" is nearest in size")[0]
+    assert contest.pipes.outside_m[_row(contest, name)] == smallest
+    assert contest.reason[0].endswith("does not enter 60 mm")
+
+
+def test_of_pipes_that_burst_the_one_of_thickest_wall_came_closest() -> None:
+    contest = _hold(_service(working=6e6))
+    name = contest.reason[0].removeprefix("no pipe suits; ").partition(" came closest")[0]
+    tied = contest.verdict.refused_by[0] == 1
+    assert (
+        contest.pipes.dr[_row(contest, name)] == contest.pipes.dr[tied & contest.in_window[0]].min()
+    )
+
+
 def test_a_run_shorter_than_pits_and_a_pull_gets_no_pipe() -> None:
     contest = _hold(_service(), length=19.0)
     assert _tried(contest) == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -92,3 +93,40 @@ def test_pieces_of_a_street_are_one_chain_and_say_their_own_width() -> None:
     assert len(streets.chains) == 1
     assert street_at(streets, 50.0, 1.0)["street_width"] == 6.0
     assert street_at(streets, 150.0, 1.0)["street_width"] == 9.0
+
+
+def _told(lines: list[list[tuple[float, float]]], order: list[int], **columns: Any) -> list[Any]:
+    """Return what is told of places on the middle line, the streets listed in some order."""
+    picked = {name: [values[k] for k in order] for name, values in columns.items()}
+    streets = net(*(lines[k] for k in order), **picked)
+    xy = np.array([[30.0, 0.0], [100.0, 0.0], [170.0, 0.0]])
+    table = street_context(streets, xy, np.tile(EAST, (3, 1)), reach=25.0, parallel=np.radians(30))
+    # Which number a chain has hangs on the order, and says nothing of the street.
+    return [tuple(row) for row in table.drop(columns="street_chain").round(6).to_numpy()]
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"width": [7.0, 9.0, 7.0], "class": ["local", "arterial", "local"]},
+        {"class": ["local", "arterial", "collector"]},
+        {"name": ["B", "C", "A"]},
+        {},
+    ],
+)
+def test_of_streets_equally_near_the_same_counts_however_they_are_listed_and_drawn(
+    said: dict[str, list[Any]],
+) -> None:
+    # One on either side of the main, and one that begins where the first of them does.
+    lines = [[(0.0, 6.0), (200.0, 6.0)], [(0.0, -6.0), (200.0, -6.0)], [(30.0, 6.0), (210.0, 40.0)]]
+    wanted = _told(lines, [0, 1, 2], **said)
+    turns = itertools.cycle(itertools.product((-1, 1), repeat=3))
+    for order, turned in zip(itertools.permutations(range(3)), turns, strict=False):
+        drawn = [line[::way] for line, way in zip(lines, turned, strict=True)]
+        assert _told(drawn, list(order), **said) == wanted
+
+
+def test_of_streets_equally_near_the_wider_one_counts() -> None:
+    lines = [[(0.0, 6.0), (200.0, 6.0)], [(0.0, -6.0), (200.0, -6.0)]]
+    for width in ([7.0, 9.0], [9.0, 7.0]):
+        assert street_at(net(*lines, width=width), 100.0, 0.0)["street_width"] == 9.0

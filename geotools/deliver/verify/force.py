@@ -25,7 +25,6 @@ from geotools.pipe.pulling import friction_band
 __all__ = ["RULES", "Path", "Pulled", "allowed", "frictions", "march", "path_of", "pulled_of"]
 
 MARCHED = 1e-6  # share; two ways of summing the same stretches
-DIGITS = 4  # units in the last place; the file may tell chainages in feet
 BANDS = ("low", "central", "high")
 
 
@@ -101,8 +100,7 @@ def _path(plan: Plan, run_id: str, pipe: Pipe) -> Path:
 def _shares(at: list[float], bend: Any) -> list[tuple[int, float]]:
     """Return the stations a bend turns at, and the share each takes."""
     first, last = bend.start, bend.start + bend.span
-    low, high = first - DIGITS * math.ulp(first), last + DIGITS * math.ulp(last)
-    inside = [k for k, here in enumerate(at) if low <= here <= high]
+    inside = [k for k, here in enumerate(at) if first - CLOSE <= here <= last + CLOSE]
     if len(inside) < 2:
         return [(min(range(len(at)), key=lambda k: abs(at[k] - bend.chainage)), 1.0)]
     edges = [first, *((at[a] + at[b]) / 2 for a, b in itertools.pairwise(inside)), last]

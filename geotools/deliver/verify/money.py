@@ -255,14 +255,8 @@ def alternatives(plan: Plan) -> Tally:
         for row in rows:
             if row.outcome == "chosen":
                 tally.holds(row.carrier == run.carrier, run.run_id, "another carrier is chosen")
-                for name in ("cost", "pit_count", "pull_count", "capacity_ratio"):
+                for name in ("cost", "pit_count", "pull_count", "longest_pull", "capacity_ratio"):
                     tally.near(getattr(row, name), getattr(run, name), run.run_id, name)
-                # A run of one pit has no longest pull: nothing and 0 are the same.
-                told, due = (
-                    0.0 if math.isnan(length) else length
-                    for length in (row.longest_pull, run.longest_pull)
-                )
-                tally.near(told, due, run.run_id, "longest_pull")
             if row.outcome == "dearer" and not weighed:
                 most = (1 + spare) * row.cost
                 tally.holds(
