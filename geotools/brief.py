@@ -902,7 +902,12 @@ def _read(path: Path) -> dict[str, Any]:
             [f"brief {path}: cannot be read ({error.strerror}); check the path"]
         ) from error
     except UnicodeDecodeError as error:
-        raise BriefError([f"brief {path}: is not UTF-8 text (byte {error.start})"]) from error
+        raise BriefError(
+            [
+                f"brief {path}: is not UTF-8 text (byte {error.start}); a brief is a TOML file, "
+                "and layers are given by options such as --mains"
+            ]
+        ) from error
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

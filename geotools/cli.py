@@ -39,6 +39,9 @@ def _main(arguments: list[str] | None) -> int:
         warnings.showwarning = _show_warning
         try:
             code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
+        except click.exceptions.NoArgsIsHelpError as error:
+            _say(error.format_message(), sys.stderr)
+            return BAD_INPUT
         except click.UsageError as error:
             _complain(error.format_message())
             if error.ctx is not None:

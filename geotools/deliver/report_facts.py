@@ -65,11 +65,20 @@ def _column(frame: pd.DataFrame, name: str, dimension: str, file: PlanFile) -> A
     return frame[column].to_numpy(dtype=float)
 
 
+VERDICTS = ("suitable", "doubtful", "not_suitable")
+"""Verdicts of a screening, in the order they are told."""
+
+
 def _ranked(ranking: pd.DataFrame) -> list[dict[str, str]]:
     facts = [_fact(f"{len(ranking):,}", "runs ranked")]
     if "verdict" in ranking:
-        counts = ranking["verdict"].astype(str).value_counts()
-        facts += [_fact(f"{n:,}", str(word).replace("_", " ")) for word, n in counts.items()][:4]
+        verdicts = ranking["verdict"].astype(str)
+        order = {word: place for place, word in enumerate(VERDICTS)}
+        words = sorted(verdicts.unique(), key=lambda word: (order.get(word, len(order)), word))
+        facts += [
+            _fact(f"{int((verdicts == word).sum()):,}", word.replace("_", " "))
+            for word in words[:4]
+        ]
     return facts
 
 

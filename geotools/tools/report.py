@@ -59,10 +59,14 @@ def report(
     progress("report", 0.0)
     content = write_report(target, file, title=title or "")
     rows = {name: table["rows"] for name, table in content["tables"].items()}
+    told = (
+        f"{rows['ranking']:,} runs ranked"
+        if "ranking" in rows
+        else f"{len(content['profiles']):,} profiles, {rows.get('pulls', 0):,} pulls"
+    )
     size = target.stat().st_size
     lines = [
-        f"report    {len(content['profiles']):,} profiles, "
-        f"{rows.get('pulls', 0):,} pulls, {rows.get('findings', 0):,} findings",
+        f"report    {told}, {rows.get('findings', 0):,} findings",
         f"written   {target} ({size / 1e6:.1f} MB); opens in any browser, without a network",
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]

@@ -26,6 +26,7 @@ from geotools.deliver.read_plan import read_plan
 from geotools.deliver.report import page_of
 from geotools.deliver.report_columns import SHOWN, packed_table
 from geotools.deliver.report_content import gather
+from geotools.deliver.report_facts import _ranked
 from geotools.deliver.report_shapes import QUANTUM, encode_shapes
 from geotools.errors import LayerError, OutputError
 from geotools.schema import OUTPUTS
@@ -358,3 +359,12 @@ def test_the_tool_writes_the_same_bytes_and_keeps_what_is_there(plan: Path, tmp_
     with pytest.raises(LayerError, match="no such file"):
         geotools.report(tmp_path / "none.gpkg", output=tmp_path / "c.html")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.html", "b.html"]
+
+
+def test_verdicts_of_a_screening_are_told_from_suitable_down() -> None:
+    told = _ranked(pd.DataFrame({"verdict": ["doubtful", "doubtful", "not_suitable", "suitable"]}))
+    assert [(fact["value"], fact["label"]) for fact in told[1:]] == [
+        ("1", "suitable"),
+        ("2", "doubtful"),
+        ("1", "not suitable"),
+    ]

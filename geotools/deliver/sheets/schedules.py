@@ -278,6 +278,15 @@ def _summed(frame: Any) -> Any:
     )
 
 
+COUNTED = ("each", "sum")
+"""Units of items that come in whole numbers."""
+
+
+def quantity_text(quantity: float, unit: str) -> str:
+    """Return a quantity as text: what is counted whole, what is measured to a tenth."""
+    return _number(quantity, 0 if unit in COUNTED else 1)
+
+
 def _quantity_table(heading: str, frame: Any, plan: Plan) -> Table:
     return _table(
         heading,
@@ -285,7 +294,7 @@ def _quantity_table(heading: str, frame: Any, plan: Plan) -> Table:
         plan,
         (
             ("item", lambda r: str(r["item"]), False),
-            ("quantity", lambda r: _number(r["quantity"]), True),
+            ("quantity", lambda r: quantity_text(r["quantity"], r["unit"]), True),
             ("unit", lambda r: str(r["unit"]), False),
             ("cost at the brief's rates", lambda r: _number(r["cost"], 0), True),
         ),

@@ -9,6 +9,7 @@ import pypdf
 import pytest
 
 import geotools
+from geotools.deliver.sheets.schedules import quantity_text
 from geotools.errors import LayerError, OutputError
 from geotools.tool import ToolError
 
@@ -83,3 +84,11 @@ def test_a_plan_without_any_planned_run_gives_a_cover(draw: Callable[..., Path])
     assert "the pit at 40 m lies in a river" in text
     assert "Run R1" not in text  # but it is on the key map
     assert "R1" in text
+
+
+@pytest.mark.parametrize(
+    ("quantity", "unit", "text"),
+    [(4.0, "each", "4"), (819.0, "each", "819"), (4.0, "m3", "4.0"), (float("nan"), "each", "-")],
+)
+def test_what_is_counted_stands_in_whole_numbers(quantity: float, unit: str, text: str) -> None:
+    assert quantity_text(quantity, unit) == text
