@@ -8,6 +8,7 @@ from typing import Any
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.sites import shored
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.schema import DIMENSIONS
 
@@ -39,8 +40,6 @@ def dig_cost(plan: Plan, kind: str) -> float:
 
 def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
     """Return what a pit is made of, by item; a surcharge has no quantity of its own."""
-    deep = max(pit.depth + plan.setting("pits.bedding"), 0.0)
-    upright = 2 * (pit.length + pit.width) * deep if pit.side_slope == 0 else 0.0
     low, high = opened(pit)
     service = plan.setting("rates.temporary_service")
     digs = plan.by("local_digs", "run_id").get(pit.run_id, [])
@@ -50,7 +49,7 @@ def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
     return {
         "pit set up": (1.0, plan.setting(SETUP[pit.role]), "each"),
         "excavation": (pit.volume, plan.setting("rates.excavation"), "volume"),
-        "shored face": (upright, plan.setting("rates.support"), "area"),
+        "shored face": (shored(plan, pit), plan.setting("rates.support"), "area"),
         "surface made good": (area, plan.setting("rates.restoration"), "area"),
         "carrier laid in the open": (
             pit.before + pit.after,

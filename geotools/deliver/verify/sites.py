@@ -23,7 +23,7 @@ from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 
-__all__ = ["RULES", "TOUCH", "candidate_of", "unavoidable"]
+__all__ = ["RULES", "TOUCH", "candidate_of", "shored", "unavoidable"]
 
 DAY = 86400.0  # s
 DRAWN = 1e-3  # m
@@ -345,6 +345,24 @@ def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
     most = max(pit.drop, one, two) + bedding
     count = 2 if pit.role == "insertion_both" else 1
     return dug, dug + count * pit.length * (pit.width + lean * most) * most
+
+
+def shored(plan: Plan, pit: Any) -> float:
+    """Return the shored face of a pit, m2: both sides as its volume has them, and its ends.
+
+    An end from which a ramp goes on has no face. Not a number where a table lacks what it takes.
+    """
+    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    known = stations and plan.one("runs", "run_id").get(pit.run_id) is not None
+    if pit.side_slope != 0:
+        return 0.0
+    if not known or math.isnan(sum(_whole(plan, pit))):
+        return math.nan
+    low, high, *own = _deep(plan, pit)
+    depths = [max(between(stations, at, "depth"), 0.0) for at in (low, high)]
+    bedding = plan.setting("pits.bedding")
+    ends = sum(depth + bedding for depth, closed in zip(depths, own, strict=True) if closed)
+    return float(2 * pit.volume / pit.width + pit.width * ends) if pit.width > 0 else math.nan
 
 
 def _days(plan: Plan, tally: Tally, pit: Any, area: float) -> None:
