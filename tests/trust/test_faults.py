@@ -46,11 +46,11 @@ def in_a_process(words: list[Any], limit: Callable[[], None] | None = None) -> A
 
 def test_plan_killed_at_random_moments_leaves_the_old_file_or_the_whole_new_one() -> None:
     done = subprocess.run(
-        [sys.executable, str(ROOT / "tests/trust/killed.py"), "--small", "--times", "3"],
+        [sys.executable, str(ROOT / "tests/trust/killed.py"), "--small", "--times", "2"],
         capture_output=True, text=True, check=False, timeout=300, env=ENVIRONMENT,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
-    assert json.loads(done.stdout)["times"] == 3
+    assert json.loads(done.stdout)["times"] == 2
 
 
 @pytest.fixture
@@ -146,18 +146,29 @@ def test_clock_set_back_and_files_of_the_future_change_nothing(
     assert contents(target) == contents(small_plan())
 
 
-@pytest.mark.parametrize("megabytes", [600, 1200])
-def test_low_memory_is_told_and_leaves_the_old_file(
-    megabytes: int, network: list[str], tmp_path: Path
-) -> None:
+def test_low_memory_is_told_and_leaves_the_old_file(network: list[str], tmp_path: Path) -> None:
     target = tmp_path / "plan.gpkg"
     target.write_bytes(OLD)
-    size = megabytes * 2**20
+    size = 500 * 2**20  # less than the libraries and the work need, more than the command line
 
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_AS, (size, size))
 
     done = in_a_process(["plan", *network, "-o", target, "--overwrite"], limit)
-    assert done.returncode != 0
-    assert done.stderr.strip()
+    assert done.returncode in (2, 3)  # 3: a library could not be loaded at all
+    assert "Traceback" not in done.stderr
+    assert done.stderr.splitlines()[-1].startswith("error: ")
     assert target.read_bytes() == OLD
+
+
+def test_memory_that_runs_out_in_the_work_is_no_internal_error(
+    network: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run_out(*args: Any, **options: Any) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("geotools.intake.read.read_layers", run_out)
+    code, said = plan(network, tmp_path / "plan.gpkg")
+    assert code == 2
+    assert "memory there is does not suffice" in said
+    assert not (tmp_path / "plan.gpkg").exists()
