@@ -57,6 +57,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     """
     messages: list[str] = []
     label = f"{layer} ({place.shown})"
+    _refuse_odd_name(label, place.path)
     _refuse_short_shapefile(label, place.path)
     try:
         with _heard(messages):
@@ -85,6 +86,15 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     return Source(
         layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, place.path, read
     )
+
+
+def _refuse_odd_name(label: str, path: Path | None) -> None:
+    """Refuse local paths that pyogrio takes for a URL with parameters or an archive's member."""
+    odd = sorted({*";!"} & {*str(path)}) if path is not None else []
+    if odd:
+        raise LayerError(
+            label, f"has {' and '.join(odd)} in its path, which cannot be opened; rename it"
+        )
 
 
 def _refuse_short_shapefile(label: str, path: Path | None) -> None:

@@ -48,8 +48,7 @@ def test_tools_say_what_is_wrong_with_a_spoiled_plan(damages: Any, tool: str) ->
 @pytest.mark.parametrize("tool", TOOLS)
 def test_a_run_without_a_geometry_is_told_by_every_tool(tool: str) -> None:
     (came,) = check_tools([("geometry", "runs", 0, 0, None)], [tool])
-    # the schedule of joints needs no run; all others do
-    assert came == f"{tool} {1 if tool == 'verify' else 0 if tool == 'joints' else 2}"
+    assert came == f"{tool} {1 if tool == 'verify' else 2}"
 
 
 @pytest.mark.parametrize(
