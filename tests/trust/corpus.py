@@ -528,6 +528,8 @@ EXCEPTIONS: dict[tuple[str, str], tuple[str, Due | None]] = {
 }
 OF_LAYERS: dict[tuple[str, str], Due | None] = {
     ("nested collections", "avoid"): ACCEPTED,  # holds every kind
+    ("text in another encoding", "hydrants"): ACCEPTED,  # no column of theirs is read
+    ("text in another encoding", "sources"): ACCEPTED,
     ("one of another kind", "avoid"): None,
     ("all of another kind", "avoid"): None,
     ("collapsed to a point", "avoid"): finding("invalid-polygon"),
@@ -601,11 +603,12 @@ def due_for(fault: Fault, layer: str, driver: str) -> Due | None:
         return None
     if fault.name == "collapsed to a point" and kind_of(layer) == "point":
         return None
-    if fault.name == "one of another kind" and driver == "shp" and kind_of(layer) == "point":
+    if fault.name == "one of another kind" and driver == "shp" and kind_of(layer) != "line":
         return UNWRITABLE
     if fault.name == "infinite number" and driver == "geojson":
         return ACCEPTED  # JSON has no infinity, and its writer leaves the value out
-    if fault.name == "no features" and driver == "geojson" and layer == "mains":
+    needed = any(f.required for f in INPUTS[layer].fields)
+    if fault.name == "no features" and driver == "geojson" and needed:
         return refused("columns there: none")  # its columns are those of its features
     if fault.name == "reserved word as the identifier" and driver == "gdb":
         return refused("did you mean 'select_'")  # its writer renames the column
