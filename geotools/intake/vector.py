@@ -140,7 +140,9 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
         if len(options) == 1:
             return options[0]
     if not names:
-        raise LayerError(label, "has no layers: it is damaged, cut short or another file; give one that holds the layer")
+        raise LayerError(
+            label, "has no layers: it is damaged, cut short or another file; give one that has it"
+        )
     raise LayerError(
         label,
         f"has {len(names)} layers and none is called {layer!r}; name one as path:layer "
