@@ -910,7 +910,9 @@ def _read(path: Path) -> dict[str, Any]:
         ) from error
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError as error:
+        raise BriefError([f"brief {path}: is nested too deeply"]) from error
+    except ValueError as error:  # also a number of thousands of digits, which is no TOMLDecodeError
         raise BriefError([f"brief {path}: is not valid TOML: {error}"]) from error
     inputs = data.get("inputs")
     if isinstance(inputs, dict):
@@ -1037,5 +1039,7 @@ def _measured(parts: list[str]) -> bool:
 
 
 def _shown(value: object) -> str:
+    if isinstance(value, int) and value.bit_length() > 64:  # Python refuses to write very long ones
+        return "a number of more than 64 bits"
     text = repr(value)
     return text if len(text) <= 80 else f"{text[:77]}..."

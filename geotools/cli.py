@@ -248,6 +248,10 @@ def _outcome(
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         return _refused(BAD_INPUT, f"{where}{error.strerror or error}", debug)
+    except MemoryError:
+        what = f"{tool.command}: the memory there is does not suffice; nothing existing was touched"
+        hint = "close other programs, allow more, or give smaller areas"
+        return _refused(BAD_INPUT, f"{what}; {hint}", debug)
     except Exception as error:  # noqa: BLE001 - the last stop: whatever it is, one line and a code
         what = " ".join(f"{type(error).__name__}: {error}".split())
         hint = "report it" if debug else "run again with --debug and report it"

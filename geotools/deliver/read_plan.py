@@ -104,6 +104,13 @@ class PlanFile:
         }
         if faults:
             raise LayerError(str(self.path), faults)
+        if layer.geometry and layer.geometry[0] != "Unknown":
+            gone = np.flatnonzero(raw.geometry.isna() | raw.geometry.is_empty)
+            if len(gone):
+                raise LayerError(
+                    str(self.path),
+                    f"layer {name}: feature {gone[0] + 1} has no geometry; {_AGAIN}",
+                )
         frame = pd.DataFrame(out, index=raw.index)
         return _with_geometry(frame, raw, layer, self.units) if layer.geometry else frame
 

@@ -228,7 +228,7 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise LayerError(str(path), f"cannot be read ({error.strerror}); check the path") from error
     except UnicodeDecodeError as error:
         raise LayerError(str(path), f"is not UTF-8 text (byte {error.start})") from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # ValueError: also far too long a number
         raise LayerError(str(path), f"is not valid TOML: {error}") from error
 
 

@@ -57,6 +57,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     """
     messages: list[str] = []
     label = f"{layer} ({place.shown})"
+    _refuse_odd_name(label, place.path)
     _refuse_short_shapefile(label, place.path)
     try:
         with _heard(messages):
@@ -85,6 +86,15 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     return Source(
         layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, place.path, read
     )
+
+
+def _refuse_odd_name(label: str, path: Path | None) -> None:
+    """Refuse local paths that pyogrio takes for a URL with parameters or an archive's member."""
+    odd = sorted({*";!"} & {*str(path)}) if path is not None else []
+    if odd:
+        raise LayerError(
+            label, f"has {' and '.join(odd)} in its path, which cannot be opened; rename it"
+        )
 
 
 def _refuse_short_shapefile(label: str, path: Path | None) -> None:
@@ -130,7 +140,9 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
         if len(options) == 1:
             return options[0]
     if not names:
-        raise LayerError(label, "has no layers; give a file that holds the layer")
+        raise LayerError(
+            label, "has no layers: it is damaged, cut short or another file; give one that has it"
+        )
     raise LayerError(
         label,
         f"has {len(names)} layers and none is called {layer!r}; name one as path:layer "
@@ -158,19 +170,21 @@ def _read(
             meta, table = pyogrio.raw.read_arrow(
                 place.target, layer=sublayer, columns=list(wanted), return_fids=True, bbox=bounds
             )
+            name = meta["geometry_name"] or "wkb_geometry"
+            apart = name in table.column_names and _needs_rereading(table.column(name))
+            wkb = _reread(place, sublayer, bounds) if apart else None
     except (*READ_ERRORS, RuntimeError) as error:
         raise _broken(label, place, sublayer, expected, error) from error
     whole = bounds is None
     if whole and len(table) < expected and len(table) != _counted(place.target, sublayer):
         reason = f"only {len(table)} of {expected} features could be read"
         raise _broken(label, place, sublayer, expected, reason)
-    name = meta["geometry_name"] or "wkb_geometry"
     if name not in table.column_names:
         raise LayerError(label, "has no geometry; give a layer with geometries")
     fid = meta["fid_column"] or "OGC_FID"
     if not whole:
         table = table.sort_by(fid)  # a spatial index gives features in its own order
-    geometry, broken = _geometries(table.column(name), place, sublayer, bounds, messages)
+    geometry, broken = _geometries(table.column(name).to_numpy() if wkb is None else wkb)
     fids = table.column(fid).to_numpy().astype(str).astype(object)
     return Content(
         _frame(table.select(list(wanted)), messages), geometry, fids, tuple(messages), broken
@@ -213,21 +227,30 @@ def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any
         return pd.Series([None if b is None else b.decode("utf-8", "replace") for b in raw])
 
 
-def _geometries(
-    column: pa.ChunkedArray,
-    place: Place,
-    sublayer: str,
-    bounds: Bounds | None,
-    messages: list[str],
-) -> tuple[npt.NDArray[Any], dict[int, str]]:
+def _needs_rereading(column: pa.ChunkedArray) -> bool:
+    """Tell whether geometries have to be read again, feature by feature.
+
+    That is so of arcs, and of FlatGeobuf with features that have no geometry: GDAL gives those no
+    place in the column, whose offsets then contradict each other.
+    """
+    try:
+        column.validate(full=True)
+    except pa.ArrowInvalid:
+        return True
+    return pc.min(pc.binary_length(column)).as_py() == 0 or _has_curves(column)
+
+
+def _reread(place: Place, sublayer: str, bounds: Bounds | None) -> npt.NDArray[Any]:
+    """Return WKB, None where there is no geometry, arcs turned into short chords by GDAL."""
+    _, fids, wkb, _ = pyogrio.raw.read(
+        place.target, layer=sublayer, columns=[], bbox=bounds, return_fids=True
+    )
+    found: npt.NDArray[Any] = wkb if bounds is None else wkb[np.argsort(fids, kind="stable")]
+    return found
+
+
+def _geometries(wkb: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], dict[int, str]]:
     """Return geometries and, by row, why one could not be read."""
-    wkb = column.to_numpy()
-    if _has_curves(column):
-        with _heard(messages):  # this reader has GDAL turn arcs into short chords
-            _, fids, wkb, _ = pyogrio.raw.read(
-                place.target, layer=sublayer, columns=[], bbox=bounds, return_fids=True
-            )
-        wkb = wkb if bounds is None else wkb[np.argsort(fids)]  # in the order of the table
     geometry = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
     lost = np.flatnonzero(shapely.is_missing(geometry) & ~pd.isna(wkb))
     return geometry, {int(row): _why(wkb[row]) for row in lost}

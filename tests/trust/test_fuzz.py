@@ -1,0 +1,96 @@
+"""Files changed at random are read or refused: a few examples, and those that once broke."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+from corpus import sound, with_shapes, write
+from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, edited, edits
+
+from geotools.brief import Brief, load_brief
+from geotools.deliver.records import read_toml
+from geotools.errors import BriefError, LayerError
+from geotools.intake.read import read_layers
+
+EXAMPLES = {"brief": 40, "records": 15, "layers": 10, "plan": 3}
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_a_changed_file_is_read_or_refused(name: str) -> None:
+    target = TARGETS[name]
+    whole = target.sound()
+    target.check(whole)
+
+    @settings(max_examples=EXAMPLES[name], suppress_health_check=list(HealthCheck))
+    @given(edits())
+    def change(changes: Any) -> None:
+        target.check(edited(whole, changes, same_length=target.binary))
+
+    change()
+    assert target.outcomes["read"] > 0
+
+
+@settings(max_examples=6, suppress_health_check=list(HealthCheck))
+@given(st.lists(DAMAGE, min_size=1, max_size=2), st.sampled_from(["verify", "report", "joints"]))
+def test_tools_say_what_is_wrong_with_a_spoiled_plan(damages: Any, tool: str) -> None:
+    check_tools(damages, [tool])
+
+
+@pytest.mark.parametrize("tool", TOOLS)
+def test_a_run_without_a_geometry_is_told_by_every_tool(tool: str) -> None:
+    (came,) = check_tools([("geometry", "runs", 0, 0, None)], [tool])
+    assert came == f"{tool} {1 if tool == 'verify' else 2}"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("x = " + "9" * 5000, "is not valid TOML"),
+        ("x = " + "[" * 3000, "nested too deeply"),
+        ("[pulls]\nfriction = 0x" + "f" * 4000, "a number of more than 64 bits"),
+    ],
+    ids=["digits", "depth", "bits"],
+)
+def test_a_brief_beyond_what_can_be_parsed_is_refused(text: str, told: str, tmp_path: Path) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text(text)
+    with pytest.raises(BriefError, match=told):
+        load_brief(path)
+
+
+@pytest.mark.parametrize(
+    "text", ["x = " + "9" * 5000, "x = " + "[" * 3000], ids=["digits", "depth"]
+)
+def test_a_map_of_columns_beyond_what_can_be_parsed_is_refused(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "map.toml"
+    path.write_text(text)
+    with pytest.raises(LayerError, match="is not valid TOML"):
+        read_toml(path)
+
+
+@pytest.mark.parametrize("rows", [(0,), (1,), (2,), (0, 1), (1, 2)])
+def test_features_without_geometry_do_not_spoil_a_flatgeobuf(
+    rows: tuple[int, ...], tmp_path: Path
+) -> None:
+    path = tmp_path / "net.fgb"
+    whole: gpd.GeoDataFrame = sound("mains")
+    write(with_shapes(whole, lambda shape: None, *rows), path, "mains")
+    entry = {"source": str(path), "fields": {"diameter_mm": "dia"}}
+    layers = read_layers(Brief.model_validate({"inputs": {"mains": entry}}))
+    left = [k for k in range(3) if k not in rows]
+    assert list(layers.mains.table["main_id"]) == [f"M{k + 1}" for k in left]
+    starts = layers.mains.xy[layers.mains.offsets[:-1]]
+    assert starts == pytest.approx(np.array([[500_000.0 + 200 * k, 4_800_000.0] for k in left]))
+    found = layers.findings.table()
+    assert sorted(found.loc[found["rule"] == "no-geometry", "feature"]) == [
+        f"M{k + 1}" for k in sorted(rows)
+    ]
