@@ -61,7 +61,7 @@ DIMENSIONS: dict[str, Dimension] = {
     "liquid": Dimension({"m3": 1.0, "gal": GALLON}, "m3", "gal"),
     "area": Dimension({"m2": 1.0, "ft2": FOOT**2}, "m2", "ft2"),
     "volume": Dimension({"m3": 1.0, "yd3": (3 * FOOT) ** 3}, "m3", "yd3"),
-    "by_length": Dimension({"m": 1.0, "ft": 1 / FOOT}, "m", "ft"),
+    "by_length": Dimension({"per_m": 1.0, "per_ft": 1 / FOOT}, "per_m", "per_ft"),
     "per_length": Dimension({"per_km": 1e-3, "per_mile": 1 / MILE}, "per_km", "per_mile"),
     "leakage": Dimension(
         {"lps_per_km": 1e-6, "gpm_per_mile": GALLON / 60 / MILE}, "lps_per_km", "gpm_per_mile"
@@ -841,7 +841,7 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("pull_count", "pulls planned"),
                 _real("longest_pull", "longest pull planned", "length"),
                 _real("cost", "planning cost, in the brief's currency"),
-                _real("cost_per", "cost per length", "by_length"),
+                _real("unit_cost", "cost per length", "by_length"),
             ),
         ),
         Layer(

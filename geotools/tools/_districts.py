@@ -301,10 +301,10 @@ def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFr
     place = {name: row for row, name in enumerate(share.runs.table["run_id"])}
     row = runs["run_id"].map(place).to_numpy(dtype=np.int64)
     runs = runs.assign(
-        geometry=run_lines(share.runs.chains)[row], cost_per=runs["cost"] / runs["length"]
+        geometry=run_lines(share.runs.chains)[row], unit_cost=runs["cost"] / runs["length"]
     )
-    runs = runs.sort_values(["cost_per", "run_id"], kind="stable").reset_index(drop=True)
-    planned = runs["cost_per"].notna().to_numpy()
+    runs = runs.sort_values(["unit_cost", "run_id"], kind="stable").reset_index(drop=True)
+    planned = runs["unit_cost"].notna().to_numpy()
     return runs.assign(rank=np.where(planned, np.arange(1, len(runs) + 1), np.nan))
 
 

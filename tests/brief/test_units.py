@@ -140,6 +140,7 @@ SUFFIXES = {
     "deg": "degree", "m2": "meter**2", "ft2": "foot**2", "m3": "meter**3", "yd3": "yard**3",
     "gal": "gallon", "cm2": "centimeter**2", "mm2": "millimeter**2", "in2": "inch**2",
     "min": "minute", "s": "second", "h": "hour", "c": "degC", "f": "degF",
+    "per_m": "1/meter", "per_ft": "1/foot",
     "per_km": "1/kilometer", "per_mile": "1/mile",
     "lps_per_km": "liter/second/kilometer", "gpm_per_mile": "gallon/minute/mile",
 }  # fmt: skip
@@ -147,7 +148,7 @@ BASES = {
     "length": "m", "bore": "m", "pressure": "Pa", "force": "N", "flow": "m**3/s",
     "speed": "m/s", "velocity": "m/s", "angle": "rad", "area": "m**2", "volume": "m**3",
     "liquid": "m**3", "piston": "m**2", "minutes": "s", "seconds": "s", "temperature": "degC",
-    "per_length": "1/m", "leakage": "m**2/s",
+    "per_length": "1/m", "by_length": "1/m", "leakage": "m**2/s",
 }  # fmt: skip
 
 

@@ -159,8 +159,8 @@ def test_the_summary_tells_of_every_district_and_adds_up(done: Path) -> None:
         assert districts.loc[name, "cost"] == pytest.approx(cost)
         assert cost == pytest.approx(plan.table("quantities").query("scope == 'run'")["cost"].sum())
     by_length = runs["cost"] / runs["length_m"]
-    assert runs["cost_per_m"].to_numpy() == pytest.approx(by_length.to_numpy())
-    assert runs.sort_values("cost_per_m")["rank"].tolist() == list(range(1, len(runs) + 1))
+    assert runs["unit_cost_per_m"].to_numpy() == pytest.approx(by_length.to_numpy())
+    assert runs.sort_values("unit_cost_per_m")["rank"].tolist() == list(range(1, len(runs) + 1))
 
 
 def test_a_run_in_no_district_is_a_finding(done: Path) -> None:
