@@ -59,6 +59,13 @@ def repair_areas(
     out = geometry.copy()
     out[invalid] = shapely.make_valid(out[invalid])
     if not {*POINT, *LINE} & {*layer.geometry}:
+        drawn = np.setdiff1d(np.flatnonzero(_mixed(geometry)), invalid)
+        notes += note(
+            "warning",
+            "mixed-collection",
+            rows[drawn],
+            "is a collection that holds more than polygons; only its polygons were read",
+        )
         out = _polygons_only(out)
     dimension = shapely.get_dimensions(out)
     allowed = [DIMENSION[k] for k in layer.geometry if k in DIMENSION]
@@ -71,6 +78,20 @@ def repair_areas(
         every=True,
     )
     return out[~lost], rows[~lost], notes
+
+
+def _mixed(geometry: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Return which geometries hold something beside polygons, and polygons too."""
+    members, owner = shapely.get_parts(geometry, return_index=True)
+    while np.isin(shapely.get_type_id(members), (COLLECTION, MULTIPOLYGON)).any():
+        members, inner = shapely.get_parts(members, return_index=True)
+        owner = owner[inner]
+    polygon = shapely.get_type_id(members) == POLYGON
+    foreign = ~polygon & ~shapely.is_empty(members)
+    count = len(geometry)
+    return (np.bincount(owner[foreign], minlength=count) > 0) & (
+        np.bincount(owner[polygon], minlength=count) > 0
+    )
 
 
 def _polygons_only(geometry: npt.NDArray[Any]) -> npt.NDArray[Any]:
