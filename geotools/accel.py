@@ -2,11 +2,13 @@
 
 A kernel is an ordinary function over flat sequences of numbers. On a small district the
 interpreter is done before a compiler would be loaded; on a large one numba compiles it once and
-keeps the result in its cache, so that the next run only loads it.
+keeps the result in its cache, so that the next run only loads it. What counts is the work of the
+whole process: a kernel is compiled once it was interpreted for about as long as compiling takes.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from functools import cache
 from typing import Any
@@ -17,6 +19,7 @@ import numpy.typing as npt
 __all__ = ["COMPILE_ABOVE", "read_only", "run_kernel"]
 
 COMPILE_ABOVE = 2_000_000  # inner steps; below, loading the compiler costs more than it saves
+_taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 
 
 def read_only(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -34,11 +37,12 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
     function : callable
         Takes flat arrays (or lists) and plain numbers, writes into some of the arrays.
     steps : float
-        Rough count of inner steps it will take; decides whether to compile.
+        Rough count of inner steps it will take; with those before, decides whether to compile.
     *arguments
         One-dimensional arrays, numbers and tuples of them, in the order of the function.
     """
-    if steps > COMPILE_ABOVE:
+    _taken[function] += int(steps)
+    if _taken[function] > COMPILE_ABOVE:
         _compiled(function)(*arguments)
         return
     lists = _listed(arguments)
