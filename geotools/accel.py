@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 __all__ = ["COMPILE_ABOVE", "read_only", "run_kernel"]
 
-COMPILE_ABOVE = 2_000_000  # inner steps; below, loading the compiler costs more than it saves
+COMPILE_ABOVE = 4_000_000  # inner steps, interpreted in about the time compiling takes
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 
 
