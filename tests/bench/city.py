@@ -181,8 +181,8 @@ def _fittings(rng: np.random.Generator, grid: Grid) -> gpd.GeoDataFrame:
 
 
 def _valves(rng: np.random.Generator, pipes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return a valve 2 m from the start of a third of the mains."""
-    lines = pipes.geometry.to_numpy()[rng.random(len(pipes)) < 1 / 3]
+    """Return a valve 2 m from the start of most mains; with few of them all is one segment."""
+    lines = pipes.geometry.to_numpy()[rng.random(len(pipes)) < 0.85]
     places = shapely.get_coordinates(shapely.line_interpolate_point(lines, 2.0)) - ORIGIN
     return _points(places, {"kind": ["gate"] * len(places), "open": [True] * len(places)})
 
