@@ -52,18 +52,18 @@ def measure_chaining(work: Path, sizes: list[int]) -> Section:
             "momepy": partial(call, partial(_strokes, pieces)),
         }
         found, rounds = in_turn(tasks)
-        both = found["node"].wall + found["ours"].wall
+        both = found["node"].cpu + found["ours"].cpu
         rows.append(
             [f"{len(graph):,}", str(rounds)]
-            + [f"{found[k].wall:.3f}" for k in ("node", "ours", "momepy")]
-            + [f"{found['momepy'].wall / found['ours'].wall:.1f}"]
-            + [f"{found['momepy'].wall / both:.1f}"]
+            + [f"{found[k].cpu:.3f}" for k in ("node", "ours", "momepy")]
+            + [f"{found['momepy'].cpu / found['ours'].cpu:.1f}"]
+            + [f"{found['momepy'].cpu / both:.1f}"]
         )
         print(rows[-1], flush=True)
     return Section(
         "Chaining against momepy's continuity strokes (COINS)",
         f"python -m tests.bench chaining --sizes {' '.join(map(str, sizes))}",
-        ["pieces", "rounds", "noding s", "chaining s", "COINS s", "COINS / chaining",
+        ["pieces", "rounds", "noding CPU s", "chaining CPU s", "COINS CPU s", "COINS / chaining",
          "COINS / noding and chaining"],
         rows,
         [f"the same pieces, a turn of {TURN:g} degrees at most; COINS is given them noded"],
@@ -107,8 +107,9 @@ def measure_optimiser(work: Path, lengths: list[int], seconds: float) -> Section
     return Section(
         "The optimiser against scipy's Dijkstra and HiGHS",
         f"python -m tests.bench optimiser --lengths {' '.join(map(str, lengths))}",
-        ["run m", "places", "pulls looked at", "cost", "rounds", "ours s", "graph s", "Dijkstra s",
-         "HiGHS s", "Dijkstra / ours", "graph and Dijkstra / ours", "HiGHS / ours"],
+        ["run m", "places", "pulls looked at", "cost", "rounds", "ours CPU s", "graph CPU s",
+         "Dijkstra CPU s", "HiGHS CPU s", "Dijkstra / ours",
+         "graph and Dijkstra / ours", "HiGHS / ours"],
         rows,
         [
             "instances: the sites of the plan itself, first carrier tried; the costs of all three "
@@ -140,7 +141,7 @@ def _compared(sites: Sites, costs: PullCosts, seconds: float) -> list[str]:
             raise RuntimeError(f"{name} finds {cost!r}, the optimiser {truth!r}")
     found, rounds = in_turn(tasks)
     highs = found.get("HiGHS", once)
-    ours = found["ours"].wall
+    ours = found["ours"].cpu
     late = np.isnan(costs_of["HiGHS"])
     return [
         f"{sites.lengths[0]:,.0f}",
@@ -149,12 +150,12 @@ def _compared(sites: Sites, costs: PullCosts, seconds: float) -> list[str]:
         f"{truth:,.0f}",
         str(rounds),
         f"{ours:.4f}",
-        f"{found['graph'].wall:.3f}",
-        f"{found['Dijkstra'].wall:.3f}",
-        f"over {highs.wall:.0f}, not solved" if late else f"{highs.wall:.2f}",
-        f"{found['Dijkstra'].wall / ours:.1f}",
-        f"{(found['graph'].wall + found['Dijkstra'].wall) / ours:.1f}",
-        f"over {highs.wall / ours:,.0f}" if late else f"{highs.wall / ours:,.0f}",
+        f"{found['graph'].cpu:.3f}",
+        f"{found['Dijkstra'].cpu:.3f}",
+        f"over {highs.cpu:.0f}, not solved" if late else f"{highs.cpu:.2f}",
+        f"{found['Dijkstra'].cpu / ours:.1f}",
+        f"{(found['graph'].cpu + found['Dijkstra'].cpu) / ours:.1f}",
+        f"over {highs.cpu / ours:,.0f}" if late else f"{highs.cpu / ours:,.0f}",
     ]
 
 
@@ -177,16 +178,16 @@ def measure_elevation(work: Path, sizes: list[int]) -> Section:
         found, rounds = in_turn(tasks)
         rows.append(
             [f"{len(xy):,}", str(rounds)]
-            + [f"{f.wall:.3f}" for f in found.values()]
-            + [f"{found['sample'].wall / found['ours'].wall:.1f}"]
-            + [f"{found['ours'].wall / found['blocks'].wall:.1f}"]
+            + [f"{f.cpu:.3f}" for f in found.values()]
+            + [f"{found['sample'].cpu / found['ours'].cpu:.1f}"]
+            + [f"{found['ours'].cpu / found['blocks'].cpu:.1f}"]
         )
         print(rows[-1], flush=True)
     return Section(
         "Ground levels against rasterio",
         f"python -m tests.bench elevation --sizes {' '.join(map(str, sizes))}",
-        ["places", "rounds", "ours s", "rasterio.sample s", "touched blocks read alone s",
-         "rasterio.sample / ours", "ours / blocks alone"],
+        ["places", "rounds", "ours CPU s", "rasterio.sample CPU s",
+         "touched blocks read alone CPU s", "rasterio.sample / ours", "ours / blocks alone"],
         rows,
         ["ours interpolates between cell centres, rasterio.sample takes the nearest cell"],
     )  # fmt: skip
