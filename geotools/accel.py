@@ -2,21 +2,27 @@
 
 A kernel is an ordinary function over flat sequences of numbers. On a small district the
 interpreter is done before a compiler would be loaded; on a large one numba compiles it once and
-keeps the result in its cache, so that the next run only loads it.
+keeps the result in its cache, so that the next run only loads it. What counts is the work of the
+whole process: a kernel is compiled once it was interpreted for about as long as compiling takes.
 """
 
 from __future__ import annotations
 
+import os
+from collections import Counter
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["COMPILE_ABOVE", "read_only", "run_kernel"]
+__all__ = ["COMPILE_ABOVE", "in_threads", "read_only", "run_kernel"]
 
-COMPILE_ABOVE = 2_000_000  # inner steps; below, loading the compiler costs more than it saves
+COMPILE_ABOVE = 4_000_000  # inner steps, interpreted in about the time compiling takes
+ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
+_taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 
 
 def read_only(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -24,6 +30,34 @@ def read_only(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
     view = np.ascontiguousarray(values).view()
     view.flags.writeable = False
     return view
+
+
+def in_threads(
+    function: Callable[..., npt.NDArray[Any]], *columns: npt.NDArray[Any]
+) -> npt.NDArray[Any]:
+    """Return ``function(*columns)``, row by row the same, worked out on all processors.
+
+    Parameters
+    ----------
+    function : callable
+        Works row by row, and frees the interpreter's lock meanwhile, as shapely's do.
+    *columns
+        Arrays of one length.
+    """
+    count = len(columns[0])
+    parts = min(_processors(), count // ROWS_A_THREAD)
+    if parts < 2:
+        return function(*columns)
+    slices = [np.array_split(column, parts) for column in columns]
+    with ThreadPoolExecutor(parts) as pool:
+        return np.concatenate(list(pool.map(function, *slices)))
+
+
+def _processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:
@@ -34,11 +68,12 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
     function : callable
         Takes flat arrays (or lists) and plain numbers, writes into some of the arrays.
     steps : float
-        Rough count of inner steps it will take; decides whether to compile.
+        Rough count of inner steps it will take; with those before, decides whether to compile.
     *arguments
         One-dimensional arrays, numbers and tuples of them, in the order of the function.
     """
-    if steps > COMPILE_ABOVE:
+    _taken[function] += int(steps)
+    if _taken[function] > COMPILE_ABOVE:
         _compiled(function)(*arguments)
         return
     lists = _listed(arguments)

@@ -9,6 +9,7 @@ Planning values.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,18 @@ from geotools.brief import Crew
 __all__ = ["schedule_runs"]
 
 COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
+PIT_COLUMNS = ("pit_id", "volume", "area")
+PULL_COLUMNS = (
+    "pull_id",
+    "insertion_pit",
+    "receiving_pit",
+    "joints",
+    "digs",
+    "hours",
+    "wait_hours",
+)
 DAY_S = 86400.0
+_Row = dict[str, Any]  # the columns of one pit or pull
 
 
 @dataclass
@@ -55,10 +67,9 @@ def schedule_runs(
     crew : Crew
     """
     rows: list[dict[str, object]] = []
-    pits_of = dict(tuple(pits.groupby("run_id", sort=False)))
-    pulls_of = dict(tuple(pulls.groupby("run_id", sort=False)))
+    pits_of, pulls_of = _by_run(pits, PIT_COLUMNS), _by_run(pulls, PULL_COLUMNS)
     for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
-        tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, pulls.iloc[:0]), crew)
+        tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew)
         _place(tasks)
         rows += [
             {
@@ -75,14 +86,26 @@ def schedule_runs(
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> list[_Task]:
+def _by_run(table: pd.DataFrame, columns: tuple[str, ...]) -> dict[str, list[_Row]]:
+    """Return the rows of every run, in their order, with these columns."""
+    if table.empty:
+        return {}
+    names = table["run_id"].tolist()
+    found: dict[str, list[_Row]] = {name: [] for name in names}
+    values = zip(*(table[column].tolist() for column in columns), strict=True)
+    for name, row in zip(names, values, strict=True):
+        found[name].append(dict(zip(columns, row, strict=True)))
+    return found
+
+
+def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list[_Task]:
     """List the tasks of a run in an order in which each follows what it waits for."""
     digging: dict[str, _Task] = {}
-    for pit in pits.to_dict("records"):
+    for pit in pits:
         days = crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY_S)
         digging[pit["pit_id"]] = _Task("dig and support the pit", pit["pit_id"], "digging", days)
     fusing, connecting, pulling, resting = [], [], [], []
-    for pull in pulls.to_dict("records"):
+    for pull in pulls:
         name = pull["pull_id"]
         strings = _Task("fuse the strings", name, "fusing", pull["joints"] / crew.joints_per_day)
         digs = _Task(
@@ -98,12 +121,14 @@ def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> 
         connecting.append(digs)
         pulling.append(pulled)
         resting.append(rest)
-    pairs = list(zip(pulls["insertion_pit"], pulls["receiving_pit"], strict=True))
     names = list(digging)
+    met: dict[str, list[_Task]] = {name: [] for name in names}
+    for rest, pull in zip(resting, pulls, strict=True):
+        for name in dict.fromkeys([pull["insertion_pit"], pull["receiving_pit"]]):
+            met[name].append(rest)
     joining = []
     for name in names[1:-1]:
-        met = [rest for rest, ends in zip(resting, pairs, strict=True) if name in ends]
-        done = [digging[name], *met]
+        done = [digging[name], *met[name]]
         joining.append(
             _Task("join the carriers in the pit", name, "tie-in", crew.tie_in_days, done)
         )
@@ -121,15 +146,12 @@ def _tasks(run_id: str, pits: pd.DataFrame, pulls: pd.DataFrame, crew: Crew) -> 
     ]
 
 
-def _after_test(
-    pits: pd.DataFrame, test: _Task, connecting: list[_Task], crew: Crew
-) -> list[_Task]:
+def _after_test(pits: list[_Row], test: _Task, connecting: list[_Task], crew: Crew) -> list[_Task]:
     """List what follows the test: ends tied in, connections remade, pits refilled.
 
     The pits between the ends are refilled while those at the ends are tied in.
     """
-    rows = pits.to_dict("records")
-    outer = dict.fromkeys([rows[0]["pit_id"], rows[-1]["pit_id"]])
+    outer = dict.fromkeys([pits[0]["pit_id"], pits[-1]["pit_id"]])
     tying = {n: _Task("tie in at the pit", n, "tie-in", crew.tie_in_days, [test]) for n in outer}
     again = [
         _Task("remake the connections", t.ref, "connections", t.days, [test]) for t in connecting
@@ -142,7 +164,7 @@ def _after_test(
             crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY_S),
             [tying.get(pit["pit_id"], test)],
         )
-        for pit in sorted(rows, key=lambda pit: pit["pit_id"] in tying)
+        for pit in sorted(pits, key=lambda pit: pit["pit_id"] in tying)
     ]
     return [*tying.values(), *again, *closing]
 

@@ -7,6 +7,7 @@ in one array keeps its micrometres.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -53,8 +54,10 @@ class Places:
         base = _laid_out(last - first + APART) - first
         return cls(offsets.astype(np.int64), np.asarray(at, dtype=np.float64), base)
 
-    def _rows(self) -> IntArray:
-        return np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
+    @cached_property
+    def _key(self) -> FloatArray:
+        rows = np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
+        return np.asarray(self.at + self.base[rows], dtype=np.float64)
 
     def search(
         self, run: IntArray, at: FloatArray, side: Literal["left", "right"] = "left"
@@ -66,8 +69,7 @@ class Places:
         safe = np.clip(low, 0, len(self.at) - 1)
         top = self.at[np.clip(high - 1, 0, len(self.at) - 1)]
         where = np.clip(at, self.at[safe] - APART / 3, top + APART / 3)
-        key = self.at + self.base[self._rows()]
-        found = np.searchsorted(key, where + self.base[run], side=side)
+        found = np.searchsorted(self._key, where + self.base[run], side=side)
         return np.clip(found, low, high).astype(np.int64)
 
     def holding(self, run: IntArray, at: FloatArray, *, slack: float = 0.0) -> IntArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -90,12 +91,15 @@ def names_by_run(
     """Join names by run, numbers in their order, each once; beyond ``most`` only how many."""
     table = pd.DataFrame({"run": run, "name": names.astype(str)}).drop_duplicates()
     order = np.lexsort([table["name"], table["name"].str.len(), table["run"]])
+    of = table["run"].to_numpy(dtype=np.int64)[order]
+    words = table["name"].to_numpy(dtype=object)[order]
+    new = np.flatnonzero(np.diff(of, prepend=-1))
     out = np.full(runs, "", dtype=object)
-    for key, group in table.iloc[order].groupby("run", sort=True)["name"]:
-        listed = group.tolist()
+    for low, high in pairwise([*new.tolist(), len(of)]):
+        listed = words[low:high].tolist()
         more = 0 if most is None else len(listed) - most
         tail = [f"and {more} more"] if more > 0 else []
-        out[int(str(key))] = ",".join(listed[: most if more > 0 else None] + tail)
+        out[of[low]] = ",".join(listed[: most if more > 0 else None] + tail)
     return out
 
 

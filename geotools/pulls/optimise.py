@@ -252,9 +252,9 @@ def _choose(runs, highest, pits, prices, states):  # type: ignore[no-untyped-def
                 back[k] = -1
             i = k // 4 - 1
             while i >= low and highest[i] >= floor[k] - EDGE:
-                for m in range(4 * i, 4 * i + 4):
-                    tails = m % 4 == AHEAD or m % 4 == BOTH
-                    if value[m] == math.inf or tails != heads:
+                # those that insert ahead are odd: AHEAD and BOTH
+                for m in range(4 * i + heads, 4 * i + 4, 2):
+                    if value[m] == math.inf:
                         continue
                     length = edge - end[m]
                     if length < least - EDGE:

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotools.accel import in_threads
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
@@ -222,11 +224,11 @@ def footprints(
     count = len(run)
     runs, half = np.repeat(run, 4), np.repeat(half_width, 4)
     start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
-    opened = shapely.buffer(
-        _sections(axis, runs, start, end), half, cap_style="flat", join_style="mitre"
-    )
+    mitred = partial(shapely.buffer, join_style="mitre")
+    flat = partial(mitred, cap_style="flat")
+    opened = in_threads(flat, _sections(axis, runs, start, end), half)
     if spread is not None:
-        opened = shapely.buffer(opened, np.repeat(spread, 4), join_style="mitre")
+        opened = in_threads(mitred, opened, np.repeat(spread, 4))
     ahead, behind = extents.box_ahead.ravel(), extents.box_behind.ravel()
     for way, (face, length, sign) in enumerate(((end, ahead, -1.0), (start, behind, 1.0))):
         # A box that the opened stretch already covers adds nothing.
@@ -239,7 +241,7 @@ def footprints(
         if widths is not None:
             wide = widths(wanted // 4, length[wanted, None] - along, way)
         boxes = _boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
-        opened[wanted] = shapely.union(opened[wanted], boxes)
+        opened[wanted] = in_threads(shapely.union, opened[wanted], boxes)
     ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
     return ground
 

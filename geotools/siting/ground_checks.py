@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotools.accel import in_threads
 from geotools.intake.columns import Areas
 from geotools.network.ragged import FloatArray
 
@@ -120,7 +123,7 @@ def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> Float
         place = np.arange(len(owner)) - np.searchsorted(owner, owner)
         chosen = row[owner] >= 0
         table[row[owner[chosen]], place[chosen]] = parts[chosen]
-        covered[several] = shapely.area(shapely.union_all(table, axis=1))
+        covered[several] = shapely.area(in_threads(partial(shapely.union_all, axis=1), table))
     return np.asarray(covered, dtype=np.float64)
 
 
@@ -146,7 +149,8 @@ def off_street_area(
         return off
     shapes = ground.ravel()[rows]
     pit, street = shapely.STRtree(corridors).query(shapes, predicate="intersects")
-    on = _covered(pit, shapely.intersection(shapes[pit], corridors[street]), len(rows))
+    parts = in_threads(shapely.intersection, shapes[pit], corridors[street])
+    on = _covered(pit, parts, len(rows))
     flat = off.ravel()
     flat[rows] = np.maximum(shapely.area(shapes) - on, 0.0)
     return flat.reshape(ground.shape)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ from geotools.network.noding import node_lines
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, line_lengths
 from geotools.network.runs import Chains, build_chains
+from geotools.street.centreline import Centreline, centreline
 from geotools.street.crossings import Crossings, node_crossings
 
 __all__ = ["StreetNet", "build_streets"]
@@ -51,6 +53,17 @@ class StreetNet:
     crossings: FloatArray
     connections: pd.DataFrame
     unnoded: Crossings
+
+    def centreline(self, chain: int) -> Centreline:
+        """Return one chain as arrays of its own; looked up once, however often it is asked for."""
+        if chain not in self._centrelines:
+            rows = slice(int(self.chains.offsets[chain]), int(self.chains.offsets[chain + 1]))
+            self._centrelines[chain] = centreline(self.chains.xy[rows])
+        return self._centrelines[chain]
+
+    @cached_property
+    def _centrelines(self) -> dict[int, Centreline]:
+        return {}
 
     def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the centreline at places along chains, as rows of the table."""

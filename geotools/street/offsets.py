@@ -11,27 +11,10 @@ import numpy as np
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, measures
+from geotools.street.centreline import swings
 from geotools.street.net import StreetNet
 
-__all__ = ["offset_end", "offset_length", "swings"]
-
-SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing
-
-
-def swings(xy: FloatArray, offsets: IntArray) -> FloatArray:
-    """Return by how much a line 1 m to the left is shorter, at every vertex summed from the first.
-
-    The sum runs over all lines; only differences within one mean something.
-    """
-    step = np.diff(xy, axis=0)
-    before, after = step[:-1], step[1:]
-    turn = np.arctan2(
-        before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)
-    )
-    out = np.zeros(len(xy))
-    out[1:-1] = 2 * np.tan(np.clip(turn, -SHARPEST, SHARPEST) / 2)
-    out[offsets[:-1]] = out[offsets[1:] - 1] = 0.0
-    return np.asarray(np.cumsum(out), dtype=np.float64)
+__all__ = ["offset_end", "offset_length"]
 
 
 def offset_length(
@@ -64,10 +47,8 @@ def offset_end(
 
     Beyond the chain's ends the street is taken to go straight on.
     """
-    rows = slice(int(net.chains.offsets[chain]), int(net.chains.offsets[chain + 1]))
-    xy = net.chains.xy[rows]
-    whole = np.array([0, len(xy)], dtype=np.int64)
-    along, swing = measures(xy, whole), swings(xy, whole)
+    line = net.centreline(chain)
+    along, swing = line.along, line.swing
     # The offset line's own chainage before and after every vertex; it never runs backwards.
     own = np.stack([along - off * np.append(0.0, swing[:-1]), along - off * swing], axis=1).ravel()
     own = np.maximum.accumulate(own)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.network.ragged import FloatArray, measures
+from geotools.network.ragged import FloatArray
 from geotools.street.net import StreetNet
 
 __all__ = ["on_street", "strip"]
@@ -14,18 +16,11 @@ __all__ = ["on_street", "strip"]
 MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline
 
 
-def _own(net: StreetNet, chain: int) -> tuple[FloatArray, FloatArray]:
-    """Return the vertices of one chain and their chainage."""
-    rows = slice(int(net.chains.offsets[chain]), int(net.chains.offsets[chain + 1]))
-    xy = net.chains.xy[rows]
-    return xy, measures(xy, np.array([0, len(xy)], dtype=np.int64))
-
-
-def _stops(net: StreetNet, chain: int, low: float, high: float) -> FloatArray:
+def _stops(along: FloatArray, low: float, high: float) -> FloatArray:
     """Return chainages of the vertices between two places, and the places themselves."""
-    _, along = _own(net, chain)
-    inner = along[(along > low + 1e-6) & (along < high - 1e-6)]
-    return np.concatenate([[low], inner, [high]])
+    first = np.searchsorted(along, low + 1e-6, side="right")
+    last = np.searchsorted(along, high - 1e-6, side="left")
+    return np.concatenate([[low], along[first:last], [high]])
 
 
 def on_street(net: StreetNet, chain: int, at: FloatArray, off: FloatArray) -> FloatArray:
@@ -33,10 +28,10 @@ def on_street(net: StreetNet, chain: int, at: FloatArray, off: FloatArray) -> Fl
 
     Beyond the chain's ends the street is taken to go straight on.
     """
-    xy, along = _own(net, chain)
+    x, y, along, _ = net.centreline(chain)
 
     def point(where: FloatArray) -> FloatArray:
-        return np.stack([np.interp(where, along, xy[:, k]) for k in (0, 1)], axis=1)
+        return np.stack([np.interp(where, along, x), np.interp(where, along, y)], axis=1)
 
     length = float(along[-1])
     inside = np.clip(at, 0.0, length)
@@ -67,12 +62,13 @@ def strip(
         Chainage and distance off the centreline of each corner in turn; between two corners the
         distance goes evenly from the one to the other along the street.
     """
-    parts = []
-    for (a, off_a), (b, off_b) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        low, high = min(a, b), max(a, b)
-        stops = _stops(net, chain, low, high)
+    along = net.centreline(chain).along
+    at, off = [], []
+    for (a, off_a), (b, off_b) in pairwise([*corners.tolist(), corners[0].tolist()]):
+        stops = _stops(along, min(a, b), max(a, b))
         stops = stops if a <= b else stops[::-1]
         share = (stops - a) / (b - a) if b != a else np.linspace(0.0, 1.0, len(stops))
-        parts.append(on_street(net, chain, stops, off_a + share * (off_b - off_a))[:-1])
-    polygon = shapely.Polygon(np.concatenate(parts))
+        at.append(stops[:-1])
+        off.append((off_a + share * (off_b - off_a))[:-1])
+    polygon = shapely.Polygon(on_street(net, chain, np.concatenate(at), np.concatenate(off)))
     return polygon if polygon.is_valid else shapely.make_valid(polygon)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
@@ -46,7 +46,11 @@ DAY = 86400.0  # s
 
 @dataclass(frozen=True)
 class Attempt:
-    """All runs planned through with one carrier each."""
+    """All runs planned through with one carrier each.
+
+    Of the ground of the candidates only that of the pits planned is kept, in ``plan``: a polygon
+    for every role of every place, of every attempt, would be most of the memory.
+    """
 
     table: pd.DataFrame
     bends: pd.DataFrame
@@ -141,6 +145,7 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         rate=brief.pulls.rate,
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
+    candidates = replace(candidates, ground=np.zeros((0, 4), dtype=object))
     return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
 
 

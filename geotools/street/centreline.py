@@ -1,0 +1,45 @@
+"""One street chain as arrays of its own, and how much shorter a line beside it is."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from geotools.network.ragged import FloatArray, IntArray, measures
+
+__all__ = ["Centreline", "centreline", "swings"]
+
+SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing
+
+
+class Centreline(NamedTuple):
+    """Vertices of one chain, their chainage, m, and their `swings`."""
+
+    x: FloatArray
+    y: FloatArray
+    along: FloatArray
+    swing: FloatArray
+
+
+def centreline(xy: FloatArray) -> Centreline:
+    """Return a chain of these vertices."""
+    whole = np.array([0, len(xy)], dtype=np.int64)
+    x, y = np.ascontiguousarray(xy.T)
+    return Centreline(x, y, measures(xy, whole), swings(xy, whole))
+
+
+def swings(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return by how much a line 1 m to the left is shorter, at every vertex summed from the first.
+
+    The sum runs over all lines; only differences within one mean something.
+    """
+    step = np.diff(xy, axis=0)
+    before, after = step[:-1], step[1:]
+    turn = np.arctan2(
+        before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)
+    )
+    out = np.zeros(len(xy))
+    out[1:-1] = 2 * np.tan(np.clip(turn, -SHARPEST, SHARPEST) / 2)
+    out[offsets[:-1]] = out[offsets[1:] - 1] = 0.0
+    return np.asarray(np.cumsum(out), dtype=np.float64)

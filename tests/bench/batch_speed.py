@@ -1,0 +1,63 @@
+"""A batch: two workers against one, and eight districts against one of the same size."""
+
+from __future__ import annotations
+
+import json
+from functools import partial
+from pathlib import Path
+
+from tests.bench.city import make_city
+from tests.bench.measure import Figure, child, geotools, in_turn
+from tests.bench.results import Section
+
+__all__ = ["measure_batch"]
+
+MB = 1e6
+DISTRICTS = 8
+
+
+def measure_batch(work: Path, size: int) -> Section:
+    """Measure batches of a city of eight districts of so many mains, and of a city of one."""
+    one = make_city(work / f"districts1-{size}", mains=size, districts=1)
+    many = make_city(work / f"districts8-{size}", mains=size * DISTRICTS, districts=DISTRICTS)
+    tasks = {
+        "1 district, this process": partial(_batch, work, one, []),
+        "8 districts, this process": partial(_batch, work, many, []),
+        "8 districts, 1 worker": partial(_batch, work, many, ["--workers", 1]),
+        "8 districts, 2 workers": partial(_batch, work, many, ["--workers", 2]),
+    }
+    found, rounds = in_turn(tasks)
+    base = found["1 district, this process"]
+    single = found["8 districts, 1 worker"]
+    rows = [
+        [
+            name,
+            str(rounds),
+            f"{f.wall:.2f}",
+            f"{f.cpu:.2f}",
+            f"{f.wall / base.wall:.2f}",
+            f"{single.wall / f.wall:.2f}" if "worker" in name else "",
+            f"{f.peak / MB:,.0f}",
+            f"{f.peak / base.peak:.2f}",
+        ]
+        for name, f in found.items()
+    ]
+    return Section(
+        f"A batch of districts of {size:,} mains",
+        f"python -m tests.bench batch --sizes {size}",
+        ["batch", "rounds", "s", "CPU s", "time / 1 district", "1 worker / this", "peak MB",
+         "peak / 1 district"],
+        rows,
+        ["the city of 8 districts has 8 times the mains; peak: of the largest process, which with "
+         "workers is a worker or the main process"],
+        {name: vars(f) for name, f in found.items()},
+    )  # fmt: skip
+
+
+def _batch(work: Path, brief: Path, options: list[object]) -> Figure:
+    folder = work / "batch"
+    figure = child(geotools("batch", brief, "-o", folder, "--overwrite", *options))
+    entries = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["districts"]
+    if {entry["status"] for entry in entries.values()} - {"done", "empty"}:
+        raise RuntimeError(f"{brief}: a district failed")
+    return figure

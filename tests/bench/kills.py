@@ -1,0 +1,169 @@
+"""Kill campaign: SIGKILL at random moments of a batch and of a plan, and what is left of them.
+
+    python -m tests.bench kills --rounds 50 --seed 1
+
+A batch is killed, its main process with all its workers or one worker alone, then resumed: every
+district must have the hash of an undisturbed batch, and nothing else may lie in the folder. A
+plan that is killed while it replaces an older one must leave the old file or the new one, whole.
+The table counts what happened; exit code 1 on any difference.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+import psutil
+
+from geotools.intake.digest import sha256
+from tests.bench.measure import geotools
+from tests.bench.results import Section
+from tests.plan.test_batch import write_network
+
+__all__ = ["run_campaign"]
+
+LEFT = {".lock", "eastfold.gpkg", "manifest.json", "summary.gpkg", "westfold.gpkg"}
+
+
+def run_campaign(work: Path, rounds: int, seed: int) -> tuple[Section, bool]:
+    """Kill batches and plans so many times each; tell whether all came out as undisturbed."""
+    rng = random.Random(seed)  # noqa: S311 - moments, not secrets
+    work.mkdir(parents=True, exist_ok=True)
+    folder = work / "kills"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    brief = write_network(folder)
+    tallies: dict[str, Counter[str]] = {}
+    for name, options in (("main process", []), ("one worker", ["--workers", "2"])):
+        tallies[f"batch, {name}"] = _batches(folder, brief, options, rounds, rng)
+    tallies["plan"] = _plans(folder, brief, rounds, rng)
+    return _section(tallies, rounds, seed), not any(t["different"] for t in tallies.values())
+
+
+def _section(tallies: dict[str, Counter[str]], rounds: int, seed: int) -> Section:
+    names = ("killed", "done before", "as undisturbed", "different")
+    rows = [[name, *(str(tally[n]) for n in names)] for name, tally in tallies.items()]
+    return Section(
+        "Killed at random moments",
+        f"python -m tests.bench kills --rounds {rounds} --seed {seed}",
+        ["what was killed", *names],
+        rows,
+        [
+            "batch: resumed, then the hashes of all districts and the files in the folder compared "
+            "with an undisturbed batch; plan: the old file or the new one, whole",
+        ],
+    )
+
+
+def _run(arguments: Sequence[str]) -> None:
+    subprocess.run([sys.executable, *arguments], check=True, stdout=subprocess.DEVNULL)
+
+
+def _begin(arguments: Sequence[str]) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+
+
+def _duration(arguments: Sequence[str]) -> float:
+    begin = time.perf_counter()
+    _run(arguments)
+    return time.perf_counter() - begin
+
+
+def _hashes(folder: Path) -> dict[str, str]:
+    content = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    found = {name: entry["sha256"] for name, entry in content["districts"].items()}
+    for entry in content["districts"].values():  # the files are what the manifest says
+        if entry["file"] and sha256(folder / entry["file"]) != entry["sha256"]:
+            found[entry["file"]] = "not as in the manifest"
+    return found
+
+
+def _batches(
+    folder: Path, brief: Path, options: list[str], rounds: int, rng: random.Random
+) -> Counter[str]:
+    """Kill batches: their main process and so everything, or one worker where there are any."""
+    calm = folder / f"calm{len(options)}"
+    duration = _duration(geotools("batch", brief, "-o", calm, *options))
+    truth, tally = _hashes(calm), Counter[str]()
+    for number in range(rounds):
+        out = folder / f"out{len(options)}-{number}"
+        process = _begin(geotools("batch", brief, "-o", out, *options))
+        hit = _strike(process, rng.uniform(0.0, 1.1 * duration), worker=bool(options), rng=rng)
+        tally["killed" if hit else "done before"] += 1
+        _run(geotools("batch", brief, "-o", out, "--resume"))
+        left = {p.name for p in out.iterdir()}
+        same = _hashes(out) == truth and left == LEFT
+        tally["as undisturbed" if same else "different"] += 1
+        if not same:
+            print(f"round {number}: {sorted(left)} {_hashes(out)}", flush=True)
+        shutil.rmtree(out, ignore_errors=True)
+    return tally
+
+
+def _strike(
+    process: subprocess.Popen[bytes], moment: float, *, worker: bool, rng: random.Random
+) -> bool:
+    """Kill the process, or one of its workers, after some seconds; tell whether it was in time."""
+    end = time.perf_counter() + moment
+    while process.poll() is None and time.perf_counter() < end:
+        time.sleep(0.005)
+    if process.poll() is not None:
+        return False
+    family = psutil.Process(process.pid).children(recursive=True)
+    if worker and family:
+        victim = rng.choice(family)
+        alive = victim.is_running()
+        _kill(victim)
+        try:
+            process.wait(timeout=300)  # the batch goes on, or gives the district up
+        except subprocess.TimeoutExpired:
+            _kill_all(process)
+        return alive
+    _kill_all(process)
+    return True
+
+
+def _kill(victim: psutil.Process) -> None:
+    try:
+        victim.kill()
+    except psutil.NoSuchProcess:
+        return
+
+
+def _kill_all(process: subprocess.Popen[bytes]) -> None:
+    """Kill a process we began, and what it began."""
+    family = psutil.Process(process.pid).children(recursive=True)
+    process.send_signal(signal.SIGKILL)
+    for victim in family:
+        _kill(victim)
+    process.wait()
+    psutil.wait_procs(family, timeout=10)
+
+
+def _plans(folder: Path, brief: Path, rounds: int, rng: random.Random) -> Counter[str]:
+    """Kill plans that replace an older one made with other units."""
+    old, new, target = (folder / name for name in ("old.gpkg", "new.gpkg", "plan.gpkg"))
+    _run(geotools("plan", brief, "-o", old, "--units", "us"))
+    command = geotools("plan", brief, "-o", target, "--overwrite")
+    duration = _duration(geotools("plan", brief, "-o", new))
+    whole, tally = {sha256(old), sha256(new)}, Counter[str]()
+    for _ in range(rounds):
+        shutil.copyfile(old, target)
+        process = _begin(command)
+        hit = _strike(process, rng.uniform(0.0, 1.1 * duration), worker=False, rng=rng)
+        tally["killed" if hit else "done before"] += 1
+        same = sha256(target) in whole
+        tally["as undisturbed" if same else "different"] += 1
+        for part in folder.glob(".plan.*"):
+            part.unlink()
+    return tally

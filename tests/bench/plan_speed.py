@@ -1,0 +1,151 @@
+"""A plan from end to end against reading and writing alone, and how it grows with the city."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from itertools import pairwise
+from pathlib import Path
+
+import pyarrow.feather
+import pyogrio
+
+from tests.bench.city import make_city
+from tests.bench.measure import Figure, child, geotools, in_turn
+from tests.bench.results import Section
+
+__all__ = ["measure_first", "measure_plan"]
+
+MB = 1e6
+
+
+def measure_plan(work: Path, sizes: list[int]) -> Section:
+    """Measure a plan of cities of so many mains."""
+    rows, data = [], {}
+    for size in sizes:
+        brief = make_city(work / f"city{size}", mains=size)
+        file = brief.parent / "city.gpkg"
+        plan, stations = brief.parent / "plan.gpkg", brief.parent / "stations.arrow"
+        spare = brief.parent / "spare.gpkg"
+        task = ["-m", "tests.bench.tasks"]
+        tasks = {
+            "plan": partial(_plan, brief, plan, stations),
+            "read": partial(child, [*task, "read", str(file)]),
+            "both": partial(child, [*task, "read_write", str(file), str(stations), str(spare)]),
+        }
+        found, rounds = in_turn(tasks)
+        sizes_of = _counts(file, plan)
+        data[str(size)] = {**sizes_of, **{k: vars(f) for k, f in found.items()}}
+        rows.append(_row(sizes_of, found, rounds))
+        print(rows[-1], flush=True)
+    return Section(
+        "A plan from end to end against reading and writing",
+        f"python -m tests.bench plan --sizes {' '.join(map(str, sizes))}",
+        [
+            "mains",
+            "km",
+            "stations",
+            "rounds",
+            "read s",
+            "read and write s",
+            "plan s",
+            "plan CPU s",
+            "plan / read",
+            "plan / read and write",
+            "the same, CPU",
+            "peak MB",
+            "peak / read and write",
+        ],
+        rows,
+        [
+            "read: all layers with pyogrio alone; write: a layer of the plan's own stations, "
+            "their table ready in Arrow; each a process with its start-up",
+            *_growth(data),
+        ],
+        data,
+    )
+
+
+def _plan(brief: Path, plan: Path, stations: Path) -> Figure:
+    """Measure a plan, and keep its stations for the others to write."""
+    figure = child(geotools("plan", brief, "-o", plan, "--overwrite"))
+    _, table = pyogrio.read_arrow(plan, layer="stations")
+    pyarrow.feather.write_feather(table, stations, compression="uncompressed")
+    return figure
+
+
+def _counts(file: Path, plan: Path) -> dict[str, float]:
+    mains = pyogrio.read_dataframe(file, layer="mains", columns=[])
+    runs = pyogrio.read_dataframe(plan, layer="runs", read_geometry=False)
+    return {
+        "mains": len(mains),
+        "length": float(mains.length.sum()),
+        "stations": pyogrio.read_info(plan, layer="stations")["features"],
+        "planned": float(runs.loc[runs["status"] == "planned", "length_m"].sum()),
+    }
+
+
+def _row(size: dict[str, float], found: dict[str, Figure], rounds: int) -> list[str]:
+    read, both, plan = found["read"], found["both"], found["plan"]
+    return [
+        f"{size['mains']:,}",
+        f"{size['length'] / 1e3:,.0f}",
+        f"{size['stations']:,}",
+        str(rounds),
+        f"{read.wall:.2f}",
+        f"{both.wall:.2f}",
+        f"{plan.wall:.2f}",
+        f"{plan.cpu:.2f}",
+        f"{plan.wall / read.wall:.1f}",
+        f"{plan.wall / both.wall:.1f}",
+        f"{plan.cpu / both.cpu:.1f}",
+        f"{plan.peak / MB:,.0f}",
+        f"{plan.peak / both.peak:.1f}",
+    ]
+
+
+def _growth(data: dict[str, dict[str, object]]) -> list[str]:
+    """Return how time and memory grow from each size to the next, as powers of the mains."""
+    out = []
+    for one, two in pairwise(data.values()):
+        step = math.log(two["mains"] / one["mains"])  # type: ignore[operator]
+        power = {
+            part: math.log(two["plan"][part] / one["plan"][part]) / step  # type: ignore[index]
+            for part in ("wall", "cpu", "peak")
+        }
+        out.append(
+            f"from {one['mains']:,} to {two['mains']:,} mains the plan grows with the power "
+            f"{power['wall']:.2f} of the mains in time, {power['cpu']:.2f} in CPU time and "
+            f"{power['peak']:.2f} in peak memory"
+        )
+    return out
+
+
+def measure_first(work: Path, brief: Path) -> Section:
+    """Measure the first plan of a fresh install, with no kernel in the cache, and the next."""
+    import os
+    import shutil
+
+    plan = work / "first.gpkg"
+    cache = work / "kernels"
+    os.environ["NUMBA_CACHE_DIR"] = str(cache)
+    command = geotools("plan", brief, "-o", plan, "--overwrite")
+
+    def first() -> Figure:
+        shutil.rmtree(cache, ignore_errors=True)
+        return child(command)
+
+    try:
+        found, rounds = in_turn({"first": first, "next": partial(child, command)})
+    finally:
+        del os.environ["NUMBA_CACHE_DIR"]
+    row = [str(rounds)]
+    row += [f"{found[k].wall:.2f}" for k in found] + [f"{found[k].cpu:.2f}" for k in found]
+    row += [f"{found['first'].cpu / found['next'].cpu:.2f}"]
+    return Section(
+        "The first plan after an install: the sample district",
+        "python -m tests.bench first",
+        ["rounds", "first s", "next s", "first CPU s", "next CPU s", "first / next, CPU"],
+        [row],
+        ["first: no compiled kernel kept yet"],
+    )

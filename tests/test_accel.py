@@ -1,0 +1,43 @@
+"""Work shared out: by threads or by a compiler, the result is the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from geotools import accel
+
+
+@pytest.mark.parametrize("count", [0, 1, 7, 20])
+def test_threads_give_the_rows_of_one_call_in_their_order(
+    count: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(accel, "ROWS_A_THREAD", 2)
+    monkeypatch.setattr(accel, "_processors", lambda: 3)
+    points = shapely.points(np.arange(count) * 1.5, 0.0)
+    sizes = np.linspace(0.5, 2.0, count)
+    alone = shapely.buffer(points, sizes)
+    calls = []
+
+    def buffer(*columns: np.ndarray) -> np.ndarray:
+        calls.append(len(columns[0]))
+        return shapely.buffer(*columns)
+
+    shared = accel.in_threads(buffer, points, sizes)
+    assert [g.wkb for g in shared] == [g.wkb for g in alone]
+    assert sum(calls) == count
+    assert len(calls) == (3 if count > 6 else 1)
+
+
+def test_a_kernel_is_compiled_once_its_steps_sum_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    compiled = []
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", 100)
+    monkeypatch.setattr(accel, "_compiled", lambda f: compiled.append(f) or f)
+
+    def kernel(out):  # type: ignore[no-untyped-def]
+        out[0] = 1.0
+
+    for _ in range(3):
+        accel.run_kernel(kernel, 40, np.zeros(1))
+    assert compiled == [kernel]
