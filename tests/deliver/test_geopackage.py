@@ -305,10 +305,10 @@ def test_a_failure_half_way_keeps_the_old_file_and_leaves_nothing(write, tmp_pat
     old = (tmp_path / "plan.gpkg").read_bytes()
     original = pyogrio.write_arrow
 
-    def failing(*args, layer, **options):
-        if layer == "pulls":
+    def failing(*args, **options):
+        if options.get("layer") == "pulls":
             raise pyogrio.errors.FeatureError("disk on fire")
-        return original(*args, layer=layer, **options)
+        return original(*args, **options)
 
     monkeypatch.setattr(pyogrio, "write_arrow", failing)
     with pytest.raises(OutputError, match=r"writing failed .disk on fire.*free space"):
