@@ -26,6 +26,7 @@ __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
 # What a GeoPackage must hold to be a plan at all.
 NEEDED = ("runs", "pits", "pulls", "settings")
 _GEOMETRY = "geometry"
+_PLACELESS = ("shutdowns",)  # one with no valve to close has no place
 _SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
 _AGAIN = "write it again with `slipmain plan`"
 _READ_ERRORS = (
@@ -104,7 +105,7 @@ class PlanFile:
         }
         if faults:
             raise LayerError(str(self.path), faults)
-        if layer.geometry and layer.geometry[0] != "Unknown":
+        if layer.geometry and layer.geometry[0] != "Unknown" and name not in _PLACELESS:
             gone = np.flatnonzero(raw.geometry.isna() | raw.geometry.is_empty)
             if len(gone):
                 raise LayerError(
