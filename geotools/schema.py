@@ -260,6 +260,26 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 GOVERNED = ("pipe", "machine", "bend")
+# Fields that several layers bear alike.
+_RUN_ID = _text("run_id", "identifier of the run")
+_PULL_ID = _text("pull_id", "identifier of the pull")
+_PIT_ID = _text("pit_id", "identifier of the pit")
+_MAIN_IDS = _text("main_ids", "source mains in order along the run, joined by commas")
+_HOST_DIAMETER = _real("host_diameter", "nominal diameter of the host", "bore")
+_HOST_MATERIAL = _text("host_material", "materials met along the run")
+_AXIS_LENGTH = _real("length", "length along the axis", "length")
+_STATUS = _text("status", "outcome", values=("planned", "no_plan", "not_suitable"))
+_REASON = _text("reason", "why, in plain words, where there is no plan")
+_CARRIER = _text("carrier", "carrier planned, or tried and closest to a plan")
+_PIT_COUNT = _integer("pit_count", "pits planned")
+_PULL_COUNT = _integer("pull_count", "pulls planned")
+_LONGEST_PULL = _real("longest_pull", "longest pull planned", "length")
+_CAPACITY_RATIO = _real("capacity_ratio", "flow after lining over flow before, at equal gradient")
+_HEAD_AFTER = _real("head_after", "head lost over the run at the design flow, carrier", "length")
+_COST = _real("cost", "planning cost, in the brief's currency")
+_CHAINAGE = _real("chainage", "distance from the start of the run", "length")
+_HOST_DEPTH = _real("depth", "ground to invert of the host", "length")
+_ROLE = _text("role", "what the pit serves for", values=ROLES)
 _RUN = _text("run_id", "the run it belongs to")
 
 
@@ -290,25 +310,25 @@ OUTPUTS: dict[str, Layer] = {
             "Chains of mains that can be lined as one.",
             ("MultiLineString",),
             (
-                _text("run_id", "identifier of the run"),
-                _text("main_ids", "source mains in order along the run, joined by commas"),
-                _real("host_diameter", "nominal diameter of the host", "bore"),
-                _text("host_material", "materials met along the run"),
-                _real("length", "length along the axis", "length"),
-                _text("status", "outcome", values=("planned", "no_plan", "not_suitable")),
-                _text("reason", "why, in plain words, where there is no plan"),
-                _text("carrier", "carrier planned, or tried and closest to a plan"),
-                _integer("pit_count", "pits planned"),
-                _integer("pull_count", "pulls planned"),
-                _real("longest_pull", "longest pull planned", "length"),
+                _RUN_ID,
+                _MAIN_IDS,
+                _HOST_DIAMETER,
+                _HOST_MATERIAL,
+                _AXIS_LENGTH,
+                _STATUS,
+                _REASON,
+                _CARRIER,
+                _PIT_COUNT,
+                _PULL_COUNT,
+                _LONGEST_PULL,
                 _real("host_bore", "bore of the host, its low estimate or as measured", "bore"),
-                _real("capacity_ratio", "flow after lining over flow before, at equal gradient"),
+                _CAPACITY_RATIO,
                 _real("head_before", "head lost over the run at the design flow, host", "length"),
-                _real("head_after", "head lost over the run at the design flow, carrier", "length"),
+                _HEAD_AFTER,
                 _real("velocity", "velocity in the carrier at the design flow", "velocity"),
                 _integer("bend_count", "bends found"),
                 _integer("connection_count", "tees and other connections found along it"),
-                _real("cost", "planning cost, in the brief's currency"),
+                _COST,
             ),
         ),
         Layer(
@@ -317,12 +337,12 @@ OUTPUTS: dict[str, Layer] = {
             ("Point",),
             (
                 _RUN,
-                _real("chainage", "distance from the start of the run", "length"),
+                _CHAINAGE,
                 _text("kind", "why it is there: step, end, bend, fitting, connection, valve, ..."),
                 _real("ground_z", "ground level", "length"),
                 _real("axis_z", "level of the host axis", "length"),
                 _real("cover", "ground to crown of the host", "length"),
-                _real("depth", "ground to invert of the host", "length"),
+                _HOST_DEPTH,
                 _text("depth_source", "what the depth rests on: invert, cover, assumed"),
                 _real("grade", "rise over run of the axis, along the run"),
                 _text("main_id", "source main at the station"),
@@ -354,11 +374,11 @@ OUTPUTS: dict[str, Layer] = {
             (
                 _text("candidate_id", "identifier of the candidate"),
                 _RUN,
-                _real("chainage", "distance from the start of the run", "length"),
+                _CHAINAGE,
                 _flag("usable", "at least one role is possible here"),
                 _text("roles", "roles possible here"),
                 _text("reasons", "reasons for and against"),
-                _real("depth", "ground to invert of the host", "length"),
+                _HOST_DEPTH,
                 _real("intersection_distance", "distance to the nearest intersection", "length"),
                 _text("street_name", "street it lies in"),
                 _text("street_class", "class of that street"),
@@ -377,13 +397,13 @@ OUTPUTS: dict[str, Layer] = {
             "The pits of the plan.",
             ("Point",),
             (
-                _text("pit_id", "identifier of the pit"),
+                _PIT_ID,
                 _RUN,
                 _real("chainage", "station of the pit", "length"),
-                _text("role", "what the pit serves for", values=ROLES),
+                _ROLE,
                 _real("before", "host opened before the station", "length"),
                 _real("after", "host opened after the station", "length"),
-                _real("depth", "ground to invert of the host", "length"),
+                _HOST_DEPTH,
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
                 _real("drop", "resting pipe at the ramp's top to host axis", "length"),
@@ -403,9 +423,9 @@ OUTPUTS: dict[str, Layer] = {
             "Ground the pits take.",
             ("MultiPolygon",),
             (
-                _text("pit_id", "identifier of the pit"),
+                _PIT_ID,
                 _RUN,
-                _text("role", "what the pit serves for", values=ROLES),
+                _ROLE,
                 _real("area", "area of the footprint", "area"),
             ),
         ),
@@ -414,7 +434,7 @@ OUTPUTS: dict[str, Layer] = {
             "The pulls of the plan, on the host axis.",
             ("LineString Z",),
             (
-                _text("pull_id", "identifier of the pull"),
+                _PULL_ID,
                 _RUN,
                 _text("insertion_pit", "pit the string goes in by"),
                 _text("receiving_pit", "pit the pulling machine stands in"),
@@ -444,7 +464,7 @@ OUTPUTS: dict[str, Layer] = {
             "Force at the head of every pull at the stations, drag of the string outside included.",
             (),
             (
-                _text("pull_id", "identifier of the pull"),
+                _PULL_ID,
                 _RUN,
                 _real("chainage", "where the head is, along the run", "length"),
                 _real("pulled", "length pulled in so far", "length"),
@@ -459,7 +479,7 @@ OUTPUTS: dict[str, Layer] = {
             "Every pull as a section to be rested, grouted, filled and tested.",
             (),
             (
-                _text("pull_id", "identifier of the pull"),
+                _PULL_ID,
                 _RUN,
                 _real("length", "length of carrier in the host", "length"),
                 _real("stretch", "lengthening under the pull, taken back afterwards", "length"),
@@ -530,7 +550,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("dig_id", "identifier of the dig"),
                 _RUN,
                 _text("pull_id", "pull it lies on; empty where a pit spares it"),
-                _real("chainage", "distance from the start of the run", "length"),
+                _CHAINAGE,
                 _text("kind", "what is dug up", values=("connection", "lateral", "valve")),
                 _flag("spared", "a pit covers it: no dig of its own"),
                 _real("cost", "planning cost"),
@@ -588,11 +608,11 @@ OUTPUTS: dict[str, Layer] = {
                 _text("reason", "why it lost, in plain words"),
                 _real("outside", "outside diameter", "bore"),
                 _real("carrier_bore", "average inside diameter", "bore"),
-                _real("capacity_ratio", "flow after lining over flow before, at equal gradient"),
+                _CAPACITY_RATIO,
                 _integer("pit_count", "pits it would take"),
                 _integer("pull_count", "pulls it would take"),
                 _real("longest_pull", "its longest pull", "length"),
-                _real("cost", "planning cost, in the brief's currency"),
+                _COST,
             ),
         ),
         Layer(
@@ -620,11 +640,11 @@ OUTPUTS: dict[str, Layer] = {
             ("MultiLineString",),
             (
                 _integer("rank", "place in the ranking"),
-                _text("run_id", "identifier of the run"),
-                _text("main_ids", "source mains in order along the run, joined by commas"),
-                _real("host_diameter", "nominal diameter of the host", "bore"),
-                _text("host_material", "materials met along the run"),
-                _real("length", "length along the axis", "length"),
+                _RUN_ID,
+                _MAIN_IDS,
+                _HOST_DIAMETER,
+                _HOST_MATERIAL,
+                _AXIS_LENGTH,
                 _text("verdict", "worst of the verdicts on suitability", values=VERDICTS),
                 *(
                     _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
@@ -644,7 +664,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("moved_most_by", "weight whose move changes the place most"),
                 _text("carrier", "carrier the figures are for; the closest where none suits"),
                 _flag("carrier_suits", "a carrier suits; otherwise the run is not suitable"),
-                _real("capacity_ratio", "flow after lining over flow before, at equal gradient"),
+                _CAPACITY_RATIO,
                 _text(
                     "hydraulics_basis",
                     "flow wanted: the design flow, or a share of the old main's",
@@ -772,7 +792,7 @@ OUTPUTS: dict[str, Layer] = {
             "Pulls as made against the plan.",
             ("LineString Z",),
             (
-                _text("pull_id", "identifier of the pull"),
+                _PULL_ID,
                 _RUN,
                 _text("verdict", "outcome", values=("pass", "fail", "missing")),
                 _text("reasons", "everything found against it"),
@@ -820,7 +840,7 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("pits", "pits planned"),
                 _integer("pulls", "pulls planned"),
                 _real("length", "length of the runs planned", "length"),
-                _real("cost", "planning cost, in the brief's currency"),
+                _COST,
             ),
         ),
         Layer(
@@ -831,16 +851,16 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("rank", "place by cost per length; none without a plan"),
                 _text("district", "district that plans it"),
                 _RUN,
-                _text("main_ids", "source mains in order along the run, joined by commas"),
-                _real("host_diameter", "nominal diameter of the host", "bore"),
-                _real("length", "length along the axis", "length"),
-                _text("status", "outcome", values=("planned", "no_plan", "not_suitable")),
-                _text("reason", "why, in plain words, where there is no plan"),
-                _text("carrier", "carrier planned, or tried and closest to a plan"),
-                _integer("pit_count", "pits planned"),
-                _integer("pull_count", "pulls planned"),
-                _real("longest_pull", "longest pull planned", "length"),
-                _real("cost", "planning cost, in the brief's currency"),
+                _MAIN_IDS,
+                _HOST_DIAMETER,
+                _AXIS_LENGTH,
+                _STATUS,
+                _REASON,
+                _CARRIER,
+                _PIT_COUNT,
+                _PULL_COUNT,
+                _LONGEST_PULL,
+                _COST,
                 _real("unit_cost", "cost per length", "by_length"),
             ),
         ),
@@ -853,18 +873,18 @@ OUTPUTS: dict[str, Layer] = {
                 _text("plan", "name of the plan"),
                 _text("run_id", "identifier of the run in that plan"),
                 _integer("plans", "plans that hold the run"),
-                _real("host_diameter", "nominal diameter of the host", "bore"),
-                _real("length", "length along the axis", "length"),
-                _text("status", "outcome", values=("planned", "no_plan", "not_suitable")),
-                _text("reason", "why, in plain words, where there is no plan"),
-                _text("carrier", "carrier planned or tried last"),
-                _real("cost", "planning cost, in the brief's currency"),
-                _integer("pit_count", "pits planned"),
-                _integer("pull_count", "pulls planned"),
-                _real("longest_pull", "longest pull planned", "length"),
+                _HOST_DIAMETER,
+                _AXIS_LENGTH,
+                _STATUS,
+                _REASON,
+                _CARRIER,
+                _COST,
+                _PIT_COUNT,
+                _PULL_COUNT,
+                _LONGEST_PULL,
                 _real("lane_days", "lanes taken by the pits times the days these are open"),
-                _real("head_after", "head lost over the run at the design flow, carrier", "length"),
-                _real("capacity_ratio", "flow after lining over flow before, at equal gradient"),
+                _HEAD_AFTER,
+                _CAPACITY_RATIO,
                 _real("days", "working days from the first task of the run to its last"),
                 _real("customers", "customers without water while the run is out of service"),
                 _real("shut_length", "length of mains that go dry", "length"),

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, RangeError, check_choice, check_range
 from geotools.pipe.catalogue import CarrierLike
-from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene, per_material
 from geotools.pipe.pulling import CONDITIONS, weight_n_per_m
 
@@ -26,7 +26,7 @@ __all__ = [
     "poisson_ratio",
 ]
 
-FIFTY_YEARS_H = 50.0 * 8766.0
+FIFTY_YEARS_H = 50.0 * YEAR_H
 GROUT_CAP_PA = 5.0 * PSI
 GROUT_DENSITY = 1200.0
 GROUTED_PE = 5.0  # times; the older PPI sliplining table, from memory

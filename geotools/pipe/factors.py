@@ -14,6 +14,7 @@ __all__ = [
     "PSI",
     "SHORT_TON_FORCE",
     "WATER_DENSITY",
+    "YEAR_H",
     "to_si",
 ]
 
@@ -27,6 +28,7 @@ PSI = LBF / INCH**2
 SHORT_TON_FORCE = 2000.0 * LBF
 FAHRENHEIT_STEP = 5.0 / 9.0
 GRAVITY = 9.80665
+YEAR_H = 8766.0  # hours in a mean year
 WATER_DENSITY = 1000.0  # kg/m3, used for weight, buoyancy and surge
 
 _FACTORS = {

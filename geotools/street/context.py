@@ -61,7 +61,7 @@ def street_context(
             "chain": chains,
             "at": at,
             "offset": table["offset"].to_numpy(dtype=float),
-            "same": np.where(known, table["same"].to_numpy() == True, True),  # noqa: E712
+            "same": np.where(known, table["same"].eq(True).to_numpy(), True),
             "before": np.where(known, before, np.inf),
             "after": np.where(known, after, np.inf),
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from geotools.pipe.factors import YEAR_H
 from geotools.units import in_unit
 
 if TYPE_CHECKING:
@@ -33,7 +34,6 @@ _UNITS: dict[str, tuple[str, str, str]] = {
     "temperature": ("temperature", "degC", "degF"),
 }
 _HOUR = 3600.0  # a worksheet counts hours, everything else is in SI
-_YEAR = 8766.0  # hours; longer times are shown in years
 _CUBIC_METRE = 1.0  # less water than this is shown in litres
 
 
@@ -50,7 +50,7 @@ def _shown(item: Entry | Step, units: str) -> tuple[float | str, str]:
     if item.quantity == "liquid" and unit == si and item.value < _CUBIC_METRE:
         unit = "L"
     if item.quantity == "hours":
-        unit = "year" if item.value >= _YEAR else "h" if item.value >= 1.0 else "min"
+        unit = "year" if item.value >= YEAR_H else "h" if item.value >= 1.0 else "min"
     value = item.value * (_HOUR if item.quantity == "hours" else 1.0)
     return in_unit(value, unit, kind), unit.replace("^", "")
 

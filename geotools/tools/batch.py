@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, UNITS
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -23,19 +24,7 @@ TOOL = Tool(
     ),
     function="geotools.tools.batch:batch",
     takes_brief=True,
-    inputs=(
-        "mains",
-        "fittings",
-        "valves",
-        "laterals",
-        "hydrants",
-        "sources",
-        "streets",
-        "avoid",
-        "districts",
-        "pit_edits",
-        "dem",
-    ),
+    inputs=ALL_LAYERS,
     outputs=("district_results", "district_runs", "findings", "settings", "inputs"),
     parameters=(
         Parameter("output", "path", "folder for the plans", required=True, short="o"),
@@ -51,14 +40,8 @@ TOOL = Tool(
         Parameter("retries", "integer", "tries more after a worker died", default=2),
         Parameter("resume", "flag", "go on with an earlier batch: redo what failed or changed"),
         Parameter("overwrite", "flag", "begin anew in a folder that holds a batch"),
-        Parameter(
-            "units",
-            "choice",
-            "units of the columns written; default: as the brief says",
-            choices=("si", "us"),
-            setting="output.units",
-        ),
-        Parameter("allow_remote", "flag", "also read layers from the network"),
+        UNITS,
+        ALLOW_REMOTE,
     ),
 )
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.criteria import COMPARED
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tools._parameters import OVERWRITE, WRITTEN
 
 if TYPE_CHECKING:
     from geotools.deliver.read_plan import PlanFile
@@ -42,9 +43,9 @@ TOOL = Tool(
             positional=True,
             multiple=True,
         ),
-        Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o"),
+        WRITTEN,
         Parameter("csv", "path", "CSV of the runs to write as well"),
-        Parameter("overwrite", "flag", "replace files that exist"),
+        OVERWRITE,
         Parameter(
             "units",
             "choice",

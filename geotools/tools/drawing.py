@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tools._parameters import OVERWRITE, PLAN
 
 __all__ = ["TOOL", "drawing"]
 
@@ -18,10 +19,10 @@ TOOL = Tool(
     function="geotools.tools.drawing:drawing",
     outputs=(),
     parameters=(
-        Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True),
+        PLAN,
         Parameter("output", "path", "DXF file to write", command_requires=True, short="o"),
         Parameter("scale", "number", "scale of the print, 500 for 1:500", default=500.0),
-        Parameter("overwrite", "flag", "replace the drawing if it exists"),
+        OVERWRITE,
     ),
 )
 _SCALES = (10.0, 50_000.0)

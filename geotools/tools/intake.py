@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE
 from geotools.tools._table import table
 
 if TYPE_CHECKING:
@@ -26,24 +27,12 @@ TOOL = Tool(
     ),
     function="geotools.tools.intake:intake",
     takes_brief=True,
-    inputs=(
-        "mains",
-        "fittings",
-        "valves",
-        "laterals",
-        "hydrants",
-        "sources",
-        "streets",
-        "avoid",
-        "districts",
-        "pit_edits",
-        "dem",
-    ),
+    inputs=ALL_LAYERS,
     outputs=("findings", "inputs"),
     parameters=(
         Parameter("output", "path", "GeoPackage to write the findings to", short="o"),
-        Parameter("overwrite", "flag", "replace the GeoPackage if it exists"),
-        Parameter("allow_remote", "flag", "also read layers from the network"),
+        OVERWRITE,
+        ALLOW_REMOTE,
     ),
     python="check_inputs",
 )

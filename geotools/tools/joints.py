@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
 if TYPE_CHECKING:
     from geotools.deliver.asbuilt import Checked
@@ -16,9 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["TOOLS", "check", "schedule"]
 
-_PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
 _CHECKED = ("asbuilt_joints", "asbuilt_pulls")
-_OVERWRITE = Parameter("overwrite", "flag", "replace files that exist")
 _UNITS = Parameter(
     "units", "choice", "units of the columns written; those of the plan if not given",
     choices=("si", "us"),
@@ -56,9 +55,9 @@ TOOLS = (
         function="geotools.tools.joints:schedule",
         outputs=("joints",),
         parameters=(
-            _PLAN,
+            PLAN,
             Parameter("output", "path", "CSV or GeoPackage", command_requires=True, short="o"),
-            _OVERWRITE,
+            OVERWRITE,
             _UNITS,
             *_SHARED,
         ),
@@ -74,12 +73,12 @@ TOOLS = (
         function="geotools.tools.joints:check",
         outputs=("asbuilt_joints", "asbuilt_pulls"),
         parameters=(
-            _PLAN,
+            PLAN,
             Parameter("records", "path", "CSV of joint records", required=True, positional=True),
-            Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o"),
+            WRITTEN,
             Parameter("csv", "path", "CSV of the joints to write as well"),
             Parameter("report", "path", "one-page PDF to write as well"),
-            _OVERWRITE,
+            OVERWRITE,
             _UNITS,
             Parameter("pulls", "path", "CSV of pull records"),
             Parameter("qualifications", "path", "CSV of who and what is qualified, and when"),

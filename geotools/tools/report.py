@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tools._parameters import OVERWRITE
 
 __all__ = ["TOOL", "report"]
 
@@ -26,7 +27,7 @@ TOOL = Tool(
         ),
         Parameter("output", "path", "HTML file to write", required=True, short="o"),
         Parameter("title", "text", "heading; the name of the file if not given"),
-        Parameter("overwrite", "flag", "replace a file that exists"),
+        OVERWRITE,
     ),
 )
 

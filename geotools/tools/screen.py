@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Outcome, Progress, Tool
+from geotools.tools._parameters import ALLOW_REMOTE, OVERWRITE, UNITS, WRITTEN
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -34,16 +35,10 @@ TOOL = Tool(
         "inputs",
     ),
     parameters=(
-        Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o"),
-        Parameter("overwrite", "flag", "replace the GeoPackage if it exists"),
-        Parameter(
-            "units",
-            "choice",
-            "units of the columns written; default: as the brief says",
-            choices=("si", "us"),
-            setting="output.units",
-        ),
-        Parameter("allow_remote", "flag", "also read layers from the network"),
+        WRITTEN,
+        OVERWRITE,
+        UNITS,
+        ALLOW_REMOTE,
     ),
 )
 

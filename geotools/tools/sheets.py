@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tools._parameters import OVERWRITE, PLAN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,9 +27,9 @@ TOOL = Tool(
     ),
     function="geotools.tools.sheets:sheets",
     parameters=(
-        Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True),
+        PLAN,
         Parameter("output", "path", "PDF to write", required=True, short="o"),
-        Parameter("overwrite", "flag", "replace a file that exists"),
+        OVERWRITE,
         Parameter(
             "paper",
             "choice",

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tools._parameters import PLAN
 
 if TYPE_CHECKING:
     from geotools.deliver.verify.optimum import Optimum
@@ -25,7 +26,7 @@ TOOL = Tool(
     ),
     function="geotools.tools.verify:verify",
     parameters=(
-        Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True),
+        PLAN,
         Parameter(
             "optimum",
             "text",

@@ -35,7 +35,7 @@ def _told(plan: Plan, run: Any) -> Any:
 
 def pipe_of(plan: Plan, run: Any) -> Pipe | None:
     """Return the carrier of a run; None where its name says nothing."""
-    return plan.once(f"pipe {run.run_id}", lambda: _pipe(plan, run))  # type: ignore[no-any-return]
+    return plan.once(f"pipe {run.run_id}", lambda: _pipe(plan, run))
 
 
 def _pipe(plan: Plan, run: Any) -> Pipe | None:

@@ -86,7 +86,7 @@ def _axes(plan: Plan) -> dict[str, Any]:
         parts = shapely.get_parts(shape)
         return parts[0] if len(parts) == 1 else shapely.line_merge(shape)
 
-    return plan.once(  # type: ignore[no-any-return]
+    return plan.once(
         "axes", lambda: {run.run_id: joined(run.geometry) for run in plan.rows("runs")}
     )
 

@@ -76,7 +76,7 @@ def allowed(plan: Plan, pipe: Pipe) -> tuple[float, str]:
 
 def path_of(plan: Plan, run_id: str, pipe: Pipe) -> Path:
     """Return what a pull meets along a run."""
-    return plan.once(f"path {run_id}", lambda: _path(plan, run_id, pipe))  # type: ignore[no-any-return]
+    return plan.once(f"path {run_id}", lambda: _path(plan, run_id, pipe))
 
 
 def _path(plan: Plan, run_id: str, pipe: Pipe) -> Path:
@@ -158,7 +158,7 @@ def _marched(plan: Plan, pull: Any, band: str) -> list[tuple[float, float, float
         raise Unreadable(f"pull {pull.pull_id} has no carrier")
     path, friction = path_of(plan, pull.run_id, pipe), frictions(plan)[band]
     tail, head = _tail(pull)
-    return plan.once(  # type: ignore[no-any-return]
+    return plan.once(
         f"march {pull.pull_id} {band}",
         lambda: march(path, tail, head, friction, pulled_of(plan, pipe), abs(head - tail)),
     )

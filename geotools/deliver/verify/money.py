@@ -115,7 +115,7 @@ def _by_item(plan: Plan, scope: str) -> dict[str, dict[str, Any]]:
                 out.setdefault(row.ref, {})[row.item] = row
         return out
 
-    return plan.once(f"items {scope}", make)  # type: ignore[no-any-return]
+    return plan.once(f"items {scope}", make)
 
 
 def pit_items(plan: Plan) -> Tally:

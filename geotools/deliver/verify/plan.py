@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ from geotools.units import parse_quantity
 
 __all__ = ["Plan", "load_plan"]
 
+T = TypeVar("T")
 GEOMETRY = "geometry"
 CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
 
@@ -57,11 +58,12 @@ class Plan:
     layers: tuple[str, ...]
     kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
-    def once(self, name: str, make: Callable[[], Any]) -> Any:
+    def once(self, name: str, make: Callable[[], T]) -> T:
         """Return what has been made under a name, making it the first time."""
         if name not in self.kept:
             self.kept[name] = make()
-        return self.kept[name]
+        made: T = self.kept[name]
+        return made
 
     def table(self, name: str) -> pd.DataFrame:
         """Return a layer.
@@ -88,7 +90,7 @@ class Plan:
             frame = self.table(name).rename(columns={"class": "class_"})
             return list(pd.DataFrame(frame).itertuples(index=False, name="Row"))
 
-        return self.once(f"rows {name}", make)  # type: ignore[no-any-return]
+        return self.once(f"rows {name}", make)
 
     def by(self, name: str, key: str, order: str = "") -> dict[str, list[Any]]:
         """Return the rows of a layer by one of its columns, in order of another."""
@@ -102,7 +104,7 @@ class Plan:
                     rows.sort(key=lambda row: getattr(row, order))
             return groups
 
-        return self.once(f"by {name} {key} {order}", make)  # type: ignore[no-any-return]
+        return self.once(f"by {name} {key} {order}", make)
 
     def one(self, name: str, key: str) -> dict[str, Any]:
         """Return the rows of a layer by an identifier; of several the first."""

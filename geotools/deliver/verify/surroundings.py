@@ -45,7 +45,7 @@ def _hard(plan: Plan) -> list[tuple[Any, str]]:
                 out.append((shape, f"{row.feature} ({row.kind or 'no reason told'})"))
         return out
 
-    return plan.once("hard places", make)  # type: ignore[no-any-return]
+    return plan.once("hard places", make)
 
 
 def keep_off(plan: Plan) -> Tally:

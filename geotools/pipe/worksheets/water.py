@@ -8,7 +8,8 @@ from numpy.typing import ArrayLike
 from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.external import FIFTY_YEARS_H
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
@@ -102,7 +103,7 @@ def pressure_sheet(
     occasional_velocity: float = 1.2,
     temperature_c: float = 23.0,
     surges_per_day: float = 0.0,
-    life_hours: float = 50 * 8766.0,
+    life_hours: float = FIFTY_YEARS_H,
     fatigue_safety: float = 2.0,
 ) -> Worksheet:
     """Work out working pressure and surge against their limits.
@@ -125,10 +126,7 @@ def pressure_sheet(
     RangeError
         If a value lies outside its range.
     """
-    check_range("surges_per_day", surges_per_day, 0.0, 1000.0, "")
-    check_range("life_hours", life_hours, 0.0, 1e6, "h")
-    check_range("fatigue_safety", fatigue_safety, 1.0, 10.0, "")
-    cycles = surges_per_day * life_hours / 24.0 * fatigue_safety
+    cycles = _cycles(surges_per_day, life_hours, fatigue_safety)
     check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
     check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
     often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
@@ -145,7 +143,6 @@ def pressure_sheet(
     tires = pipe.material == "PVC" and recurring_velocity > 0.0
     untold = pipe.material == "PVC" and (recurring_velocity > 0.0) != (cycles >= 1.0)
     passes = bool(check.passes)
-    most = check.working_limit_pa
     return Worksheet(
         title="Working pressure and surge",
         inputs=(
@@ -154,9 +151,7 @@ def pressure_sheet(
             entry("V often", recurring_velocity, "velocity", "recurring change of velocity"),
             entry("V seldom", occasional_velocity, "velocity", "occasional change of velocity"),
             entry("T", temperature_c, "temperature", "water temperature"),
-            entry("n", surges_per_day, "number", "recurring surges a day; 0: not counted"),
-            entry("life", life_hours / 8766.0, "number", "years they go on"),
-            entry("N", fatigue_safety, "number", "safety on their number"),
+            *_cycle_entries(surges_per_day, life_hours, fatigue_safety),
         ),
         steps=(
             *_class_steps(pipe, check.class_pa, temperature_c),
@@ -165,12 +160,28 @@ def pressure_sheet(
         ),
         results=(
             entry("WP", working_pa, "pressure", "working pressure"),
-            entry("limit WP", most, "pressure", "most working pressure"),
+            entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
             entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
             verdict(passes, "working pressure and surges against their limits"),
         ),
         passes=passes,
         cautions=(*((_FATIGUE,) if untold else ()), PLANNING),
+    )
+
+
+def _cycles(a_day: float, life_hours: float, safety: float) -> float:
+    """Return how many recurring surges the pipe must stand."""
+    check_range("surges_per_day", a_day, 0.0, 1000.0, "")
+    check_range("life_hours", life_hours, 0.0, 1e6, "h")
+    check_range("fatigue_safety", safety, 1.0, 10.0, "")
+    return a_day * life_hours / 24.0 * safety
+
+
+def _cycle_entries(a_day: float, life_hours: float, safety: float) -> tuple[Entry, ...]:
+    return (
+        entry("n", a_day, "number", "recurring surges a day; 0: not counted"),
+        entry("life", life_hours / YEAR_H, "number", "years they go on"),
+        entry("N", safety, "number", "safety on their number"),
     )
 
 

@@ -1,0 +1,21 @@
+"""Layers and parameters that several tools declare alike."""
+
+from __future__ import annotations
+
+from geotools.schema import INPUTS
+from geotools.tool import Parameter
+
+__all__ = ["ALLOW_REMOTE", "ALL_LAYERS", "OVERWRITE", "PLAN", "UNITS", "WRITTEN"]
+
+ALL_LAYERS = (*INPUTS, "dem")
+PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
+WRITTEN = Parameter("output", "path", "GeoPackage to write", command_requires=True, short="o")
+OVERWRITE = Parameter("overwrite", "flag", "replace files that exist")
+UNITS = Parameter(
+    "units",
+    "choice",
+    "units of the columns written; default: as the brief says",
+    choices=("si", "us"),
+    setting="output.units",
+)
+ALLOW_REMOTE = Parameter("allow_remote", "flag", "also read layers from the network")
