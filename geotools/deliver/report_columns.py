@@ -33,7 +33,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     ),
     "ranking": (
         *("rank", "run_id", "verdict", "priority", "need", "suitability", "length"),
-        *("host_diameter", "host_material", "carrier", "lining_cost", "cost_ratio", "reason_1"),
+        *("host_diameter", "carrier", "lining_cost", "cost_ratio", "reason_1"),
     ),
     "comparison": (
         *("number", "run_id", "plan", "status", "carrier", "cost", "pit_count", "longest_pull"),

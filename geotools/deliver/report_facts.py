@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.deliver.read_plan import PlanFile
-from geotools.schema import DIMENSIONS
+from geotools.schema import DIMENSIONS, VERDICTS
 
 __all__ = ["facts_of"]
 
@@ -29,6 +29,8 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
     facts: list[dict[str, str]] = []
     if "ranking" in frames:
         facts += _ranked(frames["ranking"])
+    if "comparison" in frames:
+        facts += _compared(frames["comparison"])
     if "runs" in frames:
         facts += _runs(frames["runs"], file)
     if "pits" in frames:
@@ -65,21 +67,22 @@ def _column(frame: pd.DataFrame, name: str, dimension: str, file: PlanFile) -> A
     return frame[column].to_numpy(dtype=float)
 
 
-VERDICTS = ("suitable", "doubtful", "not_suitable")
-"""Verdicts of a screening, in the order they are told."""
-
-
 def _ranked(ranking: pd.DataFrame) -> list[dict[str, str]]:
     facts = [_fact(f"{len(ranking):,}", "runs ranked")]
     if "verdict" in ranking:
         verdicts = ranking["verdict"].astype(str)
         order = {word: place for place, word in enumerate(VERDICTS)}
         words = sorted(verdicts.unique(), key=lambda word: (order.get(word, len(order)), word))
-        facts += [
-            _fact(f"{int((verdicts == word).sum()):,}", word.replace("_", " "))
-            for word in words[:4]
-        ]
+        facts += [_fact(f"{int((verdicts == word).sum()):,}", word) for word in words[:4]]
     return facts
+
+
+def _compared(rows: pd.DataFrame) -> list[dict[str, str]]:
+    several = rows.loc[rows["plans"] == rows["plan"].nunique(), "number"].nunique()
+    return [
+        _fact(f"{rows['plan'].nunique():,}", "plans compared"),
+        _fact(f"{rows['number'].nunique():,}", "runs", f"{several:,} of them in every plan"),
+    ]
 
 
 def _runs(runs: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:

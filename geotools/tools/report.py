@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
@@ -60,11 +61,7 @@ def report(
     progress("report", 0.0)
     content = write_report(target, file, title=title or "")
     rows = {name: table["rows"] for name, table in content["tables"].items()}
-    told = (
-        f"{rows['ranking']:,} runs ranked"
-        if "ranking" in rows
-        else f"{len(content['profiles']):,} profiles, {rows.get('pulls', 0):,} pulls"
-    )
+    told = _told(rows, len(content["profiles"]))
     size = target.stat().st_size
     lines = [
         f"report    {told}, {rows.get('findings', 0):,} findings",
@@ -73,3 +70,12 @@ def report(
     ]
     summary = {"output": str(target), "bytes": size, "rows": rows, "plan": str(plan)}
     return Outcome(summary, "\n".join(lines))
+
+
+def _told(rows: Mapping[str, int], profiles: int) -> str:
+    """Return what the report is of, in a few words."""
+    if "comparison" in rows:
+        return f"{rows['comparison_totals']:,} plans compared"
+    if "ranking" in rows:
+        return f"{rows['ranking']:,} runs ranked"
+    return f"{profiles:,} profiles, {rows.get('pulls', 0):,} pulls"

@@ -362,7 +362,7 @@ def test_the_tool_writes_the_same_bytes_and_keeps_what_is_there(plan: Path, tmp_
 
 
 def test_verdicts_of_a_screening_are_told_from_suitable_down() -> None:
-    told = _ranked(pd.DataFrame({"verdict": ["doubtful", "doubtful", "not_suitable", "suitable"]}))
+    told = _ranked(pd.DataFrame({"verdict": ["doubtful", "doubtful", "not suitable", "suitable"]}))
     assert [(fact["value"], fact["label"]) for fact in told[1:]] == [
         ("1", "suitable"),
         ("2", "doubtful"),

@@ -375,3 +375,22 @@ def test_a_packed_report_opens_too(
     assert one.told == []
     assert len(one.asked) == 1
     one.page.close()
+
+
+def test_a_comparison_of_plans_is_shown_with_its_tables_and_its_map(
+    tmp_path: Path, open_page: Callable[..., Opened]
+) -> None:
+    one, two = (write_district(tmp_path / f"{name}.gpkg", 2) for name in ("near", "far"))
+    geotools.compare([one, two], output=tmp_path / "compared.gpkg")
+    geotools.report(tmp_path / "compared.gpkg", output=tmp_path / "compared.html")
+    shown = open_page(tmp_path / "compared.html")
+    page = shown.page
+    assert page.locator("#kicker").inner_text().startswith("Comparison of plans")
+    assert page.locator("#facts dd.value").all_inner_texts()[:2] == ["2", "2"]
+    tables = page.locator("#comparison-section table")
+    assert tables.count() >= 2
+    assert {"near", "far"} <= set(tables.nth(0).locator("tbody td:first-child").all_inner_texts())
+    page.evaluate(FRAMES)
+    assert page.evaluate(INKED) > 100
+    assert shown.told == []
+    page.close()

@@ -11,10 +11,9 @@ function drawSection(id, names, options) {
 }
 
 function drawHeader() {
-  const screening = tableOf("ranking") && !tableOf("pulls");
-  document.getElementById("kicker").textContent = screening
-    ? "Screening of mains for lining with pulled pipe strings"
-    : "Plan for lining mains with pulled pipe strings";
+  const kind = tableOf("pulls") ? "Plan" : tableOf("comparison") ? "Comparison of plans"
+    : tableOf("ranking") ? "Screening of mains" : "Plan";
+  document.getElementById("kicker").textContent = kind + " for lining mains with pulled pipe strings";
   document.getElementById("title").textContent = REPORT.title;
   const units = REPORT.units === "us" ? "US customary units" : "SI units";
   document.getElementById("origin").textContent = "From " + REPORT.file + ", " + REPORT.crs + ", " + units
@@ -55,6 +54,7 @@ function start(content) {
   drawHeader();
   drawMap();
   drawSection("ranking", ["ranking", "ranking_mains", "criteria"], { ranking: { limit: 50 } });
+  drawSection("comparison", ["comparison_totals", "comparison", "settings_differ"]);
   drawSection("runs", ["runs"]);
   drawChooser();
   drawSection("pulls", ["pits", "pulls"]);

@@ -55,6 +55,7 @@ const LAYERS = [
   { table: "ranking_mains", title: "Mains ranked", off: true, key: "verdict",
     looks: VERDICT_LOOKS },
   { table: "ranking", title: "Runs ranked", key: "verdict", looks: VERDICT_LOOKS },
+  { table: "comparison", title: "Runs compared", key: "status", looks: RUN_LOOKS },
   { table: "runs", title: "Runs", key: "status", looks: RUN_LOOKS },
   { table: "strings", title: "Strings laid out", off: true, key: null,
     other: { color: GREEN, weight: 2, fill: GREEN, opacity: 0.4 } },
@@ -77,7 +78,7 @@ const LAYERS = [
 ];
 // Of a layer with more features than this, those in view are drawn once they are fewer.
 const MANY = 4000;
-const ALWAYS = new Set(["runs", "ranking"]);
+const ALWAYS = new Set(["runs", "ranking", "comparison"]);
 const LABELLED = 80;
 
 let plane = null;
@@ -220,7 +221,7 @@ function extent(names) {
 }
 
 function fitAll() {
-  let box = extent(["runs", "ranking"]);
+  let box = extent([...ALWAYS]);
   if (!box.isValid()) box = extent(Object.keys(REPORT.tables));
   if (!box.isValid()) box = L.latLngBounds([0, 0], [100, 100]);
   plane.fitBounds(box.pad(0.03), { animate: false, maxZoom: 2 });
