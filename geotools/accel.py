@@ -3,7 +3,8 @@
 A kernel is an ordinary function over flat sequences of numbers. On a small district the
 interpreter is done before a compiler would be loaded; on a large one numba compiles it once and
 keeps the result in its cache, so that the next run only loads it. What counts is the work of the
-whole process: a kernel is compiled once it was interpreted for about as long as compiling takes.
+whole process: a kernel is compiled once it was interpreted for about as long as loading a compiled
+one takes. The first time compiling takes some four times that.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy.typing as npt
 
 __all__ = ["COMPILE_ABOVE", "in_threads", "read_only", "run_kernel"]
 
-COMPILE_ABOVE = 4_000_000  # inner steps, interpreted in about the time compiling takes
+COMPILE_ABOVE = 500_000  # inner steps, interpreted in about the time loading takes
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 

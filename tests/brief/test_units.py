@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import math
 import re
+import subprocess
+import sys
 import time
 
 import pint
 import pytest
 
 from geotools.schema import DIMENSIONS
-from geotools.units import PINT_UNITS, in_unit, parse_quantity, unit_of, usual_unit
+from geotools.units import (
+    _USUAL,
+    PINT_UNITS,
+    _by_pint,
+    in_unit,
+    parse_quantity,
+    unit_of,
+    usual_unit,
+)
 
 FOOT = 0.3048  # exact, international foot
 POUND = 0.45359237  # exact
@@ -109,11 +119,28 @@ def test_quantity_that_cannot_be_meant_is_refused_in_words(
     ],
 )
 def test_hostile_text_is_refused_at_once(text: str) -> None:
-    parse_quantity("1 m", "length")  # the unit registry is built once, outside the clock
+    parse_quantity("1 fathom", "length")  # the unit registry is built once, outside the clock
     start = time.perf_counter()
     with pytest.raises(ValueError, match=r"is not a quantity|is not a finite number"):
         parse_quantity(text, "length")
     assert time.perf_counter() - start < 0.2
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit"), [(kind, unit) for kind, units in _USUAL.items() for unit in units]
+)
+def test_usual_units_are_what_pint_makes_of_them(kind: str, unit: str) -> None:
+    for number in (0.0, 1.0, 7.3, -24.0, 1e6):
+        ours = parse_quantity(f"{number!r} {unit.removeprefix('1')}", kind)
+        assert ours == pytest.approx(
+            _by_pint("", kind, PINT_UNITS[kind], number, unit), rel=1e-14, abs=0.0
+        )
+
+
+def test_the_defaults_of_the_brief_need_no_pint() -> None:
+    code = "import sys, geotools.brief as b; b.Brief(inputs={}); print('pint' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
 
 
 def test_refusal_of_a_long_text_does_not_repeat_it_whole() -> None:
