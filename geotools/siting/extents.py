@@ -224,10 +224,9 @@ def footprints(
     count = len(run)
     runs, half = np.repeat(run, 4), np.repeat(half_width, 4)
     start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
-    mitred = partial(shapely.buffer, join_style="mitre")
-    flat = partial(mitred, cap_style="flat")
-    opened = in_threads(flat, _sections(axis, runs, start, end), half)
+    opened = _opened(axis, runs, start, end, half)
     if spread is not None:
+        mitred = partial(shapely.buffer, join_style="mitre")
         opened = in_threads(mitred, opened, np.repeat(spread, 4))
     ahead, behind = extents.box_ahead.ravel(), extents.box_behind.ravel()
     for way, (face, length, sign) in enumerate(((end, ahead, -1.0), (start, behind, 1.0))):
@@ -244,6 +243,25 @@ def footprints(
         opened[wanted] = in_threads(shapely.union, opened[wanted], boxes)
     ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
     return ground
+
+
+def _opened(
+    axis: Axis, run: IntArray, start: FloatArray, end: FloatArray, half_width: FloatArray
+) -> npt.NDArray[np.object_]:
+    """Return the ground over the stretch of each run between two chainages."""
+    straight = axis.segment(run, start) >= axis.segment(run, end, before=True)
+    out = np.empty(len(run), dtype=object)
+    # Most stretches are straight: a box is made in a tenth of the time a buffer takes.
+    row = np.flatnonzero(straight)
+    face, to = axis.position(run[row], start[row]), axis.position(run[row], end[row])
+    length = np.hypot(*(to - face).T)
+    heading = (to - face) / np.where(length > 0, length, 1.0)[:, None]
+    along = np.stack([np.zeros(len(row)), length], axis=1)
+    out[row] = _boxes(face, heading, along, np.repeat(half_width[row, None], 2, axis=1))
+    row = np.flatnonzero(~straight)
+    flat = partial(shapely.buffer, join_style="mitre", cap_style="flat")
+    out[row] = in_threads(flat, _sections(axis, run[row], start[row], end[row]), half_width[row])
+    return out
 
 
 def _boxes(

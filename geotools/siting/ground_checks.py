@@ -148,9 +148,14 @@ def off_street_area(
     if not len(rows) or not len(corridors):
         return off
     shapes = ground.ravel()[rows]
-    pit, street = shapely.STRtree(corridors).query(shapes, predicate="intersects")
+    pit, street = shapely.STRtree(corridors).query(shapes)
+    shapely.prepare(corridors)
+    inside = np.zeros(len(rows), dtype=bool)
+    inside[pit[shapely.covers(corridors[street], shapes[pit])]] = True
+    open_ = ~inside[pit]
+    pit, street = pit[open_], street[open_]
     parts = in_threads(shapely.intersection, shapes[pit], corridors[street])
     on = _covered(pit, parts, len(rows))
     flat = off.ravel()
-    flat[rows] = np.maximum(shapely.area(shapes) - on, 0.0)
+    flat[rows] = np.where(inside, 0.0, np.maximum(shapely.area(shapes) - on, 0.0))
     return flat.reshape(ground.shape)
