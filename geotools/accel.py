@@ -55,10 +55,16 @@ def in_threads(
 
 
 def _processors() -> int:
-    """Return how many processors this process may use."""
+    """Return how many processors this process may use.
+
+    ``OMP_NUM_THREADS`` bounds it, as it does for numerical libraries; Dask sets it to one in its
+    workers, so that several of them share the processors and do not fight over them.
+    """
+    bound = os.environ.get("OMP_NUM_THREADS", "").partition(",")[0].strip()
+    has = os.cpu_count() or 1
     if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+        has = len(os.sched_getaffinity(0))
+    return min(has, max(int(bound), 1)) if bound.isdecimal() else has
 
 
 def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:

@@ -41,3 +41,14 @@ def test_a_kernel_is_compiled_once_its_steps_sum_up(monkeypatch: pytest.MonkeyPa
     for _ in range(3):
         accel.run_kernel(kernel, 40, np.zeros(1))
     assert compiled == [kernel]
+
+
+@pytest.mark.parametrize(
+    ("said", "expected"), [("", 8), ("1", 1), ("3", 3), ("2,1", 2), ("0", 1), ("99", 8), ("all", 8)]
+)
+def test_threads_are_bounded_as_numerical_libraries_bound_theirs(
+    said: str, expected: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(accel.os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
+    monkeypatch.setenv("OMP_NUM_THREADS", said)
+    assert accel._processors() == expected

@@ -56,3 +56,8 @@ def test_workers_give_what_this_process_gives_and_one_that_dies_takes_nobody_alo
 def test_a_scheduler_out_of_reach_is_an_error_that_names_it() -> None:
     with pytest.raises(SchedulerLost, match=r"tcp://127\.0\.0\.1:9: cannot be reached"):
         list(run_all(JOBS, operator.call, scheduler="tcp://127.0.0.1:9"))
+
+
+def test_a_worker_keeps_to_one_thread() -> None:
+    (result,) = run_all({"one": "OMP_NUM_THREADS"}, os.environ.get, workers=1)
+    assert result.value == "1"
