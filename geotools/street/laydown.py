@@ -22,7 +22,7 @@ from geotools.pipe.bending import passing_radius_m
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_length
 
-__all__ = ["Corridors", "build_corridors", "longest_pull", "pieces_per_string"]
+__all__ = ["Corridors", "build_corridors", "longest_pull", "most_strings", "pieces_per_string"]
 
 STREET_BEND_GATHER = 10.0  # m; turns of a street closer than this are one
 
@@ -223,7 +223,13 @@ def pieces_per_string(available: FloatArray, piece: float) -> FloatArray:
 
 
 def longest_pull(
-    pieces: FloatArray, *, piece: float, rate: float, shift: float, joint_time: float
+    pieces: FloatArray,
+    *,
+    piece: float,
+    rate: float,
+    shift: float,
+    joint_time: float,
+    most: npt.ArrayLike = np.inf,
 ) -> FloatArray:
     """Return the longest pull whose strings are joined and pulled within a shift, m.
 
@@ -237,16 +243,37 @@ def longest_pull(
         Speed of pulling, m/s.
     shift, joint_time : float
         Hours of a shift and standstill for each string joined on, s.
+    most : array_like, optional
+        Strings that find room side by side.
     """
     best = np.zeros(np.shape(pieces))
     strings = 1
     while shift - (strings - 1) * joint_time > 0 and strings <= MOST_STRINGS:
+        fits = (pieces > 0) & (strings <= np.asarray(most))
         pulled = rate * (shift - (strings - 1) * joint_time)
         with np.errstate(invalid="ignore"):
-            laid = np.where(pieces > 0, strings * pieces * piece, 0.0)
+            laid = np.where(fits, strings * pieces * piece, 0.0)
         best = np.maximum(best, np.minimum(laid, pulled))
         strings += 1
     return best
 
 
 MOST_STRINGS = 100  # no pull is made of more
+
+
+def most_strings(
+    *, piece: float, least: float, longest: float, shift: float, joint_time: float
+) -> int:
+    """Return the strings no pull can be made of more than.
+
+    Parameters
+    ----------
+    piece, least, longest : float
+        Length of a pipe, of the shortest string and of the longest pull, m.
+    shift, joint_time : float
+        Hours of a shift and standstill for each string joined on, s.
+    """
+    whole = max(np.floor(least / piece + 1e-9), 1.0)
+    by_length = np.ceil(np.ceil(longest / piece) / whole)
+    by_shift = np.ceil(shift / joint_time) if joint_time > 0 else np.inf
+    return int(min(by_length, by_shift, MOST_STRINGS))

@@ -20,6 +20,7 @@ __all__ = [
     "report_blocked",
     "report_closures",
     "report_deep",
+    "report_led_round",
     "report_shared",
     "report_strings",
 ]
@@ -89,8 +90,8 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
     words = {
         "middle": (
             "info",
-            "lie over the middle of the street, on the half that is not their pit's: traffic "
-            "there is in the way too; join them to fewer, or lead them round by hand",
+            "lie over the middle of the street, on the half that is not their pit's: its lanes "
+            "are closed and priced with them; street.strings_over_middle = false refuses that",
         ),
         "verge": (
             "warning",
@@ -114,6 +115,33 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
             features=counts.index.to_numpy(dtype=object),
             geometry=counts["geometry"].to_numpy(dtype=object),
         )
+
+
+def report_led_round(
+    spaces: pd.DataFrame, closures: pd.DataFrame, strings: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings led round a building that so take more lanes than are priced."""
+    of_strings = closures[closures["pull_id"] != ""]
+    closed = of_strings.groupby("pull_id")["lanes_closed"].sum()
+    rows = spaces[spaces["pull_id"].isin(closed.index)]
+    lanes = rows["street_lanes"].to_numpy(dtype=float)
+    shut = np.minimum(closed.loc[rows["pull_id"]].to_numpy(dtype=float), lanes)
+    priced = rows["lanes_taken"].to_numpy(dtype=float)
+    names = rows["pull_id"].to_numpy(dtype=object)
+    places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
+    more = shut > priced
+    findings.add_many(
+        "warning",
+        "strings-led-round",
+        [
+            f"strings of pull {name} are led past a place to avoid and take {taken:.0f} lanes; "
+            f"{due:.0f} are priced: move the pit, or lead them round by hand"
+            for name, taken, due in zip(names[more], shut[more], priced[more], strict=True)
+        ],
+        layer="strings",
+        features=names[more],
+        geometry=places.loc[names[more]].to_numpy(dtype=object),
+    )
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

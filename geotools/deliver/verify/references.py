@@ -30,6 +30,7 @@ LEADS = (
     ("pulls", "receiving_pit", "pits", "pit_id", False),
     ("pit_footprints", "pit_id", "pits", "pit_id", False),
     ("closures", "pit_id", "pits", "pit_id", False),
+    ("closures", "pull_id", "pulls", "pull_id", True),
     ("forces", "pull_id", "pulls", "pull_id", False),
     ("sections", "pull_id", "pulls", "pull_id", False),
     ("strings", "pull_id", "pulls", "pull_id", False),
