@@ -574,8 +574,12 @@ OUTPUTS: dict[str, Layer] = {
             "Quantities and cost by pit, pull and run.",
             (),
             (
-                _text("scope", "what it is for", values=("pit", "pull", "run")),
-                _text("ref", "identifier of the pit, pull or run"),
+                _text(
+                    "scope",
+                    "what it is for; shared: two pits of two runs on one ground, in no cost",
+                    values=("pit", "pull", "run", "shared"),
+                ),
+                _text("ref", "identifier of the pit, pull or run; of shared pits the first"),
                 _RUN,
                 _text("item", "what is counted"),
                 _real("quantity", "how much"),

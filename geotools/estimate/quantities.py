@@ -11,7 +11,14 @@ import pandas as pd
 from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS
 
-__all__ = ["Prices", "pit_quantities", "pull_quantities", "run_quantities", "shared_saving"]
+__all__ = [
+    "Prices",
+    "pit_quantities",
+    "pull_quantities",
+    "run_quantities",
+    "shared_quantities",
+    "shared_saving",
+]
 
 COLUMNS = ["scope", "ref", "run_id", "item", "quantity", "unit", "rate", "cost"]
 
@@ -109,6 +116,37 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
     ]
     return _rows("pit", pits, site + place, units)
+
+
+def shared_quantities(shared: pd.DataFrame) -> pd.DataFrame:
+    """Return what pairs of pits of two runs would save as one, below nothing.
+
+    Parameters
+    ----------
+    shared : DataFrame
+        ``pit_id``, ``other``, ``run_id``, ``saving``, ``counted`` (whether it may be added up with
+        those of the other pairs).
+
+    Notes
+    -----
+    Of no run's cost: runs are planned and let each for itself, and whether one hole serves both
+    is a matter of when they are built.
+    """
+    rows = shared[shared["counted"].to_numpy(dtype=bool)]
+    saving = rows["saving"].to_numpy(dtype=float)
+    return pd.DataFrame(
+        {
+            "scope": "shared",
+            "ref": rows["pit_id"].to_numpy(dtype=object),
+            "run_id": rows["run_id"].to_numpy(dtype=object),
+            "item": [f"saved if one pit with {other}, in no cost" for other in rows["other"]],
+            "quantity": np.ones(len(rows)),
+            "unit": "sum",
+            "rate": -saving,
+            "cost": -saving,
+        },
+        columns=COLUMNS,
+    )
 
 
 def _lane_days(table: pd.DataFrame, days: str) -> tuple[FloatArray, FloatArray]:

@@ -1,7 +1,7 @@
 """Where fused strings can lie: along the street behind the pit, as far as nothing stops them.
 
 A string is stopped by the end of the street, an intersection of a class that may not be blocked,
-a bend tighter than the carrier's least radius within the width of the street, a long curve
+a bend tighter than the carrier's least radius within one half of the street, a long curve
 tighter than that on its inner side, and a place to avoid across the street (a river, a railway).
 Off the streets it lies straight back from the pit, as far as no such place is in the way.
 """
@@ -188,10 +188,11 @@ def _across(
 
 
 def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float) -> pd.DataFrame:
-    """Find the turns of the chains and the radius a string can take within the street.
+    """Find the turns of the chains and the radius a string can take within its half of the street.
 
-    A turn up to ``max_turn`` a string cuts across within the width of the street. Round a sharper
-    corner none is laid, however soft the pipe; a curve that turns as far it follows, on its inner
+    A turn up to ``max_turn`` a string cuts across between the middle of the street and the edge
+    of its verge: over the middle it would lie in lanes nobody closed. Round a sharper corner none
+    is laid, however soft the pipe; a curve that turns as far it follows, on its inner
     side at the tightest.
     """
     rules = BendRules(
@@ -208,11 +209,11 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float
     line = net.line_at(
         bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
     )
-    width = net.table["width"].to_numpy(dtype=float)[line] + 2 * verge
+    half = net.table["width"].to_numpy(dtype=float)[line] / 2 + verge
     turned = bends["deflection"].to_numpy(dtype=float)
     axis = bends["axis_radius"].to_numpy(dtype=float)
-    across = passing_radius_m(np.clip(turned, 0, np.pi), width, axis_radius_m=axis)
-    inner = np.maximum(axis - width / 2, 0.0)  # of a corner the axis radius is 0
+    across = passing_radius_m(np.clip(turned, 0, np.pi), half, axis_radius_m=axis)
+    inner = np.maximum(axis - half, 0.0)  # of a corner the axis radius is 0
     passing = np.where(turned > max_turn, inner, across)
     return bends[["run", "first", "last"]].assign(passing_radius=passing)
 

@@ -23,6 +23,7 @@ __all__ = [
     "report_led_round",
     "report_shared",
     "report_strings",
+    "shared_pits",
 ]
 
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
@@ -168,11 +169,14 @@ def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
     )
 
 
-def report_shared(pits: pd.DataFrame, prices: Prices, currency: str, findings: Findings) -> None:
-    """Report pits of different runs that share ground: one hole may serve both."""
+def shared_pits(pits: pd.DataFrame, prices: Prices) -> pd.DataFrame:
+    """Return the pairs of pits of different runs that share ground: one hole may serve both.
+
+    ``pit_id`` and ``other``, ``run_id`` (of the first), ``overlap`` (m2), ``saving`` and
+    ``geometry`` (what they share); ``counted`` leaves out pairs whose pits others have made one
+    already, the dearest pairs first, so that those counted may be added up.
+    """
     ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    if not len(ground):
-        return
     first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
     run = pits["run"].to_numpy(dtype=np.int64)
     keep = (first < second) & (run[first] != run[second])
@@ -182,21 +186,53 @@ def report_shared(pits: pd.DataFrame, prices: Prices, currency: str, findings: F
     overlap = np.asarray(shapely.area(met), dtype=np.float64)
     wide = overlap > TOUCH_M2
     first, second, met, overlap = first[wide], second[wide], met[wide], overlap[wide]
-    saved = shared_saving(pits.iloc[first], pits.iloc[second], overlap, prices)
+    saving = shared_saving(pits.iloc[first], pits.iloc[second], overlap, prices)
     names = pits["pit_id"].to_numpy(dtype=object)
+    return pd.DataFrame(
+        {
+            "pit_id": names[first],
+            "other": names[second],
+            "run_id": pits["run_id"].to_numpy(dtype=object)[first],
+            "overlap": overlap,
+            "saving": saving,
+            "geometry": met,
+            "counted": _joining(first, second, saving),
+        }
+    )
+
+
+def _joining(
+    first: npt.NDArray[np.int64], second: npt.NDArray[np.int64], saving: npt.NDArray[np.float64]
+) -> npt.NDArray[np.bool_]:
+    """Return the pairs that join what no dearer pair has joined before."""
+    of = {int(pit): int(pit) for pit in np.concatenate([first, second])}
+    counted = np.zeros(len(first), dtype=bool)
+    for row in np.lexsort([second, first, -saving]):
+        one, two = of[int(first[row])], of[int(second[row])]
+        counted[row] = one != two
+        of = {pit: one if hole == two else hole for pit, hole in of.items()}
+    return counted
+
+
+def report_shared(
+    shared: pd.DataFrame, pits: pd.DataFrame, currency: str, findings: Findings
+) -> None:
+    """Report the pairs of `shared_pits`."""
+    if not len(pits):
+        return
     findings.add_many(
         "info",
         "pits-shared",
         [
-            f"pits {names[a]} and {names[b]} of two runs share "
-            f"{quantity_text(size, 'area', findings.system)} of ground: each is counted and priced "
-            f"as its own; as one pit they would save about {sum_:,.0f} {currency} (a set-up, and "
-            "the shared ground dug and made good once)."
-            for a, b, size, sum_ in zip(first, second, overlap, saved, strict=True)
+            f"pits {row['pit_id']} and {row['other']} of two runs share "
+            f"{quantity_text(row['overlap'], 'area', findings.system)} of ground: each is counted "
+            f"and priced as its own; as one pit they would save about {row['saving']:,.0f} "
+            f"{currency} (a set-up, and the shared ground dug and made good once)."
+            for row in shared.to_dict("records")
         ],
         layer="pits",
-        features=names[first],
-        geometry=met,
+        features=shared["pit_id"].to_numpy(dtype=object),
+        geometry=shared["geometry"].to_numpy(dtype=object),
     )
 
 

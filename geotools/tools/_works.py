@@ -14,6 +14,7 @@ from geotools.estimate.quantities import (
     pit_quantities,
     pull_quantities,
     run_quantities,
+    shared_quantities,
 )
 from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
 from geotools.network.places import points_along
@@ -35,6 +36,7 @@ from geotools.tools._sites import (
     report_led_round,
     report_shared,
     report_strings,
+    shared_pits,
 )
 
 __all__ = ["Works", "work_out"]
@@ -79,7 +81,8 @@ def work_out(
     total = counts["connection"] + counts["lateral"] + counts["valve"]
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
-    report_shared(pits, prices, brief.rates.currency, ground.layers.findings)
+    shared = shared_pits(pits, prices)
+    report_shared(shared, pits, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     laid = _laid(ground, table, pits, pulls)
     strings = _strings(ground, laid, pits, pulls)
@@ -92,7 +95,8 @@ def work_out(
         closures=_closures(ground, pd.concat(spaces, ignore_index=True), strings),
         local_digs=_placed(ground, digs),
         quantities=pd.concat(
-            [of_pits, of_pulls, run_quantities(of_pits, of_pulls)], ignore_index=True
+            [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)],
+            ignore_index=True,
         ),
         schedule=schedule,
         dig_count=total,

@@ -95,6 +95,7 @@ def _scopes(plan: Plan, tally: Tally) -> None:
         "pit": plan.one("pits", "pit_id"),
         "pull": plan.one("pulls", "pull_id"),
         "run": plan.one("runs", "run_id"),
+        "shared": plan.one("pits", "pit_id"),
     }
     for row in plan.rows("quantities"):
         there = known.get(row.scope, {}).get(row.ref)
