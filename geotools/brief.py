@@ -449,6 +449,12 @@ class Street(_Section):
     )
     least_string: Length = _set("30 m", "shortest string worth laying out", COMMON, gt=0)
     string_gap: Length = _set("0.5 m", "room between strings laid side by side", COMMON, ge=0, le=5)
+    strings_over_middle: bool = _set(
+        True,
+        "strings may lie over the middle of the street, at the price of the lanes there; false "
+        "keeps them to the side of their pit",
+        COMMON,
+    )
     taper: Length | None = _set(
         None, "length of the merging taper", "MUTCD 11th ed. table 6B-4, by speed and width", ge=0
     )

@@ -385,6 +385,12 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("lanes_taken", "lanes a pit here takes"),
                 _real("string_room_ahead", "room for strings of a pull ahead", "length"),
                 _real("string_room_behind", "room for strings of a pull behind", "length"),
+                _text(
+                    "string_day_ahead",
+                    "cost of the lanes that the strings of a pull ahead take a day: one string, "
+                    "two, and so on, as many as find room side by side",
+                ),
+                _text("string_day_behind", "the same for a pull behind"),
                 *_sides(),
                 _real("cost_receiving", "site cost as a receiving pit"),
                 _real("cost_insertion_ahead", "site cost as an insertion pit ahead"),
@@ -456,6 +462,8 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("strings", "strings joined one to the next while pulling"),
                 _integer("digs", "connections dug up along the pull"),
                 _real("hours", "hours of pulling and of joining strings"),
+                _integer("lanes_taken", "lanes its strings take"),
+                _real("string_days", "days they lie in the street: fused there and pulled in"),
                 _real("cost", "planning cost of the pull"),
             ),
         ),
@@ -521,11 +529,12 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "closures",
-            "Lanes closed for a pit, with tapers and buffer.",
+            "Lanes closed for a pit, or for the strings behind it, with tapers and buffer.",
             ("MultiPolygon",),
             (
                 _text("closure_id", "identifier of the closure"),
-                _text("pit_id", "pit it is for"),
+                _text("pit_id", "pit it is for, or that the strings lie behind"),
+                _text("pull_id", "pull whose strings it is for; empty where it is for the pit"),
                 _RUN,
                 _text("street", "street closed"),
                 _text("class", "class of the street"),
@@ -537,7 +546,11 @@ OUTPUTS: dict[str, Layer] = {
                 _real("buffer", "length of the buffer", "length"),
                 _real("work_length", "length of the work space", "length"),
                 _real("downstream_taper", "length of the downstream taper", "length"),
-                _real("days", "days of work at the pit with the lanes closed; plated between"),
+                _real(
+                    "days",
+                    "days of work with the lanes closed: at the pit, plated between; for strings, "
+                    "fusing and pulling",
+                ),
                 _real("first_day", "working day of the run it is first put up"),
                 _real("last_day", "working day it is last taken down"),
             ),
@@ -561,8 +574,12 @@ OUTPUTS: dict[str, Layer] = {
             "Quantities and cost by pit, pull and run.",
             (),
             (
-                _text("scope", "what it is for", values=("pit", "pull", "run")),
-                _text("ref", "identifier of the pit, pull or run"),
+                _text(
+                    "scope",
+                    "what it is for; shared: two pits of two runs on one ground, in no cost",
+                    values=("pit", "pull", "run", "shared"),
+                ),
+                _text("ref", "identifier of the pit, pull or run; of shared pits the first"),
                 _RUN,
                 _text("item", "what is counted"),
                 _real("quantity", "how much"),
@@ -882,7 +899,7 @@ OUTPUTS: dict[str, Layer] = {
                 _PIT_COUNT,
                 _PULL_COUNT,
                 _LONGEST_PULL,
-                _real("lane_days", "lanes taken by the pits times the days these are open"),
+                _real("lane_days", "lanes taken by pits and strings times the days of each"),
                 _HEAD_AFTER,
                 _CAPACITY_RATIO,
                 _real("days", "working days from the first task of the run to its last"),

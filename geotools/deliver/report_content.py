@@ -57,6 +57,7 @@ def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
     }
     for name, geometry in shapes.items():
         tables[name]["shapes"] = encode_shapes(geometry, box[:2], tolerance=tolerance)
+    items = _items(file)
     return {
         "title": title or file.path.name,
         "file": file.path.name,
@@ -65,8 +66,8 @@ def gather(file: PlanFile, *, title: str = "") -> dict[str, Any]:
         "crs": crs_name(file.crs),
         "quantum": QUANTUM,
         "tolerance": tolerance,
-        "facts": facts_of(frames, file),
-        "tables": {**tables, **_quantities(file)},
+        "facts": facts_of(frames if items is None else {**frames, "quantities": items}, file),
+        "tables": {**tables, **_quantities(items)},
         "profiles": profile_charts(file),
         "forces": force_charts(file),
         "cautions": _cautions(frames["settings"]),
@@ -110,11 +111,18 @@ def _cautions(settings: pd.DataFrame) -> list[str]:
     return [str(t) for t in settings.loc[own, "text"]] or list(CAUTIONS.values())
 
 
-def _quantities(file: PlanFile) -> dict[str, Any]:
-    """Return the quantities of all runs by item, and those of each run."""
+def _items(file: PlanFile) -> pd.DataFrame | None:
+    """Return the quantities as they are in the file; None where it has none."""
     if "quantities" not in file.layers:
+        return None
+    rows: pd.DataFrame = read_raw(file.path, "quantities", geometry=False)
+    return rows
+
+
+def _quantities(rows: pd.DataFrame | None) -> dict[str, Any]:
+    """Return the quantities of all runs by item, and those of each run."""
+    if rows is None:
         return {}
-    rows = read_raw(file.path, "quantities", geometry=False)
     # a run's own rows are the sums of those of its pits and pulls
     runs = rows[rows["scope"] == "run"]
     runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]

@@ -32,7 +32,7 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
     if "comparison" in frames:
         facts += _compared(frames["comparison"])
     if "runs" in frames:
-        facts += _runs(frames["runs"], file)
+        facts += _runs(frames["runs"], file) + _shared(frames.get("quantities"), file)
     if "pits" in frames:
         facts.append(_fact(f"{len(frames['pits']):,}", "pits"))
     if "pulls" in frames and len(frames["pulls"]):
@@ -108,6 +108,18 @@ def _runs(runs: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
             "at the rates under Settings",
         ),
     ]
+
+
+def _shared(quantities: pd.DataFrame | None, file: PlanFile) -> list[dict[str, str]]:
+    """Return what pits of two runs on one ground would save as one, where there are any."""
+    if quantities is None:
+        return []
+    rows = quantities[quantities["scope"] == "shared"]
+    if not len(rows):
+        return []
+    currency = file.settings.get("rates.currency", "")
+    label = f"{currency} less, were pits of two runs one".lstrip()
+    return [_fact(f"{-rows['cost'].sum():,.0f}", label, f"{len(rows):,} places; in no cost")]
 
 
 def _pulls(pulls: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:

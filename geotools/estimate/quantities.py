@@ -11,7 +11,14 @@ import pandas as pd
 from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS
 
-__all__ = ["Prices", "pit_quantities", "pull_quantities", "run_quantities", "shared_saving"]
+__all__ = [
+    "Prices",
+    "pit_quantities",
+    "pull_quantities",
+    "run_quantities",
+    "shared_quantities",
+    "shared_saving",
+]
 
 COLUMNS = ["scope", "ref", "run_id", "item", "quantity", "unit", "rate", "cost"]
 
@@ -102,15 +109,52 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("ground off the street", column("off_street"), "area", prices.off_street),
     ]
     base = sum(np.nan_to_num(quantity * np.asarray(rate)) for _, quantity, _, rate in site)
-    lane_days = column("lanes_taken") * column("days")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lane_rate = np.where(lane_days > 0, column("traffic_cost") / lane_days, 0.0)
+    lane_days, lane_rate = _lane_days(pits, "days")
     place: list[Item] = [
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
         ("surcharge of the place", one, "sum", base * (column("factor") - 1.0)),
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
     ]
     return _rows("pit", pits, site + place, units)
+
+
+def shared_quantities(shared: pd.DataFrame) -> pd.DataFrame:
+    """Return what pairs of pits of two runs would save as one, below nothing.
+
+    Parameters
+    ----------
+    shared : DataFrame
+        ``pit_id``, ``other``, ``run_id``, ``saving``, ``counted`` (whether it may be added up with
+        those of the other pairs).
+
+    Notes
+    -----
+    Of no run's cost: runs are planned and let each for itself, and whether one hole serves both
+    is a matter of when they are built.
+    """
+    rows = shared[shared["counted"].to_numpy(dtype=bool)]
+    saving = rows["saving"].to_numpy(dtype=float)
+    return pd.DataFrame(
+        {
+            "scope": "shared",
+            "ref": rows["pit_id"].to_numpy(dtype=object),
+            "run_id": rows["run_id"].to_numpy(dtype=object),
+            "item": [f"saved if one pit with {other}, in no cost" for other in rows["other"]],
+            "quantity": np.ones(len(rows)),
+            "unit": "sum",
+            "rate": -saving,
+            "cost": -saving,
+        },
+        columns=COLUMNS,
+    )
+
+
+def _lane_days(table: pd.DataFrame, days: str) -> tuple[FloatArray, FloatArray]:
+    """Return lanes times days, and what one costs."""
+    lane_days = table["lanes_taken"].to_numpy(dtype=float) * table[days].to_numpy(dtype=float)
+    cost = table["traffic_cost"].to_numpy(dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return lane_days, np.where(lane_days > 0, cost / lane_days, 0.0)
 
 
 def shared_saving(
@@ -139,7 +183,8 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ``pull_id``, ``run_id``, ``length`` (m), ``joints``, ``strings``, ``connections``,
         ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m), ``hours``,
         ``pipe_price`` (per m), ``annulus`` (m3 per m, 0 where it is not grouted), ``tails`` (m
-        left out at both ends), ``joint_hours``.
+        left out at both ends), ``joint_hours``, ``lanes_taken``, ``string_days``,
+        ``traffic_cost`` (of the lanes its strings take).
     prices : Prices
     units : str
     """
@@ -152,6 +197,7 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     moving = column("hours") - between * column("joint_hours")
     hour = prices.pulling_hour * 3600
     standing = prices.string_joint + column("joint_hours") * hour
+    lane_days, lane_rate = _lane_days(pulls, "string_days")
     items: list[Item] = [
         ("pull set up", np.ones(len(pulls)), "each", prices.pull_setup),
         ("carrier pulled", length, "length", column("pipe_price")),
@@ -164,6 +210,7 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
         ("host cleaned", column("cleaned"), "length", prices.cleaning),
         ("grout", column("annulus") * length, "volume", prices.grout),
+        ("lane closed for a day", lane_days, "lane-days", lane_rate),
     ]
     return _rows("pull", pulls, items, units)
 

@@ -15,9 +15,11 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Crew
+from geotools.pulls.optimise import LEAST_PULL_DAYS
 
-__all__ = ["schedule_runs"]
+__all__ = ["FUSING", "PULLING", "schedule_runs"]
 
+FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
 PIT_COLUMNS = ("pit_id", "volume", "area")
 PULL_COLUMNS = (
@@ -107,14 +109,18 @@ def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list
     fusing, connecting, pulling, resting = [], [], [], []
     for pull in pulls:
         name = pull["pull_id"]
-        strings = _Task("fuse the strings", name, "fusing", pull["joints"] / crew.joints_per_day)
+        strings = _Task(FUSING, name, "fusing", pull["joints"] / crew.joints_per_day)
         digs = _Task(
             "open the connections", name, "connections", pull["digs"] / crew.digs_per_day / 2
         )
         ends = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]]]
         shift = pull["hours"] / (crew.shift / 3600)
         pulled = _Task(
-            "pull the carrier in", name, "pulling", max(shift, 0.5), [strings, digs, *ends]
+            PULLING,
+            name,
+            "pulling",
+            max(shift, LEAST_PULL_DAYS),
+            [strings, digs, *ends],
         )
         rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
         fusing.append(strings)

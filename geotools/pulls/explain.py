@@ -46,6 +46,7 @@ def mirrored(sites: Sites, run: int) -> Sites:
         return values[rows][::-1][:, _SWAPPED]
 
     pieces_ahead, pieces_behind = sites.string_pieces()
+    day_ahead, day_behind = sites.string_days()
     return Sites(
         offsets=np.array([0, rows.stop - rows.start], dtype=np.int64),
         lengths=np.array([length]),
@@ -60,6 +61,8 @@ def mirrored(sites: Sites, run: int) -> Sites:
         passed_end=-turned(sites.passed_start),
         pieces_ahead=turned(pieces_behind),
         pieces_behind=turned(pieces_ahead),
+        string_day_ahead=day_behind[rows][::-1],
+        string_day_behind=day_ahead[rows][::-1],
     )
 
 

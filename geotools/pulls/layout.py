@@ -11,9 +11,19 @@ from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.force import ForceProfile, march
-from geotools.pulls.optimise import BEHIND, BOTH, Choice, PullCosts, Sites, pull_cost, string_count
+from geotools.pulls.optimise import (
+    BEHIND,
+    BOTH,
+    Choice,
+    PullCosts,
+    Sites,
+    day_of_strings,
+    pull_cost,
+    string_count,
+)
 from geotools.schema import ROLES
 from geotools.siting.candidates import Candidates
+from geotools.siting.laydown import Laydown
 
 __all__ = ["Plan", "lay_out"]
 
@@ -61,7 +71,7 @@ def lay_out(
     run = row_of(choice.offsets)
     row, role = choice.states // 4, choice.states % 4
     pits = _pits(run, row, role, candidates, runs)
-    pulls = _pulls(pits, run, row, role, sites, profile, costs, runs)
+    pulls = _pulls(pits, run, row, role, sites, profile, costs, runs, candidates.laydown)
     hours = pulls["length"] / rate / 3600 + (pulls["strings"] - 1) * joint_hours
     return Plan(pits, pulls.assign(hours=hours))
 
@@ -131,6 +141,7 @@ def _pulls(
     profile: ForceProfile,
     costs: PullCosts,
     runs: pd.DataFrame,
+    laydown: Laydown,
 ) -> pd.DataFrame:
     """Return the pull between each pit and the next of its run."""
     first = np.flatnonzero(run[1:] == run[:-1]) if len(run) > 1 else np.zeros(0, dtype=np.int64)
@@ -145,6 +156,9 @@ def _pulls(
     pieces = piece_count(length, costs.piece_length)
     room = _string_pieces(sites, row, role, first, second, behind)
     strings = string_count(pieces, room)
+    lanes, day = _traffic(laydown, row[first], row[second], strings, behind)
+    joints = np.maximum(pieces - 1, 0)
+    days = costs.days.of(length, strings, joints)
     allowable = runs["allowable"].to_numpy(dtype=float)[of]
     ids = pits["pit_id"].to_numpy(dtype=object)
     return pd.DataFrame(
@@ -163,13 +177,30 @@ def _pulls(
             "allowable": allowable,
             "head_utilisation": force / allowable,
             "governed_by": runs["governed_by"].to_numpy(dtype=object)[of],
-            "joints": np.maximum(pieces - 1, 0),
+            "joints": joints,
             "strings": strings,
+            "lanes_taken": lanes,
+            "string_days": days,
+            "traffic_cost": day * days,
             "string_pieces": np.minimum(room, pieces),
             "dig_cost": digs * costs.connection,
-            "cost": pull_cost(length, digs, strings, costs, of),
+            "cost": pull_cost(length, digs, strings, costs, of, day),
         }
     )
+
+
+def _traffic(
+    laydown: Laydown, first: IntArray, second: IntArray, strings: FloatArray, behind: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the lanes the strings of each pull take, and what these cost a day."""
+    both = []
+    for ahead_of, behind_of in (
+        (laydown.lanes_ahead, laydown.lanes_behind),
+        (laydown.day_ahead, laydown.day_behind),
+    ):
+        one = day_of_strings(ahead_of[first], strings)
+        both.append(np.where(behind, day_of_strings(behind_of[second], strings), one))
+    return both[0], both[1]
 
 
 def _string_pieces(

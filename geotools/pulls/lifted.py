@@ -155,6 +155,8 @@ def _roomy(part: Candidates) -> Candidates:
     none_ahead, none_behind = room.pieces_ahead < 1, room.pieces_behind < 1
     laydown = dataclasses.replace(
         room,
+        day_ahead=np.where(none_ahead[:, None], 0.0, room.day_ahead),
+        day_behind=np.where(none_behind[:, None], 0.0, room.day_behind),
         pieces_ahead=np.where(none_ahead, np.inf, room.pieces_ahead),
         pieces_behind=np.where(none_behind, np.inf, room.pieces_behind),
         longest_ahead=np.where(none_ahead, np.inf, room.longest_ahead),

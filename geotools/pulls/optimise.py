@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from geotools.accel import read_only, run_kernel
 from geotools.network.ragged import FloatArray, IntArray, row_of
@@ -22,18 +23,41 @@ __all__ = [
     "AHEAD",
     "BEHIND",
     "BOTH",
+    "LEAST_PULL_DAYS",
     "RECEIVING",
     "Choice",
     "PullCosts",
     "Sites",
+    "StringDays",
     "choose_pits",
+    "day_of_strings",
     "pull_cost",
     "string_count",
 ]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 EDGE = 1e-6  # m; edges this close meet
+LEAST_PULL_DAYS = 0.5  # a pull takes half a day with setting up and clearing away; no source
 TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
+
+
+@dataclass(frozen=True)
+class StringDays:
+    """How long the strings of a pull lie in the street, days: while they are fused and pulled.
+
+    ``joint`` is a joint fused, ``length`` a metre pulled in, ``standstill`` a string joined on;
+    pulling takes at least ``least``.
+    """
+
+    joint: float = 0.0
+    length: float = 0.0
+    standstill: float = 0.0
+    least: float = 0.0
+
+    def of(self, length: FloatArray, strings: FloatArray, joints: FloatArray) -> FloatArray:
+        """Return the days of pulls of these lengths, m."""
+        pulling = self.length * length + self.standstill * (strings - 1.0)
+        return np.asarray(self.joint * joints + np.maximum(pulling, self.least))
 
 
 @dataclass(frozen=True)
@@ -41,7 +65,8 @@ class PullCosts:
     """What a pull costs, apart from its pits; lengths m.
 
     ``per_length``, shape (runs,), is per metre and differs with the carrier of the run;
-    ``string_joint`` is a joint made while the pull stands still.
+    ``string_joint`` is a joint made while the pull stands still, ``days`` how long strings take
+    lanes of the street.
     """
 
     setup: float
@@ -51,6 +76,7 @@ class PullCosts:
     connection: float
     least_length: float
     string_joint: float = 0.0
+    days: StringDays = StringDays()
 
 
 @dataclass(frozen=True)
@@ -80,6 +106,9 @@ class Sites:
     pieces_ahead, pieces_behind : ndarray, shape (n, 4), optional
         Pipes a string may consist of for a pull ahead, and behind, from the pit; without limit
         if left out.
+    string_day_ahead, string_day_behind : ndarray, shape (n, k), optional
+        What the lanes cost a day that one string takes for a pull ahead, and behind, from the
+        place, that two take, and so on; infinite where so many find no room. Nothing if left out.
     """
 
     offsets: IntArray
@@ -95,6 +124,16 @@ class Sites:
     passed_end: FloatArray
     pieces_ahead: FloatArray | None = None
     pieces_behind: FloatArray | None = None
+    string_day_ahead: FloatArray | None = None
+    string_day_behind: FloatArray | None = None
+
+    def string_days(self) -> tuple[FloatArray, FloatArray]:
+        """Return what strings cost a day, for pulls ahead and behind, shape (n, k)."""
+        free = np.zeros((len(self.cost), 1))
+        return (
+            free if self.string_day_ahead is None else self.string_day_ahead,
+            free if self.string_day_behind is None else self.string_day_behind,
+        )
 
     def string_pieces(self) -> tuple[FloatArray, FloatArray]:
         """Return pipes a string may consist of, ahead and behind, infinite where not limited."""
@@ -132,8 +171,12 @@ def pull_cost(
     strings: FloatArray,
     costs: PullCosts,
     run: IntArray,
+    day: npt.ArrayLike = 0.0,
 ) -> FloatArray:
-    """Return the cost of pulls of these lengths, m, past so many connections, in these runs."""
+    """Return the cost of pulls of these lengths, m, past so many connections, in these runs.
+
+    ``day`` is what the lanes their strings take cost a day.
+    """
     joints = np.maximum(piece_count(length, costs.piece_length) - 1.0, 0.0)
     return (
         costs.setup
@@ -141,7 +184,14 @@ def pull_cost(
         + costs.joint * joints
         + costs.string_joint * (strings - 1.0)
         + costs.connection * connections
+        + np.asarray(day) * costs.days.of(length, strings, joints)
     )
+
+
+def day_of_strings(day: FloatArray, strings: FloatArray) -> FloatArray:
+    """Return the entry for so many strings of rows for one string, for two, and so on."""
+    place = np.clip(strings, 1.0, day.shape[1]).astype(np.int64) - 1
+    return np.asarray(np.take_along_axis(day, place[:, None], axis=1)[:, 0], dtype=np.float64)
 
 
 def string_count(pieces: FloatArray, room: FloatArray) -> FloatArray:
@@ -176,6 +226,11 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
                 *sites.string_pieces(),
             )
         )
+        tables = sites.string_days()
+        days = (
+            *(read_only(np.ascontiguousarray(day, dtype=float).ravel()) for day in tables),
+            *(day.shape[1] for day in tables),
+        )
         prices = (
             costs.setup,
             costs.joint,
@@ -183,10 +238,14 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
             costs.piece_length,
             costs.connection,
             costs.least_length,
+            costs.days.joint,
+            costs.days.length,
+            costs.days.standstill,
+            costs.days.least,
         )
         runs = read_only(sites.offsets), read_only(costs.per_length)
         highest = read_only(_highest_end(sites))
-        run_kernel(_choose, _steps(sites), runs, highest, pits, prices, (value, even, back))
+        run_kernel(_choose, _steps(sites), runs, highest, pits, days, prices, (value, even, back))
     last, covered = _ends(sites, value, even)
     total = np.where(last >= 0, np.append(value, np.inf)[last], np.inf)
     return _traced(back, last, total, covered)
@@ -231,12 +290,14 @@ def _steps(sites: Sites) -> float:
     return float((span * usable * density[:, None]).sum() * 4)
 
 
-def _choose(runs, highest, pits, prices, states):  # type: ignore[no-untyped-def]  # a kernel
+def _choose(runs, highest, pits, days, prices, states):  # type: ignore[no-untyped-def]  # a kernel
     """Fill the value of every state, run by run; see `choose_pits`."""
     offsets, per_length = runs
     start, end, cost, reach_ahead, reach_behind, floor, roof = pits[:7]
     passed_start, passed_end, pieces_ahead, pieces_behind = pits[7:]
-    setup, joint, string_joint, piece, connection, least = prices
+    day_ahead, day_behind, most_ahead, most_behind = days
+    setup, joint, string_joint, piece, connection, least = prices[:6]
+    fuse_days, length_days, stop_days, least_days = prices[6:]
     value, even, back = states
     for run in range(len(per_length)):
         low = offsets[run]
@@ -269,6 +330,14 @@ def _choose(runs, highest, pits, prices, states):  # type: ignore[no-untyped-def
                     pieces = math.ceil(length / piece - PIECE_SLACK)
                     room = pieces_ahead[m] if heads else pieces_behind[k]
                     strings = math.ceil(pieces / room) if room < pieces else 1.0
+                    if heads:
+                        day = day_ahead[m // 4 * most_ahead + int(min(strings, most_ahead)) - 1]
+                    else:
+                        day = day_behind[k // 4 * most_behind + int(min(strings, most_behind)) - 1]
+                    if day == math.inf:
+                        continue
+                    pulling = length_days * length + stop_days * (strings - 1.0)
+                    lying = fuse_days * max(pieces - 1.0, 0.0) + max(pulling, least_days)
                     total = (
                         value[m]
                         + cost[k]
@@ -277,6 +346,7 @@ def _choose(runs, highest, pits, prices, states):  # type: ignore[no-untyped-def
                         + joint * max(pieces - 1.0, 0.0)
                         + string_joint * (strings - 1.0)
                         + connection * (passed_start[k] - passed_end[m])
+                        + day * lying
                     )
                     evenness = even[m] + length * length
                     near = TIE * max(1.0, total)

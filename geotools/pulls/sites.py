@@ -30,6 +30,7 @@ def build_sites(
     max_length: float,
     digs: pd.DataFrame,
     objective: FloatArray,
+    per_lane_day: float = 0.0,
 ) -> Sites:
     """Work out the reach of every pit edge under all limits on a pull.
 
@@ -47,6 +48,8 @@ def build_sites(
         What is dug up along a pull: ``run``, ``chainage`` (m), ``cost``, sorted.
     objective : ndarray, shape (n, 4)
         What the optimiser makes least for each site; infinite where the role is refused.
+    per_lane_day : float
+        What a day of a lane taken by strings is worth beside its cost.
     """
     start, end = candidates.extents.start, candidates.extents.end
     shape = objective.shape
@@ -78,7 +81,14 @@ def build_sites(
         passed_end=_cost_before(digs, len(lengths), runs, last, "right").reshape(shape),
         pieces_ahead=np.repeat(room.pieces_ahead[:, None], 4, axis=1),
         pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
+        string_day_ahead=room.day_ahead + per_lane_day * _finite(room.lanes_ahead),
+        string_day_behind=room.day_behind + per_lane_day * _finite(room.lanes_behind),
     )
+
+
+def _finite(lanes: FloatArray) -> FloatArray:
+    """Return lanes with none where they are not known: their cost there is infinite already."""
+    return np.where(np.isfinite(lanes), lanes, 0.0)
 
 
 def _inserts(usable: BoolTable, role: int) -> BoolTable:

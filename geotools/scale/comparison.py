@@ -136,14 +136,22 @@ def _runs_of(file: PlanFile, first: PlanFile) -> Any:
                 f"is in {crs_name(file.crs)} and cannot be moved to {crs_name(first.crs)}, the CRS "
                 f"of {first.path}; plan both from mains in one CRS",
             )
-    pits = file.table("pits", ("run_id", "lanes_taken", "days"))
-    pits["lane_days"] = pits["lanes_taken"].astype("Float64").astype(float) * pits["days"]
-    lanes = pits.groupby("run_id")["lane_days"].agg(lambda days: days.sum(skipna=False))
-    added = {"lane_days": lanes, **_days(file), **_shutdown(file)}
+    added = {"lane_days": _lane_days(file), **_days(file), **_shutdown(file)}
     return runs.assign(
         **{n: runs["run_id"].map(added[n]).astype(float) if n in added else np.nan
            for n in ("lane_days", "days", "customers", "shut_length")}
     )  # fmt: skip
+
+
+def _lane_days(file: PlanFile) -> Any:
+    """Return lanes times days of pits and strings by run; not-a-number where one is not known."""
+    parts = []
+    for layer, days in (("pits", "days"), ("pulls", "string_days")):
+        rows = file.table(layer, ("run_id", "lanes_taken", days))
+        taken = rows["lanes_taken"].astype("Float64").astype(float) * rows[days]
+        parts.append(rows[["run_id"]].assign(lane_days=taken))
+    lanes = pd.concat(parts).groupby("run_id")["lane_days"]
+    return lanes.agg(lambda days: days.sum(skipna=False))
 
 
 def _days(file: PlanFile) -> dict[str, Any]:

@@ -97,7 +97,8 @@ class Candidates:
     table : DataFrame
         ``run``, ``chainage``, ``x``, ``y``, ``depth``, ``width``,
         ``intersection_distance`` (m), ``usable``, ``roles``, ``reasons``, ``why``, the street's
-        columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m).
+        columns, ``lanes_taken``, ``string_room_ahead`` and ``string_room_behind`` (m),
+        ``string_day_ahead`` and ``string_day_behind``.
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
     drop, length, volume, area, off_street, supported, services, days, lane_days, factor, traffic,
@@ -180,7 +181,7 @@ def find_candidates(
     """
     table = stations[stations["kind"].isin(CANDIDATE_KINDS)].reset_index(drop=True)
     table = table.assign(street_class=table["street_class"].astype(object))
-    pits = _laid_out(table, stations, thinned, runs, must, scene, levels, rules, strings)
+    pits = _laid_out(table, stations, thinned, runs, must, scene, levels, rules, strings, rates)
     verdict = _judged(table, stations, bends, pits, must, scene, avoid, rules)
     costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
@@ -223,7 +224,17 @@ def _told(
         lanes_taken=pits.lanes.taken[:, 0],
         string_room_ahead=np.where(np.isfinite(room.room_ahead), room.room_ahead, np.nan),
         string_room_behind=np.where(np.isfinite(room.room_behind), room.room_behind, np.nan),
+        string_day_ahead=_listed(room.day_ahead),
+        string_day_behind=_listed(room.day_behind),
     )
+
+
+def _listed(day: FloatArray) -> npt.NDArray[np.object_]:
+    """Return what one string costs a day, two cost, and so on, in a row as far as it is finite."""
+    cases, of = np.unique(day, axis=0, return_inverse=True)
+    texts = [" ".join(f"{v:.10g}" for v in case[np.isfinite(case)]) for case in cases]
+    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of.ravel()]
+    return words
 
 
 @dataclass(frozen=True)
@@ -276,6 +287,7 @@ def _laid_out(
     levels: Levels | None,
     rules: PitRules,
     strings: LaydownRules,
+    rates: SiteRates,
 ) -> _Pits:
     """Lay out the pits of all candidates: sizes, extents, ground, lanes, room for strings."""
     run = table["run"].to_numpy(dtype=np.int64)
@@ -302,7 +314,7 @@ def _laid_out(
     slope = _slope(depth, rules)
     spread = slope * np.maximum(np.nan_to_num(depth), 0.0)
     street = table["street_chain"].to_numpy(dtype=np.int64)
-    laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings)
+    laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
     return _Pits(
         run=run,
         ramps=ramps,

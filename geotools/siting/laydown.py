@@ -12,8 +12,10 @@ import pandas as pd
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.axis import Axis
 from geotools.siting.extents import AHEAD, BEHIND, Extents
+from geotools.siting.works import SiteRates, lanes_a_day
+from geotools.street.abreast import string_lanes, string_places
 from geotools.street.context import street_context
-from geotools.street.laydown import longest_pull, pieces_per_string
+from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
 from geotools.street.scene import StreetScene
 
 __all__ = ["Laydown", "LaydownRules", "RampTops", "find_laydown", "ramp_ends", "ramp_tops"]
@@ -21,7 +23,10 @@ __all__ = ["Laydown", "LaydownRules", "RampTops", "find_laydown", "ramp_ends", "
 
 @dataclass(frozen=True)
 class LaydownRules:
-    """Limits on strings: pipe length and shortest string (m), speed (m/s), times (s)."""
+    """Limits on strings: pipe length and shortest string (m), speed (m/s), times (s).
+
+    ``busy`` are the classes of street that may not lose all their lanes.
+    """
 
     piece: float
     least: float
@@ -29,6 +34,17 @@ class LaydownRules:
     shift: float
     joint_time: float
     max_pull: float
+    busy: frozenset[str] = frozenset()
+
+    def most(self) -> int:
+        """Return the strings no pull can be made of more than."""
+        return most_strings(
+            piece=self.piece,
+            least=self.least,
+            longest=self.max_pull,
+            shift=self.shift,
+            joint_time=self.joint_time,
+        )
 
 
 @dataclass(frozen=True)
@@ -38,6 +54,9 @@ class Laydown:
     ``*_ahead`` is for a pull ahead: its strings lie behind the pit. ``tops``, shape (n, 2), is
     how far left of the candidate's street the ramp ends for a pull ahead and one behind, m;
     not-a-number where it ends in another street or none.
+
+    ``lanes_*`` and ``day_*``, shape (n, k), are the lanes that one string takes, that two take
+    side by side, and so on, and what those cost a day; infinite where so many find no room.
     """
 
     room_ahead: FloatArray
@@ -47,6 +66,20 @@ class Laydown:
     longest_ahead: FloatArray
     longest_behind: FloatArray
     tops: FloatArray
+    lanes_ahead: FloatArray
+    lanes_behind: FloatArray
+    day_ahead: FloatArray
+    day_behind: FloatArray
+
+
+@dataclass(frozen=True)
+class _Side:
+    """Room, top of the ramp, lanes and their cost a day on one side of every candidate."""
+
+    room: FloatArray
+    top: FloatArray
+    lanes: FloatArray
+    day: FloatArray
 
 
 def find_laydown(
@@ -58,6 +91,7 @@ def find_laydown(
     radius: FloatArray,
     half_width: FloatArray,
     rules: LaydownRules,
+    rates: SiteRates,
 ) -> Laydown:
     """Find how long strings may be at every candidate.
 
@@ -73,26 +107,47 @@ def find_laydown(
     radius, half_width : ndarray, shape (n,)
         Least radius of the carrier and half the width a string needs, m.
     rules : LaydownRules
+    rates : SiteRates
     """
-    count = len(run)
+    count, most = len(run), rules.most()
     if scene is None:
-        behind = ahead = np.full(count, np.inf)
-        tops = np.full((count, 2), np.nan)
+        free, none = np.full(count, np.inf), np.zeros((count, most))
+        ahead = behind = _Side(free, np.full(count, np.nan), none, none)
     else:
-        room = partial(_room, street, scene, axis, run, extents, radius, half_width, rules)
-        (behind, top_ahead), (ahead, top_behind) = room(pull_ahead=True), room(pull_ahead=False)
-        tops = np.stack([top_ahead, top_behind], axis=1)
-    pieces = [
-        np.where(room >= rules.least, pieces_per_string(room, rules.piece), 0.0)
-        for room in (behind, ahead)
-    ]
-    longest = [
-        longest_pull(
-            p, piece=rules.piece, rate=rules.rate, shift=rules.shift, joint_time=rules.joint_time
-        )
-        for p in pieces
-    ]
-    return Laydown(behind, ahead, pieces[0], pieces[1], longest[0], longest[1], tops)
+        side = partial(_side, street, scene, axis, run, extents, radius, half_width, rules, rates)
+        ahead, behind = side(pull_ahead=True), side(pull_ahead=False)
+    (pieces_ahead, longest_ahead), (pieces_behind, longest_behind) = (
+        _pieces(one, rules) for one in (ahead, behind)
+    )
+    return Laydown(
+        room_ahead=ahead.room,
+        room_behind=behind.room,
+        pieces_ahead=pieces_ahead,
+        pieces_behind=pieces_behind,
+        longest_ahead=longest_ahead,
+        longest_behind=longest_behind,
+        tops=np.stack([ahead.top, behind.top], axis=1),
+        lanes_ahead=ahead.lanes,
+        lanes_behind=behind.lanes,
+        day_ahead=ahead.day,
+        day_behind=behind.day,
+    )
+
+
+def _pieces(side: _Side, rules: LaydownRules) -> tuple[FloatArray, FloatArray]:
+    """Return the pipes a string may consist of, and the longest pull, m."""
+    abreast = np.isfinite(side.lanes).sum(axis=1)
+    enough = (side.room >= rules.least) & (abreast > 0)
+    pieces = np.where(enough, pieces_per_string(side.room, rules.piece), 0.0)
+    longest = longest_pull(
+        pieces,
+        piece=rules.piece,
+        rate=rules.rate,
+        shift=rules.shift,
+        joint_time=rules.joint_time,
+        most=abreast,
+    )
+    return pieces, longest
 
 
 @dataclass(frozen=True)
@@ -159,7 +214,7 @@ def ramp_tops(
     return RampTops(street, top, heading)
 
 
-def _room(
+def _side(
     street: IntArray,
     scene: StreetScene,
     axis: Axis,
@@ -168,13 +223,14 @@ def _room(
     radius: FloatArray,
     half_width: FloatArray,
     rules: LaydownRules,
+    rates: SiteRates,
     *,
     pull_ahead: bool,
-) -> tuple[FloatArray, FloatArray]:
+) -> _Side:
     """Return the room for the strings of a pull ahead (behind the pit) or behind (before it).
 
     The strings of a pit in a street lie in a street; those of a pit off the streets straight
-    back. Second is how far left of the pit's street the ramp ends, m.
+    back.
     """
     role = AHEAD if pull_ahead else BEHIND
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
@@ -194,4 +250,37 @@ def _room(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
     same = ramp.street["street_near"].to_numpy(dtype=np.int64) == np.where(street < 0, -2, street)
-    return room, np.where(same, off, np.nan)
+    lanes, day = _lanes(ramp.street, scene, 2 * half_width, rules, rates)
+    return _Side(room, np.where(same, off, np.nan), lanes, day)
+
+
+def _lanes(
+    street: pd.DataFrame,
+    scene: StreetScene,
+    outside: FloatArray,
+    rules: LaydownRules,
+    rates: SiteRates,
+) -> tuple[FloatArray, FloatArray]:
+    """Return lanes that strings take, and their cost a day, shape (n, k).
+
+    Infinite where so many find no room, or would leave a busy street no lane.
+    """
+    on = street["street_chain"].to_numpy(dtype=np.int64) >= 0
+    width = np.where(on, street["street_width"].to_numpy(dtype=float), 0.0)
+    places = string_places(
+        np.where(on, street["street_offset"].to_numpy(dtype=float), 0.0),
+        np.where(on, width / 2 + scene.rules.verge, np.inf),
+        outside,
+        gap=scene.rules.string_gap,
+        count=rules.most(),
+        over_middle=scene.rules.strings_over_middle,
+    )
+    count = np.where(on, street["street_lanes"].fillna(0).to_numpy(dtype=float), 0.0)
+    abreast = string_lanes(
+        places, outside, width, count.astype(np.int64), gap=scene.rules.lateral_gap
+    )
+    classes = street["street_class"].to_numpy(dtype=object)
+    shut = (abreast.taken > 0) & (abreast.left == 0)
+    allowed = abreast.fits & ~(shut & np.isin(classes, list(rules.busy))[:, None])
+    day = lanes_a_day(classes, abreast.taken, abreast.left, rates)
+    return np.where(allowed, abreast.taken, np.inf), np.where(allowed, day, np.inf)

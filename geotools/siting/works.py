@@ -17,6 +17,7 @@ __all__ = [
     "Lanes",
     "SiteRates",
     "WorkRates",
+    "lanes_a_day",
     "lanes_taken",
     "opened_length",
     "pit_days",
@@ -173,11 +174,17 @@ def traffic_cost(
     classes: npt.NDArray[np.object_], lanes: Lanes, days: FloatArray, rates: SiteRates
 ) -> FloatArray:
     """Return the cost of the lanes closed, shape (n, 4)."""
+    return np.asarray(lanes_a_day(classes, lanes.taken, lanes.left, rates) * days)
+
+
+def lanes_a_day(
+    classes: npt.NDArray[np.object_], taken: IntArray, left: IntArray, rates: SiteRates
+) -> FloatArray:
+    """Return the cost of lanes taken for a day, shape (n, k); dearer where none is left."""
     lane_day = pd.Series(classes, dtype=object).map(rates.lane_day).fillna(rates.lane_day_other)
-    shut = (lanes.left == 0) & (lanes.taken > 0)
+    shut = (left == 0) & (taken > 0)
     factor = np.where(shut, rates.full_closure_factor, 1.0)
-    per_day = lane_day.to_numpy(dtype=float)[:, None] * lanes.taken * factor
-    return np.asarray(per_day * days, dtype=np.float64)
+    return np.asarray(lane_day.to_numpy(dtype=float)[:, None] * taken * factor, dtype=np.float64)
 
 
 def opened_length(run: IntArray, extents: Extents, lengths: FloatArray) -> FloatArray:

@@ -21,6 +21,7 @@ ONE_LANE_TAPER_M = 100 * FOOT  # one lane for both ways: 50 to 100 ft (MUTCD tab
 COLUMNS = [
     "closure_id",
     "pit_id",
+    "pull_id",
     "run_id",
     "street",
     "class",
@@ -50,15 +51,16 @@ class ClosureRules:
 
 
 def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) -> pd.DataFrame:
-    """Draw the closures of all pits that take a lane.
+    """Draw the closures of all pits, and of the strings of all pulls, that take a lane.
 
     Parameters
     ----------
     pits : DataFrame
-        ``pit_id``, ``run_id``, ``lanes_taken``, ``days``, ``street_chain``, ``street_width``
-        (m), ``street_lanes``, ``street_speed`` (m/s), ``street_class``, ``street_name``,
-        ``first_day``, ``last_day`` (of the schedule), ``edge_low`` and ``edge_high`` (right and
-        left edge of the pit, m left of the chain), ``work_low`` and ``work_high`` (m along it).
+        ``pit_id``, ``pull_id`` (of strings; empty for a pit), ``run_id``, ``lanes_taken``,
+        ``days``, ``street_chain``, ``street_width`` (m), ``street_lanes``, ``street_speed``
+        (m/s), ``street_class``, ``street_name``, ``first_day``, ``last_day`` (of the schedule),
+        ``edge_low`` and ``edge_high`` (right and left edge of the pit or of the strings, m left
+        of the chain), ``work_low`` and ``work_high`` (m along it).
     net : StreetNet, optional
     rules : ClosureRules
     """
@@ -74,11 +76,10 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:
-    """Number the closures of each pit from one."""
-    place = table.groupby("pit_id").cumcount() + 1
-    return table.assign(
-        closure_id=[f"{p}-T{k}" for p, k in zip(table["pit_id"], place, strict=True)]
-    )
+    """Number the closures of each pit, and of the strings of each pull, from one."""
+    owner = table["pull_id"].where(table["pull_id"] != "", table["pit_id"])
+    place = table.groupby(owner).cumcount() + 1
+    return table.assign(closure_id=[f"{p}-T{k}" for p, k in zip(owner, place, strict=True)])
 
 
 def _half(pit: dict[Any, Any], rules: ClosureRules, *, left: bool) -> Approach:
@@ -123,6 +124,7 @@ def _closure(
     along = left != rules.keep_right  # traffic on this half goes the way the chain is drawn
     return {
         "pit_id": pit["pit_id"],
+        "pull_id": pit["pull_id"],
         "run_id": pit["run_id"],
         "street": pit["street_name"],
         "class": pit["street_class"],

@@ -1,7 +1,7 @@
 """Where fused strings can lie: along the street behind the pit, as far as nothing stops them.
 
 A string is stopped by the end of the street, an intersection of a class that may not be blocked,
-a bend tighter than the carrier's least radius within the width of the street, a long curve
+a bend tighter than the carrier's least radius within one half of the street, a long curve
 tighter than that on its inner side, and a place to avoid across the street (a river, a railway).
 Off the streets it lies straight back from the pit, as far as no such place is in the way.
 """
@@ -22,7 +22,7 @@ from geotools.pipe.bending import passing_radius_m
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_length
 
-__all__ = ["Corridors", "build_corridors", "longest_pull", "pieces_per_string"]
+__all__ = ["Corridors", "build_corridors", "longest_pull", "most_strings", "pieces_per_string"]
 
 STREET_BEND_GATHER = 10.0  # m; turns of a street closer than this are one
 
@@ -188,10 +188,11 @@ def _across(
 
 
 def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float) -> pd.DataFrame:
-    """Find the turns of the chains and the radius a string can take within the street.
+    """Find the turns of the chains and the radius a string can take within its half of the street.
 
-    A turn up to ``max_turn`` a string cuts across within the width of the street. Round a sharper
-    corner none is laid, however soft the pipe; a curve that turns as far it follows, on its inner
+    A turn up to ``max_turn`` a string cuts across between the middle of the street and the edge
+    of its verge: over the middle it would lie in lanes nobody closed. Round a sharper corner none
+    is laid, however soft the pipe; a curve that turns as far it follows, on its inner
     side at the tightest.
     """
     rules = BendRules(
@@ -208,11 +209,11 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float
     line = net.line_at(
         bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
     )
-    width = net.table["width"].to_numpy(dtype=float)[line] + 2 * verge
+    half = net.table["width"].to_numpy(dtype=float)[line] / 2 + verge
     turned = bends["deflection"].to_numpy(dtype=float)
     axis = bends["axis_radius"].to_numpy(dtype=float)
-    across = passing_radius_m(np.clip(turned, 0, np.pi), width, axis_radius_m=axis)
-    inner = np.maximum(axis - width / 2, 0.0)  # of a corner the axis radius is 0
+    across = passing_radius_m(np.clip(turned, 0, np.pi), half, axis_radius_m=axis)
+    inner = np.maximum(axis - half, 0.0)  # of a corner the axis radius is 0
     passing = np.where(turned > max_turn, inner, across)
     return bends[["run", "first", "last"]].assign(passing_radius=passing)
 
@@ -223,7 +224,13 @@ def pieces_per_string(available: FloatArray, piece: float) -> FloatArray:
 
 
 def longest_pull(
-    pieces: FloatArray, *, piece: float, rate: float, shift: float, joint_time: float
+    pieces: FloatArray,
+    *,
+    piece: float,
+    rate: float,
+    shift: float,
+    joint_time: float,
+    most: npt.ArrayLike = np.inf,
 ) -> FloatArray:
     """Return the longest pull whose strings are joined and pulled within a shift, m.
 
@@ -237,16 +244,37 @@ def longest_pull(
         Speed of pulling, m/s.
     shift, joint_time : float
         Hours of a shift and standstill for each string joined on, s.
+    most : array_like, optional
+        Strings that find room side by side.
     """
     best = np.zeros(np.shape(pieces))
     strings = 1
     while shift - (strings - 1) * joint_time > 0 and strings <= MOST_STRINGS:
+        fits = (pieces > 0) & (strings <= np.asarray(most))
         pulled = rate * (shift - (strings - 1) * joint_time)
         with np.errstate(invalid="ignore"):
-            laid = np.where(pieces > 0, strings * pieces * piece, 0.0)
+            laid = np.where(fits, strings * pieces * piece, 0.0)
         best = np.maximum(best, np.minimum(laid, pulled))
         strings += 1
     return best
 
 
 MOST_STRINGS = 100  # no pull is made of more
+
+
+def most_strings(
+    *, piece: float, least: float, longest: float, shift: float, joint_time: float
+) -> int:
+    """Return the strings no pull can be made of more than.
+
+    Parameters
+    ----------
+    piece, least, longest : float
+        Length of a pipe, of the shortest string and of the longest pull, m.
+    shift, joint_time : float
+        Hours of a shift and standstill for each string joined on, s.
+    """
+    whole = max(np.floor(least / piece + 1e-9), 1.0)
+    by_length = np.ceil(np.ceil(longest / piece) / whole)
+    by_shift = np.ceil(shift / joint_time) if joint_time > 0 else np.inf
+    return int(min(by_length, by_shift, MOST_STRINGS))

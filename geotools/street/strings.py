@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.street.abreast import string_places
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_end
 from geotools.street.strips import strip
@@ -27,6 +28,8 @@ COLUMNS = [
     "street",
     "joints",
     "beyond",
+    "off",
+    "end_at",
     "geometry",
 ]
 
@@ -51,6 +54,7 @@ def lay_strings(
     *,
     gap: float,
     piece: float,
+    over_middle: bool = True,
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls.
 
@@ -70,19 +74,23 @@ def lay_strings(
         Room between strings laid side by side, m.
     piece : float
         Length of a pipe before fusing, m.
+    over_middle : bool
+        Whether strings may lie over the middle of the street and beyond it.
 
     Returns
     -------
     DataFrame
         Contract columns of ``strings`` and ``geometry``; ``beyond``, whether the string lies
-        over the middle of the street or beyond its verge: ``""``, ``middle`` or ``verge``.
+        over the middle of the street or beyond its verge: ``""``, ``middle`` or ``verge``; and
+        ``off``, how far left of the centreline it lies, and ``end_at``, where it ends along the
+        chain, m.
     """
     rows = []
     trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
     for pull in pulls.to_dict("records"):
         shares = string_pieces(int(pull["joints"]) + 1, int(pull["strings"]))
         lengths = _lengths(shares, float(pull["length"]), piece)
-        places = _sides(pull, len(shares), gap)
+        places = _sides(pull, len(shares), gap, over_middle=over_middle)
         for number, (length, pieces) in enumerate(zip(lengths, shares, strict=True)):
             taken, lane = _clear(pull, net, float(length), places, trees)
             off, places = places[taken], np.delete(places, taken)
@@ -96,6 +104,8 @@ def lay_strings(
                     "street": pull["street_name"],
                     "joints": int(pieces) - 1,
                     "beyond": _beyond(pull, float(off)),
+                    "off": float(off),
+                    "end_at": _end(pull, net, float(length), float(off)),
                     "geometry": shapely.MultiPolygon([lane]),
                 }
             )
@@ -133,21 +143,33 @@ def _beyond(pull: dict[Any, Any], off: float) -> str:
     return "middle" if side * off + edge < 0 else ""
 
 
-def _sides(pull: dict[Any, Any], count: int, gap: float) -> FloatArray:
-    """Return how far off the centreline strings may lie, the best first: in line with the pit.
+def _sides(pull: dict[Any, Any], count: int, gap: float, *, over_middle: bool) -> FloatArray:
+    """Return how far off the centreline strings may lie, the best first; at least so many.
 
-    The others lie beside it, towards the verge while there is room, then towards the middle and
-    over to the other side.
+    A plan has no more strings than there are places (`string_places`); more would lie on beyond.
     """
-    own = float(pull["street_offset"]) if int(pull["street_chain"]) >= 0 else 0.0
-    step = float(pull["outside"]) + gap
+    on = int(pull["street_chain"]) >= 0
+    half, outside = float(pull["lay_width"]), float(pull["outside"])
+    known, step = on and np.isfinite(half), outside + gap
+    most = int(2 * half / step) + 2 if known else count
+    own = float(pull["street_offset"]) if on else 0.0
+    (row,) = string_places(
+        [own], [half if known else np.inf], [outside], gap=gap, count=most, over_middle=over_middle
+    )
+    places = row[np.isfinite(row)]
     side = -1.0 if own < 0 else 1.0
-    half = float(pull["lay_width"])
-    known = np.isfinite(half)
-    out = max(int((half - abs(own)) / step), 0) if known else count
-    back = max(int((half + abs(own)) / step), count - out - 1) if known else count
-    order = [own + side * step * k for k in range(out + 1)]
-    return np.array([*order, *(own - side * step * (k + 1) for k in range(back))])
+    last = (side * places).min(initial=abs(own))
+    more = last - step * (1 + np.arange(max(count - len(places), 0)))
+    return np.concatenate([places, side * more])
+
+
+def _end(pull: dict[Any, Any], net: StreetNet | None, length: float, off: float) -> float:
+    """Return the chainage along its street a string ends at, m; not-a-number off the streets."""
+    chain = int(pull["street_chain"])
+    if net is None or chain < 0:
+        return float("nan")
+    forward = bool(pull["lay_forward"])
+    return offset_end(net, chain, float(pull["lay_at"]), off, length, forward=forward)
 
 
 def _lane(
@@ -156,8 +178,7 @@ def _lane(
     half = float(pull["outside"]) / 2
     chain = int(pull["street_chain"])
     if net is not None and chain >= 0:
-        start = float(pull["lay_at"])
-        end = offset_end(net, chain, start, off, length, forward=bool(pull["lay_forward"]))
+        start, end = float(pull["lay_at"]), _end(pull, net, length, off)
         corners = np.array(
             [[start, off - half], [end, off - half], [end, off + half], [start, off + half]]
         )

@@ -16,7 +16,7 @@ from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.layout import Plan, lay_out
-from geotools.pulls.optimise import PullCosts, Sites
+from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDays
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import Candidates, PitRules, find_candidates
@@ -124,6 +124,7 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         max_length=brief.pulls.max_length,
         digs=ground.digs.assign(cost=ground.digs["cost"] + ground.digs["temporary"]),
         objective=_objective(candidates, brief),
+        per_lane_day=brief.objective.per_lane_day,
     )
     costs = pull_costs(table, brief)
     edited = choose_with_edits(
@@ -212,6 +213,7 @@ def _candidates(
             shift=brief.crew.shift,
             joint_time=brief.pulls.string_joint_hours,
             max_pull=brief.pulls.max_length,
+            busy=_busy(brief),
         ),
         rates=site_rates(brief),
         work=work_rates(brief),
@@ -235,9 +237,14 @@ def _pit_rules(brief: Brief) -> PitRules:
         soil=pits.soil,
         spoil_setback=pits.spoil_setback,
         lateral_gap=brief.street.lateral_gap,
-        busy=frozenset(name.strip().casefold() for name in brief.street.no_block),
+        busy=_busy(brief),
         limits=refusal_limits(brief),
     )
+
+
+def _busy(brief: Brief) -> frozenset[str]:
+    """Return the classes of street that may not be blocked."""
+    return frozenset(name.strip().casefold() for name in brief.street.no_block)
 
 
 def refusal_limits(brief: Brief) -> dict[str, str]:
@@ -342,4 +349,10 @@ def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
         connection=1.0,  # the digs come priced
         least_length=pulls.min_length,
         string_joint=rates.string_joint + rates.pulling_hour * pulls.string_joint_hours,
+        days=StringDays(
+            joint=1 / brief.crew.joints_per_day,
+            length=1 / (pulls.rate * brief.crew.shift),
+            standstill=pulls.string_joint_hours / brief.crew.shift,
+            least=LEAST_PULL_DAYS,
+        ),
     )

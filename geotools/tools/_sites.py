@@ -20,8 +20,10 @@ __all__ = [
     "report_blocked",
     "report_closures",
     "report_deep",
+    "report_led_round",
     "report_shared",
     "report_strings",
+    "shared_pits",
 ]
 
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
@@ -89,8 +91,8 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
     words = {
         "middle": (
             "info",
-            "lie over the middle of the street, on the half that is not their pit's: traffic "
-            "there is in the way too; join them to fewer, or lead them round by hand",
+            "lie over the middle of the street, on the half that is not their pit's: its lanes "
+            "are closed and priced with them; street.strings_over_middle = false refuses that",
         ),
         "verge": (
             "warning",
@@ -114,6 +116,33 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
             features=counts.index.to_numpy(dtype=object),
             geometry=counts["geometry"].to_numpy(dtype=object),
         )
+
+
+def report_led_round(
+    spaces: pd.DataFrame, closures: pd.DataFrame, strings: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings led round a building that so take more lanes than are priced."""
+    of_strings = closures[closures["pull_id"] != ""]
+    closed = of_strings.groupby("pull_id")["lanes_closed"].sum()
+    rows = spaces[spaces["pull_id"].isin(closed.index)]
+    lanes = rows["street_lanes"].to_numpy(dtype=float)
+    shut = np.minimum(closed.loc[rows["pull_id"]].to_numpy(dtype=float), lanes)
+    priced = rows["lanes_taken"].to_numpy(dtype=float)
+    names = rows["pull_id"].to_numpy(dtype=object)
+    places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
+    more = shut > priced
+    findings.add_many(
+        "warning",
+        "strings-led-round",
+        [
+            f"strings of pull {name} are led past a place to avoid and take {taken:.0f} lanes; "
+            f"{due:.0f} are priced: move the pit, or lead them round by hand"
+            for name, taken, due in zip(names[more], shut[more], priced[more], strict=True)
+        ],
+        layer="strings",
+        features=names[more],
+        geometry=places.loc[names[more]].to_numpy(dtype=object),
+    )
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
@@ -140,11 +169,14 @@ def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
     )
 
 
-def report_shared(pits: pd.DataFrame, prices: Prices, currency: str, findings: Findings) -> None:
-    """Report pits of different runs that share ground: one hole may serve both."""
+def shared_pits(pits: pd.DataFrame, prices: Prices) -> pd.DataFrame:
+    """Return the pairs of pits of different runs that share ground: one hole may serve both.
+
+    ``pit_id`` and ``other``, ``run_id`` (of the first), ``overlap`` (m2), ``saving`` and
+    ``geometry`` (what they share); ``counted`` leaves out pairs whose pits others have made one
+    already, the dearest pairs first, so that those counted may be added up.
+    """
     ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    if not len(ground):
-        return
     first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
     run = pits["run"].to_numpy(dtype=np.int64)
     keep = (first < second) & (run[first] != run[second])
@@ -154,21 +186,53 @@ def report_shared(pits: pd.DataFrame, prices: Prices, currency: str, findings: F
     overlap = np.asarray(shapely.area(met), dtype=np.float64)
     wide = overlap > TOUCH_M2
     first, second, met, overlap = first[wide], second[wide], met[wide], overlap[wide]
-    saved = shared_saving(pits.iloc[first], pits.iloc[second], overlap, prices)
+    saving = shared_saving(pits.iloc[first], pits.iloc[second], overlap, prices)
     names = pits["pit_id"].to_numpy(dtype=object)
+    return pd.DataFrame(
+        {
+            "pit_id": names[first],
+            "other": names[second],
+            "run_id": pits["run_id"].to_numpy(dtype=object)[first],
+            "overlap": overlap,
+            "saving": saving,
+            "geometry": met,
+            "counted": _joining(first, second, saving),
+        }
+    )
+
+
+def _joining(
+    first: npt.NDArray[np.int64], second: npt.NDArray[np.int64], saving: npt.NDArray[np.float64]
+) -> npt.NDArray[np.bool_]:
+    """Return the pairs that join what no dearer pair has joined before."""
+    of = {int(pit): int(pit) for pit in np.concatenate([first, second])}
+    counted = np.zeros(len(first), dtype=bool)
+    for row in np.lexsort([second, first, -saving]):
+        one, two = of[int(first[row])], of[int(second[row])]
+        counted[row] = one != two
+        of = {pit: one if hole == two else hole for pit, hole in of.items()}
+    return counted
+
+
+def report_shared(
+    shared: pd.DataFrame, pits: pd.DataFrame, currency: str, findings: Findings
+) -> None:
+    """Report the pairs of `shared_pits`."""
+    if not len(pits):
+        return
     findings.add_many(
         "info",
         "pits-shared",
         [
-            f"pits {names[a]} and {names[b]} of two runs share "
-            f"{quantity_text(size, 'area', findings.system)} of ground: each is counted and priced "
-            f"as its own; as one pit they would save about {sum_:,.0f} {currency} (a set-up, and "
-            "the shared ground dug and made good once)."
-            for a, b, size, sum_ in zip(first, second, overlap, saved, strict=True)
+            f"pits {row['pit_id']} and {row['other']} of two runs share "
+            f"{quantity_text(row['overlap'], 'area', findings.system)} of ground: each is counted "
+            f"and priced as its own; as one pit they would save about {row['saving']:,.0f} "
+            f"{currency} (a set-up, and the shared ground dug and made good once)."
+            for row in shared.to_dict("records")
         ],
         layer="pits",
-        features=names[first],
-        geometry=met,
+        features=shared["pit_id"].to_numpy(dtype=object),
+        geometry=shared["geometry"].to_numpy(dtype=object),
     )
 
 

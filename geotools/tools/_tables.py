@@ -140,6 +140,8 @@ def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outc
     severity = tables["findings"]["severity"]
     found = {s: int((severity == s).sum()) for s in reversed(SEVERITIES)}
     longest = float(pulls["length"].max()) if len(pulls) else 0.0
+    items = tables["quantities"]
+    shared = -float(items.loc[items["scope"] == "shared", "cost"].sum()) + 0.0
     summary = {
         "runs": status,
         f"planned_length_{unit}": planned / scale,
@@ -147,6 +149,7 @@ def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outc
         "pulls": len(pulls),
         f"longest_pull_{unit}": longest / scale,
         "cost": float(runs["cost"].sum()),
+        "shared_saving": shared,
         "findings": found,
         "output": None if target is None else str(target),
         "content_hash": content_hash(tables),
@@ -157,6 +160,11 @@ def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outc
         f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
         f"longest pull {longest / scale:,.0f} {unit}",
         f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        *(
+            [f"          {shared:,.0f} less if pits of two runs on one ground were one (findings)"]
+            if shared
+            else []
+        ),
         "findings  " + ", ".join(f"{count} {name}" for name, count in found.items()),
         *([f"written   {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",

@@ -14,8 +14,9 @@ from geotools.estimate.quantities import (
     pit_quantities,
     pull_quantities,
     run_quantities,
+    shared_quantities,
 )
-from geotools.estimate.schedule import schedule_runs
+from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.digs import local_digs
@@ -23,6 +24,7 @@ from geotools.schema import ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.ground_checks import soft_places
 from geotools.siting.laydown import ramp_ends, ramp_tops
+from geotools.street.abreast import string_places
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
 from geotools.tools._shared import Shared, set_up_rates
@@ -31,8 +33,10 @@ from geotools.tools._sites import (
     report_blocked,
     report_closures,
     report_deep,
+    report_led_round,
     report_shared,
     report_strings,
+    shared_pits,
 )
 
 __all__ = ["Works", "work_out"]
@@ -77,14 +81,22 @@ def work_out(
     total = counts["connection"] + counts["lateral"] + counts["valve"]
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
-    report_shared(pits, prices, brief.rates.currency, ground.layers.findings)
+    shared = shared_pits(pits, prices)
+    report_shared(shared, pits, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
+    laid = _laid(ground, table, pits, pulls)
+    strings = _strings(ground, laid, pits, pulls)
+    spaces = [
+        _work_space(_with_days(pits, schedule, "pit_id")),
+        _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
+    ]
     return Works(
-        strings=_strings(ground, table, pits, pulls),
-        closures=_closures(ground, _with_days(pits, schedule)),
+        strings=strings,
+        closures=_closures(ground, pd.concat(spaces, ignore_index=True), strings),
         local_digs=_placed(ground, digs),
         quantities=pd.concat(
-            [of_pits, of_pulls, run_quantities(of_pits, of_pulls)], ignore_index=True
+            [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)],
+            ignore_index=True,
         ),
         schedule=schedule,
         dig_count=total,
@@ -92,7 +104,7 @@ def work_out(
 
 
 def _strings(
-    ground: Shared, table: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
+    ground: Shared, laid: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls, and report what is in their way."""
     net, places = None, np.zeros(0, dtype=object)
@@ -100,12 +112,13 @@ def _strings(
         net, places = ground.scene.net, ground.scene.corridors.obstacles
     soft = soft_places(ground.layers.avoid)
     strings = lay_strings(
-        _laid(ground, table, pits, pulls),
+        laid,
         net,
         places,
         soft,
         gap=ground.brief.street.string_gap,
         piece=ground.brief.pulls.piece_length,
+        over_middle=ground.brief.street.strings_over_middle,
     )
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
@@ -113,11 +126,11 @@ def _strings(
     return strings
 
 
-def _closures(ground: Shared, pits: pd.DataFrame) -> pd.DataFrame:
-    """Draw the closures of all pits, and report those that reach over a hard place."""
+def _closures(ground: Shared, spaces: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:
+    """Draw the closures of all work spaces, and report those that reach over a hard place."""
     rules = ground.brief.street
     closures = close_lanes(
-        _work_space(pits),
+        spaces,
         None if ground.scene is None else ground.scene.net,
         ClosureRules(
             gap=rules.lateral_gap,
@@ -127,6 +140,7 @@ def _closures(ground: Shared, pits: pd.DataFrame) -> pd.DataFrame:
         ),
     )
     report_closures(closures, ground)
+    report_led_round(spaces, closures, strings, ground.layers.findings)
     return closures
 
 
@@ -154,6 +168,9 @@ def _placed(ground: Shared, digs: pd.DataFrame) -> pd.DataFrame:
     return digs.assign(x=xy[:, 0], y=xy[:, 1])
 
 
+_STREET = ("street_name", "street_class", "street_lanes", "street_width", "street_speed")
+
+
 def _laid(
     ground: Shared, table: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
 ) -> pd.DataFrame:
@@ -173,9 +190,9 @@ def _laid(
     street = tops.street
     half = street["street_width"].to_numpy(dtype=float) / 2 + ground.brief.street.verge
     return laid.assign(
+        **{name: street[name].to_numpy() for name in _STREET},
         street_chain=street["street_chain"].to_numpy(dtype=np.int64),
         street_offset=street["street_offset"].fillna(0.0).to_numpy(dtype=float),
-        street_name=street["street_name"].to_numpy(dtype=object),
         lay_at=street["street_at"].to_numpy(dtype=float),
         lay_forward=street["street_same"].to_numpy(dtype=bool),
         lay_width=half,
@@ -197,9 +214,13 @@ def _straight(
     """Lay strings straight back from their pits, where no streets are known."""
     top, heading = ramp_ends(axis, run, face, box, ahead)
     return laid.assign(
+        street_name="",
+        street_class="",
+        street_lanes=np.nan,
+        street_width=np.nan,
+        street_speed=np.nan,
         street_chain=-1,
         street_offset=0.0,
-        street_name="",
         lay_at=0.0,
         lay_forward=True,
         lay_width=np.inf,
@@ -210,12 +231,15 @@ def _straight(
     )
 
 
-def _with_days(pits: pd.DataFrame, schedule: pd.DataFrame) -> pd.DataFrame:
-    """Add the first and the last working day at every pit."""
-    days = schedule.assign(end=schedule["start_day"] + schedule["days"]).groupby("ref")
-    return pits.assign(
-        first_day=pits["pit_id"].map(days["start_day"].min()),
-        last_day=pits["pit_id"].map(days["end"].max()),
+def _with_days(rows: pd.DataFrame, schedule: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Add the first and the last working day at every pit, or with the strings of every pull."""
+    tasks = schedule.assign(end=schedule["start_day"] + schedule["days"])
+    if key == "pull_id":
+        tasks = tasks[tasks["task"].isin([FUSING, PULLING])]
+    days = tasks.groupby("ref")
+    return rows.assign(
+        first_day=rows[key].map(days["start_day"].min()),
+        last_day=rows[key].map(days["end"].max()),
     )
 
 
@@ -229,7 +253,46 @@ def _work_space(pits: pd.DataFrame) -> pd.DataFrame:
     high = np.maximum(last, first + pits["box_behind"].to_numpy(dtype=float)) - chainage
     same = pits["street_same"].to_numpy(dtype=bool)
     return pits.assign(
-        work_low=np.where(same, at + low, at - high), work_high=np.where(same, at + high, at - low)
+        pull_id="",
+        work_low=np.where(same, at + low, at - high),
+        work_high=np.where(same, at + high, at - low),
+    )
+
+
+def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:
+    """Return the stretch of street the strings of every pull take, m along its chain.
+
+    From the top of the ramp to the farthest end, over all lanes that are priced and all that the
+    strings lie on.
+    """
+    scene = ground.scene
+    rows = pulls[(pulls["street_chain"] >= 0) & (pulls["lanes_taken"] > 0)]
+    if scene is None or not len(rows):
+        return pd.DataFrame(columns=["pull_id"])
+    street = ground.brief.street
+    count = int(rows["strings"].max())
+    own, half, outside = (
+        rows[c].to_numpy(dtype=float) for c in ("street_offset", "lay_width", "outside")
+    )
+    due = string_places(
+        own,
+        half,
+        outside,
+        gap=street.string_gap,
+        count=count,
+        over_middle=street.strings_over_middle,
+    )
+    due = np.where(np.arange(count) < rows["strings"].to_numpy()[:, None], due, np.nan)
+    drawn = strings.groupby("pull_id")["off"].agg(["min", "max"]).loc[rows["pull_id"]]
+    ends = strings.groupby("pull_id")["end_at"].agg(["min", "max"]).loc[rows["pull_id"]]
+    begin = rows["lay_at"].to_numpy(dtype=float)
+    return rows.assign(
+        pit_id=rows["insertion_pit"],
+        days=rows["string_days"],
+        edge_low=np.fmin(np.nanmin(due, axis=1), drawn["min"].to_numpy()) - outside / 2,
+        edge_high=np.fmax(np.nanmax(due, axis=1), drawn["max"].to_numpy()) + outside / 2,
+        work_low=np.fmin(begin, ends["min"].to_numpy()),
+        work_high=np.fmax(begin, ends["max"].to_numpy()),
     )
 
 

@@ -76,12 +76,31 @@ def graph_of(sites: Sites, costs: PullCosts) -> StateGraph:
                     + costs.joint * np.maximum(pieces - 1, 0)
                     + costs.string_joint * (strings - 1)
                     + costs.connection * (sites.passed_start[two, b] - sites.passed_end[one, a])
+                    + _of_strings(sites, costs, one if ahead else two, length, strings, ahead)
                 )
+                good &= np.isfinite(price)
                 rows = np.flatnonzero(good)
                 parts.append((4 * one[rows] + a + 1, 4 * two[rows] + b + 1, price[rows]))
     parts += _ends(sites)
     tail, head, cost = (np.concatenate(column) for column in zip(*parts, strict=True))
     return StateGraph(tail, head, cost, 4 * count + 2)
+
+
+def _of_strings(
+    sites: Sites,
+    costs: PullCosts,
+    place: npt.NDArray[np.int64],
+    length: npt.NDArray[np.float64],
+    strings: npt.NDArray[np.float64],
+    ahead: bool,
+) -> npt.NDArray[np.float64]:
+    """Return the cost of the lanes that strings take while they are fused and pulled in."""
+    day = sites.string_days()[0 if ahead else 1][place]
+    per_day = day[np.arange(len(day)), np.clip(strings, 1, day.shape[1]).astype(int) - 1]
+    joints = np.maximum(np.ceil(length / costs.piece_length - 1e-6) - 1, 0)
+    days = costs.days
+    pulling = np.maximum(days.length * length + days.standstill * (strings - 1), days.least)
+    return np.asarray(per_day * (days.joint * joints + pulling), dtype=np.float64)
 
 
 def _ends(sites: Sites) -> list[tuple[npt.NDArray[np.int64], ...]]:

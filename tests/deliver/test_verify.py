@@ -118,6 +118,14 @@ def more(step: float) -> Callable[[float], float]:
     return lambda value: value + step
 
 
+def of_pit(closures: pd.DataFrame) -> Any:
+    return closures["pull_id"] == ""
+
+
+def of_pull(closures: pd.DataFrame) -> Any:
+    return closures["pull_id"] != ""
+
+
 def moved(east: float) -> Callable[[Any], Any]:
     return lambda shape: shapely.transform(shape, lambda xy: xy + east)
 
@@ -358,10 +366,34 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "reached-over",
         lambda s: s.drop("findings", told("closure-over-place")),
     ),
-    "a closure deleted": ("closures", lambda s: s.drop("closures")),
-    "lanes edited": ("closures", lambda s: s.edit("closures", "lanes_closed", more(1))),
-    "a buffer edited": ("closures", lambda s: s.edit("closures", "buffer", scaled(0.9))),
-    "a closure taken down early": ("closures", lambda s: s.edit("closures", "last_day", more(-1))),
+    "a closure deleted": ("closures", lambda s: s.drop("closures", of_pit)),
+    "lanes edited": ("closures", lambda s: s.edit("closures", "lanes_closed", more(1), of_pit)),
+    "a buffer edited": ("closures", lambda s: s.edit("closures", "buffer", scaled(0.9), of_pit)),
+    "a closure taken down early": (
+        "closures",
+        lambda s: s.edit("closures", "last_day", more(-1), of_pit),
+    ),
+    "a closure of strings deleted": ("string-closures", lambda s: s.drop("closures", of_pull)),
+    "lanes of strings edited": (
+        "string-closures",
+        lambda s: s.edit("pulls", "lanes_taken", more(1)),
+    ),
+    "days of strings edited": (
+        "string-closures",
+        lambda s: s.edit("pulls", "string_days", scaled(0.9)),
+    ),
+    "a closure of strings moved": (
+        "string-closures",
+        lambda s: s.edit("closures", "geometry", moved(500.0), of_pull),
+    ),
+    "a taper of strings edited": (
+        "string-closures",
+        lambda s: s.edit("closures", "taper", scaled(0.3), of_pull),
+    ),
+    "lane-days of strings left out": (
+        "pull-items",
+        lambda s: s.edit("pulls", "lanes_taken", 0, lambda t: t["lanes_taken"] > 0),
+    ),
     "joints edited": ("string-counts", lambda s: s.edit("pulls", "joints", more(1))),
     "strings edited": ("string-counts", lambda s: s.edit("pulls", "strings", more(1))),
     "hours edited": ("shifts", lambda s: s.edit("pulls", "hours", scaled(0.9))),

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 import geotools
 from geotools.brief import Brief
+from geotools.estimate.quantities import Prices, shared_quantities
+from geotools.tools._sites import shared_pits
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 UNITS = {"m": 0.3048, "m2": 0.3048**2, "m3": 0.764554857984}  # ft, ft2, yd3
@@ -48,7 +52,7 @@ def test_the_items_of_every_run_add_up_to_its_cost(plan: dict[str, Any]) -> None
     cost = items.groupby("ref")["cost"].sum()
     assert set(cost.index) == set(runs.index)
     np.testing.assert_allclose(cost[runs.index], runs, rtol=0, atol=1e-6)
-    parts = plan["quantities"][plan["quantities"]["scope"] != "run"]
+    parts = plan["quantities"][plan["quantities"]["scope"].isin(["pit", "pull"])]
     whole = parts.groupby(["run_id", "item"])["quantity"].sum().sort_index()
     told = items.set_index(["run_id", "item"])["quantity"].sort_index()
     np.testing.assert_allclose(told, whole, rtol=1e-12)
@@ -140,3 +144,44 @@ def test_us_units_change_quantity_unit_and_rate_and_no_cost(plan: dict[str, Any]
     changed = size != 1.0
     assert (other["unit"][changed] != table["unit"][changed]).all()
     assert (other["unit"][~changed] == table["unit"][~changed]).all()
+
+
+def test_pits_of_two_runs_on_one_ground_are_told_with_what_one_would_save(
+    plan: dict[str, Any],
+) -> None:
+    rows, pits = scope(plan, "shared"), plan["pits"].set_index("pit_id")
+    ground = plan["pit_footprints"].set_index("pit_id").geometry
+    told = plan["findings"].query("rule == 'pits-shared'")
+    assert 0 < len(rows) <= len(told)
+    rates = plan["settings"].set_index("name")["value"].astype(str)
+    dig, made_good = (float(rates[f"rates.{n}"].split()[0]) for n in ("excavation", "restoration"))
+    for row in rows.itertuples():
+        other = row.item.split(" with ")[1].split(",")[0]
+        one, two = pits.loc[row.ref], pits.loc[other]
+        assert one["run_id"] != two["run_id"] and row.run_id == one["run_id"]
+        both = ground[row.ref].intersection(ground[other]).area
+        setup = float(rates["rates.receiving_pit"])  # the cheaper set-up is spared
+        due = setup + both * (made_good + dig * min(one["depth"], two["depth"]))
+        assert -row.cost == pytest.approx(due, rel=1e-6)
+    # It is in no run's cost: runs are planned each for itself.
+    runs = scope(plan, "run")["cost"].sum()
+    assert runs == pytest.approx(plan["runs"]["cost"].sum())
+
+
+def test_three_pits_on_one_ground_save_two_set_ups_and_no_third() -> None:
+    box = [shapely.box(0, 0, 6, 1.5), shapely.box(1, -2, 2.5, 4), shapely.box(2, 0, 8, 1.5)]
+    pits = pd.DataFrame(
+        {
+            "pit_id": ["A", "B", "C"],
+            "run_id": ["R1", "R2", "R3"],
+            "run": [0, 1, 2],
+            "role": "receiving",
+            "depth": 2.0,
+            "ground": box,
+        }
+    )
+    prices = Prices(**{f.name: 0.0 for f in fields(Prices)} | {"setup": {"receiving": 9000.0}})
+    shared = shared_pits(pits, prices)
+    assert len(shared) == 3
+    rows = shared_quantities(shared)
+    assert rows["cost"].sum() == pytest.approx(-18_000.0)

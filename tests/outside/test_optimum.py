@@ -21,7 +21,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
 from geotools.pulls.explain import Limits, explain_run, mirrored
-from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+from geotools.pulls.optimise import PullCosts, Sites, StringDays, choose_pits
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import AVOID
 
@@ -44,6 +44,8 @@ class Street:
     must: tuple[tuple[float, float], ...]
     connections: tuple[float, ...]
     longest: float
+    day_ahead: npt.NDArray[np.float64]  # lanes' cost a day of one string, of two, of three or more
+    day_behind: npt.NDArray[np.float64]
 
     def holds_off(self, j: int, role: int) -> bool:
         """Whether an edge of the pit lies inside a stretch that must lie in one pit."""
@@ -83,9 +85,18 @@ def _street(rng: np.random.Generator, places: int) -> Street:
         must=tuple(sorted(must)),
         connections=tuple(np.sort(rng.uniform(0, length, rng.integers(0, 8)))),
         longest=float(rng.uniform(100, 450)),
+        day_ahead=_lanes(rng, places),
+        day_behind=_lanes(rng, places),
     )
     refused = [[street.holds_off(j, role) for role in range(4)] for j in range(places)]
     return replace(street, cost=np.where(np.array(refused), np.inf, cost))
+
+
+def _lanes(rng: np.random.Generator, places: int) -> npt.NDArray[np.float64]:
+    """Return what lanes cost a day by the strings side by side; some find no room."""
+    day = np.cumsum(rng.choice([0.0, 0.0, 700.0, 3_000.0], (places, 3)), axis=1)
+    many: npt.NDArray[np.int64] = rng.choice([0, 1, 2, 3, 3, 3, 3], places)
+    return np.where(np.arange(3) < many[:, None], day, np.inf)
 
 
 def _costs(rng: np.random.Generator, runs: int) -> PullCosts:
@@ -97,6 +108,12 @@ def _costs(rng: np.random.Generator, runs: int) -> PullCosts:
         connection=float(rng.uniform(0, 9_000)),
         least_length=float(rng.uniform(0.1, 30)),
         string_joint=float(rng.choice([0.0, rng.uniform(0, 4_000)])),
+        days=StringDays(
+            joint=float(rng.uniform(0, 0.3)),
+            length=float(rng.uniform(0, 0.01)),
+            standstill=float(rng.uniform(0, 0.3)),
+            least=float(rng.uniform(0, 1)),
+        ),
     )
 
 
@@ -133,6 +150,8 @@ def _sites(streets: list[Street]) -> Sites:
         ),
         pieces_ahead=np.concatenate([s.room_ahead for s in streets]),
         pieces_behind=np.concatenate([s.room_behind for s in streets]),
+        string_day_ahead=np.concatenate([s.day_ahead for s in streets]),
+        string_day_behind=np.concatenate([s.day_behind for s in streets]),
     )
 
 
@@ -167,10 +186,20 @@ def _pull(
     pieces = math.ceil(length / costs.piece_length - 1e-9)
     room = street.room_ahead[one] if inserts_ahead else street.room_behind[two]
     strings = 1 if room >= pieces else math.ceil(pieces / room)
+    day = (street.day_ahead[one[0]] if inserts_ahead else street.day_behind[two[0]])[
+        min(strings, 3) - 1
+    ]
+    if math.isinf(day):
+        return None  # so many strings find no room side by side
+    joints, last = max(pieces - 1, 0), costs.days
+    lying = last.joint * joints + max(
+        last.length * length + last.standstill * (strings - 1), last.least
+    )
     price = (
-        costs.setup
+        day * lying
+        + costs.setup
         + per_length * length
-        + costs.joint * max(pieces - 1, 0)
+        + costs.joint * joints
         + costs.string_joint * (strings - 1)
         + costs.connection * passed
     )

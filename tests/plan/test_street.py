@@ -240,6 +240,7 @@ def test_closures_of_the_sample_lie_on_streets_at_their_pit(sample: dict[str, An
     off = closures.geometry.difference(ground).area / closures.geometry.area
     assert off.max() < 0.2
     pits = sample["pits"].set_index("pit_id")
+    closures = closures[closures["pull_id"] == ""]
     at_pit = pits.loc[closures["pit_id"]]
     assert (closures["street"].to_numpy() == at_pit["street_name"].to_numpy()).all()
     gap = shapely.distance(closures.geometry.to_numpy(), at_pit.geometry.to_numpy())
@@ -334,7 +335,7 @@ def test_in_the_sample_every_pit_on_a_carriageway_lies_in_its_closure(
     streets = gpd.read_file(SAMPLE.parent / "district.gpkg", layer="streets")
     half = streets["width_m"].fillna(7.0) / 2
     ways = streets.assign(geometry=streets.buffer(half, cap_style="flat")).dissolve("name").geometry
-    held = sample["closures"].dissolve("pit_id").geometry
+    held = sample["closures"].query("pull_id == ''").dissolve("pit_id").geometry
     pits = sample["pits"].set_index("pit_id")
     ground = sample["pit_footprints"].set_index("pit_id").geometry
     for name, pit in pits.iterrows():
@@ -448,3 +449,81 @@ def test_a_closure_that_reaches_over_a_railway_is_told() -> None:
     told = layers["findings"].query("rule == 'closure-over-place'")
     assert set(told["feature"]) == set(over) and len(over)
     assert told["text"].str.contains("(railway)", regex=False).all()
+
+
+def crowded(settings: dict[str, Any] | None = None, offset: float = 2.0, **streets: Any) -> Any:
+    """Plan a main between crossings that may not be blocked: several strings to a pull."""
+    crossings = [-70.0, 45.0, 160.0, 275.0, 390.0, 505.0, 620.0]
+    said = {"class": ["collector", *["arterial"] * len(crossings)], **streets}
+    return planned(
+        settings,
+        mains=main_of([(0.0, offset), (550.0, offset)]),
+        streets=street(
+            [(-70.0, 0.0), (620.0, 0.0)],
+            *([(x, -200.0), (x, 200.0)] for x in crossings),
+            **said,
+        ),
+    )
+
+
+# Few pits, so long pulls of many strings, and little room across the street.
+MANY = {
+    "objective.per_pit": 1e6,
+    "street.verge": "0 m",
+    "street.string_gap": "1 m",
+}
+
+
+def test_strings_on_the_carriageway_close_their_lane_and_are_priced() -> None:
+    """The lane is taken from the first joint fused until the string is in: schedule and cost."""
+    layers = crowded()
+    pulls, closures = layers["pulls"], layers["closures"]
+    assert (pulls["lanes_taken"] == 1).all()
+    items = layers["quantities"].query("scope == 'pull' and item == 'lane closed for a day'")
+    for pull, item in zip(pulls.itertuples(), items.itertuples(), strict=True):
+        days = pull.joints / 8.0 + max(pull.hours / 10.0, 0.5)  # crew.joints_per_day, crew.shift
+        assert pull.string_days == pytest.approx(days)
+        assert item.ref == pull.pull_id
+        assert (item.quantity, item.rate) == pytest.approx((days, 700.0))  # a collector's lane
+        (row,) = closures.query("pull_id == @pull.pull_id").itertuples()
+        assert (row.lanes_closed, row.lanes_left, row.side) == (1, 0, "against")
+        assert row.pit_id == pull.insertion_pit
+        assert row.days == pytest.approx(days) and row.last_day - row.first_day >= days - 1e-9
+        laid = shapely.union_all(
+            layers["strings"].query("pull_id == @pull.pull_id").geometry.to_numpy()
+        )
+        way = shapely.box(X - 70, Y - 3.5, X + 620, Y + 3.5)
+        assert laid.intersection(way).difference(row.geometry).area < 1e-6
+        assert row.geometry.bounds[1] >= Y - 1e-6  # the other half of the street stays open
+    free = crowded({"rates.lane_day": ["collector = 0"], "rates.lane_day_other": 0})
+    assert layers["runs"]["cost"].sum() > free["runs"]["cost"].sum() + items["cost"].sum() - 1e-6
+
+
+def test_strings_in_the_verge_close_nothing() -> None:
+    layers = crowded({"pulls.max_length": "150 m"}, offset=6.0)
+    assert (layers["pulls"]["lanes_taken"] == 0).all()
+    assert len(layers["closures"]) == 0
+
+
+def test_strings_may_be_kept_from_the_other_side_of_the_street() -> None:
+    """So many strings that they need more than their half: taken and priced, or refused."""
+    taken = crowded(MANY)
+    kept = crowded({**MANY, "street.strings_over_middle": False})
+    beyond = taken["pulls"].query("lanes_taken == 2")
+    assert len(beyond)
+    told = taken["findings"].query("rule == 'strings-beyond-middle'")["feature"]
+    assert set(told) <= set(beyond["pull_id"])
+    closed = taken["closures"].groupby("pull_id")["side"].agg(lambda sides: " ".join(sorted(sides)))
+    assert (closed[beyond["pull_id"]] == "against along").all()
+    assert kept["runs"]["status"].tolist() == ["planned"]
+    assert (kept["pulls"]["lanes_taken"] == 1).all()
+    south = shapely.box(X - 70, Y - 20, X + 620, Y - 1e-6)
+    assert not kept["strings"].intersects(south).any()
+    assert len(kept["pits"]) > len(taken["pits"])
+
+
+def test_strings_never_close_every_lane_of_an_arterial() -> None:
+    assert (crowded(MANY)["pulls"]["lanes_taken"] == 2).any()
+    layers = crowded(MANY, **{"class": "arterial"})
+    assert layers["runs"]["status"].tolist() == ["planned"]
+    assert (layers["pulls"]["lanes_taken"] == 1).all()

@@ -82,6 +82,10 @@ def _sites(case: dict[str, Any]) -> Sites:
             longest_behind=case["longest_behind"],
             pieces_ahead=np.arange(PLACES, dtype=float) + 1,
             pieces_behind=np.arange(PLACES, dtype=float) + 50,
+            lanes_ahead=np.tile([1.0, 2.0, np.inf], (PLACES, 1)),
+            lanes_behind=np.arange(PLACES, dtype=float)[:, None],
+            day_ahead=np.tile([700.0, 2800.0, np.inf], (PLACES, 1)),
+            day_behind=np.full((PLACES, 1), 150.0),
         ),
     )
     return build_sites(
@@ -93,6 +97,7 @@ def _sites(case: dict[str, Any]) -> Sites:
         max_length=LONGEST,
         digs=case["digs"],
         objective=case["cost"],
+        per_lane_day=10.0,
     )
 
 
@@ -174,6 +179,12 @@ def test_strings_lie_behind_the_pit_they_are_pulled_from() -> None:
     ahead, behind = sites.string_pieces()
     assert ahead[3].tolist() == [4.0] * 4
     assert behind[3].tolist() == [53.0] * 4
+
+
+def test_a_lane_day_of_strings_counts_beside_its_cost() -> None:
+    ahead, behind = _sites(_case(2)).string_days()
+    assert ahead[5].tolist() == [710.0, 2820.0, np.inf]
+    assert behind[5].tolist() == [200.0]
 
 
 def test_mirrored_twice_the_sites_are_what_they_were() -> None:

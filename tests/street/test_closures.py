@@ -34,7 +34,7 @@ def closed(
 ) -> pd.DataFrame:
     """Close lanes for a pit 1.5 m wide at 500 m, so far left of the centreline."""
     row = {
-        "pit_id": "P1", "run_id": "R", "lanes_taken": 1, "days": 4.0,
+        "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
         "edge_low": offset - 0.75, "edge_high": offset + 0.75,
         "street_chain": 0, "street_width": width, "street_lanes": lanes,
         "street_speed": SPEED, "street_class": "local", "street_name": "High",
@@ -128,7 +128,8 @@ def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
     xy = np.array([[0.0, 0.0], [500.0, 0.0], [933.0127, 250.0]])
     bent = build_streets(Lines(table, xy, np.array([0, 3])), Street(), tolerance=0.5, accuracy=0.5)
     row = {
-        "pit_id": "P1", "run_id": "R", "lanes_taken": 1, "days": 4.0, "edge_low": -3.0,
+        "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
+        "edge_low": -3.0,
         "edge_high": -1.0, "street_chain": 0, "street_width": 8.0, "street_lanes": 2,
         "street_speed": SPEED, "street_class": "local", "street_name": "High",
         "first_day": 1.0, "last_day": 9.0, "work_low": 490.0, "work_high": 510.0,

@@ -74,9 +74,10 @@ def test_a_string_stops_at_a_river_across_the_street() -> None:
 def test_a_bend_of_the_street_stops_stiff_pipe_and_lets_soft_pipe_round() -> None:
     lanes = corridors(net([(0, 0), (200, 0), (353.2, 128.6)]))
     assert free(lanes, 100.0, forward=True, radius=10.0) == pytest.approx(300.0, abs=0.1)
-    # 40 deg within 15 m: R = 15 / (1 - cos 20 deg) = 248.7 m.
-    assert free(lanes, 100.0, forward=True, radius=245.0) == pytest.approx(300.0, abs=0.1)
-    assert free(lanes, 100.0, forward=True, radius=252.0) == pytest.approx(100.0)
+    # 40 deg within half a carriageway of 7 m and a verge of 4 m, so that it does not lie over the
+    # middle: R = 7.5 / (1 - cos 20 deg) = 124.4 m.
+    assert free(lanes, 100.0, forward=True, radius=122.0) == pytest.approx(300.0, abs=0.1)
+    assert free(lanes, 100.0, forward=True, radius=127.0) == pytest.approx(100.0)
 
 
 def test_no_string_is_laid_round_a_corner() -> None:

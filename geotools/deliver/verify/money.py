@@ -8,7 +8,7 @@ from typing import Any
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.sites import shored
+from geotools.deliver.verify.sites import closures_of, shored
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.schema import DIMENSIONS
 
@@ -128,7 +128,7 @@ def pit_items(plan: Plan) -> Tally:
         rows = _by_item(plan, "pit").get(pit.pit_id, {})
         due = _pit_items(plan, pit, areas.get(pit.pit_id, math.nan))
         _items(tally, plan, rows, due, pit.pit_id)
-        _traffic(plan, tally, pit, rows.get("lane closed for a day"))
+        _traffic(plan, tally, pit.pit_id, pit, pit.days, rows.get("lane closed for a day"))
         surcharge = rows.get("surcharge of the place")
         tally.holds(
             surcharge is not None and surcharge.cost >= -CENT,
@@ -138,26 +138,27 @@ def pit_items(plan: Plan) -> Tally:
     return tally
 
 
-def _traffic(plan: Plan, tally: Tally, pit: Any, row: Any) -> None:
-    """Check lanes times days of a pit, and their rate by the class of the street."""
-    if not tally.holds(row is not None, pit.pit_id, "has no lane-days"):
+def _traffic(plan: Plan, tally: Tally, ref: str, part: Any, days: float, row: Any) -> None:
+    """Check lanes times days of a pit or of strings, and their rate by the class of the street."""
+    if not tally.holds(row is not None, ref, "has no lane-days"):
         return
-    tally.near(row.quantity, pit.lanes_taken * pit.days, pit.pit_id, "lane-days")
+    tally.near(row.quantity, part.lanes_taken * days, ref, "lane-days")
+    halves = closures_of(plan, ref)
     rates = {}
     for text in plan.setting("rates.lane_day"):
         name, _, cost = text.partition("=")
         rates[name.strip().casefold()] = float(cost)
-    rate = rates.get(pit.street_class, plan.setting("rates.lane_day_other"))
-    halves = plan.by("closures", "pit_id").get(pit.pit_id, [])
+    kind = halves[0].class_ if halves else ""
+    rate = rates.get(kind, plan.setting("rates.lane_day_other"))
     shut = len(halves) == 2 and all(half.lanes_left == 0 for half in halves)
     due = [rate * (plan.setting("rates.full_closure_factor") if shut else 1.0)]
-    if len(halves) == 1 and halves[0].lanes_left == 0 and pit.lanes_taken == 1:
+    if len(halves) == 1 and halves[0].lanes_left == 0 and part.lanes_taken == 1:
         due.append(rate * plan.setting("rates.full_closure_factor"))  # a street of one lane
-    if pit.lanes_taken == 0:
+    if part.lanes_taken == 0:
         due = [0.0]
     tally.holds(
         any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due),
-        pit.pit_id,
+        ref,
         f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}",
     )
 
@@ -174,6 +175,9 @@ def pull_items(plan: Plan) -> Tally:
             continue
         rows = _by_item(plan, "pull").get(pull.pull_id, {})
         _items(tally, plan, rows, _pull_items(plan, pull, run), pull.pull_id)
+        _traffic(
+            plan, tally, pull.pull_id, pull, pull.string_days, rows.get("lane closed for a day")
+        )
         grout = rows.get("grout")
         if tally.holds(grout is not None, pull.pull_id, "there is no item grout") and grout:
             tally.near(grout.rate, plan.setting("rates.grout") * size, pull.pull_id, "grout: rate")

@@ -31,6 +31,7 @@ from geotools.deliver.verify.formulas import pieces
 from geotools.deliver.verify.money import dig_cost, pipe_price
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import AT, honoured_edits
+from geotools.deliver.verify.sites import LEAST_PULL
 from geotools.deliver.verify.strings import strings_needed
 from geotools.deliver.verify.tally import CLOSE, Unreadable
 from geotools.schema import ROLES
@@ -177,6 +178,7 @@ _RULES = (
     "pulls.rate",
     "pulls.string_joint_hours",
     "street.least_string",
+    "crew.joints_per_day",
     "crew.shift",
     "rates.pull_setup",
     "rates.joint",
@@ -257,6 +259,10 @@ def _cost(case: _Case, one: Site, two: Site, *, ahead: bool) -> float:
     place = one.place if ahead else two.place
     room = place.string_room_ahead if ahead else place.string_room_behind
     strings = strings_needed(count, room, rules["pulls.piece_length"], rules["street.least_string"])
+    days = place.string_day_ahead if ahead else place.string_day_behind
+    prices = [float(price) for price in days.split()]
+    if not strings <= len(prices):
+        return math.inf
     standstill = rules["pulls.string_joint_hours"]
     spent = length / rules["pulls.rate"] + (strings - 1) * standstill
     if not spent <= rules["crew.shift"] + CLOSE:
@@ -268,7 +274,14 @@ def _cost(case: _Case, one: Site, two: Site, *, ahead: bool) -> float:
         + rules["rates.joint"] * max(count - 1, 0)
         + joining * (strings - 1)
         + sum(cost for at, cost in case.digs if one.end < at < two.start)
+        + prices[int(strings) - 1] * _lying(rules, count, spent)
     )
+
+
+def _lying(rules: dict[str, float], count: int, spent: float) -> float:
+    """Return the days strings of so many pipes lie in the street, pulled in so many seconds."""
+    joints = max(count - 1, 0)
+    return joints / rules["crew.joints_per_day"] + max(spent / rules["crew.shift"], LEAST_PULL)
 
 
 def _solve(

@@ -30,6 +30,7 @@ LEADS = (
     ("pulls", "receiving_pit", "pits", "pit_id", False),
     ("pit_footprints", "pit_id", "pits", "pit_id", False),
     ("closures", "pit_id", "pits", "pit_id", False),
+    ("closures", "pull_id", "pulls", "pull_id", True),
     ("forces", "pull_id", "pulls", "pull_id", False),
     ("sections", "pull_id", "pulls", "pull_id", False),
     ("strings", "pull_id", "pulls", "pull_id", False),
@@ -94,6 +95,7 @@ def _scopes(plan: Plan, tally: Tally) -> None:
         "pit": plan.one("pits", "pit_id"),
         "pull": plan.one("pulls", "pull_id"),
         "run": plan.one("runs", "run_id"),
+        "shared": plan.one("pits", "pit_id"),
     }
     for row in plan.rows("quantities"):
         there = known.get(row.scope, {}).get(row.ref)

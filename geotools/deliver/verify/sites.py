@@ -23,9 +23,10 @@ from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 
-__all__ = ["RULES", "TOUCH", "candidate_of", "shored", "unavoidable"]
+__all__ = ["RULES", "TOUCH", "candidate_of", "closures_of", "shored", "unavoidable"]
 
 DAY = 86400.0  # s
+LEAST_PULL = 0.5  # days
 DRAWN = 1e-3  # m
 DRAWN_AREA = 1e-4  # share
 TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
@@ -437,30 +438,84 @@ def overlaps(plan: Plan) -> Tally:
 def closures(plan: Plan) -> Tally:
     """Check closures against the lanes their pits take, the tables of lengths, and the days."""
     tally = Tally("closures")
-    of_pit = plan.by("closures", "pit_id")
     for pit in plan.rows("pits"):
-        rows = of_pit.get(pit.pit_id, [])
-        closed = sum(row.lanes_closed for row in rows)
-        # Of a street of one lane both halves close the same one.
-        halves = [(row.lanes_closed, row.lanes_left) for row in rows]
-        single = pit.lanes_taken == 1 and halves == [(1, 0), (1, 0)]
-        whole = single or closed == pit.lanes_taken
+        rows = closures_of(plan, pit.pit_id)
+        closed = _closed(pit.lanes_taken, rows)
         tally.holds(
-            whole, pit.pit_id, f"takes {pit.lanes_taken:.0f} lanes, closed are {closed:.0f}"
+            closed == pit.lanes_taken,
+            pit.pit_id,
+            f"takes {pit.lanes_taken:.0f} lanes, closed are {closed:.0f}",
         )
-        days = plan.by("schedule", "ref").get(pit.pit_id, [])
+        _closed_days(tally, rows, plan.by("schedule", "ref").get(pit.pit_id, []), pit.days)
         for row in rows:
-            tally.near(row.days, pit.days, row.closure_id, "days")
-            first = min((task.start_day for task in days), default=math.nan)
-            last = max((task.start_day + task.days for task in days), default=math.nan)
-            tally.near(row.first_day, first, row.closure_id, "first_day")
-            tally.near(row.last_day, last, row.closure_id, "last_day")
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
-            _closure_lengths(plan, tally, row, pit)
+            _closure_lengths(plan, tally, row)
+            _work_length(tally, row, pit)
     return tally
 
 
-def _closure_lengths(plan: Plan, tally: Tally, row: Any, pit: Any) -> None:
+def closures_of(plan: Plan, ref: str) -> list[Any]:
+    """Return the closures of a pit, or of the strings of a pull."""
+    rows = plan.by("closures", "pull_id").get(ref)
+    if rows is None:
+        rows = [row for row in plan.by("closures", "pit_id").get(ref, []) if not row.pull_id]
+    return rows
+
+
+def _closed(taken: float, rows: list[Any]) -> float:
+    """Return the lanes closed; of a street of one lane both halves close the same one."""
+    halves = [(row.lanes_closed, row.lanes_left) for row in rows]
+    if taken == 1 and halves == [(1, 0), (1, 0)]:
+        return 1.0
+    return float(sum(row.lanes_closed for row in rows))
+
+
+def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -> None:
+    """Check days, first and last day of closures against the tasks they are for."""
+    first = min((task.start_day for task in tasks), default=math.nan)
+    last = max((task.start_day + task.days for task in tasks), default=math.nan)
+    for row in rows:
+        tally.near(row.days, days, row.closure_id, "days")
+        tally.near(row.first_day, first, row.closure_id, "first_day")
+        tally.near(row.last_day, last, row.closure_id, "last_day")
+
+
+def string_closures(plan: Plan) -> Tally:
+    """Check the closures of strings: lanes, days, lengths, and that the strings lie in them."""
+    tally = Tally("closures")
+    moved = {row.feature for row in plan.rows("findings") if row.rule == "strings-led-round"}
+    strings = plan.by("strings", "pull_id", "number")
+    per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / 3600
+    for pull in plan.rows("pulls"):
+        days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
+        tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
+        rows = closures_of(plan, pull.pull_id)
+        closed = _closed(pull.lanes_taken, rows)
+        tally.holds(
+            closed == pull.lanes_taken or (closed > pull.lanes_taken and pull.pull_id in moved),
+            pull.pull_id,
+            f"its strings take {pull.lanes_taken:.0f} lanes, closed are {closed:.0f}",
+        )
+        tasks = [
+            task
+            for task in plan.by("schedule", "ref").get(pull.pull_id, [])
+            if task.task in ("fuse the strings", "pull the carrier in")
+        ]
+        _closed_days(tally, rows, tasks, pull.string_days)
+        held = shapely.union_all([row.geometry for row in rows])
+        for row in rows:
+            _closure_lengths(plan, tally, row)
+            laid = strings.get(pull.pull_id, [])
+            tally.holds(
+                any(s.street == row.street for s in laid), row.closure_id, "is in another street"
+            )
+            near = any(shapely.intersects(held, s.geometry) for s in laid)
+            tally.holds(near, row.closure_id, "holds none of the strings it is for")
+    return tally
+
+
+def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
+    """Check taper and buffers against the tables, or the lengths of the brief."""
     taper, length = plan.setting("street.taper"), plan.setting("street.buffer")
     tally.near(
         row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer"
@@ -476,6 +531,10 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any, pit: Any) -> None:
         row.closure_id,
         f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes",
     )
+
+
+def _work_length(tally: Tally, row: Any, pit: Any) -> None:
+    """Check that the work space is as long as the pit; two ramps may take more."""
     shorter = row.work_length < pit.length - 1e-6
     longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
     tally.holds(
@@ -496,4 +555,5 @@ RULES = (
     Rule("intersections", "pits keep clear of intersections", clear_of_intersections),
     Rule("overlaps", "pits and strings on each other's ground are findings", overlaps),
     Rule("closures", "closures fit the lanes taken, the tables and the schedule", closures),
+    Rule("string-closures", "lanes, days and closures of the strings", string_closures),
 )
