@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, approach
 from geotools.street.net import StreetNet
-from geotools.street.strips import strip
+from geotools.street.strips import POLYGON, strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
 __all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
@@ -64,102 +65,115 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     net : StreetNet, optional
     rules : ClosureRules
     """
-    rows: list[dict[str, object]] = []
-    if net is not None:
-        for pit in pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].to_dict("records"):
-            halves = [_half(pit, rules, left=left) for left in (False, True)]
-            for left, (half, other) in enumerate(zip(halves, halves[::-1], strict=True)):
-                if int(half.closed[0]):
-                    spare = int(other.left[0])
-                    rows.append(_closure(pit, net, rules, half, left=bool(left), spare=spare))
-    return _numbered(pd.DataFrame(rows, columns=COLUMNS))
+    if net is None or not len(pits):
+        return _numbered(pd.DataFrame(columns=COLUMNS))
+    pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
+    halves = [_half(pits, rules, left=left) for left in (False, True)]
+    closed = np.stack([half.closed for half in halves], axis=1)
+    row, left = np.nonzero(closed)
+    return _numbered(_closures(pits.iloc[row], net, rules, halves, row, left))
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:
     """Number the closures of each pit, and of the strings of each pull, from one."""
     owner = table["pull_id"].where(table["pull_id"] != "", table["pit_id"])
     place = table.groupby(owner).cumcount() + 1
-    return table.assign(closure_id=[f"{p}-T{k}" for p, k in zip(owner, place, strict=True)])
+    named = [f"{p}-T{k}" for p, k in zip(owner, place, strict=True)]
+    return table.assign(closure_id=named)[COLUMNS].reset_index(drop=True)
 
 
-def _half(pit: dict[Any, Any], rules: ClosureRules, *, left: bool) -> Approach:
-    """Return what the pit leaves of one half of the carriageway."""
+def _half(pits: pd.DataFrame, rules: ClosureRules, *, left: bool) -> Approach:
+    """Return what each pit leaves of one half of the carriageway."""
     return approach(
-        np.array([pit["edge_low"] - rules.gap]),
-        np.array([pit["edge_high"] + rules.gap]),
-        np.array([pit["street_width"]]),
-        np.array([int(pit["street_lanes"])]),
+        pits["edge_low"].to_numpy(dtype=float) - rules.gap,
+        pits["edge_high"].to_numpy(dtype=float) + rules.gap,
+        pits["street_width"].to_numpy(dtype=float),
+        pits["street_lanes"].to_numpy(dtype=np.int64),
         left=left,
     )
 
 
-def _taper(width: float, speed: float, *, alternate: bool, rules: ClosureRules) -> float:
-    """Return the length of the taper; shorter where traffic is stopped and takes turns."""
+def _tapers(
+    width: FloatArray, speed: FloatArray, alternate: BoolArray, rules: ClosureRules
+) -> FloatArray:
+    """Return the lengths of the tapers, m; shorter where traffic is stopped and takes turns."""
     if rules.taper is not None:
-        return rules.taper
-    return ONE_LANE_TAPER_M if alternate else float(merging_taper_m(width, speed))
+        return np.full(len(width), rules.taper)
+    tapers = np.full(len(width), ONE_LANE_TAPER_M)
+    tapers[~alternate] = merging_taper_m(width[~alternate], speed[~alternate])
+    return tapers
 
 
-def _closure(
-    pit: dict[Any, Any],
+def _closures(
+    pits: pd.DataFrame,
     net: StreetNet,
     rules: ClosureRules,
-    half: Approach,
-    *,
-    left: bool,
-    spare: int,
-) -> dict[str, object]:
-    """Return the closure on one half of the carriageway; ``spare`` lanes stay on the other.
+    halves: list[Approach],
+    row: IntArray,
+    left: IntArray,
+) -> pd.DataFrame:
+    """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
     take turns, on two or more each has its own and traffic merges as anywhere else.
     """
-    closed, left_open, lane = int(half.closed[0]), int(half.left[0]), float(half.lane[0])
-    sign, kerb = 1.0 if left else -1.0, pit["street_width"] / 2
-    edge, line = (0.0, closed * lane) if half.from_middle[0] else (kerb, left_open * lane)
-    speed = pit["street_speed"]
-    alternate = left_open == 0 and spare < 2
-    taper = _taper(closed * lane, speed, alternate=alternate, rules=rules)
-    buffer = rules.buffer if rules.buffer is not None else float(buffer_length_m(speed))
-    along = left != rules.keep_right  # traffic on this half goes the way the chain is drawn
-    return {
-        "pit_id": pit["pit_id"],
-        "pull_id": pit["pull_id"],
-        "run_id": pit["run_id"],
-        "street": pit["street_name"],
-        "class": pit["street_class"],
-        "side": "along" if along else "against",
-        "lanes_closed": closed,
-        "lanes_left": left_open,
-        "speed": speed,
-        "taper": taper,
-        "buffer": buffer,
-        "work_length": pit["work_high"] - pit["work_low"],
-        "downstream_taper": DOWNSTREAM_TAPER_M,
-        "days": pit["days"],
-        "first_day": pit["first_day"],
-        "last_day": pit["last_day"],
-        "geometry": _shape(pit, net, sign * line, sign * edge, taper, buffer, along),
-    }
+    closed, open_, from_middle, lane = (
+        np.stack([getattr(half, name) for half in halves], axis=1)
+        for name in ("closed", "left", "from_middle", "lane")
+    )
+    spare = open_[row, 1 - left]
+    closed, open_, from_middle, lane = (
+        table[row, left] for table in (closed, open_, from_middle, lane)
+    )
+    kerb = pits["street_width"].to_numpy(dtype=float) / 2
+    side = np.where(left == 1, 1.0, -1.0)
+    edge = side * np.where(from_middle, 0.0, kerb)
+    line = side * np.where(from_middle, closed, open_) * lane
+    speed = pits["street_speed"].to_numpy(dtype=float)
+    taper = _tapers(closed * lane, speed, (open_ == 0) & (spare < 2), rules)
+    fixed = rules.buffer is not None
+    buffer = np.full(len(row), rules.buffer) if fixed else buffer_length_m(speed)
+    # traffic on this half goes the way the chain is drawn
+    along = (left == 1) != rules.keep_right
+    named = pits.rename(columns={"street_name": "street", "street_class": "class"})
+    return named.assign(
+        side=np.where(along, "along", "against"),
+        lanes_closed=closed,
+        lanes_left=open_,
+        speed=speed,
+        taper=taper,
+        buffer=buffer,
+        work_length=(pits["work_high"] - pits["work_low"]).astype(float),
+        downstream_taper=DOWNSTREAM_TAPER_M,
+        geometry=_shapes(pits, net, line, edge, taper, buffer, along),
+    )
 
 
-def _shape(
-    pit: dict[Any, Any],
+def _shapes(
+    pits: pd.DataFrame,
     net: StreetNet,
-    inner: float,
-    edge: float,
-    taper: float,
-    buffer: float,
-    along: bool,
-) -> shapely.MultiPolygon:
-    low, high = pit["work_low"], pit["work_high"]
-    if along:
-        stops = (low - buffer - taper, low - buffer, high, high + DOWNSTREAM_TAPER_M)
-    else:
-        stops = (high + buffer + taper, high + buffer, low, low - DOWNSTREAM_TAPER_M)
+    inner: FloatArray,
+    edge: FloatArray,
+    taper: FloatArray,
+    buffer: FloatArray,
+    along: BoolArray,
+) -> npt.NDArray[np.object_]:
+    """Return the ground of the closures: from the taper past the buffer and the work to the end."""
+    low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    way = np.where(along, 1.0, -1.0)
+    first, last = np.where(along, low, high), np.where(along, high, low)
+    stops = [
+        first - way * (buffer + taper),
+        first - way * buffer,
+        last,
+        last + way * DOWNSTREAM_TAPER_M,
+    ]
     # Where the street ends before the taper does, at a junction, the drawing ends with it.
-    stops = tuple(np.clip(stops, 0.0, net.lengths[int(pit["street_chain"])]))
-    corners = np.array([[stops[0], edge], [stops[1], inner], [stops[2], inner], [stops[3], edge]])
-    shape = strip(net, int(pit["street_chain"]), corners)
-    parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
-    return shapely.MultiPolygon(parts)
+    at = np.clip(np.stack(stops, axis=1), 0.0, net.lengths[chain][:, None])
+    off = np.stack([edge, inner, inner, edge], axis=1)
+    shapes = strips(net, chain, np.stack([at, off], axis=2))
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    whole = shapely.get_type_id(parts) == POLYGON
+    out = np.full(len(shapes), shapely.MultiPolygon(), dtype=object)
+    return np.asarray(shapely.multipolygons(parts[whole], indices=owner[whole], out=out))

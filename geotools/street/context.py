@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, measures, row_of
+from geotools.network.ragged import FloatArray, IntArray, row_of
 from geotools.street.net import StreetNet
 
 __all__ = ["STREET_COLUMNS", "street_context"]
@@ -92,7 +92,7 @@ def _nearest(
         {
             "place": place,
             "chain": chain[segment],
-            "at": _measures(net)[first[segment]] + position,
+            "at": net.places.at[first[segment]] + position,
             "offset": np.sign(side) * gap,
             "gap": gap,
             "same": cosine >= 0,
@@ -123,10 +123,6 @@ def _first_of(net: StreetNet, rows: pd.DataFrame) -> pd.DataFrame:
     kept = np.concatenate([np.flatnonzero(~tied), np.flatnonzero(tied)[first]])
     table: pd.DataFrame = rows.iloc[np.sort(kept)].set_index("place")
     return table[["chain", "at", "offset", "same"]]
-
-
-def _measures(net: StreetNet) -> FloatArray:
-    return measures(net.chains.xy, net.chains.offsets)
 
 
 def _segments(

@@ -14,10 +14,10 @@ from geotools.intake.columns import Lines
 from geotools.network.bends import Thinned, thin
 from geotools.network.noding import node_lines
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, line_lengths
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures
 from geotools.network.runs import Chains, build_chains
-from geotools.street.centreline import Centreline, centreline
 from geotools.street.crossings import Crossings, node_crossings
+from geotools.street.swings import swings
 
 __all__ = ["StreetNet", "build_streets"]
 
@@ -54,16 +54,15 @@ class StreetNet:
     connections: pd.DataFrame
     unnoded: Crossings
 
-    def centreline(self, chain: int) -> Centreline:
-        """Return one chain as arrays of its own; looked up once, however often it is asked for."""
-        if chain not in self._centrelines:
-            rows = slice(int(self.chains.offsets[chain]), int(self.chains.offsets[chain + 1]))
-            self._centrelines[chain] = centreline(self.chains.xy[rows])
-        return self._centrelines[chain]
+    @cached_property
+    def places(self) -> Places:
+        """Return the vertices of the chains by chainage."""
+        return Places.of_offsets(self.chains.offsets, measures(self.chains.xy, self.chains.offsets))
 
     @cached_property
-    def _centrelines(self) -> dict[int, Centreline]:
-        return {}
+    def swing(self) -> FloatArray:
+        """Return the `swings` at the vertices of the chains."""
+        return swings(self.chains.xy, self.chains.offsets)
 
     def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the centreline at places along chains, as rows of the table."""

@@ -10,11 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, measures
-from geotools.street.centreline import swings
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of, take
 from geotools.street.net import StreetNet
 
-__all__ = ["offset_end", "offset_length"]
+__all__ = ["offset_ends", "offset_length"]
 
 
 def offset_length(
@@ -32,28 +31,62 @@ def offset_length(
         Distance left of the centreline, m.
     """
     low, high = np.minimum(start, end), np.maximum(start, end)
-    places = Places.of_offsets(net.chains.offsets, measures(net.chains.xy, net.chains.offsets))
-    total = np.append(0.0, swings(net.chains.xy, net.chains.offsets))
+    places, total = net.places, np.append(0.0, net.swing)
     # turns at the very ends of the stretch are outside it
     turned = total[places.search(chain, high, "left")] - total[places.search(chain, low, "right")]
     inner = np.where(high > low, turned, 0.0)
     return np.maximum(high - low - off * inner, 0.0)
 
 
-def offset_end(
-    net: StreetNet, chain: int, start: float, off: float, length: float, *, forward: bool
-) -> float:
-    """Return the chainage at which a string beside a chain ends; lengths m.
+def offset_ends(
+    net: StreetNet,
+    chain: IntArray,
+    start: FloatArray,
+    off: FloatArray,
+    length: FloatArray,
+    forward: BoolArray,
+) -> FloatArray:
+    """Return the chainages at which strings beside chains end, m.
 
-    Beyond the chain's ends the street is taken to go straight on.
+    Beyond a chain's ends the street is taken to go straight on.
+
+    Parameters
+    ----------
+    net : StreetNet
+    chain : ndarray of int64, shape (n,)
+    start : ndarray, shape (n,)
+        Chainage each string begins at, m.
+    off : ndarray, shape (n,)
+        Distance left of the centreline, m.
+    length : ndarray, shape (n,)
+        m.
+    forward : ndarray of bool, shape (n,)
+        Whether it goes on along the chain, or back.
     """
-    line = net.centreline(chain)
-    along, swing = line.along, line.swing
-    # The offset line's own chainage before and after every vertex; it never runs backwards.
-    own = np.stack([along - off * np.append(0.0, swing[:-1]), along - off * swing], axis=1).ravel()
-    own = np.maximum.accumulate(own)
-    at = np.repeat(along, 2)
-    here = np.interp(start, at, own) + min(start, 0.0) + max(start - along[-1], 0.0)
-    there = here + length if forward else here - length
-    beyond = min(there - own[0], 0.0) + max(there - own[-1], 0.0)
-    return float(np.interp(there, own, at) + beyond)
+    vertex = take(net.chains.offsets, chain)
+    bounds = offsets_of(2 * np.diff(net.chains.offsets)[chain])
+    row = row_of(bounds)
+    along = np.repeat(net.places.at[vertex], 2)
+    # A string's own chainage before and after every vertex; it never runs backwards.
+    swing = np.stack([net.swing[vertex - 1], net.swing[vertex]], axis=1).ravel()
+    first = bounds[:-1]
+    swing[first] = swing[first + 1] = net.swing[net.chains.offsets[chain]]
+    own = _never_falling(along - off[row] * (swing - swing[first][row]), row)
+    last = bounds[1:] - 1
+    rows = np.arange(len(chain))
+    here = Places.of_offsets(bounds, along).interpolate(rows, start, own)
+    here += np.minimum(start, 0.0) + np.maximum(start - along[last], 0.0)
+    there = np.where(forward, here + length, here - length)
+    beyond = np.minimum(there - own[first], 0.0) + np.maximum(there - own[last], 0.0)
+    at = Places.of_offsets(bounds, own).interpolate(rows, there, along)
+    return np.asarray(at + beyond, dtype=np.float64)
+
+
+def _never_falling(values: FloatArray, row: IntArray) -> FloatArray:
+    """Return the greatest value so far in its row; ``row`` is sorted."""
+    out, step = values.copy(), 1
+    while step < len(out) and (row[step:] == row[:-step]).any():
+        ahead = np.where(row[step:] == row[:-step], out[:-step], -np.inf)
+        out[step:] = np.maximum(out[step:], ahead)
+        step *= 2
+    return out

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.street.abreast import string_places
 from geotools.street.net import StreetNet
-from geotools.street.offsets import offset_end
-from geotools.street.strips import strip
+from geotools.street.offsets import offset_ends
+from geotools.street.strips import POLYGON, strips
 
 __all__ = ["lay_strings", "string_pieces"]
 
-NONE: npt.NDArray[np.object_] = np.zeros(0, dtype=object)
+Polygons = npt.NDArray[np.object_]
+NONE: Polygons = np.zeros(0, dtype=object)
 EDGE = 1e-6  # m
 COLUMNS = [
     "string_id",
@@ -34,23 +33,29 @@ COLUMNS = [
 ]
 
 
-def string_pieces(pieces: int, strings: int) -> IntArray:
-    """Share the pipes of a pull out evenly over its strings."""
-    base, rest = divmod(pieces, strings)
-    return np.array([base + (k < rest) for k in range(strings)], dtype=np.int64)
+def string_pieces(pieces: IntArray, strings: IntArray) -> tuple[IntArray, IntArray]:
+    """Share the pipes of every pull out evenly over its strings: pull and pipes of each string."""
+    bounds = offsets_of(strings)
+    pull = row_of(bounds)
+    base, rest = np.divmod(pieces, strings)
+    number = np.arange(len(pull)) - bounds[pull]
+    return pull, base[pull] + (number < rest[pull])
 
 
-def _lengths(shares: IntArray, length: float, piece: float) -> FloatArray:
+def _lengths(pull: IntArray, shares: IntArray, length: FloatArray, piece: float) -> FloatArray:
     """Return string lengths, m: whole pipes, the last cut to the length of the pull."""
     whole = shares * piece
-    return np.append(whole[:-1], length - whole[:-1].sum())
+    last = np.flatnonzero(np.append(pull[1:] != pull[:-1], True)) if len(pull) else pull
+    before = np.bincount(pull, whole)[pull[last]] - whole[last]
+    whole[last] = length[pull[last]] - before
+    return np.asarray(whole, dtype=np.float64)
 
 
 def lay_strings(
     pulls: pd.DataFrame,
     net: StreetNet | None,
-    obstacles: npt.NDArray[np.object_],
-    soft: npt.NDArray[np.object_] = NONE,
+    obstacles: Polygons,
+    soft: Polygons = NONE,
     *,
     gap: float,
     piece: float,
@@ -85,109 +90,140 @@ def lay_strings(
         ``off``, how far left of the centreline it lies, and ``end_at``, where it ends along the
         chain, m.
     """
-    rows = []
-    trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
-    for pull in pulls.to_dict("records"):
-        shares = string_pieces(int(pull["joints"]) + 1, int(pull["strings"]))
-        lengths = _lengths(shares, float(pull["length"]), piece)
-        places = _sides(pull, len(shares), gap, over_middle=over_middle)
-        for number, (length, pieces) in enumerate(zip(lengths, shares, strict=True)):
-            taken, lane = _clear(pull, net, float(length), places, trees)
-            off, places = places[taken], np.delete(places, taken)
-            rows.append(
-                {
-                    "string_id": f"{pull['pull_id']}-S{number + 1}",
-                    "pull_id": pull["pull_id"],
-                    "run_id": pull["run_id"],
-                    "number": number + 1,
-                    "length": float(length),
-                    "street": pull["street_name"],
-                    "joints": int(pieces) - 1,
-                    "beyond": _beyond(pull, float(off)),
-                    "off": float(off),
-                    "end_at": _end(pull, net, float(length), float(off)),
-                    "geometry": shapely.MultiPolygon([lane]),
-                }
-            )
-    return pd.DataFrame(rows, columns=COLUMNS)
+    count = pulls["strings"].to_numpy(dtype=np.int64)
+    pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
+    length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece)
+    number = np.arange(len(pull)) - offsets_of(count)[pull]
+    places = _places(pulls, gap, over_middle=over_middle)
+    off, shapes = np.zeros(len(pull)), np.empty(len(pull), dtype=object)
+    for place in range(int(count.max(initial=0))):
+        rows = np.flatnonzero(number == place)
+        own = pulls.iloc[pull[rows]]
+        taken, shapes[rows] = _clear(own, net, length[rows], places[pull[rows]], obstacles, soft)
+        off[rows] = places[pull[rows], taken]
+        places[pull[rows], taken] = np.nan
+    own = pulls.iloc[pull].reset_index(drop=True)
+    return own.assign(
+        string_id=[f"{p}-S{k + 1}" for p, k in zip(own["pull_id"], number, strict=True)],
+        number=number + 1,
+        length=length,
+        street=own["street_name"],
+        joints=shares - 1,
+        beyond=_beyond(own, off),
+        off=off,
+        end_at=_ends(own, net, length, off),
+        geometry=shapely.multipolygons(shapes, indices=np.arange(len(shapes))),
+    )[COLUMNS]
 
 
 def _clear(
-    pull: dict[Any, Any],
+    pulls: pd.DataFrame,
     net: StreetNet | None,
-    length: float,
+    length: FloatArray,
     places: FloatArray,
-    trees: tuple[shapely.STRtree, shapely.STRtree],
-) -> tuple[int, shapely.Polygon]:
-    """Return the first place where a string meets nothing, else no hard place, else the first."""
-    spare: tuple[int, shapely.Polygon] | None = None
-    for k, off in enumerate(places):
-        lane = _lane(pull, net, length, float(off))
-        hard, soft = (len(tree.query(lane, "intersects")) for tree in trees)
-        if not hard and not soft:
-            return k, lane
-        if not hard and spare is None:
-            spare = k, lane
-    return spare if spare is not None else (0, _lane(pull, net, length, float(places[0])))
+    obstacles: Polygons,
+    soft: Polygons,
+) -> tuple[IntArray, Polygons]:
+    """Return the first place where a string meets nothing, else no hard place, else the first.
+
+    One string of each pull; ``places``, shape (n, k), are not-a-number where taken.
+    """
+    trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
+    rank = np.full(len(pulls), 3)  # of the place found: 0 clear, 1 nothing hard, 2 any
+    taken = np.zeros(len(pulls), dtype=np.int64)
+    shapes = np.empty(len(pulls), dtype=object)
+    for place in range(places.shape[1]):
+        rows = np.flatnonzero((rank > 0) & np.isfinite(places[:, place]))
+        if not len(rows):
+            continue
+        lanes = _lanes(pulls.iloc[rows], net, length[rows], places[rows, place])
+        hard, led = (_met(tree, lanes) for tree in trees)
+        found = np.where(hard, 2, np.where(led, 1, 0))
+        better = found < rank[rows]
+        rank[rows[better]], taken[rows[better]] = found[better], place
+        shapes[rows[better]] = lanes[better]
+    return taken, shapes
 
 
-def _beyond(pull: dict[Any, Any], off: float) -> str:
-    """Say whether a string lies beyond the verge, or over the middle away from its pit's side."""
-    half, own = float(pull["lay_width"]), float(pull["street_offset"])
-    if int(pull["street_chain"]) < 0 or not np.isfinite(half):
-        return ""
-    edge = float(pull["outside"]) / 2
-    if abs(off) + edge > half + EDGE and abs(off) > abs(own):
-        return "verge"
-    side = -1.0 if own < 0 else 1.0
-    return "middle" if side * off + edge < 0 else ""
+def _met(tree: shapely.STRtree, shapes: Polygons) -> BoolArray:
+    """Return which shapes meet something of a tree."""
+    met = np.zeros(len(shapes), dtype=bool)
+    met[tree.query(shapes, predicate="intersects")[0]] = True
+    return met
 
 
-def _sides(pull: dict[Any, Any], count: int, gap: float, *, over_middle: bool) -> FloatArray:
-    """Return how far off the centreline strings may lie, the best first; at least so many.
+def _beyond(pulls: pd.DataFrame, off: FloatArray) -> npt.NDArray[np.object_]:
+    """Say where strings lie beyond the verge, or over the middle away from their pit's side."""
+    half, own, outside = _columns(pulls, "lay_width", "street_offset", "outside")
+    known = (pulls["street_chain"].to_numpy() >= 0) & np.isfinite(half)
+    edge = outside / 2
+    verge = known & (np.abs(off) + edge > half + EDGE) & (np.abs(off) > np.abs(own))
+    middle = known & (np.where(own < 0, -1.0, 1.0) * off + edge < 0)
+    return np.where(verge, "verge", np.where(middle, "middle", "")).astype(object)
+
+
+def _columns(pulls: pd.DataFrame, *names: str) -> list[FloatArray]:
+    return [pulls[name].to_numpy(dtype=float) for name in names]
+
+
+def _places(pulls: pd.DataFrame, gap: float, *, over_middle: bool) -> FloatArray:
+    """Return how far off the centreline strings may lie, the best first, shape (n, k).
 
     A plan has no more strings than there are places (`string_places`); more would lie on beyond.
     """
-    on = int(pull["street_chain"]) >= 0
-    half, outside = float(pull["lay_width"]), float(pull["outside"])
-    known, step = on and np.isfinite(half), outside + gap
-    most = int(2 * half / step) + 2 if known else count
-    own = float(pull["street_offset"]) if on else 0.0
-    (row,) = string_places(
-        [own], [half if known else np.inf], [outside], gap=gap, count=most, over_middle=over_middle
+    half, own, outside = _columns(pulls, "lay_width", "street_offset", "outside")
+    on, count = pulls["street_chain"].to_numpy() >= 0, pulls["strings"].to_numpy()
+    known, step = on & np.isfinite(half), outside + gap
+    own = np.where(on, own, 0.0)
+    room = np.where(known, half, np.inf)
+    most = int(np.maximum(np.where(known, 2 * half / step + 2, 0.0), count).max(initial=0))
+    places = string_places(own, room, outside, gap=gap, count=most, over_middle=over_middle)
+    order = np.arange(most)
+    places[~known[:, None] & (order >= count[:, None])] = np.nan
+    there = np.isfinite(places)
+    side, found = np.where(own < 0, -1.0, 1.0), there.sum(axis=1)
+    last = np.where(there, side[:, None] * places, np.abs(own)[:, None]).min(axis=1, initial=np.inf)
+    more = last[:, None] - step[:, None] * (1 + order - found[:, None])
+    return np.where(
+        (order >= found[:, None]) & (order < count[:, None]), side[:, None] * more, places
     )
-    places = row[np.isfinite(row)]
-    side = -1.0 if own < 0 else 1.0
-    last = (side * places).min(initial=abs(own))
-    more = last - step * (1 + np.arange(max(count - len(places), 0)))
-    return np.concatenate([places, side * more])
 
 
-def _end(pull: dict[Any, Any], net: StreetNet | None, length: float, off: float) -> float:
-    """Return the chainage along its street a string ends at, m; not-a-number off the streets."""
-    chain = int(pull["street_chain"])
-    if net is None or chain < 0:
-        return float("nan")
-    forward = bool(pull["lay_forward"])
-    return offset_end(net, chain, float(pull["lay_at"]), off, length, forward=forward)
+def _ends(
+    pulls: pd.DataFrame, net: StreetNet | None, length: FloatArray, off: FloatArray
+) -> FloatArray:
+    """Return the chainages along their streets strings end at, m; not-a-number off the streets."""
+    chain = pulls["street_chain"].to_numpy(dtype=np.int64)
+    ends = np.full(len(pulls), np.nan)
+    on = np.flatnonzero((chain >= 0) & (net is not None))
+    if net is not None and len(on):
+        start, forward = pulls["lay_at"].to_numpy(dtype=float), pulls["lay_forward"].to_numpy()
+        forward = forward.astype(bool)[on]
+        ends[on] = offset_ends(net, chain[on], start[on], off[on], length[on], forward)
+    return ends
 
 
-def _lane(
-    pull: dict[Any, Any], net: StreetNet | None, length: float, off: float
-) -> shapely.Polygon:
-    half = float(pull["outside"]) / 2
-    chain = int(pull["street_chain"])
-    if net is not None and chain >= 0:
-        start, end = float(pull["lay_at"]), _end(pull, net, length, off)
-        corners = np.array(
-            [[start, off - half], [end, off - half], [end, off + half], [start, off + half]]
-        )
-        shape = strip(net, chain, corners)
-        return shape if shape.geom_type == "Polygon" else shapely.convex_hull(shape)
-    top = np.array([pull["top_x"], pull["top_y"]], dtype=float)
-    heading = np.array([pull["lay_dx"], pull["lay_dy"]], dtype=float)
-    across = np.array([-heading[1], heading[0]])
-    near, far = top + across * off, top + across * off + heading * length
-    return shapely.Polygon(
-        [near - across * half, far - across * half, far + across * half, near + across * half]
+def _lanes(
+    pulls: pd.DataFrame, net: StreetNet | None, length: FloatArray, off: FloatArray
+) -> Polygons:
+    """Return the ground strings take so far off the centreline, or straight back from the ramp."""
+    half = pulls["outside"].to_numpy(dtype=float) / 2
+    ends = _ends(pulls, net, length, off)
+    top_x, top_y, dx, dy = _columns(pulls, "top_x", "top_y", "lay_dx", "lay_dy")
+    top, heading = np.stack([top_x, top_y], axis=1), np.stack([dx, dy], axis=1)
+    across = np.stack([-dy, dx], axis=1)
+    near = top + across * off[:, None]
+    far, aside = near + heading * length[:, None], across * half[:, None]
+    shapes: Polygons = shapely.polygons(
+        np.stack([near - aside, far - aside, far + aside, near + aside], axis=1)
     )
+    on = np.flatnonzero(np.isfinite(ends))
+    if net is not None and len(on):
+        start = pulls["lay_at"].to_numpy(dtype=float)[on]
+        at = np.stack([start, ends[on], ends[on], start], axis=1)
+        sides = off[on, None] + half[on, None] * np.array([-1.0, -1.0, 1.0, 1.0])
+        chain = pulls["street_chain"].to_numpy(dtype=np.int64)[on]
+        lanes = strips(net, chain, np.stack([at, sides], axis=2))
+        whole = shapely.get_type_id(lanes) == POLYGON
+        shapes[on] = np.where(whole, lanes, shapely.convex_hull(lanes))
+    return shapes

@@ -2,40 +2,34 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.network.ragged import FloatArray
+from geotools.network.places import on_measures
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, row_of
 from geotools.street.net import StreetNet
 
-__all__ = ["on_street", "strip"]
+__all__ = ["POLYGON", "on_street", "strips"]
 
+POLYGON = 3  # shapely's number for it
 MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline
+REACH = 0.5  # m a street's heading is taken over, on either side
+EDGE = 1e-6  # m; a vertex so near to a corner is at it
 
 
-def _stops(along: FloatArray, low: float, high: float) -> FloatArray:
-    """Return chainages of the vertices between two places, and the places themselves."""
-    first = np.searchsorted(along, low + 1e-6, side="right")
-    last = np.searchsorted(along, high - 1e-6, side="left")
-    return np.concatenate([[low], along[first:last], [high]])
+def on_street(net: StreetNet, chain: IntArray, at: FloatArray, off: FloatArray) -> FloatArray:
+    """Return points at chainages and distances off chains (left positive), shape (k, 2).
 
-
-def on_street(net: StreetNet, chain: int, at: FloatArray, off: FloatArray) -> FloatArray:
-    """Return points at chainages and distances off a chain (left positive), shape (k, 2).
-
-    Beyond the chain's ends the street is taken to go straight on.
+    Beyond a chain's ends the street is taken to go straight on.
     """
-    x, y, along, _ = net.centreline(chain)
 
     def point(where: FloatArray) -> FloatArray:
-        return np.stack([np.interp(where, along, x), np.interp(where, along, y)], axis=1)
+        return on_measures(net.chains.xy, net.places, chain, where)
 
-    length = float(along[-1])
+    length = net.lengths[chain]
     inside = np.clip(at, 0.0, length)
-    reach = min(0.5, length / 4)
+    reach = np.minimum(REACH, length / 4)
     low, high = np.maximum(inside - reach, 0.0), np.minimum(inside + reach, length)
     step = point(high) - point(low)
     chord = np.maximum(np.hypot(*step.T), 1e-12)
@@ -47,28 +41,37 @@ def on_street(net: StreetNet, chain: int, at: FloatArray, off: FloatArray) -> Fl
     return np.asarray(middle + left * off[:, None], dtype=np.float64)
 
 
-def strip(
-    net: StreetNet,
-    chain: int,
-    corners: npt.NDArray[np.float64],
-) -> shapely.Polygon:
-    """Return a polygon whose edges follow the street.
+def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[np.object_]:
+    """Return polygons whose edges follow their streets.
 
     Parameters
     ----------
     net : StreetNet
-    chain : int
-    corners : ndarray, shape (k, 2)
-        Chainage and distance off the centreline of each corner in turn; between two corners the
-        distance goes evenly from the one to the other along the street.
+    chain : ndarray of int64, shape (n,)
+    corners : ndarray, shape (n, k, 2)
+        Chainage and distance off the centreline of each corner in turn, m; between two corners
+        the distance goes evenly from the one to the other along the street.
     """
-    along = net.centreline(chain).along
-    at, off = [], []
-    for (a, off_a), (b, off_b) in pairwise([*corners.tolist(), corners[0].tolist()]):
-        stops = _stops(along, min(a, b), max(a, b))
-        stops = stops if a <= b else stops[::-1]
-        share = (stops - a) / (b - a) if b != a else np.linspace(0.0, 1.0, len(stops))
-        at.append(stops[:-1])
-        off.append((off_a + share * (off_b - off_a))[:-1])
-    polygon = shapely.Polygon(on_street(net, chain, np.concatenate(at), np.concatenate(off)))
-    return polygon if polygon.is_valid else shapely.make_valid(polygon)
+    count, sides = corners.shape[:2]
+    if not count:
+        return np.zeros(0, dtype=object)
+    one, two = (c.reshape(-1, 2) for c in (corners, np.roll(corners, -1, axis=1)))
+    street = np.repeat(chain, sides)
+    low, high = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
+    first = net.places.search(street, low + EDGE, "right")
+    last = net.places.search(street, high - EDGE, "left")
+    # Every side is its corner and the street's vertices up to the next one.
+    stops = offsets_of(1 + np.maximum(last - first, 0))
+    side = row_of(stops)
+    place = np.arange(stops[-1]) - stops[side]
+    forward = (one[:, 0] <= two[:, 0])[side]
+    vertex = np.where(forward, first[side] + place - 1, last[side] - place)
+    vertex = np.where(place == 0, 0, vertex)  # a corner, which is on none
+    at = np.where(place == 0, one[side, 0], net.places.at[vertex])
+    span = (two - one)[side]
+    share = (at - one[side, 0]) / np.where(span[:, 0] != 0, span[:, 0], 1.0)
+    xy = on_street(net, street[side], at, one[side, 1] + share * span[:, 1])
+    shapes = shapely.polygons(shapely.linearrings(xy, indices=row_of(stops[::sides])))
+    wrong = ~shapely.is_valid(shapes)
+    shapes[wrong] = shapely.make_valid(shapes[wrong])
+    return np.asarray(shapes, dtype=object)

@@ -149,7 +149,9 @@ def test_a_string_consists_of_whole_pipes() -> None:
     assert pieces_per_string(np.array([0.0, 11.9, 12.0, 35.9, 36.0]), 12.0).tolist() == [
         0, 0, 1, 2, 3,
     ]  # fmt: skip
-    assert string_pieces(10, 3).tolist() == [4, 3, 3]
+    pull, pieces = string_pieces(np.array([10, 2]), np.array([3, 1]))
+    assert pull.tolist() == [0, 0, 0, 1]
+    assert pieces.tolist() == [4, 3, 3, 2]
 
 
 def laid(streets: StreetNet | None, *obstacles: shapely.Geometry, **pull: Any) -> pd.DataFrame:
@@ -187,7 +189,10 @@ def test_off_the_street_strings_lie_straight_back_from_the_ramp() -> None:
 
 def test_places_beyond_the_end_of_a_street_go_straight_on() -> None:
     points = on_street(
-        net([(0, 0), (100, 0)]), 0, np.array([-10.0, 50.0, 120.0]), np.array([1.0, -2.0, 3.0])
+        net([(0, 0), (100, 0)]),
+        np.zeros(3, dtype=np.int64),
+        np.array([-10.0, 50.0, 120.0]),
+        np.array([1.0, -2.0, 3.0]),
     )
     np.testing.assert_allclose(points, [[-10, 1], [50, -2], [120, 3]], atol=1e-9)
 

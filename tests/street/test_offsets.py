@@ -13,7 +13,7 @@ from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
-from geotools.street.offsets import offset_end, offset_length
+from geotools.street.offsets import offset_ends, offset_length
 from geotools.street.strings import lay_strings
 
 ANGLES = np.radians(np.linspace(-90, 0, 46))
@@ -39,9 +39,15 @@ def test_a_line_beside_a_street_is_as_long_as_its_offset_curve(xy: np.ndarray, o
     one = np.zeros(1, dtype=np.int64)
     got = offset_length(net, one, np.zeros(1), np.array([size]), np.array([off]))
     assert got[0] == pytest.approx(curve.length, abs=1e-6)
-    end = offset_end(net, 0, 0.0, off, curve.length, forward=True)
-    assert end == pytest.approx(size, abs=1e-6)
-    assert offset_end(net, 0, size, off, curve.length, forward=False) == pytest.approx(0, abs=1e-6)
+    ends = offset_ends(
+        net,
+        np.zeros(2, dtype=np.int64),
+        np.array([0.0, size]),
+        np.full(2, off),
+        np.full(2, curve.length),
+        np.array([True, False]),
+    )
+    assert ends == pytest.approx([size, 0.0], abs=1e-6)
 
 
 def test_a_string_on_the_inside_of_a_curve_has_less_room_and_outside_more() -> None:
@@ -60,7 +66,8 @@ def laid(net: StreetNet, **pull: Any) -> pd.DataFrame:
     row = {
         "pull_id": "L1", "run_id": "R", "length": 115.0, "joints": 9, "strings": 3, "outside": 0.4,
         "street_chain": 0, "street_offset": 5.0, "street_name": "High", "lay_at": 10.0,
-        "lay_forward": True, "lay_width": 7.5, **pull,
+        "lay_forward": True, "lay_width": 7.5, "top_x": 0.0, "top_y": 0.0, "lay_dx": 1.0,
+        "lay_dy": 0.0, **pull,
     }  # fmt: skip
     soft = pull.pop("soft", np.zeros(0, dtype=object))
     return lay_strings(

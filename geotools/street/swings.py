@@ -1,32 +1,14 @@
-"""One street chain as arrays of its own, and how much shorter a line beside it is."""
+"""How much shorter a line beside a street is: what its turns take off, vertex by vertex."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
-from geotools.network.ragged import FloatArray, IntArray, measures
+from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Centreline", "centreline", "swings"]
+__all__ = ["swings"]
 
 SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing
-
-
-class Centreline(NamedTuple):
-    """Vertices of one chain, their chainage, m, and their `swings`."""
-
-    x: FloatArray
-    y: FloatArray
-    along: FloatArray
-    swing: FloatArray
-
-
-def centreline(xy: FloatArray) -> Centreline:
-    """Return a chain of these vertices."""
-    whole = np.array([0, len(xy)], dtype=np.int64)
-    x, y = np.ascontiguousarray(xy.T)
-    return Centreline(x, y, measures(xy, whole), swings(xy, whole))
 
 
 def swings(xy: FloatArray, offsets: IntArray) -> FloatArray:
