@@ -31,9 +31,9 @@ def fit_sheet(
     *,
     pipe: Carrier,
     host_bore_m: float,
-    rule: str = "share_of_bore",
-    share: float = 0.10,
-    bead_m: float = 0.0,
+    rule: str,
+    share: float,
+    bead_m: float,
 ) -> Worksheet:
     """Work out whether a carrier clears the host: its clearance against a rule.
 
@@ -42,7 +42,7 @@ def fit_sheet(
     pipe : Carrier
     host_bore_m : float
         Low bore of the host, m.
-    rule, share, bead_m : optional
+    rule, share, bead_m
         As for `fit.fit`.
 
     Raises
@@ -94,9 +94,9 @@ def bend_sheet(
     pipe: Carrier,
     host_bore_m: float,
     deflection_rad: float,
-    axis_radius_m: float = 0.0,
-    bead_m: float = 0.0,
-    temperature_c: float = 23.0,
+    axis_radius_m: float,
+    bead_m: float,
+    temperature_c: float,
 ) -> Worksheet:
     """Work out whether a carrier passes a bend of the host: passing against least radius.
 
@@ -107,7 +107,7 @@ def bend_sheet(
         Low bore of the host, m.
     deflection_rad, axis_radius_m : float
         As for `bending.passing_radius_m`; radius 0 for a mitre.
-    bead_m, temperature_c : float, optional
+    bead_m, temperature_c : float
         Height of the outer bead, m; temperature of the pipe wall, C.
 
     Raises

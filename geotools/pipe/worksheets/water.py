@@ -8,7 +8,6 @@ from numpy.typing import ArrayLike
 from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.external import FIFTY_YEARS_H
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
@@ -34,7 +33,7 @@ def flow_sheet(
     host_c: float,
     flow_m3_per_s: float,
     length_m: float,
-    highest_velocity: float = 2.5,
+    highest_velocity: float,
 ) -> Worksheet:
     """Work out flow and head before and after: capacity ratio, head and velocity.
 
@@ -64,9 +63,7 @@ def flow_sheet(
         title="Flow before and after",
         inputs=(
             *pipe_entries(pipe),
-            entry("ID", host_bore_m, "size", "bore of the host"),
-            entry("C1", host_c, "number", "Hazen-Williams C of the host"),
-            entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
+            *_rough_entries(host_bore_m, host_c),
             entry("Q", flow_m3_per_s, "flow", "flow"),
             entry("L", length_m, "length", "length of the run"),
         ),
@@ -89,6 +86,14 @@ def flow_sheet(
     )
 
 
+def _rough_entries(host_bore: float, host_c: float) -> tuple[Entry, ...]:
+    return (
+        entry("ID", host_bore, "size", "bore of the host"),
+        entry("C1", host_c, "number", "Hazen-Williams C of the host"),
+        entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
+    )
+
+
 def _head_step(symbol: str, c: str, bore: str, head: ArrayLike) -> Step:
     form = f"L Q^1.852/({c}^1.852 {bore}^4.8704)"
     metric, us = f"10.67 {form}  [m, m3/s]", f"10.44 {form}  [ft, gpm, in]"
@@ -99,12 +104,12 @@ def pressure_sheet(
     *,
     pipe: Carrier,
     working_pa: float,
-    recurring_velocity: float = 0.0,
-    occasional_velocity: float = 1.2,
-    temperature_c: float = 23.0,
-    surges_per_day: float = 0.0,
-    life_hours: float = FIFTY_YEARS_H,
-    fatigue_safety: float = 2.0,
+    recurring_velocity: float,
+    occasional_velocity: float,
+    temperature_c: float,
+    surges_per_day: float,
+    life_hours: float,
+    fatigue_safety: float,
 ) -> Worksheet:
     """Work out working pressure and surge against their limits.
 
@@ -113,11 +118,11 @@ def pressure_sheet(
     pipe : Carrier
     working_pa : float
         Working pressure, Pa.
-    recurring_velocity, occasional_velocity : float, optional
+    recurring_velocity, occasional_velocity : float
         Changes of velocity, m/s.
-    temperature_c : float, optional
+    temperature_c : float
         Water temperature, C.
-    surges_per_day, life_hours, fatigue_safety : float, optional
+    surges_per_day, life_hours, fatigue_safety : float
         Recurring surges a day, h they go on, and safety on their number: the fatigue of PVC;
         0 a day does not ask for it.
 
@@ -127,10 +132,8 @@ def pressure_sheet(
         If a value lies outside its range.
     """
     cycles = _cycles(surges_per_day, life_hours, fatigue_safety)
-    check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
-    check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
-    often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
-    seldom = pressure.surge_pressure_pa(pipe.material, pipe.dr, occasional_velocity)
+    often = _surge_pa(pipe, "recurring_velocity", recurring_velocity)
+    seldom = _surge_pa(pipe, "occasional_velocity", occasional_velocity)
     check = pressure.check_pressure(
         pipe.material,
         pipe.dr,
@@ -140,32 +143,48 @@ def pressure_sheet(
         temperature_c=temperature_c,
         recurring_cycles=cycles,
     )
-    tires = pipe.material == "PVC" and recurring_velocity > 0.0
-    untold = pipe.material == "PVC" and (recurring_velocity > 0.0) != (cycles >= 1.0)
-    passes = bool(check.passes)
+    fatigue, untold = _fatigue(pipe, recurring_velocity, cycles)
     return Worksheet(
         title="Working pressure and surge",
         inputs=(
             *pipe_entries(pipe),
-            entry("WP", working_pa, "pressure", "working pressure"),
-            entry("V often", recurring_velocity, "velocity", "recurring change of velocity"),
-            entry("V seldom", occasional_velocity, "velocity", "occasional change of velocity"),
-            entry("T", temperature_c, "temperature", "water temperature"),
+            *_water_entries(working_pa, temperature_c, recurring_velocity, occasional_velocity),
             *_cycle_entries(surges_per_day, life_hours, fatigue_safety),
         ),
         steps=(
             *_class_steps(pipe, check.class_pa, temperature_c),
-            *(_fatigue_steps(pipe, cycles) if tires and cycles >= 1.0 else ()),
+            *fatigue,
             *_pressure_steps(pipe, check, working_pa, often, seldom),
         ),
-        results=(
-            entry("WP", working_pa, "pressure", "working pressure"),
-            entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
-            entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
-            verdict(passes, "working pressure and surges against their limits"),
-        ),
-        passes=passes,
-        cautions=(*((_FATIGUE,) if untold else ()), PLANNING),
+        results=_pressure_results(check, working_pa),
+        passes=bool(check.passes),
+        cautions=(*untold, PLANNING),
+    )
+
+
+def _surge_pa(pipe: Carrier, name: str, velocity: float) -> FloatArray:
+    """Return the surge of a change of velocity, m/s, that is refused by its own name."""
+    check_range(name, velocity, 0.0, 10.0, "m/s")
+    return pressure.surge_pressure_pa(pipe.material, pipe.dr, velocity)
+
+
+def _pressure_results(check: pressure.PressureCheck, working: float) -> tuple[Entry, ...]:
+    return (
+        entry("WP", working, "pressure", "working pressure"),
+        entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
+        entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
+        verdict(bool(check.passes), "working pressure and surges against their limits"),
+    )
+
+
+def _water_entries(
+    working: float, temperature_c: float, recurring: float, occasional: float
+) -> tuple[Entry, ...]:
+    return (
+        entry("WP", working, "pressure", "working pressure"),
+        entry("V often", recurring, "velocity", "recurring change of velocity"),
+        entry("V seldom", occasional, "velocity", "occasional change of velocity"),
+        entry("T", temperature_c, "temperature", "water temperature"),
     )
 
 
@@ -218,6 +237,16 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
     )
 
 
+def _fatigue(
+    pipe: Carrier, velocity: float, cycles: float
+) -> tuple[tuple[Step, ...], tuple[str, ...]]:
+    """Return the steps to the fatigue of PVC, or the caution that one half of it is not told."""
+    surges, counted = velocity > 0.0, cycles >= 1.0
+    if is_polyethylene(pipe.material) or not (surges or counted):
+        return (), ()
+    return (_fatigue_steps(pipe, cycles), ()) if surges and counted else ((), (_FATIGUE,))
+
+
 def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
     most = pressure.fatigue_limit_pa(pipe.dr, cycles)
     stress = most * (pipe.dr - 1.0) / 2.0
@@ -260,10 +289,10 @@ def hydrotest_sheet(
     nominal_m: float,
     length_m: float,
     working_pa: float,
-    factor: float = 1.5,
-    fall_m: float = 0.0,
-    temperature_c: float = 23.0,
-    test_hours: int = 2,
+    factor: float,
+    fall_m: float,
+    temperature_c: float,
+    test_hours: int,
 ) -> Worksheet:
     """Work out the hydrostatic test: pressure, water and allowance.
 
@@ -274,9 +303,10 @@ def hydrotest_sheet(
         Nominal size, and length under test, m.
     working_pa, factor : float
         Working pressure at the lowest point, Pa; test over working pressure.
-    fall_m, temperature_c : float, optional
+    fall_m, temperature_c : float
         Height of the gauge over the lowest point, m; temperature of pipe and water, C.
-    test_hours : {1, 2, 3}, optional
+    test_hours : {1, 2, 3}
+        How long the test lasts, h.
 
     Raises
     ------
@@ -284,10 +314,9 @@ def hydrotest_sheet(
         If a value lies outside its range.
     """
     wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
-    column = WATER_DENSITY * GRAVITY * fall_m
-    check_range("head of fall_m / test pressure", column / wanted, 0.0, 1.0, "")
+    gauge = _at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
-    gauge, passes = wanted - column, bool(wanted <= most)
+    passes = bool(wanted <= most)
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
     hours = testing.filling_hours(pipe.bore_m, length_m)
@@ -295,10 +324,7 @@ def hydrotest_sheet(
         title="Hydrostatic test",
         inputs=(
             *pipe_entries(pipe),
-            entry("D", nominal_m, "size", "nominal size"),
-            entry("L", length_m, "length", "length under test"),
-            entry("WP", working_pa, "pressure", "working pressure, lowest point"),
-            entry("z", fall_m, "length", "gauge above the lowest point"),
+            *_section_entries(nominal_m, length_m, working_pa, fall_m),
             entry("T", temperature_c, "temperature", "temperature of pipe and water"),
             entry("hours", test_hours, "hours", "duration of the test"),
         ),
@@ -314,6 +340,24 @@ def hydrotest_sheet(
         passes=passes,
         cautions=(_TEST, PLANNING),
     )
+
+
+def _section_entries(
+    nominal: float, length: float, working: float, fall: float
+) -> tuple[Entry, ...]:
+    return (
+        entry("D", nominal, "size", "nominal size"),
+        entry("L", length, "length", "length under test"),
+        entry("WP", working, "pressure", "working pressure, lowest point"),
+        entry("z", fall, "length", "gauge above the lowest point"),
+    )
+
+
+def _at_gauge_pa(test_pa: FloatArray, fall_m: float) -> FloatArray:
+    """Return the test pressure where the gauge stands, above the lowest point."""
+    column = WATER_DENSITY * GRAVITY * fall_m
+    check_range("head of fall_m / test pressure", column / test_pa, 0.0, 1.0, "")
+    return test_pa - column
 
 
 def _test_results(
