@@ -201,6 +201,18 @@ def _lining_layers(
     return np.asarray(low, dtype=np.float64), lined, np.zeros(kinds.shape)
 
 
+def _unmeasured(
+    kinds: NDArray[np.str_], size: FloatArray, year: FloatArray, lining: str, grown: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Low, centre and high bore by the tables; ``grown`` narrows the low one of bare iron, m."""
+    skin = lining_m(kinds, size)
+    tables = _tables_of(kinds, size)
+    layers = _lining_layers(tables, year, lining)
+    low, centre, high = (_bare(tables, size, k) - 2.0 * layers[k] * skin for k in range(3))
+    rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
+    return low - 2.0 * np.where(rough, grown, 0.0), centre, high
+
+
 def host_bore(
     material: str | NDArray[np.str_],
     nominal_m: ArrayLike,
@@ -263,16 +275,11 @@ def host_bore(
     slack = check_range("measured_tolerance_m", measured_tolerance_m, 0.0, 0.2, "m")
     bump = check_range("tubercle_m", tubercle_m, 0.0, 0.1, "m")
     kinds, size, year = np.broadcast_arrays(host_kind(material, year), size, year)
-    skin = lining_m(kinds, size)
-    tables = _tables_of(kinds, size)
-    layers = _lining_layers(tables, year, lining)
-    rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
-    grown = np.where(np.asarray(cleaned) | ~rough, 0.0, bump)
-    bare = [_bare(tables, size, part) - 2.0 * layers[part] * skin for part in range(3)]
+    low, centre, high = _unmeasured(kinds, size, year, lining, np.where(cleaned, 0.0, bump))
     return HostBore(
-        low_m=np.asarray(np.where(has_measured, measured - slack, bare[0] - 2.0 * grown)),
-        centre_m=np.asarray(np.where(has_measured, measured, bare[1])),
-        high_m=np.asarray(np.where(has_measured, measured + slack, bare[2])),
+        low_m=np.asarray(np.where(has_measured, measured - slack, low)),
+        centre_m=np.asarray(np.where(has_measured, measured, centre)),
+        high_m=np.asarray(np.where(has_measured, measured + slack, high)),
         kind=np.asarray(kinds),
         measured=np.asarray(has_measured | np.zeros(size.shape, dtype=np.bool_)),
     )
