@@ -16,7 +16,6 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
-    SYSTEMS,
     Carrier,
     CarrierColumns,
     as_columns,
@@ -26,7 +25,8 @@ from geotools.pipe.catalogue import (
 )
 from geotools.pipe.choice import CHOICE_RULES, Choice, Criteria, RunColumns, choose
 from geotools.pipe.hydraulics import CARRIER_C, before_and_after
-from geotools.pipe.materials import MATERIALS, is_polyethylene
+from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.names import MATERIALS, SYSTEMS
 from geotools.pipe.pulling import (
     allowable_tension_n,
     machine_capacity_n,
@@ -61,6 +61,8 @@ RULE_TEXTS = {
 }
 # The same of the last, in a run whose design flow is not on record.
 LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
+# Metric PVC-U is mostly made with sockets: few make it for fusing, so it is no contender unasked.
+BY_NAME_ONLY = ("PVC-U",)
 DAY = 86400.0  # s
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
@@ -167,9 +169,13 @@ def _catalogue(choice: CarrierChoice, units: str) -> tuple[list[Carrier], npt.ND
         "material": choice.material,
         "dr": choice.dr,
     }
-    wanted = np.array([all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every])
+    made = np.array([all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every])
+    wanted = made & np.array([_asked_for(pipe, choice) for pipe in every])
     if not wanted.any():
         asked = ", ".join(f"{n} {getattr(choice, n)}" for n, w in wishes.items() if w is not None)
+        if made.any():
+            only = ", ".join(sorted({p.material for p, m in zip(every, made, strict=True) if m}))
+            raise BriefError([f"carrier: {asked} is made of {only} alone; name it in material"])
         raise BriefError([f"carrier: the catalogue has no pipe of {asked}; widen the choice"])
     return every, wanted
 
@@ -207,6 +213,12 @@ def _size(nominal: str) -> float:
         return parse_quantity(nominal, "length")
     except ValueError as error:
         raise BriefError([f"carrier.nominal: {error}"]) from error
+
+
+def _asked_for(pipe: Carrier, choice: CarrierChoice) -> bool:
+    """Say whether a pipe may contend unless it is fixed: see `BY_NAME_ONLY`."""
+    own = pipe.system == "own"
+    return own or choice.material is not None or pipe.material not in BY_NAME_ONLY
 
 
 def _meets(pipe: Carrier, name: str, wish: object) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from geotools.pipe.names import MATERIALS, SYSTEMS
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
@@ -90,8 +91,6 @@ def _plain(
     return _Option(parameter, argument, refusals)
 
 
-SYSTEMS = ("DIPS", "IPS", "METRIC")
-MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
 _CARRIER = (
     Parameter("carrier", "text", "a pipe as plans name it, such as '20 in DIPS DR 17 PE4710'"),
     Parameter("system", "choice", "system of outside diameters", choices=SYSTEMS),

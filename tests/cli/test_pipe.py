@@ -22,8 +22,6 @@ import pytest
 import geotools
 from geotools.cli import main
 from geotools.pipe import excavation, fit, pits, pulling
-from geotools.pipe.catalogue import SYSTEMS
-from geotools.pipe.materials import MATERIALS
 from geotools.pipe.worksheets import WORKSHEETS
 from geotools.tool import Parameter, ToolError
 from geotools.tools import pipe
@@ -496,8 +494,6 @@ def test_worksheets_have_no_default_where_the_tool_has_one(sheet: pipe._Sheet) -
         ("form", pits.FORMS),
         ("soil", excavation.SOILS),
         ("surface", pulling.friction_conditions()),
-        ("system", SYSTEMS),
-        ("material", MATERIALS),
     ],
 )
 def test_choices_are_those_of_the_formulas(name: str, choices: tuple[str, ...]) -> None:

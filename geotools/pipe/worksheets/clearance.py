@@ -9,7 +9,6 @@ from geotools.pipe import bending
 from geotools.pipe import fit as fitting
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import INCH
-from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.worksheets._parts import (
     GAUGE,
     PLANNING,
@@ -163,10 +162,12 @@ def _bend_steps(
 
 def least_radius_step(pipe: Carrier, radius: ArrayLike) -> Step:
     """Return the step that gives the least bending radius, m, of a carrier."""
-    source = (
-        "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"
-        if is_polyethylene(pipe.material)
-        else "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory"
+    other = {
+        "PVC": "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory",
+        "PVC-U": "makers' manuals of metric pipe, wider in the cold; from memory",
+    }
+    source = other.get(
+        pipe.material, "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"
     )
     times = float(np.asarray(radius)) / pipe.outside_m
     return step("R least", f"{times:.4g} OD", radius, "length", source)

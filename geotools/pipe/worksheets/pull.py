@@ -204,7 +204,8 @@ def _stress_text(material: str) -> tuple[str, str]:
         formula = f"{share:g} x factors of time and warmth x yield strength"
         return formula, "ASTM F1804, by analogy; numbers from memory"
     factor = material_property(material, "pull_safety_factor")
-    source = f"7000 psi (ASTM D1784) over {factor:g}, common practice"
+    strength = {"PVC": "7000 psi (ASTM D1784)", "PVC-U": "45 MPa (makers' manuals)"}[material]
+    source = f"{strength} over {factor:g}, common practice"
     return f"strength/{factor:g}, less in warmth", source
 
 

@@ -214,7 +214,8 @@ _WAVE = "AWWA M23, M55"
 
 def _code(material: str) -> str:
     """Return the standard the pressure class is by."""
-    return {"PVC": "AWWA C900", "PE100": "ISO 4427"}.get(material, "AWWA C906")
+    other = {"PVC": "AWWA C900", "PE100": "ISO 4427", "PVC-U": "ISO 1452-2"}
+    return other.get(material, "AWWA C906")
 
 
 def _class_text(material: str) -> str:
@@ -268,7 +269,7 @@ def _pressure_steps(
     code = _code(pipe.material)
     limits = check.recurring_limit_pa, check.occasional_limit_pa
     often_text, seldom_text = (f"{limit / check.working_limit_pa:g} PC FT" for limit in limits)
-    if pipe.material == "PVC":
+    if not is_polyethylene(pipe.material):
         often_text = "PC FT, or P fatigue if it is less"
     whole = bool(limits[0] >= check.working_limit_pa)
     totals = working + np.asarray(often), working + np.asarray(seldom)
@@ -376,8 +377,8 @@ def _test_limit_step(pipe: Carrier, most: FloatArray, temperature_c: float) -> S
     allowed = pressure.pressure_class_pa(pipe.material, pipe.dr) * pressure.temperature_factor(
         pipe.material, temperature_c
     )
-    polyethylene = is_polyethylene(pipe.material)
-    standard = "ASTM F2164" if polyethylene else "occasional limit of AWWA C900"
+    other = {"PVC": "occasional limit of AWWA C900", "PVC-U": "EN 805"}
+    standard = other.get(pipe.material, "ASTM F2164")
     text = f"{float(most / allowed):g} PC FT"
     return step("P most", text, most, "pressure", f"{standard}, from memory")
 
