@@ -19,6 +19,7 @@ from geotools.pipe.materials import material_property
 from geotools.pipe.names import MATERIALS, SYSTEMS
 
 __all__ = [
+    "OWN_RATIO",
     "Carrier",
     "CarrierColumns",
     "CarrierLike",
@@ -35,7 +36,7 @@ _ISO_EXPONENT = {
     7.4: 0.5, 9.0: 0.6, 11.0: 0.7, 13.6: 0.8, 17.0: 0.9, 21.0: 1.0, 26.0: 1.1, 33.0: 1.2, 41.0: 1.3
 }  # fmt: skip
 _PVC_U_FROM_M = 0.110  # below, C is 2.5 and not the 2.0 its design stress is taken with
-_DR_LOW, _DR_HIGH = 5.0, 100.0
+OWN_RATIO = (5.0, 100.0)  # outside diameter over wall of a pipe of one's own
 
 
 class CarrierLike(Protocol):
@@ -317,7 +318,8 @@ def custom_carrier(
     check_choice("material", material, MATERIALS)
     least = _PVC_U_FROM_M if material == "PVC-U" else 0.02
     outside = float(check_range("outside_m", outside_m, least, 3.0, "m"))
-    wall = float(check_range("wall_min_m", wall_min_m, outside / 100, outside / 5, "m"))
+    thick, thin = OWN_RATIO
+    wall = float(check_range("wall_min_m", wall_min_m, outside / thin, outside / thick, "m"))
     ratio = round(outside / wall, 6)
     text = nominal if nominal is not None else f"{outside * 1e3:g} mm"
     return _finish(name, system, text, material, ratio, outside, wall)

@@ -54,8 +54,8 @@ class PressureCheck:
         Which limits are kept.
     passes : ndarray of bool
         All three are kept.
-    utilisation : ndarray of float
-        The greatest of the three pressures over their limits.
+    shares : tuple of ndarray of float
+        Working pressure, with recurring and with occasional surge, each over its limit.
     """
 
     class_pa: FloatArray
@@ -66,7 +66,13 @@ class PressureCheck:
     recurring_holds: NDArray[np.bool_]
     occasional_holds: NDArray[np.bool_]
     passes: NDArray[np.bool_]
-    utilisation: FloatArray
+    shares: tuple[FloatArray, FloatArray, FloatArray]
+
+    @property
+    def utilisation(self) -> FloatArray:
+        """The greatest of the three pressures over their limits."""
+        working, often, seldom = self.shares
+        return np.asarray(np.maximum(np.maximum(working, often), seldom))
 
 
 def pressure_class_pa(
@@ -137,11 +143,12 @@ def temperature_factor(material: str | NDArray[np.str_], temperature_c: ArrayLik
     30 C 0.87, 40 C 0.74. PVC-U (ISO 1452-2, its temperature range seen, its curve not): to 25 C
     1.0, 30 C 0.90, 35 C 0.80, 40 C 0.71, 45 C 0.63. All from memory; confirm against the standards.
     """
-    celsius = check_range("temperature_c", temperature_c, 0.0, 60.0, "C")
+    celsius = np.asarray(temperature_c, dtype=np.float64)
+    is_polyethylene(material)
+    kinds = np.unique(np.asarray(material, dtype=np.str_))
     words, celsius = np.broadcast_arrays(np.asarray(material, dtype=np.str_), celsius)
-    is_polyethylene(words)
     factor = np.empty(celsius.shape)
-    for word in np.unique(words):
+    for word in kinds:
         here = words == word
         factor[here] = _factor_of(str(word), celsius[here])
     return factor
@@ -342,5 +349,5 @@ def _held(rated: FloatArray, working: _Pair, often: _Pair, seldom: _Pair) -> Pre
         recurring_holds=holds[1],
         occasional_holds=holds[2],
         passes=np.asarray(holds[0] & holds[1] & holds[2], dtype=np.bool_),
-        utilisation=np.asarray(np.maximum(np.maximum(rates[0], rates[1]), rates[2])),
+        shares=(rates[0], rates[1], rates[2]),
     )

@@ -422,7 +422,7 @@ def _last_refused(
     ):
         cost = np.where(left, key, np.inf)
         left &= cost == cost.min(axis=1, keepdims=True)
-    return left.argmax(axis=1)
+    return np.asarray(left.argmax(axis=1), dtype=np.int64)
 
 
 def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> None:

@@ -24,7 +24,7 @@ __all__ = ["collapse_sheet", "grout_sheet"]
 
 _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
 _PORT = "least of Pa + rho w g zw - rho g z and 5 psi"
-_HEAD = "carrier under the head of the grout up to the port"
+_HEAD = "the carrier stands the grout up to the port, if P port is above nothing"
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
 _ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
 _COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
@@ -97,7 +97,7 @@ def _ring_steps(pipe: Carrier, hours: float, ovality: float, bare: ArrayLike) ->
     oval = external.ovality_factor(ovality)
     return (
         step("f0", "((1 - q)/(1 + q)^2)^3", oval, "number", "ASTM F1216"),
-        step("E", "modulus at that duration, 23 C", stiff, "pressure", known),
+        step("E", "modulus at that duration, 23 C", stiff, "stress", known),
         step("nu", "Poisson's ratio at that duration", nu, "number", known),
         step("P bare", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", bare, "pressure", _COLLAPSE),
     )

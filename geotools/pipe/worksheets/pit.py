@@ -146,7 +146,9 @@ def _dig_entries(working: float, soil: str, bedding: float) -> tuple[Entry, ...]
 
 def _bent_entries(fitting: bool, temperature_c: float) -> tuple[Entry, ...]:
     return (
-        entry("fitting", "yes" if fitting else "no", "word", "a fitting goes round it"),
+        entry(
+            "fitting", "yes" if fitting else "no", "word", "a flange or fitting goes round the bend"
+        ),
         entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
     )
 

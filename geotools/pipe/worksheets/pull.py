@@ -163,7 +163,7 @@ def _force_steps(
     force = pulling.head_force_n(
         *path, weight=weight, friction=mu[:, np.newaxis], tail_force=np.full(3, tail)
     )[:, -1]
-    formula = "F <- (F + w L (mu cos a + sin a)) exp(mu q), mu = {:g}"
+    formula = "(F + L (mu |w| cos a + w sin a)) exp(mu q) from stretch to stretch, mu = {:g}"
     names = "F low", "F", "F high"
     middle = band.source if friction is None else "friction as given"
     sources = "low end of the band", middle, "high end of it"
@@ -184,7 +184,7 @@ def _strength_steps(
     )
     formula, source = _stress_text(pipe.material)
     steps = (
-        step("s", formula, stress, "pressure", source),
+        step("s", formula, stress, "stress", source),
         step("A", "pi (OD - t) t", area, "area", "geometry, minimum wall"),
     )
     if math.isinf(bend_radius_m):
@@ -192,7 +192,7 @@ def _strength_steps(
     bent = float(stress) - float(allowed) / float(area)
     return (
         *steps,
-        step("s bend", "E OD/(2 R), up to s", bent, "pressure", "extreme fibre"),
+        step("s bend", "E OD/(2 R), up to s", bent, "stress", "extreme fibre"),
         step("F pipe", "(s - s bend) A", allowed, "force", "PPI Handbook ch. 12, from memory"),
     )
 

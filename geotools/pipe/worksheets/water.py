@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -70,6 +72,7 @@ def flow_sheet(
         steps=(
             _head_step("h1", "C1", "ID", run.head_before_m),
             _head_step("h2", "C2", "d", run.head_after_m),
+            *_colebrook_steps(pipe, flow_m3_per_s, length_m),
             step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
             step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
             step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
@@ -92,6 +95,16 @@ def _rough_entries(host_bore: float, host_c: float) -> tuple[Entry, ...]:
         entry("C1", host_c, "number", "Hazen-Williams C of the host"),
         entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
     )
+
+
+def _colebrook_steps(pipe: Carrier, flow: float, length: float) -> tuple[Step, ...]:
+    """Return the head after by the other formula; none where the flow is not turbulent."""
+    if hydraulics.reynolds(flow, pipe.bore_m) < hydraulics.TURBULENT:
+        return ()
+    rough = hydraulics.CARRIER_ROUGHNESS_M
+    head = hydraulics.colebrook_head_loss_m(flow, pipe.bore_m, rough, length)
+    text = f"f (L/d) V2^2/(2 g), roughness {rough * 1e3:g} mm, 15 C, to compare with h2"
+    return (step("h2 D-W", text, head, "head", "Darcy-Weisbach, f by Colebrook"),)
 
 
 def _head_step(symbol: str, c: str, bore: str, head: ArrayLike) -> Step:
@@ -173,8 +186,15 @@ def _pressure_results(check: pressure.PressureCheck, working: float) -> tuple[En
         entry("WP", working, "pressure", "working pressure"),
         entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
         entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
+        entry("governed by", _governing(check), "word", "the pressure nearest its limit"),
         verdict(bool(check.passes), "working pressure and surges against their limits"),
     )
+
+
+def _governing(check: pressure.PressureCheck) -> str:
+    """Name the pressure that takes most of its limit."""
+    names = "working pressure", "recurring surge", "occasional surge"
+    return names[int(np.argmax(check.shares))]
 
 
 def _water_entries(
@@ -231,7 +251,7 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
     root = f"sqrt(1 + {ratio:g} (DR - 2))"
     metric, us = f"1420/{root}  [m/s]", f"4660/{root}  [ft/s]"
     return (
-        step("HDS", f"design stress of {pipe.material}, 23 C", stress, "pressure", code),
+        step("HDS", f"design stress of {pipe.material}, 23 C", stress, "stress", code),
         step("PC", _class_text(pipe.material), class_pa, "pressure", f"ISO 4065, {code}"),
         step("FT", "temperature factor", factor, "number", code),
         step("a", metric, wave, "velocity", _WAVE, us),
@@ -254,7 +274,7 @@ def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
     metric, us = "(1.256e11/C)^(1/4.906)  [MPa]", "(5.05e21/C)^(1/4.906)  [psi]"
     return (
         step("C", "n life N", cycles, "number", "surges the pipe must stand"),
-        step("S", metric, stress, "pressure", _VINSON, us),
+        step("S", metric, stress, "stress", _VINSON, us),
         step("P fatigue", "2 S/(DR - 1)", most, "pressure", "hoop stress"),
     )
 
@@ -268,7 +288,7 @@ def _pressure_steps(
 ) -> tuple[Step, ...]:
     code = _code(pipe.material)
     limits = check.recurring_limit_pa, check.occasional_limit_pa
-    often_text, seldom_text = (f"{limit / check.working_limit_pa:g} PC FT" for limit in limits)
+    often_text, seldom_text = (_times(float(limit / check.working_limit_pa)) for limit in limits)
     if not is_polyethylene(pipe.material):
         often_text = "PC FT, or P fatigue if it is less"
     whole = bool(limits[0] >= check.working_limit_pa)
@@ -282,6 +302,11 @@ def _pressure_steps(
         step("P seldom", "WP + dP seldom", totals[1], "pressure", "sum"),
         step("limit seldom", seldom_text, limits[1], "pressure", code),
     )
+
+
+def _times(number: float) -> str:
+    """Write a multiple of the class with its temperature factor."""
+    return "PC FT" if math.isclose(number, 1.0) else f"{number:.4g} PC FT"
 
 
 def hydrotest_sheet(
@@ -379,8 +404,9 @@ def _test_limit_step(pipe: Carrier, most: FloatArray, temperature_c: float) -> S
     )
     other = {"PVC": "occasional limit of AWWA C900", "PVC-U": "EN 805"}
     standard = other.get(pipe.material, "ASTM F2164")
-    text = f"{float(most / allowed):g} PC FT"
-    return step("P most", text, most, "pressure", f"{standard}, from memory")
+    return step(
+        "P most", _times(float(most / allowed)), most, "pressure", f"{standard}, from memory"
+    )
 
 
 def _make_up_step(
