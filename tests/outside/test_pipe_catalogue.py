@@ -68,6 +68,12 @@ def test_metric_walls_follow_the_exact_series_rule(dn: int) -> None:
     assert ours == pytest.approx(ISO_WALLS_MM[dn], abs=1e-9)
 
 
+def test_metric_sizes_are_the_preferred_ones() -> None:
+    """ISO 161-1 series to 1400 seen in open code; ours ends at dn 1200 like the walls above."""
+    pipes = contenders(systems=["METRIC"], materials=["PE100"], drs=[17])
+    assert [float(pipe.nominal.split()[0]) for pipe in pipes] == list(ISO_WALLS_MM)
+
+
 PVC_U_SDR = (41, 33, 26, 21, 17, 13.6)  # PN 6, 8, 10, 12.5, 16, 20
 PVC_U_WALLS_MM = {
     110: (2.7, 3.4, 4.2, 5.3, 6.6, 8.1), 160: (4.0, 4.9, 6.2, 7.7, 9.5, 11.8),

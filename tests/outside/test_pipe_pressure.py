@@ -219,3 +219,16 @@ def test_recurring_surges_tire_pvc_and_not_polyethylene() -> None:
     assert check_pressure("PVC", 18, (limit + 20) * PSI, recurring_cycles=cycles).passes
     often = check_pressure("PE4710", 11, 1e6, **kept).recurring_limit_pa
     assert float(often) / PSI == pytest.approx(300, abs=1e-6)
+
+
+@pytest.mark.parametrize(("sdr", "exponent", "printed_bar"), [(11, 0.7, 15.96), (17, 0.9, 10.07)])
+def test_pe100_by_its_exact_series(sdr: float, exponent: float, printed_bar: float) -> None:
+    """The exact preferred S gives 15.96 and 10.07 bar, worked; the pipe is sold as PN 16 and 10.
+
+    Ours takes the nominal SDR, as the trade does: 16.00 and 10.00, 0.25 % over and 0.7 % under.
+    """
+    exact = 10.0 / (1.25 * 10.0**exponent) * 10.0
+    assert exact == pytest.approx(printed_bar, abs=0.005)
+    ours = float(pressure_class_pa("PE100", sdr)) / 1e5
+    assert ours == pytest.approx(exact, rel=0.0075)
+    assert ours == pytest.approx(round(printed_bar), abs=1e-9)
