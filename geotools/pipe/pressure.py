@@ -44,7 +44,7 @@ class PressureCheck:
     Attributes
     ----------
     class_pa : ndarray of float
-        Pressure class at 23 C.
+        Pressure class at 23 C, of PE100 and PVC-U at 20 C.
     working_limit_pa : ndarray of float
         Class times temperature factor.
     recurring_limit_pa, occasional_limit_pa : ndarray of float
@@ -78,7 +78,7 @@ class PressureCheck:
 def pressure_class_pa(
     material: str | NDArray[np.str_], dr: ArrayLike, *, published: bool = True
 ) -> FloatArray:
-    """Pressure class for water at 23 C.
+    """Pressure class for water at 23 C, of PE100 and PVC-U at 20 C.
 
     Parameters
     ----------

@@ -117,6 +117,23 @@ def test_stresses_are_in_the_units_engineers_write_them_in(slipmain: Run) -> Non
 
 
 @pytest.mark.parametrize(
+    ("asked", "symbol", "metric", "us"),
+    [
+        (("fit", *PE, "--bore", "0.7 m", "--rule", "radial_gap"), "c needed", "10 mm", "0.39 in"),
+        (("fit", *PE, "--bore", "0.7 m", "--rule", "share_or_total"), "c needed", "51 mm", "2 in"),
+        (("grout", *PE, "--bore", "0.7 m", "--length", "9 m"), "P port", "34.5 kPa", "5 psi"),
+    ],
+)
+def test_limits_in_formulas_are_in_the_units_shown(
+    slipmain: Run, asked: tuple[str, ...], symbol: str, metric: str, us: str
+) -> None:
+    for units, limit in (("si", metric), ("us", us)):
+        sheet = answer(slipmain, *asked, "--units", units)
+        (formula,) = [step["formula"] for step in sheet["steps"] if step["symbol"] == symbol]
+        assert formula.endswith(limit)
+
+
+@pytest.mark.parametrize(
     ("recurring", "occasional", "governs"),
     [("0 ft/s", "0 ft/s", "working pressure"), ("3 ft/s", "3 ft/s", "recurring surge"),
      ("0 ft/s", "9 ft/s", "occasional surge")],

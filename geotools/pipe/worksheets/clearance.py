@@ -51,7 +51,7 @@ def fit_sheet(
     """
     found = fitting.fit(host_bore_m, pipe.outside_m, rule=rule, share=share, bead_m=bead_m)
     largest = fitting.largest_outside_m(host_bore_m, rule=rule, share=share, bead_m=bead_m)
-    wanted, source = _rule_text(rule, share), _GAP if rule == "radial_gap" else _SHARE
+    (wanted, us), source = _rule_text(rule, share), _GAP if rule == "radial_gap" else _SHARE
     return Worksheet(
         title="Fit of the carrier in the host",
         inputs=(
@@ -63,7 +63,7 @@ def fit_sheet(
         steps=(
             step("c", "ID - OD - 2 b", found.clearance_m, "size", "geometry at the joint"),
             step("c/ID", "share of the bore that stays free", found.share, "share", "geometry"),
-            step("c needed", wanted, found.required_m, "size", source),
+            step("c needed", wanted, found.required_m, "size", source, us),
             step("OD most", "ID - c needed - 2 b", largest, "size", "the same rule"),
         ),
         results=(
@@ -77,15 +77,19 @@ def fit_sheet(
     )
 
 
-def _rule_text(rule: str, share: float) -> str:
-    """Say what a clearance rule asks for."""
+def _rule_text(rule: str, share: float) -> tuple[str, str]:
+    """Say what a clearance rule asks for, in metric and in US units."""
     if rule == "radial_gap":
-        return f"twice {fitting.GAP_M * 1e3:g} mm"
+        return f"twice {fitting.GAP_M * 1e3:g} mm", f"twice {fitting.GAP_M / INCH:.2g} in"
     part = f"{share:g} ID"
     if rule == "share_of_bore":
-        return part
-    wide, total = fitting.LARGE_BORE_M / INCH, fitting.TOTAL_M / INCH
-    return f"{part}; in hosts above {wide:g} in the less of that and {total:g} in"
+        return part, part
+    text = "{}; in hosts above {:.0f} {} the less of that and {:.0f} {}"
+    wide, total = fitting.LARGE_BORE_M, fitting.TOTAL_M
+    return (
+        text.format(part, wide * 1e3, "mm", total * 1e3, "mm"),
+        text.format(part, wide / INCH, "in", total / INCH, "in"),
+    )
 
 
 def bend_sheet(
@@ -164,7 +168,7 @@ def least_radius_step(pipe: Carrier, radius: ArrayLike) -> Step:
     """Return the step that gives the least bending radius, m, of a carrier."""
     other = {
         "PVC": "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory",
-        "PVC-U": "makers' manuals of metric pipe, wider in the cold; from memory",
+        "PVC-U": "makers' manuals of metric pipe; wider in the cold, from memory",
     }
     source = other.get(
         pipe.material, "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 from geotools.pipe import external
 from geotools.pipe._ranges import FloatArray
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
 from geotools.pipe.worksheets._parts import (
     PLANNING,
@@ -23,7 +23,8 @@ from geotools.pipe.worksheets._parts import (
 __all__ = ["collapse_sheet", "grout_sheet"]
 
 _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
-_PORT = "least of Pa + rho w g zw - rho g z and 5 psi"
+_PORT = "least of Pa + rho w g zw - rho g z and "
+_CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
 _HEAD = "the carrier stands the grout up to the port, if P port is above nothing"
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
 _ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
@@ -177,7 +178,7 @@ def _grout_steps(
     return (
         step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
         step("Pa", _CURING, stands, "pressure", _COLLAPSE),
-        step("P port", _PORT, limit, "pressure", "practice"),
+        step("P port", _PORT + _CAP, limit, "pressure", "practice", _PORT + _CAP_US),
         step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
     )
 

@@ -238,6 +238,11 @@ def _code(material: str) -> str:
     return other.get(material, "AWWA C906")
 
 
+def _rated_at(pipe: Carrier) -> int:
+    """Return the temperature the design stress is for, C."""
+    return 20 if pipe.material in ("PE100", "PVC-U") else 23
+
+
 def _class_text(material: str) -> str:
     return "2 HDS/(DR - 1)" + (", cut to a whole 5 psi" if material == "PVC" else "")
 
@@ -251,7 +256,9 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
     root = f"sqrt(1 + {ratio:g} (DR - 2))"
     metric, us = f"1420/{root}  [m/s]", f"4660/{root}  [ft/s]"
     return (
-        step("HDS", f"design stress of {pipe.material}, 23 C", stress, "stress", code),
+        step(
+            "HDS", f"design stress of {pipe.material}, {_rated_at(pipe)} C", stress, "stress", code
+        ),
         step("PC", _class_text(pipe.material), class_pa, "pressure", f"ISO 4065, {code}"),
         step("FT", "temperature factor", factor, "number", code),
         step("a", metric, wave, "velocity", _WAVE, us),
