@@ -122,7 +122,7 @@ def _choice(pipes: CarrierColumns, size: int) -> Case:
         limits = Criteria()
         facts = [_facts(pipes, row, limits) for row in range(len(pipes))]
         rows = list(zip(*(column[:count].tolist() for column in runs.values()), strict=True))
-        return [[_suits(fact, *row, limits) for row in rows] for fact in facts]
+        return [[_suits(fact, limits, *row) for row in rows] for fact in facts]
 
     return Case("choice of carriers", at_once, loop)
 
@@ -157,13 +157,13 @@ def _facts(pipes: CarrierColumns, row: int, limits: Criteria) -> _Fact:
 
 def _suits(
     pipe: _Fact,
+    limits: Criteria,
     low: float,
     centre: float,
     host_c: float,
     working: float,
     water: float,
     flow: float,
-    limits: Criteria,
 ) -> float:
     """Hold one pipe against one run."""
     if low - pipe.outside < limits.clearance_share * low:

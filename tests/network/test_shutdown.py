@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -434,6 +435,7 @@ class Truth:
     between: list[tuple[Vertex, Vertex, Gate]]
     people: dict[Vertex, tuple[int, int]]
 
+    @cached_property
     def part(self) -> dict[Vertex, int]:
         parts = enumerate(nx.connected_components(self.cut))
         return {vertex: k for k, members in parts for vertex in members}
@@ -501,16 +503,19 @@ def gates_along(truth: Truth, main: int) -> list[float]:
 
 def visited(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> set[Vertex]:
     """Return the vertices of a run that lie between its outermost gates."""
-    links, joints, gates = [], [], []
+    links: list[tuple[float, float, Vertex]] = []
+    joints: list[tuple[float, Vertex]] = []
+    gates: list[float] = []
     for piece in pieces.itertuples():
         main = runs_main(runs, piece)
 
         def chainage(at: float, piece: Any = piece) -> float:
-            return piece.end - at if piece.reversed else piece.start + at
+            return float(piece.end - at if piece.reversed else piece.start + at)
 
         for low, high, vertex in truth.chain[main]:
             if high > low:
-                links.append((*sorted((chainage(low), chainage(high))), vertex))
+                ends = chainage(low), chainage(high)
+                links.append((min(ends), max(ends), vertex))
         gates += [chainage(at) for at in gates_along(truth, main)]
         joints += [(chainage(100.0 * k), ("n", truth.net.mains[main][k])) for k in (0, 1)]
     room = min(VALVE_REACH, length / 3)
@@ -521,7 +526,7 @@ def visited(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> 
 
 
 def shutdown_of(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> dict[str, Any]:
-    part = truth.part()
+    part = truth.part
     dry_parts = {part[v] for v in visited(truth, runs, pieces, length)}
     dry = {v for v in truth.cut if part[v] in dry_parts}
     gone = truth.reached(set()) - truth.reached(dry) - dry

@@ -75,10 +75,10 @@ def test_contenders_can_be_narrowed() -> None:
 
 
 def test_pvc_u_below_the_sizes_of_its_design_coefficient_is_refused() -> None:
-    own = {"material": "PVC-U", "wall_min_m": 0.004}
-    assert custom_carrier("least", outside_m=0.110, **own).material == "PVC-U"
+    least = custom_carrier("least", material="PVC-U", outside_m=0.110, wall_min_m=0.004)
+    assert least.material == "PVC-U"
     with pytest.raises(RangeError, match=r"outside_m .*0\.11 to 3 m"):
-        custom_carrier("small", outside_m=0.090, **own)
+        custom_carrier("small", material="PVC-U", outside_m=0.090, wall_min_m=0.004)
 
 
 def test_the_two_kinds_of_pvc_are_told_apart_by_rule_and_not_by_resin() -> None:
