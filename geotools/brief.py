@@ -17,6 +17,7 @@ from pydantic_core import core_schema
 
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
+from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
 from geotools.units import parse_quantity
 
@@ -169,7 +170,7 @@ class OwnPipe(_Section):
     """A pipe of the user's own, added to the catalogue."""
 
     name: str = Field(min_length=1, max_length=80, description="its name")
-    material: Literal["PE4710", "PE3608", "PE100", "PVC"] = Field(description="its material")
+    material: Material = Field(description="its material")
     outside: Length = Field(gt=0.02, le=3, description="outside diameter")
     wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
 
@@ -200,14 +201,17 @@ class OwnPipe(_Section):
 class CarrierChoice(_Section):
     """Which carriers may be chosen; all four of system, nominal, material and dr fix one."""
 
-    system: Literal["DIPS", "IPS", "METRIC"] | None = _set(
+    system: System | None = _set(
         None, "only this system of outside diameters", "the whole catalogue"
     )
     nominal: str | None = _set(
         None, "only this nominal size, such as '20 in' or '500 mm'", "the whole catalogue"
     )
-    material: Literal["PE4710", "PE3608", "PE100", "PVC"] | None = _set(
-        None, "only this material", "the whole catalogue"
+    material: Material | None = _set(
+        None,
+        "only this material; PVC-U is in the choice only if it is named here or fixed, for few "
+        "make it for fusing",
+        "the whole catalogue, less PVC-U",
     )
     dr: float | None = _set(
         None,

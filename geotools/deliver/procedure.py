@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -24,6 +23,7 @@ from geotools.pipe.fusion import (
     iso_procedure,
 )
 from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.names import Material
 
 __all__ = ["PROCEDURES", "OwnProcedure", "Windows", "read_procedure", "windows"]
 
@@ -83,7 +83,7 @@ class OwnProcedure(_Strict):
     """The user's own qualified written procedure."""
 
     name: str = pydantic.Field(min_length=1, max_length=120)
-    materials: list[Literal["PE4710", "PE3608", "PE100", "PVC"]] = ["PVC"]
+    materials: list[Material] = ["PVC"]
     size: list[Size] = pydantic.Field(min_length=1)
 
 

@@ -54,6 +54,17 @@ class _Columns:
         return np.equal(self.run[1:], self.run[:-1])
 
 
+@dataclass(frozen=True)
+class _Levels:
+    """The axis of the host at the stations; one entry a station."""
+
+    axis: FloatArray
+    cover: FloatArray
+    depth: FloatArray
+    source: IntArray
+    grade: FloatArray
+
+
 def add_profile(
     stations: pd.DataFrame,
     mains: pd.DataFrame,
@@ -96,6 +107,24 @@ def add_profile(
         inverts give it, and ``grade`` 0.
     """
     columns = _columns(stations, mains, assumed_cover)
+    found = _levels(columns)
+    names = mains["feature"].astype(str).to_numpy(dtype=object)
+    _report_assumed(columns, assumed_cover, findings, run_ids)
+    _report_records(columns, mains, names, findings)
+    _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
+    _report_steps(columns, names, found.axis, found.grade, findings)
+    _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
+    return stations.assign(
+        axis_z=found.axis,
+        cover=found.cover,
+        depth=found.depth,
+        depth_source=np.array(SOURCES, dtype=object)[found.source],
+        grade=found.grade,
+    )
+
+
+def _levels(columns: _Columns) -> _Levels:
+    """Work out the axis and what lies over it, station by station."""
     by_invert = columns.source == INVERT
     height = columns.cover + columns.diameter  # ground to invert, where the ground is followed
     invert = np.where(by_invert, columns.invert, columns.ground - height)
@@ -106,20 +135,7 @@ def add_profile(
     source = np.where(by_invert & ~measured, stood_in, columns.source)
     depth = np.where(measured, columns.ground - columns.invert, height)
     cover = np.where(measured, depth - columns.diameter, columns.cover)
-    grade = _grades(columns, axis)
-    names = mains["feature"].astype(str).to_numpy(dtype=object)
-    _report_assumed(columns, assumed_cover, findings, run_ids)
-    _report_records(columns, mains, names, findings)
-    _report_levels(columns, names, cover, depth, grade, findings)
-    _report_steps(columns, names, axis, grade, findings)
-    _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
-    return stations.assign(
-        axis_z=axis,
-        cover=cover,
-        depth=depth,
-        depth_source=np.array(SOURCES, dtype=object)[source],
-        grade=grade,
-    )
+    return _Levels(axis, cover, depth, source, _grades(columns, axis))
 
 
 def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) -> _Columns:

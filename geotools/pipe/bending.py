@@ -86,7 +86,7 @@ def least_radius_m(
     *,
     fitting_in_bend: bool | NDArray[np.bool_] = False,
     temperature_c: ArrayLike = 23.0,
-    pvc_stress_pa: ArrayLike = PVC_STRESS_PA,
+    pvc_stress_pa: ArrayLike | None = None,
 ) -> FloatArray:
     """Least radius, to the axis, a carrier may be bent to while it is installed.
 
@@ -103,7 +103,8 @@ def least_radius_m(
     temperature_c : array_like, optional
         Wall temperature, C; see `cold_factor`.
     pvc_stress_pa : array_like, optional
-        Long-fibre bending stress allowed in PVC, Pa; 800 psi by default, 100 to 1500 psi.
+        Long-fibre bending stress allowed in PVC and PVC-U, Pa; 100 to 1500 psi. By default 800
+        psi in PVC, and in PVC-U what leaves 300 outside diameters.
 
     Returns
     -------
@@ -121,9 +122,12 @@ def least_radius_m(
     ch. 7 and AWWA M55, from memory; DR 11 = 25 also in the PPI sheet of July 2015. Ratios between
     two rows take the wider radius; metric 13.6 and 33 count as 13.5 and 32.5.
     PVC: R = E OD/(2 Sb), E = 400,000 psi; Sb = 800 psi gives 250 OD. AWWA M23 and C605, from
-    memory.
+    memory. PVC-U: 300 OD, as makers' manuals of metric pipe print it for bending on site.
     """
     outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
+    if pvc_stress_pa is None:
+        metric = np.asarray(material) == "PVC-U"
+        pvc_stress_pa = np.where(metric, PVC_PERMANENT_STRESS_PA, PVC_STRESS_PA)
     stress = check_range("pvc_stress_pa", pvc_stress_pa, 100 * PSI, 1500 * PSI, "Pa")
     plastic = is_polyethylene(material)
     thin = np.where(plastic, np.asarray(dr, dtype=np.float64), 11.0)
@@ -141,8 +145,9 @@ def permanent_radius_m(
 ) -> FloatArray:
     """Least radius a carrier may be left at in service.
 
-    PE takes the same table as during installation. PVC carries its hoop stress as well and is
-    given 300 outside diameters (667 psi) instead of 250; from memory, confirm with the maker.
+    PE takes the same table as during installation, PVC-U the same 300 outside diameters. PVC
+    carries its hoop stress as well and is given 300 (667 psi) instead of 250; from memory, confirm
+    with the maker.
 
     Parameters
     ----------

@@ -15,10 +15,11 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import to_si
-from geotools.pipe.materials import MATERIALS, material_property
+from geotools.pipe.materials import material_property
+from geotools.pipe.names import MATERIALS, SYSTEMS
 
 __all__ = [
-    "SYSTEMS",
+    "OWN_RATIO",
     "Carrier",
     "CarrierColumns",
     "CarrierLike",
@@ -30,13 +31,12 @@ __all__ = [
     "iso_wall_m",
 ]
 
-SYSTEMS = ("DIPS", "IPS", "METRIC")
-
 # ISO 4065: the pipe series S are Renard numbers; the SDR is only their rounded name.
 _ISO_EXPONENT = {
-    7.4: 0.5, 9.0: 0.6, 11.0: 0.7, 13.6: 0.8, 17.0: 0.9, 21.0: 1.0, 26.0: 1.1, 33.0: 1.2
+    7.4: 0.5, 9.0: 0.6, 11.0: 0.7, 13.6: 0.8, 17.0: 0.9, 21.0: 1.0, 26.0: 1.1, 33.0: 1.2, 41.0: 1.3
 }  # fmt: skip
-_DR_LOW, _DR_HIGH = 5.0, 100.0
+_PVC_U_FROM_M = 0.110  # below, C is 2.5 and not the 2.0 its design stress is taken with
+OWN_RATIO = (5.0, 100.0)  # outside diameter over wall of a pipe of one's own
 
 
 class CarrierLike(Protocol):
@@ -44,7 +44,7 @@ class CarrierLike(Protocol):
 
     @property
     def material(self) -> str | NDArray[np.str_]:
-        """Material, one of `materials.MATERIALS`."""
+        """Material, one of `names.MATERIALS`."""
 
     @property
     def dr(self) -> float | FloatArray:
@@ -84,7 +84,7 @@ class Carrier:
     nominal : str
         Nominal size with its unit, e.g. ``20 in`` or ``560 mm``.
     material : str
-        PE4710, PE3608, PE100 or PVC.
+        One of `names.MATERIALS`.
     dr : float
         Dimension ratio as named.
     outside_m, wall_min_m, wall_average_m, bore_m : float
@@ -173,7 +173,7 @@ def iso_wall_m(outside_m: ArrayLike, sdr: float) -> FloatArray:
     outside_m : array_like
         Outside diameter dn, m; 0.016 to 2.0.
     sdr : float
-        7.4, 9, 11, 13.6, 17, 21, 26 or 33.
+        7.4, 9, 11, 13.6, 17, 21, 26, 33 or 41.
 
     Returns
     -------
@@ -187,10 +187,10 @@ def iso_wall_m(outside_m: ArrayLike, sdr: float) -> FloatArray:
 
     Notes
     -----
-    ISO 4065 / ISO 4427-2: e = dn/(2 S + 1), S the exact preferred number (not the rounded SDR),
-    rounded up to 0.1 mm; an excess under 0.005 mm is dropped. Rule from memory; it reproduces the
-    printed columns as remembered up to dn 900; dn 1000 and above is weak. Confirm against the
-    standard.
+    ISO 4065 / ISO 4427-2 / ISO 1452-2: e = dn/(2 S + 1), S the exact preferred number (not the
+    rounded SDR), rounded up to 0.1 mm; an excess under 0.005 mm is dropped. Rule from memory; it
+    reproduces the printed columns as remembered up to dn 900; dn 1000 and above is weak. Confirm
+    against the standard.
     """
     dn = check_range("outside_m", outside_m, 0.016, 2.0, "m")
     if sdr not in _ISO_EXPONENT:
@@ -241,7 +241,7 @@ def carrier(*, system: str, nominal: str, material: str, dr: float) -> Carrier:
     nominal : str
         ``"20 in"``, ``"560 mm"``; the unit may be left out.
     material : str
-        PE4710, PE3608, PE100 or PVC.
+        One of `names.MATERIALS`.
     dr : float
         Dimension ratio (SDR for METRIC).
 
@@ -258,8 +258,9 @@ def carrier(*, system: str, nominal: str, material: str, dr: float) -> Carrier:
     Notes
     -----
     Minimum wall: OD/DR, for METRIC the rule of `iso_wall_m`. Average wall, and with it weight and
-    bore: minimum wall x 1.06 for PE (PPI Handbook, AWWA M55: bore = OD - 2.12 OD/DR) and x 1.03
-    for PVC (trade-association data book: bore = OD - 2.06 t). Tables that print OD - 2 t give a
+    bore: minimum wall x 1.06 for PE (PPI Handbook, AWWA M55: bore = OD - 2.12 OD/DR) and for PVC-U
+    (half the tolerance of ISO 1452-2), and x 1.03 for PVC (trade-association data book: bore =
+    OD - 2.06 t). Tables that print OD - 2 t give a
     slightly larger bore.
     """
     check_choice("system", system, SYSTEMS)
@@ -297,7 +298,7 @@ def custom_carrier(
     name : str
         The user's name for it.
     material : str
-        PE4710, PE3608, PE100 or PVC.
+        One of `names.MATERIALS`.
     outside_m, wall_min_m : float
         Outside diameter and minimum wall, m.
     system, nominal : str, optional
@@ -311,11 +312,14 @@ def custom_carrier(
     Raises
     ------
     RangeError
-        If the diameter is outside 0.02 to 3 m or OD/wall outside 5 to 100.
+        If the diameter is outside 0.02 to 3 m (PVC-U 0.11 to 3 m: below, its design coefficient is
+        another) or OD/wall outside 5 to 100.
     """
     check_choice("material", material, MATERIALS)
-    outside = float(check_range("outside_m", outside_m, 0.02, 3.0, "m"))
-    wall = float(check_range("wall_min_m", wall_min_m, outside / 100, outside / 5, "m"))
+    least = _PVC_U_FROM_M if material == "PVC-U" else 0.02
+    outside = float(check_range("outside_m", outside_m, least, 3.0, "m"))
+    thick, thin = OWN_RATIO
+    wall = float(check_range("wall_min_m", wall_min_m, outside / thin, outside / thick, "m"))
     ratio = round(outside / wall, 6)
     text = nominal if nominal is not None else f"{outside * 1e3:g} mm"
     return _finish(name, system, text, material, ratio, outside, wall)

@@ -68,8 +68,6 @@ def collapse_pressure_pa(
     ovality: ArrayLike = 0.03,
     safety: ArrayLike = 2.0,
     grout_factor: ArrayLike = 1.0,
-    modulus_pa: ArrayLike | None = None,
-    poisson: ArrayLike | None = None,
 ) -> FloatArray:
     """Outside pressure, over the inside one, that a carrier without support may stand.
 
@@ -87,10 +85,6 @@ def collapse_pressure_pa(
         Safety factor; 1 to 10.
     grout_factor : array_like, optional
         What grout all round multiplies the pressure by; 1 to 5, above 1 for PE alone.
-    modulus_pa : array_like, optional
-        Modulus, Pa; by default that of the material after `hours` at 23 C.
-    poisson : array_like, optional
-        By default short-term to 1 h, long-term beyond.
 
     Returns
     -------
@@ -105,21 +99,15 @@ def collapse_pressure_pa(
     Notes
     -----
     P = (f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, an unsupported ring (PPI Handbook ch. 6, ASTM
-    F1962); from memory. Grout all round raises it fivefold for PE (older PPI sliplining
-    table: 8 ft of water for DR 21 bare and 40 grouted; from memory); for PVC no figure is known.
-    It counts only where the annulus is filled without a gap, and not while the grout is fresh.
+    F1962), with E after so many hours at 23 C; from memory. Grout all round raises it fivefold
+    for PE (older PPI sliplining table: 8 ft of water for DR 21 bare and 40 grouted; from memory);
+    for PVC no figure is known. It counts only where the annulus is filled without a gap, and not
+    while the grout is fresh.
     """
     grouted = _grout_factor(material, grout_factor)
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
     factor = check_range("safety", safety, 1.0, 10.0, "")
-    if modulus_pa is None:
-        stiff = apparent_modulus_pa(material, hours)
-    else:
-        stiff = check_range("modulus_pa", modulus_pa, 1e6, 1e11, "Pa")
-    if poisson is None:
-        nu = poisson_ratio(material, hours)
-    else:
-        nu = check_range("poisson", poisson, 0.0, 0.5, "")
+    stiff, nu = apparent_modulus_pa(material, hours), poisson_ratio(material, hours)
     ring = 2.0 * stiff / (1.0 - nu**2) / (ratio - 1.0) ** 3
     return np.asarray(ovality_factor(ovality) / factor * ring * grouted, dtype=np.float64)
 

@@ -18,6 +18,7 @@ __all__ = [
     "LININGS",
     "TUBERCLE_M",
     "HostBore",
+    "gauged",
     "host_bore",
     "host_kind",
     "lining_m",
@@ -201,18 +202,30 @@ def _lining_layers(
     return np.asarray(low, dtype=np.float64), lined, np.zeros(kinds.shape)
 
 
+def _unmeasured(
+    kinds: NDArray[np.str_], size: FloatArray, year: FloatArray, lining: str, grown: FloatArray
+) -> HostBore:
+    """Bores by the tables; ``grown`` narrows the low one of bare iron, m."""
+    skin = lining_m(kinds, size)
+    tables = _tables_of(kinds, size)
+    layers = _lining_layers(tables, year, lining)
+    low, centre, high = (_bare(tables, size, k) - 2.0 * layers[k] * skin for k in range(3))
+    rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
+    low = low - 2.0 * np.where(rough, grown, 0.0)
+    low, centre, high, kinds = np.broadcast_arrays(low, centre, high, kinds)
+    return HostBore(low, centre, high, kinds, np.zeros(low.shape, dtype=np.bool_))
+
+
 def host_bore(
     material: str | NDArray[np.str_],
     nominal_m: ArrayLike,
     installed: ArrayLike = np.nan,
     *,
-    measured_m: ArrayLike = np.nan,
-    measured_tolerance_m: ArrayLike = 0.0,
     lining: str = "default",
     cleaned: bool | NDArray[np.bool_] = True,
     tubercle_m: ArrayLike = TUBERCLE_M,
 ) -> HostBore:
-    """Inside diameter of hosts with its uncertainty; a measured bore wins.
+    """Inside diameter of hosts nobody has gauged, with its uncertainty; see `gauged`.
 
     Parameters
     ----------
@@ -224,10 +237,6 @@ def host_bore(
         size (DN 80 to 2000) is taken as such a pipe.
     installed : array_like, optional
         Year laid; not-a-number if not known.
-    measured_m : array_like, optional
-        Bore found by gauge or proving pig, m; not-a-number where there is none.
-    measured_tolerance_m : array_like, optional
-        How far the measurement may be off, m.
     lining : {"default", "none", "single", "double"}, optional
         Shop lining. default: ductile iron and small steel lined, spun iron lined from 1950 on,
         other iron bare; the low bore then allows for a double lining, of metric pipe for a
@@ -245,7 +254,7 @@ def host_bore(
     Raises
     ------
     RangeError
-        If a size or a measured bore lies outside its range.
+        If a size lies outside its range.
     ChoiceError
         If `lining` is unknown.
 
@@ -257,24 +266,43 @@ def host_bore(
     check_choice("lining", lining, LININGS)
     size = check_range("nominal_m", nominal_m, 0.05, 3.0, "m")
     year = np.asarray(installed, dtype=np.float64)
-    measured = np.asarray(measured_m, dtype=np.float64)
-    has_measured = ~np.isnan(measured)
-    check_range("measured_m", np.where(has_measured, measured, 1.0), 0.03, 4.0, "m")
-    slack = check_range("measured_tolerance_m", measured_tolerance_m, 0.0, 0.2, "m")
     bump = check_range("tubercle_m", tubercle_m, 0.0, 0.1, "m")
     kinds, size, year = np.broadcast_arrays(host_kind(material, year), size, year)
-    skin = lining_m(kinds, size)
-    tables = _tables_of(kinds, size)
-    layers = _lining_layers(tables, year, lining)
-    rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
-    grown = np.where(np.asarray(cleaned) | ~rough, 0.0, bump)
-    bare = [_bare(tables, size, part) - 2.0 * layers[part] * skin for part in range(3)]
+    return _unmeasured(kinds, size, year, lining, np.where(cleaned, 0.0, bump))
+
+
+def gauged(estimate: HostBore, measured_m: ArrayLike, *, tolerance_m: ArrayLike = 0.0) -> HostBore:
+    """Put measured bores in the place of estimated ones: a measurement wins.
+
+    Parameters
+    ----------
+    estimate : HostBore
+        From `host_bore`. All arguments broadcast.
+    measured_m : array_like
+        Bore found by gauge or proving pig, m; 0.03 to 4, not-a-number where there is none.
+    tolerance_m : array_like, optional
+        How far the measurement may be off, m; 0 to 0.2.
+
+    Returns
+    -------
+    HostBore
+        Low, centre and high bore, measured where they were.
+
+    Raises
+    ------
+    RangeError
+        If a measurement or its tolerance lies outside its range.
+    """
+    measured = np.asarray(measured_m, dtype=np.float64)
+    there = ~np.isnan(measured)
+    check_range("measured_m", np.where(there, measured, 1.0), 0.03, 4.0, "m")
+    slack = check_range("tolerance_m", tolerance_m, 0.0, 0.2, "m")
     return HostBore(
-        low_m=np.asarray(np.where(has_measured, measured - slack, bare[0] - 2.0 * grown)),
-        centre_m=np.asarray(np.where(has_measured, measured, bare[1])),
-        high_m=np.asarray(np.where(has_measured, measured + slack, bare[2])),
-        kind=np.asarray(kinds),
-        measured=np.asarray(has_measured | np.zeros(size.shape, dtype=np.bool_)),
+        low_m=np.where(there, measured - slack, estimate.low_m),
+        centre_m=np.where(there, measured, estimate.centre_m),
+        high_m=np.where(there, measured + slack, estimate.high_m),
+        kind=estimate.kind,
+        measured=there | estimate.measured,
     )
 
 

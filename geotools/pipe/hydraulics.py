@@ -16,6 +16,7 @@ __all__ = [
     "CARRIER_C",
     "CARRIER_ROUGHNESS_M",
     "LINING_CLASSES",
+    "TURBULENT",
     "BeforeAfter",
     "CBand",
     "aged_c",
@@ -34,6 +35,7 @@ __all__ = [
 
 CARRIER_C = 150.0
 CARRIER_ROUGHNESS_M = 1.5e-6
+TURBULENT = 4000.0  # least Reynolds number of turbulent flow
 LINING_CLASSES = ("unlined", "lined", "cement", "concrete", "plastic")
 _HW = 10.67
 _HW_Q, _HW_D = 1.852, 4.8704
@@ -302,7 +304,7 @@ def friction_factor(reynolds_number: ArrayLike, relative_roughness: ArrayLike) -
     1/sqrt f = -2 log10(e/3.7 D + 2.51/(Re sqrt f)), solved by Newton's method to the last digits
     from an explicit first guess.
     """
-    re = check_range("reynolds_number", reynolds_number, 4000.0, 1e9, "")
+    re = check_range("reynolds_number", reynolds_number, TURBULENT, 1e9, "")
     rough = check_range("relative_roughness", relative_roughness, 0.0, 0.1, "") / 3.7
     x = -1.8 * np.log10(rough**1.11 + 6.9 / re)
     for _ in range(_NEWTON_STEPS):

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import to_si
+from geotools.pipe.names import MATERIALS
 
 __all__ = [
-    "MATERIALS",
     "apparent_modulus_pa",
     "by_material",
     "is_polyethylene",
@@ -23,7 +23,7 @@ __all__ = [
     "tension_temperature_factor",
 ]
 
-MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
+_VINYLS = ("PVC", "PVC-U")
 _HOURS_HIGH = 876_600.0  # 100 years
 # 23 C is 73.4 F; the tables are printed for 73 F and rounded
 _PE_FAHRENHEIT = (73.4, 100.0, 120.0, 140.0)
@@ -43,7 +43,7 @@ def material_property(material: str, name: str) -> float:
     Parameters
     ----------
     material : str
-        One of `MATERIALS`.
+        One of `names.MATERIALS`.
     name : str
         Property as named in ``data/materials.csv``.
 
@@ -125,12 +125,12 @@ def by_material(material: str | NDArray[np.str_], value_of: Callable[[str], floa
 
 
 def is_polyethylene(material: str | NDArray[np.str_]) -> NDArray[np.bool_]:
-    """Tell polyethylene from PVC.
+    """Tell polyethylene from PVC and PVC-U.
 
     Parameters
     ----------
     material : str or ndarray of str
-        Any shape; each one of `MATERIALS`.
+        Any shape; each one of `names.MATERIALS`.
 
     Returns
     -------
@@ -145,7 +145,7 @@ def is_polyethylene(material: str | NDArray[np.str_]) -> NDArray[np.bool_]:
     words = np.asarray(material, dtype=np.str_)
     for word in np.unique(words):
         check_choice("material", str(word), MATERIALS)
-    return np.asarray(words != "PVC", dtype=np.bool_)
+    return np.asarray(~np.isin(words, _VINYLS), dtype=np.bool_)
 
 
 @cache
@@ -165,7 +165,7 @@ def apparent_modulus_pa(material: str | NDArray[np.str_], hours: ArrayLike) -> F
     Parameters
     ----------
     material : str or ndarray of str
-        One of `MATERIALS`; broadcasts with `hours`.
+        One of `names.MATERIALS`; broadcasts with `hours`.
     hours : array_like
         Duration of the load, h; 0.01 h to 100 years.
 
@@ -204,7 +204,7 @@ def tension_temperature_factor(
     Parameters
     ----------
     material : str or ndarray of str
-        One of `MATERIALS`; broadcasts with `temperature_c`.
+        One of `names.MATERIALS`; broadcasts with `temperature_c`.
     temperature_c : array_like
         Temperature of the pipe wall, C; -20 to 60. Dark pipe in the sun reaches 50 to 60.
 
@@ -220,9 +220,9 @@ def tension_temperature_factor(
 
     Notes
     -----
-    PE: 100 F 0.78, 120 F 0.63, 140 F 0.50. PVC: its pressure factors (80 F 0.88 ... 140 F 0.22),
-    taken for tension too, which is on the safe side. From memory; confirm against AWWA M55 and
-    C900.
+    PE: 100 F 0.78, 120 F 0.63, 140 F 0.50. PVC and PVC-U: the pressure factors of
+    C900 (80 F 0.88 ... 140 F 0.22), taken for tension too, which is on the safe side. From
+    memory; confirm against AWWA M55 and C900.
     """
     warm = check_range("temperature_c", temperature_c, -20.0, 60.0, "C") * 1.8 + 32.0
     pe = np.interp(warm, _PE_FAHRENHEIT, _PE_FACTOR)

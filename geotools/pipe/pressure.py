@@ -22,15 +22,18 @@ __all__ = [
     "wave_speed_m_per_s",
 ]
 
-_PVC_WARM = ((73.4, 80, 90, 100, 110, 120, 130, 140), (1, 0.88, 0.75, 0.62, 0.5, 0.4, 0.3, 0.22))
-_ISO_WARM_C = ((20.0, 30.0, 40.0), (1.0, 0.87, 0.74))
 _PE_STEPS_F = (80.0, 90.0, 100.0)
 _PE_STEPS = (1.0, 0.9, 0.8)
-_HIGHEST_C = {"PE4710": 100.0, "PE3608": 100.0, "PE100": 104.0, "PVC": 140.0}  # Fahrenheit
+_PVC_F = (73.4, 80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
+# Temperature, C, and factor: straight lines between, 1 below the first, none above the last.
+_WARM_C = {
+    "PE100": ((20.0, 30.0, 40.0), (1.0, 0.87, 0.74)),
+    "PVC": ([(f - 32.0) / 1.8 for f in _PVC_F], (1, 0.88, 0.75, 0.62, 0.5, 0.4, 0.3, 0.22)),
+    "PVC-U": ((25.0, 30.0, 35.0, 40.0, 45.0), (1.0, 0.90, 0.80, 0.71, 0.63)),
+}
+_CLASS_STEP_PA = 5.0 * PSI  # of the classes printed for PVC
 BULK_MODULUS_PA = 300_000.0 * PSI
 _RIGID_WAVE = 4660.0 * FOOT
-_RECURRING_PE, _OCCASIONAL_PE = 1.5, 2.0
-_RECURRING_PVC, _OCCASIONAL_PVC = 1.0, 1.6
 _VINSON_CYCLES, _VINSON_POWER = 5.05e21, 4.906  # cycles, of a peak hoop stress in psi
 
 
@@ -41,7 +44,7 @@ class PressureCheck:
     Attributes
     ----------
     class_pa : ndarray of float
-        Pressure class at 23 C.
+        Pressure class at 23 C, of PE100 and PVC-U at 20 C.
     working_limit_pa : ndarray of float
         Class times temperature factor.
     recurring_limit_pa, occasional_limit_pa : ndarray of float
@@ -51,8 +54,8 @@ class PressureCheck:
         Which limits are kept.
     passes : ndarray of bool
         All three are kept.
-    utilisation : ndarray of float
-        The greatest of the three pressures over their limits.
+    shares : tuple of ndarray of float
+        Working pressure, with recurring and with occasional surge, each over its limit.
     """
 
     class_pa: FloatArray
@@ -63,13 +66,19 @@ class PressureCheck:
     recurring_holds: NDArray[np.bool_]
     occasional_holds: NDArray[np.bool_]
     passes: NDArray[np.bool_]
-    utilisation: FloatArray
+    shares: tuple[FloatArray, FloatArray, FloatArray]
+
+    @property
+    def utilisation(self) -> FloatArray:
+        """The greatest of the three pressures over their limits."""
+        working, often, seldom = self.shares
+        return np.asarray(np.maximum(np.maximum(working, often), seldom))
 
 
 def pressure_class_pa(
     material: str | NDArray[np.str_], dr: ArrayLike, *, published: bool = True
 ) -> FloatArray:
-    """Pressure class for water at 23 C.
+    """Pressure class for water at 23 C, of PE100 and PVC-U at 20 C.
 
     Parameters
     ----------
@@ -78,7 +87,8 @@ def pressure_class_pa(
     dr : array_like
         Dimension ratio as named; 5 to 100.
     published : bool, optional
-        Give PVC the class printed in its standard, the exact value cut to a whole 5 psi.
+        Give PVC the class printed in its standard, the exact value cut to a whole 5 psi. The
+        others have the exact one: PN 16 of PE100 in SDR 11, PN 10 of PVC-U in SDR 26.
 
     Returns
     -------
@@ -93,16 +103,16 @@ def pressure_class_pa(
     Notes
     -----
     P = 2 HDS/(DR - 1), thin ring (ISO 4065). HDS 2000 psi for PVC (AWWA C900-16), 1000 psi for
-    PE4710 (C906, design factor 0.63), 800 psi for PE3608; PE100 8 MPa, which is
-    PN = 20 MRS/(C (SDR - 1)) bar with C = 1.25 (ISO 12162).
+    PE4710 (C906, design factor 0.63), 800 psi for PE3608; PE100 8 MPa and PVC-U 12.5 MPa, which is
+    PN = 20 MRS/(C (SDR - 1)) bar with MRS 10 and C = 1.25 (ISO 12162), MRS 25 and C = 2.0 (ISO
+    1452-2, above dn 90).
     """
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
     exact = 2.0 * per_material(material, "hds") / (ratio - 1.0)
     if not published:
         return np.asarray(exact, dtype=np.float64)
-    step = 5.0 * PSI
-    cut = np.floor(exact / step + 1e-9) * step
-    return np.asarray(np.where(is_polyethylene(material), exact, cut), dtype=np.float64)
+    cut = np.floor(exact / _CLASS_STEP_PA + 1e-9) * _CLASS_STEP_PA
+    return np.asarray(np.where(np.asarray(material) == "PVC", cut, exact), dtype=np.float64)
 
 
 def temperature_factor(material: str | NDArray[np.str_], temperature_c: ArrayLike) -> FloatArray:
@@ -113,7 +123,8 @@ def temperature_factor(material: str | NDArray[np.str_], temperature_c: ArrayLik
     material : str or ndarray of str
         Carrier material; broadcasts with `temperature_c`.
     temperature_c : array_like
-        Water temperature, C; 0 to 60 for PVC, to 37.7 for PE4710 and PE3608, to 40 for PE100.
+        Water temperature, C; 0 to 60 for PVC, to 45 for PVC-U, to 40 for PE100, to 37.7 for PE4710
+        and PE3608.
 
     Returns
     -------
@@ -129,21 +140,29 @@ def temperature_factor(material: str | NDArray[np.str_], temperature_c: ArrayLik
     -----
     PVC (C900): 80 F 0.88, 90 0.75, 100 0.62, 110 0.50, 120 0.40, 130 0.30, 140 0.22, straight
     lines between. PE (C906): to 80 F 1.0, to 90 F 0.9, to 100 F 0.8. PE100 (ISO 4427): 20 C 1.0,
-    30 C 0.87, 40 C 0.74. All from memory; confirm against the standards.
+    30 C 0.87, 40 C 0.74. PVC-U (ISO 1452-2, its temperature range seen, its curve not): to 25 C
+    1.0, 30 C 0.90, 35 C 0.80, 40 C 0.71, 45 C 0.63. All from memory; confirm against the standards.
     """
-    celsius = check_range("temperature_c", temperature_c, 0.0, 60.0, "C")
+    celsius = np.asarray(temperature_c, dtype=np.float64)
+    is_polyethylene(material)
+    kinds = np.unique(np.asarray(material, dtype=np.str_))
     words, celsius = np.broadcast_arrays(np.asarray(material, dtype=np.str_), celsius)
-    is_polyethylene(words)
-    warm = celsius * 1.8 + 32.0
-    for word, most in _HIGHEST_C.items():
-        here = warm[words == word]
-        check_range(f"temperature_c of {word}", (here - 32.0) / 1.8, 0.0, (most - 32.0) / 1.8, "C")
-    step = np.minimum(np.searchsorted(_PE_STEPS_F, warm - 1e-9), len(_PE_STEPS) - 1)
-    awwa = np.asarray(_PE_STEPS)[step]
-    iso = np.interp(celsius, *_ISO_WARM_C)
-    pvc = np.interp(warm, *_PVC_WARM)
-    factor = np.where(words == "PVC", pvc, np.where(words == "PE100", iso, awwa))
-    return np.asarray(factor, dtype=np.float64)
+    factor = np.empty(celsius.shape)
+    for word in kinds:
+        here = words == word
+        factor[here] = _factor_of(str(word), celsius[here])
+    return factor
+
+
+def _factor_of(material: str, celsius: FloatArray) -> FloatArray:
+    """Share of the class of one material; the temperature is held against the table's end."""
+    iron = material not in _WARM_C
+    most = (_PE_STEPS_F[-1] - 32.0) / 1.8 if iron else _WARM_C[material][0][-1]
+    check_range(f"temperature_c of {material}", celsius, 0.0, most, "C")
+    if not iron:
+        return np.asarray(np.interp(celsius, *_WARM_C[material]), dtype=np.float64)
+    step = np.searchsorted(_PE_STEPS_F, celsius * 1.8 + 32.0 - 1e-9)
+    return np.asarray(_PE_STEPS)[np.minimum(step, len(_PE_STEPS) - 1)]
 
 
 def wave_speed_m_per_s(material: str | NDArray[np.str_], dr: ArrayLike) -> FloatArray:
@@ -168,8 +187,8 @@ def wave_speed_m_per_s(material: str | NDArray[np.str_], dr: ArrayLike) -> Float
 
     Notes
     -----
-    a = 4660/sqrt(1 + (K/E)(DR - 2)) ft/s, K = 300,000 psi, E = 400,000 psi (PVC), 150,000 psi
-    (PE, dynamic). AWWA M23, M55, PPI Handbook ch. 6; from memory.
+    a = 4660/sqrt(1 + (K/E)(DR - 2)) ft/s, K = 300,000 psi, E = 400,000 psi (PVC and PVC-U),
+    150,000 psi (PE, dynamic). AWWA M23, M55, PPI Handbook ch. 6; from memory.
     """
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
     softness = BULK_MODULUS_PA / per_material(material, "surge_modulus")
@@ -283,33 +302,52 @@ def check_pressure(
     -----
     With PC the class and FT the temperature factor. PE (C906): WP <= PC FT, WP + recurring <=
     1.5 PC FT, WP + occasional <= 2.0 PC FT (limits of DR 11 printed in the PPI sheet of July
-    2015). PVC (C900): WP and WP + recurring <= PC FT, WP + occasional <= 1.6 PC FT, from memory;
-    with recurring surges counted, WP + recurring also within `fatigue_limit_pa`. Tough PE needs
-    no check of fatigue (UK IGN 4-37-02).
+    2015). PVC (C900): WP and WP + recurring <= PC FT, WP + occasional <= 1.6 PC FT, from memory.
+    PVC-U: all three <= PC FT, for UK and European guidance keeps the peak within PN, from memory.
+    With recurring surges counted, WP + recurring of both PVC also within `fatigue_limit_pa`. Tough
+    PE needs no check of fatigue (UK IGN 4-37-02). The factors stand in ``data/materials.csv``.
     """
     working = check_range("working_pa", working_pa, 0.0, 1e7, "Pa")
     often = working + check_range("recurring_surge_pa", recurring_surge_pa, 0.0, 1e7, "Pa")
     seldom = working + check_range("occasional_surge_pa", occasional_surge_pa, 0.0, 1e7, "Pa")
-    plastic = is_polyethylene(material)
     rated = pressure_class_pa(material, dr)
     limit = rated * temperature_factor(material, temperature_c)
-    often_limit = limit * np.where(plastic, _RECURRING_PE, _RECURRING_PVC)
-    cycles = check_range("recurring_cycles", recurring_cycles, 0.0, 1e9, "")
-    tires = ~np.asarray(plastic) & (cycles >= 1.0) & (often > working)
-    fatigue = np.where(tires, fatigue_limit_pa(dr, np.maximum(cycles, 1.0)), np.inf)
-    often_limit = np.minimum(often_limit, fatigue)
-    seldom_limit = limit * np.where(plastic, _OCCASIONAL_PE, _OCCASIONAL_PVC)
-    rates = np.broadcast_arrays(working / limit, often / often_limit, seldom / seldom_limit)
+    fatigue = _fatigue_pa(material, dr, recurring_cycles, surges=often > working)
+    often_limit = np.minimum(limit * per_material(material, "recurring_times"), fatigue)
+    seldom_limit = limit * per_material(material, "occasional_times")
+    return _held(rated, (working, limit), (often, often_limit), (seldom, seldom_limit))
+
+
+def _fatigue_pa(
+    material: str | NDArray[np.str_],
+    dr: ArrayLike,
+    cycles: ArrayLike,
+    *,
+    surges: NDArray[np.bool_],
+) -> FloatArray:
+    """`fatigue_limit_pa` where fatigue is asked: surges of PVC that are counted; else no limit."""
+    number = check_range("recurring_cycles", cycles, 0.0, 1e9, "")
+    tires = ~is_polyethylene(material) & (number >= 1.0) & surges
+    return np.where(tires, fatigue_limit_pa(dr, np.maximum(number, 1.0)), np.inf)
+
+
+_Pair = tuple[FloatArray, FloatArray]
+
+
+def _held(rated: FloatArray, working: _Pair, often: _Pair, seldom: _Pair) -> PressureCheck:
+    """Hold three pressures, each with its limit, against these."""
+    pairs = working, often, seldom
+    rates = np.broadcast_arrays(*(pressure / limit for pressure, limit in pairs))
     holds = [np.asarray(rate <= 1.0 + 1e-9, dtype=np.bool_) for rate in rates]
     shape = rates[0].shape
     return PressureCheck(
         class_pa=np.broadcast_to(rated, shape),
-        working_limit_pa=np.broadcast_to(limit, shape),
-        recurring_limit_pa=np.broadcast_to(often_limit, shape),
-        occasional_limit_pa=np.broadcast_to(seldom_limit, shape),
+        working_limit_pa=np.broadcast_to(working[1], shape),
+        recurring_limit_pa=np.broadcast_to(often[1], shape),
+        occasional_limit_pa=np.broadcast_to(seldom[1], shape),
         working_holds=holds[0],
         recurring_holds=holds[1],
         occasional_holds=holds[2],
         passes=np.asarray(holds[0] & holds[1] & holds[2], dtype=np.bool_),
-        utilisation=np.asarray(np.maximum(np.maximum(rates[0], rates[1]), rates[2])),
+        shares=(rates[0], rates[1], rates[2]),
     )

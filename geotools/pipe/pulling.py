@@ -203,7 +203,7 @@ def allowable_stress_pa(
     and used here by analogy. At 12 h PE4710 gets 1330 psi, which is also the safe pull stress of
     ASTM F1962-22; a PPI sheet of July 2015 gives 1300 psi (1150 for PE3608), an older PPI
     Handbook 1150 (1100): set `stress_cap_pa` to hold to one of them.
-    PVC: 7000 psi (ASTM D1784 cell 12454) over 2.5, common practice.
+    PVC: 7000 psi (ASTM D1784 cell 12454) over 2.5, common practice; PVC-U: 45 MPa over the same.
     """
     basis = by_material(material, _tension_basis)
     plastic = is_polyethylene(material)

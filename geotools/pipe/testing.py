@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import FOOT, GALLON, GRAVITY, INCH, PSI, WATER_DENSITY
-from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
 
 __all__ = [
@@ -28,7 +28,6 @@ __all__ = [
 ]
 
 _C605 = 148_000.0
-_PE_TEST_LIMIT, _PVC_TEST_LIMIT = 1.5, 1.6
 _MAKE_UP_HOURS = (1.0, 2.0, 3.0)
 
 
@@ -159,12 +158,11 @@ def hydrotest_limit_pa(
 
     Notes
     -----
-    At the low point not above 1.5 times the class with its temperature factor (PE, ASTM F2164)
-    or 1.6 times (PVC, the occasional limit of C900); from memory.
+    At the low point not above 1.5 times the class with its temperature factor (PE, ASTM F2164;
+    PVC-U, EN 805) or 1.6 times (PVC, the occasional limit of C900); from memory.
     """
-    plastic = is_polyethylene(material)
-    times = np.where(plastic, _PE_TEST_LIMIT, _PVC_TEST_LIMIT)
-    pipe = pressure_class_pa(material, dr) * temperature_factor(material, temperature_c) * times
+    rated = pressure_class_pa(material, dr) * temperature_factor(material, temperature_c)
+    pipe = rated * per_material(material, "test_times")
     part = check_range("weakest_part_pa", weakest_part_pa, 0.0, np.inf, "Pa", above_low=True)
     column = WATER_DENSITY * GRAVITY * check_range("fall_m", fall_m, 0.0, 500.0, "m")
     lowest = np.minimum(pipe, part)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -61,55 +63,73 @@ def section_table(
     """
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
-    length = pulls["length"].to_numpy(dtype=float)
-    hours = pulls["hours"].to_numpy(dtype=float)
-    cooling = brief.pulls.ground_temperature - brief.carrier.temperature
-    stretched = stretch_m(
-        pipe, length, pulls["head_force"].to_numpy(dtype=float) / 2, hours=np.maximum(hours, 0.5)
-    )
-    shrinks = thermal_length_change_m(pipe.material, length, cooling)
     low, high = _levels(pulls, stations)
-    test = _test_pressures(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
-    bore = runs["bore"].to_numpy(dtype=float)[run]
+    working, bore = (runs[name].to_numpy(dtype=float)[run] for name in ("working", "bore"))
+    length = pulls["length"].to_numpy(dtype=float)
     return pd.DataFrame(
         {
             "pull_id": pulls["pull_id"],
             "run_id": pulls["run_id"],
             "length": length,
-            "stretch": stretched,
-            "thermal_change": shrinks,
-            "leave": length_to_leave_m(stretched, np.minimum(shrinks, 0.0)),
-            "wait_hours": recovery_wait_hours(hours),
+            **_recovery(pulls, pipe, brief),
             "water_volume": water_volume_m3(pipe.bore_m, length),
             "fill_hours": filling_hours(pipe.bore_m, length),
             "low_z": low,
             "high_z": high,
-            "test_pressure": test,
-            "test_pressure_high": np.maximum(test - WATER_DENSITY * GRAVITY * (high - low), 0.0),
-            "test_rule": np.where(_plastic(pipe), "PE", "PVC").astype(object),
-            "test_hours": np.where(
-                _plastic(pipe), brief.service.pe_test_hours, brief.service.pvc_test_duration / HOUR
-            ),
-            "make_up": _make_up(pipe, length, test, brief),
+            **_test(pipe, length, _test_pressures(working, pipe, brief), high - low, brief),
             "annulus_volume": annulus_volume_m3(
                 np.maximum(bore, pipe.outside_m), pipe.outside_m, length
             ),
-            "grout_limit": grout_injection_limit_pa(
-                pipe.material,
-                pipe.dr,
-                cure_hours=brief.pulls.grout_cure / HOUR,
-                port_above_low_point_m=np.nan_to_num(high - low),
-                inside_head_m=np.nan_to_num(high - low),
-                ovality=brief.service.ovality,
-                safety=brief.service.collapse_safety,
-            ),
-            "grout_lifts": grout_lift_count(pipe),
+            **_grout(pipe, np.nan_to_num(high - low), brief),
         }
     )
 
 
-def _plastic(pipe: CarrierColumns) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return np.array([is_polyethylene(str(m)) for m in pipe.material], dtype=bool)
+def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[str, FloatArray]:
+    """Return what the pipe stretches and shrinks, m, what to leave of it and how long to wait."""
+    length, force, hours = (
+        pulls[name].to_numpy(dtype=float) for name in ("length", "head_force", "hours")
+    )
+    cooling = brief.pulls.ground_temperature - brief.carrier.temperature
+    stretched = stretch_m(pipe, length, force / 2, hours=np.maximum(hours, 0.5))
+    shrinks = thermal_length_change_m(pipe.material, length, cooling)
+    return {
+        "stretch": stretched,
+        "thermal_change": shrinks,
+        "leave": length_to_leave_m(stretched, np.minimum(shrinks, 0.0)),
+        "wait_hours": recovery_wait_hours(hours),
+    }
+
+
+def _test(
+    pipe: CarrierColumns, length: FloatArray, test: FloatArray, rise: FloatArray, brief: Brief
+) -> dict[str, Any]:
+    """Return the hydrostatic test: ``test`` is its pressure, Pa, at the low point."""
+    plastic = is_polyethylene(pipe.material)
+    pvc_hours = brief.service.pvc_test_duration / HOUR
+    return {
+        "test_pressure": test,
+        "test_pressure_high": np.maximum(test - WATER_DENSITY * GRAVITY * rise, 0.0),
+        "test_rule": np.where(plastic, "PE", "PVC").astype(object),
+        "test_hours": np.where(plastic, brief.service.pe_test_hours, pvc_hours),
+        "make_up": _make_up(pipe, length, test, brief),
+    }
+
+
+def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, Any]:
+    """Return limit and lifts of the grout; carrier and port stand full up to the high point."""
+    return {
+        "grout_limit": grout_injection_limit_pa(
+            pipe.material,
+            pipe.dr,
+            cure_hours=brief.pulls.grout_cure / HOUR,
+            port_above_low_point_m=rise,
+            inside_head_m=rise,
+            ovality=brief.service.ovality,
+            safety=brief.service.collapse_safety,
+        ),
+        "grout_lifts": grout_lift_count(pipe),
+    }
 
 
 def _levels(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
@@ -154,7 +174,9 @@ def _make_up(
     allowance = pvc_allowance_m3_per_s(length, nominal, test) * brief.service.pvc_test_duration
     within = np.clip(nominal, *PE_TABLE_SIZES)
     return np.where(
-        _plastic(pipe), pe_make_up_m3(within, length, brief.service.pe_test_hours), allowance
+        is_polyethylene(pipe.material),
+        pe_make_up_m3(within, length, brief.service.pe_test_hours),
+        allowance,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,6 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
-    SYSTEMS,
     Carrier,
     CarrierColumns,
     as_columns,
@@ -26,7 +26,8 @@ from geotools.pipe.catalogue import (
 )
 from geotools.pipe.choice import CHOICE_RULES, Choice, Criteria, RunColumns, choose
 from geotools.pipe.hydraulics import CARRIER_C, before_and_after
-from geotools.pipe.materials import MATERIALS, is_polyethylene
+from geotools.pipe.materials import is_polyethylene
+from geotools.pipe.names import MATERIALS, SYSTEMS
 from geotools.pipe.pulling import (
     allowable_tension_n,
     machine_capacity_n,
@@ -61,7 +62,10 @@ RULE_TEXTS = {
 }
 # The same of the last, in a run whose design flow is not on record.
 LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
+# Metric PVC-U is mostly made with sockets: few make it for fusing, so it is no contender unasked.
+BY_NAME_ONLY = ("PVC-U",)
 DAY = 86400.0  # s
+CELLS_AT_ONCE = 500_000  # runs times pipes
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
 
@@ -167,9 +171,13 @@ def _catalogue(choice: CarrierChoice, units: str) -> tuple[list[Carrier], npt.ND
         "material": choice.material,
         "dr": choice.dr,
     }
-    wanted = np.array([all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every])
+    made = np.array([all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every])
+    wanted = made & np.array([_asked_for(pipe, choice) for pipe in every])
     if not wanted.any():
         asked = ", ".join(f"{n} {getattr(choice, n)}" for n, w in wishes.items() if w is not None)
+        if made.any():
+            only = ", ".join(sorted({p.material for p, m in zip(every, made, strict=True) if m}))
+            raise BriefError([f"carrier: {asked} is made of {only} alone; name it in material"])
         raise BriefError([f"carrier: the catalogue has no pipe of {asked}; widen the choice"])
     return every, wanted
 
@@ -209,6 +217,12 @@ def _size(nominal: str) -> float:
         raise BriefError([f"carrier.nominal: {error}"]) from error
 
 
+def _asked_for(pipe: Carrier, choice: CarrierChoice) -> bool:
+    """Say whether a pipe may contend unless it is fixed: see `BY_NAME_ONLY`."""
+    own = pipe.system == "own"
+    return own or choice.material is not None or pipe.material not in BY_NAME_ONLY
+
+
 def _meets(pipe: Carrier, name: str, wish: object) -> bool:
     """Say whether a pipe is as wished in one respect."""
     if wish is None:
@@ -225,7 +239,7 @@ def _fixed(
     """Return the pipe fixed for each run: by run or main, or by wishes that leave only one."""
     fixed = np.full(len(runs), np.flatnonzero(wanted)[0] if wanted.sum() == 1 else -1)
     rows = {pipe.name: row for row, pipe in enumerate(every)}
-    owners = _owners(runs)
+    owners = _owners(runs) if choice.fixed else {}
     given: dict[int, str] = {}
     faults = []
     for wish in choice.fixed:
@@ -298,7 +312,7 @@ def choice_limits(brief: Brief) -> Criteria:
 def _price(pipes: CarrierColumns, brief: Brief) -> FloatArray:
     """Return the price of each pipe per metre."""
     mass = pipes.density * wall_area_m2(pipes.outside_m, pipes.wall_average_m)
-    plastic = np.array([is_polyethylene(str(m)) for m in pipes.material])
+    plastic = is_polyethylene(pipes.material)
     return np.asarray(mass * np.where(plastic, brief.rates.pe_pipe, brief.rates.pvc_pipe))
 
 
@@ -333,40 +347,82 @@ def _no_pipe(
 ) -> npt.NDArray[np.object_]:
     """Say of runs with no pipe to try which rule refused the one that came closest."""
     reason = np.full(len(tries), "", dtype=object)
-    for run in np.flatnonzero((tries < 0).all(axis=1)):
-        told = quantity_text(bore[run], "bore", system, 0)
-        if fixed[run] >= 0:
-            name = pipes.name[fixed[run]]
-            reason[run] = f"the fixed carrier {name} does not enter the bore of {told}"
-            continue
-        last = _closest(verdict.refused_by[run], pipes, np.flatnonzero(wanted), bore[run])
-        name = pipes.name[last]
-        rule = CHOICE_RULES[int(verdict.refused_by[run, last])]
-        if pipes.outside_m[last] >= bore[run]:
-            reason[run] = f"no pipe suits; {name} is nearest in size but does not enter {told}"
-        else:
-            short = shortfall(rule, bool(flowing[run]))
-            reason[run] = f"no pipe suits; {name} came closest but {short}"
+    none = np.flatnonzero((tries < 0).all(axis=1))
+    last = np.where(
+        fixed[none] >= 0,
+        fixed[none],
+        _closest(verdict.refused_by, pipes, np.flatnonzero(wanted), bore, none),
+    )
+    # runs alike in all that is told of them share one text
+    alike = pd.DataFrame(
+        {
+            "pipe": last,
+            "rule": verdict.refused_by[none, last],
+            "bore": bore[none],
+            "fixed": fixed[none] >= 0,
+            "flowing": flowing[none],
+        }
+    )
+    kinds = alike.drop_duplicates()
+    texts = [_why_none(row, pipes, system) for row in kinds.itertuples()]
+    told = kinds.assign(text=texts)
+    reason[none] = alike.merge(told, how="left", on=list(alike.columns))["text"].to_numpy()
     return reason
 
 
-def _closest(
-    refused_by: npt.NDArray[np.int8], pipes: CarrierColumns, wanted: IntArray, bore: float
-) -> int:
-    """Return the pipe refused last of those near the host in size (`WINDOW`).
+def _why_none(row: Any, pipes: CarrierColumns, system: str) -> str:
+    """Say why no pipe can be tried: ``row`` has the pipe that came closest, rule and bore."""
+    name, told = pipes.name[row.pipe], quantity_text(row.bore, "bore", system, 0)
+    if row.fixed:
+        return f"the fixed carrier {name} does not enter the bore of {told}"
+    if pipes.outside_m[row.pipe] >= row.bore:
+        return f"no pipe suits; {name} is nearest in size but does not enter {told}"
+    short = shortfall(CHOICE_RULES[row.rule], row.flowing)
+    return f"no pipe suits; {name} came closest but {short}"
 
-    Of those refused by pressure from within or without it is the one of thickest wall, of the rest
-    and of its like that of largest bore. Where no pipe is near in size it is the nearest: by the
-    ratio of its outside diameter to the bore.
+
+def _closest(
+    refused_by: npt.NDArray[np.int8],
+    pipes: CarrierColumns,
+    wanted: IntArray,
+    bore: FloatArray,
+    runs: IntArray,
+) -> IntArray:
+    """Return for each of these runs the pipe refused last of those near the host in size.
+
+    Near is within `WINDOW`. Of those refused by pressure from within or without it is the one of
+    thickest wall, of the rest and of its like that of largest bore. Where no pipe is near in size
+    it is the nearest: by the ratio of its outside diameter to the bore.
     """
-    outside, inside = (np.asarray(d)[wanted] for d in (pipes.outside_m, pipes.bore_m))
-    near = (outside >= WINDOW * bore) & (outside < bore)
-    away = np.where(near, 0.0, np.abs(np.log(outside / bore)).round(9))
-    rule = refused_by[wanted]
+    by_name = wanted[np.argsort(pipes.name[wanted], kind="stable")]
+    last = np.empty(len(runs), dtype=np.int64)
+    block = max(1, CELLS_AT_ONCE // len(wanted))
+    for first in range(0, len(runs), block):
+        some = runs[first : first + block]
+        rule = refused_by[np.ix_(some, by_name)]
+        last[first : first + block] = by_name[_last_refused(rule, pipes, by_name, bore[some])]
+    return last
+
+
+def _last_refused(
+    rule: npt.NDArray[np.int8], pipes: CarrierColumns, names: IntArray, bore: FloatArray
+) -> IntArray:
+    """Return the column of `_closest` in each row of ``rule``, runs x pipes in order of name."""
+    outside, ratio = pipes.outside_m[names], pipes.dr[names]
+    near = (outside >= WINDOW * bore[:, None]) & (outside < bore[:, None])
+    away = np.abs(np.log(outside / bore[:, None])).round(9)
     weak = (rule == CHOICE_RULES.index("pressure")) | (rule == CHOICE_RULES.index("collapse"))
-    thin = np.where(weak, np.asarray(pipes.dr)[wanted], 0.0)
-    order = np.lexsort([pipes.name[wanted], -inside, thin, -rule, away, ~near])
-    return int(wanted[order[0]])
+    left = np.ones(rule.shape, dtype=bool)
+    for key in (
+        ~near,
+        np.where(near, 0.0, away),
+        -rule,
+        np.where(weak, ratio, 0.0),
+        np.broadcast_to(-pipes.bore_m[names], rule.shape),
+    ):
+        cost = np.where(left, key, np.inf)
+        left &= cost == cost.min(axis=1, keepdims=True)
+    return np.asarray(left.argmax(axis=1), dtype=np.int64)
 
 
 def report_fixed(contest: Contest, run_ids: list[str], findings: Findings) -> None:

@@ -9,7 +9,7 @@ import pandas as pd
 from geotools.brief import Service
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe.host import host_bore
+from geotools.pipe.host import gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class
 from geotools.schema import quantity_text
 
@@ -33,21 +33,19 @@ def service_columns(
     runs = len(run_ids)
     run = pieces["run"].to_numpy(dtype=np.int64)
     rows = mains.iloc[pieces["line"].to_numpy(dtype=np.int64)]
-    bore = host_bore(
+    host = (
         rows["material"].fillna("").to_numpy(dtype=str),
         rows["diameter"].to_numpy(dtype=float),
         rows["installed"].to_numpy(dtype=float),
-        measured_m=rows["bore"].to_numpy(dtype=float),
+    )
+    estimate = host_bore(
+        *host,
         lining=service.host_lining,
         cleaned=service.host_cleaned,
         tubercle_m=service.tubercles,
     )
-    bare = host_bore(
-        rows["material"].fillna("").to_numpy(dtype=str),
-        rows["diameter"].to_numpy(dtype=float),
-        rows["installed"].to_numpy(dtype=float),
-        lining="none",
-    )
+    bore = gauged(estimate, rows["bore"].to_numpy(dtype=float))
+    bare = host_bore(*host, lining="none")
     lined = (bare.centre_m - bore.centre_m > 0) & ~bore.measured
     c_factor = _c_factor(rows, bore.kind, lined, service.year)
     pressure = _highest(run, rows["pressure"].to_numpy(dtype=float), runs)

@@ -20,6 +20,7 @@ _UNITS: dict[str, tuple[str, str, str]] = {
     "length": ("length", "m", "ft"),
     "size": ("length", "mm", "in"),
     "pressure": ("pressure", "kPa", "psi"),
+    "stress": ("pressure", "MPa", "psi"),
     "force": ("force", "kN", "lbf"),
     "line_load": ("line_load", "N/m", "lbf/ft"),
     "angle": ("angle", "deg", "deg"),

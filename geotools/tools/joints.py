@@ -275,7 +275,6 @@ def check(
     OutputError
         If a result cannot be written.
     """
-    from geotools.deliver.asbuilt import check_records
     from geotools.deliver.read_plan import read_plan
 
     targets = _check_targets(output, csv, report, overwrite=overwrite)
@@ -286,14 +285,7 @@ def check(
     made = _schedule(file, procedure, procedure_file, tail, ())
     joints, planned = _only(file, made.joints, read, only)
     progress("checking", 0.0)
-    checked = check_records(
-        joints,
-        planned,
-        read["records"],
-        pull_records=read.get("pulls"),
-        qualifications=read.get("qualifications"),
-        units=units or file.units,
-    )
+    checked = _checked(joints, planned, read, units or file.units)
     _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
     return _told_check(checked, targets)
 
@@ -344,6 +336,20 @@ def _only(
         strangers = every.loc[~every["pull_id"].isin(ids), "pull_id"]
         read["pulls"] = read["pulls"].without("pull_id", strangers)
     return joints[other].reset_index(drop=True), every[every["pull_id"].isin(ids)]
+
+
+def _checked(joints: Any, pulls: Any, read: Mapping[str, Records], units: str) -> Checked:
+    """Hold the records that were given against joints and pulls."""
+    from geotools.deliver.asbuilt import check_records
+
+    return check_records(
+        joints,
+        pulls,
+        read["records"],
+        pull_records=read.get("pulls"),
+        qualifications=read.get("qualifications"),
+        units=units,
+    )
 
 
 def _write_check(

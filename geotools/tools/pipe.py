@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from geotools.pipe.names import MATERIALS, SYSTEMS
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
@@ -90,8 +91,6 @@ def _plain(
     return _Option(parameter, argument, refusals)
 
 
-SYSTEMS = ("DIPS", "IPS", "METRIC")
-MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
 _CARRIER = (
     Parameter("carrier", "text", "a pipe as plans name it, such as '20 in DIPS DR 17 PE4710'"),
     Parameter("system", "choice", "system of outside diameters", choices=SYSTEMS),
@@ -649,7 +648,7 @@ _US_LENGTHS = ("in", "inch", "inches", "ft", "foot", "feet", "yd", "yard", "yard
 
 def _carrier(given: Given, faults: list[str]) -> Carrier | None:
     """Return the carrier meant: by name, from the catalogue or by its own sizes."""
-    from geotools.pipe.catalogue import carrier, custom_carrier
+    from geotools.pipe.catalogue import OWN_RATIO, carrier, custom_carrier
 
     got = {name: given[name] for name in _CARRIER_NAMES if given[name] is not None}
     if set(got) == {"carrier"}:
@@ -658,8 +657,9 @@ def _carrier(given: Given, faults: list[str]) -> Carrier | None:
         return carrier(**got)
     if set(got) in ({"material", "outside", "wall"}, {"material", "outside", "dr"}):
         outside, material = got["outside"], got["material"]
-        if "dr" in got and got["dr"] <= 0:
-            faults.append(f"dr: {got['dr']:g} is out of range; valid above 0")
+        low, high = OWN_RATIO
+        if "dr" in got and not low <= got["dr"] <= high:
+            faults.append(f"dr: {got['dr']:g} is out of range; valid from {low:g} to {high:g}")
             return None
         wall = got.get("wall", outside / got.get("dr", math.inf))
         name = f"own pipe, {material}"
@@ -685,6 +685,9 @@ def _named(name: str, faults: list[str]) -> Carrier | None:
     return None
 
 
+_YEARS = (1700, 2100)
+
+
 def _bore(given: Given, estimate: str, faults: list[str]) -> tuple[float | None, tuple[Entry, ...]]:
     """Return the bore of the host, measured or from the tables, and what is told of it."""
     from geotools.pipe.host import host_bore
@@ -699,6 +702,10 @@ def _bore(given: Given, estimate: str, faults: list[str]) -> tuple[float | None,
             "the host must be given, and in one way: bore; or host_diameter and host_material, "
             f"with host_year if it is known{have}"
         )
+        return None, ()
+    low, high = _YEARS
+    if given["host_year"] is not None and not low <= given["host_year"] <= high:
+        faults.append(f"host_year: {given['host_year']} is out of range; valid {low} to {high}")
         return None, ()
     year = math.nan if given["host_year"] is None else float(given["host_year"])
     found = host_bore(given["host_material"], given["host_diameter"], year)
@@ -725,6 +732,11 @@ def _path_of_pull(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
         )
     if len(grades) not in (1, count):
         faults.append(f"grade: {len(grades)} grades do not go with {count} lengths")
+    faults += [
+        f"grade: {grade:g} is out of range; valid from -1 to 1: it is rise over run, 0.03 for 3 %"
+        for grade in grades
+        if not -1.0 <= grade <= 1.0
+    ]
     return arguments | {
         "deflections_rad": bends,
         "grades_rad": [math.atan(grade) for grade in grades if len(grades) > 1]
@@ -735,6 +747,9 @@ def _path_of_pull(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
 
 
 def _inside_of_grout(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
+    """Say what is in the carrier, which if it is empty has no head of water."""
+    if arguments["condition"] and arguments["inside_head_m"] > 0.0:
+        faults.append("inside_head: an empty carrier has no head of water in it; leave out one")
     return arguments | {"condition": "empty" if arguments["condition"] else "filled"}
 
 
@@ -764,7 +779,7 @@ _WORKED_OUT = {
 
 def _refusal(error: RangeError, sheet: _Sheet, written: Mapping[str, str]) -> str:
     """Say in the words and units of the user what cannot be used and what could."""
-    name = error.name.partition(" (")[0].partition(" of ")[0]
+    name, _, whose = error.name.partition(" (")[0].partition(" of ")
     if name in _WORKED_OUT:
         parameter_name, words = _WORKED_OUT[name]
         return f"{parameter_name}: {written.get(parameter_name, 'as given')}: {words}"
@@ -780,7 +795,8 @@ def _refusal(error: RangeError, sheet: _Sheet, written: Mapping[str, str]) -> st
     parameter, unit = found[name]
     if error.limits is None:
         return f"{parameter.name}: {error.value} cannot be used; valid: {error.valid}"
-    return f"{parameter.name}: {_range(error.limits, parameter, unit, written)}"
+    for_it = f" for {whose}" if whose in MATERIALS else ""
+    return f"{parameter.name}: {_range(error.limits, parameter, unit, written)}{for_it}"
 
 
 def _range(limits: Limits, parameter: Parameter, unit: float, written: Mapping[str, str]) -> str:
@@ -795,7 +811,11 @@ def _range(limits: Limits, parameter: Parameter, unit: float, written: Mapping[s
     def said(number: float) -> str:
         if not parameter.measure:
             return f"{number:.6g}"
-        return f"{in_unit(number * unit, shown, parameter.measure):.6g} {shown}"
+        value, told = in_unit(number * unit, shown, parameter.measure), shown
+        if 0.0 < abs(value) < 1e-3:  # a hundredth of an hour is no number of years to read
+            told = usual_unit(parameter.measure)
+            value = in_unit(number * unit, told, parameter.measure)
+        return f"{value:.6g} {told}" if abs(value) < 1e6 else f"{value:,.0f} {told}"
 
     opening = "above" if limits.above_low else "from"
     if math.isinf(limits.high):

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from tests.bench.batch_speed import measure_batch
+from tests.bench.engineering import measure_engineering
 from tests.bench.kills import run_campaign
 from tests.bench.nation import measure_nation
 from tests.bench.parts import measure_chaining, measure_elevation, measure_optimiser
@@ -39,6 +40,7 @@ def main() -> int:
         "chaining": lambda: measure_chaining(given.work, given.sizes or [1000, 10_000]),
         "optimiser": lambda: measure_optimiser(given.work, given.lengths, given.seconds),
         "elevation": lambda: measure_elevation(given.work, given.sizes or [1000, 10_000]),
+        "engineering": lambda: measure_engineering(*(given.sizes or [100_000, 1000])[:2]),
         "batch": lambda: measure_batch(given.work, (given.sizes or [1000])[0]),
         "nation": lambda: _nation(given.work, (given.sizes or [100_000])[0]),
         "kills": kills,

@@ -16,7 +16,17 @@ __all__ = ["Section", "keep", "kept", "show"]
 FOLDER = Path(__file__).parent
 KEPT, SHOWN = FOLDER / "results.json", FOLDER / "RESULTS.md"
 LIBRARIES = ("numpy", "pandas", "numba", "pyarrow", "pyogrio", "shapely", "rasterio", "scipy")
-ORDER = ("plan", "first", "chaining", "optimiser", "elevation", "batch", "nation", "kills")
+ORDER = (
+    "plan",
+    "first",
+    "chaining",
+    "optimiser",
+    "elevation",
+    "engineering",
+    "batch",
+    "nation",
+    "kills",
+)
 
 
 @dataclass(frozen=True)

@@ -279,7 +279,7 @@ def test_faults_of_own_pipes_name_the_pipe_and_the_part(tmp_path: Path) -> None:
     assert list(faults(tmp_path, text)) == [
         "carrier.dr: 3 is out of range: input should be greater than or equal to 6",
         "carrier.own.0.name: 'a=b': a name may not hold ';', ',' or '='",
-        "carrier.own.1.material: 'PE47' is none of 'PE4710', 'PE3608', 'PE100' or 'PVC'",
+        "carrier.own.1.material: 'PE47' is none of 'PE4710', 'PE3608', 'PE100', 'PVC' or 'PVC-U'",
         "carrier.own.2: 'short; PE' is not 'name; material; outside diameter; wall'",
         "carrier.own.3.outside: '24' has no unit; write for example '12 m'",
         "carrier.own.4.wall: 2.5145999999999997 is out of range: input should be less than or "

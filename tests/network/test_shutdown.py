@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import networkx as nx
 import numpy as np
@@ -404,10 +406,54 @@ def _shuffled(p: Points, rng: np.random.Generator) -> Points:
     return Points(p.table.iloc[order].reset_index(drop=True), p.xy[order])
 
 
-def expected(net: Grid, runs: RunSet) -> list[dict[str, Any]]:
-    """Work out every run's shutdown by plain searches; the runs are taken as given."""
+Vertex = tuple[Any, ...]
+
+
+class Gate(NamedTuple):
+    """A valve that stands on a main, ``at`` so far along it."""
+
+    main: int
+    at: float
+    stuck: bool
+    closed: bool
+    name: str
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A network cut up by its valves: every piece of a main, and every node, is a vertex.
+
+    ``cut`` joins what no valve can part, ``whole`` what water flows through now; ``chain`` holds
+    the pieces of each main from its start, as low, high and vertex; ``between`` the gates that
+    can be shut or are, each with the two vertices it parts.
+    """
+
+    net: Grid
+    cut: nx.Graph
+    whole: nx.Graph
+    chain: dict[int, list[tuple[float, float, Vertex]]]
+    between: list[tuple[Vertex, Vertex, Gate]]
+    people: dict[Vertex, tuple[int, int]]
+
+    @cached_property
+    def part(self) -> dict[Vertex, int]:
+        parts = enumerate(nx.connected_components(self.cut))
+        return {vertex: k for k, members in parts for vertex in members}
+
+    def size(self, vertices: set[Vertex]) -> float:
+        rows = (row for chain in self.chain.values() for row in chain)
+        return sum(high - low for low, high, vertex in rows if vertex in vertices)
+
+    def reached(self, out: set[Vertex]) -> set[Vertex]:
+        """Return what the sources reach with some vertices out of service."""
+        left = self.whole.subgraph(set(self.whole) - out)
+        sources = [("n", n) for n in self.net.sources]
+        return set().union(*(nx.node_connected_component(left, s) for s in sources if s in left))
+
+
+def gates_of(net: Grid) -> list[Gate]:
     degree = pd.Series([n for m in net.mains for n in m]).value_counts()
-    stand = []
+    gates = []
     for k, (main, at, kind, state) in enumerate(net.valves):
         if at in (0, 100):  # on a node: of two mains it is put on the first by name
             node = net.mains[main][int(at > 0)]
@@ -415,88 +461,101 @@ def expected(net: Grid, runs: RunSet) -> list[dict[str, Any]]:
                 continue
             main = min(m for m, ends in enumerate(net.mains) if node in ends)
             at = 100.0 * net.mains[main].index(node)
-        stand.append((main, at, "seized" in kind, state == 0, f"v{k}"))
-    cut, whole = nx.Graph(), nx.Graph()
-    chain: dict[int, list[tuple[float, float, Any]]] = {}
-    between = []
+        gates.append(Gate(main, at, "seized" in kind, state == 0, f"v{k}"))
+    return gates
+
+
+def cut_up(net: Grid) -> Truth:
+    truth = Truth(net, nx.Graph(), nx.Graph(), {}, [], {})
+    gates = gates_of(net)
     for main, (a, b) in enumerate(net.mains):
-        here = sorted(v[1:] for v in stand if v[0] == main)
-        marks = [0.0, *(v[0] for v in here), 100.0]
-        chain[main] = [(marks[k], marks[k + 1], ("l", main, k)) for k in range(len(marks) - 1)]
-        for graph in (cut, whole):
-            graph.add_edge(("n", a), chain[main][0][2])
-            graph.add_edge(("n", b), chain[main][-1][2])
-        for k, (at, stuck, closed, name) in enumerate(here):
-            pair = (("l", main, k), ("l", main, k + 1))
-            cut.add_nodes_from(pair)
-            if not closed:
-                whole.add_edge(*pair)
-            whole.add_nodes_from(pair)
-            if stuck and not closed:
-                cut.add_edge(*pair)
+        here = sorted(gate for gate in gates if gate.main == main)
+        marks = [0.0, *(gate.at for gate in here), 100.0]
+        chain = [(low, high, ("l", main, k)) for k, (low, high) in enumerate(pairwise(marks))]
+        truth.chain[main] = chain
+        for graph in (truth.cut, truth.whole):
+            graph.add_nodes_from(vertex for *_, vertex in chain)
+            graph.add_edges_from([(("n", a), chain[0][2]), (("n", b), chain[-1][2])])
+        for gate, (left, right) in zip(here, pairwise(v for *_, v in chain), strict=True):
+            if not gate.closed:
+                truth.whole.add_edge(left, right)
+            if gate.stuck and not gate.closed:
+                truth.cut.add_edge(left, right)
             else:
-                between.append((*pair, main, at, closed, name))
-    part = {v: k for k, c in enumerate(nx.connected_components(cut)) for v in c}
-    size = {v: high - low for rows in chain.values() for low, high, v in rows}
-    people: dict[Any, list[int]] = {}
+                truth.between.append((left, right, gate))
     for main, at, many, critical in net.laterals:
-        (vertex,) = (v for low, high, v in chain[main] if low < at < high)
-        total = people.setdefault(vertex, [0, 0])
-        total[0] += many
-        total[1] += critical
-    sources = [("n", n) for n in net.sources]
+        (vertex,) = (v for low, high, v in truth.chain[main] if low < at < high)
+        people, of_them = truth.people.get(vertex, (0, 0))
+        truth.people[vertex] = people + many, of_them + critical
+    return truth
 
-    def reached(out: set[Any]) -> set[Any]:
-        left = whole.subgraph(set(whole) - out)
-        return set().union(*(nx.node_connected_component(left, s) for s in sources if s in left))
 
-    rows = []
-    for run, pieces in runs.chains.pieces.groupby("run"):
-        length = float(runs.table["length"].iloc[run])
-        room = min(VALVE_REACH, length / 3)
-        links, joints, gates = [], [], []
-        for piece in pieces.itertuples():
-            name = runs_main(runs, piece)
+def gates_along(truth: Truth, main: int) -> list[float]:
+    """Return how far along a main the gates stand, those of its neighbours at its ends too."""
+    net = truth.net
+    places = [gate.at for *_, gate in truth.between if gate.main == main]
+    for *_, gate in truth.between:
+        if gate.at in (0, 100):
+            node = net.mains[gate.main][int(gate.at > 0)]
+            places += [100.0 * k for k in (0, 1) if node == net.mains[main][k]]
+    return places
 
-            def chainage(at: float, piece: Any = piece) -> float:
-                return piece.end - at if piece.reversed else piece.start + at
 
-            for low, high, vertex in chain[name]:
-                if high > low:
-                    links.append((*sorted((chainage(low), chainage(high))), vertex))
-            gates += [
-                chainage(100.0 * k)
-                for *_, m, at, _, _ in between
-                for k in (0, 1)
-                if at in (0, 100) and net.mains[m][int(at > 0)] == net.mains[name][k]
-            ]
-            gates += [chainage(at) for *_, m, at, _, _ in between if m == name]
-            joints += [(chainage(100.0 * k), ("n", net.mains[name][k])) for k in (0, 1)]
-        first = min((g for g in gates if g <= room), default=-1.0)
-        last = max((g for g in gates if g >= length - room), default=length + 1.0)
-        visited = {v for low, high, v in links if high > first and low < last}
-        visited |= {v for at, v in joints if first < at < last}
-        dry_parts = {part[v] for v in visited}
-        dry = {v for v in cut if part[v] in dry_parts}
-        close = {name for a, b, *_, closed, name in between
-                 if not closed and (a in dry) != (b in dry)}  # fmt: skip
-        gone = reached(set()) - reached(dry) - dry
-        members = {runs_main(runs, p) for p in pieces.itertuples()}
-        rows.append(
-            {
-                "mains": frozenset(members),
-                "valves": close,
-                "segments": len(dry_parts),
-                "main_length": sum(size.get(v, 0.0) for v in dry),
-                "customers": sum(people.get(v, [0, 0])[0] for v in dry | gone),
-                "critical": sum(people.get(v, [0, 0])[1] for v in dry | gone),
-                "cut_off_nodes": sum(v[0] == "n" for v in gone),
-                "cut_off_length": sum(size.get(v, 0.0) for v in gone),
-                "temporary_supply": length,
-                "temporary_services": sum(m in members for m, *_ in net.laterals),
-            }
-        )
-    return rows
+def visited(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> set[Vertex]:
+    """Return the vertices of a run that lie between its outermost gates."""
+    links: list[tuple[float, float, Vertex]] = []
+    joints: list[tuple[float, Vertex]] = []
+    gates: list[float] = []
+    for piece in pieces.itertuples():
+        main = runs_main(runs, piece)
+
+        def chainage(at: float, piece: Any = piece) -> float:
+            return float(piece.end - at if piece.reversed else piece.start + at)
+
+        for low, high, vertex in truth.chain[main]:
+            if high > low:
+                ends = chainage(low), chainage(high)
+                links.append((min(ends), max(ends), vertex))
+        gates += [chainage(at) for at in gates_along(truth, main)]
+        joints += [(chainage(100.0 * k), ("n", truth.net.mains[main][k])) for k in (0, 1)]
+    room = min(VALVE_REACH, length / 3)
+    first = min((g for g in gates if g <= room), default=-1.0)
+    last = max((g for g in gates if g >= length - room), default=length + 1.0)
+    found = {v for low, high, v in links if high > first and low < last}
+    return found | {v for at, v in joints if first < at < last}
+
+
+def shutdown_of(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> dict[str, Any]:
+    part = truth.part
+    dry_parts = {part[v] for v in visited(truth, runs, pieces, length)}
+    dry = {v for v in truth.cut if part[v] in dry_parts}
+    gone = truth.reached(set()) - truth.reached(dry) - dry
+    members = {runs_main(runs, piece) for piece in pieces.itertuples()}
+    people = [truth.people.get(v, (0, 0)) for v in dry | gone]
+    to_close = {
+        gate.name for a, b, gate in truth.between if not gate.closed and (a in dry) != (b in dry)
+    }
+    return {
+        "mains": frozenset(members),
+        "valves": to_close,
+        "segments": len(dry_parts),
+        "main_length": truth.size(dry),
+        "customers": sum(many for many, _ in people),
+        "critical": sum(critical for _, critical in people),
+        "cut_off_nodes": sum(v[0] == "n" for v in gone),
+        "cut_off_length": truth.size(gone),
+        "temporary_supply": length,
+        "temporary_services": sum(main in members for main, *_ in truth.net.laterals),
+    }
+
+
+def expected(net: Grid, runs: RunSet) -> list[dict[str, Any]]:
+    """Work out every run's shutdown by plain searches; the runs are taken as given."""
+    truth = cut_up(net)
+    return [
+        shutdown_of(truth, runs, pieces, float(runs.table["length"].iloc[run]))
+        for run, pieces in runs.chains.pieces.groupby("run")
+    ]
 
 
 def runs_main(runs: RunSet, piece: Any) -> int:

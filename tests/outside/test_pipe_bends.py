@@ -43,6 +43,18 @@ def test_clearance_rules_give_the_worked_verdicts(
     assert bool(gap.passes) is gap_passes
 
 
+def test_two_inches_are_enough_in_hosts_above_24_inches() -> None:
+    """PPI Handbook ch. 11, AWWA M28, ASTM F585, from memory: 2 in in all, whatever the share."""
+    wide = fit(30.0 * INCH, 28.0 * INCH, rule="share_or_total")
+    assert float(wide.required_m) / INCH == pytest.approx(2.0, abs=1e-9)
+    assert bool(wide.passes)
+    assert not bool(fit(30.0 * INCH, 28.0 * INCH).passes)  # 6.7 % of the bore
+    # below 24 in the share holds on, as it does where it asks for less than 2 in
+    narrow = fit(20.0 * INCH, 18.1 * INCH, rule="share_or_total")
+    assert float(narrow.required_m) / INCH == pytest.approx(2.0, abs=1e-9)
+    assert not bool(narrow.passes)
+
+
 @pytest.mark.parametrize(
     ("drop", "radius", "form", "printed"),
     [

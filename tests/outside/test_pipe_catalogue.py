@@ -6,7 +6,8 @@ import fluids.piping
 import numpy as np
 import pytest
 
-from geotools.pipe.catalogue import SYSTEMS, as_columns, carrier, contenders, iso_wall_m
+from geotools.pipe.catalogue import as_columns, carrier, contenders, iso_wall_m
+from geotools.pipe.names import SYSTEMS
 from geotools.pipe.pulling import wall_area_m2
 
 INCH = 0.0254
@@ -65,6 +66,40 @@ ISO_WALLS_MM = {
 def test_metric_walls_follow_the_exact_series_rule(dn: int) -> None:
     ours = [float(iso_wall_m(dn / 1e3, sdr)) * 1e3 for sdr in ISO_SDR]
     assert ours == pytest.approx(ISO_WALLS_MM[dn], abs=1e-9)
+
+
+def test_metric_sizes_are_the_preferred_ones() -> None:
+    """ISO 161-1 series to 1400 seen in open code; ours ends at dn 1200 like the walls above."""
+    pipes = contenders(systems=["METRIC"], materials=["PE100"], drs=[17])
+    assert [float(pipe.nominal.split()[0]) for pipe in pipes] == list(ISO_WALLS_MM)
+
+
+PVC_U_SDR = (41, 33, 26, 21, 17, 13.6)  # PN 6, 8, 10, 12.5, 16, 20
+PVC_U_WALLS_MM = {
+    110: (2.7, 3.4, 4.2, 5.3, 6.6, 8.1), 160: (4.0, 4.9, 6.2, 7.7, 9.5, 11.8),
+    200: (4.9, 6.2, 7.7, 9.6, 11.9, 14.7), 250: (6.2, 7.7, 9.6, 11.9, 14.8, 18.4),
+    315: (7.7, 9.7, 12.1, 15.0, 18.7, 23.2), 400: (9.8, 12.3, 15.3, 19.1, 23.7, 29.4),
+    500: (12.3, 15.3, 19.1, 23.9, 29.7, 36.8), 630: (15.4, 19.3, 24.1, 30.0, 37.4, 46.3),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("dn", PVC_U_WALLS_MM)
+def test_walls_of_metric_pvc_u(dn: int) -> None:
+    """e_min of ISO 1452-2 as remembered (from memory; confirm against the standard); no gap."""
+    pipes = [
+        carrier(system="METRIC", nominal=f"{dn} mm", material="PVC-U", dr=sdr) for sdr in PVC_U_SDR
+    ]
+    walls = [pipe.wall_min_m * 1e3 for pipe in pipes]
+    assert walls == pytest.approx(PVC_U_WALLS_MM[dn], abs=1e-9)
+
+
+def test_sizes_of_metric_pvc_u() -> None:
+    """ISO 1452-2: dn 110 to 1000, in the two thickest series to 630 (from memory)."""
+    pipes = contenders(systems=["METRIC"], materials=["PVC-U"])
+    for sdr in PVC_U_SDR:
+        sizes = [float(pipe.nominal.split()[0]) for pipe in pipes if pipe.dr == sdr]
+        assert (min(sizes), max(sizes)) == (110, 630 if sdr < 21 else 1000)
+    assert "500 mm SDR 26 PVC-U" in {pipe.name for pipe in pipes}
 
 
 def test_metric_wall_seen_in_open_code() -> None:

@@ -132,3 +132,53 @@ def test_spun_iron_is_wider_than_its_nominal_size() -> None:
     for nominal in (4, 6, 8, 10, 12, 16, 20):
         over = float(host_bore("CI", nominal * INCH, 1940).centre_m) / INCH - nominal
         assert 0.095 <= over <= 0.405, nominal
+
+
+@pytest.mark.parametrize("nominal", PIT_CAST)
+def test_band_of_pit_cast_is_the_one_laid_down(nominal: int) -> None:
+    """0.25 in either way to 12 in and 0.35 in above, for a clean bore; from memory."""
+    band = host_bore("cast iron", nominal * INCH, 1910)
+    half = 0.25 if nominal <= 12 else 0.35
+    assert float(band.low_m) / INCH == pytest.approx(nominal - half, abs=1e-9)
+    assert float(band.high_m) / INCH == pytest.approx(nominal + half, abs=1e-9)
+
+
+# Spun gray iron of A21.6/A21.8: walls, inches, weak memory; outside diameter that of ductile iron.
+SPUN = {4: (4.80, 0.35), 6: (6.90, 0.38), 8: (9.05, 0.41), 10: (11.10, 0.44), 12: (13.20, 0.48),
+        16: (17.40, 0.54), 20: (21.60, 0.62)}  # fmt: skip
+
+
+@pytest.mark.parametrize("nominal", SPUN)
+def test_spun_iron_is_its_outside_less_twice_the_wall(nominal: int) -> None:
+    outside, wall = SPUN[nominal]
+    bare = float(host_bore("CI", nominal * INCH, 1940).centre_m) / INCH
+    assert bare == pytest.approx(outside - 2 * wall, abs=1e-9)
+
+
+# AWWA C151-17 in open pipe data: outside diameter and wall of the thickest pressure class, inches.
+THICKEST = {4: (4.80, 0.25), 6: (6.90, 0.25), 8: (9.05, 0.25), 10: (11.10, 0.26),
+            12: (13.20, 0.28), 14: (15.30, 0.31), 16: (17.40, 0.34), 18: (19.50, 0.36),
+            20: (21.60, 0.38), 24: (25.80, 0.43), 30: (32.00, 0.49), 36: (38.30, 0.56),
+            42: (44.50, 0.63), 48: (50.80, 0.70)}  # fmt: skip
+
+
+@pytest.mark.parametrize("nominal", THICKEST)
+def test_narrowest_ductile_bore_is_below_the_thickest_class(nominal: int) -> None:
+    """Ours leaves 0.1 in more wall for older thickness classes, from memory."""
+    outside, wall = THICKEST[nominal]
+    low = float(host_bore("DI", nominal * INCH, lining="none").low_m) / INCH
+    assert low == pytest.approx(outside - 2 * wall - 0.2, abs=0.0051)
+
+
+def test_linings_of_large_steel_are_in_its_nominal_size() -> None:
+    # C205 prints 5/16 in to 23, 3/8 in to 36, 1/2 in above (from memory). Larger water pipe is
+    # ordered by its finished bore (C200), so ours takes nothing off: 0 in place of them.
+    for nominal in (16, 24, 36, 42):
+        assert float(lining_m("steel", nominal * INCH)) == 0.0
+
+
+def test_old_pvc_is_the_bore_of_its_tables_within_a_hundredth() -> None:
+    # 12 in DR 18: 13.20 - 2.06 x 13.20/18 = 11.689 in (trade-association table), 1 % from memory
+    band = host_bore("PVC", 12 * INCH)
+    ours = np.array([band.low_m, band.centre_m, band.high_m]) / INCH
+    assert ours == pytest.approx([0.99 * 11.689, 11.689, 1.01 * 11.689], abs=5e-4)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from geotools.pipe._ranges import ChoiceError, RangeError
+from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
     CarrierColumns,
     as_columns,
@@ -14,6 +15,8 @@ from geotools.pipe.catalogue import (
     custom_carrier,
     iso_wall_m,
 )
+from geotools.pipe.external import collapse_pressure_pa
+from geotools.pipe.factors import PSI
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     material_property,
@@ -21,6 +24,9 @@ from geotools.pipe.materials import (
     property_source,
     tension_temperature_factor,
 )
+from geotools.pipe.pressure import pressure_class_pa
+from geotools.pipe.pulling import allowable_stress_pa
+from geotools.pipe.testing import hydrotest_limit_pa
 
 
 @pytest.mark.parametrize("spelling", ["20 in", "20", "20in", " 20  in ", "20.0 in"])
@@ -66,6 +72,29 @@ def test_contenders_can_be_narrowed() -> None:
     assert {pipe.system for pipe in few} == {"DIPS"}
     assert {pipe.dr for pipe in few} == {18, 25}
     assert max(pipe.outside_m for pipe in few) <= 0.5
+
+
+def test_pvc_u_below_the_sizes_of_its_design_coefficient_is_refused() -> None:
+    least = custom_carrier("least", material="PVC-U", outside_m=0.110, wall_min_m=0.004)
+    assert least.material == "PVC-U"
+    with pytest.raises(RangeError, match=r"outside_m .*0\.11 to 3 m"):
+        custom_carrier("small", material="PVC-U", outside_m=0.090, wall_min_m=0.004)
+
+
+def test_the_two_kinds_of_pvc_are_told_apart_by_rule_and_not_by_resin() -> None:
+    """Class, surge, bend and pull differ with the standard; collapse and weight do not."""
+    both = np.array(["PVC", "PVC-U"])
+    us, metric = pressure_class_pa(both, 26)
+    assert us == pytest.approx(160 * PSI)  # 2 x 2000/25, a whole 5 psi
+    assert metric == pytest.approx(1.0e6)
+    bends = least_radius_m(both, 26, 0.5)
+    assert bends == pytest.approx([250 * 0.5, 300 * 0.5])
+    pulls = allowable_stress_pa(both)
+    assert pulls == pytest.approx([2800 * PSI, 18e6])  # 7000 psi and 45 MPa over 2.5
+    tested = hydrotest_limit_pa(both, 26)
+    assert tested == pytest.approx([1.6 * us, 1.5 * metric])
+    assert len(set(collapse_pressure_pa(both, 26))) == 1
+    assert len(set(per_material(both, "density"))) == 1
 
 
 def test_a_users_own_pipe_joins_the_contenders() -> None:

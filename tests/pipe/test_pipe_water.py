@@ -27,7 +27,7 @@ from geotools.pipe.fusion import (
     joint_count,
     joint_hours,
 )
-from geotools.pipe.host import KINDS, host_bore, host_kind, lining_m, pit_cast_bore_m
+from geotools.pipe.host import KINDS, gauged, host_bore, host_kind, lining_m, pit_cast_bore_m
 from geotools.pipe.hydraulics import (
     LINING_CLASSES,
     aged_c,
@@ -40,6 +40,7 @@ from geotools.pipe.hydraulics import (
     host_lining_class,
     velocity_within,
 )
+from geotools.pipe.names import MATERIALS
 from geotools.pipe.pressure import (
     check_pressure,
     pressure_class_pa,
@@ -56,7 +57,6 @@ from geotools.pipe.testing import (
 )
 
 PSI = 6894.757293168
-MATERIALS = ("PE4710", "PE3608", "PE100", "PVC")
 
 # --- pressure -------------------------------------------------------------------------------------
 
@@ -69,7 +69,9 @@ def test_a_thinner_wall_holds_less_and_surges_less(material: str) -> None:
     assert np.all(np.diff(collapse_pressure_pa(material, ratios)) < 0)
 
 
-@pytest.mark.parametrize(("material", "hottest"), [("PE4710", 37.7), ("PE100", 40), ("PVC", 60)])
+@pytest.mark.parametrize(
+    ("material", "hottest"), [("PE4710", 37.7), ("PE100", 40), ("PVC", 60), ("PVC-U", 45)]
+)
 def test_warmth_takes_from_the_class(material: str, hottest: float) -> None:
     factor = temperature_factor(material, np.linspace(0, hottest, 200))
     assert np.all(np.diff(factor) <= 0)
@@ -333,9 +335,8 @@ def test_low_is_below_centre_is_below_high(material: str, nominal: float, year: 
 
 
 def test_a_measured_bore_beats_the_table() -> None:
-    band = host_bore(
-        np.array(["CI", "CI"]), 0.6, measured_m=[0.583, np.nan], measured_tolerance_m=0.002
-    )
+    estimate = host_bore(np.array(["CI", "CI"]), 0.6)
+    band = gauged(estimate, [0.583, np.nan], tolerance_m=0.002)
     assert band.measured.tolist() == [True, False]
     assert (band.low_m[0], band.centre_m[0], band.high_m[0]) == pytest.approx((0.581, 0.583, 0.585))
     assert band.centre_m[1] == pytest.approx(0.6)

@@ -11,7 +11,7 @@ import pytest
 from geotools.pipe import worksheets
 from geotools.pipe.bending import least_radius_m, passing_radius_m
 from geotools.pipe.catalogue import Carrier, carrier
-from geotools.pipe.external import annulus_volume_m3, collapse_pressure_pa
+from geotools.pipe.external import FIFTY_YEARS_H, annulus_volume_m3, collapse_pressure_pa
 from geotools.pipe.hydraulics import capacity_ratio
 from geotools.pipe.pits import insertion_length_m, pit_width_m
 from geotools.pipe.pulling import allowable_tension_n, head_force_n, weight_n_per_m
@@ -23,16 +23,43 @@ PVC = carrier(system="DIPS", nominal="20 in", material="PVC", dr=25)
 
 def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
     inputs: dict[str, dict[str, object]] = {
-        "bend": {"host_bore_m": 0.61, "deflection_rad": 0.15},
-        "collapse": {"groundwater_head_m": 3.0},
-        "fit": {"host_bore_m": 0.61},
-        "flow": {"host_bore_m": 0.61, "host_c": 70, "flow_m3_per_s": 0.2, "length_m": 300},
-        "grout": {"host_bore_m": 0.62, "length_m": 300},
-        "pit": {"drop_m": 3.0},
-        "pressure": {"working_pa": 7e5},
-        "pull": {"lengths_m": [100, 200], "deflections_rad": [0.2, 0.0], "grades_rad": 0.01},
-        "test": {"nominal_m": 0.508, "length_m": 300, "working_pa": 7e5},
-    }
+        "bend": {
+            "host_bore_m": 0.61, "deflection_rad": 0.15, "axis_radius_m": 0.0, "bead_m": 0.0,
+            "temperature_c": 23.0,
+        },
+        "collapse": {
+            "groundwater_head_m": 3.0, "hours": FIFTY_YEARS_H, "ovality": 0.03, "safety": 2.0,
+            "grout_factor": 1.0,
+        },
+        "fit": {"host_bore_m": 0.61, "rule": "share_of_bore", "share": 0.10, "bead_m": 0.0},
+        "flow": {
+            "host_bore_m": 0.61, "host_c": 70, "flow_m3_per_s": 0.2, "length_m": 300,
+            "highest_velocity": 2.5,
+        },
+        "grout": {
+            "host_bore_m": 0.62, "length_m": 300, "port_above_low_point_m": 0.0,
+            "inside_head_m": 0.0, "cure_hours": 12.0, "grout_density": 1200.0,
+            "condition": "filled",
+        },
+        "pit": {
+            "drop_m": 3.0, "rest_m": 0.0, "form": "level", "working_m": 2.0, "bedding_m": 0.15,
+            "fitting_in_bend": False, "temperature_c": 23.0, "soil": "C",
+        },
+        "pressure": {
+            "working_pa": 7e5, "recurring_velocity": 0.0, "occasional_velocity": 1.2,
+            "temperature_c": 23.0, "surges_per_day": 0.0, "life_hours": FIFTY_YEARS_H,
+            "fatigue_safety": 2.0,
+        },
+        "pull": {
+            "lengths_m": [100, 200], "deflections_rad": [0.2, 0.0], "grades_rad": 0.01,
+            "host": "dry", "condition": "empty", "surface": "dry", "tail_length_m": 0.0,
+            "hours": 12.0, "temperature_c": 23.0, "wanted_share": 0.5,
+        },
+        "test": {
+            "nominal_m": 0.508, "length_m": 300, "working_pa": 7e5, "factor": 1.5, "fall_m": 0.0,
+            "temperature_c": 23.0, "test_hours": 2,
+        },
+    }  # fmt: skip
     return WORKSHEETS[name](pipe=pipe, **(inputs[name] | changes))
 
 

@@ -180,7 +180,8 @@ def test_every_pipe_that_suits_by_hand_is_a_contender_and_no_other() -> None:
 def test_each_material_is_tried_before_a_second_pipe_of_one() -> None:
     contest = _hold(_service(), _brief(carrier__tries=12))
     material = contest.pipes.material[contest.tries[0]]
-    materials = set(contest.pipes.material[contest.verdict.suits[0]].tolist())
+    suits = contest.verdict.suits[0] & contest.wanted
+    materials = set(contest.pipes.material[suits].tolist())
     assert len(materials) == 4
     for turn in range(3):
         assert set(material[4 * turn : 4 * turn + 4].tolist()) == materials
@@ -304,6 +305,20 @@ def test_a_fixed_carrier_that_does_not_enter_leaves_no_plan_and_no_warning() -> 
     assert _fixed_findings(service, _brief(**FOUR)) == []
 
 
+def test_metric_pvc_u_contends_only_where_it_is_named() -> None:
+    """Few make it for fusing: nobody gets it unasked, but for a pipe of the user's own."""
+
+    def materials(**changes: object) -> set[str]:
+        contest = _hold(_service(), _brief(carrier__tries=20, **changes))
+        return {name.rpartition(" ")[2] for name in _tried(contest)}
+
+    assert materials(carrier__system="METRIC") == {"PE100"}
+    assert materials(carrier__material="PVC-U") == {"PVC-U"}
+    assert materials(carrier__fixed="R0 = 500 mm SDR 26 PVC-U") == {"PVC-U"}
+    own = _brief(carrier__own="shop; PVC-U; 500 mm; 36.8 mm", carrier__tries=20)
+    assert "shop" in _tried(_hold(_service(), own))
+
+
 def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
     own = "light; PE4710; 21 in; 1.4 in"
     brief = _brief(carrier__own=own, carrier__tries=20)
@@ -333,6 +348,10 @@ def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
         (
             {"carrier__system": "METRIC", "carrier__material": "PVC"},
             "the catalogue has no pipe of system METRIC, material PVC",
+        ),
+        (
+            {"carrier__system": "METRIC", "carrier__dr": 41},
+            "carrier: system METRIC, dr 41.0 is made of PVC-U alone; name it in material",
         ),
         ({"carrier__own": f"{PE20}; PE4710; 20 in; 1 in"}, "there is a pipe"),
         ({"carrier__own": "a; PE4710; 20 in; 9 in"}, "a wall of 228.60 mm does not go with"),

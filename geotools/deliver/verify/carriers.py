@@ -8,12 +8,12 @@ from typing import Any
 from geotools.deliver.verify.formulas import Pipe, metric_wall
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Tally
-from geotools.pipe.materials import MATERIALS
+from geotools.pipe.names import MATERIALS
 from geotools.units import parse_quantity
 
 __all__ = ["carriers", "pipe_of"]
 
-_METRIC = re.compile(r"(\d+(?:\.\d+)? mm) SDR (\d+(?:\.\d+)?) (\w+)\Z")
+_METRIC = re.compile(r"(\d+(?:\.\d+)? mm) SDR (\d+(?:\.\d+)?) ([\w-]+)\Z")
 _INCH = re.compile(r"(\d+(?:\.\d+)? in) \w+ DR (\d+(?:\.\d+)?) (\w+)\Z")
 
 

@@ -36,7 +36,7 @@ __all__ = [
 
 WARM_C = 20.0  # least bending radii hold from here up
 PIECE_SLACK = 1e-6  # share of a pipe: a cut this short is rounding
-ISO_SERIES = {7.4: 5, 9.0: 6, 11.0: 7, 13.6: 8, 17.0: 9, 21.0: 10, 26.0: 11, 33.0: 12}
+ISO_SERIES = {7.4: 5, 9.0: 6, 11.0: 7, 13.6: 8, 17.0: 9, 21.0: 10, 26.0: 11, 33.0: 12, 41.0: 13}
 ONE_LANE_TAPER = 100 * FOOT  # MUTCD table 6B-3, the longest
 DOWNSTREAM_TAPER = 50 * FOOT
 SIGHT = ((20, 115), (25, 155), (30, 200), (35, 250), (40, 305), (45, 360),

@@ -31,6 +31,7 @@ QUANTITIES: Mapping[str, str] = MappingProxyType(
         "length": "m",
         "size": "m",
         "pressure": "Pa",
+        "stress": "Pa",
         "force": "N",
         "line_load": "N/m",
         "angle": "rad",

@@ -9,7 +9,6 @@ from geotools.pipe import bending
 from geotools.pipe import fit as fitting
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import INCH
-from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.worksheets._parts import (
     GAUGE,
     PLANNING,
@@ -31,9 +30,9 @@ def fit_sheet(
     *,
     pipe: Carrier,
     host_bore_m: float,
-    rule: str = "share_of_bore",
-    share: float = 0.10,
-    bead_m: float = 0.0,
+    rule: str,
+    share: float,
+    bead_m: float,
 ) -> Worksheet:
     """Work out whether a carrier clears the host: its clearance against a rule.
 
@@ -42,7 +41,7 @@ def fit_sheet(
     pipe : Carrier
     host_bore_m : float
         Low bore of the host, m.
-    rule, share, bead_m : optional
+    rule, share, bead_m
         As for `fit.fit`.
 
     Raises
@@ -52,7 +51,7 @@ def fit_sheet(
     """
     found = fitting.fit(host_bore_m, pipe.outside_m, rule=rule, share=share, bead_m=bead_m)
     largest = fitting.largest_outside_m(host_bore_m, rule=rule, share=share, bead_m=bead_m)
-    wanted, source = _rule_text(rule, share), _GAP if rule == "radial_gap" else _SHARE
+    (wanted, us), source = _rule_text(rule, share), _GAP if rule == "radial_gap" else _SHARE
     return Worksheet(
         title="Fit of the carrier in the host",
         inputs=(
@@ -64,7 +63,7 @@ def fit_sheet(
         steps=(
             step("c", "ID - OD - 2 b", found.clearance_m, "size", "geometry at the joint"),
             step("c/ID", "share of the bore that stays free", found.share, "share", "geometry"),
-            step("c needed", wanted, found.required_m, "size", source),
+            step("c needed", wanted, found.required_m, "size", source, us),
             step("OD most", "ID - c needed - 2 b", largest, "size", "the same rule"),
         ),
         results=(
@@ -78,15 +77,19 @@ def fit_sheet(
     )
 
 
-def _rule_text(rule: str, share: float) -> str:
-    """Say what a clearance rule asks for."""
+def _rule_text(rule: str, share: float) -> tuple[str, str]:
+    """Say what a clearance rule asks for, in metric and in US units."""
     if rule == "radial_gap":
-        return f"twice {fitting.GAP_M * 1e3:g} mm"
+        return f"twice {fitting.GAP_M * 1e3:g} mm", f"twice {fitting.GAP_M / INCH:.2g} in"
     part = f"{share:g} ID"
     if rule == "share_of_bore":
-        return part
-    wide, total = fitting.LARGE_BORE_M / INCH, fitting.TOTAL_M / INCH
-    return f"{part}; in hosts above {wide:g} in the less of that and {total:g} in"
+        return part, part
+    text = "{}; in hosts above {:.0f} {} the less of that and {:.0f} {}"
+    wide, total = fitting.LARGE_BORE_M, fitting.TOTAL_M
+    return (
+        text.format(part, wide * 1e3, "mm", total * 1e3, "mm"),
+        text.format(part, wide / INCH, "in", total / INCH, "in"),
+    )
 
 
 def bend_sheet(
@@ -94,9 +97,9 @@ def bend_sheet(
     pipe: Carrier,
     host_bore_m: float,
     deflection_rad: float,
-    axis_radius_m: float = 0.0,
-    bead_m: float = 0.0,
-    temperature_c: float = 23.0,
+    axis_radius_m: float,
+    bead_m: float,
+    temperature_c: float,
 ) -> Worksheet:
     """Work out whether a carrier passes a bend of the host: passing against least radius.
 
@@ -107,7 +110,7 @@ def bend_sheet(
         Low bore of the host, m.
     deflection_rad, axis_radius_m : float
         As for `bending.passing_radius_m`; radius 0 for a mitre.
-    bead_m, temperature_c : float, optional
+    bead_m, temperature_c : float
         Height of the outer bead, m; temperature of the pipe wall, C.
 
     Raises
@@ -163,10 +166,12 @@ def _bend_steps(
 
 def least_radius_step(pipe: Carrier, radius: ArrayLike) -> Step:
     """Return the step that gives the least bending radius, m, of a carrier."""
-    source = (
-        "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"
-        if is_polyethylene(pipe.material)
-        else "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory"
+    other = {
+        "PVC": "E OD/(2 Sb), Sb 800 psi, wider in the cold; AWWA M23, C605; from memory",
+        "PVC-U": "makers' manuals of metric pipe; wider in the cold, from memory",
+    }
+    source = other.get(
+        pipe.material, "PPI Handbook ch. 7, AWWA M55, wider in the cold; from memory"
     )
     times = float(np.asarray(radius)) / pipe.outside_m
     return step("R least", f"{times:.4g} OD", radius, "length", source)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from numpy.typing import ArrayLike
 
 from geotools.pipe import external
+from geotools.pipe._ranges import FloatArray
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
+    Step,
     Worksheet,
     entry,
     pipe_entries,
@@ -21,6 +23,9 @@ from geotools.pipe.worksheets._parts import (
 __all__ = ["collapse_sheet", "grout_sheet"]
 
 _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
+_PORT = "least of Pa + rho w g zw - rho g z and "
+_CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
+_HEAD = "the carrier stands the grout up to the port, if P port is above nothing"
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
 _ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
 _COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
@@ -30,10 +35,10 @@ def collapse_sheet(
     *,
     pipe: Carrier,
     groundwater_head_m: float,
-    hours: float = external.FIFTY_YEARS_H,
-    ovality: float = 0.03,
-    safety: float = 2.0,
-    grout_factor: float = 1.0,
+    hours: float,
+    ovality: float,
+    safety: float,
+    grout_factor: float,
 ) -> Worksheet:
     """Work out whether an empty carrier stands the groundwater.
 
@@ -42,7 +47,7 @@ def collapse_sheet(
     pipe : Carrier
     groundwater_head_m : float
         Water table above the invert, m.
-    hours, ovality, safety, grout_factor : float, optional
+    hours, ovality, safety, grout_factor : float
         As for `external.collapse_pressure_pa`.
 
     Raises
@@ -58,12 +63,7 @@ def collapse_sheet(
         safety=safety,
         grout_factor=grout_factor,
     )
-    bare, nu = stands / grout_factor, external.poisson_ratio(pipe.material, hours)
     acts = external.groundwater_pressure_pa(groundwater_head_m)
-    head = stands / (WATER_DENSITY * GRAVITY)
-    stiff = apparent_modulus_pa(pipe.material, hours)
-    known = "PPI Handbook ch. 3" if is_polyethylene(pipe.material) else "from memory"
-    round_ = external.ovality_factor(ovality)
     grouted = "without grout" if grout_factor == 1.0 else "grouted all round without a gap"
     passes = bool(stands >= acts)
     return Worksheet(
@@ -77,21 +77,38 @@ def collapse_sheet(
             entry("G", grout_factor, "number", "factor for grout all round, 1 without"),
         ),
         steps=(
-            step("f0", "((1 - q)/(1 + q)^2)^3", round_, "number", "ASTM F1216"),
-            step("E", "modulus at that duration, 23 C", stiff, "pressure", known),
-            step("nu", "Poisson's ratio at that duration", nu, "number", known),
-            step("P bare", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", bare, "pressure", _COLLAPSE),
+            *_ring_steps(pipe, hours, ovality, stands / grout_factor),
             step("Pa", "G P bare", stands, "pressure", _ENCASED),
             step("P", "rho g Hw", acts, "pressure", "statics"),
         ),
         results=(
-            entry("Pa", stands, "pressure", "pressure allowed from outside"),
-            entry("P", acts, "pressure", "pressure of the groundwater"),
-            entry("Pa/(rho g)", head, "head", "Pa as a head of water"),
+            *_collapse_results(stands, acts),
             verdict(passes, f"groundwater against the pressure allowed, {grouted}"),
         ),
         passes=passes,
         cautions=("Vacuum inside adds to the pressure outside.", PLANNING),
+    )
+
+
+def _ring_steps(pipe: Carrier, hours: float, ovality: float, bare: ArrayLike) -> tuple[Step, ...]:
+    """Return the steps to the pressure, Pa, that the pipe stands without grout."""
+    known = "PPI Handbook ch. 3" if is_polyethylene(pipe.material) else "from memory"
+    stiff = apparent_modulus_pa(pipe.material, hours)
+    nu = external.poisson_ratio(pipe.material, hours)
+    oval = external.ovality_factor(ovality)
+    return (
+        step("f0", "((1 - q)/(1 + q)^2)^3", oval, "number", "ASTM F1216"),
+        step("E", "modulus at that duration, 23 C", stiff, "stress", known),
+        step("nu", "Poisson's ratio at that duration", nu, "number", known),
+        step("P bare", "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3", bare, "pressure", _COLLAPSE),
+    )
+
+
+def _collapse_results(stands: FloatArray, acts: FloatArray) -> tuple[Entry, ...]:
+    return (
+        entry("Pa", stands, "pressure", "pressure allowed from outside"),
+        entry("P", acts, "pressure", "pressure of the groundwater"),
+        entry("Pa/(rho g)", stands / (WATER_DENSITY * GRAVITY), "head", "Pa as a head of water"),
     )
 
 
@@ -100,11 +117,11 @@ def grout_sheet(
     pipe: Carrier,
     host_bore_m: float,
     length_m: float,
-    port_above_low_point_m: float = 0.0,
-    inside_head_m: float = 0.0,
-    cure_hours: float = 12.0,
-    grout_density: float = external.GROUT_DENSITY,
-    condition: str = "filled",
+    port_above_low_point_m: float,
+    inside_head_m: float,
+    cure_hours: float,
+    grout_density: float,
+    condition: str,
 ) -> Worksheet:
     """Work out grouting the annulus: volume, pressure, uplift, lifts.
 
@@ -113,9 +130,9 @@ def grout_sheet(
     pipe : Carrier
     host_bore_m, length_m : float
         High bore of the host, and length grouted, m.
-    port_above_low_point_m, inside_head_m, cure_hours, grout_density : float, optional
+    port_above_low_point_m, inside_head_m, cure_hours, grout_density : float
         As for `external.grout_injection_limit_pa`.
-    condition : {"empty", "filled"}, optional
+    condition : {"empty", "filled"}
         Air or water inside the carrier.
 
     Raises
@@ -133,11 +150,8 @@ def grout_sheet(
         grout_density=grout_density,
     )
     passes = bool(limit > 0.0)
-    stands = external.collapse_pressure_pa(pipe.material, pipe.dr, hours=cure_hours)
     up = external.grout_uplift_n_per_m(pipe, grout_density=grout_density, condition=condition)
     lifts = external.grout_lift_count(pipe, grout_density=grout_density, condition=condition)
-    port = "least of Pa + rho w g zw - rho g z and 5 psi"
-    head = "carrier under the head of the grout up to the port"
     return Worksheet(
         title="Grouting the annulus",
         inputs=(
@@ -150,15 +164,22 @@ def grout_sheet(
             entry("cure", cure_hours, "hours", "time the grout presses"),
             entry("inside", condition, "word", "carrier empty or filled"),
         ),
-        steps=(
-            step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
-            step("Pa", _CURING, stands, "pressure", _COLLAPSE),
-            step("P port", port, limit, "pressure", "practice"),
-            step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
-        ),
-        results=(*_grout_results(volume, limit, up, lifts), verdict(passes, head)),
+        steps=_grout_steps(pipe, cure_hours, volume, limit, up),
+        results=(*_grout_results(volume, limit, up, lifts), verdict(passes, _HEAD)),
         passes=passes,
         cautions=(_GROUT, PLANNING),
+    )
+
+
+def _grout_steps(
+    pipe: Carrier, cure_hours: float, volume: ArrayLike, limit: ArrayLike, up: ArrayLike
+) -> tuple[Step, ...]:
+    stands = external.collapse_pressure_pa(pipe.material, pipe.dr, hours=cure_hours)
+    return (
+        step("V", "pi/4 (ID^2 - OD^2) L", volume, "volume", "geometry"),
+        step("Pa", _CURING, stands, "pressure", _COLLAPSE),
+        step("P port", _PORT + _CAP, limit, "pressure", "practice", _PORT + _CAP_US),
+        step("uplift", "g (rho pi/4 OD^2 - pipe - water)", up, "line_load", "buoyancy"),
     )
 
 

@@ -64,13 +64,13 @@ def pit_sheet(
     *,
     pipe: Carrier,
     drop_m: float,
-    rest_m: float = 0.0,
-    form: str = "level",
-    working_m: float = 2.0,
-    fitting_in_bend: bool = False,
-    temperature_c: float = 23.0,
-    soil: str = "C",
-    bedding_m: float = 0.15,
+    rest_m: float,
+    form: str,
+    working_m: float,
+    fitting_in_bend: bool,
+    temperature_c: float,
+    soil: str,
+    bedding_m: float,
 ) -> Worksheet:
     """Work out the insertion pit: length, width, steepest slope and excavated volume.
 
@@ -79,13 +79,13 @@ def pit_sheet(
     pipe : Carrier
     drop_m, rest_m : float
         From the axis of the resting pipe down to the host's, and up from the ground to it, m.
-    form : {"level", "lifted"}, optional
+    form : {"level", "lifted"}
         How the pipe lies behind the pit.
-    working_m, bedding_m : float, optional
+    working_m, bedding_m : float
         Room at the host's face, and depth dug below the pipe, m.
-    fitting_in_bend, temperature_c : optional
+    fitting_in_bend, temperature_c
         As for `bending.least_radius_m`.
-    soil : str, optional
+    soil : str
         Soil class for the slope, one of `excavation.SOILS`.
 
     Raises
@@ -93,9 +93,7 @@ def pit_sheet(
     RangeError
         If a value lies outside its range.
     """
-    check_range("rest_m", rest_m, 0.0, max(drop_m, 0.0), "m")
-    check_range("working_m", working_m, 0.0, 30.0, "m")
-    check_range("bedding_m", bedding_m, 0.0, 2.0, "m")
+    _check_rooms(drop_m, rest_m, working_m, bedding_m)
     radius = bending.least_radius_m(
         pipe.material,
         pipe.dr,
@@ -108,23 +106,50 @@ def pit_sheet(
     width = float(pits.pit_width_m(pipe.outside_m))
     slope = float(excavation.slope_ratio(soil, drop_m + below))
     ramp = _Ramp(drop_m, radius, form, width, below, slope)
-    lies = (
-        entry("H", drop_m, "length", "axis of the resting pipe to axis of the host"),
-        entry("e", rest_m, "length", "axis of the resting pipe above the ground"),
-        entry("form", form, "word", "level: two arcs; lifted: one arc"),
-        entry("w", working_m, "length", "room at the face of the host"),
-        entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
-        entry("bedding", bedding_m, "length", "depth dug below the pipe"),
-        entry("fitting", "yes" if fitting_in_bend else "no", "word", "a fitting goes round it"),
-        entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
-    )
     return Worksheet(
         title="Insertion pit",
-        inputs=(*pipe_entries(pipe), *lies),
+        inputs=(
+            *pipe_entries(pipe),
+            *_lie_entries(drop_m, rest_m, form),
+            *_dig_entries(working_m, soil, bedding_m),
+            *_bent_entries(fitting_in_bend, temperature_c),
+        ),
         steps=_steps(pipe, ramp, soil),
         results=_results(ramp, working_m),
         passes=None,
         cautions=(_PIT, PLANNING),
+    )
+
+
+def _check_rooms(drop: float, rest: float, working: float, bedding: float) -> None:
+    """Refuse what is no pit; the deepest drop depends on the radius and is checked with it."""
+    check_range("rest_m", rest, 0.0, max(drop, 0.0), "m")
+    check_range("working_m", working, 0.0, 30.0, "m")
+    check_range("bedding_m", bedding, 0.0, 2.0, "m")
+
+
+def _lie_entries(drop: float, rest: float, form: str) -> tuple[Entry, ...]:
+    return (
+        entry("H", drop, "length", "axis of the resting pipe to axis of the host"),
+        entry("e", rest, "length", "axis of the resting pipe above the ground"),
+        entry("form", form, "word", "level: two arcs; lifted: one arc"),
+    )
+
+
+def _dig_entries(working: float, soil: str, bedding: float) -> tuple[Entry, ...]:
+    return (
+        entry("w", working, "length", "room at the face of the host"),
+        entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
+        entry("bedding", bedding, "length", "depth dug below the pipe"),
+    )
+
+
+def _bent_entries(fitting: bool, temperature_c: float) -> tuple[Entry, ...]:
+    return (
+        entry(
+            "fitting", "yes" if fitting else "no", "word", "a flange or fitting goes round the bend"
+        ),
+        entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
     )
 
 

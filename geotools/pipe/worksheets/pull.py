@@ -32,59 +32,55 @@ def pull_sheet(
     *,
     pipe: Carrier,
     lengths_m: Sequence[float],
-    grades_rad: Sequence[float] | float = 0.0,
-    deflections_rad: Sequence[float] | float = 0.0,
-    host: str = "dry",
-    condition: str = "empty",
-    surface: str = "dry",
+    grades_rad: Sequence[float] | float,
+    deflections_rad: Sequence[float] | float,
+    host: str,
+    condition: str,
+    surface: str,
+    tail_length_m: float,
+    hours: float,
+    temperature_c: float,
+    wanted_share: float,
     friction: float | None = None,
-    tail_length_m: float = 0.0,
-    hours: float = 12.0,
-    temperature_c: float = 23.0,
     bend_radius_m: float = math.inf,
     machine_n: float = math.inf,
-    wanted_share: float = 0.5,
 ) -> Worksheet:
     """Work out the force at the head of a pull, at low, central and high friction.
 
     Parameters
     ----------
-    pipe, host, condition, surface, hours, temperature_c, bend_radius_m
+    pipe, host, condition, surface, hours, temperature_c
         As for the formulas of `pulling`.
     lengths_m, grades_rad, deflections_rad : sequence of float
         Stretches from the tail to the head, m, their slope and the turn at their end, rad.
-    friction, tail_length_m, machine_n, wanted_share : float, optional
-        Planned friction (by default the middle of the surface's band); string on rollers behind
-        the pit, m; rated pull, N; share of the allowable tension not to be exceeded.
+    tail_length_m, wanted_share : float
+        String on rollers behind the pit, m; share of the allowable tension not to be exceeded.
+    friction, bend_radius_m, machine_n : float, optional
+        Planned friction, by default the middle of the surface's band; radius the carrier is bent
+        to, m, and rated pull, N, where there is a bend and a machine to hold it against.
 
     Raises
     ------
     RangeError
         If a value lies outside its range.
     """
-    check_range("wanted_share", wanted_share, 0.0, 1.0, "", above_low=True)
-    check_range("tail_length_m", tail_length_m, 0.0, math.inf, "m")
     weight = float(pulling.weight_n_per_m(pipe, condition=condition, host=host))
-    tail = float(pulling.roller_drag_n(pulling.weight_n_per_m(pipe), tail_length_m))
+    tail = _tail_drag_n(pipe, tail_length_m)
     path = np.asarray(lengths_m, dtype=float), grades_rad, deflections_rad
+    pulled = (_weight_step(condition, host, weight), *_tail_steps(tail_length_m, tail))
     forces = _force_steps(path, weight, tail, surface, friction)
     strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
     limits = _limit_steps(strength[-1].value, wanted_share, machine_n)
     passes, results = _judged(forces[1].value, strength[-1].value, limits)
-    work = (
-        step("w", _weight_text(condition, host), weight, "line_load", "average wall"),
-        *_tail_steps(tail_length_m, tail),
-    )
     return Worksheet(
         title="Pull force at the head",
         inputs=(
             *pipe_entries(pipe),
             *_path_entries(*path, tail_length_m),
-            entry("rho", pipe.density, "density", "density of the pipe"),
-            *_pull_entries(host, condition, surface, hours, temperature_c),
+            *_pull_entries(pipe, host, condition, surface, hours, temperature_c),
             *_limit_entries(bend_radius_m, machine_n, wanted_share),
         ),
-        steps=(*work, *forces, *strength, *limits.values()),
+        steps=(*pulled, *forces, *strength, *limits.values()),
         results=results,
         passes=passes,
         cautions=(_TENSION, PLANNING),
@@ -121,9 +117,10 @@ def _limit_entries(radius: float, machine: float, share: float) -> tuple[Entry, 
 
 
 def _pull_entries(
-    host: str, condition: str, surface: str, hours: float, temperature_c: float
+    pipe: Carrier, host: str, condition: str, surface: str, hours: float, temperature_c: float
 ) -> tuple[Entry, ...]:
     return (
+        entry("rho", pipe.density, "density", "density of the pipe"),
         entry("host", host, "word", "host dry or flooded"),
         entry("inside", condition, "word", "carrier empty or filled"),
         entry("surface", surface, "word", "what the carrier slides on"),
@@ -132,9 +129,16 @@ def _pull_entries(
     )
 
 
-def _weight_text(condition: str, host: str) -> str:
+def _weight_step(condition: str, host: str, weight: float) -> Step:
     water = " and the water in it" if condition == "filled" else ""
-    return f"weight of the pipe{water}{', less buoyancy' if host == 'flooded' else ''}"
+    text = f"weight of the pipe{water}{', less buoyancy' if host == 'flooded' else ''}"
+    return step("w", text, weight, "line_load", "average wall")
+
+
+def _tail_drag_n(pipe: Carrier, length_m: float) -> float:
+    """Return the drag of the string on rollers behind the pit, N: it is empty and dry."""
+    check_range("tail_length_m", length_m, 0.0, math.inf, "m")
+    return float(pulling.roller_drag_n(pulling.weight_n_per_m(pipe), length_m))
 
 
 def _tail_steps(length_m: float, drag_n: float) -> tuple[Step, ...]:
@@ -159,7 +163,7 @@ def _force_steps(
     force = pulling.head_force_n(
         *path, weight=weight, friction=mu[:, np.newaxis], tail_force=np.full(3, tail)
     )[:, -1]
-    formula = "F <- (F + w L (mu cos a + sin a)) exp(mu q), mu = {:g}"
+    formula = "(F + L (mu |w| cos a + w sin a)) exp(mu q) from stretch to stretch, mu = {:g}"
     names = "F low", "F", "F high"
     middle = band.source if friction is None else "friction as given"
     sources = "low end of the band", middle, "high end of it"
@@ -180,7 +184,7 @@ def _strength_steps(
     )
     formula, source = _stress_text(pipe.material)
     steps = (
-        step("s", formula, stress, "pressure", source),
+        step("s", formula, stress, "stress", source),
         step("A", "pi (OD - t) t", area, "area", "geometry, minimum wall"),
     )
     if math.isinf(bend_radius_m):
@@ -188,7 +192,7 @@ def _strength_steps(
     bent = float(stress) - float(allowed) / float(area)
     return (
         *steps,
-        step("s bend", "E OD/(2 R), up to s", bent, "pressure", "extreme fibre"),
+        step("s bend", "E OD/(2 R), up to s", bent, "stress", "extreme fibre"),
         step("F pipe", "(s - s bend) A", allowed, "force", "PPI Handbook ch. 12, from memory"),
     )
 
@@ -200,12 +204,14 @@ def _stress_text(material: str) -> tuple[str, str]:
         formula = f"{share:g} x factors of time and warmth x yield strength"
         return formula, "ASTM F1804, by analogy; numbers from memory"
     factor = material_property(material, "pull_safety_factor")
-    source = f"7000 psi (ASTM D1784) over {factor:g}, common practice"
+    strength = {"PVC": "7000 psi (ASTM D1784)", "PVC-U": "45 MPa (makers' manuals)"}[material]
+    source = f"{strength} over {factor:g}, common practice"
     return f"strength/{factor:g}, less in warmth", source
 
 
 def _limit_steps(allowed: float, wanted_share: float, machine_n: float) -> dict[str, Step]:
     """Return what the pipe, and the machine if its rating is known, may be given."""
+    check_range("wanted_share", wanted_share, 0.0, 1.0, "", above_low=True)
     planned = allowed * wanted_share
     limits = {
         "pipe": step("F planned", f"{wanted_share:g} F pipe", planned, "force", "practice"),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.external import FIFTY_YEARS_H
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
@@ -34,7 +35,7 @@ def flow_sheet(
     host_c: float,
     flow_m3_per_s: float,
     length_m: float,
-    highest_velocity: float = 2.5,
+    highest_velocity: float,
 ) -> Worksheet:
     """Work out flow and head before and after: capacity ratio, head and velocity.
 
@@ -64,15 +65,14 @@ def flow_sheet(
         title="Flow before and after",
         inputs=(
             *pipe_entries(pipe),
-            entry("ID", host_bore_m, "size", "bore of the host"),
-            entry("C1", host_c, "number", "Hazen-Williams C of the host"),
-            entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
+            *_rough_entries(host_bore_m, host_c),
             entry("Q", flow_m3_per_s, "flow", "flow"),
             entry("L", length_m, "length", "length of the run"),
         ),
         steps=(
             _head_step("h1", "C1", "ID", run.head_before_m),
             _head_step("h2", "C2", "d", run.head_after_m),
+            *_colebrook_steps(pipe, flow_m3_per_s, length_m),
             step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
             step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
             step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
@@ -89,6 +89,24 @@ def flow_sheet(
     )
 
 
+def _rough_entries(host_bore: float, host_c: float) -> tuple[Entry, ...]:
+    return (
+        entry("ID", host_bore, "size", "bore of the host"),
+        entry("C1", host_c, "number", "Hazen-Williams C of the host"),
+        entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
+    )
+
+
+def _colebrook_steps(pipe: Carrier, flow: float, length: float) -> tuple[Step, ...]:
+    """Return the head after by the other formula; none where the flow is not turbulent."""
+    if hydraulics.reynolds(flow, pipe.bore_m) < hydraulics.TURBULENT:
+        return ()
+    rough = hydraulics.CARRIER_ROUGHNESS_M
+    head = hydraulics.colebrook_head_loss_m(flow, pipe.bore_m, rough, length)
+    text = f"f (L/d) V2^2/(2 g), roughness {rough * 1e3:g} mm, 15 C, to compare with h2"
+    return (step("h2 D-W", text, head, "head", "Darcy-Weisbach, f by Colebrook"),)
+
+
 def _head_step(symbol: str, c: str, bore: str, head: ArrayLike) -> Step:
     form = f"L Q^1.852/({c}^1.852 {bore}^4.8704)"
     metric, us = f"10.67 {form}  [m, m3/s]", f"10.44 {form}  [ft, gpm, in]"
@@ -99,12 +117,12 @@ def pressure_sheet(
     *,
     pipe: Carrier,
     working_pa: float,
-    recurring_velocity: float = 0.0,
-    occasional_velocity: float = 1.2,
-    temperature_c: float = 23.0,
-    surges_per_day: float = 0.0,
-    life_hours: float = FIFTY_YEARS_H,
-    fatigue_safety: float = 2.0,
+    recurring_velocity: float,
+    occasional_velocity: float,
+    temperature_c: float,
+    surges_per_day: float,
+    life_hours: float,
+    fatigue_safety: float,
 ) -> Worksheet:
     """Work out working pressure and surge against their limits.
 
@@ -113,11 +131,11 @@ def pressure_sheet(
     pipe : Carrier
     working_pa : float
         Working pressure, Pa.
-    recurring_velocity, occasional_velocity : float, optional
+    recurring_velocity, occasional_velocity : float
         Changes of velocity, m/s.
-    temperature_c : float, optional
+    temperature_c : float
         Water temperature, C.
-    surges_per_day, life_hours, fatigue_safety : float, optional
+    surges_per_day, life_hours, fatigue_safety : float
         Recurring surges a day, h they go on, and safety on their number: the fatigue of PVC;
         0 a day does not ask for it.
 
@@ -127,10 +145,8 @@ def pressure_sheet(
         If a value lies outside its range.
     """
     cycles = _cycles(surges_per_day, life_hours, fatigue_safety)
-    check_range("recurring_velocity", recurring_velocity, 0.0, 10.0, "m/s")
-    check_range("occasional_velocity", occasional_velocity, 0.0, 10.0, "m/s")
-    often = pressure.surge_pressure_pa(pipe.material, pipe.dr, recurring_velocity)
-    seldom = pressure.surge_pressure_pa(pipe.material, pipe.dr, occasional_velocity)
+    often = _surge_pa(pipe, "recurring_velocity", recurring_velocity)
+    seldom = _surge_pa(pipe, "occasional_velocity", occasional_velocity)
     check = pressure.check_pressure(
         pipe.material,
         pipe.dr,
@@ -140,32 +156,55 @@ def pressure_sheet(
         temperature_c=temperature_c,
         recurring_cycles=cycles,
     )
-    tires = pipe.material == "PVC" and recurring_velocity > 0.0
-    untold = pipe.material == "PVC" and (recurring_velocity > 0.0) != (cycles >= 1.0)
-    passes = bool(check.passes)
+    fatigue, untold = _fatigue(pipe, recurring_velocity, cycles)
     return Worksheet(
         title="Working pressure and surge",
         inputs=(
             *pipe_entries(pipe),
-            entry("WP", working_pa, "pressure", "working pressure"),
-            entry("V often", recurring_velocity, "velocity", "recurring change of velocity"),
-            entry("V seldom", occasional_velocity, "velocity", "occasional change of velocity"),
-            entry("T", temperature_c, "temperature", "water temperature"),
+            *_water_entries(working_pa, temperature_c, recurring_velocity, occasional_velocity),
             *_cycle_entries(surges_per_day, life_hours, fatigue_safety),
         ),
         steps=(
             *_class_steps(pipe, check.class_pa, temperature_c),
-            *(_fatigue_steps(pipe, cycles) if tires and cycles >= 1.0 else ()),
+            *fatigue,
             *_pressure_steps(pipe, check, working_pa, often, seldom),
         ),
-        results=(
-            entry("WP", working_pa, "pressure", "working pressure"),
-            entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
-            entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
-            verdict(passes, "working pressure and surges against their limits"),
-        ),
-        passes=passes,
-        cautions=(*((_FATIGUE,) if untold else ()), PLANNING),
+        results=_pressure_results(check, working_pa),
+        passes=bool(check.passes),
+        cautions=(*untold, PLANNING),
+    )
+
+
+def _surge_pa(pipe: Carrier, name: str, velocity: float) -> FloatArray:
+    """Return the surge of a change of velocity, m/s, that is refused by its own name."""
+    check_range(name, velocity, 0.0, 10.0, "m/s")
+    return pressure.surge_pressure_pa(pipe.material, pipe.dr, velocity)
+
+
+def _pressure_results(check: pressure.PressureCheck, working: float) -> tuple[Entry, ...]:
+    return (
+        entry("WP", working, "pressure", "working pressure"),
+        entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
+        entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
+        entry("governed by", _governing(check), "word", "the pressure nearest its limit"),
+        verdict(bool(check.passes), "working pressure and surges against their limits"),
+    )
+
+
+def _governing(check: pressure.PressureCheck) -> str:
+    """Name the pressure that takes most of its limit."""
+    names = "working pressure", "recurring surge", "occasional surge"
+    return names[int(np.argmax(check.shares))]
+
+
+def _water_entries(
+    working: float, temperature_c: float, recurring: float, occasional: float
+) -> tuple[Entry, ...]:
+    return (
+        entry("WP", working, "pressure", "working pressure"),
+        entry("V often", recurring, "velocity", "recurring change of velocity"),
+        entry("V seldom", occasional, "velocity", "occasional change of velocity"),
+        entry("T", temperature_c, "temperature", "water temperature"),
     )
 
 
@@ -195,7 +234,13 @@ _WAVE = "AWWA M23, M55"
 
 def _code(material: str) -> str:
     """Return the standard the pressure class is by."""
-    return {"PVC": "AWWA C900", "PE100": "ISO 4427"}.get(material, "AWWA C906")
+    other = {"PVC": "AWWA C900", "PE100": "ISO 4427", "PVC-U": "ISO 1452-2"}
+    return other.get(material, "AWWA C906")
+
+
+def _rated_at(pipe: Carrier) -> int:
+    """Return the temperature the design stress is for, C."""
+    return 20 if pipe.material in ("PE100", "PVC-U") else 23
 
 
 def _class_text(material: str) -> str:
@@ -211,11 +256,23 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
     root = f"sqrt(1 + {ratio:g} (DR - 2))"
     metric, us = f"1420/{root}  [m/s]", f"4660/{root}  [ft/s]"
     return (
-        step("HDS", f"design stress of {pipe.material}, 23 C", stress, "pressure", code),
+        step(
+            "HDS", f"design stress of {pipe.material}, {_rated_at(pipe)} C", stress, "stress", code
+        ),
         step("PC", _class_text(pipe.material), class_pa, "pressure", f"ISO 4065, {code}"),
         step("FT", "temperature factor", factor, "number", code),
         step("a", metric, wave, "velocity", _WAVE, us),
     )
+
+
+def _fatigue(
+    pipe: Carrier, velocity: float, cycles: float
+) -> tuple[tuple[Step, ...], tuple[str, ...]]:
+    """Return the steps to the fatigue of PVC, or the caution that one half of it is not told."""
+    surges, counted = velocity > 0.0, cycles >= 1.0
+    if is_polyethylene(pipe.material) or not (surges or counted):
+        return (), ()
+    return (_fatigue_steps(pipe, cycles), ()) if surges and counted else ((), (_FATIGUE,))
 
 
 def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
@@ -224,7 +281,7 @@ def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
     metric, us = "(1.256e11/C)^(1/4.906)  [MPa]", "(5.05e21/C)^(1/4.906)  [psi]"
     return (
         step("C", "n life N", cycles, "number", "surges the pipe must stand"),
-        step("S", metric, stress, "pressure", _VINSON, us),
+        step("S", metric, stress, "stress", _VINSON, us),
         step("P fatigue", "2 S/(DR - 1)", most, "pressure", "hoop stress"),
     )
 
@@ -238,8 +295,8 @@ def _pressure_steps(
 ) -> tuple[Step, ...]:
     code = _code(pipe.material)
     limits = check.recurring_limit_pa, check.occasional_limit_pa
-    often_text, seldom_text = (f"{limit / check.working_limit_pa:g} PC FT" for limit in limits)
-    if pipe.material == "PVC":
+    often_text, seldom_text = (_times(float(limit / check.working_limit_pa)) for limit in limits)
+    if not is_polyethylene(pipe.material):
         often_text = "PC FT, or P fatigue if it is less"
     whole = bool(limits[0] >= check.working_limit_pa)
     totals = working + np.asarray(often), working + np.asarray(seldom)
@@ -254,16 +311,21 @@ def _pressure_steps(
     )
 
 
+def _times(number: float) -> str:
+    """Write a multiple of the class with its temperature factor."""
+    return "PC FT" if math.isclose(number, 1.0) else f"{number:.4g} PC FT"
+
+
 def hydrotest_sheet(
     *,
     pipe: Carrier,
     nominal_m: float,
     length_m: float,
     working_pa: float,
-    factor: float = 1.5,
-    fall_m: float = 0.0,
-    temperature_c: float = 23.0,
-    test_hours: int = 2,
+    factor: float,
+    fall_m: float,
+    temperature_c: float,
+    test_hours: int,
 ) -> Worksheet:
     """Work out the hydrostatic test: pressure, water and allowance.
 
@@ -274,9 +336,10 @@ def hydrotest_sheet(
         Nominal size, and length under test, m.
     working_pa, factor : float
         Working pressure at the lowest point, Pa; test over working pressure.
-    fall_m, temperature_c : float, optional
+    fall_m, temperature_c : float
         Height of the gauge over the lowest point, m; temperature of pipe and water, C.
-    test_hours : {1, 2, 3}, optional
+    test_hours : {1, 2, 3}
+        How long the test lasts, h.
 
     Raises
     ------
@@ -284,10 +347,9 @@ def hydrotest_sheet(
         If a value lies outside its range.
     """
     wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
-    column = WATER_DENSITY * GRAVITY * fall_m
-    check_range("head of fall_m / test pressure", column / wanted, 0.0, 1.0, "")
+    gauge = _at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
-    gauge, passes = wanted - column, bool(wanted <= most)
+    passes = bool(wanted <= most)
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
     hours = testing.filling_hours(pipe.bore_m, length_m)
@@ -295,10 +357,7 @@ def hydrotest_sheet(
         title="Hydrostatic test",
         inputs=(
             *pipe_entries(pipe),
-            entry("D", nominal_m, "size", "nominal size"),
-            entry("L", length_m, "length", "length under test"),
-            entry("WP", working_pa, "pressure", "working pressure, lowest point"),
-            entry("z", fall_m, "length", "gauge above the lowest point"),
+            *_section_entries(nominal_m, length_m, working_pa, fall_m),
             entry("T", temperature_c, "temperature", "temperature of pipe and water"),
             entry("hours", test_hours, "hours", "duration of the test"),
         ),
@@ -314,6 +373,24 @@ def hydrotest_sheet(
         passes=passes,
         cautions=(_TEST, PLANNING),
     )
+
+
+def _section_entries(
+    nominal: float, length: float, working: float, fall: float
+) -> tuple[Entry, ...]:
+    return (
+        entry("D", nominal, "size", "nominal size"),
+        entry("L", length, "length", "length under test"),
+        entry("WP", working, "pressure", "working pressure, lowest point"),
+        entry("z", fall, "length", "gauge above the lowest point"),
+    )
+
+
+def _at_gauge_pa(test_pa: FloatArray, fall_m: float) -> FloatArray:
+    """Return the test pressure where the gauge stands, above the lowest point."""
+    column = WATER_DENSITY * GRAVITY * fall_m
+    check_range("head of fall_m / test pressure", column / test_pa, 0.0, 1.0, "")
+    return test_pa - column
 
 
 def _test_results(
@@ -332,10 +409,11 @@ def _test_limit_step(pipe: Carrier, most: FloatArray, temperature_c: float) -> S
     allowed = pressure.pressure_class_pa(pipe.material, pipe.dr) * pressure.temperature_factor(
         pipe.material, temperature_c
     )
-    polyethylene = is_polyethylene(pipe.material)
-    standard = "ASTM F2164" if polyethylene else "occasional limit of AWWA C900"
-    text = f"{float(most / allowed):g} PC FT"
-    return step("P most", text, most, "pressure", f"{standard}, from memory")
+    other = {"PVC": "occasional limit of AWWA C900", "PVC-U": "EN 805"}
+    standard = other.get(pipe.material, "ASTM F2164")
+    return step(
+        "P most", _times(float(most / allowed)), most, "pressure", f"{standard}, from memory"
+    )
 
 
 def _make_up_step(
