@@ -190,7 +190,7 @@ def runs(draw):
     return rows, mains(*table)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(run=runs())
 def test_a_reversed_run_has_the_mirrored_profile(run):
     rows, table = run

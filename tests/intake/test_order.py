@@ -48,7 +48,7 @@ def result(features, order):
     return rows, len(mains), sorted(map(tuple, np.column_stack([texts, places.astype(str)])))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.lists(FEATURE, min_size=1, max_size=8), st.randoms(use_true_random=False))
 def test_permuting_features_changes_nothing_but_order(features, random):
     sound = ("z", "300", "active", shapely.LineString([(5e5, 5.3e6), (5e5 + 9, 5.3e6)]))

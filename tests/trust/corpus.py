@@ -114,7 +114,7 @@ def columns_of(layer: str) -> dict[str, Any]:
         "mains": {"main_id": ["M1", "M2", "M3"], "dia": [300.0] * 3, "cover_m": [1.2] * 3},
         "fittings": {"kind": ["bend"] * 3, "angle_deg": [45.0] * 3},
         "valves": {"kind": ["gate"] * 3, "open": [1] * 3},
-        "laterals": {"customers": [2.0] * 3},
+        "laterals": {"customers": [2.0] * 3, "label": ["x", "y", "z"]},
         "streets": {"class": ["local"] * 3, "width_m": [7.0] * 3, "name": ["A", "B", "C"]},
         "avoid": {"reason": ["tree"] * 3, "hard": [1] * 3, "weight": [2.0] * 3},
         "districts": {"name": ["a", "b", "c"]},
@@ -530,6 +530,8 @@ OF_LAYERS: dict[tuple[str, str], Due | None] = {
     ("nested collections", "avoid"): ACCEPTED,  # holds every kind
     ("text in another encoding", "hydrants"): ACCEPTED,  # no column of theirs is read
     ("text in another encoding", "sources"): ACCEPTED,
+    ("text in another encoding", "laterals"): ACCEPTED,
+    ("text in another encoding", "pit_edits"): refused("which is none of fix, forbid"),
     ("one of another kind", "avoid"): None,
     ("all of another kind", "avoid"): None,
     ("collapsed to a point", "avoid"): finding("invalid-polygon"),
@@ -599,7 +601,7 @@ def share(count: int, seed: int) -> list[Case]:
 def due_for(fault: Fault, layer: str, driver: str) -> Due | None:
     """Return what is due of a case, None if there is no such case."""
     due = fault.due(layer, driver)
-    if due is None:
+    if due is None or OF_LAYERS.get((fault.name, layer), due) is None:
         return None
     if fault.name == "collapsed to a point" and kind_of(layer) == "point":
         return None
@@ -612,7 +614,7 @@ def due_for(fault: Fault, layer: str, driver: str) -> Due | None:
         return refused("columns there: none")  # its columns are those of its features
     if fault.name == "reserved word as the identifier" and driver == "gdb":
         return refused("did you mean 'select_'")  # its writer renames the column
-    if fault.name == "no CRS" and driver == "geojson":
+    if fault.name in ("no CRS", "CRS in feet") and driver == "geojson":  # it has no code to name
         return refused("coordinates") if layer == "mains" else finding("bad-coordinates")
     kinds, other = EXCEPTIONS.get((fault.name, driver), ("", None))
     if kind_of(layer) in kinds.split():
