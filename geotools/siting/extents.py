@@ -22,7 +22,16 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
-__all__ = ["Extents", "PitSizes", "Rooms", "footprints", "pit_extents", "pit_rooms"]
+__all__ = [
+    "Extents",
+    "PitSizes",
+    "Rooms",
+    "boxes",
+    "footprints",
+    "opened_ground",
+    "pit_extents",
+    "pit_rooms",
+]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 BOX_PLACES = 17  # along a box, where its sides lean
@@ -224,10 +233,9 @@ def footprints(
     count = len(run)
     runs, half = np.repeat(run, 4), np.repeat(half_width, 4)
     start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
-    mitred = partial(shapely.buffer, join_style="mitre")
-    flat = partial(mitred, cap_style="flat")
-    opened = in_threads(flat, _sections(axis, runs, start, end), half)
+    opened = opened_ground(axis, runs, start, end, half)
     if spread is not None:
+        mitred = partial(shapely.buffer, join_style="mitre")
         opened = in_threads(mitred, opened, np.repeat(spread, 4))
     ahead, behind = extents.box_ahead.ravel(), extents.box_behind.ravel()
     for way, (face, length, sign) in enumerate(((end, ahead, -1.0), (start, behind, 1.0))):
@@ -240,23 +248,32 @@ def footprints(
         wide = np.repeat(half[wanted, None], along.shape[1], axis=1)
         if widths is not None:
             wide = widths(wanted // 4, length[wanted, None] - along, way)
-        boxes = _boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
-        opened[wanted] = in_threads(shapely.union, opened[wanted], boxes)
+        ramp = boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
+        opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
     ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
     return ground
 
 
-def _boxes(
+def opened_ground(
+    axis: Axis, run: IntArray, start: FloatArray, end: FloatArray, half_width: FloatArray
+) -> npt.NDArray[np.object_]:
+    """Return the stretches of runs between two chainages, so wide to each side, as polygons."""
+    flat = partial(shapely.buffer, join_style="mitre", cap_style="flat")
+    ground: npt.NDArray[np.object_] = in_threads(flat, _sections(axis, run, start, end), half_width)
+    return ground
+
+
+def boxes(
     face: FloatArray, heading: FloatArray, along: FloatArray, half_width: FloatArray
 ) -> npt.NDArray[np.object_]:
     """Return straight boxes back from faces, as wide as said at distances from there."""
     across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)[:, None]
     middle = face[:, None] + heading[:, None] * along[..., None]
     sides = [middle + across * (sign * half_width)[..., None] for sign in (1.0, -1.0)]
-    boxes: npt.NDArray[np.object_] = shapely.polygons(
+    drawn: npt.NDArray[np.object_] = shapely.polygons(
         np.concatenate([sides[0], sides[1][:, ::-1]], axis=1)
     )
-    return boxes
+    return drawn
 
 
 def _sections(
