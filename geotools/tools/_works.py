@@ -32,6 +32,7 @@ from geotools.tools._sites import (
     report_beyond,
     report_blocked,
     report_closures,
+    report_crossing,
     report_deep,
     report_led_round,
     report_shared,
@@ -84,6 +85,7 @@ def work_out(
     shared = shared_pits(pits, prices)
     report_shared(shared, pits, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
+    report_crossing(pits, ground)
     laid = _laid(ground, table, pits, pulls)
     strings = _strings(ground, laid, pits, pulls)
     spaces = [

@@ -527,3 +527,15 @@ def test_strings_never_close_every_lane_of_an_arterial() -> None:
     layers = crowded(MANY, **{"class": "arterial"})
     assert layers["runs"]["status"].tolist() == ["planned"]
     assert (layers["pulls"]["lanes_taken"] == 1).all()
+
+
+def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too() -> None:
+    """The main ends in the crossing street, where it is tied in; the other end is clear of it."""
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (400.0, 2.0)]),
+        streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)]),
+    )
+    told = layers["findings"].query("rule == 'pit-on-crossing-street'")
+    assert told["feature"].tolist() == [layers["pits"]["pit_id"].iloc[0]]
+    assert told["text"].str.contains("stands on Street 1 too").all()
+    assert told["severity"].tolist() == ["warning"]
