@@ -57,10 +57,11 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     ----------
     pits : DataFrame
         ``pit_id``, ``pull_id`` (of strings; empty for a pit), ``run_id``, ``lanes_taken``,
-        ``days``, ``street_chain``, ``street_width`` (m), ``street_lanes``, ``street_speed``
-        (m/s), ``street_class``, ``street_name``, ``first_day``, ``last_day`` (of the schedule),
-        ``edge_low`` and ``edge_high`` (right and left edge of the pit or of the strings, m left
-        of the chain), ``work_low`` and ``work_high`` (m along it).
+        ``days``, ``street_chain``, ``street_width`` (m), ``street_lanes``, ``street_oneway`` (1:
+        along the chain, -1: against it), ``street_speed`` (m/s), ``street_class``,
+        ``street_name``, ``first_day``, ``last_day`` (of the schedule), ``edge_low`` and
+        ``edge_high`` (right and left edge of the pit or of the strings, m left of the chain),
+        ``work_low`` and ``work_high`` (m along it).
     net : StreetNet, optional
     rules : ClosureRules
     """
@@ -112,23 +113,29 @@ def _closure(
     """Return the closure on one half of the carriageway; ``spare`` lanes stay on the other.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
-    take turns, on two or more each has its own and traffic merges as anywhere else.
+    take turns, on two or more each has its own and traffic merges as anywhere else. On a one-way
+    street both halves go the same way and traffic merges into what is left of either.
     """
     closed, left_open, lane = int(half.closed[0]), int(half.left[0]), float(half.lane[0])
     sign, kerb = 1.0 if left else -1.0, pit["street_width"] / 2
     edge, line = (0.0, closed * lane) if half.from_middle[0] else (kerb, left_open * lane)
     speed = pit["street_speed"]
     alternate = left_open == 0 and spare < 2
+    oneway = float(pit["street_oneway"])  # 1: all traffic goes the way the chain is drawn
+    if oneway:
+        left_open += spare
+        alternate = False
     taper = _taper(closed * lane, speed, alternate=alternate, rules=rules)
     buffer = rules.buffer if rules.buffer is not None else float(buffer_length_m(speed))
-    along = left != rules.keep_right  # traffic on this half goes the way the chain is drawn
+    # whether traffic on this half goes the way the chain is drawn
+    along = oneway > 0 if oneway else left != rules.keep_right
     return {
         "pit_id": pit["pit_id"],
         "pull_id": pit["pull_id"],
         "run_id": pit["run_id"],
         "street": pit["street_name"],
         "class": pit["street_class"],
-        "side": "along" if along else "against",
+        "side": "along" if along != _turned(pit, net) else "against",
         "lanes_closed": closed,
         "lanes_left": left_open,
         "speed": speed,
@@ -141,6 +148,13 @@ def _closure(
         "last_day": pit["last_day"],
         "geometry": _shape(pit, net, sign * line, sign * edge, taper, buffer, along),
     }
+
+
+def _turned(pit: dict[Any, Any], net: StreetNet) -> bool:
+    """Return whether the chain goes against the street as drawn in the middle of the work."""
+    chain = int(pit["street_chain"])
+    middle = np.clip((pit["work_low"] + pit["work_high"]) / 2, 0.0, net.lengths[chain])
+    return bool(net.reversed_at(np.array([chain]), np.array([middle]))[0])
 
 
 def _shape(

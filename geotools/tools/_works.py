@@ -170,7 +170,10 @@ def _placed(ground: Shared, digs: pd.DataFrame) -> pd.DataFrame:
     return digs.assign(x=xy[:, 0], y=xy[:, 1])
 
 
-_STREET = ("street_name", "street_class", "street_lanes", "street_width", "street_speed")
+_STREET = (
+    *("street_name", "street_class", "street_lanes", "street_width"),
+    *("street_speed", "street_oneway"),
+)
 
 
 def _laid(
@@ -221,6 +224,7 @@ def _straight(
         street_lanes=np.nan,
         street_width=np.nan,
         street_speed=np.nan,
+        street_oneway=np.nan,
         street_chain=-1,
         street_offset=0.0,
         lay_at=0.0,
