@@ -254,11 +254,9 @@ def _joining(
     return counted
 
 
-def report_shared(
-    shared: pd.DataFrame, pits: pd.DataFrame, currency: str, findings: Findings
-) -> None:
+def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> None:
     """Report the pairs of `shared_pits`."""
-    if not len(pits):
+    if not len(shared):
         return
     findings.add_many(
         "info",

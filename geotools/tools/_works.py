@@ -83,7 +83,7 @@ def work_out(
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
     shared = shared_pits(pits, prices)
-    report_shared(shared, pits, brief.rates.currency, ground.layers.findings)
+    report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     report_crossing(pits, ground)
     laid = _laid(ground, table, pits, pulls)
