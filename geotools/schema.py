@@ -212,6 +212,11 @@ INPUTS: dict[str, Layer] = {
                 _real("width", "width of the carriageway", "length"),
                 _real("speed", "speed limit", "speed"),
                 _text("name", "name of the street"),
+                _text(
+                    "oneway",
+                    "traffic one way: along or against the line as drawn (yes, 1 or F; reverse, "
+                    "-1 or T); both ways if left out",
+                ),
             ),
         ),
         Layer(

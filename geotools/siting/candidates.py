@@ -19,6 +19,7 @@ from geotools.siting.extents import Extents, PitSizes, footprints, pit_extents, 
 from geotools.siting.ground_checks import avoided, near_crossings, nearest_gap, off_street_area
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
+from geotools.siting.overlap import shared_volumes
 from geotools.siting.ramps import (
     Levels,
     RampRules,
@@ -242,6 +243,7 @@ class _Pits:
     """The pits laid out at every candidate: arrays of shape (n,), ``ground`` (n, 4)."""
 
     run: IntArray
+    axis: Axis
     ramps: Ramps
     sizes: PitSizes
     slope: FloatArray
@@ -317,6 +319,7 @@ def _laid_out(
     laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
     return _Pits(
         run=run,
+        axis=axis,
         ramps=ramps,
         sizes=sizes,
         slope=slope,
@@ -393,7 +396,7 @@ def _costed(
 ) -> dict[str, FloatArray]:
     """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
     extents = pits.extents
-    length, volume, ends = _excavation(stations, pits, rules)
+    length, volume, ends = _excavation(stations, pits, rules, verdict.code == 0)
     area = np.asarray(shapely.area(pits.ground), dtype=np.float64)
     days = pit_days(volume, area, work)
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
@@ -513,7 +516,7 @@ def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> B
 
 
 def _excavation(
-    stations: pd.DataFrame, pits: _Pits, rules: PitRules
+    stations: pd.DataFrame, pits: _Pits, rules: PitRules, wanted: BoolTable
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return length (m), volume (m3) and summed depth of the ends (m) of every pit, shape (n, 4).
 
@@ -523,7 +526,8 @@ def _excavation(
     leaning m:1 add to a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 +
     h2^2)/3 along it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners,
     for one depth H the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes
-    straight on has no face and no slope of its own.
+    straight on has no face and no slope of its own. At a bend the ramp counts from its foot, and
+    what it shares with the stretch is taken off, of the roles ``wanted``.
     """
     extents, run = pits.extents, pits.run
     opened = extents.deep_end - extents.deep_start
@@ -546,22 +550,45 @@ def _excavation(
         slope = lean * closed
         ends = ends + depth * closed
         sides = sides + slope * width * depth**2 / 2 + 2 / 3 * slope**2 * depth**3
-    return length, width * opened * (first + last) / 2 + sides + _ramps_dug(pits), ends
+    stretch = width * opened * (first + last) / 2 + sides
+    begins = _begins(pits)
+    # At a bend; beyond the run's end the ramp goes straight on from where the stretch ends.
+    meets = (np.isfinite(begins[0]) | np.isfinite(begins[1])) & wanted
+    meets &= (extents.start == extents.deep_start) & (extents.end == extents.deep_end)
+    begins = tuple(np.where(meets, np.minimum(begin, 0.0), begin) for begin in begins)
+    ramps = _ramps_dug(pits, begins)
+    shared = shared_volumes(
+        pits.axis, run, extents, begins, (first + last) / 2, pits.sizes.half_width, pits.slope,
+        pits.ramps, meets,
+    )  # fmt: skip
+    return length, stretch + np.maximum(ramps - shared, 0.0), ends
 
 
-def _ramps_dug(pits: _Pits) -> FloatArray:
-    """Return the volume of what of the ramps is not over the run, m3, shape (n, 4)."""
+def _begins(pits: _Pits) -> tuple[FloatArray, ...]:
+    """Return where ramps ahead and behind leave the run, m from their foot; NaN where none does."""
     extents, ramps = pits.extents, pits.ramps
-    out = np.zeros(extents.start.shape)
+    out = []
     for way, box in enumerate((extents.box_ahead, extents.box_behind)):
         # The ramp of a two-way pit at a bend leaves the run where that of a one-way pit does.
         one_way = way + 1
         begins = extents.on_run[:, one_way] - (box[:, one_way] - ramps.length[:, way])
-        bare = (box > 0) & np.isfinite(begins)[:, None]
-        row, role = np.nonzero(bare & (extents.deep_end - extents.deep_start < box - 1e-6))
-        begin = begins[row]
+        bare = (box > 0) & (extents.deep_end - extents.deep_start < box - 1e-6)
+        out.append(np.where(bare, begins[:, None], np.nan))
+    return tuple(out)
+
+
+def _ramps_dug(pits: _Pits, begins: tuple[FloatArray, ...]) -> FloatArray:
+    """Return the volume of what of the ramps is not over the run, m3, shape (n, 4)."""
+    out = np.zeros(pits.extents.start.shape)
+    for way, begin in enumerate(begins):
+        row, role = np.nonzero(np.isfinite(begin))
         out[row, role] += ramp_volumes(
-            ramps, row, way, begin, 2 * pits.sizes.half_width[row], pits.slope[row]
+            pits.ramps,
+            row,
+            way,
+            begin[row, role],
+            2 * pits.sizes.half_width[row],
+            pits.slope[row],
         )
     return out
 

@@ -22,7 +22,16 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
-__all__ = ["Extents", "PitSizes", "Rooms", "footprints", "pit_extents", "pit_rooms"]
+__all__ = [
+    "Extents",
+    "PitSizes",
+    "Rooms",
+    "boxes",
+    "footprints",
+    "opened_ground",
+    "pit_extents",
+    "pit_rooms",
+]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 BOX_PLACES = 17  # along a box, where its sides lean
@@ -224,7 +233,7 @@ def footprints(
     count = len(run)
     runs, half = np.repeat(run, 4), np.repeat(half_width, 4)
     start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
-    opened = _opened(axis, runs, start, end, half)
+    opened = opened_ground(axis, runs, start, end, half)
     if spread is not None:
         mitred = partial(shapely.buffer, join_style="mitre")
         opened = in_threads(mitred, opened, np.repeat(spread, 4))
@@ -239,42 +248,42 @@ def footprints(
         wide = np.repeat(half[wanted, None], along.shape[1], axis=1)
         if widths is not None:
             wide = widths(wanted // 4, length[wanted, None] - along, way)
-        boxes = _boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
-        opened[wanted] = in_threads(shapely.union, opened[wanted], boxes)
+        ramp = boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
+        opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
     ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
     return ground
 
 
-def _opened(
+def opened_ground(
     axis: Axis, run: IntArray, start: FloatArray, end: FloatArray, half_width: FloatArray
 ) -> npt.NDArray[np.object_]:
-    """Return the ground over the stretch of each run between two chainages."""
+    """Return the stretches of runs between two chainages, so wide to each side, as polygons."""
     straight = axis.segment(run, start) >= axis.segment(run, end, before=True)
-    out = np.empty(len(run), dtype=object)
+    ground: npt.NDArray[np.object_] = np.empty(len(run), dtype=object)
     # Most stretches are straight: a box is made in a tenth of the time a buffer takes.
     row = np.flatnonzero(straight)
     face, to = axis.position(run[row], start[row]), axis.position(run[row], end[row])
     length = np.hypot(*(to - face).T)
     heading = (to - face) / np.where(length > 0, length, 1.0)[:, None]
     along = np.stack([np.zeros(len(row)), length], axis=1)
-    out[row] = _boxes(face, heading, along, np.repeat(half_width[row, None], 2, axis=1))
+    ground[row] = boxes(face, heading, along, np.repeat(half_width[row, None], 2, axis=1))
     row = np.flatnonzero(~straight)
     flat = partial(shapely.buffer, join_style="mitre", cap_style="flat")
-    out[row] = in_threads(flat, _sections(axis, run[row], start[row], end[row]), half_width[row])
-    return out
+    ground[row] = in_threads(flat, _sections(axis, run[row], start[row], end[row]), half_width[row])
+    return ground
 
 
-def _boxes(
+def boxes(
     face: FloatArray, heading: FloatArray, along: FloatArray, half_width: FloatArray
 ) -> npt.NDArray[np.object_]:
     """Return straight boxes back from faces, as wide as said at distances from there."""
     across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)[:, None]
     middle = face[:, None] + heading[:, None] * along[..., None]
     sides = [middle + across * (sign * half_width)[..., None] for sign in (1.0, -1.0)]
-    boxes: npt.NDArray[np.object_] = shapely.polygons(
+    drawn: npt.NDArray[np.object_] = shapely.polygons(
         np.concatenate([sides[0], sides[1][:, ::-1]], axis=1)
     )
-    return boxes
+    return drawn
 
 
 def _sections(

@@ -58,10 +58,11 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     ----------
     pits : DataFrame
         ``pit_id``, ``pull_id`` (of strings; empty for a pit), ``run_id``, ``lanes_taken``,
-        ``days``, ``street_chain``, ``street_width`` (m), ``street_lanes``, ``street_speed``
-        (m/s), ``street_class``, ``street_name``, ``first_day``, ``last_day`` (of the schedule),
-        ``edge_low`` and ``edge_high`` (right and left edge of the pit or of the strings, m left
-        of the chain), ``work_low`` and ``work_high`` (m along it).
+        ``days``, ``street_chain``, ``street_width`` (m), ``street_lanes``, ``street_oneway`` (1:
+        along the chain, -1: against it), ``street_speed`` (m/s), ``street_class``,
+        ``street_name``, ``first_day``, ``last_day`` (of the schedule), ``edge_low`` and
+        ``edge_high`` (right and left edge of the pit or of the strings, m left of the chain),
+        ``work_low`` and ``work_high`` (m along it).
     net : StreetNet, optional
     rules : ClosureRules
     """
@@ -115,7 +116,8 @@ def _closures(
     """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
-    take turns, on two or more each has its own and traffic merges as anywhere else.
+    take turns, on two or more each has its own and traffic merges as anywhere else. On a one-way
+    street both halves go the same way and traffic merges into what is left of either.
     """
     closed, open_, from_middle, lane = (
         np.stack([getattr(half, name) for half in halves], axis=1)
@@ -130,16 +132,18 @@ def _closures(
     edge = side * np.where(from_middle, 0.0, kerb)
     line = side * np.where(from_middle, closed, open_) * lane
     speed = pits["street_speed"].to_numpy(dtype=float)
-    taper = _tapers(closed * lane, speed, (open_ == 0) & (spare < 2), rules)
+    oneway = pits["street_oneway"].to_numpy(dtype=float)
+    alternate = (open_ == 0) & (spare < 2) & (oneway == 0)
+    taper = _tapers(closed * lane, speed, alternate, rules)
     fixed = rules.buffer is not None
     buffer = np.full(len(row), rules.buffer) if fixed else buffer_length_m(speed)
-    # traffic on this half goes the way the chain is drawn
-    along = (left == 1) != rules.keep_right
+    # whether traffic on this half goes the way the chain is drawn
+    along = np.where(oneway != 0, oneway > 0, (left == 1) != rules.keep_right)
     named = pits.rename(columns={"street_name": "street", "street_class": "class"})
     return named.assign(
-        side=np.where(along, "along", "against"),
+        side=np.where(along != _turned(pits, net), "along", "against"),
         lanes_closed=closed,
-        lanes_left=open_,
+        lanes_left=np.where(oneway != 0, open_ + spare, open_),
         speed=speed,
         taper=taper,
         buffer=buffer,
@@ -147,6 +151,13 @@ def _closures(
         downstream_taper=DOWNSTREAM_TAPER_M,
         geometry=_shapes(pits, net, line, edge, taper, buffer, along),
     )
+
+
+def _turned(pits: pd.DataFrame, net: StreetNet) -> BoolArray:
+    """Return where the chain goes against the street as drawn in the middle of the work."""
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    middle = (pits["work_low"] + pits["work_high"]).to_numpy(dtype=float) / 2
+    return net.reversed_at(chain, np.clip(middle, 0.0, net.lengths[chain]))
 
 
 def _shapes(

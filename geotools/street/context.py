@@ -24,7 +24,9 @@ STREET_COLUMNS: dict[str, type] = {
     "street_lanes": float,
     "street_width": float,
     "street_speed": float,
+    "street_oneway": float,
 }
+_NUMBERS = ("lanes", "width", "speed", "oneway")
 TIE = 1e-6  # m; streets whose distances differ by no more are equally near
 
 
@@ -160,6 +162,9 @@ def _attributes(
 ) -> pd.DataFrame:
     line = net.line_at(np.maximum(chain, 0), at) if len(net.chains) else np.zeros_like(chain)
     rows = net.table.iloc[line].reset_index(drop=True)
-    numbers = {name: np.where(known, rows[name], np.nan) for name in ("lanes", "width", "speed")}
+    # Told by the chain, which may go against the line as drawn.
+    turned = np.where(net.reversed_at(np.maximum(chain, 0), at), -1.0, 1.0)
+    rows = rows.assign(oneway=rows["oneway"] * turned)
+    numbers = {name: np.where(known, rows[name], np.nan) for name in _NUMBERS}
     texts = {name: np.where(known, rows[name], "") for name in ("class", "name")}
     return pd.DataFrame({**texts, **numbers})

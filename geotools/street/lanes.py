@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LEAST_LANE_SHARE", "Approach", "approach"]
+__all__ = ["LEAST_LANE_SHARE", "TOUCH", "Approach", "approach"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -19,7 +19,7 @@ from geotools.network.runs import Chains, build_chains
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.swings import swings
 
-__all__ = ["StreetNet", "build_streets"]
+__all__ = ["StreetNet", "build_streets", "one_way"]
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class StreetNet:
     ----------
     table : DataFrame
         Attributes of the centrelines as read, gaps filled: ``class``, ``lanes``, ``width`` (m,
-        carriageway), ``speed`` (m/s), ``name``.
+        carriageway), ``speed`` (m/s), ``name``, ``oneway`` (`one_way`).
     chains : Chains
         ``pieces['line']`` are rows of `table`.
     thinned : Thinned
@@ -66,12 +66,23 @@ class StreetNet:
 
     def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the centreline at places along chains, as rows of the table."""
+        rows = self.chains.pieces["line"].to_numpy(dtype=np.int64)
+        return np.asarray(rows[self._piece_at(chain, at)], dtype=np.int64)
+
+    def reversed_at(self, chain: IntArray, at: FloatArray) -> npt.NDArray[np.bool_]:
+        """Return whether chains go against the centreline as drawn at places along them."""
+        rows = self.chains.pieces["reversed"].to_numpy(dtype=bool)
+        if not len(rows):
+            return np.zeros(len(at), dtype=bool)
+        return np.asarray(rows[self._piece_at(chain, at)], dtype=np.bool_)
+
+    def _piece_at(self, chain: IntArray, at: FloatArray) -> IntArray:
+        """Return the piece of its chain at every place."""
         pieces = self.chains.pieces
         places = Places.of(
             pieces["run"].to_numpy(), pieces["start"].to_numpy(dtype=float), len(self.chains)
         )
-        rows = pieces["line"].to_numpy(dtype=np.int64)
-        return np.asarray(rows[places.holding(chain, at)], dtype=np.int64)
+        return np.asarray(places.holding(chain, at), dtype=np.int64)
 
 
 def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: float) -> StreetNet:
@@ -127,8 +138,25 @@ def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
             "width": width.where(width > 0, lanes * rules.lane_width).to_numpy(dtype=float),
             "speed": speed.where(speed > 0, rules.default_speed).to_numpy(dtype=float),
             "name": table["name"].fillna("").astype(str).to_numpy(dtype=object),
+            "oneway": one_way(table)[0],
         }
     )
+
+
+# As the attribute tables of road data have it; all others are both ways.
+ALONG = ("along", "yes", "true", "1", "1.0", "f", "ft")
+AGAINST = ("against", "reverse", "-1", "-1.0", "t", "tf")
+BOTH = ("both", "no", "false", "0", "0.0", "b", "")
+
+
+def one_way(table: pd.DataFrame) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return 1 for traffic one way along the line, -1 against it, else 0; and what is not known."""
+    if "oneway" not in table:
+        return np.zeros(len(table)), np.zeros(len(table), dtype=bool)
+    said = table["oneway"].fillna("").astype(str).str.strip().str.casefold()
+    way = said.isin(ALONG).astype(float) - said.isin(AGAINST).astype(float)
+    known = said.isin([*ALONG, *AGAINST, *BOTH])
+    return np.asarray(way, dtype=np.float64), ~np.asarray(known, dtype=np.bool_)
 
 
 def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.street.context import STREET_COLUMNS, street_context
 from geotools.street.laydown import Corridors, build_corridors
-from geotools.street.net import StreetNet, build_streets
+from geotools.street.net import StreetNet, build_streets, one_way
 
 __all__ = ["StreetScene", "build_scene", "with_street"]
 
@@ -55,6 +55,7 @@ def build_scene(
         Receives crossings with no node that were taken as intersections.
     """
     net = build_streets(streets, rules, tolerance=tolerance, accuracy=accuracy)
+    _report_unread(streets, findings)
     if rules.crossing_without_node == "intersection":
         _report_crossings(net, streets, findings)
     corridors = build_corridors(
@@ -69,6 +70,25 @@ def build_scene(
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
     ground = shapely.buffer(to_linestrings(streets.xy, streets.offsets), half)
     return StreetScene(net, corridors, ground, rules)
+
+
+def _report_unread(streets: Lines, findings: Findings) -> None:
+    """Report streets whose word on one-way traffic is none that is known."""
+    rows = np.flatnonzero(one_way(streets.table)[1])
+    if not len(rows):
+        return
+    said = streets.table["oneway"].to_numpy(dtype=object)[rows]
+    findings.add_many(
+        "warning",
+        "oneway-not-read",
+        [
+            f"oneway is {word!r}; taken as both ways: give along, against or both, or leave it out"
+            for word in said
+        ],
+        layer="streets",
+        features=streets.table["feature"].astype(str).to_numpy(dtype=object)[rows],
+        geometry=to_linestrings(streets.xy, streets.offsets)[rows],
+    )
 
 
 def _report_crossings(net: StreetNet, streets: Lines, findings: Findings) -> None:

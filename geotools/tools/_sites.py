@@ -10,15 +10,18 @@ import shapely
 from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
+from geotools.network.ragged import to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.schema import length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
+from geotools.street.lanes import TOUCH
 from geotools.tools._shared import Shared
 
 __all__ = [
     "report_beyond",
     "report_blocked",
     "report_closures",
+    "report_crossing",
     "report_deep",
     "report_led_round",
     "report_shared",
@@ -145,6 +148,43 @@ def report_led_round(
     )
 
 
+def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
+    """Report pits that stand on the carriageway of a street that is not theirs.
+
+    A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
+    takes room of the crossing street too, whose lanes are neither closed nor priced.
+    """
+    if ground.scene is None or not len(pits):
+        return
+    net = ground.scene.net
+    streets = to_linestrings(net.chains.xy, net.chains.offsets)
+    shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
+    most = float(net.table["width"].max()) / 2
+    pit, chain = shapely.STRtree(streets).query(shapes, predicate="dwithin", distance=most)
+    nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
+    row = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
+    gap = shapely.distance(streets[chain], shapes[pit])
+    name = net.table["name"].to_numpy(dtype=object)[row]
+    own = pits["street_name"].to_numpy(dtype=object)[pit]
+    on = gap < net.table["width"].to_numpy(dtype=float)[row] / 2 - TOUCH
+    on &= (pits["street_chain"].to_numpy(dtype=np.int64)[pit] != chain) & (name != own)
+    rows = pd.DataFrame({"pit": pit[on], "name": name[on], "own": own[on]}).drop_duplicates()
+    names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
+    ground.layers.findings.add_points(
+        "warning",
+        "pit-on-crossing-street",
+        [
+            f"pit {pit_id} stands on {street or 'a street without a name'} too: closed and priced "
+            f"are the lanes of {mine or 'no street'} alone; plan the traffic of both, or tie in "
+            "outside the intersection."
+            for pit_id, street, mine in zip(names, rows["name"], rows["own"], strict=True)
+        ],
+        layer="pits",
+        features=names,
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
+    )
+
+
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
     """Report closures that reach over a hard place, such as the railway at a level crossing."""
     shapes: npt.NDArray[np.object_] = closures["geometry"].to_numpy(dtype=object)
@@ -214,11 +254,9 @@ def _joining(
     return counted
 
 
-def report_shared(
-    shared: pd.DataFrame, pits: pd.DataFrame, currency: str, findings: Findings
-) -> None:
+def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> None:
     """Report the pairs of `shared_pits`."""
-    if not len(pits):
+    if not len(shared):
         return
     findings.add_many(
         "info",

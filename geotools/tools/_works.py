@@ -32,6 +32,7 @@ from geotools.tools._sites import (
     report_beyond,
     report_blocked,
     report_closures,
+    report_crossing,
     report_deep,
     report_led_round,
     report_shared,
@@ -82,8 +83,9 @@ def work_out(
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
     shared = shared_pits(pits, prices)
-    report_shared(shared, pits, brief.rates.currency, ground.layers.findings)
+    report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
+    report_crossing(pits, ground)
     laid = _laid(ground, table, pits, pulls)
     strings = _strings(ground, laid, pits, pulls)
     spaces = [
@@ -168,7 +170,10 @@ def _placed(ground: Shared, digs: pd.DataFrame) -> pd.DataFrame:
     return digs.assign(x=xy[:, 0], y=xy[:, 1])
 
 
-_STREET = ("street_name", "street_class", "street_lanes", "street_width", "street_speed")
+_STREET = (
+    *("street_name", "street_class", "street_lanes", "street_width"),
+    *("street_speed", "street_oneway"),
+)
 
 
 def _laid(
@@ -219,6 +224,7 @@ def _straight(
         street_lanes=np.nan,
         street_width=np.nan,
         street_speed=np.nan,
+        street_oneway=np.nan,
         street_chain=-1,
         street_offset=0.0,
         lay_at=0.0,

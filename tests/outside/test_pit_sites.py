@@ -114,3 +114,76 @@ def test_strings_of_400_to_500_ft_lie_between_intersections_and_are_joined_in_th
         assert not strings.intersects(kept).any()
     hours = Brief().crew.shift / 3600
     assert (pulls["hours"] <= hours + 1e-9).all()
+
+
+OUTSIDE, HOST, LEG = 0.355, 0.45, 300.0
+
+
+def dug_at_a_bend(pit: Any, role: str, angle: float, lean: float) -> float:
+    """Return the volume of a pit at a bend on level ground, m3, by 300 levels of its own outline.
+
+    Independent of the program: the stretch opened is a line through the bend, as wide as the pit
+    and dug to the bedding below the host; each ramp goes straight back from its face along two
+    opposed arcs of 27 OD, dug to the bedding below the carrier. Sides lean with mitred corners,
+    as the prismoidal formula has them.
+    """
+    turn, radius, width = np.radians(angle), 27 * OUTSIDE, pit["width"]
+    legs = np.array([[1.0, 0.0], [np.cos(turn), np.sin(turn)]])
+    ends = [legs[0] * -pit["before"], legs[1] * pit["after"]]
+    deep = shapely.LineString([ends[0], (0.0, 0.0), ends[1]]).buffer(
+        width / 2, cap_style="flat", join_style="mitre"
+    )
+    bottom, axis = pit["depth"] + 0.15, pit["depth"] - HOST / 2
+    drop = axis + 0.5 + OUTSIDE / 2
+    ramp = np.sqrt(drop * (4 * radius - drop))
+    s = np.linspace(0.0, ramp, 400)
+    rise = np.where(
+        s <= ramp / 2,
+        radius - np.sqrt(radius**2 - s**2),
+        drop - radius + np.sqrt(radius**2 - (ramp - s) ** 2),
+    )
+    above = bottom - np.maximum(axis - rise + OUTSIDE / 2 + 0.15, 0.0)
+    ways = []
+    if role in ("insertion_ahead", "insertion_both"):
+        ways.append((ends[1], -legs[1]))
+    if role in ("insertion_behind", "insertion_both"):
+        ways.append((ends[0], legs[0]))
+    room = pit["length"] - ramp
+    levels = (np.arange(300) + 0.5) / 300 * bottom
+    total = 0.0
+    for level in levels:
+        parts = [deep.buffer(lean * level, join_style="mitre") if lean else deep]
+        dug = above <= level
+        for face, back in ways if dug.sum() > 1 else []:
+            middle = face + np.outer(s[dug] + room, back)
+            half = (width / 2 + lean * (level - above[dug]))[:, None] * [-back[1], back[0]]
+            parts.append(shapely.Polygon(np.concatenate([middle + half, (middle - half)[::-1]])))
+        total += shapely.union_all(parts).area
+    return float(total * bottom / len(levels))
+
+
+@pytest.mark.parametrize("role", ["receiving", "insertion_ahead", "insertion_both"])
+@pytest.mark.parametrize("angle", [10.0, 45.0, 90.0])
+@pytest.mark.parametrize("soil", ["", "B", "C"])
+def test_the_excavation_of_a_pit_at_a_bend_is_that_of_its_parts_together(
+    soil: str, angle: float, role: str
+) -> None:
+    """Sides by 29 CFR 1926 Subpart P table B-1: B 1:1, C 1.5:1; else upright.
+
+    Computed within 0.4 % of the integral, whose 300 levels and 400 places leave so much open;
+    counting each part for itself lies up to 44 % above it.
+    """
+    turn = np.radians(angle)
+    main = lines(
+        [(-LEG, 0), (0, 0), (LEG * np.cos(turn), LEG * np.sin(turn))],
+        main_id=["M"], diameter_mm=[450.0], bore_mm=[450.0], cover_m=[1.5],
+    )  # fmt: skip
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": [role]}, geometry=[shapely.Point(X, Y)], crs=CRS
+    )
+    said = {"pits.support": "sloped", "pits.soil": soil} if soil else {}
+    pits = geotools.plan(mains=main, pit_edits=wish, settings={**PIPE, **said}).layers["pits"]
+    pit = pits.iloc[(pits["chainage"] - LEG).abs().argmin()]
+    assert pit["role"] == role
+    due = dug_at_a_bend(pit, role, angle, {"": 0.0, "B": 1.0, "C": 1.5}[soil])
+    assert pit["volume"] == pytest.approx(due, rel=0.005)

@@ -11,7 +11,7 @@ import shapely
 
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
-from geotools.tools._sites import report_shared
+from geotools.tools._sites import report_shared, shared_pits
 from geotools.tools._works import _prices
 
 
@@ -20,13 +20,14 @@ def shared(*rows: tuple[int, str, float, Any], system: str = "si") -> pd.DataFra
         {
             "pit_id": [f"P{k}" for k in range(len(rows))],
             "run": [row[0] for row in rows],
+            "run_id": [f"R{row[0]}" for row in rows],
             "role": [row[1] for row in rows],
             "depth": [row[2] for row in rows],
             "ground": [row[3] for row in rows],
         }
     )
     findings = Findings(system)
-    report_shared(pits, _prices(Brief()), "crowns", findings)
+    report_shared(shared_pits(pits, _prices(Brief())), "crowns", findings)
     return findings.table()
 
 

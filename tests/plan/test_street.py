@@ -527,3 +527,45 @@ def test_strings_never_close_every_lane_of_an_arterial() -> None:
     layers = crowded(MANY, **{"class": "arterial"})
     assert layers["runs"]["status"].tolist() == ["planned"]
     assert (layers["pulls"]["lanes_taken"] == 1).all()
+
+
+def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too() -> None:
+    """The main ends in the crossing street, where it is tied in; the other end is clear of it."""
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (400.0, 2.0)]),
+        streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)]),
+    )
+    told = layers["findings"].query("rule == 'pit-on-crossing-street'")
+    assert told["feature"].tolist() == [layers["pits"]["pit_id"].iloc[0]]
+    assert told["text"].str.contains("stands on Street 1 too").all()
+    assert told["severity"].tolist() == ["warning"]
+
+
+@pytest.mark.parametrize(
+    ("word", "drawn", "side"),
+    [("along", 1, "along"), ("-1", 1, "against"), ("F", -1, "along"), ("reverse", -1, "against")],
+)
+def test_tapers_of_a_one_way_carriageway_lie_where_its_traffic_comes_from(
+    word: str, drawn: int, side: str
+) -> None:
+    """The way of the traffic is told by the line as drawn, whichever way its chain goes."""
+    line = [(-300.0, 0.0), (700.0, 0.0)][::drawn]
+    layers = planned(mains=main_of([(0.0, 2.0), (300.0, 2.0)]), streets=street(line, oneway=[word]))
+    eastbound = (side == "along") == (drawn == 1)
+    at_pit = layers["pits"].set_index("pit_id").geometry.x
+    rows = layers["closures"].query("pull_id == ''")
+    assert len(rows) and (rows["lanes_left"] == 1).all() and set(rows["side"]) == {side}
+    for row in rows.itertuples():
+        west, _, east, _ = row.geometry.bounds
+        x = at_pit[row.pit_id]
+        assert (x - west > east - x) == eastbound
+
+
+def test_a_word_on_one_way_traffic_nobody_knows_is_a_finding() -> None:
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (300.0, 2.0)]),
+        streets=street([(-300.0, 0.0), (700.0, 0.0)], oneway=["sometimes"]),
+    )
+    told = layers["findings"].query("rule == 'oneway-not-read'")
+    assert len(told) == 1 and "'sometimes'" in told["text"].iloc[0]
+    assert (layers["closures"]["lanes_left"] == 0).all()

@@ -37,7 +37,7 @@ def closed(
         "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
         "edge_low": offset - 0.75, "edge_high": offset + 0.75,
         "street_chain": 0, "street_width": width, "street_lanes": lanes,
-        "street_speed": SPEED, "street_class": "local", "street_name": "High",
+        "street_speed": SPEED, "street_oneway": 0.0, "street_class": "local", "street_name": "High",
         "first_day": 1.0, "last_day": 9.0, "work_low": 494.0, "work_high": 506.0, **pit,
     }  # fmt: skip
     return close_lanes(pd.DataFrame([row]), net(lanes, width), rules)
@@ -131,7 +131,7 @@ def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
         "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
         "edge_low": -3.0,
         "edge_high": -1.0, "street_chain": 0, "street_width": 8.0, "street_lanes": 2,
-        "street_speed": SPEED, "street_class": "local", "street_name": "High",
+        "street_speed": SPEED, "street_oneway": 0.0, "street_class": "local", "street_name": "High",
         "first_day": 1.0, "last_day": 9.0, "work_low": 490.0, "work_high": 510.0,
     }  # fmt: skip
     shape = close_lanes(pd.DataFrame([row]), bent, RULES)["geometry"].iloc[0]
@@ -142,3 +142,17 @@ def test_a_closure_follows_the_kerb_round_a_corner_of_the_street() -> None:
     )
     assert shape.difference(right.buffer(1e-6)).area < 1e-3
     assert work.difference(shape).area < 1e-3
+
+
+@pytest.mark.parametrize(("oneway", "side"), [(1.0, "along"), (-1.0, "against")])
+@pytest.mark.parametrize("offset", [-2.0, 2.0])
+def test_on_a_one_way_street_traffic_merges_into_the_lane_left(
+    offset: float, oneway: float, side: str
+) -> None:
+    """Both lanes go the same way, whichever of them is closed: a merging taper, upstream."""
+    (row,) = closed(2, 7.0, offset, street_oneway=oneway).itertuples()
+    assert (row.side, row.lanes_closed, row.lanes_left) == (side, 1, 1)
+    assert row.taper == pytest.approx(float(merging_taper_m(3.5, SPEED)))
+    west, _, east, _ = row.geometry.bounds
+    upstream = 494 - west if side == "along" else east - 506
+    assert upstream == pytest.approx(row.taper + row.buffer)

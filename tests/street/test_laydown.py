@@ -17,6 +17,7 @@ from geotools.street.laydown import (
     Corridors,
     build_corridors,
     longest_pull,
+    most_strings,
     pieces_per_string,
 )
 from geotools.street.net import StreetNet, build_streets
@@ -143,6 +144,31 @@ def test_the_longest_pull_is_the_best_number_of_strings(
 def test_without_a_limit_the_shift_alone_sets_the_longest_pull() -> None:
     got = longest_pull(np.array([np.inf]), piece=12.0, rate=0.05, shift=36000.0, joint_time=3600.0)
     assert got[0] == pytest.approx(1800.0)
+
+
+def test_no_pull_is_made_of_more_strings_than_find_room_side_by_side() -> None:
+    limits = {"piece": 12.0, "rate": 0.05, "shift": 36000.0, "joint_time": 3600.0}
+    got = longest_pull(np.full(4, 5.0), most=np.array([0, 1, 3, 99]), **limits)
+    # 60 m a string; of nine only 360 m are pulled in what eight standstills leave of the shift.
+    assert got.tolist() == [0.0, 60.0, 180.0, 480.0]
+
+
+@pytest.mark.parametrize(
+    ("least", "longest", "joint_time", "most"),
+    [
+        (30.0, 550.0, 3600.0, 10),  # the shift of 10 h holds nine standstills and some pulling
+        (30.0, 550.0, 60.0, 23),  # 46 pipes, two to the shortest string
+        (5.0, 550.0, 0.0, 46),  # never more strings than pipes
+        (30.0, 9_000.0, 0.0, 100),
+    ],
+)
+def test_the_most_strings_are_by_shift_and_by_the_shortest_string(
+    least: float, longest: float, joint_time: float, most: int
+) -> None:
+    got = most_strings(
+        piece=12.0, least=least, longest=longest, shift=36000.0, joint_time=joint_time
+    )
+    assert got == most
 
 
 def test_a_string_consists_of_whole_pipes() -> None:
