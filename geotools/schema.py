@@ -489,7 +489,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("water_volume", "water that fills the section", "liquid"),
                 _real("fill_hours", "hours to fill it slowly"),
                 _real("low_z", "lowest level of the axis", "length"),
+                _real("low_chainage", "where that is; fill from the end nearer to it", "length"),
                 _real("high_z", "highest level of the axis", "length"),
+                _real(
+                    "high_chainage",
+                    "where that is; vent there, or at the end nearer to it",
+                    "length",
+                ),
                 _real("test_pressure", "test pressure at the low point", "pressure"),
                 _real("test_pressure_high", "the same at the high point", "pressure"),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),

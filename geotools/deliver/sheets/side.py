@@ -13,7 +13,7 @@ from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box, Layout, Paper, scale_text
-from geotools.deliver.sheets.pen import LEADING, Ink, Pen, cut, text_width, wrap
+from geotools.deliver.sheets.pen import LEADING, MISSING, Ink, Pen, clean, cut, text_width, wrap
 from geotools.deliver.sheets.strips import View
 from geotools.deliver.wording import unit_of
 
@@ -167,6 +167,10 @@ def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
     lacking = [name for name in plan.missing if name != CONTEXT]
     if lacking:
         texts.append(f"Not shown, for the plan has no layers: {', '.join(lacking)}.")
+    if MISSING in clean("".join(sorted(plan.letters))):
+        texts.append(
+            f"{MISSING} stands for a letter the lettering lacks; the plan's file has names whole."
+        )
     if left_out:
         many = "labels are" if left_out > 1 else "label is"
         texts.append(f"{left_out} {many} left out for want of room; the schedules list everything.")

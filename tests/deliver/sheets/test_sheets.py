@@ -67,7 +67,8 @@ def test_a_scale_given_is_kept_and_layers_that_are_missing_are_told(
     assert "Scale 1:2500" in text
     assert "Streets, fittings, valves and laterals are not drawn" in text
     assert "Not shown, for the plan has no layers: stations, bends, sections" in text
-    assert "no levels: the plan has no stations here" in text
+    assert "no profile: the levels of ground and host are not known here" in text
+    assert "L1, 342.0 m, behind, 50.0 kN at the head" in text  # the band is drawn all the same
 
 
 def test_runs_without_a_plan_have_no_sheets_but_are_told(plain: Path) -> None:
