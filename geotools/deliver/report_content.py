@@ -15,6 +15,7 @@ from geotools.deliver.report_columns import packed_table
 from geotools.deliver.report_facts import facts_of
 from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
 from geotools.deliver.tables import CAUTIONS
+from geotools.deliver.wording import unit_sign
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
 
 __all__ = ["gather"]
@@ -115,6 +116,7 @@ def _quantities(file: PlanFile) -> dict[str, Any]:
     if "quantities" not in file.layers:
         return {}
     rows = read_raw(file.path, "quantities", geometry=False)
+    rows["unit"] = rows["unit"].map(lambda unit: unit_sign(str(unit)))
     # a run's own rows are the sums of those of its pits and pulls
     runs = rows[rows["scope"] == "run"]
     runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]

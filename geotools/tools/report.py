@@ -22,7 +22,7 @@ TOOL = Tool(
         Parameter(
             "plan",
             "path",
-            "GeoPackage written by plan, screen or compare",
+            "GeoPackage written by plan, screen, compare or batch (its summary)",
             required=True,
             positional=True,
         ),
@@ -78,4 +78,6 @@ def _told(rows: Mapping[str, int], profiles: int) -> str:
         return f"{rows['comparison_totals']:,} plans compared"
     if "ranking" in rows:
         return f"{rows['ranking']:,} runs ranked"
+    if "district_results" in rows:
+        return f"{rows['district_results']:,} districts"
     return f"{profiles:,} profiles, {rows.get('pulls', 0):,} pulls"
