@@ -257,8 +257,10 @@ def _held(screened: Screened, source: IntArray, length: FloatArray) -> pd.DataFr
 
 def _joined(held: pd.DataFrame, column: str, count: int) -> Words:
     """Return a column of what runs hold, joined by commas, a text for every source main."""
-    joined = held.groupby("source")[column].agg(",".join)
-    return joined.reindex(np.arange(count), fill_value="").to_numpy(dtype=object)
+    words: list[list[str]] = [[] for _ in range(count)]
+    for source, word in zip(held["source"], held[column], strict=True):
+        words[source].append(word)
+    return np.array([",".join(some) for some in words], dtype=object)
 
 
 def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:
