@@ -27,6 +27,7 @@ __all__ = [
     "title_block",
 ]
 
+_RING = 3.0  # mm; a shorter stretch is ringed on the key map
 _WORDS = "planning values only, not for construction without check and approval"
 
 
@@ -89,7 +90,11 @@ def key_map(
     for run_id, start, end in shown:
         points = view.paper(plan.axes[run_id].between(start, end))
         pen.line(points, Ink("#c1121f", 1.0))
-    for run_id, spot in named:
+        if np.ptp(points, axis=0).max() < _RING:  # too short to be seen
+            x, y = points.mean(axis=0)
+            pen.circle(float(x), float(y), _RING / 2, Ink("#c1121f", 0.4))
+    here = {run_id for run_id, _, _ in shown}
+    for run_id, spot in sorted(named, key=lambda item: item[0] not in here):
         labels.add(Label(spot, (run_id,), 0.75 * text, "#222222", reach=8 * text))
     labels.draw(pen)
 
