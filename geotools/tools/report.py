@@ -14,8 +14,9 @@ TOOL = Tool(
     name="report",
     title="Report a plan or a screening",
     summary=(
-        "Writes a plan or a screening as one HTML file that needs no network: map, profiles, "
-        "forces, tables to sort and filter, quantities, findings, cautions and every setting."
+        "Writes a plan, a screening, a comparison or the summary of a batch as one HTML file that "
+        "needs no network: map, profiles, forces, tables to sort and filter, quantities, findings, "
+        "cautions and every setting."
     ),
     function="geotools.tools.report:report",
     parameters=(
