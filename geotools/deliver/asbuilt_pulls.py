@@ -192,14 +192,18 @@ def _check_measured(
 
 
 def _check_lengths(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
-    """Hold measured lengths against those planned, pull by pull and run by run."""
+    """Hold measured lengths against those planned, pull by pull and run by run.
+
+    Where a pull is off by itself the sum of its run is too, and says nothing new of the others.
+    """
     both = frame[["run_id", "length", "found_length"]]
     by_run = both.groupby("run_id")[["length", "found_length"]].transform("sum", min_count=1)
     complete = both["found_length"].notna().groupby(both["run_id"]).transform("all")
     alone = both.groupby("run_id")["length"].transform("size") == 1
-    _say_lengths(frame, reasons, units, "length", both, both["found_length"].notna())
+    off = _say_lengths(frame, reasons, units, "length", both, both["found_length"].notna())
+    told = off.groupby(both["run_id"]).transform("any")
     words = "all pulls of the run together"
-    _say_lengths(frame, reasons, units, words, by_run, complete & ~alone)
+    _say_lengths(frame, reasons, units, words, by_run, complete & ~alone & ~told)
 
 
 def _say_lengths(
@@ -209,15 +213,18 @@ def _say_lengths(
     words: str,
     lengths: pd.DataFrame,
     due: pd.Series[bool],
-) -> None:
+) -> pd.Series[bool]:
+    """Tell where lengths that are due are off, and return it."""
     planned, found = (lengths[n].to_numpy(dtype=float) for n in ("length", "found_length"))
-    off = np.abs(found - planned) > np.maximum(_LENGTH_SHARE * planned, _LENGTH_LEAST)
+    far = np.abs(found - planned) > np.maximum(_LENGTH_SHARE * planned, _LENGTH_LEAST)
+    off: pd.Series[bool] = due & far
     reasons.add_where(
         "pull-length",
-        off & due.to_numpy(dtype=bool),
+        off.to_numpy(dtype=bool),
         np.arange(len(frame)),
         lambda k: (
             f"{words} {shown(found[k], 'length', units)}, planned "
             f"{shown(planned[k], 'length', units)}"
         ),
     )
+    return off

@@ -172,6 +172,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     _draw_bends(drawn, tables.get("bends"))
     _draw_pulls(drawn, tables["pulls"])
     _draw_digs(drawn, tables.get("local_digs"))
+    _draw_fittings(drawn, tables.get("context"))
     _draw_shutdowns(drawn, tables.get("shutdowns"))
     _draw_chainages(drawn, runs)
     _draw_names(drawn, tables.get("context"))
@@ -281,7 +282,7 @@ def _draw_bends(drawn: Drawn, bends: Any) -> None:
 
 
 def _degrees(angle: float) -> str:
-    return f"{np.degrees(angle):.3g}°"
+    return f"{round(float(np.degrees(angle)), 2):g}°"
 
 
 def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
@@ -412,13 +413,20 @@ def _draw_reference(drawn: Drawn, context: Any) -> None:
             continue
         if thing.layer in _REFERENCE_LAYERS:
             add_flat(drawn.space, thing.geometry, _REFERENCE_LAYERS[thing.layer])
-        elif thing.layer in _REFERENCE_BLOCKS:
-            values = {"KIND": thing.kind, "FEATURE": thing.feature}
-            if np.isfinite(thing.angle):
-                values["ANGLE"] = _degrees(thing.angle)
-            block = BLOCKS[_REFERENCE_BLOCKS[thing.layer]]
-            for point in shapely.get_parts(thing.geometry):
-                insert(drawn.space, block, (point.x, point.y), values, paper=drawn.paper)
+
+
+def _draw_fittings(drawn: Drawn, context: Any) -> None:
+    """Draw fittings, valves and hydrants on record; their words give way to those of the plan."""
+    if context is None:
+        return
+    for thing in context[context["layer"].isin(list(_REFERENCE_BLOCKS))].itertuples():
+        if thing.geometry is None:
+            continue
+        values = {"KIND": thing.kind, "FEATURE": thing.feature}
+        if np.isfinite(thing.angle):
+            values["ANGLE"] = _degrees(thing.angle)
+        for point in shapely.get_parts(thing.geometry):
+            _labelled(drawn, _REFERENCE_BLOCKS[thing.layer], point, values)
 
 
 def _draw_kerbs(drawn: Drawn, streets: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -191,8 +192,9 @@ def _range(
     value: FloatArray,
     limits: tuple[FloatArray, FloatArray],
     dimension: str,
+    remark: Callable[[int], str] = lambda _: "",
 ) -> None:
-    """Hold a value against its least and its most."""
+    """Hold a value against its least and its most; a remark may follow the value."""
     low, high = limits
     if dimension == "pressure":
         beyond = (value < low * (1 - _PRESSURE_SLACK)) | (value > high * (1 + _PRESSURE_SLACK))
@@ -203,8 +205,8 @@ def _range(
         beyond,
         match.joint,
         lambda k: (
-            f"{words} {match.told(value[k], dimension)}, due {match.told(low[k], dimension)} "
-            f"to {match.told(high[k], dimension)}"
+            f"{words} {match.told(value[k], dimension)}{remark(k)}, due "
+            f"{match.told(low[k], dimension)} to {match.told(high[k], dimension)}"
         ),
     )
 
@@ -226,7 +228,17 @@ def _pressures(match: Match, reasons: Reasons) -> None:
         _positive(match, reasons, name, np.isfinite(limits[0]))
     for name, step in (("fusion_pressure", "fusing"), ("cool_pressure", "cooling")):
         words = f"pressure between the ends while {step}"
-        _range(match, reasons, "pressure", words, interfacial(match, name), limits, "pressure")
+        gauge = _gauge(match, name)
+        between = interfacial(match, name)
+        _range(match, reasons, "pressure", words, between, limits, "pressure", gauge)
+
+
+def _gauge(match: Match, name: str) -> Callable[[int], str]:
+    """Return how the gauge reading behind a pressure is told: it is what the inspector saw."""
+    gauge, drag = match.number(name), match.number("drag")
+    return lambda k: (
+        f" (gauge {match.told(gauge[k], 'pressure')}, drag {match.told(drag[k], 'pressure')})"
+    )
 
 
 def _positive(match: Match, reasons: Reasons, name: str, due: BoolArray) -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from geotools.deliver.wording import UNIT_SIGNS
+from geotools.deliver.wording import unit_sign
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
 __all__ = ["SHOWN", "field_of", "pack", "packed_table"]
@@ -34,6 +35,14 @@ SHOWN: dict[str, tuple[str, ...]] = {
     "ranking": (
         *("rank", "run_id", "verdict", "priority", "need", "suitability", "length"),
         *("host_diameter", "carrier", "lining_cost", "cost_ratio", "reason_1"),
+    ),
+    "district_results": (
+        *("district", "status", "error", "runs_planned", "runs_without_plan"),
+        *("runs_not_suitable", "length", "pits", "pulls", "cost", "file"),
+    ),
+    "district_runs": (
+        *("rank", "run_id", "district", "status", "host_diameter", "length", "carrier"),
+        *("pit_count", "longest_pull", "cost", "unit_cost", "reason"),
     ),
     "comparison": (
         *("number", "run_id", "plan", "status", "carrier", "cost", "pit_count", "longest_pull"),
@@ -103,8 +112,8 @@ def packed_table(layer: str, frame: pd.DataFrame, *, title: str = "") -> dict[st
         columns.append(
             {
                 "key": bare,
-                "label": bare.replace("_", " "),
-                "unit": UNIT_SIGNS.get(suffix, suffix),
+                "label": _label(bare),
+                "unit": unit_sign(suffix),
                 "text": field.text if field else "",
                 "first": bare in shown if shown else place < _FIRST,
                 "enum": bool(field and field.values),
@@ -115,6 +124,12 @@ def packed_table(layer: str, frame: pd.DataFrame, *, title: str = "") -> dict[st
         columns.sort(key=lambda c: shown.index(c["key"]) if c["key"] in shown else len(shown))
     text = title or (OUTPUTS[layer].text if layer in OUTPUTS else layer.replace("_", " "))
     return {"title": text, "rows": len(frame), "columns": columns}
+
+
+def _label(name: str) -> str:
+    """Return the name of a field as a heading: ``run_id`` is the run, ``main_ids`` the mains."""
+    words = name.removesuffix("_id") if name.endswith("_id") else re.sub("_ids$", "s", name)
+    return words.replace("_", " ")
 
 
 def _shown(layer: str, names: list[str]) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from geotools.deliver.report_columns import packed_table
 from geotools.deliver.report_facts import facts_of
 from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
 from geotools.deliver.tables import CAUTIONS
+from geotools.deliver.wording import unit_sign
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
 
 __all__ = ["gather"]
@@ -123,6 +124,7 @@ def _quantities(rows: pd.DataFrame | None) -> dict[str, Any]:
     """Return the quantities of all runs by item, and those of each run."""
     if rows is None:
         return {}
+    rows = rows.assign(unit=rows["unit"].map(lambda unit: unit_sign(str(unit))))
     # a run's own rows are the sums of those of its pits and pulls
     runs = rows[rows["scope"] == "run"]
     runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]

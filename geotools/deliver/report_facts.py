@@ -31,6 +31,8 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
         facts += _ranked(frames["ranking"])
     if "comparison" in frames:
         facts += _compared(frames["comparison"])
+    if "district_results" in frames:
+        facts += _districts(frames["district_results"], file)
     if "runs" in frames:
         facts += _runs(frames["runs"], file) + _shared(frames.get("quantities"), file)
     if "pits" in frames:
@@ -120,6 +122,34 @@ def _shared(quantities: pd.DataFrame | None, file: PlanFile) -> list[dict[str, s
     currency = file.settings.get("rates.currency", "")
     label = f"{currency} less, were pits of two runs one".lstrip()
     return [_fact(f"{-rows['cost'].sum():,.0f}", label, f"{len(rows):,} places; in no cost")]
+
+
+def _districts(rows: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
+    done = int((rows["status"] == "done").sum())
+    length = float(np.nansum(_column(rows, "length", "length", file)))
+    others = rows["status"].value_counts().drop("done", errors="ignore")
+    currency = file.settings.get("rates.currency", "")
+    left = int(rows["runs_without_plan"].sum()), int(rows["runs_not_suitable"].sum())
+    return [
+        _fact(
+            f"{done:,} of {len(rows):,}",
+            "districts done",
+            ", ".join(f"{count:,} {str(word).replace('_', ' ')}" for word, count in others.items()),
+        ),
+        _fact(
+            f"{rows['runs_planned'].sum():,}",
+            "runs planned",
+            f"{left[0]:,} without a plan, {left[1]:,} not suitable",
+        ),
+        _fact(_length(length, file), "of main to be lined"),
+        _fact(
+            f"{rows['cost'].sum():,.0f}",
+            f"{currency}, planning cost".lstrip(", "),
+            "at the rates under Settings",
+        ),
+        _fact(f"{rows['pits'].sum():,}", "pits"),
+        _fact(f"{rows['pulls'].sum():,}", "pulls"),
+    ]
 
 
 def _pulls(pulls: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from geotools.schema import DIMENSIONS
 
-__all__ = ["UNIT_SIGNS", "chainage_text", "in_system", "moment", "shown", "unit_of"]
+__all__ = ["UNIT_SIGNS", "chainage_text", "in_system", "moment", "shown", "unit_of", "unit_sign"]
 
 # How a unit suffix is written for a reader, where that differs.
 UNIT_SIGNS = {
@@ -33,10 +33,14 @@ UNIT_SIGNS = {
 }
 
 
+def unit_sign(suffix: str) -> str:
+    """Return a unit suffix as it is written for a reader: ``lps_per_km`` is L/s per km."""
+    return " ".join(UNIT_SIGNS.get(word, word) for word in suffix.split("_"))
+
+
 def unit_of(dimension: str, units: str) -> str:
     """Return the unit a kind of quantity is shown in."""
-    suffix = DIMENSIONS[dimension].suffix(units)
-    return UNIT_SIGNS.get(suffix, suffix)
+    return unit_sign(DIMENSIONS[dimension].suffix(units))
 
 
 def in_system(value: float, dimension: str, units: str) -> float:

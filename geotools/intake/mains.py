@@ -146,6 +146,7 @@ def _table(loaded: Loaded, names: npt.NDArray[Any], parts: Parts) -> pd.DataFram
     ids[split] = [f"{i}/{n}" for i, n in zip(ids[split], parts.part[split], strict=True)]
     table["main_id"] = ids
     table["feature"] = ids
+    table["source_id"] = names[parts.row]  # one for all parts of a feature
     table.loc[~parts.directed, ["invert_start", "invert_end"]] = np.nan
     return table
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray
+from geotools.network.ragged import FloatArray, IntArray, offsets_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import (
     annulus_volume_m3,
@@ -63,7 +63,7 @@ def section_table(
     """
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
-    low, high = _levels(pulls, stations)
+    low, low_at, high, high_at = _levels(pulls, stations)
     working, bore = (runs[name].to_numpy(dtype=float)[run] for name in ("working", "bore"))
     length = pulls["length"].to_numpy(dtype=float)
     return pd.DataFrame(
@@ -75,7 +75,9 @@ def section_table(
             "water_volume": water_volume_m3(pipe.bore_m, length),
             "fill_hours": filling_hours(pipe.bore_m, length),
             "low_z": low,
+            "low_chainage": low_at,
             "high_z": high,
+            "high_chainage": high_at,
             **_test(pipe, length, _test_pressures(working, pipe, brief), high - low, brief),
             "annulus_volume": annulus_volume_m3(
                 np.maximum(bore, pipe.outside_m), pipe.outside_m, length
@@ -132,13 +134,16 @@ def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, An
     }
 
 
-def _levels(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
-    """Return the lowest and highest axis level of each pull, m; NaN where none is known.
+def _levels(
+    pulls: pd.DataFrame, stations: pd.DataFrame
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the lowest axis level of each pull and its chainage, then the highest, m.
 
-    The two ends count, between their stations, and every station on the way.
+    The two ends count, between their stations, and every station on the way. Of places of one
+    level an end is taken first: a pit is open there. NaN where no level is known.
     """
     if not len(pulls):
-        return np.zeros(0), np.zeros(0)
+        return np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)
     run = pulls["run"].to_numpy(dtype=np.int64)
     at = stations["chainage"].to_numpy(dtype=float)
     runs = int(max(stations["run"].max(), run.max())) + 1
@@ -146,15 +151,26 @@ def _levels(pulls: pd.DataFrame, stations: pd.DataFrame) -> tuple[FloatArray, Fl
     z = stations["axis_z"].to_numpy(dtype=float)
     start, end = (pulls[name].to_numpy(dtype=float) for name in ("start", "end"))
     first, last = places.search(run, start, "right"), places.search(run, end, "left")
-    bounds = np.stack([first, np.maximum(last, first + 1)], axis=1).ravel()
-    ends = places.interpolate(run, start, z), places.interpolate(run, end, z)
-    known = np.append(z, np.nan)
+    inside = np.maximum(last - first, 0)
+    offsets = offsets_of(inside + 2)
+    level, along = np.empty(offsets[-1]), np.empty(offsets[-1])
+    for place, where in ((offsets[:-1], start), (offsets[:-1] + 1, end)):
+        level[place], along[place] = places.interpolate(run, where, z), where
+    between = np.ones(len(level), dtype=bool)
+    between[offsets[:-1]] = between[offsets[:-1] + 1] = False
+    rows = np.repeat(first - offsets_of(inside)[:-1], inside) + np.arange(inside.sum())
+    level[between], along[between] = z[rows], at[rows]
+    return (*_extreme(level, along, offsets, np.fmin), *_extreme(level, along, offsets, np.fmax))
 
-    def extreme(pick: np.ufunc) -> FloatArray:
-        inner = np.where(last > first, pick.reduceat(known, bounds)[::2], np.nan)
-        return np.asarray(pick(inner, pick(*ends)), dtype=np.float64)
 
-    return extreme(np.fmin), extreme(np.fmax)
+def _extreme(
+    level: FloatArray, along: FloatArray, offsets: IntArray, pick: np.ufunc
+) -> tuple[FloatArray, FloatArray]:
+    """Return the extreme level of every pull and the chainage of the first place that has it."""
+    best = pick.reduceat(level, offsets[:-1])
+    hits = np.flatnonzero(level == np.repeat(best, np.diff(offsets)))
+    place = np.append(hits, 0)[np.searchsorted(hits, offsets[:-1])]
+    return best, np.where(np.isfinite(best), along[place], np.nan)
 
 
 def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> FloatArray:

@@ -10,15 +10,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from geotools.brief import Brief, Setting, settings
 from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.deliver.columns import content_hash
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.tables import settings_table
+from geotools.deliver.wording import unit_sign
 from geotools.intake.columns import Layers
 from geotools.intake.findings import SEVERITIES
-from geotools.network.ragged import line_lengths, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS
 from geotools.tool import Outcome
 from geotools.tools._screen import Measured, Screened, of_kind, weights_of
@@ -125,7 +127,7 @@ def unit_of(criterion: Criterion, units: str) -> tuple[str, float]:
         return ("%", 0.01) if criterion.share else ("", 1.0)
     dimension = DIMENSIONS[criterion.dimension]
     suffix = dimension.suffix(units)
-    return suffix.replace("_", " "), dimension.units[suffix]
+    return unit_sign(suffix), dimension.units[suffix]
 
 
 def _shown(criterion: Criterion, values: Sequence[float], units: str) -> list[str]:
@@ -201,41 +203,64 @@ def _against(screened: Screened, run: int, k: int, units: str) -> str:
 
 
 def _mains(screened: Screened, ranking: pd.DataFrame, brief: Brief) -> pd.DataFrame:
-    """Return every source main with the place of the run that holds most of it."""
-    mains, pieces = screened.ground.layers.mains, screened.ground.runs.chains.pieces
-    length = line_lengths(mains.xy, mains.offsets)
-    names = ranking["run_id"].to_numpy(dtype=object)
-    parts = pieces.assign(part=pieces["end"] - pieces["start"])
-    held = parts.groupby(["line", "run"], as_index=False)["part"].sum()
-    held = held.assign(held=held["part"].round(3)).sort_values(
-        ["line", "held", "run"], ascending=[True, False, True], kind="stable"
-    )
-    first = held.drop_duplicates("line").set_index("line").reindex(np.arange(len(mains)))
-    every = np.full(len(mains), "", dtype=object)
-    for line, rows in held.groupby("line")["run"]:
-        every[line] = ",".join(names[np.sort(rows)])
+    """Return every source main once, with its runs and the place of the one with most of it."""
+    mains = screened.ground.layers.mains
+    source, ids = pd.factorize(mains.table["source_id"])
+    whole = line_lengths(mains.xy, mains.offsets)
+    length = np.bincount(source, whole, minlength=len(ids)).astype(np.float64)
+    held = _held(screened, source, length)
+    held["name"] = ranking["run_id"].to_numpy(dtype=object)[held["run"]]
+    first = held.drop_duplicates("source").set_index("source").reindex(np.arange(len(ids)))
     run = first["run"].fillna(-1).to_numpy(dtype=np.int64)
     there, safe = run >= 0, np.maximum(run, 0)
 
     def of_run(column: str, missing: Any) -> Any:
         if not len(ranking):
-            return np.full(len(mains), missing, dtype=object)
+            return np.full(len(ids), missing, dtype=object)
         return np.where(there, ranking[column].to_numpy(dtype=object)[safe], missing)
 
+    part = np.unique(source, return_index=True)[1]
+    lines = pd.Series(to_linestrings(mains.xy, mains.offsets)).groupby(source)
     return pd.DataFrame(
         {
-            "main_id": mains.table["main_id"].to_numpy(dtype=object),
+            "main_id": ids,
             "run_id": of_run("run_id", ""),
-            "run_ids": every,
+            "run_ids": _joined(held, "name", len(ids)),
+            "run_shares": _joined(held, "told", len(ids)),
             "length": length,
-            "share": np.minimum(first["part"].fillna(0.0).to_numpy() / length, 1.0),
+            "share": first["share"].fillna(0.0).to_numpy(),
             "rank": pd.array(of_run("rank", None), dtype="Int64"),
             "verdict": of_run("verdict", "not considered"),
-            "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)),
+            "reason": np.where(there, of_run("reason_1", ""), _left_out(mains.table, brief)[part]),
             **{c: of_run(c, np.nan).astype(float) for c in ("priority", "need", "suitability")},
-            "geometry": to_linestrings(mains.xy, mains.offsets),
+            "geometry": [shapely.MultiLineString(list(some)) for _, some in lines],
         }
     )
+
+
+def _held(screened: Screened, source: IntArray, length: FloatArray) -> pd.DataFrame:
+    """Return what of every source main each run holds: the run with most of it first.
+
+    Columns ``source``, ``run``, ``share`` and ``told``, the share in words.
+    """
+    pieces = screened.ground.runs.chains.pieces
+    parts = pieces.assign(part=pieces["end"] - pieces["start"], source=source[pieces["line"]])
+    held = parts.groupby(["source", "run"], as_index=False)["part"].sum()
+    held = held.assign(even=held["part"].round(3)).sort_values(
+        ["source", "even", "run"], ascending=[True, False, True], kind="stable"
+    )
+    # joints that gape may make a piece longer than its main
+    share = np.minimum(held["part"].to_numpy() / length[held["source"].to_numpy()], 1.0)
+    told: pd.DataFrame = held.assign(share=share, told=[f"{value:.2f}" for value in share])
+    return told
+
+
+def _joined(held: pd.DataFrame, column: str, count: int) -> Words:
+    """Return a column of what runs hold, joined by commas, a text for every source main."""
+    words: list[list[str]] = [[] for _ in range(count)]
+    for source, word in zip(held["source"], held[column], strict=True):
+        words[source].append(word)
+    return np.array([",".join(some) for some in words], dtype=object)
 
 
 def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:

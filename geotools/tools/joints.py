@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -10,6 +10,8 @@ from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from geotools.deliver.asbuilt import Checked
     from geotools.deliver.joints import Schedule
     from geotools.deliver.read_plan import PlanFile
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["TOOLS", "check", "schedule"]
 
 _CHECKED = ("asbuilt_joints", "asbuilt_pulls")
+_TOLD = 10  # joints that do not pass, and pulls, in the text; the layers have all
 _UNITS = Parameter(
     "units", "choice", "units of the columns written; those of the plan if not given",
     choices=("si", "us"),
@@ -375,11 +378,19 @@ def _write_check(
         )
 
 
+def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
+    """Yield a line for each of the first joints or pulls that do not pass, and how many more."""
+    bad = table[table["verdict"] != "pass"]
+    for name, why in zip(bad[f"{kind}_id"].head(_TOLD), bad["reasons"].head(_TOLD), strict=True):
+        yield f"{kind:<10}{name}: {why}"
+    if len(bad) > _TOLD:
+        yield f"{'':<10}and {len(bad) - _TOLD:,} more"
+
+
 def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
     verdicts = ("pass", "fail", "missing", "unknown")
     joints = {v: int((checked.joints["verdict"] == v).sum()) for v in verdicts}
     pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in verdicts[:3]}
-    bad = checked.joints[checked.joints["verdict"] != "pass"]
     summary = {
         "joints": joints,
         "pulls": pulls,
@@ -391,11 +402,8 @@ def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
         "joints    " + ", ".join(f"{n:,} {v}" for v, n in joints.items()),
         "pulls     " + ", ".join(f"{n:,} {v}" for v, n in pulls.items()),
         *(f"rule      {rule}: {n:,}" for rule, n in checked.rules.items()),
-        *(
-            f"joint     {name}: {why}"
-            for name, why in zip(bad["joint_id"].head(10), bad["reasons"].head(10), strict=True)
-        ),
-        *([f"          and {len(bad) - 10:,} more"] if len(bad) > 10 else []),
+        *_not_passing("joint", checked.joints),
+        *_not_passing("pull", checked.pulls),
         *(f"note      {note}" for note in checked.notes),
         *(f"written   {path}" for path in targets.values()),
     ]

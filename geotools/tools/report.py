@@ -14,15 +14,16 @@ TOOL = Tool(
     name="report",
     title="Report a plan or a screening",
     summary=(
-        "Writes a plan or a screening as one HTML file that needs no network: map, profiles, "
-        "forces, tables to sort and filter, quantities, findings, cautions and every setting."
+        "Writes a plan, a screening, a comparison or the summary of a batch as one HTML file that "
+        "needs no network: map, profiles, forces, tables to sort and filter, quantities, findings, "
+        "cautions and every setting."
     ),
     function="geotools.tools.report:report",
     parameters=(
         Parameter(
             "plan",
             "path",
-            "GeoPackage written by plan, screen or compare",
+            "GeoPackage written by plan, screen, compare or batch (its summary)",
             required=True,
             positional=True,
         ),
@@ -78,4 +79,6 @@ def _told(rows: Mapping[str, int], profiles: int) -> str:
         return f"{rows['comparison_totals']:,} plans compared"
     if "ranking" in rows:
         return f"{rows['ranking']:,} runs ranked"
+    if "district_results" in rows:
+        return f"{rows['district_results']:,} districts"
     return f"{profiles:,} profiles, {rows.get('pulls', 0):,} pulls"

@@ -347,6 +347,13 @@ def test_lengths_are_added_up_over_the_run(check: Any, schedule: Any) -> None:
     )
 
 
+def test_a_pull_too_short_does_not_fail_the_others_of_its_run(check: Any, schedule: Any) -> None:
+    pulls = [{**PULL_RECORDS[0], "length_m": "30"}, {**PULL_RECORDS[1], "length_m": "150"}]
+    checked = check(clean(schedule), pulls)
+    assert checked.pulls["verdict"].tolist() == ["pass", "fail"]
+    assert checked.pulls["reasons"].tolist() == ["", "length 150 m, planned 200 m"]
+
+
 def test_pull_without_a_record_is_missing_and_one_too_many_refused(
     check: Any, schedule: Any
 ) -> None:

@@ -377,6 +377,50 @@ def test_a_packed_report_opens_too(
     one.page.close()
 
 
+def test_a_summary_of_districts_is_shown_with_its_tables_and_its_map(
+    tmp_path: Path, open_page: Callable[..., Opened]
+) -> None:
+    plan = write_district(tmp_path / "summary.gpkg", 2, edit=only_settings)
+    x, y = 450_000, 5_000_000
+    districts = gpd.GeoDataFrame(
+        {
+            "district": [HOSTILE[0], "South"], "status": ["done", "failed"],
+            "error": ["", "no ground"], "file": ["north.gpkg", ""], "runs_planned": [1, 0],
+            "runs_without_plan": [1, 0], "runs_not_suitable": [0, 0], "pits": [2, 0],
+            "pulls": [1, 0], "length_m": [400.0, 0.0], "cost": [9000.0, 0.0],
+        },
+        geometry=[shapely.box(x, y, x + 500, y + 300), shapely.box(x, y - 300, x + 500, y)],
+        crs=CRS,
+    )  # fmt: skip
+    runs = gpd.GeoDataFrame(
+        {"rank": [1, 2], "district": HOSTILE[0], "run_id": ["R1", "R2"],
+         "status": ["planned", "no_plan"], "length_m": [400.0, 90.0], "cost": [9000.0, None]},
+        geometry=[shapely.LineString([(x, y + d), (x + 400, y + d)]) for d in (50, 150)],
+        crs=CRS,
+    )  # fmt: skip
+    for name, frame in (("district_results", districts), ("district_runs", runs)):
+        pyogrio.write_dataframe(frame, plan, layer=name, append=True)
+    done = geotools.report(plan, output=tmp_path / "summary.html")
+    assert "2 districts" in done.text
+    shown = open_page(tmp_path / "summary.html")
+    page = shown.page
+    assert page.locator("#kicker").inner_text().startswith("Plans of districts")
+    told = page.locator("#facts dd.value").all_inner_texts()
+    assert told[:6] == ["1 of 2", "1", "400 m", "9,000", "2", "1"]
+    assert page.locator("#districts-section table").count() >= 2
+    assert page.locator("input[data-layer=district_runs]").is_checked()
+    page.evaluate(FRAMES)
+    assert page.evaluate(INKED) > 100
+    assert shown.told == []
+    assert page.evaluate("window.hit") is None
+    page.close()
+
+
+def only_settings(tables: Any) -> None:
+    for name in set(tables) - {"settings"}:
+        del tables[name]
+
+
 def test_a_comparison_of_plans_is_shown_with_its_tables_and_its_map(
     tmp_path: Path, open_page: Callable[..., Opened]
 ) -> None:

@@ -142,6 +142,10 @@ def sharp(bends: pd.DataFrame) -> Any:
     return bends["passes"] == 0
 
 
+def steep(sections: pd.DataFrame) -> Any:
+    return sections["high_z"] - sections["low_z"] > 1.0
+
+
 def inserts(pits: pd.DataFrame) -> Any:
     return pits["role"] != "receiving"
 
@@ -402,6 +406,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a string's joints edited": ("strings", lambda s: s.edit("strings", "joints", more(-1))),
     "a rest cut short": ("sections", lambda s: s.edit("sections", "wait_hours", 12.0)),
     "a stretch edited": ("sections", lambda s: s.edit("sections", "stretch", scaled(1.1))),
+    "a low point moved": (
+        "sections",
+        lambda s: s.edit("sections", "low_chainage", more(31.0), steep),
+    ),
     "less water": ("sections", lambda s: s.edit("sections", "water_volume", scaled(0.9))),
     "a crew at two places": ("schedule", two_places),
     "a pull before its pits": ("schedule", pulled_first),

@@ -36,7 +36,8 @@ def test_every_field_of_the_contract_is_there_in_si(network, read):
         owner=["city", None],
     )
     table = read(mains=frame).mains.table
-    assert list(table.columns) == [*(f.name for f in INPUTS["mains"].fields), "feature"]
+    names = [f.name for f in INPUTS["mains"].fields]
+    assert list(table.columns) == [*names, "feature", "source_id"]
     assert table["invert_start"][0] == pytest.approx(3.048)
     assert table["pressure"][0] == pytest.approx(689_475.7293)
     assert table["flow"][0] == pytest.approx(0.0630901964)

@@ -216,7 +216,8 @@ def test_every_source_main_is_there_once_and_leads_to_its_run(
     held = mains[mains["run_id"].fillna("") != ""]
     for row in held.itertuples():
         run = ranking.loc[row.run_id]
-        assert row.main_id in run["main_ids"].split(",")
+        names = run["main_ids"].split(",")
+        assert any(row.main_id == name or name.startswith(f"{row.main_id}/") for name in names)
         assert (row.rank, row.verdict) == (run["rank"], run["verdict"])
         assert 0 < row.share <= 1
     rest = mains[mains["run_id"].fillna("") == ""]
@@ -418,3 +419,22 @@ def test_every_criterion_has_its_settings(criterion: Any) -> None:
     assert f"screening.{criterion.name}_weight" in keys
     if criterion.group == NEED:
         assert {f"screening.{criterion.name}_{end}" for end in ("from", "limit")} <= keys
+
+
+def test_a_main_of_two_runs_or_two_parts_is_one_row_that_tells_its_shares() -> None:
+    parts = shapely.MultiLineString([[(0, 0), (100, 0)], [(150, 0), (300, 0)]])
+    bent = shapely.LineString([(0, 300), (200, 300), (200, 600)])  # too sharp to go on: two runs
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["A", "B"], "diameter_mm": 300.0, "geometry": [parts, bent]}, crs="EPSG:32633"
+    )
+    done = geotools.screen(mains=mains, settings={"network.max_turn": "45 deg"})
+    table = done.layers["ranking_mains"].set_index("main_id")
+    assert table.index.tolist() == ["A", "B"]
+    assert table["length"].tolist() == pytest.approx([250.0, 500.0])
+    assert table["run_shares"].loc["A"] == "0.60,0.40"
+    for row in table.itertuples():
+        runs = row.run_ids.split(",")
+        assert len(runs) == len(row.run_shares.split(","))
+        assert row.run_id == runs[0]
+        assert set(runs) <= set(done.layers["ranking"]["run_id"])
+        assert sum(map(float, row.run_shares.split(","))) == pytest.approx(1.0, abs=0.01)

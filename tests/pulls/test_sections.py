@@ -252,6 +252,16 @@ def test_highest_and_lowest_level_are_those_on_the_way() -> None:
     assert table["test_pressure_high"].to_numpy() == pytest.approx(due.to_numpy(), rel=1e-6)
 
 
+def test_the_places_of_the_extreme_levels_are_told_an_end_before_a_place_on_the_way() -> None:
+    pipes = [_pipe("20 in PVC")]
+    hill = _sections(pipes, [7e5], [100.0, 130.0, 110.0])
+    assert hill[["low_chainage", "high_chainage"]].to_numpy().tolist() == [[0.0, 100.0]]
+    level = _sections(pipes, [7e5], [110.0, 100.0, 100.0])
+    assert level[["low_chainage", "high_chainage"]].to_numpy().tolist() == [[200.0, 0.0]]
+    unknown = _sections(pipes, [7e5], [math.nan] * 3)
+    assert unknown[["low_chainage", "high_chainage"]].isna().all(axis=None)
+
+
 def test_a_level_that_is_not_known_is_left_out_or_makes_the_high_pressure_unknown() -> None:
     partly = _sections([_pipe("20 in PVC")], [7e5], [100.0, math.nan, 110.0])
     assert partly[["low_z", "high_z"]].to_numpy().tolist() == [[100.0, 110.0]]

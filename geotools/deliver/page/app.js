@@ -1,18 +1,25 @@
 // The page put together.
 
+// What a table is called where its section holds several.
+const TABLE_NAMES = {
+  ranking: "Runs", ranking_mains: "Source mains", closures: "Lane closures",
+  comparison: "Run by run", comparison_totals: "In sum", settings_differ: "Settings that differ",
+  district_results: "What became of each", district_runs: "Runs of all districts",
+};
+
 function drawSection(id, names, options) {
   const holder = document.getElementById(id);
   for (const name of names) {
     if (!tableOf(name)) continue;
     document.getElementById(id + "-section").hidden = false;
-    if (names.length > 1) holder.append(el("h3", {}, name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ")));
+    if (names.length > 1) holder.append(el("h3", {}, TABLE_NAMES[name] || name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ")));
     holder.append(tableView(name, (options || {})[name] || {}));
   }
 }
 
 function drawHeader() {
   const kind = tableOf("pulls") ? "Plan" : tableOf("comparison") ? "Comparison of plans"
-    : tableOf("ranking") ? "Screening of mains" : "Plan";
+    : tableOf("ranking") ? "Screening of mains" : tableOf("district_results") ? "Plans of districts" : "Plan";
   document.getElementById("kicker").textContent = kind + " for lining mains with pulled pipe strings";
   document.getElementById("title").textContent = REPORT.title;
   const units = REPORT.units === "us" ? "US customary units" : "SI units";
@@ -55,6 +62,7 @@ function start(content) {
   drawMap();
   drawSection("ranking", ["ranking", "ranking_mains", "criteria"], { ranking: { limit: 50 } });
   drawSection("comparison", ["comparison_totals", "comparison", "settings_differ"]);
+  drawSection("districts", ["district_results", "district_runs"]);
   drawSection("runs", ["runs"]);
   drawChooser();
   drawSection("pulls", ["pits", "pulls"]);

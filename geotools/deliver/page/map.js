@@ -56,6 +56,9 @@ const LAYERS = [
     looks: VERDICT_LOOKS },
   { table: "ranking", title: "Runs ranked", key: "verdict", looks: VERDICT_LOOKS },
   { table: "comparison", title: "Runs compared", key: "status", looks: RUN_LOOKS },
+  { table: "district_results", title: "Districts", key: null,
+    other: { color: INK, weight: 1.5, fill: "#ffffff", opacity: 0.1, dash: [6, 4] } },
+  { table: "district_runs", title: "Runs of all districts", key: "status", looks: RUN_LOOKS },
   { table: "runs", title: "Runs", key: "status", looks: RUN_LOOKS },
   { table: "strings", title: "Strings laid out", off: true, key: null,
     other: { color: GREEN, weight: 2, fill: GREEN, opacity: 0.4 } },
@@ -78,7 +81,7 @@ const LAYERS = [
 ];
 // Of a layer with more features than this, those in view are drawn once they are fewer.
 const MANY = 4000;
-const ALWAYS = new Set(["runs", "ranking", "comparison"]);
+const ALWAYS = new Set(["runs", "ranking", "comparison", "district_runs"]);
 const LABELLED = 80;
 
 let plane = null;
@@ -362,7 +365,7 @@ const labels = [];
 const PLACES = [0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9];
 const SIDES = { right: [10, 0], left: [-10, 0], top: [0, -8], bottom: [0, 8] };
 function labelRuns() {
-  const name = tableOf("runs") && tableOf("runs").shapes ? "runs" : "ranking";
+  const name = ["runs", "ranking", "district_runs"].find((n) => tableOf(n) && tableOf(n).shapes);
   const table = tableOf(name);
   if (!table || !table.shapes || table.rows > LABELLED) return;
   for (let row = 0; row < table.rows; row += 1) {
@@ -423,7 +426,7 @@ function spreadLabels() {
 const LABEL_COST = 1000;
 function obstacles() {
   const out = [];
-  for (const [name, half, cost] of [["pits", 8, 20], ["runs", 3, 1], ["ranking", 3, 1]]) {
+  for (const [name, half, cost] of [["pits", 8, 20], ["runs", 3, 1], ["ranking", 3, 1], ["district_runs", 3, 1]]) {
     const table = tableOf(name);
     if (!table || !table.shapes || table.rows > 20 * LABELLED) continue;
     for (let row = 0; row < table.rows; row += 1) {

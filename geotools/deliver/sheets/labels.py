@@ -9,9 +9,11 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import LEADING, Ink, Pen, text_width
@@ -68,12 +70,14 @@ class Labels:
     """What lies where on a panel; the state grows with every label placed.
 
     ``words`` are rectangles that neither words nor leaders may touch, ``marks`` those that
-    leaders may cross.
+    leaders may cross, ``lines`` geometries that words written along something keep off if they
+    can.
     """
 
     panel: Box
     words: FloatArray = field(default_factory=lambda: np.zeros((0, 4)))
     marks: FloatArray = field(default_factory=lambda: np.zeros((0, 4)))
+    lines: list[Any] = field(default_factory=list)
     placed: list[tuple[Label, Box]] = field(default_factory=list)
     left_out: int = 0
 
@@ -96,6 +100,13 @@ class Labels:
         if not inside.all():
             return False
         return not (_touch(boxes, self.words) or (not leader and _touch(boxes, self.marks)))
+
+    def off_lines(self, ends: FloatArray, half: float) -> bool:
+        """Say whether words along a line from end to end, ``half`` high each way, meet no line."""
+        if not self.lines:
+            return True
+        room = shapely.LineString(ends).buffer(half, cap_style="flat")
+        return not bool(shapely.intersects(room, np.array(self.lines, dtype=object)).any())
 
     def add(self, label: Label) -> bool:
         """Find a place for a label; count it as left out if there is none."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -66,6 +67,14 @@ class Plan:
     cautions: tuple[str, ...] = field(repr=False)
     wanted: frozenset[str]
     axes: Mapping[str, Axis] = field(repr=False)
+
+    @cached_property
+    def letters(self) -> frozenset[str]:
+        """Every letter that names of the source are written with."""
+        names = [self.tables["runs"]["main_ids"]]
+        if self.context is not None:
+            names.append(self.context["name"])
+        return frozenset().union(*(str(name) for column in names for name in column))
 
     def of(self, table: str, run_id: str) -> Any:
         """Return the rows of a table that belong to a run."""

@@ -20,14 +20,14 @@ from reportlab.pdfgen.canvas import Canvas
 
 from geotools.deliver.sheets.paper import Box, Paper
 
-__all__ = ["CAP", "LEADING", "Ink", "Pen", "clean", "cut", "text_width", "wrap"]
+__all__ = ["CAP", "LEADING", "MISSING", "Ink", "Pen", "clean", "cut", "text_width", "wrap"]
 
 FloatArray = npt.NDArray[np.float64]
 # Of the type body: height of a capital, and from one line to the next.
 CAP, LEADING = 0.73, 1.22
 _PLAIN, _BOLD = "Sheet-Plain", "Sheet-Bold"
 _FILES = {_PLAIN: "DejaVuSans.ttf", _BOLD: "DejaVuSans-Bold.ttf"}
-_MISSING = "\N{REPLACEMENT CHARACTER}"
+MISSING = "\N{REPLACEMENT CHARACTER}"  # stands for every letter the font lacks
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ def _font() -> Any:
 def clean(text: object) -> str:
     """Return a text on one line, with a mark for every letter that the font does not have."""
     known = _font().face.charToGlyph
-    return "".join(c if ord(c) in known else _MISSING for c in " ".join(str(text).split()))
+    return "".join(c if ord(c) in known else MISSING for c in " ".join(str(text).split()))
 
 
 @cache

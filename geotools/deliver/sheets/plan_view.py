@@ -19,10 +19,10 @@ from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import CAP, Ink, Pen, text_width
 from geotools.deliver.sheets.strips import Axis, Strip, View
-from geotools.deliver.wording import chainage_text, in_system, shown, unit_of
+from geotools.deliver.wording import chainage_text, in_system, unit_of
 from geotools.schema import DIMENSIONS
 
-__all__ = ["Scene", "draw_plan"]
+__all__ = ["Scene", "bend_words", "digs_by_place", "draw_plan", "short"]
 
 FloatArray = npt.NDArray[np.float64]
 _OVERLAP = 8.0  # mm drawn beyond a match line
@@ -66,7 +66,13 @@ class Scene:
     def length(self, value: float) -> str:
         """Return a length to a tenth of its unit."""
         units = self.plan.units
-        return f"{in_system(value, 'length', units):.1f} {unit_of('length', units)}"
+        return f"{in_system(value, 'length', units):,.1f} {unit_of('length', units)}"
+
+    def depth(self, value: float) -> str:
+        """Return a depth as the trade gives it: to a hundredth of a metre, a tenth of a foot."""
+        units = self.plan.units
+        digits = 1 if units == "us" else 2
+        return f"{in_system(value, 'length', units):.{digits}f} {unit_of('length', units)}"
 
     def chainage(self, value: float) -> str:
         """Return a chainage as text."""
@@ -100,7 +106,7 @@ def draw_plan(pen: Pen, box: Box, scene: Scene) -> int:
     labels = Labels(box.inset(1.0))
     drawn = _Drawn(scene, box)
     with pen.within(box):
-        _surroundings(pen, drawn)
+        _surroundings(pen, drawn, labels)
         _works(pen, drawn, labels)
         _run(pen, drawn, labels)
     _run_labels(labels, drawn)
@@ -153,18 +159,26 @@ class _Drawn:
         return self.scene.view.paper(self.scene.axis.between(start, end))
 
 
-def _surroundings(pen: Pen, drawn: _Drawn) -> None:
+def _surroundings(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
     """Draw streets, places to avoid, other mains, laterals."""
     _streets(pen, drawn)
     for _, shape in drawn.context("avoid"):
         pen.shape(shape, inks.AVOID)
+        labels.lines.append(_outline(shape))
     near = drawn.scene.axis.xy
     run = shapely.LineString(near).buffer(0.5)
     for row, _ in drawn.context("mains"):
-        away = shapely.difference(row[GEOMETRY], run)
-        pen.shape(drawn.shape(away), inks.OTHER_MAIN)
+        away = drawn.shape(shapely.difference(row[GEOMETRY], run))
+        pen.shape(away, inks.OTHER_MAIN)
+        labels.lines.append(away)
     for _, shape in drawn.context("laterals"):
         pen.shape(shape, inks.CONTEXT_LINE)
+        labels.lines.append(shape)
+
+
+def _outline(shape: Any) -> Any:
+    """Return the edge of an area, a line as it is."""
+    return shapely.boundary(shape) if "Polygon" in shape.geom_type else shape
 
 
 def _streets(pen: Pen, drawn: _Drawn) -> None:
@@ -183,7 +197,9 @@ def _works(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
     scene = drawn.scene
     for table, ink in (("closures", inks.CLOSURE), ("strings", inks.STRING)):
         for row in scene.plan.of(table, scene.run_id).to_dict("records"):
-            pen.shape(drawn.shape(row[GEOMETRY]), ink)
+            shape = drawn.shape(row[GEOMETRY])
+            pen.shape(shape, ink)
+            labels.lines.append(_outline(shape))
     for row in scene.plan.of("pit_footprints", scene.run_id).to_dict("records"):
         shape = drawn.shape(row[GEOMETRY])
         pen.shape(shape, inks.PIT)
@@ -250,26 +266,29 @@ def _match_line(pen: Pen, drawn: _Drawn, labels: Labels, chainage: float, number
     line = shapely.clip_by_rect(shapely.LineString(ends), *box.bounds)
     points = shapely.get_coordinates(line)
     pen.line(points, inks.MATCH)
-    labels.keep_clear(boxes_along(points, 0.4))
     words = f"match line {scene.chainage(chainage)}, see sheet {number}"
     toward = 1 if chainage == scene.strip.start else -1
     forward = angle - math.pi / 2
     away = toward * np.array([math.cos(forward), math.sin(forward)]) * size
     up = angle if math.sin(angle) > 0 else angle + math.pi
     _beside_line(pen, labels, words, points + away, up, size)
+    labels.keep_clear(boxes_along(points, 0.4))
 
 
 def _beside_line(
     pen: Pen, labels: Labels, words: str, points: FloatArray, angle: float, size: float
 ) -> None:
-    """Write along a line, near its lower or its upper end, where there is room."""
+    """Write along a line where there is room, near an end rather than in the middle."""
     width, along = text_width(words, size), np.array([math.cos(angle), math.sin(angle)])
     low, high = points[np.argsort(points @ along)]
     reach = float((high - low) @ along)
-    starts = [low + along * shift for shift in (3 * size, reach - width - 3 * size)]
-    places = [np.array([start, start + along * width]) for start in starts]
+    shifts = np.linspace(3 * size, reach - width - 3 * size, 12)
+    shifts = shifts[np.argsort(np.minimum(np.arange(12), np.arange(12)[::-1]), kind="stable")]
+    places = [np.array([low + along * s, low + along * (s + width)]) for s in shifts]
     boxes = [boxes_along(place, 0.7 * size) for place in places]
-    best = next((k for k, rows in enumerate(boxes) if labels.free(rows)), 0)
+    free = [k for k, rows in enumerate(boxes) if labels.free(rows)]
+    clear = [k for k in free if labels.off_lines(places[k], 0.7 * size)]
+    best = next(iter([*clear, *free, 0]))
     across = 0.7 * size * np.array([-along[1], along[0]])
     start, end = places[best]
     pen.rings(
@@ -348,7 +367,9 @@ def _run_labels(labels: Labels, drawn: _Drawn) -> None:
 
 def bend_words(row: dict[str, Any]) -> str:
     """Return what a bend is called: bend or curve, and its angle."""
-    angle = f"{round(math.degrees(row['deflection']), 2):g}°"
+    # a fitting is named by its angle (11.25°); what the drawing turns is no surer than a tenth
+    digits = 1 if row["angle_source"] == "drawing" else 2
+    angle = f"{round(math.degrees(row['deflection']), digits):g}°"
     return f"curve {angle}" if row["kind"] == "curve" else f"bend {angle}"
 
 
@@ -360,11 +381,12 @@ def short(pit_id: str, scene: Scene) -> str:
 def pit_lines(scene: Scene, pit: dict[str, Any]) -> tuple[str, ...]:
     """Return what stands beside a pit: name and role, size, chainage."""
     units, plan = unit_of("length", scene.plan.units), scene.plan
+    depth = scene.depth(pit["depth"])
     long, wide = (in_system(pit[c], "length", plan.units) for c in ("length", "width"))
     role = str(pit["role"]).replace("_", " ")
     return (
         f"{short(pit['pit_id'], scene)} {role}",
-        f"{long:.1f} x {wide:.1f} {units}, invert {shown(pit['depth'], 'length', plan.units)} deep",
+        f"{long:.1f} x {wide:.1f} {units}, invert {depth} deep",
         f"ch {scene.chainage(pit['chainage'])}",
     )
 
@@ -373,13 +395,10 @@ def _other_labels(labels: Labels, drawn: _Drawn) -> None:
     """Label digs, features of the source on the run, strings and closures."""
     scene, text = drawn.scene, drawn.scene.text
     told: list[float] = [row["chainage"] for row in scene.rows("bends")]
-    for row in scene.rows("local_digs"):
-        if row["spared"]:
-            continue
-        told.append(row["chainage"])
-        words = (f"{row['kind']} {scene.chainage(row['chainage'])}",)
-        label = Label(scene.spot(row["chainage"]), words, 0.8 * text, "#c1121f", above=False)
-        labels.add(label)
+    for chainage, words in digs_by_place(scene):
+        told.append(chainage)
+        lines = (f"{words} {scene.chainage(chainage)}",)
+        labels.add(Label(scene.spot(chainage), lines, 0.8 * text, "#c1121f", above=False))
     for anchor, name, along in _features(drawn):
         if all(abs(along - other) > _SAME_PLACE for other in told):
             labels.add(Label(anchor, (name,), 0.8 * text, above=False))
@@ -390,6 +409,18 @@ def _other_labels(labels: Labels, drawn: _Drawn) -> None:
                 continue
             at = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
             labels.add(Label((at[0], at[1]), _area_words(scene, table, row), 0.8 * text, colour))
+
+
+def digs_by_place(scene: Scene) -> list[tuple[float, str]]:
+    """Return chainage and words of what is dug up; those of a kind at one place together."""
+    counted: dict[tuple[str, str], list[float]] = {}
+    for row in scene.rows("local_digs"):
+        if not row["spared"]:
+            key = (scene.chainage(row["chainage"]), str(row["kind"]))
+            counted.setdefault(key, []).append(row["chainage"])
+    return [
+        (at[0], kind if len(at) == 1 else f"{len(at)} {kind}s") for (_, kind), at in counted.items()
+    ]
 
 
 def _features(drawn: _Drawn) -> Iterator[tuple[tuple[float, float], str, float]]:
@@ -413,9 +444,8 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
     if table == "strings":
         name = str(row["string_id"]).removeprefix(f"{scene.run_id}-")
         return (f"string {name}, {scene.length(row['length'])}",)
-    lanes = int(row["lanes_closed"])
-    left = int(row["lanes_left"])
-    return (f"closure: {lanes} lane{'s' * (lanes > 1)}, {left} left",)
+    lanes, left = int(row["lanes_closed"]), int(row["lanes_left"])
+    return (f"closure: {lanes} lane{'s' * (lanes > 1)} shut, {left or 'none'} open",)
 
 
 def _avoid_names(pen: Pen, labels: Labels, drawn: _Drawn) -> None:
@@ -457,44 +487,64 @@ def _street_name(
     size: float,
     colour: str = inks.MUTED,
 ) -> None:
+    """Write a name along the longest line that has room: off other lines, else across them."""
     width = text_width(name, size)
-    for line, half in sorted(lines, key=lambda item: -item[0].length):
-        if line.length < 1.1 * width:
-            return
-        for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9):
-            for side in (-1, 1):
-                away = side * max(half - 0.8 * size, 0.8 * size)
-                if _write_along(pen, labels, name, line, share, away, size, width, colour):
+    for clear in (True, False):
+        for line, half in sorted(lines, key=lambda item: -item[0].length):
+            for share, away in _places_along(half, size):
+                ends = _along(line, share, away, width)
+                if ends is None or (clear and not labels.off_lines(ends, 0.5 * size)):
+                    continue
+                if _write_between(pen, labels, name, ends, size, colour, mask=not clear):
                     return
 
 
-def _write_along(
-    pen: Pen,
-    labels: Labels,
-    name: str,
-    line: Any,
-    share: float,
-    away: float,
-    size: float,
-    width: float,
-    colour: str,
-) -> bool:
-    """Write a name along a line if nothing lies there; away is to the left of the line."""
+def _places_along(half: float, size: float) -> Iterator[tuple[float, float]]:
+    """Yield share of the length and offset to the left to try: inside a street, then beside it."""
+    for away in (max(half - 0.8 * size, 0.8 * size), half + 0.8 * size):
+        for share in (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9):
+            yield share, -away
+            yield share, away
+
+
+def _along(line: Any, share: float, away: float, width: float) -> FloatArray | None:
+    """Return the ends of words along a line, readable from below; None where it bends too much.
+
+    ``away`` is to the left of the line.
+    """
     at = share * line.length
     low, high = at - width / 2, at + width / 2
     if low < 0 or high > line.length:
-        return False
+        return None
     ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [low, high]))
     dx, dy = ends[1] - ends[0]
-    angle = math.atan2(dy, dx)
     if math.hypot(dx, dy) < 0.98 * width:
-        return False
+        return None
+    angle = math.atan2(dy, dx)
     ends = ends + away * np.array([-math.sin(angle), math.cos(angle)])
-    if math.cos(angle) < -1e-6 or (abs(math.cos(angle)) <= 1e-6 and math.sin(angle) < 0):
-        ends, angle = ends[::-1], angle + math.pi
+    upside_down = math.cos(angle) < -1e-6 or (abs(math.cos(angle)) <= 1e-6 and dy < 0)
+    return np.asarray(ends[::-1] if upside_down else ends, dtype=np.float64)
+
+
+def _write_between(
+    pen: Pen,
+    labels: Labels,
+    name: str,
+    ends: FloatArray,
+    size: float,
+    colour: str,
+    *,
+    mask: bool,
+) -> bool:
+    """Write a name from end to end if nothing lies there, over a white ground if it is masked."""
     boxes = boxes_along(ends, CAP * size * 0.7)
     if not labels.free(boxes):
         return False
-    pen.text(ends[0][0], ends[0][1], name, size=size, angle=math.degrees(angle), colour=colour)
+    (x, y), (dx, dy) = ends[0], ends[1] - ends[0]
+    if mask:
+        pen.shape(
+            shapely.LineString(ends).buffer(0.5 * size, cap_style="flat"), Ink(None, fill="#ffffff")
+        )
+    pen.text(x, y, name, size=size, angle=math.degrees(math.atan2(dy, dx)), colour=colour)
     labels.keep_clear(boxes, words=True)
     return True

@@ -15,7 +15,7 @@ from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.paper import Box, scale_text
 from geotools.deliver.sheets.pen import Ink, Pen, text_width
-from geotools.deliver.sheets.plan_view import Scene, bend_words, short
+from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, short
 from geotools.deliver.wording import in_system, unit_of
 from geotools.schema import DIMENSIONS
 
@@ -30,12 +30,13 @@ _ROWS = (
     ("Host crown", 4.2),
     ("Host invert", 4.2),
     ("Depth to invert", 4.2),
-    ("Grade", 1.7),
+    ("Grade", 3.6),
     ("Bends", 3.6),
     ("Pulls", 2.0),
 )
 _EXAGGERATIONS = (10.0, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.2, 0.1)
 _HEAD = 5.5  # heights of the text kept free above the ground, for what is written there
+_NO_LEVELS = "no profile: the levels of ground and host are not known here"
 _GRADE_NOISE = 0.03  # m; a change of grade that moves the axis less is not told apart
 
 
@@ -89,17 +90,18 @@ def draw_profile(pen: Pen, box: Box, scene: Scene) -> int:
     left = _left(area, scene)
     band = Box(box.x, box.y, box.w, band_height)
     room = Box(area.x, box.y + band_height, area.w, box.h - band_height)
-    if not len(stations["chainage"]):
-        pen.text(*box.middle, "no levels: the plan has no stations here", size=text, align="middle")
-        return 0
-    graph = _scaled(scene, room, left, stations)
     labels = Labels(Box(room.x + 1, room.y, box.right - room.x - 2, room.h - 1))
-    _caption(pen, graph, box, labels)
-    _grid(pen, graph, box, labels)
-    _lines(pen, graph, stations, labels)
-    _pits(pen, graph, stations, labels)
-    _events(graph, stations, labels)
-    labels.draw(pen)
+    if np.isfinite(stations["invert"]).any():
+        graph = _scaled(scene, room, left, stations)
+        _caption(pen, graph, box, labels)
+        _grid(pen, graph, box, labels)
+        _lines(pen, graph, stations, labels)
+        _pits(pen, graph, stations, labels)
+        _events(graph, stations, labels)
+        labels.draw(pen)
+    else:
+        graph = _Graph(scene, room, left, 0.0, 1.0)
+        pen.text(*room.middle, _NO_LEVELS, size=text, align="middle")
     _band(pen, band, graph, stations)
     return labels.left_out
 
@@ -111,7 +113,10 @@ def _left(area: Box, scene: Scene) -> float:
 
 
 def _stations(scene: Scene) -> dict[str, FloatArray]:
-    """Return chainage, ground, crown and invert along the strip, its ends included."""
+    """Return chainage, ground, crown, invert and depth along the strip, its ends included.
+
+    A level that is not known is NaN.
+    """
     frame = scene.plan.of("stations", scene.run_id).sort_values("chainage", kind="stable")
     columns = ("chainage", "ground_z", "cover", "depth", "axis_z")
     along, ground, cover, depth, axis = (
@@ -124,14 +129,13 @@ def _stations(scene: Scene) -> dict[str, FloatArray]:
     strip = scene.strip
     inside = (along > strip.start) & (along < strip.end)
     where = np.concatenate([[strip.start], along[inside], [strip.end]])
-    if not len(along):
-        return {"chainage": np.zeros(0)}
+    deep = np.where(np.isfinite(depth), depth, ground - invert)
     # a level that is not known stays unknown as far as the stations beside it
-    out = {"chainage": where}
-    for name, values in (("ground", ground), ("crown", crown), ("invert", invert)):
-        out[name] = np.interp(where, along, values)
-    known = np.isfinite(out["invert"]).any()
-    return out if known else {"chainage": np.zeros(0)}
+    rows = {"ground": ground, "crown": crown, "invert": invert, "depth": deep}
+    return {"chainage": where} | {
+        name: np.interp(where, along, values) if len(along) else np.full(len(where), np.nan)
+        for name, values in rows.items()
+    }
 
 
 def _known(points: FloatArray) -> list[FloatArray]:
@@ -247,7 +251,7 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
             pit["chainage"], along, top)))  # fmt: skip
         lines = (
             f"{short(pit['pit_id'], scene)} {str(pit['role']).replace('_', ' ')}",
-            f"depth {scene.length(pit['depth'])}",
+            f"depth {scene.depth(pit['depth'])}",
         )
         labels.add(Label(at, lines, 0.9 * text, "#8d0c17", True, frame=True))
 
@@ -255,13 +259,11 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
 def _events(graph: _Graph, stations: dict[str, FloatArray], labels: Labels) -> None:
     """Label valves and connections on the axis, below the host."""
     scene, text = graph.scene, graph.scene.text
-    for row in scene.rows("local_digs"):
-        if not row["spared"]:
-            level = np.interp(row["chainage"], stations["chainage"], stations["invert"])
-            if not np.isfinite(level):
-                continue
-            spot = float(graph.x(row["chainage"])), float(graph.y(level))
-            labels.add(Label(spot, (row["kind"],), 0.75 * text, "#c1121f", above=False, reach=15))
+    for chainage, words in digs_by_place(scene):
+        level = np.interp(chainage, stations["chainage"], stations["invert"])
+        if np.isfinite(level):
+            spot = float(graph.x(chainage)), float(graph.y(level))
+            labels.add(Label(spot, (words,), 0.75 * text, "#c1121f", above=False, reach=15))
 
 
 def _columns(scene: Scene) -> FloatArray:
@@ -303,7 +305,7 @@ def _numbers(
 ) -> None:
     scene, text = graph.scene, graph.scene.text
     level = {n: np.interp(columns, stations["chainage"], stations[n]) for n in stations}
-    values = (level["ground"], level["crown"], level["invert"], level["ground"] - level["invert"])
+    values = (level["ground"], level["crown"], level["invert"], level["depth"])
     for k, chainage in enumerate(columns):
         x = float(graph.x(chainage))
         words = [scene.chainage(chainage)]
@@ -312,7 +314,8 @@ def _numbers(
             for v in values
         ]
         for row, word in zip(rows, words, strict=False):
-            pen.text(x, row.middle[1], word, size=0.85 * text, angle=90, align="middle")
+            angle = 0.0 if word == "-" else 90.0
+            pen.text(x, row.middle[1], word, size=0.85 * text, angle=angle, align="middle")
 
 
 def _grades(pen: Pen, row: Box, graph: _Graph, stations: dict[str, FloatArray]) -> None:
@@ -329,9 +332,11 @@ def _grades_of(pen: Pen, row: Box, graph: _Graph, along: FloatArray, level: Floa
         for x in (x0, x1):
             pen.line([(x, row.y), (x, row.top)], inks.THIN)
         grade = 100 * (level[last] - level[first]) / (along[last] - along[first])
-        words = f"{grade:+.2f}"
+        words, middle = f"{grade:+.2f}", ((x0 + x1) / 2, row.middle[1])
         if text_width(words, size) <= x1 - x0 - 0.4:
-            pen.text((x0 + x1) / 2, row.middle[1], words, size=size, align="middle")
+            pen.text(*middle, words, size=size, align="middle")
+        elif size <= x1 - x0:  # too narrow: upright
+            pen.text(*middle, words, size=size, angle=90, align="middle")
 
 
 def _breaks(along: FloatArray, level: FloatArray) -> list[int]:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
-from geotools.deliver.wording import chainage_text, in_system, unit_of
+from geotools.deliver.wording import UNIT_SIGNS, chainage_text, in_system, unit_of
 from geotools.schema import OUTPUTS
 
 __all__ = [
@@ -186,14 +186,19 @@ def _bends(plan: Plan, run_id: str) -> Table:
 
 def _sections(plan: Plan, run_id: str) -> Table:
     length, level = _in("length", plan, 2), _in("length", plan, 1)
-    water, press = _in("liquid", plan), _in("pressure", plan, 0)
+    us = plan.units == "us"
+    water, added = _in("liquid", plan, 0 if us else 1), _in("liquid", plan, 1 if us else 3)
+    press, limit = _in("pressure", plan, 0), _in("pressure", plan, 1 if us else 0)
 
     def column(name: str) -> str:
         return _column("sections", name, plan)
 
+    def place(chainage: float) -> str:
+        return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
+
     bare = _bare(run_id)
     return _table(
-        "Test and grout plan; fill from the low end, vent at the high end",
+        "Test and grout plan; fill from the end nearer the low point, vent towards the high one",
         plan.of("sections", run_id),
         plan,
         (
@@ -202,15 +207,17 @@ def _sections(plan: Plan, run_id: str) -> Table:
             ("rest, h", lambda r: _number(r["wait_hours"], 0), True),
             (f"water{column('water_volume')}", lambda r: water(r["water_volume"]), True),
             ("fill, h", lambda r: _number(r["fill_hours"], 2), True),
-            (f"low{column('low_z')}", lambda r: level(r["low_z"]), True),
-            ("high", lambda r: level(r["high_z"]), True),
-            (f"test low{column('test_pressure')}", lambda r: press(r["test_pressure"]), True),
-            ("test high", lambda r: press(r["test_pressure_high"]), True),
+            ("low at", lambda r: place(r["low_chainage"]), True),
+            (f"level{column('low_z')}", lambda r: level(r["low_z"]), True),
+            (f"test there{column('test_pressure')}", lambda r: press(r["test_pressure"]), True),
+            ("high at", lambda r: place(r["high_chainage"]), True),
+            ("level", lambda r: level(r["high_z"]), True),
+            ("test there", lambda r: press(r["test_pressure_high"]), True),
             ("rule", lambda r: str(r["test_rule"]), False),
-            (f"make-up{column('make_up')}", lambda r: _in("liquid", plan, 3)(r["make_up"]), True),
+            (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
             (f"grout{column('annulus_volume')}",
              lambda r: _in("volume", plan)(r["annulus_volume"]), True),
-            (f"limit{column('grout_limit')}", lambda r: press(r["grout_limit"]), True),
+            (f"grout limit{column('grout_limit')}", lambda r: limit(r["grout_limit"]), True),
             ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
         ),
     )  # fmt: skip
@@ -225,13 +232,13 @@ def _closures(plan: Plan, run_id: str) -> Table:
         plan,
         (
             ("closure", lambda r: bare(r["closure_id"]), False),
-            ("closed", lambda r: _number(r["lanes_closed"], 0), True),
-            ("left", lambda r: _number(r["lanes_left"], 0), True),
+            ("lanes shut", lambda r: _number(r["lanes_closed"], 0), True),
+            ("open", lambda r: _number(r["lanes_left"], 0), True),
             (f"speed{_column('closures', 'speed', plan)}",
              lambda r: _in("speed", plan, 0)(r["speed"]), True),
             (f"taper{_column('closures', 'taper', plan)}", lambda r: length(r["taper"]), True),
             ("buffer", lambda r: length(r["buffer"]), True),
-            ("work", lambda r: length(r["work_length"]), True),
+            ("work space", lambda r: length(r["work_length"]), True),
             ("days", lambda r: _number(r["days"]), True),
             ("street", lambda r: str(r["street"]), False),
         ),
@@ -295,7 +302,7 @@ def _quantity_table(heading: str, frame: Any, plan: Plan) -> Table:
         (
             ("item", lambda r: str(r["item"]), False),
             ("quantity", lambda r: quantity_text(r["quantity"], r["unit"]), True),
-            ("unit", lambda r: str(r["unit"]), False),
+            ("unit", lambda r: UNIT_SIGNS.get(str(r["unit"]), str(r["unit"])), False),
             ("cost at the brief's rates", lambda r: _number(r["cost"], 0), True),
         ),
     )

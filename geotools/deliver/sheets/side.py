@@ -13,7 +13,7 @@ from geotools.deliver.sheets import inks, marks
 from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box, Layout, Paper, scale_text
-from geotools.deliver.sheets.pen import LEADING, Ink, Pen, cut, text_width, wrap
+from geotools.deliver.sheets.pen import LEADING, MISSING, Ink, Pen, clean, cut, text_width, wrap
 from geotools.deliver.sheets.strips import View
 from geotools.deliver.wording import unit_of
 
@@ -27,6 +27,7 @@ __all__ = [
     "title_block",
 ]
 
+_RING = 3.0  # mm; a shorter stretch is ringed on the key map
 _WORDS = "planning values only, not for construction without check and approval"
 
 
@@ -89,7 +90,11 @@ def key_map(
     for run_id, start, end in shown:
         points = view.paper(plan.axes[run_id].between(start, end))
         pen.line(points, Ink("#c1121f", 1.0))
-    for run_id, spot in named:
+        if np.ptp(points, axis=0).max() < _RING:  # too short to be seen
+            x, y = points.mean(axis=0)
+            pen.circle(float(x), float(y), _RING / 2, Ink("#c1121f", 0.4))
+    here = {run_id for run_id, _, _ in shown}
+    for run_id, spot in sorted(named, key=lambda item: item[0] not in here):
         labels.add(Label(spot, (run_id,), 0.75 * text, "#222222", reach=8 * text))
     labels.draw(pen)
 
@@ -167,6 +172,10 @@ def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
     lacking = [name for name in plan.missing if name != CONTEXT]
     if lacking:
         texts.append(f"Not shown, for the plan has no layers: {', '.join(lacking)}.")
+    if MISSING in clean("".join(sorted(plan.letters))):
+        texts.append(
+            f"{MISSING} stands for a letter the lettering lacks; the plan's file has names whole."
+        )
     if left_out:
         many = "labels are" if left_out > 1 else "label is"
         texts.append(f"{left_out} {many} left out for want of room; the schedules list everything.")

@@ -137,13 +137,20 @@ def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
         tally.skip("levels of the sections: the plan was written without stations")
         return
     inside = [
-        s.axis_z
+        s
         for s in plan.by("stations", "run_id", "chainage").get(pull.run_id, [])
         if pull.start < s.chainage < pull.end and math.isfinite(s.axis_z)
     ]
-    if inside:
-        tally.holds(row.low_z <= min(inside) + CLOSE, row.pull_id, "low_z is not the lowest")
-        tally.holds(row.high_z >= max(inside) - CLOSE, row.pull_id, "high_z is not the highest")
+    if not inside:
+        return
+    low, high = min(s.axis_z for s in inside), max(s.axis_z for s in inside)
+    tally.holds(row.low_z <= low + CLOSE, row.pull_id, "low_z is not the lowest")
+    tally.holds(row.high_z >= high - CLOSE, row.pull_id, "high_z is not the highest")
+    for place, level in ((row.low_chainage, row.low_z), (row.high_chainage, row.high_z)):
+        here = [s.axis_z for s in inside if abs(s.chainage - place) < CLOSE]
+        ends = min(abs(place - pull.start), abs(place - pull.end)) < CLOSE
+        found = any(abs(z - level) < CLOSE for z in here)
+        tally.holds(ends or found, row.pull_id, "the level is another where it is said to be")
 
 
 def schedule(plan: Plan) -> Tally:

@@ -143,9 +143,11 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
         units: Any = "si",
         settings: Mapping[str, object] | None = None,
         without: tuple[str, ...] = (),
+        edit: Callable[[dict[str, Any]], None] = lambda _: None,
     ) -> Path:
         brief = load_brief(overrides={"output.units": units, **(settings or {})})
         chosen = {n: t for n, t in tables().items() if n not in without}
+        edit(chosen)
         chosen["settings"] = settings_table(brief, units)
         path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
         write_geopackage(path, chosen, crs=CRS, units=units, overwrite=True)

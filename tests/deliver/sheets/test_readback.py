@@ -198,7 +198,8 @@ def test_north_arrow_points_north_on_a_sheet_turned_with_the_run(read: Any) -> N
 
 def test_words_can_be_searched(read: Any) -> None:
     _, units, pages = read
-    text = "\n".join(text_of(page) for page in pages)
+    # in the order they are written; by place, labels side by side would run into each other
+    text = "\n".join(page.extract_text(use_text_flow=True) for page in pages)
     for words in ("R1-L1", "P2 insertion both", "lateral", "Tarnhollow Way", "bend 30°", "gate"):
         assert words in text
     assert "the pit at 40 m lies in a river" in text

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
+import pandas as pd
 import pypdf
 import pytest
 
@@ -67,7 +69,32 @@ def test_a_scale_given_is_kept_and_layers_that_are_missing_are_told(
     assert "Scale 1:2500" in text
     assert "Streets, fittings, valves and laterals are not drawn" in text
     assert "Not shown, for the plan has no layers: stations, bends, sections" in text
-    assert "no levels: the plan has no stations here" in text
+    assert "no profile: the levels of ground and host are not known here" in text
+    assert "L1, 342.0 m, behind, 50.0 kN at the head" in text  # the band is drawn all the same
+
+
+def test_services_of_one_place_share_a_label(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def both_sides(tables: dict[str, Any]) -> None:
+        digs = tables["local_digs"]
+        other = digs.assign(dig_id="R1-D2")
+        tables["local_digs"] = pd.concat([digs, other], ignore_index=True)
+
+    text = text_of(draw(write_sheet_plan(edit=both_sides)))
+    assert "2 laterals 0+120.0" in text
+    assert " lateral 0+120.0" not in text
+
+
+def test_letters_the_font_lacks_are_marked_and_the_mark_is_explained(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def renamed(tables: dict[str, Any]) -> None:
+        tables["context"]["name"] = tables["context"]["name"].replace("Tarnhollow Way", "環状道路")
+
+    note = "stands for a letter the lettering lacks"
+    assert note in text_of(draw(write_sheet_plan(edit=renamed)))
+    assert note not in text_of(plain)
 
 
 def test_runs_without_a_plan_have_no_sheets_but_are_told(plain: Path) -> None:

@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+import shapely
 
 from geotools.deliver.sheets.labels import Label, Labels
 from geotools.deliver.sheets.marks import round_step
@@ -14,6 +15,16 @@ from geotools.deliver.sheets.pen import text_width, wrap
 from geotools.deliver.sheets.strips import Axis, cut_run, fit_scale, view_of
 from geotools.deliver.sheets.tables import Table, flow
 from geotools.deliver.wording import chainage_text
+
+
+def test_words_along_a_slanted_line_keep_off_what_they_would_meet_and_nothing_else() -> None:
+    labels = Labels(Box(0, 0, 100, 100))
+    ends = np.array([[10.0, 10.0], [40.0, 40.0]])
+    assert labels.off_lines(ends, 1.0)
+    labels.lines.append(shapely.LineString([(12, 8), (42, 38)]))  # beside it, 2.8 mm off
+    assert labels.off_lines(ends, 1.0)
+    labels.lines.append(shapely.LineString([(0, 40), (40, 0)]))
+    assert not labels.off_lines(ends, 1.0)
 
 
 def axis_of(seed: int, *, sharpest: float) -> Axis:
