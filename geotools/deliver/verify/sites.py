@@ -486,6 +486,7 @@ def string_closures(plan: Plan) -> Tally:
     moved = {row.feature for row in plan.rows("findings") if row.rule == "strings-led-round"}
     strings = plan.by("strings", "pull_id", "number")
     per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / 3600
+    gap = plan.setting("street.lateral_gap")  # on the verge a string may need room on the lane
     for pull in plan.rows("pulls"):
         days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
@@ -509,8 +510,8 @@ def string_closures(plan: Plan) -> Tally:
             tally.holds(
                 any(s.street == row.street for s in laid), row.closure_id, "is in another street"
             )
-            near = any(shapely.intersects(held, s.geometry) for s in laid)
-            tally.holds(near, row.closure_id, "holds none of the strings it is for")
+            near = any(shapely.dwithin(held, s.geometry, gap + CLOSE) for s in laid)
+            tally.holds(near, row.closure_id, "lies at none of the strings it is for")
     return tally
 
 
