@@ -22,7 +22,7 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.digs import local_digs
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
-from geotools.siting.ground_checks import soft_places
+from geotools.siting.ground_checks import hard_places, soft_places
 from geotools.siting.laydown import ramp_ends, ramp_tops
 from geotools.street.abreast import string_places
 from geotools.street.closures import ClosureRules, close_lanes
@@ -109,7 +109,7 @@ def _strings(
     ground: Shared, laid: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls, and report what is in their way."""
-    net, places = None, np.zeros(0, dtype=object)
+    net, places = None, hard_places(ground.layers.avoid)
     if ground.scene is not None:
         net, places = ground.scene.net, ground.scene.corridors.obstacles
     soft = soft_places(ground.layers.avoid)
