@@ -904,8 +904,20 @@ def lay_over(
     return brief.model_copy(update={**sections, "inputs": sources, "origins": origins})
 
 
+MOST_BYTES = 20_000_000  # of a brief; a long one has some ten thousand
+
+
 def _read(path: Path) -> dict[str, Any]:
     try:
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise BriefError(
+                [
+                    f"brief {path}: is {size / 1e6:,.0f} MB, more than the {MOST_BYTES / 1e6:.0f} "
+                    "that are read; a brief is a short text, and layers are given by options such "
+                    "as --mains"
+                ]
+            )
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise BriefError(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from geotools.errors import LayerError
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     FloatArray,
@@ -22,6 +23,7 @@ __all__ = ["FIXED_KINDS", "build_stations"]
 
 # In order of precedence where two fall together.
 FIXED_KINDS = ("end", "bend", "fitting", "connection")
+MOST_STATIONS = 50_000_000  # 500,000 km at 10 m: more than any one plan holds in memory
 
 
 def build_stations(
@@ -45,6 +47,11 @@ def build_stations(
     DataFrame
         Sorted by run and chainage: ``run``, ``chainage``, ``kind``, ``x``, ``y``, ``line`` (row
         of the main), ``line_at`` (distance along that main as drawn, m).
+
+    Raises
+    ------
+    LayerError
+        If there would be more than `MOST_STATIONS`.
     """
     lengths = line_lengths(chains.xy, chains.offsets)
     anchors = _distinct(pd.concat([_ends(lengths), fixed[["run", "chainage", "kind"]]]), lengths)
@@ -87,6 +94,14 @@ def _between(anchors: pd.DataFrame, step: float) -> pd.DataFrame:
     start, gap = at[:-1][same], (at[1:] - at[:-1])[same]
     parts = np.maximum(np.ceil(gap / step - 1e-9).astype(np.int64), 1)
     inner = parts - 1
+    count = int(inner.sum())
+    if count > MOST_STATIONS:
+        raise LayerError(
+            "mains",
+            f"their runs are {gap.sum() / 1e3:,.0f} km long: stations every {step:g} m would be "
+            f"{count:,}, more than the {MOST_STATIONS:,} one plan may have; raise ground.step, or "
+            "plan by districts (slipmain batch)",
+        )
     bounds = offsets_of(inner)
     local = np.arange(bounds[-1]) - np.repeat(bounds[:-1], inner) + 1
     chainage = np.repeat(start, inner) + np.repeat(gap / parts, inner) * local

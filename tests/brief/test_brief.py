@@ -23,6 +23,14 @@ def faults(folder: Path, text: str) -> tuple[str, ...]:
     return caught.value.faults
 
 
+def test_a_brief_of_two_gigabytes_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "brief.toml"
+    with path.open("wb") as file:
+        file.truncate(2_000_000_000)  # takes no room on the disk
+    with pytest.raises(BriefError, match=r"is 2,000 MB, more than the 20 that are read"):
+        load_brief(path)
+
+
 def test_brief_without_a_file_is_all_defaults() -> None:
     brief = load_brief()
     assert brief.pulls.max_length == 550.0

@@ -12,6 +12,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geotools.errors import LayerError
 from geotools.network.along import locate_on_runs
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.places import Places, points_along
@@ -120,6 +121,12 @@ def test_stations_are_even_between_fixed_points_and_no_farther_than_the_step(
     at = stations["chainage"].to_numpy()
     assert at == pytest.approx([*np.linspace(0, 34, 5), *np.linspace(34, 100, 8)[1:]])
     assert stations["kind"].tolist() == ["end"] + ["step"] * 3 + ["bend"] + ["step"] * 6 + ["end"]
+
+
+def test_stations_beyond_all_memory_are_refused_before_they_are_made(chained: Chained) -> None:
+    chains = chained([[(0, 0), (1e9, 0)]])
+    with pytest.raises(LayerError, match=r"1,000,000 km long.* 99,999,999, more .*ground\.step"):
+        build_stations(chains, _fixed(), _fixed(), step=10.0)
 
 
 def test_points_of_interest_get_a_station_but_shift_no_other(chained: Chained) -> None:
