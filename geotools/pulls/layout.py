@@ -12,6 +12,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import (
+    AHEAD,
     BEHIND,
     BOTH,
     Choice,
@@ -124,6 +125,11 @@ def _pits(
             "face_end": candidates.extents.end[row, role],
             "box_ahead": candidates.extents.box_ahead[row, role],
             "box_behind": candidates.extents.box_behind[row, role],
+            # Strings are judged and priced from the ramp of a pit that inserts one way.
+            "lay_face_end": candidates.extents.end[row, AHEAD],
+            "lay_face_start": candidates.extents.start[row, BEHIND],
+            "lay_box_ahead": candidates.extents.box_ahead[row, AHEAD],
+            "lay_box_behind": candidates.extents.box_behind[row, BEHIND],
             "ground": candidates.ground[row, role],
             "reasons": table["why"],
             **{name: table[name] for name in table.columns if name.startswith("street_")},

@@ -132,7 +132,9 @@ def fit_ramps(
     level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
     longest = deepest_drop_m(radius, form=rules.form)  # a quarter turn is as long as it is deep
     plain = np.nan_to_num(ramp_length(level_drop, radius, rules.form))
-    reach = room + np.minimum(longest, 2 * plain + SPARE)[:, None]
+    farthest = np.minimum(longest, 2 * plain + SPARE)
+    # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
+    reach = room + np.maximum(farthest, farthest / 2 + rules.working)[:, None]
     ground = _Known(stations, "ground_z", table["ground_z"].to_numpy(dtype=float))
     rise = _rise(axis, run, face, reach, half_width, ground, levels)
     pipe = _Known(stations, "axis_z", table["axis_z"].to_numpy(dtype=float))

@@ -122,9 +122,16 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
 
 
 def report_led_round(
-    spaces: pd.DataFrame, closures: pd.DataFrame, strings: pd.DataFrame, findings: Findings
+    spaces: pd.DataFrame,
+    closures: pd.DataFrame,
+    strings: pd.DataFrame,
+    gap: float,
+    findings: Findings,
 ) -> None:
-    """Report strings led round a building that so take more lanes than are priced."""
+    """Report strings led round a building: to more lanes than are priced, or away from theirs.
+
+    ``gap`` is the room between strings and traffic, m.
+    """
     of_strings = closures[closures["pull_id"] != ""]
     closed = of_strings.groupby("pull_id")["lanes_closed"].sum()
     rows = spaces[spaces["pull_id"].isin(closed.index)]
@@ -133,19 +140,40 @@ def report_led_round(
     priced = rows["lanes_taken"].to_numpy(dtype=float)
     names = rows["pull_id"].to_numpy(dtype=object)
     places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
-    more = shut > priced
+    away = np.isin(names, _away(of_strings, strings, gap))
+    words = np.where(
+        shut > priced,
+        "and take {taken:.0f} lanes; {due:.0f} are priced",
+        "out of the lane that is priced and closed for them",
+    )
+    told = (shut > priced) | away
     findings.add_many(
         "warning",
         "strings-led-round",
         [
-            f"strings of pull {name} are led past a place to avoid and take {taken:.0f} lanes; "
-            f"{due:.0f} are priced: move the pit, or lead them round by hand"
-            for name, taken, due in zip(names[more], shut[more], priced[more], strict=True)
+            f"strings of pull {name} are led past a place to avoid "
+            + word.format(taken=taken, due=due)
+            + ": move the pit, or lead them round by hand"
+            for name, word, taken, due in zip(
+                names[told], words[told], shut[told], priced[told], strict=True
+            )
         ],
         layer="strings",
-        features=names[more],
-        geometry=places.loc[names[more]].to_numpy(dtype=object),
+        features=names[told],
+        geometry=places.loc[names[told]].to_numpy(dtype=object),
     )
+
+
+def _away(closures: pd.DataFrame, strings: pd.DataFrame, gap: float) -> npt.NDArray[np.object_]:
+    """Return the pulls with a closure that none of their strings lies at."""
+    if not len(closures) or not len(strings):
+        return np.zeros(0, dtype=object)
+    pairs = closures.merge(strings, on="pull_id", suffixes=("", "_string"))
+    apart = shapely.distance(
+        pairs["geometry"].to_numpy(dtype=object), pairs["geometry_string"].to_numpy(dtype=object)
+    )
+    nearest = pairs.assign(apart=apart).groupby("pull_id")["apart"].min()
+    return np.asarray(nearest.index[nearest > gap + TOUCH], dtype=object)
 
 
 def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:

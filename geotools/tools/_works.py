@@ -142,7 +142,7 @@ def _closures(ground: Shared, spaces: pd.DataFrame, strings: pd.DataFrame) -> pd
         ),
     )
     report_closures(closures, ground)
-    report_led_round(spaces, closures, strings, ground.layers.findings)
+    report_led_round(spaces, closures, strings, rules.lateral_gap, ground.layers.findings)
     return closures
 
 
@@ -185,24 +185,32 @@ def _laid(
     pit = pit.reset_index(drop=True)
     ahead = (pulls["direction"] == "ahead").to_numpy()
     run = pulls["run"].to_numpy(dtype=np.int64)
-    face = np.where(ahead, pit["face_end"], pit["face_start"]).astype(float)
-    box = np.where(ahead, pit["box_ahead"], pit["box_behind"]).astype(float)
+    face = np.where(ahead, pit["lay_face_end"], pit["lay_face_start"]).astype(float)
+    box = np.where(ahead, pit["lay_box_ahead"], pit["lay_box_behind"]).astype(float)
+    # Where two ramps share a hole its edge lies farther back than the top of either alone.
+    farther = np.where(
+        ahead,
+        face - box - (pit["face_end"] - pit["box_ahead"]),
+        pit["face_start"] + pit["box_behind"] - (face + box),
+    ).astype(float)
     laid = pulls.assign(outside=_of_run(table, pulls, "outside"))
     axis = Axis(ground.runs.thinned)
     if ground.scene is None:
-        return _straight(laid, axis, run, face, box, ahead)
+        return _straight(laid, axis, run, face, box + farther, ahead)
     tops = ramp_tops(axis, ground.scene, run, face, box, ahead)
     street = tops.street
     half = street["street_width"].to_numpy(dtype=float) / 2 + ground.brief.street.verge
+    forward = street["street_same"].to_numpy(dtype=bool)
+    top = tops.top + tops.heading * farther[:, None]
     return laid.assign(
         **{name: street[name].to_numpy() for name in _STREET},
         street_chain=street["street_chain"].to_numpy(dtype=np.int64),
         street_offset=street["street_offset"].fillna(0.0).to_numpy(dtype=float),
-        lay_at=street["street_at"].to_numpy(dtype=float),
-        lay_forward=street["street_same"].to_numpy(dtype=bool),
+        lay_at=street["street_at"].to_numpy(dtype=float) + np.where(forward, farther, -farther),
+        lay_forward=forward,
         lay_width=half,
-        top_x=tops.top[:, 0],
-        top_y=tops.top[:, 1],
+        top_x=top[:, 0],
+        top_y=top[:, 1],
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
     )

@@ -511,6 +511,7 @@ def string_closures(plan: Plan) -> Tally:
                 any(s.street == row.street for s in laid), row.closure_id, "is in another street"
             )
             near = any(shapely.dwithin(held, s.geometry, gap + CLOSE) for s in laid)
+            near = near or pull.pull_id in moved
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
     return tally
 
