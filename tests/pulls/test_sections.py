@@ -283,6 +283,13 @@ def test_water_to_be_added_goes_by_the_nominal_size() -> None:
     assert table["make_up"][1] == pytest.approx(2 * hour * GALLON, rel=1e-6)
 
 
+@pytest.mark.parametrize(("pipe", "gallons"), [("90 mm PE100", 0.40), ("54 in PE4710", 43.0)])
+def test_water_for_sizes_beyond_the_table_is_that_of_its_end(pipe: str, gallons: float) -> None:
+    # rows of 4 and 48 in after 3 h, gal per 100 ft; source as in tests/outside/test_pipe_testing.py
+    table = _sections([_pipe(pipe)], [5e5], [100.0] * 3)
+    assert table["make_up"][0] == pytest.approx(gallons * 2 / FOOT * GALLON, rel=1e-6)
+
+
 def test_durations_of_the_tests_are_the_briefs_and_are_told() -> None:
     pipes, level = [_pipe("20 in PE4710"), _pipe("20 in PVC")], [100.0] * 3
     usual = _sections(pipes, [5e5, 5e5], level)
