@@ -225,7 +225,7 @@ def _sections(
         {
             "run": np.repeat(np.arange(count), 3),
             "chainage": np.tile([0.0, 100.0, 200.0], count),
-            "axis_z": np.tile(z, count),
+            "axis_z": np.resize(z, 3 * count),
         }
     )
     brief = load_brief(overrides=settings)
@@ -250,6 +250,12 @@ def test_highest_and_lowest_level_are_those_on_the_way() -> None:
     assert table[["low_z", "high_z"]].to_numpy().tolist() == [[100.0, 130.0]]
     due = table["test_pressure"] - WATER * 30
     assert table["test_pressure_high"].to_numpy() == pytest.approx(due.to_numpy(), rel=1e-6)
+
+
+def test_every_pull_has_the_levels_of_its_own_way() -> None:
+    pipes = [_pipe("20 in PVC"), _pipe("20 in PVC")]
+    table = _sections(pipes, [7e5, 7e5], [100.0, 130.0, 110.0, 200.0, 150.0, 180.0])
+    assert table[["low_z", "high_z"]].to_numpy().tolist() == [[100.0, 130.0], [150.0, 200.0]]
 
 
 def test_a_level_that_is_not_known_is_left_out_or_makes_the_high_pressure_unknown() -> None:
@@ -304,6 +310,8 @@ def test_durations_of_the_tests_are_the_briefs_and_are_told() -> None:
     assert changed["test_pressure"].to_numpy() == pytest.approx([6.25e5] * 2)
     # 2.8 gal per 100 ft in 1 h for 20 in; C605 doubles with the hours, sqrt(1.25/1.5) by pressure
     assert changed["make_up"][0] == pytest.approx(2.8 * 2 / FOOT * GALLON, rel=1e-6)
+    part = _sections(pipes, [5e5, 5e5], level, **{"service.pvc_test_duration": "150 min"})
+    assert part["test_hours"].tolist() == [3.0, 2.5]
     share = changed["make_up"][1] / usual["make_up"][1]
     assert share == pytest.approx(2 * math.sqrt(1.25 / 1.5), rel=1e-9)
 
