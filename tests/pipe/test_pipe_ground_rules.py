@@ -22,7 +22,7 @@ from geotools.pipe.factors import to_si
 from geotools.pipe.fusion import joint_count
 from geotools.pipe.hydraulics import hazen_williams_head_loss_m
 from geotools.pipe.pulling import force_history_n, pull_hours, stretch_m
-from geotools.pipe.testing import water_volume_m3
+from geotools.pipe.testing import filling_hours, water_volume_m3
 
 ROOM = Path(geotools.pipe.__file__).parent
 MODULES = sorted(
@@ -110,6 +110,7 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: hazen_williams_head_loss_m(0.1, 0.3, 150.0, x),
         lambda x: force_history_n(10.0, 0.0, 0.0, weight=1.0, friction=0.3, tail_weight=x),
         lambda x: water_volume_m3(0.3, x),
+        lambda x: filling_hours(0.3, x),
     ],
 )
 def test_nothing_is_taken_and_less_than_nothing_is_refused(of: Callable[[float], Any]) -> None:
