@@ -75,7 +75,7 @@ def isolate(
     graph: Graph,
     mains: Lines,
     chains: Chains,
-    valves: Points | None,
+    valves: Points,
     laterals: Points | None,
     sources: Points | None,
     *,
@@ -93,7 +93,8 @@ def isolate(
     mains : Lines
     chains : Chains
         Runs over the graph's edges.
-    valves, laterals, sources : Points or None
+    valves : Points
+    laterals, sources : Points or None
         Layers of the contract.
     run_ids : ndarray of str, shape (runs,)
     carrying : ndarray of bool, shape (mains,)
@@ -154,10 +155,8 @@ def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
     return ~out
 
 
-def _names(points: Points | None) -> npt.NDArray[np.object_]:
-    """Return the names of the features of a layer; none of a layer that is not there."""
-    if points is None:
-        return np.zeros(0, dtype=object)
+def _names(points: Points) -> npt.NDArray[np.object_]:
+    """Return the names of the features of a layer."""
     return points.table["feature"].to_numpy(dtype=object)
 
 
@@ -191,16 +190,14 @@ def _expand(wanted: IntArray, owner: IntArray, count: int) -> tuple[IntArray, In
     return np.repeat(np.arange(len(wanted)), np.diff(offsets)[wanted]), order[take(offsets, wanted)]
 
 
-def _to_close(
-    supply: Supply, bounds: pd.DataFrame, valves: Points | None, runs: int
-) -> pd.DataFrame:
+def _to_close(supply: Supply, bounds: pd.DataFrame, valves: Points, runs: int) -> pd.DataFrame:
     """Return the names, the number and the places of the valves to close."""
     open_now = bounds[~supply.valves.closed[bounds["valve"]]]
     run = open_now["run"].to_numpy(dtype=np.int64)
     row = supply.valves.row[open_now["valve"]]
     geometry = np.full(runs, shapely.MultiPoint(), dtype=object)
     names = np.full(runs, "", dtype=object)
-    if valves is not None and len(row):
+    if len(row):
         names = names_by_run(run, _names(valves)[row], runs, most=None)
         order = np.lexsort([*valves.xy[row].T, run])
         some = np.unique(run)

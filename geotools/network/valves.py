@@ -47,9 +47,6 @@ class LineValves:
     closed: BoolArray
     stuck: BoolArray
 
-    def __len__(self) -> int:
-        return len(self.row)
-
     @property
     def separates(self) -> BoolArray:
         """Valves that are closed or can be closed."""

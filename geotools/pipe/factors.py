@@ -33,18 +33,13 @@ WATER_DENSITY = 1000.0  # kg/m3, used for weight, buoyancy and surge
 
 _FACTORS = {
     "-": 1.0,
-    "m": 1.0,
     "mm": 1e-3,
     "in": INCH,
     "ft": FOOT,
-    "Pa": 1.0,
-    "kPa": 1e3,
     "MPa": 1e6,
     "psi": PSI,
     "kg/m3": 1.0,
     "1/K": 1.0,
-    "min": 60.0,
-    "s": 1.0,
 }
 
 

@@ -258,7 +258,6 @@ def tension_with_bending_n(
     hours: ArrayLike = 12.0,
     temperature_c: ArrayLike = 23.0,
     stress_cap_pa: ArrayLike = np.inf,
-    bending_modulus_pa: ArrayLike | None = None,
 ) -> FloatArray:
     """Tension allowed where the carrier is bent while it is pulled.
 
@@ -270,9 +269,6 @@ def tension_with_bending_n(
         Radius the carrier really takes in the tightest bend under tension, m; infinite if none.
     hours, temperature_c, stress_cap_pa : array_like, optional
         As for `allowable_stress_pa`.
-    bending_modulus_pa : array_like, optional
-        Modulus for the bending stress, Pa; by default that of PE after `hours`, and the
-        short-term one for PVC, whose relaxation is not counted on.
 
     Returns
     -------
@@ -286,18 +282,16 @@ def tension_with_bending_n(
 
     Notes
     -----
-    Extreme fibre: T/A + E OD/(2 R) <= allowable stress. PPI Handbook ch. 12 form, from memory.
-    At the least radius of a PE pipe little or nothing is left for tension, so let the pull take
-    such a bend only near the tail, where the force is small.
+    Extreme fibre: T/A + E OD/(2 R) <= allowable stress, E that of PE after `hours`, and the
+    short-term one of PVC, whose relaxation is not counted on. PPI Handbook ch. 12 form, from
+    memory. At the least radius of a PE pipe little or nothing is left for tension, so let the pull
+    take such a bend only near the tail, where the force is small.
     """
     stress = allowable_stress_pa(
         carrier.material, hours=hours, temperature_c=temperature_c, stress_cap_pa=stress_cap_pa
     )
-    if bending_modulus_pa is None:
-        slow = apparent_modulus_pa(carrier.material, np.maximum(hours, 0.01))
-        modulus = np.where(is_polyethylene(carrier.material), slow, PVC_MODULUS_PA)
-    else:
-        modulus = check_range("bending_modulus_pa", bending_modulus_pa, 0.0, 1e11, "Pa")
+    slow = apparent_modulus_pa(carrier.material, np.maximum(hours, 0.01))
+    modulus = np.where(is_polyethylene(carrier.material), slow, PVC_MODULUS_PA)
     left = stress - modulus * bending_strain(carrier.outside_m, bend_radius_m)
     area = wall_area_m2(carrier.outside_m, carrier.wall_min_m)
     return np.asarray(np.maximum(left, 0.0) * area, dtype=np.float64)

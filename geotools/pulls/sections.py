@@ -98,7 +98,7 @@ def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[s
     return {
         "stretch": stretched,
         "thermal_change": shrinks,
-        "leave": length_to_leave_m(stretched, np.minimum(shrinks, 0.0)),
+        "leave": length_to_leave_m(stretched, shrinks),
         "wait_hours": recovery_wait_hours(hours),
     }
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -268,3 +271,26 @@ def test_a_pit_deeper_than_the_table_is_for_an_engineer() -> None:
 
 def test_egress_every_fifty_feet() -> None:
     assert egress_count(np.array([5.0, 15.24, 15.3, 31.0]), 2.0).tolist() == [1, 1, 2, 3]
+
+
+def test_a_trench_is_the_sum_of_its_parts() -> None:
+    at, depth = [0.0, 4.0, 7.0, 15.0], [1.0, 2.5, 3.0, 0.5]
+    parts = [
+        float(ramp_volume_m3(at[k : k + 2], depth[k : k + 2], 1.8, slope=1.5)) for k in range(3)
+    ]
+    assert float(ramp_volume_m3(at, depth, 1.8, slope=1.5)) == pytest.approx(sum(parts), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("of", "named"),
+    [
+        (lambda: insertion_length_m(0.0, 0.0), "radius_m"),
+        (lambda: pit_width_m(0.0), "outside_m"),
+        (lambda: pit_width_m(0.5, least_m=-0.5), "least_m"),
+        (lambda: fit(0.6, 0.5, rule="radial_gap", gap_m=-0.01), "gap_m"),
+        (lambda: largest_outside_m(0.0), "host_bore_m"),
+    ],
+)
+def test_a_size_of_nothing_or_a_gap_below_it_is_refused(of: Callable[[], Any], named: str) -> None:
+    with pytest.raises(RangeError, match=named):
+        of()

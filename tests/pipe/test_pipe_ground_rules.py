@@ -6,21 +6,30 @@ import ast
 import csv
 import importlib
 import pkgutil
+import re
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 import geotools.pipe
 from geotools.pipe._ranges import ChoiceError, RangeError, check_choice, check_range
+from geotools.pipe.catalogue import carrier
 from geotools.pipe.factors import to_si
+from geotools.pipe.fusion import joint_count
+from geotools.pipe.hydraulics import hazen_williams_head_loss_m
+from geotools.pipe.pulling import force_history_n, pull_hours, stretch_m
+from geotools.pipe.testing import filling_hours, water_volume_m3
 
 ROOM = Path(geotools.pipe.__file__).parent
 MODULES = sorted(
     info.name.removeprefix("geotools.pipe.")
     for info in pkgutil.walk_packages([str(ROOM)], "geotools.pipe.")
 )
+PIPE = carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17)
 TABLES = sorted((ROOM / "data").glob("*.csv"))
 
 
@@ -52,6 +61,62 @@ def test_public_names_are_sorted_and_exist(module: str) -> None:
     lower = [n for n in names if n[0].islower()]
     assert names == sorted(upper) + sorted(camel) + sorted(lower)
     assert all(hasattr(loaded, name) for name in names)
+
+
+def _ranges(module: str) -> Iterator[tuple[str, str, str, tuple[float, float, bool]]]:
+    """Yield function, argument, what its docstring says of it, and the range that is held."""
+    loaded = importlib.import_module(f"geotools.pipe.{module}")
+    tree = ast.parse(Path(str(loaded.__file__)).read_text(encoding="utf-8"))
+    for function in (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)):
+        text = ast.get_docstring(function) or ""
+        for call in (node for node in ast.walk(function) if isinstance(node, ast.Call)):
+            if getattr(call.func, "id", "") != "check_range":
+                continue
+            name = str(getattr(call.args[0], "value", ""))  # a constant, not a variable
+            entry = re.search(
+                rf"^[\w, ]*\b{name}\b[\w, ]* : .*\n((?:    .*\n?)+)", text, re.MULTILINE
+            )
+            numbers = [ast.unparse(part) for part in call.args[2:4]]
+            if name and entry and all(re.fullmatch(r"[-\d.e]+", number) for number in numbers):
+                low, high = map(float, numbers)
+                above = any(word.arg == "above_low" for word in call.keywords)
+                yield function.name, name, " ".join(entry[1].split()), (low, high, above)
+
+
+def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
+    number = r"-?\d[\d.]*(?:e-?\d+)?"
+    promise = re.compile(rf"(?:^|[;.] )(above )?({number}) to ({number})(?=[.;,]| \(|$)")
+    seen = 0
+    for module in MODULES:
+        for function, name, text, held in _ranges(module):
+            found = promise.search(text)
+            if found:
+                promised = float(found[2]), float(found[3].rstrip(".")), bool(found[1])
+                assert promised == held, (module, function, name)
+                seen += 1
+    assert seen > 40
+
+
+@pytest.mark.parametrize(
+    "of",
+    [
+        lambda x: pull_hours(x),
+        lambda x: pull_hours(10.0, joints_during=x),
+        lambda x: pull_hours(10.0, set_up_hours=x),
+        lambda x: stretch_m(PIPE, x, 1e4),
+        lambda x: stretch_m(PIPE, 10.0, x),
+        lambda x: joint_count(length_m=x, piece_m=12.0),
+        lambda x: joint_count(length_m=100.0, piece_m=12.0, tie_ins=x),
+        lambda x: hazen_williams_head_loss_m(0.1, 0.3, 150.0, x),
+        lambda x: force_history_n(10.0, 0.0, 0.0, weight=1.0, friction=0.3, tail_weight=x),
+        lambda x: water_volume_m3(0.3, x),
+        lambda x: filling_hours(0.3, x),
+    ],
+)
+def test_nothing_is_taken_and_less_than_nothing_is_refused(of: Callable[[float], Any]) -> None:
+    assert np.all(np.isfinite(of(0.0)))
+    with pytest.raises(RangeError, match=r"= -0\.5 "):
+        of(-0.5)
 
 
 @pytest.mark.parametrize("table", TABLES, ids=lambda path: path.stem)

@@ -184,6 +184,16 @@ def test_machine_is_planned_below_its_rating() -> None:
         machine_capacity_n(100.0, usable=1.2)
 
 
+def test_pulls_side_by_side_are_those_one_by_one() -> None:
+    ds = np.array([[10.0, 20.0, 5.0], [40.0, 1.0, 7.0]])
+    turn = np.array([[0.2, 0.0, 0.4], [0.0, 0.5, 0.1]])
+    given_ = {"weight": 900.0, "friction": 0.4}
+    both = force_history_n(ds, 0.01, turn, tail_weight=np.array([900.0, 700.0]), **given_)
+    for row, tail in enumerate((900.0, 700.0)):
+        alone = force_history_n(ds[row], 0.01, turn[row], tail_weight=tail, **given_)
+        assert both[row] == pytest.approx(alone, rel=1e-12)
+
+
 def test_joints_during_the_pull_lengthen_it() -> None:
     plain = pull_hours(300.0, rate_m_per_s=0.05)
     assert plain == pytest.approx(300 / 0.05 / 3600)

@@ -33,8 +33,19 @@ def test_exact_factors_are_those_of_pint() -> None:
         (factors.LBF, "lbf", "N"),
         (factors.PSI, "psi", "Pa"),
         (factors.SHORT_TON_FORCE, "US_ton_force", "N"),
+        (factors.MILE, "mile", "m"),
+        (factors.MPH, "mile/hour", "m/s"),
+        (factors.FAHRENHEIT_STEP, "delta_degree_Fahrenheit", "delta_degree_Celsius"),
+        (factors.GRAVITY, "standard_gravity", "m/s**2"),
+        (factors.YEAR_H, "julian_year", "hour"),
     ):
         assert ours == pytest.approx(_si(1.0, unit, target), rel=1e-12), unit
+
+
+@pytest.mark.parametrize("unit", ["-", "mm", "in", "ft", "MPa", "psi", "kg/m3", "1/K"])
+def test_units_of_the_tables_are_those_of_pint(unit: str) -> None:
+    there = UNITS.Quantity(2.5, {"-": "", "in": "inch", "kg/m3": "kg/m**3"}.get(unit, unit))
+    assert factors.to_si(2.5, unit) == pytest.approx(there.to_base_units().magnitude, rel=1e-12)
 
 
 @given(st.floats(1, 20), st.floats(30, 600))

@@ -262,6 +262,24 @@ def test_an_edit_on_a_run_without_a_plan_says_so() -> None:
     assert set(found.refused.values()) == {"its run has no plan, with or without it"}
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_forbidding_where_no_pit_opens_changes_nothing(seed: int) -> None:
+    streets = _streets(seed)
+    sites, _, _ = streets
+    plain = choose_pits(sites, COSTS)
+    rows = []
+    for run in range(3):
+        states = _chosen(plain, run)
+        row, role = states // 4, states % 4
+        for end, start in zip(sites.end[row, role][:-1], sites.start[row, role][1:], strict=True):
+            if start - end > 2 * REACH:
+                rows.append((run, float(start + end) / 2, "forbid", ""))
+    found = _edited(streets, _edits(*rows))
+    assert len(rows) > 0
+    assert found.refused == {}
+    assert found.choice.states.tolist() == plain.states.tolist()
+
+
 def test_no_pull_passes_a_fixed_pit() -> None:
     streets, run = _planned(1)
     sites, place, _ = streets

@@ -203,6 +203,13 @@ def test_a_bend_that_leaves_no_tension_is_past_its_limit() -> None:
     assert row["utilisation"].iloc[1] < 1
 
 
+def test_no_force_is_within_a_limit_of_nothing() -> None:
+    pulls = _pulls((0, 0.0, 300.0, "ahead"))
+    forces = force_table(pulls, _profiles(_straight(), [(0, 150.0, 0.4, 0.0)]))
+    still = forces.assign(head_force=0.0)  # a string that slides down by itself
+    assert with_band(pulls, still)["utilisation"].tolist() == [0.0]
+
+
 def test_no_pulls_give_empty_tables() -> None:
     pulls = _pulls().astype({"run": np.int64, "start": float, "end": float})
     forces = force_table(pulls, _profiles(_straight()))

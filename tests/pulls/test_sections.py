@@ -225,7 +225,7 @@ def _sections(
         {
             "run": np.repeat(np.arange(count), 3),
             "chainage": np.tile([0.0, 100.0, 200.0], count),
-            "axis_z": np.tile(z, count),
+            "axis_z": np.resize(z, 3 * count),
         }
     )
     brief = load_brief(overrides=settings)
@@ -262,6 +262,12 @@ def test_the_places_of_the_extreme_levels_are_told_an_end_before_a_place_on_the_
     assert unknown[["low_chainage", "high_chainage"]].isna().all(axis=None)
 
 
+def test_every_pull_has_the_levels_of_its_own_way() -> None:
+    pipes = [_pipe("20 in PVC"), _pipe("20 in PVC")]
+    table = _sections(pipes, [7e5, 7e5], [100.0, 130.0, 110.0, 200.0, 150.0, 180.0])
+    assert table[["low_z", "high_z"]].to_numpy().tolist() == [[100.0, 130.0], [150.0, 200.0]]
+
+
 def test_a_level_that_is_not_known_is_left_out_or_makes_the_high_pressure_unknown() -> None:
     partly = _sections([_pipe("20 in PVC")], [7e5], [100.0, math.nan, 110.0])
     assert partly[["low_z", "high_z"]].to_numpy().tolist() == [[100.0, 110.0]]
@@ -293,6 +299,13 @@ def test_water_to_be_added_goes_by_the_nominal_size() -> None:
     assert table["make_up"][1] == pytest.approx(2 * hour * GALLON, rel=1e-6)
 
 
+@pytest.mark.parametrize(("pipe", "gallons"), [("90 mm PE100", 0.40), ("54 in PE4710", 43.0)])
+def test_water_for_sizes_beyond_the_table_is_that_of_its_end(pipe: str, gallons: float) -> None:
+    # rows of 4 and 48 in after 3 h, gal per 100 ft; source as in tests/outside/test_pipe_testing.py
+    table = _sections([_pipe(pipe)], [5e5], [100.0] * 3)
+    assert table["make_up"][0] == pytest.approx(gallons * 2 / FOOT * GALLON, rel=1e-6)
+
+
 def test_durations_of_the_tests_are_the_briefs_and_are_told() -> None:
     pipes, level = [_pipe("20 in PE4710"), _pipe("20 in PVC")], [100.0] * 3
     usual = _sections(pipes, [5e5, 5e5], level)
@@ -307,6 +320,8 @@ def test_durations_of_the_tests_are_the_briefs_and_are_told() -> None:
     assert changed["test_pressure"].to_numpy() == pytest.approx([6.25e5] * 2)
     # 2.8 gal per 100 ft in 1 h for 20 in; C605 doubles with the hours, sqrt(1.25/1.5) by pressure
     assert changed["make_up"][0] == pytest.approx(2.8 * 2 / FOOT * GALLON, rel=1e-6)
+    part = _sections(pipes, [5e5, 5e5], level, **{"service.pvc_test_duration": "150 min"})
+    assert part["test_hours"].tolist() == [3.0, 2.5]
     share = changed["make_up"][1] / usual["make_up"][1]
     assert share == pytest.approx(2 * math.sqrt(1.25 / 1.5), rel=1e-9)
 

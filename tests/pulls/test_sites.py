@@ -153,6 +153,19 @@ def test_the_pulls_allowed_are_those_within_every_limit(seed: int) -> None:
     assert 5 < sum(found) < len(found) - 5
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_pull_ends_at_the_longest_at_a_forbidden_stretch_or_where_the_run_does(seed: int) -> None:
+    case = _case(seed)
+    sites = _sites(case)
+    for state in np.ndindex(PLACES, 4):
+        start, end = case["start"][state], case["end"][state]
+        before = [high for _, high in case["spans"] if high <= start]
+        after = [low for low, _ in case["spans"] if low >= end]
+        if np.isfinite(case["cost"][state]):
+            assert sites.floor[state] == pytest.approx(max(0.0, start - LONGEST, *before))
+            assert sites.roof[state] == pytest.approx(min(case["length"], end + LONGEST, *after))
+
+
 def test_digs_between_two_pits_are_those_between_their_edges() -> None:
     case = _case(1)
     sites = _sites(case)
