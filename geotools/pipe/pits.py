@@ -17,6 +17,7 @@ __all__ = [
     "ramp_depth_m",
     "receiving_length_m",
     "steepest_angle_rad",
+    "straight_approach_m",
 ]
 
 FORMS = ("level", "lifted")
@@ -192,6 +193,41 @@ def _sagitta(x: FloatArray, radius: FloatArray) -> FloatArray:
     """Rise of an arc over its tangent; beyond its half chord it is not asked for."""
     reach = np.minimum(x, radius)
     return np.asarray(reach**2 / (radius + np.sqrt(radius**2 - reach**2)), dtype=np.float64)
+
+
+def straight_approach_m(
+    drop_m: ArrayLike, outside_m: ArrayLike, *, slope: ArrayLike = 2.5
+) -> FloatArray:
+    """Length of an insertion pit with a straight ramp and a level bench, by the handbook's rule.
+
+    Parameters
+    ----------
+    drop_m : array_like
+        As for `insertion_length_m`, H, m; at least 0.
+    outside_m : array_like
+        Outside diameter, m; above 0 to 3.
+    slope : array_like, optional
+        Horizontal to one vertical, m; 1.5 to 20.
+
+    Returns
+    -------
+    ndarray of float
+        Length, m: ramp and bench.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    L = m H + 12 OD; m 2.5, at least 1.5. PPI Handbook of PE Pipe ch. 11, from memory: a rule of
+    thumb for polyethylene, to hold the arcs against; it asks for no bending radius.
+    """
+    drop = check_range("drop_m", drop_m, 0.0, np.inf, "m")
+    outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
+    ratio = check_range("slope", slope, 1.5, 20.0, "")
+    return np.asarray(ratio * drop + 12.0 * outside, dtype=np.float64)
 
 
 def pit_width_m(outside_m: ArrayLike, *, least_m: ArrayLike = 0.0) -> FloatArray:

@@ -8,6 +8,7 @@ import shapely
 from scipy.optimize import brentq
 from shapely.affinity import translate
 
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import (
     bending_strain,
     cold_factor,
@@ -17,7 +18,12 @@ from geotools.pipe.bending import (
 )
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.fit import fit
-from geotools.pipe.pits import exit_angle_rad, insertion_length_m, pit_width_m
+from geotools.pipe.pits import (
+    exit_angle_rad,
+    insertion_length_m,
+    pit_width_m,
+    straight_approach_m,
+)
 
 INCH = 0.0254
 FOOT = 0.3048
@@ -73,6 +79,20 @@ def test_insertion_length_is_the_worked_one(
 ) -> None:
     ours = insertion_length_m(drop, radius, form=form)
     assert ours == pytest.approx(printed, abs=0.00501)
+
+
+def test_the_straight_approach_is_the_handbook_s_and_of_the_size_of_the_arcs() -> None:
+    """PPI Handbook ch. 11, from memory: slope 2.5 to 1 (1.5 at least), bench of 12 diameters.
+
+    Worked here: 20 in DIPS, 10 ft down: 2.5 x 10 + 12 x 1.8 = 46.6 ft. The arcs of DR 17 ask for
+    42.9 ft (checks of the end-to-end example): the rule of thumb is a little longer.
+    """
+    ours = straight_approach_m(10 * FOOT, 21.6 * INCH) / FOOT
+    assert ours == pytest.approx(46.6, abs=1e-9)
+    arcs = insertion_length_m(10 * FOOT, 27 * 21.6 * INCH, form="level") / FOOT
+    assert arcs < ours < 1.2 * arcs
+    with pytest.raises(RangeError, match="slope"):
+        straight_approach_m(3.0, 0.5, slope=1.4)
 
 
 @pytest.mark.parametrize(("radius", "printed"), [(17.69, 33.9), (163.83, 11.0)])

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from geotools.pipe import bending, excavation, pits
 from geotools.pipe._ranges import check_range
 from geotools.pipe.catalogue import Carrier
+from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
@@ -162,11 +163,21 @@ def _steps(pipe: Carrier, ramp: _Ramp, soil: str) -> tuple[Step, ...]:
         least_radius_step(pipe, ramp.radius),
         step("L", formula, ramp.length, "length", "geometry of the arcs, R = R least"),
         step("angle", steepest, angle, "angle", "geometry of the arcs"),
+        *_handbook(pipe, ramp.drop),
         step("m", f"horizontal to 1 vertical, soil {soil}", ramp.slope, "number", _SLOPES),
         step("b", "OD + working room", ramp.width, "length", "handbook rooms, from memory"),
         step("depth", "H - e + OD/2 + bedding", ramp.depth, "length", "geometry"),
         step("b top", "b + 2 m depth", ramp.top_width, "length", "geometry, at the face"),
     )
+
+
+def _handbook(pipe: Carrier, drop: float) -> tuple[Step, ...]:
+    """Return the rule of thumb for polyethylene, to hold the arcs against."""
+    if not is_polyethylene(pipe.material):
+        return ()
+    length = pits.straight_approach_m(drop, pipe.outside_m)
+    source = "straight ramp and bench, to compare; PPI Handbook ch. 11, from memory"
+    return (step("L straight", "2.5 H + 12 OD", length, "length", source),)
 
 
 def _results(ramp: _Ramp, working: float) -> tuple[Entry, ...]:
