@@ -84,7 +84,8 @@ def make_trunk(folder: Path, *, length: float, seed: int = 1) -> Path:
     ends = np.column_stack([np.arange(count), np.arange(1, count + 1)])
     zero = np.zeros(count, dtype=np.int64)
     grid = Grid(nodes, ends, zero, np.arange(count), np.ones(count, dtype=bool), 0)
-    pipes = _mains(rng, grid, np.arange(count)).iloc[:count].assign(diameter_mm=500.0)
+    pipes = _mains(rng, grid, np.arange(count)).iloc[:count]
+    pipes = pipes.assign(diameter_mm=500.0, status="active")  # one run, whatever chance says
     layers = {
         "mains": pipes,
         "streets": _streets(grid),
