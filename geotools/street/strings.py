@@ -95,13 +95,8 @@ def lay_strings(
     length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece)
     number = np.arange(len(pull)) - offsets_of(count)[pull]
     places = _places(pulls, gap, over_middle=over_middle)
-    off, shapes = np.zeros(len(pull)), np.empty(len(pull), dtype=object)
-    for place in range(int(count.max(initial=0))):
-        rows = np.flatnonzero(number == place)
-        own = pulls.iloc[pull[rows]]
-        taken, shapes[rows] = _clear(own, net, length[rows], places[pull[rows]], obstacles, soft)
-        off[rows] = places[pull[rows], taken]
-        places[pull[rows], taken] = np.nan
+    trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
+    off, shapes = _side_by_side(pulls, net, (pull, number, length), places, trees)
     own = pulls.iloc[pull].reset_index(drop=True)
     return own.assign(
         string_id=[f"{p}-S{k + 1}" for p, k in zip(own["pull_id"], number, strict=True)],
@@ -116,19 +111,41 @@ def lay_strings(
     )[COLUMNS]
 
 
+def _side_by_side(
+    pulls: pd.DataFrame,
+    net: StreetNet | None,
+    strings: tuple[IntArray, IntArray, FloatArray],
+    places: FloatArray,
+    trees: tuple[shapely.STRtree, shapely.STRtree],
+) -> tuple[FloatArray, Polygons]:
+    """Lay the first string of every pull, then the second, each in a place not yet taken.
+
+    ``strings`` are the pull, the number from 0 and the length, m, of every string. Returns how
+    far left of the centreline each lies, m, and its ground.
+    """
+    pull, number, length = strings
+    places = places.copy()
+    off, shapes = np.zeros(len(pull)), np.empty(len(pull), dtype=object)
+    for turn in range(int(number.max(initial=-1)) + 1):
+        rows = np.flatnonzero(number == turn)
+        own = pulls.iloc[pull[rows]]
+        taken, shapes[rows] = _clear(own, net, length[rows], places[pull[rows]], trees)
+        off[rows] = places[pull[rows], taken]
+        places[pull[rows], taken] = np.nan
+    return off, shapes
+
+
 def _clear(
     pulls: pd.DataFrame,
     net: StreetNet | None,
     length: FloatArray,
     places: FloatArray,
-    obstacles: Polygons,
-    soft: Polygons,
+    trees: tuple[shapely.STRtree, shapely.STRtree],
 ) -> tuple[IntArray, Polygons]:
     """Return the first place where a string meets nothing, else no hard place, else the first.
 
     One string of each pull; ``places``, shape (n, k), are not-a-number where taken.
     """
-    trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
     rank = np.full(len(pulls), 3)  # of the place found: 0 clear, 1 nothing hard, 2 any
     taken = np.zeros(len(pulls), dtype=np.int64)
     shapes = np.empty(len(pulls), dtype=object)
