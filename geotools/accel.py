@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["COMPILE_ABOVE", "in_threads", "read_only", "run_kernel"]
+__all__ = ["COMPILE_ABOVE", "in_threads", "processors", "read_only", "run_kernel"]
 
 COMPILE_ABOVE = 500_000  # inner steps, interpreted in about the time loading takes
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
@@ -46,7 +46,7 @@ def in_threads(
         Arrays of one length.
     """
     count = len(columns[0])
-    parts = min(_processors(), count // ROWS_A_THREAD)
+    parts = min(processors(), count // ROWS_A_THREAD)
     if parts < 2:
         return function(*columns)
     slices = [np.array_split(column, parts) for column in columns]
@@ -54,7 +54,7 @@ def in_threads(
         return np.concatenate(list(pool.map(function, *slices)))
 
 
-def _processors() -> int:
+def processors() -> int:
     """Return how many processors this process may use.
 
     ``OMP_NUM_THREADS`` bounds it, as it does for numerical libraries; Dask sets it to one in its

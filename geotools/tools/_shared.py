@@ -55,7 +55,7 @@ def set_up_rates(brief: Brief) -> tuple[float, float, float, float]:
 
 
 def only_runs(ground: Shared, rows: IntArray) -> Shared:
-    """Leave stations, bends and valves of these runs and of no others; numbers stay."""
+    """Leave stations, bends, valves and digs of these runs and of no others; numbers stay."""
     wanted = np.zeros(len(ground.runs.table), dtype=bool)
     wanted[rows] = True
 
@@ -68,4 +68,6 @@ def only_runs(ground: Shared, rows: IntArray) -> Shared:
     runs = dataclasses.replace(
         ground.runs, bends=part(ground.runs.bends), valves=part(ground.runs.valves)
     )
-    return dataclasses.replace(ground, runs=runs, stations=stations, offsets=offsets)
+    return dataclasses.replace(
+        ground, runs=runs, stations=stations, offsets=offsets, digs=part(ground.digs)
+    )
