@@ -88,17 +88,34 @@ class Places:
         gap = np.where(high > low, np.abs(self.at[nearest] - at), np.inf)
         return nearest.astype(np.int64), gap
 
-    def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
-        """Return values linear between rows, the end's beyond the ends of the run."""
+    def between(self, run: IntArray, at: FloatArray) -> Between:
+        """Return the rows each place lies between, the end's beyond the ends of the run."""
         first = self.holding(run, at)
         low = self.offsets[run]
         first = np.clip(first, low, np.maximum(self.offsets[run + 1] - 2, low))
         second = np.minimum(first + 1, self.offsets[run + 1] - 1)
         span = self.at[second] - self.at[first]
         share = np.clip((at - self.at[first]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
-        step = values[second] - values[first]
-        moved = np.where(share > 0, values[first] + share * step, values[first])
-        return np.asarray(np.where(share >= 1, values[second], moved), dtype=np.float64)
+        return Between(first, second, share)
+
+    def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
+        """Return values linear between rows, the end's beyond the ends of the run."""
+        return self.between(run, at).of(values)
+
+
+@dataclass(frozen=True)
+class Between:
+    """Places between two rows, and the share of the way from the first to the second."""
+
+    first: IntArray
+    second: IntArray
+    share: FloatArray
+
+    def of(self, values: FloatArray) -> FloatArray:
+        """Return values of the rows, linear between them; of a row exactly its own."""
+        one, two = values[self.first], values[self.second]
+        moved = np.where(self.share > 0, one + self.share * (two - one), one)
+        return np.asarray(np.where(self.share >= 1, two, moved), dtype=np.float64)
 
 
 def _laid_out(lengths: FloatArray) -> FloatArray:

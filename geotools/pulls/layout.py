@@ -130,7 +130,7 @@ def _pits(
             "lay_face_start": candidates.extents.start[row, BEHIND],
             "lay_box_ahead": candidates.extents.box_ahead[row, AHEAD],
             "lay_box_behind": candidates.extents.box_behind[row, BEHIND],
-            "ground": candidates.ground[row, role],
+            "ground": candidates.ground.polygons(row, role),
             "reasons": table["why"],
             **{name: table[name] for name in table.columns if name.startswith("street_")},
             "cost": candidates.cost[row, role],

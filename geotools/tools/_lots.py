@@ -12,18 +12,16 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import processors
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
-from geotools.schema import ROLES
-from geotools.siting.candidates import Candidates
 from geotools.siting.carrier import pulled_pipes
 from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
+from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
-from geotools.tools._attempt import Attempt, try_carriers
+from geotools.tools._attempt import Attempt, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
 from geotools.tools._shared import Shared, only_runs
 
@@ -110,7 +108,7 @@ def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
     return Planned(
         table=_rows_of([a.table.assign(run=np.arange(len(tries))) for a in attempts], rank),
         bends=_rows_of([a.bends for a in attempts], rank),
-        candidates=_rows_of([_costed(a.candidates) for a in attempts], rank),
+        candidates=_candidates_of(part, attempts, rank),
         pits=_rows_of([a.plan.pits for a in attempts], rank),
         pulls=_rows_of([a.plan.pulls for a in attempts], rank),
         tried=tried,
@@ -289,18 +287,19 @@ def _rows_of(frames: list[pd.DataFrame], shown: IntArray) -> pd.DataFrame:
         frame[shown[frame["run"].to_numpy(dtype=np.int64)] == rank]
         for rank, frame in enumerate(frames)
     ]
+    return _in_order(parts)
+
+
+def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> pd.DataFrame:
+    """Tell of each run's candidates as they are for the carrier shown."""
+    limits, parts = refusal_limits(ground.brief), []
+    for rank, attempt in enumerate(attempts):
+        run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
+        rows = np.flatnonzero(shown[run] == rank)
+        parts.append(tell_candidates(attempt.candidates, rows, ground.scene, limits))
+    return _in_order(parts)
+
+
+def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
     rows: pd.DataFrame = pd.concat(parts).sort_values("run", kind="stable")
     return rows.reset_index(drop=True)
-
-
-def _costed(candidates: Candidates) -> pd.DataFrame:
-    """Return the candidates with extent and cost of each role; no cost where it is refused."""
-    at = candidates.table["chainage"].to_numpy(dtype=float)
-    columns: dict[str, npt.NDArray[np.float64]] = {
-        "cost": np.where(np.isfinite(candidates.cost), candidates.cost, np.nan),
-        "before": at[:, None] - candidates.extents.start,
-        "after": candidates.extents.end - at[:, None],
-    }
-    return candidates.table.assign(
-        **{f"{n}_{role}": c[:, k] for n, c in columns.items() for k, role in enumerate(ROLES)}
-    )

@@ -12,7 +12,9 @@ from geotools.brief import Brief
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
+from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
+from geotools.siting.profile import Profile
 from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
 
@@ -23,11 +25,14 @@ __all__ = ["Shared", "least_between", "only_runs", "set_up_rates"]
 class Shared:
     """Runs, stations with their ground and street, service, carriers, edits and digs.
 
-    ``levels`` looks the ground up beside the runs.
+    ``axis`` and ``profile`` are looked up by run and chainage, ``levels`` gives the ground beside
+    the runs.
     """
 
     runs: RunSet
+    axis: Axis
     stations: pd.DataFrame
+    profile: Profile
     offsets: IntArray
     service: pd.DataFrame
     contest: Contest
@@ -69,5 +74,10 @@ def only_runs(ground: Shared, rows: IntArray) -> Shared:
         ground.runs, bends=part(ground.runs.bends), valves=part(ground.runs.valves)
     )
     return dataclasses.replace(
-        ground, runs=runs, stations=stations, offsets=offsets, digs=part(ground.digs)
+        ground,
+        runs=runs,
+        stations=stations,
+        profile=Profile(stations, len(wanted)),
+        offsets=offsets,
+        digs=part(ground.digs),
     )

@@ -22,6 +22,7 @@ from geotools.siting.ground_checks import (
     nearest_gap,
     off_street_area,
 )
+from geotools.siting.grounds import Grounds
 from geotools.siting.refusals import AVOID, DEEP, RAMP, reason_texts, role_names
 from geotools.siting.works import (
     SiteRates,
@@ -115,9 +116,9 @@ def test_a_street_left_without_a_lane_costs_its_factor() -> None:
     assert traffic_cost(other, half, days, RATES)[0, 0] == pytest.approx(10 * 1 * 3)
 
 
-def boxes(*corners: tuple[float, float, float, float]) -> np.ndarray:
+def boxes(*corners: tuple[float, float, float, float]) -> Grounds:
     """Return one pit a candidate, the same in every role."""
-    return np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1)
+    return Grounds.of_polygons(np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1))
 
 
 def test_a_pit_near_the_middle_of_an_intersection_is_seen() -> None:
@@ -157,7 +158,7 @@ def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> N
     leaves = np.array([[True] * 4, [True] * 4, [False] * 4])
     got = off_street_area(ground, streets, leaves, np.array([True, True, True]))[:, 0]
     whole = shapely.union_all(streets)
-    wanted = [g.difference(whole).area for g in ground[:2, 0]]
+    wanted = [g.difference(whole).area for g in ground.shape[:2, 0]]
     assert got == pytest.approx([*wanted, 0.0])
     assert off_street_area(ground, streets, leaves, np.zeros(3, bool))[:, 0] == pytest.approx(20.0)
 
@@ -166,7 +167,8 @@ def test_reasons_name_the_roles_the_limits_and_the_place() -> None:
     code = np.array([[0, DEEP | RAMP, DEEP, DEEP], [AVOID] * 4])
     places = np.array([[""] * 4, ["river"] * 4], dtype=object)
     limits = {"max_depth": "5.0 m", "clear": "", "max_slope": "", "least_string": ""}
-    texts = reason_texts(["fitting", ""], code, places, ["", ""], np.zeros((2, 4), bool), limits)
+    why, streets = np.array(["fitting", ""], object), np.array(["", ""], object)
+    texts = reason_texts(why, code, places, streets, np.zeros((2, 4), bool), limits)
     assert texts[0] == (
         "for: fitting; against as insertion_ahead, insertion_behind, insertion_both: deeper than "
         "5.0 m; against as insertion_ahead: too deep for the ramp at the carrier's bending radius"
