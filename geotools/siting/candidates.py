@@ -8,13 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.intake.columns import Areas
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.siting.axis import Axis
 from geotools.siting.digging import dig_pits
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
-from geotools.siting.ground_checks import avoided, near_crossings, off_street_area
+from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
 from geotools.siting.grounds import Grounds, lay_grounds
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
@@ -136,7 +135,7 @@ def find_candidates(
     must: Stretches,
     *,
     scene: StreetScene | None,
-    avoid: Areas | None,
+    avoid: Avoid | None,
     levels: Levels | None,
     services: pd.DataFrame,
     rules: PitRules,
@@ -161,7 +160,7 @@ def find_candidates(
         What has to lie in a pit.
     scene : StreetScene, optional
         The streets; None where none were given.
-    avoid : Areas, optional
+    avoid : Avoid, optional
     levels : callable, optional
         Ground levels at points beside the runs; None where no elevation raster was given.
     services : DataFrame
@@ -319,11 +318,11 @@ def _judged(
     pits: _Pits,
     must: Stretches,
     scene: StreetScene | None,
-    avoid: Areas | None,
+    avoid: Avoid | None,
     rules: PitRules,
 ) -> _Verdict:
     """Judge every role of every candidate by all rules of a site."""
-    crossings = None if scene is None else scene.net.crossings
+    crossings = None if scene is None else scene.net.crossing_tree
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
@@ -355,7 +354,7 @@ def _costed(
     area = pits.ground.area()
     days = pit_days(hole.volume, area, work)
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
-    corridors = np.zeros(0, dtype=object) if scene is None else scene.ground
+    corridors = None if scene is None else scene.ground
     off_street = off_street_area(pits.ground, corridors, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)

@@ -72,9 +72,9 @@ class Grounds:
         drawn[box] = boxes(self.foot[of], self.heading[of], along, wide)
         return drawn
 
-    def near_points(self, points: FloatArray, distance: float) -> BoolArray:
-        """Return which grounds come within a distance, m, of points; shape (n, 4)."""
-        tree = shapely.STRtree(shapely.points(points))
+    def near_points(self, tree: shapely.STRtree, distance: float) -> BoolArray:
+        """Return which grounds come within a distance, m, of points in a tree; shape (n, 4)."""
+        points = shapely.get_coordinates(tree.geometries)
         near = np.zeros(self.shape.shape, dtype=bool)
         row, point = self._around(tree, distance)
         rel = points[point, None] - self.foot[row]
@@ -91,9 +91,10 @@ class Grounds:
         near[row[hit], role[hit]] = True
         return near
 
-    def near_places(self, places: Polygons, distance: float) -> tuple[IntArray, IntArray, IntArray]:
-        """Return candidate, role and place wherever a ground comes within a distance, m."""
-        tree = shapely.STRtree(places)
+    def near_places(
+        self, tree: shapely.STRtree, distance: float
+    ) -> tuple[IntArray, IntArray, IntArray]:
+        """Return candidate, role and place of a tree wherever a ground comes within so many m."""
         wanted = ~self.boxed()
         wanted[self._around(tree, distance)[0]] = True
         row, role = np.nonzero(wanted)

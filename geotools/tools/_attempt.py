@@ -199,7 +199,7 @@ def _candidates(
         table,
         must,
         scene=ground.scene,
-        avoid=ground.layers.avoid,
+        avoid=ground.avoid,
         levels=ground.levels,
         services=ground.digs[ground.digs["kind"] == "lateral"],
         rules=_pit_rules(brief),

@@ -25,7 +25,7 @@ from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import hold_contest, report_fixed
-from geotools.siting.ground_checks import hard_places
+from geotools.siting.ground_checks import avoid_tree, hard_places
 from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
 from geotools.street.scene import StreetScene, build_scene, with_street
@@ -83,6 +83,7 @@ def prepare(
         service=service,
         contest=contest,
         scene=scene,
+        avoid=avoid_tree(layers.avoid),
         edits=edits,
         digs=dig_list(
             runs,

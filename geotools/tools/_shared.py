@@ -14,6 +14,7 @@ from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
+from geotools.siting.ground_checks import Avoid
 from geotools.siting.profile import Profile
 from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
@@ -37,6 +38,7 @@ class Shared:
     service: pd.DataFrame
     contest: Contest
     scene: StreetScene | None
+    avoid: Avoid | None
     edits: pd.DataFrame
     digs: pd.DataFrame
     levels: Levels | None
