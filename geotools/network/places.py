@@ -16,6 +16,7 @@ from geotools.network.ragged import FloatArray, IntArray, measures, offsets_of
 
 __all__ = ["Places", "on_measures", "points_along"]
 
+Side = Literal["left", "right"]
 APART = 10.0  # m between runs laid end to end; a look-up beyond an end stays within half of it
 
 
@@ -59,18 +60,40 @@ class Places:
         rows = np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
         return np.asarray(self.at + self.base[rows], dtype=np.float64)
 
-    def search(
-        self, run: IntArray, at: FloatArray, side: Literal["left", "right"] = "left"
-    ) -> IntArray:
+    def search(self, run: IntArray, at: FloatArray, side: Side = "left") -> IntArray:
         """Return where each place would be inserted among the rows of its run."""
         if not len(self.at):
             return np.zeros(len(run), dtype=np.int64)
         low, high = self.offsets[run], self.offsets[run + 1]
-        safe = np.clip(low, 0, len(self.at) - 1)
-        top = self.at[np.clip(high - 1, 0, len(self.at) - 1)]
-        where = np.clip(at, self.at[safe] - APART / 3, top + APART / 3)
+        first, last = self._ends
+        where = np.clip(at, first[run], last[run])
         found = np.searchsorted(self._key, where + self.base[run], side=side)
-        return np.clip(found, low, high).astype(np.int64)
+        return self._settled(np.clip(found, low, high), at, low, high, side)
+
+    def _settled(
+        self, found: IntArray, at: FloatArray, low: IntArray, high: IntArray, side: Side
+    ) -> IntArray:
+        """Move rows found by key to where the chainages themselves say.
+
+        A key is rounded by how far its run lies along the row of all runs; what lies on other
+        runs is to decide nothing.
+        """
+        rows = len(self.at) - 1
+        while True:
+            before, here = self.at[np.maximum(found - 1, 0)], self.at[np.minimum(found, rows)]
+            back = before >= at if side == "left" else before > at
+            on = here < at if side == "left" else here <= at
+            step = (on & (found < high)).astype(np.int64) - (back & (found > low))
+            if not step.any():
+                return np.asarray(found, dtype=np.int64)
+            found = found + step
+
+    @cached_property
+    def _ends(self) -> tuple[FloatArray, FloatArray]:
+        """Return the first and the last place of each run, and a little beyond."""
+        rows = len(self.at) - 1
+        first = self.at[np.clip(self.offsets[:-1], 0, rows)] - APART / 3
+        return first, self.at[np.clip(self.offsets[1:] - 1, 0, rows)] + APART / 3
 
     def holding(self, run: IntArray, at: FloatArray, *, slack: float = 0.0) -> IntArray:
         """Return the last row at or before each place (with slack, m); the first if none is."""

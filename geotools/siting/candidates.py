@@ -91,7 +91,7 @@ class Candidates:
         excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), its
         shored face (m2), services tapped off the main in it, days open, lanes closed times days,
         factor on the site's cost, cost of the traffic, and whole cost, infinite where the role is
-        refused.
+        refused; of such a role what lies off the street is not worked out.
     code : ndarray of int64, shape (n, 4)
         What speaks against each role, as bits of `refusals`.
     places : ndarray of str, shape (n, 4)
@@ -353,7 +353,8 @@ def _costed(
     )  # fmt: skip
     area = pits.ground.area()
     days = pit_days(hole.volume, area, work)
-    leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
+    # No more than a metre off the main it lies along the street; of a role refused nobody asks.
+    leaves = (extents.box_ahead + extents.box_behind - extents.on_run > 1.0) & (verdict.code == 0)
     corridors = None if scene is None else scene.ground
     off_street = off_street_area(pits.ground, corridors, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))

@@ -79,7 +79,6 @@ def only_runs(ground: Shared, rows: IntArray) -> Shared:
         ground,
         runs=runs,
         stations=stations,
-        profile=Profile(stations, len(wanted)),
         offsets=offsets,
         digs=part(ground.digs),
     )
