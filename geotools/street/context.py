@@ -83,26 +83,28 @@ def _nearest(
     along = end - start
     size = np.maximum(np.hypot(*along.T), 1e-12)
     unit = along / size[:, None]
+    cosine = (heading[place] * unit).sum(axis=1)
     rel = xy[place] - start
     position = np.clip((rel * unit).sum(axis=1), 0.0, size)
     gap = np.hypot(*(rel - unit * position[:, None]).T)
-    cosine = (heading[place] * unit).sum(axis=1)
+    gap[np.abs(cosine) < np.cos(parallel)] = np.inf  # it crosses the main
+    least = np.full(len(xy), np.inf)
+    np.minimum.at(least, place, gap)
+    kept = np.flatnonzero(np.isfinite(gap) & (gap <= least[place] + TIE))
     side = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
-    fits = np.abs(cosine) >= np.cos(parallel)
+    middle = (start[kept] + end[kept]) / 2
     rows = pd.DataFrame(
         {
-            "place": place,
-            "chain": chain[segment],
-            "at": net.places.at[first[segment]] + position,
-            "offset": np.sign(side) * gap,
-            "gap": gap,
-            "same": cosine >= 0,
-            "x": (start[:, 0] + end[:, 0]) / 2,
-            "y": (start[:, 1] + end[:, 1]) / 2,
+            "place": place[kept],
+            "chain": chain[segment[kept]],
+            "at": net.places.at[first[segment[kept]]] + position[kept],
+            "offset": np.sign(side[kept]) * gap[kept],
+            "same": cosine[kept] >= 0,
+            "x": middle[:, 0],
+            "y": middle[:, 1],
         }
-    )[fits]
-    nearest = rows[rows["gap"] <= rows.groupby("place")["gap"].transform("min") + TIE]
-    return _first_of(net, nearest)
+    )
+    return _first_of(net, rows)
 
 
 def _first_of(net: StreetNet, rows: pd.DataFrame) -> pd.DataFrame:

@@ -27,7 +27,7 @@ from geotools.tools._shared import Shared, only_runs
 
 __all__ = ["Planned", "by_rank", "plan_lots", "winners"]
 
-LOT = 20_000  # stations of runs planned at once: some 100 MB
+LOT = 10_000  # stations of runs planned at once: some 60 MB for every carrier
 
 
 @dataclass(frozen=True)
