@@ -16,6 +16,7 @@ import numpy.typing as npt
 import shapely
 from scipy.spatial import cKDTree
 
+from geotools.accel import in_threads
 from geotools.network.gaps import components, join_gaps
 from geotools.network.pieces import (
     TOUCH,
@@ -27,7 +28,15 @@ from geotools.network.pieces import (
 )
 from geotools.network.ragged import FloatArray, IntArray, take, to_linestrings
 
-__all__ = ["TOUCH", "Graph", "Pieces", "cut_lines", "node_lines", "unnoded_crossings"]
+__all__ = [
+    "TOUCH",
+    "Graph",
+    "Pieces",
+    "crossing_pairs",
+    "cut_lines",
+    "node_lines",
+    "unnoded_crossings",
+]
 
 
 @dataclass(frozen=True)
@@ -112,8 +121,7 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
     if len(graph) == 0:
         return np.zeros((0, 2), dtype=np.int64), np.zeros((0, 2))
     lines = to_linestrings(graph.xy, graph.offsets)
-    pairs = shapely.STRtree(lines).query(lines, predicate="crosses").T
-    pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
+    pairs = crossing_pairs(lines)
     place = shapely.get_coordinates(
         shapely.point_on_surface(shapely.intersection(lines[pairs[:, 0]], lines[pairs[:, 1]]))
     )
@@ -125,6 +133,15 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
             gap = np.hypot(*(graph.node_xy[a[:, i]] - place).T)
             near |= shared & (gap <= 2 * tolerance)
     return pairs[~near], place[~near]
+
+
+def crossing_pairs(lines: npt.NDArray[np.object_]) -> IntArray:
+    """Return the pairs of lines that cross, each once, the lower row first, shape (k, 2)."""
+    # The tree could test them itself, but would test every pair twice.
+    pairs = shapely.STRtree(lines).query(lines).T
+    pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
+    cross: IntArray = pairs[in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])]
+    return cross
 
 
 def _empty() -> Graph:
