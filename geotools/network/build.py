@@ -11,7 +11,7 @@ import shapely
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
-from geotools.network.along import locate_on_runs, runs_within
+from geotools.network.along import Axes, locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
@@ -98,7 +98,7 @@ def build_runs(
         diameter_tolerance=network.diameter_tolerance,
         max_turn=network.max_turn,
     )
-    others = _edges(graph, ~lined[graph.line])
+    others = Axes.of(*_edges(graph, ~lined[graph.line]))
     rules = BendRules(
         accuracy=accuracy,
         gather=bends.gather,
@@ -115,7 +115,7 @@ def build_runs(
 def _finished(
     graph: Graph,
     chains: Chains,
-    others: tuple[FloatArray, IntArray],
+    others: Axes,
     layers: Layers,
     rules: BendRules,
     reach: tuple[float, float],
@@ -123,7 +123,8 @@ def _finished(
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage."""
     table = _table(chains, layers.mains)
-    fittings = _located(layers.fittings, chains, others, reach)
+    axes = Axes.of(chains.xy, chains.offsets)
+    fittings = _located(layers.fittings, axes, others, reach)
     thinned = _thinned(chains, rules.accuracy)
     records = _angles(layers.fittings, fittings, table["length"].to_numpy(dtype=float))
     found = find_bends(
@@ -140,13 +141,9 @@ def _finished(
         thinned=thinned,
         bends=found,
         fittings=fittings,
-        valves=_located(layers.valves, chains, others, reach),
-        laterals=_located(layers.laterals, chains, others, reach),
-        edits=runs_within(
-            np.zeros((0, 2)) if layers.pit_edits is None else layers.pit_edits.xy,
-            (chains.xy, chains.offsets),
-            reach=edit_reach,
-        ),
+        valves=_located(layers.valves, axes, others, reach),
+        laterals=_located(layers.laterals, axes, others, reach),
+        edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),
         graph=graph,
     )
 
@@ -281,14 +278,13 @@ def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
 
 
 def _located(
-    points: Points | None,
-    chains: Chains,
-    others: tuple[FloatArray, IntArray],
-    reach: tuple[float, float],
+    points: Points | None, runs: Axes, others: Axes, reach: tuple[float, float]
 ) -> pd.DataFrame:
-    xy = points.xy if points is not None else np.zeros((0, 2))
-    runs = (chains.xy, chains.offsets)
-    return locate_on_runs(xy, runs, others, reach=reach[0], slack=reach[1])
+    return locate_on_runs(_places(points), runs, others, reach=reach[0], slack=reach[1])
+
+
+def _places(points: Points | None) -> FloatArray:
+    return points.xy if points is not None else np.zeros((0, 2))
 
 
 def _angles(fittings: Points | None, located: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
@@ -339,7 +335,7 @@ def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
 
 def _cut(
     chains: Chains,
-    others: tuple[FloatArray, IntArray],
+    others: Axes,
     fittings: Points | None,
     mains: Lines,
     rules: BendRules,
@@ -348,7 +344,7 @@ def _cut(
     findings: Findings,
 ) -> Chains:
     """Cut runs at caps and at turns above the limit, each a finding."""
-    located = _located(fittings, chains, others, reach)
+    located = _located(fittings, Axes.of(chains.xy, chains.offsets), others, reach)
     thinned = _thinned(chains, rules.accuracy)
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)
