@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 import shapely
 
 from geotools.brief import Brief
@@ -129,8 +131,16 @@ def _footprint_layer(layout: Layout) -> pd.DataFrame:
     return pits[["pit_id", "run_id", "role", "area"]].assign(geometry=geometry)
 
 
-def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outcome:
-    """Put the result of a plan into a summary and a few lines of text."""
+def summarise(
+    tables: dict[str, Any],
+    brief: Brief,
+    target: Path | None,
+    wkb: Mapping[str, pa.Array] | None = None,
+) -> Outcome:
+    """Put the result of a plan into a summary and a few lines of text.
+
+    ``wkb`` is what `encoded` made of the tables, if it is at hand.
+    """
     runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
     length = DIMENSIONS["length"]
     unit = length.suffix(brief.output.units)
@@ -152,7 +162,7 @@ def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outc
         "shared_saving": shared,
         "findings": found,
         "output": None if target is None else str(target),
-        "content_hash": content_hash(tables),
+        "content_hash": content_hash(tables, wkb),
     }
     lines = [
         f"runs      {status['planned']} planned, {status['no_plan']} without a plan, "
