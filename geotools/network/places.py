@@ -59,18 +59,25 @@ class Places:
         rows = np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
         return np.asarray(self.at + self.base[rows], dtype=np.float64)
 
+    @cached_property
+    def _bounds(self) -> tuple[FloatArray, FloatArray]:
+        """Return the least and the greatest key to look for in each run."""
+        first = np.clip(self.offsets[:-1], 0, len(self.at) - 1)
+        last = np.clip(self.offsets[1:] - 1, 0, len(self.at) - 1)
+        least = self.at[first] - APART / 3 + self.base
+        greatest = self.at[last] + APART / 3 + self.base
+        return least, greatest
+
     def search(
         self, run: IntArray, at: FloatArray, side: Literal["left", "right"] = "left"
     ) -> IntArray:
         """Return where each place would be inserted among the rows of its run."""
         if not len(self.at):
             return np.zeros(len(run), dtype=np.int64)
-        low, high = self.offsets[run], self.offsets[run + 1]
-        safe = np.clip(low, 0, len(self.at) - 1)
-        top = self.at[np.clip(high - 1, 0, len(self.at) - 1)]
-        where = np.clip(at, self.at[safe] - APART / 3, top + APART / 3)
-        found = np.searchsorted(self._key, where + self.base[run], side=side)
-        return np.clip(found, low, high).astype(np.int64)
+        least, greatest = self._bounds
+        where = np.clip(at + self.base[run], least[run], greatest[run])
+        found = np.searchsorted(self._key, where, side=side)
+        return np.clip(found, self.offsets[run], self.offsets[run + 1]).astype(np.int64)
 
     def holding(self, run: IntArray, at: FloatArray, *, slack: float = 0.0) -> IntArray:
         """Return the last row at or before each place (with slack, m); the first if none is."""
@@ -89,16 +96,20 @@ class Places:
         return nearest.astype(np.int64), gap
 
     def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
-        """Return values linear between rows, the end's beyond the ends of the run."""
-        first = self.holding(run, at)
-        low = self.offsets[run]
-        first = np.clip(first, low, np.maximum(self.offsets[run + 1] - 2, low))
-        second = np.minimum(first + 1, self.offsets[run + 1] - 1)
-        span = self.at[second] - self.at[first]
-        share = np.clip((at - self.at[first]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
-        step = values[second] - values[first]
-        moved = np.where(share > 0, values[first] + share * step, values[first])
-        return np.asarray(np.where(share >= 1, values[second], moved), dtype=np.float64)
+        """Return values linear between rows, the end's beyond the ends of the run.
+
+        ``values`` are of shape (n,), or (n, c) for several columns; what comes back is alike.
+        """
+        low, top = self.offsets[run], self.offsets[run + 1]
+        first = np.clip(self.search(run, at, "right") - 1, low, np.maximum(top - 2, low))
+        second = np.minimum(first + 1, top - 1)
+        start, span = self.at[first], self.at[second] - self.at[first]
+        share = np.clip((at - start) / np.where(span > 0, span, 1.0), 0.0, 1.0)
+        if values.ndim > 1:
+            share = share[..., None]
+        before, after = values[first], values[second]
+        moved = np.where(share > 0, before + share * (after - before), before)
+        return np.asarray(np.where(share >= 1, after, moved), dtype=np.float64)
 
 
 def _laid_out(lengths: FloatArray) -> FloatArray:
@@ -115,7 +126,4 @@ def points_along(
 
 def on_measures(xy: FloatArray, places: Places, rows: IntArray, distance: FloatArray) -> FloatArray:
     """As `points_along`, for vertices whose measures are given."""
-    if not len(rows):
-        return np.zeros((0, 2))
-    columns = [places.interpolate(rows, distance, xy[:, k]) for k in (0, 1)]
-    return np.stack(columns, axis=1)
+    return places.interpolate(rows, distance, xy) if len(rows) else np.zeros((0, 2))

@@ -76,13 +76,15 @@ class StreetNet:
             return np.zeros(len(at), dtype=bool)
         return np.asarray(rows[self._piece_at(chain, at)], dtype=np.bool_)
 
+    @cached_property
+    def _pieces(self) -> Places:
+        pieces = self.chains.pieces
+        run, start = pieces["run"].to_numpy(), pieces["start"].to_numpy(dtype=float)
+        return Places.of(run, start, len(self.chains))
+
     def _piece_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the piece of its chain at every place."""
-        pieces = self.chains.pieces
-        places = Places.of(
-            pieces["run"].to_numpy(), pieces["start"].to_numpy(dtype=float), len(self.chains)
-        )
-        return np.asarray(places.holding(chain, at), dtype=np.int64)
+        return np.asarray(self._pieces.holding(chain, at), dtype=np.int64)
 
 
 def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: float) -> StreetNet:
