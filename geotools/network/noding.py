@@ -26,7 +26,7 @@ from geotools.network.pieces import (
     end_points,
     ends_of_pieces,
 )
-from geotools.network.ragged import FloatArray, IntArray, take, to_linestrings
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, take, to_linestrings
 
 __all__ = [
     "TOUCH",
@@ -163,12 +163,26 @@ def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return where ends touch the inside of lines: line and distance along it, shape (k, 2)."""
     points = end_points(xy, offsets)
     lines = to_linestrings(xy, offsets)
-    at = shapely.points(points)
-    end, line = shapely.STRtree(lines).query(at, predicate="dwithin", distance=TOUCH)
-    other = end // 2 != line
-    along = shapely.line_locate_point(lines[line[other]], at[end[other]])
+    # Ends mostly lie on each other: each place is looked at once.
+    _, first, place = np.unique(
+        points.view(np.complex128).ravel(), return_index=True, return_inverse=True
+    )
+    at = shapely.points(points[first])
+    spot, line = shapely.STRtree(lines).query(at, predicate="dwithin", distance=TOUCH)
+    other = _ends_of_others(place, len(first))[spot] | (first[spot] // 2 != line)
+    along = shapely.line_locate_point(lines[line[other]], at[spot[other]])
     found = np.stack([line[other].astype(float), along], axis=1)
     return np.concatenate([found, _self_touches(xy, offsets, lines)])
+
+
+def _ends_of_others(place: IntArray, places: int) -> BoolArray:
+    """Return at which places, of those of the line ends, ends of more than one line lie."""
+    low, high = np.full(places, len(place)), np.full(places, -1)
+    line = np.arange(len(place)) // 2
+    np.minimum.at(low, place, line)
+    np.maximum.at(high, place, line)
+    several: BoolArray = low != high
+    return several
 
 
 def _self_touches(xy: FloatArray, offsets: IntArray, lines: npt.NDArray[np.object_]) -> FloatArray:
