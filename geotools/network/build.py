@@ -400,24 +400,21 @@ def _table(chains: Chains, mains: Lines) -> pd.DataFrame:
     """Describe every run: its mains in order, diameter, materials, length."""
     pieces = chains.pieces
     line = pieces["line"].to_numpy(dtype=np.int64)
-    rows = pd.DataFrame(
-        {
-            "run": pieces["run"],
-            "main": mains.table["main_id"].to_numpy(dtype=object)[line],
-            "material": mains.table["material"].fillna("").to_numpy(dtype=object)[line],
-        }
-    )
-    joined = rows.groupby("run", sort=True).agg(
-        main_ids=("main", lambda v: ",".join(dict.fromkeys(map(str, v)))),
-        material=("material", lambda v: ", ".join(dict.fromkeys(m for m in v if m)) or "unknown"),
-    )
+    names = mains.table["main_id"].to_numpy(dtype=object)[line]
+    materials = mains.table["material"].fillna("").to_numpy(dtype=object)[line]
+    later_runs = np.searchsorted(pieces["run"], np.arange(1, len(chains)))  # sorted by run
     digits = max(4, len(str(len(chains))))
     return pd.DataFrame(
         {
             "run_id": [f"R{i + 1:0{digits}d}" for i in range(len(chains))],
-            "main_ids": joined["main_ids"].to_numpy(dtype=object),
+            "main_ids": [
+                ",".join(dict.fromkeys(map(str, own))) for own in np.split(names, later_runs)
+            ][: len(chains)],
             "diameter": _least_diameter(chains, mains),
-            "material": joined["material"].to_numpy(dtype=object),
+            "material": [
+                ", ".join(filter(None, dict.fromkeys(own))) or "unknown"
+                for own in np.split(materials, later_runs)
+            ][: len(chains)],
             "length": line_lengths(chains.xy, chains.offsets),
         }
     )
@@ -431,17 +428,17 @@ def _report_angles(
     doubt = recorded & (np.abs(bends["deflection"] - bends["drawn"]) > ANGLE_DOUBT).to_numpy()
     odd = bends[doubt]
     run = odd["run"].to_numpy(dtype=np.int64)
-    xy = points_along(chains.xy, chains.offsets, run, odd["chainage"].to_numpy(dtype=float))
+    names = table["run_id"].to_numpy(dtype=object)[run]
+    at = odd["chainage"].to_numpy(dtype=float)
+    recorded_deg, drawn_deg = (np.degrees(odd[n].to_numpy()) for n in ("deflection", "drawn"))
+    xy = points_along(chains.xy, chains.offsets, run, at)
     findings.add_points(
         "warning",
         "bend-angle-disagrees",
         [
-            f"run {table['run_id'].iloc[r]} at {findings.length(c)}: the fitting is on record with "
-            f"{np.degrees(d):.0f} deg, the drawing turns {np.degrees(w):.0f} deg; the record "
-            "is used. Check the fitting on site."
-            for r, c, d, w in zip(
-                run, odd["chainage"], odd["deflection"], odd["drawn"], strict=True
-            )
+            f"run {name} at {findings.length(c)}: the fitting is on record with {d:.0f} deg, the "
+            f"drawing turns {w:.0f} deg; the record is used. Check the fitting on site."
+            for name, c, d, w in zip(names, at, recorded_deg, drawn_deg, strict=True)
         ],
         layer="fittings",
         features=[""] * len(odd),

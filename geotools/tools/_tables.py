@@ -123,11 +123,9 @@ def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.Dat
 
 def _footprint_layer(layout: Layout) -> pd.DataFrame:
     pits = layout.pits
-    shapes = [
-        g if g.geom_type == "MultiPolygon" else shapely.MultiPolygon([g]) for g in pits["ground"]
-    ]
-    geometry = np.empty(len(shapes), dtype=object)
-    geometry[:] = shapes
+    geometry = pits["ground"].to_numpy(dtype=object).copy()
+    single = shapely.get_type_id(geometry) == shapely.GeometryType.POLYGON
+    geometry[single] = shapely.multipolygons(geometry[single][:, None])
     return pits[["pit_id", "run_id", "role", "area"]].assign(geometry=geometry)
 
 
