@@ -18,8 +18,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
-__all__ = ["COMPILE_ABOVE", "in_threads", "read_only", "run_kernel"]
+__all__ = ["COMPILE_ABOVE", "in_threads", "processors", "read_only", "ready_tree", "run_kernel"]
 
 COMPILE_ABOVE = 500_000  # inner steps, interpreted in about the time loading takes
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
@@ -46,7 +47,7 @@ def in_threads(
         Arrays of one length.
     """
     count = len(columns[0])
-    parts = min(_processors(), count // ROWS_A_THREAD)
+    parts = min(processors(), count // ROWS_A_THREAD)
     if parts < 2:
         return function(*columns)
     slices = [np.array_split(column, parts) for column in columns]
@@ -54,7 +55,7 @@ def in_threads(
         return np.concatenate(list(pool.map(function, *slices)))
 
 
-def _processors() -> int:
+def processors() -> int:
     """Return how many processors this process may use.
 
     ``OMP_NUM_THREADS`` bounds it, as it does for numerical libraries; Dask sets it to one in its
@@ -65,6 +66,16 @@ def _processors() -> int:
     if hasattr(os, "sched_getaffinity"):
         has = len(os.sched_getaffinity(0))
     return min(has, max(int(bound), 1)) if bound.isdecimal() else has
+
+
+def ready_tree(shapes: npt.NDArray[np.object_]) -> shapely.STRtree:
+    """Return a tree that threads may share: it is put in order at its first query, which is here.
+
+    Nothing else of shapely's is shared so: prepared geometries change as they are asked.
+    """
+    tree = shapely.STRtree(shapes)
+    tree.query(shapely.Point(0.0, 0.0))
+    return tree
 
 
 def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:

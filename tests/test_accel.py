@@ -14,7 +14,7 @@ def test_threads_give_the_rows_of_one_call_in_their_order(
     count: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(accel, "ROWS_A_THREAD", 2)
-    monkeypatch.setattr(accel, "_processors", lambda: 3)
+    monkeypatch.setattr(accel, "processors", lambda: 3)
     points = shapely.points(np.arange(count) * 1.5, 0.0)
     sizes = np.linspace(0.5, 2.0, count)
     alone = shapely.buffer(points, sizes)
@@ -51,4 +51,4 @@ def test_threads_are_bounded_as_numerical_libraries_bound_theirs(
 ) -> None:
     monkeypatch.setattr(accel.os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
     monkeypatch.setenv("OMP_NUM_THREADS", said)
-    assert accel._processors() == expected
+    assert accel.processors() == expected

@@ -16,6 +16,7 @@ from geotools.network.ragged import FloatArray, IntArray, measures, offsets_of
 
 __all__ = ["Places", "on_measures", "points_along"]
 
+Side = Literal["left", "right"]
 APART = 10.0  # m between runs laid end to end; a look-up beyond an end stays within half of it
 
 
@@ -59,25 +60,40 @@ class Places:
         rows = np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
         return np.asarray(self.at + self.base[rows], dtype=np.float64)
 
-    @cached_property
-    def _bounds(self) -> tuple[FloatArray, FloatArray]:
-        """Return the least and the greatest key to look for in each run."""
-        first = np.clip(self.offsets[:-1], 0, len(self.at) - 1)
-        last = np.clip(self.offsets[1:] - 1, 0, len(self.at) - 1)
-        least = self.at[first] - APART / 3 + self.base
-        greatest = self.at[last] + APART / 3 + self.base
-        return least, greatest
-
-    def search(
-        self, run: IntArray, at: FloatArray, side: Literal["left", "right"] = "left"
-    ) -> IntArray:
+    def search(self, run: IntArray, at: FloatArray, side: Side = "left") -> IntArray:
         """Return where each place would be inserted among the rows of its run."""
         if not len(self.at):
             return np.zeros(len(run), dtype=np.int64)
-        least, greatest = self._bounds
-        where = np.clip(at + self.base[run], least[run], greatest[run])
-        found = np.searchsorted(self._key, where, side=side)
-        return np.clip(found, self.offsets[run], self.offsets[run + 1]).astype(np.int64)
+        low, high = self.offsets[run], self.offsets[run + 1]
+        first, last = self._ends
+        where = np.clip(at, first[run], last[run])
+        found = np.searchsorted(self._key, where + self.base[run], side=side)
+        return self._settled(np.clip(found, low, high), at, low, high, side)
+
+    def _settled(
+        self, found: IntArray, at: FloatArray, low: IntArray, high: IntArray, side: Side
+    ) -> IntArray:
+        """Move rows found by key to where the chainages themselves say.
+
+        A key is rounded by how far its run lies along the row of all runs; what lies on other
+        runs is to decide nothing.
+        """
+        rows = len(self.at) - 1
+        while True:
+            before, here = self.at[np.maximum(found - 1, 0)], self.at[np.minimum(found, rows)]
+            back = before >= at if side == "left" else before > at
+            on = here < at if side == "left" else here <= at
+            step = (on & (found < high)).astype(np.int64) - (back & (found > low))
+            if not step.any():
+                return np.asarray(found, dtype=np.int64)
+            found = found + step
+
+    @cached_property
+    def _ends(self) -> tuple[FloatArray, FloatArray]:
+        """Return the first and the last place of each run, and a little beyond."""
+        rows = len(self.at) - 1
+        first = self.at[np.clip(self.offsets[:-1], 0, rows)] - APART / 3
+        return first, self.at[np.clip(self.offsets[1:] - 1, 0, rows)] + APART / 3
 
     def holding(self, run: IntArray, at: FloatArray, *, slack: float = 0.0) -> IntArray:
         """Return the last row at or before each place (with slack, m); the first if none is."""
@@ -95,21 +111,34 @@ class Places:
         gap = np.where(high > low, np.abs(self.at[nearest] - at), np.inf)
         return nearest.astype(np.int64), gap
 
-    def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
-        """Return values linear between rows, the end's beyond the ends of the run.
+    def between(self, run: IntArray, at: FloatArray) -> Between:
+        """Return the rows each place lies between, the end's beyond the ends of the run."""
+        first = self.holding(run, at)
+        low = self.offsets[run]
+        first = np.clip(first, low, np.maximum(self.offsets[run + 1] - 2, low))
+        second = np.minimum(first + 1, self.offsets[run + 1] - 1)
+        span = self.at[second] - self.at[first]
+        share = np.clip((at - self.at[first]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
+        return Between(first, second, share)
 
-        ``values`` are of shape (n,), or (n, c) for several columns; what comes back is alike.
-        """
-        low, top = self.offsets[run], self.offsets[run + 1]
-        first = np.clip(self.search(run, at, "right") - 1, low, np.maximum(top - 2, low))
-        second = np.minimum(first + 1, top - 1)
-        start, span = self.at[first], self.at[second] - self.at[first]
-        share = np.clip((at - start) / np.where(span > 0, span, 1.0), 0.0, 1.0)
-        if values.ndim > 1:
-            share = share[..., None]
-        before, after = values[first], values[second]
-        moved = np.where(share > 0, before + share * (after - before), before)
-        return np.asarray(np.where(share >= 1, after, moved), dtype=np.float64)
+    def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
+        """Return values linear between rows, the end's beyond the ends of the run."""
+        return self.between(run, at).of(values)
+
+
+@dataclass(frozen=True)
+class Between:
+    """Places between two rows, and the share of the way from the first to the second."""
+
+    first: IntArray
+    second: IntArray
+    share: FloatArray
+
+    def of(self, values: FloatArray) -> FloatArray:
+        """Return values of the rows, linear between them; of a row exactly its own."""
+        one, two = values[self.first], values[self.second]
+        moved = np.where(self.share > 0, one + self.share * (two - one), one)
+        return np.asarray(np.where(self.share >= 1, two, moved), dtype=np.float64)
 
 
 def _laid_out(lengths: FloatArray) -> FloatArray:
@@ -126,4 +155,7 @@ def points_along(
 
 def on_measures(xy: FloatArray, places: Places, rows: IntArray, distance: FloatArray) -> FloatArray:
     """As `points_along`, for vertices whose measures are given."""
-    return places.interpolate(rows, distance, xy) if len(rows) else np.zeros((0, 2))
+    if not len(rows):
+        return np.zeros((0, 2))
+    columns = [places.interpolate(rows, distance, xy[:, k]) for k in (0, 1)]
+    return np.stack(columns, axis=1)

@@ -50,7 +50,7 @@ def choose_with_edits(
     sites: Sites,
     costs: PullCosts,
     chainage: FloatArray,
-    reasons: list[str],
+    reason: Callable[[int], str],
     edits: pd.DataFrame,
     *,
     reach: float,
@@ -64,8 +64,8 @@ def choose_with_edits(
         As for `choose_pits`.
     chainage : ndarray, shape (n,)
         Chainage of the candidates, m.
-    reasons : list of str
-        Reasons of the candidates, for refusals.
+    reason : callable
+        Says what speaks for and against a candidate, given its row.
     edits : DataFrame
         ``run``, ``chainage`` (m), ``action`` (fix or forbid), ``role`` (empty: any).
     reach : float
@@ -84,7 +84,7 @@ def choose_with_edits(
     kept = [
         row
         for row in range(len(edits))
-        if row not in refused and _possible(sites, chainage, reasons, edits.iloc[row], row, refused)
+        if row not in refused and _possible(sites, chainage, reason, edits.iloc[row], row, refused)
     ]
     edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
     broken = np.flatnonzero(np.isfinite(plain.cost) & ~np.isfinite(edited.cost))
@@ -116,7 +116,7 @@ def _roles(role: object) -> IntArray:
 def _possible(
     sites: Sites,
     chainage: FloatArray,
-    reasons: list[str],
+    reason: Callable[[int], str],
     edit: pd.Series,
     row: int,
     refused: dict[int, str],
@@ -127,7 +127,7 @@ def _possible(
     at = _fixed_row(sites, chainage, int(edit["run"]), float(edit["chainage"]))
     if np.isfinite(sites.cost[at, _roles(edit["role"])]).any():
         return True
-    refused[row] = f"a pit may not stand there in that role ({reasons[at]})"
+    refused[row] = f"a pit may not stand there in that role ({reason(at)})"
     return False
 
 

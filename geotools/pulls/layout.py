@@ -130,7 +130,7 @@ def _pits(
             "lay_face_start": candidates.extents.start[row, BEHIND],
             "lay_box_ahead": candidates.extents.box_ahead[row, AHEAD],
             "lay_box_behind": candidates.extents.box_behind[row, BEHIND],
-            "ground": candidates.ground[row, role],
+            "ground": candidates.ground.polygons(row, role),
             "reasons": table["why"],
             **{name: table[name] for name in table.columns if name.startswith("street_")},
             "cost": candidates.cost[row, role],
@@ -231,6 +231,8 @@ def _deflection(
 ) -> FloatArray:
     """Return the turn passed between two chainages, rad."""
     places = Places.of_offsets(profile.offsets, profile.chainage)
-    total = np.concatenate([[0.0], np.cumsum(profile.turn)])
     low, high = places.search(run, start, "right"), places.search(run, end, "left")
-    return np.asarray(total[np.maximum(high, low)] - total[low], dtype=np.float64)
+    # Each summed by itself: a sum taken from that of all runs would hang on those before.
+    turn = np.append(profile.turn, 0.0)
+    parts = np.add.reduceat(turn, np.stack([low, np.maximum(high, low)], axis=1).ravel())[::2]
+    return np.asarray(np.where(high > low, parts, 0.0), dtype=np.float64)

@@ -123,6 +123,7 @@ def _cost_before(
 ) -> FloatArray:
     """Return the cost of the digs of a run before (left) or up to (right) each place."""
     places = Places.of(digs["run"].to_numpy(), digs["chainage"].to_numpy(dtype=float), count)
-    total = np.concatenate([[0.0], np.cumsum(digs["cost"].to_numpy(dtype=float))])
+    # Summed run by run: what is taken from a sum over all runs hangs on those before.
+    total = np.append(digs.groupby("run")["cost"].cumsum().to_numpy(dtype=float), 0.0)
     found = places.search(run, at, side)
-    return np.asarray(total[found] - total[places.offsets[run]], dtype=np.float64)
+    return np.where(found > places.offsets[run], total[found - 1], 0.0)

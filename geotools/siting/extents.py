@@ -1,4 +1,4 @@
-"""How much of the run a pit opens in each role, and the ground it takes.
+"""How much of the run a pit opens in each role.
 
 A pit lies straight behind the face on the axis of the leg that is pulled. On a straight main the
 ramp lies over the main and opens all of it; at a bend the ramp leaves the main, straight on from
@@ -9,16 +9,11 @@ ramp, beside the run or beyond its end, is dug no deeper than the carrier comes 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
-import numpy.typing as npt
-import shapely
 
-from geotools.accel import in_threads
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
@@ -26,15 +21,11 @@ __all__ = [
     "Extents",
     "PitSizes",
     "Rooms",
-    "boxes",
-    "footprints",
-    "opened_ground",
     "pit_extents",
     "pit_rooms",
 ]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
-BOX_PLACES = 17  # along a box, where its sides lean
 
 
 @dataclass(frozen=True)
@@ -202,104 +193,3 @@ def _shared_hole(
     )
     straight: BoolArray = (reach >= 2 * half - 1e-6) & ~held
     return straight, half
-
-
-Widths = Callable[[IntArray, FloatArray, int], FloatArray]
-
-
-def footprints(
-    axis: Axis,
-    run: IntArray,
-    extents: Extents,
-    half_width: FloatArray,
-    *,
-    spread: FloatArray | None = None,
-    widths: Widths | None = None,
-) -> npt.NDArray[np.object_]:
-    """Return the ground each pit takes, shape (n, 4), as polygons.
-
-    Parameters
-    ----------
-    axis, run, extents
-        As for `pit_extents`.
-    half_width : ndarray, shape (n,)
-        Half the width at the bottom, m.
-    spread : ndarray, shape (n,), optional
-        How far the sides lean out where the pit is dug to the host, m.
-    widths : callable, optional
-        Half the width at the ground along boxes, m: of candidates, at distances back from the
-        top of the ramp, shape (k, m), for the pull ahead (0) or behind (1).
-    """
-    count = len(run)
-    runs, half = np.repeat(run, 4), np.repeat(half_width, 4)
-    start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
-    opened = opened_ground(axis, runs, start, end, half)
-    if spread is not None:
-        mitred = partial(shapely.buffer, join_style="mitre")
-        opened = in_threads(mitred, opened, np.repeat(spread, 4))
-    ahead, behind = extents.box_ahead.ravel(), extents.box_behind.ravel()
-    for way, (face, length, sign) in enumerate(((end, ahead, -1.0), (start, behind, 1.0))):
-        # A box that the opened stretch already covers adds nothing.
-        wanted = np.flatnonzero((length > 0) & (end - start < length - 1e-6))
-        if not len(wanted):
-            continue
-        heading = sign * axis.heading(runs[wanted], face[wanted], before=way == 1)
-        along = length[wanted, None] * np.linspace(0.0, 1.0, 2 if widths is None else BOX_PLACES)
-        wide = np.repeat(half[wanted, None], along.shape[1], axis=1)
-        if widths is not None:
-            wide = widths(wanted // 4, length[wanted, None] - along, way)
-        ramp = boxes(axis.position(runs[wanted], face[wanted]), heading, along, wide)
-        opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
-    ground: npt.NDArray[np.object_] = opened.reshape(count, 4)
-    return ground
-
-
-def opened_ground(
-    axis: Axis, run: IntArray, start: FloatArray, end: FloatArray, half_width: FloatArray
-) -> npt.NDArray[np.object_]:
-    """Return the stretches of runs between two chainages, so wide to each side, as polygons."""
-    straight = axis.segment(run, start) >= axis.segment(run, end, before=True)
-    ground: npt.NDArray[np.object_] = np.empty(len(run), dtype=object)
-    # Most stretches are straight: a box is made in a tenth of the time a buffer takes.
-    row = np.flatnonzero(straight)
-    face, to = axis.position(run[row], start[row]), axis.position(run[row], end[row])
-    length = np.hypot(*(to - face).T)
-    heading = (to - face) / np.where(length > 0, length, 1.0)[:, None]
-    along = np.stack([np.zeros(len(row)), length], axis=1)
-    ground[row] = boxes(face, heading, along, np.repeat(half_width[row, None], 2, axis=1))
-    row = np.flatnonzero(~straight)
-    flat = partial(shapely.buffer, join_style="mitre", cap_style="flat")
-    ground[row] = in_threads(flat, _sections(axis, run[row], start[row], end[row]), half_width[row])
-    return ground
-
-
-def boxes(
-    face: FloatArray, heading: FloatArray, along: FloatArray, half_width: FloatArray
-) -> npt.NDArray[np.object_]:
-    """Return straight boxes back from faces, as wide as said at distances from there."""
-    across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)[:, None]
-    middle = face[:, None] + heading[:, None] * along[..., None]
-    sides = [middle + across * (sign * half_width)[..., None] for sign in (1.0, -1.0)]
-    drawn: npt.NDArray[np.object_] = shapely.polygons(
-        np.concatenate([sides[0], sides[1][:, ::-1]], axis=1)
-    )
-    return drawn
-
-
-def _sections(
-    axis: Axis, run: IntArray, start: FloatArray, end: FloatArray
-) -> npt.NDArray[np.object_]:
-    """Return the stretch of each run between two chainages as lines."""
-    first = axis.segment(run, start)
-    last = axis.segment(run, end, before=True)
-    inner = np.maximum(last - first, 0)
-    bounds = offsets_of(inner + 2)
-    xy = np.empty((bounds[-1], 2))
-    xy[bounds[:-1]] = axis.position(run, start)
-    xy[bounds[1:] - 1] = axis.position(run, end)
-    local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
-    xy[np.repeat(bounds[:-1] + 1, inner) + local] = axis.xy[np.repeat(first + 1, inner) + local]
-    lines: npt.NDArray[np.object_] = shapely.linestrings(
-        xy, indices=np.repeat(np.arange(len(run)), inner + 2)
-    )
-    return lines

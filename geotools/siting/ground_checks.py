@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.accel import in_threads
+from geotools.accel import in_threads, ready_tree
 from geotools.intake.columns import Areas
 from geotools.network.ragged import FloatArray
+from geotools.siting.grounds import Grounds
 
 __all__ = [
+    "Avoid",
+    "avoid_tree",
     "avoided",
     "hard_places",
     "hard_reasons",
@@ -27,13 +31,11 @@ Polygons = npt.NDArray[np.object_]
 SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives no weight
 
 
-def near_crossings(ground: Polygons, crossings: FloatArray | None, clear: float) -> BoolTable:
+def near_crossings(ground: Grounds, crossings: shapely.STRtree | None, clear: float) -> BoolTable:
     """Return which grounds come within a distance of the middle of an intersection."""
-    near = np.zeros(ground.size, dtype=bool)
-    if crossings is not None and len(crossings) and clear > 0:
-        tree = shapely.STRtree(shapely.points(crossings))
-        near[tree.query(ground.ravel(), predicate="dwithin", distance=clear)[0]] = True
-    return near.reshape(ground.shape)
+    if crossings is None or not len(crossings) or clear <= 0:
+        return np.zeros(ground.shape.shape, dtype=bool)
+    return ground.near_points(crossings, clear)
 
 
 def nearest_gap(xy: FloatArray, crossings: FloatArray | None) -> FloatArray:
@@ -82,30 +84,48 @@ def hard_reasons(avoid: Areas | None) -> npt.NDArray[np.object_]:
     return np.asarray(reasons[_hard(avoid)], dtype=object)
 
 
+@dataclass(frozen=True)
+class Avoid:
+    """Places to avoid with their buffers in a tree: hard or soft, weight and reason of each."""
+
+    tree: shapely.STRtree
+    hard: npt.NDArray[np.bool_]
+    weight: FloatArray
+    reason: npt.NDArray[np.object_]
+
+
+def avoid_tree(avoid: Areas | None) -> Avoid | None:
+    """Return the places to avoid as `avoided` takes them; None where there are none."""
+    if avoid is None or not len(avoid):
+        return None
+    weight = avoid.table["weight"].to_numpy(dtype=float)
+    return Avoid(
+        ready_tree(_buffered(avoid)),
+        _hard(avoid),
+        np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT),
+        avoid.table["reason"].to_numpy(dtype=object),
+    )
+
+
 def avoided(
-    ground: Polygons, avoid: Areas | None, *, setback: float = 0.0
+    ground: Grounds, avoid: Avoid | None, *, setback: float = 0.0
 ) -> tuple[BoolTable, FloatArray, Polygons]:
     """Return where hard places are hit, the cost factor of soft ones, and what was hit.
 
     A place within the set-back, m, of the edge counts as hit.
     """
-    hit = np.zeros(ground.size, dtype=bool)
-    factor = np.ones(ground.size)
-    named = np.full(ground.size, "", dtype=object)
-    if avoid is not None and len(avoid):
-        tree = shapely.STRtree(_buffered(avoid))
-        pit, place = tree.query(ground.ravel(), predicate="dwithin", distance=setback)
-        hard = _hard(avoid)[place]
-        weight = avoid.table["weight"].to_numpy(dtype=float)
-        weight = np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT)
-        hit[pit[hard]] = True
-        np.maximum.at(factor, pit[~hard], weight[place[~hard]])
-        reason = avoid.table["reason"].to_numpy(dtype=object)
-        # Written from the last to the first, so that the first place hit gives the name.
-        order = np.lexsort([-place[hard], pit[hard]])
-        named[pit[hard][order]] = reason[place[hard][order]]
-    shape = ground.shape
-    return hit.reshape(shape), factor.reshape(shape), named.reshape(shape)
+    table = ground.shape.shape
+    hit, factor, named = np.zeros(table, dtype=bool), np.ones(table), np.full(table, "", object)
+    if avoid is None:
+        return hit, factor, named
+    row, role, place = ground.near_places(avoid.tree, setback)
+    hard = avoid.hard[place]
+    hit[row[hard], role[hard]] = True
+    np.maximum.at(factor, (row[~hard], role[~hard]), avoid.weight[place[~hard]])
+    # Written from the last to the first, so that the first place hit gives the name.
+    last = np.argsort(-place[hard], kind="stable")
+    named[row[hard][last], role[hard][last]] = avoid.reason[place[hard][last]]
+    return hit, factor, named
 
 
 def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> FloatArray:
@@ -128,34 +148,34 @@ def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> Float
 
 
 def off_street_area(
-    ground: Polygons, corridors: Polygons, chosen: BoolTable, on_street: npt.NDArray[np.bool_]
+    ground: Grounds,
+    corridors: shapely.STRtree | None,
+    chosen: BoolTable,
+    on_street: npt.NDArray[np.bool_],
 ) -> FloatArray:
     """Return the ground each pit takes outside carriageway and verge, m2, shape (n, 4).
 
     Parameters
     ----------
-    ground : ndarray of polygons, shape (n, 4)
-    corridors : ndarray of polygons
+    ground : Grounds
+    corridors : STRtree, optional
         Streets with their verges.
     chosen : ndarray of bool, shape (n, 4)
         Pits whose box leaves the main; the others lie along the street.
     on_street : ndarray of bool, shape (n,)
         Places that have a street; the ground of the others counts whole.
     """
-    area = shapely.area(ground)
-    off = np.where(on_street[:, None], 0.0, area)
-    rows = np.flatnonzero((chosen & on_street[:, None]).ravel())
-    if not len(rows) or not len(corridors):
+    off = np.where(on_street[:, None], 0.0, ground.area())
+    rows, roles = np.nonzero(chosen & on_street[:, None])
+    if not len(rows) or corridors is None:
         return off
-    shapes = ground.ravel()[rows]
-    pit, street = shapely.STRtree(corridors).query(shapes)
-    shapely.prepare(corridors)
+    shapes, streets = ground.polygons(rows, roles), corridors.geometries
+    pit, street = corridors.query(shapes)
     inside = np.zeros(len(rows), dtype=bool)
-    inside[pit[shapely.covers(corridors[street], shapes[pit])]] = True
+    inside[pit[shapely.covers(streets[street], shapes[pit])]] = True
     open_ = ~inside[pit]
     pit, street = pit[open_], street[open_]
-    parts = in_threads(shapely.intersection, shapes[pit], corridors[street])
+    parts = in_threads(shapely.intersection, shapes[pit], streets[street])
     on = _covered(pit, parts, len(rows))
-    flat = off.ravel()
-    flat[rows] = np.where(inside, 0.0, np.maximum(shapely.area(shapes) - on, 0.0))
-    return flat.reshape(ground.shape)
+    off[rows, roles] = np.where(inside, 0.0, np.maximum(shapely.area(shapes) - on, 0.0))
+    return off

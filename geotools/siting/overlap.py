@@ -16,7 +16,8 @@ import shapely
 from geotools.accel import in_threads
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.siting.axis import Axis
-from geotools.siting.extents import Extents, boxes, opened_ground
+from geotools.siting.extents import Extents
+from geotools.siting.grounds import boxes, opened_ground
 from geotools.siting.ramps import Ramps, ramp_depths
 
 __all__ = ["shared_volumes"]
@@ -44,7 +45,7 @@ def shared_volumes(
     Parameters
     ----------
     axis, run, extents
-        As for `footprints`.
+        As for `lay_grounds`.
     begins : tuple of ndarray, shape (n, 4)
         Where the ramp ahead, and the one behind, begins to count, m from its foot; not-a-number
         where a role has none.

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
 from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_depth_m
 from geotools.siting.axis import Axis, straight_reach
+from geotools.siting.profile import Profile
 
 __all__ = [
     "Levels",
@@ -96,7 +96,7 @@ class Ramps:
 def fit_ramps(
     axis: Axis,
     table: pd.DataFrame,
-    stations: pd.DataFrame,
+    profile: Profile,
     faces: tuple[FloatArray, FloatArray],
     *,
     host: FloatArray,
@@ -113,8 +113,8 @@ def fit_ramps(
     axis : Axis
     table : DataFrame
         Candidates: ``run``, ``chainage``, ``depth``, ``ground_z``, ``axis_z`` (m).
-    stations : DataFrame
-        Stations of the runs, with the same columns.
+    profile : Profile
+        Of the runs.
     faces : tuple of ndarray, shape (n,)
         Distance from the station on to the face for the pull ahead, and back to the face for the
         pull behind, m.
@@ -135,18 +135,24 @@ def fit_ramps(
     farthest = np.minimum(longest, 2 * plain + SPARE)
     # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
     reach = room + np.maximum(farthest, farthest / 2 + rules.working)[:, None]
-    ground = _Known(stations, "ground_z", table["ground_z"].to_numpy(dtype=float))
-    rise = _rise(axis, run, face, reach, half_width, ground, levels)
-    pipe = _Known(stations, "axis_z", table["axis_z"].to_numpy(dtype=float))
-    fall = np.stack([pipe.above(run, face[:, k]) for k in (0, 1)], axis=1)
+    here = table["ground_z"].to_numpy(dtype=float)
+    rise = _rise(axis, run, face, reach, half_width, here, profile, levels)
+    level = table["axis_z"].to_numpy(dtype=float)
+
+    def pipe_above(places: FloatArray) -> FloatArray:
+        """Return the host's axis at chainages above that at the station, 0 where unknown."""
+        (pipe,) = profile.table(["axis_z"], run, places)
+        return np.asarray(np.nan_to_num(pipe - level[:, None]), dtype=np.float64)
+
+    fall = pipe_above(face)
 
     def one_way(length: FloatArray) -> FloatArray:
         return level_drop[:, None] + _along(reach, rise, room + length) - fall
 
     def two_way(length: FloatArray) -> FloatArray:
         half = length / 2 + rules.working
-        lower = [pipe.above(run, at + way * half[:, k]) for k, way in enumerate((1.0, -1.0))]
-        return level_drop[:, None] + _along(reach, rise, room + half) - np.stack(lower, axis=1)
+        lower = pipe_above(at[:, None] + half * np.array([1.0, -1.0]))
+        return level_drop[:, None] + _along(reach, rise, room + half) - lower
 
     wide = np.repeat(radius[:, None], 2, axis=1)
     length, drop = _settle(one_way, wide, rules.form)
@@ -157,33 +163,17 @@ def fit_ramps(
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class _Known:
-    """A level of the stations, told from that at each candidate; 0 where either is unknown."""
-
-    stations: pd.DataFrame
-    column: str
-    here: FloatArray
-
-    def above(self, run: IntArray, at: FloatArray) -> FloatArray:
-        """Return the level at chainages of the candidates' runs above that of the candidates."""
-        rows = self.stations["run"].to_numpy(dtype=np.int64)
-        runs = int(max(rows.max(initial=0), run.max(initial=0))) + 1
-        places = Places.of(rows, self.stations["chainage"].to_numpy(dtype=float), runs)
-        level = places.interpolate(run, at, self.stations[self.column].to_numpy(dtype=float))
-        return np.nan_to_num(level - self.here)
-
-
 def _rise(
     axis: Axis,
     run: IntArray,
     face: FloatArray,
     reach: FloatArray,
     half_width: FloatArray,
-    ground: _Known,
+    here: FloatArray,
+    profile: Profile,
     levels: Levels | None,
 ) -> FloatArray:
-    """Return the ground along the lines of the ramps above that at the stations, m."""
+    """Return the ground along the lines of the ramps above that at the stations, ``here``, m."""
     out = np.zeros((*face.shape, PLACES))
     share = np.linspace(0.0, 1.0, PLACES)
     last = axis.chainage[axis.offsets[run + 1] - 1]
@@ -196,15 +186,15 @@ def _rise(
         way = reach[:, k, None] * share
         place = face[:, k, None] + sign * way
         on = (way <= over[:, None] + 1e-9) & (place >= -1e-9) & (place <= last[:, None] + 1e-9)
-        for column in range(PLACES):
-            out[:, k, column] = ground.above(run, place[:, column])
+        (ground,) = profile.table(["ground_z"], run, place)
+        out[:, k] = np.nan_to_num(ground - here[:, None])
         row, off = np.nonzero(~on)
         out[row, k, off] = 0.0
         if levels is None or not len(row):
             continue
         start = axis.position(run[row], face[row, k])
         z = levels(start + heading[row] * way[row, off][:, None])
-        out[row, k, off] = np.nan_to_num(z - ground.here[row])
+        out[row, k, off] = np.nan_to_num(z - here[row])
     return out
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from geotools.schema import ROLES
 
@@ -87,40 +88,44 @@ def role_names(code: IntTable) -> npt.NDArray[np.object_]:
 
 
 def reason_texts(
-    why: Sequence[str],
+    why: npt.NDArray[np.object_],
     code: IntTable,
     places: npt.NDArray[np.object_],
-    classes: Sequence[str],
+    classes: npt.NDArray[np.object_],
     tolerated: npt.NDArray[np.bool_],
     limits: dict[str, str],
-) -> list[str]:
+) -> npt.NDArray[np.object_]:
     """Write out what speaks for and against each place; equal cases are worded once.
 
     Parameters
     ----------
-    why : sequence of str
+    why : ndarray of str, shape (n,)
         What speaks for a pit.
     code : ndarray of int64, shape (n, 4)
         Refusals of each role as bits.
     places : ndarray of str, shape (n, 4)
         Place to avoid that is hit.
-    classes : sequence of str
+    classes : ndarray of str, shape (n,)
         Class of the street.
     tolerated : ndarray of bool, shape (n, 4)
         Roles allowed in an intersection, at a price.
     limits : dict
         The limits in words, by name.
     """
-    texts: dict[tuple[object, ...], str] = {}
-    out = []
-    dear = [any(roles) for roles in tolerated.tolist()]
-    for key in zip(
-        why, map(tuple, code.tolist()), map(tuple, places.tolist()), classes, dear, strict=True
-    ):
-        if key not in texts:
-            texts[key] = _wording(*key, limits=limits)
-        out.append(texts[key])
-    return out
+    dear = np.asarray(tolerated.any(axis=1), dtype=np.bool_)
+    columns = [why, classes, dear, *code.T, *places.T]
+    said = pd.DataFrame(dict(enumerate(columns)))
+    case = said.groupby(list(said.columns), sort=False, dropna=False).ngroup().to_numpy()
+    _, first, of = np.unique(case, return_index=True, return_inverse=True)
+    texts = [
+        _wording(
+            why[row], tuple(code[row].tolist()), tuple(places[row]), classes[row], bool(dear[row]),
+            limits=limits,
+        )
+        for row in first
+    ]  # fmt: skip
+    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of]
+    return words
 
 
 def _wording(

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, row_of
+from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.net import StreetNet
 
 __all__ = ["STREET_COLUMNS", "street_context"]
@@ -76,8 +75,8 @@ def _nearest(
     net: StreetNet, xy: FloatArray, heading: FloatArray, reach: float, parallel: float
 ) -> pd.DataFrame:
     """Return chain, chainage, offset and sense of the street of each place that has one."""
-    first, segments, chain = _segments(net)
-    place, segment = shapely.STRtree(segments).query(
+    first, chain = net.segments.first, net.segments.chain
+    place, segment = net.segments.tree.query(
         shapely.points(xy), predicate="dwithin", distance=reach
     )
     start, end = net.chains.xy[first[segment]], net.chains.xy[first[segment] + 1]
@@ -127,22 +126,11 @@ def _first_of(net: StreetNet, rows: pd.DataFrame) -> pd.DataFrame:
     return table[["chain", "at", "offset", "same"]]
 
 
-def _segments(
-    net: StreetNet,
-) -> tuple[IntArray, np.ndarray[tuple[int], np.dtype[np.object_]], IntArray]:
-    """Return the first vertex, the line and the chain of every street segment."""
-    rows = row_of(net.chains.offsets)
-    first = np.flatnonzero(rows[1:] == rows[:-1])
-    pairs = np.stack([net.chains.xy[first], net.chains.xy[first + 1]], axis=1)
-    return first, shapely.linestrings(pairs), rows[first]
-
-
 def _next_crossings(
     net: StreetNet, chain: IntArray, at: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return distances along the chain back and on to the next intersections."""
-    crossed = net.connections["chainage"].to_numpy(dtype=float)
-    places = Places.of(net.connections["run"].to_numpy(), crossed, len(net.chains))
+    places, crossed = net.crossed, net.crossed.at
     if not len(crossed):
         return np.full(len(at), np.inf), np.full(len(at), np.inf)
     on = places.search(chain, at, "left")

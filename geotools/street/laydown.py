@@ -8,13 +8,15 @@ Off the streets it lies straight back from the pit, as far as no such place is i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.accel import ready_tree
 from geotools.network.bends import BendRules, find_bends
 from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
@@ -41,15 +43,27 @@ class Corridors:
         ends), ``passing_radius`` (m).
     obstacles : ndarray of polygons
         Hard places to avoid.
+    known : dict
+        By radius, what `blocked` was asked before: every lot of runs asks for the same few.
     """
 
     net: StreetNet
     stops: tuple[IntArray, FloatArray, FloatArray]
     bends: pd.DataFrame
     obstacles: npt.NDArray[np.object_]
+    known: dict[float, Stretches] = field(default_factory=dict)
 
     def blocked(self, radius: float) -> Stretches:
         """Return the stretches no string of a carrier of this least radius may enter."""
+        if radius not in self.known:
+            self.known[radius] = self._blocked(radius)
+        return self.known[radius]
+
+    @cached_property
+    def _tree(self) -> shapely.STRtree:
+        return ready_tree(self.obstacles)
+
+    def _blocked(self, radius: float) -> Stretches:
         tight = self.bends[self.bends["passing_radius"].to_numpy(dtype=float) < radius]
         chain = tight["run"].to_numpy(dtype=np.int64)
         return disjoint(
@@ -116,7 +130,7 @@ class Corridors:
             return free
         rays = shapely.linestrings(np.stack([top, top + heading * most], axis=1))
         lanes = shapely.buffer(rays, half_width, cap_style="flat")
-        ray, place = shapely.STRtree(self.obstacles).query(lanes, predicate="intersects")
+        ray, place = self._tree.query(lanes, predicate="intersects")
         met = shapely.intersection(lanes[ray], self.obstacles[place])
         np.minimum.at(free, ray, shapely.distance(met, shapely.points(top[ray])))
         return free

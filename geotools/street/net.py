@@ -8,13 +8,15 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 
+from geotools.accel import ready_tree
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.network.bends import Thinned, thin
 from geotools.network.noding import node_lines
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures, row_of
 from geotools.network.runs import Chains, build_chains
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.swings import swings
@@ -77,14 +79,44 @@ class StreetNet:
         return np.asarray(rows[self._piece_at(chain, at)], dtype=np.bool_)
 
     @cached_property
+    def segments(self) -> Segments:
+        """Return the straight segments of the chains."""
+        rows, xy = row_of(self.chains.offsets), self.chains.xy
+        first = np.flatnonzero(rows[1:] == rows[:-1])
+        lines = shapely.linestrings(np.stack([xy[first], xy[first + 1]], axis=1))
+        return Segments(first, rows[first], ready_tree(lines))
+
+    @cached_property
+    def crossing_tree(self) -> shapely.STRtree:
+        """Return a tree of the middles of the intersections."""
+        return ready_tree(shapely.points(self.crossings))
+
+    @cached_property
+    def crossed(self) -> Places:
+        """Return the intersections along the chains."""
+        on = self.connections
+        return Places.of(
+            on["run"].to_numpy(), on["chainage"].to_numpy(dtype=float), len(self.chains)
+        )
+
+    @cached_property
     def _pieces(self) -> Places:
         pieces = self.chains.pieces
-        run, start = pieces["run"].to_numpy(), pieces["start"].to_numpy(dtype=float)
-        return Places.of(run, start, len(self.chains))
+        start = pieces["start"].to_numpy(dtype=float)
+        return Places.of(pieces["run"].to_numpy(), start, len(self.chains))
 
     def _piece_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the piece of its chain at every place."""
-        return np.asarray(self._pieces.holding(chain, at), dtype=np.int64)
+        return self._pieces.holding(chain, at)
+
+
+@dataclass(frozen=True)
+class Segments:
+    """Segments of chains: first vertex and chain, shape (k,), and a tree of their lines."""
+
+    first: IntArray
+    chain: IntArray
+    tree: shapely.STRtree
 
 
 def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: float) -> StreetNet:

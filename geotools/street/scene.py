@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.accel import in_threads
+from geotools.accel import in_threads, ready_tree
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
@@ -23,11 +23,11 @@ __all__ = ["StreetScene", "build_scene", "with_street"]
 
 @dataclass(frozen=True)
 class StreetScene:
-    """Streets, what stops strings along them, carriageway with verge as polygons, settings."""
+    """Streets, what stops strings along them, a tree of carriageways with verge, settings."""
 
     net: StreetNet
     corridors: Corridors
-    ground: npt.NDArray[np.object_]
+    ground: shapely.STRtree
     rules: Street
 
 
@@ -70,7 +70,7 @@ def build_scene(
     )
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
     ground = in_threads(shapely.buffer, to_linestrings(streets.xy, streets.offsets), half)
-    return StreetScene(net, corridors, ground, rules)
+    return StreetScene(net, corridors, ready_tree(ground), rules)
 
 
 def _report_unread(streets: Lines, findings: Findings) -> None:

@@ -6,12 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import IntArray
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
 from geotools.siting.carrier import shortfall
-from geotools.tools._attempt import Attempt
-from geotools.tools._layout import Layout, winners
+from geotools.tools._layout import Layout
+from geotools.tools._lots import by_rank, winners
 
 __all__ = ["alternatives_table"]
 
@@ -23,8 +23,7 @@ def alternatives_table(
 
     ``larger_for`` is the rule the winner was found by, as of `winners`.
     """
-    rows = [_tried(layout, rank, attempt) for rank, attempt in enumerate(layout.attempts)]
-    rows += [_not_tried(layout), _without_edits(layout, larger_for)]
+    rows = [_tried(layout), _not_tried(layout), _without_edits(layout, larger_for)]
     table = pd.concat([r for r in rows if len(r)] or rows[:1], ignore_index=True)
     order = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
     place = table["outcome"].map(order.index)
@@ -52,40 +51,24 @@ def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, npt.NDArr
     }
 
 
-def _figures(attempt: Attempt, run: IntArray, cost: FloatArray) -> dict[str, FloatArray]:
-    """Return pits, pulls, longest pull and cost of an attempt, NaN where it has no plan."""
-    count = len(attempt.table)
-    pits = np.bincount(attempt.plan.pits["run"].to_numpy(dtype=np.int64), minlength=count)
-    of_pull = attempt.plan.pulls["run"].to_numpy(dtype=np.int64)
-    longest = np.full(count, np.nan)  # a run with one pit has no pull
-    np.fmax.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
-    known = np.isfinite(cost)
-    figures = {
-        "pit_count": pits[run],
-        "pull_count": np.bincount(of_pull, minlength=count)[run],
-        "longest_pull": longest[run],
-        "cost": cost,
-    }
-    return {name: np.where(known, value, np.nan) for name, value in figures.items()}
-
-
-def _tried(layout: Layout, rank: int, attempt: Attempt) -> pd.DataFrame:
-    """Return the carriers planned through at one rank."""
-    pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)
-    run = np.flatnonzero(pipe >= 0)
-    cost = attempt.cost[run]
+def _tried(layout: Layout) -> pd.DataFrame:
+    """Return the carriers planned through."""
+    tried = layout.tried.sort_values("rank", kind="stable")
+    run, cost = tried["run"].to_numpy(dtype=np.int64), tried["cost"].to_numpy(dtype=float)
     best = layout.table["cost"].to_numpy(dtype=float)[run]
-    chosen = (layout.shown[run] == rank) & np.isfinite(cost)
-    outcome = np.where(np.isfinite(cost), np.where(chosen, "chosen", "dearer"), "no_plan")
-    more = np.where(np.isfinite(cost), cost, np.nan) - best
-    cheapest = np.min([a.cost[run] for a in layout.attempts], axis=0) if len(run) else cost
+    cheapest = tried.groupby("run")["cost"].transform("min").to_numpy(dtype=float)
+    known = np.isfinite(cost)
+    outcome = np.where(known, np.where(tried["shown"], "chosen", "dearer"), "no_plan")
+    cost = np.where(known, cost, np.nan)
     reason = [
-        _why(o, m, m + b - low) for o, m, b, low in zip(outcome, more, best, cheapest, strict=True)
+        _why(o, c - b, c - low) for o, c, b, low in zip(outcome, cost, best, cheapest, strict=True)
     ]
     return pd.DataFrame(
         {
-            **_pipes(layout, run, pipe[run]),
-            **_figures(attempt, run, cost),
+            **_pipes(layout, run, tried["pipe"].to_numpy(dtype=np.int64)),
+            **{name: tried[name].to_numpy() for name in ("pit_count", "pull_count")},
+            "longest_pull": tried["longest_pull"].to_numpy(),
+            "cost": cost,
             "outcome": outcome,
             "refused_by": "",
             "reason": reason,
@@ -116,10 +99,7 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
     """Return the pipes near enough in size that were refused, or suit and were left out."""
     contest = layout.contest
     shown = contest.in_window.copy()
-    tried = [a.table["pipe"].to_numpy(dtype=np.int64) for a in layout.attempts]
-    for pipe in tried:
-        rows = np.flatnonzero(pipe >= 0)
-        shown[rows, pipe[rows]] = False
+    shown[layout.tried["run"], layout.tried["pipe"]] = False
     run, pipe = np.nonzero(shown)
     rule = contest.verdict.refused_by[run, pipe]
     names = np.array([*CHOICE_RULES, ""], dtype=object)[rule]
@@ -162,41 +142,30 @@ def _left_out(layout: Layout, run: IntArray, pipe: IntArray) -> npt.NDArray[np.o
     ).astype(object)
 
 
-def _plain_cost(attempt: Attempt) -> FloatArray:
-    """Return the cost of each run with a carrier and no edits; infinite where it has no plan."""
-    plain = attempt.edited.plain
-    row, role = plain.states // 4, plain.states % 4
-    weights = attempt.sites.cost[row, role] - attempt.candidates.cost[row, role]
-    run = np.repeat(np.arange(len(plain.cost)), np.diff(plain.offsets))
-    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
-
-
 def _without_edits(layout: Layout, larger_for: float) -> pd.DataFrame:
     """Return for runs whose edits change the cost what they would cost without them.
 
     Without the edits another carrier may win, by the rule the plan's own was found by.
     """
-    attempts, every = layout.attempts, np.arange(len(layout.table))
-    value = np.stack([a.edited.plain.cost for a in attempts])
-    rank = winners(value, attempts, larger_for)
-    least = np.stack([_plain_cost(a) for a in attempts])[rank, every]
-    cost = layout.table["cost"].to_numpy(dtype=float)
-    known = np.isfinite(cost) & np.isfinite(least)
-    more = np.where(known, cost, 0.0) - np.where(known, least, 0.0)
-    edits = attempts[0].edited.runs
-    run = edits[np.abs(more[edits]) > 1e-9 * np.abs(least[edits])]
-    pipe = np.stack([a.table["pipe"].to_numpy(dtype=np.int64) for a in attempts])
-    counts = np.stack([np.diff(a.edited.plain.offsets) for a in attempts])[rank[run], run]
+    tried, count = layout.tried, len(layout.table)
+    value = by_rank(tried, "plain_value", count, missing=np.inf)
+    rank = winners(value, by_rank(tried, "bore", count, missing=0.0), larger_for)
+    won = tried[rank[tried["run"]] == tried["rank"]].set_index("run")
+    won = won.loc[np.intersect1d(layout.edited, won.index)]
+    least = won["plain_cost"].to_numpy(dtype=float)
+    more = layout.table["cost"].to_numpy(dtype=float)[won.index] - least
+    changed = np.abs(more) > 1e-9 * np.abs(least)  # never where either has no plan
+    won, more = won[changed], more[changed]
     return pd.DataFrame(
         {
-            **_pipes(layout, run, pipe[rank[run], run]),
-            "pit_count": counts,
-            "pull_count": counts - 1,
+            **_pipes(layout, won.index.to_numpy(), won["pipe"].to_numpy(dtype=np.int64)),
+            "pit_count": won["plain_pits"].to_numpy(),
+            "pull_count": won["plain_pits"].to_numpy() - 1,
             "longest_pull": np.nan,
-            "cost": least[run],
+            "cost": won["plain_cost"].to_numpy(),
             "outcome": "without_edits",
             "refused_by": "",
-            "reason": [_edits_cost(change) for change in more[run]],
+            "reason": [_edits_cost(change) for change in more],
         }
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
@@ -24,6 +24,7 @@ from geotools.siting.carrier import Contest, bend_limits, carrier_columns
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
+from geotools.siting.told import tell_reasons
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.tools._shared import Shared, least_between, set_up_rates
 
@@ -46,11 +47,7 @@ DAY = 86400.0  # s
 
 @dataclass(frozen=True)
 class Attempt:
-    """All runs planned through with one carrier each.
-
-    Of the ground of the candidates only that of the pits planned is kept, in ``plan``: a polygon
-    for every role of every place, of every attempt, would be most of the memory.
-    """
+    """All runs planned through with one carrier each."""
 
     table: pd.DataFrame
     bends: pd.DataFrame
@@ -131,7 +128,7 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         sites,
         costs,
         candidates.table["chainage"].to_numpy(dtype=float),
-        candidates.table["reasons"].tolist(),
+        lambda row: str(tell_reasons(candidates, np.array([row]), refusal_limits(brief))[0]),
         ground.edits,
         reach=brief.pits.forbid_reach,
         say=partial(length_text, system=brief.output.units),
@@ -146,7 +143,6 @@ def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
         rate=brief.pulls.rate,
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
-    candidates = replace(candidates, ground=np.zeros((0, 4), dtype=object))
     return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
 
 
@@ -198,11 +194,12 @@ def _candidates(
     return find_candidates(
         stations[lined[stations["run"].to_numpy(dtype=np.int64)]],
         bends,
-        ground.runs.thinned,
+        ground.axis,
+        ground.profile,
         table,
         must,
         scene=ground.scene,
-        avoid=ground.layers.avoid,
+        avoid=ground.avoid,
         levels=ground.levels,
         services=ground.digs[ground.digs["kind"] == "lateral"],
         rules=_pit_rules(brief),
@@ -238,7 +235,6 @@ def _pit_rules(brief: Brief) -> PitRules:
         spoil_setback=pits.spoil_setback,
         lateral_gap=brief.street.lateral_gap,
         busy=_busy(brief),
-        limits=refusal_limits(brief),
     )
 
 

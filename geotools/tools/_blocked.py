@@ -1,4 +1,4 @@
-"""Why runs have no plan: each limit lifted alone, what blocks them told with a finding."""
+"""Why runs have no plan: each limit lifted alone, and what blocks them told."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.network.places import points_along
 from geotools.network.ragged import IntArray
 from geotools.pulls.explain import Limits, explain_run
 from geotools.pulls.lifted import BENDS, FORCE, LENGTH, SHIFT, SHORT, TENSION, lift_limits
@@ -28,8 +27,8 @@ __all__ = ["explain_blocked"]
 
 def explain_blocked(
     ground: Shared, attempt: Attempt, runs: IntArray, *, lead: Callable[[int], str]
-) -> Iterator[tuple[int, str]]:
-    """Yield why each run has no plan, and leave a finding where it is blocked.
+) -> Iterator[tuple[int, str, float]]:
+    """Yield each run, why it has no plan, and the chainage, m, where it is blocked.
 
     ``lead`` gives the words about the carriers tried that go before.
     """
@@ -46,7 +45,6 @@ def explain_blocked(
         digs=ground.digs,
     )
     held = must_be_held(ground, attempt.bends)
-    chains = ground.runs.chains
     for place, run in enumerate(runs.tolist()):
         blocked = explain_run(
             attempt.sites,
@@ -62,17 +60,7 @@ def explain_blocked(
             },
             limits=_limits(brief, table.iloc[run]),
         )
-        text = lead(run) + blocked.text
-        name = ground.runs.table["run_id"].iloc[run]
-        ground.layers.findings.add_points(
-            "warning",
-            "no-plan",
-            [f"run {name}: {text}"],
-            layer="runs",
-            features=[name],
-            xy=points_along(chains.xy, chains.offsets, np.array([run]), np.array([blocked.low])),
-        )
-        yield run, text
+        yield run, lead(run) + blocked.text, blocked.low
 
 
 def _limits(brief: Brief, run: pd.Series) -> Limits:

@@ -25,7 +25,8 @@ from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import hold_contest, report_fixed
-from geotools.siting.ground_checks import hard_places
+from geotools.siting.ground_checks import avoid_tree, hard_places
+from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
 from geotools.street.scene import StreetScene, build_scene, with_street
 from geotools.tool import Progress
@@ -71,14 +72,18 @@ def prepare(
     report_fixed(contest, run_ids, layers.findings)
     scene = _scene(layers, brief)
     at = stations["chainage"].to_numpy(dtype=float)
-    heading = Axis(runs.thinned).heading(stations["run"].to_numpy(dtype=np.int64), at)
+    axis = Axis(runs.thinned)
+    heading = axis.heading(stations["run"].to_numpy(dtype=np.int64), at)
     return Shared(
         runs=runs,
+        axis=axis,
+        profile=Profile(stations, len(runs.table)),
         stations=with_street(stations, heading, scene, brief.street),
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
         service=service,
         contest=contest,
         scene=scene,
+        avoid=avoid_tree(layers.avoid),
         edits=edits,
         digs=dig_list(
             runs,

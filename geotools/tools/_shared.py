@@ -12,7 +12,10 @@ from geotools.brief import Brief
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
+from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
+from geotools.siting.ground_checks import Avoid
+from geotools.siting.profile import Profile
 from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
 
@@ -23,15 +26,19 @@ __all__ = ["Shared", "least_between", "only_runs", "set_up_rates"]
 class Shared:
     """Runs, stations with their ground and street, service, carriers, edits and digs.
 
-    ``levels`` looks the ground up beside the runs.
+    ``axis`` and ``profile`` are looked up by run and chainage, ``levels`` gives the ground beside
+    the runs.
     """
 
     runs: RunSet
+    axis: Axis
     stations: pd.DataFrame
+    profile: Profile
     offsets: IntArray
     service: pd.DataFrame
     contest: Contest
     scene: StreetScene | None
+    avoid: Avoid | None
     edits: pd.DataFrame
     digs: pd.DataFrame
     levels: Levels | None
@@ -55,7 +62,7 @@ def set_up_rates(brief: Brief) -> tuple[float, float, float, float]:
 
 
 def only_runs(ground: Shared, rows: IntArray) -> Shared:
-    """Leave stations, bends and valves of these runs and of no others; numbers stay."""
+    """Leave stations, bends, valves and digs of these runs and of no others; numbers stay."""
     wanted = np.zeros(len(ground.runs.table), dtype=bool)
     wanted[rows] = True
 
@@ -68,4 +75,10 @@ def only_runs(ground: Shared, rows: IntArray) -> Shared:
     runs = dataclasses.replace(
         ground.runs, bends=part(ground.runs.bends), valves=part(ground.runs.valves)
     )
-    return dataclasses.replace(ground, runs=runs, stations=stations, offsets=offsets)
+    return dataclasses.replace(
+        ground,
+        runs=runs,
+        stations=stations,
+        offsets=offsets,
+        digs=part(ground.digs),
+    )

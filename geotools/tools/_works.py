@@ -194,7 +194,7 @@ def _laid(
         pit["face_start"] + pit["box_behind"] - (face + box),
     ).astype(float)
     laid = pulls.assign(outside=_of_run(table, pulls, "outside"))
-    axis = Axis(ground.runs.thinned)
+    axis = ground.axis
     if ground.scene is None:
         return _straight(laid, axis, run, face, box + farther, ahead)
     tops = ramp_tops(axis, ground.scene, run, face, box, ahead)

@@ -253,3 +253,16 @@ def test_a_run_indexed_by_stretches_is_as_near_as_the_whole(sizes: list[int], se
     assert set(zip(found["point"], found["run"], strict=True)) == nearest
     assert len(found) == len(nearest)
     assert np.array_equal(found["offset"], gaps[found["run"], found["point"]])
+
+
+def test_a_place_within_rounding_of_a_row_is_found_by_its_own_chainage() -> None:
+    """A million kilometres of runs before it round the key by more than the step looked for."""
+    far = Places.of_offsets(np.array([0, 2, 6]), np.array([0.0, 1e9, 0.0, 50.0, 50.0, 80.0]))
+    run, near = (
+        np.ones(2, dtype=np.int64),
+        np.array([np.nextafter(50.0, 0), np.nextafter(50.0, 99)]),
+    )
+    assert far.search(run, near, "left").tolist() == [3, 5]
+    assert far.search(run, near, "right").tolist() == [3, 5]
+    assert far.search(run, np.full(2, 50.0), "left").tolist() == [3, 3]
+    assert far.search(run, np.full(2, 50.0), "right").tolist() == [5, 5]

@@ -77,7 +77,7 @@ def _chosen(choice: Choice, run: int) -> np.ndarray:
 
 def _edited(streets: tuple[Sites, np.ndarray, list[str]], edits: pd.DataFrame) -> Edited:
     return choose_with_edits(
-        streets[0], COSTS, streets[1], streets[2], edits, reach=REACH,
+        streets[0], COSTS, streets[1], streets[2].__getitem__, edits, reach=REACH,
         say=partial(length_text, system="us"),
     )  # fmt: skip
 

@@ -14,7 +14,8 @@ from shapely.ops import substring
 
 from geotools.network.bends import thin
 from geotools.siting.axis import Axis, straight_reach
-from geotools.siting.extents import Extents, PitSizes, footprints, pit_extents
+from geotools.siting.extents import Extents, PitSizes, pit_extents
+from geotools.siting.grounds import lay_grounds
 from geotools.siting.must import Stretches, must_stretches
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
@@ -44,7 +45,8 @@ def _pit(
 ) -> tuple[Extents, npt.NDArray[np.object_]]:
     run = np.zeros(1, dtype=np.int64)
     extents = pit_extents(axis, run, np.array([at]), _sizes(1, ramp), must)
-    return extents, footprints(axis, run, extents, np.array([HALF]))[0]
+    ground = lay_grounds(axis, run, extents, np.array([HALF]))
+    return extents, ground.polygons(np.zeros(4, dtype=np.int64), np.arange(4))
 
 
 def _edges(extents: Extents, role: int) -> tuple[float, float]:

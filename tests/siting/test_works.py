@@ -16,12 +16,15 @@ from affine import Affine
 import geotools
 from geotools.intake.columns import Areas
 from geotools.siting.ground_checks import (
+    Avoid,
+    avoid_tree,
     avoided,
     hard_places,
     near_crossings,
     nearest_gap,
     off_street_area,
 )
+from geotools.siting.grounds import Grounds
 from geotools.siting.refusals import AVOID, DEEP, RAMP, reason_texts, role_names
 from geotools.siting.works import (
     SiteRates,
@@ -115,16 +118,17 @@ def test_a_street_left_without_a_lane_costs_its_factor() -> None:
     assert traffic_cost(other, half, days, RATES)[0, 0] == pytest.approx(10 * 1 * 3)
 
 
-def boxes(*corners: tuple[float, float, float, float]) -> np.ndarray:
+def boxes(*corners: tuple[float, float, float, float]) -> Grounds:
     """Return one pit a candidate, the same in every role."""
-    return np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1)
+    return Grounds.of_polygons(np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1))
 
 
 def test_a_pit_near_the_middle_of_an_intersection_is_seen() -> None:
     ground = boxes((0, 0, 4, 2), (20, 0, 24, 2))
     crossing = np.array([[10.0, 1.0]])
-    assert near_crossings(ground, crossing, 6.5)[:, 0].tolist() == [True, False]
-    assert near_crossings(ground, None, 6.5).any() == near_crossings(ground, crossing, 0.0).any()
+    tree = shapely.STRtree(shapely.points(crossing))
+    assert near_crossings(ground, tree, 6.5)[:, 0].tolist() == [True, False]
+    assert near_crossings(ground, None, 6.5).any() == near_crossings(ground, tree, 0.0).any()
     assert nearest_gap(np.array([[7.0, 5.0]]), crossing)[0] == pytest.approx(5.0)
 
 
@@ -133,10 +137,14 @@ def areas(**columns: Any) -> Areas:
     return Areas(pd.DataFrame(said), np.array([shapely.box(10, 0, 20, 10)], dtype=object))
 
 
+def avoids(**columns: Any) -> Avoid | None:
+    return avoid_tree(areas(**columns))
+
+
 @pytest.mark.parametrize("hard", [1.0, np.nan])
 def test_a_hard_place_refuses_and_what_is_not_said_is_hard(hard: float) -> None:
     ground = boxes((0, 0, 9, 2), (12, 0, 14, 2))
-    hit, factor, named = avoided(ground, areas(hard=[hard], reason=["river"]))
+    hit, factor, named = avoided(ground, avoids(hard=[hard], reason=["river"]))
     assert hit[:, 0].tolist() == [False, True]
     assert named[:, 0].tolist() == ["", "river"]
     assert (factor == 1).all()
@@ -145,28 +153,33 @@ def test_a_hard_place_refuses_and_what_is_not_said_is_hard(hard: float) -> None:
 
 def test_a_soft_place_costs_its_weight_and_a_buffer_widens_it() -> None:
     ground = boxes((0, 0, 9, 2), (12, 0, 14, 2))
-    hit, factor, _ = avoided(ground, areas(hard=[0.0], weight=[3.0], buffer=[2.0]))
+    hit, factor, _ = avoided(ground, avoids(hard=[0.0], weight=[3.0], buffer=[2.0]))
     assert not hit.any()
     assert factor[:, 0].tolist() == [3.0, 3.0]
-    assert avoided(ground, areas(hard=[0.0]))[1][:, 0].tolist() == [1.0, 2.0]
+    assert avoided(ground, avoids(hard=[0.0]))[1][:, 0].tolist() == [1.0, 2.0]
 
 
 def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> None:
     ground = boxes((0, 0, 10, 2), (0, 4, 10, 6), (0, 0, 10, 2))
     streets = np.array([shapely.box(-5, -5, 4, 5), shapely.box(3, -5, 6, 5)], dtype=object)
     leaves = np.array([[True] * 4, [True] * 4, [False] * 4])
-    got = off_street_area(ground, streets, leaves, np.array([True, True, True]))[:, 0]
+    got = off_street_area(ground, shapely.STRtree(streets), leaves, np.array([True, True, True]))[
+        :, 0
+    ]
     whole = shapely.union_all(streets)
-    wanted = [g.difference(whole).area for g in ground[:2, 0]]
+    wanted = [g.difference(whole).area for g in ground.shape[:2, 0]]
     assert got == pytest.approx([*wanted, 0.0])
-    assert off_street_area(ground, streets, leaves, np.zeros(3, bool))[:, 0] == pytest.approx(20.0)
+    assert off_street_area(ground, shapely.STRtree(streets), leaves, np.zeros(3, bool))[
+        :, 0
+    ] == pytest.approx(20.0)
 
 
 def test_reasons_name_the_roles_the_limits_and_the_place() -> None:
     code = np.array([[0, DEEP | RAMP, DEEP, DEEP], [AVOID] * 4])
     places = np.array([[""] * 4, ["river"] * 4], dtype=object)
     limits = {"max_depth": "5.0 m", "clear": "", "max_slope": "", "least_string": ""}
-    texts = reason_texts(["fitting", ""], code, places, ["", ""], np.zeros((2, 4), bool), limits)
+    why, streets = np.array(["fitting", ""], object), np.array(["", ""], object)
+    texts = reason_texts(why, code, places, streets, np.zeros((2, 4), bool), limits)
     assert texts[0] == (
         "for: fitting; against as insertion_ahead, insertion_behind, insertion_both: deeper than "
         "5.0 m; against as insertion_ahead: too deep for the ramp at the carrier's bending radius"
@@ -262,5 +275,5 @@ def test_a_pit_deeper_than_twenty_feet_is_an_engineers() -> None:
 
 def test_a_pit_keeps_its_set_back_from_a_hard_place() -> None:
     ground = boxes((0, 0, 9.5, 2))
-    assert not avoided(ground, areas(hard=[1.0]))[0].any()
-    assert avoided(ground, areas(hard=[1.0]), setback=0.6)[0].all()
+    assert not avoided(ground, avoids(hard=[1.0]))[0].any()
+    assert avoided(ground, avoids(hard=[1.0]), setback=0.6)[0].all()

@@ -1,0 +1,121 @@
+"""What is dug for a pit: its length, its volume, the depth of its ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.siting.axis import Axis
+from geotools.siting.extents import Extents
+from geotools.siting.overlap import shared_volumes
+from geotools.siting.profile import Profile
+from geotools.siting.ramps import Ramps, ramp_volumes
+
+__all__ = ["Hole", "dig_pits"]
+
+
+@dataclass(frozen=True)
+class Hole:
+    """Pits as they are dug, shape (n, 4): length (m), volume (m3), depth of the ends summed (m)."""
+
+    length: FloatArray
+    volume: FloatArray
+    ends: FloatArray
+
+
+def dig_pits(
+    axis: Axis,
+    run: IntArray,
+    extents: Extents,
+    ramps: Ramps,
+    half_width: FloatArray,
+    slope: FloatArray,
+    profile: Profile,
+    *,
+    bedding: float,
+    wanted: BoolArray,
+) -> Hole:
+    """Work out what is dug for every pit.
+
+    Parameters
+    ----------
+    axis, run, extents
+        As for `pit_extents`.
+    ramps : Ramps
+    half_width, slope : ndarray, shape (n,)
+        Half the width at the bottom, m, and lean of the sides.
+    profile : Profile
+        Of the runs.
+    bedding : float
+        Dug below the host, m.
+    wanted : ndarray of bool, shape (n, 4)
+        Roles whose volume is wanted to the last at bends, which takes longest.
+
+    Notes
+    -----
+    The carrier in a pit is laid in the open at the host's level: what is opened of the run, and
+    the room at the station, is dug to the bedding along its whole length. What of a ramp lies
+    beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. Sides
+    leaning m:1 add to a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 +
+    h2^2)/3 along it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners,
+    for one depth H the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes
+    straight on has no face and no slope of its own. At a bend the ramp counts from its foot, and
+    what it shares with the stretch is taken off.
+    """
+    opened = extents.deep_end - extents.deep_start
+    first, last = (
+        np.maximum(profile.table(["depth"], run, edge)[0], 0.0) + bedding
+        for edge in (extents.deep_start, extents.deep_end)
+    )
+    width = 2 * half_width[:, None]
+    whole = extents.end - extents.start
+    length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), whole)
+    lean = slope[:, None]
+    sides = lean * opened * (first**2 + first * last + last**2) / 3
+    ends = np.zeros(length.shape)
+    for depth, edge, deep in (
+        (first, extents.start, extents.deep_start),
+        (last, extents.end, extents.deep_end),
+    ):
+        closed = edge == deep
+        leans = lean * closed
+        ends = ends + depth * closed
+        sides = sides + leans * width * depth**2 / 2 + 2 / 3 * leans**2 * depth**3
+    stretch = width * opened * (first + last) / 2 + sides
+    begins = _begins(extents, ramps)
+    # At a bend; beyond the run's end the ramp goes straight on from where the stretch ends.
+    meets = (np.isfinite(begins[0]) | np.isfinite(begins[1])) & wanted
+    meets &= (extents.start == extents.deep_start) & (extents.end == extents.deep_end)
+    begins = tuple(np.where(meets, np.minimum(begin, 0.0), begin) for begin in begins)
+    dug = _ramps_dug(ramps, begins, half_width, slope)
+    shared = shared_volumes(
+        axis, run, extents, begins, (first + last) / 2, half_width, slope, ramps, meets
+    )
+    return Hole(length, stretch + np.maximum(dug - shared, 0.0), ends)
+
+
+def _begins(extents: Extents, ramps: Ramps) -> tuple[FloatArray, ...]:
+    """Return where ramps ahead and behind leave the run, m from their foot; NaN where none does."""
+    out = []
+    for way, box in enumerate((extents.box_ahead, extents.box_behind)):
+        # The ramp of a two-way pit at a bend leaves the run where that of a one-way pit does.
+        one_way = way + 1
+        begins = extents.on_run[:, one_way] - (box[:, one_way] - ramps.length[:, way])
+        bare = (box > 0) & (extents.deep_end - extents.deep_start < box - 1e-6)
+        out.append(np.where(bare, begins[:, None], np.nan))
+    return tuple(out)
+
+
+def _ramps_dug(
+    ramps: Ramps, begins: tuple[FloatArray, ...], half_width: FloatArray, slope: FloatArray
+) -> FloatArray:
+    """Return the volume of what of the ramps is not over the run, m3, shape (n, 4)."""
+    out = np.zeros(begins[0].shape)
+    for way, begin in enumerate(begins):
+        row, role = np.nonzero(np.isfinite(begin))
+        out[row, role] += ramp_volumes(
+            ramps, row, way, begin[row, role], 2 * half_width[row], slope[row]
+        )
+    return out

@@ -1,0 +1,37 @@
+"""Depth, ground and pipe levels along the runs, looked up at any chainage."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.places import Between, Places
+from geotools.network.ragged import FloatArray, IntArray
+
+__all__ = ["Profile"]
+
+
+class Profile:
+    """Columns of the stations, linear between them, beyond the ends of a run the end's."""
+
+    def __init__(self, stations: pd.DataFrame, runs: int) -> None:
+        rows = stations["run"].to_numpy(dtype=np.int64)
+        self._places = Places.of(rows, stations["chainage"].to_numpy(dtype=float), runs)
+        self._columns = {
+            name: stations[name].to_numpy(dtype=float) for name in ("depth", "ground_z", "axis_z")
+        }
+
+    def between(self, run: IntArray, at: FloatArray) -> Between:
+        """Return the stations each chainage (m) lies between, shape as that of ``run``."""
+        return self._places.between(run, at)
+
+    def of(self, column: str, between: Between) -> FloatArray:
+        """Return ``depth``, ``ground_z`` or ``axis_z``, m; NaN where a station has none."""
+        return between.of(self._columns[column])
+
+    def table(self, columns: Sequence[str], run: IntArray, at: FloatArray) -> list[FloatArray]:
+        """Return columns at chainages of shape (n, k), each row on a run, shape (n,)."""
+        between = self.between(np.repeat(run, at.shape[1]), at.ravel())
+        return [self.of(column, between).reshape(at.shape) for column in columns]

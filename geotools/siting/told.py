@@ -1,0 +1,81 @@
+"""What is told of candidates in words: roles, reasons, room, what strings cost a day."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.schema import ROLES
+from geotools.siting.candidates import Candidates
+from geotools.siting.ground_checks import nearest_gap
+from geotools.siting.refusals import reason_texts, role_names
+from geotools.street.scene import StreetScene
+
+__all__ = ["tell_candidates", "tell_reasons"]
+
+
+def tell_reasons(
+    candidates: Candidates, rows: IntArray, limits: dict[str, str]
+) -> npt.NDArray[np.object_]:
+    """Return what speaks for and against candidates; ``limits`` are those on pits in words."""
+    table = candidates.table.iloc[rows]
+    return reason_texts(
+        table["why"].to_numpy(dtype=object),
+        candidates.code[rows],
+        candidates.places[rows],
+        table["street_class"].to_numpy(dtype=object),
+        candidates.tolerated[rows],
+        limits,
+    )
+
+
+def tell_candidates(
+    candidates: Candidates, rows: IntArray, scene: StreetScene | None, limits: dict[str, str]
+) -> pd.DataFrame:
+    """Return candidates as the contract has them, by bare names; no cost of a role refused.
+
+    Parameters
+    ----------
+    candidates : Candidates
+    rows : ndarray of int64, shape (k,)
+    scene : StreetScene, optional
+    limits : dict
+        Limits on pits in words, by name.
+    """
+    table, room = candidates.table.iloc[rows].reset_index(drop=True), candidates.laydown
+    at, cost = table["chainage"].to_numpy(dtype=float)[:, None], candidates.cost[rows]
+    of_role = {
+        "cost": np.where(np.isfinite(cost), cost, np.nan),
+        "before": at - candidates.extents.start[rows],
+        "after": candidates.extents.end[rows] - at,
+    }
+    return table.assign(
+        intersection_distance=nearest_gap(
+            table[["x", "y"]].to_numpy(dtype=float), None if scene is None else scene.net.crossings
+        ),
+        usable=(candidates.code[rows] == 0).any(axis=1),
+        roles=role_names(candidates.code[rows]),
+        reasons=tell_reasons(candidates, rows, limits),
+        lanes_taken=candidates.lanes.taken[rows, 0],
+        string_room_ahead=_known(room.room_ahead[rows]),
+        string_room_behind=_known(room.room_behind[rows]),
+        string_day_ahead=_listed(room.day_ahead[rows]),
+        string_day_behind=_listed(room.day_behind[rows]),
+        **{f"{n}_{role}": c[:, k] for n, c in of_role.items() for k, role in enumerate(ROLES)},
+    )
+
+
+def _known(room: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(room), room, np.nan)
+
+
+def _listed(day: FloatArray) -> npt.NDArray[np.object_]:
+    """Return what one string costs a day, two cost, and so on, in a row as far as it is finite."""
+    rows = pd.DataFrame(day)
+    case = rows.groupby(list(rows.columns), sort=False).ngroup() if day.shape[1] else 0 * rows.index
+    _, first, of = np.unique(case, return_index=True, return_inverse=True)
+    texts = [" ".join(f"{v:.10g}" for v in day[row][np.isfinite(day[row])]) for row in first]
+    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of.ravel()]
+    return words

@@ -1,0 +1,305 @@
+"""Runs planned a lot at a time: every carrier tried, the best kept, a row told of each of the rest.
+
+What is worked out for every place, role and carrier would fill the memory with a large network;
+runs do not hang on each other, so a lot of them is planned through before the next is begun.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from geotools.accel import processors
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.pulls.explain import reached
+from geotools.siting.carrier import pulled_pipes
+from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
+from geotools.siting.told import tell_candidates
+from geotools.tool import Progress
+from geotools.tools._attempt import Attempt, refusal_limits, try_carriers
+from geotools.tools._blocked import explain_blocked
+from geotools.tools._shared import Shared, only_runs
+
+__all__ = ["Planned", "by_rank", "plan_lots", "winners"]
+
+LOT = 20_000  # stations of runs planned at once: some 100 MB
+
+
+@dataclass(frozen=True)
+class Planned:
+    """Runs planned through with every carrier tried; run numbers are those of all runs.
+
+    Attributes
+    ----------
+    table, bends, candidates, pits, pulls : DataFrame
+        Rows of the attempt shown for each run.
+    tried : DataFrame
+        A row for each carrier tried in a run: ``run``, ``rank`` (order of trying), ``pipe``,
+        ``shown``, ``bore`` (m), ``value`` (what is made least) and ``cost``, infinite where there
+        is no plan, ``pit_count``, ``pull_count``, ``longest_pull`` (m), and without the edits
+        ``plain_value``, ``plain_cost``, ``plain_pits``.
+    blocked : DataFrame
+        Runs without a plan: ``run``, ``reason``, ``chainage`` (m) of the place.
+    refused : dict of int to str
+        Row of the edit to why it could not be honoured.
+    """
+
+    table: pd.DataFrame
+    bends: pd.DataFrame
+    candidates: pd.DataFrame
+    pits: pd.DataFrame
+    pulls: pd.DataFrame
+    tried: pd.DataFrame
+    blocked: pd.DataFrame
+    refused: dict[int, str]
+
+
+def plan_lots(ground: Shared, progress: Progress) -> Planned:
+    """Plan all runs through, a lot at a time, as many lots at once as there are processors."""
+    lots = _lots(ground)
+    done = []
+    with ThreadPoolExecutor(processors()) as pool:
+        for planned in pool.map(partial(_plan_lot, ground), lots):
+            done.append(planned)
+            progress("planning pits and pulls", len(done), len(lots))
+    frames = {
+        name: pd.concat([getattr(one, name) for one in done], ignore_index=True)
+        for name in ("table", "bends", "candidates", "pits", "pulls", "tried", "blocked")
+    }
+    refused = {row: why for one in done for row, why in one.refused.items()}
+    return Planned(**frames, refused=refused)
+
+
+def _lots(ground: Shared) -> list[IntArray]:
+    """Return the runs of each lot, in order."""
+    lined = ground.contest.tries[:, 0] >= 0
+    size = np.where(lined, np.diff(ground.offsets), 0)
+    lot = (np.cumsum(size) - size) // LOT
+    return np.split(np.arange(len(size)), np.flatnonzero(np.diff(lot)) + 1)
+
+
+def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
+    """Plan these runs through with their carriers."""
+    part = only_runs(ground, runs)
+    tries = np.full(ground.contest.tries.shape, -1)
+    tries[runs] = ground.contest.tries[runs]
+    attempts = [
+        try_carriers(part, pipe)
+        for rank, pipe in enumerate(tries.T)
+        if rank == 0 or (pipe >= 0).any()
+    ]
+    attempts += _further(part, runs, np.min([a.value[runs] for a in attempts], axis=0))
+    tried = _tried_rows(attempts, runs)
+    shown = _shown(part, attempts, tried, runs)
+    rank = np.full(len(tries), -1)
+    rank[runs] = shown
+    tried = tried.assign(shown=rank[tried["run"]] == tried["rank"])
+    reasons = list(_blocked(part, attempts, tried, rank))
+    edits = ground.edits["run"].to_numpy(dtype=np.int64)
+    refused = {
+        int(row): attempts[rank[edits[row]]].edited.refused.get(int(row), "")
+        for row in np.flatnonzero(rank[edits] >= 0)
+    }
+    return Planned(
+        table=_rows_of([a.table.assign(run=np.arange(len(tries))) for a in attempts], rank),
+        bends=_rows_of([a.bends for a in attempts], rank),
+        candidates=_candidates_of(part, attempts, rank),
+        pits=_rows_of([a.plan.pits for a in attempts], rank),
+        pulls=_rows_of([a.plan.pulls for a in attempts], rank),
+        tried=tried,
+        blocked=pd.DataFrame(reasons, columns=["run", "reason", "chainage"]),
+        refused={row: why for row, why in refused.items() if why},
+    )
+
+
+def _further(ground: Shared, runs: IntArray, value: FloatArray) -> list[Attempt]:
+    """Go on with the other pipes that suit, for the runs that have no plan yet.
+
+    The first plan found ends it for a run. Of pipes that stand or fall together the easiest to
+    pull is tried; where it gives a plan, the cheaper ones like it are tried after it.
+    """
+    brief, contest = ground.brief, ground.contest
+    open_ = runs[(contest.tries[runs, 0] >= 0) & ~np.isfinite(value)]
+    if not len(open_):
+        return []
+    idle = no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
+    rest = further_pipes(contest, open_, idle)
+    attempts, won = _until_planned(ground, open_, rest)
+    found = won >= 0
+    rest = cheaper_pipes(contest, open_[found], won[found], idle)
+    return attempts + _until_planned(ground, open_[found], rest)[0]
+
+
+def _until_planned(
+    ground: Shared, runs: IntArray, pipes: IntArray
+) -> tuple[list[Attempt], IntArray]:
+    """Try the pipes of each run one after the other until one gives a plan.
+
+    Returns the attempts, and of each run the pipe that gave the plan, or -1.
+    """
+    attempts: list[Attempt] = []
+    won = np.full(len(runs), -1, dtype=np.int64)
+    part = only_runs(ground, runs)
+    for tried in pipes.T:
+        tried = np.where(won < 0, tried, -1)
+        if not (tried >= 0).any():
+            break
+        pipe = np.full(len(ground.runs.table), -1, dtype=np.int64)
+        pipe[runs] = tried
+        attempts.append(try_carriers(part, pipe))
+        planned = np.isfinite(attempts[-1].value[runs])
+        if planned.any():
+            won[planned] = tried[planned]
+            part = only_runs(part, runs[won < 0])
+    return attempts, won
+
+
+def _tried_rows(attempts: list[Attempt], runs: IntArray) -> pd.DataFrame:
+    """Return a row for each run and carrier tried in it, columns as of `Planned.tried`."""
+    frames = []
+    for rank, attempt in enumerate(attempts):
+        pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)
+        run = runs[pipe[runs] >= 0]
+        frames.append(
+            pd.DataFrame(
+                {
+                    "run": run,
+                    "rank": rank,
+                    "pipe": pipe[run],
+                    "bore": attempt.table["carrier_bore"].to_numpy(dtype=float)[run],
+                    "value": attempt.value[run],
+                    "cost": attempt.cost[run],
+                    **{name: column[run] for name, column in _figures(attempt).items()},
+                    "plain_value": attempt.edited.plain.cost[run],
+                    "plain_cost": _plain_cost(attempt)[run],
+                    "plain_pits": np.diff(attempt.edited.plain.offsets)[run],
+                }
+            )
+        )
+    return pd.concat(frames, ignore_index=True)
+
+
+def _figures(attempt: Attempt) -> dict[str, FloatArray]:
+    """Return pits, pulls and longest pull (m) of every run, NaN where it has no plan."""
+    count, known = len(attempt.table), np.isfinite(attempt.cost)
+    of_pit, of_pull = (
+        rows["run"].to_numpy(dtype=np.int64) for rows in (attempt.plan.pits, attempt.plan.pulls)
+    )
+    longest = np.full(count, np.nan)  # a run with one pit has no pull
+    np.fmax.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
+    figures = {
+        "pit_count": np.bincount(of_pit, minlength=count),
+        "pull_count": np.bincount(of_pull, minlength=count),
+        "longest_pull": longest,
+    }
+    return {name: np.where(known, value, np.nan) for name, value in figures.items()}
+
+
+def _plain_cost(attempt: Attempt) -> FloatArray:
+    """Return the cost of each run with a carrier and no edits; infinite where it has no plan."""
+    plain = attempt.edited.plain
+    row, role = plain.states // 4, plain.states % 4
+    weights = attempt.sites.cost[row, role] - attempt.candidates.cost[row, role]
+    run = np.repeat(np.arange(len(plain.cost)), np.diff(plain.offsets))
+    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
+
+
+def by_rank(tried: pd.DataFrame, column: str, runs: int, *, missing: float) -> FloatArray:
+    """Return a column of the carriers tried, ranks x runs; ``missing`` where none was tried."""
+    rank = tried["rank"].to_numpy(dtype=np.int64)
+    out = np.full((int(rank.max(initial=0)) + 1, runs), missing)
+    out[rank, tried["run"].to_numpy(dtype=np.int64)] = tried[column].to_numpy(dtype=float)
+    return out
+
+
+def winners(value: FloatArray, bore: FloatArray, larger_for: float) -> IntArray:
+    """Return the attempt that wins each run: the cheapest, or a larger bore for little more.
+
+    ``value`` is what is made least, attempts x runs, infinite where there is no plan; ``bore``
+    that of the carriers, m.
+    """
+    if larger_for <= 0:
+        return np.asarray(np.argmin(value, axis=0), dtype=np.int64)
+    near = np.isfinite(value) & (value <= value.min(axis=0) * (1 + larger_for))
+    return np.asarray(np.argmax(np.where(near, bore, -1.0), axis=0), dtype=np.int64)
+
+
+def _shown(
+    ground: Shared, attempts: list[Attempt], tried: pd.DataFrame, runs: IntArray
+) -> IntArray:
+    """Return the attempt shown for each of the runs: the best, or the one that came closest."""
+    count = len(ground.runs.table)
+    value = by_rank(tried, "value", count, missing=np.inf)[:, runs]
+    bore = by_rank(tried, "bore", count, missing=0.0)[:, runs]
+    shown = winners(value, bore, ground.brief.carrier.larger_for)
+    lost = np.flatnonzero((ground.contest.tries[runs, 0] >= 0) & ~np.isfinite(value).any(axis=0))
+    ranks = tried.groupby("run")["rank"]
+    shown[lost] = [_closest(attempts, ranks.get_group(int(run)), int(run)) for run in runs[lost]]
+    return shown
+
+
+def _closest(attempts: list[Attempt], ranks: pd.Series, run: int) -> int:
+    """Return the attempt that left the least of a run without a plan; of equals the first."""
+
+    def left(rank: int) -> float:
+        attempt = attempts[rank]
+        covered = float(attempt.edited.choice.covered[run])
+        low, high = reached(attempt.sites, attempt.costs, run=run, covered=covered)
+        return round(high - low, 3)  # to the millimetre: noise decides nothing
+
+    closest: int = min(ranks.tolist(), key=left)
+    return closest
+
+
+def _blocked(
+    ground: Shared, attempts: list[Attempt], tried: pd.DataFrame, shown: IntArray
+) -> Iterator[tuple[int, str, float]]:
+    """Yield run, reason and chainage (m) of every run that no carrier gave a plan."""
+    rows = tried[tried["shown"] & ~np.isfinite(tried["cost"])]
+    for rank, mine in rows.groupby("rank"):
+        attempt = attempts[int(rank)]
+        yield from explain_blocked(
+            ground,
+            attempt,
+            mine["run"].to_numpy(dtype=np.int64),
+            lead=partial(_carriers_tried, ground, attempt, tried),
+        )
+
+
+def _carriers_tried(ground: Shared, best: Attempt, tried: pd.DataFrame, run: int) -> str:
+    """Say how many carriers were tried in a run that has no plan, and which came closest."""
+    pipe, count = best.table["carrier"].iloc[run], int((tried["run"] == run).sum())
+    suits = int(suiting(ground.contest, np.array([run])).sum())
+    if suits <= 1:
+        return f"the one carrier that may be used, {pipe}, gives no plan: "
+    rest = f", {count} planned through and the others no easier to pull" if count < suits else ""
+    return f"none of the {suits} carriers that suit gives a plan{rest}; with {pipe}, the closest, "
+
+
+def _rows_of(frames: list[pd.DataFrame], shown: IntArray) -> pd.DataFrame:
+    """Take each run's rows from the attempt shown for it; a run shown from none is left out."""
+    parts = [
+        frame[shown[frame["run"].to_numpy(dtype=np.int64)] == rank]
+        for rank, frame in enumerate(frames)
+    ]
+    return _in_order(parts)
+
+
+def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> pd.DataFrame:
+    """Tell of each run's candidates as they are for the carrier shown."""
+    limits, parts = refusal_limits(ground.brief), []
+    for rank, attempt in enumerate(attempts):
+        run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
+        rows = np.flatnonzero(shown[run] == rank)
+        parts.append(tell_candidates(attempt.candidates, rows, ground.scene, limits))
+    return _in_order(parts)
+
+
+def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    rows: pd.DataFrame = pd.concat(parts).sort_values("run", kind="stable")
+    return rows.reset_index(drop=True)

@@ -1,0 +1,76 @@
+"""Grounds kept as boxes against the same grounds as polygons, judged by shapely."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from geotools.siting.grounds import Grounds
+
+COUNT = 60
+
+
+@pytest.fixture(scope="module")
+def pairs() -> tuple[Grounds, Grounds]:
+    """The same pits as boxes and as polygons; every seventh ground is no box in either."""
+    rng = np.random.default_rng(3)
+    angle = rng.uniform(0, 2 * np.pi, (COUNT, 4))
+    foot = (
+        np.array([4e5, 5e6]) + rng.uniform(0, 200, (COUNT, 1, 2)) + rng.uniform(0, 5, (COUNT, 4, 2))
+    )
+    heading = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    length, half = rng.uniform(1, 40, (COUNT, 4)), rng.uniform(0.5, 3, (COUNT, 4))
+    lines = [
+        shapely.LineString([f, f + h * n])
+        for f, h, n in zip(foot.reshape(-1, 2), heading.reshape(-1, 2), length.ravel(), strict=True)
+    ]
+    drawn = shapely.buffer(lines, half.ravel(), cap_style="flat").reshape(COUNT, 4)
+    odd = (np.arange(COUNT * 4) % 7 == 0).reshape(COUNT, 4)
+    boxed = Grounds(foot, heading, length, half, np.where(odd, drawn, None))
+    return boxed, Grounds.of_polygons(drawn)
+
+
+def test_boxes_are_drawn_as_a_line_with_its_width(pairs: tuple[Grounds, Grounds]) -> None:
+    boxed, drawn = pairs
+    row, role = np.divmod(np.arange(COUNT * 4), 4)
+    apart = shapely.symmetric_difference(boxed.polygons(row, role), drawn.polygons(row, role))
+    assert shapely.area(apart).max() < 1e-6
+    assert 0 < boxed.boxed().sum() < COUNT * 4
+    assert not drawn.boxed().any()
+    assert boxed.area() == pytest.approx(drawn.area(), rel=1e-6)
+
+
+@pytest.mark.parametrize("distance", [0.5, 6.0, 30.0])
+def test_boxes_near_points_are_those_the_polygons_are_near(
+    pairs: tuple[Grounds, Grounds], distance: float
+) -> None:
+    boxed, drawn = pairs
+    points = np.array([4e5, 5e6]) + np.random.default_rng(4).uniform(-60, 260, (40, 2))
+    tree = shapely.STRtree(shapely.points(points))
+    gap = shapely.distance(drawn.shape[..., None], tree.geometries).min(axis=-1)
+    near = boxed.near_points(tree, distance)
+    assert (near == (gap <= distance)).all()
+    assert (near == drawn.near_points(tree, distance)).all()
+    assert 0 < near.sum() < near.size
+
+
+@pytest.mark.parametrize("distance", [0.0, 4.0])
+def test_boxes_near_places_are_those_the_polygons_are_near(
+    pairs: tuple[Grounds, Grounds], distance: float
+) -> None:
+    drawn = pairs[1]
+    corner = np.array([4e5, 5e6]) + np.random.default_rng(5).uniform(-20, 220, (15, 2))
+    places = shapely.box(*corner.T, *(corner + 12.0).T)
+    gap = shapely.distance(drawn.shape[..., None], places)
+    due = set(zip(*np.nonzero(gap <= distance), strict=True))
+    for grounds in pairs:
+        assert set(zip(*grounds.near_places(shapely.STRtree(places), distance), strict=True)) == due
+    assert due
+
+
+def test_a_pit_of_no_candidates_meets_nothing() -> None:
+    none = Grounds.of_polygons(np.zeros((0, 4), dtype=object))
+    tree = shapely.STRtree([shapely.Point(0, 0), shapely.Point(1, 1)])
+    assert none.near_points(tree, 5.0).shape == (0, 4)
+    assert all(len(part) == 0 for part in none.near_places(tree, 1.0))
