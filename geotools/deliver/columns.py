@@ -15,7 +15,7 @@ import shapely
 
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
-__all__ = ["GEOMETRY", "content_hash", "contract_table"]
+__all__ = ["GEOMETRY", "content_hash", "contract_table", "encoded"]
 
 GEOMETRY = "geometry"
 # Arrow metadata by which GDAL learns the description of a field.
@@ -29,7 +29,9 @@ _COLLECT = {
 }
 
 
-def contract_table(name: str, frame: pd.DataFrame, *, units: str) -> pa.Table:
+def contract_table(
+    name: str, frame: pd.DataFrame, *, units: str, wkb: pa.Array | None = None
+) -> pa.Table:
     """Return a layer as an Arrow table with the contract's fields and nothing else.
 
     Parameters
@@ -40,6 +42,8 @@ def contract_table(name: str, frame: pd.DataFrame, *, units: str) -> pa.Table:
         Columns under their bare names in SI base units, and ``geometry`` if the layer has one.
     units : str
         ``si`` or ``us``: the system of the columns.
+    wkb : Array, optional
+        Its geometries as `encoded` has them, where they were encoded before.
 
     Raises
     ------
@@ -58,20 +62,29 @@ def contract_table(name: str, frame: pd.DataFrame, *, units: str) -> pa.Table:
         for field in layer.fields
     ]
     if layer.geometry:
-        arrays.append(_wkb(frame[GEOMETRY].to_numpy(dtype=object), layer.geometry[0], name))
+        arrays.append(_wkb(name, frame) if wkb is None else wkb)
         fields.append(pa.field(GEOMETRY, pa.binary()))
     return pa.table(arrays, schema=pa.schema(fields))
 
 
-def content_hash(tables: Mapping[str, pd.DataFrame]) -> str:
+def encoded(tables: Mapping[str, pd.DataFrame]) -> dict[str, pa.Array]:
+    """Return the geometries of the layers that have any as WKB: for the file and for its hash."""
+    return {name: _wkb(name, frame) for name, frame in tables.items() if OUTPUTS[name].geometry}
+
+
+def content_hash(
+    tables: Mapping[str, pd.DataFrame], wkb: Mapping[str, pa.Array] | None = None
+) -> str:
     """Return a SHA-256 over layers, fields, values and geometries, whatever file holds them.
 
     Rows count in their order; the order of tables and of columns does not, nor do columns that
     are not in the contract. Values are hashed in SI, so the unit system of a file is no matter.
+    ``wkb`` is what `encoded` made of the same tables, if it is at hand.
     """
+    known = wkb or {}
     digest = hashlib.sha256()
     for name in sorted(tables):
-        table = contract_table(name, tables[name], units="si")
+        table = contract_table(name, tables[name], units="si", wkb=known.get(name))
         digest.update(f"layer {name} {table.num_rows}\n".encode())
         for field, column in zip(table.schema, table.columns, strict=True):
             digest.update(f"field {field.name} {field.type}\n".encode())
@@ -115,11 +128,12 @@ def _factor(field: Field, units: str) -> float:
     return dimension.units[dimension.suffix(units)]
 
 
-def _wkb(geometry: npt.NDArray[Any], kind: str, layer: str) -> pa.Array:
+def _wkb(layer: str, frame: pd.DataFrame) -> pa.Array:
     """Return geometries as WKB of the declared kind: single parts gathered, Z added or dropped."""
-    name, _, z = kind.partition(" ")
+    geometry: npt.NDArray[Any] = frame[GEOMETRY].to_numpy(dtype=object)
+    name, _, z = OUTPUTS[layer].geometry[0].partition(" ")
     if name == "Unknown":
-        return _encoded(shapely.force_2d(geometry))
+        return _encoded(geometry, 2)
     wanted = shapely.GeometryType[name.upper()]
     types = shapely.get_type_id(geometry)
     if name in _PARTS:
@@ -131,7 +145,7 @@ def _wkb(geometry: npt.NDArray[Any], kind: str, layer: str) -> pa.Array:
     if len(wrong):
         found = shapely.GeometryType(int(types[wrong[0]])).name
         raise ValueError(f"layer {layer}: geometry {wrong[0]} is a {found}, not a {name}")
-    return _encoded(_with_z(geometry) if z else shapely.force_2d(geometry))
+    return _encoded(_with_z(geometry), 3) if z else _encoded(geometry, 2)
 
 
 def _with_z(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -146,5 +160,6 @@ def _with_z(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return out
 
 
-def _encoded(geometry: npt.NDArray[Any]) -> pa.Array:
-    return pa.array(shapely.to_wkb(geometry, flavor="iso"), pa.binary())
+def _encoded(geometry: npt.NDArray[Any], dimension: int) -> pa.Array:
+    wkb = shapely.to_wkb(geometry, output_dimension=dimension, flavor="iso")
+    return pa.array(wkb, pa.binary())

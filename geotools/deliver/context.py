@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from geotools.intake.columns import Areas, Layers, Lines, Points
+from geotools.network.along import Axes
 from geotools.network.ragged import to_linestrings
 from geotools.network.runs import Chains
 from geotools.schema import OUTPUTS
@@ -38,7 +39,7 @@ def context_layer(layers: Layers, chains: Chains, reach: float) -> pd.DataFrame:
     reach : float
         Features within this of a run are taken, m; none if 0.
     """
-    axes = to_linestrings(chains.xy, chains.offsets) if reach > 0 else np.zeros(0, dtype=object)
+    axes = Axes.of(chains.xy, chains.offsets if reach > 0 else chains.offsets[:1])
     parts = [
         _near(name, part, axes, reach)
         for name in _SAID
@@ -47,13 +48,12 @@ def context_layer(layers: Layers, chains: Chains, reach: float) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _near(
-    name: str, part: Lines | Points | Areas, axes: npt.NDArray[np.object_], reach: float
-) -> pd.DataFrame:
+def _near(name: str, part: Lines | Points | Areas, axes: Axes, reach: float) -> pd.DataFrame:
     """Return the features of one layer near the axes, in their own order."""
     geometry = _geometry(part)
-    _, found = shapely.STRtree(geometry).query(axes, predicate="dwithin", distance=reach)
-    rows = np.unique(found)
+    near = np.zeros(len(geometry), dtype=bool)
+    near[axes.tree.query(geometry, predicate="dwithin", distance=reach)[0]] = True
+    rows = np.flatnonzero(near)
     table = part.table.iloc[rows].reset_index(drop=True)
     said = {to: table[own] for to, own in _SAID[name].items()}
     columns = {"layer": name, "feature": table["feature"], **said, "geometry": geometry[rows]}

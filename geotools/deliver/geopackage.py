@@ -20,6 +20,7 @@ from geotools.schema import OUTPUTS
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
     import pyproj
 
 __all__ = ["check_target", "write_geopackage"]
@@ -100,6 +101,7 @@ def write_geopackage(
     units: Literal["si", "us"],
     overwrite: bool,
     stations: bool = True,
+    wkb: Mapping[str, pa.Array] | None = None,
 ) -> dict[str, int]:
     """Write layers and tables of the contract to a GeoPackage, all or nothing.
 
@@ -118,6 +120,8 @@ def write_geopackage(
         Whether an existing file may be replaced.
     stations : bool
         Whether to write the stations layer, the largest.
+    wkb : mapping of str to Array, optional
+        Geometries of the tables as `encoded` has them, where they were encoded before.
 
     Returns
     -------
@@ -140,7 +144,7 @@ def write_geopackage(
         raise ValueError("no table to write")
     temporary = target.with_name(f".{target.stem}.{uuid.uuid4().hex}.gpkg")
     try:
-        counts = _write_layers(temporary, chosen, crs, units)
+        counts = _write_layers(temporary, chosen, crs, units, wkb or {})
         _check_existing(path, target, overwrite)
         temporary.replace(target)
         _sync_folder(target.parent)
@@ -161,21 +165,29 @@ def _discard(path: Path) -> None:
 
 
 def _write_layers(
-    path: Path, tables: Mapping[str, pd.DataFrame], crs: pyproj.CRS, units: str
+    path: Path,
+    tables: Mapping[str, pd.DataFrame],
+    crs: pyproj.CRS,
+    units: str,
+    wkb: Mapping[str, pa.Array],
 ) -> dict[str, int]:
     """Write all tables to a new file and wait until it is on the disk."""
     for name, frame in tables.items():
         _check_crs(name, frame, crs)
     with _gdal_options(_GDAL_OPTIONS):
         wkt = stored_wkt(crs, places_of(f for n, f in tables.items() if OUTPUTS[n].geometry))
-        counts = {n: _write_layer(path, n, frame, wkt, units) for n, frame in tables.items()}
+        counts = {
+            name: _write_layer(
+                path, name, contract_table(name, frame, units=units, wkb=wkb.get(name)), wkt
+            )
+            for name, frame in tables.items()
+        }
     _sync(path)
     return counts
 
 
-def _write_layer(path: Path, name: str, frame: pd.DataFrame, wkt: str, units: str) -> int:
+def _write_layer(path: Path, name: str, table: pa.Table, wkt: str) -> int:
     layer = OUTPUTS[name]
-    table = contract_table(name, frame, units=units)
     place: dict[str, Any] = {}
     if layer.geometry:
         place = {"geometry_name": GEOMETRY, "geometry_type": layer.geometry[0], "crs": wkt}

@@ -34,6 +34,8 @@ READ_ERRORS = (
     OSError,
     UnicodeDecodeError,
 )
+# Warnings that are about a program, this one or one that uses it.
+NOT_OF_THE_FILE = (DeprecationWarning, PendingDeprecationWarning, ResourceWarning)
 POINTING_DRIVERS = ("OGR_VRT", "WFS", "GDALG", "OAPIF", "OGCAPI", "HTTP", "ADBC")
 # Whole numbers with gaps stay whole: an identifier must not lose digits to a float.
 WHOLE_TYPES = {
@@ -116,7 +118,7 @@ def _heard(messages: list[str]) -> Iterator[None]:
         warnings.simplefilter("always")
         yield
     for item in caught:
-        if issubclass(item.category, DeprecationWarning | PendingDeprecationWarning):
+        if issubclass(item.category, NOT_OF_THE_FILE):
             warnings.warn_explicit(item.message, item.category, item.filename, item.lineno)
         elif str(item.message) not in messages:
             messages.append(str(item.message))

@@ -11,7 +11,7 @@ import shapely
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
-from geotools.network.along import locate_on_runs, runs_within
+from geotools.network.along import Axes, locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
@@ -98,7 +98,7 @@ def build_runs(
         diameter_tolerance=network.diameter_tolerance,
         max_turn=network.max_turn,
     )
-    others = _edges(graph, ~lined[graph.line])
+    others = Axes.of(*_edges(graph, ~lined[graph.line]))
     rules = BendRules(
         accuracy=accuracy,
         gather=bends.gather,
@@ -115,7 +115,7 @@ def build_runs(
 def _finished(
     graph: Graph,
     chains: Chains,
-    others: tuple[FloatArray, IntArray],
+    others: Axes,
     layers: Layers,
     rules: BendRules,
     reach: tuple[float, float],
@@ -123,7 +123,8 @@ def _finished(
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage."""
     table = _table(chains, layers.mains)
-    fittings = _located(layers.fittings, chains, others, reach)
+    axes = Axes.of(chains.xy, chains.offsets)
+    fittings = _located(layers.fittings, axes, others, reach)
     thinned = _thinned(chains, rules.accuracy)
     records = _angles(layers.fittings, fittings, table["length"].to_numpy(dtype=float))
     found = find_bends(
@@ -140,13 +141,9 @@ def _finished(
         thinned=thinned,
         bends=found,
         fittings=fittings,
-        valves=_located(layers.valves, chains, others, reach),
-        laterals=_located(layers.laterals, chains, others, reach),
-        edits=runs_within(
-            np.zeros((0, 2)) if layers.pit_edits is None else layers.pit_edits.xy,
-            (chains.xy, chains.offsets),
-            reach=edit_reach,
-        ),
+        valves=_located(layers.valves, axes, others, reach),
+        laterals=_located(layers.laterals, axes, others, reach),
+        edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),
         graph=graph,
     )
 
@@ -281,14 +278,13 @@ def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
 
 
 def _located(
-    points: Points | None,
-    chains: Chains,
-    others: tuple[FloatArray, IntArray],
-    reach: tuple[float, float],
+    points: Points | None, runs: Axes, others: Axes, reach: tuple[float, float]
 ) -> pd.DataFrame:
-    xy = points.xy if points is not None else np.zeros((0, 2))
-    runs = (chains.xy, chains.offsets)
-    return locate_on_runs(xy, runs, others, reach=reach[0], slack=reach[1])
+    return locate_on_runs(_places(points), runs, others, reach=reach[0], slack=reach[1])
+
+
+def _places(points: Points | None) -> FloatArray:
+    return points.xy if points is not None else np.zeros((0, 2))
 
 
 def _angles(fittings: Points | None, located: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
@@ -339,7 +335,7 @@ def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
 
 def _cut(
     chains: Chains,
-    others: tuple[FloatArray, IntArray],
+    others: Axes,
     fittings: Points | None,
     mains: Lines,
     rules: BendRules,
@@ -348,7 +344,7 @@ def _cut(
     findings: Findings,
 ) -> Chains:
     """Cut runs at caps and at turns above the limit, each a finding."""
-    located = _located(fittings, chains, others, reach)
+    located = _located(fittings, Axes.of(chains.xy, chains.offsets), others, reach)
     thinned = _thinned(chains, rules.accuracy)
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)
@@ -404,24 +400,21 @@ def _table(chains: Chains, mains: Lines) -> pd.DataFrame:
     """Describe every run: its mains in order, diameter, materials, length."""
     pieces = chains.pieces
     line = pieces["line"].to_numpy(dtype=np.int64)
-    rows = pd.DataFrame(
-        {
-            "run": pieces["run"],
-            "main": mains.table["main_id"].to_numpy(dtype=object)[line],
-            "material": mains.table["material"].fillna("").to_numpy(dtype=object)[line],
-        }
-    )
-    joined = rows.groupby("run", sort=True).agg(
-        main_ids=("main", lambda v: ",".join(dict.fromkeys(map(str, v)))),
-        material=("material", lambda v: ", ".join(dict.fromkeys(m for m in v if m)) or "unknown"),
-    )
+    names = mains.table["main_id"].to_numpy(dtype=object)[line]
+    materials = mains.table["material"].fillna("").to_numpy(dtype=object)[line]
+    later_runs = np.searchsorted(pieces["run"], np.arange(1, len(chains)))  # sorted by run
     digits = max(4, len(str(len(chains))))
     return pd.DataFrame(
         {
             "run_id": [f"R{i + 1:0{digits}d}" for i in range(len(chains))],
-            "main_ids": joined["main_ids"].to_numpy(dtype=object),
+            "main_ids": [
+                ",".join(dict.fromkeys(map(str, own))) for own in np.split(names, later_runs)
+            ][: len(chains)],
             "diameter": _least_diameter(chains, mains),
-            "material": joined["material"].to_numpy(dtype=object),
+            "material": [
+                ", ".join(filter(None, dict.fromkeys(own))) or "unknown"
+                for own in np.split(materials, later_runs)
+            ][: len(chains)],
             "length": line_lengths(chains.xy, chains.offsets),
         }
     )
@@ -435,17 +428,17 @@ def _report_angles(
     doubt = recorded & (np.abs(bends["deflection"] - bends["drawn"]) > ANGLE_DOUBT).to_numpy()
     odd = bends[doubt]
     run = odd["run"].to_numpy(dtype=np.int64)
-    xy = points_along(chains.xy, chains.offsets, run, odd["chainage"].to_numpy(dtype=float))
+    names = table["run_id"].to_numpy(dtype=object)[run]
+    at = odd["chainage"].to_numpy(dtype=float)
+    recorded_deg, drawn_deg = (np.degrees(odd[n].to_numpy()) for n in ("deflection", "drawn"))
+    xy = points_along(chains.xy, chains.offsets, run, at)
     findings.add_points(
         "warning",
         "bend-angle-disagrees",
         [
-            f"run {table['run_id'].iloc[r]} at {findings.length(c)}: the fitting is on record with "
-            f"{np.degrees(d):.0f} deg, the drawing turns {np.degrees(w):.0f} deg; the record "
-            "is used. Check the fitting on site."
-            for r, c, d, w in zip(
-                run, odd["chainage"], odd["deflection"], odd["drawn"], strict=True
-            )
+            f"run {name} at {findings.length(c)}: the fitting is on record with {d:.0f} deg, the "
+            f"drawing turns {w:.0f} deg; the record is used. Check the fitting on site."
+            for name, c, d, w in zip(names, at, recorded_deg, drawn_deg, strict=True)
         ],
         layer="fittings",
         features=[""] * len(odd),

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import shapely
 from scipy.spatial import cKDTree
 
+from geotools.accel import in_threads
 from geotools.network.gaps import components, join_gaps
 from geotools.network.pieces import (
     TOUCH,
@@ -25,9 +26,17 @@ from geotools.network.pieces import (
     end_points,
     ends_of_pieces,
 )
-from geotools.network.ragged import FloatArray, IntArray, take, to_linestrings
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, take, to_linestrings
 
-__all__ = ["TOUCH", "Graph", "Pieces", "cut_lines", "node_lines", "unnoded_crossings"]
+__all__ = [
+    "TOUCH",
+    "Graph",
+    "Pieces",
+    "crossing_pairs",
+    "cut_lines",
+    "node_lines",
+    "unnoded_crossings",
+]
 
 
 @dataclass(frozen=True)
@@ -112,8 +121,7 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
     if len(graph) == 0:
         return np.zeros((0, 2), dtype=np.int64), np.zeros((0, 2))
     lines = to_linestrings(graph.xy, graph.offsets)
-    pairs = shapely.STRtree(lines).query(lines, predicate="crosses").T
-    pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
+    pairs = crossing_pairs(lines)
     place = shapely.get_coordinates(
         shapely.point_on_surface(shapely.intersection(lines[pairs[:, 0]], lines[pairs[:, 1]]))
     )
@@ -125,6 +133,15 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
             gap = np.hypot(*(graph.node_xy[a[:, i]] - place).T)
             near |= shared & (gap <= 2 * tolerance)
     return pairs[~near], place[~near]
+
+
+def crossing_pairs(lines: npt.NDArray[np.object_]) -> IntArray:
+    """Return the pairs of lines that cross, each once, the lower row first, shape (k, 2)."""
+    # The tree could test them itself, but would test every pair twice.
+    pairs = shapely.STRtree(lines).query(lines).T
+    pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
+    cross: IntArray = pairs[in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])]
+    return cross
 
 
 def _empty() -> Graph:
@@ -146,12 +163,26 @@ def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return where ends touch the inside of lines: line and distance along it, shape (k, 2)."""
     points = end_points(xy, offsets)
     lines = to_linestrings(xy, offsets)
-    at = shapely.points(points)
-    end, line = shapely.STRtree(lines).query(at, predicate="dwithin", distance=TOUCH)
-    other = end // 2 != line
-    along = shapely.line_locate_point(lines[line[other]], at[end[other]])
+    # Ends mostly lie on each other: each place is looked at once.
+    _, first, place = np.unique(
+        points.view(np.complex128).ravel(), return_index=True, return_inverse=True
+    )
+    at = shapely.points(points[first])
+    spot, line = shapely.STRtree(lines).query(at, predicate="dwithin", distance=TOUCH)
+    other = _ends_of_others(place, len(first))[spot] | (first[spot] // 2 != line)
+    along = shapely.line_locate_point(lines[line[other]], at[spot[other]])
     found = np.stack([line[other].astype(float), along], axis=1)
     return np.concatenate([found, _self_touches(xy, offsets, lines)])
+
+
+def _ends_of_others(place: IntArray, places: int) -> BoolArray:
+    """Return at which places, of those of the line ends, ends of more than one line lie."""
+    low, high = np.full(places, len(place)), np.full(places, -1)
+    line = np.arange(len(place)) // 2
+    np.minimum.at(low, place, line)
+    np.maximum.at(high, place, line)
+    several: BoolArray = low != high
+    return several
 
 
 def _self_touches(xy: FloatArray, offsets: IntArray, lines: npt.NDArray[np.object_]) -> FloatArray:

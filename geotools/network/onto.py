@@ -20,7 +20,7 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 
-__all__ = ["OnEdges", "bring_onto_edges"]
+__all__ = ["Edges", "OnEdges", "bring_onto_edges"]
 
 ALMOST = 1.25  # times the offset; another main within that is almost as near
 
@@ -57,40 +57,66 @@ class OnEdges:
         return len(self.edge)
 
 
-def bring_onto_edges(
-    points: FloatArray, graph: Graph, *, carrying: BoolArray, rank: IntArray, sure: float
-) -> OnEdges:
+@dataclass(frozen=True)
+class Edges:
+    """The edges of a graph that count, indexed.
+
+    Attributes
+    ----------
+    row : ndarray of int64, shape (m,)
+        Their rows in the graph.
+    rank : ndarray of int64, shape (m,)
+        Order of their mains by identifier; settles ties whatever the feature order.
+    lines : ndarray of LineString, shape (m,)
+    tree : STRtree
+        Of the lines.
+    middle : ndarray of int64, shape (m, 2)
+        Their middles in whole millimetres; settles ties of one main.
+    forward : ndarray of bool, shape (m,)
+        Whether they are drawn from west to east.
+    """
+
+    row: IntArray
+    rank: IntArray
+    lines: npt.NDArray[np.object_]
+    tree: shapely.STRtree
+    middle: IntArray
+    forward: BoolArray
+
+    @classmethod
+    def of(cls, graph: Graph, *, carrying: BoolArray, rank: IntArray) -> Edges:
+        """Index the edges ``carrying``, shape (n,); ``rank``, shape (n,), is of all edges."""
+        row = np.flatnonzero(carrying)
+        xy, offsets = graph.xy[take(graph.offsets, row)], offsets_of(np.diff(graph.offsets)[row])
+        lines = to_linestrings(xy, offsets)
+        return cls(row, rank[row], lines, shapely.STRtree(lines), *_drawn(xy, offsets))
+
+
+def bring_onto_edges(points: FloatArray, edges: Edges, *, sure: float) -> OnEdges:
     """Find the nearest edge of every point.
 
     Parameters
     ----------
     points : ndarray, shape (p, 2)
-    graph : Graph
-    carrying : ndarray of bool, shape (n,)
-        Edges that count.
-    rank : ndarray of int64, shape (n,)
-        Order of the edges' mains by identifier; settles ties whatever the feature order.
+    edges : Edges
     sure : float
         A point within this of its edge is taken to belong to it, m; others may have rivals.
     """
-    rows = np.flatnonzero(carrying)
-    if not len(rows) or not len(points):
+    if not len(edges.row) or not len(points):
         return _nowhere(len(points))
-    xy, offsets = graph.xy[take(graph.offsets, rows)], offsets_of(np.diff(graph.offsets)[rows])
-    lines, spots = to_linestrings(xy, offsets), shapely.points(points)
-    pairs = _near(lines, spots, sure)
-    drawn = _drawn(xy, offsets)
-    own = _first_choice(pairs, rank[rows], drawn)
+    spots = shapely.points(points)
+    pairs = _near(edges, spots, sure)
+    own = _first_choice(pairs, edges)
     edge, offset = pairs.line[own], pairs.gap[own]
     rival = (pairs.line != edge[pairs.point]) & (offset[pairs.point] > sure)
     point, other = pairs.point[rival], pairs.line[rival]
     return OnEdges(
-        edge=rows[edge],
-        at=shapely.line_locate_point(lines[edge], spots),
+        edge=edges.row[edge],
+        at=shapely.line_locate_point(edges.lines[edge], spots),
         offset=offset,
-        forward=drawn.forward[edge],
-        rivals=np.stack([point, rows[other]], axis=1),
-        rival_at=shapely.line_locate_point(lines[other], spots[point]),
+        forward=edges.forward[edge],
+        rivals=np.stack([point, edges.row[other]], axis=1),
+        rival_at=shapely.line_locate_point(edges.lines[other], spots[point]),
     )
 
 
@@ -114,9 +140,9 @@ class _Pairs:
     gap: FloatArray
 
 
-def _near(lines: npt.NDArray[np.object_], spots: npt.NDArray[np.object_], sure: float) -> _Pairs:
+def _near(edges: Edges, spots: npt.NDArray[np.object_], sure: float) -> _Pairs:
     """Find, for every point, its nearest line and all that are as near or almost so."""
-    tree = shapely.STRtree(lines)
+    tree = edges.tree
     close = tree.query(spots, predicate="dwithin", distance=sure + TOUCH)
     missed = np.ones(len(spots), dtype=bool)
     missed[close[0]] = False
@@ -126,18 +152,13 @@ def _near(lines: npt.NDArray[np.object_], spots: npt.NDArray[np.object_], sure: 
     point, line = np.concatenate([close, [far[around[0]], around[1]]], axis=1)
     order = np.lexsort([line, point])
     point, line = point[order].astype(np.int64), line[order].astype(np.int64)
-    return _Pairs(point, line, shapely.distance(lines[line], spots[point]))
+    return _Pairs(point, line, shapely.distance(edges.lines[line], spots[point]))
 
 
-@dataclass(frozen=True)
-class _Drawn:
-    """Middles of lines, in whole millimetres, and whether they are drawn from west to east."""
-
-    middle: IntArray
-    forward: BoolArray
-
-
-def _drawn(xy: FloatArray, offsets: IntArray) -> _Drawn:
+def _drawn(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, BoolArray]:
+    """Return the middles of lines, mm, and whether they are drawn from west to east."""
+    if len(offsets) < 2:
+        return np.zeros((0, 2), dtype=np.int64), np.zeros(0, dtype=bool)
     rows = np.arange(len(offsets) - 1)
     middle = points_along(xy, offsets, rows, line_lengths(xy, offsets) / 2)
     first, last = offsets[:-1], offsets[1:] - 1
@@ -145,17 +166,17 @@ def _drawn(xy: FloatArray, offsets: IntArray) -> _Drawn:
     back = np.concatenate([xy[last], xy[last - 1]], axis=1)
     diff = np.round(ahead - back, 3)
     lead = np.take_along_axis(diff, np.argmax(diff != 0, axis=1)[:, None], axis=1)[:, 0]
-    return _Drawn(np.round(middle * 1000).astype(np.int64), lead <= 0)
+    return np.round(middle * 1000).astype(np.int64), lead <= 0
 
 
-def _first_choice(pairs: _Pairs, rank: IntArray, drawn: _Drawn) -> IntArray:
+def _first_choice(pairs: _Pairs, edges: Edges) -> IntArray:
     """Return each point's pair: of the lines as near as the nearest, the first by identifier."""
     least = np.full(int(pairs.point.max()) + 1, np.inf)
     np.minimum.at(least, pairs.point, pairs.gap)
     tied = np.flatnonzero(pairs.gap <= least[pairs.point] + TOUCH)
     line = pairs.line[tied]
-    x, y = drawn.middle[line].T
-    order = tied[np.lexsort([y, x, rank[line], pairs.point[tied]])]
+    x, y = edges.middle[line].T
+    order = tied[np.lexsort([y, x, edges.rank[line], pairs.point[tied]])]
     first = np.ones(len(order), dtype=bool)
     first[1:] = pairs.point[order][1:] != pairs.point[order][:-1]
     return order[first]

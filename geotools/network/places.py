@@ -157,5 +157,5 @@ def on_measures(xy: FloatArray, places: Places, rows: IntArray, distance: FloatA
     """As `points_along`, for vertices whose measures are given."""
     if not len(rows):
         return np.zeros((0, 2))
-    columns = [places.interpolate(rows, distance, xy[:, k]) for k in (0, 1)]
-    return np.stack(columns, axis=1)
+    spot = places.between(rows, distance)
+    return np.stack([spot.of(xy[:, k]) for k in (0, 1)], axis=1)

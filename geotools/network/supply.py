@@ -10,7 +10,7 @@ import pandas as pd
 from geotools.intake.columns import Points
 from geotools.intake.findings import Findings
 from geotools.network.noding import TOUCH, Graph
-from geotools.network.onto import OnEdges, bring_onto_edges
+from geotools.network.onto import Edges, OnEdges, bring_onto_edges
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
 from geotools.network.segments import (
@@ -106,7 +106,8 @@ def build_supply(
         belong to another, m.
     findings : Findings
     """
-    stand = line_valves(valves, graph, carrying=carrying, rank=rank, snap=snap, findings=findings)
+    edges = Edges.of(graph, carrying=carrying, rank=rank)
+    stand = line_valves(valves, graph, edges, carrying=carrying, snap=snap, findings=findings)
     lengths = line_lengths(graph.xy, graph.offsets)
     links = split_edges(lengths, valve_edge=stand.edge, valve_at=stand.at)
     segments = build_segments(
@@ -116,7 +117,7 @@ def build_supply(
         carrying=carrying,
         separates=stand.separates,
     )
-    place = _Place(graph, carrying, rank, links, segments)
+    place = _Place(graph, carrying, edges, links, segments)
     services = place.onto(laterals, sure=snap)
     served = _customers(place, laterals, services, findings)
     source = _sources(place, sources, findings)
@@ -134,14 +135,14 @@ class _Place:
 
     graph: Graph
     carrying: BoolArray
-    rank: IntArray
+    edges: Edges
     links: Links
     segments: Segments
 
     def onto(self, points: Points | None, *, sure: float) -> OnEdges:
         """Bring points onto the edges that carry water."""
         xy = points.xy if points is not None else np.zeros((0, 2))
-        return bring_onto_edges(xy, self.graph, carrying=self.carrying, rank=self.rank, sure=sure)
+        return bring_onto_edges(xy, self.edges, sure=sure)
 
     def segment(self, edge: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:
         """Return the segment of places on edges; at a valve, of its western side."""

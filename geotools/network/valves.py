@@ -10,7 +10,7 @@ import numpy.typing as npt
 from geotools.intake.columns import Points
 from geotools.intake.findings import Findings
 from geotools.network.noding import Graph
-from geotools.network.onto import OnEdges, bring_onto_edges
+from geotools.network.onto import Edges, OnEdges, bring_onto_edges
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
 
 __all__ = ["LineValves", "line_valves"]
@@ -56,9 +56,9 @@ class LineValves:
 def line_valves(
     points: Points | None,
     graph: Graph,
+    edges: Edges,
     *,
     carrying: BoolArray,
-    rank: IntArray,
     snap: float,
     findings: Findings,
 ) -> LineValves:
@@ -72,10 +72,10 @@ def line_valves(
     points : Points or None
         The valves' layer: ``kind``, ``open`` (1, 0; taken as open where missing).
     graph : Graph
+    edges : Edges
+        Those of the graph that carry water, indexed.
     carrying : ndarray of bool, shape (n,)
-        Edges that carry water.
-    rank : ndarray of int64, shape (n,)
-        Order of the edges' mains by identifier.
+        Which edges those are.
     snap : float
         A valve farther from every main than this is not counted on, m.
     findings : Findings
@@ -87,7 +87,7 @@ def line_valves(
     kind = points.table["kind"].fillna("").astype(str).str.casefold()
     other = kind.str.contains(NO_LINE_VALVE, regex=True).to_numpy(dtype=bool)
     state = points.table["open"].to_numpy(dtype=float)
-    on = bring_onto_edges(points.xy, graph, carrying=carrying, rank=rank, sure=snap)
+    on = bring_onto_edges(points.xy, edges, sure=snap)
     junction, at = _at_nodes(on, graph, carrying)
     far = ~other & (on.offset > snap)
     unclear = ~other & ~far & junction

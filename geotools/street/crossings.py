@@ -9,7 +9,7 @@ import shapely
 from scipy.spatial import cKDTree
 
 from geotools.network.gaps import components
-from geotools.network.noding import TOUCH, Graph
+from geotools.network.noding import TOUCH, Graph, crossing_pairs
 from geotools.network.pieces import cut_lines
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, to_linestrings
 
@@ -97,12 +97,8 @@ def _half_round(xy: FloatArray) -> FloatArray:
 def _crossing(graph: Graph, reach: float) -> _Met:
     """Find where edges cross; a node of theirs within reach, m, is at the crossing."""
     lines = to_linestrings(graph.xy, graph.offsets)
-    first, second = shapely.STRtree(lines).query(lines)
-    first, second = first[first < second], second[first < second]
-    cross = shapely.crosses(lines[first], lines[second])
-    first, second = first[cross], second[cross]
-    order = np.lexsort([second, first])
-    pairs = np.stack([first[order], second[order]], axis=1).astype(np.int64)
+    pairs = crossing_pairs(lines)
+    pairs = pairs[np.lexsort(pairs.T[::-1])]
     parts, row = shapely.get_parts(
         shapely.intersection(lines[pairs[:, 0]], lines[pairs[:, 1]]), return_index=True
     )

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.accel import ready_tree
+from geotools.accel import in_threads, ready_tree
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
@@ -69,7 +69,7 @@ def build_scene(
         max_turn=rules.max_turn,
     )
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
-    ground = shapely.buffer(to_linestrings(streets.xy, streets.offsets), half)
+    ground = in_threads(shapely.buffer, to_linestrings(streets.xy, streets.offsets), half)
     return StreetScene(net, corridors, ready_tree(ground), rules)
 
 

@@ -15,6 +15,7 @@ import shapely
 
 from geotools.brief import Brief, settings
 from geotools.call import silent
+from geotools.deliver.columns import encoded
 from geotools.deliver.geopackage import write_geopackage
 from geotools.errors import SlipmainError
 from geotools.intake.columns import Areas, Layers, Lines, Points
@@ -77,6 +78,7 @@ def plan_district(job: Job) -> Entry | None:
         named=lambda runs: _named(runs, job),
     )
     tables = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
+    wkb = encoded(tables)
     write_geopackage(
         job.target,
         tables,
@@ -84,8 +86,9 @@ def plan_district(job: Job) -> Entry | None:
         units=job.brief.output.units,
         overwrite=True,
         stations=job.brief.output.stations,
+        wkb=wkb,
     )
-    summary = summarise(tables, job.brief, None).summary
+    summary = summarise(tables, job.brief, None, wkb).summary
     return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 import shapely
 
 from geotools.brief import Brief
@@ -121,16 +123,22 @@ def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.Dat
 
 def _footprint_layer(layout: Layout) -> pd.DataFrame:
     pits = layout.pits
-    shapes = [
-        g if g.geom_type == "MultiPolygon" else shapely.MultiPolygon([g]) for g in pits["ground"]
-    ]
-    geometry = np.empty(len(shapes), dtype=object)
-    geometry[:] = shapes
+    geometry = pits["ground"].to_numpy(dtype=object).copy()
+    single = shapely.get_type_id(geometry) == shapely.GeometryType.POLYGON
+    geometry[single] = shapely.multipolygons(geometry[single][:, None])
     return pits[["pit_id", "run_id", "role", "area"]].assign(geometry=geometry)
 
 
-def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outcome:
-    """Put the result of a plan into a summary and a few lines of text."""
+def summarise(
+    tables: dict[str, Any],
+    brief: Brief,
+    target: Path | None,
+    wkb: Mapping[str, pa.Array] | None = None,
+) -> Outcome:
+    """Put the result of a plan into a summary and a few lines of text.
+
+    ``wkb`` is what `encoded` made of the tables, if it is at hand.
+    """
     runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
     length = DIMENSIONS["length"]
     unit = length.suffix(brief.output.units)
@@ -152,7 +160,7 @@ def summarise(tables: dict[str, Any], brief: Brief, target: Path | None) -> Outc
         "shared_saving": shared,
         "findings": found,
         "output": None if target is None else str(target),
-        "content_hash": content_hash(tables),
+        "content_hash": content_hash(tables, wkb),
     }
     lines = [
         f"runs      {status['planned']} planned, {status['no_plan']} without a plan, "

@@ -83,6 +83,7 @@ def plan(
     OutputError
         If the plan cannot be written.
     """
+    from geotools.deliver.columns import encoded
     from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
@@ -96,6 +97,8 @@ def plan(
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
     layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
     tables = plan_tables(layout, read, brief)
+    del layout  # by far the most of what is held
+    wkb = encoded(tables)
     units = brief.output.units
     if target is not None:
         progress("writing", 0.0)
@@ -106,7 +109,8 @@ def plan(
             units=units,
             overwrite=overwrite,
             stations=brief.output.stations,
+            wkb=wkb,
         )
         if styles:
             write_styles(target, counts, units=units)
-    return summarise(tables, brief, target)
+    return summarise(tables, brief, target, wkb)

@@ -6,6 +6,7 @@ import hashlib
 import json
 import sqlite3
 import struct
+import warnings
 import zipfile
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import shapely
 
 from geotools.brief import load_brief
 from geotools.intake.read import read_layers
+from geotools.intake.vector import _heard
 
 FORMATS = {
     "net.gpkg": "GPKG",
@@ -224,6 +226,13 @@ def test_not_a_number_in_a_file_is_set_aside_by_name(tmp_path, network, read_fil
     assert row["feature"] == "B"
     assert shapely.equals(row["geometry"], shapely.Point(5e5, 5.2e6))
     assert layers.mains.table["main_id"].tolist() == ["A"]
+
+
+def test_a_file_left_open_elsewhere_is_no_word_of_the_reader() -> None:
+    messages: list[str] = []
+    with pytest.warns(ResourceWarning, match="unclosed"), _heard(messages):
+        warnings.warn("unclosed file", ResourceWarning, stacklevel=1)
+    assert messages == []
 
 
 def test_what_the_reader_warns_of_is_a_finding(tmp_path, read_file, found):

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geotools.errors import LayerError
-from geotools.network.along import locate_on_runs
+from geotools.network.along import STEPS, Axes, locate_on_runs, runs_within
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import measures, pairs_within, row_of, take, to_linestrings
@@ -215,8 +215,8 @@ def test_reordered_runs_keep_what_is_theirs(chained: Chained) -> None:
 
 def test_a_point_where_two_runs_meet_is_on_both() -> None:
     xy = np.array([(0, 0), (50, 0), (50, 0), (50, 40), (0, 9), (50, 9)], dtype=float)
-    runs = (xy[:4], np.array([0, 2, 4]))
-    others = (xy[4:], np.array([0, 2]))
+    runs = Axes.of(xy[:4], np.array([0, 2, 4]))
+    others = Axes.of(xy[4:], np.array([0, 2]))
     points = np.array([(50, 0), (10, 8), (10, 1), (10, 4.6), (10, -4)], dtype=float)
     found = locate_on_runs(points, runs, others, reach=3.0, slack=0.5)
     assert found[["point", "run", "chainage"]].to_numpy().tolist() == [
@@ -227,6 +227,32 @@ def test_a_point_where_two_runs_meet_is_on_both() -> None:
     wide = locate_on_runs(points, runs, others, reach=9.0, slack=0.5)
     # 4.6 m from the run and 4.4 m from the other main: within the slack
     assert sorted(wide["point"]) == [0, 0, 2, 3, 4]
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    sizes=st.lists(st.integers(2, 3 * STEPS), min_size=1, max_size=5),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_a_run_indexed_by_stretches_is_as_near_as_the_whole(sizes: list[int], seed: int) -> None:
+    random = np.random.default_rng(seed)
+    offsets = np.concatenate([[0], np.cumsum(sizes)])
+    xy = np.cumsum(random.uniform(-9, 9, (offsets[-1], 2)), axis=0)
+    points = np.concatenate([random.uniform(-40, 40, (20, 2)), xy])  # vertices end stretches too
+    lines, at, reach = to_linestrings(xy, offsets), shapely.points(points), 8.0
+    gaps = shapely.distance(lines[:, None], at[None, :])
+    axes = Axes.of(xy, offsets)
+    within = runs_within(points, axes, reach=reach)
+    pairs = {(int(p), int(r)) for r, p in np.argwhere(gaps <= reach)}
+    assert set(zip(within["point"], within["run"], strict=True)) == pairs
+    assert len(within) == len(pairs)
+    none = Axes.of(np.zeros((0, 2)), np.zeros(1, dtype=np.int64))
+    found = locate_on_runs(points, axes, none, reach=reach, slack=0.0)
+    least = gaps.min(axis=0)
+    nearest = {(int(p), int(r)) for r, p in np.argwhere((gaps == least) & (least <= reach))}
+    assert set(zip(found["point"], found["run"], strict=True)) == nearest
+    assert len(found) == len(nearest)
+    assert np.array_equal(found["offset"], gaps[found["run"], found["point"]])
 
 
 def test_a_place_within_rounding_of_a_row_is_found_by_its_own_chainage() -> None:
