@@ -20,6 +20,7 @@ from geotools.pipe.bending import (
 from geotools.pipe.excavation import egress_count, pit_volume_m3, ramp_volume_m3, slope_ratio
 from geotools.pipe.fit import clearance_m, fit, largest_outside_m
 from geotools.pipe.pits import (
+    deepest_drop_m,
     exit_angle_rad,
     insertion_length_m,
     pit_width_m,
@@ -165,6 +166,12 @@ def test_a_pit_too_deep_for_its_radius_is_refused(form: str, most: float) -> Non
     assert insertion_length_m(most * 10.0, 10.0, form=form) > 0
     with pytest.raises(RangeError, match=form):
         insertion_length_m(most * 10.0 + 0.01, 10.0, form=form)
+
+
+@pytest.mark.parametrize("radius", [0.0, -0.5])
+def test_a_carrier_is_bent_to_no_radius_of_nothing(radius: float) -> None:
+    with pytest.raises(RangeError, match="radius_m"):
+        deepest_drop_m(radius)
 
 
 def test_an_unknown_form_is_refused() -> None:

@@ -106,6 +106,27 @@ def test_columns_of_different_length_are_refused() -> None:
         choose(dataclasses.replace(_runs(5), working_pa=np.full(6, 8e5)), _pipes())
 
 
+def test_no_groundwater_told_is_none() -> None:
+    pipes = as_columns(contenders(systems=["DIPS"], materials=["PE4710"], drs=[32.5]))
+    runs = dataclasses.replace(_runs(5), groundwater_head_m=1.0)
+    # 193 MPa/(1 - 0.45^2) x 2/31.5^3 x 0.76 for 3 % oval / 2: less than the 9.8 kPa of 1 m
+    assert not choose(runs, pipes).collapse.any()
+    names = [f.name for f in dataclasses.fields(runs) if f.name != "groundwater_head_m"]
+    untold = RunColumns(**{name: getattr(runs, name) for name in names})
+    assert choose(untold, pipes).collapse.all()
+
+
+def test_a_carrier_that_carries_just_what_the_host_does_is_taken() -> None:
+    pipes = _pipes()
+    runs = RunColumns(
+        host_low_m=pipes.bore_m, host_centre_m=pipes.bore_m, host_c=150.0, working_pa=5e5
+    )
+    carries = choose(runs, pipes).flow
+    assert np.diag(carries).all()
+    # at one C the wider bore carries more, whatever else
+    assert np.array_equal(carries, pipes.bore_m >= pipes.bore_m[:, np.newaxis])
+
+
 def test_no_carriers_are_refused() -> None:
     with pytest.raises(RangeError, match="number of carriers"):
         choose(_runs(3), as_columns([]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import csv
 import importlib
+import inspect
 import pkgutil
 import re
 import sys
@@ -61,6 +62,17 @@ def test_public_names_are_sorted_and_exist(module: str) -> None:
     lower = [n for n in names if n[0].islower()]
     assert names == sorted(upper) + sorted(camel) + sorted(lower)
     assert all(hasattr(loaded, name) for name in names)
+
+
+@pytest.mark.parametrize("module", [name for name in MODULES if not name.endswith("_parts")])
+def test_what_may_be_left_out_is_given_by_name(module: str) -> None:
+    loaded = importlib.import_module(f"geotools.pipe.{module}")
+    for name in loaded.__all__:
+        if inspect.isfunction(getattr(loaded, name)):
+            for given in inspect.signature(getattr(loaded, name)).parameters.values():
+                # the year a main was laid is a column like the others, unknown at times
+                if given.default is not given.empty and given.name != "installed":
+                    assert given.kind is given.KEYWORD_ONLY, (name, given.name)
 
 
 def _ranges(module: str) -> Iterator[tuple[str, str, str, tuple[float, float, bool]]]:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from geotools.pipe import worksheets
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m, passing_radius_m
 from geotools.pipe.catalogue import Carrier, carrier
 from geotools.pipe.external import FIFTY_YEARS_H, annulus_volume_m3, collapse_pressure_pa
@@ -126,6 +127,14 @@ def test_the_pull_sheet_shows_the_force_at_three_frictions() -> None:
     assert _result(sheet, "utilisation") == pytest.approx(float(expected[1]) / allowed)
 
 
+@pytest.mark.parametrize("tail", [0.0, 0.5])
+def test_a_tail_however_short_is_a_step(tail: float) -> None:
+    shown = {step.symbol: step.value for step in _sheet("pull", PE, tail_length_m=tail).steps}
+    assert ("F tail" in shown) is (tail > 0)
+    # rollers: 0.1 of the weight of half a metre
+    assert shown.get("F tail", 0.0) == pytest.approx(0.1 * tail * float(weight_n_per_m(PE)))
+
+
 def test_the_pull_sheet_says_what_governs() -> None:
     def governor(**changes: object) -> tuple[object, bool | None]:
         sheet = _sheet("pull", PE, **changes)
@@ -169,6 +178,38 @@ def test_a_sheet_fails_when_its_limit_is_broken(name: str, changes: dict[str, ob
     sheet = _sheet(name, PE, **changes)
     assert sheet.passes is False
     assert sheet.results[-1].value == "fails"
+
+
+def test_the_gauge_of_a_test_reads_less_by_the_water_below_it() -> None:
+    sheet = _sheet("test", PE, factor=1.5, fall_m=10.0)
+    # 10 m of water are 98.0665 kPa
+    assert _result(sheet, "P gauge") == pytest.approx(1.5 * 7e5 - 98066.5)
+
+
+def test_only_the_class_of_pvc_is_cut_to_whole_psi() -> None:
+    """C900 lists DR 25 with 165 psi where 2 x 2000/(25 - 1) is 166.7."""
+    for pipe in (PE, PVC):
+        shown = {step.symbol: step for step in _sheet("pressure", pipe).steps}
+        assert ("whole 5 psi" in shown["PC"].formula) is (pipe is PVC)
+        uncut = 2.0 * shown["HDS"].value / (pipe.dr - 1.0)
+        cut = 1.667 if pipe is PVC else 0.0
+        assert uncut - shown["PC"].value == pytest.approx(cut * 6894.76, rel=1e-3, abs=1.0)
+
+
+@pytest.mark.parametrize("pipe", [PE, PVC], ids=["PE", "PVC"])
+def test_only_pvc_tires(pipe: Carrier) -> None:
+    surging = _sheet("pressure", pipe, recurring_velocity=0.3, surges_per_day=50.0)
+    half = _sheet("pressure", pipe, surges_per_day=50.0)
+    assert any(step.symbol == "P fatigue" for step in surging.steps) is (pipe is PVC)
+    assert not any(step.symbol == "P fatigue" for step in half.steps)
+    assert not any("fatigue" in text for text in surging.cautions)
+    assert any("fatigue" in text for text in half.cautions) is (pipe is PVC)
+
+
+def test_a_safety_on_the_surges_below_one_is_none() -> None:
+    assert _sheet("pressure", PVC, fatigue_safety=1.0)
+    with pytest.raises(RangeError, match="fatigue_safety"):
+        _sheet("pressure", PVC, fatigue_safety=0.9)
 
 
 def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
