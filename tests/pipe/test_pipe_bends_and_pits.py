@@ -105,6 +105,13 @@ def test_a_ratio_beyond_the_table_is_refused_for_polyethylene_only() -> None:
         least_radius_m("PE4710", 51.0, 0.5)
 
 
+def test_halfway_to_the_frost_the_radius_is_halfway_wider() -> None:
+    """PE: 20, 35 and 50 outside diameters at 20, 10 and 0 C; PVC 250 and 300. Weak memory."""
+    cold = cold_factor(np.array(["PE4710", "PE100"]), [[20.0], [10.0], [0.0]])
+    assert cold.tolist() == [[1.0, 1.0], [35 / 20, 35 / 20], [50 / 20, 50 / 20]]
+    assert cold_factor("PVC", [20.0, 10.0, 0.0]) == pytest.approx([1.0, 275 / 250, 300 / 250])
+
+
 def test_cold_widens_the_radius_and_warmth_does_not_narrow_it() -> None:
     for material in ("PE4710", "PVC"):
         factor = cold_factor(material, np.linspace(-20, 60, 81))

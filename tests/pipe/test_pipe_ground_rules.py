@@ -18,10 +18,13 @@ import pytest
 
 import geotools.pipe
 from geotools.pipe._ranges import ChoiceError, RangeError, check_choice, check_range
+from geotools.pipe.bending import bending_strain
 from geotools.pipe.catalogue import carrier
 from geotools.pipe.factors import to_si
-from geotools.pipe.fusion import joint_count
+from geotools.pipe.fusion import gauge_pressure_pa, joint_count
 from geotools.pipe.hydraulics import hazen_williams_head_loss_m
+from geotools.pipe.pits import ramp_depth_m
+from geotools.pipe.pressure import temperature_factor
 from geotools.pipe.pulling import force_history_n, pull_hours, stretch_m
 from geotools.pipe.testing import filling_hours, water_volume_m3
 
@@ -123,12 +126,28 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: force_history_n(10.0, 0.0, 0.0, weight=1.0, friction=0.3, tail_weight=x),
         lambda x: water_volume_m3(0.3, x),
         lambda x: filling_hours(0.3, x),
+        lambda x: ramp_depth_m(x, 3.0, 20.0),
+        lambda x: temperature_factor(["PE4710", "PE100", "PVC", "PVC-U"], x),
     ],
 )
 def test_nothing_is_taken_and_less_than_nothing_is_refused(of: Callable[[float], Any]) -> None:
     assert np.all(np.isfinite(of(0.0)))
     with pytest.raises(RangeError, match=r"= -0\.5 "):
         of(-0.5)
+
+
+@pytest.mark.parametrize("nothing", [0.0, -0.5])
+@pytest.mark.parametrize(
+    "of",
+    [
+        lambda x: bending_strain(x, 10.0),
+        lambda x: bending_strain(0.5, x),
+        lambda x: gauge_pressure_pa(0.5, 0.03, x),
+    ],
+)
+def test_a_size_of_nothing_is_refused(of: Callable[[float], Any], nothing: float) -> None:
+    with pytest.raises(RangeError, match="is outside its valid range: above 0 "):
+        of(nothing)
 
 
 @pytest.mark.parametrize("table", TABLES, ids=lambda path: path.stem)
@@ -150,7 +169,7 @@ def test_a_refused_number_is_named_with_its_value_and_valid_range() -> None:
 
 
 def test_a_refused_column_says_how_many_and_which_first() -> None:
-    with pytest.raises(RangeError, match=r"2 of 4 values, the first at index 1"):
+    with pytest.raises(RangeError, match=r"x = 9 m .*2 of 4 values, the first at index 1"):
         check_range("x", [1.0, 9.0, 2.0, -3.0], 0.0, 5.0, "m")
 
 
