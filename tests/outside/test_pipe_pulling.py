@@ -281,6 +281,14 @@ def test_graded_pull_adds_the_weight_along_the_slope() -> None:
     assert force[-1] == pytest.approx(closed, rel=1e-13)
 
 
+def test_a_string_stretches_as_it_does_in_a_shift_of_twelve_hours() -> None:
+    """Apparent modulus of PE4710 at 12 h and 73 F: 63,000 psi (PPI Handbook ch. 3)."""
+    wall = 21.6 * INCH / 17  # the minimum: it stretches most
+    area = np.pi * (21.6 * INCH - wall) * wall
+    computed = stretch_m(_pe20(), 300.0, 1e5)
+    assert computed == pytest.approx(1e5 * 300.0 / (area * 63_000 * PSI), rel=1e-9)  # no gap
+
+
 def test_up_a_shaft_the_whole_weight_is_lifted_and_nothing_drags() -> None:
     force = head_force_n(10.0, [np.pi / 2], 0.0, weight=500.0, friction=0.4)
     assert force[-1] == pytest.approx(10 * 500)

@@ -18,14 +18,47 @@ import pytest
 
 import geotools.pipe
 from geotools.pipe._ranges import ChoiceError, RangeError, check_choice, check_range
-from geotools.pipe.bending import bending_strain
+from geotools.pipe.bending import bending_strain, least_radius_m, passing_radius_m, tangent_length_m
 from geotools.pipe.catalogue import carrier
+from geotools.pipe.external import (
+    annulus_volume_m3,
+    groundwater_pressure_pa,
+    grout_injection_limit_pa,
+    ovality_factor,
+)
 from geotools.pipe.factors import to_si
 from geotools.pipe.fusion import gauge_pressure_pa, joint_count
-from geotools.pipe.hydraulics import hazen_williams_head_loss_m
-from geotools.pipe.pits import ramp_depth_m
-from geotools.pipe.pressure import temperature_factor
-from geotools.pipe.pulling import force_history_n, pull_hours, stretch_m
+from geotools.pipe.hydraulics import (
+    colebrook_head_loss_m,
+    flow_velocity_m_per_s,
+    friction_factor,
+    hazen_williams_flow_m3_per_s,
+    hazen_williams_head_loss_m,
+    regression_c,
+    velocity_within,
+)
+from geotools.pipe.pits import (
+    insertion_length_m,
+    pit_width_m,
+    ramp_depth_m,
+    receiving_length_m,
+    straight_approach_m,
+)
+from geotools.pipe.pressure import check_pressure, surge_pressure_pa, temperature_factor
+from geotools.pipe.pulling import (
+    allowable_stress_pa,
+    force_history_n,
+    head_force_n,
+    length_to_leave_m,
+    machine_capacity_n,
+    pull_hours,
+    pull_increments,
+    recovery_wait_hours,
+    roller_drag_n,
+    stretch_m,
+    thermal_length_change_m,
+    wall_area_m2,
+)
 from geotools.pipe.testing import filling_hours, water_volume_m3
 
 ROOM = Path(geotools.pipe.__file__).parent
@@ -118,6 +151,46 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: pull_hours(x),
         lambda x: pull_hours(10.0, joints_during=x),
         lambda x: pull_hours(10.0, set_up_hours=x),
+        lambda x: pull_hours(10.0, joints_during=1, hours_per_joint=x),
+        lambda x: pull_increments(x, 0.0, 0.0, weight=1.0, friction=0.3).load_n,
+        lambda x: pull_increments(10.0, 0.0, x, weight=1.0, friction=0.3).growth,
+        lambda x: pull_increments(10.0, 0.0, 0.0, weight=1.0, friction=x).load_n,
+        lambda x: head_force_n([10.0], 0.0, 0.0, weight=1.0, friction=0.3, tail_force=x),
+        lambda x: roller_drag_n(x, 10.0),
+        lambda x: recovery_wait_hours(x),
+        lambda x: recovery_wait_hours(5.0, least_hours=x),
+        lambda x: thermal_length_change_m("PVC", x, 10.0),
+        lambda x: length_to_leave_m(x, 0.0),
+        lambda x: length_to_leave_m(1.0, 0.0, least_m=x),
+        lambda x: insertion_length_m(x, 20.0),
+        lambda x: straight_approach_m(x, 0.5),
+        lambda x: pit_width_m(0.5, least_m=x),
+        lambda x: receiving_length_m(x, working_m=1.0),
+        lambda x: receiving_length_m(3.0, working_m=x),
+        lambda x: passing_radius_m(0.3, 0.1, axis_radius_m=x),
+        lambda x: tangent_length_m(x, 0.3),
+        lambda x: tangent_length_m(10.0, x),
+        lambda x: surge_pressure_pa("PVC", 18.0, x),
+        lambda x: check_pressure("PVC", 18.0, x).utilisation,
+        lambda x: check_pressure("PVC", 18.0, 1e5, recurring_surge_pa=x).utilisation,
+        lambda x: check_pressure("PVC", 18.0, 1e5, occasional_surge_pa=x).utilisation,
+        lambda x: ovality_factor(x),
+        lambda x: groundwater_pressure_pa(x),
+        lambda x: grout_injection_limit_pa("PVC", 18.0, port_above_low_point_m=x),
+        lambda x: grout_injection_limit_pa("PVC", 18.0, cap_pa=x),
+        lambda x: annulus_volume_m3(0.6, x, 10.0),
+        lambda x: annulus_volume_m3(0.6, 0.5, x),
+        lambda x: hazen_williams_head_loss_m(x, 0.3, 150.0, 10.0),
+        lambda x: hazen_williams_flow_m3_per_s(x, 0.3, 150.0),
+        lambda x: flow_velocity_m_per_s(x, 0.3),
+        lambda x: velocity_within(x),
+        lambda x: velocity_within(1.0, highest=x),
+        lambda x: velocity_within(1.0, lowest=x),
+        lambda x: friction_factor(1e5, x),
+        lambda x: colebrook_head_loss_m(0.1, 0.3, x, 10.0),
+        lambda x: colebrook_head_loss_m(0.1, 0.3, 1e-4, x),
+        lambda x: regression_c(0.3, x),
+        lambda x: regression_c(0.3, 50.0, growth_m_per_year=x),
         lambda x: stretch_m(PIPE, x, 1e4),
         lambda x: stretch_m(PIPE, 10.0, x),
         lambda x: joint_count(length_m=x, piece_m=12.0),
@@ -143,6 +216,17 @@ def test_nothing_is_taken_and_less_than_nothing_is_refused(of: Callable[[float],
         lambda x: bending_strain(x, 10.0),
         lambda x: bending_strain(0.5, x),
         lambda x: gauge_pressure_pa(0.5, 0.03, x),
+        lambda x: wall_area_m2(x, 0.03),
+        lambda x: wall_area_m2(0.5, x),
+        lambda x: machine_capacity_n(x),
+        lambda x: machine_capacity_n(1e5, usable=x),
+        lambda x: allowable_stress_pa("PVC", stress_cap_pa=x),
+        lambda x: pull_hours(10.0, rate_m_per_s=x),
+        lambda x: insertion_length_m(1.0, x),
+        lambda x: straight_approach_m(1.0, x),
+        lambda x: pit_width_m(x),
+        lambda x: least_radius_m("PVC", 18.0, x),
+        lambda x: annulus_volume_m3(x, 0.5, 10.0),
     ],
 )
 def test_a_size_of_nothing_is_refused(of: Callable[[float], Any], nothing: float) -> None:
