@@ -15,6 +15,7 @@ from geotools.pipe.bending import (
     cold_factor,
     least_radius_m,
     passing_radius_m,
+    permanent_radius_m,
     tangent_length_m,
 )
 from geotools.pipe.excavation import egress_count, pit_volume_m3, ramp_volume_m3, slope_ratio
@@ -103,6 +104,16 @@ def test_materials_may_be_mixed_in_one_column() -> None:
 def test_a_ratio_beyond_the_table_is_refused_for_polyethylene_only() -> None:
     with pytest.raises(RangeError, match="dr = 51"):
         least_radius_m("PE4710", 51.0, 0.5)
+
+
+def test_in_service_polyethylene_may_stay_as_it_was_bent_and_pvc_a_sixth_wider() -> None:
+    """PVC: 300 outside diameters instead of 250; a fitting in the bend of PE asks for 100."""
+    ratios = np.array([9.0, 13.5, 17.0, 26.0])
+    stays = permanent_radius_m("PE4710", ratios, 0.5)
+    assert stays.tolist() == least_radius_m("PE4710", ratios, 0.5).tolist()
+    assert np.all(stays < 100 * 0.5)
+    assert permanent_radius_m("PE4710", 17.0, 0.5, fitting_in_bend=True) == pytest.approx(50.0)
+    assert permanent_radius_m("PVC", 18.0, 0.5) == pytest.approx(300 * 0.5)
 
 
 def test_halfway_to_the_frost_the_radius_is_halfway_wider() -> None:
