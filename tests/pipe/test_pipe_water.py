@@ -112,6 +112,16 @@ def test_each_limit_can_fail_by_itself() -> None:
     assert float(working.utilisation) == pytest.approx(1.01)
 
 
+def test_each_pressure_is_told_as_a_share_of_its_own_limit() -> None:
+    """C906: the class, 1.5 and 2.0 times it. C900: the class, the class and 1.6 times it."""
+    surges = {"recurring_surge_pa": 30 * PSI, "occasional_surge_pa": 60 * PSI}
+    pe = check_pressure("PE4710", 17, 90 * PSI, **surges)  # of class 125
+    assert pe.shares == pytest.approx((90 / 125, 120 / 187.5, 150 / 250))
+    pvc = check_pressure("PVC", 25, 90 * PSI, **surges)  # of class 165
+    assert pvc.shares == pytest.approx((90 / 165, 120 / 165, 150 / 264))
+    assert (pe.utilisation, pvc.utilisation) == pytest.approx((90 / 125, 120 / 165))
+
+
 def test_pvc_must_hold_recurring_surge_within_its_class() -> None:
     rated = float(pressure_class_pa("PVC", 25))
     assert not bool(check_pressure("PVC", 25, 0.9 * rated, recurring_surge_pa=0.2 * rated).passes)

@@ -20,6 +20,7 @@ from geotools.pulls.optimise import (
     StringDays,
     choose_pits,
     pull_cost,
+    string_count,
 )
 
 COSTS = PullCosts(
@@ -180,6 +181,11 @@ def test_every_string_joined_on_during_a_pull_costs_a_joint_more() -> None:
         choice = choose_pits(crowded, costs)
         assert choice.cost[0] == pytest.approx(plain + 50.0 * (strings - 1))
         assert choice.states.tolist() == [AHEAD, 4 + RECEIVING]
+
+
+def test_a_pull_has_no_more_strings_than_its_pieces_need() -> None:
+    pieces, room = np.array([8.0, 8.0, 8.0, 8.0, 1.0]), np.array([INF, 8.0, 7.0, 3.0, 1.0])
+    assert string_count(pieces, room).tolist() == [1, 1, 2, 3, 1]
 
 
 @pytest.mark.parametrize("turned", [False, True])
