@@ -199,9 +199,22 @@ def test_surfaces_of_hosts() -> None:
     assert ours.tolist() == ["unlined", "lined", "cement", "concrete", "plastic", "unlined"]
 
 
+@pytest.mark.parametrize(("bore", "c"), [(0.05, 20.0), (5.0, 165.0)])
+def test_bores_and_c_are_taken_as_far_as_the_docstring_says(bore: float, c: float) -> None:
+    assert hazen_williams_head_loss_m(0.01, bore, c, 10.0) > 0
+    beyond = 0.01 if c > 100 else -0.01
+    with pytest.raises(RangeError, match="bore_m = "):
+        hazen_williams_head_loss_m(0.01, bore + beyond, c, 10.0)
+    with pytest.raises(RangeError, match="c = "):
+        hazen_williams_head_loss_m(0.01, bore, c + beyond, 10.0)
+
+
 def test_water_as_fast_as_it_may_be_and_no_faster_is_within() -> None:
     within = velocity_within([0.49, 0.5, 2.5, 2.51], highest=2.5, lowest=0.5)
     assert within.tolist() == [False, True, True, False]
+    assert velocity_within(100.0, highest=100.0)
+    with pytest.raises(RangeError, match="velocity = 100"):
+        velocity_within(100.1)
 
 
 def test_before_and_after_hold_together() -> None:

@@ -112,6 +112,12 @@ def test_a_pull_shorter_than_the_least_is_none() -> None:
     assert _plan(_sites([0.0, 8.9], cost)) == []
 
 
+def test_a_pull_may_be_as_long_as_the_longest_and_no_longer() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]]
+    assert _plan(_sites([0.0, 100.0], cost, longest=96.0))  # 96 m from edge to edge
+    assert not _plan(_sites([0.0, 100.0], cost, longest=95.9))
+
+
 def test_a_place_too_near_in_one_role_may_do_in_another() -> None:
     cost = [[5.0, 1.0, INF, INF], [1.0, INF, 9.0, INF], [INF, INF, 5.0, INF]]
     sites = _sites([0.0, 100.0, 110.0], cost, longest=100.0)
