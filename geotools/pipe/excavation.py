@@ -16,7 +16,6 @@ __all__ = [
     "ENGINEER_DEPTH_M",
     "PROTECTION_DEPTH_M",
     "SOILS",
-    "SPOIL_SETBACK_M",
     "PitTop",
     "egress_count",
     "needs_engineer",
@@ -32,7 +31,6 @@ EGRESS_DEPTH_M = 4.0 * FOOT
 EGRESS_REACH_M = 25.0 * FOOT
 PROTECTION_DEPTH_M = 5.0 * FOOT
 ENGINEER_DEPTH_M = 20.0 * FOOT
-SPOIL_SETBACK_M = 2.0 * FOOT
 
 
 @dataclass(frozen=True)

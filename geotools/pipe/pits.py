@@ -264,16 +264,15 @@ def pit_width_m(outside_m: ArrayLike, *, least_m: ArrayLike = 0.0) -> FloatArray
     return np.asarray(np.maximum(outside + rooms[row], least), dtype=np.float64)
 
 
-def receiving_length_m(frame_m: ArrayLike, *, working_m: ArrayLike = 1.5) -> FloatArray:
+def receiving_length_m(frame_m: ArrayLike, *, working_m: ArrayLike) -> FloatArray:
     """Length of a receiving pit.
 
     Parameters
     ----------
     frame_m : array_like
         Length of the pulling machine's frame, m; 0 to 30.
-    working_m : array_like, optional
-        Room at the host's face for the head and for tying in, m; 0 to 30. The default is common
-        practice, no source.
+    working_m : array_like
+        Room at the host's face for the head and for tying in, m; 0 to 30.
 
     Returns
     -------

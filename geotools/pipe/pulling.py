@@ -554,7 +554,7 @@ def pull_hours(
     joints_during : array_like, optional
         Strings joined during the pull.
     hours_per_joint, set_up_hours : array_like, optional
-        h.
+        h; an hour a joint and no set-up if left out, no source.
 
     Returns
     -------

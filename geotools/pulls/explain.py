@@ -204,7 +204,7 @@ def _farthest(sites: Sites, rows: slice, low: float, say: Say) -> list[str]:
     """Say how far a pull may go from any pit up to the last place reached."""
     there = np.isfinite(sites.cost[rows]) & (sites.end[rows] <= low + EDGE)
     reach = float(np.where(there, sites.reach_ahead[rows], -np.inf).max(initial=-np.inf))
-    if low <= 0 or not np.isfinite(reach) or reach <= low:
+    if not np.isfinite(reach) or reach <= low:
         return []
     return [f"no pull ahead from there or before may end past {say(reach)}"]
 

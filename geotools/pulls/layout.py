@@ -189,7 +189,6 @@ def _pulls(
             "string_days": days,
             "traffic_cost": day * days,
             "string_pieces": np.minimum(room, pieces),
-            "dig_cost": digs * costs.connection,
             "cost": pull_cost(length, digs, strings, costs, of, day),
         }
     )

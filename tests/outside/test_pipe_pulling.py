@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, carrier
-from geotools.pipe.materials import apparent_modulus_pa
+from geotools.pipe.materials import apparent_modulus_pa, tension_temperature_factor
 from geotools.pipe.pulling import (
     allowable_stress_pa,
     allowable_tension_n,
@@ -280,6 +281,21 @@ def test_graded_pull_adds_the_weight_along_the_slope() -> None:
     assert force[-1] == pytest.approx(closed, rel=1e-13)
 
 
+def test_a_string_stretches_as_it_does_in_a_shift_of_twelve_hours() -> None:
+    """Apparent modulus of PE4710 at 12 h and 73 F: 63,000 psi (PPI Handbook ch. 3)."""
+    wall = 21.6 * INCH / 17  # the minimum: it stretches most
+    area = np.pi * (21.6 * INCH - wall) * wall
+    computed = stretch_m(_pe20(), 300.0, 1e5)
+    assert computed == pytest.approx(1e5 * 300.0 / (area * 63_000 * PSI), rel=1e-9)  # no gap
+
+
+def test_up_a_shaft_the_whole_weight_is_lifted_and_nothing_drags() -> None:
+    force = head_force_n(10.0, [np.pi / 2], 0.0, weight=500.0, friction=0.4)
+    assert force[-1] == pytest.approx(10 * 500)
+    with pytest.raises(RangeError, match="grade_rad"):
+        head_force_n(10.0, [1.58], 0.0, weight=500.0, friction=0.4)
+
+
 def test_one_bend_multiplies_what_lies_behind_it_only() -> None:
     turn = np.zeros(100)
     turn[59] = 0.6
@@ -337,3 +353,24 @@ def test_marching_converges_to_the_differential_equation_of_a_curved_profile(
     assert abs(coarse) < 0.01 * truth
     assert fine == pytest.approx(coarse / 2, rel=0.1)
     assert march(0.1) == pytest.approx(truth, rel=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("material", "printed"),
+    [
+        # AWWA C900 and trade-association data book, by F: from memory
+        ("PVC", {80: 0.88, 90: 0.75, 100: 0.62, 110: 0.50, 120: 0.40, 130: 0.30, 140: 0.22}),
+        # AWWA M55, PPI Handbook: from memory
+        ("PE4710", {100: 0.78, 120: 0.63, 140: 0.50}),
+    ],
+)
+def test_strength_left_in_warmth_is_that_of_the_tables(
+    material: str, printed: dict[int, float]
+) -> None:
+    degrees, shares = np.array(list(printed), dtype=float), np.array(list(printed.values()))
+    computed = tension_temperature_factor(material, (degrees - 32.0) / 1.8)
+    assert computed == pytest.approx(shares, abs=1e-12)  # no gap
+    # half way between two rows half way between their factors
+    between = tension_temperature_factor(material, ((degrees[1:] + degrees[:-1]) / 2 - 32.0) / 1.8)
+    assert between == pytest.approx((shares[1:] + shares[:-1]) / 2)
+    assert tension_temperature_factor(material, 23.0) == pytest.approx(1.0)  # 73.4 F

@@ -15,11 +15,13 @@ from geotools.pipe.bending import (
     cold_factor,
     least_radius_m,
     passing_radius_m,
+    permanent_radius_m,
     tangent_length_m,
 )
 from geotools.pipe.excavation import egress_count, pit_volume_m3, ramp_volume_m3, slope_ratio
 from geotools.pipe.fit import clearance_m, fit, largest_outside_m
 from geotools.pipe.pits import (
+    deepest_drop_m,
     exit_angle_rad,
     insertion_length_m,
     pit_width_m,
@@ -104,6 +106,23 @@ def test_a_ratio_beyond_the_table_is_refused_for_polyethylene_only() -> None:
         least_radius_m("PE4710", 51.0, 0.5)
 
 
+def test_in_service_polyethylene_may_stay_as_it_was_bent_and_pvc_a_sixth_wider() -> None:
+    """PVC: 300 outside diameters instead of 250; a fitting in the bend of PE asks for 100."""
+    ratios = np.array([9.0, 13.5, 17.0, 26.0])
+    stays = permanent_radius_m("PE4710", ratios, 0.5)
+    assert stays.tolist() == least_radius_m("PE4710", ratios, 0.5).tolist()
+    assert np.all(stays < 100 * 0.5)
+    assert permanent_radius_m("PE4710", 17.0, 0.5, fitting_in_bend=True) == pytest.approx(50.0)
+    assert permanent_radius_m("PVC", 18.0, 0.5) == pytest.approx(300 * 0.5)
+
+
+def test_halfway_to_the_frost_the_radius_is_halfway_wider() -> None:
+    """PE: 20, 35 and 50 outside diameters at 20, 10 and 0 C; PVC 250 and 300. Weak memory."""
+    cold = cold_factor(np.array(["PE4710", "PE100"]), [[20.0], [10.0], [0.0]])
+    assert cold.tolist() == [[1.0, 1.0], [35 / 20, 35 / 20], [50 / 20, 50 / 20]]
+    assert cold_factor("PVC", [20.0, 10.0, 0.0]) == pytest.approx([1.0, 275 / 250, 300 / 250])
+
+
 def test_cold_widens_the_radius_and_warmth_does_not_narrow_it() -> None:
     for material in ("PE4710", "PVC"):
         factor = cold_factor(material, np.linspace(-20, 60, 81))
@@ -165,6 +184,12 @@ def test_a_pit_too_deep_for_its_radius_is_refused(form: str, most: float) -> Non
     assert insertion_length_m(most * 10.0, 10.0, form=form) > 0
     with pytest.raises(RangeError, match=form):
         insertion_length_m(most * 10.0 + 0.01, 10.0, form=form)
+
+
+@pytest.mark.parametrize("radius", [0.0, -0.5])
+def test_a_carrier_is_bent_to_no_radius_of_nothing(radius: float) -> None:
+    with pytest.raises(RangeError, match="radius_m"):
+        deepest_drop_m(radius)
 
 
 def test_an_unknown_form_is_refused() -> None:

@@ -11,6 +11,7 @@ from geotools.pipe.catalogue import (
     CarrierColumns,
     as_columns,
     carrier,
+    closest_name,
     contenders,
     custom_carrier,
     iso_wall_m,
@@ -114,6 +115,19 @@ def test_a_custom_wall_out_of_proportion_is_refused() -> None:
         custom_carrier("thick", material="PVC", outside_m=0.5, wall_min_m=0.2)
 
 
+def test_a_pipe_of_ones_own_is_no_hose() -> None:
+    assert custom_carrier("small", material="PE100", outside_m=0.02, wall_min_m=0.002)
+    with pytest.raises(RangeError, match=r"outside_m .*0\.02 to 3 m"):
+        custom_carrier("hose", material="PE100", outside_m=0.019, wall_min_m=0.002)
+
+
+def test_the_name_meant_is_the_one_that_goes_on_from_what_was_written() -> None:
+    names = ["20 mm", "30 in DIPS DR 17 PE4710", "20 in DIPS DR 17 PE4710"]
+    assert closest_name("20  IN", names) == names[2]  # though "20 mm" is more alike
+    assert closest_name("30 in DISP DR 17 PE4710", names) == names[1]
+    assert closest_name("", names) in names
+
+
 def test_columns_hold_what_the_pipes_hold() -> None:
     pipes = contenders(systems=["METRIC"])
     columns = as_columns(pipes)
@@ -145,6 +159,11 @@ def test_an_unknown_property_is_refused() -> None:
     with pytest.raises(ChoiceError, match="tensile_yield"):
         material_property("PE4710", "colour")
     assert "memory" in property_source("PE4710", "tensile_yield")
+
+
+def test_a_property_of_another_material_is_refused_with_those_there_are() -> None:
+    with pytest.raises(ChoiceError, match=r"'pull_yield_share' .*tensile_strength"):
+        material_property("PVC", "pull_yield_share")
 
 
 def test_modulus_falls_with_time_and_strength_with_warmth() -> None:

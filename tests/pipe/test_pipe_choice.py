@@ -91,7 +91,10 @@ def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     whole = choose(runs, pipes)
     monkeypatch.setattr(choice, "_CELLS_AT_ONCE", 7 * len(pipes))
     parts = choose(runs, pipes)
+    monkeypatch.setattr(choice, "_CELLS_AT_ONCE", 1)  # fewer than the carriers: run by run
+    single = choose(runs, pipes)
     for field in dataclasses.fields(whole):
+        assert np.array_equal(getattr(whole, field.name), getattr(single, field.name))
         assert np.array_equal(getattr(whole, field.name), getattr(parts, field.name))
 
 
@@ -104,6 +107,37 @@ def test_a_single_number_counts_for_all_runs() -> None:
 def test_columns_of_different_length_are_refused() -> None:
     with pytest.raises(RangeError, match=r"\[5, 6\]"):
         choose(dataclasses.replace(_runs(5), working_pa=np.full(6, 8e5)), _pipes())
+
+
+def test_no_groundwater_told_is_none() -> None:
+    pipes = as_columns(contenders(systems=["DIPS"], materials=["PE4710"], drs=[32.5]))
+    runs = dataclasses.replace(_runs(5), groundwater_head_m=1.0)
+    # 193 MPa/(1 - 0.45^2) x 2/31.5^3 x 0.76 for 3 % oval / 2: less than the 9.8 kPa of 1 m
+    assert not choose(runs, pipes).collapse.any()
+    names = [f.name for f in dataclasses.fields(runs) if f.name != "groundwater_head_m"]
+    untold = RunColumns(**{name: getattr(runs, name) for name in names})
+    assert choose(untold, pipes).collapse.all()
+
+
+def test_water_of_no_told_temperature_is_at_23_c() -> None:
+    """PE100 at 23 C: 1 - 0.13 x 3/10 of the class of 20 C, 10 bar for SDR 17 (ISO 4427)."""
+    pipes = as_columns(contenders(systems=["METRIC"], materials=["PE100"], drs=[17]))
+    runs = RunColumns(
+        host_low_m=1.0, host_centre_m=1.0, host_c=100.0, working_pa=[0.960e6, 0.962e6]
+    )
+    still = Criteria(occasional_velocity_m_per_s=0.0)
+    assert choose(runs, pipes, limits=still).pressure.all(axis=1).tolist() == [True, False]
+
+
+def test_a_carrier_that_carries_just_what_the_host_does_is_taken() -> None:
+    pipes = _pipes()
+    runs = RunColumns(
+        host_low_m=pipes.bore_m, host_centre_m=pipes.bore_m, host_c=150.0, working_pa=5e5
+    )
+    carries = choose(runs, pipes).flow
+    assert np.diag(carries).all()
+    # at one C the wider bore carries more, whatever else
+    assert np.array_equal(carries, pipes.bore_m >= pipes.bore_m[:, np.newaxis])
 
 
 def test_no_carriers_are_refused() -> None:

@@ -202,6 +202,10 @@ def test_joints_during_the_pull_lengthen_it() -> None:
     )
 
 
+def test_a_joint_during_the_pull_takes_an_hour_if_nothing_else_is_told() -> None:
+    assert pull_hours(0.0, joints_during=3) == 3.0
+
+
 def test_rest_after_a_pull_is_a_day_or_as_long_as_the_pull() -> None:
     assert recovery_wait_hours([3.0, 30.0]).tolist() == [24.0, 30.0]
 

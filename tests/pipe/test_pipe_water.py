@@ -80,6 +80,17 @@ def test_warmth_takes_from_the_class(material: str, hottest: float) -> None:
         temperature_factor(material, hottest + 0.5)
 
 
+def test_between_the_rows_of_its_table_a_class_falls_along_a_straight_line() -> None:
+    """ISO 4427: 1.0 at 20 C, 0.87 at 30, 0.74 at 40; from memory."""
+    assert temperature_factor("PE100", [15, 20, 25, 30, 35, 40]) == pytest.approx(
+        [1.0, 1.0, 0.935, 0.87, 0.805, 0.74]
+    )
+    # ISO 1452-2: 1.0 to 25 C, 0.90 at 30, 0.80 at 35, 0.71 at 40, 0.63 at 45; from memory
+    assert temperature_factor("PVC-U", [25, 27.5, 32.5, 37.5, 42.5]) == pytest.approx(
+        [1.0, 0.95, 0.85, 0.755, 0.67]
+    )
+
+
 def test_the_published_pvc_class_never_exceeds_the_exact_one() -> None:
     ratios = np.linspace(7, 64, 300)
     exact = pressure_class_pa("PVC", ratios, published=False)
@@ -99,6 +110,16 @@ def test_each_limit_can_fail_by_itself() -> None:
     assert not any(bool(c.passes) for c in (working, often, seldom))
     assert bool(check_pressure("PE4710", 17, rated).passes)
     assert float(working.utilisation) == pytest.approx(1.01)
+
+
+def test_each_pressure_is_told_as_a_share_of_its_own_limit() -> None:
+    """C906: the class, 1.5 and 2.0 times it. C900: the class, the class and 1.6 times it."""
+    surges = {"recurring_surge_pa": 30 * PSI, "occasional_surge_pa": 60 * PSI}
+    pe = check_pressure("PE4710", 17, 90 * PSI, **surges)  # of class 125
+    assert pe.shares == pytest.approx((90 / 125, 120 / 187.5, 150 / 250))
+    pvc = check_pressure("PVC", 25, 90 * PSI, **surges)  # of class 165
+    assert pvc.shares == pytest.approx((90 / 165, 120 / 165, 150 / 264))
+    assert (pe.utilisation, pvc.utilisation) == pytest.approx((90 / 125, 120 / 165))
 
 
 def test_pvc_must_hold_recurring_surge_within_its_class() -> None:
@@ -176,6 +197,24 @@ def test_surfaces_of_hosts() -> None:
         np.array([False, True, False, False, False, False]),
     )
     assert ours.tolist() == ["unlined", "lined", "cement", "concrete", "plastic", "unlined"]
+
+
+@pytest.mark.parametrize(("bore", "c"), [(0.05, 20.0), (5.0, 165.0)])
+def test_bores_and_c_are_taken_as_far_as_the_docstring_says(bore: float, c: float) -> None:
+    assert hazen_williams_head_loss_m(0.01, bore, c, 10.0) > 0
+    beyond = 0.01 if c > 100 else -0.01
+    with pytest.raises(RangeError, match="bore_m = "):
+        hazen_williams_head_loss_m(0.01, bore + beyond, c, 10.0)
+    with pytest.raises(RangeError, match="c = "):
+        hazen_williams_head_loss_m(0.01, bore, c + beyond, 10.0)
+
+
+def test_water_as_fast_as_it_may_be_and_no_faster_is_within() -> None:
+    within = velocity_within([0.49, 0.5, 2.5, 2.51], highest=2.5, lowest=0.5)
+    assert within.tolist() == [False, True, True, False]
+    assert velocity_within(100.0, highest=100.0)
+    with pytest.raises(RangeError, match="velocity = 100"):
+        velocity_within(100.1)
 
 
 def test_before_and_after_hold_together() -> None:
@@ -359,6 +398,11 @@ def test_linings_narrow_the_bore() -> None:
     assert np.diff(bores) == pytest.approx([-2 * skin, -2 * skin])
     with pytest.raises(ChoiceError, match="double"):
         host_bore("DI", 0.3, lining="thick")
+
+
+def test_a_host_of_no_known_kind_has_no_lining() -> None:
+    with pytest.raises(ChoiceError, match="kind = 'cardboard'"):
+        lining_m(np.array(["steel", "cardboard"]), 0.5)
 
 
 def test_a_pit_cast_class_that_was_not_made_is_refused() -> None:

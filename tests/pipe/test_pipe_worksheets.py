@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from geotools.pipe import worksheets
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m, passing_radius_m
 from geotools.pipe.catalogue import Carrier, carrier
 from geotools.pipe.external import FIFTY_YEARS_H, annulus_volume_m3, collapse_pressure_pa
@@ -126,6 +127,14 @@ def test_the_pull_sheet_shows_the_force_at_three_frictions() -> None:
     assert _result(sheet, "utilisation") == pytest.approx(float(expected[1]) / allowed)
 
 
+@pytest.mark.parametrize("tail", [0.0, 0.5])
+def test_a_tail_however_short_is_a_step(tail: float) -> None:
+    shown = {step.symbol: step.value for step in _sheet("pull", PE, tail_length_m=tail).steps}
+    assert ("F tail" in shown) is (tail > 0)
+    # rollers: 0.1 of the weight of half a metre
+    assert shown.get("F tail", 0.0) == pytest.approx(0.1 * tail * float(weight_n_per_m(PE)))
+
+
 def test_the_pull_sheet_says_what_governs() -> None:
     def governor(**changes: object) -> tuple[object, bool | None]:
         sheet = _sheet("pull", PE, **changes)
@@ -171,6 +180,38 @@ def test_a_sheet_fails_when_its_limit_is_broken(name: str, changes: dict[str, ob
     assert sheet.results[-1].value == "fails"
 
 
+def test_the_gauge_of_a_test_reads_less_by_the_water_below_it() -> None:
+    sheet = _sheet("test", PE, factor=1.5, fall_m=10.0)
+    # 10 m of water are 98.0665 kPa
+    assert _result(sheet, "P gauge") == pytest.approx(1.5 * 7e5 - 98066.5)
+
+
+def test_only_the_class_of_pvc_is_cut_to_whole_psi() -> None:
+    """C900 lists DR 25 with 165 psi where 2 x 2000/(25 - 1) is 166.7."""
+    for pipe in (PE, PVC):
+        shown = {step.symbol: step for step in _sheet("pressure", pipe).steps}
+        assert ("whole 5 psi" in shown["PC"].formula) is (pipe is PVC)
+        uncut = 2.0 * shown["HDS"].value / (pipe.dr - 1.0)
+        cut = 1.667 if pipe is PVC else 0.0
+        assert uncut - shown["PC"].value == pytest.approx(cut * 6894.76, rel=1e-3, abs=1.0)
+
+
+@pytest.mark.parametrize("pipe", [PE, PVC], ids=["PE", "PVC"])
+def test_only_pvc_tires(pipe: Carrier) -> None:
+    surging = _sheet("pressure", pipe, recurring_velocity=0.3, surges_per_day=50.0)
+    half = _sheet("pressure", pipe, surges_per_day=50.0)
+    assert any(step.symbol == "P fatigue" for step in surging.steps) is (pipe is PVC)
+    assert not any(step.symbol == "P fatigue" for step in half.steps)
+    assert not any("fatigue" in text for text in surging.cautions)
+    assert any("fatigue" in text for text in half.cautions) is (pipe is PVC)
+
+
+def test_a_safety_on_the_surges_below_one_is_none() -> None:
+    assert _sheet("pressure", PVC, fatigue_safety=1.0)
+    with pytest.raises(RangeError, match="fatigue_safety"):
+        _sheet("pressure", PVC, fatigue_safety=0.9)
+
+
 def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
     """Independent integral of b d + m d^2 along the two arcs, plus the room at the face."""
     sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15)
@@ -187,6 +228,112 @@ def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
     section = depth * (width + 1.5 * depth)
     volume = np.trapezoid(section, x) + 2.0 * section[0]
     assert _result(sheet, "volume") == pytest.approx(float(volume), rel=1e-3)
+
+
+@pytest.mark.parametrize(("form", "reach"), [("level", 4.0), ("lifted", 2.0)])
+def test_the_ramp_is_as_long_as_the_formula_shown_says(form: str, reach: float) -> None:
+    shown = {step.symbol: step for step in _sheet("pit", PE, form=form).steps}
+    length, radius, drop = shown["L"], shown["R least"].value, 3.0
+    assert length.formula == f"sqrt(H ({reach:g} R - H))"
+    assert length.value == pytest.approx(math.sqrt(drop * (reach * radius - drop)))
+
+
+def test_a_sloped_pit_is_wider_at_the_top_by_both_sides() -> None:
+    """Soil C is laid back 1.5 to 1 (29 CFR 1926 Subpart P, Table B-1): 3 m in all at 1 m deep."""
+    sheet = _sheet("pit", PE, soil="C")
+    bottom, top = _result(sheet, "width"), _result(sheet, "top width")
+    assert top == pytest.approx(bottom + 3.0 * _result(sheet, "depth"))
+
+
+@pytest.mark.parametrize("fitting", [False, True])
+def test_a_pit_sheet_says_whether_a_fitting_goes_round_the_bend(fitting: bool) -> None:
+    """One in the bend asks for a radius of 100 times the diameter (PPI Handbook, from memory)."""
+    sheet = _sheet("pit", PE, fitting_in_bend=fitting)
+    told = {entry.name: entry.value for entry in sheet.inputs}
+    radius = next(step.value for step in sheet.steps if step.symbol == "R least")
+    assert told["fitting"] == ("yes" if fitting else "no")
+    assert (radius == pytest.approx(100.0 * PE.outside_m)) is fitting
+
+
+@pytest.mark.parametrize(
+    ("rule", "formula", "needed"),
+    [
+        ("share_of_bore", "0.1 ID", 0.09),
+        ("radial_gap", "twice 10 mm", 0.02),
+        # the less of a tenth and of 2 in, in a host of more than 24 in
+        ("share_or_total", "0.1 ID; in hosts above 610 mm the less of that and 51 mm", 0.0508),
+    ],
+)
+def test_the_clearance_needed_is_that_of_the_rule_shown(
+    rule: str, formula: str, needed: float
+) -> None:
+    sheet = _sheet("fit", PE, rule=rule, host_bore_m=0.9)
+    shown = next(step for step in sheet.steps if step.symbol == "c needed")
+    assert shown.formula == formula
+    assert shown.value == pytest.approx(needed)
+    # the gap is of the metric trade, the shares are of the American handbooks
+    assert ("Handbook" in shown.source) is (rule != "radial_gap")
+
+
+@pytest.mark.parametrize("surges", [5.0, 500.0])
+def test_the_limit_of_recurring_surges_names_what_gives_it(surges: float) -> None:
+    """C900: no more than the class; by Vinson's curve if less, here after 18 million cycles."""
+    sheet = _sheet("pressure", PVC, recurring_velocity=0.3, surges_per_day=surges)
+    shown = {step.symbol: step for step in sheet.steps}
+    tired = shown["P fatigue"].value < shown["limit WP"].value
+    assert tired is (surges == 500.0)
+    assert ("Vinson" in shown["limit often"].source) is tired
+    assert shown["limit often"].value == min(shown["P fatigue"].value, shown["limit WP"].value)
+
+
+def test_only_polyethylene_is_held_against_the_straight_approach() -> None:
+    """PPI Handbook ch. 11, from memory: 2.5 times the depth and 12 outside diameters."""
+    for pipe in (PE, PVC):
+        steps = _sheet("pit", pipe, drop_m=2.0).steps
+        shown = [step.value for step in steps if step.symbol == "L straight"]
+        assert shown == (pytest.approx([5.0 + 12 * PE.outside_m]) if pipe is PE else [])
+
+
+def test_a_pit_may_have_no_room_at_the_face_and_a_pipe_no_life_of_surges() -> None:
+    sheet = _sheet("pit", PE, working_m=0.0)
+    ramp = next(step.value for step in sheet.steps if step.symbol == "L")
+    assert _result(sheet, "length") == pytest.approx(ramp)
+    idle = _sheet("pressure", PVC, recurring_velocity=0.3, surges_per_day=50.0, life_hours=0.0)
+    assert not any(step.symbol == "P fatigue" for step in idle.steps)
+
+
+@pytest.mark.parametrize(("system", "nominal", "material", "dr", "rated"), [
+    ("METRIC", "560 mm", "PE100", 17, 20), ("METRIC", "560 mm", "PVC-U", 26, 20),
+    ("DIPS", "20 in", "PE4710", 17, 23), ("DIPS", "20 in", "PVC", 25, 23),
+])  # fmt: skip
+def test_the_design_stress_is_shown_with_the_temperature_of_its_standard(
+    system: str, nominal: str, material: str, dr: float, rated: int
+) -> None:
+    """ISO 4427 and ISO 1452-2 rate at 20 C, AWWA C906 and C900 at 73 F."""
+    pipe = carrier(system=system, nominal=nominal, material=material, dr=dr)
+    shown = {step.symbol: step.formula for step in _sheet("pressure", pipe).steps}
+    assert shown["HDS"].endswith(f"{material}, {rated} C")
+
+
+@pytest.mark.parametrize("axis", [0.0, 1.0])
+def test_the_widest_radius_through_a_bend_is_by_the_formula_shown(axis: float) -> None:
+    sheet = _sheet("bend", PE, axis_radius_m=axis, deflection_rad=0.4)
+    shown = next(step for step in sheet.steps if step.symbol == "R")
+    gap, half = 0.61 - PE.outside_m, math.cos(0.2)
+    if axis:
+        assert shown.formula.startswith("Rh + (c/2)(1 + cos(q/2))/(1 - cos(q/2))")
+        assert shown.value == pytest.approx(axis + gap / 2 * (1 + half) / (1 - half))
+    else:
+        assert shown.formula == "c/(1 - cos(q/2))"
+        assert shown.value == pytest.approx(gap / (1 - half))
+
+
+@pytest.mark.parametrize(("factor", "words"), [(1.0, "without grout"), (3.0, "grouted all round")])
+def test_a_collapse_sheet_says_whether_grout_was_counted_on(factor: float, words: str) -> None:
+    sheet = _sheet("collapse", PE, grout_factor=factor)
+    assert words in sheet.results[-1].text
+    bare = _result(_sheet("collapse", PE), "Pa")
+    assert _result(sheet, "Pa") == pytest.approx(factor * bare)
 
 
 def test_the_same_inputs_give_the_same_sheet() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import geopandas as gpd
@@ -12,10 +13,31 @@ import pytest
 import shapely
 
 import geotools
-from geotools.pulls.digs import local_digs
+from geotools.pulls.digs import dig_list, local_digs
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
+
+
+def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
+    runs: Any = SimpleNamespace(
+        chains=SimpleNamespace(
+            connections=pd.DataFrame({"run": [1, 0], "chainage": [5.0, 80.0], "other": [1, 2]})
+        ),
+        laterals=pd.DataFrame({"run": [0, 0], "chainage": [90.0, 10.0]}),
+        valves=pd.DataFrame({"run": [0], "chainage": [80.0]}),
+    )
+    digs = dig_list(runs, connection=700.0, valve=900.0, temporary=50.0)
+    assert digs.columns.tolist() == ["run", "chainage", "kind", "cost", "temporary"]
+    assert digs.index.tolist() == [0, 1, 2, 3, 4]
+    # a service is dug up as a connection is, and is alone in being fed meanwhile
+    assert digs.to_numpy().tolist() == [
+        [0, 10.0, "lateral", 700.0, 50.0],
+        [0, 80.0, "connection", 700.0, 0.0],
+        [0, 80.0, "valve", 900.0, 0.0],
+        [0, 90.0, "lateral", 700.0, 50.0],
+        [1, 5.0, "connection", 700.0, 0.0],
+    ]
 
 
 def test_a_dig_between_the_edges_of_a_pull_costs_and_any_other_is_spared() -> None:

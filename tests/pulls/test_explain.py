@@ -6,13 +6,35 @@ What is named as the one limit to lift is lifted, and the run planned again: the
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
 import geotools
+from geotools.pulls.explain import Limits, _between, _Scene
+from geotools.pulls.lifted import (
+    BENDS,
+    FORCE,
+    LENGTH,
+    SHIFT,
+    SHORT,
+    TENSION,
+    _Case,
+    _cases,
+)
+from geotools.pulls.optimise import PullCosts
+from geotools.siting.laydown import Laydown
+from geotools.siting.must import Stretches
+from geotools.siting.refusals import AVOID, CLOSES, NO_ROOM
+
+INF = np.inf
+NAMES = ("max_depth", "clear", "max_slope", "least_string")
 
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
 PIPE = {
@@ -117,7 +139,9 @@ def test_a_bend_that_fits_no_pit_is_named_with_its_angle_its_place_and_what_keep
         "the bend of 45 deg at 412.0 m cannot be passed and no permitted pit holds it: "
         "1 place looked at (1 x in a place to avoid (tram) [layer avoid])" in reason
     )
-    assert f"bends that {NAME} does not pass" in reason.partition("what blocks it: ")[2]
+    blocking = reason.partition("what blocks it: ")[2]
+    assert f"bends that {NAME} does not pass" in blocking
+    assert ": the bend of 45 deg at 412.0 m" in blocking
 
 
 def test_an_end_where_no_pit_may_stand_is_told_with_the_reason() -> None:
@@ -156,3 +180,110 @@ def test_a_string_too_long_for_the_street_blocks_wherever_it_is_asked_for() -> N
     blocking = reason.partition("what blocks it: ")[2]
     assert "no room to lay out a string of 950.0 m [street.least_string" in blocking
     assert "with it lifted there is a plan" in blocking
+
+
+def test_where_two_limits_block_each_is_told_with_how_far_it_lets_the_pulls() -> None:
+    limits = {"pulls.max_length": "350 m", "pulls.min_length": "400 m"}
+    bridge = _avoid(-30, 20, "bridge")
+    reason = str(_planned(STRAIGHT, limits, avoid=bridge)["runs"]["reason"].iloc[0])
+    assert "no pit can stand at the start" in reason
+    assert "may end past" not in reason  # no pull begins anywhere
+    blocking = reason.partition("more than one limit blocks it: ")[2]
+    assert blocking.count("without the limit") == 1  # a longer or shorter pull would not help
+    assert "in a place to avoid (bridge) [layer avoid]" in blocking
+    farther = float(blocking.partition("it reaches ")[2].partition(" m")[0])
+    open_ground = _planned(STRAIGHT, limits)["runs"]["reason"].iloc[0]
+    assert f"pits and pulls reach chainage {farther:.1f} m" in open_ground
+
+
+def test_where_two_limits_each_refuse_every_pit_none_lifted_alone_would_help() -> None:
+    shallow, park = {"pits.max_depth": "1.8 m"}, _avoid(-50, 750, "park")
+    reason = _planned(STRAIGHT, shallow, avoid=park)["runs"]["reason"].iloc[0]
+    assert "several limits hold at this place at once" in reason
+    for settings, layers in ((shallow, {}), ({}, {"avoid": park})):
+        assert (
+            "what blocks it: " in _planned(STRAIGHT, settings, **layers)["runs"]["reason"].iloc[0]
+        )
+
+
+def test_two_pits_nearer_than_the_shortest_pull_are_told_with_the_bends_beside() -> None:
+    bends = np.array([90.0, 300.0, 360.0, 500.0])
+    must = Stretches(np.zeros(4, dtype=np.int64), bends - 1.0, bends + 1.0, 1)
+
+    def told(low: float, high: float) -> list[str]:
+        return _between(must, 0, (low, high), 80.0, lambda length: f"{length:g} m")
+
+    assert told(303.0, 357.0) == [
+        "the 54 m left between are shorter than the shortest pull of 80 m (pulls.min_length); "
+        "bends that cannot be passed lie at 300 m and 360 m"
+    ]
+    assert told(303.0, 383.0) == []
+    assert "no pit joins the two" in told(310.0, 310.0)[0]
+    assert told(0.0, 50.0) == []  # no pit at the start: that is told already
+
+
+def test_a_street_that_would_be_closed_is_named_and_no_other() -> None:
+    table = pd.DataFrame({"chainage": [0.0, 10.0], "street_class": ["local", "primary"]})
+    candidates: Any = SimpleNamespace(
+        table=table,
+        extents=SimpleNamespace(start=np.zeros((2, 4)), end=np.ones((2, 4))),
+        code=np.array([[0, AVOID, 0, 0], [0, 0, 0, CLOSES]]),
+        places=np.array([["", "tram", "", ""], [""] * 4], dtype=object),
+    )
+    scene = _Scene(candidates, slice(0, 2), Limits({}, dict.fromkeys(NAMES, ""), 100.0))
+    words = scene.counted(np.ones(2, dtype=bool))
+    assert "1 x in a place to avoid (tram) [layer avoid]" in words
+    assert "1 x would close every lane of a street of class primary [street.no_block]" in words
+
+
+@dataclass(frozen=True)
+class _Part:
+    """As much of the candidates as is looked at to lift limits."""
+
+    table: pd.DataFrame
+    code: np.ndarray[Any, Any]
+    laydown: Laydown
+
+
+@dataclass(frozen=True)
+class _Bent:
+    """As much of the profile."""
+
+    turn: np.ndarray[Any, Any]
+    bend_limit: np.ndarray[Any, Any]
+
+
+def test_of_the_limits_each_is_lifted_alone_and_altogether() -> None:
+    three, table = np.array([0.0, 1.0, 4.0]), np.full((3, 1), 70.0)
+    laydown = Laydown(
+        room_ahead=three, room_behind=three, pieces_ahead=three, pieces_behind=three[::-1],
+        longest_ahead=three, longest_behind=three, tops=np.zeros((3, 2)),
+        lanes_ahead=table, lanes_behind=table, day_ahead=table, day_behind=table,
+    )  # fmt: skip
+    part: Any = _Part(pd.DataFrame(index=range(3)), np.full((3, 4), NO_ROOM | AVOID), laydown)
+    profile: Any = _Bent(np.zeros(5), np.array([INF, 9.0, INF, 9.0, INF]))
+    must = Stretches(np.array([0, 0]), np.array([1.0, 5.0]), np.array([2.0, 6.0]), 1)
+    costs = PullCosts(1.0, np.ones(1), 0.0, 12.0, 0.0, least_length=15.0)
+    plain = _Case(part, profile, must, np.array([5e4]), 200.0, costs)
+    cases = _cases(plain, 700.0)
+    assert set(cases) == {LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS, NO_ROOM, AVOID}
+    assert cases[LENGTH] == replace(plain, max_length=700.0)
+    assert np.isinf(cases[FORCE].limit).all()
+    assert np.isinf(cases[TENSION].profile.bend_limit).all()
+    # a pull may be of any length, but pits that overlap are none the better for it
+    assert cases[SHORT] == replace(plain, costs=replace(costs, least_length=0.0))
+    assert [len(part) for part in (cases[BENDS].must.run, cases[BENDS].must.low)] == [0, 0]
+    assert len(cases[BENDS].must.high) == 0
+    assert (cases[AVOID].part.code == NO_ROOM).all()
+    assert cases[AVOID].part.laydown is laydown
+    assert (cases[NO_ROOM].part.code == AVOID).all()
+    # room where a string found none, free; elsewhere as it was
+    roomy = cases[NO_ROOM].part.laydown
+    assert roomy.pieces_ahead.tolist() == [INF, 1.0, 4.0]
+    assert roomy.pieces_behind.tolist() == [4.0, 1.0, INF]
+    assert roomy.longest_ahead.tolist() == [INF, 1.0, 4.0]
+    assert roomy.longest_behind.tolist() == [0.0, 1.0, INF]
+    assert roomy.day_ahead.ravel().tolist() == [0.0, 70.0, 70.0]
+    assert roomy.day_behind.ravel().tolist() == [70.0, 70.0, 0.0]
+    assert np.isinf(cases[SHIFT].part.laydown.longest_ahead).all()
+    assert np.isinf(cases[SHIFT].part.laydown.longest_behind).all()

@@ -400,3 +400,26 @@ def test_a_station_off_the_edge_of_a_curve_by_rounding_counts_as_at_it(off: floa
     assert turns(20.0, 70.0) == pytest.approx(due)
     assert turns(20.0 + off, 70.0) == pytest.approx(due, abs=1e-8)
     assert turns(20.0, 70.0 + off) == pytest.approx(due, abs=1e-8)
+
+
+def test_a_curve_over_two_stations_turns_at_both_and_over_one_at_that_one() -> None:
+    """From 8 m to 24 m the middle between the stations at 10 m and 20 m is at 15 m."""
+    at = [0.0, 10.0, 20.0, 30.0, 40.0]
+
+    def turns(first: float, last: float) -> list[float]:
+        table = pd.DataFrame({"run": np.zeros(5, dtype=np.int64), "chainage": at, "grade": 0.0})
+        bend = {"run": [0], "chainage": [(first + last) / 2], "first": [first], "last": [last]}
+        profile = build_profile(
+            table,
+            pd.DataFrame({**bend, "deflection": [0.32], "bend_limit": [INF]}),
+            np.array([0, 5]),
+            weight=np.array([WEIGHT]),
+            string_weight=np.array([WEIGHT]),
+            friction=MU,
+            roller_friction=ROLLER,
+        )
+        return [float(turn) for turn in profile.turn]
+
+    assert turns(8.0, 24.0) == pytest.approx([0.0, 0.32 * 7 / 16, 0.32 * 9 / 16, 0.0, 0.0])
+    assert turns(16.0, 24.0) == pytest.approx([0.0, 0.0, 0.32, 0.0, 0.0])
+    assert turns(12.0, 19.0) == pytest.approx([0.0, 0.0, 0.32, 0.0, 0.0])  # middle at 15.5 m

@@ -73,6 +73,14 @@ def test_a_pull_behind_is_told_from_its_own_tail() -> None:
     )
 
 
+def test_a_pull_between_two_stations_is_told_at_its_ends_alone() -> None:
+    profiles = _profiles(_straight(), [(0, 50.0, 0.4, 2e5)])
+    forces = force_table(_pulls((0, 55.0, 95.0, "ahead")), profiles)
+    assert forces["chainage"].tolist() == [55, 95]
+    assert forces["head_force"].tolist() == pytest.approx([ROLLER * WEIGHT * 40, 0.5 * WEIGHT * 40])
+    assert forces["bend_limit"].isna().all()  # the bend lies before the pull
+
+
 @pytest.mark.parametrize("turn", [math.radians(11.25), math.radians(22.5), math.radians(45)])
 def test_a_bend_multiplies_the_force_by_the_capstan_rule(turn: float) -> None:
     profiles = _profiles(_straight(), [(0, 150.0, turn, 2e5)])

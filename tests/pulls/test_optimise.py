@@ -17,8 +17,10 @@ from geotools.pulls.optimise import (
     RECEIVING,
     PullCosts,
     Sites,
+    StringDays,
     choose_pits,
     pull_cost,
+    string_count,
 )
 
 COSTS = PullCosts(
@@ -110,6 +112,41 @@ def test_a_pull_shorter_than_the_least_is_none() -> None:
     assert _plan(_sites([0.0, 8.9], cost)) == []
 
 
+def test_a_pull_may_be_as_long_as_the_longest_and_no_longer() -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]]
+    assert _plan(_sites([0.0, 100.0], cost, longest=96.0))  # 96 m from edge to edge
+    assert not _plan(_sites([0.0, 100.0], cost, longest=95.9))
+
+
+def test_a_place_too_near_in_one_role_may_do_in_another() -> None:
+    cost = [[5.0, 1.0, INF, INF], [1.0, INF, 9.0, INF], [INF, INF, 5.0, INF]]
+    sites = _sites([0.0, 100.0, 110.0], cost, longest=100.0)
+    assert _plan(sites) == [(0, AHEAD), (1, RECEIVING), (2, BEHIND)]
+    sites.end[1, RECEIVING] = 104.0  # 4 m to the last pit, 6 m from where the place inserts behind
+    assert _plan(sites) == [(0, RECEIVING), (1, BEHIND), (2, BEHIND)]
+
+
+def test_a_pull_of_nothing_has_no_joint_and_not_one_less() -> None:
+    cost = [[INF, 5.0, INF, INF], [5.0, INF, INF, INF]]
+    sites = _sites([0.0, 4.0], cost, length=6.0)  # the pits touch
+    day = np.full((2, 1), 100.0)
+    lanes = replace(sites, string_day_ahead=day, string_day_behind=day)
+    costs = replace(COSTS, joint=70.0, least_length=0.0, days=StringDays(joint=0.5, least=0.25))
+    choice = choose_pits(lanes, costs)
+    assert choice.states.tolist() == [AHEAD, 4 + RECEIVING]
+    assert choice.cost[0] == pytest.approx(5.0 + 5.0 + 1000.0 + 0.25 * 100.0)
+
+
+def test_a_joint_less_than_the_pieces_is_fused_in_the_street() -> None:
+    sites = _sites([0.0, 100.0], [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]])
+    day = np.full((2, 1), 100.0)
+    lanes = replace(sites, string_day_ahead=day, string_day_behind=day)
+    costs = replace(COSTS, piece_length=12.0, days=StringDays(joint=0.5))
+    plain = choose_pits(sites, costs).cost[0]
+    # 96 m are 8 pieces: 7 joints of half a day
+    assert choose_pits(lanes, costs).cost[0] == pytest.approx(plain + 7 * 0.5 * 100.0)
+
+
 def test_the_longest_pull_holds_for_both_ends_of_a_pull() -> None:
     cost = [[5.0, 1.0, INF, INF], [5.0, INF, INF, INF]]
     sites = _sites([0.0, 100.0], cost)
@@ -150,6 +187,11 @@ def test_every_string_joined_on_during_a_pull_costs_a_joint_more() -> None:
         choice = choose_pits(crowded, costs)
         assert choice.cost[0] == pytest.approx(plain + 50.0 * (strings - 1))
         assert choice.states.tolist() == [AHEAD, 4 + RECEIVING]
+
+
+def test_a_pull_has_no_more_strings_than_its_pieces_need() -> None:
+    pieces, room = np.array([8.0, 8.0, 8.0, 8.0, 1.0]), np.array([INF, 8.0, 7.0, 3.0, 1.0])
+    assert string_count(pieces, room).tolist() == [1, 1, 2, 3, 1]
 
 
 @pytest.mark.parametrize("turned", [False, True])

@@ -200,6 +200,8 @@ def examine(tree: Path, file: str, *, share: int, seed: int) -> dict[str, Any]:
     survivors = []
     for mutant in drawn(source, share=share, seed=seed):
         changed = mutate_code(source, get_operator(mutant.operator)(), mutant.occurrence)
+        if not _compiles(changed):
+            continue  # a star between arguments made another sign: no test is needed for that
         (tree / file).write_text(changed)
         outcome = run_tests(tree, tests, patience)
         came[outcome] += 1
@@ -211,6 +213,14 @@ def examine(tree: Path, file: str, *, share: int, seed: int) -> dict[str, Any]:
         "file": file, "places": len(places(source)), "made": came.total(),
         "killed": came["failed"] + came["hung"], "survived": survivors, "tests": tests,
     }  # fmt: skip
+
+
+def _compiles(source: str) -> bool:
+    try:
+        ast.parse(source)
+    except SyntaxError:
+        return False
+    return True
 
 
 def _survivor(mutant: Mutant, source: str, changed: str) -> dict[str, Any]:

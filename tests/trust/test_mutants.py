@@ -9,7 +9,7 @@ import pytest
 
 pytest.importorskip("cosmic_ray", reason="pip install -e '.[test,mutants]'")
 sys.path.insert(0, str(Path(__file__).parent))
-from mutants import copied, drawn, examine, places, suite_of
+from mutants import Mutant, copied, drawn, examine, places, suite_of
 
 SOURCE = """
 @dataclass(frozen=True)
@@ -41,6 +41,17 @@ def test_changes_of_a_module_are_killed_or_told(
     assert found["made"] == 2
     assert found["killed"] + len(found["survived"]) == 2
     assert (tmp_path / file).read_text() == (Path(__file__).parents[2] / file).read_text()
+
+
+def test_a_change_that_is_no_program_is_not_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("mutants.suite_of", lambda _: ["tests/pipe/test_pipe_units.py"])
+    star = [Mutant("core/ReplaceBinaryOperator_Mul_Add", 0, 1)]
+    monkeypatch.setattr("mutants.drawn", lambda *_, **__: star)
+    monkeypatch.setattr("cosmic_ray.mutating.mutate_code", lambda *_: "def f(x, +, y): ...")
+    found = examine(copied(tmp_path), "geotools/pipe/factors.py", share=1, seed=1)
+    assert (found["made"], found["killed"], found["survived"]) == (0, 0, [])
 
 
 def test_every_module_has_tests() -> None:
