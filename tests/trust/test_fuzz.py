@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent))
 from corpus import sound, with_shapes, write
-from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, edited, edits
+from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, cli, edited, edits, small_plan
 
 from geotools.brief import Brief, load_brief
 from geotools.deliver.records import read_toml
@@ -49,6 +51,20 @@ def test_tools_say_what_is_wrong_with_a_spoiled_plan(damages: Any, tool: str) ->
 def test_a_run_without_a_geometry_is_told_by_every_tool(tool: str) -> None:
     (came,) = check_tools([("geometry", "runs", 0, 0, None)], [tool])
     assert came == f"{tool} {1 if tool == 'verify' else 2}"
+
+
+@pytest.mark.parametrize("tool", TOOLS)
+def test_text_of_another_encoding_is_refused_by_every_tool(tool: str, tmp_path: Path) -> None:
+    path = tmp_path / "plan.gpkg"
+    path.write_bytes(small_plan().read_bytes())
+    with closing(sqlite3.connect(path)) as file:
+        for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'"):
+            file.execute(f'DROP TRIGGER "{name}"')
+        file.execute("UPDATE runs SET run_id = CAST(x'c441' AS TEXT)")  # an A umlaut in Latin-1
+        file.commit()
+    code, said = cli(*(w.format(plan=path, out=tmp_path / "out") for w in TOOLS[tool]))
+    assert code == 2
+    assert "layer runs, field run_id: holds text that is not UTF-8" in said
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ import shapely
 
 from geotools.brief import Setting
 from geotools.brief import settings as brief_settings
-from geotools.deliver.read_plan import read_plan
+from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
 from geotools.intake.crs import choose_working_crs
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
@@ -184,7 +184,7 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
     for name in [*OUTPUTS, *({CONTEXT} - set(OUTPUTS))]:
         if name not in present:
             continue
-        raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True)
+        raw = read_raw(path, name, geometry=True)
         columns[name] = tuple(c for c in raw.columns if c != GEOMETRY)
         fields = OUTPUTS[name].fields if name in OUTPUTS else ()
         tables[name], spoiled[name] = _in_si(raw, fields, file.units)
