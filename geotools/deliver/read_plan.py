@@ -16,6 +16,7 @@ import pyogrio.errors
 import pyproj
 import pyproj.exceptions
 import shapely
+import shapely.errors
 
 from geotools.brief import load_brief
 from geotools.brief import settings as brief_settings
@@ -39,6 +40,7 @@ _READ_ERRORS = (
     pyogrio.errors.GeometryError,
     pa.ArrowException,  # text of another encoding than its file says; numbers out of range
     UnicodeDecodeError,
+    shapely.errors.ShapelyError,  # geometries that are damaged
 )
 
 

@@ -232,11 +232,16 @@ DAMAGE = st.tuples(
 )
 
 
+def drop_triggers(file: sqlite3.Connection) -> None:
+    """Take the triggers out of a GeoPackage: they call functions that only GDAL has."""
+    for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        file.execute(f'DROP TRIGGER "{name}"')
+
+
 def damage(path: Path, kind: str, table: str, column: int, row: int, value: object) -> str:
     """Spoil a plan by SQL and say how."""
     with contextlib.closing(sqlite3.connect(path)) as file:
-        for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'"):
-            file.execute(f'DROP TRIGGER "{name}"')  # they call functions that only GDAL has
+        drop_triggers(file)
         columns = [c[1] for c in file.execute(f"PRAGMA table_info({table})")][1:]
         name = columns[column % len(columns)]
         ids = [i for (i,) in file.execute(f"SELECT rowid FROM {table}")]  # noqa: S608

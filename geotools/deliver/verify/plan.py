@@ -19,6 +19,7 @@ from geotools.brief import Setting
 from geotools.brief import settings as brief_settings
 from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
+from geotools.errors import LayerError
 from geotools.intake.crs import choose_working_crs
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
@@ -28,6 +29,17 @@ __all__ = ["Plan", "load_plan"]
 T = TypeVar("T")
 GEOMETRY = "geometry"
 CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
+
+
+class Named(dict[str, T]):
+    """Rows by a name; a name that none bears is a fault of the plan."""
+
+    def __init__(self, rows: dict[str, T], what: str) -> None:
+        super().__init__(rows)
+        self._what = what
+
+    def __missing__(self, name: str) -> T:
+        raise Unreadable(f"there is no {name!r} in {self._what}")
 
 
 @dataclass(frozen=True)
@@ -92,23 +104,24 @@ class Plan:
 
         return self.once(f"rows {name}", make)
 
-    def by(self, name: str, key: str, order: str = "") -> dict[str, list[Any]]:
+    def by(self, name: str, key: str, order: str = "") -> Named[list[Any]]:
         """Return the rows of a layer by one of its columns, in order of another."""
 
-        def make() -> dict[str, list[Any]]:
+        def make() -> Named[list[Any]]:
             groups: dict[str, list[Any]] = {}
             for row in self.rows(name):
                 groups.setdefault(getattr(row, key), []).append(row)
             if order:
                 for rows in groups.values():
                     rows.sort(key=lambda row: getattr(row, order))
-            return groups
+            return Named(groups, f"{key} of layer {name}")
 
         return self.once(f"by {name} {key} {order}", make)
 
-    def one(self, name: str, key: str) -> dict[str, Any]:
+    def one(self, name: str, key: str) -> Named[Any]:
         """Return the rows of a layer by an identifier; of several the first."""
-        return {value: rows[0] for value, rows in self.by(name, key).items()}
+        rows = {value: rows[0] for value, rows in self.by(name, key).items()}
+        return Named(rows, f"{key} of layer {name}")
 
     @property
     def planned(self) -> list[Any]:
@@ -224,7 +237,10 @@ def _measure(plan: Plan, crs: pyproj.CRS) -> None:
     xy = shapely.get_coordinates(lines)
     if not len(xy):
         return
-    wanted = plan.setting("network.working_crs")
+    try:
+        wanted = plan.setting("network.working_crs")
+    except Unreadable as error:
+        raise LayerError(str(plan.path), f"{error}; write it again with `slipmain plan`") from error
     working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
     scale = plan.unit("length")[1]
     move = None
