@@ -18,8 +18,7 @@ import pyproj.exceptions
 import shapely
 import shapely.errors
 
-from geotools.brief import load_brief
-from geotools.brief import settings as brief_settings
+from geotools.brief import declared, load_brief
 from geotools.errors import BriefError, LayerError
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
@@ -140,7 +139,7 @@ class PlanFile:
         LayerError
             If the plan does not hold it, or what it holds cannot be read.
         """
-        if key not in {s.key for s in brief_settings()}:
+        if key not in declared():
             raise KeyError(key)
         if key not in self.settings:
             raise LayerError(str(self.path), f"settings: no {key}; {_AGAIN}")

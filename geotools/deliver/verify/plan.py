@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -15,8 +14,7 @@ import pyogrio
 import pyproj
 import shapely
 
-from geotools.brief import Setting
-from geotools.brief import settings as brief_settings
+from geotools.brief import Setting, declared
 from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
 from geotools.errors import LayerError
@@ -143,7 +141,7 @@ class Plan:
         if key not in written:
             raise Unreadable(f"settings: no {key}")
         try:
-            return _value(_known()[key], written[key])
+            return _value(declared()[key], written[key])
         except ValueError as error:
             raise Unreadable(f"settings: {key} cannot be read: {error}") from error
 
@@ -154,26 +152,21 @@ class Plan:
         return suffix, kind.units[suffix]
 
 
-@cache
-def _known() -> dict[str, Setting]:
-    return {setting.key: setting for setting in brief_settings()}
-
-
-def _value(declared: Setting, text: str) -> Any:
+def _value(setting: Setting, text: str) -> Any:
     """Return a setting written as text in SI."""
     if text == "none":
         return None
-    if declared.type == "list":
+    if setting.type == "list":
         return [part.strip() for part in text.split(",") if part.strip()]
-    if declared.kind == "per_item":
+    if setting.kind == "per_item":
         return float(text)
-    if declared.kind is not None:
-        return parse_quantity(text, declared.kind)
-    if declared.type == "flag":
+    if setting.kind is not None:
+        return parse_quantity(text, setting.kind)
+    if setting.type == "flag":
         if text not in ("true", "false"):
             raise ValueError(f"{text!r} is neither true nor false")
         return text == "true"
-    return float(text) if declared.type in ("integer", "number") else text
+    return float(text) if setting.type in ("integer", "number") else text
 
 
 def load_plan(path: Path, layers: Iterable[str]) -> Plan:
