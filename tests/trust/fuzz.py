@@ -284,14 +284,13 @@ def check_tools(damages: list[tuple[str, str, int, int, object]], tools: list[st
 # --- campaigns --------------------------------------------------------------------------------
 
 
-def campaign(name: str, cases: int, seed: int) -> Counter[str]:
-    """Run so many examples of one target and count the outcomes."""
+def campaign(name: str, cases: int, seed: int, came: Counter[str]) -> None:
+    """Run so many examples of one target and count the outcomes as they come."""
     options = hypothesis.settings(
         max_examples=cases, deadline=None, database=None, derandomize=False,
         suppress_health_check=list(HealthCheck), phases=[Phase.generate],
     )  # fmt: skip
     if name == "tools":
-        came: Counter[str] = Counter()
 
         @hypothesis.seed(seed)
         @options
@@ -300,11 +299,11 @@ def campaign(name: str, cases: int, seed: int) -> Counter[str]:
             came.update(check_tools(damages, [tool]))
 
         spoil()
-        return came
+        return
     target = TARGETS[name]
     sound = target.sound()
     target.check(sound)
-    target.outcomes.clear()
+    target.outcomes = came
 
     @hypothesis.seed(seed)
     @options
@@ -313,7 +312,6 @@ def campaign(name: str, cases: int, seed: int) -> Counter[str]:
         target.check(edited(sound, changes, same_length=target.binary))
 
     change()
-    return target.outcomes
 
 
 def led_by_coverage(name: str, cases: int, seed: int) -> None:
@@ -348,8 +346,11 @@ def main() -> int:
     given_ = parser.parse_args()
     if given_.atheris:
         led_by_coverage(given_.target, given_.cases, given_.seed)
-    came = campaign(given_.target, given_.cases, given_.seed)
-    print(json.dumps({"target": given_.target, "cases": given_.cases, **came}))
+    came: Counter[str] = Counter()
+    try:
+        campaign(given_.target, given_.cases, given_.seed, came)
+    finally:  # also of a campaign that is broken off: `timeout -s INT 600 python ...`
+        print(json.dumps({"target": given_.target, "cases": given_.cases, **came}), flush=True)
     return 0
 
 
