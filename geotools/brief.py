@@ -7,7 +7,9 @@ import difflib
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 import pydantic
@@ -21,7 +23,7 @@ from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
 from geotools.units import parse_quantity
 
-__all__ = ["Brief", "InputSource", "Setting", "lay_over", "load_brief", "settings"]
+__all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brief", "settings"]
 
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
@@ -797,6 +799,12 @@ def settings(brief: Brief | None = None) -> Iterator[Setting]:
             )
 
 
+@cache
+def declared() -> Mapping[str, Setting]:
+    """Return every setting with its default, by key."""
+    return MappingProxyType({setting.key: setting for setting in settings()})
+
+
 _TYPES: tuple[tuple[type, str], ...] = (
     (bool, "flag"),  # a bool is an int too
     (int, "integer"),
@@ -961,11 +969,10 @@ def _dotted(data: Mapping[str, Any]) -> Iterator[str]:
 
 def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) -> None:
     section, _, name = key.partition(".")
-    known = {s.key for s in settings()}
-    if key not in known:
-        faults.append(f"{key}: no such setting{_nearest(key, known)}")
+    default = declared().get(key)
+    if default is None:
+        faults.append(f"{key}: no such setting{_nearest(key, set(declared()))}")
         return
-    default = next(s for s in settings() if s.key == key)
     table = data.setdefault(section, {})
     if isinstance(table, dict):  # otherwise it is a fault, told with the others
         table[name] = _from_text(value, default)
@@ -1012,7 +1019,7 @@ def _nearest(name: str, known: set[str]) -> str:
 
 def _faults(error: pydantic.ValidationError) -> list[str]:
     """Turn pydantic's errors into one line each, naming the key and the nearest valid one."""
-    keys = {s.key for s in settings()} | {n for n in Brief.model_fields if n != "origins"}
+    keys = set(declared()) | {n for n in Brief.model_fields if n != "origins"}
     lines = []
     for item in error.errors():
         parts = [str(part) for part in item["loc"]]

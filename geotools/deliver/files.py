@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+import re
 import tempfile
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 
 from geotools.errors import OutputError
 
-__all__ = ["check_file", "replacing"]
+__all__ = ["check_file", "clear_parts", "part_of", "replacing"]
+
+# What SQLite puts beside a file it writes.
+BESIDE = ("", "-journal", "-wal", "-shm")
 
 
 def check_file(path: Path, *, suffix: str, overwrite: bool) -> Path:
@@ -64,8 +71,9 @@ def replacing(target: Path) -> Iterator[Path]:
     OutputError
         If the system refuses to write; an old file is untouched.
     """
-    part = target.with_name(f".{target.stem}.{uuid.uuid4().hex}{target.suffix}")
+    part = part_of(target)
     try:
+        clear_parts(target)
         yield part
         part.replace(target)
     except OSError as error:
@@ -74,3 +82,52 @@ def replacing(target: Path) -> Iterator[Path]:
         ) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def part_of(target: Path) -> Path:
+    """Return a new name beside a file to write it under; it tells which process writes."""
+    token = uuid.uuid4().hex[:12]
+    return target.with_name(f".{target.stem}.{_system()}-{os.getpid()}-{token}{target.suffix}")
+
+
+def clear_parts(target: Path) -> None:
+    """Remove the unfinished files of a target whose writers were killed.
+
+    A part is removed if its name says that a process of this system wrote it, and no process has
+    that number now. Parts of other machines, containers and boots stay: whether they are still
+    being written cannot be told from here.
+    """
+    if not _system():
+        return
+    ends = "|".join(re.escape(target.suffix + end) for end in BESIDE)
+    name = re.compile(
+        rf"{re.escape(f'.{target.stem}.{_system()}-')}([1-9]\d{{0,8}})-[0-9a-f]{{12}}({ends})"
+    )
+    with suppress(PermissionError):  # a folder may be written in and not listed
+        for part in list(target.parent.iterdir()):
+            told = name.fullmatch(part.name)
+            if told and not _lives(int(told[1])):
+                with suppress(OSError):  # another run removed it, or it is another user's
+                    part.unlink()
+
+
+@cache
+def _system() -> str:
+    """Return a mark of this boot and its set of process numbers; "" where none can be had."""
+    try:
+        boot = Path("/proc/sys/kernel/random/boot_id").read_bytes().strip()
+        numbers = Path("/proc/self/ns/pid").stat().st_ino
+    except OSError:
+        return ""
+    return hashlib.sha256(boot + str(numbers).encode()).hexdigest()[:12]
+
+
+def _lives(process: int) -> bool:
+    """Tell whether a process of this system has a number; asked only where `_system` is known."""
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:  # another user's
+        return True
+    return True

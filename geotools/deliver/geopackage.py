@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import tempfile
-import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +13,7 @@ import pyogrio
 import pyogrio.errors
 
 from geotools.deliver.columns import GEOMETRY, contract_table
+from geotools.deliver.files import BESIDE, clear_parts, part_of
 from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
 from geotools.schema import OUTPUTS
@@ -142,8 +142,9 @@ def write_geopackage(
     chosen = {n: tables[n] for n in OUTPUTS if n in tables and (stations or n != "stations")}
     if not chosen:
         raise ValueError("no table to write")
-    temporary = target.with_name(f".{target.stem}.{uuid.uuid4().hex}.gpkg")
+    temporary = part_of(target)
     try:
+        clear_parts(target)
         counts = _write_layers(temporary, chosen, crs, units, wkb or {})
         _check_existing(path, target, overwrite)
         temporary.replace(target)
@@ -160,7 +161,7 @@ def write_geopackage(
 
 def _discard(path: Path) -> None:
     """Remove a temporary file, if it is still there, and what SQLite put beside it."""
-    for suffix in ("", "-journal", "-wal", "-shm"):
+    for suffix in BESIDE:
         path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 

@@ -10,14 +10,15 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyogrio
 import pyogrio.errors
 import pyproj
 import pyproj.exceptions
 import shapely
+import shapely.errors
 
-from geotools.brief import load_brief
-from geotools.brief import settings as brief_settings
+from geotools.brief import declared, load_brief
 from geotools.errors import BriefError, LayerError
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
@@ -36,6 +37,9 @@ _READ_ERRORS = (
     pyogrio.errors.FeatureError,
     pyogrio.errors.FieldError,
     pyogrio.errors.GeometryError,
+    pa.ArrowException,  # text of another encoding than its file says; numbers out of range
+    UnicodeDecodeError,
+    shapely.errors.ShapelyError,  # geometries that are damaged
 )
 
 
@@ -135,7 +139,7 @@ class PlanFile:
         LayerError
             If the plan does not hold it, or what it holds cannot be read.
         """
-        if key not in {s.key for s in brief_settings()}:
+        if key not in declared():
             raise KeyError(key)
         if key not in self.settings:
             raise LayerError(str(self.path), f"settings: no {key}; {_AGAIN}")
@@ -224,9 +228,24 @@ def read_raw(path: Path, name: str, *, geometry: bool) -> Any:
         If it cannot be read.
     """
     try:
-        return pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
+        raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True, read_geometry=geometry)
     except _READ_ERRORS as error:
         raise LayerError(str(path), f"layer {name} cannot be read ({error}); {_AGAIN}") from error
+    _check_text(path, name, raw)
+    return raw
+
+
+def _check_text(path: Path, name: str, raw: Any) -> None:
+    """Refuse text that is not UTF-8; pandas would find out in the middle of the work."""
+    faults = []
+    texts = raw.select_dtypes("string")
+    for column in texts.columns:
+        try:
+            pa.Table.from_pandas(pd.DataFrame(texts[[column]])).validate(full=True)
+        except pa.ArrowInvalid:
+            faults.append(f"layer {name}, field {column}: holds text that is not UTF-8; {_AGAIN}")
+    if faults:
+        raise LayerError(str(path), faults)
 
 
 def _read_settings(path: Path) -> dict[str, str]:

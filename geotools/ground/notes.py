@@ -11,6 +11,7 @@ import shapely
 
 from geotools.ground.cells import HIGHEST, LOWEST
 from geotools.ground.raster import Raster
+from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
 
 __all__ = ["Notes"]
@@ -22,8 +23,8 @@ LENGTHS = {"aside": 200.0, "lowest": LOWEST, "highest": HIGHEST}  # m, named in 
 TEXTS: dict[str, tuple[str, str]] = {
     "dem-unit-assumed": (
         "warning",
-        "neither file nor brief says the unit of the levels; metres assumed; "
-        "set ground.vertical_unit in the brief",
+        "neither the file nor the brief says the unit of the levels; they were taken as metres; "
+        "{in_feet}look whether they are, and say so with " + UNIT_KEY,
     ),
     "dem-no-nodata": (
         "warning",
@@ -52,6 +53,7 @@ class Notes:
         self._xy = xy
         self._files: dict[str, list[str]] = {}
         self._points: dict[str, list[IntArray]] = {}
+        self._in_feet = ""
 
     def _add(self, rule: str, raster: Raster, index: IntArray) -> None:
         names = self._files.setdefault(rule, [])
@@ -69,6 +71,7 @@ class Notes:
             self._add("dem-rough-shift", raster, index)
         if not unit_known:
             self._add("dem-unit-assumed", raster, index)
+            self._in_feet = self._in_feet or _hint(raster)
         if not raster.says_nodata:
             self._add("dem-no-nodata", raster, index)
         if raster.dataset.count > 1:
@@ -84,7 +87,7 @@ class Notes:
         said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
-            text = text.format(**said)
+            text = text.format(**said, in_feet=self._in_feet)
             index = np.unique(np.concatenate(self._points[rule]))
             west, south = self._xy[index].min(axis=0)
             east, north = self._xy[index].max(axis=0)
@@ -96,6 +99,14 @@ class Notes:
                 feature=_listed(names),
                 geometry=_box(west, south, east, north),
             )
+
+
+def _hint(raster: Raster) -> str:
+    """Return a word of caution where a raster's coordinates are not in metres nor degrees."""
+    axis = raster.crs.axis_info[0]
+    if not raster.crs.is_projected or axis.unit_conversion_factor == 1.0:
+        return ""
+    return f"the coordinates of {raster.name} are in {axis.unit_name}, so its levels may be too; "
 
 
 def _listed(names: Sequence[str], most: int = 5) -> str:

@@ -12,7 +12,9 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
+from geotools.pipe.factors import FOOT
 
 __all__ = ["SOURCES", "add_profile"]
 
@@ -31,6 +33,10 @@ JOINT = 1.0
 STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
 GRADE_LIMIT = 0.5  # rise over run
 DEPTH_LIMIT = 30.0  # m; more is rather a wrong datum or unit than a water main
+# The unit of the ground is doubted where so large a share of the inverts lies beyond the limits,
+# and in the other unit would lie under less ground than this (common practice, no source).
+MOST = 0.9
+USUAL_DEPTH = 10.0  # m, ground to invert
 
 
 @dataclass(frozen=True)
@@ -112,6 +118,7 @@ def add_profile(
     _report_assumed(columns, assumed_cover, findings, run_ids)
     _report_records(columns, mains, names, findings)
     _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
+    _report_unit(columns, findings)
     _report_steps(columns, names, found.axis, found.grade, findings)
     _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
     return stations.assign(
@@ -337,6 +344,33 @@ def _report_levels(
             features=names[columns.main[worst]],
             xy=columns.xy[worst],
         )
+
+
+def _report_unit(columns: _Columns, findings: Findings) -> None:
+    """Report ground levels that fit the inverts in another unit and not in the one they are in."""
+    both = (columns.source == INVERT) & np.isfinite(columns.ground)
+    ground, invert, crown = columns.ground[both], columns.invert[both], columns.diameter[both]
+    depth = ground - invert
+    if not both.any() or np.mean((depth > DEPTH_LIMIT) | (depth < 0.0)) < MOST:
+        return
+    for factor, mistake in ((FOOT, "feet taken for metres"), (1 / FOOT, "metres taken for feet")):
+        other = ground * factor - invert
+        if np.mean((other > crown) & (other < USUAL_DEPTH)) >= MOST:
+            findings.add(
+                "warning",
+                "dem-unit-doubtful",
+                f"by the levels as they were read, inverts lie {_span(depth, findings)} below "
+                f"ground; if these are {mistake}, {_span(other, findings)}; kept as they are; "
+                f"check the unit of the DEM and set {UNIT_KEY}, or correct it in the file",
+                layer="dem",
+                geometry=shapely.MultiPoint(columns.xy[both]).envelope,
+            )
+
+
+def _span(values: FloatArray, findings: Findings) -> str:
+    """Return the middle and both ends of some lengths in words."""
+    low, middle, high = (findings.length(f(values)) for f in (np.min, np.median, np.max))
+    return f"{middle} ({low} to {high})"
 
 
 def _report_steps(

@@ -10,8 +10,10 @@ import pyproj
 from geotools.errors import LayerError
 from geotools.pipe.factors import FOOT
 
-__all__ = ["VerticalUnit", "file_units", "resolve_unit"]
+__all__ = ["UNIT_KEY", "VerticalUnit", "file_units", "resolve_unit"]
 
+# How texts tell to set the unit; the command line takes it with --set.
+UNIT_KEY = "ground.vertical_unit in the brief (m, ft or us-ft; --set ground.vertical_unit=ft)"
 US_SURVEY_FOOT = 1200 / 3937  # exact by definition (US Metric Law of 1866)
 # International and US survey feet differ by 2 parts in a million (2 mm in a kilometre), and files
 # mix the two names up freely: units closer than this are taken as the same.

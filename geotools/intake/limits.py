@@ -6,6 +6,7 @@ import datetime
 import math
 from dataclasses import dataclass
 
+from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
 __all__ = ["Limit", "limit"]
@@ -32,7 +33,7 @@ class Limit:
 
 # No wider than what the bores of hosts are known for.
 PIPE = Limit(0.010, 3.0)
-BORE = Limit(0.030, 4.0)
+BORE = Limit(BORE_RANGE[0], 4.0)
 LEVEL = Limit(-500.0, 9000.0)
 # All limits: common practice, no source.
 LIMITS: dict[str, Limit] = {
@@ -42,8 +43,8 @@ LIMITS: dict[str, Limit] = {
     "invert_start": LEVEL,
     "invert_end": LEVEL,
     "pressure": Limit(0.0, 1e7),
-    "c_factor": Limit(10.0, 200.0, "10 to 200"),
-    "flow": Limit(0.0, 100.0),
+    "c_factor": Limit(*C_RANGE, "{:g} to {:g}".format(*C_RANGE)),
+    "flow": Limit(*FLOW_RANGE),
     "breaks": Limit(0.0, 1e5, "0 or more"),
     "leakage": Limit(0.0, 100.0, "0 to 100 m3/s"),
     "criticality": Limit(1.0, 5.0, "1 to 5"),

@@ -30,6 +30,8 @@ FIFTY_YEARS_H = 50.0 * YEAR_H
 GROUT_CAP_PA = 5.0 * PSI
 GROUT_DENSITY = 1200.0
 GROUTED_PE = 5.0  # times; the older PPI sliplining table, from memory
+# Columns of water and grout hold at any height; no two levels on land lie farther apart than this.
+_HIGHEST_M = 1e4
 _SHORT_H = 1.0
 
 
@@ -133,7 +135,7 @@ def groundwater_pressure_pa(head_m: ArrayLike) -> FloatArray:
     Parameters
     ----------
     head_m : array_like
-        Water table above the invert, m; 0 to 200; give 0 where it lies below.
+        Water table above the invert, m; 0 to 10,000; give 0 where it lies below.
 
     Returns
     -------
@@ -145,7 +147,7 @@ def groundwater_pressure_pa(head_m: ArrayLike) -> FloatArray:
     RangeError
         If the head lies outside its range.
     """
-    head = check_range("head_m", head_m, 0.0, 200.0, "m")
+    head = check_range("head_m", head_m, 0.0, _HIGHEST_M, "m")
     return np.asarray(WATER_DENSITY * GRAVITY * head, dtype=np.float64)
 
 
@@ -172,11 +174,11 @@ def grout_injection_limit_pa(
     cure_hours : array_like, optional
         Time the grout presses before it holds itself, h.
     port_above_low_point_m : array_like, optional
-        Height of the port over the lowest point of the annulus, m; 0 to 200.
+        Height of the port over the lowest point of the annulus, m; 0 to 10,000.
     grout_density : array_like, optional
         kg/m3; 300 to 2300.
     inside_head_m : array_like, optional
-        Head of water in the carrier at the low point, m; 0 to 200.
+        Head of water in the carrier at the low point, m; 0 to 10,000.
     cap_pa : array_like, optional
         Limit of the specification, Pa; 5 psi is common, from memory.
     ovality, safety : array_like, optional
@@ -194,7 +196,7 @@ def grout_injection_limit_pa(
         If an argument lies outside its range.
     """
     cap = check_range("cap_pa", cap_pa, 0.0, 1e7, "Pa")
-    height = check_range("port_above_low_point_m", port_above_low_point_m, 0.0, 200.0, "m")
+    height = check_range("port_above_low_point_m", port_above_low_point_m, 0.0, _HIGHEST_M, "m")
     heavy = check_range("grout_density", grout_density, 300.0, 2300.0, "kg/m3")
     stands = collapse_pressure_pa(material, dr, hours=cure_hours, ovality=ovality, safety=safety)
     left = stands + groundwater_pressure_pa(inside_head_m) - heavy * GRAVITY * height

@@ -13,8 +13,11 @@ from geotools.pipe._tables import rows
 from geotools.pipe.factors import GRAVITY
 
 __all__ = [
+    "BORE_RANGE",
     "CARRIER_C",
     "CARRIER_ROUGHNESS_M",
+    "C_RANGE",
+    "FLOW_RANGE",
     "LINING_CLASSES",
     "TURBULENT",
     "BeforeAfter",
@@ -33,6 +36,9 @@ __all__ = [
     "velocity_within",
 ]
 
+BORE_RANGE = (0.05, 5.0)  # m
+C_RANGE = (20.0, 165.0)  # Hazen-Williams
+FLOW_RANGE = (0.0, 50.0)  # m3/s
 CARRIER_C = 150.0
 CARRIER_ROUGHNESS_M = 1.5e-6
 TURBULENT = 4000.0  # least Reynolds number of turbulent flow
@@ -80,11 +86,11 @@ class BeforeAfter:
 
 
 def _check_bore(name: str, bore_m: ArrayLike) -> FloatArray:
-    return check_range(name, bore_m, 0.05, 5.0, "m")
+    return check_range(name, bore_m, *BORE_RANGE, "m")
 
 
 def _check_c(name: str, c: ArrayLike) -> FloatArray:
-    return check_range(name, c, 20.0, 165.0, "(Hazen-Williams C)")
+    return check_range(name, c, *C_RANGE, "(Hazen-Williams C)")
 
 
 def hazen_williams_head_loss_m(
@@ -118,7 +124,7 @@ def hazen_williams_head_loss_m(
     h = 10.67 L Q^1.852/(C^1.852 d^4.8704). Turbulent water of about 5 to 25 C, above 50 mm,
     below 3 m/s. The US form is h(ft) = 10.44 L Q(gpm)^1.852/(C^1.852 d(in)^4.8704).
     """
-    flow = check_range("flow_m3_per_s", flow_m3_per_s, 0.0, 50.0, "m3/s")
+    flow = check_range("flow_m3_per_s", flow_m3_per_s, *FLOW_RANGE, "m3/s")
     bore = _check_bore("bore_m", bore_m)
     length = check_range("length_m", length_m, 0.0, 1e7, "m")
     slope = _HW * (flow / _check_c("c", c)) ** _HW_Q / bore**_HW_D
@@ -213,7 +219,7 @@ def flow_velocity_m_per_s(flow_m3_per_s: ArrayLike, bore_m: ArrayLike) -> FloatA
     RangeError
         If an argument lies outside its range.
     """
-    flow = check_range("flow_m3_per_s", flow_m3_per_s, 0.0, 50.0, "m3/s")
+    flow = check_range("flow_m3_per_s", flow_m3_per_s, *FLOW_RANGE, "m3/s")
     return np.asarray(flow / (np.pi / 4.0 * _check_bore("bore_m", bore_m) ** 2))
 
 

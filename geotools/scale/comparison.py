@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.brief import load_brief, settings
+from geotools.brief import declared, load_brief, settings
 from geotools.criteria import COMPARED
 from geotools.deliver.read_plan import PlanFile
 from geotools.errors import BriefError, LayerError
@@ -383,8 +383,7 @@ def _differing(plans: Sequence[_Plan]) -> pd.DataFrame:
 def _used(file: PlanFile, names: Sequence[str]) -> dict[str, Any]:
     """Return settings of a plan as the program used them, in SI; as text where it cannot tell."""
     out: dict[str, Any] = {name: file.settings.get(name) for name in names}
-    known = {setting.key for setting in settings()}
-    given = {n: text for n, text in out.items() if n in known and text not in (None, "none")}
+    given = {n: text for n, text in out.items() if n in declared() and text not in (None, "none")}
     try:
         brief = load_brief(overrides=given)
     except BriefError:  # of another version of the program

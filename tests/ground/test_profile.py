@@ -320,3 +320,49 @@ def test_stations_given_are_not_changed():
     before = rows.copy()
     profile(rows, FLAT_MAIN)
     pd.testing.assert_frame_equal(rows, before)
+
+
+# The unit of the ground ------------------------------------------------------------------
+
+LAID = mains((0.5, NAN, 60.0, 62.0))  # inverts; true ground lies 3 m above them
+
+
+def doubts(*ground):
+    """Return the findings on the unit with these levels at the ends and the middle of a main."""
+    rows = stations(*[(0, 50 * i, 0, i / 2, z) for i, z in enumerate(ground)])
+    got, findings = profile(rows, LAID)
+    np.testing.assert_array_equal(got["ground_z"], ground)  # nothing is changed
+    return findings[findings["rule"] == "dem-unit-doubtful"]
+
+
+@pytest.mark.parametrize(
+    ("factor", "mistake"),
+    [(1 / 0.3048, "feet taken for metres"), (0.3048, "metres taken for feet")],
+)
+def test_levels_that_fit_the_inverts_in_another_unit_are_doubted(factor, mistake):
+    ground = np.array([63.0, 64.0, 65.5]) * factor
+    (row,) = doubts(*ground).itertuples()
+    assert (row.severity, row.layer) == ("warning", "dem")
+    assert f"if these are {mistake}, 3.0 m (3.0 m to 3.5 m)" in row.text
+    depth = ground - [60, 61, 62]
+    assert f"{depth[1]:.1f} m ({depth.min():.1f} m to {depth.max():.1f} m) below ground" in row.text
+    assert "ground.vertical_unit" in row.text
+    assert row.geometry.bounds == (1000.0, 0.0, 1100.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    "ground",
+    [
+        (63.0, 64.0, 65.0),  # as it should be
+        (95.0, 96.0, 97.0),  # too deep, but no unit explains it
+        (63.0 / 0.3048, 64.0, 65.0),  # one wild level
+        (NAN, NAN, NAN),
+    ],
+)
+def test_levels_that_no_other_unit_explains_are_not_doubted(ground):
+    assert doubts(*ground).empty
+
+
+def test_mains_without_inverts_say_nothing_of_the_unit_of_the_ground():
+    _, findings = profile(stations((0, 0, 0, 0, 210), (0, 9, 0, 1, 210)), mains((0.5, 2, NAN, NAN)))
+    assert findings.empty

@@ -230,6 +230,17 @@ def test_without_a_unit_metres_are_assumed_and_reported(write_dem, at):
     assert got.z[0] == 100
     assert list(findings["rule"]) == ["dem-unit-assumed"]
     assert findings["severity"][0] == "warning"
+    assert "taken as metres" in findings["text"][0]
+    assert "ground.vertical_unit in the brief" in findings["text"][0]
+    assert "coordinates" not in findings["text"][0]
+
+
+def test_a_raster_in_feet_that_does_not_say_its_vertical_unit_gets_a_word_more(write_dem, at):
+    path = write_dem(RAMP, unit=None, crs="EPSG:2263")
+    got, findings = sample(path, at((0, 0)), crs=pyproj.CRS(2263))
+    assert got.z[0] == 100  # nothing is guessed
+    (text,) = findings["text"]
+    assert "the coordinates of dem.tif are in US survey foot, so its levels may be too" in text
 
 
 def test_file_and_brief_that_disagree_on_the_unit_are_an_error_naming_both(write_dem, at):

@@ -13,6 +13,9 @@ import pytest
 import rasterio
 import shapely
 
+from geotools.intake.limits import limit
+from geotools.schema import INPUTS
+
 CRS = "EPSG:32633"
 OLD = b"the plan of last week"
 EAST, NORTH = 500_000.0, 4_800_000.0
@@ -71,14 +74,14 @@ def make(tmp_path: Path) -> Workshop:
 def attempt(slipmain: Callable[..., Any], tmp_path: Path) -> Callable[..., Any]:
     """Plan over an existing file and hand back what was said and what the file holds."""
 
-    def run(*arguments: str) -> tuple[Any, Path]:
+    def run(*arguments: str, styles: bool = True) -> tuple[Any, Path]:
         target = tmp_path / "plan.gpkg"
         target.write_bytes(OLD)
         done = slipmain("plan", *arguments, "-o", target, "--overwrite")
         assert "Traceback" not in done.err
-        styles = [] if done.code == 2 else ["plan_styles"]
+        beside = ["plan_styles"] if styles and done.code != 2 else []
         left = sorted(file.name for file in tmp_path.iterdir())
-        assert left == ["data", "plan.gpkg", *styles]
+        assert left == ["data", "plan.gpkg", *beside]
         return done, target
 
     return run
@@ -293,8 +296,74 @@ def test_a_dem_that_does_not_name_its_unit_is_a_finding(
     done, target = attempt("--mains", make.layer(make.mains()), "--dem", make.dem(unit=None))
     assert done.code == 0
     (row,) = found(read_plan(target), "dem-unit-assumed").itertuples()
-    assert (row.layer, row.feature) == ("dem", "ground.tif")
-    assert "ground.vertical_unit" in row.text
+    assert (row.severity, row.layer, row.feature) == ("warning", "dem", "ground.tif")
+    assert "ground.vertical_unit in the brief" in row.text
+    assert "--set ground.vertical_unit=ft" in row.text
+
+
+def test_a_dem_in_feet_taken_for_metres_is_doubted_by_the_inverts(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    frame = make.mains().assign(invert_start_m=97.0, invert_end_m=97.0)
+    ground = make.dem(unit=None, level=100.0 / 0.3048)
+    words = ("--mains", make.layer(frame), "--dem", ground, "--set", "output.styles=false")
+    target = attempt(*words, styles=False)[1]
+    plan = read_plan(target)
+    (row,) = found(plan, "dem-unit-doubtful").itertuples()
+    assert (row.severity, row.layer) == ("warning", "dem")
+    assert "feet taken for metres, 3.0 m" in row.text
+    # 231 m of groundwater is more than any carrier stands: no result from levels like these
+    assert list(plan.runs["status"]) == ["not_suitable"]
+    target = attempt(*words, "--set", "ground.vertical_unit=ft", styles=False)[1]
+    plan = read_plan(target)
+    assert found(plan, "dem-unit-doubtful").empty
+    assert found(plan, "dem-unit-assumed").empty
+    assert list(plan.runs["status"]) == ["planned"]
+
+
+@pytest.mark.parametrize("far", [400.0, 9000.0, -500.0])
+def test_one_invert_far_off_is_told_and_breaks_nothing(
+    far: float, make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    frame = make.mains().assign(invert_start_m=97.0, invert_end_m=[97.0, far, 97.0])
+    words = ("--mains", make.layer(frame), "--set", "pulls.grouted=true")
+    done, target = attempt(*words, "--set", "output.styles=false", styles=False)
+    assert done.code == 0
+    plan = read_plan(target)
+    assert "M2" in set(found(plan, "steep-grade")["feature"])
+    assert "M3" in set(found(plan, "axis-step")["feature"])
+
+
+@pytest.mark.parametrize("end", ["low", "high"])
+@pytest.mark.parametrize("field", ["bore", "cover", "pressure", "c_factor", "flow"])
+def test_numbers_at_the_limits_of_sense_are_planned_with(
+    field: str, end: str, make: Workshop, attempt: Callable[..., Any]
+) -> None:
+    declared = INPUTS["mains"].field(field)
+    column = declared.column("si")
+    value = getattr(limit(field), end) / declared.spellings()[column]
+    frame = make.mains().assign(**{column: value})
+    words = ("--mains", make.layer(frame), "--set", "output.styles=false")
+    done, _ = attempt(*words, styles=False)
+    assert done.code == 0
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [("c_factor", 15.0), ("c_factor", 180.0), ("bore_mm", 40.0), ("flow_lps", 60_000.0)],
+)
+def test_numbers_no_formula_is_good_for_are_taken_as_missing_and_told(
+    column: str,
+    value: float,
+    make: Workshop,
+    attempt: Callable[..., Any],
+    read_plan: Callable[..., Any],
+) -> None:
+    frame = make.mains().assign(**{column: value})
+    words = ("--mains", make.layer(frame), "--set", "output.styles=false")
+    done, target = attempt(*words, styles=False)
+    assert done.code == 0
+    assert any(column in text for text in read_plan(target).findings["text"])
 
 
 def test_mains_partly_off_the_dem_are_a_finding_with_its_place(

@@ -232,11 +232,16 @@ DAMAGE = st.tuples(
 )
 
 
+def drop_triggers(file: sqlite3.Connection) -> None:
+    """Take the triggers out of a GeoPackage: they call functions that only GDAL has."""
+    for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        file.execute(f'DROP TRIGGER "{name}"')
+
+
 def damage(path: Path, kind: str, table: str, column: int, row: int, value: object) -> str:
     """Spoil a plan by SQL and say how."""
     with contextlib.closing(sqlite3.connect(path)) as file:
-        for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'"):
-            file.execute(f'DROP TRIGGER "{name}"')  # they call functions that only GDAL has
+        drop_triggers(file)
         columns = [c[1] for c in file.execute(f"PRAGMA table_info({table})")][1:]
         name = columns[column % len(columns)]
         ids = [i for (i,) in file.execute(f"SELECT rowid FROM {table}")]  # noqa: S608
@@ -279,14 +284,13 @@ def check_tools(damages: list[tuple[str, str, int, int, object]], tools: list[st
 # --- campaigns --------------------------------------------------------------------------------
 
 
-def campaign(name: str, cases: int, seed: int) -> Counter[str]:
-    """Run so many examples of one target and count the outcomes."""
+def campaign(name: str, cases: int, seed: int, came: Counter[str]) -> None:
+    """Run so many examples of one target and count the outcomes as they come."""
     options = hypothesis.settings(
         max_examples=cases, deadline=None, database=None, derandomize=False,
         suppress_health_check=list(HealthCheck), phases=[Phase.generate],
     )  # fmt: skip
     if name == "tools":
-        came: Counter[str] = Counter()
 
         @hypothesis.seed(seed)
         @options
@@ -295,11 +299,11 @@ def campaign(name: str, cases: int, seed: int) -> Counter[str]:
             came.update(check_tools(damages, [tool]))
 
         spoil()
-        return came
+        return
     target = TARGETS[name]
     sound = target.sound()
     target.check(sound)
-    target.outcomes.clear()
+    target.outcomes = came
 
     @hypothesis.seed(seed)
     @options
@@ -308,7 +312,6 @@ def campaign(name: str, cases: int, seed: int) -> Counter[str]:
         target.check(edited(sound, changes, same_length=target.binary))
 
     change()
-    return target.outcomes
 
 
 def led_by_coverage(name: str, cases: int, seed: int) -> None:
@@ -343,8 +346,11 @@ def main() -> int:
     given_ = parser.parse_args()
     if given_.atheris:
         led_by_coverage(given_.target, given_.cases, given_.seed)
-    came = campaign(given_.target, given_.cases, given_.seed)
-    print(json.dumps({"target": given_.target, "cases": given_.cases, **came}))
+    came: Counter[str] = Counter()
+    try:
+        campaign(given_.target, given_.cases, given_.seed, came)
+    finally:  # also of a campaign that is broken off: `timeout -s INT 600 python ...`
+        print(json.dumps({"target": given_.target, "cases": given_.cases, **came}), flush=True)
     return 0
 
 

@@ -202,6 +202,7 @@ def campaign(words: list[str], *, times: int, seed: int) -> dict[str, object]:
             "killed_while_writing": dict(left[True]),
             "parts_left_behind": parts,
             "plan_after_all_that": bench.state() if after == 0 else f"exit code {after}",
+            "parts_after_all_that": len(bench.parts()),
         }
 
 
@@ -241,7 +242,8 @@ def main() -> int:
         found = campaign(words, times=given.times, seed=given.seed)
     print(json.dumps(found, indent=2))
     states = {*found["killed_at_any_moment"], *found["killed_while_writing"]}  # type: ignore[misc]
-    return 0 if states <= {"old", "new"} and found["plan_after_all_that"] == "new" else 1
+    sound = states <= {"old", "new"} and found["plan_after_all_that"] == "new"
+    return 0 if sound and found["parts_after_all_that"] == 0 else 1
 
 
 if __name__ == "__main__":

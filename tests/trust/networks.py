@@ -7,7 +7,8 @@ seed: ``--times 1 --seed N`` draws it again.
 Streets are the near neighbours among random places, so they meet at any angle; trunk mains follow
 the ways through them, beside the centreline and now and then across it; small mains, valves,
 laterals, fittings and places to avoid lie where chance puts them. Any layer but the mains may be
-missing. Units, CRS and settings are drawn too.
+missing. Units, CRS and settings are drawn too. ``--records`` gives the mains inverts, bores,
+pressures, flows and C besides, some missing and now and then one far off.
 """
 
 from __future__ import annotations
@@ -191,25 +192,63 @@ def _avoid(rng: np.random.Generator, web: nx.Graph) -> gpd.GeoDataFrame:
     )  # fmt: skip
 
 
-def write_ground(path: Path, seed: int, crs: str, corner: np.ndarray, unit: float) -> None:
-    """Write rolling ground with steep places, levels in metres."""
+def with_records(
+    mains: gpd.GeoDataFrame, seed: int, corner: np.ndarray, unit: float
+) -> gpd.GeoDataFrame:
+    """Return mains with records, each there or not, some missing, one in fifty far off."""
+    rng = np.random.default_rng(seed + 3)
+    size, count = mains["diameter_mm"].to_numpy(dtype=float), len(mains)
+    area = np.pi / 4 * (size / 1000) ** 2
+    lines = mains.geometry.to_numpy()
+    first, last = (
+        levels(seed, *((shapely.get_coordinates(shapely.get_point(lines, k)) - corner) * unit).T)
+        for k in (0, -1)
+    )
+    drawn = {
+        "bore_mm": (size * rng.uniform(0.8, 1.05, count), (50, 4000)),
+        "pressure_kpa": (rng.uniform(100, 1200, count), (0, 10_000)),
+        "flow_lps": (1000 * area * rng.uniform(0, 2, count), (0, 50_000)),
+        "c_factor": (rng.uniform(30, 150, count), (20, 165)),
+        "invert_start_m": (first - rng.uniform(1.5, 4, count), (-500, 9000)),
+        "invert_end_m": (last - rng.uniform(1.5, 4, count), (-500, 9000)),
+    }
+    told = {}
+    for name, (usual, far) in drawn.items():
+        values = np.where(rng.random(count) < 0.02, rng.uniform(*far, count), usual)
+        values = np.where(rng.random(count) < 0.2, np.nan, values)
+        if rng.random() < 0.6:
+            told[name] = values
+    return mains.assign(**told)
+
+
+def levels(seed: int, east: np.ndarray, north: np.ndarray) -> np.ndarray:
+    """Return rolling ground with steep places, m, at places in metres from the corner."""
     rng = np.random.default_rng(seed + 1)
-    cell, rows = 10.0 / unit, 330
-    x, y = np.meshgrid(np.arange(rows) * 10.0, np.arange(rows) * 10.0)
     wave, high = rng.uniform(300, 1500, 2), rng.uniform(0.5, 12)
-    levels = 80 + high * np.sin(x / wave[0] * 6) * np.cos(y / wave[1] * 6)
+    x, y = east + 300.0, 3000.0 - north
+    return 80 + high * np.sin(x / wave[0] * 6) * np.cos(y / wave[1] * 6)
+
+
+def write_ground(path: Path, seed: int, crs: str, corner: np.ndarray, unit: float) -> None:
+    """Write the ground, levels in metres."""
+    cell, rows = 10.0 / unit, 330
+    east, south = np.meshgrid(np.arange(rows) * 10.0, np.arange(rows) * 10.0)
     profile = {"driver": "GTiff", "width": rows, "height": rows, "count": 1, "dtype": "float32",
                "crs": crs, "nodata": -9999.0}  # fmt: skip
     west, north = corner[0] - 30 * cell, corner[1] + (rows - 30) * cell
     place = rasterio.Affine(cell, 0.0, west, 0.0, -cell, north)
     with rasterio.open(path, "w", transform=place, **profile) as file:
         file.units = ("m",)
-        file.write(levels.astype("float32"), 1)
+        file.write(levels(seed, east - 300.0, 3000.0 - south).astype("float32"), 1)
 
 
-def planned_and_verified(seed: int, folder: Path) -> tuple[str, list[str]]:
+def planned_and_verified(
+    seed: int, folder: Path, *, records: bool = False
+) -> tuple[str, list[str]]:
     """Plan the district of a seed and verify it: what came of it, and the rules that failed."""
     layers, settings, corner, unit = draw(seed)
+    if records:
+        layers["mains"] = with_records(layers["mains"], seed, corner, unit)
     if np.random.default_rng(seed + 2).random() < 0.85:
         write_ground(folder / "dem.tif", seed, str(layers["mains"].crs), corner, unit)
         layers["dem"] = folder / "dem.tif"  # type: ignore[assignment]
@@ -229,11 +268,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--times", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--records", action="store_true", help="give the mains records besides")
     given = parser.parse_args()
     came: Counter[str] = Counter()
     for seed in range(given.seed, given.seed + given.times):
         with tempfile.TemporaryDirectory() as folder:
-            outcome, failed = planned_and_verified(seed, Path(folder))
+            outcome, failed = planned_and_verified(seed, Path(folder), records=given.records)
         came[outcome] += 1
         if failed:
             came["failed"] += 1

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +16,24 @@ from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent))
 from corpus import sound, with_shapes, write
-from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, edited, edits
+from fuzz import DAMAGE, TARGETS, TOOLS, check_tools, cli, drop_triggers, edited, edits, small_plan
 
 from geotools.brief import Brief, load_brief
 from geotools.deliver.records import read_toml
 from geotools.errors import BriefError, LayerError
 from geotools.intake.read import read_layers
+
+
+def spoiled(folder: Path, statement: str) -> Path:
+    """Return the small plan with a statement of SQL run on it."""
+    path = folder / "plan.gpkg"
+    path.write_bytes(small_plan().read_bytes())
+    with closing(sqlite3.connect(path)) as file:
+        drop_triggers(file)
+        file.execute(statement)
+        file.commit()
+    return path
+
 
 EXAMPLES = {"brief": 40, "records": 15, "layers": 10, "plan": 3}
 
@@ -49,6 +63,47 @@ def test_tools_say_what_is_wrong_with_a_spoiled_plan(damages: Any, tool: str) ->
 def test_a_run_without_a_geometry_is_told_by_every_tool(tool: str) -> None:
     (came,) = check_tools([("geometry", "runs", 0, 0, None)], [tool])
     assert came == f"{tool} {1 if tool == 'verify' else 2}"
+
+
+@pytest.mark.parametrize("table", ["pulls", "pits", "sections", "stations", "strings", "forces"])
+def test_rows_of_a_run_that_is_not_there_fail_verify(table: str, tmp_path: Path) -> None:
+    path = spoiled(tmp_path, f"UPDATE {table} SET run_id = 'R9' WHERE rowid = 1")  # noqa: S608
+    code, said = cli("verify", path)
+    assert code == 1
+    assert "R9" in said
+
+
+@pytest.mark.parametrize("tool", TOOLS)
+def test_a_damaged_geometry_is_told_by_every_tool(tool: str, tmp_path: Path) -> None:
+    # the header of a GeoPackage's geometry, then a line of 1,000 points with none of them
+    shape = "47500003797f0000" + "00" * 32 + "0102000000e8030000"
+    path = spoiled(tmp_path, f"UPDATE runs SET geom = x'{shape}'")  # noqa: S608
+    code, said = cli(*(w.format(plan=path, out=tmp_path / "out") for w in TOOLS[tool]))
+    assert code == 2
+    assert "plan.gpkg: layer runs" in said
+
+
+def test_a_plan_without_its_working_crs_cannot_be_verified(tmp_path: Path) -> None:
+    path = spoiled(tmp_path, "DELETE FROM settings WHERE name = 'network.working_crs'")
+    code, said = cli("verify", path)
+    assert code == 2
+    assert "no network.working_crs" in said
+
+
+def test_an_optimum_that_lacks_its_setting_is_told_as_not_checked(tmp_path: Path) -> None:
+    path = spoiled(tmp_path, "DELETE FROM settings WHERE name = 'objective.per_pit'")
+    code, said = cli("verify", path, "--optimum", "R0001")
+    assert code == 1
+    assert "optimum of R0001: not checked: settings: no objective.per_pit" in said
+
+
+@pytest.mark.parametrize("tool", TOOLS)
+def test_text_of_another_encoding_is_refused_by_every_tool(tool: str, tmp_path: Path) -> None:
+    # an A umlaut in Latin-1
+    path = spoiled(tmp_path, "UPDATE runs SET run_id = CAST(x'c441' AS TEXT)")
+    code, said = cli(*(w.format(plan=path, out=tmp_path / "out") for w in TOOLS[tool]))
+    assert code == 2
+    assert "layer runs, field run_id: holds text that is not UTF-8" in said
 
 
 @pytest.mark.parametrize(

@@ -23,3 +23,11 @@ def test_a_district_nobody_drew_is_planned_and_every_rule_holds(seed: int, tmp_p
     outcome, failed = planned_and_verified(seed, tmp_path)
     assert outcome == "planned"
     assert failed == []
+
+
+def test_a_district_with_records_of_its_mains_is_planned_and_every_rule_holds(
+    tmp_path: Path,
+) -> None:
+    outcome, failed = planned_and_verified(17, tmp_path, records=True)
+    assert outcome == "planned"
+    assert failed == []

@@ -112,22 +112,30 @@ def solve_run(plan: Plan, run_id: str) -> Optimum:
     RuntimeError
         If the solver gives up.
     """
-    run = plan.one("runs", "run_id")[run_id]
-    if run.status == "not_suitable" or pipe_of(plan, run) is None:
-        return Optimum(run_id, reason="no carrier suits the run")
-    if plan.setting("objective.per_lane_day"):
-        return Optimum(run_id, reason="the plan does not hold the lane-days of its candidates")
-    if "stations" not in plan.tables:
-        return Optimum(run_id, reason="the plan was written without stations (output.stations)")
     try:
+        run = plan.one("runs", "run_id")[run_id]
+        reason = _unsolved(plan, run)
+        if reason:
+            return Optimum(run_id, reason=reason)
+        per_pit = plan.setting("objective.per_pit")
         sites = _sites(plan, run)
         pulls = _pulls(plan, run, sites)
-    except Unreadable as reason:
-        return Optimum(run_id, reason=str(reason))
-    per_pit = plan.setting("objective.per_pit")
+    except Unreadable as spoiled:
+        return Optimum(run_id, reason=str(spoiled))
     found = run.cost + per_pit * run.pit_count if run.status == "planned" else math.inf
     best = _solve(run.length, [s.cost + per_pit for s in sites], sites, pulls)
     return Optimum(run_id, found, best, len(sites), len(pulls))
+
+
+def _unsolved(plan: Plan, run: Any) -> str:
+    """Say why a run is not solved; empty if it can be."""
+    if run.status == "not_suitable" or pipe_of(plan, run) is None:
+        return "no carrier suits the run"
+    if plan.setting("objective.per_lane_day"):
+        return "the plan does not hold the lane-days of its candidates"
+    if "stations" not in plan.tables:
+        return "the plan was written without stations (output.stations)"
+    return ""
 
 
 def _sites(plan: Plan, run: Any) -> list[Site]:

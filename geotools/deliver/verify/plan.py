@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -15,10 +14,10 @@ import pyogrio
 import pyproj
 import shapely
 
-from geotools.brief import Setting
-from geotools.brief import settings as brief_settings
-from geotools.deliver.read_plan import read_plan
+from geotools.brief import Setting, declared
+from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
+from geotools.errors import LayerError
 from geotools.intake.crs import choose_working_crs
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
@@ -28,6 +27,17 @@ __all__ = ["Plan", "load_plan"]
 T = TypeVar("T")
 GEOMETRY = "geometry"
 CONTEXT = "context"  # features of the input layers near the runs, where the plan holds them
+
+
+class Named(dict[str, T]):
+    """Rows by a name; a name that none bears is a fault of the plan."""
+
+    def __init__(self, rows: dict[str, T], what: str) -> None:
+        super().__init__(rows)
+        self._what = what
+
+    def __missing__(self, name: str) -> T:
+        raise Unreadable(f"there is no {name!r} in {self._what}")
 
 
 @dataclass(frozen=True)
@@ -92,23 +102,24 @@ class Plan:
 
         return self.once(f"rows {name}", make)
 
-    def by(self, name: str, key: str, order: str = "") -> dict[str, list[Any]]:
+    def by(self, name: str, key: str, order: str = "") -> Named[list[Any]]:
         """Return the rows of a layer by one of its columns, in order of another."""
 
-        def make() -> dict[str, list[Any]]:
+        def make() -> Named[list[Any]]:
             groups: dict[str, list[Any]] = {}
             for row in self.rows(name):
                 groups.setdefault(getattr(row, key), []).append(row)
             if order:
                 for rows in groups.values():
                     rows.sort(key=lambda row: getattr(row, order))
-            return groups
+            return Named(groups, f"{key} of layer {name}")
 
         return self.once(f"by {name} {key} {order}", make)
 
-    def one(self, name: str, key: str) -> dict[str, Any]:
+    def one(self, name: str, key: str) -> Named[Any]:
         """Return the rows of a layer by an identifier; of several the first."""
-        return {value: rows[0] for value, rows in self.by(name, key).items()}
+        rows = {value: rows[0] for value, rows in self.by(name, key).items()}
+        return Named(rows, f"{key} of layer {name}")
 
     @property
     def planned(self) -> list[Any]:
@@ -130,7 +141,7 @@ class Plan:
         if key not in written:
             raise Unreadable(f"settings: no {key}")
         try:
-            return _value(_known()[key], written[key])
+            return _value(declared()[key], written[key])
         except ValueError as error:
             raise Unreadable(f"settings: {key} cannot be read: {error}") from error
 
@@ -141,26 +152,21 @@ class Plan:
         return suffix, kind.units[suffix]
 
 
-@cache
-def _known() -> dict[str, Setting]:
-    return {setting.key: setting for setting in brief_settings()}
-
-
-def _value(declared: Setting, text: str) -> Any:
+def _value(setting: Setting, text: str) -> Any:
     """Return a setting written as text in SI."""
     if text == "none":
         return None
-    if declared.type == "list":
+    if setting.type == "list":
         return [part.strip() for part in text.split(",") if part.strip()]
-    if declared.kind == "per_item":
+    if setting.kind == "per_item":
         return float(text)
-    if declared.kind is not None:
-        return parse_quantity(text, declared.kind)
-    if declared.type == "flag":
+    if setting.kind is not None:
+        return parse_quantity(text, setting.kind)
+    if setting.type == "flag":
         if text not in ("true", "false"):
             raise ValueError(f"{text!r} is neither true nor false")
         return text == "true"
-    return float(text) if declared.type in ("integer", "number") else text
+    return float(text) if setting.type in ("integer", "number") else text
 
 
 def load_plan(path: Path, layers: Iterable[str]) -> Plan:
@@ -184,7 +190,7 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
     for name in [*OUTPUTS, *({CONTEXT} - set(OUTPUTS))]:
         if name not in present:
             continue
-        raw = pyogrio.read_dataframe(path, layer=name, use_arrow=True)
+        raw = read_raw(path, name, geometry=True)
         columns[name] = tuple(c for c in raw.columns if c != GEOMETRY)
         fields = OUTPUTS[name].fields if name in OUTPUTS else ()
         tables[name], spoiled[name] = _in_si(raw, fields, file.units)
@@ -224,7 +230,10 @@ def _measure(plan: Plan, crs: pyproj.CRS) -> None:
     xy = shapely.get_coordinates(lines)
     if not len(xy):
         return
-    wanted = plan.setting("network.working_crs")
+    try:
+        wanted = plan.setting("network.working_crs")
+    except Unreadable as error:
+        raise LayerError(str(plan.path), f"{error}; write it again with `slipmain plan`") from error
     working = choose_working_crs(str(plan.path), crs, xy, wanted=wanted).crs
     scale = plan.unit("length")[1]
     move = None

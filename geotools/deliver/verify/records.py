@@ -10,8 +10,7 @@ import numpy as np
 import pydantic
 import shapely
 
-from geotools.brief import Brief, Setting
-from geotools.brief import settings as brief_settings
+from geotools.brief import Brief, Setting, declared
 from geotools.deliver.tables import CAUTIONS
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
@@ -30,8 +29,7 @@ def settings(plan: Plan) -> Tally:
     """Check that every setting is there, within its range, in its unit, with its origin."""
     tally = Tally("settings")
     rows = {row.name: row for row in plan.rows("settings")}
-    declared = {setting.key: setting for setting in brief_settings()}
-    for key, setting in declared.items():
+    for key, setting in declared().items():
         row = rows.get(key)
         if not tally.holds(row is not None, key, "is missing") or row is None:
             continue
@@ -39,18 +37,18 @@ def settings(plan: Plan) -> Tally:
         tally.holds(row.text == setting.text, key, "means something else")
         if setting.kind is not None and row.value != "none" and setting.type != "list":
             _quantity(tally, row, setting.kind)
-    for name in set(rows) - set(declared) - set(CAUTIONS):
+    for name in set(rows) - set(declared()) - set(CAUTIONS):
         tally.holds(False, name, "is no setting")
-    _ranges(tally, rows, declared)
+    _ranges(tally, rows)
     for name, text in CAUTIONS.items():
         tally.holds(name in rows and rows[name].text == text, name, "the caution is missing")
     return tally
 
 
-def _ranges(tally: Tally, rows: dict[str, Any], declared: dict[str, Setting]) -> None:
+def _ranges(tally: Tally, rows: dict[str, Any]) -> None:
     """Check that every value is one the brief takes."""
     data: dict[str, dict[str, object]] = {}
-    for key, setting in declared.items():
+    for key, setting in declared().items():
         if key in rows and rows[key].value != "none":
             section, _, name = key.partition(".")
             data.setdefault(section, {})[name] = _as_given(setting, rows[key].value)

@@ -1,0 +1,116 @@
+"""Parts of files that a killed run left are removed; those of living runs and of the user stay."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from geotools.deliver import files
+from geotools.deliver.files import clear_parts, part_of, replacing
+
+pytestmark = pytest.mark.skipif(not files._system(), reason="processes cannot be told apart here")
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    return tmp_path / "plan (1).gpkg"
+
+
+@pytest.fixture
+def sleeper() -> Iterator[subprocess.Popen[bytes]]:
+    """A process that lives until the test ends it."""
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as process:
+        yield process
+        process.kill()
+
+
+def written_by(process: int, target: Path) -> Path:
+    """Return a part of a target as a process of that number would leave it."""
+    part = part_of(target)
+    part = part.with_name(part.name.replace(f"-{os.getpid()}-", f"-{process}-"))
+    part.write_text("half a plan")
+    return part
+
+
+def gone_process() -> int:
+    """Return the number of a process that has ended."""
+    with subprocess.Popen([sys.executable, "-c", ""]) as process:
+        process.wait()
+    return process.pid
+
+
+def test_what_a_dead_process_left_is_removed_with_its_journal(target: Path) -> None:
+    part = written_by(gone_process(), target)
+    for end in ("-journal", "-wal", "-shm"):
+        part.with_name(part.name + end).write_text("")
+    clear_parts(target)
+    assert list(target.parent.iterdir()) == []
+
+
+def test_what_a_living_process_writes_stays(target: Path, sleeper: subprocess.Popen[bytes]) -> None:
+    parts = {written_by(sleeper.pid, target), written_by(os.getpid(), target)}
+    parts.add(written_by(1, target))  # the first process: alive, and mostly another user's
+    clear_parts(target)
+    assert set(target.parent.iterdir()) == parts
+
+
+def test_a_part_goes_once_its_writer_was_killed(
+    target: Path, sleeper: subprocess.Popen[bytes]
+) -> None:
+    part = written_by(sleeper.pid, target)
+    clear_parts(target)
+    assert part.exists()
+    sleeper.kill()
+    sleeper.wait()
+    clear_parts(target)
+    assert not part.exists()
+
+
+def test_parts_of_another_target_system_or_boot_stay(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dead = gone_process()
+    kept = {
+        written_by(dead, target.with_name("plan (2).gpkg")),
+        written_by(dead, target.with_name("plan (1).csv")),
+        written_by(dead, target.with_name("plan .1..gpkg")),
+    }
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setattr(files, "_system", lambda: "0" * 12)
+        kept.add(written_by(dead, target))
+    clear_parts(target)
+    assert set(target.parent.iterdir()) == kept
+
+
+@pytest.mark.parametrize(
+    "name",
+    [".plan (1).gpkg", ".plan (1).backup.gpkg", ".plan (1).1234.gpkg", ".plan (1).gpkg-journal"],
+)
+def test_files_of_the_user_stay(name: str, target: Path) -> None:
+    own = target.with_name(name)
+    own.write_text("mine")
+    target.write_text("the plan of last week")
+    clear_parts(target)
+    assert set(target.parent.iterdir()) == {own, target}
+
+
+def test_nothing_is_removed_where_processes_cannot_be_told_apart(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(files, "_system", lambda: "")
+    part = written_by(gone_process(), target)
+    clear_parts(target)
+    assert part.exists()
+
+
+def test_writing_a_file_removes_what_a_killed_run_left_of_it(target: Path) -> None:
+    written_by(gone_process(), target)
+    with replacing(target) as part:
+        part.write_text("whole")
+    assert list(target.parent.iterdir()) == [target]
+    assert target.read_text() == "whole"
