@@ -21,6 +21,7 @@ from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.profile import Profile
 
 __all__ = [
+    "GroundLine",
     "Levels",
     "RampRules",
     "Ramps",
@@ -50,6 +51,52 @@ class RampRules:
 
 
 @dataclass(frozen=True)
+class GroundLine:
+    """Ground along straight lines back from faces, above that at the stations, m.
+
+    Attributes
+    ----------
+    reach : ndarray
+        Length of each line, m.
+    rise : ndarray, shape (..., `PLACES`)
+        At places evenly spaced along it.
+    turn, turn_rise : ndarray
+        Where the run leaves the line, or ends, m, and the ground there: before it the ground is
+        that of the run, and what lies beside the run does not count for it.
+    """
+
+    reach: FloatArray
+    rise: FloatArray
+    turn: FloatArray
+    turn_rise: FloatArray
+
+    def of(self, row: IntArray, way: int) -> GroundLine:
+        """Return the lines of candidates, ahead (0) or behind (1), shape (k, 1)."""
+        return GroundLine(
+            self.reach[row, way, None],
+            self.rise[row, way, None],
+            self.turn[row, way, None],
+            self.turn_rise[row, way, None],
+        )
+
+    def at(self, way: FloatArray) -> FloatArray:
+        """Return the ground at ways along the lines, linear between, the last place's beyond."""
+        step = np.clip(way / self.reach, 0.0, 1.0) * (PLACES - 1)
+        first = np.minimum(step.astype(np.int64), PLACES - 2)
+        rise = np.broadcast_to(self.rise, (*way.shape, PLACES))
+        low, high = (
+            np.take_along_axis(rise, (first + k)[..., None], axis=-1)[..., 0] for k in (0, 1)
+        )
+        turn = self.turn / self.reach * (PLACES - 1) - first  # 0 to 1 in the interval it lies in
+        share = step - first
+        before, after = (turn > 0) & (turn < 1) & (share <= turn), (turn > 0) & (turn < 1)
+        after &= share > turn
+        one, two = np.where(after, self.turn_rise, low), np.where(before, self.turn_rise, high)
+        begin, end = np.where(after, turn, 0.0), np.where(before, turn, 1.0)
+        return np.asarray(one + (share - begin) / (end - begin) * (two - one), dtype=np.float64)
+
+
+@dataclass(frozen=True)
 class Ramps:
     """Ramps at every candidate, shape (n, 2): for the pull ahead, and for the pull behind.
 
@@ -65,9 +112,8 @@ class Ramps:
         Length between the face and the ramp's foot, m.
     level_drop : ndarray, shape (n,)
         Drop to the host at the station, were its ground level all around, m.
-    reach, rise : ndarray, shapes (n, 2) and (n, 2, `PLACES`)
-        Length of the line back from the face the ground is known along, m, and the ground there
-        above that at the station, m.
+    ground : GroundLine
+        Ground back from the face.
     fall : ndarray, shape (n, 2)
         Host's axis at the face above that at the station, m.
     radius, outside : ndarray, shape (n,)
@@ -81,8 +127,7 @@ class Ramps:
     shared_drop: FloatArray
     room: FloatArray
     level_drop: FloatArray
-    reach: FloatArray
-    rise: FloatArray
+    ground: GroundLine
     fall: FloatArray
     radius: FloatArray
     outside: FloatArray
@@ -90,7 +135,7 @@ class Ramps:
 
     def top_rise(self) -> FloatArray:
         """Return how far the ground at the tops lies above that at the station, m, (n, 2)."""
-        return _along(self.reach, self.rise, self.room + np.nan_to_num(self.length))
+        return self.ground.at(self.room + np.nan_to_num(self.length))
 
 
 def fit_ramps(
@@ -136,7 +181,7 @@ def fit_ramps(
     # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
     reach = room + np.maximum(farthest, farthest / 2 + rules.working)[:, None]
     here = table["ground_z"].to_numpy(dtype=float)
-    rise = _rise(axis, run, face, reach, half_width, here, profile, levels)
+    ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
     level = table["axis_z"].to_numpy(dtype=float)
 
     def pipe_above(places: FloatArray) -> FloatArray:
@@ -147,23 +192,23 @@ def fit_ramps(
     fall = pipe_above(face)
 
     def one_way(length: FloatArray) -> FloatArray:
-        return level_drop[:, None] + _along(reach, rise, room + length) - fall
+        return level_drop[:, None] + ground.at(room + length) - fall
 
     def two_way(length: FloatArray) -> FloatArray:
         half = length / 2 + rules.working
         lower = pipe_above(at[:, None] + half * np.array([1.0, -1.0]))
-        return level_drop[:, None] + _along(reach, rise, room + half) - lower
+        return level_drop[:, None] + ground.at(room + half) - lower
 
     wide = np.repeat(radius[:, None], 2, axis=1)
     length, drop = _settle(one_way, wide, rules.form)
     shared, shared_drop = _settle(two_way, wide, rules.form)
     return Ramps(
-        length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, reach, rise,
-        fall, radius, outside, rules,
+        length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, ground, fall,
+        radius, outside, rules,
     )  # fmt: skip
 
 
-def _rise(
+def _ground(
     axis: Axis,
     run: IntArray,
     face: FloatArray,
@@ -172,8 +217,9 @@ def _rise(
     here: FloatArray,
     profile: Profile,
     levels: Levels | None,
-) -> FloatArray:
+) -> GroundLine:
     """Return the ground along the lines of the ramps above that at the stations, ``here``, m."""
+    turns = np.zeros(face.shape)
     out = np.zeros((*face.shape, PLACES))
     share = np.linspace(0.0, 1.0, PLACES)
     last = axis.chainage[axis.offsets[run + 1] - 1]
@@ -183,6 +229,8 @@ def _rise(
         over = straight_reach(
             axis, run, face[:, k], heading, length=reach[:, k], half_width=half_width, ahead=before
         )
+        to_end = last - face[:, k] if before else face[:, k]
+        turns[:, k] = np.clip(np.minimum(over, to_end), 0.0, reach[:, k])
         way = reach[:, k, None] * share
         place = face[:, k, None] + sign * way
         on = (way <= over[:, None] + 1e-9) & (place >= -1e-9) & (place <= last[:, None] + 1e-9)
@@ -195,17 +243,9 @@ def _rise(
         start = axis.position(run[row], face[row, k])
         z = levels(start + heading[row] * way[row, off][:, None])
         out[row, k, off] = np.nan_to_num(z - here[row])
-    return out
-
-
-def _along(reach: FloatArray, values: FloatArray, way: FloatArray) -> FloatArray:
-    """Return values of evenly spaced places at ways along their lines, the last one's beyond."""
-    step = np.clip(way / reach, 0.0, 1.0) * (PLACES - 1)
-    first = np.minimum(step.astype(np.int64), PLACES - 2)
-    low, high = (
-        np.take_along_axis(values, (first + k)[..., None], axis=-1)[..., 0] for k in (0, 1)
-    )
-    return np.asarray(low + (step - first) * (high - low), dtype=np.float64)
+    (level,) = profile.table(["ground_z"], run, face + turns * np.array([-1.0, 1.0]))
+    turn_rise = np.where(turns > 0, np.nan_to_num(level - here[:, None]), out[..., 0])
+    return GroundLine(reach, out, turns, turn_rise)
 
 
 def drop_to_host(
@@ -283,9 +323,7 @@ def ramp_depths(ramps: Ramps, row: IntArray, way: int, place: FloatArray) -> Flo
     """
     rules, outside = ramps.rules, ramps.outside[row, None]
     drop = ramps.drop[row, way, None]
-    reach, room = ramps.reach[row, way, None], ramps.room[row, way, None]
-    rise = np.repeat(ramps.rise[row, way, None], place.shape[1], axis=1)
-    ground = _along(np.broadcast_to(reach, place.shape), rise, room + place)
+    ground = ramps.ground.of(row, way).at(ramps.room[row, way, None] + place)
     resting = rules.resting_height + outside / 2
     over_axis = ramps.level_drop[row, None] - resting + ground - ramps.fall[row, way, None]
     down = ramp_depth_m(np.maximum(place, 0.0), drop, ramps.radius[row, None], form=rules.form)

@@ -27,7 +27,7 @@ from geotools.tools._shared import Shared, only_runs
 
 __all__ = ["Planned", "by_rank", "plan_lots", "winners"]
 
-LOT = 10_000  # stations of runs planned at once: some 60 MB for every carrier
+LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
 
 
 @dataclass(frozen=True)

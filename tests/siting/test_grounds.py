@@ -7,6 +7,7 @@ import pytest
 import shapely
 
 from geotools.siting.grounds import Grounds
+from geotools.siting.ramps import PLACES, GroundLine
 
 COUNT = 60
 
@@ -74,3 +75,22 @@ def test_a_pit_of_no_candidates_meets_nothing() -> None:
     tree = shapely.STRtree([shapely.Point(0, 0), shapely.Point(1, 1)])
     assert none.near_points(tree, 5.0).shape == (0, 4)
     assert all(len(part) == 0 for part in none.near_places(tree, 1.0))
+
+
+def test_ground_before_the_run_turns_off_is_that_of_the_run_alone() -> None:
+    """A run that climbs 1 in 10 for 10.5 m and turns; straight on the ground drops by 3 m."""
+    reach = np.array([[16.0]])
+    place = np.linspace(0.0, 16.0, PLACES)
+    rise = np.where(place <= 10.5, place / 10, -3.0)[None, None]
+    line = GroundLine(reach, rise, np.array([[10.5]]), np.array([[1.05]]))
+    for way, due in [
+        (3.3, 0.33),
+        (10.2, 1.02),
+        (10.5, 1.05),
+        (10.75, (1.05 - 3) / 2),
+        (12.0, -3.0),
+    ]:
+        assert line.at(np.array([[way]]))[0, 0] == pytest.approx(due, abs=1e-12)
+    ways = np.array([[3.3, 10.2, 10.75, 99.0]])
+    rows = np.zeros(1, dtype=np.int64)
+    assert line.of(rows, 0).at(ways)[0] == pytest.approx([0.33, 1.02, -0.975, -3.0])
