@@ -18,7 +18,7 @@ from tests.bench.engineering import measure_engineering
 from tests.bench.kills import run_campaign
 from tests.bench.nation import measure_nation
 from tests.bench.parts import measure_chaining, measure_elevation, measure_optimiser
-from tests.bench.plan_speed import measure_first, measure_plan
+from tests.bench.plan_speed import measure_first, measure_floors, measure_plan
 from tests.bench.results import Section, keep, kept, machine
 
 SAMPLE = Path(__file__).parents[2] / "sample_gis" / "brief.toml"
@@ -36,6 +36,7 @@ def main() -> int:
 
     sections: dict[str, Callable[[], Section]] = {
         "plan": lambda: measure_plan(given.work, given.sizes or [1000, 10_000, 100_000]),
+        "floors": lambda: measure_floors(given.work, given.sizes or [1000, 10_000, 100_000]),
         "first": lambda: measure_first(given.work, SAMPLE),
         "chaining": lambda: measure_chaining(given.work, given.sizes or [1000, 10_000]),
         "optimiser": lambda: measure_optimiser(given.work, given.lengths, given.seconds),

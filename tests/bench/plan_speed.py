@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
+import subprocess
+import sys
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -14,7 +17,7 @@ from tests.bench.city import make_city
 from tests.bench.measure import Figure, child, geotools, in_turn
 from tests.bench.results import Section
 
-__all__ = ["measure_first", "measure_plan"]
+__all__ = ["measure_first", "measure_floors", "measure_plan"]
 
 MB = 1e6
 
@@ -64,6 +67,55 @@ def measure_plan(work: Path, sizes: list[int]) -> Section:
         ],
         data,
     )
+
+
+def measure_floors(work: Path, sizes: list[int]) -> Section:
+    """Measure a plan against the same layers read and written, as frames and as Arrow."""
+    rows, data = [], {}
+    for size in sizes:
+        brief = make_city(work / f"city{size}", mains=size)
+        file, plan = brief.parent / "city.gpkg", brief.parent / "plan.gpkg"
+        spare = brief.parent / "spare.gpkg"
+        tasks = {
+            "plan": partial(child, geotools("plan", brief, "-o", plan, "--overwrite")),
+            "F": partial(_floor, "frames", file, plan, spare),
+            "R": partial(_floor, "arrow", file, plan, spare),
+        }
+        found, rounds = in_turn(tasks)
+        data[str(size)] = {name: vars(figure) for name, figure in found.items()}
+        plan_, frames, arrow = found["plan"], found["F"], found["R"]
+        rows.append(
+            [
+                f"{size:,}",
+                str(rounds),
+                *(f"{f.wall:.1f}" for f in (frames, arrow, plan_)),
+                f"{plan_.wall / frames.wall:.1f}",
+                f"{plan_.wall / arrow.wall:.1f}",
+                f"{plan_.cpu / frames.cpu:.1f}",
+                f"{plan_.cpu / arrow.cpu:.1f}",
+            ]
+        )
+        print(rows[-1], flush=True)
+    return Section(
+        "A whole plan against its own layers read and written",
+        f"python -m tests.bench floors --sizes {' '.join(map(str, sizes))}",
+        ["mains wanted", "rounds", "F s", "R s", "plan s", "plan / F", "plan / R",
+         "plan / F, CPU", "plan / R, CPU"],
+        rows,
+        [
+            "F: the layers of the city read and all layers of the plan written as GeoDataFrames; "
+            "R: the same as Arrow, without the tables that have no geometry; both without "
+            "start-up, the plan with it"
+        ],
+        data,
+    )  # fmt: skip
+
+
+def _floor(kind: str, file: Path, plan: Path, target: Path) -> Figure:
+    """Run a floor in a process of its own, and take the time it tells."""
+    command = [sys.executable, "-m", "tests.bench.tasks", kind, str(file), str(plan), str(target)]
+    told = subprocess.run(command, check=True, capture_output=True).stdout.splitlines()[-1]
+    return Figure(**json.loads(told))
 
 
 def _plan(brief: Path, plan: Path, stations: Path) -> Figure:

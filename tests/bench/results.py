@@ -18,6 +18,7 @@ KEPT, SHOWN = FOLDER / "results.json", FOLDER / "RESULTS.md"
 LIBRARIES = ("numpy", "pandas", "numba", "pyarrow", "pyogrio", "shapely", "rasterio", "scipy")
 ORDER = (
     "plan",
+    "floors",
     "first",
     "chaining",
     "optimiser",
