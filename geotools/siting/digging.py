@@ -64,26 +64,13 @@ def dig_pits(
     straight on has no face and no slope of its own. At a bend the ramp counts from its foot, and
     what it shares with the stretch is taken off.
     """
-    opened = extents.deep_end - extents.deep_start
     first, last = (
         np.maximum(profile.table(["depth"], run, edge)[0], 0.0) + bedding
         for edge in (extents.deep_start, extents.deep_end)
     )
-    width = 2 * half_width[:, None]
     whole = extents.end - extents.start
     length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), whole)
-    lean = slope[:, None]
-    sides = lean * opened * (first**2 + first * last + last**2) / 3
-    ends = np.zeros(length.shape)
-    for depth, edge, deep in (
-        (first, extents.start, extents.deep_start),
-        (last, extents.end, extents.deep_end),
-    ):
-        closed = edge == deep
-        leans = lean * closed
-        ends = ends + depth * closed
-        sides = sides + leans * width * depth**2 / 2 + 2 / 3 * leans**2 * depth**3
-    stretch = width * opened * (first + last) / 2 + sides
+    stretch, ends = _stretch(extents, first, last, 2 * half_width[:, None], slope[:, None])
     begins = _begins(extents, ramps)
     # At a bend; beyond the run's end the ramp goes straight on from where the stretch ends.
     meets = (np.isfinite(begins[0]) | np.isfinite(begins[1])) & wanted
@@ -94,6 +81,24 @@ def dig_pits(
         axis, run, extents, begins, (first + last) / 2, half_width, slope, ramps, meets
     )
     return Hole(length, stretch + np.maximum(dug - shared, 0.0), ends)
+
+
+def _stretch(
+    extents: Extents, first: FloatArray, last: FloatArray, width: FloatArray, lean: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the volume of what is dug to the host, m3, and the depth of its ends summed, m."""
+    opened = extents.deep_end - extents.deep_start
+    sides = lean * opened * (first**2 + first * last + last**2) / 3
+    ends = np.zeros(opened.shape)
+    for depth, edge, deep in (
+        (first, extents.start, extents.deep_start),
+        (last, extents.end, extents.deep_end),
+    ):
+        closed = edge == deep
+        leans = lean * closed
+        ends = ends + depth * closed
+        sides = sides + leans * width * depth**2 / 2 + 2 / 3 * leans**2 * depth**3
+    return width * opened * (first + last) / 2 + sides, ends
 
 
 def _begins(extents: Extents, ramps: Ramps) -> tuple[FloatArray, ...]:

@@ -175,11 +175,7 @@ def fit_ramps(
     face = at[:, None] + room * np.array([1.0, -1.0])
     depth = table["depth"].to_numpy(dtype=float)
     level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
-    longest = deepest_drop_m(radius, form=rules.form)  # a quarter turn is as long as it is deep
-    plain = np.nan_to_num(ramp_length(level_drop, radius, rules.form))
-    farthest = np.minimum(longest, 2 * plain + SPARE)
-    # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
-    reach = room + np.maximum(farthest, farthest / 2 + rules.working)[:, None]
+    reach = room + _farthest(level_drop, radius, rules)[:, None]
     here = table["ground_z"].to_numpy(dtype=float)
     ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
     level = table["axis_z"].to_numpy(dtype=float)
@@ -206,6 +202,15 @@ def fit_ramps(
         length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, ground, fall,
         radius, outside, rules,
     )  # fmt: skip
+
+
+def _farthest(drop: FloatArray, radius: FloatArray, rules: RampRules) -> FloatArray:
+    """Return how far back from the room at a face the ground is looked up, m."""
+    longest = deepest_drop_m(radius, form=rules.form)  # a quarter turn is as long as it is deep
+    plain = np.nan_to_num(ramp_length(drop, radius, rules.form))
+    farthest = np.minimum(longest, 2 * plain + SPARE)
+    # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
+    return np.asarray(np.maximum(farthest, farthest / 2 + rules.working), dtype=np.float64)
 
 
 def _ground(
