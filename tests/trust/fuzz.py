@@ -330,7 +330,8 @@ def led_by_coverage(name: str, cases: int, seed: int) -> None:
                 with contextlib.suppress(TypeError, AttributeError):
                     atheris.instrument_func(part)
     atheris.Setup(
-        [sys.argv[0], f"-runs={cases}", f"-seed={seed}", "-max_len=20000", "-timeout=60",
+        [sys.argv[0], f"-runs={cases}", f"-seed={seed}", "-timeout=60",
+         f"-max_len={max(20_000, len(sound))}",
          "-print_final_stats=1", f"-artifact_prefix={os.getcwd()}/", str(corpus)],  # noqa: PTH109
         target.check,
     )  # fmt: skip
