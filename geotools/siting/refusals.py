@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,7 @@ __all__ = [
     "NO_ROOM",
     "RAMP",
     "STEEP",
+    "equal_rows",
     "reason_texts",
     "refusal_words",
     "role_names",
@@ -87,6 +89,14 @@ def role_names(code: IntTable) -> npt.NDArray[np.object_]:
     return words
 
 
+def equal_rows(columns: Sequence[npt.NDArray[Any]]) -> tuple[IntTable, IntTable]:
+    """Return the first row of every case the columns have, and the case of every row."""
+    table = pd.DataFrame(dict(enumerate(columns)))
+    case = table.groupby(list(table.columns), sort=False, dropna=False).ngroup().to_numpy()
+    _, first, of = np.unique(case, return_index=True, return_inverse=True)
+    return first, of
+
+
 def reason_texts(
     why: npt.NDArray[np.object_],
     code: IntTable,
@@ -113,10 +123,7 @@ def reason_texts(
         The limits in words, by name.
     """
     dear = np.asarray(tolerated.any(axis=1), dtype=np.bool_)
-    columns = [why, classes, dear, *code.T, *places.T]
-    said = pd.DataFrame(dict(enumerate(columns)))
-    case = said.groupby(list(said.columns), sort=False, dropna=False).ngroup().to_numpy()
-    _, first, of = np.unique(case, return_index=True, return_inverse=True)
+    first, of = equal_rows([why, classes, dear, *code.T, *places.T])
     texts = [
         _wording(
             why[row], tuple(code[row].tolist()), tuple(places[row]), classes[row], bool(dear[row]),

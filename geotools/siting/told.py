@@ -10,7 +10,7 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.schema import ROLES
 from geotools.siting.candidates import Candidates
 from geotools.siting.ground_checks import nearest_gap
-from geotools.siting.refusals import reason_texts, role_names
+from geotools.siting.refusals import equal_rows, reason_texts, role_names
 from geotools.street.scene import StreetScene
 
 __all__ = ["tell_candidates", "tell_reasons"]
@@ -73,9 +73,7 @@ def _known(room: FloatArray) -> FloatArray:
 
 def _listed(day: FloatArray) -> npt.NDArray[np.object_]:
     """Return what one string costs a day, two cost, and so on, in a row as far as it is finite."""
-    rows = pd.DataFrame(day)
-    case = rows.groupby(list(rows.columns), sort=False).ngroup() if day.shape[1] else 0 * rows.index
-    _, first, of = np.unique(case, return_index=True, return_inverse=True)
+    first, of = equal_rows(list(day.T))
     texts = [" ".join(f"{v:.10g}" for v in day[row][np.isfinite(day[row])]) for row in first]
-    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of.ravel()]
+    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of]
     return words
