@@ -9,22 +9,68 @@ one takes. The first time compiling takes some four times that.
 
 from __future__ import annotations
 
+import ctypes
 import os
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-__all__ = ["COMPILE_ABOVE", "in_threads", "processors", "read_only", "ready_tree", "run_kernel"]
+__all__ = [
+    "COMPILE_ABOVE",
+    "give_back",
+    "in_threads",
+    "processors",
+    "read_only",
+    "ready_tree",
+    "run_kernel",
+]
 
 COMPILE_ABOVE = 500_000  # inner steps, interpreted in about the time loading takes
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
+MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
+
+
+def give_back() -> None:
+    """Give memory that was freed back to the system, where the process holds much.
+
+    The allocators of glibc and Arrow keep what is freed for what is asked for next; after a large
+    step of the work that is as much again as what is held. Called where such a step ends.
+    """
+    if _resident() < MUCH:
+        return
+    import pyarrow as pa
+
+    pa.default_memory_pool().release_unused()
+    trim = _malloc_trim()
+    if trim is not None:
+        trim(0)
+
+
+def _resident() -> int:
+    """Return the bytes of memory this process takes up; 0 where the system does not tell."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[1])
+    except OSError:
+        return 0
+    return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+@cache
+def _malloc_trim() -> Callable[[int], int] | None:
+    """Return glibc's ``malloc_trim``; None where the C library has none."""
+    try:
+        trim: Callable[[int], int] = ctypes.CDLL(None).malloc_trim
+    except (AttributeError, OSError, TypeError):
+        return None
+    return trim
 
 
 def read_only(values: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -52,3 +52,28 @@ def test_threads_are_bounded_as_numerical_libraries_bound_theirs(
     monkeypatch.setattr(accel.os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
     monkeypatch.setenv("OMP_NUM_THREADS", said)
     assert accel.processors() == expected
+
+
+def test_memory_is_given_back_where_much_is_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr(accel, "_malloc_trim", lambda: asked.append)
+    monkeypatch.setattr(accel, "_resident", lambda: accel.MUCH - 1)
+    accel.give_back()
+    assert not asked
+    monkeypatch.setattr(accel, "_resident", lambda: accel.MUCH)
+    accel.give_back()
+    assert asked == [0]
+    monkeypatch.setattr(accel, "_malloc_trim", lambda: None)  # another C library
+    accel.give_back()
+
+
+@pytest.mark.skipif(accel._malloc_trim() is None, reason="the C library is not glibc")
+def test_what_was_freed_between_what_is_held_goes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(accel, "MUCH", 0)
+    held = [bytes(4000) for _ in range(20_000)]
+    kept = held[::500]
+    del held
+    before = accel._resident()
+    accel.give_back()
+    assert accel._resident() < before - 40_000_000
+    assert len(kept) == 40

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
@@ -59,7 +60,9 @@ def lay_out_plan(
     named: Callable[[RunSet], pd.DataFrame] | None = None,
 ) -> Layout:
     """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`."""
+    give_back()
     ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
+    give_back()
     return _merge(ground, plan_lots(ground, progress))
 
 

@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from geotools.accel import processors
+from geotools.accel import give_back, processors
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
 from geotools.siting.carrier import pulled_pipes
@@ -66,6 +66,7 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     with ThreadPoolExecutor(processors()) as pool:
         for planned in pool.map(partial(_plan_lot, ground), lots):
             done.append(planned)
+            give_back()
             progress("planning pits and pulls", len(done), len(lots))
     frames = {
         name: pd.concat([getattr(one, name) for one in done], ignore_index=True)

@@ -83,6 +83,7 @@ def plan(
     OutputError
         If the plan cannot be written.
     """
+    from geotools.accel import give_back
     from geotools.deliver.columns import encoded
     from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.deliver.sld import check_styles, write_styles
@@ -96,8 +97,11 @@ def plan(
         check_styles(target, TOOL.outputs, overwrite=overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
     layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
+    give_back()
     tables = plan_tables(layout, read, brief)
-    del layout  # by far the most of what is held
+    crs = read.output_crs
+    del layout, read  # by far the most of what is held
+    give_back()
     wkb = encoded(tables)
     units = brief.output.units
     if target is not None:
@@ -105,7 +109,7 @@ def plan(
         counts = write_geopackage(
             target,
             tables,
-            crs=read.output_crs,
+            crs=crs,
             units=units,
             overwrite=overwrite,
             stations=brief.output.stations,
