@@ -67,9 +67,32 @@ def contract_table(
     return pa.table(arrays, schema=pa.schema(fields))
 
 
-def encoded(tables: Mapping[str, pd.DataFrame]) -> dict[str, pa.Array]:
-    """Return the geometries of the layers that have any as WKB: for the file and for its hash."""
-    return {name: _wkb(name, frame) for name, frame in tables.items() if OUTPUTS[name].geometry}
+def encoded(
+    tables: Mapping[str, pd.DataFrame], places: Mapping[str, npt.NDArray[np.float64]] | None = None
+) -> dict[str, pa.Array]:
+    """Return the geometries of the layers that have any as WKB: for the file and for its hash.
+
+    ``places`` are x and y, shape (n, 2), of layers of points whose tables have no geometry.
+    """
+    known = places or {}
+    return {
+        name: _point_wkb(known[name]) if name in known else _wkb(name, frame)
+        for name, frame in tables.items()
+        if OUTPUTS[name].geometry
+    }
+
+
+# A point as WKB: the order of bytes (1 is little-endian), the kind of geometry, x and y.
+_POINT = np.dtype([("order", "u1"), ("kind", "<u4"), ("xy", "<f8", 2)])
+
+
+def _point_wkb(xy: npt.NDArray[np.float64]) -> pa.Array:
+    """Return points as WKB, byte for byte what shapely makes of them."""
+    records = np.empty(len(xy), dtype=_POINT)
+    records["order"], records["kind"], records["xy"] = 1, 1, xy
+    offsets = np.arange(len(xy) + 1, dtype=np.int32) * np.int32(_POINT.itemsize)
+    buffers = [None, pa.py_buffer(offsets), pa.py_buffer(records)]
+    return pa.Array.from_buffers(pa.binary(), len(xy), buffers)
 
 
 def content_hash(
@@ -102,7 +125,16 @@ def _hash_column(digest: Any, column: pa.ChunkedArray) -> None:
     lengths = pc.fill_null(pc.binary_length(column), 0).to_numpy()
     digest.update(lengths.astype("<i8").tobytes())
     for chunk in column.drop_null().chunks:
-        digest.update(b"".join(chunk.cast(pa.binary()).to_pylist()))
+        digest.update(_joined(chunk))
+
+
+def _joined(texts: pa.Array) -> memoryview:
+    """Return the bytes of texts, none of them missing, one after the other."""
+    _, bounds, data = texts.buffers()
+    if data is None:
+        return memoryview(b"")
+    low, high = np.frombuffer(bounds, dtype=np.int32)[[texts.offset, texts.offset + len(texts)]]
+    return memoryview(data)[low:high]
 
 
 def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.Array:

@@ -111,7 +111,8 @@ def write_geopackage(
         The target; an existing file is replaced only if ``overwrite``.
     tables : mapping of str to DataFrame or GeoDataFrame
         By layer name of ``schema.OUTPUTS``: bare column names, SI base units, and ``geometry``
-        in ``crs`` where the layer has one. Empty ones are written too, with their fields.
+        in ``crs`` where the layer has one and ``wkb`` does not hold it. Empty ones are written
+        too, with their fields.
     crs : pyproj.CRS
         CRS of the geometries.
     units : {"si", "us"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import geopandas
@@ -12,6 +12,7 @@ import pandas as pd
 import pyproj
 import shapely
 
+from geotools.intake.crs import project
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     FloatArray,
@@ -22,13 +23,59 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains
+from geotools.schema import OUTPUTS
 
-__all__ = ["axis_parts", "placed", "point_layer", "run_lines"]
+__all__ = ["Drawn", "axis_parts", "drawn", "placed", "run_lines"]
 
 
-def point_layer(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a table with columns x and y as one with a point geometry."""
-    return table.assign(geometry=shapely.points(table[["x", "y"]].to_numpy(dtype=float)))
+class Drawn(Mapping[str, Any]):
+    """Layers by name, as `placed` returns them, in the CRS of the mains.
+
+    A file takes points as numbers: the geometries of a layer of points are made when the layer is
+    asked for here, and once.
+
+    Attributes
+    ----------
+    tables : dict of str to DataFrame
+        All layers; those of points without a geometry.
+    places : dict of str to ndarray, shape (n, 2)
+        x and y of the layers of points.
+    """
+
+    def __init__(
+        self, tables: dict[str, Any], places: dict[str, FloatArray], crs: pyproj.CRS
+    ) -> None:
+        self.tables, self.places, self._crs = tables, places, crs
+        self._made: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self.places:
+            return self.tables[name]
+        if name not in self._made:
+            points = shapely.points(self.places[name])
+            self._made[name] = geopandas.GeoDataFrame(
+                self.tables[name], geometry=points, crs=self._crs
+            )
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.tables)
+
+    def __len__(self) -> int:
+        return len(self.tables)
+
+
+def drawn(tables: Mapping[str, pd.DataFrame], working: pyproj.CRS, output: pyproj.CRS) -> Drawn:
+    """Move layers from the working CRS to the CRS of the mains.
+
+    A layer of points may have columns x and y instead of a geometry.
+    """
+    places = {
+        name: project(table[["x", "y"]].to_numpy(dtype=float), working, output)
+        for name, table in tables.items()
+        if OUTPUTS[name].geometry == ("Point",) and "geometry" not in table
+    }
+    return Drawn(placed(tables, working, output), places, output)
 
 
 def run_lines(chains: Chains) -> npt.NDArray[np.object_]:

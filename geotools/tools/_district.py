@@ -77,18 +77,18 @@ def plan_district(job: Job) -> Entry | None:
         allow_remote=job.allow_remote,
         named=lambda runs: _named(runs, job),
     )
-    tables = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
-    wkb = encoded(tables)
+    drawn = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
+    wkb = encoded(drawn.tables, drawn.places)
     write_geopackage(
         job.target,
-        tables,
+        drawn.tables,
         crs=layers.output_crs,
         units=job.brief.output.units,
         overwrite=True,
         stations=job.brief.output.stations,
         wkb=wkb,
     )
-    summary = summarise(tables, job.brief, None, wkb).summary
+    summary = summarise(drawn, job.brief, None, wkb).summary
     return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +14,7 @@ import shapely
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.context import context_layer
-from geotools.deliver.layers import axis_parts, placed, point_layer, run_lines
+from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
 from geotools.intake.findings import SEVERITIES
@@ -31,7 +30,7 @@ __all__ = ["plan_tables", "summarise"]
 
 def plan_tables(
     layout: Layout, layers: Layers, brief: Brief, *, shutdowns: pd.DataFrame | None = None
-) -> dict[str, Any]:
+) -> Drawn:
     """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
 
     Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
@@ -47,14 +46,14 @@ def plan_tables(
         "stations": _station_layer(layout, layers, run_ids),
         "bends": _bend_layer(layout, run_ids),
         "candidates": _candidate_layer(layout, run_ids),
-        "pits": point_layer(layout.pits),
+        "pits": layout.pits,
         "pit_footprints": _footprint_layer(layout),
         "pulls": layout.pulls.assign(geometry=_pull_lines(layout, units)),
         "forces": layout.forces,
         "sections": layout.sections,
         "strings": layout.works.strings,
         "closures": layout.works.closures,
-        "local_digs": point_layer(layout.works.local_digs),
+        "local_digs": layout.works.local_digs,
         "quantities": layout.works.quantities,
         "schedule": layout.works.schedule,
         "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
@@ -64,7 +63,7 @@ def plan_tables(
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,
     }
-    return placed(tables, layers.working_crs, layers.output_crs)
+    return drawn(tables, layers.working_crs, layers.output_crs)
 
 
 def _pull_lines(layout: Layout, units: str) -> npt.NDArray[np.object_]:
@@ -91,11 +90,9 @@ def _station_layer(
 ) -> pd.DataFrame:
     stations = layout.stations
     mains = layers.mains.table["main_id"].to_numpy(dtype=object)
-    return point_layer(
-        stations.assign(
-            run_id=run_ids[stations["run"].to_numpy(dtype=np.int64)],
-            main_id=mains[stations["main"].to_numpy(dtype=np.int64)],
-        )
+    return stations.assign(
+        run_id=run_ids[stations["run"].to_numpy(dtype=np.int64)],
+        main_id=mains[stations["main"].to_numpy(dtype=np.int64)],
     )
 
 
@@ -103,22 +100,20 @@ def _bend_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFram
     bends, chains = layout.bends, layout.runs.chains
     run = bends["run"].to_numpy(dtype=np.int64)
     xy = points_along(chains.xy, chains.offsets, run, bends["chainage"].to_numpy(dtype=float))
-    return point_layer(
-        bends.assign(
-            bend_id=_numbered("B", run_ids, run),
-            run_id=run_ids[run],
-            start=bends["first"],
-            span=bends["last"] - bends["first"],
-            x=xy[:, 0],
-            y=xy[:, 1],
-        )
+    return bends.assign(
+        bend_id=_numbered("B", run_ids, run),
+        run_id=run_ids[run],
+        start=bends["first"],
+        span=bends["last"] - bends["first"],
+        x=xy[:, 0],
+        y=xy[:, 1],
     )
 
 
 def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
     table = layout.candidates
     run = table["run"].to_numpy(dtype=np.int64)
-    return point_layer(table.assign(candidate_id=_numbered("C", run_ids, run), run_id=run_ids[run]))
+    return table.assign(candidate_id=_numbered("C", run_ids, run), run_id=run_ids[run])
 
 
 def _footprint_layer(layout: Layout) -> pd.DataFrame:
@@ -130,15 +125,13 @@ def _footprint_layer(layout: Layout) -> pd.DataFrame:
 
 
 def summarise(
-    tables: dict[str, Any],
-    brief: Brief,
-    target: Path | None,
-    wkb: Mapping[str, pa.Array] | None = None,
+    layers: Drawn, brief: Brief, target: Path | None, wkb: Mapping[str, pa.Array]
 ) -> Outcome:
     """Put the result of a plan into a summary and a few lines of text.
 
-    ``wkb`` is what `encoded` made of the tables, if it is at hand.
+    ``wkb`` is what `encoded` made of the layers.
     """
+    tables = layers.tables
     runs, pits, pulls = tables["runs"], tables["pits"], tables["pulls"]
     length = DIMENSIONS["length"]
     unit = length.suffix(brief.output.units)
@@ -177,4 +170,4 @@ def summarise(
         *([f"written   {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]
-    return Outcome(summary=summary, text="\n".join(lines), failed=False, layers=tables)
+    return Outcome(summary=summary, text="\n".join(lines), failed=False, layers=layers)

@@ -98,17 +98,17 @@ def plan(
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
     layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
     give_back()
-    tables = plan_tables(layout, read, brief)
+    drawn = plan_tables(layout, read, brief)
     crs = read.output_crs
     del layout, read  # by far the most of what is held
     give_back()
-    wkb = encoded(tables)
+    wkb = encoded(drawn.tables, drawn.places)
     units = brief.output.units
     if target is not None:
         progress("writing", 0.0)
         counts = write_geopackage(
             target,
-            tables,
+            drawn.tables,
             crs=crs,
             units=units,
             overwrite=overwrite,
@@ -117,4 +117,4 @@ def plan(
         )
         if styles:
             write_styles(target, counts, units=units)
-    return summarise(tables, brief, target, wkb)
+    return summarise(drawn, brief, target, wkb)
