@@ -189,13 +189,15 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     most = float(net.table["width"].max()) / 2
     pit, chain = shapely.STRtree(streets).query(shapes, predicate="dwithin", distance=most)
+    other = pits["street_chain"].to_numpy(dtype=np.int64)[pit] != chain
+    pit, chain = pit[other], chain[other]
     nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
     row = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
     gap = shapely.distance(streets[chain], shapes[pit])
     name = net.table["name"].to_numpy(dtype=object)[row]
     own = pits["street_name"].to_numpy(dtype=object)[pit]
     on = gap < net.table["width"].to_numpy(dtype=float)[row] / 2 - TOUCH
-    on &= (pits["street_chain"].to_numpy(dtype=np.int64)[pit] != chain) & (name != own)
+    on &= name != own
     rows = pd.DataFrame({"pit": pit[on], "name": name[on], "own": own[on]}).drop_duplicates()
     names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
     ground.layers.findings.add_points(
