@@ -148,9 +148,19 @@ def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.
             return pa.array(series.astype("Int64"), pa.int64(), from_pandas=True)
         if field.dtype == "flag":
             return pa.array(series.astype("boolean"), pa.bool_(), from_pandas=True)
-        return pa.array(series.astype("string"), pa.string(), from_pandas=True)
+        return _texts(series)
     except (TypeError, ValueError, pa.ArrowException) as error:
         raise ValueError(f"layer {layer}, field {field.name} ({field.dtype}): {error}") from error
+
+
+def _texts(series: pd.Series[Any]) -> pa.Array:
+    """Return a column as texts, what is none put into words."""
+    if series.dtype == object:
+        try:
+            return pa.array(series.to_numpy(), pa.string(), from_pandas=True)
+        except pa.ArrowTypeError:  # not texts alone
+            pass
+    return pa.array(series.astype("string"), pa.string(), from_pandas=True)
 
 
 def _factor(field: Field, units: str) -> float:

@@ -63,7 +63,9 @@ def lay_out_plan(
     give_back()
     ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
     give_back()
-    return _merge(ground, plan_lots(ground, progress))
+    planned = plan_lots(ground, progress)
+    give_back()
+    return _merge(ground, planned)
 
 
 def _merge(ground: Shared, planned: Planned) -> Layout:

@@ -43,6 +43,9 @@ from geotools.tools._sites import (
 __all__ = ["Works", "work_out"]
 
 
+LAID = 1_000  # pulls whose strings are laid at once: of each the whole street is looked along
+
+
 @dataclass(frozen=True)
 class Works:
     """Tables of the contract by bare name; ``dig_count`` is per pull."""
@@ -113,15 +116,19 @@ def _strings(
     if ground.scene is not None:
         net, places = ground.scene.net, ground.scene.corridors.obstacles
     soft = soft_places(ground.layers.avoid)
-    strings = lay_strings(
-        laid,
-        net,
-        places,
-        soft,
-        gap=ground.brief.street.string_gap,
-        piece=ground.brief.pulls.piece_length,
-        over_middle=ground.brief.street.strings_over_middle,
-    )
+    parts = [
+        lay_strings(
+            laid.iloc[low : low + LAID],
+            net,
+            places,
+            soft,
+            gap=ground.brief.street.string_gap,
+            piece=ground.brief.pulls.piece_length,
+            over_middle=ground.brief.street.strings_over_middle,
+        )
+        for low in range(0, max(len(laid), 1), LAID)
+    ]
+    strings = pd.concat(parts, ignore_index=True)
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from geotools.tools import _lots
+from geotools.tools import _lots, _works
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 
@@ -25,6 +25,7 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(
         return whole(*given)  # type: ignore[arg-type]
 
     monkeypatch.setattr(_lots, "LOT", size)
+    monkeypatch.setattr(_works, "LAID", size)
     monkeypatch.setattr(_lots, "_plan_lot", counted)
     monkeypatch.setattr(_lots, "processors", lambda: 3)
     lots = geotools.plan(SAMPLE).summary["content_hash"]
