@@ -143,10 +143,23 @@ def write_geopackage(
     chosen = {n: tables[n] for n in OUTPUTS if n in tables and (stations or n != "stations")}
     if not chosen:
         raise ValueError("no table to write")
+    with _moved_when_whole(path, target, overwrite) as part:
+        return _write_layers(part, chosen, crs, units, wkb or {})
+
+
+@contextmanager
+def _moved_when_whole(path: str | Path, target: Path, overwrite: bool) -> Iterator[Path]:
+    """Give the name of a file to write beside the target; it takes its place when it is whole.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the target is untouched. ``path`` is its name as given.
+    """
     temporary = part_of(target)
     try:
         clear_parts(target)
-        counts = _write_layers(temporary, chosen, crs, units, wkb or {})
+        yield temporary
         _check_existing(path, target, overwrite)
         temporary.replace(target)
         _sync_folder(target.parent)
@@ -157,7 +170,6 @@ def write_geopackage(
         ) from error
     finally:
         _discard(temporary)
-    return counts
 
 
 def _discard(path: Path) -> None:

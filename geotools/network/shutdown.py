@@ -121,17 +121,24 @@ def isolate(
         snap=snap,
         findings=findings,
     )
+    table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
+    return table.join(_shutdowns(supply, chains, valves, reach, findings))
+
+
+def _shutdowns(
+    supply: Supply, chains: Chains, valves: Points, reach: float, findings: Findings
+) -> pd.DataFrame:
+    """Return what `isolate` tells of each run, in their order."""
     visits = visit(supply, chains, reach=reach)
     shut = _shut_in(supply, visits)
     bounds = _bounds(supply, shut)
-    table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
-    table = table.join(_to_close(supply, bounds, valves, len(chains)))
-    table = table.join(_dry(supply, shut, len(chains))).assign(
+    table = _to_close(supply, bounds, valves, len(chains)).join(_dry(supply, shut, len(chains)))
+    told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
+    return table.assign(
         temporary_supply=line_lengths(chains.xy, chains.offsets),
         temporary_services=_services(supply, chains),
+        remarks=write_remarks(told, findings.length),
     )
-    told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
-    return table.assign(remarks=write_remarks(told, findings.length))
 
 
 def _rank(mains: Lines) -> IntArray:
