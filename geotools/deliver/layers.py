@@ -40,12 +40,13 @@ class Drawn(Mapping[str, Any]):
         All layers; those of points without a geometry.
     places : dict of str to ndarray, shape (n, 2)
         x and y of the layers of points.
+    crs : CRS
     """
 
     def __init__(
         self, tables: dict[str, Any], places: dict[str, FloatArray], crs: pyproj.CRS
     ) -> None:
-        self.tables, self.places, self._crs = tables, places, crs
+        self.tables, self.places, self.crs = tables, places, crs
         self._made: dict[str, Any] = {}
 
     def __getitem__(self, name: str) -> Any:
@@ -54,7 +55,7 @@ class Drawn(Mapping[str, Any]):
         if name not in self._made:
             points = shapely.points(self.places[name])
             self._made[name] = geopandas.GeoDataFrame(
-                self.tables[name], geometry=points, crs=self._crs
+                self.tables[name], geometry=points, crs=self.crs
             )
         return self._made[name]
 

@@ -16,7 +16,6 @@ import shapely
 from geotools.brief import Brief, settings
 from geotools.call import silent
 from geotools.deliver.columns import encoded
-from geotools.deliver.geopackage import write_geopackage
 from geotools.errors import SlipmainError
 from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.intake.digest import sha256
@@ -26,7 +25,7 @@ from geotools.network.build import RunSet
 from geotools.scale.districts import same_runs, span_of
 from geotools.scale.manifest import Entry
 from geotools.tools._layout import lay_out_plan
-from geotools.tools._tables import plan_tables, summarise
+from geotools.tools._tables import plan_tables, summarise, write_plan
 
 __all__ = ["Job", "plan_district"]
 
@@ -79,15 +78,7 @@ def plan_district(job: Job) -> Entry | None:
     )
     drawn = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
     wkb = encoded(drawn.tables, drawn.places)
-    write_geopackage(
-        job.target,
-        drawn.tables,
-        crs=layers.output_crs,
-        units=job.brief.output.units,
-        overwrite=True,
-        stations=job.brief.output.stations,
-        wkb=wkb,
-    )
+    write_plan(job.target, drawn, job.brief, wkb, overwrite=True)
     summary = summarise(drawn, job.brief, None, wkb).summary
     return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))
 

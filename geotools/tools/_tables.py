@@ -14,6 +14,7 @@ import shapely
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.context import context_layer
+from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
@@ -25,7 +26,7 @@ from geotools.tool import Outcome
 from geotools.tools._alternatives import alternatives_table
 from geotools.tools._layout import Layout
 
-__all__ = ["plan_tables", "summarise"]
+__all__ = ["plan_tables", "summarise", "write_plan"]
 
 
 def plan_tables(
@@ -122,6 +123,21 @@ def _footprint_layer(layout: Layout) -> pd.DataFrame:
     single = shapely.get_type_id(geometry) == shapely.GeometryType.POLYGON
     geometry[single] = shapely.multipolygons(geometry[single][:, None])
     return pits[["pit_id", "run_id", "role", "area"]].assign(geometry=geometry)
+
+
+def write_plan(
+    target: Path, layers: Drawn, brief: Brief, wkb: Mapping[str, pa.Array], *, overwrite: bool
+) -> dict[str, int]:
+    """Write a plan to a GeoPackage as `write_geopackage` does; ``wkb`` as of `summarise`."""
+    return write_geopackage(
+        target,
+        layers.tables,
+        crs=layers.crs,
+        units=brief.output.units,
+        overwrite=overwrite,
+        stations=brief.output.stations,
+        wkb=wkb,
+    )
 
 
 def summarise(

@@ -85,11 +85,11 @@ def plan(
     """
     from geotools.accel import give_back
     from geotools.deliver.columns import encoded
-    from geotools.deliver.geopackage import check_target, write_geopackage
+    from geotools.deliver.geopackage import check_target
     from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
     from geotools.tools._layout import lay_out_plan
-    from geotools.tools._tables import plan_tables, summarise
+    from geotools.tools._tables import plan_tables, summarise, write_plan
 
     target = None if output is None else check_target(output, overwrite)
     styles = target is not None and brief.output.styles
@@ -99,22 +99,12 @@ def plan(
     layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
     give_back()
     drawn = plan_tables(layout, read, brief)
-    crs = read.output_crs
     del layout, read  # by far the most of what is held
     give_back()
     wkb = encoded(drawn.tables, drawn.places)
-    units = brief.output.units
     if target is not None:
         progress("writing", 0.0)
-        counts = write_geopackage(
-            target,
-            drawn.tables,
-            crs=crs,
-            units=units,
-            overwrite=overwrite,
-            stations=brief.output.stations,
-            wkb=wkb,
-        )
+        counts = write_plan(target, drawn, brief, wkb, overwrite=overwrite)
         if styles:
-            write_styles(target, counts, units=units)
+            write_styles(target, counts, units=brief.output.units)
     return summarise(drawn, brief, target, wkb)
