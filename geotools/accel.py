@@ -20,7 +20,15 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-__all__ = ["COMPILE_ABOVE", "in_threads", "processors", "read_only", "ready_tree", "run_kernel"]
+__all__ = [
+    "COMPILE_ABOVE",
+    "in_threads",
+    "processors",
+    "read_only",
+    "ready_tree",
+    "run_kernel",
+    "worth_compiling",
+]
 
 COMPILE_ABOVE = 500_000  # inner steps, interpreted in about the time loading takes
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
@@ -78,6 +86,15 @@ def ready_tree(shapes: npt.NDArray[np.object_]) -> shapely.STRtree:
     return tree
 
 
+def worth_compiling(function: Callable[..., None], steps: float) -> bool:
+    """Count so many steps of a kernel more; return whether it now pays to run it compiled.
+
+    For a kernel that NumPy outdoes where it would be interpreted; `run_kernel` asks by itself.
+    """
+    _taken[function] += int(steps)
+    return _taken[function] > COMPILE_ABOVE
+
+
 def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:
     """Run a kernel in place over its arguments.
 
@@ -90,8 +107,7 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
     *arguments
         One-dimensional arrays, numbers and tuples of them, in the order of the function.
     """
-    _taken[function] += int(steps)
-    if _taken[function] > COMPILE_ABOVE:
+    if worth_compiling(function, steps):
         _compiled(function)(*arguments)
         return
     lists = _listed(arguments)

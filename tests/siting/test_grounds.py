@@ -82,7 +82,13 @@ def test_ground_before_the_run_turns_off_is_that_of_the_run_alone() -> None:
     reach = np.array([[16.0]])
     place = np.linspace(0.0, 16.0, PLACES)
     rise = np.where(place <= 10.5, place / 10, -3.0)[None, None]
-    line = GroundLine(reach, rise, np.array([[10.5]]), np.array([[1.05]]))
+    line = GroundLine(
+        reach,
+        np.zeros((1, 1), dtype=np.int64),
+        rise.reshape(-1, PLACES),
+        np.array([[10.5]]),
+        np.array([[1.05]]),
+    )
     for way, due in [
         (3.3, 0.33),
         (10.2, 1.02),
