@@ -7,14 +7,31 @@ nothing are not kept, so a few mains far apart cost no more than many close toge
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 
+from geotools.accel import ready_tree
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
 
-__all__ = ["STRIDE", "Cells", "cells_near_segments", "cells_of_points", "spread_out"]
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
+__all__ = [
+    "STRIDE",
+    "Cells",
+    "Points",
+    "by_place",
+    "cells_near_segments",
+    "cells_of_points",
+    "spread_out",
+]
 
 STRIDE = 2**31  # cells in a row: more than any map has
+POINT_CELL = 50.0  # m
+QUARTERED = 16  # times, the square around all points put in order
 LONGEST = 4.0  # cells; a longer segment is entered part by part, not by the box around all of it
 
 
@@ -54,6 +71,38 @@ class Cells:
         return self.offsets[row], count.astype(np.int64)
 
 
+class Points:
+    """Points looked up by place.
+
+    Attributes
+    ----------
+    xy : ndarray, shape (k, 2)
+    """
+
+    def __init__(self, xy: FloatArray) -> None:
+        self.xy = xy
+
+    @cached_property
+    def cells(self) -> Cells:
+        """Return the cells the points lie in."""
+        return cells_of_points(self.xy, size=POINT_CELL)
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """Return a tree of the points that threads may share."""
+        return ready_tree(shapely.points(self.xy))
+
+    def gap(self, xy: FloatArray) -> FloatArray:
+        """Return the distance of places to the nearest point, m; there must be one."""
+        return np.asarray(self._nearest.query(xy)[0], dtype=np.float64)
+
+    @cached_property
+    def _nearest(self) -> cKDTree:
+        from scipy.spatial import cKDTree
+
+        return cKDTree(self.xy)
+
+
 def cells_of_points(xy: FloatArray, *, size: float) -> Cells:
     """Enter points in the cells they lie in."""
     corner = _corner(xy)
@@ -77,6 +126,20 @@ def cells_near_segments(start: FloatArray, end: FloatArray, *, reach: float) -> 
     row, column = np.divmod(cell, count[box, 0])
     key = (first[box, 1] + row) * STRIDE + first[box, 0] + column
     return _filled(size, corner, *_once(key, member[box]))
+
+
+def by_place(xy: FloatArray) -> IntArray:
+    """Return an order of points in which those next to each other lie close together.
+
+    Along the curve that goes through the quarters of a square one after the other, and through
+    theirs (Morton 1966).
+    """
+    low, high = (xy.min(axis=0), xy.max(axis=0)) if len(xy) else np.zeros((2, 2))
+    cell = (2**QUARTERED * (xy - low) / max(float((high - low).max(initial=0.0)), 1e-9)).astype(int)
+    cell = np.minimum(cell, 2**QUARTERED - 1)
+    bits = cell[:, :, None] >> np.arange(QUARTERED) & 1
+    place = (bits << (2 * np.arange(QUARTERED) + np.array([[0], [1]]))).sum(axis=(1, 2))
+    return np.argsort(place, kind="stable").astype(np.int64)
 
 
 def spread_out(counts: IntArray) -> tuple[IntArray, IntArray]:

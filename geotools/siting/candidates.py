@@ -322,7 +322,7 @@ def _judged(
     rules: PitRules,
 ) -> _Verdict:
     """Judge every role of every candidate by all rules of a site."""
-    crossings = None if scene is None else scene.net.crossing_tree
+    crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)

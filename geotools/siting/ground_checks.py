@@ -11,6 +11,7 @@ import shapely
 
 from geotools.accel import in_threads, ready_tree
 from geotools.intake.columns import Areas
+from geotools.network.cells import Points
 from geotools.network.ragged import FloatArray
 from geotools.siting.grounds import Grounds
 
@@ -31,20 +32,18 @@ Polygons = npt.NDArray[np.object_]
 SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives no weight
 
 
-def near_crossings(ground: Grounds, crossings: shapely.STRtree | None, clear: float) -> BoolTable:
+def near_crossings(ground: Grounds, crossings: Points | None, clear: float) -> BoolTable:
     """Return which grounds come within a distance of the middle of an intersection."""
-    if crossings is None or not len(crossings) or clear <= 0:
+    if crossings is None or not len(crossings.xy) or clear <= 0:
         return np.zeros(ground.shape.shape, dtype=bool)
     return ground.near_points(crossings, clear)
 
 
-def nearest_gap(xy: FloatArray, crossings: FloatArray | None) -> FloatArray:
+def nearest_gap(xy: FloatArray, crossings: Points | None) -> FloatArray:
     """Return the distance of places to the nearest intersection, m; NaN where none is known."""
-    if crossings is None or not len(crossings):
+    if crossings is None or not len(crossings.xy):
         return np.full(len(xy), np.nan)
-    from scipy.spatial import cKDTree
-
-    return np.asarray(cKDTree(crossings).query(xy)[0], dtype=np.float64)
+    return crossings.gap(xy)
 
 
 def _buffered(avoid: Areas) -> Polygons:

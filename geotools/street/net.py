@@ -9,12 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
-from geotools.accel import ready_tree
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.network.bends import Thinned, thin
+from geotools.network.cells import Points
 from geotools.network.noding import node_lines
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures, row_of
@@ -103,9 +102,9 @@ class StreetNet:
         }
 
     @cached_property
-    def crossing_tree(self) -> shapely.STRtree:
-        """Return a tree of the middles of the intersections."""
-        return ready_tree(shapely.points(self.crossings))
+    def crossing_points(self) -> Points:
+        """Return the middles of the intersections, to be looked up."""
+        return Points(self.crossings)
 
     @cached_property
     def crossed(self) -> Places:

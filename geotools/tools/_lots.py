@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import processors
+from geotools.network.cells import by_place
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
 from geotools.siting.carrier import pulled_pipes
@@ -69,7 +70,7 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
             done.append(planned)
             progress("planning pits and pulls", len(done), len(lots))
     frames = {
-        name: pd.concat([getattr(one, name) for one in done], ignore_index=True)
+        name: _in_order([getattr(one, name) for one in done])
         for name in ("table", "bends", "candidates", "pits", "pulls", "tried", "blocked")
     }
     refused = {row: why for one in done for row, why in one.refused.items()}
@@ -77,11 +78,16 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
 
 
 def _lots(ground: Shared) -> list[IntArray]:
-    """Return the runs of each lot, in order."""
+    """Return the runs of each lot, in order; those of a lot lie together.
+
+    So a lot reads no more of the elevation raster than lies around it.
+    """
     lined = ground.contest.tries[:, 0] >= 0
-    size = np.where(lined, np.diff(ground.offsets), 0)
+    chains = ground.runs.chains
+    order = by_place(chains.xy[chains.offsets[:-1]])
+    size = np.where(lined, np.diff(ground.offsets), 0)[order]
     lot = (np.cumsum(size) - size) // LOT
-    return np.split(np.arange(len(size)), np.flatnonzero(np.diff(lot)) + 1)
+    return [np.sort(runs) for runs in np.split(order, np.flatnonzero(np.diff(lot)) + 1)]
 
 
 def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Planned:

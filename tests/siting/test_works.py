@@ -15,6 +15,7 @@ from affine import Affine
 
 import geotools
 from geotools.intake.columns import Areas
+from geotools.network.cells import Points
 from geotools.siting.ground_checks import (
     Avoid,
     avoid_tree,
@@ -126,10 +127,10 @@ def boxes(*corners: tuple[float, float, float, float]) -> Grounds:
 def test_a_pit_near_the_middle_of_an_intersection_is_seen() -> None:
     ground = boxes((0, 0, 4, 2), (20, 0, 24, 2))
     crossing = np.array([[10.0, 1.0]])
-    tree = shapely.STRtree(shapely.points(crossing))
-    assert near_crossings(ground, tree, 6.5)[:, 0].tolist() == [True, False]
-    assert near_crossings(ground, None, 6.5).any() == near_crossings(ground, tree, 0.0).any()
-    assert nearest_gap(np.array([[7.0, 5.0]]), crossing)[0] == pytest.approx(5.0)
+    points = Points(crossing)
+    assert near_crossings(ground, points, 6.5)[:, 0].tolist() == [True, False]
+    assert near_crossings(ground, None, 6.5).any() == near_crossings(ground, points, 0.0).any()
+    assert nearest_gap(np.array([[7.0, 5.0]]), points)[0] == pytest.approx(5.0)
 
 
 def areas(**columns: Any) -> Areas:

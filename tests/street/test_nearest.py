@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from geotools.accel import COMPILE_ABOVE
-from geotools.network.cells import STRIDE, cells_near_segments, cells_of_points
+from geotools.network.cells import STRIDE, by_place, cells_near_segments, cells_of_points
 from geotools.street.nearest import Segments, nearest_segments
 
 EAST = np.array([1.0, 0.0])
@@ -102,3 +102,14 @@ def test_entries_of_a_cell_are_the_points_in_it() -> None:
     assert count.tolist() == [1, 1, 0, 0]
     assert cells.member[first[:2]].tolist() == [3, 0]
     assert (np.diff(cells.key) > 0).all() and cells.key.max() < STRIDE * 3
+
+
+def test_points_put_in_order_by_place_lie_near_the_next() -> None:
+    rng = np.random.default_rng(8)
+    xy = rng.uniform(-1e5, 1e5, (2_000, 2))
+    order = by_place(xy)
+    assert sorted(order) == list(range(2_000))
+    step = np.hypot(*np.diff(xy[order], axis=0).T)
+    assert np.median(step) < 8_000  # points lie 4,500 m apart, any two 100,000 m
+    assert by_place(np.ones((5, 2))).tolist() == [0, 1, 2, 3, 4]
+    assert len(by_place(np.zeros((0, 2)))) == 0
