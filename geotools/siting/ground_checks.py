@@ -14,6 +14,7 @@ from geotools.intake.columns import Areas
 from geotools.network.cells import Points
 from geotools.network.ragged import FloatArray
 from geotools.siting.grounds import Grounds
+from geotools.street.scene import StreetGround
 
 __all__ = [
     "Avoid",
@@ -148,7 +149,7 @@ def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> Float
 
 def off_street_area(
     ground: Grounds,
-    corridors: shapely.STRtree | None,
+    streets: StreetGround | None,
     chosen: BoolTable,
     on_street: npt.NDArray[np.bool_],
 ) -> FloatArray:
@@ -157,8 +158,7 @@ def off_street_area(
     Parameters
     ----------
     ground : Grounds
-    corridors : STRtree, optional
-        Streets with their verges.
+    streets : StreetGround, optional
     chosen : ndarray of bool, shape (n, 4)
         Pits whose box leaves the main; the others lie along the street.
     on_street : ndarray of bool, shape (n,)
@@ -166,15 +166,16 @@ def off_street_area(
     """
     off = np.where(on_street[:, None], 0.0, ground.area())
     rows, roles = np.nonzero(chosen & on_street[:, None])
-    if not len(rows) or corridors is None:
+    if not len(rows) or streets is None:
         return off
-    shapes, streets = ground.polygons(rows, roles), corridors.geometries
-    pit, street = corridors.query(shapes)
+    shapes = ground.polygons(rows, roles)
+    pit, street = streets.near(shapes)
+    drawn = streets.polygons(street)
     inside = np.zeros(len(rows), dtype=bool)
-    inside[pit[shapely.covers(streets[street], shapes[pit])]] = True
+    inside[pit[shapely.covers(drawn, shapes[pit])]] = True
     open_ = ~inside[pit]
-    pit, street = pit[open_], street[open_]
-    parts = in_threads(shapely.intersection, shapes[pit], streets[street])
+    pit, drawn = pit[open_], drawn[open_]
+    parts = in_threads(shapely.intersection, shapes[pit], drawn)
     on = _covered(pit, parts, len(rows))
     off[rows, roles] = np.where(inside, 0.0, np.maximum(shapely.area(shapes) - on, 0.0))
     return off
