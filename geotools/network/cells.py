@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 STRIDE = 2**31  # cells in a row: more than any map has
-POINT_CELL = 50.0  # m
+LEAST_CELL = 50.0  # m; smaller ones are many, and hold little
 QUARTERED = 16  # times, the square around all points put in order
 LONGEST = 4.0  # cells; a longer segment is entered part by part, not by the box around all of it
 
@@ -85,7 +85,7 @@ class Points:
     @cached_property
     def cells(self) -> Cells:
         """Return the cells the points lie in."""
-        return cells_of_points(self.xy, size=POINT_CELL)
+        return cells_of_points(self.xy, size=LEAST_CELL)
 
     @cached_property
     def tree(self) -> shapely.STRtree:
@@ -111,7 +111,7 @@ def cells_of_points(xy: FloatArray, *, size: float) -> Cells:
 
 def cells_near_segments(start: FloatArray, end: FloatArray, *, reach: float) -> Cells:
     """Enter segments in every cell from some place of which they may be within reach, m."""
-    size = 2 * max(reach, 1.0)
+    size = max(2 * reach, LEAST_CELL)
     corner = _corner(np.minimum(start, end))
     parts = np.ceil(np.hypot(*(end - start).T) / (LONGEST * size)).astype(np.int64)
     member, place = spread_out(np.maximum(parts, 1))
