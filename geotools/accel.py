@@ -30,6 +30,7 @@ __all__ = [
     "read_only",
     "ready_tree",
     "run_kernel",
+    "worth_compiling",
 ]
 
 COMPILE_ABOVE = 500_000  # inner steps, interpreted in about the time loading takes
@@ -124,6 +125,15 @@ def ready_tree(shapes: npt.NDArray[np.object_]) -> shapely.STRtree:
     return tree
 
 
+def worth_compiling(function: Callable[..., None], steps: float) -> bool:
+    """Count so many steps of a kernel more; return whether it now pays to run it compiled.
+
+    For a kernel that NumPy outdoes where it would be interpreted; `run_kernel` asks by itself.
+    """
+    _taken[function] += int(steps)
+    return _taken[function] > COMPILE_ABOVE
+
+
 def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:
     """Run a kernel in place over its arguments.
 
@@ -136,8 +146,7 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
     *arguments
         One-dimensional arrays, numbers and tuples of them, in the order of the function.
     """
-    _taken[function] += int(steps)
-    if _taken[function] > COMPILE_ABOVE:
+    if worth_compiling(function, steps):
         _compiled(function)(*arguments)
         return
     lists = _listed(arguments)

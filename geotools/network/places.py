@@ -12,11 +12,13 @@ from typing import Literal
 
 import numpy as np
 
+from geotools.accel import read_only, run_kernel, worth_compiling
 from geotools.network.ragged import FloatArray, IntArray, measures, offsets_of
 
 __all__ = ["Places", "on_measures", "points_along"]
 
 Side = Literal["left", "right"]
+NUMPY_AHEAD = 4  # look-ups NumPy makes while one is interpreted
 APART = 10.0  # m between runs laid end to end; a look-up beyond an end stays within half of it
 
 
@@ -61,9 +63,17 @@ class Places:
         return np.asarray(self.at + self.base[rows], dtype=np.float64)
 
     def search(self, run: IntArray, at: FloatArray, side: Side = "left") -> IntArray:
-        """Return where each place would be inserted among the rows of its run."""
+        """Return where each place would be inserted among the rows of its run.
+
+        Few are looked up by NumPy in the key of all runs; many by a kernel, run by run.
+        """
         if not len(self.at):
             return np.zeros(len(run), dtype=np.int64)
+        if worth_compiling(_search, len(run) / NUMPY_AHEAD):
+            found = np.empty(len(run), dtype=np.int64)
+            inputs = (self.offsets, self.at, run.astype(np.int64), at.astype(np.float64))
+            run_kernel(_search, 0, *map(read_only, inputs), side == "right", found)
+            return found
         low, high = self.offsets[run], self.offsets[run + 1]
         first, last = self._ends
         where = np.clip(at, first[run], last[run])
@@ -139,6 +149,22 @@ class Between:
         one, two = values[self.first], values[self.second]
         moved = np.where(self.share > 0, one + self.share * (two - one), one)
         return np.asarray(np.where(self.share >= 1, two, moved), dtype=np.float64)
+
+
+def _search(offsets, values, run, at, right, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Find each place among the rows of its run by halving them; see `Places.search`."""
+    for k in range(len(run)):
+        low = offsets[run[k]]
+        high = offsets[run[k] + 1]
+        place = at[k]
+        while low < high:
+            middle = (low + high) // 2
+            beyond = values[middle] > place if right else values[middle] >= place
+            if beyond:
+                high = middle
+            else:
+                low = middle + 1
+        found[k] = low
 
 
 def _laid_out(lengths: FloatArray) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -23,21 +24,29 @@ class Stretches:
     high: FloatArray
     runs: int
 
+    @cached_property
+    def _starts(self) -> Places:
+        return Places.of(self.run, self.low, self.runs)
+
+    @cached_property
+    def _ends(self) -> Places:
+        return Places.of(self.run, self.high, self.runs)
+
     def before(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the end of the last stretch that ends at or before each place, or -inf."""
-        ends = Places.of(self.run, self.high, self.runs)
+        ends = self._ends
         row = ends.search(run, at + SLACK, "right") - 1
         return self._pick(self.high, row, row >= ends.offsets[run], -np.inf)
 
     def after(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the start of the first stretch that starts at or after each place, or inf."""
-        starts = Places.of(self.run, self.low, self.runs)
+        starts = self._starts
         row = starts.search(run, at - SLACK, "left")
         return self._pick(self.low, row, row < starts.offsets[run + 1], np.inf)
 
     def holding(self, run: IntArray, at: FloatArray) -> IntArray:
         """Return the row of the stretch each place lies in (ends included), or -1."""
-        starts = Places.of(self.run, self.low, self.runs)
+        starts = self._starts
         row = starts.search(run, at + SLACK, "right") - 1
         high = self._pick(self.high, row, row >= starts.offsets[run], -np.inf)
         return np.where(high >= at - SLACK, row, -1).astype(np.int64)

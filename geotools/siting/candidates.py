@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.siting.axis import Axis
@@ -322,7 +323,7 @@ def _judged(
     rules: PitRules,
 ) -> _Verdict:
     """Judge every role of every candidate by all rules of a site."""
-    crossings = None if scene is None else scene.net.crossing_tree
+    crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     tolerated = in_crossing & _unavoidable(table, bends, rules)
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
@@ -355,8 +356,8 @@ def _costed(
     days = pit_days(hole.volume, area, work)
     # No more than a metre off the main it lies along the street; of a role refused nobody asks.
     leaves = (extents.box_ahead + extents.box_behind - extents.on_run > 1.0) & (verdict.code == 0)
-    corridors = None if scene is None else scene.ground
-    off_street = off_street_area(pits.ground, corridors, leaves, _on_street(table, scene))
+    streets = None if scene is None else scene.ground
+    off_street = off_street_area(pits.ground, streets, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
     factor = np.where(verdict.tolerated, dear, verdict.factor)
@@ -382,6 +383,7 @@ def _costed(
     }
 
 
+MILLIMETRE = 1e-3  # m
 _RUN_COLUMNS = ("diameter", "outside", "radius")
 
 
@@ -447,10 +449,7 @@ def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> B
     is opened there in any case.
     """
     kind = table["kind"].to_numpy(dtype=object)
-    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
-    places = set(zip(blocked["run"], blocked["chainage"].round(3), strict=True))
-    keys = zip(table["run"], table["chainage"].round(3), strict=True)
-    held = np.array([key in places for key in keys], dtype=bool)
+    held = _bend_at(table, bends[~bends["passes"].to_numpy(dtype=bool)]) >= 0
     unavoidable = np.zeros((len(table), 4), dtype=bool)
     unavoidable[:, 0] = rules.receive_in_intersection & ((kind == "end") | held)
     return unavoidable
@@ -459,16 +458,23 @@ def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> B
 def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
     """Return what speaks for a pit here, in words."""
     words = {"end": "end of the run", "edit": "wish of the designer"}
-    words |= {kind: kind for kind in ("fitting", "connection")}
+    words |= {kind: kind for kind in ("fitting", "connection", "bend")}
     why: npt.NDArray[np.object_] = table["kind"].map(words).fillna("").to_numpy(dtype=object)
-    at = {
-        (r, round(c, 3)): f"bend of {np.degrees(d):.0f} deg"
-        + ("" if ok else " that cannot be passed")
-        for r, c, d, ok in zip(
-            bends["run"], bends["chainage"], bends["deflection"], bends["passes"], strict=True
-        )
-    }
+    told = [
+        f"bend of {np.degrees(turn):.0f} deg" + ("" if passes else " that cannot be passed")
+        for turn, passes in zip(bends["deflection"], bends["passes"], strict=True)
+    ]
     is_bend = np.flatnonzero(table["kind"].to_numpy() == "bend")
-    keys = zip(table["run"].to_numpy()[is_bend], table["chainage"].to_numpy()[is_bend], strict=True)
-    why[is_bend] = [at.get((r, round(c, 3)), "bend") for r, c in keys]
+    bend = _bend_at(table.iloc[is_bend], bends)
+    why[is_bend[bend >= 0]] = np.array(told, dtype=object)[bend[bend >= 0]]
     return why
+
+
+def _bend_at(table: pd.DataFrame, bends: pd.DataFrame) -> IntArray:
+    """Return the bend each candidate stands at, to the millimetre, or -1."""
+    run = table["run"].to_numpy(dtype=np.int64)
+    of = bends["run"].to_numpy(dtype=np.int64)
+    count = 1 + max(int(run.max(initial=0)), int(of.max(initial=0)))
+    places = Places.of(of, bends["chainage"].to_numpy(dtype=float), count)
+    row, gap = places.nearest(run, table["chainage"].to_numpy(dtype=float))
+    return np.where(gap <= MILLIMETRE, row, -1).astype(np.int64)

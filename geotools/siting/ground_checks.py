@@ -11,8 +11,10 @@ import shapely
 
 from geotools.accel import in_threads, ready_tree
 from geotools.intake.columns import Areas
+from geotools.network.cells import Points
 from geotools.network.ragged import FloatArray
 from geotools.siting.grounds import Grounds
+from geotools.street.scene import StreetGround
 
 __all__ = [
     "Avoid",
@@ -31,20 +33,18 @@ Polygons = npt.NDArray[np.object_]
 SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives no weight
 
 
-def near_crossings(ground: Grounds, crossings: shapely.STRtree | None, clear: float) -> BoolTable:
+def near_crossings(ground: Grounds, crossings: Points | None, clear: float) -> BoolTable:
     """Return which grounds come within a distance of the middle of an intersection."""
-    if crossings is None or not len(crossings) or clear <= 0:
+    if crossings is None or not len(crossings.xy) or clear <= 0:
         return np.zeros(ground.shape.shape, dtype=bool)
     return ground.near_points(crossings, clear)
 
 
-def nearest_gap(xy: FloatArray, crossings: FloatArray | None) -> FloatArray:
+def nearest_gap(xy: FloatArray, crossings: Points | None) -> FloatArray:
     """Return the distance of places to the nearest intersection, m; NaN where none is known."""
-    if crossings is None or not len(crossings):
+    if crossings is None or not len(crossings.xy):
         return np.full(len(xy), np.nan)
-    from scipy.spatial import cKDTree
-
-    return np.asarray(cKDTree(crossings).query(xy)[0], dtype=np.float64)
+    return crossings.gap(xy)
 
 
 def _buffered(avoid: Areas) -> Polygons:
@@ -149,7 +149,7 @@ def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> Float
 
 def off_street_area(
     ground: Grounds,
-    corridors: shapely.STRtree | None,
+    streets: StreetGround | None,
     chosen: BoolTable,
     on_street: npt.NDArray[np.bool_],
 ) -> FloatArray:
@@ -158,8 +158,7 @@ def off_street_area(
     Parameters
     ----------
     ground : Grounds
-    corridors : STRtree, optional
-        Streets with their verges.
+    streets : StreetGround, optional
     chosen : ndarray of bool, shape (n, 4)
         Pits whose box leaves the main; the others lie along the street.
     on_street : ndarray of bool, shape (n,)
@@ -167,15 +166,16 @@ def off_street_area(
     """
     off = np.where(on_street[:, None], 0.0, ground.area())
     rows, roles = np.nonzero(chosen & on_street[:, None])
-    if not len(rows) or corridors is None:
+    if not len(rows) or streets is None:
         return off
-    shapes, streets = ground.polygons(rows, roles), corridors.geometries
-    pit, street = corridors.query(shapes)
+    shapes = ground.polygons(rows, roles)
+    pit, street = streets.near(shapes)
+    drawn = streets.polygons(street)
     inside = np.zeros(len(rows), dtype=bool)
-    inside[pit[shapely.covers(streets[street], shapes[pit])]] = True
+    inside[pit[shapely.covers(drawn, shapes[pit])]] = True
     open_ = ~inside[pit]
-    pit, street = pit[open_], street[open_]
-    parts = in_threads(shapely.intersection, shapes[pit], streets[street])
+    pit, drawn = pit[open_], drawn[open_]
+    parts = in_threads(shapely.intersection, shapes[pit], drawn)
     on = _covered(pit, parts, len(rows))
     off[rows, roles] = np.where(inside, 0.0, np.maximum(shapely.area(shapes) - on, 0.0))
     return off

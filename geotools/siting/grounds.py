@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.accel import in_threads
+from geotools.accel import in_threads, read_only, run_kernel
+from geotools.network.cells import STRIDE, Points
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents
@@ -24,6 +25,7 @@ __all__ = ["Grounds", "boxes", "lay_grounds", "opened_ground"]
 Polygons = npt.NDArray[np.object_]
 Pairs = tuple[IntArray, IntArray]
 Widths = Callable[[IntArray, FloatArray, int], FloatArray]
+STEPS_A_BOX = 15  # of the search for points near it
 BOX_PLACES = 17  # along a box, where its sides lean
 
 
@@ -72,24 +74,35 @@ class Grounds:
         drawn[box] = boxes(self.foot[of], self.heading[of], along, wide)
         return drawn
 
-    def near_points(self, tree: shapely.STRtree, distance: float) -> BoolArray:
-        """Return which grounds come within a distance, m, of points in a tree; shape (n, 4)."""
-        points = shapely.get_coordinates(tree.geometries)
-        near = np.zeros(self.shape.shape, dtype=bool)
-        row, point = self._around(tree, distance)
-        rel = points[point, None] - self.foot[row]
-        heading = self.heading[row]
-        along = (rel * heading).sum(axis=-1)
-        off = np.abs(rel[..., 1] * heading[..., 0] - rel[..., 0] * heading[..., 1])
-        short = np.maximum(np.maximum(-along, along - self.length[row]), 0.0)
-        beside = np.maximum(off - self.half_width[row], 0.0)
-        pair, role = np.nonzero(np.hypot(short, beside) <= distance)
-        near[row[pair], role] = True
-        near &= self.boxed()
+    def near_points(self, points: Points, distance: float) -> BoolArray:
+        """Return which grounds come within a distance, m, of points; shape (n, 4)."""
+        found = np.zeros(self.shape.size, dtype=bool)
+        known = np.isfinite(self.foot + self.heading * self.length[..., None]).all(axis=-1)
+        box = np.flatnonzero(self.boxed() & known)
+        found[box] = self._boxes_near(box, points, distance)
         row, role = np.nonzero(~self.boxed())
-        hit, _ = tree.query(self.shape[row, role], predicate="dwithin", distance=distance)
+        hit, _ = points.tree.query(self.shape[row, role], predicate="dwithin", distance=distance)
+        near = found.reshape(self.shape.shape)
         near[row[hit], role[hit]] = True
         return near
+
+    def _boxes_near(self, box: IntArray, points: Points, distance: float) -> BoolArray:
+        """Return which of these grounds, all boxes, come within a distance, m, of points."""
+        cells = points.cells
+        found = np.zeros(len(box), dtype=np.int64)
+        sides = self.length.ravel()[box], self.half_width.ravel()[box]
+        boxes_ = [*self.foot.reshape(-1, 2)[box].T, *self.heading.reshape(-1, 2)[box].T, *sides]
+        run_kernel(
+            _near,
+            STEPS_A_BOX * len(box),
+            tuple(map(read_only, points.xy.T)),
+            tuple(map(read_only, (cells.key, cells.offsets, cells.member))),
+            (cells.west, cells.south, cells.size),
+            tuple(map(read_only, boxes_)),
+            distance,
+            found,
+        )
+        return np.asarray(found > 0, dtype=np.bool_)
 
     def near_places(
         self, tree: shapely.STRtree, distance: float
@@ -116,6 +129,43 @@ class Grounds:
             distance=reach[some] * (1 + 1e-9) + distance,
         )
         return some[row], place
+
+
+def _near(points, cells, grid, boxes, distance, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Write 1 for each box that comes within a distance of a point, cell by cell around it."""
+    px, py = points
+    key, offsets, member = cells
+    west, south, size = grid
+    foot_x, foot_y, along_x, along_y, length, half_width = boxes
+    for k in range(len(foot_x)):
+        end_x = foot_x[k] + along_x[k] * length[k]
+        end_y = foot_y[k] + along_y[k] * length[k]
+        margin_x = half_width[k] * abs(along_y[k]) + distance * (1.0 + 1e-9)
+        margin_y = half_width[k] * abs(along_x[k]) + distance * (1.0 + 1e-9)
+        left = int((min(foot_x[k], end_x) - margin_x - west) // size)
+        right = int((max(foot_x[k], end_x) + margin_x - west) // size)
+        bottom = int((min(foot_y[k], end_y) - margin_y - south) // size)
+        top = int((max(foot_y[k], end_y) + margin_y - south) // size)
+        for line in range(bottom, top + 1):
+            low = 0
+            high = len(key)
+            while low < high:  # the first cell of this line of them that holds a point
+                middle = (low + high) // 2
+                if key[middle] >= line * STRIDE + left:
+                    high = middle
+                else:
+                    low = middle + 1
+            while low < len(key) and key[low] <= line * STRIDE + right and found[k] == 0:
+                for entry in range(offsets[low], offsets[low + 1]):
+                    rel_x = px[member[entry]] - foot_x[k]
+                    rel_y = py[member[entry]] - foot_y[k]
+                    along = rel_x * along_x[k] + rel_y * along_y[k]
+                    off = abs(rel_y * along_x[k] - rel_x * along_y[k])
+                    short = max(-along, along - length[k], 0.0)
+                    beside = max(off - half_width[k], 0.0)
+                    if (short * short + beside * beside) ** 0.5 <= distance:
+                        found[k] = 1
+                low += 1
 
 
 def lay_grounds(

@@ -7,14 +7,13 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.axis import Axis
 from geotools.siting.extents import AHEAD, BEHIND, Extents
 from geotools.siting.works import SiteRates, lanes_a_day
 from geotools.street.abreast import string_lanes, string_places
-from geotools.street.context import street_context
+from geotools.street.context import Spots, find_streets
 from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
 from geotools.street.scene import StreetScene
 
@@ -156,15 +155,17 @@ class RampTops:
 
     Attributes
     ----------
-    street : DataFrame
-        The street a string can lie along from there, as `street_context` gives it: the nearest
-        whose carriageway or verge it is in and that goes on roughly the way the ramp does; the
-        chain is -1 where there is none, ``street_near`` the chain whether it is in it or not.
+    street : Spots
+        The nearest street that goes on roughly the way the ramp does.
+    chain : ndarray of int64, shape (n,)
+        The chain of that street where the top is in its carriageway or verge, so that a string
+        can lie along it; else -1.
     top, heading : ndarray, shape (n, 2)
         The point, and the direction straight back from the pit.
     """
 
-    street: pd.DataFrame
+    street: Spots
+    chain: IntArray
     top: FloatArray
     heading: FloatArray
 
@@ -206,12 +207,9 @@ def ramp_tops(
     """
     top, heading = ramp_ends(axis, run, face, box, pull_ahead)
     rules = scene.rules
-    street = street_context(scene.net, top, heading, reach=rules.reach, parallel=rules.max_turn)
-    half = street["street_width"].to_numpy(dtype=float) / 2 + rules.verge
-    beside = ~(np.abs(street["street_offset"].to_numpy(dtype=float)) <= half)
-    chain = street["street_chain"]
-    street = street.assign(street_near=chain, street_chain=chain.mask(beside, -1))
-    return RampTops(street, top, heading)
+    street = find_streets(scene.net, top, heading, reach=rules.reach, parallel=rules.max_turn)
+    inside = np.abs(street.offset) <= street.number("width") / 2 + rules.verge
+    return RampTops(street, np.where(inside, street.chain, -1), top, heading)
 
 
 def _side(
@@ -236,26 +234,23 @@ def _side(
     face = extents.end[:, role] if pull_ahead else extents.start[:, role]
     box = (extents.box_ahead if pull_ahead else extents.box_behind)[:, role]
     ramp = ramp_tops(axis, scene, run, face, box, np.full(len(run), pull_ahead))
-    chain = ramp.street["street_chain"].to_numpy(dtype=np.int64)
-    at = ramp.street["street_at"].to_numpy(dtype=float)
-    forward = ramp.street["street_same"].to_numpy(dtype=bool)
+    chain, lies = ramp.chain, ramp.street
     room = np.zeros(len(run))
     rows = np.flatnonzero(chain >= 0)
-    off = ramp.street["street_offset"].to_numpy(dtype=float)
     room[rows] = scene.corridors.available(
-        chain[rows], at[rows], forward[rows], radius[rows], off[rows]
+        chain[rows], lies.at[rows], lies.same[rows], radius[rows], lies.offset[rows]
     )
     rows = np.flatnonzero((chain < 0) & (street < 0))
     room[rows] = scene.corridors.straight_back(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
-    same = ramp.street["street_near"].to_numpy(dtype=np.int64) == np.where(street < 0, -2, street)
-    lanes, day = _lanes(ramp.street, scene, 2 * half_width, rules, rates)
-    return _Side(room, np.where(same, off, np.nan), lanes, day)
+    same = lies.chain == np.where(street < 0, -2, street)
+    lanes, day = _lanes(ramp, scene, 2 * half_width, rules, rates)
+    return _Side(room, np.where(same, lies.offset, np.nan), lanes, day)
 
 
 def _lanes(
-    street: pd.DataFrame,
+    ramp: RampTops,
     scene: StreetScene,
     outside: FloatArray,
     rules: LaydownRules,
@@ -265,21 +260,21 @@ def _lanes(
 
     Infinite where so many find no room, or would leave a busy street no lane.
     """
-    on = street["street_chain"].to_numpy(dtype=np.int64) >= 0
-    width = np.where(on, street["street_width"].to_numpy(dtype=float), 0.0)
+    on, street = ramp.chain >= 0, ramp.street
+    width = np.where(on, street.number("width"), 0.0)
     places = string_places(
-        np.where(on, street["street_offset"].to_numpy(dtype=float), 0.0),
+        np.where(on, street.offset, 0.0),
         np.where(on, width / 2 + scene.rules.verge, np.inf),
         outside,
         gap=scene.rules.string_gap,
         count=rules.most(),
         over_middle=scene.rules.strings_over_middle,
     )
-    count = np.where(on, street["street_lanes"].fillna(0).to_numpy(dtype=float), 0.0)
+    count = np.where(on, street.number("lanes"), 0.0)
     abreast = string_lanes(
         places, outside, width, count.astype(np.int64), gap=scene.rules.lateral_gap
     )
-    classes = street["street_class"].to_numpy(dtype=object)
+    classes = street.text("class")
     shut = (abreast.taken > 0) & (abreast.left == 0)
     allowed = abreast.fits & ~(shut & np.isin(classes, list(rules.busy))[:, None])
     day = lanes_a_day(classes, abreast.taken, abreast.left, rates)

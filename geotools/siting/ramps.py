@@ -10,15 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
-from geotools.pipe.pits import deepest_drop_m, insertion_length_m, ramp_depth_m
+from geotools.pipe.pits import deepest_drop_m, ramp_depth_m
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.profile import Profile
+from geotools.siting.settle import ramp_length, settle
 
 __all__ = [
     "GroundLine",
@@ -28,14 +30,11 @@ __all__ = [
     "drop_to_host",
     "fit_ramps",
     "ramp_depths",
-    "ramp_length",
     "ramp_volumes",
 ]
 
 PLACES = 17  # where the ground is looked up along the line of a ramp
 CUTS = 65  # cross-sections a ramp's volume is added up from
-CLOSE = 1e-3  # m; length and drop of a ramp agree when a step changes no more than this
-STEPS = 60  # halvings alone would bring 500 m down to a nanometre in fewer
 SPARE = 10.0  # m of ground looked up beyond twice the ramp that level ground would need
 Levels = Callable[[FloatArray], FloatArray]
 
@@ -58,39 +57,44 @@ class GroundLine:
     ----------
     reach : ndarray
         Length of each line, m.
-    rise : ndarray, shape (..., `PLACES`)
-        At places evenly spaced along it.
+    row : ndarray of int64
+        Row of each line in `rise`.
+    rise : ndarray, shape (k, `PLACES`)
+        At places evenly spaced along the lines.
     turn, turn_rise : ndarray
         Where the run leaves the line, or ends, m, and the ground there: before it the ground is
         that of the run, and what lies beside the run does not count for it.
     """
 
     reach: FloatArray
+    row: IntArray
     rise: FloatArray
     turn: FloatArray
     turn_rise: FloatArray
 
     def of(self, row: IntArray, way: int) -> GroundLine:
         """Return the lines of candidates, ahead (0) or behind (1), shape (k, 1)."""
-        return GroundLine(
-            self.reach[row, way, None],
-            self.rise[row, way, None],
-            self.turn[row, way, None],
-            self.turn_rise[row, way, None],
-        )
+        return self._taken((row, way, None))
+
+    def some(self, line: IntArray) -> GroundLine:
+        """Return some of the lines, counted candidate by candidate, ahead before behind."""
+        return self._taken(np.unravel_index(line, self.reach.shape))
+
+    def _taken(self, index: Any) -> GroundLine:
+        own = (getattr(self, name)[index] for name in ("reach", "row", "turn", "turn_rise"))
+        reach, row, turn, turn_rise = own
+        return GroundLine(reach, row, self.rise, turn, turn_rise)
 
     def at(self, way: FloatArray) -> FloatArray:
         """Return the ground at ways along the lines, linear between, the last place's beyond."""
         step = np.clip(way / self.reach, 0.0, 1.0) * (PLACES - 1)
         first = np.minimum(step.astype(np.int64), PLACES - 2)
-        rise = np.broadcast_to(self.rise, (*way.shape, PLACES))
-        low, high = (
-            np.take_along_axis(rise, (first + k)[..., None], axis=-1)[..., 0] for k in (0, 1)
-        )
+        place = self.row * PLACES + first
+        low, high = (self.rise.ravel()[place + k] for k in (0, 1))
         turn = self.turn / self.reach * (PLACES - 1) - first  # 0 to 1 in the interval it lies in
         share = step - first
-        before, after = (turn > 0) & (turn < 1) & (share <= turn), (turn > 0) & (turn < 1)
-        after &= share > turn
+        inside = (turn > 0) & (turn < 1)
+        before, after = inside & (share <= turn), inside & (share > turn)
         one, two = np.where(after, self.turn_rise, low), np.where(before, self.turn_rise, high)
         begin, end = np.where(after, turn, 0.0), np.where(before, turn, 1.0)
         return np.asarray(one + (share - begin) / (end - begin) * (two - one), dtype=np.float64)
@@ -180,24 +184,30 @@ def fit_ramps(
     ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
     level = table["axis_z"].to_numpy(dtype=float)
 
-    def pipe_above(places: FloatArray) -> FloatArray:
+    def pipe_above(line: IntArray, place: FloatArray) -> FloatArray:
         """Return the host's axis at chainages above that at the station, 0 where unknown."""
-        (pipe,) = profile.table(["axis_z"], run, places)
-        return np.asarray(np.nan_to_num(pipe - level[:, None]), dtype=np.float64)
+        of = line // 2
+        pipe = profile.of("axis_z", profile.between(run[of], place))
+        return np.asarray(np.nan_to_num(pipe - level[of]), dtype=np.float64)
 
-    fall = pipe_above(face)
+    every = np.arange(2 * len(run))
+    fall = pipe_above(every, face.ravel()).reshape(face.shape)
 
-    def one_way(length: FloatArray) -> FloatArray:
-        return level_drop[:, None] + ground.at(room + length) - fall
+    def one_way(line: IntArray, length: FloatArray) -> FloatArray:
+        back = room.ravel()[line] + length
+        return level_drop[line // 2] + ground.some(line).at(back) - fall.ravel()[line]
 
-    def two_way(length: FloatArray) -> FloatArray:
+    def two_way(line: IntArray, length: FloatArray) -> FloatArray:
         half = length / 2 + rules.working
-        lower = pipe_above(at[:, None] + half * np.array([1.0, -1.0]))
-        return level_drop[:, None] + ground.at(room + half) - lower
+        lower = pipe_above(line, at[line // 2] + half * np.where(line % 2, -1.0, 1.0))
+        back = room.ravel()[line] + half
+        return level_drop[line // 2] + ground.some(line).at(back) - lower
 
-    wide = np.repeat(radius[:, None], 2, axis=1)
-    length, drop = _settle(one_way, wide, rules.form)
-    shared, shared_drop = _settle(two_way, wide, rules.form)
+    wide = np.repeat(radius, 2)
+    (length, drop), (shared, shared_drop) = (
+        (found.reshape(face.shape) for found in settle(drop_of, wide, rules.form))
+        for drop_of in (one_way, two_way)
+    )
     return Ramps(
         length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, ground, fall,
         radius, outside, rules,
@@ -250,7 +260,8 @@ def _ground(
         out[row, k, off] = np.nan_to_num(z - here[row])
     (level,) = profile.table(["ground_z"], run, face + turns * np.array([-1.0, 1.0]))
     turn_rise = np.where(turns > 0, np.nan_to_num(level - here[:, None]), out[..., 0])
-    return GroundLine(reach, out, turns, turn_rise)
+    lines = np.arange(face.size).reshape(face.shape)
+    return GroundLine(reach, lines, out.reshape(-1, PLACES), turns, turn_rise)
 
 
 def drop_to_host(
@@ -261,51 +272,6 @@ def drop_to_host(
     Depth is that of the invert; the string rests with its underside ``resting`` above ground.
     """
     return np.asarray(depth - host / 2 + resting + outside / 2, dtype=np.float64)
-
-
-def ramp_length(drop: FloatArray, radius: FloatArray, form: str) -> FloatArray:
-    """Return the ramp's length, NaN where no ramp can be had."""
-    fits = (drop > 0) & (drop <= deepest_drop_m(radius, form=form))
-    length = np.full(drop.shape, np.nan)
-    length[fits] = insertion_length_m(drop[fits], radius[fits], form=form)
-    return length
-
-
-def _settle(
-    drop_of: Callable[[FloatArray], FloatArray], radius: FloatArray, form: str
-) -> tuple[FloatArray, FloatArray]:
-    """Find the ramps as long as their drops ask for; NaN where the drop is none or too great.
-
-    A ramp of no length is too short for its drop and one of the greatest too long, so there is
-    one between: found by false position, halving the weight of an end that stays (the Illinois
-    rule), until length and drop agree within `CLOSE`.
-    """
-    most = deepest_drop_m(radius, form=form)
-
-    def gap(length: FloatArray) -> FloatArray:
-        drop = np.clip(np.nan_to_num(drop_of(length)), 0.0, most * (1.0 - 1e-12))
-        return insertion_length_m(drop, radius, form=form) - length
-
-    low, high = np.zeros(radius.shape), most.copy()
-    above, below = gap(low), gap(high)
-    length = np.clip(above, 0.0, most)  # what the ground at the foot would ask for
-    side = np.zeros(radius.shape)
-    for _ in range(STEPS):
-        now = gap(length)
-        if (np.abs(now) <= CLOSE).all():
-            break
-        up = now > 0
-        below = np.where(up & (side > 0), below / 2, below)
-        above = np.where(~up & (side < 0), above / 2, above)
-        low, above = np.where(up, length, low), np.where(up, now, above)
-        high, below = np.where(up, high, length), np.where(up, below, now)
-        side = np.where(up, 1.0, -1.0)
-        span = above - below
-        step = np.where(span > 0, above / np.where(span > 0, span, 1.0), 0.5)
-        length = np.where(np.abs(now) <= CLOSE, length, low + step * (high - low))
-    drop = drop_of(length)
-    # The length told is the one the drop found asks for, to the last digit.
-    return ramp_length(drop, radius, form), drop
 
 
 def ramp_depths(ramps: Ramps, row: IntArray, way: int, place: FloatArray) -> FloatArray:

@@ -91,10 +91,12 @@ def role_names(code: IntTable) -> npt.NDArray[np.object_]:
 
 def equal_rows(columns: Sequence[npt.NDArray[Any]]) -> tuple[IntTable, IntTable]:
     """Return the first row of every case the columns have, and the case of every row."""
-    table = pd.DataFrame(dict(enumerate(columns)))
-    case = table.groupby(list(table.columns), sort=False, dropna=False).ngroup().to_numpy()
-    _, first, of = np.unique(case, return_index=True, return_inverse=True)
-    return first, of
+    case = np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        code = pd.factorize(column, use_na_sentinel=False)[0].astype(np.int64)
+        case = pd.factorize(case * (code.max(initial=0) + 1) + code)[0].astype(np.int64)
+    _, first = np.unique(case, return_index=True)
+    return first, case
 
 
 def reason_texts(

@@ -45,6 +45,7 @@ def tell_candidates(
         Limits on pits in words, by name.
     """
     table, room = candidates.table.iloc[rows].reset_index(drop=True), candidates.laydown
+    crossings = None if scene is None else scene.net.crossing_points
     at, cost = table["chainage"].to_numpy(dtype=float)[:, None], candidates.cost[rows]
     of_role = {
         "cost": np.where(np.isfinite(cost), cost, np.nan),
@@ -52,9 +53,7 @@ def tell_candidates(
         "after": candidates.extents.end[rows] - at,
     }
     return table.assign(
-        intersection_distance=nearest_gap(
-            table[["x", "y"]].to_numpy(dtype=float), None if scene is None else scene.net.crossings
-        ),
+        intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
         usable=(candidates.code[rows] == 0).any(axis=1),
         roles=role_names(candidates.code[rows]),
         reasons=tell_reasons(candidates, rows, limits),

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-import shapely
 
-from geotools.network.ragged import FloatArray, IntArray
-from geotools.street.net import StreetNet
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.street.nearest import nearest_segments
+from geotools.street.net import NUMBERS, TEXTS, StreetNet
 
-__all__ = ["STREET_COLUMNS", "street_context"]
+__all__ = ["STREET_COLUMNS", "Spots", "find_streets", "street_context"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,
@@ -25,13 +29,68 @@ STREET_COLUMNS: dict[str, type] = {
     "street_speed": float,
     "street_oneway": float,
 }
-_NUMBERS = ("lanes", "width", "speed", "oneway")
 TIE = 1e-6  # m; streets whose distances differ by no more are equally near
 
 
-def street_context(
+@dataclass(frozen=True)
+class Spots:
+    """Places with their street: arrays of shape (n,).
+
+    Attributes
+    ----------
+    net : StreetNet
+    chain : ndarray of int64
+        Chain of streets; -1 where there is no street.
+    at : ndarray
+        Chainage along it, m; 0 where there is none.
+    offset : ndarray
+        How far left of the chain the place lies, m; NaN where there is none.
+    same : ndarray of bool
+        The chain runs the way the main does; True where there is none.
+    """
+
+    net: StreetNet
+    chain: IntArray
+    at: FloatArray
+    offset: FloatArray
+    same: BoolArray
+
+    @property
+    def known(self) -> BoolArray:
+        """Return which places have a street."""
+        return np.asarray(self.chain >= 0, dtype=np.bool_)
+
+    def number(self, name: str) -> FloatArray:
+        """Return ``lanes``, ``width`` (m), ``speed`` (m/s) or ``oneway`` of the streets, or NaN.
+
+        ``oneway`` is told by the chain, which may go against the line as drawn.
+        """
+        if not len(self.net.chains):
+            return np.full(len(self.chain), np.nan)
+        values = self.net.column(name)[self._line].astype(np.float64)
+        if name == "oneway":
+            values = np.where(self.net.reversed_at(self._on, self.at), -values, values)
+        return np.where(self.known, values, np.nan)
+
+    def text(self, name: str) -> npt.NDArray[np.object_]:
+        """Return ``class`` or ``name`` of the streets; empty where there is none."""
+        out: npt.NDArray[np.object_] = np.full(len(self.chain), "", dtype=object)
+        if len(self.net.chains):
+            out[self.known] = self.net.column(name)[self._line[self.known]]
+        return out
+
+    @cached_property
+    def _line(self) -> IntArray:
+        return self.net.line_at(self._on, self.at)
+
+    @property
+    def _on(self) -> IntArray:
+        return np.asarray(np.maximum(self.chain, 0), dtype=np.int64)
+
+
+def find_streets(
     net: StreetNet, xy: FloatArray, heading: FloatArray, *, reach: float, parallel: float
-) -> pd.DataFrame:
+) -> Spots:
     """Find the street of every place.
 
     Parameters
@@ -43,89 +102,84 @@ def street_context(
         A centreline farther away is not its street, m.
     parallel : float
         A centreline at a wider angle to the main crosses it and is not its street, rad.
+    """
+    segments = net.segments
+    place, segment = nearest_segments(
+        segments, xy, heading, reach=reach, parallel=parallel, tie=TIE
+    )
+    start, end = segments.start[segment], segments.end[segment]
+    along = end - start
+    size = np.maximum(np.hypot(*along.T), 1e-12)
+    unit = along / size[:, None]
+    rel = xy[place] - start
+    position = np.clip((rel * unit).sum(axis=1), 0.0, size)
+    gap = np.hypot(*(rel - unit * position[:, None]).T)
+    side = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
+    rows = Spots(
+        net,
+        chain=segments.chain[segment],
+        at=net.places.at[segments.first[segment]] + position,
+        offset=np.sign(side) * gap,
+        same=(heading[place] * unit).sum(axis=1) >= 0,
+    )
+    kept = _first_of(place, rows, (start + end) / 2)
+    count, place = len(xy), place[kept]
+    spots = Spots(
+        net,
+        chain=np.full(count, -1, dtype=np.int64),
+        at=np.zeros(count),
+        offset=np.full(count, np.nan),
+        same=np.ones(count, dtype=bool),
+    )
+    for name in ("chain", "at", "offset", "same"):
+        getattr(spots, name)[place] = getattr(rows, name)[kept]
+    return spots
+
+
+def street_context(
+    net: StreetNet, xy: FloatArray, heading: FloatArray, *, reach: float, parallel: float
+) -> pd.DataFrame:
+    """Say of every place what its street is; parameters as of `find_streets`.
 
     Returns
     -------
     DataFrame
-        Columns of `STREET_COLUMNS`: the chain (-1: no street) and chainage along it (m), offset
-        (m, left of the chain positive), whether the chain runs the way the main does, distance
-        along the street back and on to the next intersections (m, infinite where none), and what
-        the centreline says.
+        Columns of `STREET_COLUMNS`: those of `Spots`, distance along the street back and on to
+        the next intersections (m, infinite where none), and what the centreline says.
     """
-    table = _nearest(net, xy, heading, reach, parallel).reindex(np.arange(len(xy)))
-    known = table["chain"].notna().to_numpy()
-    chains = table["chain"].fillna(-1).to_numpy(dtype=np.int64)
-    at = table["at"].fillna(0.0).to_numpy(dtype=float)
-    before, after = _next_crossings(net, np.maximum(chains, 0), at)
-    context = pd.DataFrame(
-        {
-            "chain": chains,
-            "at": at,
-            "offset": table["offset"].to_numpy(dtype=float),
-            "same": np.where(known, table["same"].eq(True).to_numpy(), True),
-            "before": np.where(known, before, np.inf),
-            "after": np.where(known, after, np.inf),
-        }
-    )
-    whole = context.join(_attributes(net, chains, at, known)).add_prefix("street_")
-    return whole[list(STREET_COLUMNS)]
+    spots = find_streets(net, xy, heading, reach=reach, parallel=parallel)
+    before, after = _next_crossings(net, np.maximum(spots.chain, 0), spots.at)
+    context = {
+        "chain": spots.chain,
+        "at": spots.at,
+        "offset": spots.offset,
+        "same": spots.same,
+        "before": np.where(spots.known, before, np.inf),
+        "after": np.where(spots.known, after, np.inf),
+        **{name: spots.text(name) for name in TEXTS},
+        **{name: spots.number(name) for name in NUMBERS},
+    }
+    return pd.DataFrame(context).add_prefix("street_")[list(STREET_COLUMNS)]
 
 
-def _nearest(
-    net: StreetNet, xy: FloatArray, heading: FloatArray, reach: float, parallel: float
-) -> pd.DataFrame:
-    """Return chain, chainage, offset and sense of the street of each place that has one."""
-    first, chain = net.segments.first, net.segments.chain
-    place, segment = net.segments.tree.query(
-        shapely.points(xy), predicate="dwithin", distance=reach
-    )
-    start, end = net.chains.xy[first[segment]], net.chains.xy[first[segment] + 1]
-    along = end - start
-    size = np.maximum(np.hypot(*along.T), 1e-12)
-    unit = along / size[:, None]
-    cosine = (heading[place] * unit).sum(axis=1)
-    rel = xy[place] - start
-    position = np.clip((rel * unit).sum(axis=1), 0.0, size)
-    gap = np.hypot(*(rel - unit * position[:, None]).T)
-    gap[np.abs(cosine) < np.cos(parallel)] = np.inf  # it crosses the main
-    least = np.full(len(xy), np.inf)
-    np.minimum.at(least, place, gap)
-    kept = np.flatnonzero(np.isfinite(gap) & (gap <= least[place] + TIE))
-    side = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
-    middle = (start[kept] + end[kept]) / 2
-    rows = pd.DataFrame(
-        {
-            "place": place[kept],
-            "chain": chain[segment[kept]],
-            "at": net.places.at[first[segment[kept]]] + position[kept],
-            "offset": np.sign(side[kept]) * gap[kept],
-            "same": cosine[kept] >= 0,
-            "x": middle[:, 0],
-            "y": middle[:, 1],
-        }
-    )
-    return _first_of(net, rows)
-
-
-def _first_of(net: StreetNet, rows: pd.DataFrame) -> pd.DataFrame:
+def _first_of(place: IntArray, rows: Spots, middle: FloatArray) -> IntArray:
     """Return one row of each place, by what does not hang on how the streets are listed or drawn.
 
     Of streets equally near the wider one counts, then the one of more lanes, the faster one, the
     first by class and by name; at last the segment whose middle lies farther west, then south.
     """
-    tied = rows["place"].duplicated(keep=False).to_numpy()
-    chain, at = (rows[name].to_numpy()[tied] for name in ("chain", "at"))
-    told = _attributes(net, chain, at, np.ones(len(at), dtype=bool))
-    order = {name: -told[name].to_numpy() for name in ("width", "lanes", "speed")}
-    order |= {name: told[name].to_numpy() for name in ("class", "name")}
-    order |= {name: rows[name].to_numpy()[tied].round(3) for name in ("x", "y")}
-    keys = pd.DataFrame(
-        {"place": rows["place"].to_numpy()[tied], **order, "chain": chain, "at": at}
-    )
-    first = keys.sort_values(list(keys.columns)).drop_duplicates("place").index.to_numpy()
-    kept = np.concatenate([np.flatnonzero(~tied), np.flatnonzero(tied)[first]])
-    table: pd.DataFrame = rows.iloc[np.sort(kept)].set_index("place")
-    return table[["chain", "at", "offset", "same"]]
+    again = place[1:] == place[:-1]
+    tied = np.flatnonzero(np.append(again, False) | np.insert(again, 0, False))
+    few = Spots(rows.net, *(getattr(rows, n)[tied] for n in ("chain", "at", "offset", "same")))
+    west, south = middle[tied].round(3).T
+    keys = [place[tied], *(-few.number(name) for name in ("width", "lanes", "speed"))]
+    keys += [np.unique(few.text(name), return_inverse=True)[1] for name in TEXTS]
+    order = np.lexsort([*keys, west, south, few.chain, few.at][::-1])
+    first = tied[order[np.unique(place[tied[order]], return_index=True)[1]]]
+    kept = np.ones(len(place), dtype=bool)
+    kept[tied] = False
+    kept[first] = True
+    return np.flatnonzero(kept)
 
 
 def _next_crossings(
@@ -142,19 +196,3 @@ def _next_crossings(
     )
     before = np.where(back >= places.offsets[chain], at - crossed[np.maximum(back, 0)], np.inf)
     return before, after
-
-
-def _attributes(
-    net: StreetNet,
-    chain: IntArray,
-    at: FloatArray,
-    known: np.ndarray[tuple[int], np.dtype[np.bool_]],
-) -> pd.DataFrame:
-    line = net.line_at(np.maximum(chain, 0), at) if len(net.chains) else np.zeros_like(chain)
-    rows = net.table.iloc[line].reset_index(drop=True)
-    # Told by the chain, which may go against the line as drawn.
-    turned = np.where(net.reversed_at(np.maximum(chain, 0), at), -1.0, 1.0)
-    rows = rows.assign(oneway=rows["oneway"] * turned)
-    numbers = {name: np.where(known, rows[name], np.nan) for name in _NUMBERS}
-    texts = {name: np.where(known, rows[name], "") for name in ("class", "name")}
-    return pd.DataFrame({**texts, **numbers})

@@ -166,10 +166,8 @@ def build_corridors(
     """
     crossed = net.connections
     banned = {name.strip().casefold() for name in no_block}
-    hits = np.array(
-        [bool(banned & set(str(classes).split(","))) for classes in crossed["crossing_class"]],
-        dtype=bool,
-    )
+    words, of = np.unique(crossed["crossing_class"].to_numpy(dtype=str), return_inverse=True)
+    hits = np.array([bool(banned & set(word.split(","))) for word in words], dtype=bool)[of]
     at = crossed["chainage"].to_numpy(dtype=float)[hits]
     chain = crossed["run"].to_numpy(dtype=np.int64)[hits]
     across = _across(net, obstacles)

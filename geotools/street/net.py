@@ -4,24 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
-from geotools.accel import ready_tree
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.network.bends import Thinned, thin
+from geotools.network.cells import Points
 from geotools.network.noding import node_lines
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures, row_of
 from geotools.network.runs import Chains, build_chains
 from geotools.street.crossings import Crossings, node_crossings
+from geotools.street.nearest import Segments
 from geotools.street.swings import swings
 
-__all__ = ["StreetNet", "build_streets", "one_way"]
+__all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "one_way"]
+
+TEXTS = ("class", "name")  # what a centreline says
+NUMBERS = ("lanes", "width", "speed", "oneway")
 
 
 @dataclass(frozen=True)
@@ -81,15 +85,26 @@ class StreetNet:
     @cached_property
     def segments(self) -> Segments:
         """Return the straight segments of the chains."""
-        rows, xy = row_of(self.chains.offsets), self.chains.xy
+        rows = row_of(self.chains.offsets)
         first = np.flatnonzero(rows[1:] == rows[:-1])
-        lines = shapely.linestrings(np.stack([xy[first], xy[first + 1]], axis=1))
-        return Segments(first, rows[first], ready_tree(lines))
+        return Segments(first, rows[first], self.chains.xy)
+
+    def column(self, name: str) -> npt.NDArray[Any]:
+        """Return a column of the table."""
+        return self._columns[name]
 
     @cached_property
-    def crossing_tree(self) -> shapely.STRtree:
-        """Return a tree of the middles of the intersections."""
-        return ready_tree(shapely.points(self.crossings))
+    def _columns(self) -> dict[str, npt.NDArray[Any]]:
+        table = self.table
+        return {
+            **{name: table[name].to_numpy(dtype=object) for name in TEXTS},
+            **{name: table[name].to_numpy(dtype=float) for name in NUMBERS},
+        }
+
+    @cached_property
+    def crossing_points(self) -> Points:
+        """Return the middles of the intersections, to be looked up."""
+        return Points(self.crossings)
 
     @cached_property
     def crossed(self) -> Places:
@@ -108,15 +123,6 @@ class StreetNet:
     def _piece_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the piece of its chain at every place."""
         return self._pieces.holding(chain, at)
-
-
-@dataclass(frozen=True)
-class Segments:
-    """Segments of chains: first vertex and chain, shape (k,), and a tree of their lines."""
-
-    first: IntArray
-    chain: IntArray
-    tree: shapely.STRtree
 
 
 def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: float) -> StreetNet:

@@ -13,21 +13,52 @@ from geotools.accel import in_threads, ready_tree
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 from geotools.street.context import STREET_COLUMNS, street_context
 from geotools.street.laydown import Corridors, build_corridors
 from geotools.street.net import StreetNet, build_streets, one_way
 
-__all__ = ["StreetScene", "build_scene", "with_street"]
+__all__ = ["StreetGround", "StreetScene", "build_scene", "with_street"]
+
+
+class StreetGround:
+    """Carriageways with their verges, drawn where they are asked for.
+
+    Parameters
+    ----------
+    lines : ndarray of linestrings, shape (k,)
+        Centrelines.
+    half_width : ndarray, shape (k,)
+        Half of carriageway and verges, m.
+    """
+
+    def __init__(self, lines: npt.NDArray[np.object_], half_width: FloatArray) -> None:
+        self._tree, self._half_width = ready_tree(lines), half_width
+        self._drawn: npt.NDArray[np.object_] = np.full(len(lines), None, dtype=object)
+
+    def near(self, shapes: npt.NDArray[np.object_]) -> tuple[IntArray, IntArray]:
+        """Return shapes and the streets that may lie in them."""
+        farthest = float(self._half_width.max(initial=0.0))
+        shape, street = self._tree.query(shapes, predicate="dwithin", distance=farthest)
+        return shape, street
+
+    def polygons(self, street: IntArray) -> npt.NDArray[np.object_]:
+        """Return the ground of streets."""
+        new = np.unique(street[shapely.is_missing(self._drawn[street])])
+        # Two threads may draw the same street: alike.
+        self._drawn[new] = in_threads(
+            shapely.buffer, self._tree.geometries[new], self._half_width[new]
+        )
+        return np.asarray(self._drawn[street], dtype=object)
 
 
 @dataclass(frozen=True)
 class StreetScene:
-    """Streets, what stops strings along them, a tree of carriageways with verge, settings."""
+    """Streets, what stops strings along them, the ground of the streets, settings."""
 
     net: StreetNet
     corridors: Corridors
-    ground: shapely.STRtree
+    ground: StreetGround
     rules: Street
 
 
@@ -69,8 +100,8 @@ def build_scene(
         max_turn=rules.max_turn,
     )
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
-    ground = in_threads(shapely.buffer, to_linestrings(streets.xy, streets.offsets), half)
-    return StreetScene(net, corridors, ready_tree(ground), rules)
+    ground = StreetGround(to_linestrings(streets.xy, streets.offsets), half)
+    return StreetScene(net, corridors, ground, rules)
 
 
 def _report_unread(streets: Lines, findings: Findings) -> None:

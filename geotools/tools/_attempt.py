@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
@@ -11,7 +11,7 @@ import pandas as pd
 from geotools.brief import Brief
 from geotools.errors import BriefError
 from geotools.network.build import RunSet
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
@@ -85,6 +85,11 @@ class Equipped:
     bends: pd.DataFrame
     must: Stretches
 
+    def only(self, wanted: BoolArray) -> Equipped:
+        """Leave the bends of the runs wanted and of no others."""
+        of = self.bends["run"].to_numpy(dtype=np.int64)
+        return replace(self, bends=self.bends[wanted[of]].reset_index(drop=True))
+
 
 def equip(ground: Shared, pipe: IntArray) -> Equipped:
     """Give every run its pipe, -1 for none, and judge what it meets."""
@@ -105,10 +110,9 @@ def equip(ground: Shared, pipe: IntArray) -> Equipped:
     return Equipped(table, bends, must)
 
 
-def try_carriers(ground: Shared, pipe: IntArray) -> Attempt:
-    """Plan every run with its pipe, a row of the catalogue; -1 leaves the run out."""
+def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
+    """Plan every run that has a carrier and stations through."""
     brief = ground.brief
-    equipped = equip(ground, pipe)
     table, bends, must = equipped.table, equipped.bends, equipped.must
     candidates = _candidates(ground, table, bends, must)
     profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])

@@ -15,13 +15,14 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import give_back, processors
+from geotools.network.cells import by_place
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
 from geotools.siting.carrier import pulled_pipes
 from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
 from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
-from geotools.tools._attempt import Attempt, refusal_limits, try_carriers
+from geotools.tools._attempt import Attempt, Equipped, equip, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
 from geotools.tools._shared import Shared, only_runs
 
@@ -63,13 +64,14 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     """Plan all runs through, a lot at a time, as many lots at once as there are processors."""
     lots = _lots(ground)
     done = []
+    equipped = [equip(ground, pipe) for pipe in ground.contest.tries.T]
     with ThreadPoolExecutor(processors()) as pool:
-        for planned in pool.map(partial(_plan_lot, ground), lots):
+        for planned in pool.map(partial(_plan_lot, ground, equipped), lots):
             done.append(planned)
             give_back()
             progress("planning pits and pulls", len(done), len(lots))
     frames = {
-        name: pd.concat([getattr(one, name) for one in done], ignore_index=True)
+        name: _in_order([getattr(one, name) for one in done])
         for name in ("table", "bends", "candidates", "pits", "pulls", "tried", "blocked")
     }
     refused = {row: why for one in done for row, why in one.refused.items()}
@@ -77,22 +79,28 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
 
 
 def _lots(ground: Shared) -> list[IntArray]:
-    """Return the runs of each lot, in order."""
+    """Return the runs of each lot, in order; those of a lot lie together.
+
+    So a lot reads no more of the elevation raster than lies around it.
+    """
     lined = ground.contest.tries[:, 0] >= 0
-    size = np.where(lined, np.diff(ground.offsets), 0)
+    chains = ground.runs.chains
+    order = by_place(chains.xy[chains.offsets[:-1]])
+    size = np.where(lined, np.diff(ground.offsets), 0)[order]
     lot = (np.cumsum(size) - size) // LOT
-    return np.split(np.arange(len(size)), np.flatnonzero(np.diff(lot)) + 1)
+    return [np.sort(runs) for runs in np.split(order, np.flatnonzero(np.diff(lot)) + 1)]
 
 
-def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
-    """Plan these runs through with their carriers."""
+def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Planned:
+    """Plan these runs through with their carriers, those all runs are equipped with by rank."""
     part = only_runs(ground, runs)
-    tries = np.full(ground.contest.tries.shape, -1)
-    tries[runs] = ground.contest.tries[runs]
+    tries = ground.contest.tries
+    mine = np.zeros(len(tries), dtype=bool)
+    mine[runs] = True
     attempts = [
-        try_carriers(part, pipe)
-        for rank, pipe in enumerate(tries.T)
-        if rank == 0 or (pipe >= 0).any()
+        try_carriers(part, one.only(mine))
+        for rank, one in enumerate(equipped)
+        if rank == 0 or (tries[runs, rank] >= 0).any()
     ]
     attempts += _further(part, runs, np.min([a.value[runs] for a in attempts], axis=0))
     tried = _tried_rows(attempts, runs)
@@ -152,7 +160,7 @@ def _until_planned(
             break
         pipe = np.full(len(ground.runs.table), -1, dtype=np.int64)
         pipe[runs] = tried
-        attempts.append(try_carriers(part, pipe))
+        attempts.append(try_carriers(part, equip(part, pipe)))
         planned = np.isfinite(attempts[-1].value[runs])
         if planned.any():
             won[planned] = tried[planned]

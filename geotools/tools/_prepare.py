@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 
@@ -47,22 +48,13 @@ def prepare(
 
     ``named`` gives the table of runs other names; a run named "" is planned elsewhere.
     """
-    progress("chaining mains")
-    runs = build_runs(
-        layers,
-        brief.network,
-        brief.bends,
-        accuracy=brief.ground.survey_accuracy,
-        edit_reach=brief.pits.edit_reach,
-    )
-    if named is not None:
-        runs = replace(runs, table=named(runs))
-    edits = _edits(runs, layers)
-    rows = np.flatnonzero(runs.table["run_id"] != "")
-    if len(rows) < len(runs.table):
-        runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
-    progress("sampling the ground")
-    stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
+    # Streets and mains do not hang on each other: they are chained side by side.
+    with ThreadPoolExecutor(1) as pool:
+        streets = pool.submit(_scene, layers, brief)
+        runs, edits, stations = _chained(
+            layers, brief, progress, allow_remote=allow_remote, named=named
+        )
+        scene = streets.result()
     progress("choosing carriers")
     run_ids = runs.table["run_id"].tolist()
     service = service_columns(
@@ -70,7 +62,6 @@ def prepare(
     )
     contest = hold_contest(runs.table, service, brief, least_length=least_between(brief))
     report_fixed(contest, run_ids, layers.findings)
-    scene = _scene(layers, brief)
     at = stations["chainage"].to_numpy(dtype=float)
     axis = Axis(runs.thinned)
     heading = axis.heading(stations["run"].to_numpy(dtype=np.int64), at)
@@ -95,6 +86,33 @@ def prepare(
         layers=layers,
         brief=brief,
     )
+
+
+def _chained(
+    layers: Layers,
+    brief: Brief,
+    progress: Progress,
+    *,
+    allow_remote: bool,
+    named: Callable[[RunSet], pd.DataFrame] | None,
+) -> tuple[RunSet, pd.DataFrame, pd.DataFrame]:
+    """Return runs, the designer's edits on them, and their stations with their profile."""
+    progress("chaining mains")
+    runs = build_runs(
+        layers,
+        brief.network,
+        brief.bends,
+        accuracy=brief.ground.survey_accuracy,
+        edit_reach=brief.pits.edit_reach,
+    )
+    if named is not None:
+        runs = replace(runs, table=named(runs))
+    edits = _edits(runs, layers)
+    rows = np.flatnonzero(runs.table["run_id"] != "")
+    if len(rows) < len(runs.table):
+        runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
+    progress("sampling the ground")
+    return runs, edits, _stations(runs, edits, layers, brief, allow_remote=allow_remote)
 
 
 def _scene(layers: Layers, brief: Brief) -> StreetScene | None:

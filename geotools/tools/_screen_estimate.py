@@ -20,7 +20,8 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
 from geotools.siting.axis import Axis
-from geotools.siting.ramps import drop_to_host, ramp_length
+from geotools.siting.ramps import drop_to_host
+from geotools.siting.settle import ramp_length
 from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
 from geotools.street.laydown import longest_pull, pieces_per_string
 from geotools.tools._attempt import (

@@ -177,12 +177,6 @@ def _placed(ground: Shared, digs: pd.DataFrame) -> pd.DataFrame:
     return digs.assign(x=xy[:, 0], y=xy[:, 1])
 
 
-_STREET = (
-    *("street_name", "street_class", "street_lanes", "street_width"),
-    *("street_speed", "street_oneway"),
-)
-
-
 def _laid(
     ground: Shared, table: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
 ) -> pd.DataFrame:
@@ -206,16 +200,16 @@ def _laid(
         return _straight(laid, axis, run, face, box + farther, ahead)
     tops = ramp_tops(axis, ground.scene, run, face, box, ahead)
     street = tops.street
-    half = street["street_width"].to_numpy(dtype=float) / 2 + ground.brief.street.verge
-    forward = street["street_same"].to_numpy(dtype=bool)
     top = tops.top + tops.heading * farther[:, None]
     return laid.assign(
-        **{name: street[name].to_numpy() for name in _STREET},
-        street_chain=street["street_chain"].to_numpy(dtype=np.int64),
-        street_offset=street["street_offset"].fillna(0.0).to_numpy(dtype=float),
-        lay_at=street["street_at"].to_numpy(dtype=float) + np.where(forward, farther, -farther),
-        lay_forward=forward,
-        lay_width=half,
+        street_name=street.text("name"),
+        street_class=street.text("class"),
+        **{f"street_{name}": street.number(name) for name in ("lanes", "width", "speed", "oneway")},
+        street_chain=tops.chain,
+        street_offset=np.nan_to_num(street.offset),
+        lay_at=street.at + np.where(street.same, farther, -farther),
+        lay_forward=street.same,
+        lay_width=street.number("width") / 2 + ground.brief.street.verge,
         top_x=top[:, 0],
         top_y=top[:, 1],
         lay_dx=tops.heading[:, 0],

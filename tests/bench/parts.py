@@ -24,7 +24,7 @@ from geotools.network.noding import Graph, node_lines
 from geotools.network.ragged import to_linestrings
 from geotools.network.runs import build_chains
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
-from geotools.tools._attempt import try_carriers
+from geotools.tools._attempt import equip, try_carriers
 from geotools.tools._prepare import prepare
 from tests.bench.city import CRS, make_city, make_trunk
 from tests.bench.measure import call, in_turn
@@ -90,7 +90,7 @@ def _instances(brief_file: Path) -> tuple[Sites, PullCosts]:
     """Return what the optimiser is given for the first carrier of every run."""
     brief = load_brief(brief_file)
     ground = prepare(read_layers(brief), brief, silent, allow_remote=False)
-    attempt = try_carriers(ground, ground.contest.tries[:, 0])
+    attempt = try_carriers(ground, equip(ground, ground.contest.tries[:, 0]))
     return attempt.sites, attempt.costs
 
 

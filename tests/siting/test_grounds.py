@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
+from geotools.network.cells import Points
 from geotools.siting.grounds import Grounds
 from geotools.siting.ramps import PLACES, GroundLine
 
@@ -48,11 +49,10 @@ def test_boxes_near_points_are_those_the_polygons_are_near(
 ) -> None:
     boxed, drawn = pairs
     points = np.array([4e5, 5e6]) + np.random.default_rng(4).uniform(-60, 260, (40, 2))
-    tree = shapely.STRtree(shapely.points(points))
-    gap = shapely.distance(drawn.shape[..., None], tree.geometries).min(axis=-1)
-    near = boxed.near_points(tree, distance)
+    gap = shapely.distance(drawn.shape[..., None], shapely.points(points)).min(axis=-1)
+    near = boxed.near_points(Points(points), distance)
     assert (near == (gap <= distance)).all()
-    assert (near == drawn.near_points(tree, distance)).all()
+    assert (near == drawn.near_points(Points(points), distance)).all()
     assert 0 < near.sum() < near.size
 
 
@@ -73,7 +73,8 @@ def test_boxes_near_places_are_those_the_polygons_are_near(
 def test_a_pit_of_no_candidates_meets_nothing() -> None:
     none = Grounds.of_polygons(np.zeros((0, 4), dtype=object))
     tree = shapely.STRtree([shapely.Point(0, 0), shapely.Point(1, 1)])
-    assert none.near_points(tree, 5.0).shape == (0, 4)
+    points = Points(np.array([[0.0, 0.0], [1.0, 1.0]]))
+    assert none.near_points(points, 5.0).shape == (0, 4)
     assert all(len(part) == 0 for part in none.near_places(tree, 1.0))
 
 
@@ -82,7 +83,13 @@ def test_ground_before_the_run_turns_off_is_that_of_the_run_alone() -> None:
     reach = np.array([[16.0]])
     place = np.linspace(0.0, 16.0, PLACES)
     rise = np.where(place <= 10.5, place / 10, -3.0)[None, None]
-    line = GroundLine(reach, rise, np.array([[10.5]]), np.array([[1.05]]))
+    line = GroundLine(
+        reach,
+        np.zeros((1, 1), dtype=np.int64),
+        rise.reshape(-1, PLACES),
+        np.array([[10.5]]),
+        np.array([[1.05]]),
+    )
     for way, due in [
         (3.3, 0.33),
         (10.2, 1.02),

@@ -1,0 +1,117 @@
+"""The segments of streets nearest to places, of those that run roughly along the main there."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geotools.accel import read_only, run_kernel
+from geotools.network.cells import Cells, cells_near_segments
+from geotools.network.ragged import FloatArray, IntArray
+
+__all__ = ["Segments", "nearest_segments"]
+
+EXPECTED = 3  # segments equally near to a place; more take a second look
+
+
+class Segments:
+    """Straight segments, looked up by place.
+
+    Attributes
+    ----------
+    first, chain : ndarray of int64, shape (k,)
+        First vertex of each segment among those of all chains, and its chain.
+    start, end : ndarray, shape (k, 2)
+    """
+
+    def __init__(self, first: IntArray, chain: IntArray, xy: FloatArray) -> None:
+        self.first, self.chain = first, chain
+        self.start, self.end = xy[first], xy[first + 1]
+        self._cells: dict[float, Cells] = {}
+
+    def cells(self, reach: float) -> Cells:
+        """Return the cells by which segments within reach, m, are found."""
+        if reach not in self._cells:
+            self._cells[reach] = cells_near_segments(self.start, self.end, reach=reach)
+        return self._cells[reach]
+
+
+def nearest_segments(
+    segments: Segments,
+    xy: FloatArray,
+    heading: FloatArray,
+    *,
+    reach: float,
+    parallel: float,
+    tie: float,
+) -> tuple[IntArray, IntArray]:
+    """Return every place with each of the segments nearest to it.
+
+    Parameters
+    ----------
+    segments : Segments
+    xy, heading : ndarray, shape (n, 2)
+        Places and unit vectors along the main there.
+    reach : float
+        Segments farther away do not count, m.
+    parallel : float
+        Nor do those at a wider angle to the main, rad.
+    tie : float
+        Segments are equally near whose distances differ by no more, m.
+
+    Returns
+    -------
+    place, segment : ndarray of int64, shape (k,)
+        Rising by place; a place with no segment is left out.
+    """
+    cells = segments.cells(reach)
+    first, count = cells.entries(xy)
+    lines = [*segments.start.T, *(segments.end - segments.start).T]
+    places = [*xy.T, *heading.T, first, count]
+    inputs = tuple(map(read_only, lines)), tuple(map(read_only, places)), read_only(cells.member)
+    limits = (reach, float(np.cos(parallel)), tie)
+    number, width = np.zeros(len(xy), dtype=np.int64), EXPECTED
+    while True:
+        found = np.zeros(len(xy) * width, dtype=np.int64)
+        run_kernel(_near, 2.0 * count.sum(), *inputs, limits, width, number, found)
+        if number.max(initial=0) <= width:
+            break
+        width = int(number.max())
+    taken = np.arange(width) < number[:, None]
+    return np.nonzero(taken)[0].astype(np.int64), found.reshape(-1, width)[taken]
+
+
+def _near(lines, places, member, limits, width, number, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Write how many segments are nearest to each place, and the first ``width`` of them."""
+    start_x, start_y, step_x, step_y = lines
+    x, y, along_x, along_y, first, count = places
+    reach, least_cosine, tie = limits
+    for k in range(len(x)):
+        least = reach
+        number[k] = 0
+        for look in range(2):  # how near the nearest is; which are as near
+            for entry in range(first[k], first[k] + count[k]):
+                s = member[entry]
+                size = (step_x[s] * step_x[s] + step_y[s] * step_y[s]) ** 0.5
+                if size < 1e-12:
+                    size = 1e-12
+                unit_x = step_x[s] / size
+                unit_y = step_y[s] / size
+                if abs(along_x[k] * unit_x + along_y[k] * unit_y) < least_cosine:
+                    continue  # it crosses the main
+                rel_x = x[k] - start_x[s]
+                rel_y = y[k] - start_y[s]
+                at = rel_x * unit_x + rel_y * unit_y
+                if at < 0.0:
+                    at = 0.0
+                elif at > size:
+                    at = size
+                off_x = rel_x - unit_x * at
+                off_y = rel_y - unit_y * at
+                gap = (off_x * off_x + off_y * off_y) ** 0.5
+                if look == 0:
+                    if gap < least:
+                        least = gap
+                elif gap <= least + tie and gap <= reach:
+                    if number[k] < width:
+                        found[k * width + number[k]] = s
+                    number[k] += 1
