@@ -26,7 +26,7 @@ def alternatives_table(
     rows = [_tried(layout), _not_tried(layout), _without_edits(layout, larger_for)]
     table = pd.concat([r for r in rows if len(r)] or rows[:1], ignore_index=True)
     order = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
-    place = table["outcome"].map(order.index)
+    place = table["outcome"].map({outcome: place for place, outcome in enumerate(order)})
     table = table.iloc[np.lexsort([table["outside"], table["cost"], place, table["run"]])]
     return table.assign(run_id=run_ids[table["run"].to_numpy(dtype=np.int64)]).reset_index(
         drop=True
@@ -108,6 +108,8 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
         [[*(shortfall(name, flowing) for name in CHOICE_RULES), ""] for flowing in (False, True)],
         dtype=object,
     )
+    reason = words[flowing, rule]
+    reason[suits] = _left_out(layout, run[suits], pipe[suits])
     empty = np.full(len(run), np.nan)
     return pd.DataFrame(
         {
@@ -118,7 +120,7 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
             "cost": empty,
             "outcome": np.where(suits, "not_tried", "refused"),
             "refused_by": names,
-            "reason": np.where(suits, _left_out(layout, run, pipe), words[flowing, rule]),
+            "reason": reason,
         }
     )
 

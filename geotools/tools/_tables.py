@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -36,8 +37,11 @@ def plan_tables(
 
     Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
     """
-    if shutdowns is None:
-        shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
+    # Shutdowns and the backdrop do not hang on each other: they are worked out side by side.
+    with ThreadPoolExecutor(1) as pool:
+        context = pool.submit(context_layer, layers, layout.runs.chains, brief.output.context)
+        if shutdowns is None:
+            shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
     tables = {
@@ -59,7 +63,7 @@ def plan_tables(
         "schedule": layout.works.schedule,
         "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
         "shutdowns": shutdowns,
-        "context": context_layer(layers, layout.runs.chains, brief.output.context),
+        "context": context.result(),
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,
