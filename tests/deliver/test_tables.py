@@ -146,6 +146,15 @@ def test_zero_has_no_sign_and_missing_is_not_zero(tables):
     assert hashed(0.0) != hashed(np.nan)
 
 
+def test_what_is_no_text_is_put_into_words(tables):
+    def hashed(*values):
+        names = pd.Series(values, dtype=object)
+        return content_hash({"runs": tables["runs"].assign(carrier=names)})
+
+    assert hashed("12", 7) == hashed("12", "7") != hashed("12", None)
+    assert hashed("12", None) == hashed("12", np.nan) == hashed("12", pd.NA)
+
+
 def test_a_table_and_an_empty_one_differ(tables):
     empty = {"settings": tables["settings"].iloc[:0]}
     assert content_hash({}) != content_hash(empty)
