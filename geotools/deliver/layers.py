@@ -53,10 +53,8 @@ class Drawn(Mapping[str, Any]):
         if name not in self.places:
             return self.tables[name]
         if name not in self._made:
-            points = shapely.points(self.places[name])
-            self._made[name] = geopandas.GeoDataFrame(
-                self.tables[name], geometry=points, crs=self.crs
-            )
+            table = self.tables[name].assign(geometry=shapely.points(self.places[name]))
+            self._made[name] = geopandas.GeoDataFrame(table, geometry="geometry", crs=self.crs)
         return self._made[name]
 
     def __iter__(self) -> Iterator[str]:

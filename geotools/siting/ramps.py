@@ -236,6 +236,8 @@ def _ground(
     """Return the ground along the lines of the ramps above that at the stations, ``here``, m."""
     turns = np.zeros(face.shape)
     out = np.zeros((*face.shape, PLACES))
+    beside = np.zeros(out.shape, dtype=bool)
+    place = np.zeros((*out.shape, 2))
     share = np.linspace(0.0, 1.0, PLACES)
     last = axis.chainage[axis.offsets[run + 1] - 1]
     for k, sign in enumerate((-1.0, 1.0)):
@@ -247,17 +249,16 @@ def _ground(
         to_end = last - face[:, k] if before else face[:, k]
         turns[:, k] = np.clip(np.minimum(over, to_end), 0.0, reach[:, k])
         way = reach[:, k, None] * share
-        place = face[:, k, None] + sign * way
-        on = (way <= over[:, None] + 1e-9) & (place >= -1e-9) & (place <= last[:, None] + 1e-9)
-        (ground,) = profile.table(["ground_z"], run, place)
-        out[:, k] = np.nan_to_num(ground - here[:, None])
-        row, off = np.nonzero(~on)
-        out[row, k, off] = 0.0
-        if levels is None or not len(row):
-            continue
-        start = axis.position(run[row], face[row, k])
-        z = levels(start + heading[row] * way[row, off][:, None])
-        out[row, k, off] = np.nan_to_num(z - here[row])
+        at = face[:, k, None] + sign * way
+        on = (way <= over[:, None] + 1e-9) & (at >= -1e-9) & (at <= last[:, None] + 1e-9)
+        (ground,) = profile.table(["ground_z"], run, at)
+        out[:, k] = np.where(on, np.nan_to_num(ground - here[:, None]), 0.0)
+        beside[:, k] = ~on
+        start = axis.position(run, face[:, k])
+        place[:, k] = start[:, None] + heading[:, None] * way[..., None]
+    if levels is not None and beside.any():
+        row = np.nonzero(beside)[0]
+        out[beside] = np.nan_to_num(levels(place[beside]) - here[row])
     (level,) = profile.table(["ground_z"], run, face + turns * np.array([-1.0, 1.0]))
     turn_rise = np.where(turns > 0, np.nan_to_num(level - here[:, None]), out[..., 0])
     lines = np.arange(face.size).reshape(face.shape)

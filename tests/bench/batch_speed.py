@@ -1,4 +1,4 @@
-"""A batch: two workers against one, and eight districts against one of the same size."""
+"""A batch: two workers against one, and many districts against few of the same size."""
 
 from __future__ import annotations
 
@@ -13,18 +13,20 @@ from tests.bench.results import Section
 __all__ = ["measure_batch"]
 
 MB = 1e6
-DISTRICTS = 8
+DISTRICTS, MOST = 8, 64
 
 
 def measure_batch(work: Path, size: int) -> Section:
-    """Measure batches of a city of eight districts of so many mains, and of a city of one."""
+    """Measure batches of cities of one, eight and 64 districts of so many mains each."""
     one = make_city(work / f"districts1-{size}", mains=size, districts=1)
     many = make_city(work / f"districts8-{size}", mains=size * DISTRICTS, districts=DISTRICTS)
+    most = make_city(work / f"districts{MOST}-{size}", mains=size * MOST, districts=MOST)
     tasks = {
         "1 district, this process": partial(_batch, work, one, []),
         "8 districts, this process": partial(_batch, work, many, []),
         "8 districts, 1 worker": partial(_batch, work, many, ["--workers", 1]),
         "8 districts, 2 workers": partial(_batch, work, many, ["--workers", 2]),
+        "64 districts, 2 workers": partial(_batch, work, most, ["--workers", 2]),
     }
     found, rounds = in_turn(tasks)
     base = found["1 district, this process"]
@@ -48,8 +50,8 @@ def measure_batch(work: Path, size: int) -> Section:
         ["batch", "rounds", "s", "CPU s", "time / 1 district", "1 worker / this", "peak MB",
          "peak / 1 district"],
         rows,
-        ["the city of 8 districts has 8 times the mains; peak: of the largest process, which with "
-         "workers is a worker or the main process"],
+        ["the city of 8 districts has 8 times the mains, that of 64 has 64 times; peak: of the "
+         "largest process, which with workers is a worker or the main process"],
         {name: vars(f) for name, f in found.items()},
     )  # fmt: skip
 
