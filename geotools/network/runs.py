@@ -15,9 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from geotools.links import components
 from geotools.network.noding import Graph
 from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
@@ -242,11 +241,7 @@ def _open_loops(graph: Graph, partner: IntArray, eligible: BoolArray) -> None:
         return
     edges = looped >> 1
     links = np.stack([looped, partner[looped]], axis=1) >> 1
-    ones = np.ones(len(links), dtype=np.int8)
-    size = len(graph)
-    label = connected_components(
-        coo_array((ones, (links[:, 0], links[:, 1])), shape=(size, size)), directed=False
-    )[1]
+    label = components(links, len(graph))
     node = graph.ends.ravel()[looped]
     xy = np.round(graph.node_xy[node], 3)
     second = np.round(_start_key(graph, looped)[:, 2:], 3)
