@@ -328,11 +328,13 @@ def _connections(
             "node": np.concatenate([node[darts], node[darts[closes] ^ 1]]),
         }
     )
-    own = pd.DataFrame(
-        {"run": np.tile(run, 2), "node": np.concatenate([node[darts], node[darts ^ 1]])}
+    nodes = len(graph.node_xy)
+    own, ends_here = np.unique(
+        np.concatenate([run * nodes + node[darts], run * nodes + node[darts ^ 1]]),
+        return_counts=True,
     )
-    ends_here = own.groupby(["run", "node"]).size()
-    mine = ends_here.loc[pd.MultiIndex.from_frame(visits[["run", "node"]])].to_numpy()
-    visits["others"] = graph.degrees()[visits["node"].to_numpy()] - mine
+    visited = visits["node"].to_numpy(dtype=np.int64)
+    mine = ends_here[np.searchsorted(own, visits["run"].to_numpy(dtype=np.int64) * nodes + visited)]
+    visits["others"] = graph.degrees()[visited] - mine
     visits = visits[visits["others"] > 0].sort_values(["run", "chainage"], kind="stable")
     return visits.reset_index(drop=True)
