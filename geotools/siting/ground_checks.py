@@ -42,9 +42,10 @@ def nearest_gap(xy: FloatArray, crossings: FloatArray | None) -> FloatArray:
     """Return the distance of places to the nearest intersection, m; NaN where none is known."""
     if crossings is None or not len(crossings):
         return np.full(len(xy), np.nan)
-    from scipy.spatial import cKDTree
-
-    return np.asarray(cKDTree(crossings).query(xy)[0], dtype=np.float64)
+    tree = shapely.STRtree(shapely.points(crossings))
+    _, nearest = tree.query_nearest(shapely.points(xy), all_matches=False)
+    gap = xy - crossings[nearest]
+    return np.asarray(np.sqrt(gap[:, 0] ** 2 + gap[:, 1] ** 2), dtype=np.float64)
 
 
 def _buffered(avoid: Areas) -> Polygons:
