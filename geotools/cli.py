@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
@@ -18,6 +19,9 @@ from geotools.tool import GROUPS, Outcome, Parameter, Progress, Tool, registry
 __all__ = ["main"]
 
 DONE, FAILED, BAD_INPUT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 130
+# Python's own threshold looks for garbage some 400 times while the libraries are loaded, which
+# make many objects and none that is garbage.
+COLLECT_AFTER = (20_000, 20, 20)
 
 _EPILOG = (
     "Exit codes: 0 done; 1 done, but something failed its check; 2 bad input or usage; "
@@ -35,6 +39,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 
 def _main(arguments: list[str] | None) -> int:
+    gc.set_threshold(*COLLECT_AFTER)
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
         try:

@@ -51,27 +51,26 @@ Item = tuple[str, FloatArray, str, npt.ArrayLike]
 
 def _rows(scope: str, table: pd.DataFrame, items: list[Item], units: str) -> pd.DataFrame:
     """Return every item of each pit or pull in the units shown, one pit or pull after another."""
-    parts = []
+    count = len(table)
+    names, unit_of, quantities, rates = [], [], [], []
     for item, quantity, dimension, rate in items:
         unit, size = _shown(dimension, units) if dimension in DIMENSIONS else (dimension, 1.0)
-        rates = np.broadcast_to(np.asarray(rate, dtype=float) * size, np.shape(quantity))
-        parts.append(
-            pd.DataFrame(
-                {
-                    "scope": scope,
-                    "ref": table[f"{scope}_id"].to_numpy(dtype=object),
-                    "run_id": table["run_id"].to_numpy(dtype=object),
-                    "item": item,
-                    "quantity": quantity / size,
-                    "unit": unit,
-                    "rate": rates,
-                    "cost": quantity / size * rates,
-                }
-            )
-        )
-    rows = pd.concat(parts, ignore_index=True)
-    order = rows.groupby("ref", sort=False).ngroup()
-    return rows.iloc[np.argsort(order, kind="stable")][COLUMNS].reset_index(drop=True)
+        names.append(item)
+        unit_of.append(unit)
+        quantities.append(quantity / size)
+        rates.append(np.broadcast_to(np.asarray(rate, dtype=float) * size, count))
+    quantity, rate = np.stack(quantities, axis=1).ravel(), np.stack(rates, axis=1).ravel()
+    rows = {
+        "scope": scope,
+        "ref": np.repeat(table[f"{scope}_id"].to_numpy(dtype=object), len(items)),
+        "run_id": np.repeat(table["run_id"].to_numpy(dtype=object), len(items)),
+        "item": pd.Series(names * count, dtype="str"),
+        "quantity": quantity,
+        "unit": pd.Series(unit_of * count, dtype="str"),
+        "rate": rate,
+        "cost": quantity * rate,
+    }
+    return pd.DataFrame(rows)[COLUMNS]
 
 
 def _shown(dimension: str, units: str) -> tuple[str, float]:

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.intake.lines import TOLERANCE, Parts, keep_parts
+from geotools.links import components
 
 __all__ = ["duplicate_groups"]
 
@@ -41,7 +42,7 @@ def duplicate_groups(parts: Parts, *, tolerance: float = TOLERANCE) -> IntArray:
     mean = np.add.reduceat(parts.xy @ SLANT, parts.offsets[:-1]) / sizes
     order = np.lexsort([mean, sizes])
     waiting = np.arange(1, count)  # places in the order still looking for a twin before them
-    links: list[tuple[IntArray, IntArray]] = []
+    links: list[IntArray] = []
     step = 1
     while len(waiting):
         waiting = waiting[waiting >= step]
@@ -49,10 +50,12 @@ def duplicate_groups(parts: Parts, *, tolerance: float = TOLERANCE) -> IntArray:
         near = (mean[one] - mean[other] <= 2 * tolerance) & (sizes[one] == sizes[other])
         waiting, one, other = waiting[near], one[near], other[near]
         same = _same(parts, one, other, tolerance)
-        links.append((one[same], other[same]))
+        links.append(np.stack([one[same], other[same]], axis=1))
         waiting = waiting[~same]
         step += 1
-    return _components(count, links)
+    label = components(np.concatenate(links), count)
+    first = np.unique(label, return_index=True)[1]
+    return first[label].astype(np.int64)
 
 
 def _same(parts: Parts, one: IntArray, other: IntArray, tolerance: float) -> BoolArray:
@@ -68,18 +71,3 @@ def _same(parts: Parts, one: IntArray, other: IntArray, tolerance: float) -> Boo
     behind = np.maximum.reduceat(np.hypot(*(a.xy - b.xy[mirrored]).T), starts)
     found: BoolArray = np.minimum(ahead, behind) <= tolerance
     return found
-
-
-def _components(count: int, links: list[tuple[IntArray, IntArray]]) -> IntArray:
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    one = np.concatenate([pair[0] for pair in links])
-    other = np.concatenate([pair[1] for pair in links])
-    if not len(one):
-        return np.arange(count, dtype=np.int64)
-    graph = coo_array((np.ones(len(one)), (one, other)), shape=(count, count))
-    label = connected_components(graph, directed=False)[1]
-    first = np.full(label.max() + 1, count, dtype=np.int64)
-    np.minimum.at(first, label, np.arange(count))
-    return first[label]

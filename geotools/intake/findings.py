@@ -26,7 +26,9 @@ class Findings:
 
     def __init__(self, system: str = "si") -> None:
         self.system = system
-        self._frames: list[pd.DataFrame] = []
+        self._severities: list[str] = []
+        self._said: list[tuple[str, str, str, str]] = []  # rule, layer, feature, text
+        self._places: list[Any] = []
 
     def length(self, value: float, digits: int = 1) -> str:
         """Return a length, m, in words, in the units of the output."""
@@ -82,21 +84,12 @@ class Findings:
         if count == 0:
             return
         rows = [texts] * count if isinstance(texts, str) else list(texts)
-        places = np.full(count, None, dtype=object) if geometry is None else _objects(geometry)
+        places = [None] * count if geometry is None else list(geometry)
         if not len(rows) == len(places) == count:
             raise ValueError("texts, features and geometry differ in length")
-        self._frames.append(
-            pd.DataFrame(
-                {
-                    "severity": severity,
-                    "rule": rule,
-                    "layer": layer,
-                    "feature": [str(f) for f in features],
-                    "text": rows,
-                    "geometry": places,
-                }
-            )
-        )
+        self._severities += [severity] * count
+        self._said += [(rule, layer, str(f), text) for f, text in zip(features, rows, strict=True)]
+        self._places += places
 
     def add_points(
         self,
@@ -120,21 +113,24 @@ class Findings:
 
     def table(self) -> pd.DataFrame:
         """All findings, gravest first, then by rule and in the order they were added."""
-        columns = ["severity", "rule", "layer", "feature", "text", "geometry"]
-        if not self._frames:
-            return pd.DataFrame({name: np.empty(0, dtype=object) for name in columns})
-        rows = pd.concat(self._frames, ignore_index=True)[columns]
-        grave = -rows["severity"].map(SEVERITIES.index)
-        order = np.lexsort((np.arange(len(rows)), rows["rule"].to_numpy(), grave.to_numpy()))
-        return rows.iloc[order].reset_index(drop=True)
+        names = ("severity", "rule", "layer", "feature", "text", "geometry")
+        if not self._said:
+            return pd.DataFrame({name: np.empty(0, dtype=object) for name in names})
+        grave = [-SEVERITIES.index(severity) for severity in self._severities]
+        said = [list(column) for column in zip(*self._said, strict=True)]
+        order = np.lexsort((np.array(said[0]), np.array(grave)))
+        columns = [self._severities, *said, self._places]
+        return pd.DataFrame(
+            {n: _objects(c)[order] for n, c in zip(names, columns, strict=True)}
+        ).infer_objects()
 
     def count(self, severity: str) -> int:
         """Return how many findings have this severity."""
-        return sum(int((frame["severity"] == severity).sum()) for frame in self._frames)
+        return self._severities.count(severity)
 
 
-def _objects(values: Sequence[Any] | npt.NDArray[Any]) -> npt.NDArray[Any]:
+def _objects(values: Sequence[Any]) -> npt.NDArray[Any]:
     """Copy any sequence into a one-dimensional object array."""
     out = np.empty(len(values), dtype=object)
-    out[:] = list(values)
+    out[:] = values
     return out

@@ -6,6 +6,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -57,15 +58,14 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     LayerError
         If it cannot be opened, has no such layer, or several and none is named.
     """
-    messages: list[str] = []
     label = f"{layer} ({place.shown})"
     _refuse_odd_name(label, place.path)
     _refuse_short_shapefile(label, place.path)
     try:
-        with _heard(messages):
-            known = pyogrio.list_layers(place.target)
+        known, heard = _layers_in(place.target, _stamp(place.path))
     except READ_ERRORS as error:
         raise damaged(label, place.path, error) from error
+    messages = list(heard)
     sublayer = _choose(layer, label, place.sublayer, known)
     if len(known) > 1 or place.sublayer:
         label = f"{layer} ({place.shown}:{sublayer})"
@@ -88,6 +88,22 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     return Source(
         layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, place.path, read
     )
+
+
+@lru_cache(maxsize=4)
+def _layers_in(target: str, stamp: object) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
+    """Return the layers of a source and what the reader warned of; looked up once for a stamp."""
+    messages: list[str] = []
+    with _heard(messages):
+        return pyogrio.list_layers(target), tuple(messages)
+
+
+def _stamp(path: Path | None) -> object:
+    """Return what changes when a file is written, for one that is not a local file each time."""
+    if path is None or not path.is_file():
+        return object()
+    about = path.stat()
+    return about.st_dev, about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns
 
 
 def _refuse_odd_name(label: str, path: Path | None) -> None:
@@ -260,12 +276,8 @@ def _geometries(wkb: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], dict[int, str]
 
 def _has_curves(column: pa.ChunkedArray) -> bool:
     """Tell whether any geometry is an arc or made of arcs, from the type codes of its WKB."""
-    known = column.drop_null()
-    types = pc.binary_slice(known, 1, 5)
-    orders = pc.binary_slice(known, 0, 1)
-    unique = pa.table({"order": orders, "type": types}).group_by(["order", "type"]).aggregate([])
-    for order, code in zip(unique["order"].to_pylist(), unique["type"].to_pylist(), strict=True):
-        number = int.from_bytes(code, "little" if order == b"\x01" else "big")
+    for head in pc.binary_slice(column.drop_null(), 0, 5).unique().to_pylist():
+        number = int.from_bytes(head[1:], "little" if head[:1] == b"\x01" else "big")
         if (number & 0x0FFFFFFF) % 1000 in range(8, 15):
             return True
     return False

@@ -8,6 +8,7 @@ angle overrides the drawing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -199,23 +200,32 @@ def _gathered(turns: pd.DataFrame, diameter: FloatArray, gather: float) -> pd.Da
     apart[1:] = (run[1:] != run[:-1]) | (np.diff(at) > gather * diameter[run[1:]])
     size = np.abs(turns["turn"].to_numpy())
     weight = size + turns["rise"].to_numpy()
-    table = turns.assign(size=size, weight=weight, moment=weight * at, group=np.cumsum(apart))
-    grouped = table.groupby("group", sort=True)
-    out = grouped.agg(
-        run=("run", "first"),
-        first=("chainage", "min"),
-        last=("chainage", "max"),
-        turn=("turn", "sum"),
-        size=("size", "sum"),
-        rise=("rise", "sum"),
-        weight=("weight", "sum"),
-        moment=("moment", "sum"),
-    ).reset_index(drop=True)
-    middle = (out["first"] + out["last"]) / 2
-    whole = out["weight"].where(out["weight"] > 0, 1.0)
-    out["chainage"] = np.where(out["weight"] > 0, out["moment"] / whole, middle)
-    out["deflection"] = np.minimum(np.hypot(out["size"], out["rise"]), np.pi)
-    return out.drop(columns=["moment", "weight", "size", "rise"]).assign(recorded=False)
+    starts = np.flatnonzero(apart)
+    first, last = np.minimum.reduceat(at, starts), np.maximum.reduceat(at, starts)
+    turn, sizes, rise, weights, moment = _sums(
+        starts, turns["turn"].to_numpy(), size, turns["rise"].to_numpy(), weight, weight * at
+    )
+    whole = np.where(weights > 0, weights, 1.0)
+    return pd.DataFrame(
+        {
+            "run": run[starts],
+            "first": first,
+            "last": last,
+            "turn": turn,
+            "chainage": np.where(weights > 0, moment / whole, (first + last) / 2),
+            "deflection": np.minimum(np.hypot(sizes, rise), np.pi),
+            "recorded": False,
+        }
+    )
+
+
+def _sums(starts: IntArray, *columns: FloatArray) -> Iterator[FloatArray]:
+    """Yield the sums of columns over stretches of rows, each up to the start of the next."""
+    count = len(columns[0])
+    group = np.repeat(np.arange(len(starts)), np.diff(starts, append=count))
+    # pandas makes up for what rounding loses of a long sum, as numpy's reduceat does not
+    sums = pd.DataFrame(dict(enumerate(columns))).groupby(group, sort=False).sum()
+    yield from sums.to_numpy(dtype=float).T
 
 
 def match_fittings(
@@ -292,29 +302,30 @@ def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:
     inner = np.zeros(len(turns), dtype=bool)
     inner[1:-1] = (group[1:-1] == group[:-2]) & (group[1:-1] == group[2:])
     span = (leg + np.append(leg[1:], 0.0)) / 2
-    table = turns.assign(
-        group=group, moment=size * at, arc=np.where(inner, span, 0), sweep=np.where(inner, size, 0)
+    starts = np.flatnonzero(np.diff(group, prepend=group[:1] - 1))
+    deflection, drawn, moment, arc, sweep = _sums(
+        starts,
+        size,
+        turns["drawn"].to_numpy(),
+        size * at,
+        np.where(inner, span, 0.0),
+        np.where(inner, size, 0.0),
     )
-    out = table.groupby("group", sort=False).agg(
-        run=("run", "first"),
-        first=("first", "min"),
-        last=("last", "max"),
-        deflection=("deflection", "sum"),
-        drawn=("drawn", "sum"),
-        recorded=("recorded", "any"),
-        moment=("moment", "sum"),
-        single=("chainage", "mean"),
-        arc=("arc", "sum"),
-        sweep=("sweep", "sum"),
-        count=("run", "size"),
-    )
-    curve = out["count"].to_numpy() >= LEAST_CURVE
-    whole = out["deflection"].where(out["deflection"] > 0, 1.0)
-    out["chainage"] = np.where(curve, out["moment"] / whole, out["single"])
-    # Each turn inside takes half the legs beside it; those at the ends may be of part of a leg.
-    out["axis_radius"] = np.where(curve, out["arc"] / out["sweep"].where(curve, 1.0), 0.0)
-    out["kind"] = np.where(curve, "curve", "fitting")
-    out["angle_source"] = np.where(out["recorded"], "fitting record", "drawing")
-    return out.drop(columns=["moment", "single", "count", "recorded", "arc", "sweep"]).reset_index(
-        drop=True
+    curve = np.diff(starts, append=len(turns)) >= LEAST_CURVE
+    whole = np.where(deflection > 0, deflection, 1.0)
+    recorded = np.logical_or.reduceat(turns["recorded"].to_numpy(dtype=bool), starts)
+    return pd.DataFrame(
+        {
+            "run": run[starts],
+            "first": np.minimum.reduceat(turns["first"].to_numpy(), starts),
+            "last": np.maximum.reduceat(turns["last"].to_numpy(), starts),
+            "deflection": deflection,
+            "drawn": drawn,
+            "chainage": np.where(curve, moment / whole, at[starts]),
+            # Each turn inside takes half the legs beside it; those at the ends may be of part of
+            # a leg.
+            "axis_radius": np.where(curve, arc / np.where(curve, sweep, 1.0), 0.0),
+            "kind": np.where(curve, "curve", "fitting"),
+            "angle_source": np.where(recorded, "fitting record", "drawing"),
+        }
     )

@@ -8,16 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
 from geotools.accel import ready_tree
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
-
-if TYPE_CHECKING:
-    from scipy.spatial import cKDTree
 
 __all__ = [
     "STRIDE",
@@ -94,13 +90,8 @@ class Points:
 
     def gap(self, xy: FloatArray) -> FloatArray:
         """Return the distance of places to the nearest point, m; there must be one."""
-        return np.asarray(self._nearest.query(xy)[0], dtype=np.float64)
-
-    @cached_property
-    def _nearest(self) -> cKDTree:
-        from scipy.spatial import cKDTree
-
-        return cKDTree(self.xy)
+        _, nearest = self.tree.query_nearest(shapely.points(xy), all_matches=False)
+        return np.asarray(np.hypot(*(xy - self.xy[nearest]).T), dtype=np.float64)
 
 
 def cells_of_points(xy: FloatArray, *, size: float) -> Cells:

@@ -14,15 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
-from scipy.spatial import cKDTree
 
+from geotools.links import components, spanning
+from geotools.network.near import near_pairs
 from geotools.network.pieces import TOUCH, end_points
 from geotools.network.places import points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, to_linestrings
 
-__all__ = ["Joins", "components", "join_gaps"]
+__all__ = ["Joins", "join_gaps"]
 
 DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
 BEHIND = 3.0  # times the tolerance; an end still near a line so far behind runs alongside it
@@ -75,7 +74,7 @@ def join_gaps(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Joins:
     tolerance : float
     """
     points = end_points(xy, offsets)
-    touching = cKDTree(points).query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)
+    touching = near_pairs(points, TOUCH)
     node = components(touching, len(points))
     loose = np.flatnonzero(np.bincount(node)[node] == 1)
     if not len(loose) or tolerance <= TOUCH:
@@ -89,17 +88,9 @@ def join_gaps(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Joins:
     return _landed(linked, np.setdiff1d(loose, facing), facing, tolerance)
 
 
-def components(links: IntArray, count: int) -> IntArray:
-    """Return the component of each of so many things that these links, (k, 2), join."""
-    ones = np.ones(len(links), dtype=np.int8)
-    graph = coo_array((ones, (links[:, 0], links[:, 1])), shape=(count, count))
-    return connected_components(graph, directed=False)[1].astype(np.int64)
-
-
 def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
     """Return pairs of dangling ends to be joined, no more than hold each cluster together."""
-    near = cKDTree(net.points[loose]).query_pairs(tolerance, output_type="ndarray").reshape(-1, 2)
-    pairs = loose[near]
+    pairs = loose[near_pairs(net.points[loose], tolerance)]
     paths = _Paths.from_ends(net, loose, DETOUR * tolerance)
     pairs = pairs[~np.isfinite(paths.to(pairs[:, 0], net.node[pairs[:, 1]]))]
     a, b = pairs.T
@@ -119,16 +110,10 @@ def _near_already(net: _Net, loose: IntArray, paths: _Paths) -> IntArray:
 
 def _spanning(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
     """Return the narrowest pairs that join what all pairs join; what is held needs none."""
-    size = len(net.points)
     width = np.hypot(*(net.points[pairs[:, 0]] - net.points[pairs[:, 1]]).T)
-    i, j = np.concatenate([pairs, held]).T
     weight = np.concatenate([width, np.full(len(held), TOUCH / 2)])  # lighter than any gap
-    ends = (i.astype(np.int32), j.astype(np.int32))  # what older releases of scipy ask for
-    row, column = (
-        minimum_spanning_tree(coo_array((weight, ends), shape=(size, size))).tocoo().coords
-    )
-    kept = np.isin(pairs[:, 0] * size + pairs[:, 1], row.astype(np.int64) * size + column)
-    return np.asarray(pairs[kept], dtype=np.int64)
+    kept = spanning(np.concatenate([pairs, held]), weight, len(net.points))
+    return pairs[kept[kept < len(pairs)]]
 
 
 def _parted(net: _Net, pairs: IntArray) -> BoolArray:

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.spatial import cKDTree
 
 from geotools.accel import in_threads
-from geotools.network.gaps import components, join_gaps
+from geotools.links import components
+from geotools.network.gaps import join_gaps
+from geotools.network.near import near_pairs
 from geotools.network.pieces import (
     TOUCH,
     Pieces,
@@ -93,10 +94,13 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     joins = join_gaps(touched.xy, touched.offsets, tolerance=tolerance)
     pieces = cut_lines(touched.xy, touched.offsets, joins.cuts)
     points = end_points(pieces.xy, pieces.offsets)
-    touching = cKDTree(points).query_pairs(TOUCH, output_type="ndarray").reshape(-1, 2)
     landed = [ends_of_pieces(joins.ends, pieces), cut_ends(pieces, joins.cuts)]
-    links = [touching, ends_of_pieces(joins.links, pieces), np.stack(landed, axis=1)]
-    node = components(np.concatenate(links).astype(np.int64), len(points))
+    links = [
+        near_pairs(points, TOUCH),
+        ends_of_pieces(joins.links, pieces),
+        np.stack(landed, axis=1),
+    ]
+    node = components(np.concatenate(links), len(points))
     counts = np.bincount(node)
     node_xy = np.stack([np.bincount(node, points[:, k]) / counts for k in (0, 1)], axis=1)
     gaps = joins.gaps.copy()

@@ -15,9 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from geotools.links import components
 from geotools.network.noding import Graph
 from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
@@ -242,11 +241,7 @@ def _open_loops(graph: Graph, partner: IntArray, eligible: BoolArray) -> None:
         return
     edges = looped >> 1
     links = np.stack([looped, partner[looped]], axis=1) >> 1
-    ones = np.ones(len(links), dtype=np.int8)
-    size = len(graph)
-    label = connected_components(
-        coo_array((ones, (links[:, 0], links[:, 1])), shape=(size, size)), directed=False
-    )[1]
+    label = components(links, len(graph))
     node = graph.ends.ravel()[looped]
     xy = np.round(graph.node_xy[node], 3)
     second = np.round(_start_key(graph, looped)[:, 2:], 3)
@@ -333,11 +328,13 @@ def _connections(
             "node": np.concatenate([node[darts], node[darts[closes] ^ 1]]),
         }
     )
-    own = pd.DataFrame(
-        {"run": np.tile(run, 2), "node": np.concatenate([node[darts], node[darts ^ 1]])}
+    nodes = len(graph.node_xy)
+    own, ends_here = np.unique(
+        np.concatenate([run * nodes + node[darts], run * nodes + node[darts ^ 1]]),
+        return_counts=True,
     )
-    ends_here = own.groupby(["run", "node"]).size()
-    mine = ends_here.loc[pd.MultiIndex.from_frame(visits[["run", "node"]])].to_numpy()
-    visits["others"] = graph.degrees()[visits["node"].to_numpy()] - mine
+    visited = visits["node"].to_numpy(dtype=np.int64)
+    mine = ends_here[np.searchsorted(own, visits["run"].to_numpy(dtype=np.int64) * nodes + visited)]
+    visits["others"] = graph.degrees()[visited] - mine
     visits = visits[visits["others"] > 0].sort_values(["run", "chainage"], kind="stable")
     return visits.reset_index(drop=True)

@@ -15,10 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from geotools.accel import read_only, run_kernel
+from geotools.links import components
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 
 __all__ = [
@@ -124,15 +123,15 @@ def build_segments(
             np.stack([through, through + 1], axis=1),
         ]
     )
-    label, count = _components(contacts, nodes + len(links))
+    label = components(contacts, nodes + len(links))
     link = label[nodes:]
     sides = np.stack([link[links.before], link[links.before + 1]], axis=1)
-    return Segments(count, label[:nodes], link, sides)
+    return Segments(int(label.max(initial=-1)) + 1, label[:nodes], link, sides)
 
 
 def joined_segments(count: int, ways: IntArray) -> IntArray:
     """Return the part of the network each segment is in; ``ways`` as in `fed_segments`."""
-    return _components(ways, count)[0]
+    return components(ways, count)
 
 
 def fed_segments(count: int, ways: IntArray, sources: IntArray) -> BoolArray:
@@ -148,7 +147,7 @@ def fed_segments(count: int, ways: IntArray, sources: IntArray) -> BoolArray:
         Segments that hold a source.
     """
     from_root = np.stack([np.full(len(sources), count), sources], axis=1)
-    label, _ = _components(np.concatenate([ways, from_root]), count + 1)
+    label = components(np.concatenate([ways, from_root]), count + 1)
     return np.asarray(label[:count] == label[count], dtype=bool)
 
 
@@ -209,19 +208,11 @@ def _counts(row: IntArray, rows: int) -> IntArray:
     return np.bincount(row, minlength=rows).astype(np.int64)
 
 
-def _components(contacts: IntArray, count: int) -> tuple[IntArray, int]:
-    ones = np.ones(len(contacts), dtype=np.int32)
-    graph = coo_array((ones, (contacts[:, 0], contacts[:, 1])), shape=(count, count))
-    parts, label = connected_components(graph, directed=False)
-    return label.astype(np.int64), int(parts)
-
-
 def _neighbours(ways: IntArray, count: int) -> tuple[IntArray, IntArray]:
     """Return offsets and neighbours of every vertex, each neighbour once."""
-    ones = np.ones(2 * len(ways), dtype=np.int32)
     a, b = np.concatenate([ways, ways[:, ::-1]]).T
-    table = coo_array((ones, (a, b)), shape=(count, count)).tocsr()
-    return table.indptr.astype(np.int64), table.indices.astype(np.int64)
+    vertex, near = np.divmod(np.unique(a * count + b), count)
+    return offsets_of(_counts(vertex, count)), near
 
 
 def _walk(  # type: ignore[no-untyped-def]  # a kernel: lists or arrays

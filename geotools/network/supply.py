@@ -246,8 +246,8 @@ def _report_unfed(place: _Place, ways: IntArray, fed: BoolArray, findings: Findi
         {"part": part[place.segments.link[dry]], "link": np.flatnonzero(dry), "size": size[dry]}
     )
     rows = rows.sort_values(["part", "size"], kind="stable")
-    parts = rows.groupby("part").agg(link=("link", "last"), size=("size", "sum"))
-    link = parts["link"].to_numpy(dtype=np.int64)
+    lengths = rows.groupby("part")["size"].sum()
+    link = rows.drop_duplicates("part", keep="last")["link"].to_numpy(dtype=np.int64)
     middle = (links.low[link] + links.high[link]) / 2
     findings.add_points(
         "warning",
@@ -255,9 +255,9 @@ def _report_unfed(place: _Place, ways: IntArray, fed: BoolArray, findings: Findi
         [
             f"{findings.length(length, 0)} of mains here get no water from any source through open "
             "valves. Check the valves, the joints of the drawing and the sources."
-            for length in parts["size"]
+            for length in lengths
         ],
         layer="mains",
-        features=[""] * len(parts),
+        features=[""] * len(lengths),
         xy=points_along(graph.xy, graph.offsets, links.edge[link], middle),
     )

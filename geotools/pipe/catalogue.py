@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -390,8 +391,8 @@ def contenders(
         and smallest_outside_m <= pipe.outside_m <= largest_outside_m
     ]
     found.extend(extra)
-    names = [pipe.name for pipe in found]
-    twice = sorted({name for name in names if names.count(name) > 1})
+    names = Counter(pipe.name for pipe in found)
+    twice = sorted(name for name, times in names.items() if times > 1)
     if twice:
         raise ChoiceError("extra", ", ".join(twice), "names not used before")
     return found

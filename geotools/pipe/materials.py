@@ -37,6 +37,7 @@ def _properties() -> dict[tuple[str, str], dict[str, str]]:
     return {(row["material"], row["property"]): row for row in rows("materials")}
 
 
+@cache
 def material_property(material: str, name: str) -> float:
     """Look one property up, in SI.
 

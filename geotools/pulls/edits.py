@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, row_of, take
 from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
 from geotools.schema import ROLES
 
@@ -86,7 +86,7 @@ def choose_with_edits(
         for row in range(len(edits))
         if row not in refused and _possible(sites, chainage, reason, edits.iloc[row], row, refused)
     ]
-    edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
+    edited = _again(plain, sites, costs, chainage, edits.iloc[kept], reach)
     broken = np.flatnonzero(np.isfinite(plain.cost) & ~np.isfinite(edited.cost))
     for run in broken:
         told = _joined(sites, costs, chainage, edits, kept, int(run), reach)
@@ -94,9 +94,36 @@ def choose_with_edits(
             kept.remove(row)
             refused[row] = _too_much(covered, str(edits["action"].iloc[row]), reach, say)
     if len(broken):
-        edited = choose_pits(_applied(sites, chainage, edits.iloc[kept], reach), costs)
+        edited = _again(plain, sites, costs, chainage, edits.iloc[kept], reach)
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
     return Edited(edited, plain, runs, refused)
+
+
+def _again(
+    plain: Choice,
+    sites: Sites,
+    costs: PullCosts,
+    chainage: FloatArray,
+    edits: pd.DataFrame,
+    reach: float,
+) -> Choice:
+    """Choose the runs with edits again; the others, on which no edit acts, stay as they are."""
+    runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
+    part = _of_runs(_applied(sites, chainage, edits, reach), runs)
+    new = choose_pits(part, dataclasses.replace(costs, per_length=costs.per_length[runs]))
+    shift = 4 * (sites.offsets[runs] - part.offsets[:-1])
+    of_new, of_old = row_of(new.offsets), row_of(plain.offsets)
+    stays = ~np.isin(of_old, runs)
+    run = np.concatenate([of_old[stays], runs[of_new]])
+    states = np.concatenate([plain.states[stays], new.states + shift[of_new]])
+    cost, covered = plain.cost.copy(), plain.covered.copy()
+    cost[runs], covered[runs] = new.cost, new.covered
+    return Choice(
+        states=states[np.argsort(run, kind="stable")],
+        offsets=offsets_of(np.bincount(run, minlength=len(cost))),
+        cost=cost,
+        covered=covered,
+    )
 
 
 def _rows(sites: Sites, run: int) -> slice:
@@ -171,9 +198,9 @@ def _wanted(
     return wanted
 
 
-def _of_run(sites: Sites, run: int) -> Sites:
-    """Return the sites of one run, as if it were the only one."""
-    rows = _rows(sites, run)
+def _of_runs(sites: Sites, runs: IntArray) -> Sites:
+    """Return the sites of some runs, as if they were all."""
+    rows = take(sites.offsets, runs)
     values = {field.name: getattr(sites, field.name) for field in dataclasses.fields(sites)}
     per_state: dict[str, Any] = {
         name: None if value is None else value[rows]
@@ -181,8 +208,8 @@ def _of_run(sites: Sites, run: int) -> Sites:
         if name not in ("offsets", "lengths")
     }
     return Sites(
-        offsets=np.array([0, rows.stop - rows.start], dtype=np.int64),
-        lengths=sites.lengths[run : run + 1],
+        offsets=offsets_of(np.diff(sites.offsets)[runs]),
+        lengths=sites.lengths[runs],
         **per_state,
     )
 
@@ -202,7 +229,7 @@ def _joined(
     """
     mine = [row for row in kept if int(edits.iloc[row]["run"]) == run]
     alone, own = (
-        _of_run(sites, run),
+        _of_runs(sites, np.array([run])),
         dataclasses.replace(costs, per_length=costs.per_length[run : run + 1]),
     )
     at = chainage[_rows(sites, run)]

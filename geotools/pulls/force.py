@@ -258,7 +258,12 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
     for k in range(len(run)):
         low = offsets[run[k]]
         high = offsets[run[k] + 1]
+        load = load_ahead if ahead[k] else load_behind
         way = 1.0 if ahead[k] else -1.0
+        step = 1 if ahead[k] else -1
+        next_ = 1 if ahead[k] else 0  # the point met ahead is the one after, behind the one at
+        most = limit[k]
+        string = drag[k]
         at = tail[k]
         end = stop[k]
         point = first[k]
@@ -266,29 +271,33 @@ def _march(axis, pulls, reach, force, gain):  # type: ignore[no-untyped-def]  # 
             point -= 1
         f = 0.0
         grown = 1.0
-        if drag[k] > 0.0 and way * (end - at) > limit[k] / drag[k]:
-            end = at + way * limit[k] / drag[k]
-        while way * (end - at) > 0.0:
-            met = point + 1 if ahead[k] else point
-            inner = met < high if ahead[k] else met > low
-            inner = inner and way * (end - chainage[met]) > 0.0
+        left = way * (end - at)
+        if string > 0.0 and left > most / string:
+            end = at + way * most / string
+            left = way * (end - at)
+        while left > 0.0:
+            met = point + next_
+            inner = low < met < high and way * (end - chainage[met]) > 0.0
             upto = chainage[met] if inner else end
-            load = load_ahead[point] if ahead[k] else load_behind[point]
-            if f + load * way * (upto - at) > limit[k]:
-                at = at + way * (limit[k] - f) / load
-                f = limit[k]
+            drawn = f + load[point] * way * (upto - at)
+            if drawn > most:
+                at = at + way * (most - f) / load[point]
+                f = most
                 break
-            f = f + load * way * (upto - at)
+            f = drawn
             at = upto
-            if inner:
-                most = min(limit[k], bend_limit[met])
-                if f * growth[met] > most:
-                    break
-                f = f * growth[met]
-                grown = grown * growth[met]
-                point += 1 if ahead[k] else -1
-                if drag[k] > 0.0 and way * (end - at) * grown * drag[k] > most - f:
-                    end = at + way * (most - f) / (grown * drag[k])
+            if not inner:
+                break
+            held = bend_limit[met] if bend_limit[met] < most else most
+            if f * growth[met] > held:
+                break
+            f = f * growth[met]
+            grown = grown * growth[met]
+            point += step
+            left = way * (end - at)
+            if string > 0.0 and left * grown * string > held - f:
+                end = at + way * (held - f) / (grown * string)
+                left = way * (end - at)
         reach[k] = at
         force[k] = f
         gain[k] = grown

@@ -206,31 +206,10 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
     ----------
     sites : Sites
     costs : PullCosts
+        None of them below nothing.
     """
-    count = 4 * len(sites.cost)
-    value, even = np.full(count, np.inf), np.full(count, np.inf)
-    back = np.full(count, -2, dtype=np.int64)
-    if count:
-        pits = tuple(
-            read_only(np.asarray(column, dtype=float).ravel())
-            for column in (
-                sites.start,
-                sites.end,
-                sites.cost,
-                sites.reach_ahead,
-                sites.reach_behind,
-                sites.floor,
-                sites.roof,
-                sites.passed_start,
-                sites.passed_end,
-                *sites.string_pieces(),
-            )
-        )
-        tables = sites.string_days()
-        days = (
-            *(read_only(np.ascontiguousarray(day, dtype=float).ravel()) for day in tables),
-            *(day.shape[1] for day in tables),
-        )
+    value, even, back = _first_pits(sites)
+    if len(value):
         prices = (
             costs.setup,
             costs.joint,
@@ -244,11 +223,90 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
             costs.days.least,
         )
         runs = read_only(sites.offsets), read_only(costs.per_length)
-        highest = read_only(_highest_end(sites))
-        run_kernel(_choose, _steps(sites), runs, highest, pits, days, prices, (value, even, back))
+        run_kernel(
+            _choose,
+            _steps(sites),
+            runs,
+            _pits(sites),
+            (_farthest(sites), *_bounds(sites, costs)),
+            _strings(sites),
+            prices,
+            (value, even, back),
+            (np.full(len(value), np.inf), np.zeros_like(back), np.zeros_like(value)),
+        )
     last, covered = _ends(sites, value, even)
     total = np.where(last >= 0, np.append(value, np.inf)[last], np.inf)
     return _traced(back, last, total, covered)
+
+
+def _first_pits(sites: Sites) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return value, evenness and state before of every state with no pull before it yet.
+
+    A plan may begin with a pit at the start of the run that inserts no pull behind.
+    """
+    first = np.isfinite(sites.cost) & (sites.start <= EDGE)
+    first[:, [BEHIND, BOTH]] = False
+    value = np.where(first, sites.cost, np.inf).ravel()
+    return (
+        value,
+        np.where(first, 0.0, np.inf).ravel(),
+        np.where(first, -1, -2).astype(np.int64).ravel(),
+    )
+
+
+def _pits(sites: Sites) -> tuple[FloatArray, ...]:
+    """Return the columns of the states for the kernel."""
+    floor, roof = _limits(sites)
+    columns = (
+        sites.start,
+        sites.end,
+        sites.cost,
+        floor,
+        roof,
+        sites.passed_start,
+        sites.passed_end,
+    )
+    return tuple(map(_flat, columns))
+
+
+def _limits(sites: Sites) -> tuple[FloatArray, FloatArray]:
+    """Return floor and roof of every state, with how far its pulls reach, m.
+
+    A pull is pulled ahead if it starts at a pit that inserts ahead, and behind if it ends at one
+    that inserts behind: its reach goes with the roof of the one, with the floor of the other.
+    """
+    floor, roof = np.array(sites.floor, dtype=float), np.array(sites.roof, dtype=float)
+    for role in (BEHIND, BOTH):
+        floor[:, role] = np.maximum(floor[:, role], sites.reach_behind[:, role])
+    for role in (AHEAD, BOTH):
+        roof[:, role] = np.minimum(roof[:, role], sites.reach_ahead[:, role])
+    return floor, roof
+
+
+def _flat(values: FloatArray) -> FloatArray:
+    """Return a column that a kernel may read, of a table with a column for each role."""
+    return read_only(np.asarray(values, dtype=float).ravel())
+
+
+def _strings(sites: Sites) -> tuple[tuple[FloatArray, FloatArray, int], ...]:
+    """Return for pulls ahead and behind the pipes of a string, and the table of days, its width."""
+    return tuple(
+        (_flat(pieces), _flat(day), day.shape[1])
+        for pieces, day in zip(sites.string_pieces(), sites.string_days(), strict=True)
+    )
+
+
+def _bounds(sites: Sites, costs: PullCosts) -> tuple[FloatArray, FloatArray]:
+    """Return of every state what goes into the least a plan through it can cost.
+
+    The first, less the second of the state before it and with the value of that, is no more than
+    the value: it has all that grows with length and with digs, but no strings and no lanes.
+    """
+    rate = (costs.per_length + costs.joint / costs.piece_length)[row_of(sites.offsets)][:, None]
+    lead = costs.setup - costs.joint * (1.0 + PIECE_SLACK)
+    into = sites.cost + lead + rate * sites.start + costs.connection * sites.passed_start
+    out = rate * sites.end + costs.connection * sites.passed_end
+    return _flat(into), _flat(out)
 
 
 def _ends(sites: Sites, value: FloatArray, even: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -272,91 +330,105 @@ def _ends(sites: Sites, value: FloatArray, even: FloatArray) -> tuple[IntArray, 
     return last, covered
 
 
-def _highest_end(sites: Sites) -> FloatArray:
-    """Return the farthest edge of any usable pit among the candidates up to each, m."""
+def _farthest(sites: Sites) -> IntArray:
+    """Return of every state the first candidate of its run that a pull may come from."""
+    lowest = _limits(sites)[0] - EDGE
     open_end = np.where(np.isfinite(sites.cost), sites.end, -np.inf).max(axis=1)
-    out = np.empty_like(open_end)
-    for low, high in zip(sites.offsets[:-1], sites.offsets[1:], strict=True):
-        out[low:high] = np.maximum.accumulate(open_end[low:high])
-    return np.asarray(out, dtype=np.float64)
+    out = np.empty(lowest.shape, dtype=np.int64)
+    for low, high in zip(sites.offsets[:-1].tolist(), sites.offsets[1:].tolist(), strict=True):
+        highest = np.maximum.accumulate(open_end[low:high])
+        out[low:high] = low + np.searchsorted(highest, lowest[low:high])
+    return read_only(out.ravel())
 
 
 def _steps(sites: Sites) -> float:
-    """Estimate the inner steps: pairs of candidates a pull may lie between, times 16."""
+    """Estimate the inner steps: pairs of a pit and a candidate its pull may come from."""
     span = np.clip(sites.start - sites.floor, 0.0, None)
     usable = np.isfinite(sites.cost)
     counts = np.diff(sites.offsets)
     density = np.repeat(counts / np.maximum(sites.lengths, 1.0), counts)
-    return float((span * usable * density[:, None]).sum() * 4)
+    return float((span * usable * density[:, None]).sum())
 
 
-def _choose(runs, highest, pits, days, prices, states):  # type: ignore[no-untyped-def]  # a kernel
-    """Fill the value of every state, run by run; see `choose_pits`."""
+def _choose(runs, pits, bounds, strings_of, prices, states, lists):  # type: ignore[no-untyped-def]  # a kernel
+    """Fill the value of every state, run by run; see `choose_pits`.
+
+    The states a pull may come from are gone through twice. First from afar, and what cannot be
+    among the cheapest by its bound is passed over: then those worked out, from near, each against
+    the best before. What was passed over is dearer by more than all ties in a row could add up
+    to, so it changes neither the choice nor how a tie ends.
+    """
     offsets, per_length = runs
-    start, end, cost, reach_ahead, reach_behind, floor, roof = pits[:7]
-    passed_start, passed_end, pieces_ahead, pieces_behind = pits[7:]
-    day_ahead, day_behind, most_ahead, most_behind = days
+    start, end, cost, floor, roof, passed_start, passed_end = pits
+    ahead, behind = strings_of
+    farthest, into, out = bounds
     setup, joint, string_joint, piece, connection, least = prices[:6]
     fuse_days, length_days, stop_days, least_days = prices[6:]
     value, even, back = states
+    bound, found, totals = lists  # kept under the number of the other state of like way
     for run in range(len(per_length)):
-        low = offsets[run]
-        for k in range(4 * low, 4 * offsets[run + 1]):
+        price = per_length[run]
+        for k in range(4 * offsets[run], 4 * offsets[run + 1]):
             if cost[k] == math.inf:
                 continue
-            edge = start[k]
             # what the pull that ends here brought: its head, or its tail if pulled behind
             heads = k % 4 == RECEIVING or k % 4 == AHEAD
-            if heads and edge <= EDGE:
-                value[k] = cost[k]
-                even[k] = 0.0
-                back[k] = -1
-            i = k // 4 - 1
-            while i >= low and highest[i] >= floor[k] - EDGE:
-                # those that insert ahead are odd: AHEAD and BOTH
-                for m in range(4 * i + heads, 4 * i + 4, 2):
-                    if value[m] == math.inf:
-                        continue
-                    length = edge - end[m]
-                    if length < least - EDGE:
-                        continue
-                    if end[m] < floor[k] - EDGE or edge > roof[m] + EDGE:
-                        continue
-                    if heads and edge > reach_ahead[m] + EDGE:
-                        continue
-                    if not heads and end[m] < reach_behind[k] - EDGE:
-                        continue
-                    # the sums of `pull_cost`, one pull at a time
-                    pieces = math.ceil(length / piece - PIECE_SLACK)
-                    room = pieces_ahead[m] if heads else pieces_behind[k]
-                    strings = math.ceil(pieces / room) if room < pieces else 1.0
-                    if heads:
-                        day = day_ahead[m // 4 * most_ahead + int(min(strings, most_ahead)) - 1]
-                    else:
-                        day = day_behind[k // 4 * most_behind + int(min(strings, most_behind)) - 1]
-                    if day == math.inf:
-                        continue
-                    pulling = length_days * length + stop_days * (strings - 1.0)
-                    lying = fuse_days * max(pieces - 1.0, 0.0) + max(pulling, least_days)
-                    total = (
-                        value[m]
-                        + cost[k]
-                        + setup
-                        + per_length[run] * length
-                        + joint * max(pieces - 1.0, 0.0)
-                        + string_joint * (strings - 1.0)
-                        + connection * (passed_start[k] - passed_end[m])
-                        + day * lying
-                    )
-                    evenness = even[m] + length * length
-                    near = TIE * max(1.0, total)
-                    if total < value[k] - near or (
-                        total <= value[k] + near and evenness < even[k] * (1.0 - TIE)
-                    ):
-                        value[k] = total
-                        even[k] = evenness
-                        back[k] = m
-                i -= 1
+            rooms, table, width = ahead if heads else behind
+            edge = start[k]
+            best = value[k]
+            slack = TIE * (8 * (k // 4 - farthest[k]) + 8)
+            bar = best + slack * (1.0 + best) - into[k]
+            count = 0
+            # those that insert ahead are odd: AHEAD and BOTH; of a candidate, the later first
+            for other in range(4 * farthest[k] + heads, k - k % 4, 2):
+                if bound[other] >= bar:
+                    continue
+                m = other ^ 2
+                length = edge - end[m]
+                if length < least - EDGE:
+                    continue
+                if end[m] < floor[k] - EDGE or edge > roof[m] + EDGE:
+                    continue
+                # the sums of `pull_cost`, one pull at a time
+                pieces = math.ceil(length / piece - PIECE_SLACK)
+                inserts = m if heads else k
+                room = rooms[inserts]
+                strings = math.ceil(pieces / room) if room < pieces else 1
+                day = table[inserts // 4 * width + (strings if strings < width else width) - 1]
+                if day == math.inf:
+                    continue
+                joints = pieces - 1.0 if pieces > 1 else 0.0
+                stops = strings - 1.0
+                pulling = length_days * length + stop_days * stops
+                lying = fuse_days * joints + (pulling if pulling > least_days else least_days)
+                total = (
+                    value[m]
+                    + cost[k]
+                    + setup
+                    + price * length
+                    + joint * joints
+                    + string_joint * stops
+                    + connection * (passed_start[k] - passed_end[m])
+                    + day * lying
+                )
+                found[count] = m
+                totals[count] = total
+                count += 1
+                if total < best:
+                    best = total
+                    bar = best + slack * (1.0 + best) - into[k]
+            for at in range(count - 1, -1, -1):
+                m = found[at]
+                total = totals[at]
+                evenness = even[m] + (edge - end[m]) * (edge - end[m])
+                near = TIE * (total if total > 1.0 else 1.0)
+                if total < value[k] - near or (
+                    total <= value[k] + near and evenness < even[k] * (1.0 - TIE)
+                ):
+                    value[k] = total
+                    even[k] = evenness
+                    back[k] = m
+            bound[k ^ 2] = value[k] - out[k]
 
 
 def _traced(back: IntArray, last: IntArray, cost: FloatArray, covered: FloatArray) -> Choice:

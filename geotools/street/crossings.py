@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
-from geotools.network.gaps import components
+from geotools.links import components
+from geotools.network.near import near_pairs
 from geotools.network.noding import TOUCH, Graph, crossing_pairs
 from geotools.network.pieces import cut_lines
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, to_linestrings
@@ -115,8 +115,7 @@ def _joined(graph: Graph, met: _Met, tolerance: float) -> Graph:
     count = len(graph.node_xy)
     crossing, side = np.nonzero(met.node >= 0)
     there = np.stack([count + crossing, met.node[crossing, side]], axis=1)
-    beside = count + cKDTree(met.xy).query_pairs(2 * tolerance, output_type="ndarray")
-    links = np.concatenate([there, beside.reshape(-1, 2)]).astype(np.int64)
+    links = np.concatenate([there, count + near_pairs(met.xy, 2 * tolerance)])
     node = components(links, count + len(met.xy))
     crossing, side = np.nonzero(met.node < 0)
     cuts, at = _cuts(graph, met, crossing, met.pairs[crossing, side], node[count + crossing])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -105,19 +107,14 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
     }
     for where, (severity, text) in words.items():
         rows = strings[strings["beyond"] == where]
-        counts = rows.groupby("pull_id", sort=False).agg(
-            count=("number", "size"), geometry=("geometry", "first")
-        )
+        counts, first = Counter(rows["pull_id"]), rows.drop_duplicates("pull_id")
         findings.add_many(
             severity,
             f"strings-beyond-{where}",
-            [
-                f"{count} of the strings of pull {pull} {text}"
-                for pull, count in counts["count"].items()
-            ],
+            [f"{count} of the strings of pull {pull} {text}" for pull, count in counts.items()],
             layer="strings",
-            features=counts.index.to_numpy(dtype=object),
-            geometry=counts["geometry"].to_numpy(dtype=object),
+            features=first["pull_id"].to_numpy(dtype=object),
+            geometry=first["geometry"].to_numpy(dtype=object),
         )
 
 

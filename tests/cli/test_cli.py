@@ -102,6 +102,18 @@ def test_importing_the_package_imports_nothing_heavy(tmp_path: Path) -> None:
     assert python(code, cwd=tmp_path).stdout.strip() == "[]"
 
 
+def test_a_plan_of_a_small_district_loads_neither_compiler_nor_solvers(tmp_path: Path) -> None:
+    code = (
+        "import sys\nfrom geotools.cli import main\n"
+        "try:\n    main()\nfinally:\n"
+        "    print([m for m in ('numba', 'scipy') if m in sys.modules], file=sys.stderr)"
+    )
+    brief = str(ROOT / "sample_gis" / "brief.toml")
+    done = python(code, "plan", brief, "-o", "plan.gpkg", "--quiet", cwd=tmp_path)
+    assert done.returncode == 0
+    assert done.stderr.strip() == "[]"
+
+
 def test_help_of_a_tool_has_an_option_for_all_it_declares(slipmain: Run) -> None:
     for tool in builtin().values():
         shown = slipmain(*tool.name.split("."), "--help").out

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pytest
 
 from geotools import accel
+from geotools.pipe.fusion import piece_count
 from geotools.pulls.explain import mirrored
 from geotools.pulls.optimise import (
     AHEAD,
     BEHIND,
     BOTH,
+    EDGE,
     RECEIVING,
+    TIE,
     PullCosts,
     Sites,
     StringDays,
     choose_pits,
+    day_of_strings,
     pull_cost,
     string_count,
 )
@@ -261,6 +266,91 @@ def test_the_compiled_kernel_gives_what_the_interpreted_one_gives(
     assert np.isfinite(plain.cost).sum() > 10
     for name in ("states", "offsets", "cost", "covered"):
         np.testing.assert_array_equal(getattr(plain, name), getattr(compiled, name))
+
+
+def _every_pull_tried(sites: Sites, costs: PullCosts) -> tuple[list[float], list[int]]:
+    """Return value and state before of every state; every pull is worked out, from near to far."""
+    start, end, cost = (column.ravel() for column in (sites.start, sites.end, sites.cost))
+    floor, roof = sites.floor.ravel(), sites.roof.ravel()
+    ahead, behind = sites.reach_ahead.ravel(), sites.reach_behind.ravel()
+    rooms, days = sites.string_pieces(), sites.string_days()
+    value, even, back = [INF] * len(cost), [INF] * len(cost), [-2] * len(cost)
+    for k in np.flatnonzero(np.isfinite(cost)).tolist():
+        heads = k % 4 in (RECEIVING, AHEAD)
+        if heads and start[k] <= EDGE:
+            value[k], even[k], back[k] = cost[k], 0.0, -1
+        for i in range(k // 4 - 1, -1, -1):
+            for m in (4 * i + heads, 4 * i + heads + 2):
+                far = start[k] > ahead[m] + EDGE if heads else end[m] < behind[k] - EDGE
+                near = start[k] - end[m] < costs.least_length - EDGE
+                barred = end[m] < floor[k] - EDGE or start[k] > roof[m] + EDGE
+                if value[m] == INF or far or near or barred:
+                    continue
+                length, at = np.array([start[k] - end[m]]), m if heads else k
+                room = rooms[0 if heads else 1].ravel()[[at]]
+                strings = string_count(piece_count(length, costs.piece_length), room)
+                day = day_of_strings(days[0 if heads else 1][[at // 4]], strings)
+                digs = sites.passed_start.ravel()[[k]] - sites.passed_end.ravel()[[m]]
+                if day[0] == INF:
+                    continue
+                pull = pull_cost(length, digs, strings, costs, np.zeros(1, dtype=np.int64), day)
+                total, evenness = value[m] + cost[k] + float(pull[0]), even[m] + length[0] ** 2
+                slack = TIE * max(1.0, total)
+                if total < value[k] - slack or (
+                    total <= value[k] + slack and evenness < even[k] * (1 - TIE)
+                ):
+                    value[k], even[k], back[k] = total, evenness, m
+    return value, back
+
+
+@pytest.mark.parametrize("joint", [0.0, 4.0])
+@pytest.mark.parametrize("seed", range(8))
+def test_pulls_passed_over_unpriced_change_neither_the_plan_nor_its_ties(
+    seed: int, joint: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    at = np.arange(25) * 10.0
+    cost = rng.integers(1, 3, (25, 4)) * 10.0  # whole numbers, evenly spaced: ties everywhere
+    cost[rng.random(cost.shape) < 0.2] = INF
+    cost[0, AHEAD] = 10.0
+    digs = np.cumsum(rng.integers(0, 2, 25) * 10.0)[:, None] + np.zeros(4)
+    sites = replace(
+        _sites(at.tolist(), cost.tolist(), longest=120.0, passed_start=digs, passed_end=digs),
+        pieces_ahead=rng.integers(2, 30, (25, 4)).astype(float),
+        pieces_behind=rng.integers(2, 30, (25, 4)).astype(float),
+        string_day_ahead=rng.choice([0.0, 20.0, INF], (25, 2), p=[0.8, 0.1, 0.1]),
+        string_day_behind=rng.choice([0.0, 20.0, INF], (25, 2), p=[0.8, 0.1, 0.1]),
+    )
+    costs = replace(
+        COSTS,
+        setup=10.0,
+        per_length=np.array([1.0]),
+        joint=joint,
+        piece_length=2.0,
+        connection=1.0,
+        string_joint=10.0,
+        days=StringDays(joint=0.1, length=0.01, standstill=0.2, least=0.5),
+    )
+    value, back = _every_pull_tried(sites, costs)
+    planned = 0
+    for last in range(3, 25):  # the run ended at each of its places
+        choice = choose_pits(_ended(sites, last), costs)
+        states = choice.states.tolist()
+        assert choice.cost[0] == min(value[4 * last], value[4 * last + BEHIND])
+        assert all(back[state] == before for before, state in pairwise([-1, *states]))
+        planned += bool(states)
+    assert planned > 10
+
+
+def _ended(sites: Sites, last: int) -> Sites:
+    """Return the run ended at one of its places; nothing is known of what comes after it."""
+    cut = {
+        name: column[: last + 1]
+        for name, column in vars(sites).items()
+        if name not in ("offsets", "lengths") and column is not None
+    }
+    end = cut["start"][last, 0] + 2.0
+    return replace(sites, offsets=np.array([0, last + 1]), lengths=np.array([end]), **cut)
 
 
 def test_no_runs_and_runs_without_places_have_no_plan() -> None:
