@@ -91,7 +91,8 @@ class Points:
     def gap(self, xy: FloatArray) -> FloatArray:
         """Return the distance of places to the nearest point, m; there must be one."""
         _, nearest = self.tree.query_nearest(shapely.points(xy), all_matches=False)
-        return np.asarray(np.hypot(*(xy - self.xy[nearest]).T), dtype=np.float64)
+        gap = xy - self.xy[nearest]
+        return np.asarray(np.sqrt((gap**2).sum(axis=1)), dtype=np.float64)
 
 
 def cells_of_points(xy: FloatArray, *, size: float) -> Cells:
