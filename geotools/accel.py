@@ -3,8 +3,8 @@
 A kernel is an ordinary function over flat sequences of numbers. On a small district the
 interpreter is done before a compiler would be loaded; on a large one numba compiles it once and
 keeps the result in its cache, so that the next run only loads it. What counts is the work of the
-whole process: a kernel is compiled once it was interpreted for about as long as loading a compiled
-one takes. The first time compiling takes two to four times that.
+whole process: a kernel is compiled once interpreting it takes about as long as loading a compiled
+one. The first time compiling takes two to four times that.
 """
 
 from __future__ import annotations
@@ -33,9 +33,12 @@ __all__ = [
     "worth_compiling",
 ]
 
-# Inner steps, interpreted in about the time loading takes: 0.4 us a step of `pulls.optimise` and of
-# `pulls.force` in the sample plan, 0.75 s to import numba and to call one kernel of a warm cache.
-COMPILE_ABOVE = 2_000_000
+# Inner steps of one kernel. Measured in plans of the sample: 0.4 us a step interpreted, in
+# `pulls.optimise` and in `pulls.force` alike, which take about as many steps; 0.75 s to import
+# numba and to call the first kernel of a warm cache, 0.01 s for the second. So loading pays from
+# 950,000 steps of each, and a little earlier, since a network that comes this far mostly has more
+# to come.
+COMPILE_ABOVE = 750_000
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
 MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
