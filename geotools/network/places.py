@@ -71,8 +71,9 @@ class Places:
             return np.zeros(len(run), dtype=np.int64)
         if worth_compiling(_search, len(run) / NUMPY_AHEAD):
             found = np.empty(len(run), dtype=np.int64)
-            inputs = (self.offsets, self.at, run.astype(np.int64), at.astype(np.float64))
-            run_kernel(_search, 0, *map(read_only, inputs), side == "right", found)
+            places = np.asarray(run, dtype=np.int64), np.asarray(at, dtype=np.float64)
+            inputs = map(read_only, (self.offsets, self.at, *places))
+            run_kernel(_search, 0, *inputs, side == "right", found)
             return found
         low, high = self.offsets[run], self.offsets[run + 1]
         first, last = self._ends

@@ -237,15 +237,17 @@ def _ground(
     turns = np.zeros(face.shape)
     out = np.zeros((*face.shape, PLACES))
     beside = np.zeros(out.shape, dtype=bool)
-    place = np.zeros((*out.shape, 2))
+    start, heading = (np.zeros((*face.shape, 2)) for _ in range(2))
     share = np.linspace(0.0, 1.0, PLACES)
     last = axis.chainage[axis.offsets[run + 1] - 1]
     for k, sign in enumerate((-1.0, 1.0)):
         before = sign > 0
-        heading = sign * axis.heading(run, face[:, k], before=before)
+        heading[:, k] = sign * axis.heading(run, face[:, k], before=before)
+        start[:, k] = axis.position(run, face[:, k])
         over = straight_reach(
-            axis, run, face[:, k], heading, length=reach[:, k], half_width=half_width, ahead=before
-        )
+            axis, run, face[:, k], heading[:, k],
+            length=reach[:, k], half_width=half_width, ahead=before,
+        )  # fmt: skip
         to_end = last - face[:, k] if before else face[:, k]
         turns[:, k] = np.clip(np.minimum(over, to_end), 0.0, reach[:, k])
         way = reach[:, k, None] * share
@@ -254,11 +256,11 @@ def _ground(
         (ground,) = profile.table(["ground_z"], run, at)
         out[:, k] = np.where(on, np.nan_to_num(ground - here[:, None]), 0.0)
         beside[:, k] = ~on
-        start = axis.position(run, face[:, k])
-        place[:, k] = start[:, None] + heading[:, None] * way[..., None]
     if levels is not None and beside.any():
-        row = np.nonzero(beside)[0]
-        out[beside] = np.nan_to_num(levels(place[beside]) - here[row])
+        row, side, step = np.nonzero(beside)
+        away = reach[row, side] * share[step]
+        z = levels(start[row, side] + heading[row, side] * away[:, None])
+        out[row, side, step] = np.nan_to_num(z - here[row])
     (level,) = profile.table(["ground_z"], run, face + turns * np.array([-1.0, 1.0]))
     turn_rise = np.where(turns > 0, np.nan_to_num(level - here[:, None]), out[..., 0])
     lines = np.arange(face.size).reshape(face.shape)

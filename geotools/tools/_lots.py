@@ -18,6 +18,7 @@ from geotools.accel import give_back, processors
 from geotools.network.cells import by_place
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.explain import reached
+from geotools.schema import OUTPUTS
 from geotools.siting.carrier import pulled_pipes
 from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
 from geotools.siting.told import tell_candidates
@@ -296,17 +297,24 @@ def _rows_of(frames: list[pd.DataFrame], shown: IntArray) -> pd.DataFrame:
         frame[shown[frame["run"].to_numpy(dtype=np.int64)] == rank]
         for rank, frame in enumerate(frames)
     ]
-    return _in_order(parts)
+    return _together(parts)
 
 
 def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> pd.DataFrame:
     """Tell of each run's candidates as they are for the carrier shown."""
     limits, parts = refusal_limits(ground.brief), []
+    told = ["run", "x", "y", *(field.name for field in OUTPUTS["candidates"].fields)]
     for rank, attempt in enumerate(attempts):
         run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
         rows = np.flatnonzero(shown[run] == rank)
-        parts.append(tell_candidates(attempt.candidates, rows, ground.scene, limits))
-    return _in_order(parts)
+        table = tell_candidates(attempt.candidates, rows, ground.scene, limits)
+        parts.append(table[[name for name in told if name in table]])
+    return _together(parts)
+
+
+def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    rows: pd.DataFrame = pd.concat(parts)
+    return rows
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
