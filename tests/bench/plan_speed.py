@@ -6,6 +6,7 @@ import json
 import math
 import subprocess
 import sys
+from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -20,6 +21,8 @@ from tests.bench.results import Section
 __all__ = ["measure_first", "measure_floors", "measure_plan"]
 
 MB = 1e6
+LEAN = ("mains", "streets")
+LEAN_SETTINGS = ("carrier.tries=1", "output.stations=false")
 IO_LIBRARIES = ("geopandas", "rasterio", "pyogrio", "shapely", "pyproj", "pyarrow")
 
 
@@ -71,50 +74,69 @@ def measure_plan(work: Path, sizes: list[int]) -> Section:
 
 
 def measure_floors(work: Path, sizes: list[int]) -> Section:
-    """Measure a plan against the same layers read and written, as frames and as Arrow."""
+    """Measure plans, whole and lean, against the same layers read and written."""
     rows, data = [], {}
     for size in sizes:
         brief = make_city(work / f"city{size}", mains=size)
-        file, plan = brief.parent / "city.gpkg", brief.parent / "plan.gpkg"
-        spare = brief.parent / "spare.gpkg"
-        tasks = {
-            "plan": partial(child, geotools("plan", brief, "-o", plan, "--overwrite")),
-            "F": partial(_floor, "frames", file, plan, spare),
-            "R": partial(_floor, "arrow", file, plan, spare),
-        }
-        found, rounds = in_turn(tasks)
-        data[str(size)] = {name: vars(figure) for name, figure in found.items()}
-        plan_, frames, arrow = found["plan"], found["F"], found["R"]
-        rows.append(
-            [
-                f"{size:,}",
-                str(rounds),
-                *(f"{f.wall:.1f}" for f in (frames, arrow, plan_)),
-                f"{plan_.wall / frames.wall:.1f}",
-                f"{plan_.wall / arrow.wall:.1f}",
-                f"{plan_.cpu / frames.cpu:.1f}",
-                f"{plan_.cpu / arrow.cpu:.1f}",
-            ]
-        )
-        print(rows[-1], flush=True)
+        for name, task in (("whole", _whole), ("lean", _lean)):
+            found, rounds = in_turn(task(brief.parent))
+            data[f"{name} {size}"] = {part: vars(figure) for part, figure in found.items()}
+            rows.append([f"{size:,}", name, str(rounds), *_against_floors(found)])
+            print(rows[-1], flush=True)
     return Section(
-        "A whole plan against its own layers read and written",
+        "A plan against its own layers read and written",
         f"python -m tests.bench floors --sizes {' '.join(map(str, sizes))}",
-        ["mains wanted", "rounds", "F s", "R s", "plan s", "plan / F", "plan / R",
-         "plan / F, CPU", "plan / R, CPU"],
+        ["mains wanted", "plan", "rounds", "F s", "R s", "plan s", "peak MB", "plan / F",
+         "plan / R", "plan / F, CPU", "plan / R, CPU"],
         rows,
         [
             "F: the layers of the city read and all layers of the plan written as GeoDataFrames; "
             "R: the same as Arrow, without the tables that have no geometry; both without "
-            "start-up, the plan with it"
+            "start-up, the plan with it",
+            f"lean: of {' and '.join(LEAN)} and ground alone, one carrier a run, no stations "
+            "written; pits and strings are laid out in the street all the same",
         ],
         data,
     )  # fmt: skip
 
 
-def _floor(kind: str, file: Path, plan: Path, target: Path) -> Figure:
+def _whole(city: Path) -> dict[str, Callable[[], Figure]]:
+    """Return a plan of all layers with all its carriers, and its floors."""
+    return _with_floors(city, "plan.gpkg", geotools("plan", city / "brief.toml"), [])
+
+
+def _lean(city: Path) -> dict[str, Callable[[], Figure]]:
+    """Return a plan of little with one carrier, and its floors."""
+    layers = [part for name in LEAN for part in (f"--{name}", f"{city / 'city.gpkg'}:{name}")]
+    settings = [part for one in LEAN_SETTINGS for part in ("--set", one)]
+    command = geotools("plan", *layers, "--dem", city / "dem.tif", *settings)
+    return _with_floors(city, "lean.gpkg", command, LEAN)
+
+
+def _with_floors(
+    city: Path, name: str, command: list[str], layers: Sequence[str]
+) -> dict[str, Callable[[], Figure]]:
+    file, plan, spare = (str(city / part) for part in ("city.gpkg", name, "spare.gpkg"))
+    return {
+        "plan": partial(child, [*command, "-o", plan, "--overwrite"]),
+        "F": partial(_floor, "frames", file, plan, spare, *layers),
+        "R": partial(_floor, "arrow", file, plan, spare, *layers),
+    }
+
+
+def _against_floors(found: dict[str, Figure]) -> list[str]:
+    plan, floors = found["plan"], (found["F"], found["R"])
+    return [
+        *(f"{figure.wall:.1f}" for figure in (*floors, plan)),
+        f"{plan.peak / MB:,.0f}",
+        *(f"{plan.wall / floor.wall:.1f}" for floor in floors),
+        *(f"{plan.cpu / floor.cpu:.1f}" for floor in floors),
+    ]
+
+
+def _floor(*task: str) -> Figure:
     """Run a floor in a process of its own, and take the time it tells."""
-    command = [sys.executable, "-m", "tests.bench.tasks", kind, str(file), str(plan), str(target)]
+    command = [sys.executable, "-m", "tests.bench.tasks", *task]
     told = subprocess.run(command, check=True, capture_output=True).stdout.splitlines()[-1]
     return Figure(**json.loads(told))
 

@@ -2,11 +2,12 @@
 
 python -m tests.bench.tasks read FILE
 python -m tests.bench.tasks read_write FILE STATIONS TARGET
-python -m tests.bench.tasks frames FILE PLAN TARGET
-python -m tests.bench.tasks arrow FILE PLAN TARGET
+python -m tests.bench.tasks frames FILE PLAN TARGET [LAYER ...]
+python -m tests.bench.tasks arrow FILE PLAN TARGET [LAYER ...]
 
-The last two read the layers a plan is made of, write all layers of the plan, and print the time
-that took, wall clock and processor, without start-up and without getting the plan's layers ready.
+The last two read the layers a plan is made of, or some, write all layers of the plan, and print
+the time that took, wall clock and processor, without start-up and without getting the plan's
+layers ready.
 """
 
 from __future__ import annotations
@@ -14,25 +15,26 @@ from __future__ import annotations
 import json
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pyogrio
 
 
-def read(file: Path) -> None:
+def read(file: str) -> None:
     """Read all layers of a file with pyogrio alone."""
     for name, _ in pyogrio.list_layers(file):
         pyogrio.read_arrow(file, layer=name)
 
 
-def read_write(file: Path, stations: Path, target: Path) -> None:
+def read_write(file: str, stations: str, target: str) -> None:
     """Read all layers, then write a layer of stations, kept as Arrow, to a GeoPackage."""
     import pyarrow.feather
 
     read(file)
     table = pyarrow.feather.read_table(stations)
-    target.unlink(missing_ok=True)
+    Path(target).unlink(missing_ok=True)
     pyogrio.write_arrow(
         table,
         target,
@@ -44,16 +46,16 @@ def read_write(file: Path, stations: Path, target: Path) -> None:
     )
 
 
-def frames(file: Path, plan: Path, target: Path) -> None:
+def frames(file: str, plan: str, target: str, *names: str) -> None:
     """Read and write as GeoDataFrames."""
     ready = {
         name: (pyogrio.read_dataframe(plan, layer=name), {})
         for name, _ in pyogrio.list_layers(plan)
     }
-    _timed(pyogrio.read_dataframe, pyogrio.write_dataframe, file, ready, target)
+    _timed(pyogrio.read_dataframe, pyogrio.write_dataframe, file, names, ready, target)
 
 
-def arrow(file: Path, plan: Path, target: Path) -> None:
+def arrow(file: str, plan: str, target: str, *names: str) -> None:
     """Read and write as Arrow, with no geometry objects."""
     ready = {}
     for name, _ in pyogrio.list_layers(plan):
@@ -62,13 +64,15 @@ def arrow(file: Path, plan: Path, target: Path) -> None:
             continue
         kept = ("geometry_name", "geometry_type", "crs")
         ready[name] = table, {key: meta[key] for key in kept}
-    _timed(pyogrio.read_arrow, pyogrio.write_arrow, file, ready, target)
+    _timed(pyogrio.read_arrow, pyogrio.write_arrow, file, names, ready, target)
 
 
-def _timed(read: Any, write: Any, file: Path, ready: dict[str, Any], target: Path) -> None:
-    target.unlink(missing_ok=True)
+def _timed(
+    read: Any, write: Any, file: str, names: Sequence[str], ready: dict[str, Any], target: str
+) -> None:
+    Path(target).unlink(missing_ok=True)
     begin, cpu = time.perf_counter(), time.process_time()
-    for name, _ in pyogrio.list_layers(file):
+    for name in names or [name for name, _ in pyogrio.list_layers(file)]:
         read(file, layer=name)
     for name, (rows, options) in ready.items():
         write(rows, target, layer=name, driver="GPKG", **options)
@@ -77,4 +81,4 @@ def _timed(read: Any, write: Any, file: Path, ready: dict[str, Any], target: Pat
 
 
 if __name__ == "__main__":
-    globals()[sys.argv[1]](*map(Path, sys.argv[2:]))
+    globals()[sys.argv[1]](*sys.argv[2:])
