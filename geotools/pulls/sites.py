@@ -13,6 +13,7 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
 from geotools.siting.candidates import Candidates
+from geotools.siting.laydown import Laydown
 from geotools.siting.must import Stretches
 
 __all__ = ["build_sites"]
@@ -58,14 +59,8 @@ def build_sites(
     floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
     roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
     room = candidates.laydown
-    roof_ahead = np.minimum(roof, last + np.repeat(room.longest_ahead, 4))
-    floor_behind = np.maximum(floor, first - np.repeat(room.longest_behind, 4))
-    usable = np.isfinite(objective)
-    ahead = np.flatnonzero(_inserts(usable, AHEAD) & (last < roof))
-    behind = np.flatnonzero(_inserts(usable, BEHIND) & (first > floor))
-    reach_ahead, reach_behind = np.full(first.size, -np.inf), np.full(first.size, np.inf)
-    reach_ahead[ahead], reach_behind[behind] = _reach(
-        profile, limit, runs, (ahead, last, roof_ahead), (behind, first, floor_behind)
+    reach_ahead, reach_behind = _reaches(
+        profile, limit, runs, np.isfinite(objective), (first, last), (floor, roof), room
     )
     return Sites(
         offsets=candidates.offsets,
@@ -84,6 +79,32 @@ def build_sites(
         string_day_ahead=room.day_ahead + per_lane_day * _finite(room.lanes_ahead),
         string_day_behind=room.day_behind + per_lane_day * _finite(room.lanes_behind),
     )
+
+
+def _reaches(
+    profile: ForceProfile,
+    limit: FloatArray,
+    runs: IntArray,
+    usable: BoolTable,
+    edges: tuple[FloatArray, FloatArray],
+    bounds: tuple[FloatArray, FloatArray],
+    room: Laydown,
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far pulls ahead and behind come from every state, infinite where none is pulled.
+
+    ``edges`` are the first and the last of each state's pit, ``bounds`` how far back and on a
+    pull may come for all else but its strings, m.
+    """
+    (first, last), (floor, roof) = edges, bounds
+    roof_ahead = np.minimum(roof, last + np.repeat(room.longest_ahead, 4))
+    floor_behind = np.maximum(floor, first - np.repeat(room.longest_behind, 4))
+    ahead = np.flatnonzero(_inserts(usable, AHEAD) & (last < roof))
+    behind = np.flatnonzero(_inserts(usable, BEHIND) & (first > floor))
+    reach_ahead, reach_behind = np.full(first.size, -np.inf), np.full(first.size, np.inf)
+    reach_ahead[ahead], reach_behind[behind] = _reach(
+        profile, limit, runs, (ahead, last, roof_ahead), (behind, first, floor_behind)
+    )
+    return reach_ahead, reach_behind
 
 
 def _finite(lanes: FloatArray) -> FloatArray:

@@ -154,7 +154,6 @@ def find_candidates(
         Judged bends.
     axis : Axis
     profile : Profile
-        Of the runs.
     runs : DataFrame
         Per run: ``diameter``, ``outside`` (carrier), ``radius`` (its least), ``length``, m.
     must : Stretches
@@ -166,11 +165,10 @@ def find_candidates(
         Ground levels at points beside the runs; None where no elevation raster was given.
     services : DataFrame
         Service connections: ``run``, ``chainage`` (m), sorted by both.
-    rules, strings, rates, work
-        Settings of the brief.
+    rules, strings, rates, work : settings of the brief
     """
-    table = stations[stations["kind"].isin(CANDIDATE_KINDS)].reset_index(drop=True)
-    table = table.assign(street_class=table["street_class"].astype(object))
+    kept = stations["kind"].isin(CANDIDATE_KINDS)
+    table = stations[kept].astype({"street_class": object}).reset_index(drop=True)
     pits = _laid_out(table, axis, profile, runs, must, scene, levels, rules, strings, rates)
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
     costs = _costed(table, profile, runs, pits, verdict, scene, services, rules, rates, work)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -182,36 +183,61 @@ def fit_ramps(
     reach = room + _farthest(level_drop, radius, rules)[:, None]
     here = table["ground_z"].to_numpy(dtype=float)
     ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
-    level = table["axis_z"].to_numpy(dtype=float)
-
-    def pipe_above(line: IntArray, place: FloatArray) -> FloatArray:
-        """Return the host's axis at chainages above that at the station, 0 where unknown."""
-        of = line // 2
-        pipe = profile.of("axis_z", profile.between(run[of], place))
-        return np.asarray(np.nan_to_num(pipe - level[of]), dtype=np.float64)
-
-    every = np.arange(2 * len(run))
-    fall = pipe_above(every, face.ravel()).reshape(face.shape)
-
-    def one_way(line: IntArray, length: FloatArray) -> FloatArray:
-        back = room.ravel()[line] + length
-        return level_drop[line // 2] + ground.some(line).at(back) - fall.ravel()[line]
-
-    def two_way(line: IntArray, length: FloatArray) -> FloatArray:
-        half = length / 2 + rules.working
-        lower = pipe_above(line, at[line // 2] + half * np.where(line % 2, -1.0, 1.0))
-        back = room.ravel()[line] + half
-        return level_drop[line // 2] + ground.some(line).at(back) - lower
-
+    climbs = _Climbs(
+        run, at, room, face, level_drop, table["axis_z"].to_numpy(dtype=float), ground, profile,
+        rules.working,
+    )  # fmt: skip
     wide = np.repeat(radius, 2)
     (length, drop), (shared, shared_drop) = (
         (found.reshape(face.shape) for found in settle(drop_of, wide, rules.form))
-        for drop_of in (one_way, two_way)
+        for drop_of in (climbs.one_way, climbs.two_way)
     )
     return Ramps(
-        length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, ground, fall,
-        radius, outside, rules,
+        length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, ground,
+        climbs.fall.reshape(face.shape), radius, outside, rules,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Climbs:
+    """What ramps climb from their face; a line is a candidate's ramp ahead or, odd, behind.
+
+    Shapes (n,) for candidates, (n, 2) for ``room``, ``face`` and ``ground``; ``level`` is the
+    host's axis at the station, m.
+    """
+
+    run: IntArray
+    at: FloatArray
+    room: FloatArray
+    face: FloatArray
+    level_drop: FloatArray
+    level: FloatArray
+    ground: GroundLine
+    profile: Profile
+    working: float
+
+    @cached_property
+    def fall(self) -> FloatArray:
+        """Return the host's axis at every face above that at the station, m, shape (2n,)."""
+        return self._pipe_above(np.arange(self.face.size), self.face.ravel())
+
+    def one_way(self, line: IntArray, length: FloatArray) -> FloatArray:
+        """Return the drop of ramps of one-way pits of these lengths, m."""
+        back = self.room.ravel()[line] + length
+        return self.level_drop[line // 2] + self.ground.some(line).at(back) - self.fall[line]
+
+    def two_way(self, line: IntArray, length: FloatArray) -> FloatArray:
+        """Return the drop of ramps that share a hole with one of their length, m."""
+        half = length / 2 + self.working
+        face = self.at[line // 2] + half * np.where(line % 2, -1.0, 1.0)
+        ground = self.ground.some(line).at(self.room.ravel()[line] + half)
+        return self.level_drop[line // 2] + ground - self._pipe_above(line, face)
+
+    def _pipe_above(self, line: IntArray, place: FloatArray) -> FloatArray:
+        """Return the host's axis at chainages above that at the station, 0 where unknown."""
+        of = line // 2
+        pipe = self.profile.of("axis_z", self.profile.between(self.run[of], place))
+        return np.asarray(np.nan_to_num(pipe - self.level[of]), dtype=np.float64)
 
 
 def _farthest(drop: FloatArray, radius: FloatArray, rules: RampRules) -> FloatArray:

@@ -19,7 +19,7 @@ from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers
 from geotools.intake.read import read_layers
 from geotools.intake.window import Window
-from geotools.network.build import RunSet, build_runs
+from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
 from geotools.scale.districts import assign_runs, by_name, span_of
@@ -34,6 +34,7 @@ from geotools.scale.manifest import (
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
+from geotools.tools._shared import runs_of
 from geotools.tools.plan import TOOL as PLAN
 
 __all__ = ["Call", "open_folder", "plan_districts"]
@@ -157,13 +158,7 @@ def share_out(brief: Brief, call: Call, progress: Progress) -> Share:
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
     progress("chaining mains")
-    runs = build_runs(
-        layers,
-        brief.network,
-        brief.bends,
-        accuracy=brief.ground.survey_accuracy,
-        edit_reach=brief.pits.edit_reach,
-    )
+    runs = runs_of(layers, brief)
     districts = by_name(layers.districts)
     district = assign_runs(runs.chains, districts["geometry"].to_numpy(dtype=object))
     shutdowns = None

@@ -16,7 +16,7 @@ from geotools.ground.profile import add_profile
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
 from geotools.intake.findings import Findings
-from geotools.network.build import RunSet, build_runs
+from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
 from geotools.network.places import Places
@@ -31,7 +31,7 @@ from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
 from geotools.street.scene import StreetScene, build_scene, with_street
 from geotools.tool import Progress
-from geotools.tools._shared import Shared, least_between
+from geotools.tools._shared import Shared, least_between, runs_of
 
 __all__ = ["prepare"]
 
@@ -98,13 +98,7 @@ def _chained(
 ) -> tuple[RunSet, pd.DataFrame, pd.DataFrame]:
     """Return runs, the designer's edits on them, and their stations with their profile."""
     progress("chaining mains")
-    runs = build_runs(
-        layers,
-        brief.network,
-        brief.bends,
-        accuracy=brief.ground.survey_accuracy,
-        edit_reach=brief.pits.edit_reach,
-    )
+    runs = runs_of(layers, brief)
     if named is not None:
         runs = replace(runs, table=named(runs))
     edits = _edits(runs, layers)

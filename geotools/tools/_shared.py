@@ -10,7 +10,7 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.intake.columns import Layers
-from geotools.network.build import RunSet
+from geotools.network.build import RunSet, build_runs
 from geotools.network.ragged import IntArray
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
@@ -19,7 +19,7 @@ from geotools.siting.profile import Profile
 from geotools.siting.ramps import Levels
 from geotools.street.scene import StreetScene
 
-__all__ = ["Shared", "least_between", "only_runs", "set_up_rates"]
+__all__ = ["Shared", "least_between", "only_runs", "runs_of", "set_up_rates"]
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,17 @@ class Shared:
     levels: Levels | None
     layers: Layers
     brief: Brief
+
+
+def runs_of(layers: Layers, brief: Brief) -> RunSet:
+    """Turn the mains into runs by the settings of the brief."""
+    return build_runs(
+        layers,
+        brief.network,
+        brief.bends,
+        accuracy=brief.ground.survey_accuracy,
+        edit_reach=brief.pits.edit_reach,
+    )
 
 
 def least_between(brief: Brief) -> float:
