@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.cells import spread_out
+from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["near_pairs"]
 
@@ -38,8 +39,8 @@ def near_pairs(points: FloatArray, distance: float) -> IntArray:
     for step in (0, 1, rows - 1, rows, rows + 1):
         low = np.arange(1, len(cell) + 1) if step == 0 else np.searchsorted(cell, cell + step)
         counts = np.maximum(np.searchsorted(cell, cell + step, side="right") - low, 0)
-        one = np.repeat(np.arange(len(cell)), counts)
-        other = np.arange(len(one)) + np.repeat(low - offsets_of(counts)[:-1], counts)
+        one, place = spread_out(counts)
+        other = low[one] + place
         gap = at[one] - at[other]
         near = gap[:, 0] ** 2 + gap[:, 1] ** 2 <= distance * distance
         found.append(np.stack([one[near], other[near]], axis=1))
