@@ -16,10 +16,17 @@ import numpy.typing as npt
 import shapely
 
 from geotools.links import components, spanning
-from geotools.network.near import near_pairs
+from geotools.network.near import lines_near, near_places
 from geotools.network.pieces import TOUCH, end_points
-from geotools.network.places import points_along
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, to_linestrings
+from geotools.network.places import Places, on_measures
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    lengths_along,
+    linestrings_at,
+    measures,
+)
 
 __all__ = ["Joins", "join_gaps"]
 
@@ -52,18 +59,29 @@ class Joins:
 
 @dataclass(frozen=True)
 class _Net:
-    """Lines as the search needs them; ``node`` per line end."""
+    """Lines as the search needs them; ``points`` and ``node`` per line end."""
 
     xy: FloatArray
     offsets: IntArray
     points: FloatArray
+    places: Places
     lengths: FloatArray
-    lines: npt.NDArray[np.object_]
-    tree: shapely.STRtree
     node: IntArray
 
+    @classmethod
+    def of(cls, xy: FloatArray, offsets: IntArray, node: IntArray) -> _Net:
+        along = measures(xy, offsets)
+        places, lengths = Places.of_offsets(offsets, along), lengths_along(along, offsets)
+        return cls(xy, offsets, end_points(xy, offsets), places, lengths, node)
 
-def join_gaps(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Joins:
+    def at(self, line: IntArray, along: FloatArray) -> FloatArray:
+        return on_measures(self.xy, self.places, line, along)
+
+    def lines(self, rows: IntArray) -> npt.NDArray[np.object_]:
+        return linestrings_at(self.xy, self.offsets, rows)
+
+
+def join_gaps(xy: FloatArray, offsets: IntArray, node: IntArray, *, tolerance: float) -> Joins:
     """Join dangling ends to ends and lines within a tolerance, m.
 
     Parameters
@@ -71,31 +89,28 @@ def join_gaps(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Joins:
     xy : ndarray, shape (v, 2)
         Vertices, m, of lines that touch others at their ends only.
     offsets : ndarray of int64, shape (n + 1,)
+    node : ndarray of int64, shape (2 n,)
+        Node of every line end.
     tolerance : float
     """
-    points = end_points(xy, offsets)
-    touching = near_pairs(points, TOUCH)
-    node = components(touching, len(points))
     loose = np.flatnonzero(np.bincount(node)[node] == 1)
     if not len(loose) or tolerance <= TOUCH:
         none = np.zeros((0, 2), dtype=np.int64)
         return Joins(none, np.zeros((0, 2)), none[:, 0], np.zeros((0, 5)))
-    lines = to_linestrings(xy, offsets)
-    lengths = line_lengths(xy, offsets)
-    net = _Net(xy, offsets, points, lengths, lines, shapely.STRtree(lines), node)
+    net = _Net.of(xy, offsets, node)
     facing = _facing(net, loose, tolerance)
-    linked = replace(net, node=components(np.concatenate([touching, facing]), len(points)))
+    linked = replace(net, node=components(node[facing], int(node.max()) + 1)[node])
     return _landed(linked, np.setdiff1d(loose, facing), facing, tolerance)
 
 
 def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
     """Return pairs of dangling ends to be joined, no more than hold each cluster together."""
-    pairs = loose[near_pairs(net.points[loose], tolerance)]
+    pairs = loose[near_places(net.points[loose], tolerance)[1]]
     paths = _Paths.from_ends(net, loose, DETOUR * tolerance)
     pairs = pairs[~np.isfinite(paths.to(pairs[:, 0], net.node[pairs[:, 1]]))]
     a, b = pairs.T
     beside = _alongside(net, a, b >> 1, tolerance) | _alongside(net, b, a >> 1, tolerance)
-    pairs = np.sort(pairs[~(beside | _parted(net, pairs))], axis=1)
+    pairs = np.sort(pairs[~(beside | _parted(net, pairs, tolerance))], axis=1)
     return _spanning(net, pairs, _near_already(net, loose, paths))
 
 
@@ -116,13 +131,15 @@ def _spanning(net: _Net, pairs: IntArray, held: IntArray) -> IntArray:
     return pairs[kept[kept < len(pairs)]]
 
 
-def _parted(net: _Net, pairs: IntArray) -> BoolArray:
-    """Return which pairs of ends have another line between them."""
-    steps = shapely.linestrings(net.points[pairs])
-    pair, line = net.tree.query(steps, predicate="dwithin", distance=TOUCH)
+def _parted(net: _Net, pairs: IntArray, tolerance: float) -> BoolArray:
+    """Return which pairs of ends, no farther apart than the tolerance, have a line between them."""
+    start = net.points[pairs[:, 0]]
+    pair, line = lines_near(start, net.xy, net.offsets, reach=tolerance + TOUCH).T
     third = (line != pairs[pair, 0] >> 1) & (line != pairs[pair, 1] >> 1)
+    pair, line = pair[third], line[third]
+    steps = shapely.linestrings(net.points[pairs[pair]])
     parted = np.zeros(len(pairs), dtype=bool)
-    parted[pair[third]] = True
+    parted[pair[shapely.dwithin(steps, net.lines(line), TOUCH)]] = True
     return parted
 
 
@@ -131,8 +148,8 @@ def _alongside(net: _Net, ends: IntArray, line: IntArray, tolerance: float) -> B
     own = ends >> 1
     back = BEHIND * tolerance
     at = np.where(ends & 1, net.lengths[own] - back, back)
-    behind = shapely.points(points_along(net.xy, net.offsets, own, at))
-    apart = shapely.distance(behind, net.lines[line])
+    behind = shapely.points(net.at(own, at))
+    apart = shapely.distance(behind, net.lines(line))
     beside: BoolArray = (apart > ONE) & (apart <= tolerance)
     beside &= net.lengths[own] >= back
     return beside
@@ -140,22 +157,23 @@ def _alongside(net: _Net, ends: IntArray, line: IntArray, tolerance: float) -> B
 
 def _landed(net: _Net, alone: IntArray, facing: IntArray, tolerance: float) -> Joins:
     """Join every end left to the nearest line."""
-    found, line = net.tree.query(
-        shapely.points(net.points[alone]), predicate="dwithin", distance=tolerance
-    )
+    found, line = lines_near(net.points[alone], net.xy, net.offsets, reach=tolerance).T
     end = alone[found]
-    keep = (end >> 1 != line) & ~_alongside(net, end, line, tolerance)
-    end, line = end[keep], line[keep].astype(np.int64)
-    at = shapely.points(net.points[end])
-    along = shapely.line_locate_point(net.lines[line], at)
+    end, line = end[end >> 1 != line], line[end >> 1 != line]
+    near = shapely.dwithin(shapely.points(net.points[end]), net.lines(line), tolerance)
+    end, line = end[near], line[near]
+    keep = ~_alongside(net, end, line, tolerance)
+    end, line = end[keep], line[keep]
+    at, lines = shapely.points(net.points[end]), net.lines(line)
+    along = shapely.line_locate_point(lines, at)
     paths = _Paths.from_ends(net, alone, DETOUR * tolerance)
     way = np.minimum(
         paths.to(end, net.node[2 * line]) + along,
         paths.to(end, net.node[2 * line + 1]) + net.lengths[line] - along,
     )
     keep = way > DETOUR * tolerance
-    end, line, along, at = end[keep], line[keep], along[keep], at[keep]
-    landing = shapely.get_coordinates(shapely.line_interpolate_point(net.lines[line], along))
+    end, line, along, lines = end[keep], line[keep], along[keep], lines[keep]
+    landing = shapely.get_coordinates(shapely.line_interpolate_point(lines, along))
     gap = np.round(np.hypot(*(landing - net.points[end]).T), 9)
     order = np.lexsort([*np.round(landing.T[::-1], 3), gap, end])
     first = np.ones(len(order), dtype=bool)
@@ -175,7 +193,7 @@ def _joins(
     joined = np.stack([end, np.take_along_axis(targets, nearer[:, None], axis=1)[:, 0]], axis=1)
     links = np.concatenate([facing, joined[at_end]])
     split, cuts = end[~at_end], np.stack([line, along], axis=1)[~at_end]
-    landing = points_along(net.xy, net.offsets, line[~at_end], along[~at_end])
+    landing = net.at(line[~at_end], along[~at_end])
     where = np.concatenate([net.points[links[:, 0]], net.points[split]])
     there = np.concatenate([net.points[links[:, 1]], landing])
     owner = np.concatenate([links[:, 0], split]) >> 1
@@ -197,7 +215,9 @@ class _Paths:
     def from_ends(cls, net: _Net, ends: IntArray, limit: float) -> _Paths:
         """Walk the lines from these ends as far as the limit, m."""
         size = int(net.node.max()) + 1
-        order = np.argsort(net.node, kind="stable")
+        # No way within the limit goes over a line longer than it.
+        short = np.flatnonzero(np.repeat(net.lengths <= limit, 2))
+        order = short[np.argsort(net.node[short], kind="stable")]
         bounds = np.searchsorted(net.node[order], np.arange(size + 1))
         key, far = ends * size + net.node[ends], np.zeros(len(ends))
         known = (np.zeros(0, dtype=np.int64), np.zeros(0))

@@ -1,48 +1,231 @@
-"""Near places: points that lie within a distance of each other."""
+"""Near places: points, and lines, that lie within a distance of points.
+
+Points are entered by the square cell they lie in, in as many buckets as there are points or more;
+what looks for them goes through the cells around it. Two cells may share a bucket: what is found
+there is measured, so that nothing far counts, and told once.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 
+from geotools.accel import read_only, run_kernel
+from geotools.links import components
 from geotools.network.cells import spread_out
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import FloatArray, IntArray, offsets_of
 
-__all__ = ["near_pairs"]
+__all__ = ["clusters", "lines_near", "near_places"]
 
 CELLS = 2.0**30  # along the longer side at most: numbers of cells stay exact
+LEAST_CELL = 1.0  # m; a cell mostly lies whole within one, then, and one bucket is looked into
+LONGEST = 4.0  # cells; a longer segment is gone along part by part, not by the box around it
+MARGIN = 1e-6  # m; more than rounding of coordinates, and what is so little too far is measured
+EAST, NORTH = 1_640_531_527, 2_971_215_073  # odd, so that neighbouring cells get other buckets
+EXPECTED = 1.5  # finds for each point; more take a second look
 
 
-def near_pairs(points: FloatArray, distance: float) -> IntArray:
-    """Return the pairs of points no farther apart than a distance above 0, the lower row first.
+def clusters(points: FloatArray, distance: float, links: IntArray) -> IntArray:
+    """Return the cluster of each point: held together by nearness, and by links.
 
     Parameters
     ----------
     points : ndarray, shape (n, 2)
     distance : float
+        Points no farther apart are of one cluster, m.
+    links : ndarray of int64, shape (k, 2)
+        Rows of points that are of one cluster wherever they lie.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Numbered from 0, in the order of their first points.
+    """
+    same, pairs = near_places(points, distance)
+    first = same == np.arange(len(points))
+    place = (np.cumsum(first) - 1)[same]
+    joined = place[np.concatenate([pairs, links])]
+    return components(joined, int(first.sum()))[place]
+
+
+def near_places(points: FloatArray, distance: float) -> tuple[IntArray, IntArray]:
+    """Return which points lie at the very same place, and which places are near each other.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+    distance : float
+        Above 0, m.
+
+    Returns
+    -------
+    same : ndarray of int64, shape (n,)
+        The first point at the place of each.
+    pairs : ndarray of int64, shape (k, 2)
+        First points of places no farther apart than the distance, the lower row first; sorted.
+    """
+    count = len(points)
+    same = np.zeros(count, dtype=np.int64)
+    if not count:
+        return same, np.zeros((0, 2), dtype=np.int64)
+    columns = _columns(points)
+    grid = _grid([columns], max(LEAST_CELL, 2.0 * distance))
+    return same, _found(_meet, 8 * count, columns, grid, distance, same)
+
+
+def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: float) -> IntArray:
+    """Return which lines may lie within reach of which points.
+
+    None that does is left out, but one that ends at the very place of a point and is near it
+    there alone; one a trifle farther than the reach may be among them.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+    xy : ndarray, shape (v, 2)
+        Vertices of the lines.
+    offsets : ndarray of int64, shape (m + 1,)
+    reach : float
+        m
 
     Returns
     -------
     ndarray of int64, shape (k, 2)
-        Sorted; each pair once. Points are looked for in square cells as wide as the distance,
-        in their own cell and the four of eight around it that come after it.
+        Rows of points and of lines, each pair once, sorted.
     """
-    if len(points) < 2:
+    if not len(points) or len(offsets) < 2:
         return np.zeros((0, 2), dtype=np.int64)
-    from_corner = points - points.min(axis=0)
-    side = max(1.001 * distance, float(from_corner.max()) / CELLS)
-    column, row = np.floor(from_corner / side).astype(np.int64).T
-    rows = int(row.max()) + 3  # a free row between columns: no cell is beside one of the next
-    cell = column * rows + row
-    order = np.argsort(cell, kind="stable")
-    cell, at = cell[order], points[order]
-    found = []
-    for step in (0, 1, rows - 1, rows, rows + 1):
-        low = np.arange(1, len(cell) + 1) if step == 0 else np.searchsorted(cell, cell + step)
-        counts = np.maximum(np.searchsorted(cell, cell + step, side="right") - low, 0)
-        one, place = spread_out(counts)
-        other = low[one] + place
-        gap = at[one] - at[other]
-        near = gap[:, 0] ** 2 + gap[:, 1] ** 2 <= distance * distance
-        found.append(np.stack([one[near], other[near]], axis=1))
-    pairs = np.sort(order[np.concatenate(found)], axis=1)
-    return pairs[np.lexsort(pairs.T[::-1])].astype(np.int64)
+    columns, lines = _columns(points), _columns(xy)
+    steps = np.maximum(*(np.abs(np.diff(column)) for column in lines))
+    usual = float(np.median(steps)) if len(steps) else 0.0
+    grid = _grid([columns, lines], max(LEAST_CELL, 2.0 * reach, usual))
+    parts = np.ceil(steps / (LONGEST * grid[-1])).astype(np.int64)
+    parts[offsets[1:-1] - 1] = 1  # from one line to the next
+    if parts.max(initial=1) > 1:
+        xy, offsets = _divided(xy, offsets, parts)
+        lines = _columns(xy)
+    steps_taken = 2 * len(points) + 4 * len(xy)
+    return _found(_pass, steps_taken, columns, grid, reach + MARGIN, (*lines, read_only(offsets)))
+
+
+def _divided(xy: FloatArray, offsets: IntArray, parts: IntArray) -> tuple[FloatArray, IntArray]:
+    """Put vertices into the segments from vertex to vertex that are to be in several parts."""
+    counts = np.append(np.maximum(parts, 1), 1)
+    row, place = spread_out(counts)
+    steps = np.diff(xy, axis=0, append=xy[-1:])
+    moved = xy[row] + (place / counts[row])[:, None] * steps[row]
+    return moved, offsets_of(counts)[np.append(offsets[:-1], len(xy))]
+
+
+def _columns(xy: FloatArray) -> tuple[FloatArray, ...]:
+    return tuple(map(read_only, xy.T))
+
+
+def _grid(parts: list[tuple[FloatArray, ...]], side: float) -> tuple[float, float, float]:
+    """Return the corner cells are counted from, m, and their side, m: at least the one wanted."""
+    west, south = (min(float(part[k].min()) for part in parts) for k in (0, 1))
+    east, north = (max(float(part[k].max()) for part in parts) for k in (0, 1))
+    return west, south, max(side, max(east - west, north - south) / CELLS)
+
+
+def _found(
+    kernel: Callable[..., None], steps: int, points: tuple[FloatArray, ...], *inputs: Any
+) -> IntArray:
+    """Return the pairs a kernel finds, each once, sorted, shape (k, 2)."""
+    count = len(points[0])
+    size = 1 << count.bit_length()
+    room = int(EXPECTED * count) + 16
+    while True:
+        buckets = np.full(size, -1, dtype=np.int64), np.zeros(count, dtype=np.int64)
+        pairs = np.zeros(room, dtype=np.int64), np.zeros(room, dtype=np.int64)
+        number = np.zeros(1, dtype=np.int64)
+        run_kernel(kernel, steps, points, *inputs, (*buckets, size - 1), (*pairs, number))
+        if number[0] <= room:
+            break
+        room = int(number[0])
+    one, other = (side[: number[0]] for side in pairs)
+    order = np.lexsort([other, one])
+    one, other = one[order], other[order]
+    fresh = np.ones(len(one), dtype=bool)
+    fresh[1:] = (one[1:] != one[:-1]) | (other[1:] != other[:-1])
+    return np.stack([one[fresh], other[fresh]], axis=1)
+
+
+def _meet(points, grid, distance, same, buckets, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Enter points one by one, and write which of those before them they meet."""
+    x, y = points
+    west, south, side = grid
+    last, before, mask = buckets
+    one, other, number = found
+    for i in range(len(x)):
+        east, north = x[i] - west, y[i] - south
+        own = (math.floor(east / side) * EAST ^ math.floor(north / side) * NORTH) & mask
+        j = last[own]
+        while j >= 0 and (x[j] != x[i] or y[j] != y[i]):
+            j = before[j]
+        if j >= 0:
+            same[i] = j
+            continue
+        same[i] = i
+        for column in range(
+            math.floor((east - distance) / side), math.floor((east + distance) / side) + 1
+        ):
+            for row in range(
+                math.floor((north - distance) / side), math.floor((north + distance) / side) + 1
+            ):
+                j = last[(column * EAST ^ row * NORTH) & mask]
+                while j >= 0:
+                    off_x, off_y = x[i] - x[j], y[i] - y[j]
+                    if off_x * off_x + off_y * off_y <= distance * distance:
+                        if number[0] < len(one):
+                            one[number[0]] = j
+                            other[number[0]] = i
+                        number[0] += 1
+                    j = before[j]
+        before[i] = last[own]
+        last[own] = i
+
+
+def _pass(points, grid, reach, lines, buckets, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Enter points; then go along the lines and write which points they pass; see `lines_near`."""
+    x, y = points
+    west, south, side = grid
+    line_x, line_y, offsets = lines
+    last, before, mask = buckets
+    one, other, number = found
+    for i in range(len(x)):
+        column, row = math.floor((x[i] - west) / side), math.floor((y[i] - south) / side)
+        own = (column * EAST ^ row * NORTH) & mask
+        before[i] = last[own]
+        last[own] = i
+    for line in range(len(offsets) - 1):
+        first, end = offsets[line], offsets[line + 1] - 1
+        for v in range(first, end):
+            dx, dy = line_x[v + 1] - line_x[v], line_y[v + 1] - line_y[v]
+            square = max(dx * dx + dy * dy, 1e-24)
+            low_x, high_x = min(dx, 0.0) - reach, max(dx, 0.0) + reach
+            low_y, high_y = min(dy, 0.0) - reach, max(dy, 0.0) + reach
+            at_x, at_y = line_x[v] - west, line_y[v] - south
+            for column in range(
+                math.floor((at_x + low_x) / side), math.floor((at_x + high_x) / side) + 1
+            ):
+                for row in range(
+                    math.floor((at_y + low_y) / side), math.floor((at_y + high_y) / side) + 1
+                ):
+                    j = last[(column * EAST ^ row * NORTH) & mask]
+                    while j >= 0:
+                        rel_x, rel_y = x[j] - line_x[v], y[j] - line_y[v]
+                        share = min(max((rel_x * dx + rel_y * dy) / square, 0.0), 1.0)
+                        off_x, off_y = rel_x - share * dx, rel_y - share * dy
+                        ends_here = (v == first and rel_x == 0.0 and rel_y == 0.0) or (
+                            v + 1 == end and x[j] == line_x[v + 1] and y[j] == line_y[v + 1]
+                        )
+                        if not ends_here and off_x * off_x + off_y * off_y <= reach * reach:
+                            if number[0] < len(one):
+                                one[number[0]] = j
+                                other[number[0]] = line
+                            number[0] += 1
+                        j = before[j]

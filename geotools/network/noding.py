@@ -16,9 +16,8 @@ import numpy.typing as npt
 import shapely
 
 from geotools.accel import in_threads
-from geotools.links import components
 from geotools.network.gaps import join_gaps
-from geotools.network.near import near_pairs
+from geotools.network.near import clusters, lines_near, near_places
 from geotools.network.pieces import (
     TOUCH,
     Pieces,
@@ -27,7 +26,14 @@ from geotools.network.pieces import (
     end_points,
     ends_of_pieces,
 )
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, take, to_linestrings
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    linestrings_at,
+    offsets_of,
+    take,
+    to_linestrings,
+)
 
 __all__ = [
     "TOUCH",
@@ -91,16 +97,18 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     if len(offsets) < 2:
         return _empty()
     touched = cut_lines(xy, offsets, _touches(xy, offsets))
-    joins = join_gaps(touched.xy, touched.offsets, tolerance=tolerance)
+    points = end_points(touched.xy, touched.offsets)
+    joins = join_gaps(
+        touched.xy,
+        touched.offsets,
+        clusters(points, TOUCH, np.zeros((0, 2), dtype=np.int64)),
+        tolerance=tolerance,
+    )
     pieces = cut_lines(touched.xy, touched.offsets, joins.cuts)
-    points = end_points(pieces.xy, pieces.offsets)
     landed = [ends_of_pieces(joins.ends, pieces), cut_ends(pieces, joins.cuts)]
-    links = [
-        near_pairs(points, TOUCH),
-        ends_of_pieces(joins.links, pieces),
-        np.stack(landed, axis=1),
-    ]
-    node = components(np.concatenate(links), len(points))
+    links = [ends_of_pieces(joins.links, pieces), np.stack(landed, axis=1)]
+    points = end_points(pieces.xy, pieces.offsets)
+    node = clusters(points, TOUCH, np.concatenate(links))
     counts = np.bincount(node)
     node_xy = np.stack([np.bincount(node, points[:, k]) / counts for k in (0, 1)], axis=1)
     gaps = joins.gaps.copy()
@@ -166,40 +174,30 @@ def _empty() -> Graph:
 def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return where ends touch the inside of lines: line and distance along it, shape (k, 2)."""
     points = end_points(xy, offsets)
-    lines = to_linestrings(xy, offsets)
-    # Ends mostly lie on each other: each place is looked at once.
-    _, first, place = np.unique(
-        points.view(np.complex128).ravel(), return_index=True, return_inverse=True
-    )
-    at = shapely.points(points[first])
-    spot, line = shapely.STRtree(lines).query(at, predicate="dwithin", distance=TOUCH)
-    other = _ends_of_others(place, len(first))[spot] | (first[spot] // 2 != line)
-    along = shapely.line_locate_point(lines[line[other]], at[spot[other]])
-    found = np.stack([line[other].astype(float), along], axis=1)
-    return np.concatenate([found, _self_touches(xy, offsets, lines)])
+    same, _ = near_places(points, TOUCH)
+    places = np.flatnonzero(same == np.arange(len(points)))  # ends mostly lie on each other
+    spot, line = lines_near(points[places], xy, offsets, reach=TOUCH).T
+    end = places[spot]
+    own = (same[2 * line] == end) | (same[2 * line + 1] == end)
+    knotted = np.unique(line[own])
+    end, line = end[~own], line[~own]
+    lines, at = linestrings_at(xy, offsets, line), shapely.points(points[end])
+    touch = shapely.dwithin(at, lines, TOUCH)
+    along = shapely.line_locate_point(lines[touch], at[touch])
+    found = np.stack([line[touch].astype(float), along], axis=1)
+    return np.concatenate([found, _self_touches(xy, offsets, knotted)])
 
 
-def _ends_of_others(place: IntArray, places: int) -> BoolArray:
-    """Return at which places, of those of the line ends, ends of more than one line lie."""
-    low, high = np.full(places, len(place)), np.full(places, -1)
-    line = np.arange(len(place)) // 2
-    np.minimum.at(low, place, line)
-    np.maximum.at(high, place, line)
-    several: BoolArray = low != high
-    return several
-
-
-def _self_touches(xy: FloatArray, offsets: IntArray, lines: npt.NDArray[np.object_]) -> FloatArray:
-    """Return where the ends of lines touch their own inside."""
-    counts = np.diff(offsets)
-    knotted = np.flatnonzero((counts > 3) & ~shapely.is_simple(lines))
+def _self_touches(xy: FloatArray, offsets: IntArray, lines: IntArray) -> FloatArray:
+    """Return where the ends of these lines touch their own inside."""
+    knotted = lines[~shapely.is_simple(linestrings_at(xy, offsets, lines))]
+    counts = np.diff(offsets)[knotted]
     found = [np.zeros((0, 2))]
     for last in (False, True):
         vertices = take(offsets, knotted)
         drop = offsets[knotted + 1] - 1 if last else offsets[knotted]
         rest = xy[vertices[~np.isin(vertices, drop)]]
-        bounds = np.concatenate([[0], np.cumsum(counts[knotted] - 1)]).astype(np.int64)
-        without = to_linestrings(rest, bounds)
+        without = to_linestrings(rest, offsets_of(counts - 1))
         at = shapely.points(xy[drop])
         near = shapely.distance(at, without) <= TOUCH
         step = np.hypot(*(xy[offsets[knotted] + 1] - xy[offsets[knotted]]).T)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures
+from geotools.network.ragged import FloatArray, IntArray, lengths_along, measures
 
 __all__ = ["TOUCH", "Pieces", "cut_ends", "cut_lines", "end_points", "ends_of_pieces"]
 
@@ -28,13 +28,14 @@ class Pieces:
 
 def end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return first and last points of lines in turn, shape (2 n, 2)."""
-    return xy[np.stack([offsets[:-1], offsets[1:] - 1], axis=1).ravel()]
+    rows = np.stack([offsets[:-1], offsets[1:] - 1], axis=1).ravel()
+    return np.take(xy, rows, axis=0)
 
 
 def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
     """Cut lines into pieces; ``cuts``, shape (k, 2), holds line row and distance along it, m."""
     along = measures(xy, offsets)
-    lengths = line_lengths(xy, offsets)
+    lengths = lengths_along(along, offsets)
     line, at = cuts[:, 0].astype(np.int64), cuts[:, 1]
     inside = (at > TOUCH) & (at < lengths[line] - TOUCH)
     order = np.lexsort([at[inside], line[inside]])
@@ -43,13 +44,13 @@ def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
     fresh[1:] = (line[1:] != line[:-1]) | (at[1:] - at[:-1] > TOUCH)
     line, at = line[fresh], at[fresh]
     count = len(offsets) - 1
-    of_piece = np.concatenate([np.arange(count), line])
-    start = np.concatenate([np.zeros(count), at])
-    order = np.lexsort([start, of_piece])
-    of_piece, start = of_piece[order], start[order]
-    end = np.append(start[1:], 0.0)
-    last = np.append(of_piece[1:] != of_piece[:-1], True)
-    end[last] = lengths[of_piece[last]]
+    pieces = 1 + np.bincount(line, minlength=count)
+    of_piece = np.repeat(np.arange(count, dtype=np.int64), pieces)
+    later = line + np.arange(1, len(line) + 1)  # pieces that start at the cuts
+    start, end = np.zeros(len(of_piece)), lengths[of_piece]
+    start[later] = end[later - 1] = at
+    if not len(line):
+        return Pieces(xy, offsets, of_piece, start, end)
     new_xy, new_offsets = _insert_cuts(xy, offsets, along, line, at)
     return Pieces(new_xy, new_offsets, of_piece, start, end)
 

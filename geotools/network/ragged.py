@@ -9,7 +9,9 @@ import shapely
 from geotools.intake.ragged import line_of_vertex as row_of
 
 __all__ = [
+    "lengths_along",
     "line_lengths",
+    "linestrings_at",
     "measures",
     "offsets_of",
     "pairs_within",
@@ -54,7 +56,7 @@ def take(offsets: IntArray, rows: IntArray, reverse: BoolArray | None = None) ->
 
 def measures(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return the distance of every vertex from the start of its line, m."""
-    step = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    step = np.hypot(*(np.diff(column, prepend=column[:1]) for column in xy.T))
     filled = offsets[:-1][np.diff(offsets) > 0]
     step[filled] = 0.0
     total = np.cumsum(step)
@@ -67,9 +69,11 @@ def measures(xy: FloatArray, offsets: IntArray) -> FloatArray:
 
 def line_lengths(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """Return the length of every line, m."""
-    if len(offsets) < 2:
-        return np.zeros(0)
-    along = measures(xy, offsets)
+    return lengths_along(measures(xy, offsets), offsets) if len(offsets) > 1 else np.zeros(0)
+
+
+def lengths_along(along: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return the length of every line, m, given the `measures` of its vertices."""
     lengths = np.zeros(len(offsets) - 1)
     filled = np.diff(offsets) > 0
     lengths[filled] = along[offsets[1:][filled] - 1]
@@ -82,3 +86,10 @@ def to_linestrings(xy: FloatArray, offsets: IntArray) -> npt.NDArray[np.object_]
         return np.zeros(0, dtype=object)
     lines: npt.NDArray[np.object_] = shapely.linestrings(xy, indices=row_of(offsets))
     return lines
+
+
+def linestrings_at(xy: FloatArray, offsets: IntArray, rows: IntArray) -> npt.NDArray[np.object_]:
+    """Return the shapely lines of these rows, made once however often a row is asked for."""
+    own, place = np.unique(rows, return_inverse=True)
+    vertices = take(offsets, own)
+    return to_linestrings(xy[vertices], offsets_of(np.diff(offsets)[own]))[place]

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from geotools.links import components
-from geotools.network.near import near_pairs
+from geotools.network.near import near_places
 from geotools.network.noding import TOUCH, Graph, crossing_pairs
 from geotools.network.pieces import cut_lines
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, to_linestrings
@@ -115,7 +115,9 @@ def _joined(graph: Graph, met: _Met, tolerance: float) -> Graph:
     count = len(graph.node_xy)
     crossing, side = np.nonzero(met.node >= 0)
     there = np.stack([count + crossing, met.node[crossing, side]], axis=1)
-    links = np.concatenate([there, count + near_pairs(met.xy, 2 * tolerance)])
+    same, pairs = near_places(met.xy, 2 * tolerance)
+    held = np.stack([np.arange(len(same)), same], axis=1)
+    links = np.concatenate([there, count + held, count + pairs])
     node = components(links, count + len(met.xy))
     crossing, side = np.nonzero(met.node < 0)
     cuts, at = _cuts(graph, met, crossing, met.pairs[crossing, side], node[count + crossing])
