@@ -24,6 +24,7 @@ import shapely
 
 __all__ = [
     "COMPILE_ABOVE",
+    "columns_of",
     "give_back",
     "in_threads",
     "processors",
@@ -84,6 +85,11 @@ def read_only(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
     view = np.ascontiguousarray(values).view()
     view.flags.writeable = False
     return view
+
+
+def columns_of(table: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], ...]:
+    """Return the columns of a table, each one as a kernel may read it."""
+    return tuple(read_only(column) for column in table.T)
 
 
 def in_threads(

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from geotools.accel import read_only, run_kernel
+from geotools.accel import columns_of, read_only, run_kernel
 from geotools.links import components
 from geotools.network.cells import spread_out
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
@@ -47,8 +47,8 @@ def clusters(points: FloatArray, distance: float, links: IntArray) -> IntArray:
     same, pairs = near_places(points, distance)
     first = same == np.arange(len(points))
     place = (np.cumsum(first) - 1)[same]
-    joined = place[np.concatenate([pairs, links])]
-    return components(joined, int(first.sum()))[place]
+    of_place = components(place[np.concatenate([pairs, links])], int(first.sum()))
+    return np.asarray(of_place[place], dtype=np.int64)
 
 
 def near_places(points: FloatArray, distance: float) -> tuple[IntArray, IntArray]:
@@ -71,7 +71,7 @@ def near_places(points: FloatArray, distance: float) -> tuple[IntArray, IntArray
     same = np.zeros(count, dtype=np.int64)
     if not count:
         return same, np.zeros((0, 2), dtype=np.int64)
-    columns = _columns(points)
+    columns = columns_of(points)
     grid = _grid([columns], max(LEAST_CELL, 2.0 * distance))
     return same, _found(_meet, 8 * count, columns, grid, distance, same)
 
@@ -98,7 +98,7 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
     """
     if not len(points) or len(offsets) < 2:
         return np.zeros((0, 2), dtype=np.int64)
-    columns, lines = _columns(points), _columns(xy)
+    columns, lines = columns_of(points), columns_of(xy)
     steps = np.maximum(*(np.abs(np.diff(column)) for column in lines))
     usual = float(np.median(steps)) if len(steps) else 0.0
     grid = _grid([columns, lines], max(LEAST_CELL, 2.0 * reach, usual))
@@ -106,7 +106,7 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
     parts[offsets[1:-1] - 1] = 1  # from one line to the next
     if parts.max(initial=1) > 1:
         xy, offsets = _divided(xy, offsets, parts)
-        lines = _columns(xy)
+        lines = columns_of(xy)
     steps_taken = 2 * len(points) + 4 * len(xy)
     return _found(_pass, steps_taken, columns, grid, reach + MARGIN, (*lines, read_only(offsets)))
 
@@ -118,10 +118,6 @@ def _divided(xy: FloatArray, offsets: IntArray, parts: IntArray) -> tuple[FloatA
     steps = np.diff(xy, axis=0, append=xy[-1:])
     moved = xy[row] + (place / counts[row])[:, None] * steps[row]
     return moved, offsets_of(counts)[np.append(offsets[:-1], len(xy))]
-
-
-def _columns(xy: FloatArray) -> tuple[FloatArray, ...]:
-    return tuple(map(read_only, xy.T))
 
 
 def _grid(parts: list[tuple[FloatArray, ...]], side: float) -> tuple[float, float, float]:

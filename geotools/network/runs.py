@@ -11,23 +11,23 @@ number names the edge as entered by that end; it is left by ``h ^ 1``.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from geotools.accel import columns_of, read_only, run_kernel
 from geotools.links import components
+from geotools.network.cells import spread_out
 from geotools.network.noding import Graph
-from geotools.network.places import Places, on_measures
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
-    line_lengths,
     measures,
     offsets_of,
     pairs_within,
-    row_of,
     take,
 )
 
@@ -35,6 +35,7 @@ __all__ = ["Chains", "build_chains", "pair_ends"]
 
 ODD = 0.1234  # rad; headings are counted from a direction streets seldom have
 LOOK = 5.0  # m over which a line's direction at a node is taken, so that noise does not decide
+FARTHEST = 64  # edges looked into for it
 
 
 @dataclass(frozen=True)
@@ -96,8 +97,10 @@ def build_chains(
         diameter_tolerance=diameter_tolerance,
         max_turn=max_turn,
     )
-    _open_loops(graph, partner, eligible)
     darts, run = _ordered(graph, partner, eligible)
+    if len(darts) < eligible.sum():
+        _open_loops(graph, partner, np.setdiff1d(np.flatnonzero(eligible), darts >> 1))
+        darts, run = _ordered(graph, partner, eligible)
     return _assemble(graph, darts, run)
 
 
@@ -124,16 +127,21 @@ def pair_ends(
     simple = pairs_within(node, alive & (here[node] == 2))
     simple = simple[alike(simple[:, 0], simple[:, 1])]
     _join(partner, simple)
-    busy = pairs_within(node, alive & (here[node] > 2))
-    busy = busy[alike(busy[:, 0], busy[:, 1]) & (busy[:, 0] >> 1 != busy[:, 1] >> 1)]
+    busy = np.flatnonzero(alive & (here[node] > 2))
+    busy = busy[np.argsort(node[busy], kind="stable")]
     if len(busy):
-        ends, index = np.unique(busy, return_inverse=True)
-        outward = _directions(graph, partner, ends)[index.reshape(busy.shape)]
-        turn = _turn(-outward[:, 0], outward[:, 1])
-        ties = np.concatenate(
-            [_headings(outward), np.sort(rank[busy >> 1], axis=1)[:, ::-1]], axis=1
+        like = (read_only(diameter), read_only(rank), diameter_tolerance)
+        groups = offsets_of(np.unique(node[busy], return_counts=True)[1])
+        around = read_only(busy), read_only(groups)
+        run_kernel(
+            _join_least,
+            4 * len(busy),
+            around,
+            _outward(graph, partner, busy),
+            like,
+            max_turn,
+            partner,
         )
-        _join(partner, _least_turning(busy, turn, node, ties, max_turn))
     return partner
 
 
@@ -142,33 +150,46 @@ def _join(partner: IntArray, pairs: IntArray) -> None:
     partner[pairs[:, 1]] = pairs[:, 0]
 
 
-def _directions(graph: Graph, partner: IntArray, ends: IntArray) -> FloatArray:
-    """Return unit vectors from these ends into their lines, `LOOK` metres on.
+def _outward(graph: Graph, partner: IntArray, ends: IntArray) -> tuple[FloatArray, ...]:
+    """Return unit vectors from these ends into their lines, `LOOK` metres on, and their headings.
 
     Where the edge is shorter the look goes on into the edge that continues it, so that it does
     not matter where a main happens to be split.
     """
-    places = Places.of_offsets(graph.offsets, measures(graph.xy, graph.offsets))
-    lengths = line_lengths(graph.xy, graph.offsets)
-    origin = _end_xy(graph, ends)
-    target = np.zeros_like(origin)
-    at, left = ends.copy(), np.full(len(ends), LOOK)
-    todo = np.arange(len(ends))
-    for _ in range(64):
-        edge = at[todo] >> 1
-        reach = np.minimum(left[todo], lengths[edge])
-        distance = np.where(at[todo] & 1, lengths[edge] - reach, reach)
-        target[todo] = on_measures(graph.xy, places, edge, distance)
-        left[todo] -= lengths[edge]
-        onward = partner[at[todo] ^ 1]
-        more = (left[todo] > 0) & (onward >= 0)
-        todo = todo[more]
-        at[todo] = onward[more]
-        if not len(todo):
-            break
-    step = target - origin
-    size = np.hypot(*step.T)
-    return np.asarray(step / np.where(size > 0, size, 1.0)[:, None], dtype=np.float64)
+    across, up = np.zeros(len(ends)), np.zeros(len(ends))
+    lines = (*columns_of(graph.xy), read_only(graph.offsets))
+    run_kernel(_look, 10 * len(ends), read_only(ends), read_only(partner), lines, across, up)
+    heading = np.round(np.mod(np.arctan2(up, across) + ODD, 2 * np.pi), 6)
+    return read_only(across), read_only(up), read_only(heading)
+
+
+def _look(ends, partner, lines, across, up):  # type: ignore[no-untyped-def]  # a kernel
+    """Write the direction of each end; see `_outward`."""
+    x, y, offsets = lines
+    for k in range(len(ends)):
+        at = ends[k]
+        v = offsets[at >> 1] if at % 2 == 0 else offsets[(at >> 1) + 1] - 1
+        origin_x, origin_y = x[v], y[v]
+        to_x, to_y = origin_x, origin_y
+        left = LOOK
+        for _ in range(FARTHEST):
+            first, last = offsets[at >> 1], offsets[(at >> 1) + 1] - 1
+            v, stop, step = (first, last, 1) if at % 2 == 0 else (last, first, -1)
+            while v != stop and left > 0.0:
+                dx, dy = x[v + step] - x[v], y[v + step] - y[v]
+                size = math.hypot(dx, dy)
+                share = left / size if size > left else 1.0
+                to_x, to_y = x[v] + share * dx, y[v] + share * dy
+                left -= size
+                v += step
+            if left <= 0.0 or partner[at ^ 1] < 0:
+                break
+            at = partner[at ^ 1]
+        dx, dy = to_x - origin_x, to_y - origin_y
+        size = math.hypot(dx, dy)
+        if size > 0.0:
+            across[k] = dx / size
+            up[k] = dy / size
 
 
 def _end_xy(graph: Graph, ends: IntArray) -> FloatArray:
@@ -177,100 +198,104 @@ def _end_xy(graph: Graph, ends: IntArray) -> FloatArray:
     return np.asarray(graph.xy[vertex], dtype=np.float64)
 
 
-def _turn(before: FloatArray, after: FloatArray) -> FloatArray:
-    """Return the angle between directions, rad, 0 to pi (by atan2: exact near straight)."""
-    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
-    return np.asarray(np.abs(np.arctan2(cross, (before * after).sum(axis=1))), dtype=np.float64)
+def _join_least(around, outward, like, max_turn, partner):  # type: ignore[no-untyped-def]  # a kernel
+    """Join at every node the two ends that turn least, then the next among the ends left.
 
-
-def _headings(outward: FloatArray) -> FloatArray:
-    """Return the headings of pairs of directions, shape (k, 2), the greater first; breaks ties."""
-    angle = np.arctan2(outward[..., 1], outward[..., 0])
-    return np.round(np.sort(np.mod(angle + ODD, 2 * np.pi), axis=1)[:, ::-1], 6)
-
-
-def _least_turning(
-    pairs: IntArray, turn: FloatArray, node: IntArray, ties: FloatArray, max_turn: float
-) -> IntArray:
-    """Take at every node the pair that turns least, then the next among the ends left.
-
-    ``ties``, shape (k, t), decides between equal turns, the last column first.
+    Equal turns are decided by the identifiers of the mains, then by their headings. The turn is
+    taken by atan2, which is exact near straight.
     """
-    fit = turn <= max_turn
-    pairs, turn = pairs[fit], turn[fit]
-    where = node[pairs[:, 0]]
-    order = np.lexsort([*ties[fit].T, np.round(turn, 9), where])
-    pairs, where = pairs[order], where[order]
-    taken = np.zeros(len(node), dtype=bool)
-    chosen = [np.zeros((0, 2), dtype=np.int64)]
-    while len(pairs):
-        first = np.ones(len(pairs), dtype=bool)
-        first[1:] = where[1:] != where[:-1]
-        chosen.append(pairs[first])
-        taken[pairs[first].ravel()] = True
-        free = ~taken[pairs].any(axis=1)
-        pairs, where = pairs[free], where[free]
-    return np.concatenate(chosen)
+    ends, groups = around
+    across, up, heading = outward
+    diameter, rank, tolerance = like
+    for group in range(len(groups) - 1):
+        low, high = groups[group], groups[group + 1]
+        for _ in range((high - low) // 2):
+            one, other = -1, -1
+            least = (0.0, 0.0, 0.0, 0.0, 0.0)
+            for back in range(1, high - low):
+                for b in range(low + back, high):
+                    a = b - back
+                    if partner[ends[a]] >= 0 or partner[ends[b]] >= 0:
+                        continue
+                    p, q = ends[a] >> 1, ends[b] >> 1
+                    wide = max(diameter[p], diameter[q])
+                    if p == q or abs(diameter[p] - diameter[q]) > tolerance * wide + 1e-9:
+                        continue
+                    cross = up[a] * across[b] - across[a] * up[b]
+                    # from nought: a piece of no length has no direction, and turns nothing
+                    turn = abs(math.atan2(cross, 0.0 - across[a] * across[b] - up[a] * up[b]))
+                    if turn > max_turn:
+                        continue
+                    key = (
+                        float(round(turn * 1e9)),
+                        float(min(rank[p], rank[q])),
+                        float(max(rank[p], rank[q])),
+                        min(heading[a], heading[b]),
+                        max(heading[a], heading[b]),
+                    )
+                    if one < 0 or key < least:
+                        one, other, least = ends[a], ends[b], key
+            if one < 0:
+                break
+            partner[one], partner[other] = other, one
 
 
-def _roots(partner: IntArray, darts: IntArray) -> tuple[IntArray, IntArray]:
-    """Return for every dart the first dart of its chain and its place after it.
-
-    Darts on a loop get a root that is no first dart.
-    """
-    size = len(partner)
-    before = np.arange(size, dtype=np.int64)
-    joined = partner >= 0
-    before[joined] = partner[joined] ^ 1
-    place = joined.astype(np.int64)
-    rounds = int(np.ceil(np.log2(max(len(darts), 2)))) + 1
-    for _ in range(rounds):
-        if not joined[before[darts]].any():
-            break
-        place = place + place[before]
-        before = before[before]
-    return before, place
-
-
-def _open_loops(graph: Graph, partner: IntArray, eligible: BoolArray) -> None:
-    """Cut every closed chain: at a node where other mains meet it, else at its westernmost node."""
-    darts = np.flatnonzero(np.repeat(eligible, 2))
-    root, _ = _roots(partner, darts)
-    looped = darts[partner[root[darts]] >= 0]
-    if not len(looped):
-        return
-    edges = looped >> 1
+def _open_loops(graph: Graph, partner: IntArray, edges: IntArray) -> None:
+    """Cut the closed chains of these edges: where other mains meet one, else at its western end."""
+    looped = np.stack([2 * edges, 2 * edges + 1], axis=1).ravel()
     links = np.stack([looped, partner[looped]], axis=1) >> 1
-    label = components(links, len(graph))
+    label = components(links, len(graph))[looped >> 1]
     node = graph.ends.ravel()[looped]
     xy = np.round(graph.node_xy[node], 3)
     second = np.round(_start_key(graph, looped)[:, 2:], 3)
     quiet = graph.degrees()[node] <= 2
-    order = np.lexsort([looped, *second.T[::-1], *xy.T[::-1], quiet, label[edges]])
+    order = np.lexsort([looped, *second.T[::-1], *xy.T[::-1], quiet, label])
     first = np.ones(len(order), dtype=bool)
-    first[1:] = label[edges][order][1:] != label[edges][order][:-1]
+    first[1:] = label[order][1:] != label[order][:-1]
     cut = looped[order][first]
     partner[partner[cut]] = -1
     partner[cut] = -1
 
 
 def _ordered(graph: Graph, partner: IntArray, eligible: BoolArray) -> tuple[IntArray, IntArray]:
-    """Return the darts of every run in order, each run from its western end, and their run."""
-    darts = np.flatnonzero(np.repeat(eligible, 2))
-    root, place = _roots(partner, darts)
-    order = darts[np.lexsort([place[darts], root[darts]])]
-    final = np.ones(len(order), dtype=bool)
-    final[:-1] = root[order][1:] != root[order][:-1]
-    first, other = root[order[final]], order[final] ^ 1  # a chain seen from its two ends
-    here, there = _start_key(graph, first), _start_key(graph, other)
-    diff = np.round(here - there, 3)
-    decisive = np.argmax(diff != 0, axis=1)
-    lead = np.take_along_axis(diff, decisive[:, None], axis=1)[:, 0]
-    chosen = first[np.where(lead != 0, lead < 0, first < other)]
-    kept = np.isin(root[order], chosen)
-    order = order[kept]
-    run = np.unique(root[order], return_inverse=True)[1]
-    return order, run.astype(np.int64)
+    """Return the darts of every run in order, each run from its western end, and their run.
+
+    What closes on itself is left out.
+    """
+    starts = np.flatnonzero(np.repeat(eligible, 2) & (partner < 0))
+    keys = columns_of(_start_key(graph, starts))
+    place = np.zeros(len(partner), dtype=np.int64)
+    place[starts] = np.arange(len(starts))
+    darts, run = (np.zeros(int(eligible.sum()), dtype=np.int64) for _ in range(2))
+    number = np.zeros(1, dtype=np.int64)
+    inputs = (read_only(starts), read_only(place), read_only(partner))
+    run_kernel(_walk, 4 * len(darts), inputs, keys, (darts, run, number))
+    return darts[: number[0]], run[: number[0]]
+
+
+def _walk(chains, keys, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Walk each chain from both its ends, and write it from the one that comes first."""
+    starts, place, partner = chains
+    darts, run, number = found
+    runs = 0
+    for k in range(len(starts)):
+        dart = starts[k]
+        while partner[dart ^ 1] >= 0:
+            dart = partner[dart ^ 1]
+        other = place[dart ^ 1]
+        lead = 0
+        for key in keys:
+            if lead == 0:
+                lead = round((key[k] - key[other]) * 1e3)
+        if lead > 0 or (lead == 0 and k > other):
+            continue
+        dart = starts[k]
+        while dart >= 0:
+            darts[number[0]] = dart
+            run[number[0]] = runs
+            number[0] += 1
+            dart = partner[dart ^ 1]
+        runs += 1
 
 
 def _start_key(graph: Graph, darts: IntArray) -> FloatArray:
@@ -284,11 +309,9 @@ def _start_key(graph: Graph, darts: IntArray) -> FloatArray:
 def _assemble(graph: Graph, darts: IntArray, run: IntArray) -> Chains:
     edge, backwards = darts >> 1, (darts & 1).astype(bool)
     counts = np.diff(graph.offsets)[edge]
-    vertices = take(graph.offsets, edge, backwards)
     runs = int(run.max(initial=-1)) + 1
-    xy = graph.xy[vertices]
-    per_run = np.bincount(run, counts, minlength=runs).astype(np.int64)
-    offsets = offsets_of(per_run)
+    xy = np.take(graph.xy, take(graph.offsets, edge, backwards), axis=0)
+    offsets = offsets_of(np.bincount(run, counts, minlength=runs).astype(np.int64))
     along = measures(xy, offsets) if len(xy) else np.zeros(0)
     bounds = offsets_of(counts)
     start, end = along[bounds[:-1]], along[bounds[1:] - 1]
@@ -306,9 +329,10 @@ def _assemble(graph: Graph, darts: IntArray, run: IntArray) -> Chains:
         }
     )
     keep = np.ones(len(xy), dtype=bool)
-    keep[1:] = (along[1:] != along[:-1]) | (row_of(offsets)[1:] != row_of(offsets)[:-1])
-    kept = np.bincount(row_of(offsets)[keep], minlength=runs).astype(np.int64)
-    return Chains(xy[keep], offsets_of(kept), pieces, _connections(graph, darts, run, start, end))
+    keep[1:] = along[1:] != along[:-1]
+    keep[offsets[:-1]] = True
+    kept = offsets_of(keep.astype(np.int64))[offsets]
+    return Chains(xy[keep], kept, pieces, _connections(graph, darts, run, start, end))
 
 
 def _connections(
@@ -321,20 +345,41 @@ def _connections(
     closes = np.append(opens[1:], True)[: len(run)]
     entered = start.copy()
     entered[1:] = np.where(opens[1:], start[1:], (end[:-1] + start[1:]) / 2)
+    # every piece is entered once; behind the last of a run comes the end of the run
+    row, out = spread_out(1 + closes.astype(np.int64))
+    left = out == 1
+    visited = np.where(left, node[darts[row] ^ 1], node[darts[row]])
+    own = np.zeros(len(row), dtype=np.int64)
+    ends = tuple(map(read_only, (run, node[darts], node[darts ^ 1])))
+    visits_of = read_only(run[row]), read_only(visited)
+    here = np.zeros(len(graph.node_xy), dtype=np.int64)
+    run_kernel(_count_own, 8 * len(row), ends, visits_of, here, own)
     visits = pd.DataFrame(
         {
-            "run": np.concatenate([run, run[closes]]),
-            "chainage": np.concatenate([entered, end[closes]]),
-            "node": np.concatenate([node[darts], node[darts[closes] ^ 1]]),
+            "run": run[row],
+            "chainage": np.where(left, end[row], entered[row]),
+            "node": visited,
+            "others": graph.degrees()[visited] - own,
         }
     )
-    nodes = len(graph.node_xy)
-    own, ends_here = np.unique(
-        np.concatenate([run * nodes + node[darts], run * nodes + node[darts ^ 1]]),
-        return_counts=True,
-    )
-    visited = visits["node"].to_numpy(dtype=np.int64)
-    mine = ends_here[np.searchsorted(own, visits["run"].to_numpy(dtype=np.int64) * nodes + visited)]
-    visits["others"] = graph.degrees()[visited] - mine
-    visits = visits[visits["others"] > 0].sort_values(["run", "chainage"], kind="stable")
-    return visits.reset_index(drop=True)
+    return visits[visits["others"].to_numpy() > 0].reset_index(drop=True)
+
+
+def _count_own(ends, visits, here, own):  # type: ignore[no-untyped-def]  # a kernel
+    """Write how many ends of its own a run has at the node of each visit."""
+    run, node, other = ends
+    visiting, visited = visits
+    low, visit = 0, 0
+    while low < len(run):
+        high = low
+        while high < len(run) and run[high] == run[low]:
+            here[node[high]] += 1
+            here[other[high]] += 1
+            high += 1
+        while visit < len(visited) and visiting[visit] == run[low]:
+            own[visit] = here[visited[visit]]
+            visit += 1
+        for k in range(low, high):
+            here[node[k]] = 0
+            here[other[k]] = 0
+        low = high
