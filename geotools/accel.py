@@ -3,8 +3,8 @@
 A kernel is an ordinary function over flat sequences of numbers. On a small district the
 interpreter is done before a compiler would be loaded; on a large one numba compiles it once and
 keeps the result in its cache, so that the next run only loads it. What counts is the work of the
-whole process: a kernel is compiled once interpreting it takes about as long as loading a compiled
-one. The first time compiling takes two to four times that.
+whole process: the compiler is loaded once interpreting all kernels has taken about as long as
+that; from then on each kernel that is more than a few milliseconds' work is compiled.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ import numpy.typing as npt
 import shapely
 
 __all__ = [
+    "ALSO_ABOVE",
     "COMPILE_ABOVE",
     "columns_of",
     "give_back",
@@ -34,12 +35,12 @@ __all__ = [
     "worth_compiling",
 ]
 
-# Inner steps of one kernel. Measured in plans of the sample: 0.4 us a step interpreted, in
-# `pulls.optimise` and in `pulls.force` alike, which take about as many steps; 0.75 s to import
-# numba and to call the first kernel of a warm cache, 0.01 s for the second. So loading pays from
-# 950,000 steps of each, and a little earlier, since a network that comes this far mostly has more
-# to come.
-COMPILE_ABOVE = 750_000
+# Inner steps of all kernels of a process, and of the kernel in question. Measured in plans: 0.4 us
+# a step interpreted; 0.75 s to import numba and to call the first kernel of a warm cache, 0.01 s
+# for each other. So loading pays from some two million steps, and a little later, since the first
+# time after an install each kernel takes a second to compile.
+COMPILE_ABOVE = 2_500_000
+ALSO_ABOVE = 100_000
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
 MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
@@ -142,7 +143,9 @@ def worth_compiling(function: Callable[..., None], steps: float) -> bool:
     For a kernel that NumPy outdoes where it would be interpreted; `run_kernel` asks by itself.
     """
     _taken[function] += int(steps)
-    return _taken[function] > COMPILE_ABOVE
+    if sum(_taken.values()) <= COMPILE_ABOVE:
+        return False
+    return _taken[function] > min(ALSO_ABOVE, COMPILE_ABOVE)
 
 
 def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:
@@ -153,7 +156,8 @@ def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> 
     function : callable
         Takes flat arrays (or lists) and plain numbers, writes into some of the arrays.
     steps : float
-        Rough count of inner steps it will take; with those before, decides whether to compile.
+        Rough count of inner steps it will take, of 0.4 us interpreted; with those before, and
+        those of the other kernels, decides whether to compile.
     *arguments
         One-dimensional arrays, numbers and tuples of them, in the order of the function.
     """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pytest
 import shapely
@@ -41,6 +43,29 @@ def test_a_kernel_is_compiled_once_its_steps_sum_up(monkeypatch: pytest.MonkeyPa
     for _ in range(3):
         accel.run_kernel(kernel, 40, np.zeros(1))
     assert compiled == [kernel]
+
+
+def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    compiled = []
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", 1000)
+    monkeypatch.setattr(accel, "ALSO_ABOVE", 50)
+    monkeypatch.setattr(accel, "_taken", Counter())
+    monkeypatch.setattr(accel, "_compiled", lambda f: compiled.append(f) or f)
+
+    def one(out):  # type: ignore[no-untyped-def]
+        out[0] = 1.0
+
+    def other(out):  # type: ignore[no-untyped-def]
+        out[0] = 2.0
+
+    def small(out):  # type: ignore[no-untyped-def]
+        out[0] = 3.0
+
+    for function, steps in ((one, 900), (other, 90), (small, 5), (other, 6), (small, 5), (one, 1)):
+        accel.run_kernel(function, steps, np.zeros(1))
+    assert compiled == [other, one]
 
 
 @pytest.mark.parametrize(

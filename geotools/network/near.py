@@ -107,7 +107,7 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
     if parts.max(initial=1) > 1:
         xy, offsets = _divided(xy, offsets, parts)
         lines = columns_of(xy)
-    steps_taken = 2 * len(points) + 4 * len(xy)
+    steps_taken = 6 * len(points) + 12 * len(xy)
     return _found(_pass, steps_taken, columns, grid, reach + MARGIN, (*lines, read_only(offsets)))
 
 

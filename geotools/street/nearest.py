@@ -72,7 +72,7 @@ def nearest_segments(
     number, width = np.zeros(len(xy), dtype=np.int64), EXPECTED
     while True:
         found = np.zeros(len(xy) * width, dtype=np.int64)
-        run_kernel(_near, 2.0 * count.sum(), *inputs, limits, width, number, found)
+        run_kernel(_near, 4.0 * count.sum(), *inputs, limits, width, number, found)
         if number.max(initial=0) <= width:
             break
         width = int(number.max())
