@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, lengths_along, measures
+from geotools.network.ragged import FloatArray, IntArray, lengths_along, measures, offsets_of
 
 __all__ = ["TOUCH", "Pieces", "cut_ends", "cut_lines", "end_points", "ends_of_pieces"]
 
@@ -67,20 +67,20 @@ def _insert_cuts(
     span = along[after] - along[before]
     share = (at - along[before]) / np.where(span > 0, span, 1.0)
     points = xy[before] + share[:, None] * (xy[after] - xy[before])
-    kept = np.ones(len(xy), dtype=bool)
+    replaced = np.zeros(len(xy), dtype=bool)
     for vertex in (before, after):
         here = np.abs(along[vertex] - at) < SAME
         points[here] = xy[vertex[here]]
-        kept[vertex[here]] = False
-    twice = np.repeat(after, 2)
-    new_xy = np.insert(xy, twice, np.repeat(points, 2, axis=0), axis=0)
-    kept = np.insert(kept, twice, True)
-    starts = np.concatenate([offsets[:-1], after])
-    shift = np.concatenate(
-        [2 * np.searchsorted(after, offsets[:-1], side="right"), 2 * np.arange(len(after)) + 1]
-    )
-    bounds = np.append(np.sort(starts + shift), len(new_xy))
-    return new_xy[kept], np.concatenate([[0], np.cumsum(kept)])[bounds].astype(np.int64)
+        replaced[vertex[here]] = True
+    gone = offsets_of(replaced.astype(np.int64))
+    place = after - gone[after] + 2 * np.arange(len(after))  # of the first of the two
+    old = np.ones(len(xy) - gone[-1] + 2 * len(after), dtype=bool)
+    old[place] = old[place + 1] = False
+    new_xy = np.empty((len(old), 2))
+    new_xy[old] = xy[~replaced] if gone[-1] else xy
+    new_xy[place] = new_xy[place + 1] = points
+    whole = offsets - gone[offsets] + 2 * np.searchsorted(after, offsets, side="right")
+    return new_xy, np.sort(np.concatenate([whole, place + 1]))
 
 
 def ends_of_pieces(ends: IntArray, pieces: Pieces) -> IntArray:
