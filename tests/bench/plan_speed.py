@@ -23,6 +23,7 @@ __all__ = ["measure_first", "measure_floors", "measure_plan"]
 MB = 1e6
 LEAN = ("mains", "streets")
 LEAN_SETTINGS = ("carrier.tries=1", "output.stations=false")
+STATIONS_TOO = ("carrier.tries=1",)
 IO_LIBRARIES = ("geopandas", "rasterio", "pyogrio", "shapely", "pyproj", "pyarrow")
 
 
@@ -78,8 +79,13 @@ def measure_floors(work: Path, sizes: list[int]) -> Section:
     rows, data = [], {}
     for size in sizes:
         brief = make_city(work / f"city{size}", mains=size)
-        for name, task in (("whole", _whole), ("lean", _lean)):
-            found, rounds = in_turn(task(brief.parent))
+        tasks = {
+            "whole": _whole(brief.parent),
+            "lean": _lean(brief.parent, LEAN_SETTINGS),
+            "lean, with stations": _lean(brief.parent, STATIONS_TOO),
+        }
+        for name, task in tasks.items():
+            found, rounds = in_turn(task)
             data[f"{name} {size}"] = {part: vars(figure) for part, figure in found.items()}
             rows.append([f"{size:,}", name, str(rounds), *_against_floors(found)])
             print(rows[-1], flush=True)
@@ -105,10 +111,10 @@ def _whole(city: Path) -> dict[str, Callable[[], Figure]]:
     return _with_floors(city, "plan.gpkg", geotools("plan", city / "brief.toml"), [])
 
 
-def _lean(city: Path) -> dict[str, Callable[[], Figure]]:
-    """Return a plan of little with one carrier, and its floors."""
+def _lean(city: Path, wanted: Sequence[str]) -> dict[str, Callable[[], Figure]]:
+    """Return a plan of little with these settings, and its floors."""
     layers = [part for name in LEAN for part in (f"--{name}", f"{city / 'city.gpkg'}:{name}")]
-    settings = [part for one in LEAN_SETTINGS for part in ("--set", one)]
+    settings = [part for one in wanted for part in ("--set", one)]
     command = geotools("plan", *layers, "--dem", city / "dem.tif", *settings)
     return _with_floors(city, "lean.gpkg", command, LEAN)
 
