@@ -24,7 +24,8 @@ CELLS = 2.0**30  # along the longer side at most: numbers of cells stay exact
 LEAST_CELL = 1.0  # m; a cell mostly lies whole within one, then, and one bucket is looked into
 LONGEST = 4.0  # cells; a longer segment is gone along part by part, not by the box around it
 MARGIN = 1e-6  # m; more than rounding of coordinates, and what is so little too far is measured
-ENOUGH = 1000  # segments whose median tells how long they mostly are
+ENOUGH = 1000  # segments that tell how long the shorter ones are
+SHORT = 0.25  # share of segments shorter than a cell: where some are long, towns lie dense between
 EAST, NORTH = 1_640_531_527, 2_971_215_073  # odd, so that neighbouring cells get other buckets
 EXPECTED = 1.5  # finds for each point; more take a second look
 
@@ -101,7 +102,7 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
         return np.zeros((0, 2), dtype=np.int64)
     columns, lines = columns_of(points), columns_of(xy)
     steps = np.maximum(*(np.abs(np.diff(column)) for column in lines))
-    usual = float(np.median(steps[:: len(steps) // ENOUGH + 1])) if len(steps) else 0.0
+    usual = float(np.quantile(steps[:: len(steps) // ENOUGH + 1], SHORT)) if len(steps) else 0.0
     grid = _grid([columns, lines], max(LEAST_CELL, 2.0 * reach, usual))
     parts = np.ceil(steps / (LONGEST * grid[-1])).astype(np.int64)
     parts[offsets[1:-1] - 1] = 1  # from one line to the next
