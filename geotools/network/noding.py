@@ -190,6 +190,7 @@ def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:
 
 def _self_touches(xy: FloatArray, offsets: IntArray, lines: IntArray) -> FloatArray:
     """Return where the ends of these lines touch their own inside."""
+    lines = lines[np.diff(offsets)[lines] > 3]  # one of two segments can only fold up
     knotted = lines[~shapely.is_simple(linestrings_at(xy, offsets, lines))]
     counts = np.diff(offsets)[knotted]
     found = [np.zeros((0, 2))]
