@@ -16,6 +16,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
+from types import FunctionType
 from typing import Any
 
 import numpy as np
@@ -137,29 +138,39 @@ def ready_tree(shapes: npt.NDArray[np.object_]) -> shapely.STRtree:
     return tree
 
 
-def worth_compiling(function: Callable[..., None], steps: float) -> bool:
+def worth_compiling(function: Callable[..., None], steps: float | Callable[[], float]) -> bool:
     """Count so many steps of a kernel more; return whether it now pays to run it compiled.
 
     For a kernel that NumPy outdoes where it would be interpreted; `run_kernel` asks by itself.
+    Steps that take time to work out may be a function: it is not asked once the kernel pays.
     """
-    _taken[function] += int(steps)
-    if sum(_taken.values()) <= COMPILE_ABOVE:
-        return False
-    return _taken[function] > min(ALSO_ABOVE, COMPILE_ABOVE)
+    if not _pays(function):
+        _taken[function] += int(steps() if callable(steps) else steps)
+    return _pays(function)
 
 
-def run_kernel(function: Callable[..., None], steps: float, *arguments: Any) -> None:
+def _pays(function: Callable[..., None]) -> bool:
+    enough = sum(_taken.values()) > COMPILE_ABOVE
+    return enough and _taken[function] > min(ALSO_ABOVE, COMPILE_ABOVE)
+
+
+def run_kernel(
+    function: Callable[..., None], steps: float | Callable[[], float], *arguments: Any
+) -> None:
     """Run a kernel in place over its arguments.
 
     Parameters
     ----------
     function : callable
-        Takes flat arrays (or lists) and plain numbers, writes into some of the arrays.
-    steps : float
+        Takes arrays (or lists) and plain numbers, writes into some of the arrays. Functions
+        it calls are kernels too.
+    steps : float or callable
         Rough count of inner steps it will take, of 0.4 us interpreted; with those before, and
-        those of the other kernels, decides whether to compile.
+        those of the other kernels, decides whether to compile. A callable that returns it is
+        called while that is not decided.
     *arguments
-        One-dimensional arrays, numbers and tuples of them, in the order of the function.
+        Arrays, numbers and tuples of them, in the order of the function. A table comes as an
+        array of its rows, or as a list of lists.
     """
     if worth_compiling(function, steps):
         _compiled(function)(*arguments)
@@ -189,8 +200,21 @@ def _write_back(value: Any, listed: Any) -> None:
 def _compiled(function: Callable[..., None]) -> Callable[..., None]:
     import numba
 
+    whole = _with_parts(function)
     try:
-        compiled: Callable[..., None] = numba.njit(cache=True, nogil=True)(function)
+        compiled: Callable[..., None] = numba.njit(cache=True, nogil=True)(whole)
     except RuntimeError:  # no folder to keep it in: compiled anew in every process
-        compiled = numba.njit(nogil=True)(function)
+        compiled = numba.njit(nogil=True)(whole)
     return compiled
+
+
+def _with_parts(function: Callable[..., None]) -> Callable[..., None]:
+    """Return a kernel that calls the functions it is made of compiled."""
+    if not isinstance(function, FunctionType):
+        return function
+    around = function.__globals__
+    called = {name: around.get(name) for name in function.__code__.co_names}
+    parts = {name: _compiled(f) for name, f in called.items() if isinstance(f, FunctionType)}
+    if not parts:
+        return function
+    return FunctionType(function.__code__, {**around, **parts}, function.__name__)

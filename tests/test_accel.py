@@ -68,6 +68,21 @@ def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work
     assert compiled == [other, one]
 
 
+def test_steps_are_worked_out_until_it_is_decided_to_compile(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = []
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", 100)
+    monkeypatch.setattr(accel, "_compiled", lambda f: f)
+
+    def kernel(out):  # type: ignore[no-untyped-def]
+        out[0] = 1.0
+
+    for _ in range(5):
+        accel.run_kernel(kernel, lambda: asked.append(1) or 40.0, np.zeros(1))
+    assert len(asked) == 3
+
+
 @pytest.mark.parametrize(
     ("said", "expected"), [("", 8), ("1", 1), ("3", 3), ("2,1", 2), ("0", 1), ("99", 8), ("all", 8)]
 )

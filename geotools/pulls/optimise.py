@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from geotools.accel import read_only, run_kernel
-from geotools.network.ragged import FloatArray, IntArray, row_of
+from geotools.accel import run_kernel
+from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.fusion import PIECE_SLACK, piece_count
 
 __all__ = [
@@ -129,18 +131,17 @@ class Sites:
 
     def string_days(self) -> tuple[FloatArray, FloatArray]:
         """Return what strings cost a day, for pulls ahead and behind, shape (n, k)."""
-        free = np.zeros((len(self.cost), 1))
-        return (
-            free if self.string_day_ahead is None else self.string_day_ahead,
-            free if self.string_day_behind is None else self.string_day_behind,
-        )
+        ahead, behind = self.string_day_ahead, self.string_day_behind
+        if ahead is None:
+            ahead = np.zeros((len(self.cost), 1)) if behind is None else np.zeros_like(behind)
+        return ahead, np.zeros_like(ahead) if behind is None else behind
 
     def string_pieces(self) -> tuple[FloatArray, FloatArray]:
         """Return pipes a string may consist of, ahead and behind, infinite where not limited."""
-        free = np.full(self.cost.shape, np.inf)
+        ahead, behind = self.pieces_ahead, self.pieces_behind
         return (
-            free if self.pieces_ahead is None else self.pieces_ahead,
-            free if self.pieces_behind is None else self.pieces_behind,
+            np.full(self.cost.shape, np.inf) if ahead is None else ahead,
+            np.full(self.cost.shape, np.inf) if behind is None else behind,
         )
 
 
@@ -208,137 +209,52 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
     costs : PullCosts
         None of them below nothing.
     """
-    value, even, back = _first_pits(sites)
-    if len(value):
-        prices = (
-            costs.setup,
-            costs.joint,
-            costs.string_joint,
-            costs.piece_length,
-            costs.connection,
-            costs.least_length,
-            costs.days.joint,
-            costs.days.length,
-            costs.days.standstill,
-            costs.days.least,
-        )
-        runs = read_only(sites.offsets), read_only(costs.per_length)
-        run_kernel(
-            _choose,
-            _steps(sites),
-            runs,
-            _pits(sites),
-            (_farthest(sites), *_bounds(sites, costs)),
-            _strings(sites),
-            prices,
-            (value, even, back),
-            (np.full(len(value), np.inf), np.zeros_like(back), np.zeros_like(value)),
-        )
-    last, covered = _ends(sites, value, even)
-    total = np.where(last >= 0, np.append(value, np.inf)[last], np.inf)
-    return _traced(back, last, total, covered)
-
-
-def _first_pits(sites: Sites) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Return value, evenness and state before of every state with no pull before it yet.
-
-    A plan may begin with a pit at the start of the run that inserts no pull behind.
-    """
-    first = np.isfinite(sites.cost) & (sites.start <= EDGE)
-    first[:, [BEHIND, BOTH]] = False
-    value = np.where(first, sites.cost, np.inf).ravel()
-    return (
-        value,
-        np.where(first, 0.0, np.inf).ravel(),
-        np.where(first, -1, -2).astype(np.int64).ravel(),
-    )
-
-
-def _pits(sites: Sites) -> tuple[FloatArray, ...]:
-    """Return the columns of the states for the kernel."""
-    floor, roof = _limits(sites)
-    columns = (
+    pits = (
         sites.start,
         sites.end,
         sites.cost,
-        floor,
-        roof,
+        sites.floor,
+        sites.roof,
+        sites.reach_ahead,
+        sites.reach_behind,
         sites.passed_start,
         sites.passed_end,
     )
-    return tuple(map(_flat, columns))
-
-
-def _limits(sites: Sites) -> tuple[FloatArray, FloatArray]:
-    """Return floor and roof of every state, with how far its pulls reach, m.
-
-    A pull is pulled ahead if it starts at a pit that inserts ahead, and behind if it ends at one
-    that inserts behind: its reach goes with the roof of the one, with the floor of the other.
-    """
-    floor, roof = np.array(sites.floor, dtype=float), np.array(sites.roof, dtype=float)
-    for role in (BEHIND, BOTH):
-        floor[:, role] = np.maximum(floor[:, role], sites.reach_behind[:, role])
-    for role in (AHEAD, BOTH):
-        roof[:, role] = np.minimum(roof[:, role], sites.reach_ahead[:, role])
-    return floor, roof
-
-
-def _flat(values: FloatArray) -> FloatArray:
-    """Return a column that a kernel may read, of a table with a column for each role."""
-    return read_only(np.asarray(values, dtype=float).ravel())
-
-
-def _strings(sites: Sites) -> tuple[tuple[FloatArray, FloatArray, int], ...]:
-    """Return for pulls ahead and behind the pipes of a string, and the table of days, its width."""
-    return tuple(
-        (_flat(pieces), _flat(day), day.shape[1])
-        for pieces, day in zip(sites.string_pieces(), sites.string_days(), strict=True)
+    day_ahead, day_behind = sites.string_days()
+    prices = (
+        costs.setup,
+        costs.joint,
+        costs.string_joint,
+        costs.piece_length,
+        costs.connection,
+        costs.least_length,
+        costs.days.joint,
+        costs.days.length,
+        costs.days.standstill,
+        costs.days.least,
     )
+    places, runs = len(sites.cost), len(sites.lengths)
+    chosen, offsets = np.empty(places, dtype=np.int64), np.empty(runs + 1, dtype=np.int64)
+    figures = np.empty((2, runs))
+    run_kernel(
+        _choose,
+        partial(_steps, sites),
+        _flat(sites.offsets, sites.lengths, costs.per_length),
+        _flat(*pits),
+        (*_flat(*sites.string_pieces(), day_ahead, day_behind), day_ahead.shape[1]),
+        prices,
+        (np.empty((7, 4 * places + 1)), np.empty(4 * places, dtype=np.int64)),
+        (chosen, offsets, figures),
+    )
+    return Choice(chosen[: offsets[-1]], offsets, figures[0], figures[1])
 
 
-def _bounds(sites: Sites, costs: PullCosts) -> tuple[FloatArray, FloatArray]:
-    """Return of every state what goes into the least a plan through it can cost.
-
-    The first, less the second of the state before it and with the value of that, is no more than
-    the value: it has all that grows with length and with digs, but no strings and no lanes.
-    """
-    rate = (costs.per_length + costs.joint / costs.piece_length)[row_of(sites.offsets)][:, None]
-    lead = costs.setup - costs.joint * (1.0 + PIECE_SLACK)
-    into = sites.cost + lead + rate * sites.start + costs.connection * sites.passed_start
-    out = rate * sites.end + costs.connection * sites.passed_end
-    return _flat(into), _flat(out)
-
-
-def _ends(sites: Sites, value: FloatArray, even: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Return the state each run's plan ends with, -1 where none, and how far any plan covers."""
-    count = len(sites.lengths)
-    run = np.repeat(row_of(sites.offsets), 4)
-    end, role = sites.end.ravel(), np.arange(len(value)) % 4
-    planned = np.isfinite(value)
-    covered = np.zeros(count)
-    np.maximum.at(covered, run[planned], np.minimum(end, sites.lengths[run])[planned])
-    whole = planned & (end >= sites.lengths[run] - EDGE) & ((role == RECEIVING) | (role == BEHIND))
-    states = np.flatnonzero(whole)
-    for measure, scale in ((value, 1.0), (even, 0.0)):
-        least = np.full(count, np.inf)
-        np.minimum.at(least, run[states], measure[states])
-        at = least[run[states]]
-        states = states[measure[states] <= at + TIE * np.maximum(scale, at)]
-    last = np.full(count, -1, dtype=np.int64)
-    ending, first = np.unique(run[states], return_index=True)
-    last[ending] = states[first]
-    return last, covered
-
-
-def _farthest(sites: Sites) -> IntArray:
-    """Return of every state the first candidate of its run that a pull may come from."""
-    lowest = _limits(sites)[0] - EDGE
-    open_end = np.where(np.isfinite(sites.cost), sites.end, -np.inf).max(axis=1)
-    out = np.empty(lowest.shape, dtype=np.int64)
-    for low, high in zip(sites.offsets[:-1].tolist(), sites.offsets[1:].tolist(), strict=True):
-        highest = np.maximum.accumulate(open_end[low:high])
-        out[low:high] = low + np.searchsorted(highest, lowest[low:high])
-    return read_only(out.ravel())
+def _flat(*tables: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], ...]:
+    """Return tables, row after row, as columns that a kernel may read but not write."""
+    columns = tuple([table.ravel() for table in tables])
+    for column in columns:
+        column.flags.writeable = False
+    return columns
 
 
 def _steps(sites: Sites) -> float:
@@ -350,99 +266,196 @@ def _steps(sites: Sites) -> float:
     return float((span * usable * density[:, None]).sum())
 
 
-def _choose(runs, pits, bounds, strings_of, prices, states, lists):  # type: ignore[no-untyped-def]  # a kernel
-    """Fill the value of every state, run by run; see `choose_pits`.
+def _choose(runs: Any, pits: Any, strings: Any, prices: Any, states: Any, plans: Any) -> None:
+    """Fill the plan of every run; see `choose_pits`."""
+    offsets, lengths, per_length = runs
+    chosen, ends, figures = plans
+    table, back = states
+    value, even, cost, covered = table[0], table[1], figures[0], figures[1]
+    ends[0] = 0
+    for run in range(len(lengths)):
+        low, high = offsets[run], offsets[run + 1]
+        _begin(low, high, per_length[run], pits, strings, prices, states)
+        _reach(low, high, per_length[run], pits, strings, prices, states)
+        last, covered[run] = _last(low, high, lengths[run], pits[1], value, even)
+        cost[run] = value[last] if last >= 0 else math.inf
+        ends[run + 1] = _trace(last, back, chosen, ends[run])
 
-    The states a pull may come from are gone through twice. First from afar, and what cannot be
-    among the cheapest by its bound is passed over: then those worked out, from near, each against
-    the best before. What was passed over is dearer by more than all ties in a row could add up
-    to, so it changes neither the choice nor how a tie ends.
+
+def _begin(
+    low: int, high: int, price: float, pits: Any, strings: Any, prices: Any, states: Any
+) -> None:
+    """Fill what is known of every state of a run before any pull is looked at.
+
+    A plan may begin with a pit at the start of the run that inserts no pull behind. The plan
+    through one state to another costs at least the value of the first, with its ``level``, with
+    its ``slope`` times the ``factor`` of the other, and ``into`` the other: all that grows with
+    length and with digs, and lanes for the least time at the least they cost a day, but no
+    strings. Level and slope are kept by the way a pull goes on, the later places first.
     """
-    offsets, per_length = runs
-    start, end, cost, floor, roof, passed_start, passed_end = pits
-    ahead, behind = strings_of
-    farthest, into, out = bounds
-    setup, joint, string_joint, piece, connection, least = prices[:6]
-    fuse_days, length_days, stop_days, least_days = prices[6:]
-    value, even, back = states
-    bound, found, totals = lists  # kept under the number of the other state of like way
-    for run in range(len(per_length)):
-        price = per_length[run]
-        for k in range(4 * offsets[run], 4 * offsets[run + 1]):
+    start, end, cost, _, _, _, _, passed_start, passed_end = pits
+    _, _, days_ahead, days_behind, width = strings
+    setup, joint, _, piece, connection, _, fuse_days, _, _, least_days = prices
+    table, back = states
+    value, even, into, factor = table[0], table[1], table[2], table[3]
+    level, slope, farthest = table[4], table[5], table[6]
+    rate, fuse_rate = price + joint / piece, fuse_days / piece
+    lead = setup - joint * (1.0 + PIECE_SLACK)
+    day_lead = least_days - fuse_days * (1.0 + PIECE_SLACK)
+    half, far = len(cost) // 2, -math.inf
+    for place in range(low, high):
+        day_ahead = _least(days_ahead, place * width, width)
+        day_behind = _least(days_behind, place * width, width)
+        for k in range(4 * place, 4 * place + 4):
+            here = (k % 2 + 1) * half - 2 * place - 1 + k % 4 // 2
+            value[k] = even[k] = into[k] = level[here] = math.inf
+            slope[here], back[k] = 0.0, -2
             if cost[k] == math.inf:
                 continue
-            # what the pull that ends here brought: its head, or its tail if pulled behind
-            heads = k % 4 == RECEIVING or k % 4 == AHEAD
-            rooms, table, width = ahead if heads else behind
-            edge = start[k]
-            best = value[k]
-            slack = TIE * (8 * (k // 4 - farthest[k]) + 8)
-            bar = best + slack * (1.0 + best) - into[k]
-            count = 0
-            # those that insert ahead are odd: AHEAD and BOTH; of a candidate, the later first
-            for other in range(4 * farthest[k] + heads, k - k % 4, 2):
-                if bound[other] >= bar:
-                    continue
-                m = other ^ 2
-                length = edge - end[m]
-                if length < least - EDGE:
-                    continue
-                if end[m] < floor[k] - EDGE or edge > roof[m] + EDGE:
-                    continue
-                # the sums of `pull_cost`, one pull at a time
-                pieces = math.ceil(length / piece - PIECE_SLACK)
-                inserts = m if heads else k
-                room = rooms[inserts]
-                strings = math.ceil(pieces / room) if room < pieces else 1
-                day = table[inserts // 4 * width + (strings if strings < width else width) - 1]
-                if day == math.inf:
-                    continue
-                joints = pieces - 1.0 if pieces > 1 else 0.0
-                stops = strings - 1.0
-                pulling = length_days * length + stop_days * stops
-                lying = fuse_days * joints + (pulling if pulling > least_days else least_days)
-                total = (
-                    value[m]
-                    + cost[k]
-                    + setup
-                    + price * length
-                    + joint * joints
-                    + string_joint * stops
-                    + connection * (passed_start[k] - passed_end[m])
-                    + day * lying
-                )
-                found[count] = m
-                totals[count] = total
-                count += 1
-                if total < best:
-                    best = total
-                    bar = best + slack * (1.0 + best) - into[k]
-            for at in range(count - 1, -1, -1):
-                m = found[at]
-                total = totals[at]
-                evenness = even[m] + (edge - end[m]) * (edge - end[m])
-                near = TIE * (total if total > 1.0 else 1.0)
-                if total < value[k] - near or (
-                    total <= value[k] + near and evenness < even[k] * (1.0 - TIE)
-                ):
-                    value[k] = total
-                    even[k] = evenness
-                    back[k] = m
-            bound[k ^ 2] = value[k] - out[k]
+            far = max(far, end[k])
+            brought = cost[k] + lead + rate * start[k] + connection * passed_start[k]
+            if k % 4 == RECEIVING or k % 4 == AHEAD:
+                into[k], factor[k] = brought, start[k]
+                if start[k] <= EDGE:
+                    value[k], even[k], back[k] = cost[k], 0.0, -1
+            elif day_behind < math.inf:
+                into[k] = brought + day_behind * (day_lead + fuse_rate * start[k])
+                factor[k] = day_behind * fuse_rate
+            left = rate * end[k] + connection * passed_end[k]
+            if k % 4 == RECEIVING or k % 4 == BEHIND:
+                level[here], slope[here] = -left, -end[k]
+            elif day_ahead < math.inf:
+                level[here] = day_ahead * (day_lead - fuse_rate * end[k]) - left
+                slope[here] = day_ahead * fuse_rate
+        farthest[place] = far
 
 
-def _traced(back: IntArray, last: IntArray, cost: FloatArray, covered: FloatArray) -> Choice:
-    """Follow the states back from the last one of every run, all runs at once."""
-    trail: list[IntArray] = []
-    at = last.copy()
-    while (at >= 0).any():
-        trail.append(at)
-        at = np.where(at >= 0, back[np.maximum(at, 0)], -1)
-    if not trail:
-        return Choice(
-            np.zeros(0, dtype=np.int64), np.zeros(len(last) + 1, dtype=np.int64), cost, covered
-        )
-    table = np.stack(trail[::-1], axis=1)
-    chosen = table >= 0
-    offsets = np.concatenate([[0], np.cumsum(chosen.sum(axis=1))]).astype(np.int64)
-    return Choice(table[chosen], offsets, cost, covered)
+def _least(values: Any, first: int, count: int) -> float:
+    """Return the least of so many values in a row; a kernel."""
+    least = math.inf
+    for at in range(first, first + count):
+        if values[at] < least:
+            least = values[at]
+    return least
+
+
+def _reach(
+    low: int, high: int, price: float, pits: Any, strings: Any, prices: Any, states: Any
+) -> None:
+    """Fill value, evenness and state before of every state of a run, place by place.
+
+    The states a pull may come from are gone through from near to far. What cannot be among the
+    cheapest by its bound (see `_begin`) is passed over: it is dearer by more than all ties in a
+    row could add up to, so it changes neither the choice nor how a tie ends. That there is a bar
+    from the start, the state that the one of like way before came from is tried first.
+    """
+    start, end, cost, floor, roof, ahead, behind, passed_start, passed_end = pits
+    room_ahead, room_behind, days_ahead, days_behind, width = strings
+    setup, joint, string_joint, piece, connection, least = prices[:6]
+    fuse_days, length_days, stop_days, least_days = prices[6:]
+    table, back = states
+    value, even, into, factor = table[0], table[1], table[2], table[3]
+    level, slope, farthest = table[4], table[5], table[6]
+    near, half = low, len(cost) // 2
+    tried_ahead = tried_behind = -1
+    for k in range(4 * low, 4 * high):
+        if into[k] == math.inf:
+            continue
+        # what the pull that ends here brought: its head, or its tail if pulled behind
+        place, heads = k // 4, k % 4 == RECEIVING or k % 4 == AHEAD
+        rooms, days = (room_ahead, days_ahead) if heads else (room_behind, days_behind)
+        tried = tried_ahead if heads else tried_behind
+        edge, lowest = start[k], (floor[k] if heads else max(floor[k], behind[k])) - EDGE
+        near = _near(farthest, low, place, near, lowest)
+        here = (heads + 1) * half - 2 * place
+        levels = level[here : here + 1 + 2 * (place - near)]
+        slopes = slope[here : here + 1 + 2 * (place - near)]
+        grows, best = factor[k], value[k]
+        tie = TIE * (8 * (place - near) + 8)
+        bar = best + tie * (1.0 + abs(best)) - into[k]
+        for at in range(len(levels)):
+            if at > 0 and levels[at] + slopes[at] * grows >= bar:
+                continue
+            # those that insert ahead are odd, AHEAD and BOTH; of a place, the earlier comes first
+            m = 4 * (place - 1 - (at - 1) // 2) + (at - 1) % 2 * 2 + heads if at > 0 else tried
+            length = edge - end[m]
+            if m < 4 * near or length < least - EDGE or end[m] < lowest:
+                continue
+            if edge > roof[m] + EDGE or (heads and edge > ahead[m] + EDGE):
+                continue
+            # the sums of `pull_cost`, one pull at a time
+            pieces = math.ceil(length / piece - PIECE_SLACK)
+            inserts = m if heads else k
+            room = rooms[inserts]
+            strings = math.ceil(pieces / room) if room < pieces else 1
+            day = days[inserts // 4 * width + (strings if strings < width else width) - 1]
+            if day == math.inf:
+                continue
+            joints = pieces - 1.0 if pieces > 1 else 0.0
+            stops = strings - 1.0
+            pulling = length_days * length + stop_days * stops
+            lying = fuse_days * joints + (pulling if pulling > least_days else least_days)
+            total = value[m] + cost[k] + setup + price * length + joint * joints
+            total = total + string_joint * stops + connection * (passed_start[k] - passed_end[m])
+            total = total + day * lying
+            if total < best:
+                best = total
+                bar = best + tie * (1.0 + abs(best)) - into[k]
+            if at == 0:
+                continue
+            evenness = even[m] + length * length
+            close = TIE * (total if total > 1.0 else 1.0)
+            if total < value[k] - close or (
+                total <= value[k] + close and evenness < even[k] * (1.0 - TIE)
+            ):
+                value[k] = total
+                even[k] = evenness
+                back[k] = m
+        if heads:
+            tried_ahead = back[k]
+        else:
+            tried_behind = back[k]
+        level[(k % 2 + 1) * half - 2 * place - 1 + k % 4 // 2] += value[k]
+
+
+def _near(farthest: Any, low: int, place: int, near: int, lowest: float) -> int:
+    """Return the first place before one that a pull may come from, sought from ``near`` on.
+
+    ``farthest`` is how far the pits up to each place go, ``lowest`` where a pull may start, m.
+    """
+    while near > low and farthest[near - 1] >= lowest:
+        near -= 1
+    while near < place and farthest[near] < lowest:
+        near += 1
+    return near
+
+
+def _last(low: int, high: int, length: float, end: Any, value: Any, even: Any) -> tuple[int, float]:
+    """Return the state a run's plan ends with, -1 where none, and how far any plan covers."""
+    covered, least, evenest = 0.0, math.inf, math.inf
+    for k in range(4 * low, 4 * high):
+        if value[k] < math.inf:
+            covered = max(covered, min(end[k], length))
+            if k % 2 == 0 and end[k] >= length - EDGE:  # it inserts no pull ahead
+                least = min(least, value[k])
+    bar = least + TIE * max(1.0, least)
+    for k in range(4 * low, 4 * high, 2):
+        if value[k] <= bar and end[k] >= length - EDGE:
+            evenest = min(evenest, even[k])
+    for k in range(4 * low, 4 * high, 2):
+        if value[k] <= bar and end[k] >= length - EDGE and even[k] <= evenest + TIE * evenest:
+            return k if value[k] < math.inf else -1, covered
+    return -1, covered
+
+
+def _trace(last: int, back: Any, chosen: Any, begin: int) -> int:
+    """Fill in the states that lead to the last one, from a place on; return where they end."""
+    stop, at = begin, last
+    while at >= 0:
+        stop += 1
+        at = back[at]
+    at = last
+    for place in range(stop - 1, begin - 1, -1):
+        chosen[place] = at
+        at = back[at]
+    return stop

@@ -353,6 +353,19 @@ def _ended(sites: Sites, last: int) -> Sites:
     return replace(sites, offsets=np.array([0, last + 1]), lengths=np.array([end]), **cut)
 
 
+@pytest.mark.parametrize("given", ["string_day_ahead", "string_day_behind"])
+def test_lanes_cost_nothing_the_way_nothing_is_said_of_them(given: str) -> None:
+    cost = [[5.0, 1.0, INF, INF], [5.0, INF, 1.0, INF]]
+    sites = _sites([0.0, 100.0], cost)
+    dear = replace(sites, **{given: np.full((2, 3), 1e6)})
+    costs = replace(COSTS, days=StringDays(least=1.0))
+    plain = choose_pits(sites, costs).cost[0]
+    choice = choose_pits(dear, costs)
+    assert choice.cost[0] == plain
+    ahead = [AHEAD, 4 + RECEIVING]
+    assert (choice.states.tolist() == ahead) == (given == "string_day_behind")
+
+
 def test_no_runs_and_runs_without_places_have_no_plan() -> None:
     none = _sites([0.0], [[1.0] * 4])
     empty = Sites(
@@ -364,7 +377,7 @@ def test_no_runs_and_runs_without_places_have_no_plan() -> None:
             if k not in ("offsets", "lengths") and v is not None
         },
     )
-    choice = choose_pits(empty, COSTS)
+    choice = choose_pits(empty, replace(COSTS, per_length=np.full(2, 10.0)))
     assert choice.cost.tolist() == [INF, INF]
     assert choice.covered.tolist() == [0.0, 0.0]
     assert choice.offsets.tolist() == [0, 0, 0]
