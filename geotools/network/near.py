@@ -26,6 +26,9 @@ LONGEST = 4.0  # cells; a longer segment is gone along part by part, not by the 
 MARGIN = 1e-6  # m; more than rounding of coordinates, and what is so little too far is measured
 ENOUGH = 1000  # segments that tell how long the shorter ones are
 SHORT = 0.25  # share of segments shorter than a cell: where some are long, towns lie dense between
+PARTS = (
+    16.0  # cells along a segment of mean length at most, lest one to the null of the map is many
+)
 EAST, NORTH = 1_640_531_527, 2_971_215_073  # odd, so that neighbouring cells get other buckets
 EXPECTED = 1.5  # finds for each point; more take a second look
 
@@ -102,15 +105,23 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
         return np.zeros((0, 2), dtype=np.int64)
     columns, lines = columns_of(points), columns_of(xy)
     steps = np.maximum(*(np.abs(np.diff(column)) for column in lines))
-    usual = float(np.quantile(steps[:: len(steps) // ENOUGH + 1], SHORT)) if len(steps) else 0.0
-    grid = _grid([columns, lines], max(LEAST_CELL, 2.0 * reach, usual))
+    steps[offsets[1:-1] - 1] = 0.0  # from one line to the next
+    grid = _grid([columns, lines], max(LEAST_CELL, 2.0 * reach, _usual(steps)))
     parts = np.ceil(steps / (LONGEST * grid[-1])).astype(np.int64)
-    parts[offsets[1:-1] - 1] = 1  # from one line to the next
     if parts.max(initial=1) > 1:
         xy, offsets = _divided(xy, offsets, parts)
         lines = columns_of(xy)
     steps_taken = 6 * len(points) + 12 * len(xy)
     return _found(_pass, steps_taken, columns, grid, reach + MARGIN, (*lines, read_only(offsets)))
+
+
+def _usual(steps: FloatArray) -> float:
+    """Return how long the shorter segments are, or more where a few are longer than all others."""
+    long = steps[steps > 0.0]
+    if not len(long):
+        return 0.0
+    shorter = np.quantile(long[:: len(long) // ENOUGH + 1], SHORT)
+    return max(float(shorter), float(long.mean()) / PARTS)
 
 
 def _divided(xy: FloatArray, offsets: IntArray, parts: IntArray) -> tuple[FloatArray, IntArray]:

@@ -8,7 +8,7 @@ import shapely
 from scipy.spatial import cKDTree
 
 from geotools import accel
-from geotools.network.near import clusters, lines_near, near_places
+from geotools.network.near import LONGEST, _usual, clusters, lines_near, near_places
 from geotools.network.ragged import offsets_of, to_linestrings
 
 NO_LINKS = np.zeros((0, 2), dtype=np.int64)
@@ -110,3 +110,17 @@ def test_a_line_that_only_ends_at_a_point_is_not_near_it() -> None:
     ends = np.array([(10.0, 0), (9.0, 0), (0, 0)])
     assert lines_near(ends, xy, offsets, reach=0.1).tolist() == [[1, 0]]
     assert lines_near(ends, xy, offsets, reach=1.5).tolist() == [[0, 2], [1, 0], [1, 1], [1, 2]]
+
+
+def test_segments_to_the_null_of_the_map_are_in_few_parts() -> None:
+    rng = np.random.default_rng(3)
+    starts = rng.uniform(0, 2_000, (3_000, 2)) + np.array([4e5, 5.6e6])
+    ends = starts + rng.normal(0, 30, starts.shape)
+    ends[:300] = 0.0
+    xy = np.stack([starts, ends], axis=1).reshape(-1, 2)
+    steps = np.abs(ends - starts).max(axis=1)
+    assert np.ceil(steps / (LONGEST * _usual(steps))).sum() < 6 * len(steps)
+    points = (starts + ends)[300:] / 2
+    offsets = np.arange(0, len(xy) + 1, 2)
+    found = set(map(tuple, lines_near(points, xy, offsets, reach=0.5).tolist()))
+    assert {(k, k + 300) for k in range(2_700)} <= found
