@@ -98,12 +98,12 @@ def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Plann
     tries = ground.contest.tries
     mine = np.zeros(len(tries), dtype=bool)
     mine[runs] = True
-    attempts = [
-        try_carriers(part, one.only(mine))
-        for rank, one in enumerate(equipped)
-        if rank == 0 or (tries[runs, rank] >= 0).any()
-    ]
-    attempts += _further(part, runs, np.min([a.value[runs] for a in attempts], axis=0))
+    attempts: list[Attempt] = []
+    larger_for = ground.brief.carrier.larger_for
+    for one, pipe in zip(equipped, tries[runs].T, strict=True):
+        if one is equipped[0] or (pipe >= 0).any():
+            attempts = _left([*attempts, try_carriers(part, one.only(mine))], larger_for)
+    attempts = _further(part, runs, attempts)
     tried = _tried_rows(attempts, runs)
     shown = _shown(part, attempts, tried, runs)
     rank = np.full(len(tries), -1)
@@ -112,7 +112,7 @@ def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Plann
     reasons = list(_blocked(part, attempts, tried, rank))
     edits = ground.edits["run"].to_numpy(dtype=np.int64)
     refused = {
-        int(row): attempts[rank[edits[row]]].edited.refused.get(int(row), "")
+        int(row): attempts[rank[edits[row]]].refused.get(int(row), "")
         for row in np.flatnonzero(rank[edits] >= 0)
     }
     return Planned(
@@ -127,32 +127,46 @@ def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Plann
     )
 
 
-def _further(ground: Shared, runs: IntArray, value: FloatArray) -> list[Attempt]:
+def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
+    """Leave in each attempt the runs it may yet be shown for, `winners` deciding.
+
+    So a lot holds the places of its runs about once, however many carriers are tried.
+    """
+    value = np.array([attempt.value for attempt in attempts])
+    best = value.min(axis=0)
+    near = value <= best * (1 + larger_for)
+    if larger_for <= 0:  # the first of the cheapest; without a plan any may come closest
+        near &= (np.cumsum(near, axis=0) == 1) | ~np.isfinite(best)
+    return [attempt.only(wanted) for attempt, wanted in zip(attempts, near, strict=True)]
+
+
+def _further(ground: Shared, runs: IntArray, attempts: list[Attempt]) -> list[Attempt]:
     """Go on with the other pipes that suit, for the runs that have no plan yet.
 
     The first plan found ends it for a run. Of pipes that stand or fall together the easiest to
     pull is tried; where it gives a plan, the cheaper ones like it are tried after it.
     """
     brief, contest = ground.brief, ground.contest
+    value = np.min([attempt.value[runs] for attempt in attempts], axis=0)
     open_ = runs[(contest.tries[runs, 0] >= 0) & ~np.isfinite(value)]
     if not len(open_):
-        return []
+        return attempts
     idle = no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
     rest = further_pipes(contest, open_, idle)
-    attempts, won = _until_planned(ground, open_, rest)
+    attempts, won = _until_planned(ground, open_, rest, attempts)
     found = won >= 0
     rest = cheaper_pipes(contest, open_[found], won[found], idle)
-    return attempts + _until_planned(ground, open_[found], rest)[0]
+    return _until_planned(ground, open_[found], rest, attempts)[0]
 
 
 def _until_planned(
-    ground: Shared, runs: IntArray, pipes: IntArray
+    ground: Shared, runs: IntArray, pipes: IntArray, attempts: list[Attempt]
 ) -> tuple[list[Attempt], IntArray]:
     """Try the pipes of each run one after the other until one gives a plan.
 
-    Returns the attempts, and of each run the pipe that gave the plan, or -1.
+    Returns the attempts, these behind those before, and of each run the pipe that gave the plan,
+    or -1.
     """
-    attempts: list[Attempt] = []
     won = np.full(len(runs), -1, dtype=np.int64)
     part = only_runs(ground, runs)
     for tried in pipes.T:
@@ -161,7 +175,8 @@ def _until_planned(
             break
         pipe = np.full(len(ground.runs.table), -1, dtype=np.int64)
         pipe[runs] = tried
-        attempts.append(try_carriers(part, equip(part, pipe)))
+        attempts = [*attempts, try_carriers(part, equip(part, pipe))]
+        attempts = _left(attempts, ground.brief.carrier.larger_for)
         planned = np.isfinite(attempts[-1].value[runs])
         if planned.any():
             won[planned] = tried[planned]
@@ -182,41 +197,11 @@ def _tried_rows(attempts: list[Attempt], runs: IntArray) -> pd.DataFrame:
                     "rank": rank,
                     "pipe": pipe[run],
                     "bore": attempt.table["carrier_bore"].to_numpy(dtype=float)[run],
-                    "value": attempt.value[run],
-                    "cost": attempt.cost[run],
-                    **{name: column[run] for name, column in _figures(attempt).items()},
-                    "plain_value": attempt.edited.plain.cost[run],
-                    "plain_cost": _plain_cost(attempt)[run],
-                    "plain_pits": np.diff(attempt.edited.plain.offsets)[run],
+                    **{name: column.to_numpy()[run] for name, column in attempt.figures.items()},
                 }
-            )
+            ).drop(columns="covered")
         )
     return pd.concat(frames, ignore_index=True)
-
-
-def _figures(attempt: Attempt) -> dict[str, FloatArray]:
-    """Return pits, pulls and longest pull (m) of every run, NaN where it has no plan."""
-    count, known = len(attempt.table), np.isfinite(attempt.cost)
-    of_pit, of_pull = (
-        rows["run"].to_numpy(dtype=np.int64) for rows in (attempt.plan.pits, attempt.plan.pulls)
-    )
-    longest = np.full(count, np.nan)  # a run with one pit has no pull
-    np.fmax.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
-    figures = {
-        "pit_count": np.bincount(of_pit, minlength=count),
-        "pull_count": np.bincount(of_pull, minlength=count),
-        "longest_pull": longest,
-    }
-    return {name: np.where(known, value, np.nan) for name, value in figures.items()}
-
-
-def _plain_cost(attempt: Attempt) -> FloatArray:
-    """Return the cost of each run with a carrier and no edits; infinite where it has no plan."""
-    plain = attempt.edited.plain
-    row, role = plain.states // 4, plain.states % 4
-    weights = attempt.sites.cost[row, role] - attempt.candidates.cost[row, role]
-    run = np.repeat(np.arange(len(plain.cost)), np.diff(plain.offsets))
-    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
 
 
 def by_rank(tried: pd.DataFrame, column: str, runs: int, *, missing: float) -> FloatArray:
@@ -258,7 +243,7 @@ def _closest(attempts: list[Attempt], ranks: pd.Series, run: int) -> int:
 
     def left(rank: int) -> float:
         attempt = attempts[rank]
-        covered = float(attempt.edited.choice.covered[run])
+        covered = float(attempt.figures["covered"].iloc[run])
         low, high = reached(attempt.sites, attempt.costs, run=run, covered=covered)
         return round(high - low, 3)  # to the millimetre: noise decides nothing
 
