@@ -155,6 +155,9 @@ def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.
 
 def _texts(series: pd.Series[Any]) -> pa.Array:
     """Return a column as texts, what is none put into words."""
+    if isinstance(series.dtype, pd.CategoricalDtype):
+        words, number = series.cat.categories, series.cat.codes.to_numpy()
+        return _texts(pd.Series(words)).take(pa.array(number, mask=number < 0))
     if series.dtype == object:
         try:
             return pa.array(series.to_numpy(), pa.string(), from_pandas=True)

@@ -31,8 +31,8 @@ __all__ = ["Drawn", "axis_parts", "drawn", "placed", "run_lines"]
 class Drawn(Mapping[str, Any]):
     """Layers by name, as `placed` returns them, in the CRS of the mains.
 
-    A file takes points as numbers: the geometries of a layer of points are made when the layer is
-    asked for here, and once.
+    A file takes points as numbers, and texts as numbers of words: the geometries of a layer of
+    points, and such texts, are made when the layer is asked for here, and once.
 
     Attributes
     ----------
@@ -50,12 +50,19 @@ class Drawn(Mapping[str, Any]):
         self._made: dict[str, Any] = {}
 
     def __getitem__(self, name: str) -> Any:
-        if name not in self.places:
-            return self.tables[name]
         if name not in self._made:
-            table = self.tables[name].assign(geometry=shapely.points(self.places[name]))
-            self._made[name] = geopandas.GeoDataFrame(table, geometry="geometry", crs=self.crs)
+            self._made[name] = self._whole(name)
         return self._made[name]
+
+    def _whole(self, name: str) -> Any:
+        """Return a layer with its texts as such and its geometry."""
+        table = self.tables[name]
+        words = table.select_dtypes("category").columns
+        table = table.astype(dict.fromkeys(words, "str")) if len(words) else table
+        if name not in self.places:
+            return table
+        points = shapely.points(self.places[name])
+        return geopandas.GeoDataFrame(table.assign(geometry=points), crs=self.crs)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.tables)

@@ -25,7 +25,8 @@ from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, Equipped, equip, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
-from geotools.tools._shared import Shared, only_runs
+from geotools.tools._shared import Shared, on_streets, only_runs
+from geotools.tools._words import in_words, joined
 
 __all__ = ["Planned", "by_rank", "plan_lots", "winners"]
 
@@ -66,6 +67,8 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     lots = _lots(ground)
     done = []
     equipped = [equip(ground, pipe) for pipe in ground.contest.tries.T]
+    # What streets are looked up by is made here, once, and not in every thread.
+    on_streets(only_runs(ground, np.zeros(0, dtype=np.int64)))
     with ThreadPoolExecutor(processors()) as pool:
         for planned in pool.map(partial(_plan_lot, ground, equipped), lots):
             done.append(planned)
@@ -94,7 +97,7 @@ def _lots(ground: Shared) -> list[IntArray]:
 
 def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Planned:
     """Plan these runs through with their carriers, those all runs are equipped with by rank."""
-    part = only_runs(ground, runs)
+    part = on_streets(only_runs(ground, runs))
     tries = ground.contest.tries
     mine = np.zeros(len(tries), dtype=bool)
     mine[runs] = True
@@ -293,15 +296,22 @@ def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> 
         run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
         rows = np.flatnonzero(shown[run] == rank)
         table = tell_candidates(attempt.candidates, rows, ground.scene, limits)
-        parts.append(table[[name for name in told if name in table]])
+        parts.append(in_words(table[[name for name in told if name in table]], "candidates"))
     return _together(parts)
 
 
 def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    rows: pd.DataFrame = pd.concat(parts)
-    return rows
+    kept = [part for part in parts if len(part)] or parts[:1]
+    if len(kept) == 1:
+        return kept[0]
+    return pd.DataFrame({name: joined([part[name] for part in kept]) for name in kept[0]})
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    rows: pd.DataFrame = pd.concat(parts).sort_values("run", kind="stable")
-    return rows.reset_index(drop=True)
+    """Put the rows of all lots in order; column by column, each taken from the lots meanwhile."""
+    run = np.concatenate([part["run"].to_numpy(dtype=np.int64) for part in parts])
+    order = np.argsort(run, kind="stable")
+    columns = {
+        name: joined([part.pop(name) for part in parts]) for name in map(str, list(parts[0]))
+    }
+    return pd.DataFrame({n: c.iloc[order].array for n, c in columns.items()}, copy=False)
