@@ -51,6 +51,8 @@ __all__ = ["CANDIDATE_KINDS", "Candidates", "Judged", "PitRules", "find_candidat
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
 BoolTable = npt.NDArray[np.bool_]
+# Columns of the candidates that are told of them.
+TOLD = ("run", "chainage", "x", "y", "depth", "street_class", "street_name", "why")
 INSERTION = np.array([False, True, True, True])
 
 
@@ -82,8 +84,8 @@ class Judged:
     Attributes
     ----------
     table : DataFrame
-        ``run``, ``chainage``, ``x``, ``y``, ``depth``, ``width`` (m), ``side_slope``, ``why``
-        (what speaks for a pit), the street's columns.
+        ``run``, ``chainage``, ``x``, ``y``, ``depth`` (m), ``street_class``, ``street_name`` and
+        ``why`` (what speaks for a pit).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
     cost : ndarray, shape (n, 4)
@@ -134,6 +136,8 @@ class Candidates(Judged):
 
     Attributes
     ----------
+    table : DataFrame
+        Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
     drop, length, volume, area, off_street, supported, services, days, lane_days, factor,
     traffic : ndarray, shape (n, 4)
         Axis of the resting string down to the host's (m; for the longer ramp), length of the
@@ -159,7 +163,8 @@ class Candidates(Judged):
 
     def judged(self) -> Judged:
         """Return what is told of the candidates, without what the plan was made from."""
-        return Judged(**{field.name: getattr(self, field.name) for field in fields(Judged)})
+        own = {field.name: getattr(self, field.name) for field in fields(Judged)}
+        return Judged(**own | {"table": self.table[list(TOLD)]})
 
 
 def find_candidates(

@@ -17,6 +17,7 @@ import pandas as pd
 from geotools.accel import give_back, processors
 from geotools.network.cells import by_place
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import in_words, joined, rows_joined
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
 from geotools.siting.carrier import pulled_pipes
@@ -26,10 +27,14 @@ from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, Equipped, equip, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
 from geotools.tools._shared import Shared, on_streets, only_runs
-from geotools.tools._words import in_words, joined
 
 __all__ = ["Planned", "by_rank", "plan_lots", "winners"]
 
+# What is told of candidates in few words.
+WORDED = (
+    *("roles", "reasons", "street_name", "street_class"),
+    *("string_day_ahead", "string_day_behind"),
+)
 LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
 
 
@@ -296,15 +301,13 @@ def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> 
         run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
         rows = np.flatnonzero(shown[run] == rank)
         table = tell_candidates(attempt.candidates, rows, ground.scene, limits)
-        parts.append(in_words(table[[name for name in told if name in table]], "candidates"))
+        parts.append(in_words(table[[name for name in told if name in table]], WORDED))
     return _together(parts)
 
 
 def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
     kept = [part for part in parts if len(part)] or parts[:1]
-    if len(kept) == 1:
-        return kept[0]
-    return pd.DataFrame({name: joined([part[name] for part in kept]) for name in kept[0]})
+    return kept[0] if len(kept) == 1 else rows_joined(kept)
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
