@@ -15,7 +15,7 @@ import shapely
 
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
-__all__ = ["GEOMETRY", "content_hash", "contract_table", "encoded"]
+__all__ = ["GEOMETRY", "content_hash", "contract_table", "encoded", "wkb_of"]
 
 GEOMETRY = "geometry"
 # Arrow metadata by which GDAL learns the description of a field.
@@ -68,18 +68,20 @@ def contract_table(
 
 
 def encoded(
-    tables: Mapping[str, pd.DataFrame], places: Mapping[str, npt.NDArray[np.float64]] | None = None
+    tables: Mapping[str, pd.DataFrame],
+    places: Mapping[str, npt.NDArray[np.float64]] | None = None,
+    wkb: Mapping[str, pa.Array] | None = None,
 ) -> dict[str, pa.Array]:
     """Return the geometries of the layers that have any as WKB: for the file and for its hash.
 
-    ``places`` are x and y, shape (n, 2), of layers of points whose tables have no geometry.
+    ``places`` are x and y, shape (n, 2), of layers of points whose tables have no geometry;
+    ``wkb`` are those that were encoded before.
     """
-    known = places or {}
-    return {
-        name: _point_wkb(known[name]) if name in known else _wkb(name, frame)
-        for name, frame in tables.items()
-        if OUTPUTS[name].geometry
-    }
+    places, made = places or {}, dict(wkb or {})
+    for name, frame in tables.items():
+        if OUTPUTS[name].geometry and name not in made:
+            made[name] = _point_wkb(places[name]) if name in places else _wkb(name, frame)
+    return made
 
 
 # A point as WKB: the order of bytes (1 is little-endian), the kind of geometry, x and y.
@@ -155,6 +157,9 @@ def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.
 
 def _texts(series: pd.Series[Any]) -> pa.Array:
     """Return a column as texts, what is none put into words."""
+    if isinstance(series.dtype, pd.CategoricalDtype):
+        words, number = series.cat.categories, series.cat.codes.to_numpy()
+        return _texts(pd.Series(words)).take(pa.array(number, mask=number < 0))
     if series.dtype == object:
         try:
             return pa.array(series.to_numpy(), pa.string(), from_pandas=True)
@@ -171,8 +176,17 @@ def _factor(field: Field, units: str) -> float:
 
 
 def _wkb(layer: str, frame: pd.DataFrame) -> pa.Array:
-    """Return geometries as WKB of the declared kind: single parts gathered, Z added or dropped."""
-    geometry: npt.NDArray[Any] = frame[GEOMETRY].to_numpy(dtype=object)
+    return wkb_of(layer, frame[GEOMETRY].to_numpy(dtype=object))
+
+
+def wkb_of(layer: str, geometry: npt.NDArray[np.object_]) -> pa.Array:
+    """Return geometries as WKB of the declared kind: single parts gathered, Z added or dropped.
+
+    Raises
+    ------
+    ValueError
+        If a geometry is of another kind than the layer.
+    """
     name, _, z = OUTPUTS[layer].geometry[0].partition(" ")
     if name == "Unknown":
         return _encoded(geometry, 2)

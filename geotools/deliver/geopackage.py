@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -19,6 +19,8 @@ from geotools.errors import OutputError
 from geotools.schema import OUTPUTS
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
     import pandas as pd
     import pyarrow as pa
     import pyproj
@@ -102,6 +104,7 @@ def write_geopackage(
     overwrite: bool,
     stations: bool = True,
     wkb: Mapping[str, pa.Array] | None = None,
+    covered: Sequence[npt.NDArray[np.float64]] = (),
 ) -> dict[str, int]:
     """Write layers and tables of the contract to a GeoPackage, all or nothing.
 
@@ -123,6 +126,8 @@ def write_geopackage(
         Whether to write the stations layer, the largest.
     wkb : mapping of str to Array, optional
         Geometries of the tables as `encoded` has them, where they were encoded before.
+    covered : sequence of ndarray, shape (k, 4)
+        West, south, east and north of what is covered by geometries that only ``wkb`` has.
 
     Returns
     -------
@@ -144,7 +149,7 @@ def write_geopackage(
     if not chosen:
         raise ValueError("no table to write")
     with _moved_when_whole(path, target, overwrite) as part:
-        return _write_layers(part, chosen, crs, units, wkb or {})
+        return _write_layers(part, chosen, crs, units, wkb or {}, covered)
 
 
 @contextmanager
@@ -184,12 +189,14 @@ def _write_layers(
     crs: pyproj.CRS,
     units: str,
     wkb: Mapping[str, pa.Array],
+    covered: Sequence[npt.NDArray[np.float64]],
 ) -> dict[str, int]:
     """Write all tables to a new file and wait until it is on the disk."""
     for name, frame in tables.items():
         _check_crs(name, frame, crs)
     with _gdal_options(_GDAL_OPTIONS):
-        wkt = stored_wkt(crs, places_of(f for n, f in tables.items() if OUTPUTS[n].geometry))
+        frames = [f for n, f in tables.items() if OUTPUTS[n].geometry]
+        wkt = stored_wkt(crs, places_of(frames, covered))
         counts = {
             name: _write_layer(
                 path, name, contract_table(name, frame, units=units, wkb=wkb.get(name)), wkt

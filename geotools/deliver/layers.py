@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 import pyproj
 import shapely
 
+from geotools.deliver.columns import encoded, wkb_of
 from geotools.intake.crs import project
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
@@ -23,16 +26,65 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains
+from geotools.network.words import rows_joined
 from geotools.schema import OUTPUTS
 
-__all__ = ["Drawn", "axis_parts", "drawn", "placed", "run_lines"]
+__all__ = [
+    *("Drawn", "Encoded", "Mover", "Shapes"),
+    *("axis_parts", "drawn", "mover", "placed", "run_lines"),
+]
+
+Geometries = npt.NDArray[np.object_]
+Mover = Callable[[Geometries], Geometries]
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """Geometries of a layer as WKB, a tenth of what they take as objects.
+
+    Attributes
+    ----------
+    wkb : Array
+        As `wkb_of` makes it.
+    bounds : ndarray, shape (k, 4)
+        West, south, east and north of what they cover, in parts; NaN where there is nothing.
+    """
+
+    wkb: pa.Array
+    bounds: FloatArray
+
+    @classmethod
+    def of(cls, layer: str, geometry: Geometries) -> Shapes:
+        """Encode the geometries of a layer."""
+        known = geometry if len(geometry) else np.array([None])
+        return cls(wkb_of(layer, geometry), shapely.total_bounds(known)[None, :])
+
+    @classmethod
+    def joined(cls, parts: Sequence[Shapes]) -> Shapes:
+        """Return shapes one after the other."""
+        wkb = pa.concat_arrays([part.wkb for part in parts])
+        return cls(wkb, np.concatenate([part.bounds for part in parts]))
+
+
+@dataclass(frozen=True)
+class Encoded:
+    """A layer whose geometries are WKB already, in the CRS of the mains."""
+
+    table: pd.DataFrame
+    shapes: Shapes
+
+    @classmethod
+    def of(cls, parts: Sequence[Encoded]) -> Encoded:
+        """Return layers of the same columns one after the other."""
+        shapes = Shapes.joined([part.shapes for part in parts])
+        return cls(rows_joined([part.table for part in parts]), shapes)
 
 
 class Drawn(Mapping[str, Any]):
     """Layers by name, as `placed` returns them, in the CRS of the mains.
 
-    A file takes points as numbers: the geometries of a layer of points are made when the layer is
-    asked for here, and once.
+    A file takes points as numbers, and texts as numbers of words: the geometries of a layer of
+    points, and such texts, are made when the layer is asked for here, and once.
 
     Attributes
     ----------
@@ -41,21 +93,42 @@ class Drawn(Mapping[str, Any]):
     places : dict of str to ndarray, shape (n, 2)
         x and y of the layers of points.
     crs : CRS
+    shapes : dict of str to Shapes
+        Of layers whose tables have no geometry either.
     """
 
     def __init__(
-        self, tables: dict[str, Any], places: dict[str, FloatArray], crs: pyproj.CRS
+        self,
+        tables: dict[str, Any],
+        places: dict[str, FloatArray],
+        crs: pyproj.CRS,
+        shapes: dict[str, Shapes],
     ) -> None:
-        self.tables, self.places, self.crs = tables, places, crs
+        self.tables, self.places, self.crs, self.shapes = tables, places, crs, shapes
         self._made: dict[str, Any] = {}
 
     def __getitem__(self, name: str) -> Any:
-        if name not in self.places:
-            return self.tables[name]
         if name not in self._made:
-            table = self.tables[name].assign(geometry=shapely.points(self.places[name]))
-            self._made[name] = geopandas.GeoDataFrame(table, geometry="geometry", crs=self.crs)
+            self._made[name] = self._whole(name)
         return self._made[name]
+
+    def _whole(self, name: str) -> Any:
+        """Return a layer with its texts as such and its geometry."""
+        table = self.tables[name]
+        words = table.select_dtypes("category").columns
+        table = table.astype(dict.fromkeys(words, "str")) if len(words) else table
+        if name in self.places:
+            geometry = shapely.points(self.places[name])
+        elif name in self.shapes:
+            geometry = shapely.from_wkb(self.shapes[name].wkb.to_numpy(zero_copy_only=False))
+        else:
+            return table
+        return geopandas.GeoDataFrame(table.assign(geometry=geometry), crs=self.crs)
+
+    def encoded(self) -> dict[str, pa.Array]:
+        """Return the geometries of all layers as WKB, as `encoded` does."""
+        wkb = {name: shapes.wkb for name, shapes in self.shapes.items()}
+        return encoded(self.tables, self.places, wkb)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.tables)
@@ -64,17 +137,23 @@ class Drawn(Mapping[str, Any]):
         return len(self.tables)
 
 
-def drawn(tables: Mapping[str, pd.DataFrame], working: pyproj.CRS, output: pyproj.CRS) -> Drawn:
-    """Move layers from the working CRS to the CRS of the mains.
+def drawn(
+    layers: Mapping[str, pd.DataFrame | Encoded], working: pyproj.CRS, output: pyproj.CRS
+) -> Drawn:
+    """Move layers from the working CRS to the CRS of the mains, where they are not encoded there.
 
     A layer of points may have columns x and y instead of a geometry.
     """
+    shapes = {name: part.shapes for name, part in layers.items() if isinstance(part, Encoded)}
+    tables = {
+        name: part.table if isinstance(part, Encoded) else part for name, part in layers.items()
+    }
     places = {
         name: project(table[["x", "y"]].to_numpy(dtype=float), working, output)
         for name, table in tables.items()
         if OUTPUTS[name].geometry == ("Point",) and "geometry" not in table
     }
-    return Drawn(placed(tables, working, output), places, output)
+    return Drawn(placed(tables, working, output), places, output, shapes)
 
 
 def run_lines(chains: Chains) -> npt.NDArray[np.object_]:
@@ -143,7 +222,7 @@ def placed(
     tables: Mapping[str, pd.DataFrame], working: pyproj.CRS, output: pyproj.CRS
 ) -> dict[str, Any]:
     """Move every table that has a geometry from the working CRS to the CRS of the mains."""
-    move = _mover(working, output)
+    move = mover(working, output)
     out: dict[str, Any] = {}
     for name, table in tables.items():
         if "geometry" not in table.columns:
@@ -156,7 +235,8 @@ def placed(
     return out
 
 
-def _mover(working: pyproj.CRS, output: pyproj.CRS) -> Any:
+def mover(working: pyproj.CRS, output: pyproj.CRS) -> Mover:
+    """Return what moves geometries from one CRS to the other."""
     if working == output:
         return lambda geometry: geometry
     transformer = pyproj.Transformer.from_crs(working, output, always_xy=True)

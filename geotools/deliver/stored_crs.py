@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tempfile
 import warnings
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,9 +36,13 @@ _NOWHERE = np.array([[10.0, 10.0], [1e5, 2e5]])  # in any CRS, where there is no
 _UNKNOWN = "as given by the input"  # name nothing is registered under
 
 
-def places_of(frames: Iterable[pd.DataFrame]) -> FloatArray:
-    """Return the corners and the middle of what all geometries of frames cover, shape (n, 2)."""
-    bounds = [
+def places_of(frames: Iterable[pd.DataFrame], covered: Sequence[FloatArray] = ()) -> FloatArray:
+    """Return the corners and the middle of what all geometries cover, shape (n, 2).
+
+    Of geometries that no frame has, ``covered`` has west, south, east and north, shape (k, 4).
+    """
+    bounds = [*(row for rows in covered for row in rows)]
+    bounds += [
         shapely.total_bounds(frame["geometry"].to_numpy(dtype=object))
         for frame in frames
         if "geometry" in frame and len(frame)

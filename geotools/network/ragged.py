@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
+from typing import Any, TypeVar
+
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -16,6 +19,7 @@ __all__ = [
     "offsets_of",
     "pairs_within",
     "row_of",
+    "rows_of",
     "take",
     "to_linestrings",
 ]
@@ -28,6 +32,16 @@ BoolArray = npt.NDArray[np.bool_]
 def offsets_of(counts: IntArray) -> IntArray:
     """Return offsets, shape (n + 1,), of rows with these counts."""
     return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+
+T = TypeVar("T")
+
+
+def rows_of(columns: T, rows: IntArray) -> T:
+    """Take rows of every array of a dataclass of arrays, all of one length."""
+    names = [field.name for field in dataclasses.fields(columns)]  # type: ignore[arg-type]
+    taken: dict[str, Any] = {name: getattr(columns, name)[rows] for name in names}
+    return dataclasses.replace(columns, **taken)  # type: ignore[type-var]
 
 
 def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:

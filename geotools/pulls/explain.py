@@ -13,7 +13,7 @@ from geotools.network.ragged import BoolArray, FloatArray
 from geotools.pulls.lifted import BENDS
 from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
 from geotools.schema import length_text
-from geotools.siting.candidates import Candidates
+from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, refusal_words
 
@@ -101,7 +101,7 @@ class Limits:
 
 def explain_run(
     sites: Sites,
-    candidates: Candidates,
+    candidates: Judged,
     must: Stretches,
     costs: PullCosts,
     *,
@@ -129,8 +129,10 @@ def explain_run(
     """
     length = float(sites.lengths[run])
     low, high = reached(sites, costs, run=run, covered=covered)
-    rows = slice(int(sites.offsets[run]), int(sites.offsets[run + 1]))
-    scene = _Scene(candidates, rows, limits)
+    rows, places = (
+        slice(int(of.offsets[run]), int(of.offsets[run + 1])) for of in (sites, candidates)
+    )
+    scene = _Scene(candidates, places, limits)
     parts = [_reached(scene, low, high, length)]
     parts += _farthest(sites, rows, low, limits.say)
     mine = held[held["run"] == run]
@@ -152,7 +154,7 @@ def explain_run(
 class _Scene:
     """The places of one run, and the words for what speaks against them."""
 
-    def __init__(self, candidates: Candidates, rows: slice, limits: Limits) -> None:
+    def __init__(self, candidates: Judged, rows: slice, limits: Limits) -> None:
         table = candidates.table.iloc[rows]
         self.limits = limits
         self.at = table["chainage"].to_numpy(dtype=float)

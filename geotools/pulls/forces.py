@@ -7,9 +7,12 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, offsets_of
+from geotools.network.words import rows_joined, worded
 from geotools.pulls.force import ForceProfile, head_forces
 
 __all__ = ["force_table", "with_band"]
+
+FOLLOWED = 4_000  # pulls at once: a dozen columns of all their stations are made on the way
 
 
 def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
@@ -30,6 +33,13 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
         number where the carrier is straight). At a bend the force is the one after it; all of
         the string that is not in yet drags on its rollers.
     """
+    firsts = range(0, max(len(pulls), 1), FOLLOWED)
+    parts = [_followed(pulls[k : k + FOLLOWED], profiles) for k in firsts]
+    return rows_joined([p.assign(pull=p["pull"] + k) for p, k in zip(parts, firsts, strict=True)])
+
+
+def _followed(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
+    """Follow the heads of some pulls, as `force_table` does; ``pull`` is their place among them."""
     central = profiles["central"]
     points = _points(pulls, central)
     pull = points["pull"].to_numpy(dtype=np.int64)
@@ -50,8 +60,8 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     return pd.DataFrame(
         {
             "pull": pull,
-            "pull_id": rows["pull_id"].to_numpy(dtype=object),
-            "run_id": rows["run_id"].to_numpy(dtype=object),
+            "pull_id": worded(pulls["pull_id"].to_numpy(dtype=object), pull),
+            "run_id": worded(pulls["run_id"].to_numpy(dtype=object), pull),
             "run": run,
             "chainage": at,
             "pulled": np.abs(at - tail),

@@ -7,18 +7,15 @@ pulls get farther. Each is lifted alone, for all blocked runs at once.
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.optimise import Choice, PullCosts, choose_pits
 from geotools.pulls.sites import build_sites
-from geotools.siting.candidates import Candidates
-from geotools.siting.extents import Extents
-from geotools.siting.laydown import Laydown
+from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, NO_ROOM
 
@@ -31,7 +28,7 @@ LENGTH, FORCE, TENSION, SHIFT, SHORT, BENDS = (
 
 
 def lift_limits(
-    candidates: Candidates,
+    candidates: Judged,
     profile: ForceProfile,
     must: Stretches,
     costs: PullCosts,
@@ -85,7 +82,7 @@ def lift_limits(
 class _Case:
     """What a plan is made from."""
 
-    part: Candidates
+    part: Judged
     profile: ForceProfile
     must: Stretches
     limit: FloatArray
@@ -117,7 +114,7 @@ def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
     return cases
 
 
-def _part(candidates: Candidates, runs: IntArray) -> Candidates:
+def _part(candidates: Judged, runs: IntArray) -> Judged:
     """Return the candidates of some runs; what the optimiser does not look at is left as it is."""
     counts = np.diff(candidates.offsets)[runs]
     rows = np.repeat(candidates.offsets[runs] - offsets_of(counts)[:-1], counts)
@@ -126,30 +123,20 @@ def _part(candidates: Candidates, runs: IntArray) -> Candidates:
         candidates,
         table=candidates.table.iloc[rows].reset_index(drop=True),
         offsets=offsets_of(counts),
-        extents=_rows(candidates.extents, rows),
-        laydown=_rows(candidates.laydown, rows),
+        extents=rows_of(candidates.extents, rows),
+        laydown=rows_of(candidates.laydown, rows),
         code=candidates.code[rows],
     )
 
 
-T = TypeVar("T", Extents, Laydown)
-
-
-def _rows(table: T, rows: IntArray) -> T:
-    """Take rows of every array of a dataclass."""
-    names = [field.name for field in dataclasses.fields(table)]
-    taken: dict[str, Any] = {name: getattr(table, name)[rows] for name in names}
-    return dataclasses.replace(table, **taken)
-
-
-def _unhurried(part: Candidates) -> Candidates:
+def _unhurried(part: Judged) -> Judged:
     """Return the candidates with no shift that a pull must fit."""
     free = np.full(len(part.table), np.inf)
     laydown = dataclasses.replace(part.laydown, longest_ahead=free, longest_behind=free)
     return dataclasses.replace(part, laydown=laydown)
 
 
-def _roomy(part: Candidates) -> Candidates:
+def _roomy(part: Judged) -> Judged:
     """Return the candidates with room for strings wherever there is none."""
     room = part.laydown
     none_ahead, none_behind = room.pieces_ahead < 1, room.pieces_behind < 1

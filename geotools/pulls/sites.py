@@ -12,7 +12,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
-from geotools.siting.candidates import Candidates
+from geotools.siting.candidates import Judged
 from geotools.siting.laydown import Laydown
 from geotools.siting.must import Stretches
 
@@ -22,7 +22,7 @@ BoolTable = npt.NDArray[np.bool_]
 
 
 def build_sites(
-    candidates: Candidates,
+    candidates: Judged,
     profile: ForceProfile,
     must: Stretches,
     *,
@@ -37,7 +37,7 @@ def build_sites(
 
     Parameters
     ----------
-    candidates : Candidates
+    candidates : Judged
     profile : ForceProfile
     must : Stretches
         A pull may not run into one.

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, rows_of
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.siting.axis import Axis
 from geotools.siting.digging import dig_pits
@@ -46,11 +46,13 @@ from geotools.siting.works import (
 )
 from geotools.street.scene import StreetScene
 
-__all__ = ["CANDIDATE_KINDS", "Candidates", "PitRules", "find_candidates"]
+__all__ = ["CANDIDATE_KINDS", "Candidates", "Judged", "PitRules", "find_candidates"]
 
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
 BoolTable = npt.NDArray[np.bool_]
+# Columns of the candidates that are told of them.
+TOLD = ("run", "chainage", "x", "y", "depth", "street_class", "street_name", "why")
 INSERTION = np.array([False, True, True, True])
 
 
@@ -76,30 +78,24 @@ class PitRules:
 
 
 @dataclass(frozen=True)
-class Candidates:
-    """Candidates of all runs, sorted by run and chainage.
+class Judged:
+    """Candidates of all runs, sorted by run and chainage: what is told of them.
 
     Attributes
     ----------
     table : DataFrame
-        ``run``, ``chainage``, ``x``, ``y``, ``depth``, ``width`` (m), ``side_slope``, ``why``
-        (what speaks for a pit), the street's columns.
+        ``run``, ``chainage``, ``x``, ``y``, ``depth`` (m), ``street_class``, ``street_name`` and
+        ``why`` (what speaks for a pit).
     offsets : ndarray of int64, shape (runs + 1,)
     extents : Extents
-    drop, length, volume, area, off_street, supported, services, days, lane_days, factor, traffic,
     cost : ndarray, shape (n, 4)
-        Axis of the resting string down to the host's (m; for the longer ramp), length of the
-        excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), its
-        shored face (m2), services tapped off the main in it, days open, lanes closed times days,
-        factor on the site's cost, cost of the traffic, and whole cost, infinite where the role is
-        refused; of such a role what lies off the street is not worked out.
+        Whole cost of a pit, infinite where the role is refused.
     code : ndarray of int64, shape (n, 4)
         What speaks against each role, as bits of `refusals`.
     places : ndarray of str, shape (n, 4)
         Place to avoid that is hit.
     tolerated : ndarray of bool, shape (n, 4)
         Roles allowed in an intersection, at a price.
-    ground : Grounds
     laydown : Laydown
     lanes : Lanes
     """
@@ -107,6 +103,51 @@ class Candidates:
     table: pd.DataFrame
     offsets: IntArray
     extents: Extents
+    cost: FloatArray
+    code: IntTable
+    places: npt.NDArray[np.object_]
+    tolerated: BoolTable
+    laydown: Laydown
+    lanes: Lanes
+
+    def rows(self, wanted: BoolArray) -> IntArray:
+        """Return the rows of the runs wanted."""
+        return np.flatnonzero(np.repeat(wanted, np.diff(self.offsets)))
+
+    def only(self, wanted: BoolArray) -> Judged:
+        """Leave the candidates of the runs wanted and of no others; run numbers stay."""
+        rows, counts = self.rows(wanted), np.where(wanted, np.diff(self.offsets), 0)
+        return Judged(
+            table=self.table.iloc[rows].reset_index(drop=True),
+            offsets=offsets_of(counts),
+            extents=rows_of(self.extents, rows),
+            cost=self.cost[rows],
+            code=self.code[rows],
+            places=self.places[rows],
+            tolerated=self.tolerated[rows],
+            laydown=rows_of(self.laydown, rows),
+            lanes=rows_of(self.lanes, rows),
+        )
+
+
+@dataclass(frozen=True)
+class Candidates(Judged):
+    """Candidates with everything a plan is made from.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
+    drop, length, volume, area, off_street, supported, services, days, lane_days, factor,
+    traffic : ndarray, shape (n, 4)
+        Axis of the resting string down to the host's (m; for the longer ramp), length of the
+        excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), its
+        shored face (m2), services tapped off the main in it, days open, lanes closed times days,
+        factor on the site's cost, cost of the traffic; of a role that is refused what lies off
+        the street is not worked out.
+    ground : Grounds
+    """
+
     drop: FloatArray
     length: FloatArray
     volume: FloatArray
@@ -118,13 +159,12 @@ class Candidates:
     lane_days: FloatArray
     factor: FloatArray
     traffic: FloatArray
-    cost: FloatArray
-    code: IntTable
-    places: npt.NDArray[np.object_]
-    tolerated: BoolTable
     ground: Grounds
-    laydown: Laydown
-    lanes: Lanes
+
+    def judged(self) -> Judged:
+        """Return what is told of the candidates, without what the plan was made from."""
+        own = {field.name: getattr(self, field.name) for field in fields(Judged)}
+        return Judged(**own | {"table": self.table[list(TOLD)]})
 
 
 def find_candidates(

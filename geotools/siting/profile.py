@@ -12,6 +12,8 @@ from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Profile"]
 
+LOOKED_UP = 50_000  # places at a time: a dozen columns of them are made on the way
+
 
 class Profile:
     """Columns of the stations, linear between them, beyond the ends of a run the end's."""
@@ -33,5 +35,12 @@ class Profile:
 
     def table(self, columns: Sequence[str], run: IntArray, at: FloatArray) -> list[FloatArray]:
         """Return columns at chainages of shape (n, k), each row on a run, shape (n,)."""
-        between = self.between(np.repeat(run, at.shape[1]), at.ravel())
-        return [self.of(column, between).reshape(at.shape) for column in columns]
+        found = [np.empty(at.shape) for _ in columns]
+        rows = max(LOOKED_UP // max(at.shape[1], 1), 1)
+        for first in range(0, len(at), rows):
+            part = slice(first, first + rows)
+            places = at[part]
+            between = self.between(np.repeat(run[part], at.shape[1]), places.ravel())
+            for column, out in zip(columns, found, strict=True):
+                out[part] = self.of(column, between).reshape(places.shape)
+        return found

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from geotools.accel import in_parts
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
 from geotools.pipe.pits import deepest_drop_m, ramp_depth_m
@@ -36,6 +37,7 @@ __all__ = [
 
 PLACES = 17  # where the ground is looked up along the line of a ramp
 CUTS = 65  # cross-sections a ramp's volume is added up from
+CUT = 100_000  # cross-sections at a time: a dozen columns of them are made on the way
 SPARE = 10.0  # m of ground looked up beyond twice the ramp that level ground would need
 Levels = Callable[[FloatArray], FloatArray]
 
@@ -343,7 +345,13 @@ def ramp_volumes(
     begin, width, slope : ndarray, shape (k,)
         Distance from the foot, m; width at the bottom, m; lean of the sides.
     """
-    end = np.maximum(ramps.length[row, way], begin)
-    place = begin[:, None] + (end - begin)[:, None] * np.linspace(0.0, 1.0, CUTS)
-    depth = np.minimum(ramp_depths(ramps, row, way, place), 50.0)
-    return ramp_volume_m3(place, depth, width[:, None], slope=slope[:, None])
+
+    def volumes(
+        row: IntArray, begin: FloatArray, width: FloatArray, slope: FloatArray
+    ) -> FloatArray:
+        end = np.maximum(ramps.length[row, way], begin)
+        place = begin[:, None] + (end - begin)[:, None] * np.linspace(0.0, 1.0, CUTS)
+        depth = np.minimum(ramp_depths(ramps, row, way, place), 50.0)
+        return ramp_volume_m3(place, depth, width[:, None], slope=slope[:, None])
+
+    return in_parts(volumes, CUT // CUTS, row, begin, width, slope)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.schema import ROLES
-from geotools.siting.candidates import Candidates
+from geotools.siting.candidates import Judged
 from geotools.siting.ground_checks import nearest_gap
 from geotools.siting.refusals import equal_rows, reason_texts, role_names
 from geotools.street.scene import StreetScene
@@ -17,7 +17,7 @@ __all__ = ["tell_candidates", "tell_reasons"]
 
 
 def tell_reasons(
-    candidates: Candidates, rows: IntArray, limits: dict[str, str]
+    candidates: Judged, rows: IntArray, limits: dict[str, str]
 ) -> npt.NDArray[np.object_]:
     """Return what speaks for and against candidates; ``limits`` are those on pits in words."""
     table = candidates.table.iloc[rows]
@@ -32,13 +32,13 @@ def tell_reasons(
 
 
 def tell_candidates(
-    candidates: Candidates, rows: IntArray, scene: StreetScene | None, limits: dict[str, str]
+    candidates: Judged, rows: IntArray, scene: StreetScene | None, limits: dict[str, str]
 ) -> pd.DataFrame:
     """Return candidates as the contract has them, by bare names; no cost of a role refused.
 
     Parameters
     ----------
-    candidates : Candidates
+    candidates : Judged
     rows : ndarray of int64, shape (k,)
     scene : StreetScene, optional
     limits : dict

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from geotools.accel import read_only, run_kernel
+from geotools.accel import COMPILE_ABOVE, read_only, run_kernel
 from geotools.network.cells import Cells, cells_near_segments
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Segments", "nearest_segments"]
 
 EXPECTED = 3  # segments equally near to a place; more take a second look
+MANY = 50_000  # segments; an interpreter would make lists of them, of 15 MB and more, at each call
 
 
 class Segments:
@@ -69,10 +70,11 @@ def nearest_segments(
     places = [*xy.T, *heading.T, first, count]
     inputs = tuple(map(read_only, lines)), tuple(map(read_only, places)), read_only(cells.member)
     limits = (reach, float(np.cos(parallel)), tie)
+    steps = 4.0 * count.sum() + (COMPILE_ABOVE if len(segments.first) > MANY else 0)
     number, width = np.zeros(len(xy), dtype=np.int64), EXPECTED
     while True:
         found = np.zeros(len(xy) * width, dtype=np.int64)
-        run_kernel(_near, 4.0 * count.sum(), *inputs, limits, width, number, found)
+        run_kernel(_near, steps, *inputs, limits, width, number, found)
         if number.max(initial=0) <= width:
             break
         width = int(number.max())

@@ -97,7 +97,7 @@ class StreetNet:
     def _columns(self) -> dict[str, npt.NDArray[Any]]:
         table = self.table
         return {
-            **{name: table[name].to_numpy(dtype=object) for name in TEXTS},
+            **{name: _shared(table[name]) for name in TEXTS},
             **{name: table[name].to_numpy(dtype=float) for name in NUMBERS},
         }
 
@@ -123,6 +123,13 @@ class StreetNet:
     def _piece_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the piece of its chain at every place."""
         return self._pieces.holding(chain, at)
+
+
+def _shared(texts: pd.Series) -> npt.NDArray[np.object_]:
+    """Return texts as objects, rows of equal text the same one: there are few, and many rows."""
+    code, words = pd.factorize(texts, use_na_sentinel=False)
+    found: npt.NDArray[np.object_] = np.asarray(words, dtype=object)[code]
+    return found
 
 
 def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: float) -> StreetNet:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import IntArray
+from geotools.network.words import in_words, rows_joined, worded
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
 from geotools.siting.carrier import shortfall
@@ -14,6 +17,8 @@ from geotools.tools._layout import Layout
 from geotools.tools._lots import by_rank, winners
 
 __all__ = ["alternatives_table"]
+
+WORDED = ("outcome", "refused_by", "reason")  # told in few words
 
 
 def alternatives_table(
@@ -24,22 +29,22 @@ def alternatives_table(
     ``larger_for`` is the rule the winner was found by, as of `winners`.
     """
     rows = [_tried(layout), _not_tried(layout), _without_edits(layout, larger_for)]
-    table = pd.concat([r for r in rows if len(r)] or rows[:1], ignore_index=True)
-    order = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
-    place = table["outcome"].map({outcome: place for place, outcome in enumerate(order)})
-    table = table.iloc[np.lexsort([table["outside"], table["cost"], place, table["run"]])]
-    return table.assign(run_id=run_ids[table["run"].to_numpy(dtype=np.int64)]).reset_index(
-        drop=True
-    )
+    table = rows_joined([in_words(r, WORDED) for r in rows if len(r)] or rows[:1])
+    outcomes = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
+    place = table["outcome"].map({outcome: place for place, outcome in enumerate(outcomes)})
+    run = table["run"].to_numpy(dtype=np.int64)
+    outside, cost = (table[name].to_numpy(dtype=float) for name in ("outside", "cost"))
+    order = np.lexsort([outside, cost, place.to_numpy(dtype=np.int64), run])
+    return table.iloc[order].reset_index(drop=True).assign(run_id=worded(run_ids, run[order]))
 
 
-def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, npt.NDArray[np.generic]]:
+def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, Any]:
     """Return what is told of a pipe in a run."""
     pipes, table = layout.contest.pipes, layout.table
     bore = np.asarray(pipes.bore_m)[pipe]
     return {
         "run": run,
-        "carrier": pipes.name[pipe].astype(object),
+        "carrier": worded(pipes.name.astype(object), pipe),
         "outside": np.asarray(pipes.outside_m)[pipe],
         "carrier_bore": bore,
         "capacity_ratio": capacity_ratio(

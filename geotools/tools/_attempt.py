@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from dataclasses import dataclass, fields, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,15 +12,15 @@ import pandas as pd
 from geotools.brief import Brief
 from geotools.errors import BriefError
 from geotools.network.build import RunSet
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.layout import Plan, lay_out
-from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDays
+from geotools.pulls.optimise import LEAST_PULL_DAYS, Choice, PullCosts, Sites, StringDays
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
-from geotools.siting.candidates import Candidates, PitRules, find_candidates
+from geotools.siting.candidates import Candidates, Judged, PitRules, find_candidates
 from geotools.siting.carrier import Contest, bend_limits, carrier_columns
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
@@ -47,34 +48,46 @@ DAY = 86400.0  # s
 
 @dataclass(frozen=True)
 class Attempt:
-    """All runs planned through with one carrier each."""
+    """All runs planned through with one carrier each.
+
+    Attributes
+    ----------
+    table, bends, must, candidates, sites, costs, plan
+        What was planned with, and the plan.
+    figures : DataFrame
+        A row a run, infinite or not a number where it has no plan: ``value`` (what was made
+        least), ``cost``, ``pit_count``, ``pull_count``, ``longest_pull`` (m), ``covered`` (farthest
+        chainage reached, m), and without the edits ``plain_value``, ``plain_cost``,
+        ``plain_pits``.
+    refused : dict of int to str
+        Row of the edit to why it could not be honoured.
+    """
 
     table: pd.DataFrame
     bends: pd.DataFrame
     must: Stretches
-    candidates: Candidates
+    candidates: Judged
     sites: Sites
     costs: PullCosts
-    edited: Edited
     plan: Plan
+    figures: pd.DataFrame
+    refused: dict[int, str]
 
     @property
     def value(self) -> FloatArray:
         """What was made least, per run; infinite where there is no plan."""
-        return self.edited.choice.cost
+        return self.figures["value"].to_numpy(dtype=float)
 
-    @cached_property
-    def cost(self) -> FloatArray:
-        """Cost of pits and pulls of each run; infinite where there is no plan."""
-        parts = [
-            np.bincount(
-                rows["run"].to_numpy(dtype=np.int64),
-                rows["cost"].to_numpy(dtype=float),
-                minlength=len(self.table),
-            )
-            for rows in (self.plan.pits, self.plan.pulls)
-        ]
-        return np.where(np.isfinite(self.value), parts[0] + parts[1], np.inf)
+    def only(self, wanted: BoolArray) -> Attempt:
+        """Leave the places of the runs wanted; sites only of those of them with no plan.
+
+        A run without a plan is explained from its sites; of the others nobody asks for them.
+        """
+        return replace(
+            self,
+            candidates=self.candidates.only(wanted),
+            sites=_sites_of(self.sites, wanted & ~np.isfinite(self.value)),
+        )
 
 
 @dataclass(frozen=True)
@@ -147,7 +160,53 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         rate=brief.pulls.rate,
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
-    return Attempt(table, bends, must, candidates, sites, costs, edited, plan)
+    figures = _figures(plan, edited, sites, candidates)
+    told = candidates.judged()
+    return Attempt(table, bends, must, told, sites, costs, plan, figures, edited.refused)
+
+
+def _figures(plan: Plan, edited: Edited, sites: Sites, candidates: Candidates) -> pd.DataFrame:
+    """Return the figures of every run, as of `Attempt.figures`."""
+    value, plain = edited.choice.cost, edited.plain
+    count, known = len(value), np.isfinite(value)
+    of_pit, of_pull = (rows["run"].to_numpy(dtype=np.int64) for rows in (plan.pits, plan.pulls))
+    longest = np.full(count, np.nan)  # a run with one pit has no pull
+    np.fmax.at(longest, of_pull, plan.pulls["length"].to_numpy(dtype=float))
+    pits, pulls = (
+        np.bincount(run, rows["cost"].to_numpy(dtype=float), minlength=count)
+        for run, rows in ((of_pit, plan.pits), (of_pull, plan.pulls))
+    )
+    return pd.DataFrame(
+        {
+            "value": value,
+            "cost": np.where(known, pits + pulls, np.inf),
+            "pit_count": np.where(known, np.bincount(of_pit, minlength=count), np.nan),
+            "pull_count": np.where(known, np.bincount(of_pull, minlength=count), np.nan),
+            "longest_pull": np.where(known, longest, np.nan),
+            "covered": edited.choice.covered,
+            "plain_value": plain.cost,
+            "plain_cost": _plain_cost(plain, sites, candidates),
+            "plain_pits": np.diff(plain.offsets),
+        }
+    )
+
+
+def _plain_cost(plain: Choice, sites: Sites, candidates: Candidates) -> FloatArray:
+    """Return the cost of each run with no edits; infinite where it has no plan."""
+    row, role = plain.states // 4, plain.states % 4
+    weights = sites.cost[row, role] - candidates.cost[row, role]
+    run = row_of(plain.offsets)
+    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
+
+
+def _sites_of(sites: Sites, wanted: BoolArray) -> Sites:
+    """Leave the sites of the runs wanted and of no others."""
+    counts = np.diff(sites.offsets)
+    rows = np.flatnonzero(np.repeat(wanted, counts))
+    per_run = ("offsets", "lengths")
+    columns = {f.name: getattr(sites, f.name) for f in fields(Sites) if f.name not in per_run}
+    kept: dict[str, Any] = {n: None if c is None else c[rows] for n, c in columns.items()}
+    return replace(sites, offsets=offsets_of(np.where(wanted, counts, 0)), **kept)
 
 
 def must_be_held(ground: Shared, bends: pd.DataFrame) -> pd.DataFrame:

@@ -52,7 +52,7 @@ def explain_blocked(
             attempt.must,
             attempt.costs,
             run=run,
-            covered=float(attempt.edited.choice.covered[run]),
+            covered=float(attempt.figures["covered"].iloc[run]),
             held=held,
             lifted={
                 limit: np.inf if np.isfinite(plan.cost[place]) else float(plan.covered[place])

@@ -15,7 +15,6 @@ import shapely
 
 from geotools.brief import Brief, settings
 from geotools.call import silent
-from geotools.deliver.columns import encoded
 from geotools.errors import SlipmainError
 from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.intake.digest import sha256
@@ -77,7 +76,7 @@ def plan_district(job: Job) -> Entry | None:
         named=lambda runs: _named(runs, job),
     )
     drawn = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
-    wkb = encoded(drawn.tables, drawn.places)
+    wkb = drawn.encoded()
     write_plan(job.target, drawn, job.brief, wkb, overwrite=True)
     summary = summarise(drawn, job.brief, None, wkb).summary
     return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))

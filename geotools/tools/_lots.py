@@ -17,6 +17,7 @@ import pandas as pd
 from geotools.accel import give_back, processors
 from geotools.network.cells import by_place
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import in_words, joined, rows_joined
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
 from geotools.siting.carrier import pulled_pipes
@@ -25,10 +26,15 @@ from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, Equipped, equip, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
-from geotools.tools._shared import Shared, only_runs
+from geotools.tools._shared import Shared, on_streets, only_runs
 
 __all__ = ["Planned", "by_rank", "plan_lots", "winners"]
 
+# What is told of candidates in few words.
+WORDED = (
+    *("roles", "reasons", "street_name", "street_class"),
+    *("string_day_ahead", "string_day_behind"),
+)
 LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
 
 
@@ -66,6 +72,8 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     lots = _lots(ground)
     done = []
     equipped = [equip(ground, pipe) for pipe in ground.contest.tries.T]
+    # What streets are looked up by is made here, once, and not in every thread.
+    on_streets(only_runs(ground, np.zeros(0, dtype=np.int64)))
     with ThreadPoolExecutor(processors()) as pool:
         for planned in pool.map(partial(_plan_lot, ground, equipped), lots):
             done.append(planned)
@@ -94,16 +102,16 @@ def _lots(ground: Shared) -> list[IntArray]:
 
 def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Planned:
     """Plan these runs through with their carriers, those all runs are equipped with by rank."""
-    part = only_runs(ground, runs)
+    part = on_streets(only_runs(ground, runs))
     tries = ground.contest.tries
     mine = np.zeros(len(tries), dtype=bool)
     mine[runs] = True
-    attempts = [
-        try_carriers(part, one.only(mine))
-        for rank, one in enumerate(equipped)
-        if rank == 0 or (tries[runs, rank] >= 0).any()
-    ]
-    attempts += _further(part, runs, np.min([a.value[runs] for a in attempts], axis=0))
+    attempts: list[Attempt] = []
+    larger_for = ground.brief.carrier.larger_for
+    for one, pipe in zip(equipped, tries[runs].T, strict=True):
+        if one is equipped[0] or (pipe >= 0).any():
+            attempts = _left([*attempts, try_carriers(part, one.only(mine))], larger_for)
+    attempts = _further(part, runs, attempts)
     tried = _tried_rows(attempts, runs)
     shown = _shown(part, attempts, tried, runs)
     rank = np.full(len(tries), -1)
@@ -112,7 +120,7 @@ def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Plann
     reasons = list(_blocked(part, attempts, tried, rank))
     edits = ground.edits["run"].to_numpy(dtype=np.int64)
     refused = {
-        int(row): attempts[rank[edits[row]]].edited.refused.get(int(row), "")
+        int(row): attempts[rank[edits[row]]].refused.get(int(row), "")
         for row in np.flatnonzero(rank[edits] >= 0)
     }
     return Planned(
@@ -127,32 +135,46 @@ def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Plann
     )
 
 
-def _further(ground: Shared, runs: IntArray, value: FloatArray) -> list[Attempt]:
+def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
+    """Leave in each attempt the runs it may yet be shown for, `winners` deciding.
+
+    So a lot holds the places of its runs about once, however many carriers are tried.
+    """
+    value = np.array([attempt.value for attempt in attempts])
+    best = value.min(axis=0)
+    near = value <= best * (1 + larger_for)
+    if larger_for <= 0:  # the first of the cheapest; without a plan any may come closest
+        near &= (np.cumsum(near, axis=0) == 1) | ~np.isfinite(best)
+    return [attempt.only(wanted) for attempt, wanted in zip(attempts, near, strict=True)]
+
+
+def _further(ground: Shared, runs: IntArray, attempts: list[Attempt]) -> list[Attempt]:
     """Go on with the other pipes that suit, for the runs that have no plan yet.
 
     The first plan found ends it for a run. Of pipes that stand or fall together the easiest to
     pull is tried; where it gives a plan, the cheaper ones like it are tried after it.
     """
     brief, contest = ground.brief, ground.contest
+    value = np.min([attempt.value[runs] for attempt in attempts], axis=0)
     open_ = runs[(contest.tries[runs, 0] >= 0) & ~np.isfinite(value)]
     if not len(open_):
-        return []
+        return attempts
     idle = no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
     rest = further_pipes(contest, open_, idle)
-    attempts, won = _until_planned(ground, open_, rest)
+    attempts, won = _until_planned(ground, open_, rest, attempts)
     found = won >= 0
     rest = cheaper_pipes(contest, open_[found], won[found], idle)
-    return attempts + _until_planned(ground, open_[found], rest)[0]
+    return _until_planned(ground, open_[found], rest, attempts)[0]
 
 
 def _until_planned(
-    ground: Shared, runs: IntArray, pipes: IntArray
+    ground: Shared, runs: IntArray, pipes: IntArray, attempts: list[Attempt]
 ) -> tuple[list[Attempt], IntArray]:
     """Try the pipes of each run one after the other until one gives a plan.
 
-    Returns the attempts, and of each run the pipe that gave the plan, or -1.
+    Returns the attempts, these behind those before, and of each run the pipe that gave the plan,
+    or -1.
     """
-    attempts: list[Attempt] = []
     won = np.full(len(runs), -1, dtype=np.int64)
     part = only_runs(ground, runs)
     for tried in pipes.T:
@@ -161,7 +183,8 @@ def _until_planned(
             break
         pipe = np.full(len(ground.runs.table), -1, dtype=np.int64)
         pipe[runs] = tried
-        attempts.append(try_carriers(part, equip(part, pipe)))
+        attempts = [*attempts, try_carriers(part, equip(part, pipe))]
+        attempts = _left(attempts, ground.brief.carrier.larger_for)
         planned = np.isfinite(attempts[-1].value[runs])
         if planned.any():
             won[planned] = tried[planned]
@@ -182,41 +205,11 @@ def _tried_rows(attempts: list[Attempt], runs: IntArray) -> pd.DataFrame:
                     "rank": rank,
                     "pipe": pipe[run],
                     "bore": attempt.table["carrier_bore"].to_numpy(dtype=float)[run],
-                    "value": attempt.value[run],
-                    "cost": attempt.cost[run],
-                    **{name: column[run] for name, column in _figures(attempt).items()},
-                    "plain_value": attempt.edited.plain.cost[run],
-                    "plain_cost": _plain_cost(attempt)[run],
-                    "plain_pits": np.diff(attempt.edited.plain.offsets)[run],
+                    **{name: column.to_numpy()[run] for name, column in attempt.figures.items()},
                 }
-            )
+            ).drop(columns="covered")
         )
     return pd.concat(frames, ignore_index=True)
-
-
-def _figures(attempt: Attempt) -> dict[str, FloatArray]:
-    """Return pits, pulls and longest pull (m) of every run, NaN where it has no plan."""
-    count, known = len(attempt.table), np.isfinite(attempt.cost)
-    of_pit, of_pull = (
-        rows["run"].to_numpy(dtype=np.int64) for rows in (attempt.plan.pits, attempt.plan.pulls)
-    )
-    longest = np.full(count, np.nan)  # a run with one pit has no pull
-    np.fmax.at(longest, of_pull, attempt.plan.pulls["length"].to_numpy(dtype=float))
-    figures = {
-        "pit_count": np.bincount(of_pit, minlength=count),
-        "pull_count": np.bincount(of_pull, minlength=count),
-        "longest_pull": longest,
-    }
-    return {name: np.where(known, value, np.nan) for name, value in figures.items()}
-
-
-def _plain_cost(attempt: Attempt) -> FloatArray:
-    """Return the cost of each run with a carrier and no edits; infinite where it has no plan."""
-    plain = attempt.edited.plain
-    row, role = plain.states // 4, plain.states % 4
-    weights = attempt.sites.cost[row, role] - attempt.candidates.cost[row, role]
-    run = np.repeat(np.arange(len(plain.cost)), np.diff(plain.offsets))
-    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
 
 
 def by_rank(tried: pd.DataFrame, column: str, runs: int, *, missing: float) -> FloatArray:
@@ -258,7 +251,7 @@ def _closest(attempts: list[Attempt], ranks: pd.Series, run: int) -> int:
 
     def left(rank: int) -> float:
         attempt = attempts[rank]
-        covered = float(attempt.edited.choice.covered[run])
+        covered = float(attempt.figures["covered"].iloc[run])
         low, high = reached(attempt.sites, attempt.costs, run=run, covered=covered)
         return round(high - low, 3)  # to the millimetre: noise decides nothing
 
@@ -308,15 +301,20 @@ def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> 
         run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
         rows = np.flatnonzero(shown[run] == rank)
         table = tell_candidates(attempt.candidates, rows, ground.scene, limits)
-        parts.append(table[[name for name in told if name in table]])
+        parts.append(in_words(table[[name for name in told if name in table]], WORDED))
     return _together(parts)
 
 
 def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    rows: pd.DataFrame = pd.concat(parts)
-    return rows
+    kept = [part for part in parts if len(part)] or parts[:1]
+    return kept[0] if len(kept) == 1 else rows_joined(kept)
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    rows: pd.DataFrame = pd.concat(parts).sort_values("run", kind="stable")
-    return rows.reset_index(drop=True)
+    """Put the rows of all lots in order; column by column, each taken from the lots meanwhile."""
+    run = np.concatenate([part["run"].to_numpy(dtype=np.int64) for part in parts])
+    order = np.argsort(run, kind="stable")
+    columns = {
+        name: joined([part.pop(name) for part in parts]) for name in map(str, list(parts[0]))
+    }
+    return pd.DataFrame({n: c.iloc[order].array for n, c in columns.items()}, copy=False)

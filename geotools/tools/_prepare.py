@@ -29,7 +29,7 @@ from geotools.siting.carrier import hold_contest, report_fixed
 from geotools.siting.ground_checks import avoid_tree, hard_places
 from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
-from geotools.street.scene import StreetScene, build_scene, with_street
+from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
 from geotools.tools._shared import Shared, least_between, runs_of
 
@@ -62,14 +62,11 @@ def prepare(
     )
     contest = hold_contest(runs.table, service, brief, least_length=least_between(brief))
     report_fixed(contest, run_ids, layers.findings)
-    at = stations["chainage"].to_numpy(dtype=float)
-    axis = Axis(runs.thinned)
-    heading = axis.heading(stations["run"].to_numpy(dtype=np.int64), at)
     return Shared(
         runs=runs,
-        axis=axis,
+        axis=Axis(runs.thinned),
         profile=Profile(stations, len(runs.table)),
-        stations=with_street(stations, heading, scene, brief.street),
+        stations=stations,
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
         service=service,
         contest=contest,

@@ -51,7 +51,7 @@ from geotools.tools._screen_estimate import (
     station_lengths,
     surroundings,
 )
-from geotools.tools._shared import Shared, least_between
+from geotools.tools._shared import Shared, least_between, on_streets
 
 __all__ = ["Measured", "Ranked", "Screened", "screen_network"]
 
@@ -111,7 +111,7 @@ def screen_network(
     layers: Layers, brief: Brief, progress: Progress, *, allow_remote: bool
 ) -> Screened:
     """Rank every run of the layers read by need and by suitability."""
-    ground = prepare(layers, brief, progress, allow_remote=allow_remote)
+    ground = on_streets(prepare(layers, brief, progress, allow_remote=allow_remote))
     progress("estimating pits and cost")
     around = surroundings(ground)
     estimate = estimate_runs(ground, around)

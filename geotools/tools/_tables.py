@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,8 @@ from geotools.intake.columns import Layers
 from geotools.intake.findings import SEVERITIES
 from geotools.network.places import points_along
 from geotools.network.shutdown import plan_shutdowns
-from geotools.schema import DIMENSIONS
+from geotools.network.words import in_words, worded
+from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
 from geotools.tools._alternatives import alternatives_table
 from geotools.tools._layout import Layout
@@ -44,22 +46,22 @@ def plan_tables(
             shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
-    tables = {
+    tables: dict[str, Any] = {
         "runs": layout.table.rename(
             columns={"diameter": "host_diameter", "material": "host_material"}
         ).assign(geometry=run_lines(layout.runs.chains)),
-        "stations": _station_layer(layout, layers, run_ids),
+        "stations": _held("stations", _station_layer(layout, layers, run_ids)),
         "bends": _bend_layer(layout, run_ids),
-        "candidates": _candidate_layer(layout, run_ids),
+        "candidates": _held("candidates", _candidate_layer(layout, run_ids)),
         "pits": layout.pits,
         "pit_footprints": _footprint_layer(layout),
         "pulls": layout.pulls.assign(geometry=_pull_lines(layout, units)),
-        "forces": layout.forces,
+        "forces": _held("forces", layout.forces),
         "sections": layout.sections,
         "strings": layout.works.strings,
         "closures": layout.works.closures,
         "local_digs": layout.works.local_digs,
-        "quantities": layout.works.quantities,
+        "quantities": _held("quantities", layout.works.quantities),
         "schedule": layout.works.schedule,
         "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
         "shutdowns": shutdowns,
@@ -69,6 +71,22 @@ def plan_tables(
         "inputs": layers.inputs,
     }
     return drawn(tables, layers.working_crs, layers.output_crs)
+
+
+# Layers of many rows: what they tell in few words.
+_WORDED = {
+    "stations": ("kind", "depth_source"),
+    "candidates": (),
+    "forces": (),
+    "quantities": ("scope", "run_id", "item", "unit"),
+}
+
+
+def _held(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    """Return a layer of many rows with the columns of the contract and places, and no others."""
+    kept = [field.name for field in OUTPUTS[name].fields]
+    kept += [place for place in ("x", "y") if place in table and place not in kept]
+    return in_words(table[kept], _WORDED[name])
 
 
 def _pull_lines(layout: Layout, units: str) -> npt.NDArray[np.object_]:
@@ -94,10 +112,9 @@ def _station_layer(
     layout: Layout, layers: Layers, run_ids: npt.NDArray[np.object_]
 ) -> pd.DataFrame:
     stations = layout.stations
-    mains = layers.mains.table["main_id"].to_numpy(dtype=object)
+    main = layers.mains.table["main_id"].iloc[stations["main"].to_numpy(dtype=np.int64)]
     return stations.assign(
-        run_id=run_ids[stations["run"].to_numpy(dtype=np.int64)],
-        main_id=mains[stations["main"].to_numpy(dtype=np.int64)],
+        run_id=worded(run_ids, stations["run"].to_numpy(dtype=np.int64)), main_id=main.array
     )
 
 
@@ -118,7 +135,7 @@ def _bend_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFram
 def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
     table = layout.candidates
     run = table["run"].to_numpy(dtype=np.int64)
-    return table.assign(candidate_id=_numbered("C", run_ids, run), run_id=run_ids[run])
+    return table.assign(candidate_id=_numbered("C", run_ids, run), run_id=worded(run_ids, run))
 
 
 def _footprint_layer(layout: Layout) -> pd.DataFrame:
@@ -141,6 +158,7 @@ def write_plan(
         overwrite=overwrite,
         stations=brief.output.stations,
         wkb=wkb,
+        covered=[shapes.bounds for shapes in layers.shapes.values()],
     )
 
 

@@ -84,7 +84,6 @@ def plan(
         If the plan cannot be written.
     """
     from geotools.accel import give_back
-    from geotools.deliver.columns import encoded
     from geotools.deliver.geopackage import check_target
     from geotools.deliver.sld import check_styles, write_styles
     from geotools.intake.read import read_layers
@@ -101,7 +100,7 @@ def plan(
     drawn = plan_tables(layout, read, brief)
     del layout, read  # by far the most of what is held
     give_back()
-    wkb = encoded(drawn.tables, drawn.places)
+    wkb = drawn.encoded()
     if target is not None:
         progress("writing", 0.0)
         counts = write_plan(target, drawn, brief, wkb, overwrite=overwrite)

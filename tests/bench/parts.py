@@ -27,6 +27,7 @@ from geotools.network.runs import build_chains
 from geotools.pulls.optimise import PullCosts, Sites, choose_pits
 from geotools.tools._attempt import equip, try_carriers
 from geotools.tools._prepare import prepare
+from geotools.tools._shared import on_streets
 from tests.bench.city import CRS, make_city, make_trunk
 from tests.bench.measure import call, in_turn
 from tests.bench.results import Section
@@ -90,7 +91,7 @@ def _strokes(pieces: gpd.GeoDataFrame) -> Any:
 def _instances(brief_file: Path) -> tuple[Sites, PullCosts]:
     """Return what the optimiser is given for the first carrier of every run."""
     brief = load_brief(brief_file)
-    ground = prepare(read_layers(brief), brief, silent, allow_remote=False)
+    ground = on_streets(prepare(read_layers(brief), brief, silent, allow_remote=False))
     attempt = try_carriers(ground, equip(ground, ground.contest.tries[:, 0]))
     return attempt.sites, attempt.costs
 
