@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyproj
+import shapely
 
 from geotools.intake.findings import Findings
 
@@ -62,6 +64,15 @@ class Areas:
 
     def __len__(self) -> int:
         return len(self.table)
+
+    @cached_property
+    def with_buffers(self) -> npt.NDArray[np.object_]:
+        """Places to avoid, each with its buffer round it."""
+        shapes = self.geometry.copy()
+        keep_off = np.nan_to_num(self.table["buffer"].to_numpy(dtype=float))
+        some = np.flatnonzero(keep_off > 0)
+        shapes[some] = shapely.buffer(shapes[some], keep_off[some])
+        return shapes
 
 
 @dataclass(frozen=True)

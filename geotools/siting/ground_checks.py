@@ -47,14 +47,6 @@ def nearest_gap(xy: FloatArray, crossings: Points | None) -> FloatArray:
     return crossings.gap(xy)
 
 
-def _buffered(avoid: Areas) -> Polygons:
-    keep_off = np.nan_to_num(avoid.table["buffer"].to_numpy(dtype=float))
-    shapes: Polygons = np.where(
-        keep_off > 0, shapely.buffer(avoid.geometry, keep_off), avoid.geometry
-    )
-    return shapes
-
-
 def _hard(avoid: Areas) -> npt.NDArray[np.bool_]:
     """Return which places are hard; what is not said counts as hard, the safe side."""
     return np.asarray(avoid.table["hard"].to_numpy(dtype=float) != 0.0)
@@ -64,7 +56,7 @@ def hard_places(avoid: Areas | None) -> Polygons:
     """Return the hard places with their buffers."""
     if avoid is None or not len(avoid):
         return np.zeros(0, dtype=object)
-    shapes: Polygons = _buffered(avoid)[_hard(avoid)]
+    shapes: Polygons = avoid.with_buffers[_hard(avoid)]
     return shapes
 
 
@@ -72,7 +64,7 @@ def soft_places(avoid: Areas | None) -> Polygons:
     """Return the soft places with their buffers."""
     if avoid is None or not len(avoid):
         return np.zeros(0, dtype=object)
-    shapes: Polygons = _buffered(avoid)[~_hard(avoid)]
+    shapes: Polygons = avoid.with_buffers[~_hard(avoid)]
     return shapes
 
 
@@ -100,7 +92,7 @@ def avoid_tree(avoid: Areas | None) -> Avoid | None:
         return None
     weight = avoid.table["weight"].to_numpy(dtype=float)
     return Avoid(
-        ready_tree(_buffered(avoid)),
+        ready_tree(avoid.with_buffers),
         _hard(avoid),
         np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT),
         avoid.table["reason"].to_numpy(dtype=object),

@@ -27,6 +27,7 @@ LEVELS = 33  # odd, for Simpson's rule; between upright sides what is shared has
 LEANING = 9  # of sides that lean
 CUTS = 65  # places along a ramp where its bottom is looked for at a level
 PLACES = 17  # places along the ramp's outline
+TOGETHER = 5_000  # parts of pits at a level worked out at once
 
 
 def shared_volumes(
@@ -64,22 +65,37 @@ def shared_volumes(
     opened = opened_ground(axis, run[row], start, end, half_width[row])
     deep, lean = depth[row, role], slope[row]
     foot = _foot(row, role, begins, deep, ramps)
-    levels = LEANING if lean.any() else LEVELS
-    weights = np.where(np.arange(levels) % 2, 4.0, 2.0)
-    weights[[0, -1]] = 1.0
-    total = np.zeros(len(row))
-    # A ramp is level at its foot: what is dug at a level grows as the root of the height above.
-    for root, weight in zip(np.linspace(0.0, 1.0, levels), weights, strict=True):
-        level = foot + (deep - foot) * root**2
+
+    def shared(heights: FloatArray) -> FloatArray:
+        count = len(heights)
+        rows, roles = np.tile(row, count), np.tile(role, count)
+        deeps, leans = np.tile(deep, count), np.tile(lean, count)
+        level = (foot + (deep - foot) * heights[:, None]).ravel()
         at = [
             _ramp_at(
-                axis, run, extents, row, role, way, begin, deep, level, half_width, lean, ramps
+                axis, run, extents, rows, roles, way, begin, deeps, level, half_width, leans, ramps
             )
             for way, begin in enumerate(begins)
         ]
-        total += weight * 2 * root * _shared_area(opened, lean * level, at)
+        return _shared_area(np.tile(opened, count), leans * level, at).reshape(count, -1)
+
+    levels = LEANING if lean.any() else LEVELS
+    roots, weights = _simpson(levels)
+    total = np.zeros(len(row))
+    # A ramp is level at its foot: what is dug at a level grows as the root of the height above.
+    for some in np.array_split(np.arange(levels), -(-levels * len(row) // TOGETHER)):
+        areas = shared(np.array([root**2 for root in roots[some]]))
+        for root, weight, area in zip(roots[some], weights[some], areas, strict=True):
+            total += weight * 2 * root * area
     out[row, role] = np.maximum(total * (deep - foot) / (3 * (levels - 1)), 0.0)
     return out
+
+
+def _simpson(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return so many places from 0 to 1, and their weights by Simpson's rule."""
+    weights = np.where(np.arange(count) % 2, 4.0, 2.0)
+    weights[[0, -1]] = 1.0
+    return np.linspace(0.0, 1.0, count), weights
 
 
 def _shared_area(opened: Polygons, spread: FloatArray, ramps: list[Polygons]) -> FloatArray:
