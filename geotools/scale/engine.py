@@ -18,6 +18,7 @@ from geotools.errors import SlipmainError
 __all__ = ["Result", "SchedulerLost", "run_all"]
 
 Job = TypeVar("Job")
+GONE = "the scheduler is gone; districts done are kept: run the same again with --resume"
 logger = logging.getLogger(__name__)
 
 
@@ -72,7 +73,10 @@ def run_all(
             yield _here(name, job, work)
         return
     with _client(workers, scheduler, memory) as client:
-        yield from _on_cluster(client, jobs, work, retries)
+        try:
+            yield from _on_cluster(client, jobs, work, retries)
+        except OSError as error:  # whatever is asked of it, now that nobody is there
+            raise SchedulerLost(GONE) from error
 
 
 def _here(name: str, job: Job, work: Callable[[Job], Any]) -> Result:
@@ -97,7 +101,8 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
     import dask.config
     from distributed import Client, LocalCluster
 
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in ("distributed", "distributed.client"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     quiet = {"distributed": "critical", "distributed.nanny": "critical"}
     with dask.config.set({"logging": quiet, "distributed.scheduler.allowed-failures": 0}):
         if scheduler is not None:
@@ -168,9 +173,7 @@ def _taken(future: Any, name: str, tries: int) -> Result:
     from distributed import KilledWorker
 
     if future.status in ("cancelled", "lost"):
-        raise SchedulerLost(
-            "the scheduler is gone; districts done are kept: run the same again with --resume"
-        )
+        raise SchedulerLost(GONE)
     error = future.exception()
     if error is None:
         return Result(name, future.result(), tries=tries)

@@ -2,10 +2,11 @@
 
     python -m tests.bench kills --rounds 50 --seed 1
 
-A batch is killed, its main process with all its workers or one worker alone, then resumed: every
-district must have the hash of an undisturbed batch, and nothing else may lie in the folder. A
-plan that is killed while it replaces an older one must leave the old file or the new one, whole.
-The table counts what happened; exit code 1 on any difference.
+A batch is killed, its main process with all its workers, one worker alone, or the scheduler of a
+cluster it was lent (which it must then say), and is resumed: every district must have the hash of
+an undisturbed batch, and nothing else may lie in the folder. A plan that is killed while it
+replaces an older one must leave the old file or the new one, whole. The table counts what
+happened; exit code 1 on any difference.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import psutil
@@ -42,6 +44,7 @@ def run_campaign(work: Path, rounds: int, seed: int) -> tuple[Section, bool]:
     tallies: dict[str, Counter[str]] = {}
     for name, options in (("main process", []), ("one worker", ["--workers", "2"])):
         tallies[f"batch, {name}"] = _batches(folder, brief, options, rounds, rng)
+    tallies["batch, scheduler of a cluster"] = _lent(folder, brief, rounds, rng)
     tallies["plan"] = _plans(folder, brief, rounds, rng)
     return _section(tallies, rounds, seed), not any(t["different"] for t in tallies.values())
 
@@ -56,7 +59,8 @@ def _section(tallies: dict[str, Counter[str]], rounds: int, seed: int) -> Sectio
         rows,
         [
             "batch: resumed, then the hashes of all districts and the files in the folder compared "
-            "with an undisturbed batch; plan: the old file or the new one, whole",
+            "with an undisturbed batch; without its scheduler it must have said so; plan: the old "
+            "file or the new one, whole",
         ],
     )
 
@@ -97,20 +101,66 @@ def _batches(
     """Kill batches: their main process and so everything, or one worker where there are any."""
     calm = folder / f"calm{len(options)}"
     duration = _duration(geotools("batch", brief, "-o", calm, *options))
-    truth, there, tally = _hashes(calm), _names(calm), Counter[str]()
+    tally = Counter[str]()
     for number in range(rounds):
         out = folder / f"out{len(options)}-{number}"
         process = _begin(geotools("batch", brief, "-o", out, *options))
         hit = _strike(process, rng.uniform(0.0, 1.1 * duration), worker=bool(options), rng=rng)
         tally["killed" if hit else "done before"] += 1
-        _run(geotools("batch", brief, "-o", out, "--resume"))
-        left = _names(out)
-        same = _hashes(out) == truth and left == there
-        tally["as undisturbed" if same else "different"] += 1
-        if not same:
-            print(f"round {number}: {sorted(left ^ there)} {_hashes(out)}", flush=True)
-        shutil.rmtree(out, ignore_errors=True)
+        tally["as undisturbed" if _resumed(brief, out, calm) else "different"] += 1
     return tally
+
+
+def _resumed(brief: Path, out: Path, calm: Path) -> bool:
+    """Resume a batch; tell whether it came out as the undisturbed one, and take it away."""
+    _run(geotools("batch", brief, "-o", out, "--resume"))
+    left, there = _names(out), _names(calm)
+    same = _hashes(out) == _hashes(calm) and left == there
+    if not same:
+        print(f"{out.name}: {sorted(left ^ there)} {_hashes(out)}", flush=True)
+    shutil.rmtree(out, ignore_errors=True)
+    return same
+
+
+def _lent(folder: Path, brief: Path, rounds: int, rng: random.Random) -> Counter[str]:
+    """Kill the scheduler of a cluster while a batch runs on it; the batch must say so and end."""
+    calm = folder / "calm-lent"
+    with _cluster(folder) as (_, address):
+        duration = _duration(geotools("batch", brief, "-o", calm, "--scheduler", address))
+    tally = Counter[str]()
+    for number in range(rounds):
+        out = folder / f"lent-{number}"
+        with _cluster(folder) as (scheduler, address):
+            command = geotools("batch", brief, "-o", out, "--scheduler", address)
+            process = subprocess.Popen([sys.executable, *command], stderr=subprocess.PIPE)
+            time.sleep(rng.uniform(0.0, 1.1 * duration))
+            hit = process.poll() is None
+            scheduler.kill()
+            said = process.communicate(timeout=300)[1].decode()
+        tally["killed" if hit else "done before"] += 1
+        told = process.returncode == 0 or "scheduler" in said
+        same = _resumed(brief, out, calm) and told
+        tally["as undisturbed" if same else "different"] += 1
+        if not told:
+            print(f"{out.name}: ended with {process.returncode}, saying {said!r}", flush=True)
+    return tally
+
+
+@contextmanager
+def _cluster(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """Start a scheduler and two workers; yield the scheduler and its address."""
+    file = folder / "scheduler.json"
+    file.unlink(missing_ok=True)
+    of = ["--scheduler-file", str(file)]
+    one = _begin(["-m", "distributed.cli.dask_scheduler", "--port", "0", "--no-dashboard", *of])
+    two = _begin(["-m", "distributed.cli.dask_worker", "--nworkers", "2", "--nthreads", "1", *of])
+    try:
+        while not file.exists():
+            time.sleep(0.05)
+        yield one, json.loads(file.read_text(encoding="utf-8"))["address"]
+    finally:
+        for process in (one, two):
+            _kill_all(process)
 
 
 def _strike(
@@ -145,6 +195,8 @@ def _kill(victim: psutil.Process) -> None:
 
 def _kill_all(process: subprocess.Popen[bytes]) -> None:
     """Kill a process we began, and what it began."""
+    if process.poll() is not None:
+        return
     family = psutil.Process(process.pid).children(recursive=True)
     process.send_signal(signal.SIGKILL)
     for victim in family:

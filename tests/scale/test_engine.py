@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 import operator
 import os
+import subprocess
+import sys
 import time
 from functools import partial
+from subprocess import DEVNULL, PIPE
 from typing import Any
 
 import pytest
@@ -56,6 +59,29 @@ def test_workers_give_what_this_process_gives_and_one_that_dies_takes_nobody_alo
 def test_a_scheduler_out_of_reach_is_an_error_that_names_it() -> None:
     with pytest.raises(SchedulerLost, match=r"tcp://127\.0\.0\.1:9: cannot be reached"):
         list(run_all(JOBS, operator.call, scheduler="tcp://127.0.0.1:9"))
+
+
+CLUSTER = """
+from distributed import LocalCluster
+one = {"n_workers": 1, "threads_per_worker": 1, "processes": False, "protocol": "tcp"}
+cluster = LocalCluster(**one, dashboard_address=None)
+print(cluster.scheduler_address)
+input()
+"""
+
+
+def test_a_scheduler_that_dies_is_an_error_that_says_how_to_go_on() -> None:
+    with subprocess.Popen(
+        [sys.executable, "-u", "-c", CLUSTER], stdin=PIPE, stdout=PIPE, stderr=DEVNULL, text=True
+    ) as process:
+        assert process.stdout is not None
+        address = process.stdout.readline().strip()
+        # the worker is a thread of the scheduler's process: what ends it ends both
+        jobs = {"first": partial(math.sqrt, 4.0), "deadly": partial(os._exit, 3)}
+        results = run_all(jobs, operator.call, scheduler=address)
+        assert next(results).value == 2.0
+        with pytest.raises(SchedulerLost, match=r"gone; districts done are kept.*--resume"):
+            next(results)
 
 
 def test_a_worker_keeps_to_one_thread() -> None:
