@@ -195,13 +195,16 @@ def _compiled(function: Callable[..., None]) -> Callable[..., None]:
     return compiled
 
 
-def _with_parts(function: Callable[..., None]) -> Callable[..., None]:
-    """Return a kernel that calls the functions it is made of compiled."""
+def _with_parts(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Return a kernel that calls the functions it is made of compiled, for it alone."""
     if not isinstance(function, FunctionType):
         return function
+    import numba
+
+    alone = numba.njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
     around = function.__globals__
     called = {name: around.get(name) for name in function.__code__.co_names}
-    parts = {name: _compiled(f) for name, f in called.items() if isinstance(f, FunctionType)}
+    parts = {n: alone(_with_parts(f)) for n, f in called.items() if isinstance(f, FunctionType)}
     if not parts:
         return function
     return FunctionType(function.__code__, {**around, **parts}, function.__name__)
