@@ -42,6 +42,8 @@ __all__ = [
 COMPILE_ABOVE = 750_000
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
 MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
+# No caller but the kernel: without what Python and C would call it by, which takes long to compile.
+_PART: dict[str, Any] = {"nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 
 
@@ -201,7 +203,7 @@ def _with_parts(function: Callable[..., Any]) -> Callable[..., Any]:
         return function
     import numba
 
-    alone = numba.njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+    alone = numba.njit(**_PART)
     around = function.__globals__
     called = {name: around.get(name) for name in function.__code__.co_names}
     parts = {n: alone(_with_parts(f)) for n, f in called.items() if isinstance(f, FunctionType)}
