@@ -45,6 +45,8 @@ COMPILE_ABOVE = 2_500_000
 ALSO_ABOVE = 100_000
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
 MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
+# No caller but the kernel: without what Python and C would call it by, which takes long to compile.
+_PART: dict[str, Any] = {"nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 
 
@@ -232,13 +234,16 @@ def _compiled(function: Callable[..., None]) -> Callable[..., None]:
     return compiled
 
 
-def _with_parts(function: Callable[..., None]) -> Callable[..., None]:
-    """Return a kernel that calls the functions it is made of compiled."""
+def _with_parts(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Return a kernel that calls the functions it is made of compiled, for it alone."""
     if not isinstance(function, FunctionType):
         return function
+    import numba
+
+    alone = numba.njit(**_PART)
     around = function.__globals__
     called = {name: around.get(name) for name in function.__code__.co_names}
-    parts = {name: _compiled(f) for name, f in called.items() if isinstance(f, FunctionType)}
+    parts = {n: alone(_with_parts(f)) for n, f in called.items() if isinstance(f, FunctionType)}
     if not parts:
         return function
     return FunctionType(function.__code__, {**around, **parts}, function.__name__)

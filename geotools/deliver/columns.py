@@ -165,7 +165,9 @@ def _texts(series: pd.Series[Any]) -> pa.Array:
             return pa.array(series.to_numpy(), pa.string(), from_pandas=True)
         except pa.ArrowTypeError:  # not texts alone
             pass
-    return pa.array(series.astype("string"), pa.string(), from_pandas=True)
+    if not isinstance(series.dtype, pd.StringDtype):
+        series = series.astype("string")
+    return pa.array(series.array, pa.string())
 
 
 def _factor(field: Field, units: str) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from geotools.accel import COMPILE_ABOVE, read_only, run_kernel
@@ -70,11 +72,12 @@ def nearest_segments(
     places = [*xy.T, *heading.T, first, count]
     inputs = tuple(map(read_only, lines)), tuple(map(read_only, places)), read_only(cells.member)
     limits = (reach, float(np.cos(parallel)), tie)
-    steps = 4.0 * count.sum() + (COMPILE_ABOVE if len(segments.first) > MANY else 0)
+    steps = 2.0 * count.sum() + (COMPILE_ABOVE if len(segments.first) > MANY else 0)
     number, width = np.zeros(len(xy), dtype=np.int64), EXPECTED
+    gaps = np.zeros(int(count.max(initial=0)))
     while True:
         found = np.zeros(len(xy) * width, dtype=np.int64)
-        run_kernel(_near, steps, *inputs, limits, width, number, found)
+        run_kernel(_near, steps, *inputs, limits, width, gaps, number, found)
         if number.max(initial=0) <= width:
             break
         width = int(number.max())
@@ -82,7 +85,7 @@ def nearest_segments(
     return np.nonzero(taken)[0].astype(np.int64), found.reshape(-1, width)[taken]
 
 
-def _near(lines, places, member, limits, width, number, found):  # type: ignore[no-untyped-def]  # a kernel
+def _near(lines, places, member, limits, width, gaps, number, found):  # type: ignore[no-untyped-def]  # a kernel
     """Write how many segments are nearest to each place, and the first ``width`` of them."""
     start_x, start_y, step_x, step_y = lines
     x, y, along_x, along_y, first, count = places
@@ -90,30 +93,30 @@ def _near(lines, places, member, limits, width, number, found):  # type: ignore[
     for k in range(len(x)):
         least = reach
         number[k] = 0
-        for look in range(2):  # how near the nearest is; which are as near
-            for entry in range(first[k], first[k] + count[k]):
-                s = member[entry]
-                size = (step_x[s] * step_x[s] + step_y[s] * step_y[s]) ** 0.5
-                if size < 1e-12:
-                    size = 1e-12
-                unit_x = step_x[s] / size
-                unit_y = step_y[s] / size
-                if abs(along_x[k] * unit_x + along_y[k] * unit_y) < least_cosine:
-                    continue  # it crosses the main
-                rel_x = x[k] - start_x[s]
-                rel_y = y[k] - start_y[s]
-                at = rel_x * unit_x + rel_y * unit_y
-                if at < 0.0:
-                    at = 0.0
-                elif at > size:
-                    at = size
-                off_x = rel_x - unit_x * at
-                off_y = rel_y - unit_y * at
-                gap = (off_x * off_x + off_y * off_y) ** 0.5
-                if look == 0:
-                    if gap < least:
-                        least = gap
-                elif gap <= least + tie and gap <= reach:
-                    if number[k] < width:
-                        found[k * width + number[k]] = s
-                    number[k] += 1
+        for entry in range(count[k]):
+            s = member[first[k] + entry]
+            size = (step_x[s] * step_x[s] + step_y[s] * step_y[s]) ** 0.5
+            if size < 1e-12:
+                size = 1e-12
+            unit_x = step_x[s] / size
+            unit_y = step_y[s] / size
+            gaps[entry] = math.nan  # near to nothing
+            if abs(along_x[k] * unit_x + along_y[k] * unit_y) < least_cosine:
+                continue  # it crosses the main
+            rel_x = x[k] - start_x[s]
+            rel_y = y[k] - start_y[s]
+            at = rel_x * unit_x + rel_y * unit_y
+            if at < 0.0:
+                at = 0.0
+            elif at > size:
+                at = size
+            off_x = rel_x - unit_x * at
+            off_y = rel_y - unit_y * at
+            gaps[entry] = (off_x * off_x + off_y * off_y) ** 0.5
+            if gaps[entry] < least:
+                least = gaps[entry]
+        for entry in range(count[k]):
+            if gaps[entry] <= least + tie and gaps[entry] <= reach:
+                if number[k] < width:
+                    found[k * width + number[k]] = member[first[k] + entry]
+                number[k] += 1
