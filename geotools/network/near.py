@@ -25,7 +25,6 @@ LEAST_CELL = 1.0  # m; a cell mostly lies whole within one, then, and one bucket
 LONGEST = 4.0  # cells; a longer segment is gone along part by part, not by the box around it
 MARGIN = 1e-6  # m; more than rounding of coordinates, and what is so little too far is measured
 ENOUGH = 1000  # segments that tell how long the shorter ones are
-SHORT = 0.25  # share of segments shorter than a cell: where some are long, towns lie dense between
 PARTS = (
     16.0  # cells along a segment of mean length at most, lest one to the null of the map is many
 )
@@ -116,12 +115,16 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
 
 
 def _usual(steps: FloatArray) -> float:
-    """Return how long the shorter segments are, or more where a few are longer than all others."""
+    """Return about how long segments are, so that few cells are gone through and each holds few.
+
+    As long as the shorter ones, unless many are longer by far, or a few by so much that they
+    would be in very many parts.
+    """
     long = steps[steps > 0.0]
     if not len(long):
         return 0.0
-    shorter = np.quantile(long[:: len(long) // ENOUGH + 1], SHORT)
-    return max(float(shorter), float(long.mean()) / PARTS)
+    short, usual = np.quantile(long[:: len(long) // ENOUGH + 1], (0.25, 0.75)).tolist()
+    return max(short, usual / 4.0, float(long.mean()) / PARTS)
 
 
 def _divided(xy: FloatArray, offsets: IntArray, parts: IntArray) -> tuple[FloatArray, IntArray]:
