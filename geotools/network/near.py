@@ -124,7 +124,7 @@ def _usual(steps: FloatArray) -> float:
     if not len(long):
         return 0.0
     short, usual = np.quantile(long[:: len(long) // ENOUGH + 1], (0.25, 0.75)).tolist()
-    return max(short, usual / 4.0, float(long.mean()) / PARTS)
+    return float(max(short, usual / 4.0, long.mean() / PARTS))
 
 
 def _divided(xy: FloatArray, offsets: IntArray, parts: IntArray) -> tuple[FloatArray, IntArray]:

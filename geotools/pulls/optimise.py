@@ -350,13 +350,11 @@ def _reach(
     from the start, the state that the one of like way before came from is tried first.
     """
     start, end, cost, floor, roof, ahead, behind, passed_start, passed_end = pits
-    room_ahead, room_behind, days_ahead, days_behind, width = strings
-    setup, joint, string_joint, piece, connection, least = prices[:6]
-    fuse_days, length_days, stop_days, least_days = prices[6:]
     table, back = states
     value, even, into, factor = table[0], table[1], table[2], table[3]
     level, slope, farthest = table[4], table[5], table[6]
-    near, half = low, len(cost) // 2
+    room_ahead, room_behind, days_ahead, days_behind, width = strings
+    near, half, piece, least = low, len(cost) // 2, prices[3], prices[5]
     tried_ahead = tried_behind = -1
     for k in range(4 * low, 4 * high):
         if into[k] == math.inf:
@@ -383,21 +381,15 @@ def _reach(
                 continue
             if edge > roof[m] + EDGE or (heads and edge > ahead[m] + EDGE):
                 continue
-            # the sums of `pull_cost`, one pull at a time
             pieces = math.ceil(length / piece - PIECE_SLACK)
             inserts = m if heads else k
             room = rooms[inserts]
-            strings = math.ceil(pieces / room) if room < pieces else 1
-            day = days[inserts // 4 * width + (strings if strings < width else width) - 1]
+            many = math.ceil(pieces / room) if room < pieces else 1
+            day = days[inserts // 4 * width + (many if many < width else width) - 1]
             if day == math.inf:
                 continue
-            joints = pieces - 1.0 if pieces > 1 else 0.0
-            stops = strings - 1.0
-            pulling = length_days * length + stop_days * stops
-            lying = fuse_days * joints + (pulling if pulling > least_days else least_days)
-            total = value[m] + cost[k] + setup + price * length + joint * joints
-            total = total + string_joint * stops + connection * (passed_start[k] - passed_end[m])
-            total = total + day * lying
+            digs = passed_start[k] - passed_end[m]
+            total = _with_pull(value[m] + cost[k], length, pieces, many, digs, day, price, prices)
             if total < best:
                 best = total
                 bar = best + tie * (1.0 + abs(best)) - into[k]
@@ -416,6 +408,28 @@ def _reach(
         else:
             tried_behind = back[k]
         level[(k % 2 + 1) * half - 2 * place - 1 + k % 4 // 2] += value[k]
+
+
+def _with_pull(
+    cost: float,
+    length: float,
+    pieces: float,
+    strings: float,
+    digs: float,
+    day: float,
+    price: float,
+    prices: Any,
+) -> Any:
+    """Return a cost with that of a pull added: the sums of `pull_cost`, one pull at a time."""
+    setup, joint, string_joint, _, connection, _ = prices[:6]
+    fuse_days, length_days, stop_days, least_days = prices[6:]
+    joints = pieces - 1.0 if pieces > 1 else 0.0
+    stops = strings - 1.0
+    pulling = length_days * length + stop_days * stops
+    lying = fuse_days * joints + (pulling if pulling > least_days else least_days)
+    total = cost + setup + price * length + joint * joints
+    total = total + string_joint * stops + connection * digs
+    return total + day * lying
 
 
 def _near(farthest: Any, low: int, place: int, near: int, lowest: float) -> int:

@@ -379,7 +379,11 @@ def test_what_blocks_a_run_is_where_every_partial_plan_ends(seed: int) -> None:
     code = np.where(np.isfinite(sites.cost), 0, AVOID)
     code[~usable] = AVOID
     candidates = SimpleNamespace(
-        table=table, extents=sites, code=code, places=np.full(code.shape, "a tree", dtype=object)
+        table=table,
+        offsets=sites.offsets,
+        extents=sites,
+        code=code,
+        places=np.full(code.shape, "a tree", dtype=object),
     )
     held = pd.DataFrame({"run": run, "chainage": (low + high) / 2, "deflection": np.radians(90)})
     must = Stretches(run.astype(np.int64), low, high, len(streets))
