@@ -165,7 +165,7 @@ def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> N
     ground = boxes((0, 0, 10, 2), (0, 4, 10, 6), (0, 0, 10, 2))
     lines = shapely.linestrings([[(-5.0, 0.0), (2.0, 0.0)], [(1.0, 1.0), (4.0, 1.0)]])
     half = np.array([3.0, 1.0])
-    streets = StreetGround(lines, half)
+    streets = StreetGround(shapely.get_coordinates(lines), np.array([0, 2, 4]), half)
     leaves = np.array([[True] * 4, [True] * 4, [False] * 4])
     got = off_street_area(ground, streets, leaves, np.array([True, True, True]))[:, 0]
     whole = shapely.union_all(shapely.buffer(lines, half))
