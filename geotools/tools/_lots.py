@@ -307,7 +307,7 @@ def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> 
 
 def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
     kept = [part for part in parts if len(part)] or parts[:1]
-    return kept[0] if len(kept) == 1 else rows_joined(kept)
+    return rows_joined(kept)
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
