@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.context import context_layer
@@ -42,8 +43,12 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
         context = pool.submit(context_layer, layers, layout.runs.chains, brief.output.context)
         if shutdowns is None:
             shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
+        backdrop = context.result()
+    give_back()
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
+    alternatives = alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for)
+    give_back()
     tables: dict[str, Any] = {
         "runs": layout.table.rename(
             columns={"diameter": "host_diameter", "material": "host_material"}
@@ -61,9 +66,9 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
         "local_digs": layout.works.local_digs,
         "quantities": _held("quantities", layout.works.quantities),
         "schedule": layout.works.schedule,
-        "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
+        "alternatives": alternatives,
         "shutdowns": shutdowns,
-        "context": context.result(),
+        "context": backdrop,
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,
