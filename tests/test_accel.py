@@ -117,3 +117,19 @@ def test_what_was_freed_between_what_is_held_goes_back(monkeypatch: pytest.Monke
     accel.give_back()
     assert accel._resident() < before - 40_000_000
     assert len(kept) == 40
+
+
+def test_in_parts_gives_what_the_whole_gives_and_never_more_rows_at_once() -> None:
+    seen: list[int] = []
+
+    def added(one: np.ndarray, two: np.ndarray) -> np.ndarray:
+        seen.append(len(one))
+        return one + two.sum(axis=1)
+
+    one, two = np.arange(10.0), np.arange(30.0).reshape(10, 3)
+    due = one + two.sum(axis=1)
+    for rows, calls in ((4, [4, 4, 2]), (10, [10]), (99, [10])):
+        seen.clear()
+        assert (accel.in_parts(added, rows, one, two) == due).all()
+        assert seen == calls
+    assert not len(accel.in_parts(added, 4, one[:0], two[:0]))

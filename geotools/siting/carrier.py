@@ -142,7 +142,7 @@ def hold_contest(
     outside = np.asarray(pipes.outside_m)[None, :]
     enters = outside + 2 * choice.bead_height < bore
     suits = verdict.suits & wanted[None, :]
-    tries = ranked(suits, pipes, _price(pipes, brief))[:, : choice.tries]
+    tries = ranked(suits, pipes, _price(pipes, brief))[:, : choice.tries].copy()
     rows = np.flatnonzero(fixed >= 0)
     tries[rows] = -1
     tries[rows, 0] = np.where(enters[rows, fixed[rows]], fixed[rows], -1)

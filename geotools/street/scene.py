@@ -2,54 +2,90 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.accel import in_threads, ready_tree
+from geotools.accel import in_threads
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, take, to_linestrings
 from geotools.street.context import STREET_COLUMNS, street_context
 from geotools.street.laydown import Corridors, build_corridors
 from geotools.street.net import StreetNet, build_streets, one_way
 
 __all__ = ["StreetGround", "StreetScene", "build_scene", "with_street"]
 
+SPARE = 200.0  # m, around the places asked for: the next carrier's pits lie a little elsewhere
+
 
 class StreetGround:
     """Carriageways with their verges, drawn where they are asked for.
 
+    Centrelines are numbers; those around the places last asked for are drawn and put in a tree.
+    So it is not to be shared by threads: each takes one `afresh`.
+
     Parameters
     ----------
-    lines : ndarray of linestrings, shape (k,)
-        Centrelines.
+    xy, offsets
+        Vertices of the centrelines, as of `Lines`.
     half_width : ndarray, shape (k,)
         Half of carriageway and verges, m.
     """
 
-    def __init__(self, lines: npt.NDArray[np.object_], half_width: FloatArray) -> None:
-        self._tree, self._half_width = ready_tree(lines), half_width
-        self._drawn: npt.NDArray[np.object_] = np.full(len(lines), None, dtype=object)
+    def __init__(self, xy: FloatArray, offsets: IntArray, half_width: FloatArray) -> None:
+        self._xy, self._offsets, self._half_width = xy, offsets, half_width
+        self._farthest = float(half_width.max(initial=0.0))
+        self._drawn: dict[int, Any] = {}
+        self._around: tuple[FloatArray, IntArray, shapely.STRtree] | None = None
+
+    def afresh(self) -> StreetGround:
+        """Return the same streets, none drawn yet."""
+        return StreetGround(self._xy, self._offsets, self._half_width)
 
     def near(self, shapes: npt.NDArray[np.object_]) -> tuple[IntArray, IntArray]:
-        """Return shapes and the streets that may lie in them."""
-        farthest = float(self._half_width.max(initial=0.0))
-        shape, street = self._tree.query(shapes, predicate="dwithin", distance=farthest)
-        return shape, street
+        """Return shapes and the streets that may lie in them, rising by both."""
+        rows, tree = self._tree(shapely.total_bounds(shapes))
+        shape, found = tree.query(shapes, predicate="dwithin", distance=self._farthest)
+        street = rows[found]
+        order = np.lexsort([street, shape])
+        return shape[order], street[order]
+
+    def _tree(self, bounds: FloatArray) -> tuple[IntArray, shapely.STRtree]:
+        """Return the streets that come within reach of a box, and some around, and their tree."""
+        known = self._around
+        if known is None or (bounds[:2] < known[0][:2]).any() or (bounds[2:] > known[0][2:]).any():
+            box = bounds + SPARE * np.array([-1.0, -1.0, 1.0, 1.0])
+            rows = self._within(box + self._farthest * np.array([-1.0, -1.0, 1.0, 1.0]))
+            known = box, rows, shapely.STRtree(self._lines(rows))
+            self._around = known
+        return known[1:]
+
+    def _within(self, box: FloatArray) -> IntArray:
+        """Return the streets whose own box meets one."""
+        if not len(self._half_width):
+            return np.zeros(0, dtype=np.int64)
+        low, high = (of.reduceat(self._xy, self._offsets[:-1]) for of in (np.minimum, np.maximum))
+        return np.flatnonzero(((high >= box[:2]) & (low <= box[2:])).all(axis=1))
+
+    def _lines(self, rows: IntArray) -> npt.NDArray[np.object_]:
+        bounds = offsets_of(np.diff(self._offsets)[rows])
+        return to_linestrings(self._xy[take(self._offsets, rows)], bounds)
 
     def polygons(self, street: IntArray) -> npt.NDArray[np.object_]:
         """Return the ground of streets."""
-        new = np.unique(street[shapely.is_missing(self._drawn[street])])
-        # Two threads may draw the same street: alike.
-        self._drawn[new] = in_threads(
-            shapely.buffer, self._tree.geometries[new], self._half_width[new]
-        )
-        return np.asarray(self._drawn[street], dtype=object)
+        of, place = np.unique(street, return_inverse=True)
+        new = np.array([row for row in of.tolist() if row not in self._drawn], dtype=np.int64)
+        drawn = in_threads(shapely.buffer, self._lines(new), self._half_width[new])
+        self._drawn.update(zip(new.tolist(), drawn, strict=True))
+        found = np.empty(len(of), dtype=object)
+        found[:] = [self._drawn[row] for row in of.tolist()]
+        return np.asarray(found[place], dtype=object)
 
 
 @dataclass(frozen=True)
@@ -60,6 +96,10 @@ class StreetScene:
     corridors: Corridors
     ground: StreetGround
     rules: Street
+
+    def afresh(self) -> StreetScene:
+        """Return the scene for one thread: the ground of the streets is drawn anew."""
+        return replace(self, ground=self.ground.afresh())
 
 
 def build_scene(
@@ -100,7 +140,7 @@ def build_scene(
         max_turn=rules.max_turn,
     )
     half = net.table["width"].to_numpy(dtype=float) / 2 + rules.verge
-    ground = StreetGround(to_linestrings(streets.xy, streets.offsets), half)
+    ground = StreetGround(streets.xy, streets.offsets, half)
     return StreetScene(net, corridors, ground, rules)
 
 

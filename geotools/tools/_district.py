@@ -75,7 +75,7 @@ def plan_district(job: Job) -> Entry | None:
         allow_remote=job.allow_remote,
         named=lambda runs: _named(runs, job),
     )
-    drawn = plan_tables(layout, layers, job.brief, shutdowns=job.shutdowns)
+    drawn = plan_tables(layout, job.brief, shutdowns=job.shutdowns)
     wkb = drawn.encoded()
     write_plan(job.target, drawn, job.brief, wkb, overwrite=True)
     summary = summarise(drawn, job.brief, None, wkb).summary

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,12 +30,13 @@ __all__ = ["Layout", "lay_out_plan"]
 
 @dataclass(frozen=True)
 class Layout:
-    """Everything a plan consists of, in the working CRS and SI units.
+    """Everything a plan consists of, in the working CRS and SI units, and the layers it is of.
 
     ``contest``, ``tried`` (as of `Planned`) and ``edited``, the runs that have edits, are kept for
     the alternatives.
     """
 
+    layers: Layers
     runs: RunSet
     table: pd.DataFrame
     stations: pd.DataFrame
@@ -59,13 +60,27 @@ def lay_out_plan(
     allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None = None,
 ) -> Layout:
-    """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`."""
+    """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`.
+
+    What of the layers is asked for no more is let go meanwhile; a caller who keeps them keeps it.
+    """
     give_back()
     ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
+    ground = replace(ground, layers=_asked_for(layers))
+    del layers
     give_back()
     planned = plan_lots(ground, progress)
     give_back()
     return _merge(ground, planned)
+
+
+def _asked_for(layers: Layers) -> Layers:
+    """Leave the columns of mains and streets that are told of once the carriers are chosen."""
+    mains = layers.mains.table[["main_id", "status", "feature"]]
+    streets = layers.streets
+    if streets is not None:
+        streets = replace(streets, table=streets.table[["class", "name", "width", "feature"]])
+    return replace(layers, mains=replace(layers.mains, table=mains), streets=streets)
 
 
 def _merge(ground: Shared, planned: Planned) -> Layout:
@@ -84,6 +99,7 @@ def _merge(ground: Shared, planned: Planned) -> Layout:
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
     works = work_out(ground, table, pits, pulls, sections)
     return Layout(
+        layers=ground.layers,
         runs=ground.runs,
         table=table,
         stations=ground.stations,

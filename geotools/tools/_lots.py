@@ -111,6 +111,7 @@ def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Plann
     for one, pipe in zip(equipped, tries[runs].T, strict=True):
         if one is equipped[0] or (pipe >= 0).any():
             attempts = _left([*attempts, try_carriers(part, one.only(mine))], larger_for)
+            give_back()  # lots planned side by side come to their most at the same time
     attempts = _further(part, runs, attempts)
     tried = _tried_rows(attempts, runs)
     shown = _shown(part, attempts, tried, runs)
@@ -185,6 +186,7 @@ def _until_planned(
         pipe[runs] = tried
         attempts = [*attempts, try_carriers(part, equip(part, pipe))]
         attempts = _left(attempts, ground.brief.carrier.larger_for)
+        give_back()
         planned = np.isfinite(attempts[-1].value[runs])
         if planned.any():
             won[planned] = tried[planned]
@@ -307,7 +309,7 @@ def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> 
 
 def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
     kept = [part for part in parts if len(part)] or parts[:1]
-    return kept[0] if len(kept) == 1 else rows_joined(kept)
+    return rows_joined(kept)
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:

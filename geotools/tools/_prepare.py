@@ -9,6 +9,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
+import pyproj
 
 from geotools.brief import Brief
 from geotools.errors import LayerError
@@ -56,6 +57,7 @@ def prepare(
         )
         scene = streets.result()
     progress("choosing carriers")
+    sampled = partial(_sampled, layers.dem, layers.working_crs, brief, allow_remote)
     run_ids = runs.table["run_id"].tolist()
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
@@ -79,7 +81,7 @@ def prepare(
             valve=brief.rates.valve,
             temporary=brief.rates.temporary_service,
         ),
-        levels=partial(_levels_beside, layers, brief, allow_remote) if layers.dem else None,
+        levels=partial(_levels_beside, sampled) if layers.dem else None,
         layers=layers,
         brief=brief,
     )
@@ -231,27 +233,33 @@ def _levels(
     if not layers.dem:
         return float("nan")
     places = stations[["x", "y"]].to_numpy(dtype=float)
-    return _sampled(places, layers, brief, allow_remote, layers.findings)
+    sampled = partial(_sampled, layers.dem, layers.working_crs, brief, allow_remote)
+    return sampled(places, layers.findings)
 
 
 def _levels_beside(
-    layers: Layers, brief: Brief, allow_remote: bool, places: FloatArray
+    sampled: Callable[[FloatArray, Findings], FloatArray], places: FloatArray
 ) -> FloatArray:
     """Return ground levels at places beside the runs; what was assumed is told at the stations."""
     try:
-        return _sampled(places, layers, brief, allow_remote, Findings())
+        return sampled(places, Findings())
     except LayerError:  # read for the stations before: here all places lie beyond its edges
         return np.full(len(places), np.nan)
 
 
 def _sampled(
-    places: FloatArray, layers: Layers, brief: Brief, allow_remote: bool, findings: Findings
+    dem: tuple[str, ...],
+    crs: pyproj.CRS,
+    brief: Brief,
+    allow_remote: bool,
+    places: FloatArray,
+    findings: Findings,
 ) -> FloatArray:
     source = brief.inputs.get("dem")
     return sample_ground(
-        layers.dem,
+        dem,
         places,
-        crs=layers.working_crs,
+        crs=crs,
         vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
         findings=findings,
         allow_remote=allow_remote,

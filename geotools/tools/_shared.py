@@ -100,4 +100,5 @@ def on_streets(ground: Shared) -> Shared:
     stations = ground.stations
     run, at = stations["run"].to_numpy(dtype=np.int64), stations["chainage"].to_numpy(dtype=float)
     named = with_street(stations, ground.axis.heading(run, at), ground.scene, ground.brief.street)
-    return dataclasses.replace(ground, stations=named)
+    scene = None if ground.scene is None else ground.scene.afresh()
+    return dataclasses.replace(ground, stations=named, scene=scene)

@@ -13,13 +13,13 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.context import context_layer
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
-from geotools.intake.columns import Layers
 from geotools.intake.findings import SEVERITIES
 from geotools.network.places import points_along
 from geotools.network.shutdown import plan_shutdowns
@@ -32,25 +32,28 @@ from geotools.tools._layout import Layout
 __all__ = ["plan_tables", "summarise", "write_plan"]
 
 
-def plan_tables(
-    layout: Layout, layers: Layers, brief: Brief, *, shutdowns: pd.DataFrame | None = None
-) -> Drawn:
+def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None = None) -> Drawn:
     """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
 
     Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
     """
+    layers = layout.layers
     # Shutdowns and the backdrop do not hang on each other: they are worked out side by side.
     with ThreadPoolExecutor(1) as pool:
         context = pool.submit(context_layer, layers, layout.runs.chains, brief.output.context)
         if shutdowns is None:
             shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
+        backdrop = context.result()
+    give_back()
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
+    alternatives = alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for)
+    give_back()
     tables: dict[str, Any] = {
         "runs": layout.table.rename(
             columns={"diameter": "host_diameter", "material": "host_material"}
         ).assign(geometry=run_lines(layout.runs.chains)),
-        "stations": _held("stations", _station_layer(layout, layers, run_ids)),
+        "stations": _held("stations", _station_layer(layout, run_ids)),
         "bends": _bend_layer(layout, run_ids),
         "candidates": _held("candidates", _candidate_layer(layout, run_ids)),
         "pits": layout.pits,
@@ -63,9 +66,9 @@ def plan_tables(
         "local_digs": layout.works.local_digs,
         "quantities": _held("quantities", layout.works.quantities),
         "schedule": layout.works.schedule,
-        "alternatives": alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
+        "alternatives": alternatives,
         "shutdowns": shutdowns,
-        "context": context.result(),
+        "context": backdrop,
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,
@@ -108,11 +111,9 @@ def _numbered(
     return [f"{name}-{prefix}{k}" for name, k in zip(run_ids[run], place, strict=True)]
 
 
-def _station_layer(
-    layout: Layout, layers: Layers, run_ids: npt.NDArray[np.object_]
-) -> pd.DataFrame:
+def _station_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
     stations = layout.stations
-    main = layers.mains.table["main_id"].iloc[stations["main"].to_numpy(dtype=np.int64)]
+    main = layout.layers.mains.table["main_id"].iloc[stations["main"].to_numpy(dtype=np.int64)]
     return stations.assign(
         run_id=worded(run_ids, stations["run"].to_numpy(dtype=np.int64)), main_id=main.array
     )

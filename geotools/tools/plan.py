@@ -94,11 +94,15 @@ def plan(
     styles = target is not None and brief.output.styles
     if target is not None and styles:
         check_styles(target, TOOL.outputs, overwrite=overwrite)
-    read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
-    layout = lay_out_plan(read, brief, progress, allow_remote=allow_remote)
+    layout = lay_out_plan(
+        read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress),
+        brief,
+        progress,
+        allow_remote=allow_remote,
+    )
     give_back()
-    drawn = plan_tables(layout, read, brief)
-    del layout, read  # by far the most of what is held
+    drawn = plan_tables(layout, brief)
+    del layout  # by far the most of what is held
     give_back()
     wkb = drawn.encoded()
     if target is not None:

@@ -8,6 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from geotools.deliver import context
+from geotools.pulls import forces
+from geotools.schema import OUTPUTS
+from geotools.siting import profile, ramps
+from geotools.street import nearest, scene
 from geotools.tools import _lots, _works
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
@@ -34,6 +39,48 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(
     assert len(made) > 1
     monkeypatch.undo()
     assert geotools.plan(SAMPLE).summary["content_hash"] == lots
+
+
+def test_the_plan_does_not_hang_on_how_much_is_worked_out_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import geotools
+
+    whole = geotools.plan(SAMPLE).summary["content_hash"]
+    monkeypatch.setattr(context, "AT_ONCE", 7)
+    monkeypatch.setattr(forces, "FOLLOWED", 3)
+    monkeypatch.setattr(profile, "LOOKED_UP", 50)
+    monkeypatch.setattr(ramps, "CUT", 3 * ramps.CUTS)
+    monkeypatch.setattr(scene, "SPARE", 0.0)
+    monkeypatch.setattr(nearest, "MANY", 0)
+    assert geotools.plan(SAMPLE).summary["content_hash"] == whole
+
+
+def test_layers_of_many_rows_are_held_as_numbers_and_handed_out_as_texts() -> None:
+    import geotools
+
+    layers = geotools.plan(SAMPLE).layers
+    told = {
+        "stations": ("run_id", "kind", "depth_source"),
+        "candidates": ("run_id", "roles", "reasons", "street_class", "string_day_ahead"),
+        "forces": ("run_id", "pull_id"),
+        "quantities": ("scope", "run_id", "item", "unit"),
+        "alternatives": ("run_id", "carrier", "outcome", "refused_by"),
+        "context": ("layer", "kind"),
+    }
+    for name, texts in told.items():
+        held, given = layers.tables[name], layers[name]
+        assert "geometry" not in held
+        for text in texts:
+            words = held[text].cat.categories
+            assert held[text].memory_usage(index=False, deep=True) < 2 * len(held) + 400 * len(
+                words
+            )
+            assert given[text].dtype == "str"
+            assert given[text].astype(object).equals(held[text].astype(object))
+    for name in ("stations", "candidates"):
+        fields = {field.name for field in OUTPUTS[name].fields}
+        assert set(layers.tables[name]) == fields | {"x", "y"}
 
 
 @pytest.mark.parametrize("larger_for", [0.0, 0.02])

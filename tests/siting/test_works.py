@@ -165,7 +165,7 @@ def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> N
     ground = boxes((0, 0, 10, 2), (0, 4, 10, 6), (0, 0, 10, 2))
     lines = shapely.linestrings([[(-5.0, 0.0), (2.0, 0.0)], [(1.0, 1.0), (4.0, 1.0)]])
     half = np.array([3.0, 1.0])
-    streets = StreetGround(lines, half)
+    streets = StreetGround(shapely.get_coordinates(lines), np.array([0, 2, 4]), half)
     leaves = np.array([[True] * 4, [True] * 4, [False] * 4])
     got = off_street_area(ground, streets, leaves, np.array([True, True, True]))[:, 0]
     whole = shapely.union_all(shapely.buffer(lines, half))
@@ -174,6 +174,26 @@ def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> N
     assert got == pytest.approx([*wanted, 0.0])
     off = off_street_area(ground, streets, leaves, np.zeros(3, bool))[:, 0]
     assert off == pytest.approx(20.0)
+
+
+def test_streets_are_found_wherever_they_are_asked_for() -> None:
+    rng = np.random.default_rng(3)
+    start = rng.uniform(0, 4_000, (400, 2))
+    xy = np.stack([start, start + rng.uniform(-300, 300, (400, 2))], axis=1)
+    lines, half = shapely.linestrings(xy), rng.uniform(2, 9, 400)
+    streets = StreetGround(xy.reshape(-1, 2), 2 * np.arange(401), half)
+    for middle in ((600, 600), (3_400, 800), (620, 620), (2_000, 2_000)):
+        places = rng.uniform(-400, 400, (60, 2)) + middle
+        shapes = shapely.buffer(shapely.points(places), 20)
+        pit, street = streets.near(shapes)
+        near = shapely.dwithin(shapes[:, None], lines[None, :], half.max())
+        assert len(pit) and (np.stack([pit, street]) == np.stack(np.nonzero(near))).all()
+        due = shapely.buffer(lines[street], half[street])
+        assert shapely.equals_identical(streets.polygons(street), due).all()
+        again = streets.afresh().near(shapes)
+        assert (again[0] == pit).all() and (again[1] == street).all()
+    none = StreetGround(np.zeros((0, 2)), np.zeros(1, dtype=np.int64), np.zeros(0))
+    assert not len(none.near(shapes)[0])
 
 
 def test_reasons_name_the_roles_the_limits_and_the_place() -> None:

@@ -1,0 +1,44 @@
+"""Texts held as numbers of words: the same texts, in a byte or two each."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.deliver.columns import content_hash
+from geotools.network.words import in_words, joined, rows_joined, worded
+
+
+def test_words_of_several_tables_are_joined_and_stay_the_same_texts() -> None:
+    parts = [["b", "a", "b"], [], [None, "c", "a"], [None]]
+    columns = [pd.Series(part, dtype=object) for part in parts]
+    held = joined([pd.Series(pd.Categorical(column)) for column in columns])
+    assert isinstance(held.dtype, pd.CategoricalDtype)
+    assert sorted(held.cat.categories) == ["a", "b", "c"]
+    due = pd.concat(columns, ignore_index=True)
+    assert held.astype(object).where(held.notna(), None).tolist() == due.tolist()
+    assert joined(columns).tolist() == due.tolist()  # not held so: as they are
+
+
+def test_rows_are_joined_column_by_column() -> None:
+    one = pd.DataFrame({"run": [1, 2], "kind": ["x", "y"]})
+    two = pd.DataFrame({"run": [3], "kind": ["x"]})
+    whole = rows_joined([in_words(one, ["kind", "none"]), in_words(two, ["kind", "none"])])
+    assert whole["run"].tolist() == [1, 2, 3] and whole["run"].dtype == np.int64
+    assert whole["kind"].tolist() == ["x", "y", "x"]
+    assert whole["kind"].cat.codes.dtype == np.int8
+
+
+def test_equal_words_are_one_and_minus_one_is_none() -> None:
+    texts = worded(np.array(["a", "b", "a"], dtype=object), np.array([2, 0, 1, -1]))
+    assert pd.Series(texts).astype(object).tolist()[:3] == ["a", "a", "b"]
+    assert pd.isna(texts[3]) and list(texts.categories) == ["a", "b"]
+
+
+def test_numbers_of_words_are_written_and_hashed_as_the_texts() -> None:
+    fields = {"severity": "info", "rule": "r", "layer": ["mains", "", None], "feature": "f"}
+    plain = pd.DataFrame({**fields, "text": ["a", "b", "a"], "geometry": None})
+    held = in_words(plain, ["severity", "layer", "text"])
+    assert content_hash({"findings": held}) == content_hash({"findings": plain})
+    other = in_words(plain.assign(text=["a", "b", "b"]), ["text"])
+    assert content_hash({"findings": other}) != content_hash({"findings": plain})
