@@ -83,7 +83,8 @@ def shared_volumes(
     roots, weights = _simpson(levels)
     total = np.zeros(len(row))
     # A ramp is level at its foot: what is dug at a level grows as the root of the height above.
-    for some in np.array_split(np.arange(levels), -(-levels * len(row) // TOGETHER)):
+    parts = min(levels, -(-levels * len(row) // TOGETHER))
+    for some in np.array_split(np.arange(levels), parts):
         areas = shared(np.array([root**2 for root in roots[some]]))
         for root, weight, area in zip(roots[some], weights[some], areas, strict=True):
             total += weight * 2 * root * area

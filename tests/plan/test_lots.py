@@ -11,7 +11,7 @@ import pytest
 from geotools.deliver import context
 from geotools.pulls import forces
 from geotools.schema import OUTPUTS
-from geotools.siting import profile, ramps
+from geotools.siting import overlap, profile, ramps
 from geotools.street import nearest, scene
 from geotools.tools import _lots, _works
 
@@ -50,6 +50,7 @@ def test_the_plan_does_not_hang_on_how_much_is_worked_out_at_once(
     monkeypatch.setattr(context, "AT_ONCE", 7)
     monkeypatch.setattr(forces, "FOLLOWED", 3)
     monkeypatch.setattr(profile, "LOOKED_UP", 50)
+    monkeypatch.setattr(overlap, "TOGETHER", 3)
     monkeypatch.setattr(ramps, "CUT", 3 * ramps.CUTS)
     monkeypatch.setattr(scene, "SPARE", 0.0)
     monkeypatch.setattr(nearest, "MANY", 0)
