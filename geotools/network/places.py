@@ -124,6 +124,8 @@ class Places:
 
     def between(self, run: IntArray, at: FloatArray) -> Between:
         """Return the rows each place lies between, the end's beyond the ends of the run."""
+        if len(self.at) and worth_compiling(_between, len(run) / NUMPY_AHEAD):
+            return self._between_compiled(run, at)
         first = self.holding(run, at)
         low = self.offsets[run]
         first = np.clip(first, low, np.maximum(self.offsets[run + 1] - 2, low))
@@ -131,6 +133,13 @@ class Places:
         span = self.at[second] - self.at[first]
         share = np.clip((at - self.at[first]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
         return Between(first, second, share)
+
+    def _between_compiled(self, run: IntArray, at: FloatArray) -> Between:
+        places = np.asarray(run, dtype=np.int64), np.asarray(at, dtype=np.float64)
+        first, second = (np.empty(len(run), dtype=np.int64) for _ in range(2))
+        found = first, second, np.empty(len(run))
+        run_kernel(_between, 0, *map(read_only, (self.offsets, self.at, *places)), found)
+        return Between(*found)
 
     def interpolate(self, run: IntArray, at: FloatArray, values: FloatArray) -> FloatArray:
         """Return values linear between rows, the end's beyond the ends of the run."""
@@ -166,6 +175,42 @@ def _search(offsets, values, run, at, right, found):  # type: ignore[no-untyped-
             else:
                 low = middle + 1
         found[k] = low
+
+
+def _between(offsets, values, run, at, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Find the rows each place lies between; see `Places.between`.
+
+    Places mostly come in order: they are sought around the one before first.
+    """
+    first, second, share = found
+    last = -1
+    for k in range(len(run)):
+        begin, end = offsets[run[k]], offsets[run[k] + 1]
+        place, low, high = at[k], begin, end
+        if low <= last < high:
+            if values[last] > place:
+                high = last
+                if last - 2 >= low and values[last - 2] <= place:
+                    low = last - 1
+            else:
+                low = last + 1
+                if last + 2 < high and values[last + 2] > place:
+                    high = last + 2
+        while low < high:
+            middle = (low + high) // 2
+            if values[middle] > place:
+                high = middle
+            else:
+                low = middle + 1
+        last = max(min(low - 1, end - 2), begin)
+        after = min(last + 1, end - 1)
+        span = values[after] - values[last]
+        part = (place - values[last]) / (span if span > 0.0 else 1.0)
+        if part < 0.0:
+            part = 0.0
+        elif part > 1.0:
+            part = 1.0
+        first[k], second[k], share[k] = last, after, part
 
 
 def _laid_out(lengths: FloatArray) -> FloatArray:

@@ -21,6 +21,12 @@ class Axis:
         self.offsets = thinned.offsets
         self.chainage = thinned.chainage
         self._places = Places.of_offsets(thinned.offsets, thinned.chainage)
+        # From each vertex to the next; that from one run to another is asked of nobody.
+        self._step = np.diff(self.xy, axis=0, append=self.xy[-1:])
+        span = np.diff(self.chainage, append=self.chainage[-1:])
+        self._span = np.where(span > 0, span, 1.0)
+        size = np.hypot(*self._step.T)
+        self._unit = self._step / np.where(size > 0, size, 1.0)[:, None]
 
     def segment(self, run: IntArray, at: FloatArray, *, before: bool = False) -> IntArray:
         """Return the first vertex of the segment at a chainage (of two, the one after)."""
@@ -31,18 +37,16 @@ class Axis:
 
     def heading(self, run: IntArray, at: FloatArray, *, before: bool = False) -> FloatArray:
         """Return unit vectors along the run at a chainage, shape (k, 2)."""
-        first = self.segment(run, at, before=before)
-        step = self.xy[first + 1] - self.xy[first]
-        size = np.hypot(*step.T)
-        return np.asarray(step / np.where(size > 0, size, 1.0)[:, None], dtype=np.float64)
+        return np.take(self._unit, self.segment(run, at, before=before), axis=0)
 
     def position(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return points at a chainage, beyond the run's ends straight on, shape (k, 2)."""
         first = self.segment(run, at)
-        span = self.chainage[first + 1] - self.chainage[first]
-        share = (at - self.chainage[first]) / np.where(span > 0, span, 1.0)
-        step = self.xy[first + 1] - self.xy[first]
-        return np.asarray(self.xy[first] + share[:, None] * step, dtype=np.float64)
+        share = (at - np.take(self.chainage, first)) / np.take(self._span, first)
+        points = np.take(self._step, first, axis=0)
+        points *= share[:, None]
+        points += np.take(self.xy, first, axis=0)
+        return points
 
 
 def straight_reach(

@@ -17,7 +17,7 @@ import pandas as pd
 from geotools.accel import give_back, processors
 from geotools.network.cells import by_place
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.network.words import in_words, joined, rows_joined
+from geotools.network.words import in_words, rows_in_order, rows_joined
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
 from geotools.siting.carrier import pulled_pipes
@@ -313,10 +313,6 @@ def _together(parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Put the rows of all lots in order; column by column, each taken from the lots meanwhile."""
+    """Put the rows of all lots in order of their runs."""
     run = np.concatenate([part["run"].to_numpy(dtype=np.int64) for part in parts])
-    order = np.argsort(run, kind="stable")
-    columns = {
-        name: joined([part.pop(name) for part in parts]) for name in map(str, list(parts[0]))
-    }
-    return pd.DataFrame({n: c.iloc[order].array for n, c in columns.items()}, copy=False)
+    return rows_in_order(parts, np.argsort(run, kind="stable"))
