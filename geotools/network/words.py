@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -11,15 +11,45 @@ import pandas as pd
 
 from geotools.network.ragged import IntArray
 
-__all__ = ["in_words", "joined", "rows_in_order", "rows_joined", "worded"]
+__all__ = [
+    "Texts",
+    "by_word",
+    "in_words",
+    "joined",
+    "numbered",
+    "rows_in_order",
+    "rows_joined",
+    "worded",
+]
 
+T = TypeVar("T")
+Texts = pd.Series | npt.NDArray[np.object_]
 Column = npt.NDArray[Any] | pd.api.extensions.ExtensionArray
 
 
 def in_words(table: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Return a table with the texts of these columns, of those it has, as numbers of words."""
-    texts = {name: table[name].astype(object) for name in names if name in table}
-    return table.assign(**{name: pd.Categorical(column) for name, column in texts.items()})
+    texts = {name: table[name] for name in names if name in table}
+    words = {
+        name: pd.Categorical(column.astype(object))
+        for name, column in texts.items()
+        if not isinstance(column.dtype, pd.CategoricalDtype)
+    }
+    return table.assign(**words) if words else table
+
+
+def by_word(texts: Texts, of: Callable[[Any], T]) -> npt.NDArray[Any]:
+    """Return what a function makes of texts; it is asked once for each word, None where none is."""
+    number, words = numbered(texts)
+    return np.array([*map(of, words), of(None)])[number]
+
+
+def numbered(texts: Texts) -> tuple[IntArray, list[Any]]:
+    """Return texts as numbers of words, and the words; -1 where there is none."""
+    if isinstance(texts, pd.Series) and isinstance(texts.dtype, pd.CategoricalDtype):
+        return texts.cat.codes.to_numpy().astype(np.int64), texts.cat.categories.tolist()
+    number, words = pd.factorize(np.asarray(texts, dtype=object))
+    return number.astype(np.int64), words.tolist()
 
 
 def worded(words: npt.NDArray[np.object_], number: IntArray) -> pd.Categorical:
@@ -32,9 +62,10 @@ def joined(columns: Sequence[pd.Series]) -> Column:
     """Return columns one after the other; those held as numbers of words stay so."""
     kinds = [column.dtype for column in columns]
     if isinstance(kinds[0], np.dtype) and all(kind == kinds[0] for kind in kinds):
-        return np.concatenate([column.to_numpy() for column in columns])
+        return np.asarray(np.concatenate([column.to_numpy() for column in columns]))
     if not all(isinstance(kind, pd.CategoricalDtype) for kind in kinds):
-        return pd.concat(columns, ignore_index=True).array
+        other: Column = pd.concat(columns, ignore_index=True).array
+        return other
     own = [column.cat.categories.to_numpy(dtype=object) for column in columns]
     number, words = pd.factorize(np.concatenate(own))
     first = np.cumsum([0, *map(len, own)])
@@ -51,11 +82,13 @@ def rows_joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.DataFrame(columns, copy=False)
 
 
-def rows_in_order(parts: Sequence[pd.DataFrame], order: IntArray) -> pd.DataFrame:
+def rows_in_order(parts: list[pd.DataFrame], order: IntArray) -> pd.DataFrame:
     """Return the rows of tables of the same columns, one after the other, in an order.
 
-    Column by column; what is left of the tables may go meanwhile, if nobody else holds it.
+    Column by column: the list is emptied, so that a column goes as soon as it is joined where
+    nobody else holds the tables.
     """
-    held = [dict(part.items()) for part in parts]
+    held = [{str(name): column for name, column in part.items()} for part in parts]
+    parts.clear()
     columns = {name: joined([own.pop(name) for own in held])[order] for name in list(held[0])}
     return pd.DataFrame(columns, copy=False)

@@ -8,7 +8,7 @@ import numpy as np
 
 from geotools.network.bends import Thinned
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Axis", "straight_reach"]
 
@@ -75,34 +75,30 @@ def straight_reach(
         The box goes with the run (True) or back against it.
     """
     origin = axis.position(run, face)
+    first, last = axis.offsets[run], axis.offsets[run + 1] - 2
     segment = axis.segment(run, face, before=not ahead)
     at = face.astype(float).copy()
     inside = np.zeros((len(run), 2))  # distance along the box and off its line, at `at`
     todo = np.arange(len(run))
     while len(todo):
         vertex = segment[todo] + (1 if ahead else 0)
-        where = np.stack(_in_box(axis.xy[vertex] - origin[todo], heading[todo]), axis=1)
+        where = _in_box(np.take(axis.xy, vertex, axis=0) - origin[todo], heading[todo])
         share = _leaves(inside[todo], where, length[todo], half_width[todo])
         at[todo] += share * (axis.chainage[vertex] - at[todo])
         inside[todo] = where
         segment[todo] += 1 if ahead else -1
-        more = (share >= 1.0) & _within(axis, run[todo], segment[todo])
-        done_at_end = (share >= 1.0) & ~_within(axis, run[todo], segment[todo])
-        ended = todo[done_at_end]  # the run ends inside the box: it is open to the box's end
+        through, on = share >= 1.0, segment[todo]
+        within = (on >= first[todo]) & (on <= last[todo])
+        ended = todo[through & ~within]  # the run ends inside the box: it is open to the box's end
         at[ended] = face[ended] + length[ended] * (1 if ahead else -1)
-        todo = todo[more]
+        todo = todo[through & within]
     return np.minimum(np.abs(at - face), length)
 
 
-def _within(axis: Axis, run: IntArray, segment: IntArray) -> BoolArray:
-    inside: BoolArray = (segment >= axis.offsets[run]) & (segment < axis.offsets[run + 1] - 1)
-    return inside
-
-
-def _in_box(step: FloatArray, heading: FloatArray) -> tuple[FloatArray, FloatArray]:
-    along = (step * heading).sum(axis=1)
-    off = step[:, 1] * heading[:, 0] - step[:, 0] * heading[:, 1]
-    return along, off
+def _in_box(step: FloatArray, heading: FloatArray) -> FloatArray:
+    """Return how far along the box and off its line points lie, shape (k, 2)."""
+    (east, north), (across, up) = step.T, heading.T
+    return np.stack([east * across + north * up, north * across - east * up], axis=1)
 
 
 def _leaves(

@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, rows_of
+from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.siting.axis import Axis
 from geotools.siting.digging import dig_pits
@@ -207,8 +208,8 @@ def find_candidates(
         Service connections: ``run``, ``chainage`` (m), sorted by both.
     rules, strings, rates, work : settings of the brief
     """
-    kept = stations["kind"].isin(CANDIDATE_KINDS)
-    table = stations[kept].astype({"street_class": object}).reset_index(drop=True)
+    kept = by_word(stations["kind"], CANDIDATE_KINDS.__contains__)
+    table = stations[kept].reset_index(drop=True)
     pits = _laid_out(table, axis, profile, runs, must, scene, levels, rules, strings, rates)
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
     costs = _costed(table, profile, runs, pits, verdict, scene, services, rules, rates, work)
@@ -404,8 +405,7 @@ def _costed(
         supported = supported_face(hole.volume, 2 * pits.sizes.half_width[:, None], hole.ends)
     fed = services_in(services, pits.run, extents, len(runs))
     site = site_cost(opened, hole.volume, area, off_street, supported, rates) * factor
-    classes = table["street_class"].to_numpy(dtype=object)
-    traffic = traffic_cost(classes, pits.lanes, days, rates)
+    traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
     return {
         "length": hole.length,
         "volume": hole.volume,
@@ -469,7 +469,7 @@ def _rises(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray
 
 def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> BoolTable:
     """Return where a pit would leave a busy street no lane."""
-    busy = table["street_class"].isin(rules.busy).to_numpy()
+    busy = by_word(table["street_class"], rules.busy.__contains__)
     return np.asarray(busy[:, None] & (lanes.left == 0) & (lanes.taken > 0))
 
 
@@ -486,26 +486,27 @@ def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> B
     At a run's end the carrier is tied in, and a bend that cannot be passed is dug out: the main
     is opened there in any case.
     """
-    kind = table["kind"].to_numpy(dtype=object)
+    ends = by_word(table["kind"], lambda kind: kind == "end")
     held = _bend_at(table, bends[~bends["passes"].to_numpy(dtype=bool)]) >= 0
     unavoidable = np.zeros((len(table), 4), dtype=bool)
-    unavoidable[:, 0] = rules.receive_in_intersection & ((kind == "end") | held)
+    unavoidable[:, 0] = rules.receive_in_intersection & (ends | held)
     return unavoidable
 
 
-def _why(table: pd.DataFrame, bends: pd.DataFrame) -> npt.NDArray[np.object_]:
+def _why(table: pd.DataFrame, bends: pd.DataFrame) -> pd.Categorical:
     """Return what speaks for a pit here, in words."""
     words = {"end": "end of the run", "edit": "wish of the designer"}
     words |= {kind: kind for kind in ("fitting", "connection", "bend")}
-    why: npt.NDArray[np.object_] = table["kind"].map(words).fillna("").to_numpy(dtype=object)
+    places = {kind: place for place, kind in enumerate(words, 1)}
+    number = by_word(table["kind"], lambda kind: places.get(kind, 0))
     told = [
         f"bend of {np.degrees(turn):.0f} deg" + ("" if passes else " that cannot be passed")
         for turn, passes in zip(bends["deflection"], bends["passes"], strict=True)
     ]
-    is_bend = np.flatnonzero(table["kind"].to_numpy() == "bend")
+    is_bend = np.flatnonzero(by_word(table["kind"], lambda kind: kind == "bend"))
     bend = _bend_at(table.iloc[is_bend], bends)
-    why[is_bend[bend >= 0]] = np.array(told, dtype=object)[bend[bend >= 0]]
-    return why
+    number[is_bend[bend >= 0]] = 1 + len(words) + bend[bend >= 0]
+    return worded(np.array(["", *words.values(), *told], dtype=object), number)
 
 
 def _bend_at(table: pd.DataFrame, bends: pd.DataFrame) -> IntArray:

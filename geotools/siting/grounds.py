@@ -61,8 +61,9 @@ class Grounds:
 
     def area(self) -> FloatArray:
         """Return the areas, m2, shape (n, 4)."""
-        whole = 2 * self.half_width * self.length
-        return np.where(self.boxed(), whole, np.nan_to_num(shapely.area(self.shape)))
+        whole, drawn = 2 * self.half_width * self.length, ~self.boxed()
+        whole[drawn] = np.nan_to_num(shapely.area(self.shape[drawn]))
+        return np.asarray(whole, dtype=np.float64)
 
     def polygons(self, row: IntArray, role: IntArray) -> Polygons:
         """Return the grounds of candidates in a role each, shape (k,)."""

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import by_word
 from geotools.siting.axis import Axis
 from geotools.siting.extents import AHEAD, BEHIND, Extents
 from geotools.siting.works import SiteRates, lanes_a_day
@@ -276,6 +277,7 @@ def _lanes(
     )
     classes = street.text("class")
     shut = (abreast.taken > 0) & (abreast.left == 0)
-    allowed = abreast.fits & ~(shut & np.isin(classes, list(rules.busy))[:, None])
+    busy = by_word(classes, rules.busy.__contains__)
+    allowed = abreast.fits & ~(shut & busy[:, None])
     day = lanes_a_day(classes, abreast.taken, abreast.left, rates)
     return np.where(allowed, abreast.taken, np.inf), np.where(allowed, day, np.inf)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.network.words import Texts, numbered, worded
 from geotools.schema import ROLES
 
 __all__ = [
@@ -81,12 +82,11 @@ def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequ
     return f"{text} [{_KEYS[row]}]" if _KEYS[row] else text
 
 
-def role_names(code: IntTable) -> npt.NDArray[np.object_]:
+def role_names(code: IntTable) -> pd.Categorical:
     """Return the roles possible at each place, joined by commas."""
     bits = ((code == 0) * (1 << np.arange(4))).sum(axis=1)
     names = [", ".join(r for k, r in enumerate(ROLES) if b >> k & 1) for b in range(16)]
-    words: npt.NDArray[np.object_] = np.array(names, dtype=object)[bits]
-    return words
+    return worded(np.array(names, dtype=object), bits)
 
 
 def equal_rows(columns: Sequence[npt.NDArray[Any]]) -> tuple[IntTable, IntTable]:
@@ -100,13 +100,13 @@ def equal_rows(columns: Sequence[npt.NDArray[Any]]) -> tuple[IntTable, IntTable]
 
 
 def reason_texts(
-    why: npt.NDArray[np.object_],
+    why: Texts,
     code: IntTable,
     places: npt.NDArray[np.object_],
-    classes: npt.NDArray[np.object_],
+    classes: Texts,
     tolerated: npt.NDArray[np.bool_],
     limits: dict[str, str],
-) -> npt.NDArray[np.object_]:
+) -> pd.Categorical:
     """Write out what speaks for and against each place; equal cases are worded once.
 
     Parameters
@@ -125,16 +125,20 @@ def reason_texts(
         The limits in words, by name.
     """
     dear = np.asarray(tolerated.any(axis=1), dtype=np.bool_)
-    first, of = equal_rows([why, classes, dear, *code.T, *places.T])
+    (for_, wording), (class_, named) = numbered(why), numbered(classes)
+    first, of = equal_rows([for_, class_, dear, *code.T, *places.T])
     texts = [
         _wording(
-            why[row], tuple(code[row].tolist()), tuple(places[row]), classes[row], bool(dear[row]),
+            wording[for_[row]],
+            tuple(code[row].tolist()),
+            tuple(places[row]),
+            named[class_[row]],
+            bool(dear[row]),
             limits=limits,
         )
         for row in first
-    ]  # fmt: skip
-    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of]
-    return words
+    ]
+    return worded(np.array(texts, dtype=object), of)
 
 
 def _wording(

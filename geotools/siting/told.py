@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import worded
 from geotools.schema import ROLES
 from geotools.siting.candidates import Judged
 from geotools.siting.ground_checks import nearest_gap
@@ -16,16 +16,14 @@ from geotools.street.scene import StreetScene
 __all__ = ["tell_candidates", "tell_reasons"]
 
 
-def tell_reasons(
-    candidates: Judged, rows: IntArray, limits: dict[str, str]
-) -> npt.NDArray[np.object_]:
+def tell_reasons(candidates: Judged, rows: IntArray, limits: dict[str, str]) -> pd.Categorical:
     """Return what speaks for and against candidates; ``limits`` are those on pits in words."""
     table = candidates.table.iloc[rows]
     return reason_texts(
-        table["why"].to_numpy(dtype=object),
+        table["why"],
         candidates.code[rows],
         candidates.places[rows],
-        table["street_class"].to_numpy(dtype=object),
+        table["street_class"],
         candidates.tolerated[rows],
         limits,
     )
@@ -52,7 +50,8 @@ def tell_candidates(
         "before": at - candidates.extents.start[rows],
         "after": candidates.extents.end[rows] - at,
     }
-    return table.assign(
+    told = dict(
+        {str(name): column for name, column in table.items()},
         intersection_distance=nearest_gap(table[["x", "y"]].to_numpy(dtype=float), crossings),
         usable=(candidates.code[rows] == 0).any(axis=1),
         roles=role_names(candidates.code[rows]),
@@ -64,15 +63,15 @@ def tell_candidates(
         string_day_behind=_listed(room.day_behind[rows]),
         **{f"{n}_{role}": c[:, k] for n, c in of_role.items() for k, role in enumerate(ROLES)},
     )
+    return pd.DataFrame(told, copy=False)
 
 
 def _known(room: FloatArray) -> FloatArray:
     return np.where(np.isfinite(room), room, np.nan)
 
 
-def _listed(day: FloatArray) -> npt.NDArray[np.object_]:
+def _listed(day: FloatArray) -> pd.Categorical:
     """Return what one string costs a day, two cost, and so on, in a row as far as it is finite."""
     first, of = equal_rows(list(day.T))
     texts = [" ".join(f"{v:.10g}" for v in day[row][np.isfinite(day[row])]) for row in first]
-    words: npt.NDArray[np.object_] = np.array(texts, dtype=object)[of]
-    return words
+    return worded(np.array(texts, dtype=object), of)

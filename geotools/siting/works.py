@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import Texts, by_word
 from geotools.siting.extents import Extents
 from geotools.street.lanes import approach
 
@@ -170,21 +170,17 @@ def services_in(services: pd.DataFrame, run: IntArray, extents: Extents, runs: i
     return np.asarray((last - first).reshape(extents.start.shape), dtype=np.float64)
 
 
-def traffic_cost(
-    classes: npt.NDArray[np.object_], lanes: Lanes, days: FloatArray, rates: SiteRates
-) -> FloatArray:
+def traffic_cost(classes: Texts, lanes: Lanes, days: FloatArray, rates: SiteRates) -> FloatArray:
     """Return the cost of the lanes closed, shape (n, 4)."""
     return np.asarray(lanes_a_day(classes, lanes.taken, lanes.left, rates) * days)
 
 
-def lanes_a_day(
-    classes: npt.NDArray[np.object_], taken: IntArray, left: IntArray, rates: SiteRates
-) -> FloatArray:
+def lanes_a_day(classes: Texts, taken: IntArray, left: IntArray, rates: SiteRates) -> FloatArray:
     """Return the cost of lanes taken for a day, shape (n, k); dearer where none is left."""
-    lane_day = pd.Series(classes, dtype=object).map(rates.lane_day).fillna(rates.lane_day_other)
+    lane_day = by_word(classes, lambda name: rates.lane_day.get(name, rates.lane_day_other))
     shut = (left == 0) & (taken > 0)
     factor = np.where(shut, rates.full_closure_factor, 1.0)
-    return np.asarray(lane_day.to_numpy(dtype=float)[:, None] * taken * factor, dtype=np.float64)
+    return np.asarray(lane_day[:, None] * taken * factor, dtype=np.float64)
 
 
 def opened_length(run: IntArray, extents: Extents, lengths: FloatArray) -> FloatArray:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import partial
 
 import numpy as np
@@ -77,14 +77,14 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     with ThreadPoolExecutor(processors()) as pool:
         for planned in pool.map(partial(_plan_lot, ground, equipped), lots):
             done.append(planned)
+            del planned
             give_back()
             progress("planning pits and pulls", len(done), len(lots))
-    frames = {
-        name: _in_order([getattr(one, name) for one in done])
-        for name in ("table", "bends", "candidates", "pits", "pulls", "tried", "blocked")
-    }
     refused = {row: why for one in done for row, why in one.refused.items()}
-    return Planned(**frames, refused=refused)
+    names = [field.name for field in fields(Planned) if field.name != "refused"]
+    parts = {name: [getattr(one, name) for one in done] for name in names}
+    done.clear()
+    return Planned(**{name: _in_order(parts.pop(name)) for name in names}, refused=refused)
 
 
 def _lots(ground: Shared) -> list[IntArray]:

@@ -12,11 +12,13 @@ from geotools.brief import Brief
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet, build_runs
 from geotools.network.ragged import IntArray
+from geotools.network.words import in_words
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
 from geotools.siting.ground_checks import Avoid
 from geotools.siting.profile import Profile
 from geotools.siting.ramps import Levels
+from geotools.street.context import STREET_COLUMNS
 from geotools.street.scene import StreetScene, with_street
 
 __all__ = ["Shared", "least_between", "on_streets", "only_runs", "runs_of", "set_up_rates"]
@@ -99,6 +101,9 @@ def on_streets(ground: Shared) -> Shared:
     """Give the stations their street: for a lot of runs at once, for it takes a dozen columns."""
     stations = ground.stations
     run, at = stations["run"].to_numpy(dtype=np.int64), stations["chainage"].to_numpy(dtype=float)
-    named = with_street(stations, ground.axis.heading(run, at), ground.scene, ground.brief.street)
+    named = in_words(
+        with_street(stations, ground.axis.heading(run, at), ground.scene, ground.brief.street),
+        ("kind", *(name for name, kind in STREET_COLUMNS.items() if kind is str)),
+    )
     scene = None if ground.scene is None else ground.scene.afresh()
     return dataclasses.replace(ground, stations=named, scene=scene)

@@ -74,6 +74,23 @@ def test_values_between_rows_are_linear_and_level_beyond(
     )
 
 
+@few
+@given(runs_of_places, st.data())
+def test_many_places_are_looked_up_as_few_are(runs: list[list[float]], data: st.DataObject) -> None:
+    runs = [sorted({round(v, 1) for v in r}) or [0.0] for r in runs]
+    places = _places(runs)
+    known = st.sampled_from([*places.at.tolist(), np.nan])
+    asked = st.tuples(st.integers(0, len(runs) - 1), st.one_of(lengths(-50, 5050), known))
+    rows = data.draw(st.lists(asked, max_size=30))
+    if data.draw(st.booleans()):  # mostly they come in order
+        rows = sorted(rows)
+    run = np.array([run for run, _ in rows], dtype=np.int64)
+    at = np.array([at for _, at in rows], dtype=float)
+    one, many = places.between(run, at), places._between_compiled(run, at)
+    for part in ("first", "second", "share"):
+        assert np.array_equal(getattr(one, part), getattr(many, part), equal_nan=True)
+
+
 def test_a_city_laid_end_to_end_keeps_its_micrometres() -> None:
     runs = 20_000
     at = np.tile([0.0, 1999.0, 2000.0], runs)

@@ -6,18 +6,26 @@ import numpy as np
 import pandas as pd
 
 from geotools.deliver.columns import content_hash
-from geotools.network.words import in_words, joined, rows_joined, worded
+from geotools.network.words import (
+    by_word,
+    in_words,
+    joined,
+    numbered,
+    rows_in_order,
+    rows_joined,
+    worded,
+)
 
 
 def test_words_of_several_tables_are_joined_and_stay_the_same_texts() -> None:
     parts = [["b", "a", "b"], [], [None, "c", "a"], [None]]
     columns = [pd.Series(part, dtype=object) for part in parts]
-    held = joined([pd.Series(pd.Categorical(column)) for column in columns])
+    held = pd.Series(joined([pd.Series(pd.Categorical(column)) for column in columns]))
     assert isinstance(held.dtype, pd.CategoricalDtype)
     assert sorted(held.cat.categories) == ["a", "b", "c"]
     due = pd.concat(columns, ignore_index=True)
     assert held.astype(object).where(held.notna(), None).tolist() == due.tolist()
-    assert joined(columns).tolist() == due.tolist()  # not held so: as they are
+    assert list(joined(columns)) == due.tolist()  # not held so: as they are
 
 
 def test_rows_are_joined_column_by_column() -> None:
@@ -27,6 +35,37 @@ def test_rows_are_joined_column_by_column() -> None:
     assert whole["run"].tolist() == [1, 2, 3] and whole["run"].dtype == np.int64
     assert whole["kind"].tolist() == ["x", "y", "x"]
     assert whole["kind"].cat.codes.dtype == np.int8
+
+
+def test_numbers_stay_of_their_kind_and_what_differs_is_joined_as_tables_are() -> None:
+    whole, halves = pd.Series([1, 2]), pd.Series([0.5])
+    assert joined([whole, whole]).dtype == np.int64
+    assert np.array_equal(joined([whole, halves]), [1.0, 2.0, 0.5])
+    assert joined([pd.Series([True]), pd.Series([False])]).dtype == np.bool_
+
+
+def test_rows_in_order_are_those_of_the_tables_one_after_the_other() -> None:
+    parts = [pd.DataFrame({"n": [3, 1], "w": ["c", "a"]}), pd.DataFrame({"n": [2], "w": ["b"]})]
+    parts = [in_words(part, ["w"]) for part in parts]
+    held = rows_in_order(parts, np.array([1, 2, 0]))
+    assert held["n"].tolist() == [1, 2, 3] and held["w"].tolist() == ["a", "b", "c"]
+    assert isinstance(held["w"].dtype, pd.CategoricalDtype) and not parts
+
+
+def test_a_word_is_asked_of_once_and_none_where_there_is_none() -> None:
+    asked: list[str | None] = []
+
+    def size(word: str | None) -> int:
+        asked.append(word)
+        return -1 if word is None else len(word)
+
+    texts = np.array(["ab", None, "c", "ab"], dtype=object)
+    for held in (texts, pd.Series(pd.Categorical(texts)), pd.Series(texts, dtype=object)):
+        asked.clear()
+        assert by_word(held, size).tolist() == [2, -1, 1, 2]
+        assert sorted(map(str, asked)) == ["None", "ab", "c"]
+    number, words = numbered(texts)
+    assert [words[n] if n >= 0 else None for n in number] == texts.tolist()
 
 
 def test_equal_words_are_one_and_minus_one_is_none() -> None:
