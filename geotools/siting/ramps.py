@@ -96,11 +96,16 @@ class GroundLine:
         low, high = (self.rise.ravel()[place + k] for k in (0, 1))
         turn = self.turn / self.reach * (PLACES - 1) - first  # 0 to 1 in the interval it lies in
         share = step - first
+        rise = low + share * (high - low)
         inside = (turn > 0) & (turn < 1)
-        before, after = inside & (share <= turn), inside & (share > turn)
-        one, two = np.where(after, self.turn_rise, low), np.where(before, self.turn_rise, high)
-        begin, end = np.where(after, turn, 0.0), np.where(before, turn, 1.0)
-        return np.asarray(one + (share - begin) / (end - begin) * (two - one), dtype=np.float64)
+        if inside.any():  # few are: there the ground is linear up to the turn, and from it on
+            share, turn, low, high = share[inside], turn[inside], low[inside], high[inside]
+            level = np.broadcast_to(self.turn_rise, inside.shape)[inside]
+            after = share > turn
+            one, two = np.where(after, level, low), np.where(after, high, level)
+            begin, end = np.where(after, turn, 0.0), np.where(after, 1.0, turn)
+            rise[inside] = one + (share - begin) / (end - begin) * (two - one)
+        return np.asarray(rise, dtype=np.float64)
 
 
 @dataclass(frozen=True)
