@@ -27,6 +27,7 @@ __all__ = [
     "ALSO_ABOVE",
     "COMPILE_ABOVE",
     "columns_of",
+    "expect",
     "give_back",
     "in_parts",
     "in_threads",
@@ -178,6 +179,14 @@ def worth_compiling(function: Callable[..., None], steps: float | Callable[[], f
 def _pays(function: Callable[..., None]) -> bool:
     enough = sum(_taken.values()) > COMPILE_ABOVE
     return enough and _taken[function] > min(ALSO_ABOVE, COMPILE_ABOVE)
+
+
+def expect(steps: float) -> None:
+    """Say how many inner steps of all kernels are to come at least, before the first is taken.
+
+    So a large plan does not begin interpreted what it will load the compiler for anyway.
+    """
+    _taken[expect] = max(_taken[expect], int(steps))
 
 
 def run_kernel(

@@ -68,6 +68,29 @@ def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work
     assert compiled == [other, one]
 
 
+def test_work_to_come_counts_from_the_first_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    compiled = []
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", 1000)
+    monkeypatch.setattr(accel, "ALSO_ABOVE", 50)
+    monkeypatch.setattr(accel, "_taken", Counter())
+    monkeypatch.setattr(accel, "_compiled", lambda f: compiled.append(f) or f)
+
+    def kernel(out):  # type: ignore[no-untyped-def]
+        out[0] = 1.0
+
+    def small(out):  # type: ignore[no-untyped-def]
+        out[0] = 2.0
+
+    for district in (600, 700, 900):  # planned one after the other, none large by itself
+        accel.expect(district)
+    accel.run_kernel(kernel, 60, np.zeros(1))
+    assert not compiled
+    accel.expect(1100)
+    accel.run_kernel(kernel, 1, np.zeros(1))
+    accel.run_kernel(small, 20, np.zeros(1))
+    assert compiled == [kernel]
+
+
 def test_steps_are_worked_out_until_it_is_decided_to_compile(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
