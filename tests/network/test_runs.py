@@ -109,6 +109,21 @@ def test_where_a_main_is_split_near_a_node_does_not_decide(chained: Chained) -> 
     assert _lines_of(chained([_spoke(180), short, rest, other])) == [[0, 1, 2], [3]]
 
 
+@pytest.mark.parametrize(("bend", "joined"), [(5.0, 1), (4.9, 2)])
+def test_how_a_main_leaves_a_node_is_taken_five_metres_on(
+    chained: Chained, bend: float, joined: int
+) -> None:
+    # east, then north; looked at 5 m on it leaves due east, or at 1.2 deg
+    other = [(0.0, 0.0), (50.0, 50.0 * float(np.tan(np.radians(0.5))))]
+    lines = [_spoke(180), [(0.0, 0.0), (bend, 0.0), (bend, 50.0)], other]
+    assert _lines_of(chained(lines)) == sorted([[0, joined], [3 - joined]])
+
+
+def test_a_crooked_main_shorter_than_that_leaves_the_way_to_its_end(chained: Chained) -> None:
+    stub = [(0.0, 0.0), (0.0, 1.0), (2.0, 1.0)]  # turns 26.6 deg as a whole
+    assert _lines_of(chained([_spoke(180), stub, _spoke(-35)])) == [[0, 1], [2]]
+
+
 def test_a_run_starts_at_its_western_end(chained: Chained) -> None:
     for line in ([(0, 0), (30, 9)], [(30, 9), (0, 0)]):
         chains = chained([line])
@@ -152,6 +167,12 @@ def test_a_ring_that_meets_nothing_is_cut_at_its_westernmost_node(
     # cut at (0, 0), the southern of the two westernmost; from there to the second vertex west
     assert _axis(chains) == [[0, 0], [0, 40], [60, 40], [60, 0], [0, 0]]
     assert chains.connections.empty
+
+
+def test_of_several_rings_each_is_one_run(chained: Chained) -> None:
+    sides = [RING[k : k + 2] for k in range(4)]
+    rings = [[(x + east, y) for x, y in side] for east in (0, 200, 400) for side in sides]
+    assert _lengths(chained(rings)) == [200.0] * 3
 
 
 def test_a_ring_drawn_in_one_is_cut_where_it_was_closed(chained: Chained) -> None:
