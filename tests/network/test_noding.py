@@ -91,9 +91,11 @@ def test_past_a_line_no_crossing_is_told_whichever_way_the_lines_are_drawn(
 
 def test_a_crossing_beside_an_end_that_is_no_node_of_both_is_told(noded: Noded) -> None:
     # the end lies 0.8 m past the other line: too far to be joined, and no node of theirs
-    graph = noded([[(0, 0), (100, 0)], [(30, -0.8), (30, 20)]])
-    assert len(graph) == 2
-    assert unnoded_crossings(graph, tolerance=0.5)[0].tolist() == [[0, 1]]
+    lines = [[(0, 0), (100, 0)], [(30, -0.8), (30, 20)]]
+    for order in (lines, lines[::-1]):
+        graph = noded(order)
+        assert len(graph) == 2
+        assert unnoded_crossings(graph, tolerance=0.5)[0].tolist() == [[0, 1]]
 
 
 @pytest.mark.parametrize(("away", "told"), [(0.9, 0), (1.1, 1), (60.0, 1)])
