@@ -12,6 +12,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geotools import accel
+from geotools.network import runs
 from geotools.network.noding import Graph
 from geotools.network.ragged import line_lengths, to_linestrings
 from geotools.network.runs import Chains
@@ -337,3 +339,24 @@ def test_every_metre_that_may_be_lined_is_in_one_run(
     for _, run in chains.pieces.groupby("run"):
         assert run["start"].to_numpy()[1:] == pytest.approx(run["end"].to_numpy()[:-1])
         assert np.ptp(net["diameter"][run["line"]]) < 0.02
+
+
+def test_at_a_point_where_very_many_meet_each_main_continues_its_opposite(
+    chained: Chained, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    count = 600  # all free pairs anew for each pair joined would be 18 million
+    wheel = [_spoke(360 * k / count, 500.0) for k in range(count)]
+    tried = 0
+
+    def counted(*arguments: Any) -> Any:
+        nonlocal tried
+        tried += 1
+        return key_of(*arguments)
+
+    key_of = runs._turn_key
+    monkeypatch.setattr(runs, "_turn_key", counted)
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", np.inf)
+    chains = chained(wheel)
+    assert len(chains) == count // 2
+    assert all(b - a == count // 2 for a, b in _lines_of(chains))
+    assert tried < 10 * count**2
