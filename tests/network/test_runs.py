@@ -184,6 +184,12 @@ def test_a_ring_drawn_in_one_is_cut_where_it_was_closed(chained: Chained) -> Non
     assert _lengths(chains) == [200.0]
 
 
+def test_a_main_drawn_there_and_back_is_one_run(chained: Chained) -> None:
+    chains = chained([[(0, 0), (50, 0), (0, 0)]])
+    assert _axis(chains) == [[0, 0], [50, 0], [0, 0]]
+    assert chains.pieces["run"].tolist() == [0]
+
+
 def test_a_ring_is_cut_where_other_mains_meet_it(chained: Chained) -> None:
     spurs = [[(60, 40), (99, 70)], [(60, 0), (80, 0)]]
     chains = chained([RING, *spurs], eligible=[True, False, False])
@@ -245,6 +251,15 @@ def test_connections_stand_at_the_chainage_of_the_node(chained: Chained) -> None
     assert chains.connections[["run", "chainage", "others"]].to_numpy().tolist() == [
         [0.0, 30.0, 2.0],
         [0.0, 70.0, 1.0],
+    ]
+
+
+def test_runs_that_meet_at_a_node_count_each_other_there(chained: Chained) -> None:
+    chains = chained([[(0, 0), (50, 0)], [(0, -50), (0, 0)], [(0, 0), (0, 50)]])
+    assert _lines_of(chains) == [[0], [1, 2]]
+    assert sorted(chains.connections[["chainage", "others"]].to_numpy().tolist()) == [
+        [0.0, 2.0],
+        [50.0, 1.0],
     ]
 
 
@@ -344,7 +359,7 @@ def test_every_metre_that_may_be_lined_is_in_one_run(
 def test_at_a_point_where_very_many_meet_each_main_continues_its_opposite(
     chained: Chained, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    count = 600  # all free pairs anew for each pair joined would be 18 million
+    count = 200  # all free pairs anew for each pair joined would be 660,000
     wheel = [_spoke(360 * k / count, 500.0) for k in range(count)]
     tried = 0
 
