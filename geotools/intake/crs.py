@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,10 +99,10 @@ def choose_working_crs(
     LayerError
         If the wanted CRS is none, or not projected in metres, or the mains lie nowhere in it.
     """
-    probes = _probes(xy)
+    flat = horizontal(crs)
+    probes = _probes(xy, _turn(flat))
     if wanted is not None:
         return _wanted(label, crs, probes, wanted)
-    flat = horizontal(crs)
     doubts = _outside_area(flat, project(probes, flat, WGS84))
     if flat.is_geographic:
         return _local(flat, probes, f"{crs_name(flat)} is in degrees, which are no lengths", doubts)
@@ -151,9 +152,25 @@ def _distortion(crs: pyproj.CRS, xy: FloatArray) -> tuple[str, ...]:
     )
 
 
-def _probes(xy: FloatArray) -> FloatArray:
-    """Return five points that stand for the whole: the middle and the corners of the bulk."""
-    x = np.percentile(xy[:, 0], [2, 50, 98])
+def _turn(crs: pyproj.CRS) -> float:
+    """Return a full turn in the longitudes of a CRS; infinite where it has none."""
+    if not crs.is_geographic:
+        return math.inf
+    return round(2 * math.pi / crs.axis_info[0].unit_conversion_factor, 6)
+
+
+def _probes(xy: FloatArray, turn: float) -> FloatArray:
+    """Return five points that stand for the whole: the middle and the corners of the bulk.
+
+    Longitudes that lie more than half a ``turn`` apart are on either side of the date line: what
+    is between them lies there too, and not on the other side of the earth.
+    """
+    x = xy[:, 0]
+    if parted := bool(np.ptp(x) > turn / 2):
+        x = np.where(x < 0, x + turn, x)
+    x = np.percentile(x, [2, 50, 98])
+    if parted:
+        x = np.where(x > turn / 2, x - turn, x)
     y = np.percentile(xy[:, 1], [2, 50, 98])
     return np.array([[x[i], y[j]] for i, j in ((1, 1), (0, 0), (0, 2), (2, 0), (2, 2))])
 

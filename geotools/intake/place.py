@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+import zipfile
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
@@ -102,13 +103,32 @@ def refuse_remote(layer: str, source: str) -> LayerError:
 
 def _existing(source: str) -> Place | None:
     if _is_there(source):
-        return Place(source, Path(source), None)
+        return Place(_opened(source), Path(source), None)
     head, colon, tail = source.rpartition(":")
     while colon:
         if len(head) > 1 and tail and _is_there(head):
-            return Place(head, Path(head), source[len(head) + 1 :])
+            return Place(_opened(head), Path(head), source[len(head) + 1 :])
         head, colon, tail = head.rpartition(":")
     return None
+
+
+def _opened(source: str) -> str:
+    """Return what GDAL is to open: of an archive whose files all lie in a folder, that folder.
+
+    It looks into the archive itself and no deeper. A single file there is opened itself.
+    """
+    if Path(source).suffix.lower() != ".zip" or not zipfile.is_zipfile(source):
+        return source
+    with zipfile.ZipFile(source) as archive:
+        files = [PurePosixPath(name) for name in archive.namelist() if not name.endswith("/")]
+    # What systems add of their own, such as __MACOSX/ and .DS_Store, is no data.
+    files = [f for f in files if not any(part.startswith((".", "__")) for part in f.parts)]
+    folders = {file.parent for file in files}
+    if len(files) == 1 and files[0].suffix.lower() != ".vrt":
+        return f"/vsizip/{source}/{files[0]}"
+    if len(folders) != 1 or folders == {PurePosixPath(".")}:
+        return source
+    return f"/vsizip/{source}/{folders.pop()}"
 
 
 def _is_there(text: str) -> bool:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from geotools.network.pieces import TOUCH, cut_lines
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, take
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of, take
 from geotools.network.runs import Chains
 
 __all__ = ["cut_chains", "renumber", "reorder"]
@@ -28,7 +30,25 @@ def cut_chains(chains: Chains, cuts: pd.DataFrame) -> Chains:
     parts = cut_lines(chains.xy, chains.offsets, places)
     pieces = _split_pieces(chains.pieces, parts.line, parts.start)
     connections = _shift_connections(chains.connections, parts.line, parts.start, parts.end)
-    return Chains(parts.xy, parts.offsets, pieces, connections)
+    return _of_mains(Chains(parts.xy, parts.offsets, pieces, connections))
+
+
+def _of_mains(chains: Chains) -> Chains:
+    """Leave out runs that lie in a gap between mains and hold no piece of any.
+
+    A run that turns too sharply at both ends of a gap joined is cut at both. What meets it in the
+    gap meets the end of the run before.
+    """
+    held = np.zeros(len(chains), dtype=bool)
+    held[chains.pieces["run"].to_numpy(dtype=np.int64)] = True
+    if held.all():
+        return chains
+    before = np.maximum.accumulate(np.where(held, np.arange(len(held)), 0))
+    run = chains.connections["run"].to_numpy(dtype=np.int64)
+    at = chains.connections["chainage"].to_numpy(dtype=float)
+    ends = line_lengths(chains.xy, chains.offsets)[before[run]]
+    met = chains.connections.assign(run=before[run], chainage=np.where(held[run], at, ends))
+    return reorder(replace(chains, connections=met), np.flatnonzero(held))
 
 
 def _part_of(run: IntArray, at: FloatArray, line: IntArray, start: FloatArray) -> IntArray:

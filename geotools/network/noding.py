@@ -130,8 +130,6 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
 
     They do not connect; the caller reports them.
     """
-    if len(graph) == 0:
-        return np.zeros((0, 2), dtype=np.int64), np.zeros((0, 2))
     lines = to_linestrings(graph.xy, graph.offsets)
     pairs = crossing_pairs(lines)
     place = shapely.get_coordinates(

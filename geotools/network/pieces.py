@@ -64,8 +64,7 @@ def _insert_cuts(
     """
     after = Places.of_offsets(offsets, along).search(line, at, "right")
     before = after - 1
-    span = along[after] - along[before]
-    share = (at - along[before]) / np.where(span > 0, span, 1.0)
+    share = (at - along[before]) / (along[after] - along[before])
     points = xy[before] + share[:, None] * (xy[after] - xy[before])
     replaced = np.zeros(len(xy), dtype=bool)
     for vertex in (before, after):

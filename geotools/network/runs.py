@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -135,11 +136,12 @@ def pair_ends(
         around = read_only(busy), read_only(groups)
         run_kernel(
             _join_least,
-            4 * len(busy),
+            float(np.square(np.diff(groups)).sum()),
             around,
             _outward(graph, partner, busy),
             like,
             max_turn,
+            np.full(len(busy), -1, dtype=np.int64),
             partner,
         )
     return partner
@@ -198,46 +200,76 @@ def _end_xy(graph: Graph, ends: IntArray) -> FloatArray:
     return np.asarray(graph.xy[vertex], dtype=np.float64)
 
 
-def _join_least(around, outward, like, max_turn, partner):  # type: ignore[no-untyped-def]  # a kernel
+def _join_least(around, outward, like, max_turn, near, partner):  # type: ignore[no-untyped-def]  # a kernel
     """Join at every node the two ends that turn least, then the next among the ends left.
 
-    Equal turns are decided by the identifiers of the mains, then by their headings. The turn is
-    taken by atan2, which is exact near straight.
+    Equal turns are decided by the identifiers of the mains, then by their headings, then by the
+    order of the ends. ``near`` takes the end before each that it had best be joined to: where
+    thousands meet, few of them lose it to another.
     """
     ends, groups = around
-    across, up, heading = outward
-    diameter, rank, tolerance = like
     for group in range(len(groups) - 1):
         low, high = groups[group], groups[group + 1]
+        for b in range(low + 1, high):
+            near[b] = _best_before(low, b, ends, outward, like, max_turn, partner)
         for _ in range((high - low) // 2):
             one, other = -1, -1
-            least = (0.0, 0.0, 0.0, 0.0, 0.0)
-            for back in range(1, high - low):
-                for b in range(low + back, high):
-                    a = b - back
-                    if partner[ends[a]] >= 0 or partner[ends[b]] >= 0:
+            least = (math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
+            for b in range(low + 1, high):
+                if near[b] < 0 or partner[ends[b]] >= 0:
+                    continue
+                if partner[ends[near[b]]] >= 0:
+                    near[b] = _best_before(low, b, ends, outward, like, max_turn, partner)
+                    if near[b] < 0:
                         continue
-                    p, q = ends[a] >> 1, ends[b] >> 1
-                    wide = max(diameter[p], diameter[q])
-                    if p == q or abs(diameter[p] - diameter[q]) > tolerance * wide + 1e-9:
-                        continue
-                    cross = up[a] * across[b] - across[a] * up[b]
-                    # from nought: a piece of no length has no direction, and turns nothing
-                    turn = abs(math.atan2(cross, 0.0 - across[a] * across[b] - up[a] * up[b]))
-                    if turn > max_turn:
-                        continue
-                    key = (
-                        float(round(turn * 1e9)),
-                        float(min(rank[p], rank[q])),
-                        float(max(rank[p], rank[q])),
-                        min(heading[a], heading[b]),
-                        max(heading[a], heading[b]),
-                    )
-                    if one < 0 or key < least:
-                        one, other, least = ends[a], ends[b], key
+                key = _turn_key(near[b], b, ends, outward, like, max_turn)
+                if key < least:
+                    one, other, least = ends[near[b]], ends[b], key
             if one < 0:
                 break
             partner[one], partner[other] = other, one
+
+
+def _best_before(
+    low: int, b: int, ends: Any, outward: Any, like: Any, max_turn: float, partner: Any
+) -> int:
+    """Return the free end, from ``low`` on, that an end after it is best joined to, or -1."""
+    best = -1
+    least = (math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
+    for back in range(1, b - low + 1):
+        if partner[ends[b - back]] < 0:
+            key = _turn_key(b - back, b, ends, outward, like, max_turn)
+            if key < least:
+                best, least = b - back, key
+    return best
+
+
+def _turn_key(
+    a: int, b: int, ends: Any, outward: Any, like: Any, max_turn: float
+) -> tuple[float, float, float, float, float, float]:
+    """Return what two ends are ranked by to be joined, infinite first where they may not be.
+
+    The turn is taken by atan2, which is exact near straight.
+    """
+    across, up, heading = outward
+    diameter, rank, tolerance = like
+    p, q = ends[a] >> 1, ends[b] >> 1
+    wide = max(diameter[p], diameter[q])
+    if p == q or abs(diameter[p] - diameter[q]) > tolerance * wide + 1e-9:
+        return math.inf, 0.0, 0.0, 0.0, 0.0, 0.0
+    cross = up[a] * across[b] - across[a] * up[b]
+    # from nought: a piece of no length has no direction, and turns nothing
+    turn = abs(math.atan2(cross, 0.0 - across[a] * across[b] - up[a] * up[b]))
+    if turn > max_turn:
+        return math.inf, 0.0, 0.0, 0.0, 0.0, 0.0
+    return (
+        float(round(turn * 1e9)),
+        float(min(rank[p], rank[q])),
+        float(max(rank[p], rank[q])),
+        min(heading[a], heading[b]),
+        max(heading[a], heading[b]),
+        float(b - a),
+    )
 
 
 def _open_loops(graph: Graph, partner: IntArray, edges: IntArray) -> None:

@@ -10,8 +10,10 @@ from geotools.pipe.factors import INCH
 
 __all__ = [
     "FORMS",
+    "GROUND_PLACES",
     "deepest_drop_m",
     "exit_angle_rad",
+    "ground_reach_m",
     "insertion_length_m",
     "pit_width_m",
     "ramp_depth_m",
@@ -21,6 +23,8 @@ __all__ = [
 ]
 
 FORMS = ("level", "lifted")
+GROUND_PLACES = 17  # where the ground is looked up along the line of a ramp, evenly spaced
+GROUND_SPARE_M = 10.0  # of ground looked up beyond twice the ramp that level ground would need
 _HANDBOOK_ROOM = ((18.0, 12.0), (48.0, 18.0), (np.inf, 24.0))  # outside up to, room; inches
 
 
@@ -96,6 +100,45 @@ def insertion_length_m(
     drop, radius = _drop_and_radius(drop_m, radius_m, form)
     reach = 4.0 if form == "level" else 2.0
     return np.asarray(np.sqrt(drop * (reach * radius - drop)), dtype=np.float64)
+
+
+def ground_reach_m(
+    drop_m: ArrayLike, radius_m: ArrayLike, *, working_m: float, form: str = "level"
+) -> FloatArray:
+    """How far back from the room at a face the ground of a ramp is looked up.
+
+    Parameters
+    ----------
+    drop_m : array_like
+        Drop were the ground level all around, m; not-a-number, and one no ramp can make, count
+        as none.
+    radius_m : array_like
+        Bending radius of the carrier's axis, m; above 0. Of the shape of `drop_m`.
+    working_m : float
+        Room at the face of an insertion, m.
+    form : {"level", "lifted"}, optional
+        As for `insertion_length_m`.
+
+    Returns
+    -------
+    ndarray of float
+        Length, m. At `GROUND_PLACES` places along it, and along the room before it, the ground
+        is looked up, and is straight from one to the next.
+
+    Raises
+    ------
+    RangeError
+        If the radius is not above zero.
+    ChoiceError
+        If the form is unknown.
+    """
+    longest = deepest_drop_m(radius_m, form=form)  # a quarter turn is as long as it is deep
+    drop = np.asarray(drop_m, dtype=np.float64)
+    fits = np.where((drop > 0.0) & (drop <= longest), drop, 0.0)
+    plain = insertion_length_m(fits, radius_m, form=form)
+    farthest = np.minimum(longest, 2 * plain + GROUND_SPARE_M)
+    # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
+    return np.asarray(np.maximum(farthest, farthest / 2 + working_m), dtype=np.float64)
 
 
 def steepest_angle_rad(

@@ -136,7 +136,7 @@ def explain_run(
     parts = [_reached(scene, low, high, length)]
     parts += _farthest(sites, rows, low, limits.say)
     mine = held[held["run"] == run]
-    parts += _uncontained(scene, must, run, mine)
+    parts += _uncontained(scene, must, run, mine, (length, costs.least_length))
     parts += _between(must, run, (low, high), costs.least_length, limits.say)
     beyond = scene.beyond(low)
     between = _held_words(mine, low - NEAR, high + NEAR, limits.say)
@@ -284,18 +284,44 @@ def _between(
     ]
 
 
-def _uncontained(scene: _Scene, must: Stretches, run: int, held: pd.DataFrame) -> list[str]:
-    """Name the stretches that must lie in a pit and that no permitted pit holds, and why none."""
+def _uncontained(
+    scene: _Scene, must: Stretches, run: int, held: pd.DataFrame, sizes: tuple[float, float]
+) -> list[str]:
+    """Name the stretches that must lie in a pit and that no permitted pit holds, and why none.
+
+    ``sizes`` are the length of the run and the shortest pull, m.
+    """
     out = []
     for k in np.flatnonzero(must.run == run):
-        holds = (scene.start <= must.low[k] + 1e-6) & (scene.end >= must.high[k] - 1e-6)
+        low, high = float(must.low[k]), float(must.high[k])
+        holds = (scene.start <= low + 1e-6) & (scene.end >= high - 1e-6)
         if (holds & (scene.code == 0)).any():
             continue
         near = np.asarray(holds.any(axis=1))
         why = scene.counted(near)
+        at = held["chainage"].to_numpy(dtype=float)
+        count = int(((at >= low - 1e-6) & (at <= high + 1e-6)).sum())
         out.append(
-            f"{_held_words(held, must.low[k], must.high[k], scene.limits.say)} cannot be passed "
-            f"and no permitted pit holds it: {_places(int(near.sum()))} looked at"
-            + (f" ({why})" if why else "")
+            f"{_held_words(held, low, high, scene.limits.say)} cannot be passed and no permitted "
+            f"pit holds {'it' if count < 2 else 'all of it'}: "
+            f"{_places(int(near.sum()))} looked at" + (f" ({why})" if why else "")
         )
+        ends = (low <= 0.0, high >= sizes[0])
+        out += _sharing(count, ends, sizes[1], scene.limits.say)
     return out
+
+
+def _sharing(count: int, ends: tuple[bool, bool], least_length: float, say: Say) -> list[str]:
+    """Say why so many bends or valves share a pit, with each other or with an end of the run."""
+    others = [
+        f"the {end} of the run" for end, near in zip(("start", "end"), ends, strict=True) if near
+    ]
+    if count > 1:
+        others.insert(0, "each other")
+    if not others:
+        return []
+    subject = "they are" if count > 1 else "it is"
+    return [
+        f"{subject} so near to {' and '.join(others)} that the shortest pull of "
+        f"{say(least_length)} [pulls.min_length] has no room between two pits: one must hold all"
+    ]

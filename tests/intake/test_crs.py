@@ -51,6 +51,22 @@ def test_degrees_and_mercator_move_to_the_utm_zone_of_their_datum(crs, zone, net
     assert f"EPSG:{zone}" in row["text"]
 
 
+@pytest.mark.parametrize("east", [1, 4, 7])
+@pytest.mark.parametrize("crs", [4326, 4167, "EPSG:4807"])
+def test_mains_across_the_date_line_are_measured_where_they_lie(east, crs, read, found):
+    full = 400.0 if crs == "EPSG:4807" else 360.0  # one counts in grads
+    unit = full / 360.0
+    at = (np.arange(9) - 8 + east) * 0.0025 * unit  # so far past the date line
+    lon = np.where(at > 0, at - full / 2, at + full / 2)
+    ends = np.stack([lon, np.full(9, -17.8 * unit)], axis=1)
+    lines = [shapely.LineString(ends[k : k + 2]) for k in range(1, 8)]
+    frame = geopandas.GeoDataFrame({"diameter_mm": [450.0] * 7}, geometry=lines, crs=crs)
+    layers = read(mains=frame.assign(main_id=list("ABCDEFG")))
+    assert not found(layers, "doubtful-crs")["text"].str.contains("differ").any()
+    assert crs != 4326 or layers.working_crs.to_epsg() in (32701, 32760)  # not that of Greenwich
+    assert lengths(layers.mains) == pytest.approx(np.full(7, 265.0), rel=1e-2)
+
+
 def test_a_zone_far_away_is_not_fit_and_left(network, read):
     frame = network().to_crs(32629)  # four zones to the west
     assert scale_error(pyproj.CRS(32629), np.array(frame.geometry[0].coords)) > 0.01

@@ -163,6 +163,23 @@ def test_a_layer_inside_a_local_archive_is_read(tmp_path, network, read_file):
     assert len(read_file(archive).mains) == 2
 
 
+@pytest.mark.parametrize("rubbish", [[], ["__MACOSX/._net", ".DS_Store"]])
+@pytest.mark.parametrize("inside", ["", "Leitungen S\u00fcd/", "a/b c/"])
+@pytest.mark.parametrize("suffix", ["shp", "gpkg", "geojson"])
+def test_an_archive_is_read_whatever_folder_its_files_lie_in(
+    suffix, inside, rubbish, tmp_path, network, read_file
+):
+    frame = network().rename(columns={"diameter_mm": "dia"})
+    write(frame, tmp_path / f"net.{suffix}")
+    archive = tmp_path / "net.zip"
+    with zipfile.ZipFile(archive, "w") as target:
+        for path in tmp_path.glob("net.[!z]*"):
+            target.write(path, f"{inside}{path.name}")
+        for name in rubbish:
+            target.writestr(name, "no data")
+    assert len(read_file(archive, fields={"diameter_mm": "dia"}).mains) == 2
+
+
 @pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.97])
 @pytest.mark.parametrize("name", FORMATS)
 def test_a_truncated_file_is_an_error_never_fewer_mains(

@@ -184,6 +184,19 @@ def test_connections_keep_their_place_when_a_run_is_cut(run_set: RunsOf) -> None
     assert found == [[0.0, 20.0, 1.0], [0.0, 50.0, 1.0], [1.0, 20.0, 1.0]]
 
 
+def test_a_gap_cut_at_both_its_ends_is_no_run(layers_of: LayersOf, run_set: RunsOf) -> None:
+    west, east = [(0, 0), (100, 0)], [(100, 4.5), (200, 4.5)]  # the step between turns 90 deg twice
+    layers = layers_of([west, east, [(100, 2.0), (130, 2.0)]], diameter=[0.6, 0.6, 0.2])
+    runs = run_set(layers, network=Network(snap_tolerance="5 m", max_turn="60 deg"))
+    assert len(_texts(layers, "run-cut")) == 2
+    assert runs.table["main_ids"].tolist() == ["M0", "M1"]
+    assert runs.table["length"].tolist() == [100.0, 100.0]
+    assert runs.chains.pieces["run"].tolist() == [0, 1]
+    # what meets the node in the gap meets the end of the run before it
+    found = runs.chains.connections[["run", "chainage", "others"]].to_numpy().tolist()
+    assert found == [[0.0, 100.0, 1.0]]
+
+
 def test_points_belong_to_the_nearest_main_within_reach(run_set: RunsOf) -> None:
     lines = [MAIN, [(0, 5), (100, 5)]]
     fittings = [(10, 1, "tee", np.nan), (20, 4, "tee", np.nan), (30, -3.5, "tee", np.nan)]

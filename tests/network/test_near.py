@@ -52,6 +52,13 @@ def test_points_just_so_far_apart_are_near() -> None:
     assert len(near_places(grid, np.sqrt(2.0) + 1e-9)[1]) == len(pairs) + 2 * 11 * 8
 
 
+def test_points_at_the_place_of_the_very_first_are_told_as_it() -> None:
+    points = np.array([[3.0, 4.0], [3.0, 4.0], [8.0, 4.0], [3.0, 4.0]])
+    same, pairs = near_places(points, 0.5)
+    assert same.tolist() == [0, 0, 2, 0]
+    assert len(pairs) == 0
+
+
 def test_a_far_point_does_not_blur_the_near_ones() -> None:
     points = np.array([[0.0, 0.0], [0.0008, 0.0], [0.003, 0.0], [4e6, 9e6], [4e6, 9e6]])
     same, pairs = near_places(points, 0.001)
@@ -110,6 +117,23 @@ def test_a_line_that_only_ends_at_a_point_is_not_near_it() -> None:
     ends = np.array([(10.0, 0), (9.0, 0), (0, 0)])
     assert lines_near(ends, xy, offsets, reach=0.1).tolist() == [[1, 0]]
     assert lines_near(ends, xy, offsets, reach=1.5).tolist() == [[0, 2], [1, 0], [1, 1], [1, 2]]
+
+
+@pytest.mark.parametrize("end", [(0.0, 0.0), (10.0, 0.0)])
+@pytest.mark.parametrize("off", [(0.05, 0.0), (-0.05, 0.0), (0.0, 0.05), (0.0, -0.05)])
+@pytest.mark.usefixtures("_both_ways")
+def test_a_line_is_near_what_lies_beside_its_end(
+    end: tuple[float, float], off: tuple[float, float]
+) -> None:
+    xy = np.array([(0.0, 0), (4.0, 0), (4.0, 0), (10.0, 0)])  # a vertex drawn twice
+    found = lines_near(np.array([end]) + off, xy, np.array([0, 4]), reach=0.1)
+    assert found.tolist() == [[0, 0]]
+
+
+def test_from_one_line_to_the_next_there_is_no_line() -> None:
+    xy = np.array([(0, 0), (1, 0), (900, 0), (901, 0), (0, 7), (1.0, 7)])
+    points = np.array([(450.0, 0), (450.0, 3.5), (900.5, 0.2)])
+    assert lines_near(points, xy, np.array([0, 2, 4, 6]), reach=0.5).tolist() == [[2, 1]]
 
 
 def test_segments_to_the_null_of_the_map_are_in_few_parts() -> None:

@@ -77,6 +77,35 @@ def test_a_dangling_end_past_a_line_splits_it_and_is_no_crossing(noded: Noded) -
     assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
 
 
+@pytest.mark.parametrize("backwards", list(itertools.product([False, True], repeat=2)))
+def test_past_a_line_no_crossing_is_told_whichever_way_the_lines_are_drawn(
+    noded: Noded, backwards: tuple[bool, bool]
+) -> None:
+    lines = [[(0, 0), (100, 0)], [(50.3, -0.3), (40, 40)]]
+    drawn = [line[::-1] if back else line for line, back in zip(lines, backwards, strict=True)]
+    for order in (drawn, drawn[::-1]):
+        graph = noded(order)
+        assert _degrees(graph) == [1, 1, 1, 3]
+        assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
+
+
+def test_a_crossing_beside_an_end_that_is_no_node_of_both_is_told(noded: Noded) -> None:
+    # the end lies 0.8 m past the other line: too far to be joined, and no node of theirs
+    lines = [[(0, 0), (100, 0)], [(30, -0.8), (30, 20)]]
+    for order in (lines, lines[::-1]):
+        graph = noded(order)
+        assert len(graph) == 2
+        assert unnoded_crossings(graph, tolerance=0.5)[0].tolist() == [[0, 1]]
+
+
+@pytest.mark.parametrize(("away", "told"), [(0.9, 0), (1.1, 1), (60.0, 1)])
+def test_lines_of_one_node_that_cross_elsewhere_are_told(
+    noded: Noded, away: float, told: int
+) -> None:
+    graph = noded([[(0, 0), (100, 0)], [(0, 0), (away / 2, 30), (away * 1.5, -30)]])
+    assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == told
+
+
 def test_a_dangling_end_near_two_lines_is_joined_to_the_nearer(noded: Noded) -> None:
     lines = [[(0, 0), (100, 0)], [(0, 0.8), (100, 0.8)], [(20, 0.45), (20, -50)]]
     graph = noded(lines)
@@ -185,10 +214,31 @@ def test_an_end_that_touches_its_own_line_splits_it(noded: Noded) -> None:
         assert sorted(line_lengths(graph.xy, graph.offsets).tolist()) == [20.0, 160.0]
 
 
+def test_an_end_that_touches_its_own_line_splits_it_beside_others_and_of_three_segments(
+    noded: Noded,
+) -> None:
+    hook = [(0, 0), (50, 0), (50, 40), (20, 0)]
+    others = [[(-90, 9), (-60, 9)], [(-90, 20), (-60, 20)], [(-90, 30), (-60, 30)]]
+    for knot in (hook, hook[::-1]):
+        graph = noded([*others, knot])
+        assert _degrees(graph) == [*[1] * 7, 3]
+        assert sorted(line_lengths(graph.xy, graph.offsets).tolist()) == [20, 30, 30, 30, 120]
+
+
+def test_an_end_a_hair_past_its_own_line_splits_it_though_nothing_is_joined(noded: Noded) -> None:
+    knot = [(0, 0), (50, 0), (50, 50), (20, 50), (20, -0.0004)]
+    for line in (knot, knot[::-1]):
+        graph = noded([[(-90, 9), (-60, 9)], line], 0.0)
+        assert _degrees(graph) == [1, 1, 1, 3]
+
+
 def test_a_network_without_lines_has_no_nodes(noded: Noded) -> None:
     graph = noded([])
     assert len(graph) == 0
-    assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
+    assert [graph.node_xy.shape, graph.ends.shape, graph.xy.shape] == [(0, 2)] * 3
+    assert graph.joined_gaps.shape == (0, 5)
+    assert graph.offsets.tolist() == [0]
+    assert [part.shape for part in unnoded_crossings(graph, tolerance=0.5)] == [(0, 2)] * 2
 
 
 def test_no_tolerance_joins_nothing_but_what_touches(noded: Noded) -> None:
@@ -211,6 +261,20 @@ def test_cuts_leave_the_line_as_drawn() -> None:
         [[5, 5], [6, 5]],
         [[6, 5], [9, 5]],
     ]
+
+
+def test_cuts_at_one_place_are_one_on_every_line() -> None:
+    xy = np.array([(0, 0), (30, 0), (0, 5), (30, 5), (0, 9), (30, 9)], dtype=float)
+    at = [(0, 4.0), (0, 20.0), (0, 20.0008), (1, 20.0), (1, 20.0008), (2, 20.0), (2, 7.0)]
+    pieces = cut_lines(xy, np.array([0, 2, 4, 6]), np.array(at))
+    assert pieces.line.tolist() == [0, 0, 0, 1, 1, 2, 2, 2]
+    assert pieces.start.tolist() == [0, 4, 20, 0, 20, 0, 7, 20]
+
+
+def test_a_cut_in_a_short_segment_lies_where_it_is_asked_for() -> None:
+    xy = np.array([(0, 0), (10, 0), (10.4, 0), (20, 0)])
+    pieces = cut_lines(xy, np.array([0, 4]), np.array([(0, 10.1)]))
+    assert pieces.xy[pieces.offsets[1]].tolist() == pytest.approx([10.1, 0.0])
 
 
 def test_edges_keep_where_they_lie_on_the_line_as_drawn(noded: Noded) -> None:

@@ -12,6 +12,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geotools import accel
+from geotools.network import runs
 from geotools.network.noding import Graph
 from geotools.network.ragged import line_lengths, to_linestrings
 from geotools.network.runs import Chains
@@ -109,6 +111,21 @@ def test_where_a_main_is_split_near_a_node_does_not_decide(chained: Chained) -> 
     assert _lines_of(chained([_spoke(180), short, rest, other])) == [[0, 1, 2], [3]]
 
 
+@pytest.mark.parametrize(("bend", "joined"), [(5.0, 1), (4.9, 2)])
+def test_how_a_main_leaves_a_node_is_taken_five_metres_on(
+    chained: Chained, bend: float, joined: int
+) -> None:
+    # east, then north; looked at 5 m on it leaves due east, or at 1.2 deg
+    other = [(0.0, 0.0), (50.0, 50.0 * float(np.tan(np.radians(0.5))))]
+    lines = [_spoke(180), [(0.0, 0.0), (bend, 0.0), (bend, 50.0)], other]
+    assert _lines_of(chained(lines)) == sorted([[0, joined], [3 - joined]])
+
+
+def test_a_crooked_main_shorter_than_that_leaves_the_way_to_its_end(chained: Chained) -> None:
+    stub = [(0.0, 0.0), (0.0, 1.0), (2.0, 1.0)]  # turns 26.6 deg as a whole
+    assert _lines_of(chained([_spoke(180), stub, _spoke(-35)])) == [[0, 1], [2]]
+
+
 def test_a_run_starts_at_its_western_end(chained: Chained) -> None:
     for line in ([(0, 0), (30, 9)], [(30, 9), (0, 0)]):
         chains = chained([line])
@@ -154,11 +171,23 @@ def test_a_ring_that_meets_nothing_is_cut_at_its_westernmost_node(
     assert chains.connections.empty
 
 
+def test_of_several_rings_each_is_one_run(chained: Chained) -> None:
+    sides = [RING[k : k + 2] for k in range(4)]
+    rings = [[(x + east, y) for x, y in side] for east in (0, 200, 400) for side in sides]
+    assert _lengths(chained(rings)) == [200.0] * 3
+
+
 def test_a_ring_drawn_in_one_is_cut_where_it_was_closed(chained: Chained) -> None:
     chains = chained([[*RING[2:], *RING[1:3]]])
     assert len(chains) == 1
     assert _axis(chains)[0] == _axis(chains)[-1] == [60, 40]
     assert _lengths(chains) == [200.0]
+
+
+def test_a_main_drawn_there_and_back_is_one_run(chained: Chained) -> None:
+    chains = chained([[(0, 0), (50, 0), (0, 0)]])
+    assert _axis(chains) == [[0, 0], [50, 0], [0, 0]]
+    assert chains.pieces["run"].tolist() == [0]
 
 
 def test_a_ring_is_cut_where_other_mains_meet_it(chained: Chained) -> None:
@@ -222,6 +251,15 @@ def test_connections_stand_at_the_chainage_of_the_node(chained: Chained) -> None
     assert chains.connections[["run", "chainage", "others"]].to_numpy().tolist() == [
         [0.0, 30.0, 2.0],
         [0.0, 70.0, 1.0],
+    ]
+
+
+def test_runs_that_meet_at_a_node_count_each_other_there(chained: Chained) -> None:
+    chains = chained([[(0, 0), (50, 0)], [(0, -50), (0, 0)], [(0, 0), (0, 50)]])
+    assert _lines_of(chains) == [[0], [1, 2]]
+    assert sorted(chains.connections[["chainage", "others"]].to_numpy().tolist()) == [
+        [0.0, 2.0],
+        [50.0, 1.0],
     ]
 
 
@@ -316,3 +354,24 @@ def test_every_metre_that_may_be_lined_is_in_one_run(
     for _, run in chains.pieces.groupby("run"):
         assert run["start"].to_numpy()[1:] == pytest.approx(run["end"].to_numpy()[:-1])
         assert np.ptp(net["diameter"][run["line"]]) < 0.02
+
+
+def test_at_a_point_where_very_many_meet_each_main_continues_its_opposite(
+    chained: Chained, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    count = 200  # all free pairs anew for each pair joined would be 660,000
+    wheel = [_spoke(360 * k / count, 500.0) for k in range(count)]
+    tried = 0
+
+    def counted(*arguments: Any) -> Any:
+        nonlocal tried
+        tried += 1
+        return key_of(*arguments)
+
+    key_of = runs._turn_key
+    monkeypatch.setattr(runs, "_turn_key", counted)
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", np.inf)
+    chains = chained(wheel)
+    assert len(chains) == count // 2
+    assert all(b - a == count // 2 for a, b in _lines_of(chains))
+    assert tried < 10 * count**2

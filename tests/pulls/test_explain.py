@@ -144,6 +144,31 @@ def test_a_bend_that_fits_no_pit_is_named_with_its_angle_its_place_and_what_keep
     assert ": the bend of 45 deg at 412.0 m" in blocking
 
 
+def test_bends_too_near_for_the_shortest_pull_between_are_told_with_its_setting() -> None:
+    line = [(0.0, 0.0), (412.0, 0.0), (426.0, 14.0), (676.0, 14.0)]
+    tram = _avoid(418, 419, "tram")
+    reason = _blocked(line, {}, {"pulls.min_length": "1 m"}, avoid=tram)
+    assert (
+        "the bend of 45 deg at 412.0 m and the bend of 45 deg at 431.8 m cannot be passed and no "
+        "permitted pit holds all of it: 3 places looked at (3 x in a place to avoid (tram) [layer "
+        "avoid]); they are so near to each other that the shortest pull of 15.0 m "
+        "[pulls.min_length] has no room between two pits: one must hold all;" in reason
+    )
+
+
+@pytest.mark.parametrize("end", ["start", "end"])
+def test_a_bend_too_near_to_an_end_for_the_shortest_pull_is_told_with_its_setting(end: str) -> None:
+    line = [(0.0, 0.0), (20.0, 0.0), (320.0, 300.0)]
+    tram = _avoid(8, 9, "tram")
+    if end == "end":
+        line, tram = [(0.0, 300.0), (300.0, 0.0), (320.0, 0.0)], _avoid(311, 312, "tram")
+    reason = _blocked(line, {}, {"pulls.min_length": "1 m"}, avoid=tram)
+    assert (
+        f"it is so near to the {end} of the run that the shortest pull of 15.0 m "
+        "[pulls.min_length] has no room between two pits: one must hold all" in reason
+    )
+
+
 def test_an_end_where_no_pit_may_stand_is_told_with_the_reason() -> None:
     plan = _planned(STRAIGHT, {}, avoid=_avoid(-30, 20, "bridge"))
     reason = plan["runs"]["reason"].iloc[0]

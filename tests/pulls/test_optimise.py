@@ -194,6 +194,13 @@ def test_every_string_joined_on_during_a_pull_costs_a_joint_more() -> None:
         assert choice.states.tolist() == [AHEAD, 4 + RECEIVING]
 
 
+def test_strings_cost_nothing_but_what_is_said_of_them() -> None:
+    length, run = np.array([100.0]), np.zeros(1, dtype=np.int64)
+    bare = replace(COSTS, piece_length=12.0)
+    (cost,) = pull_cost(length, np.zeros(1), np.array([3.0]), bare, run, day=500.0)
+    assert cost == 1000.0 + 10.0 * 100.0
+
+
 def test_a_pull_has_no_more_strings_than_its_pieces_need() -> None:
     pieces, room = np.array([8.0, 8.0, 8.0, 8.0, 1.0]), np.array([INF, 8.0, 7.0, 3.0, 1.0])
     assert string_count(pieces, room).tolist() == [1, 1, 2, 3, 1]

@@ -1,4 +1,4 @@
-"""Campaign: one small change at a time in `pipe/` or `pulls/`; do the tests notice?
+"""Campaign: one small change at a time in `pipe/`, `pulls/` or `network/`; do the tests notice?
 
 ``python tests/trust/mutants.py --files geotools/pulls/force.py --share 40 --seed 1`` prints what
 it found as JSON, every survivor with its line before and after. The changes are those of
@@ -30,9 +30,15 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 PARTS = ("geotools", "tests", "sample_gis", "pyproject.toml", "README.md", "DEVELOPERS.md")
-FOLDERS = {"pipe": ("tests/outside", "tests/pipe"), "pulls": ("tests/pulls", "tests/outside")}
+FOLDERS = {
+    "network": ("tests/network", "tests/outside"),
+    "pipe": ("tests/outside", "tests/pipe"),
+    "pulls": ("tests/pulls", "tests/outside"),
+}
 ROOMS = ("geotools/pipe", "geotools/pulls")
 OTHER_TESTS = {  # of modules that no test imports by name, or that are seen in a plan only
+    "geotools/network/near.py": ["tests/network/test_noding.py"],
+    "geotools/network/pieces.py": ["tests/network/test_runs.py"],
     "geotools/pulls/explain.py": ["tests/pulls/test_explain.py"],
     "geotools/pulls/layout.py": ["tests/pulls/test_digs.py", "tests/plan/test_sample.py"],
     "geotools/pulls/lifted.py": ["tests/pulls/test_explain.py"],

@@ -22,6 +22,7 @@ from geotools.deliver.verify.formulas import (
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.pits import GROUND_PLACES, ground_reach_m
 
 __all__ = ["RULES", "TOUCH", "candidate_of", "closures_of", "shored", "unavoidable"]
 
@@ -155,8 +156,9 @@ def sizes(plan: Plan) -> Tally:
             tally.holds(
                 have >= need - CLOSE, pit.pit_id, f"opens {have:.3f} m {where}, needs {need:.3f} m"
             )
-        ramp = insertion_length(pit.drop, least_radius(pipe, warm=warm), form)
-        _drop(plan, tally, pit, (run.host_diameter, pipe.outside), ramp)
+        radius = least_radius(pipe, warm=warm)
+        ramp = insertion_length(pit.drop, radius, form)
+        _drop(plan, tally, pit, (run.host_diameter, pipe.outside), (ramp, radius))
         low, high = _lengths(plan, pit, before, after, ramp)
         tally.holds(
             low - CLOSE <= pit.length <= high + CLOSE,
@@ -197,13 +199,16 @@ def _lengths(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> 
     return min(ends), max(ends)
 
 
-def _drop(plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], ramp: float) -> None:
+def _drop(
+    plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], arcs: tuple[float, float]
+) -> None:
     """Check the height from the axis of the resting string down to that of the host at the face.
 
     It is that over level ground, and what the ground rises to the ramp's top and the host falls
-    to the face. Where the ramp leaves the run its ground is not in the plan.
+    to the face. Where the ramp leaves the run its ground is not in the plan. ``across`` are host
+    and carrier, ``arcs`` the ramp's length and the carrier's least radius, m.
     """
-    host, outside = across
+    (host, outside), (ramp, radius) = across, arcs
     level = pit.depth - host / 2 + plan.setting("pits.resting_height") + outside / 2
     if pit.role == "receiving":
         tally.near(pit.drop, level, pit.pit_id, "drop")
@@ -227,24 +232,40 @@ def _drop(plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], ramp:
         fall = between(stations, face, "axis_z") - between(stations, pit.chainage, "axis_z")
         known = math.isfinite(rise), math.isfinite(fall)
         due.append(level + (rise if known[0] else 0.0) - (fall if known[1] else 0.0))
-        slack = max(slack, _read_off(stations, min(top, face), max(top, face), ramp + room))
+        apart = _places_apart(plan, level, radius, face=None if shared else room)
+        slack = max(slack, _read_off(stations, top, apart))
     tally.near(pit.drop, max(due), pit.pit_id, "drop", least=slack)
 
 
-def _read_off(stations: list[Any], low: float, high: float, reach: float) -> float:
-    """Return how far the ground read at 17 places along a ramp may lie off that of the stations.
+def _places_apart(plan: Plan, level: float, radius: float, *, face: float | None) -> float:
+    """Return how far apart the plan looked the ground of a ramp up, m.
 
-    Between two places a bend of the ground by ``k`` is cut by a quarter of their distance times
-    ``k``; the line looked along is no longer than twice the ramp and 10 m.
+    ``level`` is the drop over level ground, ``face`` the way to the face, m: the working room
+    where none is told.
     """
-    near = [s for s in stations if low - 20.0 <= s.chainage <= high + 20.0]
-    grades = [
-        (b.ground_z - a.ground_z) / (b.chainage - a.chainage)
-        for a, b in itertools.pairwise(near)
-        if b.chainage - a.chainage > DRAWN
+    working, form = plan.setting("pits.working_length"), plan.setting("pits.ramp")
+    back = float(ground_reach_m(level, radius, working_m=working, form=form))
+    return ((working if face is None else face) + back) / (GROUND_PLACES - 1)
+
+
+def _read_off(stations: list[Any], top: float, apart: float) -> float:
+    """Return how far the ground at a ramp's top, read between two places, may lie off, m.
+
+    Between two places a bend of the ground by ``k`` is cut by up to a quarter of their distance
+    times ``k``. The ground bends at stations, and the top lies between two places.
+    """
+    steps = [(a, b) for a, b in itertools.pairwise(stations) if b.chainage - a.chainage > DRAWN]
+    bends = [
+        abs(_rise(*after) - _rise(*before))
+        for before, after in itertools.pairwise(steps)
+        if before[1].chainage >= top - apart and after[0].chainage <= top + apart
     ]
-    kinks = [abs(b - a) for a, b in itertools.pairwise(grades) if math.isfinite(b - a)]
-    return max(kinks, default=0.0) * (2 * reach + 10.0) / 16 / 4 + DRAWN
+    return math.fsum(k for k in bends if math.isfinite(k)) * apart / 4 + DRAWN
+
+
+def _rise(one: Any, two: Any) -> float:
+    """Return the slope of the ground from one station to the next."""
+    return float((two.ground_z - one.ground_z) / (two.chainage - one.chainage))
 
 
 def footprints(plan: Plan) -> Tally:
