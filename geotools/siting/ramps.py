@@ -19,10 +19,10 @@ import pandas as pd
 from geotools.accel import in_parts
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
-from geotools.pipe.pits import deepest_drop_m, ramp_depth_m
+from geotools.pipe.pits import GROUND_PLACES, ground_reach_m, ramp_depth_m
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.profile import Profile
-from geotools.siting.settle import ramp_length, settle
+from geotools.siting.settle import settle
 
 __all__ = [
     "GroundLine",
@@ -35,10 +35,8 @@ __all__ = [
     "ramp_volumes",
 ]
 
-PLACES = 17  # where the ground is looked up along the line of a ramp
 CUTS = 65  # cross-sections a ramp's volume is added up from
 CUT = 100_000  # cross-sections at a time: a dozen columns of them are made on the way
-SPARE = 10.0  # m of ground looked up beyond twice the ramp that level ground would need
 Levels = Callable[[FloatArray], FloatArray]
 
 
@@ -62,7 +60,7 @@ class GroundLine:
         Length of each line, m.
     row : ndarray of int64
         Row of each line in `rise`.
-    rise : ndarray, shape (k, `PLACES`)
+    rise : ndarray, shape (k, `GROUND_PLACES`)
         At places evenly spaced along the lines.
     turn, turn_rise : ndarray
         Where the run leaves the line, or ends, m, and the ground there: before it the ground is
@@ -90,11 +88,11 @@ class GroundLine:
 
     def at(self, way: FloatArray) -> FloatArray:
         """Return the ground at ways along the lines, linear between, the last place's beyond."""
-        step = np.clip(way / self.reach, 0.0, 1.0) * (PLACES - 1)
-        first = np.minimum(step.astype(np.int64), PLACES - 2)
-        place = self.row * PLACES + first
+        step = np.clip(way / self.reach, 0.0, 1.0) * (GROUND_PLACES - 1)
+        first = np.minimum(step.astype(np.int64), GROUND_PLACES - 2)
+        place = self.row * GROUND_PLACES + first
         low, high = (self.rise.ravel()[place + k] for k in (0, 1))
-        turn = self.turn / self.reach * (PLACES - 1) - first  # 0 to 1 in the interval it lies in
+        turn = self.turn / self.reach * (GROUND_PLACES - 1) - first  # 0 to 1 in its interval
         share = step - first
         rise = low + share * (high - low)
         inside = (turn > 0) & (turn < 1)
@@ -187,7 +185,8 @@ def fit_ramps(
     face = at[:, None] + room * np.array([1.0, -1.0])
     depth = table["depth"].to_numpy(dtype=float)
     level_drop = drop_to_host(depth, host, outside, resting=rules.resting_height)
-    reach = room + _farthest(level_drop, radius, rules)[:, None]
+    back = ground_reach_m(level_drop, radius, working_m=rules.working, form=rules.form)
+    reach = room + back[:, None]
     here = table["ground_z"].to_numpy(dtype=float)
     ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
     climbs = _Climbs(
@@ -247,15 +246,6 @@ class _Climbs:
         return np.asarray(np.nan_to_num(pipe - self.level[of]), dtype=np.float64)
 
 
-def _farthest(drop: FloatArray, radius: FloatArray, rules: RampRules) -> FloatArray:
-    """Return how far back from the room at a face the ground is looked up, m."""
-    longest = deepest_drop_m(radius, form=rules.form)  # a quarter turn is as long as it is deep
-    plain = np.nan_to_num(ramp_length(drop, radius, rules.form))
-    farthest = np.minimum(longest, 2 * plain + SPARE)
-    # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
-    return np.asarray(np.maximum(farthest, farthest / 2 + rules.working), dtype=np.float64)
-
-
 def _ground(
     axis: Axis,
     run: IntArray,
@@ -268,10 +258,10 @@ def _ground(
 ) -> GroundLine:
     """Return the ground along the lines of the ramps above that at the stations, ``here``, m."""
     turns = np.zeros(face.shape)
-    out = np.zeros((*face.shape, PLACES))
+    out = np.zeros((*face.shape, GROUND_PLACES))
     beside = np.zeros(out.shape, dtype=bool)
     start, heading = (np.zeros((*face.shape, 2)) for _ in range(2))
-    share = np.linspace(0.0, 1.0, PLACES)
+    share = np.linspace(0.0, 1.0, GROUND_PLACES)
     last = axis.chainage[axis.offsets[run + 1] - 1]
     for k, sign in enumerate((-1.0, 1.0)):
         before = sign > 0
@@ -297,7 +287,7 @@ def _ground(
     (level,) = profile.table(["ground_z"], run, face + turns * np.array([-1.0, 1.0]))
     turn_rise = np.where(turns > 0, np.nan_to_num(level - here[:, None]), out[..., 0])
     lines = np.arange(face.size).reshape(face.shape)
-    return GroundLine(reach, lines, out.reshape(-1, PLACES), turns, turn_rise)
+    return GroundLine(reach, lines, out.reshape(-1, GROUND_PLACES), turns, turn_rise)
 
 
 def drop_to_host(

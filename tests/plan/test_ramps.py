@@ -15,8 +15,6 @@ from rasterio import Affine
 import geotools
 from geotools.deliver.verify.plan import load_plan
 from geotools.deliver.verify.sites import sizes
-from geotools.pipe.pits import GROUND_PLACES, ground_reach_m
-from geotools.siting import ramps
 from geotools.tools.plan import TOOL
 
 X, Y, LENGTH = 500_000.0, 4_800_000.0, 2_400.0
@@ -82,15 +80,3 @@ def test_a_ramp_is_judged_by_the_bends_of_the_ground_the_plan_looked_at(
     pits.loc[steep, "drop"] += 0.2
     plan.kept.clear()
     assert {fault.feature for fault in sizes(plan).faults} >= set(pits["pit_id"][steep]) - {""}
-
-
-@pytest.mark.parametrize("form", ["level", "lifted"])
-@pytest.mark.parametrize("working", [2.0, 20.0])
-def test_the_plan_looks_the_ground_up_where_verify_takes_it_to(form: str, working: float) -> None:
-    drop = np.array([np.nan, -1.0, 0.0, 0.3, 2.0, 9.0, 200.0])
-    radius = np.full(len(drop), 40.0)
-    rules = ramps.RampRules(form, working, 0.1, 0.1)
-    reach = ramps._farthest(drop, radius, rules)
-    np.testing.assert_array_equal(reach, ground_reach_m(drop, radius, working_m=working, form=form))
-    assert len(set(reach.tolist())) > 3
-    assert ramps.PLACES == GROUND_PLACES
