@@ -19,6 +19,7 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
+    greatest_so_far,
     measures,
     offsets_of,
     row_of,
@@ -99,6 +100,12 @@ def _split_chords(
     off = _off_chord(xy[vertex], xy[first][chord], xy[last][chord])
     off = np.where(idle[vertex], -1.0, off)
     farthest = np.maximum.reduceat(off, bounds[:-1])
+    flat = np.flatnonzero(farthest <= accuracy + ROUNDING)
+    folded = flat[_goes_back(xy, first[flat], last[flat]) > accuracy + ROUNDING]
+    if len(folded):
+        mine = np.isin(chord, folded) & ~idle[vertex]
+        off[mine] = _folds(xy, vertex[mine], first[chord[mine]], last[chord[mine]])
+        farthest = np.maximum.reduceat(off, bounds[:-1])
     far = (farthest[chord] > accuracy + ROUNDING) & (off >= farthest[chord] - ALIKE)
     aside = np.abs(along[vertex] - ((along[first] + along[last]) / 2)[chord])
     nearest = np.minimum.reduceat(np.where(far, aside, np.inf), bounds[:-1])
@@ -112,6 +119,32 @@ def _split_chords(
     ends, owner = ends[order], owner[order]
     same = owner[1:] == owner[:-1]
     return ends[:-1][same], ends[1:][same]
+
+
+def _goes_back(xy: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Return how far the way from vertex to vertex goes back along the chord in all, m."""
+    counts = last - first
+    of = np.repeat(np.arange(len(first)), counts)
+    start = np.arange(counts.sum()) - np.repeat(offsets_of(counts)[:-1], counts) + first[of]
+    step = ((xy[start + 1] - xy[start]) * _unit(xy[last] - xy[first])[of]).sum(axis=1)
+    back = np.bincount(of, np.maximum(-step, 0.0), minlength=len(first))
+    return np.asarray(back, dtype=np.float64)
+
+
+def _folds(xy: FloatArray, vertex: IntArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Return how far vertices lie back along their chord behind one before, or before one behind.
+
+    A line that turns back on itself lies on its chord all the same.
+    """
+    along = ((xy[vertex] - xy[first]) * _unit(xy[last] - xy[first])).sum(axis=1)
+    behind = greatest_so_far(along, first) - along
+    ahead = along + greatest_so_far(-along[::-1], -first[::-1])[::-1]
+    return np.asarray(np.maximum(behind, ahead), dtype=np.float64)
+
+
+def _unit(step: FloatArray) -> FloatArray:
+    size = np.hypot(*step.T)
+    return np.asarray(step / np.where(size > 0, size, 1.0)[:, None], dtype=np.float64)
 
 
 def _off_chord(point: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:

@@ -57,6 +57,16 @@ def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:
     return np.concatenate(pairs).astype(np.int64)
 
 
+def greatest_so_far(values: FloatArray, row: IntArray) -> FloatArray:
+    """Return the greatest value so far in its row; ``row`` is sorted."""
+    out, step = values.copy(), 1
+    while step < len(out) and (row[step:] == row[:-step]).any():
+        ahead = np.where(row[step:] == row[:-step], out[:-step], -np.inf)
+        out[step:] = np.maximum(out[step:], ahead)
+        step *= 2
+    return out
+
+
 def take(offsets: IntArray, rows: IntArray, reverse: BoolArray | None = None) -> IntArray:
     """Return the element indices of these rows one after the other, some rows backwards."""
     counts = np.diff(offsets)[rows]

@@ -10,7 +10,15 @@ from __future__ import annotations
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of, take
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    greatest_so_far,
+    offsets_of,
+    row_of,
+    take,
+)
 from geotools.street.net import StreetNet
 
 __all__ = ["offset_ends", "offset_length"]
@@ -71,7 +79,7 @@ def offset_ends(
     swing = np.stack([net.swing[vertex - 1], net.swing[vertex]], axis=1).ravel()
     first = bounds[:-1]
     swing[first] = swing[first + 1] = net.swing[net.chains.offsets[chain]]
-    own = _never_falling(along - off[row] * (swing - swing[first][row]), row)
+    own = greatest_so_far(along - off[row] * (swing - swing[first][row]), row)
     last = bounds[1:] - 1
     rows = np.arange(len(chain))
     here = Places.of_offsets(bounds, along).interpolate(rows, start, own)
@@ -80,13 +88,3 @@ def offset_ends(
     beyond = np.minimum(there - own[first], 0.0) + np.maximum(there - own[last], 0.0)
     at = Places.of_offsets(bounds, own).interpolate(rows, there, along)
     return np.asarray(at + beyond, dtype=np.float64)
-
-
-def _never_falling(values: FloatArray, row: IntArray) -> FloatArray:
-    """Return the greatest value so far in its row; ``row`` is sorted."""
-    out, step = values.copy(), 1
-    while step < len(out) and (row[step:] == row[:-step]).any():
-        ahead = np.where(row[step:] == row[:-step], out[:-step], -np.inf)
-        out[step:] = np.maximum(out[step:], ahead)
-        step *= 2
-    return out

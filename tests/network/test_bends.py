@@ -289,6 +289,23 @@ def test_no_vertex_lies_farther_from_the_thinned_line_than_the_accuracy() -> Non
     assert len(thinned.xy) < 0.9 * len(xy)
 
 
+@pytest.mark.parametrize("x", [[0, 100, 50, 200], [0, 60, 20, 90, 40, 120], [0, 30, 0.4, 100]])
+def test_a_line_drawn_back_over_itself_keeps_where_it_turns(x: list[float]) -> None:
+    for way in (x, x[::-1]):
+        xy = np.stack([way, np.zeros(len(way))], axis=1) @ np.array([[0.6, 0.8], [-0.8, 0.6]])
+        thinned = thin(xy, np.array([0, len(xy)]), accuracy=0.5)
+        assert np.allclose(thinned.xy, xy) and thinned.chainage[-1] == pytest.approx(
+            np.abs(np.diff(x)).sum()
+        )
+
+
+def test_wiggles_along_a_straight_line_within_the_accuracy_are_thinned_away() -> None:
+    x = np.linspace(0.0, 300.0, 301)
+    x[1:-1:2] += 1.2  # each falls back by 0.2 behind the one before, 30 m in all
+    thinned = thin(np.stack([x, 0.0 * x], axis=1), np.array([0, len(x)]), accuracy=0.5)
+    assert thinned.xy.tolist() == [[0.0, 0.0], [300.0, 0.0]]
+
+
 def test_a_ring_is_thinned_from_where_it_was_cut() -> None:
     ring = np.array([(0, 0), (20, 0.1), (40, 0), (40, 30), (0, 30), (0, 0)], dtype=float)
     thinned = thin(ring, np.array([0, 6]), accuracy=0.5)
