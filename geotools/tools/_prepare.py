@@ -206,7 +206,7 @@ def _stations(
     share = stations["line_at"].to_numpy() / np.maximum(lengths[line], 1e-9)
     stations = stations.rename(columns={"line": "main"}).assign(main_share=np.clip(share, 0, 1))
     stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
-    return add_profile(
+    profiled = add_profile(
         stations,
         layers.mains.table,
         assumed_cover=brief.ground.assumed_cover,
@@ -214,6 +214,7 @@ def _stations(
         findings=layers.findings,
         run_ids=runs.table["run_id"].tolist(),
     )
+    return profiled.drop(columns=["line_at", "main_share"])
 
 
 def _unmatched(runs: RunSet) -> pd.DataFrame:
