@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,10 @@ import shapely
 
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
-__all__ = ["GEOMETRY", "content_hash", "contract_table", "encoded", "wkb_of"]
+__all__ = [
+    *("GEOMETRY", "content_hash", "contract_batches", "contract_table"),
+    *("encoded", "wkb_of"),
+]
 
 GEOMETRY = "geometry"
 # Arrow metadata by which GDAL learns the description of a field.
@@ -52,19 +55,41 @@ def contract_table(
     ValueError
         If a value does not fit the type of its field, or a geometry that of the layer.
     """
+    fields, arrays = zip(*_columns(name, frame, units, wkb), strict=True)
+    return pa.table(list(arrays), schema=pa.schema(fields))
+
+
+def contract_batches(
+    name: str, frame: pd.DataFrame, *, units: str, wkb: pa.Array | None, rows: int
+) -> pa.RecordBatchReader:
+    """Return a layer as `contract_table` does, made so many rows at a time as it is read.
+
+    What does not fit the contract is told when its rows are read.
+    """
+
+    def part(first: int, last: int) -> pa.Table:
+        shapes = None if wkb is None else wkb[first:last]
+        return contract_table(name, frame.iloc[first:last], units=units, wkb=shapes)
+
+    firsts = range(0, len(frame), rows)
+    batches = (batch for k in firsts for batch in part(k, k + rows).to_batches())
+    return pa.RecordBatchReader.from_batches(part(0, 0).schema, batches)
+
+
+def _columns(
+    name: str, frame: pd.DataFrame, units: str, wkb: pa.Array | None
+) -> Iterator[tuple[pa.Field, pa.Array]]:
+    """Yield the fields of a layer and their values one by one, as of `contract_table`."""
     layer = OUTPUTS[name]
     missing = [f.name for f in layer.fields if f.name not in frame.columns]
     if missing:
         raise KeyError(f"layer {name}: no column {', '.join(missing)}")
-    arrays = [_values(frame[field.name], field, name, units) for field in layer.fields]
-    fields = [
-        pa.field(field.column(units), _ARROW[field.dtype], metadata={COMMENT: field.text})
-        for field in layer.fields
-    ]
+    for field in layer.fields:
+        meta = {COMMENT: field.text}
+        told = pa.field(field.column(units), _ARROW[field.dtype], metadata=meta)
+        yield told, _values(frame[field.name], field, name, units)
     if layer.geometry:
-        arrays.append(_wkb(name, frame) if wkb is None else wkb)
-        fields.append(pa.field(GEOMETRY, pa.binary()))
-    return pa.table(arrays, schema=pa.schema(fields))
+        yield pa.field(GEOMETRY, pa.binary()), _wkb(name, frame) if wkb is None else wkb
 
 
 def encoded(
@@ -109,23 +134,23 @@ def content_hash(
     known = wkb or {}
     digest = hashlib.sha256()
     for name in sorted(tables):
-        table = contract_table(name, tables[name], units="si", wkb=known.get(name))
-        digest.update(f"layer {name} {table.num_rows}\n".encode())
-        for field, column in zip(table.schema, table.columns, strict=True):
+        digest.update(f"layer {name} {len(tables[name])}\n".encode())
+        for field, column in _columns(name, tables[name], "si", known.get(name)):
             digest.update(f"field {field.name} {field.type}\n".encode())
             _hash_column(digest, column)
     return digest.hexdigest()
 
 
-def _hash_column(digest: Any, column: pa.ChunkedArray) -> None:
-    digest.update(column.is_valid().to_numpy().tobytes())
+def _hash_column(digest: Any, values: pa.Array | pa.ChunkedArray) -> None:
+    column = values if isinstance(values, pa.ChunkedArray) else pa.chunked_array([values])
+    digest.update(column.is_valid().to_numpy())
     if not (pa.types.is_string(column.type) or pa.types.is_binary(column.type)):
         zero = pa.scalar(0).cast(column.type)
-        values = column.fill_null(zero).to_numpy()
-        digest.update((values + 0.0 if values.dtype.kind == "f" else values).tobytes())  # no -0.0
+        numbers = column.fill_null(zero).to_numpy()
+        digest.update(numbers + 0.0 if numbers.dtype.kind == "f" else numbers)  # no -0.0
         return
     lengths = pc.fill_null(pc.binary_length(column), 0).to_numpy()
-    digest.update(lengths.astype("<i8").tobytes())
+    digest.update(lengths.astype("<i8"))
     for chunk in column.drop_null().chunks:
         digest.update(_joined(chunk))
 

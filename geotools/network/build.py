@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.accel import give_back
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
@@ -89,6 +90,7 @@ def build_runs(
     rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
     lined = _eligible(mains, network, findings)
     graph = _without_doubles(graph, lined, rank, mains, network.snap_tolerance, findings)
+    give_back()
     _report_joins(graph, mains, network.snap_tolerance, findings)
     diameter = mains.table["diameter"].to_numpy(dtype=float)[graph.line]
     chains = build_chains(
@@ -108,6 +110,7 @@ def build_runs(
         fitting_radius=bends.fitting_radius,
     )
     reach = (bends.fitting_reach, network.snap_tolerance)
+    give_back()
     chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
     chains = reorder(chains, _order(chains, rank))
     return _finished(graph, chains, others, layers, rules, reach, edit_reach)

@@ -82,6 +82,22 @@ class Graph:
         """Return the number of edge ends at every node."""
         return np.bincount(self.ends.ravel(), minlength=len(self.node_xy)).astype(np.int64)
 
+    @classmethod
+    def nothing(cls) -> Graph:
+        """Return a graph with no edges."""
+        nothing = np.zeros(0)
+        none = np.zeros(0, dtype=np.int64)
+        return cls(
+            np.zeros((0, 2)),
+            none.reshape(0, 2),
+            none,
+            nothing,
+            nothing,
+            np.zeros((0, 2)),
+            np.zeros(1, dtype=np.int64),
+            np.zeros((0, 5)),
+        )
+
 
 def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     """Node lines at their ends and where ends land on lines.
@@ -95,7 +111,7 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
         Snap tolerance for dangling ends, m.
     """
     if len(offsets) < 2:
-        return _empty()
+        return Graph.nothing()
     touched = cut_lines(xy, offsets, _touches(xy, offsets))
     points = end_points(touched.xy, touched.offsets)
     joins = join_gaps(
@@ -154,21 +170,6 @@ def crossing_pairs(lines: npt.NDArray[np.object_]) -> IntArray:
     pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
     cross: IntArray = pairs[in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])]
     return cross
-
-
-def _empty() -> Graph:
-    nothing = np.zeros(0)
-    none = np.zeros(0, dtype=np.int64)
-    return Graph(
-        np.zeros((0, 2)),
-        none.reshape(0, 2),
-        none,
-        nothing,
-        nothing,
-        np.zeros((0, 2)),
-        np.zeros(1, dtype=np.int64),
-        np.zeros((0, 5)),
-    )
 
 
 def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:

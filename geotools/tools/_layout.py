@@ -70,6 +70,9 @@ def lay_out_plan(
     del layers
     give_back()
     planned = plan_lots(ground, progress)
+    scene = ground.scene
+    ground = replace(ground, scene=None if scene is None else scene.at_rest())
+    del scene
     give_back()
     return _merge(ground, planned)
 
@@ -86,11 +89,7 @@ def _asked_for(layers: Layers) -> Layers:
 def _merge(ground: Shared, planned: Planned) -> Layout:
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
-    profiles = {
-        name: profile_of(ground, planned.table, bends, friction)
-        for name, friction in friction_band_of(brief).items()
-    }
-    forces = force_table(planned.pulls, profiles)
+    forces = _forces(ground, planned)
     pulls = with_band(planned.pulls, forces)
     table = _verdicts(ground, planned, pulls)
     _report_blocked(ground, planned.blocked)
@@ -114,6 +113,15 @@ def _merge(ground: Shared, planned: Planned) -> Layout:
         tried=planned.tried,
         edited=np.unique(ground.edits["run"].to_numpy(dtype=np.int64)),
     )
+
+
+def _forces(ground: Shared, planned: Planned) -> pd.DataFrame:
+    """Work out the force along every pull, with each friction of the band."""
+    profiles = {
+        name: profile_of(ground, planned.table, planned.bends, friction)
+        for name, friction in friction_band_of(ground.brief).items()
+    }
+    return force_table(planned.pulls, profiles)
 
 
 def _verdicts(ground: Shared, planned: Planned, pulls: pd.DataFrame) -> pd.DataFrame:

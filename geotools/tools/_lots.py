@@ -316,7 +316,8 @@ def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Put the rows of all lots in order; column by column, each taken from the lots meanwhile."""
     run = np.concatenate([part["run"].to_numpy(dtype=np.int64) for part in parts])
     order = np.argsort(run, kind="stable")
-    columns = {
-        name: joined([part.pop(name) for part in parts]) for name in map(str, list(parts[0]))
-    }
-    return pd.DataFrame({n: c.iloc[order].array for n, c in columns.items()}, copy=False)
+    columns = {}
+    for name in map(str, list(parts[0])):
+        columns[name] = joined([part.pop(name) for part in parts]).iloc[order].array
+        give_back()  # what the lots held of the column are many small pieces
+    return pd.DataFrame(columns, copy=False)

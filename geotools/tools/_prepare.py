@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
@@ -56,6 +57,7 @@ def prepare(
             layers, brief, progress, allow_remote=allow_remote, named=named
         )
         scene = streets.result()
+    give_back()
     progress("choosing carriers")
     sampled = partial(_sampled, layers.dem, layers.working_crs, brief, allow_remote)
     run_ids = runs.table["run_id"].tolist()
@@ -104,6 +106,7 @@ def _chained(
     rows = np.flatnonzero(runs.table["run_id"] != "")
     if len(rows) < len(runs.table):
         runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
+    give_back()
     progress("sampling the ground")
     return runs, edits, _stations(runs, edits, layers, brief, allow_remote=allow_remote)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.findings import SEVERITIES
+from geotools.network.noding import Graph
 from geotools.network.places import points_along
 from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words, worded
@@ -36,6 +38,7 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
     """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
 
     Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
+    What of the layout is asked for no more is let go meanwhile; a caller who keeps it keeps it.
     """
     layers = layout.layers
     # Shutdowns and the backdrop do not hang on each other: they are worked out side by side.
@@ -44,6 +47,9 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
         if shutdowns is None:
             shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
         backdrop = context.result()
+        del context
+    layout = _told_alone(layout)
+    layers = layout.layers
     give_back()
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
@@ -74,6 +80,26 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
         "inputs": layers.inputs,
     }
     return drawn(tables, layers.working_crs, layers.output_crs)
+
+
+def _told_alone(layout: Layout) -> Layout:
+    """Leave what the other layers tell of: neither the network nor most of the layers read."""
+    layers = replace(
+        layout.layers,
+        mains=replace(
+            layout.layers.mains,
+            table=layout.layers.mains.table[["main_id"]],
+            xy=np.zeros((0, 2)),
+            offsets=np.zeros(1, dtype=np.int64),
+        ),
+        fittings=None,
+        valves=None,
+        laterals=None,
+        hydrants=None,
+        streets=None,
+        avoid=None,
+    )
+    return replace(layout, layers=layers, runs=replace(layout.runs, graph=Graph.nothing()))
 
 
 # Layers of many rows: what they tell in few words.
