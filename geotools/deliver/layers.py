@@ -153,9 +153,6 @@ def drawn(
         for name, table in tables.items()
         if OUTPUTS[name].geometry == ("Point",) and "geometry" not in table
     }
-    for name in places:
-        asked = {field.name for field in OUTPUTS[name].fields}
-        tables[name] = tables[name].drop(columns={"x", "y"} - asked)
     return Drawn(placed(tables, working, output), places, output, shapes)
 
 

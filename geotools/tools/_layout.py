@@ -13,8 +13,10 @@ from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.intake.columns import Layers
 from geotools.network.build import RunSet
+from geotools.network.noding import Graph
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray
+from geotools.network.shutdown import plan_shutdowns
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
 from geotools.siting.carrier import Contest, hydraulic_columns
@@ -32,8 +34,8 @@ __all__ = ["Layout", "lay_out_plan"]
 class Layout:
     """Everything a plan consists of, in the working CRS and SI units, and the layers it is of.
 
-    ``contest``, ``tried`` (as of `Planned`) and ``edited``, the runs that have edits, are kept for
-    the alternatives.
+    Of the network the runs and their shutdowns are left, and no graph. ``contest``, ``tried`` (as
+    of `Planned`) and ``edited``, the runs that have edits, are kept for the alternatives.
     """
 
     layers: Layers
@@ -47,6 +49,7 @@ class Layout:
     forces: pd.DataFrame
     sections: pd.DataFrame
     works: Works
+    shutdowns: pd.DataFrame
     contest: Contest
     tried: pd.DataFrame
     edited: IntArray
@@ -59,34 +62,41 @@ def lay_out_plan(
     *,
     allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None = None,
+    shutdowns: pd.DataFrame | None = None,
 ) -> Layout:
     """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`.
 
-    What of the layers is asked for no more is let go meanwhile; a caller who keeps them keeps it.
+    Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
+    What of layers and network is asked for no more is let go meanwhile; a caller who keeps the
+    layers keeps it.
     """
     give_back()
     ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
-    ground = replace(ground, layers=_asked_for(layers))
-    del layers
+    give_back()
+    if shutdowns is None:
+        shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)
+    runs = replace(ground.runs, graph=Graph.nothing())
+    ground = replace(ground, layers=_asked_for(layers), runs=runs)
+    del layers, runs
     give_back()
     planned = plan_lots(ground, progress)
     scene = ground.scene
     ground = replace(ground, scene=None if scene is None else scene.at_rest())
     del scene
     give_back()
-    return _merge(ground, planned)
+    return _merge(ground, planned, shutdowns)
 
 
 def _asked_for(layers: Layers) -> Layers:
     """Leave the columns of mains and streets that are told of once the carriers are chosen."""
-    mains = layers.mains.table[["main_id", "status", "feature"]]
+    mains = layers.mains.table[["main_id", "feature"]]
     streets = layers.streets
     if streets is not None:
         streets = replace(streets, table=streets.table[["class", "name", "width", "feature"]])
     return replace(layers, mains=replace(layers.mains, table=mains), streets=streets)
 
 
-def _merge(ground: Shared, planned: Planned) -> Layout:
+def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame) -> Layout:
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
@@ -109,6 +119,7 @@ def _merge(ground: Shared, planned: Planned) -> Layout:
         forces=forces,
         sections=sections,
         works=works,
+        shutdowns=shutdowns,
         contest=ground.contest,
         tried=planned.tried,
         edited=np.unique(ground.edits["run"].to_numpy(dtype=np.int64)),

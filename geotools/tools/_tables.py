@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,9 +21,7 @@ from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.findings import SEVERITIES
-from geotools.network.noding import Graph
 from geotools.network.places import points_along
-from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words, worded
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
@@ -34,20 +31,13 @@ from geotools.tools._layout import Layout
 __all__ = ["plan_tables", "summarise", "write_plan"]
 
 
-def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None = None) -> Drawn:
+def plan_tables(layout: Layout, brief: Brief) -> Drawn:
     """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
 
-    Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
-    What of the layout is asked for no more is let go meanwhile; a caller who keeps it keeps it.
+    What of the layers read is asked for no more is let go meanwhile; a caller who keeps the layout
+    keeps it.
     """
-    layers = layout.layers
-    # Shutdowns and the backdrop do not hang on each other: they are worked out side by side.
-    with ThreadPoolExecutor(1) as pool:
-        context = pool.submit(context_layer, layers, layout.runs.chains, brief.output.context)
-        if shutdowns is None:
-            shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
-        backdrop = context.result()
-        del context
+    backdrop = context_layer(layout.layers, layout.runs.chains, brief.output.context)
     layout = _told_alone(layout)
     layers = layout.layers
     give_back()
@@ -73,7 +63,7 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
         "quantities": _held("quantities", layout.works.quantities),
         "schedule": layout.works.schedule,
         "alternatives": alternatives,
-        "shutdowns": shutdowns,
+        "shutdowns": layout.shutdowns,
         "context": backdrop,
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
@@ -83,7 +73,7 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
 
 
 def _told_alone(layout: Layout) -> Layout:
-    """Leave what the other layers tell of: neither the network nor most of the layers read."""
+    """Leave of the layers read what the layers of the plan beside the backdrop tell of."""
     layers = replace(
         layout.layers,
         mains=replace(
@@ -99,7 +89,7 @@ def _told_alone(layout: Layout) -> Layout:
         streets=None,
         avoid=None,
     )
-    return replace(layout, layers=layers, runs=replace(layout.runs, graph=Graph.nothing()))
+    return replace(layout, layers=layers)
 
 
 # Layers of many rows: what they tell in few words.
