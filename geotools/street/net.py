@@ -182,8 +182,8 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
 
 def _asked_for(chains: Chains) -> Chains:
     """Leave of the chains what the streets are looked up by; `StreetNet` has its connections."""
-    pieces = chains.pieces[["run", "line", "reversed", "start"]]
-    return replace(chains, pieces=pieces, connections=chains.connections.iloc[:0])
+    pieces = chains.pieces[["run", "line", "reversed", "start"]].copy()
+    return replace(chains, pieces=pieces, connections=chains.connections.iloc[:0].copy())
 
 
 def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:

@@ -92,7 +92,8 @@ def _asked_for(layers: Layers) -> Layers:
     mains = layers.mains.table[["main_id", "feature"]]
     streets = layers.streets
     if streets is not None:
-        streets = replace(streets, table=streets.table[["class", "name", "width", "feature"]])
+        told = streets.table[["class", "name", "width", "feature"]].copy()
+        streets = replace(streets, table=told)
     return replace(layers, mains=replace(layers.mains, table=mains), streets=streets)
 
 
