@@ -45,6 +45,8 @@ __all__ = [
     "unnoded_crossings",
 ]
 
+AT_ONCE = 100_000  # lines asked at once which others they may cross
+
 
 @dataclass(frozen=True)
 class Graph:
@@ -165,11 +167,15 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
 
 def crossing_pairs(lines: npt.NDArray[np.object_]) -> IntArray:
     """Return the pairs of lines that cross, each once, the lower row first, shape (k, 2)."""
-    # The tree could test them itself, but would test every pair twice.
-    pairs = shapely.STRtree(lines).query(lines).T
-    pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
-    cross: IntArray = pairs[in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])]
-    return cross
+    tree, found = shapely.STRtree(lines), [np.zeros((0, 2), dtype=np.int64)]
+    for first in range(0, len(lines), AT_ONCE):  # all that touch are several times the lines
+        one, other = tree.query(lines[first : first + AT_ONCE]).astype(np.int64)
+        one += first
+        # The tree could test them itself, but would test every pair twice.
+        pairs = np.stack([one, other], axis=1)[one < other]
+        cross = in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])
+        found.append(pairs[cross])
+    return np.concatenate(found)
 
 
 def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:

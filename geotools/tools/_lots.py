@@ -35,6 +35,7 @@ WORDED = (
     *("roles", "reasons", "street_name", "street_class"),
     *("string_day_ahead", "string_day_behind"),
 )
+WORTH_WHILE = 60_000_000  # bytes; fewer are not given back by themselves
 LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
 
 
@@ -316,8 +317,11 @@ def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Put the rows of all lots in order; column by column, each taken from the lots meanwhile."""
     run = np.concatenate([part["run"].to_numpy(dtype=np.int64) for part in parts])
     order = np.argsort(run, kind="stable")
-    columns = {}
+    columns, freed = {}, 0
     for name in map(str, list(parts[0])):
         columns[name] = joined([part.pop(name) for part in parts]).iloc[order].array
-        give_back()  # what the lots held of the column are many small pieces
+        freed += columns[name].nbytes
+        if freed > WORTH_WHILE:  # what the lots held of a column is many small pieces
+            give_back()
+            freed = 0
     return pd.DataFrame(columns, copy=False)
