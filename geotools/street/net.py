@@ -110,6 +110,12 @@ class StreetNet:
             **{name: table[name].to_numpy(dtype=float) for name in NUMBERS},
         }
 
+    def at_rest(self) -> StreetNet:
+        """Return the streets without the tree of intersections; it is made when asked for."""
+        net = replace(self)
+        vars(net).update({n: made for n, made in vars(self).items() if n != "crossing_points"})
+        return net
+
     @cached_property
     def crossing_points(self) -> Points:
         """Return the middles of the intersections, to be looked up."""

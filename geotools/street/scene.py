@@ -102,8 +102,8 @@ class StreetScene:
         return replace(self, ground=self.ground.afresh())
 
     def at_rest(self) -> StreetScene:
-        """Return the scene without what was made to look things up in it; it is made when asked."""
-        net = replace(self.net)
+        """Return the scene without what pits alone are looked up by; it is made when asked for."""
+        net = self.net.at_rest()
         corridors = replace(self.corridors, net=net, known={})
         return StreetScene(net, corridors, self.ground.afresh(), self.rules)
 

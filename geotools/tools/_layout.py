@@ -101,6 +101,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame) -> Layout:
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
+    give_back()
     pulls = with_band(planned.pulls, forces)
     table = _verdicts(ground, planned, pulls)
     _report_blocked(ground, planned.blocked)

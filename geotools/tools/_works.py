@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.estimate.quantities import (
     Prices,
@@ -89,7 +90,9 @@ def work_out(
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     report_crossing(pits, ground)
+    give_back()
     laid = _laid(ground, table, pits, pulls)
+    give_back()
     strings = _strings(ground, laid, pits, pulls)
     spaces = [
         _work_space(_with_days(pits, schedule, "pit_id")),
