@@ -15,8 +15,14 @@ __all__ = ["in_words", "joined", "rows_joined", "worded"]
 
 def in_words(table: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Return a table with the texts of these columns, of those it has, as numbers of words."""
-    texts = {name: table[name].astype(object) for name in names if name in table}
-    return table.assign(**{name: pd.Categorical(column) for name, column in texts.items()})
+    return table.assign(**{name: _counted(table[name]) for name in names if name in table})
+
+
+def _counted(column: pd.Series) -> pd.Series | pd.Categorical:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column
+    code, own = pd.factorize(column)
+    return pd.Categorical.from_codes(code, pd.Index(np.asarray(own, dtype=object), dtype=object))
 
 
 def worded(words: npt.NDArray[np.object_], number: IntArray) -> pd.Categorical:

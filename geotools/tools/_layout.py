@@ -11,7 +11,9 @@ import pandas as pd
 
 from geotools.accel import give_back
 from geotools.brief import Brief
-from geotools.intake.columns import Layers
+from geotools.deliver.context import context_layer
+from geotools.deliver.layers import Encoded
+from geotools.intake.columns import Layers, Lines
 from geotools.network.build import RunSet
 from geotools.network.noding import Graph
 from geotools.network.places import points_along
@@ -32,10 +34,11 @@ __all__ = ["Layout", "lay_out_plan"]
 
 @dataclass(frozen=True)
 class Layout:
-    """Everything a plan consists of, in the working CRS and SI units, and the layers it is of.
+    """Everything a plan consists of, in the working CRS and SI units.
 
-    Of the network the runs and their shutdowns are left, and no graph. ``contest``, ``tried`` (as
-    of `Planned`) and ``edited``, the runs that have edits, are kept for the alternatives.
+    Of the layers and the network it is of, what the plan tells of them is left. ``contest``,
+    ``tried`` (as of `Planned`) and ``edited``, the runs that have edits, are kept for the
+    alternatives.
     """
 
     layers: Layers
@@ -50,6 +53,7 @@ class Layout:
     sections: pd.DataFrame
     works: Works
     shutdowns: pd.DataFrame
+    backdrop: Encoded
     contest: Contest
     tried: pd.DataFrame
     edited: IntArray
@@ -75,29 +79,42 @@ def lay_out_plan(
     give_back()
     if shutdowns is None:
         shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)
-    runs = replace(ground.runs, graph=Graph.nothing())
-    ground = replace(ground, layers=_asked_for(layers), runs=runs)
-    del layers, runs
+    backdrop = context_layer(layers, ground.runs.chains, brief.output.context)
+    ground = _asked_for(ground)
+    del layers
     give_back()
     planned = plan_lots(ground, progress)
     scene = ground.scene
     ground = replace(ground, scene=None if scene is None else scene.at_rest())
     del scene
     give_back()
-    return _merge(ground, planned, shutdowns)
+    return _merge(ground, planned, shutdowns, backdrop)
 
 
-def _asked_for(layers: Layers) -> Layers:
-    """Leave the columns of mains and streets that are told of once the carriers are chosen."""
-    mains = layers.mains.table[["main_id", "feature"]]
-    streets = layers.streets
-    if streets is not None:
-        told = streets.table[["class", "name", "width", "feature"]].copy()
-        streets = replace(streets, table=told)
-    return replace(layers, mains=replace(layers.mains, table=mains), streets=streets)
+def _asked_for(ground: Shared) -> Shared:
+    """Leave what is asked for once the shutdowns are worked out and the backdrop is drawn."""
+    layers, contest = ground.layers, ground.contest
+    none = np.zeros((0, 0), dtype=bool)
+    nowhere = np.zeros((0, 2)), np.zeros(1, dtype=np.int64)
+    left = Layers(
+        working_crs=layers.working_crs,
+        output_crs=layers.output_crs,
+        mains=Lines(layers.mains.table[["main_id"]], *nowhere),
+        avoid=layers.avoid,
+        dem=layers.dem,
+        inputs=layers.inputs,
+        findings=layers.findings,
+    )
+    verdict = replace(contest.verdict, fit=none, pressure=none, collapse=none, flow=none)
+    return replace(
+        ground,
+        layers=left,
+        runs=replace(ground.runs, graph=Graph.nothing()),
+        contest=replace(contest, verdict=verdict),
+    )
 
 
-def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame) -> Layout:
+def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: Encoded) -> Layout:
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
@@ -122,6 +139,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame) -> Layout:
         sections=sections,
         works=works,
         shutdowns=shutdowns,
+        backdrop=backdrop,
         contest=ground.contest,
         tried=planned.tried,
         edited=np.unique(ground.edits["run"].to_numpy(dtype=np.int64)),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,6 @@ import shapely
 from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
-from geotools.deliver.context import context_layer
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
@@ -32,15 +30,8 @@ __all__ = ["plan_tables", "summarise", "write_plan"]
 
 
 def plan_tables(layout: Layout, brief: Brief) -> Drawn:
-    """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
-
-    What of the layers read is asked for no more is let go meanwhile; a caller who keeps the layout
-    keeps it.
-    """
-    backdrop = context_layer(layout.layers, layout.runs.chains, brief.output.context)
-    layout = _told_alone(layout)
+    """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
     layers = layout.layers
-    give_back()
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
     alternatives = alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for)
@@ -64,32 +55,12 @@ def plan_tables(layout: Layout, brief: Brief) -> Drawn:
         "schedule": layout.works.schedule,
         "alternatives": alternatives,
         "shutdowns": layout.shutdowns,
-        "context": backdrop,
+        "context": layout.backdrop,
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,
     }
     return drawn(tables, layers.working_crs, layers.output_crs)
-
-
-def _told_alone(layout: Layout) -> Layout:
-    """Leave of the layers read what the layers of the plan beside the backdrop tell of."""
-    layers = replace(
-        layout.layers,
-        mains=replace(
-            layout.layers.mains,
-            table=layout.layers.mains.table[["main_id"]],
-            xy=np.zeros((0, 2)),
-            offsets=np.zeros(1, dtype=np.int64),
-        ),
-        fittings=None,
-        valves=None,
-        laterals=None,
-        hydrants=None,
-        streets=None,
-        avoid=None,
-    )
-    return replace(layout, layers=layers)
 
 
 # Layers of many rows: what they tell in few words.
