@@ -26,6 +26,7 @@ import shapely
 __all__ = [
     "ALSO_ABOVE",
     "COMPILE_ABOVE",
+    "LARGE",
     "columns_of",
     "give_back",
     "in_parts",

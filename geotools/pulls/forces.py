@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from geotools.accel import LARGE, give_back
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, offsets_of
 from geotools.network.words import joined, worded
@@ -36,8 +37,12 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     firsts = range(0, max(len(pulls), 1), FOLLOWED)
     parts = [_followed(pulls[k : k + FOLLOWED], profiles) for k in firsts]
     parts = [p.assign(pull=p["pull"] + k) for p, k in zip(parts, firsts, strict=True)]
-    names = list(map(str, parts[0]))
-    return pd.DataFrame({n: joined([p.pop(n) for p in parts]) for n in names}, copy=False)
+    columns = {}
+    for name in map(str, list(parts[0])):
+        columns[name] = joined([part.pop(name) for part in parts])
+        if columns[name].nbytes > LARGE:
+            give_back()
+    return pd.DataFrame(columns, copy=False)
 
 
 def _followed(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:

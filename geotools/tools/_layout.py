@@ -19,6 +19,7 @@ from geotools.network.noding import Graph
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
+from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
 from geotools.siting.carrier import Contest, hydraulic_columns
@@ -148,10 +149,11 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
 
 def _forces(ground: Shared, planned: Planned) -> pd.DataFrame:
     """Work out the force along every pull, with each friction of the band."""
-    profiles = {
-        name: profile_of(ground, planned.table, planned.bends, friction)
-        for name, friction in friction_band_of(ground.brief).items()
-    }
+    profiles: dict[str, ForceProfile] = {}
+    for name, friction in friction_band_of(ground.brief).items():
+        own = profile_of(ground, planned.table, planned.bends, friction)
+        known = next(iter(profiles.values()), own)  # what does not hang on friction is held once
+        profiles[name] = replace(own, turn=known.turn, bend_limit=known.bend_limit)
     return force_table(planned.pulls, profiles)
 
 
