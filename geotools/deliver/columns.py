@@ -21,6 +21,7 @@ __all__ = [
 ]
 
 GEOMETRY = "geometry"
+AT_ONCE = 200_000  # texts spelled out at once
 # Arrow metadata by which GDAL learns the description of a field.
 COMMENT = "GDAL:OGR:comment"
 _ARROW = {"text": pa.string(), "integer": pa.int64(), "real": pa.float64(), "flag": pa.bool_()}
@@ -56,7 +57,8 @@ def contract_table(
         If a value does not fit the type of its field, or a geometry that of the layer.
     """
     fields, arrays = zip(*_columns(name, frame, units, wkb), strict=True)
-    return pa.table(list(arrays), schema=pa.schema(fields))
+    whole = [a.dictionary_decode() if pa.types.is_dictionary(a.type) else a for a in arrays]
+    return pa.table(whole, schema=pa.schema(fields))
 
 
 def contract_batches(
@@ -79,7 +81,10 @@ def contract_batches(
 def _columns(
     name: str, frame: pd.DataFrame, units: str, wkb: pa.Array | None
 ) -> Iterator[tuple[pa.Field, pa.Array]]:
-    """Yield the fields of a layer and their values one by one, as of `contract_table`."""
+    """Yield the fields of a layer and their values one by one, as of `contract_table`.
+
+    Texts held as numbers of words are yielded so.
+    """
     layer = OUTPUTS[name]
     missing = [f.name for f in layer.fields if f.name not in frame.columns]
     if missing:
@@ -135,10 +140,23 @@ def content_hash(
     digest = hashlib.sha256()
     for name in sorted(tables):
         digest.update(f"layer {name} {len(tables[name])}\n".encode())
-        for field, column in _columns(name, tables[name], "si", known.get(name)):
+        for field, values in _columns(name, tables[name], "si", known.get(name)):
             digest.update(f"field {field.name} {field.type}\n".encode())
-            _hash_column(digest, column)
+            if pa.types.is_dictionary(values.type):
+                _hash_words(digest, values)
+            else:
+                _hash_column(digest, values)
     return digest.hexdigest()
+
+
+def _hash_words(digest: Any, column: pa.DictionaryArray) -> None:
+    """Hash texts held as numbers of words as the texts themselves would be."""
+    words = column.dictionary
+    digest.update(column.is_valid().to_numpy(zero_copy_only=False))
+    lengths = pc.fill_null(pc.binary_length(words).take(column.indices), 0).to_numpy()
+    digest.update(lengths.astype("<i8"))
+    for first in range(0, len(column), AT_ONCE):
+        digest.update(_joined(words.take(column.indices[first : first + AT_ONCE].drop_null())))
 
 
 def _hash_column(digest: Any, values: pa.Array | pa.ChunkedArray) -> None:
@@ -181,10 +199,12 @@ def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.
 
 
 def _texts(series: pd.Series[Any]) -> pa.Array:
-    """Return a column as texts, what is none put into words."""
+    """Return a column as texts, what is none put into words; numbers of words stay so."""
     if isinstance(series.dtype, pd.CategoricalDtype):
         words, number = series.cat.categories, series.cat.codes.to_numpy()
-        return _texts(pd.Series(words)).take(pa.array(number, mask=number < 0))
+        told = _texts(pd.Series(words))
+        told = told.combine_chunks() if isinstance(told, pa.ChunkedArray) else told
+        return pa.DictionaryArray.from_arrays(pa.array(number, mask=number < 0), told)
     if series.dtype == object:
         try:
             return pa.array(series.to_numpy(), pa.string(), from_pandas=True)
