@@ -26,6 +26,7 @@ import shapely
 __all__ = [
     "ALSO_ABOVE",
     "COMPILE_ABOVE",
+    "LARGE",
     "columns_of",
     "expect",
     "give_back",
@@ -45,6 +46,9 @@ __all__ = [
 COMPILE_ABOVE = 2_500_000
 ALSO_ABOVE = 100_000
 ROWS_A_THREAD = 2_000  # fewer geometries are not worth a thread
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3  # numbers of glibc's malloc.h
+LARGE = 4_000_000  # bytes; mapping what is smaller costs time in lots of runs
+KEPT = 64_000_000  # bytes at the end of the heap, ready for what is asked for next
 MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
 # No caller but the kernel: without what Python and C would call it by, which takes long to compile.
 _PART: dict[str, Any] = {"nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
@@ -64,6 +68,7 @@ def give_back() -> None:
     pa.default_memory_pool().release_unused()
     trim = _malloc_trim()
     if trim is not None:
+        _large_go_back()
         trim(0)
 
 
@@ -74,6 +79,21 @@ def _resident() -> int:
     except OSError:
         return 0
     return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+@cache
+def _large_go_back() -> None:
+    """Have glibc give back what is large when it is freed, from now on.
+
+    Columns of a whole city would otherwise lie about freed: glibc takes what was mapped and freed
+    once for something to be kept, up to 32 MB.
+    """
+    try:
+        mallopt = ctypes.CDLL(None).mallopt
+    except (AttributeError, OSError, TypeError):
+        return
+    mallopt(M_MMAP_THRESHOLD, LARGE)
+    mallopt(M_TRIM_THRESHOLD, KEPT)  # as glibc has it by itself where large blocks are in use
 
 
 @cache

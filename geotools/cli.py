@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Mapping
@@ -40,6 +41,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _main(arguments: list[str] | None) -> int:
     gc.set_threshold(*COLLECT_AFTER)
+    os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
         try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections import Counter
 
 import numpy as np
@@ -140,6 +142,26 @@ def test_what_was_freed_between_what_is_held_goes_back(monkeypatch: pytest.Monke
     accel.give_back()
     assert accel._resident() < before - 40_000_000
     assert len(kept) == 40
+
+
+FREED = """
+import numpy as np
+from geotools import accel
+
+accel.MUCH = 0
+accel.give_back()
+np.ones(4_000_000)  # freed at once: glibc would keep blocks of up to its size from now on
+large = [np.ones(accel.LARGE // 8 + 1) for _ in range(12)]
+before = accel._resident()
+del large
+print((before - accel._resident()) / accel.LARGE)
+"""
+
+
+@pytest.mark.skipif(accel._malloc_trim() is None, reason="the C library is not glibc")
+def test_what_is_large_goes_back_when_it_is_freed() -> None:
+    done = subprocess.run([sys.executable, "-c", FREED], capture_output=True, text=True, check=True)
+    assert float(done.stdout) > 11
 
 
 def test_in_parts_gives_what_the_whole_gives_and_never_more_rows_at_once() -> None:

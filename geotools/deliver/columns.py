@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,13 @@ import shapely
 
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
-__all__ = ["GEOMETRY", "content_hash", "contract_table", "encoded", "wkb_of"]
+__all__ = [
+    *("GEOMETRY", "content_hash", "contract_batches", "contract_table"),
+    *("encoded", "wkb_of"),
+]
 
 GEOMETRY = "geometry"
+AT_ONCE = 200_000  # texts spelled out at once
 # Arrow metadata by which GDAL learns the description of a field.
 COMMENT = "GDAL:OGR:comment"
 _ARROW = {"text": pa.string(), "integer": pa.int64(), "real": pa.float64(), "flag": pa.bool_()}
@@ -52,19 +56,45 @@ def contract_table(
     ValueError
         If a value does not fit the type of its field, or a geometry that of the layer.
     """
+    fields, arrays = zip(*_columns(name, frame, units, wkb), strict=True)
+    whole = [a.dictionary_decode() if pa.types.is_dictionary(a.type) else a for a in arrays]
+    return pa.table(whole, schema=pa.schema(fields))
+
+
+def contract_batches(
+    name: str, frame: pd.DataFrame, *, units: str, wkb: pa.Array | None, rows: int
+) -> pa.RecordBatchReader:
+    """Return a layer as `contract_table` does, made so many rows at a time as it is read.
+
+    What does not fit the contract is told when its rows are read.
+    """
+
+    def part(first: int, last: int) -> pa.Table:
+        shapes = None if wkb is None else wkb[first:last]
+        return contract_table(name, frame.iloc[first:last], units=units, wkb=shapes)
+
+    firsts = range(0, len(frame), rows)
+    batches = (batch for k in firsts for batch in part(k, k + rows).to_batches())
+    return pa.RecordBatchReader.from_batches(part(0, 0).schema, batches)
+
+
+def _columns(
+    name: str, frame: pd.DataFrame, units: str, wkb: pa.Array | None
+) -> Iterator[tuple[pa.Field, pa.Array]]:
+    """Yield the fields of a layer and their values one by one, as of `contract_table`.
+
+    Texts held as numbers of words are yielded so.
+    """
     layer = OUTPUTS[name]
     missing = [f.name for f in layer.fields if f.name not in frame.columns]
     if missing:
         raise KeyError(f"layer {name}: no column {', '.join(missing)}")
-    arrays = [_values(frame[field.name], field, name, units) for field in layer.fields]
-    fields = [
-        pa.field(field.column(units), _ARROW[field.dtype], metadata={COMMENT: field.text})
-        for field in layer.fields
-    ]
+    for field in layer.fields:
+        meta = {COMMENT: field.text}
+        told = pa.field(field.column(units), _ARROW[field.dtype], metadata=meta)
+        yield told, _values(frame[field.name], field, name, units)
     if layer.geometry:
-        arrays.append(_wkb(name, frame) if wkb is None else wkb)
-        fields.append(pa.field(GEOMETRY, pa.binary()))
-    return pa.table(arrays, schema=pa.schema(fields))
+        yield pa.field(GEOMETRY, pa.binary()), _wkb(name, frame) if wkb is None else wkb
 
 
 def encoded(
@@ -109,23 +139,36 @@ def content_hash(
     known = wkb or {}
     digest = hashlib.sha256()
     for name in sorted(tables):
-        table = contract_table(name, tables[name], units="si", wkb=known.get(name))
-        digest.update(f"layer {name} {table.num_rows}\n".encode())
-        for field, column in zip(table.schema, table.columns, strict=True):
+        digest.update(f"layer {name} {len(tables[name])}\n".encode())
+        for field, values in _columns(name, tables[name], "si", known.get(name)):
             digest.update(f"field {field.name} {field.type}\n".encode())
-            _hash_column(digest, column)
+            if pa.types.is_dictionary(values.type):
+                _hash_words(digest, values)
+            else:
+                _hash_column(digest, values)
     return digest.hexdigest()
 
 
-def _hash_column(digest: Any, column: pa.ChunkedArray) -> None:
-    digest.update(column.is_valid().to_numpy().tobytes())
+def _hash_words(digest: Any, column: pa.DictionaryArray) -> None:
+    """Hash texts held as numbers of words as the texts themselves would be."""
+    words = column.dictionary
+    digest.update(column.is_valid().to_numpy(zero_copy_only=False))
+    lengths = pc.fill_null(pc.binary_length(words).take(column.indices), 0).to_numpy()
+    digest.update(lengths.astype("<i8"))
+    for first in range(0, len(column), AT_ONCE):
+        digest.update(_joined(words.take(column.indices[first : first + AT_ONCE].drop_null())))
+
+
+def _hash_column(digest: Any, values: pa.Array | pa.ChunkedArray) -> None:
+    column = values if isinstance(values, pa.ChunkedArray) else pa.chunked_array([values])
+    digest.update(column.is_valid().to_numpy())
     if not (pa.types.is_string(column.type) or pa.types.is_binary(column.type)):
         zero = pa.scalar(0).cast(column.type)
-        values = column.fill_null(zero).to_numpy()
-        digest.update((values + 0.0 if values.dtype.kind == "f" else values).tobytes())  # no -0.0
+        numbers = column.fill_null(zero).to_numpy()
+        digest.update(numbers + 0.0 if numbers.dtype.kind == "f" else numbers)  # no -0.0
         return
     lengths = pc.fill_null(pc.binary_length(column), 0).to_numpy()
-    digest.update(lengths.astype("<i8").tobytes())
+    digest.update(lengths.astype("<i8"))
     for chunk in column.drop_null().chunks:
         digest.update(_joined(chunk))
 
@@ -156,10 +199,12 @@ def _values(series: pd.Series[Any], field: Field, layer: str, units: str) -> pa.
 
 
 def _texts(series: pd.Series[Any]) -> pa.Array:
-    """Return a column as texts, what is none put into words."""
+    """Return a column as texts, what is none put into words; numbers of words stay so."""
     if isinstance(series.dtype, pd.CategoricalDtype):
         words, number = series.cat.categories, series.cat.codes.to_numpy()
-        return _texts(pd.Series(words)).take(pa.array(number, mask=number < 0))
+        told = _texts(pd.Series(words))
+        told = told.combine_chunks() if isinstance(told, pa.ChunkedArray) else told
+        return pa.DictionaryArray.from_arrays(pa.array(number, mask=number < 0), told)
     if series.dtype == object:
         try:
             return pa.array(series.to_numpy(), pa.string(), from_pandas=True)

@@ -9,7 +9,8 @@ import shapely
 
 from geotools.deliver.layers import Encoded, Mover, Shapes, mover
 from geotools.intake.columns import Areas, Layers, Lines, Points
-from geotools.network.along import Axes
+from geotools.network.along import stretches_tree
+from geotools.network.measured import Polylines
 from geotools.network.ragged import IntArray, to_linestrings
 from geotools.network.runs import Chains
 from geotools.network.words import in_words
@@ -43,7 +44,7 @@ def context_layer(layers: Layers, chains: Chains, reach: float) -> Encoded:
     reach : float
         Features within this of a run are taken, m; none if 0.
     """
-    axes = Axes.of(chains.xy, chains.offsets if reach > 0 else chains.offsets[:1])
+    axes = stretches_tree(Polylines(chains.xy, chains.offsets if reach > 0 else chains.offsets[:1]))
     move = mover(layers.working_crs, layers.output_crs)
     parts = [
         _near(name, part, axes, reach, move)
@@ -54,7 +55,7 @@ def context_layer(layers: Layers, chains: Chains, reach: float) -> Encoded:
 
 
 def _near(
-    name: str, part: Lines | Points | Areas, axes: Axes, reach: float, move: Mover
+    name: str, part: Lines | Points | Areas, axes: shapely.STRtree, reach: float, move: Mover
 ) -> Encoded:
     """Return the features of one layer near the axes, in their own order."""
     found = [
@@ -69,11 +70,11 @@ def _near(
 
 
 def _near_of(
-    part: Lines | Points | Areas, first: int, axes: Axes, reach: float, move: Mover
+    part: Lines | Points | Areas, first: int, axes: shapely.STRtree, reach: float, move: Mover
 ) -> tuple[IntArray, Shapes]:
     """Return the rows near the axes among some features from the first on, and their shapes."""
     geometry = _geometry(part, slice(first, first + AT_ONCE))
-    near = np.unique(axes.tree.query(geometry, predicate="dwithin", distance=reach)[0])
+    near = np.unique(axes.query(geometry, predicate="dwithin", distance=reach)[0])
     return first + near, Shapes.of("context", move(geometry[near]))
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import pyogrio
 import pyogrio.errors
 
-from geotools.deliver.columns import GEOMETRY, contract_table
+from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
 from geotools.deliver.files import BESIDE, clear_parts, part_of
 from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
@@ -35,6 +35,7 @@ _GDAL_OPTIONS = {
 }
 # 1.3 is the newest version that GDAL releases of the last years read without a warning.
 _VERSION = "1.3"
+AT_ONCE = 50_000  # rows of a layer made ready for the file at once
 _WRITE_ERRORS = (
     OSError,
     pyogrio.errors.DataSourceError,
@@ -197,17 +198,18 @@ def _write_layers(
     with _gdal_options(_GDAL_OPTIONS):
         frames = [f for n, f in tables.items() if OUTPUTS[n].geometry]
         wkt = stored_wkt(crs, places_of(frames, covered))
-        counts = {
-            name: _write_layer(
-                path, name, contract_table(name, frame, units=units, wkb=wkb.get(name)), wkt
-            )
-            for name, frame in tables.items()
-        }
+        for name, frame in tables.items():
+            shapes = wkb.get(name)
+            if len(frame) > AT_ONCE:
+                table = contract_batches(name, frame, units=units, wkb=shapes, rows=AT_ONCE)
+            else:
+                table = contract_table(name, frame, units=units, wkb=shapes)
+            _write_layer(path, name, table, wkt)
     _sync(path)
-    return counts
+    return {name: len(frame) for name, frame in tables.items()}
 
 
-def _write_layer(path: Path, name: str, table: pa.Table, wkt: str) -> int:
+def _write_layer(path: Path, name: str, table: pa.Table | pa.RecordBatchReader, wkt: str) -> None:
     layer = OUTPUTS[name]
     place: dict[str, Any] = {}
     if layer.geometry:
@@ -221,7 +223,6 @@ def _write_layer(path: Path, name: str, table: pa.Table, wkt: str) -> int:
         layer_options={"IDENTIFIER": name, "DESCRIPTION": layer.text},
         **place,
     )
-    return int(table.num_rows)
 
 
 def _check_crs(name: str, frame: pd.DataFrame, crs: pyproj.CRS) -> None:

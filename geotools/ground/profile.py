@@ -125,7 +125,7 @@ def add_profile(
         axis_z=found.axis,
         cover=found.cover,
         depth=found.depth,
-        depth_source=np.array(SOURCES, dtype=object)[found.source],
+        depth_source=pd.Categorical.from_codes(found.source, pd.Index(SOURCES, dtype=object)),
         grade=found.grade,
     )
 

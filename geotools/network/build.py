@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geotools.accel import give_back
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
-from geotools.network.along import Axes, locate_on_runs, runs_within
+from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
+from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
@@ -88,6 +90,7 @@ def build_runs(
     rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
     lined = _eligible(mains, network, findings)
     graph = _without_doubles(graph, lined, rank, mains, network.snap_tolerance, findings)
+    give_back()
     _report_joins(graph, mains, network.snap_tolerance, findings)
     diameter = mains.table["diameter"].to_numpy(dtype=float)[graph.line]
     chains = build_chains(
@@ -98,7 +101,7 @@ def build_runs(
         diameter_tolerance=network.diameter_tolerance,
         max_turn=network.max_turn,
     )
-    others = Axes.of(*_edges(graph, ~lined[graph.line]))
+    others = Polylines(*_edges(graph, ~lined[graph.line]))
     rules = BendRules(
         accuracy=accuracy,
         gather=bends.gather,
@@ -107,6 +110,7 @@ def build_runs(
         fitting_radius=bends.fitting_radius,
     )
     reach = (bends.fitting_reach, network.snap_tolerance)
+    give_back()
     chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
     chains = reorder(chains, _order(chains, rank))
     return _finished(graph, chains, others, layers, rules, reach, edit_reach)
@@ -115,7 +119,7 @@ def build_runs(
 def _finished(
     graph: Graph,
     chains: Chains,
-    others: Axes,
+    others: Polylines,
     layers: Layers,
     rules: BendRules,
     reach: tuple[float, float],
@@ -123,7 +127,7 @@ def _finished(
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage."""
     table = _table(chains, layers.mains)
-    axes = Axes.of(chains.xy, chains.offsets)
+    axes = Polylines(chains.xy, chains.offsets)
     fittings = _located(layers.fittings, axes, others, reach)
     thinned = _thinned(chains, rules.accuracy)
     records = _angles(layers.fittings, fittings, table["length"].to_numpy(dtype=float))
@@ -278,7 +282,7 @@ def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
 
 
 def _located(
-    points: Points | None, runs: Axes, others: Axes, reach: tuple[float, float]
+    points: Points | None, runs: Polylines, others: Polylines, reach: tuple[float, float]
 ) -> pd.DataFrame:
     return locate_on_runs(_places(points), runs, others, reach=reach[0], slack=reach[1])
 
@@ -335,7 +339,7 @@ def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
 
 def _cut(
     chains: Chains,
-    others: Axes,
+    others: Polylines,
     fittings: Points | None,
     mains: Lines,
     rules: BendRules,
@@ -344,7 +348,7 @@ def _cut(
     findings: Findings,
 ) -> Chains:
     """Cut runs at caps and at turns above the limit, each a finding."""
-    located = _located(fittings, Axes.of(chains.xy, chains.offsets), others, reach)
+    located = _located(fittings, Polylines(chains.xy, chains.offsets), others, reach)
     thinned = _thinned(chains, rules.accuracy)
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)

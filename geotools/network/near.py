@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from geotools.accel import columns_of, read_only, run_kernel
+from geotools.accel import columns_of, read_only, run_kernel, worth_compiling
 from geotools.links import components
 from geotools.network.cells import spread_out
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
 
-__all__ = ["clusters", "lines_near", "near_places"]
+__all__ = ["clusters", "lines_near", "near_places", "passing_pays"]
 
 CELLS = 2.0**30  # along the longer side at most: numbers of cells stay exact
 LEAST_CELL = 1.0  # m; a cell mostly lies whole within one, then, and one bucket is looked into
@@ -29,6 +29,7 @@ PARTS = (
     16.0  # cells along a segment of mean length at most, lest one to the null of the map is many
 )
 EAST, NORTH = 1_640_531_527, 2_971_215_073  # odd, so that neighbouring cells get other buckets
+TREE_AHEAD = 20  # steps of going along lines, interpreted, in the time a tree is asked
 EXPECTED = 1.5  # finds for each point; more take a second look
 
 
@@ -80,11 +81,13 @@ def near_places(points: FloatArray, distance: float) -> tuple[IntArray, IntArray
     return same, _found(_meet, 8 * count, columns, grid, distance, same)
 
 
-def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: float) -> IntArray:
+def lines_near(
+    points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: float, ends: bool = False
+) -> IntArray:
     """Return which lines may lie within reach of which points.
 
-    None that does is left out, but one that ends at the very place of a point and is near it
-    there alone; one a trifle farther than the reach may be among them.
+    None that does is left out, but without ``ends`` one that ends at the very place of a point
+    and is near it there alone; one a trifle farther than the reach may be among them.
 
     Parameters
     ----------
@@ -94,6 +97,8 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
     offsets : ndarray of int64, shape (m + 1,)
     reach : float
         m
+    ends : bool
+        Whether lines count that do no more than end at the point.
 
     Returns
     -------
@@ -110,8 +115,20 @@ def lines_near(points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: 
     if parts.max(initial=1) > 1:
         xy, offsets = _divided(xy, offsets, parts)
         lines = columns_of(xy)
-    steps_taken = 6 * len(points) + 12 * len(xy)
-    return _found(_pass, steps_taken, columns, grid, reach + MARGIN, (*lines, read_only(offsets)))
+    inputs = grid, (reach + MARGIN, ends), (*lines, read_only(offsets))
+    return _found(_pass, _steps(points, xy), columns, *inputs)
+
+
+def passing_pays(points: FloatArray, xy: FloatArray) -> bool:
+    """Return whether to look with `lines_near`, for what a tree of lines could be asked as well.
+
+    Of few lines a tree is quicker than a kernel that is interpreted.
+    """
+    return worth_compiling(_pass, _steps(points, xy) / TREE_AHEAD)
+
+
+def _steps(points: FloatArray, xy: FloatArray) -> int:
+    return 6 * len(points) + 12 * len(xy)
 
 
 def _usual(steps: FloatArray) -> float:
@@ -201,10 +218,11 @@ def _meet(points, grid, distance, same, buckets, found):  # type: ignore[no-unty
         last[own] = i
 
 
-def _pass(points, grid, reach, lines, buckets, found):  # type: ignore[no-untyped-def]  # a kernel
+def _pass(points, grid, within, lines, buckets, found):  # type: ignore[no-untyped-def]  # a kernel
     """Enter points; then go along the lines and write which points they pass; see `lines_near`."""
     x, y = points
     west, south, side = grid
+    reach, ends = within
     line_x, line_y, offsets = lines
     last, before, mask = buckets
     one, other, number = found
@@ -232,8 +250,9 @@ def _pass(points, grid, reach, lines, buckets, found):  # type: ignore[no-untype
                         rel_x, rel_y = x[j] - line_x[v], y[j] - line_y[v]
                         share = min(max((rel_x * dx + rel_y * dy) / square, 0.0), 1.0)
                         off_x, off_y = rel_x - share * dx, rel_y - share * dy
-                        ends_here = (v == first and rel_x == 0.0 and rel_y == 0.0) or (
-                            v + 1 == end and x[j] == line_x[v + 1] and y[j] == line_y[v + 1]
+                        ends_here = not ends and (
+                            (v == first and rel_x == 0.0 and rel_y == 0.0)
+                            or (v + 1 == end and x[j] == line_x[v + 1] and y[j] == line_y[v + 1])
                         )
                         if not ends_here and off_x * off_x + off_y * off_y <= reach * reach:
                             if number[0] < len(one):

@@ -45,6 +45,8 @@ __all__ = [
     "unnoded_crossings",
 ]
 
+AT_ONCE = 100_000  # lines asked at once which others they may cross
+
 
 @dataclass(frozen=True)
 class Graph:
@@ -82,6 +84,22 @@ class Graph:
         """Return the number of edge ends at every node."""
         return np.bincount(self.ends.ravel(), minlength=len(self.node_xy)).astype(np.int64)
 
+    @classmethod
+    def nothing(cls) -> Graph:
+        """Return a graph with no edges."""
+        nothing = np.zeros(0)
+        none = np.zeros(0, dtype=np.int64)
+        return cls(
+            np.zeros((0, 2)),
+            none.reshape(0, 2),
+            none,
+            nothing,
+            nothing,
+            np.zeros((0, 2)),
+            np.zeros(1, dtype=np.int64),
+            np.zeros((0, 5)),
+        )
+
 
 def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     """Node lines at their ends and where ends land on lines.
@@ -95,7 +113,7 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
         Snap tolerance for dangling ends, m.
     """
     if len(offsets) < 2:
-        return _empty()
+        return Graph.nothing()
     touched = cut_lines(xy, offsets, _touches(xy, offsets))
     points = end_points(touched.xy, touched.offsets)
     joins = join_gaps(
@@ -147,26 +165,15 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
 
 def crossing_pairs(lines: npt.NDArray[np.object_]) -> IntArray:
     """Return the pairs of lines that cross, each once, the lower row first, shape (k, 2)."""
-    # The tree could test them itself, but would test every pair twice.
-    pairs = shapely.STRtree(lines).query(lines).T
-    pairs = pairs[pairs[:, 0] < pairs[:, 1]].astype(np.int64)
-    cross: IntArray = pairs[in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])]
-    return cross
-
-
-def _empty() -> Graph:
-    nothing = np.zeros(0)
-    none = np.zeros(0, dtype=np.int64)
-    return Graph(
-        np.zeros((0, 2)),
-        none.reshape(0, 2),
-        none,
-        nothing,
-        nothing,
-        np.zeros((0, 2)),
-        np.zeros(1, dtype=np.int64),
-        np.zeros((0, 5)),
-    )
+    tree, found = shapely.STRtree(lines), [np.zeros((0, 2), dtype=np.int64)]
+    for first in range(0, len(lines), AT_ONCE):  # all that touch are several times the lines
+        one, other = tree.query(lines[first : first + AT_ONCE]).astype(np.int64)
+        one += first
+        # The tree could test them itself, but would test every pair twice.
+        pairs = np.stack([one, other], axis=1)[one < other]
+        cross = in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])
+        found.append(pairs[cross])
+    return np.concatenate(found)
 
 
 def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:

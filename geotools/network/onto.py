@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
+from geotools.network.measured import Polylines, Within
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.places import points_along
 from geotools.network.ragged import (
@@ -17,12 +17,13 @@ from geotools.network.ragged import (
     line_lengths,
     offsets_of,
     take,
-    to_linestrings,
 )
 
 __all__ = ["Edges", "OnEdges", "bring_onto_edges"]
 
 ALMOST = 1.25  # times the offset; another main within that is almost as near
+WIDER = 3.0  # times, the distance looked in where nothing was found
+FAR = 250.0  # m; what is farther from every main is rare, and looked up in a tree of all
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ class OnEdges:
 
 @dataclass(frozen=True)
 class Edges:
-    """The edges of a graph that count, indexed.
+    """The edges of a graph that count.
 
     Attributes
     ----------
@@ -67,9 +68,7 @@ class Edges:
         Their rows in the graph.
     rank : ndarray of int64, shape (m,)
         Order of their mains by identifier; settles ties whatever the feature order.
-    lines : ndarray of LineString, shape (m,)
-    tree : STRtree
-        Of the lines.
+    lines : Polylines
     middle : ndarray of int64, shape (m, 2)
         Their middles in whole millimetres; settles ties of one main.
     forward : ndarray of bool, shape (m,)
@@ -78,18 +77,18 @@ class Edges:
 
     row: IntArray
     rank: IntArray
-    lines: npt.NDArray[np.object_]
-    tree: shapely.STRtree
+    lines: Polylines
     middle: IntArray
     forward: BoolArray
 
     @classmethod
     def of(cls, graph: Graph, *, carrying: BoolArray, rank: IntArray) -> Edges:
-        """Index the edges ``carrying``, shape (n,); ``rank``, shape (n,), is of all edges."""
+        """Take the edges ``carrying``, shape (n,); ``rank``, shape (n,), is of all edges."""
         row = np.flatnonzero(carrying)
-        xy, offsets = graph.xy[take(graph.offsets, row)], offsets_of(np.diff(graph.offsets)[row])
-        lines = to_linestrings(xy, offsets)
-        return cls(row, rank[row], lines, shapely.STRtree(lines), *_drawn(xy, offsets))
+        xy, offsets = graph.xy, graph.offsets
+        if len(row) < len(graph):
+            xy, offsets = xy[take(offsets, row)], offsets_of(np.diff(offsets)[row])
+        return cls(row, rank[row], Polylines(xy, offsets), *_drawn(xy, offsets))
 
 
 def bring_onto_edges(points: FloatArray, edges: Edges, *, sure: float) -> OnEdges:
@@ -104,19 +103,18 @@ def bring_onto_edges(points: FloatArray, edges: Edges, *, sure: float) -> OnEdge
     """
     if not len(edges.row) or not len(points):
         return _nowhere(len(points))
-    spots = shapely.points(points)
-    pairs = _near(edges, spots, sure)
+    pairs, along = _near(edges.lines, points, sure), shapely.line_locate_point
     own = _first_choice(pairs, edges)
     edge, offset = pairs.line[own], pairs.gap[own]
     rival = (pairs.line != edge[pairs.point]) & (offset[pairs.point] > sure)
     point, other = pairs.point[rival], pairs.line[rival]
     return OnEdges(
         edge=edges.row[edge],
-        at=shapely.line_locate_point(edges.lines[edge], spots),
+        at=edges.lines.measure(along, points, np.arange(len(points)), edge),
         offset=offset,
         forward=edges.forward[edge],
         rivals=np.stack([point, edges.row[other]], axis=1),
-        rival_at=shapely.line_locate_point(edges.lines[other], spots[point]),
+        rival_at=edges.lines.measure(along, points, point, other),
     )
 
 
@@ -131,28 +129,37 @@ def _nowhere(points: int) -> OnEdges:
     )
 
 
-@dataclass(frozen=True)
-class _Pairs:
-    """Points and the lines near them, sorted by point; ``gap`` in m."""
+def _near(lines: Polylines, points: FloatArray, sure: float) -> Within:
+    """Find, for every point, its nearest line and all that are as near or almost so.
 
-    point: IntArray
-    line: IntArray
-    gap: FloatArray
-
-
-def _near(edges: Edges, spots: npt.NDArray[np.object_], sure: float) -> _Pairs:
-    """Find, for every point, its nearest line and all that are as near or almost so."""
-    tree = edges.tree
-    close = tree.query(spots, predicate="dwithin", distance=sure + TOUCH)
-    missed = np.ones(len(spots), dtype=bool)
-    missed[close[0]] = False
-    far = np.flatnonzero(missed)
-    _, nearest = tree.query_nearest(spots[far], return_distance=True, all_matches=False)
-    around = tree.query(spots[far], predicate="dwithin", distance=ALMOST * nearest + TOUCH)
-    point, line = np.concatenate([close, [far[around[0]], around[1]]], axis=1)
+    All within ``sure``, m, are; sorted by point.
+    """
+    reach = sure + TOUCH
+    found = [lines.within(points, reach)]
+    left = np.setdiff1d(np.arange(len(points)), found[0].point)
+    while len(left) and reach < FAR:
+        reach *= WIDER
+        near = lines.within(points[left], reach)
+        around = ALMOST * near.least(len(left)) + TOUCH
+        kept = (near.gap <= around[near.point]) & (around[near.point] <= reach)
+        found.append(Within(left[near.point[kept]], near.line[kept], near.gap[kept]))
+        left = left[around > reach]
+    if len(left):
+        found.append(_far(lines, points, left))
+    point, line, gap = (
+        np.concatenate([getattr(part, name) for part in found]) for name in ("point", "line", "gap")
+    )
     order = np.lexsort([line, point])
-    point, line = point[order].astype(np.int64), line[order].astype(np.int64)
-    return _Pairs(point, line, shapely.distance(edges.lines[line], spots[point]))
+    return Within(point[order], line[order], gap[order])
+
+
+def _far(lines: Polylines, points: FloatArray, rows: IntArray) -> Within:
+    """Find the same for points far from every line."""
+    spots = shapely.points(points[rows])
+    _, nearest = lines.tree.query_nearest(spots, return_distance=True, all_matches=False)
+    around = ALMOST * nearest + TOUCH
+    row, line = lines.tree.query(spots, predicate="dwithin", distance=around).astype(np.int64)
+    return Within(rows[row], line, shapely.distance(lines.lines[line], spots[row]))
 
 
 def _drawn(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, BoolArray]:
@@ -169,10 +176,9 @@ def _drawn(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, BoolArray]:
     return np.round(middle * 1000).astype(np.int64), lead <= 0
 
 
-def _first_choice(pairs: _Pairs, edges: Edges) -> IntArray:
+def _first_choice(pairs: Within, edges: Edges) -> IntArray:
     """Return each point's pair: of the lines as near as the nearest, the first by identifier."""
-    least = np.full(int(pairs.point.max()) + 1, np.inf)
-    np.minimum.at(least, pairs.point, pairs.gap)
+    least = pairs.least(int(pairs.point.max()) + 1)
     tied = np.flatnonzero(pairs.gap <= least[pairs.point] + TOUCH)
     line = pairs.line[tied]
     x, y = edges.middle[line].T

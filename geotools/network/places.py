@@ -32,13 +32,10 @@ class Places:
         Rows of each run.
     at : ndarray, shape (n,)
         Chainage, m.
-    base : ndarray, shape (runs,)
-        What is added to the chainage of each run to make the key.
     """
 
     offsets: IntArray
     at: FloatArray
-    base: FloatArray
 
     @classmethod
     def of(cls, run: IntArray, at: FloatArray, runs: int) -> Places:
@@ -49,18 +46,23 @@ class Places:
     @classmethod
     def of_offsets(cls, offsets: IntArray, at: FloatArray) -> Places:
         """Take rows that are sorted, given the offsets of their runs."""
+        return cls(np.asarray(offsets, dtype=np.int64), np.asarray(at, dtype=np.float64))
+
+    @cached_property
+    def _base(self) -> FloatArray:
+        """Return what is added to the chainage of each run to make the key."""
+        offsets, at = self.offsets, self.at
         filled = np.diff(offsets) > 0
         last = np.zeros(len(offsets) - 1)
         first = np.zeros(len(offsets) - 1)
         last[filled] = at[offsets[1:][filled] - 1]
         first[filled] = at[offsets[:-1][filled]]
-        base = _laid_out(last - first + APART) - first
-        return cls(offsets.astype(np.int64), np.asarray(at, dtype=np.float64), base)
+        return np.asarray(_laid_out(last - first + APART) - first, dtype=np.float64)
 
     @cached_property
     def _key(self) -> FloatArray:
-        rows = np.repeat(np.arange(len(self.base)), np.diff(self.offsets))
-        return np.asarray(self.at + self.base[rows], dtype=np.float64)
+        rows = np.repeat(np.arange(len(self._base)), np.diff(self.offsets))
+        return np.asarray(self.at + self._base[rows], dtype=np.float64)
 
     def search(self, run: IntArray, at: FloatArray, side: Side = "left") -> IntArray:
         """Return where each place would be inserted among the rows of its run.
@@ -78,7 +80,7 @@ class Places:
         low, high = self.offsets[run], self.offsets[run + 1]
         first, last = self._ends
         where = np.clip(at, first[run], last[run])
-        found = np.searchsorted(self._key, where + self.base[run], side=side)
+        found = np.searchsorted(self._key, where + self._base[run], side=side)
         return self._settled(np.clip(found, low, high), at, low, high, side)
 
     def _settled(

@@ -30,7 +30,7 @@ class Stretches:
 
     @cached_property
     def _ends(self) -> Places:
-        return Places.of(self.run, self.high, self.runs)
+        return Places.of_offsets(self._starts.offsets, self.high)
 
     def before(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the end of the last stretch that ends at or before each place, or -inf."""

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.accel import give_back
 from geotools.network.ragged import IntArray
 
 __all__ = [
@@ -26,16 +27,19 @@ T = TypeVar("T")
 Texts = pd.Series | npt.NDArray[np.object_]
 Column = npt.NDArray[Any] | pd.api.extensions.ExtensionArray
 
+WORTH_WHILE = 60_000_000  # bytes; fewer are not given back by themselves
+
 
 def in_words(table: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Return a table with the texts of these columns, of those it has, as numbers of words."""
-    texts = {name: table[name] for name in names if name in table}
-    words = {
-        name: pd.Categorical(column.astype(object))
-        for name, column in texts.items()
-        if not isinstance(column.dtype, pd.CategoricalDtype)
-    }
-    return table.assign(**words) if words else table
+    return table.assign(**{name: _counted(table[name]) for name in names if name in table})
+
+
+def _counted(column: pd.Series) -> pd.Series | pd.Categorical:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column
+    code, own = pd.factorize(column)
+    return pd.Categorical.from_codes(code, pd.Index(np.asarray(own, dtype=object), dtype=object))
 
 
 def by_word(texts: Texts, of: Callable[[Any], T]) -> npt.NDArray[Any]:
@@ -82,13 +86,21 @@ def rows_joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.DataFrame(columns, copy=False)
 
 
-def rows_in_order(parts: list[pd.DataFrame], order: IntArray) -> pd.DataFrame:
-    """Return the rows of tables of the same columns, one after the other, in an order.
+def rows_in_order(parts: list[pd.DataFrame], order: IntArray | None) -> pd.DataFrame:
+    """Return the rows of tables of the same columns, one after the other, or in another order.
 
     Column by column: the list is emptied, so that a column goes as soon as it is joined where
     nobody else holds the tables.
     """
     held = [{str(name): column for name, column in part.items()} for part in parts]
     parts.clear()
-    columns = {name: joined([own.pop(name) for own in held])[order] for name in list(held[0])}
+    columns: dict[str, Column] = {}
+    freed = 0
+    for name in list(held[0]):
+        column = joined([own.pop(name) for own in held])
+        columns[name] = column if order is None else column[order]
+        freed += columns[name].nbytes
+        if freed > WORTH_WHILE:  # what the tables held of a column is many small pieces
+            give_back()
+            freed = 0
     return pd.DataFrame(columns, copy=False)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from geotools.accel import LARGE, give_back
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, offsets_of
-from geotools.network.words import rows_joined, worded
+from geotools.network.words import rows_in_order, worded
 from geotools.pulls.force import ForceProfile, head_forces
 
 __all__ = ["force_table", "with_band"]
@@ -35,7 +36,8 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     """
     firsts = range(0, max(len(pulls), 1), FOLLOWED)
     parts = [_followed(pulls[k : k + FOLLOWED], profiles) for k in firsts]
-    return rows_joined([p.assign(pull=p["pull"] + k) for p, k in zip(parts, firsts, strict=True)])
+    parts = [p.assign(pull=p["pull"] + k) for p, k in zip(parts, firsts, strict=True)]
+    return rows_in_order(parts, None)
 
 
 def _followed(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
@@ -58,7 +60,8 @@ def _followed(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Data
         turned = np.exp(profile.friction * profile.turn[np.maximum(station, 0)])
         columns[name] = np.where(inner, force * turned, force)
     return pd.DataFrame(
-        {
+        copy=False,
+        data={
             "pull": pull,
             "pull_id": worded(pulls["pull_id"].to_numpy(dtype=object), pull),
             "run_id": worded(pulls["run_id"].to_numpy(dtype=object), pull),
@@ -69,7 +72,7 @@ def _followed(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Data
             "head_force": columns["central"],
             "head_force_high": columns["high"],
             "bend_limit": np.where(inner & np.isfinite(limit), limit, np.nan),
-        }
+        },
     )
 
 

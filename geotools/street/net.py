@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -16,8 +16,17 @@ from geotools.network.bends import Thinned, thin
 from geotools.network.cells import Points
 from geotools.network.noding import node_lines
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, measures, row_of
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    line_lengths,
+    measures,
+    offsets_of,
+    row_of,
+    take,
+)
 from geotools.network.runs import Chains, build_chains
+from geotools.network.words import in_words
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.nearest import Segments
 from geotools.street.swings import swings
@@ -101,6 +110,12 @@ class StreetNet:
             **{name: table[name].to_numpy(dtype=float) for name in NUMBERS},
         }
 
+    def at_rest(self) -> StreetNet:
+        """Return the streets without the tree of intersections; it is made when asked for."""
+        net = replace(self)
+        vars(net).update({n: made for n, made in vars(self).items() if n != "crossing_points"})
+        return net
+
     @cached_property
     def crossing_points(self) -> Points:
         """Return the middles of the intersections, to be looked up."""
@@ -159,16 +174,22 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
         max_turn=rules.max_turn,
     )
     table = _filled(streets.table, rules)
-    kinds = table["class"].to_numpy(dtype=object)[graph.line]
+    kinds = table["class"].to_numpy(dtype=str)[graph.line]
     return StreetNet(
-        table=table,
-        chains=chains,
+        table=in_words(table, TEXTS),
+        chains=_asked_for(chains),
         thinned=thin(chains.xy, chains.offsets, accuracy=accuracy),
         lengths=line_lengths(chains.xy, chains.offsets),
         crossings=np.asarray(graph.node_xy[graph.degrees() >= 3], dtype=np.float64),
         connections=_crossed(chains, graph.ends, kinds),
         unnoded=unnoded,
     )
+
+
+def _asked_for(chains: Chains) -> Chains:
+    """Leave of the chains what the streets are looked up by; `StreetNet` has its connections."""
+    pieces = chains.pieces[["run", "line", "reversed", "start"]].copy()
+    return replace(chains, pieces=pieces, connections=chains.connections.iloc[:0].copy())
 
 
 def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
@@ -206,7 +227,7 @@ def one_way(table: pd.DataFrame) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     return np.asarray(way, dtype=np.float64), ~np.asarray(known, dtype=np.bool_)
 
 
-def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> pd.DataFrame:
+def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.str_]) -> pd.DataFrame:
     """Say of every intersection on a chain which classes of street meet it there.
 
     Where a chain meets itself its own class is among them.
@@ -214,22 +235,25 @@ def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.object_]) -> 
     again = _met_again(chains, ends)
     table = pd.concat([chains.connections.assign(again=False), again], ignore_index=True)
     table = table.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
-    edge_node = pd.DataFrame(
-        {
-            "edge": np.repeat(np.arange(len(ends)), 2),
-            "node": ends.ravel(),
-            "class": np.repeat(kinds, 2),
-        }
-    )
-    of_chain = chains.pieces[["edge", "run"]]
-    met = edge_node.merge(of_chain, on="edge")
-    pairs = table.reset_index().merge(met, on="node", suffixes=("", "_other"))
-    meets = (pairs["run"] != pairs["run_other"]) | pairs["again"]
-    other = pairs.loc[meets, ["index", "class"]].drop_duplicates()
-    other = other.sort_values(["index", "class"], kind="stable")
-    row = table.index.get_indexer(pd.Index(other["index"])).astype(np.int64)
-    words = other["class"].to_numpy(dtype=object)
-    return table.drop(columns="again").assign(crossing_class=_listed(row, words, len(table)))
+    words, kind = np.unique(kinds, return_inverse=True)
+    row, edge = _edges_there(table["node"].to_numpy(dtype=np.int64), ends)
+    chain = np.full(len(ends), -1, dtype=np.int64)
+    chain[chains.pieces["edge"]] = chains.pieces["run"]
+    other = chain[edge] != table["run"].to_numpy(dtype=np.int64)[row]
+    meets = (chain[edge] >= 0) & (other | table["again"].to_numpy(dtype=bool)[row])
+    met = np.unique(row[meets] * len(words) + kind[edge[meets]])
+    row, word = np.divmod(met, max(len(words), 1))
+    said = _listed(row, words.astype(object)[word], len(table))
+    return table.drop(columns="again").assign(crossing_class=said)
+
+
+def _edges_there(node: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the edges that end at each of these nodes: row of the node, and edge."""
+    of = ends.ravel()
+    order = np.argsort(of, kind="stable")
+    offsets = offsets_of(np.bincount(of).astype(np.int64))
+    row = np.repeat(np.arange(len(node)), np.diff(offsets)[node])
+    return row, order[take(offsets, node)] >> 1
 
 
 def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
@@ -237,19 +261,30 @@ def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
     pieces = chains.pieces
     edge = pieces["edge"].to_numpy(dtype=np.int64)
     back = pieces["reversed"].to_numpy(dtype=np.int64)
-    visits = pd.DataFrame(
+    run = np.tile(pieces["run"].to_numpy(dtype=np.int64), 2)
+    at = np.concatenate([pieces["start"], pieces["end"]]).astype(float)
+    node = np.concatenate([ends[edge, back], ends[edge, 1 - back]])
+    order = np.lexsort([at, node, run])
+    here = np.stack([run, node])[:, order]
+    fresh = np.ones(len(order), dtype=bool)  # a visit is entered by the piece before and after
+    fresh[1:] = (here[:, 1:] != here[:, :-1]).any(axis=0) | (at[order][1:] != at[order][:-1])
+    order = np.sort(order[fresh])
+    run, at, node = run[order], at[order], node[order]
+    degree = np.bincount(ends.ravel())
+    place = run * len(degree) + node
+    met = chains.connections
+    known = met["run"].to_numpy(dtype=np.int64) * len(degree) + met["node"].to_numpy()
+    _, visit, times = np.unique(place, return_inverse=True, return_counts=True)
+    kept = ~np.isin(place, known) & (times[visit] > 1) & (degree[node] > 2)
+    return pd.DataFrame(
         {
-            "run": np.tile(pieces["run"].to_numpy(dtype=np.int64), 2),
-            "chainage": np.concatenate([pieces["start"], pieces["end"]]).astype(float),
-            "node": np.concatenate([ends[edge, back], ends[edge, 1 - back]]),
+            "run": run[kept],
+            "chainage": at[kept],
+            "node": node[kept],
+            "others": degree[node[kept]] - 2,
+            "again": True,
         }
-    ).drop_duplicates()
-    others = np.bincount(ends.ravel())[visits["node"].to_numpy()] - 2
-    known = pd.MultiIndex.from_frame(chains.connections[["run", "node"]])
-    fresh = ~pd.MultiIndex.from_frame(visits[["run", "node"]]).isin(known)
-    twice = visits.duplicated(["run", "node"], keep=False).to_numpy()
-    kept: pd.DataFrame = visits.assign(others=others, again=True)[fresh & twice & (others > 0)]
-    return kept
+    )
 
 
 def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:

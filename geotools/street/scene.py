@@ -101,6 +101,12 @@ class StreetScene:
         """Return the scene for one thread: the ground of the streets is drawn anew."""
         return replace(self, ground=self.ground.afresh())
 
+    def at_rest(self) -> StreetScene:
+        """Return the scene without what pits alone are looked up by; it is made when asked for."""
+        net = self.net.at_rest()
+        corridors = replace(self.corridors, net=net, known={})
+        return StreetScene(net, corridors, self.ground.afresh(), self.rules)
+
 
 def build_scene(
     streets: Lines,

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import IntArray
-from geotools.network.words import in_words, rows_joined, worded
+from geotools.accel import in_parts
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import in_words, rows_in_order, worded
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
 from geotools.siting.carrier import shortfall
@@ -18,6 +19,7 @@ from geotools.tools._lots import by_rank, winners
 
 __all__ = ["alternatives_table"]
 
+AT_ONCE = 500_000  # pipes held against runs
 WORDED = ("outcome", "refused_by", "reason")  # told in few words
 
 
@@ -28,31 +30,40 @@ def alternatives_table(
 
     ``larger_for`` is the rule the winner was found by, as of `winners`.
     """
-    rows = [_tried(layout), _not_tried(layout), _without_edits(layout, larger_for)]
-    table = rows_joined([in_words(r, WORDED) for r in rows if len(r)] or rows[:1])
+    few = [in_words(r, WORDED) for r in (_tried(layout), _without_edits(layout, larger_for))]
+    parts = [part for part in (few[0], _not_tried(layout), few[1]) if len(part)] or few[:1]
+    del few
+    table = rows_in_order(parts, _order(parts))
+    run = table.pop("run").to_numpy(dtype=np.int64)
+    table["run_id"] = worded(run_ids, run)
+    return table
+
+
+def _order(parts: list[pd.DataFrame]) -> IntArray:
+    """Return the order of the rows of all parts: by run, outcome, cost and size."""
     outcomes = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
-    place = table["outcome"].map({outcome: place for place, outcome in enumerate(outcomes)})
-    run = table["run"].to_numpy(dtype=np.int64)
-    outside, cost = (table[name].to_numpy(dtype=float) for name in ("outside", "cost"))
-    order = np.lexsort([outside, cost, place.to_numpy(dtype=np.int64), run])
-    return table.iloc[order].reset_index(drop=True).assign(run_id=worded(run_ids, run[order]))
+    rank = {outcome: place for place, outcome in enumerate(outcomes)}
+    place = np.concatenate([part["outcome"].map(rank).to_numpy(dtype=np.int8) for part in parts])
+    keys = [np.concatenate([part[n] for part in parts]) for n in ("outside", "cost", "run")]
+    order = np.lexsort([*keys[:2], place, keys[2]])
+    return np.asarray(order, dtype=np.int64)
 
 
 def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, Any]:
     """Return what is told of a pipe in a run."""
     pipes, table = layout.contest.pipes, layout.table
-    bore = np.asarray(pipes.bore_m)[pipe]
+    bore = np.asarray(pipes.bore_m)
+    host_c, host = (table[name].to_numpy(dtype=float) for name in ("host_c", "bore"))
+
+    def ratio(run: IntArray, pipe: IntArray) -> FloatArray:
+        return capacity_ratio(host_c[run], host[run], CARRIER_C, bore[pipe])
+
     return {
         "run": run,
         "carrier": worded(pipes.name.astype(object), pipe),
         "outside": np.asarray(pipes.outside_m)[pipe],
-        "carrier_bore": bore,
-        "capacity_ratio": capacity_ratio(
-            table["host_c"].to_numpy(dtype=float)[run],
-            table["bore"].to_numpy(dtype=float)[run],
-            CARRIER_C,
-            bore,
-        ),
+        "carrier_bore": bore[pipe],
+        "capacity_ratio": in_parts(ratio, AT_ONCE, run, pipe),
     }
 
 
@@ -106,47 +117,49 @@ def _not_tried(layout: Layout) -> pd.DataFrame:
     shown = contest.in_window.copy()
     shown[layout.tried["run"], layout.tried["pipe"]] = False
     run, pipe = np.nonzero(shown)
-    rule = contest.verdict.refused_by[run, pipe]
-    names = np.array([*CHOICE_RULES, ""], dtype=object)[rule]
+    rule = contest.verdict.refused_by[run, pipe].astype(np.int64)
     suits, flowing = rule < 0, contest.flowing[run].astype(np.int64)
-    words = np.array(
-        [[*(shortfall(name, flowing) for name in CHOICE_RULES), ""] for flowing in (False, True)],
-        dtype=object,
-    )
-    reason = words[flowing, rule]
-    reason[suits] = _left_out(layout, run[suits], pipe[suits])
+    words = [shortfall(name, flows) for flows in (False, True) for name in CHOICE_RULES]
+    reason = flowing * len(CHOICE_RULES) + rule
+    reason[suits] = len(words) + _left_out(layout, run[suits], pipe[suits])
     empty = np.full(len(run), np.nan)
     return pd.DataFrame(
-        {
+        copy=False,
+        data={
             **_pipes(layout, run, pipe),
             "pit_count": empty,
             "pull_count": empty,
             "longest_pull": empty,
             "cost": empty,
-            "outcome": np.where(suits, "not_tried", "refused"),
-            "refused_by": names,
-            "reason": reason,
-        }
+            "outcome": worded(_words("refused", "not_tried"), suits.astype(np.int64)),
+            "refused_by": worded(_words("", *CHOICE_RULES), np.maximum(rule, -1) + 1),
+            "reason": worded(_words(*words, *LEFT_OUT), reason),
+        },
     )
 
 
-def _left_out(layout: Layout, run: IntArray, pipe: IntArray) -> npt.NDArray[np.object_]:
-    """Say why pipes that suit were not planned through."""
+def _words(*words: str) -> npt.NDArray[np.object_]:
+    return np.array(words, dtype=object)
+
+
+# Why pipes that suit were not planned through; of several the first.
+LEFT_OUT = (
+    "suits; but the carrier of this run is fixed",
+    "suits; but no carrier was planned through in this run",
+    "suits; no easier to pull than one that gave no plan",
+    "suits; a cheaper pipe of its material was tried",
+    "suits; its material is dearer than those tried (carrier.tries)",
+)
+
+
+def _left_out(layout: Layout, run: IntArray, pipe: IntArray) -> IntArray:
+    """Return why pipes that suit were not planned through, as places in `LEFT_OUT`."""
     contest = layout.contest
-    material = np.append(contest.pipes.material.astype(object), "")
-    tried = material[contest.tries[run]]
-    alike = (tried == material[pipe][:, None]).any(axis=1)
+    material = np.append(np.unique(contest.pipes.material, return_inverse=True)[1], -1)
+    alike = (material[contest.tries[run]] == material[pipe][:, None]).any(axis=1)
     planned = np.isfinite(layout.table["cost"].to_numpy(dtype=float))[run]
-    return np.select(
-        [contest.fixed[run] >= 0, contest.tries[run, 0] < 0, ~planned, alike],
-        [
-            "suits; but the carrier of this run is fixed",
-            "suits; but no carrier was planned through in this run",
-            "suits; no easier to pull than one that gave no plan",
-            "suits; a cheaper pipe of its material was tried",
-        ],
-        "suits; its material is dearer than those tried (carrier.tries)",
-    ).astype(object)
+    cases = [contest.fixed[run] >= 0, contest.tries[run, 0] < 0, ~planned, alike]
+    return np.asarray(np.select(cases, range(4), len(cases)), dtype=np.int64)
 
 
 def _without_edits(layout: Layout, larger_for: float) -> pd.DataFrame:

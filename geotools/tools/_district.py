@@ -74,8 +74,9 @@ def plan_district(job: Job) -> Entry | None:
         silent,
         allow_remote=job.allow_remote,
         named=lambda runs: _named(runs, job),
+        shutdowns=job.shutdowns,
     )
-    drawn = plan_tables(layout, job.brief, shutdowns=job.shutdowns)
+    drawn = plan_tables(layout, job.brief)
     wkb = drawn.encoded()
     write_plan(job.target, drawn, job.brief, wkb, overwrite=True)
     summary = summarise(drawn, job.brief, None, wkb).summary

@@ -11,10 +11,15 @@ import pandas as pd
 
 from geotools.accel import expect, give_back
 from geotools.brief import Brief
-from geotools.intake.columns import Layers
+from geotools.deliver.context import context_layer
+from geotools.deliver.layers import Encoded
+from geotools.intake.columns import Layers, Lines
 from geotools.network.build import RunSet
+from geotools.network.noding import Graph
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
+from geotools.network.shutdown import plan_shutdowns
+from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
 from geotools.siting.carrier import Contest, hydraulic_columns
@@ -34,10 +39,11 @@ STEPS_A_STATION = 500
 
 @dataclass(frozen=True)
 class Layout:
-    """Everything a plan consists of, in the working CRS and SI units, and the layers it is of.
+    """Everything a plan consists of, in the working CRS and SI units.
 
-    ``contest``, ``tried`` (as of `Planned`) and ``edited``, the runs that have edits, are kept for
-    the alternatives.
+    Of the layers and the network it is of, what the plan tells of them is left. ``contest``,
+    ``tried`` (as of `Planned`) and ``edited``, the runs that have edits, are kept for the
+    alternatives.
     """
 
     layers: Layers
@@ -51,6 +57,8 @@ class Layout:
     forces: pd.DataFrame
     sections: pd.DataFrame
     works: Works
+    shutdowns: pd.DataFrame
+    backdrop: Encoded
     contest: Contest
     tried: pd.DataFrame
     edited: IntArray
@@ -63,20 +71,30 @@ def lay_out_plan(
     *,
     allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None = None,
+    shutdowns: pd.DataFrame | None = None,
 ) -> Layout:
     """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`.
 
-    What of the layers is asked for no more is let go meanwhile; a caller who keeps them keeps it.
+    Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
+    What of layers and network is asked for no more is let go meanwhile; a caller who keeps the
+    layers keeps it.
     """
     give_back()
     expect(_least_work(layers, brief))
     ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
-    ground = replace(ground, layers=_asked_for(layers))
+    give_back()
+    if shutdowns is None:
+        shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)
+    backdrop = context_layer(layers, ground.runs.chains, brief.output.context)
+    ground = _asked_for(ground)
     del layers
     give_back()
     planned = plan_lots(ground, progress)
+    scene = ground.scene
+    ground = replace(ground, scene=None if scene is None else scene.at_rest())
+    del scene
     give_back()
-    return _merge(ground, planned)
+    return _merge(ground, planned, shutdowns, backdrop)
 
 
 def _least_work(layers: Layers, brief: Brief) -> float:
@@ -87,23 +105,34 @@ def _least_work(layers: Layers, brief: Brief) -> float:
     return float(STEPS_A_MAIN * len(mains) + STEPS_A_STATION * length / brief.ground.step)
 
 
-def _asked_for(layers: Layers) -> Layers:
-    """Leave the columns of mains and streets that are told of once the carriers are chosen."""
-    mains = layers.mains.table[["main_id", "status", "feature"]]
-    streets = layers.streets
-    if streets is not None:
-        streets = replace(streets, table=streets.table[["class", "name", "width", "feature"]])
-    return replace(layers, mains=replace(layers.mains, table=mains), streets=streets)
+def _asked_for(ground: Shared) -> Shared:
+    """Leave what is asked for once the shutdowns are worked out and the backdrop is drawn."""
+    layers, contest = ground.layers, ground.contest
+    none = np.zeros((0, 0), dtype=bool)
+    nowhere = np.zeros((0, 2)), np.zeros(1, dtype=np.int64)
+    left = Layers(
+        working_crs=layers.working_crs,
+        output_crs=layers.output_crs,
+        mains=Lines(layers.mains.table[["main_id"]], *nowhere),
+        avoid=layers.avoid,
+        dem=layers.dem,
+        inputs=layers.inputs,
+        findings=layers.findings,
+    )
+    verdict = replace(contest.verdict, fit=none, pressure=none, collapse=none, flow=none)
+    return replace(
+        ground,
+        layers=left,
+        runs=replace(ground.runs, graph=Graph.nothing()),
+        contest=replace(contest, verdict=verdict),
+    )
 
 
-def _merge(ground: Shared, planned: Planned) -> Layout:
+def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: Encoded) -> Layout:
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
-    profiles = {
-        name: profile_of(ground, planned.table, bends, friction)
-        for name, friction in friction_band_of(brief).items()
-    }
-    forces = force_table(planned.pulls, profiles)
+    forces = _forces(ground, planned)
+    give_back()
     pulls = with_band(planned.pulls, forces)
     table = _verdicts(ground, planned, pulls)
     _report_blocked(ground, planned.blocked)
@@ -123,10 +152,22 @@ def _merge(ground: Shared, planned: Planned) -> Layout:
         forces=forces,
         sections=sections,
         works=works,
+        shutdowns=shutdowns,
+        backdrop=backdrop,
         contest=ground.contest,
         tried=planned.tried,
         edited=np.unique(ground.edits["run"].to_numpy(dtype=np.int64)),
     )
+
+
+def _forces(ground: Shared, planned: Planned) -> pd.DataFrame:
+    """Work out the force along every pull, with each friction of the band."""
+    profiles: dict[str, ForceProfile] = {}
+    for name, friction in friction_band_of(ground.brief).items():
+        own = profile_of(ground, planned.table, planned.bends, friction)
+        known = next(iter(profiles.values()), own)  # what does not hang on friction is held once
+        profiles[name] = replace(own, turn=known.turn, bend_limit=known.bend_limit)
+    return force_table(planned.pulls, profiles)
 
 
 def _verdicts(ground: Shared, planned: Planned, pulls: pd.DataFrame) -> pd.DataFrame:

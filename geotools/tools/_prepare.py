@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
@@ -56,6 +57,7 @@ def prepare(
             layers, brief, progress, allow_remote=allow_remote, named=named
         )
         scene = streets.result()
+    give_back()
     progress("choosing carriers")
     sampled = partial(_sampled, layers.dem, layers.working_crs, brief, allow_remote)
     run_ids = runs.table["run_id"].tolist()
@@ -104,6 +106,7 @@ def _chained(
     rows = np.flatnonzero(runs.table["run_id"] != "")
     if len(rows) < len(runs.table):
         runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
+    give_back()
     progress("sampling the ground")
     return runs, edits, _stations(runs, edits, layers, brief, allow_remote=allow_remote)
 
@@ -206,7 +209,7 @@ def _stations(
     share = stations["line_at"].to_numpy() / np.maximum(lengths[line], 1e-9)
     stations = stations.rename(columns={"line": "main"}).assign(main_share=np.clip(share, 0, 1))
     stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
-    return add_profile(
+    profiled = add_profile(
         stations,
         layers.mains.table,
         assumed_cover=brief.ground.assumed_cover,
@@ -214,6 +217,7 @@ def _stations(
         findings=layers.findings,
         run_ids=runs.table["run_id"].tolist(),
     )
+    return profiled.drop(columns=["line_at", "main_share"])
 
 
 def _unmatched(runs: RunSet) -> pd.DataFrame:

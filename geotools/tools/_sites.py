@@ -273,11 +273,18 @@ def _joining(
 ) -> npt.NDArray[np.bool_]:
     """Return the pairs that join what no dearer pair has joined before."""
     of = {int(pit): int(pit) for pit in np.concatenate([first, second])}
+
+    def hole(pit: int) -> int:
+        while of[pit] != pit:
+            of[pit] = of[of[pit]]
+            pit = of[pit]
+        return pit
+
     counted = np.zeros(len(first), dtype=bool)
-    for row in np.lexsort([second, first, -saving]):
-        one, two = of[int(first[row])], of[int(second[row])]
+    for row in np.lexsort([second, first, -saving]).tolist():
+        one, two = hole(int(first[row])), hole(int(second[row]))
         counted[row] = one != two
-        of = {pit: one if hole == two else hole for pit, hole in of.items()}
+        of[two] = one
     return counted
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +15,11 @@ import shapely
 from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
-from geotools.deliver.context import context_layer
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.findings import SEVERITIES
 from geotools.network.places import points_along
-from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words, worded
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
@@ -32,19 +29,9 @@ from geotools.tools._layout import Layout
 __all__ = ["plan_tables", "summarise", "write_plan"]
 
 
-def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None = None) -> Drawn:
-    """Return the layers of the contract, in the CRS of the mains, bare names, SI units.
-
-    Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
-    """
+def plan_tables(layout: Layout, brief: Brief) -> Drawn:
+    """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
     layers = layout.layers
-    # Shutdowns and the backdrop do not hang on each other: they are worked out side by side.
-    with ThreadPoolExecutor(1) as pool:
-        context = pool.submit(context_layer, layers, layout.runs.chains, brief.output.context)
-        if shutdowns is None:
-            shutdowns = plan_shutdowns(layers, layout.runs, brief.network, brief.bends)
-        backdrop = context.result()
-    give_back()
     units = brief.output.units
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
     alternatives = alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for)
@@ -67,8 +54,8 @@ def plan_tables(layout: Layout, brief: Brief, *, shutdowns: pd.DataFrame | None 
         "quantities": _held("quantities", layout.works.quantities),
         "schedule": layout.works.schedule,
         "alternatives": alternatives,
-        "shutdowns": shutdowns,
-        "context": backdrop,
+        "shutdowns": layout.shutdowns,
+        "context": layout.backdrop,
         "findings": layers.findings.table(),
         "settings": settings_table(brief, units),
         "inputs": layers.inputs,

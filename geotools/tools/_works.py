@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.estimate.quantities import (
     Prices,
@@ -19,6 +20,7 @@ from geotools.estimate.quantities import (
 from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.words import in_words
 from geotools.pulls.digs import local_digs
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
@@ -43,6 +45,7 @@ from geotools.tools._sites import (
 __all__ = ["Works", "work_out"]
 
 
+WORDED = ("scope", "run_id", "item", "unit")  # told of quantities in few words
 LAID = 1_000  # pulls whose strings are laid at once: of each the whole street is looked along
 
 
@@ -86,11 +89,17 @@ def work_out(
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
     schedule = schedule_runs(table, pits, waits, brief.crew)
     shared = shared_pits(pits, prices)
+    each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]
+    quantities = in_words(pd.concat(each, ignore_index=True), WORDED)
+    del each, of_pits, of_pulls
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     report_crossing(pits, ground)
+    give_back()
     laid = _laid(ground, table, pits, pulls)
+    give_back()
     strings = _strings(ground, laid, pits, pulls)
+    give_back()
     spaces = [
         _work_space(_with_days(pits, schedule, "pit_id")),
         _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
@@ -99,10 +108,7 @@ def work_out(
         strings=strings,
         closures=_closures(ground, pd.concat(spaces, ignore_index=True), strings),
         local_digs=_placed(ground, digs),
-        quantities=pd.concat(
-            [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)],
-            ignore_index=True,
-        ),
+        quantities=quantities,
         schedule=schedule,
         dig_count=total,
     )

@@ -94,15 +94,16 @@ def plan(
     styles = target is not None and brief.output.styles
     if target is not None and styles:
         check_styles(target, TOOL.outputs, overwrite=overwrite)
-    layout = lay_out_plan(
-        read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress),
+    # What is read and laid out is held by nobody here: each step lets go what it needs no more.
+    drawn = plan_tables(
+        lay_out_plan(
+            read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress),
+            brief,
+            progress,
+            allow_remote=allow_remote,
+        ),
         brief,
-        progress,
-        allow_remote=allow_remote,
     )
-    give_back()
-    drawn = plan_tables(layout, brief)
-    del layout  # by far the most of what is held
     give_back()
     wkb = drawn.encoded()
     if target is not None:

@@ -131,6 +131,18 @@ def test_version_is_that_of_the_package(slipmain: Run) -> None:
     assert slipmain("--version") == Done(0, f"slipmain {geotools.__version__}\n", "")
 
 
+@pytest.mark.parametrize(("said", "expected"), [(None, "system"), ("jemalloc", "jemalloc")])
+def test_arrow_takes_memory_from_the_system_unless_told_otherwise(
+    said: str | None, expected: str, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = "ARROW_DEFAULT_MEMORY_POOL"
+    monkeypatch.setenv(name, said or "")
+    if said is None:
+        monkeypatch.delenv(name)
+    slipmain("--version")
+    assert os.environ[name] == expected
+
+
 def test_package_runs_as_the_command(tmp_path: Path) -> None:
     code = "import runpy; runpy.run_module('geotools', run_name='__main__')"
     done = python(code, "--version", cwd=tmp_path)

@@ -93,6 +93,19 @@ def test_gdals_own_tool_reads_every_layer_without_a_warning(write, units):
     assert run.stderr == ""
 
 
+def test_a_layer_written_some_rows_at_a_time_is_the_same(write, tables, tmp_path, monkeypatch):
+    many = {name: pd.concat([tables[name]] * 5, ignore_index=True) for name in ("runs", "forces")}
+    whole, counts = write("whole.gpkg", **many)
+    monkeypatch.setattr(geopackage, "AT_ONCE", 2)
+    parts, again = write("parts.gpkg", **many)
+    assert counts == again and counts["runs"] == 5 * len(tables["runs"])
+    for name in OUTPUTS:
+        frames = [pyogrio.read_dataframe(path, layer=name) for path in (whole, parts)]
+        pd.testing.assert_frame_equal(*frames)
+        schemas = [dict(pyogrio.read_info(path, layer=name)) for path in (whole, parts)]
+        assert repr(schemas[0]).replace("whole", "parts") == repr(schemas[1])
+
+
 def test_si_values_are_written_in_the_units_of_the_suffix(write):
     path, _ = write(units="si")
     runs = pyogrio.read_dataframe(path, layer="runs")

@@ -12,9 +12,11 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geotools import accel
 from geotools.errors import LayerError
-from geotools.network.along import STEPS, Axes, locate_on_runs, runs_within
+from geotools.network.along import STEPS, locate_on_runs, runs_within, stretches_tree
 from geotools.network.cutting import cut_chains, reorder
+from geotools.network.measured import Polylines
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import measures, pairs_within, row_of, take, to_linestrings
 from geotools.network.runs import Chains
@@ -232,8 +234,8 @@ def test_reordered_runs_keep_what_is_theirs(chained: Chained) -> None:
 
 def test_a_point_where_two_runs_meet_is_on_both() -> None:
     xy = np.array([(0, 0), (50, 0), (50, 0), (50, 40), (0, 9), (50, 9)], dtype=float)
-    runs = Axes.of(xy[:4], np.array([0, 2, 4]))
-    others = Axes.of(xy[4:], np.array([0, 2]))
+    runs = Polylines(xy[:4], np.array([0, 2, 4]))
+    others = Polylines(xy[4:], np.array([0, 2]))
     points = np.array([(50, 0), (10, 8), (10, 1), (10, 4.6), (10, -4)], dtype=float)
     found = locate_on_runs(points, runs, others, reach=3.0, slack=0.5)
     assert found[["point", "run", "chainage"]].to_numpy().tolist() == [
@@ -252,18 +254,47 @@ def test_a_point_where_two_runs_meet_is_on_both() -> None:
     seed=st.integers(0, 2**32 - 1),
 )
 def test_a_run_indexed_by_stretches_is_as_near_as_the_whole(sizes: list[int], seed: int) -> None:
+    xy, offsets, points = _wandering(sizes, seed)
+    at = shapely.points(points)
+    gaps = shapely.distance(to_linestrings(xy, offsets)[:, None], at[None, :])
+    found, stretch = stretches_tree(Polylines(xy, offsets)).query(at, "dwithin", 8.0)
+    assert set(found) == set(np.flatnonzero((gaps <= 8.0).any(axis=0)))
+    assert stretch.max(initial=0) < sum((size - 2) // STEPS + 1 for size in sizes)
+
+
+def _wandering(sizes: list[int], seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return lines, and points some of which lie at their vertices."""
     random = np.random.default_rng(seed)
     offsets = np.concatenate([[0], np.cumsum(sizes)])
     xy = np.cumsum(random.uniform(-9, 9, (offsets[-1], 2)), axis=0)
-    points = np.concatenate([random.uniform(-40, 40, (20, 2)), xy])  # vertices end stretches too
+    return xy, offsets, np.concatenate([random.uniform(-40, 40, (20, 2)), xy])
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+@settings(max_examples=40, deadline=None)
+@given(
+    sizes=st.lists(st.integers(2, 3 * STEPS), min_size=1, max_size=5),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_points_are_on_the_runs_that_are_nearest(
+    compiled: bool, sizes: list[int], seed: int
+) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        if compiled:
+            patch.setattr(accel, "COMPILE_ABOVE", 0)
+        _check_nearest(sizes, seed)
+
+
+def _check_nearest(sizes: list[int], seed: int) -> None:
+    xy, offsets, points = _wandering(sizes, seed)
     lines, at, reach = to_linestrings(xy, offsets), shapely.points(points), 8.0
     gaps = shapely.distance(lines[:, None], at[None, :])
-    axes = Axes.of(xy, offsets)
+    axes = Polylines(xy, offsets)
     within = runs_within(points, axes, reach=reach)
     pairs = {(int(p), int(r)) for r, p in np.argwhere(gaps <= reach)}
     assert set(zip(within["point"], within["run"], strict=True)) == pairs
     assert len(within) == len(pairs)
-    none = Axes.of(np.zeros((0, 2)), np.zeros(1, dtype=np.int64))
+    none = Polylines(np.zeros((0, 2)), np.zeros(1, dtype=np.int64))
     found = locate_on_runs(points, axes, none, reach=reach, slack=0.0)
     least = gaps.min(axis=0)
     nearest = {(int(p), int(r)) for r, p in np.argwhere((gaps == least) & (least <= reach))}

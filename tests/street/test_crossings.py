@@ -59,6 +59,18 @@ def test_a_crossing_without_a_node_is_an_intersection_and_one_finding() -> None:
     assert "S0 and S1" in found["text"] and "street.crossing_without_node" in found["text"]
 
 
+def test_streets_at_rest_answer_as_before() -> None:
+    streets = scene(EAST, NORTH)
+    places = np.array([[30.0, 40.0], [-7.0, 0.0]])
+    gaps, free = streets.net.crossing_points.gap(places), room(streets, 100.0)
+    rested = streets.at_rest()
+    assert rested.corridors.net is rested.net
+    assert not rested.corridors.known and streets.corridors.known
+    assert "crossing_points" not in vars(rested.net) and "places" in vars(rested.net)
+    assert rested.net.crossing_points.gap(places).tolist() == gaps.tolist() == [50.0, 7.0]
+    assert room(rested, 100.0) == free
+
+
 def test_the_streets_go_straight_on_over_the_crossing() -> None:
     net = scene(EAST, NORTH).net
     assert sorted(net.lengths) == pytest.approx([300.0, 400.0])
