@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from geotools.accel import LARGE, give_back
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, offsets_of
 from geotools.network.words import rows_in_order, worded
