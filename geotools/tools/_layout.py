@@ -19,6 +19,7 @@ from geotools.network.noding import Graph
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
+from geotools.network.words import in_words
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
@@ -132,8 +133,10 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     """Work out what follows from the carrier, the pits and the pulls of every run."""
     brief, bends, pits = ground.brief, planned.bends, planned.pits
     forces = _forces(ground, planned)
-    give_back()
     pulls = with_band(planned.pulls, forces)
+    forces = forces.drop(columns=["pull", "run"])
+    ground = replace(ground, stations=in_words(ground.stations, ("kind",)))
+    give_back()
     table = _verdicts(ground, planned, pulls)
     _report_blocked(ground, planned.blocked)
     _report_unsuitable(ground, table)

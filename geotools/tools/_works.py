@@ -87,7 +87,7 @@ def work_out(
     of_pulls = pull_quantities(priced, prices, brief.output.units)
     total = counts["connection"] + counts["lateral"] + counts["valve"]
     waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
-    schedule = schedule_runs(table, pits, waits, brief.crew)
+    schedule = in_words(schedule_runs(table, pits, waits, brief.crew), ("run_id", "task", "crew"))
     shared = shared_pits(pits, prices)
     each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]
     quantities = in_words(pd.concat(each, ignore_index=True), WORDED)
@@ -104,9 +104,12 @@ def work_out(
         _work_space(_with_days(pits, schedule, "pit_id")),
         _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
     ]
+    taken = pd.concat(spaces, ignore_index=True)
+    del spaces, laid
+    give_back()
     return Works(
         strings=strings,
-        closures=_closures(ground, pd.concat(spaces, ignore_index=True), strings),
+        closures=_closures(ground, taken, strings),
         local_digs=_placed(ground, digs),
         quantities=quantities,
         schedule=schedule,
