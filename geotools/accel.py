@@ -52,6 +52,7 @@ KEPT = 64_000_000  # bytes at the end of the heap, ready for what is asked for n
 MUCH = 500_000_000  # bytes; a process that holds less need not look for what it could give back
 # No caller but the kernel: without what Python and C would call it by, which takes long to compile.
 _PART: dict[str, Any] = {"nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+_expected = [0.0]  # steps of all kernels that are to come at least
 _taken: Counter[Callable[..., None]] = Counter()  # steps of every kernel in this process
 
 
@@ -197,7 +198,7 @@ def worth_compiling(function: Callable[..., None], steps: float | Callable[[], f
 
 
 def _pays(function: Callable[..., None]) -> bool:
-    enough = sum(_taken.values()) > COMPILE_ABOVE
+    enough = max(sum(_taken.values()), _expected[0]) > COMPILE_ABOVE
     return enough and _taken[function] > min(ALSO_ABOVE, COMPILE_ABOVE)
 
 
@@ -206,7 +207,7 @@ def expect(steps: float) -> None:
 
     So a large plan does not begin interpreted what it will load the compiler for anyway.
     """
-    _taken[expect] = max(_taken[expect], int(steps))
+    _expected[0] = max(_expected[0], steps)
 
 
 def run_kernel(

@@ -7,8 +7,9 @@ import pytest
 import shapely
 
 from geotools.network.cells import Points
+from geotools.pipe.pits import GROUND_PLACES
 from geotools.siting.grounds import Grounds
-from geotools.siting.ramps import PLACES, GroundLine
+from geotools.siting.ramps import GroundLine
 
 COUNT = 60
 
@@ -81,12 +82,12 @@ def test_a_pit_of_no_candidates_meets_nothing() -> None:
 def test_ground_before_the_run_turns_off_is_that_of_the_run_alone() -> None:
     """A run that climbs 1 in 10 for 10.5 m and turns; straight on the ground drops by 3 m."""
     reach = np.array([[16.0]])
-    place = np.linspace(0.0, 16.0, PLACES)
+    place = np.linspace(0.0, 16.0, GROUND_PLACES)
     rise = np.where(place <= 10.5, place / 10, -3.0)[None, None]
     line = GroundLine(
         reach,
         np.zeros((1, 1), dtype=np.int64),
-        rise.reshape(-1, PLACES),
+        rise.reshape(-1, GROUND_PLACES),
         np.array([[10.5]]),
         np.array([[1.05]]),
     )
