@@ -39,6 +39,7 @@ COLUMNS = [
     "last_day",
     "geometry",
 ]
+AT_ONCE = 5_000  # closures drawn at once
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,12 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     halves = [_half(pits, rules, left=left) for left in (False, True)]
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)
-    return _numbered(_closures(pits.iloc[row], net, rules, halves, row, left))
+    drawn = []
+    for first in range(0, max(len(row), 1), AT_ONCE):  # on the way each is held three times
+        part = slice(first, first + AT_ONCE)
+        taken = _closures(pits.iloc[row[part]], net, rules, halves, row[part], left[part])
+        drawn.append(taken[[name for name in COLUMNS if name in taken]])
+    return _numbered(pd.concat(drawn, ignore_index=True))
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:

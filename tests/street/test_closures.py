@@ -12,6 +12,7 @@ from shapely.ops import substring
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
+from geotools.street import closures
 from geotools.street.closures import ONE_LANE_TAPER_M, ClosureRules, close_lanes
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
@@ -29,18 +30,37 @@ def net(lanes: int, width: float) -> StreetNet:
     return build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
 
 
-def closed(
-    lanes: int, width: float, offset: float, rules: ClosureRules = RULES, **pit: Any
-) -> pd.DataFrame:
-    """Close lanes for a pit 1.5 m wide at 500 m, so far left of the centreline."""
-    row = {
+def a_pit(lanes: int, width: float, offset: float, **pit: Any) -> dict[str, Any]:
+    """Return a pit 1.5 m wide at 500 m, so far left of the centreline."""
+    return {
         "pit_id": "P1", "pull_id": "", "run_id": "R", "lanes_taken": 1, "days": 4.0,
         "edge_low": offset - 0.75, "edge_high": offset + 0.75,
         "street_chain": 0, "street_width": width, "street_lanes": lanes,
         "street_speed": SPEED, "street_oneway": 0.0, "street_class": "local", "street_name": "High",
         "first_day": 1.0, "last_day": 9.0, "work_low": 494.0, "work_high": 506.0, **pit,
     }  # fmt: skip
-    return close_lanes(pd.DataFrame([row]), net(lanes, width), rules)
+
+
+def closed(
+    lanes: int, width: float, offset: float, rules: ClosureRules = RULES, **pit: Any
+) -> pd.DataFrame:
+    """Close lanes for that pit."""
+    return close_lanes(pd.DataFrame([a_pit(lanes, width, offset, **pit)]), net(lanes, width), rules)
+
+
+def test_closures_drawn_some_at_a_time_are_those_drawn_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pits = pd.DataFrame(
+        [
+            a_pit(2, 7.0, off, pit_id=f"P{k % 3}")
+            for k, off in enumerate((0.0, -2.0, 2.0, -5.5, 0.0))
+        ]
+    )
+    whole = close_lanes(pits, net(2, 7.0), RULES)
+    assert len(whole) == 6 and whole["closure_id"].is_unique
+    monkeypatch.setattr(closures, "AT_ONCE", 2)
+    pd.testing.assert_frame_equal(close_lanes(pits, net(2, 7.0), RULES), whole)
 
 
 @pytest.mark.parametrize(
