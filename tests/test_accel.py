@@ -54,6 +54,7 @@ def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work
     monkeypatch.setattr(accel, "COMPILE_ABOVE", 1000)
     monkeypatch.setattr(accel, "ALSO_ABOVE", 50)
     monkeypatch.setattr(accel, "_taken", Counter())
+    monkeypatch.setattr(accel, "_expected", [0.0])
     monkeypatch.setattr(accel, "_compiled", lambda f: compiled.append(f) or f)
 
     def one(out):  # type: ignore[no-untyped-def]
