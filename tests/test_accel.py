@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections import Counter
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -47,16 +48,21 @@ def test_a_kernel_is_compiled_once_its_steps_sum_up(monkeypatch: pytest.MonkeyPa
     assert compiled == [kernel]
 
 
-def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    compiled = []
+@pytest.fixture
+def compiled(monkeypatch: pytest.MonkeyPatch) -> list[Callable[..., None]]:
+    """Return the kernels compiled in a process that begins here, from 1000 steps on."""
+    kernels: list[Callable[..., None]] = []
     monkeypatch.setattr(accel, "COMPILE_ABOVE", 1000)
     monkeypatch.setattr(accel, "ALSO_ABOVE", 50)
     monkeypatch.setattr(accel, "_taken", Counter())
     monkeypatch.setattr(accel, "_expected", [0.0])
-    monkeypatch.setattr(accel, "_compiled", lambda f: compiled.append(f) or f)
+    monkeypatch.setattr(accel, "_compiled", lambda f: kernels.append(f) or f)
+    return kernels
 
+
+def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work(
+    compiled: list[Callable[..., None]],
+) -> None:
     def one(out):  # type: ignore[no-untyped-def]
         out[0] = 1.0
 
@@ -71,14 +77,7 @@ def test_the_compiler_is_loaded_for_all_kernels_together_and_not_for_little_work
     assert compiled == [other, one]
 
 
-def test_work_to_come_counts_from_the_first_step(monkeypatch: pytest.MonkeyPatch) -> None:
-    compiled = []
-    monkeypatch.setattr(accel, "COMPILE_ABOVE", 1000)
-    monkeypatch.setattr(accel, "ALSO_ABOVE", 50)
-    monkeypatch.setattr(accel, "_taken", Counter())
-    monkeypatch.setattr(accel, "_expected", [0.0])
-    monkeypatch.setattr(accel, "_compiled", lambda f: compiled.append(f) or f)
-
+def test_work_to_come_counts_from_the_first_step(compiled: list[Callable[..., None]]) -> None:
     def kernel(out):  # type: ignore[no-untyped-def]
         out[0] = 1.0
 
