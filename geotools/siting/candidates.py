@@ -391,12 +391,12 @@ def _costed(
         pits.axis, pits.run, extents, pits.ramps, pits.sizes.half_width, pits.slope, profile,
         bedding=rules.bedding, wanted=verdict.code == 0,
     )  # fmt: skip
-    area = pits.ground.area()
+    area = pits.ground.area(verdict.code == 0)
     days = pit_days(hole.volume, area, work)
     # No more than a metre off the main it lies along the street; of a role refused nobody asks.
     leaves = (extents.box_ahead + extents.box_behind - extents.on_run > 1.0) & (verdict.code == 0)
     streets = None if scene is None else scene.ground
-    off_street = off_street_area(pits.ground, streets, leaves, _on_street(table, scene))
+    off_street = off_street_area(pits.ground, streets, area, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
     factor = np.where(verdict.tolerated, dear, verdict.factor)

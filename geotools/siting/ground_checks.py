@@ -36,7 +36,7 @@ SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives n
 def near_crossings(ground: Grounds, crossings: Points | None, clear: float) -> BoolTable:
     """Return which grounds come within a distance of the middle of an intersection."""
     if crossings is None or not len(crossings.xy) or clear <= 0:
-        return np.zeros(ground.shape.shape, dtype=bool)
+        return np.zeros(ground.bent.shape, dtype=bool)
     return ground.near_points(crossings, clear)
 
 
@@ -106,7 +106,7 @@ def avoided(
 
     A place within the set-back, m, of the edge counts as hit.
     """
-    table = ground.shape.shape
+    table = ground.bent.shape
     hit, factor, named = np.zeros(table, dtype=bool), np.ones(table), np.full(table, "", object)
     if avoid is None:
         return hit, factor, named
@@ -142,6 +142,7 @@ def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> Float
 def off_street_area(
     ground: Grounds,
     streets: StreetGround | None,
+    area: FloatArray,
     chosen: BoolTable,
     on_street: npt.NDArray[np.bool_],
 ) -> FloatArray:
@@ -151,12 +152,14 @@ def off_street_area(
     ----------
     ground : Grounds
     streets : StreetGround, optional
+    area : ndarray, shape (n, 4)
+        Of the grounds, m2.
     chosen : ndarray of bool, shape (n, 4)
         Pits whose box leaves the main; the others lie along the street.
     on_street : ndarray of bool, shape (n,)
         Places that have a street; the ground of the others counts whole.
     """
-    off = np.where(on_street[:, None], 0.0, ground.area())
+    off = np.where(on_street[:, None], 0.0, area)
     rows, roles = np.nonzero(chosen & on_street[:, None])
     if not len(rows) or streets is None:
         return off

@@ -1,7 +1,8 @@
 """The ground pits take: straight pits as boxes, the others as polygons.
 
 Most pits lie on a straight main. Their ground is a box, known by four numbers, and what it meets
-is worked out from these; a polygon is made of it only where one is asked for.
+is worked out from these. Of the others a box that holds them is known; a polygon is drawn of the
+few for which that does not tell enough.
 """
 
 from __future__ import annotations
@@ -23,9 +24,9 @@ from geotools.siting.extents import Extents
 __all__ = ["Grounds", "boxes", "lay_grounds", "opened_ground"]
 
 Polygons = npt.NDArray[np.object_]
-Pairs = tuple[IntArray, IntArray]
 Widths = Callable[[IntArray, FloatArray, int], FloatArray]
 STEPS_A_BOX = 15  # of the search for points near it
+MITRE = 5.0  # times the width, how far a corner goes out at most
 BOX_PLACES = 17  # along a box, where its sides lean
 
 
@@ -36,100 +37,124 @@ class Grounds:
     Attributes
     ----------
     foot, heading : ndarray, shape (n, 4, 2)
-        Middle of one end of the box, and the direction to the other end.
+        Middle of one end of a box, and the direction to the other end.
     length, half_width : ndarray, shape (n, 4)
         Of the box, m.
-    shape : ndarray of polygons, shape (n, 4)
-        The ground where it is no box, else None.
+    bent : ndarray of bool, shape (n, 4)
+        Where the ground is not the box itself; it lies inside, and the box's middle lies in it.
+    draw : callable
+        Draws grounds that are bent, of candidates in a role each.
     """
 
     foot: FloatArray
     heading: FloatArray
     length: FloatArray
     half_width: FloatArray
-    shape: Polygons
+    bent: BoolArray
+    draw: Callable[[IntArray, IntArray], Polygons]
 
     @classmethod
     def of_polygons(cls, shape: Polygons) -> Grounds:
         """Take polygons as they are, shape (n, 4)."""
-        none, nowhere = np.zeros(shape.shape), np.zeros((*shape.shape, 2))
-        return cls(nowhere, nowhere, none, none, shape)
+        west, south, east, north = np.moveaxis(shapely.bounds(shape), -1, 0)
+        inside = shapely.get_coordinates(shapely.point_on_surface(shape)).reshape(*shape.shape, 2)
+        far = np.hypot(east - west, north - south)
+        return cls(
+            *_squares(inside, far),
+            bent=np.ones(shape.shape, dtype=bool),
+            draw=lambda row, role: shape[row, role],
+        )
 
-    def boxed(self) -> BoolArray:
-        """Return which grounds are boxes, shape (n, 4)."""
-        return np.asarray(shapely.is_missing(self.shape), dtype=np.bool_)
-
-    def area(self) -> FloatArray:
-        """Return the areas, m2, shape (n, 4)."""
-        whole, drawn = 2 * self.half_width * self.length, ~self.boxed()
-        whole[drawn] = np.nan_to_num(shapely.area(self.shape[drawn]))
+    def area(self, wanted: BoolArray) -> FloatArray:
+        """Return the areas, m2, shape (n, 4); 0 where none is wanted and the ground is bent."""
+        whole = np.where(self.bent, 0.0, 2 * self.half_width * self.length)
+        drawn = np.nonzero(self.bent & wanted)
+        whole[drawn] = np.nan_to_num(shapely.area(self.draw(*drawn)))
         return np.asarray(whole, dtype=np.float64)
 
     def polygons(self, row: IntArray, role: IntArray) -> Polygons:
         """Return the grounds of candidates in a role each, shape (k,)."""
-        drawn: Polygons = self.shape[row, role]
-        box = np.flatnonzero(shapely.is_missing(drawn))
-        of = row[box], role[box]
-        along = np.stack([np.zeros(len(box)), self.length[of]], axis=1)
+        shapes: Polygons = np.empty(len(row), dtype=object)
+        bent = self.bent[row, role]
+        shapes[bent] = self.draw(row[bent], role[bent])
+        of = row[~bent], role[~bent]
+        along = np.stack([np.zeros(len(of[0])), self.length[of]], axis=1)
         wide = np.repeat(self.half_width[of][:, None], 2, axis=1)
-        drawn[box] = boxes(self.foot[of], self.heading[of], along, wide)
-        return drawn
+        shapes[~bent] = boxes(self.foot[of], self.heading[of], along, wide)
+        return shapes
 
     def near_points(self, points: Points, distance: float) -> BoolArray:
         """Return which grounds come within a distance, m, of points; shape (n, 4)."""
-        found = np.zeros(self.shape.size, dtype=bool)
-        known = np.isfinite(self.foot + self.heading * self.length[..., None]).all(axis=-1)
-        box = np.flatnonzero(self.boxed() & known)
-        found[box] = self._boxes_near(box, points, distance)
-        row, role = np.nonzero(~self.boxed())
-        hit, _ = points.tree.query(self.shape[row, role], predicate="dwithin", distance=distance)
-        near = found.reshape(self.shape.shape)
-        near[row[hit], role[hit]] = True
+        middle, known = self._middles()
+        near = np.zeros(self.bent.shape, dtype=bool)
+        sides = self.heading[known], self.length[known], self.half_width[known]
+        near[known] = _near_boxes(points, distance, self.foot[known], *sides)
+        doubtful = near & self.bent
+        # Most grounds by an intersection have their middle by it, and need not be drawn.
+        spots = _squares(middle[doubtful], np.zeros(int(doubtful.sum())))
+        near[doubtful] = _near_boxes(points, distance, *spots)
+        row, role = np.nonzero(doubtful & ~near)
+        if len(row):
+            hit, _ = points.tree.query(self.draw(row, role), "dwithin", distance=distance)
+            near[row[hit], role[hit]] = True
         return near
-
-    def _boxes_near(self, box: IntArray, points: Points, distance: float) -> BoolArray:
-        """Return which of these grounds, all boxes, come within a distance, m, of points."""
-        cells = points.cells
-        found = np.zeros(len(box), dtype=np.int64)
-        sides = self.length.ravel()[box], self.half_width.ravel()[box]
-        boxes_ = [*self.foot.reshape(-1, 2)[box].T, *self.heading.reshape(-1, 2)[box].T, *sides]
-        run_kernel(
-            _near,
-            STEPS_A_BOX * len(box),
-            tuple(map(read_only, points.xy.T)),
-            tuple(map(read_only, (cells.key, cells.offsets, cells.member))),
-            (cells.west, cells.south, cells.size),
-            tuple(map(read_only, boxes_)),
-            distance,
-            found,
-        )
-        return np.asarray(found > 0, dtype=np.bool_)
 
     def near_places(
         self, tree: shapely.STRtree, distance: float
     ) -> tuple[IntArray, IntArray, IntArray]:
         """Return candidate, role and place of a tree wherever a ground comes within so many m."""
-        wanted = ~self.boxed()
-        wanted[self._around(tree, distance)[0]] = True
+        wanted = np.zeros(self.bent.shape, dtype=bool)
+        wanted[self._around(tree, distance)] = True
         row, role = np.nonzero(wanted)
         hit, place = tree.query(self.polygons(row, role), predicate="dwithin", distance=distance)
         return row[hit], role[hit], place
 
-    def _around(self, tree: shapely.STRtree, distance: float) -> Pairs:
-        """Return pairs of candidates and places; none is missing that a box may come near to."""
-        box = self.boxed()
+    def _middles(self) -> tuple[FloatArray, BoolArray]:
+        """Return the middles of the boxes, shape (n, 4, 2), and which of them are known."""
         middle = self.foot + self.heading * self.length[..., None] / 2
-        count = np.maximum(box.sum(axis=1), 1)
-        centre = np.where(box[..., None], middle, 0.0).sum(axis=1) / count[:, None]
+        return middle, np.asarray(np.isfinite(middle).all(axis=-1), dtype=np.bool_)
+
+    def _around(self, tree: shapely.STRtree, distance: float) -> IntArray:
+        """Return the candidates whose boxes a place of the tree may come near to, and perhaps more.
+
+        Asked with one circle a candidate, that holds the boxes of all its roles.
+        """
+        middle, known = self._middles()
+        count = np.maximum(known.sum(axis=1), 1)
+        centre = np.where(known[..., None], middle, 0.0).sum(axis=1) / count[:, None]
         away = np.hypot(*np.moveaxis(middle - centre[:, None], -1, 0))
-        reach = np.where(box, away + np.hypot(self.length / 2, self.half_width), 0.0).max(axis=1)
-        some = np.flatnonzero(box.any(axis=1))
-        row, place = tree.query(
+        reach = away + np.hypot(self.length / 2, self.half_width)
+        some = np.flatnonzero(known.any(axis=1))
+        row, _ = tree.query(
             shapely.points(centre[some]),
             predicate="dwithin",
-            distance=reach[some] * (1 + 1e-9) + distance,
+            distance=np.where(known, reach, 0.0).max(axis=1)[some] * (1 + 1e-9) + distance,
         )
-        return some[row], place
+        return np.asarray(some[row], dtype=np.int64)
+
+
+def _near_boxes(
+    points: Points,
+    distance: float,
+    foot: FloatArray,
+    heading: FloatArray,
+    length: FloatArray,
+    half_width: FloatArray,
+) -> BoolArray:
+    """Return which boxes come within a distance, m, of points."""
+    cells = points.cells
+    found = np.zeros(len(foot), dtype=np.int64)
+    run_kernel(
+        _near,
+        STEPS_A_BOX * len(foot),
+        tuple(map(read_only, points.xy.T)),
+        tuple(map(read_only, (cells.key, cells.offsets, cells.member))),
+        (cells.west, cells.south, cells.size),
+        tuple(map(read_only, [*foot.T, *heading.T, length, half_width])),
+        distance,
+        found,
+    )
+    return np.asarray(found > 0, dtype=np.bool_)
 
 
 def _near(points, cells, grid, boxes, distance, found):  # type: ignore[no-untyped-def]  # a kernel
@@ -201,17 +226,29 @@ def lay_grounds(
     out = np.repeat(lean, 4)
     bent = axis.segment(runs, start) < axis.segment(runs, end, before=True)
     bent |= (_leaves(extents, 0) | _leaves(extents, 1)).ravel() | (length <= 0)
-    shape = np.full(len(runs), None, dtype=object)
+    foot, length = first - heading * out[:, None], length + 2 * out
+    wide = np.repeat(half_width, 4) + out
+    sketch = _Sketch(axis, run, extents, half_width, lean, widths)
     row, role = np.divmod(np.flatnonzero(bent), 4)
-    shape[bent] = _polygons(axis, run, extents, half_width, lean, widths, row, role)
+    foot[bent], heading[bent], length[bent], wide[bent] = _squares(*sketch.around(row, role))
     table = extents.start.shape
     return Grounds(
-        foot=(first - heading * out[:, None]).reshape(*table, 2),
+        foot=foot.reshape(*table, 2),
         heading=heading.reshape(*table, 2),
-        length=(length + 2 * out).reshape(table),
-        half_width=(np.repeat(half_width, 4) + out).reshape(table),
-        shape=shape.reshape(table),
+        length=length.reshape(table),
+        half_width=wide.reshape(table),
+        bent=bent.reshape(table),
+        draw=sketch.draw,
     )
+
+
+def _squares(
+    middle: FloatArray, reach: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return foot, heading, length and half the width of boxes that reach so far all around."""
+    east = np.zeros(middle.shape)
+    east[..., 0] = 1.0
+    return middle - east * reach[..., None], east, 2 * reach, reach
 
 
 def _leaves(extents: Extents, way: int) -> BoolArray:
@@ -221,37 +258,65 @@ def _leaves(extents: Extents, way: int) -> BoolArray:
     return np.asarray((length > 0) & (opened < length - 1e-6))
 
 
-def _polygons(
-    axis: Axis,
-    run: IntArray,
-    extents: Extents,
-    half_width: FloatArray,
-    spread: FloatArray,
-    widths: Widths | None,
-    row: IntArray,
-    role: IntArray,
-) -> Polygons:
-    """Return the ground of candidates in a role each; parameters as `lay_grounds`."""
-    start, end = extents.deep_start[row, role], extents.deep_end[row, role]
-    opened = opened_ground(axis, run[row], start, end, half_width[row])
-    if spread.any():
-        mitred = partial(shapely.buffer, join_style="mitre")
-        opened = in_threads(mitred, opened, spread[row])
-    for way, (face, length, sign) in enumerate(
-        ((end, extents.box_ahead, -1.0), (start, extents.box_behind, 1.0))
-    ):
-        wanted = np.flatnonzero(_leaves(extents, way)[row, role])
-        if not len(wanted):
-            continue
-        of, size, edge = row[wanted], length[row, role][wanted], face[wanted]
-        heading = sign * axis.heading(run[of], edge, before=way == 1)
-        along = size[:, None] * np.linspace(0.0, 1.0, 2 if widths is None else BOX_PLACES)
-        wide = np.repeat(half_width[of, None], along.shape[1], axis=1)
-        if widths is not None:
-            wide = widths(of, size[:, None] - along, way)
-        ramp = boxes(axis.position(run[of], edge), heading, along, wide)
-        opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
-    return opened
+@dataclass(frozen=True)
+class _Sketch:
+    """What the ground of pits is drawn from; as the parameters of `lay_grounds`."""
+
+    axis: Axis
+    run: IntArray
+    extents: Extents
+    half_width: FloatArray
+    spread: FloatArray
+    widths: Widths | None
+
+    def draw(self, row: IntArray, role: IntArray) -> Polygons:
+        """Return the ground of candidates in a role each."""
+        start, end = self.extents.deep_start[row, role], self.extents.deep_end[row, role]
+        opened = opened_ground(self.axis, self.run[row], start, end, self.half_width[row])
+        if self.spread.any():
+            mitred = partial(shapely.buffer, join_style="mitre", mitre_limit=MITRE)
+            opened = in_threads(mitred, opened, self.spread[row])
+        for way, face in enumerate((end, start)):
+            wanted = np.flatnonzero(_leaves(self.extents, way)[row, role])
+            if not len(wanted):
+                continue
+            of, edge = row[wanted], face[wanted]
+            heading = (1.0 if way else -1.0) * self.axis.heading(
+                self.run[of], edge, before=way == 1
+            )
+            along, wide = self._ramp(of, role[wanted], way)
+            ramp = boxes(self.axis.position(self.run[of], edge), heading, along, wide)
+            opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
+        return opened
+
+    def around(self, row: IntArray, role: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Return a place inside the ground of each, and how far, m, it reaches from there at most.
+
+        No place of the run is farther from the middle of a stretch than half its length, and no
+        corner of its sides farther from it than the limit of a mitre, at the bottom and once more
+        where the sides lean.
+        """
+        start, end = self.extents.deep_start[row, role], self.extents.deep_end[row, role]
+        reach = np.zeros(len(row))
+        for way in (0, 1):
+            wanted = np.flatnonzero(_leaves(self.extents, way)[row, role])
+            along, wide = self._ramp(row[wanted], role[wanted], way)
+            reach[wanted] = np.maximum(
+                reach[wanted], np.hypot(along, wide).max(axis=1, initial=0.0)
+            )
+        reach = np.maximum(reach, MITRE * (self.half_width + self.spread)[row])
+        middle = self.axis.position(self.run[row], (start + end) / 2)
+        return middle, (end - start) / 2 + reach
+
+    def _ramp(self, row: IntArray, role: IntArray, way: int) -> tuple[FloatArray, FloatArray]:
+        """Return places along the box of each ramp, m back from its face, and half its width."""
+        extents = self.extents
+        size = (extents.box_behind if way else extents.box_ahead)[row, role]
+        places = np.linspace(0.0, 1.0, 2 if self.widths is None else BOX_PLACES)
+        along = size[:, None] * places
+        if self.widths is None:
+            return along, np.repeat(self.half_width[row, None], along.shape[1], axis=1)
+        return along, self.widths(row, size[:, None] - along, way)
 
 
 def opened_ground(
@@ -268,7 +333,7 @@ def opened_ground(
     along = np.stack([np.zeros(len(row)), length], axis=1)
     ground[row] = boxes(face, heading, along, np.repeat(half_width[row, None], 2, axis=1))
     row = np.flatnonzero(~straight)
-    flat = partial(shapely.buffer, join_style="mitre", cap_style="flat")
+    flat = partial(shapely.buffer, join_style="mitre", cap_style="flat", mitre_limit=MITRE)
     ground[row] = in_threads(flat, _sections(axis, run[row], start[row], end[row]), half_width[row])
     return ground
 

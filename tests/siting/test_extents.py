@@ -233,6 +233,33 @@ def test_pits_hold_all_of_the_stretch_they_stand_in_and_never_end_inside_it(seed
     assert (extents.end >= must.high[row][:, None] - 1e-9).all()
 
 
+@pytest.mark.parametrize("lean", [0.0, 2.5])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_box_around_a_bent_ground_holds_it_and_has_its_middle_in_it(
+    seed: int, lean: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    turns = np.cumsum(rng.uniform(-2.6, 2.6, 60))  # radians: mitres go out to their limit
+    steps = rng.uniform(2.0, 12.0, 60)[:, None] * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    axis = _axis(np.cumsum(steps, axis=0))
+    at = rng.uniform(0, axis.chainage[-1], 30)
+    run = np.zeros(len(at), dtype=np.int64)
+    extents = pit_extents(axis, run, at, _sizes(len(at)), NO_STRETCH)
+
+    def widths(row: Any, from_top: Array, way: int) -> Array:
+        return HALF + lean * from_top / RAMP
+
+    half, spread = np.full(len(at), HALF), np.full(len(at), lean)
+    leaning = {"spread": spread, "widths": widths} if lean else {}
+    ground = lay_grounds(axis, run, extents, half, **leaning)
+    row, role = np.nonzero(ground.bent)
+    drawn, reach = ground.draw(row, role), ground.half_width[row, role]
+    middle = (ground.foot + ground.heading * ground.length[..., None] / 2)[row, role]
+    assert len(row) > 60
+    assert shapely.within(drawn, shapely.buffer(shapely.points(middle), reach + 1e-9)).all()
+    assert shapely.distance(drawn, shapely.points(middle)).max() < 1e-9
+
+
 def test_must_stretches_are_the_union_of_blocked_bends_with_a_diameter_either_side() -> None:
     rng = np.random.default_rng(8)
     count, lengths, diameter = 60, np.array([300.0, 80.0, 500.0]), np.array([0.6, 1.2, 0.3])

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 import shapely
 
 from geotools.network.cells import Points
+from geotools.network.ragged import IntArray
 from geotools.pipe.pits import GROUND_PLACES
 from geotools.siting.grounds import Grounds
 from geotools.siting.ramps import GroundLine
 
 COUNT = 60
+
+
+def _shapes(grounds: Grounds) -> Any:
+    row, role = np.divmod(np.arange(grounds.bent.size), 4)
+    return grounds.polygons(row, role).reshape(grounds.bent.shape)
 
 
 @pytest.fixture(scope="module")
@@ -30,8 +39,16 @@ def pairs() -> tuple[Grounds, Grounds]:
     ]
     drawn = shapely.buffer(lines, half.ravel(), cap_style="flat").reshape(COUNT, 4)
     odd = (np.arange(COUNT * 4) % 7 == 0).reshape(COUNT, 4)
-    boxed = Grounds(foot, heading, length, half, np.where(odd, drawn, None))
-    return boxed, Grounds.of_polygons(drawn)
+    whole = Grounds.of_polygons(drawn)
+    mixed = [
+        np.where(odd.reshape(odd.shape + (1,) * (box.ndim - 2)), around, box)
+        for box, around in zip(
+            (foot, heading, length, half),
+            (whole.foot, whole.heading, whole.length, whole.half_width),
+            strict=True,
+        )
+    ]
+    return Grounds(*mixed, odd, whole.draw), whole
 
 
 def test_boxes_are_drawn_as_a_line_with_its_width(pairs: tuple[Grounds, Grounds]) -> None:
@@ -39,9 +56,27 @@ def test_boxes_are_drawn_as_a_line_with_its_width(pairs: tuple[Grounds, Grounds]
     row, role = np.divmod(np.arange(COUNT * 4), 4)
     apart = shapely.symmetric_difference(boxed.polygons(row, role), drawn.polygons(row, role))
     assert shapely.area(apart).max() < 1e-6
-    assert 0 < boxed.boxed().sum() < COUNT * 4
-    assert not drawn.boxed().any()
-    assert boxed.area() == pytest.approx(drawn.area(), rel=1e-6)
+    assert 0 < boxed.bent.sum() < COUNT * 4
+    assert drawn.bent.all()
+    wanted = np.ones((COUNT, 4), dtype=bool)
+    assert boxed.area(wanted) == pytest.approx(drawn.area(wanted), rel=1e-6)
+
+
+def test_the_area_of_a_bent_ground_is_worked_out_where_it_is_wanted_alone(
+    pairs: tuple[Grounds, Grounds],
+) -> None:
+    boxed, drawn = pairs
+    wanted = np.arange(COUNT * 4).reshape(COUNT, 4) % 3 == 0
+    asked: list[int] = []
+
+    def draw(row: IntArray, role: IntArray) -> Any:
+        asked.append(len(row))
+        return boxed.draw(row, role)
+
+    area = replace(boxed, draw=draw).area(wanted)
+    whole = shapely.area(_shapes(drawn))
+    assert area == pytest.approx(np.where(boxed.bent & ~wanted, 0.0, whole), rel=1e-6)
+    assert asked == [int((boxed.bent & wanted).sum())]
 
 
 @pytest.mark.parametrize("distance", [0.5, 6.0, 30.0])
@@ -50,7 +85,7 @@ def test_boxes_near_points_are_those_the_polygons_are_near(
 ) -> None:
     boxed, drawn = pairs
     points = np.array([4e5, 5e6]) + np.random.default_rng(4).uniform(-60, 260, (40, 2))
-    gap = shapely.distance(drawn.shape[..., None], shapely.points(points)).min(axis=-1)
+    gap = shapely.distance(_shapes(drawn)[..., None], shapely.points(points)).min(axis=-1)
     near = boxed.near_points(Points(points), distance)
     assert (near == (gap <= distance)).all()
     assert (near == drawn.near_points(Points(points), distance)).all()
@@ -64,7 +99,7 @@ def test_boxes_near_places_are_those_the_polygons_are_near(
     drawn = pairs[1]
     corner = np.array([4e5, 5e6]) + np.random.default_rng(5).uniform(-20, 220, (15, 2))
     places = shapely.box(*corner.T, *(corner + 12.0).T)
-    gap = shapely.distance(drawn.shape[..., None], places)
+    gap = shapely.distance(_shapes(drawn)[..., None], places)
     due = set(zip(*np.nonzero(gap <= distance), strict=True))
     for grounds in pairs:
         assert set(zip(*grounds.near_places(shapely.STRtree(places), distance), strict=True)) == due

@@ -166,13 +166,14 @@ def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> N
     lines = shapely.linestrings([[(-5.0, 0.0), (2.0, 0.0)], [(1.0, 1.0), (4.0, 1.0)]])
     half = np.array([3.0, 1.0])
     streets = StreetGround(shapely.get_coordinates(lines), np.array([0, 2, 4]), half)
+    area = ground.area(np.ones((3, 4), dtype=bool))
     leaves = np.array([[True] * 4, [True] * 4, [False] * 4])
-    got = off_street_area(ground, streets, leaves, np.array([True, True, True]))[:, 0]
+    got = off_street_area(ground, streets, area, leaves, np.array([True, True, True]))[:, 0]
     whole = shapely.union_all(shapely.buffer(lines, half))
-    wanted = [g.difference(whole).area for g in ground.shape[:2, 0]]
+    wanted = [g.difference(whole).area for g in ground.draw(np.arange(2), np.zeros(2, int))]
     assert 0 < wanted[0] < 20.0 == wanted[1]
     assert got == pytest.approx([*wanted, 0.0])
-    off = off_street_area(ground, streets, leaves, np.zeros(3, bool))[:, 0]
+    off = off_street_area(ground, streets, area, leaves, np.zeros(3, bool))[:, 0]
     assert off == pytest.approx(20.0)
 
 
