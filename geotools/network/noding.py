@@ -12,10 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
-from geotools.accel import in_threads
+from geotools.network.crossing import crossing_pairs
 from geotools.network.gaps import join_gaps
 from geotools.network.near import clusters, lines_near, near_places
 from geotools.network.pieces import (
@@ -39,13 +38,10 @@ __all__ = [
     "TOUCH",
     "Graph",
     "Pieces",
-    "crossing_pairs",
     "cut_lines",
     "node_lines",
     "unnoded_crossings",
 ]
-
-AT_ONCE = 100_000  # lines asked at once which others they may cross
 
 
 @dataclass(frozen=True)
@@ -148,11 +144,9 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
 
     They do not connect; the caller reports them.
     """
-    lines = to_linestrings(graph.xy, graph.offsets)
-    pairs = crossing_pairs(lines)
-    place = shapely.get_coordinates(
-        shapely.point_on_surface(shapely.intersection(lines[pairs[:, 0]], lines[pairs[:, 1]]))
-    )
+    pairs = crossing_pairs(graph.xy, graph.offsets)
+    one, other = (linestrings_at(graph.xy, graph.offsets, side) for side in pairs.T)
+    place = shapely.get_coordinates(shapely.point_on_surface(shapely.intersection(one, other)))
     a, b = graph.ends[pairs[:, 0]], graph.ends[pairs[:, 1]]
     near = np.zeros(len(pairs), dtype=bool)
     for i in (0, 1):
@@ -161,19 +155,6 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
             gap = np.hypot(*(graph.node_xy[a[:, i]] - place).T)
             near |= shared & (gap <= 2 * tolerance)
     return pairs[~near], place[~near]
-
-
-def crossing_pairs(lines: npt.NDArray[np.object_]) -> IntArray:
-    """Return the pairs of lines that cross, each once, the lower row first, shape (k, 2)."""
-    tree, found = shapely.STRtree(lines), [np.zeros((0, 2), dtype=np.int64)]
-    for first in range(0, len(lines), AT_ONCE):  # all that touch are several times the lines
-        one, other = tree.query(lines[first : first + AT_ONCE]).astype(np.int64)
-        one += first
-        # The tree could test them itself, but would test every pair twice.
-        pairs = np.stack([one, other], axis=1)[one < other]
-        cross = in_threads(shapely.crosses, lines[pairs[:, 0]], lines[pairs[:, 1]])
-        found.append(pairs[cross])
-    return np.concatenate(found)
 
 
 def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:

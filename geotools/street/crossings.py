@@ -8,10 +8,18 @@ import numpy as np
 import shapely
 
 from geotools.links import components
+from geotools.network.crossing import crossing_pairs
 from geotools.network.near import near_places
-from geotools.network.noding import TOUCH, Graph, crossing_pairs
+from geotools.network.noding import TOUCH, Graph
 from geotools.network.pieces import cut_lines
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, to_linestrings
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    linestrings_at,
+    measures,
+    to_linestrings,
+)
 
 __all__ = ["Crossings", "node_crossings"]
 
@@ -96,12 +104,10 @@ def _half_round(xy: FloatArray) -> FloatArray:
 
 def _crossing(graph: Graph, reach: float) -> _Met:
     """Find where edges cross; a node of theirs within reach, m, is at the crossing."""
-    lines = to_linestrings(graph.xy, graph.offsets)
-    pairs = crossing_pairs(lines)
+    pairs = crossing_pairs(graph.xy, graph.offsets)
     pairs = pairs[np.lexsort(pairs.T[::-1])]
-    parts, row = shapely.get_parts(
-        shapely.intersection(lines[pairs[:, 0]], lines[pairs[:, 1]]), return_index=True
-    )
+    one, other = (linestrings_at(graph.xy, graph.offsets, side) for side in pairs.T)
+    parts, row = shapely.get_parts(shapely.intersection(one, other), return_index=True)
     point = shapely.get_type_id(parts) == 0
     pairs, xy = pairs[row[point]], shapely.get_coordinates(parts[point])
     ends = graph.ends[pairs]  # crossing, street, end
