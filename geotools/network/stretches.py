@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, greatest_so_far
 
 __all__ = ["SLACK", "Stretches", "disjoint"]
 
@@ -70,10 +70,9 @@ def disjoint(run: IntArray, low: FloatArray, high: FloatArray, runs: int) -> Str
     """Sort stretches and merge those that overlap or touch."""
     order = np.lexsort([low, run])
     run, low, high = run[order].astype(np.int64), low[order], high[order]
-    base = run * 4.0 * (float(np.abs(high).max(initial=0.0)) + 1.0)  # only to tell runs apart
-    reach = np.maximum.accumulate(high + base) if len(run) else high
+    reach = greatest_so_far(high, run)
     fresh = np.ones(len(run), dtype=bool)
-    fresh[1:] = (low + base)[1:] > reach[:-1]
+    fresh[1:] = (run[1:] != run[:-1]) | (low[1:] > reach[:-1])
     firsts = np.flatnonzero(fresh)
     merged = np.maximum.reduceat(high, firsts) if len(firsts) else high
     return Stretches(run[firsts], low[firsts], merged, runs)

@@ -104,6 +104,24 @@ class Contest:
     reason: npt.NDArray[np.object_]
     price: FloatArray
 
+    def only(self, rows: IntArray) -> Contest:
+        """Return the contest of these runs alone, in this order."""
+        verdicts = {
+            field.name: getattr(self.verdict, field.name)
+            for field in dataclasses.fields(self.verdict)
+        }
+        # A verdict nobody asks for any more may have been let go.
+        left = {name: each[rows] if len(each) else each for name, each in verdicts.items()}
+        return dataclasses.replace(
+            self,
+            verdict=dataclasses.replace(self.verdict, **left),
+            tries=self.tries[rows],
+            flowing=self.flowing[rows],
+            fixed=self.fixed[rows],
+            in_window=self.in_window[rows],
+            reason=self.reason[rows],
+        )
+
 
 def hold_contest(
     runs: pd.DataFrame, service: pd.DataFrame, brief: Brief, *, least_length: float

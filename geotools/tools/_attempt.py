@@ -98,11 +98,6 @@ class Equipped:
     bends: pd.DataFrame
     must: Stretches
 
-    def only(self, wanted: BoolArray) -> Equipped:
-        """Leave the bends of the runs wanted and of no others."""
-        of = self.bends["run"].to_numpy(dtype=np.int64)
-        return replace(self, bends=self.bends[wanted[of]].reset_index(drop=True))
-
 
 def equip(ground: Shared, pipe: IntArray) -> Equipped:
     """Give every run its pipe, -1 for none, and judge what it meets."""

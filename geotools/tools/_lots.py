@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,9 +25,9 @@ from geotools.siting.carrier import pulled_pipes
 from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
 from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
-from geotools.tools._attempt import Attempt, Equipped, equip, refusal_limits, try_carriers
+from geotools.tools._attempt import Attempt, equip, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
-from geotools.tools._shared import Shared, on_streets, only_runs
+from geotools.tools._shared import Shared, lot_of, on_streets, only_runs
 
 __all__ = ["Planned", "by_rank", "plan_lots", "winners"]
 
@@ -71,11 +72,10 @@ def plan_lots(ground: Shared, progress: Progress) -> Planned:
     """Plan all runs through, a lot at a time, as many lots at once as there are processors."""
     lots = _lots(ground)
     done = []
-    equipped = [equip(ground, pipe) for pipe in ground.contest.tries.T]
     # What streets are looked up by is made here, once, and not in every thread.
-    on_streets(only_runs(ground, np.zeros(0, dtype=np.int64)))
+    on_streets(lot_of(ground, np.zeros(0, dtype=np.int64)))
     with ThreadPoolExecutor(processors()) as pool:
-        for planned in pool.map(partial(_plan_lot, ground, equipped), lots):
+        for planned in pool.map(partial(_plan_lot, ground), lots):
             done.append(planned)
             del planned
             give_back()
@@ -100,40 +100,49 @@ def _lots(ground: Shared) -> list[IntArray]:
     return [np.sort(runs) for runs in np.split(order, np.flatnonzero(np.diff(lot)) + 1)]
 
 
-def _plan_lot(ground: Shared, equipped: list[Equipped], runs: IntArray) -> Planned:
-    """Plan these runs through with their carriers, those all runs are equipped with by rank."""
-    part = on_streets(only_runs(ground, runs))
-    tries = ground.contest.tries
-    mine = np.zeros(len(tries), dtype=bool)
-    mine[runs] = True
+def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
+    """Plan these runs through with their carriers."""
+    lot = on_streets(lot_of(ground, runs))
     attempts: list[Attempt] = []
     larger_for = ground.brief.carrier.larger_for
-    for one, pipe in zip(equipped, tries[runs].T, strict=True):
-        if one is equipped[0] or (pipe >= 0).any():
-            attempts = _left([*attempts, try_carriers(part, one.only(mine))], larger_for)
+    for pipe in lot.contest.tries.T:
+        if not attempts or (pipe >= 0).any():
+            attempts = _left([*attempts, try_carriers(lot, equip(lot, pipe))], larger_for)
             give_back()  # lots planned side by side come to their most at the same time
-    attempts = _further(part, runs, attempts)
-    tried = _tried_rows(attempts, runs)
-    shown = _shown(part, attempts, tried, runs)
-    rank = np.full(len(tries), -1)
-    rank[runs] = shown
-    tried = tried.assign(shown=rank[tried["run"]] == tried["rank"])
-    reasons = list(_blocked(part, attempts, tried, rank))
-    edits = ground.edits["run"].to_numpy(dtype=np.int64)
+    attempts = _further(lot, attempts)
+    tried = _tried_rows(attempts)
+    shown = _shown(lot, attempts, tried)
+    tried = tried.assign(shown=shown[tried["run"]] == tried["rank"])
+    reasons = list(_blocked(lot, attempts, tried, shown))
+    edited = np.flatnonzero(np.isin(ground.edits["run"].to_numpy(dtype=np.int64), runs))
     refused = {
-        int(row): attempts[rank[edits[row]]].refused.get(int(row), "")
-        for row in np.flatnonzero(rank[edits] >= 0)
+        row: attempts[shown[run]].refused.get(place, "")
+        for place, (row, run) in enumerate(
+            zip(edited.tolist(), lot.edits["run"].to_numpy(dtype=np.int64), strict=True)
+        )
     }
-    return Planned(
-        table=_rows_of([a.table.assign(run=np.arange(len(tries))) for a in attempts], rank),
-        bends=_rows_of([a.bends for a in attempts], rank),
-        candidates=_candidates_of(part, attempts, rank),
-        pits=_rows_of([a.plan.pits for a in attempts], rank),
-        pulls=_rows_of([a.plan.pulls for a in attempts], rank),
+    count = len(runs)
+    planned = Planned(
+        table=_rows_of([a.table.assign(run=np.arange(count)) for a in attempts], shown),
+        bends=_rows_of([a.bends for a in attempts], shown),
+        candidates=_candidates_of(lot, attempts, shown),
+        pits=_rows_of([a.plan.pits for a in attempts], shown),
+        pulls=_rows_of([a.plan.pulls for a in attempts], shown),
         tried=tried,
         blocked=pd.DataFrame(reasons, columns=["run", "reason", "chainage"]),
         refused={row: why for row, why in refused.items() if why},
     )
+    return _numbered(planned, runs)
+
+
+def _numbered(planned: Planned, runs: IntArray) -> Planned:
+    """Give the rows of a lot the numbers their runs have among all runs."""
+    tables = [field.name for field in fields(Planned) if field.name != "refused"]
+    given: dict[str, Any] = {}
+    for name in tables:
+        rows = getattr(planned, name)
+        given[name] = rows.assign(run=runs[rows["run"].to_numpy(dtype=np.int64)])
+    return replace(planned, **given)
 
 
 def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
@@ -149,15 +158,15 @@ def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
     return [attempt.only(wanted) for attempt, wanted in zip(attempts, near, strict=True)]
 
 
-def _further(ground: Shared, runs: IntArray, attempts: list[Attempt]) -> list[Attempt]:
+def _further(ground: Shared, attempts: list[Attempt]) -> list[Attempt]:
     """Go on with the other pipes that suit, for the runs that have no plan yet.
 
     The first plan found ends it for a run. Of pipes that stand or fall together the easiest to
     pull is tried; where it gives a plan, the cheaper ones like it are tried after it.
     """
     brief, contest = ground.brief, ground.contest
-    value = np.min([attempt.value[runs] for attempt in attempts], axis=0)
-    open_ = runs[(contest.tries[runs, 0] >= 0) & ~np.isfinite(value)]
+    value = np.min([attempt.value for attempt in attempts], axis=0)
+    open_ = np.flatnonzero((contest.tries[:, 0] >= 0) & ~np.isfinite(value))
     if not len(open_):
         return attempts
     idle = no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
@@ -194,12 +203,12 @@ def _until_planned(
     return attempts, won
 
 
-def _tried_rows(attempts: list[Attempt], runs: IntArray) -> pd.DataFrame:
+def _tried_rows(attempts: list[Attempt]) -> pd.DataFrame:
     """Return a row for each run and carrier tried in it, columns as of `Planned.tried`."""
     frames = []
     for rank, attempt in enumerate(attempts):
         pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)
-        run = runs[pipe[runs] >= 0]
+        run = np.flatnonzero(pipe >= 0)
         frames.append(
             pd.DataFrame(
                 {
@@ -234,17 +243,15 @@ def winners(value: FloatArray, bore: FloatArray, larger_for: float) -> IntArray:
     return np.asarray(np.argmax(np.where(near, bore, -1.0), axis=0), dtype=np.int64)
 
 
-def _shown(
-    ground: Shared, attempts: list[Attempt], tried: pd.DataFrame, runs: IntArray
-) -> IntArray:
-    """Return the attempt shown for each of the runs: the best, or the one that came closest."""
+def _shown(ground: Shared, attempts: list[Attempt], tried: pd.DataFrame) -> IntArray:
+    """Return the attempt shown for each run: the best, or the one that came closest."""
     count = len(ground.runs.table)
-    value = by_rank(tried, "value", count, missing=np.inf)[:, runs]
-    bore = by_rank(tried, "bore", count, missing=0.0)[:, runs]
+    value = by_rank(tried, "value", count, missing=np.inf)
+    bore = by_rank(tried, "bore", count, missing=0.0)
     shown = winners(value, bore, ground.brief.carrier.larger_for)
-    lost = np.flatnonzero((ground.contest.tries[runs, 0] >= 0) & ~np.isfinite(value).any(axis=0))
+    lost = np.flatnonzero((ground.contest.tries[:, 0] >= 0) & ~np.isfinite(value).any(axis=0))
     ranks = tried.groupby("run")["rank"]
-    shown[lost] = [_closest(attempts, ranks.get_group(int(run)), int(run)) for run in runs[lost]]
+    shown[lost] = [_closest(attempts, ranks.get_group(run), run) for run in lost.tolist()]
     return shown
 
 

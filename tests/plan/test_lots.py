@@ -93,24 +93,24 @@ def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
     lots: list[Any] = []
     shown = _lots._shown
 
-    def seen(ground: Any, attempts: Any, tried: Any, runs: Any) -> Any:
-        rank = shown(ground, attempts, tried, runs)
-        lots.append((attempts, runs, rank))
+    def seen(ground: Any, attempts: Any, tried: Any) -> Any:
+        rank = shown(ground, attempts, tried)
+        lots.append((attempts, rank))
         return rank
 
     monkeypatch.setattr(_lots, "_shown", seen)
     wishes = {"carrier.larger_for": larger_for, "pits.max_depth": "2.4 m"}
     geotools.plan(SAMPLE, settings=wishes)
     beaten = lost = 0
-    for attempts, runs, rank in lots:
-        value = np.array([attempt.value[runs] for attempt in attempts])
+    for attempts, rank in lots:
+        value = np.array([attempt.value for attempt in attempts])
         places, sites = (
-            np.array([np.diff(of.offsets)[runs] for of in column])
+            np.array([np.diff(of.offsets) for of in column])
             for column in ([a.candidates for a in attempts], [a.sites for a in attempts])
         )
         near = value <= value.min(axis=0) * (1 + larger_for)
         assert (places[~near] == 0).all()
-        assert (places[rank, np.arange(len(runs))] == places.max(axis=0)).all()
+        assert (places[rank, np.arange(len(rank))] == places.max(axis=0)).all()
         planned = np.isfinite(value).any(axis=0)
         assert (sites[:, planned] == 0).all()
         assert (sites[:, ~planned] == places[:, ~planned]).all()
