@@ -9,15 +9,17 @@ from __future__ import annotations
 import logging
 import traceback
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from geotools.errors import SlipmainError
 
-__all__ = ["Result", "SchedulerLost", "run_all"]
+__all__ = ["Result", "SchedulerLost", "run_all", "workers_begun"]
 
 Job = TypeVar("Job")
+Workers = Callable[[], Any]
 GONE = "the scheduler is gone; districts done are kept: run the same again with --resume"
 logger = logging.getLogger(__name__)
 
@@ -37,13 +39,40 @@ class Result:
     tries: int = 1
 
 
+@contextmanager
+def workers_begun(
+    *, workers: int | None = None, scheduler: str | None = None, memory: str = "auto"
+) -> Iterator[Workers]:
+    """Begin workers while the caller goes on; ended with the context.
+
+    Parameters
+    ----------
+    workers : int, optional
+        Processes on this machine; without it, and without a scheduler, there are none.
+    scheduler : str, optional
+        Address of a Dask scheduler to use.
+    memory : str
+        Bound for each worker process, such as ``4 GiB``; ``auto`` shares out what there is.
+
+    Yields
+    ------
+    callable
+        Waits for the workers and gives the client of their scheduler, None where there are none.
+        Raises SchedulerLost if the scheduler cannot be reached.
+    """
+    if workers is None and scheduler is None:
+        yield lambda: None
+        return
+    with ExitStack() as stack, ThreadPoolExecutor(1) as pool:
+        client = pool.submit(stack.enter_context, _client(workers, scheduler, memory))
+        yield client.result
+
+
 def run_all(
     jobs: Mapping[str, Job],
     work: Callable[[Job], Any],
     *,
-    workers: int | None = None,
-    scheduler: str | None = None,
-    memory: str = "auto",
+    workers: Workers = lambda: None,
     retries: int = 2,
 ) -> Iterator[Result]:
     """Do the work of all jobs and yield each result as it comes.
@@ -54,12 +83,8 @@ def run_all(
         By name, in the order they are to be begun.
     work : callable
         Importable by name, so that workers can call it.
-    workers : int, optional
-        Processes on this machine; without it, and without a scheduler, the work is done here.
-    scheduler : str, optional
-        Address of a Dask scheduler to use.
-    memory : str
-        Bound for each worker process, such as ``4 GiB``; ``auto`` shares out what there is.
+    workers : callable
+        As `workers_begun` gives it; where there are none, the work is done here.
     retries : int
         How often a job is tried again after its worker died.
 
@@ -68,15 +93,15 @@ def run_all(
     SchedulerLost
         If the scheduler cannot be reached, or no more.
     """
-    if workers is None and scheduler is None:
+    client = workers()
+    if client is None:
         for name, job in jobs.items():
             yield _here(name, job, work)
         return
-    with _client(workers, scheduler, memory) as client:
-        try:
-            yield from _on_cluster(client, jobs, work, retries)
-        except OSError as error:  # whatever is asked of it, now that nobody is there
-            raise SchedulerLost(GONE) from error
+    try:
+        yield from _on_cluster(client, jobs, work, retries)
+    except OSError as error:  # whatever is asked of it, now that nobody is there
+        raise SchedulerLost(GONE) from error
 
 
 def _here(name: str, job: Job, work: Callable[[Job], Any]) -> Result:
@@ -96,7 +121,7 @@ def _words(error: BaseException) -> str:
     return f"{type(error).__name__}: {error}{where} (a fault of the program: please report it)"
 
 
-@contextmanager
+@contextmanager  # a client of Dask's is closed, not left: it may only be left where it was entered
 def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator[Any]:
     import dask.config
     from distributed import Client, LocalCluster
@@ -114,9 +139,10 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
             threads_per_worker=1,
             processes=True,
             memory_limit=memory,
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",  # any port that is free, for nobody else to see
+            scheduler_kwargs={"dashboard": False},
         )
-        with cluster, Client(cluster) as client:
+        with closing(cluster), closing(Client(cluster)) as client:
             yield client
 
 
@@ -131,7 +157,7 @@ def _reach(scheduler: str) -> Iterator[Any]:
             f"scheduler {scheduler}: cannot be reached ({error}); check the address, and that "
             "its version of Dask is the one here"
         ) from error
-    with client:
+    with closing(client):
         yield client
 
 
@@ -150,16 +176,26 @@ def _on_cluster(
         under_way[future] = name
         done.add(future)
 
-    while waiting or under_way:
+    def fill() -> None:
         while waiting and len(under_way) < max(1, sum(client.nthreads().values())):
             begin(waiting.pop(0))
+
+    fill()
+    while under_way:
         future = next(done)
         name = under_way.pop(future)
         result = _taken(future, name, tries[name])
-        if result.died and tries[name] <= retries:
+        again = result.died and tries[name] <= retries
+        if again:
             begin(name)
-            continue
-        yield result
+        try:
+            fill()  # the worker goes on while the caller deals with the result
+        except OSError:
+            if not again:
+                yield result
+            raise
+        if not again:
+            yield result
 
 
 def _taken(future: Any, name: str, tries: int) -> Result:

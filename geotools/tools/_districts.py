@@ -23,7 +23,7 @@ from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
 from geotools.scale.districts import assign_runs, by_name, span_of
-from geotools.scale.engine import Result, run_all
+from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.manifest import (
     Entry,
     file_name,
@@ -98,22 +98,18 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     summary, styles = call.folder / SUMMARY, call.folder / STYLES
     if brief.output.styles:
         check_styles(summary, OUTPUTS, overwrite=True, folder=styles)
-    share = share_out(brief, call, progress)
-    jobs, entries = _jobs(share, brief, call, before)
-    write_manifest(call.folder, entries)
-    results = run_all(
-        jobs,
-        plan_district,
-        workers=call.workers,
-        scheduler=call.scheduler,
-        memory=call.memory,
-        retries=call.retries,
-    )
-    progress("planning districts", 0, len(jobs))
-    for done, result in enumerate(results, start=1):
-        entries[result.name] = _entry(result, before.get(result.name))
+    layers, districts = _network(brief, call, progress)
+    begun = workers_begun(workers=call.workers, scheduler=call.scheduler, memory=call.memory)
+    with begun as workers:
+        share = _share_out(layers, districts, brief, progress)
+        jobs, entries = _jobs(share, brief, call, before)
         write_manifest(call.folder, entries)
-        progress("planning districts", done, len(jobs))
+        progress("planning districts", 0, len(jobs))
+        results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
+        for done, result in enumerate(results, start=1):
+            entries[result.name] = _entry(result, before.get(result.name))
+            write_manifest(call.folder, entries)
+            progress("planning districts", done, len(jobs))
     progress("writing the summary")
     tables = _summary(share, brief, call, entries)
     units = brief.output.units
@@ -141,8 +137,8 @@ def _earlier(call: Call) -> dict[str, Entry]:
     return before if call.resume else {}
 
 
-def share_out(brief: Brief, call: Call, progress: Progress) -> Share:
-    """Build the runs of the whole network and say which district plans each.
+def _network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, pd.DataFrame]:
+    """Read what runs, their assignment and their shutdowns are made from, and the districts.
 
     Raises
     ------
@@ -157,9 +153,13 @@ def share_out(brief: Brief, call: Call, progress: Progress) -> Share:
     )
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
+    return layers, by_name(layers.districts)
+
+
+def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: Progress) -> Share:
+    """Build the runs of the whole network and say which district plans each."""
     progress("chaining mains")
     runs = runs_of(layers, brief)
-    districts = by_name(layers.districts)
     district = assign_runs(runs.chains, districts["geometry"].to_numpy(dtype=object))
     shutdowns = None
     if layers.valves is not None:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from geotools.errors import LayerError
-from geotools.scale.engine import Result, SchedulerLost, run_all
+from geotools.scale.engine import Result, SchedulerLost, run_all, workers_begun
 
 
 def refuse() -> None:
@@ -47,7 +47,8 @@ def test_a_fault_of_the_data_is_told_in_its_own_words() -> None:
 
 def test_workers_give_what_this_process_gives_and_one_that_dies_takes_nobody_along() -> None:
     jobs = {**JOBS, "deadly": partial(os._exit, 3), "slow": partial(time.sleep, 0.2)}
-    results = by_name(run_all(jobs, operator.call, workers=2, retries=1))
+    with workers_begun(workers=2) as workers:
+        results = by_name(run_all(jobs, operator.call, workers=workers, retries=1))
     here = by_name(run_all(JOBS, operator.call))
     assert {name: results[name].value for name in JOBS} == {n: r.value for n, r in here.items()}
     assert results["slow"].error == ""
@@ -56,9 +57,27 @@ def test_workers_give_what_this_process_gives_and_one_that_dies_takes_nobody_alo
     assert "its worker died" in results["deadly"].error
 
 
+def test_a_worker_goes_on_while_its_result_is_dealt_with() -> None:
+    jobs = {"first": partial(time.time), "second": partial(time.time)}
+    with workers_begun(workers=1) as workers:
+        results = run_all(jobs, operator.call, workers=workers)
+        first = next(results)
+        time.sleep(1.0)
+        dealt = time.time()
+        second = next(results)
+    assert first.value < second.value < dealt
+
+
 def test_a_scheduler_out_of_reach_is_an_error_that_names_it() -> None:
-    with pytest.raises(SchedulerLost, match=r"tcp://127\.0\.0\.1:9: cannot be reached"):
-        list(run_all(JOBS, operator.call, scheduler="tcp://127.0.0.1:9"))
+    wanted = pytest.raises(SchedulerLost, match=r"tcp://127\.0\.0\.1:9: cannot be reached")
+    with workers_begun(scheduler="tcp://127.0.0.1:9") as workers, wanted:
+        list(run_all(JOBS, operator.call, workers=workers))
+
+
+def test_what_goes_wrong_while_workers_begin_is_told_by_itself() -> None:
+    begun = workers_begun(scheduler="tcp://127.0.0.1:9")
+    with pytest.raises(LayerError, match="no CRS"), begun:
+        refuse()
 
 
 CLUSTER = """
@@ -78,12 +97,14 @@ def test_a_scheduler_that_dies_is_an_error_that_says_how_to_go_on() -> None:
         address = process.stdout.readline().strip()
         # the worker is a thread of the scheduler's process: what ends it ends both
         jobs = {"first": partial(math.sqrt, 4.0), "deadly": partial(os._exit, 3)}
-        results = run_all(jobs, operator.call, scheduler=address)
-        assert next(results).value == 2.0
-        with pytest.raises(SchedulerLost, match=r"gone; districts done are kept.*--resume"):
-            next(results)
+        with workers_begun(scheduler=address) as workers:
+            results = run_all(jobs, operator.call, workers=workers)
+            assert next(results).value == 2.0
+            with pytest.raises(SchedulerLost, match=r"gone; districts done are kept.*--resume"):
+                next(results)
 
 
 def test_a_worker_keeps_to_one_thread() -> None:
-    (result,) = run_all({"one": "OMP_NUM_THREADS"}, os.environ.get, workers=1)
+    with workers_begun(workers=1) as workers:
+        (result,) = run_all({"one": "OMP_NUM_THREADS"}, os.environ.get, workers=workers)
     assert result.value == "1"
