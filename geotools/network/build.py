@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -17,6 +18,7 @@ from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
+from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     BoolArray,
@@ -35,6 +37,7 @@ from geotools.schema import quantity_text
 __all__ = ["RunSet", "build_runs"]
 
 ROUNDING = 1e-9  # rad; a break of grade below this is none
+WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
 AT_END = 1.0  # m; so near to the end of a run something is at its end
 ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
@@ -237,6 +240,7 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         features=names[gaps[:, 3].astype(np.int64)],
         xy=gaps[:, :2],
     )
+    _report_wide(graph, names, tolerance, findings)
     pairs, place = unnoded_crossings(graph, tolerance=tolerance)
     lines = graph.line[pairs]
     findings.add_points(
@@ -250,6 +254,31 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         layer="mains",
         features=names[lines[:, 0]] if len(lines) else [],
         xy=place,
+    )
+
+
+def _report_wide(
+    graph: Graph, names: npt.NDArray[np.object_], tolerance: float, findings: Findings
+) -> None:
+    """Report nodes of ends joined one to the next, farther apart than any two that are joined."""
+    node, points = graph.ends.ravel(), end_points(graph.xy, graph.offsets)
+    away = np.hypot(*(points - graph.node_xy[node]).T)
+    far = np.flatnonzero(away > WIDE * max(tolerance, TOUCH))
+    far = far[np.lexsort([-away[far], node[far]])]
+    far = far[np.append(True, np.diff(node[far]) > 0)] if len(far) else far
+    count = np.bincount(node)[node[far]]
+    findings.add_points(
+        "warning",
+        "wide-node",
+        [
+            f"{n} ends of mains, each within the snap tolerance of {findings.length(tolerance, 2)} "
+            f"of another, are joined to one node up to {findings.length(gap)} away from its "
+            "middle. Check that they do connect, or lower network.snap_tolerance."
+            for n, gap in zip(count.tolist(), away[far].tolist(), strict=True)
+        ],
+        layer="mains",
+        features=names[graph.line[far >> 1]],
+        xy=graph.node_xy[node[far]],
     )
 
 

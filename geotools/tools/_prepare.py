@@ -9,13 +9,11 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-import pyproj
 
 from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
-from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
 from geotools.intake.findings import Findings
 from geotools.network.build import RunSet
@@ -33,7 +31,7 @@ from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
 from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
-from geotools.tools._shared import Shared, least_between, runs_of
+from geotools.tools._shared import Shared, ground_levels, least_between, runs_of
 
 __all__ = ["prepare"]
 
@@ -59,7 +57,7 @@ def prepare(
         scene = streets.result()
     give_back()
     progress("choosing carriers")
-    sampled = partial(_sampled, layers.dem, layers.working_crs, brief, allow_remote)
+    sampled = partial(ground_levels, layers.dem, layers.working_crs, brief, allow_remote)
     run_ids = runs.table["run_id"].tolist()
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
@@ -237,7 +235,7 @@ def _levels(
     if not layers.dem:
         return float("nan")
     places = stations[["x", "y"]].to_numpy(dtype=float)
-    sampled = partial(_sampled, layers.dem, layers.working_crs, brief, allow_remote)
+    sampled = partial(ground_levels, layers.dem, layers.working_crs, brief, allow_remote)
     return sampled(places, layers.findings)
 
 
@@ -249,22 +247,3 @@ def _levels_beside(
         return sampled(places, Findings())
     except LayerError:  # read for the stations before: here all places lie beyond its edges
         return np.full(len(places), np.nan)
-
-
-def _sampled(
-    dem: tuple[str, ...],
-    crs: pyproj.CRS,
-    brief: Brief,
-    allow_remote: bool,
-    places: FloatArray,
-    findings: Findings,
-) -> FloatArray:
-    source = brief.inputs.get("dem")
-    return sample_ground(
-        dem,
-        places,
-        crs=crs,
-        vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
-        findings=findings,
-        allow_remote=allow_remote,
-    ).z

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyproj
 
 from geotools.brief import Brief
+from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
+from geotools.intake.findings import Findings
 from geotools.network.build import RunSet, build_runs
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
-from geotools.network.ragged import IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of
 from geotools.network.words import in_words
 from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest
@@ -25,6 +28,7 @@ from geotools.street.scene import StreetScene, with_street
 
 __all__ = [
     "Shared",
+    "ground_levels",
     "least_between",
     "lot_of",
     "on_streets",
@@ -67,6 +71,26 @@ def runs_of(layers: Layers, brief: Brief) -> RunSet:
         accuracy=brief.ground.survey_accuracy,
         edit_reach=brief.pits.edit_reach,
     )
+
+
+def ground_levels(
+    dem: tuple[str, ...],
+    crs: pyproj.CRS,
+    brief: Brief,
+    allow_remote: bool,
+    places: FloatArray,
+    findings: Findings,
+) -> FloatArray:
+    """Return the ground levels at places, m, as the brief has them read; NaN where none is."""
+    source = brief.inputs.get("dem")
+    return sample_ground(
+        dem,
+        places,
+        crs=crs,
+        vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
+        findings=findings,
+        allow_remote=allow_remote,
+    ).z
 
 
 def least_between(brief: Brief) -> float:

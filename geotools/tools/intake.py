@@ -22,8 +22,9 @@ TOOL = Tool(
     name="intake",
     title="Read and check the layers",
     summary=(
-        "Reads every layer as the other tools would, repairs what can be repaired, and lists "
-        "what was found, layer by layer. Exit code 1 if there are errors among the findings."
+        "Reads every layer as the other tools would, repairs what can be repaired, looks up the "
+        "ground along the mains, and lists what was found, layer by layer. Exit code 1 if there "
+        "are errors among the findings."
     ),
     function="geotools.tools.intake:intake",
     takes_brief=True,
@@ -67,10 +68,14 @@ def intake(
         If the findings cannot be written.
     """
     from geotools.intake.read import read_layers
+    from geotools.tools._ground_along import check_ground
 
     if output is not None:
         _refuse_existing(output, overwrite=overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
+    if read.dem:
+        progress("looking up the ground")
+        check_ground(read, brief, allow_remote=allow_remote)
     findings = _findings_frame(read)
     if output is not None:
         _write(findings, output)

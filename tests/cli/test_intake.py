@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 import pytest
+import rasterio
 import shapely
 
 import geotools
@@ -100,3 +101,54 @@ def test_nothing_found_is_no_failure(monkeypatch: pytest.MonkeyPatch, tmp_path: 
     assert not outcome.failed
     assert "findings: 0 errors" in outcome.text
     assert (tmp_path / "f.gpkg").is_file()
+
+
+@pytest.fixture
+def half_covered(tmp_path: Path) -> dict[str, Any]:
+    """Mains along x from 0 to 200 m; cells of 10 m with levels from x = 0 to 100 m alone."""
+    lines = [
+        [(5, 45), (80, 45)],
+        [(5, 55), (150, 55)],
+        [(150, 65), (195, 65)],
+        [(5, 75), (195, 75)],
+    ]
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["in", "half", "out", "small"], "diameter_mm": [600, 600, 600, 100]},
+        geometry=[shapely.LineString(np.add(line, (5e5, 5e6))) for line in lines],
+        crs="EPSG:32633",
+    )
+    mains.to_file(tmp_path / "net.gpkg", layer="mains")
+    levels = np.full((10, 20), 30.0, dtype="float32")
+    levels[:, 10:] = -9999
+    with rasterio.open(
+        tmp_path / "dem.tif", "w", driver="GTiff", width=20, height=10, count=1, dtype="float32",
+        nodata=-9999, crs="EPSG:32633", transform=rasterio.Affine(10, 0, 5e5, 0, -10, 5e6 + 100),
+    ) as raster:  # fmt: skip
+        raster.write(levels, 1)
+        raster.units = ("metre",)
+    return {"mains": f"{tmp_path / 'net.gpkg'}:mains", "dem": str(tmp_path / "dem.tif")}
+
+
+def test_mains_that_may_be_lined_are_told_where_they_have_no_ground(
+    half_covered: dict[str, Any],
+) -> None:
+    outcome = geotools.check_inputs(**half_covered)
+    found = outcome.layers["findings"]
+    lost = found[found["rule"] == "no-ground"].set_index("feature")
+    # every 10 m: from the centre of the last cell with a level on, 95 m, there is none
+    assert lost["text"].str.extract(r"at (\d+ of \d+) places")[0].to_dict() == {
+        "half": "6 of 16",
+        "out": "6 of 6",
+    }
+    first = lost.geometry["half"]
+    assert first.x - 5e5 == pytest.approx(5 + 145 / 15 * 10)
+    assert not outcome.failed
+
+
+def test_intake_and_plan_agree_on_where_the_ground_is_missing(half_covered: dict[str, Any]) -> None:
+    planned = geotools.plan(**half_covered).layers["findings"]
+    stretches = planned[planned["rule"] == "no-ground"].geometry
+    told = geotools.check_inputs(**half_covered).layers["findings"]
+    places = told[told["rule"] == "no-ground"].to_crs(planned.crs).geometry
+    assert len(stretches) == len(places) == 2
+    assert all(stretches.distance(place).min() < 10.0 for place in places)

@@ -101,6 +101,25 @@ def test_gaps_joined_are_reported(layers_of: LayersOf, run_set: RunsOf) -> None:
     assert texts[1].startswith("the end of main M2 stops 0.30 m short of the inside of another")
 
 
+def test_a_node_of_many_ends_in_a_row_is_reported_and_one_of_few_is_not(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    away = 60 * np.exp(1j * np.linspace(3.0, 0.1, 12))
+    spokes = [[(0.4 * k, 0), (0.4 * k + far.real, far.imag)] for k, far in enumerate(away)]
+    layers = layers_of(spokes)
+    run_set(layers)
+    assert len(_texts(layers, "gap-joined")) == 11
+    assert _texts(layers, "wide-node") == [
+        "12 ends of mains, each within the snap tolerance of 0.50 m of another, are joined to one "
+        "node up to 2.2 m away from its middle. Check that they do connect, or lower "
+        "network.snap_tolerance."
+    ]
+    few = layers_of(spokes[:4])
+    run_set(few)
+    assert len(_texts(few, "gap-joined")) == 3
+    assert not _texts(few, "wide-node")
+
+
 @pytest.mark.parametrize("kind", ["cap", "Cap ", "end cap", "plug"])
 def test_a_run_ends_at_a_cap(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
     layers = layers_of([MAIN], fittings=[(40.0, 0.3, kind, np.nan), (99.5, 0, kind, np.nan)])
