@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +35,7 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.schema import quantity_text
 
-__all__ = ["RunSet", "build_runs"]
+__all__ = ["RunSet", "build_runs", "may_be_lined"]
 
 ROUNDING = 1e-9  # rad; a break of grade below this is none
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
@@ -91,7 +92,8 @@ def build_runs(
     mains = layers.mains
     graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
     rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    lined = _eligible(mains, network, findings)
+    lined = may_be_lined(mains, network)
+    _report_left_out(mains, network, findings)
     graph = _without_doubles(graph, lined, rank, mains, network.snap_tolerance, findings)
     give_back()
     _report_joins(graph, mains, network.snap_tolerance, findings)
@@ -261,9 +263,11 @@ def _report_wide(
     graph: Graph, names: npt.NDArray[np.object_], tolerance: float, findings: Findings
 ) -> None:
     """Report nodes of ends joined one to the next, farther apart than any two that are joined."""
+    if tolerance <= TOUCH:
+        return
     node, points = graph.ends.ravel(), end_points(graph.xy, graph.offsets)
     away = np.hypot(*(points - graph.node_xy[node]).T)
-    far = np.flatnonzero(away > WIDE * max(tolerance, TOUCH))
+    far = np.flatnonzero(away > WIDE * tolerance)
     far = far[np.lexsort([-away[far], node[far]])]
     far = far[np.append(True, np.diff(node[far]) > 0)] if len(far) else far
     count = np.bincount(node)[node[far]]
@@ -271,9 +275,9 @@ def _report_wide(
         "warning",
         "wide-node",
         [
-            f"{n} ends of mains, each within the snap tolerance of {findings.length(tolerance, 2)} "
-            f"of another, are joined to one node up to {findings.length(gap)} away from its "
-            "middle. Check that they do connect, or lower network.snap_tolerance."
+            f"{n} ends, each within the snap tolerance of {findings.length(tolerance, 2)} of "
+            f"another, are joined to one node, though they lie up to {findings.length(gap)} from "
+            "its middle. Check that they do connect, or lower network.snap_tolerance."
             for n, gap in zip(count.tolist(), away[far].tolist(), strict=True)
         ],
         layer="mains",
@@ -282,14 +286,31 @@ def _report_wide(
     )
 
 
-def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
-    """Return which mains may be lined, by diameter and status."""
-    diameter = mains.table["diameter"].to_numpy(dtype=float)
-    status = mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
-    excluded = status.isin([s.casefold() for s in network.excluded_statuses]).to_numpy(dtype=bool)
-    large = np.nan_to_num(diameter) >= network.min_diameter - 1e-9
+def may_be_lined(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains are large enough to be lined and have no status that excludes them."""
+    return _large(mains, network) & ~_excluded(mains, network)
+
+
+def _large(mains: Lines, network: Network) -> BoolArray:
+    diameter = np.nan_to_num(mains.table["diameter"].to_numpy(dtype=float))
+    return np.asarray(diameter >= network.min_diameter - 1e-9, dtype=np.bool_)
+
+
+def _excluded(mains: Lines, network: Network) -> BoolArray:
+    excluded = [status.casefold() for status in network.excluded_statuses]
+    return np.asarray(_statuses(mains).isin(excluded).to_numpy(dtype=bool), dtype=np.bool_)
+
+
+def _statuses(mains: Lines) -> pd.Series:
+    return mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
+
+
+def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
+    """Count the mains that are too small to be lined, and those left out by their status."""
+    large = _large(mains, network)
+    known = np.isfinite(mains.table["diameter"].to_numpy(dtype=float))
     least = quantity_text(network.min_diameter, "bore", findings.system, 0)
-    small = int((np.isfinite(diameter) & ~large).sum())
+    small = int((known & ~large).sum())
     if small:
         findings.add(
             "info",
@@ -298,16 +319,14 @@ def _eligible(mains: Lines, network: Network, findings: Findings) -> BoolArray:
             "(network.min_diameter) and are not considered for lining.",
             layer="mains",
         )
-    for name in sorted(set(status[excluded & large])):
-        count = int((status[excluded & large] == name).sum())
+    left_out = _statuses(mains)[_excluded(mains, network) & large]
+    for name, count in sorted(Counter(left_out).items()):
         findings.add(
             "info",
             "status-excluded",
             f"{count} mains of status {name!r} are not lined (network.excluded_statuses).",
             layer="mains",
         )
-    lined: BoolArray = large & ~excluded
-    return lined
 
 
 def _located(

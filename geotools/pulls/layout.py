@@ -96,7 +96,6 @@ def _pits(
             "pit_id": _numbered("P", runs["run_id"], run),
             "run_id": runs["run_id"].to_numpy(dtype=object)[run],
             "run": run,
-            "candidate": row,
             "role_index": role,
             "chainage": at,
             "x": table["x"],

@@ -43,7 +43,7 @@ class Result:
 def workers_begun(
     *, workers: int | None = None, scheduler: str | None = None, memory: str = "auto"
 ) -> Iterator[Workers]:
-    """Begin workers while the caller goes on; ended with the context.
+    """Begin workers while the caller goes on; ended with the context, once they have begun.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ class Grounds:
     length, half_width : ndarray, shape (n, 4)
         Of the box, m.
     bent : ndarray of bool, shape (n, 4)
-        Where the ground is not the box itself; it lies inside, and the box's middle lies in it.
+        Where the ground is not the box itself: it lies inside, around the box's middle.
     draw : callable
         Draws grounds that are bent, of candidates in a role each.
     """
@@ -293,8 +293,9 @@ class _Sketch:
         """Return a place inside the ground of each, and how far, m, it reaches from there at most.
 
         No place of the run is farther from the middle of a stretch than half its length, and no
-        corner of its sides farther from it than the limit of a mitre, at the bottom and once more
-        where the sides lean.
+        corner of its sides farther from it than the limit of a mitre, where it is cut off square,
+        at the bottom and once more where the sides lean. The middle lies in what is opened but
+        where a run folds up in less than the width of the pit, and then beside it.
         """
         start, end = self.extents.deep_start[row, role], self.extents.deep_end[row, role]
         reach = np.zeros(len(row))
@@ -304,7 +305,8 @@ class _Sketch:
             reach[wanted] = np.maximum(
                 reach[wanted], np.hypot(along, wide).max(axis=1, initial=0.0)
             )
-        reach = np.maximum(reach, MITRE * (self.half_width + self.spread)[row])
+        corner = np.hypot(MITRE, 1.0) * (self.half_width + self.spread)[row]
+        reach = np.maximum(reach, corner)
         middle = self.axis.position(self.run[row], (start + end) / 2)
         return middle, (end - start) / 2 + reach
 

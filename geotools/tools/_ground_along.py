@@ -5,9 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 from geotools.brief import Brief
-from geotools.intake.columns import Layers, Lines
+from geotools.errors import LayerError
+from geotools.intake.columns import Layers
+from geotools.network.build import may_be_lined
 from geotools.network.cells import spread_out
-from geotools.network.ragged import FloatArray, IntArray, measures, row_of
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    measures,
+    offsets_of,
+    row_of,
+    take,
+)
 from geotools.tools._shared import ground_levels
 
 __all__ = ["check_ground"]
@@ -19,24 +28,25 @@ def check_ground(layers: Layers, brief: Brief, *, allow_remote: bool) -> None:
     Parameters
     ----------
     layers : Layers
-        With a DEM; findings are added to theirs.
+        With a DEM; findings are added to theirs: one that cannot be used is an error among them.
     brief : Brief
     allow_remote : bool
-
-    Raises
-    ------
-    LayerError
-        If a raster cannot be used, contradicts the brief, or none of them overlaps the mains.
     """
     mains, findings = layers.mains, layers.findings
-    main, places = _places(mains, brief.ground.step)
-    large = mains.table["diameter"].to_numpy(dtype=float) >= brief.network.min_diameter
-    main, places = main[large[main]], places[large[main]]
-    z = ground_levels(layers.dem, layers.working_crs, brief, allow_remote, places, findings)
+    rows = np.flatnonzero(may_be_lined(mains, brief.network))
+    picked = take(mains.offsets, rows)
+    offsets = offsets_of(np.diff(mains.offsets)[rows])
+    main, places = _places(mains.xy[picked], offsets, brief.ground.step)
+    try:
+        z = ground_levels(layers.dem, layers.working_crs, brief, allow_remote, places, findings)
+    except LayerError as error:
+        for fault in error.faults:
+            findings.add("error", "dem-not-usable", fault, layer="dem")
+        return
     none = np.isnan(z)
     lost, first, count = np.unique(main[none], return_index=True, return_counts=True)
-    names = mains.table["feature"].to_numpy(dtype=object)[lost]
-    every = np.bincount(main, minlength=len(mains))[lost]
+    names = mains.table["feature"].to_numpy(dtype=object)[rows[lost]]
+    every = np.bincount(main, minlength=len(rows))[lost]
     findings.add_points(
         "warning",
         "no-ground",
@@ -51,13 +61,13 @@ def check_ground(layers: Layers, brief: Brief, *, allow_remote: bool) -> None:
     )
 
 
-def _places(mains: Lines, step: float) -> tuple[IntArray, FloatArray]:
-    """Return places along mains no farther apart than a step, m, ends and vertices: main, x, y."""
-    row, last = row_of(mains.offsets), mains.offsets[1:] - 1
-    length = np.diff(measures(mains.xy, mains.offsets), append=0.0)
-    way = np.diff(mains.xy, axis=0, append=mains.xy[-1:])
+def _places(xy: FloatArray, offsets: IntArray, step: float) -> tuple[IntArray, FloatArray]:
+    """Return places along lines no farther apart than a step, m, ends and vertices: line, x, y."""
+    row, last = row_of(offsets), offsets[1:] - 1
+    length = np.diff(measures(xy, offsets), append=0.0)
+    way = np.diff(xy, axis=0, append=xy[-1:])
     length[last], way[last] = 0.0, 0.0
     parts = np.maximum(np.ceil(length / step), 1).astype(np.int64)
     vertex, place = spread_out(parts)
     share = place / parts[vertex]
-    return row[vertex], mains.xy[vertex] + share[:, None] * way[vertex]
+    return row[vertex], xy[vertex] + share[:, None] * way[vertex]

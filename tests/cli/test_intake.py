@@ -145,6 +145,28 @@ def test_mains_that_may_be_lined_are_told_where_they_have_no_ground(
     assert not outcome.failed
 
 
+def test_a_dem_that_cannot_be_used_is_an_error_among_the_findings(
+    half_covered: dict[str, Any], tmp_path: Path
+) -> None:
+    away = gpd.read_file(tmp_path / "net.gpkg", layer="mains")
+    away.geometry = away.translate(5000)
+    away.to_file(tmp_path / "net.gpkg", layer="mains")
+    outcome = geotools.check_inputs(**half_covered)
+    found = outcome.layers["findings"].set_index("rule")
+    assert found.loc["dem-not-usable", "severity"] == "error"
+    assert "no raster overlaps" in found.loc["dem-not-usable", "text"]
+    assert outcome.failed
+
+
+def test_mains_out_of_use_need_no_ground(half_covered: dict[str, Any], tmp_path: Path) -> None:
+    mains = gpd.read_file(tmp_path / "net.gpkg", layer="mains")
+    mains.assign(status=["live", "live", "Abandoned", "live"]).to_file(
+        tmp_path / "net.gpkg", layer="mains"
+    )
+    found = geotools.check_inputs(**half_covered).layers["findings"]
+    assert found.loc[found["rule"] == "no-ground", "feature"].tolist() == ["half"]
+
+
 def test_intake_and_plan_agree_on_where_the_ground_is_missing(half_covered: dict[str, Any]) -> None:
     planned = geotools.plan(**half_covered).layers["findings"]
     stretches = planned[planned["rule"] == "no-ground"].geometry

@@ -110,8 +110,8 @@ def test_a_node_of_many_ends_in_a_row_is_reported_and_one_of_few_is_not(
     run_set(layers)
     assert len(_texts(layers, "gap-joined")) == 11
     assert _texts(layers, "wide-node") == [
-        "12 ends of mains, each within the snap tolerance of 0.50 m of another, are joined to one "
-        "node up to 2.2 m away from its middle. Check that they do connect, or lower "
+        "12 ends, each within the snap tolerance of 0.50 m of another, are joined to one node, "
+        "though they lie up to 2.2 m from its middle. Check that they do connect, or lower "
         "network.snap_tolerance."
     ]
     few = layers_of(spokes[:4])

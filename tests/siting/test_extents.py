@@ -239,7 +239,7 @@ def test_the_box_around_a_bent_ground_holds_it_and_has_its_middle_in_it(
     seed: int, lean: float
 ) -> None:
     rng = np.random.default_rng(seed)
-    turns = np.cumsum(rng.uniform(-2.6, 2.6, 60))  # radians: mitres go out to their limit
+    turns = np.cumsum(rng.uniform(-2.6, 2.6, 60))  # radians
     steps = rng.uniform(2.0, 12.0, 60)[:, None] * np.stack([np.cos(turns), np.sin(turns)], axis=1)
     axis = _axis(np.cumsum(steps, axis=0))
     at = rng.uniform(0, axis.chainage[-1], 30)
@@ -258,6 +258,25 @@ def test_the_box_around_a_bent_ground_holds_it_and_has_its_middle_in_it(
     assert len(row) > 60
     assert shapely.within(drawn, shapely.buffer(shapely.points(middle), reach + 1e-9)).all()
     assert shapely.distance(drawn, shapely.points(middle)).max() < 1e-9
+
+
+@pytest.mark.parametrize("past", [0.001, 0.05])
+@pytest.mark.parametrize("heading", np.arange(0.0, 6.2, 0.3))
+def test_the_box_holds_a_corner_cut_off_at_the_limit_of_its_mitre(
+    heading: float, past: float
+) -> None:
+    """A run folded back just before the end of a pit: the corner goes out as far as any can."""
+    back = heading + 3.138
+    there = 50 * np.array([np.cos(heading), np.sin(heading)])
+    axis = _axis([(0, 0), there, there + 50 * np.array([np.cos(back), np.sin(back)])])
+    run = np.zeros(1, dtype=np.int64)
+    extents = pit_extents(axis, run, np.array([50 + past - RECEIVE / 2]), _sizes(1), NO_STRETCH)
+    ground = lay_grounds(axis, run, extents, np.array([3.0]))
+    assert ground.bent[0, RECEIVING]
+    drawn = ground.draw(np.array([0]), np.array([RECEIVING]))[0]
+    west, south = ground.foot[0, RECEIVING] - [0.0, ground.half_width[0, RECEIVING]]
+    side = ground.length[0, RECEIVING]
+    assert shapely.box(west, south, west + side, south + side).buffer(1e-9).covers(drawn)
 
 
 def test_must_stretches_are_the_union_of_blocked_bends_with_a_diameter_either_side() -> None:
