@@ -57,12 +57,12 @@ def call(function: Callable[[], object]) -> Figure:
 
 
 def in_turn(
-    tasks: Mapping[str, Callable[[], Figure]], rounds: int = 5
+    tasks: Mapping[str, Callable[[], Figure]], rounds: int = 5, *, least: int = 1
 ) -> tuple[dict[str, Figure], int]:
     """Run tasks in turn, round after round, and return the median of each and the rounds run.
 
     So a machine busy for a while slows all of them alike, and their ratios hold. Three rounds are
-    enough where one takes longer than a minute, one where it takes longer than ``TOO_LONG``.
+    enough where one takes longer than a minute, ``least`` where it takes longer than ``TOO_LONG``.
     """
     found: dict[str, list[Figure]] = {name: [] for name in tasks}
     for done in range(rounds):
@@ -70,7 +70,7 @@ def in_turn(
         for name, task in tasks.items():
             found[name].append(task())
         taken = time.perf_counter() - begin
-        if taken > TOO_LONG or (taken > LONG and done == 2):
+        if (taken > TOO_LONG and done + 1 >= least) or (taken > LONG and done == 2):
             break
     return {name: _median(figures) for name, figures in found.items()}, done + 1
 
