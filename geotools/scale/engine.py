@@ -128,8 +128,13 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
 
     for name in ("distributed", "distributed.client"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
-    quiet = {"distributed": "critical", "distributed.nanny": "critical"}
-    with dask.config.set({"logging": quiet, "distributed.scheduler.allowed-failures": 0}):
+    options = {
+        "logging": {"distributed": "critical", "distributed.nanny": "critical"},
+        "distributed.scheduler.allowed-failures": 0,
+        # A worker would keep the calls it saw in every district: over a megabyte of each.
+        "distributed.worker.profile.enabled": False,
+    }
+    with dask.config.set(options):
         if scheduler is not None:
             with _reach(scheduler) as client:
                 yield client

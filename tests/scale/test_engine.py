@@ -12,6 +12,7 @@ from functools import partial
 from subprocess import DEVNULL, PIPE
 from typing import Any
 
+import dask.config
 import pytest
 
 from geotools.errors import LayerError
@@ -108,3 +109,10 @@ def test_a_worker_keeps_to_one_thread() -> None:
     with workers_begun(workers=1) as workers:
         (result,) = run_all({"one": "OMP_NUM_THREADS"}, os.environ.get, workers=workers)
     assert result.value == "1"
+
+
+def test_a_worker_does_not_gather_the_calls_it_sees_in_every_district() -> None:
+    key = "distributed.worker.profile.enabled"
+    with workers_begun(workers=1) as workers:
+        (result,) = run_all({"one": key}, dask.config.get, workers=workers)
+    assert result.value is False
