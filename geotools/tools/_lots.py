@@ -2,6 +2,8 @@
 
 What is worked out for every place, role and carrier would fill the memory with a large network;
 runs do not hang on each other, so a lot of them is planned through before the next is begun.
+Of many lots each leaves a few runs with no plan; these are gathered and planned again, in lots of
+their own, for every carrier that is tried takes a while however few the runs.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import pandas as pd
 
 from geotools.accel import give_back, processors
 from geotools.network.cells import by_place
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, rows_joined
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
@@ -36,6 +38,7 @@ WORDED = (
     *("roles", "reasons", "street_name", "street_class"),
     *("string_day_ahead", "string_day_behind"),
 )
+NONE = -1  # of a run that is shown from no attempt
 LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
 
 
@@ -70,38 +73,59 @@ class Planned:
 
 def plan_lots(ground: Shared, progress: Progress) -> Planned:
     """Plan all runs through, a lot at a time, as many lots at once as there are processors."""
-    lots = _lots(ground)
-    done = []
+    lots = _lots(ground, np.arange(len(ground.runs.table)))
     # What streets are looked up by is made here, once, and not in every thread.
     on_streets(lot_of(ground, np.zeros(0, dtype=np.int64)))
     with ThreadPoolExecutor(processors()) as pool:
-        for planned in pool.map(partial(_plan_lot, ground), lots):
-            done.append(planned)
-            del planned
-            give_back()
-            progress("planning pits and pulls", len(done), len(lots))
-    refused = {row: why for one in done for row, why in one.refused.items()}
-    names = [field.name for field in fields(Planned) if field.name != "refused"]
-    parts = {name: [getattr(one, name) for one in done] for name in names}
+        plan = partial(_plan_lot, ground, gather=len(lots) > 1)
+        done = list(_told(pool.map(plan, lots), progress, len(lots)))
+        left = np.sort(np.concatenate([runs for _, runs in done]))
+        if len(left):
+            lots = _lots(ground, left)
+            plan = partial(_plan_lot, ground, gather=False)
+            done += _told(pool.map(plan, lots), progress, len(lots))
+    refused = {row: why for one, _ in done for row, why in one.refused.items()}
+    names = _tables()
+    parts = {name: [getattr(one, name) for one, _ in done] for name in names}
     done.clear()
     return Planned(**{name: _in_order(parts.pop(name)) for name in names}, refused=refused)
 
 
-def _lots(ground: Shared) -> list[IntArray]:
+def _told(
+    done: Iterator[tuple[Planned, IntArray]], progress: Progress, count: int
+) -> Iterator[tuple[Planned, IntArray]]:
+    """Yield the lots as they are planned, and tell of each."""
+    for number, planned in enumerate(done, start=1):
+        yield planned
+        del planned
+        give_back()
+        progress("planning pits and pulls", number, count)
+
+
+def _tables() -> list[str]:
+    """Return the names of the tables of a plan."""
+    return [field.name for field in fields(Planned) if field.name != "refused"]
+
+
+def _lots(ground: Shared, runs: IntArray) -> list[IntArray]:
     """Return the runs of each lot, in order; those of a lot lie together.
 
     So a lot reads no more of the elevation raster than lies around it.
     """
     lined = ground.contest.tries[:, 0] >= 0
     chains = ground.runs.chains
-    order = by_place(chains.xy[chains.offsets[:-1]])
+    order = runs[by_place(chains.xy[chains.offsets[runs]])]
     size = np.where(lined, np.diff(ground.offsets), 0)[order]
     lot = (np.cumsum(size) - size) // LOT
     return [np.sort(runs) for runs in np.split(order, np.flatnonzero(np.diff(lot)) + 1)]
 
 
-def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
-    """Plan these runs through with their carriers."""
+def _plan_lot(ground: Shared, runs: IntArray, *, gather: bool) -> tuple[Planned, IntArray]:
+    """Plan these runs through with their carriers.
+
+    Returns the plan and, if they are to be gathered, the runs left out of it: those that have no
+    plan with the first carriers and may have one with another.
+    """
     lot = on_streets(lot_of(ground, runs))
     attempts: list[Attempt] = []
     larger_for = ground.brief.carrier.larger_for
@@ -109,20 +133,30 @@ def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
         if not attempts or (pipe >= 0).any():
             attempts = _left([*attempts, try_carriers(lot, equip(lot, pipe))], larger_for)
             give_back()  # lots planned side by side come to their most at the same time
-    attempts = _further(lot, attempts)
-    tried = _tried_rows(attempts)
+    open_ = _open(lot, attempts)
+    if gather:
+        open_ = open_[(further_pipes(lot.contest, open_, _idle(lot)) >= 0).any(axis=1)]
+        return _numbered(_shown_plan(lot, attempts, open_), ground, runs), runs[open_]
+    nothing = np.zeros(0, dtype=np.int64)
+    attempts = _further(lot, attempts, open_)
+    return _numbered(_shown_plan(lot, attempts, nothing), ground, runs), nothing
+
+
+def _open(lot: Shared, attempts: list[Attempt]) -> IntArray:
+    """Return the runs that have a carrier but no plan."""
+    value = np.min([attempt.value for attempt in attempts], axis=0)
+    return np.flatnonzero((lot.contest.tries[:, 0] >= 0) & ~np.isfinite(value))
+
+
+def _shown_plan(lot: Shared, attempts: list[Attempt], without: IntArray) -> Planned:
+    """Return the rows of the attempt shown for each run, and no rows of the runs left out."""
+    count = len(lot.runs.table)
+    tried = _tried_rows(attempts, without)
     shown = _shown(lot, attempts, tried)
+    shown[without] = NONE
     tried = tried.assign(shown=shown[tried["run"]] == tried["rank"])
     reasons = list(_blocked(lot, attempts, tried, shown))
-    edited = np.flatnonzero(np.isin(ground.edits["run"].to_numpy(dtype=np.int64), runs))
-    refused = {
-        row: attempts[shown[run]].refused.get(place, "")
-        for place, (row, run) in enumerate(
-            zip(edited.tolist(), lot.edits["run"].to_numpy(dtype=np.int64), strict=True)
-        )
-    }
-    count = len(runs)
-    planned = Planned(
+    return Planned(
         table=_rows_of([a.table.assign(run=np.arange(count)) for a in attempts], shown),
         bends=_rows_of([a.bends for a in attempts], shown),
         candidates=_candidates_of(lot, attempts, shown),
@@ -130,19 +164,23 @@ def _plan_lot(ground: Shared, runs: IntArray) -> Planned:
         pulls=_rows_of([a.plan.pulls for a in attempts], shown),
         tried=tried,
         blocked=pd.DataFrame(reasons, columns=["run", "reason", "chainage"]),
-        refused={row: why for row, why in refused.items() if why},
+        refused={
+            place: attempts[shown[run]].refused[place]
+            for place, run in enumerate(lot.edits["run"].to_numpy(dtype=np.int64).tolist())
+            if shown[run] != NONE and attempts[shown[run]].refused.get(place)
+        },
     )
-    return _numbered(planned, runs)
 
 
-def _numbered(planned: Planned, runs: IntArray) -> Planned:
-    """Give the rows of a lot the numbers their runs have among all runs."""
-    tables = [field.name for field in fields(Planned) if field.name != "refused"]
+def _numbered(planned: Planned, ground: Shared, runs: IntArray) -> Planned:
+    """Give the rows of a lot the numbers their runs, and their edits, have among all."""
+    edited = np.flatnonzero(np.isin(ground.edits["run"].to_numpy(dtype=np.int64), runs))
     given: dict[str, Any] = {}
-    for name in tables:
+    for name in _tables():
         rows = getattr(planned, name)
         given[name] = rows.assign(run=runs[rows["run"].to_numpy(dtype=np.int64)])
-    return replace(planned, **given)
+    refused = {int(edited[place]): why for place, why in planned.refused.items()}
+    return replace(planned, **given, refused=refused)
 
 
 def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
@@ -158,18 +196,21 @@ def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
     return [attempt.only(wanted) for attempt, wanted in zip(attempts, near, strict=True)]
 
 
-def _further(ground: Shared, attempts: list[Attempt]) -> list[Attempt]:
+def _idle(ground: Shared) -> BoolArray:
+    """Return which pipe (column) can give no plan where another (row) gave none."""
+    brief, contest = ground.brief, ground.contest
+    return no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
+
+
+def _further(ground: Shared, attempts: list[Attempt], open_: IntArray) -> list[Attempt]:
     """Go on with the other pipes that suit, for the runs that have no plan yet.
 
     The first plan found ends it for a run. Of pipes that stand or fall together the easiest to
     pull is tried; where it gives a plan, the cheaper ones like it are tried after it.
     """
-    brief, contest = ground.brief, ground.contest
-    value = np.min([attempt.value for attempt in attempts], axis=0)
-    open_ = np.flatnonzero((contest.tries[:, 0] >= 0) & ~np.isfinite(value))
     if not len(open_):
         return attempts
-    idle = no_easier(contest, pulled_pipes(contest.pipes, brief.carrier, brief.pulls))
+    contest, idle = ground.contest, _idle(ground)
     rest = further_pipes(contest, open_, idle)
     attempts, won = _until_planned(ground, open_, rest, attempts)
     found = won >= 0
@@ -203,12 +244,15 @@ def _until_planned(
     return attempts, won
 
 
-def _tried_rows(attempts: list[Attempt]) -> pd.DataFrame:
-    """Return a row for each run and carrier tried in it, columns as of `Planned.tried`."""
+def _tried_rows(attempts: list[Attempt], without: IntArray) -> pd.DataFrame:
+    """Return a row for each run and carrier tried in it, columns as of `Planned.tried`.
+
+    None of the runs left out.
+    """
     frames = []
     for rank, attempt in enumerate(attempts):
         pipe = attempt.table["pipe"].to_numpy(dtype=np.int64)
-        run = np.flatnonzero(pipe >= 0)
+        run = np.setdiff1d(np.flatnonzero(pipe >= 0), without, assume_unique=True)
         frames.append(
             pd.DataFrame(
                 {
@@ -249,7 +293,8 @@ def _shown(ground: Shared, attempts: list[Attempt], tried: pd.DataFrame) -> IntA
     value = by_rank(tried, "value", count, missing=np.inf)
     bore = by_rank(tried, "bore", count, missing=0.0)
     shown = winners(value, bore, ground.brief.carrier.larger_for)
-    lost = np.flatnonzero((ground.contest.tries[:, 0] >= 0) & ~np.isfinite(value).any(axis=0))
+    known = np.flatnonzero(np.isfinite(value).any(axis=0))
+    lost = np.setdiff1d(tried["run"].to_numpy(dtype=np.int64), known)
     ranks = tried.groupby("run")["rank"]
     shown[lost] = [_closest(attempts, ranks.get_group(run), run) for run in lost.tolist()]
     return shown

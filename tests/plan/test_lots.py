@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
 from geotools.deliver import context
 from geotools.pulls import forces
@@ -27,9 +29,9 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(
     made: list[int] = []
     whole = _lots._plan_lot
 
-    def counted(*given: object) -> object:
+    def counted(*given: Any, **how: Any) -> Any:
         made.append(1)
-        return whole(*given)  # type: ignore[arg-type]
+        return whole(*given, **how)
 
     monkeypatch.setattr(_lots, "LOT", size)
     monkeypatch.setattr(_works, "LAID", size)
@@ -39,6 +41,54 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(
     assert len(made) > 1
     monkeypatch.undo()
     assert geotools.plan(SAMPLE).summary["content_hash"] == lots
+
+
+def _past_parks(turns: list[float]) -> dict[str, Any]:
+    """Return mains apart from each other with a turn (degrees) in a park where no pit may lie."""
+    lines, parks = [], []
+    for row, turn in enumerate(np.deg2rad(turns)):
+        x, y = 500_100.0, 4_800_000.0 + 500 * row
+        end = x + 100 * np.cos(turn), y + 100 * np.sin(turn)
+        lines.append(shapely.LineString([(x - 100, y), (x, y), end]))
+        parks.append(shapely.Point(x, y).buffer(60))
+    of_all = {"diameter_mm": 600.0, "material": "cast iron", "installed": 1920, "cover_m": 1.5}
+    ids = [f"M{row}" for row in range(len(turns))]
+    return {
+        "mains": gpd.GeoDataFrame({"main_id": ids, **of_all}, geometry=lines, crs=26917),
+        "avoid": gpd.GeoDataFrame({"reason": ["park"] * len(turns)}, geometry=parks, crs=26917),
+    }
+
+
+def test_runs_left_by_lots_are_planned_as_in_one_lot(monkeypatch: pytest.MonkeyPatch) -> None:
+    # PVC comes first for its price; past 20 degrees polyethylene alone is pulled, past 70 nothing.
+    import geotools
+
+    layers = _past_parks([0, 20, 70, 20])
+    places = zip([20, 50] * 2, layers["mains"].geometry.bounds["miny"], strict=True)
+    at = [shapely.Point(500_000 + x, y) for x, y in places]  # of two the second in a park
+    wanted = {"action": ["fix"] * len(at), "role": ["receiving"] * len(at)}
+    edits = gpd.GeoDataFrame(wanted, geometry=at, crs=26917)
+    wishes = {"carrier.tries": 1, "rates.pvc_pipe": "0.1 / kg", "carrier.nominal": "14 in"}
+    gathered: list[int] = []
+    plan_lot = _lots._plan_lot
+
+    def seen(*given: Any, **how: Any) -> Any:
+        planned, left = plan_lot(*given, **how)
+        gathered.extend(left.tolist())
+        return planned, left
+
+    def outcome() -> Any:
+        return geotools.plan(**layers, pit_edits=edits, settings=wishes)
+
+    whole = outcome()
+    status = whole.layers["runs"]["status"].value_counts()
+    assert status.to_dict() == {"planned": 3, "no_plan": 1}
+    told = whole.layers["findings"]["rule"].value_counts()
+    assert told["edit-refused"] and told["edit-honoured"]
+    monkeypatch.setattr(_lots, "LOT", 1)
+    monkeypatch.setattr(_lots, "_plan_lot", seen)
+    assert outcome().summary["content_hash"] == whole.summary["content_hash"]
+    assert len(gathered) == 3  # all with a turn
 
 
 def test_the_plan_does_not_hang_on_how_much_is_worked_out_at_once(
