@@ -52,7 +52,7 @@ def _may_cross(xy: FloatArray, offsets: IntArray, pairs: IntArray) -> IntArray:
 def _look(xy, offsets, pairs, sure, doubtful):  # type: ignore[no-untyped-def]  # a kernel
     """Write 1 for each pair of lines of which some segments neither keep apart nor meet at an end.
 
-    An end of both lines is the bound of both unless one is closed: there they touch, no more.
+    An end of both lines is the bound of one at least unless both are closed: there they touch.
     """
     x, y = xy
     one, other = pairs
@@ -60,7 +60,7 @@ def _look(xy, offsets, pairs, sure, doubtful):  # type: ignore[no-untyped-def]  
         a, a_last = offsets[one[k]], offsets[one[k] + 1] - 1
         b, b_last = offsets[other[k]], offsets[other[k] + 1] - 1
         closed = x[a] == x[a_last] and y[a] == y[a_last]
-        if closed or (x[b] == x[b_last] and y[b] == y[b_last]):
+        if closed and x[b] == x[b_last] and y[b] == y[b_last]:
             doubtful[k] = 1
             continue
         for i in range(a, a_last):

@@ -62,6 +62,7 @@ def test_few_pairs_that_only_share_an_end_are_left_to_shapely(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     star = [[(0, 0), (np.cos(a), np.sin(a)), (2 * np.cos(a), 3)] for a in np.arange(0.1, 3, 0.2)]
+    star[::2] = [line[::-1] for line in star[::2]]  # first ends and last ends meet
     across = [(-3.0, 0.9), (3.0, 0.9)]
     asked = []
     plain = shapely.crosses
@@ -72,7 +73,24 @@ def test_few_pairs_that_only_share_an_end_are_left_to_shapely(
 
     monkeypatch.setattr(crossing.shapely, "crosses", crosses)
     assert len(_pairs([*star, across])) == len(star)
-    assert len(asked) <= 2 * len(star)
+    assert len(asked) == len(star)
+
+
+@pytest.mark.parametrize("length", [1e-3, 1e3, 1e9])
+def test_lines_that_all_but_touch_are_left_to_shapely_at_any_size(length: float) -> None:
+    rng = np.random.default_rng(5)
+    lines = []
+    for angle in rng.uniform(0, 2 * np.pi, 60):  # an end within rounding of the line through 0
+        along = length * np.array([np.cos(angle), np.sin(angle)])
+        lines += [[-along, along], [along * rng.uniform(-1, 1), length * rng.normal(0, 1, 2)]]
+    assert _pairs(lines) == _of_shapely(lines)
+
+
+def test_a_line_that_ends_where_a_ring_begins_touches_it_and_two_that_go_on_cross() -> None:
+    ring = [(0, 0), (4, 0), (4, 4), (0, 0)]
+    lines = [[(0, 0), (-2, 1)], [(1, 3), (0, 0)], [(0, 0), (3, 1)], [(-1, 0), (0, 0), (3, 1)]]
+    for order in ([ring, *lines], [*lines, ring], [ring[::-1], *lines]):
+        assert _pairs(order) == _of_shapely(order)
 
 
 def test_two_rings_that_share_their_first_place_cross_as_rings_do() -> None:
