@@ -126,6 +126,15 @@ def test_a_crooked_main_shorter_than_that_leaves_the_way_to_its_end(chained: Cha
     assert _lines_of(chained([_spoke(180), stub, _spoke(-35)])) == [[0, 1], [2]]
 
 
+@pytest.mark.parametrize(("angle", "joined"), [(45.0, 1), (70.0, 2)])
+def test_a_stub_of_less_than_a_metre_leaves_the_way_to_its_end(
+    chained: Chained, angle: float, joined: int
+) -> None:
+    x, y = _spoke(angle, 0.8)[1]  # first east, then north
+    lines = [_spoke(180), [(0.0, 0.0), (x, 0.0), (x, y)], _spoke(-50)]
+    assert _lines_of(chained(lines)) == sorted([[0, joined], [3 - joined]])
+
+
 def test_a_run_starts_at_its_western_end(chained: Chained) -> None:
     for line in ([(0, 0), (30, 9)], [(30, 9), (0, 0)]):
         chains = chained([line])
