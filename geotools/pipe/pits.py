@@ -1,6 +1,14 @@
-"""Length, width and ramp of the pits a carrier goes in and comes out by."""
+"""Length, width and ramp of the pits a carrier goes in and comes out by.
+
+A ramp is told from its foot, where the carrier lies on the host's axis, back and up to its top,
+where the string rests on the ground. Slopes are rises back along the ramp, m/m: of the host at
+the foot, ``host_slope``, and of the resting string at the top, ``rest_slope``. A street that falls
+towards the pit, which is to pull downhill, has slopes above 0.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,12 +19,15 @@ from geotools.pipe.factors import INCH
 __all__ = [
     "FORMS",
     "GROUND_PLACES",
+    "SLOPE_OVER_M",
     "deepest_drop_m",
     "exit_angle_rad",
     "ground_reach_m",
     "insertion_length_m",
     "pit_width_m",
     "ramp_depth_m",
+    "ramp_drop_m",
+    "ramp_rise_m",
     "receiving_length_m",
     "steepest_angle_rad",
     "straight_approach_m",
@@ -24,6 +35,10 @@ __all__ = [
 
 FORMS = ("level", "lifted")
 GROUND_PLACES = 17  # where the ground is looked up along the line of a ramp, evenly spaced
+# Of the host ahead of the face, and of the ground behind the top, over which their slopes are
+# taken: about the length of a pipe, so that noise of the levels does not decide. Common practice,
+# no source.
+SLOPE_OVER_M = 10.0
 GROUND_SPARE_M = 10.0  # of ground looked up beyond twice the ramp that level ground would need
 _HANDBOOK_ROOM = ((18.0, 12.0), (48.0, 18.0), (np.inf, 24.0))  # outside up to, room; inches
 
@@ -122,8 +137,9 @@ def ground_reach_m(
     Returns
     -------
     ndarray of float
-        Length, m. At `GROUND_PLACES` places along it, and along the room before it, the ground
-        is looked up, and is straight from one to the next.
+        Length, m, with the ground behind the top whose slope is taken. At `GROUND_PLACES` places
+        along it, and along the room before it, the ground is looked up, and is straight from one
+        to the next.
 
     Raises
     ------
@@ -136,7 +152,7 @@ def ground_reach_m(
     drop = np.asarray(drop_m, dtype=np.float64)
     fits = np.where((drop > 0.0) & (drop <= longest), drop, 0.0)
     plain = insertion_length_m(fits, radius_m, form=form)
-    farthest = np.minimum(longest, 2 * plain + GROUND_SPARE_M)
+    farthest = np.minimum(longest, 2 * plain + GROUND_SPARE_M) + SLOPE_OVER_M
     # Half a hole for two short ramps may be longer than a ramp, for the room at its face.
     return np.asarray(np.maximum(farthest, farthest / 2 + working_m), dtype=np.float64)
 
@@ -219,23 +235,150 @@ def ramp_depth_m(
 
     Notes
     -----
-    One arc of radius R tangent to the host's axis at the face; for the level form the upper half
-    is the same arc turned round. Derived.
+    `ramp_rise_m` on level ground, down from the top.
     """
     drop, radius = _drop_and_radius(drop_m, radius_m, form)
     length = insertion_length_m(drop, radius, form=form)
     along = check_range("distance_from_face_m", distance_from_face_m, 0.0, np.inf, "m")
-    x = np.minimum(along, length)
-    rise = _sagitta(x, radius)
-    if form == "level":
-        rise = np.where(x <= length / 2.0, rise, drop - _sagitta(length - x, radius))
+    rise = ramp_rise_m(along, length, radius, form=form)
     return np.asarray(np.maximum(drop - rise, 0.0), dtype=np.float64)
 
 
-def _sagitta(x: FloatArray, radius: FloatArray) -> FloatArray:
-    """Rise of an arc over its tangent; beyond its half chord it is not asked for."""
-    reach = np.minimum(x, radius)
-    return np.asarray(reach**2 / (radius + np.sqrt(radius**2 - reach**2)), dtype=np.float64)
+def ramp_drop_m(
+    length_m: ArrayLike,
+    radius_m: ArrayLike,
+    *,
+    host_slope: ArrayLike = 0.0,
+    rest_slope: ArrayLike = 0.0,
+    form: str = "level",
+) -> FloatArray:
+    """Height a ramp of a length makes from the host's axis at its foot up to the string at its top.
+
+    Parameters
+    ----------
+    length_m : array_like
+        Horizontal length of the ramp, L, m; at least 0.
+    radius_m : array_like
+        Bending radius of the carrier's axis, R, m; above 0.
+    host_slope, rest_slope : array_like, optional
+        Slopes of the host at the foot and of the resting string at the top; -1 to 1.
+    form : {"level", "lifted"}, optional
+        level: two opposed arcs, the upper one down to the slope of the resting string. lifted:
+        one arc, the tail is lifted to its slope; ``rest_slope`` counts for nothing.
+
+    Returns
+    -------
+    ndarray of float
+        Drop, H, m; all arguments broadcast. Beyond a quarter turn it grows no more.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range, or the form is unknown.
+
+    Notes
+    -----
+    With the angles a of the host, b of the resting string and c of the steepest place between,
+    level: L = R (2 sin c - sin a - sin b), H = R (cos a + cos b - 2 cos c); lifted, and where the
+    ground behind the top is steeper than one arc becomes: L = R (sin c - sin a), H = R (cos a -
+    cos c). Derived; with a = b = 0 the lengths of `insertion_length_m`, with a = b those of that
+    formula between two parallels, turned by a.
+    """
+    arcs = _arcs(length_m, radius_m, host_slope, rest_slope, form)
+    return np.asarray(arcs.drop(), dtype=np.float64)
+
+
+def ramp_rise_m(
+    distance_m: ArrayLike,
+    length_m: ArrayLike,
+    radius_m: ArrayLike,
+    *,
+    host_slope: ArrayLike = 0.0,
+    rest_slope: ArrayLike = 0.0,
+    form: str = "level",
+) -> FloatArray:
+    """Height of the carrier's axis along a ramp, above that of the host at its foot.
+
+    Parameters
+    ----------
+    distance_m : array_like
+        Horizontal distance from the foot back along the ramp, m; below 0 towards the face.
+    length_m, radius_m, host_slope, rest_slope, form
+        As for `ramp_drop_m`; all broadcast.
+
+    Returns
+    -------
+    ndarray of float
+        Height, m: 0 at the foot, `ramp_drop_m` at the top; the host's line before the foot, the
+        resting string's behind the top.
+
+    Raises
+    ------
+    RangeError
+        As for `ramp_drop_m`.
+
+    Notes
+    -----
+    Of an arc that begins at an angle a, over x: R (cos a - cos t) with sin t = sin a + x/R.
+    """
+    distance = check_range("distance_m", distance_m, -np.inf, np.inf, "m")
+    arcs = _arcs(length_m, radius_m, host_slope, rest_slope, form)
+    x = np.clip(distance, 0.0, arcs.length)
+    foot = np.clip(arcs.radius * (arcs.steepest - arcs.host), 0.0, arcs.length)
+    up = _arc_rise(arcs.host, arcs.host + np.minimum(x, foot) / arcs.radius, arcs.radius)
+    down = _arc_rise(arcs.rest, arcs.rest + (arcs.length - x) / arcs.radius, arcs.radius)
+    rise = np.where(x <= foot, up, arcs.drop() - down)
+    before = np.minimum(distance, 0.0) * _slope_of(arcs.host)
+    behind = np.maximum(distance - arcs.length, 0.0) * _slope_of(arcs.rest)
+    return np.asarray(rise + before + behind, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class _Arcs:
+    """A ramp's arcs: length and radius, m; sines of the angles at foot, top and steepest place."""
+
+    length: FloatArray
+    radius: FloatArray
+    host: FloatArray
+    rest: FloatArray
+    steepest: FloatArray
+
+    def drop(self) -> FloatArray:
+        return _arc_rise(self.host, self.steepest, self.radius) + _arc_rise(
+            self.rest, self.steepest, self.radius
+        )
+
+
+def _arcs(
+    length_m: ArrayLike, radius_m: ArrayLike, host: ArrayLike, rest: ArrayLike, form: str
+) -> _Arcs:
+    check_choice("form", form, FORMS)
+    length = check_range("length_m", length_m, 0.0, np.inf, "m")
+    radius = check_range("radius_m", radius_m, 0.0, np.inf, "m", above_low=True)
+    host_sine = _sine_of(check_range("host_slope", host, -1.0, 1.0, "m/m"))
+    rest_sine = _sine_of(check_range("rest_slope", rest, -1.0, 1.0, "m/m"))
+    turned = length / radius
+    one_arc = host_sine + turned
+    single = rest_sine >= one_arc if form == "level" else np.ones(np.shape(one_arc), dtype=bool)
+    steepest = np.where(single, one_arc, (host_sine + rest_sine + turned) / 2.0)
+    top = np.where(single, one_arc, rest_sine)
+    return _Arcs(length, radius, host_sine, np.minimum(top, 1.0), np.minimum(steepest, 1.0))
+
+
+def _arc_rise(start: FloatArray, end: FloatArray, radius: FloatArray) -> FloatArray:
+    """Rise of an arc between two angles, given by their sines; exact where it is short."""
+    last = np.clip(end, -1.0, 1.0)
+    cosines = np.sqrt(1.0 - start**2) + np.sqrt(1.0 - last**2)
+    rise = radius * (last - start) * (last + start)
+    return np.asarray(rise / np.maximum(cosines, 1e-300), dtype=np.float64)  # 0 over 0 is 0
+
+
+def _sine_of(slope: FloatArray) -> FloatArray:
+    return np.asarray(slope / np.sqrt(1.0 + slope**2), dtype=np.float64)
+
+
+def _slope_of(sine: FloatArray) -> FloatArray:
+    return np.asarray(sine / np.sqrt(np.maximum(1.0 - sine**2, 1e-12)), dtype=np.float64)
 
 
 def straight_approach_m(

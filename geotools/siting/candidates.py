@@ -139,17 +139,21 @@ class Candidates(Judged):
     ----------
     table : DataFrame
         Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
-    drop, length, volume, area, off_street, supported, services, days, lane_days, factor,
-    traffic : ndarray, shape (n, 4)
-        Axis of the resting string down to the host's (m; for the longer ramp), length of the
-        excavation (m), its volume (m3), its ground (m2), the part of it off the street (m2), its
-        shored face (m2), services tapped off the main in it, days open, lanes closed times days,
-        factor on the site's cost, cost of the traffic; of a role that is refused what lies off
-        the street is not worked out.
+    ramp, drop, host_slope, rest_slope, length, volume, area, off_street, supported, services,
+    days, lane_days, factor, traffic : ndarray, shape (n, 4)
+        Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
+        not a number where there is no ramp but for the drop; length of the excavation (m), its
+        volume (m3), its ground (m2), the part of it off the street (m2), its shored face (m2),
+        services tapped off the main in it, days open, lanes closed times days, factor on the
+        site's cost, cost of the traffic; of a role that is refused what lies off the street is
+        not worked out.
     ground : Grounds
     """
 
+    ramp: FloatArray
     drop: FloatArray
+    host_slope: FloatArray
+    rest_slope: FloatArray
     length: FloatArray
     volume: FloatArray
     area: FloatArray
@@ -219,7 +223,7 @@ def find_candidates(
         ),
         offsets=np.searchsorted(pits.run, np.arange(len(runs) + 1)).astype(np.int64),
         extents=pits.extents,
-        drop=_drops(pits),
+        **_ramps_of_roles(pits),
         code=verdict.code,
         places=verdict.places,
         tolerated=verdict.tolerated,
@@ -344,11 +348,26 @@ def _ground(
     return lay_grounds(axis, run, extents, half_width, spread=spread, widths=widths)
 
 
-def _drops(pits: _Pits) -> FloatArray:
-    """Return the drop of each role, m: for both ways that of the longer ramp."""
-    ahead, behind = pits.ramps.drop.T
-    both = np.where(pits.extents.shared, pits.ramps.shared_drop, np.fmax(ahead, behind))
-    return np.stack([pits.ramps.level_drop, ahead, behind, both], axis=1)
+def _ramps_of_roles(pits: _Pits) -> dict[str, FloatArray]:
+    """Return length, drop and slopes of the ramp of each role: for both ways of the longer one.
+
+    A receiving pit has none; its drop is that on level ground.
+    """
+    ramps, every = pits.ramps, np.arange(len(pits.run))
+    longer = np.argmax(np.nan_to_num(ramps.length), axis=1)
+    none = np.full(len(every), np.nan)
+
+    def told(first: FloatArray, one_way: FloatArray, shared: FloatArray) -> FloatArray:
+        both = np.where(pits.extents.shared, shared, one_way[every, longer])
+        return np.stack([first, *one_way.T, both], axis=1)
+
+    climb, hole = ramps.climb, ramps.shared_climb
+    return {
+        "ramp": told(none, ramps.length, ramps.shared),
+        "drop": told(ramps.level_drop, climb.drop, hole.drop),
+        "host_slope": told(none, climb.host_slope, hole.host_slope),
+        "rest_slope": told(none, climb.rest_slope, hole.rest_slope),
+    }
 
 
 def _judged(

@@ -1,9 +1,10 @@
 """The ramps of insertion pits: how long each is for the ground it climbs to, and how deep.
 
-The string rests on rollers on the ground at the ramp's top; from there it comes down to the
-host's axis at the face. The drop of a ramp so depends on where its top lies, which depends on the
-drop: the two are made to agree. Over the run the ground is that of the stations, elsewhere it is
-looked up in the elevation raster; where no level is known the ground at the station stands in.
+The string rests on rollers on the ground at the ramp's top and lies as the ground behind it
+slopes; from there it comes down to the host's axis, and turns into the host as that slopes. The
+drop of a ramp so depends on where its top lies, which depends on the drop: the two are made to
+agree. Over the run the ground is that of the stations, elsewhere it is looked up in the elevation
+raster; where no level is known the ground at the station stands in.
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ import pandas as pd
 from geotools.accel import in_parts
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
-from geotools.pipe.pits import GROUND_PLACES, ground_reach_m, ramp_depth_m
+from geotools.pipe.pits import GROUND_PLACES, SLOPE_OVER_M, ground_reach_m, ramp_rise_m
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.profile import Profile
-from geotools.siting.settle import settle
+from geotools.siting.settle import Climb, settle
 
 __all__ = [
     "GroundLine",
@@ -35,6 +36,8 @@ __all__ = [
     "ramp_volumes",
 ]
 
+STEEPEST = 1.0  # slope of streets and hosts, m/m; what is steeper is a fault of the levels
+SHORT = 1.0  # m; of a host that goes on no farther no slope is taken
 CUTS = 65  # cross-sections a ramp's volume is added up from
 CUT = 100_000  # cross-sections at a time: a dozen columns of them are made on the way
 Levels = Callable[[FloatArray], FloatArray]
@@ -114,31 +117,34 @@ class Ramps:
     ----------
     length : ndarray, shape (n, 2)
         Length of the ramp, m; NaN where none is possible.
-    drop : ndarray, shape (n, 2)
-        Axis of the resting string at the ramp's top down to the host's axis at the face, m.
-    shared, shared_drop : ndarray, shape (n,)
-        The same where one hole serves pulls both ways: the longer of the two.
+    climb : Climb
+        Its drop, m, and its slopes, shape (n, 2): axis of the resting string at the ramp's top
+        down to the host's axis at its foot; slopes as of `pipe.pits`.
+    shared : ndarray, shape (n,)
+        Length where one hole serves pulls both ways: the longer of the two, m.
+    shared_climb : Climb
+        Of that one, shape (n,).
     room : ndarray, shape (n, 2)
         Length between the face and the ramp's foot, m.
     level_drop : ndarray, shape (n,)
         Drop to the host at the station, were its ground level all around, m.
     ground : GroundLine
         Ground back from the face.
-    fall : ndarray, shape (n, 2)
-        Host's axis at the face above that at the station, m.
+    foot : ndarray, shape (n, 2)
+        Host's axis at the ramp's foot, drawn on from the face, above that at the station, m.
     radius, outside : ndarray, shape (n,)
         Least radius and outside diameter of the carrier, m.
     rules : RampRules
     """
 
     length: FloatArray
-    drop: FloatArray
+    climb: Climb
     shared: FloatArray
-    shared_drop: FloatArray
+    shared_climb: Climb
     room: FloatArray
     level_drop: FloatArray
     ground: GroundLine
-    fall: FloatArray
+    foot: FloatArray
     radius: FloatArray
     outside: FloatArray
     rules: RampRules
@@ -189,19 +195,26 @@ def fit_ramps(
     reach = room + back[:, None]
     here = table["ground_z"].to_numpy(dtype=float)
     ground = _ground(axis, run, face, reach, half_width, here, profile, levels)
-    climbs = _Climbs(
-        run, at, room, face, level_drop, table["axis_z"].to_numpy(dtype=float), ground, profile,
-        rules.working,
-    )  # fmt: skip
+    last = axis.chainage[axis.offsets[run + 1] - 1]
+    level = table["axis_z"].to_numpy(dtype=float)
+    climbs = _Climbs(run, at, last, room, face, level_drop, level, ground, profile, rules.working)
     wide = np.repeat(radius, 2)
-    (length, drop), (shared, shared_drop) = (
-        (found.reshape(face.shape) for found in settle(drop_of, wide, rules.form))
-        for drop_of in (climbs.one_way, climbs.two_way)
+    one_way, two_way = (
+        settle(climb_of, wide, rules.form) for climb_of in (climbs.one_way, climbs.two_way)
     )
+    shared = two_way.length.reshape(face.shape)
+    longer = np.arange(len(at)) * 2 + np.argmax(np.nan_to_num(shared), axis=1)
     return Ramps(
-        length, drop, shared.max(axis=1), shared_drop.max(axis=1), room, level_drop, ground,
-        climbs.fall.reshape(face.shape), radius, outside, rules,
+        one_way.length.reshape(face.shape), _taken(one_way.climb, np.arange(face.size), face.shape),
+        shared.max(axis=1), _taken(two_way.climb, longer, at.shape), room, level_drop, ground,
+        climbs.foot.reshape(face.shape), radius, outside, rules,
     )  # fmt: skip
+
+
+def _taken(climb: Climb, line: IntArray, shape: tuple[int, ...]) -> Climb:
+    """Return what these lines climb, in an array of this shape."""
+    columns = (climb.drop, climb.host_slope, climb.rest_slope)
+    return Climb(*(column[line].reshape(shape) for column in columns))
 
 
 @dataclass(frozen=True)
@@ -209,11 +222,12 @@ class _Climbs:
     """What ramps climb from their face; a line is a candidate's ramp ahead or, odd, behind.
 
     Shapes (n,) for candidates, (n, 2) for ``room``, ``face`` and ``ground``; ``level`` is the
-    host's axis at the station, m.
+    host's axis at the station, ``last`` the end of its run, m.
     """
 
     run: IntArray
     at: FloatArray
+    last: FloatArray
     room: FloatArray
     face: FloatArray
     level_drop: FloatArray
@@ -223,21 +237,54 @@ class _Climbs:
     working: float
 
     @cached_property
-    def fall(self) -> FloatArray:
-        """Return the host's axis at every face above that at the station, m, shape (2n,)."""
-        return self._pipe_above(np.arange(self.face.size), self.face.ravel())
+    def host_slope(self) -> FloatArray:
+        """Return the slope of the host at every face, back along the ramp, shape (2n,)."""
+        return self._slope(np.arange(self.face.size), self.face.ravel())
 
-    def one_way(self, line: IntArray, length: FloatArray) -> FloatArray:
-        """Return the drop of ramps of one-way pits of these lengths, m."""
+    @cached_property
+    def foot(self) -> FloatArray:
+        """Return the host's axis at every foot above that at the station, m, shape (2n,)."""
+        fall = self._pipe_above(np.arange(self.face.size), self.face.ravel())
+        return np.asarray(fall + self.host_slope * self.room.ravel(), dtype=np.float64)
+
+    def one_way(self, line: IntArray, length: FloatArray) -> Climb:
+        """Return what ramps of one-way pits of these lengths climb."""
         back = self.room.ravel()[line] + length
-        return self.level_drop[line // 2] + self.ground.some(line).at(back) - self.fall[line]
+        return self._climb(line, back, self.foot[line], self.host_slope[line])
 
-    def two_way(self, line: IntArray, length: FloatArray) -> FloatArray:
-        """Return the drop of ramps that share a hole with one of their length, m."""
-        half = length / 2 + self.working
-        face = self.at[line // 2] + half * np.where(line % 2, -1.0, 1.0)
-        ground = self.ground.some(line).at(self.room.ravel()[line] + half)
-        return self.level_drop[line // 2] + ground - self._pipe_above(line, face)
+    def two_way(self, line: IntArray, length: FloatArray) -> Climb:
+        """Return what ramps climb that share a hole with one of their length.
+
+        Their middle lies at the station.
+        """
+        half = length / 2
+        face = self.at[line // 2] + (half + self.working) * np.where(line % 2, -1.0, 1.0)
+        host_slope = self._slope(line, face)
+        foot = self._pipe_above(line, face) + host_slope * self.working
+        return self._climb(line, self.room.ravel()[line] + half, foot, host_slope)
+
+    def _climb(
+        self, line: IntArray, back: FloatArray, foot: FloatArray, host_slope: FloatArray
+    ) -> Climb:
+        """Return what ramps climb from their foot to a top so far back from the face, m."""
+        ground = self.ground.some(line)
+        top, behind = ground.at(back), ground.at(back + SLOPE_OVER_M)
+        rest_slope = np.clip((behind - top) / SLOPE_OVER_M, -STEEPEST, STEEPEST)
+        return Climb(self.level_drop[line // 2] + top - foot, host_slope, rest_slope)
+
+    def _slope(self, line: IntArray, face: FloatArray) -> FloatArray:
+        """Return the slope of the host ahead of faces, back along the ramps."""
+        run, ahead = self.run[line // 2], np.where(line % 2, -1.0, 1.0)
+        last = self.last[line // 2]
+        beyond = np.clip(face + SLOPE_OVER_M * ahead, 0.0, last)
+        over = ahead * (beyond - face)
+        known = over >= SHORT
+        rise = self._pipe_above(line[known], face[known]) - self._pipe_above(
+            line[known], beyond[known]
+        )
+        slope = np.zeros(len(run))
+        slope[known] = np.clip(rise / over[known], -STEEPEST, STEEPEST)
+        return slope
 
     def _pipe_above(self, line: IntArray, place: FloatArray) -> FloatArray:
         """Return the host's axis at chainages above that at the station, 0 where unknown."""
@@ -319,12 +366,18 @@ def ramp_depths(ramps: Ramps, row: IntArray, way: int, place: FloatArray) -> Flo
     hangs above the ground, and nothing is dug.
     """
     rules, outside = ramps.rules, ramps.outside[row, None]
-    drop = ramps.drop[row, way, None]
     ground = ramps.ground.of(row, way).at(ramps.room[row, way, None] + place)
     resting = rules.resting_height + outside / 2
-    over_axis = ramps.level_drop[row, None] - resting + ground - ramps.fall[row, way, None]
-    down = ramp_depth_m(np.maximum(place, 0.0), drop, ramps.radius[row, None], form=rules.form)
-    deep = over_axis - (drop - down) + outside / 2 + rules.bedding
+    over_foot = ramps.level_drop[row, None] - resting + ground - ramps.foot[row, way, None]
+    rise = ramp_rise_m(
+        place,
+        ramps.length[row, way, None],
+        ramps.radius[row, None],
+        host_slope=ramps.climb.host_slope[row, way, None],
+        rest_slope=ramps.climb.rest_slope[row, way, None],
+        form=rules.form,
+    )
+    deep = over_foot - rise + outside / 2 + rules.bedding
     return np.asarray(np.maximum(deep, 0.0), dtype=np.float64)
 
 

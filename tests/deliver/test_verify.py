@@ -342,7 +342,14 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a candidate deleted": ("pits-at-candidates", lambda s: s.drop("candidates", of_pits(s))),
     "a depth edited": ("depths", lambda s: s.edit("pits", "depth", more(0.3))),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
-    "a drop edited": ("pit-sizes", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
+    "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
+    "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),
+    "a street laid flatter": ("ramps", lambda s: s.edit("pits", "rest_slope", more(0.01), inserts)),
+    "a host laid flatter": ("ramps", lambda s: s.edit("pits", "host_slope", more(0.01), inserts)),
+    "a drop of a receiving pit edited": (
+        "ramps",
+        lambda s: s.edit("pits", "drop", more(0.1), lambda p: p["role"] == "receiving"),
+    ),
     "a pit's length edited": ("pit-sizes", lambda s: s.edit("pits", "length", more(0.5))),
     "an area edited": ("footprints", lambda s: s.edit("pit_footprints", "area", scaled(1.01))),
     "a footprint moved": (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,6 @@ import rasterio
 import shapely
 from affine import Affine
 from scipy.integrate import quad
-from scipy.optimize import brentq
 from shapely.ops import substring
 
 import geotools
@@ -117,30 +116,44 @@ RADIUS, OUTSIDE, BEDDING = 27 * 0.355, 0.355, 0.15  # PE, SDR 17: 27 OD (PPI Han
 RESTING = 0.5 + OUTSIDE / 2  # axis of the string above the ground at the ramp's top
 
 
-def ramp_of(drop: float) -> float:
-    """Return the length of two opposed arcs (geometry)."""
-    return math.sqrt(drop * (4 * RADIUS - drop))
+@dataclass(frozen=True)
+class Ramp:
+    """Two opposed arcs between a host and a street ``apart`` from it, both sloping alike.
 
+    The ramp between two levels turned by the slope, drawn as circles (geometry). ``rise`` is the
+    slope back along the ramp.
+    """
 
-def axis_above_foot(way: float, drop: float) -> float:
-    """Return how far the carrier has climbed, two arcs drawn as circles."""
-    length = ramp_of(drop)
-    if way <= length / 2:
-        return RADIUS - math.sqrt(RADIUS**2 - way**2)
-    return drop - RADIUS + math.sqrt(RADIUS**2 - (length - way) ** 2)
+    apart: float
+    rise: float = 0.0
 
+    @property
+    def length(self) -> float:
+        turn, across = math.atan(self.rise), self.apart / math.hypot(1.0, self.rise)
+        along = math.sqrt(across * (4 * RADIUS - across))
+        return along * math.cos(turn) - across * math.sin(turn)
 
-def ramp_dug(
-    ground: Callable[[float], float], begin: float, drop: float, width: float, lean: float = 0.0
-) -> float:
-    """Integrate a ramp's cross-sections; ground above the host's axis, by the way from the foot."""
+    @property
+    def drop(self) -> float:
+        return self.apart + self.rise * self.length
 
-    def section(way: float) -> float:
-        bottom = axis_above_foot(way, drop) - OUTSIDE / 2 - BEDDING
-        deep = max(ground(way) - bottom, 0.0)
-        return deep * (width + lean * deep)
+    def above_foot(self, way: float) -> float:
+        """Return how far the carrier has climbed."""
+        turn = math.atan(self.rise)
+        x, z = RADIUS * math.sin(turn), RADIUS * math.cos(turn)
+        if way <= self.length / 2:
+            return z - math.sqrt(RADIUS**2 - (way + x) ** 2)
+        return self.drop - z + math.sqrt(RADIUS**2 - (self.length - way + x) ** 2)
 
-    return float(quad(section, begin, ramp_of(drop), limit=500, epsabs=1e-9)[0])
+    def dug(self, over: float, begin: float, width: float, lean: float = 0.0) -> float:
+        """Integrate its cross-sections under ground that lies so far over the host, m3."""
+
+        def section(way: float) -> float:
+            bottom = self.above_foot(way) - OUTSIDE / 2 - BEDDING
+            deep = max(over + self.rise * way - bottom, 0.0)
+            return deep * (width + lean * deep)
+
+        return float(quad(section, begin, self.length, limit=500, epsabs=1e-9)[0])
 
 
 def insertion_at(
@@ -192,8 +205,8 @@ def test_a_ramp_that_leaves_the_main_is_dug_as_deep_as_the_carrier_comes_down() 
     assert pit["drop"] == pytest.approx(drop)
     # The box leaves the run where its side does; its foot is at the working room's end.
     dug = pit["width"] * (pit["before"] + pit["after"]) * (pit["depth"] + BEDDING)
-    foot = pit["after"] + ramp_of(drop) - pit["length"]
-    dug += ramp_dug(lambda way: pit["depth"] - 0.225, half - foot, drop, pit["width"])
+    foot = pit["after"] + Ramp(drop).length - pit["length"]
+    dug += Ramp(drop).dug(pit["depth"] - 0.225, half - foot, pit["width"])
     assert pit["volume"] == pytest.approx(dug, rel=1e-4)
     ends = 2 * (pit["depth"] + BEDDING)
     assert pit["face"] == pytest.approx(2 * dug / pit["width"] + ends * pit["width"], rel=1e-4)
@@ -213,8 +226,8 @@ def test_beyond_the_end_of_the_run_only_the_ramp_is_dug(
 ) -> None:
     """Ground that rises or falls evenly along the main and beyond it: length, ground, volume.
 
-    The string rests on the ground at the ramp's top, which is not that at the station: length
-    by brentq, volume by integrating the arcs.
+    The string lies on the ground behind the ramp's top, which slopes as the host does: volume by
+    integrating the arcs.
     """
     ahead = role == "insertion_ahead"
     place, out = (0.0, -1.0) if ahead else (400.0, 1.0)  # the ramp goes on beyond the end
@@ -223,22 +236,19 @@ def test_beyond_the_end_of_the_run_only_the_ramp_is_dug(
         (place, 0.0), [(0, 0), (400, 0)], {"pits.support": support}, role, dem=dem
     )
     invert = 1.5 + 0.45
-    rise = climb * out  # of the ground, away from the run
-    over_axis = invert - 0.225 + rise * 2.0  # ground at the station over the axis at the face
-
-    def gap(length: float) -> float:
-        return ramp_of(over_axis + rise * length + RESTING) - length
-
-    length = brentq(gap, 0.1, 2 * RADIUS)
-    drop = over_axis + rise * length + RESTING
-    assert pit["drop"] == pytest.approx(drop, abs=2e-3)  # length and drop agree within 1 mm
-    assert pit["length"] == pytest.approx(length + 2.0, abs=2e-3)
+    over = invert - 0.225
+    ramp = Ramp(over + RESTING, climb * out)
+    length = ramp.length
+    assert pit["ramp"] == pytest.approx(length, abs=1e-3)
+    assert pit["drop"] == pytest.approx(ramp.drop, abs=1e-3)
+    assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx([climb * out] * 2)
+    assert pit["length"] == pytest.approx(length + 2.0, abs=1e-3)
     width, lean = 2 * (0.225 + 0.45), 1.5 if support == "sloped" else 0.0
     assert pit["side_slope"] == lean
     deep = invert + BEDDING  # 2 m to the face, and half a receiving pit on the other side
     dug = 5.0 * width * deep + 5.0 * lean * deep**2
     dug += lean * width * deep**2 / 2 + 2 / 3 * lean**2 * deep**3  # the end at the face
-    dug += ramp_dug(lambda way: over_axis + rise * way, 3.0, drop, width, lean)
+    dug += ramp.dug(over, 3.0, width, lean)
     assert pit["volume"] == pytest.approx(dug, rel=5e-4)
     low, _, high, _ = ground.bounds
     ends = sorted((place - out * (2.0 + lean * invert), place + out * length))
@@ -262,8 +272,9 @@ def test_where_the_ground_beyond_the_run_is_not_known_that_at_the_station_stands
         pit, _ = insertion_at(
             (0.0, 0.0), [(0, 0), (400, 0)], dem=ground_of(tmp_path / f"{known}.tif", height)
         )
-        level = 1.5 + 0.225 - 0.16 + RESTING
-        assert pit["drop"] == pytest.approx(level + drop * (pit["length"] - 2.0), abs=2e-3)
+        level = 1.5 + 0.225 + RESTING
+        assert pit["drop"] == pytest.approx(level + drop * pit["ramp"], abs=1e-3)
+        assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx([-0.08, drop])
 
 
 @pytest.mark.parametrize("climb", [0.07, -0.07])
@@ -272,25 +283,35 @@ def test_on_a_slope_a_ramp_over_the_main_is_as_long_as_its_top_asks_for(
 ) -> None:
     """In the middle of a straight main: one way, and both ways in one hole."""
     dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 + climb * x)
-    middle = 1.5 + 0.225 + RESTING
-
-    def solved(climbs: float, feet: float) -> float:
-        """Solve the length of a ramp whose top lies so many metres farther from the face."""
-
-        def drop(length: float) -> float:
-            return middle + climbs * (length + feet)
-
-        return float(brentq(lambda at: ramp_of(drop(at)) - at, 0.1, 2 * RADIUS))
-
+    apart = 1.5 + 0.225 + RESTING
     for role in ("insertion_ahead", "insertion_behind", "insertion_both"):
         pit, _ = insertion_at((200.0, 0.0), [(0, 0), (400, 0)], role=role, dem=dem)
-        sign = -1.0 if role == "insertion_ahead" else 1.0
-        if role == "insertion_both":
-            # From top to face along the hole; the longer of the two, the one that climbs.
-            length, room = solved(abs(climb), 4.0), 4.0
-        else:
-            length, room = solved(sign * climb, 2.0), 2.0
-        assert pit["length"] == pytest.approx(length + room, abs=2e-3)
+        back = {"insertion_ahead": (-1.0,), "insertion_behind": (1.0,)}.get(role, (-1.0, 1.0))
+        length = max(Ramp(apart, climb * way).length for way in back)
+        assert pit["ramp"] == pytest.approx(length, abs=1e-3)
+        assert pit["length"] == pytest.approx(length + 2.0 * len(back), abs=1e-3)
+
+
+def test_a_street_steeper_behind_than_the_host_asks_for_a_shorter_ramp(tmp_path: Path) -> None:
+    """A level host under a street that falls 4 % towards it: the arcs meet where they must.
+
+    Drawn as circles, the upper one tangent to the street: their radius is the carrier's least.
+    """
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 - 0.04 * x)
+    levels = {"invert_start_m": [96.2], "invert_end_m": [96.2]}
+    main = main_of([(0, 0), (60, 0)], **levels)
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]}, geometry=[shapely.Point(X, Y)], crs=CRS
+    )
+    pit = planned(mains=main, dem=dem, pit_edits=wish)["pits"].iloc[0]
+    assert pit["role"] == "insertion_ahead"
+    assert pit[["host_slope", "rest_slope"]].tolist() == pytest.approx([0.0, 0.04], abs=1e-9)
+    top = 100 - (96.2 + 0.225) + RESTING + 0.04 * pit["ramp"]
+    assert pit["drop"] == pytest.approx(top, abs=1e-3)
+    turn = math.atan(0.04)
+    lower = np.array([0.0, RADIUS])
+    upper = np.array([pit["ramp"] + RADIUS * math.sin(turn), top - RADIUS * math.cos(turn)])
+    assert np.hypot(*(upper - lower)) == pytest.approx(2 * RADIUS, abs=1e-3)
 
 
 def test_the_length_of_an_insertion_pit_is_the_ramp_and_the_room_at_the_face() -> None:

@@ -21,14 +21,15 @@ from geotools.pipe.materials import (
 
 __all__ = [
     "Pipe",
+    "Slopes",
     "bend_tension",
     "buffer",
-    "insertion_length",
     "least_radius",
     "merging_taper",
     "metric_wall",
     "passing_radius",
     "pieces",
+    "ramp_drop",
     "shared_out",
     "tension",
     "weight",
@@ -145,12 +146,26 @@ def passing_radius(turn: float, gap: float, axis: float) -> float:
     return max(gap / versine, axis + 0.5 * gap * (1.0 + math.cos(turn / 2.0)) / versine)
 
 
-def insertion_length(drop: float, radius: float, form: str) -> float:
-    """Ramp: sqrt(H (4 R - H)) for a string resting level, sqrt(H (2 R - H)) lifted; else NaN, m."""
-    reach = 2.0 if form == "level" else 1.0
-    if not 0.0 < drop <= reach * radius:
-        return math.nan
-    return math.sqrt(drop * (2.0 * reach * radius - drop))
+@dataclass(frozen=True)
+class Slopes:
+    """Rises of host and resting string, back along a ramp, m/m."""
+
+    host: float
+    rest: float
+
+
+def ramp_drop(length: float, radius: float, slopes: Slopes, form: str) -> float:
+    """Drop of a ramp of two opposed arcs, or of one, between a host and a string that slope, m.
+
+    L = R (2 sin c - sin a - sin b), H = R (cos a + cos b - 2 cos c); of one arc, where the tail is
+    lifted to its slope or the ground behind is steeper, L = R (sin c - sin a).
+    """
+    host, rest = math.atan(slopes.host), math.atan(slopes.rest)
+    lifted = math.sin(host) + length / radius
+    if form == "lifted" or math.sin(rest) >= lifted:
+        return radius * (math.cos(host) - math.sqrt(1.0 - min(lifted, 1.0) ** 2))
+    steepest = min((math.sin(rest) + lifted) / 2.0, 1.0)
+    return radius * (math.cos(host) + math.cos(rest) - 2.0 * math.sqrt(1.0 - steepest**2))
 
 
 def pieces(length: float, piece: float) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from typing import Any
 
@@ -15,16 +14,22 @@ from geotools.deliver.verify.formulas import (
     DOWNSTREAM_TAPER,
     ONE_LANE_TAPER,
     buffer,
-    insertion_length,
-    least_radius,
     merging_taper,
 )
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
-from geotools.pipe.pits import GROUND_PLACES, ground_reach_m
 
-__all__ = ["RULES", "TOUCH", "candidate_of", "closures_of", "shored", "unavoidable"]
+__all__ = [
+    "RULES",
+    "TOUCH",
+    "candidate_of",
+    "closures_of",
+    "one_hole",
+    "shored",
+    "unavoidable",
+    "whole_pit",
+]
 
 DAY = 86400.0  # s
 LEAST_PULL = 0.5  # days
@@ -40,7 +45,7 @@ def candidate_of(plan: Plan, pit: Any) -> Any:
     return min(near, key=lambda row: abs(row.chainage - pit.chainage), default=None)
 
 
-def _whole(plan: Plan, pit: Any) -> tuple[float, float]:
+def whole_pit(plan: Plan, pit: Any) -> tuple[float, float]:
     """Return what a pit digs before and after its place, also beyond the run's ends, m."""
     place = candidate_of(plan, pit)
     if place is None:
@@ -64,7 +69,7 @@ def at_candidates(plan: Plan) -> Tally:
             pit.pit_id,
             f"may not be {pit.role} here, only {place.roles or 'nothing'}",
         )
-        before, after = _whole(plan, pit)
+        before, after = whole_pit(plan, pit)
         tally.near(pit.before, min(before, pit.chainage), pit.pit_id, "before")
         tally.near(pit.after, min(after, run.length - pit.chainage), pit.pit_id, "after")
         tally.near(pit.cost, getattr(place, f"cost_{pit.role}", math.nan), pit.pit_id, "cost")
@@ -123,7 +128,7 @@ def slopes(plan: Plan) -> Tally:
     stations = plan.by("stations", "run_id", "chainage")
     for pit in plan.rows("pits"):
         of_run = stations.get(pit.run_id, [])
-        before, after = _whole(plan, pit)
+        before, after = whole_pit(plan, pit)
         if not of_run or math.isnan(before + after):
             continue
         ends = [between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)]
@@ -137,14 +142,13 @@ def slopes(plan: Plan) -> Tally:
 
 
 def sizes(plan: Plan) -> Tally:
-    """Check drop, width, length and reach of every pit against the carrier and the settings."""
+    """Check width, length and reach of every pit against the carrier and the settings."""
     tally = Tally("pits")
-    form, side = plan.setting("pits.ramp"), plan.setting("pits.side_room")
-    warm = plan.setting("carrier.temperature")
+    side = plan.setting("pits.side_room")
     for pit in plan.rows("pits"):
         run = plan.one("runs", "run_id").get(pit.run_id)
         pipe = None if run is None else pipe_of(plan, run)
-        before, after = _whole(plan, pit)
+        before, after = whole_pit(plan, pit)
         if run is None or pipe is None or math.isnan(before + after):
             tally.holds(False, pit.pit_id, "its carrier or its candidate is not known")
             continue
@@ -156,10 +160,7 @@ def sizes(plan: Plan) -> Tally:
             tally.holds(
                 have >= need - CLOSE, pit.pit_id, f"opens {have:.3f} m {where}, needs {need:.3f} m"
             )
-        radius = least_radius(pipe, warm=warm)
-        ramp = insertion_length(pit.drop, radius, form)
-        _drop(plan, tally, pit, (run.host_diameter, pipe.outside), (ramp, radius))
-        low, high = _lengths(plan, pit, before, after, ramp)
+        low, high = _lengths(plan, pit, before, after)
         tally.holds(
             low - CLOSE <= pit.length <= high + CLOSE,
             pit.pit_id,
@@ -179,93 +180,24 @@ def _least(plan: Plan, role: str) -> tuple[float, float]:
     return least.get(role, (half, half))
 
 
-def _one_hole(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> bool:
+def one_hole(plan: Plan, pit: Any, before: float, after: float) -> bool:
     """Say whether a pit that inserts both ways shares one hole, as long to either side."""
-    shared = ramp / 2 + plan.setting("pits.working_length")
+    shared = pit.ramp / 2 + plan.setting("pits.working_length")
     even = max(abs(before - shared), abs(after - shared)) <= CLOSE
     return bool(pit.role == "insertion_both" and even)
 
 
-def _lengths(plan: Plan, pit: Any, before: float, after: float, ramp: float) -> tuple[float, float]:
+def _lengths(plan: Plan, pit: Any, before: float, after: float) -> tuple[float, float]:
     """Return the least and greatest length of the excavation: the run opened, or a ramp, m.
 
     Of the two ramps of a two-way pit at a bend only the longer one is told.
     """
     opened = before + after
-    if pit.role == "receiving" or _one_hole(plan, pit, before, after, ramp):
+    if pit.role == "receiving" or one_hole(plan, pit, before, after):
         return opened, opened
     faces = {"insertion_ahead": (after,), "insertion_behind": (before,)}
-    ends = [max(opened, ramp + face) for face in faces.get(pit.role, (before, after))]
+    ends = [max(opened, pit.ramp + face) for face in faces.get(pit.role, (before, after))]
     return min(ends), max(ends)
-
-
-def _drop(
-    plan: Plan, tally: Tally, pit: Any, across: tuple[float, float], arcs: tuple[float, float]
-) -> None:
-    """Check the height from the axis of the resting string down to that of the host at the face.
-
-    It is that over level ground, and what the ground rises to the ramp's top and the host falls
-    to the face. Where the ramp leaves the run its ground is not in the plan. ``across`` are host
-    and carrier, ``arcs`` the ramp's length and the carrier's least radius, m.
-    """
-    (host, outside), (ramp, radius) = across, arcs
-    level = pit.depth - host / 2 + plan.setting("pits.resting_height") + outside / 2
-    if pit.role == "receiving":
-        tally.near(pit.drop, level, pit.pit_id, "drop")
-        return
-    before, after = _whole(plan, pit)
-    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
-    shared = _one_hole(plan, pit, before, after, ramp)
-    ways = {"insertion_ahead": (-1,), "insertion_behind": (1,)}.get(pit.role, (-1, 1))
-    due, slack = [], CLOSE
-    for way in ways:
-        room = after if way < 0 else before
-        face = pit.chainage - way * room
-        top = pit.chainage + way * (before if shared else ramp)
-        # Opened to the ramp's top and no farther: the ramp lies over the run, straight.
-        follows = shared or (len(ways) == 1 and abs((before if way < 0 else after) - ramp) <= CLOSE)
-        run = plan.one("runs", "run_id")[pit.run_id]
-        if not follows or not 0.0 <= top <= run.length or not stations or math.isnan(ramp):
-            tally.skip("drop of ramps beside the run: the ground there is not in the plan")
-            return
-        rise = between(stations, top, "ground_z") - between(stations, pit.chainage, "ground_z")
-        fall = between(stations, face, "axis_z") - between(stations, pit.chainage, "axis_z")
-        known = math.isfinite(rise), math.isfinite(fall)
-        due.append(level + (rise if known[0] else 0.0) - (fall if known[1] else 0.0))
-        apart = _places_apart(plan, level, radius, face=None if shared else room)
-        slack = max(slack, _read_off(stations, top, apart))
-    tally.near(pit.drop, max(due), pit.pit_id, "drop", least=slack)
-
-
-def _places_apart(plan: Plan, level: float, radius: float, *, face: float | None) -> float:
-    """Return how far apart the plan looked the ground of a ramp up, m.
-
-    ``level`` is the drop over level ground, ``face`` the way to the face, m: the working room
-    where none is told.
-    """
-    working, form = plan.setting("pits.working_length"), plan.setting("pits.ramp")
-    back = float(ground_reach_m(level, radius, working_m=working, form=form))
-    return ((working if face is None else face) + back) / (GROUND_PLACES - 1)
-
-
-def _read_off(stations: list[Any], top: float, apart: float) -> float:
-    """Return how far the ground at a ramp's top, read between two places, may lie off, m.
-
-    Between two places a bend of the ground by ``k`` is cut by up to a quarter of their distance
-    times ``k``. The ground bends at stations, and the top lies between two places.
-    """
-    steps = [(a, b) for a, b in itertools.pairwise(stations) if b.chainage - a.chainage > DRAWN]
-    bends = [
-        abs(_rise(*after) - _rise(*before))
-        for before, after in itertools.pairwise(steps)
-        if before[1].chainage >= top - apart and after[0].chainage <= top + apart
-    ]
-    return math.fsum(k for k in bends if math.isfinite(k)) * apart / 4 + DRAWN
-
-
-def _rise(one: Any, two: Any) -> float:
-    """Return the slope of the ground from one station to the next."""
-    return float((two.ground_z - one.ground_z) / (two.chainage - one.chainage))
 
 
 def footprints(plan: Plan) -> Tally:
@@ -320,7 +252,9 @@ def excavations(plan: Plan) -> Tally:
     sloped, soil = plan.setting("pits.support") == "sloped", plan.setting("pits.soil")
     areas = {row.pit_id: row.area for row in plan.rows("pit_footprints")}
     for pit in plan.rows("pits"):
-        if not plan.by("stations", "run_id").get(pit.run_id) or math.isnan(sum(_whole(plan, pit))):
+        if not plan.by("stations", "run_id").get(pit.run_id) or math.isnan(
+            sum(whole_pit(plan, pit))
+        ):
             tally.holds(False, pit.pit_id, "its stations or its candidate are not known")
             continue
         lean = float(slope_ratio(soil, min(pit.depth, ENGINEER_DEPTH_M))) if sloped else 0.0
@@ -337,7 +271,7 @@ def excavations(plan: Plan) -> Tally:
 
 def _deep(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
     """Return the stretch dug to the host, m, and whether its ends are those of the pit."""
-    before, after = _whole(plan, pit)
+    before, after = whole_pit(plan, pit)
     start, end = pit.chainage - before, pit.chainage + after
     half = plan.setting("pits.receiving_length") / 2
     length = plan.one("runs", "run_id")[pit.run_id].length
@@ -378,7 +312,7 @@ def shored(plan: Plan, pit: Any) -> float:
     known = stations and plan.one("runs", "run_id").get(pit.run_id) is not None
     if pit.side_slope != 0:
         return 0.0
-    if not known or math.isnan(sum(_whole(plan, pit))):
+    if not known or math.isnan(sum(whole_pit(plan, pit))):
         return math.nan
     low, high, *own = _deep(plan, pit)
     depths = [max(between(stations, at, "depth"), 0.0) for at in (low, high)]
@@ -572,7 +506,7 @@ RULES = (
     Rule("pits-at-candidates", "pits stand at usable candidates, as these say", at_candidates),
     Rule("depths", "pits are no deeper than allowed, at both edges too", depths),
     Rule("slopes", "the ground along a pit is no steeper than allowed", slopes),
-    Rule("pit-sizes", "drop, width, ramp and working room of the pits", sizes),
+    Rule("pit-sizes", "width, length and working room of the pits", sizes),
     Rule("footprints", "footprints are sound, of their area, and hold the pit", footprints),
     Rule("excavations", "side slope, volume and days of the pits", excavations),
     Rule("intersections", "pits keep clear of intersections", clear_of_intersections),

@@ -1,0 +1,186 @@
+"""Ramps: as long as the carrier takes to come down from the street, bent to its least radius."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.coverage import between
+from geotools.deliver.verify.formulas import Slopes, least_radius, ramp_drop
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.sites import one_hole, whole_pit
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.pits import GROUND_PLACES, SLOPE_OVER_M, ground_reach_m
+
+__all__ = ["RULES"]
+
+DRAWN = 1e-3  # m
+SHORT = 1.0  # m; of a host that goes on no farther no slope is taken
+STEEPEST = 1.0  # slope taken of host or ground, m/m
+ASIDE = 0.25  # m; a run that leaves the line of its ramp by less lies under it
+
+
+def ramps(plan: Plan) -> Tally:
+    """Check drop, length and slopes of every ramp against each other, the ground and the host."""
+    tally = Tally("pits")
+    form, warm = plan.setting("pits.ramp"), plan.setting("carrier.temperature")
+    for pit in plan.rows("pits"):
+        run = plan.one("runs", "run_id").get(pit.run_id)
+        pipe = None if run is None else pipe_of(plan, run)
+        if run is None or pipe is None or math.isnan(sum(whole_pit(plan, pit))):
+            continue  # told by the sizes of pits
+        height = plan.setting("pits.resting_height") + pipe.outside / 2
+        level = pit.depth - run.host_diameter / 2 + height
+        if pit.role == "receiving":
+            tally.near(pit.drop, level, pit.pit_id, "drop")
+            continue
+        radius = least_radius(pipe, warm=warm)
+        slopes = Slopes(pit.host_slope, pit.rest_slope)
+        made = ramp_drop(pit.ramp, radius, slopes, form)
+        tally.near(pit.drop, made, pit.pit_id, "drop")
+        _on_the_ground(plan, tally, pit, level, radius)
+    return tally
+
+
+def _on_the_ground(plan: Plan, tally: Tally, pit: Any, level: float, radius: float) -> None:
+    """Hold the ramps of a pit against the ground they climb to, where the stations tell it.
+
+    ``level`` is the drop were the ground level, m. Where a ramp leaves the run its ground is not
+    in the plan. Of two ramps in one hole, the longer one is told and the other needs no more.
+    """
+    form = plan.setting("pits.ramp")
+    ways = {"insertion_ahead": (-1,), "insertion_behind": (1,)}.get(pit.role, (-1, 1))
+    lines = [_line(plan, pit, way, level, radius) for way in ways]
+    if not all(_follows(plan, pit, way, line) for way, line in zip(ways, lines, strict=True)):
+        tally.skip("drop of ramps beside the run: the ground there is not in the plan")
+        return
+    short, slack, seen = [], CLOSE, []
+    for line in lines:
+        climbed = _climbed(plan, pit, line)
+        if climbed is None:
+            tally.skip("drop of ramps where the ground is known in part")
+            return
+        drop, slopes = level + climbed[0], climbed[1]
+        off, steep = line.off
+        flatter, steeper = (
+            ramp_drop(pit.ramp, radius, Slopes(slopes.host, slopes.rest + sign * steep), form)
+            for sign in (-1, 1)
+        )
+        slack = max(slack, off + abs(steeper - flatter))
+        short.append(drop - ramp_drop(pit.ramp, radius, slopes, form))
+        seen.append((slopes, steep))
+    tally.near(max(short), 0.0, pit.pit_id, "what the ramp lacks of its drop", least=slack)
+    slopes, steep = seen[short.index(max(short))]
+    tally.near(pit.host_slope, slopes.host, pit.pit_id, "host_slope")
+    tally.near(pit.rest_slope, slopes.rest, pit.pit_id, "rest_slope", least=CLOSE + steep)
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A ramp's places along the run, m: face, foot and top; ``way`` is that from foot to top.
+
+    ``off`` is how far level and slope of the ground at the top may be off, m and m/m, since the
+    plan looks the ground up at places and takes it for straight between them.
+    """
+
+    way: int
+    face: float
+    foot: float
+    top: float
+    off: tuple[float, float]
+
+    @property
+    def behind(self) -> float:
+        """The end of the ground whose slope is taken, m."""
+        return self.top + self.way * SLOPE_OVER_M
+
+
+def _line(plan: Plan, pit: Any, way: int, level: float, radius: float) -> _Line:
+    before, after = whole_pit(plan, pit)
+    shared = one_hole(plan, pit, before, after)
+    working = plan.setting("pits.working_length")
+    room = after if way < 0 else before
+    face = pit.chainage - way * room
+    foot = face + way * (working if shared else room)
+    top = foot + way * pit.ramp
+    back = float(ground_reach_m(level, radius, working_m=working, form=plan.setting("pits.ramp")))
+    apart = ((working if shared else room) + back) / (GROUND_PLACES - 1)
+    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    offs = [_read_off(stations, at, apart) for at in (top, top + way * SLOPE_OVER_M)]
+    return _Line(way, face, foot, top, (offs[0], sum(offs) / SLOPE_OVER_M))
+
+
+def _follows(plan: Plan, pit: Any, way: int, line: _Line) -> bool:
+    """Say whether a ramp, and the ground behind it, lie over the run, straight."""
+    before, after = whole_pit(plan, pit)
+    run = plan.one("runs", "run_id")[pit.run_id]
+    opened = abs((before if way < 0 else after) - pit.ramp) <= CLOSE
+    one_way = pit.role != "insertion_both"  # of two ramps apart only the longer one is told
+    if not (opened and one_way or one_hole(plan, pit, before, after)):
+        return False
+    if math.isnan(line.top) or not 0.0 <= min(line.top, line.behind) <= run.length:
+        return False
+    if max(line.top, line.behind) > run.length:
+        return False
+    axis = shapely.force_2d(run.geometry)
+    ways = np.linspace(line.face, line.behind, 24)
+    places = shapely.get_coordinates(shapely.line_interpolate_point(axis, ways))
+    chord = shapely.LineString(places[[0, -1]])
+    return bool(shapely.distance(chord, shapely.points(places)).max() <= ASIDE)
+
+
+def _climbed(plan: Plan, pit: Any, line: _Line) -> tuple[float, Slopes] | None:
+    """Return what a ramp climbs beyond the drop on level ground, m, and the slopes at its ends.
+
+    Ground or host that is not known anywhere is level; None where some of it is known.
+    """
+    stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
+    length = plan.one("runs", "run_id")[pit.run_id].length
+
+    def rises(name: str, *places: float) -> list[float]:
+        here = between(stations, pit.chainage, name)
+        return [between(stations, at, name) - here for at in places]
+
+    beyond = min(max(line.face - line.way * SLOPE_OVER_M, 0.0), length)
+    over = abs(beyond - line.face)
+    levels = [*rises("ground_z", line.top, line.behind), *rises("axis_z", line.face, beyond)]
+    if not stations:
+        return None
+    for pair in (levels[:2], levels[2:]):
+        if math.isnan(sum(pair)) and not all(map(math.isnan, pair)):
+            return None
+    top, behind, face, ahead = (0.0 if math.isnan(z) else z for z in levels)
+    host = (face - ahead) / over if over >= SHORT else 0.0
+    rest = (behind - top) / SLOPE_OVER_M
+    slopes = Slopes(*(min(max(slope, -STEEPEST), STEEPEST) for slope in (host, rest)))
+    foot = face + slopes.host * abs(line.foot - line.face)
+    return top - foot, slopes
+
+
+def _read_off(stations: list[Any], top: float, apart: float) -> float:
+    """Return how far the ground at a place, read between two others, may lie off, m.
+
+    Between two places a bend of the ground by ``k`` is cut by up to a quarter of their distance
+    times ``k``. The ground bends at stations, and the place lies between two of those looked up.
+    """
+    steps = [(a, b) for a, b in itertools.pairwise(stations) if b.chainage - a.chainage > DRAWN]
+    bends = [
+        abs(_rise(*after) - _rise(*before))
+        for before, after in itertools.pairwise(steps)
+        if before[1].chainage >= top - apart and after[0].chainage <= top + apart
+    ]
+    return math.fsum(k for k in bends if math.isfinite(k)) * apart / 4 + DRAWN
+
+
+def _rise(one: Any, two: Any) -> float:
+    """Return the slope of the ground from one station to the next."""
+    return float((two.ground_z - one.ground_z) / (two.chainage - one.chainage))
+
+
+RULES = (Rule("ramps", "ramps end on the ground, bent no tighter than the carrier may be", ramps),)
