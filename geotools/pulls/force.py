@@ -36,7 +36,8 @@ class ForceProfile:
     chainage : ndarray, shape (p,)
         Chainage of each point, m.
     load_ahead, load_behind : ndarray, shape (p,)
-        Drag of the stretch after each point, N/m, pulled with and against the run.
+        Drag of the stretch after each point, N per m of chainage, pulled with and against the
+        run. Chainage is measured in plan; up or down a grade there is more pipe to a metre of it.
     turn : ndarray, shape (p,)
         Deflection turned at the point, rad.
     friction : float
@@ -89,9 +90,10 @@ def build_profile(
     """
     chainage = stations["chainage"].to_numpy(dtype=float)
     run = stations["run"].to_numpy(dtype=np.int64)
-    slope = np.arctan(stations["grade"].to_numpy(dtype=float))
+    grade = stations["grade"].to_numpy(dtype=float)
+    slope, pipe = np.arctan(grade), np.hypot(1.0, grade)
     ahead, behind = (
-        pull_increments(1.0, way * slope, 0.0, weight=weight[run], friction=friction).load_n
+        pull_increments(pipe, way * slope, 0.0, weight=weight[run], friction=friction).load_n
         for way in (1.0, -1.0)
     )
     turn = np.zeros(len(stations))

@@ -87,7 +87,7 @@ def _history(
         rise = math.atan(grade[row]) * (1 if stop > tail else -1)
         load = max(MU * WEIGHT * math.cos(rise) + WEIGHT * math.sin(rise), 0.0)
         pulled += abs(there - here)
-        inside += load * abs(there - here)
+        inside += load * abs(there - here) / math.cos(rise)  # there is more pipe than in plan
         turns = [b for b in bends if b[0] == there] if there != stop else []
         gain = math.exp(MU * sum(b[1] for b in turns))
         # The tail's pull is passed on through every bend between it and the head.
@@ -166,8 +166,9 @@ def test_straight_and_level_the_force_is_weight_times_friction_times_length(
 @pytest.mark.parametrize("slope", [0.05, -0.05, 0.8])
 def test_on_a_grade_the_weight_helps_or_hinders(slope: float) -> None:
     profile = _profile([0.0, 50.0, 100.0], grades=[[math.tan(slope)] * 3])
-    up = WEIGHT * 80 * (MU * math.cos(slope) + math.sin(slope))
-    down = WEIGHT * 80 * (MU * math.cos(slope) - math.sin(slope))
+    pipe = 80 / math.cos(slope)  # along the grade; 80 m are measured in plan
+    up = WEIGHT * pipe * (MU * math.cos(slope) + math.sin(slope))
+    down = WEIGHT * pipe * (MU * math.cos(slope) - math.sin(slope))
     assert _march_one(profile, 10.0, 90.0)[1] == pytest.approx(max(up, 0.0), rel=1e-12)
     assert _march_one(profile, 90.0, 10.0)[1] == pytest.approx(max(down, 0.0), rel=1e-12)
 
@@ -252,7 +253,7 @@ def test_on_a_straight_level_pull_the_string_on_its_rollers_gives_way_to_the_one
 def test_the_force_at_the_head_is_that_of_a_differential_equation_along_the_string(
     ahead: bool,
 ) -> None:
-    """One curve and one grade: dT/dx = w (mu cos a + sin a) + mu k T from the rollers to the head.
+    """One curve and one grade: dT/dx = w (mu + tan a) + mu k T in plan, from rollers to head.
 
     Solved by scipy along the string for each place of the head. The march turns a curve at its
     stations: it may be off by the turn at one of them, and no more.
@@ -271,7 +272,7 @@ def test_the_force_at_the_head_is_that_of_a_differential_equation_along_the_stri
     tail, head = (10.0, 290.0) if ahead else (290.0, 10.0)
     places, force = pull_forces(profile, 0, tail, head)
     slope = math.atan(rise) * (1 if ahead else -1)
-    load = WEIGHT * (MU * math.cos(slope) + math.sin(slope))
+    load = WEIGHT * (MU + math.tan(slope))
 
     def slower(x: float, tension: Any) -> Any:
         where = tail + x if ahead else tail - x
@@ -289,7 +290,8 @@ def test_the_force_at_the_head_is_that_of_a_differential_equation_along_the_stri
 def test_a_carrier_that_floats_drags_on_the_crown() -> None:
     afloat = _profile([0.0, 100.0], grades=[[0.1, 0.1]], weight=-500.0, roller=0.0)
     slope = math.atan(0.1)
-    against = 500 * 100 * (MU * math.cos(slope) - math.sin(slope))  # buoyancy helps uphill
+    pipe = 100 / math.cos(slope)
+    against = 500 * pipe * (MU * math.cos(slope) - math.sin(slope))  # buoyancy helps uphill
     assert _march_one(afloat, 0.0, 100.0)[1] == pytest.approx(against)
 
 

@@ -138,11 +138,14 @@ def march(
 def _drag(
     path: Path, here: float, to: float, sign: int, friction: float, weight_n_m: float
 ) -> float:
-    """Return what the stretch between two points adds, N; its grade is that after its station."""
+    """Return what the stretch between two points adds, N; its grade is that after its station.
+
+    The points are so far apart in plan; up or down the grade there is more pipe.
+    """
     k = max(bisect.bisect_right(path.at, (here + to) / 2) - 1, 0)
     slope = math.atan(path.grade[k]) * sign
     load = friction * abs(weight_n_m) * math.cos(slope) + weight_n_m * math.sin(slope)
-    return max(load, 0.0) * abs(to - here)
+    return max(load, 0.0) * abs(to - here) * math.hypot(1.0, path.grade[k])
 
 
 def _tail(pull: Any) -> tuple[float, float]:
