@@ -632,6 +632,7 @@ OUTPUTS: dict[str, Layer] = {
                         "no_plan",
                         "not_tried",
                         "refused",
+                        "refuses_edits",
                         "without_edits",
                     ),
                 ),

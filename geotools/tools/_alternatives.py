@@ -9,13 +9,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import in_parts
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, worded
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.hydraulics import CARRIER_C, capacity_ratio
 from geotools.siting.carrier import shortfall
 from geotools.tools._layout import Layout
-from geotools.tools._lots import by_rank, winners
+from geotools.tools._lots import by_rank, in_running, winners
 
 __all__ = ["alternatives_table"]
 
@@ -41,7 +41,10 @@ def alternatives_table(
 
 def _order(parts: list[pd.DataFrame]) -> IntArray:
     """Return the order of the rows of all parts: by run, outcome, cost and size."""
-    outcomes = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
+    outcomes = (
+        *("chosen", "without_edits", "dearer", "refuses_edits"),
+        *("no_plan", "not_tried", "refused"),
+    )
     rank = {outcome: place for place, outcome in enumerate(outcomes)}
     place = np.concatenate([part["outcome"].map(rank).to_numpy(dtype=np.int8) for part in parts])
     keys = [np.concatenate([part[n] for part in parts]) for n in ("outside", "cost", "run")]
@@ -70,32 +73,52 @@ def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, Any]:
 def _tried(layout: Layout) -> pd.DataFrame:
     """Return the carriers planned through."""
     tried = layout.tried.sort_values("rank", kind="stable")
-    run, cost = tried["run"].to_numpy(dtype=np.int64), tried["cost"].to_numpy(dtype=float)
+    run = tried["run"].to_numpy(dtype=np.int64)
+    cost = tried["cost"].where(np.isfinite(tried["cost"]))
     best = layout.table["cost"].to_numpy(dtype=float)[run]
-    cheapest = tried.groupby("run")["cost"].transform("min").to_numpy(dtype=float)
-    known = np.isfinite(cost)
-    outcome = np.where(known, np.where(tried["shown"], "chosen", "dearer"), "no_plan")
-    cost = np.where(known, cost, np.nan)
-    reason = [
-        _why(o, c - b, c - low) for o, c, b, low in zip(outcome, cost, best, cheapest, strict=True)
-    ]
+    beaten = _beaten(tried, len(layout.table))
+    outcome = np.select(
+        [cost.isna(), tried["shown"], beaten], ["no_plan", "chosen", "refuses_edits"], "dearer"
+    )
+    cheapest = cost.where(~beaten).groupby(run).transform("min")
+    weighed = pd.Series(beaten).groupby(run).transform("any")
+    told = [outcome, cost - best, cost - cheapest, tried["refused_edits"], weighed]
     return pd.DataFrame(
         {
             **_pipes(layout, run, tried["pipe"].to_numpy(dtype=np.int64)),
             **{name: tried[name].to_numpy() for name in ("pit_count", "pull_count")},
             "longest_pull": tried["longest_pull"].to_numpy(),
-            "cost": cost,
+            "cost": cost.to_numpy(),
             "outcome": outcome,
             "refused_by": "",
-            "reason": reason,
+            "reason": [_why(*row) for row in zip(*told, strict=True)],
         }
     )
 
 
-def _why(outcome: str, dearer: float, above_least: float) -> str:
-    """Say what became of a carrier that was planned through."""
+def _beaten(tried: pd.DataFrame, count: int) -> BoolArray:
+    """Return the rows of plans that refuse more edits than another of their run."""
+    value = by_rank(tried, "value", count, missing=np.inf)
+    refused = by_rank(tried, "refused_edits", count, missing=0.0)
+    beaten = np.isfinite(value) & ~np.isfinite(in_running(value, refused))
+    rank, run = (tried[name].to_numpy(dtype=np.int64) for name in ("rank", "run"))
+    return np.asarray(beaten[rank, run])
+
+
+def _why(outcome: str, dearer: float, above_least: float, refused: int, weighed: bool) -> str:
+    """Say what became of a carrier that was planned through.
+
+    ``refused`` edits it could not honour; ``weighed``: other carriers of its run refuse more, or
+    fewer.
+    """
     if outcome == "no_plan":
         return "no plan with this carrier"
+    if outcome == "refuses_edits":
+        word = "dearer" if dearer >= 0 else "cheaper"
+        return (
+            f"refuses {refused} of this run's edits, the chosen one fewer; "
+            f"{abs(dearer):,.0f} {word}"
+        )
     if outcome == "dearer":
         if dearer < 0:
             return (
@@ -103,12 +126,13 @@ def _why(outcome: str, dearer: float, above_least: float) -> str:
                 "objective better"
             )
         return f"{dearer:,.0f} dearer"
+    rivals = " of those that refuse fewest edits" if weighed else ""
     if above_least > 0.5:
         return (
-            f"{above_least:,.0f} dearer than the cheapest, but it has the larger bore or serves "
-            "the objective better"
+            f"{above_least:,.0f} dearer than the cheapest{rivals}, but it has the larger bore or "
+            "serves the objective better"
         )
-    return "the cheapest plan that carries the flow"
+    return "the cheapest plan that carries the flow" + ("," + rivals if rivals else "")
 
 
 def _not_tried(layout: Layout) -> pd.DataFrame:

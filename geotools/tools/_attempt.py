@@ -57,8 +57,8 @@ class Attempt:
     figures : DataFrame
         A row a run, infinite or not a number where it has no plan: ``value`` (what was made
         least), ``cost``, ``pit_count``, ``pull_count``, ``longest_pull`` (m), ``covered`` (farthest
-        chainage reached, m), and without the edits ``plain_value``, ``plain_cost``,
-        ``plain_pits``.
+        chainage reached, m), ``refused_edits`` (how many of its edits could not be honoured), and
+        without the edits ``plain_value``, ``plain_cost``, ``plain_pits``.
     refused : dict of int to str
         Row of the edit to why it could not be honoured.
     """
@@ -155,7 +155,10 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         rate=brief.pulls.rate,
         joint_hours=brief.pulls.string_joint_hours / 3600,
     )
-    figures = _figures(plan, edited, sites, candidates)
+    of_refused = ground.edits["run"].to_numpy(dtype=np.int64)[list(edited.refused)]
+    figures = _figures(plan, edited, sites, candidates).assign(
+        refused_edits=np.bincount(of_refused, minlength=len(table))
+    )
     told = candidates.judged()
     return Attempt(table, bends, must, told, sites, costs, plan, figures, edited.refused)
 

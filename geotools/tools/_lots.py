@@ -15,6 +15,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import give_back, processors
@@ -31,7 +32,7 @@ from geotools.tools._attempt import Attempt, equip, refusal_limits, try_carriers
 from geotools.tools._blocked import explain_blocked
 from geotools.tools._shared import Shared, lot_of, on_streets, only_runs
 
-__all__ = ["Planned", "by_rank", "plan_lots", "winners"]
+__all__ = ["Planned", "by_rank", "in_running", "plan_lots", "winners"]
 
 # What is told of candidates in few words.
 WORDED = (
@@ -53,8 +54,8 @@ class Planned:
     tried : DataFrame
         A row for each carrier tried in a run: ``run``, ``rank`` (order of trying), ``pipe``,
         ``shown``, ``bore`` (m), ``value`` (what is made least) and ``cost``, infinite where there
-        is no plan, ``pit_count``, ``pull_count``, ``longest_pull`` (m), and without the edits
-        ``plain_value``, ``plain_cost``, ``plain_pits``.
+        is no plan, ``pit_count``, ``pull_count``, ``longest_pull`` (m), ``refused_edits`` (how
+        many), and without the edits ``plain_value``, ``plain_cost``, ``plain_pits``.
     blocked : DataFrame
         Runs without a plan: ``run``, ``reason``, ``chainage`` (m) of the place.
     refused : dict of int to str
@@ -164,12 +165,35 @@ def _shown_plan(lot: Shared, attempts: list[Attempt], without: IntArray) -> Plan
         pulls=_rows_of([a.plan.pulls for a in attempts], shown),
         tried=tried,
         blocked=pd.DataFrame(reasons, columns=["run", "reason", "chainage"]),
-        refused={
-            place: attempts[shown[run]].refused[place]
-            for place, run in enumerate(lot.edits["run"].to_numpy(dtype=np.int64).tolist())
-            if shown[run] != NONE and attempts[shown[run]].refused.get(place)
-        },
+        refused=_refused(lot, attempts, shown),
     )
+
+
+def _refused(lot: Shared, attempts: list[Attempt], shown: IntArray) -> dict[int, str]:
+    """Return by the row of the edit why the attempt shown refuses it, and what the others do."""
+    refused: dict[int, str] = {}
+    for row, run in enumerate(lot.edits["run"].to_numpy(dtype=np.int64).tolist()):
+        if shown[run] == NONE:
+            continue
+        best = attempts[shown[run]]
+        if row in best.refused:
+            planned = [one for one in attempts if np.isfinite(one.value[run])]
+            refused[row] = best.refused[row] + _of_others(best, planned, run, row)
+    return refused
+
+
+def _of_others(best: Attempt, planned: list[Attempt], run: int, edit: int) -> str:
+    """Say of an edit the best carrier refuses what the others that give its run a plan do."""
+    if not planned:
+        return ""
+    names = [one.table["carrier"].iloc[run] for one in planned if edit not in one.refused]
+    if names:
+        rest = f"; {names[0]} honours it, and refuses no fewer of this run's edits"
+    elif len(planned) > 1:
+        rest = f", and none of the {len(planned)} carriers tried that give a plan honours it"
+    else:
+        rest = ", the one carrier tried that gives a plan"
+    return f"; told of {best.table['carrier'].iloc[run]}{rest}"
 
 
 def _numbered(planned: Planned, ground: Shared, runs: IntArray) -> Planned:
@@ -188,7 +212,10 @@ def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
 
     So a lot holds the places of its runs about once, however many carriers are tried.
     """
-    value = np.array([attempt.value for attempt in attempts])
+    value = in_running(
+        np.array([attempt.value for attempt in attempts]),
+        np.array([attempt.figures["refused_edits"] for attempt in attempts]),
+    )
     best = value.min(axis=0)
     near = value <= best * (1 + larger_for)
     if larger_for <= 0:  # the first of the cheapest; without a plan any may come closest
@@ -275,11 +302,21 @@ def by_rank(tried: pd.DataFrame, column: str, runs: int, *, missing: float) -> F
     return out
 
 
+def in_running(value: FloatArray, refused: npt.NDArray[np.number]) -> FloatArray:
+    """Return ``value``, infinite also where another plan of the run refuses fewer of its edits.
+
+    The designer's edits come before the cost. ``value`` is what is made least, attempts x runs,
+    infinite where there is no plan; ``refused`` how many edits of the run the attempt refuses.
+    """
+    counted = np.where(np.isfinite(value), refused, np.inf)
+    return np.where(counted > counted.min(axis=0), np.inf, value)
+
+
 def winners(value: FloatArray, bore: FloatArray, larger_for: float) -> IntArray:
     """Return the attempt that wins each run: the cheapest, or a larger bore for little more.
 
-    ``value`` is what is made least, attempts x runs, infinite where there is no plan; ``bore``
-    that of the carriers, m.
+    ``value`` is what is made least, attempts x runs, infinite where there is no plan or, as of
+    `in_running`, it cannot win; ``bore`` that of the carriers, m.
     """
     if larger_for <= 0:
         return np.asarray(np.argmin(value, axis=0), dtype=np.int64)
@@ -291,8 +328,9 @@ def _shown(ground: Shared, attempts: list[Attempt], tried: pd.DataFrame) -> IntA
     """Return the attempt shown for each run: the best, or the one that came closest."""
     count = len(ground.runs.table)
     value = by_rank(tried, "value", count, missing=np.inf)
+    refused = by_rank(tried, "refused_edits", count, missing=0.0)
     bore = by_rank(tried, "bore", count, missing=0.0)
-    shown = winners(value, bore, ground.brief.carrier.larger_for)
+    shown = winners(in_running(value, refused), bore, ground.brief.carrier.larger_for)
     known = np.flatnonzero(np.isfinite(value).any(axis=0))
     lost = np.setdiff1d(tried["run"].to_numpy(dtype=np.int64), known)
     ranks = tried.groupby("run")["rank"]

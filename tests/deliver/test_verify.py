@@ -24,6 +24,7 @@ import geotools
 from geotools.cli import main
 from geotools.deliver.verify.optimum import GAP, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
+from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL
 
@@ -229,6 +230,18 @@ def dig_elsewhere(s: Spoiled) -> None:
 
 def cheaper(s: Spoiled) -> None:
     s.edit("alternatives", "cost", scaled(0.5), lambda a: a["outcome"] == "dearer")
+
+
+def lost_for_edits(s: Spoiled) -> None:
+    """A carrier is said to refuse edits where there are none."""
+    edited = {edit[0] for edit in honoured_edits(s.plan)}
+    assert edited
+    s.edit(
+        "alternatives",
+        "outcome",
+        "refuses_edits",
+        lambda a: (a["outcome"] == "dearer") & ~a["run_id"].isin(edited),
+    )
 
 
 # Kind of fault: the rule that must find it, and how the plan is spoiled.
@@ -445,6 +458,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a sum deleted": ("sums", lambda s: s.drop("quantities", item("excavation", "run"))),
     "a dig's cost edited": ("dig-costs", lambda s: s.edit("local_digs", "cost", more(1.0))),
     "a cheaper carrier left out": ("alternatives", cheaper),
+    "a carrier that lost for no edit": ("alternatives", lost_for_edits),
     "the chosen cost edited": (
         "alternatives",
         lambda s: s.edit("alternatives", "cost", more(1.0), lambda a: a["outcome"] == "chosen"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -17,7 +18,10 @@ from geotools.pipe.choice import CHOICE_RULES
 
 COARSE = {"ground.step": "25 m"}  # fewer places for pits: quicker
 EAST, NORTH = 500_000.0, 4_000_000.0
-OUTCOMES = ("chosen", "without_edits", "dearer", "no_plan", "not_tried", "refused")
+OUTCOMES = (
+    *("chosen", "without_edits", "dearer", "refuses_edits"),
+    *("no_plan", "not_tried", "refused"),
+)
 
 
 def _mains(**fields: Any) -> gpd.GeoDataFrame:
@@ -400,3 +404,138 @@ def test_fixing_all_pits_of_a_plan_gives_it_again(weights: dict[str, object]) ->
     verdicts = again["findings"][again["findings"]["layer"] == "pit_edits"]["rule"]
     assert set(verdicts) == {"edit-honoured"}
     assert len(verdicts) == len(edits)
+
+
+# Edits that not every carrier honours: PVC, cheap here, must open the bend of 20 degrees at 100 m,
+# polyethylene is pulled past it; with this friction PVC is pulled farther.
+OPEN_BEND: dict[str, object] = {
+    "rates.pvc_pipe": "0.1 / kg",
+    "rates.pe_pipe": "20 / kg",
+    "pits.forbid_reach": "40 m",
+}
+ROUGH = OPEN_BEND | {"pulls.friction": 1.0, "pits.forbid_reach": "230 m"}
+PAST_BEND = (100.0, "forbid", "")
+NEAR_BEND = (104.0, "fix", "receiving")  # leaves no room for a pit at the bend
+FAR_OFF = (500.0, "forbid", "")  # asks for a pull of 460 m
+Wish = tuple[float, str, str]  # chainage, action, role
+
+
+def _round_a_bend(
+    wishes: list[Wish], settings: dict[str, object], *, length: float = 200.0, **more: Any
+) -> dict[str, Any]:
+    turn, x = np.deg2rad(20.0), EAST + 100
+    rest = length - 100
+    end = x + rest * np.cos(turn), NORTH + rest * np.sin(turn)
+    main = (
+        _mains()
+        .iloc[:1]
+        .set_geometry([shapely.LineString([(EAST, NORTH), (x, NORTH), end])], crs=26917)
+    )
+    edits = gpd.GeoDataFrame(
+        {"action": [w[1] for w in wishes], "role": [w[2] for w in wishes]},
+        geometry=[main.geometry.iloc[0].interpolate(w[0]) for w in wishes],
+        crs=26917,
+    )
+    given = {"pit_edits": edits} if wishes else {}
+    return dict(geotools.plan(mains=main, **given, settings=COARSE | settings, **more).layers)
+
+
+def _told_of_edits(plan: dict[str, Any]) -> list[tuple[str, str]]:
+    rows = plan["findings"][plan["findings"]["layer"] == "pit_edits"]
+    return list(zip(rows["rule"], rows["text"], strict=True))
+
+
+def test_a_carrier_that_honours_the_edits_wins_over_a_cheaper_one_that_refuses_one() -> None:
+    free = _run_of(_round_a_bend([], OPEN_BEND), "A")
+    assert free["carrier"].endswith("PVC")
+    plan = _round_a_bend([PAST_BEND], OPEN_BEND)
+    run = _run_of(plan, "A")
+    assert "PE" in run["carrier"]
+    assert [rule for rule, _ in _told_of_edits(plan)] == ["edit-honoured"]
+    assert not plan["pits"]["chainage"].between(60.0, 140.0).any()
+    alone = _round_a_bend([PAST_BEND], OPEN_BEND | {"carrier.fixed": f"A = {run['carrier']}"})
+    assert _run_of(alone, "A")["cost"] == pytest.approx(run["cost"], rel=1e-12)
+
+
+def test_what_a_carrier_that_refuses_edits_lost_for_is_told() -> None:
+    plan = _round_a_bend([PAST_BEND], OPEN_BEND)
+    run = _run_of(plan, "A")
+    lost = _others(plan, run["run_id"], "refuses_edits")
+    less = run["cost"] - lost["cost"].iloc[0]
+    assert less > 1
+    assert lost["carrier"].str.endswith("PVC").tolist() == [True]
+    assert lost["reason"].tolist() == [
+        f"refuses 1 of this run's edits, the chosen one fewer; {less:,.0f} cheaper"
+    ]
+    assert (_others(plan, run["run_id"], "dearer")["cost"] > run["cost"]).all()
+    assert _others(plan, run["run_id"], "chosen")["reason"].tolist() == [
+        "the cheapest plan that carries the flow, of those that refuse fewest edits"
+    ]
+    places = plan["alternatives"]["outcome"].map(OUTCOMES.index)
+    assert places.is_monotonic_increasing
+    without = _others(plan, run["run_id"], "without_edits")
+    assert without["carrier"].tolist() == lost["carrier"].tolist()
+    assert without["reason"].tolist() == [f"with the edits this run costs {less:,.0f} more"]
+
+
+@pytest.mark.parametrize(
+    ("settings", "wish", "share", "larger"),
+    [(OPEN_BEND, PAST_BEND, 0.15, False), (ROUGH, NEAR_BEND, 0.6, True)],
+    ids=["the larger bore refuses", "the larger bore is near the cheapest that honours"],
+)
+def test_a_larger_bore_is_sought_among_carriers_that_refuse_equally_few_edits(
+    settings: dict[str, object], wish: Wish, share: float, larger: bool
+) -> None:
+    plan = _round_a_bend([wish], settings | {"carrier.larger_for": share}, length=600.0)
+    run = _run_of(plan, "A")
+    (lost,) = _others(plan, run["run_id"], "refuses_edits").itertuples()
+    rivals = plan["alternatives"][plan["alternatives"]["outcome"].isin(["chosen", "dearer"])]
+    assert len(rivals) == 3
+    assert [rule for rule, _ in _told_of_edits(plan)] == ["edit-honoured"]
+    near = rivals[rivals["cost"] <= rivals["cost"].min() * (1 + share)]
+    assert run["carrier"] == near.loc[near["carrier_bore"].idxmax(), "carrier"]
+    assert (run["cost"] > rivals["cost"].min()) == larger
+    if larger:  # and far above the cheapest of all
+        above = run["cost"] - rivals["cost"].min()
+        assert run["cost"] > lost.cost * (1 + share)
+        assert _others(plan, run["run_id"], "chosen")["reason"].tolist() == [
+            f"{above:,.0f} dearer than the cheapest of those that refuse fewest edits, but it has "
+            "the larger bore or serves the objective better"
+        ]
+    else:
+        assert lost.carrier_bore > near["carrier_bore"].max()
+
+
+def test_a_refused_edit_says_what_the_other_carriers_do_with_it() -> None:
+    # each material refuses one of two edits
+    plan = _round_a_bend([NEAR_BEND, FAR_OFF], ROUGH, length=800.0)
+    run = _run_of(plan, "A")
+    assert run["carrier"].endswith("PVC")
+    assert len(_others(plan, run["run_id"], "refuses_edits")) == 0
+    (rule, text), (kept, _) = _told_of_edits(plan)
+    assert (rule, kept) == ("edit-refused", "edit-honoured")
+    other = _others(plan, run["run_id"], "dearer")["carrier"].tolist()
+    assert text.rpartition("; told of ")[2] in [
+        f"{run['carrier']}; {name} honours it, and refuses no fewer of this run's edits"
+        for name in other
+    ]
+    # every carrier needs a pit at the start
+    plan = _round_a_bend([(0.0, "forbid", "")], OPEN_BEND)
+    run = _run_of(plan, "A")
+    ((_, text),) = _told_of_edits(plan)
+    assert text.endswith(
+        f"told of {run['carrier']}, and none of the 4 carriers tried that give a plan honours it"
+    )
+    assert set(_others(plan, run["run_id"], "chosen")["reason"]) == {
+        "the cheapest plan that carries the flow"
+    }
+    plan = _round_a_bend([PAST_BEND], OPEN_BEND | {"carrier.fixed": f"A = {run['carrier']}"})
+    ((_, text),) = _told_of_edits(plan)
+    assert text.endswith(f"told of {run['carrier']}, the one carrier tried that gives a plan")
+
+
+def test_a_plan_whose_carrier_won_by_the_edits_passes_verify(tmp_path: Path) -> None:
+    target = tmp_path / "plan.gpkg"
+    plan = _round_a_bend([PAST_BEND], OPEN_BEND, output=target)
+    assert len(_others(plan, _run_of(plan, "A")["run_id"], "refuses_edits")) == 1
+    assert not geotools.verify(target).failed

@@ -167,3 +167,55 @@ def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
         beaten += int((~near).sum())
         lost += int((sites > 0).sum())
     assert beaten and lost
+
+
+def test_of_attempts_those_that_refuse_fewest_edits_are_in_the_running() -> None:
+    inf = np.inf
+    # runs: fewest edits before cost; equally few; no plan at all; a plan refuses, none does not
+    value = np.array([[1.0, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]])
+    refused = np.array([[2, 1, 1, 0], [1, 1, 0, 3], [1, 1, 2, 0]])
+    left = _lots.in_running(value, refused)
+    assert left.tolist() == [[inf, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]]
+    bore = np.array([[0.9, 0.1, 0.1, 0.1], [0.2, 0.2, 0.1, 0.1], [0.3, 0.1, 0.1, 0.1]])
+    assert _lots.winners(left, bore, 0.0).tolist() == [1, 1, 0, 1]
+    assert _lots.winners(left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
+
+
+def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # PVC is the cheapest and cannot do without a pit at the bend; polyethylene is pulled past it
+    import geotools
+
+    lots: list[Any] = []
+    shown = _lots._shown
+
+    def seen(ground: Any, attempts: Any, tried: Any) -> Any:
+        rank = shown(ground, attempts, tried)
+        lots.append((attempts, rank))
+        return rank
+
+    mains = _past_parks([20, 0, 20])["mains"]
+    places = mains.geometry.interpolate(100.0)
+    edits = gpd.GeoDataFrame({"action": ["forbid"] * 2}, geometry=places.to_list()[:2], crs=26917)
+    wishes = {"rates.pvc_pipe": "0.1 / kg", "rates.pe_pipe": "20 / kg", "pits.forbid_reach": "40 m"}
+
+    def outcome() -> Any:
+        return geotools.plan(mains=mains, pit_edits=edits, settings=wishes)
+
+    whole = outcome()
+    stiff = whole.layers["runs"]["carrier"].str.endswith("PVC")
+    assert stiff.tolist() == [False, True, True]
+    monkeypatch.setattr(_lots, "_shown", seen)
+    monkeypatch.setattr(_lots, "LOT", 1)
+    assert outcome().summary["content_hash"] == whole.summary["content_hash"]
+    beaten = 0
+    for attempts, rank in lots:
+        refused = np.array([attempt.figures["refused_edits"] for attempt in attempts])
+        held = np.array([np.diff(attempt.candidates.offsets) for attempt in attempts])
+        for run, best in enumerate(rank):
+            more = refused[:, run] > refused[best, run]
+            assert held[best, run] > 0
+            assert (held[more, run] == 0).all()
+            beaten += int(more.sum())
+    assert beaten

@@ -8,6 +8,7 @@ from typing import Any
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.sites import closures_of, shored
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.schema import DIMENSIONS
@@ -247,8 +248,12 @@ def digs_priced(plan: Plan) -> Tally:
 
 
 def alternatives(plan: Plan) -> Tally:
-    """Check that the carrier chosen is the plan's, and none tried is cheaper than it may be."""
+    """Check that the carrier chosen is the plan's, and none tried is cheaper than it may be.
+
+    One that refuses an edit may be: then the carrier chosen honours one.
+    """
     tally = Tally("alternatives")
+    edited = {edit[0] for edit in honoured_edits(plan)}
     spare = plan.setting("carrier.larger_for")
     weighed = plan.setting("objective.per_pit") or plan.setting("objective.per_lane_day")
     if weighed:
@@ -267,6 +272,9 @@ def alternatives(plan: Plan) -> Tally:
                     run.run_id,
                     f"costs {run.cost:.2f}, and {row.carrier} only {row.cost:.2f}",
                 )
+            if row.outcome == "refuses_edits":
+                lost = f"{row.carrier} lost for the edits, and the plan honours none"
+                tally.holds(run.run_id in edited, run.run_id, lost)
             if row.outcome == "refused":
                 tally.holds(row.refused_by, run.run_id, f"{row.carrier} is refused by no rule")
     return tally
