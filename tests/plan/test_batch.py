@@ -178,6 +178,21 @@ def test_layers_are_told_missing_that_are_missing_and_no_others(
         assert set(missing) == due, file
 
 
+def test_a_script_without_a_main_guard_is_told_so_and_once(network: Path, tmp_path: Path) -> None:
+    script, out = tmp_path / "mine.py", tmp_path / "out"
+    script.write_text(
+        f"import geotools\ngeotools.batch({str(network)!r}, output={str(out)!r}, workers=2)\n",
+        encoding="utf-8",
+    )
+    done = subprocess.run(
+        [sys.executable, script], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 1
+    assert done.stderr.count("Traceback") == 1
+    assert "geotools.errors.WorkersError: workers: their processes could not begin" in done.stderr
+    assert 'if __name__ == "__main__":' in done.stderr
+
+
 def test_a_run_in_no_district_is_a_finding(done: Path) -> None:
     findings = pyogrio.read_dataframe(done / "summary.gpkg", layer="findings")
     outside = findings[findings["rule"] == "outside-districts"]
