@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-__all__ = ["BriefError", "InfeasibleError", "LayerError", "OutputError", "SlipmainError"]
+__all__ = [
+    *("BriefError", "InfeasibleError", "LayerError", "OutputError", "SlipmainError"),
+    "WorkersError",
+]
 
 
 class SlipmainError(Exception):
@@ -47,3 +50,7 @@ class OutputError(SlipmainError):
 
 class InfeasibleError(SlipmainError):
     """No plan satisfies the criteria; the text names what blocks it and where."""
+
+
+class WorkersError(SlipmainError):
+    """Processes for the workers of a batch could not be begun; the text says what may be why."""

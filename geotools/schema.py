@@ -78,7 +78,11 @@ DIMENSIONS: dict[str, Dimension] = {
 
 @dataclass(frozen=True)
 class Field:
-    """One column: its bare name, type, dimension (none for plain numbers) and meaning."""
+    """One column: its bare name, type, dimension (none for plain numbers) and meaning.
+
+    Plans written before a field was in the contract lack it if it is ``later``, and are read all
+    the same, as if it were empty.
+    """
 
     name: str
     dtype: str  # "text", "integer", "real", "flag"
@@ -86,6 +90,7 @@ class Field:
     dimension: str | None = None
     required: bool = False
     values: tuple[str, ...] = ()
+    later: bool = False
 
     def column(self, system: str = "si") -> str:
         """Return the name this field has in a file, with its unit suffix."""
@@ -127,8 +132,15 @@ class Layer:
         return {f.name: f for f in self.fields}[name]
 
 
-def _text(name: str, text: str, *, values: tuple[str, ...] = (), required: bool = False) -> Field:
-    return Field(name, "text", text, values=values, required=required)
+def _text(
+    name: str,
+    text: str,
+    *,
+    values: tuple[str, ...] = (),
+    required: bool = False,
+    later: bool = False,
+) -> Field:
+    return Field(name, "text", text, values=values, required=required, later=later)
 
 
 def _real(name: str, text: str, dimension: str | None = None, *, required: bool = False) -> Field:
@@ -472,6 +484,14 @@ OUTPUTS: dict[str, Layer] = {
                 _real("hours", "hours of pulling and of joining strings"),
                 _integer("lanes_taken", "lanes its strings take"),
                 _real("string_days", "days they lie in the street: fused there and pulled in"),
+                _text(
+                    "z_source",
+                    "what the levels (Z) of its line rest on: known (all along), filled (where "
+                    "none is known, straight between those known on the pull, at its ends the "
+                    "nearest), none (known nowhere: Z is 0 and stands for no level)",
+                    values=("known", "filled", "none"),
+                    later=True,
+                ),
                 _real("cost", "planning cost of the pull"),
             ),
         ),
@@ -822,7 +842,7 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "asbuilt_pulls",
-            "Pulls as made against the plan.",
+            "Pulls as made against the plan, their lines as there.",
             ("LineString Z",),
             (
                 _PULL_ID,

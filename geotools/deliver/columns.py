@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
 
+from geotools.deliver.levels import with_known_levels
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
 __all__ = [
@@ -229,6 +230,8 @@ def _wkb(layer: str, frame: pd.DataFrame) -> pa.Array:
 def wkb_of(layer: str, geometry: npt.NDArray[np.object_]) -> pa.Array:
     """Return geometries as WKB of the declared kind: single parts gathered, Z added or dropped.
 
+    Levels not known are filled as `with_known_levels` does.
+
     Raises
     ------
     ValueError
@@ -248,19 +251,7 @@ def wkb_of(layer: str, geometry: npt.NDArray[np.object_]) -> pa.Array:
     if len(wrong):
         found = shapely.GeometryType(int(types[wrong[0]])).name
         raise ValueError(f"layer {layer}: geometry {wrong[0]} is a {found}, not a {name}")
-    return _encoded(_with_z(geometry), 3) if z else _encoded(geometry, 2)
-
-
-def _with_z(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return lines with Z, unknown (NaN, never 0) where they had none."""
-    flat = np.flatnonzero(~shapely.has_z(lines) & ~shapely.is_missing(lines))
-    if len(flat) == 0:
-        return lines
-    out = lines.copy()
-    xy, index = shapely.get_coordinates(lines[flat], return_index=True)
-    xyz = np.column_stack([xy, np.full(len(xy), np.nan)])
-    out[flat] = shapely.linestrings(xyz, indices=index)
-    return out
+    return _encoded(with_known_levels(geometry), 3) if z else _encoded(geometry, 2)
 
 
 def _encoded(geometry: npt.NDArray[Any], dimension: int) -> pa.Array:

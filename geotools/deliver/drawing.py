@@ -27,6 +27,7 @@ from geotools.deliver.cad.standard import (
     plain,
 )
 from geotools.deliver.files import replacing
+from geotools.deliver.layers import mover
 from geotools.deliver.read_plan import PlanFile
 from geotools.schema import DIMENSIONS, length_text
 
@@ -40,7 +41,8 @@ __all__ = ["DRAWN", "Drawn", "draw_plan", "write_drawing"]
 DRAWN: dict[str, tuple[str, ...]] = {
     "runs": ("run_id", "status", "length", "carrier"),
     "stations": ("run_id", "chainage", "axis_z"),
-    "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable"),
+    "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable",
+              "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "length", "width", "street_name",
              "reasons"),
     "pit_footprints": ("pit_id",),
@@ -121,6 +123,8 @@ def read_drawn(file: PlanFile) -> tuple[dict[str, Any], DrawingPlace]:
 
     Levels come out in the unit of the drawing, as x and y do.
     """
+    import geopandas
+
     tables = {name: file.table(name, fields) for name, fields in DRAWN.items()
               if name in file.layers}  # fmt: skip
     runs = tables["runs"]
@@ -129,16 +133,22 @@ def read_drawn(file: PlanFile) -> tuple[dict[str, Any], DrawingPlace]:
         [bounds[:2], bounds[2:], bounds[[0, 3]], bounds[[2, 1]], bounds.reshape(2, 2).mean(axis=0)]
     )
     place = drawing_place(str(file.path), file.crs, xy, lambda: file.setting("network.working_crs"))
+    move = mover(file.crs, place.crs)  # x and y alone: a level may be missing
     for name, table in tables.items():
         if not hasattr(table, "geometry"):
             continue
-        moved = table if file.crs == place.crs else table.to_crs(place.crs)
+        shapes = move(table.geometry.to_numpy())
         if name == "pulls":
-            moved.geometry = shapely.transform(
-                moved.geometry.to_numpy(), lambda p: p / (1.0, 1.0, place.unit), include_z=True
-            )
-        tables[name] = moved
+            shapes = _in_unit(shapes, table["z_source"] == "none", place.unit)
+        tables[name] = table.set_geometry(geopandas.GeoSeries(shapes, table.index, crs=place.crs))
     return tables, place
+
+
+def _in_unit(lines: Any, bare: Any, unit: float) -> Any:
+    """Return lines with levels, m, in another unit; not-a-number where a line is bare of them."""
+    lines = shapely.transform(lines, lambda p: p / (1.0, 1.0, unit), include_z=True)
+    lines[bare] = shapely.transform(lines[bare], lambda p: p * (1.0, 1.0, np.nan), include_z=True)
+    return lines
 
 
 def draw_plan(file: PlanFile, *, scale: float) -> Drawn:

@@ -15,6 +15,7 @@ import pyproj
 import shapely
 
 from geotools.deliver.columns import encoded, wkb_of
+from geotools.deliver.levels import filled_levels, known_from
 from geotools.intake.crs import project
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
@@ -30,7 +31,7 @@ from geotools.network.words import rows_joined
 from geotools.schema import OUTPUTS
 
 __all__ = [
-    *("Drawn", "Encoded", "Mover", "Shapes"),
+    *("AxisParts", "Drawn", "Encoded", "Mover", "Shapes"),
     *("axis_parts", "drawn", "mover", "placed", "run_lines"),
 ]
 
@@ -78,6 +79,24 @@ class Encoded:
         """Return layers of the same columns one after the other."""
         shapes = Shapes.joined([part.shapes for part in parts])
         return cls(rows_joined([part.table for part in parts]), shapes)
+
+
+@dataclass(frozen=True)
+class AxisParts:
+    """Stretches of the host axis.
+
+    Attributes
+    ----------
+    lines : ndarray of LineString Z, shape (k,)
+    z_source : ndarray of str, shape (k,)
+        What their levels rest on.
+    unknown : ndarray, shape (k,)
+        How much of each has no level of its own, m.
+    """
+
+    lines: npt.NDArray[np.object_]
+    z_source: npt.NDArray[np.object_]
+    unknown: FloatArray
 
 
 class Drawn(Mapping[str, Any]):
@@ -173,8 +192,8 @@ def axis_parts(
     end: FloatArray,
     *,
     z_unit: float,
-) -> npt.NDArray[np.object_]:
-    """Return stretches of the host axis as lines with Z.
+) -> AxisParts:
+    """Return stretches of the host axis as lines with Z, filled where it is not known.
 
     Parameters
     ----------
@@ -197,13 +216,21 @@ def axis_parts(
     at[bounds[:-1]], at[bounds[1:] - 1] = start, end
     local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
     at[np.repeat(bounds[:-1] + 1, inner) + local] = dense.at[np.repeat(low, inner) + local]
-    of = np.repeat(run, inner + 2)
+    of, line = np.repeat(run, inner + 2), np.repeat(np.arange(len(run)), inner + 2)
     xy = points_along(chains.xy, chains.offsets, of, at)
     z = levels.interpolate(of, at, stations["axis_z"].to_numpy(dtype=float))
     lines: npt.NDArray[np.object_] = shapely.linestrings(
-        np.column_stack([xy, z / z_unit]), indices=np.repeat(np.arange(len(run)), inner + 2)
+        np.column_stack([xy, filled_levels(line, at, z) / z_unit]), indices=line
     )
-    return lines
+    return AxisParts(lines, known_from(line, z, len(run)), _unknown_length(line, at, z, len(run)))
+
+
+def _unknown_length(line: IntArray, at: FloatArray, z: FloatArray, lines: int) -> FloatArray:
+    """Return how much of each line lies beside a vertex without a level, in the unit of `at`."""
+    lost = np.isnan(z[1:]) | np.isnan(z[:-1])
+    step = np.where(lost & (line[1:] == line[:-1]), np.diff(at), 0.0)
+    found: FloatArray = np.bincount(line[1:], weights=step, minlength=lines).astype(np.float64)
+    return found
 
 
 def _with_stations(chains: Chains, levels: Places) -> Places:

@@ -80,9 +80,10 @@ class PlanFile:
         Returns
         -------
         DataFrame or GeoDataFrame
-            Bare names and SI base units (m, Pa, N, radians). Missing text is empty, a missing
-            number NaN; columns of whole numbers or flags are nullable only where something is
-            missing. Levels along lines (Z) are m too; x and y are in `crs`.
+            Bare names and SI base units (m, Pa, N, radians). Missing text is empty, and so is a
+            field that came into the contract later than the file; a missing number is NaN;
+            columns of whole numbers or flags are nullable only where something is missing.
+            Levels along lines (Z) are m too; x and y are in `crs`.
 
         Raises
         ------
@@ -100,13 +101,14 @@ class PlanFile:
         faults = [
             f"layer {name} has no field {layer.field(n).column(self.units)}; {_AGAIN}"
             for n, column in columns.items()
-            if column is None
+            if column is None and not layer.field(n).later
         ]
         out = {
             f.name: _values(raw[column], f, column, name, faults)
             for f in wanted
             if (column := columns[f.name]) is not None
         }
+        out |= {n: pd.Series("", index=raw.index) for n, c in columns.items() if c is None}
         if faults:
             raise LayerError(str(self.path), faults)
         if layer.geometry and layer.geometry[0] != "Unknown" and name not in _PLACELESS:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -49,6 +49,7 @@ def read_layers(
     allow_remote: bool = False,
     progress: Callable[[str], None] | None = None,
     window: Window | None = None,
+    elsewhere: Collection[str] = (),
 ) -> Layers:
     """Read every layer the brief names.
 
@@ -65,6 +66,8 @@ def read_layers(
         Told in a few words what is being read.
     window : Window, optional
         Where to read, and the working CRS; everywhere if not given.
+    elsewhere : collection of str, optional
+        Layers given that are read in another place: that they are missing here is not told.
 
     Returns
     -------
@@ -78,7 +81,9 @@ def read_layers(
         With every fault of every layer.
     """
     with np.errstate(invalid="ignore"):  # coordinates that are no numbers become findings
-        return _read(brief, frames or {}, allow_remote, progress or _silent, window)
+        layers = _read(brief, frames or {}, allow_remote, progress or _silent, window)
+    _remark_missing(layers, {*(frames or {}), *brief.inputs, *elsewhere})
+    return layers
 
 
 def _read(
@@ -95,7 +100,7 @@ def _read(
         mains = _mains(loaded, brief, findings, tell, window)
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
-    _remark(findings, loaded, {*loaded, *(["dem"] if rasters else [])})
+    _remark(findings, loaded)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
     columns: dict[str, Any] = {name: built.data for name, built in others.items()}
     tell("hashing the inputs")
@@ -197,11 +202,15 @@ def _file_source(name: str, entry: InputSource | None, allow_remote: bool) -> So
     return open_source(name, place, allow_remote=allow_remote)
 
 
-def _remark(findings: Findings, loaded: Mapping[str, Loaded], given: set[str]) -> None:
-    """Add what concerns whole layers, and what is done without those that are missing."""
+def _remark(findings: Findings, loaded: Mapping[str, Loaded]) -> None:
+    """Add what concerns whole layers."""
     for name, layer in loaded.items():
         for severity, rule, text in layer.remarks:
             findings.add(severity, rule, text, layer=name)
+
+
+def _remark_missing(layers: Layers, given: set[str]) -> None:
+    """Say what is done without the layers that are not given."""
     for name, consequence in WITHOUT.items():
         if name not in given:
-            findings.add("info", "layer-not-given", f"not given: {consequence}", layer=name)
+            layers.findings.add("info", "layer-not-given", f"not given: {consequence}", layer=name)

@@ -17,7 +17,7 @@ from geotools.pulls.optimise import Choice, PullCosts, choose_pits
 from geotools.pulls.sites import build_sites
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import BITS, NO_ROOM
+from geotools.siting.refusals import BITS, NO_STRING
 
 __all__ = ["BENDS", "FORCE", "LENGTH", "SHIFT", "SHORT", "TENSION", "lift_limits"]
 
@@ -109,7 +109,7 @@ def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
     for bit in BITS:
         if (part.code & bit).any():
             allowed = dataclasses.replace(part, code=part.code & ~bit)
-            allowed = _roomy(allowed) if bit == NO_ROOM else allowed
+            allowed = _roomy(allowed, bit) if bit in NO_STRING else allowed
             cases[bit] = dataclasses.replace(plain, part=allowed)
     return cases
 
@@ -136,10 +136,10 @@ def _unhurried(part: Judged) -> Judged:
     return dataclasses.replace(part, laydown=laydown)
 
 
-def _roomy(part: Judged) -> Judged:
-    """Return the candidates with room for strings wherever there is none."""
+def _roomy(part: Judged, bit: int) -> Judged:
+    """Return the candidates with room for strings wherever this alone denies it."""
     room = part.laydown
-    none_ahead, none_behind = room.pieces_ahead < 1, room.pieces_behind < 1
+    none_ahead, none_behind = room.lack_ahead == bit, room.lack_behind == bit
     laydown = dataclasses.replace(
         room,
         day_ahead=np.where(none_ahead[:, None], 0.0, room.day_ahead),

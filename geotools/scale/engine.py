@@ -7,6 +7,7 @@ takes down no other district, and the district it dies of is known.
 from __future__ import annotations
 
 import logging
+import multiprocessing
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -14,13 +15,21 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from geotools.errors import SlipmainError
+from geotools.errors import SlipmainError, WorkersError
 
-__all__ = ["Result", "SchedulerLost", "run_all", "workers_begun"]
+__all__ = ["Result", "SchedulerLost", "check_process", "run_all", "workers_begun"]
 
 Job = TypeVar("Job")
 Workers = Callable[[], Any]
 GONE = "the scheduler is gone; districts done are kept: run the same again with --resume"
+UNGUARDED = (
+    "workers: their processes could not begin{why}. Each of them imports the script that called: "
+    "there the call has to stand under a main guard, in a file (not on standard input):\n\n"
+    '    if __name__ == "__main__":\n'
+    "        geotools.batch(..., workers=2)\n\n"
+    "Without workers the districts are planned one after the other in one process"
+)
+_WORKER = "Dask Worker process"  # how Dask names the processes it begins
 logger = logging.getLogger(__name__)
 
 
@@ -37,6 +46,28 @@ class Result:
     error: str = ""
     died: bool = False
     tries: int = 1
+
+
+def check_process(*, workers: bool) -> None:
+    """End this process, or refuse workers, where it is one that has only begun to import a script.
+
+    A worker begun from a script without a main guard runs that script again, and comes to the
+    call it was begun by. It ends there without a word: the process that began it tells why.
+
+    Raises
+    ------
+    WorkersError
+        If workers are wanted by any other process on its way up.
+    SystemExit
+        In such a worker.
+    """
+    process = multiprocessing.current_process()
+    if not getattr(process, "_inheriting", False):  # as multiprocessing itself asks
+        return
+    if process.name.startswith(_WORKER):
+        raise SystemExit(1)
+    if workers:
+        raise WorkersError(UNGUARDED.format(why=""))
 
 
 @contextmanager
@@ -58,7 +89,8 @@ def workers_begun(
     ------
     callable
         Waits for the workers and gives the client of their scheduler, None where there are none.
-        Raises SchedulerLost if the scheduler cannot be reached.
+        Raises SchedulerLost if the scheduler cannot be reached, WorkersError if workers end
+        before they are up.
     """
     if workers is None and scheduler is None:
         yield lambda: None
@@ -139,14 +171,18 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
             with _reach(scheduler) as client:
                 yield client
             return
-        cluster = LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            processes=True,
-            memory_limit=memory,
-            dashboard_address="127.0.0.1:0",  # any port that is free, for nobody else to see
-            scheduler_kwargs={"dashboard": False},
-        )
+        try:
+            cluster = LocalCluster(
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                memory_limit=memory,
+                dashboard_address="127.0.0.1:0",  # any port that is free, for nobody else to see
+                scheduler_kwargs={"dashboard": False},
+            )
+        except RuntimeError as error:  # a worker ended before it was up
+            logger.debug("workers did not begin", exc_info=error)
+            raise WorkersError(UNGUARDED.format(why=f" ({error})")) from None
         with closing(cluster), closing(Client(cluster)) as client:
             yield client
 

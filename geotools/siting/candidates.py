@@ -29,7 +29,6 @@ from geotools.siting.refusals import (
     CUTS,
     DEEP,
     NO_GROUND,
-    NO_ROOM,
     RAMP,
     STEEP,
 )
@@ -388,7 +387,7 @@ def _judged(
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
     code |= np.where(_closes(table, pits.lanes, rules) & ~tolerated, CLOSES, 0)
-    code |= np.where(_no_room(pits.laydown), NO_ROOM, 0)
+    code |= _no_string(pits.laydown)
     return _Verdict(code, places, tolerated, factor)
 
 
@@ -492,11 +491,10 @@ def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> BoolTable:
     return np.asarray(busy[:, None] & (lanes.left == 0) & (lanes.taken > 0))
 
 
-def _no_room(laydown: Laydown) -> BoolTable:
-    """Return the insertion roles for which no string can be laid out."""
-    ahead, behind = laydown.pieces_ahead < 1, laydown.pieces_behind < 1
-    none = np.zeros(len(ahead), dtype=bool)
-    return np.stack([none, ahead, behind, ahead | behind], axis=1)
+def _no_string(laydown: Laydown) -> IntArray:
+    """Return as bits why no string can be laid out for the insertion roles."""
+    ahead, behind = laydown.lack_ahead, laydown.lack_behind
+    return np.stack([np.zeros_like(ahead), ahead, behind, ahead | behind], axis=1)
 
 
 def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> BoolTable:

@@ -12,6 +12,7 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import by_word
 from geotools.siting.axis import Axis
 from geotools.siting.extents import AHEAD, BEHIND, Extents
+from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE, SHUTS
 from geotools.siting.works import SiteRates, lanes_a_day
 from geotools.street.abreast import string_lanes, string_places
 from geotools.street.context import Spots, find_streets
@@ -55,6 +56,8 @@ class Laydown:
     how far left of the candidate's street the ramp ends for a pull ahead and one behind, m;
     not-a-number where it ends in another street or none.
 
+    ``lack_*`` says by the bits of `refusals.NO_STRING` why no string finds room; 0 where one does.
+
     ``lanes_*`` and ``day_*``, shape (n, k), are the lanes that one string takes, that two take
     side by side, and so on, and what those cost a day; infinite where so many find no room.
     """
@@ -65,6 +68,8 @@ class Laydown:
     pieces_behind: FloatArray
     longest_ahead: FloatArray
     longest_behind: FloatArray
+    lack_ahead: IntArray
+    lack_behind: IntArray
     tops: FloatArray
     lanes_ahead: FloatArray
     lanes_behind: FloatArray
@@ -74,9 +79,10 @@ class Laydown:
 
 @dataclass(frozen=True)
 class _Side:
-    """Room, top of the ramp, lanes and their cost a day on one side of every candidate."""
+    """Room, what denies it, top of the ramp, lanes and their cost a day on one side."""
 
     room: FloatArray
+    lack: IntArray
     top: FloatArray
     lanes: FloatArray
     day: FloatArray
@@ -112,7 +118,8 @@ def find_laydown(
     count, most = len(run), rules.most()
     if scene is None:
         free, none = np.full(count, np.inf), np.zeros((count, most))
-        ahead = behind = _Side(free, np.full(count, np.nan), none, none)
+        nothing = np.zeros(count, dtype=np.int64)
+        ahead = behind = _Side(free, nothing, np.full(count, np.nan), none, none)
     else:
         side = partial(_side, street, scene, axis, run, extents, radius, half_width, rules, rates)
         ahead, behind = side(pull_ahead=True), side(pull_ahead=False)
@@ -126,6 +133,8 @@ def find_laydown(
         pieces_behind=pieces_behind,
         longest_ahead=longest_ahead,
         longest_behind=longest_behind,
+        lack_ahead=np.where(pieces_ahead < 1, ahead.lack, 0),
+        lack_behind=np.where(pieces_behind < 1, behind.lack, 0),
         tops=np.stack([ahead.top, behind.top], axis=1),
         lanes_ahead=ahead.lanes,
         lanes_behind=behind.lanes,
@@ -246,8 +255,33 @@ def _side(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
     same = lies.chain == np.where(street < 0, -2, street)
-    lanes, day = _lanes(ramp, scene, 2 * half_width, rules, rates)
-    return _Side(room, np.where(same, lies.offset, np.nan), lanes, day)
+    lanes, day, fits = _lanes(ramp, scene, 2 * half_width, rules, rates)
+    lack = _lack(ramp, street >= 0, room < max(rules.least, rules.piece), fits, lanes[:, 0])
+    return _Side(room, lack, np.where(same, lies.offset, np.nan), lanes, day)
+
+
+def _lack(
+    ramp: RampTops,
+    in_street: npt.NDArray[np.bool_],
+    short: npt.NDArray[np.bool_],
+    fits: npt.NDArray[np.bool_],
+    first: FloatArray,
+) -> IntArray:
+    """Return as bits what denies a string its room; ``first`` are the lanes a single one takes."""
+    on = ramp.chain >= 0
+    lost = in_street & ~on
+    beside = lost & _along(ramp.street)
+    bits: IntArray = np.where(~lost & short, NO_ROOM, 0)
+    bits |= np.where(beside | (on & ~fits), PAST_VERGE, 0)
+    bits |= np.where(lost & ~beside, OFF_STREET, 0)
+    bits |= np.where(on & fits & np.isinf(first), SHUTS, 0)
+    return bits
+
+
+def _along(street: Spots) -> npt.NDArray[np.bool_]:
+    """Return which places lie beside their street, and not past its end."""
+    length = street.net.lengths[np.maximum(street.chain, 0)] if len(street.net.chains) else 0.0
+    return np.asarray((street.chain >= 0) & (street.at > 0.0) & (street.at < length))
 
 
 def _lanes(
@@ -256,8 +290,8 @@ def _lanes(
     outside: FloatArray,
     rules: LaydownRules,
     rates: SiteRates,
-) -> tuple[FloatArray, FloatArray]:
-    """Return lanes that strings take, and their cost a day, shape (n, k).
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Return lanes that strings take, and their cost a day, shape (n, k); whether one fits.
 
     Infinite where so many find no room, or would leave a busy street no lane.
     """
@@ -280,4 +314,5 @@ def _lanes(
     busy = by_word(classes, rules.busy.__contains__)
     allowed = abreast.fits & ~(shut & busy[:, None])
     day = lanes_a_day(classes, abreast.taken, abreast.left, rates)
-    return np.where(allowed, abreast.taken, np.inf), np.where(allowed, day, np.inf)
+    taken = np.where(allowed, abreast.taken, np.inf)
+    return taken, np.where(allowed, day, np.inf), abreast.fits[:, 0]

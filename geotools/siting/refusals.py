@@ -22,7 +22,11 @@ __all__ = [
     "DEEP",
     "NO_GROUND",
     "NO_ROOM",
+    "NO_STRING",
+    "OFF_STREET",
+    "PAST_VERGE",
     "RAMP",
+    "SHUTS",
     "STEEP",
     "equal_rows",
     "reason_texts",
@@ -42,6 +46,9 @@ _TEXTS = (
     "in a place to avoid",
     "ground steeper than {max_slope}",
     "no room to lay out a string of {least_string}",
+    "no room to lay out a string: it would lie past the verge of {verge} beside the carriageway",
+    "no room to lay out a string: no street goes on behind the ramp",
+    "no room to lay out a string: it would close every lane of a busy street",
     "would close every lane of a street of class {class}",
 )
 # What of the brief or the layers decides each.
@@ -54,11 +61,16 @@ _KEYS = (
     "pits.clear_of_intersection",
     "layer avoid",
     "pits.max_slope",
-    "street.least_string, street.no_block",
+    "street.least_string, street.no_block, layer avoid",
+    "street.verge",
+    "street.reach, street.max_turn",
+    "street.no_block",
     "street.no_block",
 )
 BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
-NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, STEEP, NO_ROOM, CLOSES = BITS
+NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, STEEP, *NO_STRING, CLOSES = BITS
+# Why there is no room for strings: too short, past the verge, off any street, no lane left.
+NO_ROOM, PAST_VERGE, OFF_STREET, SHUTS = NO_STRING
 
 
 def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequence[str]) -> str:

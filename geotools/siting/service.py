@@ -9,7 +9,7 @@ import pandas as pd
 from geotools.brief import Service
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe.host import gauged, host_bore
+from geotools.pipe.host import HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class
 from geotools.schema import quantity_text
 
@@ -53,6 +53,7 @@ def service_columns(
     deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
     _report(pressure, flow, run_ids, service, findings)
+    _report_bores(run, host[0], bore, run_ids, findings)
     return pd.DataFrame(
         {
             "bore_low": -_highest(run, -bore.low_m, runs),
@@ -84,6 +85,7 @@ def _c_factor(
 
 
 DEFAULT_AGE = 50.0  # years, where no year is on record: common practice, no source
+NAMED = 10  # words of a material that are named in a finding
 
 
 def _report(
@@ -112,6 +114,51 @@ def _report(
         layer="runs",
         features=_listed(names[~np.isfinite(flow)]),
     )
+
+
+def _report_bores(
+    run: IntArray,
+    material: npt.NDArray[np.str_],
+    bore: HostBore,
+    run_ids: list[str],
+    findings: Findings,
+) -> None:
+    """Say of which runs the bore was not measured, and where the material did not help."""
+    names = np.array(run_ids, dtype=object)
+    guessed = ~bore.measured
+    unknown = guessed & (bore.kind == "unknown")
+    word = np.char.strip(material)
+    told = "by size, year and lining, as of an unknown material; name the material or give bore"
+    for rule, chosen, text in (
+        (
+            "assumed-bore",
+            guessed,
+            "no measured bore on record for some of its mains or all: taken from tables by "
+            "material, size, year and lining (host_bore of runs); gauge the main before the "
+            "carrier is ordered, and give bore",
+        ),
+        (
+            "no-material",
+            unknown & (word == ""),
+            f"no material on record for some of its mains or all: their bore is taken {told}",
+        ),
+        (
+            "unknown-material",
+            unknown & (word != ""),
+            f"material {_some(word[unknown & (word != '')])} is not among the words known: the "
+            f"bore is taken {told}",
+        ),
+    ):
+        findings.add_many(
+            "info", rule, text, layer="runs", features=_listed(names[np.unique(run[chosen])])
+        )
+
+
+def _some(words: npt.NDArray[np.str_]) -> str:
+    """Name the first of some words, and how many more there are."""
+    every = np.unique(words).tolist()
+    rest = f" and {len(every) - NAMED} more" if len(every) > NAMED else ""
+    return ", ".join(repr(word[:40]) for word in every[:NAMED]) + rest
 
 
 def _listed(names: npt.NDArray[np.object_]) -> list[str]:

@@ -312,6 +312,7 @@ def refusal_limits(brief: Brief) -> dict[str, str]:
         "clear": length_text(pits.clear_of_intersection, units),
         "max_slope": f"{pits.max_slope:.0%}",
         "least_string": length_text(brief.street.least_string, units),
+        "verge": length_text(brief.street.verge, units),
     }
 
 

@@ -64,7 +64,12 @@ class Job:
 
 def plan_district(job: Job) -> Entry | None:
     """Plan the runs of one district and write its plan; None if it is the same as before."""
-    layers = read_layers(job.brief, allow_remote=job.allow_remote, window=job.window)
+    layers = read_layers(
+        job.brief,
+        allow_remote=job.allow_remote,
+        window=job.window,
+        elsewhere=("districts",),  # by the batch
+    )
     key = _key(job, layers)
     if key == job.before:
         return None

@@ -41,7 +41,7 @@ __all__ = ["Call", "open_folder", "plan_districts"]
 
 SUMMARY = "summary.gpkg"
 STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
-# What runs, their assignment and their shutdowns are made from; the rest is read by the districts.
+# What runs, their assignment and their shutdowns are made from.
 _NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts")
 # A pull's strings may lie this much farther along the street than the longest pull, m.
 _MARGIN = 500.0
@@ -150,6 +150,7 @@ def _network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, pd.D
         brief.model_copy(update={"inputs": inputs}),
         allow_remote=call.allow_remote,
         progress=progress,
+        elsewhere=brief.inputs,  # the rest is read by the districts
     )
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")

@@ -177,7 +177,8 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     """Report pits that stand on the carriageway of a street that is not theirs.
 
     A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
-    takes room of the crossing street too, whose lanes are neither closed nor priced.
+    takes room of the crossing street too, whose lanes are neither closed nor priced; nor need any
+    of its own be, where the main ends beside the carriageway.
     """
     if ground.scene is None or not len(pits):
         return
@@ -201,15 +202,27 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
         "warning",
         "pit-on-crossing-street",
         [
-            f"pit {pit_id} stands on {street or 'a street without a name'} too: closed and priced "
-            f"are the lanes of {mine or 'no street'} alone; plan the traffic of both, or tie in "
+            f"pit {pit_id} stands on {street or 'a street without a name'} too, no lane of which "
+            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, or tie in "
             "outside the intersection."
-            for pit_id, street, mine in zip(names, rows["name"], rows["own"], strict=True)
+            for pit_id, street, mine in zip(
+                names, rows["name"], _own_lanes(pits.iloc[rows["pit"]]), strict=True
+            )
         ],
         layer="pits",
         features=names,
         xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
     )
+
+
+def _own_lanes(pits: pd.DataFrame) -> list[str]:
+    """Say of the lanes of each pit's own street what is closed and priced."""
+    own = pits["street_name"].where(pits["street_name"] != "", "the street it is in")
+    own = own.where(pits["street_chain"] >= 0, "any other street")
+    return [
+        f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
+        for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
+    ]
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

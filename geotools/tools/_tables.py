@@ -16,9 +16,9 @@ from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.geopackage import write_geopackage
-from geotools.deliver.layers import Drawn, axis_parts, drawn, run_lines
+from geotools.deliver.layers import AxisParts, Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
-from geotools.intake.findings import SEVERITIES
+from geotools.intake.findings import SEVERITIES, Findings
 from geotools.network.places import points_along
 from geotools.network.words import in_words, worded
 from geotools.schema import DIMENSIONS, OUTPUTS
@@ -45,7 +45,7 @@ def plan_tables(layout: Layout, brief: Brief) -> Drawn:
         "candidates": _held("candidates", _candidate_layer(layout, run_ids)),
         "pits": layout.pits,
         "pit_footprints": _footprint_layer(layout),
-        "pulls": layout.pulls.assign(geometry=_pull_lines(layout, units)),
+        "pulls": _pull_layer(layout, units),
         "forces": _held("forces", layout.forces),
         "sections": layout.sections,
         "strings": layout.works.strings,
@@ -79,15 +79,45 @@ def _held(name: str, table: pd.DataFrame) -> pd.DataFrame:
     return in_words(table[kept], _WORDED[name])
 
 
-def _pull_lines(layout: Layout, units: str) -> npt.NDArray[np.object_]:
+def _pull_layer(layout: Layout, units: str) -> pd.DataFrame:
+    """Return the pulls with their lines, and say where these have no level of their own."""
     length, pulls = DIMENSIONS["length"], layout.pulls
-    return axis_parts(
+    axis = axis_parts(
         layout.runs.chains,
         layout.stations,
         pulls["run"].to_numpy(dtype=np.int64),
         pulls["start"].to_numpy(dtype=float),
         pulls["end"].to_numpy(dtype=float),
         z_unit=length.units[length.suffix(units)],
+    )
+    _report_levels(pulls["pull_id"].to_numpy(dtype=object), axis, layout.layers.findings)
+    return pulls.assign(z_source=axis.z_source, geometry=axis.lines)
+
+
+def _report_levels(names: npt.NDArray[np.object_], axis: AxisParts, findings: Findings) -> None:
+    """Say of which pulls levels were filled in, each by itself, and which have none at all."""
+    filled = np.flatnonzero(axis.z_source == "filled")
+    findings.add_many(
+        "info",
+        "levels-filled",
+        [
+            f"about {findings.length(m, 0)} of the pull have no level of their own; Z of its line "
+            "is filled in there, straight between the levels known on the pull and at its ends "
+            "the nearest; grade and force do not use it; give levels for all of the run"
+            for m in axis.unknown[filled]
+        ],
+        layer="pulls",
+        features=names[filled],
+        geometry=shapely.force_2d(axis.lines[filled]),
+    )
+    bare = names[axis.z_source == "none"]
+    findings.add_many(
+        "info",
+        "levels-unknown",
+        "no level is known anywhere on the pull: Z of its line is 0 and stands for no level; give "
+        "a DEM or inverts",
+        layer="pulls",
+        features=[",".join(map(str, bare))] if len(bare) else [],
     )
 
 

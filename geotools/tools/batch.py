@@ -82,11 +82,15 @@ def batch(
         If the mains or the districts cannot be used.
     OutputError
         If the folder cannot be used.
+    WorkersError
+        If processes for the workers cannot be begun.
     """
+    from geotools.scale.engine import check_process
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
 
+    check_process(workers=workers is not None)
     faults = []
     if layers:
         faults.append("layers in memory cannot be handed to workers; write them to files")

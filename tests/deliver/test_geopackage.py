@@ -174,13 +174,13 @@ def test_single_parts_become_multi_where_the_layer_is_multi(write, tables):
             assert set(got.geom_type) == {layer.geometry[0]}, name
 
 
-def test_pulls_keep_their_levels_and_unknown_levels_stay_unknown(write, tables):
+def test_pulls_keep_their_levels_and_every_level_is_a_number(write, tables):
     pulls = pd.concat([tables["pulls"]] * 2, ignore_index=True)
     pulls.loc[1, "geometry"] = shapely.LineString([(0, 0), (1, 1)])
     path, _ = write(pulls=pulls)
     got = pyogrio.read_dataframe(path, layer="pulls").geometry
     levels = [shapely.get_coordinates(line, include_z=True)[:, 2] for line in got]
-    np.testing.assert_array_equal(levels, [[98.5, 99], [np.nan, np.nan]])
+    np.testing.assert_array_equal(levels, [[98.5, 99], [0, 0]])
 
 
 def test_findings_of_any_geometry_and_none_share_a_layer(write, tables):

@@ -279,6 +279,28 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a line moved": ("places", lambda s: s.edit("pulls", "geometry", moved(0.1))),
     "a station moved": ("places", lambda s: s.edit("stations", "geometry", moved(0.1))),
     "a bend moved along": ("places", lambda s: s.edit("bends", "chainage", more(2.0))),
+    "a line lifted where no level is known": (
+        "levels",
+        lambda s: s.edit("pulls", "geometry", lifted, lambda p: p["z_source"] == "none"),
+    ),
+    "a level filled in otherwise": (
+        "levels",
+        lambda s: s.edit("pulls", "geometry", lifted, lambda p: p["z_source"] == "filled"),
+    ),
+    "levels said to be known": (
+        "levels",
+        lambda s: s.edit("pulls", "z_source", "known", lambda p: p["z_source"] != "known"),
+    ),
+    "levels said to be filled in": (
+        "levels",
+        lambda s: s.edit("pulls", "z_source", "filled", lambda p: p["z_source"] == "known"),
+    ),
+    "a level made up, nothing said": (
+        "levels",
+        lambda s: s.edit("pulls", "z_source", "", lambda p: p["z_source"] == "none"),
+    ),
+    "levels filled in, not told": ("findings-due", lambda s: _untold(s, "levels-filled")),
+    "levels not known, not told": ("findings-due", lambda s: _untold(s, "levels-unknown")),
     "a line lifted": ("levels", lambda s: s.edit("pulls", "geometry", lifted)),
     "a level edited": ("profile", lambda s: s.edit("stations", "axis_z", more(0.2))),
     "a cover edited": ("profile", lambda s: s.edit("stations", "cover", more(0.05))),

@@ -163,6 +163,36 @@ def test_the_summary_tells_of_every_district_and_adds_up(done: Path) -> None:
     assert runs.sort_values("unit_cost_per_m")["rank"].tolist() == list(range(1, len(runs) + 1))
 
 
+def test_layers_are_told_missing_that_are_missing_and_no_others(
+    network: Path, tmp_path: Path, command: Run
+) -> None:
+    streets = gpd.GeoDataFrame(geometry=[line((0, 5), (640, 5))], crs=CRS)
+    streets.to_file(tmp_path / "streets.gpkg", layer="streets")
+    out = tmp_path / "out"
+    given = ("--streets", f"{tmp_path / 'streets.gpkg'}:streets")
+    assert command("batch", network, *given, "-o", out, "--quiet") == 0
+    for file in ("summary.gpkg", entries(out)["Westfold"]["file"]):
+        findings = pyogrio.read_dataframe(out / file, layer="findings")
+        missing = findings.loc[findings["rule"] == "layer-not-given", "layer"]
+        due = {"fittings", "laterals", "hydrants", "sources", "avoid", "pit_edits", "dem"}
+        assert set(missing) == due, file
+
+
+def test_a_script_without_a_main_guard_is_told_so_and_once(network: Path, tmp_path: Path) -> None:
+    script, out = tmp_path / "mine.py", tmp_path / "out"
+    script.write_text(
+        f"import geotools\ngeotools.batch({str(network)!r}, output={str(out)!r}, workers=2)\n",
+        encoding="utf-8",
+    )
+    done = subprocess.run(
+        [sys.executable, script], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 1
+    assert done.stderr.count("Traceback") == 1
+    assert "geotools.errors.WorkersError: workers: their processes could not begin" in done.stderr
+    assert 'if __name__ == "__main__":' in done.stderr
+
+
 def test_a_run_in_no_district_is_a_finding(done: Path) -> None:
     findings = pyogrio.read_dataframe(done / "summary.gpkg", layer="findings")
     outside = findings[findings["rule"] == "outside-districts"]

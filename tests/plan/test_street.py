@@ -529,15 +529,24 @@ def test_strings_never_close_every_lane_of_an_arterial() -> None:
     assert (layers["pulls"]["lanes_taken"] == 1).all()
 
 
-def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too() -> None:
+@pytest.mark.parametrize(("aside", "lanes"), [(2.0, 1), (7.0, 0)])
+def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
+    aside: float, lanes: int
+) -> None:
     """The main ends in the crossing street, where it is tied in; the other end is clear of it."""
     layers = planned(
-        mains=main_of([(0.0, 2.0), (400.0, 2.0)]),
+        mains=main_of([(0.0, aside), (400.0, aside)]),
         streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)]),
     )
     told = layers["findings"].query("rule == 'pit-on-crossing-street'")
-    assert told["feature"].tolist() == [layers["pits"]["pit_id"].iloc[0]]
-    assert told["text"].str.contains("stands on Street 1 too").all()
+    pit = layers["pits"].iloc[0]
+    assert told["feature"].tolist() == [pit["pit_id"]]
+    assert pit["lanes_taken"] == lanes
+    closed = layers["closures"].query(f"pit_id == '{pit['pit_id']}' and pull_id == ''")
+    assert (len(closed) > 0) == (lanes > 0)
+    (text,) = told["text"]
+    assert "stands on Street 1 too, no lane of which is closed or priced, " in text
+    assert ("1 of Street 0 is;" if lanes else "nor any of Street 0;") in text
     assert told["severity"].tolist() == ["warning"]
 
 

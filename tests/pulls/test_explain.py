@@ -207,6 +207,27 @@ def test_a_string_too_long_for_the_street_blocks_wherever_it_is_asked_for() -> N
     assert "with it lifted there is a plan" in blocking
 
 
+@pytest.mark.parametrize("aside", [9.0, -9.0])
+def test_a_main_beside_the_street_names_the_verge(aside: float) -> None:
+    axis = shapely.LineString([(X - 300, Y + aside), (X + 1000, Y + aside)])
+    street = gpd.GeoDataFrame({"class": ["local"]}, geometry=[axis], crs=CRS)
+    reason = _blocked(STRAIGHT, {}, {"street.verge": "10 m"}, streets=street)
+    blocking = reason.partition("what blocks it: ")[2]
+    assert "past the verge of 4.0 m beside the carriageway [street.verge]" in blocking
+    assert "least_string" not in reason
+    assert "with it lifted there is a plan" in blocking
+
+
+def test_a_string_that_would_shut_a_busy_street_names_its_class() -> None:
+    axis = shapely.LineString([(X - 300, Y), (X + 1000, Y)])
+    street = gpd.GeoDataFrame(
+        {"class": ["arterial"], "lanes": [1], "width_m": [3.3]}, geometry=[axis], crs=CRS
+    )
+    reason = _blocked(STRAIGHT, {}, {"street.no_block": []}, streets=street)
+    assert "it would close every lane of a busy street [street.no_block]" in reason
+    assert "least_string" not in reason
+
+
 def test_where_two_limits_block_each_is_told_with_how_far_it_lets_the_pulls() -> None:
     limits = {"pulls.max_length": "350 m", "pulls.min_length": "400 m"}
     bridge = _avoid(-30, 20, "bridge")
@@ -283,6 +304,7 @@ def test_of_the_limits_each_is_lifted_alone_and_altogether() -> None:
     laydown = Laydown(
         room_ahead=three, room_behind=three, pieces_ahead=three, pieces_behind=three[::-1],
         longest_ahead=three, longest_behind=three, tops=np.zeros((3, 2)),
+        lack_ahead=np.array([NO_ROOM, 0, 0]), lack_behind=np.array([0, 0, NO_ROOM]),
         lanes_ahead=table, lanes_behind=table, day_ahead=table, day_behind=table,
     )  # fmt: skip
     part: Any = _Part(pd.DataFrame(index=range(3)), np.full((3, 4), NO_ROOM | AVOID), laydown)

@@ -56,7 +56,9 @@ def test_a_bore_by_table_is_low_for_fit_and_central_for_flow() -> None:
 
 def test_the_highest_pressure_and_flow_on_record_count() -> None:
     table, findings = _gathered(
-        _mains({"pressure": 5e5, "flow": 0.1}, {"pressure": 7e5}, {"flow": 0.3, "pressure": 6e5})
+        _mains(
+            {"pressure": 5e5, "flow": 0.1}, {"pressure": 7e5}, {"flow": 0.3, "pressure": 6e5}
+        ).assign(bore=0.6)
     )
     assert table["working"].tolist() == [7e5]
     assert table["flow"].tolist() == [0.3]
@@ -69,11 +71,38 @@ def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
     assert table["working"].tolist() == [5e5, 8e5]
     assert np.isnan(table["flow"]).tolist() == [True, False]
     told = {(row.rule, row.feature) for row in findings.itertuples()}
-    assert told == {("assumed-pressure", "R1"), ("no-design-flow", "R0")}
+    assert told == {
+        ("assumed-pressure", "R1"),
+        ("no-design-flow", "R0"),
+        ("assumed-bore", "R0,R1"),
+    }
     assert set(findings["severity"]) == {"info"}
     text = findings.set_index("rule")["text"]["assumed-pressure"]
     assert "800 kPa" in text
     assert "service.working_pressure" in text
+
+
+def test_a_bore_that_is_not_measured_is_told_and_so_is_a_material_nobody_knows() -> None:
+    mains = _mains(
+        {"bore": 0.6},
+        {"material": "CI"},
+        {"material": ""},
+        {"material": "Grauguss"},
+        {"material": "unobtainium", "bore": 0.6},
+        {"material": " GGG "},
+    )
+    _, findings = _gathered(mains, [0, 0, 1, 1, 2, 2])
+    told = findings.set_index("rule")
+    assert told.loc[["assumed-bore", "no-material", "unknown-material"], "feature"].tolist() == [
+        "R0,R1,R2",
+        "R1",
+        "R1,R2",
+    ]
+    assert set(findings["severity"]) == {"info"}
+    assert "'GGG', 'Grauguss' is not among the words known" in told.at["unknown-material", "text"]
+    many = _mains(*({"material": f"word {k:02}"} for k in range(12)))
+    text = _gathered(many)[1].set_index("rule").at["unknown-material", "text"]
+    assert "'word 09' and 2 more" in text
 
 
 def test_a_recorded_c_beats_age_and_the_lowest_counts() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -40,6 +41,28 @@ class Ink:
     fill: str | None = None
 
 
+class _Letters(TTFont):
+    """A font whose letters beyond the first 65,536 can be copied and searched for too.
+
+    What a PDF says a letter stands for is UTF-16, two units for such a letter; the library writes
+    its number, which readers refuse or get wrong.
+    """
+
+    def addObjects(self, doc: Any) -> None:
+        """Add the font to a document."""
+        super().addObjects(doc)
+        for name, part in doc.idToObject.items():
+            if name.startswith("toUnicodeCMap:"):
+                part.content = _FAR.sub(_units, part.content)
+
+
+_FAR = re.compile("<([0-9A-F]{5,6})>")
+
+
+def _units(found: re.Match[str]) -> str:
+    return f"<{chr(int(found[1], 16)).encode('utf-16-be').hex().upper()}>"
+
+
 @cache
 def _font() -> Any:
     """Register the fonts once: those that come with the plotting library, free to embed."""
@@ -47,7 +70,7 @@ def _font() -> Any:
 
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     for name, file in _FILES.items():
-        pdfmetrics.registerFont(TTFont(name, str(folder / file)))
+        pdfmetrics.registerFont(_Letters(name, str(folder / file)))
     return pdfmetrics.getFont(_PLAIN)
 
 

@@ -151,7 +151,7 @@ def between(stations: list[Any], at: float, name: str) -> float:
 
 
 def levels(plan: Plan) -> Tally:
-    """Check the levels of the pulls' lines against those of the stations."""
+    """Check the levels of the pulls' lines against those of the stations, and what is filled in."""
     tally = Tally("pulls")
     stations = plan.by("stations", "run_id", "chainage")
     for pull in plan.rows("pulls"):
@@ -163,13 +163,37 @@ def levels(plan: Plan) -> Tally:
             continue
         # An end of the line may lie a rounding past a station: as far as a steep axis rises there
         rise = max((abs(s.grade) for s in of_run), default=0.0) * 0.01 + DRAWN
-        for at, z in zip(along, xyz[:, 2], strict=True):
+        known, lost = [], []
+        for k, (at, z) in enumerate(zip(along, xyz[:, 2], strict=True)):
             due = between(of_run, float(at), "axis_z")
-            near = {between(of_run, float(at) + d, "axis_z") for d in (-DRAWN, DRAWN)}
-            if math.isnan(due) or any(map(math.isnan, near)):
-                continue  # levels are not known here: the findings say so
-            tally.near(z, due, pull.pull_id, f"level at {at:.3f} m", least=rise)
+            near = [between(of_run, float(at) + d, "axis_z") for d in (-DRAWN, DRAWN)]
+            gaps = [math.isnan(level) for level in (due, *near)]
+            if not any(gaps):
+                known.append(k)
+                tally.near(z, due, pull.pull_id, f"level at {at:.3f} m", least=rise)
+            elif all(gaps):
+                lost.append(k)
+        _filled(tally, pull, along, xyz[:, 2], known, lost)
     return tally
+
+
+def _filled(
+    tally: Tally, pull: Any, along: Any, level: Any, known: list[int], lost: list[int]
+) -> None:
+    """Check the levels of a line where the stations have none, and what is said of them."""
+    if not pull.z_source:  # a plan of an older release: no level there is a number
+        ends = [k for k in lost if math.isfinite(level[k])]
+        tally.holds(not ends, pull.pull_id, "a level is made up: the stations have none")
+        return
+    said = {"known": not lost, "filled": len(known) < len(along), "none": not known}
+    tally.holds(said.get(pull.z_source), pull.pull_id, f"its levels are not {pull.z_source}")
+    rest = np.setdiff1d(np.arange(len(along)), lost)
+    for k in lost:
+        due = 0.0
+        if pull.z_source == "filled" and len(rest):
+            due = float(np.interp(along[k], along[rest], level[rest]))
+        what = f"level filled in at {along[k]:.3f} m"
+        tally.near(level[k], due, pull.pull_id, what, least=DRAWN)
 
 
 def profile(plan: Plan) -> Tally:

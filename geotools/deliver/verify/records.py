@@ -149,6 +149,13 @@ def findings_due(plan: Plan) -> Tally:
     }
     for name in ("dem", "streets", "valves", "fittings", "laterals", "sources", "avoid"):
         tally.holds(name in read | absent, name, "was not read, and no finding says so")
+    bare = {f for rule, names in told if rule == "levels-unknown" for f in names.split(",")}
+    for pull in plan.rows("pulls"):
+        there = {
+            "filled": ("levels-filled", pull.pull_id) in told,
+            "none": pull.pull_id in bare,
+        }.get(pull.z_source, True)
+        tally.holds(there, pull.pull_id, "levels are not known, and no finding says so")
     if "stations" not in plan.tables:
         tally.skip("findings on stations: the plan was written without them")
         return tally

@@ -49,7 +49,7 @@ def layers_and_fields(plan: Plan) -> Tally:
             continue
         for wanted in OUTPUTS[name].fields:
             spelled = any(word in plan.columns[name] for word in wanted.spellings())
-            tally.holds(spelled, "", f"there is no field {wanted.name}", layer=name)
+            tally.holds(spelled or wanted.later, "", f"there is no field {wanted.name}", layer=name)
         spoiled = ", ".join(plan.spoiled.get(name, []))
         tally.holds(not spoiled, "", f"{spoiled}: holds what is no number", layer=name)
     return tally
@@ -154,6 +154,8 @@ def words(plan: Plan) -> Tally:
             continue
         for wanted in OUTPUTS[name].fields:
             if not wanted.values or wanted.name not in plan.tables[name]:
+                continue
+            if wanted.later and wanted.name not in plan.columns[name]:
                 continue
             for value, count in Counter(plan.tables[name][wanted.name]).items():
                 tally.holds(

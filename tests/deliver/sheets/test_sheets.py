@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pdfplumber
 import pypdf
 import pytest
 
@@ -44,6 +46,17 @@ def test_title_block_takes_the_texts_of_the_brief_and_those_given_in_any_script(
     text = text_of(draw(write_sheet_plan(settings=settings), field=given, runs=("R2",)))
     for words in ("Wexlow Water", "A. Quill", "Ask first", "Водоканал Ελλάδα Łódź", "rev. C"):
         assert words in text
+
+
+def test_letters_of_every_plane_can_be_read_out_of_the_file(draw: Callable[..., Path]) -> None:
+    far = "\N{GRINNING FACE} and \N{MATHEMATICAL DOUBLE-STRUCK CAPITAL A}"
+    assert all(ord(letter) > 0xFFFF for letter in (far[0], far[-1]))
+    target = draw(field=(f"project=Wexlow {far}",), runs=("R2",))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert f"Wexlow {far}" in text_of(target)
+    with pdfplumber.open(target) as pdf:
+        assert f"Wexlow {far}" in pdf.pages[0].extract_text()
 
 
 def test_a_text_the_title_block_does_not_have_is_refused(draw: Callable[..., Path]) -> None:
