@@ -118,6 +118,13 @@ class Network(_Section):
         "mains with these statuses are not lined",
         COMMON,
     )
+    service_reach: Length = _set(
+        "20 m",
+        "a service belongs to the nearest main in service, if that is no farther away than this",
+        COMMON,
+        gt=0,
+        le=100,
+    )
     working_crs: str | None = Field(
         default=None,
         description="projected CRS to measure in; by default the mains' own, or the local UTM zone",
@@ -157,7 +164,11 @@ class Bends(_Section):
         le=0.8,
     )
     fitting_reach: Length = _set(
-        "3 m", "a fitting belongs to a main no farther away than this", COMMON, gt=0, le=50
+        "3 m",
+        "a fitting or a valve belongs to a main no farther away than this",
+        COMMON,
+        gt=0,
+        le=50,
     )
     fitting_radius: float = _set(
         0.0,

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = ["read_layers"]
 
+# m; what lies at the edge of a window has its main read too, if it has one within its reach.
+MAINS_BEYOND = 200.0
+
 # What is done without a layer.
 WITHOUT = {
     "fittings": "bends are read from the drawing of the mains alone, every fitting as a mitre",
@@ -64,7 +67,8 @@ def read_layers(
     progress : callable, optional
         Told in a few words what is being read.
     window : Window, optional
-        Where to read, and the working CRS; everywhere if not given.
+        Where to read, and the working CRS; everywhere if not given. Mains are read somewhat
+        farther, so that nothing else that is read lacks its main.
 
     Returns
     -------
@@ -186,7 +190,8 @@ def _load_all(
                 if name in frames
                 else _file_source(name, entry, allow_remote)
             )
-            loaded[name] = load_layer(layer, source, entry, brief.output.units, window)
+            seen = window.wider(MAINS_BEYOND) if window and name == "mains" else window
+            loaded[name] = load_layer(layer, source, entry, brief.output.units, seen)
     return loaded
 
 

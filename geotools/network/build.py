@@ -19,6 +19,7 @@ from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
+from geotools.network.onto import OnEdges
 from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
@@ -33,9 +34,10 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains, build_chains
+from geotools.network.services import find_services, services_on_runs
 from geotools.schema import quantity_text
 
-__all__ = ["RunSet", "build_runs", "may_be_lined"]
+__all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
 
 ROUNDING = 1e-9  # rad; a break of grade below this is none
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
@@ -58,6 +60,8 @@ class RunSet:
         As `find_bends` gives them.
     graph : Graph
         The noded mains, all of them; ``edge`` of the pieces of the chains is its row.
+    services : OnEdges
+        Where the laterals meet the mains, all of them; see `find_services`.
     fittings, valves, laterals, edits : DataFrame
         Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
     """
@@ -71,6 +75,7 @@ class RunSet:
     laterals: pd.DataFrame
     edits: pd.DataFrame
     graph: Graph
+    services: OnEdges
 
 
 def build_runs(
@@ -118,13 +123,23 @@ def build_runs(
     give_back()
     chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
     chains = reorder(chains, _order(chains, rank))
-    return _finished(graph, chains, others, layers, rules, reach, edit_reach)
+    services = find_services(
+        layers.laterals,
+        graph,
+        carrying=carries_water(mains, network)[graph.line],
+        lined=lined[graph.line],
+        rank=rank[graph.line],
+        reach=network.service_reach,
+        findings=findings,
+    )
+    return _finished(graph, chains, others, services, layers, rules, reach, edit_reach)
 
 
 def _finished(
     graph: Graph,
     chains: Chains,
     others: Polylines,
+    services: OnEdges,
     layers: Layers,
     rules: BendRules,
     reach: tuple[float, float],
@@ -151,9 +166,10 @@ def _finished(
         bends=found,
         fittings=fittings,
         valves=_located(layers.valves, axes, others, reach),
-        laterals=_located(layers.laterals, axes, others, reach),
+        laterals=services_on_runs(services, graph, chains),
         edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),
         graph=graph,
+        services=services,
     )
 
 
@@ -288,7 +304,7 @@ def _report_wide(
 
 def may_be_lined(mains: Lines, network: Network) -> BoolArray:
     """Return which mains are large enough to be lined and have no status that excludes them."""
-    return _large(mains, network) & ~_excluded(mains, network)
+    return _large(mains, network) & carries_water(mains, network)
 
 
 def _large(mains: Lines, network: Network) -> BoolArray:
@@ -296,9 +312,10 @@ def _large(mains: Lines, network: Network) -> BoolArray:
     return np.asarray(diameter >= network.min_diameter - 1e-9, dtype=np.bool_)
 
 
-def _excluded(mains: Lines, network: Network) -> BoolArray:
+def carries_water(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains have no status that takes them out of service."""
     excluded = [status.casefold() for status in network.excluded_statuses]
-    return np.asarray(_statuses(mains).isin(excluded).to_numpy(dtype=bool), dtype=np.bool_)
+    return ~_statuses(mains).isin(excluded).to_numpy(dtype=np.bool_)
 
 
 def _statuses(mains: Lines) -> pd.Series:
@@ -319,7 +336,7 @@ def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None
             "(network.min_diameter) and are not considered for lining.",
             layer="mains",
         )
-    left_out = _statuses(mains)[_excluded(mains, network) & large]
+    left_out = _statuses(mains)[~carries_water(mains, network) & large]
     for name, count in sorted(Counter(left_out).items()):
         findings.add(
             "info",

@@ -32,7 +32,7 @@ from geotools.network.ragged import (
     take,
 )
 
-__all__ = ["Chains", "build_chains", "pair_ends"]
+__all__ = ["Chains", "build_chains", "on_edges", "pair_ends"]
 
 ODD = 0.1234  # rad; headings are counted from a direction streets seldom have
 LOOK = 5.0  # m over which a line's direction at a node is taken, so that noise does not decide
@@ -62,6 +62,14 @@ class Chains:
 
     def __len__(self) -> int:
         return len(self.offsets) - 1
+
+
+def on_edges(graph: Graph, pieces: pd.DataFrame) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the edge of every piece and where on it the piece starts and ends, m."""
+    edge = pieces["edge"].to_numpy(dtype=np.int64)
+    both = pieces[["line_start", "line_end"]].to_numpy(dtype=float)
+    both = np.sort(both - graph.start[edge][:, None], axis=1)
+    return edge, both[:, 0], both[:, 1]
 
 
 def build_chains(
