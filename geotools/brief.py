@@ -985,8 +985,12 @@ def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) 
         faults.append(f"{key}: no such setting{_nearest(key, set(declared()))}")
         return
     table = data.setdefault(section, {})
-    if isinstance(table, dict):  # otherwise it is a fault, told with the others
+    if not isinstance(table, dict):  # a fault, told with the others
+        return
+    try:
         table[name] = _from_text(value, default)
+    except ValueError as error:
+        faults.append(f"{key}: {error}")
 
 
 def _from_text(value: object, default: Setting) -> object:
@@ -995,9 +999,32 @@ def _from_text(value: object, default: Setting) -> object:
         return None
     if not isinstance(value, str) or default.kind not in (None, "per_item"):
         return value
-    if isinstance(default.value, list):
-        return [item.strip() for item in value.split(",") if item.strip()]
-    return value
+    return _list_from_text(value) if isinstance(default.value, list) else value
+
+
+def _list_from_text(text: str) -> list[Any]:
+    """Return a list written as in a brief, or as words with commas between them.
+
+    Raises
+    ------
+    ValueError
+        If it is neither: a bracket or a quote that belongs to no list would become part of a word.
+    """
+    text = text.strip()
+    if text.startswith("["):
+        try:
+            table = tomllib.loads(f"list = {text}")
+        except (ValueError, RecursionError):
+            table = {}
+        if list(table) == ["list"] and isinstance(table["list"], list):
+            return table["list"]
+    words = [word.strip() for word in text.split(",") if word.strip()]
+    if any(word[0] in "[\"'" or word[-1] in "]\"'" for word in words):
+        raise ValueError(
+            f"{_shown(text)} is no list; write words with commas between them (a, b), or a list "
+            'as in a brief (["a", "b"])'
+        )
+    return words
 
 
 def _check_inputs(data: Mapping[str, Any]) -> list[str]:

@@ -58,6 +58,37 @@ def test_settings_of_the_file_are_read_in_si_and_known_by_origin(tmp_path: Path)
     assert used["pulls.rate"] == "default"
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("sold, lost", ["sold", "lost"]),
+        (" sold ", ["sold"]),
+        ("", []),
+        ("[]", []),
+        ('["sold"]', ["sold"]),
+        (" [\"sold, lost\", 'gone' , ]", ["sold, lost", "gone"]),
+    ],
+)
+def test_a_list_is_set_as_words_or_as_in_a_brief(text: str, words: list[str]) -> None:
+    brief = load_brief(overrides={"network.excluded_statuses": text})
+    assert brief.network.excluded_statuses == words
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[sold]", '["sold"', 'sold"]', '"sold", "lost"', "'sold'", '["sold"] # x\ny = 1', "[" * 9999],
+)
+def test_what_is_half_a_list_is_refused(text: str) -> None:
+    with pytest.raises(BriefError, match="is no list; write words with commas") as caught:
+        load_brief(overrides={"network.excluded_statuses": text})
+    assert caught.value.faults[0].startswith("network.excluded_statuses: ")
+
+
+def test_an_item_of_a_list_must_be_of_its_kind() -> None:
+    with pytest.raises(BriefError, match=r"excluded_statuses.*string"):
+        load_brief(overrides={"network.excluded_statuses": "[1]"})
+
+
 def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
     brief = load_brief(
         write(
