@@ -937,7 +937,7 @@ def _read(path: Path) -> dict[str, Any]:
                     "as --mains"
                 ]
             )
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # editors of some systems begin with a mark
     except OSError as error:
         raise BriefError(
             [f"brief {path}: cannot be read ({error.strerror}); check the path"]

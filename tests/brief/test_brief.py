@@ -89,6 +89,12 @@ def test_an_item_of_a_list_must_be_of_its_kind() -> None:
         load_brief(overrides={"network.excluded_statuses": "[1]"})
 
 
+def test_a_brief_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
+    path = write(tmp_path, "\ufeff[pulls]\nfriction = 0.3\n")
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf[")
+    assert load_brief(path).pulls.friction == 0.3
+
+
 def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
     brief = load_brief(
         write(
