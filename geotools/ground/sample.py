@@ -53,14 +53,14 @@ def sample_ground(
 ) -> GroundSample:
     """Sample ground levels by bilinear interpolation between cell centres.
 
-    Where files overlap, the first in sorted order with a level wins. A point that needs a cell
-    without data has no level (NaN). In the outer half cell of a file the level of its edge goes
-    on, also where the next tile begins: tiles are not blended over their seam.
+    Where files overlap, the first of the list with a level wins, whatever its resolution. A point
+    that needs a cell without data has no level (NaN). In the outer half cell of a file the level
+    of its edge goes on, also where the next tile begins: tiles are not blended over their seam.
 
     Parameters
     ----------
     paths : sequence of str
-        Rasters, any CRS, rotation or type; none gives no level anywhere.
+        Rasters, any CRS, rotation or type, the best first; none gives no level anywhere.
     xy : ndarray, shape (n, 2)
         Points in ``crs``.
     crs : pyproj.CRS
@@ -82,7 +82,7 @@ def sample_ground(
     notes = Notes(places.xy)
     source = []
     outside = []
-    files = sorted(set(paths))
+    files = list(dict.fromkeys(paths))
     with raster_environment(allow_remote=allow_remote):
         for path in files:
             with open_raster(path, allow_remote=allow_remote) as raster:
@@ -107,7 +107,9 @@ def _fill(
 ) -> bool:
     """Fill the missing levels of points on a raster, in place; tell whether there were any."""
     unit = resolve_unit(raster.units, vertical_unit, raster.name)
-    wanted = inside[np.isnan(z[inside])]
+    missing = np.isnan(z[inside])
+    wanted = inside[missing]
+    notes.overlap(raster, places.well_inside(raster, inside[~missing]))
     levels = interpolate(
         raster, places.at(raster, wanted), metres=1.0 if unit is None else unit.metres
     )

@@ -45,7 +45,8 @@ class Raster:
 def find_rasters(source: str | list[str], *, allow_remote: bool) -> list[Raster]:
     """Return the rasters a source names: a path, a pattern with ``*``, or a list of these.
 
-    They keep the order of the list; files of one pattern are in the order of their names.
+    They keep the order of the list, by which `sample_ground` chooses where they overlap; files of
+    one pattern are in the order of their names.
 
     Raises
     ------

@@ -302,12 +302,39 @@ def test_no_overlap_is_an_error_with_both_extents(write_dem, at):
 # Many files ------------------------------------------------------------------------------
 
 
-def test_the_first_file_in_sorted_order_wins_and_later_ones_fill_its_gaps(write_dem, at):
-    b = write_dem(RAMP + 1000, name="b.tif")
-    a = write_dem(holed(-9999.0), name="a.tif")
-    got, _ = sample([b, a], at((0, 0), (2, 3)))
-    np.testing.assert_allclose(got.z, [100, 1108])
-    assert got.source == ("a.tif", "b.tif")
+@pytest.mark.parametrize("names", [("a.tif", "b.tif"), ("b.tif", "a.tif")])
+def test_the_first_file_given_wins_and_later_ones_fill_its_gaps(write_dem, at, names):
+    holes = write_dem(holed(-9999.0), name=names[0])
+    whole = write_dem(RAMP + 1000, name=names[1])
+    got, findings = sample([holes, whole, holes], at((1, 1), (2, 3)))
+    np.testing.assert_allclose(got.z, [103, 1108])
+    assert got.source == names
+    told = findings.set_index("rule").loc["dem-overlap"]
+    assert told["severity"] == "info"
+    assert told["feature"] == names[1]
+    assert "the first in the order given that has a level" in told["text"]
+    assert "(1 stations concerned)" in told["text"]
+    got, findings = sample([whole, holes], at((1, 1), (2, 3)))
+    np.testing.assert_allclose(got.z, [1103, 1108])
+    assert (findings["rule"] == "dem-overlap").sum() == 1
+
+
+def test_the_first_file_given_wins_whatever_its_resolution(write_dem, at):
+    fine = write_dem(
+        np.full((60, 80), 7.0), name="z.tif", transform=Affine(1, 0, WEST, 0, -1, NORTH)
+    )
+    coarse = write_dem(RAMP, name="a.tif")
+    for paths, level in (([fine, coarse], 7.0), ([coarse, fine], 108.0)):
+        assert sample(paths, at((2, 3)))[0].z.tolist() == [level]
+
+
+def test_tiles_laid_edge_to_edge_do_not_overlap(write_dem, at):
+    west = write_dem(RAMP, name="west.tif")
+    east = write_dem(RAMP, name="east.tif", transform=Affine(10, 0, WEST + 80, 0, -10, NORTH))
+    places = [(WEST + x, NORTH - 30.0) for x in (75.0, 80.0, 80.0000001, 84.0, 90.0)]
+    got, findings = sample([west, east], places)
+    assert got.source == ("west.tif", "east.tif")
+    assert findings.empty
 
 
 def test_tiles_without_points_are_neither_read_nor_named(write_dem, at, monkeypatch):
