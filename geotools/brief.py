@@ -1036,7 +1036,10 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             faults.append(f"inputs.{layer}: no such layer{_nearest(layer, {*INPUTS, 'dem'})}")
             continue
         fields = entry.get("fields", {}) if isinstance(entry, dict) else {}
-        if layer == "dem" or not isinstance(fields, dict):
+        if not isinstance(fields, dict):
+            continue
+        if layer == "dem":
+            faults += ["inputs.dem.fields: a raster has no fields; take this out"] if fields else []
             continue
         known = {name for field in INPUTS[layer].fields for name in field.spellings()}
         faults += [

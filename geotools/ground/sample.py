@@ -15,6 +15,7 @@ from geotools.ground.notes import Notes
 from geotools.ground.places import Places
 from geotools.ground.raster import Raster, open_raster, raster_environment
 from geotools.ground.vertical import resolve_unit
+from geotools.intake.dem import stated_raster_crs
 from geotools.intake.findings import Findings
 
 __all__ = ["GroundSample", "sample_ground"]
@@ -50,6 +51,7 @@ def sample_ground(
     vertical_unit: str | None,
     findings: Findings,
     allow_remote: bool = False,
+    stated_crs: str | None = None,
 ) -> GroundSample:
     """Sample ground levels by bilinear interpolation between cell centres.
 
@@ -71,6 +73,8 @@ def sample_ground(
         Receives what was assumed.
     allow_remote : bool
         Whether rasters may lie elsewhere than on this machine.
+    stated_crs : str, optional
+        CRS by the brief of the files that do not say.
 
     Raises
     ------
@@ -82,10 +86,11 @@ def sample_ground(
     notes = Notes(places.xy)
     source = []
     outside = []
+    stated = stated_raster_crs(stated_crs)
     files = list(dict.fromkeys(paths))
     with raster_environment(allow_remote=allow_remote):
         for path in files:
-            with open_raster(path, allow_remote=allow_remote) as raster:
+            with open_raster(path, allow_remote=allow_remote, stated_crs=stated) as raster:
                 inside = places.inside(raster)
                 if len(inside) == 0:
                     outside.append(_extents(raster, places))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from geotools.intake.dem import Raster, find_rasters
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
 from geotools.intake.inputs import inputs_table
-from geotools.intake.load import Loaded, load_layer
+from geotools.intake.load import Loaded, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
@@ -100,6 +100,7 @@ def _read(
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded, {*loaded, *(["dem"] if rasters else [])})
+    _remark_rasters(findings, rasters, brief)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
     columns: dict[str, Any] = {name: built.data for name, built in others.items()}
     tell("hashing the inputs")
@@ -125,7 +126,8 @@ def _load_dem(
         return []
     tell("looking at dem")
     with faults:
-        return find_rasters(brief.inputs["dem"].source, allow_remote=allow_remote)
+        entry = brief.inputs["dem"]
+        return find_rasters(entry.source, allow_remote=allow_remote, stated_crs=entry.crs)
     return []
 
 
@@ -210,3 +212,17 @@ def _remark(findings: Findings, loaded: Mapping[str, Loaded], given: set[str]) -
     for name, consequence in WITHOUT.items():
         if name not in given:
             findings.add("info", "layer-not-given", f"not given: {consequence}", layer=name)
+
+
+def _remark_rasters(findings: Findings, rasters: Sequence[Raster], brief: Brief) -> None:
+    """Add, by CRS, which rasters have another than the brief says."""
+    odd = [raster for raster in rasters if raster.differs]
+    for crs in sorted({raster.crs for raster in odd}):
+        names = [raster.name for raster in odd if raster.crs == crs]
+        findings.add(
+            "warning",
+            "crs-differs",
+            differs_text(str(brief.inputs["dem"].crs), crs),
+            layer="dem",
+            feature=names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more",
+        )

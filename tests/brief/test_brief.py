@@ -138,6 +138,11 @@ def test_unknown_layer_field_and_key_of_an_input_name_the_nearest(tmp_path: Path
     assert "inputs.mains.csr: no such key; did you mean inputs.mains.crs?" in found
 
 
+def test_fields_of_a_raster_are_refused(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[inputs.dem]\nsource = "d.tif"\nfields = { x = "y" }\n')
+    assert fault == "inputs.dem.fields: a raster has no fields; take this out"
+
+
 def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
     found = faults(tmp_path, '[pulls]\nmax_length = 400\nmachine_capacity = "80 psi"\n')
     assert found == (

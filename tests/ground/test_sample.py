@@ -25,11 +25,16 @@ WEST, NORTH = 500_000.0, 5_000_000.0
 RAMP = np.add.outer(np.arange(6) * 1.0, np.arange(8) * 2.0).astype("float64") + 100
 
 
-def sample(paths, xy, *, crs=UTM33, vertical_unit=None):
+def sample(paths, xy, *, crs=UTM33, vertical_unit=None, stated_crs=None):
     findings = Findings()
     paths = [paths] if isinstance(paths, str) else paths
     got = sample_ground(
-        paths, np.asarray(xy), crs=crs, vertical_unit=vertical_unit, findings=findings
+        paths,
+        np.asarray(xy),
+        crs=crs,
+        vertical_unit=vertical_unit,
+        findings=findings,
+        stated_crs=stated_crs,
     )
     return got, findings.table()
 
@@ -450,8 +455,27 @@ def test_no_points_and_no_rasters_are_no_fault(write_dem, at):
 
 
 def test_a_raster_without_crs_is_an_error(write_dem, at):
-    with pytest.raises(LayerError, match=r"dem\.tif: has no CRS"):
+    with pytest.raises(LayerError, match=r"dem\.tif: has no CRS; set it in the brief under"):
         sample(write_dem(RAMP, crs=None), at((0, 0)))
+
+
+LOCAL = 'LOCAL_CS["Site",UNIT["metre",1]]'
+
+
+@pytest.mark.parametrize("own", [None, LOCAL])
+def test_a_raster_without_crs_takes_the_one_of_the_brief(write_dem, at, own):
+    path, places = write_dem(RAMP, crs=own), at((2, 3), (4, 5))
+    got, _ = sample(path, places, stated_crs="EPSG:32633")
+    np.testing.assert_allclose(got.z, [108, 114])
+    away = pyproj.Transformer.from_crs(32633, 32634, always_xy=True)
+    moved = np.column_stack(away.transform(*places.T))
+    got, _ = sample(path, moved, crs=pyproj.CRS(32634), stated_crs="EPSG:32633")
+    np.testing.assert_allclose(got.z, [108, 114], atol=1e-6)
+
+
+def test_the_crs_of_a_file_goes_before_that_of_the_brief(write_dem, at):
+    got, _ = sample(write_dem(RAMP), at((2, 3)), stated_crs="EPSG:27700")
+    assert got.z.tolist() == [108]
 
 
 def test_a_raster_without_georeference_is_an_error(write_dem, at):
