@@ -46,6 +46,7 @@ class Kind:
 
 
 Length = Annotated[float, Kind("length")]
+Diameter = Annotated[float, Kind("diameter")]
 Angle = Annotated[float, Kind("angle")]
 Force = Annotated[float, Kind("force")]
 Pressure = Annotated[float, Kind("pressure")]
@@ -102,7 +103,7 @@ class Network(_Section):
     snap_tolerance: Length = _set(
         "0.5 m", "ends closer than this are one node", COMMON, ge=0, le=10
     )
-    min_diameter: Length = _set("300 mm", "smaller mains are not considered", COMMON, ge=0.05)
+    min_diameter: Diameter = _set("300 mm", "smaller mains are not considered", COMMON, ge=0.05)
     diameter_tolerance: float = _set(
         0.02,
         "mains whose diameters differ by less (share) continue each other",
@@ -184,7 +185,7 @@ class OwnPipe(_Section):
 
     name: str = Field(min_length=1, max_length=80, description="its name")
     material: Material = Field(description="its material")
-    outside: Length = Field(gt=0.02, le=3, description="outside diameter")
+    outside: Diameter = Field(gt=0.02, le=3, description="outside diameter")
     wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
 
     @pydantic.model_validator(mode="before")

@@ -129,6 +129,8 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
     import rasterio.errors
 
     local = Path(path)
+    if local.name in ("", ".."):  # a folder may be a raster, but these are no names to tell it by
+        local = local.resolve()
     name = local.name
     if not allow_remote and local.is_file():
         _refuse_far(local, set())
@@ -136,6 +138,12 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
         with rasterio.open(path) as data:
             own = data.crs
     except rasterio.errors.RasterioIOError as error:
+        if local.is_dir():
+            raise LayerError(
+                LABEL,
+                f"the folder {name!r} is no raster; name its files with a pattern, such as "
+                "folder/*.tif",
+            ) from error
         raise LayerError(
             LABEL,
             f"{name!r} cannot be opened as a raster ({' '.join(str(error).split())}); "

@@ -117,6 +117,11 @@ def test_unknown_setting_names_the_nearest(tmp_path: Path) -> None:
     assert fault == "pulls.max_lenght: no such setting; did you mean pulls.max_length?"
 
 
+def test_the_example_for_a_diameter_is_one_of_a_pipe(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, "[network]\nmin_diameter = 12\n")
+    assert fault == "network.min_diameter: 12 has no unit; write for example '300 mm'"
+
+
 def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, "[pits]\nroller_friction = 0.2\n")
     assert "did you mean pulls.roller_friction?" in fault
@@ -331,7 +336,7 @@ def test_faults_of_own_pipes_name_the_pipe_and_the_part(tmp_path: Path) -> None:
         "carrier.own.0.name: 'a=b': a name may not hold ';', ',' or '='",
         "carrier.own.1.material: 'PE47' is none of 'PE4710', 'PE3608', 'PE100', 'PVC' or 'PVC-U'",
         "carrier.own.2: 'short; PE' is not 'name; material; outside diameter; wall'",
-        "carrier.own.3.outside: '24' has no unit; write for example '12 m'",
+        "carrier.own.3.outside: '24' has no unit; write for example '300 mm'",
         "carrier.own.4.wall: 2.5145999999999997 is out of range: input should be less than or "
         "equal to 0.3 (in SI units)",
     ]

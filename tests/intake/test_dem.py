@@ -96,6 +96,15 @@ def test_what_is_no_raster_is_an_error(tmp_path, fault):
     assert "export it again" in text
 
 
+@pytest.mark.parametrize("path", [".", "tiles", "tiles/.", "tiles/.."])
+def test_a_folder_that_is_no_raster_is_told_by_its_name(tiles, fault, monkeypatch, path):
+    folder = tiles[0].parents[1]
+    monkeypatch.chdir(folder)
+    named = (folder / path).resolve().name
+    text = fault(find_rasters, path, allow_remote=False)
+    assert f"dem: the folder {named!r} is no raster; name its files with a pattern" in text
+
+
 def test_a_truncated_raster_header_is_an_error(tiles, fault):
     tiles[0].write_bytes(tiles[0].read_bytes()[:100])
     assert "t1.tif" in fault(find_rasters, str(tiles[0]), allow_remote=False)
