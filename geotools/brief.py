@@ -46,6 +46,7 @@ class Kind:
 
 
 Length = Annotated[float, Kind("length")]
+Diameter = Annotated[float, Kind("diameter")]
 Angle = Annotated[float, Kind("angle")]
 Force = Annotated[float, Kind("force")]
 Pressure = Annotated[float, Kind("pressure")]
@@ -102,7 +103,7 @@ class Network(_Section):
     snap_tolerance: Length = _set(
         "0.5 m", "ends closer than this are one node", COMMON, ge=0, le=10
     )
-    min_diameter: Length = _set("300 mm", "smaller mains are not considered", COMMON, ge=0.05)
+    min_diameter: Diameter = _set("300 mm", "smaller mains are not considered", COMMON, ge=0.05)
     diameter_tolerance: float = _set(
         0.02,
         "mains whose diameters differ by less (share) continue each other",
@@ -117,6 +118,13 @@ class Network(_Section):
         ["abandoned", "removed", "proposed", "retired", "out of service"],
         "mains with these statuses are not lined",
         COMMON,
+    )
+    service_reach: Length = _set(
+        "20 m",
+        "a service belongs to the nearest main in service, if that is no farther away than this",
+        COMMON,
+        gt=0,
+        le=100,
     )
     working_crs: str | None = Field(
         default=None,
@@ -157,7 +165,11 @@ class Bends(_Section):
         le=0.8,
     )
     fitting_reach: Length = _set(
-        "3 m", "a fitting belongs to a main no farther away than this", COMMON, gt=0, le=50
+        "3 m",
+        "a fitting or a valve belongs to a main no farther away than this",
+        COMMON,
+        gt=0,
+        le=50,
     )
     fitting_radius: float = _set(
         0.0,
@@ -173,7 +185,7 @@ class OwnPipe(_Section):
 
     name: str = Field(min_length=1, max_length=80, description="its name")
     material: Material = Field(description="its material")
-    outside: Length = Field(gt=0.02, le=3, description="outside diameter")
+    outside: Diameter = Field(gt=0.02, le=3, description="outside diameter")
     wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
 
     @pydantic.model_validator(mode="before")
@@ -926,7 +938,7 @@ def _read(path: Path) -> dict[str, Any]:
                     "as --mains"
                 ]
             )
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # editors of some systems begin with a mark
     except OSError as error:
         raise BriefError(
             [f"brief {path}: cannot be read ({error.strerror}); check the path"]
@@ -974,8 +986,12 @@ def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) 
         faults.append(f"{key}: no such setting{_nearest(key, set(declared()))}")
         return
     table = data.setdefault(section, {})
-    if isinstance(table, dict):  # otherwise it is a fault, told with the others
+    if not isinstance(table, dict):  # a fault, told with the others
+        return
+    try:
         table[name] = _from_text(value, default)
+    except ValueError as error:
+        faults.append(f"{key}: {error}")
 
 
 def _from_text(value: object, default: Setting) -> object:
@@ -984,9 +1000,32 @@ def _from_text(value: object, default: Setting) -> object:
         return None
     if not isinstance(value, str) or default.kind not in (None, "per_item"):
         return value
-    if isinstance(default.value, list):
-        return [item.strip() for item in value.split(",") if item.strip()]
-    return value
+    return _list_from_text(value) if isinstance(default.value, list) else value
+
+
+def _list_from_text(text: str) -> list[Any]:
+    """Return a list written as in a brief, or as words with commas between them.
+
+    Raises
+    ------
+    ValueError
+        If it is neither: a bracket or a quote that belongs to no list would become part of a word.
+    """
+    text = text.strip()
+    if text.startswith("["):
+        try:
+            table = tomllib.loads(f"list = {text}")
+        except (ValueError, RecursionError):
+            table = {}
+        if list(table) == ["list"] and isinstance(table["list"], list):
+            return table["list"]
+    words = [word.strip() for word in text.split(",") if word.strip()]
+    if any(word[0] in "[\"'" or word[-1] in "]\"'" for word in words):
+        raise ValueError(
+            f"{_shown(text)} is no list; write words with commas between them (a, b), or a list "
+            'as in a brief (["a", "b"])'
+        )
+    return words
 
 
 def _check_inputs(data: Mapping[str, Any]) -> list[str]:
@@ -998,7 +1037,10 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             faults.append(f"inputs.{layer}: no such layer{_nearest(layer, {*INPUTS, 'dem'})}")
             continue
         fields = entry.get("fields", {}) if isinstance(entry, dict) else {}
-        if layer == "dem" or not isinstance(fields, dict):
+        if not isinstance(fields, dict):
+            continue
+        if layer == "dem":
+            faults += ["inputs.dem.fields: a raster has no fields; take this out"] if fields else []
             continue
         known = {name for field in INPUTS[layer].fields for name in field.spellings()}
         faults += [

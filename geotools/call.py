@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["DEM_TEXT", "python_function", "run", "silent"]
 
-DEM_TEXT = "Ground levels: a raster file, or several."
+DEM_TEXT = "Ground levels: a raster file, or several, the best first where they overlap."
 _PARAMETER = inspect.Parameter
 
 

@@ -12,6 +12,7 @@ __all__ = ["PINT_UNITS", "in_unit", "parse_quantity", "unit_of", "usual_unit"]
 # What each kind of quantity is measured in inside the program, as pint spells it.
 PINT_UNITS: dict[str, str] = {
     "length": "m",
+    "diameter": "m",
     "mass": "kg",
     "pressure": "Pa",
     "force": "N",
@@ -36,6 +37,7 @@ PINT_UNITS: dict[str, str] = {
 # How a quantity of each kind may be written, for messages.
 _EXAMPLES: dict[str, str] = {
     "length": "12 m",
+    "diameter": "300 mm",
     "mass": "12 kg",
     "pressure": "700 kPa",
     "force": "90 kN",
@@ -58,11 +60,13 @@ _EXAMPLES: dict[str, str] = {
     "per_time": "900 / hour",
 }
 
+_LENGTHS = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": 0.3048, "in": 0.0254}
 # What one of the units written most often is in SI. pint takes a good part of a second to load,
 # as long as a small district takes to plan: with these alone it stays away. A test holds every
 # row against pint.
 _USUAL: dict[str, dict[str, float]] = {
-    "length": {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": 0.3048, "in": 0.0254},
+    "length": _LENGTHS,
+    "diameter": _LENGTHS,
     "pressure": {"Pa": 1.0, "kPa": 1e3, "bar": 1e5, "psi": 6894.757293168361},
     "force": {"N": 1.0, "kN": 1e3},
     "speed": {

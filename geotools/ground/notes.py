@@ -32,6 +32,12 @@ TEXTS: dict[str, tuple[str, str]] = {
         "set its nodata value if it has gaps",
     ),
     "dem-bands": ("warning", "more than one band; band 1 was taken as ground level"),
+    "dem-overlap": (
+        "info",
+        "the file overlaps one before it: of several files the first in the order given that has "
+        "a level was read, whatever its cells (files of one pattern are in the order of their "
+        "names); name the best one first",
+    ),
     "dem-rough-shift": (
         "warning",
         "no exact transformation from the working CRS to that of the file is installed, so the "
@@ -76,6 +82,11 @@ class Notes:
             self._add("dem-no-nodata", raster, index)
         if raster.dataset.count > 1:
             self._add("dem-bands", raster, index)
+
+    def overlap(self, raster: Raster, index: IntArray) -> None:
+        """Note points on a file that have their level from one before it."""
+        if len(index):
+            self._add("dem-overlap", raster, index)
 
     def strange(self, raster: Raster, index: IntArray) -> None:
         """Note points whose cells hold levels that no ground has."""

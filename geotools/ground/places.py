@@ -18,6 +18,8 @@ IntArray = npt.NDArray[np.int64]
 
 # Points this far (in cells) outside a raster are on its edge: rounding of the transformation.
 EDGE = 1e-6
+# Cells; tiles laid edge to edge share points no farther inside.
+SEAM = 0.5
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,13 @@ class Places:
         xy = self._in_crs_of(raster).xy
         xy = xy[np.isfinite(xy).all(axis=1)]
         return np.concatenate([xy.min(axis=0), xy.max(axis=0)]) if len(xy) else np.full(4, np.nan)
+
+    def well_inside(self, raster: Raster, index: IntArray) -> IntArray:
+        """Return those of the points on a raster that are not in its outer half cells."""
+        column, row = raster.cells(self.at(raster, index))
+        rows, columns = raster.shape
+        aside = np.minimum(np.minimum(column, columns - column), np.minimum(row, rows - row))
+        return index[aside > SEAM]
 
     def inside(self, raster: Raster) -> IntArray:
         """Return the points that lie on a raster, in their own order."""

@@ -19,6 +19,7 @@ from rasterio.windows import Window
 
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units
+from geotools.intake.crs import georeferenced
 
 __all__ = ["Raster", "horizontal", "open_raster", "raster_environment", "read_mask", "read_window"]
 
@@ -123,7 +124,9 @@ def _is_local(path: str) -> bool:
 
 
 @contextmanager
-def open_raster(path: str, *, allow_remote: bool = False) -> Iterator[Raster]:
+def open_raster(
+    path: str, *, allow_remote: bool = False, stated_crs: pyproj.CRS | None = None
+) -> Iterator[Raster]:
     """Open a raster and check that ground levels can be read from it.
 
     Parameters
@@ -132,6 +135,8 @@ def open_raster(path: str, *, allow_remote: bool = False) -> Iterator[Raster]:
         A file, a folder that is a raster, or a file in an archive, in any format GDAL reads.
     allow_remote : bool
         Whether it may lie elsewhere than on this machine.
+    stated_crs : pyproj.CRS, optional
+        CRS of a file that does not say.
 
     Raises
     ------
@@ -151,7 +156,7 @@ def open_raster(path: str, *, allow_remote: bool = False) -> Iterator[Raster]:
                 path, f"is no raster that GDAL can open ({error}); it may be damaged or cut short"
             ) from error
     with dataset:
-        yield _checked(dataset, name)
+        yield _checked(dataset, name, stated_crs)
 
 
 def read_window(raster: Raster, window: Window) -> npt.NDArray[Any]:
@@ -186,11 +191,16 @@ def _read(raster: Raster, reader: Any, window: Window) -> npt.NDArray[Any]:
         ) from error
 
 
-def _checked(dataset: Any, name: str) -> Raster:
+def _checked(dataset: Any, name: str, stated: pyproj.CRS | None) -> Raster:
     faults = [*_band_faults(dataset), *_place_faults(dataset)]
-    if faults:
+    crs = _crs(dataset, name) or stated
+    if crs is None and not _by_points(dataset):
+        faults.append(
+            'has no CRS; set it in the brief under [inputs.dem] with crs = "EPSG:code", or give a '
+            "copy that has it (gdal_translate -a_srs EPSG:code)"
+        )
+    if faults or crs is None:
         raise LayerError(name, faults)
-    crs = _crs(dataset, name)
     flags = dataset.mask_flag_enums[0]
     scale, offset = float(dataset.scales[0]), float(dataset.offsets[0])
     if not (np.isfinite(scale) and np.isfinite(offset)) or scale == 0:
@@ -221,23 +231,35 @@ def _band_faults(dataset: Any) -> list[str]:
     return []
 
 
+def _by_points(dataset: Any) -> bool:
+    """Tell whether a raster is placed by control points, which have their own CRS."""
+    return bool(dataset.transform.is_identity and dataset.gcps[0])
+
+
 def _place_faults(dataset: Any) -> list[str]:
     transform = dataset.transform
-    if transform.is_identity and dataset.gcps[0]:
+    if _by_points(dataset):
         return ["is placed by control points only; warp it to a grid first (gdalwarp)"]
     faults = []
-    if dataset.crs is None:
-        faults.append("has no CRS; assign it (gdal_edit -a_srs, or 'Assign projection' in a GIS)")
     if transform.is_identity:
-        faults.append("has no georeference; add its world file or assign one (gdal_edit -a_ullr)")
+        faults.append(
+            "has no georeference; add its world file, or give a copy that has one "
+            "(gdal_translate -a_ullr)"
+        )
     elif not np.all(np.isfinite(tuple(transform))) or transform.determinant == 0:
-        faults.append("has cells of no size; correct its georeference (gdal_edit -a_ullr)")
+        faults.append(
+            "has cells of no size; give a copy with the right georeference (gdal_translate -a_ullr)"
+        )
     return faults
 
 
-def _crs(dataset: Any, name: str) -> pyproj.CRS:
+def _crs(dataset: Any, name: str) -> pyproj.CRS | None:
+    """Return the CRS of a file; None where it does not say where on the earth the cells lie."""
+    if dataset.crs is None:
+        return None
     try:
-        return pyproj.CRS.from_wkt(dataset.crs.to_wkt(version="WKT2_2019"))
+        crs = pyproj.CRS.from_wkt(dataset.crs.to_wkt(version="WKT2_2019"))
+        return crs if georeferenced(crs) else None
     except (pyproj.exceptions.CRSError, RasterioError) as error:
         raise LayerError(name, f"has a CRS that cannot be understood ({error})") from error
 

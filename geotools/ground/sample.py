@@ -15,6 +15,7 @@ from geotools.ground.notes import Notes
 from geotools.ground.places import Places
 from geotools.ground.raster import Raster, open_raster, raster_environment
 from geotools.ground.vertical import resolve_unit
+from geotools.intake.dem import stated_raster_crs
 from geotools.intake.findings import Findings
 
 __all__ = ["GroundSample", "sample_ground"]
@@ -50,17 +51,18 @@ def sample_ground(
     vertical_unit: str | None,
     findings: Findings,
     allow_remote: bool = False,
+    stated_crs: str | None = None,
 ) -> GroundSample:
     """Sample ground levels by bilinear interpolation between cell centres.
 
-    Where files overlap, the first in sorted order with a level wins. A point that needs a cell
-    without data has no level (NaN). In the outer half cell of a file the level of its edge goes
-    on, also where the next tile begins: tiles are not blended over their seam.
+    Where files overlap, the first of the list with a level wins, whatever its resolution. A point
+    that needs a cell without data has no level (NaN). In the outer half cell of a file the level
+    of its edge goes on, also where the next tile begins: tiles are not blended over their seam.
 
     Parameters
     ----------
     paths : sequence of str
-        Rasters, any CRS, rotation or type; none gives no level anywhere.
+        Rasters, any CRS, rotation or type, the best first; none gives no level anywhere.
     xy : ndarray, shape (n, 2)
         Points in ``crs``.
     crs : pyproj.CRS
@@ -71,6 +73,8 @@ def sample_ground(
         Receives what was assumed.
     allow_remote : bool
         Whether rasters may lie elsewhere than on this machine.
+    stated_crs : str, optional
+        CRS by the brief of the files that do not say.
 
     Raises
     ------
@@ -82,10 +86,11 @@ def sample_ground(
     notes = Notes(places.xy)
     source = []
     outside = []
-    files = sorted(set(paths))
+    stated = stated_raster_crs(stated_crs)
+    files = list(dict.fromkeys(paths))
     with raster_environment(allow_remote=allow_remote):
         for path in files:
-            with open_raster(path, allow_remote=allow_remote) as raster:
+            with open_raster(path, allow_remote=allow_remote, stated_crs=stated) as raster:
                 inside = places.inside(raster)
                 if len(inside) == 0:
                     outside.append(_extents(raster, places))
@@ -107,7 +112,9 @@ def _fill(
 ) -> bool:
     """Fill the missing levels of points on a raster, in place; tell whether there were any."""
     unit = resolve_unit(raster.units, vertical_unit, raster.name)
-    wanted = inside[np.isnan(z[inside])]
+    missing = np.isnan(z[inside])
+    wanted = inside[missing]
+    notes.overlap(raster, places.well_inside(raster, inside[~missing]))
     levels = interpolate(
         raster, places.at(raster, wanted), metres=1.0 if unit is None else unit.metres
     )

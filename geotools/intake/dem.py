@@ -8,12 +8,15 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+import pyproj
+
 from geotools.errors import LayerError
-from geotools.intake.crs import crs_name
+from geotools.intake.crs import crs_name, georeferenced, horizontal
 from geotools.intake.faults import nearest
 from geotools.intake.place import refuse_remote, remote_name
+from geotools.intake.sources import parse_crs
 
-__all__ = ["Raster", "find_rasters"]
+__all__ = ["Raster", "find_rasters", "stated_raster_crs"]
 
 LABEL = "dem"
 HEAD = 65536
@@ -35,29 +38,49 @@ SERVICE_MARKS = (
 
 @dataclass(frozen=True)
 class Raster:
-    """One file of the DEM: what GDAL opens, its name and CRS."""
+    """One file of the DEM: what GDAL opens, its name and CRS.
+
+    ``differs`` tells that the file has another than the brief says.
+    """
 
     path: str
     name: str
     crs: str
+    differs: bool = False
 
 
-def find_rasters(source: str | list[str], *, allow_remote: bool) -> list[Raster]:
-    """Return the rasters a source names: a path, a pattern with ``*``, or a list of these.
-
-    They keep the order of the list; files of one pattern are in the order of their names.
+def stated_raster_crs(text: str | None) -> pyproj.CRS | None:
+    """Return the CRS the brief gives to rasters that have none.
 
     Raises
     ------
     LayerError
-        With every path that is missing, remote or no raster.
+        If it is no CRS.
     """
+    crs = parse_crs(LABEL, text)
+    return crs if georeferenced(crs) else None
+
+
+def find_rasters(
+    source: str | list[str], *, allow_remote: bool, stated_crs: str | None = None
+) -> list[Raster]:
+    """Return the rasters a source names: a path, a pattern with ``*``, or a list of these.
+
+    They keep the order of the list, by which `sample_ground` chooses where they overlap; files of
+    one pattern are in the order of their names. ``stated_crs`` is that of files that do not say.
+
+    Raises
+    ------
+    LayerError
+        With every path that is missing, remote or no raster, or if what is stated is no CRS.
+    """
+    stated = stated_raster_crs(stated_crs)
     sources = [source] if isinstance(source, str) else list(source)
     rasters: list[Raster] = []
     faults: list[str] = []
     for item in sources:
         try:
-            rasters += [_raster(path, allow_remote) for path in _paths(item, allow_remote)]
+            rasters += [_raster(path, allow_remote, stated) for path in _paths(item, allow_remote)]
         except LayerError as error:
             faults += error.faults
     if faults:
@@ -100,37 +123,47 @@ def _no_file(item: str) -> str:
     return f"no such file {path.name!r}; {hint}"
 
 
-def _raster(path: str, allow_remote: bool) -> Raster:
+def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
     """Open a raster to see that it is one."""
     import rasterio
     import rasterio.errors
 
     local = Path(path)
+    if local.name in ("", ".."):  # a folder may be a raster, but these are no names to tell it by
+        local = local.resolve()
     name = local.name
     if not allow_remote and local.is_file():
         _refuse_far(local, set())
     try:
         with rasterio.open(path) as data:
-            crs = crs_name_or_text(data.crs)
+            own = data.crs
     except rasterio.errors.RasterioIOError as error:
+        if local.is_dir():
+            raise LayerError(
+                LABEL,
+                f"the folder {name!r} is no raster; name its files with a pattern, such as "
+                "folder/*.tif",
+            ) from error
         raise LayerError(
             LABEL,
             f"{name!r} cannot be opened as a raster ({' '.join(str(error).split())}); "
             "copy or export it again",
         ) from error
-    return Raster(path, name, crs)
+    return Raster(path, name, *_crs(own, stated))
 
 
-def crs_name_or_text(crs: object) -> str:
-    """Return the short name of a raster's CRS, "" if it has none."""
-    import pyproj
-
-    if crs is None:
-        return ""
+def _crs(own: object, stated: pyproj.CRS | None) -> tuple[str, bool]:
+    """Return the short name of a raster's CRS, "" if it has none, and if the brief says another."""
     try:
-        return crs_name(pyproj.CRS.from_user_input(crs))
+        crs = None if own is None else pyproj.CRS.from_user_input(own)
     except pyproj.exceptions.CRSError:
-        return str(crs)
+        return str(own), False
+    if stated is None:
+        return ("" if crs is None else crs_name(crs)), False
+    if crs is None or not georeferenced(crs):
+        return crs_name(stated), False
+    same = horizontal(crs).equals(horizontal(stated), ignore_axis_order=True)
+    return crs_name(crs), not same
 
 
 def _refuse_far(path: Path, seen: set[Path]) -> None:

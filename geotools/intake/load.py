@@ -22,7 +22,7 @@ from geotools.intake.sources import Source, parse_crs, plain_reason
 from geotools.intake.window import Window
 from geotools.schema import Layer
 
-__all__ = ["Loaded", "load_layer"]
+__all__ = ["Loaded", "differs_text", "load_layer"]
 
 
 @dataclass(frozen=True)
@@ -106,6 +106,13 @@ def load_layer(
     )
 
 
+def differs_text(brief: str, own: str) -> str:
+    """Say that brief and file name two CRS, and which was used."""
+    return (
+        f"the brief says {brief}, the file {own}; the file's was used; mend the file if it is wrong"
+    )
+
+
 def _crs(
     source: Source, entry: InputSource | None, faults: list[str]
 ) -> tuple[pyproj.CRS | None, list[tuple[str, str, str]]]:
@@ -120,10 +127,7 @@ def _crs(
     if own is not None and georeferenced(own):
         if brief is None or brief == own:
             return own, []
-        text = (
-            f"the brief says {crs_name(brief)}, the file {crs_name(own)}; the file's was used; "
-            "mend the file if it is wrong"
-        )
+        text = differs_text(crs_name(brief), crs_name(own))
         return own, [("warning", "crs-differs", text)]
     if brief is not None and georeferenced(brief):
         return brief, []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from geotools.intake.dem import Raster, find_rasters
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
 from geotools.intake.inputs import inputs_table
-from geotools.intake.load import Loaded, load_layer
+from geotools.intake.load import Loaded, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     import geopandas
 
 __all__ = ["read_layers"]
+
+# m; what lies at the edge of a window has its main read too, if it has one within its reach.
+MAINS_BEYOND = 200.0
 
 # What is done without a layer.
 WITHOUT = {
@@ -65,7 +68,8 @@ def read_layers(
     progress : callable, optional
         Told in a few words what is being read.
     window : Window, optional
-        Where to read, and the working CRS; everywhere if not given.
+        Where to read, and the working CRS; everywhere if not given. Mains are read somewhat
+        farther, so that nothing else that is read lacks its main.
     elsewhere : collection of str, optional
         Layers given that are read in another place: that they are missing here is not told.
 
@@ -101,6 +105,7 @@ def _read(
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
+    _remark_rasters(findings, rasters, brief)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
     columns: dict[str, Any] = {name: built.data for name, built in others.items()}
     tell("hashing the inputs")
@@ -126,7 +131,8 @@ def _load_dem(
         return []
     tell("looking at dem")
     with faults:
-        return find_rasters(brief.inputs["dem"].source, allow_remote=allow_remote)
+        entry = brief.inputs["dem"]
+        return find_rasters(entry.source, allow_remote=allow_remote, stated_crs=entry.crs)
     return []
 
 
@@ -191,7 +197,8 @@ def _load_all(
                 if name in frames
                 else _file_source(name, entry, allow_remote)
             )
-            loaded[name] = load_layer(layer, source, entry, brief.output.units, window)
+            seen = window.wider(MAINS_BEYOND) if window and name == "mains" else window
+            loaded[name] = load_layer(layer, source, entry, brief.output.units, seen)
     return loaded
 
 
@@ -214,3 +221,17 @@ def _remark_missing(layers: Layers, given: set[str]) -> None:
     for name, consequence in WITHOUT.items():
         if name not in given:
             layers.findings.add("info", "layer-not-given", f"not given: {consequence}", layer=name)
+
+
+def _remark_rasters(findings: Findings, rasters: Sequence[Raster], brief: Brief) -> None:
+    """Add, by CRS, which rasters have another than the brief says."""
+    odd = [raster for raster in rasters if raster.differs]
+    for crs in sorted({raster.crs for raster in odd}):
+        names = [raster.name for raster in odd if raster.crs == crs]
+        findings.add(
+            "warning",
+            "crs-differs",
+            differs_text(str(brief.inputs["dem"].crs), crs),
+            layer="dem",
+            feature=names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more",
+        )

@@ -225,11 +225,37 @@ def _frame(table: pa.Table, messages: list[str]) -> pd.DataFrame:
     columns = {}
     for name in table.column_names:
         column = table.column(name)
+        if pa.types.is_dictionary(column.type):
+            column = _described(name, column, messages)
         if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
             columns[name] = _text_column(name, column, messages)
         else:
             columns[name] = column.to_pandas(types_mapper=WHOLE_TYPES.get)
     return pd.DataFrame(columns, index=range(len(table)))
+
+
+def _described(name: str, column: pa.ChunkedArray, messages: list[str]) -> pa.ChunkedArray:
+    """Return coded values as what their domain says of them; a code it does not know stays a code.
+
+    GDAL gives the codes as places in a list of words: with nothing at the gaps between codes, and
+    none for codes beyond the last, which Arrow and pandas do not stand.
+    """
+    kept: set[str] = set()
+    chunks = []
+    for chunk in column.chunks:
+        code, words = chunk.indices, chunk.dictionary
+        listed = pc.and_(pc.greater_equal(code, 0), pc.less(code, len(words)))
+        said = words.take(pc.if_else(listed, code, None))
+        alone = code.filter(pc.and_(pc.is_valid(code), pc.is_null(said))).unique()
+        kept.update(str(value) for value in alone.to_pylist())
+        chunks.append(pc.coalesce(said, code.cast(words.type)))
+    if kept:
+        shown = _listed(sorted(kept, key=int), most=5)
+        messages.append(
+            f"column {name!r} holds codes that its domain does not describe: {shown}; the codes "
+            "themselves were read; correct them or add them to the domain"
+        )
+    return pa.chunked_array(chunks, column.type.value_type)
 
 
 def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any:

@@ -22,6 +22,12 @@ class Window:
     bounds: Bounds
     crs: pyproj.CRS
 
+    def wider(self, margin: float) -> Window:
+        """Return a window larger on every side by a margin, m."""
+        low_x, low_y, high_x, high_y = self.bounds
+        grown = (low_x - margin, low_y - margin, high_x + margin, high_y + margin)
+        return Window(grown, self.crs)
+
     def bounds_in(self, crs: pyproj.CRS) -> Bounds | None:
         """Return a rectangle in another CRS that holds the window; None where there is none.
 

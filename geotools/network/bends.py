@@ -182,7 +182,8 @@ def find_bends(
     DataFrame
         One row a bend in order along the runs: ``run``, ``chainage`` (m), ``first`` and ``last``
         (where turning begins and ends, m), ``deflection`` (rad), ``drawn`` (rad, as the drawing
-        has it), ``kind``, ``angle_source``, ``axis_radius`` (m).
+        has it), ``kind``, ``angle_source``, ``axis_radius`` (m), ``record`` (the first row of
+        ``fittings`` that says so, -1 where none does).
     """
     turns = _gathered(_with_rises(_turns(thinned), rises), diameter, rules.gather)
     turns = match_fittings(turns, fittings, diameter, rules)
@@ -266,9 +267,10 @@ def match_fittings(
 ) -> pd.DataFrame:
     """Let fittings on record set the angle of the turn they lie at, or add the one not drawn.
 
-    ``drawn`` keeps what the drawing showed; 0 for a bend it does not show.
+    ``drawn`` keeps what the drawing showed, 0 for a bend it does not show; ``record`` is the first
+    row of the fittings there, -1 where there is none.
     """
-    turns = turns.assign(drawn=turns["deflection"])
+    turns = turns.assign(drawn=turns["deflection"], record=-1)
     if fittings.empty:
         return turns
     nearest, gap = _nearest_turn(turns, fittings)
@@ -279,6 +281,8 @@ def match_fittings(
     rows = angle.index.to_numpy()
     turns.loc[turns.index[rows], "deflection"] = np.minimum(angle.to_numpy(), np.pi)
     turns.loc[turns.index[rows], "recorded"] = True
+    first = pd.Series(np.flatnonzero(matched)).groupby(nearest[matched]).min()
+    turns.loc[turns.index[rows], "record"] = first.to_numpy()
     loose = fittings[~matched]
     extra = pd.DataFrame(
         {
@@ -290,6 +294,7 @@ def match_fittings(
             "chainage": loose["chainage"],
             "recorded": True,
             "drawn": 0.0,
+            "record": np.flatnonzero(~matched),
         }
     )
     both = pd.concat([turns, extra], ignore_index=True) if len(extra) else turns
@@ -360,5 +365,6 @@ def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:
             "axis_radius": np.where(curve, arc / np.where(curve, sweep, 1.0), 0.0),
             "kind": np.where(curve, "curve", "fitting"),
             "angle_source": np.where(recorded, "fitting record", "drawing"),
+            "record": np.maximum.reduceat(turns["record"].to_numpy(dtype=np.int64), starts),
         }
     )

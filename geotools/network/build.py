@@ -17,8 +17,10 @@ from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
+from geotools.network.fittings import Fitted, fit_onto, report_fittings
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
+from geotools.network.onto import OnEdges
 from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
@@ -33,9 +35,10 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains, build_chains
+from geotools.network.services import find_services, services_on_runs
 from geotools.schema import quantity_text
 
-__all__ = ["RunSet", "build_runs", "may_be_lined"]
+__all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
 
 ROUNDING = 1e-9  # rad; a break of grade below this is none
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
@@ -55,9 +58,11 @@ class RunSet:
     chains : Chains
     thinned : Thinned
     bends : DataFrame
-        As `find_bends` gives them.
+        As `find_bends` gives them, without ``record``.
     graph : Graph
         The noded mains, all of them; ``edge`` of the pieces of the chains is its row.
+    services : OnEdges
+        Where the laterals meet the mains, all of them; see `find_services`.
     fittings, valves, laterals, edits : DataFrame
         Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
     """
@@ -71,6 +76,7 @@ class RunSet:
     laterals: pd.DataFrame
     edits: pd.DataFrame
     graph: Graph
+    services: OnEdges
 
 
 def build_runs(
@@ -116,26 +122,38 @@ def build_runs(
     )
     reach = (bends.fitting_reach, network.snap_tolerance)
     give_back()
-    chains = _cut(chains, others, layers.fittings, mains, rules, network.max_turn, reach, findings)
+    chains = _cut(chains, others, layers, rules, network, reach)
     chains = reorder(chains, _order(chains, rank))
-    return _finished(graph, chains, others, layers, rules, reach, edit_reach)
+    services = find_services(
+        layers.laterals,
+        graph,
+        carrying=carries_water(mains, network)[graph.line],
+        lined=lined[graph.line],
+        rank=rank[graph.line],
+        reach=network.service_reach,
+        findings=findings,
+    )
+    return _finished(graph, chains, others, services, layers, rules, network, reach, edit_reach)
 
 
 def _finished(
     graph: Graph,
     chains: Chains,
     others: Polylines,
+    services: OnEdges,
     layers: Layers,
     rules: BendRules,
+    network: Network,
     reach: tuple[float, float],
     edit_reach: float,
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage."""
     table = _table(chains, layers.mains)
     axes = Polylines(chains.xy, chains.offsets)
-    fittings = _located(layers.fittings, axes, others, reach)
+    fitted = _fitted(layers, chains, axes, others, network, reach)
+    report_fittings(layers.fittings, fitted, others, reach[0], layers.findings)
     thinned = _thinned(chains, rules.accuracy)
-    records = _angles(layers.fittings, fittings, table["length"].to_numpy(dtype=float))
+    records = _angles(fitted, table["length"].to_numpy(dtype=float))
     found = find_bends(
         thinned,
         table["diameter"].to_numpy(dtype=float),
@@ -143,17 +161,18 @@ def _finished(
         _grade_breaks(chains, layers.mains),
         rules,
     )
-    _report_angles(found, chains, table, layers.findings)
+    _report_angles(found, records, chains, table, layers)
     return RunSet(
         table=table,
         chains=chains,
         thinned=thinned,
-        bends=found,
-        fittings=fittings,
+        bends=found.drop(columns="record"),
+        fittings=fitted.on,
         valves=_located(layers.valves, axes, others, reach),
-        laterals=_located(layers.laterals, axes, others, reach),
+        laterals=services_on_runs(services, graph, chains),
         edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),
         graph=graph,
+        services=services,
     )
 
 
@@ -288,7 +307,7 @@ def _report_wide(
 
 def may_be_lined(mains: Lines, network: Network) -> BoolArray:
     """Return which mains are large enough to be lined and have no status that excludes them."""
-    return _large(mains, network) & ~_excluded(mains, network)
+    return _large(mains, network) & carries_water(mains, network)
 
 
 def _large(mains: Lines, network: Network) -> BoolArray:
@@ -296,9 +315,10 @@ def _large(mains: Lines, network: Network) -> BoolArray:
     return np.asarray(diameter >= network.min_diameter - 1e-9, dtype=np.bool_)
 
 
-def _excluded(mains: Lines, network: Network) -> BoolArray:
+def carries_water(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains have no status that takes them out of service."""
     excluded = [status.casefold() for status in network.excluded_statuses]
-    return np.asarray(_statuses(mains).isin(excluded).to_numpy(dtype=bool), dtype=np.bool_)
+    return ~_statuses(mains).isin(excluded).to_numpy(dtype=np.bool_)
 
 
 def _statuses(mains: Lines) -> pd.Series:
@@ -319,7 +339,7 @@ def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None
             "(network.min_diameter) and are not considered for lining.",
             layer="mains",
         )
-    left_out = _statuses(mains)[_excluded(mains, network) & large]
+    left_out = _statuses(mains)[~carries_water(mains, network) & large]
     for name, count in sorted(Counter(left_out).items()):
         findings.add(
             "info",
@@ -339,19 +359,25 @@ def _places(points: Points | None) -> FloatArray:
     return points.xy if points is not None else np.zeros((0, 2))
 
 
-def _angles(fittings: Points | None, located: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
-    """Return the bend fittings that have an angle on record; at its ends a run turns nothing."""
-    if fittings is None or located.empty:
-        return pd.DataFrame({"run": [], "chainage": [], "angle": []}).astype({"run": np.int64})
-    kind = fittings.table["kind"].fillna("").astype(str).str.casefold()
-    angle = fittings.table["angle"].to_numpy(dtype=float)
-    is_bend = (kind.str.contains("bend|elbow")).to_numpy(dtype=bool) & (np.nan_to_num(angle) > 0)
-    at = located["chainage"].to_numpy(dtype=float)
-    rows: pd.DataFrame = located[
-        is_bend[located["point"].to_numpy()]
-        & _within(at, lengths[located["run"].to_numpy(dtype=np.int64)])
-    ]
-    return rows[["run", "chainage"]].assign(angle=angle[rows["point"].to_numpy()])
+def _fitted(
+    layers: Layers,
+    chains: Chains,
+    runs: Polylines,
+    others: Polylines,
+    network: Network,
+    reach: tuple[float, float],
+) -> Fitted:
+    on = _located(layers.fittings, runs, others, reach)
+    tolerance = network.diameter_tolerance
+    return fit_onto(layers.fittings, on, chains, layers.mains, tolerance=tolerance)
+
+
+def _angles(fitted: Fitted, lengths: FloatArray) -> pd.DataFrame:
+    """Return the fittings that make a bend; at its ends a run turns nothing."""
+    at, run = (fitted.on[name].to_numpy() for name in ("chainage", "run"))
+    chosen = fitted.bend & _within(at, lengths[run.astype(np.int64)])
+    rows: pd.DataFrame = fitted.on.loc[chosen, ["point", "run", "chainage"]]
+    return rows.assign(angle=fitted.angle[chosen])
 
 
 def _within(at: FloatArray, lengths: FloatArray) -> BoolArray:
@@ -388,26 +414,22 @@ def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
 def _cut(
     chains: Chains,
     others: Polylines,
-    fittings: Points | None,
-    mains: Lines,
+    layers: Layers,
     rules: BendRules,
-    max_turn: float,
+    network: Network,
     reach: tuple[float, float],
-    findings: Findings,
 ) -> Chains:
     """Cut runs at caps and at turns above the limit, each a finding."""
-    located = _located(fittings, Polylines(chains.xy, chains.offsets), others, reach)
+    mains, axes = layers.mains, Polylines(chains.xy, chains.offsets)
+    fitted = _fitted(layers, chains, axes, others, network, reach)
     thinned = _thinned(chains, rules.accuracy)
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)
-    records = _angles(fittings, located, lengths)
+    records = _angles(fitted, lengths)
     found = find_bends(thinned, diameter, records, _grade_breaks(chains, mains), rules)
     # A long curve may turn through any angle; only a turn at one place ends a run.
-    sharp = found[(found["deflection"] > max_turn) & (found["kind"] == "fitting")]
-    caps = located.iloc[:0]
-    if fittings is not None:
-        kind = fittings.table["kind"].fillna("").astype(str).str.strip().str.casefold()
-        caps = located[kind.isin(["cap", "end cap", "plug"]).to_numpy()[located["point"]]]
+    sharp = found[(found["deflection"] > network.max_turn) & (found["kind"] == "fitting")]
+    caps = fitted.on[fitted.cap]
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
     words = [
         f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]
@@ -418,7 +440,7 @@ def _cut(
     cuts, words = cuts[inner], [w for w, keep in zip(words, inner, strict=True) if keep]
     run = cuts["run"].to_numpy(dtype=np.int64)
     xy = points_along(chains.xy, chains.offsets, run, cuts["chainage"].to_numpy(dtype=float))
-    findings.add_points(
+    layers.findings.add_points(
         "info",
         "run-cut",
         [f"the main {w}: a run ends here." for w in words],
@@ -473,9 +495,10 @@ def _table(chains: Chains, mains: Lines) -> pd.DataFrame:
 
 
 def _report_angles(
-    bends: pd.DataFrame, chains: Chains, table: pd.DataFrame, findings: Findings
+    bends: pd.DataFrame, records: pd.DataFrame, chains: Chains, table: pd.DataFrame, layers: Layers
 ) -> None:
     """Report fittings whose recorded angle the drawing does not bear out."""
+    findings = layers.findings
     recorded = (bends["angle_source"] == "fitting record").to_numpy()
     doubt = recorded & (np.abs(bends["deflection"] - bends["drawn"]) > ANGLE_DOUBT).to_numpy()
     odd = bends[doubt]
@@ -493,6 +516,16 @@ def _report_angles(
             for name, c, d, w in zip(names, at, recorded_deg, drawn_deg, strict=True)
         ],
         layer="fittings",
-        features=[""] * len(odd),
+        features=_names_at(layers.fittings, records, odd["record"].to_numpy(dtype=np.int64)),
         xy=xy,
     )
+
+
+def _names_at(
+    fittings: Points | None, records: pd.DataFrame, rows: IntArray
+) -> npt.NDArray[np.object_]:
+    """Return the names of the fittings of these rows of the records."""
+    if fittings is None:
+        return np.full(len(rows), "", dtype=object)
+    point = records["point"].to_numpy(dtype=np.int64)[rows]
+    return np.asarray(fittings.table["feature"].to_numpy(dtype=object)[point], dtype=object)

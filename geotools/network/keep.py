@@ -41,4 +41,5 @@ def keep_runs(runs: RunSet, rows: IntArray) -> RunSet:
         laterals=on_runs(runs.laterals),
         edits=on_runs(runs.edits),
         graph=runs.graph,
+        services=runs.services,
     )

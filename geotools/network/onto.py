@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -57,6 +57,18 @@ class OnEdges:
     def __len__(self) -> int:
         return len(self.edge)
 
+    @classmethod
+    def nowhere(cls, points: int) -> OnEdges:
+        """Return so many points on no edge."""
+        return cls(
+            edge=np.full(points, -1, dtype=np.int64),
+            at=np.zeros(points),
+            offset=np.full(points, np.inf),
+            forward=np.ones(points, dtype=bool),
+            rivals=np.zeros((0, 2), dtype=np.int64),
+            rival_at=np.zeros(0),
+        )
+
 
 @dataclass(frozen=True)
 class Edges:
@@ -91,7 +103,9 @@ class Edges:
         return cls(row, rank[row], Polylines(xy, offsets), *_drawn(xy, offsets))
 
 
-def bring_onto_edges(points: FloatArray, edges: Edges, *, sure: float) -> OnEdges:
+def bring_onto_edges(
+    points: FloatArray, edges: Edges, *, sure: float, reach: float = np.inf
+) -> OnEdges:
     """Find the nearest edge of every point.
 
     Parameters
@@ -100,57 +114,55 @@ def bring_onto_edges(points: FloatArray, edges: Edges, *, sure: float) -> OnEdge
     edges : Edges
     sure : float
         A point within this of its edge is taken to belong to it, m; others may have rivals.
+    reach : float
+        A point farther from every edge than this is on none, m.
     """
+    out = OnEdges.nowhere(len(points))
     if not len(edges.row) or not len(points):
-        return _nowhere(len(points))
-    pairs, along = _near(edges.lines, points, sure), shapely.line_locate_point
-    own = _first_choice(pairs, edges)
-    edge, offset = pairs.line[own], pairs.gap[own]
-    rival = (pairs.line != edge[pairs.point]) & (offset[pairs.point] > sure)
+        return out
+    pairs, along = _near(edges.lines, points, sure, reach), shapely.line_locate_point
+    own = _first_choice(pairs, edges, len(points))
+    row, edge, offset = pairs.point[own], pairs.line[own], out.offset
+    offset[row] = pairs.gap[own]
+    nearest = np.full(len(points), -1, dtype=np.int64)
+    nearest[row] = edge
+    rival = (pairs.line != nearest[pairs.point]) & (offset[pairs.point] > sure)
     point, other = pairs.point[rival], pairs.line[rival]
-    return OnEdges(
-        edge=edges.row[edge],
-        at=edges.lines.measure(along, points, np.arange(len(points)), edge),
-        offset=offset,
-        forward=edges.forward[edge],
+    out.edge[row] = edges.row[edge]
+    out.at[row] = edges.lines.measure(along, points, row, edge)
+    out.forward[row] = edges.forward[edge]
+    return replace(
+        out,
         rivals=np.stack([point, edges.row[other]], axis=1),
         rival_at=edges.lines.measure(along, points, point, other),
     )
 
 
-def _nowhere(points: int) -> OnEdges:
-    return OnEdges(
-        edge=np.full(points, -1, dtype=np.int64),
-        at=np.zeros(points),
-        offset=np.full(points, np.inf),
-        forward=np.ones(points, dtype=bool),
-        rivals=np.zeros((0, 2), dtype=np.int64),
-        rival_at=np.zeros(0),
-    )
-
-
-def _near(lines: Polylines, points: FloatArray, sure: float) -> Within:
+def _near(lines: Polylines, points: FloatArray, sure: float, limit: float) -> Within:
     """Find, for every point, its nearest line and all that are as near or almost so.
 
-    All within ``sure``, m, are; sorted by point.
+    All within ``sure``, m, are; of points farther than the limit, m, from every line none. Sorted
+    by point.
     """
-    reach = sure + TOUCH
+    reach, enough = sure + TOUCH, ALMOST * limit + 2 * TOUCH
     found = [lines.within(points, reach)]
     left = np.setdiff1d(np.arange(len(points)), found[0].point)
-    while len(left) and reach < FAR:
+    while len(left) and reach < min(FAR, enough):
         reach *= WIDER
         near = lines.within(points[left], reach)
         around = ALMOST * near.least(len(left)) + TOUCH
         kept = (near.gap <= around[near.point]) & (around[near.point] <= reach)
         found.append(Within(left[near.point[kept]], near.line[kept], near.gap[kept]))
         left = left[around > reach]
-    if len(left):
+    if len(left) and reach < enough:
         found.append(_far(lines, points, left))
     point, line, gap = (
         np.concatenate([getattr(part, name) for part in found]) for name in ("point", "line", "gap")
     )
     order = np.lexsort([line, point])
-    return Within(point[order], line[order], gap[order])
+    pairs = Within(point[order], line[order], gap[order])
+    on = pairs.least(len(points))[pairs.point] <= limit
+    return Within(pairs.point[on], pairs.line[on], pairs.gap[on])
 
 
 def _far(lines: Polylines, points: FloatArray, rows: IntArray) -> Within:
@@ -176,9 +188,9 @@ def _drawn(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, BoolArray]:
     return np.round(middle * 1000).astype(np.int64), lead <= 0
 
 
-def _first_choice(pairs: Within, edges: Edges) -> IntArray:
+def _first_choice(pairs: Within, edges: Edges, points: int) -> IntArray:
     """Return each point's pair: of the lines as near as the nearest, the first by identifier."""
-    least = pairs.least(int(pairs.point.max()) + 1)
+    least = pairs.least(points)
     tied = np.flatnonzero(pairs.gap <= least[pairs.point] + TOUCH)
     line = pairs.line[tied]
     x, y = edges.middle[line].T

@@ -32,7 +32,7 @@ from geotools.network.ragged import (
     take,
 )
 
-__all__ = ["Chains", "build_chains", "pair_ends"]
+__all__ = ["Chains", "alike", "build_chains", "on_edges", "pair_ends"]
 
 ODD = 0.1234  # rad; headings are counted from a direction streets seldom have
 LOOK = 5.0  # m over which a line's direction at a node is taken, so that noise does not decide
@@ -62,6 +62,20 @@ class Chains:
 
     def __len__(self) -> int:
         return len(self.offsets) - 1
+
+
+def alike(one: FloatArray, other: FloatArray, tolerance: float) -> BoolArray:
+    """Return which diameters, m, differ by no more than a share of the larger."""
+    like: BoolArray = np.abs(one - other) <= tolerance * np.maximum(one, other) + 1e-9
+    return like
+
+
+def on_edges(graph: Graph, pieces: pd.DataFrame) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the edge of every piece and where on it the piece starts and ends, m."""
+    edge = pieces["edge"].to_numpy(dtype=np.int64)
+    both = pieces[["line_start", "line_end"]].to_numpy(dtype=float)
+    both = np.sort(both - graph.start[edge][:, None], axis=1)
+    return edge, both[:, 0], both[:, 1]
 
 
 def build_chains(
@@ -120,13 +134,9 @@ def pair_ends(
     here = np.bincount(node[alive], minlength=len(graph.node_xy))
     partner = np.full(len(node), -1, dtype=np.int64)
 
-    def alike(a: IntArray, b: IntArray) -> BoolArray:
-        da, db = diameter[a >> 1], diameter[b >> 1]
-        like: BoolArray = np.abs(da - db) <= diameter_tolerance * np.maximum(da, db) + 1e-9
-        return like
-
     simple = pairs_within(node, alive & (here[node] == 2))
-    simple = simple[alike(simple[:, 0], simple[:, 1])]
+    one, other = diameter[simple >> 1].T
+    simple = simple[alike(one, other, diameter_tolerance)]
     _join(partner, simple)
     busy = np.flatnonzero(alive & (here[node] > 2))
     busy = busy[np.argsort(node[busy], kind="stable")]

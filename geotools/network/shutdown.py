@@ -16,9 +16,9 @@ import shapely
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
-from geotools.network.build import RunSet
-from geotools.network.noding import TOUCH, Graph
-from geotools.network.places import Places
+from geotools.network.build import RunSet, carries_water
+from geotools.network.noding import Graph
+from geotools.network.onto import OnEdges
 from geotools.network.ragged import (
     BoolArray,
     IntArray,
@@ -29,8 +29,9 @@ from geotools.network.ragged import (
 from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains
 from geotools.network.segments import cut_off
+from geotools.network.services import services_on_runs
 from geotools.network.supply import Supply, build_supply
-from geotools.network.visits import Visits, on_edges, visit
+from geotools.network.visits import Visits, visit
 from geotools.schema import OUTPUTS
 
 __all__ = ["VALVE_REACH", "isolate", "plan_shutdowns"]
@@ -63,6 +64,7 @@ def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends)
         layers.valves,
         layers.laterals,
         layers.sources,
+        services=runs.services,
         run_ids=runs.table["run_id"].to_numpy(dtype=object),
         carrying=_carrying(layers.mains, network, layers.findings),
         snap=bends.fitting_reach,
@@ -79,6 +81,7 @@ def isolate(
     laterals: Points | None,
     sources: Points | None,
     *,
+    services: OnEdges,
     run_ids: npt.NDArray[np.object_],
     carrying: BoolArray,
     snap: float,
@@ -96,6 +99,8 @@ def isolate(
     valves : Points
     laterals, sources : Points or None
         Layers of the contract.
+    services : OnEdges
+        Where the laterals meet the mains.
     run_ids : ndarray of str, shape (runs,)
     carrying : ndarray of bool, shape (mains,)
         Mains that carry water.
@@ -117,12 +122,16 @@ def isolate(
         rank=_rank(mains)[graph.line],
         valves=valves,
         laterals=laterals,
+        services=services,
         sources=sources,
         snap=snap,
         findings=findings,
     )
     table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
-    return table.join(_shutdowns(supply, chains, valves, reach, findings))
+    taps = services_on_runs(services, graph, chains)["run"].to_numpy(dtype=np.int64)
+    return table.join(_shutdowns(supply, chains, valves, reach, findings)).assign(
+        temporary_services=np.bincount(taps, minlength=len(chains)).astype(np.int64)
+    )
 
 
 def _shutdowns(
@@ -136,7 +145,6 @@ def _shutdowns(
     told = _circumstances(supply, chains, visits, shut, bounds, _names(valves), reach)
     return table.assign(
         temporary_supply=line_lengths(chains.xy, chains.offsets),
-        temporary_services=_services(supply, chains),
         remarks=write_remarks(told, findings.length),
     )
 
@@ -150,8 +158,8 @@ def _rank(mains: Lines) -> IntArray:
 def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
     """Return which mains carry water, by status."""
     status = mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
-    out = status.isin([s.casefold() for s in network.excluded_statuses]).to_numpy(dtype=bool)
-    for name in sorted(set(status[out])):
+    carrying = carries_water(mains, network)
+    for name in sorted(set(status[~carrying])):
         findings.add(
             "info",
             "main-without-water",
@@ -159,7 +167,7 @@ def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
             "(network.excluded_statuses) are taken to carry no water in shutdowns",
             layer="mains",
         )
-    return ~out
+    return carrying
 
 
 def _names(points: Points) -> npt.NDArray[np.object_]:
@@ -237,23 +245,6 @@ def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
         cut_off_nodes=pd.Series(beyond[:, 0]).astype("Int64"),
         cut_off_length=beyond[:, 1],
     )
-
-
-def _services(supply: Supply, chains: Chains) -> IntArray:
-    """Return how many laterals meet each run."""
-    edge, low, high = on_edges(supply, chains.pieces)
-    order = np.lexsort([low, edge])
-    on = supply.services
-    found = np.flatnonzero(on.edge >= 0)
-    if not len(order) or not len(found):
-        return np.zeros(len(chains), dtype=np.int64)
-    places = Places.of(edge[order], low[order], len(supply.graph))
-    lined = found[np.diff(places.offsets)[on.edge[found]] > 0]
-    piece = order[places.holding(on.edge[lined], on.at[lined], slack=TOUCH)]
-    at = on.at[lined]
-    inside = (at >= low[piece] - TOUCH) & (at <= high[piece] + TOUCH)
-    run = chains.pieces["run"].to_numpy(dtype=np.int64)[piece[inside]]
-    return np.bincount(run, minlength=len(chains)).astype(np.int64)
 
 
 def _circumstances(

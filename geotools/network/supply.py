@@ -43,8 +43,6 @@ class Supply:
     segments : Segments
     weights : ndarray, shape (count, 4)
         Nodes, length of mains (m), customers and critical customers of every segment.
-    services : OnEdges
-        Where the laterals meet the mains.
     sources : ndarray of int64
         Segments that hold a source.
     ways : ndarray of int64, shape (w, 2)
@@ -59,7 +57,6 @@ class Supply:
     links: Links
     segments: Segments
     weights: FloatArray
-    services: OnEdges
     sources: IntArray
     ways: IntArray
     fed: BoolArray
@@ -86,6 +83,7 @@ def build_supply(
     rank: IntArray,
     valves: Points | None,
     laterals: Points | None,
+    services: OnEdges,
     sources: Points | None,
     snap: float,
     findings: Findings,
@@ -101,9 +99,10 @@ def build_supply(
         Order of the edges' mains by identifier.
     valves, laterals, sources : Points or None
         Layers of the contract.
+    services : OnEdges
+        Where the laterals meet the mains, as `find_services` gives it.
     snap : float
-        A valve farther from every main is not counted on, a lateral farther from its main may
-        belong to another, m.
+        A valve farther from every main is not counted on, m.
     findings : Findings
     """
     edges = Edges.of(graph, carrying=carrying, rank=rank)
@@ -118,7 +117,6 @@ def build_supply(
         separates=stand.separates,
     )
     place = _Place(graph, carrying, edges, links, segments)
-    services = place.onto(laterals, sure=snap)
     served = _customers(place, laterals, services, findings)
     source = _sources(place, sources, findings)
     ways = segments.sides[~stand.closed]
@@ -126,7 +124,7 @@ def build_supply(
     if len(source):
         _report_unfed(place, ways, fed, findings)
     weights = np.concatenate([_extent(place), served], axis=1)
-    return Supply(graph, carrying, stand, links, segments, weights, services, source, ways, fed)
+    return Supply(graph, carrying, stand, links, segments, weights, source, ways, fed)
 
 
 @dataclass(frozen=True)

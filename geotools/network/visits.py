@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.noding import TOUCH
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, take
-from geotools.network.runs import Chains
+from geotools.network.ragged import FloatArray, line_lengths, take
+from geotools.network.runs import Chains, on_edges
 from geotools.network.supply import Supply
 
-__all__ = ["Visits", "on_edges", "visit"]
+__all__ = ["Visits", "visit"]
 
 STUB = 1 / 3  # largest share of a run that may stay in service at either end
 
@@ -108,7 +108,7 @@ def _stretches(supply: Supply, pieces: pd.DataFrame) -> pd.DataFrame:
     links = supply.links
     shuts = np.zeros(len(links) + 1, dtype=bool)  # a valve at the lower end of the link
     shuts[links.before[supply.valves.separates] + 1] = True
-    edge, low, high = on_edges(supply, pieces)
+    edge, low, high = on_edges(supply.graph, pieces)
     row = np.repeat(np.arange(len(pieces)), np.diff(links.offsets)[edge])
     link = take(links.offsets, edge)
     begin, finish = np.maximum(links.low[link], low[row]), np.minimum(links.high[link], high[row])
@@ -130,17 +130,9 @@ def _stretches(supply: Supply, pieces: pd.DataFrame) -> pd.DataFrame:
     return table[finish - begin > TOUCH]
 
 
-def on_edges(supply: Supply, pieces: pd.DataFrame) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return the edge of every piece and where on it the piece starts and ends, m."""
-    edge = pieces["edge"].to_numpy(dtype=np.int64)
-    both = pieces[["line_start", "line_end"]].to_numpy(dtype=float)
-    both = np.sort(both - supply.graph.start[edge][:, None], axis=1)
-    return edge, both[:, 0], both[:, 1]
-
-
 def _nodes(supply: Supply, pieces: pd.DataFrame) -> pd.DataFrame:
     """Return the nodes at the ends of pieces, with their run and chainage."""
-    edge, low, high = on_edges(supply, pieces)
+    edge, low, high = on_edges(supply.graph, pieces)
     size = supply.graph.end[edge] - supply.graph.start[edge]
     ends = supply.graph.ends[edge]
     node_low = np.where(low <= TOUCH, ends[:, 0], -1)

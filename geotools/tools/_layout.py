@@ -16,6 +16,7 @@ from geotools.deliver.layers import Encoded
 from geotools.intake.columns import Layers, Lines
 from geotools.network.build import RunSet
 from geotools.network.noding import Graph
+from geotools.network.onto import OnEdges
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
@@ -124,7 +125,7 @@ def _asked_for(ground: Shared) -> Shared:
     return replace(
         ground,
         layers=left,
-        runs=replace(ground.runs, graph=Graph.nothing()),
+        runs=replace(ground.runs, graph=Graph.nothing(), services=OnEdges.nowhere(0)),
         contest=replace(contest, verdict=verdict),
     )
 

@@ -90,6 +90,7 @@ def ground_levels(
         vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
         findings=findings,
         allow_remote=allow_remote,
+        stated_crs=source.crs if source else None,
     ).z
 
 

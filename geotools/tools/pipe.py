@@ -97,13 +97,13 @@ _CARRIER = (
     Parameter("nominal", "text", "nominal size, such as '20 in' or '560 mm'"),
     Parameter("material", "choice", "material of the carrier", choices=MATERIALS),
     Parameter("dr", "number", "dimension ratio, outside diameter over wall"),
-    Parameter("outside", "quantity", "outside diameter of a pipe of your own", measure="length"),
+    Parameter("outside", "quantity", "outside diameter of a pipe of your own", measure="diameter"),
     Parameter("wall", "quantity", "minimum wall of a pipe of your own", measure="length"),
 )
 _HOST = (
-    Parameter("bore", "quantity", "bore of the host as measured", measure="length"),
+    Parameter("bore", "quantity", "bore of the host as measured", measure="diameter"),
     Parameter(
-        "host_diameter", "quantity", "nominal diameter of the host, unmeasured", measure="length"
+        "host_diameter", "quantity", "nominal diameter of the host, unmeasured", measure="diameter"
     ),
     Parameter("host_material", "text", "its material, such as 'cast iron'"),
     Parameter("host_year", "integer", "year it was laid"),

@@ -58,6 +58,43 @@ def test_settings_of_the_file_are_read_in_si_and_known_by_origin(tmp_path: Path)
     assert used["pulls.rate"] == "default"
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("sold, lost", ["sold", "lost"]),
+        (" sold ", ["sold"]),
+        ("", []),
+        ("[]", []),
+        ('["sold"]', ["sold"]),
+        (" [\"sold, lost\", 'gone' , ]", ["sold, lost", "gone"]),
+    ],
+)
+def test_a_list_is_set_as_words_or_as_in_a_brief(text: str, words: list[str]) -> None:
+    brief = load_brief(overrides={"network.excluded_statuses": text})
+    assert brief.network.excluded_statuses == words
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[sold]", '["sold"', 'sold"]', '"sold", "lost"', "'sold'", '["sold"] # x\ny = 1', "[" * 9999],
+)
+def test_what_is_half_a_list_is_refused(text: str) -> None:
+    with pytest.raises(BriefError, match="is no list; write words with commas") as caught:
+        load_brief(overrides={"network.excluded_statuses": text})
+    assert caught.value.faults[0].startswith("network.excluded_statuses: ")
+
+
+def test_an_item_of_a_list_must_be_of_its_kind() -> None:
+    with pytest.raises(BriefError, match=r"excluded_statuses.*string"):
+        load_brief(overrides={"network.excluded_statuses": "[1]"})
+
+
+def test_a_brief_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
+    path = write(tmp_path, "\ufeff[pulls]\nfriction = 0.3\n")
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf[")
+    assert load_brief(path).pulls.friction == 0.3
+
+
 def test_us_units_are_read_everywhere(tmp_path: Path) -> None:
     brief = load_brief(
         write(
@@ -80,6 +117,11 @@ def test_unknown_setting_names_the_nearest(tmp_path: Path) -> None:
     assert fault == "pulls.max_lenght: no such setting; did you mean pulls.max_length?"
 
 
+def test_the_example_for_a_diameter_is_one_of_a_pipe(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, "[network]\nmin_diameter = 12\n")
+    assert fault == "network.min_diameter: 12 has no unit; write for example '300 mm'"
+
+
 def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, "[pits]\nroller_friction = 0.2\n")
     assert "did you mean pulls.roller_friction?" in fault
@@ -99,6 +141,11 @@ def test_unknown_layer_field_and_key_of_an_input_name_the_nearest(tmp_path: Path
     assert "inputs.main: no such layer; did you mean mains?" in found
     assert "inputs.mains.fields.diametr_mm: no such field; did you mean diameter_mm?" in found
     assert "inputs.mains.csr: no such key; did you mean inputs.mains.crs?" in found
+
+
+def test_fields_of_a_raster_are_refused(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, '[inputs.dem]\nsource = "d.tif"\nfields = { x = "y" }\n')
+    assert fault == "inputs.dem.fields: a raster has no fields; take this out"
 
 
 def test_missing_unit_and_wrong_dimension_are_named(tmp_path: Path) -> None:
@@ -289,7 +336,7 @@ def test_faults_of_own_pipes_name_the_pipe_and_the_part(tmp_path: Path) -> None:
         "carrier.own.0.name: 'a=b': a name may not hold ';', ',' or '='",
         "carrier.own.1.material: 'PE47' is none of 'PE4710', 'PE3608', 'PE100', 'PVC' or 'PVC-U'",
         "carrier.own.2: 'short; PE' is not 'name; material; outside diameter; wall'",
-        "carrier.own.3.outside: '24' has no unit; write for example '12 m'",
+        "carrier.own.3.outside: '24' has no unit; write for example '300 mm'",
         "carrier.own.4.wall: 2.5145999999999997 is out of range: input should be less than or "
         "equal to 0.3 (in SI units)",
     ]

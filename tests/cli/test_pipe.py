@@ -422,7 +422,7 @@ def test_values_are_shown_with_few_digits_and_never_in_powers_of_ten(slipmain: R
         (("fit", *PE), "the host must be given, and in one way"),
         (("fit", *PE, "--bore", "24 in", "--host-diameter", "24 in"), "given: bore, host_diameter"),
         (("fit", *PE, "--bore", "24"), "bore: '24' has no unit"),
-        (("fit", *PE, "--bore", "24 psi"), "bore: '24 psi' is not a length"),
+        (("fit", *PE, "--bore", "24 psi"), "bore: '24 psi' is not a diameter"),
         (("fit", "--material", "PVC", "--outside", "24 in", "--wall", "9 in", "--bore", "30 in"),
          r"wall: 9 in is out of range; valid from 0\.24 in to 4\.8 in"),
         (("bend", *PE, "--bore", "24 in", "--deflection", "200 deg"),

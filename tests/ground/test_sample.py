@@ -25,11 +25,16 @@ WEST, NORTH = 500_000.0, 5_000_000.0
 RAMP = np.add.outer(np.arange(6) * 1.0, np.arange(8) * 2.0).astype("float64") + 100
 
 
-def sample(paths, xy, *, crs=UTM33, vertical_unit=None):
+def sample(paths, xy, *, crs=UTM33, vertical_unit=None, stated_crs=None):
     findings = Findings()
     paths = [paths] if isinstance(paths, str) else paths
     got = sample_ground(
-        paths, np.asarray(xy), crs=crs, vertical_unit=vertical_unit, findings=findings
+        paths,
+        np.asarray(xy),
+        crs=crs,
+        vertical_unit=vertical_unit,
+        findings=findings,
+        stated_crs=stated_crs,
     )
     return got, findings.table()
 
@@ -302,12 +307,39 @@ def test_no_overlap_is_an_error_with_both_extents(write_dem, at):
 # Many files ------------------------------------------------------------------------------
 
 
-def test_the_first_file_in_sorted_order_wins_and_later_ones_fill_its_gaps(write_dem, at):
-    b = write_dem(RAMP + 1000, name="b.tif")
-    a = write_dem(holed(-9999.0), name="a.tif")
-    got, _ = sample([b, a], at((0, 0), (2, 3)))
-    np.testing.assert_allclose(got.z, [100, 1108])
-    assert got.source == ("a.tif", "b.tif")
+@pytest.mark.parametrize("names", [("a.tif", "b.tif"), ("b.tif", "a.tif")])
+def test_the_first_file_given_wins_and_later_ones_fill_its_gaps(write_dem, at, names):
+    holes = write_dem(holed(-9999.0), name=names[0])
+    whole = write_dem(RAMP + 1000, name=names[1])
+    got, findings = sample([holes, whole, holes], at((1, 1), (2, 3)))
+    np.testing.assert_allclose(got.z, [103, 1108])
+    assert got.source == names
+    told = findings.set_index("rule").loc["dem-overlap"]
+    assert told["severity"] == "info"
+    assert told["feature"] == names[1]
+    assert "the first in the order given that has a level" in told["text"]
+    assert "(1 stations concerned)" in told["text"]
+    got, findings = sample([whole, holes], at((1, 1), (2, 3)))
+    np.testing.assert_allclose(got.z, [1103, 1108])
+    assert (findings["rule"] == "dem-overlap").sum() == 1
+
+
+def test_the_first_file_given_wins_whatever_its_resolution(write_dem, at):
+    fine = write_dem(
+        np.full((60, 80), 7.0), name="z.tif", transform=Affine(1, 0, WEST, 0, -1, NORTH)
+    )
+    coarse = write_dem(RAMP, name="a.tif")
+    for paths, level in (([fine, coarse], 7.0), ([coarse, fine], 108.0)):
+        assert sample(paths, at((2, 3)))[0].z.tolist() == [level]
+
+
+def test_tiles_laid_edge_to_edge_do_not_overlap(write_dem, at):
+    west = write_dem(RAMP, name="west.tif")
+    east = write_dem(RAMP, name="east.tif", transform=Affine(10, 0, WEST + 80, 0, -10, NORTH))
+    places = [(WEST + x, NORTH - 30.0) for x in (75.0, 80.0, 80.0000001, 84.0, 90.0)]
+    got, findings = sample([west, east], places)
+    assert got.source == ("west.tif", "east.tif")
+    assert findings.empty
 
 
 def test_tiles_without_points_are_neither_read_nor_named(write_dem, at, monkeypatch):
@@ -423,8 +455,27 @@ def test_no_points_and_no_rasters_are_no_fault(write_dem, at):
 
 
 def test_a_raster_without_crs_is_an_error(write_dem, at):
-    with pytest.raises(LayerError, match=r"dem\.tif: has no CRS"):
+    with pytest.raises(LayerError, match=r"dem\.tif: has no CRS; set it in the brief under"):
         sample(write_dem(RAMP, crs=None), at((0, 0)))
+
+
+LOCAL = 'LOCAL_CS["Site",UNIT["metre",1]]'
+
+
+@pytest.mark.parametrize("own", [None, LOCAL])
+def test_a_raster_without_crs_takes_the_one_of_the_brief(write_dem, at, own):
+    path, places = write_dem(RAMP, crs=own), at((2, 3), (4, 5))
+    got, _ = sample(path, places, stated_crs="EPSG:32633")
+    np.testing.assert_allclose(got.z, [108, 114])
+    away = pyproj.Transformer.from_crs(32633, 32634, always_xy=True)
+    moved = np.column_stack(away.transform(*places.T))
+    got, _ = sample(path, moved, crs=pyproj.CRS(32634), stated_crs="EPSG:32633")
+    np.testing.assert_allclose(got.z, [108, 114], atol=1e-6)
+
+
+def test_the_crs_of_a_file_goes_before_that_of_the_brief(write_dem, at):
+    got, _ = sample(write_dem(RAMP), at((2, 3)), stated_crs="EPSG:27700")
+    assert got.z.tolist() == [108]
 
 
 def test_a_raster_without_georeference_is_an_error(write_dem, at):

@@ -47,6 +47,39 @@ def test_the_rasters_are_listed_among_the_inputs(tiles, network):
     assert (rows["sha256"].str.len() == 64).all()
 
 
+def of_brief(dem, network):
+    brief = Brief.model_validate({"inputs": {"dem": dem}})
+    return read_layers(brief, frames={"mains": network()})
+
+
+@pytest.mark.parametrize("crs", ["EPSG:27700", "EPSG:32633", None])
+def test_a_crs_of_the_brief_that_contradicts_the_files_is_told_once(tiles, network, found, crs):
+    layers = of_brief({"source": [str(p) for p in tiles], "crs": crs}, network)
+    told = found(layers, "crs-differs")
+    if crs != "EPSG:27700":
+        assert told.empty
+        return
+    assert told[["severity", "layer", "feature"]].to_numpy().tolist() == [
+        ["warning", "dem", "t1.tif and 1 more"]
+    ]
+    assert told["text"][0].startswith("the brief says EPSG:27700, the file EPSG:32633; the file's")
+    assert set(layers.inputs.loc[layers.inputs["layer"] == "dem", "crs"]) == {"EPSG:32633"}
+
+
+def test_a_raster_without_crs_is_listed_with_that_of_the_brief(tmp_path, network, found):
+    path = tmp_path / "grid.asc"
+    rows = "\n".join(["7 7 7 7"] * 4)
+    path.write_text(f"ncols 4\nnrows 4\nxllcorner 500000\nyllcorner 5199960\ncellsize 10\n{rows}\n")
+    layers = of_brief({"source": str(path), "crs": "EPSG:32633"}, network)
+    assert layers.inputs.loc[layers.inputs["layer"] == "dem", "crs"].tolist() == ["EPSG:32633"]
+    assert found(layers, "crs-differs").empty
+
+
+def test_a_crs_of_the_brief_that_is_none_is_an_error(tiles, network, fault):
+    dem = {"source": str(tiles[0]), "crs": "EPSG:nonsense"}
+    assert "dem: 'EPSG:nonsense' is no CRS" in fault(of_brief, dem, network)
+
+
 def test_missing_rasters_are_all_told_with_the_nearest_name(tiles, fault):
     folder = tiles[0].parent
     text = fault(find_rasters, [str(folder / "t3.tif"), str(folder / "*.asc")], allow_remote=False)
@@ -61,6 +94,15 @@ def test_what_is_no_raster_is_an_error(tmp_path, fault):
     text = fault(find_rasters, str(path), allow_remote=False)
     assert "dem: 'dem.tif' cannot be opened as a raster" in text
     assert "export it again" in text
+
+
+@pytest.mark.parametrize("path", [".", "tiles", "tiles/.", "tiles/.."])
+def test_a_folder_that_is_no_raster_is_told_by_its_name(tiles, fault, monkeypatch, path):
+    folder = tiles[0].parents[1]
+    monkeypatch.chdir(folder)
+    named = (folder / path).resolve().name
+    text = fault(find_rasters, path, allow_remote=False)
+    assert f"dem: the folder {named!r} is no raster; name its files with a pattern" in text
 
 
 def test_a_truncated_raster_header_is_an_error(tiles, fault):

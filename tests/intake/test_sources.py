@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import sqlite3
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -326,6 +328,65 @@ def test_text_that_breaks_its_stated_encoding_is_read_and_told(tmp_path, network
     assert layers.mains.table["main_id"][1] == "Ost"
     assert layers.mains.table["main_id"][0].startswith("S")
     assert len(found(layers, "reader-message")) >= 1
+
+
+def with_domain(path: Path, column: str, words: dict[int, str | None]) -> None:
+    """Give a column of the layer ``mains`` of a GeoPackage a domain of coded values."""
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        db.execute(
+            "CREATE TABLE gpkg_data_columns (table_name TEXT, column_name TEXT, name TEXT, "
+            "title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT)"
+        )
+        db.execute(
+            "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT, "
+            "constraint_type TEXT, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, "
+            "max NUMERIC, max_is_inclusive BOOLEAN, description TEXT)"
+        )
+        db.execute(
+            "INSERT INTO gpkg_data_columns (table_name, column_name, constraint_name) "
+            "VALUES ('mains', ?, 'words')",
+            (column,),
+        )
+        db.executemany(
+            "INSERT INTO gpkg_data_column_constraints (constraint_name, constraint_type, value, "
+            "description) VALUES ('words', 'enum', ?, ?)",
+            [(str(code), word) for code, word in words.items()],
+        )
+        db.executemany(
+            "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
+            [(table, "-") for table in ("gpkg_data_columns", "gpkg_data_column_constraints")],
+        )
+
+
+# Codes with gaps, without a word, below and beyond those the domain knows, and none at all.
+CODES = pd.array([1, 5, 3, 2, -1, 1_000_000, None, 0], dtype="Int32")
+WORDS = {1: "Cast iron", 5: "Steel", 2: None, 6: "Steel"}
+
+
+def test_coded_values_are_read_as_their_domain_says_and_unknown_codes_are_told(
+    tmp_path, network, line, read_file, found
+):
+    shapes = [line((0, 9 * k), (100, 9 * k)) for k in range(len(CODES))]
+    frame = network(shapes, material=CODES)
+    path = write(frame, tmp_path / "net.gpkg", layer="mains")
+    with_domain(path, "material", WORDS)
+    layers = read_file(path)
+    read = layers.mains.table.sort_values("main_id")["material"].tolist()
+    assert read == ["Cast iron", "Steel", "3", "2", "-1", "1000000", "", "0"]
+    told = found(layers, "reader-message")["text"].tolist()
+    assert len(told) == 1
+    assert "'material' holds codes that its domain does not describe: -1, 0, 2, 3, 10" in told[0]
+
+
+def test_a_domain_that_knows_every_code_is_no_word_of_the_reader(
+    tmp_path, network, read_file, found
+):
+    frame = network(material=pd.array([1, None], dtype="Int32"))
+    path = write(frame, tmp_path / "net.gpkg", layer="mains")
+    with_domain(path, "material", WORDS)
+    layers = read_file(path)
+    assert layers.mains.table["material"].tolist() == ["Cast iron", ""]
+    assert found(layers, "reader-message").empty
 
 
 def test_the_hash_is_that_of_the_file_and_changes_with_a_companion(tmp_path, network, read_file):

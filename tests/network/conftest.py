@@ -90,6 +90,7 @@ def layers_of() -> Callable[..., Layers]:
         if fittings:
             x, y, kind, angle = zip(*fittings, strict=True)
             rows = pd.DataFrame({"kind": kind, "angle": np.radians(angle), "diameter": np.nan})
+            rows["feature"] = [f"F{k}" for k in rows.index]
             points = Points(rows, np.stack([x, y], axis=1).astype(float))
         crs = pyproj.CRS("EPSG:32633")
         return Layers(crs, crs, Lines(table, *_ragged(lines)), fittings=points)

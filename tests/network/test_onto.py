@@ -71,3 +71,11 @@ def test_points_are_on_the_nearest_edge_and_rivals_are_almost_as_near(
         on.rival_at, shapely.line_locate_point(lines[on.rivals[:, 1]], spots[on.rivals[:, 0]])
     )
     assert (least > FAR).any() and len(on.rivals) > 10 and (least == 0).any()
+    for reach in (1.0, 20.0, 1.2 * FAR):
+        far = least > reach
+        assert 0 < far.sum() < len(far)
+        some = bring_onto_edges(points, edges, sure=SURE, reach=reach)
+        assert np.array_equal(some.edge, np.where(far, -1, on.edge))
+        assert np.array_equal(some.offset, np.where(far, np.inf, on.offset))
+        assert np.array_equal(some.at[~far], on.at[~far])
+        assert np.array_equal(some.rivals, on.rivals[~far[on.rivals[:, 0]]])
