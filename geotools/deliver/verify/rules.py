@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from geotools.deliver.verify import (
     bends,
     coverage,
+    drawn,
     force,
     money,
     records,
@@ -27,6 +28,7 @@ RULES: tuple[Rule, ...] = (
     *bends.RULES,
     *sites.RULES,
     *surroundings.RULES,
+    *drawn.RULES,
     *strings.RULES,
     *money.RULES,
     *records.RULES,
