@@ -248,7 +248,7 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     if not _known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return
-    low, high = _ramp_slack(plan, pull, pit, pipe)
+    low, high, beyond = _ramp_slack(plan, pull, pit, pipe)
     corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0), last=False)
     step = pipe.outside + plan.setting("street.string_gap")
     for row, drawn in laid:
@@ -256,19 +256,19 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
         over = max(
             _in_frame(xy - start, heading)[0] for xy in shapely.get_coordinates(ground.geometry)
         )
+        cut = drawn.cuts[0]
+        edge = shapely.LineString([start - cut / 2, start + cut / 2])
+        off = float(shapely.distance(edge, ground.geometry))
+        room = (len(laid) - 1) * step * float(np.hypot(*cut)) / pipe.outside + low + corner
+        if (off > room or over < -low - corner) and pit.reasons and beyond > CLOSE:
+            tally.skip("start of strings whose ramp is shorter than what its pit opens at a bend: "
+                       "the footprint does not show it")  # fmt: skip
+            continue
         tally.holds(
             -low - corner <= over <= high + corner,
             row.string_id,
             f"its pit ends {over:.3f} m past its start, due is {-low:.3f} to {high:.3f} m",
         )
-        cut = drawn.cuts[0]
-        edge = shapely.LineString([start - cut / 2, start + cut / 2])
-        off = float(shapely.distance(edge, ground.geometry))
-        room = (len(laid) - 1) * step * float(np.hypot(*cut)) / pipe.outside + low + corner
-        if off > room and pit.reasons and high > 2 * low:
-            tally.skip("start of strings whose ramp is shorter than what its pit opens at a bend: "
-                       "the footprint does not show it")  # fmt: skip
-            continue
         tally.holds(
             off <= room or _led_round(plan, tally, row, cut / np.hypot(*cut) * off),
             row.string_id,
@@ -276,8 +276,10 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
         )
 
 
-def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, float]:
-    """Return how far before and past the start of a string its pit may end, along the string.
+def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, float, float]:
+    """Return how far before and past the start of a string its pit may end, along the string, m.
+
+    The third is what the run is opened beyond the longer ramp.
 
     A ramp ends with its full width, at an angle to the street of ``street.max_turn`` at most, and
     its axis is thinned within the accuracy of its survey. Sides that lean reach as far out as the
@@ -290,7 +292,7 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, floa
     opened = getattr(place, side, math.nan) if place is not None else math.nan
     radius = least_radius(pipe, warm=plan.setting("carrier.temperature"))
     ramp = insertion_length(pit.drop, radius, plan.setting("pits.ramp"))
-    beyond = opened - ramp
+    beyond = told = opened - ramp
     if pit.role == "insertion_both" and place is not None:
         # Of the shorter ramp is known that no pit opens more than it and what it holds there.
         near = getattr(place, f"{'before' if ahead else 'after'}_receiving")
@@ -298,7 +300,8 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, floa
     aslant = pit.width / 2 * math.sin(plan.setting("street.max_turn"))
     low = aslant + plan.setting("ground.survey_accuracy")
     lean = pit.side_slope * pit.depth * (1 + math.sin(plan.setting("street.max_turn")))
-    return low, low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
+    high = low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
+    return low, high, told
 
 
 def _led_round(plan: Plan, tally: Tally, row: Any, aside: FloatArray) -> bool:
