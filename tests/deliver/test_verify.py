@@ -131,6 +131,34 @@ def moved(east: float) -> Callable[[Any], Any]:
     return lambda shape: shapely.transform(shape, lambda xy: xy + east)
 
 
+def shifted(metres: float, *, across: bool = False) -> Callable[[Any], Any]:
+    """Move a shape along its longer side, or across it."""
+
+    def move(shape: Any) -> Any:
+        box = shapely.get_coordinates(shapely.oriented_envelope(shape))
+        sides = np.diff(box, axis=0)
+        side = sides[np.hypot(*sides.T).argmax()]
+        east, north = side / np.hypot(*side) * metres
+        step = (-north, east) if across else (east, north)
+        return shapely.transform(shape, lambda xy: xy + step)
+
+    return move
+
+
+def squeezed(share: float) -> Callable[[Any], Any]:
+    """Squeeze a shape about its middle, from east and west."""
+
+    def squeeze(shape: Any) -> Any:
+        middle = shapely.get_coordinates(shapely.centroid(shape))[0]
+        return shapely.transform(shape, lambda xy: middle + (xy - middle) * (share, 1.0))
+
+    return squeeze
+
+
+def in_straight_street(closures: pd.DataFrame) -> Any:
+    return shapely.get_num_coordinates(closures["geometry"].to_numpy(dtype=object)) == 5
+
+
 def lifted(line: Any) -> Any:
     return shapely.transform(line, lambda xyz: xyz + UP, include_z=True)
 
@@ -302,6 +330,35 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "levels filled in, not told": ("findings-due", lambda s: _untold(s, "levels-filled")),
     "levels not known, not told": ("findings-due", lambda s: _untold(s, "levels-unknown")),
     "a line lifted": ("levels", lambda s: s.edit("pulls", "geometry", lifted)),
+    **{
+        f"a closure moved {metres} m along": (
+            "closures-drawn",
+            lambda s, metres=metres: s.edit("closures", "geometry", shifted(metres)),
+        )
+        for metres in (20.0, -20.0, 60.0, 300.0)
+    },
+    **{
+        f"a closure moved {metres} m across": (
+            "closures-drawn",
+            lambda s, metres=metres: s.edit("closures", "geometry", shifted(metres, across=True)),
+        )
+        for metres in (20.0, 60.0, 300.0)
+    },
+    "a closure moved 5 m": (
+        "closures-drawn",
+        lambda s: s.edit("closures", "geometry", shifted(5.0), in_straight_street),
+    ),
+    "a closure squeezed": (
+        "closures-drawn",
+        lambda s: s.edit("closures", "geometry", squeezed(0.3)),
+    ),
+    "a string moved": ("strings-drawn", lambda s: s.edit("strings", "geometry", shifted(6.0))),
+    "a string beside another moved": (
+        "strings-drawn",
+        lambda s: s.edit("strings", "geometry", shifted(0.1), lambda t: t["number"] > 1),
+    ),
+    "a string squeezed": ("strings-drawn", lambda s: s.edit("strings", "geometry", squeezed(0.5))),
+    "a string cut short": ("strings-drawn", lambda s: s.edit("strings", "length", more(-30.0))),
     "a level edited": ("profile", lambda s: s.edit("stations", "axis_z", more(0.2))),
     "a cover edited": ("profile", lambda s: s.edit("stations", "cover", more(0.05))),
     "a grade turned": (

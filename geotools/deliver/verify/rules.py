@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from geotools.deliver.verify import (
     bends,
     coverage,
+    drawn,
     force,
     money,
     ramps,
@@ -29,6 +30,7 @@ RULES: tuple[Rule, ...] = (
     *sites.RULES,
     *ramps.RULES,
     *surroundings.RULES,
+    *drawn.RULES,
     *strings.RULES,
     *money.RULES,
     *records.RULES,

@@ -12,12 +12,12 @@ from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
 from geotools.deliver.verify.sites import TOUCH, unavoidable
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "of_context"]
 
 ARMS = 3  # stretches of street that make an intersection
 
 
-def _of_context(plan: Plan, layer: str) -> list[Any]:
+def of_context(plan: Plan, layer: str) -> list[Any]:
     """Return the features of an input layer near the runs.
 
     Raises
@@ -38,7 +38,7 @@ def _hard(plan: Plan) -> list[tuple[Any, str]]:
 
     def make() -> list[tuple[Any, str]]:
         out = []
-        for row in _of_context(plan, "avoid"):
+        for row in of_context(plan, "avoid"):
             if math.isnan(row.hard) or row.hard:
                 keep = row.buffer if row.buffer > 0 else 0.0
                 shape = shapely.buffer(row.geometry, keep) if keep else row.geometry
@@ -67,7 +67,7 @@ def keep_off(plan: Plan) -> Tally:
 
 def _intersections(plan: Plan) -> list[Any]:
     """Return places where at least three stretches of street meet at an end of one of them."""
-    lines = [p for row in _of_context(plan, "streets") for p in shapely.get_parts(row.geometry)]
+    lines = [p for row in of_context(plan, "streets") for p in shapely.get_parts(row.geometry)]
     near = max(float(plan.setting("network.snap_tolerance")), CLOSE)
     if not lines:
         return []

@@ -1,0 +1,547 @@
+"""Strings and closures as drawn: as long as told, and where the pit is that they are for.
+
+Both are strips along a street. The outline of a string goes there on one side and back on the
+other, vertex by vertex of the street. That of a closure begins upstream on its long edge, at the
+kerb or at the middle, and comes back along it; on the other side lie taper, buffer and work space.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.formulas import (
+    ONE_LANE_TAPER,
+    insertion_length,
+    least_radius,
+    merging_taper,
+)
+from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.deliver.verify.sites import DRAWN, DRAWN_AREA, candidate_of, closures_of
+from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
+
+__all__ = ["RULES"]
+
+FloatArray = npt.NDArray[np.float64]
+SHARPEST = math.radians(120.0)  # of a sharper turn the plan takes this
+REACH = 0.5  # m; so near to a corner of its street the end of a strip lies aslant
+ROOM = 100.0  # m; farther from its street nothing lies
+
+
+@dataclass(frozen=True)
+class Corner:
+    """A vertex of a street: where, how far it turns there, and the line it is of."""
+
+    place: Any
+    turn: float
+    line: int
+    last: bool
+
+
+class Corners:
+    """Vertices of the streets that the plan holds, and the stretches between them, by place."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.snap = max(float(plan.setting("network.snap_tolerance")), CLOSE)
+        self.on = float(plan.setting("street.max_turn"))
+        self.all: list[Corner] = []
+        self.stretches: list[tuple[Any, Corner, Corner]] = []
+        try:
+            rows = of_context(plan, "streets")
+        except NotChecked:
+            rows = []
+        for line, shape in enumerate(part for row in rows for part in _parts(row)):
+            xy = shapely.get_coordinates(shape)
+            # Where a line ends another goes on with it, straight on or nearly so.
+            turns = [self.on, *(min(abs(turn), SHARPEST) for turn in _turns(xy)), self.on]
+            last = [True, *[False] * (len(xy) - 2), True]
+            places = shapely.points(xy)
+            of_line = [Corner(p, t, line, e) for p, t, e in zip(places, turns, last, strict=True)]
+            self.all += of_line
+            for one, two in itertools.pairwise(of_line):
+                self.stretches.append((shapely.shortest_line(one.place, two.place), one, two))
+        self.tree = shapely.STRtree([corner.place for corner in self.all])
+        self.by_stretch = shapely.STRtree([stretch for stretch, *_ in self.stretches])
+
+    def near(self, place: Any, reach: float) -> list[Corner]:
+        """Return the corners within a distance of a place, m."""
+        found = self.tree.query(place, predicate="dwithin", distance=reach)
+        return [self.all[k] for k in sorted(found.tolist())]
+
+    def taken(self, xy: FloatArray, heading: FloatArray, *, last: bool) -> float:
+        """Return how much longer or shorter than told a string may be that ends here, m.
+
+        At a corner of ``t`` a line ``off`` beside the street is ``2 off tan(t/2)`` longer or
+        shorter than it, and one that begins or ends there has all of it, a part or nothing. For
+        the length (``last``) the corners at both ends of the stretch count: the plan shares what
+        a corner takes out over all the stretch after it.
+        """
+        place = shapely.Point(xy)
+        found = self.by_stretch.query(place, predicate="dwithin", distance=ROOM)
+        least, ends = math.inf, []
+        for k in sorted(found.tolist()):
+            stretch, *both = self.stretches[k]
+            off = float(shapely.distance(place, stretch))
+            if off < least and self._goes_with(stretch, heading):
+                least, ends = off, both
+        if not ends:
+            return 0.0
+        off = least + self.snap
+        met = [c for c in self.near(place, 3 * off + REACH) if self._meets(c, place, off)]
+        met += [corner for corner in ends if last and corner not in met]
+        return 2 * off * math.fsum(math.tan(corner.turn / 2) for corner in met)
+
+    @staticmethod
+    def _meets(corner: Corner, place: Any, off: float) -> bool:
+        """Say whether a line so far beside a street has a corner of it at a place."""
+        reach = math.hypot(off, 2 * off * math.tan(corner.turn / 2)) + REACH
+        return bool(shapely.distance(corner.place, place) <= reach)
+
+    def _goes_with(self, stretch: Any, heading: FloatArray) -> bool:
+        """Say whether a stretch goes on the way a string lies, or back, within a turn."""
+        along, aside = _in_frame(np.diff(shapely.get_coordinates(stretch), axis=0)[0], heading)
+        return math.atan2(abs(aside), abs(along)) <= self.on
+
+    def ends(self, place: Any, reach: float) -> bool:
+        """Say whether a street may end within a distance of a place, m.
+
+        That is where a line ends, or turns off where it meets another.
+        """
+        return any(
+            corner.last
+            or any(other.line != corner.line for other in self.near(corner.place, self.snap))
+            for corner in self.near(place, reach)
+        )
+
+
+def _parts(row: Any) -> list[Any]:
+    """Return the lines of a feature that are longer than a point."""
+    return [part for part in shapely.get_parts(row.geometry) if shapely.length(part) > 0]
+
+
+def _corners(plan: Plan) -> Corners:
+    return plan.once("corners of streets", lambda: Corners(plan))
+
+
+def _known(plan: Plan) -> bool:
+    """Say whether the plan holds the streets it was made with, if there were any."""
+    given = any(row.layer == "streets" for row in plan.rows("inputs"))
+    return not given or (CONTEXT in plan.tables and plan.setting("output.context") > 0)
+
+
+def _turns(xy: FloatArray) -> list[float]:
+    """Return the turns of a line at its inner vertices, to the left, rad."""
+    headings = [math.atan2(y, x) for x, y in np.diff(xy, axis=0).tolist()]
+    return [math.remainder(two - one, math.tau) for one, two in itertools.pairwise(headings)]
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A string as drawn: its middle line, and its width along the cut at each of its vertices."""
+
+    line: FloatArray
+    cuts: FloatArray
+
+    def heading(self, end: int) -> FloatArray:
+        """Return the unit vector it starts along (0), or ends (-1)."""
+        step = self.line[1] - self.line[0] if end == 0 else self.line[-1] - self.line[-2]
+        return np.asarray(step / np.hypot(*step), dtype=np.float64)
+
+
+def _laid(shape: Any, outside: float) -> Laid | None:
+    """Return a string drawn as a strip of its width; None where it is drawn in another way."""
+    xy = shapely.get_coordinates(shape)[:-1]
+    if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(shape)) > 1:
+        return None
+    one, two = xy[: len(xy) // 2], xy[: len(xy) // 2 - 1 : -1]
+    across = one - two
+    wide = np.hypot(*across.T)
+    # At a corner the cut is a mitre, of twice the width at the most.
+    if wide.min() < outside - DRAWN or wide.max() > 2 * outside + DRAWN:
+        return None
+    return Laid((one + two) / 2, across)
+
+
+def strings_drawn(plan: Plan) -> Tally:
+    """Check the ground of strings: as long and wide as told, side by side, at the ramp's top."""
+    tally = Tally("strings")
+    strings = plan.by("strings", "pull_id", "number")
+    runs = plan.one("runs", "run_id")
+    for pull in plan.rows("pulls"):
+        pipe = pipe_of(plan, runs[pull.run_id])
+        if pipe is None:
+            continue
+        laid = []
+        for row in strings.get(pull.pull_id, []):
+            drawn = _laid(row.geometry, pipe.outside)
+            if drawn is not None:
+                _as_long(plan, tally, row, drawn, pipe.outside)
+                laid.append((row, drawn))
+            # Where a strip would lie over itself, in a sharp bend, its hull is drawn.
+            elif tally.holds(
+                shapely.get_num_coordinates(row.geometry) > 5
+                and shapely.area(shapely.convex_hull(row.geometry))
+                <= shapely.area(row.geometry) * (1 + DRAWN_AREA),
+                row.string_id,
+                f"is not drawn {pipe.outside:.3f} m wide",
+            ):
+                tally.skip("strings drawn as a hull, in bends they would lie over themselves in")
+        _side_by_side(plan, tally, laid, pipe.outside)
+        _at_ramp(plan, tally, pull, laid, pipe)
+    return tally
+
+
+def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) -> None:
+    """Check the length drawn: the area by the width. Corners of the street may add to its ends."""
+    if not _known(plan):
+        tally.skip("length of strings as drawn: the streets are not in the plan")
+        return
+    corners = _corners(plan)
+    first, last = (corners.taken(drawn.line[k], drawn.heading(k), last=True) for k in (0, -1))
+    slack = first + last
+    length = float(shapely.area(row.geometry)) / outside
+    tally.holds(
+        abs(length - row.length) <= slack + DRAWN_AREA * row.length,
+        row.string_id,
+        f"is drawn {length:.3f} m long, told are {row.length:.3f} m",
+    )
+
+
+def _side_by_side(plan: Plan, tally: Tally, laid: list[tuple[Any, Laid]], outside: float) -> None:
+    """Check that the strings of a pull start on one line, whole places apart."""
+    step = outside + plan.setting("street.string_gap")
+    taken = []
+    for row, drawn in laid:
+        cut, origin = laid[0][1].cuts[0], laid[0][1].line[0]
+        wide = float(np.hypot(*cut))
+        along, across = _in_frame(drawn.line[0] - origin, cut / wide)
+        place = along / (step * wide / outside)
+        tally.holds(
+            abs(across) <= DRAWN and abs(place - round(place)) * step <= DRAWN,
+            row.string_id,
+            f"starts {across:.3f} m off the line the first one starts on, {place:.3f} places on",
+        )
+        tally.holds(round(place) not in taken, row.string_id, "lies on another of its pull")
+        taken.append(round(place))
+
+
+def _in_frame(step: FloatArray, heading: FloatArray) -> tuple[float, float]:
+    """Return how far along a heading a step goes, and how far to its left."""
+    (x, y), (east, north) = step.tolist(), heading.tolist()
+    return x * east + y * north, y * east - x * north
+
+
+def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], pipe: Any) -> None:
+    """Check that strings start where the ramp of their pit ends."""
+    pit = plan.one("pits", "pit_id").get(pull.insertion_pit)
+    ground = plan.one("pit_footprints", "pit_id").get(pull.insertion_pit)
+    if pit is None or ground is None or not laid:
+        return
+    if not _known(plan):
+        tally.skip("start of strings: the streets are not in the plan")
+        return
+    low, high, beyond = _ramp_slack(plan, pull, pit, pipe)
+    corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0), last=False)
+    step = pipe.outside + plan.setting("street.string_gap")
+    for row, drawn in laid:
+        start, heading = drawn.line[0], drawn.heading(0)
+        over = max(
+            _in_frame(xy - start, heading)[0] for xy in shapely.get_coordinates(ground.geometry)
+        )
+        cut = drawn.cuts[0]
+        edge = shapely.LineString([start - cut / 2, start + cut / 2])
+        off = float(shapely.distance(edge, ground.geometry))
+        room = (len(laid) - 1) * step * float(np.hypot(*cut)) / pipe.outside + low + corner
+        if (off > room or over < -low - corner) and pit.reasons and beyond > CLOSE:
+            tally.skip("start of strings whose ramp is shorter than what its pit opens at a bend: "
+                       "the footprint does not show it")  # fmt: skip
+            continue
+        tally.holds(
+            -low - corner <= over <= high + corner,
+            row.string_id,
+            f"its pit ends {over:.3f} m past its start, due is {-low:.3f} to {high:.3f} m",
+        )
+        tally.holds(
+            off <= room or _led_round(plan, tally, row, cut / np.hypot(*cut) * off),
+            row.string_id,
+            f"starts {off:.3f} m off its pit, {len(laid)} side by side take {room:.3f} m",
+        )
+
+
+def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, float, float]:
+    """Return how far before and past the start of a string its pit may end, along the string, m.
+
+    The third is what the run is opened beyond the longer ramp.
+
+    A ramp ends with its full width, at an angle to the street of ``street.max_turn`` at most, and
+    its axis is thinned within the accuracy of its survey. Sides that lean reach as far out as the
+    pit is deep. The run may be opened beyond the ramp; of a pit that inserts both ways, whose
+    shorter ramp is not told, by what it holds there, or half a receiving pit.
+    """
+    place = candidate_of(plan, pit)
+    ahead = pull.direction == "ahead"
+    side = f"{'before' if ahead else 'after'}_{pit.role}"
+    opened = getattr(place, side, math.nan) if place is not None else math.nan
+    radius = least_radius(pipe, warm=plan.setting("carrier.temperature"))
+    ramp = insertion_length(pit.drop, radius, plan.setting("pits.ramp"))
+    beyond = told = opened - ramp
+    if pit.role == "insertion_both" and place is not None:
+        # Of the shorter ramp is known that no pit opens more than it and what it holds there.
+        near = getattr(place, f"{'before' if ahead else 'after'}_receiving")
+        beyond = max(beyond, 0.0 if opened > near + CLOSE else opened)
+    aslant = pit.width / 2 * math.sin(plan.setting("street.max_turn"))
+    low = aslant + plan.setting("ground.survey_accuracy")
+    lean = pit.side_slope * pit.depth * (1 + math.sin(plan.setting("street.max_turn")))
+    high = low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
+    return low, high, told
+
+
+def _led_round(plan: Plan, tally: Tally, row: Any, aside: FloatArray) -> bool:
+    """Say whether a string lies where it does because of a place to avoid beside it."""
+    try:
+        places = of_context(plan, "avoid")
+    except NotChecked as reason:
+        tally.skip(f"strings led round places to avoid: {reason}")
+        return any(other.layer == "avoid" for other in plan.rows("inputs"))
+    both = [shapely.transform(row.geometry, lambda xy, k=k: xy + k * aside) for k in (-1, 0, 1)]
+    swept = shapely.convex_hull(shapely.union_all(both))
+    return any(
+        shapely.dwithin(swept, place.geometry, max(np.nan_to_num(place.buffer), 0.0) + CLOSE)
+        for place in places
+    )
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The long edge of a closure, from its downstream end to its upstream one.
+
+    ``deep`` is how far the closure reaches from it, ``half`` the half of the street, m.
+    """
+
+    line: Any
+    turns: list[float]
+    at: list[float]
+    deep: float
+    half: float
+
+    def corner(self, low: float, high: float) -> float:
+        """Return what corners between two places along it may add or take, m.
+
+        The edge lies no farther off the centreline than the half of the street is wide.
+        """
+        met = [b for b, at in zip(self.bent, self.at, strict=True) if low <= at <= high]
+        return self.half * math.fsum(met)
+
+    def about(self, at: float, aside: float) -> float:
+        """Return how far along another place ``aside`` of one on it may lie, at corners by it, m.
+
+        It is told by the stretch of the street that its main goes along, not by the nearest.
+        """
+        far = self.half + aside
+        met = [b for b, c in zip(self.bent, self.at, strict=True) if abs(c - at) <= far * b + REACH]
+        return far * math.fsum(met)
+
+    @property
+    def mitre(self) -> float:
+        """Return how many times as deep as its lanes a closure is at its sharpest corner."""
+        turn = max((min(abs(turn), SHARPEST) for turn in self.turns), default=0.0)
+        return 1 / math.cos(turn / 2)
+
+    @property
+    def bent(self) -> list[float]:
+        """Return what each of its corners takes of a line 1 m beside it, m."""
+        return [2 * math.tan(min(abs(turn), SHARPEST) / 2) for turn in self.turns]
+
+
+def _edge(row: Any) -> Edge | None:
+    """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
+    xy = shapely.get_coordinates(row.geometry)[:-1]
+    if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
+        return None
+    # As many vertices of the street lie on this edge as on the other three together.
+    edge = np.vstack([xy[len(xy) // 2 + 1 :], xy[:1]])
+    line = shapely.LineString(edge)
+    deep = float(shapely.distance(shapely.points(xy), line).max())
+    at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
+    lanes = max(row.lanes_closed, 1)
+    return Edge(line, _turns(edge), at, deep, (lanes + row.lanes_left) * deep / lanes)
+
+
+def closures_drawn(plan: Plan) -> Tally:
+    """Check the ground of closures: about their pit or strings, as long, wide and deep as told."""
+    tally = Tally("closures")
+    for pit in plan.rows("pits"):
+        for row in closures_of(plan, pit.pit_id):
+            ways = _pit_in_work(plan, row, pit)
+            if ways is None:
+                tally.holds(False, row.closure_id, "its pit stands at no candidate")
+                continue
+            _closure(plan, tally, row, pit.geometry, ways)
+    strings = plan.by("strings", "pull_id", "number")
+    for pull in plan.rows("pulls"):
+        pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
+        drawn = [_laid(s.geometry, pipe.outside) for s in strings.get(pull.pull_id, []) if pipe]
+        start = next((shapely.Point(one.line[0]) for one in drawn if one is not None), None)
+        for row in closures_of(plan, pull.pull_id):
+            # The work space begins, or ends, where the strings do.
+            work = row.work_length
+            if start is not None:
+                _closure(plan, tally, row, start, [(0.0, 0.0), (work, work)])
+    return tally
+
+
+def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | None:
+    """Return how far from an end of its work space a pit stands at least and at most, m.
+
+    Both ways along the street; of a pit that inserts both ways only the room of both ramps
+    together is told.
+    """
+    place = candidate_of(plan, pit)
+    if place is None:
+        return None
+    before = getattr(place, f"before_{pit.role}", math.nan)
+    after = getattr(place, f"after_{pit.role}", math.nan)
+    low, high = before, row.work_length - after
+    if pit.role == "insertion_ahead":
+        low = high
+    elif pit.role != "insertion_both":
+        high = low
+    return [(low, high), (row.work_length - high, row.work_length - low)]
+
+
+def _closure(
+    plan: Plan, tally: Tally, row: Any, place: Any, ways: list[tuple[float, float]]
+) -> None:
+    """Check one closure about a place that stands so far into its work space, one way or other."""
+    edge = _edge(row)
+    if edge is None:
+        tally.skip("closures whose outline a bend of the street folds over")
+        return
+    at = float(shapely.line_locate_point(edge.line, place))
+    aside = float(shapely.distance(edge.line, place))
+    # A place is no farther from its street than this, and from the kerb beyond it.
+    far = plan.setting("street.reach") + 2 * edge.half
+    tally.holds(aside <= far, row.closure_id, f"lies {aside:.2f} m off what it is for")
+    found = [_ends_due(plan, tally, row, edge, (at, aside), way) for way in ways]
+    tally.holds(any(found), row.closure_id, "does not reach as far as told on either side of "
+                "what it is for")  # fmt: skip
+    _deep(plan, tally, row, edge, whole=2 in found)
+    _at_kerb(plan, tally, row, edge, at)
+
+
+def _ends_due(
+    plan: Plan,
+    tally: Tally,
+    row: Any,
+    edge: Edge,
+    spot: tuple[float, float],
+    way: tuple[float, float],
+) -> int:
+    """Return 2 if a closure reaches as far as told both ways, 1 if a street ends before, else 0.
+
+    ``spot`` is how far along its edge, and off it, the place lies that it is for.
+    """
+    (at, aside), (low, high) = spot, way
+    length = edge.line.length
+    down = at - row.downstream_taper
+    up = length - at - row.taper - row.buffer
+    whole = 2
+    for found, least, most, span, end in (
+        (down, low, high, (0.0, at), 0),
+        (up, row.work_length - high, row.work_length - low, (at, length), -1),
+    ):
+        slack = edge.corner(*span) + edge.about(at, aside) + _aslant(plan, edge, end) + DRAWN
+        if least - slack <= found <= most + slack:
+            continue
+        if found > most or not _ended(plan, tally, edge, end):
+            return 0
+        whole = 1
+    return whole
+
+
+def _aslant(plan: Plan, edge: Edge, end: int) -> float:
+    """Return how far off the end of an edge may lie at a corner of the street, m."""
+    place = shapely.get_point(edge.line, end)
+    turns = [c.turn for c in _corners(plan).near(place, math.hypot(edge.half, REACH))]
+    return 2 * edge.half * math.tan(max(turns, default=0.0) / 2)
+
+
+def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
+    """Say whether the street of a closure may end where its long edge does."""
+    corners = _corners(plan)
+    place = shapely.get_point(edge.line, end)
+    runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
+    # Streets are written that come so near to a run; the end lies at the kerb of one.
+    held = plan.setting("output.context") - 2 * edge.half if _known(plan) else -1.0
+    if held < 0 or not len(runs.query(place, predicate="dwithin", distance=held)):
+        tally.skip("closures cut short where the plan holds no streets")
+        return True
+    return corners.ends(place, 2 * edge.half + corners.snap)
+
+
+def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:
+    """Check how far a closure reaches across the street, and its area where it is drawn whole."""
+    if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
+        low, high = (merging_taper(max(d, 0.0), row.speed)
+                     for d in (edge.deep / edge.mitre - DRAWN, edge.deep + DRAWN))  # fmt: skip
+        tally.holds(
+            low <= row.taper <= high,
+            row.closure_id,
+            f"is {edge.deep:.2f} m deep, its taper of {row.taper:.2f} m for another width",
+        )
+    if not whole:
+        return
+    due = row.buffer + row.work_length + (row.taper + row.downstream_taper) / 2
+    bent = edge.corner(0.0, edge.line.length) + due * (edge.mitre - 1)
+    bent += sum(_aslant(plan, edge, end) for end in (0, -1))
+    area = float(shapely.area(row.geometry))
+    tally.holds(
+        abs(area - due * edge.deep) <= (bent + DRAWN_AREA * due) * edge.deep,
+        row.closure_id,
+        f"takes {area:.2f} m2, due are {due * edge.deep:.2f} m2",
+    )
+
+
+def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
+    """Check that the long edge of a closure is the kerb, or the middle of its street."""
+    place = shapely.line_interpolate_point(edge.line, at)
+    corners = _corners(plan)
+    if CONTEXT not in plan.tables:
+        tally.skip("kerbs of closures: the plan holds no layer context")
+        return
+    streets = [
+        other
+        for other in plan.by(CONTEXT, "name").get(row.street, [])
+        if other.layer == "streets" and shapely.dwithin(other.geometry, place, ROOM)
+    ]
+    if not streets or corners.near(place, 2 * edge.half):
+        tally.skip("closures at corners of their street, or of a street not in the plan: the kerb")
+        return
+    slack = corners.snap + DRAWN
+    off = [(float(shapely.distance(s.geometry, place)), s.width / 2) for s in streets]
+    told = [(gap, kerb if kerb > 0 else edge.half) for gap, kerb in off]
+    tally.holds(
+        any(min(gap, abs(gap - kerb)) <= slack for gap, kerb in told),
+        row.closure_id,
+        f"lies {min(off)[0]:.2f} m off the middle of its street, not at the kerb",
+    )
+    # On a one-way street the lanes left are those of both halves.
+    tally.holds(
+        any(edge.deep / edge.mitre - slack <= kerb <= edge.half + slack for _, kerb in told),
+        row.closure_id,
+        f"is {edge.deep:.2f} m deep: no {row.lanes_closed:.0f} lanes of its street",
+    )
+
+
+RULES = (
+    Rule("strings-drawn", "strings are as long as told, and start at the ramp", strings_drawn),
+    Rule("closures-drawn", "closures reach as far from their pit as told", closures_drawn),
+)
