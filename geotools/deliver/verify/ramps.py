@@ -122,7 +122,7 @@ def _follows(plan: Plan, pit: Any, way: int, line: _Line) -> bool:
     run = plan.one("runs", "run_id")[pit.run_id]
     opened = abs((before if way < 0 else after) - pit.ramp) <= CLOSE
     one_way = pit.role != "insertion_both"  # of two ramps apart only the longer one is told
-    if not (opened and one_way or one_hole(plan, pit, before, after)):
+    if not ((opened and one_way) or one_hole(plan, pit, before, after)):
         return False
     if math.isnan(line.top) or not 0.0 <= min(line.top, line.behind) <= run.length:
         return False
