@@ -108,8 +108,7 @@ def _begins(extents: Extents, ramps: Ramps) -> tuple[FloatArray, ...]:
         # The ramp of a two-way pit at a bend leaves the run where that of a one-way pit does.
         one_way = way + 1
         begins = extents.on_run[:, one_way] - (box[:, one_way] - ramps.length[:, way])
-        bare = (box > 0) & (extents.deep_end - extents.deep_start < box - 1e-6)
-        out.append(np.where(bare, begins[:, None], np.nan))
+        out.append(np.where(extents.leaves(way), begins[:, None], np.nan))
     return tuple(out)
 
 

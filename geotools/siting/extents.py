@@ -26,6 +26,8 @@ __all__ = [
 ]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
+IN_ONE_WAY = np.array([True, True, True, False])  # of two ramps in one hole both lie over the run
+HAIR = 1e-6  # m
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,18 @@ class Extents:
     deep_start: FloatArray
     deep_end: FloatArray
     shared: BoolArray
+
+    def leaves(self, way: int) -> BoolArray:
+        """Return where the box of a ramp, ahead (0) or behind (1), goes beyond what is opened.
+
+        It does where it is longer, and where the run turns away from it: the run may be opened
+        farther than the box is long, for what has to lie in the pit. In a two-way pit at a bend
+        the ramp leaves the run where that of a one-way pit does.
+        """
+        box = self.box_behind if way else self.box_ahead
+        turned = self.on_run[:, way + 1] < box[:, way + 1] - HAIR
+        beside = turned[:, None] & np.where(self.shared[:, None], IN_ONE_WAY, True)
+        return np.asarray((box > 0) & (beside | (self.deep_end - self.deep_start < box - HAIR)))
 
 
 @dataclass(frozen=True)

@@ -225,7 +225,7 @@ def lay_grounds(
     lean = np.zeros(len(run)) if spread is None else spread
     out = np.repeat(lean, 4)
     bent = axis.segment(runs, start) < axis.segment(runs, end, before=True)
-    bent |= (_leaves(extents, 0) | _leaves(extents, 1)).ravel() | (length <= 0)
+    bent |= (extents.leaves(0) | extents.leaves(1)).ravel() | (length <= 0)
     foot, length = first - heading * out[:, None], length + 2 * out
     wide = np.repeat(half_width, 4) + out
     sketch = _Sketch(axis, run, extents, half_width, lean, widths)
@@ -251,13 +251,6 @@ def _squares(
     return middle - east * reach[..., None], east, 2 * reach, reach
 
 
-def _leaves(extents: Extents, way: int) -> BoolArray:
-    """Return where the box of a ramp, ahead (0) or behind (1), goes beyond what is opened."""
-    length = extents.box_behind if way else extents.box_ahead
-    opened = extents.deep_end - extents.deep_start
-    return np.asarray((length > 0) & (opened < length - 1e-6))
-
-
 @dataclass(frozen=True)
 class _Sketch:
     """What the ground of pits is drawn from; as the parameters of `lay_grounds`."""
@@ -277,7 +270,7 @@ class _Sketch:
             mitred = partial(shapely.buffer, join_style="mitre", mitre_limit=MITRE)
             opened = in_threads(mitred, opened, self.spread[row])
         for way, face in enumerate((end, start)):
-            wanted = np.flatnonzero(_leaves(self.extents, way)[row, role])
+            wanted = np.flatnonzero(self.extents.leaves(way)[row, role])
             if not len(wanted):
                 continue
             of, edge = row[wanted], face[wanted]
@@ -300,7 +293,7 @@ class _Sketch:
         start, end = self.extents.deep_start[row, role], self.extents.deep_end[row, role]
         reach = np.zeros(len(row))
         for way in (0, 1):
-            wanted = np.flatnonzero(_leaves(self.extents, way)[row, role])
+            wanted = np.flatnonzero(self.extents.leaves(way)[row, role])
             along, wide = self._ramp(row[wanted], role[wanted], way)
             reach[wanted] = np.maximum(
                 reach[wanted], np.hypot(along, wide).max(axis=1, initial=0.0)

@@ -19,12 +19,16 @@ import shapely
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.formulas import (
     ONE_LANE_TAPER,
-    insertion_length,
-    least_radius,
     merging_taper,
 )
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
-from geotools.deliver.verify.sites import DRAWN, DRAWN_AREA, candidate_of, closures_of
+from geotools.deliver.verify.sites import (
+    DRAWN,
+    DRAWN_AREA,
+    candidate_of,
+    closures_of,
+    straight_over,
+)
 from geotools.deliver.verify.surroundings import of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
@@ -248,7 +252,12 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     if not _known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return
-    low, high, beyond = _ramp_slack(plan, pull, pit, pipe)
+    if pit.role == "insertion_both" and not straight_over(plan, pit):
+        tally.skip(
+            "start of strings at two-way pits in a bend: laid from the ramp of a one-way pit"
+        )
+        return
+    low, high = _ramp_slack(plan, pull, pit)
     corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0), last=False)
     step = pipe.outside + plan.setting("street.string_gap")
     for row, drawn in laid:
@@ -260,10 +269,6 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
         edge = shapely.LineString([start - cut / 2, start + cut / 2])
         off = float(shapely.distance(edge, ground.geometry))
         room = (len(laid) - 1) * step * float(np.hypot(*cut)) / pipe.outside + low + corner
-        if (off > room or over < -low - corner) and pit.reasons and beyond > CLOSE:
-            tally.skip("start of strings whose ramp is shorter than what its pit opens at a bend: "
-                       "the footprint does not show it")  # fmt: skip
-            continue
         tally.holds(
             -low - corner <= over <= high + corner,
             row.string_id,
@@ -276,10 +281,8 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
         )
 
 
-def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, float, float]:
+def _ramp_slack(plan: Plan, pull: Any, pit: Any) -> tuple[float, float]:
     """Return how far before and past the start of a string its pit may end, along the string, m.
-
-    The third is what the run is opened beyond the longer ramp.
 
     A ramp ends with its full width, at an angle to the street of ``street.max_turn`` at most, and
     its axis is thinned within the accuracy of its survey. Sides that lean reach as far out as the
@@ -290,9 +293,7 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, floa
     ahead = pull.direction == "ahead"
     side = f"{'before' if ahead else 'after'}_{pit.role}"
     opened = getattr(place, side, math.nan) if place is not None else math.nan
-    radius = least_radius(pipe, warm=plan.setting("carrier.temperature"))
-    ramp = insertion_length(pit.drop, radius, plan.setting("pits.ramp"))
-    beyond = told = opened - ramp
+    beyond = opened - pit.ramp
     if pit.role == "insertion_both" and place is not None:
         # Of the shorter ramp is known that no pit opens more than it and what it holds there.
         near = getattr(place, f"{'before' if ahead else 'after'}_receiving")
@@ -301,7 +302,7 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any, pipe: Any) -> tuple[float, floa
     low = aslant + plan.setting("ground.survey_accuracy")
     lean = pit.side_slope * pit.depth * (1 + math.sin(plan.setting("street.max_turn")))
     high = low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
-    return low, high, told
+    return low, high
 
 
 def _led_round(plan: Plan, tally: Tally, row: Any, aside: FloatArray) -> bool:

@@ -23,7 +23,8 @@ __all__ = ["RULES"]
 DRAWN = 1e-3  # m
 SHORT = 1.0  # m; of a host that goes on no farther no slope is taken
 STEEPEST = 1.0  # slope taken of host or ground, m/m
-ASIDE = 0.25  # m; a run that leaves the line of its ramp by less lies under it
+ASIDE = 0.02  # m; a run that leaves the line of its ramp by less lies under it
+AROUND = 30.0  # m; the plan follows the thinned axis, which may turn where the drawn one does not
 
 
 def ramps(plan: Plan) -> Tally:
@@ -129,7 +130,8 @@ def _follows(plan: Plan, pit: Any, way: int, line: _Line) -> bool:
     if max(line.top, line.behind) > run.length:
         return False
     axis = shapely.force_2d(run.geometry)
-    ways = np.linspace(line.face, line.behind, 24)
+    low, high = sorted((line.face, line.behind))
+    ways = np.linspace(max(low - AROUND, 0.0), min(high + AROUND, run.length), 48)
     places = shapely.get_coordinates(shapely.line_interpolate_point(axis, ways))
     chord = shapely.LineString(places[[0, -1]])
     return bool(shapely.distance(chord, shapely.points(places)).max() <= ASIDE)

@@ -27,6 +27,7 @@ __all__ = [
     "closures_of",
     "one_hole",
     "shored",
+    "straight_over",
     "unavoidable",
     "whole_pit",
 ]
@@ -296,11 +297,21 @@ def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
     for depth, ends in zip(depths, own, strict=True):
         if ends:
             dug += lean * pit.width * depth**2 / 2 + 2 / 3 * lean**2 * depth**3
-    if pit.role == "receiving" or pit.length <= opened + CLOSE:
+    along = pit.length <= opened + CLOSE and straight_over(plan, pit)
+    if pit.role == "receiving" or along:
         return dug, dug
     most = max(pit.drop, one, two) + bedding
     count = 2 if pit.role == "insertion_both" else 1
     return dug, dug + count * pit.length * (pit.width + lean * most) * most
+
+
+def straight_over(plan: Plan, pit: Any) -> bool:
+    """Say whether the run is straight over a pit, so that no ramp along it leaves it."""
+    axis = shapely.force_2d(plan.one("runs", "run_id")[pit.run_id].geometry)
+    ways = np.linspace(pit.chainage - pit.before, pit.chainage + pit.after, 24)
+    places = shapely.line_interpolate_point(axis, ways)
+    chord = shapely.LineString(shapely.get_coordinates(places[[0, -1]]))
+    return bool(shapely.distance(chord, places).max() <= pit.width / 4)
 
 
 def shored(plan: Plan, pit: Any) -> float:
