@@ -160,7 +160,8 @@ def dem_elsewhere(make: Workshop) -> Case:
 def dem_without_crs(make: Workshop) -> Case:
     ground = make.dem(crs=None)
     return Case(
-        ("--mains", make.layer(make.mains()), "--dem", ground), ("ground.tif", "no CRS", "assign")
+        ("--mains", make.layer(make.mains()), "--dem", ground),
+        ("ground.tif", "no CRS", "inputs.dem", "gdal_translate"),
     )
 
 
