@@ -217,7 +217,8 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
 
 def _own_lanes(pits: pd.DataFrame) -> list[str]:
     """Say of the lanes of each pit's own street what is closed and priced."""
-    own = pits["street_name"].where(pits["street_name"] != "", "the street it is in")
+    own = pits["street_name"].astype(object)  # it may be held as numbers of words
+    own = own.where(own != "", "the street it is in")
     own = own.where(pits["street_chain"] >= 0, "any other street")
     return [
         f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
