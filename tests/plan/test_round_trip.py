@@ -98,7 +98,7 @@ def test_the_drawing_shows_the_pits_of_the_new_plan_in_their_places(folder: Path
     pulls = gpd.read_file(folder / "again.gpkg", layer="pulls")
     lines = doc.modelspace().query("POLYLINE[layer=='LIN-PULL']")
     ends = {tuple(np.round(line.vertices[0].dxf.location, 6)) for line in lines}
-    known = pulls[pulls.geometry.map(lambda line: np.isfinite(np.array(line.coords)).all())]
+    known = pulls[pulls["z_source"] != "none"]  # one without any level is drawn flat
     assert len(known)
     assert ends >= {tuple(np.round(line.coords[0], 6)) for line in known.geometry}
 
