@@ -107,7 +107,8 @@ def test_climbs_and_falls_of_the_closed_form() -> None:
 
     def load(grade: float) -> float:
         slope = math.atan(grade)
-        return WEIGHT * (0.5 * math.cos(slope) + math.sin(slope)) * 100
+        pipe = 100 / math.cos(slope)  # along the grade; chainage is measured in plan
+        return WEIGHT * (0.5 * math.cos(slope) + math.sin(slope)) * pipe
 
     assert ahead == pytest.approx(load(up) + load(down))
     assert behind == pytest.approx(load(-up) + load(-down))
