@@ -19,7 +19,9 @@ from geotools.pipe.factors import INCH
 __all__ = [
     "FORMS",
     "GROUND_PLACES",
+    "LEAST_SLOPE_OVER_M",
     "SLOPE_OVER_M",
+    "STEEPEST_SLOPE",
     "deepest_drop_m",
     "exit_angle_rad",
     "ground_reach_m",
@@ -39,6 +41,8 @@ GROUND_PLACES = 17  # where the ground is looked up along the line of a ramp, ev
 # taken: about the length of a pipe, so that noise of the levels does not decide. Common practice,
 # no source.
 SLOPE_OVER_M = 10.0
+LEAST_SLOPE_OVER_M = 1.0  # of a host that goes on no farther no slope is taken
+STEEPEST_SLOPE = 1.0  # of streets and hosts, m/m; what is steeper is a fault of the levels
 GROUND_SPARE_M = 10.0  # of ground looked up beyond twice the ramp that level ground would need
 _HANDBOOK_ROOM = ((18.0, 12.0), (48.0, 18.0), (np.inf, 24.0))  # outside up to, room; inches
 
@@ -355,8 +359,8 @@ def _arcs(
     check_choice("form", form, FORMS)
     length = check_range("length_m", length_m, 0.0, np.inf, "m")
     radius = check_range("radius_m", radius_m, 0.0, np.inf, "m", above_low=True)
-    host_sine = _sine_of(check_range("host_slope", host, -1.0, 1.0, "m/m"))
-    rest_sine = _sine_of(check_range("rest_slope", rest, -1.0, 1.0, "m/m"))
+    host_sine = _sine_of(check_range("host_slope", host, -STEEPEST_SLOPE, STEEPEST_SLOPE, "m/m"))
+    rest_sine = _sine_of(check_range("rest_slope", rest, -STEEPEST_SLOPE, STEEPEST_SLOPE, "m/m"))
     turned = length / radius
     one_arc = host_sine + turned
     single = rest_sine >= one_arc if form == "level" else np.ones(np.shape(one_arc), dtype=bool)

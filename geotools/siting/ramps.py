@@ -20,7 +20,14 @@ import pandas as pd
 from geotools.accel import in_parts
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.excavation import ramp_volume_m3
-from geotools.pipe.pits import GROUND_PLACES, SLOPE_OVER_M, ground_reach_m, ramp_rise_m
+from geotools.pipe.pits import (
+    GROUND_PLACES,
+    LEAST_SLOPE_OVER_M,
+    SLOPE_OVER_M,
+    STEEPEST_SLOPE,
+    ground_reach_m,
+    ramp_rise_m,
+)
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.profile import Profile
 from geotools.siting.settle import Climb, settle
@@ -36,8 +43,6 @@ __all__ = [
     "ramp_volumes",
 ]
 
-STEEPEST = 1.0  # slope of streets and hosts, m/m; what is steeper is a fault of the levels
-SHORT = 1.0  # m; of a host that goes on no farther no slope is taken
 CUTS = 65  # cross-sections a ramp's volume is added up from
 CUT = 100_000  # cross-sections at a time: a dozen columns of them are made on the way
 Levels = Callable[[FloatArray], FloatArray]
@@ -269,7 +274,7 @@ class _Climbs:
         """Return what ramps climb from their foot to a top so far back from the face, m."""
         ground = self.ground.some(line)
         top, behind = ground.at(back), ground.at(back + SLOPE_OVER_M)
-        rest_slope = np.clip((behind - top) / SLOPE_OVER_M, -STEEPEST, STEEPEST)
+        rest_slope = np.clip((behind - top) / SLOPE_OVER_M, -STEEPEST_SLOPE, STEEPEST_SLOPE)
         return Climb(self.level_drop[line // 2] + top - foot, host_slope, rest_slope)
 
     def _slope(self, line: IntArray, face: FloatArray) -> FloatArray:
@@ -278,12 +283,12 @@ class _Climbs:
         last = self.last[line // 2]
         beyond = np.clip(face + SLOPE_OVER_M * ahead, 0.0, last)
         over = ahead * (beyond - face)
-        known = over >= SHORT
+        known = over >= LEAST_SLOPE_OVER_M
         rise = self._pipe_above(line[known], face[known]) - self._pipe_above(
             line[known], beyond[known]
         )
         slope = np.zeros(len(run))
-        slope[known] = np.clip(rise / over[known], -STEEPEST, STEEPEST)
+        slope[known] = np.clip(rise / over[known], -STEEPEST_SLOPE, STEEPEST_SLOPE)
         return slope
 
     def _pipe_above(self, line: IntArray, place: FloatArray) -> FloatArray:

@@ -646,6 +646,40 @@ def test_the_rule_finds_a_setting_the_plan_was_not_made_with(kind: str, plan: Pl
     assert check(spoiled.done(), BY_NAME[name]).faults, name
 
 
+def faults_of_all_rules(spoiled: Spoiled) -> int:
+    done = spoiled.done()
+    return sum(len(check(done, rule).faults) for rule in RULES)
+
+
+@pytest.mark.parametrize(
+    ("layer", "column"),
+    [
+        ("runs", "geometry"),
+        ("pit_footprints", "geometry"),
+        ("strings", "geometry"),
+        ("closures", "geometry"),
+        ("closures", "speed"),
+        ("pits", "ramp"),
+        ("pits", "before"),
+        ("pits", "rest_slope"),
+    ],
+)
+def test_what_is_missing_in_all_rows_is_a_fault_and_stops_no_rule(
+    layer: str, column: str, plan: Plan
+) -> None:
+    spoiled = Spoiled(plan, 0)
+    table = spoiled.tables[layer].copy()
+    table[column] = None if column == "geometry" else np.nan
+    spoiled.tables[layer] = table
+    assert faults_of_all_rules(spoiled)
+
+
+def test_a_plan_with_no_stations_stops_no_rule(plan: Plan) -> None:
+    spoiled = Spoiled(plan, 0)
+    spoiled.tables["stations"] = spoiled.tables["stations"].iloc[:0]
+    assert faults_of_all_rules(spoiled)
+
+
 def command(*words: object) -> int:
     with pytest.raises(SystemExit) as left:
         main([str(word) for word in words])

@@ -247,8 +247,8 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     """Check that strings start where the ramp of their pit ends."""
     pit = plan.one("pits", "pit_id").get(pull.insertion_pit)
     ground = plan.one("pit_footprints", "pit_id").get(pull.insertion_pit)
-    if pit is None or ground is None or not laid:
-        return
+    if pit is None or ground is None or ground.geometry is None or not laid:
+        return  # told by the rules of pits
     if not _known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return

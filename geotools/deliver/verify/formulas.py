@@ -187,6 +187,8 @@ def merging_taper(width: float, speed: float) -> float:
 def buffer(speed: float) -> float:
     """MUTCD table 6B-2, the next row; above 75 mph the formula it is made by, in rows of 5; m."""
     mph = speed / MPH
+    if not math.isfinite(mph):
+        return math.nan
     for row, feet in SIGHT:
         if row >= mph - 1e-9:
             return FOOT * feet

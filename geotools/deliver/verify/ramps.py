@@ -7,22 +7,23 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import shapely
-
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import between
 from geotools.deliver.verify.formulas import Slopes, least_radius, ramp_drop
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.sites import one_hole, whole_pit
+from geotools.deliver.verify.sites import bow, one_hole, whole_pit
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
-from geotools.pipe.pits import GROUND_PLACES, SLOPE_OVER_M, ground_reach_m
+from geotools.pipe.pits import (
+    GROUND_PLACES,
+    LEAST_SLOPE_OVER_M,
+    SLOPE_OVER_M,
+    STEEPEST_SLOPE,
+    ground_reach_m,
+)
 
 __all__ = ["RULES"]
 
 DRAWN = 1e-3  # m
-SHORT = 1.0  # m; of a host that goes on no farther no slope is taken
-STEEPEST = 1.0  # slope taken of host or ground, m/m
 ASIDE = 0.02  # m; a run that leaves the line of its ramp by less lies under it
 AROUND = 30.0  # m; the plan follows the thinned axis, which may turn where the drawn one does not
 
@@ -129,12 +130,9 @@ def _follows(plan: Plan, pit: Any, way: int, line: _Line) -> bool:
         return False
     if max(line.top, line.behind) > run.length:
         return False
-    axis = shapely.force_2d(run.geometry)
     low, high = sorted((line.face, line.behind))
-    ways = np.linspace(max(low - AROUND, 0.0), min(high + AROUND, run.length), 48)
-    places = shapely.get_coordinates(shapely.line_interpolate_point(axis, ways))
-    chord = shapely.LineString(places[[0, -1]])
-    return bool(shapely.distance(chord, shapely.points(places)).max() <= ASIDE)
+    around = max(low - AROUND, 0.0), min(high + AROUND, run.length)
+    return bow(plan, pit.run_id, *around) <= ASIDE
 
 
 def _climbed(plan: Plan, pit: Any, line: _Line) -> tuple[float, Slopes] | None:
@@ -144,6 +142,8 @@ def _climbed(plan: Plan, pit: Any, line: _Line) -> tuple[float, Slopes] | None:
     """
     stations = plan.by("stations", "run_id", "chainage").get(pit.run_id, [])
     length = plan.one("runs", "run_id")[pit.run_id].length
+    if not stations:
+        return None
 
     def rises(name: str, *places: float) -> list[float]:
         here = between(stations, pit.chainage, name)
@@ -152,15 +152,13 @@ def _climbed(plan: Plan, pit: Any, line: _Line) -> tuple[float, Slopes] | None:
     beyond = min(max(line.face - line.way * SLOPE_OVER_M, 0.0), length)
     over = abs(beyond - line.face)
     levels = [*rises("ground_z", line.top, line.behind), *rises("axis_z", line.face, beyond)]
-    if not stations:
-        return None
     for pair in (levels[:2], levels[2:]):
         if math.isnan(sum(pair)) and not all(map(math.isnan, pair)):
             return None
     top, behind, face, ahead = (0.0 if math.isnan(z) else z for z in levels)
-    host = (face - ahead) / over if over >= SHORT else 0.0
+    host = (face - ahead) / over if over >= LEAST_SLOPE_OVER_M else 0.0
     rest = (behind - top) / SLOPE_OVER_M
-    slopes = Slopes(*(min(max(slope, -STEEPEST), STEEPEST) for slope in (host, rest)))
+    slopes = Slopes(*(min(max(slope, -STEEPEST_SLOPE), STEEPEST_SLOPE) for slope in (host, rest)))
     foot = face + slopes.host * abs(line.foot - line.face)
     return top - foot, slopes
 

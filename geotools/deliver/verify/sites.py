@@ -23,6 +23,7 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 __all__ = [
     "RULES",
     "TOUCH",
+    "bow",
     "candidate_of",
     "closures_of",
     "one_hole",
@@ -35,6 +36,7 @@ __all__ = [
 DAY = 86400.0  # s
 LEAST_PULL = 0.5  # days
 DRAWN = 1e-3  # m
+LOOKED_AT = 48  # places along a stretch of a run
 DRAWN_AREA = 1e-4  # share
 TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
 
@@ -307,11 +309,19 @@ def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
 
 def straight_over(plan: Plan, pit: Any) -> bool:
     """Say whether the run is straight over a pit, so that no ramp along it leaves it."""
-    axis = shapely.force_2d(plan.one("runs", "run_id")[pit.run_id].geometry)
-    ways = np.linspace(pit.chainage - pit.before, pit.chainage + pit.after, 24)
-    places = shapely.line_interpolate_point(axis, ways)
+    ends = pit.chainage - pit.before, pit.chainage + pit.after
+    return bool(bow(plan, pit.run_id, *ends) <= pit.width / 4)
+
+
+def bow(plan: Plan, run_id: str, low: float, high: float) -> float:
+    """Return how far a run leaves the line between two chainages, m; not a number if not known."""
+    axis = plan.one("runs", "run_id")[run_id].geometry
+    if axis is None or shapely.is_empty(axis) or not math.isfinite(low + high):
+        return math.nan
+    ways = np.linspace(low, high, LOOKED_AT)
+    places = shapely.line_interpolate_point(shapely.force_2d(axis), ways)
     chord = shapely.LineString(shapely.get_coordinates(places[[0, -1]]))
-    return bool(shapely.distance(chord, places).max() <= pit.width / 4)
+    return float(shapely.distance(chord, places).max())
 
 
 def shored(plan: Plan, pit: Any) -> float:

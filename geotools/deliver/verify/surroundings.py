@@ -100,7 +100,7 @@ def footprints_clear(plan: Plan) -> Tally:
     spared = plan.setting("pits.receive_in_intersection")
     for row in plan.rows("pit_footprints"):
         pit = pits.get(row.pit_id)
-        if pit is None or not len(places):
+        if pit is None or not len(places) or row.geometry is None:
             continue
         held = spared and pit.role == "receiving" and unavoidable(plan, pit)
         gap = float(shapely.distance(row.geometry, places[tree.nearest(row.geometry)]))
