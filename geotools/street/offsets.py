@@ -16,7 +16,6 @@ from geotools.network.ragged import (
     IntArray,
     greatest_so_far,
     offsets_of,
-    row_of,
     take,
 )
 from geotools.street.net import StreetNet
@@ -71,16 +70,8 @@ def offset_ends(
     forward : ndarray of bool, shape (n,)
         Whether it goes on along the chain, or back.
     """
-    vertex = take(net.chains.offsets, chain)
-    bounds = offsets_of(2 * np.diff(net.chains.offsets)[chain])
-    row = row_of(bounds)
-    along = np.repeat(net.places.at[vertex], 2)
-    # A string's own chainage before and after every vertex; it never runs backwards.
-    swing = np.stack([net.swing[vertex - 1], net.swing[vertex]], axis=1).ravel()
-    first = bounds[:-1]
-    swing[first] = swing[first + 1] = net.swing[net.chains.offsets[chain]]
-    own = greatest_so_far(along - off[row] * (swing - swing[first][row]), row)
-    last = bounds[1:] - 1
+    along, own, bounds = _beside(net, chain, off)
+    first, last = bounds[:-1], bounds[1:] - 1
     rows = np.arange(len(chain))
     here = Places.of_offsets(bounds, along).interpolate(rows, start, own)
     here += np.minimum(start, 0.0) + np.maximum(start - along[last], 0.0)
@@ -88,3 +79,32 @@ def offset_ends(
     beyond = np.minimum(there - own[first], 0.0) + np.maximum(there - own[last], 0.0)
     at = Places.of_offsets(bounds, own).interpolate(rows, there, along)
     return np.asarray(at + beyond, dtype=np.float64)
+
+
+def _beside(
+    net: StreetNet, chain: IntArray, off: FloatArray
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return chainages, those of a line so far beside the street, and the offsets of their rows.
+
+    There are two to a vertex. At a corner away from the line it goes on from the one edge's end
+    round to the next edge's start. At a corner towards it, it turns as far before the corner as it
+    goes on after it: there it stands still. It never runs backwards.
+    """
+    vertex = take(net.chains.offsets, chain)
+    counts = np.diff(net.chains.offsets)[chain]
+    bounds, row = offsets_of(2 * counts), np.repeat(np.arange(len(chain)), 2 * counts)
+    before, after = net.swing[vertex - 1], net.swing[vertex]
+    ends = offsets_of(counts)
+    before[ends[:-1]] = after[ends[:-1]]
+    at, of_vertex = net.places.at[vertex], row[::2]
+    half = np.maximum(off[of_vertex] * (after - before), 0.0) / 2
+    # Corners that are too near to each other share the edge between them.
+    edge = np.diff(at, append=0.0)
+    edge[ends[1:] - 1] = 0.0
+    both = half + np.append(half[1:], 0.0)
+    share = np.minimum(np.divide(edge, both, out=np.ones_like(both), where=both > 0), 1.0)
+    turns, goes_on = at - half * np.append(1.0, share[:-1]), at + half * share
+    along = np.stack([turns, goes_on], axis=1).ravel()
+    swing = np.stack([before, after], axis=1).ravel()
+    own = along - off[row] * (swing - swing[bounds[:-1]][row])
+    return along, greatest_so_far(own, row), bounds

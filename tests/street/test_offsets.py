@@ -15,6 +15,7 @@ from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.offsets import offset_ends, offset_length
 from geotools.street.strings import lay_strings
+from geotools.street.strips import on_street
 
 ANGLES = np.radians(np.linspace(-90, 0, 46))
 CURVE = np.stack([60 * np.cos(ANGLES), 60 + 60 * np.sin(ANGLES)], axis=1)  # turns left, R 60
@@ -48,6 +49,49 @@ def test_a_line_beside_a_street_is_as_long_as_its_offset_curve(xy: np.ndarray, o
         np.array([True, False]),
     )
     assert ends == pytest.approx([size, 0.0], abs=1e-6)
+
+
+CORNERS = {
+    "left": [[0, 0], [50, 0], [50, 100]],
+    "right": [[0, 0], [50, 0], [80, -60]],
+    "two near": [[0, 0], [50, 0], [60, 10], [60, 120]],
+    "back and on": [[0, 0], [50, 0], [70, 25], [160, 25]],
+}
+
+
+@pytest.mark.parametrize("xy", CORNERS.values(), ids=CORNERS)
+@pytest.mark.parametrize("off", [-6.0, -2.0, 2.0, 6.0])
+@pytest.mark.parametrize("length", [30.0, 72.0, 90.0])
+def test_a_string_that_ends_beyond_a_corner_is_as_long_as_it_is(
+    xy: list[list[float]], off: float, length: float
+) -> None:
+    """The end lies on the street's offset curve, the length of the string along it.
+
+    One that ends on the way round an outer corner is drawn to the corner.
+    """
+    net = street(np.array(xy, dtype=float))
+    curve = shapely.offset_curve(shapely.LineString(net.chains.xy), off, join_style="mitre")
+    size = np.array([0.0, float(net.lengths[0])])
+    chain, offs = np.zeros(2, dtype=np.int64), np.full(2, off)
+    at = offset_ends(net, chain, size, offs, np.full(2, length), np.array([True, False]))
+    there = shapely.points(on_street(net, chain, at, offs))
+    far = shapely.line_interpolate_point(curve, [length, -length])
+    at_corner = np.abs(at[:, None] - net.places.at[None, 1:-1]) < 1e-9
+    round_it = np.abs(off * np.diff(net.swing, prepend=0.0)[1:-1]) / 2
+    allowed = np.where(at_corner, round_it, 0.0).max(axis=1)
+    assert (shapely.distance(there, far) <= allowed + 1e-6).all()
+
+
+def test_corners_nearer_than_their_line_is_off_keep_the_order_of_places() -> None:
+    """The line beside them would run backwards: it stands still, and what follows is right."""
+    net = street(np.array([[0, 0], [50, 0], [52, 2], [52, 4], [50, 6], [0, 6.0]]))
+    count = 60
+    length = np.linspace(0.0, 110.0, count)
+    chain, offs = np.zeros(count, dtype=np.int64), np.full(count, 2.9)
+    at = offset_ends(net, chain, np.zeros(count), offs, length, np.ones(count, dtype=bool))
+    assert (np.diff(at) >= 0).all()
+    assert at[0] == pytest.approx(0.0)
+    assert at[-1] > net.lengths[0]
 
 
 def test_a_string_on_the_inside_of_a_curve_has_less_room_and_outside_more() -> None:

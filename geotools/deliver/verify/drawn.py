@@ -57,7 +57,7 @@ class Corners:
         self.snap = max(float(plan.setting("network.snap_tolerance")), CLOSE)
         self.on = float(plan.setting("street.max_turn"))
         self.all: list[Corner] = []
-        self.stretches: list[tuple[Any, Corner, Corner]] = []
+        self.stretches: list[Any] = []
         try:
             rows = of_context(plan, "streets")
         except NotChecked:
@@ -70,37 +70,34 @@ class Corners:
             places = shapely.points(xy)
             of_line = [Corner(p, t, line, e) for p, t, e in zip(places, turns, last, strict=True)]
             self.all += of_line
-            for one, two in itertools.pairwise(of_line):
-                self.stretches.append((shapely.shortest_line(one.place, two.place), one, two))
+            self.stretches += [
+                shapely.shortest_line(one, two) for one, two in itertools.pairwise(places)
+            ]
         self.tree = shapely.STRtree([corner.place for corner in self.all])
-        self.by_stretch = shapely.STRtree([stretch for stretch, *_ in self.stretches])
+        self.by_stretch = shapely.STRtree(self.stretches)
 
     def near(self, place: Any, reach: float) -> list[Corner]:
         """Return the corners within a distance of a place, m."""
         found = self.tree.query(place, predicate="dwithin", distance=reach)
         return [self.all[k] for k in sorted(found.tolist())]
 
-    def taken(self, xy: FloatArray, heading: FloatArray, *, last: bool) -> float:
+    def taken(self, xy: FloatArray, heading: FloatArray) -> float:
         """Return how much longer or shorter than told a string may be that ends here, m.
 
         At a corner of ``t`` a line ``off`` beside the street is ``2 off tan(t/2)`` longer or
-        shorter than it, and one that begins or ends there has all of it, a part or nothing. For
-        the length (``last``) the corners at both ends of the stretch count: the plan shares what
-        a corner takes out over all the stretch after it.
+        shorter than it, and one that begins or ends there has all of it, a part or nothing.
         """
         place = shapely.Point(xy)
         found = self.by_stretch.query(place, predicate="dwithin", distance=ROOM)
-        least, ends = math.inf, []
-        for k in sorted(found.tolist()):
-            stretch, *both = self.stretches[k]
-            off = float(shapely.distance(place, stretch))
-            if off < least and self._goes_with(stretch, heading):
-                least, ends = off, both
-        if not ends:
+        least = math.inf
+        for k in found.tolist():
+            off = float(shapely.distance(place, self.stretches[k]))
+            if off < least and self._goes_with(self.stretches[k], heading):
+                least = off
+        if math.isinf(least):
             return 0.0
         off = least + self.snap
         met = [c for c in self.near(place, 3 * off + REACH) if self._meets(c, place, off)]
-        met += [corner for corner in ends if last and corner not in met]
         return 2 * off * math.fsum(math.tan(corner.turn / 2) for corner in met)
 
     @staticmethod
@@ -209,7 +206,7 @@ def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) ->
         tally.skip("length of strings as drawn: the streets are not in the plan")
         return
     corners = _corners(plan)
-    first, last = (corners.taken(drawn.line[k], drawn.heading(k), last=True) for k in (0, -1))
+    first, last = (corners.taken(drawn.line[k], drawn.heading(k)) for k in (0, -1))
     slack = first + last
     length = float(shapely.area(row.geometry)) / outside
     tally.holds(
@@ -258,7 +255,7 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
         )
         return
     low, high = _ramp_slack(plan, pull, pit)
-    corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0), last=False)
+    corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0))
     step = pipe.outside + plan.setting("street.string_gap")
     for row, drawn in laid:
         start, heading = drawn.line[0], drawn.heading(0)
