@@ -7,14 +7,17 @@ the pit to the ground, added up by Simpson's rule. The ground counts as level th
 
 from __future__ import annotations
 
-from functools import partial
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.accel import in_threads
+from geotools.accel import in_parts, in_threads
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.siting.areas import areas_up_to
 from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents
 from geotools.siting.grounds import boxes, opened_ground
@@ -26,8 +29,9 @@ Polygons = npt.NDArray[np.object_]
 LEVELS = 33  # odd, for Simpson's rule; between upright sides what is shared has kinks
 LEANING = 9  # of sides that lean
 CUTS = 65  # places along a ramp where its bottom is looked for at a level
-PLACES = 17  # places along the ramp's outline
-TOGETHER = 5_000  # parts of pits at a level worked out at once
+PLACES = 17  # places along the outline of a ramp whose sides lean
+TOGETHER = 5_000  # shapes worked out at once
+HAIR = 1e-9  # m, m2
 
 
 def shared_volumes(
@@ -58,37 +62,21 @@ def shared_volumes(
     wanted : ndarray of bool, shape (n, 4)
     """
     out = np.zeros(depth.shape)
-    row, role = np.nonzero(wanted)
-    if not len(row):
-        return out
-    start, end = extents.deep_start[row, role], extents.deep_end[row, role]
-    opened = opened_ground(axis, run[row], start, end, half_width[row])
-    deep, lean = depth[row, role], slope[row]
-    foot = _foot(row, role, begins, deep, ramps)
 
-    def shared(heights: FloatArray) -> FloatArray:
-        count = len(heights)
-        rows, roles = np.tile(row, count), np.tile(role, count)
-        deeps, leans = np.tile(deep, count), np.tile(lean, count)
-        level = (foot + (deep - foot) * heights[:, None]).ravel()
-        at = [
-            _ramp_at(
-                axis, run, extents, rows, roles, way, begin, deeps, level, half_width, leans, ramps
-            )
-            for way, begin in enumerate(begins)
-        ]
-        return _shared_area(np.tile(opened, count), leans * level, at).reshape(count, -1)
+    def volumes(levels: int, row: IntArray, role: IntArray) -> FloatArray:
+        pits = _Pits(axis, run, extents, begins, depth, half_width, slope, ramps, row, role)
+        roots, weights = _simpson(levels)
+        # A ramp is level at its foot: what is dug at a level grows as the root of the height.
+        level = pits.foot[:, None] + pits.height[:, None] * roots**2
+        areas = _leaning(pits, level) if levels == LEANING else _upright(pits, level)
+        total = (areas * (weights * 2 * roots)).sum(axis=1) / (3 * (levels - 1))
+        return np.asarray(np.maximum(total * pits.height, 0.0), dtype=np.float64)
 
-    levels = LEANING if lean.any() else LEVELS
-    roots, weights = _simpson(levels)
-    total = np.zeros(len(row))
-    # A ramp is level at its foot: what is dug at a level grows as the root of the height above.
-    parts = min(levels, -(-levels * len(row) // TOGETHER))
-    for some in np.array_split(np.arange(levels), parts):
-        areas = shared(np.array([root**2 for root in roots[some]]))
-        for root, weight, area in zip(roots[some], weights[some], areas, strict=True):
-            total += weight * 2 * root * area
-    out[row, role] = np.maximum(total * (deep - foot) / (3 * (levels - 1)), 0.0)
+    for levels, of in ((LEVELS, slope == 0), (LEANING, slope != 0)):
+        row, role = np.nonzero(wanted & of[:, None])
+        if len(row):
+            together = TOGETHER if levels == LEVELS else max(TOGETHER // levels, 1)
+            out[row, role] = in_parts(partial(volumes, levels), together, row, role)
     return out
 
 
@@ -99,69 +87,152 @@ def _simpson(count: int) -> tuple[FloatArray, FloatArray]:
     return np.linspace(0.0, 1.0, count), weights
 
 
-def _shared_area(opened: Polygons, spread: FloatArray, ramps: list[Polygons]) -> FloatArray:
-    """Return the areas of the stretches and their ramps less those of their unions, m2."""
+@dataclass(frozen=True)
+class _Pits:
+    """Pits whose ramps meet what is opened: the parameters of `shared_volumes`, row and role."""
+
+    axis: Axis
+    run: IntArray
+    extents: Extents
+    begins: tuple[FloatArray, ...]
+    depths: FloatArray
+    half_widths: FloatArray
+    slopes: FloatArray
+    ramps: Ramps
+    row: IntArray
+    role: IntArray
+
+    @property
+    def depth(self) -> FloatArray:
+        return self.depths[self.row, self.role]
+
+    @property
+    def half_width(self) -> FloatArray:
+        return self.half_widths[self.row]
+
+    @property
+    def slope(self) -> FloatArray:
+        return self.slopes[self.row]
+
+    @property
+    def height(self) -> FloatArray:
+        """How high the ground lies above the lower ramp's foot, m."""
+        return self.depth - self.foot
+
+    @cached_property
+    def opened(self) -> Polygons:
+        """The stretch opened, at its bottom."""
+        start, end = (
+            edge[self.row, self.role] for edge in (self.extents.deep_start, self.extents.deep_end)
+        )
+        return opened_ground(self.axis, self.run[self.row], start, end, self.half_width)
+
+    @cached_property
+    def foot(self) -> FloatArray:
+        """How far the lower ramp's foot lies above the bottom of its pit, m."""
+        feet = []
+        for way, begins in enumerate(self.begins):
+            begin = begins[self.row, self.role]
+            foot = np.full(len(self.row), np.inf)
+            found = np.flatnonzero(np.isfinite(begin))
+            dug = ramp_depths(self.ramps, self.row[found], way, begin[found, None])[:, 0]
+            foot[found] = self.depth[found] - dug
+            feet.append(foot)
+        return np.asarray(np.clip(np.minimum(*feet), 0.0, self.depth), dtype=np.float64)
+
+    def ramp(self, way: int) -> _Ramp:
+        """Return the ramps ahead (0) or behind (1) of the pits that have one."""
+        begin, last = self.begins[way][self.row, self.role], self.ramps.length[self.row, way]
+        found = np.flatnonzero(np.isfinite(begin) & (begin < last))
+        row, role = self.row[found], self.role[found]
+        face = (self.extents.start if way else self.extents.end)[row, role]
+        box = (self.extents.box_behind if way else self.extents.box_ahead)[row, role]
+        sign = 1.0 if way else -1.0
+        return _Ramp(
+            found=found,
+            face=self.axis.position(self.run[row], face),
+            heading=sign * self.axis.heading(self.run[row], face, before=way == 1),
+            room=box - self.ramps.length[row, way],
+            begin=begin[found],
+            last=last[found],
+            half_width=self.half_width[found],
+            height=lambda place: self.depth[found, None] - ramp_depths(self.ramps, row, way, place),
+        )
+
+
+@dataclass(frozen=True)
+class _Ramp:
+    """Ramps of some pits, ``found``; places are told from the foot, which lies ``room`` off."""
+
+    found: IntArray
+    face: FloatArray
+    heading: FloatArray
+    room: FloatArray
+    begin: FloatArray
+    last: FloatArray
+    half_width: FloatArray
+    height: Callable[[FloatArray], FloatArray]  # of the bottom at places, above that of the pit
+
+    def dug(self, level: FloatArray) -> FloatArray:
+        """Return how far from the foot each is dug at levels, shape (k, levels); rising ramps."""
+        share = np.linspace(0.0, 1.0, CUTS)
+        begin, span = self.begin[:, None], (self.last - self.begin)[:, None]
+        bottom = np.maximum.accumulate(self.height(begin + span * share), axis=1)
+        count = [(bottom <= one[:, None] + HAIR).sum(axis=1) for one in level.T]
+        dug = np.maximum(np.stack(count, axis=1) - 1, 0) / (CUTS - 1)
+        return np.asarray(begin + span * dug, dtype=np.float64)
+
+    def drawn(self, along: FloatArray, half_width: FloatArray) -> Polygons:
+        """Return their outlines, so wide at places."""
+        return boxes(self.face, self.heading, self.room[:, None] + along, half_width)
+
+
+def _upright(pits: _Pits, level: FloatArray) -> FloatArray:
+    """Return what parts with upright sides share at levels, m2, shape (k, levels).
+
+    A ramp at a level is the whole one up to where it is dug: what of it is shared is cut out once.
+    """
+    out = np.zeros(level.shape)
+    whole: list[Polygons] = []
+    for ramp in map(pits.ramp, (0, 1)):
+        ends = np.stack([ramp.begin, ramp.last], axis=1)
+        drawn = ramp.drawn(ends, np.repeat(ramp.half_width[:, None], 2, axis=1))
+        met = in_threads(shapely.intersection, pits.opened[ramp.found], drawn)
+        dug = ramp.room[:, None] + ramp.dug(level[ramp.found])
+        out[ramp.found] += areas_up_to(met, ramp.face, ramp.heading, dug)
+        whole.append(np.full(len(level), None, dtype=object))
+        whole[-1][ramp.found] = drawn
+    # Two ramps that meet where nothing else is opened share that as well: cut level by level.
+    both = np.flatnonzero(~(shapely.is_missing(whole[0]) | shapely.is_missing(whole[1])))
+    crossed = shapely.intersection(whole[0][both], whole[1][both])
+    beside = shapely.area(shapely.difference(crossed, pits.opened[both])) > HAIR
+    if beside.any():
+        some = both[beside]
+        out[some] = _leaning(replace(pits, row=pits.row[some], role=pits.role[some]), level[some])
+    return out
+
+
+def _leaning(pits: _Pits, level: FloatArray) -> FloatArray:
+    """Return what parts share at levels, m2, shape (k, levels): drawn and cut at every level."""
+    opened, spread = np.repeat(pits.opened, level.shape[1]), (pits.slope[:, None] * level).ravel()
     if spread.any():
         opened = in_threads(partial(shapely.buffer, join_style="mitre"), opened, spread)
-    parts = np.stack([opened, *ramps], axis=1)
+    parts = np.stack([opened, *(_at_levels(pits, way, level) for way in (0, 1))], axis=1)
     each = np.nan_to_num(shapely.area(parts))  # of no ramp it is no number
     whole = in_threads(partial(shapely.union_all, axis=1), parts)
-    return np.asarray(each.sum(axis=1) - shapely.area(whole), dtype=np.float64)
+    return np.asarray((each.sum(axis=1) - shapely.area(whole)).reshape(level.shape))
 
 
-def _foot(
-    row: IntArray, role: IntArray, begins: tuple[FloatArray, ...], deep: FloatArray, ramps: Ramps
-) -> FloatArray:
-    """Return how far the lower ramp's foot lies above the bottom of its pit, m."""
-    feet = []
-    for way, begins_way in enumerate(begins):
-        begin = begins_way[row, role]
-        foot = np.full(len(row), np.inf)
-        found = np.flatnonzero(np.isfinite(begin))
-        dug = ramp_depths(ramps, row[found], way, begin[found, None])[:, 0]
-        foot[found] = deep[found] - dug
-        feet.append(foot)
-    return np.asarray(np.clip(np.minimum(*feet), 0.0, deep), dtype=np.float64)
-
-
-def _ramp_at(
-    axis: Axis,
-    run: IntArray,
-    extents: Extents,
-    row: IntArray,
-    role: IntArray,
-    way: int,
-    begins: FloatArray,
-    deep: FloatArray,
-    level: FloatArray,
-    half_width: FloatArray,
-    lean: FloatArray,
-    ramps: Ramps,
-) -> Polygons:
-    """Return the outline of each ramp at a level above the bottom of its pit; None where none."""
-    out = np.full(len(row), None, dtype=object)
-    begin, last = begins[row, role], ramps.length[row, way]
-    found = np.flatnonzero(np.isfinite(begin) & (begin < last))
-    if not len(found):
-        return out
-    begin, last = begin[found, None], last[found, None]
-    rows, deep, level, lean = row[found], deep[found, None], level[found, None], lean[found, None]
-    place = begin + (last - begin) * np.linspace(0.0, 1.0, CUTS)
-    bottom = deep - ramp_depths(ramps, rows, way, place)
-    # the ramp rises: it is dug at this level as far as its bottom lies below
-    count = np.logical_and.accumulate(bottom <= level + 1e-9, axis=1).sum(axis=1)
-    most = begin + (last - begin) * (np.maximum(count - 1, 0)[:, None] / (CUTS - 1))
-    places = PLACES if lean.any() else 2
-    along = begin + (most - begin) * np.linspace(0.0, 1.0, places)
-    below = level - (deep - ramp_depths(ramps, rows, way, along))
-    wide = half_width[rows, None] + lean * np.maximum(below, 0.0)
-    runs, roles = run[rows], role[found]
-    face = (extents.end if way == 0 else extents.start)[rows, roles]
-    box = (extents.box_ahead if way == 0 else extents.box_behind)[rows, roles]
-    heading = (-1.0 if way == 0 else 1.0) * axis.heading(runs, face, before=way == 1)
-    room = (box - ramps.length[rows, way])[:, None]
-    some = np.flatnonzero(count > 1)
-    out[found[some]] = boxes(
-        axis.position(runs, face)[some], heading[some], (room + along)[some], wide[some]
-    )
-    return out
+def _at_levels(pits: _Pits, way: int, level: FloatArray) -> Polygons:
+    """Return the outline of each ramp at levels, shape (k x levels,); None where there is none."""
+    ramp = pits.ramp(way)
+    dug, places = ramp.dug(level[ramp.found]), PLACES if pits.slope.any() else 2
+    out = np.full(level.shape, None, dtype=object)
+    for number in range(level.shape[1]):
+        most, at = dug[:, number, None], level[ramp.found, number, None]
+        along = ramp.begin[:, None] + (most - ramp.begin[:, None]) * np.linspace(0.0, 1.0, places)
+        below = np.maximum(at - ramp.height(along), 0.0)
+        wide = ramp.half_width[:, None] + pits.slope[ramp.found, None] * below
+        some = dug[:, number] > ramp.begin
+        out[ramp.found[some], number] = ramp.drawn(along, wide)[some]
+    return out.ravel()
