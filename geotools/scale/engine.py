@@ -29,6 +29,7 @@ UNGUARDED = (
     "        geotools.batch(..., workers=2)\n\n"
     "Without workers the districts are planned one after the other in one process"
 )
+REACHED_WITHIN_S = 10.0  # s; a scheduler that does not answer by then is out of reach
 _WORKER = "Dask Worker process"  # how Dask names the processes it begins
 logger = logging.getLogger(__name__)
 
@@ -192,7 +193,7 @@ def _reach(scheduler: str) -> Iterator[Any]:
     from distributed import Client
 
     try:
-        client = Client(scheduler, timeout="10s")
+        client = Client(scheduler, timeout=REACHED_WITHIN_S)
     except (OSError, ValueError) as error:
         raise SchedulerLost(
             f"scheduler {scheduler}: cannot be reached ({error}); check the address, and that "

@@ -20,10 +20,7 @@ from geotools.tools import _lots, _works
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 
 
-@pytest.mark.parametrize("size", [1, 300])
-def test_the_plan_does_not_hang_on_the_size_of_the_lots(
-    monkeypatch: pytest.MonkeyPatch, size: int
-) -> None:
+def test_the_plan_does_not_hang_on_the_size_of_the_lots(monkeypatch: pytest.MonkeyPatch) -> None:
     import geotools
 
     made: list[int] = []
@@ -33,8 +30,8 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(
         made.append(1)
         return whole(*given, **how)
 
-    monkeypatch.setattr(_lots, "LOT", size)
-    monkeypatch.setattr(_works, "LAID", size)
+    monkeypatch.setattr(_lots, "LOT", 40)  # most runs are in a lot of their own
+    monkeypatch.setattr(_works, "LAID", 5)
     monkeypatch.setattr(_lots, "_plan_lot", counted)
     monkeypatch.setattr(_lots, "processors", lambda: 3)
     lots = geotools.plan(SAMPLE).summary["content_hash"]

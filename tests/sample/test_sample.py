@@ -93,16 +93,21 @@ def _ends(mains: gpd.GeoDataFrame) -> np.ndarray:
 # -- made by the script ---------------------------------------------------------------------------
 
 
-def test_two_runs_of_the_script_give_the_same_bytes(tmp_path: Path) -> None:
-    first, second = _make(tmp_path / "a"), _make(tmp_path / "b")
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The files as the script makes them anew."""
+    return _make(tmp_path_factory.mktemp("made"))
+
+
+def test_two_runs_of_the_script_give_the_same_bytes(made: Path, tmp_path: Path) -> None:
+    again = _make(tmp_path)
     for name in FILES:
-        assert (first / name).read_bytes() == (second / name).read_bytes(), name
+        assert (made / name).read_bytes() == (again / name).read_bytes(), name
 
 
 def test_the_files_in_the_folder_are_what_the_script_makes(
-    tmp_path: Path, layers: dict[str, gpd.GeoDataFrame]
+    made: Path, layers: dict[str, gpd.GeoDataFrame]
 ) -> None:
-    made = _make(tmp_path)
     for name in ("brief.toml", "planted.csv"):
         assert (made / name).read_text("utf-8") == (FOLDER / name).read_text("utf-8"), name
     fresh = _layers(made / "district.gpkg")

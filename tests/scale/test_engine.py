@@ -16,6 +16,7 @@ import dask.config
 import pytest
 
 from geotools.errors import LayerError
+from geotools.scale import engine
 from geotools.scale.engine import Result, SchedulerLost, run_all, workers_begun
 
 
@@ -69,13 +70,19 @@ def test_a_worker_goes_on_while_its_result_is_dealt_with() -> None:
     assert first.value < second.value < dealt
 
 
-def test_a_scheduler_out_of_reach_is_an_error_that_names_it() -> None:
+def test_a_scheduler_out_of_reach_is_an_error_that_names_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(engine, "REACHED_WITHIN_S", 1.0)
     wanted = pytest.raises(SchedulerLost, match=r"tcp://127\.0\.0\.1:9: cannot be reached")
     with workers_begun(scheduler="tcp://127.0.0.1:9") as workers, wanted:
         list(run_all(JOBS, operator.call, workers=workers))
 
 
-def test_what_goes_wrong_while_workers_begin_is_told_by_itself() -> None:
+def test_what_goes_wrong_while_workers_begin_is_told_by_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(engine, "REACHED_WITHIN_S", 1.0)
     begun = workers_begun(scheduler="tcp://127.0.0.1:9")
     with pytest.raises(LayerError, match="no CRS"), begun:
         refuse()
