@@ -26,6 +26,7 @@ from geotools.deliver.verify.optimum import GAP, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
+from geotools.deliver.verify.schedule import REFILL, TEST
 from geotools.tools.plan import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -512,6 +513,26 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "less water": ("sections", lambda s: s.edit("sections", "water_volume", scaled(0.9))),
     "a crew at two places": ("schedule", two_places),
     "a pull before its pits": ("schedule", pulled_first),
+    "a task begun later than it may": (
+        "schedule",
+        lambda s: s.edit("schedule", "start_day", more(1.0), lambda t: t["task"] == REFILL),
+    ),
+    "a critical task said to have time": (
+        "schedule",
+        lambda s: s.edit("schedule", "critical", 0, lambda t: t["task"] == TEST),
+    ),
+    "a task with time said to be critical": (
+        "schedule",
+        lambda s: s.edit("schedule", "critical", 1, lambda t: t["critical"] == 0),
+    ),
+    "a task done by another crew": (
+        "schedule",
+        lambda s: s.edit("schedule", "crew", "pulling", lambda t: t["task"] == TEST),
+    ),
+    "a task of no kind known": (
+        "schedule",
+        lambda s: s.edit("schedule", "task", "wait", lambda t: t["task"] == REFILL),
+    ),
     "a task made shorter": ("schedule", lambda s: s.edit("schedule", "days", scaled(0.5))),
     "a task deleted": (
         "schedule",

@@ -13,6 +13,7 @@ from geotools.deliver.verify import (
     ramps,
     records,
     references,
+    schedule,
     sites,
     strings,
     surroundings,
@@ -32,6 +33,7 @@ RULES: tuple[Rule, ...] = (
     *surroundings.RULES,
     *drawn.RULES,
     *strings.RULES,
+    *schedule.RULES,
     *money.RULES,
     *records.RULES,
 )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from typing import Any
 
@@ -153,95 +152,10 @@ def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
         tally.holds(ends or found, row.pull_id, "the level is another where it is said to be")
 
 
-def schedule(plan: Plan) -> Tally:
-    """Check that tasks take the days their work does, wait for each other, and share no crew."""
-    tally = Tally("schedule")
-    by_run = plan.by("schedule", "run_id")
-    for run in plan.planned:
-        tasks = by_run.get(run.run_id, [])
-        if not tally.holds(tasks, run.run_id, "has no tasks"):
-            continue
-        _durations(plan, tally, run, tasks)
-        _crews(tally, run, tasks)
-        _order(plan, tally, run, tasks)
-    return tally
-
-
-def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
-    """Check how long every pull of a run takes to fuse, to pull and to rest, and its tests."""
-    pulls = {pull.pull_id: pull for pull in plan.by("pulls", "run_id").get(run.run_id, [])}
-    waits = {
-        row.pull_id: row.wait_hours for row in plan.by("sections", "run_id").get(run.run_id, [])
-    }
-    shift = plan.setting("crew.shift") / 3600
-    due = {
-        "fuse the strings": lambda p: p.joints / plan.setting("crew.joints_per_day"),
-        "open the connections": lambda p: p.digs / plan.setting("crew.digs_per_day") / 2,
-        "remake the connections": lambda p: p.digs / plan.setting("crew.digs_per_day") / 2,
-        "pull the carrier in": lambda p: max(p.hours / shift, 0.5),
-        "let the carrier rest": lambda p: waits.get(p.pull_id, math.nan) / 24,
-    }
-    for task in tasks:
-        if task.task in due and task.ref in pulls:
-            tally.near(task.days, due[task.task](pulls[task.ref]), task.ref, task.task)
-        elif task.task.startswith("fill, test"):
-            tally.near(task.days, plan.setting("crew.test_days"), task.ref, task.task)
-        elif task.crew == "tie-in":
-            tally.near(task.days, plan.setting("crew.tie_in_days"), task.ref, task.task)
-    for name in due:
-        for pull_id in pulls:
-            found = [t for t in tasks if t.task == name and t.ref == pull_id]
-            tally.holds(len(found) == 1, pull_id, f"{len(found)} tasks: {name}")
-    digging = [t for t in tasks if t.crew == "digging"]
-    half = plan.setting("crew.pit_days")
-    for pit in plan.by("pits", "run_id").get(run.run_id, []):
-        spent = sum(t.days for t in digging if t.ref == pit.pit_id)
-        tied = plan.setting("crew.tie_in_days")
-        tally.near(spent + tied, pit.days, pit.pit_id, f"days of digging, and {half:g} to set up")
-
-
-def _crews(tally: Tally, run: Any, tasks: list[Any]) -> None:
-    """Check that no crew is at two places at once."""
-    crews: dict[str, list[Any]] = {}
-    for task in tasks:
-        if task.crew != "none":
-            crews.setdefault(task.crew, []).append(task)
-    for crew, mine in crews.items():
-        mine.sort(key=lambda t: (t.start_day, t.start_day + t.days))
-        for one, two in itertools.pairwise(mine):
-            tally.holds(
-                two.start_day >= one.start_day + one.days - CLOSE,
-                run.run_id,
-                f"crew {crew} is at {one.ref} and {two.ref} at once",
-            )
-
-
-def _order(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
-    """Check that a pull waits for pits, strings and connections, and the test for every rest."""
-    ends = {(t.task, t.ref): t.start_day + t.days for t in tasks}
-    starts = {(t.task, t.ref): t.start_day for t in tasks}
-    test = next((t.start_day for t in tasks if t.task.startswith("fill, test")), math.nan)
-    dig = "dig and support the pit"
-    for pull in plan.by("pulls", "run_id").get(run.run_id, []):
-        begins = starts.get(("pull the carrier in", pull.pull_id), math.nan)
-        before = [
-            (dig, pull.insertion_pit),
-            (dig, pull.receiving_pit),
-            ("fuse the strings", pull.pull_id),
-            ("open the connections", pull.pull_id),
-        ]
-        for key in before:
-            done = ends.get(key, math.nan)
-            tally.holds(done <= begins + CLOSE, pull.pull_id, f"is pulled before: {key[0]}")
-        rested = ends.get(("let the carrier rest", pull.pull_id), math.nan)
-        tally.holds(rested <= test + CLOSE, pull.pull_id, "is tested before it has rested")
-
-
 RULES = (
     Rule("pull-lengths", "pulls are as long as the settings allow", pull_lengths),
     Rule("string-counts", "joints and strings by pipe length and room", string_counts),
     Rule("shifts", "a pull with its joints fits a shift", shifts),
     Rule("strings", "strings make up their pull, in whole pipes", strings_laid),
     Rule("sections", "rest, stretch, water and levels of the sections", sections),
-    Rule("schedule", "tasks: their days, their order, one place a crew", schedule),
 )
