@@ -12,7 +12,7 @@ import shapely
 
 from geotools.schema import length_text
 
-__all__ = ["SEVERITIES", "Findings"]
+__all__ = ["SEVERITIES", "Findings", "counted"]
 
 SEVERITIES = ("info", "warning", "error")
 
@@ -134,3 +134,11 @@ def _objects(values: Sequence[Any]) -> npt.NDArray[Any]:
     out = np.empty(len(values), dtype=object)
     out[:] = values
     return out
+
+
+def counted(words: pd.Series, most: int = 8) -> str:
+    """Return words with how often each is met, the most frequent first."""
+    counts = words.value_counts()
+    named = sorted(counts.items(), key=lambda met: (-met[1], str(met[0])))
+    told = ", ".join(f"{str(word)!r} ({count:,})" for word, count in named[:most])
+    return told + (f" and {len(named) - most:,} other words" if len(named) > most else "")

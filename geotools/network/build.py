@@ -13,7 +13,7 @@ import shapely
 from geotools.accel import give_back
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
-from geotools.intake.findings import Findings
+from geotools.intake.findings import Findings, counted
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
@@ -345,6 +345,16 @@ def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None
             "info",
             "status-excluded",
             f"{count} mains of status {name!r} are not lined (network.excluded_statuses).",
+            layer="mains",
+        )
+    taken = _statuses(mains)[carries_water(mains, network) & large]
+    words = counted(taken[taken != ""])
+    if words:
+        findings.add(
+            "info",
+            "status-in-service",
+            f"mains of status {words} are taken to be in service, as none of these words is among "
+            "network.excluded_statuses.",
             layer="mains",
         )
 

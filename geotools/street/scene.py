@@ -13,7 +13,7 @@ import shapely
 from geotools.accel import in_threads
 from geotools.brief import Street
 from geotools.intake.columns import Lines
-from geotools.intake.findings import Findings
+from geotools.intake.findings import Findings, counted
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, take, to_linestrings
 from geotools.street.context import STREET_COLUMNS, street_context
 from geotools.street.laydown import Corridors, build_corridors
@@ -134,6 +134,7 @@ def build_scene(
     """
     net = build_streets(streets, rules, tolerance=tolerance, accuracy=accuracy)
     _report_unread(streets, findings)
+    _report_classes(net, rules, findings)
     if rules.crossing_without_node == "intersection":
         _report_crossings(net, streets, findings)
     corridors = build_corridors(
@@ -167,6 +168,21 @@ def _report_unread(streets: Lines, findings: Findings) -> None:
         features=streets.table["feature"].astype(str).to_numpy(dtype=object)[rows],
         geometry=to_linestrings(streets.xy, streets.offsets)[rows],
     )
+
+
+def _report_classes(net: StreetNet, rules: Street, findings: Findings) -> None:
+    """Report that no street has a class that may not be blocked: its words may be others."""
+    classes = net.table["class"].astype(str)
+    busy = [name.strip().casefold() for name in rules.no_block]
+    if len(classes) and busy and not classes.isin(busy).any():
+        findings.add(
+            "info",
+            "no-busy-street",
+            f"no street has a class of street.no_block ({', '.join(busy)}); there are "
+            f"{counted(classes)}. None is too busy for a pit that closes all its lanes, or for a "
+            "string across it.",
+            layer="streets",
+        )
 
 
 def _report_crossings(net: StreetNet, streets: Lines, findings: Findings) -> None:

@@ -229,3 +229,14 @@ def test_no_mains_to_line_give_no_runs(run_set: RunsOf) -> None:
     runs = run_set([MAIN], diameter=[0.1])
     assert len(runs.table) == 0
     assert runs.bends.empty
+
+
+def test_words_of_status_taken_to_be_in_service_are_told(
+    run_set: Callable[..., RunSet], layers_of: Callable[..., Layers]
+) -> None:
+    """A word nobody excluded may well mean a main that is gone."""
+    lines = [[(0, 0), (100, 0)], [(0, 50), (100, 50)], [(0, 90), (100, 90)], [(0, 130), (100, 130)]]
+    layers = layers_of(lines, status=["RTD", "Active", "abandoned", ""])
+    run_set(layers)
+    (told,) = _texts(layers, "status-in-service")
+    assert told.startswith("mains of status 'active' (1), 'rtd' (1) are taken")
