@@ -610,7 +610,7 @@ OUTPUTS: dict[str, Layer] = {
             (
                 _text(
                     "scope",
-                    "what it is for; shared: two pits of two runs on one ground, in no cost",
+                    "what it is for; shared: two pits on one ground, in no cost",
                     values=("pit", "pull", "run", "shared"),
                 ),
                 _text("ref", "identifier of the pit, pull or run; of shared pits the first"),

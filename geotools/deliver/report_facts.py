@@ -113,14 +113,14 @@ def _runs(runs: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
 
 
 def _shared(quantities: pd.DataFrame | None, file: PlanFile) -> list[dict[str, str]]:
-    """Return what pits of two runs on one ground would save as one, where there are any."""
+    """Return what pits on one ground would save as one, where there are any."""
     if quantities is None:
         return []
     rows = quantities[quantities["scope"] == "shared"]
     if not len(rows):
         return []
     currency = file.settings.get("rates.currency", "")
-    label = f"{currency} less, were pits of two runs one".lstrip()
+    label = f"{currency} less, were pits on one ground one".lstrip()
     return [_fact(f"{-rows['cost'].sum():,.0f}", label, f"{len(rows):,} places; in no cost")]
 
 

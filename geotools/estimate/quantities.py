@@ -118,7 +118,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
 
 
 def shared_quantities(shared: pd.DataFrame) -> pd.DataFrame:
-    """Return what pairs of pits of two runs would save as one, below nothing.
+    """Return what pairs of pits on one ground would save as one, below nothing.
 
     Parameters
     ----------

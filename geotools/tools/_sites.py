@@ -31,6 +31,7 @@ __all__ = [
     "shared_pits",
 ]
 
+_OF_RUNS = {1: "of one run", 2: "of two runs"}
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 
 
@@ -251,16 +252,17 @@ def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
 
 
 def shared_pits(pits: pd.DataFrame, prices: Prices) -> pd.DataFrame:
-    """Return the pairs of pits of different runs that share ground: one hole may serve both.
+    """Return the pairs of pits that share ground: one hole may serve both.
 
-    ``pit_id`` and ``other``, ``run_id`` (of the first), ``overlap`` (m2), ``saving`` and
-    ``geometry`` (what they share); ``counted`` leaves out pairs whose pits others have made one
+    Of different runs, or of one run that comes back to where it was, as a ring does.
+    ``pit_id`` and ``other``, ``run_id`` (of the first), ``runs`` (how many), ``overlap`` (m2),
+    ``saving`` and ``geometry`` (what they share); ``counted`` leaves out pairs whose pits others have made one
     already, the dearest pairs first, so that those counted may be added up.
     """
     ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
     run = pits["run"].to_numpy(dtype=np.int64)
-    keep = (first < second) & (run[first] != run[second])
+    keep = first < second
     order = np.lexsort([second[keep], first[keep]])
     first, second = first[keep][order], second[keep][order]
     met = shapely.intersection(ground[first], ground[second])
@@ -274,6 +276,7 @@ def shared_pits(pits: pd.DataFrame, prices: Prices) -> pd.DataFrame:
             "pit_id": names[first],
             "other": names[second],
             "run_id": pits["run_id"].to_numpy(dtype=object)[first],
+            "runs": np.where(run[first] == run[second], 1, 2),
             "overlap": overlap,
             "saving": saving,
             "geometry": met,
@@ -310,7 +313,7 @@ def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> No
         "info",
         "pits-shared",
         [
-            f"pits {row['pit_id']} and {row['other']} of two runs share "
+            f"pits {row['pit_id']} and {row['other']} {_OF_RUNS[row['runs']]} share "
             f"{quantity_text(row['overlap'], 'area', findings.system)} of ground: each is counted "
             f"and priced as its own; as one pit they would save about {row['saving']:,.0f} "
             f"{currency} (a set-up, and the shared ground dug and made good once)."

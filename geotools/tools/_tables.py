@@ -218,7 +218,7 @@ def summarise(
         f"longest pull {longest / scale:,.0f} {unit}",
         f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
         *(
-            [f"          {shared:,.0f} less if pits of two runs on one ground were one (findings)"]
+            [f"          {shared:,.0f} less if pits on one ground were one (findings)"]
             if shared
             else []
         ),

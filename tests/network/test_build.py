@@ -232,7 +232,7 @@ def test_no_mains_to_line_give_no_runs(run_set: RunsOf) -> None:
 
 
 def test_words_of_status_taken_to_be_in_service_are_told(
-    run_set: Callable[..., RunSet], layers_of: Callable[..., Layers]
+    run_set: RunsOf, layers_of: LayersOf
 ) -> None:
     """A word nobody excluded may well mean a main that is gone."""
     lines = [[(0, 0), (100, 0)], [(0, 50), (100, 50)], [(0, 90), (100, 90)], [(0, 130), (100, 130)]]

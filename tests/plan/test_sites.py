@@ -1,14 +1,17 @@
-"""Findings on sites: pits of two runs that share ground."""
+"""Findings on sites: pits that share ground."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
 
+import geotools
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
 from geotools.tools._sites import report_shared, shared_pits
@@ -45,8 +48,29 @@ def test_pits_of_two_runs_on_one_ground_are_told_with_overlap_and_saving() -> No
     assert "43.1 ft2" in shared(first, second, system="us")["text"][0]
 
 
-def test_pits_of_one_run_and_pits_that_only_touch_are_not() -> None:
+def test_pits_of_a_run_that_comes_back_to_where_it_was_are_told_too() -> None:
+    one, other = ((0, "receiving", 3.0, shapely.box(x, 0, x + 6, 2)) for x in (0, 4))
+    (row,) = shared(one, other).to_dict("records")
+    assert row["text"].startswith("pits P0 and P1 of one run share 4.0 m2 of ground")
+
+
+def test_the_two_ends_of_a_ring_are_one_hole_and_verify_asks_for_the_finding(
+    tmp_path: Path,
+) -> None:
+    angles = np.linspace(0.0, 2 * np.pi, 49)
+    ring = shapely.LineString(np.stack([90 * np.cos(angles), 90 * np.sin(angles)], axis=1) + 5e5)
+    of_all = {"main_id": ["M"], "diameter_mm": 600.0, "material": "cast iron", "cover_m": 1.5}
+    mains = gpd.GeoDataFrame(of_all, geometry=[ring], crs=26917)
+    settings = {"carrier.material": "PE4710"}
+    plan = geotools.plan(mains=mains, settings=settings, output=tmp_path / "ring.gpkg").layers
+    assert len(plan["pits"]) >= 2
+    (told,) = plan["findings"].query("rule == 'pits-shared'").to_dict("records")
+    assert "of one run" in told["text"]
+    verdict = geotools.verify(tmp_path / "ring.gpkg")
+    assert verdict.summary["failed"] == 0
+
+
+def test_pits_that_only_touch_are_not_told() -> None:
     one = (0, "receiving", 3.0, shapely.box(0, 0, 6, 2))
-    assert shared(one, (0, "receiving", 3.0, shapely.box(4, 0, 9, 2))).empty
     assert shared(one, (1, "receiving", 3.0, shapely.box(6, 0, 9, 2))).empty
     assert shared(one, (1, "receiving", np.nan, shapely.box(4, 0, 9, 2)))["text"].size == 1

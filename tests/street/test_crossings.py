@@ -177,3 +177,15 @@ def test_loops_of_one_middle_have_an_intersection_each() -> None:
     net = scene(pretzel).net
     assert sorted(net.crossings.tolist()) == [[-150.0, 0.0], [-100.0, 0.0]]
     assert net.lengths.sum() == pytest.approx(shapely.LineString(pretzel).length)
+
+
+def test_words_of_classes_that_no_setting_knows_are_told() -> None:
+    findings = Findings()
+    scene(EAST, findings=findings, no_block=["A", " b "])
+    (found,) = findings.table().to_dict("records")
+    assert found["rule"] == "no-busy-street"
+    assert "(a, b); there are 'arterial' (1)" in found["text"]
+    known = Findings()
+    scene(EAST, findings=known, no_block=["Arterial"])
+    scene(EAST, findings=known, no_block=[])
+    assert known.table().empty

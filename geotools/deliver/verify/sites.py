@@ -385,7 +385,7 @@ def unavoidable(plan: Plan, pit: Any) -> bool:
 
 
 def overlaps(plan: Plan) -> Tally:
-    """Check that pits of two runs that share ground, and strings over other pits, are told of."""
+    """Check that pits that share ground, and strings over other pits, are told of."""
     tally = Tally("findings")
     told: dict[str, list[str]] = {}
     for row in plan.rows("findings"):
@@ -395,7 +395,7 @@ def overlaps(plan: Plan) -> Tally:
     tree = shapely.STRtree(ground)
     for a, b in sorted(map(tuple, tree.query(ground, predicate="intersects").T.tolist())):
         shared = float(shapely.area(shapely.intersection(ground[a], ground[b])))
-        if a < b and prints[a].run_id != prints[b].run_id and shared > TOUCH:
+        if a < b and shared > TOUCH:
             pair = (prints[a].pit_id, prints[b].pit_id)
             found = any(all(n in text for n in pair) for text in told.get("pits-shared", []))
             tally.holds(found, pair[0], f"shares ground with {pair[1]}, and no finding says so")
