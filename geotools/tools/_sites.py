@@ -256,8 +256,8 @@ def shared_pits(pits: pd.DataFrame, prices: Prices) -> pd.DataFrame:
 
     Of different runs, or of one run that comes back to where it was, as a ring does.
     ``pit_id`` and ``other``, ``run_id`` (of the first), ``runs`` (how many), ``overlap`` (m2),
-    ``saving`` and ``geometry`` (what they share); ``counted`` leaves out pairs whose pits others have made one
-    already, the dearest pairs first, so that those counted may be added up.
+    ``saving`` and ``geometry`` (what they share); ``counted`` leaves out pairs whose pits others
+    have made one already, the dearest pairs first, so that those counted may be added up.
     """
     ground: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     first, second = shapely.STRtree(ground).query(ground, predicate="intersects")
