@@ -78,7 +78,9 @@ def _on_the_ground(plan: Plan, tally: Tally, pit: Any, level: float, radius: flo
         short.append(drop - ramp_drop(pit.ramp, radius, slopes, form))
         seen.append((slopes, steep))
     tally.near(max(short), 0.0, pit.pit_id, "what the ramp lacks of its drop", least=slack)
-    slopes, steep = seen[short.index(max(short))]
+    # Of two ramps the longer is told; where both are as long as their drops ask for, either.
+    longer = [one for one, lack in zip(seen, short, strict=True) if lack >= -slack] or seen
+    slopes, steep = min(longer, key=lambda one: abs(pit.host_slope - one[0].host))
     tally.near(pit.host_slope, slopes.host, pit.pit_id, "host_slope")
     tally.near(pit.rest_slope, slopes.rest, pit.pit_id, "rest_slope", least=CLOSE + steep)
 
