@@ -873,6 +873,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("name", "name of the street"),
                 _real("angle", "deflection of a fitting", "angle"),
                 _real("width", "width of the carriageway", "length"),
+                _real("lanes", "lanes of a street, both directions"),
                 _flag("hard", "a place where no pit may lie"),
                 _real("buffer", "distance to keep from it", "length"),
             ),

@@ -28,7 +28,7 @@ _SAID: dict[str, dict[str, str]] = {
     "laterals": {},
     "hydrants": {},
     "sources": {},
-    "streets": {"kind": "class", "name": "name", "width": "width"},
+    "streets": {"kind": "class", "name": "name", "width": "width", "lanes": "lanes"},
     "avoid": {"kind": "reason", "hard": "hard", "buffer": "buffer"},
 }
 

@@ -90,7 +90,7 @@ def _numbered(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _half(pits: pd.DataFrame, rules: ClosureRules, *, left: bool) -> Approach:
-    """Return what each pit leaves of one half of the carriageway."""
+    """Return what each pit leaves of the lanes of one direction."""
     return approach(
         pits["edge_low"].to_numpy(dtype=float) - rules.gap,
         pits["edge_high"].to_numpy(dtype=float) + rules.gap,
@@ -125,18 +125,17 @@ def _closures(
     take turns, on two or more each has its own and traffic merges as anywhere else. On a one-way
     street both halves go the same way and traffic merges into what is left of either.
     """
-    closed, open_, from_middle, lane = (
+    closed, open_, from_middle, lane, middle = (
         np.stack([getattr(half, name) for half in halves], axis=1)
-        for name in ("closed", "left", "from_middle", "lane")
+        for name in ("closed", "left", "from_middle", "lane", "middle")
     )
     spare = open_[row, 1 - left]
-    closed, open_, from_middle, lane = (
-        table[row, left] for table in (closed, open_, from_middle, lane)
+    closed, open_, from_middle, lane, middle = (
+        table[row, left] for table in (closed, open_, from_middle, lane, middle)
     )
-    kerb = pits["street_width"].to_numpy(dtype=float) / 2
     side = np.where(left == 1, 1.0, -1.0)
-    edge = side * np.where(from_middle, 0.0, kerb)
-    line = side * np.where(from_middle, closed, open_) * lane
+    edge = middle + side * np.where(from_middle, 0, closed + open_) * lane
+    line = middle + side * np.where(from_middle, closed, open_) * lane
     speed = pits["street_speed"].to_numpy(dtype=float)
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     alternate = (open_ == 0) & (spare < 2) & (oneway == 0)

@@ -76,6 +76,9 @@ def street(offset: float, width: float, lanes: float, kind: str = "local") -> pd
         (0.0, 14.0, 4, 2, 2),  # in the middle of four: the outer lanes stay
         (-6.0, 14.0, 4, 1, 3),
         (3.5, 14.0, 4, 2, 2),  # astride the line of two lanes: both
+        (0.0, 17.5, 5, 1, 4),  # over the middle one of five
+        (0.0, 10.5, 3, 1, 2),
+        (-1.2, 4.0, 1, 1, 0),  # one lane for all
         (np.nan, np.nan, np.nan, 0, 0),  # no street at all
     ],
 )

@@ -76,6 +76,14 @@ def test_closures_drawn_some_at_a_time_are_those_drawn_at_once(
         (4, 14.0, -1.6, {"along": (1, 1)}),
         # Astride the lane line there is room for none of the two.
         (4, 14.0, -3.5, {"along": (2, 0)}),
+        # Of three lanes of 3.5 m the one over the centreline is of the right.
+        (3, 10.5, 0.0, {"along": (1, 1)}),
+        (3, 10.5, 3.5, {"against": (1, 0)}),
+        (3, 10.5, 1.75, {"along": (1, 1), "against": (1, 0)}),
+        (5, 17.5, 0.0, {"along": (1, 2)}),
+        # One lane for both ways is closed once.
+        (1, 4.0, -1.0, {"along": (1, 0)}),
+        (1, 4.0, 1.0, {"along": (1, 0)}),
         # On the verge it takes nothing.
         (2, 7.0, -5.5, {}),
     ],
@@ -86,6 +94,24 @@ def test_lanes_closed_and_left_in_each_direction(
     table = closed(lanes, width, offset)
     got = {row.side: (row.lanes_closed, row.lanes_left) for row in table.itertuples()}
     assert got == expected
+
+
+def test_a_closure_of_an_odd_number_of_lanes_is_as_wide_as_its_lanes() -> None:
+    """Lanes of 3.5 m: 118 m of taper were told of one of them, for two thirds of its width."""
+    (row,) = closed(3, 10.5, 3.5, street_speed=20.0).itertuples()
+    assert row.taper == pytest.approx(float(merging_taper_m(3.5, 20.0)))
+    (row,) = closed(3, 10.5, -3.5, street_speed=20.0).itertuples()
+    assert row.taper == pytest.approx(float(merging_taper_m(3.5, 20.0)))
+    across = shapely.bounds(row.geometry)[[1, 3]]
+    assert across.tolist() == pytest.approx([-5.25, -1.75])
+    (row,) = closed(3, 10.5, 0.0).itertuples()
+    assert shapely.bounds(row.geometry)[[1, 3]].tolist() == pytest.approx([-1.75, 1.75])
+
+
+def test_a_one_way_street_of_one_lane_is_closed_whole() -> None:
+    (row,) = closed(1, 4.0, -1.2, street_oneway=1).itertuples()
+    assert (row.lanes_closed, row.lanes_left) == (1, 0)
+    assert row.taper == pytest.approx(float(merging_taper_m(4.0, SPEED)))
 
 
 def test_where_traffic_keeps_left_the_sides_change_places() -> None:

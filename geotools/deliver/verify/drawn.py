@@ -366,11 +366,14 @@ def _edge(row: Any) -> Edge | None:
         return None
     # As many vertices of the street lie on this edge as on the other three together.
     edge = np.vstack([xy[len(xy) // 2 + 1 :], xy[:1]])
+    turns = _turns(edge)
+    if max(map(abs, turns), default=0.0) > SHARPEST:  # no street's edge, but an outline folded over
+        return None
     line = shapely.LineString(edge)
     deep = float(shapely.distance(shapely.points(xy), line).max())
     at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
     lanes = max(row.lanes_closed, 1)
-    return Edge(line, _turns(edge), at, deep, (lanes + row.lanes_left) * deep / lanes)
+    return Edge(line, turns, at, deep, (lanes + row.lanes_left) * deep / lanes)
 
 
 def closures_drawn(plan: Plan) -> Tally:
@@ -524,19 +527,34 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
         tally.skip("closures at corners of their street, or of a street not in the plan: the kerb")
         return
     slack = corners.snap + DRAWN
-    off = [(float(shapely.distance(s.geometry, place)), s.width / 2) for s in streets]
-    told = [(gap, kerb if kerb > 0 else edge.half) for gap, kerb in off]
+    off = [float(shapely.distance(street.geometry, place)) for street in streets]
+    lines = [_lane_lines(plan, street) for street in streets]
     tally.holds(
-        any(min(gap, abs(gap - kerb)) <= slack for gap, kerb in told),
+        any(
+            min(abs(gap - kerb), abs(gap - middle)) <= slack
+            for gap, (_, middle, kerb) in zip(off, lines, strict=True)
+        ),
         row.closure_id,
-        f"lies {min(off)[0]:.2f} m off the middle of its street, not at the kerb",
+        f"lies {min(off):.2f} m off the centreline of its street, not at kerb or middle",
     )
-    # On a one-way street the lanes left are those of both halves.
     tally.holds(
-        any(edge.deep / edge.mitre - slack <= kerb <= edge.half + slack for _, kerb in told),
+        any(
+            edge.deep / edge.mitre - slack <= row.lanes_closed * lane <= edge.deep + slack
+            for lane, *_ in lines
+        ),
         row.closure_id,
         f"is {edge.deep:.2f} m deep: no {row.lanes_closed:.0f} lanes of its street",
     )
+
+
+def _lane_lines(plan: Plan, street: Any) -> tuple[float, float, float]:
+    """Return how wide a lane is, and how far off the centreline middle and kerb lie, m.
+
+    Of an odd number of lanes the one in the middle is that of the right.
+    """
+    lanes = round(street.lanes) if street.lanes >= 1 else plan.setting("street.default_lanes")
+    width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
+    return width / lanes, width / lanes / 2 if lanes % 2 else 0.0, width / 2
 
 
 RULES = (

@@ -416,7 +416,7 @@ def closures(plan: Plan) -> Tally:
     tally = Tally("closures")
     for pit in plan.rows("pits"):
         rows = closures_of(plan, pit.pit_id)
-        closed = _closed(pit.lanes_taken, rows)
+        closed = sum(row.lanes_closed for row in rows)
         tally.holds(
             closed == pit.lanes_taken,
             pit.pit_id,
@@ -436,14 +436,6 @@ def closures_of(plan: Plan, ref: str) -> list[Any]:
     if rows is None:
         rows = [row for row in plan.by("closures", "pit_id").get(ref, []) if not row.pull_id]
     return rows
-
-
-def _closed(taken: float, rows: list[Any]) -> float:
-    """Return the lanes closed; of a street of one lane both halves close the same one."""
-    halves = [(row.lanes_closed, row.lanes_left) for row in rows]
-    if taken == 1 and halves == [(1, 0), (1, 0)]:
-        return 1.0
-    return float(sum(row.lanes_closed for row in rows))
 
 
 def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -> None:
@@ -467,7 +459,7 @@ def string_closures(plan: Plan) -> Tally:
         days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
         rows = closures_of(plan, pull.pull_id)
-        closed = _closed(pull.lanes_taken, rows)
+        closed = sum(row.lanes_closed for row in rows)
         tally.holds(
             closed == pull.lanes_taken or (closed > pull.lanes_taken and pull.pull_id in moved),
             pull.pull_id,
