@@ -671,6 +671,8 @@ class Screening(_Section):
     connections_limit: PerLength = _set("80 / km", "not suitable beyond", INVENTED, gt=0)
     depth_weight: float = _set(1.0, "weight of depth", INVENTED, ge=0, le=100)
     depth_good: Length = _set("2.5 m", "full mark up to this mean depth", INVENTED, gt=0)
+    steepness_weight: float = _set(1.0, "weight of steep ground", INVENTED, ge=0, le=100)
+    steepness_good: float = _set(0.06, "full mark up to this rise over run", INVENTED, gt=0, le=1)
     laydown_weight: float = _set(2.0, "weight of room for strings", INVENTED, ge=0, le=100)
     laydown_good: Length = _set("150 m", "full mark from this room", INVENTED, gt=0)
     pits_weight: float = _set(3.0, "weight of pits", INVENTED, ge=0, le=100)

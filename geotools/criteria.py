@@ -131,6 +131,15 @@ CRITERIA: tuple[Criterion, ...] = (
         "mean depth to invert",
     ),
     Criterion(
+        "steepness",
+        SUITABILITY,
+        None,
+        False,
+        "rise of the ground over a pit at the run's end, the steeper of the two",
+        "steepness of the ground at an end",
+        share=True,
+    ),
+    Criterion(
         "laydown",
         SUITABILITY,
         "length",

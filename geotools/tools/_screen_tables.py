@@ -41,6 +41,7 @@ FURTHER = {
     "hydraulics": ("service.max_velocity", "service.max_gradient", "service.least_capacity"),
     "run_length": ("pits.working_length", "pits.receiving_length", "pulls.min_length"),
     "depth": ("pits.max_depth", "ground.assumed_cover"),
+    "steepness": ("pits.max_slope",),
     "laydown": ("street.least_string",),
     "pits": ("pulls.max_length", "pulls.machine_capacity", "crew.shift"),
 }
@@ -53,6 +54,7 @@ GIVEN_BY = {
     "critical_services": "a layer of laterals with critical",
     "connections": "a layer of laterals",
     "depth": "invert levels with a DEM, or cover, on the mains",
+    "steepness": "ground levels",
     "laydown": "a layer of streets, and a carrier that suits",
 }
 NO_CARRIER = "a carrier that suits"

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+import rasterio
 import shapely
 
 import geotools
@@ -335,7 +336,7 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert ranking["need"].isna().all()
     np.testing.assert_allclose(ranking["priority"], ranking["suitability"])
     silent = {"age", "breaks", "leakage", "criticality", "critical_services", "connections",
-              "depth", "laydown"}  # fmt: skip
+              "depth", "steepness", "laydown"}  # fmt: skip
     for text in ranking["not_known"]:
         assert set(text.split(", ")) == silent
     for text in ranking["assumed"]:
@@ -438,3 +439,32 @@ def test_a_main_of_two_runs_or_two_parts_is_one_row_that_tells_its_shares() -> N
         assert row.run_id == runs[0]
         assert set(runs) <= set(done.layers["ranking"]["run_id"])
         assert sum(map(float, row.run_shares.split(","))) == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("slope", "verdict"), [(0.05, SUITABLE), (0.09, DOUBTFUL), (0.15, OUT), (-0.15, OUT)]
+)
+def test_ground_too_steep_for_the_pits_at_its_ends_speaks_against_a_run(
+    slope: float, verdict: str, tmp_path: Path
+) -> None:
+    """A plan refuses a pit where the ground is steeper than ``pits.max_slope``, here 12 %."""
+    mains = straight({"main_id": "A", "diameter_mm": 500.0, "length": 400.0, "cover_m": 1.5})
+    west, south, east, north = mains.total_bounds + 100 * np.array([-1, -1, 1, 1])
+    cell = 5.0
+    columns, rows = int((east - west) / cell), int((north - south) / cell)
+    level = 100 + slope * cell * np.arange(columns)
+    with rasterio.open(
+        tmp_path / "dem.tif", "w", driver="GTiff", width=columns, height=rows, count=1,
+        dtype="float64", crs=CRS, transform=rasterio.Affine(cell, 0, west, 0, -cell, north),
+    ) as raster:  # fmt: skip
+        raster.write(np.tile(level, (rows, 1)), 1)
+        raster.units = ("m",)
+    given = {"mains": mains, "dem": tmp_path / "dem.tif"}
+    row = geotools.screen(**given).layers["ranking"].iloc[0]
+    assert row["steepness_verdict"] == verdict
+    assert row["steepness"] == pytest.approx(abs(slope), abs=1e-6)
+    planned = geotools.plan(**given).layers["runs"]["status"].iloc[0] == "planned"
+    assert planned == (verdict != OUT)
+    if verdict == OUT:
+        assert row["verdict"] == OUT
+        assert row["reason_1"].startswith("not suitable: steepness of the ground at an end 15")
