@@ -340,7 +340,9 @@ OUTPUTS: dict[str, Layer] = {
                 _LONGEST_PULL,
                 _real("host_bore", "bore of the host, its low estimate or as measured", "bore"),
                 _CAPACITY_RATIO,
-                _real("head_before", "head lost over the run at the design flow, host", "length"),
+                _real(
+                    "head_before", "head lost over the run at the design flow, old mains", "length"
+                ),
                 _HEAD_AFTER,
                 _real("velocity", "velocity in the carrier at the design flow", "velocity"),
                 _integer("bend_count", "bends found"),
