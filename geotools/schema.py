@@ -685,7 +685,10 @@ OUTPUTS: dict[str, Layer] = {
                 _real("cut_off_length", "mains cut off though not shut in", "length"),
                 _real("temporary_supply", "length of temporary supply along the run", "length"),
                 _integer("temporary_services", "services to be fed temporarily"),
-                _text("remarks", "valves missing, shut or stuck that widen the shutdown"),
+                _text(
+                    "remarks",
+                    "valves missing, shut, stuck or cut out by the work, which widen the shutdown",
+                ),
             ),
         ),
         Layer(
