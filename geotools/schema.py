@@ -143,8 +143,15 @@ def _text(
     return Field(name, "text", text, values=values, required=required, later=later)
 
 
-def _real(name: str, text: str, dimension: str | None = None, *, required: bool = False) -> Field:
-    return Field(name, "real", text, dimension, required=required)
+def _real(
+    name: str,
+    text: str,
+    dimension: str | None = None,
+    *,
+    required: bool = False,
+    later: bool = False,
+) -> Field:
+    return Field(name, "real", text, dimension, required=required, later=later)
 
 
 def _integer(name: str, text: str) -> Field:
@@ -474,11 +481,29 @@ OUTPUTS: dict[str, Layer] = {
                 _real("head_force", "largest force at the pulling head", "force"),
                 _real("head_force_low", "the same, least friction of the band", "force"),
                 _real("head_force_high", "the same, greatest friction of the band", "force"),
-                _real("allowable", "force that may not be passed", "force"),
+                _real(
+                    "allowable",
+                    "force that may not be passed at the head; a bend may allow less",
+                    "force",
+                ),
                 _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
                 _text(
                     "governed_by", "what is nearest its limit", values=("pipe", "machine", "bend")
+                ),
+                _real(
+                    "governing_chainage",
+                    "where the head is when the force is nearest its limit: at that bend, or where "
+                    "the head force is largest",
+                    "length",
+                    later=True,
+                ),
+                _real("governing_force", "force at the head there", "force", later=True),
+                _real(
+                    "governing_limit",
+                    "force allowed there: what the bend leaves, else what is allowable",
+                    "force",
+                    later=True,
                 ),
                 _integer("joints", "fused joints, in the strings and between them"),
                 _integer("strings", "strings joined one to the next while pulling"),

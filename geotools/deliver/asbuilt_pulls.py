@@ -14,9 +14,14 @@ from geotools.deliver.records import Records
 from geotools.deliver.wording import shown
 from geotools.errors import LayerError
 
-__all__ = ["CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
+__all__ = ["PLANNED", "CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
 
-_PLANNED = ("pull_id", "run_id", "length", "head_force", "allowable")
+PLANNED = (
+    *("pull_id", "run_id", "length", "head_force", "allowable"),
+    *("governed_by", "governing_chainage", "governing_force", "governing_limit"),
+)
+# Common practice, no source: a gauge on the line is read to a hundredth, and no better.
+_FORCE_SHARE = 0.01
 # Common practice, no source: a measured length may be off by a hundredth, or half a metre.
 _LENGTH_SHARE, _LENGTH_LEAST = 0.01, 0.5
 
@@ -113,7 +118,7 @@ def check_pulls(
         its joints do, it has a record (where any were given), the force measured is allowed
         and the lengths measured, its own and those of its run, are those planned.
     """
-    frame = pulls.reset_index(drop=True)[[*_PLANNED, "geometry"]]
+    frame = pulls.reset_index(drop=True)[[*PLANNED, "geometry"]]
     frame = frame.assign(**_joint_counts(frame, joints), **_measured(frame, records))
     reasons = Reasons()
     rows = np.arange(len(frame))
@@ -187,8 +192,37 @@ def _check_measured(
             f"force {shown(force[k], 'force', units)}, allowed {shown(allowed[k], 'force', units)}"
         ),
     )
+    _check_bends(frame, reasons, units)
     _check_lengths(frame, reasons, units)
     return absent
+
+
+def _check_bends(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
+    """Hold the force measured at the head against the bend that governs, and less is allowed in.
+
+    What a bend asked for is not on record: it is taken to have been more than planned by as much
+    as the force at the head was.
+    """
+    found, head, planned, limit, at = (
+        frame[n].to_numpy(dtype=float)
+        for n in (
+            *("found_force", "head_force", "governing_force", "governing_limit"),
+            "governing_chainage",
+        )
+    )
+    by_bend = (frame["governed_by"] == "bend").to_numpy()
+    scaled = np.full(len(frame), np.nan)
+    np.divide(planned * found, head, out=scaled, where=head > 0)
+    reasons.add_where(
+        "pull-force",
+        by_bend & (scaled > limit * (1 + _FORCE_SHARE)),
+        np.arange(len(frame)),
+        lambda k: (
+            f"force {shown(found[k], 'force', units)} where {shown(head[k], 'force', units)} was "
+            f"planned; as much more in the bend at {shown(at[k], 'length', units)} makes "
+            f"{shown(scaled[k], 'force', units)}, allowed there {shown(limit[k], 'force', units)}"
+        ),
+    )
 
 
 def _check_lengths(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:

@@ -42,6 +42,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "runs": ("run_id", "status", "length", "carrier"),
     "stations": ("run_id", "chainage", "axis_z"),
     "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable",
+              "governed_by", "governing_chainage", "governing_force", "governing_limit",
               "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "length", "width", "street_name",
              "reasons"),
@@ -305,6 +306,10 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
         insert(drawn.space, BLOCKS["LIN_ARROW"], middle, {}, paper=drawn.paper, rotation=turn + way)
         words = f"{pull.pull_id}  {length_text(pull.length, drawn.units)}"
         words += f"  {_force(pull.head_force, pull.allowable, drawn.units)}"
+        if pull.governed_by == "bend" and np.isfinite(pull.governing_limit):
+            there = _force(pull.governing_force, pull.governing_limit, drawn.units)
+            place = length_text(pull.governing_chainage, drawn.units)
+            words += f" at the head, {there} in the bend at {place}"
         _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
 
 

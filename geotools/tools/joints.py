@@ -329,9 +329,10 @@ def _only(
     file: PlanFile, joints: Any, read: dict[str, Records], only: tuple[str, ...]
 ) -> tuple[Any, Any]:
     """Return the joints and pulls asked for; records of the others are set aside."""
+    from geotools.deliver.asbuilt_pulls import PLANNED
     from geotools.deliver.joints import wanted_pulls
 
-    every = file.table("pulls", ("pull_id", "run_id", "length", "head_force", "allowable"))
+    every = file.table("pulls", PLANNED)
     ids = wanted_pulls(file, only)
     other = joints["pull_id"].isin(ids)
     read["records"] = read["records"].without("joint_id", joints.loc[~other, "joint_id"])

@@ -290,6 +290,19 @@ def test_us_units_of_the_plan_show_in_the_texts(drawn: Any) -> None:
     assert line.vertices[0].dxf.location.z == pytest.approx(95.0 * 0.3048, abs=1e-9)
 
 
+def test_a_pull_governed_by_a_bend_says_where_and_what_is_allowed_there(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    tables["pulls"] = tables["pulls"].assign(
+        governed_by="bend", governing_chainage=299.0, governing_force=17e3, governing_limit=18e3
+    )
+    out = tmp_path / "plan.dxf"
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", out) == 0
+    (text,) = ezdxf.readfile(out).modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")
+    assert text.dxf.text == (
+        "R1-L1  400.0 m  20 of 50 kN at the head, 17 of 18 kN in the bend at 299.0 m"
+    )
+
+
 def test_codes_in_texts_of_the_plan_stay_text(drawn: Any) -> None:
     (pit,) = blocks(drawn(METRIC), "LIN_PIT_INSERTION")
     read = pit.get_attrib("STREET")

@@ -337,6 +337,37 @@ def test_measured_pulls_stand_beside_those_planned(check: Any, schedule: Any) ->
     assert checked.pulls["started"].tolist() == ["2026-03-10 08:00", "2026-03-11 08:00"]
 
 
+BENT = {"governed_by": "bend", "governing_chainage": 25.0, "governing_force": 38e3,
+        "governing_limit": 38.5e3}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("force", "words"),
+    [
+        ("49", ""),
+        ("50", ""),
+        ("51", ""),  # 38.76 kN: no gauge tells it from 38.5
+        (
+            "60",
+            "force 60 kN where 50 kN was planned; as much more in the bend at 25 m makes 45.6 kN, "
+            "allowed there 38.5 kN",
+        ),
+    ],
+)
+def test_force_at_the_head_is_held_against_the_bend_that_governs(
+    write_plan: PlanWriter, schedule: Any, tmp_path: Path, force: str, words: str
+) -> None:
+    plan = read_plan(write_plan([{**PULLS[0], **BENT}, PULLS[1]], strings=STRINGS))
+    measured = [{**PULL_RECORDS[0], "force_kn": force}, {**PULL_RECORDS[1], "force_kn": "99"}]
+    checked = check_records(
+        schedule,
+        plan.table("pulls"),
+        read(write(tmp_path / "r.csv", clean(schedule))),
+        pull_records=read(write(tmp_path / "p.csv", measured), "pulls"),
+    )
+    assert checked.pulls["reasons"].tolist() == [words, ""]  # B is not governed by a bend
+
+
 def test_lengths_are_added_up_over_the_run(check: Any, schedule: Any) -> None:
     # each within 1 % or 0.5 m of its own, together 2.4 of 230 m off, and 2.3 m allowed
     pulls = [{**PULL_RECORDS[0], "length_m": "30.45"}, {**PULL_RECORDS[1], "length_m": "201.95"}]

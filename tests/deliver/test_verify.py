@@ -408,6 +408,18 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "force-limits",
         lambda s: s.edit("pulls", "governed_by", other("bend", "machine")),
     ),
+    "the place governed at edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governing_chainage", more(40.0)),
+    ),
+    "the force there edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governing_force", scaled(0.99)),
+    ),
+    "the limit there edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governing_limit", scaled(1.01)),
+    ),
     "a turn edited": ("turns", lambda s: s.edit("pulls", "deflection", more(0.1))),
     "a bend without its station": (
         "bends",

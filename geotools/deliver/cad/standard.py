@@ -63,8 +63,10 @@ LAYERS: dict[str, CadLayer] = {
         ),
         CadLayer("LIN-PULL", "carrier pulled in, 3-D; arrow: pulling direction", 7,
                  "CONTINUOUS", 70),
-        CadLayer("LIN-PULL-TEXT", "pull, length, planned force and limit", 7, "CONTINUOUS", 25,
-                 lines=False),
+        CadLayer(
+            "LIN-PULL-TEXT", "pull, length, planned force and limit at the head and at the bend "
+            "that governs", 7, "CONTINUOUS", 25, lines=False,
+        ),
         CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50, lines=False),
         CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 35),
         CadLayer("LIN-BEND", "bends of the old main, as blocks with attributes", 5,

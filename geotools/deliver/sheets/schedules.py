@@ -40,6 +40,11 @@ def _in(dimension: str, plan: Plan, digits: int = 1) -> Say:
     )
 
 
+def _place(chainage: float, plan: Plan) -> str:
+    """Return a chainage as text; a dash where it is not known."""
+    return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
+
+
 def _column(table: str, field: str, plan: Plan) -> str:
     """Return the unit of a field, for the head of its column."""
     dimension = OUTPUTS[table].field(field).dimension
@@ -106,6 +111,9 @@ def _pulls(plan: Plan, run_id: str) -> Table:
             ("limit", lambda r: force(r["allowable"]), True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("by", lambda r: str(r["governed_by"]), False),
+            ("at", lambda r: _place(r["governing_chainage"], plan), True),
+            ("force there", lambda r: force(r["governing_force"]), True),
+            ("limit there", lambda r: force(r["governing_limit"]), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("strings", lambda r: _number(r["strings"], 0), True),
             ("hours", lambda r: _number(r["hours"]), True),
@@ -194,7 +202,7 @@ def _sections(plan: Plan, run_id: str) -> Table:
         return _column("sections", name, plan)
 
     def place(chainage: float) -> str:
-        return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
+        return _place(chainage, plan)
 
     bare = _bare(run_id)
     return _table(
