@@ -1073,7 +1073,8 @@ OUTPUTS: dict[str, Layer] = {
 }
 
 
-WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h"}  # suffixes that text writes otherwise
+# Suffixes that text writes otherwise.
+WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h", "lps": "L/s"}
 
 
 def quantity_text(value: float, dimension: str, system: str, digits: int = 1) -> str:

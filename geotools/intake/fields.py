@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import limit
+from geotools.intake.limits import ZERO_IS_NONE, limit
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, texts, years
@@ -93,6 +93,7 @@ def _number_field(
     reader = READERS.get(field.dtype) or READERS.get(field.name) or numbers
     read = reader(data)
     values = read.values * column.factor
+    zero = (values == 0) & (field.name in ZERO_IS_NONE)
     bounds = limit(field.name)
     allowed = bounds.said(field.dimension, system)
     with np.errstate(invalid="ignore"):
@@ -115,8 +116,15 @@ def _number_field(
                 for v in data[odd]
             ],
         ),
+        *note(
+            "warning",
+            "zero-value",
+            np.flatnonzero(zero),
+            f"{column.spelling} is 0 (column {column.name!r}), which no main in service has; taken "
+            "as missing; leave it empty where it is not known",
+        ),
     ]
-    return np.where(odd, np.nan, values), notes, faults
+    return np.where(odd | zero, np.nan, values), notes, faults
 
 
 def _noted(notes: list[Note], count: int) -> npt.NDArray[np.bool_]:

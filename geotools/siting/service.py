@@ -56,6 +56,7 @@ def service_columns(
     deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
     _report(pressure, flow, run_ids, service, findings)
+    _report_in_part(pieces[["run", "line"]], mains["flow"], run_ids, findings)
     _report_bores(run, host[0], bore, run_ids, findings)
     return pd.DataFrame(
         {
@@ -126,6 +127,25 @@ def _report(
         layer="runs",
         features=_listed(names[~np.isfinite(flow)]),
     )
+
+
+def _report_in_part(
+    pieces: pd.DataFrame, flow: pd.Series, run_ids: list[str], findings: Findings
+) -> None:
+    """Say of which runs some mains alone have a design flow."""
+    run, line = np.unique(pieces.to_numpy(dtype=np.int64), axis=0).T
+    count = np.bincount(run, minlength=len(run_ids))
+    recorded = np.isfinite(flow.to_numpy(dtype=float))[line]
+    known = np.bincount(run, recorded, minlength=len(run_ids)).astype(np.int64)
+    for row in np.flatnonzero((known > 0) & (known < count)).tolist():
+        findings.add(
+            "warning",
+            "design-flow-in-part",
+            f"a design flow is on record on {known[row]} of {count[row]} mains of the run; the "
+            "highest of these is taken for all of it",
+            layer="runs",
+            feature=run_ids[row],
+        )
 
 
 def _report_bores(

@@ -24,6 +24,7 @@ from geotools.network.words import in_words
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
+from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest, hydraulic_columns
 from geotools.tool import Progress
 from geotools.tools._attempt import friction_band_of, profile_of
@@ -141,6 +142,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     table = _verdicts(ground, planned, pulls)
     _report_blocked(ground, planned.blocked)
     _report_unsuitable(ground, table)
+    _report_narrow(ground, table)
     _report_edits(ground, planned.refused)
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
     works = work_out(ground, table, pits, pulls, sections)
@@ -229,6 +231,31 @@ def _report_unsuitable(ground: Shared, table: pd.DataFrame) -> None:
         "warning",
         "no-carrier",
         [f"run {n}: {r}" for n, r in zip(names, table["reason"].iloc[rows], strict=True)],
+        layer="runs",
+        features=names,
+        xy=points_along(chains.xy, chains.offsets, rows, middle),
+    )
+
+
+def _report_narrow(ground: Shared, table: pd.DataFrame) -> None:
+    """Report carriers that carry their design flow, and little of what the host could."""
+    least, findings = ground.brief.service.least_capacity, ground.layers.findings
+    ratio, flow = (table[c].to_numpy(dtype=float) for c in ("capacity_ratio", "flow"))
+    rows = np.flatnonzero((table["status"] == "planned") & np.isfinite(flow) & (ratio < least))
+    chains, middle = ground.runs.chains, table["length"].to_numpy(dtype=float)[rows] / 2
+    names = table["run_id"].to_numpy(dtype=object)[rows]
+    carriers = table["carrier"].to_numpy(dtype=object)[rows]
+    findings.add_points(
+        "warning",
+        "little-capacity",
+        [
+            f"run {name}: {carrier} carries the design flow of "
+            f"{quantity_text(flow[row], 'flow', findings.system)} on record and keeps "
+            f"{ratio[row]:.0%} of the host's capacity at equal gradient, below the {least:.0%} "
+            "asked for where no flow is on record (service.least_capacity); see that the flow is "
+            "that of the run's worst day, fire flow included, or fix a larger carrier"
+            for name, carrier, row in zip(names, carriers, rows.tolist(), strict=True)
+        ],
         layer="runs",
         features=names,
         xy=points_along(chains.xy, chains.offsets, rows, middle),
