@@ -114,7 +114,9 @@ def test_the_highest_pressure_and_flow_on_record_count() -> None:
     )
     assert table["working"].tolist() == [7e5]
     assert table["flow"].tolist() == [0.3]
-    assert len(findings) == 0
+    (told,) = findings.to_dict("records")
+    assert told["rule"] == "design-flow-in-part"
+    assert "2 of 3 mains" in told["text"]
 
 
 def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
