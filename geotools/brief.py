@@ -124,7 +124,7 @@ class Network(_Section):
     )
     service_reach: Length = _set(
         "20 m",
-        "a service belongs to the nearest main in service, if that is no farther away than this",
+        "a service or hydrant belongs to the nearest main in service no farther away than this",
         COMMON,
         gt=0,
         le=100,
@@ -615,7 +615,9 @@ class Rates(_Section):
     string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0)
     valve: PerItem = _set(8000, "cutting out and replacing a line valve", INVENTED, ge=0)
     grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
-    connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
+    connection: PerItem = _set(
+        6500, "digging up and reconnecting a tee, service or hydrant", INVENTED, ge=0
+    )
     temporary_service: PerItem = _set(
         600, "temporary supply of one service while its run is out", INVENTED, ge=0
     )

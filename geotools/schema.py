@@ -14,6 +14,7 @@ from geotools.criteria import CRITERIA, Criterion
 from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
+    "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
     "INPUTS",
@@ -219,7 +220,7 @@ INPUTS: dict[str, Layer] = {
                 _flag("critical", "feeds a customer who may not lose water"),
             ),
         ),
-        Layer("hydrants", "Hydrants.", POINT, ()),
+        Layer("hydrants", "Hydrants, each on its main or beside it.", POINT, ()),
         Layer("sources", "Where water enters the network.", POINT, ()),
         Layer(
             "streets",
@@ -281,6 +282,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
     )
 
 
+DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 GOVERNED = ("pipe", "machine", "bend")
@@ -618,14 +620,14 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "local_digs",
-            "Connections, services and valves dug up between the pits.",
+            "Connections, services, hydrants and valves dug up between the pits.",
             ("Point",),
             (
                 _text("dig_id", "identifier of the dig"),
                 _RUN,
                 _text("pull_id", "pull it lies on; empty where a pit spares it"),
                 _CHAINAGE,
-                _text("kind", "what is dug up", values=("connection", "lateral", "valve")),
+                _text("kind", "what is dug up", values=DIG_KINDS),
                 _flag("spared", "a pit covers it: no dig of its own"),
                 _real("cost", "planning cost"),
             ),
@@ -706,10 +708,17 @@ OUTPUTS: dict[str, Layer] = {
                 _real("main_length", "length of mains that go dry", "length"),
                 _real("customers", "customers without water: in dry segments and cut off"),
                 _integer("critical", "critical customers among them"),
+                _integer("services", "service connections they have: in dry segments and cut off"),
+                _real(
+                    "customers_beyond",
+                    "customers among them not served off the run itself: for them no temporary "
+                    "supply is priced",
+                ),
+                _integer("hydrants", "hydrants without water: in dry segments and cut off"),
                 _integer("cut_off_nodes", "nodes cut off from every source though not shut in"),
                 _real("cut_off_length", "mains cut off though not shut in", "length"),
                 _real("temporary_supply", "length of temporary supply along the run", "length"),
-                _integer("temporary_services", "services to be fed temporarily"),
+                _integer("temporary_services", "services on the run, fed temporarily meanwhile"),
                 _text(
                     "remarks",
                     "valves missing, shut, stuck or cut out by the work, which widen the shutdown",

@@ -17,7 +17,7 @@ import pandas as pd
 from geotools.brief import Crew
 from geotools.pulls.optimise import LEAST_PULL_DAYS
 
-__all__ = ["FUSING", "PULLING", "schedule_runs"]
+__all__ = ["FUSING", "PULLING", "days_out", "schedule_runs"]
 
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
@@ -31,6 +31,8 @@ PULL_COLUMNS = (
     "hours",
     "wait_hours",
 )
+TESTING = "fill, test and disinfect"
+TYING, REMAKING = "tie in at the pit", "remake the connections"  # puts the run back in service
 DAY_S = 86400.0
 _Row = dict[str, Any]  # the columns of one pit or pull
 
@@ -88,6 +90,18 @@ def schedule_runs(
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
+def days_out(schedule: pd.DataFrame) -> pd.Series:
+    """Return by run the working days it is out of service, as `schedule_runs` plans them.
+
+    From the first pull, or the test of a run laid in the open, until the ends are tied in and the
+    connections remade.
+    """
+    out = schedule[schedule["task"].isin([PULLING, TESTING, TYING, REMAKING])]
+    ends = out["start_day"] + out["days"]
+    run = out["run_id"].astype(str)
+    return ends.groupby(run).max() - out["start_day"].groupby(run).min()
+
+
 def _by_run(table: pd.DataFrame, columns: tuple[str, ...]) -> dict[str, list[_Row]]:
     """Return the rows of every run, in their order, with these columns."""
     if table.empty:
@@ -139,7 +153,7 @@ def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list
             _Task("join the carriers in the pit", name, "tie-in", crew.tie_in_days, done)
         )
     ready = [*resting, *joining] or list(digging.values())
-    test = _Task("fill, test and disinfect", run_id, "testing", crew.test_days, ready)
+    test = _Task(TESTING, run_id, "testing", crew.test_days, ready)
     return [
         *digging.values(),
         *fusing,
@@ -158,10 +172,8 @@ def _after_test(pits: list[_Row], test: _Task, connecting: list[_Task], crew: Cr
     The pits between the ends are refilled while those at the ends are tied in.
     """
     outer = dict.fromkeys([pits[0]["pit_id"], pits[-1]["pit_id"]])
-    tying = {n: _Task("tie in at the pit", n, "tie-in", crew.tie_in_days, [test]) for n in outer}
-    again = [
-        _Task("remake the connections", t.ref, "connections", t.days, [test]) for t in connecting
-    ]
+    tying = {n: _Task(TYING, n, "tie-in", crew.tie_in_days, [test]) for n in outer}
+    again = [_Task(REMAKING, t.ref, "connections", t.days, [test]) for t in connecting]
     closing = [
         _Task(
             "refill and make good",

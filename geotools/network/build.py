@@ -35,7 +35,7 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains, build_chains
-from geotools.network.services import find_services, services_on_runs
+from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.schema import quantity_text
 
 __all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
@@ -61,9 +61,9 @@ class RunSet:
         As `find_bends` gives them, without ``record``.
     graph : Graph
         The noded mains, all of them; ``edge`` of the pieces of the chains is its row.
-    services : OnEdges
-        Where the laterals meet the mains, all of them; see `find_services`.
-    fittings, valves, laterals, edits : DataFrame
+    services, hydrant_taps : OnEdges
+        Where laterals and hydrants meet the mains, all of them; see `find_services`.
+    fittings, valves, laterals, hydrants, edits : DataFrame
         Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
     """
 
@@ -74,9 +74,11 @@ class RunSet:
     fittings: pd.DataFrame
     valves: pd.DataFrame
     laterals: pd.DataFrame
+    hydrants: pd.DataFrame
     edits: pd.DataFrame
     graph: Graph
     services: OnEdges
+    hydrant_taps: OnEdges
 
 
 def build_runs(
@@ -124,30 +126,40 @@ def build_runs(
     give_back()
     chains = _cut(chains, others, layers, rules, network, reach)
     chains = reorder(chains, _order(chains, rank))
-    services = find_services(
-        layers.laterals,
-        graph,
-        carrying=carries_water(mains, network)[graph.line],
-        lined=lined[graph.line],
-        rank=rank[graph.line],
-        reach=network.service_reach,
-        findings=findings,
-    )
-    return _finished(graph, chains, others, services, layers, rules, network, reach, edit_reach)
+    taps = [
+        find(
+            points,
+            graph,
+            carrying=carries_water(mains, network)[graph.line],
+            lined=lined[graph.line],
+            rank=rank[graph.line],
+            reach=network.service_reach,
+            findings=findings,
+        )
+        for find, points in (
+            (find_services, layers.laterals),
+            (find_hydrants, layers.hydrants),
+        )
+    ]
+    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach)
 
 
 def _finished(
     graph: Graph,
     chains: Chains,
     others: Polylines,
-    services: OnEdges,
+    taps: list[OnEdges],
     layers: Layers,
     rules: BendRules,
     network: Network,
     reach: tuple[float, float],
     edit_reach: float,
 ) -> RunSet:
-    """Name the runs and bring what lies on them to its chainage."""
+    """Name the runs and bring what lies on them to its chainage.
+
+    ``taps`` are those of services and of hydrants.
+    """
+    services, hydrants = taps
     table = _table(chains, layers.mains)
     axes = Polylines(chains.xy, chains.offsets)
     fitted = _fitted(layers, chains, axes, others, network, reach)
@@ -170,9 +182,11 @@ def _finished(
         fittings=fitted.on,
         valves=_located(layers.valves, axes, others, reach),
         laterals=services_on_runs(services, graph, chains),
+        hydrants=services_on_runs(hydrants, graph, chains),
         edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),
         graph=graph,
         services=services,
+        hydrant_taps=hydrants,
     )
 
 

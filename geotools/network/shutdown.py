@@ -31,7 +31,7 @@ from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains
 from geotools.network.segments import cut_off
 from geotools.network.services import services_on_runs
-from geotools.network.supply import Supply, build_supply
+from geotools.network.supply import Supply, build_supply, customers_of
 from geotools.network.visits import Visits, visit
 from geotools.schema import OUTPUTS
 
@@ -66,6 +66,7 @@ def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends)
         layers.laterals,
         layers.sources,
         services=runs.services,
+        hydrants=runs.hydrant_taps,
         cut_out=runs.valves,
         run_ids=runs.table["run_id"].to_numpy(dtype=object),
         carrying=_carrying(layers.mains, network, layers.findings),
@@ -84,6 +85,7 @@ def isolate(
     sources: Points | None,
     *,
     services: OnEdges,
+    hydrants: OnEdges,
     cut_out: pd.DataFrame,
     run_ids: npt.NDArray[np.object_],
     carrying: BoolArray,
@@ -102,8 +104,8 @@ def isolate(
     valves : Points
     laterals, sources : Points or None
         Layers of the contract.
-    services : OnEdges
-        Where the laterals meet the mains.
+    services, hydrants : OnEdges
+        Where laterals and hydrants meet the mains.
     cut_out : DataFrame
         ``run`` and ``point``, row of ``valves``: those on the runs, which the work cuts out.
     run_ids : ndarray of str, shape (runs,)
@@ -128,15 +130,21 @@ def isolate(
         valves=valves,
         laterals=laterals,
         services=services,
+        hydrants=hydrants,
         sources=sources,
         snap=snap,
         findings=findings,
     )
     table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
-    taps = services_on_runs(services, graph, chains)["run"].to_numpy(dtype=np.int64)
     visits = visit(supply, chains, cut_out=cut_out)
-    return table.join(_shutdowns(supply, chains, visits, valves, reach, findings)).assign(
-        temporary_services=np.bincount(taps, minlength=len(chains)).astype(np.int64)
+    table = table.join(_shutdowns(supply, chains, visits, valves, reach, findings))
+    taps = services_on_runs(services, graph, chains)
+    run, own = taps["run"].to_numpy(dtype=np.int64), np.zeros(len(taps))
+    if laterals is not None and len(taps):
+        own = customers_of(laterals)[taps["point"].to_numpy(dtype=np.int64)]
+    return table.assign(
+        customers_beyond=(table["customers"] - np.bincount(run, own, len(chains))).round(6),
+        temporary_services=np.bincount(run, minlength=len(chains)).astype(np.int64),
     )
 
 
@@ -243,7 +251,7 @@ def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
     """Return what goes dry and what is cut off beyond it."""
     run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
     columns = supply.weights[segment].T
-    _, length, customers, critical = (np.bincount(run, c, runs) for c in columns)
+    _, length, *served = (np.bincount(run, c, runs) for c in columns)
     count = np.bincount(run, minlength=runs).astype(np.int64)
     table = pd.DataFrame({"segments": count, "main_length": length.round(6)})
     beyond = cut_off(
@@ -255,9 +263,13 @@ def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
     ).round(6)
     if not len(supply.sources):
         beyond[:, :2] = np.nan
+    customers, *counted = (here + beyond[:, 2 + k] for k, here in enumerate(served))
+    critical, services, hydrants = (number.astype(np.int64) for number in counted)
     return table.assign(
-        customers=customers + beyond[:, 2],
-        critical=(critical + beyond[:, 3]).astype(np.int64),
+        customers=customers,
+        critical=critical,
+        services=services,
+        hydrants=hydrants,
         cut_off_nodes=pd.Series(beyond[:, 0]).astype("Int64"),
         cut_off_length=beyond[:, 1],
     )

@@ -42,7 +42,7 @@ __all__ = ["Call", "open_folder", "plan_districts"]
 SUMMARY = "summary.gpkg"
 STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
 # What runs, their assignment and their shutdowns are made from.
-_NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts")
+_NETWORK = ("mains", "fittings", "valves", "laterals", "hydrants", "sources", "districts")
 # A pull's strings may lie this much farther along the street than the longest pull, m.
 _MARGIN = 500.0
 

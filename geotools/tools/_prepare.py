@@ -199,6 +199,7 @@ def _stations(
             wished.astype({"run": np.int64}).assign(kind="edit"),
             runs.valves[["run", "chainage"]].assign(kind=valve),
             runs.laterals[["run", "chainage"]].assign(kind="lateral"),
+            runs.hydrants[["run", "chainage"]].assign(kind="hydrant"),
         ],
         ignore_index=True,
     )

@@ -13,7 +13,7 @@ def test_a_line_is_measured_the_same_to_the_last_digit_whatever_lies_beside_it()
     rng = np.random.default_rng(5)
     counts = rng.integers(2, 60, 4000)
     offsets = offsets_of(counts)
-    xy = rng.normal(0, 400.0, (int(offsets[-1]), 2)) + [500_000.0, 4_800_000.0]
+    xy = rng.normal([500_000.0, 4_800_000.0], 400.0, (int(offsets[-1]), 2))
     whole = measures(xy, offsets)
     for rows in (np.arange(7), np.arange(3000, 3100), np.arange(0, 4000, 3)):
         vertex = take(offsets, rows)

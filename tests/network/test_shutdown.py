@@ -110,6 +110,7 @@ def test_the_valves_around_the_run_are_closed(shut: Shut) -> None:
     assert row["cut_off_length"] == pytest.approx(197.0)
     assert row["customers"] == 1 + 2 + 4 + 8 + 16
     assert row["critical"] == 2
+    assert (row["services"], row["customers_beyond"]) == (5, 8 + 16)
     assert row["geometry"].equals(shapely.MultiPoint([(300, -3)]))
     assert row["remarks"] == ("cut out by the work, so not relied on: v0,v3; a source is shut in")
 
@@ -149,6 +150,7 @@ def test_a_valve_on_the_run_holds_nothing_back(shut: Shut, near: float) -> None:
     )
     row = table.loc["M0"]
     assert (row["valves"], row["customers"], row["critical"]) == ("v2", 200, 1)
+    assert (row["services"], row["temporary_services"], row["customers_beyond"]) == (4, 0, 200)
     assert row["main_length"] == pytest.approx(300 + 3 * 200 + 150)
     assert "cut out by the work, so not relied on: v0,v1" in row["remarks"]
     assert f"no valve within {VALVE_REACH:.1f} m on 4 of 4 mains" in row["remarks"]
@@ -302,6 +304,20 @@ def test_an_abandoned_main_carries_no_water(shut: Shut) -> None:
     )  # fmt: skip
     assert cut.loc[TRUNK, "customers"] == 8
     assert (findings["rule"] == "main-without-water").sum() == 1
+
+
+def test_hydrants_are_counted_where_they_go_dry_or_are_cut_off(shut: Shut) -> None:
+    # One on the trunk, one beside it, one on the branch, one beyond the reach of every main.
+    fire = points([(100, 0), (500, 8), (303, -100), (300, -250)])
+    around = valves((300, -3, "gate", 1))
+    table, findings = shut(TEE, TEE_SIZES, valves=around, hydrants=fire, sources=WEST)
+    assert table.loc[TRUNK, "hydrants"] == 3
+    assert findings.loc[findings["rule"] == "hydrant-off-main", "feature"].tolist() == ["p3"]
+    both = points([(0, 0), (300, -200)])  # the branch keeps its water
+    table, _ = shut(TEE, TEE_SIZES, valves=around, hydrants=fire, sources=both)
+    assert table.loc[TRUNK, "hydrants"] == 2
+    table, _ = shut(TEE, TEE_SIZES, valves=around, sources=WEST)
+    assert table.loc[TRUNK, "hydrants"] == 0
 
 
 def test_without_sources_nothing_is_said_to_be_cut_off(shut: Shut) -> None:
@@ -466,7 +482,7 @@ class Truth:
     whole: nx.Graph
     chain: dict[int, list[tuple[float, float, Vertex]]]
     between: list[tuple[Vertex, Vertex, Gate]]
-    people: dict[Vertex, tuple[int, int]]
+    people: dict[Vertex, tuple[int, int, int]]
 
     @cached_property
     def part(self) -> dict[Vertex, int]:
@@ -518,8 +534,8 @@ def cut_up(net: Grid) -> Truth:
                 truth.between.append((left, right, gate))
     for main, at, many, critical in net.laterals:
         (vertex,) = (v for low, high, v in truth.chain[main] if low < at < high)
-        people, of_them = truth.people.get(vertex, (0, 0))
-        truth.people[vertex] = people + many, of_them + critical
+        people, of_them, taps = truth.people.get(vertex, (0, 0, 0))
+        truth.people[vertex] = people + many, of_them + critical, taps + 1
     return truth
 
 
@@ -541,7 +557,7 @@ def shutdown_of(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float)
     dry = {v for v in truth.cut if part[v] in dry_parts}
     gone = truth.reached(set()) - truth.reached(dry) - dry
     members = {runs_main(runs, piece) for piece in pieces.itertuples()}
-    people = [truth.people.get(v, (0, 0)) for v in dry | gone]
+    people = [truth.people.get(v, (0, 0, 0)) for v in dry | gone]
     to_close = {
         gate.name for a, b, gate in truth.between if not gate.closed and (a in dry) != (b in dry)
     }
@@ -550,8 +566,11 @@ def shutdown_of(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float)
         "valves": to_close,
         "segments": len(dry_parts),
         "main_length": truth.size(dry),
-        "customers": sum(many for many, _ in people),
-        "critical": sum(critical for _, critical in people),
+        "customers": sum(many for many, *_ in people),
+        "critical": sum(critical for _, critical, _ in people),
+        "services": sum(one for *_, one in people),
+        "customers_beyond": sum(many for many, *_ in people)
+        - sum(many for main, _, many, _ in truth.net.laterals if main in members),
         "cut_off_nodes": sum(v[0] == "n" for v in gone),
         "cut_off_length": truth.size(gone),
         "temporary_supply": length,

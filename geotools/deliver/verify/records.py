@@ -147,7 +147,16 @@ def findings_due(plan: Plan) -> Tally:
         if row.rule in ("layer-not-given", "no-dem", "empty-layer")
         for name in (row.layer, row.feature)
     }
-    for name in ("dem", "streets", "valves", "fittings", "laterals", "sources", "avoid"):
+    for name in (
+        "dem",
+        "streets",
+        "valves",
+        "fittings",
+        "laterals",
+        "hydrants",
+        "sources",
+        "avoid",
+    ):
         tally.holds(name in read | absent, name, "was not read, and no finding says so")
     bare = {f for rule, names in told if rule == "levels-unknown" for f in names.split(",")}
     for pull in plan.rows("pulls"):
