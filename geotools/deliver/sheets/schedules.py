@@ -11,7 +11,7 @@ import pandas as pd
 
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
-from geotools.deliver.wording import UNIT_SIGNS, chainage_text, in_system, unit_of
+from geotools.deliver.wording import UNIT_SIGNS, chainage_text, figure, in_system, unit_of
 from geotools.schema import OUTPUTS
 
 __all__ = [
@@ -24,6 +24,9 @@ __all__ = [
 
 Say = Callable[[Any], str]
 _SEVERE = ("error", "warning")
+# Findings that tell of a value nobody measured, and those that concern every run.
+_ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
+_OF_ALL_RUNS = ("no-dem",)
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -64,8 +67,11 @@ def _table(
 
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
-    makers = (_run, _pulls, _pits, _bends, _sections, _closures, _digs, _shutdown, _quantities)
-    tables = [maker(plan, run_id) for maker in (*makers, _findings)]
+    makers = (
+        *(_run, _pulls, _pits, _ramps, _bends, _sections, _closures, _digs, _shutdown),
+        *(_quantities, _findings, _assumptions),
+    )
+    tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
 
 
@@ -140,25 +146,54 @@ def _bare(run_id: str) -> Say:
 
 
 def _pits(plan: Plan, run_id: str) -> Table:
-    length, volume = _in("length", plan), _in("volume", plan, 0)
+    volume = _in("volume", plan, 0)
     bare = _bare(run_id)
+
+    def size(name: str) -> Say:
+        return lambda r: figure(r[name], "pits", name, plan.units)
+
     return _table(
-        "Pits",
+        "Pits; depth to the invert of the host, dug to the bottom of the pit",
         plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
-            (f"before{_column('pits', 'before', plan)}", lambda r: length(r["before"]), True),
-            ("after", lambda r: length(r["after"]), True),
-            ("length", lambda r: length(r["length"]), True),
-            ("width", lambda r: length(r["width"]), True),
-            ("depth", lambda r: _in("length", plan, 2)(r["depth"]), True),
+            (f"before{_column('pits', 'before', plan)}", size("before"), True),
+            ("after", size("after"), True),
+            ("length", size("length"), True),
+            ("width", size("width"), True),
+            ("depth", size("depth"), True),
+            ("depth from", lambda r: str(r["depth_source"]) or "-", False),
+            ("dug", size("dig_depth"), True),
             (f"dig{_column('pits', 'volume', plan)}", lambda r: volume(r["volume"]), True),
             ("lanes", lambda r: _number(r["lanes_taken"], 0), True),
             ("days", lambda r: _number(r["days"]), True),
             ("role, street", lambda r: ", ".join(
                 w for w in (str(r["role"]).replace("_", " "), str(r["street_name"])) if w), False),
+        ),
+    )  # fmt: skip
+
+
+def _ramps(plan: Plan, run_id: str) -> Table:
+    """Return what the ramps of the insertion pits are built to."""
+    frame, bare = plan.of("pits", run_id), _bare(run_id)
+
+    def slope(name: str) -> Say:
+        return lambda r: "-" if pd.isna(r[name]) else f"{100 * r[name]:+.2f}"
+
+    return _table(
+        "Ramps of the insertion pits; slopes rise back along the ramp, away from the host",
+        frame[frame["role"] != "receiving"],
+        plan,
+        (
+            ("pit", lambda r: bare(r["pit_id"]), False),
+            (f"ramp along the ground{_column('pits', 'ramp', plan)}",
+             lambda r: figure(r["ramp"], "pits", "ramp", plan.units), True),
+            (f"drop, resting pipe to host axis{_column('pits', 'drop', plan)}",
+             lambda r: figure(r["drop"], "pits", "drop", plan.units), True),
+            ("slope of host, %", slope("host_slope"), True),
+            ("slope where the pipe rests, %", slope("rest_slope"), True),
         ),
     )  # fmt: skip
 
@@ -362,24 +397,43 @@ def runs_without_plan(plan: Plan) -> Table:
 
 
 def _findings(plan: Plan, run_id: str) -> Table:
-    """Return warnings and errors that name the run or one of its mains, pits or pulls."""
+    """Return warnings and errors that concern the run or one of its mains, pits or pulls."""
     frame = plan.tables["findings"]
     frame = frame[frame["severity"].isin(_SEVERE)]
+    return _told("Warnings to settle before work starts", frame, plan, run_id)
+
+
+def _assumptions(plan: Plan, run_id: str) -> Table:
+    """Return what was assumed for the run, or filled in."""
+    frame = plan.tables["findings"]
+    frame = frame[~frame["severity"].isin(_SEVERE) & frame["rule"].isin(_ASSUMPTIONS)]
+    return _told("What was assumed; prove it before work starts", frame, plan, run_id)
+
+
+def _told(heading: str, frame: Any, plan: Plan, run_id: str) -> Table:
+    """Return the findings of those given that concern a run."""
     mains = set(str(plan.run(run_id)["main_ids"]).split(","))
     about = [
-        feature in mains
-        or feature == run_id
-        or feature.startswith(f"{run_id}-")
+        rule in _OF_ALL_RUNS
+        or _names(feature, run_id, mains)
         or f"run {run_id} " in text
         or f"run {run_id}:" in text
-        for feature, text in zip(frame["feature"], frame["text"], strict=True)
+        for rule, feature, text in zip(frame["rule"], frame["feature"], frame["text"], strict=True)
     ]
     return _table(
-        "Warnings to settle before work starts",
+        heading,
         frame[np.array(about, dtype=bool)],
         plan,
         (
             ("rule", lambda r: str(r["rule"]), False),
             ("what was found", lambda r: str(r["text"]), False),
         ),
+    )
+
+
+def _names(feature: str, run_id: str, mains: set[str]) -> bool:
+    """Say whether a finding's feature, or one of several, is of a run."""
+    return feature in mains or any(
+        name in mains or name == run_id or name.startswith(f"{run_id}-")
+        for name in feature.split(",")
     )

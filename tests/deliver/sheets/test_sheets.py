@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
 import warnings
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -132,3 +134,51 @@ def test_a_plan_without_any_planned_run_gives_a_cover(draw: Callable[..., Path])
 )
 def test_what_is_counted_stands_in_whole_numbers(quantity: float, unit: str, text: str) -> None:
     assert quantity_text(quantity, unit) == text
+
+
+def assume(tables: dict[str, Any]) -> None:
+    """Let the depths of the plan rest on an assumed cover, and findings tell of it."""
+    for name in ("stations", "pits"):
+        tables[name]["depth_source"] = "assumed"
+    rows = [
+        ("info", "assumed-cover", "R2,R1", "a cover of 1.30 m was assumed for both"),
+        ("info", "assumed-cover", "R2", "a cover of 1.40 m was assumed elsewhere"),
+        ("info", "pits-shared", "R1-P1", "two pits share ground"),
+        ("warning", "no-dem", "", "no elevation raster was given"),
+    ]
+    names = ("severity", "rule", "feature", "text")
+    made = [tables["findings"].iloc[0].to_dict() | dict(zip(names, row, strict=True))
+            for row in rows]  # fmt: skip
+    tables["findings"] = type(tables["findings"])(made, crs=tables["findings"].crs)
+
+
+def test_what_is_assumed_is_marked_where_it_is_shown_and_told_of_its_run(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    text = text_of(draw(write_sheet_plan(edit=assume)))
+    assert "invert 2.25 m deep, assumed" in text and "2.25*" in text
+    assert "97.75*" in text  # the invert, ground less the depth
+    assert "103.50*" not in text and "103.50" in text  # the ground is on record
+    assert "marked * or assumed, which rest on an assumed cover" in text
+    assert "a cover of 1.30 m was assumed for both" in text
+    assert "no elevation raster was given" in text
+    assert "elsewhere" not in text and "share ground" not in text
+    bare = text_of(plain)
+    assert "assumed" not in bare and "2.25*" not in bare
+    assert "Levels, depths and positions are those of the source layers." in bare
+
+
+def test_pits_are_shown_to_their_bottom_with_their_ramps(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    text = text_of(plain)
+    assert "8.00 x 1.35 m, dug 2.40 m deep" in text and "invert 2.25 m deep, dug 2.40 m" in text
+    assert "P2 6.25 2.50 +1.00 -0.50" in text  # the insertion pit alone has a ramp
+    assert "P1 6.25 2.50" not in text
+
+    older = write_sheet_plan()
+    with closing(sqlite3.connect(older)) as base:
+        for column in ("dig_depth_m", "depth_source"):
+            base.execute(f"ALTER TABLE pits DROP COLUMN {column}")
+    old = text_of(draw(older))
+    assert "8.00 x 1.35 m invert 2.25 m deep" in old and "dug 2" not in old
