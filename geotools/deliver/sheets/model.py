@@ -29,6 +29,7 @@ _SHOWN = (
     *("closures", "local_digs", "shutdowns", "quantities", "findings", CONTEXT),
 )
 _PLANNED = "planned"
+_EDGE = 1e-3  # m; a bend this near to the edge of a pit is at it
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,19 @@ class Plan:
         """Return the rows of a table that belong to a run."""
         frame = self.tables[table]
         return frame[frame["run_id"] == run_id].reset_index(drop=True)
+
+    def pit_of_bend(self, bend: Mapping[str, Any]) -> tuple[str, bool]:
+        """Return the pit that holds a bend, and whether it holds all of it; empty if none does."""
+        middle = bend["chainage"]
+        first = bend["start"] if np.isfinite(bend["start"]) else middle
+        last = first + bend["span"] if np.isfinite(first + bend["span"]) else middle
+        for pit in self.of("pits", bend["run_id"]).to_dict("records"):
+            low, high = pit["chainage"] - pit["before"], pit["chainage"] + pit["after"]
+            if first >= low - _EDGE and last <= high + _EDGE:
+                return str(pit["pit_id"]), True
+            if first < high - _EDGE and last > low + _EDGE:
+                return str(pit["pit_id"]), False
+        return "", False
 
     def run(self, run_id: str) -> Any:
         """Return the row of a run."""

@@ -382,14 +382,15 @@ def _breaks(along: FloatArray, level: FloatArray) -> list[int]:
 
 
 def _bends(pen: Pen, row: Box, graph: _Graph) -> None:
-    """Write every bend at its chainage: angle, and whether it lies in a pit."""
+    """Write every bend at its chainage: angle, and the pit that holds all of it."""
     scene, size = graph.scene, 0.85 * graph.scene.text
     taken = -np.inf
     for bend in scene.rows("bends"):
         x = float(graph.x(bend["chainage"]))
         pen.line([(x, row.top), (x, row.top - 0.5 * size)], inks.BEND)
         kind, _, angle = bend_words(bend).partition(" ")
-        words = (angle, kind if bend["passes"] else "in pit")
+        pit, whole = scene.plan.pit_of_bend(bend)
+        words = (angle, f"in pit {short(pit, scene)}" if whole else kind)
         width = max(text_width(w, size) for w in words) + 0.5 * size
         middle = min(max(x, row.x + width / 2 + graph.box.x - row.x, taken + width / 2),
                      row.right - width / 2)  # fmt: skip

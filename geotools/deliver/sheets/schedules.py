@@ -214,9 +214,19 @@ def _bends(plan: Plan, run_id: str) -> Table:
             (f"radius that passes{radius}", lambda r: length(r["passing_radius"]), True),
             (f"radius needed{radius}", lambda r: length(r["needed_radius"]), True),
             ("angle from", lambda r: str(r["angle_source"]), False),
-            ("passed", lambda r: "pulled through" if r["passes"] else "lies in a pit", False),
+            ("passed", lambda r: _passed(plan, r), False),
         ),
     )
+
+
+def _passed(plan: Plan, bend: dict[str, Any]) -> str:
+    """Say whether the carrier is pulled through a bend or laid in it, in an open pit."""
+    pit, whole = plan.pit_of_bend(bend)
+    name = pit.removeprefix(f"{bend['run_id']}-")
+    if pit and whole:
+        return f"in pit {name}"
+    passes = "pulled through" if bend["passes"] else "not passed"
+    return f"{passes}, in part in pit {name}" if pit else passes
 
 
 def _sections(plan: Plan, run_id: str) -> Table:

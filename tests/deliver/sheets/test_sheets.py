@@ -182,3 +182,24 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
             base.execute(f"ALTER TABLE pits DROP COLUMN {column}")
     old = text_of(draw(older))
     assert "8.00 x 1.35 m invert 2.25 m deep" in old and "dug 2" not in old
+
+
+def test_a_bend_is_told_to_lie_in_the_pit_that_holds_it(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def passing(at: float, span: float) -> Callable[[dict[str, Any]], None]:
+        def edit(tables: dict[str, Any]) -> None:
+            start = at - span / 2
+            moved = {"passes": True, "chainage": at, "start": start, "span": span}
+            tables["bends"] = tables["bends"].assign(**moved)
+
+        return edit
+
+    def told(at: float, span: float) -> str:
+        return text_of(draw(write_sheet_plan(edit=passing(at, span))))
+
+    assert text_of(plain).count("in pit P2") == 2  # schedule and profile
+    assert told(353.0, 2.0).count("in pit P2") == 2 and "pulled through" not in told(353.0, 2.0)
+    assert "pulled through, in part in pit P2" in told(355.0, 2.0)
+    away = told(400.0, 2.0)
+    assert "pulled through" in away and "in pit" not in away
