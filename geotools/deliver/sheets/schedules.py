@@ -23,6 +23,7 @@ __all__ = [
 ]
 
 Say = Callable[[Any], str]
+_PLACE_DECIMALS, _DEGREE_DECIMALS = 2, 7  # about a centimetre
 _SEVERE = ("error", "warning")
 # Findings that tell of a value nobody measured, and those that concern every run.
 _ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
@@ -68,7 +69,7 @@ def _table(
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
-        *(_run, _pulls, _pits, _ramps, _bends, _sections, _closures, _digs, _shutdown),
+        *(_run, _pulls, _pits, _setting_out, _bends, _sections, _closures, _digs, _shutdown),
         *(_quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
@@ -175,27 +176,36 @@ def _pits(plan: Plan, run_id: str) -> Table:
     )  # fmt: skip
 
 
-def _ramps(plan: Plan, run_id: str) -> Table:
-    """Return what the ramps of the insertion pits are built to."""
-    frame, bare = plan.of("pits", run_id), _bare(run_id)
+def _setting_out(plan: Plan, run_id: str) -> Table:
+    """Return where the pits lie, and what the ramps of the insertion pits are built to."""
+    bare = _bare(run_id)
+    digits = _DEGREE_DECIMALS if plan.xy_unit == "degrees" else _PLACE_DECIMALS
 
-    def slope(name: str) -> Say:
-        return lambda r: "-" if pd.isna(r[name]) else f"{100 * r[name]:+.2f}"
+    def of_ramp(name: str) -> Say:
+        def say(pit: dict[str, Any]) -> str:
+            if pit["role"] == "receiving" or pd.isna(pit[name]):
+                return "-"
+            if OUTPUTS["pits"].field(name).dimension is None:
+                return f"{100 * pit[name]:+.2f}"
+            return figure(pit[name], "pits", name, plan.units)
+
+        return say
 
     return _table(
-        "Ramps of the insertion pits; slopes rise back along the ramp, away from the host",
-        frame[frame["role"] != "receiving"],
+        "Setting out of the pits; ramps: drop from the resting pipe to the axis of the host, "
+        "slopes rise back along the ramp",
+        plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
-            (f"ramp along the ground{_column('pits', 'ramp', plan)}",
-             lambda r: figure(r["ramp"], "pits", "ramp", plan.units), True),
-            (f"drop, resting pipe to host axis{_column('pits', 'drop', plan)}",
-             lambda r: figure(r["drop"], "pits", "drop", plan.units), True),
-            ("slope of host, %", slope("host_slope"), True),
-            ("slope where the pipe rests, %", slope("rest_slope"), True),
+            (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
+            (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
+            (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
+            (f"drop{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
+            ("slope of host, %", of_ramp("host_slope"), True),
+            ("where the pipe rests, %", of_ramp("rest_slope"), True),
         ),
-    )  # fmt: skip
+    )
 
 
 def _bends(plan: Plan, run_id: str) -> Table:

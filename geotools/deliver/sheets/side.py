@@ -159,8 +159,10 @@ def _sample_mark(pen: Pen, name: str, x: float, y: float, size: float) -> None:
 def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
     """Return the notes of a sheet, without the cautions."""
     unit = unit_of("length", plan.units)
+    where = f" of {plan.grid}" if plan.grid else ""
     texts = [
-        f"Lengths, levels and chainages in {unit}; coordinates in {plan.crs}; north is grid north. "
+        f"Lengths, levels and chainages in {unit}; x and y of the pits in {plan.crs}, in "
+        f"{plan.xy_unit}; north is grid north{where}. "
         "Chainage runs along the axis of the host from the start of the run.",
         f"{_origin(plan)} Prove them on site. A dash stands for a level that is not known.",
     ]

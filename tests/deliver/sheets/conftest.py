@@ -144,6 +144,7 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
     def write(
         *,
         units: Any = "si",
+        crs: pyproj.CRS = CRS,
         settings: Mapping[str, object] | None = None,
         without: tuple[str, ...] = (),
         edit: Callable[[dict[str, Any]], None] = lambda _: None,
@@ -153,7 +154,7 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
         edit(chosen)
         chosen["settings"] = settings_table(brief, units)
         path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
-        write_geopackage(path, chosen, crs=CRS, units=units, overwrite=True)
+        write_geopackage(path, chosen, crs=crs, units=units, overwrite=True)
         return path
 
     return write

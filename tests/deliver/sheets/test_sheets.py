@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 import pdfplumber
 import pypdf
+import pyproj
 import pytest
 
 import geotools
@@ -173,8 +174,9 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
 ) -> None:
     text = text_of(plain)
     assert "8.00 x 1.35 m, dug 2.40 m deep" in text and "invert 2.25 m deep, dug 2.40 m" in text
-    assert "P2 6.25 2.50 +1.00 -0.50" in text  # the insertion pit alone has a ramp
-    assert "P1 6.25 2.50" not in text
+    assert "P2 500000.00 4000350.00 6.25 2.50 +1.00 -0.50" in text
+    assert "P1 500000.00 4000000.00 - - - -" in text  # the insertion pit alone has a ramp
+    assert "x and y of the pits in NAD83 / UTM zone 17N, EPSG:26917, in m; north is grid" in text
 
     older = write_sheet_plan()
     with closing(sqlite3.connect(older)) as base:
@@ -203,3 +205,29 @@ def test_a_bend_is_told_to_lie_in_the_pit_that_holds_it(
     assert "pulled through, in part in pit P2" in told(355.0, 2.0)
     away = told(400.0, 2.0)
     assert "pulled through" in away and "in pit" not in away
+
+
+@pytest.mark.parametrize(
+    ("code", "digits", "words"),
+    [
+        (3435, 2, "NAD83 / Illinois East (ftUS), EPSG:3435, in US survey ft; north is grid north."),
+        (4326, 7, "WGS 84, EPSG:4326, in degrees; north is grid north of EPSG:326"),
+    ],
+)
+def test_pits_have_their_coordinates_in_the_crs_of_the_file(
+    draw: Callable[..., Path],
+    write_sheet_plan: Callable[..., Path],
+    code: int,
+    digits: int,
+    words: str,
+) -> None:
+    def moved(tables: dict[str, Any]) -> None:
+        for name, table in tables.items():
+            if hasattr(table, "to_crs"):
+                tables[name] = table.to_crs(code)
+        places.extend(tables["pits"].geometry)
+
+    places: list[Any] = []
+    text = text_of(draw(write_sheet_plan(edit=moved, crs=pyproj.CRS(code), units="us")))
+    assert words in text
+    assert f"P2 {places[1].x:.{digits}f} {places[1].y:.{digits}f} " in text
