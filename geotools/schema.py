@@ -305,6 +305,7 @@ _HEAD_AFTER = _real("head_after", "head lost over the run at the design flow, ca
 _COST = _real("cost", "planning cost, in the brief's currency")
 _CHAINAGE = _real("chainage", "distance from the start of the run", "length")
 _HOST_DEPTH = _real("depth", "ground to invert of the host", "length")
+_DEPTH_SOURCE = "what the depth rests on: invert, cover, assumed"
 _ROLE = _text("role", "what the pit serves for", values=ROLES)
 _RUN = _text("run_id", "the run it belongs to")
 
@@ -371,7 +372,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("axis_z", "level of the host axis", "length"),
                 _real("cover", "ground to crown of the host", "length"),
                 _HOST_DEPTH,
-                _text("depth_source", "what the depth rests on: invert, cover, assumed"),
+                _text("depth_source", _DEPTH_SOURCE),
                 _real("grade", "rise over run of the axis, along the run"),
                 _text("main_id", "source main at the station"),
             ),
@@ -438,6 +439,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("before", "host opened before the station", "length"),
                 _real("after", "host opened after the station", "length"),
                 _HOST_DEPTH,
+                _text("depth_source", _DEPTH_SOURCE, later=True),
+                _real(
+                    "dig_depth",
+                    "ground to the bottom of the pit at its station: the depth and the bedding",
+                    "length",
+                    later=True,
+                ),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
                 _real("ramp", "ramp, along the ground; of two ramps the longer", "length"),

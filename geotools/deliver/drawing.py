@@ -29,6 +29,7 @@ from geotools.deliver.cad.standard import (
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.read_plan import PlanFile
+from geotools.deliver.wording import depth_words, measured
 from geotools.schema import DIMENSIONS, length_text
 
 if TYPE_CHECKING:
@@ -44,8 +45,8 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable",
               "governed_by", "governing_chainage", "governing_force", "governing_limit",
               "z_source"),
-    "pits": ("pit_id", "run_id", "chainage", "role", "depth", "length", "width", "street_name",
-             "reasons"),
+    "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
+             "length", "width", "street_name", "reasons"),
     "pit_footprints": ("pit_id",),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id",),
@@ -250,18 +251,16 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
             "PIT_ID": pit.pit_id,
             "ROLE": pit.role.replace("_", " "),
             "CHAINAGE": "at " + length_text(pit.chainage, drawn.units),
-            "DEPTH": _told("depth ", pit.depth, drawn.units),
+            "DEPTH": depth_words(pit.depth, pit.depth_source, drawn.units),
+            "DIG_DEPTH": f"dug {measured(pit.dig_depth, 'pits', 'dig_depth', drawn.units)}",
             "RUN_ID": pit.run_id,
-            "LENGTH": _told("", pit.length, drawn.units),
-            "WIDTH": _told("", pit.width, drawn.units),
+            "DEPTH_SOURCE": pit.depth_source,
+            "LENGTH": measured(pit.length, "pits", "length", drawn.units),
+            "WIDTH": measured(pit.width, "pits", "width", drawn.units),
             "STREET": pit.street_name,
             "REASON": pit.reasons,
         }
         _labelled(drawn, _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION"), pit.geometry, values)
-
-
-def _told(word: str, length: float, units: str) -> str:
-    return f"{word}{length_text(length, units)}" if np.isfinite(length) else f"{word}not known"
 
 
 def _labelled(

@@ -54,7 +54,8 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
         {"run_id": "R1", "chainage": at, "axis_z": z, "geometry": corner}
         for at, z in ((0.0, 95.0), (150.0, 94.5), (300.0, 94.0), (400.0, 93.5))
     ]
-    pit = {"run_id": "R1", "depth": 2.5, "length": 6.0, "width": 1.2, "street_name": NASTY}
+    pit = {"run_id": "R1", "depth": 2.5, "depth_source": "assumed", "dig_depth": 2.65,
+           "length": 6.0, "width": 1.35, "street_name": NASTY}  # fmt: skip
     rows: dict[str, list[dict[str, Any]]] = {
         "runs": [
             {
@@ -264,9 +265,11 @@ def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
     values = {a.dxf.tag: a.dxf.text for a in pit.attribs}
     assert values["PIT_ID"] == "R1-P1"
     assert values["ROLE"] == "insertion ahead"
-    assert values["DEPTH"] == "depth 2.5 m"
+    assert values["DEPTH"] == "invert 2.50 m deep, assumed"
+    assert (values["DIG_DEPTH"], values["WIDTH"]) == ("dug 2.65 m", "1.35 m")
+    assert values["DEPTH_SOURCE"] == "assumed"
     assert {a.dxf.tag for a in pit.attribs if not a.is_invisible} == {
-        "PIT_ID", "ROLE", "CHAINAGE", "DEPTH",
+        "PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH",
     }  # fmt: skip
     (bend,) = blocks(doc, "LIN_BEND_STOP")
     values = {a.dxf.tag: a.dxf.text for a in bend.attribs}

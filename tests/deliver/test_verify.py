@@ -446,6 +446,11 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a pit's price edited": ("pits-at-candidates", lambda s: s.edit("pits", "cost", more(1.0))),
     "a candidate deleted": ("pits-at-candidates", lambda s: s.drop("candidates", of_pits(s))),
     "a depth edited": ("depths", lambda s: s.edit("pits", "depth", more(0.3))),
+    "a bottom edited": ("depths", lambda s: s.edit("pits", "dig_depth", more(0.1))),
+    "a source of depth edited": (
+        "depths",
+        lambda s: s.edit("pits", "depth_source", other("invert", "assumed")),
+    ),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
     "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
     "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),
@@ -593,7 +598,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a finding that says nothing": ("findings", lambda s: s.edit("findings", "text", "")),
     "an assumption not told": (
         "findings-due",
-        lambda s: _untold(s, "assumed-cover", "no-ground"),
+        lambda s: _untold(s, "assumed-cover"),
     ),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),
     "an edit not answered": ("edits", lambda s: s.drop("findings", told("edit-honoured"))),

@@ -116,8 +116,8 @@ class CadBlock:
         return (*self.shown, *self.hidden)
 
 
-_PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH")
-_PIT_HIDDEN = ("RUN_ID", "LENGTH", "WIDTH", "STREET", "REASON")
+_PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH")
+_PIT_HIDDEN = ("RUN_ID", "DEPTH_SOURCE", "LENGTH", "WIDTH", "STREET", "REASON")
 _BEND_HIDDEN = ("BEND_ID", "RUN_ID", "KIND", "CHAINAGE", "PASSES")
 _DIG = ("DIG_ID", "RUN_ID", "PULL_ID", "KIND", "CHAINAGE")
 _REF = ("KIND", "FEATURE")

@@ -11,7 +11,7 @@ import pandas as pd
 
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
-from geotools.deliver.wording import UNIT_SIGNS, chainage_text, in_system, unit_of
+from geotools.deliver.wording import UNIT_SIGNS, chainage_text, figure, in_system, unit_of
 from geotools.schema import OUTPUTS
 
 __all__ = [
@@ -23,7 +23,11 @@ __all__ = [
 ]
 
 Say = Callable[[Any], str]
+_PLACE_DECIMALS, _DEGREE_DECIMALS = 2, 7  # about a centimetre
 _SEVERE = ("error", "warning")
+# Findings that tell of a value nobody measured, and those that concern every run.
+_ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
+_OF_ALL_RUNS = ("no-dem",)
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -69,8 +73,11 @@ def _table(
 
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
-    makers = (_run, _pulls, _pits, _bends, _sections, _closures, _digs, _shutdown, _quantities)
-    tables = [maker(plan, run_id) for maker in (*makers, _findings)]
+    makers = (
+        *(_run, _pulls, _pits, _setting_out, _bends, _sections, _closures, _digs, _shutdown),
+        *(_quantities, _findings, _assumptions),
+    )
+    tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
 
 
@@ -148,20 +155,26 @@ def _bare(run_id: str) -> Say:
 
 
 def _pits(plan: Plan, run_id: str) -> Table:
-    length, volume = _in("length", plan), _in("volume", plan, 0)
+    volume = _in("volume", plan, 0)
     bare = _bare(run_id)
+
+    def size(name: str) -> Say:
+        return lambda r: figure(r[name], "pits", name, plan.units)
+
     return _table(
-        "Pits",
+        "Pits; depth to the invert of the host, dug to the bottom of the pit",
         plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
-            (f"before{_column('pits', 'before', plan)}", lambda r: length(r["before"]), True),
-            ("after", lambda r: length(r["after"]), True),
-            ("length", lambda r: length(r["length"]), True),
-            ("width", lambda r: length(r["width"]), True),
-            ("depth", lambda r: _in("length", plan, 2)(r["depth"]), True),
+            (f"before{_column('pits', 'before', plan)}", size("before"), True),
+            ("after", size("after"), True),
+            ("length", size("length"), True),
+            ("width", size("width"), True),
+            ("depth", size("depth"), True),
+            ("depth from", lambda r: str(r["depth_source"]) or "-", False),
+            ("dug", size("dig_depth"), True),
             (f"dig{_column('pits', 'volume', plan)}", lambda r: volume(r["volume"]), True),
             ("lanes", lambda r: _number(r["lanes_taken"], 0), True),
             ("days", lambda r: _number(r["days"]), True),
@@ -169,6 +182,38 @@ def _pits(plan: Plan, run_id: str) -> Table:
                 w for w in (str(r["role"]).replace("_", " "), str(r["street_name"])) if w), False),
         ),
     )  # fmt: skip
+
+
+def _setting_out(plan: Plan, run_id: str) -> Table:
+    """Return where the pits lie, and what the ramps of the insertion pits are built to."""
+    bare = _bare(run_id)
+    digits = _DEGREE_DECIMALS if plan.xy_unit == "degrees" else _PLACE_DECIMALS
+
+    def of_ramp(name: str) -> Say:
+        def say(pit: dict[str, Any]) -> str:
+            if pit["role"] == "receiving" or pd.isna(pit[name]):
+                return "-"
+            if OUTPUTS["pits"].field(name).dimension is None:
+                return f"{100 * pit[name]:+.2f}"
+            return figure(pit[name], "pits", name, plan.units)
+
+        return say
+
+    return _table(
+        "Setting out of the pits; ramps: drop from the resting pipe to the axis of the host, "
+        "slopes rise back along the ramp",
+        plan.of("pits", run_id),
+        plan,
+        (
+            ("pit", lambda r: bare(r["pit_id"]), False),
+            (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
+            (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
+            (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
+            (f"drop{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
+            ("slope of host, %", of_ramp("host_slope"), True),
+            ("where the pipe rests, %", of_ramp("rest_slope"), True),
+        ),
+    )
 
 
 def _bends(plan: Plan, run_id: str) -> Table:
@@ -187,9 +232,19 @@ def _bends(plan: Plan, run_id: str) -> Table:
             (f"radius that passes{radius}", lambda r: length(r["passing_radius"]), True),
             (f"radius needed{radius}", lambda r: length(r["needed_radius"]), True),
             ("angle from", lambda r: str(r["angle_source"]), False),
-            ("passed", lambda r: "pulled through" if r["passes"] else "lies in a pit", False),
+            ("passed", lambda r: _passed(plan, r), False),
         ),
     )
+
+
+def _passed(plan: Plan, bend: dict[str, Any]) -> str:
+    """Say whether the carrier is pulled through a bend or laid in it, in an open pit."""
+    pit, whole = plan.pit_of_bend(bend)
+    name = pit.removeprefix(f"{bend['run_id']}-")
+    if pit and whole:
+        return f"in pit {name}"
+    passes = "pulled through" if bend["passes"] else "not passed"
+    return f"{passes}, in part in pit {name}" if pit else passes
 
 
 def _sections(plan: Plan, run_id: str) -> Table:
@@ -370,24 +425,43 @@ def runs_without_plan(plan: Plan) -> Table:
 
 
 def _findings(plan: Plan, run_id: str) -> Table:
-    """Return warnings and errors that name the run or one of its mains, pits or pulls."""
+    """Return warnings and errors that concern the run or one of its mains, pits or pulls."""
     frame = plan.tables["findings"]
     frame = frame[frame["severity"].isin(_SEVERE)]
+    return _told("Warnings to settle before work starts", frame, plan, run_id)
+
+
+def _assumptions(plan: Plan, run_id: str) -> Table:
+    """Return what was assumed for the run, or filled in."""
+    frame = plan.tables["findings"]
+    frame = frame[~frame["severity"].isin(_SEVERE) & frame["rule"].isin(_ASSUMPTIONS)]
+    return _told("What was assumed; prove it before work starts", frame, plan, run_id)
+
+
+def _told(heading: str, frame: Any, plan: Plan, run_id: str) -> Table:
+    """Return the findings of those given that concern a run."""
     mains = set(str(plan.run(run_id)["main_ids"]).split(","))
     about = [
-        feature in mains
-        or feature == run_id
-        or feature.startswith(f"{run_id}-")
+        rule in _OF_ALL_RUNS
+        or _names(feature, run_id, mains)
         or f"run {run_id} " in text
         or f"run {run_id}:" in text
-        for feature, text in zip(frame["feature"], frame["text"], strict=True)
+        for rule, feature, text in zip(frame["rule"], frame["feature"], frame["text"], strict=True)
     ]
     return _table(
-        "Warnings to settle before work starts",
+        heading,
         frame[np.array(about, dtype=bool)],
         plan,
         (
             ("rule", lambda r: str(r["rule"]), False),
             ("what was found", lambda r: str(r["text"]), False),
         ),
+    )
+
+
+def _names(feature: str, run_id: str, mains: set[str]) -> bool:
+    """Say whether a finding's feature, or one of several, is of a run."""
+    return feature in mains or any(
+        name in mains or name == run_id or name.startswith(f"{run_id}-")
+        for name in feature.split(",")
     )

@@ -171,8 +171,7 @@ def findings_due(plan: Plan) -> Tally:
     table = plan.tables["stations"]
     assumed = table.loc[table["depth_source"] == "assumed", ["run_id", "main_id"]]
     for run_id, main in sorted(set(assumed.itertuples(index=False, name=None))):
-        named = {("assumed-cover", main), ("assumed-cover", run_id), ("no-ground", run_id)}
-        there = bool(named & told) or "no-dem" in rules
+        there = bool({("assumed-cover", main), ("assumed-cover", run_id)} & told)
         tally.holds(there, run_id, f"the cover of {main} is assumed, and no finding says so")
     unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
     for run_id in sorted(set(table.loc[unknown, "run_id"])):
