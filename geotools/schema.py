@@ -769,7 +769,7 @@ OUTPUTS: dict[str, Layer] = {
                     "flow wanted: the design flow, or a share of the old main's",
                     values=("design flow", "capacity"),
                 ),
-                _integer("pit_count", "pits, estimate from below"),
+                _integer("pit_count", "pits, quick estimate"),
                 _real("longest_pull", "longest pull the estimate is made with", "length"),
                 _real("lining_cost_low", "lining, low end of the band"),
                 _real("lining_cost", "lining, quick estimate"),

@@ -14,7 +14,7 @@ from geotools.intake.faults import nearest
 from geotools.intake.limits import ZERO_IS_NONE, limit
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
-from geotools.intake.values import Numbers, flags, numbers, texts, years
+from geotools.intake.values import Numbers, flags, numbers, words, years
 from geotools.schema import Field, Layer
 
 __all__ = ["Converted", "convert_fields"]
@@ -65,7 +65,7 @@ def convert_fields(
         if column is None:
             columns[field.name] = _absent(field, len(table))
         elif field.dtype == "text":
-            columns[field.name] = texts(table[column.name])
+            columns[field.name] = words(table[column.name])
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
