@@ -308,7 +308,7 @@ def _laid_out(
     extents = pit_extents(axis, run, at, sizes, must)
     depth = table["depth"].to_numpy(dtype=float)
     slope = _slope(depth, rules)
-    spread = slope * np.maximum(np.nan_to_num(depth), 0.0)
+    spread = slope * (np.maximum(np.nan_to_num(depth), 0.0) + rules.bedding)
     street = table["street_chain"].to_numpy(dtype=np.int64)
     laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
     return _Pits(

@@ -176,6 +176,11 @@ def steep(sections: pd.DataFrame) -> Any:
     return sections["high_z"] - sections["low_z"] > 1.0
 
 
+def lean_all(s: Spoiled) -> None:
+    """Lay back the sides of every pit: of those on a bend the rule does not say how far."""
+    s.tables["pits"]["side_slope"] = 1.5
+
+
 def inserts(pits: pd.DataFrame) -> Any:
     return pits["role"] != "receiving"
 
@@ -471,6 +476,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.edit("pits", "volume", scaled(1.01), lambda p: p["role"] == "receiving"),
     ),
     "days edited": ("excavations", lambda s: s.edit("pits", "days", more(0.1))),
+    "sides that lean beyond the footprint": ("footprints", lean_all),
     "sides laid flat": ("excavations", lambda s: s.edit("pits", "side_slope", 1.0)),
     "a pit in an intersection": (
         "intersections",

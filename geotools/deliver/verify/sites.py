@@ -239,8 +239,7 @@ def footprints(plan: Plan) -> Tally:
                    share=DRAWN_AREA)  # fmt: skip
         off = float(shapely.distance(ground, pit.geometry))
         tally.holds(off <= DRAWN, shape.pit_id, f"lies {off:.3f} m off its pit")
-        # Footprints follow the axis thinned within the accuracy of its survey.
-        least = pit.width * (pit.before + pit.after - accuracy)
+        least = _opened_ground(plan, pit, accuracy)
         tally.holds(
             shape.area >= least * (1 - DRAWN_AREA),
             shape.pit_id,
@@ -257,6 +256,20 @@ def footprints(plan: Plan) -> Tally:
                         f"{pull.pull_id} ends {gap:.3f} m off it",
                     )
     return tally
+
+
+def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
+    """Return the least ground a pit takes, m2: what it opens, and sides that lean all round.
+
+    Footprints follow the axis thinned within the accuracy of its survey. Sides lean from the
+    bedding up; where the run bends in the pit, what they take is not worked out here.
+    """
+    opened = pit.width * (pit.before + pit.after - accuracy)
+    if pit.side_slope == 0 or math.isnan(sum(whole_pit(plan, pit))) or not straight_over(plan, pit):
+        return float(opened)
+    out = pit.side_slope * (max(pit.depth, 0.0) + plan.setting("pits.bedding"))
+    low, high, *own = _deep(plan, pit)
+    return float(max(opened, (pit.width + 2 * out) * (high - low - accuracy + out * sum(own))))
 
 
 def _sides(pull: Any) -> tuple[str, str]:
