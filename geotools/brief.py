@@ -517,6 +517,20 @@ class Crew(_Section):
         "15 m/day", "open cut: length of trench opened and closed", INVENTED, gt=0
     )
     digs_per_day: float = _set(2.0, "connections dug up and remade in a day", INVENTED, gt=0, le=50)
+    temporary_per_day: float = _set(
+        6.0,
+        "services given a temporary supply and taken off it again in a day",
+        INVENTED,
+        gt=0,
+        le=200,
+    )
+    cleaning_per_day: Speed = _set(
+        "200 m/day", "host cleaned and looked over before a pull", INVENTED, gt=0
+    )
+    grout_per_day: VolumePerDay = _set("40 m^3/day", "grout placed in the annulus", INVENTED, gt=0)
+    grout_lifts_per_day: float = _set(
+        1.0, "lifts of grout placed in a day, each on one that has set", INVENTED, gt=0, le=10
+    )
 
 
 class Pulls(_Section):

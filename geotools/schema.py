@@ -458,7 +458,10 @@ OUTPUTS: dict[str, Layer] = {
                 _text("street_name", "street it lies in"),
                 _text("street_class", "class of that street"),
                 _integer("lanes_taken", "lanes it takes"),
-                _real("days", "days it is open"),
+                _real(
+                    "days",
+                    "days of work at it: set up, dug, tied in, made good; it stands open between",
+                ),
                 _text("reasons", "why a pit lies here"),
                 _real("cost", "planning cost of the site"),
             ),
@@ -619,8 +622,8 @@ OUTPUTS: dict[str, Layer] = {
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(
                     "days",
-                    "days of work with the lanes closed: at the pit, plated between; for strings, "
-                    "fusing and pulling",
+                    "days of work with the lanes closed, fewer than from first to last day: at the "
+                    "pit, plated between; for strings, fusing and pulling",
                 ),
                 _real("first_day", "working day of the run it is first put up"),
                 _real("last_day", "working day it is last taken down"),

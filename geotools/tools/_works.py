@@ -86,7 +86,12 @@ def work_out(
     of_pits = pit_quantities(pits, prices, brief.output.units)
     of_pulls = pull_quantities(priced, prices, brief.output.units)
     total = np.asarray(sum(counts.values()), dtype=np.int64)
-    waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
+    waits = priced.assign(
+        digs=total,
+        wait_hours=sections["wait_hours"].to_numpy(dtype=float),
+        grout=sections["annulus_volume"].to_numpy(dtype=float) if brief.pulls.grouted else 0.0,
+        lifts=sections["grout_lifts"].to_numpy(),
+    )
     schedule = in_words(schedule_runs(table, pits, waits, brief.crew), ("run_id", "task", "crew"))
     shared = shared_pits(pits, prices)
     each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]

@@ -26,7 +26,7 @@ from geotools.deliver.verify.optimum import GAP, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
-from geotools.deliver.verify.schedule import REFILL, TEST
+from geotools.deliver.verify.schedule import CLEAN, CLEAR, LAY, REFILL, TEST
 from geotools.tools.plan import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -560,6 +560,21 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a task deleted": (
         "schedule",
         lambda s: s.drop("schedule", lambda t: t["task"] == "fuse the strings"),
+    ),
+    **{
+        f"a task left out: {name}": (
+            "schedule",
+            lambda s, name=name: s.drop("schedule", lambda t: t["task"] == name),
+        )
+        for name in (CLEAN, LAY, CLEAR)
+    },
+    "a host cleaned faster than may be": (
+        "schedule",
+        lambda s: s.edit("schedule", "days", scaled(0.5), lambda t: t["task"] == CLEAN),
+    ),
+    "a temporary supply laid faster than may be": (
+        "schedule",
+        lambda s: s.edit("schedule", "days", scaled(0.5), lambda t: t["task"] == LAY),
     ),
     "a quantity edited": (
         "pit-items",
