@@ -27,6 +27,7 @@ __all__ = [
     "Dimension",
     "Field",
     "Layer",
+    "angle_text",
     "describe",
     "length_text",
     "quantity_text",
@@ -1107,6 +1108,11 @@ def quantity_text(value: float, dimension: str, system: str, digits: int = 1) ->
 def length_text(length: float, system: str, digits: int = 1) -> str:
     """Return a length, m, in words, in the units of ``si`` or ``us``."""
     return quantity_text(length, "length", system, digits)
+
+
+def angle_text(turn: float) -> str:
+    """Return an angle, radians, in degrees as fittings are named: 22.5, 11.25, 45."""
+    return f"{round(math.degrees(turn), 2):g}"
 
 
 def describe(layers: dict[str, Layer], system: str = "si") -> str:

@@ -29,8 +29,8 @@ from geotools.deliver.cad.standard import (
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.wording import depth_words, measured
-from geotools.schema import DIMENSIONS, length_text
+from geotools.deliver.wording import depth_words, figure, measured
+from geotools.schema import DIMENSIONS, angle_text, length_text
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -292,7 +292,7 @@ def _draw_bends(drawn: Drawn, bends: Any) -> None:
 
 
 def _degrees(angle: float) -> str:
-    return f"{round(float(np.degrees(angle)), 2):g}°"
+    return f"{angle_text(angle)}°"
 
 
 def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
@@ -313,10 +313,9 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
 
 
 def _force(force: float, limit: float, units: str) -> str:
-    """Say the force planned and the one allowed, to the whole unit; it is known no better."""
-    suffix = DIMENSIONS["force"].suffix(units)
-    unit = DIMENSIONS["force"].units[suffix]
-    return f"{force / unit:,.0f} of {limit / unit:,.0f} {'kN' if suffix == 'kn' else suffix}"
+    """Say the force planned and the one allowed."""
+    planned = figure(force, "pulls", "head_force", units)
+    return f"{planned} of {measured(limit, 'pulls', 'allowable', units)}"
 
 
 def _along(line: Any, at: float) -> tuple[tuple[float, float], float]:

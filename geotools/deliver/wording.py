@@ -29,7 +29,7 @@ __all__ = [
 ASSUMED = "assumed"  # the source of a depth that is on no record
 ASSUMED_MARK = "*"  # after a number that rests on an assumption, where there is no room for words
 # Decimals shown, by unit suffix, wherever a plan is put into words.
-_DECIMALS = {"m": 1, "ft": 1, "mm": 0, "in": 1, "kn": 1, "lbf": 0, "kpa": 0, "psi": 1, "m3": 1}
+_DECIMALS = {"m": 1, "ft": 1, "mm": 0, "in": 1, "kn": 1, "lbf": 0, "kpa": 0, "psi": 1, "deg": 2}
 # What is dug or cut to measure is shown to the centimetre, or the hundredth of a foot.
 _FINE = {
     "pits": ("depth", "dig_depth", "length", "width", "before", "after", "ramp", "drop"),
@@ -95,7 +95,7 @@ def decimals(layer: str, name: str, suffix: str) -> int | None:
 def round_limit(value: float, digits: int) -> float:
     """Cut a limit off at its last digit shown, past what the floating point may have lost."""
     step = 10.0**-digits
-    return float(math.floor(value / step * (1 + 1e-12) + 1e-9)) * step
+    return round(math.floor(value / step * (1 + 1e-12) + 1e-9) * step, digits)
 
 
 def figure(value: float, layer: str, name: str, units: str) -> str:

@@ -36,7 +36,7 @@ from geotools.network.ragged import (
 )
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
-from geotools.schema import quantity_text
+from geotools.schema import angle_text, quantity_text
 
 __all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
 
@@ -455,9 +455,7 @@ def _cut(
     sharp = found[(found["deflection"] > network.max_turn) & (found["kind"] == "fitting")]
     caps = fitted.on[fitted.cap]
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
-    words = [
-        f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]
-    ]
+    words = [f"turns {angle_text(d)} deg, more than network.max_turn" for d in sharp["deflection"]]
     words += ["has a cap on record"] * len(caps)
     at = cuts["chainage"].to_numpy(dtype=float)
     inner = _within(at, lengths[cuts["run"].to_numpy(dtype=np.int64)])
@@ -529,15 +527,16 @@ def _report_angles(
     run = odd["run"].to_numpy(dtype=np.int64)
     names = table["run_id"].to_numpy(dtype=object)[run]
     at = odd["chainage"].to_numpy(dtype=float)
-    recorded_deg, drawn_deg = (np.degrees(odd[n].to_numpy()) for n in ("deflection", "drawn"))
+    recorded, drawn = (odd[n].to_numpy(dtype=float) for n in ("deflection", "drawn"))
     xy = points_along(chains.xy, chains.offsets, run, at)
     findings.add_points(
         "warning",
         "bend-angle-disagrees",
         [
-            f"run {name} at {findings.length(c)}: the fitting is on record with {d:.0f} deg, the "
-            f"drawing turns {w:.0f} deg; the record is used. Check the fitting on site."
-            for name, c, d, w in zip(names, at, recorded_deg, drawn_deg, strict=True)
+            f"run {name} at {findings.length(c)}: the fitting is on record with {angle_text(d)} "
+            f"deg, the drawing turns {angle_text(w)} deg; the record is used. Check the fitting "
+            "on site."
+            for name, c, d, w in zip(names, at, recorded, drawn, strict=True)
         ],
         layer="fittings",
         features=_names_at(layers.fittings, records, odd["record"].to_numpy(dtype=np.int64)),

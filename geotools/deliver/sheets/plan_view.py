@@ -27,7 +27,7 @@ from geotools.deliver.wording import (
     measured,
     unit_of,
 )
-from geotools.schema import DIMENSIONS
+from geotools.schema import DIMENSIONS, angle_text
 
 __all__ = ["Scene", "bend_words", "digs_by_place", "draw_plan", "short"]
 
@@ -378,9 +378,7 @@ def _run_labels(labels: Labels, drawn: _Drawn) -> None:
 
 def bend_words(row: dict[str, Any]) -> str:
     """Return what a bend is called: bend or curve, and its angle."""
-    # a fitting is named by its angle (11.25°); what the drawing turns is no surer than a tenth
-    digits = 1 if row["angle_source"] == "drawing" else 2
-    angle = f"{round(math.degrees(row['deflection']), digits):g}°"
+    angle = f"{angle_text(row['deflection'])}°"
     return f"curve {angle}" if row["kind"] == "curve" else f"bend {angle}"
 
 

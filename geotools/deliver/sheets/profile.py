@@ -16,7 +16,7 @@ from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.paper import Box, scale_text
 from geotools.deliver.sheets.pen import Ink, Pen, text_width
 from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, short
-from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, figure, in_system, unit_of
+from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, figure, in_system, measured, unit_of
 from geotools.schema import DIMENSIONS
 
 __all__ = ["GUTTER", "draw_profile", "graph_of"]
@@ -404,11 +404,10 @@ def _pull_words(scene: Scene, pull: dict[str, Any]) -> Iterator[str]:
     """Yield what may stand on the arrow of a pull, the longest first."""
     units = scene.plan.units
     name = short(pull["pull_id"], scene)
-    force = in_system(pull["head_force"], "force", units)
+    force = measured(pull["head_force"], "pulls", "head_force", units)
     words = f"{name}, {scene.length(pull['length'])}"
-    digits = 0 if units == "us" else 1
-    yield f"{words}, {pull['direction']}, {force:,.{digits}f} {unit_of('force', units)} at the head"
-    yield f"{words}, {force:,.{digits}f} {unit_of('force', units)}"
+    yield f"{words}, {pull['direction']}, {force} at the head"
+    yield f"{words}, {force}"
     yield words
     yield name
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -12,7 +11,7 @@ import pandas as pd
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
 from geotools.deliver.wording import UNIT_SIGNS, chainage_text, figure, in_system, unit_of
-from geotools.schema import OUTPUTS
+from geotools.schema import OUTPUTS, angle_text
 
 __all__ = [
     "pulls_on_sheet",
@@ -49,6 +48,11 @@ def _place(chainage: float, plan: Plan) -> str:
     return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
 
 
+def _figure(layer: str, name: str, plan: Plan) -> Say:
+    """Return how a field of a row is written."""
+    return lambda row: figure(row[name], layer, name, plan.units)
+
+
 def _column(table: str, field: str, plan: Plan) -> str:
     """Return the unit of a field, for the head of its column."""
     dimension = OUTPUTS[table].field(field).dimension
@@ -83,11 +87,15 @@ def run_tables(plan: Plan, run_id: str) -> list[Table]:
 
 def _run(plan: Plan, run_id: str) -> Table:
     run = plan.run(run_id)
-    length, bore = _in("length", plan), _in("bore", plan, 0)
+    length = _in("length", plan)
+
+    def bore(name: str) -> str:
+        return figure(run[name], "runs", name, plan.units).removesuffix(".0")
+
     facts = (
         ("length", f"{length(run['length'])} {unit_of('length', plan.units)}"),
-        ("host", f"{run['host_material']}, {bore(run['host_diameter'])} "
-                 f"{unit_of('bore', plan.units)} nominal, bore {bore(run['host_bore'])} "
+        ("host", f"{run['host_material']}, {bore('host_diameter')} "
+                 f"{unit_of('bore', plan.units)} nominal, bore {bore('host_bore')} "
                  f"{unit_of('bore', plan.units)}"),
         ("carrier", str(run["carrier"])),
         ("pits, pulls", f"{run['pit_count']}, {run['pull_count']}"),
@@ -98,8 +106,7 @@ def _run(plan: Plan, run_id: str) -> Table:
 
 
 def _pulls(plan: Plan, run_id: str) -> Table:
-    length, force = _in("length", plan), _in("force", plan, 0 if plan.units == "us" else 1)
-    unit = unit_of("force", plan.units)
+    length, unit = _in("length", plan), unit_of("force", plan.units)
     bare = _bare(run_id)
     return _table(
         "Pulls",
@@ -112,15 +119,15 @@ def _pulls(plan: Plan, run_id: str) -> Table:
             ("start", lambda r: chainage_text(r["start"], plan.units), True),
             ("end", lambda r: chainage_text(r["end"], plan.units), True),
             (f"length{_column('pulls', 'length', plan)}", lambda r: length(r["length"]), True),
-            (f"force low, {unit}", lambda r: force(r["head_force_low"]), True),
-            ("planned", lambda r: force(r["head_force"]), True),
-            ("high", lambda r: force(r["head_force_high"]), True),
-            ("limit", lambda r: force(r["allowable"]), True),
+            (f"force low, {unit}", _figure("pulls", "head_force_low", plan), True),
+            ("planned", _figure("pulls", "head_force", plan), True),
+            ("high", _figure("pulls", "head_force_high", plan), True),
+            ("limit", _figure("pulls", "allowable", plan), True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("by", lambda r: str(r["governed_by"]), False),
             ("at", lambda r: _place(r["governing_chainage"], plan), True),
-            ("force there", lambda r: force(r["governing_force"]), True),
-            ("limit there", lambda r: force(r["governing_limit"]), True),
+            ("force there", _figure("pulls", "governing_force", plan), True),
+            ("limit there", _figure("pulls", "governing_limit", plan), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("strings", lambda r: _number(r["strings"], 0), True),
             ("hours", lambda r: _number(r["hours"]), True),
@@ -130,8 +137,8 @@ def _pulls(plan: Plan, run_id: str) -> Table:
 
 def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> Table:
     """Return the short table of the pulls that a sheet shows."""
-    length, force = _in("length", plan), _in("force", plan, 0 if plan.units == "us" else 1)
-    unit = unit_of("force", plan.units)
+    length, unit = _in("length", plan), unit_of("force", plan.units)
+    low, high = (_figure("pulls", f"head_force_{end}", plan) for end in ("low", "high"))
     bare = _bare(run_id)
     return _table(
         "Pulls on this sheet",
@@ -140,8 +147,7 @@ def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> T
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
             (unit_of("length", plan.units), lambda r: length(r["length"]), True),
-            (f"force band, {unit}", lambda r: f"{force(r['head_force_low'])} to "
-             f"{force(r['head_force_high'])}", True),
+            (f"force band, {unit}", lambda r: f"{low(r)} to {high(r)}", True),
             ("use %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("h", lambda r: _number(r["hours"]), True),
@@ -159,7 +165,7 @@ def _pits(plan: Plan, run_id: str) -> Table:
     bare = _bare(run_id)
 
     def size(name: str) -> Say:
-        return lambda r: figure(r[name], "pits", name, plan.units)
+        return _figure("pits", name, plan)
 
     return _table(
         "Pits; depth to the invert of the host, dug to the bottom of the pit",
@@ -227,7 +233,7 @@ def _bends(plan: Plan, run_id: str) -> Table:
         (
             ("bend", lambda r: bare(r["bend_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
-            ("angle, °", lambda r: _number(math.degrees(r["deflection"]), 2), True),
+            ("angle, °", lambda r: angle_text(r["deflection"]), True),
             ("kind", lambda r: str(r["kind"]), False),
             (f"radius that passes{radius}", lambda r: length(r["passing_radius"]), True),
             (f"radius needed{radius}", lambda r: length(r["needed_radius"]), True),
@@ -248,10 +254,9 @@ def _passed(plan: Plan, bend: dict[str, Any]) -> str:
 
 
 def _sections(plan: Plan, run_id: str) -> Table:
-    length, level = _in("length", plan, 2), _in("length", plan, 1)
+    level = _in("length", plan, 1)
     us = plan.units == "us"
     water, added = _in("liquid", plan, 0 if us else 1), _in("liquid", plan, 1 if us else 3)
-    press, limit = _in("pressure", plan, 0), _in("pressure", plan, 1 if us else 0)
 
     def column(name: str) -> str:
         return _column("sections", name, plan)
@@ -266,21 +271,22 @@ def _sections(plan: Plan, run_id: str) -> Table:
         plan,
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
-            (f"leave out{column('leave')}", lambda r: length(r["leave"]), True),
+            (f"leave out{column('leave')}", _figure("sections", "leave", plan), True),
             ("rest, h", lambda r: _number(r["wait_hours"], 0), True),
             (f"water{column('water_volume')}", lambda r: water(r["water_volume"]), True),
             ("fill, h", lambda r: _number(r["fill_hours"], 2), True),
             ("low at", lambda r: place(r["low_chainage"]), True),
             (f"level{column('low_z')}", lambda r: level(r["low_z"]), True),
-            (f"test there{column('test_pressure')}", lambda r: press(r["test_pressure"]), True),
+            (f"test there{column('test_pressure')}",
+             _figure("sections", "test_pressure", plan), True),
             ("high at", lambda r: place(r["high_chainage"]), True),
             ("level", lambda r: level(r["high_z"]), True),
-            ("test there", lambda r: press(r["test_pressure_high"]), True),
+            ("test there", _figure("sections", "test_pressure_high", plan), True),
             ("rule", lambda r: str(r["test_rule"]), False),
             (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
             (f"grout{column('annulus_volume')}",
              lambda r: _in("volume", plan)(r["annulus_volume"]), True),
-            (f"grout limit{column('grout_limit')}", lambda r: limit(r["grout_limit"]), True),
+            (f"grout limit{column('grout_limit')}", _figure("sections", "grout_limit", plan), True),
             ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
         ),
     )  # fmt: skip
@@ -388,7 +394,7 @@ def quantities_of_all(plan: Plan) -> Table:
 def runs_drawn(plan: Plan) -> Table:
     """Return the runs that have sheets."""
     frame = plan.tables["runs"]
-    length, bore = _in("length", plan), _in("bore", plan, 0)
+    length = _in("length", plan)
     return _table(
         "Runs",
         frame[frame["run_id"].isin(list(plan.axes))],
@@ -397,7 +403,7 @@ def runs_drawn(plan: Plan) -> Table:
             ("run", lambda r: str(r["run_id"]), False),
             (f"length{_column('runs', 'length', plan)}", lambda r: length(r["length"]), True),
             (f"host{_column('runs', 'host_diameter', plan)}",
-             lambda r: bore(r["host_diameter"]), True),
+             _figure("runs", "host_diameter", plan), True),
             ("pits", lambda r: _number(r["pit_count"], 0), True),
             ("pulls", lambda r: _number(r["pull_count"], 0), True),
             ("longest", lambda r: length(r["longest_pull"]), True),
