@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from importlib.metadata import version
 from pathlib import Path
@@ -43,6 +43,8 @@ class Job:
         Runs to plan: ``run_id``, ``main_ids``.
     span : ndarray, shape (k, 5)
         Their ends and lengths, as `span_of`.
+    renamed : mapping
+        Mains that bear another identifier in the whole, as of `Layers`.
     shutdowns : DataFrame or None
         Of these runs, worked out from the whole network; None where no valves are known.
     target : Path
@@ -56,6 +58,7 @@ class Job:
     window: Window
     runs: pd.DataFrame
     span: np.ndarray[Any, np.dtype[np.float64]]
+    renamed: Mapping[str, str]
     shutdowns: pd.DataFrame | None
     target: Path
     before: str
@@ -69,6 +72,7 @@ def plan_district(job: Job) -> Entry | None:
         allow_remote=job.allow_remote,
         window=job.window,
         elsewhere=("districts",),  # by the batch
+        renamed=job.renamed,
     )
     key = _key(job, layers)
     if key == job.before:

@@ -209,6 +209,7 @@ def _jobs(
             window=_window(share, rows, brief),
             runs=share.runs.table[["run_id", "main_ids"]].iloc[rows].reset_index(drop=True),
             span=span[rows],
+            renamed=share.layers.renamed,
             shutdowns=_of_runs(share.shutdowns, rows),
             target=target,
             before=last.key if good and last is not None else "",
