@@ -229,7 +229,7 @@ def test_every_edit_is_answered_by_its_district_or_else_by_the_summary(
     assert said["westfold"] == [("1", "edit-honoured")]
     assert said["eastfold"] == [("2", "edit-honoured"), ("3", "edit-refused")]
     assert said["summary"] == [
-        *((n, "edit-refused") for n in "456"), ("7", "missing-geometry"),
+        *((n, "edit-refused") for n in "456"), ("7", "no-geometry"),
     ]  # fmt: skip
     for file, count in (("westfold", 1), ("eastfold", 2)):
         inputs = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="inputs").set_index("layer")
