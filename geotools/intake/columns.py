@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -81,6 +82,8 @@ class Layers:
 
     A layer that was not given is ``None``. ``inputs`` has one row per source (layer, source,
     sublayer, sha256, crs, features read, features used). ``dem`` holds the raster paths.
+    ``renamed`` tells of mains whose identifier is met more than once, by their number in the
+    source, what they are called.
     """
 
     working_crs: pyproj.CRS
@@ -98,3 +101,4 @@ class Layers:
     dem: tuple[str, ...] = ()
     inputs: pd.DataFrame = field(default_factory=pd.DataFrame)
     findings: Findings = field(default_factory=Findings)
+    renamed: Mapping[str, str] = field(default_factory=dict)

@@ -1,12 +1,13 @@
-"""The hash of an input: of one file, of a file and its companions, or of a whole folder."""
+"""The hash of an input: of one file, of files that belong together, or of a whole folder."""
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
-__all__ = ["sha256"]
+__all__ = ["sha256", "sha256_of"]
 
 # Files that belong to a file of this suffix and change what is read from it.
 COMPANIONS = {
@@ -23,7 +24,15 @@ def sha256(path: Path) -> str:
     One file is hashed as it is; a file with companions (a Shapefile) and a folder with all its
     files are hashed one after the other, each led by its name and size.
     """
-    parts = tuple(_parts(path))
+    return sha256_of(path, _parts(path))
+
+
+def sha256_of(path: Path, members: Sequence[Path]) -> str:
+    """Return the SHA-256 of files that belong together, wherever they lie; ``path`` leads them.
+
+    A file that has no others is hashed as it is.
+    """
+    parts = tuple(members)
     states = [part.stat() for part in parts]
     return _hashed(path, parts, tuple((s.st_ino, s.st_size, s.st_mtime_ns) for s in states))
 
@@ -37,7 +46,7 @@ def _hashed(path: Path, parts: tuple[Path, ...], state: tuple[tuple[int, ...], .
     total = hashlib.sha256()
     root = path if path.is_dir() else path.parent
     for part in parts:
-        name = part.relative_to(root).as_posix()
+        name = part.relative_to(root).as_posix() if part.is_relative_to(root) else part.name
         total.update(f"{name}\0{part.stat().st_size}\0".encode())
         with part.open("rb") as stream:
             total.update(hashlib.file_digest(stream, "sha256").digest())

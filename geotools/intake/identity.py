@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -11,11 +12,15 @@ import shapely
 
 from geotools.intake.notes import Note, note
 
-__all__ = ["unique_ids"]
+__all__ = ["renamed_ids", "unique_ids"]
 
 
 def unique_ids(
-    ids: npt.NDArray[Any], fids: npt.NDArray[Any], geometry: npt.NDArray[Any]
+    ids: npt.NDArray[Any],
+    fids: npt.NDArray[Any],
+    geometry: npt.NDArray[Any],
+    *,
+    known: Mapping[str, str] | None = None,
 ) -> tuple[npt.NDArray[Any], list[Note]]:
     """Fill missing identifiers and tell equal ones apart.
 
@@ -29,27 +34,55 @@ def unique_ids(
     fids : ndarray of str objects, shape (n,)
         Numbers of the features in their source.
     geometry : ndarray of shapely geometries, shape (n,)
+    known : mapping, optional
+        Where these are a part of the features: as `renamed_ids` says of all of them. A part alone
+        would count otherwise.
     """
-    out = ids.copy()
-    missing = np.flatnonzero(out == "")
-    out[missing] = [f"fid-{fid}" for fid in fids[missing]]
+    out = _filled(ids, fids)
+    missing = np.flatnonzero(ids == "")
     notes = note(
         "warning",
         "missing-id",
         missing,
         [f"has no main_id; it is called {name}; give it one" for name in out[missing]],
     )
-    renamed: list[int] = []
-    while len(again := _second_ones(out, fids, geometry)):
-        renamed += list(again.index)
-        out[again.index] = [
-            f"{name}#{rank}" for name, rank in zip(out[again.index], again, strict=True)
-        ]
-    rows = np.unique(np.array(renamed, dtype=np.int64))
+    if known is None:
+        rows = _tell_apart(out, fids, geometry)
+    else:
+        rows = np.flatnonzero([fid in known for fid in fids])
+        out[rows] = [known[fid] for fid in fids[rows]]
     texts = [
         f"main_id {ids[r]!r} is used more than once; this one is called {out[r]}" for r in rows
     ]
     return out, notes + note("warning", "duplicate-id", rows, texts)
+
+
+def renamed_ids(
+    ids: npt.NDArray[Any], fids: npt.NDArray[Any], names: npt.NDArray[Any]
+) -> dict[str, str]:
+    """Return, by number in the source, the names `unique_ids` gave to tell features apart."""
+    rows = np.flatnonzero(names != _filled(ids, fids))
+    return dict(zip(fids[rows], names[rows], strict=True))
+
+
+def _filled(ids: npt.NDArray[Any], fids: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    out = ids.copy()
+    missing = np.flatnonzero(out == "")
+    out[missing] = [f"fid-{fid}" for fid in fids[missing]]
+    return out
+
+
+def _tell_apart(
+    names: npt.NDArray[Any], fids: npt.NDArray[Any], geometry: npt.NDArray[Any]
+) -> npt.NDArray[np.int64]:
+    """Number the names that are met more than once, in place; return the rows renamed."""
+    renamed: list[int] = []
+    while len(again := _second_ones(names, fids, geometry)):
+        renamed += list(again.index)
+        names[again.index] = [
+            f"{name}#{rank}" for name, rank in zip(names[again.index], again, strict=True)
+        ]
+    return np.unique(np.array(renamed, dtype=np.int64))
 
 
 def _second_ones(

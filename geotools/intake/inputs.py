@@ -10,8 +10,9 @@ import pandas as pd
 
 from geotools.intake.crs import crs_name
 from geotools.intake.dem import Raster
-from geotools.intake.digest import sha256
+from geotools.intake.digest import sha256, sha256_of
 from geotools.intake.load import Loaded
+from geotools.intake.members import raster_members
 from geotools.schema import OUTPUTS
 
 __all__ = ["inputs_table"]
@@ -44,10 +45,19 @@ def inputs_table(
         )
         for name, layer in loaded.items()
     ]
-    rows += [("dem", r.name, "", _hash(Path(r.path), digest), r.crs, 0, 0) for r in rasters]
+    rows += [("dem", r.name, "", _raster_hash(r.path), r.crs, 0, 0) for r in rasters]
     return pd.DataFrame(rows, columns=[field.name for field in OUTPUTS["inputs"].fields])
 
 
 def _hash(path: Path | None, digest: Callable[[Path], str]) -> str:
     """Return the hash of a local file; "" where there is none."""
     return digest(path) if path is not None and path.exists() else ""
+
+
+def _raster_hash(raster: str) -> str:
+    """Return the hash of all local files a raster is made of; "" where there is none."""
+    path = Path(raster)
+    if path.is_dir():
+        return sha256(path)
+    members = raster_members(raster)
+    return sha256_of(path, members) if members else ""

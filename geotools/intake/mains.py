@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -17,7 +17,7 @@ from geotools.intake.columns import Lines
 from geotools.intake.crs import WorkingCRS, choose_working_crs, crs_name, horizontal, project
 from geotools.intake.duplicates import duplicate_groups
 from geotools.intake.findings import Findings
-from geotools.intake.identity import unique_ids
+from geotools.intake.identity import renamed_ids, unique_ids
 from geotools.intake.lines import Parts, clean_lines, keep_parts, line_parts, self_crossings
 from geotools.intake.load import Loaded
 from geotools.intake.notes import Note, emit, note
@@ -30,15 +30,24 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Mains:
-    """The mains in the working CRS, and how many features of the source they come from."""
+    """The mains in the working CRS, and how many features of the source they come from.
+
+    ``renamed`` as of `renamed_ids`.
+    """
 
     lines: Lines
     working: WorkingCRS
     used: int
+    renamed: Mapping[str, str]
 
 
 def build_mains(
-    loaded: Loaded, findings: Findings, *, working_crs: str | None, excluded: Sequence[str]
+    loaded: Loaded,
+    findings: Findings,
+    *,
+    working_crs: str | None,
+    excluded: Sequence[str],
+    known: Mapping[str, str] | None = None,
 ) -> Mains:
     """Repair the mains and move them to the CRS lengths are taken in.
 
@@ -52,6 +61,8 @@ def build_mains(
         The brief's choice.
     excluded : sequence of str
         Statuses that are not lined; of two mains drawn on each other the other one stays.
+    known : mapping, optional
+        As of `unique_ids`.
 
     Raises
     ------
@@ -61,9 +72,8 @@ def build_mains(
     label = loaded.source.label
     if not len(loaded.table):
         raise LayerError(label, "holds no features; give a layer that holds the mains")
-    names, notes = unique_ids(
-        loaded.table["main_id"].to_numpy(dtype=object), loaded.fids, loaded.geometry
-    )
+    ids = loaded.table["main_id"].to_numpy(dtype=object)
+    names, notes = unique_ids(ids, loaded.fids, loaded.geometry, known=known)
     drawn, more = line_parts(loaded.geometry, loaded.rows)
     notes = [*loaded.notes, *notes, *more]
     working = _working(loaded, drawn, working_crs, findings)
@@ -81,7 +91,12 @@ def build_mains(
     emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
     _tell_crs(findings, working)
     _tell_heights(findings, loaded)
-    return Mains(Lines(table, parts.xy, parts.offsets), working, len(np.unique(parts.row)))
+    return Mains(
+        Lines(table, parts.xy, parts.offsets),
+        working,
+        len(np.unique(parts.row)),
+        renamed_ids(ids, loaded.fids, names),
+    )
 
 
 def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:

@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
 
-__all__ = ["Place", "locate", "refuse_remote"]
+__all__ = ["Place", "archive_of", "locate", "refuse_remote"]
 
 # GDAL's file systems that only unpack local files.
 LOCAL_SYSTEMS = {"vsizip", "vsigzip", "vsitar", "vsi7z", "vsirar"}
@@ -161,15 +161,27 @@ def _remote(source: str) -> Place:
 
 def _archive(layer: str, source: str) -> Place:
     """Return a place inside a local archive, such as ``/vsizip/folder/net.zip/net.shp``."""
-    inner = SYSTEM.sub("/", source, count=1).replace("{", "").replace("}", "")
-    parts = Path(inner.replace("//", "/")).parts
+    path = archive_of(source)
+    if path is None:
+        raise LayerError(f"{layer} ({source})", "no such archive; check the path")
+    target, _, sublayer = source.partition(":")
+    return Place(target, path, sublayer or None)
+
+
+def archive_of(source: str) -> Path | None:
+    """Return the local archive a source lies in, such as ``/vsizip/folder/net.zip/net.shp``."""
+    if not source.startswith("/vsi"):
+        return None
+    inner = source
+    while SYSTEM.match(inner):  # an archive may lie in another: the outermost is the file
+        inner = re.sub(r"/+", "/", SYSTEM.sub("/", inner, count=1).replace("{", ""))
+    parts = Path(inner.replace("}", "")).parts
     for absolute in (True, False):
         for end in range(len(parts), 0, -1):
             path = Path(*parts[:end]) if absolute else Path(*parts[1:end])
             if path.is_file():
-                target, _, sublayer = source.partition(":")
-                return Place(target, path, sublayer or None)
-    raise LayerError(f"{layer} ({source})", "no such archive; check the path")
+                return path
+    return None
 
 
 def _no_file(source: str) -> str:

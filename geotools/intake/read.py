@@ -53,6 +53,7 @@ def read_layers(
     progress: Callable[[str], None] | None = None,
     window: Window | None = None,
     elsewhere: Collection[str] = (),
+    renamed: Mapping[str, str] | None = None,
 ) -> Layers:
     """Read every layer the brief names.
 
@@ -72,6 +73,8 @@ def read_layers(
         farther, so that nothing else that is read lacks its main.
     elsewhere : collection of str, optional
         Layers given that are read in another place: that they are missing here is not told.
+    renamed : mapping, optional
+        Of the layers read everywhere, where this is a window of them.
 
     Returns
     -------
@@ -85,7 +88,7 @@ def read_layers(
         With every fault of every layer.
     """
     with np.errstate(invalid="ignore"):  # coordinates that are no numbers become findings
-        layers = _read(brief, frames or {}, allow_remote, progress or _silent, window)
+        layers = _read(brief, frames or {}, allow_remote, progress or _silent, window, renamed)
     _remark_missing(layers, {*(frames or {}), *brief.inputs, *elsewhere})
     return layers
 
@@ -96,12 +99,13 @@ def _read(
     allow_remote: bool,
     tell: Callable[[str], None],
     window: Window | None,
+    renamed: Mapping[str, str] | None,
 ) -> Layers:
     faults, findings = FaultList(), Findings(brief.output.units)
     loaded = _load_all(brief, frames, allow_remote, tell, faults, window)
     rasters = _load_dem(brief, allow_remote, tell, faults)
     with faults:
-        mains = _mains(loaded, brief, findings, tell, window)
+        mains = _mains(loaded, brief, findings, tell, window, renamed)
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
@@ -116,6 +120,7 @@ def _read(
         dem=tuple(raster.path for raster in rasters),
         inputs=inputs_table(loaded, rasters, used),
         findings=findings,
+        renamed=mains.renamed,
         **columns,
     )
 
@@ -142,6 +147,7 @@ def _mains(
     findings: Findings,
     tell: Callable[[str], None],
     window: Window | None,
+    renamed: Mapping[str, str] | None,
 ) -> Mains:
     if "mains" not in loaded:
         raise LayersError(())  # why is among the faults already
@@ -151,6 +157,7 @@ def _mains(
         findings,
         working_crs=brief.network.working_crs if window is None else window.crs.to_wkt(),
         excluded=brief.network.excluded_statuses,
+        known=renamed,
     )
 
 

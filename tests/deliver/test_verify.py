@@ -289,6 +289,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a string of no pull": ("references", lambda s: s.edit("strings", "pull_id", "L9")),
     "a pit of another run": ("references", lambda s: s.edit("pits", "run_id", "R0099")),
     "a task at nothing": ("references", lambda s: s.edit("schedule", "ref", "X")),
+    "a station on another main": ("mains", lambda s: s.edit("stations", "main_id", "elsewhere")),
     "a footprint deleted": ("rows", lambda s: s.drop("pit_footprints")),
     "a section deleted": ("rows", lambda s: s.drop("sections")),
     "an item deleted": ("rows", lambda s: s.drop("quantities", item("excavation"))),

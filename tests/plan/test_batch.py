@@ -45,11 +45,11 @@ MAINS = {
 DISTRICTS = {"Westfold": box(-50, -50, 500, 900), "Eastfold": box(500, -50, 4500, 900)}
 
 
-def write_network(folder: Path, **cover: float) -> Path:
+def write_network(folder: Path, *, ids: list[str] | None = None, **cover: float) -> Path:
     """Write a small network of two districts; covers, m, may be given by main."""
     mains = gpd.GeoDataFrame(
         {
-            "main_id": list(MAINS),
+            "main_id": ids or list(MAINS),
             "diameter_mm": 400.0,
             "material": "cast iron",
             "cover_m": [cover.get(name, 1.4) for name in MAINS],
@@ -176,6 +176,65 @@ def test_layers_are_told_missing_that_are_missing_and_no_others(
         missing = findings.loc[findings["rule"] == "layer-not-given", "layer"]
         due = {"fittings", "laterals", "hydrants", "sources", "avoid", "pit_edits", "dem"}
         assert set(missing) == due, file
+
+
+def test_mains_of_one_identifier_are_called_in_a_district_what_they_are_in_the_whole(
+    tmp_path: Path, command: Run
+) -> None:
+    brief = write_network(tmp_path, ids=["A", "A", "B", "A", "B", "A"])
+    out, whole = tmp_path / "out", tmp_path / "whole.gpkg"
+    assert command("batch", brief, "-o", out, "--quiet") == 0
+    assert command("plan", brief, "-o", whole, "--quiet") == 0
+    wanted = read_plan(whole).table("stations").groupby("run_id")["main_id"].unique()
+    seen = 0
+    for entry in filter(lambda e: e["file"], entries(out).values()):
+        assert command("verify", out / entry["file"], "--quiet") == 0
+        found = read_plan(out / entry["file"]).table("stations").groupby("run_id")["main_id"]
+        for run_id, mains in found.unique().items():
+            assert set(mains) == set(wanted[run_id])
+            seen += 1
+    assert seen == 4
+    assert set(wanted["R0004"]) != {"A"}  # some are told apart by a number
+
+
+EDITS = {  # action, role, where; the districts' own, then those of nobody
+    "1": ("fix", "", (200, 6)),
+    "2": ("fix", "", (4100, 150)),
+    "3": ("fix", "king", (3900, 300)),
+    "4": ("forbid", "", (4150, -900)),
+    "5": ("fix", "", (200, 100)),
+    "6": ("fix", "", (9000, 9000)),
+    "7": ("fix", "", None),
+}
+
+
+def test_every_edit_is_answered_by_its_district_or_else_by_the_summary(
+    network: Path, tmp_path: Path, command: Run
+) -> None:
+    gpd.GeoDataFrame(
+        {"action": [a for a, _, _ in EDITS.values()], "role": [r for _, r, _ in EDITS.values()]},
+        geometry=[p and shapely.Point(X0 + p[0], Y0 + p[1]) for _, _, p in EDITS.values()],
+        crs=CRS,
+    ).to_file(tmp_path / "edits.gpkg", layer="pit_edits")
+    out = tmp_path / "out"
+    given = ("--pit-edits", f"{tmp_path / 'edits.gpkg'}:pit_edits")
+    assert command("batch", network, *given, "-o", out, "--quiet") == 0
+    said = {}
+    for file in ("summary", "westfold", "eastfold"):
+        findings = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="findings")
+        told = findings[findings["layer"] == "pit_edits"]
+        said[file] = sorted(
+            zip(told["feature"].str.removeprefix("fid "), told["rule"], strict=True)
+        )
+    assert said["westfold"] == [("1", "edit-honoured")]
+    assert said["eastfold"] == [("2", "edit-honoured"), ("3", "edit-refused")]
+    assert said["summary"] == [
+        *((n, "edit-refused") for n in "456"), ("7", "no-geometry"),
+    ]  # fmt: skip
+    for file, count in (("westfold", 1), ("eastfold", 2)):
+        inputs = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="inputs").set_index("layer")
+        assert inputs.loc["pit_edits", "features_used"] == count
+        assert command("verify", out / f"{file}.gpkg", "--quiet") == 0
 
 
 def test_a_script_without_a_main_guard_is_told_so_and_once(network: Path, tmp_path: Path) -> None:

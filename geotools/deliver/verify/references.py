@@ -217,10 +217,25 @@ def connections(plan: Plan) -> Tally:
     return tally
 
 
+def mains(plan: Plan) -> Tally:
+    """Check that a station lies on a main its run is made of."""
+    tally = Tally("stations")
+    made_of = {run.run_id: f",{run.main_ids}," for run in plan.rows("runs")}
+    pairs = Counter((row.run_id, row.main_id) for row in plan.rows("stations"))
+    for (run_id, main_id), count in pairs.items():
+        tally.holds(
+            f",{main_id}," in made_of.get(run_id, ""),
+            run_id,
+            f"{count} stations on {main_id or 'no main'}, which is none of the run's mains",
+        )
+    return tally
+
+
 RULES = (
     Rule("layers", "every layer and field of a plan is there", layers_and_fields),
     Rule("identifiers", "identifiers are given, and unique in their layer", identifiers),
     Rule("references", "what a row refers to exists, in the same run", references),
+    Rule("mains", "stations lie on mains of their run", mains),
     Rule("rows", "pits, pulls and runs have all their rows in other layers", rows_that_belong),
     Rule("words", "fields of a few words hold one of them", words),
     Rule("counts", "counts of a run agree with its rows", counts),

@@ -1,0 +1,59 @@
+"""The files a raster is made of: the tiles behind a virtual one, what lies beside, the archive."""
+
+from __future__ import annotations
+
+import warnings
+from functools import lru_cache
+from pathlib import Path
+
+from geotools.intake.place import archive_of, remote_name
+
+__all__ = ["raster_members"]
+
+
+def raster_members(raster: str) -> list[Path]:
+    """Return the local files whose content a raster's values and place hang on, sorted.
+
+    GDAL names of each file those beside it (``.aux.xml``, ``.msk``, world files, headers) and of
+    a virtual raster its sources; each of these is asked in turn, for it may be virtual itself.
+    Of what lies in an archive, the archive. What is not local has no part in it.
+    """
+    seen: set[str] = set()
+    members: set[Path] = set()
+    waiting = [raster]
+    while waiting:
+        item = waiting.pop()
+        local = None if item in seen else _local(item)
+        seen.add(item)
+        if local is not None:
+            members.add(local)
+            waiting += _listed(item, _stamp(local))
+    return sorted(members)
+
+
+def _local(item: str) -> Path | None:
+    """Return the file that holds what GDAL opens under a name; None if none here does."""
+    if Path(item).is_file():
+        return Path(item)
+    return None if remote_name(item) is not None else archive_of(item)
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    """Return what changes when a file is written or another appears beside it."""
+    own, folder = path.stat(), path.parent.stat()
+    return own.st_ino, own.st_size, own.st_mtime_ns, folder.st_mtime_ns
+
+
+@lru_cache(maxsize=65536)  # districts of a batch have the same rasters
+def _listed(item: str, stamp: tuple[int, ...]) -> tuple[str, ...]:
+    """Return the files GDAL says a raster consists of; none for what is no raster by itself."""
+    import rasterio
+    import rasterio.errors
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+            with rasterio.open(item) as data:
+                return tuple(data.files)
+    except rasterio.errors.RasterioIOError:
+        return ()
