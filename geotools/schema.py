@@ -503,7 +503,11 @@ OUTPUTS: dict[str, Layer] = {
                     "force",
                     later=True,
                 ),
-                _integer("joints", "fused joints, in the strings and between them"),
+                _integer(
+                    "joints",
+                    "fused joints, in the strings and between them, of the length in the host; "
+                    "tails may take one more (joint schedule)",
+                ),
                 _integer("strings", "strings joined one to the next while pulling"),
                 _integer("digs", "connections dug up along the pull"),
                 _real("hours", "hours of pulling and of joining strings"),
@@ -583,7 +587,7 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
                 _text("street", "street it lies along"),
-                _integer("joints", "fused joints inside it"),
+                _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),
         Layer(

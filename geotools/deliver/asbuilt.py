@@ -54,6 +54,7 @@ def check_records(
     *,
     pull_records: Records | None = None,
     qualifications: Records | None = None,
+    tails: pd.Series[float] | None = None,
     units: str = "si",
 ) -> Checked:
     """Hold records of joints and pulls against the schedule and the plan.
@@ -70,6 +71,9 @@ def check_records(
         Of pulls.
     qualifications : Records, optional
         Of operators and machines; without it nobody's qualification is checked.
+    tails : Series, optional
+        Carrier left out of the host at both ends together, m, by ``pull_id``, as
+        `geotools.deliver.joints.Schedule` has it.
     units : {"si", "us"}, optional
         Units of the texts.
 
@@ -101,11 +105,12 @@ def check_records(
     times = pull_times(pulls, pull_records)
     reasons = hold_against(match, records, due, times=times, qualifications=qualifications)
     frame = _verdicts(joints, records, match, place, reasons)
-    made = check_pulls(pulls, frame, pull_records, times, units=units)
+    made = check_pulls(pulls, frame, pull_records, times, units=units, tails=tails)
     rules = _rules(frame, reasons)
     for rule, count in made.rules.items():
         rules[rule] = rules.get(rule, 0) + count
-    return Checked(frame, made.frame, rules, _notes(records, pull_records, qualifications))
+    notes = (*made.notes, *_notes(records, pull_records, qualifications))
+    return Checked(frame, made.frame, rules, notes)
 
 
 def _same_zones(*files: Records | None) -> None:

@@ -41,7 +41,8 @@ _SHARED = (
     Parameter(
         "tail",
         "quantity",
-        "carrier on top of the plan at each end of a pull; none if not given",
+        "carrier on top of the plan at each end of every pull; if not given, half of what the "
+        "plan leaves out of the host, pull by pull",
         measure="length",
     ),
     Parameter("only", "text", "run or pull wanted; all if not given", multiple=True),
@@ -150,7 +151,13 @@ def schedule(
     if target is not None:
         progress("writing", 0.0)
         _write_layers(target, {"joints": made.joints}, file, system, overwrite=overwrite)
-    return _told(made, target)
+    return _told(made, target, _without_tails(file, made))
+
+
+def _without_tails(file: PlanFile, made: Schedule) -> int:
+    """Return the joints the plan counts in the pulls of a schedule; it counts none for tails."""
+    planned = file.table("pulls", ("pull_id", "joints"))
+    return int(planned.loc[planned["pull_id"].isin(made.tails.index), "joints"].sum())
 
 
 def _schedule(
@@ -163,8 +170,7 @@ def _schedule(
     from geotools.deliver.joints import joint_schedule
     from geotools.deliver.procedure import read_procedure
 
-    tail = 0.0 if tail is None else tail
-    if not 0.0 <= tail <= 100.0:
+    if tail is not None and not 0.0 <= tail <= 100.0:
         raise ToolError("joints", [f"tail: {tail:g} m is out of range, 0 to 100 m"])
     own = None if procedure_file is None else read_procedure(procedure_file)
     return joint_schedule(file, procedure=procedure, own=own, tail=tail, only=only)
@@ -216,7 +222,7 @@ def _write_layers(
         write_styles(target, layers, units=system)
 
 
-def _told(made: Schedule, target: Path | None) -> Outcome:
+def _told(made: Schedule, target: Path | None, planned: int) -> Outcome:
     joints = made.joints
     between = int(joints["intermediate"].sum())
     unknown = int((joints["procedure"] == "").sum())
@@ -224,6 +230,8 @@ def _told(made: Schedule, target: Path | None) -> Outcome:
         "joints": len(joints),
         "intermediate": between,
         "pulls": int(joints["pull_id"].nunique()),
+        "joints_planned": planned,
+        "tails": float(made.tails.sum()),
         "without_window": unknown,
         "gaps": list(made.gaps),
         "output": None if target is None else str(target),
@@ -231,6 +239,15 @@ def _told(made: Schedule, target: Path | None) -> Outcome:
     lines = [
         f"joints    {len(joints):,} in {summary['pulls']} pulls, {between} of them between strings "
         "in the insertion pit",
+        *(f"tails     {note}" for note in made.notes),
+        *(
+            [
+                f"          {len(joints) - planned:+,} joints beside the {planned:,} of the plan, "
+                "which counts none for tails"
+            ]
+            if len(joints) != planned
+            else []
+        ),
         *(f"missing   {gap}" for gap in made.gaps),
         *([f"written   {target}"] if target is not None else []),
         "The limits are planning values; the qualified written procedure of the job decides.",
@@ -288,7 +305,7 @@ def check(
     made = _schedule(file, procedure, procedure_file, tail, ())
     joints, planned = _only(file, made.joints, read, only)
     progress("checking", 0.0)
-    checked = _checked(joints, planned, read, units or file.units)
+    checked = _checked(joints, planned, read, made.tails, units or file.units)
     _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
     return _told_check(checked, targets)
 
@@ -342,7 +359,9 @@ def _only(
     return joints[other].reset_index(drop=True), every[every["pull_id"].isin(ids)]
 
 
-def _checked(joints: Any, pulls: Any, read: Mapping[str, Records], units: str) -> Checked:
+def _checked(
+    joints: Any, pulls: Any, read: Mapping[str, Records], tails: pd.Series[float], units: str
+) -> Checked:
     """Hold the records that were given against joints and pulls."""
     from geotools.deliver.asbuilt import check_records
 
@@ -352,6 +371,7 @@ def _checked(joints: Any, pulls: Any, read: Mapping[str, Records], units: str) -
         read["records"],
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),
+        tails=tails,
         units=units,
     )
 

@@ -83,9 +83,22 @@ def records(joints: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def leave_of(plan: Path) -> Any:
+    """Return what the plan leaves out of the host, m, by pull."""
+    sections = pyogrio.read_dataframe(plan, layer="sections").set_index("pull_id")
+    assert (sections["leave_m"] >= 2).all()
+    return sections["leave_m"]
+
+
 def test_schedule_has_the_joints_of_the_plan(plan: Path, joints: Any) -> None:
     pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
+    leave = leave_of(plan)
     counted = joints.groupby("pull_id").size().reindex(pulls.index, fill_value=0)
+    with_tails = np.ceil((pulls["length_m"] + leave) / 12.0 - 1e-6) - 1
+    assert counted.tolist() == with_tails.tolist()
+    assert set(counted - pulls["joints"]) == {0, 1}
+    bare = geotools.joints_schedule(plan, tail="0 m").layers["joints"]
+    counted = bare.groupby("pull_id").size().reindex(pulls.index, fill_value=0)
     assert counted.tolist() == pulls["joints"].tolist()
     assert len(joints) > 500
     assert joints["joint_id"].is_unique
@@ -96,7 +109,10 @@ def test_schedule_has_the_joints_of_the_plan(plan: Path, joints: Any) -> None:
 def test_schedule_lies_on_the_pulls_and_makes_up_their_length(plan: Path, joints: Any) -> None:
     pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
     lines = shapely.force_2d(pulls.geometry.loc[joints["pull_id"]].to_numpy())
-    assert shapely.distance(joints.geometry.to_numpy(), lines).max() < 1e-3
+    leave = leave_of(plan)
+    off = shapely.distance(joints.geometry.to_numpy(), lines)
+    assert (off < leave.loc[joints["pull_id"]].to_numpy() / 2 + 1e-3).all()
+    assert (off < 1e-3).mean() > 0.99
     behind = pulls.loc[joints["pull_id"], "direction"].to_numpy() == "behind"
     for pull_id, rows in joints.assign(behind=behind).groupby("pull_id"):
         front, rear = (
@@ -105,7 +121,7 @@ def test_schedule_lies_on_the_pulls_and_makes_up_their_length(plan: Path, joints
             else ("piece_after", "piece_before")
         )
         total = rows[front].sum() + rows[rear].iloc[-1]
-        assert total == pytest.approx(pulls.loc[pull_id, "length_m"], abs=1e-6)
+        assert total == pytest.approx(pulls.loc[pull_id, "length_m"] + leave[pull_id], abs=1e-6)
 
 
 def test_schedule_without_strings_counts_one_string_a_pull(plan: Path, tmp_path: Path) -> None:
@@ -225,7 +241,7 @@ def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) ->
             "started": "2026-03-01 08:00",  # the day before the joints
             "ended": "2026-03-01 16:00",
             "length_m": pulls["length_m"].round(1),
-            "force_kn": pulls["head_force_kn"] * 1.1,
+            "force_kn": pulls["head_force_kn"] * 0.95,
         }
     )
     path = tmp_path / "pulls.csv"
@@ -234,7 +250,31 @@ def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) ->
     assert done.failed
     assert set(done.summary["rules"]) == {"after-pull", "joints-of-pull"}
     table = done.layers["asbuilt_pulls"]
-    np.testing.assert_allclose(table["found_force"], table["head_force"] * 1.1, rtol=1e-9)
+    np.testing.assert_allclose(table["found_force"], table["head_force"] * 0.95, rtol=1e-9)
+
+
+def test_check_tells_a_force_too_much_for_the_bend_that_governs(
+    plan: Path, records: Path, tmp_path: Path
+) -> None:
+    pulls = pyogrio.read_dataframe(plan, layer="pulls")
+    worst = pulls["pull_id"][pulls["utilisation"].idxmax()]
+    made = pd.DataFrame(
+        {
+            "pull_id": pulls["pull_id"],
+            "started": "2024-03-09 08:00",
+            "ended": "2024-03-09 16:00",
+            "force_kn": pulls["head_force_kn"].where(pulls["pull_id"] != worst, 75.0),
+        }
+    )
+    made.to_csv(tmp_path / "pulls.csv", index=False)
+    done = geotools.joints_check(plan, records, pulls=tmp_path / "pulls.csv")
+    assert done.summary["rules"]["pull-force"] == 1
+    table = done.layers["asbuilt_pulls"].set_index("pull_id")
+    assert table.loc[worst, "allowable"] > 75e3
+    assert (
+        "force 75 kN where 61.78 kN was planned; as much more in the bend at 789.5 m makes "
+        in (table.loc[worst, "reasons"])
+    )
 
 
 def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_path: Path) -> None:

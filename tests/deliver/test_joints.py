@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -164,6 +165,75 @@ def test_surplus_sticks_out_at_both_ends(write_plan: PlanWriter) -> None:
     assert joints_of(same)["chainage"].tolist() == pytest.approx([31.0, 19.0])
 
 
+def test_tails_are_those_the_plan_orders_half_at_each_end(write_plan: PlanWriter) -> None:
+    pulls = [
+        {"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0, "direction": "ahead"},
+        {"pull_id": "B", "start": 60.0, "end": 90.0, "length": 30.0, "direction": "behind"},
+        {"pull_id": "C", "start": 100.0, "end": 130.0, "length": 30.0},
+    ]
+    path = write_plan(
+        pulls, settings={"pulls.piece_length": "12 m"}, leave={"A": 6.0, "B": 8.0, "D": 50.0}
+    )
+    made = joint_schedule(read_plan(path))
+    by_pull = dict(iter(made.joints.groupby("pull_id")))
+    # A is 36 m: three whole pieces, the head 3 m beyond 40 m; B 38 m: 12, 12, 12 and 2 m
+    assert by_pull["A"]["chainage"].tolist() == pytest.approx([31.0, 19.0])
+    assert by_pull["A"]["piece_before"].tolist() == pytest.approx([12.0, 12.0])
+    assert by_pull["B"]["chainage"].tolist() == pytest.approx([68.0, 80.0, 92.0])
+    assert by_pull["B"]["piece_after"].tolist() == pytest.approx([12.0, 12.0, 2.0])
+    assert by_pull["C"]["chainage"].tolist() == pytest.approx([118.0, 106.0])
+    assert made.tails.to_dict() == {"A": 6.0, "B": 8.0, "C": 0.0}
+    assert made.notes == (
+        "0.0 m to 8.0 m a pull, half at each end, as the plan orders (leave in its sections)",
+        "none ordered for C (1 pull(s) so)",
+    )
+    given = joint_schedule(read_plan(path), tail=3.0)  # an override, for all of them
+    assert given.tails.tolist() == [6.0, 6.0, 6.0]
+    assert given.notes == ("3.0 m at each end of every pull, as given",)
+    assert joint_schedule(read_plan(path), tail=0.0).tails.tolist() == [0.0] * 3
+
+
+def test_a_plan_that_orders_no_tails_says_so(write_plan: PlanWriter) -> None:
+    (note,) = joint_schedule(read_plan(write_plan())).notes
+    assert note == "none: the plan has no layer sections; give what is left at each end with --tail"
+
+
+def test_the_last_string_bears_the_tails_and_those_before_stay_whole(
+    write_plan: PlanWriter,
+) -> None:
+    strings = [
+        {"string_id": f"S{k}", "pull_id": "R1-L1", "number": k, "length": length}
+        for k, length in ((1, 96.0), (2, 96.0), (3, 8.0))
+    ]
+    path = write_plan(
+        [LONG], strings=strings, settings={"pulls.piece_length": "12 m"}, leave={"R1-L1": 6.0}
+    )
+    joints = joints_of(path)
+    assert joints["piece_after"].tolist() == pytest.approx([12.0] * 17)
+    # the head 3 m beyond 210 m; the last string 14 m: two pieces
+    assert joints["chainage"].tolist() == pytest.approx([213.0 - 12 * k for k in range(1, 18)])
+    assert joints.loc[joints["intermediate"], "number"].tolist() == [8, 16]
+    assert joints["piece_before"].iloc[-1] == pytest.approx(2.0)
+
+
+def test_a_piece_too_short_to_clamp_shares_with_the_one_before(write_plan: PlanWriter) -> None:
+    pull = {"start": 10.0, "end": 46.045, "length": 36.045}
+    plain = {"pulls.piece_length": "12 m"}
+    joints = joints_of(write_plan([pull], settings=plain))
+    assert len(joints) == 3  # as many as with a piece of 45 mm
+    assert joints["piece_after"].tolist() == pytest.approx([12.0, 12.0, 6.0225])
+    assert joints["piece_before"].tolist() == pytest.approx([12.0, 6.0225, 6.0225])
+    assert joints["chainage"].iloc[-1] == pytest.approx(10 + 6.0225)
+    any_piece = joints_of(write_plan([pull], settings=plain | {"pulls.least_piece": "0 m"}))
+    assert any_piece["piece_before"].iloc[-1] == pytest.approx(0.045)
+    half = joints_of(write_plan([pull], settings=plain | {"pulls.least_piece": "9 m"}))
+    assert half["piece_before"].iloc[-1] == pytest.approx(6.0225)  # half a pipe at most
+    old = write_plan([pull], settings=plain)
+    with sqlite3.connect(old) as file:
+        file.execute("DELETE FROM settings WHERE name = 'pulls.least_piece'")
+    assert joints_of(old)["piece_before"].iloc[-1] == pytest.approx(6.0225)  # as by default
+
+
 def test_strings_too_short_for_their_pull_are_refused(write_plan: PlanWriter) -> None:
     path = write_plan([LONG], strings=STRINGS[:2])
     with pytest.raises(LayerError, match=r"R1-L1 make 190\.00 m of its 200\.00 m"):
@@ -211,17 +281,25 @@ def test_plan_without_pulls_has_no_joints(write_plan: PlanWriter) -> None:
 @given(
     st.lists(st.lists(st.floats(0.05, 900.0), min_size=1, max_size=4), min_size=1, max_size=5),
     st.floats(1.0, 30.0),
+    st.floats(0.0, 3.0),
 )
-def test_pieces_make_up_their_strings(lengths: list[list[float]], piece: float) -> None:
+def test_pieces_make_up_their_strings(
+    lengths: list[list[float]], piece: float, least: float
+) -> None:
     pull = np.repeat(np.arange(len(lengths)), [len(strings) for strings in lengths])
     flat = np.concatenate(lengths)
-    made = pieces_of(pull, flat, piece=piece)
+    made = pieces_of(pull, flat, piece=piece, least=least)
+    count = np.bincount(made.string)
+    alone = count[made.string] == 1
+    assert (alone | (made.length >= min(least, piece / 2) * (1 - 1e-9))).all()
+    assert (count == np.bincount(pieces_of(pull, flat, piece=piece).string)).all()
     sums = np.bincount(made.string, weights=made.length, minlength=len(flat))
     np.testing.assert_allclose(sums, flat, rtol=1e-9)
     assert (made.length > 0).all()
     assert (made.length <= piece * (1 + 1e-5)).all()
     short = made.length < piece * (1 - 1e-5)
-    assert (made.last_of_string | ~short).all()
+    before_last = np.append(made.last_of_string[1:], False)
+    assert (made.last_of_string | before_last | ~short).all()
     inside = np.bincount(made.string, minlength=len(flat)) - 1
     assert np.abs(inside - joint_count(flat, piece_m=piece)).max() <= 1  # at exact multiples
     assert made.last_of_pull.sum() == len(lengths)

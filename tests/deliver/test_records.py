@@ -378,6 +378,45 @@ def test_lengths_are_added_up_over_the_run(check: Any, schedule: Any) -> None:
     )
 
 
+TAILS = pd.Series({"A": 3.0, "B": 4.0})
+
+
+@pytest.mark.parametrize(
+    ("lengths", "reasons", "note"),
+    [
+        (("30", "200"), ["", ""], False),
+        (("33", "204"), ["", ""], True),  # the whole string
+        (("31.5", "202"), ["", ""], True),  # the tail of one end
+        (("34", "204"), ["length 34 m, planned 30 m, 33 m with its tails", ""], True),
+        (("29", "200"), ["length 29 m, planned 30 m, 33 m with its tails", ""], False),
+    ],
+)
+def test_measured_lengths_may_hold_the_tails_and_that_is_said(
+    plan: Any,
+    schedule: Any,
+    tmp_path: Path,
+    lengths: tuple[str, str],
+    reasons: list[str],
+    note: bool,
+) -> None:
+    pulls = [{**row, "length_m": m} for row, m in zip(PULL_RECORDS, lengths, strict=True)]
+    checked = check_records(
+        schedule,
+        plan.table("pulls"),
+        read(write(tmp_path / "r.csv", clean(schedule))),
+        pull_records=read(write(tmp_path / "p.csv", pulls), "pulls"),
+        tails=TAILS,
+    )
+    assert checked.pulls["reasons"].tolist() == reasons
+    told = [text for text in checked.notes if "taken to be with the tails" in text]
+    assert bool(told) == note
+    if lengths[0] == "33":
+        assert told[0] == (
+            "2 measured length(s) taken to be with the tails left out of the host, such as A: "
+            "33 m, planned 30 m, 33 m with its tails"
+        )
+
+
 def test_a_pull_too_short_does_not_fail_the_others_of_its_run(check: Any, schedule: Any) -> None:
     pulls = [{**PULL_RECORDS[0], "length_m": "30"}, {**PULL_RECORDS[1], "length_m": "150"}]
     checked = check(clean(schedule), pulls)

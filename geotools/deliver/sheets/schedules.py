@@ -40,11 +40,6 @@ def _in(dimension: str, plan: Plan, digits: int = 1) -> Say:
     )
 
 
-def _place(chainage: float, plan: Plan) -> str:
-    """Return a chainage as text; a dash where it is not known."""
-    return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
-
-
 def _column(table: str, field: str, plan: Plan) -> str:
     """Return the unit of a field, for the head of its column."""
     dimension = OUTPUTS[table].field(field).dimension
@@ -69,7 +64,18 @@ def _table(
 
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
-    makers = (_run, _pulls, _pits, _bends, _sections, _closures, _digs, _shutdown, _quantities)
+    makers = (
+        _run,
+        _pulls,
+        _in_bends,
+        _pits,
+        _bends,
+        _sections,
+        _closures,
+        _digs,
+        _shutdown,
+        _quantities,
+    )
     tables = [maker(plan, run_id) for maker in (*makers, _findings)]
     return [table for table in tables if table.rows]
 
@@ -111,14 +117,31 @@ def _pulls(plan: Plan, run_id: str) -> Table:
             ("limit", lambda r: force(r["allowable"]), True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("by", lambda r: str(r["governed_by"]), False),
-            ("at", lambda r: _place(r["governing_chainage"], plan), True),
-            ("force there", lambda r: force(r["governing_force"]), True),
-            ("limit there", lambda r: force(r["governing_limit"]), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("strings", lambda r: _number(r["strings"], 0), True),
             ("hours", lambda r: _number(r["hours"]), True),
         ),
     )
+
+
+def _in_bends(plan: Plan, run_id: str) -> Table:
+    """Return the pulls that a bend governs: less is allowed there than at the head."""
+    pulls = plan.of("pulls", run_id)
+    force = _in("force", plan, 0 if plan.units == "us" else 1)
+    bare = _bare(run_id)
+    return _table(
+        "Pulls that a bend governs: the force with the head at the bend",
+        pulls[(pulls["governed_by"] == "bend") & pulls["governing_limit"].notna()],
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            ("bend at", lambda r: chainage_text(r["governing_chainage"], plan.units), True),
+            (f"force there{_column('pulls', 'governing_force', plan)}",
+             lambda r: force(r["governing_force"]), True),
+            ("limit there", lambda r: force(r["governing_limit"]), True),
+            ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
+        ),
+    )  # fmt: skip
 
 
 def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> Table:
@@ -202,7 +225,7 @@ def _sections(plan: Plan, run_id: str) -> Table:
         return _column("sections", name, plan)
 
     def place(chainage: float) -> str:
-        return _place(chainage, plan)
+        return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
 
     bare = _bare(run_id)
     return _table(
