@@ -842,6 +842,14 @@ OUTPUTS: dict[str, Layer] = {
                 _real("interfacial_low", "least pressure between the pipe ends", "pressure"),
                 _real("interfacial", "pressure between the pipe ends to aim at", "pressure"),
                 _real("interfacial_high", "most pressure between the pipe ends", "pressure"),
+                _real("gauge_low", "the same on the gauge of the machine, least", "pressure"),
+                _real(
+                    "gauge",
+                    "pressure to set on the gauge: that between the ends by the area of the wall "
+                    "over that of the piston, and drag; empty if the piston is not given",
+                    "pressure",
+                ),
+                _real("gauge_high", "on the gauge, most", "pressure"),
                 _real("bead", "least bead before the heater is taken out", "bore"),
                 _real("soak", "least heat soak; 0: the bead alone decides", "minutes"),
                 _real("removal", "longest time from opening to closing again", "seconds"),

@@ -16,14 +16,15 @@ from geotools.deliver.procedure import OwnProcedure, windows
 from geotools.errors import LayerError
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
-from geotools.pipe.fusion import piece_count
+from geotools.pipe.fusion import gauge_pressure_pa, piece_count
 from geotools.schema import OUTPUTS, length_text
 
 if TYPE_CHECKING:
     from geotools.deliver.read_plan import PlanFile
 
-__all__ = ["PULL_FIELDS", "Schedule", "joint_schedule", "pieces_of", "wanted_pulls"]
+__all__ = ["PULL_FIELDS", "Machine", "Schedule", "joint_schedule", "pieces_of", "wanted_pulls"]
 
 PULL_FIELDS = ("pull_id", "run_id", "start", "end", "length", "direction")
 _STRING_FIELDS = ("string_id", "pull_id", "number", "length")
@@ -53,12 +54,29 @@ class Schedule:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Machine:
+    """A fusion machine.
+
+    Attributes
+    ----------
+    piston_area : float
+        Total effective piston area, m2.
+    drag : float
+        Gauge pressure that just moves the carriage, Pa.
+    """
+
+    piston_area: float
+    drag: float
+
+
 def joint_schedule(
     plan: PlanFile,
     *,
     procedure: str = "f2620",
     own: OwnProcedure | None = None,
     tail: float | None = None,
+    machine: Machine | None = None,
     only: Iterable[str] = (),
 ) -> Schedule:
     """List every fused joint of a plan.
@@ -74,6 +92,8 @@ def joint_schedule(
     tail : float, optional
         Carrier on top of the plan at the head and at the tail of every pull, m; half of what
         ``sections.leave`` orders for the pull if not given.
+    machine : Machine, optional
+        The fusion machine; without it the pressures on its gauge stay empty.
     only : iterable of str, optional
         Runs or pulls wanted; all otherwise.
 
@@ -106,6 +126,7 @@ def joint_schedule(
         least=_least_piece(plan),
     )
     pipes, gaps = _pipes(plan, pulls, procedure, own)
+    pipes = _with_gauge(pipes, machine)
     table = _joints(pulls, strings, made).join(pipes, on="run_id")
     names = [field.name for field in OUTPUTS["joints"].fields]
     return Schedule(_placed(plan, table[names]), gaps, tails, notes)
@@ -333,6 +354,29 @@ def _pipes(
     ).join(found.table)
     row = of_pipe.set_index("carrier").index.get_indexer(chosen)
     return of_pipe.iloc[row].set_index(chosen.index), found.gaps
+
+
+def _with_gauge(pipes: pd.DataFrame, machine: Machine | None) -> pd.DataFrame:
+    """Add the pressures on the gauge of a machine, Pa; NaN where there is none, or no limit."""
+    out = {}
+    for name in ("_low", "", "_high"):
+        between = pipes[f"interfacial{name}"].to_numpy(dtype=float)
+        gauge = np.full(len(pipes), np.nan)
+        known = np.flatnonzero(np.isfinite(between))
+        if machine is not None and len(known):
+            outside, wall = (pipes[n].to_numpy(dtype=float)[known] for n in ("outside", "wall"))
+            try:
+                gauge[known] = gauge_pressure_pa(
+                    outside,
+                    wall,
+                    machine.piston_area,
+                    interfacial_pa=between[known],
+                    drag_pa=machine.drag,
+                )
+            except RangeError as error:
+                raise LayerError("pressure on the gauge", str(error)) from error
+        out[f"gauge{name}"] = gauge
+    return pipes.assign(**out)
 
 
 def _catalogue(plan: PlanFile, names: list[str]) -> list[Carrier]:

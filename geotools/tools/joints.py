@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geotools.deliver.asbuilt import Checked
-    from geotools.deliver.joints import Schedule
+    from geotools.deliver.joints import Machine, Schedule
     from geotools.deliver.read_plan import PlanFile
     from geotools.deliver.records import Records
 
@@ -64,6 +64,19 @@ TOOLS = (
             OVERWRITE,
             _UNITS,
             *_SHARED,
+            Parameter(
+                "piston_area",
+                "quantity",
+                "total effective piston area of the fusion machine, for the pressure on its gauge",
+                measure="area",
+            ),
+            Parameter(
+                "drag",
+                "quantity",
+                "gauge pressure that just moves the carriage, measured at the joint; none if not "
+                "given",
+                measure="pressure",
+            ),
         ),
     ),
     Tool(
@@ -117,6 +130,8 @@ def schedule(
     procedure_file: Path | None,
     tail: float | None,
     only: tuple[str, ...],
+    piston_area: float | None,
+    drag: float | None,
     progress: Progress,
 ) -> Outcome:
     """List every fused joint of a plan.
@@ -131,6 +146,10 @@ def schedule(
     tail : float, optional
         m.
     only : tuple of str
+    piston_area : float, optional
+        m2.
+    drag : float, optional
+        Pa.
     progress : Progress
 
     Raises
@@ -147,11 +166,33 @@ def schedule(
     _check_styles(target, ("joints",), file, overwrite=overwrite)
     system = units or file.units
     progress("joints", 0.0)
-    made = _schedule(file, procedure, procedure_file, tail, only)
+    machine = _machine(piston_area, drag)
+    made = _schedule(file, procedure, procedure_file, tail, only, machine)
     if target is not None:
         progress("writing", 0.0)
         _write_layers(target, {"joints": made.joints}, file, system, overwrite=overwrite)
-    return _told(made, target, _without_tails(file, made))
+    return _told(made, target, _without_tails(file, made), _gauges(made, machine, system))
+
+
+def _gauges(made: Schedule, machine: Machine | None, units: str) -> list[str]:
+    """Say what to set on the gauge of the machine, pipe by pipe."""
+    from geotools.deliver.wording import shown
+
+    if machine is None:
+        return []
+    pipes = made.joints.drop_duplicates("carrier")
+    pipes = pipes[pipes["gauge_low"].notna()]
+    drag = f"drag {shown(machine.drag, 'pressure', units)}" if machine.drag else "no drag"
+    return [
+        *(
+            f"gauge     {pipe.carrier}: "
+            + ("" if pipe.gauge != pipe.gauge else f"{shown(pipe.gauge, 'pressure', units)}, ")
+            + f"{shown(pipe.gauge_low, 'pressure', units)} to "
+            f"{shown(pipe.gauge_high, 'pressure', units)}"
+            for pipe in pipes.itertuples()
+        ),
+        f"          with {drag}; measure the drag at every joint and put it in",
+    ]
 
 
 def _without_tails(file: PlanFile, made: Schedule) -> int:
@@ -166,6 +207,7 @@ def _schedule(
     procedure_file: Path | None,
     tail: float | None,
     only: tuple[str, ...],
+    machine: Machine | None = None,
 ) -> Schedule:
     from geotools.deliver.joints import joint_schedule
     from geotools.deliver.procedure import read_procedure
@@ -173,7 +215,26 @@ def _schedule(
     if tail is not None and not 0.0 <= tail <= 100.0:
         raise ToolError("joints", [f"tail: {tail:g} m is out of range, 0 to 100 m"])
     own = None if procedure_file is None else read_procedure(procedure_file)
-    return joint_schedule(file, procedure=procedure, own=own, tail=tail, only=only)
+    return joint_schedule(file, procedure=procedure, own=own, tail=tail, machine=machine, only=only)
+
+
+def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
+    """Return the fusion machine; None where nothing is said of it."""
+    from geotools.deliver.joints import Machine
+
+    if piston_area is None:
+        if drag is not None:
+            raise ToolError("joints", ["drag: give the piston area of the machine as well"])
+        return None
+    faults = []
+    if not 1e-5 <= piston_area <= 1.0:
+        faults.append(f"piston_area: {piston_area * 1e4:g} cm2 is out of range, 0.1 to 10,000 cm2")
+    drag = 0.0 if drag is None else drag
+    if not 0.0 <= drag <= 3e7:
+        faults.append(f"drag: {drag / 1e5:g} bar is out of range, 0 to 300 bar")
+    if faults:
+        raise ToolError("joints", faults)
+    return Machine(piston_area, drag)
 
 
 def _target(output: Path, overwrite: bool) -> Path:
@@ -222,7 +283,7 @@ def _write_layers(
         write_styles(target, layers, units=system)
 
 
-def _told(made: Schedule, target: Path | None, planned: int) -> Outcome:
+def _told(made: Schedule, target: Path | None, planned: int, gauges: Sequence[str]) -> Outcome:
     joints = made.joints
     between = int(joints["intermediate"].sum())
     unknown = int((joints["procedure"] == "").sum())
@@ -248,6 +309,7 @@ def _told(made: Schedule, target: Path | None, planned: int) -> Outcome:
             if len(joints) != planned
             else []
         ),
+        *gauges,
         *(f"missing   {gap}" for gap in made.gaps),
         *([f"written   {target}"] if target is not None else []),
         "The limits are planning values; the qualified written procedure of the job decides.",

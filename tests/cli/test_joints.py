@@ -277,11 +277,29 @@ def test_check_tells_a_force_too_much_for_the_bend_that_governs(
     )
 
 
+def test_schedule_tells_what_to_set_on_the_gauge(
+    plan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["joints", "schedule", plan, "-o", tmp_path / "j.csv", "--only", "R0003"]
+    assert command(*words, "--piston-area", "12 cm^2", "--drag", "3 bar") == 0
+    told = capsys.readouterr().out
+    row = rows_in(tmp_path / "j.csv")[0]
+    outside, wall = (float(row[f"{name}_mm"]) / 1e3 for name in ("outside", "wall"))
+    gauge = 517.1e3 * np.pi * (outside - wall) * wall / 12e-4 + 3e5
+    assert float(row["gauge_kpa"]) * 1e3 == pytest.approx(gauge, rel=1e-3)
+    assert f"gauge     {row['carrier']}: " in told
+    assert "with drag 300 kPa; measure the drag at every joint" in told
+    assert command(*words, "--overwrite", "--drag", "3 bar") == 2
+    assert "give the piston area" in capsys.readouterr().err
+
+
 def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_path: Path) -> None:
     with pytest.raises(ToolError, match=r"ending in \.csv or \.gpkg"):
         geotools.joints_schedule(plan, output=tmp_path / "joints.xlsx")
     with pytest.raises(ToolError, match="tail: 1000 m is out of range"):
         geotools.joints_schedule(plan, tail="1 km")
+    with pytest.raises(ToolError, match="20000 cm2 is out of range"):
+        geotools.joints_schedule(plan, piston_area="2 m^2")
     with pytest.raises(LayerError, match="is not a plan"):
         geotools.joints_schedule(SAMPLE / "district.gpkg")
     with pytest.raises(OutputError, match="is read by this call"):

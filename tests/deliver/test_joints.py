@@ -16,7 +16,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geotools.deliver.joints import joint_schedule, pieces_of
+from geotools.deliver.joints import Machine, joint_schedule, pieces_of
 from geotools.deliver.procedure import read_procedure
 from geotools.deliver.read_plan import read_plan
 from geotools.errors import LayerError
@@ -80,6 +80,36 @@ def test_window_of_the_iso_procedures(
     assert row["interfacial"] == pytest.approx(pressure)
     assert np.isnan([row["soak"], row["removal"], row["bead"]]).all()  # not known: not invented
     assert made.gaps == ()
+
+
+def test_gauge_pressure_of_the_worked_joint(write_plan: PlanWriter) -> None:
+    # OD 21.6 in, DR 17, piston 15.32 in2, 75 psi: 397 psi and the drag (ASTM F2620, from memory)
+    plan = read_plan(write_plan())
+    machine = Machine(piston_area=15.32 * INCH**2, drag=30 * PSI)
+    row = joint_schedule(plan, machine=machine).joints.iloc[0]
+    assert row["gauge"] / PSI == pytest.approx(397 + 30, abs=0.5)
+    assert (row["gauge_low"] - machine.drag) / (row["gauge"] - machine.drag) == pytest.approx(0.8)
+    assert (row["gauge_high"] - machine.drag) / (row["gauge"] - machine.drag) == pytest.approx(1.2)
+    low = joint_schedule(plan, machine=machine, procedure="iso_slp").joints.iloc[0]
+    assert low["gauge"] - machine.drag == pytest.approx(
+        (row["gauge"] - machine.drag) * 0.17e6 / (75 * PSI)
+    )
+    assert joints_of(write_plan())[["gauge_low", "gauge", "gauge_high"]].isna().all(axis=None)
+
+
+def test_gauge_pressure_is_empty_where_no_window_is_known(
+    write_plan: PlanWriter, tmp_path: Path
+) -> None:
+    machine = Machine(piston_area=1e-2, drag=0.0)
+    plan = read_plan(write_plan(carrier=PVC))
+    assert joint_schedule(plan, machine=machine).joints["gauge"].isna().all()
+    own = read_procedure(procedure_file(tmp_path, PROCEDURE))
+    row = joint_schedule(plan, own=own, machine=machine).joints.iloc[0]
+    assert np.isnan(row["gauge"])  # the procedure gives no pressure to aim at
+    assert row["gauge_high"] / row["gauge_low"] == pytest.approx(1.2)
+    wild = PROCEDURE.replace("120 psi", "900 psi")
+    with pytest.raises(LayerError, match="interfacial_pa"):
+        joint_schedule(plan, own=read_procedure(procedure_file(tmp_path, wild)), machine=machine)
 
 
 def test_head_rests_at_the_receiving_pit(write_plan: PlanWriter) -> None:
