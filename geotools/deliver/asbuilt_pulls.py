@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.deliver.joint_times import GRACE
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.deliver.wording import shown
@@ -97,6 +98,7 @@ def check_pulls(
     *,
     units: str,
     tails: pd.Series[float] | None = None,
+    now: np.datetime64 | None = None,
 ) -> CheckedPulls:
     """Hold the records of pulls, and the verdicts of their joints, against the plan.
 
@@ -114,6 +116,8 @@ def check_pulls(
         Units of the texts.
     tails : Series, optional
         Carrier left out of the host at both ends together, m, by ``pull_id``; none otherwise.
+    now : datetime64, optional
+        When the check is made; without it no time is too late.
 
     Returns
     -------
@@ -141,6 +145,16 @@ def check_pulls(
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
+        if now is not None:
+            late = np.fmax(times.first, times.ended)
+            reasons.add_where(
+                "pull-times",
+                late > now + GRACE,
+                rows,
+                lambda k: (
+                    f"dated {str(late[k])[:10]}, after the day of this check ({str(now)[:10]})"
+                ),
+            )
     texts = reasons.joined(len(frame))
     verdict = np.where(absent, "missing", np.where(texts != "", "fail", "pass"))
     notes = _with_tails(frame, units)

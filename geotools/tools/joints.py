@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -85,7 +86,8 @@ TOOLS = (
         summary=(
             "Holds the inspector's records of fused joints, and of pulls, against the plan: joints "
             "missing, double or unknown, values out of the window, people and machines not "
-            "qualified, joints made too late. Exit code 1 if any joint or pull does not pass."
+            "qualified, joints made too late, machines at two joints at once. Exit code 1 if any "
+            "joint or pull does not pass."
         ),
         function="geotools.tools.joints:check",
         outputs=("asbuilt_joints", "asbuilt_pulls"),
@@ -425,8 +427,11 @@ def _checked(
     joints: Any, pulls: Any, read: Mapping[str, Records], tails: pd.Series[float], units: str
 ) -> Checked:
     """Hold the records that were given against joints and pulls."""
+    import numpy as np
+
     from geotools.deliver.asbuilt import check_records
 
+    now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "s")
     return check_records(
         joints,
         pulls,
@@ -434,6 +439,7 @@ def _checked(
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),
         tails=tails,
+        now=now,
         units=units,
     )
 

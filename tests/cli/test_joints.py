@@ -56,7 +56,10 @@ def records_of(joints: Any) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "joint_id": joints["joint_id"],
-            "made": "2026-03-02 08:00",
+            "made": [
+                str(np.datetime64("2024-03-02T08:00") + np.timedelta64(40 * k, "m"))
+                for k in range(len(joints))  # one after the other, on one machine
+            ],
             "operator": "A. Quill",
             "machine": "M-7",
             "piston_area_cm2": PISTON * 1e4,
@@ -207,8 +210,8 @@ def test_check_of_faulty_records_fails_and_says_why(
     path, qualified = tmp_path / "r.csv", tmp_path / "q.csv"
     table.rename(columns={"drag_bar": "P0"}).to_csv(path, index=False, sep=";", decimal=",")
     qualified.write_text(
-        "kind,name,valid_from,valid_until\noperator,A. Quill,2026-01-01,2026-12-31\n"
-        "machine,M-7,2026-01-01,2026-12-31\n",
+        "kind,name,valid_from,valid_until\noperator,A. Quill,2024-01-01,2024-12-31\n"
+        "machine,M-7,2024-01-01,2024-12-31\n",
         encoding="utf-8",
     )
     words = ["joints", "check", plan, path, "-o", tmp_path / "a.gpkg"]
@@ -225,6 +228,19 @@ def test_check_of_faulty_records_fails_and_says_why(
     assert re.search(r"cool time 0\.5 min, due at least", drawn.loc[name, "reasons"])
 
 
+def test_check_tells_one_machine_at_all_joints_at_once_and_a_day_to_come(
+    plan: Path, joints: Any, tmp_path: Path
+) -> None:
+    table = records_of(joints).assign(made="2024-03-02 07:00")
+    table.loc[2, "made"] = "9062-03-02 07:00"
+    table.to_csv(tmp_path / "r.csv", index=False)
+    done = geotools.joints_check(plan, tmp_path / "r.csv")
+    assert done.failed
+    assert done.summary["rules"]["machine-busy"] == len(joints) - 2
+    assert done.summary["rules"]["future"] == 1
+    assert "after the day of this check" in done.layers["asbuilt_joints"]["reasons"].iloc[2]
+
+
 def test_check_of_one_run_leaves_the_others_aside(plan: Path, joints: Any, records: Path) -> None:
     run = joints["run_id"].iloc[-1]
     done = geotools.joints_check(plan, records, only=[run])
@@ -238,8 +254,8 @@ def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) ->
     made = pd.DataFrame(
         {
             "pull_id": pulls["pull_id"],
-            "started": "2026-03-01 08:00",  # the day before the joints
-            "ended": "2026-03-01 16:00",
+            "started": "2024-03-01 08:00",  # the day before the joints
+            "ended": "2024-03-01 16:00",
             "length_m": pulls["length_m"].round(1),
             "force_kn": pulls["head_force_kn"] * 0.95,
         }
