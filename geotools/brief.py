@@ -585,6 +585,14 @@ class Pulls(_Section):
     piece_length: Length = _set(
         "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
     )
+    least_piece: Length = _set(
+        "1 m",
+        "shortest piece to be fused, for the clamps to hold; at most half a pipe: a shorter rest "
+        "shares with the piece before it",
+        COMMON,
+        ge=0,
+        le=50,
+    )
 
 
 class Rates(_Section):
@@ -614,7 +622,7 @@ class Rates(_Section):
     cleaning: PerLength = _set(
         "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
     )
-    joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
+    joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     lane_day: list[str] = _set(
         ["arterial = 1500", "collector = 700", "local = 150"],

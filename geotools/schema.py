@@ -519,7 +519,11 @@ OUTPUTS: dict[str, Layer] = {
                     "force",
                     later=True,
                 ),
-                _integer("joints", "fused joints, in the strings and between them"),
+                _integer(
+                    "joints",
+                    "fused joints, in the strings and between them, of the length in the host; "
+                    "tails may take one more (joint schedule)",
+                ),
                 _integer("strings", "strings joined one to the next while pulling"),
                 _integer("digs", "connections dug up along the pull"),
                 _real("hours", "hours of pulling and of joining strings"),
@@ -599,7 +603,7 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
                 _text("street", "street it lies along"),
-                _integer("joints", "fused joints inside it"),
+                _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),
         Layer(
@@ -864,6 +868,14 @@ OUTPUTS: dict[str, Layer] = {
                 _real("interfacial_low", "least pressure between the pipe ends", "pressure"),
                 _real("interfacial", "pressure between the pipe ends to aim at", "pressure"),
                 _real("interfacial_high", "most pressure between the pipe ends", "pressure"),
+                _real("gauge_low", "the same on the gauge of the machine, least", "pressure"),
+                _real(
+                    "gauge",
+                    "pressure to set on the gauge: that between the ends by the area of the wall "
+                    "over that of the piston, and drag; empty if the piston is not given",
+                    "pressure",
+                ),
+                _real("gauge_high", "on the gauge, most", "pressure"),
                 _real("bead", "least bead before the heater is taken out", "bore"),
                 _real("soak", "least heat soak; 0: the bead alone decides", "minutes"),
                 _real("removal", "longest time from opening to closing again", "seconds"),

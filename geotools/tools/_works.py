@@ -138,6 +138,7 @@ def _strings(
             soft,
             gap=ground.brief.street.string_gap,
             piece=ground.brief.pulls.piece_length,
+            least=ground.brief.pulls.least_piece,
             over_middle=ground.brief.street.strings_over_middle,
         )
         for low in range(0, max(len(laid), 1), LAID)

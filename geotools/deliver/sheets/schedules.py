@@ -43,11 +43,6 @@ def _in(dimension: str, plan: Plan, digits: int = 1) -> Say:
     )
 
 
-def _place(chainage: float, plan: Plan) -> str:
-    """Return a chainage as text; a dash where it is not known."""
-    return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
-
-
 def _figure(layer: str, name: str, plan: Plan) -> Say:
     """Return how a field of a row is written."""
     return lambda row: figure(row[name], layer, name, plan.units)
@@ -78,8 +73,8 @@ def _table(
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
-        *(_run, _pulls, _pits, _setting_out, _bends, _sections, _closures, _digs, _shutdown),
-        *(_quantities, _findings, _assumptions),
+        *(_run, _pulls, _in_bends, _pits, _setting_out, _bends, _sections, _closures, _digs),
+        *(_shutdown, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -125,14 +120,30 @@ def _pulls(plan: Plan, run_id: str) -> Table:
             ("limit", _figure("pulls", "allowable", plan), True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("by", lambda r: str(r["governed_by"]), False),
-            ("at", lambda r: _place(r["governing_chainage"], plan), True),
-            ("force there", _figure("pulls", "governing_force", plan), True),
-            ("limit there", _figure("pulls", "governing_limit", plan), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("strings", lambda r: _number(r["strings"], 0), True),
             ("hours", lambda r: _number(r["hours"]), True),
         ),
     )
+
+
+def _in_bends(plan: Plan, run_id: str) -> Table:
+    """Return the pulls that a bend governs: less is allowed there than at the head."""
+    pulls = plan.of("pulls", run_id)
+    bare = _bare(run_id)
+    return _table(
+        "Pulls that a bend governs: the force with the head at the bend",
+        pulls[(pulls["governed_by"] == "bend") & pulls["governing_limit"].notna()],
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            ("bend at", lambda r: chainage_text(r["governing_chainage"], plan.units), True),
+            (f"force there{_column('pulls', 'governing_force', plan)}",
+             _figure("pulls", "governing_force", plan), True),
+            ("limit there", _figure("pulls", "governing_limit", plan), True),
+            ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
+        ),
+    )  # fmt: skip
 
 
 def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> Table:
@@ -262,7 +273,7 @@ def _sections(plan: Plan, run_id: str) -> Table:
         return _column("sections", name, plan)
 
     def place(chainage: float) -> str:
-        return _place(chainage, plan)
+        return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
 
     bare = _bare(run_id)
     return _table(

@@ -6,6 +6,7 @@ import sqlite3
 import warnings
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,9 @@ import pyproj
 import pytest
 
 import geotools
-from geotools.deliver.sheets.schedules import quantity_text
+from geotools.deliver.read_plan import read_plan
+from geotools.deliver.sheets.model import load_plan
+from geotools.deliver.sheets.schedules import quantity_text, run_tables
 from geotools.errors import LayerError, OutputError
 from geotools.tool import ToolError
 
@@ -231,3 +234,19 @@ def test_pits_have_their_coordinates_in_the_crs_of_the_file(
     text = text_of(draw(write_sheet_plan(edit=moved, crs=pyproj.CRS(code), units="us")))
     assert words in text
     assert f"P2 {places[1].x:.{digits}f} {places[1].y:.{digits}f} " in text
+
+
+def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
+    plain_plan: Path,
+) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    heading = "Pulls that a bend governs: the force with the head at the bend"
+    assert heading not in [table.heading for table in run_tables(plan, "R1")]
+    pulls = plan.tables["pulls"].assign(
+        governed_by=["bend", "pipe"], governing_chainage=[120.0, 697.0],
+        governing_force=[38.47e3, 50e3], governing_limit=[38.56e3, 100e3],
+        utilisation=[0.9977, 0.5],
+    )  # fmt: skip
+    bent = replace(plan, tables={**plan.tables, "pulls": pulls})
+    (table,) = (table for table in run_tables(bent, "R1") if table.heading == heading)
+    assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)
