@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -47,6 +47,10 @@ class Job:
         Mains that bear another identifier in the whole, as of `Layers`.
     shutdowns : DataFrame or None
         Of these runs, worked out from the whole network; None where no valves are known.
+    edits : Points or None
+        The designer's edits on these runs; None where no edits are given.
+    edits_input : DataFrame
+        What is to be told of them among the inputs.
     target : Path
     before : str
         Key under which the file at the target was made and is whole; "" where there is none.
@@ -60,6 +64,8 @@ class Job:
     span: np.ndarray[Any, np.dtype[np.float64]]
     renamed: Mapping[str, str]
     shutdowns: pd.DataFrame | None
+    edits: Points | None
+    edits_input: pd.DataFrame
     target: Path
     before: str
     allow_remote: bool
@@ -67,13 +73,7 @@ class Job:
 
 def plan_district(job: Job) -> Entry | None:
     """Plan the runs of one district and write its plan; None if it is the same as before."""
-    layers = read_layers(
-        job.brief,
-        allow_remote=job.allow_remote,
-        window=job.window,
-        elsewhere=("districts",),  # by the batch
-        renamed=job.renamed,
-    )
+    layers = _read(job)
     key = _key(job, layers)
     if key == job.before:
         return None
@@ -90,6 +90,24 @@ def plan_district(job: Job) -> Entry | None:
     write_plan(job.target, drawn, job.brief, wkb, overwrite=True)
     summary = summarise(drawn, job.brief, None, wkb).summary
     return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))
+
+
+def _read(job: Job) -> Layers:
+    """Read the layers around the district; what the batch read for it is put beside them."""
+    layers = read_layers(
+        job.brief,
+        allow_remote=job.allow_remote,
+        window=job.window,
+        elsewhere=("districts", *(() if job.edits is None else ("pit_edits",))),  # by the batch
+        renamed=job.renamed,
+    )
+    if job.edits is None:
+        return layers
+    return replace(
+        layers,
+        pit_edits=job.edits,
+        inputs=pd.concat([layers.inputs, job.edits_input], ignore_index=True),
+    )
 
 
 def _named(runs: RunSet, job: Job) -> pd.DataFrame:

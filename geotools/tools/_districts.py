@@ -16,7 +16,7 @@ from geotools.deliver.read_plan import read_plan
 from geotools.deliver.sld import check_styles, write_styles
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
-from geotools.intake.columns import Layers
+from geotools.intake.columns import Layers, Points
 from geotools.intake.read import read_layers
 from geotools.intake.window import Window
 from geotools.network.build import RunSet
@@ -34,6 +34,7 @@ from geotools.scale.manifest import (
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
+from geotools.tools._prepare import edits_on_runs, report_off_runs
 from geotools.tools._shared import runs_of
 from geotools.tools.plan import TOOL as PLAN
 
@@ -41,8 +42,9 @@ __all__ = ["Call", "open_folder", "plan_districts"]
 
 SUMMARY = "summary.gpkg"
 STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
-# What runs, their assignment and their shutdowns are made from.
-_NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts")
+# What runs, their assignment, their shutdowns and the edits on them are made from.
+_NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts", "pit_edits")
+_BY_BATCH = ("districts", "pit_edits")  # of these districts read nothing themselves
 # A pull's strings may lie this much farther along the street than the longest pull, m.
 _MARGIN = 500.0
 
@@ -63,13 +65,17 @@ class Call:
 
 @dataclass(frozen=True)
 class Share:
-    """The network, whole, and which district plans which run."""
+    """The network, whole, and which district plans which run and has which edit.
+
+    An edit on no run, or on one in no district, has -1.
+    """
 
     layers: Layers
     runs: RunSet
     districts: pd.DataFrame
     district: IntArray
     shutdowns: pd.DataFrame | None
+    edit_district: IntArray
 
 
 def open_folder(path: Path) -> Path:
@@ -167,7 +173,48 @@ def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: 
         progress("working out shutdowns")
         shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
     _report_outside(layers, runs, np.flatnonzero(district < 0))
-    return Share(layers, runs, districts, district, shutdowns)
+    edits = _share_edits(layers, runs, district)
+    return Share(layers, runs, districts, district, shutdowns, edits)
+
+
+def _share_edits(layers: Layers, runs: RunSet, district: IntArray) -> IntArray:
+    """Return the district of every edit; those of none are findings of the summary."""
+    given = layers.pit_edits
+    if given is None:
+        return np.zeros(0, dtype=np.int64)
+    nearest = edits_on_runs(runs, given)
+    report_off_runs(given, nearest, layers.findings)
+    point, run = (nearest[name].to_numpy(dtype=np.int64) for name in ("point", "run"))
+    outside = district[run] < 0
+    lost = point[outside]
+    names = runs.table["run_id"].to_numpy(dtype=object)[run[outside]]
+    layers.findings.add_points(
+        "warning",
+        "edit-refused",
+        [
+            f"the edit lies on run {name}, which touches no district: it is not planned. Draw a "
+            "district around it."
+            for name in names
+        ],
+        layer="pit_edits",
+        features=given.table["feature"].to_numpy(dtype=object)[lost],
+        xy=given.xy[lost],
+    )
+    out = np.full(len(given), -1, dtype=np.int64)
+    out[point] = district[run]
+    return out
+
+
+def _edits_of(share: Share, k: int) -> tuple[Points | None, pd.DataFrame]:
+    """Return the edits of a district and what its plan tells of them among its inputs."""
+    told = share.layers.inputs[share.layers.inputs["layer"] == "pit_edits"]
+    given = share.layers.pit_edits
+    if given is None:
+        return None, told
+    rows = np.flatnonzero(share.edit_district == k)
+    own = Points(given.table.iloc[rows].reset_index(drop=True), given.xy[rows])
+    count = own.table["feature"].nunique()
+    return own, told.assign(features_read=count, features_used=count)
 
 
 def _report_outside(layers: Layers, runs: RunSet, rows: IntArray) -> None:
@@ -190,7 +237,7 @@ def _jobs(
     share: Share, brief: Brief, call: Call, before: dict[str, Entry]
 ) -> tuple[dict[str, Job], dict[str, Entry]]:
     """Return the districts to plan, the largest first, and the entries of those with no run."""
-    inputs = {name: entry for name, entry in brief.inputs.items() if name != "districts"}
+    inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
     span = span_of(share.runs.chains)
     taken, entries, jobs, size = {SUMMARY}, {}, {}, {}
@@ -201,6 +248,7 @@ def _jobs(
             continue
         target = call.folder / file_name(name, taken)
         taken.add(target.name)
+        edits, told = _edits_of(share, k)
         last = before.get(name)
         good = last is not None and last.file == target.name and still_good(call.folder, last)
         jobs[name] = Job(
@@ -211,6 +259,8 @@ def _jobs(
             span=span[rows],
             renamed=share.layers.renamed,
             shutdowns=_of_runs(share.shutdowns, rows),
+            edits=edits,
+            edits_input=told,
             target=target,
             before=last.key if good and last is not None else "",
             allow_remote=call.allow_remote,

@@ -14,7 +14,7 @@ from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
-from geotools.intake.columns import Layers
+from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
@@ -33,7 +33,7 @@ from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
 from geotools.tools._shared import Shared, ground_levels, least_between, runs_of
 
-__all__ = ["prepare"]
+__all__ = ["edits_on_runs", "prepare", "report_off_runs"]
 
 
 def prepare(
@@ -130,26 +130,40 @@ def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     if layers.pit_edits is None or not len(layers.pit_edits):
         return pd.DataFrame({name: [] for name in columns})
     wishes = _read_wishes(layers)
-    near = runs.edits
-    meant = wishes["run_id"].to_numpy(dtype=object)[near["point"].to_numpy(dtype=np.int64)]
-    named = runs.table["run_id"].to_numpy(dtype=object)[near["run"].to_numpy(dtype=np.int64)]
-    own = near.assign(other=meant != named)  # of several runs within reach the one it names
-    nearest = own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
+    nearest = edits_on_runs(runs, layers.pit_edits)
     point = nearest["point"].to_numpy(dtype=np.int64)
-    lost = np.setdiff1d(np.arange(len(wishes)), point)
-    layers.findings.add_points(
-        "warning",
-        "edit-refused",
-        "the edit lies on no run (pits.edit_reach); move it onto the main",
-        layer="pit_edits",
-        features=wishes["feature"].to_numpy(dtype=object)[lost],
-        xy=layers.pit_edits.xy[lost],
-    )
+    report_off_runs(layers.pit_edits, nearest, layers.findings)
     table = nearest[["run", "chainage"]].assign(
         **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[2:]}
     )
     table = table[table["action"] != ""]
     return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
+
+
+def edits_on_runs(runs: RunSet, given: Points) -> pd.DataFrame:
+    """Return the run of each edit that lies on one: ``point``, ``run``, ``chainage``.
+
+    Of several runs within reach it is the one the edit names, else the nearest.
+    """
+    near = runs.edits
+    meant = given.table["run_id"].to_numpy(dtype=object)[near["point"].to_numpy(dtype=np.int64)]
+    named = runs.table["run_id"].to_numpy(dtype=object)[near["run"].to_numpy(dtype=np.int64)]
+    # A run planned elsewhere bears no name here: an edit that names none does not mean it.
+    own = near.assign(other=(meant != named) | (meant == ""))
+    return own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
+
+
+def report_off_runs(given: Points, nearest: pd.DataFrame, findings: Findings) -> None:
+    """Say of every edit that lies on no run that it does; ``nearest`` as of `edits_on_runs`."""
+    lost = np.setdiff1d(np.arange(len(given)), nearest["point"].to_numpy(dtype=np.int64))
+    findings.add_points(
+        "warning",
+        "edit-refused",
+        "the edit lies on no run (pits.edit_reach); move it onto the main",
+        layer="pit_edits",
+        features=given.table["feature"].to_numpy(dtype=object)[lost],
+        xy=given.xy[lost],
+    )
 
 
 def _read_wishes(layers: Layers) -> pd.DataFrame:

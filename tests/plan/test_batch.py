@@ -197,6 +197,46 @@ def test_mains_of_one_identifier_are_called_in_a_district_what_they_are_in_the_w
     assert set(wanted["R0004"]) != {"A"}  # some are told apart by a number
 
 
+EDITS = {  # action, role, where; the districts' own, then those of nobody
+    "1": ("fix", "", (200, 6)),
+    "2": ("fix", "", (4100, 150)),
+    "3": ("fix", "king", (3900, 300)),
+    "4": ("forbid", "", (4150, -900)),
+    "5": ("fix", "", (200, 100)),
+    "6": ("fix", "", (9000, 9000)),
+    "7": ("fix", "", None),
+}
+
+
+def test_every_edit_is_answered_by_its_district_or_else_by_the_summary(
+    network: Path, tmp_path: Path, command: Run
+) -> None:
+    gpd.GeoDataFrame(
+        {"action": [a for a, _, _ in EDITS.values()], "role": [r for _, r, _ in EDITS.values()]},
+        geometry=[p and shapely.Point(X0 + p[0], Y0 + p[1]) for _, _, p in EDITS.values()],
+        crs=CRS,
+    ).to_file(tmp_path / "edits.gpkg", layer="pit_edits")
+    out = tmp_path / "out"
+    given = ("--pit-edits", f"{tmp_path / 'edits.gpkg'}:pit_edits")
+    assert command("batch", network, *given, "-o", out, "--quiet") == 0
+    said = {}
+    for file in ("summary", "westfold", "eastfold"):
+        findings = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="findings")
+        told = findings[findings["layer"] == "pit_edits"]
+        said[file] = sorted(
+            zip(told["feature"].str.removeprefix("fid "), told["rule"], strict=True)
+        )
+    assert said["westfold"] == [("1", "edit-honoured")]
+    assert said["eastfold"] == [("2", "edit-honoured"), ("3", "edit-refused")]
+    assert said["summary"] == [
+        *((n, "edit-refused") for n in "456"), ("7", "no-geometry"),
+    ]  # fmt: skip
+    for file, count in (("westfold", 1), ("eastfold", 2)):
+        inputs = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="inputs").set_index("layer")
+        assert inputs.loc["pit_edits", "features_used"] == count
+        assert command("verify", out / f"{file}.gpkg", "--quiet") == 0
+
+
 def test_a_script_without_a_main_guard_is_told_so_and_once(network: Path, tmp_path: Path) -> None:
     script, out = tmp_path / "mine.py", tmp_path / "out"
     script.write_text(
