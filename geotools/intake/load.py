@@ -42,6 +42,8 @@ class Loaded:
         By row.
     remarks : list of (severity, rule, text)
         About the layer as a whole.
+    empty : bool
+        The source holds no features at all; a window of it may.
     """
 
     layer: Layer
@@ -53,6 +55,7 @@ class Loaded:
     fids: npt.NDArray[Any]
     notes: list[Note]
     remarks: list[tuple[str, str, str]]
+    empty: bool
 
     @property
     def names(self) -> npt.NDArray[Any]:
@@ -103,6 +106,7 @@ def load_layer(
         content.fids,
         [*notes, *converted.notes],
         remarks,
+        empty=not len(converted.table) and (window is None or source.features == 0),
     )
 
 

@@ -59,7 +59,7 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
         builder = _lines
     built = builder(loaded, mains, working, findings)
     name = loaded.layer.name
-    if not len(loaded.table):
+    if loaded.empty:
         text = "holds no features; taken as given and empty; leave it out if there is no data"
         findings.add("warning", "empty-layer", text, layer=name)
     _check_overlap(name, built.data, mains, findings)

@@ -35,7 +35,8 @@ def open_parquet(layer: str, path: Path) -> Source:
 
     label = f"{layer} ({path.name})"
     try:
-        schema = pyarrow.dataset.dataset(path, format="parquet").schema
+        data = pyarrow.dataset.dataset(path, format="parquet")
+        schema, count = data.schema, data.count_rows()
         geo = json.loads((schema.metadata or {}).get(b"geo", b"null"))
         primary = geo["primary_column"] if geo else None
         crs = geo["columns"][primary].get("crs", "OGC:CRS84") if geo else None
@@ -52,7 +53,7 @@ def open_parquet(layer: str, path: Path) -> Source:
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
         return _read(label, path, primary, wanted, bounds, cover)
 
-    return Source(layer, label, path.name, "", columns, crs, False, path, read)
+    return Source(layer, label, path.name, "", columns, crs, False, path, read, count)
 
 
 def _read(

@@ -55,7 +55,8 @@ class Source:
 
     ``label`` names it in errors, ``name`` in results; ``cut_names`` tells that the format cuts
     column names to ten letters; ``path`` is the local file, if it is one. ``read`` takes the
-    columns wanted and the bounds the features must meet, or none for all features.
+    columns wanted and the bounds the features must meet, or none for all features. ``features``
+    is how many there are, -1 where that is not known without reading.
     """
 
     layer: str
@@ -67,6 +68,7 @@ class Source:
     cut_names: bool
     path: Path | None
     read: Callable[[Sequence[str], Bounds | None], Content]
+    features: int
 
 
 def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
@@ -98,7 +100,8 @@ def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
         fids = np.array([str(label) for label in part.index], dtype=object)
         return Content(table, np.asarray(part.geometry.array, dtype=object), fids)
 
-    return Source(layer, label, "GeoDataFrame", "", columns, frame.crs, False, None, read)
+    crs = frame.crs
+    return Source(layer, label, "GeoDataFrame", "", columns, crs, False, None, read, len(frame))
 
 
 def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:

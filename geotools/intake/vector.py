@@ -84,9 +84,17 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
         return _read(label, place, sublayer, wanted, bounds, int(info["features"]), messages)
 
-    cut = info["driver"] == "ESRI Shapefile"
     return Source(
-        layer, label, place.shown, sublayer, tuple(columns), info["crs"], cut, place.path, read
+        layer,
+        label,
+        place.shown,
+        sublayer,
+        tuple(columns),
+        info["crs"],
+        cut_names=info["driver"] == "ESRI Shapefile",
+        path=place.path,
+        read=read,
+        features=int(info["features"]),
     )
 
 

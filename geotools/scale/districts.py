@@ -8,12 +8,16 @@ import pandas as pd
 import shapely
 
 from geotools.intake.columns import Areas
+from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.network.runs import Chains
 
-__all__ = ["assign_runs", "by_name", "same_runs", "span_of"]
+__all__ = ["assign_runs", "by_name", "report_districts", "same_runs", "span_of"]
 
 SAME = 1e-3  # m; a run whose ends and length differ by less is the same run
+
+# m; districts that overlap by no more anywhere were drawn with their borders not quite met
+OVERLAP = 1.0
 
 
 def by_name(areas: Areas) -> pd.DataFrame:
@@ -21,13 +25,71 @@ def by_name(areas: Areas) -> pd.DataFrame:
 
     Columns ``name`` and ``geometry``, in the order of the names.
     """
-    given = areas.table["name"].fillna("").astype(str).str.strip()
-    names = given.where(given != "", areas.table["feature"].astype(str)).to_numpy(dtype=object)
-    unique, row = np.unique(names.astype(str), return_inverse=True)
+    _, names = _names(areas)
+    unique, row = np.unique(names, return_inverse=True)
     parts = [shapely.union_all(areas.geometry[row == k]) for k in range(len(unique))]
     geometry = np.empty(len(parts), dtype=object)
     geometry[:] = parts
     return pd.DataFrame({"name": unique.astype(object), "geometry": geometry})
+
+
+def _names(areas: Areas) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.str_]]:
+    """Return which areas bear a name, and what each is called."""
+    given = areas.table["name"].fillna("").astype(str).str.strip()
+    named = (given != "").to_numpy()
+    return named, given.where(given != "", areas.table["feature"].astype(str)).to_numpy(dtype=str)
+
+
+def report_districts(areas: Areas, districts: pd.DataFrame, findings: Findings) -> None:
+    """Tell of areas without a name, of several of one name, and of districts that overlap.
+
+    ``districts`` as of `by_name`.
+    """
+    named, names = _names(areas)
+    bare = np.flatnonzero(~named)
+    findings.add_many(
+        "warning",
+        "district-unnamed",
+        [f"has no name; it is planned as the district {name!r}; name it" for name in names[bare]],
+        layer="districts",
+        features=names[bare],
+        geometry=areas.geometry[bare],
+    )
+    table = districts.assign(areas=np.unique(names, return_counts=True)[1])
+    merged = table[table["areas"] > 1]
+    findings.add_many(
+        "warning",
+        "district-merged",
+        [
+            f"{count} areas bear the name {name!r}; they are planned together as one district; "
+            "give them names of their own if they are not one"
+            for name, count in zip(merged["name"], merged["areas"], strict=True)
+        ],
+        layer="districts",
+        features=merged["name"].to_numpy(dtype=object),
+        geometry=merged["geometry"].to_numpy(dtype=object),
+    )
+    _report_overlaps(districts, findings)
+
+
+def _report_overlaps(districts: pd.DataFrame, findings: Findings) -> None:
+    names, shapes = (districts[n].to_numpy(dtype=object) for n in ("name", "geometry"))
+    one, other = np.sort(shapely.STRtree(shapes).query(shapes, predicate="intersects"), axis=0)
+    one, other = np.unique(np.stack([one, other])[:, one < other], axis=1)
+    common = shapely.intersection(shapes[one], shapes[other])
+    wide = np.flatnonzero(~shapely.is_empty(shapely.buffer(common, -OVERLAP / 2)))
+    findings.add_many(
+        "warning",
+        "district-overlap",
+        [
+            f"overlaps the district {names[other[k]]!r}; a run there is planned by the one most of "
+            "it lies in, else by the first by name; correct the borders"
+            for k in wide
+        ],
+        layer="districts",
+        features=names[one[wide]],
+        geometry=common[wide],
+    )
 
 
 def assign_runs(chains: Chains, geometry: npt.NDArray[np.object_]) -> IntArray:

@@ -148,6 +148,7 @@ def _facts(job: Job, layers: Layers) -> Iterator[bytes]:
     yield np.ascontiguousarray(job.span).tobytes()
     if job.shutdowns is not None:
         yield from _table_bytes(job.shutdowns)
+    yield from _table_bytes(layers.findings.table())  # a change may show there alone
     for item in fields(layers):
         part = getattr(layers, item.name)
         if isinstance(part, Lines | Points | Areas):

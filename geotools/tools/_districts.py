@@ -22,7 +22,7 @@ from geotools.intake.window import Window
 from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
 from geotools.network.shutdown import plan_shutdowns
-from geotools.scale.districts import assign_runs, by_name, span_of
+from geotools.scale.districts import assign_runs, by_name, report_districts, span_of
 from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.manifest import (
     Entry,
@@ -169,7 +169,9 @@ def _network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, pd.D
     )
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
-    return layers, by_name(layers.districts)
+    districts = by_name(layers.districts)
+    report_districts(layers.districts, districts, layers.findings)
+    return layers, districts
 
 
 def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: Progress) -> Share:

@@ -237,6 +237,35 @@ def test_every_edit_is_answered_by_its_district_or_else_by_the_summary(
         assert command("verify", out / f"{file}.gpkg", "--quiet") == 0
 
 
+def test_a_layer_is_told_empty_where_its_file_is_and_not_where_a_district_has_none_of_it(
+    network: Path, tmp_path: Path, command: Run
+) -> None:
+    far = gpd.GeoDataFrame(geometry=[shapely.Point(X0 + 4300, Y0 + 420)], crs=CRS)
+    far.to_file(tmp_path / "more.gpkg", layer="hydrants")
+    far.iloc[:0].to_file(tmp_path / "more.gpkg", layer="laterals")
+    given = [f"--{n}={tmp_path / 'more.gpkg'}:{n}" for n in ("hydrants", "laterals")]
+    out = tmp_path / "out"
+    assert command("batch", network, *given, "-o", out, "--quiet") == 0
+    for file in ("westfold", "eastfold"):
+        findings = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="findings")
+        told = findings.loc[findings["rule"] == "empty-layer", "layer"]
+        assert told.tolist() == ["laterals"], file
+
+
+def test_resume_redoes_what_changed_in_findings_alone(tmp_path: Path, command: Run) -> None:
+    brief, out = write_network(tmp_path), tmp_path / "out"
+    mains = gpd.read_file(tmp_path / "net.gpkg", layer="mains")
+    for word, tries in (("wide", {"Westfold": 1, "Eastfold": 1, "Nobody": 0}),
+                        ("wide", {"Westfold": 0, "Eastfold": 0, "Nobody": 0}),
+                        ("twelve", {"Westfold": 0, "Eastfold": 1, "Nobody": 0})):  # fmt: skip
+        mains["diameter_mm"] = [word if n == "E2" else "400" for n in mains["main_id"]]
+        mains.to_file(tmp_path / "net.gpkg", layer="mains")
+        assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
+        assert {name: entry["tries"] for name, entry in entries(out).items()} == tries
+        findings = pyogrio.read_dataframe(out / "eastfold.gpkg", layer="findings")
+        assert findings["text"].str.contains(word).any()
+
+
 def test_a_script_without_a_main_guard_is_told_so_and_once(network: Path, tmp_path: Path) -> None:
     script, out = tmp_path / "mine.py", tmp_path / "out"
     script.write_text(

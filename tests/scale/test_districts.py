@@ -7,8 +7,9 @@ import pandas as pd
 import shapely
 
 from geotools.intake.columns import Areas
+from geotools.intake.findings import Findings
 from geotools.network.runs import Chains
-from geotools.scale.districts import assign_runs, by_name, same_runs, span_of
+from geotools.scale.districts import assign_runs, by_name, report_districts, same_runs, span_of
 
 
 def chains_of(*lines: list[tuple[float, float]]) -> Chains:
@@ -46,6 +47,27 @@ def test_parts_of_one_name_are_one_district_and_a_nameless_one_bears_its_feature
     table = by_name(areas_of(("South", EAST), (" North", WEST), (None, WEST), ("South", WEST)))
     assert table["name"].tolist() == ["North", "South", "fid 2"]
     assert shapely.area(table["geometry"].to_numpy()).tolist() == [10000, 20000, 10000]
+
+
+def told_of(areas: Areas) -> list[tuple[str, str]]:
+    findings = Findings()
+    report_districts(areas, by_name(areas), findings)
+    table = findings.table()
+    return list(zip(table["rule"], table["feature"], strict=True))
+
+
+def test_areas_of_one_name_without_one_and_districts_that_overlap_are_told() -> None:
+    far, sliver = shapely.box(900, 0, 950, 50), shapely.box(99.5, 0, 150, 100)
+    assert told_of(areas_of(("W", WEST), ("E", EAST), ("F", far))) == []
+    assert told_of(areas_of(("W", WEST), ("E", sliver))) == []
+    assert told_of(areas_of(("W", WEST), (None, EAST), (" ", far))) == [
+        ("district-unnamed", "fid 1"), ("district-unnamed", "fid 2"),
+    ]  # fmt: skip
+    assert told_of(areas_of(("W", WEST), ("W ", far))) == [("district-merged", "W")]
+    over = shapely.box(50, 50, 250, 60)
+    assert told_of(areas_of(("W", WEST), ("E", EAST), ("O", over), ("F", far))) == [
+        ("district-overlap", "E"), ("district-overlap", "O"),
+    ]  # fmt: skip
 
 
 def test_the_same_run_is_found_by_its_ends_and_its_length() -> None:
