@@ -20,6 +20,7 @@ from pydantic_core import core_schema
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
 from geotools.pipe.names import Material, System
+from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.schema import INPUTS
 from geotools.units import in_unit, parse_quantity, unit_of
 
@@ -562,7 +563,7 @@ class Pulls(_Section):
         0.1, "friction of the string on its rollers before it goes in", "from memory", ge=0, le=1
     )
     force_share: float = _set(
-        0.5, "share of the pipe's allowable tension a plan may use", COMMON, gt=0, le=1
+        FORCE_SHARE, "share of the pipe's allowable tension a plan may use", COMMON, gt=0, le=1
     )
     duration: Time = _set(
         "12 h",
@@ -573,7 +574,7 @@ class Pulls(_Section):
     )
     machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0, le=1e8)
     machine_share: float = _set(
-        0.75, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
+        MACHINE_SHARE, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
     rate: Speed = _set("3.5 m/min", "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
     string_joint_hours: Time = _set(

@@ -21,10 +21,12 @@ from geotools.pipe.materials import (
     per_material,
     tension_temperature_factor,
 )
+from geotools.pipe.shares import MACHINE_SHARE
 
 __all__ = [
     "CONDITIONS",
     "HOSTS",
+    "LONGEST_LOAD_H",
     "FrictionBand",
     "PullIncrements",
     "allowable_stress_pa",
@@ -48,7 +50,8 @@ __all__ = [
 
 CONDITIONS = ("empty", "filled")
 HOSTS = ("dry", "flooded")
-_LOAD_HOURS = (1.0, 12.0, 24.0)
+LONGEST_LOAD_H = 24.0  # h; where the factors of time end
+_LOAD_HOURS = (1.0, 12.0, LONGEST_LOAD_H)
 _LOAD_FACTOR = (1.00, 0.95, 0.91)
 
 
@@ -153,7 +156,7 @@ def wall_area_m2(outside_m: ArrayLike, wall_m: ArrayLike) -> FloatArray:
 
 def _load_factor(hours: ArrayLike) -> FloatArray:
     """F1804's time factor: the step that covers the duration."""
-    time = check_range("hours", hours, 0.0, _LOAD_HOURS[-1], "h")
+    time = check_range("hours", hours, 0.0, LONGEST_LOAD_H, "h")
     return np.asarray(np.array(_LOAD_FACTOR)[np.searchsorted(_LOAD_HOURS, time)])
 
 
@@ -510,7 +513,7 @@ def roller_drag_n(
     return pull_increments(length_m, grade_rad, 0.0, weight=heavy, friction=friction).load_n
 
 
-def machine_capacity_n(rated_n: ArrayLike, *, usable: ArrayLike = 0.8) -> FloatArray:
+def machine_capacity_n(rated_n: ArrayLike, *, usable: ArrayLike = MACHINE_SHARE) -> FloatArray:
     """Force to plan with for a machine of a given rating.
 
     Parameters

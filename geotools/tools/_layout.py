@@ -22,6 +22,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
 from geotools.network.words import in_words
+from geotools.pulls.duration import report_longer_pulls
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
@@ -151,6 +152,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     _report_narrow(ground, table)
     _report_edits(ground, planned.refused)
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
+    report_longer_pulls(pulls, pits, table, ground.contest.pipes, brief, ground.layers.findings)
     works = work_out(ground, table, pits, pulls, sections)
     _report_beyond(ground, table, shutdowns, days_out(works.schedule))
     return Layout(

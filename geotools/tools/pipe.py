@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from geotools.pipe.names import MATERIALS, SYSTEMS
+from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
@@ -260,7 +261,14 @@ _SHEETS = (
                 "number",
                 "share of the pipe's allowable tension a plan may use",
                 "wanted_share",
-                default=0.5,
+                default=FORCE_SHARE,
+            ),
+            _plain(
+                "machine_share",
+                "number",
+                "share of the machine's rating a plan may use",
+                "machine_share",
+                default=MACHINE_SHARE,
             ),
         ),
     ),

@@ -20,8 +20,10 @@ from typing import Any
 import pytest
 
 import geotools
+from geotools.brief import load_brief
 from geotools.cli import main
 from geotools.pipe import excavation, fit, pits, pulling
+from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.pipe.worksheets import WORKSHEETS
 from geotools.tool import Parameter, ToolError
 from geotools.tools import pipe
@@ -73,6 +75,16 @@ def test_everything_a_pull_was_worked_out_from_is_told_stretch_by_stretch(slipma
     assert told["machine"] == pytest.approx(100_000)
     assert told["share"] == pytest.approx(40)
     assert told["R"] == pytest.approx(200)
+
+
+def test_the_machine_is_planned_with_the_share_of_a_plan_or_with_ones_own(slipmain: Run) -> None:
+    pull = ("pull", *PE, "--length", "500 ft", "--machine", "100000 lbf")
+    assert value(answer(slipmain, *pull), "F machine", "steps") == pytest.approx(75_000)
+    own = answer(slipmain, *pull, "--machine-share", "0.6")
+    assert value(own, "F machine", "steps") == pytest.approx(60_000)
+    assert value(own, "m share", "inputs") == pytest.approx(60)  # per cent
+    plan = load_brief().pulls
+    assert (plan.machine_share, plan.force_share) == (MACHINE_SHARE, FORCE_SHARE) == (0.75, 0.5)
 
 
 def test_a_friction_of_ones_own_is_not_told_as_from_the_table(slipmain: Run) -> None:

@@ -179,7 +179,8 @@ def test_friction_bands_are_ordered() -> None:
 
 
 def test_machine_is_planned_below_its_rating() -> None:
-    assert machine_capacity_n(100.0) == pytest.approx(80.0)
+    assert machine_capacity_n(100.0) == pytest.approx(75.0)
+    assert machine_capacity_n(100.0, usable=0.6) == pytest.approx(60.0)
     with pytest.raises(RangeError, match="usable"):
         machine_capacity_n(100.0, usable=1.2)
 

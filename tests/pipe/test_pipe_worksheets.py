@@ -55,6 +55,7 @@ def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
             "lengths_m": [100, 200], "deflections_rad": [0.2, 0.0], "grades_rad": 0.01,
             "host": "dry", "condition": "empty", "surface": "dry", "tail_length_m": 0.0,
             "hours": 12.0, "temperature_c": 23.0, "wanted_share": 0.5,
+            "machine_share": 0.75,
         },
         "test": {
             "nominal_m": 0.508, "length_m": 300, "working_pa": 7e5, "factor": 1.5, "fall_m": 0.0,
@@ -150,9 +151,16 @@ def test_the_pull_sheet_says_what_governs() -> None:
 def test_the_central_friction_decides_the_pull() -> None:
     shown = {step.symbol: float(step.value) for step in _sheet("pull", PE).steps}
     for name, passes in (("F low", False), ("F", True)):
-        # the planned machine share is 0.8 of the rating, so this rating allows just that force
-        sheet = _sheet("pull", PE, machine_n=shown[name] * 1.001 / 0.8)
+        # 0.75 of the rating is planned with, so this rating allows just that force
+        sheet = _sheet("pull", PE, machine_n=shown[name] * 1.001 / 0.75)
         assert sheet.passes is passes
+
+
+def test_the_share_of_the_machine_is_the_users() -> None:
+    """By hand: 100 kN rated, 0.6 of it planned with, is 60 kN."""
+    sheet = _sheet("pull", PE, machine_n=1e5, machine_share=0.6)
+    steps = {step.symbol: float(step.value) for step in sheet.steps}
+    assert steps["F machine"] == pytest.approx(6e4)
 
 
 def test_a_pull_through_a_bend_that_leaves_no_tension_fails() -> None:

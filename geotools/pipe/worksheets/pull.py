@@ -41,6 +41,7 @@ def pull_sheet(
     hours: float,
     temperature_c: float,
     wanted_share: float,
+    machine_share: float,
     friction: float | None = None,
     bend_radius_m: float = math.inf,
     machine_n: float = math.inf,
@@ -53,8 +54,9 @@ def pull_sheet(
         As for the formulas of `pulling`.
     lengths_m, grades_rad, deflections_rad : sequence of float
         Stretches from the tail to the head, m, their slope and the turn at their end, rad.
-    tail_length_m, wanted_share : float
-        String on rollers behind the pit, m; share of the allowable tension not to be exceeded.
+    tail_length_m, wanted_share, machine_share : float
+        String on rollers behind the pit, m; shares of the allowable tension and of the machine's
+        rating not to be exceeded.
     friction, bend_radius_m, machine_n : float, optional
         Planned friction, by default the middle of the surface's band; radius the carrier is bent
         to, m, and rated pull, N, where there is a bend and a machine to hold it against.
@@ -70,7 +72,7 @@ def pull_sheet(
     pulled = (_weight_step(condition, host, weight), *_tail_steps(tail_length_m, tail))
     forces = _force_steps(path, weight, tail, surface, friction)
     strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
-    limits = _limit_steps(strength[-1].value, wanted_share, machine_n)
+    limits = _limit_steps(strength[-1].value, wanted_share, machine_n, machine_share)
     passes, results = _judged(forces[1].value, strength[-1].value, limits)
     return Worksheet(
         title="Pull force at the head",
@@ -78,7 +80,7 @@ def pull_sheet(
             *pipe_entries(pipe),
             *_path_entries(*path, tail_length_m),
             *_pull_entries(pipe, host, condition, surface, hours, temperature_c),
-            *_limit_entries(bend_radius_m, machine_n, wanted_share),
+            *_limit_entries(bend_radius_m, machine_n, wanted_share, machine_share),
         ),
         steps=(*pulled, *forces, *strength, *limits.values()),
         results=results,
@@ -105,13 +107,17 @@ def _path_entries(
     return (*entries, entry("tail", tail, "length", "string on rollers behind the pit"))
 
 
-def _limit_entries(radius: float, machine: float, share: float) -> tuple[Entry, ...]:
+def _limit_entries(
+    radius: float, machine: float, share: float, machine_share: float
+) -> tuple[Entry, ...]:
     """Return what the limits are worked out from, so far as it was given."""
     given = []
     if math.isfinite(radius):
         given.append(entry("R", radius, "length", "radius the carrier is bent to"))
     if math.isfinite(machine):
         given.append(entry("machine", machine, "force", "rated pull of the machine"))
+        text = "share of the machine's rating a plan may use"
+        given.append(entry("m share", machine_share, "share", text))
     text = "share of the pipe's allowable tension a plan may use"
     return (*given, entry("share", share, "share", text))
 
@@ -209,16 +215,19 @@ def _stress_text(material: str) -> tuple[str, str]:
     return f"strength/{factor:g}, less in warmth", source
 
 
-def _limit_steps(allowed: float, wanted_share: float, machine_n: float) -> dict[str, Step]:
+def _limit_steps(
+    allowed: float, wanted_share: float, machine_n: float, machine_share: float
+) -> dict[str, Step]:
     """Return what the pipe, and the machine if its rating is known, may be given."""
     check_range("wanted_share", wanted_share, 0.0, 1.0, "", above_low=True)
+    check_range("machine_share", machine_share, 0.0, 1.0, "", above_low=True)
     planned = allowed * wanted_share
     limits = {
         "pipe": step("F planned", f"{wanted_share:g} F pipe", planned, "force", "practice"),
     }
     if math.isfinite(machine_n):
-        capacity = float(pulling.machine_capacity_n(machine_n))
-        text = f"{capacity / machine_n:g} of the rating"
+        capacity = float(pulling.machine_capacity_n(machine_n, usable=machine_share))
+        text = f"{machine_share:g} of the rating"
         limits["machine"] = step("F machine", text, capacity, "force", "practice")
     return limits
 

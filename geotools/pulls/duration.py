@@ -1,0 +1,92 @@
+"""Pulls that take longer than the time their allowable tension was taken for."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.intake.findings import Findings
+from geotools.network.ragged import FloatArray
+from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.pulling import LONGEST_LOAD_H, allowable_stress_pa
+from geotools.schema import quantity_text
+from geotools.siting.carrier import pipe_rows
+
+__all__ = ["longer_share", "report_longer_pulls"]
+
+HOUR = 3600.0  # s
+
+
+def longer_share(hours: FloatArray, pipes: CarrierColumns, brief: Brief) -> FloatArray:
+    """Return the share left of the tension planned with, for pulls that take so many hours.
+
+    Tension is planned for ``pulls.duration``: how long a pull takes hangs on its length and its
+    strings, which are not known before it is laid out. PE may have less the longer it is pulled.
+
+    Parameters
+    ----------
+    hours : ndarray
+        Of each pull, h; beyond 24 h, where the table ends, counted as 24.
+    pipes : CarrierColumns
+        The pipe of each.
+    brief : Brief
+    """
+    planned = brief.pulls.duration / HOUR
+    taken = np.clip(hours, planned, max(planned, LONGEST_LOAD_H))
+    stress = [
+        allowable_stress_pa(pipes.material, hours=time, temperature_c=brief.carrier.temperature)
+        for time in (taken, planned)
+    ]
+    return np.asarray(stress[0] / stress[1], dtype=np.float64)
+
+
+def report_longer_pulls(
+    pulls: pd.DataFrame,
+    pits: pd.DataFrame,
+    runs: pd.DataFrame,
+    pipes: CarrierColumns,
+    brief: Brief,
+    findings: Findings,
+) -> None:
+    """Warn of every pull that takes so long that its pipe may have less than planned with.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``pull_id``, ``run``, ``insertion_pit``, ``hours`` and ``head_force`` (N).
+    pits : DataFrame
+        With ``pit_id``, ``x`` and ``y``.
+    runs : DataFrame
+        With ``pipe`` and ``pipe_limit`` (N).
+    pipes : CarrierColumns
+    brief : Brief
+    findings : Findings
+    """
+    if not len(pulls):
+        return
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    hours = pulls["hours"].to_numpy(dtype=float)
+    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    share = longer_share(hours, pipe, brief)
+    limit = share * runs["pipe_limit"].to_numpy(dtype=float)[run]
+    force = pulls["head_force"].to_numpy(dtype=float)
+    rows = np.flatnonzero(share < 1 - 1e-9)
+    places = pits.set_index("pit_id")[["x", "y"]]
+    findings.add_points(
+        "warning",
+        "pull-longer-than-duration",
+        [
+            f"takes {hours[k]:.1f} h, longer than the {brief.pulls.duration / HOUR:g} h of "
+            f"pulls.duration: for that long the pipe may have {share[k]:.1%} of the tension "
+            f"planned with, and {quantity_text(force[k], 'force', findings.system)} at its head "
+            f"are {force[k] / limit[k]:.0%} of what it may then have where it is straight; set "
+            f"pulls.duration to {math.ceil(hours[k])} h and plan again"
+            for k in rows
+        ],
+        layer="pulls",
+        features=pulls["pull_id"].to_numpy(dtype=object)[rows],
+        xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
+    )

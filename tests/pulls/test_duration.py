@@ -1,0 +1,79 @@
+"""Pulls under tension longer than the time planned for: ASTM F1804's factors, from memory."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+import pytest
+
+from geotools.brief import load_brief
+from geotools.intake.findings import Findings
+from geotools.pipe.catalogue import as_columns, carrier
+from geotools.pulls.duration import report_longer_pulls
+
+PIPES = as_columns(
+    [
+        carrier(system="DIPS", nominal="20 in", material="PE4710", dr=17),
+        carrier(system="DIPS", nominal="20 in", material="PVC", dr=25),
+    ]
+)
+LIMIT = 80e3  # N, planned with
+
+
+def _told(duration: str, hours: list[float], pipe: int = 0) -> pd.DataFrame:
+    """Return what is told of pulls that take so many hours, all at 38 kN."""
+    count = len(hours)
+    pulls = pd.DataFrame(
+        {
+            "pull_id": [f"L{k}" for k in range(count)],
+            "run": 0,
+            "insertion_pit": "P1",
+            "hours": hours,
+            "head_force": 38e3,
+        }
+    )
+    pits = pd.DataFrame({"pit_id": ["P0", "P1"], "x": [0.0, 5.0], "y": [0.0, 7.0]})
+    runs = pd.DataFrame({"pipe": [pipe], "pipe_limit": [LIMIT]})
+    findings = Findings()
+    brief = load_brief(overrides={"pulls.duration": duration})
+    report_longer_pulls(pulls, pits, runs, PIPES, brief, findings)
+    return findings.table()
+
+
+@pytest.mark.parametrize(
+    ("duration", "hours", "factors"),
+    [
+        ("1 h", 8.25, (1.00, 0.95)),
+        ("1 h", 16.5, (1.00, 0.91)),
+        ("12 h", 16.5, (0.95, 0.91)),
+    ],
+)
+def test_a_pull_longer_than_planned_for_is_warned_of_with_what_is_left(
+    duration: str, hours: float, factors: tuple[float, float]
+) -> None:
+    (row,) = _told(duration, [hours]).itertuples()
+    assert (row.severity, row.rule, row.feature) == (
+        "warning",
+        "pull-longer-than-duration",
+        "L0",
+    )
+    left = factors[1] / factors[0]
+    assert f"the pipe may have {left:.1%} of the tension" in row.text
+    assert f"38.0 kN at its head are {38 / (80 * left):.0%} of" in row.text
+    assert f"set pulls.duration to {math.ceil(hours)} h" in row.text
+    assert (row.geometry.x, row.geometry.y) == (5.0, 7.0)
+
+
+def test_a_pull_in_the_same_step_of_the_table_or_shorter_is_not() -> None:
+    assert len(_told("2 h", [11.9, 12.0, 0.5])) == 0
+    assert _told("2 h", [11.9, 12.1, 0.5])["feature"].tolist() == ["L1"]
+    assert len(_told("24 h", [24.0])) == 0
+
+
+def test_pvc_does_not_lose_strength_by_the_hour() -> None:
+    assert len(_told("1 h", [16.5], pipe=1)) == 0
+
+
+def test_no_pulls_are_no_finding() -> None:
+    assert len(_told("1 h", [])) == 0
