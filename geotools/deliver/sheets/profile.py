@@ -330,7 +330,9 @@ def _numbers(
         ]
         for row, word in zip(rows, words, strict=False):
             angle = 0.0 if word == "-" else 90.0
-            pen.text(x, row.middle[1], word, size=0.85 * text, angle=angle, align="middle")
+            size = 0.85 * text  # smaller where the row is too low for the words
+            size *= min(1.0, (row.h - 0.4 * text) / text_width(word, size))
+            pen.text(x, row.middle[1], word, size=size, angle=angle, align="middle")
 
 
 def _guessed(name: str, level: dict[str, FloatArray], k: int) -> bool:
