@@ -17,6 +17,8 @@ import pytest
 import shapely
 
 import geotools
+from geotools.deliver.sheets.pen import text_width
+from geotools.deliver.sheets.profile import fitting_size
 from geotools.deliver.sheets.schedules import quantity_text
 from geotools.errors import LayerError, OutputError
 from geotools.tool import ToolError
@@ -283,3 +285,11 @@ def test_areas_too_small_for_words_are_counted(
     text = text_of(draw(write_sheet_plan(edit=works), scale=5000))
     assert "string L1-S1, 342.0 m" not in text
     assert "left out for want of room; the schedules list all pits, pulls, bends" in text
+
+
+@pytest.mark.parametrize("word", ["0+00.0", "131+42.9", "1234+56.7"])
+def test_long_numbers_of_the_band_keep_within_their_row(word: str) -> None:
+    size = fitting_size(word, 2.0, 8.0)
+    assert text_width(word, size) <= 8.0 + 1e-9
+    assert size == 2.0 or text_width(word, size) == pytest.approx(8.0)
+    assert fitting_size("0+00.0", 2.0, 8.0) == 2.0
