@@ -29,7 +29,8 @@ from geotools.deliver.cad.standard import (
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.read_plan import PlanFile
-from geotools.deliver.wording import depth_words, figure, measured
+from geotools.deliver.shut import valves_to_close
+from geotools.deliver.wording import depth_words, figure, measured, working_days
 from geotools.schema import DIMENSIONS, angle_text, length_text
 
 if TYPE_CHECKING:
@@ -50,9 +51,9 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "pit_footprints": ("pit_id",),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id",),
-    "closures": ("closure_id",),
+    "closures": ("closure_id", "first_day", "last_day"),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
-    "shutdowns": ("run_id",),
+    "shutdowns": ("run_id", "valves"),
     "context": ("layer", "feature", "kind", "name", "angle", "width"),
 }  # fmt: skip
 _PIT_BLOCKS = {"receiving": "LIN_PIT_RECEIVING", "insertion_both": "LIN_PIT_BOTH"}
@@ -185,7 +186,8 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     _draw_pulls(drawn, tables["pulls"])
     _draw_digs(drawn, tables.get("local_digs"))
     _draw_fittings(drawn, tables.get("context"))
-    _draw_shutdowns(drawn, tables.get("shutdowns"))
+    _draw_shutdowns(drawn, tables.get("shutdowns"), tables.get("context"))
+    _name_areas(drawn, tables)
     _draw_chainages(drawn, runs)
     _draw_names(drawn, tables.get("context"))
     add_notes(drawn, file.path.name, _corner(tables))
@@ -381,12 +383,38 @@ def _draw_digs(drawn: Drawn, digs: Any) -> None:
         _labelled(drawn, f"LIN_DIG_{dig.kind.upper()}", dig.geometry, values, layer)
 
 
-def _draw_shutdowns(drawn: Drawn, shutdowns: Any) -> None:
+def _draw_shutdowns(drawn: Drawn, shutdowns: Any, context: Any) -> None:
     if shutdowns is None:
         return
     for row in shutdowns.itertuples():
-        for point in shapely.get_parts(row.geometry):
-            _labelled(drawn, "LIN_SHUT", point, {"RUN_ID": row.run_id})
+        for point, name in valves_to_close(row.geometry, row.valves, context):
+            values = {"VALVE": name, "RUN_ID": row.run_id, "ALL_OF_RUN": row.valves}
+            _labelled(drawn, "LIN_SHUT", point, values)
+
+
+def _name_areas(drawn: Drawn, tables: Mapping[str, Any]) -> None:
+    """Write on strings and closures which they are; a closure also when it stands."""
+    if "strings" in tables:
+        for row in tables["strings"].itertuples():
+            _name_area(drawn, row.geometry, row.string_id, "LIN-STRING-TEXT")
+    if "closures" in tables:
+        for row in tables["closures"].itertuples():
+            days = working_days(row.first_day, row.last_day)
+            words = row.closure_id + (f"  {days}" if days else "")
+            _name_area(drawn, row.geometry, words, "LIN-CLOSURE-TEXT")
+
+
+def _name_area(drawn: Drawn, area: Any, words: str, layer: str) -> None:
+    parts = [part for part in shapely.get_parts(area) if part.area > 0]
+    if not parts:
+        return
+    box = max(parts, key=lambda part: part.area).minimum_rotated_rectangle
+    if box.geom_type != "Polygon":
+        return
+    corners = shapely.get_coordinates(box)
+    ends = (corners[:2] + corners[3:1:-1]) / 2, (corners[1:3] + corners[[0, 3]]) / 2
+    middle = max((shapely.LineString(pair) for pair in ends), key=lambda line: line.length)
+    _beside(drawn, middle, words, layer, shares=(0.5, 0.35, 0.65, 0.2, 0.8))
 
 
 def _draw_chainages(drawn: Drawn, runs: Any) -> None:

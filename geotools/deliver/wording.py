@@ -24,6 +24,7 @@ __all__ = [
     "shown",
     "unit_of",
     "unit_sign",
+    "working_days",
 ]
 
 ASSUMED = "assumed"  # the source of a depth that is on no record
@@ -122,6 +123,12 @@ def depth_words(depth: float, source: str, units: str) -> str:
     """Say how deep the invert lies at a pit, and that it is assumed where it is on no record."""
     text = f"invert {measured(depth, 'pits', 'depth', units)} deep"
     return f"{text}, {ASSUMED}" if source == ASSUMED else text
+
+
+def working_days(first: float, last: float) -> str:
+    """Return from which working day of the run to which; empty where the plan does not tell."""
+    known = math.isfinite(first) and math.isfinite(last)
+    return f"working day {first:.1f} to {last:.1f}" if known else ""
 
 
 def chainage_text(chainage: float, units: str) -> str:

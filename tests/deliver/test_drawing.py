@@ -469,3 +469,30 @@ def test_the_drawing_can_be_rendered_and_shows_ink_at_every_pit(drawn: Any) -> N
         inked.append(bool(((pixels[..., 0] > 200) & (pixels[..., 1:] < 90).all(axis=-1)).any()))
     plt.close(figure)
     assert inked == [True, True, False]
+
+
+def test_strings_closures_and_valves_to_close_bear_their_names(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    first, last = (shapely.Point(*axis(METRIC)[k]) for k in (0, -1))
+    tables["shutdowns"] = tables["shutdowns"].assign(valves="V1,V2")
+    tables["closures"] = tables["closures"].assign(first_day=0.0, last_day=4.26)
+    context = rows_of(
+        OUTPUTS["context"],
+        {"layer": "valves", "feature": "V2", "kind": "gate", "geometry": first},
+        {"layer": "valves", "feature": "V9", "kind": "gate", "geometry": last},
+    )
+    tables["context"] = context.set_crs(METRIC, allow_override=True)
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
+    doc = ezdxf.readfile(tmp_path / "plan.dxf")
+    told = {(round(b.dxf.insert.x), b.get_attrib_text("VALVE")) for b in blocks(doc, "LIN_SHUT")}
+    # a name is told where a valve of that name is on record, and of no other valve
+    assert told == {(round(first.x), "V2"), (round(last.x), "")}
+    assert {b.get_attrib_text("ALL_OF_RUN") for b in blocks(doc, "LIN_SHUT")} == {"V1,V2"}
+    words = {
+        layer: {e.dxf.text for e in doc.modelspace().query(f"TEXT[layer=='{layer}']")}
+        for layer in ("LIN-STRING-TEXT", "LIN-CLOSURE-TEXT")
+    }
+    assert words == {
+        "LIN-STRING-TEXT": {"R1-L1-S1"},
+        "LIN-CLOSURE-TEXT": {"R1-P1-T1  working day 0.0 to 4.3"},
+    }

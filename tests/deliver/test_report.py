@@ -283,6 +283,22 @@ def test_interrupted_levels_stay_interrupted(tmp_path: Path) -> None:
     assert points(second["axis"][0], 0.1, 0.01)[:, 1].max() < 0
 
 
+def test_levels_of_the_host_are_shown_without_those_of_the_ground(tmp_path: Path) -> None:
+    def edit(tables: dict[str, pd.DataFrame]) -> None:
+        tables["stations"]["ground_z"] = np.nan
+        second = tables["stations"]["run_id"] == "R0002"
+        tables["stations"].loc[second, "depth_source"] = "assumed"
+        due["axis"] = tables["stations"].loc[~second, "axis_z"].to_numpy(dtype=float)
+
+    due: dict[str, Any] = {}
+    made = gather(read_plan(write_district(tmp_path / "plan.gpkg", 2, edit=edit)))
+    first, second = made["profiles"]["R0001"], made["profiles"]["R0002"]
+    assert (first["sunk"], first["assumed"], first["ground"]) == (False, False, [])
+    assert second["assumed"]
+    levels = points(first["axis"][0], 0.1, 0.01)[:, 1]
+    assert (levels[0], levels[-1]) == pytest.approx((due["axis"][0], due["axis"][-1]), abs=0.05)
+
+
 def test_units_of_columns_are_those_of_the_file(measured: Any) -> None:
     file, made = measured
     length, force = {"si": ("m", "kN"), "us": ("ft", "lbf")}[file.units]

@@ -6,7 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import shapely
+
+from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.files import replacing
 from geotools.deliver.sheets import inks, schedules, side
 from geotools.deliver.sheets.model import Plan
@@ -22,11 +27,11 @@ from geotools.deliver.sheets.pen import Pen
 from geotools.deliver.sheets.plan_view import Scene, draw_plan
 from geotools.deliver.sheets.profile import draw_profile, graph_of
 from geotools.deliver.sheets.side import Stamp
-from geotools.deliver.sheets.strips import Strip, fit_scale, view_of
+from geotools.deliver.sheets.strips import Strip, View, fit_scale, view_of
 from geotools.deliver.sheets.tables import Piece, Table, draw_piece, draw_table, flow
 from geotools.deliver.wording import chainage_text
 
-__all__ = ["FIELDS", "Book", "Sheet", "make_book", "write_book"]
+__all__ = ["FIELDS", "Book", "Sheet", "make_book", "works_beyond", "write_book"]
 
 # Free texts of the title block: settings of the brief's section ``sheets``.
 FIELDS = (
@@ -35,6 +40,7 @@ FIELDS = (
 )
 _PLAN_MARGIN = 14.0  # heights of the text kept free over and under the axis, for labels
 _TITLE = "Plan and profile of pulls into old mains"
+_SHARE_BEYOND = 0.02  # of an area; less of it off all sheets is not told
 _ENDS = 2.0  # mm kept free before and after a strip
 
 
@@ -146,10 +152,12 @@ def _run_sheets(
     chosen, strips = fit_scale(axis, scales=scales, width=width, height=height)
     words = scale_text(chosen, plan.units)
     sheets = []
+    views = [view_of(axis, strip, scale=chosen, middle=_middle(layout, paper)) for strip in strips]
+    beyond = works_beyond(plan, run_id, [_panel(layout.plan, view) for view in views])
     for k, strip in enumerate(strips):
         ends = " to ".join(chainage_text(c, plan.units) for c in (strip.start, strip.end))
         title = f"Run {run_id}, plan and profile {k + 1} of {len(strips)}"
-        draw = partial(_draw_strip, run_id, strip, chosen, k > 0, k < len(strips) - 1)
+        draw = partial(_draw_strip, run_id, strip, chosen, k > 0, k < len(strips) - 1, beyond[k])
         sheets.append(Sheet("strip", title, f"chainage {ends}", words, run_id, draw))
     pages = flow(schedules.run_tables(plan, run_id), _columns(layout, paper), 0.85 * paper.text)
     for k, page in enumerate(pages):
@@ -157,6 +165,38 @@ def _run_sheets(
         draw = partial(_draw_schedule, run_id, page)
         sheets.append(Sheet("schedule", title, _shows(page), "-", run_id, draw))
     return sheets
+
+
+def _middle(layout: Layout, paper: Paper) -> tuple[float, float]:
+    """Return where the middle of a strip lies on paper."""
+    return graph_of(layout.profile, paper.text).middle[0], layout.plan.middle[1]
+
+
+def _panel(box: Box, view: View) -> Any:
+    """Return the ground that a panel shows."""
+    x0, y0, x1, y1 = box.bounds
+    return shapely.Polygon(view.ground(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])))
+
+
+def works_beyond(plan: Plan, run_id: str, panels: Sequence[Any]) -> list[tuple[str, ...]]:
+    """Return, of every sheet, the strings and closures that reach past it onto no other.
+
+    One that lies on none is told on the sheet nearest to it.
+    """
+    told: list[list[str]] = [[] for _ in panels]
+    shown, each = shapely.union_all(list(panels)), np.array(panels, dtype=object)
+    for table, key in (("strings", "string_id"), ("closures", "closure_id")):
+        for row in plan.of(table, run_id).to_dict("records"):
+            left = shapely.difference(row[GEOMETRY], shown)
+            if left.area <= _SHARE_BEYOND * row[GEOMETRY].area:
+                continue
+            words = f"{table.removesuffix('s')} {row[key].removeprefix(f'{run_id}-')}"
+            on = np.flatnonzero(shapely.area(shapely.intersection(each, row[GEOMETRY])) > 0)
+            if not len(on):
+                on = np.array([np.argmin(shapely.distance(each, row[GEOMETRY]))])
+            for k in on:
+                told[k].append(words)
+    return [tuple(words) for words in told]
 
 
 def _shows(page: Sequence[Piece]) -> str:
@@ -180,20 +220,19 @@ def _draw_strip(
     scale: int,
     before: bool,
     after: bool,
+    beyond: tuple[str, ...],
     pen: Pen,
     book: Book,
     number: int,
 ) -> None:
     plan, layout, text = book.plan, book.layout, book.paper.text
     axis = plan.axes[run_id]
-    graph = graph_of(layout.profile, text)
-    middle = (graph.middle[0], layout.plan.middle[1])
     scene = Scene(
         plan=plan,
         run_id=run_id,
         axis=axis,
         strip=strip,
-        view=view_of(axis, strip, scale=scale, middle=middle),
+        view=view_of(axis, strip, scale=scale, middle=_middle(layout, book.paper)),
         scale=scale,
         text=text,
         before=number - 1 if before else None,
@@ -208,7 +247,7 @@ def _draw_strip(
         draw_table(pen, table, layout.pulls.inset(0.8 * text), 0.8 * text)
     pen.box(layout.pulls, inks.EDGE)
     side.legend(pen, layout.legend, plan, text)
-    side.notes(pen, layout.notes, plan, text, left_out=left_out)
+    side.notes(pen, layout.notes, plan, text, left_out=left_out, beyond=beyond)
 
 
 def _draw_schedule(run_id: str, page: Sequence[Piece], pen: Pen, book: Book, number: int) -> None:

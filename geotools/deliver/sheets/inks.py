@@ -21,6 +21,7 @@ __all__ = [
     "OTHER_MAIN",
     "PIT",
     "PULL",
+    "SHUT",
     "STREET",
     "STREET_AXIS",
     "STRING",
@@ -33,6 +34,7 @@ EDGE = Ink("#000000", 0.25)
 THIN = Ink("#000000", 0.13)
 GRID = Ink("#d5d5d5", 0.1)
 MUTED = "#555555"  # words of the surroundings
+SHUT = Ink("#005a9c", 0.4)
 STREET = Ink("#b5b5b5", 0.15, fill="#f1f1f1")
 STREET_AXIS = Ink("#a8a8a8", 0.13, (4.0, 1.2, 0.6, 1.2))
 OTHER_MAIN = Ink("#8a8a8a", 0.25, (2.5, 1.0))

@@ -49,6 +49,13 @@ def valve(pen: Pen, x: float, y: float, angle: float, size: float) -> None:
         pen.rings([_placed(shape, x, y, angle)], inks.SYMBOL)
 
 
+def shut(pen: Pen, x: float, y: float, size: float) -> None:
+    """Draw a valve to close: a ring around it, struck through."""
+    r = 0.6 * size
+    pen.circle(x, y, r, inks.SHUT)
+    pen.line([(x - r, y - r), (x + r, y + r)], inks.SHUT)
+
+
 def fitting(pen: Pen, x: float, y: float, angle: float, size: float) -> None:
     """Draw a fitting: a small square."""
     h = 0.3 * size

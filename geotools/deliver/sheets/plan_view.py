@@ -19,6 +19,7 @@ from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import CAP, Ink, Pen, text_width
 from geotools.deliver.sheets.strips import Axis, Strip, View
+from geotools.deliver.shut import valves_to_close
 from geotools.deliver.wording import (
     chainage_text,
     depth_words,
@@ -26,6 +27,7 @@ from geotools.deliver.wording import (
     in_system,
     measured,
     unit_of,
+    working_days,
 )
 from geotools.schema import DIMENSIONS, angle_text
 
@@ -36,6 +38,7 @@ _OVERLAP = 8.0  # mm drawn beyond a match line
 _ON_THE_RUN = 1.5  # m; a feature of the source this near belongs to the run
 _SAME_PLACE = 2.0  # m along the run; two labels of one thing are one too many
 _WIDEST_STREET = 50.0  # m; how far beyond the panel a centreline may lie and still matter
+_SMALL = 20.0  # mm2; a smaller area has no words
 _TICK = 8.0  # heights of the text, least spacing of chainage marks
 
 
@@ -331,10 +334,23 @@ def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
             x, y = scene.spot(row["chainage"])
             marks.cross(pen, x, y, 0.9 * size)
             labels.keep_clear([Box(x - size / 2, y - size / 2, size, size)])
+    for x, y, _ in _shut(drawn):
+        marks.shut(pen, x, y, size)
+        labels.keep_clear([Box(x - size / 2, y - size / 2, size, size)])
     for row in scene.rows("bends"):
         x, y = scene.spot(row["chainage"])
         marks.bend(pen, x, y, size)
         labels.keep_clear([Box(x - size / 2, y - size / 2, size, size)])
+
+
+def _shut(drawn: _Drawn) -> Iterator[tuple[float, float, str]]:
+    """Yield where valves to close for the run lie on the panel, and their names."""
+    scene = drawn.scene
+    for row in scene.plan.of("shutdowns", scene.run_id).to_dict("records"):
+        for point, name in valves_to_close(row[GEOMETRY], row["valves"], scene.plan.context):
+            shape = drawn.shape(point)
+            if not shape.is_empty:
+                yield shape.x, shape.y, name
 
 
 def _direction_at(drawn: _Drawn, point: Any) -> float:
@@ -404,6 +420,10 @@ def pit_lines(scene: Scene, pit: dict[str, Any]) -> tuple[str, ...]:
 def _other_labels(labels: Labels, drawn: _Drawn) -> None:
     """Label digs, features of the source on the run, strings and closures."""
     scene, text = drawn.scene, drawn.scene.text
+    for x, y, name in _shut(drawn):
+        labels.add(
+            Label((x, y), (f"close {name}".strip(),), 0.8 * text, inks.SHUT.line or "", True)
+        )
     told: list[float] = [row["chainage"] for row in scene.rows("bends")]
     for chainage, words in digs_by_place(scene):
         told.append(chainage)
@@ -415,7 +435,10 @@ def _other_labels(labels: Labels, drawn: _Drawn) -> None:
     for table, colour in (("strings", "#116141"), ("closures", "#8a5a00")):
         for row in scene.plan.of(table, scene.run_id).to_dict("records"):
             shape = drawn.shape(row[GEOMETRY])
-            if shape.is_empty or shape.area < 20:
+            if shape.is_empty:
+                continue
+            if shape.area < _SMALL:
+                labels.left_out += 1
                 continue
             at = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
             labels.add(Label((at[0], at[1]), _area_words(scene, table, row), 0.8 * text, colour))
@@ -455,7 +478,12 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
         name = str(row["string_id"]).removeprefix(f"{scene.run_id}-")
         return (f"string {name}, {scene.length(row['length'])}",)
     lanes, left = int(row["lanes_closed"]), int(row["lanes_left"])
-    return (f"closure: {lanes} lane{'s' * (lanes > 1)} shut, {left or 'none'} open",)
+    days = working_days(row["first_day"], row["last_day"])
+    return (
+        f"closure {short(row['closure_id'], scene)}: {lanes} lane{'s' * (lanes > 1)} shut, "
+        f"{left or 'none'} open",
+        *([days] if days else []),
+    )
 
 
 def _avoid_names(pen: Pen, labels: Labels, drawn: _Drawn) -> None:

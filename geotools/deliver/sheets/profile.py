@@ -19,7 +19,7 @@ from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, 
 from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, figure, in_system, measured, unit_of
 from geotools.schema import DIMENSIONS
 
-__all__ = ["GUTTER", "draw_profile", "graph_of"]
+__all__ = ["GUTTER", "draw_profile", "fitting_size", "graph_of"]
 
 FloatArray = npt.NDArray[np.float64]
 # Left of the graph, in heights of the text: titles of the band's rows, levels of the grid.
@@ -330,7 +330,13 @@ def _numbers(
         ]
         for row, word in zip(rows, words, strict=False):
             angle = 0.0 if word == "-" else 90.0
-            pen.text(x, row.middle[1], word, size=0.85 * text, angle=angle, align="middle")
+            size = fitting_size(word, 0.85 * text, row.h - 0.4 * text)
+            pen.text(x, row.middle[1], word, size=size, angle=angle, align="middle")
+
+
+def fitting_size(word: str, size: float, room: float) -> float:
+    """Return the size of the type that a word is as long as the room with, at most that given."""
+    return size * min(1.0, room / text_width(word, size))
 
 
 def _guessed(name: str, level: dict[str, FloatArray], k: int) -> bool:

@@ -73,8 +73,8 @@ def _table(
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
-        *(_run, _pulls, _in_bends, _pits, _setting_out, _bends, _sections, _closures, _digs),
-        *(_shutdown, _quantities, _findings, _assumptions),
+        *(_run, _pulls, _in_bends, _pits, _setting_out, _bends, _sections, _strings, _closures),
+        *(_digs, _shutdown, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -217,8 +217,7 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
         return say
 
     return _table(
-        "Setting out of the pits; ramps: drop from the resting pipe to the axis of the host, "
-        "slopes rise back along the ramp",
+        "Setting out of the pits, and ramps; slopes: rise back along the ramp",
         plan.of("pits", run_id),
         plan,
         (
@@ -226,7 +225,7 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
             (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
             (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
             (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
-            (f"drop{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
+            (f"drop to host axis{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
             ("slope of host, %", of_ramp("host_slope"), True),
             ("where the pipe rests, %", of_ramp("rest_slope"), True),
         ),
@@ -307,7 +306,7 @@ def _closures(plan: Plan, run_id: str) -> Table:
     length = _in("length", plan, 0)
     bare = _bare(run_id)
     return _table(
-        "Lane closures",
+        "Lane closures; days of work, and working days of the run, whose start is 0",
         plan.of("closures", run_id),
         plan,
         (
@@ -320,6 +319,25 @@ def _closures(plan: Plan, run_id: str) -> Table:
             ("buffer", lambda r: length(r["buffer"]), True),
             ("work space", lambda r: length(r["work_length"]), True),
             ("days", lambda r: _number(r["days"]), True),
+            ("from day", lambda r: _number(r["first_day"]), True),
+            ("to day", lambda r: _number(r["last_day"]), True),
+            ("street", lambda r: str(r["street"]), False),
+        ),
+    )  # fmt: skip
+
+
+def _strings(plan: Plan, run_id: str) -> Table:
+    bare = _bare(run_id)
+    return _table(
+        "Strings laid out, in the order they are joined on",
+        plan.of("strings", run_id).sort_values(["pull_id", "number"], kind="stable"),
+        plan,
+        (
+            ("string", lambda r: bare(r["string_id"]), False),
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            (f"length{_column('strings', 'length', plan)}",
+             _figure("strings", "length", plan), True),
+            ("joints in it", lambda r: _number(r["joints"], 0), True),
             ("street", lambda r: str(r["street"]), False),
         ),
     )  # fmt: skip

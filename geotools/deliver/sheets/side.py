@@ -120,6 +120,7 @@ def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
         ("match line", inks.MATCH),
         ("bend", "bend"),
         ("local dig", "dig"),
+        ("valve to close", "shut"),
     ]
     if plan.context is not None:
         entries += [
@@ -148,6 +149,8 @@ def _sample_mark(pen: Pen, name: str, x: float, y: float, size: float) -> None:
         marks.bend(pen, x, y, size)
     elif name == "dig":
         marks.cross(pen, x, y, 0.9 * size)
+    elif name == "shut":
+        marks.shut(pen, x, y, size)
     elif name == "valve":
         marks.valve(pen, x, y, 0.0, size)
     elif name == "fitting":
@@ -156,7 +159,7 @@ def _sample_mark(pen: Pen, name: str, x: float, y: float, size: float) -> None:
         pen.circle(x, y, 0.25 * size, Ink("#000000", 0.15, fill="#000000"))
 
 
-def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
+def note_texts(plan: Plan, left_out: int = 0, beyond: Sequence[str] = ()) -> list[str]:
     """Return the notes of a sheet, without the cautions."""
     unit = unit_of("length", plan.units)
     where = f" of {plan.grid}" if plan.grid else ""
@@ -179,7 +182,15 @@ def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
         )
     if left_out:
         many = "labels are" if left_out > 1 else "label is"
-        texts.append(f"{left_out} {many} left out for want of room; the schedules list everything.")
+        texts.append(
+            f"{left_out} {many} left out for want of room; the schedules list all pits, pulls, "
+            "bends, digs, strings and closures."
+        )
+    if beyond:
+        texts.append(
+            "Beyond the edge of this sheet, and in whole or part on no other: "
+            f"{', '.join(beyond)}; lengths and places are in the schedules and the plan's file."
+        )
     own = plan.settings.get("sheets.note", "")
     return [*([own] if own not in ("", "none") else []), *texts]
 
@@ -195,10 +206,18 @@ def _origin(plan: Plan) -> str:
     )
 
 
-def notes(pen: Pen, box: Box, plan: Plan, text: float, *, left_out: int = 0) -> None:
+def notes(
+    pen: Pen,
+    box: Box,
+    plan: Plan,
+    text: float,
+    *,
+    left_out: int = 0,
+    beyond: Sequence[str] = (),
+) -> None:
     """Write notes and cautions, in smaller words where they would not fit."""
     pen.box(box, inks.EDGE)
-    texts = note_texts(plan, left_out)
+    texts = note_texts(plan, left_out, beyond)
     for size in np.arange(0.85, 0.45, -0.05) * text:
         parts = [("Notes", texts), ("Cautions", list(plan.cautions))]
         lines = [line for head, body in parts for line in _note_lines(head, body, box, size)]

@@ -15,13 +15,17 @@ import pdfplumber
 import pypdf
 import pyproj
 import pytest
+import shapely
 
 import geotools
 from geotools.deliver.read_plan import read_plan
 from geotools.deliver.sheets.model import load_plan
+from geotools.deliver.sheets.pen import text_width
+from geotools.deliver.sheets.profile import fitting_size
 from geotools.deliver.sheets.schedules import quantity_text, run_tables
 from geotools.errors import LayerError, OutputError
 from geotools.tool import ToolError
+from tests.deliver.sheets.conftest import at, frame, place
 
 
 def text_of(path: Path) -> str:
@@ -250,3 +254,61 @@ def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
     bent = replace(plan, tables={**plan.tables, "pulls": pulls})
     (table,) = (table for table in run_tables(bent, "R1") if table.heading == heading)
     assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)
+
+
+def works(tables: dict[str, Any]) -> None:
+    """Add strings and closures, of which some are small and some off all sheets, and a shutdown."""
+    strings = [
+        {"string_id": "R1-L1-S1", "pull_id": "R1-L1", "run_id": "R1", "number": 1,
+         "length": 342.0, "joints": 28, "street": "Tarnhollow Way", "geometry": place(10, 200)},
+        {"string_id": "R1-L2-S1", "pull_id": "R1-L2", "run_id": "R1", "number": 1,
+         "length": 171.0, "joints": 13, "street": "Elsewhere", "geometry": place(4000, 200)},
+    ]  # fmt: skip
+    closure = {"run_id": "R1", "lanes_closed": 1, "lanes_left": 0, "first_day": 1.25,
+               "last_day": 3.5, "days": 2.0, "geometry": place(-6, 300)}  # fmt: skip
+    closures = [
+        {**closure, "closure_id": "R1-P1-T1"},
+        {**closure, "closure_id": "R1-P2-T1", "geometry": place(0, -4000)},
+    ]
+    for name, rows in (("strings", strings), ("closures", closures)):
+        areas = [{**row, "geometry": row["geometry"].buffer(4)} for row in rows]
+        tables[name] = frame(name, areas)
+    near, far = at(60), place(3000, 60)
+    tables["shutdowns"] = frame("shutdowns", [{
+        "run_id": "R1", "valves": "V1,V2", "valve_count": 2,
+        "geometry": shapely.MultiPoint([far, near])}])  # fmt: skip
+
+
+def test_strings_closures_and_valves_to_close_are_named(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    path = draw(write_sheet_plan(edit=works), scale=500)
+    text = text_of(path)
+    assert "string L1-S1, 342.0 m" in text and "L1-S1 L1 342.0 28 Tarnhollow Way" in text
+    assert "L2-S1 L2 171.0 13 Elsewhere" in text
+    assert "closure P1-T1: 1 lane shut, none open working day 1.2 to 3.5" in text
+    assert "P1-T1 1 0" in text
+    assert "close V1" in text  # the valve on the strip; the other is far off
+    assert "V2" in text and "close V2" not in text
+    pages = [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(path).pages]
+    told = [k for k, page in enumerate(pages) if "in whole or part on no other" in page]
+    assert told == [k for k, page in enumerate(pages) if "string L2-S1;" in page
+                    or "closure P2-T1" in page]  # fmt: skip
+    assert any("closure P2-T1" in pages[k] for k in told)
+    assert not any("string L1-S1;" in pages[k] or "closure P1-T1;" in pages[k] for k in told)
+
+
+def test_areas_too_small_for_words_are_counted(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    text = text_of(draw(write_sheet_plan(edit=works), scale=5000))
+    assert "string L1-S1, 342.0 m" not in text
+    assert "left out for want of room; the schedules list all pits, pulls, bends" in text
+
+
+@pytest.mark.parametrize("word", ["0+00.0", "131+42.9", "1234+56.7"])
+def test_long_numbers_of_the_band_keep_within_their_row(word: str) -> None:
+    size = fitting_size(word, 2.0, 8.0)
+    assert text_width(word, size) <= 8.0 + 1e-9
+    assert size == 2.0 or text_width(word, size) == pytest.approx(8.0)
+    assert fitting_size("0+00.0", 2.0, 8.0) == 2.0
