@@ -21,7 +21,7 @@ from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
 from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
-from geotools.units import parse_quantity
+from geotools.units import in_unit, parse_quantity, unit_of
 
 __all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brief", "settings"]
 
@@ -42,7 +42,10 @@ class Kind:
 
     def parse(self, value: object) -> float:
         """Return the quantity in SI units."""
-        return parse_quantity(value, self.name)
+        number = parse_quantity(value, self.name)
+        # Of a scale with another zero, 140 F, the last digits of the sum are noise: it would be
+        # above a limit of 60 C.
+        return round(number, 9) if self.name == "temperature" else number
 
 
 Length = Annotated[float, Kind("length")]
@@ -121,7 +124,7 @@ class Network(_Section):
     )
     service_reach: Length = _set(
         "20 m",
-        "a service belongs to the nearest main in service, if that is no farther away than this",
+        "a service or hydrant belongs to the nearest main in service no farther away than this",
         COMMON,
         gt=0,
         le=100,
@@ -285,7 +288,11 @@ class Service(_Section):
         "6 bar", "working pressure where none is on record", INVENTED, ge=0, le=4e6
     )
     water_temperature: Temperature = _set(
-        "15 degC", "highest temperature of the water", COMMON, ge=0, le=37
+        "15 degC",
+        "highest temperature of the water; a pipe whose class is not known so warm is not chosen",
+        COMMON,
+        ge=0,
+        le=60,
     )
     recurring_velocity: Speed = _set(
         "0 m/s", "change of velocity in everyday surges", COMMON, ge=0, le=5
@@ -510,6 +517,20 @@ class Crew(_Section):
         "15 m/day", "open cut: length of trench opened and closed", INVENTED, gt=0
     )
     digs_per_day: float = _set(2.0, "connections dug up and remade in a day", INVENTED, gt=0, le=50)
+    temporary_per_day: float = _set(
+        6.0,
+        "services given a temporary supply and taken off it again in a day",
+        INVENTED,
+        gt=0,
+        le=200,
+    )
+    cleaning_per_day: Speed = _set(
+        "200 m/day", "host cleaned and looked over before a pull", INVENTED, gt=0
+    )
+    grout_per_day: VolumePerDay = _set("40 m^3/day", "grout placed in the annulus", INVENTED, gt=0)
+    grout_lifts_per_day: float = _set(
+        1.0, "lifts of grout placed in a day, each on one that has set", INVENTED, gt=0, le=10
+    )
 
 
 class Pulls(_Section):
@@ -564,6 +585,14 @@ class Pulls(_Section):
     piece_length: Length = _set(
         "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
     )
+    least_piece: Length = _set(
+        "1 m",
+        "shortest piece to be fused, for the clamps to hold; at most half a pipe: a shorter rest "
+        "shares with the piece before it",
+        COMMON,
+        ge=0,
+        le=50,
+    )
 
 
 class Rates(_Section):
@@ -593,7 +622,7 @@ class Rates(_Section):
     cleaning: PerLength = _set(
         "15 / m", "cleaning and looking over the host before a pull", INVENTED, ge=0
     )
-    joint: PerItem = _set(450, "one fused joint", INVENTED, ge=0)
+    joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     lane_day: list[str] = _set(
         ["arterial = 1500", "collector = 700", "local = 150"],
@@ -608,7 +637,9 @@ class Rates(_Section):
     string_joint: PerItem = _set(600, "joining a string during the pull", INVENTED, ge=0)
     valve: PerItem = _set(8000, "cutting out and replacing a line valve", INVENTED, ge=0)
     grout: PerVolume = _set("220 / m^3", "grout in the annulus", INVENTED, ge=0)
-    connection: PerItem = _set(6500, "digging up and reconnecting a tee or service", INVENTED, ge=0)
+    connection: PerItem = _set(
+        6500, "digging up and reconnecting a tee, service or hydrant", INVENTED, ge=0
+    )
     temporary_service: PerItem = _set(
         600, "temporary supply of one service while its run is out", INVENTED, ge=0
     )
@@ -890,7 +921,7 @@ def load_brief(
     try:
         brief = Brief.model_validate(data)
     except pydantic.ValidationError as error:
-        raise BriefError([*faults, *_faults(error)]) from error
+        raise BriefError([*faults, *_faults(error, data)]) from error
     if faults:
         raise BriefError(faults)
     return brief
@@ -1061,7 +1092,7 @@ def _nearest(name: str, known: set[str]) -> str:
     return f"; did you mean {close[0]}?" if close else f"; known: {', '.join(sorted(known))}"
 
 
-def _faults(error: pydantic.ValidationError) -> list[str]:
+def _faults(error: pydantic.ValidationError, data: Mapping[str, Any]) -> list[str]:
     """Turn pydantic's errors into one line each, naming the key and the nearest valid one."""
     keys = set(declared()) | {n for n in Brief.model_fields if n != "origins"}
     lines = []
@@ -1071,7 +1102,7 @@ def _faults(error: pydantic.ValidationError) -> list[str]:
             parts = parts[:3]  # pydantic goes on with the types it tried
         key = ".".join(parts)
         if item["type"] != "extra_forbidden":
-            lines.append(f"{key}: {_message(item, parts)}")
+            lines.append(f"{key}: {_message(item, parts, _written_at(data, item['loc']))}")
         elif parts[0] == "inputs":
             known = {f"{'.'.join(parts[:-1])}.{name}" for name in InputSource.model_fields}
             lines.append(f"{key}: no such key{_nearest(key, known)}")
@@ -1080,7 +1111,17 @@ def _faults(error: pydantic.ValidationError) -> list[str]:
     return list(dict.fromkeys(lines))
 
 
-def _message(item: Any, parts: list[str]) -> str:
+def _written_at(data: Any, where: tuple[int | str, ...]) -> object:
+    """Return what stands at a place of the brief; None where nothing does."""
+    for part in where:
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return data
+
+
+def _message(item: Any, parts: list[str], written: object) -> str:
     """Say what is wrong with one value, as the person who wrote it would understand it."""
     given, kind = _shown(item["input"]), item["type"]
     text = str(item["msg"]).removeprefix("Value error, ")
@@ -1088,16 +1129,29 @@ def _message(item: Any, parts: list[str]) -> str:
         return "must be given" if given == "None" else f"{given} is neither a path nor a list"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return f"{given} is not a table of settings"
-    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        si = " (in SI units)" if _measured(parts) else ""
+    if kind in _BOUNDS:
+        measure = _measure(parts)
+        if measure and isinstance(written, str):
+            words, limit = _BOUNDS[kind], next(iter(item["ctx"].values()))
+            unit = unit_of(written, measure)
+            return f"{written} is out of range: {words} {in_unit(limit, unit, measure):.6g} {unit}"
+        si = " (in SI units)" if measure else ""
         return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"
     return f"{given}: {text[0].lower()}{text[1:]}" if text.startswith("Input") else text
 
 
-def _measured(parts: list[str]) -> bool:
-    """Say whether a key of the brief is a quantity, also one of a pipe of the user's own."""
+_BOUNDS = {
+    "greater_than": "must be above",
+    "greater_than_equal": "must be at least",
+    "less_than": "must be below",
+    "less_than_equal": "must be at most",
+}
+
+
+def _measure(parts: list[str]) -> str | None:
+    """Return what a key of the brief measures, also one of a pipe of the user's own."""
     model: Any = Brief
     info: FieldInfo | None = None
     for part in parts:
@@ -1105,10 +1159,10 @@ def _measured(parts: list[str]) -> bool:
             continue
         info = model.model_fields.get(part)
         if info is None:
-            return False
+            return None
         inner = next(iter(get_args(info.annotation)), info.annotation)
         model = inner if hasattr(inner, "model_fields") else model
-    return info is not None and _kind(info) is not None
+    return None if info is None else _kind(info)
 
 
 def _shown(value: object) -> str:

@@ -152,8 +152,8 @@ CRITERIA: tuple[Criterion, ...] = (
         SUITABILITY,
         "per_length",
         False,
-        "pits per length: estimate from below, as if a pit could lie wherever it is wanted",
-        "pits (estimate from below)",
+        "pits per length: quick estimate, as if a pit could lie wherever it is wanted",
+        "pits (quick estimate)",
     ),
 )
 

@@ -14,6 +14,7 @@ from geotools.criteria import CRITERIA, Criterion
 from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
+    "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
     "INPUTS",
@@ -26,6 +27,7 @@ __all__ = [
     "Dimension",
     "Field",
     "Layer",
+    "angle_text",
     "describe",
     "length_text",
     "quantity_text",
@@ -143,8 +145,15 @@ def _text(
     return Field(name, "text", text, values=values, required=required, later=later)
 
 
-def _real(name: str, text: str, dimension: str | None = None, *, required: bool = False) -> Field:
-    return Field(name, "real", text, dimension, required=required)
+def _real(
+    name: str,
+    text: str,
+    dimension: str | None = None,
+    *,
+    required: bool = False,
+    later: bool = False,
+) -> Field:
+    return Field(name, "real", text, dimension, required=required, later=later)
 
 
 def _integer(name: str, text: str) -> Field:
@@ -212,7 +221,7 @@ INPUTS: dict[str, Layer] = {
                 _flag("critical", "feeds a customer who may not lose water"),
             ),
         ),
-        Layer("hydrants", "Hydrants.", POINT, ()),
+        Layer("hydrants", "Hydrants, each on its main or beside it.", POINT, ()),
         Layer("sources", "Where water enters the network.", POINT, ()),
         Layer(
             "streets",
@@ -274,6 +283,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
     )
 
 
+DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 GOVERNED = ("pipe", "machine", "bend")
@@ -296,6 +306,7 @@ _HEAD_AFTER = _real("head_after", "head lost over the run at the design flow, ca
 _COST = _real("cost", "planning cost, in the brief's currency")
 _CHAINAGE = _real("chainage", "distance from the start of the run", "length")
 _HOST_DEPTH = _real("depth", "ground to invert of the host", "length")
+_DEPTH_SOURCE = "what the depth rests on: invert, cover, assumed"
 _ROLE = _text("role", "what the pit serves for", values=ROLES)
 _RUN = _text("run_id", "the run it belongs to")
 
@@ -340,7 +351,9 @@ OUTPUTS: dict[str, Layer] = {
                 _LONGEST_PULL,
                 _real("host_bore", "bore of the host, its low estimate or as measured", "bore"),
                 _CAPACITY_RATIO,
-                _real("head_before", "head lost over the run at the design flow, host", "length"),
+                _real(
+                    "head_before", "head lost over the run at the design flow, old mains", "length"
+                ),
                 _HEAD_AFTER,
                 _real("velocity", "velocity in the carrier at the design flow", "velocity"),
                 _integer("bend_count", "bends found"),
@@ -360,7 +373,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real("axis_z", "level of the host axis", "length"),
                 _real("cover", "ground to crown of the host", "length"),
                 _HOST_DEPTH,
-                _text("depth_source", "what the depth rests on: invert, cover, assumed"),
+                _text("depth_source", _DEPTH_SOURCE),
                 _real("grade", "rise over run of the axis, along the run"),
                 _text("main_id", "source main at the station"),
             ),
@@ -427,6 +440,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("before", "host opened before the station", "length"),
                 _real("after", "host opened after the station", "length"),
                 _HOST_DEPTH,
+                _text("depth_source", _DEPTH_SOURCE, later=True),
+                _real(
+                    "dig_depth",
+                    "ground to the bottom of the pit at its station: the depth and the bedding",
+                    "length",
+                    later=True,
+                ),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
                 _real("ramp", "ramp, along the ground; of two ramps the longer", "length"),
@@ -439,7 +459,10 @@ OUTPUTS: dict[str, Layer] = {
                 _text("street_name", "street it lies in"),
                 _text("street_class", "class of that street"),
                 _integer("lanes_taken", "lanes it takes"),
-                _real("days", "days it is open"),
+                _real(
+                    "days",
+                    "days of work at it: set up, dug, tied in, made good; it stands open between",
+                ),
                 _text("reasons", "why a pit lies here"),
                 _real("cost", "planning cost of the site"),
             ),
@@ -472,13 +495,35 @@ OUTPUTS: dict[str, Layer] = {
                 _real("head_force", "largest force at the pulling head", "force"),
                 _real("head_force_low", "the same, least friction of the band", "force"),
                 _real("head_force_high", "the same, greatest friction of the band", "force"),
-                _real("allowable", "force that may not be passed", "force"),
+                _real(
+                    "allowable",
+                    "force that may not be passed at the head; a bend may allow less",
+                    "force",
+                ),
                 _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
                 _text(
                     "governed_by", "what is nearest its limit", values=("pipe", "machine", "bend")
                 ),
-                _integer("joints", "fused joints, in the strings and between them"),
+                _real(
+                    "governing_chainage",
+                    "where the head is when the force is nearest its limit: at that bend, or where "
+                    "the head force is largest",
+                    "length",
+                    later=True,
+                ),
+                _real("governing_force", "force at the head there", "force", later=True),
+                _real(
+                    "governing_limit",
+                    "force allowed there: what the bend leaves, else what is allowable",
+                    "force",
+                    later=True,
+                ),
+                _integer(
+                    "joints",
+                    "fused joints, in the strings and between them, of the length in the host; "
+                    "tails may take one more (joint schedule)",
+                ),
                 _integer("strings", "strings joined one to the next while pulling"),
                 _integer("digs", "connections dug up along the pull"),
                 _real("hours", "hours of pulling and of joining strings"),
@@ -558,7 +603,7 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
                 _text("street", "street it lies along"),
-                _integer("joints", "fused joints inside it"),
+                _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),
         Layer(
@@ -582,8 +627,8 @@ OUTPUTS: dict[str, Layer] = {
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(
                     "days",
-                    "days of work with the lanes closed: at the pit, plated between; for strings, "
-                    "fusing and pulling",
+                    "days of work with the lanes closed, fewer than from first to last day: at the "
+                    "pit, plated between; for strings, fusing and pulling",
                 ),
                 _real("first_day", "working day of the run it is first put up"),
                 _real("last_day", "working day it is last taken down"),
@@ -591,14 +636,14 @@ OUTPUTS: dict[str, Layer] = {
         ),
         Layer(
             "local_digs",
-            "Connections, services and valves dug up between the pits.",
+            "Connections, services, hydrants and valves dug up between the pits.",
             ("Point",),
             (
                 _text("dig_id", "identifier of the dig"),
                 _RUN,
                 _text("pull_id", "pull it lies on; empty where a pit spares it"),
                 _CHAINAGE,
-                _text("kind", "what is dug up", values=("connection", "lateral", "valve")),
+                _text("kind", "what is dug up", values=DIG_KINDS),
                 _flag("spared", "a pit covers it: no dig of its own"),
                 _real("cost", "planning cost"),
             ),
@@ -679,11 +724,21 @@ OUTPUTS: dict[str, Layer] = {
                 _real("main_length", "length of mains that go dry", "length"),
                 _real("customers", "customers without water: in dry segments and cut off"),
                 _integer("critical", "critical customers among them"),
+                _integer("services", "service connections they have: in dry segments and cut off"),
+                _real(
+                    "customers_beyond",
+                    "customers among them not served off the run itself: for them no temporary "
+                    "supply is priced",
+                ),
+                _integer("hydrants", "hydrants without water: in dry segments and cut off"),
                 _integer("cut_off_nodes", "nodes cut off from every source though not shut in"),
                 _real("cut_off_length", "mains cut off though not shut in", "length"),
                 _real("temporary_supply", "length of temporary supply along the run", "length"),
-                _integer("temporary_services", "services to be fed temporarily"),
-                _text("remarks", "valves missing, shut or stuck that widen the shutdown"),
+                _integer("temporary_services", "services on the run, fed temporarily meanwhile"),
+                _text(
+                    "remarks",
+                    "valves missing, shut, stuck or cut out by the work, which widen the shutdown",
+                ),
             ),
         ),
         Layer(
@@ -722,7 +777,7 @@ OUTPUTS: dict[str, Layer] = {
                     "flow wanted: the design flow, or a share of the old main's",
                     values=("design flow", "capacity"),
                 ),
-                _integer("pit_count", "pits, estimate from below"),
+                _integer("pit_count", "pits, quick estimate"),
                 _real("longest_pull", "longest pull the estimate is made with", "length"),
                 _real("lining_cost_low", "lining, low end of the band"),
                 _real("lining_cost", "lining, quick estimate"),
@@ -813,6 +868,14 @@ OUTPUTS: dict[str, Layer] = {
                 _real("interfacial_low", "least pressure between the pipe ends", "pressure"),
                 _real("interfacial", "pressure between the pipe ends to aim at", "pressure"),
                 _real("interfacial_high", "most pressure between the pipe ends", "pressure"),
+                _real("gauge_low", "the same on the gauge of the machine, least", "pressure"),
+                _real(
+                    "gauge",
+                    "pressure to set on the gauge: that between the ends by the area of the wall "
+                    "over that of the piston, and drag; empty if the piston is not given",
+                    "pressure",
+                ),
+                _real("gauge_high", "on the gauge, most", "pressure"),
                 _real("bead", "least bead before the heater is taken out", "bore"),
                 _real("soak", "least heat soak; 0: the bead alone decides", "minutes"),
                 _real("removal", "longest time from opening to closing again", "seconds"),
@@ -1046,7 +1109,8 @@ OUTPUTS: dict[str, Layer] = {
 }
 
 
-WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h"}  # suffixes that text writes otherwise
+# Suffixes that text writes otherwise.
+WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h", "lps": "L/s"}
 
 
 def quantity_text(value: float, dimension: str, system: str, digits: int = 1) -> str:
@@ -1059,6 +1123,11 @@ def quantity_text(value: float, dimension: str, system: str, digits: int = 1) ->
 def length_text(length: float, system: str, digits: int = 1) -> str:
     """Return a length, m, in words, in the units of ``si`` or ``us``."""
     return quantity_text(length, "length", system, digits)
+
+
+def angle_text(turn: float) -> str:
+    """Return an angle, radians, in degrees as fittings are named: 22.5, 11.25, 45."""
+    return f"{round(math.degrees(turn), 2):g}"
 
 
 def describe(layers: dict[str, Layer], system: str = "si") -> str:

@@ -29,8 +29,10 @@ LISTS = {"inputs": INPUTS, "records": RECORD_TABLES, "outputs": OUTPUTS}
 
 def tool_list() -> str:
     """Return the tools as a Markdown table."""
-    rows = [f"| `slipmain {t.command}` | {t.summary} |" for t in builtin().values()]
-    return "\n".join(["| command | what it does |", "|---|---|", *rows]) + "\n"
+    rows = [
+        f"| `slipmain {t.command}` | `{t.python_name}` | {t.summary} |" for t in builtin().values()
+    ]
+    return "\n".join(["| command | in Python | what it does |", "|---|---|---|", *rows]) + "\n"
 
 
 def drawing_list() -> str:

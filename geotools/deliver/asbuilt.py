@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
-from geotools.deliver.joint_rules import CUT, IntArray, Match, hold_against, interfacial, words_of
+from geotools.deliver.joint_rules import CUT, hold_against, interfacial
+from geotools.deliver.joint_times import machines_at_once
+from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.errors import LayerError
@@ -54,6 +56,8 @@ def check_records(
     *,
     pull_records: Records | None = None,
     qualifications: Records | None = None,
+    tails: pd.Series[float] | None = None,
+    now: np.datetime64 | None = None,
     units: str = "si",
 ) -> Checked:
     """Hold records of joints and pulls against the schedule and the plan.
@@ -70,6 +74,11 @@ def check_records(
         Of pulls.
     qualifications : Records, optional
         Of operators and machines; without it nobody's qualification is checked.
+    tails : Series, optional
+        Carrier left out of the host at both ends together, m, by ``pull_id``, as
+        `geotools.deliver.joints.Schedule` has it.
+    now : datetime64, optional
+        When the check is made: what is dated a day later or more cannot be. Not held without it.
     units : {"si", "us"}, optional
         Units of the texts.
 
@@ -99,13 +108,14 @@ def check_records(
         units,
     )
     times = pull_times(pulls, pull_records)
-    reasons = hold_against(match, records, due, times=times, qualifications=qualifications)
+    reasons = hold_against(match, records, due, times=times, qualifications=qualifications, now=now)
     frame = _verdicts(joints, records, match, place, reasons)
-    made = check_pulls(pulls, frame, pull_records, times, units=units)
+    made = check_pulls(pulls, frame, pull_records, times, units=units, tails=tails, now=now)
     rules = _rules(frame, reasons)
     for rule, count in made.rules.items():
         rules[rule] = rules.get(rule, 0) + count
-    return Checked(frame, made.frame, rules, _notes(records, pull_records, qualifications))
+    notes = (*machines_at_once(match), *made.notes, *_notes(records, pull_records, qualifications))
+    return Checked(frame, made.frame, rules, notes)
 
 
 def _same_zones(*files: Records | None) -> None:

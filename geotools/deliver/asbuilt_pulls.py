@@ -9,14 +9,20 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.deliver.joint_times import GRACE
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.deliver.wording import shown
 from geotools.errors import LayerError
 
-__all__ = ["CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
+__all__ = ["PLANNED", "CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
 
-_PLANNED = ("pull_id", "run_id", "length", "head_force", "allowable")
+PLANNED = (
+    *("pull_id", "run_id", "length", "head_force", "allowable"),
+    *("governed_by", "governing_chainage", "governing_force", "governing_limit"),
+)
+# Common practice, no source: a gauge on the line is read to a hundredth, and no better.
+_FORCE_SHARE = 0.01
 # Common practice, no source: a measured length may be off by a hundredth, or half a metre.
 _LENGTH_SHARE, _LENGTH_LEAST = 0.01, 0.5
 
@@ -43,10 +49,11 @@ class PullTimes:
 
 @dataclass(frozen=True)
 class CheckedPulls:
-    """The layer ``asbuilt_pulls``, and how many pulls each rule is held against."""
+    """The layer ``asbuilt_pulls``, how many pulls each rule is held against, and what to know."""
 
     frame: Any
     rules: dict[str, int]
+    notes: tuple[str, ...]
 
 
 def pull_times(pulls: pd.DataFrame, records: Records | None) -> PullTimes | None:
@@ -90,6 +97,8 @@ def check_pulls(
     times: PullTimes | None,
     *,
     units: str,
+    tails: pd.Series[float] | None = None,
+    now: np.datetime64 | None = None,
 ) -> CheckedPulls:
     """Hold the records of pulls, and the verdicts of their joints, against the plan.
 
@@ -105,15 +114,22 @@ def check_pulls(
         As `pull_times` gave them.
     units : {"si", "us"}
         Units of the texts.
+    tails : Series, optional
+        Carrier left out of the host at both ends together, m, by ``pull_id``; none otherwise.
+    now : datetime64, optional
+        When the check is made; without it no time is too late.
 
     Returns
     -------
     CheckedPulls
         Pulls of the plan with what was measured, a verdict and reasons. A pull passes if all
         its joints do, it has a record (where any were given), the force measured is allowed
-        and the lengths measured, its own and those of its run, are those planned.
+        and the lengths measured, its own and those of its run, are those planned, without or
+        with the tails.
     """
-    frame = pulls.reset_index(drop=True)[[*_PLANNED, "geometry"]]
+    frame = pulls.reset_index(drop=True)[[*PLANNED, "geometry"]]
+    left = 0.0 if tails is None else tails.reindex(frame["pull_id"]).fillna(0.0).to_numpy()
+    frame = frame.assign(tail=left)
     frame = frame.assign(**_joint_counts(frame, joints), **_measured(frame, records))
     reasons = Reasons()
     rows = np.arange(len(frame))
@@ -129,11 +145,51 @@ def check_pulls(
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
+        if now is not None:
+            late = np.fmax(times.first, times.ended)
+            reasons.add_where(
+                "pull-times",
+                late > now + GRACE,
+                rows,
+                lambda k: (
+                    f"dated {str(late[k])[:10]}, after the day of this check ({str(now)[:10]})"
+                ),
+            )
     texts = reasons.joined(len(frame))
     verdict = np.where(absent, "missing", np.where(texts != "", "fail", "pass"))
-    return CheckedPulls(
-        frame.assign(verdict=verdict.astype(object), reasons=texts), reasons.counts()
+    notes = _with_tails(frame, units)
+    frame = frame.drop(columns="tail").assign(verdict=verdict.astype(object), reasons=texts)
+    return CheckedPulls(frame, reasons.counts(), notes)
+
+
+def _with_tails(frame: pd.DataFrame, units: str) -> tuple[str, ...]:
+    """Say which measured lengths are only good if the tails were measured along."""
+    planned, found, tail = (frame[n].to_numpy(float) for n in ("length", "found_length", "tail"))
+    rows = np.flatnonzero(~_off(found, planned, planned + tail) & _off(found, planned, planned))
+    if not len(rows):
+        return ()
+    k = rows[0]
+    return (
+        f"{len(rows)} measured length(s) taken to be with the tails left out of the host, such as "
+        f"{frame['pull_id'].iloc[k]}: {shown(found[k], 'length', units)}, planned "
+        f"{_due(planned[k], tail[k], units)}",
     )
+
+
+def _off(
+    found: npt.NDArray[np.float64],
+    least: npt.NDArray[np.float64],
+    most: npt.NDArray[np.float64],
+) -> npt.NDArray[np.bool_]:
+    """Tell which measured lengths lie farther beyond their least or most than such are off."""
+    slack = np.maximum(_LENGTH_SHARE * least, _LENGTH_LEAST)
+    return np.asarray((found < least - slack) | (found > most + slack))
+
+
+def _due(planned: float, tail: float, units: str) -> str:
+    """Say what length is planned, and what it is with its tails."""
+    text = shown(planned, "length", units)
+    return text + (f", {shown(planned + tail, 'length', units)} with its tails" if tail > 0 else "")
 
 
 def joints_text(failed: int, missing: int) -> str:
@@ -187,8 +243,37 @@ def _check_measured(
             f"force {shown(force[k], 'force', units)}, allowed {shown(allowed[k], 'force', units)}"
         ),
     )
+    _check_bends(frame, reasons, units)
     _check_lengths(frame, reasons, units)
     return absent
+
+
+def _check_bends(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
+    """Hold the force measured at the head against the bend that governs, and less is allowed in.
+
+    What a bend asked for is not on record: it is taken to have been more than planned by as much
+    as the force at the head was.
+    """
+    found, head, planned, limit, at = (
+        frame[n].to_numpy(dtype=float)
+        for n in (
+            *("found_force", "head_force", "governing_force", "governing_limit"),
+            "governing_chainage",
+        )
+    )
+    by_bend = (frame["governed_by"] == "bend").to_numpy()
+    scaled = np.full(len(frame), np.nan)
+    np.divide(planned * found, head, out=scaled, where=head > 0)
+    reasons.add_where(
+        "pull-force",
+        by_bend & (scaled > limit * (1 + _FORCE_SHARE)),
+        np.arange(len(frame)),
+        lambda k: (
+            f"force {shown(found[k], 'force', units)} where {shown(head[k], 'force', units)} was "
+            f"planned; as much more in the bend at {shown(at[k], 'length', units)} makes "
+            f"{shown(scaled[k], 'force', units)}, allowed there {shown(limit[k], 'force', units)}"
+        ),
+    )
 
 
 def _check_lengths(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
@@ -196,8 +281,9 @@ def _check_lengths(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
 
     Where a pull is off by itself the sum of its run is too, and says nothing new of the others.
     """
-    both = frame[["run_id", "length", "found_length"]]
-    by_run = both.groupby("run_id")[["length", "found_length"]].transform("sum", min_count=1)
+    names = ["length", "found_length", "tail"]
+    both = frame[["run_id", *names]]
+    by_run = both.groupby("run_id")[names].transform("sum", min_count=1)
     complete = both["found_length"].notna().groupby(both["run_id"]).transform("all")
     alone = both.groupby("run_id")["length"].transform("size") == 1
     off = _say_lengths(frame, reasons, units, "length", both, both["found_length"].notna())
@@ -215,16 +301,15 @@ def _say_lengths(
     due: pd.Series[bool],
 ) -> pd.Series[bool]:
     """Tell where lengths that are due are off, and return it."""
-    planned, found = (lengths[n].to_numpy(dtype=float) for n in ("length", "found_length"))
-    far = np.abs(found - planned) > np.maximum(_LENGTH_SHARE * planned, _LENGTH_LEAST)
-    off: pd.Series[bool] = due & far
+    planned, found, tail = (lengths[n].to_numpy(float) for n in ("length", "found_length", "tail"))
+    off: pd.Series[bool] = due & _off(found, planned, planned + tail)
     reasons.add_where(
         "pull-length",
         off.to_numpy(dtype=bool),
         np.arange(len(frame)),
         lambda k: (
             f"{words} {shown(found[k], 'length', units)}, planned "
-            f"{shown(planned[k], 'length', units)}"
+            f"{_due(planned[k], tail[k], units)}"
         ),
     )
     return off

@@ -29,7 +29,8 @@ from geotools.deliver.cad.standard import (
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.read_plan import PlanFile
-from geotools.schema import DIMENSIONS, length_text
+from geotools.deliver.wording import depth_words, figure, measured
+from geotools.schema import DIMENSIONS, angle_text, length_text
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -42,9 +43,10 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "runs": ("run_id", "status", "length", "carrier"),
     "stations": ("run_id", "chainage", "axis_z"),
     "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable",
+              "governed_by", "governing_chainage", "governing_force", "governing_limit",
               "z_source"),
-    "pits": ("pit_id", "run_id", "chainage", "role", "depth", "length", "width", "street_name",
-             "reasons"),
+    "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
+             "length", "width", "street_name", "reasons"),
     "pit_footprints": ("pit_id",),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id",),
@@ -249,18 +251,16 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
             "PIT_ID": pit.pit_id,
             "ROLE": pit.role.replace("_", " "),
             "CHAINAGE": "at " + length_text(pit.chainage, drawn.units),
-            "DEPTH": _told("depth ", pit.depth, drawn.units),
+            "DEPTH": depth_words(pit.depth, pit.depth_source, drawn.units),
+            "DIG_DEPTH": f"dug {measured(pit.dig_depth, 'pits', 'dig_depth', drawn.units)}",
             "RUN_ID": pit.run_id,
-            "LENGTH": _told("", pit.length, drawn.units),
-            "WIDTH": _told("", pit.width, drawn.units),
+            "DEPTH_SOURCE": pit.depth_source,
+            "LENGTH": measured(pit.length, "pits", "length", drawn.units),
+            "WIDTH": measured(pit.width, "pits", "width", drawn.units),
             "STREET": pit.street_name,
             "REASON": pit.reasons,
         }
         _labelled(drawn, _PIT_BLOCKS.get(pit.role, "LIN_PIT_INSERTION"), pit.geometry, values)
-
-
-def _told(word: str, length: float, units: str) -> str:
-    return f"{word}{length_text(length, units)}" if np.isfinite(length) else f"{word}not known"
 
 
 def _labelled(
@@ -292,7 +292,7 @@ def _draw_bends(drawn: Drawn, bends: Any) -> None:
 
 
 def _degrees(angle: float) -> str:
-    return f"{round(float(np.degrees(angle)), 2):g}°"
+    return f"{angle_text(angle)}°"
 
 
 def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
@@ -305,14 +305,17 @@ def _draw_pulls(drawn: Drawn, pulls: Any) -> None:
         insert(drawn.space, BLOCKS["LIN_ARROW"], middle, {}, paper=drawn.paper, rotation=turn + way)
         words = f"{pull.pull_id}  {length_text(pull.length, drawn.units)}"
         words += f"  {_force(pull.head_force, pull.allowable, drawn.units)}"
+        if pull.governed_by == "bend" and np.isfinite(pull.governing_limit):
+            there = _force(pull.governing_force, pull.governing_limit, drawn.units)
+            place = length_text(pull.governing_chainage, drawn.units)
+            words += f" at the head, {there} in the bend at {place}"
         _beside(drawn, line, words, "LIN-PULL-TEXT", shares=(0.5, 0.35, 0.65, 0.2, 0.8))
 
 
 def _force(force: float, limit: float, units: str) -> str:
-    """Say the force planned and the one allowed, to the whole unit; it is known no better."""
-    suffix = DIMENSIONS["force"].suffix(units)
-    unit = DIMENSIONS["force"].units[suffix]
-    return f"{force / unit:,.0f} of {limit / unit:,.0f} {'kN' if suffix == 'kn' else suffix}"
+    """Say the force planned and the one allowed."""
+    planned = figure(force, "pulls", "head_force", units)
+    return f"{planned} of {measured(limit, 'pulls', 'allowable', units)}"
 
 
 def _along(line: Any, at: float) -> tuple[tuple[float, float], float]:

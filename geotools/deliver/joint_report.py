@@ -42,6 +42,9 @@ RULES: dict[str, str] = {
     "joints-of-pull": "pulls with joints that do not pass",
     "pull-missing": "pulls without a record",
     "pull-times": "pulls whose times do not hold together",
+    "machine-busy": "joints begun while their machine was at another",
+    "string-order": "joints between strings made out of order",
+    "future": "joints dated after the day of the check",
     "pull-force": "pulls with too much force",
     "pull-length": "pulls whose measured length is not that planned",
 }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,12 +10,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import PullTimes
+from geotools.deliver.joint_times import hold_times
+from geotools.deliver.matching import FloatArray, Match, TextArray, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
-from geotools.deliver.wording import moment, shown
+from geotools.deliver.wording import moment
 from geotools.pipe.pulling import wall_area_m2
 
-__all__ = ["CUT", "Match", "hold_against", "interfacial", "words_of"]
+__all__ = ["CUT", "hold_against", "interfacial"]
 
 # Half of the last digit such records bear: a value rounded onto its limit is not beyond it.
 _SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
@@ -36,42 +37,6 @@ _LIMITS = (
 )
 
 BoolArray = npt.NDArray[np.bool_]
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-TextArray = npt.NDArray[np.object_]
-
-
-@dataclass(frozen=True)
-class Match:
-    """Records that are in the schedule.
-
-    Attributes
-    ----------
-    record, joint : ndarray of int, shape (n,)
-        Row of the record, and of its joint in the schedule.
-    made, due : DataFrame
-        The records and the schedule, row by row beside each other.
-    units : {"si", "us"}
-        Units of the texts.
-    """
-
-    record: IntArray
-    joint: IntArray
-    made: pd.DataFrame
-    due: pd.DataFrame
-    units: str
-
-    def number(self, name: str) -> FloatArray:
-        """Return what is on record."""
-        return self.made[name].to_numpy(dtype=np.float64)
-
-    def limit(self, name: str) -> FloatArray:
-        """Return what the schedule asks for."""
-        return self.due[name].to_numpy(dtype=np.float64)
-
-    def told(self, value: float, dimension: str) -> str:
-        """Return a value with its unit; a plain number where it has none."""
-        return shown(value, dimension, self.units) if dimension else f"{value:.4g}"
 
 
 def hold_against(
@@ -81,6 +46,7 @@ def hold_against(
     *,
     times: PullTimes | None,
     qualifications: Records | None,
+    now: np.datetime64 | None = None,
 ) -> Reasons:
     """Gather what is held against the joints of the records.
 
@@ -94,6 +60,8 @@ def hold_against(
         Without them the time of joints is not held against that of pulls.
     qualifications : Records, optional
         Without them nobody's qualification is checked.
+    now : datetime64, optional
+        When the check is made; without it no time is too late.
 
     Returns
     -------
@@ -115,16 +83,10 @@ def hold_against(
     for kind in ("operator", "machine"):
         _who(match, reasons, kind, qualifications)
     _visual(match, reasons)
+    hold_times(match, reasons, now=now)
     if times is not None:
         _times(match, joints, times, reasons)
     return reasons
-
-
-def words_of(texts: pd.Series[Any]) -> TextArray:
-    """Return texts without case and without double blanks, for comparing."""
-    codes, names = pd.factorize(texts.to_numpy(dtype=object))
-    plain = np.array([" ".join(str(name).casefold().split()) for name in names], dtype=object)
-    return plain[codes]
 
 
 def interfacial(match: Match, name: str) -> FloatArray:

@@ -11,18 +11,20 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.brief import declared
 from geotools.deliver.procedure import OwnProcedure, windows
 from geotools.errors import LayerError
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of
+from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
-from geotools.pipe.fusion import piece_count
+from geotools.pipe.fusion import gauge_pressure_pa, piece_count
 from geotools.schema import OUTPUTS, length_text
 
 if TYPE_CHECKING:
     from geotools.deliver.read_plan import PlanFile
 
-__all__ = ["PULL_FIELDS", "Schedule", "joint_schedule", "pieces_of", "wanted_pulls"]
+__all__ = ["PULL_FIELDS", "Machine", "Schedule", "joint_schedule", "pieces_of", "wanted_pulls"]
 
 PULL_FIELDS = ("pull_id", "run_id", "start", "end", "length", "direction")
 _STRING_FIELDS = ("string_id", "pull_id", "number", "length")
@@ -40,10 +42,32 @@ class Schedule:
         The layer ``joints`` of the contract: bare names, SI, points in the CRS of the plan.
     gaps : tuple of str
         Pipes whose limits are not known, and what to give.
+    tails : Series
+        Carrier on top of the length in the host, both ends together, m, by ``pull_id``.
+    notes : tuple of str
+        What was counted for the tails, and on whose word.
     """
 
     joints: Any
     gaps: tuple[str, ...]
+    tails: pd.Series[float]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A fusion machine.
+
+    Attributes
+    ----------
+    piston_area : float
+        Total effective piston area, m2.
+    drag : float
+        Gauge pressure that just moves the carriage, Pa.
+    """
+
+    piston_area: float
+    drag: float
 
 
 def joint_schedule(
@@ -51,7 +75,8 @@ def joint_schedule(
     *,
     procedure: str = "f2620",
     own: OwnProcedure | None = None,
-    tail: float = 0.0,
+    tail: float | None = None,
+    machine: Machine | None = None,
     only: Iterable[str] = (),
 ) -> Schedule:
     """List every fused joint of a plan.
@@ -65,7 +90,10 @@ def joint_schedule(
     own : OwnProcedure, optional
         The user's written procedure, for the materials it names.
     tail : float, optional
-        Carrier on top of the plan at the head and at the tail of every pull, m.
+        Carrier on top of the plan at the head and at the tail of every pull, m; half of what
+        ``sections.leave`` orders for the pull if not given.
+    machine : Machine, optional
+        The fusion machine; without it the pressures on its gauge stay empty.
     only : iterable of str, optional
         Runs or pulls wanted; all otherwise.
 
@@ -82,21 +110,61 @@ def joint_schedule(
     Notes
     -----
     A string is fused from whole pieces of ``pulls.piece_length``, from its head; its last piece
-    is the remainder. The head comes to rest at the edge of the receiving pit, or, where strings
-    and tails are longer than the pull, half the surplus into the pit. Where a pull has several
-    strings, the joints between them are made in the insertion pit while the pull stands still.
+    is the remainder, or, were that shorter than ``pulls.least_piece``, shares with the one before.
+    The head comes to rest at the edge of the receiving pit, or, where strings and tails are longer
+    than the pull, half the surplus into the pit. So the last string bears the tails of both ends,
+    and those before it stay whole pieces. Where a pull has several strings, the joints between
+    them are made in the insertion pit while the pull stands still.
     """
     pulls = _wanted(plan, only)
-    strings = _strings(plan, pulls, tail)
+    tails, notes = _tails(plan, pulls, tail)
+    strings = _strings(plan, pulls, tails.to_numpy(dtype=float))
     made = pieces_of(
         strings["row"].to_numpy(dtype=np.int64),
         strings["length"].to_numpy(dtype=float),
         piece=float(plan.setting("pulls.piece_length")),
+        least=_least_piece(plan),
     )
     pipes, gaps = _pipes(plan, pulls, procedure, own)
+    pipes = _with_gauge(pipes, machine)
     table = _joints(pulls, strings, made).join(pipes, on="run_id")
     names = [field.name for field in OUTPUTS["joints"].fields]
-    return Schedule(_placed(plan, table[names]), gaps)
+    return Schedule(_placed(plan, table[names]), gaps, tails, notes)
+
+
+def _least_piece(plan: PlanFile) -> float:
+    """Return the shortest piece to be fused, m; the default where a plan is older than that."""
+    key = "pulls.least_piece"
+    if key not in plan.settings:
+        return float(declared()[key].value)
+    return float(plan.setting(key))
+
+
+def _tails(
+    plan: PlanFile, pulls: pd.DataFrame, tail: float | None
+) -> tuple[pd.Series[float], tuple[str, ...]]:
+    """Return what is left out of the host of every pull, both ends together, m, and a word on it.
+
+    That is twice the tail given, or else what the plan orders in its sections.
+    """
+    ids = pd.Index(pulls["pull_id"], dtype=object)
+    if tail is not None:
+        text = f"{length_text(tail, plan.units)} at each end of every pull, as given"
+        return pd.Series(2 * tail, index=ids, dtype=float), (text,)
+    if "sections" not in plan.layers:
+        text = "none: the plan has no layer sections; give what is left at each end with --tail"
+        return pd.Series(0.0, index=ids), (text,)
+    leave = plan.table("sections", ("pull_id", "leave")).set_index("pull_id")["leave"]
+    tails = leave[~leave.index.duplicated()].reindex(ids).fillna(0.0).clip(lower=0.0)
+    if not len(tails):
+        return tails, ()
+    low, high = (length_text(float(most), plan.units) for most in (tails.min(), tails.max()))
+    span = low if low == high else f"{low} to {high}"
+    notes = [f"{span} a pull, half at each end, as the plan orders (leave in its sections)"]
+    none = tails.index[tails <= 0].tolist()
+    if none:
+        notes.append(f"none ordered for {none[0]} ({len(none)} pull(s) so)")
+    return tails, tuple(notes)
 
 
 @dataclass(frozen=True)
@@ -121,8 +189,11 @@ class Pieces:
     last_of_pull: npt.NDArray[np.bool_]
 
 
-def pieces_of(pull: IntArray, length: FloatArray, *, piece: float) -> Pieces:
+def pieces_of(pull: IntArray, length: FloatArray, *, piece: float, least: float = 0.0) -> Pieces:
     """Cut strings into pieces: whole ones from the head, the remainder last.
+
+    A remainder that no machine can clamp is made longer by the piece before it: the two are made
+    alike, and there are as many joints.
 
     Parameters
     ----------
@@ -133,12 +204,19 @@ def pieces_of(pull: IntArray, length: FloatArray, *, piece: float) -> Pieces:
         m.
     piece : float
         Length of a piece, m.
+    least : float, optional
+        Shortest piece that is fused, m; half of `piece` is enough at most. A string shorter than
+        that is one piece all the same.
     """
     count = np.maximum(piece_count(length, piece), 1).astype(np.int64)
     string = np.repeat(np.arange(len(length)), count)
     last = np.zeros(len(string), dtype=bool)
     last[np.cumsum(count) - 1] = True
-    own = np.where(last, (length - (count - 1) * piece)[string], piece)
+    rest = length - (count - 1) * piece
+    own = np.where(last, rest[string], piece)
+    short = np.flatnonzero((rest < min(least, piece / 2)) & (count > 1))
+    final_piece = np.cumsum(count)[short] - 1
+    own[final_piece] = own[final_piece - 1] = (piece + rest[short]) / 2
     of_pull = pull[string]
     along = np.cumsum(own)
     first = np.searchsorted(of_pull, of_pull, side="left")
@@ -176,8 +254,11 @@ def _wanted(plan: PlanFile, only: Iterable[str]) -> pd.DataFrame:
     return pulls.reset_index(drop=True)
 
 
-def _strings(plan: PlanFile, pulls: pd.DataFrame, tail: float) -> pd.DataFrame:
-    """Return the strings in the order they go in; one a pull where the plan says nothing."""
+def _strings(plan: PlanFile, pulls: pd.DataFrame, tails: npt.NDArray[Any]) -> pd.DataFrame:
+    """Return the strings in the order they go in; one a pull where the plan says nothing.
+
+    The last of every pull is longer than planned by the tails of both ends.
+    """
     row = {pull: k for k, pull in enumerate(pulls["pull_id"])}
     single = pd.DataFrame(
         {
@@ -196,9 +277,9 @@ def _strings(plan: PlanFile, pulls: pd.DataFrame, tail: float) -> pd.DataFrame:
         strings = pd.concat([laid[list(single.columns)], bare], ignore_index=True)
     strings = strings.sort_values(["row", "number"], kind="stable").reset_index(drop=True)
     _check_strings(plan, pulls, strings)
-    first = ~strings["row"].duplicated()
     last = ~strings["row"].duplicated(keep="last")
-    return strings.assign(length=strings["length"] + tail * (first.astype(float) + last))
+    more = np.where(last, tails[strings["row"].to_numpy(dtype=np.int64)], 0.0)
+    return strings.assign(length=strings["length"] + more)
 
 
 def _check_strings(plan: PlanFile, pulls: pd.DataFrame, strings: pd.DataFrame) -> None:
@@ -273,6 +354,29 @@ def _pipes(
     ).join(found.table)
     row = of_pipe.set_index("carrier").index.get_indexer(chosen)
     return of_pipe.iloc[row].set_index(chosen.index), found.gaps
+
+
+def _with_gauge(pipes: pd.DataFrame, machine: Machine | None) -> pd.DataFrame:
+    """Add the pressures on the gauge of a machine, Pa; NaN where there is none, or no limit."""
+    out = {}
+    for name in ("_low", "", "_high"):
+        between = pipes[f"interfacial{name}"].to_numpy(dtype=float)
+        gauge = np.full(len(pipes), np.nan)
+        known = np.flatnonzero(np.isfinite(between))
+        if machine is not None and len(known):
+            outside, wall = (pipes[n].to_numpy(dtype=float)[known] for n in ("outside", "wall"))
+            try:
+                gauge[known] = gauge_pressure_pa(
+                    outside,
+                    wall,
+                    machine.piston_area,
+                    interfacial_pa=between[known],
+                    drag_pa=machine.drag,
+                )
+            except RangeError as error:
+                raise LayerError("pressure on the gauge", str(error)) from error
+        out[f"gauge{name}"] = gauge
+    return pipes.assign(**out)
 
 
 def _catalogue(plan: PlanFile, names: list[str]) -> list[Carrier]:

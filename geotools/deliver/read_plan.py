@@ -108,7 +108,11 @@ class PlanFile:
             for f in wanted
             if (column := columns[f.name]) is not None
         }
-        out |= {n: pd.Series("", index=raw.index) for n, c in columns.items() if c is None}
+        out |= {
+            n: pd.Series("" if layer.field(n).dtype == "text" else np.nan, index=raw.index)
+            for n, c in columns.items()
+            if c is None
+        }
         if faults:
             raise LayerError(str(self.path), faults)
         if layer.geometry and layer.geometry[0] != "Unknown" and name not in _PLACELESS:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.report_shapes import Floats, encode_lines
+from geotools.deliver.wording import ASSUMED
 from geotools.schema import DIMENSIONS
 
 __all__ = ["CHAINAGE_STEP", "LEVEL_STEP", "force_charts", "profile_charts"]
@@ -28,20 +29,23 @@ def profile_charts(file: PlanFile) -> dict[str, Any]:
     -------
     dict
         Of each run: ``ground`` and ``axis``, lists of lines (see `encode_lines`), ``radius``,
-        half the bore of the host, and ``sunk``, true where no ground level is known and levels
-        count from the ground. Empty if the plan holds no stations.
+        half the bore of the host, ``sunk``, true where neither a ground level nor one of the host
+        is known and levels count from the ground, and ``assumed``, true where the depth rests on
+        an assumed cover somewhere. Empty if the plan holds no stations.
     """
     if "stations" not in file.layers:
         return {}
     fields = ("run_id", "chainage", "ground_z", "axis_z", "depth")
-    stations = file.table("stations", fields)
+    stations = file.table("stations", (*fields, "depth_source"))
     codes, names = pd.factorize(stations["run_id"])
     order = np.argsort(codes, kind="stable")
     group = codes[order].astype(np.int64)
     scale = DIMENSIONS["length"].units[DIMENSIONS["length"].suffix(file.units)]
     at, ground, axis, depth = (stations[f].to_numpy(dtype=float)[order] / scale for f in fields[1:])
     radius = _radius(file, names, scale)
-    bare = ~_known(ground, group, len(names))
+    bare = ~_known(ground, group, len(names)) & ~_known(axis, group, len(names))
+    assumed = stations["depth_source"].to_numpy(dtype=object)[order] == ASSUMED
+    guessed = np.bincount(group, weights=assumed, minlength=len(names)) > 0
     ground = np.where(bare[group], 0.0, ground)
     axis = np.where(bare[group], radius[group] - depth, axis)
     tolerance = np.full(len(at), _LEVEL / scale)
@@ -55,6 +59,7 @@ def profile_charts(file: PlanFile) -> dict[str, Any]:
             **{line: coded.get(k, []) for line, coded in lines.items()},
             "radius": round(float(radius[k]), 3),
             "sunk": bool(bare[k]),
+            "assumed": bool(guessed[k]),
         }
         for k, name in enumerate(names)
     }

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geotools.deliver.wording import unit_sign
+from geotools.deliver.wording import LIMITS, decimals, round_limit, unit_sign
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
 __all__ = ["SHOWN", "field_of", "pack", "packed_table"]
@@ -21,12 +21,13 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("pit_count", "pull_count", "longest_pull", "capacity_ratio", "cost", "reason"),
     ),
     "pits": (
-        *("pit_id", "role", "chainage", "depth", "length", "width", "volume", "street_name"),
-        *("lanes_taken", "days", "cost"),
+        *("pit_id", "role", "chainage", "depth", "depth_source", "dig_depth", "length", "width"),
+        *("volume", "street_name", "lanes_taken", "days", "cost"),
     ),
     "pulls": (
         *("pull_id", "insertion_pit", "receiving_pit", "length", "head_force", "allowable"),
-        *("utilisation", "governed_by", "joints", "strings", "hours", "cost"),
+        *("utilisation", "governed_by", "governing_chainage", "governing_force"),
+        *("governing_limit", "joints", "strings", "hours", "cost"),
     ),
     "alternatives": (
         *("run_id", "carrier", "outcome", "reason", "capacity_ratio", "pit_count", "pull_count"),
@@ -117,7 +118,7 @@ def packed_table(layer: str, frame: pd.DataFrame, *, title: str = "") -> dict[st
                 "text": field.text if field else "",
                 "first": bare in shown if shown else place < _FIRST,
                 "enum": bool(field and field.values),
-                **pack(frame[column], field, suffix),
+                **pack(frame[column], field, suffix, layer),
             }
         )
     if shown:
@@ -138,11 +139,13 @@ def _shown(layer: str, names: list[str]) -> tuple[str, ...]:
     return wanted if len(set(wanted) & set(names)) >= _FEWEST else ()
 
 
-def pack(series: pd.Series[Any], field: Field | None, suffix: str) -> dict[str, Any]:
+def pack(
+    series: pd.Series[Any], field: Field | None, suffix: str, layer: str = ""
+) -> dict[str, Any]:
     """Return the values of a column as JSON can hold them, in as few letters as they can be.
 
     Text that repeats is written once (``words``) and pointed at (``at``). Numbers are rounded to
-    the digits shown.
+    the digits shown, limits cut off there.
     """
     if (field is not None and field.dtype == "flag") or series.dtype.kind == "b":
         flags = series.astype(object)
@@ -150,7 +153,7 @@ def pack(series: pd.Series[Any], field: Field | None, suffix: str) -> dict[str, 
         return {"kind": "flag", "digits": 0, "values": values}
     numeric = pd.api.types.is_numeric_dtype(series.dtype)
     if numeric and (field is None or field.dtype != "text"):
-        return _numbers(series, field, suffix)
+        return _numbers(series, field, suffix, layer)
     text = series.astype(object).where(series.notna(), "").map(str)
     codes, words = pd.factorize(text)
     if len(words) < 0.7 * len(text):
@@ -158,11 +161,16 @@ def pack(series: pd.Series[Any], field: Field | None, suffix: str) -> dict[str, 
     return {"kind": "text", "values": text.tolist()}
 
 
-def _numbers(series: pd.Series[Any], field: Field | None, suffix: str) -> dict[str, Any]:
+def _numbers(
+    series: pd.Series[Any], field: Field | None, suffix: str, layer: str
+) -> dict[str, Any]:
     numbers = series.to_numpy(dtype=float, na_value=np.nan)
     finite = np.isfinite(numbers)
-    digits = _digits(numbers[finite], field, suffix)
+    settled = decimals(layer, field.name, suffix) if field is not None else None
+    digits = _digits(numbers[finite], field, suffix) if settled is None else settled
     rounded = np.round(numbers, digits)
+    if field is not None and field.name in LIMITS:
+        rounded[finite] = [round_limit(value, digits) for value in numbers[finite].tolist()]
     if digits and finite.any() and (rounded[finite] % 1 == 0).all():
         digits = 0
     values: list[float | int | None] = [

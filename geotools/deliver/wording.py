@@ -6,9 +6,39 @@ import math
 
 import numpy as np
 
-from geotools.schema import DIMENSIONS
+from geotools.schema import DIMENSIONS, OUTPUTS
 
-__all__ = ["UNIT_SIGNS", "chainage_text", "in_system", "moment", "shown", "unit_of", "unit_sign"]
+__all__ = [
+    "ASSUMED",
+    "ASSUMED_MARK",
+    "LIMITS",
+    "UNIT_SIGNS",
+    "chainage_text",
+    "decimals",
+    "depth_words",
+    "figure",
+    "in_system",
+    "measured",
+    "moment",
+    "round_limit",
+    "shown",
+    "unit_of",
+    "unit_sign",
+]
+
+ASSUMED = "assumed"  # the source of a depth that is on no record
+ASSUMED_MARK = "*"  # after a number that rests on an assumption, where there is no room for words
+# Decimals shown, by unit suffix, wherever a plan is put into words.
+_DECIMALS = {"m": 1, "ft": 1, "mm": 0, "in": 1, "kn": 1, "lbf": 0, "kpa": 0, "psi": 1, "deg": 2}
+# What is dug or cut to measure is shown to the centimetre, or the hundredth of a foot.
+_FINE = {
+    "pits": ("depth", "dig_depth", "length", "width", "before", "after", "ramp", "drop"),
+    "sections": ("leave",),
+    "stations": ("ground_z", "axis_z", "cover", "depth"),
+}
+_FINE_DECIMALS = 2
+LIMITS = ("allowable", "bend_limit", "governing_limit", "grout_limit")
+"""Fields that may not be passed: cut off, never rounded up."""
 
 # How a unit suffix is written for a reader, where that differs.
 UNIT_SIGNS = {
@@ -53,6 +83,45 @@ def in_system(value: float, dimension: str, units: str) -> float:
 def shown(value: float, dimension: str, units: str) -> str:
     """Return a value with its unit, for a text."""
     return f"{in_system(value, dimension, units):.4g} {unit_of(dimension, units)}"
+
+
+def decimals(layer: str, name: str, suffix: str) -> int | None:
+    """Return how many decimals a field is shown with; None where nothing is settled."""
+    if name in _FINE.get(layer, ()):
+        return _FINE_DECIMALS
+    return _DECIMALS.get(suffix)
+
+
+def round_limit(value: float, digits: int) -> float:
+    """Cut a limit off at its last digit shown, past what the floating point may have lost."""
+    step = 10.0**-digits
+    return round(math.floor(value / step * (1 + 1e-12) + 1e-9) * step, digits)
+
+
+def figure(value: float, layer: str, name: str, units: str) -> str:
+    """Return a value in SI of a field as a number in a system; a dash where it is not known."""
+    dimension = OUTPUTS[layer].field(name).dimension
+    if dimension is None:
+        raise ValueError(f"{layer}.{name} has no dimension")
+    if value is None or not math.isfinite(value):
+        return "-"
+    digits = decimals(layer, name, DIMENSIONS[dimension].suffix(units))
+    digits = 1 if digits is None else digits
+    number = in_system(float(value), dimension, units)
+    return f"{round_limit(number, digits) if name in LIMITS else number:,.{digits}f}"
+
+
+def measured(value: float, layer: str, name: str, units: str) -> str:
+    """Return a value in SI of a field with its unit."""
+    text = figure(value, layer, name, units)
+    dimension = OUTPUTS[layer].field(name).dimension or ""
+    return "not known" if text == "-" else f"{text} {unit_of(dimension, units)}"
+
+
+def depth_words(depth: float, source: str, units: str) -> str:
+    """Say how deep the invert lies at a pit, and that it is assumed where it is on no record."""
+    text = f"invert {measured(depth, 'pits', 'depth', units)} deep"
+    return f"{text}, {ASSUMED}" if source == ASSUMED else text
 
 
 def chainage_text(chainage: float, units: str) -> str:

@@ -113,6 +113,7 @@ def pit_quantities(pits: pd.DataFrame, prices: Prices, units: str) -> pd.DataFra
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
         ("surcharge of the place", one, "sum", base * (column("factor") - 1.0)),
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
+        ("carrier tied in or joined, not priced", one, "each", np.nan),
     ]
     return _rows("pit", pits, site + place, units)
 

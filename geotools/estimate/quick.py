@@ -1,6 +1,6 @@
 """Quick estimate of a run before it is planned: pits, pulls, cost of lining and of open cut.
 
-Pits and pulls are estimates from below: as if a pit could lie wherever it is wanted, on a straight
+Pits and pulls are estimates: as if a pit could lie wherever it is wanted, on a straight
 level main with its bends spread evenly. The plan, which must look for sites, needs as many or
 more.
 """

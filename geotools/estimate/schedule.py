@@ -1,8 +1,10 @@
 """The schedule of every run: who does what when, in working days from its start.
 
 Fusing goes on beside the digging and is off the critical path unless it is the longer. A crew
-does one thing at a time, in order along the run. The carriers are joined in the pits between the
-ends, the run is tested whole, and only then tied in to the mains in service at its ends.
+does one thing at a time, in order along the run. Services are fed before they are cut off, and the
+host is cleaned before a pull. The carriers are joined in the pits between the ends, the run is
+tested whole, then grouted where that is asked for, and only then tied in to the mains in service at
+its ends.
 Planning values.
 """
 
@@ -17,11 +19,11 @@ import pandas as pd
 from geotools.brief import Crew
 from geotools.pulls.optimise import LEAST_PULL_DAYS
 
-__all__ = ["FUSING", "PULLING", "schedule_runs"]
+__all__ = ["FUSING", "PULLING", "days_out", "schedule_runs"]
 
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
 COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
-PIT_COLUMNS = ("pit_id", "volume", "area")
+PIT_COLUMNS = ("pit_id", "volume", "area", "services")
 PULL_COLUMNS = (
     "pull_id",
     "insertion_pit",
@@ -30,7 +32,13 @@ PULL_COLUMNS = (
     "digs",
     "hours",
     "wait_hours",
+    "services",
+    "cleaned",
+    "grout",
+    "lifts",
 )
+CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
+TYING, REMAKING = "tie in at the pit", "remake the connections"  # puts the run back in service
 DAY_S = 86400.0
 _Row = dict[str, Any]  # the columns of one pit or pull
 
@@ -62,10 +70,12 @@ def schedule_runs(
     runs : DataFrame
         ``run_id``, ``status``.
     pits : DataFrame
-        ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), in order along the runs.
+        ``run_id``, ``pit_id``, ``volume`` (m3), ``area`` (m2), ``services`` (number fed), in
+        order along the runs.
     pulls : DataFrame
         ``run_id``, ``pull_id``, ``insertion_pit``, ``receiving_pit``, ``joints``, ``digs``,
-        ``hours``, ``wait_hours``.
+        ``hours``, ``wait_hours``, ``services`` (number fed), ``cleaned`` (m, 0 where the host is
+        not), ``grout`` (m3, 0 where it is not grouted), ``lifts``.
     crew : Crew
     """
     rows: list[dict[str, object]] = []
@@ -88,6 +98,18 @@ def schedule_runs(
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
+def days_out(schedule: pd.DataFrame) -> pd.Series:
+    """Return by run the working days it is out of service, as `schedule_runs` plans them.
+
+    From when its host is first cleaned or pulled into, or a run laid in the open is tested, until
+    the ends are tied in and the connections remade.
+    """
+    out = schedule[schedule["task"].isin([CLEANING, PULLING, TESTING, TYING, REMAKING])]
+    ends = out["start_day"] + out["days"]
+    run = out["run_id"].astype(str)
+    return ends.groupby(run).max() - out["start_day"].groupby(run).min()
+
+
 def _by_run(table: pd.DataFrame, columns: tuple[str, ...]) -> dict[str, list[_Row]]:
     """Return the rows of every run, in their order, with these columns."""
     if table.empty:
@@ -102,65 +124,112 @@ def _by_run(table: pd.DataFrame, columns: tuple[str, ...]) -> dict[str, list[_Ro
 
 def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list[_Task]:
     """List the tasks of a run in an order in which each follows what it waits for."""
-    digging: dict[str, _Task] = {}
-    for pit in pits:
-        days = crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY_S)
-        digging[pit["pit_id"]] = _Task("dig and support the pit", pit["pit_id"], "digging", days)
-    fusing, connecting, pulling, resting = [], [], [], []
+    digging = {
+        pit["pit_id"]: _Task(
+            "dig and support the pit",
+            pit["pit_id"],
+            "digging",
+            crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY_S),
+        )
+        for pit in pits
+    }
+    supply = _supply("lay the temporary supply", run_id, pits, pulls, crew)
+    before = _before_rest(digging, pulls, supply, crew)
+    joining = _joining(digging, pulls, before["resting"], crew)
+    ready = [*before["resting"], *joining] or [*supply, *digging.values()]
+    test = _Task(TESTING, run_id, "testing", crew.test_days, ready)
+    after = _after_test(pits, pulls, test, before["opening"], crew)
+    clearing = _supply("clear the temporary supply", run_id, pits, pulls, crew)
+    for task in clearing:
+        task.after = [*after["tying"], *after["remaking"]]
+    early = [task for tasks in before.values() for task in tasks]
+    late = [task for tasks in after.values() for task in tasks]
+    return [*digging.values(), *supply, *early, *joining, test, *late, *clearing]
+
+
+def _supply(task: str, run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list[_Task]:
+    """Return the task of laying the temporary supply of a run, or of clearing it; none for nobody.
+
+    Laying takes half of the time for both.
+    """
+    services = sum(row["services"] for row in (*pits, *pulls))
+    days = services / crew.temporary_per_day / 2
+    return [_Task(task, run_id, "supply", days)] if services else []
+
+
+def _before_rest(
+    digging: dict[str, _Task], pulls: list[_Row], supply: list[_Task], crew: Crew
+) -> dict[str, list[_Task]]:
+    """List what is done of every pull until its carrier has rested.
+
+    Services are cut off and the host is opened once the temporary supply is laid; the host is
+    cleaned from the pits.
+    """
+    out: dict[str, list[_Task]] = {
+        name: [] for name in ("fusing", "opening", "cleaning", "pulling", "resting")
+    }
     for pull in pulls:
         name = pull["pull_id"]
         strings = _Task(FUSING, name, "fusing", pull["joints"] / crew.joints_per_day)
-        digs = _Task(
-            "open the connections", name, "connections", pull["digs"] / crew.digs_per_day / 2
-        )
-        ends = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]]]
-        shift = pull["hours"] / (crew.shift / 3600)
-        pulled = _Task(
-            PULLING,
-            name,
-            "pulling",
-            max(shift, LEAST_PULL_DAYS),
-            [strings, digs, *ends],
-        )
+        spent = pull["digs"] / crew.digs_per_day / 2
+        digs = _Task("open the connections", name, "connections", spent, [*supply])
+        waits = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]], *supply]
+        if pull["cleaned"] > 0:
+            spent = pull["cleaned"] / (crew.cleaning_per_day * DAY_S)
+            waits = [_Task(CLEANING, name, "cleaning", spent, waits)]
+            out["cleaning"] += waits
+        spent = max(pull["hours"] / (crew.shift / 3600), LEAST_PULL_DAYS)
+        pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits])
         rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
-        fusing.append(strings)
-        connecting.append(digs)
-        pulling.append(pulled)
-        resting.append(rest)
-    names = list(digging)
-    met: dict[str, list[_Task]] = {name: [] for name in names}
-    for rest, pull in zip(resting, pulls, strict=True):
+        out["fusing"].append(strings)
+        out["opening"].append(digs)
+        out["pulling"].append(pulled)
+        out["resting"].append(rest)
+    return out
+
+
+def _meeting(pulls: list[_Row], tasks: list[_Task]) -> dict[str, list[_Task]]:
+    """Return by pit the tasks of the pulls that meet there, one task a pull in their order."""
+    met: dict[str, list[_Task]] = {}
+    for task, pull in zip(tasks, pulls, strict=True):
         for name in dict.fromkeys([pull["insertion_pit"], pull["receiving_pit"]]):
-            met[name].append(rest)
-    joining = []
-    for name in names[1:-1]:
-        done = [digging[name], *met[name]]
-        joining.append(
-            _Task("join the carriers in the pit", name, "tie-in", crew.tie_in_days, done)
-        )
-    ready = [*resting, *joining] or list(digging.values())
-    test = _Task("fill, test and disinfect", run_id, "testing", crew.test_days, ready)
+            met.setdefault(name, []).append(task)
+    return met
+
+
+def _joining(
+    digging: dict[str, _Task], pulls: list[_Row], resting: list[_Task], crew: Crew
+) -> list[_Task]:
+    """List the joining of the carriers in the pits between the ends."""
+    met = _meeting(pulls, resting)
     return [
-        *digging.values(),
-        *fusing,
-        *connecting,
-        *pulling,
-        *resting,
-        *joining,
-        test,
-        *_after_test(pits, test, connecting, crew),
+        _Task(
+            "join the carriers in the pit",
+            name,
+            "tie-in",
+            crew.tie_in_days,
+            [digging[name], *met.get(name, [])],
+        )
+        for name in list(digging)[1:-1]
     ]
 
 
-def _after_test(pits: list[_Row], test: _Task, connecting: list[_Task], crew: Crew) -> list[_Task]:
-    """List what follows the test: ends tied in, connections remade, pits refilled.
+def _after_test(
+    pits: list[_Row], pulls: list[_Row], test: _Task, opened: list[_Task], crew: Crew
+) -> dict[str, list[_Task]]:
+    """List what follows the test: grouting, ends tied in, connections remade, pits refilled.
 
-    The pits between the ends are refilled while those at the ends are tied in.
+    The annulus is grouted while the carrier is full of water from the test, and its ends and the
+    holes at connections are still open. The pits between the ends are refilled while those at the
+    ends are tied in.
     """
+    sealed = [_grouting(pull, test, crew) if pull["grout"] > 0 else test for pull in pulls]
+    met = _meeting(pulls, sealed)
     outer = dict.fromkeys([pits[0]["pit_id"], pits[-1]["pit_id"]])
-    tying = {n: _Task("tie in at the pit", n, "tie-in", crew.tie_in_days, [test]) for n in outer}
+    tying = {n: _Task(TYING, n, "tie-in", crew.tie_in_days, [test, *met.get(n, [])]) for n in outer}
     again = [
-        _Task("remake the connections", t.ref, "connections", t.days, [test]) for t in connecting
+        _Task(REMAKING, task.ref, "connections", task.days, [test, done])
+        for task, done in zip(opened, sealed, strict=True)
     ]
     closing = [
         _Task(
@@ -168,11 +237,26 @@ def _after_test(pits: list[_Row], test: _Task, connecting: list[_Task], crew: Cr
             pit["pit_id"],
             "digging",
             crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY_S),
-            [tying.get(pit["pit_id"], test)],
+            [tying[pit["pit_id"]]]
+            if pit["pit_id"] in tying
+            else [test, *met.get(pit["pit_id"], [])],
         )
         for pit in sorted(pits, key=lambda pit: pit["pit_id"] in tying)
     ]
-    return [*tying.values(), *again, *closing]
+    return {
+        "grouting": [task for task in sealed if task is not test],
+        "tying": [*tying.values()],
+        "remaking": again,
+        "closing": closing,
+    }
+
+
+def _grouting(pull: _Row, test: _Task, crew: Crew) -> _Task:
+    """Return the grouting of a pull: by its volume, and its lifts one after the other."""
+    days = max(
+        pull["grout"] / (crew.grout_per_day * DAY_S), pull["lifts"] / crew.grout_lifts_per_day
+    )
+    return _Task("grout the annulus", pull["pull_id"], "grouting", days, [test])
 
 
 def _place(tasks: list[_Task]) -> None:

@@ -115,7 +115,7 @@ def add_profile(
     columns = _columns(stations, mains, assumed_cover)
     found = _levels(columns)
     names = mains["feature"].astype(str).to_numpy(dtype=object)
-    _report_assumed(columns, assumed_cover, findings, run_ids)
+    _report_assumed(columns, found.source, assumed_cover, findings, run_ids)
     _report_records(columns, mains, names, findings)
     _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
     _report_unit(columns, findings)
@@ -212,10 +212,17 @@ def _worst(main: IntArray, chosen: BoolArray, badness: FloatArray) -> tuple[IntA
 
 
 def _report_assumed(
-    columns: _Columns, assumed_cover: float, findings: Findings, run_ids: Sequence[str]
+    columns: _Columns,
+    source: IntArray,
+    assumed_cover: float,
+    findings: Findings,
+    run_ids: Sequence[str],
 ) -> None:
-    """Report, a finding a run, where the cover was assumed; the stations say it one by one."""
-    assumed = columns.source == ASSUMED
+    """Report, a finding a run, where the cover was assumed; the stations say it one by one.
+
+    ``source`` is what the depth rests on in the end, at each station.
+    """
+    assumed = source == ASSUMED
     half = np.append(np.where(columns.follows, np.diff(columns.chainage) / 2, 0.0), 0.0)
     share = half + np.append(0.0, half[:-1])  # m of run that go by each station
     first, last = _same_stretches(columns, assumed)
@@ -228,16 +235,30 @@ def _report_assumed(
         count = len(np.unique(columns.main[rows]))
         mains = f"{count} mains" if count > 1 else "1 main"
         length = findings.length(share[rows].sum(), 0)
+        lacking, advice = _lacking(columns.source[rows])
         findings.add(
             "info",
             "assumed-cover",
-            f"no cover and no pair of inverts on record for {mains}, about {length} of the run; a "
-            f"cover of {findings.length(assumed_cover, 2)} was assumed; give cover or both "
-            "inverts, or set ground.assumed_cover",
+            f"{lacking} for {mains}, about {length} of the run; a "
+            f"cover of {findings.length(assumed_cover, 2)} was assumed; {advice}, or set "
+            "ground.assumed_cover",
             layer="runs",
             feature=_run_name(run_ids, run),
             geometry=_gathered(places[low:high]),
         )
+
+
+def _lacking(source: IntArray) -> tuple[str, str]:
+    """Say what was lacking at stations of an assumed cover, and what to give."""
+    levels = source == INVERT  # inverts are there, and no ground to measure down from
+    if levels.all():
+        return "no cover and no ground level above the inverts on record", "give cover or a DEM"
+    if levels.any():
+        return (
+            "no cover on record, nor a pair of inverts with a ground level above them",
+            "give cover, or both inverts and a DEM",
+        )
+    return "no cover and no pair of inverts on record", "give cover or both inverts"
 
 
 def _same_stretches(columns: _Columns, chosen: BoolArray) -> tuple[IntArray, IntArray]:

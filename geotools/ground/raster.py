@@ -186,8 +186,11 @@ def _read(raster: Raster, reader: Any, window: Window) -> npt.NDArray[Any]:
         return np.asarray(reader(1, window=window))
     except (RasterioError, OSError) as error:
         where = f"rows {window.row_off} to {window.row_off + window.height}"
+        why = error if error.__cause__ is None else error.__cause__  # names the file or tile
         raise LayerError(
-            raster.name, f"cannot be read at {where} ({error}); the file is damaged or cut short"
+            raster.name,
+            f"cannot be read at {where} ({why}); the file, or one it is made of, is missing, "
+            "damaged or cut short",
         ) from error
 
 

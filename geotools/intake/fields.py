@@ -11,10 +11,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import limit
+from geotools.intake.limits import ZERO_IS_NONE, limit
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
-from geotools.intake.values import Numbers, flags, numbers, texts, years
+from geotools.intake.values import Numbers, flags, numbers, words, years
 from geotools.schema import Field, Layer
 
 __all__ = ["Converted", "convert_fields"]
@@ -65,7 +65,7 @@ def convert_fields(
         if column is None:
             columns[field.name] = _absent(field, len(table))
         elif field.dtype == "text":
-            columns[field.name] = texts(table[column.name])
+            columns[field.name] = words(table[column.name])
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
@@ -93,6 +93,7 @@ def _number_field(
     reader = READERS.get(field.dtype) or READERS.get(field.name) or numbers
     read = reader(data)
     values = read.values * column.factor
+    zero = (values == 0) & (field.name in ZERO_IS_NONE)
     bounds = limit(field.name)
     allowed = bounds.said(field.dimension, system)
     with np.errstate(invalid="ignore"):
@@ -115,8 +116,15 @@ def _number_field(
                 for v in data[odd]
             ],
         ),
+        *note(
+            "warning",
+            "zero-value",
+            np.flatnonzero(zero),
+            f"{column.spelling} is 0 (column {column.name!r}), which no main in service has; taken "
+            "as missing; leave it empty where it is not known",
+        ),
     ]
-    return np.where(odd, np.nan, values), notes, faults
+    return np.where(odd | zero, np.nan, values), notes, faults
 
 
 def _noted(notes: list[Note], count: int) -> npt.NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
-__all__ = ["Limit", "limit"]
+__all__ = ["ZERO_IS_NONE", "Limit", "limit"]
 
 
 @dataclass(frozen=True)
@@ -56,6 +56,9 @@ LIMITS: dict[str, Limit] = {
     "weight": Limit(0.0, 1e6, "0 or more"),
     "buffer": Limit(0.0, 1e4),
 }
+# Records of which 0 is written where there is none: no main in service has it. A depth of 0 would
+# leave out groundwater, a flow of 0 ask for no bore at all. Common practice, no source.
+ZERO_IS_NONE = frozenset({"cover", "flow", "pressure"})
 FIRST_YEAR = 1800
 
 

@@ -36,7 +36,7 @@ WITHOUT = {
     "fittings": "bends are read from the drawing of the mains alone, every fitting as a mitre",
     "valves": "shutdowns cannot be planned",
     "laterals": "connections of customers are not counted and no dig for them is planned",
-    "hydrants": "hydrants are not considered",
+    "hydrants": "hydrants out of service are not counted and no dig for them is planned",
     "sources": "what loses water in a shutdown cannot be told",
     "streets": "intersections, lanes and laydown along streets are unknown",
     "avoid": "no place is ruled out for pits",

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["Numbers", "flags", "numbers", "texts", "years"]
+__all__ = ["Numbers", "flags", "numbers", "texts", "words", "years"]
 
 # What files write where they mean "nothing here".
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
@@ -47,6 +47,13 @@ def texts(column: pd.Series[Any]) -> npt.NDArray[Any]:
         column.astype("string").fillna("").str.strip().to_numpy(dtype=object, na_value="")
     )
     return out
+
+
+def words(column: pd.Series[Any]) -> npt.NDArray[Any]:
+    """Return a column as text; "" also where a word stands for nothing, as n/a does."""
+    text = texts(column)
+    text[np.isin(_folded(text), NOTHING)] = ""
+    return text
 
 
 def _number_texts(values: npt.NDArray[np.float64]) -> npt.NDArray[Any]:

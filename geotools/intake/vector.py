@@ -272,8 +272,9 @@ def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any
         return column.to_pandas()
     except (pa.ArrowInvalid, UnicodeDecodeError):
         messages.append(
-            f"column {name!r} holds text that is not in the encoding the file states; unreadable "
-            "letters were replaced; export the file again as UTF-8"
+            f"column {name!r} holds text that is neither UTF-8 nor in an encoding the file states; "
+            "unreadable letters were replaced; export the file again as UTF-8, or put a .cpg file "
+            "that names its encoding beside a Shapefile"
         )
         raw = column.cast(pa.binary()).to_pylist()
         return pd.Series([None if b is None else b.decode("utf-8", "replace") for b in raw])

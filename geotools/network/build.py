@@ -35,8 +35,8 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains, build_chains
-from geotools.network.services import find_services, services_on_runs
-from geotools.schema import quantity_text
+from geotools.network.services import find_hydrants, find_services, services_on_runs
+from geotools.schema import angle_text, quantity_text
 
 __all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
 
@@ -61,9 +61,9 @@ class RunSet:
         As `find_bends` gives them, without ``record``.
     graph : Graph
         The noded mains, all of them; ``edge`` of the pieces of the chains is its row.
-    services : OnEdges
-        Where the laterals meet the mains, all of them; see `find_services`.
-    fittings, valves, laterals, edits : DataFrame
+    services, hydrant_taps : OnEdges
+        Where laterals and hydrants meet the mains, all of them; see `find_services`.
+    fittings, valves, laterals, hydrants, edits : DataFrame
         Points on the runs: ``point`` (row of the layer), ``run``, ``chainage``, ``offset``.
     """
 
@@ -74,9 +74,11 @@ class RunSet:
     fittings: pd.DataFrame
     valves: pd.DataFrame
     laterals: pd.DataFrame
+    hydrants: pd.DataFrame
     edits: pd.DataFrame
     graph: Graph
     services: OnEdges
+    hydrant_taps: OnEdges
 
 
 def build_runs(
@@ -124,30 +126,40 @@ def build_runs(
     give_back()
     chains = _cut(chains, others, layers, rules, network, reach)
     chains = reorder(chains, _order(chains, rank))
-    services = find_services(
-        layers.laterals,
-        graph,
-        carrying=carries_water(mains, network)[graph.line],
-        lined=lined[graph.line],
-        rank=rank[graph.line],
-        reach=network.service_reach,
-        findings=findings,
-    )
-    return _finished(graph, chains, others, services, layers, rules, network, reach, edit_reach)
+    taps = [
+        find(
+            points,
+            graph,
+            carrying=carries_water(mains, network)[graph.line],
+            lined=lined[graph.line],
+            rank=rank[graph.line],
+            reach=network.service_reach,
+            findings=findings,
+        )
+        for find, points in (
+            (find_services, layers.laterals),
+            (find_hydrants, layers.hydrants),
+        )
+    ]
+    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach)
 
 
 def _finished(
     graph: Graph,
     chains: Chains,
     others: Polylines,
-    services: OnEdges,
+    taps: list[OnEdges],
     layers: Layers,
     rules: BendRules,
     network: Network,
     reach: tuple[float, float],
     edit_reach: float,
 ) -> RunSet:
-    """Name the runs and bring what lies on them to its chainage."""
+    """Name the runs and bring what lies on them to its chainage.
+
+    ``taps`` are those of services and of hydrants.
+    """
+    services, hydrants = taps
     table = _table(chains, layers.mains)
     axes = Polylines(chains.xy, chains.offsets)
     fitted = _fitted(layers, chains, axes, others, network, reach)
@@ -170,9 +182,11 @@ def _finished(
         fittings=fitted.on,
         valves=_located(layers.valves, axes, others, reach),
         laterals=services_on_runs(services, graph, chains),
+        hydrants=services_on_runs(hydrants, graph, chains),
         edits=runs_within(_places(layers.pit_edits), axes, reach=edit_reach),
         graph=graph,
         services=services,
+        hydrant_taps=hydrants,
     )
 
 
@@ -441,9 +455,7 @@ def _cut(
     sharp = found[(found["deflection"] > network.max_turn) & (found["kind"] == "fitting")]
     caps = fitted.on[fitted.cap]
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
-    words = [
-        f"turns {np.degrees(d):.0f} deg, more than network.max_turn" for d in sharp["deflection"]
-    ]
+    words = [f"turns {angle_text(d)} deg, more than network.max_turn" for d in sharp["deflection"]]
     words += ["has a cap on record"] * len(caps)
     at = cuts["chainage"].to_numpy(dtype=float)
     inner = _within(at, lengths[cuts["run"].to_numpy(dtype=np.int64)])
@@ -515,15 +527,16 @@ def _report_angles(
     run = odd["run"].to_numpy(dtype=np.int64)
     names = table["run_id"].to_numpy(dtype=object)[run]
     at = odd["chainage"].to_numpy(dtype=float)
-    recorded_deg, drawn_deg = (np.degrees(odd[n].to_numpy()) for n in ("deflection", "drawn"))
+    recorded, drawn = (odd[n].to_numpy(dtype=float) for n in ("deflection", "drawn"))
     xy = points_along(chains.xy, chains.offsets, run, at)
     findings.add_points(
         "warning",
         "bend-angle-disagrees",
         [
-            f"run {name} at {findings.length(c)}: the fitting is on record with {d:.0f} deg, the "
-            f"drawing turns {w:.0f} deg; the record is used. Check the fitting on site."
-            for name, c, d, w in zip(names, at, recorded_deg, drawn_deg, strict=True)
+            f"run {name} at {findings.length(c)}: the fitting is on record with {angle_text(d)} "
+            f"deg, the drawing turns {angle_text(w)} deg; the record is used. Check the fitting "
+            "on site."
+            for name, c, d, w in zip(names, at, recorded, drawn, strict=True)
         ],
         layer="fittings",
         features=_names_at(layers.fittings, records, odd["record"].to_numpy(dtype=np.int64)),

@@ -39,7 +39,9 @@ def keep_runs(runs: RunSet, rows: IntArray) -> RunSet:
         fittings=on_runs(runs.fittings),
         valves=on_runs(runs.valves),
         laterals=on_runs(runs.laterals),
+        hydrants=on_runs(runs.hydrants),
         edits=on_runs(runs.edits),
         graph=runs.graph,
         services=runs.services,
+        hydrant_taps=runs.hydrant_taps,
     )

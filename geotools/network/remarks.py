@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import BoolArray, IntArray
 
 __all__ = ["Circumstances", "names_by_run", "write_remarks"]
 
@@ -25,12 +25,11 @@ class Circumstances:
     ----------
     reach : float
         How near to a junction a valve was looked for, m.
-    first, last : ndarray
-        Lengths from either end to the valve near it, m; not-a-number where there is none.
     branches, bare : ndarray of int64
         Mains that join the run, and those of them with no valve near.
-    stuck, closed : ndarray of str
-        Names of valves that cannot be closed, and of those to be kept closed; "" if none.
+    stuck, closed, cut_out : ndarray of str
+        Names of valves that cannot be closed, of those to be kept closed, and of those that the
+        work cuts out; "" if none.
     valves : ndarray of int64
         Valves to close.
     fed : ndarray of bool
@@ -42,12 +41,11 @@ class Circumstances:
     """
 
     reach: float
-    first: FloatArray
-    last: FloatArray
     branches: IntArray
     bare: IntArray
     stuck: npt.NDArray[np.object_]
     closed: npt.NDArray[np.object_]
+    cut_out: npt.NDArray[np.object_]
     valves: IntArray
     fed: BoolArray
     source: BoolArray
@@ -71,10 +69,8 @@ def write_remarks(case: Circumstances, say: Callable[[float], str]) -> npt.NDArr
         said[run].append(f"cannot be closed: {case.stuck[run]}")
     for run in np.flatnonzero(case.closed != ""):
         said[run].append(f"normally closed, keep closed: {case.closed[run]}")
-    for run in np.flatnonzero(case.first > 0):
-        said[run].append(f"the first {say(case.first[run])}, up to a valve, stay in service")
-    for run in np.flatnonzero(case.last > 0):
-        said[run].append(f"the last {say(case.last[run])}, from a valve on, stay in service")
+    for run in np.flatnonzero(case.cut_out != ""):
+        said[run].append(f"cut out by the work, so not relied on: {case.cut_out[run]}")
     if not case.reckoned:
         for words in said:
             words.append("no source known: what is cut off beyond is not reckoned")

@@ -1,7 +1,8 @@
-"""Services: which main each belongs to, and where along its run it is tapped.
+"""Services and hydrants: which main each belongs to, and where along its run it is tapped.
 
 Digs, stations, shutdowns and the screening go by the same answer: a service is of the nearest main
-that carries water, whether it may be lined or not, and of none beyond a reach.
+that carries water, whether it may be lined or not, and of none beyond a reach. A hydrant likewise:
+one with its lead among the mains is of the lead.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, IntArray
 from geotools.network.runs import Chains, on_edges
 
-__all__ = ["find_services", "services_on_runs"]
+__all__ = ["find_hydrants", "find_services", "services_on_runs"]
 
 SURE = 3.0  # m; a service this near its main is of no other (common practice, no source)
 
@@ -48,23 +49,71 @@ def find_services(
         A service farther from every main is of none, m.
     findings : Findings
     """
-    if laterals is None or not len(laterals):
+    on = _on_mains(laterals, graph, carrying=carrying, lined=lined, rank=rank, reach=reach)
+    _report_far(
+        laterals,
+        on,
+        findings,
+        rule="lateral-off-main",
+        layer="laterals",
+        text=f"the service connection is more than {findings.length(reach)} from every main in "
+        "service: no dig is planned for it and its customers are not counted; move it onto its "
+        "main, or raise network.service_reach",
+    )
+    return on
+
+
+def find_hydrants(
+    hydrants: Points | None,
+    graph: Graph,
+    *,
+    carrying: BoolArray,
+    lined: BoolArray,
+    rank: IntArray,
+    reach: float,
+    findings: Findings,
+) -> OnEdges:
+    """Find the main of every hydrant, all as in `find_services`."""
+    on = _on_mains(hydrants, graph, carrying=carrying, lined=lined, rank=rank, reach=reach)
+    _report_far(
+        hydrants,
+        on,
+        findings,
+        rule="hydrant-off-main",
+        layer="hydrants",
+        text=f"the hydrant is more than {findings.length(reach)} from every main in service: no "
+        "dig is planned for it and no shutdown counts it; move it onto its main, or raise "
+        "network.service_reach",
+    )
+    return on
+
+
+def _on_mains(
+    points: Points | None,
+    graph: Graph,
+    *,
+    carrying: BoolArray,
+    lined: BoolArray,
+    rank: IntArray,
+    reach: float,
+) -> OnEdges:
+    """Bring what is tapped off a main onto the nearest that carries water."""
+    if points is None or not len(points):
         return OnEdges.nowhere(0)
     order = np.where(lined, rank, rank + rank.max(initial=0) + 1)
     edges = Edges.of(graph, carrying=carrying, rank=order)
-    on = bring_onto_edges(laterals.xy, edges, sure=SURE, reach=reach)
+    return bring_onto_edges(points.xy, edges, sure=SURE, reach=reach)
+
+
+def _report_far(
+    points: Points | None, on: OnEdges, findings: Findings, *, rule: str, layer: str, text: str
+) -> None:
+    """Report what is too far from every main."""
+    if points is None or not len(points):
+        return
     far = on.edge < 0
-    findings.add_points(
-        "warning",
-        "lateral-off-main",
-        f"the service connection is more than {findings.length(reach)} from every main in service: "
-        "no dig is planned for it and its customers are not counted; move it onto its main, or "
-        "raise network.service_reach",
-        layer="laterals",
-        features=laterals.table["feature"].to_numpy(dtype=object)[far],
-        xy=laterals.xy[far],
-    )
-    return on
+    names = points.table["feature"].to_numpy(dtype=object)
+    findings.add_points("warning", rule, text, layer=layer, features=names[far], xy=points.xy[far])
 
 
 def services_on_runs(on: OnEdges, graph: Graph, chains: Chains) -> pd.DataFrame:

@@ -1,7 +1,8 @@
 """Shutdowns: what it takes to bring each run out of service, and who loses water meanwhile.
 
-A run is dry when every segment it passes through is shut in by closing the valves around them.
-The stub between a run's end and a valve close by stays in service: work begins at the valve.
+A run is dry when every segment it passes through, its ends too, is shut in by closing the valves
+around them. A valve on the run itself is not relied on: the pits open the main from its very ends,
+and every valve between is cut out.
 A valve that is normally closed separates already; one that is stuck open separates nothing.
 Segments that are fed only through those shut in are cut off though nobody shuts them in.
 """
@@ -30,7 +31,7 @@ from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains
 from geotools.network.segments import cut_off
 from geotools.network.services import services_on_runs
-from geotools.network.supply import Supply, build_supply
+from geotools.network.supply import Supply, build_supply, customers_of
 from geotools.network.visits import Visits, visit
 from geotools.schema import OUTPUTS
 
@@ -65,6 +66,8 @@ def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends)
         layers.laterals,
         layers.sources,
         services=runs.services,
+        hydrants=runs.hydrant_taps,
+        cut_out=runs.valves,
         run_ids=runs.table["run_id"].to_numpy(dtype=object),
         carrying=_carrying(layers.mains, network, layers.findings),
         snap=bends.fitting_reach,
@@ -82,6 +85,8 @@ def isolate(
     sources: Points | None,
     *,
     services: OnEdges,
+    hydrants: OnEdges,
+    cut_out: pd.DataFrame,
     run_ids: npt.NDArray[np.object_],
     carrying: BoolArray,
     snap: float,
@@ -99,8 +104,10 @@ def isolate(
     valves : Points
     laterals, sources : Points or None
         Layers of the contract.
-    services : OnEdges
-        Where the laterals meet the mains.
+    services, hydrants : OnEdges
+        Where laterals and hydrants meet the mains.
+    cut_out : DataFrame
+        ``run`` and ``point``, row of ``valves``: those on the runs, which the work cuts out.
     run_ids : ndarray of str, shape (runs,)
     carrying : ndarray of bool, shape (mains,)
         Mains that carry water.
@@ -123,22 +130,33 @@ def isolate(
         valves=valves,
         laterals=laterals,
         services=services,
+        hydrants=hydrants,
         sources=sources,
         snap=snap,
         findings=findings,
     )
     table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
-    taps = services_on_runs(services, graph, chains)["run"].to_numpy(dtype=np.int64)
-    return table.join(_shutdowns(supply, chains, valves, reach, findings)).assign(
-        temporary_services=np.bincount(taps, minlength=len(chains)).astype(np.int64)
+    visits = visit(supply, chains, cut_out=cut_out)
+    table = table.join(_shutdowns(supply, chains, visits, valves, reach, findings))
+    taps = services_on_runs(services, graph, chains)
+    run, own = taps["run"].to_numpy(dtype=np.int64), np.zeros(len(taps))
+    if laterals is not None and len(taps):
+        own = customers_of(laterals)[taps["point"].to_numpy(dtype=np.int64)]
+    return table.assign(
+        customers_beyond=(table["customers"] - np.bincount(run, own, len(chains))).round(6),
+        temporary_services=np.bincount(run, minlength=len(chains)).astype(np.int64),
     )
 
 
 def _shutdowns(
-    supply: Supply, chains: Chains, valves: Points, reach: float, findings: Findings
+    supply: Supply,
+    chains: Chains,
+    visits: Visits,
+    valves: Points,
+    reach: float,
+    findings: Findings,
 ) -> pd.DataFrame:
     """Return what `isolate` tells of each run, in their order."""
-    visits = visit(supply, chains, reach=reach)
     shut = _shut_in(supply, visits)
     bounds = _bounds(supply, shut)
     table = _to_close(supply, bounds, valves, len(chains)).join(_dry(supply, shut, len(chains)))
@@ -177,10 +195,16 @@ def _names(points: Points) -> npt.NDArray[np.object_]:
 
 def _shut_in(supply: Supply, visits: Visits) -> pd.DataFrame:
     """Return ``run`` and ``segment``, each pair once, sorted."""
-    links, nodes = visits.links, visits.nodes
-    run = np.concatenate([links["run"], nodes["run"]]).astype(np.int64)
+    links, nodes, valves = visits.links, visits.nodes, visits.valves
     segments = supply.segments
-    segment = np.concatenate([segments.link[links["link"]], segments.node[nodes["node"]]])
+    sides = segments.sides[valves["valve"]]
+    parts = [
+        (links["run"], segments.link[links["link"]]),
+        (nodes["run"], segments.node[nodes["node"]]),
+        (valves["run"], sides[:, 0]),
+        (valves["run"], sides[:, 1]),
+    ]
+    run, segment = (np.concatenate(c).astype(np.int64) for c in zip(*parts, strict=True))
     key = np.unique(run * segments.count + segment)
     return pd.DataFrame({"run": key // segments.count, "segment": key % segments.count})
 
@@ -227,7 +251,7 @@ def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
     """Return what goes dry and what is cut off beyond it."""
     run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
     columns = supply.weights[segment].T
-    _, length, customers, critical = (np.bincount(run, c, runs) for c in columns)
+    _, length, *served = (np.bincount(run, c, runs) for c in columns)
     count = np.bincount(run, minlength=runs).astype(np.int64)
     table = pd.DataFrame({"segments": count, "main_length": length.round(6)})
     beyond = cut_off(
@@ -239,9 +263,13 @@ def _dry(supply: Supply, shut: pd.DataFrame, runs: int) -> pd.DataFrame:
     ).round(6)
     if not len(supply.sources):
         beyond[:, :2] = np.nan
+    customers, *counted = (here + beyond[:, 2 + k] for k, here in enumerate(served))
+    critical, services, hydrants = (number.astype(np.int64) for number in counted)
     return table.assign(
-        customers=customers + beyond[:, 2],
-        critical=(critical + beyond[:, 3]).astype(np.int64),
+        customers=customers,
+        critical=critical,
+        services=services,
+        hydrants=hydrants,
         cut_off_nodes=pd.Series(beyond[:, 0]).astype("Int64"),
         cut_off_length=beyond[:, 1],
     )
@@ -265,16 +293,17 @@ def _circumstances(
     branches, bare = _branches(supply, chains, visits, reach)
     holds = np.zeros(supply.segments.count, dtype=bool)
     holds[supply.sources] = True
-    lengths = line_lengths(chains.xy, chains.offsets)
+    lost = visits.valves[valves.separates[visits.valves["valve"]]]
     return Circumstances(
         reach=reach,
-        first=np.where(np.isfinite(visits.first), visits.first, np.nan),
-        last=np.where(np.isfinite(visits.last), lengths - visits.last, np.nan),
         branches=branches,
         bare=bare,
         stuck=names_by_run(run[row], names[valves.row[jammed[hit]]], runs),
         closed=names_by_run(
             kept["run"].to_numpy(dtype=np.int64), names[valves.row[kept["valve"]]], runs
+        ),
+        cut_out=names_by_run(
+            lost["run"].to_numpy(dtype=np.int64), names[valves.row[lost["valve"]]], runs
         ),
         valves=np.bincount(bounds["run"], minlength=runs),
         fed=np.bincount(run, supply.fed[segment], runs) > 0,

@@ -38,7 +38,8 @@ def build_stations(
         Points that spacing starts afresh from: ``run``, ``chainage`` (m), ``kind`` of
         `FIXED_KINDS`; run ends need not be listed.
     extra : DataFrame
-        Points that get a station but do not shift the others, same columns: valves, laterals.
+        Points that get a station but do not shift the others, same columns: valves, laterals,
+        hydrants.
     step : float
         Largest spacing, m.
 

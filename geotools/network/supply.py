@@ -23,9 +23,9 @@ from geotools.network.segments import (
 )
 from geotools.network.valves import LineValves, line_valves
 
-__all__ = ["WEIGHTS", "Supply", "build_supply"]
+__all__ = ["WEIGHTS", "Supply", "build_supply", "customers_of"]
 
-WEIGHTS = ("nodes", "length", "customers", "critical")
+WEIGHTS = ("nodes", "length", "customers", "critical", "services", "hydrants")
 SOURCE_REACH = 50.0  # m; a source farther from every main feeds none (common practice, no source)
 
 
@@ -41,8 +41,9 @@ class Supply:
     valves : LineValves
     links : Links
     segments : Segments
-    weights : ndarray, shape (count, 4)
-        Nodes, length of mains (m), customers and critical customers of every segment.
+    weights : ndarray, shape (count, 6)
+        What `WEIGHTS` names, of every segment: nodes, length of mains (m), customers, critical
+        customers, service connections, hydrants.
     sources : ndarray of int64
         Segments that hold a source.
     ways : ndarray of int64, shape (w, 2)
@@ -84,6 +85,7 @@ def build_supply(
     valves: Points | None,
     laterals: Points | None,
     services: OnEdges,
+    hydrants: OnEdges,
     sources: Points | None,
     snap: float,
     findings: Findings,
@@ -99,8 +101,8 @@ def build_supply(
         Order of the edges' mains by identifier.
     valves, laterals, sources : Points or None
         Layers of the contract.
-    services : OnEdges
-        Where the laterals meet the mains, as `find_services` gives it.
+    services, hydrants : OnEdges
+        Where laterals and hydrants meet the mains, as `find_services` gives it.
     snap : float
         A valve farther from every main is not counted on, m.
     findings : Findings
@@ -123,7 +125,8 @@ def build_supply(
     fed = fed_segments(segments.count, ways, source)
     if len(source):
         _report_unfed(place, ways, fed, findings)
-    weights = np.concatenate([_extent(place), served], axis=1)
+    fire = np.bincount(_segments_of(place, hydrants), minlength=segments.count)
+    weights = np.concatenate([_extent(place), served, fire[:, None]], axis=1)
     return Supply(graph, carrying, stand, links, segments, weights, source, ways, fed)
 
 
@@ -167,13 +170,13 @@ def _extent(place: _Place) -> FloatArray:
 def _customers(
     place: _Place, laterals: Points | None, on: OnEdges, findings: Findings
 ) -> FloatArray:
-    """Return the customers of every segment, and the critical ones."""
+    """Return the customers of every segment, the critical ones, and the services."""
     count = place.segments.count
     if laterals is None or not len(laterals):
-        return np.zeros((count, 2))
-    customers = laterals.table["customers"].to_numpy(dtype=float)
+        return np.zeros((count, 3))
+    customers = customers_of(laterals)
     critical = (laterals.table["critical"].to_numpy(dtype=float) == 1).astype(float)
-    missing = int(np.isnan(customers).sum())
+    missing = int(laterals.table["customers"].isna().sum())
     if missing:
         findings.add(
             "info",
@@ -182,10 +185,22 @@ def _customers(
             layer="laterals",
         )
     found = on.edge >= 0
-    segment = place.segment(on.edge[found], on.at[found], on.forward[found])
+    segment = _segments_of(place, on)
     _report_doubt(place, laterals, on, findings)
-    values = [np.where(np.isnan(customers), 1.0, customers)[found], critical[found]]
+    values = [customers[found], critical[found], np.ones(len(segment))]
     return np.stack([np.bincount(segment, v, count) for v in values], axis=1)
+
+
+def customers_of(laterals: Points) -> FloatArray:
+    """Return the customers of every service; one where their number is not on record."""
+    customers = laterals.table["customers"].to_numpy(dtype=float)
+    return np.where(np.isnan(customers), 1.0, customers)
+
+
+def _segments_of(place: _Place, on: OnEdges) -> IntArray:
+    """Return the segments of points that have a main."""
+    found = on.edge >= 0
+    return place.segment(on.edge[found], on.at[found], on.forward[found])
 
 
 def _report_doubt(place: _Place, laterals: Points, on: OnEdges, findings: Findings) -> None:

@@ -11,6 +11,10 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["ChoiceError", "FloatArray", "Limits", "RangeError", "check_choice", "check_range"]
 
+# An end of a range written in another unit may come back from SI a hair beyond it (100 F is
+# 37.77777777777783 C): shares of the end, and of 1 where the end is 0, that still count as met.
+_HAIR, _HAIR_AT_ZERO = 1e-9, 1e-12
+
 FloatArray: TypeAlias = NDArray[np.float64]
 
 
@@ -79,7 +83,7 @@ def check_range(
     value : array_like
         Any shape. Not-a-number is always refused.
     low, high : float
-        The valid range, both ends included.
+        The valid range, both ends included; a value a hair beyond one is taken as that end.
     unit : str
         Unit of value, low and high, for the message.
     above_low : bool, optional
@@ -88,7 +92,7 @@ def check_range(
     Returns
     -------
     ndarray of float
-        `value`, any shape.
+        `value`, any shape, within the range.
 
     Raises
     ------
@@ -96,10 +100,14 @@ def check_range(
         If any value lies outside; the first one and how many are named.
     """
     array = np.asarray(value, dtype=np.float64)
-    reaches_low = array > low if above_low else array >= low
-    bad = ~(reaches_low & (array <= high))
+    bad = ~((array > low if above_low else array >= low) & (array <= high))
     if not bad.any():
         return array
+    # low itself is refused where the range lies above it, so nothing below it can be its end
+    least = low if above_low else low - _hair(low)
+    bad &= ~((array > least) & (array <= high + _hair(high)))
+    if not bad.any():
+        return np.asarray(np.clip(array, low, high), dtype=np.float64)
     opening = "above" if above_low else "from"
     valid = f"{opening} {low:g} to {high:g} {unit}"
     where = np.flatnonzero(bad)
@@ -112,6 +120,10 @@ def check_range(
         note if array.ndim else "",
         Limits(first, low, high, above_low),
     )
+
+
+def _hair(end: float) -> float:
+    return max(abs(end) * _HAIR, _HAIR_AT_ZERO) if np.isfinite(end) else 0.0
 
 
 def check_choice(name: str, value: str, allowed: Iterable[str]) -> str:

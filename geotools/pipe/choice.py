@@ -23,7 +23,7 @@ from geotools.pipe.hydraulics import (
     hazen_williams_head_loss_m,
 )
 from geotools.pipe.materials import is_polyethylene
-from geotools.pipe.pressure import check_pressure, surge_pressure_pa
+from geotools.pipe.pressure import check_pressure, highest_temperature_c, surge_pressure_pa
 
 __all__ = ["ACCEPTED", "CHOICE_RULES", "Choice", "Criteria", "RunColumns", "choose"]
 
@@ -167,15 +167,20 @@ def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatr
     for material in np.unique(pipes.material):
         here = pipes.material == material
         word, dr = str(material), pipes.dr[here]
-        result[:, here] = check_pressure(
-            word,
-            dr,
-            runs.working_pa,
-            recurring_surge_pa=surge_pressure_pa(word, dr, limits.recurring_velocity_m_per_s),
-            occasional_surge_pa=surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s),
-            temperature_c=runs.temperature_c,
-            recurring_cycles=limits.recurring_cycles,
-        ).passes
+        most = highest_temperature_c(word)
+        cool = runs.temperature_c <= most * (1 + 1e-9)
+        result[:, here] = (
+            cool
+            & check_pressure(
+                word,
+                dr,
+                runs.working_pa,
+                recurring_surge_pa=surge_pressure_pa(word, dr, limits.recurring_velocity_m_per_s),
+                occasional_surge_pa=surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s),
+                temperature_c=np.minimum(runs.temperature_c, most),
+                recurring_cycles=limits.recurring_cycles,
+            ).passes
+        )
     return result
 
 
@@ -245,7 +250,8 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria | None =
 
     Notes
     -----
-    fit: low bore (`fit.fit`). pressure: working pressure and surges (`pressure.check_pressure`).
+    fit: low bore (`fit.fit`). pressure: working pressure and surges (`pressure.check_pressure`),
+    in water no warmer than the class is known for.
     collapse: empty carrier under groundwater (`external.collapse_pressure_pa`). flow: at the
     design flow velocity and gradient keep their limits; where it is not known the carrier must
     carry what the host does at equal gradient (`hydraulics.capacity_ratio`). Worked in blocks of

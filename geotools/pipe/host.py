@@ -36,9 +36,15 @@ KINDS = (
     "pe",
     "unknown",
 )
-# Ductile iron of a metric size: thicker walls, smaller outsides than that of an inch size.
 _METRIC = "ductile_iron_metric"
-_METRIC_WITHIN = 0.001  # m; no inch size lies so near to a metric one
+# Where a size is metric, the table it is looked up in, and how near, m, a size has to lie to a
+# metric one: no inch size does (14 in of plastic is 0.6 mm more than dn 355). Ductile iron of a
+# metric size has thicker walls and smaller outsides; of plastics it is the outside diameter.
+_METRIC_TABLES = {
+    "ductile_iron": (_METRIC, 0.001),
+    "pvc": ("pvc_metric", 0.0005),
+    "pe": ("pe_metric", 0.0005),
+}
 LININGS = ("default", "none", "single", "double")
 SPUN_FROM_YEAR = 1930.0
 LINED_FROM_YEAR = 1950.0
@@ -61,6 +67,9 @@ class HostBore:
         Which of `KINDS` was assumed.
     measured : ndarray of bool
         True where a measured bore was taken.
+    lined : ndarray of bool
+        True where water runs on a cement lining, by kind, year and what was said of the lining;
+        a measured bore says nothing of it.
     """
 
     low_m: FloatArray
@@ -68,6 +77,7 @@ class HostBore:
     high_m: FloatArray
     kind: NDArray[np.str_]
     measured: NDArray[np.bool_]
+    lined: NDArray[np.bool_]
 
 
 @cache
@@ -125,10 +135,14 @@ def _kind_by_kind(
 
 
 def _tables_of(kinds: NDArray[np.str_], nominal: FloatArray) -> NDArray[np.str_]:
-    """Name the table each host is looked up in: its kind, or that of metric ductile iron."""
-    sizes, _ = _bore_table(_METRIC)
-    near = np.abs(nominal[..., None] - sizes).min(axis=-1) <= _METRIC_WITHIN
-    return np.asarray(np.where((kinds == "ductile_iron") & near, _METRIC, kinds), dtype=np.str_)
+    """Name the table each host is looked up in: its kind, or that of its metric sizes."""
+    tables = kinds.astype("<U19")
+    for kind, (table, within) in _METRIC_TABLES.items():
+        here = kinds == kind
+        sizes, _ = _bore_table(table)
+        near = np.abs(nominal[here][:, None] - sizes).min(axis=-1, initial=np.inf) <= within
+        tables[here] = np.where(near, table, kind)
+    return np.asarray(tables, dtype=np.str_)
 
 
 def _bare(kinds: NDArray[np.str_], nominal: FloatArray, part: int) -> FloatArray:
@@ -213,7 +227,9 @@ def _unmeasured(
     rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
     low = low - 2.0 * np.where(rough, grown, 0.0)
     low, centre, high, kinds = np.broadcast_arrays(low, centre, high, kinds)
-    return HostBore(low, centre, high, kinds, np.zeros(low.shape, dtype=np.bool_))
+    # large steel has a row without thickness: its table's bore has the lining in it already
+    lined = (layers[1] > 0) & np.isin(kinds, [row["kind"] for row in rows("linings")])
+    return HostBore(low, centre, high, kinds, np.zeros(low.shape, dtype=np.bool_), lined)
 
 
 def host_bore(
@@ -234,11 +250,13 @@ def host_bore(
     nominal_m : array_like
         Nominal size, m; 0.05 to 3. Sizes between two rows of the table are interpolated, beyond
         its ends the last difference from nominal is kept. Ductile iron within 1 mm of a metric
-        size (DN 80 to 2000) is taken as such a pipe.
+        size (DN 80 to 2000) is taken as such a pipe, PVC and PE within 0.5 mm of one (dn 63 to
+        1000 and to 1200) as pipe of that outside diameter.
     installed : array_like, optional
         Year laid; not-a-number if not known.
     lining : {"default", "none", "single", "double"}, optional
-        Shop lining. default: ductile iron and small steel lined, spun iron lined from 1950 on,
+        Shop lining. default: ductile iron and steel lined (of steel above 12 in the bore by the
+        table is the lined one), spun iron lined from 1950 on,
         other iron bare; the low bore then allows for a double lining, of metric pipe for a
         thicker wall.
     cleaned : bool or ndarray of bool, optional
@@ -303,6 +321,7 @@ def gauged(estimate: HostBore, measured_m: ArrayLike, *, tolerance_m: ArrayLike 
         high_m=np.where(there, measured + slack, estimate.high_m),
         kind=estimate.kind,
         measured=there | estimate.measured,
+        lined=estimate.lined,
     )
 
 

@@ -31,6 +31,7 @@ __all__ = [
     "hazen_williams_flow_m3_per_s",
     "hazen_williams_head_loss_m",
     "host_lining_class",
+    "in_series",
     "regression_c",
     "reynolds",
     "velocity_within",
@@ -361,6 +362,58 @@ def colebrook_head_loss_m(
     speed = flow_velocity_m_per_s(flow_m3_per_s, bore)
     factor = friction_factor(re, rough / bore)
     return np.asarray(factor * length / bore * speed**2 / (2.0 * GRAVITY), dtype=np.float64)
+
+
+def in_series(
+    run: NDArray[np.int64], length_m: FloatArray, *, bore_m: FloatArray, c: FloatArray, runs: int
+) -> tuple[FloatArray, FloatArray]:
+    """One bore and one C for each run of mains one after another.
+
+    Parameters
+    ----------
+    run : ndarray of int
+        The run of each main.
+    length_m, bore_m, c : ndarray of float
+        Length, bore, m, and Hazen-Williams C of each main.
+    runs : int
+        How many runs there are.
+
+    Returns
+    -------
+    bore_m, c : ndarray of float
+        Of each run, within those of its mains; not-a-number where it has none. A main of its
+        length with these loses the head its mains lose together at any flow.
+
+    Raises
+    ------
+    RangeError
+        If a bore or a C lies outside its range.
+
+    Notes
+    -----
+    Heads add up: sum of L/(C^1.852 d^4.8704). C is the mean of the power -1.852 by length, the
+    bore that of the power -4.8704 by L/C^1.852, so that the sum is kept.
+    """
+    rough = _check_c("c", c) ** -_HW_Q
+    narrow = _check_bore("bore_m", bore_m) ** -_HW_D
+    length = np.maximum(length_m, 1e-6)  # m; a main without length has a bore and a C all the same
+    length_of, rough_of, lost = (
+        np.bincount(run, weights, minlength=runs)
+        for weights in (length, length * rough, length * rough * narrow)
+    )
+    with np.errstate(invalid="ignore"):
+        mean_c = (rough_of / length_of) ** (-1.0 / _HW_Q)
+        mean_bore = (lost / rough_of) ** (-1.0 / _HW_D)
+    # a mean lies within its values but for the last digit; of values alike it is the value
+    return _within(mean_bore, run, bore_m), _within(mean_c, run, c)
+
+
+def _within(mean: FloatArray, run: NDArray[np.int64], values: FloatArray) -> FloatArray:
+    """Keep the mean of each run within its values."""
+    low, high = np.full(mean.shape, np.inf), np.full(mean.shape, -np.inf)
+    np.minimum.at(low, run, values)
+    np.maximum.at(high, run, values)
+    return np.asarray(np.clip(mean, low, high), dtype=np.float64)
 
 
 @cache

@@ -16,6 +16,7 @@ __all__ = [
     "PressureCheck",
     "check_pressure",
     "fatigue_limit_pa",
+    "highest_temperature_c",
     "pressure_class_pa",
     "surge_pressure_pa",
     "temperature_factor",
@@ -154,12 +155,28 @@ def temperature_factor(material: str | NDArray[np.str_], temperature_c: ArrayLik
     return factor
 
 
+def highest_temperature_c(material: str) -> float:
+    """Return the warmest water the class of a carrier material is known for, C.
+
+    Parameters
+    ----------
+    material : str
+        Carrier material.
+
+    Raises
+    ------
+    RangeError
+        If the material is unknown.
+    """
+    is_polyethylene(material)
+    return _WARM_C[material][0][-1] if material in _WARM_C else (_PE_STEPS_F[-1] - 32.0) / 1.8
+
+
 def _factor_of(material: str, celsius: FloatArray) -> FloatArray:
     """Share of the class of one material; the temperature is held against the table's end."""
-    iron = material not in _WARM_C
-    most = (_PE_STEPS_F[-1] - 32.0) / 1.8 if iron else _WARM_C[material][0][-1]
+    most = highest_temperature_c(material)
     check_range(f"temperature_c of {material}", celsius, 0.0, most, "C")
-    if not iron:
+    if material in _WARM_C:
         return np.asarray(np.interp(celsius, *_WARM_C[material]), dtype=np.float64)
     step = np.searchsorted(_PE_STEPS_F, celsius * 1.8 + 32.0 - 1e-9)
     return np.asarray(_PE_STEPS)[np.minimum(step, len(_PE_STEPS) - 1)]

@@ -1,4 +1,4 @@
-"""What is dug up between the pits: connections of mains, services, line valves."""
+"""What is dug up between the pits: connections of mains, services, hydrants, line valves."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ def dig_list(runs: RunSet, *, connection: float, valve: float, temporary: float)
     parts = [
         runs.chains.connections[["run", "chainage"]].assign(kind="connection", cost=connection),
         runs.laterals[["run", "chainage"]].assign(kind="lateral", cost=connection),
+        runs.hydrants[["run", "chainage"]].assign(kind="hydrant", cost=connection),
         runs.valves[["run", "chainage"]].assign(kind="valve", cost=valve),
     ]
     both = pd.concat(parts, ignore_index=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, offsets_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.network.words import rows_in_order, worded
 from geotools.pulls.force import ForceProfile, head_forces
 
@@ -98,25 +98,49 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
 
 
 def with_band(pulls: pd.DataFrame, forces: pd.DataFrame) -> pd.DataFrame:
-    """Add the band, the utilisation and what governs to the pulls.
+    """Add the band, the utilisation and what governs, and where, to the pulls.
 
     ``head_utilisation`` is head force over allowable; ``utilisation`` the greatest of that and
-    of tension over limit at each bend passed; ``governed_by`` names the one.
+    of tension over limit at each bend passed; ``governed_by`` names the one, and
+    ``governing_chainage`` (m), ``governing_force`` and ``governing_limit`` (N) say where the head
+    is then, the force there and what is allowed there.
     """
     pull = forces["pull"].to_numpy(dtype=np.int64)
     worst = {
         name: _most(pull, forces[name].to_numpy(dtype=float), len(pulls))
         for name in ("head_force_low", "head_force", "head_force_high")
     }
-    at_bend = _most(pull, _share_at_bends(forces), len(pulls))
-    straight = worst["head_force"] / pulls["allowable"].to_numpy(dtype=float)
-    governed = np.where(at_bend > straight, "bend", pulls["governed_by"].to_numpy(dtype=object))
+    share = _share_at_bends(forces)
+    at_bend = _most(pull, share, len(pulls))
+    allowable = pulls["allowable"].to_numpy(dtype=float)
+    straight = worst["head_force"] / allowable
+    bent = at_bend > straight
+    place = np.where(
+        bent,
+        _first(pull, share >= at_bend[pull], len(pulls)),
+        _first(pull, forces["head_force"].to_numpy() >= worst["head_force"][pull], len(pulls)),
+    )
+    chainage, force, limit = (
+        forces[name].to_numpy(dtype=float)[place]
+        for name in ("chainage", "head_force", "bend_limit")
+    )
     return pulls.assign(
         **worst,
         head_utilisation=straight,
         utilisation=np.maximum(straight, at_bend),
-        governed_by=governed,
+        governed_by=np.where(bent, "bend", pulls["governed_by"].to_numpy(dtype=object)),
+        governing_chainage=chainage,
+        governing_force=force,
+        governing_limit=np.where(bent, limit, allowable),
     )
+
+
+def _first(pull: IntArray, wanted: BoolArray, count: int) -> IntArray:
+    """Return the first row wanted of every pull; each has one."""
+    rows = np.flatnonzero(wanted)
+    out = np.zeros(count, dtype=np.int64)
+    out[pull[rows[::-1]]] = rows[::-1]  # of several written to one place the last stays
+    return out
 
 
 def _share_at_bends(forces: pd.DataFrame) -> FloatArray:
@@ -128,9 +152,7 @@ def _share_at_bends(forces: pd.DataFrame) -> FloatArray:
     return np.where(np.isnan(limit), 0.0, share)
 
 
-def _most(
-    pull: np.ndarray[tuple[int], np.dtype[np.int64]], values: FloatArray, count: int
-) -> FloatArray:
+def _most(pull: IntArray, values: FloatArray, count: int) -> FloatArray:
     out = np.zeros(count)
     np.maximum.at(out, pull, values)
     return out

@@ -55,7 +55,7 @@ def section_table(
     pulls : DataFrame
         With ``run``, ``length``, ``head_force``, ``hours``, ``start``, ``end``.
     runs : DataFrame
-        With ``pipe``, ``bore``, ``working``.
+        With ``pipe``, ``mean_bore``, ``working``.
     stations : DataFrame
         With ``run``, ``chainage``, ``axis_z``.
     pipes : CarrierColumns
@@ -64,7 +64,7 @@ def section_table(
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     low, low_at, high, high_at = _levels(pulls, stations)
-    working, bore = (runs[name].to_numpy(dtype=float)[run] for name in ("working", "bore"))
+    working, bore = (runs[name].to_numpy(dtype=float)[run] for name in ("working", "mean_bore"))
     length = pulls["length"].to_numpy(dtype=float)
     return pd.DataFrame(
         {

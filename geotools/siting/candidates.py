@@ -12,6 +12,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, rows_of
 from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.schema import angle_text
 from geotools.siting.axis import Axis
 from geotools.siting.digging import dig_pits
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
@@ -308,7 +309,7 @@ def _laid_out(
     extents = pit_extents(axis, run, at, sizes, must)
     depth = table["depth"].to_numpy(dtype=float)
     slope = _slope(depth, rules)
-    spread = slope * np.maximum(np.nan_to_num(depth), 0.0)
+    spread = slope * (np.maximum(np.nan_to_num(depth), 0.0) + rules.bedding)
     street = table["street_chain"].to_numpy(dtype=np.int64)
     laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
     return _Pits(
@@ -517,7 +518,7 @@ def _why(table: pd.DataFrame, bends: pd.DataFrame) -> pd.Categorical:
     places = {kind: place for place, kind in enumerate(words, 1)}
     number = by_word(table["kind"], lambda kind: places.get(kind, 0))
     told = [
-        f"bend of {np.degrees(turn):.0f} deg" + ("" if passes else " that cannot be passed")
+        f"bend of {angle_text(turn)} deg" + ("" if passes else " that cannot be passed")
         for turn, passes in zip(bends["deflection"], bends["passes"], strict=True)
     ]
     is_bend = np.flatnonzero(by_word(table["kind"], lambda kind: kind == "bend"))

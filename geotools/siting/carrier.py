@@ -28,6 +28,7 @@ from geotools.pipe.choice import CHOICE_RULES, Choice, Criteria, RunColumns, cho
 from geotools.pipe.hydraulics import CARRIER_C, before_and_after
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import MATERIALS, SYSTEMS
+from geotools.pipe.pressure import highest_temperature_c
 from geotools.pipe.pulling import (
     allowable_tension_n,
     machine_capacity_n,
@@ -36,7 +37,7 @@ from geotools.pipe.pulling import (
     weight_n_per_m,
 )
 from geotools.schema import quantity_text
-from geotools.units import parse_quantity
+from geotools.units import in_unit, parse_quantity
 
 __all__ = [
     "RULE_TEXTS",
@@ -50,6 +51,7 @@ __all__ = [
     "pulled_pipes",
     "ranked",
     "report_fixed",
+    "report_warm",
     "shortfall",
 ]
 
@@ -141,8 +143,8 @@ def hold_contest(
     Raises
     ------
     BriefError
-        If a fixed pipe is not in the catalogue, the wishes leave none, or surges are counted
-        whose size is not given.
+        If a fixed pipe is not in the catalogue, the wishes leave none, none of them is rated for
+        water so warm, or surges are counted whose size is not given.
     """
     choice = brief.carrier
     if brief.service.surges_per_day > 0 and brief.service.recurring_velocity == 0:
@@ -155,6 +157,7 @@ def hold_contest(
     every, wanted = _catalogue(choice, brief.output.units)
     pipes = as_columns(every)
     fixed = _fixed(runs, every, wanted, choice)
+    wanted = _rated(pipes, wanted, fixed, brief)
     verdict = choose(_run_columns(service, brief), pipes, limits=choice_limits(brief))
     bore = service["bore_low"].to_numpy(dtype=float)[:, None]
     outside = np.asarray(pipes.outside_m)[None, :]
@@ -198,6 +201,53 @@ def _catalogue(choice: CarrierChoice, units: str) -> tuple[list[Carrier], npt.ND
             raise BriefError([f"carrier: {asked} is made of {only} alone; name it in material"])
         raise BriefError([f"carrier: the catalogue has no pipe of {asked}; widen the choice"])
     return every, wanted
+
+
+def _too_warm(brief: Brief) -> list[str]:
+    """Return the materials whose class is not known for water so warm as the brief's."""
+    water = brief.service.water_temperature
+    return [each for each in MATERIALS if water > highest_temperature_c(each) * (1 + 1e-9)]
+
+
+def _rated(
+    pipes: CarrierColumns, wanted: npt.NDArray[np.bool_], fixed: IntArray, brief: Brief
+) -> npt.NDArray[np.bool_]:
+    """Return the pipes of those wanted whose class is known for water so warm as the brief's."""
+    rated = ~np.isin(pipes.material, _too_warm(brief))
+    asked = np.unique(pipes.material[fixed[fixed >= 0]])
+    unfit = [str(word) for word in asked if word in _too_warm(brief)]
+    if not unfit and not (wanted & rated).any():
+        unfit = np.unique(pipes.material[wanted]).tolist()
+    if unfit:
+        most = min(unfit, key=highest_temperature_c)
+        raise BriefError(
+            [
+                f"service.water_temperature: {_degrees(brief.service.water_temperature, brief)} is "
+                f"too warm for {', '.join(unfit)}: the class of {most} is known up to "
+                f"{_degrees(highest_temperature_c(most), brief)}"
+            ]
+        )
+    return wanted & rated
+
+
+def _degrees(celsius: float, brief: Brief) -> str:
+    """Return a temperature in words, in the units of the brief."""
+    unit = "degF" if brief.output.units == "us" else "degC"
+    return f"{in_unit(celsius, unit, 'temperature'):.4g} {unit}"
+
+
+def report_warm(brief: Brief, findings: Findings) -> None:
+    """Say which materials are out of the running since the water is too warm for their class."""
+    out = _too_warm(brief)
+    if out:
+        findings.add(
+            "info",
+            "water-too-warm",
+            f"water of {_degrees(brief.service.water_temperature, brief)} is warmer than the class "
+            f"of {', '.join(out)} is known for: no such pipe is chosen "
+            "(service.water_temperature)",
+            layer="runs",
+        )
 
 
 def _with_own(choice: CarrierChoice, units: str) -> list[Carrier]:

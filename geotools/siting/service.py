@@ -10,7 +10,7 @@ from geotools.brief import Service
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.host import HostBore, gauged, host_bore
-from geotools.pipe.hydraulics import aged_c, host_lining_class
+from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
 from geotools.schema import quantity_text
 
 __all__ = ["service_columns"]
@@ -26,9 +26,11 @@ def service_columns(
 ) -> pd.DataFrame:
     """Return one row a run: bores, C, pressure, flow and groundwater.
 
-    Columns: ``bore_low`` and ``bore`` (m, the narrowest main, low and central estimate),
-    ``host_c``, ``working`` (Pa, the highest), ``flow`` (m3/s, the highest; NaN where none is on
-    record), ``head`` (m of groundwater above the deepest invert).
+    Columns: ``bore_low`` (m, the narrowest main, low estimate), ``bore`` (m) and ``host_c`` (what
+    loses the head of all its mains one after another), ``mean_bore`` (m, what holds their
+    volume), ``working`` (Pa, the highest), ``flow`` (m3/s, the highest, which the whole run is
+    asked to carry; NaN where none is on record), ``head`` (m of groundwater above the deepest
+    invert).
     """
     runs = len(run_ids)
     run = pieces["run"].to_numpy(dtype=np.int64)
@@ -45,20 +47,23 @@ def service_columns(
         tubercle_m=service.tubercles,
     )
     bore = gauged(estimate, rows["bore"].to_numpy(dtype=float))
-    bare = host_bore(*host, lining="none")
-    lined = (bare.centre_m - bore.centre_m > 0) & ~bore.measured
-    c_factor = _c_factor(rows, bore.kind, lined, service.year)
+    length = (pieces["end"] - pieces["start"]).to_numpy(dtype=float)
+    effective, host_c = in_series(
+        run, length, bore_m=bore.centre_m, c=_c_factor(rows, bore, service.year), runs=runs
+    )
     pressure = _highest(run, rows["pressure"].to_numpy(dtype=float), runs)
     depth = stations["depth"].to_numpy(dtype=float)
     deepest = _highest(stations["run"].to_numpy(dtype=np.int64), depth, runs)
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
     _report(pressure, flow, run_ids, service, findings)
+    _report_in_part(pieces[["run", "line"]], mains["flow"], run_ids, findings)
     _report_bores(run, host[0], bore, run_ids, findings)
     return pd.DataFrame(
         {
             "bore_low": -_highest(run, -bore.low_m, runs),
-            "bore": -_highest(run, -bore.centre_m, runs),
-            "host_c": -_highest(run, -c_factor, runs),
+            "bore": effective,
+            "mean_bore": _mean_bore(run, length, bore.centre_m, runs),
+            "host_c": host_c,
             "working": np.where(np.isfinite(pressure), pressure, service.working_pressure),
             "flow": flow,
             "head": np.maximum(np.nan_to_num(deepest) - service.water_table, 0.0),
@@ -74,13 +79,21 @@ def _highest(run: IntArray, values: FloatArray, runs: int) -> FloatArray:
     return np.where(np.isfinite(out), out, np.nan)
 
 
-def _c_factor(
-    rows: pd.DataFrame, kind: npt.NDArray[np.str_], lined: npt.NDArray[np.bool_], year: int
-) -> FloatArray:
+def _mean_bore(run: IntArray, length: FloatArray, bore: FloatArray, runs: int) -> FloatArray:
+    """Return the bore of each run that holds what its mains hold together, m."""
+    length = np.maximum(length, 1e-6)
+    area, whole = (np.bincount(run, w, minlength=runs) for w in (length * bore**2, length))
+    with np.errstate(invalid="ignore"):
+        mean = np.sqrt(area / whole)
+    return np.clip(mean, -_highest(run, -bore, runs), _highest(run, bore, runs))
+
+
+def _c_factor(rows: pd.DataFrame, bore: HostBore, year: int) -> FloatArray:
     """Return C as on record, or aged by surface and years."""
+    surface = host_lining_class(bore.kind, bore.lined)
     recorded = rows["c_factor"].to_numpy(dtype=float)
     age = np.clip(year - rows["installed"].to_numpy(dtype=float), 0, 200)
-    aged = aged_c(host_lining_class(kind, lined), np.where(np.isfinite(age), age, DEFAULT_AGE))
+    aged = aged_c(surface, np.where(np.isfinite(age), age, DEFAULT_AGE))
     return np.where(np.isfinite(recorded), recorded, aged.central)
 
 
@@ -114,6 +127,25 @@ def _report(
         layer="runs",
         features=_listed(names[~np.isfinite(flow)]),
     )
+
+
+def _report_in_part(
+    pieces: pd.DataFrame, flow: pd.Series, run_ids: list[str], findings: Findings
+) -> None:
+    """Say of which runs some mains alone have a design flow."""
+    run, line = np.unique(pieces.to_numpy(dtype=np.int64), axis=0).T
+    count = np.bincount(run, minlength=len(run_ids))
+    recorded = np.isfinite(flow.to_numpy(dtype=float))[line]
+    known = np.bincount(run, recorded, minlength=len(run_ids)).astype(np.int64)
+    for row in np.flatnonzero((known > 0) & (known < count)).tolist():
+        findings.add(
+            "warning",
+            "design-flow-in-part",
+            f"a design flow is on record on {known[row]} of {count[row]} mains of the run; the "
+            "highest of these is taken for all of it",
+            layer="runs",
+            feature=run_ids[row],
+        )
 
 
 def _report_bores(

@@ -105,7 +105,7 @@ def lanes_taken(
 
 
 def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:
-    """Return the days each pit is open, from the first dig to the surface made good."""
+    """Return the days of work at each pit: set up, dug, tied in and made good."""
     return np.asarray(
         rates.pit_days
         + rates.tie_in_days

@@ -42,12 +42,22 @@ def string_pieces(pieces: IntArray, strings: IntArray) -> tuple[IntArray, IntArr
     return pull, base[pull] + (number < rest[pull])
 
 
-def _lengths(pull: IntArray, shares: IntArray, length: FloatArray, piece: float) -> FloatArray:
-    """Return string lengths, m: whole pipes, the last cut to the length of the pull."""
+def _lengths(
+    pull: IntArray, shares: IntArray, length: FloatArray, piece: float, least: float
+) -> FloatArray:
+    """Return string lengths, m: whole pipes, the last cut to the length of the pull.
+
+    A last string of one pipe cut shorter than can be fused shares with the pipe before it.
+    """
     whole = shares * piece
     last = np.flatnonzero(np.append(pull[1:] != pull[:-1], True)) if len(pull) else pull
     before = np.bincount(pull, whole)[pull[last]] - whole[last]
     whole[last] = length[pull[last]] - before
+    alone = last[(shares[last] == 1) & (last > 0) & (whole[last] < min(least, piece / 2))]
+    alone = alone[pull[alone] == pull[alone - 1]]
+    more = (piece - whole[alone]) / 2
+    whole[alone] += more
+    whole[alone - 1] -= more
     return np.asarray(whole, dtype=np.float64)
 
 
@@ -59,6 +69,7 @@ def lay_strings(
     *,
     gap: float,
     piece: float,
+    least: float = 0.0,
     over_middle: bool = True,
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls.
@@ -79,6 +90,8 @@ def lay_strings(
         Room between strings laid side by side, m.
     piece : float
         Length of a pipe before fusing, m.
+    least : float, optional
+        Shortest piece that is fused, m; half of `piece` is enough at most.
     over_middle : bool
         Whether strings may lie over the middle of the street and beyond it.
 
@@ -92,7 +105,7 @@ def lay_strings(
     """
     count = pulls["strings"].to_numpy(dtype=np.int64)
     pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
-    length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece)
+    length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece, least)
     number = np.arange(len(pull)) - offsets_of(count)[pull]
     places = _places(pulls, gap, over_middle=over_middle)
     trees = shapely.STRtree(obstacles), shapely.STRtree(soft)

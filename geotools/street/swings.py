@@ -8,6 +8,7 @@ from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["swings"]
 
+TICK = 2.0**-30
 SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing
 
 
@@ -24,4 +25,5 @@ def swings(xy: FloatArray, offsets: IntArray) -> FloatArray:
     out = np.zeros(len(xy))
     out[1:-1] = 2 * np.tan(np.clip(turn, -SHARPEST, SHARPEST) / 2)
     out[offsets[:-1]] = out[offsets[1:] - 1] = 0.0
-    return np.asarray(np.cumsum(out), dtype=np.float64)
+    # Sums of whole ticks are exact: so the difference of two hangs on nothing but what is between.
+    return np.asarray(np.cumsum(np.rint(out / TICK) * TICK), dtype=np.float64)

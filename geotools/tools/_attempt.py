@@ -382,7 +382,7 @@ def profile_of(
 def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame:
     """Add the price of the pipe (per m) and the annulus to be grouted (m3 per m)."""
     pipe = table["pipe"].to_numpy(dtype=np.int64)
-    bore, outside = table["bore"].to_numpy(dtype=float), table["outside"].to_numpy(dtype=float)
+    bore, outside = (table[name].to_numpy(dtype=float) for name in ("mean_bore", "outside"))
     gap = np.pi / 4 * np.maximum(bore**2 - outside**2, 0.0)
     return table.assign(
         pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan),

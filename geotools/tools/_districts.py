@@ -45,7 +45,16 @@ __all__ = ["Call", "open_folder", "plan_districts"]
 SUMMARY = "summary.gpkg"
 STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
 # What runs, their assignment, their shutdowns and the edits on them are made from.
-_NETWORK = ("mains", "fittings", "valves", "laterals", "sources", "districts", "pit_edits")
+_NETWORK = (
+    "mains",
+    "fittings",
+    "valves",
+    "laterals",
+    "hydrants",
+    "sources",
+    "districts",
+    "pit_edits",
+)
 _BY_BATCH = ("districts", "pit_edits")  # of these districts read nothing themselves
 # A pull's strings may lie this much farther along the street than the longest pull, m.
 _MARGIN = 500.0

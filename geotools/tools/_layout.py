@@ -13,6 +13,7 @@ from geotools.accel import expect, give_back
 from geotools.brief import Brief
 from geotools.deliver.context import context_layer
 from geotools.deliver.layers import Encoded
+from geotools.estimate.schedule import days_out
 from geotools.intake.columns import Layers, Lines
 from geotools.network.build import RunSet
 from geotools.network.noding import Graph
@@ -24,6 +25,7 @@ from geotools.network.words import in_words
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.sections import section_table
+from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest, hydraulic_columns
 from geotools.tool import Progress
 from geotools.tools._attempt import friction_band_of, profile_of
@@ -125,7 +127,12 @@ def _asked_for(ground: Shared) -> Shared:
     return replace(
         ground,
         layers=left,
-        runs=replace(ground.runs, graph=Graph.nothing(), services=OnEdges.nowhere(0)),
+        runs=replace(
+            ground.runs,
+            graph=Graph.nothing(),
+            services=OnEdges.nowhere(0),
+            hydrant_taps=OnEdges.nowhere(0),
+        ),
         contest=replace(contest, verdict=verdict),
     )
 
@@ -141,9 +148,11 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     table = _verdicts(ground, planned, pulls)
     _report_blocked(ground, planned.blocked)
     _report_unsuitable(ground, table)
+    _report_narrow(ground, table)
     _report_edits(ground, planned.refused)
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
     works = work_out(ground, table, pits, pulls, sections)
+    _report_beyond(ground, table, shutdowns, days_out(works.schedule))
     return Layout(
         layers=ground.layers,
         runs=ground.runs,
@@ -232,6 +241,63 @@ def _report_unsuitable(ground: Shared, table: pd.DataFrame) -> None:
         layer="runs",
         features=names,
         xy=points_along(chains.xy, chains.offsets, rows, middle),
+    )
+
+
+def _report_narrow(ground: Shared, table: pd.DataFrame) -> None:
+    """Report carriers that carry their design flow, and little of what the host could."""
+    least, findings = ground.brief.service.least_capacity, ground.layers.findings
+    ratio, flow = (table[c].to_numpy(dtype=float) for c in ("capacity_ratio", "flow"))
+    rows = np.flatnonzero((table["status"] == "planned") & np.isfinite(flow) & (ratio < least))
+    chains, middle = ground.runs.chains, table["length"].to_numpy(dtype=float)[rows] / 2
+    names = table["run_id"].to_numpy(dtype=object)[rows]
+    carriers = table["carrier"].to_numpy(dtype=object)[rows]
+    findings.add_points(
+        "warning",
+        "little-capacity",
+        [
+            f"run {name}: {carrier} carries the design flow of "
+            f"{quantity_text(flow[row], 'flow', findings.system)} on record and keeps "
+            f"{ratio[row]:.0%} of the host's capacity at equal gradient, below the {least:.0%} "
+            "asked for where no flow is on record (service.least_capacity); see that the flow is "
+            "that of the run's worst day, fire flow included, or fix a larger carrier"
+            for name, carrier, row in zip(names, carriers, rows.tolist(), strict=True)
+        ],
+        layer="runs",
+        features=names,
+        xy=points_along(chains.xy, chains.offsets, rows, middle),
+    )
+
+
+def _report_beyond(
+    ground: Shared, table: pd.DataFrame, shutdowns: pd.DataFrame, days: pd.Series
+) -> None:
+    """Leave a finding on every planned run whose work takes water from customers off it."""
+    lost = shutdowns["customers_beyond"].to_numpy(dtype=float) > 0
+    rows = shutdowns["run"].to_numpy(dtype=np.int64)
+    chosen = lost & (table["status"].to_numpy(dtype=object)[rows] == "planned")
+    chains, run, told = ground.runs.chains, rows[chosen], shutdowns[chosen]
+    names = table["run_id"].to_numpy(dtype=object)[run]
+    ground.layers.findings.add_points(
+        "warning",
+        "customers-beyond",
+        [
+            f"run {name}: {customers:,.0f} customers not served off it, at {services} service "
+            "connections, are without water while it is out of service, by the schedule "
+            f"{days[name]:.1f} working days. No temporary supply is priced for them. Shut it in "
+            "nearer, with valves or stops on the mains at its ends, or plan a bypass."
+            for name, customers, services in zip(
+                names,
+                told["customers_beyond"],
+                told["services"] - told["temporary_services"],
+                strict=True,
+            )
+        ],
+        layer="shutdowns",
+        features=names,
+        xy=points_along(
+            chains.xy, chains.offsets, run, table["length"].to_numpy(dtype=float)[run] / 2
+        ),
     )
 
 

@@ -25,7 +25,7 @@ from geotools.network.stations import build_stations
 from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
-from geotools.siting.carrier import hold_contest, report_fixed
+from geotools.siting.carrier import hold_contest, report_fixed, report_warm
 from geotools.siting.ground_checks import avoid_tree, hard_places
 from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
@@ -64,6 +64,7 @@ def prepare(
     )
     contest = hold_contest(runs.table, service, brief, least_length=least_between(brief))
     report_fixed(contest, run_ids, layers.findings)
+    report_warm(brief, layers.findings)
     return Shared(
         runs=runs,
         axis=Axis(runs.thinned),
@@ -212,6 +213,7 @@ def _stations(
             wished.astype({"run": np.int64}).assign(kind="edit"),
             runs.valves[["run", "chainage"]].assign(kind=valve),
             runs.laterals[["run", "chainage"]].assign(kind="lateral"),
+            runs.hydrants[["run", "chainage"]].assign(kind="hydrant"),
         ],
         ignore_index=True,
     )

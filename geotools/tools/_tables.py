@@ -18,8 +18,9 @@ from geotools.deliver.columns import content_hash
 from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import AxisParts, Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
+from geotools.ground.profile import SOURCES
 from geotools.intake.findings import SEVERITIES, Findings
-from geotools.network.places import points_along
+from geotools.network.places import Places, points_along
 from geotools.network.words import in_words, worded
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
@@ -43,7 +44,7 @@ def plan_tables(layout: Layout, brief: Brief) -> Drawn:
         "stations": _held("stations", _station_layer(layout, run_ids)),
         "bends": _bend_layer(layout, run_ids),
         "candidates": _held("candidates", _candidate_layer(layout, run_ids)),
-        "pits": layout.pits,
+        "pits": _pit_layer(layout, brief.pits.bedding),
         "pit_footprints": _footprint_layer(layout),
         "pulls": _pull_layer(layout, units),
         "forces": _held("forces", layout.forces),
@@ -63,6 +64,7 @@ def plan_tables(layout: Layout, brief: Brief) -> Drawn:
     return drawn(tables, layers.working_crs, layers.output_crs)
 
 
+AT_STATION = 1e-9  # share of the way to the next station; nearer is at the station
 # Layers of many rows: what they tell in few words.
 _WORDED = {
     "stations": ("kind", "depth_source"),
@@ -154,6 +156,28 @@ def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.Dat
     table = layout.candidates
     run = table["run"].to_numpy(dtype=np.int64)
     return table.assign(candidate_id=_numbered("C", run_ids, run), run_id=worded(run_ids, run))
+
+
+def _pit_layer(layout: Layout, bedding: float) -> pd.DataFrame:
+    """Return the pits with what their depth rests on, and how deep they are dug.
+
+    Between two stations the depth rests on the weaker source of the two.
+    """
+    pits, stations = layout.pits, layout.stations
+    rows, at = (stations[c].to_numpy() for c in ("run", "chainage"))
+    places = Places.of(rows.astype(np.int64), at.astype(float), len(layout.table))
+    spot = places.between(
+        pits["run"].to_numpy(dtype=np.int64), pits["chainage"].to_numpy(dtype=float)
+    )
+    rank = {name: k for k, name in enumerate(SOURCES)}
+    source = stations["depth_source"].map(rank).to_numpy(dtype=np.int64)
+    first, second = source[spot.first], source[spot.second]
+    first = np.where(spot.share < 1 - AT_STATION, first, 0)
+    second = np.where(spot.share > AT_STATION, second, 0)
+    return pits.assign(
+        depth_source=np.array(SOURCES, dtype=object)[np.maximum(first, second)],
+        dig_depth=np.maximum(pits["depth"].to_numpy(dtype=float), 0.0) + bedding,
+    )
 
 
 def _footprint_layer(layout: Layout) -> pd.DataFrame:

@@ -22,7 +22,7 @@ from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import in_words
 from geotools.pulls.digs import local_digs
-from geotools.schema import ROLES
+from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.ground_checks import hard_places, soft_places
 from geotools.siting.laydown import ramp_ends, ramp_tops
@@ -73,7 +73,7 @@ def work_out(
     digs = local_digs(ground.digs, pulls, table["run_id"].to_numpy(dtype=object))
     counts = _dig_counts(digs, pulls)
     priced = pulls.assign(
-        connections=counts["connection"] + counts["lateral"],
+        connections=counts["connection"] + counts["lateral"] + counts["hydrant"],
         valves=counts["valve"],
         services=counts["lateral"],
         cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,
@@ -85,8 +85,13 @@ def work_out(
     prices = _prices(brief)
     of_pits = pit_quantities(pits, prices, brief.output.units)
     of_pulls = pull_quantities(priced, prices, brief.output.units)
-    total = counts["connection"] + counts["lateral"] + counts["valve"]
-    waits = pulls.assign(digs=total, wait_hours=sections["wait_hours"].to_numpy(dtype=float))
+    total = np.asarray(sum(counts.values()), dtype=np.int64)
+    waits = priced.assign(
+        digs=total,
+        wait_hours=sections["wait_hours"].to_numpy(dtype=float),
+        grout=sections["annulus_volume"].to_numpy(dtype=float) if brief.pulls.grouted else 0.0,
+        lifts=sections["grout_lifts"].to_numpy(),
+    )
     schedule = in_words(schedule_runs(table, pits, waits, brief.crew), ("run_id", "task", "crew"))
     shared = shared_pits(pits, prices)
     each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]
@@ -133,6 +138,7 @@ def _strings(
             soft,
             gap=ground.brief.street.string_gap,
             piece=ground.brief.pulls.piece_length,
+            least=ground.brief.pulls.least_piece,
             over_middle=ground.brief.street.strings_over_middle,
         )
         for low in range(0, max(len(laid), 1), LAID)
@@ -175,7 +181,7 @@ def _dig_counts(digs: pd.DataFrame, pulls: pd.DataFrame) -> dict[str, IntArray]:
     kind = on["kind"].to_numpy(dtype=object)
     return {
         name: np.bincount(row[kind == name], minlength=len(pulls)).astype(np.int64)
-        for name in ("connection", "lateral", "valve")
+        for name in DIG_KINDS
     }
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geotools.deliver.asbuilt import Checked
-    from geotools.deliver.joints import Schedule
+    from geotools.deliver.joints import Machine, Schedule
     from geotools.deliver.read_plan import PlanFile
     from geotools.deliver.records import Records
 
@@ -41,7 +42,8 @@ _SHARED = (
     Parameter(
         "tail",
         "quantity",
-        "carrier on top of the plan at each end of a pull; none if not given",
+        "carrier on top of the plan at each end of every pull; if not given, half of what the "
+        "plan leaves out of the host, pull by pull",
         measure="length",
     ),
     Parameter("only", "text", "run or pull wanted; all if not given", multiple=True),
@@ -63,6 +65,19 @@ TOOLS = (
             OVERWRITE,
             _UNITS,
             *_SHARED,
+            Parameter(
+                "piston_area",
+                "quantity",
+                "total effective piston area of the fusion machine, for the pressure on its gauge",
+                measure="area",
+            ),
+            Parameter(
+                "drag",
+                "quantity",
+                "gauge pressure that just moves the carriage, measured at the joint; none if not "
+                "given",
+                measure="pressure",
+            ),
         ),
     ),
     Tool(
@@ -71,7 +86,8 @@ TOOLS = (
         summary=(
             "Holds the inspector's records of fused joints, and of pulls, against the plan: joints "
             "missing, double or unknown, values out of the window, people and machines not "
-            "qualified, joints made too late. Exit code 1 if any joint or pull does not pass."
+            "qualified, joints made too late, machines at two joints at once. Exit code 1 if any "
+            "joint or pull does not pass."
         ),
         function="geotools.tools.joints:check",
         outputs=("asbuilt_joints", "asbuilt_pulls"),
@@ -116,6 +132,8 @@ def schedule(
     procedure_file: Path | None,
     tail: float | None,
     only: tuple[str, ...],
+    piston_area: float | None,
+    drag: float | None,
     progress: Progress,
 ) -> Outcome:
     """List every fused joint of a plan.
@@ -130,6 +148,10 @@ def schedule(
     tail : float, optional
         m.
     only : tuple of str
+    piston_area : float, optional
+        m2.
+    drag : float, optional
+        Pa.
     progress : Progress
 
     Raises
@@ -146,11 +168,39 @@ def schedule(
     _check_styles(target, ("joints",), file, overwrite=overwrite)
     system = units or file.units
     progress("joints", 0.0)
-    made = _schedule(file, procedure, procedure_file, tail, only)
+    machine = _machine(piston_area, drag)
+    made = _schedule(file, procedure, procedure_file, tail, only, machine)
     if target is not None:
         progress("writing", 0.0)
         _write_layers(target, {"joints": made.joints}, file, system, overwrite=overwrite)
-    return _told(made, target)
+    return _told(made, target, _without_tails(file, made), _gauges(made, machine, system))
+
+
+def _gauges(made: Schedule, machine: Machine | None, units: str) -> list[str]:
+    """Say what to set on the gauge of the machine, pipe by pipe."""
+    from geotools.deliver.wording import shown
+
+    if machine is None:
+        return []
+    pipes = made.joints.drop_duplicates("carrier")
+    pipes = pipes[pipes["gauge_low"].notna()]
+    drag = f"drag {shown(machine.drag, 'pressure', units)}" if machine.drag else "no drag"
+    return [
+        *(
+            f"gauge     {pipe.carrier}: "
+            + ("" if pipe.gauge != pipe.gauge else f"{shown(pipe.gauge, 'pressure', units)}, ")
+            + f"{shown(pipe.gauge_low, 'pressure', units)} to "
+            f"{shown(pipe.gauge_high, 'pressure', units)}"
+            for pipe in pipes.itertuples()
+        ),
+        f"          with {drag}; measure the drag at every joint and put it in",
+    ]
+
+
+def _without_tails(file: PlanFile, made: Schedule) -> int:
+    """Return the joints the plan counts in the pulls of a schedule; it counts none for tails."""
+    planned = file.table("pulls", ("pull_id", "joints"))
+    return int(planned.loc[planned["pull_id"].isin(made.tails.index), "joints"].sum())
 
 
 def _schedule(
@@ -159,15 +209,34 @@ def _schedule(
     procedure_file: Path | None,
     tail: float | None,
     only: tuple[str, ...],
+    machine: Machine | None = None,
 ) -> Schedule:
     from geotools.deliver.joints import joint_schedule
     from geotools.deliver.procedure import read_procedure
 
-    tail = 0.0 if tail is None else tail
-    if not 0.0 <= tail <= 100.0:
+    if tail is not None and not 0.0 <= tail <= 100.0:
         raise ToolError("joints", [f"tail: {tail:g} m is out of range, 0 to 100 m"])
     own = None if procedure_file is None else read_procedure(procedure_file)
-    return joint_schedule(file, procedure=procedure, own=own, tail=tail, only=only)
+    return joint_schedule(file, procedure=procedure, own=own, tail=tail, machine=machine, only=only)
+
+
+def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
+    """Return the fusion machine; None where nothing is said of it."""
+    from geotools.deliver.joints import Machine
+
+    if piston_area is None:
+        if drag is not None:
+            raise ToolError("joints", ["drag: give the piston area of the machine as well"])
+        return None
+    faults = []
+    if not 1e-5 <= piston_area <= 1.0:
+        faults.append(f"piston_area: {piston_area * 1e4:g} cm2 is out of range, 0.1 to 10,000 cm2")
+    drag = 0.0 if drag is None else drag
+    if not 0.0 <= drag <= 3e7:
+        faults.append(f"drag: {drag / 1e5:g} bar is out of range, 0 to 300 bar")
+    if faults:
+        raise ToolError("joints", faults)
+    return Machine(piston_area, drag)
 
 
 def _target(output: Path, overwrite: bool) -> Path:
@@ -216,7 +285,7 @@ def _write_layers(
         write_styles(target, layers, units=system)
 
 
-def _told(made: Schedule, target: Path | None) -> Outcome:
+def _told(made: Schedule, target: Path | None, planned: int, gauges: Sequence[str]) -> Outcome:
     joints = made.joints
     between = int(joints["intermediate"].sum())
     unknown = int((joints["procedure"] == "").sum())
@@ -224,6 +293,8 @@ def _told(made: Schedule, target: Path | None) -> Outcome:
         "joints": len(joints),
         "intermediate": between,
         "pulls": int(joints["pull_id"].nunique()),
+        "joints_planned": planned,
+        "tails": float(made.tails.sum()),
         "without_window": unknown,
         "gaps": list(made.gaps),
         "output": None if target is None else str(target),
@@ -231,6 +302,16 @@ def _told(made: Schedule, target: Path | None) -> Outcome:
     lines = [
         f"joints    {len(joints):,} in {summary['pulls']} pulls, {between} of them between strings "
         "in the insertion pit",
+        *(f"tails     {note}" for note in made.notes),
+        *(
+            [
+                f"          {len(joints) - planned:+,} joints beside the {planned:,} of the plan, "
+                "which counts none for tails"
+            ]
+            if len(joints) != planned
+            else []
+        ),
+        *gauges,
         *(f"missing   {gap}" for gap in made.gaps),
         *([f"written   {target}"] if target is not None else []),
         "The limits are planning values; the qualified written procedure of the job decides.",
@@ -288,7 +369,7 @@ def check(
     made = _schedule(file, procedure, procedure_file, tail, ())
     joints, planned = _only(file, made.joints, read, only)
     progress("checking", 0.0)
-    checked = _checked(joints, planned, read, units or file.units)
+    checked = _checked(joints, planned, read, made.tails, units or file.units)
     _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
     return _told_check(checked, targets)
 
@@ -329,9 +410,10 @@ def _only(
     file: PlanFile, joints: Any, read: dict[str, Records], only: tuple[str, ...]
 ) -> tuple[Any, Any]:
     """Return the joints and pulls asked for; records of the others are set aside."""
+    from geotools.deliver.asbuilt_pulls import PLANNED
     from geotools.deliver.joints import wanted_pulls
 
-    every = file.table("pulls", ("pull_id", "run_id", "length", "head_force", "allowable"))
+    every = file.table("pulls", PLANNED)
     ids = wanted_pulls(file, only)
     other = joints["pull_id"].isin(ids)
     read["records"] = read["records"].without("joint_id", joints.loc[~other, "joint_id"])
@@ -341,16 +423,23 @@ def _only(
     return joints[other].reset_index(drop=True), every[every["pull_id"].isin(ids)]
 
 
-def _checked(joints: Any, pulls: Any, read: Mapping[str, Records], units: str) -> Checked:
+def _checked(
+    joints: Any, pulls: Any, read: Mapping[str, Records], tails: pd.Series[float], units: str
+) -> Checked:
     """Hold the records that were given against joints and pulls."""
+    import numpy as np
+
     from geotools.deliver.asbuilt import check_records
 
+    now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "s")
     return check_records(
         joints,
         pulls,
         read["records"],
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),
+        tails=tails,
+        now=now,
         units=units,
     )
 

@@ -31,6 +31,25 @@ def test_a_brief_of_two_gigabytes_is_refused_unread(tmp_path: Path) -> None:
         load_brief(path)
 
 
+@pytest.mark.parametrize(
+    ("key", "met", "beyond", "said"),
+    [
+        ("service.water_temperature", "140 degF", "141 degF", "must be at most 140 degF"),
+        ("service.water_temperature", "32 degF", "31 degF", "must be at least 32 degF"),
+        ("carrier.temperature", "140 degF", "140.1 degF", "must be at most 140 degF"),
+        ("carrier.temperature", "-4 degF", "-5 degF", "must be at least -4 degF"),
+        ("service.tubercles", "3.9 in", "4 in", "must be at most 3.93701 in"),
+    ],
+)
+def test_a_limit_is_met_by_itself_in_the_users_unit_and_told_in_it(
+    tmp_path: Path, key: str, met: str, beyond: str, said: str
+) -> None:
+    section, _, name = key.partition(".")
+    load_brief(write(tmp_path, f'[{section}]\n{name} = "{met}"\n'))
+    (fault,) = faults(tmp_path, f'[{section}]\n{name} = "{beyond}"\n')
+    assert fault == f"{key}: {beyond} is out of range: {said}"
+
+
 def test_brief_without_a_file_is_all_defaults() -> None:
     brief = load_brief()
     assert brief.pulls.max_length == 550.0

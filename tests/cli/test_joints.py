@@ -56,7 +56,10 @@ def records_of(joints: Any) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "joint_id": joints["joint_id"],
-            "made": "2026-03-02 08:00",
+            "made": [
+                str(np.datetime64("2024-03-02T08:00") + np.timedelta64(40 * k, "m"))
+                for k in range(len(joints))  # one after the other, on one machine
+            ],
             "operator": "A. Quill",
             "machine": "M-7",
             "piston_area_cm2": PISTON * 1e4,
@@ -83,9 +86,22 @@ def records(joints: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def leave_of(plan: Path) -> Any:
+    """Return what the plan leaves out of the host, m, by pull."""
+    sections = pyogrio.read_dataframe(plan, layer="sections").set_index("pull_id")
+    assert (sections["leave_m"] >= 2).all()
+    return sections["leave_m"]
+
+
 def test_schedule_has_the_joints_of_the_plan(plan: Path, joints: Any) -> None:
     pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
+    leave = leave_of(plan)
     counted = joints.groupby("pull_id").size().reindex(pulls.index, fill_value=0)
+    with_tails = np.ceil((pulls["length_m"] + leave) / 12.0 - 1e-6) - 1
+    assert counted.tolist() == with_tails.tolist()
+    assert set(counted - pulls["joints"]) == {0, 1}
+    bare = geotools.joints_schedule(plan, tail="0 m").layers["joints"]
+    counted = bare.groupby("pull_id").size().reindex(pulls.index, fill_value=0)
     assert counted.tolist() == pulls["joints"].tolist()
     assert len(joints) > 500
     assert joints["joint_id"].is_unique
@@ -96,7 +112,10 @@ def test_schedule_has_the_joints_of_the_plan(plan: Path, joints: Any) -> None:
 def test_schedule_lies_on_the_pulls_and_makes_up_their_length(plan: Path, joints: Any) -> None:
     pulls = gpd.read_file(plan, layer="pulls").set_index("pull_id")
     lines = shapely.force_2d(pulls.geometry.loc[joints["pull_id"]].to_numpy())
-    assert shapely.distance(joints.geometry.to_numpy(), lines).max() < 1e-3
+    leave = leave_of(plan)
+    off = shapely.distance(joints.geometry.to_numpy(), lines)
+    assert (off < leave.loc[joints["pull_id"]].to_numpy() / 2 + 1e-3).all()
+    assert (off < 1e-3).mean() > 0.99
     behind = pulls.loc[joints["pull_id"], "direction"].to_numpy() == "behind"
     for pull_id, rows in joints.assign(behind=behind).groupby("pull_id"):
         front, rear = (
@@ -105,7 +124,7 @@ def test_schedule_lies_on_the_pulls_and_makes_up_their_length(plan: Path, joints
             else ("piece_after", "piece_before")
         )
         total = rows[front].sum() + rows[rear].iloc[-1]
-        assert total == pytest.approx(pulls.loc[pull_id, "length_m"], abs=1e-6)
+        assert total == pytest.approx(pulls.loc[pull_id, "length_m"] + leave[pull_id], abs=1e-6)
 
 
 def test_schedule_without_strings_counts_one_string_a_pull(plan: Path, tmp_path: Path) -> None:
@@ -191,8 +210,8 @@ def test_check_of_faulty_records_fails_and_says_why(
     path, qualified = tmp_path / "r.csv", tmp_path / "q.csv"
     table.rename(columns={"drag_bar": "P0"}).to_csv(path, index=False, sep=";", decimal=",")
     qualified.write_text(
-        "kind,name,valid_from,valid_until\noperator,A. Quill,2026-01-01,2026-12-31\n"
-        "machine,M-7,2026-01-01,2026-12-31\n",
+        "kind,name,valid_from,valid_until\noperator,A. Quill,2024-01-01,2024-12-31\n"
+        "machine,M-7,2024-01-01,2024-12-31\n",
         encoding="utf-8",
     )
     words = ["joints", "check", plan, path, "-o", tmp_path / "a.gpkg"]
@@ -209,6 +228,19 @@ def test_check_of_faulty_records_fails_and_says_why(
     assert re.search(r"cool time 0\.5 min, due at least", drawn.loc[name, "reasons"])
 
 
+def test_check_tells_one_machine_at_all_joints_at_once_and_a_day_to_come(
+    plan: Path, joints: Any, tmp_path: Path
+) -> None:
+    table = records_of(joints).assign(made="2024-03-02 07:00")
+    table.loc[2, "made"] = "9062-03-02 07:00"
+    table.to_csv(tmp_path / "r.csv", index=False)
+    done = geotools.joints_check(plan, tmp_path / "r.csv")
+    assert done.failed
+    assert done.summary["rules"]["machine-busy"] == len(joints) - 2
+    assert done.summary["rules"]["future"] == 1
+    assert "after the day of this check" in done.layers["asbuilt_joints"]["reasons"].iloc[2]
+
+
 def test_check_of_one_run_leaves_the_others_aside(plan: Path, joints: Any, records: Path) -> None:
     run = joints["run_id"].iloc[-1]
     done = geotools.joints_check(plan, records, only=[run])
@@ -222,10 +254,10 @@ def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) ->
     made = pd.DataFrame(
         {
             "pull_id": pulls["pull_id"],
-            "started": "2026-03-01 08:00",  # the day before the joints
-            "ended": "2026-03-01 16:00",
+            "started": "2024-03-01 08:00",  # the day before the joints
+            "ended": "2024-03-01 16:00",
             "length_m": pulls["length_m"].round(1),
-            "force_kn": pulls["head_force_kn"] * 1.1,
+            "force_kn": pulls["head_force_kn"] * 0.95,
         }
     )
     path = tmp_path / "pulls.csv"
@@ -234,7 +266,47 @@ def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) ->
     assert done.failed
     assert set(done.summary["rules"]) == {"after-pull", "joints-of-pull"}
     table = done.layers["asbuilt_pulls"]
-    np.testing.assert_allclose(table["found_force"], table["head_force"] * 1.1, rtol=1e-9)
+    np.testing.assert_allclose(table["found_force"], table["head_force"] * 0.95, rtol=1e-9)
+
+
+def test_check_tells_a_force_too_much_for_the_bend_that_governs(
+    plan: Path, records: Path, tmp_path: Path
+) -> None:
+    pulls = pyogrio.read_dataframe(plan, layer="pulls")
+    worst = pulls["pull_id"][pulls["utilisation"].idxmax()]
+    made = pd.DataFrame(
+        {
+            "pull_id": pulls["pull_id"],
+            "started": "2024-03-09 08:00",
+            "ended": "2024-03-09 16:00",
+            "force_kn": pulls["head_force_kn"].where(pulls["pull_id"] != worst, 75.0),
+        }
+    )
+    made.to_csv(tmp_path / "pulls.csv", index=False)
+    done = geotools.joints_check(plan, records, pulls=tmp_path / "pulls.csv")
+    assert done.summary["rules"]["pull-force"] == 1
+    table = done.layers["asbuilt_pulls"].set_index("pull_id")
+    assert table.loc[worst, "allowable"] > 75e3
+    assert (
+        "force 75 kN where 61.78 kN was planned; as much more in the bend at 789.5 m makes "
+        in (table.loc[worst, "reasons"])
+    )
+
+
+def test_schedule_tells_what_to_set_on_the_gauge(
+    plan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["joints", "schedule", plan, "-o", tmp_path / "j.csv", "--only", "R0003"]
+    assert command(*words, "--piston-area", "12 cm^2", "--drag", "3 bar") == 0
+    told = capsys.readouterr().out
+    row = rows_in(tmp_path / "j.csv")[0]
+    outside, wall = (float(row[f"{name}_mm"]) / 1e3 for name in ("outside", "wall"))
+    gauge = 517.1e3 * np.pi * (outside - wall) * wall / 12e-4 + 3e5
+    assert float(row["gauge_kpa"]) * 1e3 == pytest.approx(gauge, rel=1e-3)
+    assert f"gauge     {row['carrier']}: " in told
+    assert "with drag 300 kPa; measure the drag at every joint" in told
+    assert command(*words, "--overwrite", "--drag", "3 bar") == 2
+    assert "give the piston area" in capsys.readouterr().err
 
 
 def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_path: Path) -> None:
@@ -242,6 +314,8 @@ def test_bad_calls_are_refused_before_any_work(plan: Path, records: Path, tmp_pa
         geotools.joints_schedule(plan, output=tmp_path / "joints.xlsx")
     with pytest.raises(ToolError, match="tail: 1000 m is out of range"):
         geotools.joints_schedule(plan, tail="1 km")
+    with pytest.raises(ToolError, match="20000 cm2 is out of range"):
+        geotools.joints_schedule(plan, piston_area="2 m^2")
     with pytest.raises(LayerError, match="is not a plan"):
         geotools.joints_schedule(SAMPLE / "district.gpkg")
     with pytest.raises(OutputError, match="is read by this call"):

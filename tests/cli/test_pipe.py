@@ -439,6 +439,8 @@ def test_values_are_shown_with_few_digits_and_never_in_powers_of_ten(slipmain: R
         (("pull", *PE, "--length", "9 ft", "--grade", "0", "--grade", "0"),
          "grade: 2 grades do not go with 1 lengths"),
         (("pull", *PE, "--length", "9 ft", "--machine", "-1 kN"), "machine: -1 kN is out of range"),
+        (("pressure", *PE, "--working", "6 bar", "--temperature", "101 degF"),
+         "temperature: 101 degF is out of range; valid from 32 degF to 100 degF for PE4710"),
         (("pressure", *PE, "--working", "6 bar", "--temperature", "70 degC"),
          r"temperature: 70 degC is out of range; valid from 0 degC to 37\.7778 degC for PE4710"),
         (("pressure", *PVC, "--working", "6 bar", "--temperature", "70 degC"),

@@ -95,6 +95,7 @@ def write_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
         units: Literal["si", "us"] = "si",
         settings: Mapping[str, object] | None = None,
         run_length: float = 400.0,
+        leave: Mapping[str, float] | None = None,
     ) -> Path:
         line = shapely.LineString([(500_000, 4_000_000), (500_000 + run_length, 4_000_000)])
         run = {"run_id": "R1", "carrier": carrier, "length": run_length, "geometry": line}
@@ -113,6 +114,9 @@ def write_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
         }
         if strings is not None:
             tables["strings"] = rows_of(OUTPUTS["strings"], *strings)
+        if leave is not None:
+            left = [{"pull_id": pull, "run_id": "R1", "leave": m} for pull, m in leave.items()]
+            tables["sections"] = rows_of(OUTPUTS["sections"], *left)
         path = tmp_path_factory.mktemp("plan") / name
         write_geopackage(path, tables, crs=CRS, units=units, overwrite=True)
         return path

@@ -54,7 +54,8 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
         {"run_id": "R1", "chainage": at, "axis_z": z, "geometry": corner}
         for at, z in ((0.0, 95.0), (150.0, 94.5), (300.0, 94.0), (400.0, 93.5))
     ]
-    pit = {"run_id": "R1", "depth": 2.5, "length": 6.0, "width": 1.2, "street_name": NASTY}
+    pit = {"run_id": "R1", "depth": 2.5, "depth_source": "assumed", "dig_depth": 2.65,
+           "length": 6.0, "width": 1.35, "street_name": NASTY}  # fmt: skip
     rows: dict[str, list[dict[str, Any]]] = {
         "runs": [
             {
@@ -264,9 +265,11 @@ def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
     values = {a.dxf.tag: a.dxf.text for a in pit.attribs}
     assert values["PIT_ID"] == "R1-P1"
     assert values["ROLE"] == "insertion ahead"
-    assert values["DEPTH"] == "depth 2.5 m"
+    assert values["DEPTH"] == "invert 2.50 m deep, assumed"
+    assert (values["DIG_DEPTH"], values["WIDTH"]) == ("dug 2.65 m", "1.35 m")
+    assert values["DEPTH_SOURCE"] == "assumed"
     assert {a.dxf.tag for a in pit.attribs if not a.is_invisible} == {
-        "PIT_ID", "ROLE", "CHAINAGE", "DEPTH",
+        "PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH",
     }  # fmt: skip
     (bend,) = blocks(doc, "LIN_BEND_STOP")
     values = {a.dxf.tag: a.dxf.text for a in bend.attribs}
@@ -288,6 +291,19 @@ def test_us_units_of_the_plan_show_in_the_texts(drawn: Any) -> None:
     (line,) = doc.modelspace().query("POLYLINE[layer=='LIN-PULL']")
     # levels of lines in a file in us units are feet; those of the drawing are metres, as x and y
     assert line.vertices[0].dxf.location.z == pytest.approx(95.0 * 0.3048, abs=1e-9)
+
+
+def test_a_pull_governed_by_a_bend_says_where_and_what_is_allowed_there(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    tables["pulls"] = tables["pulls"].assign(
+        governed_by="bend", governing_chainage=299.0, governing_force=17e3, governing_limit=18e3
+    )
+    out = tmp_path / "plan.dxf"
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", out) == 0
+    (text,) = ezdxf.readfile(out).modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")
+    assert text.dxf.text == (
+        "R1-L1  400.0 m  20 of 50 kN at the head, 17 of 18 kN in the bend at 299.0 m"
+    )
 
 
 def test_codes_in_texts_of_the_plan_stay_text(drawn: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geotools.deliver.joints import joint_schedule, pieces_of
+from geotools.deliver.joints import Machine, joint_schedule, pieces_of
 from geotools.deliver.procedure import read_procedure
 from geotools.deliver.read_plan import read_plan
 from geotools.errors import LayerError
@@ -79,6 +80,36 @@ def test_window_of_the_iso_procedures(
     assert row["interfacial"] == pytest.approx(pressure)
     assert np.isnan([row["soak"], row["removal"], row["bead"]]).all()  # not known: not invented
     assert made.gaps == ()
+
+
+def test_gauge_pressure_of_the_worked_joint(write_plan: PlanWriter) -> None:
+    # OD 21.6 in, DR 17, piston 15.32 in2, 75 psi: 397 psi and the drag (ASTM F2620, from memory)
+    plan = read_plan(write_plan())
+    machine = Machine(piston_area=15.32 * INCH**2, drag=30 * PSI)
+    row = joint_schedule(plan, machine=machine).joints.iloc[0]
+    assert row["gauge"] / PSI == pytest.approx(397 + 30, abs=0.5)
+    assert (row["gauge_low"] - machine.drag) / (row["gauge"] - machine.drag) == pytest.approx(0.8)
+    assert (row["gauge_high"] - machine.drag) / (row["gauge"] - machine.drag) == pytest.approx(1.2)
+    low = joint_schedule(plan, machine=machine, procedure="iso_slp").joints.iloc[0]
+    assert low["gauge"] - machine.drag == pytest.approx(
+        (row["gauge"] - machine.drag) * 0.17e6 / (75 * PSI)
+    )
+    assert joints_of(write_plan())[["gauge_low", "gauge", "gauge_high"]].isna().all(axis=None)
+
+
+def test_gauge_pressure_is_empty_where_no_window_is_known(
+    write_plan: PlanWriter, tmp_path: Path
+) -> None:
+    machine = Machine(piston_area=1e-2, drag=0.0)
+    plan = read_plan(write_plan(carrier=PVC))
+    assert joint_schedule(plan, machine=machine).joints["gauge"].isna().all()
+    own = read_procedure(procedure_file(tmp_path, PROCEDURE))
+    row = joint_schedule(plan, own=own, machine=machine).joints.iloc[0]
+    assert np.isnan(row["gauge"])  # the procedure gives no pressure to aim at
+    assert row["gauge_high"] / row["gauge_low"] == pytest.approx(1.2)
+    wild = PROCEDURE.replace("120 psi", "900 psi")
+    with pytest.raises(LayerError, match="interfacial_pa"):
+        joint_schedule(plan, own=read_procedure(procedure_file(tmp_path, wild)), machine=machine)
 
 
 def test_head_rests_at_the_receiving_pit(write_plan: PlanWriter) -> None:
@@ -164,6 +195,75 @@ def test_surplus_sticks_out_at_both_ends(write_plan: PlanWriter) -> None:
     assert joints_of(same)["chainage"].tolist() == pytest.approx([31.0, 19.0])
 
 
+def test_tails_are_those_the_plan_orders_half_at_each_end(write_plan: PlanWriter) -> None:
+    pulls = [
+        {"pull_id": "A", "start": 10.0, "end": 40.0, "length": 30.0, "direction": "ahead"},
+        {"pull_id": "B", "start": 60.0, "end": 90.0, "length": 30.0, "direction": "behind"},
+        {"pull_id": "C", "start": 100.0, "end": 130.0, "length": 30.0},
+    ]
+    path = write_plan(
+        pulls, settings={"pulls.piece_length": "12 m"}, leave={"A": 6.0, "B": 8.0, "D": 50.0}
+    )
+    made = joint_schedule(read_plan(path))
+    by_pull = dict(iter(made.joints.groupby("pull_id")))
+    # A is 36 m: three whole pieces, the head 3 m beyond 40 m; B 38 m: 12, 12, 12 and 2 m
+    assert by_pull["A"]["chainage"].tolist() == pytest.approx([31.0, 19.0])
+    assert by_pull["A"]["piece_before"].tolist() == pytest.approx([12.0, 12.0])
+    assert by_pull["B"]["chainage"].tolist() == pytest.approx([68.0, 80.0, 92.0])
+    assert by_pull["B"]["piece_after"].tolist() == pytest.approx([12.0, 12.0, 2.0])
+    assert by_pull["C"]["chainage"].tolist() == pytest.approx([118.0, 106.0])
+    assert made.tails.to_dict() == {"A": 6.0, "B": 8.0, "C": 0.0}
+    assert made.notes == (
+        "0.0 m to 8.0 m a pull, half at each end, as the plan orders (leave in its sections)",
+        "none ordered for C (1 pull(s) so)",
+    )
+    given = joint_schedule(read_plan(path), tail=3.0)  # an override, for all of them
+    assert given.tails.tolist() == [6.0, 6.0, 6.0]
+    assert given.notes == ("3.0 m at each end of every pull, as given",)
+    assert joint_schedule(read_plan(path), tail=0.0).tails.tolist() == [0.0] * 3
+
+
+def test_a_plan_that_orders_no_tails_says_so(write_plan: PlanWriter) -> None:
+    (note,) = joint_schedule(read_plan(write_plan())).notes
+    assert note == "none: the plan has no layer sections; give what is left at each end with --tail"
+
+
+def test_the_last_string_bears_the_tails_and_those_before_stay_whole(
+    write_plan: PlanWriter,
+) -> None:
+    strings = [
+        {"string_id": f"S{k}", "pull_id": "R1-L1", "number": k, "length": length}
+        for k, length in ((1, 96.0), (2, 96.0), (3, 8.0))
+    ]
+    path = write_plan(
+        [LONG], strings=strings, settings={"pulls.piece_length": "12 m"}, leave={"R1-L1": 6.0}
+    )
+    joints = joints_of(path)
+    assert joints["piece_after"].tolist() == pytest.approx([12.0] * 17)
+    # the head 3 m beyond 210 m; the last string 14 m: two pieces
+    assert joints["chainage"].tolist() == pytest.approx([213.0 - 12 * k for k in range(1, 18)])
+    assert joints.loc[joints["intermediate"], "number"].tolist() == [8, 16]
+    assert joints["piece_before"].iloc[-1] == pytest.approx(2.0)
+
+
+def test_a_piece_too_short_to_clamp_shares_with_the_one_before(write_plan: PlanWriter) -> None:
+    pull = {"start": 10.0, "end": 46.045, "length": 36.045}
+    plain = {"pulls.piece_length": "12 m"}
+    joints = joints_of(write_plan([pull], settings=plain))
+    assert len(joints) == 3  # as many as with a piece of 45 mm
+    assert joints["piece_after"].tolist() == pytest.approx([12.0, 12.0, 6.0225])
+    assert joints["piece_before"].tolist() == pytest.approx([12.0, 6.0225, 6.0225])
+    assert joints["chainage"].iloc[-1] == pytest.approx(10 + 6.0225)
+    any_piece = joints_of(write_plan([pull], settings=plain | {"pulls.least_piece": "0 m"}))
+    assert any_piece["piece_before"].iloc[-1] == pytest.approx(0.045)
+    half = joints_of(write_plan([pull], settings=plain | {"pulls.least_piece": "9 m"}))
+    assert half["piece_before"].iloc[-1] == pytest.approx(6.0225)  # half a pipe at most
+    old = write_plan([pull], settings=plain)
+    with sqlite3.connect(old) as file:
+        file.execute("DELETE FROM settings WHERE name = 'pulls.least_piece'")
+    assert joints_of(old)["piece_before"].iloc[-1] == pytest.approx(6.0225)  # as by default
+
+
 def test_strings_too_short_for_their_pull_are_refused(write_plan: PlanWriter) -> None:
     path = write_plan([LONG], strings=STRINGS[:2])
     with pytest.raises(LayerError, match=r"R1-L1 make 190\.00 m of its 200\.00 m"):
@@ -211,17 +311,25 @@ def test_plan_without_pulls_has_no_joints(write_plan: PlanWriter) -> None:
 @given(
     st.lists(st.lists(st.floats(0.05, 900.0), min_size=1, max_size=4), min_size=1, max_size=5),
     st.floats(1.0, 30.0),
+    st.floats(0.0, 3.0),
 )
-def test_pieces_make_up_their_strings(lengths: list[list[float]], piece: float) -> None:
+def test_pieces_make_up_their_strings(
+    lengths: list[list[float]], piece: float, least: float
+) -> None:
     pull = np.repeat(np.arange(len(lengths)), [len(strings) for strings in lengths])
     flat = np.concatenate(lengths)
-    made = pieces_of(pull, flat, piece=piece)
+    made = pieces_of(pull, flat, piece=piece, least=least)
+    count = np.bincount(made.string)
+    alone = count[made.string] == 1
+    assert (alone | (made.length >= min(least, piece / 2) * (1 - 1e-9))).all()
+    assert (count == np.bincount(pieces_of(pull, flat, piece=piece).string)).all()
     sums = np.bincount(made.string, weights=made.length, minlength=len(flat))
     np.testing.assert_allclose(sums, flat, rtol=1e-9)
     assert (made.length > 0).all()
     assert (made.length <= piece * (1 + 1e-5)).all()
     short = made.length < piece * (1 - 1e-5)
-    assert (made.last_of_string | ~short).all()
+    before_last = np.append(made.last_of_string[1:], False)
+    assert (made.last_of_string | before_last | ~short).all()
     inside = np.bincount(made.string, minlength=len(flat)) - 1
     assert np.abs(inside - joint_count(flat, piece_m=piece)).max() <= 1  # at exact multiples
     assert made.last_of_pull.sum() == len(lengths)

@@ -109,6 +109,16 @@ def test_setting_that_is_none_or_lost(write_plan: PlanWriter) -> None:
         read_plan(path).setting("pulls.rate")
 
 
+def test_plan_written_before_a_field_was_told_is_read(write_plan: PlanWriter) -> None:
+    path = write_plan()
+    edit(path, "ALTER TABLE pulls DROP COLUMN governing_force_kn",
+         "ALTER TABLE pulls DROP COLUMN z_source")  # fmt: skip
+    pulls = read_plan(path).table("pulls")
+    assert pulls["governing_force"].isna().all()
+    assert pulls["governing_force"].dtype == float
+    assert pulls["z_source"].tolist() == [""]
+
+
 def edit(path: Path, *statements: str) -> None:
     connection = sqlite3.connect(path)
     for statement in statements:

@@ -95,9 +95,13 @@ def schedule(plan: Any) -> Any:
 
 
 def clean(schedule: Any) -> list[dict[str, str]]:
-    """Records with no fault; the joint between strings is made while the pull stands still."""
+    """Records with no fault, one joint after the other on one machine.
+
+    The joint between strings is made while the pull stands still.
+    """
     rows = [{"joint_id": name, **CLEAN} for name in schedule["joint_id"]]
-    for row in rows:
+    for k, row in enumerate(rows):
+        row["made"] = f"2026-03-02 {8 + k // 2:02d}:{30 * (k % 2):02d}"
         if row["joint_id"] == BETWEEN:
             row["made"] = "2026-03-11 12:00"
     return rows
@@ -337,6 +341,152 @@ def test_measured_pulls_stand_beside_those_planned(check: Any, schedule: Any) ->
     assert checked.pulls["started"].tolist() == ["2026-03-10 08:00", "2026-03-11 08:00"]
 
 
+def test_one_machine_is_at_one_joint_at_a_time(check: Any, schedule: Any) -> None:
+    # 14 min to cool and 5.8 min to heat: 19.8 min from joint to joint
+    rows = clean(schedule)
+    for made, good in (("2026-03-02 08:19", True), ("2026-03-02 08:18", False)):
+        rows[1]["made"] = made
+        checked = check(rows)
+        assert checked.failed != good
+        rules = set() if good else {"machine-busy", "joints-of-pull"}
+        assert set(checked.rules) == rules
+    assert checked.joints["reasons"].iloc[1] == (
+        "made 2026-03-02 08:18 on machine M-7, 18 min after joint A-J1: to cool that one and heat "
+        "this one takes 19.8 min"
+    )
+    rows[1]["machine"] = "m-7 "  # the same
+    assert check(rows).failed
+    rows[1] |= {"machine": "M-8", "operator": "B. Other"}
+    assert not check(rows).failed
+
+
+def test_what_is_not_on_record_is_taken_from_the_schedule(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0]["cool_time_min"], rows[1]["soak_min"] = "", ""
+    rows[1]["made"] = "2026-03-02 08:18"
+    assert "takes 19.7 min" in check(rows).joints["reasons"].iloc[1]
+
+
+def test_all_joints_of_one_machine_in_one_minute_are_told(check: Any, schedule: Any) -> None:
+    rows = [{**row, "made": "2026-03-02 07:00"} for row in clean(schedule)]
+    checked = check(rows)
+    assert checked.rules["machine-busy"] == 18  # all but the first
+    days = [{**row, "made": "2026-03-02"} for row in rows]  # 19 joints are 6 h of a day
+    assert not check(days).failed
+    slow = [{**row, "cool_time_min": "80"} for row in days]
+    checked = check(slow)
+    assert checked.rules["machine-busy"] == 19
+    assert checked.joints["reasons"].iloc[3] == (
+        "one of 19 joints on 2026-03-02 by machine M-7: to heat and cool them takes 27 h"
+    )
+
+
+def test_a_record_that_stands_twice_is_not_two_joints_of_a_machine(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    assert set(check([*rows, rows[3]]).rules) == {"double", "joints-of-pull"}
+
+
+def test_an_operator_at_two_machines_is_a_word_and_no_fault(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[1] |= {"machine": "M-8", "made": "2026-03-02 08:10"}
+    checked = check(rows)
+    assert not checked.failed
+    assert checked.notes[0] == (
+        "operator A. Quill ran two machines at once (1 time(s)): joint A-J1 on M-7 at 2026-03-02 "
+        "08:00 still cooled when joint A-J2 was begun on M-8, made 2026-03-02 08:10; ask whether "
+        "both were watched"
+    )
+    rows[1]["operator"] = "B. Other"
+    assert not [note for note in check(rows).notes if "two machines" in note]
+
+
+def test_strings_are_joined_on_in_their_order(write_plan: PlanWriter, tmp_path: Path) -> None:
+    strings = [
+        {"string_id": f"A{k}", "pull_id": "A", "number": k, "length": 10.0} for k in (1, 2, 3)
+    ]
+    plan = read_plan(write_plan(PULLS[:1], strings=strings))
+    joints = joint_schedule(plan).joints
+    assert joints["intermediate"].tolist() == [True, True]
+
+    def held(*times: str) -> Checked:
+        rows = [
+            {"joint_id": name, **CLEAN, "made": made}
+            for name, made in zip(joints["joint_id"], times, strict=True)
+        ]
+        return check_records(joints, plan.table("pulls"), read(write(tmp_path / "r.csv", rows)))
+
+    assert not held("2026-03-10 09:00", "2026-03-10 10:00").failed
+    assert not held("2026-03-10 09:00", "2026-03-10").failed  # some time that day
+    turned = held("2026-03-10 10:00", "2026-03-10 09:00")
+    assert turned.rules == {"joints-of-pull": 1, "string-order": 1}
+    assert turned.joints["reasons"].tolist() == [
+        "",
+        "made 2026-03-10 09:00, before the joint of an earlier string of the pull, made "
+        "2026-03-10 10:00: strings are joined on in the order of their numbers",
+    ]
+
+
+def test_days_to_come_are_told(plan: Any, schedule: Any, tmp_path: Path) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = "2062-03-02 08:00"
+    pulls = [PULL_RECORDS[0], {**PULL_RECORDS[1], "ended": "2126-03-11"}]
+
+    def held(now: str | None) -> Checked:
+        return check_records(
+            schedule,
+            plan.table("pulls"),
+            read(write(tmp_path / "r.csv", rows)),
+            pull_records=read(write(tmp_path / "p.csv", pulls), "pulls"),
+            now=None if now is None else np.datetime64(now),
+        )
+
+    checked = held("2026-03-12T10:00")
+    assert checked.rules["future"] == 1
+    assert (
+        "made 2062-03-02 08:00, after the day of this check (2026-03-12)"
+        in (checked.joints["reasons"].iloc[0])
+    )
+    assert checked.rules["pull-times"] == 1
+    assert checked.pulls["reasons"].iloc[1] == (
+        "dated 2126-03-11, after the day of this check (2026-03-12)"
+    )
+    assert "future" not in held("2062-03-01T08:00").rules  # the site may be a zone ahead
+    assert "future" not in held(None).rules
+
+
+BENT = {"governed_by": "bend", "governing_chainage": 25.0, "governing_force": 38e3,
+        "governing_limit": 38.5e3}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("force", "words"),
+    [
+        ("49", ""),
+        ("50", ""),
+        ("51", ""),  # 38.76 kN: no gauge tells it from 38.5
+        (
+            "60",
+            "force 60 kN where 50 kN was planned; as much more in the bend at 25 m makes 45.6 kN, "
+            "allowed there 38.5 kN",
+        ),
+    ],
+)
+def test_force_at_the_head_is_held_against_the_bend_that_governs(
+    write_plan: PlanWriter, schedule: Any, tmp_path: Path, force: str, words: str
+) -> None:
+    plan = read_plan(write_plan([{**PULLS[0], **BENT}, PULLS[1]], strings=STRINGS))
+    measured = [{**PULL_RECORDS[0], "force_kn": force}, {**PULL_RECORDS[1], "force_kn": "99"}]
+    checked = check_records(
+        schedule,
+        plan.table("pulls"),
+        read(write(tmp_path / "r.csv", clean(schedule))),
+        pull_records=read(write(tmp_path / "p.csv", measured), "pulls"),
+    )
+    assert checked.pulls["reasons"].tolist() == [words, ""]  # B is not governed by a bend
+
+
 def test_lengths_are_added_up_over_the_run(check: Any, schedule: Any) -> None:
     # each within 1 % or 0.5 m of its own, together 2.4 of 230 m off, and 2.3 m allowed
     pulls = [{**PULL_RECORDS[0], "length_m": "30.45"}, {**PULL_RECORDS[1], "length_m": "201.95"}]
@@ -345,6 +495,45 @@ def test_lengths_are_added_up_over_the_run(check: Any, schedule: Any) -> None:
     assert (
         "all pulls of the run together 232.4 m, planned 230 m" in checked.pulls["reasons"].iloc[0]
     )
+
+
+TAILS = pd.Series({"A": 3.0, "B": 4.0})
+
+
+@pytest.mark.parametrize(
+    ("lengths", "reasons", "note"),
+    [
+        (("30", "200"), ["", ""], False),
+        (("33", "204"), ["", ""], True),  # the whole string
+        (("31.5", "202"), ["", ""], True),  # the tail of one end
+        (("34", "204"), ["length 34 m, planned 30 m, 33 m with its tails", ""], True),
+        (("29", "200"), ["length 29 m, planned 30 m, 33 m with its tails", ""], False),
+    ],
+)
+def test_measured_lengths_may_hold_the_tails_and_that_is_said(
+    plan: Any,
+    schedule: Any,
+    tmp_path: Path,
+    lengths: tuple[str, str],
+    reasons: list[str],
+    note: bool,
+) -> None:
+    pulls = [{**row, "length_m": m} for row, m in zip(PULL_RECORDS, lengths, strict=True)]
+    checked = check_records(
+        schedule,
+        plan.table("pulls"),
+        read(write(tmp_path / "r.csv", clean(schedule))),
+        pull_records=read(write(tmp_path / "p.csv", pulls), "pulls"),
+        tails=TAILS,
+    )
+    assert checked.pulls["reasons"].tolist() == reasons
+    told = [text for text in checked.notes if "taken to be with the tails" in text]
+    assert bool(told) == note
+    if lengths[0] == "33":
+        assert told[0] == (
+            "2 measured length(s) taken to be with the tails left out of the host, such as A: "
+            "33 m, planned 30 m, 33 m with its tails"
+        )
 
 
 def test_a_pull_too_short_does_not_fail_the_others_of_its_run(check: Any, schedule: Any) -> None:
@@ -668,7 +857,7 @@ def test_report_is_one_page_whatever_the_records_say(
 def test_report_has_words_for_every_rule(check: Any, schedule: Any) -> None:
     source = "".join(
         (Path(__file__).parents[2] / "geotools" / "deliver" / name).read_text(encoding="utf-8")
-        for name in ("joint_rules.py", "asbuilt.py", "asbuilt_pulls.py")
+        for name in ("joint_rules.py", "joint_times.py", "asbuilt.py", "asbuilt_pulls.py")
     )
     named = set(re.findall(r'(?:add_where|add)\(\s*"([a-z-]+)"', source))
     assert named <= set(RULES)

@@ -26,7 +26,7 @@ from geotools.deliver.verify.optimum import GAP, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
-from geotools.deliver.verify.schedule import REFILL, TEST
+from geotools.deliver.verify.schedule import CLEAN, CLEAR, LAY, REFILL, TEST
 from geotools.tools.plan import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -174,6 +174,11 @@ def sharp(bends: pd.DataFrame) -> Any:
 
 def steep(sections: pd.DataFrame) -> Any:
     return sections["high_z"] - sections["low_z"] > 1.0
+
+
+def lean_all(s: Spoiled) -> None:
+    """Lay back the sides of every pit: of those on a bend the rule does not say how far."""
+    s.tables["pits"]["side_slope"] = 1.5
 
 
 def inserts(pits: pd.DataFrame) -> Any:
@@ -409,6 +414,18 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "force-limits",
         lambda s: s.edit("pulls", "governed_by", other("bend", "machine")),
     ),
+    "the place governed at edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governing_chainage", more(40.0)),
+    ),
+    "the force there edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governing_force", scaled(0.99)),
+    ),
+    "the limit there edited": (
+        "force-limits",
+        lambda s: s.edit("pulls", "governing_limit", scaled(1.01)),
+    ),
     "a turn edited": ("turns", lambda s: s.edit("pulls", "deflection", more(0.1))),
     "a bend without its station": (
         "bends",
@@ -435,6 +452,11 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a pit's price edited": ("pits-at-candidates", lambda s: s.edit("pits", "cost", more(1.0))),
     "a candidate deleted": ("pits-at-candidates", lambda s: s.drop("candidates", of_pits(s))),
     "a depth edited": ("depths", lambda s: s.edit("pits", "depth", more(0.3))),
+    "a bottom edited": ("depths", lambda s: s.edit("pits", "dig_depth", more(0.1))),
+    "a source of depth edited": (
+        "depths",
+        lambda s: s.edit("pits", "depth_source", other("invert", "assumed")),
+    ),
     "a pit's width edited": ("pit-sizes", lambda s: s.edit("pits", "width", more(0.1))),
     "a drop edited": ("ramps", lambda s: s.edit("pits", "drop", more(0.1), inserts)),
     "a ramp cut short": ("ramps", lambda s: s.edit("pits", "ramp", more(-0.1), inserts)),
@@ -455,6 +477,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.edit("pits", "volume", scaled(1.01), lambda p: p["role"] == "receiving"),
     ),
     "days edited": ("excavations", lambda s: s.edit("pits", "days", more(0.1))),
+    "sides that lean beyond the footprint": ("footprints", lean_all),
     "sides laid flat": ("excavations", lambda s: s.edit("pits", "side_slope", 1.0)),
     "a pit in an intersection": (
         "intersections",
@@ -539,6 +562,21 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "schedule",
         lambda s: s.drop("schedule", lambda t: t["task"] == "fuse the strings"),
     ),
+    **{
+        f"a task left out: {name}": (
+            "schedule",
+            lambda s, name=name: s.drop("schedule", lambda t: t["task"] == name),
+        )
+        for name in (CLEAN, LAY, CLEAR)
+    },
+    "a host cleaned faster than may be": (
+        "schedule",
+        lambda s: s.edit("schedule", "days", scaled(0.5), lambda t: t["task"] == CLEAN),
+    ),
+    "a temporary supply laid faster than may be": (
+        "schedule",
+        lambda s: s.edit("schedule", "days", scaled(0.5), lambda t: t["task"] == LAY),
+    ),
     "a quantity edited": (
         "pit-items",
         lambda s: s.edit("quantities", "quantity", scaled(1.1), item("excavation")),
@@ -582,7 +620,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a finding that says nothing": ("findings", lambda s: s.edit("findings", "text", "")),
     "an assumption not told": (
         "findings-due",
-        lambda s: _untold(s, "assumed-cover", "no-ground"),
+        lambda s: _untold(s, "assumed-cover"),
     ),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),
     "an edit not answered": ("edits", lambda s: s.drop("findings", told("edit-honoured"))),

@@ -68,6 +68,7 @@ def test_cost_is_quantity_times_rate_and_what_has_no_rate_has_no_cost(
     )
     assert set(table["item"][~priced & (table["quantity"] > 0)]) == {
         "carrier in tails, not priced",
+        "carrier tied in or joined, not priced",
     }
     assert table["cost"][~priced & (table["quantity"] > 0)].isna().all()
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 import geotools
 from geotools.brief import Brief
-from geotools.estimate.schedule import schedule_runs
+from geotools.estimate.schedule import days_out, schedule_runs
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 
@@ -80,7 +82,13 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
     """Each task in turn is made a hundredth of a day longer, and the run is scheduled anew."""
     runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
     pits = pd.DataFrame(
-        {"run_id": "R", "pit_id": ["P1", "P2", "P3"], "volume": [60.0, 30.0, 90.0], "area": 20.0}
+        {
+            "run_id": "R",
+            "pit_id": ["P1", "P2", "P3"],
+            "volume": [60.0, 30.0, 90.0],
+            "area": 20.0,
+            "services": [0, 1, 0],
+        }
     )
     pulls = pd.DataFrame(
         {
@@ -92,6 +100,10 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
             "digs": [2, 9],
             "hours": [3.0, 1.0],
             "wait_hours": 24.0,
+            "services": [2, 3],
+            "cleaned": [150.0, 90.0],
+            "grout": [30.0, 60.0],
+            "lifts": [1, 2],
         }
     )
     crew = Brief().crew
@@ -113,12 +125,28 @@ def test_time_lost_on_a_critical_task_and_on_no_other_is_lost_on_the_run() -> No
         bigger = pits.assign(volume=pits["volume"] + more)
         later = finish(pulls, bigger)[0] > end + 1e-9
         assert later == critical[("dig and support the pit", pit)]
+    for row, pull in enumerate(pulls["pull_id"]):
+        one = np.arange(2) == row
+        dirtier = pulls.assign(
+            cleaned=pulls["cleaned"] + 0.01 * crew.cleaning_per_day * 86400 * one
+        )
+        later = finish(dirtier, pits)[0] > end + 1e-9
+        assert later == critical[("clean and inspect the host", pull)]
+        slower = pulls.assign(lifts=pulls["lifts"] + 0.01 * one)
+        assert finish(slower, pits)[0] > end + 1e-9 or not critical[("grout the annulus", pull)]
+    assert critical[[("grout the annulus", pull) for pull in pulls["pull_id"]]].any()
 
 
 def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
     runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
     pits = pd.DataFrame(
-        {"run_id": "R", "pit_id": ["P1", "P2"], "volume": [600.0, 600.0], "area": 20.0}
+        {
+            "run_id": "R",
+            "pit_id": ["P1", "P2"],
+            "volume": [600.0, 600.0],
+            "area": 20.0,
+            "services": 0,
+        }
     )
     pulls = pd.DataFrame(
         {
@@ -130,12 +158,79 @@ def test_fusing_is_off_the_critical_path_where_digging_is_the_longer() -> None:
             "digs": [0],
             "hours": [3.0],
             "wait_hours": [24.0],
+            "services": [0],
+            "cleaned": [0.0],
+            "grout": [0.0],
+            "lifts": [1],
         }
     )
     tasks = schedule_runs(runs, pits, pulls, Brief().crew).set_index(["task", "ref"])
     assert not tasks.loc[("fuse the strings", "L1")]["critical"]
     assert tasks.loc[("dig and support the pit", "P2")]["critical"]
     assert tasks.loc[("pull the carrier in", "L1")]["start_day"] == pytest.approx(22.0)
+
+
+def test_what_is_priced_has_its_days_and_its_place_in_the_order() -> None:
+    """Two pulls by hand: 300 and 100 m cleaned, 3 services, 60 and 20 m3 of grout in 3 lifts, 1."""
+    runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
+    pits = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pit_id": ["P1", "P2", "P3"],
+            "volume": [60.0, 60.0, 60.0],
+            "area": [50.0, 50.0, 50.0],
+            "services": [1, 0, 0],
+        }
+    )
+    pulls = pd.DataFrame(
+        {
+            "run_id": "R",
+            "pull_id": ["L1", "L2"],
+            "insertion_pit": "P2",
+            "receiving_pit": ["P1", "P3"],
+            "joints": 8,
+            "digs": [2, 0],
+            "hours": 5.0,
+            "wait_hours": 24.0,
+            "services": [2, 0],
+            "cleaned": [300.0, 100.0],
+            "grout": [60.0, 20.0],
+            "lifts": [3, 1],
+        }
+    )
+    crew = Brief().crew.model_copy(
+        update={
+            "temporary_per_day": 0.25,
+            "cleaning_per_day": 200 / 86400,
+            "grout_per_day": 40 / 86400,
+            "grout_lifts_per_day": 1.0,
+        }
+    )
+    tasks = schedule_runs(runs, pits, pulls, crew)
+    got = {(t.task, t.ref): (t.start_day, t.start_day + t.days) for t in tasks.itertuples()}
+    # 3 services at 0.25 a day, half of it before: until then nothing is cut off or opened
+    assert got["lay the temporary supply", "R"] == pytest.approx((0.0, 6.0))
+    assert got["open the connections", "L1"] == pytest.approx((6.0, 6.5))
+    # pits are dug by days 2, 4 and 6; 300 m at 200 m a day, then 100 m by the same crew
+    assert got["clean and inspect the host", "L1"] == pytest.approx((6.0, 7.5))
+    assert got["clean and inspect the host", "L2"] == pytest.approx((7.5, 8.0))
+    assert got["pull the carrier in", "L1"] == pytest.approx((7.5, 8.0))
+    assert got["pull the carrier in", "L2"] == pytest.approx((8.0, 8.5))
+    # rested by 9.5, joined in P2 by 11, tested by 13
+    assert got["fill, test and disinfect", "R"] == pytest.approx((11.0, 13.0))
+    # three lifts take longer than 60 m3 at 40 a day; one lift longer than 20 m3
+    assert got["grout the annulus", "L1"] == pytest.approx((13.0, 16.0))
+    assert got["grout the annulus", "L2"] == pytest.approx((16.0, 17.0))
+    assert got["tie in at the pit", "P1"] == pytest.approx((16.0, 17.5))
+    assert got["tie in at the pit", "P3"] == pytest.approx((17.5, 19.0))
+    assert got["remake the connections", "L1"] == pytest.approx((16.0, 16.5))
+    assert got["refill and make good", "P2"] == pytest.approx((17.0, 19.0))
+    assert got["clear the temporary supply", "R"] == pytest.approx((19.0, 25.0))
+    assert days_out(tasks)["R"] == pytest.approx(19.0 - 6.0)
+    plain = pulls.assign(cleaned=0.0, grout=0.0, services=0)
+    left = schedule_runs(runs, pits.assign(services=0), plain, crew)
+    words = ("temporary supply", "clean", "grout")
+    assert not left["task"].str.contains("|".join(words)).any()
 
 
 def test_a_run_without_a_plan_has_no_tasks() -> None:
@@ -154,6 +249,7 @@ def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> No
                 "pit_id": [f"P{k}" for k in range(count)],
                 "volume": rng.uniform(5, 200, count),
                 "area": rng.uniform(5, 60, count),
+                "services": rng.integers(0, 2, count),
             }
         )
         pulls = pd.DataFrame(
@@ -166,6 +262,10 @@ def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> No
                 "digs": rng.integers(0, 9, count - 1),
                 "hours": rng.uniform(1, 9, count - 1),
                 "wait_hours": rng.uniform(5, 60, count - 1),
+                "services": rng.integers(0, 5, count - 1),
+                "cleaned": rng.uniform(10, 500, count - 1),
+                "grout": rng.uniform(10, 90, count - 1) * rng.integers(0, 2),
+                "lifts": rng.integers(1, 4, count - 1),
             }
         )
         runs = pd.DataFrame({"run_id": ["R"], "status": ["planned"]})
@@ -182,3 +282,35 @@ def test_critical_tasks_follow_each_other_from_the_first_day_to_the_last() -> No
         # Every task starts at once, or when another one ends: none idles without a cause.
         for start in tasks.loc[tasks["start_day"] > 0, "start_day"]:
             assert np.isclose(tasks["end"], start).any()
+
+
+@pytest.mark.parametrize("grouted", [True, False])
+def test_the_schedule_of_a_grouted_plan_and_of_one_not_cleaned_holds(
+    grouted: bool, tmp_path: Path
+) -> None:
+    main = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
+        geometry=[shapely.LineString([(500_000, 4_800_000), (501_200, 4_800_000)])],
+        crs=32633,
+    )
+    services = gpd.GeoDataFrame(
+        {"customers": [1] * 3}, geometry=shapely.points([500_150, 500_500, 501_100], 4_800_002),
+        crs=32633,
+    )  # fmt: skip
+    done = geotools.plan(
+        mains=main,
+        laterals=services,
+        output=tmp_path / "plan.gpkg",
+        settings={
+            "service.least_capacity": 0,
+            "pulls.grouted": grouted,
+            "service.host_cleaned": grouted,
+        },
+    )
+    tasks = done.layers["schedule"]["task"].astype(str).value_counts()
+    pulls = len(done.layers["pulls"])
+    assert pulls > 1
+    for task in ("grout the annulus", "clean and inspect the host"):
+        assert tasks.get(task, 0) == (pulls if grouted else 0)
+    assert tasks["lay the temporary supply"] == tasks["clear the temporary supply"] == 1
+    assert not geotools.verify(tmp_path / "plan.gpkg").failed

@@ -366,3 +366,17 @@ def test_levels_that_no_other_unit_explains_are_not_doubted(ground):
 def test_mains_without_inverts_say_nothing_of_the_unit_of_the_ground():
     _, findings = profile(stations((0, 0, 0, 0, 210), (0, 9, 0, 1, 210)), mains((0.5, 2, NAN, NAN)))
     assert findings.empty
+
+
+def test_every_run_whose_depth_is_assumed_is_told_of_inverts_or_not():
+    """Inverts without a ground level above them give no depth: the cover is assumed there too."""
+    rows = stations(
+        *((0, 10 * k, 0, k, NAN) for k in (0, 1)), *((1, 10 * k, 1, k, NAN) for k in (0, 1))
+    )
+    table = mains((0.5, NAN, 10.0, 11.0), (0.5, NAN, NAN, NAN))
+    got, findings = profile(rows, table)
+    assert set(got["depth_source"]) == {"assumed"}
+    told = findings[findings["rule"] == "assumed-cover"].set_index("feature")["text"]
+    assert list(told.index) == ["run 0", "run 1"]
+    assert "no ground level above the inverts" in told["run 0"] and "DEM" in told["run 0"]
+    assert "no pair of inverts" in told["run 1"]

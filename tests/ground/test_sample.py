@@ -541,6 +541,12 @@ def test_a_raster_in_a_local_archive_is_read(write_dem, at, tmp_path):
     assert got.z[0] == 108
 
 
+def test_a_tile_that_is_gone_is_named(at, tmp_path):
+    path = write_vrt(tmp_path, str(tmp_path / "tile7.tif"), f"{WEST}, 10, 0, {NORTH}, 0, -10")
+    with pytest.raises(LayerError, match=r"tile7\.tif.*is missing, damaged"):
+        sample(path, at((2, 3)))
+
+
 def test_a_local_file_that_points_at_a_remote_one_is_not_followed(at, tmp_path):
     path = write_vrt(
         tmp_path, "/vsicurl/http://localhost:9/a.tif", f"{WEST}, 10, 0, {NORTH}, 0, -10"

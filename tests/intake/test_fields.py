@@ -32,7 +32,7 @@ def test_every_field_of_the_contract_is_there_in_si(network, read):
     frame = network(
         invert_start_ft=[10.0, np.nan],
         pressure_psi=[100.0, 50.0],
-        flow_gpm=[1000.0, 0.0],
+        flow_gpm=[1000.0, np.nan],
         owner=["city", None],
     )
     table = read(mains=frame).mains.table
@@ -247,3 +247,12 @@ def test_a_wish_that_is_no_wish_is_an_error_naming_the_feature(network, read, fa
     edits["action"] = ["FIX", "Forbid"]
     layers = read(mains=network(), pit_edits=edits)
     assert layers.pit_edits.table["action"].tolist() == ["fix", "forbid"]
+
+
+@pytest.mark.parametrize("word", ["N/A", " <Null> ", "null", "-", "None"])
+def test_words_for_nothing_are_no_material_and_no_identifier(word, network, read):
+    frame = network(material=[word, "CI"], main_id=[word, "A"])
+    layers = read(mains=frame)
+    assert layers.mains.table["material"].tolist() == ["", "CI"]
+    assert word.strip() not in layers.mains.table["main_id"].tolist()
+    assert "missing-id" in layers.findings.table()["rule"].tolist()

@@ -370,7 +370,7 @@ def test_a_record_far_from_the_drawing_is_reported_and_a_far_fitting_ignored(
     table = layers.findings.table()
     texts = table.loc[table["rule"] == "bend-angle-disagrees", "text"].tolist()
     assert len(texts) == 1
-    assert "on record with 22 deg, the drawing turns 45 deg" in texts[0]
+    assert "on record with 22.5 deg, the drawing turns 45 deg" in texts[0]
     told = table.set_index("rule")["feature"]
     assert told["bend-angle-disagrees"] == "F0"
     assert told["fitting-off-main"] == "F1"

@@ -191,7 +191,7 @@ def test_after_cuts_every_metre_is_still_in_one_run(run_set: RunsOf) -> None:
     assert covered == pytest.approx(lengths)
     np.testing.assert_allclose(pieces["end"] - pieces["start"], span[:, 1] - span[:, 0], atol=1e-9)
     for run, of_run in pieces.groupby("run"):
-        assert of_run["start"].iloc[0] == 0.0
+        assert of_run["start"].iloc[0] == pytest.approx(0.0, abs=1e-9)
         assert of_run["end"].iloc[-1] == pytest.approx(runs.table["length"].iloc[run])
         assert of_run["end"].to_numpy()[:-1] == pytest.approx(of_run["start"].to_numpy()[1:])
 

@@ -110,8 +110,9 @@ def test_the_valves_around_the_run_are_closed(shut: Shut) -> None:
     assert row["cut_off_length"] == pytest.approx(197.0)
     assert row["customers"] == 1 + 2 + 4 + 8 + 16
     assert row["critical"] == 2
+    assert (row["services"], row["customers_beyond"]) == (5, 8 + 16)
     assert row["geometry"].equals(shapely.MultiPoint([(300, -3)]))
-    assert row["remarks"] == "a source is shut in"
+    assert row["remarks"] == ("cut out by the work, so not relied on: v0,v3; a source is shut in")
 
 
 def test_a_branch_with_a_source_of_its_own_is_not_cut_off(shut: Shut) -> None:
@@ -126,32 +127,60 @@ def test_a_branch_with_a_source_of_its_own_is_not_cut_off(shut: Shut) -> None:
     assert (row["cut_off_nodes"], row["cut_off_length"], row["customers"]) == (0, 0.0, 0.0)
 
 
-def test_a_stub_up_to_a_valve_near_the_end_stays_in_service(shut: Shut) -> None:
-    lines = [[(-100, -50), (0, 0)], [(0, 0), (0, 200)], [(0, 0), (400, 0)]]
-    sizes = [SMALL, SMALL, LARGE]
-    source = points([(-100, -50)])
-    near, _ = shut(lines, sizes, valves=valves((6, 0, "gate", 1)), sources=source)
-    row = near.loc["M2"]
-    assert (row["valves"], row["segments"]) == ("v0", 1)
-    assert row["main_length"] == pytest.approx(394.0)
-    assert row["remarks"] == "the first 6.0 m, up to a valve, stay in service"
-    beyond = VALVE_REACH + 1
-    far, _ = shut(lines, sizes, valves=valves((beyond, 0, "gate", 1)), sources=source)
-    row = far.loc["M2"]
-    assert (row["valves"], row["segments"]) == ("", 2)
-    assert row["main_length"] == pytest.approx(600 + np.hypot(100, 50))
-    assert f"no valve within {VALVE_REACH:.1f} m on 2 of 2 mains" in row["remarks"]
+# A host H (M0) between two mains that stay in service, each in two parts with tees to H.
+BETWEEN = [
+    [(0, 0), (300, 0)],
+    [(0, 0), (0, 200)],
+    [(0, 0), (0, -200)],
+    [(300, 0), (300, 200)],
+    [(300, 0), (300, -200)],
+]
+BETWEEN_SIZES = [LARGE, *[SMALL] * 4]
 
 
-def test_no_more_than_a_third_of_a_run_stays_in_service_at_an_end(shut: Shut) -> None:
-    for length, dry in (25.0, 125.0), (28.0, 19.0):
-        table, _ = shut(
-            [[(-100, 0), (0, 0)], [(0, 0), (length, 0)]],
-            [SMALL, LARGE],
-            valves=valves((9, 0, "gate", 1)),
-            sources=points([(-100, 0)]),
-        )
-        assert table.loc["M1", "main_length"] == pytest.approx(dry), length
+@pytest.mark.parametrize("near", [1.0, 4.0, 9.0, 40.0])
+def test_a_valve_on_the_run_holds_nothing_back(shut: Shut, near: float) -> None:
+    # The pits open the host from its tees on, and both valves are cut out.
+    table, _ = shut(
+        BETWEEN,
+        BETWEEN_SIZES,
+        valves=valves((near, 0, "gate", 1), (300 - near, 0, "gate", 1), (0, 150, "gate", 1)),
+        laterals=laterals((0, 100, 50, 0), (0, -100, 50, 1), (300, 100, 50, 0), (300, -100, 50, 0)),
+        sources=points([(0, 200), (300, -200)]),
+    )
+    row = table.loc["M0"]
+    assert (row["valves"], row["customers"], row["critical"]) == ("v2", 200, 1)
+    assert (row["services"], row["temporary_services"], row["customers_beyond"]) == (4, 0, 200)
+    assert row["main_length"] == pytest.approx(300 + 3 * 200 + 150)
+    assert "cut out by the work, so not relied on: v0,v1" in row["remarks"]
+    assert f"no valve within {VALVE_REACH:.1f} m on 4 of 4 mains" in row["remarks"]
+
+
+def test_valves_on_the_mains_at_its_ends_shut_a_run_in(shut: Shut) -> None:
+    table, _ = shut(
+        BETWEEN,
+        BETWEEN_SIZES,
+        valves=valves(*((x, y, "gate", 1) for x in (0, 300) for y in (6, -6))),
+        laterals=laterals((0, 100, 50, 0), (0, 3, 2, 0)),
+        sources=points([(0, 200), (0, -200), (300, 200), (300, -200)]),
+    )
+    row = table.loc["M0"]
+    assert row["valves"] == "v0,v1,v2,v3"
+    assert row["main_length"] == pytest.approx(300 + 4 * 6)
+    assert (row["customers"], row["cut_off_length"], row["remarks"]) == (2, 0, "")
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_no_valve_that_the_plan_cuts_out_is_relied_on(shut: Shut, way: int) -> None:
+    # Within the tolerance of the branch's end: it is dug up with the run, whichever has it.
+    table, _ = shut(
+        [[(0, 0), (300, 0)], [(300, 0), (700, 0)], [(300, 0), (300, -200)][::way]],
+        TEE_SIZES,
+        valves=valves((300, -0.3, "gate", 1), (300, -150, "gate", 1)),
+        sources=WEST,
+    )
+    row = table.loc[TRUNK]
+    assert (row["valves"], row["main_length"]) == ("v1", pytest.approx(850.0))
 
 
 @pytest.mark.parametrize("way", [1, -1])
@@ -222,11 +251,17 @@ def test_a_valve_on_a_junction_is_not_counted_on(shut: Shut) -> None:
     assert found["geometry"].iloc[0] == shapely.Point(300, 0)
 
 
-def test_a_valve_where_two_mains_join_stands_between_them(shut: Shut) -> None:
+@pytest.mark.parametrize("sizes", [(SMALL, LARGE), (LARGE, SMALL)])
+def test_a_valve_right_at_the_end_of_a_run_is_not_relied_on(
+    shut: Shut, sizes: tuple[float, float]
+) -> None:
+    # It may be on record on either main; the pit at the end opens the host right there.
     lines = [[(0, 0), (300, 0)], [(300, 0), (700, 0)]]
-    table, _ = shut(lines, [SMALL, LARGE], valves=valves((300, 0, "gate", 1)), sources=WEST)
-    row = table.loc["M1"]
-    assert (row["valves"], row["main_length"]) == ("v0", pytest.approx(400.0))
+    around = valves((300, 0, "gate", 1), (250, 0, "gate", 1), (340, 0, "gate", 1))
+    table, _ = shut(lines, sizes, valves=around, sources=WEST)
+    run, closed, dry = ("M1", "v1", 450.0) if sizes[0] == SMALL else ("M0", "v2", 340.0)
+    row = table.loc[run]
+    assert (row["valves"], row["main_length"]) == (closed, pytest.approx(dry))
 
 
 def test_a_valve_far_from_every_main_is_not_counted_on(shut: Shut) -> None:
@@ -269,6 +304,20 @@ def test_an_abandoned_main_carries_no_water(shut: Shut) -> None:
     )  # fmt: skip
     assert cut.loc[TRUNK, "customers"] == 8
     assert (findings["rule"] == "main-without-water").sum() == 1
+
+
+def test_hydrants_are_counted_where_they_go_dry_or_are_cut_off(shut: Shut) -> None:
+    # One on the trunk, one beside it, one on the branch, one beyond the reach of every main.
+    fire = points([(100, 0), (500, 8), (303, -100), (300, -250)])
+    around = valves((300, -3, "gate", 1))
+    table, findings = shut(TEE, TEE_SIZES, valves=around, hydrants=fire, sources=WEST)
+    assert table.loc[TRUNK, "hydrants"] == 3
+    assert findings.loc[findings["rule"] == "hydrant-off-main", "feature"].tolist() == ["p3"]
+    both = points([(0, 0), (300, -200)])  # the branch keeps its water
+    table, _ = shut(TEE, TEE_SIZES, valves=around, hydrants=fire, sources=both)
+    assert table.loc[TRUNK, "hydrants"] == 2
+    table, _ = shut(TEE, TEE_SIZES, valves=around, sources=WEST)
+    assert table.loc[TRUNK, "hydrants"] == 0
 
 
 def test_without_sources_nothing_is_said_to_be_cut_off(shut: Shut) -> None:
@@ -433,7 +482,7 @@ class Truth:
     whole: nx.Graph
     chain: dict[int, list[tuple[float, float, Vertex]]]
     between: list[tuple[Vertex, Vertex, Gate]]
-    people: dict[Vertex, tuple[int, int]]
+    people: dict[Vertex, tuple[int, int, int]]
 
     @cached_property
     def part(self) -> dict[Vertex, int]:
@@ -485,53 +534,30 @@ def cut_up(net: Grid) -> Truth:
                 truth.between.append((left, right, gate))
     for main, at, many, critical in net.laterals:
         (vertex,) = (v for low, high, v in truth.chain[main] if low < at < high)
-        people, of_them = truth.people.get(vertex, (0, 0))
-        truth.people[vertex] = people + many, of_them + critical
+        people, of_them, taps = truth.people.get(vertex, (0, 0, 0))
+        truth.people[vertex] = people + many, of_them + critical, taps + 1
     return truth
 
 
-def gates_along(truth: Truth, main: int) -> list[float]:
-    """Return how far along a main the gates stand, those of its neighbours at its ends too."""
-    net = truth.net
-    places = [gate.at for *_, gate in truth.between if gate.main == main]
-    for *_, gate in truth.between:
-        if gate.at in (0, 100):
-            node = net.mains[gate.main][int(gate.at > 0)]
-            places += [100.0 * k for k in (0, 1) if node == net.mains[main][k]]
-    return places
-
-
-def visited(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> set[Vertex]:
-    """Return the vertices of a run that lie between its outermost gates."""
-    links: list[tuple[float, float, Vertex]] = []
-    joints: list[tuple[float, Vertex]] = []
-    gates: list[float] = []
-    for piece in pieces.itertuples():
-        main = runs_main(runs, piece)
-
-        def chainage(at: float, piece: Any = piece) -> float:
-            return float(piece.end - at if piece.reversed else piece.start + at)
-
-        for low, high, vertex in truth.chain[main]:
-            if high > low:
-                ends = chainage(low), chainage(high)
-                links.append((min(ends), max(ends), vertex))
-        gates += [chainage(at) for at in gates_along(truth, main)]
-        joints += [(chainage(100.0 * k), ("n", truth.net.mains[main][k])) for k in (0, 1)]
-    room = min(VALVE_REACH, length / 3)
-    first = min((g for g in gates if g <= room), default=-1.0)
-    last = max((g for g in gates if g >= length - room), default=length + 1.0)
-    found = {v for low, high, v in links if high > first and low < last}
-    return found | {v for at, v in joints if first < at < last}
+def visited(truth: Truth, runs: RunSet, pieces: pd.DataFrame) -> set[Vertex]:
+    """Return the vertices of a run, its ends too, and both sides of gates right at its nodes."""
+    mains = [runs_main(runs, piece) for piece in pieces.itertuples()]
+    nodes = {n for main in mains for n in truth.net.mains[main]}
+    found: set[Vertex] = {("n", n) for n in nodes}
+    found |= {v for main in mains for low, high, v in truth.chain[main] if high > low}
+    for left, right, gate in truth.between:
+        if gate.at in (0, 100) and truth.net.mains[gate.main][int(gate.at > 0)] in nodes:
+            found |= {left, right}
+    return found
 
 
 def shutdown_of(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float) -> dict[str, Any]:
     part = truth.part
-    dry_parts = {part[v] for v in visited(truth, runs, pieces, length)}
+    dry_parts = {part[v] for v in visited(truth, runs, pieces)}
     dry = {v for v in truth.cut if part[v] in dry_parts}
     gone = truth.reached(set()) - truth.reached(dry) - dry
     members = {runs_main(runs, piece) for piece in pieces.itertuples()}
-    people = [truth.people.get(v, (0, 0)) for v in dry | gone]
+    people = [truth.people.get(v, (0, 0, 0)) for v in dry | gone]
     to_close = {
         gate.name for a, b, gate in truth.between if not gate.closed and (a in dry) != (b in dry)
     }
@@ -540,8 +566,11 @@ def shutdown_of(truth: Truth, runs: RunSet, pieces: pd.DataFrame, length: float)
         "valves": to_close,
         "segments": len(dry_parts),
         "main_length": truth.size(dry),
-        "customers": sum(many for many, _ in people),
-        "critical": sum(critical for _, critical in people),
+        "customers": sum(many for many, *_ in people),
+        "critical": sum(critical for _, critical, _ in people),
+        "services": sum(one for *_, one in people),
+        "customers_beyond": sum(many for many, *_ in people)
+        - sum(many for main, _, many, _ in truth.net.laterals if main in members),
         "cut_off_nodes": sum(v[0] == "n" for v in gone),
         "cut_off_length": truth.size(gone),
         "temporary_supply": length,

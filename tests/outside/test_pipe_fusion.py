@@ -84,6 +84,21 @@ def test_iso_cooling_of_a_32_mm_wall(procedure: str, printed: float) -> None:
     assert float(iso_cooling_s(0.0323, procedure)) / 60 == pytest.approx(printed, abs=0.05)
 
 
+@pytest.mark.parametrize(
+    ("wall", "printed"),
+    # 0.015 e^2 - 0.47 e + 20, worked by hand: 1.1094 - 4.042 + 20 and 0.71415 - 3.243 + 20
+    [(8.6, 17.07), (6.9, 17.47), (15.67, 16.32)],
+)
+def test_iso_cooling_of_thin_walls_is_no_less_than_the_formula(wall: float, printed: float) -> None:
+    assert float(iso_cooling_s(wall / 1e3, "single_low")) / 60 == pytest.approx(printed, abs=0.005)
+
+
+def test_gauge_pressure_of_the_low_pressure_procedure() -> None:
+    # A = pi (OD - t) t = pi x 517.7 x 32.3 mm2 = 52,533 mm2; 0.17 MPa x A over 2,000 mm2, + 1 MPa
+    ours = gauge_pressure_pa(0.55, 0.0323, 2e-3, interfacial_pa=0.17e6, drag_pa=1e6)
+    assert float(ours) / 1e6 == pytest.approx(0.17 * 52_533 / 2_000 + 1, rel=1e-4)
+
+
 def test_single_high_cooling_is_that_of_the_american_practice() -> None:
     # 0.43 min/mm against 11 min/in = 0.433
     ours = float(fusion_window(0.5, 0.03).cool_s)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geotools.pipe._ranges import ChoiceError, RangeError
+from geotools.pipe._ranges import ChoiceError, RangeError, check_range
 from geotools.pipe.catalogue import as_columns, carrier, contenders
 from geotools.pipe.external import (
     annulus_volume_m3,
@@ -78,6 +80,30 @@ def test_warmth_takes_from_the_class(material: str, hottest: float) -> None:
     assert factor[0] == 1.0
     with pytest.raises(RangeError, match=r"temperature_c"):
         temperature_factor(material, hottest + 0.5)
+
+
+@pytest.mark.parametrize(("material", "fahrenheit"), [("PE4710", 100.0), ("PVC", 140.0)])
+def test_the_end_of_a_table_in_another_unit_is_met_by_its_own_conversion(
+    material: str, fahrenheit: float
+) -> None:
+    end = {100.0: 0.8, 140.0: 0.22}[fahrenheit]  # C906 and C900, from memory
+    for celsius in ((fahrenheit - 32) / 1.8, (fahrenheit + 459.67) / 1.8 - 273.15):
+        assert temperature_factor(material, celsius) == pytest.approx(end, rel=1e-9)
+        assert temperature_factor(material, celsius + 3e-9) == pytest.approx(end, rel=1e-9)
+    with pytest.raises(RangeError, match=r"temperature_c"):
+        temperature_factor(material, celsius + 1e-6)
+
+
+def test_a_value_a_hair_beyond_its_range_is_its_end_and_no_value_below_an_open_one() -> None:
+    assert check_range("x", [-1e-13, 40 + 1e-9], 0.0, 40.0, "m").tolist() == [0.0, 40.0]
+    for value in (-1e-9, 40 + 1e-6, math.nan, math.inf):
+        with pytest.raises(RangeError):
+            check_range("x", value, 0.0, 40.0, "m")
+    for value in (0.0, -1e-13, 1.0 - 1e-13):
+        low = math.ceil(value)
+        with pytest.raises(RangeError):
+            check_range("x", value, low, 40.0, "m", above_low=True)
+    assert check_range("x", math.inf, 0.0, math.inf, "m") == math.inf
 
 
 def test_between_the_rows_of_its_table_a_class_falls_along_a_straight_line() -> None:
@@ -321,8 +347,8 @@ def test_thicker_walls_take_longer() -> None:
     for values in (window.soak_s, window.cool_s, joint_hours(wall)):
         assert np.all(np.diff(values) > 0)
     assert np.all(np.diff(window.removal_s) >= 0)
-    for procedure in ("single_low", "single_high"):
-        assert np.all(np.diff(iso_cooling_s(wall, procedure)) >= 0)
+    assert np.all(np.diff(iso_cooling_s(wall, "single_high")) > 0)
+    assert np.all(np.diff(iso_cooling_s(wall[wall > 0.0157], "single_low")) > 0)
 
 
 def test_small_pipe_has_no_timed_soak() -> None:
@@ -336,9 +362,10 @@ def test_heater_records_outside_the_window_are_at_fault() -> None:
     ]  # fmt: skip
 
 
-def test_interfacial_pressure_outside_its_band_is_refused() -> None:
+@pytest.mark.parametrize("pressure", [0.0, 75.0, 4e6])  # a psi taken for a Pa among them
+def test_interfacial_pressure_no_procedure_has_is_refused(pressure: float) -> None:
     with pytest.raises(RangeError, match="interfacial_pa"):
-        gauge_pressure_pa(0.5, 0.03, 0.01, interfacial_pa=100 * PSI)
+        gauge_pressure_pa(0.5, 0.03, 0.01, interfacial_pa=pressure)
 
 
 def test_an_unknown_procedure_is_refused() -> None:

@@ -381,3 +381,42 @@ def test_mains_partly_off_the_dem_are_a_finding_with_its_place(
     assert not unknown.all()
     # cover is on record, so the depth is known all the same
     assert plan.stations["depth_m"].to_numpy() == pytest.approx(1.5)
+
+
+@pytest.mark.parametrize("column", ["flow_lps", "pressure_kpa", "cover_m"])
+def test_a_record_of_nought_is_no_record(
+    column: str, make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    """A flow of 0 chose a pipe of a tenth of the host; it is the same as none, and told."""
+    mains = make.mains().drop(columns=[column], errors="ignore")
+    plans = []
+    for given in (mains.assign(**{column: 0.0}), mains):
+        words = ("--mains", make.layer(given), "--set", "output.styles=false", "--overwrite")
+        done, target = attempt(*words, styles=False)
+        assert done.code == 0
+        plans.append(read_plan(target))
+    nought, none = plans
+    told = found(nought, "zero-value")
+    assert len(told) == len(mains) and column in told["text"].iloc[0]
+    assert found(none, "zero-value").empty
+    assert list(nought.runs["carrier"]) == list(none.runs["carrier"])
+    assert list(nought.runs["cost"]) == pytest.approx(list(none.runs["cost"]))
+
+
+def test_a_flow_on_one_main_alone_and_a_carrier_that_keeps_little_are_told(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    mains = make.mains()
+    given = mains.assign(flow_lps=[3.0] + [None] * (len(mains) - 1))
+    words = ("--mains", make.layer(given), "--set", "output.styles=false")
+    plan = read_plan(attempt(*words, styles=False)[1])
+    (part,) = found(plan, "design-flow-in-part").itertuples()
+    assert f"1 of {len(mains)} mains" in part.text
+    (little,) = found(plan, "little-capacity").itertuples()
+    assert f"keeps {plan.runs['capacity_ratio'].iloc[0]:.0%}" in little.text
+    assert "3.0 L/s" in little.text
+    whole = mains.assign(flow_lps=300.0)
+    words = ("--mains", make.layer(whole), "--set", "output.styles=false", "--overwrite")
+    plan = read_plan(attempt(*words, styles=False)[1])
+    assert found(plan, "design-flow-in-part").empty
+    assert found(plan, "little-capacity").empty

@@ -25,17 +25,19 @@ def test_the_digs_of_a_run_come_in_order_each_with_its_price() -> None:
             connections=pd.DataFrame({"run": [1, 0], "chainage": [5.0, 80.0], "other": [1, 2]})
         ),
         laterals=pd.DataFrame({"run": [0, 0], "chainage": [90.0, 10.0]}),
+        hydrants=pd.DataFrame({"run": [1], "chainage": [3.0]}),
         valves=pd.DataFrame({"run": [0], "chainage": [80.0]}),
     )
     digs = dig_list(runs, connection=700.0, valve=900.0, temporary=50.0)
     assert digs.columns.tolist() == ["run", "chainage", "kind", "cost", "temporary"]
-    assert digs.index.tolist() == [0, 1, 2, 3, 4]
-    # a service is dug up as a connection is, and is alone in being fed meanwhile
+    assert digs.index.tolist() == [0, 1, 2, 3, 4, 5]
+    # services and hydrants are dug up as connections are; services alone are fed meanwhile
     assert digs.to_numpy().tolist() == [
         [0, 10.0, "lateral", 700.0, 50.0],
         [0, 80.0, "connection", 700.0, 0.0],
         [0, 80.0, "valve", 900.0, 0.0],
         [0, 90.0, "lateral", 700.0, 50.0],
+        [1, 3.0, "hydrant", 700.0, 0.0],
         [1, 5.0, "connection", 700.0, 0.0],
     ]
 
@@ -101,24 +103,27 @@ def test_the_spared_digs_of_the_sample_lie_in_a_pit(plan: dict[str, Any]) -> Non
         assert ((low - 1e-6 <= dig.chainage) & (dig.chainage <= high + 1e-6)).any()
 
 
+@pytest.mark.parametrize("kind", ["lateral", "hydrant"])
 @pytest.mark.parametrize(("at", "spared"), [(150.0, False), (1.0, True)])
-def test_a_service_costs_a_connection_on_a_pull_and_none_in_a_pit_and_is_fed_either_way(
-    at: float, spared: bool
+def test_a_service_or_hydrant_costs_a_connection_on_a_pull_and_none_in_a_pit_a_service_is_fed(
+    at: float, spared: bool, kind: str
 ) -> None:
     main = gpd.GeoDataFrame(
         {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
         geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
         crs=CRS,
     )
-    lateral = gpd.GeoDataFrame({"customers": [1]}, geometry=[shapely.Point(X + at, Y)], crs=CRS)
+    point = gpd.GeoDataFrame({"customers": [1]}, geometry=[shapely.Point(X + at, Y)], crs=CRS)
     settings = {
         "service.least_capacity": 0,
         "rates.connection": 777.0,
         "rates.temporary_service": 55.0,
     }
     plain = geotools.plan(mains=main, settings=settings).layers
-    layers = geotools.plan(mains=main, laterals=lateral, settings=settings).layers
+    layers = geotools.plan(mains=main, settings=settings, **{f"{kind}s": point}).layers
     dig = layers["local_digs"].iloc[0]
-    assert (dig["kind"], bool(dig["spared"])) == ("lateral", spared)
+    assert (dig["kind"], bool(dig["spared"])) == (kind, spared)
     more = layers["runs"]["cost"].sum() - plain["runs"]["cost"].sum()
-    assert more == pytest.approx(55.0 + (0.0 if spared else 777.0), abs=1e-6)
+    assert more == pytest.approx(
+        (55.0 if kind == "lateral" else 0.0) + (0.0 if spared else 777.0), abs=1e-6
+    )

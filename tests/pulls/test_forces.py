@@ -202,6 +202,24 @@ def test_what_is_nearest_its_limit_governs() -> None:
     assert governed(head / share * 1.001) == (pytest.approx(share), "bend")
     assert governed(head / share * 0.999)[1] == "pipe"
 
+    def where(allowable: float) -> list[float]:
+        row = with_band(_pulls((0, 0.0, 300.0, "ahead"), allowable=allowable), forces).iloc[0]
+        return [float(row[f"governing_{name}"]) for name in ("chainage", "force", "limit")]
+
+    assert where(1e6) == pytest.approx([150.0, at_bend, 60e3])
+    assert where(90e3) == pytest.approx([300.0, head, 90e3])
+
+
+def test_each_pull_is_governed_where_its_own_head_is() -> None:
+    profiles = _profiles(_straight(), [(0, 150.0, 0.4, 60e3)])
+    pulls = _pulls((0, 0.0, 300.0, "ahead"), (0, 0.0, 140.0, "ahead"), (0, 100.0, 300.0, "behind"))
+    told = with_band(pulls, force_table(pulls, profiles))
+    assert told["governed_by"].tolist() == ["bend", "pipe", "bend"]
+    assert told["governing_chainage"].tolist() == [150.0, 140.0, 150.0]
+    assert (told["governing_force"] / told["governing_limit"]).to_numpy() == pytest.approx(
+        told["utilisation"].to_numpy()
+    )
+
 
 def test_a_bend_that_leaves_no_tension_is_past_its_limit() -> None:
     profiles = _profiles(_straight(), [(0, 150.0, 0.4, 0.0)])

@@ -220,7 +220,7 @@ def _sections(
             "hours": 30.0,
         }
     )
-    runs = pd.DataFrame({"pipe": range(count), "bore": 0.7, "working": working})
+    runs = pd.DataFrame({"pipe": range(count), "mean_bore": 0.7, "working": working})
     stations = pd.DataFrame(
         {
             "run": np.repeat(np.arange(count), 3),

@@ -186,6 +186,24 @@ def insertion_at(
     return pd.concat([pit, pd.Series({"face": face})]), footprints[pit["pit_id"]]
 
 
+def test_sides_lean_from_the_bottom_of_the_dig_to_the_ground_it_takes() -> None:
+    """A receiving pit in soil C, 1 1/2 to 1 (29 CFR 1926 Subpart P, Table B-1), by hand."""
+    sloped = {"pits.support": "sloped", "pits.soil": "C"}
+    pit, ground = insertion_at((200.0, 0.0), [(0, 0), (400, 0)], sloped, "receiving")
+    deep, wide, long = 1.5 + 0.45 + 0.15, 0.45 + 2 * 0.45, 6.0  # cover, host, bedding; side room
+    assert pit["side_slope"] == 1.5
+    due = (wide + 3 * deep) * (long + 3 * deep)
+    assert pit["area"] == pytest.approx(due, rel=1e-6)
+    assert ground.area == pytest.approx(due, rel=1e-6)
+    low, left, high, right = ground.bounds
+    assert sorted((high - low, right - left)) == pytest.approx(
+        [wide + 3 * deep, long + 3 * deep], abs=2e-3
+    )
+    tops = 0.5 * deep, deep  # of the prismoid: half way up, and at the ground
+    half, whole = ((wide + 3 * t) * (long + 3 * t) for t in tops)
+    assert pit["volume"] == pytest.approx(deep / 6 * (wide * long + 4 * half + whole), rel=1e-6)
+
+
 def test_a_ramp_that_leaves_the_main_is_dug_as_deep_as_the_carrier_comes_down() -> None:
     """A pit for the pull ahead at a right angle on level ground.
 
@@ -252,7 +270,7 @@ def test_beyond_the_end_of_the_run_only_the_ramp_is_dug(
     dug += ramp.dug(over, 3.0, width, lean)
     assert pit["volume"] == pytest.approx(dug, rel=5e-4)
     low, _, high, _ = ground.bounds
-    ends = sorted((place - out * (2.0 + lean * invert), place + out * length))
+    ends = sorted((place - out * (2.0 + lean * deep), place + out * length))
     assert (low - X, high - X) == pytest.approx(ends, abs=2e-3)
     # Both sides follow the ramp up to the ground; of its ends only that at the face is upright.
     face = 2 * dug / width + width * deep if support == "shored" else 0.0

@@ -21,6 +21,7 @@ from geotools.siting.carrier import (
     hold_contest,
     hydraulic_columns,
     report_fixed,
+    report_warm,
 )
 
 INCH, FOOT, PSI, LBF = 0.0254, 0.3048, 6894.757, 4.448222
@@ -68,6 +69,44 @@ def _row(contest: Contest, name: str) -> int:
 
 def _tried(contest: Contest, run: int = 0) -> list[str]:
     return [str(contest.pipes.name[p]) for p in contest.tries[run] if p >= 0]
+
+
+# Warm water ------------------------------------------------------------------------------
+
+
+def test_a_pipe_whose_class_is_not_known_so_warm_is_out_of_the_running() -> None:
+    """The classes go to 100 F (PE4710), 40 C (PE100), 60 C (PVC); from memory."""
+    kinds = {
+        word: _hold(_service(), _brief(service__water_temperature=word))
+        for word in ("100 degF", "39 degC", "140 degF")
+    }
+    made = {word: set(each.pipes.material[each.wanted]) for word, each in kinds.items()}
+    assert made["100 degF"] == {"PE4710", "PE3608", "PE100", "PVC"}
+    assert made["39 degC"] == {"PE100", "PVC"}
+    assert made["140 degF"] == {"PVC"}
+    for word, contest in kinds.items():
+        tried = contest.tries[contest.tries >= 0]
+        assert set(contest.pipes.material[tried]) <= made[word]
+
+
+def test_materials_left_out_for_warm_water_are_told() -> None:
+    findings = Findings()
+    report_warm(_brief(), findings)
+    assert len(findings.table()) == 0
+    report_warm(_brief(service__water_temperature="39 degC"), findings)
+    (row,) = findings.table().itertuples()
+    assert row.rule == "water-too-warm"
+    assert "39 degC is warmer than the class of PE4710, PE3608 is known" in row.text
+
+
+@pytest.mark.parametrize("how", ["material", "fixed"])
+def test_water_too_warm_for_every_pipe_asked_for_is_told_in_the_users_unit(how: str) -> None:
+    wish: dict[str, object] = {"carrier__material": "PE4710"}
+    if how == "fixed":
+        wish = {"carrier__fixed": [f"R0 = {PE20}"]}
+    warm = {"service__water_temperature": "120 degF", "output__units": "us"}
+    with pytest.raises(BriefError, match=r"120 degF is too warm for PE4710: .* to 100 degF$"):
+        _hold(_service(), _brief(**warm, **wish))
 
 
 # Who contends ----------------------------------------------------------------------------

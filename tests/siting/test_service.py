@@ -12,6 +12,7 @@ import pytest
 from geotools.brief import Service, load_brief
 from geotools.intake.findings import Findings
 from geotools.pipe.host import TUBERCLE_M, host_bore
+from geotools.pipe.hydraulics import hazen_williams_head_loss_m
 from geotools.siting.service import service_columns
 
 COLUMNS = ("material", "diameter", "installed", "bore", "c_factor", "pressure", "flow")
@@ -26,11 +27,13 @@ def _gathered(
     mains: pd.DataFrame,
     runs: list[int] | None = None,
     depths: list[tuple[int, float]] | None = None,
+    lengths: list[float] | None = None,
     **settings: object,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the columns and the findings; one run of all mains unless told otherwise."""
     of_run = runs if runs is not None else [0] * len(mains)
-    pieces = pd.DataFrame({"run": of_run, "line": range(len(mains))})
+    pieces = pd.DataFrame({"run": of_run, "line": range(len(mains)), "start": 0.0})
+    pieces["end"] = lengths or [100.0] * len(mains)
     stations = pd.DataFrame(depths or [(r, 2.0) for r in set(of_run)], columns=["run", "depth"])
     service: Service = load_brief(
         overrides={f"service.{key}": value for key, value in settings.items()}
@@ -40,10 +43,59 @@ def _gathered(
     return service_columns(mains, pieces, stations, names, service, findings), findings.table()
 
 
-def test_the_narrowest_main_gives_the_bore() -> None:
+def test_the_narrowest_main_gives_the_bore_for_the_fit() -> None:
     table, _ = _gathered(_mains({"bore": 0.60}, {"bore": 0.58}, {"bore": 0.61}))
     assert table["bore_low"].tolist() == [0.58]
-    assert table["bore"].tolist() == [0.58]
+    assert 0.58 < table["bore"][0] < 0.61
+
+
+def test_the_grout_is_that_of_the_bore_which_holds_the_mains_volume() -> None:
+    table, _ = _gathered(_mains({"bore": 0.60}, {"bore": 0.50}), lengths=[300.0, 100.0])
+    # (300 x 0.36 + 100 x 0.25)/400 = 0.3325 m2 of squares
+    assert table["mean_bore"][0] == pytest.approx(math.sqrt(0.3325), rel=1e-12)
+
+
+def test_one_short_old_main_costs_no_more_head_than_its_own_length_does() -> None:
+    """By hand: h = 10.67 L Q^1.852/(C^1.852 d^4.8704), heads of mains one after another."""
+    mains = _mains(
+        {"material": "ductile iron", "diameter": 0.6, "installed": 2000.0},
+        {"material": "cast iron", "diameter": 0.6, "installed": 1920.0},
+    )
+    table, _ = _gathered(mains, lengths=[380.0, 20.0], year=2026)
+    # DN 600: 615.2 mm bare (K9, see test_pipe_host) less two linings of 5 mm; lined iron of 26
+    # years 140 - 10 x 26/77. Pit-cast iron of more than 100 years: nominal bore, C 55.
+    parts = [(380.0, 140 - 10 * 26 / 77, 0.6052), (20.0, 55.0, 0.6)]
+    by_hand = sum(10.67 * m * 0.15**1.852 / (c**1.852 * d**4.8704) for m, c, d in parts)
+    assert by_hand == pytest.approx(0.2004, abs=5e-5)
+    ours = hazen_williams_head_loss_m(0.15, table["bore"][0], table["host_c"][0], 400.0)
+    assert float(ours) == pytest.approx(by_hand, rel=1e-9)
+    assert table["bore_low"][0] == pytest.approx(float(host_bore("CI", 0.6, 1920).low_m))
+
+
+def test_mains_all_alike_keep_their_bore_and_c_to_the_last_digit() -> None:
+    mains = _mains(*[{"bore": 0.4471, "c_factor": 93.7}] * 7)
+    table, _ = _gathered(mains, lengths=[7.3, 11.1, 0.0, 311.9, 4.7, 1e-9, 77.7])
+    assert table[["bore", "mean_bore", "host_c"]].to_numpy().tolist() == [[0.4471, 0.4471, 93.7]]
+
+
+@pytest.mark.parametrize(
+    ("material", "diameter", "year"),
+    [("ductile iron", 0.4, 1990.0), ("cast iron", 0.4064, 1960.0), ("steel", 0.3048, 1965.0)],
+)
+def test_a_gauged_bore_leaves_the_lining_as_it_is(
+    material: str, diameter: float, year: float
+) -> None:
+    host = {"material": material, "diameter": diameter, "installed": year}
+    table, _ = _gathered(_mains(host, {**host, "bore": diameter}), [0, 1])
+    by_table, gauged = table["host_c"]
+    assert gauged == by_table >= 125  # lined: 140 falling to 125 in 100 years
+
+
+def test_large_steel_is_lined_by_its_table_and_bare_if_said_so() -> None:
+    mains = _mains({"material": "steel", "installed": 1975.0})  # 24 in, finished bore
+    assert _gathered(mains, year=2052)[0]["host_c"].tolist() == [130.0]  # lined, 77 years
+    bare, _ = _gathered(mains, year=2025, host_lining="none")
+    assert bare["host_c"].tolist() == [68.0]  # bare, 50 years
 
 
 def test_a_bore_by_table_is_low_for_fit_and_central_for_flow() -> None:
@@ -62,7 +114,9 @@ def test_the_highest_pressure_and_flow_on_record_count() -> None:
     )
     assert table["working"].tolist() == [7e5]
     assert table["flow"].tolist() == [0.3]
-    assert len(findings) == 0
+    (told,) = findings.to_dict("records")
+    assert told["rule"] == "design-flow-in-part"
+    assert "2 of 3 mains" in told["text"]
 
 
 def test_what_is_not_on_record_is_assumed_and_told_run_by_run() -> None:
@@ -105,9 +159,12 @@ def test_a_bore_that_is_not_measured_is_told_and_so_is_a_material_nobody_knows()
     assert "'word 09' and 2 more" in text
 
 
-def test_a_recorded_c_beats_age_and_the_lowest_counts() -> None:
+def test_a_recorded_c_beats_age_and_each_counts_by_its_length() -> None:
     old = _mains({"installed": 1915.0, "c_factor": 95.0}, {"installed": 1915.0, "c_factor": 80.0})
-    assert _gathered(old)[0]["host_c"].tolist() == [80.0]
+    table, _ = _gathered(old, lengths=[300.0, 100.0])
+    by_hand = (0.75 * 95**-1.852 + 0.25 * 80**-1.852) ** (-1 / 1.852)
+    assert table["host_c"][0] == pytest.approx(by_hand, rel=1e-12)
+    assert 80 < by_hand < 95
 
 
 def test_bare_iron_grows_rougher_with_age_to_the_year_of_the_brief() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geotools.brief import Street
+from geotools.deliver.verify.formulas import shared_out
+from geotools.deliver.verify.strings import given_to_last
 from geotools.intake.columns import Lines
 from geotools.street.laydown import (
     Corridors,
@@ -188,7 +191,7 @@ def laid(streets: StreetNet | None, *obstacles: shapely.Geometry, **pull: Any) -
         "lay_dx": 1.0, "lay_dy": 0.0, **pull,
     }  # fmt: skip
     places = np.array(obstacles, dtype=object)
-    return lay_strings(pd.DataFrame([row]), streets, places, gap=0.5, piece=12.0)
+    return lay_strings(pd.DataFrame([row]), streets, places, gap=0.5, piece=12.0, least=1.0)
 
 
 @pytest.mark.parametrize("forward", [True, False])
@@ -205,6 +208,27 @@ def test_strings_lie_side_by_side_from_the_ramp_on_in_whole_pipes(forward: bool)
     shapes = table["geometry"].tolist()
     assert all(a.distance(b) >= 0.5 - 1e-9 for k, a in enumerate(shapes) for b in shapes[:k])
     assert max(s.bounds[3] for s in shapes) <= 7.5
+
+
+@pytest.mark.parametrize(
+    ("length", "joints", "strings", "due"),
+    [
+        (36.045, 3, 4, [12.0, 12.0, 6.0225, 6.0225]),  # 45 mm cannot be clamped
+        (37.0, 3, 4, [12.0, 12.0, 12.0, 1.0]),
+        (36.045, 3, 2, [24.0, 12.045]),  # shared inside the string, when it is fused
+        (0.5, 0, 1, [0.5]),
+    ],
+)
+def test_a_last_string_too_short_to_be_fused_shares_with_the_one_before(
+    length: float, joints: int, strings: int, due: list[float]
+) -> None:
+    table = laid(net([(0, 0), (400, 0)]), length=length, joints=joints, strings=strings)
+    assert table["length"].tolist() == pytest.approx(due)
+    shares = shared_out(joints + 1, strings)
+    plan = SimpleNamespace(setting={"pulls.piece_length": 12.0, "pulls.least_piece": 1.0}.get)
+    given = given_to_last(plan, SimpleNamespace(length=length), shares)  # type: ignore[arg-type]
+    if strings > 1:
+        assert given == pytest.approx(shares[-2] * 12.0 - due[-2])
 
 
 def test_off_the_street_strings_lie_straight_back_from_the_ramp() -> None:

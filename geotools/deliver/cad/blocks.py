@@ -97,6 +97,11 @@ def _lateral(block: BlockLayout) -> None:
     block.add_circle((0, 0), 0.6)
 
 
+def _dig_hydrant(block: BlockLayout) -> None:
+    _hydrant(block)
+    block.add_circle((0, 0), 1.2)
+
+
 def _bowtie(block: BlockLayout, half: float) -> None:
     corners = [(-half, -half * 0.7), (half, half * 0.7), (half, -half * 0.7), (-half, half * 0.7)]
     block.add_lwpolyline(corners, close=True)
@@ -135,6 +140,7 @@ _SYMBOLS: Mapping[str, tuple[Callable[[BlockLayout], None], float]] = {
     "LIN_BEND_STOP": (_bend_stop, 1.2),
     "LIN_DIG_CONNECTION": (_connection, 0.8),
     "LIN_DIG_LATERAL": (_lateral, 0.6),
+    "LIN_DIG_HYDRANT": (_dig_hydrant, 1.2),
     "LIN_DIG_VALVE": (_dig_valve, 1.2),
     "LIN_SHUT": (_shut, 1.4),
     "LIN_FITTING": (_fitting, 0.7),

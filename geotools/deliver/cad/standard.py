@@ -63,14 +63,16 @@ LAYERS: dict[str, CadLayer] = {
         ),
         CadLayer("LIN-PULL", "carrier pulled in, 3-D; arrow: pulling direction", 7,
                  "CONTINUOUS", 70),
-        CadLayer("LIN-PULL-TEXT", "pull, length, planned force and limit", 7, "CONTINUOUS", 25,
-                 lines=False),
+        CadLayer(
+            "LIN-PULL-TEXT", "pull, length, planned force and limit at the head and at the bend "
+            "that governs", 7, "CONTINUOUS", 25, lines=False,
+        ),
         CadLayer("LIN-PIT", "pits, as blocks with attributes", 1, "CONTINUOUS", 50, lines=False),
         CadLayer("LIN-PIT-AREA", "ground the pits take, true to scale", 1, "CONTINUOUS", 35),
         CadLayer("LIN-BEND", "bends of the old main, as blocks with attributes", 5,
                  "CONTINUOUS", 30, lines=False),
-        CadLayer("LIN-DIG", "connections, services and valves to dig up", 6, "CONTINUOUS", 25,
-                 lines=False),
+        CadLayer("LIN-DIG", "connections, services, hydrants, valves to dig up", 6,
+                 "CONTINUOUS", 25, lines=False),
         CadLayer("LIN-DIG-SPARED", "the same where a pit covers them", 9, "CONTINUOUS", 18,
                  lines=False),
         CadLayer("LIN-STRING", "fused strings laid out behind the pit", 30, "LIN_DASHED", 25),
@@ -114,8 +116,8 @@ class CadBlock:
         return (*self.shown, *self.hidden)
 
 
-_PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH")
-_PIT_HIDDEN = ("RUN_ID", "LENGTH", "WIDTH", "STREET", "REASON")
+_PIT_SHOWN = ("PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH")
+_PIT_HIDDEN = ("RUN_ID", "DEPTH_SOURCE", "LENGTH", "WIDTH", "STREET", "REASON")
 _BEND_HIDDEN = ("BEND_ID", "RUN_ID", "KIND", "CHAINAGE", "PASSES")
 _DIG = ("DIG_ID", "RUN_ID", "PULL_ID", "KIND", "CHAINAGE")
 _REF = ("KIND", "FEATURE")
@@ -133,6 +135,7 @@ BLOCKS: dict[str, CadBlock] = {
                  _BEND_HIDDEN),
         CadBlock("LIN_DIG_CONNECTION", "tee or branch to reconnect", "LIN-DIG", (), _DIG),
         CadBlock("LIN_DIG_LATERAL", "service to reconnect", "LIN-DIG", (), _DIG),
+        CadBlock("LIN_DIG_HYDRANT", "hydrant to reconnect", "LIN-DIG", (), _DIG),
         CadBlock("LIN_DIG_VALVE", "line valve to cut out", "LIN-DIG", (), _DIG),
         CadBlock("LIN_SHUT", "valve to close", "LIN-SHUT", (), ("RUN_ID",)),
         CadBlock("LIN_FITTING", "fitting on record", "LIN-REF-FITTING", ("KIND",),

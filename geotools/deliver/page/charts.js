@@ -87,7 +87,7 @@ function profileData(run) {
   if (!packed) return null;
   const decode = (lines) => lines.map((steps) => pointsOf(steps, 0.1, 0.01));
   const data = { ground: decode(packed.ground), axis: decode(packed.axis),
-    radius: packed.radius, sunk: packed.sunk };
+    radius: packed.radius, sunk: packed.sunk, assumed: packed.assumed };
   const points = [...data.ground, ...data.axis].flat();
   if (!points.length) return null;
   // the run may be longer than its levels are known
@@ -149,19 +149,24 @@ function drawPits(chart, run, data, x, y, box) {
     const from = Math.max(at - (valueOf(table, "before", row) || 0), data.low);
     const to = Math.min(at + (valueOf(table, "after", row) || 0), data.high);
     const ground = levelAt(data.ground, Math.min(Math.max(at, data.low), data.high));
+    const axis = levelAt(data.axis, Math.min(Math.max(at, data.low), data.high));
     const depth = valueOf(table, "depth", row);
+    const dug = valueOf(table, "dig_depth", row) ?? depth;
+    // without a ground level the pit is shown from the host's crown
+    const top = ground ?? (axis === null ? null : axis + data.radius);
+    const bottom = ground === null ? axis - data.radius - (dug - depth) : ground - dug;
     const role = valueOf(table, "role", row);
     const wide = Math.max(x(to) - x(from), 5);
     const middle = (x(from) + x(to)) / 2;
-    if (ground !== null && depth !== null) chart.append(svg("rect", { class: "pit" + (role === "receiving" ? "" : " insertion"),
-      x: middle - wide / 2, width: wide, y: y(ground), height: Math.max(y(ground - depth) - y(ground), 3) }));
+    if (top !== null && depth !== null) chart.append(svg("rect", { class: "pit" + (role === "receiving" ? "" : " insertion"),
+      x: middle - wide / 2, width: wide, y: y(top), height: Math.max(y(bottom) - y(top), 3) }));
     const name = shortName(valueOf(table, "pit_id", row), run);
     const half = 3.6 * name.length + 2;
     const place = Math.min(Math.max(middle, box.left + half), box.right - half);
     if (place - half < free) continue;
     free = place + half;
     chart.append(
-      svg("line", { class: "grid", x1: middle, x2: middle, y1: box.top - 2, y2: ground === null ? box.bottom : y(ground) }),
+      svg("line", { class: "grid", x1: middle, x2: middle, y1: box.top - 2, y2: top === null ? box.bottom : y(top) }),
       svg("text", { x: place, y: box.top - 24, "text-anchor": "middle", "font-weight": 600 }, name));
   }
 }
@@ -246,6 +251,7 @@ function profileKeys(data) {
     keyOf("bend it does not pass, in a pit", rhomb("bend stops")),
     keyOf("pull, arrow at the pulling machine", line("pull"), svg("path", { class: "arrow", d: "M22 7l-9 -4.5v9Z" })),
     data.sunk ? el("li", {}, "No ground levels: drawn below a level ground.") : null,
+    data.assumed ? el("li", {}, "The depth rests on an assumed cover, on all of the run or on parts of it: see the findings, and the column \"depth source\" of pits.") : null,
     data.gaps ? el("li", {}, "Where the lines are missing, no level is known.") : null);
 }
 

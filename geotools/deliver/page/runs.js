@@ -95,6 +95,14 @@ function aboutRun(table, row) {
   }));
 }
 
+function placeGoverned(table, row, governed) {
+  if (governed !== "bend" || !columnOf(table, "governing_limit")
+    || valueOf(table, "governing_limit", row) === null) return "";
+  return " at " + told(table, "governing_chainage", row) + ": "
+    + told(table, "governing_force", row) + ", allowed there "
+    + told(table, "governing_limit", row);
+}
+
 const NARROWEST = 380;
 function forceFigures(run, width, print) {
   const table = tableOf("pulls");
@@ -111,7 +119,7 @@ function forceFigures(run, width, print) {
       el("p", {}, told(table, "length", row) + " " + (valueOf(table, "direction", row) || "")
         + ", in at " + shortName(valueOf(table, "insertion_pit", row), run)
         + (share === null ? "" : ", " + number(100 * share, 0) + " % of the limit")
-        + (governed ? " (" + governed + ")" : ""))), chart);
+        + (governed ? " (" + governed + placeGoverned(table, row, governed) + ")" : ""))), chart);
   }).filter(Boolean);
   if (!figures.length) return null;
   return el("div", {}, el("h3", {}, "Force at the head, pull by pull"),

@@ -29,6 +29,8 @@ _SHOWN = (
     *("closures", "local_digs", "shutdowns", "quantities", "findings", CONTEXT),
 )
 _PLANNED = "planned"
+_UNIT_WORDS = {"metre": "m", "foot": "ft", "US survey foot": "US survey ft", "degree": "degrees"}
+_EDGE = 1e-3  # m; a bend this near to the edge of a pit is at it
 
 
 @dataclass(frozen=True)
@@ -41,8 +43,10 @@ class Plan:
         Of its file.
     units : {"si", "us"}
         What texts are written in.
-    crs : str
-        Name of the CRS that x and y are in.
+    crs, xy_unit : str
+        Name and unit of the CRS of the file, which x and y of the pits are in.
+    grid : str
+        Name of the CRS that shapes are in, metres; empty if its north is that of the file's.
     tables : mapping of str to DataFrame
         Layers of the plan; one that the file lacks has no rows.
     context : DataFrame or None
@@ -60,6 +64,8 @@ class Plan:
     name: str
     units: str
     crs: str
+    xy_unit: str
+    grid: str
     tables: Mapping[str, Any] = field(repr=False)
     context: Any = field(repr=False)
     missing: tuple[str, ...]
@@ -80,6 +86,19 @@ class Plan:
         """Return the rows of a table that belong to a run."""
         frame = self.tables[table]
         return frame[frame["run_id"] == run_id].reset_index(drop=True)
+
+    def pit_of_bend(self, bend: Mapping[str, Any]) -> tuple[str, bool]:
+        """Return the pit that holds a bend, and whether it holds all of it; empty if none does."""
+        middle = bend["chainage"]
+        first = bend["start"] if np.isfinite(bend["start"]) else middle
+        last = first + bend["span"] if np.isfinite(first + bend["span"]) else middle
+        for pit in self.of("pits", bend["run_id"]).to_dict("records"):
+            low, high = pit["chainage"] - pit["before"], pit["chainage"] + pit["after"]
+            if first >= low - _EDGE and last <= high + _EDGE:
+                return str(pit["pit_id"]), True
+            if first < high - _EDGE and last > low + _EDGE:
+                return str(pit["pit_id"]), False
+        return "", False
 
     def run(self, run_id: str) -> Any:
         """Return the row of a run."""
@@ -103,12 +122,18 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     tables = {name: _table(file, name) for name in _SHOWN}
     wanted = _wanted(file, tables["runs"], tuple(runs))
     crs = _working(file, tables["runs"])
+    tables["pits"] = _with_places(tables["pits"])
     moved = {name: _moved(frame, file.crs, crs) for name, frame in tables.items()}
+    flat = horizontal(file.crs)
+    unit = flat.axis_info[0].unit_name if flat.axis_info else ""
+    own_north = crs == flat or crs.name == f"{flat.name} in metres"  # as the reader names it
     missing = tuple(name for name in _SHOWN if name not in file.layers)
     return Plan(
         name=file.path.name,
         units=file.units,
-        crs=crs_name(crs),
+        crs=", ".join(dict.fromkeys([flat.name, crs_name(flat)])),
+        xy_unit=_UNIT_WORDS.get(unit, unit),
+        grid="" if own_north else crs_name(crs),
         tables=moved,
         context=moved[CONTEXT] if CONTEXT in file.layers else None,
         missing=missing,
@@ -160,6 +185,12 @@ def _moved(frame: Any, source: Any, target: Any) -> Any:
     out = out.drop(columns=GEOMETRY)
     out[GEOMETRY] = pd.Series(shapes, index=out.index, dtype=object)
     return out
+
+
+def _with_places(frame: Any) -> Any:
+    """Return the pits with x and y as the file has them, for setting out."""
+    points = frame[GEOMETRY].to_numpy(dtype=object)
+    return frame.assign(x=shapely.get_x(points), y=shapely.get_y(points))
 
 
 def _cautions(file: PlanFile) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -19,8 +19,15 @@ from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.paper import Box
 from geotools.deliver.sheets.pen import CAP, Ink, Pen, text_width
 from geotools.deliver.sheets.strips import Axis, Strip, View
-from geotools.deliver.wording import chainage_text, in_system, unit_of
-from geotools.schema import DIMENSIONS
+from geotools.deliver.wording import (
+    chainage_text,
+    depth_words,
+    figure,
+    in_system,
+    measured,
+    unit_of,
+)
+from geotools.schema import DIMENSIONS, angle_text
 
 __all__ = ["Scene", "bend_words", "digs_by_place", "draw_plan", "short"]
 
@@ -68,11 +75,15 @@ class Scene:
         units = self.plan.units
         return f"{in_system(value, 'length', units):,.1f} {unit_of('length', units)}"
 
-    def depth(self, value: float) -> str:
-        """Return a depth as the trade gives it: to a hundredth of a metre, a tenth of a foot."""
-        units = self.plan.units
-        digits = 1 if units == "us" else 2
-        return f"{in_system(value, 'length', units):.{digits}f} {unit_of('length', units)}"
+    def depth(self, pit: Mapping[str, Any]) -> str:
+        """Say how deep the invert lies at a pit, and that it is assumed where it is."""
+        return depth_words(pit["depth"], pit["depth_source"], self.plan.units)
+
+    def dig_depth(self, pit: Mapping[str, Any]) -> str:
+        """Return what is dug at a pit; nothing where the plan does not tell."""
+        if not math.isfinite(pit["dig_depth"]):
+            return ""
+        return measured(pit["dig_depth"], "pits", "dig_depth", self.plan.units)
 
     def chainage(self, value: float) -> str:
         """Return a chainage as text."""
@@ -367,9 +378,7 @@ def _run_labels(labels: Labels, drawn: _Drawn) -> None:
 
 def bend_words(row: dict[str, Any]) -> str:
     """Return what a bend is called: bend or curve, and its angle."""
-    # a fitting is named by its angle (11.25°); what the drawing turns is no surer than a tenth
-    digits = 1 if row["angle_source"] == "drawing" else 2
-    angle = f"{round(math.degrees(row['deflection']), digits):g}°"
+    angle = f"{angle_text(row['deflection'])}°"
     return f"curve {angle}" if row["kind"] == "curve" else f"bend {angle}"
 
 
@@ -379,14 +388,15 @@ def short(pit_id: str, scene: Scene) -> str:
 
 
 def pit_lines(scene: Scene, pit: dict[str, Any]) -> tuple[str, ...]:
-    """Return what stands beside a pit: name and role, size, chainage."""
-    units, plan = unit_of("length", scene.plan.units), scene.plan
-    depth = scene.depth(pit["depth"])
-    long, wide = (in_system(pit[c], "length", plan.units) for c in ("length", "width"))
+    """Return what stands beside a pit: name and role, size, depths, chainage."""
+    units = scene.plan.units
+    long, wide = (figure(pit[name], "pits", name, units) for name in ("length", "width"))
+    dig = scene.dig_depth(pit)
     role = str(pit["role"]).replace("_", " ")
     return (
         f"{short(pit['pit_id'], scene)} {role}",
-        f"{long:.1f} x {wide:.1f} {units}, invert {depth} deep",
+        f"{long} x {wide} {unit_of('length', units)}" + (f", dug {dig} deep" if dig else ""),
+        scene.depth(pit),
         f"ch {scene.chainage(pit['chainage'])}",
     )
 

@@ -16,7 +16,7 @@ from geotools.deliver.sheets.labels import Label, Labels, boxes_along
 from geotools.deliver.sheets.paper import Box, scale_text
 from geotools.deliver.sheets.pen import Ink, Pen, text_width
 from geotools.deliver.sheets.plan_view import Scene, bend_words, digs_by_place, short
-from geotools.deliver.wording import in_system, unit_of
+from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, figure, in_system, measured, unit_of
 from geotools.schema import DIMENSIONS
 
 __all__ = ["GUTTER", "draw_profile", "graph_of"]
@@ -37,6 +37,8 @@ _ROWS = (
 _EXAGGERATIONS = (10.0, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.2, 0.1)
 _HEAD = 5.5  # heights of the text kept free above the ground, for what is written there
 _NO_LEVELS = "no profile: the levels of ground and host are not known here"
+# Fields of the stations that rows of the band are written as.
+_FIELDS = {"ground": "ground_z", "crown": "axis_z", "invert": "axis_z", "depth": "depth"}
 _GRADE_NOISE = 0.03  # m; a change of grade that moves the axis less is not told apart
 
 
@@ -115,7 +117,8 @@ def _left(area: Box, scene: Scene) -> float:
 def _stations(scene: Scene) -> dict[str, FloatArray]:
     """Return chainage, ground, crown, invert and depth along the strip, its ends included.
 
-    A level that is not known is NaN.
+    A level that is not known is NaN. ``assumed`` is above 0 where the depth rests on an assumed
+    cover at the station or one beside it.
     """
     frame = scene.plan.of("stations", scene.run_id).sort_values("chainage", kind="stable")
     columns = ("chainage", "ground_z", "cover", "depth", "axis_z")
@@ -131,7 +134,8 @@ def _stations(scene: Scene) -> dict[str, FloatArray]:
     where = np.concatenate([[strip.start], along[inside], [strip.end]])
     deep = np.where(np.isfinite(depth), depth, ground - invert)
     # a level that is not known stays unknown as far as the stations beside it
-    rows = {"ground": ground, "crown": crown, "invert": invert, "depth": deep}
+    assumed = (frame["depth_source"] == ASSUMED).to_numpy(dtype=np.float64)
+    rows = {"ground": ground, "crown": crown, "invert": invert, "depth": deep, "assumed": assumed}
     return {"chainage": where} | {
         name: np.interp(where, along, values) if len(along) else np.full(len(where), np.nan)
         for name, values in rows.items()
@@ -151,7 +155,8 @@ def _known(points: FloatArray) -> list[FloatArray]:
 
 def _scaled(scene: Scene, room: Box, left: float, stations: dict[str, FloatArray]) -> _Graph:
     """Choose the vertical scale: the greatest exaggeration in use that leaves room on top."""
-    levels = np.concatenate([stations["ground"], stations["invert"]])
+    floor = stations["invert"] - _below(scene)
+    levels = np.concatenate([stations["ground"], floor])
     low, high = float(np.nanmin(levels)), float(np.nanmax(levels))
     per_m, text = scene.view.per_m, scene.text
     free = room.h - (_HEAD + 1.5) * text
@@ -160,6 +165,13 @@ def _scaled(scene: Scene, room: Box, left: float, stations: dict[str, FloatArray
     spare = max(free - (high - low) * per_m * times, 0.0) / 3
     base = low - (spare + 1.2 * text) / (per_m * times)
     return _Graph(scene, room, left, base, times)
+
+
+def _below(scene: Scene) -> float:
+    """Return how far pits of the run are dug below the invert, m."""
+    pits = scene.plan.of("pits", scene.run_id)
+    below = (pits["dig_depth"] - pits["depth"]).to_numpy(dtype=np.float64)
+    return float(np.max(below, initial=0.0, where=np.isfinite(below)))
 
 
 def _level_step(scene: Scene, mm_per_m: float) -> float:
@@ -225,9 +237,9 @@ def _lines(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Lab
 
 
 def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labels) -> None:
-    """Draw every pit from the ground to under the host, with its name and depth."""
+    """Draw every pit from the ground to the bottom of what is dug, with its name and depths."""
     scene, text = graph.scene, graph.scene.text
-    strip = scene.strip
+    strip, below = scene.strip, _below(graph.scene)
     for pit in scene.plan.of("pits", scene.run_id).to_dict("records"):
         start = max(pit["chainage"] - pit["before"], strip.start)
         end = min(pit["chainage"] + pit["after"], strip.end)
@@ -237,7 +249,7 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
         top = np.interp(along, stations["chainage"], stations["ground"])
         if not np.isfinite(top).all():
             top = np.interp(along, stations["chainage"], stations["crown"])
-        under = np.interp(along, stations["chainage"], stations["invert"])
+        under = np.interp(along, stations["chainage"], stations["invert"]) - below
         if not np.isfinite(top + under).all():
             continue
         x = graph.x(along)
@@ -249,9 +261,10 @@ def _pits(pen: Pen, graph: _Graph, stations: dict[str, FloatArray], labels: Labe
             continue
         at = float(graph.x(pit["chainage"])), float(graph.y(np.interp(
             pit["chainage"], along, top)))  # fmt: skip
+        dig = scene.dig_depth(pit)
         lines = (
             f"{short(pit['pit_id'], scene)} {str(pit['role']).replace('_', ' ')}",
-            f"depth {scene.depth(pit['depth'])}",
+            scene.depth(pit) + (f", dug {dig}" if dig else ""),
         )
         labels.add(Label(at, lines, 0.9 * text, "#8d0c17", True, frame=True))
 
@@ -305,17 +318,29 @@ def _numbers(
 ) -> None:
     scene, text = graph.scene, graph.scene.text
     level = {n: np.interp(columns, stations["chainage"], stations[n]) for n in stations}
-    values = (level["ground"], level["crown"], level["invert"], level["depth"])
+    names = ("ground", "crown", "invert", "depth")
     for k, chainage in enumerate(columns):
         x = float(graph.x(chainage))
+        guessed = {name for name in names if _guessed(name, level, k)}
         words = [scene.chainage(chainage)]
         words += [
-            f"{in_system(v[k], 'length', scene.plan.units):.2f}" if np.isfinite(v[k]) else "-"
-            for v in values
+            figure(level[name][k], "stations", _FIELDS[name], scene.plan.units)
+            + (ASSUMED_MARK if name in guessed else "")
+            for name in names
         ]
         for row, word in zip(rows, words, strict=False):
             angle = 0.0 if word == "-" else 90.0
             pen.text(x, row.middle[1], word, size=0.85 * text, angle=angle, align="middle")
+
+
+def _guessed(name: str, level: dict[str, FloatArray], k: int) -> bool:
+    """Say whether a level of the band is known, and rests on an assumed cover.
+
+    Where the ground is not known, the host's own level is from inverts, or there is none.
+    """
+    if not np.isfinite(level[name][k]) or not level["assumed"][k] > 0:
+        return False
+    return name == "depth" or (name != "ground" and bool(np.isfinite(level["ground"][k])))
 
 
 def _grades(pen: Pen, row: Box, graph: _Graph, stations: dict[str, FloatArray]) -> None:
@@ -357,14 +382,15 @@ def _breaks(along: FloatArray, level: FloatArray) -> list[int]:
 
 
 def _bends(pen: Pen, row: Box, graph: _Graph) -> None:
-    """Write every bend at its chainage: angle, and whether it lies in a pit."""
+    """Write every bend at its chainage: angle, and the pit that holds all of it."""
     scene, size = graph.scene, 0.85 * graph.scene.text
     taken = -np.inf
     for bend in scene.rows("bends"):
         x = float(graph.x(bend["chainage"]))
         pen.line([(x, row.top), (x, row.top - 0.5 * size)], inks.BEND)
         kind, _, angle = bend_words(bend).partition(" ")
-        words = (angle, kind if bend["passes"] else "in pit")
+        pit, whole = scene.plan.pit_of_bend(bend)
+        words = (angle, f"in pit {short(pit, scene)}" if whole else kind)
         width = max(text_width(w, size) for w in words) + 0.5 * size
         middle = min(max(x, row.x + width / 2 + graph.box.x - row.x, taken + width / 2),
                      row.right - width / 2)  # fmt: skip
@@ -378,11 +404,10 @@ def _pull_words(scene: Scene, pull: dict[str, Any]) -> Iterator[str]:
     """Yield what may stand on the arrow of a pull, the longest first."""
     units = scene.plan.units
     name = short(pull["pull_id"], scene)
-    force = in_system(pull["head_force"], "force", units)
+    force = measured(pull["head_force"], "pulls", "head_force", units)
     words = f"{name}, {scene.length(pull['length'])}"
-    digits = 0 if units == "us" else 1
-    yield f"{words}, {pull['direction']}, {force:,.{digits}f} {unit_of('force', units)} at the head"
-    yield f"{words}, {force:,.{digits}f} {unit_of('force', units)}"
+    yield f"{words}, {pull['direction']}, {force} at the head"
+    yield f"{words}, {force}"
     yield words
     yield name
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -11,8 +10,8 @@ import pandas as pd
 
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
-from geotools.deliver.wording import UNIT_SIGNS, chainage_text, in_system, unit_of
-from geotools.schema import OUTPUTS
+from geotools.deliver.wording import UNIT_SIGNS, chainage_text, figure, in_system, unit_of
+from geotools.schema import OUTPUTS, angle_text
 
 __all__ = [
     "pulls_on_sheet",
@@ -23,7 +22,11 @@ __all__ = [
 ]
 
 Say = Callable[[Any], str]
+_PLACE_DECIMALS, _DEGREE_DECIMALS = 2, 7  # about a centimetre
 _SEVERE = ("error", "warning")
+# Findings that tell of a value nobody measured, and those that concern every run.
+_ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
+_OF_ALL_RUNS = ("no-dem",)
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -38,6 +41,11 @@ def _in(dimension: str, plan: Plan, digits: int = 1) -> Say:
     return lambda value: (
         "-" if pd.isna(value) else _number(in_system(float(value), dimension, plan.units), digits)
     )
+
+
+def _figure(layer: str, name: str, plan: Plan) -> Say:
+    """Return how a field of a row is written."""
+    return lambda row: figure(row[name], layer, name, plan.units)
 
 
 def _column(table: str, field: str, plan: Plan) -> str:
@@ -64,18 +72,25 @@ def _table(
 
 def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
-    makers = (_run, _pulls, _pits, _bends, _sections, _closures, _digs, _shutdown, _quantities)
-    tables = [maker(plan, run_id) for maker in (*makers, _findings)]
+    makers = (
+        *(_run, _pulls, _in_bends, _pits, _setting_out, _bends, _sections, _closures, _digs),
+        *(_shutdown, _quantities, _findings, _assumptions),
+    )
+    tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
 
 
 def _run(plan: Plan, run_id: str) -> Table:
     run = plan.run(run_id)
-    length, bore = _in("length", plan), _in("bore", plan, 0)
+    length = _in("length", plan)
+
+    def bore(name: str) -> str:
+        return figure(run[name], "runs", name, plan.units).removesuffix(".0")
+
     facts = (
         ("length", f"{length(run['length'])} {unit_of('length', plan.units)}"),
-        ("host", f"{run['host_material']}, {bore(run['host_diameter'])} "
-                 f"{unit_of('bore', plan.units)} nominal, bore {bore(run['host_bore'])} "
+        ("host", f"{run['host_material']}, {bore('host_diameter')} "
+                 f"{unit_of('bore', plan.units)} nominal, bore {bore('host_bore')} "
                  f"{unit_of('bore', plan.units)}"),
         ("carrier", str(run["carrier"])),
         ("pits, pulls", f"{run['pit_count']}, {run['pull_count']}"),
@@ -86,8 +101,7 @@ def _run(plan: Plan, run_id: str) -> Table:
 
 
 def _pulls(plan: Plan, run_id: str) -> Table:
-    length, force = _in("length", plan), _in("force", plan, 0 if plan.units == "us" else 1)
-    unit = unit_of("force", plan.units)
+    length, unit = _in("length", plan), unit_of("force", plan.units)
     bare = _bare(run_id)
     return _table(
         "Pulls",
@@ -100,10 +114,10 @@ def _pulls(plan: Plan, run_id: str) -> Table:
             ("start", lambda r: chainage_text(r["start"], plan.units), True),
             ("end", lambda r: chainage_text(r["end"], plan.units), True),
             (f"length{_column('pulls', 'length', plan)}", lambda r: length(r["length"]), True),
-            (f"force low, {unit}", lambda r: force(r["head_force_low"]), True),
-            ("planned", lambda r: force(r["head_force"]), True),
-            ("high", lambda r: force(r["head_force_high"]), True),
-            ("limit", lambda r: force(r["allowable"]), True),
+            (f"force low, {unit}", _figure("pulls", "head_force_low", plan), True),
+            ("planned", _figure("pulls", "head_force", plan), True),
+            ("high", _figure("pulls", "head_force_high", plan), True),
+            ("limit", _figure("pulls", "allowable", plan), True),
             ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("by", lambda r: str(r["governed_by"]), False),
             ("joints", lambda r: _number(r["joints"], 0), True),
@@ -113,10 +127,29 @@ def _pulls(plan: Plan, run_id: str) -> Table:
     )
 
 
+def _in_bends(plan: Plan, run_id: str) -> Table:
+    """Return the pulls that a bend governs: less is allowed there than at the head."""
+    pulls = plan.of("pulls", run_id)
+    bare = _bare(run_id)
+    return _table(
+        "Pulls that a bend governs: the force with the head at the bend",
+        pulls[(pulls["governed_by"] == "bend") & pulls["governing_limit"].notna()],
+        plan,
+        (
+            ("pull", lambda r: bare(r["pull_id"]), False),
+            ("bend at", lambda r: chainage_text(r["governing_chainage"], plan.units), True),
+            (f"force there{_column('pulls', 'governing_force', plan)}",
+             _figure("pulls", "governing_force", plan), True),
+            ("limit there", _figure("pulls", "governing_limit", plan), True),
+            ("use, %", lambda r: _number(100 * r["utilisation"], 0), True),
+        ),
+    )  # fmt: skip
+
+
 def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> Table:
     """Return the short table of the pulls that a sheet shows."""
-    length, force = _in("length", plan), _in("force", plan, 0 if plan.units == "us" else 1)
-    unit = unit_of("force", plan.units)
+    length, unit = _in("length", plan), unit_of("force", plan.units)
+    low, high = (_figure("pulls", f"head_force_{end}", plan) for end in ("low", "high"))
     bare = _bare(run_id)
     return _table(
         "Pulls on this sheet",
@@ -125,8 +158,7 @@ def pulls_on_sheet(plan: Plan, run_id: str, rows: Sequence[dict[str, Any]]) -> T
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
             (unit_of("length", plan.units), lambda r: length(r["length"]), True),
-            (f"force band, {unit}", lambda r: f"{force(r['head_force_low'])} to "
-             f"{force(r['head_force_high'])}", True),
+            (f"force band, {unit}", lambda r: f"{low(r)} to {high(r)}", True),
             ("use %", lambda r: _number(100 * r["utilisation"], 0), True),
             ("joints", lambda r: _number(r["joints"], 0), True),
             ("h", lambda r: _number(r["hours"]), True),
@@ -140,20 +172,26 @@ def _bare(run_id: str) -> Say:
 
 
 def _pits(plan: Plan, run_id: str) -> Table:
-    length, volume = _in("length", plan), _in("volume", plan, 0)
+    volume = _in("volume", plan, 0)
     bare = _bare(run_id)
+
+    def size(name: str) -> Say:
+        return _figure("pits", name, plan)
+
     return _table(
-        "Pits",
+        "Pits; depth to the invert of the host, dug to the bottom of the pit",
         plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
-            (f"before{_column('pits', 'before', plan)}", lambda r: length(r["before"]), True),
-            ("after", lambda r: length(r["after"]), True),
-            ("length", lambda r: length(r["length"]), True),
-            ("width", lambda r: length(r["width"]), True),
-            ("depth", lambda r: _in("length", plan, 2)(r["depth"]), True),
+            (f"before{_column('pits', 'before', plan)}", size("before"), True),
+            ("after", size("after"), True),
+            ("length", size("length"), True),
+            ("width", size("width"), True),
+            ("depth", size("depth"), True),
+            ("depth from", lambda r: str(r["depth_source"]) or "-", False),
+            ("dug", size("dig_depth"), True),
             (f"dig{_column('pits', 'volume', plan)}", lambda r: volume(r["volume"]), True),
             ("lanes", lambda r: _number(r["lanes_taken"], 0), True),
             ("days", lambda r: _number(r["days"]), True),
@@ -161,6 +199,38 @@ def _pits(plan: Plan, run_id: str) -> Table:
                 w for w in (str(r["role"]).replace("_", " "), str(r["street_name"])) if w), False),
         ),
     )  # fmt: skip
+
+
+def _setting_out(plan: Plan, run_id: str) -> Table:
+    """Return where the pits lie, and what the ramps of the insertion pits are built to."""
+    bare = _bare(run_id)
+    digits = _DEGREE_DECIMALS if plan.xy_unit == "degrees" else _PLACE_DECIMALS
+
+    def of_ramp(name: str) -> Say:
+        def say(pit: dict[str, Any]) -> str:
+            if pit["role"] == "receiving" or pd.isna(pit[name]):
+                return "-"
+            if OUTPUTS["pits"].field(name).dimension is None:
+                return f"{100 * pit[name]:+.2f}"
+            return figure(pit[name], "pits", name, plan.units)
+
+        return say
+
+    return _table(
+        "Setting out of the pits; ramps: drop from the resting pipe to the axis of the host, "
+        "slopes rise back along the ramp",
+        plan.of("pits", run_id),
+        plan,
+        (
+            ("pit", lambda r: bare(r["pit_id"]), False),
+            (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
+            (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
+            (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
+            (f"drop{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
+            ("slope of host, %", of_ramp("host_slope"), True),
+            ("where the pipe rests, %", of_ramp("rest_slope"), True),
+        ),
+    )
 
 
 def _bends(plan: Plan, run_id: str) -> Table:
@@ -174,21 +244,30 @@ def _bends(plan: Plan, run_id: str) -> Table:
         (
             ("bend", lambda r: bare(r["bend_id"]), False),
             ("chainage", lambda r: chainage_text(r["chainage"], plan.units), True),
-            ("angle, °", lambda r: _number(math.degrees(r["deflection"]), 2), True),
+            ("angle, °", lambda r: angle_text(r["deflection"]), True),
             ("kind", lambda r: str(r["kind"]), False),
             (f"radius that passes{radius}", lambda r: length(r["passing_radius"]), True),
             (f"radius needed{radius}", lambda r: length(r["needed_radius"]), True),
             ("angle from", lambda r: str(r["angle_source"]), False),
-            ("passed", lambda r: "pulled through" if r["passes"] else "lies in a pit", False),
+            ("passed", lambda r: _passed(plan, r), False),
         ),
     )
 
 
+def _passed(plan: Plan, bend: dict[str, Any]) -> str:
+    """Say whether the carrier is pulled through a bend or laid in it, in an open pit."""
+    pit, whole = plan.pit_of_bend(bend)
+    name = pit.removeprefix(f"{bend['run_id']}-")
+    if pit and whole:
+        return f"in pit {name}"
+    passes = "pulled through" if bend["passes"] else "not passed"
+    return f"{passes}, in part in pit {name}" if pit else passes
+
+
 def _sections(plan: Plan, run_id: str) -> Table:
-    length, level = _in("length", plan, 2), _in("length", plan, 1)
+    level = _in("length", plan, 1)
     us = plan.units == "us"
     water, added = _in("liquid", plan, 0 if us else 1), _in("liquid", plan, 1 if us else 3)
-    press, limit = _in("pressure", plan, 0), _in("pressure", plan, 1 if us else 0)
 
     def column(name: str) -> str:
         return _column("sections", name, plan)
@@ -203,21 +282,22 @@ def _sections(plan: Plan, run_id: str) -> Table:
         plan,
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
-            (f"leave out{column('leave')}", lambda r: length(r["leave"]), True),
+            (f"leave out{column('leave')}", _figure("sections", "leave", plan), True),
             ("rest, h", lambda r: _number(r["wait_hours"], 0), True),
             (f"water{column('water_volume')}", lambda r: water(r["water_volume"]), True),
             ("fill, h", lambda r: _number(r["fill_hours"], 2), True),
             ("low at", lambda r: place(r["low_chainage"]), True),
             (f"level{column('low_z')}", lambda r: level(r["low_z"]), True),
-            (f"test there{column('test_pressure')}", lambda r: press(r["test_pressure"]), True),
+            (f"test there{column('test_pressure')}",
+             _figure("sections", "test_pressure", plan), True),
             ("high at", lambda r: place(r["high_chainage"]), True),
             ("level", lambda r: level(r["high_z"]), True),
-            ("test there", lambda r: press(r["test_pressure_high"]), True),
+            ("test there", _figure("sections", "test_pressure_high", plan), True),
             ("rule", lambda r: str(r["test_rule"]), False),
             (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
             (f"grout{column('annulus_volume')}",
              lambda r: _in("volume", plan)(r["annulus_volume"]), True),
-            (f"grout limit{column('grout_limit')}", lambda r: limit(r["grout_limit"]), True),
+            (f"grout limit{column('grout_limit')}", _figure("sections", "grout_limit", plan), True),
             ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
         ),
     )  # fmt: skip
@@ -325,7 +405,7 @@ def quantities_of_all(plan: Plan) -> Table:
 def runs_drawn(plan: Plan) -> Table:
     """Return the runs that have sheets."""
     frame = plan.tables["runs"]
-    length, bore = _in("length", plan), _in("bore", plan, 0)
+    length = _in("length", plan)
     return _table(
         "Runs",
         frame[frame["run_id"].isin(list(plan.axes))],
@@ -334,7 +414,7 @@ def runs_drawn(plan: Plan) -> Table:
             ("run", lambda r: str(r["run_id"]), False),
             (f"length{_column('runs', 'length', plan)}", lambda r: length(r["length"]), True),
             (f"host{_column('runs', 'host_diameter', plan)}",
-             lambda r: bore(r["host_diameter"]), True),
+             _figure("runs", "host_diameter", plan), True),
             ("pits", lambda r: _number(r["pit_count"], 0), True),
             ("pulls", lambda r: _number(r["pull_count"], 0), True),
             ("longest", lambda r: length(r["longest_pull"]), True),
@@ -362,24 +442,43 @@ def runs_without_plan(plan: Plan) -> Table:
 
 
 def _findings(plan: Plan, run_id: str) -> Table:
-    """Return warnings and errors that name the run or one of its mains, pits or pulls."""
+    """Return warnings and errors that concern the run or one of its mains, pits or pulls."""
     frame = plan.tables["findings"]
     frame = frame[frame["severity"].isin(_SEVERE)]
+    return _told("Warnings to settle before work starts", frame, plan, run_id)
+
+
+def _assumptions(plan: Plan, run_id: str) -> Table:
+    """Return what was assumed for the run, or filled in."""
+    frame = plan.tables["findings"]
+    frame = frame[~frame["severity"].isin(_SEVERE) & frame["rule"].isin(_ASSUMPTIONS)]
+    return _told("What was assumed; prove it before work starts", frame, plan, run_id)
+
+
+def _told(heading: str, frame: Any, plan: Plan, run_id: str) -> Table:
+    """Return the findings of those given that concern a run."""
     mains = set(str(plan.run(run_id)["main_ids"]).split(","))
     about = [
-        feature in mains
-        or feature == run_id
-        or feature.startswith(f"{run_id}-")
+        rule in _OF_ALL_RUNS
+        or _names(feature, run_id, mains)
         or f"run {run_id} " in text
         or f"run {run_id}:" in text
-        for feature, text in zip(frame["feature"], frame["text"], strict=True)
+        for rule, feature, text in zip(frame["rule"], frame["feature"], frame["text"], strict=True)
     ]
     return _table(
-        "Warnings to settle before work starts",
+        heading,
         frame[np.array(about, dtype=bool)],
         plan,
         (
             ("rule", lambda r: str(r["rule"]), False),
             ("what was found", lambda r: str(r["text"]), False),
         ),
+    )
+
+
+def _names(feature: str, run_id: str, mains: set[str]) -> bool:
+    """Say whether a finding's feature, or one of several, is of a run."""
+    return feature in mains or any(
+        name in mains or name == run_id or name.startswith(f"{run_id}-")
+        for name in feature.split(",")
     )

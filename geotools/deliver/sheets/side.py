@@ -15,7 +15,7 @@ from geotools.deliver.sheets.model import CONTEXT, Plan
 from geotools.deliver.sheets.paper import Box, Layout, Paper, scale_text
 from geotools.deliver.sheets.pen import LEADING, MISSING, Ink, Pen, clean, cut, text_width, wrap
 from geotools.deliver.sheets.strips import View
-from geotools.deliver.wording import unit_of
+from geotools.deliver.wording import ASSUMED, ASSUMED_MARK, unit_of
 
 __all__ = [
     "Stamp",
@@ -159,11 +159,12 @@ def _sample_mark(pen: Pen, name: str, x: float, y: float, size: float) -> None:
 def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
     """Return the notes of a sheet, without the cautions."""
     unit = unit_of("length", plan.units)
+    where = f" of {plan.grid}" if plan.grid else ""
     texts = [
-        f"Lengths, levels and chainages in {unit}; coordinates in {plan.crs}; north is grid north. "
+        f"Lengths, levels and chainages in {unit}; x and y of the pits in {plan.crs}, in "
+        f"{plan.xy_unit}; north is grid north{where}. "
         "Chainage runs along the axis of the host from the start of the run.",
-        "Levels, depths and positions are those of the source layers; prove them on site. "
-        "A dash stands for a level that is not known.",
+        f"{_origin(plan)} Prove them on site. A dash stands for a level that is not known.",
     ]
     if CONTEXT in plan.missing:
         texts.append(
@@ -181,6 +182,17 @@ def note_texts(plan: Plan, left_out: int = 0) -> list[str]:
         texts.append(f"{left_out} {many} left out for want of room; the schedules list everything.")
     own = plan.settings.get("sheets.note", "")
     return [*([own] if own not in ("", "none") else []), *texts]
+
+
+def _origin(plan: Plan) -> str:
+    """Say what levels, depths and positions rest on."""
+    stations, pits = (plan.tables[name]["depth_source"] for name in ("stations", "pits"))
+    if not (stations == ASSUMED).any() and not (pits == ASSUMED).any():
+        return "Levels, depths and positions are those of the source layers."
+    return (
+        "Positions are those of the source layers, and so are levels and depths but those marked "
+        f"{ASSUMED_MARK} or {ASSUMED}, which rest on an assumed cover."
+    )
 
 
 def notes(pen: Pen, box: Box, plan: Plan, text: float, *, left_out: int = 0) -> None:

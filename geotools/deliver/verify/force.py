@@ -203,6 +203,9 @@ def head_forces(plan: Plan) -> Tally:
 def limits(plan: Plan) -> Tally:
     """Check what is allowed, that no pull needs more at its head or at a bend, what governs."""
     tally = Tally("pulls")
+    told = plan.holds("pulls", "governing_limit")
+    if not told:
+        tally.skip("where pulls are governed: the plan was written before it was told")
     for pull in plan.rows("pulls"):
         marched = _marched(plan, pull, "central")
         most, whose = allowed(plan, pipe_of(plan, plan.one("runs", "run_id")[pull.run_id]))  # type: ignore[arg-type]
@@ -231,7 +234,26 @@ def limits(plan: Plan) -> Tally:
             pull.pull_id,
             f"governed by {pull.governed_by}, due is {due}",
         )
+        if told:
+            _governed(tally, pull, marched, most)
     return tally
+
+
+def _governed(
+    tally: Tally, pull: Any, marched: list[tuple[float, float, float]], most: float
+) -> None:
+    """Check the place a pull is governed at: the limit there, and no place nearer its limit."""
+    bent = pull.governed_by == "bend"
+    here = [row for row in marched if abs(row[0] - pull.governing_chainage) <= CLOSE]
+    if not tally.holds(bool(here), pull.pull_id, "is governed where its head passes no station"):
+        return
+    _, force, bend_limit = here[0]
+    limit = bend_limit if bent else most
+    tally.near(pull.governing_force, force, pull.pull_id, "governing_force", share=MARCHED)
+    tally.near(pull.governing_limit, limit, pull.pull_id, "governing_limit", share=MARCHED)
+    if limit > 0:
+        tally.near(pull.utilisation, force / limit, pull.pull_id,
+                   "governing_force over governing_limit", share=MARCHED)  # fmt: skip
 
 
 def turns(plan: Plan) -> Tally:

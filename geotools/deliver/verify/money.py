@@ -58,6 +58,7 @@ def _pit_items(plan: Plan, pit: Any, area: float) -> dict[str, Item]:
             "length",
         ),
         "ground off the street": (pit.off_street, plan.setting("rates.off_street"), "area"),
+        "carrier tied in or joined, not priced": (1.0, math.nan, "each"),
         **({} if alone else {"service fed meanwhile": (fed, service, "each")}),
     }
 

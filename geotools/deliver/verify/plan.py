@@ -93,6 +93,11 @@ class Plan:
             raise NotChecked("the plan was written without stations (output.stations)")
         raise Unreadable(f"there is no layer {name}")
 
+    def holds(self, name: str, wanted: str) -> bool:
+        """Return whether the file has a field of a layer, in any unit."""
+        spellings = OUTPUTS[name].field(wanted).spellings()
+        return any(column in spellings for column in self.columns.get(name, ()))
+
     def rows(self, name: str) -> list[Any]:
         """Return the rows of a layer as named tuples; ``class`` is called ``class_``."""
 

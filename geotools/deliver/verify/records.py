@@ -147,7 +147,16 @@ def findings_due(plan: Plan) -> Tally:
         if row.rule in ("layer-not-given", "no-dem", "empty-layer")
         for name in (row.layer, row.feature)
     }
-    for name in ("dem", "streets", "valves", "fittings", "laterals", "sources", "avoid"):
+    for name in (
+        "dem",
+        "streets",
+        "valves",
+        "fittings",
+        "laterals",
+        "hydrants",
+        "sources",
+        "avoid",
+    ):
         tally.holds(name in read | absent, name, "was not read, and no finding says so")
     bare = {f for rule, names in told if rule == "levels-unknown" for f in names.split(",")}
     for pull in plan.rows("pulls"):
@@ -162,8 +171,7 @@ def findings_due(plan: Plan) -> Tally:
     table = plan.tables["stations"]
     assumed = table.loc[table["depth_source"] == "assumed", ["run_id", "main_id"]]
     for run_id, main in sorted(set(assumed.itertuples(index=False, name=None))):
-        named = {("assumed-cover", main), ("assumed-cover", run_id), ("no-ground", run_id)}
-        there = bool(named & told) or "no-dem" in rules
+        there = bool({("assumed-cover", main), ("assumed-cover", run_id)} & told)
         tally.holds(there, run_id, f"the cover of {main} is assumed, and no finding says so")
     unknown = ~np.isfinite(table["ground_z"].to_numpy(dtype=float))
     for run_id in sorted(set(table.loc[unknown, "run_id"])):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from geotools.deliver.verify.plan import Plan
@@ -15,9 +15,13 @@ DIG, FUSE, OPEN = "dig and support the pit", "fuse the strings", "open the conne
 PULL, REST = "pull the carrier in", "let the carrier rest"
 JOIN, TEST = "join the carriers in the pit", "fill, test and disinfect"
 TIE, REMAKE, REFILL = "tie in at the pit", "remake the connections", "refill and make good"
+LAY, CLEAR = "lay the temporary supply", "clear the temporary supply"
+CLEAN, GROUT = "clean and inspect the host", "grout the annulus"
+DAY = 86400.0
 CREWS = {
     DIG: "digging", FUSE: "fusing", OPEN: "connections", PULL: "pulling", REST: "none",
     JOIN: "tie-in", TEST: "testing", TIE: "tie-in", REMAKE: "connections", REFILL: "digging",
+    LAY: "supply", CLEAR: "supply", CLEAN: "cleaning", GROUT: "grouting",
 }  # fmt: skip
 
 
@@ -35,19 +39,9 @@ def schedule(plan: Plan) -> Tally:
 
 
 def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
-    """Check how long every pull of a run takes to fuse, to pull and to rest, and its tests."""
+    """Check how long the tasks of a run take."""
     pulls = {pull.pull_id: pull for pull in plan.by("pulls", "run_id").get(run.run_id, [])}
-    waits = {
-        row.pull_id: row.wait_hours for row in plan.by("sections", "run_id").get(run.run_id, [])
-    }
-    shift = plan.setting("crew.shift") / 3600
-    due = {
-        FUSE: lambda p: p.joints / plan.setting("crew.joints_per_day"),
-        OPEN: lambda p: p.digs / plan.setting("crew.digs_per_day") / 2,
-        REMAKE: lambda p: p.digs / plan.setting("crew.digs_per_day") / 2,
-        PULL: lambda p: max(p.hours / shift, 0.5),
-        REST: lambda p: waits.get(p.pull_id, math.nan) / 24,
-    }
+    due = _pull_days(plan, run)
     for task in tasks:
         if task.task in due and task.ref in pulls:
             tally.near(task.days, due[task.task](pulls[task.ref]), task.ref, task.task)
@@ -55,6 +49,9 @@ def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
             tally.near(task.days, plan.setting("crew.test_days"), task.ref, task.task)
         elif task.task in (JOIN, TIE):
             tally.near(task.days, plan.setting("crew.tie_in_days"), task.ref, task.task)
+        elif task.task in (LAY, CLEAR):
+            half = _fed(plan, run) / plan.setting("crew.temporary_per_day") / 2
+            tally.near(task.days, half, task.ref, task.task)
     for name in due:
         for pull_id in pulls:
             found = [t for t in tasks if t.task == name and t.ref == pull_id]
@@ -67,6 +64,41 @@ def _durations(plan: Plan, tally: Tally, run: Any, tasks: list[Any]) -> None:
         tally.near(spent + tied, pit.days, pit.pit_id, f"days of digging, and {half:g} to set up")
 
 
+def _pull_days(plan: Plan, run: Any) -> dict[str, Callable[[Any], float]]:
+    """Return what takes so many days of every pull of a run."""
+    sections = {row.pull_id: row for row in plan.by("sections", "run_id").get(run.run_id, [])}
+
+    def told(pull: Any, name: str) -> float:
+        return float(getattr(sections.get(pull.pull_id), name, math.nan))
+
+    def connecting(pull: Any) -> float:
+        return float(pull.digs / plan.setting("crew.digs_per_day") / 2)
+
+    due: dict[str, Callable[[Any], float]] = {
+        FUSE: lambda p: p.joints / plan.setting("crew.joints_per_day"),
+        OPEN: connecting,
+        REMAKE: connecting,
+        PULL: lambda p: max(p.hours * 3600 / plan.setting("crew.shift"), 0.5),
+        REST: lambda p: told(p, "wait_hours") / 24,
+    }
+    if plan.setting("service.host_cleaned"):
+        due[CLEAN] = lambda p: p.length / plan.setting("crew.cleaning_per_day") / DAY
+    if plan.setting("pulls.grouted"):
+        due[GROUT] = lambda p: max(
+            told(p, "annulus_volume") / plan.setting("crew.grout_per_day") / DAY,
+            told(p, "grout_lifts") / plan.setting("crew.grout_lifts_per_day"),
+        )
+    return due
+
+
+def _fed(plan: Plan, run: Any) -> float:
+    """Return the services of a run that are fed meanwhile, as they are priced."""
+    rows = plan.by("quantities", "run_id").get(run.run_id, [])
+    return float(
+        sum(r.quantity for r in rows if r.scope == "run" and r.item == "service fed meanwhile")
+    )
+
+
 class _Waits:
     """The tasks of a run, and what each of them waits for."""
 
@@ -76,35 +108,52 @@ class _Waits:
         self.pulls = plan.by("pulls", "run_id").get(run.run_id, [])
         pits = plan.by("pits", "run_id", "chainage").get(run.run_id, [])
         self.pits = [pit.pit_id for pit in pits]
+        self.of_pulls = tuple(_pull_days(plan, run))
+        self.fed = _fed(plan, run) > 0
 
     def due(self) -> Iterator[tuple[str, str]]:
         """Yield the tasks a run has, by what is done and where."""
         for pull in self.pulls:
-            yield from ((what, pull.pull_id) for what in (FUSE, OPEN, PULL, REST, REMAKE))
+            yield from ((what, pull.pull_id) for what in self.of_pulls)
         for pit in self.pits:
             yield from ((what, pit) for what in (DIG, REFILL))
         yield from ((JOIN, pit) for pit in self.pits[1:-1])
         yield from ((TIE, pit) for pit in {*self.pits[:1], *self.pits[-1:]})
         yield TEST, self.run_id
+        yield from ((what, self.run_id) for what in (LAY, CLEAR) if self.fed)
 
     def before(self, task: Any) -> list[tuple[str, str]]:
-        """Return what a task waits for."""
-        rests = [(REST, pull.pull_id) for pull in self.pulls]
-        if task.task == JOIN:
-            met = [p for p in self.pulls if task.ref in (p.insertion_pit, p.receiving_pit)]
-            return [(DIG, task.ref), *((REST, pull.pull_id) for pull in met)]
+        """Return what a task waits for; of these a run may lack some."""
+        tested = (TEST, self.run_id)
+        if task.task in (JOIN, TIE, REFILL):
+            return self._at_pit(task)
         if task.task == TEST:
             joins = [(JOIN, pit) for pit in self.pits[1:-1]]
-            return [*rests, *joins] or [(DIG, pit) for pit in self.pits]
-        if task.task == REFILL:
-            tied = (TIE, task.ref)
-            return [tied] if tied in self.of else [(TEST, self.run_id)]
-        if task.task == PULL:
+            rests = [(REST, pull.pull_id) for pull in self.pulls]
+            return [*rests, *joins] or [(LAY, self.run_id), *((DIG, pit) for pit in self.pits)]
+        if task.task in (PULL, CLEAN):
             pull = next(p for p in self.pulls if p.pull_id == task.ref)
             digs = [(DIG, pit) for pit in (pull.insertion_pit, pull.receiving_pit)]
-            return [*digs, (FUSE, task.ref), (OPEN, task.ref)]
-        after_one = {REST: (PULL, task.ref), TIE: (TEST, self.run_id), REMAKE: (TEST, self.run_id)}
-        return [after_one[task.task]] if task.task in after_one else []
+            own = [(what, task.ref) for what in (FUSE, OPEN, CLEAN)] if task.task == PULL else []
+            return [(LAY, self.run_id), *digs, *own]
+        if task.task == CLEAR:
+            ties = [(TIE, pit) for pit in self.pits]
+            return [*ties, *((REMAKE, pull.pull_id) for pull in self.pulls)]
+        return {
+            OPEN: [(LAY, self.run_id)],
+            REST: [(PULL, task.ref)],
+            GROUT: [tested],
+            REMAKE: [tested, (GROUT, task.ref)],
+        }.get(task.task, [])
+
+    def _at_pit(self, task: Any) -> list[tuple[str, str]]:
+        """Return what is waited for by joining, tying in and refilling at a pit."""
+        met = [p.pull_id for p in self.pulls if task.ref in (p.insertion_pit, p.receiving_pit)]
+        if task.task == JOIN:
+            return [(DIG, task.ref), *((REST, name) for name in met)]
+        if task.task == REFILL and (TIE, task.ref) in self.of:
+            return [(TIE, task.ref)]
+        return [(TEST, self.run_id), *((GROUT, name) for name in met)]
 
 
 def _placed(tally: Tally, run: Any, tasks: list[Any], waits: _Waits) -> None:

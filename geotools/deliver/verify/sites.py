@@ -18,6 +18,7 @@ from geotools.deliver.verify.formulas import (
 )
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.ground.profile import SOURCES
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 
 __all__ = [
@@ -101,9 +102,12 @@ def candidates_told(plan: Plan) -> Tally:
 
 
 def depths(plan: Plan) -> Tally:
-    """Check the depth of every pit at its place and at both edges against the deepest allowed."""
+    """Check the depth of every pit at its place and at both edges against the deepest allowed.
+
+    So are what the depth rests on, and what is dug at the place.
+    """
     tally = Tally("pits")
-    most = plan.setting("pits.max_depth")
+    most, bedding = plan.setting("pits.max_depth"), plan.setting("pits.bedding")
     stations = plan.by("stations", "run_id", "chainage")
     deep = {row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"}
     for pit in plan.rows("pits"):
@@ -111,6 +115,8 @@ def depths(plan: Plan) -> Tally:
         if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
             continue
         tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
+        tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
+        _source_told(tally, of_run, pit)
         for at in (pit.chainage, pit.chainage - pit.before, pit.chainage + pit.after):
             depth = between(of_run, at, "depth")
             tally.holds(
@@ -119,9 +125,24 @@ def depths(plan: Plan) -> Tally:
                 f"is {depth:.3f} m deep at {at:.3f} m, {most:.3f} m are allowed",
             )
         told = pit.pit_id in deep
-        due = pit.depth + plan.setting("pits.bedding") > ENGINEER_DEPTH_M
+        due = pit.depth + bedding > ENGINEER_DEPTH_M
         tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
     return tally
+
+
+def _source_told(tally: Tally, stations: list[Any], pit: Any) -> None:
+    """Check that a pit's depth is told to rest on the weakest source of the stations it is from."""
+    at = [row for row in stations if abs(row.chainage - pit.chainage) <= CLOSE]
+    before = [row for row in stations if row.chainage < pit.chainage]
+    after = [row for row in stations if row.chainage > pit.chainage]
+    from_ = {row.depth_source for row in (at or [*before[-1:], *after[:1]])}
+    if len(at) > 1:  # two stations of one place: the depth says which of them it is from
+        from_ = {row.depth_source for row in at if abs(row.depth - pit.depth) <= CLOSE} or from_
+        tally.holds(pit.depth_source in from_, pit.pit_id, "depth_source is none of its station")
+        return
+    due = next((s for s in reversed(SOURCES) if s in from_), "")
+    told = pit.depth_source
+    tally.holds(told == due, pit.pit_id, f"depth rests on {due}, told is {told or 'nothing'}")
 
 
 def slopes(plan: Plan) -> Tally:
@@ -218,8 +239,7 @@ def footprints(plan: Plan) -> Tally:
                    share=DRAWN_AREA)  # fmt: skip
         off = float(shapely.distance(ground, pit.geometry))
         tally.holds(off <= DRAWN, shape.pit_id, f"lies {off:.3f} m off its pit")
-        # Footprints follow the axis thinned within the accuracy of its survey.
-        least = pit.width * (pit.before + pit.after - accuracy)
+        least = _opened_ground(plan, pit, accuracy)
         tally.holds(
             shape.area >= least * (1 - DRAWN_AREA),
             shape.pit_id,
@@ -236,6 +256,20 @@ def footprints(plan: Plan) -> Tally:
                         f"{pull.pull_id} ends {gap:.3f} m off it",
                     )
     return tally
+
+
+def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
+    """Return the least ground a pit takes, m2: what it opens, and sides that lean all round.
+
+    Footprints follow the axis thinned within the accuracy of its survey. Sides lean from the
+    bedding up; where the run bends in the pit, what they take is not worked out here.
+    """
+    opened = pit.width * (pit.before + pit.after - accuracy)
+    if pit.side_slope == 0 or math.isnan(sum(whole_pit(plan, pit))) or not straight_over(plan, pit):
+        return float(opened)
+    out = pit.side_slope * (max(pit.depth, 0.0) + plan.setting("pits.bedding"))
+    low, high, *own = _deep(plan, pit)
+    return float(max(opened, (pit.width + 2 * out) * (high - low - accuracy + out * sum(own))))
 
 
 def _sides(pull: Any) -> tuple[str, str]:

@@ -15,7 +15,7 @@ from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, material_property
 
-__all__ = ["RULES", "strings_needed"]
+__all__ = ["RULES", "given_to_last", "strings_needed"]
 
 LEAVE = 2.0  # m; a metre an end at least
 REST = 24.0  # h; a day at least
@@ -91,13 +91,22 @@ def strings_laid(plan: Plan) -> Tally:
         for row, count in zip(rows, shares, strict=False):
             tally.near(row.joints, count - 1, row.string_id, "joints")
             if row is not rows[-1]:
-                tally.near(row.length, count * piece, row.string_id, "length")
+                given = given_to_last(plan, pull, shares) if row is rows[-2] else 0.0
+                tally.near(row.length, count * piece - given, row.string_id, "length")
             tally.holds(
                 shapely.is_valid(row.geometry) and shapely.area(row.geometry) > 0,
                 row.string_id,
                 "what is drawn is no area",
             )
     return tally
+
+
+def given_to_last(plan: Plan, pull: Any, shares: list[int]) -> float:
+    """Return what the last string but one gives a last one that is too short to be fused, m."""
+    piece = plan.setting("pulls.piece_length")
+    rest = pull.length - (sum(shares) - 1) * piece
+    alone = shares[-1] == 1 and rest < min(plan.setting("pulls.least_piece"), piece / 2)
+    return float((piece - rest) / 2) if alone else 0.0
 
 
 def sections(plan: Plan) -> Tally:

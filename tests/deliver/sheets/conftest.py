@@ -52,8 +52,10 @@ def stretch(start: float, end: float) -> Any:
 def pit(name: str, chainage: float, role: str, before: float, after: float) -> dict[str, Any]:
     return {
         "pit_id": f"R1-{name}", "run_id": "R1", "chainage": chainage, "role": role,
-        "before": before, "after": after, "depth": 2.25, "length": 8.0, "width": 1.5,
-        "lanes_taken": 1, "street_name": "Tarnhollow Way", "geometry": at(chainage),
+        "before": before, "after": after, "depth": 2.25, "depth_source": "invert",
+        "dig_depth": 2.4, "length": 8.0, "width": 1.35, "ramp": 6.25, "drop": 2.5,
+        "host_slope": 0.01, "rest_slope": -0.005, "lanes_taken": 1,
+        "street_name": "Tarnhollow Way", "geometry": at(chainage),
     }  # fmt: skip
 
 
@@ -75,7 +77,8 @@ def tables() -> dict[str, Any]:
     ground = 100 + 0.01 * along
     stations: Rows = [
         {"run_id": "R1", "chainage": c, "kind": "step", "ground_z": g, "axis_z": g - 2.0,
-         "cover": 1.75, "depth": 2.25, "grade": 0.01, "geometry": at(c)}
+         "cover": 1.75, "depth": 2.25, "depth_source": "invert",
+         "grade": 0.01, "geometry": at(c)}
         for c, g in zip(along, ground, strict=True)
     ]  # fmt: skip
     run = {"run_id": "R1", "main_ids": "M1,M2", "length": 700.0, "status": "planned",
@@ -141,6 +144,7 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
     def write(
         *,
         units: Any = "si",
+        crs: pyproj.CRS = CRS,
         settings: Mapping[str, object] | None = None,
         without: tuple[str, ...] = (),
         edit: Callable[[dict[str, Any]], None] = lambda _: None,
@@ -150,7 +154,7 @@ def write_sheet_plan(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., 
         edit(chosen)
         chosen["settings"] = settings_table(brief, units)
         path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
-        write_geopackage(path, chosen, crs=CRS, units=units, overwrite=True)
+        write_geopackage(path, chosen, crs=crs, units=units, overwrite=True)
         return path
 
     return write

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import sqlite3
 import warnings
 from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pdfplumber
 import pypdf
+import pyproj
 import pytest
 
 import geotools
-from geotools.deliver.sheets.schedules import quantity_text
+from geotools.deliver.read_plan import read_plan
+from geotools.deliver.sheets.model import load_plan
+from geotools.deliver.sheets.schedules import quantity_text, run_tables
 from geotools.errors import LayerError, OutputError
 from geotools.tool import ToolError
 
@@ -132,3 +138,115 @@ def test_a_plan_without_any_planned_run_gives_a_cover(draw: Callable[..., Path])
 )
 def test_what_is_counted_stands_in_whole_numbers(quantity: float, unit: str, text: str) -> None:
     assert quantity_text(quantity, unit) == text
+
+
+def assume(tables: dict[str, Any]) -> None:
+    """Let the depths of the plan rest on an assumed cover, and findings tell of it."""
+    for name in ("stations", "pits"):
+        tables[name]["depth_source"] = "assumed"
+    rows = [
+        ("info", "assumed-cover", "R2,R1", "a cover of 1.30 m was assumed for both"),
+        ("info", "assumed-cover", "R2", "a cover of 1.40 m was assumed elsewhere"),
+        ("info", "pits-shared", "R1-P1", "two pits share ground"),
+        ("warning", "no-dem", "", "no elevation raster was given"),
+    ]
+    names = ("severity", "rule", "feature", "text")
+    made = [tables["findings"].iloc[0].to_dict() | dict(zip(names, row, strict=True))
+            for row in rows]  # fmt: skip
+    tables["findings"] = type(tables["findings"])(made, crs=tables["findings"].crs)
+
+
+def test_what_is_assumed_is_marked_where_it_is_shown_and_told_of_its_run(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    text = text_of(draw(write_sheet_plan(edit=assume)))
+    assert "invert 2.25 m deep, assumed" in text and "2.25*" in text
+    assert "97.75*" in text  # the invert, ground less the depth
+    assert "103.50*" not in text and "103.50" in text  # the ground is on record
+    assert "marked * or assumed, which rest on an assumed cover" in text
+    assert "a cover of 1.30 m was assumed for both" in text
+    assert "no elevation raster was given" in text
+    assert "elsewhere" not in text and "share ground" not in text
+    bare = text_of(plain)
+    assert "assumed" not in bare and "2.25*" not in bare
+    assert "Levels, depths and positions are those of the source layers." in bare
+
+
+def test_pits_are_shown_to_their_bottom_with_their_ramps(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    text = text_of(plain)
+    assert "8.00 x 1.35 m, dug 2.40 m deep" in text and "invert 2.25 m deep, dug 2.40 m" in text
+    assert "P2 500000.00 4000350.00 6.25 2.50 +1.00 -0.50" in text
+    assert "P1 500000.00 4000000.00 - - - -" in text  # the insertion pit alone has a ramp
+    assert "x and y of the pits in NAD83 / UTM zone 17N, EPSG:26917, in m; north is grid" in text
+
+    older = write_sheet_plan()
+    with closing(sqlite3.connect(older)) as base:
+        for column in ("dig_depth_m", "depth_source"):
+            base.execute(f"ALTER TABLE pits DROP COLUMN {column}")
+    old = text_of(draw(older))
+    assert "8.00 x 1.35 m invert 2.25 m deep" in old and "dug 2" not in old
+
+
+def test_a_bend_is_told_to_lie_in_the_pit_that_holds_it(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def passing(at: float, span: float) -> Callable[[dict[str, Any]], None]:
+        def edit(tables: dict[str, Any]) -> None:
+            start = at - span / 2
+            moved = {"passes": True, "chainage": at, "start": start, "span": span}
+            tables["bends"] = tables["bends"].assign(**moved)
+
+        return edit
+
+    def told(at: float, span: float) -> str:
+        return text_of(draw(write_sheet_plan(edit=passing(at, span))))
+
+    assert text_of(plain).count("in pit P2") == 2  # schedule and profile
+    assert told(353.0, 2.0).count("in pit P2") == 2 and "pulled through" not in told(353.0, 2.0)
+    assert "pulled through, in part in pit P2" in told(355.0, 2.0)
+    away = told(400.0, 2.0)
+    assert "pulled through" in away and "in pit" not in away
+
+
+@pytest.mark.parametrize(
+    ("code", "digits", "words"),
+    [
+        (3435, 2, "NAD83 / Illinois East (ftUS), EPSG:3435, in US survey ft; north is grid north."),
+        (4326, 7, "WGS 84, EPSG:4326, in degrees; north is grid north of EPSG:326"),
+    ],
+)
+def test_pits_have_their_coordinates_in_the_crs_of_the_file(
+    draw: Callable[..., Path],
+    write_sheet_plan: Callable[..., Path],
+    code: int,
+    digits: int,
+    words: str,
+) -> None:
+    def moved(tables: dict[str, Any]) -> None:
+        for name, table in tables.items():
+            if hasattr(table, "to_crs"):
+                tables[name] = table.to_crs(code)
+        places.extend(tables["pits"].geometry)
+
+    places: list[Any] = []
+    text = text_of(draw(write_sheet_plan(edit=moved, crs=pyproj.CRS(code), units="us")))
+    assert words in text
+    assert f"P2 {places[1].x:.{digits}f} {places[1].y:.{digits}f} " in text
+
+
+def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
+    plain_plan: Path,
+) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    heading = "Pulls that a bend governs: the force with the head at the bend"
+    assert heading not in [table.heading for table in run_tables(plan, "R1")]
+    pulls = plan.tables["pulls"].assign(
+        governed_by=["bend", "pipe"], governing_chainage=[120.0, 697.0],
+        governing_force=[38.47e3, 50e3], governing_limit=[38.56e3, 100e3],
+        utilisation=[0.9977, 0.5],
+    )  # fmt: skip
+    bent = replace(plan, tables={**plan.tables, "pulls": pulls})
+    (table,) = (table for table in run_tables(bent, "R1") if table.heading == heading)
+    assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)

@@ -1,0 +1,180 @@
+"""Times of joints that cannot be: a machine at two joints, strings out of order, days to come."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.matching import Match, words_of
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.wording import moment
+
+__all__ = ["GRACE", "hold_times", "machines_at_once"]
+
+GRACE = np.timedelta64(1, "D")  # the clock of the site may be that of another zone
+_READ = 60.0  # s; times are told to the minute
+_DAY = 86_400.0  # s
+
+
+def hold_times(match: Match, reasons: Reasons, *, now: np.datetime64 | None) -> None:
+    """Hold the times of joints against each other and against the day of the check.
+
+    A joint keeps its machine from the heating of its ends until it has cooled under pressure: as
+    long as is on record, or else as the schedule asks for.
+
+    Parameters
+    ----------
+    match : Match
+    reasons : Reasons
+        Added to.
+    now : datetime64, optional
+        When the check is made; without it no time is too late.
+    """
+    _busy(match, reasons)
+    _crowded(match, reasons)
+    _order(match, reasons)
+    if now is not None:
+        made = match.made["made"].tolist()
+        reasons.add_where(
+            "future",
+            match.made["made_from"].to_numpy() > now + GRACE,
+            match.joint,
+            lambda k: f"made {made[k]}, after the day of this check ({str(now)[:10]})",
+        )
+
+
+def _spent(match: Match, found: str, due: str) -> npt.NDArray[np.float64]:
+    """Return how long a step took, s: as recorded, else as it should; 0 where neither is known."""
+    value = match.number(found)
+    return np.nan_to_num(np.where(value >= 0, value, match.limit(due)))
+
+
+def _pairs(match: Match, kind: str) -> pd.DataFrame:
+    """Return joints that follow upon each other at a machine, or with an operator, too soon.
+
+    ``before`` and ``after`` are rows of the match, ``gap`` and ``needed`` in s. Of a date alone
+    the time of day is not known, and nothing follows.
+    """
+    start, end = (match.made[f"made_{n}"].to_numpy() for n in ("from", "to"))
+    table = pd.DataFrame(
+        {
+            "name": words_of(match.made[kind]),
+            "at": start,
+            "joint": match.joint,
+            "soak": _spent(match, "soak", "soak"),
+            "cool": _spent(match, "cool_time", "cool"),
+        }
+    )[(start == end) & (words_of(match.made[kind]) != "")]
+    # a record that stands twice in the file is told as such
+    table = table.drop_duplicates(["name", "at", "joint"])
+    table = table.sort_values(["name", "at"], kind="stable")
+    first, then = table.iloc[:-1], table.iloc[1:]
+    pairs = pd.DataFrame(
+        {
+            "before": first.index,
+            "after": then.index,
+            "gap": (then["at"].to_numpy() - first["at"].to_numpy()) / np.timedelta64(1, "s"),
+            "needed": first["cool"].to_numpy() + then["soak"].to_numpy(),
+        }
+    )
+    same = first["name"].to_numpy() == then["name"].to_numpy()
+    near: pd.DataFrame = pairs[same & (pairs["gap"] + _READ <= pairs["needed"]).to_numpy()]
+    return near
+
+
+def _busy(match: Match, reasons: Reasons) -> None:
+    """Tell joints begun while their machine still held another."""
+    pairs = _pairs(match, "machine")
+    before, after = (pairs[name].to_numpy(dtype=np.int64) for name in ("before", "after"))
+    gap, needed = (pairs[name].to_numpy(dtype=float) / 60 for name in ("gap", "needed"))
+    made, machine = match.made["made"].tolist(), match.made["machine"].tolist()
+    names = match.due["joint_id"].tolist()
+    reasons.add_where(
+        "machine-busy",
+        np.ones(len(pairs), dtype=bool),
+        match.joint[after],
+        lambda k: (
+            f"made {made[after[k]]} on machine {machine[after[k]]}, {gap[k]:.0f} min after joint "
+            f"{names[before[k]]}: to cool that one and heat this one takes {needed[k]:.1f} min"
+        ),
+    )
+
+
+def _crowded(match: Match, reasons: Reasons) -> None:
+    """Tell joints of a day, dated without a time, that are too many for one machine."""
+    start, end = (match.made[f"made_{n}"].to_numpy() for n in ("from", "to"))
+    table = pd.DataFrame(
+        {
+            "machine": words_of(match.made["machine"]),
+            "day": start,
+            "joint": match.joint,
+            "spent": _spent(match, "soak", "soak") + _spent(match, "cool_time", "cool"),
+        }
+    )[(start < end) & (words_of(match.made["machine"]) != "")]
+    table = table.drop_duplicates(["machine", "day", "joint"])
+    grouped = table.groupby(["machine", "day"])["spent"]
+    table = table.assign(total=grouped.transform("sum"), joints=grouped.transform("size"))
+    table = table[table["total"] > _DAY]
+    rows = table.index.to_numpy(dtype=np.int64)
+    name, day = match.made["machine"].to_numpy(dtype=object)[rows], table["day"].to_numpy()
+    joints, hours = table["joints"].to_numpy(), table["total"].to_numpy(dtype=float) / 3600
+    reasons.add_where(
+        "machine-busy",
+        np.ones(len(rows), dtype=bool),
+        match.joint[rows],
+        lambda k: (
+            f"one of {joints[k]:,} joints on {str(day[k])[:10]} by machine {name[k]}: to heat and "
+            f"cool them takes {hours[k]:.0f} h"
+        ),
+    )
+
+
+def _order(match: Match, reasons: Reasons) -> None:
+    """Tell joints between strings made before those that join on earlier strings."""
+    table = pd.DataFrame(
+        {
+            "pull": match.due["pull_id"],
+            "number": match.due["number"],
+            "from": match.made["made_from"],
+            "to": match.made["made_to"],
+        }
+    )[match.due["intermediate"].to_numpy(dtype=bool)]
+    table = table.dropna(subset=["from"]).sort_values(["pull", "number"], kind="stable")
+    latest = table.groupby("pull")["from"].cummax()
+    table["before"] = latest.groupby(table["pull"]).shift()
+    table = table[table["to"] < table["before"]]
+    rows, before = table.index.to_numpy(dtype=np.int64), table["before"].to_numpy()
+    made = match.made["made"].to_numpy(dtype=object)[rows]
+    reasons.add_where(
+        "string-order",
+        np.ones(len(rows), dtype=bool),
+        match.joint[rows],
+        lambda k: (
+            f"made {made[k]}, before the joint of an earlier string of the pull, made "
+            f"{moment(before[k])}: strings are joined on in the order of their numbers"
+        ),
+    )
+
+
+def machines_at_once(match: Match) -> tuple[str, ...]:
+    """Say which operators ran two machines at a time; that may be, but somebody should ask."""
+    pairs = _pairs(match, "operator")
+    machine = words_of(match.made["machine"])
+    before, after = (pairs[name].to_numpy(dtype=np.int64) for name in ("before", "after"))
+    two = (machine[before] != machine[after]) & (machine[before] != "") & (machine[after] != "")
+    before, after = before[two], after[two]
+    operator = words_of(match.made["operator"])[after]
+    told = match.made[["made", "machine", "operator"]].to_dict("list")
+    names = match.due["joint_id"].tolist()
+    notes = []
+    for who in dict.fromkeys(operator.tolist()):
+        rows = np.flatnonzero(operator == who)
+        a, b = int(before[rows[0]]), int(after[rows[0]])
+        notes.append(
+            f"operator {told['operator'][b]} ran two machines at once ({len(rows)} time(s)): joint "
+            f"{names[a]} on {told['machine'][a]} at {told['made'][a]} still cooled when joint "
+            f"{names[b]} was begun on {told['machine'][b]}, made {told['made'][b]}; ask whether "
+            "both were watched"
+        )
+    return tuple(notes)

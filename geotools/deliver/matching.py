@@ -1,0 +1,58 @@
+"""Records of joints beside the joints of the schedule they are of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.wording import shown
+
+__all__ = ["FloatArray", "IntArray", "Match", "TextArray", "words_of"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+TextArray = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Match:
+    """Records that are in the schedule.
+
+    Attributes
+    ----------
+    record, joint : ndarray of int, shape (n,)
+        Row of the record, and of its joint in the schedule.
+    made, due : DataFrame
+        The records and the schedule, row by row beside each other.
+    units : {"si", "us"}
+        Units of the texts.
+    """
+
+    record: IntArray
+    joint: IntArray
+    made: pd.DataFrame
+    due: pd.DataFrame
+    units: str
+
+    def number(self, name: str) -> FloatArray:
+        """Return what is on record."""
+        return self.made[name].to_numpy(dtype=np.float64)
+
+    def limit(self, name: str) -> FloatArray:
+        """Return what the schedule asks for."""
+        return self.due[name].to_numpy(dtype=np.float64)
+
+    def told(self, value: float, dimension: str) -> str:
+        """Return a value with its unit; a plain number where it has none."""
+        return shown(value, dimension, self.units) if dimension else f"{value:.4g}"
+
+
+def words_of(texts: pd.Series[Any]) -> TextArray:
+    """Return texts without case and without double blanks, for comparing."""
+    codes, names = pd.factorize(texts.to_numpy(dtype=object))
+    plain = np.array([" ".join(str(name).casefold().split()) for name in names], dtype=object)
+    return plain[codes]

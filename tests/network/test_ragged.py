@@ -1,0 +1,29 @@
+"""Ragged columns: lengths of lines, the same whatever else is measured."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from geotools.network.ragged import measures, offsets_of, take
+
+
+def test_a_line_is_measured_the_same_to_the_last_digit_whatever_lies_beside_it() -> None:
+    rng = np.random.default_rng(5)
+    counts = rng.integers(2, 60, 4000)
+    offsets = offsets_of(counts)
+    xy = rng.normal([500_000.0, 4_800_000.0], 400.0, (int(offsets[-1]), 2))
+    whole = measures(xy, offsets)
+    for rows in (np.arange(7), np.arange(3000, 3100), np.arange(0, 4000, 3)):
+        vertex = take(offsets, rows)
+        alone = measures(xy[vertex], offsets_of(counts[rows]))
+        assert (alone == whole[vertex]).all()
+    lines = shapely.linestrings(xy, indices=np.repeat(np.arange(4000), counts))
+    assert whole[offsets[1:] - 1] == pytest.approx(shapely.length(lines), abs=1e-8)
+
+
+def test_lines_beyond_all_measure_are_measured_as_floats_are() -> None:
+    xy = np.array([[0.0, 0.0], [3e9, 4e9], [0.0, 0.0], [np.nan, 1.0]])
+    assert measures(xy[:2], np.array([0, 2])).tolist() == [0.0, 5e9]
+    assert np.isnan(measures(xy, np.array([0, 2, 4]))[-1])

@@ -1,0 +1,83 @@
+"""Shutdowns of whole plans: what the work opens is dry, and who loses water is told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+import shapely
+
+import geotools
+
+X, Y, CRS = 500_000.0, 4_800_000.0, 32633
+
+
+def _points(*xy: tuple[float, float], **columns: Sequence[Any]) -> gpd.GeoDataFrame:
+    places = [shapely.Point(X + x, Y + y) for x, y in xy]
+    return gpd.GeoDataFrame(dict(columns), geometry=places, crs=CRS)
+
+
+def _plan(near: float) -> dict[str, pd.DataFrame]:
+    """Plan a host between two mains in service, with valves on it so near to its ends."""
+    ways = [((0, 0), (300, 0)), *(((x, 0), (x, y)) for x in (0, 300) for y in (200, -200))]
+    mains = gpd.GeoDataFrame(
+        {
+            "main_id": [f"M{k}" for k in range(5)],
+            "diameter_mm": [450.0, *[150.0] * 4],
+            "bore_mm": [450.0, *[150.0] * 4],
+            "cover_m": 1.5,
+        },
+        geometry=[shapely.LineString([(X + x, Y + y) for x, y in way]) for way in ways],
+        crs=CRS,
+    )
+    beside = [(4.0, 100.0), (4.0, -100.0), (304.0, 100.0), (304.0, -100.0)]
+    return dict(
+        geotools.plan(
+            mains=mains,
+            valves=_points((near, 0.0), (300 - near, 0.0), kind=["gate"] * 2, open=[1, 1]),
+            laterals=_points((60.0, 3.0), *beside, customers=[3.0, *[50.0] * 4]),
+            hydrants=_points((4.0, 150.0)),
+            sources=_points((0.0, 200.0), (300.0, -200.0)),
+            settings={"service.least_capacity": 0},
+        ).layers
+    )
+
+
+@pytest.mark.parametrize("near", [1.0, 4.0, 9.0])
+def test_no_valve_that_is_dug_out_is_closed_and_all_who_lose_water_are_told(near: float) -> None:
+    plan = _plan(near)
+    shut = plan["shutdowns"].iloc[0]
+    digs = plan["local_digs"].query("kind == 'valve'")
+    assert len(digs) == 2
+    assert shut["valve_count"] == 0
+    assert (shut["customers"], shut["customers_beyond"]) == (203.0, 200.0)
+    assert (shut["services"], shut["temporary_services"], shut["hydrants"]) == (5, 1, 1)
+    found = plan["findings"].query("rule == 'customers-beyond'").iloc[0]
+    tasks = plan["schedule"].assign(end=lambda t: t["start_day"] + t["days"]).set_index("task")
+    days = (
+        max(tasks.loc[["tie in at the pit", "remake the connections"], "end"])
+        - tasks.loc[["clean and inspect the host"], "start_day"].min()
+    )
+    assert found["severity"] == "warning"
+    assert "200 customers not served off it, at 4 service connections" in found["text"]
+    assert f"{days:.1f} working days" in found["text"]
+
+
+def test_nobody_beyond_is_told_of_where_valves_shut_the_run_in_alone() -> None:
+    lone = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [1.5]},
+        geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
+        crs=CRS,
+    )
+    plan = geotools.plan(
+        mains=lone,
+        valves=_points((100.0, 0.0), kind=["gate"], open=[1]),
+        laterals=_points((60.0, 3.0), customers=[3.0]),
+        sources=_points((0.0, 0.0)),
+        settings={"service.least_capacity": 0},
+    ).layers
+    assert plan["shutdowns"].iloc[0]["customers"] == 3.0
+    assert not (plan["findings"]["rule"] == "customers-beyond").any()
