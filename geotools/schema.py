@@ -1099,7 +1099,10 @@ OUTPUTS: dict[str, Layer] = {
                 _text("sha256", "hash of the file"),
                 _text("crs", "its coordinate reference system"),
                 _integer("features_read", "features read"),
-                _integer("features_used", "features used after repair and refusal"),
+                _integer(
+                    "features_used",
+                    "features used after repair and refusal; none where only districts read it",
+                ),
             ),
         ),
     )

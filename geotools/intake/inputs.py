@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
+import pyproj
 
 from geotools.intake.crs import crs_name
 from geotools.intake.dem import Raster
 from geotools.intake.digest import sha256, sha256_of
 from geotools.intake.load import Loaded
 from geotools.intake.members import raster_members
+from geotools.intake.sources import Source
 from geotools.schema import OUTPUTS
 
-__all__ = ["inputs_table"]
+__all__ = ["inputs_table", "inputs_unread"]
 
 
 def inputs_table(
@@ -45,8 +49,37 @@ def inputs_table(
         )
         for name, layer in loaded.items()
     ]
-    rows += [("dem", r.name, "", _raster_hash(r.path), r.crs, 0, 0) for r in rasters]
+    return _table(rows + _raster_rows(rasters))
+
+
+def inputs_unread(
+    sources: Sequence[tuple[Source, pyproj.CRS]], rasters: Sequence[Raster]
+) -> pd.DataFrame:
+    """Return the rows of sources that are read elsewhere, a part here and a part there.
+
+    What is used of them is not known: not-a-number.
+    """
+    rows = [
+        (
+            source.layer,
+            source.name,
+            source.sublayer,
+            _hash(source.path, sha256),
+            crs_name(crs),
+            source.features if source.features >= 0 else math.nan,
+            math.nan,
+        )
+        for source, crs in sources
+    ]
+    return _table(rows + _raster_rows(rasters))
+
+
+def _table(rows: Sequence[tuple[Any, ...]]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[field.name for field in OUTPUTS["inputs"].fields])
+
+
+def _raster_rows(rasters: Sequence[Raster]) -> list[tuple[Any, ...]]:
+    return [("dem", r.name, "", _raster_hash(r.path), r.crs, 0, 0) for r in rasters]
 
 
 def _hash(path: Path | None, digest: Callable[[Path], str]) -> str:

@@ -22,7 +22,7 @@ from geotools.intake.sources import Source, parse_crs, plain_reason
 from geotools.intake.window import Window
 from geotools.schema import Layer
 
-__all__ = ["Loaded", "differs_text", "load_layer"]
+__all__ = ["Loaded", "crs_of", "differs_text", "load_layer"]
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def load_layer(
     mapping: Mapping[str, str] = entry.fields if entry is not None else {}
     match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
     faults = list(match.faults)
-    crs, remarks = _crs(source, entry, faults)
+    crs, remarks = crs_of(source, entry, faults)
     remarks += [("info", rule, text) for rule, text in match.hints]
     if faults or crs is None:
         raise LayerError(source.label, faults)
@@ -117,10 +117,13 @@ def differs_text(brief: str, own: str) -> str:
     )
 
 
-def _crs(
+def crs_of(
     source: Source, entry: InputSource | None, faults: list[str]
 ) -> tuple[pyproj.CRS | None, list[tuple[str, str, str]]]:
-    """Return the CRS of the file, or of the brief where the file does not say."""
+    """Return the CRS of the file, or of the brief where the file does not say, and remarks.
+
+    Why there is none is added to the faults.
+    """
     stated = entry.crs if entry is not None else None
     try:
         own = parse_crs(source.label, source.crs)

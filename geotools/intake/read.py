@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from geotools.brief import Brief, InputSource
 from geotools.errors import LayerError
@@ -13,8 +14,8 @@ from geotools.intake.columns import Layers
 from geotools.intake.dem import Raster, find_rasters
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
-from geotools.intake.inputs import inputs_table
-from geotools.intake.load import Loaded, differs_text, load_layer
+from geotools.intake.inputs import inputs_table, inputs_unread
+from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
@@ -25,7 +26,7 @@ from geotools.schema import INPUTS
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["read_layers"]
+__all__ = ["look_at", "read_layers"]
 
 # m; what lies at the edge of a window has its main read too, if it has one within its reach.
 MAINS_BEYOND = 200.0
@@ -91,6 +92,29 @@ def read_layers(
         layers = _read(brief, frames or {}, allow_remote, progress or _silent, window, renamed)
     _remark_missing(layers, {*(frames or {}), *brief.inputs, *elsewhere})
     return layers
+
+
+def look_at(brief: Brief, layers: Collection[str], *, allow_remote: bool) -> pd.DataFrame:
+    """Return what the table of inputs says of layers of the brief, without reading their features.
+
+    Raises
+    ------
+    LayerError
+        With every fault that shows before they are read.
+    """
+    faults = FaultList()
+    sources = []
+    for name in (n for n in INPUTS if n in layers and n in brief.inputs):
+        with faults:
+            source = _file_source(name, brief.inputs[name], allow_remote)
+            wrong: list[str] = []
+            crs, _ = crs_of(source, brief.inputs[name], wrong)
+            if crs is None:
+                raise LayerError(source.label, wrong)
+            sources.append((source, crs))
+    rasters = _load_dem(brief, allow_remote, _silent, faults) if "dem" in layers else []
+    faults.raise_if_any()
+    return inputs_unread(sources, rasters)
 
 
 def _read(

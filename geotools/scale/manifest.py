@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -19,6 +19,7 @@ __all__ = [
     "Manifest",
     "file_name",
     "locked",
+    "other_plans",
     "read_manifest",
     "still_good",
     "sweep",
@@ -27,6 +28,7 @@ __all__ = [
 
 NAME = "manifest.json"
 FORMAT = 1
+_PLAN_LAYERS = {"runs", "pits", "pulls", "settings", "inputs"}
 _TEMPORARY = re.compile(r"\.[^/]*\.[0-9a-f]{32}\.\w+(-journal|-wal|-shm)?\Z")
 
 
@@ -95,6 +97,27 @@ def still_good(folder: Path, entry: Entry) -> bool:
     """Tell whether the file of a district done is there as it was written."""
     path = folder / entry.file
     return entry.status == "done" and path.is_file() and sha256(path) == entry.sha256
+
+
+def other_plans(folder: Path, own: Collection[str]) -> list[str]:
+    """Return the names of the plans in a folder that are not among a batch's own.
+
+    They are known by their layers: whatever else lies there is nobody's business here.
+    """
+    import pyogrio
+    import pyogrio.errors
+
+    found = []
+    for path in sorted(folder.glob("*.gpkg")):
+        if path.name in own or not path.is_file():
+            continue
+        try:
+            layers = {str(name) for name, _ in pyogrio.list_layers(path)}
+        except pyogrio.errors.DataSourceError:
+            continue
+        if layers >= _PLAN_LAYERS:
+            found.append(path.name)
+    return found
 
 
 def file_name(name: str, taken: set[str]) -> str:

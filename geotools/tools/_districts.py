@@ -17,7 +17,8 @@ from geotools.deliver.sld import check_styles, write_styles
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers, Points
-from geotools.intake.read import read_layers
+from geotools.intake.findings import SEVERITIES
+from geotools.intake.read import look_at, read_layers
 from geotools.intake.window import Window
 from geotools.network.build import RunSet
 from geotools.network.ragged import IntArray
@@ -27,6 +28,7 @@ from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.manifest import (
     Entry,
     file_name,
+    other_plans,
     read_manifest,
     still_good,
     write_manifest,
@@ -126,13 +128,27 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
             write_manifest(call.folder, entries)
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
+    stale = _report_stale(share.layers, call.folder, entries)
     tables = _summary(share, brief, call, entries)
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
         # The plans of all districts have the same layers: one folder does for them all.
         write_styles(summary, (*PLAN.outputs, *tables), units=units, folder=styles)
-    return _outcome(tables, brief, call)
+    return _outcome(tables, brief, call, _told(share, entries, stale, brief.output.units))
+
+
+def _report_stale(layers: Layers, folder: Path, entries: dict[str, Entry]) -> list[str]:
+    """Return the plans in the folder that this batch did not make or keep; each is a finding."""
+    stale = other_plans(folder, {SUMMARY, *(entry.file for entry in entries.values())})
+    layers.findings.add_many(
+        "warning",
+        "stale-plan",
+        "lies in the folder and is no plan of this batch: what it says may be out of date; move "
+        "or delete it",
+        features=stale,
+    )
+    return stale
 
 
 def _earlier(call: Call) -> dict[str, Entry]:
@@ -167,6 +183,9 @@ def _network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, pd.D
         progress=progress,
         elsewhere=brief.inputs,  # the rest is read by the districts
     )
+    rest = [name for name in brief.inputs if name not in _NETWORK]
+    told = [layers.inputs, look_at(brief, rest, allow_remote=call.allow_remote)]
+    layers = replace(layers, inputs=pd.concat([t for t in told if len(t)], ignore_index=True))
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
     districts = by_name(layers.districts)
@@ -366,8 +385,59 @@ def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFr
     return runs.assign(rank=np.where(planned, np.arange(1, len(runs) + 1), np.nan))
 
 
-def _outcome(tables: dict[str, Any], brief: Brief, call: Call) -> Outcome:
-    """Put the result of a batch into a summary and a few lines of text."""
+def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str) -> dict[str, Any]:
+    """Return what the summary says of runs outside, findings and stale plans.
+
+    Findings are counted in the plans of the districts, in the summary, and in all of these.
+    """
+    length = DIMENSIONS["length"]
+    unit = length.suffix(system)
+    outside = share.district < 0
+    meters = float(share.runs.table["length"].to_numpy(dtype=float)[outside].sum())
+    severities = SEVERITIES[::-1]
+    own = {s: share.layers.findings.count(s) for s in severities}
+    by_district = {
+        name: {s: entry.summary.get("findings", {}).get(s, 0) for s in severities}
+        for name, entry in entries.items()
+        if entry.file
+    }
+    counts = (own, *by_district.values())
+    return {
+        "runs_outside_districts": int(outside.sum()),
+        f"length_outside_districts_{unit}": meters / length.units[unit],
+        "findings": {s: sum(count[s] for count in counts) for s in severities},
+        "findings_of_summary": own,
+        "findings_by_district": {name: by_district[name] for name in sorted(by_district)},
+        "stale_plans": stale,
+    }
+
+
+def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
+    lines = []
+    if count := told["runs_outside_districts"]:
+        far = told[f"length_outside_districts_{unit}"]
+        lines += [
+            f"outside    {count} runs, {far:,.0f} {unit}, touch no district and are not planned "
+            f"(findings of {SUMMARY})"
+        ]
+    counts = {"in all": told["findings"], f"in {SUMMARY}": told["findings_of_summary"]}
+    lines += [
+        "findings   "
+        + "; ".join(
+            ", ".join(f"{n} {s}" for s, n in count.items()) + f" {where}"
+            for where, count in counts.items()
+        )
+    ]
+    lines += [
+        f"           {', '.join(f'{n} {s}' for s, n in count.items())} in district {name}"
+        for name, count in told["findings_by_district"].items()
+        if count["error"] or count["warning"]
+    ]
+    return [*lines, *(f"stale      {n} is no plan of this batch" for n in told["stale_plans"])]
+
+
+def _outcome(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str, Any]) -> Outcome:
+    """Put the result of a batch into a summary and a few lines of text; ``told`` as of `_told`."""
     districts, runs = tables["district_results"], tables["district_runs"]
     length = DIMENSIONS["length"]
     unit = length.suffix(brief.output.units)
@@ -380,6 +450,7 @@ def _outcome(tables: dict[str, Any], brief: Brief, call: Call) -> Outcome:
         f"planned_length_{unit}": planned,
         "cost": float(districts["cost"].sum()),
         "failures": dict(zip(bad["district"], bad["error"], strict=True)),
+        **told,
         "output": str(call.folder),
     }
     lines = [
@@ -387,6 +458,7 @@ def _outcome(tables: dict[str, Any], brief: Brief, call: Call) -> Outcome:
         f"planned    {planned:,.0f} {unit} in {int(districts['runs_planned'].sum())} runs, "
         f"{int(districts['pulls'].sum())} pulls from {int(districts['pits'].sum())} pits",
         f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        *_told_lines(told, unit),
         *[f"failed     {n}: {e}" for n, e in zip(bad["district"], bad["error"], strict=True)],
         f"written    {call.folder}",
         *(["Run the same again with --resume to redo what failed."] if len(bad) else []),

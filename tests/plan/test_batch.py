@@ -266,6 +266,44 @@ def test_resume_redoes_what_changed_in_findings_alone(tmp_path: Path, command: R
         assert findings["text"].str.contains(word).any()
 
 
+def test_the_result_tells_of_findings_runs_outside_inputs_and_plans_of_another_batch(
+    tmp_path: Path, slipmain: Run
+) -> None:
+    brief, out = write_network(tmp_path), tmp_path / "out"
+    streets = gpd.GeoDataFrame(geometry=[line((0, 5), (640, 5))], crs=CRS)
+    streets.to_file(tmp_path / "streets.gpkg", layer="streets")
+    given = (brief, "--streets", f"{tmp_path / 'streets.gpkg'}:streets", "-o", out)
+    assert slipmain("batch", *given).code == 0
+    streets.to_file(out / "streets.gpkg", layer="streets")  # no plan, and none of the batch's
+    districts = gpd.read_file(tmp_path / "net.gpkg", layer="districts")
+    districts.replace({"Westfold": "Norfold"}).to_file(tmp_path / "net.gpkg", layer="districts")
+    call = slipmain("batch", *given, "--resume", "--json")
+    assert call.code == 0
+    said = json.loads(call.out)
+    assert said["stale_plans"] == ["westfold.gpkg"]
+    assert (out / "westfold.gpkg").exists()
+    assert said["runs_outside_districts"] == 1
+    assert said["length_outside_districts_m"] == pytest.approx(300)
+    assert sorted(said["findings_by_district"]) == ["Eastfold", "Norfold"]
+    total = dict.fromkeys(said["findings"], 0)
+    for file in ("summary", "eastfold", "norfold"):
+        findings = pyogrio.read_dataframe(out / f"{file}.gpkg", layer="findings")
+        for severity, count in findings["severity"].value_counts().items():
+            total[severity] += count
+        told = said["findings_by_district"].get(file.title(), said["findings_of_summary"])
+        assert told["warning"] == (findings["severity"] == "warning").sum()
+    assert said["findings"] == total
+    findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings")
+    assert findings.loc[findings["rule"] == "stale-plan", "feature"].tolist() == ["westfold.gpkg"]
+    inputs = pyogrio.read_dataframe(out / "summary.gpkg", layer="inputs").set_index("layer")
+    assert set(inputs.index) == {"mains", "valves", "districts", "streets"}
+    assert inputs.loc["streets", "features_read"] == 1
+    assert (inputs["sha256"].str.len() == 64).all()
+    text = slipmain("batch", *given, "--resume").out
+    for word in ("1 runs, 300 m, touch no district", "in district Norfold", "westfold.gpkg is no"):
+        assert word in text
+
+
 def test_a_script_without_a_main_guard_is_told_so_and_once(network: Path, tmp_path: Path) -> None:
     script, out = tmp_path / "mine.py", tmp_path / "out"
     script.write_text(
