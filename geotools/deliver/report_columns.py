@@ -26,8 +26,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
     ),
     "pulls": (
         *("pull_id", "insertion_pit", "receiving_pit", "length", "head_force", "allowable"),
-        *("utilisation", "governed_by", "governing_chainage", "governing_force"),
-        *("governing_limit", "joints", "strings", "hours", "cost"),
+        *("utilisation", "governed_by", "joints", "strings", "hours", "cost"),
     ),
     "alternatives": (
         *("run_id", "carrier", "outcome", "reason", "capacity_ratio", "pit_count", "pull_count"),

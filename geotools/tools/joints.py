@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -370,6 +371,8 @@ def check(
     joints, planned = _only(file, made.joints, read, only)
     progress("checking", 0.0)
     checked = _checked(joints, planned, read, made.tails, units or file.units)
+    tails = tuple(f"the schedule counts for tails: {note}" for note in made.notes)
+    checked = dataclasses.replace(checked, notes=(*checked.notes, *tails))
     _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
     return _told_check(checked, targets)
 
