@@ -254,6 +254,8 @@ def test_each_run_has_profile_forces_and_tables(opened: Opened) -> None:
     assert run.locator("svg.chart[role=img]").count() == 1 + 4
     assert run.locator("svg[role=img] .ground").get_attribute("d").count("L") > 20
     assert run.locator("svg[role=img] rect.pit").count() >= 5
+    told = run.locator("figcaption p").all_inner_texts()
+    assert ["allowed there" in text for text in told] == [True, False, False, False]
     slider = run.locator("input[type=range]")
     slider.focus()
     page.keyboard.press("ArrowRight")
