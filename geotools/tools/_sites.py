@@ -12,8 +12,9 @@ import shapely
 from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
-from geotools.network.ragged import to_linestrings
+from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
+from geotools.pipe.pulling import friction_band
 from geotools.schema import length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
 from geotools.street.lanes import TOUCH
@@ -27,6 +28,7 @@ __all__ = [
     "report_deep",
     "report_led_round",
     "report_shared",
+    "report_slopes",
     "report_strings",
     "shared_pits",
 ]
@@ -117,6 +119,60 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
             features=first["pull_id"].to_numpy(dtype=object),
             geometry=first["geometry"].to_numpy(dtype=object),
         )
+
+
+def report_slopes(strings: pd.DataFrame, pulls: pd.DataFrame, ground: Shared) -> None:
+    """Report strings on ground so steep that they may run by themselves, or drag much more.
+
+    ``pulls`` with ``weight``, that of the empty string, N/m. The forces take the rollers as level.
+    """
+    if ground.levels is None or not len(strings):
+        return
+    near, far = _string_ends(strings["geometry"].to_numpy(dtype=object))
+    length = strings["length"].to_numpy(dtype=float)
+    rise = ground.levels(far) - ground.levels(near)
+    slope = rise / np.maximum(np.hypot(*(far - near).T), 1e-6)
+    least = friction_band("rollers").low
+    weight = pulls.set_index("pull_id")["weight"].loc[strings["pull_id"]].to_numpy(dtype=float)
+    by_slope = weight * length * np.abs(slope) / np.hypot(1.0, slope)
+    held = np.where(slope > 0, least * weight * length / np.hypot(1.0, slope), 0.0)
+    rows = np.flatnonzero(np.abs(slope) > least)  # nowhere where a level is not known
+    findings = ground.layers.findings
+    findings.add_many(
+        "warning",
+        "string-on-slope",
+        [
+            f"string {name} lies on ground that {'rises' if up else 'falls'} {abs(steep):.0%} from "
+            f"its pit, rollers hold {least:.0%} at the least: "
+            + (
+                f"it may run to the pit by itself, with up to {force}; hold it back from when it "
+                "is fused until it is in."
+                if up
+                else f"pulling it up takes up to {force} more than the forces of the pull count."
+            )
+            + " They take the rollers as level."
+            for name, up, steep, force in zip(
+                strings["string_id"].iloc[rows],
+                slope[rows] > 0,
+                slope[rows],
+                [quantity_text(f, "force", findings.system) for f in (by_slope - held)[rows]],
+                strict=True,
+            )
+        ],
+        layer="strings",
+        features=strings["string_id"].to_numpy(dtype=object)[rows],
+        geometry=shapely.points(near[rows]),
+    )
+
+
+def _string_ends(shapes: npt.NDArray[np.object_]) -> tuple[FloatArray, FloatArray]:
+    """Return where strings as drawn begin, and the place of each that is farthest from there."""
+    xy, row = shapely.get_coordinates(shapes, return_index=True)
+    first = np.searchsorted(row, np.arange(len(shapes)))
+    near = xy[first]
+    away = np.hypot(*(xy - near[row]).T)
+    order = np.lexsort([-away, row])
+    return near, xy[order[first]]
 
 
 def report_led_round(

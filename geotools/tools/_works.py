@@ -38,6 +38,7 @@ from geotools.tools._sites import (
     report_deep,
     report_led_round,
     report_shared,
+    report_slopes,
     report_strings,
     shared_pits,
 )
@@ -104,6 +105,7 @@ def work_out(
     laid = _laid(ground, table, pits, pulls)
     give_back()
     strings = _strings(ground, laid, pits, pulls)
+    report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
     give_back()
     spaces = [
         _work_space(_with_days(pits, schedule, "pit_id")),

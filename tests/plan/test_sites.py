@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
 
 import geotools
@@ -74,3 +75,35 @@ def test_pits_that_only_touch_are_not_told() -> None:
     one = (0, "receiving", 3.0, shapely.box(0, 0, 6, 2))
     assert shared(one, (1, "receiving", 3.0, shapely.box(6, 0, 9, 2))).empty
     assert shared(one, (1, "receiving", np.nan, shapely.box(4, 0, 9, 2)))["text"].size == 1
+
+
+@pytest.mark.parametrize(("slope", "told"), [(0.1, True), (0.02, False)])
+def test_strings_on_steep_ground_are_told_with_what_they_weigh_downhill(
+    slope: float, told: bool, tmp_path: Path
+) -> None:
+    """Common practice, no source: free rollers hold 5 % and no more."""
+    line = shapely.LineString([(500_000, 4_800_000), (500_400, 4_800_000)])
+    of_all = {"main_id": ["M"], "diameter_mm": 500.0, "material": "cast iron", "cover_m": 1.5}
+    mains = gpd.GeoDataFrame(of_all, geometry=[line], crs=26917)
+    cell, west, north = 10.0, 499_000.0, 4_800_200.0
+    with rasterio.open(
+        tmp_path / "dem.tif", "w", driver="GTiff", width=240, height=40, count=1, dtype="float64",
+        crs=26917, transform=rasterio.Affine(cell, 0, west, 0, -cell, north),
+    ) as raster:  # fmt: skip
+        raster.write(np.tile(100 + slope * cell * np.arange(240), (40, 1)), 1)
+        raster.units = ("m",)
+    given = {"mains": mains, "dem": tmp_path / "dem.tif"}
+    plan = geotools.plan(**given, settings={"carrier.material": "PE4710"}).layers
+    found = plan["findings"].query("rule == 'string-on-slope'")
+    assert bool(len(found)) == told
+    if not told:
+        return
+    assert set(found["feature"]) == set(plan["strings"]["string_id"])
+    texts = found.set_index("feature")["text"]
+    for string in plan["strings"].to_dict("records"):
+        pull = plan["pulls"].set_index("pull_id").loc[string["pull_id"]]
+        # of the run's western end strings lie on to the west, downhill of their pit
+        downhill = pull["direction"] == "ahead"
+        text = texts[string["string_id"]]
+        assert ("falls 10% from its pit" in text) == downhill
+        assert ("it may run to the pit by itself" in text) != downhill
