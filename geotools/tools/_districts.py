@@ -129,6 +129,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
     stale = _report_stale(share.layers, call.folder, entries)
+    _report_borders(share.layers, entries)
     tables = _summary(share, brief, call, entries)
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
@@ -149,6 +150,19 @@ def _report_stale(layers: Layers, folder: Path, entries: dict[str, Entry]) -> li
         features=stale,
     )
     return stale
+
+
+def _report_borders(layers: Layers, entries: dict[str, Entry]) -> None:
+    """Say that pits of two districts were not compared: each plan knows its own pits alone."""
+    if sum(bool(entry.file) for entry in entries.values()) > 1:
+        layers.findings.add(
+            "info",
+            "pits-shared-unchecked",
+            "whether pits of different districts share ground was not looked at: what one pit for "
+            "both would save is told within each district alone; plan neighbours together with "
+            "`slipmain plan` to see it across their border",
+            layer="districts",
+        )
 
 
 def _earlier(call: Call) -> dict[str, Entry]:
@@ -408,6 +422,9 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
         "findings": {s: sum(count[s] for count in counts) for s in severities},
         "findings_of_summary": own,
         "findings_by_district": {name: by_district[name] for name in sorted(by_district)},
+        "shared_saving_within_districts": sum(
+            entry.summary.get("shared_saving", 0.0) for entry in entries.values()
+        ),
         "stale_plans": stale,
     }
 

@@ -295,6 +295,11 @@ def test_the_result_tells_of_findings_runs_outside_inputs_and_plans_of_another_b
     assert said["findings"] == total
     findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings")
     assert findings.loc[findings["rule"] == "stale-plan", "feature"].tolist() == ["westfold.gpkg"]
+    assert (findings["rule"] == "pits-shared-unchecked").sum() == 1
+    plans = [out / f"{name}.gpkg" for name in ("eastfold", "norfold")]
+    amounts = pd.concat(pyogrio.read_dataframe(plan, layer="quantities") for plan in plans)
+    saved = amounts.loc[amounts["scope"] == "shared", "cost"].sum()
+    assert said["shared_saving_within_districts"] == pytest.approx(-saved)
     inputs = pyogrio.read_dataframe(out / "summary.gpkg", layer="inputs").set_index("layer")
     assert set(inputs.index) == {"mains", "valves", "districts", "streets"}
     assert inputs.loc["streets", "features_read"] == 1
