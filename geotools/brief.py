@@ -246,8 +246,9 @@ class CarrierChoice(_Section):
     )
     tries: int = _set(
         4,
-        "how many of the pipes that suit a run are planned through; the others are tried only "
-        "while it has no plan",
+        "how many of the pipes that suit a run are planned through, the cheapest by length of "
+        "every material first; where force limits the pulls, more of them may find a cheaper "
+        "plan. The others are tried only while it has no plan",
         COMMON,
         ge=1,
         le=20,

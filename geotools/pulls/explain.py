@@ -12,7 +12,7 @@ import pandas as pd
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.pulls.lifted import BENDS
 from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
-from geotools.schema import length_text
+from geotools.schema import angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, refusal_words
@@ -254,9 +254,9 @@ def _places(count: int) -> str:
 def _held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
     """Name what must lie in a pit between two chainages, m: bends with their angle, valves."""
     at = held["chainage"].to_numpy(dtype=float)
-    turn = np.degrees(held["deflection"].to_numpy(dtype=float))
+    turn = held["deflection"].to_numpy(dtype=float)
     return " and ".join(
-        (f"the bend of {t:.0f} deg" if np.isfinite(t) else "the valve") + f" at {say(c)}"
+        (f"the bend of {angle_text(t)} deg" if np.isfinite(t) else "the valve") + f" at {say(c)}"
         for c, t in zip(at, turn, strict=True)
         if low - 1e-6 <= c <= high + 1e-6
     )

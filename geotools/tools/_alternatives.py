@@ -132,7 +132,9 @@ def _why(outcome: str, dearer: float, above_least: float, refused: int, weighed:
             f"{above_least:,.0f} dearer than the cheapest{rivals}, but it has the larger bore or "
             "serves the objective better"
         )
-    return "the cheapest plan that carries the flow" + ("," + rivals if rivals else "")
+    return "the cheapest of the carriers tried that carry the flow" + (
+        "," + rivals if rivals else ""
+    )
 
 
 def _not_tried(layout: Layout) -> pd.DataFrame:

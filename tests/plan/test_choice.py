@@ -108,7 +108,9 @@ def test_every_planned_run_has_one_chosen_carrier_and_it_is_the_cheapest_of_thos
         assert len(dearer) + len(_others(plan, run.run_id, "no_plan")) == 3  # four are tried
         assert (dearer["cost"] >= run.cost).all()
         assert dearer["cost"].is_monotonic_increasing
-        assert chosen["reason"].tolist() == ["the cheapest plan that carries the flow"]
+        assert chosen["reason"].tolist() == [
+            "the cheapest of the carriers tried that carry the flow"
+        ]
         for row in dearer.itertuples():
             assert row.reason == f"{row.cost - run.cost:,.0f} dearer"
 
@@ -469,7 +471,7 @@ def test_what_a_carrier_that_refuses_edits_lost_for_is_told() -> None:
     ]
     assert (_others(plan, run["run_id"], "dearer")["cost"] > run["cost"]).all()
     assert _others(plan, run["run_id"], "chosen")["reason"].tolist() == [
-        "the cheapest plan that carries the flow, of those that refuse fewest edits"
+        "the cheapest of the carriers tried that carry the flow, of those that refuse fewest edits"
     ]
     places = plan["alternatives"]["outcome"].map(OUTCOMES.index)
     assert places.is_monotonic_increasing
@@ -527,7 +529,7 @@ def test_a_refused_edit_says_what_the_other_carriers_do_with_it() -> None:
         f"told of {run['carrier']}, and none of the 4 carriers tried that give a plan honours it"
     )
     assert set(_others(plan, run["run_id"], "chosen")["reason"]) == {
-        "the cheapest plan that carries the flow"
+        "the cheapest of the carriers tried that carry the flow"
     }
     plan = _round_a_bend([PAST_BEND], OPEN_BEND | {"carrier.fixed": f"A = {run['carrier']}"})
     ((_, text),) = _told_of_edits(plan)
