@@ -302,7 +302,7 @@ def test_a_pull_governed_by_a_bend_says_where_and_what_is_allowed_there(tmp_path
     assert run("drawing", write(tmp_path, METRIC, tables), "-o", out) == 0
     (text,) = ezdxf.readfile(out).modelspace().query("TEXT[layer=='LIN-PULL-TEXT']")
     assert text.dxf.text == (
-        "R1-L1  400.0 m  20 of 50 kN at the head, 17 of 18 kN in the bend at 299.0 m"
+        "R1-L1  400.0 m  20.0 of 50.0 kN at the head, 17.0 of 18.0 kN in the bend at 299.0 m"
     )
 
 

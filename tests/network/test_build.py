@@ -137,7 +137,7 @@ def test_a_run_ends_where_the_main_turns_more_than_the_limit(
     assert sorted(runs.table["length"]) == pytest.approx([np.hypot(40, 60), 100.0])
     turn = 180 - np.degrees(np.arctan2(60, 40))
     assert _texts(layers, "run-cut") == [
-        f"the main turns {turn:.0f} deg, more than network.max_turn: a run ends here."
+        f"the main turns {turn:.2f} deg, more than network.max_turn: a run ends here."
     ]
     assert len(run_set([hairpin], network=Network(max_turn="130 deg")).table) == 1
 

@@ -18,6 +18,7 @@ import pypdf
 import pytest
 
 from geotools.schema import OUTPUTS
+from geotools.units import parse_quantity
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 
@@ -104,11 +105,15 @@ def test_the_drawing_shows_the_pits_of_the_new_plan_in_their_places(folder: Path
 
 
 def test_the_joint_schedule_is_that_of_the_new_plan(folder: Path) -> None:
-    joints = pd.read_csv(folder / "again.csv")
-    pulls = gpd.read_file(folder / "again.gpkg", layer="pulls")
-    assert joints.groupby("pull_id").size().to_dict() == dict(
-        zip(pulls["pull_id"], pulls["joints"], strict=True)
-    )
+    """A joint between any two pieces of the pull and of the tails its section is to leave."""
+    joints = pd.read_csv(folder / "again.csv").groupby("pull_id").size()
+    pulls = gpd.read_file(folder / "again.gpkg", layer="pulls").set_index("pull_id")
+    leave = gpd.read_file(folder / "again.gpkg", layer="sections").set_index("pull_id")["leave_m"]
+    settings = gpd.read_file(folder / "again.gpkg", layer="settings").set_index("name")["value"]
+    piece = parse_quantity(settings["pulls.piece_length"], "length")
+    pieces = np.ceil((pulls["length_m"] + leave) / piece - 1e-9)
+    assert joints.to_dict() == (pieces - 1).astype(int).to_dict()
+    assert (joints - pulls["joints"]).between(0, 1).all()
 
 
 def test_the_sheets_are_those_of_the_new_plan(folder: Path) -> None:
