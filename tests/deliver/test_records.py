@@ -876,7 +876,7 @@ _NAMES = [next(iter(field.spellings())) for field in _LAYER.fields]
 
 
 @settings(
-    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.one_of(st.binary(max_size=300), st.text(max_size=300).map(str.encode)))
 def test_any_bytes_are_read_or_refused(tmp_path: Path, data: bytes) -> None:
@@ -891,7 +891,7 @@ def test_any_bytes_are_read_or_refused(tmp_path: Path, data: bytes) -> None:
 
 
 @settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(rows=st.lists(st.fixed_dictionaries(dict.fromkeys(_NAMES, _CELL)), max_size=6))
 def test_any_cells_are_checked_and_never_pass_unread(
