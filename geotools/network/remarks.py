@@ -70,7 +70,8 @@ def write_remarks(case: Circumstances, say: Callable[[float], str]) -> npt.NDArr
     for run in np.flatnonzero(case.closed != ""):
         said[run].append(f"normally closed, keep closed: {case.closed[run]}")
     for run in np.flatnonzero(case.cut_out != ""):
-        said[run].append(f"cut out by the work, so not relied on: {case.cut_out[run]}")
+        names = ", ".join(case.cut_out[run].split(","))
+        said[run].append(f"cut out by the work, so not relied on: {names}")
     if not case.reckoned:
         for words in said:
             words.append("no source known: what is cut off beyond is not reckoned")

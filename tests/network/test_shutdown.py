@@ -112,7 +112,7 @@ def test_the_valves_around_the_run_are_closed(shut: Shut) -> None:
     assert row["critical"] == 2
     assert (row["services"], row["customers_beyond"]) == (5, 8 + 16)
     assert row["geometry"].equals(shapely.MultiPoint([(300, -3)]))
-    assert row["remarks"] == ("cut out by the work, so not relied on: v0,v3; a source is shut in")
+    assert row["remarks"] == ("cut out by the work, so not relied on: v0, v3; a source is shut in")
 
 
 def test_a_branch_with_a_source_of_its_own_is_not_cut_off(shut: Shut) -> None:
@@ -152,7 +152,7 @@ def test_a_valve_on_the_run_holds_nothing_back(shut: Shut, near: float) -> None:
     assert (row["valves"], row["customers"], row["critical"]) == ("v2", 200, 1)
     assert (row["services"], row["temporary_services"], row["customers_beyond"]) == (4, 0, 200)
     assert row["main_length"] == pytest.approx(300 + 3 * 200 + 150)
-    assert "cut out by the work, so not relied on: v0,v1" in row["remarks"]
+    assert "cut out by the work, so not relied on: v0, v1" in row["remarks"]
     assert f"no valve within {VALVE_REACH:.1f} m on 4 of 4 mains" in row["remarks"]
 
 
