@@ -4,5 +4,5 @@ from __future__ import annotations
 
 from hypothesis import settings
 
-settings.register_profile("gate", derandomize=True, deadline=None)
+settings.register_profile("gate", derandomize=True, deadline=None, max_examples=60)
 settings.load_profile("gate")

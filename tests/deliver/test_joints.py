@@ -307,7 +307,7 @@ def test_plan_without_pulls_has_no_joints(write_plan: PlanWriter) -> None:
     assert none.gaps == ()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     st.lists(st.lists(st.floats(0.05, 900.0), min_size=1, max_size=4), min_size=1, max_size=5),
     st.floats(1.0, 30.0),

@@ -43,7 +43,7 @@ def beaten_by(values: np.ndarray, planned: np.ndarray, rising: np.ndarray) -> np
     return out
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(tables())
 def test_a_plan_is_beaten_by_those_no_worse_in_any_criterion_and_better_in_one(
     table: tuple[np.ndarray, np.ndarray, np.ndarray],

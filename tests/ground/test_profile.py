@@ -190,7 +190,7 @@ def runs(draw):
     return rows, mains(*table)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(run=runs())
 def test_a_reversed_run_has_the_mirrored_profile(run):
     rows, table = run
@@ -212,7 +212,7 @@ def test_a_reversed_run_has_the_mirrored_profile(run):
     assert same_rules[0] == same_rules[1]
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(run=runs())
 def test_axis_cover_and_depth_agree_with_each_other(run):
     rows, table = run

@@ -626,7 +626,7 @@ def facts(layers: Layers, run_set: Callable[..., RunSet]) -> dict[frozenset[str]
     return out
 
 
-@settings(max_examples=15, derandomize=True, deadline=None, database=None)
+@settings(max_examples=8, derandomize=True, deadline=None, database=None)
 @given(data=st.data())
 def test_order_and_direction_of_the_drawing_change_nothing(
     run_set: Callable[..., RunSet], layers_of: Callable[..., Layers], data: st.DataObject

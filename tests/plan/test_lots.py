@@ -30,7 +30,7 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(monkeypatch: pytest.Monk
         made.append(1)
         return whole(*given, **how)
 
-    monkeypatch.setattr(_lots, "LOT", 40)  # most runs are in a lot of their own
+    monkeypatch.setattr(_lots, "LOT", 120)  # some runs are in a lot of their own
     monkeypatch.setattr(_works, "LAID", 5)
     monkeypatch.setattr(_lots, "_plan_lot", counted)
     monkeypatch.setattr(_lots, "processors", lambda: 3)

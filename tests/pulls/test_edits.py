@@ -112,7 +112,7 @@ def _cases(draw: st.DrawFn) -> tuple[tuple[Sites, np.ndarray, list[str]], pd.Dat
 
 
 @given(_cases())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_every_edit_is_honoured_or_refused_with_a_reason(
     case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame],
 ) -> None:
@@ -137,7 +137,7 @@ def test_every_edit_is_honoured_or_refused_with_a_reason(
 
 
 @given(_cases())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_the_plan_is_the_cheapest_that_honours_the_edits_kept(
     case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame],
 ) -> None:

@@ -35,7 +35,7 @@ def spoiled(folder: Path, statement: str) -> Path:
     return path
 
 
-EXAMPLES = {"brief": 40, "records": 15, "layers": 10, "plan": 3}
+EXAMPLES = {"brief": 30, "records": 10, "layers": 8, "plan": 3}
 
 
 @pytest.mark.parametrize("name", TARGETS)
