@@ -22,7 +22,7 @@ __all__ = [
 ]
 
 GEOMETRY = "geometry"
-AT_ONCE = 200_000  # texts spelled out at once
+AT_ONCE = 200_000  # rows hashed at once
 # Arrow metadata by which GDAL learns the description of a field.
 COMMENT = "GDAL:OGR:comment"
 _ARROW = {"text": pa.string(), "integer": pa.int64(), "real": pa.float64(), "flag": pa.bool_()}
@@ -162,16 +162,24 @@ def _hash_words(digest: Any, column: pa.DictionaryArray) -> None:
 
 def _hash_column(digest: Any, values: pa.Array | pa.ChunkedArray) -> None:
     column = values if isinstance(values, pa.ChunkedArray) else pa.chunked_array([values])
-    digest.update(column.is_valid().to_numpy())
+    for part in _slices(column):
+        digest.update(part.is_valid().to_numpy())
     if not (pa.types.is_string(column.type) or pa.types.is_binary(column.type)):
         zero = pa.scalar(0).cast(column.type)
-        numbers = column.fill_null(zero).to_numpy()
-        digest.update(numbers + 0.0 if numbers.dtype.kind == "f" else numbers)  # no -0.0
+        for part in _slices(column):
+            numbers = part.fill_null(zero).to_numpy()
+            digest.update(numbers + 0.0 if numbers.dtype.kind == "f" else numbers)  # no -0.0
         return
-    lengths = pc.fill_null(pc.binary_length(column), 0).to_numpy()
-    digest.update(lengths.astype("<i8"))
-    for chunk in column.drop_null().chunks:
-        digest.update(_joined(chunk))
+    for part in _slices(column):
+        digest.update(pc.fill_null(pc.binary_length(part), 0).to_numpy().astype("<i8"))
+    for part in _slices(column):
+        for chunk in part.drop_null().chunks:
+            digest.update(_joined(chunk))
+
+
+def _slices(column: pa.ChunkedArray) -> Iterator[pa.ChunkedArray]:
+    """Yield the rows of a column, so many at a time."""
+    return (column.slice(first, AT_ONCE) for first in range(0, len(column), AT_ONCE))
 
 
 def _joined(texts: pa.Array) -> memoryview:

@@ -172,6 +172,7 @@ def drawn(
         for name, table in tables.items()
         if OUTPUTS[name].geometry == ("Point",) and "geometry" not in table
     }
+    tables |= {name: tables[name].drop(columns=["x", "y"]) for name in places}
     return Drawn(placed(tables, working, output), places, output, shapes)
 
 

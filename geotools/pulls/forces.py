@@ -7,12 +7,10 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
-from geotools.network.words import rows_in_order, worded
+from geotools.network.words import worded
 from geotools.pulls.force import ForceProfile, head_forces
 
 __all__ = ["force_table", "with_band"]
-
-FOLLOWED = 4_000  # pulls at once: a dozen columns of all their stations are made on the way
 
 
 def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
@@ -33,14 +31,6 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
         number where the carrier is straight). At a bend the force is the one after it; all of
         the string that is not in yet drags on its rollers.
     """
-    firsts = range(0, max(len(pulls), 1), FOLLOWED)
-    parts = [_followed(pulls[k : k + FOLLOWED], profiles) for k in firsts]
-    parts = [p.assign(pull=p["pull"] + k) for p, k in zip(parts, firsts, strict=True)]
-    return rows_in_order(parts, None)
-
-
-def _followed(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.DataFrame:
-    """Follow the heads of some pulls, as `force_table` does; ``pull`` is their place among them."""
     central = profiles["central"]
     points = _points(pulls, central)
     pull = points["pull"].to_numpy(dtype=np.int64)

@@ -22,6 +22,8 @@ from geotools.street.net import StreetNet
 
 __all__ = ["offset_ends", "offset_length"]
 
+LOOKED_ALONG = 100_000  # vertices of streets at once: a dozen columns are made of them
+
 
 def offset_length(
     net: StreetNet, chain: IntArray, start: FloatArray, end: FloatArray, off: FloatArray
@@ -70,6 +72,24 @@ def offset_ends(
     forward : ndarray of bool, shape (n,)
         Whether it goes on along the chain, or back.
     """
+    vertices = np.cumsum(np.diff(net.chains.offsets)[chain])
+    parts = np.split(np.arange(len(chain)), np.flatnonzero(np.diff(vertices // LOOKED_ALONG)) + 1)
+    ends = [
+        _ends(net, chain[rows], start[rows], off[rows], length[rows], forward[rows])
+        for rows in parts
+    ]
+    return np.concatenate(ends)
+
+
+def _ends(
+    net: StreetNet,
+    chain: IntArray,
+    start: FloatArray,
+    off: FloatArray,
+    length: FloatArray,
+    forward: BoolArray,
+) -> FloatArray:
+    """Return the chainages at which strings end, as `offset_ends` does, of all of them at once."""
     along, own, bounds = _beside(net, chain, off)
     first, last = bounds[:-1], bounds[1:] - 1
     rows = np.arange(len(chain))

@@ -21,7 +21,7 @@ from geotools.network.onto import OnEdges
 from geotools.network.places import points_along
 from geotools.network.ragged import IntArray, line_lengths
 from geotools.network.shutdown import plan_shutdowns
-from geotools.network.words import in_words
+from geotools.network.words import in_words, rows_in_order
 from geotools.pulls.duration import report_longer_pulls
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
@@ -40,6 +40,7 @@ __all__ = ["Layout", "lay_out_plan"]
 # Half of what was counted in cities of 400 to 10,000 mains with their streets.
 STEPS_A_MAIN = 100
 STEPS_A_STATION = 500
+FOLLOWED = 100_000  # stations of runs whose pulls are followed at once: it takes dozens of columns
 
 
 @dataclass(frozen=True)
@@ -176,13 +177,39 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
 
 
 def _forces(ground: Shared, planned: Planned) -> pd.DataFrame:
-    """Work out the force along every pull, with each friction of the band."""
+    """Work out the force along every pull, with each friction of the band, some runs at a time."""
+    part = ground.offsets[:-1] // FOLLOWED
+    bounds = [0, *(np.flatnonzero(np.diff(part)) + 1).tolist(), len(part)]
+    pull = np.searchsorted(planned.pulls["run"].to_numpy(dtype=np.int64), bounds)
+    parts = [
+        (forces := _forces_between(ground, planned, low, high)).assign(
+            pull=forces["pull"] + before, run=forces["run"] + low
+        )
+        for low, high, before in zip(bounds[:-1], bounds[1:], pull[:-1], strict=True)
+    ]
+    return rows_in_order(parts, None)
+
+
+def _forces_between(ground: Shared, planned: Planned, low: int, high: int) -> pd.DataFrame:
+    """Work out the force along the pulls of the runs from one on to another, counted from there."""
+
+    def own(rows: pd.DataFrame) -> pd.DataFrame:
+        run = rows["run"].to_numpy(dtype=np.int64)
+        first, last = np.searchsorted(run, [low, high])
+        return rows.iloc[first:last].assign(run=run[first:last] - low)
+
+    part = replace(
+        ground,
+        stations=own(ground.stations),
+        offsets=ground.offsets[low : high + 1] - ground.offsets[low],
+    )
+    table, bends = planned.table.iloc[low:high], own(planned.bends)
     profiles: dict[str, ForceProfile] = {}
     for name, friction in friction_band_of(ground.brief).items():
-        own = profile_of(ground, planned.table, planned.bends, friction)
-        known = next(iter(profiles.values()), own)  # what does not hang on friction is held once
-        profiles[name] = replace(own, turn=known.turn, bend_limit=known.bend_limit)
-    return force_table(planned.pulls, profiles)
+        profile = profile_of(part, table, bends, friction)
+        known = next(iter(profiles.values()), profile)  # what friction is no matter to: held once
+        profiles[name] = replace(profile, turn=known.turn, bend_limit=known.bend_limit)
+    return force_table(own(planned.pulls), profiles)
 
 
 def _verdicts(ground: Shared, planned: Planned, pulls: pd.DataFrame) -> pd.DataFrame:

@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 import shapely
 
-from geotools.deliver import context
-from geotools.pulls import forces
+from geotools.deliver import columns, context
 from geotools.schema import OUTPUTS
 from geotools.siting import overlap, profile, ramps
-from geotools.street import nearest, scene
-from geotools.tools import _lots, _works
+from geotools.street import nearest, offsets, scene
+from geotools.tools import _layout, _lots, _works
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 
@@ -95,12 +94,14 @@ def test_the_plan_does_not_hang_on_how_much_is_worked_out_at_once(
 
     whole = geotools.plan(SAMPLE).summary["content_hash"]
     monkeypatch.setattr(context, "AT_ONCE", 7)
-    monkeypatch.setattr(forces, "FOLLOWED", 3)
+    monkeypatch.setattr(_layout, "FOLLOWED", 70)
     monkeypatch.setattr(profile, "LOOKED_UP", 50)
     monkeypatch.setattr(overlap, "TOGETHER", 3)
     monkeypatch.setattr(ramps, "CUT", 3 * ramps.CUTS)
     monkeypatch.setattr(scene, "SPARE", 0.0)
     monkeypatch.setattr(nearest, "MANY", 0)
+    monkeypatch.setattr(offsets, "LOOKED_ALONG", 10)
+    monkeypatch.setattr(columns, "AT_ONCE", 7)
     assert geotools.plan(SAMPLE).summary["content_hash"] == whole
 
 
@@ -128,7 +129,7 @@ def test_layers_of_many_rows_are_held_as_numbers_and_handed_out_as_texts() -> No
             assert given[text].astype(object).equals(held[text].astype(object))
     for name in ("stations", "candidates"):
         fields = {field.name for field in OUTPUTS[name].fields}
-        assert set(layers.tables[name]) == fields | {"x", "y"}
+        assert set(layers.tables[name]) == fields
 
 
 @pytest.mark.parametrize("larger_for", [0.0, 0.02])
