@@ -78,21 +78,13 @@ def schedule_runs(
         not), ``grout`` (m3, 0 where it is not grouted), ``lifts``.
     crew : Crew
     """
-    rows: list[dict[str, object]] = []
+    rows: list[tuple[object, ...]] = []  # in the order of COLUMNS
     pits_of, pulls_of = _by_run(pits, PIT_COLUMNS), _by_run(pulls, PULL_COLUMNS)
     for run_id in runs.loc[runs["status"] == "planned", "run_id"]:
         tasks = _tasks(str(run_id), pits_of[run_id], pulls_of.get(run_id, []), crew)
         _place(tasks)
         rows += [
-            {
-                "run_id": run_id,
-                "task": t.task,
-                "ref": t.ref,
-                "crew": t.crew,
-                "start_day": t.start,
-                "days": t.days,
-                "critical": bool(t.latest - t.start < 1e-9),
-            }
+            (run_id, t.task, t.ref, t.crew, t.start, t.days, bool(t.latest - t.start < 1e-9))
             for t in sorted(tasks, key=lambda t: (round(t.start, 6), t.crew, t.ref))
         ]
     return pd.DataFrame(rows, columns=COLUMNS)
