@@ -28,6 +28,7 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.network.words import in_words
 from geotools.street.crossings import Crossings, node_crossings
+from geotools.street.hooks import without_hooks
 from geotools.street.nearest import Segments
 from geotools.street.swings import swings
 
@@ -163,6 +164,7 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
         tolerance=tolerance,
         meet=rules.crossing_without_node == "intersection",
     )
+    graph = without_hooks(graph)
     names = streets.table["name"].fillna("").astype(str).to_numpy()
     rank = np.unique(names, return_inverse=True)[1][graph.line]
     chains = build_chains(
