@@ -413,8 +413,16 @@ OUTPUTS: dict[str, Layer] = {
                 _text("street_name", "street it lies in"),
                 _text("street_class", "class of that street"),
                 _integer("lanes_taken", "lanes a pit here takes"),
-                _real("string_room_ahead", "room for strings of a pull ahead", "length"),
-                _real("string_room_behind", "room for strings of a pull behind", "length"),
+                _real(
+                    "string_room_ahead",
+                    "room for strings of a pull ahead, up to the longest",
+                    "length",
+                ),
+                _real(
+                    "string_room_behind",
+                    "room for strings of a pull behind, up to the longest",
+                    "length",
+                ),
                 _text(
                     "string_day_ahead",
                     "cost of the lanes that the strings of a pull ahead take a day: one string, "
