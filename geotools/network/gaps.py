@@ -23,6 +23,7 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
+    firsts,
     lengths_along,
     linestrings_at,
     measures,
@@ -176,9 +177,7 @@ def _landed(net: _Net, alone: IntArray, facing: IntArray, tolerance: float) -> J
     landing = shapely.get_coordinates(shapely.line_interpolate_point(lines, along))
     gap = np.round(np.hypot(*(landing - net.points[end]).T), 9)
     order = np.lexsort([*np.round(landing.T[::-1], 3), gap, end])
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = end[order][1:] != end[order][:-1]
-    row = order[first]
+    row = order[firsts(end[order])]
     return _joins(net, facing, end[row], line[row], along[row], tolerance)
 
 
@@ -251,8 +250,6 @@ def _improved(
     keys, fars = np.concatenate([known[0], key]), np.concatenate([known[1], far])
     fresh = np.arange(len(keys)) >= len(known[0])
     order = np.lexsort([fresh, fars, keys])
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = keys[order][1:] != keys[order][:-1]
-    row = order[first]
+    row = order[firsts(keys[order])]
     new = row[fresh[row]]
     return (keys[row], fars[row]), (keys[new], fars[new])

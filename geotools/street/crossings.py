@@ -16,6 +16,7 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
+    firsts,
     linestrings_at,
     measures,
     to_linestrings,
@@ -162,8 +163,7 @@ def _cuts(
     along = shapely.line_locate_point(lines, shapely.points(met.xy[crossing]))
     order = np.lexsort([along, edge])
     edge, along, node = edge[order], along[order], node[order]
-    fresh = np.ones(len(edge), dtype=bool)
-    fresh[1:] = (edge[1:] != edge[:-1]) | (node[1:] != node[:-1])
+    fresh = firsts(edge, node)
     return np.stack([edge, along], axis=1)[fresh], node[fresh]
 
 
