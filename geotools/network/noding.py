@@ -17,14 +17,7 @@ import shapely
 from geotools.network.crossing import crossing_pairs
 from geotools.network.gaps import join_gaps
 from geotools.network.near import clusters, lines_near, near_places
-from geotools.network.pieces import (
-    TOUCH,
-    Pieces,
-    cut_ends,
-    cut_lines,
-    end_points,
-    ends_of_pieces,
-)
+from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, ends_of_pieces
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
@@ -119,7 +112,7 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
         tolerance=tolerance,
     )
     pieces = cut_lines(touched.xy, touched.offsets, joins.cuts)
-    landed = [ends_of_pieces(joins.ends, pieces), cut_ends(pieces, joins.cuts)]
+    landed = [ends_of_pieces(joins.ends, pieces), pieces.cut]
     links = [ends_of_pieces(joins.links, pieces), np.stack(landed, axis=1)]
     points = end_points(pieces.xy, pieces.offsets)
     node = clusters(points, TOUCH, np.concatenate(links))

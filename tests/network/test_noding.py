@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from geotools.network.noding import Graph, unnoded_crossings
-from geotools.network.pieces import cut_lines
+from geotools.network.pieces import cut_lines, end_points
 from geotools.network.ragged import line_lengths
 
 Noded = Callable[..., Graph]
@@ -269,6 +269,33 @@ def test_cuts_at_one_place_are_one_on_every_line() -> None:
     pieces = cut_lines(xy, np.array([0, 2, 4, 6]), np.array(at))
     assert pieces.line.tolist() == [0, 0, 0, 1, 1, 2, 2, 2]
     assert pieces.start.tolist() == [0, 4, 20, 0, 20, 0, 7, 20]
+
+
+@pytest.mark.parametrize("drawn", [1, -1])
+@pytest.mark.parametrize("short", [0.0003, 0.0005, 0.0009])
+def test_a_gap_to_the_last_millimetre_of_a_line_is_joined_to_that_end_of_it(
+    noded: Noded, drawn: int, short: float
+) -> None:
+    # just the tolerance away, so that the end itself is a trifle farther and the inside is met
+    for x, end in ((1000 - short, (1000.0, 0.0)), (short, (0.0, 0.0))):
+        graph = noded([[(0, 0), (1000, 0)][::drawn], [(x, 0.5), (x, 60)]])
+        assert _degrees(graph) == [1, 1, 2]
+        joined = graph.node_xy[graph.degrees() == 2][0]
+        assert np.hypot(*(joined - end)) < 0.5
+
+
+def test_every_cut_is_at_the_piece_end_nearest_to_it() -> None:
+    rng = np.random.default_rng(4)
+    ends = np.array([(0, 0), (30, 0), (0, 5), (0.0015, 5), (0, 9), (25, 9)], dtype=float)
+    offsets = np.array([0, 2, 4, 6])
+    line = rng.integers(0, 3, 200)
+    length = np.array([30.0, 0.0015, 25.0])[line]
+    at = np.round(rng.uniform(0, length), 0) + rng.choice([0.0, 0.0, 0.0004, -0.0004], 200)
+    cuts = np.stack([line, at.clip(0, length)], axis=1)
+    pieces = cut_lines(ends, offsets, cuts)
+    points = end_points(pieces.xy, pieces.offsets)[pieces.cut]
+    due = np.stack([cuts[:, 1], ends[offsets[line], 1]], axis=1)
+    assert np.hypot(*(points - due).T).max() <= 0.001
 
 
 def test_a_cut_in_a_short_segment_lies_where_it_is_asked_for() -> None:
