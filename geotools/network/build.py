@@ -267,8 +267,8 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         "gap-joined",
         [
             f"the end of main {names[int(row)]} stops {findings.length(width, 2)} short of "
-            f"{'the inside of another main' if split else 'another end'}; joined there, within "
-            f"the snap tolerance of {findings.length(tolerance, 2)}. Check that they do connect."
+            f"{_landed_on(row, split)}; joined there, within the snap tolerance of "
+            f"{findings.length(tolerance, 2)}. Check that they do connect."
             for _, _, width, row, split in gaps
         ],
         layer="mains",
@@ -290,6 +290,13 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         features=names[lines[:, 0]] if len(lines) else [],
         xy=place,
     )
+
+
+def _landed_on(line: float, split: float) -> str:
+    """Return what the end of a line stopped short of, given the line that was split, or -1."""
+    if split < 0:
+        return "another end"
+    return "its own inside" if line == split else "the inside of another main"
 
 
 def _report_wide(

@@ -232,6 +232,65 @@ def test_an_end_a_hair_past_its_own_line_splits_it_though_nothing_is_joined(node
         assert _degrees(graph) == [1, 1, 1, 3]
 
 
+@pytest.mark.parametrize("off", [0.0, 1e-10, -1e-10, 1e-6, 9e-4, -9e-4, 0.3, -0.3, 0.49])
+@pytest.mark.parametrize("share", [0.15, 0.4])
+@pytest.mark.parametrize("split", [0, 1, 2])
+def test_an_end_that_all_but_touches_its_own_line_is_joined_to_it_however_it_is_split(
+    noded: Noded, off: float, share: float, split: int
+) -> None:
+    """The main comes round and ends so far off its own slanted first leg, or past it."""
+    b = np.array([397.0, 131.0])
+    side = np.array([-b[1], b[0]]) / np.hypot(*b)
+    foot = b * share
+    line = [(0.0, 0.0), tuple(b), tuple(foot + np.array([30, 260])), tuple(foot + off * side)]
+    whole = [line] if split == 0 else [line[: split + 1], line[split:]]
+    for drawn in (whole, [part[::-1] for part in whole]):
+        graph = noded(drawn)
+        assert _degrees(graph) == [1, *[2] * (split > 0), 3]
+        node = graph.node_xy[graph.degrees() == 3][0]
+        assert np.hypot(*(node - foot)) <= abs(off) / 2 + 1e-9
+        assert len(graph.joined_gaps) == (abs(off) > 0.001)
+        assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
+
+
+def test_without_a_tolerance_an_end_a_centimetre_off_its_own_line_stays_open(noded: Noded) -> None:
+    assert _degrees(noded([[(0, 0), (50, 0), (50, 50), (20, 50), (20, 0.01)]], 0.0)) == [1, 1]
+
+
+@pytest.mark.parametrize(("apart", "joined"), [(0.2, True), (0.45, False), (0.6, False)])
+def test_a_main_that_runs_back_beside_itself_is_two_side_by_side(
+    noded: Noded, apart: float, joined: bool
+) -> None:
+    back = [(0, 0), (100, 0), (100, apart), (30, apart)]
+    for line in (back, back[::-1]):
+        assert _degrees(noded([line])) == ([1, 3] if joined else [1, 1])
+
+
+@pytest.mark.parametrize("step", [0.05, 0.2, 0.32])
+def test_a_hook_that_leads_back_within_twice_the_tolerance_stays_as_drawn(
+    noded: Noded, step: float
+) -> None:
+    hook = [(0, 0), (50, 0), (50, step), (50 - step, step)]
+    for line in (hook, hook[::-1]):
+        assert len(noded([line])) == 1
+
+
+def test_a_ring_that_begins_on_its_own_inside_is_split_there(noded: Noded) -> None:
+    eight = [(0, 0), (40, 10), (40, -10), (0, 0), (-40, 10), (-40, -10), (0, 0)]
+    graph = noded([eight])
+    assert _degrees(graph) == [4]
+    assert len(graph) == 2
+
+
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_an_end_that_touches_the_last_millimetre_of_a_line_is_joined_to_its_end(
+    noded: Noded, drawn: int
+) -> None:
+    # 0.8 mm before the end and 0.9 mm beside it: on the line, but farther than 1 mm from its end
+    graph = noded([[(0, 0), (50, 0)][::drawn], [(49.9992, 0.0009), (49.9992, 30)]], 0.0)
+    assert _degrees(graph) == [1, 1, 2]
+
+
 def test_a_network_without_lines_has_no_nodes(noded: Noded) -> None:
     graph = noded([])
     assert len(graph) == 0
