@@ -277,17 +277,17 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
     )
     _report_wide(graph, names, tolerance, findings)
     pairs, place = unnoded_crossings(graph, tolerance=tolerance)
-    lines = graph.line[pairs]
+    both = np.sort(names[graph.line[pairs]].astype(str), axis=1)
     findings.add_points(
         "warning",
         "crossing-without-node",
         [
-            f"mains {names[a]} and {names[b]} cross with no node: taken as not connected. "
-            "Split both there if they do connect."
-            for a, b in lines
+            f"mains {a} and {b} cross with no node: taken as not connected. Split both there if "
+            "they do connect."
+            for a, b in both
         ],
         layer="mains",
-        features=names[lines[:, 0]] if len(lines) else [],
+        features=both[:, 0],
         xy=place,
     )
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from geotools.network.crossing import crossing_pairs
+from geotools.network.crossing import crossing_places
 from geotools.network.gaps import DETOUR, join_gaps
 from geotools.network.near import clusters, lines_near, near_places
 from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, ends_of_pieces
@@ -140,21 +140,17 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
 
 
 def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, FloatArray]:
-    """Return pairs of edges that cross with no node, (k, 2), and where, (k, 2).
+    """Return pairs of edges that cross with no node, (k, 2), and where, (k, 2); each crossing once.
 
-    They do not connect; the caller reports them.
+    They do not connect; the caller reports them. A node of both within twice the tolerance is
+    taken to be at the crossing.
     """
-    pairs = crossing_pairs(graph.xy, graph.offsets)
-    one, other = (linestrings_at(graph.xy, graph.offsets, side) for side in pairs.T)
-    place = shapely.get_coordinates(shapely.point_on_surface(shapely.intersection(one, other)))
-    a, b = graph.ends[pairs[:, 0]], graph.ends[pairs[:, 1]]
-    near = np.zeros(len(pairs), dtype=bool)
-    for i in (0, 1):
-        for j in (0, 1):
-            shared = a[:, i] == b[:, j]
-            gap = np.hypot(*(graph.node_xy[a[:, i]] - place).T)
-            near |= shared & (gap <= 2 * tolerance)
-    return pairs[~near], place[~near]
+    pairs, place = crossing_places(graph.xy, graph.offsets)
+    ends = graph.ends[pairs]  # crossing, edge, end
+    gap = np.hypot(*(graph.node_xy[ends[:, 0]] - place[:, None]).transpose(2, 0, 1))
+    shared = (ends[:, 0, :, None] == ends[:, 1, None, :]).any(axis=2)
+    lone = ~(shared & (gap <= 2 * max(tolerance, TOUCH))).any(axis=1)
+    return pairs[lone], place[lone]
 
 
 def _touches(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, FloatArray]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from geotools.network.noding import Graph, unnoded_crossings
 from geotools.network.pieces import cut_lines, end_points
@@ -104,6 +105,32 @@ def test_lines_of_one_node_that_cross_elsewhere_are_told(
 ) -> None:
     graph = noded([[(0, 0), (100, 0)], [(0, 0), (away / 2, 30), (away * 1.5, -30)]])
     assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == told
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_crossing_is_told_however_the_lines_are_drawn(noded: Noded, seed: int) -> None:
+    """Lines from one node that weave about each other, against what shapely says of each pair."""
+    rng = np.random.default_rng(seed)
+    lines = [
+        [(0.0, 0.0), *zip(np.cumsum(rng.uniform(0.2, 9, 8)), rng.uniform(-4, 4, 8), strict=True)]
+        for _ in range(4)
+    ]
+    due = set()
+    for one, other in itertools.combinations(map(shapely.LineString, lines), 2):
+        for x, y in shapely.get_coordinates(one.intersection(other)).tolist():
+            if np.hypot(x, y) > 1.0:  # twice the tolerance from their node
+                due.add((round(x, 6), round(y, 6)))
+    assert len(due) > 10
+    for drawn in (lines, lines[::-1], [line[::-1] for line in lines]):
+        pairs, place = unnoded_crossings(noded(drawn), tolerance=0.5)
+        assert {(round(x, 6), round(y, 6)) for x, y in place.tolist()} == due
+        assert len(pairs) == len(due)
+
+
+def test_without_a_tolerance_lines_that_meet_at_a_node_do_not_cross_there(noded: Noded) -> None:
+    graph = noded([[(0, 0), (90, 0)], [(0.0003, -0.0003), (50, 60)]], 0.0)  # past it by a hair
+    assert _degrees(graph) == [1, 1, 2]
+    assert len(unnoded_crossings(graph, tolerance=0.0)[0]) == 0
 
 
 def test_a_dangling_end_near_two_lines_is_joined_to_the_nearer(noded: Noded) -> None:
