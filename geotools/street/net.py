@@ -19,6 +19,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
+    firsts,
     line_lengths,
     measures,
     offsets_of,
@@ -268,8 +269,7 @@ def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
     node = np.concatenate([ends[edge, back], ends[edge, 1 - back]])
     order = np.lexsort([at, node, run])
     here = np.stack([run, node])[:, order]
-    fresh = np.ones(len(order), dtype=bool)  # a visit is entered by the piece before and after
-    fresh[1:] = (here[:, 1:] != here[:, :-1]).any(axis=0) | (at[order][1:] != at[order][:-1])
+    fresh = firsts(*here, at[order])  # a visit is entered by the piece before and after
     order = np.sort(order[fresh])
     run, at, node = run[order], at[order], node[order]
     degree = np.bincount(ends.ravel())
