@@ -19,6 +19,7 @@ from pydantic_core import core_schema
 
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
+from geotools.lists import list_from_text
 from geotools.pipe.names import Material, System
 from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.schema import INPUTS
@@ -29,6 +30,10 @@ __all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brie
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
 _NEED_NAMES = tuple(criterion.name for criterion in CRITERIA if criterion.group == NEED)
+
+
+class _InSi(float):
+    """A quantity of a brief that is loaded already: in SI, and no text any more."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,8 @@ class Kind:
 
     def parse(self, value: object) -> float:
         """Return the quantity in SI units."""
+        if isinstance(value, _InSi):
+            return float(value)
         number = parse_quantity(value, self.name)
         # Of a scale with another zero, 140 F, the last digits of the sum are noise: it would be
         # above a limit of 60 C.
@@ -213,7 +220,52 @@ class OwnPipe(_Section):
 
     def __str__(self) -> str:
         """Write the pipe as the brief takes it."""
-        return f"{self.name}; {self.material}; {self.outside * 1e3:g} mm; {self.wall * 1e3:g} mm"
+        outside, wall = (f"{size * 1e3:.10g} mm" for size in (self.outside, self.wall))
+        return f"{self.name}; {self.material}; {outside}; {wall}"
+
+
+def _around_last_sign(value: object, form: str, names: tuple[str, str]) -> object:
+    """Take a pair written with ``=`` between its parts; the first part may hold the sign too."""
+    if not isinstance(value, str):
+        return value
+    first, sign, last = (part.strip() for part in value.rpartition("="))
+    if not (sign and first and last):
+        raise ValueError(f"{value!r} is not of the form '{form}'")
+    return dict(zip(names, (first, last), strict=True))
+
+
+class FixedPipe(_Section):
+    """The pipe a run or a main gets, whatever the choice."""
+
+    owner: str = Field(min_length=1, description="run or main")
+    pipe: str = Field(min_length=1, description="name of the pipe, which holds no '='")
+
+    @pydantic.model_validator(mode="before")
+    @classmethod
+    def from_text(cls, value: object) -> object:
+        """Take a wish written as ``run or main = pipe``."""
+        return _around_last_sign(value, "run or main = pipe", ("owner", "pipe"))
+
+    def __str__(self) -> str:
+        """Write the wish as the brief takes it."""
+        return f"{self.owner} = {self.pipe}"
+
+
+class ClassRate(_Section):
+    """What a lane of a street of one class costs a day."""
+
+    street: str = Field(min_length=1, description="class of the street")
+    cost: PerItem = Field(ge=0, description="cost of one lane closed for one day")
+
+    @pydantic.model_validator(mode="before")
+    @classmethod
+    def from_text(cls, value: object) -> object:
+        """Take a rate written as ``class = cost``."""
+        return _around_last_sign(value, "class = cost", ("street", "cost"))
+
+    def __str__(self) -> str:
+        """Write the rate as the brief takes it."""
+        return f"{self.street} = {self.cost:.10g}"
 
 
 class CarrierChoice(_Section):
@@ -241,7 +293,7 @@ class CarrierChoice(_Section):
     own: list[OwnPipe] = _set(
         [], "pipes added: 'name; material; outside diameter; wall' each", "the user"
     )
-    fixed: list[str] = _set(
+    fixed: list[FixedPipe] = _set(
         [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"
     )
     tries: int = _set(
@@ -626,7 +678,7 @@ class Rates(_Section):
     )
     joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
-    lane_day: list[str] = _set(
+    lane_day: list[ClassRate] = _set(
         ["arterial = 1500", "collector = 700", "local = 150"],
         "'class = cost' of one lane closed for one day",
         INVENTED,
@@ -909,10 +961,45 @@ def load_brief(
     if data.pop("origins", None) is not None:  # kept by the program, not written by hand
         faults.append("origins: no such setting")
     origins = dict.fromkeys(_dotted(data), "brief")
-    for key, value in (overrides or {}).items():
+    return _laid_over(data, origins, inputs or {}, overrides or {}, faults)
+
+
+def lay_over(
+    brief: Brief,
+    *,
+    inputs: Mapping[str, str | list[str]] | None = None,
+    overrides: Mapping[str, object] | None = None,
+) -> Brief:
+    """Lay layers and settings over a brief that is loaded already; arguments as `load_brief`.
+
+    Raises
+    ------
+    BriefError
+        As `load_brief`; settings that must agree are held against those of the brief.
+    """
+    data: dict[str, Any] = {
+        "inputs": {layer: source.model_dump() for layer, source in brief.inputs.items()}
+    }
+    for setting in settings(brief):
+        section, _, name = setting.key.partition(".")
+        quantity = setting.kind is not None and setting.value is not None
+        value = _InSi(setting.value) if quantity else setting.value
+        data.setdefault(section, {})[name] = value
+    return _laid_over(data, dict(brief.origins), inputs or {}, overrides or {}, [])
+
+
+def _laid_over(
+    data: dict[str, Any],
+    origins: dict[str, str],
+    inputs: Mapping[str, str | list[str]],
+    overrides: Mapping[str, object],
+    faults: list[str],
+) -> Brief:
+    """Return the brief of what was read, with layers and settings of the command line over it."""
+    for key, value in overrides.items():
         _lay_over(data, key, value, faults)
         origins[key] = "command line"
-    for layer, source in (inputs or {}).items():
+    for layer, source in inputs.items():
         table = data.setdefault("inputs", {})
         if isinstance(table, dict):  # otherwise it is a fault, told below
             old = table.get(layer)
@@ -927,36 +1014,6 @@ def load_brief(
     if faults:
         raise BriefError(faults)
     return brief
-
-
-def lay_over(
-    brief: Brief,
-    *,
-    inputs: Mapping[str, str | list[str]] | None = None,
-    overrides: Mapping[str, object] | None = None,
-) -> Brief:
-    """Lay layers and settings over a brief that is loaded already; arguments as `load_brief`.
-
-    Raises
-    ------
-    BriefError
-        As `load_brief`.
-    """
-    upper = load_brief(inputs=inputs, overrides=overrides)
-    changed: dict[str, dict[str, Any]] = {}
-    for key in upper.origins:
-        section, _, name = key.partition(".")
-        changed.setdefault(section, {})[name] = getattr(getattr(upper, section), name)
-    sections = {
-        section: getattr(brief, section).model_copy(update=values)
-        for section, values in changed.items()
-    }
-    sources = dict(brief.inputs)
-    for layer, source in upper.inputs.items():
-        old = sources.get(layer, source)
-        sources[layer] = old.model_copy(update={"source": source.source})
-    origins = {**brief.origins, **upper.origins}
-    return brief.model_copy(update={**sections, "inputs": sources, "origins": origins})
 
 
 MOST_BYTES = 20_000_000  # of a brief; a long one has some ten thousand
@@ -1035,32 +1092,7 @@ def _from_text(value: object, default: Setting) -> object:
         return None
     if not isinstance(value, str) or default.kind not in (None, "per_item"):
         return value
-    return _list_from_text(value) if isinstance(default.value, list) else value
-
-
-def _list_from_text(text: str) -> list[Any]:
-    """Return a list written as in a brief, or as words with commas between them.
-
-    Raises
-    ------
-    ValueError
-        If it is neither: a bracket or a quote that belongs to no list would become part of a word.
-    """
-    text = text.strip()
-    if text.startswith("["):
-        try:
-            table = tomllib.loads(f"list = {text}")
-        except (ValueError, RecursionError):
-            table = {}
-        if list(table) == ["list"] and isinstance(table["list"], list):
-            return table["list"]
-    words = [word.strip() for word in text.split(",") if word.strip()]
-    if any(word[0] in "[\"'" or word[-1] in "]\"'" for word in words):
-        raise ValueError(
-            f"{_shown(text)} is no list; write words with commas between them (a, b), or a list "
-            'as in a brief (["a", "b"])'
-        )
-    return words
+    return list_from_text(value) if isinstance(default.value, list) else value
 
 
 def _check_inputs(data: Mapping[str, Any]) -> list[str]:
@@ -1137,7 +1169,7 @@ def _message(item: Any, parts: list[str], written: object) -> str:
             words, limit = _BOUNDS[kind], next(iter(item["ctx"].values()))
             unit = unit_of(written, measure)
             return f"{written} is out of range: {words} {in_unit(limit, unit, measure):.6g} {unit}"
-        si = " (in SI units)" if measure else ""
+        si = " (in SI units)" if measure not in (None, "per_item") else ""
         return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"

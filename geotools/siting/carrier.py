@@ -311,10 +311,8 @@ def _fixed(
     given: dict[int, str] = {}
     faults = []
     for wish in choice.fixed:
-        key, sign, name = (part.strip() for part in wish.partition("="))
-        if not sign:
-            faults.append(f"carrier.fixed: {wish!r} is not of the form 'run or main = pipe'")
-        elif key not in owners:
+        key, name = wish.owner, wish.pipe
+        if key not in owners:
             faults.append(f"carrier.fixed: {key!r} is neither a run nor a lined main")
         elif name not in rows:
             near = closest_name(name, rows)
