@@ -20,6 +20,8 @@ from pydantic_core import core_schema
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
 from geotools.lists import list_from_text
+from geotools.pipe import bounds
+from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
 from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.schema import INPUTS
@@ -88,6 +90,11 @@ def _set(default: Any, text: str, source: str, **bounds: Any) -> Any:
         validate_default=True,
         **bounds,
     )
+
+
+def _range(ends: tuple[float, float], size: float = 1.0) -> dict[str, float]:
+    """Return a range of a formula as bounds of a setting; size of its unit in SI."""
+    return {"ge": ends[0] * size, "le": ends[1] * size}
 
 
 class _Section(BaseModel):
@@ -196,7 +203,9 @@ class OwnPipe(_Section):
 
     name: str = Field(min_length=1, max_length=80, description="its name")
     material: Material = Field(description="its material")
-    outside: Diameter = Field(gt=0.02, le=3, description="outside diameter")
+    outside: Diameter = Field(
+        ge=bounds.OUTSIDE_M[0], le=bounds.OUTSIDE_M[1], description="outside diameter"
+    )
     wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
 
     @pydantic.model_validator(mode="before")
@@ -321,17 +330,22 @@ class CarrierChoice(_Section):
         0.10,
         "diametral clearance wanted, as a share of the host's bore",
         "PPI Handbook of PE Pipe ch. 11 (from memory)",
-        ge=0,
-        le=0.5,
+        **_range(bounds.SHARE_OF_BORE),
     )
     clearance_gap: Length = _set(
-        "10 mm", "gap wanted all round", "PE100+ Association page on sliplining", ge=0, le=0.5
+        "10 mm",
+        "gap wanted all round",
+        "PE100+ Association page on sliplining",
+        **_range(bounds.GAP_M),
     )
     bead_height: Length = _set(
-        "0 mm", "height of the outer fusion bead where it is not taken off", COMMON, ge=0, le=0.1
+        "0 mm",
+        "height of the outer fusion bead where it is not taken off",
+        COMMON,
+        **_range(bounds.BEAD_M),
     )
     temperature: Temperature = _set(
-        "23 degC", "temperature of the pipe at pulling", COMMON, ge=-20, le=60
+        "23 degC", "temperature of the pipe at pulling", COMMON, **_range(bounds.TEMPERATURE_C)
     )
 
 
@@ -384,22 +398,23 @@ class Service(_Section):
         "12.7 mm",
         "height of tubercles in uncleaned bare iron",
         "0.25 to 1.5 in: from memory",
-        ge=0,
-        le=0.1,
+        **_range(bounds.TUBERCLE_M),
     )
     ovality: float = _set(
         0.03, "ovality of the carrier", "PPI Handbook ch. 6 (from memory)", ge=0, le=0.1
     )
     collapse_safety: float = _set(
-        2.0, "safety against collapse", "PPI Handbook ch. 6 (from memory)", ge=1, le=10
+        2.0,
+        "safety against collapse",
+        "PPI Handbook ch. 6 (from memory)",
+        **_range(bounds.SAFETY),
     )
     grout_factor: float = _set(
         1.0,
         "what a grouted annulus (pulls.grouted) multiplies the collapse pressure of PE by; 1 does "
         "not count the grout",
         "up to 5: older PPI sliplining table (from memory)",
-        ge=1,
-        le=5,
+        **_range(bounds.GROUTED),
     )
     year: int = _set(
         datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
@@ -423,7 +438,10 @@ class Service(_Section):
         le=5,
     )
     test_factor: float = _set(
-        1.5, "test pressure over working pressure", "1.25 to 1.5: " + COMMON, ge=1, le=2
+        1.5,
+        "test pressure over working pressure",
+        "1.25 to 1.5: " + COMMON,
+        **_range(bounds.TEST_FACTOR),
     )
     pe_test_hours: int = _set(
         3,
@@ -437,7 +455,7 @@ class Service(_Section):
         "duration of the test of a PVC carrier, for the water that may be added",
         "AWWA C605: 2 h at the least (from memory)",
         gt=0,
-        le=86400,
+        le=DAY,
     )
 
 
@@ -557,7 +575,7 @@ class Crew(_Section):
     """How fast the work goes; sets days of closures and the schedule."""
 
     shift: Time = _set(
-        "10 h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=86400
+        "10 h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=DAY
     )
     dig_per_day: VolumePerDay = _set("60 m^3/day", "excavation and support", INVENTED, gt=0)
     pit_days: float = _set(
@@ -608,7 +626,10 @@ class Pulls(_Section):
     )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
     grout_cure: Time = _set(
-        "12 h", "time the grout presses on the carrier before it holds itself", COMMON, gt=0
+        "12 h",
+        "time the grout presses on the carrier before it holds itself",
+        COMMON,
+        **_range(bounds.LOAD_H, HOUR),
     )
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
@@ -623,7 +644,7 @@ class Pulls(_Section):
         "time under tension, for the allowable stress of PE",
         "ASTM F1804 (from memory)",
         gt=0,
-        le=86400,
+        le=DAY,
     )
     machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0, le=1e8)
     machine_share: float = _set(
@@ -634,7 +655,10 @@ class Pulls(_Section):
         "1 h", "standstill for each string joined on during the pull", COMMON, ge=0
     )
     ground_temperature: Temperature = _set(
-        "12 degC", "temperature the pulled carrier settles to", COMMON, ge=-20, le=60
+        "12 degC",
+        "temperature the pulled carrier settles to",
+        COMMON,
+        **_range(bounds.TEMPERATURE_C),
     )
     piece_length: Length = _set(
         "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
