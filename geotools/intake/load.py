@@ -98,6 +98,7 @@ def load_layer(
     ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
     converted = convert_fields(layer, content.table, match, names, system)
+    remarks += converted.remarks
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
     if converted.faults:
         raise LayerError(source.label, converted.faults)

@@ -138,3 +138,31 @@ def test_the_number_a_format_gives_its_features_is_no_column_left_over():
     match = match_columns(INPUTS["valves"], ["fid", "kind", "OGC_FID", "maker"], {})
     told = columns_table({"valves": match})
     assert told.loc[told["state"] == "left over", "column"].tolist() == ["maker"]
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "unit"),
+    [
+        ("pressure_kpa", [3.5, 5.5, 7.5], "bar"),
+        ("pressure_kpa", [0.35, 0.55, 0.75], "mpa"),
+        ("pressure_bar", [0.3, 0.4, 0.5], "mpa"),
+        ("pressure_psi", [5.0, 6.0, 7.0], "bar"),
+        ("pressure_kpa", [350, 550, 750], None),
+        ("pressure_kpa", [50, 50, 50], None),  # at the limit
+        ("pressure_kpa", [5.5, 400, 600], None),  # one odd main is no matter of units
+        ("pressure_bar", [3.5, 5.5, 7.5], None),
+        ("pressure_kpa", [None, None, None], None),
+    ],
+)
+def test_pressures_of_which_half_are_below_what_mains_are_run_at_are_a_matter_of_units(
+    column, values, unit, network, read, found, line
+):
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(3)]
+    layers = read(mains=network(shapes, **{column: values}))
+    told = found(layers, "unit-doubtful")
+    assert told["severity"].tolist() == ["warning"] * (unit is not None)
+    if unit is not None:
+        assert f"they look like {unit}" in told["text"][0]
+        assert f'pressure_{unit} = "{column}"' in told["text"][0]
+    if values[0] is not None:  # used as written all the same
+        assert layers.mains.table["pressure"].notna().all()
