@@ -1113,6 +1113,18 @@ OUTPUTS: dict[str, Layer] = {
                 ),
             ),
         ),
+        Layer(
+            "columns",
+            "What `intake` makes of the columns of the layers given.",
+            (),
+            (
+                _text("layer", "layer of the contract"),
+                _text("field", "field of the contract, bare; empty for a column left over"),
+                _text("column", "column of the file; empty for a field that is not there"),
+                _text("read_as", "name it is read under, with the unit"),
+                _text("state", "what became of it", values=("read", "not there", "left over")),
+            ),
+        ),
     )
 }
 
