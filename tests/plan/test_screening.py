@@ -441,6 +441,35 @@ def test_a_run_of_which_nothing_is_known_ranks_behind_one_that_is_known_to_need_
     assert told.startswith("of the need of 1 of 3 runs nothing")
 
 
+def test_hydrants_are_dug_up_as_services_are_and_every_way_to_call_a_screening_takes_them(
+    tmp_path: Path, command: Callable[..., int]
+) -> None:
+    """One main of 1,000 m with ten services and four hydrants: 14 to dig up."""
+    mains = straight({"main_id": "A", "diameter_mm": 400.0, "length": 1000.0})
+    taps = [5e5 + 95.0 * k for k in range(1, 11)]
+    layers = {
+        "mains": mains,
+        "laterals": gpd.GeoDataFrame(
+            geometry=[shapely.LineString([(x, 5e6), (x, 5e6 + 8)]) for x in taps], crs=CRS
+        ),
+        "hydrants": gpd.GeoDataFrame(
+            geometry=[shapely.Point(5e5 + x, 5e6) for x in (130, 330, 530, 730)], crs=CRS
+        ),
+    }
+    for name, layer in layers.items():
+        layer.to_file(tmp_path / "in.gpkg", layer=name)
+    brief = tmp_path / "brief.toml"
+    brief.write_text("[inputs]\n" + "".join(f'{n} = "in.gpkg:{n}"\n' for n in layers))
+    options = [part for n in layers for part in (f"--{n}", f"{tmp_path / 'in.gpkg'}:{n}")]
+    done = [geotools.screen(**layers).layers["ranking"]["connections"].iloc[0] * 1000]
+    for k, call in enumerate(([brief], options)):
+        target = tmp_path / f"out{k}.gpkg"
+        assert command("screen", *call, "-o", target, "--quiet") == 0
+        row = pyogrio.read_dataframe(target, layer="ranking", read_geometry=False).iloc[0]
+        done.append(row["connections_per_km"])
+    assert done == pytest.approx([14.0, 14.0, 14.0])
+
+
 def test_a_run_without_a_carrier_is_told_which_pipe_it_is_judged_with() -> None:
     mains = straight(
         {"main_id": "A", "diameter_mm": 300.0, "length": 800.0},
