@@ -795,6 +795,14 @@ class Screening(_Section):
         gt=0,
         le=1,
     )
+    unknown_need: float = _set(
+        0.0,
+        "mark of a criterion of need that is not on record; at 0 what is not known speaks for no "
+        "run, and a record that is lost never raises one",
+        INVENTED,
+        ge=0,
+        le=1,
+    )
     weight_move: float = _set(
         0.2,
         "share by which each weight is moved, up and down, to see if ranks hold",

@@ -120,8 +120,8 @@ CRITERIA: tuple[Criterion, ...] = (
         SUITABILITY,
         "per_length",
         False,
-        "services, tees and line valves to dig up, per length",
-        "services, tees and valves to dig up",
+        "services, hydrants, tees and line valves to dig up, per length",
+        "services, hydrants, tees and valves to dig up",
     ),
     Criterion(
         "depth",

@@ -276,8 +276,9 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
     name, dimension = criterion.name, criterion.dimension
     words = VERDICTS if criterion.group == "suitability" else NEEDS
     at = "not suitable beyond" if criterion.group == "suitability" else "high from here"
+    share = "; 0.1 here is 10 % in marks" if criterion.share else ""
     return (
-        _real(name, criterion.text, dimension),
+        _real(name, criterion.text + share, dimension),
         _real(f"{name}_limit", f"{name}: {at}", dimension),
         _text(f"{name}_verdict", f"{name}: verdict", values=(*words, NOT_KNOWN)),
     )
@@ -766,16 +767,17 @@ OUTPUTS: dict[str, Layer] = {
                     for k in range(REASONS)
                 ),
                 _text("assumed", "what a setting or a default stands in for, in words"),
-                _text("not_known", "criteria that take no part: nothing on record"),
+                _text("not_known", "criteria of which nothing, or too little, is on record"),
                 _real("priority", "need and suitability by their weights, 0 to 1"),
-                _real("need", "mean mark of the criteria of need, by weight, 0 to 1"),
+                _real("need", "mean mark of need by weight; not known counts as unknown_need"),
                 _real("need_known", "share of the weight of need that is known"),
-                _real("suitability", "mean mark of the criteria of suitability, by weight"),
+                _real("suitability", "mean mark by weight of the criteria of suitability known"),
                 _real("suitability_known", "share of the weight of suitability that is known"),
                 _integer("rank_need", "place by need alone"),
                 _integer("rank_suitability", "place by suitability alone"),
                 _integer("rank_best", "best place as the weights move one by one"),
                 _integer("rank_worst", "worst place as the weights move one by one"),
+                _integer("rank_if_needed", "place if what is not known of its need spoke for it"),
                 _text("moved_most_by", "weight whose move changes the place most"),
                 _text("carrier", "carrier the figures are for; the closest where none suits"),
                 _flag("carrier_suits", "a carrier suits; otherwise the run is not suitable"),
@@ -786,7 +788,7 @@ OUTPUTS: dict[str, Layer] = {
                     values=("design flow", "capacity"),
                 ),
                 _integer("pit_count", "pits, quick estimate"),
-                _real("longest_pull", "longest pull the estimate is made with", "length"),
+                _real("longest_pull", "longest pull there can be, quick estimate", "length"),
                 _real("lining_cost_low", "lining, low end of the band"),
                 _real("lining_cost", "lining, quick estimate"),
                 _real("lining_cost_high", "lining, high end of the band"),
@@ -851,9 +853,10 @@ OUTPUTS: dict[str, Layer] = {
                 _text("unit", "unit of value and thresholds"),
                 _real("full_at", "value with the full mark"),
                 _real("none_at", "value with no mark"),
-                _real("mark", "0 to 1, straight between the two; empty where not known"),
+                _real("known", "share of the run's length the value is of"),
+                _real("mark", "0 to 1, straight between the two; of need, at value by known"),
                 _real("weight", "its weight"),
-                _real("part", "mark by weight over the weight known: what it adds to the score"),
+                _real("part", "what it adds to the score"),
                 _text("verdict", "verdict"),
             ),
         ),

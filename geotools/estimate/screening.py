@@ -23,6 +23,7 @@ __all__ = [
     "priorities",
     "rank_runs",
     "ranks",
+    "ranks_if_needed",
     "suitability_verdicts",
     "try_weights",
 ]
@@ -131,32 +132,35 @@ def overall_verdicts(
     return verdict
 
 
-def add_up(mark: FloatArray, weight: FloatArray) -> Scores:
-    """Return the mean mark of each run by weight over the criteria known, shape (n,).
+def add_up(mark: FloatArray, weight: FloatArray, *, unknown: float = np.nan) -> Scores:
+    """Return the mean mark of each run by weight, shape (n,).
 
-    The score is NaN where nothing that has a weight is known.
+    What is not known counts as the mark ``unknown``; where that is NaN, the mean is over the
+    criteria known. The score is NaN where nothing that counts has a weight.
 
     Parameters
     ----------
     mark : ndarray, shape (n, c)
         NaN where not known.
     weight : ndarray, shape (c,)
+    unknown : float
     """
     there = np.isfinite(mark)
     known = (there * weight).sum(axis=1)
     total = float(weight.sum())
+    counted = known if np.isnan(unknown) else np.full(len(mark), total)
     with np.errstate(divide="ignore", invalid="ignore"):
-        score = (np.where(there, mark, 0.0) * weight).sum(axis=1) / known
+        score = (np.where(there, mark, np.nan_to_num(unknown)) * weight).sum(axis=1) / counted
         share = known / total if total > 0 else np.zeros(len(mark))
-    return Scores(np.where(known > 0, score, np.nan), np.asarray(share, dtype=np.float64))
+    return Scores(np.where(counted > 0, score, np.nan), np.asarray(share, dtype=np.float64))
 
 
 def priorities(
     need: FloatArray, suitability: FloatArray, need_weight: float, suitability_weight: float
 ) -> FloatArray:
-    """Return need and suitability as one figure: their mean by weight, of the known ones.
+    """Return need and suitability as one figure: their mean by weight, of those that have a score.
 
-    A run of which neither is known has priority 0.
+    A run that has neither has priority 0.
     """
     both = np.stack([need, suitability], axis=1)
     score = add_up(both, np.array([need_weight, suitability_weight])).score
@@ -176,13 +180,30 @@ def ranks(*keys: FloatArray) -> IntArray:
     return place
 
 
+def _keys(
+    need: FloatArray, suitability: FloatArray, out: BoolArray, length: FloatArray, weights: Weights
+) -> tuple[list[FloatArray], Scores, Scores]:
+    """Return what ranks are made by, the first key first, and the scores they rest on."""
+    of_need = add_up(need, weights.need, unknown=weights.unknown)
+    of_suit = add_up(suitability, weights.suitability)
+    priority = priorities(of_need.score, of_suit.score, *weights.kinds)
+    keys = [np.where(out, 0.0, 1.0), priority, of_need.score, of_suit.score, np.round(length, 3)]
+    return keys, of_need, of_suit
+
+
 @dataclass(frozen=True)
 class Weights:
-    """Weights of the criteria of need and of suitability, and of the two against each other."""
+    """Weights of the criteria of need and of suitability, and of the two against each other.
+
+    ``unknown`` is the mark of a criterion of need that is not on record. At 0 a record that is
+    lost never raises a run: that of which nothing is known would else be as urgent as it is
+    suitable, and come before runs known to break.
+    """
 
     need: FloatArray
     suitability: FloatArray
     kinds: tuple[float, float]
+    unknown: float = 0.0
 
     def moved(self, place: int, factor: float) -> Weights:
         """Return them with one changed: those of need first, then suitability, then the kinds."""
@@ -190,7 +211,7 @@ class Weights:
         flat[place] *= factor
         first, second = len(self.need), len(self.need) + len(self.suitability)
         kinds = (float(flat[second]), float(flat[second + 1]))
-        return Weights(flat[:first], flat[first:second], kinds)
+        return Weights(flat[:first], flat[first:second], kinds, self.unknown)
 
     def __len__(self) -> int:
         return len(self.need) + len(self.suitability) + 2
@@ -214,12 +235,44 @@ def rank_runs(
         m.
     weights : Weights
     """
-    of_need, of_suit = add_up(need, weights.need), add_up(suitability, weights.suitability)
-    priority = priorities(of_need.score, of_suit.score, *weights.kinds)
-    place = ranks(
-        np.where(out, 0.0, 1.0), priority, of_need.score, of_suit.score, np.round(length, 3)
-    )
-    return place, priority, of_need, of_suit
+    keys, of_need, of_suit = _keys(need, suitability, out, length, weights)
+    return ranks(*keys), keys[1], of_need, of_suit
+
+
+def ranks_if_needed(
+    need: FloatArray,
+    most: FloatArray,
+    suitability: FloatArray,
+    out: BoolArray,
+    length: FloatArray,
+    weights: Weights,
+) -> IntArray:
+    """Return the place of each run if, of all runs, it alone had the marks ``most`` of need.
+
+    These are the marks with all that is not known speaking for the run: how far up records could
+    bring it, which moving weights does not tell.
+
+    Parameters
+    ----------
+    need, suitability, out, length, weights
+        As for `rank_runs`.
+    most : ndarray, shape (n, c)
+        No lower than ``need``.
+    """
+    count = len(out)
+    raised = _keys(most, suitability, out, length, weights)[0]
+    as_is = _keys(need, suitability, out, length, weights)[0]
+    rounded = [
+        np.nan_to_num(-np.round(np.concatenate(pair), DIGITS), nan=np.inf)
+        for pair in zip(raised, as_is, strict=True)
+    ]
+    # Each run stands twice, raised before as it is; before a raised one count those as they are.
+    run, own = np.tile(np.arange(count), 2), np.repeat([0, 1], count)
+    order = np.lexsort([own, run, *reversed(rounded)])
+    before = np.cumsum(own[order])
+    place = np.empty(2 * count, dtype=np.int64)
+    place[order] = 1 + before
+    return place[:count]
 
 
 def try_weights(

@@ -22,6 +22,7 @@ from geotools.estimate.screening import (
     overall_verdicts,
     rank_runs,
     ranks,
+    ranks_if_needed,
     suitability_verdicts,
     try_weights,
 )
@@ -63,10 +64,12 @@ Words = npt.NDArray[np.object_]
 class Measured:
     """Criteria of the runs, in the order of `CRITERIA`, shape (n, c), and facts beside them.
 
+    ``known`` is the share of the run's length each value is of: 1 but for records of the mains.
     ``facts`` has a row a run: carrier, capacity ratio, estimate and costs, what was assumed.
     """
 
     value: FloatArray
+    known: FloatArray
     none_at: FloatArray
     full_at: FloatArray
     facts: pd.DataFrame
@@ -85,6 +88,7 @@ class Ranked:
     suitability: Scores
     by_need: IntArray
     by_suitability: IntArray
+    if_needed: IntArray
     firmness: Firmness
 
 
@@ -122,7 +126,8 @@ def screen_network(
 
 def _measure(ground: Shared, around: Surroundings, estimate: Estimate) -> Measured:
     """Measure every criterion on every run."""
-    known = {**_needs(ground), **_of_carrier(ground, estimate), **_of_run(ground, estimate)}
+    needs, recorded = _needs(ground)
+    known = {**needs, **_of_carrier(ground, estimate), **_of_run(ground, estimate)}
     count = len(ground.runs.table)
     required = known.pop("fit_limit")
     shape = (count, len(CRITERIA))
@@ -131,8 +136,11 @@ def _measure(ground: Shared, around: Surroundings, estimate: Estimate) -> Measur
         low, high = _thresholds(criterion, ground.brief)
         none_at[:, column] = required if criterion.name == "fit" else low
         full_at[:, column] = required if criterion.name == "fit" else high
-    value = np.stack([known[c.name] for c in CRITERIA], axis=1) if count else np.zeros(shape)
-    return Measured(value, none_at, full_at, _facts(ground, around, estimate))
+    value = np.stack([known[c.name] for c in CRITERIA], axis=1)
+    whole = np.ones(count)
+    shares = np.stack([recorded.get(c.name, whole) for c in CRITERIA], axis=1)
+    shares = np.where(np.isnan(value), 0.0, shares)
+    return Measured(value, shares, none_at, full_at, _facts(ground, around, estimate))
 
 
 def _thresholds(criterion: Criterion, brief: Brief) -> tuple[float, float]:
@@ -159,8 +167,11 @@ def _thresholds(criterion: Criterion, brief: Brief) -> tuple[float, float]:
     return limit, max(good, limit) if criterion.rising else min(good, limit)
 
 
-def _needs(ground: Shared) -> dict[str, FloatArray]:
-    """Measure what speaks for renewal; NaN where the records are silent."""
+def _needs(ground: Shared) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+    """Measure what speaks for renewal, NaN where the records are silent.
+
+    And return the share of each run's length that has each record.
+    """
     layers, brief, runs = ground.layers, ground.brief, len(ground.runs.table)
     pieces = ground.runs.chains.pieces
     run, line = (pieces[c].to_numpy(dtype=np.int64) for c in ("run", "line"))
@@ -172,14 +183,18 @@ def _needs(ground: Shared) -> dict[str, FloatArray]:
         values: FloatArray = layers.mains.table[name].to_numpy(dtype=np.float64)
         return np.take(values, line)
 
-    age = np.maximum(brief.service.year - record("installed"), 0.0)
-    return {
+    names = ("installed", "breaks", "leakage", "criticality")
+    installed, breaks, leakage, criticality = (record(name) for name in names)
+    age = np.maximum(brief.service.year - installed, 0.0)
+    values = {
         "age": mean_along(run, length, age, runs, least_known=least),
-        "breaks": per_length(run, length, whole, record("breaks"), runs, least_known=least),
-        "leakage": per_length(run, length, whole, record("leakage"), runs, least_known=least),
-        "criticality": mean_along(run, length, record("criticality"), runs, least_known=least),
-        "critical_services": _critical_services(ground),
+        "breaks": per_length(run, length, whole, breaks, runs, least_known=least),
+        "leakage": per_length(run, length, whole, leakage, runs, least_known=least),
+        "criticality": mean_along(run, length, criticality, runs, least_known=least),
     }
+    records = zip(values, (installed, breaks, leakage, criticality), strict=True)
+    known = {name: share_known(run, length, part, runs) for name, part in records}
+    return values | {"critical_services": _critical_services(ground)}, known
 
 
 def _critical_services(ground: Shared) -> FloatArray:
@@ -282,6 +297,7 @@ def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
     """Measure what lies along the run: bends, connections, depth, room, pits."""
     table, brief = ground.runs.table, ground.brief
     length = table["length"].to_numpy(dtype=float)
+    # services, hydrants, tees and line valves: of services none are known without laterals
     digs = np.bincount(ground.digs["run"].to_numpy(dtype=np.int64), minlength=len(table))
     counted = ground.layers.laterals is not None
     stations = ground.stations
@@ -375,19 +391,26 @@ def _assumed(ground: Shared) -> list[str]:
 
 
 def _rank(ground: Shared, measured: Measured) -> Ranked:
-    """Give marks and verdicts, add them up, and rank."""
+    """Give marks and verdicts, add them up, and rank.
+
+    Length that is not on record counts as nothing in a mark of need: of two mains the younger one's
+    year, lost, would else make their run older.
+    """
     screening, weight = ground.brief.screening, weights_of(ground.brief)
     rising = np.array([criterion.rising for criterion in CRITERIA])
     need, suits = of_kind(NEED), of_kind(SUITABILITY)
     value, none_at, full_at = measured.value, measured.none_at, measured.full_at
-    mark = marks(value, none_at, full_at, rising)
+    recorded = value * measured.known
+    mark = marks(np.where(need, recorded, value), none_at, full_at, rising)
+    most = marks(recorded + (1 - measured.known) * full_at, none_at, full_at, rising)[:, need]
+    most = np.where(np.isnan(most), 1.0, np.maximum(most, mark[:, need]))
     words = np.empty(value.shape, dtype=object)
     words[:, need] = need_verdicts(value[:, need], none_at[:, need], full_at[:, need])
     words[:, suits] = suitability_verdicts(
         value[:, suits], none_at[:, suits], full_at[:, suits], rising[suits]
     )
     kinds = (screening.need_weight, screening.suitability_weight)
-    weights = Weights(weight[need], weight[suits], kinds)
+    weights = Weights(weight[need], weight[suits], kinds, screening.unknown_need)
     lined = measured.facts["carrier_suits"].to_numpy(dtype=bool)
     length = ground.runs.table["length"].to_numpy(dtype=float)
     known = add_up(mark[:, suits], weight[suits]).known
@@ -405,5 +428,6 @@ def _rank(ground: Shared, measured: Measured) -> Ranked:
         suitability=of_suit,
         by_need=ranks(of_need.score, length),
         by_suitability=ranks(np.where(out, 0.0, 1.0), of_suit.score, length),
+        if_needed=ranks_if_needed(columns[0], most, *columns[1:]),
         firmness=try_weights(*columns, move=screening.weight_move),
     )

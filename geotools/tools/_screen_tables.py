@@ -111,6 +111,7 @@ def _ranking(screened: Screened, units: str) -> pd.DataFrame:
         "rank_suitability": ranked.by_suitability,
         "rank_best": ranked.firmness.best,
         "rank_worst": ranked.firmness.worst,
+        "rank_if_needed": ranked.if_needed,
         "moved_most_by": [movers[k] for k in ranked.firmness.mover],
         **criteria,
     }
@@ -168,6 +169,9 @@ def _reasons_of(screened: Screened, run: int, units: str) -> Iterator[str]:
     known, least = ranked.suitability.known[run], ground.brief.screening.least_known
     if known < least * (1 - 1e-9):
         yield f"{doubtful}: only {known:.0%} of what decides on suitability is known"
+    known = ranked.need.known[run]
+    if known < least * (1 - 1e-9):
+        yield f"need not known: only {known:.0%} of what decides on it is on record"
     for k in (k for k in order if words[k] == NEEDS[0]):
         pair = (measured.value[run, k], measured.full_at[run, k])
         value, limit = _shown(CRITERIA[k], pair, units)
@@ -321,7 +325,10 @@ def _common(values: npt.NDArray[np.float64]) -> float:
 def _rule(criterion: Criterion) -> str:
     """Say how the verdict follows from the thresholds."""
     if criterion.group == NEED:
-        return "high from full_at, low up to none_at, middle between"
+        return (
+            "high from full_at, low up to none_at, middle between; length that is not on record "
+            "counts as nothing in the mark, and no record at all as screening.unknown_need"
+        )
     word = "below" if criterion.rising else "above"
     return f"not suitable {word} none_at, suitable from full_at on, doubtful between"
 
@@ -333,12 +340,14 @@ def _marks(screened: Screened, brief: Brief) -> pd.DataFrame:
     sizes = np.array([unit_of(c, brief.output.units)[1] for c in CRITERIA])
     names = [unit_of(c, brief.output.units)[0] for c in CRITERIA]
     weight = weights_of(brief)
-    there = np.isfinite(ranked.mark)
-    kinds = [of_kind(kind) for kind in (NEED, SUITABILITY)]
+    # what is not known of need counts as a mark that is set, of suitability not at all
+    unknown = np.where(of_kind(NEED), brief.screening.unknown_need, np.nan)
+    mark = np.where(np.isfinite(ranked.mark), ranked.mark, unknown)
+    there = np.isfinite(mark)
     over = np.zeros((runs, count))
-    for kind in kinds:
+    for kind in (of_kind(NEED), of_kind(SUITABILITY)):
         over[:, kind] = (there * weight)[:, kind].sum(axis=1)[:, None]
-    part = np.where(there & (over > 0), ranked.mark * weight / np.where(over > 0, over, 1), np.nan)
+    part = np.where(there & (over > 0), mark * weight / np.where(over > 0, over, 1), np.nan)
     run_ids = screened.ground.runs.table["run_id"].to_numpy(dtype=object)
 
     def tiled(values: Any) -> Any:
@@ -353,6 +362,7 @@ def _marks(screened: Screened, brief: Brief) -> pd.DataFrame:
             "unit": tiled(np.array(names, dtype=object)),
             "full_at": (measured.full_at / sizes).ravel(),
             "none_at": (measured.none_at / sizes).ravel(),
+            "known": measured.known.ravel(),
             "mark": ranked.mark.ravel(),
             "weight": tiled(weight),
             "part": part.ravel(),
@@ -369,21 +379,28 @@ def _report(screened: Screened, brief: Brief) -> None:
         missing = int(np.isnan(measured.value[:, k]).sum())
         if missing:
             needed = GIVEN_BY.get(criterion.name, NO_CARRIER)
+            counted = (
+                f"its mark there is {brief.screening.unknown_need:g} (screening.unknown_need)"
+                if criterion.group == NEED
+                else "it takes no part there and the other weights count for more"
+            )
             findings.add(
                 "info",
                 "criterion-not-known",
-                f"{criterion.name} is not known for {missing} of {runs} runs: it takes no part "
-                f"there and the other weights count for more. It takes {needed}.",
+                f"{criterion.name} is not known for {missing} of {runs} runs: {counted}. It takes "
+                f"{needed}.",
                 layer="ranking",
                 feature=criterion.name,
             )
-    silent = int(np.isnan(screened.ranked.need.score).sum())
+    known, least = screened.ranked.need.known, brief.screening.least_known
+    silent = int((known < least * (1 - 1e-9)).sum())
     if silent:
         findings.add(
             "warning",
             "no-need-known",
-            f"nothing is known of the need of {silent} of {runs} runs: their priority is their "
-            "suitability alone. Give year laid, breaks, leakage or criticality of the mains.",
+            f"of the need of {silent} of {runs} runs nothing, or less than {least:.0%} by weight "
+            "(screening.least_known), is known: they rank low for want of records, not of need. "
+            "Give year laid, breaks, leakage or criticality of the mains.",
             layer="ranking",
         )
     findings.add(
@@ -431,10 +448,11 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
     unit = length.suffix(brief.output.units)
     rows = [
         (r.rank, r.run_id, round(r.length / length.units[unit]), r.verdict, f"{r.priority:.2f}",
-         f"{r.rank_best} to {r.rank_worst}", r.reason_1)
+         f"{r.rank_best} to {r.rank_worst}", f"{r.need_known:.0%}", r.reason_1)
         for r in ranking.head(10).itertuples()
     ]  # fmt: skip
-    head = ("rank", "run", unit, "verdict", "priority", "if weights move", "first reason")
+    head = ("rank", "run", unit, "verdict", "priority", "if weights move", "need known",
+            "first reason")  # fmt: skip
     silent = [
         c for c, known in zip(tables["criteria"]["criterion"], tables["criteria"]["known"],
                               strict=True) if not known

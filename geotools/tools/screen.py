@@ -24,7 +24,7 @@ TOOL = Tool(
     ),
     function="geotools.tools.screen:screen",
     takes_brief=True,
-    inputs=("mains", "fittings", "valves", "laterals", "streets", "avoid", "dem"),
+    inputs=("mains", "fittings", "valves", "laterals", "hydrants", "streets", "avoid", "dem"),
     outputs=(
         "ranking",
         "ranking_mains",

@@ -7,6 +7,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from geotools.estimate.condition import mean_along, per_length
 from geotools.estimate.screening import (
@@ -18,6 +20,7 @@ from geotools.estimate.screening import (
     overall_verdicts,
     rank_runs,
     ranks,
+    ranks_if_needed,
     suitability_verdicts,
     try_weights,
 )
@@ -102,7 +105,7 @@ def plainly_ranked(
     count = need.shape[1]
     keys = []
     for run in range(len(need)):
-        a = mean(list(need[run]), weights[:count])
+        a = mean([0.0 if math.isnan(v) else v for v in need[run]], weights[:count])
         b = mean(list(suit[run]), weights[count:-2])
         both = mean([a, b], weights[-2:])
         tup = [both if not math.isnan(both) else 0.0, a, b]
@@ -152,6 +155,39 @@ def test_best_and_worst_rank_are_those_of_every_weight_moved_by_hand(made: tuple
         assert found.mover[run] == (
             -1 if most == 0 else min(k for k in change if change[k] == most)
         )
+
+
+@given(st.integers(0, 39), st.integers(0, 2))
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_a_mark_of_need_that_is_lost_never_raises_a_run(made: tuple, run: int, column: int) -> None:
+    need, *rest = made
+    lost = need.copy()
+    lost[run, column] = NAN
+    assert rank_runs(lost, *rest)[0][run] >= rank_runs(need, *rest)[0][run]
+
+
+def test_what_is_not_known_counts_as_the_mark_that_is_set_where_one_is() -> None:
+    mark, weight = np.array([[1.0, 0.5, NAN], [NAN, NAN, NAN]]), np.array([3.0, 1.0, 4.0])
+    np.testing.assert_allclose(add_up(mark, weight, unknown=0.0).score, [3.5 / 8, 0.0])
+    np.testing.assert_allclose(add_up(mark, weight, unknown=0.5).score, [5.5 / 8, 0.5])
+    np.testing.assert_allclose(add_up(mark, weight, unknown=0.0).known, [4 / 8, 0])
+    assert np.isnan(add_up(mark, np.zeros(3), unknown=0.0).score).all()
+
+
+def test_the_place_if_needed_is_that_of_a_sort_with_the_marks_of_that_run_raised(
+    made: tuple,
+) -> None:
+    need, suit, out, length, weights = made
+    flat = [*weights.need, *weights.suitability, *weights.kinds]
+    most = np.where(np.isnan(need), 1.0, need)
+    found = ranks_if_needed(need, most, suit, out, length, weights)
+    for run in range(len(need)):
+        alone = need.copy()
+        alone[run] = most[run]
+        assert found[run] == plainly_ranked(alone, suit, out, length, flat)[run]
+    assert (found < rank_runs(*made)[0]).any()
 
 
 def test_costs_compare_only_where_the_bands_are_apart() -> None:

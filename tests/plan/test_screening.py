@@ -14,6 +14,9 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from hypothesis import HealthCheck, example, given
+from hypothesis import settings as settings_of_examples
+from hypothesis import strategies as st
 
 import geotools
 from geotools.brief import Brief, settings
@@ -132,15 +135,18 @@ def test_every_criterion_that_misses_is_among_the_reasons(screening: Screening) 
 
 
 def added_up(marks: pd.DataFrame, weights: dict[str, float]) -> pd.DataFrame:
-    """Return need, suitability and priority of every run, summed up from the marks."""
+    """Return need, suitability and priority of every run, summed up from the marks.
+
+    What is not known counts as no mark among need, and not at all among suitability.
+    """
     rows = []
     for run, part in marks.groupby("run_id"):
         score = {}
         for kind, some in part.groupby("kind"):
             pairs = [
-                (mark, weights[name])
+                (0.0 if math.isnan(mark) else mark, weights[name])
                 for name, mark in zip(some["criterion"], some["mark"], strict=True)
-                if not math.isnan(mark)
+                if kind == NEED or not math.isnan(mark)
             ]
             total = sum(w for _, w in pairs)
             score[str(kind)] = sum(m * w for m, w in pairs) / total if total else math.nan
@@ -170,7 +176,8 @@ def test_marks_scores_and_ranks_add_up_from_the_written_values(screening: Screen
         elif row.full_at == row.none_at:
             assert row.mark == float(row.verdict in (SUITABLE, "high"))
         else:
-            mark = (row.value - row.none_at) / (row.full_at - row.none_at)
+            value = row.value * (row.known if row.kind == NEED else 1.0)
+            mark = (value - row.none_at) / (row.full_at - row.none_at)
             assert row.mark == pytest.approx(min(max(mark, 0.0), 1.0), abs=1e-9)
             assert (row.full_at > row.none_at) == rising[row.criterion]
     weights = dict(zip(screening.criteria["criterion"], screening.criteria["weight"], strict=True))
@@ -178,7 +185,8 @@ def test_marks_scores_and_ranks_add_up_from_the_written_values(screening: Screen
     for name in ("need", "suitability", "priority"):
         np.testing.assert_allclose(ranking[name], scores[name], atol=1e-9)
     parts = marks.groupby(["run_id", "kind"])["part"].sum().unstack().loc[ranking.index]
-    np.testing.assert_allclose(parts["suitability"], ranking["suitability"], atol=1e-9)
+    for kind in ("need", "suitability"):
+        np.testing.assert_allclose(parts[kind], ranking[kind], atol=1e-9)
     length = ranking.filter(regex="^length_").iloc[:, 0]
     told = places(screening.ranking.assign(length=length.to_numpy()), scores)
     assert ranking["rank"].to_dict() == told
@@ -307,20 +315,21 @@ def test_scores_of_runs_made_by_hand() -> None:
     )  # fmt: skip
     done = geotools.screen(mains=mains, settings={"service.year": 2024})
     ranking = done.layers["ranking"].set_index("main_ids")
-    # A: age 60 is half way; 2.25 per km is half way; criticality 3 is half way
-    assert ranking.loc["A", "need"] == pytest.approx(0.5)
+    # A: age 60 is half way; 2.25 per km is half way; criticality 3 is half way: 7 of 10
+    assert ranking.loc["A", "need"] == pytest.approx(0.35)
     assert ranking.loc["A", "need_known"] == pytest.approx(7 / 10)
-    # B: 20 per km, full mark; nothing else is known
-    assert ranking.loc["B", "need"] == pytest.approx(1.0)
+    # B: 20 per km, full mark; nothing else is known: 3 of 10
+    assert ranking.loc["B", "need"] == pytest.approx(0.3)
     assert ranking.loc["B", "need_known"] == pytest.approx(3 / 10)
-    # C: age 4 has no mark, criticality the full one: 2 of 4; too short for two pits and a pull
-    assert ranking.loc["C", "need"] == pytest.approx(0.5)
+    # C: age 4 has no mark, criticality the full one: 2 of 10; too short for two pits and a pull
+    assert ranking.loc["C", "need"] == pytest.approx(0.2)
     assert ranking.loc["C", "run_length_verdict"] == OUT
     assert ranking.loc["C", "verdict"] == OUT
     assert ranking.loc["C", "reason_1"] == (
         "not suitable: length of the run 12.0 m; at least 20.0 m"
     )
-    assert ranking["rank"].to_dict() == {"B": 1, "A": 2, "C": 3}
+    assert ranking["rank"].to_dict() == {"A": 1, "B": 2, "C": 3}
+    assert ranking.loc["B", "rank_if_needed"] == 1
     # a straight main of 2,000 m in pulls of 550 m: four, for three with two pits between fall short
     assert ranking.loc["A", "longest_pull"] == pytest.approx(550)
     assert ranking.loc["A", "pit_count"] == 5
@@ -333,8 +342,12 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     )
     done = geotools.screen(mains=mains)
     ranking = done.layers["ranking"]
-    assert ranking["need"].isna().all()
-    np.testing.assert_allclose(ranking["priority"], ranking["suitability"])
+    assert (ranking["need"] == 0).all()
+    assert (ranking["need_known"] == 0).all()
+    np.testing.assert_allclose(ranking["priority"], ranking["suitability"] / 2)
+    for row in ranking.itertuples():
+        told = [getattr(row, f"reason_{k}") for k in range(1, 6)]
+        assert "need not known: only 0% of what decides on it is on record" in told
     silent = {"age", "breaks", "leakage", "criticality", "critical_services", "connections",
               "depth", "steepness", "laydown"}  # fmt: skip
     for text in ranking["not_known"]:
@@ -348,6 +361,113 @@ def test_mains_alone_are_enough_and_it_is_told_what_was_assumed() -> None:
     assert (findings["rule"] == "no-need-known").sum() == 1
     assert "not known for any run: age, breaks" in done.text
     assert "assumed, by number of runs: material 2" in done.text
+
+
+def recorded(records: list[list[tuple[float | None, ...]]]) -> gpd.GeoDataFrame:
+    """Return runs of two mains each with records of need, all else alike."""
+    rows, lines = [], []
+    for k, pair in enumerate(records):
+        for half, (installed, breaks, leakage, criticality) in enumerate(pair):
+            place = 5e5 + 300 * half
+            lines.append(shapely.LineString([(place, 5e6 + 200 * k), (place + 300, 5e6 + 200 * k)]))
+            rows.append(
+                {"main_id": f"{k}{half}", "diameter_mm": 400.0, "bore_mm": 400.0, "c_factor": 100.0,
+                 "pressure_kpa": 500.0, "installed": installed, "breaks": breaks,
+                 "leakage_lps": leakage, "criticality": criticality}
+            )  # fmt: skip
+    return gpd.GeoDataFrame(rows, geometry=lines, crs=CRS).astype(
+        dict.fromkeys(NEED_RECORDS, float)
+    )
+
+
+NEED_RECORDS = ("installed", "breaks", "leakage_lps", "criticality")
+A_RECORD = st.tuples(
+    st.none() | st.integers(1900, 2024),
+    st.none() | st.integers(0, 4),
+    st.none() | st.sampled_from([0.0, 0.02, 0.1, 0.2]),
+    st.none() | st.integers(1, 5),
+)
+
+
+@given(
+    st.lists(st.lists(A_RECORD, min_size=2, max_size=2), min_size=4, max_size=4),
+    st.integers(0, 3), st.integers(0, 1), st.integers(0, 3),
+)  # fmt: skip
+@example(
+    [
+        [(1930, 2, 0.0, 3)] * 2,
+        [(1990, 0, 0.0, 2)] * 2,
+        [(2000, 1, 0.1, 1)] * 2,
+        [(1900, 3, 0.0, 1), (2020, 0, 0.0, 5)],
+    ],
+    3,
+    1,
+    0,
+)  # the younger of two mains of a run loses its year: the run is no older for it
+@settings_of_examples(
+    max_examples=25, deadline=None, derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
+def test_a_record_of_need_that_is_lost_never_raises_its_run(
+    records: list[list[tuple[float | None, ...]]], run: int, half: int, record: int
+) -> None:
+    given = {"service.year": 2024, "service.host_lining": "none"}
+    mains = recorded(records)
+    lost = mains.copy()
+    lost.loc[2 * run + half, NEED_RECORDS[record]] = np.nan
+    before, after = (
+        geotools.screen(mains=m, settings=given).layers["ranking"].set_index("main_ids")
+        for m in (mains, lost)
+    )
+    assert sorted(before.index) == sorted(after.index) == [f"{k}0,{k}1" for k in range(4)]
+    name = f"{run}0,{run}1"
+    assert before["suitability"].equals(after["suitability"].loc[before.index])
+    assert after.loc[name, "need"] <= before.loc[name, "need"] + 1e-9
+    assert after.loc[name, "rank"] >= before.loc[name, "rank"]
+    # and with all its records, whatever they were, it could not have stood higher than is told
+    assert after.loc[name, "rank_if_needed"] <= before.loc[name, "rank"]
+
+
+def test_a_run_of_which_nothing_is_known_ranks_behind_one_that_is_known_to_need_it() -> None:
+    old, silent = (1930.0, 3.0, 0.0, 4.0), (None,) * 4
+    mains = recorded([[old, old], [silent, silent], [(2010.0, 0.0, 0.0, 1.0)] * 2])
+    mains.loc[mains["main_id"].str.startswith("0"), "c_factor"] = 130.0  # suits less than the rest
+    done = geotools.screen(mains=mains, settings={"service.year": 2024})
+    ranking = done.layers["ranking"].set_index("main_ids")
+    assert ranking["rank"].to_dict()["00,01"] == 1
+    assert ranking.loc["10,11", "suitability"] >= ranking.loc["00,01", "suitability"]
+    assert ranking.loc["10,11", "need"] == 0
+    (told,) = done.layers["findings"].query("rule == 'no-need-known'")["text"]
+    assert told.startswith("of the need of 1 of 3 runs nothing")
+
+
+def test_hydrants_are_dug_up_as_services_are_and_every_way_to_call_a_screening_takes_them(
+    tmp_path: Path, command: Callable[..., int]
+) -> None:
+    """One main of 1,000 m with ten services and four hydrants: 14 to dig up."""
+    mains = straight({"main_id": "A", "diameter_mm": 400.0, "length": 1000.0})
+    taps = [5e5 + 95.0 * k for k in range(1, 11)]
+    layers = {
+        "mains": mains,
+        "laterals": gpd.GeoDataFrame(
+            geometry=[shapely.LineString([(x, 5e6), (x, 5e6 + 8)]) for x in taps], crs=CRS
+        ),
+        "hydrants": gpd.GeoDataFrame(
+            geometry=[shapely.Point(5e5 + x, 5e6) for x in (130, 330, 530, 730)], crs=CRS
+        ),
+    }
+    for name, layer in layers.items():
+        layer.to_file(tmp_path / "in.gpkg", layer=name)
+    brief = tmp_path / "brief.toml"
+    brief.write_text("[inputs]\n" + "".join(f'{n} = "in.gpkg:{n}"\n' for n in layers))
+    options = [part for n in layers for part in (f"--{n}", f"{tmp_path / 'in.gpkg'}:{n}")]
+    done = [geotools.screen(**layers).layers["ranking"]["connections"].iloc[0] * 1000]
+    for k, call in enumerate(([brief], options)):
+        target = tmp_path / f"out{k}.gpkg"
+        assert command("screen", *call, "-o", target, "--quiet") == 0
+        row = pyogrio.read_dataframe(target, layer="ranking", read_geometry=False).iloc[0]
+        done.append(row["connections_per_km"])
+    assert done == pytest.approx([14.0, 14.0, 14.0])
 
 
 def test_a_run_without_a_carrier_is_told_which_pipe_it_is_judged_with() -> None:
