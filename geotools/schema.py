@@ -921,7 +921,7 @@ OUTPUTS: dict[str, Layer] = {
             (
                 _PULL_ID,
                 _RUN,
-                _text("verdict", "outcome", values=("pass", "fail", "missing")),
+                _text("verdict", "outcome", values=("pass", "fail", "missing", "unknown")),
                 _text("reasons", "everything found against it"),
                 _real("length", "length planned", "length"),
                 _real("found_length", "length measured", "length"),
