@@ -172,7 +172,12 @@ class Bends(_Section):
     """How the drawing is read for bends."""
 
     gather: float = _set(
-        5.0, "vertices closer than this many host diameters are one bend", COMMON, gt=0, le=50
+        5.0,
+        "vertices closer than this many host diameters are one bend; an arc of a wider radius and "
+        "longer than twice that is a curve",
+        COMMON,
+        gt=0,
+        le=50,
     )
     least_angle: Angle = _set("3 deg", "smaller turns are taken as straight", COMMON, gt=0, le=0.5)
     curve_angle: Angle = _set(

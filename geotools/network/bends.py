@@ -1,19 +1,19 @@
 """Bends: where a run turns, told from the wiggles of the drawing.
 
-The axis is thinned within the survey accuracy (Douglas and Peucker 1973), turning angles are
-taken with atan2, vertices closer than a few host diameters are gathered into one bend, and a
-chain of even, gentle turns the same way is a curve with a radius. A fitting on record with an
-angle overrides the drawing.
+The axis is thinned within the survey accuracy (Douglas and Peucker 1973) and turning angles are
+taken with atan2. A fitting on record with an angle stands for what the drawing turns there. A
+chain of even, gentle turns the same way is a curve with a radius, however finely it is drawn; of
+the other turns those closer than a few host diameters are gathered into one bend.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from geotools.network.curves import as_curves, find_curves
 from geotools.network.places import Places
 from geotools.network.ragged import (
     BoolArray,
@@ -23,14 +23,15 @@ from geotools.network.ragged import (
     measures,
     offsets_of,
     row_of,
+    stretch_sums,
 )
+from geotools.network.recorded import match_fittings
 
-__all__ = ["BendRules", "Thinned", "find_bends", "match_fittings", "thin"]
+__all__ = ["BendRules", "Thinned", "find_bends", "thin"]
 
 STRAIGHT = 1e-5  # m; a joint no farther off its neighbours is on a straight main
 ALIKE = 0.001  # m; vertices whose distances from a chord differ by less are equally far
 ROUNDING = 1e-9  # m
-LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
 
 
 @dataclass(frozen=True)
@@ -183,188 +184,129 @@ def find_bends(
         One row a bend in order along the runs: ``run``, ``chainage`` (m), ``first`` and ``last``
         (where turning begins and ends, m), ``deflection`` (rad), ``drawn`` (rad, as the drawing
         has it), ``kind``, ``angle_source``, ``axis_radius`` (m), ``record`` (the first row of
-        ``fittings`` that says so, -1 where none does).
+        ``fittings`` that says so, -1 where none does), ``angle`` (rad, on record), ``covered``
+        (rad, what the drawing turns there, which the record stands for), ``rest`` (rad, turned
+        besides by the drawing alone) and ``doubled`` (records that were counted once with others
+        at their point).
     """
-    turns = _gathered(_with_rises(_turns(thinned), rises), diameter, rules.gather)
-    turns = match_fittings(turns, fittings, diameter, rules)
-    # A slight break of grade is no bend, and must not part a curve in plan.
-    slight = (turns["turn"] == 0) & ~turns["recorded"] & (turns["deflection"] < rules.least_angle)
-    bends = _curves(turns[~slight].reset_index(drop=True), rules)
-    bends = bends[(bends["deflection"] >= rules.least_angle)]
-    mitred = bends["kind"].to_numpy() == "fitting"
-    hosts = diameter[bends["run"].to_numpy()]
-    radius = np.where(mitred, rules.fitting_radius * hosts, bends["axis_radius"].to_numpy())
-    bends = bends.assign(axis_radius=radius).sort_values(["run", "chainage"], kind="stable")
+    near = rules.gather * diameter
+    turns = _with_rises(_turns(thinned), rises)
+    turns = match_fittings(
+        turns, fittings, reach=near + 2 * rules.accuracy, slight=rules.least_angle
+    )
+    curve = find_curves(
+        turns,
+        near=near,
+        diameter=diameter,
+        accuracy=rules.accuracy,
+        gentle=rules.curve_angle,
+        slight=rules.least_angle,
+    )
+    fitted = _gathered(turns, curve >= 0, near)
+    radius = rules.fitting_radius * diameter[fitted["run"].to_numpy(dtype=np.int64)]
+    found = [fitted.assign(axis_radius=radius, kind="fitting"), as_curves(turns, curve)]
+    bends = pd.concat([table for table in found if len(table)] or found[:1], ignore_index=True)
+    bends = bends[bends["deflection"] >= rules.least_angle]
+    source = np.where(bends["record"] >= 0, "fitting record", "drawing")
+    bends = bends.assign(angle_source=source).sort_values(["run", "chainage"], kind="stable")
     return bends.reset_index(drop=True)
 
 
 def _turns(thinned: Thinned) -> pd.DataFrame:
-    """Return the signed turn at every inner vertex of the thinned axes."""
+    """Return the signed turn at every inner vertex of the thinned axes, and the legs beside it."""
     run = row_of(thinned.offsets)
     inner = np.flatnonzero((run[1:-1] == run[:-2]) & (run[1:-1] == run[2:])) + 1
     before = thinned.xy[inner] - thinned.xy[inner - 1]
     after = thinned.xy[inner + 1] - thinned.xy[inner]
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    at = thinned.chainage
     return pd.DataFrame(
         {
             "run": run[inner],
-            "chainage": thinned.chainage[inner],
+            "chainage": at[inner],
             "turn": np.arctan2(cross, (before * after).sum(axis=1)),
+            "before": at[inner] - at[inner - 1],
+            "after": at[inner + 1] - at[inner],
         }
     )
 
 
 def _with_rises(turns: pd.DataFrame, rises: pd.DataFrame) -> pd.DataFrame:
-    """Add the turns in the vertical to those in plan."""
-    turns = turns.assign(rise=0.0)
-    if rises.empty:
-        return turns
-    both = pd.concat([turns, rises.assign(turn=0.0)], ignore_index=True)
-    return both.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+    """Add the turns in the vertical to those in plan, and where each begins and ends."""
+    rise, apart = np.zeros(len(turns)), np.ones(len(rises), dtype=bool)
+    if len(turns) and len(rises):
+        runs = int(max(turns["run"].max(), rises["run"].max())) + 1
+        places = Places.of(turns["run"].to_numpy(), turns["chainage"].to_numpy(), runs)
+        row, gap = places.nearest(
+            rises["run"].to_numpy(dtype=np.int64), rises["chainage"].to_numpy(dtype=float)
+        )
+        apart = gap > ALIKE
+        np.add.at(rise, row[~apart], rises["rise"].to_numpy(dtype=float)[~apart])
+    turns = turns.assign(rise=rise)
+    if apart.any():
+        alone = rises.loc[apart, ["run", "chainage", "rise"]].assign(
+            turn=0.0, before=0.0, after=0.0
+        )
+        turns = pd.concat([turns, alone], ignore_index=True) if len(turns) else alone
+        turns = turns.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+    at = turns["chainage"]
+    return turns.assign(first=at, last=at, size=turns["turn"].abs())
 
 
-def _gathered(turns: pd.DataFrame, diameter: FloatArray, gather: float) -> pd.DataFrame:
-    """Gather turns closer than a few diameters; a jog counts both its turns.
+def _gathered(turns: pd.DataFrame, in_curve: BoolArray, near: FloatArray) -> pd.DataFrame:
+    """Gather turns of no curve that follow each other within ``near``, m, of their run.
 
-    Turns in plan and in the vertical add as the legs of a right angle, which is the angle in
-    space for the gentle grades mains have.
+    A jog counts both its turns. Turns in plan and in the vertical add as the legs of a right
+    angle, which is the angle in space for the gentle grades mains have. Angles on record add to
+    what is drawn besides.
     """
-    run, at = turns["run"].to_numpy(), turns["chainage"].to_numpy()
-    apart = np.ones(len(turns), dtype=bool)
-    apart[1:] = (run[1:] != run[:-1]) | (np.diff(at) > gather * diameter[run[1:]])
-    size = np.abs(turns["turn"].to_numpy())
-    weight = size + turns["rise"].to_numpy()
-    starts = np.flatnonzero(apart)
-    first, last = np.minimum.reduceat(at, starts), np.maximum.reduceat(at, starts)
-    turn, sizes, rise, weights, moment = _sums(
-        starts, turns["turn"].to_numpy(), size, turns["rise"].to_numpy(), weight, weight * at
+    starts = _group_starts(turns, in_curve, near)
+    turns = turns[~in_curve]
+    size, rise, angle, covered = (
+        turns[name].to_numpy(dtype=float) for name in ("size", "rise", "angle", "covered")
     )
+    weight = np.where(size + rise > 0, size + rise, angle)
+    alone = turns["record"].to_numpy() < 0
+    columns = size, rise, size * alone, rise * alone, angle, covered
+    moment = weight * turns["chainage"].to_numpy(dtype=float)
+    *sums, weights, moments = stretch_sums(starts, *columns, weight, moment)
+    sizes, rises, rest_sizes, rest_rises, angles, covers = sums
+    first = np.minimum.reduceat(turns["first"].to_numpy(), starts)
+    last = np.maximum.reduceat(turns["last"].to_numpy(), starts)
+    rest = np.hypot(rest_sizes, rest_rises)
     whole = np.where(weights > 0, weights, 1.0)
     return pd.DataFrame(
         {
-            "run": run[starts],
+            "run": turns["run"].to_numpy()[starts],
             "first": first,
             "last": last,
-            "turn": turn,
-            "chainage": np.where(weights > 0, moment / whole, (first + last) / 2),
-            "deflection": np.minimum(np.hypot(sizes, rise), np.pi),
-            "recorded": False,
+            "chainage": np.where(weights > 0, moments / whole, (first + last) / 2),
+            "deflection": np.minimum(angles + rest, np.pi),
+            "drawn": np.minimum(np.hypot(sizes, rises), np.pi),
+            "angle": angles,
+            "covered": covers,
+            "rest": rest,
+            "record": _first_record(turns["record"].to_numpy(), starts),
+            "doubled": np.add.reduceat(turns["doubled"].to_numpy(), starts),
         }
     )
 
 
-def _sums(starts: IntArray, *columns: FloatArray) -> Iterator[FloatArray]:
-    """Yield the sums of columns over stretches of rows, each up to the start of the next."""
-    count = len(columns[0])
-    group = np.repeat(np.arange(len(starts)), np.diff(starts, append=count))
-    # pandas makes up for what rounding loses of a long sum, as numpy's reduceat does not
-    sums = pd.DataFrame(dict(enumerate(columns))).groupby(group, sort=False).sum()
-    yield from sums.to_numpy(dtype=float).T
-
-
-def match_fittings(
-    turns: pd.DataFrame, fittings: pd.DataFrame, diameter: FloatArray, rules: BendRules
-) -> pd.DataFrame:
-    """Let fittings on record set the angle of the turn they lie at, or add the one not drawn.
-
-    ``drawn`` keeps what the drawing showed, 0 for a bend it does not show; ``record`` is the first
-    row of the fittings there, -1 where there is none.
-    """
-    turns = turns.assign(drawn=turns["deflection"], record=-1)
-    if fittings.empty:
-        return turns
-    nearest, gap = _nearest_turn(turns, fittings)
-    run = fittings["run"].to_numpy()
-    matched = gap <= rules.gather * diameter[run] + 2 * rules.accuracy
-    angle = pd.Series(fittings["angle"].to_numpy()[matched]).groupby(nearest[matched]).sum()
-    turns = turns.copy()
-    rows = angle.index.to_numpy()
-    turns.loc[turns.index[rows], "deflection"] = np.minimum(angle.to_numpy(), np.pi)
-    turns.loc[turns.index[rows], "recorded"] = True
-    first = pd.Series(np.flatnonzero(matched)).groupby(nearest[matched]).min()
-    turns.loc[turns.index[rows], "record"] = first.to_numpy()
-    loose = fittings[~matched]
-    extra = pd.DataFrame(
-        {
-            "run": loose["run"],
-            "first": loose["chainage"],
-            "last": loose["chainage"],
-            "turn": 0.0,
-            "deflection": np.minimum(loose["angle"], np.pi),
-            "chainage": loose["chainage"],
-            "recorded": True,
-            "drawn": 0.0,
-            "record": np.flatnonzero(~matched),
-        }
+def _group_starts(turns: pd.DataFrame, in_curve: BoolArray, near: FloatArray) -> IntArray:
+    """Return which of the turns of no curve are farther from the one before, or behind a curve."""
+    curves_before = np.cumsum(in_curve)[~in_curve]
+    run, first, last = (turns[name].to_numpy()[~in_curve] for name in ("run", "first", "last"))
+    apart = np.ones(len(run), dtype=bool)
+    apart[1:] = (
+        (run[1:] != run[:-1])
+        | (first[1:] - last[:-1] > near[run[1:]])
+        | (curves_before[1:] != curves_before[:-1])
     )
-    both = pd.concat([turns, extra], ignore_index=True) if len(extra) else turns
-    return both.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+    return np.flatnonzero(apart)
 
 
-def _nearest_turn(turns: pd.DataFrame, fittings: pd.DataFrame) -> tuple[IntArray, FloatArray]:
-    """Return for every fitting the turn of its run nearest by chainage, and the gap between."""
-    if turns.empty:
-        return np.zeros(len(fittings), dtype=np.int64), np.full(len(fittings), np.inf)
-    runs = int(max(turns["run"].max(), fittings["run"].max())) + 1
-    places = Places.of(turns["run"].to_numpy(), turns["chainage"].to_numpy(), runs)
-    return places.nearest(
-        fittings["run"].to_numpy(dtype=np.int64), fittings["chainage"].to_numpy(dtype=float)
-    )
-
-
-def _curves(turns: pd.DataFrame, rules: BendRules) -> pd.DataFrame:
-    """Join even, gentle turns the same way into curves.
-
-    A drawn arc of radius R thinned to accuracy e has chords of c = sqrt(8 R e) that turn by
-    c / R: c times the turn is 8 e at most. Turns that satisfy this (with half as much again
-    for noise) cannot be told from an arc by the drawing, and three in a row are taken as one.
-    """
-    run, at = turns["run"].to_numpy(), turns["chainage"].to_numpy()
-    size = turns["deflection"].to_numpy()
-    gentle = (size <= rules.curve_angle) & ~turns["recorded"].to_numpy()
-    sign = np.sign(turns["turn"].to_numpy())
-    leg = np.diff(at, prepend=at[:1])
-    mean = (size + np.roll(size, 1)) / 2
-    joined = np.zeros(len(turns), dtype=bool)
-    joined[1:] = (
-        (run[1:] == run[:-1])
-        & gentle[1:]
-        & gentle[:-1]
-        & (sign[1:] == sign[:-1])
-        & (sign[1:] != 0)  # grade breaks alone make no curve: which way each turns is not known
-        & (leg[1:] * mean[1:] <= 12 * rules.accuracy)
-    )
-    group = np.cumsum(~joined)
-    count = np.bincount(group, minlength=1)[group] if len(group) else group
-    group = np.where(count >= LEAST_CURVE, group, -1 - np.arange(len(turns)))
-    inner = np.zeros(len(turns), dtype=bool)
-    inner[1:-1] = (group[1:-1] == group[:-2]) & (group[1:-1] == group[2:])
-    span = (leg + np.append(leg[1:], 0.0)) / 2
-    starts = np.flatnonzero(np.diff(group, prepend=group[:1] - 1))
-    deflection, drawn, moment, arc, sweep = _sums(
-        starts,
-        size,
-        turns["drawn"].to_numpy(),
-        size * at,
-        np.where(inner, span, 0.0),
-        np.where(inner, size, 0.0),
-    )
-    curve = np.diff(starts, append=len(turns)) >= LEAST_CURVE
-    whole = np.where(deflection > 0, deflection, 1.0)
-    recorded = np.logical_or.reduceat(turns["recorded"].to_numpy(dtype=bool), starts)
-    return pd.DataFrame(
-        {
-            "run": run[starts],
-            "first": np.minimum.reduceat(turns["first"].to_numpy(), starts),
-            "last": np.maximum.reduceat(turns["last"].to_numpy(), starts),
-            "deflection": deflection,
-            "drawn": drawn,
-            "chainage": np.where(curve, moment / whole, at[starts]),
-            # Each turn inside takes half the legs beside it; those at the ends may be of part of
-            # a leg.
-            "axis_radius": np.where(curve, arc / np.where(curve, sweep, 1.0), 0.0),
-            "kind": np.where(curve, "curve", "fitting"),
-            "angle_source": np.where(recorded, "fitting record", "drawing"),
-            "record": np.maximum.reduceat(turns["record"].to_numpy(dtype=np.int64), starts),
-        }
-    )
+def _first_record(record: IntArray, starts: IntArray) -> IntArray:
+    """Return the first record of stretches of rows, -1 where none has any."""
+    none = np.iinfo(np.int64).max
+    first = np.minimum.reduceat(np.where(record >= 0, record, none), starts)
+    return np.where(first < none, first, -1)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Hashable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +45,7 @@ __all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
 ROUNDING = 1e-9  # rad; a break of grade below this is none
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
 AT_END = 1.0  # m; so near to the end of a run something is at its end
+OF_RECORD = ("record", "angle", "covered", "rest", "doubled")  # columns of bends, told and let go
 ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
 
@@ -58,7 +61,7 @@ class RunSet:
     chains : Chains
     thinned : Thinned
     bends : DataFrame
-        As `find_bends` gives them, without ``record``.
+        As `find_bends` gives them, without what it says of fittings on record.
     graph : Graph
         The noded mains, all of them; ``edge`` of the pieces of the chains is its row.
     services, hydrant_taps : OnEdges
@@ -173,12 +176,12 @@ def _finished(
         _grade_breaks(chains, layers.mains),
         rules,
     )
-    _report_angles(found, records, chains, table, layers)
+    _report_angles(found, records, chains, table, layers, rules.least_angle)
     return RunSet(
         table=table,
         chains=chains,
         thinned=thinned,
-        bends=found.drop(columns="record"),
+        bends=found.drop(columns=[*OF_RECORD]),
         fittings=fitted.on,
         valves=_located(layers.valves, axes, others, reach),
         laterals=services_on_runs(services, graph, chains),
@@ -524,30 +527,60 @@ def _table(chains: Chains, mains: Lines) -> pd.DataFrame:
 
 
 def _report_angles(
-    bends: pd.DataFrame, records: pd.DataFrame, chains: Chains, table: pd.DataFrame, layers: Layers
+    bends: pd.DataFrame,
+    records: pd.DataFrame,
+    chains: Chains,
+    table: pd.DataFrame,
+    layers: Layers,
+    least_angle: float,
 ) -> None:
-    """Report fittings whose recorded angle the drawing does not bear out."""
-    findings = layers.findings
-    recorded = (bends["angle_source"] == "fitting record").to_numpy()
-    doubt = recorded & (np.abs(bends["deflection"] - bends["drawn"]) > ANGLE_DOUBT).to_numpy()
-    odd = bends[doubt]
-    run = odd["run"].to_numpy(dtype=np.int64)
-    names = table["run_id"].to_numpy(dtype=object)[run]
-    at = odd["chainage"].to_numpy(dtype=float)
-    recorded, drawn = (odd[n].to_numpy(dtype=float) for n in ("deflection", "drawn"))
-    xy = points_along(chains.xy, chains.offsets, run, at)
-    findings.add_points(
-        "warning",
-        "bend-angle-disagrees",
-        [
-            f"run {name} at {findings.length(c)}: the fitting is on record with {angle_text(d)} "
-            f"deg, the drawing turns {angle_text(w)} deg; the record is used. Check the fitting "
-            "on site."
-            for name, c, d, w in zip(names, at, recorded, drawn, strict=True)
-        ],
-        layer="fittings",
-        features=_names_at(layers.fittings, records, odd["record"].to_numpy(dtype=np.int64)),
-        xy=xy,
+    """Report what fittings on record say of bends that the drawing does not bear out."""
+    on_record = bends["record"] >= 0
+    doubt = on_record & (np.abs(bends["angle"] - bends["covered"]) > ANGLE_DOUBT)
+    partly = on_record & (bends["rest"] >= least_angle)
+    doubled = bends["doubled"] > 0
+    for severity, rule, chosen, text in (
+        ("warning", "bend-angle-disagrees", doubt, _disagrees),
+        ("info", "bend-partly-on-record", partly, _partly),
+        ("warning", "fitting-recorded-twice", doubled, _twice),
+    ):
+        rows = bends[chosen.to_numpy()]
+        run, at = rows["run"].to_numpy(dtype=np.int64), rows["chainage"].to_numpy(dtype=float)
+        names = table["run_id"].to_numpy(dtype=object)[run]
+        layers.findings.add_points(
+            severity,
+            rule,
+            [
+                f"run {name} at {layers.findings.length(c)}: {text(bend)}"
+                for name, c, bend in zip(names, at, rows.to_dict("records"), strict=True)
+            ],
+            layer="fittings",
+            features=_names_at(layers.fittings, records, rows["record"].to_numpy(dtype=np.int64)),
+            xy=points_along(chains.xy, chains.offsets, run, at),
+        )
+
+
+def _disagrees(bend: dict[Hashable, Any]) -> str:
+    return (
+        f"the fitting is on record with {angle_text(bend['angle'])} deg, the drawing turns "
+        f"{angle_text(bend['covered'])} deg; the record is used. Check the fitting on site."
+    )
+
+
+def _partly(bend: dict[Hashable, Any]) -> str:
+    return (
+        f"fittings on record make {angle_text(bend['angle'])} deg of this bend; "
+        f"{angle_text(bend['rest'])} deg more are in the drawing alone and are added, "
+        f"{angle_text(bend['deflection'])} deg in all. Put the fittings there on record, or "
+        "correct the angle."
+    )
+
+
+def _twice(bend: dict[Hashable, Any]) -> str:
+    return (
+        "fittings on record lie at one point, where the drawing does not turn as far as all of "
+        f"them; the sharpest is used and {bend['doubled']} left out. Delete what is double, or "
+        "move it to where it lies."
     )
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from geotools.intake.ragged import line_of_vertex as row_of
@@ -22,6 +24,7 @@ __all__ = [
     "pairs_within",
     "row_of",
     "rows_of",
+    "stretch_sums",
     "take",
     "to_linestrings",
 ]
@@ -78,6 +81,15 @@ def greatest_so_far(values: FloatArray, row: IntArray) -> FloatArray:
         out[step:] = np.maximum(out[step:], ahead)
         step *= 2
     return out
+
+
+def stretch_sums(starts: IntArray, *columns: FloatArray) -> Iterator[FloatArray]:
+    """Yield the sums of columns over stretches of rows, each up to the start of the next."""
+    count = len(columns[0])
+    group = np.repeat(np.arange(len(starts)), np.diff(starts, append=count))
+    # pandas makes up for what rounding loses of a long sum, as numpy's reduceat does not
+    sums = pd.DataFrame(dict(enumerate(columns))).groupby(group, sort=False).sum()
+    yield from sums.to_numpy(dtype=float).T
 
 
 def take(offsets: IntArray, rows: IntArray, reverse: BoolArray | None = None) -> IntArray:

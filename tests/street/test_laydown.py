@@ -28,18 +28,18 @@ from geotools.street.strings import lay_strings, string_pieces
 from geotools.street.strips import on_street
 
 
-def net(*lines: list[tuple[float, float]], **columns: Any) -> StreetNet:
+def net(*lines: list[tuple[float, float]], accuracy: float = 0.5, **columns: Any) -> StreetNet:
     said = {"class": "local", "lanes": 2.0, "width": 7.0, "speed": 14.0, "name": ""}
     table = pd.DataFrame({**said, **columns}, index=range(len(lines)))
     xy = np.concatenate([np.array(line, dtype=float) for line in lines])
     offsets = np.cumsum([0, *map(len, lines)])
-    return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.5)
+    return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=accuracy)
 
 
-def corridors(streets: StreetNet, *obstacles: shapely.Geometry) -> Corridors:
+def corridors(streets: StreetNet, *obstacles: shapely.Geometry, accuracy: float = 0.5) -> Corridors:
     places = np.array(obstacles, dtype=object)
     return build_corridors(
-        streets, places, no_block=["Arterial"], clear=10.0, verge=4.0, accuracy=0.5,
+        streets, places, no_block=["Arterial"], clear=10.0, verge=4.0, accuracy=accuracy,
         max_turn=np.radians(45),
     )  # fmt: skip
 
@@ -100,12 +100,12 @@ def test_no_string_is_laid_round_a_corner() -> None:
     assert free(lanes, 100.0, forward=True, radius=2.0) == pytest.approx(100.0)
 
 
-def bent(radius: float, turn: float, step: float) -> StreetNet:
+def bent(radius: float, turn: float, step: float, accuracy: float = 0.5) -> StreetNet:
     """Return a street that goes 200 m east, turns left along an arc, and goes 200 m on."""
     along = np.radians(np.arange(0.0, turn + step / 2, step))
     arc = [(200 + radius * np.sin(t), radius * (1 - np.cos(t))) for t in along]
     out = np.array(arc[-1]) + 200 * np.array([np.cos(along[-1]), np.sin(along[-1])])
-    return net([(0, 0), *arc, (float(out[0]), float(out[1]))])
+    return net([(0, 0), *arc, (float(out[0]), float(out[1]))], accuracy=accuracy)
 
 
 def test_a_long_curve_is_judged_by_its_radius_and_not_by_how_far_it_turns() -> None:
@@ -114,6 +114,18 @@ def test_a_long_curve_is_judged_by_its_radius_and_not_by_how_far_it_turns() -> N
     # Within 7 m of carriageway and two verges of 4 m the inner side has 400 - 7.5 m.
     assert free(lanes, 100.0, forward=True, radius=380.0) == pytest.approx(whole - 100, abs=1.0)
     assert free(lanes, 100.0, forward=True, radius=405.0) < 120.0
+
+
+@pytest.mark.parametrize("accuracy", [0.5, 0.1, 0.02])
+@pytest.mark.parametrize("step", [0.6, 3.0])
+def test_a_curve_of_a_street_is_no_corner_however_finely_it_is_drawn(
+    step: float, accuracy: float
+) -> None:
+    lanes = corridors(bent(100.0, 60.0, step, accuracy), accuracy=accuracy)
+    # round the inner side, 7.5 m in, a string follows a radius of 92.5 m all the way
+    whole = 400.0 + np.radians(60.0) * 100.0
+    assert free(lanes, 100.0, forward=True, radius=85.0) == pytest.approx(whole - 100, abs=1.0)
+    assert free(lanes, 100.0, forward=True, radius=95.0) < 120.0
 
 
 def test_a_tight_curve_stops_a_string_where_it_begins_from_either_end() -> None:

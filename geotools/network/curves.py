@@ -1,0 +1,151 @@
+"""Curves: chains of even, gentle turns the same way, told from elbows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, stretch_sums
+
+__all__ = ["as_curves", "find_curves"]
+
+LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
+OFF_ARC = 1.5  # times the survey accuracy, to leave room for noise
+# Share of the host's diameter: corners that stand out of an arc by less are none to a pipe, which
+# has several times as much room beside it. Judgement, no source.
+ROUND = 0.02
+EVEN = 3.0  # times; turns and legs in a row are even if none is larger than the next by more
+
+
+def find_curves(
+    turns: pd.DataFrame,
+    *,
+    near: FloatArray,
+    diameter: FloatArray,
+    accuracy: float,
+    gentle: float,
+    slight: float,
+) -> IntArray:
+    """Return the number of the curve each turn belongs to, -1 for those of none.
+
+    A chain of three turns or more is a curve if it is longer than twice ``near``, as three are
+    that are too far apart to be gathered: bends made as one piece, and two or three elbows close
+    together, are shorter, however finely they are drawn.
+
+    Parameters
+    ----------
+    turns : DataFrame
+        As `match_fittings` gives them, in order along the runs.
+    near : ndarray, shape (runs,)
+        Elbows closer than this are one bend, m.
+    diameter : ndarray, shape (runs,)
+        Host diameter, m.
+    accuracy : float
+        Survey accuracy, m.
+    gentle : float
+        A turn up to this may be part of a curve, rad.
+    slight : float
+        A break of grade below this is no bend and does not part a curve, rad.
+    """
+    curve = np.full(len(turns), -1, dtype=np.int64)
+    rows = np.flatnonzero(~_slight_rises(turns, near, slight))
+    if not len(rows):
+        return curve
+    turns = turns.iloc[rows]
+    run, at = turns["run"].to_numpy(dtype=np.int64), turns["chainage"].to_numpy(dtype=float)
+    off = np.maximum(OFF_ARC * accuracy, ROUND * diameter[run])
+    group = np.cumsum(~_joined(turns, _may_curve(turns, near, gentle), near, off)) - 1
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    count = np.diff(starts, append=len(rows))
+    span = at[starts + count - 1] - at[starts]
+    curved = (count >= LEAST_CURVE) & (span > 2 * near[run[starts]])
+    curve[rows] = np.where(curved, np.cumsum(curved) - 1, -1)[group]
+    return curve
+
+
+def _slight_rises(turns: pd.DataFrame, near: FloatArray, slight: float) -> BoolArray:
+    """Return which rows are breaks of grade alone, too slight for a bend with those near them."""
+    flat = np.array((turns["turn"] == 0) & (turns["record"] < 0), dtype=np.bool_)
+    rows = np.flatnonzero(flat)
+    if not len(rows):
+        return flat
+    run = turns["run"].to_numpy(dtype=np.int64)[rows]
+    at, rise = (turns[name].to_numpy(dtype=float)[rows] for name in ("chainage", "rise"))
+    apart = np.ones(len(rows), dtype=bool)
+    apart[1:] = (run[1:] != run[:-1]) | (np.diff(at) > near[run[1:]])
+    (whole,) = stretch_sums(np.flatnonzero(apart), rise)
+    flat[rows] = whole[np.cumsum(apart) - 1] < slight
+    return flat
+
+
+def _may_curve(turns: pd.DataFrame, near: FloatArray, gentle: float) -> BoolArray:
+    """Return which turns may be part of a curve.
+
+    Every vertex of a polygon in an arc turns by half its two legs over the radius. A run that
+    turns within a radius of ``near`` does so in a bend made as one piece, whatever the number of
+    vertices it is drawn with. Breaks of grade alone make no curve: which way each turns is not
+    known.
+    """
+    run, turn = turns["run"].to_numpy(dtype=np.int64), turns["size"].to_numpy(dtype=float)
+    legs = ((turns["before"] + turns["after"]) / 2).to_numpy(dtype=float)
+    drawn = (turns["record"] < 0).to_numpy() & (turn > 0)
+    whole = np.hypot(turn, turns["rise"].to_numpy(dtype=float))
+    return np.asarray(drawn & (whole <= gentle) & (legs > near[run] * turn), dtype=np.bool_)
+
+
+def _joined(turns: pd.DataFrame, may: BoolArray, near: FloatArray, off: FloatArray) -> BoolArray:
+    """Return which turns go on the curve of the one before.
+
+    A leg c of a polygon in an arc of radius R turns by c / R and lies up to c^2 / 8R beside it:
+    an eighth of leg times turn. Corners that stand no farther out than ``off``, m, cannot be told
+    from an arc. A drawing has coarser corners than its accuracy where it is a polygon itself: even
+    turns at even legs up to ``near`` are an arc too, for elbows of any angle could stand there.
+    """
+    run, at = turns["run"].to_numpy(dtype=np.int64), turns["chainage"].to_numpy(dtype=float)
+    size, sign = turns["size"].to_numpy(dtype=float), np.sign(turns["turn"].to_numpy(dtype=float))
+    leg = np.diff(at)
+    beside = np.maximum(turns["before"].to_numpy()[:-1], turns["after"].to_numpy()[1:])
+    less, more = np.minimum(size[1:], size[:-1]), np.maximum(size[1:], size[:-1])
+    even = (leg <= near[run[1:]]) & (more <= EVEN * less) & (leg <= EVEN * beside)
+    close = leg * (less + more) / 16 <= off[1:]
+    joined = np.zeros(len(turns), dtype=bool)
+    joined[1:] = (
+        (run[1:] == run[:-1]) & may[1:] & may[:-1] & (sign[1:] == sign[:-1]) & (close | even)
+    )
+    return joined
+
+
+def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
+    """Return the curves as bends; see `find_bends`.
+
+    The radius is that of the turns inside: each takes half the legs beside it; those at the ends
+    may be of part of a leg.
+    """
+    turns, curve = turns[curve >= 0], curve[curve >= 0]
+    starts = np.flatnonzero(np.diff(curve, prepend=-1))
+    count = np.diff(starts, append=len(turns))
+    run, at = turns["run"].to_numpy(dtype=np.int64), turns["chainage"].to_numpy(dtype=float)
+    size = np.hypot(turns["size"].to_numpy(dtype=float), turns["rise"].to_numpy(dtype=float))
+    inner = np.ones(len(turns), dtype=bool)
+    inner[starts] = inner[starts + count - 1] = False
+    legs = (np.diff(at, prepend=at[:1]) + np.diff(at, append=at[-1:])) / 2
+    deflection, moment, arc, sweep = stretch_sums(
+        starts, size, size * at, np.where(inner, legs, 0.0), np.where(inner, size, 0.0)
+    )
+    return pd.DataFrame(
+        {
+            "run": run[starts],
+            "first": at[starts],
+            "last": at[starts + count - 1],
+            "chainage": moment / deflection,
+            "deflection": deflection,
+            "drawn": deflection,
+            "axis_radius": arc / sweep,
+            "kind": "curve",
+            "angle": 0.0,
+            "covered": 0.0,
+            "rest": deflection,
+            "record": np.int64(-1),
+            "doubled": np.int64(0),
+        }
+    )

@@ -1,0 +1,224 @@
+"""Curves told from elbows: against arcs and elbows whose radius and angles are known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pytest
+
+from geotools.network.bends import BendRules, find_bends, thin
+
+Array = npt.NDArray[np.float64]
+LEAD = 100.0  # m of straight main before and behind
+ACCURACIES = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02)  # m
+NEAR = 5.0  # diameters
+GENTLE = np.radians(15.0)
+
+
+def _found(
+    lines: Sequence[Array],
+    diameter: npt.ArrayLike,
+    accuracy: float,
+    rises: Sequence[tuple[float, float]] = (),
+) -> pd.DataFrame:
+    """Bends of runs; rises as (chainage, degrees) on the first; angles come back in degrees."""
+    rules = BendRules(accuracy, NEAR, np.radians(3.0), GENTLE, 0.0)
+    offsets = np.cumsum([0, *map(len, lines)]).astype(np.int64)
+    none = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "angle": []})
+    rise = pd.DataFrame(list(rises), columns=["chainage", "rise"], dtype=float)
+    rise = rise.assign(run=np.int64(0), rise=np.radians(rise["rise"]))
+    thinned = thin(np.concatenate(lines), offsets, accuracy=accuracy)
+    hosts = np.broadcast_to(np.asarray(diameter, dtype=float), (len(lines),))
+    found = find_bends(thinned, hosts, none, rise, rules)
+    return found.assign(deflection=np.degrees(found["deflection"]))
+
+
+def _arc(radius: float, sweep: float, step: float) -> Array:
+    """Straight, arc with a vertex every step or nearer, straight."""
+    turn = np.radians(sweep)
+    at = np.linspace(0, turn, int(np.ceil(radius * turn / step)) + 1)
+    arc = np.stack([LEAD + radius * np.sin(at), radius * (1 - np.cos(at))], axis=1)
+    return np.concatenate(
+        [[[0, 0]], arc, [arc[-1] + LEAD * np.array([np.cos(turn), np.sin(turn)])]]
+    )
+
+
+def _elbows(angles: Sequence[float], gaps: Sequence[float], radius: float, vertices: int) -> Array:
+    """Elbows in a row, straight pieces between them: each a point, or a small arc of vertices."""
+    points, way = [np.zeros(2)], 0.0
+    at = np.array([LEAD, 0.0])
+    for angle, gap in zip(np.radians(angles), [*gaps, LEAD], strict=True):
+        points.append(at)
+        steps = max(vertices - 1, 1)
+        chord = 2 * radius * np.sin(abs(angle) / steps / 2) if vertices > 1 else 0.0
+        for _ in range(steps):
+            way += angle / steps / 2
+            at = at + chord * np.array([np.cos(way), np.sin(way)])
+            way += angle / steps / 2
+            points.append(at)
+        at = at + gap * np.array([np.cos(way), np.sin(way)])
+    line = np.array([*points, at])
+    return line[np.append(True, np.hypot(*np.diff(line, axis=0).T) > 1e-9)]
+
+
+def _arcs(rng: np.random.Generator, count: int) -> tuple[list[Array], dict[str, Array]]:
+    """Arcs of 1 to 200 diameters, 5 to 120 degrees, a vertex every 0.1 to 20 m."""
+    diameter = rng.choice([0.3, 0.6, 1.2, 1.8], count)
+    known = {
+        "diameter": diameter,
+        "radius": diameter * np.exp(rng.uniform(0, np.log(200), count)),
+        "sweep": rng.uniform(5.0, 120.0, count),
+        "step": np.exp(rng.uniform(np.log(0.1), np.log(20), count)),
+    }
+    lines = [_arc(*row) for row in zip(known["radius"], known["sweep"], known["step"], strict=True)]
+    known["chord"] = np.array([np.hypot(*(line[2] - line[1])) for line in lines])
+    return lines, known
+
+
+def _by_run(found: pd.DataFrame, kind: str, count: int, how: str) -> Array:
+    rows = found[found["kind"] == kind].groupby("run")["deflection"].agg(how)
+    return np.asarray(rows.reindex(range(count)).fillna(0.0).to_numpy(), dtype=np.float64)
+
+
+def test_a_finer_accuracy_never_turns_an_arc_into_an_elbow() -> None:
+    count = 300
+    lines, known = _arcs(np.random.default_rng(1), count)
+    was_curve = np.zeros(count, dtype=bool)
+    corner = np.degrees(known["chord"] / known["radius"])  # drawn at each vertex
+    for accuracy in ACCURACIES:
+        found = _found(lines, known["diameter"], accuracy)
+        curves = _by_run(found, "curve", count, "size")
+        sharpest = _by_run(found, "fitting", count, "max")
+        # one drawn so coarsely that its corners stand out falls into those corners, no more
+        lost = was_curve & (curves == 0)
+        assert (sharpest[lost] <= 1.01 * corner[lost] + 0.5).all()
+        assert (known["chord"][lost] > NEAR * known["diameter"][lost]).all()
+        was_curve |= curves > 0
+    assert was_curve.sum() > 100
+
+
+@pytest.mark.parametrize("accuracy", ACCURACIES)
+def test_an_arc_of_known_radius_is_one_curve_of_it_however_finely_drawn(accuracy: float) -> None:
+    count = 300
+    lines, known = _arcs(np.random.default_rng(2), count)
+    radius, chord, diameter = known["radius"], known["chord"], known["diameter"]
+    thinned = np.sqrt(8 * radius * accuracy)  # no chord within the accuracy is longer
+    longest = np.maximum(thinned, chord)
+    length = radius * np.radians(known["sweep"])
+    told = (
+        (radius > 1.05 * NEAR * diameter)
+        & (longest / radius < 0.97 * GENTLE)
+        & ((chord < NEAR * diameter) | (chord**2 / 8 / radius < 1.5 * accuracy))
+        & (length > 2 * NEAR * diameter + 2 * longest)
+        & (length > 5 * longest)
+    )
+    assert told.sum() >= 10
+    for way in (1, -1):
+        found = _found([line[::way] for line in lines], diameter, accuracy)
+        rows = found[told[found["run"]]]
+        assert (rows["kind"] == "curve").all()
+        assert rows["run"].tolist() == np.flatnonzero(told).tolist()
+        # the chord from the far end of a straight to a vertex of the arc may be off by 2 e there
+        least = np.degrees(2 * 2 * accuracy / LEAD)
+        np.testing.assert_allclose(rows["deflection"], known["sweep"][told], atol=least)
+        np.testing.assert_allclose(rows["axis_radius"], radius[told], rtol=0.01)
+
+
+@pytest.mark.parametrize("accuracy", ACCURACIES)
+def test_a_bend_within_the_radius_of_a_fitting_is_none_but_fittings(accuracy: float) -> None:
+    count = 300
+    lines, known = _arcs(np.random.default_rng(3), count)
+    tight = known["radius"] < 0.97 * NEAR * known["diameter"]
+    found = _found(lines, known["diameter"], accuracy)
+    rows = found[tight[found["run"]]]
+    assert (rows["kind"] == "fitting").all()
+    whole = _by_run(found, "fitting", count, "sum")[tight]
+    some = whole > 0
+    least = np.degrees(2 * 2 * accuracy / LEAD)
+    np.testing.assert_allclose(whole[some], known["sweep"][tight][some], atol=least)
+    near = tight & (known["chord"] < NEAR * known["diameter"]) & (accuracy <= 0.05)
+    assert (found["run"].value_counts().reindex(np.flatnonzero(near)) == 1).all()
+
+
+@pytest.mark.parametrize("vertices", [1, 2, 3, 5, 9])
+@pytest.mark.parametrize("accuracy", [0.1, 0.02, 0.0])
+def test_elbows_one_to_three_diameters_apart_are_one_fitting(
+    vertices: int, accuracy: float
+) -> None:
+    rng = np.random.default_rng(4)
+    diameter, lines, angles = 1.2, [], []
+    for count in (1, 2, 3) * 10:
+        own = rng.choice([5.625, 11.25, 22.5, 30.0, 45.0], count)
+        own = np.full(count, own[0]) if rng.random() < 0.5 else own
+        gaps = diameter * rng.uniform(1.0, 3.0, count - 1)
+        lines.append(_elbows(own, gaps, diameter * rng.choice([1.0, 1.5, 3.0]), vertices))
+        angles.append(own.sum())
+    found = _found(lines, diameter, accuracy)
+    assert (found["kind"] == "fitting").all()
+    whole = found.groupby("run")["deflection"].sum()
+    # what is thinned away of a small arc goes into the straights beside it: 0.1 m in 100 m, twice
+    np.testing.assert_allclose(whole, angles, atol=0.12)
+    if accuracy < 0.1:
+        assert found["run"].tolist() == list(range(len(lines)))
+
+
+def test_an_elbow_in_a_finely_drawn_curve_stays_a_fitting() -> None:
+    one = _arc(60.0, 30.0, 2.0)[:-1]
+    way = np.radians(30.0 + 22.5)
+    turned = np.array([[np.cos(way), np.sin(way)], [-np.sin(way), np.cos(way)]])
+    other = (_arc(60.0, 30.0, 2.0)[1:] - [LEAD, 0.0]) @ turned + one[-1]
+    found = _found([np.concatenate([one, other[1:]])], 0.6, 0.02)
+    assert found["kind"].tolist() == ["curve", "fitting", "curve"]
+    # the elbow takes the half chords beside it: 2 m of a radius of 60 m
+    assert found["deflection"].tolist() == pytest.approx([29.0, 24.4, 29.0], abs=1.0)
+    assert found["axis_radius"].iloc[[0, 2]].tolist() == pytest.approx([60.0, 60.0], rel=0.02)
+
+
+def test_noise_of_half_the_accuracy_makes_no_curve_of_a_straight_main() -> None:
+    rng = np.random.default_rng(5)
+    for accuracy in (0.5, 0.1, 0.02):
+        lines = []
+        for step in np.exp(rng.uniform(np.log(0.3), np.log(20.0), 60)):
+            x = np.linspace(0.0, 300.0, int(300 / step) + 2)
+            off, way = rng.uniform(0, accuracy / 2, len(x)), rng.uniform(0, 2 * np.pi, len(x))
+            lines.append(np.stack([x + off * np.cos(way), off * np.sin(way)], axis=1))
+        assert _found(lines, 0.6, accuracy).empty
+
+
+def test_an_arc_drawn_with_noise_of_half_the_accuracy_stays_a_curve() -> None:
+    rng = np.random.default_rng(6)
+    for accuracy in (0.5, 0.1, 0.02):
+        lines = []
+        for _ in range(12):
+            line = _arc(80.0, 60.0, rng.uniform(4.0, 6.0))
+            off, way = rng.uniform(0, accuracy / 2, len(line)), rng.uniform(0, 2 * np.pi, len(line))
+            lines.append(line + off[:, None] * np.stack([np.cos(way), np.sin(way)], axis=1))
+        found = _found(lines, 1.2, accuracy)
+        curves = found[found["kind"] == "curve"]
+        assert curves["run"].tolist() == list(range(12))
+        np.testing.assert_allclose(curves["axis_radius"], 80.0, rtol=0.25)
+        assert (curves["deflection"] > 50.0).all()
+
+
+@pytest.mark.parametrize(
+    ("rise", "kinds"), [(2.0, ["curve"]), (6.0, ["curve", "fitting", "curve"])]
+)
+def test_a_break_of_grade_in_a_finely_drawn_curve_parts_it_if_it_is_a_bend(
+    rise: float, kinds: list[str]
+) -> None:
+    line = _arc(80.0, 60.0, 2.0)
+    found = _found([line], 1.2, 0.02, rises=[(LEAD + 41.0, rise)])
+    assert found["kind"].tolist() == kinds
+    assert found.loc[found["kind"] == "fitting", "deflection"].tolist() == pytest.approx(
+        [rise] * kinds.count("fitting")
+    )
+
+
+def test_a_curve_of_a_large_main_is_one_at_the_usual_accuracy() -> None:
+    found: Any = _found([_arc(20.0, 60.0, 2.0)], 1.8, 0.5)
+    assert found["kind"].tolist() == ["curve"]
+    assert found["axis_radius"].tolist() == pytest.approx([20.0], rel=0.01)
