@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from geotools.accel import give_back
 from geotools.brief import Bends, Network
@@ -19,23 +18,14 @@ from geotools.intake.findings import Findings, counted
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
+from geotools.network.doubles import without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
 from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
-from geotools.network.ragged import (
-    BoolArray,
-    FloatArray,
-    IntArray,
-    line_lengths,
-    measures,
-    offsets_of,
-    pairs_within,
-    take,
-    to_linestrings,
-)
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, measures
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.schema import angle_text, quantity_text
@@ -105,7 +95,14 @@ def build_runs(
     rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
     lined = may_be_lined(mains, network)
     _report_left_out(mains, network, findings)
-    graph = _without_doubles(graph, lined, rank, mains, network.snap_tolerance, findings)
+    graph = without_doubles(
+        graph,
+        mains,
+        lined=lined,
+        rank=rank,
+        tolerance=network.snap_tolerance,
+        findings=findings,
+    )
     give_back()
     _report_joins(graph, mains, network.snap_tolerance, findings)
     diameter = mains.table["diameter"].to_numpy(dtype=float)[graph.line]
@@ -117,7 +114,7 @@ def build_runs(
         diameter_tolerance=network.diameter_tolerance,
         max_turn=network.max_turn,
     )
-    others = Polylines(*_edges(graph, ~lined[graph.line]))
+    others = Polylines(*graph.drawn(np.flatnonzero(~lined[graph.line])))
     rules = BendRules(
         accuracy=accuracy,
         gather=bends.gather,
@@ -191,75 +188,6 @@ def _finished(
         services=services,
         hydrant_taps=hydrants,
     )
-
-
-def _edges(graph: Graph, chosen: BoolArray) -> tuple[FloatArray, IntArray]:
-    rows = np.flatnonzero(chosen)
-    return graph.xy[take(graph.offsets, rows)], offsets_of(np.diff(graph.offsets)[rows])
-
-
-def _without_doubles(
-    graph: Graph,
-    lined: BoolArray,
-    rank: IntArray,
-    mains: Lines,
-    tolerance: float,
-    findings: Findings,
-) -> Graph:
-    """Set aside pieces that lie on another piece between the same nodes.
-
-    Kept is a piece that may be lined; else that of the first main by identifier.
-    """
-    lengths = line_lengths(graph.xy, graph.offsets)
-    pairs = _drawn_twice(graph, max(tolerance, TOUCH))
-    if not len(pairs):
-        return graph
-    place = np.empty(len(graph), dtype=np.int64)
-    order = np.lexsort([graph.start, rank[graph.line], ~lined[graph.line]])
-    place[order] = np.arange(len(graph))
-    ahead = place[pairs[:, 0]] < place[pairs[:, 1]]
-    pairs = np.where(ahead[:, None], pairs, pairs[:, ::-1])
-    pairs = pairs[np.lexsort([place[pairs[:, 0]], pairs[:, 1]])]
-    double, first = np.unique(pairs[:, 1], return_index=True)
-    twin = pairs[first, 0]
-    middle = points_along(graph.xy, graph.offsets, double, lengths[double] / 2)
-    names = mains.table["feature"].to_numpy(dtype=object)
-    findings.add_points(
-        "warning",
-        "overlapping-mains",
-        [
-            f"{findings.length(lengths[d])} of main {names[graph.line[d]]} lie on main "
-            f"{names[graph.line[t]]} between the same ends; taken once. Delete one of the two."
-            for d, t in zip(double, twin, strict=True)
-        ],
-        layer="mains",
-        features=names[graph.line[double]],
-        xy=middle,
-    )
-    keep = np.ones(len(graph), dtype=bool)
-    keep[double] = False
-    xy, offsets = _edges(graph, keep)
-    return Graph(
-        graph.node_xy,
-        graph.ends[keep],
-        graph.line[keep],
-        graph.start[keep],
-        graph.end[keep],
-        xy,
-        offsets,
-        graph.joined_gaps,
-    )
-
-
-def _drawn_twice(graph: Graph, near: float) -> IntArray:
-    """Return pairs of edges between the same nodes that lie within a distance, m, throughout."""
-    low, high = np.sort(graph.ends, axis=1).T
-    pairs = pairs_within(low * len(graph.node_xy) + high, np.ones(len(graph), dtype=bool))
-    rows, index = np.unique(pairs, return_inverse=True)
-    lines = to_linestrings(*_edges(graph, np.isin(np.arange(len(graph)), rows)))
-    a, b = index.reshape(pairs.shape).T
-    same = shapely.hausdorff_distance(lines[a], lines[b]) <= near
-    return np.asarray(pairs[same], dtype=np.int64)
 
 
 def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findings) -> None:

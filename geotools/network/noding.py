@@ -1,20 +1,22 @@
 """Noding: lines that meet become edges between nodes.
 
 Nothing is moved. Ends that coincide are one node, and an end that touches the inside of a line
-splits it there. An end left dangling is joined to what it misses by less than the snap tolerance
-(see `gaps`): the gap stays in the geometry and a run bridges it with a straight step. So where a
-main happens to be split changes nothing, unless a dangling end is within the tolerance of the
-split. Lines that cross with no node do not connect.
+splits it there. Where a line is drawn to and fro upon itself it is taken as two (see `folds`). An
+end left dangling is joined to what it misses by less than the snap tolerance (see `gaps`): the gap
+stays in the geometry and a run bridges it with a straight step. So where a main happens to be split
+changes nothing, unless a dangling end is within the tolerance of the split. Lines that cross with
+no node do not connect.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
 from geotools.network.crossing import crossing_places
+from geotools.network.folds import fold_cuts
 from geotools.network.gaps import DETOUR, join_gaps
 from geotools.network.near import clusters, lines_near, near_places
 from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, ends_of_pieces
@@ -76,6 +78,17 @@ class Graph:
         """Return the number of edge ends at every node."""
         return np.bincount(self.ends.ravel(), minlength=len(self.node_xy)).astype(np.int64)
 
+    def drawn(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
+        """Return the vertices and offsets of some edges."""
+        return self.xy[take(self.offsets, rows)], offsets_of(np.diff(self.offsets)[rows])
+
+    def without(self, rows: IntArray) -> Graph:
+        """Return the graph without some edges; its nodes stay."""
+        kept = np.setdiff1d(np.arange(len(self)), rows)
+        xy, offsets = self.drawn(kept)
+        columns = {name: getattr(self, name)[kept] for name in ("ends", "line", "start", "end")}
+        return replace(self, xy=xy, offsets=offsets, **columns)
+
     @classmethod
     def nothing(cls) -> Graph:
         """Return a graph with no edges."""
@@ -106,6 +119,30 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     """
     if len(offsets) < 2:
         return Graph.nothing()
+    cuts = fold_cuts(xy, offsets)
+    if not len(cuts):
+        return _noded(xy, offsets, tolerance)
+    ways = cut_lines(xy, offsets, cuts)
+    return _of_lines(_noded(ways.xy, ways.offsets, tolerance), ways)
+
+
+def _of_lines(graph: Graph, pieces: Pieces) -> Graph:
+    """Return the graph of pieces of lines as that of the lines."""
+    gaps = graph.joined_gaps.copy()
+    for column in (3, 4):
+        piece = gaps[:, column].astype(np.int64)
+        gaps[:, column] = np.where(piece >= 0, pieces.line[piece], -1)
+    return replace(
+        graph,
+        line=pieces.line[graph.line],
+        start=pieces.start[graph.line] + graph.start,
+        end=pieces.start[graph.line] + graph.end,
+        joined_gaps=gaps,
+    )
+
+
+def _noded(xy: FloatArray, offsets: IntArray, tolerance: float) -> Graph:
+    """Node lines without folds."""
     ends, touches = _touches(xy, offsets)
     touched = cut_lines(xy, offsets, touches)
     held = np.stack([ends_of_pieces(ends, touched), touched.cut], axis=1)
@@ -123,20 +160,17 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     node = clusters(points, TOUCH, np.concatenate(links))
     counts = np.bincount(node)
     node_xy = np.stack([np.bincount(node, points[:, k]) / counts for k in (0, 1)], axis=1)
-    gaps = joins.gaps.copy()
-    for column in (3, 4):
-        piece = gaps[:, column].astype(np.int64)
-        gaps[:, column] = np.where(piece >= 0, touched.line[piece], -1)
-    return Graph(
+    graph = Graph(
         node_xy=node_xy,
         ends=node.reshape(-1, 2),
-        line=touched.line[pieces.line],
-        start=touched.start[pieces.line] + pieces.start,
-        end=touched.start[pieces.line] + pieces.end,
+        line=pieces.line,
+        start=pieces.start,
+        end=pieces.end,
         xy=pieces.xy,
         offsets=pieces.offsets,
-        joined_gaps=gaps[gaps[:, 2] > TOUCH],
+        joined_gaps=joins.gaps[joins.gaps[:, 2] > TOUCH],
     )
+    return _of_lines(graph, touched)
 
 
 def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, FloatArray]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import permutations
 from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from geotools.brief import Network
 from geotools.intake.columns import Layers
@@ -43,6 +45,78 @@ def test_the_stretch_two_mains_share_is_taken_once(layers_of: LayersOf, run_set:
     assert _texts(layers, "overlapping-mains") == [
         "50.0 m of main M1 lie on main M0 between the same ends; taken once. Delete one of the two."
     ]
+
+
+@pytest.mark.parametrize("names", list(permutations(["A", "B", "C"])))
+@pytest.mark.parametrize("backwards", [False, True])
+def test_a_main_is_set_aside_only_for_one_that_is_kept(
+    layers_of: LayersOf, run_set: RunsOf, names: tuple[str, ...], backwards: bool
+) -> None:
+    """Three side by side from node to node, each 0.4 m from the next: a tolerance is 0.5 m."""
+    lines = [[(0, 0), (10, y), (240, y), (250, 0)] for y in (0.0, 0.4, 0.8)]
+    shapes = dict(zip(names, map(shapely.LineString, lines), strict=True))
+    kept: list[str] = []
+    for name in sorted(names):  # in the order of their names, each against those kept
+        gaps = [shapes[name].hausdorff_distance(shapes[k]) for k in kept]
+        kept += [name] if min(gaps, default=1.0) > 0.5 else []
+    drawn = [line[::-1] if backwards else line for line in lines]
+    layers = layers_of(drawn, main_id=list(names))
+    runs = run_set(layers)
+    assert sorted(set(",".join(runs.table["main_ids"]).split(","))) == kept
+    assert runs.table["length"].sum() == pytest.approx(sum(shapes[k].length for k in kept))
+    assert len(_texts(layers, "overlapping-mains")) == 3 - len(kept)
+
+
+WAY = [(0.0, 0.0), (60.0, 40.0), (150.0, 10.0), (200.0, 80.0)]
+
+
+@pytest.mark.parametrize("back", [1, 2, 3])
+@pytest.mark.parametrize("share", [0.3, 1.0])
+@pytest.mark.parametrize("off", [0.0, 4e-4])
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_a_main_drawn_to_and_fro_on_itself_is_taken_once(
+    layers_of: LayersOf, run_set: RunsOf, back: int, share: float, off: float, drawn: int
+) -> None:
+    """The main goes its way, and back over so many of its legs, the last in part."""
+    far, near = np.array(WAY[-back]), np.array(WAY[-back - 1])
+    last = tuple(far + share * (near - far))
+    ways = [*WAY, *((x, y + off) for x, y in (*WAY[-2 : -back - 1 : -1], last))]
+    layers = layers_of([ways[::drawn]])
+    runs = run_set(layers)
+    assert runs.table["length"].tolist() == pytest.approx(
+        [shapely.LineString(WAY).length], abs=0.005
+    )
+    (text,) = _texts(layers, "overlapping-mains")
+    assert "of main M0 lie on the main itself, drawn to and fro" in text
+
+
+@pytest.mark.parametrize("spike", [0.3, 60.0])
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_a_spike_in_a_main_is_a_branch_of_it_taken_once(
+    layers_of: LayersOf, run_set: RunsOf, spike: float, drawn: int
+) -> None:
+    line = [(0, 0), (100, 0), (100 + spike, 0), (100, 0), (100, 100)]
+    runs = run_set(layers_of([line[::drawn]]))
+    assert runs.table["length"].sum() == pytest.approx(200 + spike)
+    assert sorted(runs.graph.degrees().tolist()) == [1, 1, 1, 3]
+
+
+def test_a_zigzag_along_one_straight_is_that_straight(layers_of: LayersOf, run_set: RunsOf) -> None:
+    line = [(0, 0), (100, 0), (99.7, 0), (180, 0), (40, 0), (300, 0)]
+    for drawn in (line, line[::-1]):
+        runs = run_set(layers_of([drawn]))
+        assert runs.table["length"].tolist() == pytest.approx([300.0])
+
+
+@pytest.mark.parametrize("angle", [1.0, 90.0, 179.0])
+def test_a_main_that_turns_back_at_an_angle_is_not_folded(
+    layers_of: LayersOf, run_set: RunsOf, angle: float
+) -> None:
+    turn = np.radians(angle)
+    line = [(0, 0), (200, 0), (200 - 150 * np.cos(turn), 150 * np.sin(turn))]
+    layers = layers_of([line])
+    assert run_set(layers).table["length"].sum() == pytest.approx(350.0)
+    assert "overlapping-mains" not in _rules(layers)
 
 
 @pytest.mark.parametrize("first", ["abandoned", "live"])

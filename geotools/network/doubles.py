@@ -1,0 +1,129 @@
+"""Doubles: pieces of mains that lie on others between the same nodes, and are taken once."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from geotools.intake.columns import Lines
+from geotools.intake.findings import Findings
+from geotools.network.noding import TOUCH, Graph
+from geotools.network.places import points_along
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    firsts,
+    line_lengths,
+    pairs_within,
+    to_linestrings,
+)
+
+__all__ = ["without_doubles"]
+
+
+def without_doubles(
+    graph: Graph,
+    mains: Lines,
+    *,
+    lined: BoolArray,
+    rank: IntArray,
+    tolerance: float,
+    findings: Findings,
+) -> Graph:
+    """Set aside pieces that lie on another piece between the same nodes, each a finding.
+
+    Kept is a piece that may be lined; else that of the first main by identifier. What lies on none
+    that is kept is kept.
+
+    Parameters
+    ----------
+    graph : Graph
+    mains : Lines
+    lined : ndarray of bool, shape (mains,)
+        Mains that may be lined.
+    rank : ndarray of int64, shape (mains,)
+        Order of the mains by identifier.
+    tolerance : float
+        Pieces no farther apart than this throughout lie on each other, m.
+    findings : Findings
+    """
+    pairs = _drawn_twice(graph, max(tolerance, TOUCH))
+    if not len(pairs):
+        return graph
+    place = np.empty(len(graph), dtype=np.int64)
+    order = np.lexsort([_from_west(graph, mains), rank[graph.line], ~lined[graph.line]])
+    place[order] = np.arange(len(graph))
+    ahead = place[pairs[:, 0]] < place[pairs[:, 1]]
+    double, twin = _set_aside(np.where(ahead[:, None], pairs, pairs[:, ::-1]), place)
+    _report(graph, mains, double, twin, findings)
+    return graph.without(double)
+
+
+def _drawn_twice(graph: Graph, near: float) -> IntArray:
+    """Return pairs of edges between the same nodes that lie within a distance, m, throughout."""
+    low, high = np.sort(graph.ends, axis=1).T
+    pairs = pairs_within(low * len(graph.node_xy) + high, np.ones(len(graph), dtype=bool))
+    rows, index = np.unique(pairs, return_inverse=True)
+    lines = to_linestrings(*graph.drawn(rows))
+    a, b = index.reshape(pairs.shape).T
+    same = shapely.hausdorff_distance(lines[a], lines[b]) <= near
+    return np.asarray(pairs[same], dtype=np.int64)
+
+
+def _from_west(graph: Graph, mains: Lines) -> FloatArray:
+    """Return how far from the western end of its main each edge begins, m along it.
+
+    Of two pieces of one main, the same one comes first whichever way the main is drawn.
+    """
+    first, last = mains.xy[mains.offsets[:-1]], mains.xy[mains.offsets[1:] - 1]
+    (dx, dy), length = np.round(last - first, 3).T, line_lengths(mains.xy, mains.offsets)
+    west = ((dx > 0) | ((dx == 0) & (dy >= 0)))[graph.line]
+    return np.where(west, graph.start, length[graph.line] - graph.end)
+
+
+def _set_aside(pairs: IntArray, place: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the edges set aside, and for each the kept one it lies on.
+
+    Parameters
+    ----------
+    pairs : ndarray of int64, shape (k, 2)
+        Edges that lie on each other, the one that comes first before the other.
+    place : ndarray of int64, shape (n,)
+        Their order.
+    """
+    found = [np.zeros((0, 2), dtype=np.int64)]
+    gone = np.zeros(len(place), dtype=bool)
+    while len(pairs):  # those that lie on none before them are kept, and what lies on them is not
+        kept = ~np.isin(pairs[:, 0], pairs[:, 1])
+        found.append(pairs[kept])
+        gone[pairs[kept, 1]] = True
+        pairs = pairs[~gone[pairs].any(axis=1)]
+    aside = np.concatenate(found)
+    aside = aside[np.lexsort([place[aside[:, 0]], aside[:, 1]])]
+    aside = aside[firsts(aside[:, 1])]
+    return aside[:, 1], aside[:, 0]
+
+
+def _report(
+    graph: Graph, mains: Lines, double: IntArray, twin: IntArray, findings: Findings
+) -> None:
+    lengths = line_lengths(graph.xy, graph.offsets)
+    names = mains.table["feature"].to_numpy(dtype=object)
+    findings.add_points(
+        "warning",
+        "overlapping-mains",
+        [
+            f"{findings.length(lengths[d])} of main {names[graph.line[d]]} lie on "
+            + (
+                "the main itself, drawn to and fro; taken once. Delete one way."
+                if graph.line[d] == graph.line[t]
+                else f"main {names[graph.line[t]]} between the same ends; taken once. Delete one "
+                "of the two."
+            )
+            for d, t in zip(double, twin, strict=True)
+        ],
+        layer="mains",
+        features=names[graph.line[double]],
+        xy=points_along(graph.xy, graph.offsets, double, lengths[double] / 2),
+    )
