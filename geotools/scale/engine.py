@@ -16,11 +16,18 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from geotools.errors import SlipmainError, WorkersError
+from geotools.scale import hush
 
-__all__ = ["Result", "SchedulerLost", "check_process", "run_all", "workers_begun"]
+__all__ = [
+    *("LEAST_MEMORY", "Result", "SchedulerLost", "check_process", "memory_fault", "run_all"),
+    "workers_begun",
+]
 
 Job = TypeVar("Job")
 Workers = Callable[[], Any]
+# Bytes; a worker that has only been begun takes some 210 MiB (measured), and Dask ends it at 95 %
+# of its bound.
+LEAST_MEMORY = 300 * 2**20
 GONE = "the scheduler is gone; districts done are kept: run the same again with --resume"
 UNGUARDED = (
     "workers: their processes could not begin{why}. Each of them imports the script that called: "
@@ -69,6 +76,37 @@ def check_process(*, workers: bool) -> None:
         raise SystemExit(1)
     if workers:
         raise WorkersError(UNGUARDED.format(why=""))
+
+
+def memory_fault(workers: int | None, memory: str) -> str:
+    """Say what is wrong with a bound on the memory of each worker of this machine; "" if nothing.
+
+    Parameters
+    ----------
+    workers : int or None
+    memory : str
+        Such as ``4 GiB``; ``auto`` shares out what there is among the workers.
+    """
+    if memory == "auto" and workers is None:
+        return ""
+    from dask.utils import format_bytes, parse_bytes
+
+    if memory == "auto":
+        from distributed.system import MEMORY_LIMIT
+
+        bound = MEMORY_LIMIT / (workers or 1)
+        shown = f"{format_bytes(int(bound))} for each of {workers} workers"
+        todo = "have fewer workers"
+    else:
+        shown, todo = memory, "give more, such as 4GiB"
+        try:
+            bound = parse_bytes(memory)
+        except (ValueError, OverflowError):
+            return f"memory: {memory!r} is no amount of memory; write it like 4GiB, or auto"
+    if bound >= LEAST_MEMORY:
+        return ""
+    least = format_bytes(LEAST_MEMORY)
+    return f"memory: {shown} is less than the {least} a worker needs before it begins; {todo}"
 
 
 @contextmanager
@@ -159,10 +197,13 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
     import dask.config
     from distributed import Client, LocalCluster
 
-    for name in ("distributed", "distributed.client"):
-        logging.getLogger(name).setLevel(logging.CRITICAL)
+    hush.quiet()
+    preload = dask.config.get("distributed.worker.preload")
     options = {
-        "logging": {"distributed": "critical", "distributed.nanny": "critical"},
+        "distributed.worker.preload": [*preload, hush.__name__],
+        # A worker paused for what it holds would wait for ever: a district is one task, and what
+        # it holds at rest does not get less. The bound itself ends it.
+        "distributed.worker.memory.pause": False,
         "distributed.scheduler.allowed-failures": 0,
         # A worker would keep the calls it saw in every district: over a megabyte of each.
         "distributed.worker.profile.enabled": False,
@@ -178,6 +219,7 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
                 threads_per_worker=1,
                 processes=True,
                 memory_limit=memory,
+                silence_logs=logging.CRITICAL,
                 dashboard_address="127.0.0.1:0",  # any port that is free, for nobody else to see
                 scheduler_kwargs={"dashboard": False},
             )

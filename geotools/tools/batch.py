@@ -85,7 +85,7 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
-    from geotools.scale.engine import check_process
+    from geotools.scale.engine import check_process, memory_fault
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
@@ -98,6 +98,8 @@ def batch(
         faults.append(f"workers: {workers} is less than 1")
     if workers is not None and scheduler is not None:
         faults.append("give workers or scheduler, not both")
+    elif fault := memory_fault(workers, memory):
+        faults.append(fault)
     if retries < 0:
         faults.append(f"retries: {retries} is less than 0")
     if faults:
