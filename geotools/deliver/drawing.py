@@ -516,13 +516,13 @@ def _fixed_dates() -> Iterator[None]:
         ezdxf.options.write_fixed_meta_data_for_testing = before
 
 
-def write_drawing(target: Path, drawn: Drawn) -> None:
-    """Write a drawing, all or nothing.
+def write_drawing(target: Path, drawn: Drawn, *, overwrite: bool = True) -> None:
+    """Write a drawing, all or nothing; ``overwrite`` as of `replacing`.
 
     Raises
     ------
     OutputError
         If the system refuses to write; an old file is untouched.
     """
-    with _fixed_dates(), replacing(target) as part:
+    with _fixed_dates(), replacing(target, overwrite=overwrite) as part:
         drawn.doc.saveas(part)
