@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
+import pdfplumber
 import pytest
 
 import geotools
@@ -94,6 +95,15 @@ def test_a_geopackage_is_refused_a_name_it_cannot_have_before_anything_is_read(
     with pytest.raises(OutputError, match=f"no GeoPackage can be .* with {letter} in it"):
         tool(mains=tmp_path / "none.gpkg", output=target)  # what is not there would be told too
     assert list(tmp_path.iterdir()) == []
+
+
+def test_sheets_of_a_plan_without_runs_are_a_title_page_that_says_so(folder: Path) -> None:
+    plan, pdf = folder / "none.gpkg", folder / "none.pdf"
+    geotools.plan(folder / "brief.toml", output=plan, settings={"network.min_diameter": "2.5 m"})
+    geotools.sheets(plan, output=pdf)
+    with pdfplumber.open(pdf) as read:
+        (page,) = read.pages
+        assert "The plan has no runs" in page.extract_text()
 
 
 def test_a_network_with_no_main_large_enough_is_told_and_written(folder: Path) -> None:
