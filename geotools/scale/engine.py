@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -36,6 +37,11 @@ UNGUARDED = (
     "        geotools.batch(..., workers=2)\n\n"
     "Without workers the districts are planned one after the other in one process"
 )
+NONE_LEFT = (
+    "workers: all have ended, and none could begin again; they may need more memory (--memory, or "
+    "fewer workers). Districts done are kept: run the same again with --resume"
+)
+BACK_WITHIN_S = 60.0  # s; a worker that died is begun again in a few
 REACHED_WITHIN_S = 10.0  # s; a scheduler that does not answer by then is out of reach
 _WORKER = "Dask Worker process"  # how Dask names the processes it begins
 logger = logging.getLogger(__name__)
@@ -163,6 +169,8 @@ def run_all(
     ------
     SchedulerLost
         If the scheduler cannot be reached, or no more.
+    WorkersError
+        If no worker of this machine could begin again.
     """
     client = workers()
     if client is None:
@@ -204,6 +212,9 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
         # A worker paused for what it holds would wait for ever: a district is one task, and what
         # it holds at rest does not get less. The bound itself ends it.
         "distributed.worker.memory.pause": False,
+        # So long after a worker died Dask looks whether there is one in its place, and if that has
+        # just died too, begins no more: its nanny sees to that at once, and needs no such look.
+        "distributed.deploy.lost-worker-timeout": "1000 weeks",
         "distributed.scheduler.allowed-failures": 0,
         # A worker would keep the calls it saw in every district: over a megabyte of each.
         "distributed.worker.profile.enabled": False,
@@ -266,7 +277,7 @@ def _on_cluster(
 
     fill()
     while under_way:
-        future = next(done)
+        future = _next(done, client)
         name = under_way.pop(future)
         result = _taken(future, name, tries[name])
         again = result.died and tries[name] <= retries
@@ -280,6 +291,28 @@ def _on_cluster(
             raise
         if not again:
             yield result
+
+
+def _next(done: Any, client: Any) -> Any:
+    """Wait for the next future that is done.
+
+    Raises
+    ------
+    WorkersError
+        If no worker of this machine is left to wait for; others may come to a cluster lent.
+    """
+    seen = asked = time.monotonic()
+    while client.cluster is not None and not done.has_ready():
+        time.sleep(0.05)
+        now = time.monotonic()
+        if now - asked < 1.0:
+            continue
+        asked = now
+        if client.nthreads():
+            seen = now
+        elif now - seen > BACK_WITHIN_S:
+            raise WorkersError(NONE_LEFT)
+    return next(done)
 
 
 def _taken(future: Any, name: str, tries: int) -> Result:

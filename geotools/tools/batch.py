@@ -39,7 +39,11 @@ TOOL = Tool(
         ),
         Parameter("retries", "integer", "tries more after a worker died", default=2),
         Parameter("resume", "flag", "go on with an earlier batch: redo what failed or changed"),
-        Parameter("overwrite", "flag", "begin anew in a folder that holds a batch"),
+        Parameter(
+            "overwrite",
+            "flag",
+            "begin anew in a folder that holds a batch, and replace files that exist",
+        ),
         UNITS,
         ALLOW_REMOTE,
     ),

@@ -14,8 +14,9 @@ from typing import Any
 
 import dask.config
 import pytest
+from dask.utils import parse_timedelta
 
-from geotools.errors import LayerError
+from geotools.errors import LayerError, WorkersError
 from geotools.scale import engine
 from geotools.scale.engine import (
     Result,
@@ -173,3 +174,22 @@ def test_a_bound_is_an_amount_of_memory() -> None:
     assert "for each of 1000000 workers" in memory_fault(1_000_000, "auto")
     assert [memory_fault(1, m) for m in ("auto", "4GiB", "500 MB", "4e9")] == [""] * 4
     assert memory_fault(None, "auto") == ""
+
+
+def test_workers_that_do_not_come_back_are_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine, "BACK_WITHIN_S", 2.0)
+    with workers_begun(workers=1) as workers:
+        client = workers()
+        client.cluster.scale(0)
+        while client.nthreads():
+            time.sleep(0.05)
+        with pytest.raises(WorkersError, match=r"all have ended.*--resume"):
+            list(run_all(JOBS, operator.call, workers=workers))
+
+
+def test_a_worker_is_begun_again_however_often_it_dies() -> None:
+    """Dask gives up one that has just died when an earlier death is so long ago, s."""
+    with workers_begun(workers=1) as workers:
+        workers()
+        wait = parse_timedelta(dask.config.get("distributed.deploy.lost-worker-timeout"))
+    assert wait > 365 * 86_400
