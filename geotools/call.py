@@ -9,14 +9,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.errors import OutputError
 from geotools.schema import INPUTS
 from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
 
 if TYPE_CHECKING:
-    from geotools.brief import Brief
+    from geotools.brief import Brief, InputSource
 
-__all__ = ["DEM_TEXT", "python_function", "run", "silent"]
+__all__ = ["DEM_TEXT", "python_function", "run", "silent", "sources_of"]
 
 DEM_TEXT = "Ground levels: a raster file, or several, the best first where they overlap."
 _PARAMETER = inspect.Parameter
@@ -72,8 +71,7 @@ def run(
         return _checked(tool, tool.load()(**arguments))
     used = _brief(brief, sources, {**(settings or {}), **overrides})
     named = [str(brief)] if isinstance(brief, str | os.PathLike) else []
-    for entry in used.inputs.values():
-        named += [entry.source] if isinstance(entry.source, str) else entry.source
+    named += sources_of(used.inputs)
     _spare_inputs(arguments, named)
     return _checked(tool, tool.load()(used, layers=frames or None, **arguments))
 
@@ -87,16 +85,23 @@ def _spare_inputs(arguments: Mapping[str, Any], sources: Iterable[str]) -> None:
     Raises
     ------
     OutputError
-        If an output is one of the inputs; nothing was touched.
+        If outputs are among the inputs; nothing was touched.
     """
-    read = [str(v) for k, v in arguments.items() if isinstance(v, Path) and k not in OUTPUTS]
-    paths = [Path(p) for s in [*read, *sources] for p in (s, s.rpartition(":")[0]) if p]
-    for name in OUTPUTS:
-        target = arguments.get(name)
-        if not isinstance(target, Path) or not target.exists():
-            continue
-        if any(path.exists() and path.samefile(target) for path in paths):
-            raise OutputError(f"{target}: is read by this call; give the output another name")
+    given = [arguments.get(name) for name in OUTPUTS]
+    targets = [path for path in given if isinstance(path, Path)]
+    if not targets:
+        return
+    from geotools.deliver.files import spare
+    from geotools.intake.named import named_files
+
+    read = [p for k, v in arguments.items() if k not in OUTPUTS for p in _listed(v)]
+    paths = [path for path in read if isinstance(path, Path)]
+    spare(targets, [*paths, *named_files(sources)])
+
+
+def sources_of(inputs: Mapping[str, InputSource]) -> list[str]:
+    """Return the sources that the inputs of a brief name."""
+    return [source for entry in inputs.values() for source in _listed(entry.source)]
 
 
 def _checked(tool: Tool, outcome: object) -> Outcome:

@@ -75,7 +75,7 @@ def plain(text: str) -> str:
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
 
-def write_csv(target: Path, table: pa.Table) -> None:
+def write_csv(target: Path, table: pa.Table, *, overwrite: bool = True) -> None:
     """Write a table as CSV (RFC 4180, UTF-8), whole or not at all.
 
     Parameters
@@ -85,6 +85,8 @@ def write_csv(target: Path, table: pa.Table) -> None:
     table : pyarrow.Table
         Texts are made safe for spreadsheets; numbers get four decimals at most, flags are
         ``yes`` and ``no``, missing values empty.
+    overwrite : bool
+        Whether a file that came to be there in the meantime may be replaced.
 
     Raises
     ------
@@ -92,7 +94,8 @@ def write_csv(target: Path, table: pa.Table) -> None:
         If it cannot be written.
     """
     cells = [_written(column.to_pylist()) for column in table.columns]
-    with replacing(target) as part, part.open("w", encoding="utf-8", newline="") as stream:
+    beside = replacing(target, overwrite=overwrite)
+    with beside as part, part.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream)
         writer.writerow(table.column_names)
         writer.writerows(zip(*cells, strict=True))

@@ -516,8 +516,8 @@ def _fixed_dates() -> Iterator[None]:
         ezdxf.options.write_fixed_meta_data_for_testing = before
 
 
-def write_drawing(target: Path, drawn: Drawn) -> None:
-    """Write a drawing, all or nothing.
+def write_drawing(target: Path, drawn: Drawn, *, overwrite: bool = True) -> None:
+    """Write a drawing, all or nothing; ``overwrite`` as of `replacing`.
 
     Raises
     ------
@@ -525,7 +525,7 @@ def write_drawing(target: Path, drawn: Drawn) -> None:
         If the system refuses to write; an old file is untouched.
     """
     _order_classes(drawn.doc)
-    with _fixed_dates(), replacing(target) as part:
+    with _fixed_dates(), replacing(target, overwrite=overwrite) as part:
         drawn.doc.saveas(part)
 
 

@@ -5,17 +5,27 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import tempfile
+import stat
 import uuid
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
 
 from geotools.errors import OutputError
 
-__all__ = ["check_file", "clear_parts", "part_of", "replacing"]
+__all__ = [
+    "check_file",
+    "check_place",
+    "clear_folder",
+    "clear_parts",
+    "part_of",
+    "replacing",
+    "spare",
+]
 
+# Of what is written, the files that GDAL reads where it is given the folder they lie in.
+_READ_BY_FOLDER = (".csv", ".json")
 # What SQLite puts beside a file it writes.
 BESIDE = ("", "-journal", "-wal", "-shm")
 
@@ -42,39 +52,110 @@ def check_file(path: Path, *, suffix: str, overwrite: bool) -> Path:
     OutputError
         If it cannot be written there.
     """
-    target = path.resolve()
-    if target.suffix.lower() != suffix:
-        raise OutputError(f"{path}: give it a name ending in {suffix}")
-    if target.is_dir():
-        raise OutputError(f"{path}: is a folder; give the name of a file in it")
-    if not target.parent.is_dir():
-        raise OutputError(f"{path}: there is no folder {target.parent}; create it first")
+    target = check_place(path, suffix=suffix)
     if target.exists() and not overwrite:
-        raise OutputError(f"{path}: exists already; choose another name or give --overwrite")
-    try:
-        with tempfile.TemporaryFile(dir=target.parent):
-            pass
-    except OSError as error:
-        raise OutputError(
-            f"{path}: cannot write in {target.parent} ({error.strerror}); choose another folder "
-            "or change its permissions"
-        ) from error
+        raise _exists(path)
     return target
 
 
-@contextmanager
-def replacing(target: Path) -> Iterator[Path]:
-    """Give a path beside the target to write to; it takes the target's place when all went well.
+def check_place(path: Path, *, suffix: str) -> Path:
+    """Check that a file of that name can be written in its folder; return it, links followed.
 
     Raises
     ------
     OutputError
-        If the system refuses to write; an old file is untouched.
+        If it cannot.
+    """
+    try:
+        target = path.resolve()
+        folder = target.is_dir()
+    except (OSError, ValueError, RuntimeError) as error:  # a name too long, a loop of links
+        raise OutputError(f"{path}: is no name for a file ({error})") from error
+    if target.suffix.lower() != suffix:
+        raise OutputError(f"{path}: give it a name ending in {suffix}")
+    if folder:
+        raise OutputError(f"{path}: is a folder; give the name of a file in it")
+    if not target.parent.is_dir():
+        raise OutputError(f"{path}: there is no folder {target.parent}; create it first")
+    part = part_of(target)
+    try:  # under the name it is to be written by: that one may be too long where the other is not
+        part.touch()
+        part.unlink()
+    except (OSError, ValueError) as error:
+        raise OutputError(
+            f"{path}: cannot write in {target.parent} ("
+            f"{getattr(error, 'strerror', None) or error}); choose another name or folder, or "
+            "change the permissions of the folder"
+        ) from error
+    return target
+
+
+def spare(targets: Iterable[Path], read: Iterable[Path]) -> None:
+    """Refuse to write over what is read, whatever else is allowed.
+
+    Parameters
+    ----------
+    targets : iterable of Path
+        Files to be written.
+    read : iterable of Path
+        Files and folders that are read.
+
+    Raises
+    ------
+    OutputError
+        With every target that is one of them, or may be read with one of the folders; nothing
+        was touched.
+    """
+    files, folders = set(), set()
+    for path in read:
+        with suppress(OSError, ValueError):
+            about = path.stat()
+            files.add((about.st_dev, about.st_ino))
+            if stat.S_ISDIR(about.st_mode):
+                folders.add(path.resolve())
+    hit = [path for path in targets if _is_read(path, files, folders)]
+    if hit:
+        raise OutputError(
+            "\n".join(f"{path}: is read by this call; give the output another name" for path in hit)
+        )
+
+
+def _is_read(target: Path, files: set[tuple[int, int]], folders: set[Path]) -> bool:
+    """Tell whether a target is one of the files read, or read with one of the folders."""
+    try:
+        about = target.stat()
+    except (OSError, ValueError):
+        return False
+    if target.suffix.lower() in _READ_BY_FOLDER and folders & {*target.resolve().parents}:
+        return True
+    return (about.st_dev, about.st_ino) in files
+
+
+def _exists(path: Path) -> OutputError:
+    return OutputError(f"{path}: exists already; choose another name or give --overwrite")
+
+
+@contextmanager
+def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
+    """Give a path beside the target to write to; it takes the target's place when all went well.
+
+    Parameters
+    ----------
+    target : Path
+    overwrite : bool
+        Whether a file that is there at the end, when the work is done, may be replaced.
+
+    Raises
+    ------
+    OutputError
+        If the system refuses to write, or a file is there; an old file is untouched.
     """
     part = part_of(target)
     try:
         clear_parts(target)
         yield part
+        if not overwrite and target.exists():
+            raise _exists(target)
         part.replace(target)
     except OSError as error:
         raise OutputError(
@@ -90,6 +171,14 @@ def part_of(target: Path) -> Path:
     return target.with_name(f".{target.stem}.{_system()}-{os.getpid()}-{token}{target.suffix}")
 
 
+# What `part_of` makes, and what SQLite puts beside it.
+_PART = re.compile(
+    r"\.(?P<stem>.*)\.(?P<system>[0-9a-f]{12})?-(?P<process>[1-9]\d{0,8})-[0-9a-f]{12}"
+    rf"(?P<suffix>(?:\.[^.]*?)?)(?:{'|'.join(BESIDE)})",
+    re.DOTALL,
+)
+
+
 def clear_parts(target: Path) -> None:
     """Remove the unfinished files of a target whose writers were killed.
 
@@ -97,18 +186,30 @@ def clear_parts(target: Path) -> None:
     that number now. Parts of other machines, containers and boots stay: whether they are still
     being written cannot be told from here.
     """
-    if not _system():
-        return
-    ends = "|".join(re.escape(target.suffix + end) for end in BESIDE)
-    name = re.compile(
-        rf"{re.escape(f'.{target.stem}.{_system()}-')}([1-9]\d{{0,8}})-[0-9a-f]{{12}}({ends})"
-    )
+    if _system():
+        _clear(target.parent, {target.name}, others=False)
+
+
+def clear_folder(folder: Path, names: Collection[str]) -> None:
+    """Remove the unfinished files of targets that nobody but this process may write now.
+
+    Those of other machines, containers and boots go too; those of living processes of this system
+    stay all the same.
+    """
+    _clear(folder, names, others=True)
+
+
+def _clear(folder: Path, names: Collection[str], *, others: bool) -> None:
     with suppress(PermissionError):  # a folder may be written in and not listed
-        for part in list(target.parent.iterdir()):
-            told = name.fullmatch(part.name)
-            if told and not _lives(int(told[1])):
-                with suppress(OSError):  # another run removed it, or it is another user's
-                    part.unlink()
+        for part in list(folder.iterdir()):
+            told = _PART.fullmatch(part.name)
+            if told is None or told["stem"] + told["suffix"] not in names:
+                continue
+            own = bool(_system()) and told["system"] == _system()
+            if _lives(int(told["process"])) if own else not others:
+                continue
+            with suppress(OSError):  # another run removed it, or it is another user's
+                part.unlink()
 
 
 @cache

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,9 +12,10 @@ import pyogrio
 import pyogrio.errors
 
 from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
-from geotools.deliver.files import BESIDE, clear_parts, part_of
+from geotools.deliver.files import BESIDE, check_place, clear_parts, part_of
 from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
+from geotools.intake.place import odd_letters
 from geotools.schema import OUTPUTS
 
 if TYPE_CHECKING:
@@ -66,22 +66,11 @@ def check_target(path: str | Path, overwrite: bool) -> Path:
     OutputError
         If it cannot be written there.
     """
-    target = Path(path).resolve()
-    if target.suffix.lower() != ".gpkg":
-        raise OutputError(f"{path}: the output is a GeoPackage; give it a name ending in .gpkg")
-    if target.is_dir():
-        raise OutputError(f"{path}: is a folder; give the name of a file in it")
-    if not target.parent.is_dir():
-        raise OutputError(f"{path}: there is no folder {target.parent}; create it first")
+    target = check_place(Path(path), suffix=".gpkg")
+    odd = odd_letters(target)
+    if odd:
+        raise OutputError(f"{path}: no GeoPackage can be written to a path with {odd} in it")
     _check_existing(path, target, overwrite)
-    try:
-        with tempfile.TemporaryFile(dir=target.parent):
-            pass
-    except OSError as error:
-        raise OutputError(
-            f"{path}: cannot write in {target.parent} ({error.strerror}); choose another folder "
-            "or change its permissions"
-        ) from error
     return target
 
 

@@ -60,7 +60,15 @@ _CAUTION = (
 )
 
 
-def write_report(target: Path, checked: Checked, *, plan: str, records: str, units: str) -> None:
+def write_report(
+    target: Path,
+    checked: Checked,
+    *,
+    plan: str,
+    records: str,
+    units: str,
+    overwrite: bool = True,
+) -> None:
     """Write the check on one page of PDF, whole or not at all.
 
     Parameters
@@ -72,6 +80,8 @@ def write_report(target: Path, checked: Checked, *, plan: str, records: str, uni
         Names of the files, for the head.
     units : {"si", "us"}
         Units of values, and the size of the page.
+    overwrite : bool
+        Whether a file that came to be there in the meantime may be replaced.
 
     Raises
     ------
@@ -81,7 +91,7 @@ def write_report(target: Path, checked: Checked, *, plan: str, records: str, uni
     figure = _page(checked, plan, records, units)
     # without a date, the same check gives the same file
     facts = {"Title": "Check of fused joints", "CreationDate": None}
-    with replacing(target) as part:
+    with replacing(target, overwrite=overwrite) as part:
         figure.savefig(part, format="pdf", metadata=facts)
 
 

@@ -27,7 +27,9 @@ _PLAIN, _PACKED = "application/json", "application/gzip"
 _PACK_ABOVE = 2_000_000
 
 
-def write_report(target: Path, file: PlanFile, *, title: str = "") -> dict[str, Any]:
+def write_report(
+    target: Path, file: PlanFile, *, title: str = "", overwrite: bool = True
+) -> dict[str, Any]:
     """Write the report of a plan or a screening, whole or not at all.
 
     Parameters
@@ -37,6 +39,8 @@ def write_report(target: Path, file: PlanFile, *, title: str = "") -> dict[str, 
     file : PlanFile
     title : str, optional
         Heading; the name of the file if left out.
+    overwrite : bool
+        Whether a file that came to be there in the meantime may be replaced.
 
     Returns
     -------
@@ -52,7 +56,7 @@ def write_report(target: Path, file: PlanFile, *, title: str = "") -> dict[str, 
     """
     content = gather(file, title=title)
     page = page_of(content)
-    with replacing(target) as part:
+    with replacing(target, overwrite=overwrite) as part:
         part.write_text(page, encoding="utf-8", newline="\n")
     return content
 

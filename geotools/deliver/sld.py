@@ -15,7 +15,7 @@ from geotools.deliver.styles import STYLES, Area, Comparison, Label, Line, Mark,
 from geotools.errors import OutputError
 from geotools.schema import DIMENSIONS, OUTPUTS, Layer
 
-__all__ = ["check_styles", "style_folder", "style_text", "write_styles"]
+__all__ = ["check_styles", "style_folder", "style_names", "style_text", "write_styles"]
 
 _SLD, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 _XSI = "http://www.w3.org/2001/XMLSchema-instance"
@@ -34,7 +34,8 @@ def style_folder(plan: Path) -> Path:
     return plan.with_name(f"{plan.stem}_styles")
 
 
-def _styled(layers: Iterable[str]) -> list[str]:
+def style_names(layers: Iterable[str]) -> list[str]:
+    """Return the layers that have a style."""
     return [name for name in layers if name in STYLES and OUTPUTS[name].geometry]
 
 
@@ -57,12 +58,17 @@ def check_styles(
             "set output.styles to false"
         )
     if folder.is_dir():
-        for name in _styled(layers):
+        for name in style_names(layers):
             check_file(folder / f"{name}.sld", suffix=".sld", overwrite=overwrite)
 
 
 def write_styles(
-    plan: Path, layers: Iterable[str], *, units: str, folder: Path | None = None
+    plan: Path,
+    layers: Iterable[str],
+    *,
+    units: str,
+    folder: Path | None = None,
+    overwrite: bool = True,
 ) -> Path:
     """Write the styles of a GeoPackage into a folder beside it, each file all or nothing.
 
@@ -76,6 +82,8 @@ def write_styles(
         Of its columns.
     folder : Path, optional
         Where several GeoPackages share their styles; else that of `style_folder`.
+    overwrite : bool
+        Whether files that came to be there in the meantime may be replaced.
 
     Returns
     -------
@@ -92,8 +100,8 @@ def write_styles(
         folder.mkdir(exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made ({error.strerror})") from error
-    for name in _styled(layers):
-        with replacing(folder / f"{name}.sld") as part:
+    for name in style_names(layers):
+        with replacing(folder / f"{name}.sld", overwrite=overwrite) as part:
             part.write_text(style_text(name, units=units), encoding="utf-8", newline="\n")
     return folder
 

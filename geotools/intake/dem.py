@@ -16,7 +16,7 @@ from geotools.intake.faults import nearest
 from geotools.intake.place import refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
 
-__all__ = ["Raster", "find_rasters", "stated_raster_crs"]
+__all__ = ["Raster", "find_rasters", "matching", "stated_raster_crs"]
 
 LABEL = "dem"
 HEAD = 65536
@@ -98,24 +98,32 @@ def _paths(item: str, allow_remote: bool) -> list[str]:
         return [remote]
     if item.startswith("/vsi"):
         return [item]
-    found = _matching(Path(item)) if glob.has_magic(item) else []
+    found = matching(item)
     if not found:
         raise LayerError(LABEL, _no_file(item))
     return found
 
 
-def _matching(pattern: Path) -> list[str]:
-    """Return the files a pattern names, wherever in it the wildcards are."""
-    fixed = [part for part in pattern.parts if not glob.has_magic(part)]
-    fixed = fixed[: next(i for i, part in enumerate(pattern.parts) if glob.has_magic(part))]
-    root = Path(*fixed)
-    found = root.glob(str(Path(*pattern.parts[len(fixed) :])))
+def matching(item: str) -> list[str]:
+    """Return the files a pattern names, wherever in it the wildcards are; none if it is none."""
+    root, pattern = _split(item)
+    found = root.glob(pattern) if glob.has_magic(pattern) else ()
     return sorted(str(path) for path in found if path.is_file())
+
+
+def _split(item: str) -> tuple[Path, str]:
+    """Return the folder a pattern begins in and the rest of it.
+
+    A folder that exists is no wildcard, whatever brackets and stars its name has.
+    """
+    path = Path(item)
+    root = next((folder for folder in path.parents if folder.is_dir()), Path())
+    return root, str(path.relative_to(root))
 
 
 def _no_file(item: str) -> str:
     path = Path(item)
-    if glob.has_magic(item):
+    if glob.has_magic(_split(item)[1]):
         return f"no file matches {path.name!r}; check the pattern"
     there = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
     close = nearest(path.name, there)

@@ -173,7 +173,7 @@ def _noted(notes: list[Note], count: int) -> npt.NDArray[np.bool_]:
 
 
 # What follows from a missing value of a field that must be there. The identifier of a main is
-# made up elsewhere; values of a closed list are faults.
+# made up elsewhere; what is not in a closed list is a fault.
 CONSEQUENCES = {
     ("mains", "diameter"): "the main is kept as a neighbour of others but cannot be lined",
     ("fittings", "kind"): "the fitting is kept but nothing is concluded from it",
@@ -231,7 +231,8 @@ def _closed_values(
     if not field.values:
         return []
     values[:] = [v.casefold() for v in values]
-    wrong = np.flatnonzero(~np.isin(values.astype(str), field.values))
+    listed = field.values if field.required else ("", *field.values)
+    wrong = np.flatnonzero(~np.isin(values.astype(str), listed))
     return [_not_listed(field, column, values[i], features[i]) for i in wrong]
 
 

@@ -10,7 +10,15 @@ from pathlib import Path, PurePosixPath
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
 
-__all__ = ["Place", "archive_of", "locate", "refuse_remote"]
+__all__ = [
+    "Place",
+    "archive_of",
+    "file_in",
+    "locate",
+    "odd_letters",
+    "refuse_remote",
+    "remote_name",
+]
 
 # GDAL's file systems that only unpack local files.
 LOCAL_SYSTEMS = {"vsizip", "vsigzip", "vsitar", "vsi7z", "vsirar"}
@@ -102,14 +110,30 @@ def refuse_remote(layer: str, source: str) -> LayerError:
 
 
 def _existing(source: str) -> Place | None:
+    head = file_in(source)
+    if not head:
+        return None
+    return Place(_opened(head), Path(head), source[len(head) + 1 :] or None)
+
+
+def file_in(source: str) -> str:
+    """Return the file or folder in a source ``path`` or ``path:layer``; "" if there is none."""
     if _is_there(source):
-        return Place(_opened(source), Path(source), None)
+        return source
     head, colon, tail = source.rpartition(":")
     while colon:
         if len(head) > 1 and tail and _is_there(head):
-            return Place(_opened(head), Path(head), source[len(head) + 1 :])
+            return head
         head, colon, tail = head.rpartition(":")
-    return None
+    return ""
+
+
+def odd_letters(path: Path) -> str:
+    """Return the letters of a path that keep pyogrio from opening it, as text; "" if none.
+
+    It takes such a path for a URL with parameters or an archive's member.
+    """
+    return " and ".join(sorted({*";!"} & {*str(path)}))
 
 
 def _opened(source: str) -> str:

@@ -22,7 +22,7 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
-from geotools.intake.place import Place
+from geotools.intake.place import Place, odd_letters
 from geotools.intake.sources import Bounds, Content, Source, damaged, plain_reason
 
 __all__ = ["open_vector"]
@@ -115,12 +115,9 @@ def _stamp(path: Path | None) -> object:
 
 
 def _refuse_odd_name(label: str, path: Path | None) -> None:
-    """Refuse local paths that pyogrio takes for a URL with parameters or an archive's member."""
-    odd = sorted({*";!"} & {*str(path)}) if path is not None else []
+    odd = odd_letters(path) if path is not None else ""
     if odd:
-        raise LayerError(
-            label, f"has {' and '.join(odd)} in its path, which cannot be opened; rename it"
-        )
+        raise LayerError(label, f"has {odd} in its path, which cannot be opened; rename it")
 
 
 def _refuse_short_shapefile(label: str, path: Path | None) -> None:

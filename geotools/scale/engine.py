@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -16,11 +17,18 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from geotools.errors import SlipmainError, WorkersError
+from geotools.scale import hush
 
-__all__ = ["Result", "SchedulerLost", "check_process", "run_all", "workers_begun"]
+__all__ = [
+    *("LEAST_MEMORY", "Result", "SchedulerLost", "check_process", "memory_fault", "run_all"),
+    "workers_begun",
+]
 
 Job = TypeVar("Job")
 Workers = Callable[[], Any]
+# Bytes; a worker that has only been begun takes some 210 MiB (measured), and Dask ends it at 95 %
+# of its bound.
+LEAST_MEMORY = 300 * 2**20
 GONE = "the scheduler is gone; districts done are kept: run the same again with --resume"
 UNGUARDED = (
     "workers: their processes could not begin{why}. Each of them imports the script that called: "
@@ -29,6 +37,11 @@ UNGUARDED = (
     "        geotools.batch(..., workers=2)\n\n"
     "Without workers the districts are planned one after the other in one process"
 )
+NONE_LEFT = (
+    "workers: all have ended, and none could begin again; they may need more memory (--memory, or "
+    "fewer workers). Districts done are kept: run the same again with --resume"
+)
+BACK_WITHIN_S = 60.0  # s; a worker that died is begun again in a few
 REACHED_WITHIN_S = 10.0  # s; a scheduler that does not answer by then is out of reach
 _WORKER = "Dask Worker process"  # how Dask names the processes it begins
 logger = logging.getLogger(__name__)
@@ -69,6 +82,37 @@ def check_process(*, workers: bool) -> None:
         raise SystemExit(1)
     if workers:
         raise WorkersError(UNGUARDED.format(why=""))
+
+
+def memory_fault(workers: int | None, memory: str) -> str:
+    """Say what is wrong with a bound on the memory of each worker of this machine; "" if nothing.
+
+    Parameters
+    ----------
+    workers : int or None
+    memory : str
+        Such as ``4 GiB``; ``auto`` shares out what there is among the workers.
+    """
+    if memory == "auto" and workers is None:
+        return ""
+    from dask.utils import format_bytes, parse_bytes
+
+    if memory == "auto":
+        from distributed.system import MEMORY_LIMIT
+
+        bound = MEMORY_LIMIT / (workers or 1)
+        shown = f"{format_bytes(int(bound))} for each of {workers} workers"
+        todo = "have fewer workers"
+    else:
+        shown, todo = memory, "give more, such as 4GiB"
+        try:
+            bound = parse_bytes(memory)
+        except (ValueError, OverflowError):
+            return f"memory: {memory!r} is no amount of memory; write it like 4GiB, or auto"
+    if bound >= LEAST_MEMORY:
+        return ""
+    least = format_bytes(LEAST_MEMORY)
+    return f"memory: {shown} is less than the {least} a worker needs before it begins; {todo}"
 
 
 @contextmanager
@@ -125,6 +169,8 @@ def run_all(
     ------
     SchedulerLost
         If the scheduler cannot be reached, or no more.
+    WorkersError
+        If no worker of this machine could begin again.
     """
     client = workers()
     if client is None:
@@ -159,10 +205,16 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
     import dask.config
     from distributed import Client, LocalCluster
 
-    for name in ("distributed", "distributed.client"):
-        logging.getLogger(name).setLevel(logging.CRITICAL)
+    hush.quiet()
+    preload = dask.config.get("distributed.worker.preload")
     options = {
-        "logging": {"distributed": "critical", "distributed.nanny": "critical"},
+        "distributed.worker.preload": [*preload, hush.__name__],
+        # A worker paused for what it holds would wait for ever: a district is one task, and what
+        # it holds at rest does not get less. The bound itself ends it.
+        "distributed.worker.memory.pause": False,
+        # So long after a worker died Dask looks whether there is one in its place, and if that has
+        # just died too, begins no more: its nanny sees to that at once, and needs no such look.
+        "distributed.deploy.lost-worker-timeout": "1000 weeks",
         "distributed.scheduler.allowed-failures": 0,
         # A worker would keep the calls it saw in every district: over a megabyte of each.
         "distributed.worker.profile.enabled": False,
@@ -178,6 +230,7 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
                 threads_per_worker=1,
                 processes=True,
                 memory_limit=memory,
+                silence_logs=logging.CRITICAL,
                 dashboard_address="127.0.0.1:0",  # any port that is free, for nobody else to see
                 scheduler_kwargs={"dashboard": False},
             )
@@ -224,7 +277,7 @@ def _on_cluster(
 
     fill()
     while under_way:
-        future = next(done)
+        future = _next(done, client)
         name = under_way.pop(future)
         result = _taken(future, name, tries[name])
         again = result.died and tries[name] <= retries
@@ -238,6 +291,28 @@ def _on_cluster(
             raise
         if not again:
             yield result
+
+
+def _next(done: Any, client: Any) -> Any:
+    """Wait for the next future that is done.
+
+    Raises
+    ------
+    WorkersError
+        If no worker of this machine is left to wait for; others may come to a cluster lent.
+    """
+    seen = asked = time.monotonic()
+    while client.cluster is not None and not done.has_ready():
+        time.sleep(0.05)
+        now = time.monotonic()
+        if now - asked < 1.0:
+            continue
+        asked = now
+        if client.nthreads():
+            seen = now
+        elif now - seen > BACK_WITHIN_S:
+            raise WorkersError(NONE_LEFT)
+    return next(done)
 
 
 def _taken(future: Any, name: str, tries: int) -> Result:

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from geotools.deliver.files import replacing
+from geotools.deliver.files import clear_folder, replacing
 from geotools.errors import OutputError
 from geotools.intake.digest import sha256
 
 __all__ = [
+    "NAME",
     "Entry",
     "Manifest",
     "file_name",
+    "files_made",
     "locked",
     "other_plans",
     "read_manifest",
@@ -29,7 +31,10 @@ __all__ = [
 NAME = "manifest.json"
 FORMAT = 1
 _PLAN_LAYERS = {"runs", "pits", "pulls", "settings", "inputs"}
-_TEMPORARY = re.compile(r"\.[^/]*\.[0-9a-f]{32}\.\w+(-journal|-wal|-shm)?\Z")
+# Bytes of a district's file name: file systems allow 255, and a part of a file adds to its name.
+_LONGEST = 180
+# Names of devices on Windows, whatever comes after a dot.
+_RESERVED = re.compile(r"(con|prn|aux|nul|(com|lpt)[0-9\u00b9\u00b2\u00b3])\Z")
 
 
 @dataclass(frozen=True)
@@ -73,22 +78,54 @@ def read_manifest(folder: Path) -> dict[str, Entry]:
     OutputError
         If there is one that cannot be read.
     """
+    return _read(folder)[0]
+
+
+def files_made(folder: Path) -> set[str]:
+    """Return the files in a folder that batches wrote there, or were about to when they ended.
+
+    Raises
+    ------
+    OutputError
+        If there is a manifest that cannot be read.
+    """
+    entries, files = _read(folder)
+    return files | {entry.file for entry in entries.values() if entry.file}
+
+
+def _read(folder: Path) -> tuple[dict[str, Entry], set[str]]:
     path = folder / NAME
     if not path.exists():
-        return {}
+        return {}, set()
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
         if content["format"] != FORMAT:
             raise OutputError(f"{path}: was written by another version; use a new folder")
-        return {name: Entry(**entry) for name, entry in content["districts"].items()}
+        entries = {name: Entry(**entry) for name, entry in content["districts"].items()}
+        named = [Path(str(name)) for name in content.get("files", ())]
+        inside = [p for p in named if not p.is_absolute() and ".." not in p.parts]
+        return entries, {path.as_posix() for path in inside}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); use a new folder") from error
 
 
-def write_manifest(folder: Path, entries: Manifest) -> None:
-    """Write the manifest of a folder, whole or not at all."""
-    districts = {name: asdict(entries[name]) for name in sorted(entries)}
-    text = json.dumps({"format": FORMAT, "districts": districts}, indent=1, ensure_ascii=False)
+def write_manifest(folder: Path, entries: Manifest, files: Iterable[str] = ()) -> None:
+    """Write the manifest of a folder, whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+    entries : Manifest
+    files : iterable of str
+        Files in the folder, by their paths from there, that are this batch's to write, or were an
+        earlier one's.
+    """
+    content = {
+        "format": FORMAT,
+        "files": sorted(files),
+        "districts": {name: asdict(entries[name]) for name in sorted(entries)},
+    }
+    text = json.dumps(content, indent=1, ensure_ascii=False)
     with replacing(folder / NAME) as part:
         part.write_text(text + "\n", encoding="utf-8")
 
@@ -123,6 +160,9 @@ def other_plans(folder: Path, own: Collection[str]) -> list[str]:
 def file_name(name: str, taken: set[str]) -> str:
     """Return a file name for a district: letters, digits and hyphens of its name; never a path."""
     stem = re.sub(r"[^\w-]+", "-", name.casefold()).strip("-_")[:60] or "district"
+    stem = stem.encode()[:_LONGEST].decode(errors="ignore")
+    if _RESERVED.match(stem):
+        stem = f"district-{stem}"
     number, unique = 1, stem
     while f"{unique}.gpkg" in taken:
         number += 1
@@ -131,10 +171,20 @@ def file_name(name: str, taken: set[str]) -> str:
 
 
 def sweep(folder: Path) -> None:
-    """Remove what a killed batch left half written; only while the folder is locked."""
-    for path in folder.iterdir():
-        if _TEMPORARY.match(path.name) and path.is_file():
-            path.unlink()
+    """Remove what a killed batch left half written; only while the folder is locked.
+
+    Raises
+    ------
+    OutputError
+        If there is a manifest that cannot be read.
+    """
+    places: dict[Path, set[str]] = {folder: {NAME}}
+    for file in files_made(folder):
+        path = folder / file
+        places.setdefault(path.parent, set()).add(path.name)
+    for place, names in places.items():
+        if place.is_dir():
+            clear_folder(place, names)
 
 
 @contextmanager

@@ -10,14 +10,18 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.deliver.geopackage import write_geopackage
+from geotools.call import sources_of
+from geotools.deliver.files import spare
+from geotools.deliver.geopackage import check_target, write_geopackage
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.read_plan import read_plan
-from geotools.deliver.sld import check_styles, write_styles
+from geotools.deliver.sld import check_styles, style_names, write_styles
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import SEVERITIES
+from geotools.intake.named import named_files
+from geotools.intake.place import odd_letters
 from geotools.intake.read import look_at, read_layers
 from geotools.intake.window import Window
 from geotools.network.build import RunSet
@@ -26,8 +30,10 @@ from geotools.network.shutdown import plan_shutdowns
 from geotools.scale.districts import assign_runs, by_name, report_districts, span_of
 from geotools.scale.engine import Result, run_all, workers_begun
 from geotools.scale.manifest import (
+    NAME,
     Entry,
     file_name,
+    files_made,
     other_plans,
     read_manifest,
     still_good,
@@ -44,6 +50,9 @@ __all__ = ["Call", "open_folder", "plan_districts"]
 
 SUMMARY = "summary.gpkg"
 STYLES = "styles"  # folder of the styles of all GeoPackages of a batch
+# The plans of all districts have the same layers: one folder does for them and the summary.
+_LAYERS = (*PLAN.outputs, "district_results", "district_runs")
+_STYLE_FILES = tuple(f"{STYLES}/{name}.sld" for name in style_names(_LAYERS))
 # What runs, their assignment, their shutdowns and the edits on them are made from.
 _NETWORK = (
     "mains",
@@ -95,9 +104,12 @@ def open_folder(path: Path) -> Path:
     Raises
     ------
     OutputError
-        If it is no folder or cannot be made.
+        If it is no folder, cannot be made, or no GeoPackage can be written in it.
     """
     folder = path.resolve()
+    odd = odd_letters(folder)
+    if odd:
+        raise OutputError(f"{path}: no GeoPackage can be written to a path with {odd} in it")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / ".lock").touch()
@@ -112,20 +124,25 @@ def open_folder(path: Path) -> Path:
 def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     """Plan every district, keep the manifest, write the summary."""
     before = _earlier(call)
+    made = _made(call.folder)
     summary, styles = call.folder / SUMMARY, call.folder / STYLES
+    check_target(summary, overwrite=True)
     if brief.output.styles:
-        check_styles(summary, OUTPUTS, overwrite=True, folder=styles)
+        check_styles(summary, _LAYERS, overwrite=True, folder=styles)
     layers, districts = _network(brief, call, progress)
     begun = workers_begun(workers=call.workers, scheduler=call.scheduler, memory=call.memory)
     with begun as workers:
         share = _share_out(layers, districts, brief, progress)
         jobs, entries = _jobs(share, brief, call, before)
-        write_manifest(call.folder, entries)
+        files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
+        _check_files(brief, call, files, made)
+        files |= {name for name in made if (call.folder / name).exists()}
+        write_manifest(call.folder, entries, files)
         progress("planning districts", 0, len(jobs))
         results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
         for done, result in enumerate(results, start=1):
             entries[result.name] = _entry(result, before.get(result.name))
-            write_manifest(call.folder, entries)
+            write_manifest(call.folder, entries, files)
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
     stale = _report_stale(share.layers, call.folder, entries)
@@ -134,9 +151,53 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
-        # The plans of all districts have the same layers: one folder does for them all.
-        write_styles(summary, (*PLAN.outputs, *tables), units=units, folder=styles)
+        write_styles(summary, _LAYERS, units=units, folder=styles)
     return _outcome(tables, brief, call, _told(share, entries, stale, brief.output.units))
+
+
+def _own_files(brief: Brief) -> set[str]:
+    """Return the files of a batch that are no district's, by their paths from its folder."""
+    return {SUMMARY, *(_STYLE_FILES if brief.output.styles else ())}
+
+
+def _made(folder: Path) -> set[str]:
+    """Return the files in a folder that an earlier batch made, by their paths from there."""
+    if not read_manifest(folder):
+        return set()
+    return {*files_made(folder), SUMMARY, *_STYLE_FILES}
+
+
+def _check_files(brief: Brief, call: Call, files: set[str], made: set[str]) -> None:
+    """Check that what a batch is about to write is nobody else's; call it before any is planned.
+
+    Raises
+    ------
+    OutputError
+        With every file that is read by the batch, cannot be replaced, or is there and was not
+        made by a batch; nothing was touched.
+    """
+    faults = []
+    try:
+        targets = [call.folder / name for name in sorted({*files, NAME})]
+        spare(targets, named_files(sources_of(brief.inputs)))
+    except OutputError as error:
+        faults.append(str(error))
+    for path in (call.folder / name for name in sorted(files)):
+        if not path.exists():
+            continue
+        try:
+            if path.suffix == ".gpkg":
+                check_target(path, overwrite=True)
+        except OutputError as error:
+            faults.append(str(error))
+            continue
+        if not call.overwrite and path.relative_to(call.folder).as_posix() not in made:
+            faults.append(
+                f"{path}: exists, and no batch in this folder made it; move it, use another "
+                "folder, or give --overwrite to replace it"
+            )
+    if faults:
+        raise OutputError("\n".join(faults))
 
 
 def _report_stale(layers: Layers, folder: Path, entries: dict[str, Entry]) -> list[str]:
@@ -280,7 +341,11 @@ def _report_outside(layers: Layers, runs: RunSet, rows: IntArray) -> None:
 def _jobs(
     share: Share, brief: Brief, call: Call, before: dict[str, Entry]
 ) -> tuple[dict[str, Job], dict[str, Entry]]:
-    """Return the districts to plan, the largest first, and the entries of those with no run."""
+    """Return the districts to plan, the largest first, and the entries known so far.
+
+    These are the ones with no run, and those whose plan is whole: should the batch end before it
+    comes to look at them again, it is still known.
+    """
     inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
     span = span_of(share.runs.chains)
@@ -295,6 +360,8 @@ def _jobs(
         edits, told = _edits_of(share, k)
         last = before.get(name)
         good = last is not None and last.file == target.name and still_good(call.folder, last)
+        if good and last is not None:
+            entries[name] = last
         jobs[name] = Job(
             name=name,
             brief=own,

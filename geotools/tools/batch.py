@@ -39,7 +39,11 @@ TOOL = Tool(
         ),
         Parameter("retries", "integer", "tries more after a worker died", default=2),
         Parameter("resume", "flag", "go on with an earlier batch: redo what failed or changed"),
-        Parameter("overwrite", "flag", "begin anew in a folder that holds a batch"),
+        Parameter(
+            "overwrite",
+            "flag",
+            "begin anew in a folder that holds a batch, and replace files that exist",
+        ),
         UNITS,
         ALLOW_REMOTE,
     ),
@@ -85,7 +89,7 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
-    from geotools.scale.engine import check_process
+    from geotools.scale.engine import check_process, memory_fault
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
@@ -98,6 +102,8 @@ def batch(
         faults.append(f"workers: {workers} is less than 1")
     if workers is not None and scheduler is not None:
         faults.append("give workers or scheduler, not both")
+    elif fault := memory_fault(workers, memory):
+        faults.append(fault)
     if retries < 0:
         faults.append(f"retries: {retries} is less than 0")
     if faults:

@@ -145,10 +145,10 @@ def _write(
 
     if target is not None:
         write_geopackage(target, layers, crs=first.crs, units=system, overwrite=overwrite)
-        write_styles(target, layers, units=system)
+        write_styles(target, layers, units=system, overwrite=overwrite)
     if csv is not None:
         table = contract_table("comparison", layers["comparison"], units=system)
-        write_csv(csv, table.drop_columns(GEOMETRY))
+        write_csv(csv, table.drop_columns(GEOMETRY), overwrite=overwrite)
 
 
 def _told(

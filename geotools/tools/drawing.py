@@ -63,7 +63,7 @@ def drawing(
     drawn = draw_plan(file, scale=scale)
     if target is not None:
         progress("writing", 0.0)
-        write_drawing(target, drawn)
+        write_drawing(target, drawn, overwrite=overwrite)
     counts, place = drawn.counts(), drawn.place
     summary = {
         "crs": place.name,

@@ -68,18 +68,18 @@ def intake(
     OutputError
         If the findings cannot be written.
     """
+    from geotools.deliver.geopackage import check_target
     from geotools.intake.read import read_layers
     from geotools.tools._ground_along import check_ground
 
-    if output is not None:
-        _refuse_existing(output, overwrite=overwrite)
+    target = None if output is None else check_target(output, overwrite)
     read = read_layers(brief, frames=layers, allow_remote=allow_remote, progress=progress)
     if read.dem:
         progress("looking up the ground")
         check_ground(read, brief, allow_remote=allow_remote)
     findings = _findings_frame(read)
-    if output is not None:
-        _write(findings, read.columns, output)
+    if target is not None:
+        _write(findings, read.columns, target, overwrite=overwrite)
     counts = {severity: read.findings.count(severity) for severity in ("error", "warning", "info")}
     summary = {
         "layers": [
@@ -197,29 +197,19 @@ def _paragraph(rule: Mapping[Any, Any]) -> str:
     return f"{rule['severity']}: {rule['rule']}{times}\n{body}"
 
 
-def _refuse_existing(output: Path, *, overwrite: bool) -> None:
-    from geotools.errors import OutputError
-
-    if output.exists() and not overwrite:
-        raise OutputError(f"{output}: exists already; give --overwrite to replace it")
-
-
-def _write(findings: Any, columns: pd.DataFrame, output: Path) -> None:
+def _write(findings: Any, columns: pd.DataFrame, target: Path, *, overwrite: bool) -> None:
     """Write beside the target and move into place when whole."""
     import pyogrio
 
+    from geotools.deliver.files import replacing
     from geotools.errors import OutputError
 
-    part = output.with_name(f".{output.stem}.part.gpkg")
     try:
-        part.unlink(missing_ok=True)
-        pyogrio.write_dataframe(
-            findings, part, layer="findings", driver="GPKG", geometry_type="Unknown"
-        )
-        if len(columns):
-            pyogrio.write_dataframe(columns, part, layer="columns", driver="GPKG")
-        part.replace(output)
-    except (OSError, pyogrio.errors.DataSourceError) as error:
-        raise OutputError(f"{output}: cannot be written ({error})") from error
-    finally:
-        part.unlink(missing_ok=True)
+        with replacing(target, overwrite=overwrite) as part:
+            pyogrio.write_dataframe(
+                findings, part, layer="findings", driver="GPKG", geometry_type="Unknown"
+            )
+            if len(columns):
+                pyogrio.write_dataframe(columns, part, layer="columns", driver="GPKG")
+    except pyogrio.errors.DataSourceError as error:
+        raise OutputError(f"{target}: cannot be written ({error})") from error

@@ -279,12 +279,13 @@ def _write_layers(
 
     if target.suffix.lower() == ".csv":
         ((name, frame),) = layers.items()
-        write_csv(target, contract_table(name, frame, units=units).drop_columns(GEOMETRY))
+        table = contract_table(name, frame, units=units).drop_columns(GEOMETRY)
+        write_csv(target, table, overwrite=overwrite)
         return
     system: Literal["si", "us"] = "us" if units == "us" else "si"
     write_geopackage(target, layers, crs=file.crs, units=system, overwrite=overwrite)
     if _styled(target, file):
-        write_styles(target, layers, units=system)
+        write_styles(target, layers, units=system, overwrite=overwrite)
 
 
 def _told(made: Schedule, target: Path | None, planned: int, gauges: Sequence[str]) -> Outcome:
@@ -469,7 +470,12 @@ def _write_check(
         from geotools.deliver.joint_report import write_report
 
         write_report(
-            targets["report"], checked, plan=file.path.name, records=records.name, units=units
+            targets["report"],
+            checked,
+            plan=file.path.name,
+            records=records.name,
+            units=units,
+            overwrite=overwrite,
         )
 
 

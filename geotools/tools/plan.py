@@ -110,5 +110,5 @@ def plan(
         progress("writing", 0.0)
         counts = write_plan(target, drawn, brief, wkb, overwrite=overwrite)
         if styles:
-            write_styles(target, counts, units=brief.output.units)
+            write_styles(target, counts, units=brief.output.units, overwrite=overwrite)
     return summarise(drawn, brief, target, wkb)

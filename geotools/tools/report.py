@@ -60,7 +60,7 @@ def report(
     target = check_file(output, suffix=".html", overwrite=overwrite)
     file = read_plan(plan, needs=())
     progress("report", 0.0)
-    content = write_report(target, file, title=title or "")
+    content = write_report(target, file, title=title or "", overwrite=overwrite)
     rows = {name: table["rows"] for name, table in content["tables"].items()}
     told = _told(rows, len(content["profiles"]))
     size = target.stat().st_size

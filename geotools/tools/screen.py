@@ -91,5 +91,5 @@ def screen(
             target, tables, crs=read.output_crs, units=units, overwrite=overwrite
         )
         if styles:
-            write_styles(target, counts, units=units)
+            write_styles(target, counts, units=units, overwrite=overwrite)
     return summarise_screening(tables, brief, target)

@@ -97,7 +97,7 @@ def sheets(
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
     progress("drawing", 0.0)
     book = make_book(read, size, scale=scale, fields=texts)
-    write_book(target, book)
+    write_book(target, book, overwrite=overwrite)
     return _told(book, target)
 
 

@@ -57,13 +57,13 @@ def test_findings_are_written_in_the_crs_of_the_mains(outcome: Any) -> None:
 def test_existing_file_is_kept_unless_told_otherwise(tmp_path: Path) -> None:
     target = tmp_path / "findings.gpkg"
     target.write_text("mine", encoding="utf-8")
-    with pytest.raises(OutputError, match="exists already; give --overwrite"):
+    with pytest.raises(OutputError, match=r"exists already; .* give --overwrite"):
         geotools.check_inputs(SAMPLE / "brief.toml", output=target)
     assert target.read_text(encoding="utf-8") == "mine"
 
 
 def test_folder_that_is_not_there_is_an_error_of_the_output(tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="there is no folder"):
         geotools.check_inputs(SAMPLE / "brief.toml", output=tmp_path / "no" / "f.gpkg")
 
 

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from geotools.deliver import files
-from geotools.deliver.files import clear_parts, part_of, replacing
+from geotools.deliver.files import check_file, clear_parts, part_of, replacing, spare
+from geotools.errors import OutputError
 
 pytestmark = pytest.mark.skipif(not files._system(), reason="processes cannot be told apart here")
 
@@ -114,3 +115,40 @@ def test_writing_a_file_removes_what_a_killed_run_left_of_it(target: Path) -> No
         part.write_text("whole")
     assert list(target.parent.iterdir()) == [target]
     assert target.read_text() == "whole"
+
+
+def test_a_file_that_came_in_the_meantime_is_kept_unless_told_otherwise(target: Path) -> None:
+    write = replacing(target, overwrite=False)
+    with pytest.raises(OutputError, match="exists already"), write as part:
+        part.write_text("plan")
+        target.write_text("mine")
+    assert target.read_text() == "mine"
+    assert list(target.parent.iterdir()) == [target]
+    with replacing(target) as part:
+        part.write_text("plan")
+    assert target.read_text() == "plan"
+
+
+@pytest.mark.parametrize("name", ["a" * 240 + ".csv", "a" * 300 + ".csv", "a\0.csv"], ids=len)
+def test_a_name_no_file_can_be_written_under_is_refused_at_once(tmp_path: Path, name: str) -> None:
+    # The longest name a file system allows has 255 bytes, and the part is a longer one.
+    with pytest.raises(OutputError, match=r"cannot write in|is no name for a file"):
+        check_file(tmp_path / name, suffix=".csv", overwrite=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_read_is_spared_by_whatever_name_it_is_told(tmp_path: Path) -> None:
+    one, two, new = (tmp_path / name for name in ("one.gpkg", "two.gpkg", "new.gpkg"))
+    for path in (one, two):
+        path.write_text("data")
+    (tmp_path / "hard.gpkg").hardlink_to(one)
+    (tmp_path / "soft.gpkg").symlink_to(two)
+    folder = tmp_path / "tables"
+    folder.mkdir()
+    for name in ("in.csv", "plan.gpkg"):  # GDAL reads the one with the folder, never the other
+        (folder / name).write_text("data")
+    targets = [tmp_path / "hard.gpkg", tmp_path / "soft.gpkg", folder / "in.csv"]
+    with pytest.raises(OutputError) as caught:
+        spare([*targets, new, folder / "plan.gpkg"], [one, two, folder, tmp_path / "none.gpkg"])
+    told = [line.partition(": is read")[0] for line in str(caught.value).splitlines()]
+    assert told == [str(path) for path in targets]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import rasterio
@@ -36,6 +38,19 @@ def test_a_path_a_list_and_a_pattern_name_the_same_rasters(tiles):
     assert [r.name for r in by_list] == ["t1.tif", "t2.tif"]
     assert by_list[0].crs == "EPSG:32633"
     assert len(find_rasters(str(tiles[0]), allow_remote=False)) == 1
+
+
+def test_brackets_of_a_folder_are_no_wildcard(tiles, tmp_path, fault):
+    home = tmp_path / "Project [A] *"
+    (home / "tiles").mkdir(parents=True)
+    for path in tiles:
+        (home / "tiles" / path.name).write_bytes(path.read_bytes())
+    for pattern in ("tiles/*.tif", "*/t?.tif"):
+        found = find_rasters(str(home / pattern), allow_remote=False)
+        assert {Path(raster.path).parent for raster in found} == {home / "tiles"}
+        assert [raster.name for raster in found] == sorted(path.name for path in tiles)
+    text = fault(find_rasters, str(home / "tiles" / "t9.tif"), allow_remote=False)
+    assert "no such file 't9.tif'" in text
 
 
 def test_the_rasters_are_listed_among_the_inputs(tiles, network):

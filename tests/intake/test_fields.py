@@ -249,6 +249,17 @@ def test_a_wish_that_is_no_wish_is_an_error_naming_the_feature(network, read, fa
     assert layers.pit_edits.table["action"].tolist() == ["fix", "forbid"]
 
 
+@pytest.mark.parametrize("empty", [None, "", "  ", "n/a"], ids=repr)
+def test_a_wish_without_a_word_is_read_as_one_left_out(network, read, spot, empty):
+    import geopandas
+
+    places = {"geometry": [spot(10, 0), spot(20, 0)], "crs": 32633}
+    edits = geopandas.GeoDataFrame({"action": [empty, "forbid"]}, **places)
+    assert read(mains=network(), pit_edits=edits).pit_edits.table["action"].tolist() == [
+        *("", "forbid"),
+    ]
+
+
 @pytest.mark.parametrize("word", ["N/A", " <Null> ", "null", "-", "None"])
 def test_words_for_nothing_are_no_material_and_no_identifier(word, network, read):
     frame = network(material=[word, "CI"], main_id=[word, "A"])

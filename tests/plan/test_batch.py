@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import subprocess
 import sys
@@ -20,6 +21,8 @@ import shapely
 from pandas.api.types import is_numeric_dtype
 
 from geotools.deliver.read_plan import read_plan
+from geotools.scale.engine import SchedulerLost
+from geotools.tools._tables import write_plan
 
 CRS = "EPSG:32633"
 X0, Y0 = 500_000.0, 5_200_000.0
@@ -371,10 +374,15 @@ def test_resume_redoes_what_changed_and_nothing_else(
 
 
 def test_a_district_that_fails_is_a_row_and_the_others_are_done(
-    network: Path, done: Path, tmp_path: Path, slipmain: Run
+    network: Path, done: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "westfold.gpkg").mkdir()  # its plan cannot be written there
-    call = slipmain("batch", network, "-o", tmp_path)
+    def refuse_west(target: Path, *args: Any, **kwargs: Any) -> dict[str, int]:
+        (target.with_name("westfold.gpkg")).mkdir(exist_ok=True)  # comes while it is planned
+        return write_plan(target, *args, **kwargs)
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr("geotools.tools._district.write_plan", refuse_west)
+        call = slipmain("batch", network, "-o", tmp_path)
     assert call.code == 1
     assert "1 done, 1 empty, 1 failed" in call.out
     assert "Westfold" in call.out
@@ -404,6 +412,72 @@ def test_a_batch_that_was_killed_goes_on_to_the_same_result(
     left = sorted(p.name for p in tmp_path.iterdir())
     files = ["eastfold.gpkg", "manifest.json", "styles", "summary.gpkg", "westfold.gpkg"]
     assert left == [".lock", *files]
+
+
+def test_a_file_no_batch_made_is_kept_unless_told_otherwise(
+    network: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    own = [tmp_path / name for name in ("eastfold.gpkg", "styles/pits.sld", "summary.gpkg")]
+    (tmp_path / "styles").mkdir()
+    for path in own:
+        path.write_text("mine", encoding="utf-8")
+    for option in ((), ("--resume",)):
+        call = slipmain("batch", network, "-o", tmp_path, *option)
+        assert call.code == 2
+        for path in own:
+            assert f"{path}: exists, and no batch in this folder made it" in call.err
+            assert path.read_text(encoding="utf-8") == "mine"
+        assert not (tmp_path / "westfold.gpkg").exists()
+    assert slipmain("batch", network, "-o", tmp_path, "--overwrite").code == 0
+    assert len(read_plan(own[0]).table("runs")) == 2
+    assert slipmain("batch", network, "-o", tmp_path, "--resume").code == 0
+
+
+def test_a_batch_never_writes_over_what_it_reads(
+    network: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    for name in ("net.gpkg", "brief.toml"):
+        shutil.copy(network.parent / name, tmp_path / name)
+    districts = gpd.read_file(tmp_path / "net.gpkg", layer="districts")
+    districts.replace({"Westfold": "Net"}).to_file(tmp_path / "net.gpkg", layer="districts")
+    before = (tmp_path / "net.gpkg").read_bytes()
+    for option in ((), ("--overwrite",), ("--resume", "--overwrite")):
+        call = slipmain("batch", tmp_path / "brief.toml", "-o", tmp_path, *option)
+        assert call.code == 2
+        assert f"{tmp_path / 'net.gpkg'}: is read by this call" in call.err
+        assert (tmp_path / "net.gpkg").read_bytes() == before
+    assert not list(tmp_path.glob("eastfold*"))
+
+
+def test_a_batch_that_ends_as_soon_as_it_goes_on_forgets_nothing(
+    network: Path, done: Path, tmp_path: Path, command: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(done, out)
+    before = entries(out)
+    (out / "westfold.gpkg").write_bytes(b"damaged")
+
+    def lost(*_: Any, **__: Any) -> Any:
+        raise SchedulerLost("gone")
+
+    with monkeypatch.context() as early:
+        early.setattr("geotools.tools._districts.run_all", lost)
+        assert command("batch", network, "-o", out, "--resume", "--quiet") == 2
+    assert entries(out) == {name: e for name, e in before.items() if name != "Westfold"}
+    assert command("batch", network, "-o", out, "--resume", "--quiet") == 0
+    tries = {name: entry["tries"] for name, entry in entries(out).items()}
+    assert tries == {"Westfold": 1, "Eastfold": 0, "Nobody": 0}
+    assert hashes(out) == hashes(done)
+
+
+def test_a_summary_that_cannot_be_written_is_told_before_any_district_is_planned(
+    network: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    (tmp_path / "summary.gpkg").mkdir()
+    call = slipmain("batch", network, "-o", tmp_path)
+    assert call.code == 2
+    assert "summary.gpkg: is a folder" in call.err
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".lock", "summary.gpkg"]
 
 
 def test_the_styles_of_all_files_of_a_batch_lie_in_one_folder(done: Path) -> None:

@@ -14,10 +14,17 @@ from typing import Any
 
 import dask.config
 import pytest
+from dask.utils import parse_timedelta
 
-from geotools.errors import LayerError
+from geotools.errors import LayerError, WorkersError
 from geotools.scale import engine
-from geotools.scale.engine import Result, SchedulerLost, run_all, workers_begun
+from geotools.scale.engine import (
+    Result,
+    SchedulerLost,
+    memory_fault,
+    run_all,
+    workers_begun,
+)
 
 
 def refuse() -> None:
@@ -123,3 +130,66 @@ def test_a_worker_does_not_gather_the_calls_it_sees_in_every_district() -> None:
     with workers_begun(workers=1) as workers:
         (result,) = run_all({"one": key}, dask.config.get, workers=workers)
     assert result.value is False
+
+
+FULL = """
+import builtins, functools, operator, sys
+from geotools.scale.engine import run_all, workers_begun
+
+FILL = (
+    "import builtins, psutil, time; rest = psutil.Process().memory_info().rss;"
+    "builtins.held = b'x' * int({share} * 400 * 2**20 - rest); time.sleep(1.5)"
+)
+if __name__ == "__main__":
+    jobs = {
+        "full": functools.partial(exec, FILL.format(share=0.88)),
+        "next": functools.partial(pow, 2, 5),
+        "over": functools.partial(exec, FILL.format(share=1.2)),
+        "last": functools.partial(pow, 3, 3),
+    }
+    with workers_begun(workers=1, memory="400MiB") as workers:
+        for result in run_all(jobs, operator.call, workers=workers, retries=0):
+            print(result.name, result.value, result.died, flush=True)
+"""
+
+
+def test_a_worker_near_its_bound_goes_on_and_one_beyond_it_ends_without_a_word_of_its_own() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", FULL], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.stdout.splitlines() == [
+        "full None False", "next 32 False", "over None True", "last 27 False",
+    ]  # fmt: skip
+    assert done.stderr == ""
+
+
+@pytest.mark.parametrize("memory", ["1MB", "260MiB", "0", "-4GiB", "0.5", "400"])
+def test_a_bound_that_no_worker_can_begin_with_is_refused(memory: str) -> None:
+    assert "is less than the 300.00 MiB" in memory_fault(1, memory)
+
+
+def test_a_bound_is_an_amount_of_memory() -> None:
+    assert "'banana' is no amount of memory" in memory_fault(1, "banana")
+    assert "is no amount of memory" in memory_fault(None, "4 bananas")
+    assert "for each of 1000000 workers" in memory_fault(1_000_000, "auto")
+    assert [memory_fault(1, m) for m in ("auto", "4GiB", "500 MB", "4e9")] == [""] * 4
+    assert memory_fault(None, "auto") == ""
+
+
+def test_workers_that_do_not_come_back_are_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine, "BACK_WITHIN_S", 2.0)
+    with workers_begun(workers=1) as workers:
+        client = workers()
+        client.cluster.scale(0)
+        while client.nthreads():
+            time.sleep(0.05)
+        with pytest.raises(WorkersError, match=r"all have ended.*--resume"):
+            list(run_all(JOBS, operator.call, workers=workers))
+
+
+def test_a_worker_is_begun_again_however_often_it_dies() -> None:
+    """Dask gives up one that has just died when an earlier death is so long ago, s."""
+    with workers_begun(workers=1) as workers:
+        workers()
+        wait = parse_timedelta(dask.config.get("distributed.deploy.lost-worker-timeout"))
+    assert wait > 365 * 86_400

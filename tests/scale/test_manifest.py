@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import re
 import subprocess
 import sys
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 import pytest
 
+from geotools.deliver.files import part_of
 from geotools.errors import OutputError
 from geotools.intake.digest import sha256
 from geotools.scale.manifest import (
     Entry,
     file_name,
+    files_made,
     locked,
     read_manifest,
     still_good,
@@ -99,8 +103,40 @@ def test_two_batches_on_one_folder_refuse_each_other_and_a_killed_one_refuses_no
 
 
 def test_half_written_files_are_swept_up_and_others_are_not(tmp_path: Path) -> None:
-    half = f".north.{'0a' * 16}.gpkg"
-    for name in (half, f"{half}-journal", "north.gpkg", ".hidden.gpkg", "notes.txt"):
-        (tmp_path / name).touch()
+    (tmp_path / "styles").mkdir()
+    write_manifest(tmp_path, {"North": Entry("done", file="north.gpkg")}, ["styles/pits.sld"])
+    with subprocess.Popen([sys.executable, "-c", ""]) as gone:
+        gone.wait()
+    halves = [part_of(tmp_path / n) for n in ("north.gpkg", "styles/pits.sld", "manifest.json")]
+    halves = [p.with_name(p.name.replace(f"-{os.getpid()}-", f"-{gone.pid}-")) for p in halves]
+    away = re.sub(r"\.[0-9a-f]*-", ".0123456789ab-", halves[0].name)  # by a worker elsewhere
+    for path in (*halves, halves[0].with_name(f"{halves[0].name}-journal"), tmp_path / away):
+        path.touch()
+    living, other = part_of(tmp_path / "north.gpkg"), tmp_path / away.replace("north", "mine")
+    kept = {living, other, *(tmp_path / n for n in ("north.gpkg", ".hidden.gpkg", "notes.txt"))}
+    for path in kept:
+        path.touch()
     sweep(tmp_path)
-    assert sorted(p.name for p in tmp_path.iterdir()) == [".hidden.gpkg", "north.gpkg", "notes.txt"]
+    assert {*tmp_path.iterdir()} == kept | {tmp_path / "manifest.json", tmp_path / "styles"}
+    assert not [*(tmp_path / "styles").iterdir()]
+
+
+def test_files_a_batch_is_to_write_are_known_before_they_are_done(tmp_path: Path) -> None:
+    assert files_made(tmp_path) == set()
+    entries = {"North": Entry("done", file="north.gpkg"), "South": Entry("failed", error="no")}
+    write_manifest(tmp_path, entries, ["south.gpkg", "styles/pits.sld", "../mine.gpkg", "/a.gpkg"])
+    assert files_made(tmp_path) == {"north.gpkg", "south.gpkg", "styles/pits.sld"}
+
+
+@pytest.mark.parametrize("name", ["CON", "nul", "com1", "LPT9", "com\u00b2", "Aux!"])
+def test_no_district_file_is_called_as_a_device_is(name: str) -> None:
+    file = file_name(name, set())
+    assert file.startswith("district-")
+    assert not PureWindowsPath(file).is_reserved()
+    assert file_name("Conway", set()) == "conway.gpkg"
+
+
+def test_a_part_of_the_longest_district_file_fits_a_file_system(tmp_path: Path) -> None:
+    for letter in ("a", "\u6c34", "\U00020000"):  # of one, three and four bytes
+        path = part_of(tmp_path / file_name(letter * 300, {file_name(letter * 300, set())}))
+        assert len(path.name.encode()) + len("-journal") <= 255

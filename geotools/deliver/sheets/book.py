@@ -105,7 +105,7 @@ def make_book(plan: Plan, paper: Paper, *, scale: int | None, fields: Mapping[st
     return Book(plan, paper, layout, fields, (*front, *sheets))
 
 
-def write_book(target: Path, book: Book) -> None:
+def write_book(target: Path, book: Book, *, overwrite: bool = True) -> None:
     """Write a book, whole or not at all.
 
     Parameters
@@ -113,6 +113,8 @@ def write_book(target: Path, book: Book) -> None:
     target : Path
         As `geotools.deliver.files.check_file` returned it.
     book : Book
+    overwrite : bool
+        Whether a file that came to be there in the meantime may be replaced.
 
     Raises
     ------
@@ -120,7 +122,7 @@ def write_book(target: Path, book: Book) -> None:
         If it cannot be written.
     """
     title = book.fields.get("title") or f"{_TITLE}, {book.plan.name}"
-    with replacing(target) as part:
+    with replacing(target, overwrite=overwrite) as part:
         pen = Pen(part, book.paper, title=title, subject=f"made from {book.plan.name}")
         last = ""
         for number, sheet in enumerate(book.sheets, start=1):

@@ -73,6 +73,9 @@ def key_map(
     pen.text(box.x + text, box.top - 1.2 * text, "Key map, north up", size=text, bold=True)
     room = Box(box.x, box.y, box.w, box.h - 2.2 * text).inset(2.2 * text)
     lines = plan.tables["runs"][GEOMETRY].to_numpy()
+    if not len(lines):
+        pen.text(room.x, room.top - text, "The plan has no runs: see its findings.", size=text)
+        return
     x0, y0, x1, y1 = shapely.total_bounds(lines)
     per_m = min(room.w / max(x1 - x0, 1.0), room.h / max(y1 - y0, 1.0))
     view = View(((x0 + x1) / 2, (y0 + y1) / 2), 0.0, room.middle, per_m)
