@@ -12,6 +12,7 @@ from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
+from geotools.pipe.defaults import MACHINE_SHARE
 from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.materials import (
     apparent_modulus_pa,
@@ -21,7 +22,6 @@ from geotools.pipe.materials import (
     per_material,
     tension_temperature_factor,
 )
-from geotools.pipe.shares import MACHINE_SHARE
 
 __all__ = [
     "CONDITIONS",

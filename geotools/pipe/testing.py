@@ -25,6 +25,7 @@ __all__ = [
     "pe_make_up_table_m3_per_m",
     "pe_test_passes",
     "pvc_allowance_m3_per_s",
+    "tabled_size_m",
     "water_volume_m3",
 ]
 
@@ -269,6 +270,23 @@ def _make_up() -> tuple[FloatArray, FloatArray]:
         for hours in _MAKE_UP_HOURS
     ]
     return sizes, np.array(values)
+
+
+def tabled_size_m(nominal_m: ArrayLike) -> FloatArray:
+    """Nominal size the table of make-up water is read at: beyond its ends the nearest.
+
+    Parameters
+    ----------
+    nominal_m : array_like
+        Nominal size, m.
+
+    Returns
+    -------
+    ndarray of float
+        The same between 4 and 48 in, m.
+    """
+    sizes, _ = _make_up()
+    return np.clip(np.asarray(nominal_m, dtype=np.float64), sizes[0], sizes[-1])
 
 
 def pe_make_up_table_m3_per_m(nominal_m: ArrayLike, hours: float) -> FloatArray:

@@ -25,6 +25,8 @@ from geotools.pipe.catalogue import (
     custom_carrier,
 )
 from geotools.pipe.choice import CHOICE_RULES, Choice, Criteria, RunColumns, choose
+from geotools.pipe.external import FIFTY_YEARS_H
+from geotools.pipe.fit import TOTAL_M
 from geotools.pipe.hydraulics import CARRIER_C, before_and_after
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import MATERIALS, SYSTEMS
@@ -372,6 +374,7 @@ def choice_limits(brief: Brief) -> Criteria:
     return Criteria(
         fit_rule=choice.fit_rule,
         clearance_share=choice.clearance_share,
+        clearance_total_m=TOTAL_M,
         clearance_gap_m=choice.clearance_gap,
         bead_m=choice.bead_height,
         recurring_velocity_m_per_s=service.recurring_velocity,
@@ -380,6 +383,8 @@ def choice_limits(brief: Brief) -> Criteria:
         grout_factor=service.grout_factor if brief.pulls.grouted else 1.0,
         ovality=service.ovality,
         collapse_safety=service.collapse_safety,
+        collapse_hours=FIFTY_YEARS_H,
+        carrier_c=CARRIER_C,
         least_capacity_ratio=service.least_capacity,
         highest_velocity_m_per_s=service.max_velocity,
         highest_gradient=service.max_gradient,
