@@ -467,3 +467,15 @@ def test_ground_too_steep_for_the_pits_at_its_ends_speaks_against_a_run(
     if verdict == OUT:
         assert row["verdict"] == OUT
         assert row["reason_1"].startswith("not suitable: steepness of the ground at an end 15")
+
+
+def test_breaks_of_a_main_drawn_in_parts_are_counted_once() -> None:
+    """Four breaks and 1 L/s on 100 and 300 m of one main: 10 a km and 2.5 L/s/km on each."""
+    lines = [[(500000, 5000000), (500100, 5000000)], [(500300, 5000000), (500600, 5000000)]]
+    record = {"main_id": ["A"], "diameter_mm": [400.0], "material": ["cast iron"],
+              "installed": [1990], "breaks": [4.0], "leakage_lps": [1.0]}  # fmt: skip
+    mains = gpd.GeoDataFrame(record, geometry=[shapely.MultiLineString(lines)], crs=CRS)
+    ranking = geotools.screen(mains=mains).layers["ranking"]
+    assert sorted(ranking["length"]) == pytest.approx([100.0, 300.0])
+    assert ranking["breaks"].tolist() == pytest.approx([0.01] * 2)
+    assert ranking["leakage"].tolist() == pytest.approx([2.5e-6] * 2)
