@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import TEST_FACTOR
-from geotools.pipe.factors import FOOT, GALLON, GRAVITY, INCH, PSI, WATER_DENSITY
+from geotools.pipe.factors import FOOT, GALLON, GRAVITY, HOUR, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
 
@@ -222,7 +222,7 @@ def filling_hours(
     bore = check_range("bore_m", bore_m, 0.0, 5.0, "m", above_low=True)
     length = check_range("length_m", length_m, 0.0, 1e6, "m")
     speed = check_range("velocity_m_per_s", velocity_m_per_s, 0.0, 2.0, "m/s", above_low=True)
-    return np.asarray(length / speed / 3600.0 + 0.0 * bore, dtype=np.float64)
+    return np.asarray(length / speed / HOUR + 0.0 * bore, dtype=np.float64)
 
 
 def pvc_allowance_m3_per_s(
@@ -257,7 +257,7 @@ def pvc_allowance_m3_per_s(
     feet = check_range("length_m", length_m, 0.0, 1e6, "m") / FOOT
     inches = check_range("nominal_m", nominal_m, 0.05, 3.0, "m") / INCH
     psi = check_range("pressure_pa", pressure_pa, 0.0, 1e7, "Pa") / PSI
-    return np.asarray(feet * inches * np.sqrt(psi) / _C605 * GALLON / 3600.0)
+    return np.asarray(feet * inches * np.sqrt(psi) / _C605 * GALLON / HOUR)
 
 
 @cache

@@ -16,7 +16,7 @@ from geotools.pipe.external import (
     grout_injection_limit_pa,
     grout_lift_count,
 )
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
     length_to_leave_m,
@@ -37,8 +37,6 @@ from geotools.siting.carrier import pipe_rows
 from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
-
-HOUR = 3600.0  # s
 
 
 def section_table(

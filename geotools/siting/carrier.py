@@ -26,6 +26,7 @@ from geotools.pipe.catalogue import (
 )
 from geotools.pipe.choice import CHOICE_RULES, Choice, Criteria, RunColumns, choose
 from geotools.pipe.external import FIFTY_YEARS_H
+from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.fit import TOTAL_M
 from geotools.pipe.hydraulics import CARRIER_C, before_and_after
 from geotools.pipe.materials import is_polyethylene
@@ -68,7 +69,6 @@ RULE_TEXTS = {
 LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
 # Metric PVC-U is mostly made with sockets: few make it for fusing, so it is no contender unasked.
 BY_NAME_ONLY = ("PVC-U",)
-DAY = 86400.0  # s
 CELLS_AT_ONCE = 500_000  # runs times pipes
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
@@ -565,7 +565,7 @@ def pulled_pipes(pipes: CarrierColumns, choice: CarrierChoice, pulls: Pulls) -> 
     ``allowable`` (N).
     """
     tension = pulls.force_share * allowable_tension_n(
-        pipes, hours=pulls.duration / 3600, temperature_c=choice.temperature
+        pipes, hours=pulls.duration / HOUR, temperature_c=choice.temperature
     )
     weight = weight_n_per_m(
         pipes,
@@ -613,7 +613,7 @@ def bend_limits(
         limit[pulled] = brief.pulls.force_share * tension_with_bending_n(
             pipe_rows(pipes, pipe[pulled]),
             radius[pulled],
-            hours=brief.pulls.duration / 3600,
+            hours=brief.pulls.duration / HOUR,
             temperature_c=brief.carrier.temperature,
         )
     return limit
