@@ -20,10 +20,9 @@ from pydantic_core import core_schema
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
 from geotools.lists import list_from_text
-from geotools.pipe import bounds
+from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
-from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.schema import INPUTS
 from geotools.units import in_unit, parse_quantity, unit_of
 
@@ -327,12 +326,12 @@ class CarrierChoice(_Section):
         le=1,
     )
     fit_rule: Literal["share_of_bore", "share_or_total", "radial_gap"] = _set(
-        "share_of_bore",
+        defaults.FIT_RULE,
         "clearance: share of the bore; that, or 2 in in hosts above 24 in; a gap all round",
         "PPI Handbook of PE Pipe ch. 11, AWWA M28 (from memory); PE100+ Association page (gap)",
     )
     clearance_share: float = _set(
-        0.10,
+        defaults.SHARE_OF_BORE,
         "diametral clearance wanted, as a share of the host's bore",
         "PPI Handbook of PE Pipe ch. 11 (from memory)",
         **_range(bounds.SHARE_OF_BORE),
@@ -344,13 +343,16 @@ class CarrierChoice(_Section):
         **_range(bounds.GAP_M),
     )
     bead_height: Length = _set(
-        "0 mm",
+        defaults.BEAD,
         "height of the outer fusion bead where it is not taken off",
         COMMON,
         **_range(bounds.BEAD_M),
     )
     temperature: Temperature = _set(
-        "23 degC", "temperature of the pipe at pulling", COMMON, **_range(bounds.TEMPERATURE_C)
+        defaults.PULL_TEMPERATURE,
+        "temperature of the pipe at pulling",
+        COMMON,
+        **_range(bounds.TEMPERATURE_C),
     )
 
 
@@ -361,30 +363,30 @@ class Service(_Section):
         "6 bar", "working pressure where none is on record", INVENTED, ge=0, le=4e6
     )
     water_temperature: Temperature = _set(
-        "15 degC",
+        defaults.WATER_TEMPERATURE,
         "highest temperature of the water; a pipe whose class is not known so warm is not chosen",
         COMMON,
         ge=0,
         le=60,
     )
     recurring_velocity: Speed = _set(
-        "0 m/s", "change of velocity in everyday surges", COMMON, ge=0, le=5
+        defaults.RECURRING_VELOCITY, "change of velocity in everyday surges", COMMON, ge=0, le=5
     )
     occasional_velocity: Speed = _set(
-        "1.2 m/s", "change of velocity in a rare surge", COMMON, ge=0, le=5
+        defaults.OCCASIONAL_VELOCITY, "change of velocity in a rare surge", COMMON, ge=0, le=5
     )
     surges_per_day: float = _set(
-        0.0,
+        defaults.SURGES_PER_DAY,
         "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
         "the user",
         ge=0,
         le=1000,
     )
     life: Time = _set(
-        "50 year", "how long the main must last, for the fatigue of PVC", COMMON, gt=0, le=3.2e9
+        defaults.LIFE, "how long the main must last, for the fatigue of PVC", COMMON, gt=0, le=3.2e9
     )
     fatigue_safety: float = _set(
-        2.0,
+        defaults.FATIGUE_SAFETY,
         "safety on the number of surges",
         "older design by Vinson's formula (from memory; confirm against AWWA C900 appendix B)",
         ge=1,
@@ -406,16 +408,16 @@ class Service(_Section):
         **_range(bounds.TUBERCLE_M),
     )
     ovality: float = _set(
-        0.03, "ovality of the carrier", "PPI Handbook ch. 6 (from memory)", ge=0, le=0.1
+        defaults.OVALITY, "ovality of the carrier", "PPI Handbook ch. 6 (from memory)", ge=0, le=0.1
     )
     collapse_safety: float = _set(
-        2.0,
+        defaults.COLLAPSE_SAFETY,
         "safety against collapse",
         "PPI Handbook ch. 6 (from memory)",
         **_range(bounds.SAFETY),
     )
     grout_factor: float = _set(
-        1.0,
+        defaults.GROUT_FACTOR,
         "what a grouted annulus (pulls.grouted) multiplies the collapse pressure of PE by; 1 does "
         "not count the grout",
         "up to 5: older PPI sliplining table (from memory)",
@@ -425,7 +427,10 @@ class Service(_Section):
         datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
     )
     max_velocity: Speed = _set(
-        "2.5 m/s", "highest velocity at the design flow, where one is on record", COMMON, gt=0
+        defaults.MAX_VELOCITY,
+        "highest velocity at the design flow, where one is on record",
+        COMMON,
+        gt=0,
     )
     max_gradient: float = _set(
         0.005,
@@ -443,20 +448,20 @@ class Service(_Section):
         le=5,
     )
     test_factor: float = _set(
-        1.5,
+        defaults.TEST_FACTOR,
         "test pressure over working pressure",
         "1.25 to 1.5: " + COMMON,
         **_range(bounds.TEST_FACTOR),
     )
     pe_test_hours: int = _set(
-        3,
+        defaults.PE_TEST_HOURS,
         "duration of the test of a PE carrier, whole hours, for the water it may take up",
         "make-up table of PPI and AWWA M55 for 1, 2 and 3 h (from memory)",
         ge=1,
         le=3,
     )
     pvc_test_duration: Time = _set(
-        "2 h",
+        f"{defaults.PVC_TEST_HOURS} h",
         "duration of the test of a PVC carrier, for the water that may be added",
         "AWWA C605: 2 h at the least (from memory)",
         gt=0,
@@ -479,7 +484,7 @@ class Pits(_Section):
         COMMON,
     )
     ramp: Literal["level", "lifted"] = _set(
-        "level",
+        defaults.RAMP,
         "level: string on rollers at street level, two arcs; lifted: tail held up, one arc",
         "geometry of two and one arcs",
     )
@@ -487,7 +492,7 @@ class Pits(_Section):
         "0.5 m", "underside of the resting string above ground", COMMON, ge=0, le=5
     )
     working_length: Length = _set(
-        "2 m", "working room at the face of the host", COMMON, ge=0.5, le=20
+        defaults.WORKING_ROOM, "working room at the face of the host", COMMON, ge=0.5, le=20
     )
     receiving_length: Length = _set("6 m", "length of a receiving pit", COMMON, ge=2, le=40)
     side_room: Length = _set(
@@ -497,7 +502,7 @@ class Pits(_Section):
         "shored", "sides of the pits: upright and shored, or sloped by soil", COMMON
     )
     soil: Literal["B", "C"] = _set(
-        "C",
+        defaults.SOIL,
         "class of the soil; the trench of an old main is disturbed soil, never the best class",
         "29 CFR 1926 Subpart P, table B-1",
     )
@@ -514,7 +519,7 @@ class Pits(_Section):
         gt=0,
         le=1000,
     )
-    bedding: Length = _set("0.15 m", "depth dug below the host", COMMON, ge=0, le=2)
+    bedding: Length = _set(defaults.BEDDING, "depth dug below the host", COMMON, ge=0, le=2)
 
 
 class Street(_Section):
@@ -621,7 +626,7 @@ class Pulls(_Section):
     )
     min_length: Length = _set("15 m", "shortest pull worth a set-up", COMMON, ge=0.1)
     host: Literal["dry", "wet", "lubricated", "tuberculated"] = _set(
-        "dry", "state of the host, which sets the band of friction", COMMON
+        defaults.HOST, "state of the host, which sets the band of friction", COMMON
     )
     friction: float | None = _set(
         None, "friction planned with", "middle of the band of pulls.host, from memory", ge=0, le=1.5
@@ -631,7 +636,7 @@ class Pulls(_Section):
     )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
     grout_cure: Time = _set(
-        "12 h",
+        defaults.CURE,
         "time the grout presses on the carrier before it holds itself",
         COMMON,
         **_range(bounds.LOAD_H, HOUR),
@@ -642,10 +647,14 @@ class Pulls(_Section):
         0.1, "friction of the string on its rollers before it goes in", "from memory", ge=0, le=1
     )
     force_share: float = _set(
-        FORCE_SHARE, "share of the pipe's allowable tension a plan may use", COMMON, gt=0, le=1
+        defaults.FORCE_SHARE,
+        "share of the pipe's allowable tension a plan may use",
+        COMMON,
+        gt=0,
+        le=1,
     )
     duration: Time = _set(
-        "12 h",
+        defaults.DURATION,
         "time under tension, for the allowable stress of PE",
         "ASTM F1804 (from memory)",
         gt=0,
@@ -653,7 +662,7 @@ class Pulls(_Section):
     )
     machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0, le=1e8)
     machine_share: float = _set(
-        MACHINE_SHARE, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
+        defaults.MACHINE_SHARE, "share of the machine's rating a plan may use", COMMON, gt=0, le=1
     )
     rate: Speed = _set("3.5 m/min", "speed of pulling", "10 to 15 ft/min: " + COMMON, gt=0)
     string_joint_hours: Time = _set(

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, field
 
 from geotools.criteria import CRITERIA, Criterion
-from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, INCH, LBF, MILE, MPH, PSI
+from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, HOUR, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
     "DIG_KINDS",
@@ -23,6 +23,7 @@ __all__ = [
     "OUTPUTS",
     "REASONS",
     "ROLES",
+    "UNIT_SIGNS",
     "VERDICTS",
     "Dimension",
     "Field",
@@ -31,6 +32,7 @@ __all__ = [
     "describe",
     "length_text",
     "quantity_text",
+    "unit_sign",
 ]
 
 
@@ -56,7 +58,7 @@ DIMENSIONS: dict[str, Dimension] = {
     "bore": Dimension({"mm": 1e-3, "in": INCH, "cm": 1e-2, "m": 1.0}, "mm", "in"),
     "pressure": Dimension({"kpa": 1e3, "psi": PSI, "bar": 1e5, "mpa": 1e6}, "kpa", "psi"),
     "force": Dimension({"kn": 1e3, "lbf": LBF}, "kn", "lbf"),
-    "flow": Dimension({"lps": 1e-3, "gpm": GALLON / 60, "m3h": 1 / 3600}, "lps", "gpm"),
+    "flow": Dimension({"lps": 1e-3, "gpm": GALLON / 60, "m3h": 1 / HOUR}, "lps", "gpm"),
     "speed": Dimension({"kmh": 1 / 3.6, "mph": MPH}, "kmh", "mph"),
     "velocity": Dimension({"ms": 1.0, "fts": FOOT}, "ms", "fts"),
     "angle": Dimension({"deg": math.pi / 180}, "deg", "deg"),
@@ -69,7 +71,7 @@ DIMENSIONS: dict[str, Dimension] = {
         {"lps_per_km": 1e-6, "gpm_per_mile": GALLON / 60 / MILE}, "lps_per_km", "gpm_per_mile"
     ),
     "piston": Dimension({"cm2": 1e-4, "mm2": 1e-6, "in2": INCH**2}, "cm2", "in2"),
-    "minutes": Dimension({"min": 60.0, "s": 1.0, "h": 3600.0}, "min", "min"),
+    "minutes": Dimension({"min": 60.0, "s": 1.0, "h": HOUR}, "min", "min"),
     "seconds": Dimension({"s": 1.0, "min": 60.0}, "s", "s"),
     # degrees Celsius inside, as everywhere in the program
     "temperature": Dimension(
@@ -1132,15 +1134,39 @@ OUTPUTS: dict[str, Layer] = {
 }
 
 
-# Suffixes that text writes otherwise.
-WRITTEN = {"kpa": "kPa", "kn": "kN", "kmh": "km/h", "lps": "L/s"}
+# How a unit suffix is written for a reader, where that differs.
+UNIT_SIGNS = {
+    "kpa": "kPa",
+    "mpa": "MPa",
+    "kn": "kN",
+    "c": "°C",
+    "f": "°F",
+    "deg": "°",
+    "m2": "m²",
+    "ft2": "ft²",
+    "in2": "in²",
+    "cm2": "cm²",
+    "mm2": "mm²",
+    "m3": "m³",
+    "yd3": "yd³",
+    "m3h": "m³/h",
+    "lps": "L/s",
+    "kmh": "km/h",
+    "ms": "m/s",
+    "fts": "ft/s",
+}
+
+
+def unit_sign(suffix: str) -> str:
+    """Return a unit suffix as it is written for a reader: ``lps_per_km`` is L/s per km."""
+    return " ".join(UNIT_SIGNS.get(word, word) for word in suffix.split("_"))
 
 
 def quantity_text(value: float, dimension: str, system: str, digits: int = 1) -> str:
     """Return a quantity, SI, in words, in the units of ``si`` or ``us``."""
     kind = DIMENSIONS[dimension]
     unit = kind.suffix(system)
-    return f"{value / kind.units[unit]:,.{digits}f} {WRITTEN.get(unit, unit)}"
+    return f"{value / kind.units[unit]:,.{digits}f} {unit_sign(unit)}"
 
 
 def length_text(length: float, system: str, digits: int = 1) -> str:

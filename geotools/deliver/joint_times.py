@@ -9,12 +9,12 @@ import pandas as pd
 from geotools.deliver.matching import Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.wording import moment
+from geotools.pipe.factors import DAY, HOUR
 
 __all__ = ["GRACE", "hold_times", "machines_at_once"]
 
 GRACE = np.timedelta64(1, "D")  # the clock of the site may be that of another zone
 _READ = 60.0  # s; times are told to the minute
-_DAY = 86_400.0  # s
 
 
 def hold_times(match: Match, reasons: Reasons, *, now: np.datetime64 | None) -> None:
@@ -115,10 +115,10 @@ def _crowded(match: Match, reasons: Reasons) -> None:
     table = table.drop_duplicates(["machine", "day", "joint"])
     grouped = table.groupby(["machine", "day"])["spent"]
     table = table.assign(total=grouped.transform("sum"), joints=grouped.transform("size"))
-    table = table[table["total"] > _DAY]
+    table = table[table["total"] > DAY]
     rows = table.index.to_numpy(dtype=np.int64)
     name, day = match.made["machine"].to_numpy(dtype=object)[rows], table["day"].to_numpy()
-    joints, hours = table["joints"].to_numpy(), table["total"].to_numpy(dtype=float) / 3600
+    joints, hours = table["joints"].to_numpy(), table["total"].to_numpy(dtype=float) / HOUR
     reasons.add_where(
         "machine-busy",
         np.ones(len(rows), dtype=bool),

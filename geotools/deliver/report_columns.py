@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geotools.deliver.wording import LIMITS, decimals, round_limit, unit_sign
-from geotools.schema import DIMENSIONS, OUTPUTS, Field
+from geotools.deliver.wording import LIMITS, decimals, round_limit
+from geotools.schema import DIMENSIONS, OUTPUTS, Field, unit_sign
 
 __all__ = ["SHOWN", "field_of", "pack", "packed_table"]
 

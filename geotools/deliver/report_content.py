@@ -15,8 +15,8 @@ from geotools.deliver.report_columns import packed_table
 from geotools.deliver.report_facts import facts_of
 from geotools.deliver.report_shapes import QUANTUM, bounds_of, encode_shapes
 from geotools.deliver.tables import CAUTIONS
-from geotools.deliver.wording import unit_sign
 from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
+from geotools.schema import unit_sign
 
 __all__ = ["gather"]
 

@@ -6,13 +6,12 @@ import math
 
 import numpy as np
 
-from geotools.schema import DIMENSIONS, OUTPUTS
+from geotools.schema import DIMENSIONS, OUTPUTS, unit_sign
 
 __all__ = [
     "ASSUMED",
     "ASSUMED_MARK",
     "LIMITS",
-    "UNIT_SIGNS",
     "chainage_text",
     "decimals",
     "depth_words",
@@ -24,7 +23,6 @@ __all__ = [
     "round_limit",
     "shown",
     "unit_of",
-    "unit_sign",
     "working_days",
 ]
 
@@ -41,33 +39,6 @@ _FINE = {
 _FINE_DECIMALS = 2
 LIMITS = ("allowable", "bend_limit", "governing_limit", "grout_limit")
 """Fields that may not be passed: cut off, never rounded up."""
-
-# How a unit suffix is written for a reader, where that differs.
-UNIT_SIGNS = {
-    "kpa": "kPa",
-    "mpa": "MPa",
-    "kn": "kN",
-    "c": "°C",
-    "f": "°F",
-    "deg": "°",
-    "m2": "m²",
-    "ft2": "ft²",
-    "in2": "in²",
-    "cm2": "cm²",
-    "mm2": "mm²",
-    "m3": "m³",
-    "yd3": "yd³",
-    "m3h": "m³/h",
-    "lps": "L/s",
-    "kmh": "km/h",
-    "ms": "m/s",
-    "fts": "ft/s",
-}
-
-
-def unit_sign(suffix: str) -> str:
-    """Return a unit suffix as it is written for a reader: ``lps_per_km`` is L/s per km."""
-    return " ".join(UNIT_SIGNS.get(word, word) for word in suffix.split("_"))
 
 
 def unit_of(dimension: str, units: str) -> str:

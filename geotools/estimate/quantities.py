@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import FloatArray
+from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
 
 __all__ = [
@@ -195,7 +196,7 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     length = column("length")
     between = column("strings") - 1
     moving = column("hours") - between * column("joint_hours")
-    hour = prices.pulling_hour * 3600
+    hour = prices.pulling_hour * HOUR
     standing = prices.string_joint + column("joint_hours") * hour
     lane_days, lane_rate = _lane_days(pulls, "string_days")
     items: list[Item] = [

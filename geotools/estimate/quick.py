@@ -13,6 +13,7 @@ import numpy as np
 
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
 from geotools.network.stretches import Stretches
+from geotools.pipe.factors import DAY
 
 __all__ = [
     "OpenCutRates",
@@ -156,7 +157,7 @@ def open_cut_cost(
     width = diameter + 2 * side_room
     deep = np.maximum(depth, 0.0) + bedding
     per_m = rates.excavation * width * deep + rates.restoration * width + rates.pipe * diameter
-    days = length / rates.per_second / 86400
+    days = length / rates.per_second / DAY
     return np.asarray(
         length * (per_m + rates.other) + rates.connection * connections + lane_day * days,
         dtype=np.float64,

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Crew
+from geotools.pipe.factors import DAY, HOUR
 from geotools.pulls.optimise import LEAST_PULL_DAYS
 
 __all__ = ["FUSING", "PULLING", "days_out", "schedule_runs"]
@@ -39,7 +40,6 @@ PULL_COLUMNS = (
 )
 CLEANING, TESTING = "clean and inspect the host", "fill, test and disinfect"
 TYING, REMAKING = "tie in at the pit", "remake the connections"  # puts the run back in service
-DAY_S = 86400.0
 _Row = dict[str, Any]  # the columns of one pit or pull
 
 
@@ -121,7 +121,7 @@ def _tasks(run_id: str, pits: list[_Row], pulls: list[_Row], crew: Crew) -> list
             "dig and support the pit",
             pit["pit_id"],
             "digging",
-            crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY_S),
+            crew.pit_days / 2 + pit["volume"] / (crew.dig_per_day * DAY),
         )
         for pit in pits
     }
@@ -167,10 +167,10 @@ def _before_rest(
         digs = _Task("open the connections", name, "connections", spent, [*supply])
         waits = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]], *supply]
         if pull["cleaned"] > 0:
-            spent = pull["cleaned"] / (crew.cleaning_per_day * DAY_S)
+            spent = pull["cleaned"] / (crew.cleaning_per_day * DAY)
             waits = [_Task(CLEANING, name, "cleaning", spent, waits)]
             out["cleaning"] += waits
-        spent = max(pull["hours"] / (crew.shift / 3600), LEAST_PULL_DAYS)
+        spent = max(pull["hours"] / (crew.shift / HOUR), LEAST_PULL_DAYS)
         pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits])
         rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
         out["fusing"].append(strings)
@@ -228,7 +228,7 @@ def _after_test(
             "refill and make good",
             pit["pit_id"],
             "digging",
-            crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY_S),
+            crew.pit_days / 2 + pit["area"] / (crew.restore_per_day * DAY),
             [tying[pit["pit_id"]]]
             if pit["pit_id"] in tying
             else [test, *met.get(pit["pit_id"], [])],
@@ -245,9 +245,7 @@ def _after_test(
 
 def _grouting(pull: _Row, test: _Task, crew: Crew) -> _Task:
     """Return the grouting of a pull: by its volume, and its lifts one after the other."""
-    days = max(
-        pull["grout"] / (crew.grout_per_day * DAY_S), pull["lifts"] / crew.grout_lifts_per_day
-    )
+    days = max(pull["grout"] / (crew.grout_per_day * DAY), pull["lifts"] / crew.grout_lifts_per_day)
     return _Task("grout the annulus", pull["pull_id"], "grouting", days, [test])
 
 

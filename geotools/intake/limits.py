@@ -31,7 +31,8 @@ class Limit:
         return f"{low} to {high}"
 
 
-# No wider than what the bores of hosts are known for.
+# Services, fittings and mains; bores of hosts are known from 50 mm up, and smaller mains are none
+# (network.min_diameter).
 PIPE = Limit(0.010, 3.0)
 BORE = Limit(BORE_RANGE[0], 4.0)
 LEVEL = Limit(-500.0, 9000.0)
@@ -46,7 +47,7 @@ LIMITS: dict[str, Limit] = {
     "c_factor": Limit(*C_RANGE, "{:g} to {:g}".format(*C_RANGE)),
     "flow": Limit(*FLOW_RANGE),
     "breaks": Limit(0.0, 1e5, "0 or more"),
-    "leakage": Limit(0.0, 100.0, "0 to 100 m3/s"),
+    "leakage": Limit(0.0, 100.0),
     "criticality": Limit(1.0, 5.0, "1 to 5"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
     "customers": Limit(0.0, 1e6, "0 or more"),

@@ -22,10 +22,12 @@ from geotools.intake.lines import Parts, clean_lines, keep_parts, line_parts, se
 from geotools.intake.load import Loaded
 from geotools.intake.notes import Note, emit, note
 from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
+from geotools.intake.ragged import line_lengths
 
 __all__ = ["Mains", "bad_coordinates", "build_mains"]
 
 IntArray = npt.NDArray[np.int64]
+COUNTED = ("breaks", "leakage")  # of a main as a whole; its other numbers hold all along it
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,7 @@ def build_mains(
     parts, table, more = _without_duplicates(parts, table, excluded)
     if not len(parts):
         raise LayerError(label, "holds no main with a length; check the geometries")
+    _share_out(table, parts)
     emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
     _tell_crs(findings, working)
     _tell_heights(findings, loaded)
@@ -164,6 +167,15 @@ def _table(loaded: Loaded, names: npt.NDArray[Any], parts: Parts) -> pd.DataFram
     table["source_id"] = names[parts.row]  # one for all parts of a feature
     table.loc[~parts.directed, ["invert_start", "invert_end"]] = np.nan
     return table
+
+
+def _share_out(table: pd.DataFrame, parts: Parts) -> None:
+    """Give every part of a feature its share, by length, of what was counted on the whole."""
+    length = line_lengths(parts.xy, parts.offsets)
+    whole = np.bincount(parts.row, weights=length)[parts.row]
+    share = np.divide(length, whole, out=np.ones(len(length)), where=whole > 0)
+    for name in COUNTED:
+        table[name] = table[name].to_numpy(dtype=float) * share
 
 
 def _inverts_dropped(loaded: Loaded, parts: Parts) -> list[Note]:

@@ -9,7 +9,15 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ChoiceError", "FloatArray", "Limits", "RangeError", "check_choice", "check_range"]
+__all__ = [
+    "ChoiceError",
+    "FloatArray",
+    "Limits",
+    "RangeError",
+    "check_choice",
+    "check_range",
+    "within",
+]
 
 # An end of a range written in another unit may come back from SI a hair beyond it (100 F is
 # 37.77777777777783 C): shares of the end, and of 1 where the end is 0, that still count as met.
@@ -124,6 +132,25 @@ def check_range(
 
 def _hair(end: float) -> float:
     return max(abs(end) * _HAIR, _HAIR_AT_ZERO) if np.isfinite(end) else 0.0
+
+
+def within(value: ArrayLike, limit: ArrayLike) -> NDArray[np.bool_]:
+    """Tell whether a value keeps a limit: every verdict of a formula is held by this.
+
+    Parameters
+    ----------
+    value, limit : array_like
+        In one unit; they broadcast. For a lower limit, give it as `value`.
+
+    Returns
+    -------
+    ndarray of bool
+        True up to the limit and 1e-9 of it beyond: what a textbook case meets to the last digit
+        of its print misses by the rounding of sums otherwise. False for not-a-number.
+    """
+    most = np.asarray(limit, dtype=np.float64)
+    slack = np.where(np.isfinite(most), np.abs(most) * _HAIR, 0.0)
+    return np.asarray(np.asarray(value, dtype=np.float64) <= most + slack, dtype=np.bool_)
 
 
 def check_choice(name: str, value: str, allowed: Iterable[str]) -> str:

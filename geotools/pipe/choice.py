@@ -7,17 +7,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, RangeError, check_range
+from geotools.pipe._ranges import FloatArray, RangeError, check_range, within
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.external import (
-    FIFTY_YEARS_H,
-    collapse_pressure_pa,
-    groundwater_pressure_pa,
-)
-from geotools.pipe.factors import INCH
+from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
-    CARRIER_C,
     capacity_ratio,
     flow_velocity_m_per_s,
     hazen_williams_head_loss_m,
@@ -64,7 +58,7 @@ class RunColumns:
 
 @dataclass(frozen=True)
 class Criteria:
-    """Limits of the choice.
+    """Limits of the choice; their defaults stand in the brief and nowhere else.
 
     Attributes
     ----------
@@ -91,22 +85,22 @@ class Criteria:
         Common practice, no source.
     """
 
-    fit_rule: str = "share_of_bore"
-    clearance_share: float = 0.10
-    clearance_total_m: float = 2.0 * INCH
-    clearance_gap_m: float = 0.010
-    bead_m: float | FloatArray = 0.0
-    recurring_velocity_m_per_s: float = 0.0
-    occasional_velocity_m_per_s: float = 1.2
-    recurring_cycles: float = 0.0
-    ovality: float = 0.03
-    collapse_safety: float = 2.0
-    collapse_hours: float = FIFTY_YEARS_H
-    grout_factor: float = 1.0
-    carrier_c: float = CARRIER_C
-    least_capacity_ratio: float = 1.0
-    highest_velocity_m_per_s: float = 2.5
-    highest_gradient: float = 0.01
+    fit_rule: str
+    clearance_share: float
+    clearance_total_m: float
+    clearance_gap_m: float
+    bead_m: float | FloatArray
+    recurring_velocity_m_per_s: float
+    occasional_velocity_m_per_s: float
+    recurring_cycles: float
+    ovality: float
+    collapse_safety: float
+    collapse_hours: float
+    grout_factor: float
+    carrier_c: float
+    least_capacity_ratio: float
+    highest_velocity_m_per_s: float
+    highest_gradient: float
 
 
 @dataclass(frozen=True)
@@ -168,7 +162,7 @@ def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatr
         here = pipes.material == material
         word, dr = str(material), pipes.dr[here]
         most = highest_temperature_c(word)
-        cool = runs.temperature_c <= most * (1 + 1e-9)
+        cool = within(runs.temperature_c, most)
         result[:, here] = (
             cool
             & check_pressure(
@@ -187,11 +181,11 @@ def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatr
 def _flow(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatrix:
     known = ~np.isnan(runs.design_flow_m3_per_s)
     flow = np.where(known, runs.design_flow_m3_per_s, 0.0)
-    fast = flow_velocity_m_per_s(flow, pipes.bore_m) <= limits.highest_velocity_m_per_s
+    calm = within(flow_velocity_m_per_s(flow, pipes.bore_m), limits.highest_velocity_m_per_s)
     lost = hazen_williams_head_loss_m(flow, pipes.bore_m, limits.carrier_c, 1.0)
     ratio = capacity_ratio(runs.host_c, runs.host_centre_m, limits.carrier_c, pipes.bore_m)
-    carries = fast & (lost <= limits.highest_gradient)
-    return np.asarray(np.where(known, carries, ratio >= limits.least_capacity_ratio - 1e-9))
+    carries = calm & within(lost, limits.highest_gradient)
+    return np.asarray(np.where(known, carries, within(limits.least_capacity_ratio, ratio)))
 
 
 def _block(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> list[_BoolMatrix]:
@@ -212,7 +206,7 @@ def _block(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> list[_BoolMa
         safety=limits.collapse_safety,
         grout_factor=np.where(is_polyethylene(pipes.material), limits.grout_factor, 1.0),
     )
-    holds = stands >= groundwater_pressure_pa(runs.groundwater_head_m)
+    holds = within(groundwater_pressure_pa(runs.groundwater_head_m), stands)
     return [enters, _pressure(runs, pipes, limits), holds, _flow(runs, pipes, limits)]
 
 
@@ -226,7 +220,7 @@ def _as_column(runs: RunColumns) -> _Runs:
     return _Runs(**{name: col[:, np.newaxis] for name, col in zip(names, whole, strict=True)})
 
 
-def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria | None = None) -> Choice:
+def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria) -> Choice:
     """Hold every carrier against every run.
 
     Parameters
@@ -235,8 +229,8 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria | None =
         The runs; single numbers count for all.
     pipes : CarrierColumns
         The carriers, from `catalogue.as_columns`.
-    limits : Criteria, optional
-        Limits; the defaults of `Criteria` if left out.
+    limits : Criteria
+        Limits.
 
     Returns
     -------
@@ -257,7 +251,6 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria | None =
     carry what the host does at equal gradient (`hydraulics.capacity_ratio`). Worked in blocks of
     runs so that memory stays bounded whatever their number.
     """
-    criteria = Criteria() if limits is None else limits
     check_range("pipes (number of carriers)", len(pipes), 1, np.inf, "")
     whole = _as_column(runs)
     count = whole.host_low_m.shape[0]
@@ -266,7 +259,7 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria | None =
     for start in range(0, count, step):
         part = slice(start, start + step)
         rows = _Runs(**{field.name: getattr(whole, field.name)[part] for field in fields(_Runs)})
-        for rule, verdict in enumerate(_block(rows, pipes, criteria)):
+        for rule, verdict in enumerate(_block(rows, pipes, limits)):
             verdicts[rule, part] = verdict
     suits = np.asarray(np.all(verdicts, axis=0), dtype=np.bool_)
     first = np.argmin(verdicts, axis=0).astype(np.int8)

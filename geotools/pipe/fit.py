@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe import bounds
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
+from geotools.pipe._ranges import FloatArray, check_choice, check_range, within
 from geotools.pipe.factors import INCH
 
 __all__ = [
@@ -177,7 +177,6 @@ def fit(
     gap = clearance_m(host_bore_m, outside_m, bead_m=bead_m)
     bore = np.asarray(host_bore_m, dtype=np.float64)
     required = _required_m(bore, rule, share, total_m, gap_m)
-    # a nanometre of slack, so that a clearance meant to be exactly the rule's passes
-    passes = np.asarray(gap >= required - 1e-9, dtype=np.bool_)
+    passes = within(bore - gap, bore - required)  # by sizes: a clearance of 0 has no share of it
     shares = np.asarray(gap / bore, dtype=np.float64)
     return Fit(passes, gap, shares, required, rule)

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe.factors import INCH, PSI, to_si
+from geotools.pipe.factors import HOUR, INCH, PSI, to_si
 from geotools.pipe.pulling import wall_area_m2
 
 __all__ = [
@@ -357,4 +357,4 @@ def joint_hours(wall_m: ArrayLike, *, handling_s: ArrayLike = 1350.0) -> FloatAr
     """
     wall = check_range("wall_m", wall_m, 0.0, 0.2, "m", above_low=True)
     handling = check_range("handling_s", handling_s, 0.0, 36000.0, "s")
-    return np.asarray((handling + (_SOAK_S_PER_M + _COOL_S_PER_M) * wall) / 3600.0)
+    return np.asarray((handling + (_SOAK_S_PER_M + _COOL_S_PER_M) * wall) / HOUR)

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_choice, check_range
+from geotools.pipe._ranges import FloatArray, check_choice, check_range, within
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import GRAVITY
 
@@ -249,7 +249,7 @@ def velocity_within(
     speed = check_range("velocity", velocity, 0.0, 100.0, "m/s")
     most = check_range("highest", highest, 0.0, 100.0, "m/s")
     least = check_range("lowest", lowest, 0.0, 100.0, "m/s")
-    return np.asarray((speed <= most) & (speed >= least), dtype=np.bool_)
+    return np.asarray(within(speed, most) & within(least, speed), dtype=np.bool_)
 
 
 def reynolds(

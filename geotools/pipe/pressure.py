@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geotools.pipe._ranges import FloatArray, check_range
+from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.factors import FOOT, PSI, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene, per_material
 
@@ -355,7 +355,7 @@ def _held(rated: FloatArray, working: _Pair, often: _Pair, seldom: _Pair) -> Pre
     """Hold three pressures, each with its limit, against these."""
     pairs = working, often, seldom
     rates = np.broadcast_arrays(*(pressure / limit for pressure, limit in pairs))
-    holds = [np.asarray(rate <= 1.0 + 1e-9, dtype=np.bool_) for rate in rates]
+    holds = [within(rate, 1.0) for rate in rates]
     shape = rates[0].shape
     return PressureCheck(
         class_pa=np.broadcast_to(rated, shape),

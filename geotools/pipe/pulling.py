@@ -12,7 +12,8 @@ from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bending import PVC_MODULUS_PA, bending_strain
 from geotools.pipe.catalogue import CarrierLike
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.defaults import MACHINE_SHARE
+from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import (
     apparent_modulus_pa,
     by_material,
@@ -21,7 +22,6 @@ from geotools.pipe.materials import (
     per_material,
     tension_temperature_factor,
 )
-from geotools.pipe.shares import MACHINE_SHARE
 
 __all__ = [
     "CONDITIONS",
@@ -574,7 +574,7 @@ def pull_hours(
     joints = check_range("joints_during", joints_during, 0.0, 1e4, "")
     each = check_range("hours_per_joint", hours_per_joint, 0.0, 48.0, "h")
     start = check_range("set_up_hours", set_up_hours, 0.0, 240.0, "h")
-    return np.asarray(start + length / rate / 3600.0 + joints * each, dtype=np.float64)
+    return np.asarray(start + length / rate / HOUR + joints * each, dtype=np.float64)
 
 
 def stretch_m(

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.bounds import TEST_FACTOR
-from geotools.pipe.factors import FOOT, GALLON, GRAVITY, INCH, PSI, WATER_DENSITY
+from geotools.pipe.factors import FOOT, GALLON, GRAVITY, HOUR, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
 
@@ -25,6 +25,7 @@ __all__ = [
     "pe_make_up_table_m3_per_m",
     "pe_test_passes",
     "pvc_allowance_m3_per_s",
+    "tabled_size_m",
     "water_volume_m3",
 ]
 
@@ -221,7 +222,7 @@ def filling_hours(
     bore = check_range("bore_m", bore_m, 0.0, 5.0, "m", above_low=True)
     length = check_range("length_m", length_m, 0.0, 1e6, "m")
     speed = check_range("velocity_m_per_s", velocity_m_per_s, 0.0, 2.0, "m/s", above_low=True)
-    return np.asarray(length / speed / 3600.0 + 0.0 * bore, dtype=np.float64)
+    return np.asarray(length / speed / HOUR + 0.0 * bore, dtype=np.float64)
 
 
 def pvc_allowance_m3_per_s(
@@ -256,7 +257,7 @@ def pvc_allowance_m3_per_s(
     feet = check_range("length_m", length_m, 0.0, 1e6, "m") / FOOT
     inches = check_range("nominal_m", nominal_m, 0.05, 3.0, "m") / INCH
     psi = check_range("pressure_pa", pressure_pa, 0.0, 1e7, "Pa") / PSI
-    return np.asarray(feet * inches * np.sqrt(psi) / _C605 * GALLON / 3600.0)
+    return np.asarray(feet * inches * np.sqrt(psi) / _C605 * GALLON / HOUR)
 
 
 @cache
@@ -269,6 +270,23 @@ def _make_up() -> tuple[FloatArray, FloatArray]:
         for hours in _MAKE_UP_HOURS
     ]
     return sizes, np.array(values)
+
+
+def tabled_size_m(nominal_m: ArrayLike) -> FloatArray:
+    """Nominal size the table of make-up water is read at: beyond its ends the nearest.
+
+    Parameters
+    ----------
+    nominal_m : array_like
+        Nominal size, m.
+
+    Returns
+    -------
+    ndarray of float
+        The same between 4 and 48 in, m.
+    """
+    sizes, _ = _make_up()
+    return np.clip(np.asarray(nominal_m, dtype=np.float64), sizes[0], sizes[-1])
 
 
 def pe_make_up_table_m3_per_m(nominal_m: ArrayLike, hours: float) -> FloatArray:

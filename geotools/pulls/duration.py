@@ -11,13 +11,12 @@ from geotools.brief import Brief
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray
 from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.factors import HOUR
 from geotools.pipe.pulling import LONGEST_LOAD_H, allowable_stress_pa
 from geotools.schema import quantity_text
 from geotools.siting.carrier import pipe_rows
 
 __all__ = ["longer_share", "report_longer_pulls"]
-
-HOUR = 3600.0  # s
 
 
 def longer_share(hours: FloatArray, pipes: CarrierColumns, brief: Brief) -> FloatArray:

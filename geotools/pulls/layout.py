@@ -9,6 +9,7 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
+from geotools.pipe.factors import HOUR
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import (
@@ -73,7 +74,7 @@ def lay_out(
     row, role = choice.states // 4, choice.states % 4
     pits = _pits(run, row, role, candidates, runs)
     pulls = _pulls(pits, run, row, role, sites, profile, costs, runs, candidates.laydown)
-    hours = pulls["length"] / rate / 3600 + (pulls["strings"] - 1) * joint_hours
+    hours = pulls["length"] / rate / HOUR + (pulls["strings"] - 1) * joint_hours
     return Plan(pits, pulls.assign(hours=hours))
 
 

@@ -16,7 +16,7 @@ from geotools.pipe.external import (
     grout_injection_limit_pa,
     grout_lift_count,
 )
-from geotools.pipe.factors import GRAVITY, INCH, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
     length_to_leave_m,
@@ -30,15 +30,13 @@ from geotools.pipe.testing import (
     hydrotest_pressure_pa,
     pe_make_up_m3,
     pvc_allowance_m3_per_s,
+    tabled_size_m,
     water_volume_m3,
 )
 from geotools.siting.carrier import pipe_rows
 from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
-
-HOUR = 3600.0  # s
-PE_TABLE_SIZES = (4 * INCH, 48 * INCH)  # m; the make-up table goes no farther
 
 
 def section_table(
@@ -188,10 +186,9 @@ def _make_up(
     """Return the water that may be added in the test, m3: PVC by the second, PE by table."""
     nominal = _nominal(pipe)
     allowance = pvc_allowance_m3_per_s(length, nominal, test) * brief.service.pvc_test_duration
-    within = np.clip(nominal, *PE_TABLE_SIZES)
     return np.where(
         is_polyethylene(pipe.material),
-        pe_make_up_m3(within, length, brief.service.pe_test_hours),
+        pe_make_up_m3(tabled_size_m(nominal), length, brief.service.pe_test_hours),
         allowance,
     )
 

@@ -25,6 +25,9 @@ from geotools.pipe.catalogue import (
     custom_carrier,
 )
 from geotools.pipe.choice import CHOICE_RULES, Choice, Criteria, RunColumns, choose
+from geotools.pipe.external import FIFTY_YEARS_H
+from geotools.pipe.factors import DAY, HOUR
+from geotools.pipe.fit import TOTAL_M
 from geotools.pipe.hydraulics import CARRIER_C, before_and_after
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import MATERIALS, SYSTEMS
@@ -66,7 +69,6 @@ RULE_TEXTS = {
 LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
 # Metric PVC-U is mostly made with sockets: few make it for fusing, so it is no contender unasked.
 BY_NAME_ONLY = ("PVC-U",)
-DAY = 86400.0  # s
 CELLS_AT_ONCE = 500_000  # runs times pipes
 WINDOW = 0.55  # a pipe thinner than this share of the bore is no alternative worth a row
 
@@ -372,6 +374,7 @@ def choice_limits(brief: Brief) -> Criteria:
     return Criteria(
         fit_rule=choice.fit_rule,
         clearance_share=choice.clearance_share,
+        clearance_total_m=TOTAL_M,
         clearance_gap_m=choice.clearance_gap,
         bead_m=choice.bead_height,
         recurring_velocity_m_per_s=service.recurring_velocity,
@@ -380,6 +383,8 @@ def choice_limits(brief: Brief) -> Criteria:
         grout_factor=service.grout_factor if brief.pulls.grouted else 1.0,
         ovality=service.ovality,
         collapse_safety=service.collapse_safety,
+        collapse_hours=FIFTY_YEARS_H,
+        carrier_c=CARRIER_C,
         least_capacity_ratio=service.least_capacity,
         highest_velocity_m_per_s=service.max_velocity,
         highest_gradient=service.max_gradient,
@@ -560,7 +565,7 @@ def pulled_pipes(pipes: CarrierColumns, choice: CarrierChoice, pulls: Pulls) -> 
     ``allowable`` (N).
     """
     tension = pulls.force_share * allowable_tension_n(
-        pipes, hours=pulls.duration / 3600, temperature_c=choice.temperature
+        pipes, hours=pulls.duration / HOUR, temperature_c=choice.temperature
     )
     weight = weight_n_per_m(
         pipes,
@@ -608,7 +613,7 @@ def bend_limits(
         limit[pulled] = brief.pulls.force_share * tension_with_bending_n(
             pipe_rows(pipes, pipe[pulled]),
             radius[pulled],
-            hours=brief.pulls.duration / 3600,
+            hours=brief.pulls.duration / HOUR,
             temperature_c=brief.carrier.temperature,
         )
     return limit

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.pipe._ranges import within
 from geotools.pipe.bending import passing_radius_m, tangent_length_m
 
 __all__ = ["judge_bends"]
@@ -37,12 +38,15 @@ def judge_bends(bends: pd.DataFrame, *, clearance: FloatArray, needed: FloatArra
     angle = np.clip(bends["deflection"].to_numpy(dtype=float), 0.0, np.pi)
     radius, gap = needed[run], clearance[run]
     alone = passing_radius_m(angle, gap, axis_radius_m=bends["axis_radius"].to_numpy(dtype=float))
-    group = _overlapping(bends, run, angle, radius, alone >= radius)
+    eased = within(radius, alone)
+    group = _overlapping(bends, run, angle, radius, eased)
     size = np.bincount(group)[group]
     together = np.minimum(np.bincount(group, angle)[group], np.pi)
     joint = np.where(size > 1, passing_radius_m(together, gap), np.inf)
-    passing = np.where(alone >= radius, np.minimum(alone, joint), alone)
-    return bends.assign(passing_radius=passing, needed_radius=radius, passes=passing >= radius)
+    passing = np.where(eased, np.minimum(alone, joint), alone)
+    return bends.assign(
+        passing_radius=passing, needed_radius=radius, passes=within(radius, passing)
+    )
 
 
 def _overlapping(

@@ -12,6 +12,7 @@ import pandas as pd
 from geotools.brief import Brief
 from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
+from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
@@ -41,8 +42,6 @@ __all__ = [
     "try_carriers",
     "work_rates",
 ]
-
-DAY = 86400.0  # s
 
 
 @dataclass(frozen=True)
@@ -152,7 +151,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         costs,
         table,
         rate=brief.pulls.rate,
-        joint_hours=brief.pulls.string_joint_hours / 3600,
+        joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
     of_refused = ground.edits["run"].to_numpy(dtype=np.int64)[list(edited.refused)]
     figures = _figures(plan, edited, sites, candidates).assign(

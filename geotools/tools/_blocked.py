@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.network.ragged import IntArray
+from geotools.pipe.factors import HOUR
 from geotools.pulls.explain import Limits, explain_run
 from geotools.pulls.lifted import BENDS, FORCE, LENGTH, SHIFT, SHORT, TENSION, lift_limits
 from geotools.schema import length_text, quantity_text
@@ -76,7 +77,7 @@ def _limits(brief: Brief, run: pd.Series) -> Limits:
             FORCE: f"the pull force of at most {most} for {run['carrier']} "
             f"[pulls.{share}, pulls.friction]",
             TENSION: f"the tension {run['carrier']} may have where it is bent [pulls.force_share]",
-            SHIFT: f"the shift of {brief.crew.shift / 3600:g} h a pull must fit, with the strings "
+            SHIFT: f"the shift of {brief.crew.shift / HOUR:g} h a pull must fit, with the strings "
             "joined on [crew.shift, pulls.rate]",
             SHORT: f"the shortest pull of {say(pulls.min_length)} [pulls.min_length]",
             BENDS: f"bends that {run['carrier']} does not pass, or valves, that must lie in a pit "

@@ -17,10 +17,9 @@ from geotools.criteria import CRITERIA, NEED, SUITABILITY, Criterion
 from geotools.deliver.columns import content_hash
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.tables import settings_table
-from geotools.deliver.wording import unit_sign
 from geotools.intake.columns import Layers
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
-from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS
+from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
 from geotools.tool import Outcome
 from geotools.tools._screen import Measured, Screened, of_kind, weights_of
 from geotools.tools._table import table as text_table

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from geotools.pipe.factors import YEAR_H
+from geotools.pipe.factors import HOUR, YEAR_H
 from geotools.units import in_unit
 
 if TYPE_CHECKING:
@@ -34,7 +34,6 @@ _UNITS: dict[str, tuple[str, str, str]] = {
     "hours": ("time", "h", "h"),
     "temperature": ("temperature", "degC", "degF"),
 }
-_HOUR = 3600.0  # a worksheet counts hours, everything else is in SI
 _CUBIC_METRE = 1.0  # less water than this is shown in litres
 
 
@@ -52,7 +51,8 @@ def _shown(item: Entry | Step, units: str) -> tuple[float | str, str]:
         unit = "L"
     if item.quantity == "hours":
         unit = "year" if item.value >= YEAR_H else "h" if item.value >= 1.0 else "min"
-    value = item.value * (_HOUR if item.quantity == "hours" else 1.0)
+    # a worksheet counts hours, everything else is in SI
+    value = item.value * (HOUR if item.quantity == "hours" else 1.0)
     return in_unit(value, unit, kind), unit.replace("^", "")
 
 

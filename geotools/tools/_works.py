@@ -21,6 +21,7 @@ from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import in_words
+from geotools.pipe.factors import HOUR
 from geotools.pulls.digs import local_digs
 from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
@@ -81,7 +82,7 @@ def work_out(
         pipe_price=_of_run(table, pulls, "pipe_price"),
         annulus=_of_run(table, pulls, "annulus"),
         tails=sections["leave"].to_numpy(dtype=float),
-        joint_hours=brief.pulls.string_joint_hours / 3600,
+        joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
     prices = _prices(brief)
     of_pits = pit_quantities(pits, prices, brief.output.units)

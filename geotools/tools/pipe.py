@@ -7,8 +7,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from geotools.pipe import defaults
+from geotools.pipe.factors import HOUR
 from geotools.pipe.names import MATERIALS, SYSTEMS
-from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
@@ -123,17 +124,16 @@ _TEMPERATURE = _quantity(
     "temperature",
     "temperature of the pipe wall",
     "temperature_c",
-    default="23 degC",
+    default=defaults.PULL_TEMPERATURE,
 )
 _BEAD = _quantity(
     "bead",
     "length",
     "height of the outer fusion bead where it is left on",
     "bead_m",
-    default="0 mm",
+    default=defaults.BEAD,
 )
 _LENGTH = _quantity("length", "length", "length of main", "length_m", required=True)
-_HOUR = 3600.0
 
 
 @dataclass(frozen=True)
@@ -174,11 +174,15 @@ _SHEETS = (
                 "choice",
                 "what clearance must be",
                 "rule",
-                default="share_of_bore",
+                default=defaults.FIT_RULE,
                 choices=("share_of_bore", "share_or_total", "radial_gap"),
             ),
             _plain(
-                "share", "number", "share of the bore that must stay free", "share", default=0.1
+                "share",
+                "number",
+                "share of the bore that must stay free",
+                "share",
+                default=defaults.SHARE_OF_BORE,
             ),
             _BEAD,
         ),
@@ -221,7 +225,7 @@ _SHEETS = (
                 "choice",
                 "what the carrier slides on, which sets the band of friction",
                 "surface",
-                default="dry",
+                default=defaults.HOST,
                 choices=("rollers", "lubricated", "wet", "dry", "tuberculated", "ground"),
             ),
             _plain(
@@ -244,8 +248,8 @@ _SHEETS = (
                 "time",
                 "time under tension",
                 "hours",
-                default="12 h",
-                unit=_HOUR,
+                default=defaults.DURATION,
+                unit=HOUR,
             ),
             _TEMPERATURE,
             _quantity(
@@ -261,14 +265,14 @@ _SHEETS = (
                 "number",
                 "share of the pipe's allowable tension a plan may use",
                 "wanted_share",
-                default=FORCE_SHARE,
+                default=defaults.FORCE_SHARE,
             ),
             _plain(
                 "machine_share",
                 "number",
                 "share of the machine's rating a plan may use",
                 "machine_share",
-                default=MACHINE_SHARE,
+                default=defaults.MACHINE_SHARE,
             ),
         ),
     ),
@@ -296,11 +300,15 @@ _SHEETS = (
                 "choice",
                 "level: string on rollers, two arcs; lifted: tail held up, one arc",
                 "form",
-                default="level",
+                default=defaults.RAMP,
                 choices=("level", "lifted"),
             ),
             _quantity(
-                "working", "length", "room at the face of the host", "working_m", default="2 m"
+                "working",
+                "length",
+                "room at the face of the host",
+                "working_m",
+                default=defaults.WORKING_ROOM,
             ),
             _plain("fitting", "flag", "a flange or fitting goes round the bend", "fitting_in_bend"),
             _TEMPERATURE,
@@ -309,11 +317,15 @@ _SHEETS = (
                 "choice",
                 "soil class for the slope of the sides",
                 "soil",
-                default="C",
+                default=defaults.SOIL,
                 choices=("rock", "A", "B", "C", "A_short_term"),
             ),
             _quantity(
-                "bedding", "length", "depth dug below the pipe", "bedding_m", default="0.15 m"
+                "bedding",
+                "length",
+                "depth dug below the pipe",
+                "bedding_m",
+                default=defaults.BEDDING,
             ),
         ),
     ),
@@ -362,7 +374,7 @@ _SHEETS = (
                 "highest velocity wanted",
                 "highest_velocity",
                 "highest",
-                default="2.5 m/s",
+                default=defaults.MAX_VELOCITY,
             ),
         ),
         bore="centre",
@@ -378,43 +390,43 @@ _SHEETS = (
                 "speed",
                 "change of velocity in everyday surges",
                 "recurring_velocity",
-                default="0 m/s",
+                default=defaults.RECURRING_VELOCITY,
             ),
             _quantity(
                 "occasional",
                 "speed",
                 "change of velocity in a rare surge",
                 "occasional_velocity",
-                default="1.2 m/s",
+                default=defaults.OCCASIONAL_VELOCITY,
             ),
             _quantity(
                 "temperature",
                 "temperature",
                 "highest temperature of the water",
                 "temperature_c",
-                default="23 degC",
+                default=defaults.WATER_TEMPERATURE,
             ),
             _plain(
                 "surges",
                 "number",
                 "everyday surges a day, for the fatigue of PVC; 0 does not ask for it",
                 "surges_per_day",
-                default=0.0,
+                default=defaults.SURGES_PER_DAY,
             ),
             _quantity(
                 "life",
                 "time",
                 "how long they go on",
                 "life_hours",
-                default="50 year",
-                unit=_HOUR,
+                default=defaults.LIFE,
+                unit=HOUR,
             ),
             _plain(
                 "fatigue_safety",
                 "number",
                 "safety on the number of surges",
                 "fatigue_safety",
-                default=2.0,
+                default=defaults.FATIGUE_SAFETY,
             ),
         ),
     ),
@@ -437,16 +449,18 @@ _SHEETS = (
                 "how long it presses",
                 "hours",
                 default="50 year",
-                unit=_HOUR,
+                unit=HOUR,
             ),
-            _plain("ovality", "number", "ovality, 0.03 for 3 %", "ovality", default=0.03),
-            _plain("safety", "number", "safety factor", "safety", default=2.0),
+            _plain(
+                "ovality", "number", "ovality, 0.03 for 3 %", "ovality", default=defaults.OVALITY
+            ),
+            _plain("safety", "number", "safety factor", "safety", default=defaults.COLLAPSE_SAFETY),
             _plain(
                 "grout",
                 "number",
                 "what grout all round multiplies the pressure of PE by, up to 5; 1 without",
                 "grout_factor",
-                default=1.0,
+                default=defaults.GROUT_FACTOR,
             ),
         ),
     ),
@@ -477,8 +491,8 @@ _SHEETS = (
                 "time the grout presses before it holds itself",
                 "cure_hours",
                 "hours",
-                default="12 h",
-                unit=_HOUR,
+                default=defaults.CURE,
+                unit=HOUR,
             ),
             _quantity(
                 "density",
@@ -505,7 +519,11 @@ _SHEETS = (
                 required=True,
             ),
             _plain(
-                "factor", "number", "test pressure over working pressure", "factor", default=1.5
+                "factor",
+                "number",
+                "test pressure over working pressure",
+                "factor",
+                default=defaults.TEST_FACTOR,
             ),
             _quantity(
                 "fall",
@@ -519,15 +537,15 @@ _SHEETS = (
                 "temperature",
                 "temperature of pipe and water",
                 "temperature_c",
-                default="23 degC",
+                default=defaults.WATER_TEMPERATURE,
             ),
             _plain(
                 "hours",
                 "integer",
-                "duration of the test: 1, 2 or 3",
+                "duration of the test, for PE 1, 2 or 3; default as in plans, "
+                f"{defaults.PE_TEST_HOURS} for PE and {defaults.PVC_TEST_HOURS} for PVC",
                 "test_hours",
                 "hours",
-                default=2,
             ),
         ),
     ),
@@ -762,10 +780,14 @@ def _inside_of_grout(arguments: Given, pipe: Carrier, faults: list[str]) -> Give
 
 
 def _nominal_of_test(arguments: Given, pipe: Carrier, faults: list[str]) -> Given:
-    """Add the nominal size; of a pipe of one's own the outside diameter."""
+    """Add the nominal size, of a pipe of one's own the outside diameter; hours by the material."""
+    from geotools.pipe.materials import is_polyethylene
     from geotools.units import parse_quantity
 
-    return arguments | {"nominal_m": parse_quantity(pipe.nominal, "length")}
+    plastic = is_polyethylene(pipe.material)
+    hours = defaults.PE_TEST_HOURS if plastic else defaults.PVC_TEST_HOURS
+    nominal = parse_quantity(pipe.nominal, "length")
+    return {"test_hours": hours, **arguments, "nominal_m": nominal}
 
 
 # Names by which formulas refuse what the carrier and the host are made of.
@@ -793,6 +815,8 @@ def _refusal(error: RangeError, sheet: _Sheet, written: Mapping[str, str]) -> st
         return f"{parameter_name}: {written.get(parameter_name, 'as given')}: {words}"
     found = {p.name: (p, 1.0) for p in (*_CARRIER, *_HOST)}
     found |= {alias: found[target] for alias, target in _KNOWN_AS.items()}
+    if not sheet.bore:  # there is no host: the nominal size is that of the carrier
+        found["nominal_m"] = found["outside"]
     found |= {
         alias: (option.parameter, option.unit)
         for option in sheet.options

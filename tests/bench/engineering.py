@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from geotools.brief import Brief
 from geotools.network.ragged import FloatArray
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import CarrierColumns, as_columns, contenders
@@ -22,6 +23,7 @@ from geotools.pipe.factors import GRAVITY, WATER_DENSITY
 from geotools.pipe.pits import deepest_drop_m, insertion_length_m
 from geotools.pipe.pressure import pressure_class_pa, surge_pressure_pa, temperature_factor
 from geotools.pipe.pulling import head_force_n, weight_n_per_m
+from geotools.siting.carrier import choice_limits
 from tests.bench.measure import call, in_turn
 from tests.bench.results import Section
 
@@ -113,13 +115,14 @@ def _choice(pipes: CarrierColumns, size: int) -> Case:
         "design_flow_m3_per_s": np.where(draw(size=size) < 0.5, draw(0.01, 0.6, size), np.nan),
     }
 
+    limits = choice_limits(Brief())
+
     def at_once(count: int) -> FloatArray:
         columns = {name: column[:count] for name, column in runs.items()}
-        verdict = choose(RunColumns(**columns, temperature_c=WARM), pipes)
+        verdict = choose(RunColumns(**columns, temperature_c=WARM), pipes, limits=limits)
         return np.asarray(verdict.suits.T, dtype=float)
 
     def loop(count: int) -> list[list[float]]:
-        limits = Criteria()
         facts = [_facts(pipes, row, limits) for row in range(len(pipes))]
         rows = list(zip(*(column[:count].tolist() for column in runs.values()), strict=True))
         return [[_suits(fact, limits, *row) for row in rows] for fact in facts]

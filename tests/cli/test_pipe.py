@@ -20,10 +20,10 @@ from typing import Any
 import pytest
 
 import geotools
-from geotools.brief import load_brief
+from geotools.brief import declared, load_brief
 from geotools.cli import main
 from geotools.pipe import excavation, fit, pits, pulling
-from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
+from geotools.pipe.defaults import FORCE_SHARE, MACHINE_SHARE
 from geotools.pipe.worksheets import WORKSHEETS
 from geotools.tool import Parameter, ToolError
 from geotools.tools import pipe
@@ -609,3 +609,92 @@ def test_examples_of_the_readme_are_what_the_program_says(slipmain: Run) -> None
     for command, shown in pairs:
         code, out, err = slipmain(*shlex.split(command)[2:])
         assert (code, out, err) == (0, shown, "")
+
+
+# What a plan accepts ---------------------------------------------------------------------
+
+SHARED = {  # parameter of a hand calculation: setting of a plan
+    "fit.rule": "carrier.fit_rule", "fit.share": "carrier.clearance_share",
+    "fit.bead": "carrier.bead_height", "bend.bead": "carrier.bead_height",
+    "pull.surface": "pulls.host", "pull.duration": "pulls.duration",
+    "pull.temperature": "carrier.temperature", "pull.share": "pulls.force_share",
+    "pull.machine_share": "pulls.machine_share", "pit.form": "pits.ramp",
+    "pit.working": "pits.working_length", "pit.temperature": "carrier.temperature",
+    "pit.soil": "pits.soil", "pit.bedding": "pits.bedding",
+    "bend.temperature": "carrier.temperature", "flow.max_velocity": "service.max_velocity",
+    "pressure.recurring": "service.recurring_velocity",
+    "pressure.occasional": "service.occasional_velocity",
+    "pressure.temperature": "service.water_temperature",
+    "pressure.surges": "service.surges_per_day", "pressure.life": "service.life",
+    "pressure.fatigue_safety": "service.fatigue_safety",
+    "collapse.ovality": "service.ovality", "collapse.safety": "service.collapse_safety",
+    "collapse.grout": "service.grout_factor", "grout.cure": "pulls.grout_cure",
+    "test.factor": "service.test_factor", "test.temperature": "service.water_temperature",
+}  # fmt: skip
+
+
+def test_what_is_left_out_of_a_hand_calculation_is_as_in_a_plan() -> None:
+    given = {
+        f"{sheet.name}.{option.parameter.name}": option.parameter.default
+        for sheet in pipe._SHEETS
+        for option in sheet.options
+    }
+    assert {name: str(given[name]) for name in SHARED} == {
+        name: declared()[key].written for name, key in SHARED.items()
+    }
+
+
+@pytest.mark.parametrize(("material", "dr", "hours"), [("PE100", "17", 3.0), ("PVC-U", "21", 2.0)])
+def test_a_test_lasts_as_long_as_in_a_plan(
+    slipmain: Run, material: str, dr: str, hours: float
+) -> None:
+    asked = ("--system", "METRIC", "--nominal", "355 mm", "--material", material, "--dr", dr)
+    sheet = answer(slipmain, "test", *asked, "--length", "100 m", "--working", "6 bar")
+    assert value(sheet, "hours", "inputs") == hours
+
+
+def test_a_pipe_is_worked_out_at_its_class_in_water_as_cold_as_in_a_plan(slipmain: Run) -> None:
+    """PE100 SDR 17 is PN 10 at 20 C (EN 12201-1); warmer water takes from it, colder does not."""
+    asked = ("pressure", "--system", "METRIC", "--nominal", "355 mm", "--material", "PE100")
+    sheet = answer(slipmain, *asked, "--dr", "17", "--working", "10 bar", "--occasional", "0 m/s")
+    assert sheet["passes"]
+    warm = ("--temperature", "23 degC", "--occasional", "0 m/s")
+    assert not answer(slipmain, *asked, "--dr", "17", "--working", "10 bar", *warm, code=1)[
+        "passes"
+    ]
+
+
+def test_a_limit_met_to_the_last_digit_of_its_print_is_kept(slipmain: Run) -> None:
+    """DR 11 of PE4710: class 2 x 1000/(11 - 1) = 200 psi, tested to 1.5 times it, 300 psi."""
+    asked = ("--system", "IPS", "--nominal", "8 in", "--material", "PE4710", "--dr", "11")
+    sheet = answer(slipmain, "test", *asked, "--length", "100 ft", "--working", "200 psi")
+    assert value(sheet, "P most") == pytest.approx(300, rel=1e-6)
+    assert sheet["passes"]
+    over = ("--length", "100 ft", "--working", "200.01 psi")
+    assert not answer(slipmain, "test", *asked, *over, code=1)["passes"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "row", "gallons"),
+    [
+        (("--system", "METRIC", "--nominal", "90 mm", "--material", "PE100"), "4 in", 0.40),
+        (("--system", "IPS", "--nominal", "54 in", "--material", "PE4710"), "48 in", 43.0),
+    ],
+)
+def test_a_size_beyond_the_table_of_make_up_water_takes_the_nearest_row_as_plans_do(
+    slipmain: Run, asked: tuple[str, ...], row: str, gallons: float
+) -> None:
+    """The table as printed: gallons for 100 ft in 3 h at 4 in and at 48 in."""
+    sheet = answer(
+        slipmain, "test", *asked, "--dr", "17", "--length", "100 ft", "--working", "50 psi"
+    )
+    (step,) = [step for step in sheet["steps"] if step["symbol"] == "make-up"]
+    assert f"its row of {row}: the nearest" in step["formula"]
+    assert value(sheet, "make-up") == pytest.approx(gallons, rel=1e-9)
+
+
+def test_a_carrier_too_small_is_refused_by_an_option_there_is(slipmain: Run) -> None:
+    asked = ("--material", "PVC", "--outside", "30 mm", "--dr", "21", "--length", "100 m")
+    code, _, err = slipmain("test", *asked, "--working", "6 bar")
+    assert code == 2
+    assert "outside: 30 mm is out of range; valid from 50 mm to 3000 mm" in err

@@ -10,7 +10,7 @@ import pytest
 from geotools.deliver.report_columns import packed_table
 from geotools.deliver.wording import decimals, depth_words, figure, measured, round_limit
 from geotools.pipe.factors import LBF, PSI
-from geotools.schema import angle_text
+from geotools.schema import DIMENSIONS, angle_text, quantity_text, unit_sign
 
 
 @pytest.mark.parametrize(
@@ -61,3 +61,11 @@ def test_an_assumed_depth_says_so() -> None:
 def test_a_bend_is_named_by_its_angle(deg: float, text: str) -> None:
     for noise in (-1e-9, 0.0, 1e-9):
         assert angle_text(math.radians(deg) + noise) == text
+
+
+def test_a_unit_is_written_alike_in_findings_and_in_tables() -> None:
+    for name, dimension in DIMENSIONS.items():
+        for system in ("si", "us"):
+            _, _, sign = quantity_text(1.0, name, system).partition(" ")
+            assert sign == unit_sign(dimension.suffix(system)), name
+    assert quantity_text(2.0, "velocity", "si") == "2.0 m/s"

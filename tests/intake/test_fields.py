@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geotools.intake.limits import limit
 from geotools.intake.match import match_columns
 from geotools.intake.values import flags, numbers, texts
 from geotools.schema import INPUTS
@@ -267,3 +268,9 @@ def test_words_for_nothing_are_no_material_and_no_identifier(word, network, read
     assert layers.mains.table["material"].tolist() == ["", "CI"]
     assert word.strip() not in layers.mains.table["main_id"].tolist()
     assert "missing-id" in layers.findings.table()["rule"].tolist()
+
+
+def test_limits_are_told_in_the_units_of_the_reader() -> None:
+    """100 m3/s is 100 x 60/0.003785411784 gallons a minute."""
+    assert limit("leakage").said("flow", "us") == "0 gpm to 1,585,032 gpm"
+    assert limit("leakage").said("flow", "si") == "0 L/s to 100,000 L/s"

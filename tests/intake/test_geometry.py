@@ -116,6 +116,25 @@ def test_parts_that_do_not_meet_become_features_of_their_own(network, read, foun
     assert layers.inputs["features_used"][0] == 1
 
 
+def test_parts_share_what_was_counted_on_the_main_by_length_and_have_the_rest_whole(
+    network, read, line
+):
+    a, b = line((0, 0), (100, 0)), line((110, 0), (410, 0))
+    frame = network(
+        [shapely.MultiLineString([a, b]), line((0, 90), (100, 90))],
+        main_id=["A", "B"], breaks=[4.0, 3.0], leakage_lps=[1.0, 0.5], diameter_mm=[300.0, 300.0],
+        criticality=[3.0, 2.0], pressure_kpa=[400.0, 500.0], flow_lps=[20.0, 30.0],
+    )  # fmt: skip
+    table = read(mains=frame).mains.table.set_index("main_id")
+    assert table["source_id"].tolist() == ["A", "A", "B"]
+    assert table["breaks"].tolist() == pytest.approx([1.0, 3.0, 3.0])  # 100 and 300 m of 400
+    assert table["leakage"].tolist() == pytest.approx([0.25e-3, 0.75e-3, 0.5e-3])
+    assert table["criticality"].tolist() == [3.0, 3.0, 2.0]
+    assert table["pressure"].tolist() == pytest.approx([4e5, 4e5, 5e5])
+    assert table["flow"].tolist() == pytest.approx([0.02, 0.02, 0.03])
+    assert table["diameter"].tolist() == pytest.approx([0.3] * 3)
+
+
 def test_a_multi_part_of_one_is_no_finding(network, read, found, line):
     layers = read(mains=network([shapely.MultiLineString([line((0, 0), (100, 0))])]))
     assert layers.mains.table["main_id"].tolist() == ["A"]

@@ -27,6 +27,26 @@ def _pipes() -> CarrierColumns:
     )
 
 
+LIMITS = Criteria(
+    fit_rule="share_of_bore",
+    clearance_share=0.10,
+    clearance_total_m=0.0508,
+    clearance_gap_m=0.010,
+    bead_m=0.0,
+    recurring_velocity_m_per_s=0.0,
+    occasional_velocity_m_per_s=1.2,
+    recurring_cycles=0.0,
+    ovality=0.03,
+    collapse_safety=2.0,
+    collapse_hours=50 * 8766.0,
+    grout_factor=1.0,
+    carrier_c=150.0,
+    least_capacity_ratio=1.0,
+    highest_velocity_m_per_s=2.5,
+    highest_gradient=0.01,
+)
+
+
 def _runs(count: int, seed: int = 1) -> RunColumns:
     rng = np.random.default_rng(seed)
     low = rng.uniform(0.3, 1.3, count)
@@ -44,8 +64,8 @@ def _runs(count: int, seed: int = 1) -> RunColumns:
 
 
 def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
-    runs, pipes, limits = _runs(40), _pipes(), Criteria()
-    found = choose(runs, pipes)
+    runs, pipes, limits = _runs(40), _pipes(), LIMITS
+    found = choose(runs, pipes, limits=LIMITS)
     columns = {f.name: np.asarray(getattr(runs, f.name)) for f in dataclasses.fields(runs)}
     for i in range(0, 40, 7):
         run = {name: float(column[i]) for name, column in columns.items()}
@@ -73,7 +93,7 @@ def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
 
 
 def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:
-    found = choose(_runs(200), _pipes())
+    found = choose(_runs(200), _pipes(), limits=LIMITS)
     reasons = found.reasons()
     assert reasons.shape == found.suits.shape
     assert np.array_equal(reasons == "", found.suits)
@@ -88,11 +108,11 @@ def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:
 
 def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     runs, pipes = _runs(101), _pipes()
-    whole = choose(runs, pipes)
+    whole = choose(runs, pipes, limits=LIMITS)
     monkeypatch.setattr(choice, "_CELLS_AT_ONCE", 7 * len(pipes))
-    parts = choose(runs, pipes)
+    parts = choose(runs, pipes, limits=LIMITS)
     monkeypatch.setattr(choice, "_CELLS_AT_ONCE", 1)  # fewer than the carriers: run by run
-    single = choose(runs, pipes)
+    single = choose(runs, pipes, limits=LIMITS)
     for field in dataclasses.fields(whole):
         assert np.array_equal(getattr(whole, field.name), getattr(single, field.name))
         assert np.array_equal(getattr(whole, field.name), getattr(parts, field.name))
@@ -101,22 +121,24 @@ def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_single_number_counts_for_all_runs() -> None:
     runs = dataclasses.replace(_runs(5), working_pa=8e5)
     spread = dataclasses.replace(runs, working_pa=np.full(5, 8e5))
-    assert np.array_equal(choose(runs, _pipes()).suits, choose(spread, _pipes()).suits)
+    assert np.array_equal(
+        choose(runs, _pipes(), limits=LIMITS).suits, choose(spread, _pipes(), limits=LIMITS).suits
+    )
 
 
 def test_columns_of_different_length_are_refused() -> None:
     with pytest.raises(RangeError, match=r"\[5, 6\]"):
-        choose(dataclasses.replace(_runs(5), working_pa=np.full(6, 8e5)), _pipes())
+        choose(dataclasses.replace(_runs(5), working_pa=np.full(6, 8e5)), _pipes(), limits=LIMITS)
 
 
 def test_no_groundwater_told_is_none() -> None:
     pipes = as_columns(contenders(systems=["DIPS"], materials=["PE4710"], drs=[32.5]))
     runs = dataclasses.replace(_runs(5), groundwater_head_m=1.0)
     # 193 MPa/(1 - 0.45^2) x 2/31.5^3 x 0.76 for 3 % oval / 2: less than the 9.8 kPa of 1 m
-    assert not choose(runs, pipes).collapse.any()
+    assert not choose(runs, pipes, limits=LIMITS).collapse.any()
     names = [f.name for f in dataclasses.fields(runs) if f.name != "groundwater_head_m"]
     untold = RunColumns(**{name: getattr(runs, name) for name in names})
-    assert choose(untold, pipes).collapse.all()
+    assert choose(untold, pipes, limits=LIMITS).collapse.all()
 
 
 def test_water_of_no_told_temperature_is_at_23_c() -> None:
@@ -125,7 +147,7 @@ def test_water_of_no_told_temperature_is_at_23_c() -> None:
     runs = RunColumns(
         host_low_m=1.0, host_centre_m=1.0, host_c=100.0, working_pa=[0.960e6, 0.962e6]
     )
-    still = Criteria(occasional_velocity_m_per_s=0.0)
+    still = dataclasses.replace(LIMITS, occasional_velocity_m_per_s=0.0)
     assert choose(runs, pipes, limits=still).pressure.all(axis=1).tolist() == [True, False]
 
 
@@ -134,7 +156,7 @@ def test_a_carrier_that_carries_just_what_the_host_does_is_taken() -> None:
     runs = RunColumns(
         host_low_m=pipes.bore_m, host_centre_m=pipes.bore_m, host_c=150.0, working_pa=5e5
     )
-    carries = choose(runs, pipes).flow
+    carries = choose(runs, pipes, limits=LIMITS).flow
     assert np.diag(carries).all()
     # at one C the wider bore carries more, whatever else
     assert np.array_equal(carries, pipes.bore_m >= pipes.bore_m[:, np.newaxis])
@@ -142,13 +164,15 @@ def test_a_carrier_that_carries_just_what_the_host_does_is_taken() -> None:
 
 def test_no_carriers_are_refused() -> None:
     with pytest.raises(RangeError, match="number of carriers"):
-        choose(_runs(3), as_columns([]))
+        choose(_runs(3), as_columns([]), limits=LIMITS)
 
 
 def test_a_bead_refuses_what_the_barrel_would_pass() -> None:
     runs, pipes = _runs(300), _pipes()
-    plain = choose(runs, pipes).fit
-    beaded = choose(runs, pipes, limits=Criteria(bead_m=np.full(len(pipes), 0.012))).fit
+    plain = choose(runs, pipes, limits=LIMITS).fit
+    beaded = choose(
+        runs, pipes, limits=dataclasses.replace(LIMITS, bead_m=np.full(len(pipes), 0.012))
+    ).fit
     assert np.all(plain | ~beaded)
     assert beaded.sum() < plain.sum()
 
@@ -156,9 +180,11 @@ def test_a_bead_refuses_what_the_barrel_would_pass() -> None:
 def test_a_hundred_thousand_runs_are_one_call() -> None:
     pipes = as_columns(contenders(systems=["DIPS"], materials=["PVC"])[:30])
     runs = _runs(100_000)
-    found = choose(runs, pipes)
+    found = choose(runs, pipes, limits=LIMITS)
     assert found.suits.shape == (100_000, 30)
     assert found.suits.any()
     some = np.array([0, 50_000, 99_999])
     columns = {f.name: np.asarray(getattr(runs, f.name))[some] for f in dataclasses.fields(runs)}
-    assert np.array_equal(found.suits[some], choose(RunColumns(**columns), pipes).suits)
+    assert np.array_equal(
+        found.suits[some], choose(RunColumns(**columns), pipes, limits=LIMITS).suits
+    )

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geotools.pipe._ranges import ChoiceError, RangeError, check_range
+from geotools.pipe._ranges import ChoiceError, RangeError, check_range, within
 from geotools.pipe.catalogue import as_columns, carrier, contenders
 from geotools.pipe.external import (
     annulus_volume_m3,
@@ -442,3 +442,16 @@ def test_weights_of_a_list_are_those_of_its_pipes() -> None:
     ours = weight_n_per_m(as_columns(pipes), condition="filled")
     assert ours == pytest.approx([float(weight_n_per_m(p, condition="filled")) for p in pipes])
     assert carrier(system="METRIC", nominal="90", material="PE100", dr=7.4) == pipes[0]
+
+
+def test_a_limit_is_kept_up_to_a_billionth_of_it_in_every_unit() -> None:
+    for limit in (1.0, 2e6, 3e-7, np.array([0.1, 50.0])):
+        assert within(limit * (1 + 1e-10), limit).all()
+        assert not within(limit * (1 + 1e-8), limit).any()
+    assert within(0.0, 0.0)
+    assert not within(1e-12, 0.0)
+    assert within(5.0, np.inf)
+    assert not within(np.nan, 1.0)
+    # 0.1 + 0.2 m/s against 0.3 m/s, which binary numbers cannot add up to
+    assert velocity_within(0.1 + 0.2, highest=0.3)
+    assert velocity_within(0.3, lowest=0.1 + 0.2)

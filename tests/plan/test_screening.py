@@ -618,3 +618,15 @@ def test_a_network_of_which_little_is_left_says_why(
     table = done.layers["findings"]
     counts = [f"{(table['severity'] == s).sum()} {s}" for s in ("error", "warning", "info")]
     assert said(done.text, "findings") == [f"findings  {', '.join(counts)}"]
+
+
+def test_breaks_of_a_main_drawn_in_parts_are_counted_once() -> None:
+    """Four breaks and 1 L/s on 100 and 300 m of one main: 10 a km and 2.5 L/s/km on each."""
+    lines = [[(500000, 5000000), (500100, 5000000)], [(500300, 5000000), (500600, 5000000)]]
+    record = {"main_id": ["A"], "diameter_mm": [400.0], "material": ["cast iron"],
+              "installed": [1990], "breaks": [4.0], "leakage_lps": [1.0]}  # fmt: skip
+    mains = gpd.GeoDataFrame(record, geometry=[shapely.MultiLineString(lines)], crs=CRS)
+    ranking = geotools.screen(mains=mains).layers["ranking"]
+    assert sorted(ranking["length"]) == pytest.approx([100.0, 300.0])
+    assert ranking["breaks"].tolist() == pytest.approx([0.01] * 2)
+    assert ranking["leakage"].tolist() == pytest.approx([2.5e-6] * 2)

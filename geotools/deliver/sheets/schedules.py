@@ -10,8 +10,8 @@ import pandas as pd
 
 from geotools.deliver.sheets.model import Plan
 from geotools.deliver.sheets.tables import Table
-from geotools.deliver.wording import UNIT_SIGNS, chainage_text, figure, in_system, unit_of
-from geotools.schema import OUTPUTS, angle_text
+from geotools.deliver.wording import chainage_text, figure, in_system, unit_of
+from geotools.schema import OUTPUTS, UNIT_SIGNS, angle_text
 
 __all__ = [
     "pulls_on_sheet",

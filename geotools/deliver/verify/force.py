@@ -20,6 +20,7 @@ from geotools.deliver.verify.carriers import carriers, pipe_of
 from geotools.deliver.verify.formulas import Pipe, bend_tension, tension, weight
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally, Unreadable
+from geotools.pipe.factors import HOUR
 from geotools.pipe.pulling import friction_band
 
 __all__ = ["RULES", "Path", "Pulled", "allowed", "frictions", "march", "path_of", "pulled_of"]
@@ -68,7 +69,7 @@ def pulled_of(plan: Plan, pipe: Pipe) -> Pulled:
 
 def allowed(plan: Plan, pipe: Pipe) -> tuple[float, str]:
     """Return the force at the head that may not be passed, N, and whose it is."""
-    hours, warm = plan.setting("pulls.duration") / 3600, plan.setting("carrier.temperature")
+    hours, warm = plan.setting("pulls.duration") / HOUR, plan.setting("carrier.temperature")
     pipes = plan.setting("pulls.force_share") * tension(pipe, hours=hours, warm=warm)
     machine = plan.setting("pulls.machine_capacity") * plan.setting("pulls.machine_share")
     return (pipes, "pipe") if pipes <= machine else (machine, "machine")
@@ -85,7 +86,7 @@ def _path(plan: Plan, run_id: str, pipe: Pipe) -> Path:
         raise Unreadable(f"run {run_id} has no stations")
     at = [float(s.chainage) for s in stations]
     turn, limit = [0.0] * len(at), [math.inf] * len(at)
-    hours, warm = plan.setting("pulls.duration") / 3600, plan.setting("carrier.temperature")
+    hours, warm = plan.setting("pulls.duration") / HOUR, plan.setting("carrier.temperature")
     for bend in plan.by("bends", "run_id").get(run_id, []):
         most = math.inf
         if bend.passes and bend.passing_radius > 0 and math.isfinite(bend.passing_radius):

@@ -11,6 +11,7 @@ from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.sites import closures_of, shored
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
+from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
 
 __all__ = ["RULES", "SETUP", "dig_cost", "pipe_price"]
@@ -70,7 +71,7 @@ def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
     services = sum(dig.kind == "lateral" for dig in digs)
     cleaned = pull.length if plan.setting("service.host_cleaned") else 0.0
     standstill = plan.setting("pulls.string_joint_hours")
-    hour = plan.setting("rates.pulling_hour") * 3600
+    hour = plan.setting("rates.pulling_hour") * HOUR
     between = pull.strings - 1
     section = plan.one("sections", "pull_id").get(pull.pull_id)
     return {
@@ -84,10 +85,10 @@ def _pull_items(plan: Plan, pull: Any, run: Any) -> dict[str, Item]:
         "fused joint": (pull.joints, plan.setting("rates.joint"), "each"),
         "string joined on, with standstill": (
             between,
-            plan.setting("rates.string_joint") + standstill / 3600 * hour,
+            plan.setting("rates.string_joint") + standstill / HOUR * hour,
             "each",
         ),
-        "pulling": (pull.hours - between * standstill / 3600, hour, "hours"),
+        "pulling": (pull.hours - between * standstill / HOUR, hour, "hours"),
         "connection dug up": (len(digs) - valves, plan.setting("rates.connection"), "each"),
         "line valve cut out": (valves, plan.setting("rates.valve"), "each"),
         "service fed meanwhile": (services, plan.setting("rates.temporary_service"), "each"),

@@ -8,6 +8,7 @@ from typing import Any
 
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.pipe.factors import DAY, HOUR
 
 __all__ = ["RULES"]
 
@@ -17,7 +18,6 @@ JOIN, TEST = "join the carriers in the pit", "fill, test and disinfect"
 TIE, REMAKE, REFILL = "tie in at the pit", "remake the connections", "refill and make good"
 LAY, CLEAR = "lay the temporary supply", "clear the temporary supply"
 CLEAN, GROUT = "clean and inspect the host", "grout the annulus"
-DAY = 86400.0
 CREWS = {
     DIG: "digging", FUSE: "fusing", OPEN: "connections", PULL: "pulling", REST: "none",
     JOIN: "tie-in", TEST: "testing", TIE: "tie-in", REMAKE: "connections", REFILL: "digging",
@@ -78,7 +78,7 @@ def _pull_days(plan: Plan, run: Any) -> dict[str, Callable[[Any], float]]:
         FUSE: lambda p: p.joints / plan.setting("crew.joints_per_day"),
         OPEN: connecting,
         REMAKE: connecting,
-        PULL: lambda p: max(p.hours * 3600 / plan.setting("crew.shift"), 0.5),
+        PULL: lambda p: max(p.hours * HOUR / plan.setting("crew.shift"), 0.5),
         REST: lambda p: told(p, "wait_hours") / 24,
     }
     if plan.setting("service.host_cleaned"):

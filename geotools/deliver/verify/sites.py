@@ -20,6 +20,7 @@ from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.ground.profile import SOURCES
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.factors import DAY, HOUR
 
 __all__ = [
     "RULES",
@@ -34,7 +35,6 @@ __all__ = [
     "whole_pit",
 ]
 
-DAY = 86400.0  # s
 LEAST_PULL = 0.5  # days
 DRAWN = 1e-3  # m
 LOOKED_AT = 48  # places along a stretch of a run
@@ -487,7 +487,7 @@ def string_closures(plan: Plan) -> Tally:
     tally = Tally("closures")
     moved = {row.feature for row in plan.rows("findings") if row.rule == "strings-led-round"}
     strings = plan.by("strings", "pull_id", "number")
-    per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / 3600
+    per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / HOUR
     gap = plan.setting("street.lateral_gap")  # on the verge a string may need room on the lane
     for pull in plan.rows("pulls"):
         days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)

@@ -12,7 +12,7 @@ from geotools.deliver.verify.formulas import pieces, shared_out
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import candidate_of
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, material_property
 
 __all__ = ["RULES", "given_to_last", "strings_needed"]
@@ -64,10 +64,10 @@ def string_counts(plan: Plan) -> Tally:
 def shifts(plan: Plan) -> Tally:
     """Check the hours of every pull, and that they fit a shift."""
     tally = Tally("pulls")
-    rate, shift = plan.setting("pulls.rate"), plan.setting("crew.shift") / 3600
-    standstill = plan.setting("pulls.string_joint_hours") / 3600
+    rate, shift = plan.setting("pulls.rate"), plan.setting("crew.shift") / HOUR
+    standstill = plan.setting("pulls.string_joint_hours") / HOUR
     for pull in plan.rows("pulls"):
-        hours = pull.length / rate / 3600 + (pull.strings - 1) * standstill
+        hours = pull.length / rate / HOUR + (pull.strings - 1) * standstill
         tally.near(pull.hours, hours, pull.pull_id, "hours")
         tally.holds(
             hours <= shift + CLOSE, pull.pull_id, f"takes {hours:.2f} h of a shift of {shift:.2f} h"

@@ -7,6 +7,7 @@ from numpy.typing import ArrayLike
 
 from geotools.pipe import bending
 from geotools.pipe import fit as fitting
+from geotools.pipe._ranges import within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import INCH
 from geotools.pipe.worksheets._parts import (
@@ -123,7 +124,7 @@ def bend_sheet(
     least = bending.least_radius_m(
         pipe.material, pipe.dr, pipe.outside_m, temperature_c=temperature_c
     )
-    passes = bool(widest >= least)
+    passes = bool(within(least, widest))
     return Worksheet(
         title="Carrier through a bend of the host",
         inputs=(

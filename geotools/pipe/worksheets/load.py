@@ -5,7 +5,7 @@ from __future__ import annotations
 from numpy.typing import ArrayLike
 
 from geotools.pipe import external
-from geotools.pipe._ranges import FloatArray
+from geotools.pipe._ranges import FloatArray, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
@@ -65,7 +65,7 @@ def collapse_sheet(
     )
     acts = external.groundwater_pressure_pa(groundwater_head_m)
     grouted = "without grout" if grout_factor == 1.0 else "grouted all round without a gap"
-    passes = bool(stands >= acts)
+    passes = bool(within(acts, stands))
     return Worksheet(
         title="Collapse of the empty carrier",
         inputs=(

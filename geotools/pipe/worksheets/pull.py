@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import pulling
-from geotools.pipe._ranges import check_range
+from geotools.pipe._ranges import check_range, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
@@ -237,7 +237,7 @@ def _judged(
 ) -> tuple[bool, tuple[Entry, ...]]:
     """Hold the planned force against the lower limit."""
     least = min(limits, key=lambda name: limits[name].value)
-    passes = force <= limits[least].value
+    passes = bool(within(force, limits[least].value))
     share = force / allowed if allowed > 0.0 else math.inf
     return passes, (
         entry("F", force, "force", "planned force at the head"),

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import hydraulics, pressure, testing
-from geotools.pipe._ranges import FloatArray, check_range
+from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY, YEAR_H
+from geotools.pipe.factors import GRAVITY, HOUR, INCH, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
@@ -298,7 +298,7 @@ def _pressure_steps(
     often_text, seldom_text = (_times(float(limit / check.working_limit_pa)) for limit in limits)
     if not is_polyethylene(pipe.material):
         often_text = "PC FT, or P fatigue if it is less"
-    whole = bool(limits[0] >= check.working_limit_pa)
+    whole = bool(within(check.working_limit_pa, limits[0]))
     totals = working + np.asarray(often), working + np.asarray(seldom)
     return (
         step("dP often", "rho a V often", often, "pressure", _WAVE),
@@ -349,7 +349,7 @@ def hydrotest_sheet(
     wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
     gauge = _at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
-    passes = bool(wanted <= most)
+    passes = bool(within(wanted, most))
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
     hours = testing.filling_hours(pipe.bore_m, length_m)
@@ -421,12 +421,15 @@ def _make_up_step(
 ) -> Step:
     """Return the water that may be added in the test."""
     if is_polyethylene(pipe.material):
-        extra = testing.pe_make_up_m3(nominal_m, length_m, hours)
+        tabled = float(testing.tabled_size_m(nominal_m))
+        extra = testing.pe_make_up_m3(tabled, length_m, hours)
         text = "table of water taken up as the pipe expands"
+        if tabled != nominal_m:
+            text += f", its row of {tabled / INCH:g} in: the nearest, where the table ends"
         source = "older PPI/M55 table; expansion, not a leak: ASTM F2164 allows none"
         return step("make-up", text, extra, "liquid", source)
     rate = testing.pvc_allowance_m3_per_s(length_m, nominal_m, test_pa)
     metric = "hours x L D sqrt(P)/794,797  [m, mm, kPa, L]"
     us = "hours x L D sqrt(P)/148,000  [ft, in, psi, gal]"
     source = "AWWA C605, for gasketed joints: a ceiling for a fused string"
-    return step("make-up", metric, rate * hours * 3600.0, "liquid", source, us)
+    return step("make-up", metric, rate * hours * HOUR, "liquid", source, us)
