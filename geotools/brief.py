@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import difflib
+import json
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -24,7 +26,7 @@ from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
-from geotools.units import in_unit, parse_quantity, unit_of
+from geotools.units import example, in_unit, parse_quantity, unit_of, usual_unit
 
 __all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brief", "settings"]
 
@@ -686,6 +688,13 @@ class Pulls(_Section):
         le=50,
     )
 
+    @pydantic.model_validator(mode="after")
+    def in_order(self) -> Pulls:
+        """Refuse lengths between which there is no pull."""
+        if self.max_length < self.min_length:
+            raise ValueError("max_length must not be below min_length")
+        return self
+
 
 class Rates(_Section):
     """Unit rates, in one currency."""
@@ -849,6 +858,16 @@ class Screening(_Section):
         wrong = [(a, b) for a, b in pairs if getattr(self, a) >= getattr(self, b)]
         if wrong:
             raise ValueError("; ".join(f"{a} must be below {b}" for a, b in wrong))
+        return self
+
+    @pydantic.model_validator(mode="after")
+    def some_weight(self) -> Screening:
+        """Refuse weights by which nothing is ranked."""
+        if self.need_weight == self.suitability_weight == 0:
+            raise ValueError(
+                "need_weight and suitability_weight are both 0, which ranks nothing; one must be "
+                "above 0"
+            )
         return self
 
 
@@ -1093,13 +1112,30 @@ def _read(path: Path) -> dict[str, Any]:
     except RecursionError as error:
         raise BriefError([f"brief {path}: is nested too deeply"]) from error
     except ValueError as error:  # also a number of thousands of digits, which is no TOMLDecodeError
-        raise BriefError([f"brief {path}: is not valid TOML: {error}"]) from error
+        hint = _quotes_hint(text, str(error))
+        raise BriefError([f"brief {path}: is not valid TOML: {error}{hint}"]) from error
     inputs = data.get("inputs")
     if isinstance(inputs, dict):
         for name, value in inputs.items():
             table = value if isinstance(value, dict) else {"source": value}
             inputs[name] = {**table, "source": _beside(path.parent, table.get("source"))}
     return data
+
+
+_BARE = re.compile(r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[^\s\"'\[{#][^\"'#]*)")
+
+
+def _quotes_hint(text: str, error: str) -> str:
+    """Return how to write the line an error of TOML names, if its text stands without quotes."""
+    line = re.search(r"\(at line (\d+),", error)
+    lines = text.splitlines()
+    if line is None or not 0 < int(line[1]) <= len(lines):
+        return ""
+    bare = _BARE.match(lines[int(line[1]) - 1])
+    value = bare["value"].strip() if bare is not None else ""
+    if bare is None or len(value) > 80 or not re.search(r"[^\W\d]", value):
+        return ""
+    return f'; put text, also a number with its unit, in quotes: {bare["key"]} = "{value}"'
 
 
 def _beside(folder: Path, source: Any) -> Any:
@@ -1120,6 +1156,9 @@ def _dotted(data: Mapping[str, Any]) -> Iterator[str]:
 def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) -> None:
     section, _, name = key.partition(".")
     default = declared().get(key)
+    if isinstance(value, Mapping) and value:
+        faults += _one_by_one(key, value)
+        return
     if default is None:
         faults.append(f"{key}: no such setting{_nearest(key, set(declared()))}")
         return
@@ -1130,6 +1169,16 @@ def _lay_over(data: dict[str, Any], key: str, value: object, faults: list[str]) 
         table[name] = _from_text(value, default)
     except ValueError as error:
         faults.append(f"{key}: {error}")
+
+
+def _one_by_one(section: str, settings: Mapping[Any, object]) -> list[str]:
+    """Return the faults of a whole section given where each setting is due by its key."""
+    keys = [f"{section}.{name}" for name in settings]
+    known = set(declared())
+    wrong = [f"{key}: no such setting{_nearest(key, known)}" for key in keys if key not in known]
+    if wrong:
+        return wrong
+    return [f"{section}: give each setting by its whole key: {', '.join(map(repr, keys))}"]
 
 
 def _from_text(value: object, default: Setting) -> object:
@@ -1165,10 +1214,12 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
 
 
 def _nearest(name: str, known: set[str]) -> str:
-    close = difflib.get_close_matches(name, sorted(known), n=1, cutoff=0.5)
-    if not close:  # a right name in the wrong section
-        tail = name.rpartition(".")[2]
-        close = [k for k in sorted(known) if k.rpartition(".")[2] == tail][:1]
+    tail = name.rpartition(".")[2]
+    same = sorted(key for key in known if key.rpartition(".")[2] == tail)
+    if same:  # a right name in the wrong section: a name much like it may be quite another setting
+        close = difflib.get_close_matches(name, same, n=1, cutoff=0.0)
+    else:
+        close = difflib.get_close_matches(name, sorted(known), n=1, cutoff=0.5)
     return f"; did you mean {close[0]}?" if close else f"; known: {', '.join(sorted(known))}"
 
 
@@ -1217,9 +1268,23 @@ def _message(item: Any, parts: list[str], written: object) -> str:
             return f"{written} is out of range: {words} {in_unit(limit, unit, measure):.6g} {unit}"
         si = " (in SI units)" if measure not in (None, "per_item") else ""
         return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
+    if kind == "list_type" and isinstance(item["input"], str):
+        return f"{given} is not a list; write [{json.dumps(item['input'], ensure_ascii=False)}]"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"
-    return f"{given}: {text[0].lower()}{text[1:]}" if text.startswith("Input") else text
+    if text.startswith("Input"):
+        return f"{given}: {text[0].lower()}{text[1:]}"
+    return _with_own_example(".".join(parts), text)
+
+
+def _with_own_example(key: str, text: str) -> str:
+    """Show the setting's default where a message has an example of its kind in another unit."""
+    default = declared().get(key)
+    if default is None or not default.kind or default.written == "none":
+        return text
+    if unit_of(default.written, default.kind) == usual_unit(default.kind):
+        return text
+    return text.replace(example(default.kind), example(default.kind, default.written))
 
 
 _BOUNDS = {

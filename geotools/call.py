@@ -256,7 +256,10 @@ def python_function(tool: Tool) -> Callable[..., Outcome]:
     signature = _signature(tool)
 
     def function(*args: Any, **kwargs: Any) -> Outcome:
-        given = dict(signature.bind(*args, **kwargs).arguments)
+        try:
+            given = dict(signature.bind(*args, **kwargs).arguments)
+        except TypeError as error:
+            raise TypeError(f"{tool.python_name}(): {error}") from error
         return run(
             tool,
             brief=given.pop("brief", None),

@@ -50,7 +50,9 @@ def _main(arguments: list[str] | None) -> int:
             _say(error.format_message(), sys.stderr)
             return BAD_INPUT
         except click.UsageError as error:
-            _complain(error.format_message())
+            hint = _setting_hint(error)
+            message = error.format_message()
+            _complain(f"{message.rstrip('.')}; {hint}" if hint else message)
             if error.ctx is not None:
                 _say(f"see: {error.ctx.command_path} --help", sys.stderr)
             return BAD_INPUT
@@ -58,6 +60,21 @@ def _main(arguments: list[str] | None) -> int:
             _say("interrupted", sys.stderr)
             return INTERRUPTED
     return code if isinstance(code, int) else DONE
+
+
+def _setting_hint(error: click.UsageError) -> str:
+    """Return how to give a setting of the brief that was written as an option of its own."""
+    command = error.ctx.command if error.ctx is not None else None
+    if not isinstance(error, click.NoSuchOption) or command is None:
+        return ""
+    if not any(parameter.name == "settings" for parameter in command.params):
+        return ""
+    from geotools.brief import declared
+
+    tail = error.option_name.lstrip("-").replace("-", "_")
+    meant = [s for key, s in declared().items() if tail in (key, key.partition(".")[2])]
+    told = [f'--set {setting.key}="{setting.written}"' for setting in meant[:3]]
+    return f"a setting of the brief is given as {' or '.join(told)}" if told else ""
 
 
 def _show_warning(message: Warning | str, *args: Any, **kwargs: Any) -> None:

@@ -7,7 +7,7 @@ import re
 from functools import cache
 from typing import Any
 
-__all__ = ["PINT_UNITS", "in_unit", "parse_quantity", "unit_of", "usual_unit"]
+__all__ = ["PINT_UNITS", "example", "in_unit", "parse_quantity", "unit_of", "usual_unit"]
 
 # What each kind of quantity is measured in inside the program, as pint spells it.
 PINT_UNITS: dict[str, str] = {
@@ -139,10 +139,10 @@ def parse_quantity(value: object, kind: str) -> float:
     """
     unit = PINT_UNITS[kind]
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise ValueError(f"{value!r} is not a quantity; {_example(kind)}")
+        raise ValueError(f"{value!r} is not a quantity; {example(kind)}")
     if not isinstance(value, str):
         if unit:
-            raise ValueError(f"{value!r} has no unit; {_example(kind)}")
+            raise ValueError(f"{value!r} has no unit; {example(kind)}")
         return _finite(float(value), value)
     return _finite(_parse_text(value, kind, unit), value)
 
@@ -151,7 +151,7 @@ def _parse_text(value: str, kind: str, unit: str) -> float:
     number, written = _split(value, kind)
     if not written:
         if unit:
-            raise ValueError(f"{value!r} has no unit; {_example(kind)}")
+            raise ValueError(f"{value!r} has no unit; {example(kind)}")
         return number
     factor = _USUAL.get(kind, {}).get(written.replace(" ", ""))
     return _by_pint(value, kind, unit, number, written) if factor is None else number * factor
@@ -165,18 +165,17 @@ def _by_pint(value: str, kind: str, unit: str, number: float, written: str) -> f
     try:
         given = registry.parse_units(written)
     except (pint.errors.PintError, AttributeError, ValueError, TypeError) as error:
-        raise ValueError(f"{value!r}: no such unit; {_example(kind)}") from error
+        raise ValueError(f"{value!r}: no such unit; {example(kind)}") from error
     if not unit:
         raise ValueError(f"{value!r} has a unit where none is due; write the number alone")
     # pint takes an angle for a plain number, and the other way round
     if kind == "angle" and registry.get_base_units(given)[1] != registry.radian:
-        raise ValueError(f"{value!r} is not an angle; {_example(kind)}")
+        raise ValueError(f"{value!r} is not an angle; {example(kind)}")
     try:
         return float(registry.Quantity(number, given).to(unit).magnitude)
     except pint.DimensionalityError as error:
-        raise ValueError(
-            f"{value!r} is not a {kind.replace('_', ' ')}; {_example(kind)}"
-        ) from error
+        measure = f"{'an' if kind[0] in 'aeiou' else 'a'} {kind.replace('_', ' ')}"
+        raise ValueError(f"{value!r} is not {measure}; {example(kind)}") from error
     except OverflowError as error:
         raise ValueError(f"{value!r} is not a finite number") from error
 
@@ -186,7 +185,7 @@ def _split(value: str, kind: str) -> tuple[float, str]:
     found = _QUANTITY.match(value.strip()) if len(value) <= _LONGEST else None
     if found is None:
         shown = value if len(value) <= _LONGEST else value[:_LONGEST] + "..."
-        raise ValueError(f"{shown!r} is not a quantity; {_example(kind)}")
+        raise ValueError(f"{shown!r} is not a quantity; {example(kind)}")
     written = (found["unit"] or "").strip()
     if written.startswith("/"):
         written = "1" + written
@@ -205,7 +204,7 @@ def unit_of(text: str, kind: str) -> str:
     """
     found = _QUANTITY.match(text.strip())
     if found is None:
-        raise ValueError(f"{text!r} is not a quantity; {_example(kind)}")
+        raise ValueError(f"{text!r} is not a quantity; {example(kind)}")
     return (found["unit"] or "").strip()
 
 
@@ -241,8 +240,9 @@ def usual_unit(kind: str) -> str:
     return _EXAMPLES[kind].lstrip(".0123456789").strip()
 
 
-def _example(kind: str) -> str:
-    return f"write for example '{_EXAMPLES[kind]}'"
+def example(kind: str, written: str | None = None) -> str:
+    """Return advice how to write a quantity of a kind: as one written, or as is usual."""
+    return f"write for example '{_EXAMPLES[kind] if written is None else written}'"
 
 
 def _finite(number: float, shown: object) -> float:

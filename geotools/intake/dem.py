@@ -13,6 +13,7 @@ import pyproj
 from geotools.errors import LayerError
 from geotools.intake.crs import crs_name, georeferenced, horizontal
 from geotools.intake.faults import nearest
+from geotools.intake.kinds import is_vector
 from geotools.intake.place import refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
 
@@ -151,6 +152,12 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
                 LABEL,
                 f"the folder {name!r} is no raster; name its files with a pattern, such as "
                 "folder/*.tif",
+            ) from error
+        if is_vector(local):
+            raise LayerError(
+                LABEL,
+                f"{name!r} holds vector layers and no raster; give a raster of ground levels, such "
+                "as a GeoTIFF",
             ) from error
         raise LayerError(
             LABEL,

@@ -107,7 +107,8 @@ def _number_field(
         )
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
-    faults = _senseless(field, column, allowed) if field.required and given and not used else []
+    wrong = field.required and given and not used
+    faults = _senseless(field, column, allowed, data, read.unread) if wrong else []
     notes = [
         *_unread_note(field, column, data, read.unread),
         *_comma_note(column, data, read.comma),
@@ -117,8 +118,8 @@ def _number_field(
             np.flatnonzero(odd),
             [
                 f"{column.spelling} is {_shown(v)} (column {column.name!r}), outside "
-                f"{allowed}; taken as missing; correct the value or the unit"
-                for v in data[odd]
+                f"{allowed}; taken as missing; {_correction(field, n)}"
+                for v, n in zip(data[odd], values[odd], strict=True)
             ],
         ),
         *note(
@@ -188,10 +189,29 @@ def _missing_note(layer: Layer, field: Field, gone: npt.NDArray[np.bool_]) -> li
     return note("warning", f"no-{field.name}", np.flatnonzero(gone), text)
 
 
-def _senseless(field: Field, column: Column, bounds: str) -> list[str]:
+OLDEST = 250  # years; a greater number in place of the year laid is no age
+
+
+def _correction(field: Field, value: float) -> str:
+    """Return what to do about a value outside its limits."""
+    if field.name == "installed" and 0 < value <= OLDEST:
+        return "it looks like an age: give the year laid"
+    return "correct the value or the unit"
+
+
+def _senseless(
+    field: Field,
+    column: Column,
+    bounds: str,
+    data: pd.Series[Any],
+    unread: npt.NDArray[np.bool_],
+) -> list[str]:
+    shown = _shown(data[unread if unread.any() else data.notna().to_numpy()].iloc[0])
+    alone = "; write the number alone, in the unit of the column" if unread.any() else ""
     return [
         f"no value of column {column.name!r}, read as {column.spelling}, is a number within "
-        f"{bounds}; check the column and its unit ({', '.join(field.spellings())})"
+        f"{bounds} (the first is {shown}){alone}; check the column and its unit "
+        f"({', '.join(field.spellings())})"
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,9 +12,10 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.notes import Note, note
+from geotools.intake.place import VECTOR_SUFFIXES
 from geotools.schema import Layer
 
-__all__ = ["usable_rows"]
+__all__ = ["is_raster", "is_vector", "usable_rows"]
 
 IntArray = npt.NDArray[np.int64]
 NAMES = (
@@ -21,6 +23,29 @@ NAMES = (
     "MultiPolygon", "GeometryCollection",
 )  # fmt: skip
 COLLECTION = 7
+RASTER_SUFFIXES = (".asc", ".bil", ".dem", ".flt", ".img", ".jp2", ".jpg", ".png", ".xyz")
+TIFF_HEADS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+def is_raster(path: Path) -> bool:
+    """Tell whether a local file that cannot be opened as layers is a raster, by head or suffix."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        return stream.read(4) in TIFF_HEADS or path.suffix.lower() in RASTER_SUFFIXES
+
+
+def is_vector(path: Path) -> bool:
+    """Tell whether a local file that cannot be opened as a raster holds vector layers."""
+    import pyogrio
+    import pyogrio.errors
+
+    if path.suffix.lower() not in VECTOR_SUFFIXES or not path.exists():
+        return False
+    try:
+        return len(pyogrio.list_layers(path)) > 0
+    except (pyogrio.errors.DataSourceError, OSError):
+        return False
 
 
 def usable_rows(

@@ -19,7 +19,7 @@ from geotools.intake.kinds import usable_rows
 from geotools.intake.match import Match, match_columns
 from geotools.intake.notes import Note
 from geotools.intake.readings import column_remarks
-from geotools.intake.sources import Source, parse_crs, plain_reason
+from geotools.intake.sources import NO_GEOMETRY, Source, parse_crs, plain_reason
 from geotools.intake.window import Window
 from geotools.schema import Layer
 
@@ -88,6 +88,7 @@ def load_layer(
     match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
+    faults += [] if source.spatial else [NO_GEOMETRY]
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match)
     if faults or crs is None:

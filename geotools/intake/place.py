@@ -62,6 +62,8 @@ class Place:
         """The name without folders, for findings and results."""
         if self.path is None:
             return re.sub(r"^.*[/\\]", "", self.target)
+        if self.path.name in ("", ".."):  # these are no names to tell a folder by
+            return self.path.resolve().name
         return self.path.name
 
 

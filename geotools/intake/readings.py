@@ -133,7 +133,11 @@ def status_remarks(
     if not excluded or not len(status) or (status != "").any():
         return []
     column = match.columns.get("status")
-    found = "no column is read as status" if column is None else f"column {column.name!r} is empty"
+    found = (
+        "no column is read as status"
+        if column is None
+        else f"column {column.name!r} is empty for all mains read"
+    )
     likely = likely_columns(INPUTS["mains"], [INPUTS["mains"].field("status")], _left(match, OWN))
     text = (
         f"{found}: every main is taken as in service, also those that are abandoned or not built; "

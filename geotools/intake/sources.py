@@ -19,8 +19,9 @@ from geotools.intake.place import Place
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["Bounds", "Content", "Source", "frame_source", "open_source"]
+__all__ = ["NO_GEOMETRY", "Bounds", "Content", "Source", "frame_source", "open_source"]
 
+NO_GEOMETRY = "has no geometry; give a layer with geometries"
 # Least x, least y, greatest x, greatest y, in the CRS of the source.
 Bounds = tuple[float, float, float, float]
 
@@ -56,7 +57,8 @@ class Source:
     ``label`` names it in errors, ``name`` in results; ``cut_names`` tells that the format cuts
     column names to ten letters; ``path`` is the local file, if it is one. ``read`` takes the
     columns wanted and the bounds the features must meet, or none for all features. ``features``
-    is how many there are, -1 where that is not known without reading.
+    is how many there are, -1 where that is not known without reading. A layer that is not
+    ``spatial`` is a table alone.
     """
 
     layer: str
@@ -69,6 +71,7 @@ class Source:
     path: Path | None
     read: Callable[[Sequence[str], Bounds | None], Content]
     features: int
+    spatial: bool = True
 
 
 def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:

@@ -22,8 +22,9 @@ import shapely
 
 from geotools.errors import LayerError
 from geotools.intake.faults import nearest
+from geotools.intake.kinds import is_raster
 from geotools.intake.place import Place, odd_letters
-from geotools.intake.sources import Bounds, Content, Source, damaged, plain_reason
+from geotools.intake.sources import NO_GEOMETRY, Bounds, Content, Source, damaged, plain_reason
 
 __all__ = ["open_vector"]
 
@@ -64,6 +65,8 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     try:
         known, heard = _layers_in(place.target, _stamp(place.path))
     except READ_ERRORS as error:
+        if place.path is not None and is_raster(place.path):
+            raise LayerError(label, "is a raster; give a vector layer") from error
         raise damaged(label, place.path, error) from error
     messages = list(heard)
     sublayer = _choose(layer, label, place.sublayer, known)
@@ -95,6 +98,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         path=place.path,
         read=read,
         features=int(info["features"]),
+        spatial=info["geometry_type"] is not None,
     )
 
 
@@ -203,7 +207,7 @@ def _read(
         reason = f"only {len(table)} of {expected} features could be read"
         raise _broken(label, place, sublayer, expected, reason)
     if name not in table.column_names:
-        raise LayerError(label, "has no geometry; give a layer with geometries")
+        raise LayerError(label, NO_GEOMETRY)
     fid = meta["fid_column"] or "OGC_FID"
     if not whole:
         table = table.sort_by(fid)  # a spatial index gives features in its own order

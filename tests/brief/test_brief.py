@@ -146,6 +146,87 @@ def test_setting_in_the_wrong_section_is_pointed_to_the_right_one(tmp_path: Path
     assert "did you mean pulls.roller_friction?" in fault
 
 
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        # the very name in another section, though network.max_turn is more alike
+        (
+            '[network]\nmax_length = "500 m"\n',
+            "network.max_length: no such setting; did you mean pulls.max_length?",
+        ),
+        (
+            '[screening]\nbreaks_from = "5"\n',
+            "screening.breaks_from: '5' has no unit; write for example '0.5 / km'",
+        ),
+        (
+            '[screening]\nleakage_from = "5 mm"\n',
+            "screening.leakage_from: '5 mm' is not an area rate; write for example '0.05 L/s/km'",
+        ),
+        (
+            '[network]\nexcluded_statuses = "abandoned"\n',
+            "network.excluded_statuses: 'abandoned' is not a list; write [\"abandoned\"]",
+        ),
+        (
+            '[pulls]\nmin_length = "100 m"\nmax_length = "50 m"\n',
+            "pulls: max_length must not be below min_length",
+        ),
+        (
+            "[screening]\nneed_weight = 0\nsuitability_weight = 0\n",
+            "screening: need_weight and suitability_weight are both 0, which ranks nothing; one "
+            "must be above 0",
+        ),
+    ],
+)
+def test_a_fault_says_what_to_write_instead(tmp_path: Path, text: str, fault: str) -> None:
+    assert faults(tmp_path, text) == (fault,)
+
+
+def test_what_is_at_the_limit_of_a_contradiction_is_none(tmp_path: Path) -> None:
+    equal = write(tmp_path, '[pulls]\nmin_length = "50 m"\nmax_length = "50 m"\n')
+    assert load_brief(equal).pulls.min_length == 50.0
+    assert load_brief(write(tmp_path, "[screening]\nneed_weight = 0\n"))
+
+
+@pytest.mark.parametrize(
+    ("line", "written"),
+    [
+        ("min_diameter = 200 mm", 'min_diameter = "200 mm"'),
+        ("min_diameter = 200 mm  # small", 'min_diameter = "200 mm"'),
+        ("working_crs = EPSG:32633", 'working_crs = "EPSG:32633"'),
+        ("excluded_statuses = [abandoned]", None),  # what to write there is not that
+        ('min_diameter = "200 mm', None),
+        ("min_diameter 200", None),
+    ],
+)
+def test_text_without_quotes_is_shown_in_quotes(
+    tmp_path: Path, line: str, written: str | None
+) -> None:
+    (fault,) = faults(tmp_path, f"[network]\nsnap_tolerance = '1 m'\n{line}\n")
+    assert "is not valid TOML" in fault
+    assert (f"in quotes: {written}" in fault) if written else ("in quotes" not in fault)
+
+
+@pytest.mark.parametrize(
+    ("given", "fault"),
+    [
+        (
+            {"network": {"max_length": "3 m", "min_diameter": "200 mm"}},
+            "network.max_length: no such setting; did you mean pulls.max_length?",
+        ),
+        (
+            {"network": {"min_diameter": "200 mm"}},
+            "network: give each setting by its whole key: 'network.min_diameter'",
+        ),
+    ],
+)
+def test_a_whole_section_among_settings_is_told_how_to_be_given(
+    given: dict[str, object], fault: str
+) -> None:
+    with pytest.raises(BriefError) as caught:
+        load_brief(overrides=given)
+    assert caught.value.faults == (fault,)
+
+
 def test_unknown_section_names_the_nearest(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, '[pull]\nmax_length = "400 m"\n')
     assert fault == "pull: no such setting; did you mean pulls?"

@@ -368,3 +368,26 @@ def test_progress_shows_on_a_terminal_and_not_when_quiet(
     monkeypatch.setenv("TERM", "xterm")
     assert "reading [bold]mains" in slipmain("attempt").err
     assert slipmain("attempt", "--quiet").err == ""
+
+
+@pytest.mark.parametrize(
+    ("option", "hint"),
+    [
+        ("--min-diameter", "; a setting of the brief is given as --set network.min_diameter="),
+        ("--network.min-diameter", "--set network.min_diameter="),
+        ("--max-turn", '--set network.max_turn="100 deg" or --set street.max_turn="45 deg"'),
+        ("--no-such-thing", ""),
+    ],
+)
+def test_a_setting_written_as_an_option_is_told_how_to_be_given(
+    slipmain: Run, option: str, hint: str
+) -> None:
+    done = slipmain("screen", "--mains", "net.gpkg", option, "200 mm", "-o", "out.gpkg")
+    assert done.code == 2
+    assert done.err.startswith(f"error: No such option '{option}'")
+    assert hint in done.err
+    assert ("--set" in done.err) == bool(hint)
+
+
+def test_a_tool_without_a_brief_points_to_no_setting(slipmain: Run) -> None:
+    assert "--set" not in slipmain("sample", "--min-diameter", "200 mm").err

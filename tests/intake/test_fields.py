@@ -160,6 +160,23 @@ def test_a_diameter_that_makes_no_sense_throughout_is_a_unit_fault(network, read
     assert "check the column and its unit" in text
 
 
+@pytest.mark.parametrize(
+    ("values", "shown", "alone"),
+    [(["200 mm", "300 mm"], "'200 mm'", True), ([None, 0.2], "0.2", False)],
+)
+def test_what_was_found_in_place_of_a_diameter_is_shown(values, shown, alone, network, read, fault):
+    text = fault(read, mains=network(diameter_mm=values))
+    assert f"(the first is {shown})" in text
+    assert ("write the number alone" in text) == alone
+
+
+@pytest.mark.parametrize(("year", "age"), [(46, True), (250, True), (0, False), (1066, False)])
+def test_an_age_in_place_of_the_year_laid_is_told_as_one(year, age, network, read, found):
+    layers = read(mains=network(installed=[year, 1990]))
+    (text,) = found(layers, "value-out-of-range")["text"]
+    assert ("looks like an age: give the year laid" in text) == age
+
+
 def test_a_main_without_diameter_is_kept_and_told(network, read, found):
     layers = read(mains=network(diameter_mm=[None, 300]))
     assert layers.mains.table["main_id"].tolist() == ["A", "B"]

@@ -432,3 +432,17 @@ def test_a_shapefile_without_its_index_is_an_error(tmp_path, network, read_file,
     text = fault(read_file, path, fields={"diameter_in": "dia"})
     assert "net.shp" in text
     assert "export it again" in text
+
+
+def test_a_folder_given_as_a_dot_is_told_by_its_name(
+    tmp_path, network, read_file, fault, monkeypatch
+):
+    folder = tmp_path / "survey"
+    folder.mkdir()
+    for name in ("pipes", "old"):
+        frame = network(diameter_mm=None, diameter_i=[12, 12])
+        frame.to_file(folder / f"{name}.shp", driver="ESRI Shapefile")
+    monkeypatch.chdir(folder)
+    assert fault(read_file, ".").startswith("mains (survey): ")
+    monkeypatch.chdir(tmp_path)
+    assert fault(read_file, "survey/../survey").startswith("mains (survey): ")

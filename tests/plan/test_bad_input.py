@@ -139,7 +139,8 @@ def field_without_unit(make: Workshop) -> Case:
 def text_in_every_diameter(make: Workshop) -> Case:
     frame = make.mains()
     frame["diameter_mm"] = ["big", "twelve", "?"]
-    return Case(("--mains", make.layer(frame)), ("net.gpkg:mains", "diameter_mm", "check"))
+    words = ("net.gpkg:mains", "diameter_mm", "check", "'big'", "write the number alone")
+    return Case(("--mains", make.layer(frame)), words)
 
 
 def mains_without_crs(make: Workshop) -> Case:
@@ -198,7 +199,27 @@ def truncated(make: Workshop) -> Case:
     return Case(("--mains", source), ("net.gpkg", "damaged, cut short", "copy or export it again"))
 
 
+def layers_for_dem(make: Workshop) -> Case:
+    source = make.layer(make.mains())
+    return Case(
+        ("--mains", source, "--dem", f"{make.folder}/net.gpkg"),
+        ("dem", "'net.gpkg'", "vector layers and no raster", "GeoTIFF"),
+    )
+
+
+def raster_for_mains(make: Workshop) -> Case:
+    return Case(("--mains", make.dem()), ("mains (ground.tif)", "is a raster", "vector layer"))
+
+
+def table_for_mains(make: Workshop) -> Case:
+    make.mains().drop(columns="geometry").to_csv(make.folder / "net.csv", index=False)
+    return Case(
+        ("--mains", f"{make.folder}/net.csv"), ("mains (net.csv)", "has no CRS", "has no geometry")
+    )
+
+
 REFUSED = (
+    layers_for_dem, raster_for_mains, table_for_mains,
     no_file, no_layer, empty_layer, points_for_mains, points_for_streets, no_diameter_field,
     field_without_unit, text_in_every_diameter, mains_without_crs, dem_elsewhere, dem_without_crs,
     dem_no_raster, dem_in_another_unit, no_usable_coordinates, truncated,

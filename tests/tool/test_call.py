@@ -101,6 +101,16 @@ def test_python_function_refuses_names_it_does_not_know(declare: Declare, calls:
         call()
 
 
+def test_python_function_is_named_where_its_arguments_do_not_fit(
+    declare: Declare, calls: Calls
+) -> None:
+    tool = declare(*EVERY_KIND)
+    for given, words in (({}, "'source'"), ({"source": "a", "sauce": 1}, "'sauce'")):
+        with pytest.raises(TypeError, match=rf"^{tool.python_name}\(\): .*{words}"):
+            python_function(tool)(**given)
+    assert calls == []
+
+
 def test_tool_with_a_brief_gets_it_with_layers_and_settings_laid_over(
     declare: Declare, calls: Calls, tmp_path: Path
 ) -> None:
