@@ -79,15 +79,23 @@ def lay_out_plan(
     named: Callable[[RunSet], pd.DataFrame] | None = None,
     shutdowns: pd.DataFrame | None = None,
 ) -> Layout:
-    """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`.
+    """Lay out pits and pulls of every run of the layers read, or of those chosen.
 
+    ``named`` is as in `prepare`: who gives it has chosen among the runs.
     Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
     What of layers and network is asked for no more is let go meanwhile; a caller who keeps the
     layers keeps it.
     """
     give_back()
     expect(_least_work(layers, brief))
-    ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
+    ground = prepare(
+        layers,
+        brief,
+        progress,
+        allow_remote=allow_remote,
+        named=named,
+        only=() if named is not None else brief.network.only,
+    )
     give_back()
     if shutdowns is None:
         shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)

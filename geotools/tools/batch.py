@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
-from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, UNITS
+from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, UNITS
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -40,6 +40,7 @@ TOOL = Tool(
         Parameter("retries", "integer", "tries more after a worker died", default=2),
         Parameter("resume", "flag", "go on with an earlier batch: redo what failed or changed"),
         Parameter("overwrite", "flag", "begin anew in a folder that holds a batch"),
+        ONLY,
         UNITS,
         ALLOW_REMOTE,
     ),
