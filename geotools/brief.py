@@ -19,6 +19,9 @@ from pydantic_core import core_schema
 
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
+from geotools.lists import list_from_text
+from geotools.pipe import bounds
+from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
 from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.schema import INPUTS
@@ -29,6 +32,10 @@ __all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brie
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
 _NEED_NAMES = tuple(criterion.name for criterion in CRITERIA if criterion.group == NEED)
+
+
+class _InSi(float):
+    """A quantity of a brief that is loaded already: in SI, and no text any more."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +50,8 @@ class Kind:
 
     def parse(self, value: object) -> float:
         """Return the quantity in SI units."""
+        if isinstance(value, _InSi):
+            return float(value)
         number = parse_quantity(value, self.name)
         # Of a scale with another zero, 140 F, the last digits of the sum are noise: it would be
         # above a limit of 60 C.
@@ -81,6 +90,11 @@ def _set(default: Any, text: str, source: str, **bounds: Any) -> Any:
         validate_default=True,
         **bounds,
     )
+
+
+def _range(ends: tuple[float, float], size: float = 1.0) -> dict[str, float]:
+    """Return a range of a formula as bounds of a setting; size of its unit in SI."""
+    return {"ge": ends[0] * size, "le": ends[1] * size}
 
 
 class _Section(BaseModel):
@@ -205,7 +219,9 @@ class OwnPipe(_Section):
 
     name: str = Field(min_length=1, max_length=80, description="its name")
     material: Material = Field(description="its material")
-    outside: Diameter = Field(gt=0.02, le=3, description="outside diameter")
+    outside: Diameter = Field(
+        ge=bounds.OUTSIDE_M[0], le=bounds.OUTSIDE_M[1], description="outside diameter"
+    )
     wall: Length = Field(gt=0.001, le=0.3, description="minimum wall")
 
     @pydantic.model_validator(mode="before")
@@ -229,7 +245,52 @@ class OwnPipe(_Section):
 
     def __str__(self) -> str:
         """Write the pipe as the brief takes it."""
-        return f"{self.name}; {self.material}; {self.outside * 1e3:g} mm; {self.wall * 1e3:g} mm"
+        outside, wall = (f"{size * 1e3:.10g} mm" for size in (self.outside, self.wall))
+        return f"{self.name}; {self.material}; {outside}; {wall}"
+
+
+def _around_last_sign(value: object, form: str, names: tuple[str, str]) -> object:
+    """Take a pair written with ``=`` between its parts; the first part may hold the sign too."""
+    if not isinstance(value, str):
+        return value
+    first, sign, last = (part.strip() for part in value.rpartition("="))
+    if not (sign and first and last):
+        raise ValueError(f"{value!r} is not of the form '{form}'")
+    return dict(zip(names, (first, last), strict=True))
+
+
+class FixedPipe(_Section):
+    """The pipe a run or a main gets, whatever the choice."""
+
+    owner: str = Field(min_length=1, description="run or main")
+    pipe: str = Field(min_length=1, description="name of the pipe, which holds no '='")
+
+    @pydantic.model_validator(mode="before")
+    @classmethod
+    def from_text(cls, value: object) -> object:
+        """Take a wish written as ``run or main = pipe``."""
+        return _around_last_sign(value, "run or main = pipe", ("owner", "pipe"))
+
+    def __str__(self) -> str:
+        """Write the wish as the brief takes it."""
+        return f"{self.owner} = {self.pipe}"
+
+
+class ClassRate(_Section):
+    """What a lane of a street of one class costs a day."""
+
+    street: str = Field(min_length=1, description="class of the street")
+    cost: PerItem = Field(ge=0, description="cost of one lane closed for one day")
+
+    @pydantic.model_validator(mode="before")
+    @classmethod
+    def from_text(cls, value: object) -> object:
+        """Take a rate written as ``class = cost``."""
+        return _around_last_sign(value, "class = cost", ("street", "cost"))
+
+    def __str__(self) -> str:
+        """Write the rate as the brief takes it."""
+        return f"{self.street} = {self.cost:.10g}"
 
 
 class CarrierChoice(_Section):
@@ -257,7 +318,7 @@ class CarrierChoice(_Section):
     own: list[OwnPipe] = _set(
         [], "pipes added: 'name; material; outside diameter; wall' each", "the user"
     )
-    fixed: list[str] = _set(
+    fixed: list[FixedPipe] = _set(
         [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"
     )
     tries: int = _set(
@@ -285,17 +346,22 @@ class CarrierChoice(_Section):
         0.10,
         "diametral clearance wanted, as a share of the host's bore",
         "PPI Handbook of PE Pipe ch. 11 (from memory)",
-        ge=0,
-        le=0.5,
+        **_range(bounds.SHARE_OF_BORE),
     )
     clearance_gap: Length = _set(
-        "10 mm", "gap wanted all round", "PE100+ Association page on sliplining", ge=0, le=0.5
+        "10 mm",
+        "gap wanted all round",
+        "PE100+ Association page on sliplining",
+        **_range(bounds.GAP_M),
     )
     bead_height: Length = _set(
-        "0 mm", "height of the outer fusion bead where it is not taken off", COMMON, ge=0, le=0.1
+        "0 mm",
+        "height of the outer fusion bead where it is not taken off",
+        COMMON,
+        **_range(bounds.BEAD_M),
     )
     temperature: Temperature = _set(
-        "23 degC", "temperature of the pipe at pulling", COMMON, ge=-20, le=60
+        "23 degC", "temperature of the pipe at pulling", COMMON, **_range(bounds.TEMPERATURE_C)
     )
 
 
@@ -348,22 +414,23 @@ class Service(_Section):
         "12.7 mm",
         "height of tubercles in uncleaned bare iron",
         "0.25 to 1.5 in: from memory",
-        ge=0,
-        le=0.1,
+        **_range(bounds.TUBERCLE_M),
     )
     ovality: float = _set(
         0.03, "ovality of the carrier", "PPI Handbook ch. 6 (from memory)", ge=0, le=0.1
     )
     collapse_safety: float = _set(
-        2.0, "safety against collapse", "PPI Handbook ch. 6 (from memory)", ge=1, le=10
+        2.0,
+        "safety against collapse",
+        "PPI Handbook ch. 6 (from memory)",
+        **_range(bounds.SAFETY),
     )
     grout_factor: float = _set(
         1.0,
         "what a grouted annulus (pulls.grouted) multiplies the collapse pressure of PE by; 1 does "
         "not count the grout",
         "up to 5: older PPI sliplining table (from memory)",
-        ge=1,
-        le=5,
+        **_range(bounds.GROUTED),
     )
     year: int = _set(
         datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
@@ -387,7 +454,10 @@ class Service(_Section):
         le=5,
     )
     test_factor: float = _set(
-        1.5, "test pressure over working pressure", "1.25 to 1.5: " + COMMON, ge=1, le=2
+        1.5,
+        "test pressure over working pressure",
+        "1.25 to 1.5: " + COMMON,
+        **_range(bounds.TEST_FACTOR),
     )
     pe_test_hours: int = _set(
         3,
@@ -401,7 +471,7 @@ class Service(_Section):
         "duration of the test of a PVC carrier, for the water that may be added",
         "AWWA C605: 2 h at the least (from memory)",
         gt=0,
-        le=86400,
+        le=DAY,
     )
 
 
@@ -521,7 +591,7 @@ class Crew(_Section):
     """How fast the work goes; sets days of closures and the schedule."""
 
     shift: Time = _set(
-        "10 h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=86400
+        "10 h", "working hours of a day, which a pull must fit", COMMON, gt=0, le=DAY
     )
     dig_per_day: VolumePerDay = _set("60 m^3/day", "excavation and support", INVENTED, gt=0)
     pit_days: float = _set(
@@ -572,7 +642,10 @@ class Pulls(_Section):
     )
     grouted: bool = _set(False, "the annulus is grouted, and priced", COMMON)
     grout_cure: Time = _set(
-        "12 h", "time the grout presses on the carrier before it holds itself", COMMON, gt=0
+        "12 h",
+        "time the grout presses on the carrier before it holds itself",
+        COMMON,
+        **_range(bounds.LOAD_H, HOUR),
     )
     flooded: bool = _set(False, "water stands in the host while pulling", COMMON)
     filled: bool = _set(False, "the carrier is filled with water while pulling", COMMON)
@@ -587,7 +660,7 @@ class Pulls(_Section):
         "time under tension, for the allowable stress of PE",
         "ASTM F1804 (from memory)",
         gt=0,
-        le=86400,
+        le=DAY,
     )
     machine_capacity: Force = _set("700 kN", "rated pull of the machine", COMMON, gt=0, le=1e8)
     machine_share: float = _set(
@@ -598,7 +671,10 @@ class Pulls(_Section):
         "1 h", "standstill for each string joined on during the pull", COMMON, ge=0
     )
     ground_temperature: Temperature = _set(
-        "12 degC", "temperature the pulled carrier settles to", COMMON, ge=-20, le=60
+        "12 degC",
+        "temperature the pulled carrier settles to",
+        COMMON,
+        **_range(bounds.TEMPERATURE_C),
     )
     piece_length: Length = _set(
         "12.2 m", "length of a pipe before fusing", "40 ft: " + COMMON, ge=1, le=100
@@ -642,7 +718,7 @@ class Rates(_Section):
     )
     joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
-    lane_day: list[str] = _set(
+    lane_day: list[ClassRate] = _set(
         ["arterial = 1500", "collector = 700", "local = 150"],
         "'class = cost' of one lane closed for one day",
         INVENTED,
@@ -933,10 +1009,45 @@ def load_brief(
     if data.pop("origins", None) is not None:  # kept by the program, not written by hand
         faults.append("origins: no such setting")
     origins = dict.fromkeys(_dotted(data), "brief")
-    for key, value in (overrides or {}).items():
+    return _laid_over(data, origins, inputs or {}, overrides or {}, faults)
+
+
+def lay_over(
+    brief: Brief,
+    *,
+    inputs: Mapping[str, str | list[str]] | None = None,
+    overrides: Mapping[str, object] | None = None,
+) -> Brief:
+    """Lay layers and settings over a brief that is loaded already; arguments as `load_brief`.
+
+    Raises
+    ------
+    BriefError
+        As `load_brief`; settings that must agree are held against those of the brief.
+    """
+    data: dict[str, Any] = {
+        "inputs": {layer: source.model_dump() for layer, source in brief.inputs.items()}
+    }
+    for setting in settings(brief):
+        section, _, name = setting.key.partition(".")
+        quantity = setting.kind is not None and setting.value is not None
+        value = _InSi(setting.value) if quantity else setting.value
+        data.setdefault(section, {})[name] = value
+    return _laid_over(data, dict(brief.origins), inputs or {}, overrides or {}, [])
+
+
+def _laid_over(
+    data: dict[str, Any],
+    origins: dict[str, str],
+    inputs: Mapping[str, str | list[str]],
+    overrides: Mapping[str, object],
+    faults: list[str],
+) -> Brief:
+    """Return the brief of what was read, with layers and settings of the command line over it."""
+    for key, value in overrides.items():
         _lay_over(data, key, value, faults)
         origins[key] = "command line"
-    for layer, source in (inputs or {}).items():
+    for layer, source in inputs.items():
         table = data.setdefault("inputs", {})
         if isinstance(table, dict):  # otherwise it is a fault, told below
             old = table.get(layer)
@@ -951,36 +1062,6 @@ def load_brief(
     if faults:
         raise BriefError(faults)
     return brief
-
-
-def lay_over(
-    brief: Brief,
-    *,
-    inputs: Mapping[str, str | list[str]] | None = None,
-    overrides: Mapping[str, object] | None = None,
-) -> Brief:
-    """Lay layers and settings over a brief that is loaded already; arguments as `load_brief`.
-
-    Raises
-    ------
-    BriefError
-        As `load_brief`.
-    """
-    upper = load_brief(inputs=inputs, overrides=overrides)
-    changed: dict[str, dict[str, Any]] = {}
-    for key in upper.origins:
-        section, _, name = key.partition(".")
-        changed.setdefault(section, {})[name] = getattr(getattr(upper, section), name)
-    sections = {
-        section: getattr(brief, section).model_copy(update=values)
-        for section, values in changed.items()
-    }
-    sources = dict(brief.inputs)
-    for layer, source in upper.inputs.items():
-        old = sources.get(layer, source)
-        sources[layer] = old.model_copy(update={"source": source.source})
-    origins = {**brief.origins, **upper.origins}
-    return brief.model_copy(update={**sections, "inputs": sources, "origins": origins})
 
 
 MOST_BYTES = 20_000_000  # of a brief; a long one has some ten thousand
@@ -1059,32 +1140,7 @@ def _from_text(value: object, default: Setting) -> object:
         return None
     if not isinstance(value, str) or default.kind not in (None, "per_item"):
         return value
-    return _list_from_text(value) if isinstance(default.value, list) else value
-
-
-def _list_from_text(text: str) -> list[Any]:
-    """Return a list written as in a brief, or as words with commas between them.
-
-    Raises
-    ------
-    ValueError
-        If it is neither: a bracket or a quote that belongs to no list would become part of a word.
-    """
-    text = text.strip()
-    if text.startswith("["):
-        try:
-            table = tomllib.loads(f"list = {text}")
-        except (ValueError, RecursionError):
-            table = {}
-        if list(table) == ["list"] and isinstance(table["list"], list):
-            return table["list"]
-    words = [word.strip() for word in text.split(",") if word.strip()]
-    if any(word[0] in "[\"'" or word[-1] in "]\"'" for word in words):
-        raise ValueError(
-            f"{_shown(text)} is no list; write words with commas between them (a, b), or a list "
-            'as in a brief (["a", "b"])'
-        )
-    return words
+    return list_from_text(value) if isinstance(default.value, list) else value
 
 
 def _check_inputs(data: Mapping[str, Any]) -> list[str]:
@@ -1161,7 +1217,7 @@ def _message(item: Any, parts: list[str], written: object) -> str:
             words, limit = _BOUNDS[kind], next(iter(item["ctx"].values()))
             unit = unit_of(written, measure)
             return f"{written} is out of range: {words} {in_unit(limit, unit, measure):.6g} {unit}"
-        si = " (in SI units)" if measure else ""
+        si = " (in SI units)" if measure not in (None, "per_item") else ""
         return f"{given} is out of range: {text[0].lower()}{text[1:]}{si}"
     if kind == "literal_error":
         return f"{given} is none of {item['ctx']['expected']}"

@@ -8,8 +8,9 @@ marks and the words of the reasons are made from it. Weights and thresholds are 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
-__all__ = ["COMPARED", "CRITERIA", "NEED", "SUITABILITY", "Criterion"]
+__all__ = ["COMPARED", "CRITERIA", "NEED", "SUITABILITY", "Compared", "Criterion"]
 
 NEED, SUITABILITY = "need", "suitability"
 
@@ -157,14 +158,25 @@ CRITERIA: tuple[Criterion, ...] = (
     ),
 )
 
-# What plans are compared by, columns of `comparison`, and whether more of it is better. A shorter
-# longest pull needs less force and less room. Where a design flow is on record, head and capacity
-# rank carriers alike; where none is, capacity still does.
-COMPARED: dict[str, bool] = {
-    "cost": False,
-    "pit_count": False,
-    "longest_pull": False,
-    "lane_days": False,
-    "head_after": False,
-    "capacity_ratio": True,
+
+class Compared(NamedTuple):
+    """A figure plans are compared by: whether more of it is better, and what differs at all.
+
+    ``step`` is in SI: plans whose figures round to the same multiple of it are alike in it. Below
+    it lies what no estimate or survey tells apart; common practice, no source.
+    """
+
+    rising: bool
+    step: float
+
+
+# Columns of `comparison`. A shorter longest pull needs less force and less room. Where a design
+# flow is on record, head and capacity rank carriers alike; where none is, capacity still does.
+COMPARED: dict[str, Compared] = {
+    "cost": Compared(False, 1.0),
+    "pit_count": Compared(False, 1.0),
+    "longest_pull": Compared(False, 1.0),
+    "lane_days": Compared(False, 0.1),
+    "head_after": Compared(False, 0.1),
+    "capacity_ratio": Compared(True, 0.01),
 }

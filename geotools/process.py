@@ -198,6 +198,8 @@ def _setting_input(setting: Setting) -> Description:
         schema["items"] = {"type": "string"}
     open_ = setting.value is None
     schema["default"] = setting.value if setting.kind is None or open_ else setting.written
+    if setting.type == "list":
+        schema["default"] = [str(item) for item in setting.value]
     if open_:
         schema["nullable"] = True
     if setting.choices:

@@ -414,8 +414,16 @@ OUTPUTS: dict[str, Layer] = {
                 _text("street_name", "street it lies in"),
                 _text("street_class", "class of that street"),
                 _integer("lanes_taken", "lanes a pit here takes"),
-                _real("string_room_ahead", "room for strings of a pull ahead", "length"),
-                _real("string_room_behind", "room for strings of a pull behind", "length"),
+                _real(
+                    "string_room_ahead",
+                    "room for strings of a pull ahead, up to the longest",
+                    "length",
+                ),
+                _real(
+                    "string_room_behind",
+                    "room for strings of a pull behind, up to the longest",
+                    "length",
+                ),
                 _text(
                     "string_day_ahead",
                     "cost of the lanes that the strings of a pull ahead take a day: one string, "
@@ -913,7 +921,7 @@ OUTPUTS: dict[str, Layer] = {
             (
                 _PULL_ID,
                 _RUN,
-                _text("verdict", "outcome", values=("pass", "fail", "missing")),
+                _text("verdict", "outcome", values=("pass", "fail", "missing", "unknown")),
                 _text("reasons", "everything found against it"),
                 _real("length", "length planned", "length"),
                 _real("found_length", "length measured", "length"),
@@ -1106,6 +1114,18 @@ OUTPUTS: dict[str, Layer] = {
                     "features_used",
                     "features used after repair and refusal; none where only districts read it",
                 ),
+            ),
+        ),
+        Layer(
+            "columns",
+            "What `intake` makes of the columns of the layers given.",
+            (),
+            (
+                _text("layer", "layer of the contract"),
+                _text("field", "field of the contract, bare; empty for a column left over"),
+                _text("column", "column of the file; empty for a field that is not there"),
+                _text("read_as", "name it is read under, with the unit"),
+                _text("state", "what became of it", values=("read", "not there", "left over")),
             ),
         ),
     )

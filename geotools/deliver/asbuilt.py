@@ -96,6 +96,9 @@ def check_records(
     _same_zones(records, pull_records, qualifications)
     if qualifications is not None:
         _check_qualifications(qualifications)
+    records = records.spelled("joint_id", joints["joint_id"])
+    if pull_records is not None:
+        pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
     table = records.table
     place = pd.Index(joints["joint_id"]).get_indexer(pd.Index(table["joint_id"]))
     rows = np.flatnonzero((place >= 0) & ~np.isin(words_of(table["visual"]), CUT))
@@ -111,7 +114,7 @@ def check_records(
     reasons = hold_against(match, records, due, times=times, qualifications=qualifications, now=now)
     frame = _verdicts(joints, records, match, place, reasons)
     made = check_pulls(pulls, frame, pull_records, times, units=units, tails=tails, now=now)
-    rules = _rules(frame, reasons)
+    rules = _rules(frame, made.frame, reasons)
     for rule, count in made.rules.items():
         rules[rule] = rules.get(rule, 0) + count
     notes = (*machines_at_once(match), *made.notes, *_notes(records, pull_records, qualifications))
@@ -221,9 +224,9 @@ def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
     return pd.concat([frame, unknown[frame.columns]], ignore_index=True)
 
 
-def _rules(frame: Any, reasons: Reasons) -> dict[str, int]:
+def _rules(joints: Any, pulls: Any, reasons: Reasons) -> dict[str, int]:
     """Return how many joints and records each rule is held against."""
-    unknown = int((frame["verdict"] == "unknown").sum())
+    unknown = sum(int((frame["verdict"] == "unknown").sum()) for frame in (joints, pulls))
     return {**reasons.counts(), **({"unknown": unknown} if unknown else {})}
 
 

@@ -12,8 +12,7 @@ import pandas as pd
 from geotools.deliver.joint_times import GRACE
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
-from geotools.deliver.wording import shown
-from geotools.errors import LayerError
+from geotools.deliver.wording import measured, over_limit
 
 __all__ = ["PLANNED", "CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
 
@@ -21,6 +20,8 @@ PLANNED = (
     *("pull_id", "run_id", "length", "head_force", "allowable"),
     *("governed_by", "governing_chainage", "governing_force", "governing_limit"),
 )
+_LAYER = "asbuilt_pulls"
+_COUNTS = {"joints_passed": "pass", "joints_failed": "fail", "joints_missing": "missing"}
 # Common practice, no source: a gauge on the line is read to a hundredth, and no better.
 _FORCE_SHARE = 0.01
 # Common practice, no source: a measured length may be off by a hundredth, or half a metre.
@@ -59,35 +60,21 @@ class CheckedPulls:
 def pull_times(pulls: pd.DataFrame, records: Records | None) -> PullTimes | None:
     """Return when the pulls were made; None if nothing is on record.
 
-    Raises
-    ------
-    LayerError
-        If a pull has two records or one is not in the plan.
+    Where a pull has several records, each may be the right one.
     """
     if records is None:
         return None
-    table = records.table
-    place = pd.Index(pulls["pull_id"]).get_indexer(table["pull_id"])
-    twice = pd.Series(place).duplicated().to_numpy(dtype=bool)
-    faults = [
-        f"line {records.lines[k]}: "
-        + ("no such pull in the plan" if place[k] < 0 else "a second record of the pull")
-        + f" ({table['pull_id'].iloc[k]})"
-        for k in np.flatnonzero((place < 0) | twice)
-    ]
-    if faults:
-        raise LayerError(records.source, faults[:20])
-    names = ("started_from", "started_to", "ended_to")
-    columns = [_spread(table[name].to_numpy(), place, len(pulls)) for name in names]
-    return PullTimes(pulls["pull_id"].to_numpy(dtype=object), *columns)
-
-
-def _spread(
-    times: npt.NDArray[Any], place: npt.NDArray[np.intp], count: int
-) -> npt.NDArray[np.datetime64]:
-    out = np.full(count, np.datetime64("NaT", "s"))
-    out[place] = times.astype("datetime64[s]")
-    return out
+    names = pulls["pull_id"]
+    by_pull = records.table.groupby("pull_id")
+    first, started, ended = (
+        table.reindex(names).to_numpy().astype("datetime64[s]")
+        for table in (
+            by_pull["started_from"].min(),
+            by_pull["started_to"].max(),
+            by_pull["ended_to"].max(),
+        )
+    )
+    return PullTimes(names.to_numpy(dtype=object), first, started, ended)
 
 
 def check_pulls(
@@ -123,9 +110,9 @@ def check_pulls(
     -------
     CheckedPulls
         Pulls of the plan with what was measured, a verdict and reasons. A pull passes if all
-        its joints do, it has a record (where any were given), the force measured is allowed
-        and the lengths measured, its own and those of its run, are those planned, without or
-        with the tails.
+        its joints do, it has one record (where any were given), the force measured is on it and
+        allowed, and so are the lengths measured: its own and those of its run are those planned,
+        without or with the tails. Records of pulls that are not in the plan stand behind them.
     """
     frame = pulls.reset_index(drop=True)[[*PLANNED, "geometry"]]
     left = 0.0 if tails is None else tails.reindex(frame["pull_id"]).fillna(0.0).to_numpy()
@@ -159,7 +146,35 @@ def check_pulls(
     verdict = np.where(absent, "missing", np.where(texts != "", "fail", "pass"))
     notes = _with_tails(frame, units)
     frame = frame.drop(columns="tail").assign(verdict=verdict.astype(object), reasons=texts)
+    if records is not None:
+        frame = _with_unknown(frame, records)
     return CheckedPulls(frame, reasons.counts(), notes)
+
+
+def _with_unknown(frame: Any, records: Records) -> Any:
+    """Add the records whose pull is not in the plan."""
+    import geopandas
+
+    rows = np.flatnonzero(~records.table["pull_id"].isin(frame["pull_id"]).to_numpy(dtype=bool))
+    if not len(rows):
+        return frame
+    table, lines = records.table.iloc[rows], records.lines[rows]
+    texts = {name: table[name].to_numpy(dtype=object) for name in ("pull_id", "started", "ended")}
+    numbers = {f"found_{name}": table[name].to_numpy(dtype=float) for name in ("length", "force")}
+    unknown = geopandas.GeoDataFrame(
+        {
+            **texts,
+            **numbers,
+            "run_id": "",
+            "governed_by": "",
+            "verdict": "unknown",
+            "reasons": [f"line {n}: there is no such pull in the plan" for n in lines],
+            **dict.fromkeys(("joints", *_COUNTS), 0),
+        },
+        geometry=[None] * len(rows),
+        crs=frame.crs,
+    )
+    return pd.concat([frame, unknown.reindex(columns=frame.columns)], ignore_index=True)
 
 
 def _with_tails(frame: pd.DataFrame, units: str) -> tuple[str, ...]:
@@ -171,7 +186,7 @@ def _with_tails(frame: pd.DataFrame, units: str) -> tuple[str, ...]:
     k = rows[0]
     return (
         f"{len(rows)} measured length(s) taken to be with the tails left out of the host, such as "
-        f"{frame['pull_id'].iloc[k]}: {shown(found[k], 'length', units)}, planned "
+        f"{frame['pull_id'].iloc[k]}: {_told(found[k], 'found_length', units)}, planned "
         f"{_due(planned[k], tail[k], units)}",
     )
 
@@ -188,8 +203,13 @@ def _off(
 
 def _due(planned: float, tail: float, units: str) -> str:
     """Say what length is planned, and what it is with its tails."""
-    text = shown(planned, "length", units)
-    return text + (f", {shown(planned + tail, 'length', units)} with its tails" if tail > 0 else "")
+    text = _told(planned, "length", units)
+    return text + (f", {_told(planned + tail, 'length', units)} with its tails" if tail > 0 else "")
+
+
+def _told(value: float, name: str, units: str) -> str:
+    """Return a value of a pull as made, with its unit."""
+    return measured(value, _LAYER, name, units)
 
 
 def joints_text(failed: int, missing: int) -> str:
@@ -200,21 +220,21 @@ def joints_text(failed: int, missing: int) -> str:
 def _joint_counts(frame: pd.DataFrame, joints: pd.DataFrame) -> dict[str, Any]:
     place = pd.Index(frame["pull_id"]).get_indexer(joints["pull_id"])
     verdict = joints["verdict"].to_numpy(dtype=object)
-    names = {"joints_passed": "pass", "joints_failed": "fail", "joints_missing": "missing"}
     counts = {
         name: np.bincount(place[(verdict == word) & (place >= 0)], minlength=len(frame))
-        for name, word in names.items()
+        for name, word in _COUNTS.items()
     }
     return {"joints": np.sum(list(counts.values()), axis=0), **counts}
 
 
 def _measured(frame: pd.DataFrame, records: Records | None) -> dict[str, Any]:
-    """Return what is on record of every pull of the plan."""
+    """Return what is on record of every pull of the plan; of several records the last."""
     numbers = {"found_length": "length", "found_force": "force"}
     texts = ("started", "ended")
     if records is None:
         return {**dict.fromkeys(numbers, np.nan), **dict.fromkeys(texts, "")}
-    found = records.table.set_index("pull_id").reindex(frame["pull_id"])
+    last = records.table.drop_duplicates("pull_id", keep="last")
+    found = last.set_index("pull_id").reindex(frame["pull_id"])
     out: dict[str, Any] = {name: found[own].to_numpy(float) for name, own in numbers.items()}
     return out | {name: found[name].astype(object).fillna("").to_numpy() for name in texts}
 
@@ -234,18 +254,41 @@ def _check_measured(
     reasons.add_where("pull-times", early, rows, lambda k: "it ended before it started")
     blank = ~absent & (np.isnat(times.first) | np.isnat(times.ended))
     reasons.add_where("pull-times", blank, rows, lambda k: "no start and end on record")
-    force, allowed = (frame[n].to_numpy(dtype=float) for n in ("found_force", "allowable"))
-    reasons.add_where(
-        "pull-force",
-        force > allowed,
-        rows,
-        lambda k: (
-            f"force {shown(force[k], 'force', units)}, allowed {shown(allowed[k], 'force', units)}"
-        ),
-    )
+    _check_double(frame, records, reasons)
+    for name in ("length", "force"):
+        bare = ~absent & frame[f"found_{name}"].isna().to_numpy(dtype=bool)
+        reasons.add("not-recorded", rows[bare], [f"no {name} on record"] * int(bare.sum()))
+    _check_force(frame, reasons, units)
     _check_bends(frame, reasons, units)
     _check_lengths(frame, reasons, units)
     return absent
+
+
+def _check_double(frame: pd.DataFrame, records: Records, reasons: Reasons) -> None:
+    """Hold it against a pull that it has more than one record."""
+    lines = pd.Series(records.lines.astype(str)).groupby(records.table["pull_id"]).agg(list)
+    own = [lines.get(name, []) for name in frame["pull_id"]]
+    reasons.add_where(
+        "double",
+        np.array([len(of) > 1 for of in own], dtype=bool),
+        np.arange(len(frame)),
+        lambda k: f"{len(own[k])} records, lines {', '.join(own[k])}; one is due",
+    )
+
+
+def _check_force(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
+    """Hold the force measured against the one allowed at the head; nothing is no measurement."""
+    names = ("found_force", "allowable")
+    force, allowed = (frame[n].to_numpy(dtype=float) for n in names)
+    reasons.add_where(
+        "pull-force",
+        force > allowed,
+        np.arange(len(frame)),
+        lambda k: f"force {over_limit(force[k], allowed[k], _LAYER, names, units)}",
+    )
+    reasons.add_where(
+        "pull-force", force <= 0, np.arange(len(frame)), lambda k: "force is not above nothing"
+    )
 
 
 def _check_bends(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
@@ -269,9 +312,11 @@ def _check_bends(frame: pd.DataFrame, reasons: Reasons, units: str) -> None:
         by_bend & (scaled > limit * (1 + _FORCE_SHARE)),
         np.arange(len(frame)),
         lambda k: (
-            f"force {shown(found[k], 'force', units)} where {shown(head[k], 'force', units)} was "
-            f"planned; as much more in the bend at {shown(at[k], 'length', units)} makes "
-            f"{shown(scaled[k], 'force', units)}, allowed there {shown(limit[k], 'force', units)}"
+            f"force {_told(found[k], 'found_force', units)} where "
+            f"{_told(head[k], 'head_force', units)} was planned; as much more in the bend at "
+            f"{measured(at[k], 'pulls', 'governing_chainage', units)} makes "
+            f"{measured(scaled[k], 'pulls', 'governing_force', units)}, allowed there "
+            f"{measured(limit[k], 'pulls', 'governing_limit', units)}"
         ),
     )
 
@@ -308,7 +353,7 @@ def _say_lengths(
         off.to_numpy(dtype=bool),
         np.arange(len(frame)),
         lambda k: (
-            f"{words} {shown(found[k], 'length', units)}, planned "
+            f"{words} {_told(found[k], 'found_length', units)}, planned "
             f"{_due(planned[k], tail[k], units)}"
         ),
     )

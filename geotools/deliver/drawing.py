@@ -524,5 +524,14 @@ def write_drawing(target: Path, drawn: Drawn) -> None:
     OutputError
         If the system refuses to write; an old file is untouched.
     """
+    _order_classes(drawn.doc)
     with _fixed_dates(), replacing(target) as part:
         drawn.doc.saveas(part)
+
+
+def _order_classes(doc: Any) -> None:
+    """Name the classes the file uses in one order; ezdxf has them in that of a set."""
+    section = doc.classes
+    section.add_required_classes(doc.dxfversion)
+    for key in sorted(section.classes):
+        section.classes.move_to_end(key)

@@ -23,9 +23,9 @@ __all__ = ["RULES", "write_report"]
 # What each rule is called on paper.
 RULES: dict[str, str] = {
     "missing": "joints without a record",
-    "unknown": "records of joints that are in no schedule",
-    "double": "joints with more than one record",
-    "not-recorded": "joints with values not recorded",
+    "unknown": "records of joints or pulls that are not in the plan",
+    "double": "joints or pulls with more than one record",
+    "not-recorded": "joints or pulls with values not recorded",
     "unreadable": "records with values that cannot be read",
     "no-window": "joints whose limits are not known",
     "heater": "heater too cold or too hot",
@@ -45,7 +45,7 @@ RULES: dict[str, str] = {
     "machine-busy": "joints begun while their machine was at another",
     "string-order": "joints between strings made out of order",
     "future": "joints dated after the day of the check",
-    "pull-force": "pulls with too much force",
+    "pull-force": "pulls with too much force, or none",
     "pull-length": "pulls whose measured length is not that planned",
 }
 # Told apart without colour too: each has its own mark on the map.
@@ -108,7 +108,8 @@ def _head(figure: Any, checked: Checked, plan: str, records: str) -> None:
         _write(figure, at, 0.875, f"{counts.get(word, 0):,}", size=18, weight="bold", color=name)
         _write(figure, at, 0.858, f"joints {word}", size=8)
     good = int((checked.pulls["verdict"] == "pass").sum())
-    _write(figure, 0.93, 0.875, f"{good} of {len(checked.pulls)}", size=18, ha="right")
+    known = int((checked.pulls["verdict"] != "unknown").sum())
+    _write(figure, 0.93, 0.875, f"{good} of {known}", size=18, ha="right")
     _write(figure, 0.93, 0.858, "pulls pass", size=8, ha="right")
 
 
@@ -133,7 +134,7 @@ def _map(axes: Any, checked: Checked) -> None:
 
 def _bars(axes: Any, checked: Checked) -> None:
     """Draw the joints of every pull by verdict; of many pulls, the worst."""
-    pulls = checked.pulls
+    pulls = checked.pulls[checked.pulls["verdict"] != "unknown"]
     bad = (pulls["joints_failed"] + pulls["joints_missing"]).to_numpy()
     worst = np.sort(np.argsort(-bad, kind="stable")[:_BARS])
     chosen = pulls.iloc[worst]

@@ -21,6 +21,7 @@ from geotools.network.places import Places, points_along
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
+    firsts,
     measures,
     offsets_of,
     row_of,
@@ -241,8 +242,8 @@ def _with_stations(chains: Chains, levels: Places) -> Places:
     at = np.concatenate([along, levels.at])
     order = np.lexsort([at, run])
     run, at = run[order], at[order]
-    fresh = np.ones(len(at), dtype=bool)
-    fresh[1:] = (run[1:] != run[:-1]) | (at[1:] - at[:-1] > 1e-6)
+    fresh = firsts(run)
+    fresh[1:] |= at[1:] - at[:-1] > 1e-6
     return Places.of(run[fresh], at[fresh], len(chains))
 
 

@@ -149,11 +149,8 @@ class PlanFile:
             raise KeyError(key)
         if key not in self.settings:
             raise LayerError(str(self.path), f"settings: no {key}; {_AGAIN}")
-        text = self.settings[key]
-        if text == "none":
-            return None
         try:
-            brief = load_brief(overrides={key: text})
+            brief = load_brief(overrides={key: self.settings[key]})
         except BriefError as error:
             raise LayerError(str(self.path), [f"settings: {f}" for f in error.faults]) from error
         section, _, name = key.partition(".")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -14,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, parse_numbers, read_csv
+from geotools.deliver.matching import words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer
 
@@ -25,6 +27,9 @@ _ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})"
 _ISO = rf"{_ISO_DATE}(?:[ T]{_CLOCK}{_ZONE}?)?"
 _ZONED = rf".*[0-9]{_ZONE}"
 _DAY = np.timedelta64(86_399, "s")
+# Directives of `datetime.strptime`, and those of them that tell the time of day.
+_SIGNS = re.compile("%[A-Za-z]")
+_CLOCKS = re.compile("%[HIpMSfzZcX]")
 
 
 def _field(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
@@ -112,7 +117,7 @@ class ReadAs:
     encoding : str
         Of a file without a byte-order mark.
     date_format : str
-        As `datetime.strptime` takes it; ISO 8601 if empty.
+        As `datetime.strptime` takes it, with or without its time of day; ISO 8601 is read too.
     """
 
     columns: Mapping[str, str]
@@ -148,6 +153,19 @@ class Records:
     faults: pd.DataFrame
     unused: tuple[str, ...]
     zoned: bool | None
+
+    def spelled(self, column: str, due: pd.Series[Any]) -> Records:
+        """Return the records with a column of identifiers written as those that are due.
+
+        Case and blanks do not count, unless two that are due differ in nothing else.
+        """
+        known = pd.DataFrame({"plain": words_of(due), "due": due.to_numpy(dtype=object)})
+        known = known.drop_duplicates("due").drop_duplicates("plain", keep=False)
+        given = self.table[column]
+        meant = pd.Series(words_of(given)).map(known.set_index("plain")["due"])
+        own = given.isin(due).to_numpy(dtype=bool) | meant.isna().to_numpy(dtype=bool)
+        names = np.where(own, given.to_numpy(dtype=object), meant.to_numpy(dtype=object))
+        return replace(self, table=self.table.assign(**{column: names}))
 
     def without(self, column: str, names: Iterable[str]) -> Records:
         """Return the records but for those whose column holds one of the names."""
@@ -341,23 +359,37 @@ def _times(
     texts = pd.Series(_blank(file) if cells is None else cells, dtype=object)
     texts = texts.astype("string[python]")
     given = texts != ""
-    if date_format:
-        times = _by_format(file, texts.where(given), date_format)
-        day_only = pd.Series("%H" not in date_format and "%I" not in date_format, index=texts.index)
-        zone = pd.Series("%z" in date_format, index=texts.index)
-    else:
-        shaped = texts.str.fullmatch(_ISO)
-        times = pd.to_datetime(
-            texts.where(shaped & given), format="ISO8601", errors="coerce", utc=True
-        )
-        day_only = texts.str.fullmatch(_ISO_DATE).astype(bool)
-        zone = texts.str.fullmatch(_ZONED).astype(bool) & ~day_only
+    shaped = texts.str.fullmatch(_ISO)
+    times = pd.to_datetime(texts.where(shaped & given), format="ISO8601", errors="coerce", utc=True)
+    day_only = texts.str.fullmatch(_ISO_DATE).astype(bool)
+    zone = texts.str.fullmatch(_ZONED).astype(bool) & ~day_only
     hint = "is no date and time; write 2026-03-05 14:30, or give --date-format"
+    for form in _formats(date_format):
+        read = _by_format(file, texts.where(given), form)
+        own = read.notna()
+        times, zone = times.where(~own, read), zone.where(~own, "%z" in form)
+        day_only = day_only.where(~own, not _CLOCKS.search(form))
+        hint = f"is no date and time, neither as {date_format!r} (--date-format) nor as 2026-03-05"
     _note(faults, (given & times.isna()).to_numpy(dtype=bool), name, texts.to_numpy(), hint)
     zoned.update(zone[times.notna() & ~day_only].unique().tolist())
     early = times.dt.tz_localize(None).to_numpy().astype("datetime64[s]")
     late = np.where(day_only.to_numpy(dtype=bool), early + _DAY, early)
     return {name: texts.to_numpy(dtype=object), f"{name}_from": early, f"{name}_to": late}
+
+
+def _formats(date_format: str) -> tuple[str, ...]:
+    """Return the user's format behind that of its date alone, where it has a time of day apart.
+
+    Of what both read, as of what ISO 8601 reads too, the last holds.
+    """
+    if not date_format:
+        return ()
+    signs = list(_SIGNS.finditer(date_format))
+    days = [sign for sign in signs if not _CLOCKS.fullmatch(sign[0])]
+    if not days or len(days) == len(signs):
+        return (date_format,)
+    date = date_format[days[0].start() : days[-1].end()]
+    return (date_format,) if _CLOCKS.search(date) else (date, date_format)
 
 
 def _by_format(file: CsvFile, texts: pd.Series[Any], date_format: str) -> pd.Series[Any]:

@@ -123,6 +123,7 @@ _VERDICT_LINES = {
     "pass": Line(_GREEN, 2.0),
     "fail": Line(_RED, 4.0),
     "missing": Line(_BLACK, 2.0, (2.0, 4.0)),
+    "unknown": Line(_ORANGE, 2.0, (2.0, 2.0)),
 }
 _RANK_LINES = {
     "suitable": Line(_BLUE, 3.5),

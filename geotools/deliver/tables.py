@@ -8,6 +8,7 @@ import pandas as pd
 
 from geotools.brief import Brief, Setting, settings
 from geotools.deliver.columns import content_hash
+from geotools.lists import list_text
 from geotools.schema import OUTPUTS
 from geotools.units import in_unit, usual_unit
 
@@ -70,7 +71,8 @@ def settings_table(brief: Brief, units: str) -> pd.DataFrame:
         The brief of the run.
     units : str
         ``si`` or ``us``. A quantity is shown in the unit of its default (``si``) or the US
-        customary unit for it; the text can be read back in by the brief.
+        customary unit for it, a list as an array of TOML; the text can be read back in by the
+        brief.
 
     Returns
     -------
@@ -106,7 +108,7 @@ def _shown(setting: Setting, unit: str) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, list):
-        return ", ".join(str(item) for item in value)
+        return list_text(value)
     if setting.kind is None or not unit:
         return f"{value:.10g}" if isinstance(value, float) else str(value)
     return f"{in_unit(value, unit, setting.kind):.10g} {unit}"

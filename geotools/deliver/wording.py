@@ -20,6 +20,7 @@ __all__ = [
     "in_system",
     "measured",
     "moment",
+    "over_limit",
     "round_limit",
     "shown",
     "unit_of",
@@ -82,8 +83,13 @@ def in_system(value: float, dimension: str, units: str) -> float:
 
 
 def shown(value: float, dimension: str, units: str) -> str:
-    """Return a value with its unit, for a text."""
-    return f"{in_system(value, dimension, units):.4g} {unit_of(dimension, units)}"
+    """Return a value with its unit, for a text; of what is large no digit before the point is lost.
+
+    A field that has decimals of its own is told with `measured`.
+    """
+    number = in_system(value, dimension, units)
+    text = f"{number:,.0f}" if abs(number) >= 9999.5 else f"{number:.4g}"
+    return f"{text} {unit_of(dimension, units)}"
 
 
 def decimals(layer: str, name: str, suffix: str) -> int | None:
@@ -117,6 +123,21 @@ def measured(value: float, layer: str, name: str, units: str) -> str:
     text = figure(value, layer, name, units)
     dimension = OUTPUTS[layer].field(name).dimension or ""
     return "not known" if text == "-" else f"{text} {unit_of(dimension, units)}"
+
+
+def over_limit(value: float, limit: float, layer: str, names: tuple[str, str], units: str) -> str:
+    """Say a value that is more than its limit: ``force 12,563 lbf, allowed 12,562 lbf``.
+
+    The value is rounded up where the two would read alike. ``names`` are the fields of both.
+    """
+    dimension = OUTPUTS[layer].field(names[0]).dimension or ""
+    texts = [measured(v, layer, n, units) for v, n in zip((value, limit), names, strict=True)]
+    if texts[0] == texts[1]:
+        digits = decimals(layer, names[0], DIMENSIONS[dimension].suffix(units)) or 0
+        step = 10.0**-digits
+        up = math.ceil(in_system(value, dimension, units) / step - 1e-9) * step
+        texts[0] = f"{up:,.{digits}f} {unit_of(dimension, units)}"
+    return ", allowed ".join(texts)
 
 
 def depth_words(depth: float, source: str, units: str) -> str:

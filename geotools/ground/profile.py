@@ -14,6 +14,7 @@ import shapely
 
 from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
+from geotools.network.ragged import firsts
 from geotools.pipe.factors import FOOT
 
 __all__ = ["SOURCES", "add_profile"]
@@ -263,8 +264,8 @@ def _lacking(source: IntArray) -> tuple[str, str]:
 
 def _same_stretches(columns: _Columns, chosen: BoolArray) -> tuple[IntArray, IntArray]:
     """Return the first and the last station of every stretch of a run that is chosen whole."""
-    edge = np.ones(len(chosen), dtype=bool)
-    edge[1:] = (chosen[1:] != chosen[:-1]) | ~columns.follows
+    edge = firsts(chosen)
+    edge[1:] |= ~columns.follows
     first = np.flatnonzero(edge)
     last = np.append(first[1:], len(chosen))[: len(first)] - 1
     return first[chosen[first]], last[chosen[first]]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from rasterio.windows import Window
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units
 from geotools.intake.crs import georeferenced
+from geotools.quiet import without
 
 __all__ = ["Raster", "horizontal", "open_raster", "raster_environment", "read_mask", "read_window"]
 
@@ -146,15 +146,13 @@ def open_raster(
     name = Path(path).name
     if not allow_remote and not _is_local(path):
         raise LayerError(path, "no such local file; check the path (only local files are read)")
-    with warnings.catch_warnings():
-        # Said again below as an error with a remedy.
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        try:
+    try:
+        with without(NotGeoreferencedWarning):  # said again below as an error with a remedy
             dataset = rasterio.open(path)
-        except (RasterioError, OSError) as error:
-            raise LayerError(
-                path, f"is no raster that GDAL can open ({error}); it may be damaged or cut short"
-            ) from error
+    except (RasterioError, OSError) as error:
+        raise LayerError(
+            path, f"is no raster that GDAL can open ({error}); it may be damaged or cut short"
+        ) from error
     with dataset:
         yield _checked(dataset, name, stated_crs)
 

@@ -81,7 +81,8 @@ class Layers:
     """All input layers of a run, checked and in one working CRS.
 
     A layer that was not given is ``None``. ``inputs`` has one row per source (layer, source,
-    sublayer, sha256, crs, features read, features used). ``dem`` holds the raster paths.
+    sublayer, sha256, crs, features read, features used), ``columns`` tells which column of them is
+    read as which field. ``dem`` holds the raster paths.
     ``renamed`` tells of mains whose identifier is met more than once, by their number in the
     source, what they are called.
     """
@@ -100,5 +101,6 @@ class Layers:
     pit_edits: Points | None = None
     dem: tuple[str, ...] = ()
     inputs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    columns: pd.DataFrame = field(default_factory=pd.DataFrame)
     findings: Findings = field(default_factory=Findings)
     renamed: Mapping[str, str] = field(default_factory=dict)

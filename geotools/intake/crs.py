@@ -227,7 +227,8 @@ def _in_metres(crs: pyproj.CRS) -> pyproj.CRS:
         axis["unit"] = "metre"
     inner.pop("id", None)
     inner["name"] = f"{inner['name']} in metres"
-    return pyproj.CRS.from_json_dict(data)
+    # By way of its text, as a district of a batch is told of it: that has fewer digits.
+    return pyproj.CRS(pyproj.CRS.from_json_dict(data).to_wkt())
 
 
 def _utm(crs: pyproj.CRS, probes: FloatArray) -> pyproj.CRS:

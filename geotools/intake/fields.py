@@ -11,11 +11,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import ZERO_IS_NONE, limit
+from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, words, years
-from geotools.schema import Field, Layer
+from geotools.schema import Field, Layer, quantity_text
 
 __all__ = ["Converted", "convert_fields"]
 
@@ -32,11 +32,14 @@ class Converted:
     notes : list of Note
     faults : list of str
         What the layer cannot be used with.
+    remarks : list of (severity, rule, text)
+        On columns as a whole.
     """
 
     table: pd.DataFrame
     notes: list[Note]
     faults: list[str]
+    remarks: list[tuple[str, str, str]]
 
 
 def convert_fields(
@@ -60,6 +63,7 @@ def convert_fields(
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
     faults: list[str] = []
+    remarks: list[tuple[str, str, str]] = []
     for field in layer.fields:
         column = match.columns.get(field.name)
         if column is None:
@@ -74,7 +78,8 @@ def convert_fields(
             gone = np.isnan(values) & ~_noted(found, len(table))
             notes += [*found, *_missing_note(layer, field, gone)]
             faults += fault
-    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults)
+            remarks += _unit_remark(layer, field, column, values, system)
+    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
 
 
 def _absent(field: Field, count: int) -> npt.NDArray[Any]:
@@ -125,6 +130,39 @@ def _number_field(
         ),
     ]
     return np.where(odd | zero, np.nan, values), notes, faults
+
+
+def _unit_remark(
+    layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64], system: str
+) -> list[tuple[str, str, str]]:
+    """Return a warning if the values of a column, SI, are likely in a unit that is not its own."""
+    low, high = USUAL.get(field.name, (-np.inf, np.inf))
+    known = values[~np.isnan(values)]
+    if not len(known) or low <= (middle := float(np.median(known))):
+        return []
+    raw = middle / column.factor
+    likely = _likely_spellings(field, raw, low, high)
+    unit = len(field.name) + 1
+    written = column.spelling[unit:]
+    units = " or ".join(name[unit:] for name in likely)
+    least = quantity_text(low, field.dimension or "", system, 0)
+    guess = f"they look like {units}" if likely else "their unit may be another"
+    text = (
+        f"half of the {len(known)} values of {column.spelling} (column {column.name!r}) are at "
+        f"most {raw:g} {written}, where mains are seldom run below {least}; {guess}; used as "
+        f"written; if the unit is another, say so under [inputs.{layer.name}.fields], for "
+        f'example: {likely[0] if likely else column.spelling} = "{column.name}"'
+    )
+    return [("warning", "unit-doubtful", text)]
+
+
+def _likely_spellings(field: Field, raw: float, low: float, high: float) -> list[str]:
+    """Return the spellings by which a value is between two, SI, the nearest to their middle first.
+
+    The middle is that of their ratio, as units differ by factors.
+    """
+    within = {n: raw * f for n, f in field.spellings().items() if low <= raw * f <= high}
+    return sorted(within, key=lambda name: abs(np.log(within[name] ** 2 / (low * high))))
 
 
 def _noted(notes: list[Note], count: int) -> npt.NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
-__all__ = ["ZERO_IS_NONE", "Limit", "limit"]
+__all__ = ["USUAL", "ZERO_IS_NONE", "Limit", "limit"]
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,9 @@ LIMITS: dict[str, Limit] = {
 # leave out groundwater, a flow of 0 ask for no bore at all. Common practice, no source.
 ZERO_IS_NONE = frozenset({"cover", "flow", "pressure"})
 FIRST_YEAR = 1800
+# Between which the median of a column lies, SI base units: below, its values are likely in another
+# unit, one that brings them in between. A single main may be below. Common practice, no source.
+USUAL: dict[str, tuple[float, float]] = {"pressure": (5e4, 2.5e6)}
 
 
 def limit(field: str) -> Limit:

@@ -16,8 +16,9 @@ from geotools.errors import LayerError
 from geotools.intake.crs import crs_name, georeferenced
 from geotools.intake.fields import convert_fields
 from geotools.intake.kinds import usable_rows
-from geotools.intake.match import match_columns
+from geotools.intake.match import Match, match_columns
 from geotools.intake.notes import Note
+from geotools.intake.readings import column_remarks
 from geotools.intake.sources import Source, parse_crs, plain_reason
 from geotools.intake.window import Window
 from geotools.schema import Layer
@@ -44,6 +45,8 @@ class Loaded:
         About the layer as a whole.
     empty : bool
         The source holds no features at all; a window of it may.
+    match : Match
+        Which column is read as which field.
     """
 
     layer: Layer
@@ -56,6 +59,7 @@ class Loaded:
     notes: list[Note]
     remarks: list[tuple[str, str, str]]
     empty: bool
+    match: Match
 
     @property
     def names(self) -> npt.NDArray[Any]:
@@ -85,6 +89,7 @@ def load_layer(
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
     remarks += [("info", rule, text) for rule, text in match.hints]
+    remarks += column_remarks(layer, match)
     if faults or crs is None:
         raise LayerError(source.label, faults)
     content = source.read(match.names(), None if window is None else window.bounds_in(crs))
@@ -93,6 +98,7 @@ def load_layer(
     ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
     converted = convert_fields(layer, content.table, match, names, system)
+    remarks += converted.remarks
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
     if converted.faults:
         raise LayerError(source.label, converted.faults)
@@ -107,6 +113,7 @@ def load_layer(
         [*notes, *converted.notes],
         remarks,
         empty=not len(converted.table) and (window is None or source.features == 0),
+        match=match,
     )
 
 

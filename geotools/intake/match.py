@@ -24,11 +24,15 @@ class Column:
 
 @dataclass(frozen=True)
 class Match:
-    """Columns by bare field name; ``hints`` are rule and text on columns taken or left."""
+    """Columns by bare field name; ``hints`` are rule and text on columns taken or left.
+
+    ``left`` are the columns no field is read from.
+    """
 
     columns: dict[str, Column]
     faults: tuple[str, ...]
     hints: tuple[tuple[str, str], ...]
+    left: tuple[str, ...] = ()
 
     def names(self) -> list[str]:
         """Return the columns to read, each once."""
@@ -67,7 +71,9 @@ def match_columns(
             faults.append(_missing(layer, field, columns))
         else:
             hints += _unitless(layer, field, columns)
-    return Match(found, tuple(faults), tuple(hints))
+    used = {column.name for column in found.values()}
+    left = tuple(name for name in columns if name not in used)
+    return Match(found, tuple(faults), tuple(hints), left)
 
 
 def _unknown_keys(layer: Layer, mapping: Mapping[str, str]) -> list[str]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
 from functools import lru_cache
 from pathlib import Path
 
 from geotools.intake.place import archive_of, remote_name
+from geotools.quiet import without
 
 __all__ = ["raster_members"]
 
@@ -51,9 +51,7 @@ def _listed(item: str, stamp: tuple[int, ...]) -> tuple[str, ...]:
     import rasterio.errors
 
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-            with rasterio.open(item) as data:
-                return tuple(data.files)
+        with without(rasterio.errors.NotGeoreferencedWarning), rasterio.open(item) as data:
+            return tuple(data.files)
     except rasterio.errors.RasterioIOError:
         return ()

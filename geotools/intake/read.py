@@ -19,6 +19,7 @@ from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
+from geotools.intake.readings import columns_table, status_remarks
 from geotools.intake.sources import Source, frame_source, open_source
 from geotools.intake.window import Window
 from geotools.schema import INPUTS
@@ -133,9 +134,10 @@ def _read(
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
+    _remark_status(findings, loaded["mains"], brief)
     _remark_rasters(findings, rasters, brief)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
-    columns: dict[str, Any] = {name: built.data for name, built in others.items()}
+    data: dict[str, Any] = {name: built.data for name, built in others.items()}
     tell("hashing the inputs")
     return Layers(
         working_crs=mains.working.crs,
@@ -143,9 +145,10 @@ def _read(
         mains=mains.lines,
         dem=tuple(raster.path for raster in rasters),
         inputs=inputs_table(loaded, rasters, used),
+        columns=columns_table({name: layer.match for name, layer in loaded.items()}),
         findings=findings,
         renamed=mains.renamed,
-        **columns,
+        **data,
     )
 
 
@@ -245,6 +248,14 @@ def _remark(findings: Findings, loaded: Mapping[str, Loaded]) -> None:
     for name, layer in loaded.items():
         for severity, rule, text in layer.remarks:
             findings.add(severity, rule, text, layer=name)
+
+
+def _remark_status(findings: Findings, mains: Loaded, brief: Brief) -> None:
+    status = mains.table["status"].to_numpy(dtype=object)
+    for severity, rule, text in status_remarks(
+        mains.match, status, brief.network.excluded_statuses
+    ):
+        findings.add(severity, rule, text, layer="mains")
 
 
 def _remark_missing(layers: Layers, given: set[str]) -> None:

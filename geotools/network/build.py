@@ -267,8 +267,8 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
         "gap-joined",
         [
             f"the end of main {names[int(row)]} stops {findings.length(width, 2)} short of "
-            f"{'the inside of another main' if split else 'another end'}; joined there, within "
-            f"the snap tolerance of {findings.length(tolerance, 2)}. Check that they do connect."
+            f"{_landed_on(row, split)}; joined there, within the snap tolerance of "
+            f"{findings.length(tolerance, 2)}. Check that they do connect."
             for _, _, width, row, split in gaps
         ],
         layer="mains",
@@ -277,19 +277,26 @@ def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findin
     )
     _report_wide(graph, names, tolerance, findings)
     pairs, place = unnoded_crossings(graph, tolerance=tolerance)
-    lines = graph.line[pairs]
+    both = np.sort(names[graph.line[pairs]].astype(str), axis=1)
     findings.add_points(
         "warning",
         "crossing-without-node",
         [
-            f"mains {names[a]} and {names[b]} cross with no node: taken as not connected. "
-            "Split both there if they do connect."
-            for a, b in lines
+            f"mains {a} and {b} cross with no node: taken as not connected. Split both there if "
+            "they do connect."
+            for a, b in both
         ],
         layer="mains",
-        features=names[lines[:, 0]] if len(lines) else [],
+        features=both[:, 0],
         xy=place,
     )
+
+
+def _landed_on(line: float, split: float) -> str:
+    """Return what the end of a line stopped short of, given the line that was split, or -1."""
+    if split < 0:
+        return "another end"
+    return "its own inside" if line == split else "the inside of another main"
 
 
 def _report_wide(

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from geotools.accel import ready_tree
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of
 
 __all__ = [
     "STRIDE",
@@ -144,8 +144,7 @@ def _once(key: IntArray, member: IntArray) -> tuple[IntArray, IntArray]:
     """Return each pair once: neighbouring parts of a segment meet in the same cells."""
     order = np.lexsort([member, key])
     key, member = key[order], member[order]
-    fresh = np.ones(len(key), dtype=bool)
-    fresh[1:] = (key[1:] != key[:-1]) | (member[1:] != member[:-1])
+    fresh = firsts(key, member)
     return key[fresh], member[fresh]
 
 

@@ -1,4 +1,4 @@
-"""Which lines cross: those that surely do not are told by their coordinates alone."""
+"""Which lines cross, and where: those that surely do not are told by their coordinates alone."""
 
 from __future__ import annotations
 
@@ -8,11 +8,25 @@ import shapely
 from geotools.accel import in_threads, read_only, run_kernel
 from geotools.network.ragged import FloatArray, IntArray, linestrings_at, to_linestrings
 
-__all__ = ["crossing_pairs"]
+__all__ = ["crossing_pairs", "crossing_places"]
 
 AT_ONCE = 100_000  # lines asked at once which others they may cross
 STEPS_A_PAIR = 6  # segments of one line held against segments of the other, mostly
 SURE = 1e-9  # of the product of lengths: far above what rounding does to it
+
+
+def crossing_places(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, FloatArray]:
+    """Return every place where two lines cross: the pair of lines, (k, 2), and where, (k, 2).
+
+    A pair that crosses several times is there as often; sorted by pair. Lines that meet at an end
+    of both meet there too: the caller knows its nodes.
+    """
+    pairs = crossing_pairs(xy, offsets)
+    pairs = pairs[np.lexsort(pairs.T[::-1])]
+    one, other = (linestrings_at(xy, offsets, side) for side in pairs.T)
+    parts, row = shapely.get_parts(shapely.intersection(one, other), return_index=True)
+    point = shapely.get_type_id(parts) == shapely.GeometryType.POINT
+    return pairs[row[point]], shapely.get_coordinates(parts[point])
 
 
 def crossing_pairs(xy: FloatArray, offsets: IntArray) -> IntArray:

@@ -1,10 +1,11 @@
 """Gaps: dangling ends joined, within the snap tolerance, to what they just miss.
 
 A dangling end is joined to the dangling ends it faces, if no main passes between; else to the
-nearest line: at that line's end where this is within the tolerance too, else at the nearest
-point, where it is split. An end is never joined to a place it already leads to within twice the
-tolerance (short pieces do not fold up) nor to a main it runs alongside, if there is room for two
-(twin mains stay two).
+nearest line, which may be its own: at that line's end where this is within the tolerance too, else
+at the nearest point, where it is split. An end is never joined to a place it already leads to
+within twice the tolerance: short pieces do not fold up, and what of a line lies so near by way of
+lines is not looked at. Nor is it joined to a main it runs alongside, if there is room for two (twin
+mains stay two).
 """
 
 from __future__ import annotations
@@ -23,12 +24,14 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
+    firsts,
     lengths_along,
     linestrings_at,
     measures,
 )
+from geotools.network.trimmed import trimmed_lines
 
-__all__ = ["Joins", "join_gaps"]
+__all__ = ["DETOUR", "Joins", "join_gaps"]
 
 DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
 BEHIND = 3.0  # times the tolerance; an end still near a line so far behind runs alongside it
@@ -48,7 +51,8 @@ class Joins:
     ends : ndarray of int64, shape (c,)
         Line end that lands on each cut.
     gaps : ndarray, shape (g, 5)
-        x, y of the dangling end, width of the gap, its line, 1 where another line is split.
+        x, y of the dangling end, width of the gap, its line, and the line that is split; -1 where
+        none is.
     """
 
     links: IntArray
@@ -80,6 +84,18 @@ class _Net:
     def lines(self, rows: IntArray) -> npt.NDArray[np.object_]:
         return linestrings_at(self.xy, self.offsets, rows)
 
+    def away(
+        self, paths: _Paths, end: IntArray, line: IntArray, limit: FloatArray | float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the stretches of lines to which ends lead in no less than a limit, m.
+
+        From where to where, m along each line; nothing is left where the first is not below the
+        second.
+        """
+        low = limit - paths.to(end, self.node[2 * line])
+        high = self.lengths[line] - limit + paths.to(end, self.node[2 * line + 1])
+        return np.maximum(low, 0.0), np.minimum(high, self.lengths[line])
+
 
 def join_gaps(xy: FloatArray, offsets: IntArray, node: IntArray, *, tolerance: float) -> Joins:
     """Join dangling ends to ends and lines within a tolerance, m.
@@ -109,7 +125,8 @@ def _facing(net: _Net, loose: IntArray, tolerance: float) -> IntArray:
     paths = _Paths.from_ends(net, loose, DETOUR * tolerance)
     pairs = pairs[~np.isfinite(paths.to(pairs[:, 0], net.node[pairs[:, 1]]))]
     a, b = pairs.T
-    beside = _alongside(net, a, b >> 1, tolerance) | _alongside(net, b, a >> 1, tolerance)
+    one, other = net.lines(a >> 1), net.lines(b >> 1)
+    beside = _alongside(net, a, other, tolerance) | _alongside(net, b, one, tolerance)
     pairs = np.sort(pairs[~(beside | _parted(net, pairs, tolerance))], axis=1)
     return _spanning(net, pairs, _near_already(net, loose, paths))
 
@@ -143,13 +160,15 @@ def _parted(net: _Net, pairs: IntArray, tolerance: float) -> BoolArray:
     return parted
 
 
-def _alongside(net: _Net, ends: IntArray, line: IntArray, tolerance: float) -> BoolArray:
+def _alongside(
+    net: _Net, ends: IntArray, lines: npt.NDArray[np.object_], tolerance: float
+) -> BoolArray:
     """Return which ends have run within the tolerance of a line for some way."""
     own = ends >> 1
     back = BEHIND * tolerance
     at = np.where(ends & 1, net.lengths[own] - back, back)
     behind = shapely.points(net.at(own, at))
-    apart = shapely.distance(behind, net.lines(line))
+    apart = shapely.distance(behind, lines)
     beside: BoolArray = (apart > ONE) & (apart <= tolerance)
     beside &= net.lengths[own] >= back
     return beside
@@ -159,35 +178,59 @@ def _landed(net: _Net, alone: IntArray, facing: IntArray, tolerance: float) -> J
     """Join every end left to the nearest line."""
     found, line = lines_near(net.points[alone], net.xy, net.offsets, reach=tolerance).T
     end = alone[found]
-    end, line = end[end >> 1 != line], line[end >> 1 != line]
     near = shapely.dwithin(shapely.points(net.points[end]), net.lines(line), tolerance)
-    end, line = end[near], line[near]
-    keep = ~_alongside(net, end, line, tolerance)
-    end, line = end[keep], line[keep]
-    at, lines = shapely.points(net.points[end]), net.lines(line)
-    along = shapely.line_locate_point(lines, at)
     paths = _Paths.from_ends(net, alone, DETOUR * tolerance)
+    end, line, along = _landings(net, paths, end[near], line[near], tolerance)
+    landing = net.at(line, along)
+    gap = np.round(np.hypot(*(landing - net.points[end]).T), 9)
+    order = np.lexsort([*np.round(landing.T[::-1], 3), gap, end])
+    row = order[firsts(end[order])]
+    return _joins(net, paths, facing, end[row], line[row], along[row], tolerance)
+
+
+def _landings(
+    net: _Net, paths: _Paths, end: IntArray, line: IntArray, tolerance: float
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return ends, lines and places along them, m, that the ends may be joined to."""
+    low, high = net.away(paths, end, line, DETOUR * tolerance)
+    kept = (low < high) & ~_beside(net, paths, end, line, tolerance)
+    end, line, low, high = end[kept], line[kept], low[kept], high[kept]
+    parts, at = trimmed_lines(net.xy, net.places, line, low, high), shapely.points(net.points[end])
+    near = shapely.dwithin(at, parts, tolerance)
+    end, line, along = end[near], line[near], (low + shapely.line_locate_point(parts, at))[near]
     way = np.minimum(
         paths.to(end, net.node[2 * line]) + along,
         paths.to(end, net.node[2 * line + 1]) + net.lengths[line] - along,
     )
-    keep = way > DETOUR * tolerance
-    end, line, along, lines = end[keep], line[keep], along[keep], lines[keep]
-    landing = shapely.get_coordinates(shapely.line_interpolate_point(lines, along))
-    gap = np.round(np.hypot(*(landing - net.points[end]).T), 9)
-    order = np.lexsort([*np.round(landing.T[::-1], 3), gap, end])
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = end[order][1:] != end[order][:-1]
-    row = order[first]
-    return _joins(net, facing, end[row], line[row], along[row], tolerance)
+    far = way > DETOUR * tolerance + TOUCH  # not where a line was trimmed: the end comes from there
+    return end[far], line[far], along[far]
+
+
+def _beside(net: _Net, paths: _Paths, end: IntArray, line: IntArray, tolerance: float) -> BoolArray:
+    """Return which ends have run alongside lines; of their own, what is well behind counts."""
+    limit = np.where(end >> 1 == line, (BEHIND + DETOUR) * tolerance, -np.inf)
+    low, high = net.away(paths, end, line, limit)
+    left = np.flatnonzero(low < high)
+    lines = trimmed_lines(net.xy, net.places, line[left], low[left], high[left])
+    beside = np.zeros(len(end), dtype=bool)
+    beside[left] = _alongside(net, end[left], lines, tolerance)
+    return beside
 
 
 def _joins(
-    net: _Net, facing: IntArray, end: IntArray, line: IntArray, along: FloatArray, tolerance: float
+    net: _Net,
+    paths: _Paths,
+    facing: IntArray,
+    end: IntArray,
+    line: IntArray,
+    along: FloatArray,
+    tolerance: float,
 ) -> Joins:
     """Put together what ends are joined to: other ends, and lines at a distance along them."""
     targets = np.stack([2 * line, 2 * line + 1], axis=1)
     widths = np.hypot(*(net.points[targets] - net.points[end][:, None]).transpose(2, 0, 1))
+    for k in (0, 1):
+        widths[np.isfinite(paths.to(end, net.node[targets[:, k]])), k] = np.inf
     nearer = np.argmin(widths, axis=1) if len(end) else np.zeros(0, dtype=np.int64)
     at_end = widths.min(axis=1, initial=np.inf) <= tolerance
     joined = np.stack([end, np.take_along_axis(targets, nearer[:, None], axis=1)[:, 0]], axis=1)
@@ -197,8 +240,8 @@ def _joins(
     where = np.concatenate([net.points[links[:, 0]], net.points[split]])
     there = np.concatenate([net.points[links[:, 1]], landing])
     owner = np.concatenate([links[:, 0], split]) >> 1
-    was_split = np.arange(len(owner)) >= len(links)
-    gaps = np.stack([*where.T, np.hypot(*(there - where).T), owner, was_split], axis=1)
+    cut = np.concatenate([np.full(len(links), -1), line[~at_end]])
+    gaps = np.stack([*where.T, np.hypot(*(there - where).T), owner, cut], axis=1)
     return Joins(links, cuts, split, gaps)
 
 
@@ -251,8 +294,6 @@ def _improved(
     keys, fars = np.concatenate([known[0], key]), np.concatenate([known[1], far])
     fresh = np.arange(len(keys)) >= len(known[0])
     order = np.lexsort([fresh, fars, keys])
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = keys[order][1:] != keys[order][:-1]
-    row = order[first]
+    row = order[firsts(keys[order])]
     new = row[fresh[row]]
     return (keys[row], fars[row]), (keys[new], fars[new])

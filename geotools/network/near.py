@@ -16,7 +16,7 @@ import numpy as np
 from geotools.accel import columns_of, read_only, run_kernel, worth_compiling
 from geotools.links import components
 from geotools.network.cells import spread_out
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of
 
 __all__ = ["clusters", "lines_near", "near_places", "passing_pays"]
 
@@ -178,8 +178,7 @@ def _found(
     one, other = (side[: number[0]] for side in pairs)
     order = np.lexsort([other, one])
     one, other = one[order], other[order]
-    fresh = np.ones(len(one), dtype=bool)
-    fresh[1:] = (one[1:] != one[:-1]) | (other[1:] != other[:-1])
+    fresh = firsts(one, other)
     return np.stack([one[fresh], other[fresh]], axis=1)
 
 

@@ -14,25 +14,21 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from geotools.network.crossing import crossing_pairs
-from geotools.network.gaps import join_gaps
+from geotools.network.crossing import crossing_places
+from geotools.network.gaps import DETOUR, join_gaps
 from geotools.network.near import clusters, lines_near, near_places
-from geotools.network.pieces import (
-    TOUCH,
-    Pieces,
-    cut_ends,
-    cut_lines,
-    end_points,
-    ends_of_pieces,
-)
+from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, ends_of_pieces
+from geotools.network.places import Places
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
+    lengths_along,
     linestrings_at,
+    measures,
     offsets_of,
     take,
-    to_linestrings,
 )
+from geotools.network.trimmed import trimmed_lines
 
 __all__ = [
     "TOUCH",
@@ -60,8 +56,8 @@ class Graph:
     xy, offsets : ndarray
         Vertices of the edges.
     joined_gaps : ndarray, shape (g, 5)
-        Gaps closed: x, y of the dangling end, width of the gap, row of the line, 1 where
-        another line was split.
+        Gaps closed: x, y of the dangling end, width of the gap, row of the line, and row of the
+        line that was split there, maybe the same; -1 where none was.
     """
 
     node_xy: FloatArray
@@ -110,23 +106,27 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
     """
     if len(offsets) < 2:
         return Graph.nothing()
-    touched = cut_lines(xy, offsets, _touches(xy, offsets))
+    ends, touches = _touches(xy, offsets)
+    touched = cut_lines(xy, offsets, touches)
+    held = np.stack([ends_of_pieces(ends, touched), touched.cut], axis=1)
     points = end_points(touched.xy, touched.offsets)
     joins = join_gaps(
         touched.xy,
         touched.offsets,
-        clusters(points, TOUCH, np.zeros((0, 2), dtype=np.int64)),
+        clusters(points, TOUCH, held),
         tolerance=tolerance,
     )
     pieces = cut_lines(touched.xy, touched.offsets, joins.cuts)
-    landed = [ends_of_pieces(joins.ends, pieces), cut_ends(pieces, joins.cuts)]
-    links = [ends_of_pieces(joins.links, pieces), np.stack(landed, axis=1)]
+    landed = np.stack([ends_of_pieces(joins.ends, pieces), pieces.cut], axis=1)
+    links = [*(ends_of_pieces(pair, pieces) for pair in (held, joins.links)), landed]
     points = end_points(pieces.xy, pieces.offsets)
     node = clusters(points, TOUCH, np.concatenate(links))
     counts = np.bincount(node)
     node_xy = np.stack([np.bincount(node, points[:, k]) / counts for k in (0, 1)], axis=1)
     gaps = joins.gaps.copy()
-    gaps[:, 3] = touched.line[gaps[:, 3].astype(np.int64)]
+    for column in (3, 4):
+        piece = gaps[:, column].astype(np.int64)
+        gaps[:, column] = np.where(piece >= 0, touched.line[piece], -1)
     return Graph(
         node_xy=node_xy,
         ends=node.reshape(-1, 2),
@@ -140,54 +140,53 @@ def node_lines(xy: FloatArray, offsets: IntArray, *, tolerance: float) -> Graph:
 
 
 def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, FloatArray]:
-    """Return pairs of edges that cross with no node, (k, 2), and where, (k, 2).
+    """Return pairs of edges that cross with no node, (k, 2), and where, (k, 2); each crossing once.
 
-    They do not connect; the caller reports them.
+    They do not connect; the caller reports them. A node of both within twice the tolerance is
+    taken to be at the crossing.
     """
-    pairs = crossing_pairs(graph.xy, graph.offsets)
-    one, other = (linestrings_at(graph.xy, graph.offsets, side) for side in pairs.T)
-    place = shapely.get_coordinates(shapely.point_on_surface(shapely.intersection(one, other)))
-    a, b = graph.ends[pairs[:, 0]], graph.ends[pairs[:, 1]]
-    near = np.zeros(len(pairs), dtype=bool)
-    for i in (0, 1):
-        for j in (0, 1):
-            shared = a[:, i] == b[:, j]
-            gap = np.hypot(*(graph.node_xy[a[:, i]] - place).T)
-            near |= shared & (gap <= 2 * tolerance)
-    return pairs[~near], place[~near]
+    pairs, place = crossing_places(graph.xy, graph.offsets)
+    ends = graph.ends[pairs]  # crossing, edge, end
+    gap = np.hypot(*(graph.node_xy[ends[:, 0]] - place[:, None]).transpose(2, 0, 1))
+    shared = (ends[:, 0, :, None] == ends[:, 1, None, :]).any(axis=2)
+    lone = ~(shared & (gap <= 2 * max(tolerance, TOUCH))).any(axis=1)
+    return pairs[lone], place[lone]
 
 
-def _touches(xy: FloatArray, offsets: IntArray) -> FloatArray:
-    """Return where ends touch the inside of lines: line and distance along it, shape (k, 2)."""
+def _touches(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, FloatArray]:
+    """Return which line ends touch the inside of lines: line and distance along it, (k, 2)."""
     points = end_points(xy, offsets)
     same, _ = near_places(points, TOUCH)
     places = np.flatnonzero(same == np.arange(len(points)))  # ends mostly lie on each other
     spot, line = lines_near(points[places], xy, offsets, reach=TOUCH).T
     end = places[spot]
     own = (same[2 * line] == end) | (same[2 * line + 1] == end)
-    knotted = np.unique(line[own])
-    end, line = end[~own], line[~own]
-    lines, at = linestrings_at(xy, offsets, line), shapely.points(points[end])
+    lines, at = linestrings_at(xy, offsets, line[~own]), shapely.points(points[end[~own]])
     touch = shapely.dwithin(at, lines, TOUCH)
     along = shapely.line_locate_point(lines[touch], at[touch])
-    found = np.stack([line[touch].astype(float), along], axis=1)
-    return np.concatenate([found, _self_touches(xy, offsets, knotted)])
+    knot, around = _self_touches(xy, offsets, points[end[own]], line[own])
+    row = np.concatenate([np.flatnonzero(~own)[touch], np.flatnonzero(own)[knot]])
+    return end[row], np.stack([line[row].astype(float), np.concatenate([along, around])], axis=1)
 
 
-def _self_touches(xy: FloatArray, offsets: IntArray, lines: IntArray) -> FloatArray:
-    """Return where the ends of these lines touch their own inside."""
-    lines = lines[np.diff(offsets)[lines] > 3]  # one of two segments can only fold up
-    knotted = lines[~shapely.is_simple(linestrings_at(xy, offsets, lines))]
-    counts = np.diff(offsets)[knotted]
-    found = [np.zeros((0, 2))]
-    for last in (False, True):
-        vertices = take(offsets, knotted)
-        drop = offsets[knotted + 1] - 1 if last else offsets[knotted]
-        rest = xy[vertices[~np.isin(vertices, drop)]]
-        without = to_linestrings(rest, offsets_of(counts - 1))
-        at = shapely.points(xy[drop])
-        near = shapely.distance(at, without) <= TOUCH
-        step = np.hypot(*(xy[offsets[knotted] + 1] - xy[offsets[knotted]]).T)
-        along = shapely.line_locate_point(without, at) + (0.0 if last else step)
-        found.append(np.stack([knotted[near].astype(float), along[near]], axis=1))
-    return np.concatenate(found)
+def _self_touches(
+    xy: FloatArray, offsets: IntArray, ends: FloatArray, line: IntArray
+) -> tuple[IntArray, FloatArray]:
+    """Return which of these lines their own ends touch on the inside, and how far along, m.
+
+    The ends lie at ``ends``, shape (k, 2); what of a line leads to an end there does not count.
+    """
+    rows, of = np.unique(line, return_inverse=True)
+    own_xy, own = xy[take(offsets, rows)], offsets_of(np.diff(offsets)[rows])
+    places = Places.of_offsets(own, measures(own_xy, own))
+    leads = np.hypot(*(end_points(own_xy, own).reshape(-1, 2, 2)[of] - ends[:, None]).T) <= TOUCH
+    length = lengths_along(places.at, own)[of]
+    low = np.where(leads[0], DETOUR * TOUCH, 0.0)
+    high = np.where(leads[1], length - DETOUR * TOUCH, length)
+    left = np.flatnonzero(low < high)
+    parts = trimmed_lines(own_xy, places, of[left], low[left], high[left])
+    at = shapely.points(ends[left])
+    along = low[left] + shapely.line_locate_point(parts, at)
+    touch = shapely.dwithin(at, parts, TOUCH)
+    touch &= (along > low[left] + TOUCH / 2) & (along < high[left] - TOUCH / 2)
+    return left[touch], np.asarray(along[touch], dtype=np.float64)

@@ -14,6 +14,7 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
+    firsts,
     line_lengths,
     offsets_of,
     take,
@@ -195,6 +196,4 @@ def _first_choice(pairs: Within, edges: Edges, points: int) -> IntArray:
     line = pairs.line[tied]
     x, y = edges.middle[line].T
     order = tied[np.lexsort([y, x, edges.rank[line], pairs.point[tied]])]
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = pairs.point[order][1:] != pairs.point[order][:-1]
-    return order[first]
+    return order[firsts(pairs.point[order])]

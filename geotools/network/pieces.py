@@ -7,9 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, lengths_along, measures, offsets_of
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    firsts,
+    lengths_along,
+    measures,
+    offsets_of,
+)
 
-__all__ = ["TOUCH", "Pieces", "cut_ends", "cut_lines", "end_points", "ends_of_pieces"]
+__all__ = ["TOUCH", "Pieces", "cut_lines", "end_points", "ends_of_pieces"]
 
 TOUCH = 0.001  # m; closer than this is the same point, whatever the tolerance
 SAME = 1e-6  # m; a cut so near to a vertex is at the vertex
@@ -17,13 +24,27 @@ SAME = 1e-6  # m; a cut so near to a vertex is at the vertex
 
 @dataclass(frozen=True)
 class Pieces:
-    """Lines cut into pieces: the row each is of, and where it starts and ends along it, m."""
+    """Lines cut into pieces.
+
+    Attributes
+    ----------
+    xy, offsets : ndarray
+        Vertices of the pieces.
+    line : ndarray of int64, shape (p,)
+        Row of the line each is of.
+    start, end : ndarray, shape (p,)
+        Where it starts and ends along that line, m.
+    cut : ndarray of int64, shape (k,)
+        The piece end every cut asked for is at: ``2 * piece`` where it starts a piece,
+        ``2 * piece + 1`` where it fell to the last end of its line.
+    """
 
     xy: FloatArray
     offsets: IntArray
     line: IntArray
     start: FloatArray
     end: FloatArray
+    cut: IntArray
 
 
 def end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
@@ -33,16 +54,14 @@ def end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
 
 
 def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
-    """Cut lines into pieces; ``cuts``, shape (k, 2), holds line row and distance along it, m."""
+    """Cut lines into pieces; ``cuts``, shape (k, 2), holds line row and distance along it, m.
+
+    A cut within `TOUCH` of an end of its line falls to that end. Cuts in a row, none farther than
+    that from the next, are one, as points so near each other are one node (`near.clusters`).
+    """
     along = measures(xy, offsets)
     lengths = lengths_along(along, offsets)
-    line, at = cuts[:, 0].astype(np.int64), cuts[:, 1]
-    inside = (at > TOUCH) & (at < lengths[line] - TOUCH)
-    order = np.lexsort([at[inside], line[inside]])
-    line, at = line[inside][order], at[inside][order]
-    fresh = np.ones(len(line), dtype=bool)
-    fresh[1:] = (line[1:] != line[:-1]) | (at[1:] - at[:-1] > TOUCH)
-    line, at = line[fresh], at[fresh]
+    line, at, cut = _made(lengths, cuts)
     count = len(offsets) - 1
     pieces = 1 + np.bincount(line, minlength=count)
     of_piece = np.repeat(np.arange(count, dtype=np.int64), pieces)
@@ -50,9 +69,25 @@ def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
     start, end = np.zeros(len(of_piece)), lengths[of_piece]
     start[later] = end[later - 1] = at
     if not len(line):
-        return Pieces(xy, offsets, of_piece, start, end)
+        return Pieces(xy, offsets, of_piece, start, end, cut)
     new_xy, new_offsets = _insert_cuts(xy, offsets, along, line, at)
-    return Pieces(new_xy, new_offsets, of_piece, start, end)
+    return Pieces(new_xy, new_offsets, of_piece, start, end, cut)
+
+
+def _made(lengths: FloatArray, cuts: FloatArray) -> tuple[IntArray, FloatArray, IntArray]:
+    """Return line and place, m, of the cuts that are made, and the piece end of every one."""
+    of, where = cuts[:, 0].astype(np.int64), cuts[:, 1]
+    room = lengths[of] - where
+    inside = np.flatnonzero((where > TOUCH) & (room > TOUCH))
+    order = inside[np.lexsort([where[inside], of[inside]])]
+    line, at = of[order], where[order]
+    fresh = firsts(line)
+    fresh[1:] |= at[1:] - at[:-1] > TOUCH
+    line, at = line[fresh], at[fresh]
+    past = np.searchsorted(line, of, side="right")  # cuts made on this line and those before
+    ends = np.where(where <= room, 2 * (of + np.searchsorted(line, of)), 2 * (of + past) + 1)
+    ends[order] = 2 * (of[order] + np.cumsum(fresh))
+    return line, at, ends
 
 
 def _insert_cuts(
@@ -88,10 +123,3 @@ def ends_of_pieces(ends: IntArray, pieces: Pieces) -> IntArray:
     first = np.searchsorted(pieces.line, line, side="left")
     last = np.searchsorted(pieces.line, line, side="right") - 1
     return np.where(ends % 2 == 0, 2 * first, 2 * last + 1).astype(np.int64)
-
-
-def cut_ends(pieces: Pieces, cuts: FloatArray) -> IntArray:
-    """Return the piece end that starts at every cut."""
-    lines = int(pieces.line[-1]) + 1
-    starts = Places.of(pieces.line, pieces.start, lines)
-    return 2 * starts.nearest(cuts[:, 0].astype(np.int64), cuts[:, 1])[0]

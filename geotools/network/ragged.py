@@ -12,6 +12,8 @@ import shapely
 from geotools.intake.ragged import line_of_vertex as row_of
 
 __all__ = [
+    "firsts",
+    "greatest_so_far",
     "lengths_along",
     "line_lengths",
     "linestrings_at",
@@ -44,6 +46,15 @@ def rows_of(columns: T, rows: IntArray) -> T:
     names = [field.name for field in dataclasses.fields(columns)]  # type: ignore[arg-type]
     taken: dict[str, Any] = {name: getattr(columns, name)[rows] for name in names}
     return dataclasses.replace(columns, **taken)  # type: ignore[type-var]
+
+
+def firsts(*keys: npt.NDArray[Any]) -> BoolArray:
+    """Return which rows differ from the row before in any of the keys, the first row too."""
+    first = np.ones(len(keys[0]), dtype=bool)
+    first[1:] = keys[0][1:] != keys[0][:-1]
+    for key in keys[1:]:
+        first[1:] |= key[1:] != key[:-1]
+    return first
 
 
 def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:
@@ -88,7 +99,7 @@ def measures(xy: FloatArray, offsets: IntArray) -> FloatArray:
     """
     step = np.hypot(*(np.diff(column, prepend=column[:1]) for column in xy.T))
     step[offsets[:-1][np.diff(offsets) > 0]] = 0.0
-    # Beyond half a million km, or with coordinates that are no numbers, as the floats have it.
+    # Beyond 268,000 km in all, or with coordinates that are no numbers, as the floats have it.
     exact = bool(step.sum() < MOST_TICKS * TICK)
     total = np.cumsum(np.rint(step / TICK).astype(np.int64) if exact else step)
     first = np.minimum(offsets[:-1], max(len(total) - 1, 0))

@@ -26,6 +26,7 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
+    firsts,
     measures,
     offsets_of,
     pairs_within,
@@ -292,9 +293,7 @@ def _open_loops(graph: Graph, partner: IntArray, edges: IntArray) -> None:
     second = np.round(_start_key(graph, looped)[:, 2:], 3)
     quiet = graph.degrees()[node] <= 2
     order = np.lexsort([looped, *second.T[::-1], *xy.T[::-1], quiet, label])
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = label[order][1:] != label[order][:-1]
-    cut = looped[order][first]
+    cut = looped[order][firsts(label[order])]
     partner[partner[cut]] = -1
     partner[cut] = -1
 
@@ -370,8 +369,7 @@ def _assemble(graph: Graph, darts: IntArray, run: IntArray) -> Chains:
             "line_end": np.where(backwards, first, last),
         }
     )
-    keep = np.ones(len(xy), dtype=bool)
-    keep[1:] = along[1:] != along[:-1]
+    keep = firsts(along)
     keep[offsets[:-1]] = True
     kept = offsets_of(keep.astype(np.int64))[offsets]
     return Chains(xy[keep], kept, pieces, _connections(graph, darts, run, start, end))
@@ -382,8 +380,7 @@ def _connections(
 ) -> pd.DataFrame:
     """Find the nodes along each run where ends of other mains meet it, one row a visit."""
     node = graph.ends.ravel()
-    opens = np.ones(len(run), dtype=bool)
-    opens[1:] = run[1:] != run[:-1]
+    opens = firsts(run)
     closes = np.append(opens[1:], True)[: len(run)]
     entered = start.copy()
     entered[1:] = np.where(opens[1:], start[1:], (end[:-1] + start[1:]) / 2)

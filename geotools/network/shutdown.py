@@ -3,7 +3,8 @@
 A run is dry when every segment it passes through, its ends too, is shut in by closing the valves
 around them. A valve on the run itself is not relied on: the pits open the main from its very ends,
 and every valve between is cut out.
-A valve that is normally closed separates already; one that is stuck open separates nothing.
+A valve that is normally closed separates already; one that is stuck open separates nothing, and is
+told where it widens a shutdown: on the run itself it is cut out like the others.
 Segments that are fed only through those shut in are cut off though nobody shuts them in.
 """
 
@@ -18,7 +19,7 @@ from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.build import RunSet, carries_water
-from geotools.network.noding import Graph
+from geotools.network.noding import TOUCH, Graph
 from geotools.network.onto import OnEdges
 from geotools.network.ragged import (
     BoolArray,
@@ -28,7 +29,7 @@ from geotools.network.ragged import (
     take,
 )
 from geotools.network.remarks import Circumstances, names_by_run, write_remarks
-from geotools.network.runs import Chains
+from geotools.network.runs import Chains, on_edges
 from geotools.network.segments import cut_off
 from geotools.network.services import services_on_runs
 from geotools.network.supply import Supply, build_supply, customers_of
@@ -287,9 +288,8 @@ def _circumstances(
     """Gather what the remarks are about."""
     runs, valves = len(chains), supply.valves
     run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
-    jammed = np.flatnonzero(~valves.separates)
-    row, hit = _expand(segment, supply.segments.sides[jammed, 0], supply.segments.count)
     kept = bounds[valves.closed[bounds["valve"]]]
+    hampered, jammed = _stuck(supply, visits, shut)
     branches, bare = _branches(supply, chains, visits, reach)
     holds = np.zeros(supply.segments.count, dtype=bool)
     holds[supply.sources] = True
@@ -298,7 +298,7 @@ def _circumstances(
         reach=reach,
         branches=branches,
         bare=bare,
-        stuck=names_by_run(run[row], names[valves.row[jammed[hit]]], runs),
+        stuck=names_by_run(hampered, names[valves.row[jammed]], runs),
         closed=names_by_run(
             kept["run"].to_numpy(dtype=np.int64), names[valves.row[kept["valve"]]], runs
         ),
@@ -312,19 +312,46 @@ def _circumstances(
     )
 
 
+def _stuck(supply: Supply, visits: Visits, shut: pd.DataFrame) -> tuple[IntArray, IntArray]:
+    """Return runs and the valves stuck open in what is shut in, without those the work cuts out."""
+    jammed = np.flatnonzero(~supply.valves.separates)
+    run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
+    row, hit = _expand(segment, supply.segments.sides[jammed, 0], supply.segments.count)
+    run, valve, count = run[row], jammed[hit], len(supply.valves.row)
+    out = visits.valves["run"].to_numpy(dtype=np.int64) * count + visits.valves["valve"].to_numpy()
+    left = ~np.isin(run * count + valve, out)
+    return run[left], valve[left]
+
+
 def _branches(
     supply: Supply, chains: Chains, visits: Visits, reach: float
 ) -> tuple[IntArray, IntArray]:
-    """Return for every run the mains that join it, and those of them with no valve near."""
-    graph, edges, gap = supply.graph, len(supply.graph), supply.nearest_valves()
-    ends = np.flatnonzero(np.repeat(supply.carrying, 2))
-    node, run = visits.nodes["node"].to_numpy(), visits.nodes["run"].to_numpy(dtype=np.int64)
-    row, hit = _expand(node.astype(np.int64), graph.ends.ravel()[ends], len(graph.node_xy))
-    run, end = run[row], ends[hit]
-    own = chains.pieces["run"].to_numpy(dtype=np.int64) * edges + chains.pieces["edge"].to_numpy()
-    key = np.unique((run * edges + (end >> 1)) * 2 + (end & 1))
-    key = key[~np.isin(key >> 1, own)]
-    run, end = key // (2 * edges), key % (2 * edges)
+    """Return for every run the mains that join it, and those of them with no valve near.
+
+    Where a run ends on the inside of a main, at a sharp turn or a cap, the rest of the main joins
+    it, as it would if it were drawn as another.
+    """
+    graph, edges = supply.graph, len(supply.graph)
+    size = graph.end - graph.start
+    of = chains.pieces["run"].to_numpy(dtype=np.int64)
+    edge, low, high = on_edges(graph, chains.pieces)
+    first, last = low <= TOUCH, high >= size[edge] - TOUCH
+    own = np.concatenate([2 * (of * edges + edge)[first], 2 * (of * edges + edge)[last] + 1])
+    run, end = np.divmod(np.setdiff1d(_ends_met(supply, visits), own), 2 * edges)
+    run = np.concatenate([run, of[~first], of[~last]])
+    joining = np.concatenate([end >> 1, edge[~first], edge[~last]])
+    at = np.concatenate([np.where(end & 1, size[end >> 1], 0.0), low[~first], high[~last]])
+    up = np.repeat([False, True], [(~first).sum(), (~last).sum()])
+    gap = supply.valve_ahead(joining, at, np.concatenate([end & 1 == 0, up]))
     joined = np.bincount(run, minlength=len(chains))
-    bare = np.bincount(run[gap[end] > reach], minlength=len(chains))
+    bare = np.bincount(run[gap > reach], minlength=len(chains))
     return joined.astype(np.int64), bare.astype(np.int64)
+
+
+def _ends_met(supply: Supply, visits: Visits) -> IntArray:
+    """Return the edge ends that carry water at the nodes of each run: run times ends, plus end."""
+    graph = supply.graph
+    ends = np.flatnonzero(np.repeat(supply.carrying, 2))
+    node, run = (visits.nodes[c].to_numpy(dtype=np.int64) for c in ("node", "run"))
+    row, hit = _expand(node, graph.ends.ravel()[ends], len(graph.node_xy))
+    return np.asarray(run[row] * 2 * len(graph) + ends[hit], dtype=np.int64)

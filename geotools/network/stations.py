@@ -11,12 +11,7 @@ import pandas as pd
 
 from geotools.errors import LayerError
 from geotools.network.places import Places, points_along
-from geotools.network.ragged import (
-    FloatArray,
-    IntArray,
-    line_lengths,
-    offsets_of,
-)
+from geotools.network.ragged import FloatArray, IntArray, firsts, line_lengths, offsets_of
 from geotools.network.runs import Chains
 
 __all__ = ["FIXED_KINDS", "build_stations"]
@@ -79,8 +74,7 @@ def _distinct(rows: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
     codes = pd.factorize(rows["kind"])[0]
     order = np.lexsort([weight[codes] if len(codes) else codes, np.round(chainage, 3), run])
     run, chainage, kind = run[order], chainage[order], kind[order]
-    fresh = np.ones(len(run), dtype=bool)
-    fresh[1:] = (run[1:] != run[:-1]) | (np.round(chainage[1:], 3) != np.round(chainage[:-1], 3))
+    fresh = firsts(run, np.round(chainage, 3))
     out = pd.DataFrame({"run": run[fresh], "chainage": chainage[fresh], "kind": kind[fresh]})
     return out.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
 

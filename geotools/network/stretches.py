@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, greatest_so_far
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, greatest_so_far
 
 __all__ = ["SLACK", "Stretches", "disjoint"]
 
@@ -71,8 +71,8 @@ def disjoint(run: IntArray, low: FloatArray, high: FloatArray, runs: int) -> Str
     order = np.lexsort([low, run])
     run, low, high = run[order].astype(np.int64), low[order], high[order]
     reach = greatest_so_far(high, run)
-    fresh = np.ones(len(run), dtype=bool)
-    fresh[1:] = (run[1:] != run[:-1]) | (low[1:] > reach[:-1])
-    firsts = np.flatnonzero(fresh)
-    merged = np.maximum.reduceat(high, firsts) if len(firsts) else high
-    return Stretches(run[firsts], low[firsts], merged, runs)
+    fresh = firsts(run)
+    fresh[1:] |= low[1:] > reach[:-1]
+    rows = np.flatnonzero(fresh)
+    merged = np.maximum.reduceat(high, rows) if len(rows) else high
+    return Stretches(run[rows], low[rows], merged, runs)

@@ -62,18 +62,22 @@ class Supply:
     ways: IntArray
     fed: BoolArray
 
-    def nearest_valves(self) -> FloatArray:
-        """Return how far from every edge end the first valve along the edge is, m.
+    def valve_ahead(self, edge: IntArray, at: FloatArray, up: BoolArray) -> FloatArray:
+        """Return how far from places on edges, m along them, the first valve along the edge is.
 
-        Of valves that are or can be closed, shape (2 n,): ``2 * edge`` for the first vertex,
-        ``2 * edge + 1`` for the last; infinite where there is none.
+        Towards the last vertex where ``up``, else towards the first; m, infinite where there is
+        none. Of valves that are or can be closed; one right at the place does not count.
         """
-        size = self.graph.end - self.graph.start
-        gap = np.full(2 * len(size), np.inf)
-        edge = self.valves.edge[self.valves.separates]
-        at = self.valves.at[self.valves.separates]
-        np.minimum.at(gap, 2 * edge, at)
-        np.minimum.at(gap, 2 * edge + 1, size[edge] - at)
+        separates = self.valves.separates
+        of, stands = self.valves.edge[separates], self.valves.at[separates]
+        order = np.lexsort([stands, of])
+        places = Places.of(of[order], stands[order], len(self.graph))
+        above = places.search(edge, at + TOUCH, "right")
+        below = places.search(edge, at - TOUCH, "left") - 1
+        low, high = places.offsets[edge], places.offsets[edge + 1]
+        known = np.flatnonzero(np.where(up, above < high, below >= low))
+        gap = np.full(len(edge), np.inf)
+        gap[known] = np.abs(places.at[np.where(up, above, below)[known]] - at[known])
         return gap
 
 

@@ -102,16 +102,38 @@ def line_valves(
 
 def _at_nodes(on: OnEdges, graph: Graph, carrying: BoolArray) -> tuple[BoolArray, FloatArray]:
     """Return which points lie on nodes of three or more mains, and places moved to the ends."""
+    if not len(graph):
+        return np.zeros(len(on), dtype=bool), on.at
     lengths = line_lengths(graph.xy, graph.offsets)
-    degree = np.bincount(graph.ends[carrying].ravel(), minlength=len(graph.node_xy))
     found = on.edge >= 0
     edge = np.where(found, on.edge, 0)
-    size = lengths[edge] if len(lengths) else np.zeros(len(on))
-    at_start, at_end = found & (on.at <= ON_NODE), found & (on.at >= size - ON_NODE)
-    at = np.where(at_start, 0.0, np.where(at_end, size, on.at))
-    node = graph.ends[edge, np.where(at_start, 0, 1)] if len(graph) else edge
-    crowded = degree[node] > 2 if len(degree) else np.zeros(len(on), dtype=bool)
-    return (at_start | at_end) & crowded, at
+    left = lengths[edge] - on.at
+    crowd = _to_crowded(graph, lengths, carrying)[graph.ends[edge]]
+    at_start, at_end = on.at <= ON_NODE, left <= ON_NODE
+    both = at_start & at_end  # of a piece shorter than both together: the nearer end
+    at_start &= ~both | (on.at < left) | ((on.at == left) & on.forward)
+    at = np.where(at_start, 0.0, np.where(at_end, lengths[edge], on.at))
+    crowded = np.minimum(on.at + crowd[:, 0], left + crowd[:, 1]) <= ON_NODE
+    return found & crowded, at
+
+
+def _to_crowded(graph: Graph, lengths: FloatArray, carrying: BoolArray) -> FloatArray:
+    """Return how far from each node one of three or more mains is, m, infinite beyond `ON_NODE`.
+
+    By way of mains: what is drawn at the end of one so short is drawn on both its ends, whichever
+    of the mains there comes first.
+    """
+    degree = np.bincount(graph.ends[carrying].ravel(), minlength=len(graph.node_xy))
+    away = np.where(degree > 2, 0.0, np.inf)
+    short = np.flatnonzero(carrying & (lengths <= ON_NODE))
+    ends = np.concatenate([graph.ends[short], graph.ends[short, ::-1]])
+    size = np.tile(lengths[short], 2)
+    while True:
+        by_way = away[ends[:, 0]] + size
+        nearer = (by_way < away[ends[:, 1]]) & (by_way <= ON_NODE)
+        if not nearer.any():
+            return away
+        np.minimum.at(away, ends[nearer, 1], by_way[nearer])
 
 
 def _report(

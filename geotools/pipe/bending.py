@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe._tables import rows
+from geotools.pipe.bounds import PE_RATIO, TEMPERATURE_C
 from geotools.pipe.factors import PSI
 from geotools.pipe.materials import is_polyethylene
 
@@ -44,7 +45,7 @@ def _pe_table() -> tuple[FloatArray, FloatArray]:
 def _pe_ratio(dr: ArrayLike) -> FloatArray:
     """Radius over outside diameter; a ratio between two rows takes the wider radius."""
     limits, ratios = _pe_table()
-    thin = check_range("dr", dr, 5.0, float(limits[-1]), "(OD/wall, polyethylene)")
+    thin = check_range("dr", dr, *PE_RATIO, "(OD/wall, polyethylene)")
     return np.asarray(ratios[np.searchsorted(limits, thin)], dtype=np.float64)
 
 
@@ -73,7 +74,7 @@ def cold_factor(material: str | NDArray[np.str_], temperature_c: ArrayLike) -> F
     PE: common figures of 20, 35 and 50 outside diameters at 20, 10 and 0 C. PVC: many owners take
     300 instead of 250 outside diameters in the cold. Both weak memory; confirm with the maker.
     """
-    warm = check_range("temperature_c", temperature_c, -20.0, 60.0, "C")
+    warm = check_range("temperature_c", temperature_c, *TEMPERATURE_C, "C")
     share = np.clip((_COLD_FROM_C - warm) / (_COLD_FROM_C - _COLD_TO_C), 0.0, 1.0)
     full = np.where(is_polyethylene(material), _COLD_PE, _COLD_PVC)
     return np.asarray(1.0 + share * (full - 1.0), dtype=np.float64)

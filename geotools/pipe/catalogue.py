@@ -13,14 +13,14 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geotools.pipe import bounds
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import to_si
-from geotools.pipe.materials import material_property
+from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.names import MATERIALS, SYSTEMS
 
 __all__ = [
-    "OWN_RATIO",
     "Carrier",
     "CarrierColumns",
     "CarrierLike",
@@ -30,6 +30,7 @@ __all__ = [
     "contenders",
     "custom_carrier",
     "iso_wall_m",
+    "own_ratios",
 ]
 
 # ISO 4065: the pipe series S are Renard numbers; the SDR is only their rounded name.
@@ -37,7 +38,6 @@ _ISO_EXPONENT = {
     7.4: 0.5, 9.0: 0.6, 11.0: 0.7, 13.6: 0.8, 17.0: 0.9, 21.0: 1.0, 26.0: 1.1, 33.0: 1.2, 41.0: 1.3
 }  # fmt: skip
 _PVC_U_FROM_M = 0.110  # below, C is 2.5 and not the 2.0 its design stress is taken with
-OWN_RATIO = (5.0, 100.0)  # outside diameter over wall of a pipe of one's own
 
 
 class CarrierLike(Protocol):
@@ -314,16 +314,38 @@ def custom_carrier(
     ------
     RangeError
         If the diameter is outside 0.02 to 3 m (PVC-U 0.11 to 3 m: below, its design coefficient is
-        another) or OD/wall outside 5 to 100.
+        another) or OD/wall outside `own_ratios`.
     """
     check_choice("material", material, MATERIALS)
-    least = _PVC_U_FROM_M if material == "PVC-U" else 0.02
-    outside = float(check_range("outside_m", outside_m, least, 3.0, "m"))
-    thick, thin = OWN_RATIO
+    least, most = bounds.OUTSIDE_M
+    least = _PVC_U_FROM_M if material == "PVC-U" else least
+    outside = float(check_range("outside_m", outside_m, least, most, "m"))
+    thick, thin = own_ratios(material)
     wall = float(check_range("wall_min_m", wall_min_m, outside / thin, outside / thick, "m"))
     ratio = round(outside / wall, 6)
     text = nominal if nominal is not None else f"{outside * 1e3:g} mm"
     return _finish(name, system, text, material, ratio, outside, wall)
+
+
+def own_ratios(material: str) -> tuple[float, float]:
+    """Return the least and greatest OD/wall of a pipe of one's own: what formulas hold for.
+
+    Parameters
+    ----------
+    material : str
+        One of `names.MATERIALS`.
+
+    Returns
+    -------
+    tuple of float
+        5 and 41 for polyethylene, 5 and 100 otherwise.
+
+    Raises
+    ------
+    ChoiceError
+        If the material is unknown.
+    """
+    return bounds.PE_RATIO if is_polyethylene(material) else bounds.OWN_RATIO
 
 
 def closest_name(name: str, names: Iterable[str]) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, RangeError, check_choice, check_range
+from geotools.pipe.bounds import GROUTED, SAFETY
 from geotools.pipe.catalogue import CarrierLike
 from geotools.pipe.factors import GRAVITY, PSI, WATER_DENSITY, YEAR_H
 from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene, per_material
@@ -29,7 +30,7 @@ __all__ = [
 FIFTY_YEARS_H = 50.0 * YEAR_H
 GROUT_CAP_PA = 5.0 * PSI
 GROUT_DENSITY = 1200.0
-GROUTED_PE = 5.0  # times; the older PPI sliplining table, from memory
+GROUTED_PE = GROUTED[1]  # times; the older PPI sliplining table, from memory
 # Columns of water and grout hold at any height; no two levels on land lie farther apart than this.
 _HIGHEST_M = 1e4
 _SHORT_H = 1.0
@@ -108,7 +109,7 @@ def collapse_pressure_pa(
     """
     grouted = _grout_factor(material, grout_factor)
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")
-    factor = check_range("safety", safety, 1.0, 10.0, "")
+    factor = check_range("safety", safety, *SAFETY, "")
     stiff, nu = apparent_modulus_pa(material, hours), poisson_ratio(material, hours)
     ring = 2.0 * stiff / (1.0 - nu**2) / (ratio - 1.0) ** 3
     return np.asarray(ovality_factor(ovality) / factor * ring * grouted, dtype=np.float64)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 __all__ = [
+    "DAY",
     "FAHRENHEIT_STEP",
     "FOOT",
     "GALLON",
     "GRAVITY",
+    "HOUR",
     "INCH",
     "LBF",
     "MILE",
@@ -18,10 +20,12 @@ __all__ = [
     "to_si",
 ]
 
+HOUR = 3600.0  # s
+DAY = 24.0 * HOUR
 INCH = 0.0254
 FOOT = 0.3048
 MILE = 5280.0 * FOOT
-MPH = MILE / 3600.0
+MPH = MILE / HOUR
 GALLON = 231.0 * INCH**3
 LBF = 0.45359237 * 9.80665
 PSI = LBF / INCH**2

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geotools.pipe import bounds
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe.factors import INCH
 
@@ -78,7 +79,7 @@ def clearance_m(
     """
     bore = check_range("host_bore_m", host_bore_m, 0.0, 10.0, "m", above_low=True)
     outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
-    bead = check_range("bead_m", bead_m, 0.0, 0.1, "m")
+    bead = check_range("bead_m", bead_m, *bounds.BEAD_M, "m")
     return np.asarray(bore - outside - 2.0 * bead, dtype=np.float64)
 
 
@@ -86,9 +87,9 @@ def _required_m(
     bore: FloatArray, rule: str, share: ArrayLike, total_m: ArrayLike, gap_m: ArrayLike
 ) -> FloatArray:
     check_choice("rule", rule, RULES)
-    part = check_range("share", share, 0.0, 0.5, "of the host bore") * bore
+    part = check_range("share", share, *bounds.SHARE_OF_BORE, "of the host bore") * bore
     total = check_range("total_m", total_m, 0.0, 1.0, "m")
-    gap = check_range("gap_m", gap_m, 0.0, 0.5, "m")
+    gap = check_range("gap_m", gap_m, *bounds.GAP_M, "m")
     if rule == "radial_gap":
         return np.asarray(2.0 * gap + 0.0 * bore, dtype=np.float64)
     if rule == "share_or_total":
@@ -123,7 +124,7 @@ def largest_outside_m(
         If an argument lies outside its range, or the rule is unknown.
     """
     bore = check_range("host_bore_m", host_bore_m, 0.0, 10.0, "m", above_low=True)
-    bead = check_range("bead_m", bead_m, 0.0, 0.1, "m")
+    bead = check_range("bead_m", bead_m, *bounds.BEAD_M, "m")
     room = _required_m(bore, rule, share, total_m, gap_m)
     return np.asarray(bore - room - 2.0 * bead, dtype=np.float64)
 

@@ -9,11 +9,13 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geotools.pipe import bounds
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import to_si
 
 __all__ = [
+    "CLOSED_M",
     "KINDS",
     "LININGS",
     "TUBERCLE_M",
@@ -49,6 +51,7 @@ LININGS = ("default", "none", "single", "double")
 SPUN_FROM_YEAR = 1930.0
 LINED_FROM_YEAR = 1950.0
 TUBERCLE_M = 0.0127  # 1/2 in; 1/4 to 1 1/2 in is met, from memory
+CLOSED_M = 0.001  # what is left at least of a bore that lining and tubercles fill: no pipe enters
 
 
 @dataclass(frozen=True)
@@ -225,7 +228,7 @@ def _unmeasured(
     layers = _lining_layers(tables, year, lining)
     low, centre, high = (_bare(tables, size, k) - 2.0 * layers[k] * skin for k in range(3))
     rough = np.isin(kinds, ("pit_cast", "spun_cast", "unknown")) & (layers[1] == 0)
-    low = low - 2.0 * np.where(rough, grown, 0.0)
+    low = np.maximum(low - 2.0 * np.where(rough, grown, 0.0), CLOSED_M)
     low, centre, high, kinds = np.broadcast_arrays(low, centre, high, kinds)
     # large steel has a row without thickness: its table's bore has the lining in it already
     lined = (layers[1] > 0) & np.isin(kinds, [row["kind"] for row in rows("linings")])
@@ -262,7 +265,8 @@ def host_bore(
     cleaned : bool or ndarray of bool, optional
         The main is cleaned before the pull, so that tubercles do not narrow the low bore.
     tubercle_m : array_like, optional
-        Height of tubercles in uncleaned bare iron, m.
+        Height of tubercles in uncleaned bare iron, m. Where they fill the bore, the low one is
+        `CLOSED_M`.
 
     Returns
     -------
@@ -284,7 +288,7 @@ def host_bore(
     check_choice("lining", lining, LININGS)
     size = check_range("nominal_m", nominal_m, 0.05, 3.0, "m")
     year = np.asarray(installed, dtype=np.float64)
-    bump = check_range("tubercle_m", tubercle_m, 0.0, 0.1, "m")
+    bump = check_range("tubercle_m", tubercle_m, *bounds.TUBERCLE_M, "m")
     kinds, size, year = np.broadcast_arrays(host_kind(material, year), size, year)
     return _unmeasured(kinds, size, year, lining, np.where(cleaned, 0.0, bump))
 

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
+from geotools.pipe.bounds import LOAD_H, TEMPERATURE_C
 from geotools.pipe.factors import to_si
 from geotools.pipe.names import MATERIALS
 
@@ -24,7 +25,6 @@ __all__ = [
 ]
 
 _VINYLS = ("PVC", "PVC-U")
-_HOURS_HIGH = 876_600.0  # 100 years
 # 23 C is 73.4 F; the tables are printed for 73 F and rounded
 _PE_FAHRENHEIT = (73.4, 100.0, 120.0, 140.0)
 _PE_FACTOR = (1.0, 0.78, 0.63, 0.50)
@@ -185,7 +185,7 @@ def apparent_modulus_pa(material: str | NDArray[np.str_], hours: ArrayLike) -> F
     Source: PPI Handbook of PE Pipe, ch. 3, Table B.1.1 (PE); PVC from memory, see
     ``data/apparent_modulus.csv``.
     """
-    time = np.log(check_range("hours", hours, 0.01, _HOURS_HIGH, "h"))
+    time = np.log(check_range("hours", hours, *LOAD_H, "h"))
     words, time = np.broadcast_arrays(np.asarray(material, dtype=np.str_), time)
     is_polyethylene(words)
     result = np.empty(time.shape)
@@ -225,7 +225,7 @@ def tension_temperature_factor(
     C900 (80 F 0.88 ... 140 F 0.22), taken for tension too, which is on the safe side. From
     memory; confirm against AWWA M55 and C900.
     """
-    warm = check_range("temperature_c", temperature_c, -20.0, 60.0, "C") * 1.8 + 32.0
+    warm = check_range("temperature_c", temperature_c, *TEMPERATURE_C, "C") * 1.8 + 32.0
     pe = np.interp(warm, _PE_FAHRENHEIT, _PE_FACTOR)
     pvc = np.interp(warm, _PVC_FAHRENHEIT, _PVC_FACTOR)
     return np.asarray(np.where(is_polyethylene(material), pe, pvc), dtype=np.float64)

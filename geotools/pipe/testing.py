@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_range
 from geotools.pipe._tables import rows
+from geotools.pipe.bounds import TEST_FACTOR
 from geotools.pipe.factors import FOOT, GALLON, GRAVITY, INCH, PSI, WATER_DENSITY
 from geotools.pipe.materials import per_material
 from geotools.pipe.pressure import pressure_class_pa, temperature_factor
@@ -118,7 +119,7 @@ def hydrotest_pressure_pa(
         If an argument lies outside its range.
     """
     working = check_range("working_pa", working_pa, 0.0, 1e7, "Pa")
-    times = check_range("factor", factor, 1.0, 2.0, "")
+    times = check_range("factor", factor, *TEST_FACTOR, "")
     least = check_range("least_pa", least_pa, 0.0, 1e7, "Pa")
     return np.asarray(np.maximum(working * times, least), dtype=np.float64)
 

@@ -289,12 +289,18 @@ def _values(
     rows: Any, at: tuple[IntArray, IntArray], shape: tuple[int, int], counting: Sequence[str]
 ) -> FloatArray:
     values = np.full((*shape, len(counting)), np.nan)
-    values[at] = rows[list(counting)].astype(float).to_numpy()
+    values[at] = _told_apart(rows[list(counting)].astype(float).to_numpy(), counting)
     return values
 
 
+def _told_apart(values: FloatArray, counting: Sequence[str]) -> FloatArray:
+    """Round figures, a column for each criterion, to what of them differs at all."""
+    step = np.array([COMPARED[name].step for name in counting])
+    return np.asarray(np.floor(values / step + 0.5) * step, dtype=np.float64)
+
+
 def _rising(counting: Sequence[str]) -> BoolArray:
-    return np.array([COMPARED[name] for name in counting], dtype=bool)
+    return np.array([COMPARED[name].rising for name in counting], dtype=bool)
 
 
 def _joined(chosen: BoolArray, words: Sequence[str]) -> list[str]:
@@ -353,6 +359,7 @@ def _sums(runs: Any) -> dict[str, float]:
 
 def _standing_of(totals: pd.DataFrame, counting: Sequence[str]) -> Standing:
     values = totals[[f"common_{name}" for name in counting]].to_numpy(dtype=float)
+    values = _told_apart(values, counting)
     planned = (totals["common_runs"] > 0).to_numpy(dtype=bool)
     return stand(values[None], planned[None], _rising(counting))
 

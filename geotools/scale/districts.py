@@ -9,7 +9,7 @@ import shapely
 
 from geotools.intake.columns import Areas
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, firsts, line_lengths, to_linestrings
 from geotools.network.runs import Chains
 
 __all__ = ["assign_runs", "by_name", "report_districts", "same_runs", "span_of"]
@@ -111,8 +111,7 @@ def assign_runs(chains: Chains, geometry: npt.NDArray[np.object_]) -> IntArray:
     inside = shapely.length(shapely.intersection(axes[run], geometry[district]))
     order = np.lexsort([district, -np.round(inside, 3), run])
     run, district = run[order], district[order]
-    first = np.ones(len(run), dtype=bool)
-    first[1:] = run[1:] != run[:-1]
+    first = firsts(run)
     out = np.full(len(axes), -1, dtype=np.int64)
     out[run[first]] = district[first]
     return out

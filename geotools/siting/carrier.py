@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.brief import Brief, CarrierChoice, Pulls
+from geotools.brief import Brief, CarrierChoice, OwnPipe, Pulls
 from geotools.errors import BriefError
 from geotools.intake.findings import Findings
 from geotools.network.named import runs_by_name
@@ -268,14 +268,25 @@ def _with_own(choice: CarrierChoice, units: str) -> list[Carrier]:
                 )
             )
         except RangeError as error:
-            wall, outside = (quantity_text(v, "bore", units, 2) for v in (own.wall, own.outside))
-            faults.append(
-                f"{key}: a wall of {wall} does not go with an outside diameter of {outside}; "
-                f"valid {error.valid}"
-            )
+            faults.append(f"{key}: {_own_fault(own, error, units)}")
     if faults:
         raise BriefError(faults)
     return every
+
+
+def _own_fault(own: OwnPipe, error: RangeError, units: str) -> str:
+    """Say which size of a pipe of the user's own is out of range, in the units of the output."""
+    wall, outside = (quantity_text(v, "bore", units, 2) for v in (own.wall, own.outside))
+    valid = error.valid
+    if error.limits:
+        ends = (quantity_text(v, "bore", units, 2) for v in (error.limits.low, error.limits.high))
+        valid = "from {} to {}".format(*ends)
+    if error.name == "outside_m":
+        return f"an outside diameter of {outside} is out of range for {own.material}; valid {valid}"
+    return (
+        f"a wall of {wall} does not go with an outside diameter of {outside} in {own.material}; "
+        f"valid {valid}"
+    )
 
 
 def _size(nominal: str) -> float:
@@ -312,10 +323,8 @@ def _fixed(
     given: dict[int, str] = {}
     faults = []
     for wish in choice.fixed:
-        key, sign, name = (part.strip() for part in wish.partition("="))
-        if not sign:
-            faults.append(f"carrier.fixed: {wish!r} is not of the form 'run or main = pipe'")
-        elif key not in owners:
+        key, name = wish.owner, wish.pipe
+        if key not in owners:
             faults.append(f"carrier.fixed: {key!r} is neither a run nor a lined main")
         elif name not in rows:
             near = closest_name(name, rows)

@@ -9,7 +9,7 @@ import pandas as pd
 from geotools.brief import Service
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe.host import HostBore, gauged, host_bore
+from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
 from geotools.schema import quantity_text
 
@@ -58,6 +58,7 @@ def service_columns(
     _report(pressure, flow, run_ids, service, findings)
     _report_in_part(pieces[["run", "line"]], mains["flow"], run_ids, findings)
     _report_bores(run, host[0], bore, run_ids, findings)
+    _report_closed(run, bore, run_ids, service, findings)
     return pd.DataFrame(
         {
             "bore_low": -_highest(run, -bore.low_m, runs),
@@ -184,6 +185,23 @@ def _report_bores(
         findings.add_many(
             "info", rule, text, layer="runs", features=_listed(names[np.unique(run[chosen])])
         )
+
+
+def _report_closed(
+    run: IntArray, bore: HostBore, run_ids: list[str], service: Service, findings: Findings
+) -> None:
+    """Say which runs no carrier enters because lining and tubercles fill the bore of a main."""
+    closed = bore.low_m <= CLOSED_M
+    high = quantity_text(service.tubercles, "bore", findings.system, 1)
+    findings.add_many(
+        "warning",
+        "bore-closed",
+        f"lining and tubercles of {high} (service.tubercles) leave no bore in some of its mains or "
+        "all, and no carrier enters; give bore as measured, or have the host cleaned "
+        "(service.host_cleaned)",
+        layer="runs",
+        features=_listed(np.array(run_ids, dtype=object)[np.unique(run[closed])]),
+    )
 
 
 def _some(words: npt.NDArray[np.str_]) -> str:

@@ -30,7 +30,12 @@ def tell_reasons(candidates: Judged, rows: IntArray, limits: dict[str, str]) -> 
 
 
 def tell_candidates(
-    candidates: Judged, rows: IntArray, scene: StreetScene | None, limits: dict[str, str]
+    candidates: Judged,
+    rows: IntArray,
+    scene: StreetScene | None,
+    limits: dict[str, str],
+    *,
+    longest: float = np.inf,
 ) -> pd.DataFrame:
     """Return candidates as the contract has them, by bare names; no cost of a role refused.
 
@@ -41,6 +46,9 @@ def tell_candidates(
     scene : StreetScene, optional
     limits : dict
         Limits on pits in words, by name.
+    longest : float, optional
+        Longest string of any pull, m. More room than it takes is of no matter, and would hang on
+        how far the streets were read.
     """
     table, room = candidates.table.iloc[rows].reset_index(drop=True), candidates.laydown
     crossings = None if scene is None else scene.net.crossing_points
@@ -57,8 +65,8 @@ def tell_candidates(
         roles=role_names(candidates.code[rows]),
         reasons=tell_reasons(candidates, rows, limits),
         lanes_taken=candidates.lanes.taken[rows, 0],
-        string_room_ahead=_known(room.room_ahead[rows]),
-        string_room_behind=_known(room.room_behind[rows]),
+        string_room_ahead=_known(room.room_ahead[rows], longest),
+        string_room_behind=_known(room.room_behind[rows], longest),
         string_day_ahead=_listed(room.day_ahead[rows]),
         string_day_behind=_listed(room.day_behind[rows]),
         **{f"{n}_{role}": c[:, k] for n, c in of_role.items() for k, role in enumerate(ROLES)},
@@ -66,8 +74,8 @@ def tell_candidates(
     return pd.DataFrame(told, copy=False)
 
 
-def _known(room: FloatArray) -> FloatArray:
-    return np.where(np.isfinite(room), room, np.nan)
+def _known(room: FloatArray, longest: float) -> FloatArray:
+    return np.where(np.isfinite(room), np.minimum(room, longest), np.nan)
 
 
 def _listed(day: FloatArray) -> pd.Categorical:

@@ -119,7 +119,7 @@ def find_streets(
         net,
         chain=segments.chain[segment],
         at=net.places.at[segments.first[segment]] + position,
-        offset=np.sign(side) * gap,
+        offset=np.where(_to_the_left(side, unit), gap, -gap),
         same=(heading[place] * unit).sum(axis=1) >= 0,
     )
     kept = _first_of(place, rows, (start + end) / 2)
@@ -160,6 +160,16 @@ def street_context(
         **{name: spots.number(name) for name in NUMBERS},
     }
     return pd.DataFrame(context).add_prefix("street_")[list(STREET_COLUMNS)]
+
+
+def _to_the_left(side: FloatArray, unit: FloatArray) -> BoolArray:
+    """Return whether places lie left of their segments, by how far left of their lines they are.
+
+    A place on the line itself lies beyond the street's end, or it would have no distance at all:
+    it counts as on one side, the same one whichever way the segment is drawn.
+    """
+    fixed = (unit[:, 0] > 0) | ((unit[:, 0] == 0) & (unit[:, 1] > 0))
+    return np.where(side == 0, fixed, side > 0)
 
 
 def _first_of(place: IntArray, rows: Spots, middle: FloatArray) -> IntArray:

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from geotools.links import components
-from geotools.network.crossing import crossing_pairs
+from geotools.network.crossing import crossing_places
 from geotools.network.near import near_places
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.pieces import cut_lines
@@ -16,7 +16,7 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
-    linestrings_at,
+    firsts,
     measures,
     to_linestrings,
 )
@@ -104,12 +104,7 @@ def _half_round(xy: FloatArray) -> FloatArray:
 
 def _crossing(graph: Graph, reach: float) -> _Met:
     """Find where edges cross; a node of theirs within reach, m, is at the crossing."""
-    pairs = crossing_pairs(graph.xy, graph.offsets)
-    pairs = pairs[np.lexsort(pairs.T[::-1])]
-    one, other = (linestrings_at(graph.xy, graph.offsets, side) for side in pairs.T)
-    parts, row = shapely.get_parts(shapely.intersection(one, other), return_index=True)
-    point = shapely.get_type_id(parts) == 0
-    pairs, xy = pairs[row[point]], shapely.get_coordinates(parts[point])
+    pairs, xy = crossing_places(graph.xy, graph.offsets)
     ends = graph.ends[pairs]  # crossing, street, end
     gap = np.hypot(*np.moveaxis(graph.node_xy[ends] - xy[:, None, None], 3, 0))
     nearest = np.take_along_axis(ends, gap.argmin(axis=2)[..., None], axis=2)[..., 0]
@@ -162,8 +157,7 @@ def _cuts(
     along = shapely.line_locate_point(lines, shapely.points(met.xy[crossing]))
     order = np.lexsort([along, edge])
     edge, along, node = edge[order], along[order], node[order]
-    fresh = np.ones(len(edge), dtype=bool)
-    fresh[1:] = (edge[1:] != edge[:-1]) | (node[1:] != node[:-1])
+    fresh = firsts(edge, node)
     return np.stack([edge, along], axis=1)[fresh], node[fresh]
 
 

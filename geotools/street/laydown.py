@@ -191,12 +191,18 @@ def _across(
         shapely.intersection(lines[line], obstacles[place]), return_index=True
     )
     chain = line[index].astype(np.int64)
-    ends = [shapely.get_point(parts, k) for k in (0, -1)]
-    points = np.where(shapely.get_type_id(parts) == 0, parts, ends[0])
-    last = np.where(shapely.get_type_id(parts) == 0, parts, ends[1])
-    first = shapely.line_locate_point(lines[chain], points)
-    final = shapely.line_locate_point(lines[chain], last)
-    return chain, np.minimum(first, final), np.maximum(first, final)
+    # By its middle: of a ring the one end lies where the other does.
+    middle = shapely.line_locate_point(lines[chain], _middles(parts))
+    half = shapely.length(parts) / 2
+    return chain, middle - half, middle + half
+
+
+def _middles(parts: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Return the middles of lines, and points as they are."""
+    point = shapely.get_type_id(parts) == shapely.GeometryType.POINT
+    middles = parts.copy()
+    middles[~point] = shapely.line_interpolate_point(parts[~point], 0.5, normalized=True)
+    return middles
 
 
 def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import (
     FloatArray,
     IntArray,
+    firsts,
     line_lengths,
     measures,
     offsets_of,
@@ -28,6 +29,7 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.network.words import in_words
 from geotools.street.crossings import Crossings, node_crossings
+from geotools.street.hooks import without_hooks
 from geotools.street.nearest import Segments
 from geotools.street.swings import swings
 
@@ -163,6 +165,7 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
         tolerance=tolerance,
         meet=rules.crossing_without_node == "intersection",
     )
+    graph = without_hooks(graph)
     names = streets.table["name"].fillna("").astype(str).to_numpy()
     rank = np.unique(names, return_inverse=True)[1][graph.line]
     chains = build_chains(
@@ -266,8 +269,7 @@ def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
     node = np.concatenate([ends[edge, back], ends[edge, 1 - back]])
     order = np.lexsort([at, node, run])
     here = np.stack([run, node])[:, order]
-    fresh = np.ones(len(order), dtype=bool)  # a visit is entered by the piece before and after
-    fresh[1:] = (here[:, 1:] != here[:, :-1]).any(axis=0) | (at[order][1:] != at[order][:-1])
+    fresh = firsts(*here, at[order])  # a visit is entered by the piece before and after
     order = np.sort(order[fresh])
     run, at, node = run[order], at[order], node[order]
     degree = np.bincount(ends.ravel())

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from geotools.intake.limits import limit
 from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.factors import FOOT, MPH
 
@@ -24,7 +25,8 @@ __all__ = [
 DOWNSTREAM_TAPER_M = 50 * FOOT  # 50 to 100 ft a lane: the least
 TAPER_SHARE = {"merging": 1.0, "shifting": 0.5, "shoulder": 0.33}
 # Stopping sight distance by speed: table 6B-2, mph and ft.
-_FASTEST = 40.0  # m/s; no street is faster
+# What the reader takes for a street is good for the formulas: m/s and m.
+_FASTEST, _WIDEST = limit("speed").high, limit("width").high
 _MPH = np.array([20.0, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75])
 _SIGHT_FT = np.array([115.0, 155, 200, 250, 305, 360, 425, 495, 570, 645, 730, 820])
 
@@ -35,7 +37,7 @@ def merging_taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike) -> Flo
     Parameters
     ----------
     width_m : array_like
-        Width of the offset, usually the lanes closed, m; 0 to 30.
+        Width of the offset, usually the lanes closed, m; 0 to 200, as wide as streets are read.
     speed_m_per_s : array_like
         Speed limit, or the off-peak 85th percentile speed, m/s; 0 to 40. All broadcast.
 
@@ -53,7 +55,7 @@ def merging_taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike) -> Flo
     L = W S^2 / 60 up to 40 mph, L = W S from 45 mph (ft, mph): MUTCD 11th ed. table 6B-4. The
     table leaves 41 to 44 mph open: the speed is rounded up to 45.
     """
-    width = check_range("width_m", width_m, 0.0, 30.0, "m") / FOOT
+    width = check_range("width_m", width_m, 0.0, _WIDEST, "m") / FOOT
     speed = check_range("speed_m_per_s", speed_m_per_s, 0.0, _FASTEST, "m/s") / MPH
     fast = speed > 40.0 + 1e-9
     length = np.where(fast, width * np.maximum(speed, 45.0), width * speed**2 / 60.0)

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
-from geotools.errors import BriefError
 from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.pipe.pulling import friction_band
@@ -329,7 +328,7 @@ def work_rates(brief: Brief) -> WorkRates:
 def site_rates(brief: Brief) -> SiteRates:
     """Return the rates of a site."""
     rates = brief.rates
-    lane_day = dict(_class_rate(wish) for wish in rates.lane_day)
+    lane_day = {rate.street.casefold(): rate.cost for rate in rates.lane_day}
     return SiteRates(
         setup=set_up_rates(brief),
         intersection_factor=rates.intersection_factor,
@@ -343,15 +342,6 @@ def site_rates(brief: Brief) -> SiteRates:
         lane_day_other=rates.lane_day_other,
         full_closure_factor=rates.full_closure_factor,
     )
-
-
-def _class_rate(wish: str) -> tuple[str, float]:
-    """Read ``class = cost``."""
-    name, _, cost = wish.partition("=")
-    try:
-        return name.strip().casefold(), float(cost)
-    except ValueError as error:
-        raise BriefError([f"rates.lane_day: {wish!r} is not 'class = cost'"]) from error
 
 
 def friction_band_of(brief: Brief) -> dict[str, float]:

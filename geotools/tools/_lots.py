@@ -22,6 +22,7 @@ from geotools.accel import give_back, processors
 from geotools.network.cells import by_place
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.words import in_words, rows_in_order, rows_joined
+from geotools.pipe.fusion import piece_count
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
 from geotools.siting.carrier import pulled_pipes
@@ -387,12 +388,13 @@ def _rows_of(frames: list[pd.DataFrame], shown: IntArray) -> pd.DataFrame:
 
 def _candidates_of(ground: Shared, attempts: list[Attempt], shown: IntArray) -> pd.DataFrame:
     """Tell of each run's candidates as they are for the carrier shown."""
-    limits, parts = refusal_limits(ground.brief), []
+    pulls, limits, parts = ground.brief.pulls, refusal_limits(ground.brief), []
+    longest = float(piece_count(pulls.max_length, pulls.piece_length)) * pulls.piece_length
     told = ["run", "x", "y", *(field.name for field in OUTPUTS["candidates"].fields)]
     for rank, attempt in enumerate(attempts):
         run = attempt.candidates.table["run"].to_numpy(dtype=np.int64)
         rows = np.flatnonzero(shown[run] == rank)
-        table = tell_candidates(attempt.candidates, rows, ground.scene, limits)
+        table = tell_candidates(attempt.candidates, rows, ground.scene, limits, longest=longest)
         parts.append(in_words(table[[name for name in told if name in table]], WORDED))
     return _together(parts)
 

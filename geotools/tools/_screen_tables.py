@@ -19,12 +19,12 @@ from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.deliver.wording import unit_sign
 from geotools.intake.columns import Layers
-from geotools.intake.findings import SEVERITIES
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
 from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS
 from geotools.tool import Outcome
 from geotools.tools._screen import Measured, Screened, of_kind, weights_of
 from geotools.tools._table import table as text_table
+from geotools.tools._told import finding_counts, finding_line, left_out_lines
 
 __all__ = ["screening_tables", "summarise_screening"]
 
@@ -425,7 +425,6 @@ def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | Non
     unit = length.suffix(brief.output.units)
     scale = length.units[unit]
     counts = {word: int((ranking["verdict"] == word).sum()) for word in VERDICTS}
-    severity = tables["findings"]["severity"]
     summary = {
         "runs": len(ranking),
         "verdicts": counts,
@@ -436,7 +435,7 @@ def summarise_screening(tables: dict[str, Any], brief: Brief, target: Path | Non
             zip(tables["criteria"]["criterion"], map(int, tables["criteria"]["known"]), strict=True)
         ),
         "first": ranking["run_id"].head(10).tolist(),
-        "findings": {s: int((severity == s).sum()) for s in reversed(SEVERITIES)},
+        "findings": finding_counts(tables["findings"]),
         "output": None if target is None else str(target),
         "content_hash": content_hash(tables),
     }
@@ -462,9 +461,10 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
         f"{len(ranking)} runs: " + ", ".join(f"{n} {word}" for word, n in counts.items()),
         *([f"not known for any run: {', '.join(silent)}"] if silent and len(ranking) else []),
         *_assumed_text(ranking),
+        *left_out_lines(ranking, tables["findings"], tables["inputs"]),
         "",
-        text_table(head, rows),
-        "",
+        *([text_table(head, rows), ""] if rows else []),
+        finding_line(tables["findings"]),
         *([f"wrote     {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]

@@ -15,7 +15,7 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
-from geotools.schema import length_text, quantity_text
+from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
 from geotools.street.lanes import TOUCH
 from geotools.tools._shared import Shared
@@ -260,16 +260,30 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
         "pit-on-crossing-street",
         [
             f"pit {pit_id} stands on {street or 'a street without a name'} too, no lane of which "
-            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, or tie in "
-            "outside the intersection."
-            for pit_id, street, mine in zip(
-                names, rows["name"], _own_lanes(pits.iloc[rows["pit"]]), strict=True
+            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, {do}."
+            for pit_id, street, mine, do in zip(
+                names,
+                rows["name"],
+                _own_lanes(pits.iloc[rows["pit"]]),
+                _remedies(pits.iloc[rows["pit"]], ground.brief),
+                strict=True,
             )
         ],
         layer="pits",
         features=names,
         xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
     )
+
+
+def _remedies(pits: pd.DataFrame, brief: Brief) -> npt.NDArray[np.object_]:
+    """Say what to do of each pit on a street that is not its own."""
+    parallel = angle_text(brief.street.parallel)
+    skew = (
+        f"or, where the main crosses at a slant, raise street.parallel ({parallel} deg) to that "
+        "angle: its ground counts as off the street"
+    )
+    tied = "or tie in outside the intersection"
+    return np.where(pits["street_chain"].to_numpy() < 0, skew, tied).astype(object)
 
 
 def _own_lanes(pits: pd.DataFrame) -> list[str]:

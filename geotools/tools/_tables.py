@@ -19,13 +19,14 @@ from geotools.deliver.geopackage import write_geopackage
 from geotools.deliver.layers import AxisParts, Drawn, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.ground.profile import SOURCES
-from geotools.intake.findings import SEVERITIES, Findings
+from geotools.intake.findings import Findings
 from geotools.network.places import Places, points_along
 from geotools.network.words import in_words, worded
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
 from geotools.tools._alternatives import alternatives_table
 from geotools.tools._layout import Layout
+from geotools.tools._told import finding_counts, finding_line, left_out_lines
 
 __all__ = ["plan_tables", "summarise", "write_plan"]
 
@@ -218,8 +219,6 @@ def summarise(
     scale = length.units[unit]
     status = {s: int((runs["status"] == s).sum()) for s in ("planned", "no_plan", "not_suitable")}
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
-    severity = tables["findings"]["severity"]
-    found = {s: int((severity == s).sum()) for s in reversed(SEVERITIES)}
     longest = float(pulls["length"].max()) if len(pulls) else 0.0
     items = tables["quantities"]
     left_out = tables["findings"].query("rule == 'runs-not-chosen'")["text"]
@@ -232,7 +231,7 @@ def summarise(
         f"longest_pull_{unit}": longest / scale,
         "cost": float(runs["cost"].sum()),
         "shared_saving": shared,
-        "findings": found,
+        "findings": finding_counts(tables["findings"]),
         "output": None if target is None else str(target),
         "content_hash": content_hash(tables, wkb),
     }
@@ -248,7 +247,8 @@ def summarise(
             if shared
             else []
         ),
-        "findings  " + ", ".join(f"{count} {name}" for name, count in found.items()),
+        *left_out_lines(runs, tables["findings"], tables["inputs"]),
+        finding_line(tables["findings"]),
         *([f"written   {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]

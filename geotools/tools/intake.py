@@ -23,15 +23,16 @@ TOOL = Tool(
     title="Read and check the layers",
     summary=(
         "Reads every layer as the other tools would, repairs what can be repaired, looks up the "
-        "ground along the mains, and lists what was found, layer by layer. Exit code 1 if there "
-        "are errors among the findings."
+        "ground along the mains, and lists, layer by layer, which column is read as which field, "
+        "which fields are not there, which columns are left over, and what was found. Exit code 1 "
+        "if there are errors among the findings."
     ),
     function="geotools.tools.intake:intake",
     takes_brief=True,
     inputs=ALL_LAYERS,
-    outputs=("findings", "inputs"),
+    outputs=("findings", "inputs", "columns"),
     parameters=(
-        Parameter("output", "path", "GeoPackage to write the findings to", short="o"),
+        Parameter("output", "path", "GeoPackage to write findings and columns to", short="o"),
         OVERWRITE,
         ALLOW_REMOTE,
     ),
@@ -56,7 +57,7 @@ def intake(
     layers : mapping of str to GeoDataFrame, optional
         Layers in memory; they beat those of the brief.
     output : Path, optional
-        GeoPackage for the findings.
+        GeoPackage for the findings and what was made of the columns.
     overwrite, allow_remote : bool
     progress : Progress
 
@@ -78,11 +79,12 @@ def intake(
         check_ground(read, brief, allow_remote=allow_remote)
     findings = _findings_frame(read)
     if output is not None:
-        _write(findings, output)
+        _write(findings, read.columns, output)
     counts = {severity: read.findings.count(severity) for severity in ("error", "warning", "info")}
     summary = {
         "layers": [
             {k: row[k] for k in ("layer", "source", "features_read", "features_used")}
+            | _columns_of(read, row["layer"])
             for row in read.inputs.to_dict("records")
         ],
         "findings": counts,
@@ -93,8 +95,22 @@ def intake(
         summary,
         _text(read, findings, counts, output),
         failed=counts["error"] > 0,
-        layers={"findings": findings, "inputs": read.inputs},
+        layers={"findings": findings, "inputs": read.inputs, "columns": read.columns},
     )
+
+
+def _columns_of(read: Layers, layer: str) -> dict[str, Any]:
+    """Return what was made of the columns of a layer; of a raster nothing is told."""
+    if layer == "dem" or not len(read.columns):
+        return {}
+    told = read.columns[read.columns["layer"] == layer]
+    state = told["state"]
+    fields = told[state == "read"]
+    return {
+        "fields_read": dict(zip(fields["read_as"], fields["column"], strict=True)),
+        "fields_not_there": told.loc[state == "not there", "field"].tolist(),
+        "columns_left_over": told.loc[state == "left over", "column"].tolist(),
+    }
 
 
 def _findings_frame(read: Layers) -> Any:
@@ -116,7 +132,7 @@ def _rules(findings: pd.DataFrame) -> pd.DataFrame:
 def _text(
     read: Layers, findings: pd.DataFrame, counts: Mapping[str, int], output: Path | None
 ) -> str:
-    parts = [_layer_table(read)]
+    parts = [_layer_table(read), *_column_paragraphs(read)]
     parts += [_paragraph(rule) for rule in _rules(findings).to_dict("records")]
     found = ", ".join(f"{n} {severity}{'s' * (n != 1)}" for severity, n in counts.items())
     parts.append(f"findings: {found}")
@@ -142,6 +158,34 @@ def _feature_counts(row: Mapping[Any, Any]) -> tuple[object, object]:
     return row["features_read"], row["features_used"]
 
 
+def _column_paragraphs(read: Layers) -> list[str]:
+    """Write for each layer what was made of its columns; nothing of one that has none."""
+    told = [(name, _columns_of(read, name)) for name in read.inputs["layer"] if name != "dem"]
+    return [f"columns of {name}\n{text}" for name, said in told if (text := _column_lines(said))]
+
+
+def _column_lines(said: Mapping[str, Any]) -> str:
+    read = said.get("fields_read", {})
+    named = [
+        name if column.casefold() == name else f"{name} from {column}"
+        for name, column in read.items()
+    ]
+    lines = {
+        "read": named,
+        "not there": said.get("fields_not_there", []),
+        "left over": said.get("columns_left_over", []),
+    }
+    return "\n".join(_filled(f"{head + ':':11}{', '.join(t)}") for head, t in lines.items() if t)
+
+
+def _filled(text: str) -> str:
+    import textwrap
+
+    return textwrap.fill(
+        text, 96, initial_indent="    ", subsequent_indent=" " * 15, break_long_words=False
+    )
+
+
 def _paragraph(rule: Mapping[Any, Any]) -> str:
     """Write one rule: its head, and the first finding in full."""
     import textwrap
@@ -160,7 +204,7 @@ def _refuse_existing(output: Path, *, overwrite: bool) -> None:
         raise OutputError(f"{output}: exists already; give --overwrite to replace it")
 
 
-def _write(findings: Any, output: Path) -> None:
+def _write(findings: Any, columns: pd.DataFrame, output: Path) -> None:
     """Write beside the target and move into place when whole."""
     import pyogrio
 
@@ -172,6 +216,8 @@ def _write(findings: Any, output: Path) -> None:
         pyogrio.write_dataframe(
             findings, part, layer="findings", driver="GPKG", geometry_type="Unknown"
         )
+        if len(columns):
+            pyogrio.write_dataframe(columns, part, layer="columns", driver="GPKG")
         part.replace(output)
     except (OSError, pyogrio.errors.DataSourceError) as error:
         raise OutputError(f"{output}: cannot be written ({error})") from error

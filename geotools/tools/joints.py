@@ -115,7 +115,8 @@ TOOLS = (
             Parameter(
                 "date_format",
                 "text",
-                "how times are written, such as %d.%m.%Y %H:%M; ISO 8601 if not given",
+                "how times that are not ISO 8601 are written, such as %d.%m.%Y %H:%M; the time of "
+                "day may be left out",
             ),
             *_SHARED,
         ),
@@ -419,9 +420,11 @@ def _only(
     every = file.table("pulls", PLANNED)
     ids = wanted_pulls(file, only)
     other = joints["pull_id"].isin(ids)
+    read["records"] = read["records"].spelled("joint_id", joints["joint_id"])
     read["records"] = read["records"].without("joint_id", joints.loc[~other, "joint_id"])
     if "pulls" in read:
         strangers = every.loc[~every["pull_id"].isin(ids), "pull_id"]
+        read["pulls"] = read["pulls"].spelled("pull_id", every["pull_id"])
         read["pulls"] = read["pulls"].without("pull_id", strangers)
     return joints[other].reset_index(drop=True), every[every["pull_id"].isin(ids)]
 
@@ -482,7 +485,7 @@ def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
 def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
     verdicts = ("pass", "fail", "missing", "unknown")
     joints = {v: int((checked.joints["verdict"] == v).sum()) for v in verdicts}
-    pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in verdicts[:3]}
+    pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in verdicts}
     summary = {
         "joints": joints,
         "pulls": pulls,

@@ -656,7 +656,7 @@ _US_LENGTHS = ("in", "inch", "inches", "ft", "foot", "feet", "yd", "yard", "yard
 
 def _carrier(given: Given, faults: list[str]) -> Carrier | None:
     """Return the carrier meant: by name, from the catalogue or by its own sizes."""
-    from geotools.pipe.catalogue import OWN_RATIO, carrier, custom_carrier
+    from geotools.pipe.catalogue import carrier, custom_carrier, own_ratios
 
     got = {name: given[name] for name in _CARRIER_NAMES if given[name] is not None}
     if set(got) == {"carrier"}:
@@ -665,7 +665,7 @@ def _carrier(given: Given, faults: list[str]) -> Carrier | None:
         return carrier(**got)
     if set(got) in ({"material", "outside", "wall"}, {"material", "outside", "dr"}):
         outside, material = got["outside"], got["material"]
-        low, high = OWN_RATIO
+        low, high = own_ratios(material)
         if "dr" in got and not low <= got["dr"] <= high:
             faults.append(f"dr: {got['dr']:g} is out of range; valid from {low:g} to {high:g}")
             return None

@@ -105,8 +105,7 @@ def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, st
     """Return the texts of the title block: of the plan's settings, then as given."""
     from geotools.deliver.sheets.book import FIELDS
 
-    kept = {name: settings.get(f"sheets.{name}", "") for name in FIELDS}
-    texts = {name: "" if value == "none" else value for name, value in kept.items()}
+    texts = {name: settings.get(f"sheets.{name}", "") for name in FIELDS}
     faults = []
     for pair in given:
         name, equals, value = pair.partition("=")

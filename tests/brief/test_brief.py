@@ -322,6 +322,26 @@ def test_laying_over_a_loaded_brief_changes_that_and_no_more(tmp_path: Path) -> 
         lay_over(lower, overrides={"pulls.nothing": "1"})
 
 
+def test_settings_that_must_agree_are_held_against_the_brief_they_go_on(tmp_path: Path) -> None:
+    lower = load_brief(write(tmp_path, "[screening]\nage_limit = 200.0\n"))
+    screening = lay_over(lower, overrides={"screening.age_from": 120.0}).screening
+    assert (screening.age_from, screening.age_limit) == (120.0, 200.0)
+    lower = load_brief(write(tmp_path, "[screening]\nage_from = 80.0\n"))
+    with pytest.raises(BriefError, match="age_from must be below age_limit"):
+        lay_over(lower, overrides={"screening.age_limit": 60.0})
+
+
+def test_quantities_of_a_brief_stay_to_the_last_digit_under_what_is_laid_over(
+    tmp_path: Path,
+) -> None:
+    text = '[pulls]\nmax_length = "1234.567 ft"\n[carrier]\ntemperature = "71.3 degF"\n'
+    lower = load_brief(write(tmp_path, text))
+    upper = lay_over(lower, overrides={"pulls.friction": "0.4"})
+    same = [s.key for s in settings(upper) if s.key != "pulls.friction"]
+    old, new = ({s.key: s for s in settings(brief)} for brief in (lower, upper))
+    assert [new[key] for key in same] == [old[key] for key in same]
+
+
 def test_brief_cannot_be_changed_once_loaded() -> None:
     brief = Brief()
     with pytest.raises(ValueError, match="frozen"):
@@ -370,3 +390,37 @@ def test_setting_that_may_be_left_open_takes_its_unit_or_none() -> None:
     assert given.street.taper == pytest.approx(30.48)
     with pytest.raises(BriefError, match=r"street\.taper: '30' has no unit"):
         load_brief(overrides={"street.taper": "30"})
+
+
+# Pairs -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"),
+    [
+        (
+            "local = -1500",
+            "rates.lane_day.1.cost: -1500.0 is out of range: input should be greater",
+        ),
+        ("local = nan", "rates.lane_day.1.cost: 'nan' is not a quantity"),
+        ("local = inf", "rates.lane_day.1.cost: 'inf' is not a quantity"),
+        ("local = 1e999", "rates.lane_day.1.cost: '1e999' is not a finite number"),
+        ("local", "rates.lane_day.1: 'local' is not of the form 'class = cost'"),
+        ("= 3", "rates.lane_day.1: '= 3' is not of the form 'class = cost'"),
+    ],
+)
+def test_a_lane_day_costs_a_finite_number_not_below_nothing(
+    tmp_path: Path, rate: str, said: str
+) -> None:
+    text = f'[rates]\nlane_day = ["arterial = 0", "{rate}"]\n'
+    (fault,) = faults(tmp_path, text)
+    assert fault.startswith(said)
+
+
+def test_pairs_are_read_around_the_last_sign_and_written_as_they_are_read() -> None:
+    over = {"rates.lane_day": ["B=2 road = 12.5"], "carrier.fixed": "M=7 = 20 in DIPS DR 17 PE4710"}
+    brief = load_brief(overrides=over)
+    (rate,), (fixed,) = brief.rates.lane_day, brief.carrier.fixed
+    assert (rate.street, rate.cost) == ("B=2 road", 12.5)
+    assert (fixed.owner, fixed.pipe) == ("M=7", "20 in DIPS DR 17 PE4710")
+    assert [str(rate), str(fixed)] == ["B=2 road = 12.5", "M=7 = 20 in DIPS DR 17 PE4710"]

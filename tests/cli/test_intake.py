@@ -174,3 +174,30 @@ def test_intake_and_plan_agree_on_where_the_ground_is_missing(half_covered: dict
     places = told[told["rule"] == "no-ground"].to_crs(planned.crs).geometry
     assert len(stretches) == len(places) == 2
     assert all(stretches.distance(place).min() < 10.0 for place in places)
+
+
+def test_columns_read_absent_and_left_over_are_told_in_text_summary_and_file(
+    tmp_path: Path,
+) -> None:
+    mains = gpd.read_file(SAMPLE / "district.gpkg", layer="mains")
+    mains.rename(columns={"status": "LIFECYCLE"}).to_file(tmp_path / "net.gpkg", layer="mains")
+    outcome = geotools.check_inputs(
+        mains=f"{tmp_path / 'net.gpkg'}:mains", output=tmp_path / "told.gpkg"
+    )
+    (row,) = (row for row in outcome.summary["layers"] if row["layer"] == "mains")
+    assert row["columns_left_over"] == ["LIFECYCLE"]
+    assert row["fields_read"]["diameter_mm"] == "diameter_mm"
+    assert {"status", "owner"} <= set(row["fields_not_there"])
+    assert "left over: LIFECYCLE" in outcome.text
+    written = gpd.read_file(tmp_path / "told.gpkg", layer="columns")
+    assert written.loc[written["column"] == "LIFECYCLE", "state"].tolist() == ["left over"]
+    assert outcome.summary["findings"]["warning"] > 0
+    assert {"no-status", "columns-left-over"} <= {rule["rule"] for rule in outcome.summary["rules"]}
+
+
+def test_the_sample_is_read_whole(outcome: Any) -> None:
+    told = outcome.layers["columns"]
+    assert not (told["state"] == "left over").any()
+    assert {"no-status", "no-field-read", "columns-left-over", "unit-doubtful"}.isdisjoint(
+        outcome.layers["findings"]["rule"]
+    )

@@ -84,8 +84,14 @@ def test_settings_come_back_as_the_brief_had_them(write_plan: PlanWriter, units:
         "carrier.dr": 17,
         "pulls.friction": 0.4,
         "pulls.flooded": True,
-        "network.excluded_statuses": ["abandoned", "lost"],
-        "carrier.own": ["own; PE100; 400 mm; 25 mm"],
+        "carrier.own": ["@cmd|'x'; PE100; 400.123 mm; 25 mm"],
+        "network.excluded_statuses": ["abandoned, dry", 'the "lost"', "back\\slash", "", "\x7f\n"],
+        "rates.lane_day": ["art, x = 3.25", "[local] = 0"],
+        "street.no_block": [],
+        # words, and not settings left open
+        "rates.currency": "none",
+        "sheets.title": "none",
+        "service.host_lining": "none",
     }
     plan = read_plan(write_plan(units=units, settings=chosen))
     brief = load_brief(overrides={"pulls.piece_length": "40 ft", "output.units": units, **chosen})
@@ -95,6 +101,22 @@ def test_settings_come_back_as_the_brief_had_them(write_plan: PlanWriter, units:
             assert back == pytest.approx(setting.value, rel=1e-8, abs=1e-12), setting.key
         else:
             assert back == setting.value, setting.key
+
+
+def test_lists_of_older_plans_are_read(write_plan: PlanWriter) -> None:
+    path = write_plan()
+    edit(
+        path,
+        "UPDATE settings SET value = 'abandoned, out of service' "
+        "WHERE name = 'network.excluded_statuses'",
+        "UPDATE settings SET value = 'arterial = 1500, local = 150' WHERE name = 'rates.lane_day'",
+        "UPDATE settings SET value = '' WHERE name = 'street.no_block'",
+    )
+    plan = read_plan(path)
+    assert plan.setting("network.excluded_statuses") == ["abandoned", "out of service"]
+    rates = {rate.street: rate.cost for rate in plan.setting("rates.lane_day")}
+    assert rates == {"arterial": 1500.0, "local": 150.0}
+    assert plan.setting("street.no_block") == []
 
 
 def test_setting_that_is_none_or_lost(write_plan: PlanWriter) -> None:

@@ -706,6 +706,28 @@ def test_the_rule_finds_a_setting_the_plan_was_not_made_with(kind: str, plan: Pl
     assert check(spoiled.done(), BY_NAME[name]).faults, name
 
 
+@pytest.mark.parametrize(
+    ("key", "text", "due"),
+    [
+        ("network.excluded_statuses", '["dry, abandoned", "lost"]', ["dry, abandoned", "lost"]),
+        ("network.excluded_statuses", "abandoned, lost", ["abandoned", "lost"]),  # older plans
+        ("rates.lane_day", '["art, x = 3"]', ["art, x = 3"]),
+        ("carrier.own", "[]", []),
+        ("rates.currency", "none", "none"),
+        ("service.host_lining", "none", "none"),
+        ("network.working_crs", "none", None),
+    ],
+)
+def test_words_of_settings_are_read_as_they_were_given(
+    key: str, text: str, due: object, plan: Plan
+) -> None:
+    spoiled = Spoiled(plan, 0)
+    spoiled.set(key, text)
+    done = spoiled.done()
+    assert done.setting(key) == due
+    assert not check(done, BY_NAME["settings"]).faults
+
+
 def faults_of_all_rules(spoiled: Spoiled) -> int:
     done = spoiled.done()
     return sum(len(check(done, rule).faults) for rule in RULES)

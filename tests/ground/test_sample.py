@@ -3,6 +3,8 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
+import threading
+import warnings
 import zipfile
 from pathlib import Path
 
@@ -518,6 +520,33 @@ def test_a_raster_cut_short_is_an_error(write_dem, at, compress):
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     with pytest.raises(LayerError, match="cut short"):
         sample(str(path), at((10, 10), (290, 290)))
+
+
+def test_rasters_opened_side_by_side_leave_the_warnings_of_the_process_as_they_were(
+    write_dem, monkeypatch
+):
+    path, before = str(write_dem(RAMP)), list(warnings.filters)
+    opening, other, opened = threading.Event(), threading.Event(), rasterio.open
+
+    def slow(*given, **how):
+        if opening.is_set():  # the second one comes in while the first is still at it
+            other.set()
+        opening.set()
+        other.wait(0.3)
+        return opened(*given, **how)
+
+    def read():
+        with raster.open_raster(path):
+            pass
+
+    monkeypatch.setattr(rasterio, "open", slow)
+    threads = [threading.Thread(target=read) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+        opening.wait()
+    for thread in threads:
+        thread.join()
+    assert warnings.filters == before
 
 
 @pytest.mark.parametrize(

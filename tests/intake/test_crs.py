@@ -8,7 +8,7 @@ import pyproj
 import pytest
 import shapely
 
-from geotools.intake.crs import WGS84, project, scale_error
+from geotools.intake.crs import WGS84, choose_working_crs, project, scale_error
 
 
 def lengths(lines) -> np.ndarray:
@@ -139,6 +139,19 @@ def test_a_compound_crs_gives_its_horizontal_part(network, read):
     layers = read(mains=network(crs=compound))
     assert layers.working_crs.to_epsg() == 32633
     assert not layers.working_crs.is_compound
+
+
+@pytest.mark.parametrize("code", [2263, 2222, 3089, 2277, 2272])
+def test_a_crs_made_metric_is_the_same_when_it_is_read_from_its_text(code):
+    """Districts of a batch are told of it so, and are to have the coordinates of the whole."""
+    feet = pyproj.CRS(code)
+    west, south, east, north = feet.area_of_use.bounds
+    lonlat = np.array([[west + k * (east - west) / 9, (south + north) / 2] for k in range(10)])
+    xy = project(lonlat, pyproj.CRS(4326), feet)
+    metric = choose_working_crs("mains", feet, xy, None).crs
+    read = pyproj.CRS(metric.to_wkt())
+    assert metric != feet
+    assert (project(xy, feet, metric) == project(xy, feet, read)).all()
 
 
 def test_the_briefs_working_crs_is_used_if_it_is_projected_in_metres(network, read, fault):

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from geotools.network.noding import Graph, unnoded_crossings
-from geotools.network.pieces import cut_lines
+from geotools.network.pieces import cut_lines, end_points
 from geotools.network.ragged import line_lengths
 
 Noded = Callable[..., Graph]
@@ -104,6 +105,32 @@ def test_lines_of_one_node_that_cross_elsewhere_are_told(
 ) -> None:
     graph = noded([[(0, 0), (100, 0)], [(0, 0), (away / 2, 30), (away * 1.5, -30)]])
     assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == told
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_crossing_is_told_however_the_lines_are_drawn(noded: Noded, seed: int) -> None:
+    """Lines from one node that weave about each other, against what shapely says of each pair."""
+    rng = np.random.default_rng(seed)
+    lines = [
+        [(0.0, 0.0), *zip(np.cumsum(rng.uniform(0.2, 9, 8)), rng.uniform(-4, 4, 8), strict=True)]
+        for _ in range(4)
+    ]
+    due = set()
+    for one, other in itertools.combinations(map(shapely.LineString, lines), 2):
+        for x, y in shapely.get_coordinates(one.intersection(other)).tolist():
+            if np.hypot(x, y) > 1.0:  # twice the tolerance from their node
+                due.add((round(x, 6), round(y, 6)))
+    assert len(due) > 10
+    for drawn in (lines, lines[::-1], [line[::-1] for line in lines]):
+        pairs, place = unnoded_crossings(noded(drawn), tolerance=0.5)
+        assert {(round(x, 6), round(y, 6)) for x, y in place.tolist()} == due
+        assert len(pairs) == len(due)
+
+
+def test_without_a_tolerance_lines_that_meet_at_a_node_do_not_cross_there(noded: Noded) -> None:
+    graph = noded([[(0, 0), (90, 0)], [(0.0003, -0.0003), (50, 60)]], 0.0)  # past it by a hair
+    assert _degrees(graph) == [1, 1, 2]
+    assert len(unnoded_crossings(graph, tolerance=0.0)[0]) == 0
 
 
 def test_a_dangling_end_near_two_lines_is_joined_to_the_nearer(noded: Noded) -> None:
@@ -232,6 +259,65 @@ def test_an_end_a_hair_past_its_own_line_splits_it_though_nothing_is_joined(node
         assert _degrees(graph) == [1, 1, 1, 3]
 
 
+@pytest.mark.parametrize("off", [0.0, 1e-10, -1e-10, 1e-6, 9e-4, -9e-4, 0.3, -0.3, 0.49])
+@pytest.mark.parametrize("share", [0.15, 0.4])
+@pytest.mark.parametrize("split", [0, 1, 2])
+def test_an_end_that_all_but_touches_its_own_line_is_joined_to_it_however_it_is_split(
+    noded: Noded, off: float, share: float, split: int
+) -> None:
+    """The main comes round and ends so far off its own slanted first leg, or past it."""
+    b = np.array([397.0, 131.0])
+    side = np.array([-b[1], b[0]]) / np.hypot(*b)
+    foot = b * share
+    line = [(0.0, 0.0), tuple(b), tuple(foot + np.array([30, 260])), tuple(foot + off * side)]
+    whole = [line] if split == 0 else [line[: split + 1], line[split:]]
+    for drawn in (whole, [part[::-1] for part in whole]):
+        graph = noded(drawn)
+        assert _degrees(graph) == [1, *[2] * (split > 0), 3]
+        node = graph.node_xy[graph.degrees() == 3][0]
+        assert np.hypot(*(node - foot)) <= abs(off) / 2 + 1e-9
+        assert len(graph.joined_gaps) == (abs(off) > 0.001)
+        assert len(unnoded_crossings(graph, tolerance=0.5)[0]) == 0
+
+
+def test_without_a_tolerance_an_end_a_centimetre_off_its_own_line_stays_open(noded: Noded) -> None:
+    assert _degrees(noded([[(0, 0), (50, 0), (50, 50), (20, 50), (20, 0.01)]], 0.0)) == [1, 1]
+
+
+@pytest.mark.parametrize(("apart", "joined"), [(0.2, True), (0.45, False), (0.6, False)])
+def test_a_main_that_runs_back_beside_itself_is_two_side_by_side(
+    noded: Noded, apart: float, joined: bool
+) -> None:
+    back = [(0, 0), (100, 0), (100, apart), (30, apart)]
+    for line in (back, back[::-1]):
+        assert _degrees(noded([line])) == ([1, 3] if joined else [1, 1])
+
+
+@pytest.mark.parametrize("step", [0.05, 0.2, 0.32])
+def test_a_hook_that_leads_back_within_twice_the_tolerance_stays_as_drawn(
+    noded: Noded, step: float
+) -> None:
+    hook = [(0, 0), (50, 0), (50, step), (50 - step, step)]
+    for line in (hook, hook[::-1]):
+        assert len(noded([line])) == 1
+
+
+def test_a_ring_that_begins_on_its_own_inside_is_split_there(noded: Noded) -> None:
+    eight = [(0, 0), (40, 10), (40, -10), (0, 0), (-40, 10), (-40, -10), (0, 0)]
+    graph = noded([eight])
+    assert _degrees(graph) == [4]
+    assert len(graph) == 2
+
+
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_an_end_that_touches_the_last_millimetre_of_a_line_is_joined_to_its_end(
+    noded: Noded, drawn: int
+) -> None:
+    # 0.8 mm before the end and 0.9 mm beside it: on the line, but farther than 1 mm from its end
+    graph = noded([[(0, 0), (50, 0)][::drawn], [(49.9992, 0.0009), (49.9992, 30)]], 0.0)
+    assert _degrees(graph) == [1, 1, 2]
+
+
 def test_a_network_without_lines_has_no_nodes(noded: Noded) -> None:
     graph = noded([])
     assert len(graph) == 0
@@ -269,6 +355,33 @@ def test_cuts_at_one_place_are_one_on_every_line() -> None:
     pieces = cut_lines(xy, np.array([0, 2, 4, 6]), np.array(at))
     assert pieces.line.tolist() == [0, 0, 0, 1, 1, 2, 2, 2]
     assert pieces.start.tolist() == [0, 4, 20, 0, 20, 0, 7, 20]
+
+
+@pytest.mark.parametrize("drawn", [1, -1])
+@pytest.mark.parametrize("short", [0.0003, 0.0005, 0.0009])
+def test_a_gap_to_the_last_millimetre_of_a_line_is_joined_to_that_end_of_it(
+    noded: Noded, drawn: int, short: float
+) -> None:
+    # just the tolerance away, so that the end itself is a trifle farther and the inside is met
+    for x, end in ((1000 - short, (1000.0, 0.0)), (short, (0.0, 0.0))):
+        graph = noded([[(0, 0), (1000, 0)][::drawn], [(x, 0.5), (x, 60)]])
+        assert _degrees(graph) == [1, 1, 2]
+        joined = graph.node_xy[graph.degrees() == 2][0]
+        assert np.hypot(*(joined - end)) < 0.5
+
+
+def test_every_cut_is_at_the_piece_end_nearest_to_it() -> None:
+    rng = np.random.default_rng(4)
+    ends = np.array([(0, 0), (30, 0), (0, 5), (0.0015, 5), (0, 9), (25, 9)], dtype=float)
+    offsets = np.array([0, 2, 4, 6])
+    line = rng.integers(0, 3, 200)
+    length = np.array([30.0, 0.0015, 25.0])[line]
+    at = np.round(rng.uniform(0, length), 0) + rng.choice([0.0, 0.0, 0.0004, -0.0004], 200)
+    cuts = np.stack([line, at.clip(0, length)], axis=1)
+    pieces = cut_lines(ends, offsets, cuts)
+    points = end_points(pieces.xy, pieces.offsets)[pieces.cut]
+    due = np.stack([cuts[:, 1], ends[offsets[line], 1]], axis=1)
+    assert np.hypot(*(points - due).T).max() <= 0.001
 
 
 def test_a_cut_in_a_short_segment_lies_where_it_is_asked_for() -> None:

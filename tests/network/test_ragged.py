@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from geotools.network.ragged import measures, offsets_of, take
+from geotools.network.ragged import firsts, measures, offsets_of, take
 
 
 def test_a_line_is_measured_the_same_to_the_last_digit_whatever_lies_beside_it() -> None:
@@ -27,3 +27,11 @@ def test_lines_beyond_all_measure_are_measured_as_floats_are() -> None:
     xy = np.array([[0.0, 0.0], [3e9, 4e9], [0.0, 0.0], [np.nan, 1.0]])
     assert measures(xy[:2], np.array([0, 2])).tolist() == [0.0, 5e9]
     assert np.isnan(measures(xy, np.array([0, 2, 4]))[-1])
+
+
+def test_rows_are_first_where_any_key_changes_however_often_it_comes_back() -> None:
+    one = np.array([4, 4, 4, 7, 7, 4])
+    other = np.array([0.5, 0.5, 2.0, 2.0, 2.0, 2.0])
+    assert firsts(one, other).tolist() == [True, False, True, True, False, True]
+    assert firsts(one).tolist() == [True, False, False, True, False, True]
+    assert firsts(one[:0], other[:0]).tolist() == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
+from itertools import pairwise, permutations
 from typing import Any, NamedTuple
 
 import networkx as nx
@@ -227,6 +227,14 @@ def test_a_valve_that_cannot_be_closed_widens_the_shutdown(shut: Shut, kind: str
     assert "cannot be closed: v0" in row["remarks"]
 
 
+def test_a_stuck_valve_that_the_work_cuts_out_matters_to_nobody(shut: Shut) -> None:
+    around = valves((150, 0, "gate seized", 1), (300, -3, "gate", 1), (300, -9, "gate seized", 1))
+    table, _ = shut(TEE, TEE_SIZES, valves=around, sources=WEST)
+    row = table.loc[TRUNK]
+    assert (row["valves"], row["main_length"]) == ("v1", pytest.approx(703.0))
+    assert row["remarks"] == "a source is shut in"
+
+
 def test_a_valve_stuck_closed_separates(shut: Shut) -> None:
     table, _ = shut(TEE, TEE_SIZES, valves=valves((300, -3, "gate, seized", 0)), sources=WEST)
     row = table.loc[TRUNK]
@@ -249,6 +257,54 @@ def test_a_valve_on_a_junction_is_not_counted_on(shut: Shut) -> None:
     found = findings[findings["rule"] == "valve-on-junction"]
     assert found["feature"].tolist() == ["v0"]
     assert found["geometry"].iloc[0] == shapely.Point(300, 0)
+
+
+@pytest.mark.parametrize("ids", list(permutations("ABCD")))
+@pytest.mark.parametrize("x", [300.0, 300.02, 300.04])
+def test_a_valve_on_a_piece_too_short_to_stand_on_beside_a_junction_is_on_the_junction(
+    shut: Shut, ids: tuple[str, ...], x: float
+) -> None:
+    # M1 is 4 cm long; at its eastern end the branch meets the trunk
+    lines = [[(0, 0), (300, 0)], [(300, 0), (300.04, 0)], [(300.04, 0), (700, 0)]]
+    lines.append([(300.04, 0), (300.04, -200)])
+    sizes = [SMALL, SMALL, LARGE, SMALL]
+    for drawn in (lines, [line[::-1] for line in lines]):
+        table, findings = shut(
+            drawn, sizes, main_id=list(ids), valves=valves((x, 0, "gate", 1)), sources=WEST
+        )
+        assert findings.loc[findings["rule"] == "valve-on-junction", "feature"].tolist() == ["v0"]
+        assert table.loc[ids[2], "valve_count"] == 0
+        assert table.loc[ids[2], "main_length"] == pytest.approx(900.0)
+
+
+@pytest.mark.parametrize("ids", ["AB", "BA"])
+def test_a_valve_on_the_end_of_the_run_is_no_valve_near_it_whichever_main_has_it(
+    shut: Shut, ids: str
+) -> None:
+    lines = [[(0, 0), (300, 0)], [(300, 0), (700, 0)]]
+    stand = valves((300, 0, "gate", 1))
+    table, _ = shut(lines, [SMALL, LARGE], main_id=list(ids), valves=stand, sources=WEST)
+    assert f"no valve within {VALVE_REACH:.1f} m on 1 of 1 mains" in table.loc[ids[1], "remarks"]
+
+
+@pytest.mark.parametrize("near", [4.0, 60.0])
+def test_a_main_that_turns_too_sharply_is_joined_by_its_own_rest_as_by_another(
+    shut: Shut, near: float
+) -> None:
+    """Turned 120 degrees at B: A to B is one run, B to C another, drawn as one main or as two."""
+    a, b, c = (0.0, 0.0), (300.0, 0.0), (300 - 200 * 0.5, 200 * np.sqrt(0.75))
+    share = near / 200
+    gate = (b[0] + share * (c[0] - b[0]), b[1] + share * (c[1] - b[1]), "gate", 1.0)
+    told = []
+    for lines in ([[a, b, c]], [[c, b, a]], [[a, b], [b, c]]):
+        stand = valves(gate, (100, 0, "gate", 1))
+        table, _ = shut(lines, valves=stand, sources=WEST)
+        assert len(table) == 2
+        rows = table.sort_values("main_length")[["valves", "main_length", "remarks"]]
+        told.append([(v, round(size, 6), said) for v, size, said in rows.to_numpy().tolist()])
+        bare = [f"no valve within {VALVE_REACH:.1f} m on 1 of 1" in said for *_, said in told[-1]]
+        assert bare == [near > VALVE_REACH, True]  # of A to B, and of B to C
+    assert told[0] == told[1] == told[2]
 
 
 @pytest.mark.parametrize("sizes", [(SMALL, LARGE), (LARGE, SMALL)])

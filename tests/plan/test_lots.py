@@ -132,6 +132,16 @@ def test_layers_of_many_rows_are_held_as_numbers_and_handed_out_as_texts() -> No
         assert set(layers.tables[name]) == fields
 
 
+def test_room_for_strings_is_told_as_far_as_the_longest_pull_asks_for() -> None:
+    """So that it does not hang on how far the streets were read, as for a district of a batch."""
+    import geotools
+
+    settings = {"pulls.max_length": "200 m", "pulls.piece_length": "13 m"}
+    layers = geotools.plan(SAMPLE, settings=settings).layers
+    room = layers["candidates"][["string_room_ahead", "string_room_behind"]].max()
+    assert room.tolist() == [16 * 13.0] * 2  # 15 pipes make 195 m
+
+
 @pytest.mark.parametrize("larger_for", [0.0, 0.02])
 def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
     monkeypatch: pytest.MonkeyPatch, larger_for: float

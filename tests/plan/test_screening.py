@@ -587,3 +587,34 @@ def test_ground_too_steep_for_the_pits_at_its_ends_speaks_against_a_run(
     if verdict == OUT:
         assert row["verdict"] == OUT
         assert row["reason_1"].startswith("not suitable: steepness of the ground at an end 15")
+
+
+def said(text: str, head: str) -> list[str]:
+    return [line for line in text.splitlines() if line.startswith(head)]
+
+
+@pytest.mark.parametrize("tool", [geotools.screen, geotools.plan])
+@pytest.mark.parametrize(
+    ("large", "words"),
+    [
+        (0, ("0 of 21 mains are in a run", "20 mains are smaller than 300 mm")),
+        (1, ("1 of 21 mains are in a run", "19 mains are smaller than 300 mm")),
+        (3, ()),
+    ],
+)
+def test_a_network_of_which_little_is_left_says_why(
+    tool: Callable[..., Any], large: int, words: tuple[str, ...]
+) -> None:
+    mains = straight(
+        *({"main_id": f"L{k}", "diameter_mm": 400.0, "length": 300.0} for k in range(large)),
+        *({"main_id": f"S{k}", "diameter_mm": 200.0, "length": 300.0} for k in range(20 - large)),
+        {"main_id": "X", "diameter_mm": 400.0, "length": 300.0, "status": "abandoned"},
+    )
+    done = tool(mains=mains)
+    lines = said(done.text, "left out")
+    assert len(lines) == bool(words)
+    assert all(word in line for line in lines for word in (*words, "(network.min_diameter)"))
+    assert all("1 mains of status 'abandoned'" in line for line in lines)
+    table = done.layers["findings"]
+    counts = [f"{(table['severity'] == s).sum()} {s}" for s in ("error", "warning", "info")]
+    assert said(done.text, "findings") == [f"findings  {', '.join(counts)}"]

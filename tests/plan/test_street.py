@@ -550,6 +550,18 @@ def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
     assert told["severity"].tolist() == ["warning"]
 
 
+def test_a_pit_on_the_slant_of_a_main_across_its_street_is_told_how_to_be_priced() -> None:
+    """Two stretches in line with the street, and 45 degrees across it between them."""
+    main = main_of([(0.0, -10.0), (190.0, -10.0), (210.0, 10.0), (400.0, 10.0)])
+    road = street([(-200.0, 0.0), (700.0, 0.0)], width_m=30.0, lanes=4)
+    told = planned(mains=main, streets=road)["findings"]
+    (text,) = told.query("rule == 'pit-on-crossing-street'")["text"]
+    assert "raise street.parallel (30 deg) to that angle" in text
+    wider = planned({"street.parallel": "50 deg"}, mains=main, streets=road)
+    assert "pit-on-crossing-street" not in set(wider["findings"]["rule"])
+    assert (wider["pits"]["lanes_taken"] > 0).all()
+
+
 @pytest.mark.parametrize(
     ("word", "drawn", "side"),
     [("along", 1, "along"), ("-1", 1, "against"), ("F", -1, "along"), ("reverse", -1, "against")],

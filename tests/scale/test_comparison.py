@@ -117,6 +117,26 @@ def test_each_run_says_what_beats_it_and_what_it_is_best_in(write: Callable[...,
     assert set(table["not_counted"]) == {"head_after"}
 
 
+@pytest.mark.parametrize(
+    ("figure", "alike", "better"),
+    [
+        ("longest_pull", 199.8, 198.0),
+        ("capacity_ratio", 0.804, 0.82),
+        ("pit_count", 3, 2),
+    ],
+)
+def test_what_no_survey_tells_apart_makes_no_plan_the_better(
+    write: Callable[..., Path], figure: str, alike: float, better: float
+) -> None:
+    cheap = write("cheap.gpkg", run("R1", 0))
+    dear = write("dear.gpkg", run("R1", 0, cost=28_000.0, **{figure: alike}))
+    assert compared(cheap, dear)["comparison"]["dominated_by"].tolist() == ["", "cheap"]
+    other = write("other.gpkg", run("R1", 0, cost=28_000.0, **{figure: better}))
+    layers = compared(cheap, other)
+    assert layers["comparison"]["dominated_by"].tolist() == ["", ""]
+    assert figure in layers["comparison_totals"]["best_in"].tolist()[1]
+
+
 def test_only_the_criteria_asked_for_count(write: Callable[..., Path]) -> None:
     a = write("a.gpkg", run("R1", 0, cost=900.0))
     b = write("b.gpkg", run("R1", 0, pit_count=2))

@@ -306,6 +306,14 @@ def test_a_carrier_fixed_for_a_run_beats_the_wishes() -> None:
     assert _tried(contest) == [PVC20]
 
 
+def test_a_carrier_is_fixed_for_a_main_whose_name_holds_the_sign() -> None:
+    runs = _runs(2).assign(main_ids=["M=1", "M2"])
+    brief = _brief(carrier__fixed=f"M=1 = {PVC20}")
+    contest = hold_contest(runs, _service(working=[1e5, 1e5]), brief, least_length=20.0)
+    assert _tried(contest, 0) == [PVC20]
+    assert _tried(contest, 1) != [PVC20]
+
+
 def test_a_main_in_two_runs_fixes_both() -> None:
     runs = _runs(2).assign(main_ids=["M1,M2", "M2,M3"])
     brief = _brief(carrier__fixed=f"M2 = {PVC20}")

@@ -114,6 +114,12 @@ def test_a_one_way_street_of_one_lane_is_closed_whole() -> None:
     assert row.taper == pytest.approx(float(merging_taper_m(4.0, SPEED)))
 
 
+def test_lanes_as_wide_as_the_reader_lets_pass_are_closed() -> None:
+    """A square told as one lane of 35 m: L = W S, as for any other."""
+    row = closed(1, 35.0, 0.0, street_oneway=1.0, lanes_taken=1).iloc[0]
+    assert row["taper"] == pytest.approx(float(merging_taper_m(35.0, SPEED)))
+
+
 def test_where_traffic_keeps_left_the_sides_change_places() -> None:
     left = ClosureRules(gap=0.6, taper=None, buffer=None, keep_right=False)
     assert closed(2, 7.0, -2.0, left)["side"].tolist() == ["against"]

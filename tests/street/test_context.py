@@ -53,6 +53,18 @@ def test_the_offset_is_positive_to_the_left_of_the_street_as_drawn() -> None:
     assert not street_at(there, 100.0, 4.0, -EAST)["street_same"]
 
 
+@pytest.mark.parametrize("line", [[(0, 0), (300, 0)], [(300, 0), (0, 0)]])
+def test_a_place_beyond_the_end_of_a_street_is_not_in_it_even_where_it_is_in_line(
+    line: list[tuple[float, float]],
+) -> None:
+    for x in (-20.0, 320.0):
+        beside = street_at(net(line), x, 0.001)["street_offset"]
+        in_line = street_at(net(line), x, 0.0)["street_offset"]
+        assert abs(in_line) == pytest.approx(20.0)
+        assert in_line == pytest.approx(beside, abs=1e-3)
+    assert street_at(net(line), 100.0, 0.0)["street_offset"] == 0.0
+
+
 def test_distances_to_the_intersections_before_and_after_are_along_the_street() -> None:
     streets = net([(0, 0), (300, 0)], [(80, 0), (80, 90)], [(200, 0), (200, -90)])
     here = street_at(streets, 120.0, 3.0)

@@ -111,7 +111,8 @@ def shape(kind: str, k: int) -> Any:
 def columns_of(layer: str) -> dict[str, Any]:
     """Return columns of a sound layer, whose names every format can hold."""
     return {
-        "mains": {"main_id": ["M1", "M2", "M3"], "dia": [300.0] * 3, "cover_m": [1.2] * 3},
+        "mains": {"main_id": ["M1", "M2", "M3"], "dia": [300.0] * 3, "cover_m": [1.2] * 3,
+                  "status": ["active"] * 3},
         "fittings": {"kind": ["bend"] * 3, "angle_deg": [45.0] * 3},
         "valves": {"kind": ["gate"] * 3, "open": [1] * 3},
         "laterals": {"customers": [2.0] * 3, "label": ["x", "y", "z"]},
@@ -119,7 +120,7 @@ def columns_of(layer: str) -> dict[str, Any]:
         "avoid": {"reason": ["tree"] * 3, "hard": [1] * 3, "weight": [2.0] * 3},
         "districts": {"name": ["a", "b", "c"]},
         "pit_edits": {"action": ["fix"] * 3},
-    }.get(layer, {"label": ["x", "y", "z"]})
+    }.get(layer, {"label": ["x", "y", "z"]})  # fmt: skip
 
 
 def sound(layer: str) -> gpd.GeoDataFrame:

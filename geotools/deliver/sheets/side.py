@@ -192,7 +192,7 @@ def note_texts(plan: Plan, left_out: int = 0, beyond: Sequence[str] = ()) -> lis
             f"{', '.join(beyond)}; lengths and places are in the schedules and the plan's file."
         )
     own = plan.settings.get("sheets.note", "")
-    return [*([own] if own not in ("", "none") else []), *texts]
+    return [*([own] if own else []), *texts]
 
 
 def _origin(plan: Plan) -> str:

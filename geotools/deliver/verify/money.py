@@ -148,7 +148,7 @@ def _traffic(plan: Plan, tally: Tally, ref: str, part: Any, days: float, row: An
     halves = closures_of(plan, ref)
     rates = {}
     for text in plan.setting("rates.lane_day"):
-        name, _, cost = text.partition("=")
+        name, _, cost = text.rpartition("=")
         rates[name.strip().casefold()] = float(cost)
     kind = halves[0].class_ if halves else ""
     rate = rates.get(kind, plan.setting("rates.lane_day_other"))

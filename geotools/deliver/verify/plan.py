@@ -19,6 +19,7 @@ from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.verify.tally import NotChecked, Unreadable
 from geotools.errors import LayerError
 from geotools.intake.crs import choose_working_crs
+from geotools.lists import list_from_text
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 from geotools.units import parse_quantity
 
@@ -159,10 +160,10 @@ class Plan:
 
 def _value(setting: Setting, text: str) -> Any:
     """Return a setting written as text in SI."""
-    if text == "none":
+    if text == "none" and setting.written == "none":  # may be left open
         return None
     if setting.type == "list":
-        return [part.strip() for part in text.split(",") if part.strip()]
+        return list_from_text(text)
     if setting.kind == "per_item":
         return float(text)
     if setting.kind is not None:

@@ -15,6 +15,7 @@ from geotools.deliver.tables import CAUTIONS
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.tally import Rule, Tally
+from geotools.lists import list_from_text
 from geotools.schema import INPUTS, OUTPUTS, ROLES
 from geotools.units import unit_of
 
@@ -49,7 +50,8 @@ def _ranges(tally: Tally, rows: dict[str, Any]) -> None:
     """Check that every value is one the brief takes."""
     data: dict[str, dict[str, object]] = {}
     for key, setting in declared().items():
-        if key in rows and rows[key].value != "none":
+        open_ = setting.written == "none"
+        if key in rows and not (open_ and rows[key].value == "none"):
             section, _, name = key.partition(".")
             data.setdefault(section, {})[name] = _as_given(setting, rows[key].value)
     try:
@@ -64,7 +66,10 @@ def _ranges(tally: Tally, rows: dict[str, Any]) -> None:
 def _as_given(setting: Setting, text: str) -> object:
     """Return a value as a brief would give it; what cannot be read stays text and is refused."""
     if setting.type == "list":
-        return [part.strip() for part in text.split(",") if part.strip()]
+        try:
+            return list_from_text(text)
+        except ValueError:
+            return text
     if setting.type == "flag":
         return {"true": True, "false": False}.get(text, text)
     if setting.kind == "per_item" or setting.type in ("integer", "number"):

@@ -1,0 +1,90 @@
+"""Likely columns: which column that was not read may hold a field that is not there.
+
+Nothing is read by what is found here; it goes into texts, for the user to say yes or no.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from geotools.intake.faults import nearest
+from geotools.schema import Field, Layer
+
+__all__ = ["likely_columns"]
+
+# Words of column names in which records of utilities and streets keep a field, beside its own
+# name. Common practice, no source.
+WORDS: dict[str, tuple[str, ...]] = {
+    "diameter": ("dia", "diam", "dn", "size"),
+    "material": ("mat", "matl", "mtrl"),
+    "installed": ("inst", "install", "year", "yr", "laid", "built", "construction"),
+    "bore": ("inside", "inner", "internal"),
+    "cover": ("depth", "burial"),
+    "invert_start": ("invert", "inv"),
+    "invert_end": ("invert", "inv"),
+    "pressure": ("press",),
+    "c_factor": ("hazen", "roughness", "chw"),
+    "flow": ("q", "demand"),
+    "breaks": ("break", "brk", "brks", "burst"),
+    "leakage": ("leak",),
+    "criticality": ("crit", "critical", "consequence", "cof"),
+    "status": ("stat", "state", "lifecycle", "active", "abandoned", "operational"),
+    "owner": ("own",),
+    "kind": ("type", "subtype"),
+    "angle": ("deflection",),
+    "open": ("position",),
+    "customers": ("cust", "customer", "meters", "properties", "households"),
+    "critical": ("crit", "priority", "hospital"),
+    "class": ("type", "highway", "hierarchy"),
+    "lanes": ("lane",),
+    "width": ("w",),
+    "speed": ("maxspeed",),
+    "oneway": ("direction",),
+    "reason": ("type", "kind", "description"),
+    "hard": ("forbidden",),
+    "weight": ("factor",),
+    "buffer": ("distance", "clearance"),
+    "action": ("wish",),
+}
+WHOLE = 4  # a shorter word must be a part of the name by itself, a longer one may begin or end it
+TYPING = 0.8  # likeness from which a name is the field's own, mistyped
+PART = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[^\W\d_]+")
+
+
+def likely_columns(
+    layer: Layer, missing: Sequence[Field], left: Sequence[str]
+) -> Mapping[str, str]:
+    """Return, by bare name of a missing field, a column left over that may hold it.
+
+    Parameters
+    ----------
+    layer : Layer
+        Layer of the contract.
+    missing : sequence of Field
+        Fields no column was read as.
+    left : sequence of str
+        Columns no field was read from; none is named twice.
+    """
+    # A field's own name without its unit is told of by itself (`match_columns`).
+    own = {name for field in layer.fields for name in (field.name, *field.spellings())}
+    free = [name for name in left if name.casefold() not in own]
+    found: dict[str, str] = {}
+    for field in missing:
+        like = [name for name in free if _alike(field, name)]
+        close = like[0] if like else nearest(field.name, free, cutoff=TYPING)
+        if close is not None:
+            found[field.name] = close
+            free.remove(close)
+    return found
+
+
+def _alike(field: Field, column: str) -> bool:
+    """Tell whether a part of a column's name is a word the field is usually called by."""
+    parts = [part.casefold() for part in PART.findall(column)]
+    words = (field.name, *WORDS.get(field.name, ()))
+    return any(
+        part == word or (len(word) >= WHOLE and (part.startswith(word) or part.endswith(word)))
+        for part in parts
+        for word in words
+    )

@@ -1,0 +1,64 @@
+"""Lists of words as text: as a brief writes them, or with commas between them."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Iterable
+from typing import Any
+
+__all__ = ["list_from_text", "list_text"]
+
+
+def list_text(words: Iterable[object]) -> str:
+    """Return words as an array of TOML, which holds any word: also one with commas or quotes.
+
+    Parameters
+    ----------
+    words : iterable
+        Each as its text.
+
+    Returns
+    -------
+    str
+        Such as ``["abandoned", "out of service"]``.
+    """
+    # JSON's strings are TOML's but for one sign that TOML wants escaped
+    quoted = (json.dumps(str(word), ensure_ascii=False) for word in words)
+    return f"[{', '.join(quoted)}]".replace("\x7f", "\\u007f")
+
+
+def list_from_text(text: str) -> list[Any]:
+    """Return a list written as in a brief, or as words with commas between them.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``["a", "b"]`` or ``a, b``.
+
+    Returns
+    -------
+    list
+        What the array holds, or the words without the spaces around them.
+
+    Raises
+    ------
+    ValueError
+        If it is neither: a bracket or a quote that belongs to no list would become part of a word.
+    """
+    text = text.strip()
+    if text.startswith("["):
+        try:
+            table = tomllib.loads(f"list = {text}")
+        except (ValueError, RecursionError):
+            table = {}
+        if list(table) == ["list"] and isinstance(table["list"], list):
+            return table["list"]
+    words = [word.strip() for word in text.split(",") if word.strip()]
+    if any(word[0] in "[\"'" or word[-1] in "]\"'" for word in words):
+        shown = repr(text)
+        raise ValueError(
+            f"{shown if len(shown) <= 80 else f'{shown[:77]}...'} is no list; write words with "
+            'commas between them (a, b), or a list as in a brief (["a", "b"])'
+        )
+    return words

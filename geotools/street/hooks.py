@@ -1,0 +1,66 @@
+"""Hooks of some centimetres in centrelines: slips of drawing that no street has."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from geotools.network.noding import Graph
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
+
+__all__ = ["without_hooks"]
+
+# A street goes round no turn this sharp within this length. Common practice, no source.
+HOOK = 0.25  # m
+SHARP = np.radians(20.0)
+
+
+def without_hooks(graph: Graph) -> Graph:
+    """Draw vertices no farther apart than a hook together, where the line turns sharply.
+
+    A string beside the street would be led round such a turn, and a closure fold over itself, by
+    as much as they lie off the centreline. The vertices become their middle, or the end of the
+    edge if it is one of them; an edge that is no longer than a hook stays as it is.
+    """
+    if not len(graph):
+        return graph
+    edge = row_of(graph.offsets)
+    leg = np.append(np.hypot(*np.diff(graph.xy, axis=0).T), np.inf)  # from each vertex on
+    leg[graph.offsets[1:] - 1] = np.inf
+    group = np.cumsum(np.append(True, leg[:-1] >= HOOK)) - 1
+    length = np.bincount(group, np.where(leg < HOOK, leg, 0.0))
+    sharp = np.bincount(group, _turns(graph.xy, graph.offsets) > SHARP) > 0
+    hooked = (np.bincount(group) > 1) & (length <= HOOK) & sharp
+    first = np.isin(np.arange(len(edge)), graph.offsets[:-1])
+    last = np.isin(np.arange(len(edge)), graph.offsets[1:] - 1)
+    hooked &= ~((np.bincount(group, first) > 0) & (np.bincount(group, last) > 0))
+    kept = ~hooked[group] | np.append(True, group[1:] != group[:-1])
+    xy = np.where(hooked[group, None], _middles(graph.xy, group, first | last), graph.xy)
+    counts = np.bincount(edge, kept, minlength=len(graph)).astype(np.int64)
+    return replace(graph, xy=xy[kept], offsets=offsets_of(counts))
+
+
+def _turns(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return how far lines turn at each vertex, rad; 0 at their ends."""
+    step = np.diff(xy, axis=0)
+    before, after = step[:-1], step[1:]
+    turn = np.zeros(len(xy))
+    turn[1:-1] = np.arctan2(
+        before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)
+    )
+    turn[offsets[:-1]] = turn[offsets[1:] - 1] = 0.0
+    return np.abs(turn)
+
+
+def _middles(xy: FloatArray, group: IntArray, fixed: BoolArray) -> FloatArray:
+    """Return for each vertex the middle of its group, or the one of it that is fixed.
+
+    Half way between the outermost, so that it is the same whichever way the line is drawn.
+    """
+    bound = np.bincount(group, fixed)[group] > 0
+    out = bound & ~fixed
+    starts = np.flatnonzero(np.append(True, group[1:] != group[:-1]))
+    low = np.minimum.reduceat(np.where(out[:, None], np.inf, xy), starts)
+    high = np.maximum.reduceat(np.where(out[:, None], -np.inf, xy), starts)
+    return np.asarray(((low + high) / 2)[group], dtype=np.float64)

@@ -1,0 +1,46 @@
+"""Lines that plans and screenings tell alike: how many findings, and why little is left to line."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from geotools.intake.findings import SEVERITIES
+
+__all__ = ["finding_counts", "finding_line", "left_out_lines"]
+
+LITTLE = 0.1  # share of the mains; where fewer are in a run it is told why the others are not
+# Findings that say how many mains are in no run, and why.
+REASONS = ("main-too-small", "status-excluded")
+NO_DIAMETER = "mains without a diameter cannot be lined (findings: no-diameter)"
+
+
+def finding_counts(findings: pd.DataFrame) -> dict[str, int]:
+    """Return how many findings there are of each severity, the gravest first."""
+    return {name: int((findings["severity"] == name).sum()) for name in reversed(SEVERITIES)}
+
+
+def finding_line(findings: pd.DataFrame) -> str:
+    """Return in words how many findings there are of each severity."""
+    counts = finding_counts(findings)
+    return "findings  " + ", ".join(f"{count} {name}" for name, count in counts.items())
+
+
+def left_out_lines(runs: pd.DataFrame, findings: pd.DataFrame, inputs: pd.DataFrame) -> list[str]:
+    """Return a line that says why no main, or hardly any, is in a run; none where more are.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        ``main_ids``, joined by commas.
+    findings, inputs : DataFrame
+        Layers of the contract.
+    """
+    mains = int(inputs.loc[inputs["layer"] == "mains", "features_used"].sum())
+    lined = {name for ids in runs["main_ids"] for name in str(ids).split(",")}
+    if len(lined) >= LITTLE * mains:
+        return []
+    why = [text.rstrip(".") for text in findings.loc[findings["rule"].isin(REASONS), "text"]]
+    if (findings["rule"] == "no-diameter").any():
+        why.append(NO_DIAMETER)
+    head = f"{len(lined)} of {mains} mains are in a run"
+    return [f"left out  {'; '.join([head, *why])}"]

@@ -1,0 +1,168 @@
+"""Columns: what is read as which field is told, and what is left over does not pass in silence."""
+
+from __future__ import annotations
+
+import geopandas
+import pytest
+import shapely
+
+from geotools.intake.likely import likely_columns
+from geotools.intake.match import match_columns
+from geotools.intake.readings import column_remarks, columns_table
+from geotools.schema import INPUTS
+
+EVERY_MAINS_FIELD = [field.column() for field in INPUTS["mains"].fields]
+
+
+def streets(**columns):
+    shapes = [shapely.LineString([(500_000, 5_200_010), (500_200, 5_200_010)])]
+    return geopandas.GeoDataFrame(columns, geometry=shapes, crs=32633)
+
+
+@pytest.mark.parametrize(
+    ("layer", "field", "column"),
+    [
+        ("mains", "status", "LIFECYCLE"),
+        ("mains", "status", "PipeStatus"),
+        ("mains", "status", "lifecyclestatus"),
+        ("mains", "material", "MAT"),
+        ("mains", "material", "matrial"),
+        ("mains", "installed", "YR_LAID"),
+        ("mains", "installed", "installDate"),
+        ("mains", "breaks", "BRK"),
+        ("mains", "pressure", "PRESS"),
+        ("mains", "flow", "Q"),
+        ("streets", "class", "FCLASS"),
+        ("streets", "lanes", "NLANES"),
+        ("laterals", "customers", "NumCustomers"),
+    ],
+)
+def test_a_column_called_otherwise_is_named_with_the_field_it_may_hold(layer, field, column):
+    contract = INPUTS[layer]
+    found = likely_columns(contract, [contract.field(field)], ["remark", column, "zone"])
+    assert found == {field: column}
+
+
+@pytest.mark.parametrize("column", ["remark", "MAINTENANCE", "zone", "inventory_no", "edited"])
+def test_a_column_of_something_else_is_taken_for_no_field(column):
+    assert not likely_columns(INPUTS["mains"], INPUTS["mains"].fields, [column])
+
+
+@pytest.mark.parametrize(
+    ("layer", "columns"),
+    [
+        ("mains", EVERY_MAINS_FIELD),
+        ("mains", [*EVERY_MAINS_FIELD, "LIFECYCLE", "remark"]),  # no field is wanting
+        ("mains", ["main_id", "diameter_mm", "remark", "edited_by"]),
+        ("mains", ["main_id", "diameter_mm", "cover"]),  # told as a column without its unit
+        ("streets", ["fid", "name", "class"]),
+        ("hydrants", ["fid", "label", "kind"]),  # the contract has no field there
+        ("laterals", []),
+        ("laterals", ["fid", "OBJECTID"]),
+    ],
+)
+def test_exact_reads_and_columns_of_something_else_make_no_noise(layer, columns):
+    contract = INPUTS[layer]
+    assert column_remarks(contract, match_columns(contract, columns, {})) == []
+
+
+def test_columns_left_over_are_one_finding_a_layer_and_all_are_named(network, read, found):
+    mains = network(MAT=["CI", "CI"], LIFECYCLE=["in use", "ABANDONED"], remark=["", ""])
+    layers = read(mains=mains, streets=streets(FCLASS=["local"], NLANES=[2], speed_kmh=[50]))
+    told = found(layers, "columns-left-over")
+    assert dict(zip(told["layer"], told["severity"], strict=True)) == {
+        "mains": "info",
+        "streets": "info",
+    }
+    first, second = told["text"]
+    assert "MAT, LIFECYCLE, remark" in first
+    assert "'MAT' may be material" in first
+    assert '[inputs.mains.fields], for example: material = "MAT"' in first
+    assert "'FCLASS' may be class, 'NLANES' may be lanes" in second
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({"customers": [4], "critical": [0]}, "they are columns of laterals"),
+        ({"FCLASS": ["local"], "W": [7.0]}, "'FCLASS' may be class"),
+        ({"remark": [""]}, "check that it is the layer meant"),
+    ],
+)
+def test_a_layer_of_which_no_field_is_read_is_a_warning(columns, words, network, read, found):
+    layers = read(mains=network(), streets=streets(**columns))
+    (row,) = found(layers, "no-field-read").itertuples()
+    assert (row.severity, row.layer) == ("warning", "streets")
+    assert words in row.text
+    assert "[inputs.streets.fields], for example: class = " in row.text
+    assert found(layers, "columns-left-over").empty
+
+
+@pytest.mark.parametrize(
+    ("columns", "excluded", "words"),
+    [
+        ({"LIFECYCLE": ["ACT", "ABANDONED"]}, ["abandoned"], ("no column", 'status = "LIFECYCLE"')),
+        ({}, ["abandoned"], ("no column is read as status", "taken as in service")),
+        ({"STATUS": ["", "n/a"]}, ["abandoned"], ("column 'STATUS' is empty",)),
+        ({"status": ["", "in use"]}, ["abandoned"], None),
+        ({"LIFECYCLE": ["ACT", "ABANDONED"]}, [], None),  # nothing is left out by its status
+    ],
+)
+def test_mains_without_any_status_are_a_warning(columns, excluded, words, network, read, found):
+    brief = {"network": {"excluded_statuses": excluded}}
+    told = found(read(brief, mains=network(**columns)), "no-status")
+    assert told["severity"].tolist() == ["warning"] * (words is not None)
+    assert all(word in told["text"][0] for word in words or ())
+
+
+def test_every_field_and_every_column_has_one_row_that_says_what_became_of_it(network, read):
+    mains = network(Material=["CI", "CI"], Q=[1.0, 2.0])
+    brief = {"inputs": {"mains": {"source": "-", "fields": {"cover_ft": "Q"}}}}
+    told = read(brief, mains=mains, streets=streets(name=["A"], x=[1])).columns
+    mains_rows = told[told["layer"] == "mains"]
+    read_rows = mains_rows[mains_rows["state"] == "read"]
+    assert dict(zip(read_rows["read_as"], read_rows["column"], strict=True)) == {
+        "main_id": "main_id",
+        "diameter_mm": "diameter_mm",
+        "material": "Material",
+        "cover_ft": "Q",
+    }
+    fields = {field.name for field in INPUTS["mains"].fields}
+    absent = mains_rows.loc[mains_rows["state"] == "not there", "field"]
+    assert set(absent) == fields - {"main_id", "diameter", "material", "cover"}
+    left = told[told["state"] == "left over"]
+    assert left[["layer", "column"]].to_numpy().tolist() == [["streets", "x"]]
+
+
+def test_the_number_a_format_gives_its_features_is_no_column_left_over():
+    match = match_columns(INPUTS["valves"], ["fid", "kind", "OGC_FID", "maker"], {})
+    told = columns_table({"valves": match})
+    assert told.loc[told["state"] == "left over", "column"].tolist() == ["maker"]
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "unit"),
+    [
+        ("pressure_kpa", [3.5, 5.5, 7.5], "bar"),
+        ("pressure_kpa", [0.35, 0.55, 0.75], "mpa"),
+        ("pressure_bar", [0.3, 0.4, 0.5], "mpa"),
+        ("pressure_psi", [5.0, 6.0, 7.0], "bar"),
+        ("pressure_kpa", [350, 550, 750], None),
+        ("pressure_kpa", [50, 50, 50], None),  # at the limit
+        ("pressure_kpa", [5.5, 400, 600], None),  # one odd main is no matter of units
+        ("pressure_bar", [3.5, 5.5, 7.5], None),
+        ("pressure_kpa", [None, None, None], None),
+    ],
+)
+def test_pressures_of_which_half_are_below_what_mains_are_run_at_are_a_matter_of_units(
+    column, values, unit, network, read, found, line
+):
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(3)]
+    layers = read(mains=network(shapes, **{column: values}))
+    told = found(layers, "unit-doubtful")
+    assert told["severity"].tolist() == ["warning"] * (unit is not None)
+    if unit is not None:
+        assert f"they look like {unit}" in told["text"][0]
+        assert f'pressure_{unit} = "{column}"' in told["text"][0]
+    if values[0] is not None:  # used as written all the same
+        assert layers.mains.table["pressure"].notna().all()
