@@ -27,7 +27,16 @@ from geotools.pipe.shares import FORCE_SHARE, MACHINE_SHARE
 from geotools.schema import INPUTS
 from geotools.units import in_unit, parse_quantity, unit_of
 
-__all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brief", "settings"]
+__all__ = [
+    "Brief",
+    "FixedPipe",
+    "InputSource",
+    "Setting",
+    "declared",
+    "lay_over",
+    "load_brief",
+    "settings",
+]
 
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"

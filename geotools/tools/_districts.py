@@ -36,7 +36,13 @@ from geotools.scale.manifest import (
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
-from geotools.tools._prepare import choose_runs, edits_on_runs, report_not_chosen, report_off_runs
+from geotools.tools._prepare import (
+    choose_runs,
+    edits_on_runs,
+    fixed_for,
+    report_not_chosen,
+    report_off_runs,
+)
 from geotools.tools._shared import runs_of
 from geotools.tools.plan import TOOL as PLAN
 
@@ -327,6 +333,7 @@ def _jobs(
             span=span[rows],
             renamed=share.layers.renamed,
             shutdowns=_of_runs(share.shutdowns, rows),
+            fixed=fixed_for(share.runs.table, share.district == k, brief.carrier.fixed),
             edits=edits,
             edits_input=told,
             target=target,

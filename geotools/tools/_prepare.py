@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import give_back
-from geotools.brief import Brief
+from geotools.brief import Brief, FixedPipe
 from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
@@ -37,6 +37,7 @@ from geotools.tools._shared import Shared, ground_levels, least_between, runs_of
 __all__ = [
     "choose_runs",
     "edits_on_runs",
+    "fixed_for",
     "prepare",
     "report_not_chosen",
     "report_off_runs",
@@ -51,16 +52,19 @@ def prepare(
     allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None = None,
     only: Sequence[str] = (),
+    fixed: Sequence[FixedPipe] | None = None,
 ) -> Shared:
     """Do what does not depend on the carrier.
 
     ``named`` gives the table of runs other names; a run named "" is planned elsewhere. ``only``
-    names the runs wanted, or mains they hold; all are if it is empty.
+    names the runs wanted, or mains they hold; all are if it is empty. ``fixed`` stands in for
+    ``carrier.fixed`` where that names runs that are not here.
     """
     # Streets and mains do not hang on each other: they are chained side by side.
     with ThreadPoolExecutor(1) as pool:
         streets = pool.submit(_scene, layers, brief)
-        runs, edits, fixed = _chained(layers, brief, progress, named=named, only=only)
+        wishes = brief.carrier.fixed if fixed is None else fixed
+        runs, edits, wishes = _chained(layers, progress, brief, wishes, named=named, only=only)
         give_back()
         progress("sampling the ground")
         stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
@@ -75,7 +79,7 @@ def prepare(
     contest = hold_contest(
         runs.table,
         service,
-        brief.model_copy(update={"carrier": brief.carrier.model_copy(update={"fixed": fixed})}),
+        brief.model_copy(update={"carrier": brief.carrier.model_copy(update={"fixed": wishes})}),
         least_length=least_between(brief),
     )
     report_fixed(contest, run_ids, layers.findings)
@@ -105,12 +109,13 @@ def prepare(
 
 def _chained(
     layers: Layers,
-    brief: Brief,
     progress: Progress,
+    brief: Brief,
+    wishes: Sequence[FixedPipe],
     *,
     named: Callable[[RunSet], pd.DataFrame] | None,
     only: Sequence[str],
-) -> tuple[RunSet, pd.DataFrame, list[str]]:
+) -> tuple[RunSet, pd.DataFrame, list[FixedPipe]]:
     """Return the runs to plan, the designer's edits on them, and the carriers fixed for them."""
     progress("chaining mains")
     runs = runs_of(layers, brief)
@@ -121,11 +126,11 @@ def _chained(
     edits = _edits(runs, layers)
     report_not_chosen(ours & ~chosen, layers.findings)
     _report_lost_edits(runs, edits, ours & ~chosen, layers)
-    fixed = _fixed_for(runs.table, chosen, brief.carrier.fixed)
+    wishes = fixed_for(runs.table, chosen, wishes)
     rows = np.flatnonzero(chosen)
     if len(rows) < len(runs.table):
         runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
-    return runs, edits, fixed
+    return runs, edits, wishes
 
 
 def choose_runs(runs: RunSet, layers: Layers, only: Sequence[str]) -> BoolArray:
@@ -134,12 +139,12 @@ def choose_runs(runs: RunSet, layers: Layers, only: Sequence[str]) -> BoolArray:
     return chosen_runs(runs.table, only, set(known.to_numpy().ravel()) if only else ())
 
 
-def _fixed_for(runs: pd.DataFrame, chosen: BoolArray, fixed: list[str]) -> list[str]:
+def fixed_for(runs: pd.DataFrame, chosen: BoolArray, fixed: Sequence[FixedPipe]) -> list[FixedPipe]:
     """Return the wishes for a carrier, without those for runs that are not planned here."""
     if chosen.all() or not fixed:
-        return fixed
+        return list(fixed)
     lost = set(runs_by_name(runs[~chosen])) - set(runs_by_name(runs[chosen]))
-    return [wish for wish in fixed if wish.partition("=")[0].strip() not in lost]
+    return [wish for wish in fixed if wish.owner not in lost]
 
 
 def report_not_chosen(left: BoolArray, findings: Findings) -> None:

@@ -190,3 +190,9 @@ def test_a_batch_plans_chosen_runs_as_a_plan_does_and_names_the_districts_left_b
     assert bare["feature"].tolist() == ["a", "c"]
     assert done.summary["runs_not_chosen"] == 2
     assert done.summary["runs_outside_districts"] == 0
+    every: Any = geotools.batch(  # a carrier fixed in one district is no error in the others
+        mains=tmp_path / "in.gpkg:mains", districts=tmp_path / "in.gpkg:districts",
+        output=tmp_path / "every", settings={"carrier.fixed": [f"W1 = {pipe}"]},
+    )  # fmt: skip
+    assert every.layers["district_results"]["status"].tolist() == ["done"] * 3
+    assert (every.layers["district_runs"].set_index("main_ids")["carrier"] == pipe)["W1"]
