@@ -28,7 +28,16 @@ from geotools.pipe.names import Material, System
 from geotools.schema import INPUTS
 from geotools.units import example, in_unit, parse_quantity, unit_of, usual_unit
 
-__all__ = ["Brief", "InputSource", "Setting", "declared", "lay_over", "load_brief", "settings"]
+__all__ = [
+    "Brief",
+    "FixedPipe",
+    "InputSource",
+    "Setting",
+    "declared",
+    "lay_over",
+    "load_brief",
+    "settings",
+]
 
 COMMON = "common practice, no source"
 INVENTED = "invented planning value, to be replaced by your own"
@@ -145,11 +154,27 @@ class Network(_Section):
         gt=0,
         le=100,
     )
+    only: list[str] = _set(
+        [],
+        "runs to plan, each by its name or that of a main it holds; without any, all are planned. "
+        "The network stays whole, and so do names, connections and shutdowns of the runs",
+        "the user",
+    )
     working_crs: str | None = Field(
         default=None,
         description="projected CRS to measure in; by default the mains' own, or the local UTM zone",
         json_schema_extra={"source": "the mains", "written": "none"},
     )
+
+    @pydantic.field_validator("only", mode="before")
+    @classmethod
+    def one_by_one(cls, value: object) -> object:
+        """Take names with commas between them apart, as they stand after ``--only``."""
+        if not isinstance(value, list | tuple):
+            return value
+        parts = [p.split(",") if isinstance(p, str) else [p] for p in value]
+        words = [w.strip() if isinstance(w, str) else w for part in parts for w in part]
+        return [word for word in words if word != ""]
 
 
 class Ground(_Section):

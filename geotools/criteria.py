@@ -153,7 +153,8 @@ CRITERIA: tuple[Criterion, ...] = (
         SUITABILITY,
         "per_length",
         False,
-        "pits per length: quick estimate, as if a pit could lie wherever it is wanted",
+        "pits per length: quick estimate, as if a pit could lie wherever it is wanted, but for "
+        "the ends, where intersections and room for strings are looked at",
         "pits (quick estimate)",
     ),
 )

@@ -1,8 +1,8 @@
 """Quick estimate of a run before it is planned: pits, pulls, cost of lining and of open cut.
 
-Pits and pulls are estimates: as if a pit could lie wherever it is wanted, on a straight
-level main with its bends spread evenly. The plan, which must look for sites, needs as many or
-more.
+Pits and pulls are estimates: as if a pit could lie wherever it is wanted between the ends, on a
+straight level main with its bends spread evenly; at the ends and at what must lie in a pit some
+can only receive. The plan, which must look for sites, needs as many or more.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.network.stretches import Stretches
 from geotools.pipe.factors import DAY
 
@@ -75,14 +75,20 @@ def reach_by_force(
 
 
 def count_pits(
-    must: Stretches, lengths: FloatArray, longest: FloatArray, *, opened: FloatArray, ends: float
+    must: Stretches,
+    lengths: FloatArray,
+    longest: FloatArray,
+    *,
+    opened: FloatArray,
+    ends: float,
+    closed: tuple[BoolArray, BoolArray] | None = None,
 ) -> IntArray:
     """Return the fewest pits a run can do with: at its ends, at what must lie in one, and between.
 
     A stretch of length g between two of these takes k - 1 more, the smallest k for which k pulls,
     the k - 1 pits between them and what the two open of it make up g:
-    k = ceil((g - ends + opened) / (longest + opened)). A run that must lie in a pit from end to
-    end takes that one.
+    k = ceil((g - ends + opened) / (longest + opened)). Where pulls can come from neither of the
+    two, k is at least 2. A run that must lie in a pit from end to end takes that one.
 
     Parameters
     ----------
@@ -94,6 +100,8 @@ def count_pits(
         Length of main a pit between two pulls opens, m.
     ends : float
         Length the pits at both ends of a stretch open of it, together, m.
+    closed : pair of ndarray of bool, optional
+        Where a pit can only receive: at the ends, shape (n, 2), and at what must lie in one.
     """
     runs = len(lengths)
     counts = np.bincount(must.run, minlength=runs)
@@ -105,6 +113,9 @@ def count_pits(
     of = np.repeat(np.arange(runs), counts + 1)
     between = opened[of]
     parts = np.ceil((end - start - ends + between) / (longest[of] + between) - 1e-9)
+    if closed is not None:
+        shut = _shut(must, lengths, place, bounds, *closed)
+        parts = np.where(shut & (parts > 0), np.maximum(parts, 2), parts)
     more = np.bincount(of, np.maximum(parts - 1, 0), minlength=runs)
     inside = (must.low > 0) & (must.high < lengths[must.run])
     held = np.bincount(must.run, inside, minlength=runs)
@@ -112,6 +123,29 @@ def count_pits(
         must.run, (must.low <= 0) & (must.high >= lengths[must.run]), minlength=runs
     )
     return np.asarray(2 + more + held - whole, dtype=np.int64)
+
+
+def _shut(
+    must: Stretches,
+    lengths: FloatArray,
+    place: IntArray,
+    bounds: IntArray,
+    ends: BoolArray,
+    held: BoolArray,
+) -> BoolArray:
+    """Return the stretches between two pits that both can only receive; as in `count_pits`.
+
+    A pit that something must lie in at an end of the run is one with the pit there.
+    """
+    before, after = np.zeros(bounds[-1], dtype=bool), np.zeros(bounds[-1], dtype=bool)
+    before[bounds[:-1]], after[bounds[1:] - 1] = ends[:, 0], ends[:, 1]
+    at_start, at_end = must.low <= 0, must.high >= lengths[must.run]
+    both = held | (at_start & ends[must.run, 0]) | (at_end & ends[must.run, 1])
+    after[place], before[place + 1] = both, both
+    shut = before & after
+    shut[place[at_start]] = False  # between the end and what lies in the pit there is no pull
+    shut[place[at_end] + 1] = False
+    return shut
 
 
 def pits_by_kind(total: IntArray) -> Pits:

@@ -13,6 +13,7 @@ import pandas as pd
 from geotools.brief import Brief, CarrierChoice, OwnPipe, Pulls
 from geotools.errors import BriefError
 from geotools.intake.findings import Findings
+from geotools.network.named import runs_by_name
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m
@@ -320,7 +321,7 @@ def _fixed(
     """Return the pipe fixed for each run: by run or main, or by wishes that leave only one."""
     fixed = np.full(len(runs), np.flatnonzero(wanted)[0] if wanted.sum() == 1 else -1)
     rows = {pipe.name: row for row, pipe in enumerate(every)}
-    owners = _owners(runs) if choice.fixed else {}
+    owners = runs_by_name(runs) if choice.fixed else {}
     given: dict[int, str] = {}
     faults = []
     for wish in choice.fixed:
@@ -341,16 +342,6 @@ def _fixed(
     if faults:
         raise BriefError(faults)
     return fixed.astype(np.int64)
-
-
-def _owners(runs: pd.DataFrame) -> dict[str, list[int]]:
-    """Return the runs each name stands for: that of a run, or of a main, which may be in two."""
-    owners: dict[str, list[int]] = {}
-    for run, ids in enumerate(runs["main_ids"]):
-        for main in dict.fromkeys(ids.split(",")):
-            owners.setdefault(main, []).append(run)
-    owners.update({run_id: [run] for run, run_id in enumerate(runs["run_id"])})
-    return owners
 
 
 def _run_columns(service: pd.DataFrame, brief: Brief) -> RunColumns:

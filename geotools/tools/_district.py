@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotools.brief import Brief, settings
+from geotools.brief import Brief, FixedPipe, settings
 from geotools.call import silent
 from geotools.errors import SlipmainError
 from geotools.intake.columns import Areas, Layers, Lines, Points
@@ -47,6 +47,8 @@ class Job:
         Mains that bear another identifier in the whole, as of `Layers`.
     shutdowns : DataFrame or None
         Of these runs, worked out from the whole network; None where no valves are known.
+    fixed : list of FixedPipe
+        What of ``carrier.fixed`` is meant for these runs.
     edits : Points or None
         The designer's edits on these runs; None where no edits are given.
     edits_input : DataFrame
@@ -64,6 +66,7 @@ class Job:
     span: np.ndarray[Any, np.dtype[np.float64]]
     renamed: Mapping[str, str]
     shutdowns: pd.DataFrame | None
+    fixed: list[FixedPipe]
     edits: Points | None
     edits_input: pd.DataFrame
     target: Path
@@ -84,6 +87,7 @@ def plan_district(job: Job) -> Entry | None:
         allow_remote=job.allow_remote,
         named=lambda runs: _named(runs, job),
         shutdowns=job.shutdowns,
+        fixed=job.fixed,
     )
     drawn = plan_tables(layout, job.brief)
     wkb = drawn.encoded()

@@ -42,7 +42,13 @@ from geotools.scale.manifest import (
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
-from geotools.tools._prepare import edits_on_runs, report_off_runs
+from geotools.tools._prepare import (
+    choose_runs,
+    edits_on_runs,
+    fixed_for,
+    report_not_chosen,
+    report_off_runs,
+)
 from geotools.tools._shared import runs_of
 from geotools.tools.plan import TOOL as PLAN
 
@@ -64,6 +70,7 @@ _NETWORK = (
     "districts",
     "pit_edits",
 )
+OUTSIDE, NOT_CHOSEN = -1, -2  # of a run that no district plans
 _BY_BATCH = ("districts", "pit_edits")  # of these districts read nothing themselves
 # A pull's strings may lie this much farther along the street than the longest pull, m.
 _MARGIN = 500.0
@@ -87,7 +94,8 @@ class Call:
 class Share:
     """The network, whole, and which district plans which run and has which edit.
 
-    An edit on no run, or on one in no district, has -1.
+    A run has `OUTSIDE` if it touches none, `NOT_CHOSEN` if the brief chooses others. An edit on
+    no run, or on one no district plans, has -1.
     """
 
     layers: Layers
@@ -277,9 +285,31 @@ def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: 
     if layers.valves is not None:
         progress("working out shutdowns")
         shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
-    _report_outside(layers, runs, np.flatnonzero(district < 0))
+    _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
+    district = _only_chosen(layers, runs, districts, district, brief)
     edits = _share_edits(layers, runs, district)
     return Share(layers, runs, districts, district, shutdowns, edits)
+
+
+def _only_chosen(
+    layers: Layers, runs: RunSet, districts: pd.DataFrame, district: IntArray, brief: Brief
+) -> IntArray:
+    """Take from the districts the runs that are not chosen, and say which are left with none."""
+    chosen = choose_runs(runs, layers, brief.network.only)
+    if chosen.all():
+        return district
+    out = np.where(chosen, district, np.where(district < 0, district, NOT_CHOSEN))
+    report_not_chosen(~chosen, layers.findings)
+    bare = np.setdiff1d(np.unique(district[district >= 0]), out)
+    layers.findings.add_many(
+        "info",
+        "district-not-chosen",
+        "none of its runs is among those chosen (network.only): nothing is planned here",
+        layer="districts",
+        features=districts["name"].to_numpy(dtype=object)[bare],
+        geometry=districts["geometry"].to_numpy(dtype=object)[bare],
+    )
+    return out
 
 
 def _share_edits(layers: Layers, runs: RunSet, district: IntArray) -> IntArray:
@@ -290,23 +320,23 @@ def _share_edits(layers: Layers, runs: RunSet, district: IntArray) -> IntArray:
     nearest = edits_on_runs(runs, given)
     report_off_runs(given, nearest, layers.findings)
     point, run = (nearest[name].to_numpy(dtype=np.int64) for name in ("point", "run"))
-    outside = district[run] < 0
-    lost = point[outside]
-    names = runs.table["run_id"].to_numpy(dtype=object)[run[outside]]
-    layers.findings.add_points(
-        "warning",
-        "edit-refused",
-        [
-            f"the edit lies on run {name}, which touches no district: it is not planned. Draw a "
-            "district around it."
-            for name in names
-        ],
-        layer="pit_edits",
-        features=given.table["feature"].to_numpy(dtype=object)[lost],
-        xy=given.xy[lost],
-    )
+    for where, severity, why in (
+        (OUTSIDE, "warning", "touches no district: it is not planned. Draw a district around it."),
+        (NOT_CHOSEN, "info", "is not chosen (network.only)"),
+    ):
+        outside = district[run] == where
+        lost = point[outside]
+        names = runs.table["run_id"].to_numpy(dtype=object)[run[outside]]
+        layers.findings.add_points(
+            severity,
+            "edit-refused",
+            [f"the edit lies on run {name}, which {why}" for name in names],
+            layer="pit_edits",
+            features=given.table["feature"].to_numpy(dtype=object)[lost],
+            xy=given.xy[lost],
+        )
     out = np.full(len(given), -1, dtype=np.int64)
-    out[point] = district[run]
+    out[point] = np.maximum(district[run], -1)
     return out
 
 
@@ -370,6 +400,7 @@ def _jobs(
             span=span[rows],
             renamed=share.layers.renamed,
             shutdowns=_of_runs(share.shutdowns, rows),
+            fixed=fixed_for(share.runs.table, share.district == k, brief.carrier.fixed),
             edits=edits,
             edits_input=told,
             target=target,
@@ -473,7 +504,7 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
     """
     length = DIMENSIONS["length"]
     unit = length.suffix(system)
-    outside = share.district < 0
+    outside = share.district == OUTSIDE
     meters = float(share.runs.table["length"].to_numpy(dtype=float)[outside].sum())
     severities = SEVERITIES[::-1]
     own = {s: share.layers.findings.count(s) for s in severities}
@@ -485,6 +516,7 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
     counts = (own, *by_district.values())
     return {
         "runs_outside_districts": int(outside.sum()),
+        "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
         f"length_outside_districts_{unit}": meters / length.units[unit],
         "findings": {s: sum(count[s] for count in counts) for s in severities},
         "findings_of_summary": own,
@@ -504,6 +536,8 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
             f"outside    {count} runs, {far:,.0f} {unit}, touch no district and are not planned "
             f"(findings of {SUMMARY})"
         ]
+    if count := told["runs_not_chosen"]:
+        lines += [f"left out   {count} runs are not among those chosen (network.only)"]
     counts = {"in all": told["findings"], f"in {SUMMARY}": told["findings_of_summary"]}
     lines += [
         "findings   "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.accel import expect, give_back
-from geotools.brief import Brief
+from geotools.brief import Brief, FixedPipe
 from geotools.deliver.context import context_layer
 from geotools.deliver.layers import Encoded
 from geotools.estimate.schedule import days_out
@@ -78,16 +78,26 @@ def lay_out_plan(
     allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None = None,
     shutdowns: pd.DataFrame | None = None,
+    fixed: Sequence[FixedPipe] | None = None,
 ) -> Layout:
-    """Lay out pits and pulls of every run of the layers read; ``named`` as in `prepare`.
+    """Lay out pits and pulls of every run of the layers read, or of those chosen.
 
+    ``named`` and ``fixed`` are as in `prepare`: who gives them has chosen among the runs.
     Shutdowns are worked out from the network unless they are given, as `plan_shutdowns` does.
     What of layers and network is asked for no more is let go meanwhile; a caller who keeps the
     layers keeps it.
     """
     give_back()
     expect(_least_work(layers, brief))
-    ground = prepare(layers, brief, progress, allow_remote=allow_remote, named=named)
+    ground = prepare(
+        layers,
+        brief,
+        progress,
+        allow_remote=allow_remote,
+        named=named,
+        only=() if named is not None else brief.network.only,
+        fixed=fixed,
+    )
     give_back()
     if shutdowns is None:
         shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from geotools.schema import INPUTS
 from geotools.tool import Parameter
 
-__all__ = ["ALLOW_REMOTE", "ALL_LAYERS", "OVERWRITE", "PLAN", "UNITS", "WRITTEN"]
+__all__ = ["ALLOW_REMOTE", "ALL_LAYERS", "ONLY", "OVERWRITE", "PLAN", "UNITS", "WRITTEN"]
 
 ALL_LAYERS = (*INPUTS, "dem")
 PLAN = Parameter("plan", "path", "GeoPackage written by plan", required=True, positional=True)
@@ -17,5 +17,12 @@ UNITS = Parameter(
     "units of the columns written; default: as the brief says",
     choices=("si", "us"),
     setting="output.units",
+)
+ONLY = Parameter(
+    "only",
+    "text",
+    "run to plan, or main whose runs to plan; several with commas between them. Default: all",
+    multiple=True,
+    setting="network.only",
 )
 ALLOW_REMOTE = Parameter("allow_remote", "flag", "also read layers from the network")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.accel import give_back
-from geotools.brief import Brief
+from geotools.brief import Brief, FixedPipe
 from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
@@ -19,8 +19,9 @@ from geotools.intake.findings import Findings
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
-from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, line_lengths
+from geotools.network.named import chosen_runs, runs_by_name
+from geotools.network.places import Places, points_along
+from geotools.network.ragged import BoolArray, FloatArray, line_lengths
 from geotools.network.stations import build_stations
 from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
@@ -33,7 +34,14 @@ from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
 from geotools.tools._shared import Shared, ground_levels, least_between, runs_of
 
-__all__ = ["edits_on_runs", "prepare", "report_off_runs"]
+__all__ = [
+    "choose_runs",
+    "edits_on_runs",
+    "fixed_for",
+    "prepare",
+    "report_not_chosen",
+    "report_off_runs",
+]
 
 
 def prepare(
@@ -43,17 +51,23 @@ def prepare(
     *,
     allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None = None,
+    only: Sequence[str] = (),
+    fixed: Sequence[FixedPipe] | None = None,
 ) -> Shared:
     """Do what does not depend on the carrier.
 
-    ``named`` gives the table of runs other names; a run named "" is planned elsewhere.
+    ``named`` gives the table of runs other names; a run named "" is planned elsewhere. ``only``
+    names the runs wanted, or mains they hold; all are if it is empty. ``fixed`` stands in for
+    ``carrier.fixed`` where that names runs that are not here.
     """
     # Streets and mains do not hang on each other: they are chained side by side.
     with ThreadPoolExecutor(1) as pool:
         streets = pool.submit(_scene, layers, brief)
-        runs, edits, stations = _chained(
-            layers, brief, progress, allow_remote=allow_remote, named=named
-        )
+        wishes = brief.carrier.fixed if fixed is None else fixed
+        runs, edits, wishes = _chained(layers, progress, brief, wishes, named=named, only=only)
+        give_back()
+        progress("sampling the ground")
+        stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
         scene = streets.result()
     give_back()
     progress("choosing carriers")
@@ -62,7 +76,12 @@ def prepare(
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
     )
-    contest = hold_contest(runs.table, service, brief, least_length=least_between(brief))
+    contest = hold_contest(
+        runs.table,
+        service,
+        brief.model_copy(update={"carrier": brief.carrier.model_copy(update={"fixed": wishes})}),
+        least_length=least_between(brief),
+    )
     report_fixed(contest, run_ids, layers.findings)
     report_warm(brief, layers.findings)
     return Shared(
@@ -90,24 +109,71 @@ def prepare(
 
 def _chained(
     layers: Layers,
-    brief: Brief,
     progress: Progress,
+    brief: Brief,
+    wishes: Sequence[FixedPipe],
     *,
-    allow_remote: bool,
     named: Callable[[RunSet], pd.DataFrame] | None,
-) -> tuple[RunSet, pd.DataFrame, pd.DataFrame]:
-    """Return runs, the designer's edits on them, and their stations with their profile."""
+    only: Sequence[str],
+) -> tuple[RunSet, pd.DataFrame, list[FixedPipe]]:
+    """Return the runs to plan, the designer's edits on them, and the carriers fixed for them."""
     progress("chaining mains")
     runs = runs_of(layers, brief)
     if named is not None:
         runs = replace(runs, table=named(runs))
+    ours = (runs.table["run_id"] != "").to_numpy()
+    chosen = ours & choose_runs(runs, layers, only)
     edits = _edits(runs, layers)
-    rows = np.flatnonzero(runs.table["run_id"] != "")
+    report_not_chosen(ours & ~chosen, layers.findings)
+    _report_lost_edits(runs, edits, ours & ~chosen, layers)
+    wishes = fixed_for(runs.table, chosen, wishes)
+    rows = np.flatnonzero(chosen)
     if len(rows) < len(runs.table):
         runs, edits = keep_runs(runs, rows), renumber(edits, rows, by="chainage")
-    give_back()
-    progress("sampling the ground")
-    return runs, edits, _stations(runs, edits, layers, brief, allow_remote=allow_remote)
+    return runs, edits, wishes
+
+
+def choose_runs(runs: RunSet, layers: Layers, only: Sequence[str]) -> BoolArray:
+    """Return which runs are to be planned: those named, or all where none is."""
+    known = layers.mains.table[["main_id", "source_id"]].astype(str)
+    return chosen_runs(runs.table, only, set(known.to_numpy().ravel()) if only else ())
+
+
+def fixed_for(runs: pd.DataFrame, chosen: BoolArray, fixed: Sequence[FixedPipe]) -> list[FixedPipe]:
+    """Return the wishes for a carrier, without those for runs that are not planned here."""
+    if chosen.all() or not fixed:
+        return list(fixed)
+    lost = set(runs_by_name(runs[~chosen])) - set(runs_by_name(runs[chosen]))
+    return [wish for wish in fixed if wish.owner not in lost]
+
+
+def report_not_chosen(left: BoolArray, findings: Findings) -> None:
+    """Say how many of the runs are left out, for others were chosen."""
+    if left.any():
+        findings.add(
+            "info",
+            "runs-not-chosen",
+            f"{left.sum():,} of {len(left):,} runs are not among those chosen (network.only) and "
+            "are left out",
+            layer="runs",
+        )
+
+
+def _report_lost_edits(runs: RunSet, edits: pd.DataFrame, left: BoolArray, layers: Layers) -> None:
+    """Say of every edit on a run that is left out that it is."""
+    names = runs.table["run_id"].to_numpy(dtype=object)
+    run = edits["run"].to_numpy(dtype=np.int64)
+    lost = left[run]
+    layers.findings.add_points(
+        "info",
+        "edit-refused",
+        [f"the edit lies on run {n}, which is not chosen (network.only)" for n in names[run[lost]]],
+        layer="pit_edits",
+        features=edits["feature"].to_numpy(dtype=object)[lost].astype(str),
+        xy=points_along(
+            runs.chains.xy, runs.chains.offsets, run[lost], edits["chainage"].to_numpy(float)[lost]
+        ),
+    )
 
 
 def _scene(layers: Layers, brief: Brief) -> StreetScene | None:

@@ -15,11 +15,11 @@ from geotools.estimate.quick import (
     pits_by_kind,
     reach_by_force,
 )
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import Stretches
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
-from geotools.siting.axis import Axis
 from geotools.siting.ramps import drop_to_host
 from geotools.siting.settle import ramp_length
 from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
@@ -32,6 +32,7 @@ from geotools.tools._attempt import (
     site_rates,
     work_rates,
 )
+from geotools.tools._screen_ends import Closed, close_pits, free_room
 from geotools.tools._shared import Shared
 
 __all__ = ["Estimate", "Surroundings", "estimate_open_cut", "estimate_runs", "surroundings"]
@@ -164,14 +165,19 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
     longest = _longest(equipped, room, brief)
     opened = _opened(equipped, around, brief)
     receiving = brief.pits.receiving_length
+    ramp = opened[:, 1] - brief.pits.working_length
+    closed = close_pits(ground, table, equipped.must, ramp)
     pits = count_pits(
         equipped.must,
         length,
         longest,
         opened=np.where(np.isnan(opened[:, 3]), receiving, (opened[:, 0] + opened[:, 3]) / 2),
         ends=receiving,
+        closed=(closed.ends, closed.must),
     )
-    cost = _lining_cost(equipped, around, pits, opened, room, brief)
+    cost = _lining_cost(equipped, around, pits, opened, room, closed, brief)
+    # A pull of the whole run goes from the face at one end to the pit that receives at the other.
+    shut_off = receiving / 2 + min(receiving / 2, brief.pits.working_length)
     failed = equipped.bends.loc[~equipped.bends["passes"].to_numpy(dtype=bool), "run"]
     unpassed = np.bincount(failed.to_numpy(dtype=np.int64), minlength=len(table))
 
@@ -182,7 +188,7 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
         pipe=table["pipe"].to_numpy(dtype=np.int64),
         unpassed=known(unpassed),
         room=known(room),
-        longest=known(longest),
+        longest=known(np.minimum(longest, np.maximum(length - shut_off, 0.0))),
         pits=known(pits),
         cost=known(cost),
     )
@@ -195,26 +201,10 @@ def string_room(ground: Shared, table: pd.DataFrame) -> FloatArray:
     """
     if ground.scene is None:
         return np.full(len(table), np.inf)
-    stations = ground.stations
-    run = stations["run"].to_numpy(dtype=np.int64)
-    chain = stations["street_chain"].to_numpy(dtype=np.int64)
-    at = stations["street_at"].to_numpy(dtype=float)
-    radius = table["radius"].to_numpy(dtype=float)[run]
-    free = np.zeros(len(run))
-    on = np.flatnonzero((chain >= 0) & np.isfinite(radius))
-    off = np.flatnonzero((chain < 0) & np.isfinite(radius))
-    half = table["outside"].to_numpy(dtype=float)[run][off] / 2
-    heading = Axis(ground.runs.thinned).heading(run, stations["chainage"].to_numpy(dtype=float))
-    xy = stations[["x", "y"]].to_numpy(dtype=float)[off]
-    most = ground.brief.pulls.max_length
-    corridors = ground.scene.corridors
-    for forward in (True, False):
-        way = np.full(len(on), forward)
-        there = corridors.available(chain[on], at[on], way, radius[on])
-        free[on] = np.maximum(free[on], there)
-        back = heading[off] * (1.0 if forward else -1.0)
-        there = corridors.straight_back(xy, back, most=most, half_width=half)
-        free[off] = np.maximum(free[off], there)
+    rows = np.arange(len(ground.stations))
+    ways = (np.full(len(rows), ahead) for ahead in (True, False))
+    free = np.maximum(*(free_room(ground, table, rows, way) for way in ways))
+    run = ground.stations["run"].to_numpy(dtype=np.int64)
     return _upper(run, free, ground.offsets)
 
 
@@ -274,8 +264,8 @@ def _opened(equipped: Equipped, around: Surroundings, brief: Brief) -> FloatArra
 
 def _pit_cost(
     equipped: Equipped, around: Surroundings, opened: FloatArray, brief: Brief
-) -> FloatArray:
-    """Return the cost of one pit of each kind on each run, lanes included, shape (n, 4)."""
+) -> tuple[FloatArray, FloatArray]:
+    """Return the cost of one pit of each kind on each run, shape (n, 4): its site, its lanes."""
     table, pits = equipped.table, brief.pits
     pipe = np.fmax(*(table[c].to_numpy(dtype=float) for c in ("diameter", "outside")))
     deep = (np.maximum(around.depth, 0.0) + pits.bedding)[:, None]
@@ -289,7 +279,7 @@ def _pit_cost(
     upright = supported_face(volume, width, 2 * deep)
     shored = upright if pits.support == "shored" else np.zeros_like(volume)
     site = site_cost(opened, volume, area, np.zeros_like(area), shored, site_rates(brief))
-    return np.asarray(site + around.lane_day[:, None] * days)
+    return site, np.asarray(around.lane_day[:, None] * days)
 
 
 def _beyond_a_pit(equipped: Equipped, brief: Brief) -> FloatArray:
@@ -305,15 +295,25 @@ def _open_cost(kinds_cost: FloatArray, opened: FloatArray, brief: Brief) -> Floa
     return np.asarray((kinds_cost[:, 0] - set_up) / opened[:, 0], dtype=np.float64)
 
 
+def _inside(must: Stretches, length: FloatArray) -> BoolArray:
+    """Return what must lie in a pit of its own: it touches no end of its run."""
+    inside: BoolArray = (must.low > 0) & (must.high < length[must.run])
+    return inside
+
+
 def _lining_cost(
     equipped: Equipped,
     around: Surroundings,
     count: IntArray,
     opened: FloatArray,
     room: FloatArray,
+    closed: Closed,
     brief: Brief,
 ) -> FloatArray:
-    """Return the quick estimate of lining each run: its pits, and pulls of equal length."""
+    """Return the quick estimate of lining each run: its pits, and pulls of equal length.
+
+    A receiving pit in an intersection has its site at the surcharge of the rates.
+    """
     kinds = pits_by_kind(count)
     number = np.stack([kinds.receiving, kinds.one_way, np.zeros_like(count), kinds.two_way], axis=1)
     length = equipped.table["length"].to_numpy(dtype=float)
@@ -326,10 +326,16 @@ def _lining_cost(
     each = pulled / np.maximum(pulls, 1)
     strings = string_count(piece_count(each, costs.piece_length), _string_pieces(room, brief))
     digs = around.dig_cost * pulled / length / np.maximum(pulls, 1)
-    kinds_cost = _pit_cost(equipped, around, opened, brief)
+    site, lanes = _pit_cost(equipped, around, opened, brief)
+    kinds_cost = site + lanes
+    must = equipped.must
+    dear = closed.dear_ends.sum(axis=1) + np.bincount(
+        must.run, closed.dear_must & _inside(must, length), minlength=len(length)
+    )
+    surcharge = (brief.rates.intersection_factor - 1) * site[:, 0] * np.minimum(dear, count)
     of_pits = (number * kinds_cost).sum(axis=1) + beyond * _open_cost(kinds_cost, opened, brief)
     return np.asarray(
-        of_pits + pulls * pull_cost(each, digs, strings, costs, np.arange(len(count)))
+        of_pits + surcharge + pulls * pull_cost(each, digs, strings, costs, np.arange(len(count)))
     )
 
 

@@ -42,7 +42,10 @@ FURTHER = {
     "depth": ("pits.max_depth", "ground.assumed_cover"),
     "steepness": ("pits.max_slope",),
     "laydown": ("street.least_string",),
-    "pits": ("pulls.max_length", "pulls.machine_capacity", "crew.shift"),
+    "pits": (
+        *("pulls.max_length", "pulls.machine_capacity", "crew.shift"),
+        *("pits.clear_of_intersection", "street.least_string"),
+    ),
 }
 # What makes a criterion known.
 GIVEN_BY = {
@@ -405,7 +408,8 @@ def _report(screened: Screened, brief: Brief) -> None:
     findings.add(
         "info",
         "quick-estimate",
-        "pits, longest pull and costs are quick estimates: no site was looked for, and every rate "
+        "pits, longest pull and costs are quick estimates: no site was looked for between the ends "
+        "of a run, and every rate "
         "and weight is an invented planning value until you set your own "
         f"({_own_rates(brief)} of the rates and weights are). Plan a run before you price it.",
         layer="ranking",

@@ -221,6 +221,7 @@ def summarise(
     planned = float(runs.loc[runs["status"] == "planned", "length"].sum())
     longest = float(pulls["length"].max()) if len(pulls) else 0.0
     items = tables["quantities"]
+    left_out = tables["findings"].query("rule == 'runs-not-chosen'")["text"]
     shared = -float(items.loc[items["scope"] == "shared", "cost"].sum()) + 0.0
     summary = {
         "runs": status,
@@ -237,6 +238,7 @@ def summarise(
     lines = [
         f"runs      {status['planned']} planned, {status['no_plan']} without a plan, "
         f"{status['not_suitable']} not suitable",
+        *[f"left out  {text}" for text in left_out],
         f"planned   {planned / scale:,.0f} {unit} in {len(pulls)} pulls from {len(pits)} pits; "
         f"longest pull {longest / scale:,.0f} {unit}",
         f"cost      {runs['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",

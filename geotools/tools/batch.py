@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Outcome, Parameter, Progress, Tool
-from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, UNITS
+from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, UNITS
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -44,6 +44,7 @@ TOOL = Tool(
             "flag",
             "begin anew in a folder that holds a batch, and replace files that exist",
         ),
+        ONLY,
         UNITS,
         ALLOW_REMOTE,
     ),

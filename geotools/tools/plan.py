@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotools.tool import Outcome, Progress, Tool
-from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE, UNITS, WRITTEN
+from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, OVERWRITE, UNITS, WRITTEN
 
 if TYPE_CHECKING:
     from geotools.brief import Brief
@@ -49,6 +49,7 @@ TOOL = Tool(
     parameters=(
         WRITTEN,
         OVERWRITE,
+        ONLY,
         UNITS,
         ALLOW_REMOTE,
     ),

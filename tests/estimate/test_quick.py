@@ -35,17 +35,31 @@ def test_reach_by_force_is_where_the_march_meets_the_limit(turn: float) -> None:
 
 
 def fewest(
-    must: list[tuple[float, float]], length: float, longest: float, opened: float, ends: float
+    must: list[tuple[float, float]],
+    length: float,
+    longest: float,
+    opened: float,
+    ends: float,
+    closed: tuple[bool, bool] = (False, False),
+    held: tuple[bool, ...] | None = None,
 ) -> int:
-    """Walk along the run, and put pit after pit between what must lie in one."""
+    """Walk along the run, and put pit after pit between what must lie in one.
+
+    Between two pits of which both can only receive there is one more at least.
+    """
+    held = held or (False,) * len(must)
     low = next((h for lo, h in must if lo <= 0), 0.0)
     high = next((lo for lo, h in must if h >= length), length)
     if low >= length:
         return 1
-    inner = [m for m in must if m[0] > 0 and m[1] < length]
+    only = [h for m, h in zip(must, held, strict=True) if m[0] <= 0]
+    before = any(only) or closed[0]
+    only = [h for m, h in zip(must, held, strict=True) if m[1] >= length]
+    inner = [(*m, h) for m, h in zip(must, held, strict=True) if m[0] > 0 and m[1] < length]
     count, at = 1, low
-    for start, end in [*inner, (high, high)]:
-        pulls = 1
+    for start, end, shut in [*inner, (high, high, any(only) or closed[1])]:
+        pulls = 2 if before and shut and start - at > ends - opened else 1
+        before = shut
         while pulls * longest + (pulls - 1) * opened + ends < start - at - 1e-9:
             pulls += 1
         count, at = count + pulls, end
@@ -71,11 +85,22 @@ def test_pits_are_as_few_as_a_walk_along_the_run_needs() -> None:
     )  # fmt: skip
     opened = rng.uniform(5, 60, 60)
     found = count_pits(must, lengths, longest, opened=opened, ends=6.0)
+    of = [[(a, b) for r, a, b in rows if r == run] for run in range(60)]
     plain = [
-        fewest([(a, b) for r, a, b in rows if r == run], length, longest[run], opened[run], 6.0)
+        fewest(of[run], length, longest[run], opened[run], 6.0)
         for run, length in enumerate(lengths)
     ]
     assert found.tolist() == plain
+    shut, held = rng.random((60, 2)) < 0.6, rng.random(len(rows)) < 0.6
+    told = count_pits(must, lengths, longest, opened=opened, ends=6.0, closed=(shut, held))
+    flags = [tuple(bool(h) for h, row in zip(held, rows, strict=True) if row[0] == run)
+             for run in range(60)]  # fmt: skip
+    plain = [
+        fewest(of[run], length, longest[run], opened[run], 6.0, tuple(shut[run]), flags[run])
+        for run, length in enumerate(lengths)
+    ]
+    assert told.tolist() == plain
+    assert (told > found).sum() > 5
 
 
 def test_a_run_that_must_lie_open_from_end_to_end_takes_one_pit() -> None:

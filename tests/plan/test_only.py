@@ -1,0 +1,198 @@
+"""Plans of chosen runs: every feature of theirs is that of the plan of all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+import geotools
+from geotools.errors import BriefError
+
+SMALL = {"network.min_diameter": "150 mm"}
+# Numbered in the order of the plan, or told of what runs have in common.
+APART = ("context", "findings", "settings", "inputs")
+
+
+def layers_of(path: Path) -> dict[str, pd.DataFrame]:
+    return {
+        str(name): pyogrio.read_dataframe(path, layer=name, read_geometry=bool(kind))
+        for name, kind in pyogrio.list_layers(path)
+    }
+
+
+def own_rows(table: pd.DataFrame, runs: set[str]) -> pd.DataFrame:
+    """Return the rows of these runs, in an order of their own."""
+    rows = table[table["run_id"].isin(runs)]
+    if "geometry" in rows:
+        rows = pd.DataFrame(rows).assign(geometry=shapely.to_wkb(rows["geometry"].to_numpy()))
+    return rows.reset_index(drop=True)
+
+
+@pytest.fixture(scope="module")
+def whole(sample: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, pd.DataFrame]:
+    target = tmp_path_factory.mktemp("whole") / "plan.gpkg"
+    geotools.plan(sample / "brief.toml", output=target, settings=SMALL)
+    return layers_of(target)
+
+
+@pytest.fixture(scope="module")
+def some(
+    sample: Path, whole: dict[str, pd.DataFrame], tmp_path_factory: pytest.TempPathFactory,
+    command: Callable[..., int],
+) -> tuple[Path, set[str]]:  # fmt: skip
+    """Return the plan of a run by its name, one by a main in it, and one in the middle."""
+    runs = whole["runs"]
+    planned = runs[runs["status"] == "planned"]
+    names = planned["run_id"].tolist()
+    main = planned["main_ids"].iloc[4].split(",")[-1]
+    target = tmp_path_factory.mktemp("some") / "plan.gpkg"
+    code = command(
+        "plan", sample / "brief.toml", "-o", target, "--quiet", "--only", f"{names[1]}, {main}",
+        "--only", names[-1], "--set", "network.min_diameter=150 mm",
+    )  # fmt: skip
+    assert code == 0
+    return target, {names[1], names[4], names[-1]}
+
+
+def test_chosen_runs_are_planned_as_in_the_plan_of_all_feature_by_feature(
+    whole: dict[str, pd.DataFrame], some: tuple[Path, set[str]]
+) -> None:
+    path, chosen = some
+    found = layers_of(path)
+    assert set(found["runs"]["run_id"]) == chosen
+    compared = 0
+    for name, table in whole.items():
+        if name in APART or "run_id" not in table:
+            continue
+        due = own_rows(table[table["scope"] != "shared"] if "scope" in table else table, chosen)
+        told = found[name]
+        told = own_rows(told[told["scope"] != "shared"] if "scope" in told else told, chosen)
+        pd.testing.assert_frame_equal(told, due, check_exact=True, obj=name)
+        compared += len(due) > 0
+    assert compared > 12
+
+
+def test_a_plan_of_chosen_runs_keeps_the_rules_and_says_what_is_left_out(
+    whole: dict[str, pd.DataFrame], some: tuple[Path, set[str]]
+) -> None:
+    path, chosen = some
+    assert not geotools.verify(plan=path).failed
+    findings = layers_of(path)["findings"]
+    (text,) = findings.loc[findings["rule"] == "runs-not-chosen", "text"]
+    every = len(whole["runs"])
+    assert text.startswith(f"{every - len(chosen)} of {every} runs are not among those chosen")
+    setting = layers_of(path)["settings"].set_index("name").loc["network.only"]
+    assert setting["origin"] == "command line"
+
+
+def test_chosen_runs_come_from_brief_settings_and_argument_alike(
+    sample: Path, some: tuple[Path, set[str]], tmp_path: Path
+) -> None:
+    _, chosen = some
+    name = sorted(chosen)[0]
+    brief = tmp_path / "brief.toml"
+    text = (sample / "brief.toml").read_text().replace("district.gpkg", f"{sample}/district.gpkg")
+    text = text.replace('"dem.tif"', f'"{sample}/dem.tif"')
+    text = text.replace("[network]", f'[network]\nonly = ["{name}"]')
+    brief.write_text(text)
+    costs = [
+        geotools.plan(given, settings=more, **only).layers["runs"]["cost"].tolist()
+        for given, more, only in (
+            (brief, SMALL, {}),
+            (sample / "brief.toml", {**SMALL, "network.only": name}, {}),
+            (sample / "brief.toml", SMALL, {"only": [name]}),
+        )
+    ]
+    assert costs[0] == costs[1] == costs[2]
+    assert len(costs[0]) == 1
+
+
+CRS = "EPSG:32633"
+
+
+def mains(count: int = 3) -> gpd.GeoDataFrame:
+    lines = [
+        shapely.LineString([(5e5, 5e6 + 300 * k), (5e5 + 400, 5e6 + 300 * k)]) for k in range(count)
+    ]
+    table = {"main_id": [f"W{k}" for k in range(count)], "diameter_mm": [400.0] * count}
+    return gpd.GeoDataFrame(table | {"cover_m": 1.5}, geometry=lines, crs=CRS)
+
+
+def test_a_name_that_stands_for_no_run_is_refused_with_the_nearest() -> None:
+    given = mains()
+    given.loc[2, "diameter_mm"] = 100.0
+    with pytest.raises(BriefError) as told:
+        geotools.plan(mains=given, only=["W0", "W01", "R0009", "W2"])
+    first, second, third = told.value.faults
+    assert first.startswith("network.only: 'W01' is neither a run nor a main of one; did you mean")
+    assert "'W0'" in first
+    assert second.startswith("network.only: 'R0009' is neither a run")
+    assert third.startswith("network.only: main 'W2' is in no run")
+
+
+def test_a_carrier_fixed_for_a_run_that_is_not_chosen_stands_in_nobodys_way() -> None:
+    pipe = "12 in DIPS DR 11 PE4710"
+    fixed = {"carrier.fixed": [f"W0 = {pipe}", f"W1 = {pipe}"]}
+    runs = geotools.plan(mains=mains(), only="W1", settings=fixed).layers["runs"]
+    assert runs["main_ids"].tolist() == ["W1"]
+    assert runs["carrier"].tolist() == [pipe]
+    with pytest.raises(BriefError, match="'W9' is neither a run nor a lined main"):
+        geotools.plan(mains=mains(), only="W1", settings={"carrier.fixed": [f"W9 = {pipe}"]})
+
+
+def test_an_edit_on_a_run_that_is_not_chosen_is_told() -> None:
+    edits = gpd.GeoDataFrame(
+        {"action": ["fix", "fix"], "geometry": [shapely.Point(5e5 + 200, 5e6 + 300 * k) for k in
+                                                (0, 1)]}, crs=CRS,
+    )  # fmt: skip
+    done = geotools.plan(mains=mains(), pit_edits=edits, only="W1").layers
+    told = done["findings"].query("rule in ['edit-refused', 'edit-honoured']")
+    assert told["severity"].tolist() == ["info", "info"]
+    (lost,) = told.loc[told["rule"] == "edit-refused", "text"]
+    assert lost.endswith("which is not chosen (network.only)")
+
+
+def test_a_screening_ranks_every_run_whatever_is_chosen() -> None:
+    ranking = geotools.screen(mains=mains(), settings={"network.only": ["W1"]}).layers["ranking"]
+    assert len(ranking) == 3
+
+
+def test_a_batch_plans_chosen_runs_as_a_plan_does_and_names_the_districts_left_bare(
+    tmp_path: Path,
+) -> None:
+    given = mains()
+    given.to_file(tmp_path / "in.gpkg", layer="mains")
+    boxes = [shapely.box(5e5 - 50, 5e6 + 300 * k - 50, 5e5 + 450, 5e6 + 300 * k + 50)
+             for k in range(3)]  # fmt: skip
+    gpd.GeoDataFrame({"name": ["a", "b", "c"]}, geometry=boxes, crs=CRS).to_file(
+        tmp_path / "in.gpkg", layer="districts"
+    )
+    pipe = "12 in DIPS DR 11 PE4710"
+    done: Any = geotools.batch(
+        mains=tmp_path / "in.gpkg:mains", districts=tmp_path / "in.gpkg:districts",
+        output=tmp_path / "plans", only="W1", settings={"carrier.fixed": [f"W1 = {pipe}"]},
+    )  # fmt: skip
+    whole = geotools.plan(mains=given, settings={"carrier.fixed": [f"W1 = {pipe}"]}).layers["runs"]
+    runs = done.layers["district_runs"]
+    assert runs["main_ids"].tolist() == ["W1"]
+    assert runs["run_id"].tolist() == whole.query("main_ids == 'W1'")["run_id"].tolist()
+    assert runs["cost"].iloc[0] == whole.set_index("main_ids").loc["W1", "cost"]
+    assert done.layers["district_results"]["status"].tolist() == ["empty", "done", "empty"]
+    findings = done.layers["findings"]
+    bare = findings[findings["rule"] == "district-not-chosen"]
+    assert bare["feature"].tolist() == ["a", "c"]
+    assert done.summary["runs_not_chosen"] == 2
+    assert done.summary["runs_outside_districts"] == 0
+    every: Any = geotools.batch(  # a carrier fixed in one district is no error in the others
+        mains=tmp_path / "in.gpkg:mains", districts=tmp_path / "in.gpkg:districts",
+        output=tmp_path / "every", settings={"carrier.fixed": [f"W1 = {pipe}"]},
+    )  # fmt: skip
+    assert every.layers["district_results"]["status"].tolist() == ["done"] * 3
+    assert (every.layers["district_runs"].set_index("main_ids")["carrier"] == pipe)["W1"]
