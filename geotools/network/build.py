@@ -20,6 +20,7 @@ from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.doubles import without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
+from geotools.network.mains import carries_water, large_enough, may_be_lined, rank_of, statuses_of
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
@@ -30,7 +31,7 @@ from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.schema import angle_text, quantity_text
 
-__all__ = ["RunSet", "build_runs", "carries_water", "may_be_lined"]
+__all__ = ["RunSet", "build_runs"]
 
 ROUNDING = 1e-9  # rad; a break of grade below this is none
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
@@ -89,32 +90,13 @@ def build_runs(
     edit_reach : float
         An edit farther than this from a run is not on it, m.
     """
-    findings = layers.findings
-    mains = layers.mains
-    graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
-    rank = np.unique(mains.table["main_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    lined = may_be_lined(mains, network)
-    _report_left_out(mains, network, findings)
-    graph = without_doubles(
-        graph,
-        mains,
-        lined=lined,
-        rank=rank,
-        tolerance=network.snap_tolerance,
-        findings=findings,
-    )
+    rank, reach = rank_of(layers.mains), (bends.fitting_reach, network.snap_tolerance)
+    graph = _noded(layers, network, rank)
     give_back()
-    _report_joins(graph, mains, network.snap_tolerance, findings)
-    diameter = mains.table["diameter"].to_numpy(dtype=float)[graph.line]
-    chains = build_chains(
-        graph,
-        eligible=lined[graph.line],
-        diameter=diameter,
-        rank=rank[graph.line],
-        diameter_tolerance=network.diameter_tolerance,
-        max_turn=network.max_turn,
-    )
-    others = Polylines(*graph.drawn(np.flatnonzero(~lined[graph.line])))
+    _report_joins(graph, layers.mains, network.snap_tolerance, layers.findings)
+    chains = _chained(graph, layers.mains, network, rank)
+    lined = may_be_lined(layers.mains, network)[graph.line]
+    others = Polylines(*graph.drawn(np.flatnonzero(~lined)))
     rules = BendRules(
         accuracy=accuracy,
         gather=bends.gather,
@@ -122,26 +104,57 @@ def build_runs(
         curve_angle=bends.curve_angle,
         fitting_radius=bends.fitting_radius,
     )
-    reach = (bends.fitting_reach, network.snap_tolerance)
     give_back()
     chains = _cut(chains, others, layers, rules, network, reach)
     chains = reorder(chains, _order(chains, rank))
-    taps = [
+    taps = _taps(graph, layers, network, rank)
+    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach)
+
+
+def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
+    """Node the mains; what is drawn twice is taken once."""
+    mains = layers.mains
+    graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
+    _report_left_out(mains, network, layers.findings)
+    return without_doubles(
+        graph,
+        mains,
+        lined=may_be_lined(mains, network),
+        rank=rank,
+        tolerance=network.snap_tolerance,
+        findings=layers.findings,
+    )
+
+
+def _chained(graph: Graph, mains: Lines, network: Network, rank: IntArray) -> Chains:
+    """Chain the mains that may be lined."""
+    return build_chains(
+        graph,
+        eligible=may_be_lined(mains, network)[graph.line],
+        diameter=mains.table["diameter"].to_numpy(dtype=float)[graph.line],
+        rank=rank[graph.line],
+        diameter_tolerance=network.diameter_tolerance,
+        max_turn=network.max_turn,
+    )
+
+
+def _taps(graph: Graph, layers: Layers, network: Network, rank: IntArray) -> list[OnEdges]:
+    """Find where services and hydrants meet the mains."""
+    return [
         find(
             points,
             graph,
-            carrying=carries_water(mains, network)[graph.line],
-            lined=lined[graph.line],
+            carrying=carries_water(layers.mains, network)[graph.line],
+            lined=may_be_lined(layers.mains, network)[graph.line],
             rank=rank[graph.line],
             reach=network.service_reach,
-            findings=findings,
+            findings=layers.findings,
         )
         for find, points in (
             (find_services, layers.laterals),
             (find_hydrants, layers.hydrants),
         )
     ]
-    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach)
 
 
 def _finished(
@@ -257,29 +270,9 @@ def _report_wide(
     )
 
 
-def may_be_lined(mains: Lines, network: Network) -> BoolArray:
-    """Return which mains are large enough to be lined and have no status that excludes them."""
-    return _large(mains, network) & carries_water(mains, network)
-
-
-def _large(mains: Lines, network: Network) -> BoolArray:
-    diameter = np.nan_to_num(mains.table["diameter"].to_numpy(dtype=float))
-    return np.asarray(diameter >= network.min_diameter - 1e-9, dtype=np.bool_)
-
-
-def carries_water(mains: Lines, network: Network) -> BoolArray:
-    """Return which mains have no status that takes them out of service."""
-    excluded = [status.casefold() for status in network.excluded_statuses]
-    return ~_statuses(mains).isin(excluded).to_numpy(dtype=np.bool_)
-
-
-def _statuses(mains: Lines) -> pd.Series:
-    return mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
-
-
 def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
     """Count the mains that are too small to be lined, and those left out by their status."""
-    large = _large(mains, network)
+    large = large_enough(mains, network)
     known = np.isfinite(mains.table["diameter"].to_numpy(dtype=float))
     least = quantity_text(network.min_diameter, "bore", findings.system, 0)
     small = int((known & ~large).sum())
@@ -291,7 +284,7 @@ def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None
             "(network.min_diameter) and are not considered for lining.",
             layer="mains",
         )
-    left_out = _statuses(mains)[~carries_water(mains, network) & large]
+    left_out = statuses_of(mains)[~carries_water(mains, network) & large]
     for name, count in sorted(Counter(left_out).items()):
         findings.add(
             "info",
@@ -299,7 +292,7 @@ def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None
             f"{count} mains of status {name!r} are not lined (network.excluded_statuses).",
             layer="mains",
         )
-    taken = _statuses(mains)[carries_water(mains, network) & large]
+    taken = statuses_of(mains)[carries_water(mains, network) & large]
     words = counted(taken[taken != ""])
     if words:
         findings.add(

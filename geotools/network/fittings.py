@@ -21,7 +21,13 @@ __all__ = ["Fitted", "fit_onto", "report_fittings"]
 
 # Words in the kind of a fitting, common practice, no source.
 BEND = r"bend|elbow"
-CAPS = ("cap", "end cap", "plug")
+CAP = (
+    r"\bcaps?\b|\bend.?cap|\bplugs?\b|\b(?:stop|blank|blind|dead|capped|plugged).?end\b"
+    r"|\b(?:blank|blind)(?:ing)?.?(?:flange|plate|cap)"
+)
+NO_CAP = (  # has one perhaps, but goes on, or lies beside the main
+    r"valve|hydrant|saddle|tapp|ferrule|service|meter|\bt\b|tee|cross|wye|\by\b|bend|elbow|coupl"
+)
 NO_BEND = (
     r"\bt\b|tee|cross|wye|\by\b|reduc|increas|taper|cap\b|plug|blank|end\b|coupl|connect|collar"
     r"|sleeve|flange|union|joint|adapt|transition|saddle|tapping|ferrule|clamp|meter|hydrant|valve"
@@ -88,15 +94,20 @@ def fit_onto(
             fittings.table[name].to_numpy(dtype=float)[point] for name in ("angle", "diameter")
         )
     said = pd.Series(kind, dtype=object).astype(str)
-    called = said.str.contains(BEND, regex=True).to_numpy(dtype=np.bool_)
-    known = called | said.str.contains(NO_BEND, regex=True).to_numpy(dtype=np.bool_)
+    called = _has(said, BEND)
+    known = called | _has(said, NO_BEND)
     host = _host(on, chains, mains)
     fits = np.isnan(diameter) | alike(diameter, host, tolerance)
     bend = (called | ~known) & (np.nan_to_num(angle) > 0)
-    cap = said.isin(CAPS).to_numpy(dtype=np.bool_)
+    cap = _has(said, CAP) & ~_has(said, NO_CAP)
     return Fitted(
         on, kind, angle, diameter, host, bend & fits, cap & fits, ~known, (bend | cap) & ~fits
     )
+
+
+def _has(kinds: pd.Series, words: str) -> BoolArray:
+    """Return which kinds have one of these words in them."""
+    return np.asarray(kinds.str.contains(words, regex=True), dtype=np.bool_)
 
 
 def _host(on: pd.DataFrame, chains: Chains, mains: Lines) -> FloatArray:

@@ -65,10 +65,13 @@ class Chains:
         return len(self.offsets) - 1
 
 
-def alike(one: FloatArray, other: FloatArray, tolerance: float) -> BoolArray:
-    """Return which diameters, m, differ by no more than a share of the larger."""
-    like: BoolArray = np.abs(one - other) <= tolerance * np.maximum(one, other) + 1e-9
-    return like
+def alike(one: Any, other: Any, tolerance: float) -> Any:
+    """Return whether diameters, m, differ by no more than a share of the larger.
+
+    For arrays, and for single ones in a kernel.
+    """
+    gap = abs(one - other)
+    return gap <= tolerance * (one + other + gap) / 2.0 + 1e-9  # the larger is half of the three
 
 
 def on_edges(graph: Graph, pieces: pd.DataFrame) -> tuple[IntArray, FloatArray, FloatArray]:
@@ -265,8 +268,7 @@ def _turn_key(
     across, up, heading = outward
     diameter, rank, tolerance = like
     p, q = ends[a] >> 1, ends[b] >> 1
-    wide = max(diameter[p], diameter[q])
-    if p == q or abs(diameter[p] - diameter[q]) > tolerance * wide + 1e-9:
+    if p == q or not alike(diameter[p], diameter[q], tolerance):
         return math.inf, 0.0, 0.0, 0.0, 0.0, 0.0
     cross = up[a] * across[b] - across[a] * up[b]
     # from nought: a piece of no length has no direction, and turns nothing

@@ -18,16 +18,11 @@ import shapely
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
-from geotools.network.build import RunSet, carries_water
+from geotools.network.build import RunSet
+from geotools.network.mains import carries_water, rank_of, statuses_of
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.onto import OnEdges
-from geotools.network.ragged import (
-    BoolArray,
-    IntArray,
-    line_lengths,
-    offsets_of,
-    take,
-)
+from geotools.network.ragged import BoolArray, IntArray, line_lengths, offsets_of, take
 from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains, on_edges
 from geotools.network.segments import cut_off
@@ -127,7 +122,7 @@ def isolate(
     supply = build_supply(
         graph,
         carrying=carrying[graph.line],
-        rank=_rank(mains)[graph.line],
+        rank=rank_of(mains)[graph.line],
         valves=valves,
         laterals=laterals,
         services=services,
@@ -168,15 +163,9 @@ def _shutdowns(
     )
 
 
-def _rank(mains: Lines) -> IntArray:
-    """Return the order of the mains by identifier."""
-    names = mains.table["main_id"].to_numpy(dtype=str)
-    return np.unique(names, return_inverse=True)[1].astype(np.int64)
-
-
 def _carrying(mains: Lines, network: Network, findings: Findings) -> BoolArray:
     """Return which mains carry water, by status."""
-    status = mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
+    status = statuses_of(mains)
     carrying = carries_water(mains, network)
     for name in sorted(set(status[~carrying])):
         findings.add(

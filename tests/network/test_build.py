@@ -119,6 +119,19 @@ def test_a_main_that_turns_back_at_an_angle_is_not_folded(
     assert "overlapping-mains" not in _rules(layers)
 
 
+@pytest.mark.parametrize(
+    "kind",
+    ["plug valve", "valve cap", "capped tee", "tee, blank flange", "service saddle with cap",
+     "hydrant, stop end", "flanged coupling", "flange adaptor", "blank", "end", "capacity"],
+)  # fmt: skip
+def test_what_goes_on_or_lies_beside_the_main_ends_no_run(
+    layers_of: LayersOf, run_set: RunsOf, kind: str
+) -> None:
+    layers = layers_of([MAIN], fittings=[(40, 0, kind, np.nan)])
+    assert run_set(layers).table["length"].tolist() == [100.0]
+    assert "run-cut" not in _rules(layers)
+
+
 @pytest.mark.parametrize("first", ["abandoned", "live"])
 def test_of_two_mains_drawn_on_each_other_the_one_that_may_be_lined_is_kept(
     run_set: RunsOf, first: str
@@ -198,7 +211,11 @@ def test_a_node_of_many_ends_in_a_row_is_reported_and_one_of_few_is_not(
     assert not _texts(few, "wide-node")
 
 
-@pytest.mark.parametrize("kind", ["cap", "Cap ", "end cap", "plug"])
+@pytest.mark.parametrize(
+    "kind",
+    ["cap", "Cap ", "end cap", "endcap", "plug", "Stop end", "stop-end", "blank end",
+     "blind flange", "Blank Flange", "blanking plate", "capped end", "CI cap 600", "MJ plug"],
+)  # fmt: skip
 def test_a_run_ends_at_a_cap(layers_of: LayersOf, run_set: RunsOf, kind: str) -> None:
     layers = layers_of([MAIN], fittings=[(40.0, 0.3, kind, np.nan), (99.5, 0, kind, np.nan)])
     runs = run_set(layers)

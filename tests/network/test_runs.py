@@ -194,10 +194,12 @@ def test_a_ring_drawn_in_one_is_cut_where_it_was_closed(chained: Chained) -> Non
     assert _lengths(chains) == [200.0]
 
 
-def test_a_main_drawn_there_and_back_is_one_run(chained: Chained) -> None:
-    chains = chained([[(0, 0), (50, 0), (0, 0)]])
-    assert _axis(chains) == [[0, 0], [50, 0], [0, 0]]
-    assert chains.pieces["run"].tolist() == [0]
+def test_ways_there_and_back_that_are_both_kept_are_one_run(chained: Chained) -> None:
+    there, back = [(0, 0), (50, 0)], [(50, 0), (0, 0)]
+    for lines in ([[*there, (0, 0)]], [there, back]):
+        chains = chained(lines)
+        assert _axis(chains) == [[0, 0], [50, 0], [0, 0]]
+        assert chains.pieces["run"].tolist() == [0, 0]
 
 
 def test_a_ring_is_cut_where_other_mains_meet_it(chained: Chained) -> None:

@@ -1,0 +1,40 @@
+"""Mains: what several parts of the network take from their columns."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Network
+from geotools.intake.columns import Lines
+from geotools.network.ragged import BoolArray, IntArray
+
+__all__ = ["carries_water", "large_enough", "may_be_lined", "rank_of", "statuses_of"]
+
+
+def rank_of(mains: Lines) -> IntArray:
+    """Return the order of the mains by identifier: what ties are settled by."""
+    names = mains.table["main_id"].to_numpy(dtype=str)
+    return np.unique(names, return_inverse=True)[1].astype(np.int64)
+
+
+def statuses_of(mains: Lines) -> pd.Series:
+    """Return the status of every main as it is compared: without regard to case, "" if none."""
+    return mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
+
+
+def carries_water(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains have no status that takes them out of service."""
+    excluded = [status.casefold() for status in network.excluded_statuses]
+    return ~statuses_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
+
+
+def large_enough(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains are of the least diameter to be lined or more."""
+    diameter = np.nan_to_num(mains.table["diameter"].to_numpy(dtype=float))
+    return np.asarray(diameter >= network.min_diameter - 1e-9, dtype=np.bool_)
+
+
+def may_be_lined(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains are large enough to be lined and have no status that excludes them."""
+    return large_enough(mains, network) & carries_water(mains, network)
