@@ -15,6 +15,9 @@ OFF_ARC = 1.5  # times the survey accuracy, to leave room for noise
 # has several times as much room beside it. Judgement, no source.
 ROUND = 0.02
 EVEN = 3.0  # times; turns and legs in a row are even if none is larger than the next by more
+SHARPER = (
+    2.0  # times as sharp as the rest of its curve: a turn beyond, and beyond noise, is an elbow
+)
 
 
 def find_curves(
@@ -52,15 +55,60 @@ def find_curves(
     if not len(rows):
         return curve
     turns = turns.iloc[rows]
+    off = np.maximum(OFF_ARC * accuracy, ROUND * diameter[turns["run"].to_numpy(dtype=np.int64)])
+    may = _may_curve(turns, near, gentle)
+    while True:
+        curve[rows] = _chained(turns, _joined(turns, may, near, off), near)
+        elbows = _elbows(turns, curve[rows], accuracy)
+        if not elbows.any():
+            return curve
+        may &= ~elbows
+
+
+def _chained(turns: pd.DataFrame, joined: BoolArray, near: FloatArray) -> IntArray:
+    """Return the number of the curve of each turn: of the chains that are long enough."""
     run, at = turns["run"].to_numpy(dtype=np.int64), turns["chainage"].to_numpy(dtype=float)
-    off = np.maximum(OFF_ARC * accuracy, ROUND * diameter[run])
-    group = np.cumsum(~_joined(turns, _may_curve(turns, near, gentle), near, off)) - 1
+    group = np.cumsum(~joined) - 1
     starts = np.flatnonzero(np.diff(group, prepend=-1))
-    count = np.diff(starts, append=len(rows))
+    count = np.diff(starts, append=len(turns))
     span = at[starts + count - 1] - at[starts]
     curved = (count >= LEAST_CURVE) & (span > 2 * near[run[starts]])
-    curve[rows] = np.where(curved, np.cumsum(curved) - 1, -1)[group]
-    return curve
+    number = np.where(curved, np.cumsum(curved) - 1, -1)
+    return np.asarray(number[group], dtype=np.int64)
+
+
+def _elbows(turns: pd.DataFrame, curve: IntArray, accuracy: float) -> BoolArray:
+    """Return which turns of curves stand out of them: elbows, which a drawing may have there.
+
+    In an arc a turn is its legs' halves over the radius, which the turns inside the curve tell,
+    those besides this one. An end takes the whole of its leg inside the curve, or of the usual
+    one: the arc may begin on the leg beyond. Places that are off by the survey accuracy turn a
+    line by it over each leg.
+    """
+    elbow = np.zeros(len(curve), dtype=bool)
+    rows = np.flatnonzero(curve >= 0)
+    if not len(rows):
+        return elbow
+    turns, curve = turns.iloc[rows], curve[rows]
+    size, at = turns["size"].to_numpy(dtype=float), turns["chainage"].to_numpy(dtype=float)
+    starts = np.flatnonzero(np.diff(curve, prepend=-1))
+    count = np.diff(starts, append=len(rows))
+    last = starts + count - 1
+    legs = (np.diff(at, prepend=at[:1]) + np.diff(at, append=at[-1:])) / 2
+    inner = np.ones(len(rows), dtype=bool)
+    inner[starts] = inner[last] = False
+    arc, sweep = stretch_sums(starts, np.where(inner, legs, 0.0), np.where(inner, size, 0.0))
+    others = np.repeat(sweep, count) - np.where(inner, size, 0.0)
+    length = np.repeat(arc, count) - np.where(inner, legs, 0.0)
+    usual = (at[last] - at[starts]) / (count - 1)
+    legs[starts] = np.maximum(at[starts + 1] - at[starts], usual)
+    legs[last] = np.maximum(at[last] - at[last - 1], usual)
+    ways = turns["before"].to_numpy(dtype=float), turns["after"].to_numpy(dtype=float)
+    noise = accuracy / ways[0] + accuracy / ways[1]
+    known = length > 0
+    due = legs * np.divide(others, length, out=np.zeros_like(length), where=known)
+    elbow[rows] = known & (size > SHARPER * due + noise)
+    return elbow
 
 
 def _slight_rises(turns: pd.DataFrame, near: FloatArray, slight: float) -> BoolArray:

@@ -222,3 +222,33 @@ def test_a_curve_of_a_large_main_is_one_at_the_usual_accuracy() -> None:
     found: Any = _found([_arc(20.0, 60.0, 2.0)], 1.8, 0.5)
     assert found["kind"].tolist() == ["curve"]
     assert found["axis_radius"].tolist() == pytest.approx([20.0], rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("angles", "gaps", "elbows"),
+    [
+        ((3.2, 3.2, 14.9), (20.0, 20.0), [14.9]),
+        ((14.9, 3.2, 3.2), (20.0, 20.0), [14.9]),
+        ((1.2, 2.3, 10.3), (32.0, 32.0), [10.3]),
+        ((14.0, 4.0, 14.0), (20.0, 20.0), [14.0, 14.0]),
+        ((3.1, 3.0, 3.1, 14.5, 3.0, 3.1, 3.0), (20.0,) * 6, [14.5]),
+    ],
+)
+def test_an_elbow_beside_gentle_kinks_stays_an_elbow(
+    angles: tuple[float, ...], gaps: tuple[float, ...], elbows: list[float]
+) -> None:
+    """A pipe would be led straight through it, were it spread over the kinks' long legs."""
+    found = _found([_elbows(angles, gaps, 0.0, 1)], 0.6, 0.5)
+    told = found.loc[found["kind"] == "fitting", "deflection"]
+    assert sorted(told[told > 5.0]) == pytest.approx(elbows, abs=0.1)
+
+
+@pytest.mark.parametrize("radius", [60.0, 120.0, 400.0])
+def test_noise_of_a_survey_makes_no_elbows_of_a_curve(radius: float) -> None:
+    rng = np.random.default_rng(7)
+    for _ in range(40):
+        line = _arc(radius, 60.0, 12.0)
+        line += rng.uniform(-0.12, 0.12, line.shape)  # a quarter of the accuracy
+        found = _found([line], 0.6, 0.5)
+        kinds = found.loc[found["deflection"] > 10.0, "kind"]
+        assert kinds.tolist() == ["curve"]
