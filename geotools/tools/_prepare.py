@@ -26,7 +26,7 @@ from geotools.network.stations import build_stations
 from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
-from geotools.siting.carrier import hold_contest, report_fixed, report_warm
+from geotools.siting.carrier import Contest, hold_contest, report_fixed, report_warm
 from geotools.siting.ground_checks import avoid_tree, hard_places
 from geotools.siting.profile import Profile
 from geotools.siting.service import service_columns
@@ -76,14 +76,7 @@ def prepare(
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
     )
-    contest = hold_contest(
-        runs.table,
-        service,
-        brief.model_copy(update={"carrier": brief.carrier.model_copy(update={"fixed": wishes})}),
-        least_length=least_between(brief),
-    )
-    report_fixed(contest, run_ids, layers.findings)
-    report_warm(brief, layers.findings)
+    contest = _contest(runs, service, brief, wishes, layers.findings)
     return Shared(
         runs=runs,
         axis=Axis(runs.thinned),
@@ -105,6 +98,22 @@ def prepare(
         layers=layers,
         brief=brief,
     )
+
+
+def _contest(
+    runs: RunSet,
+    service: pd.DataFrame,
+    brief: Brief,
+    wishes: Sequence[FixedPipe],
+    findings: Findings,
+) -> Contest:
+    """Hold the contest of carriers with these wishes for ``carrier.fixed``, and report on it."""
+    choice = brief.carrier.model_copy(update={"fixed": list(wishes)})
+    own = brief.model_copy(update={"carrier": choice})
+    contest = hold_contest(runs.table, service, own, least_length=least_between(brief))
+    report_fixed(contest, runs.table["run_id"].tolist(), findings)
+    report_warm(brief, findings)
+    return contest
 
 
 def _chained(
