@@ -258,7 +258,7 @@ INPUTS: dict[str, Layer] = {
             POINT,
             (
                 _text("action", "fix a pit here (also if left out), or forbid", values=ACTIONS),
-                _text("role", "role of a fixed pit; any if left out"),
+                _text("role", "role to fix or forbid; left out: any is fixed, all are forbidden"),
                 _text("run_id", "run it is meant for, where several are near"),
             ),
         ),

@@ -40,6 +40,7 @@ __all__ = ["Layout", "lay_out_plan"]
 # Half of what was counted in cities of 400 to 10,000 mains with their streets.
 STEPS_A_MAIN = 100
 STEPS_A_STATION = 500
+OTHER_ROLES = "a pit in another role may stand there: with no role given, none may"
 FOLLOWED = 100_000  # stations of runs whose pulls are followed at once: it takes dozens of columns
 
 
@@ -337,12 +338,17 @@ def _report_edits(ground: Shared, refused: dict[int, str]) -> None:
     run = edits["run"].to_numpy(dtype=np.int64)
     at = edits["chainage"].to_numpy(dtype=float)
     places = points_along(chains.xy, chains.offsets, run, at)
-    for row, (action, role, feature) in enumerate(
-        zip(edits["action"], edits["role"], edits["feature"], strict=True)
+    told = ("action", "role", "feature", "beside")
+    for row, (action, role, feature, beside) in enumerate(
+        zip(*(edits[name] for name in told), strict=True)
     ):
         why = refused.get(row)
         name = ground.runs.table["run_id"].iloc[run[row]]
         verdict = "honoured" if why is None else f"not honoured, {why}"
+        if role and action == "forbid" and why is None:
+            verdict += f"; {OTHER_ROLES}"
+        if beside:
+            verdict += f"; {beside}"
         place = f"{ground.layers.findings.length(at[row])} of run {name}"
         text = f"{action} {role or 'a pit'} at {place}: {verdict}"
         ground.layers.findings.add_points(
