@@ -588,7 +588,12 @@ OUTPUTS: dict[str, Layer] = {
                     "liquid",
                 ),
                 _real("annulus_volume", "grout that fills the annulus", "volume"),
-                _real("grout_limit", "pressure allowed at the grout port", "pressure"),
+                _real(
+                    "grout_limit",
+                    "pressure allowed at a grout port at the high point; 0: none, the head of the "
+                    "grout alone is more than the carrier stands",
+                    "pressure",
+                ),
                 _integer("grout_lifts", "lifts in which the water-filled carrier stays down"),
             ),
         ),

@@ -25,6 +25,7 @@ from geotools.network.words import in_words, rows_in_order
 from geotools.pulls.duration import report_longer_pulls
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
+from geotools.pulls.grouting import report_grout
 from geotools.pulls.sections import section_table
 from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest, hydraulic_columns
@@ -155,6 +156,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     _report_edits(ground, planned.refused)
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
     report_longer_pulls(pulls, pits, table, ground.contest.pipes, brief, ground.layers.findings)
+    report_grout(pulls, sections, pits, table, ground.contest.pipes, brief, ground.layers.findings)
     works = work_out(ground, table, pits, pulls, sections)
     _report_beyond(ground, table, shutdowns, days_out(works.schedule))
     return Layout(

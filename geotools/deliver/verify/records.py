@@ -165,6 +165,10 @@ def findings_due(plan: Plan) -> Tally:
             "none": pull.pull_id in bare,
         }.get(pull.z_source, True)
         tally.holds(there, pull.pull_id, "levels are not known, and no finding says so")
+    if plan.setting("pulls.grouted"):
+        for section in plan.rows("sections"):
+            there = section.grout_limit > 0 or ("grout-beyond-limit", section.pull_id) in told
+            tally.holds(there, section.pull_id, "may not be grouted, and no finding says so")
     if "stations" not in plan.tables:
         tally.skip("findings on stations: the plan was written without them")
         return tally
