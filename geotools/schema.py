@@ -260,7 +260,7 @@ INPUTS: dict[str, Layer] = {
             POINT,
             (
                 _text("action", "fix a pit here (also if left out), or forbid", values=ACTIONS),
-                _text("role", "role of a fixed pit; any if left out"),
+                _text("role", "role to fix or forbid; left out: any is fixed, all are forbidden"),
                 _text("run_id", "run it is meant for, where several are near"),
             ),
         ),
@@ -599,7 +599,12 @@ OUTPUTS: dict[str, Layer] = {
                     "liquid",
                 ),
                 _real("annulus_volume", "grout that fills the annulus", "volume"),
-                _real("grout_limit", "pressure allowed at the grout port", "pressure"),
+                _real(
+                    "grout_limit",
+                    "pressure allowed at a grout port at the high point; 0: none, the head of the "
+                    "grout alone is more than the carrier stands",
+                    "pressure",
+                ),
                 _integer("grout_lifts", "lifts in which the water-filled carrier stays down"),
             ),
         ),

@@ -169,6 +169,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
         If a layer of the plan cannot be used.
     """
     tables, place = read_drawn(file)
+    tables = _of_work_planned(tables)
     drawn = Drawn(_document(place, scale), place, file.units, scale)
     runs = tables["runs"]
     bounds = runs.total_bounds if len(runs) else np.zeros(4)
@@ -192,6 +193,15 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     _draw_names(drawn, tables.get("context"))
     add_notes(drawn, file.path.name, _corner(tables))
     return drawn
+
+
+def _of_work_planned(tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the tables with the shutdowns of runs that have a plan alone: no other is shut."""
+    if "shutdowns" not in tables:
+        return dict(tables)
+    runs, shut = tables["runs"], tables["shutdowns"]
+    planned = runs.loc[runs["status"] == "planned", "run_id"]
+    return {**tables, "shutdowns": shut[shut["run_id"].isin(planned)]}
 
 
 def _shapes(tables: Mapping[str, Any], name: str) -> list[Any]:

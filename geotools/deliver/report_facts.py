@@ -40,7 +40,7 @@ def facts_of(frames: Frames, file: PlanFile) -> list[dict[str, str]]:
     if "pulls" in frames and len(frames["pulls"]):
         facts += _pulls(frames["pulls"], file)
     if "shutdowns" in frames:
-        facts += _dry(frames["shutdowns"])
+        facts += _dry(frames["shutdowns"], frames.get("runs"))
     if "findings" in frames:
         counts = frames["findings"]["severity"].value_counts()
         facts.append(
@@ -167,7 +167,11 @@ def _pulls(pulls: pd.DataFrame, file: PlanFile) -> list[dict[str, str]]:
     return facts
 
 
-def _dry(shutdowns: pd.DataFrame) -> list[dict[str, str]]:
+def _dry(shutdowns: pd.DataFrame, runs: pd.DataFrame | None) -> list[dict[str, str]]:
+    """Return the worst shutdown of the work; a run without a plan is not shut."""
+    if runs is not None:
+        planned = runs.loc[runs["status"] == "planned", "run_id"]
+        shutdowns = shutdowns[shutdowns["run_id"].isin(planned)]
     if not shutdowns["customers"].notna().any():
         return []
     worst = shutdowns.iloc[int(np.nanargmax(shutdowns["customers"].to_numpy(dtype=float)))]

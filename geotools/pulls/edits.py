@@ -1,9 +1,9 @@
 """The designer's edits: pits fixed, stretches forbidden; each honoured or refused with its reason.
 
 An edit acts on what the optimiser may choose and on nothing else: a fixed pit is the one state
-left that may cover its place, and no pull may pass it; in a forbidden stretch no pit may open the
-main. So a plan with no edits is the plan without this module, and fixing all pits of a plan gives
-it again.
+left that may cover its place, and no pull may pass it; in a forbidden stretch no pit, or none of
+the role that is named, may open the main. So a plan with no edits is the plan without this module,
+and fixing all pits of a plan gives it again.
 """
 
 from __future__ import annotations
@@ -67,7 +67,8 @@ def choose_with_edits(
     reason : callable
         Says what speaks for and against a candidate, given its row.
     edits : DataFrame
-        ``run``, ``chainage`` (m), ``action`` (fix or forbid), ``role`` (empty: any).
+        ``run``, ``chainage`` (m), ``action`` (fix or forbid), ``role`` (empty: any is fixed, all
+        are forbidden).
     reach : float
         A forbidden stretch goes this far before and after its point, m.
     say : callable
@@ -92,7 +93,7 @@ def choose_with_edits(
         told = _joined(sites, costs, chainage, edits, kept, int(run), reach)
         for row, covered in told.items():
             kept.remove(row)
-            refused[row] = _too_much(covered, str(edits["action"].iloc[row]), reach, say)
+            refused[row] = _too_much(covered, edits.iloc[row], reach, say)
     if len(broken):
         edited = _again(plain, sites, costs, chainage, edits.iloc[kept], reach)
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
@@ -136,7 +137,7 @@ def _fixed_row(sites: Sites, chainage: FloatArray, run: int, at: float) -> int:
 
 
 def _roles(role: object) -> IntArray:
-    """Return the roles a fixed pit may take."""
+    """Return the roles an edit is about: the one it names, or all."""
     return np.array([ROLES.index(str(role))] if role in ROLES else range(4), dtype=np.int64)
 
 
@@ -173,7 +174,7 @@ def _applied(sites: Sites, chainage: FloatArray, edits: pd.DataFrame, reach: flo
         rows = _rows(sites, run)
         if action == "forbid":
             opens = (sites.start[rows] < at + reach) & (sites.end[rows] > at - reach)
-            cost[rows][opens] = np.inf
+            cost[rows][opens & np.isin(np.arange(4), _roles(role))] = np.inf
             continue
         wanted = _wanted(sites, chainage, run, at, role)
         covers = (sites.start[rows] <= at) & (sites.end[rows] >= at)
@@ -245,14 +246,15 @@ def _joined(
     return lost
 
 
-def _too_much(covered: float, action: str, reach: float, say: Callable[[float], str]) -> str:
+def _too_much(covered: float, edit: pd.Series, reach: float, say: Callable[[float], str]) -> str:
     """Say that an edit would leave its run no plan, and where it would end."""
     where = f"pits and pulls would reach {say(covered)} from the start and no farther"
     if covered <= 0:
         where = "no pit could stand at its start"
-    setting = f" (it keeps {say(reach)} either side free of pits: pits.forbid_reach)"
+    pits = f"{edit['role']} pits" if edit["role"] else "pits"
+    setting = f" (it keeps {say(reach)} either side free of {pits}: pits.forbid_reach)"
     return (
         "with it the run could no longer be lined whole: "
         + where
-        + (setting if action == "forbid" else "")
+        + (setting if edit["action"] == "forbid" else "")
     )

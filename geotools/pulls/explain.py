@@ -15,7 +15,7 @@ from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
 from geotools.schema import angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import BITS, refusal_words
+from geotools.siting.refusals import BITS, refusal_words, told_code
 
 __all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
 
@@ -137,7 +137,7 @@ def explain_run(
     parts += _farthest(sites, rows, low, limits.say)
     mine = held[held["run"] == run]
     parts += _uncontained(scene, must, run, mine, (length, costs.least_length))
-    parts += _between(must, run, (low, high), costs.least_length, limits.say)
+    parts += _between(must, run, mine, (low, high), costs.least_length, limits.say)
     beyond = scene.beyond(low)
     between = _held_words(mine, low - NEAR, high + NEAR, limits.say)
     parts.append(_blocking(scene, lifted, (low, high), beyond, between))
@@ -159,7 +159,7 @@ class _Scene:
         self.limits = limits
         self.at = table["chainage"].to_numpy(dtype=float)
         self.start, self.end = candidates.extents.start[rows], candidates.extents.end[rows]
-        self.code, self.places = candidates.code[rows], candidates.places[rows]
+        self.code, self.places = told_code(candidates.code[rows]), candidates.places[rows]
         self.street = table["street_class"].to_numpy(dtype=object)
         self.usable = (self.code == 0).any(axis=1)
 
@@ -263,9 +263,17 @@ def _held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
 
 
 def _between(
-    must: Stretches, run: int, gap: tuple[float, float], least_length: float, say: Say
+    must: Stretches,
+    run: int,
+    held: pd.DataFrame,
+    gap: tuple[float, float],
+    least_length: float,
+    say: Say,
 ) -> list[str]:
-    """Say what keeps the two ends apart where both get to the same place, or nearly."""
+    """Say what keeps the two ends apart where both get to the same place, or nearly.
+
+    ``held`` is what of the run must lie in a pit.
+    """
     low, high = gap
     if low >= high:
         return [
@@ -274,10 +282,11 @@ def _between(
         ]
     if high - low >= least_length or low <= 0:
         return []
-    middle = ((must.low + must.high) / 2)[must.run == run]
-    beside = [*middle[middle <= low][-1:], *middle[middle >= high][:1]]
-    bends = " and ".join(map(say, beside))
-    nearest = f"; bends that cannot be passed lie at {bends}" if bends else ""
+    middle = (must.low + must.high) / 2
+    mine = np.flatnonzero(must.run == run)
+    beside = [*mine[middle[mine] <= low][-1:], *mine[middle[mine] >= high][:1]]
+    words = [_held_words(held, must.low[k], must.high[k], say) for k in beside]
+    nearest = f"; {' and '.join(words)} must lie in a pit" if words else ""
     return [
         f"the {say(high - low)} left between are shorter than the shortest pull of "
         f"{say(least_length)} (pulls.min_length){nearest}"

@@ -462,12 +462,13 @@ def _refusals(
     ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
+    crown = -table["cover"].to_numpy(dtype=float)[:, None]  # over the ground
     code = np.where(unknown, NO_GROUND, 0)
-    code = code | np.where(depth[:, None] <= 0, ABOVE, 0)
+    code = code | np.where(crown > 0, ABOVE, 0)
     code = code | np.where(deepest > rules.max_depth, DEEP, 0)
     code = code | np.where(slope > rules.max_slope, STEEP, 0)
     code = code | np.where(~ramps & ~unknown, RAMP, 0)
-    return np.asarray(code | np.where(cuts.reshape(-1, 4), CUTS, 0), dtype=np.int64)
+    return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
 
 
 def _rises(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:

@@ -32,6 +32,7 @@ __all__ = [
     "reason_texts",
     "refusal_words",
     "role_names",
+    "told_code",
 ]
 
 IntTable = npt.NDArray[np.int64]
@@ -42,6 +43,8 @@ _TEXTS = (
     "deeper than {max_depth}",
     "too deep for the ramp at the carrier's bending radius",
     "its edge would cut a bend that must lie in a pit",
+    "its edge would cut a valve that must lie in a pit",
+    "its edge would cut between a bend and a valve that must lie in one pit",
     "within {clear} of an intersection",
     "in a place to avoid",
     "ground steeper than {max_slope}",
@@ -58,6 +61,8 @@ _KEYS = (
     "pits.max_depth",
     "pits.ramp, pits.resting_height",
     "",
+    "pulls.valves",
+    "pulls.valves",
     "pits.clear_of_intersection",
     "layer avoid",
     "pits.max_slope",
@@ -68,7 +73,10 @@ _KEYS = (
     "street.no_block",
 )
 BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
-NO_GROUND, ABOVE, DEEP, RAMP, CUTS, CROSSING, AVOID, STEEP, *NO_STRING, CLOSES = BITS
+NO_GROUND, ABOVE, DEEP, RAMP, *_CUTS, CROSSING, AVOID, STEEP = BITS[:10]
+*NO_STRING, CLOSES = BITS[10:]
+CUTS = (0, *_CUTS)
+"""What a cut stretch of a kind of `must` is refused for: nothing cut, a bend, a valve, both."""
 # Why there is no room for strings: too short, past the verge, off any street, no lane left.
 NO_ROOM, PAST_VERGE, OFF_STREET, SHUTS = NO_STRING
 
@@ -92,6 +100,14 @@ def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequ
     named = sorted({name for name in places if name}) if bit == AVOID else []
     text += f" ({', '.join(named)})" if named else ""
     return f"{text} [{_KEYS[row]}]" if _KEYS[row] else text
+
+
+def told_code(code: IntTable) -> IntTable:
+    """Return the refusals that are worth a word: a host above the ground is too deep for nothing.
+
+    No ramp fits there either, but not for its depth.
+    """
+    return np.where(code & ABOVE, code & ~RAMP, code)
 
 
 def role_names(code: IntTable) -> pd.Categorical:
@@ -163,8 +179,9 @@ def _wording(
     limits: dict[str, str],
 ) -> str:
     parts = [f"for: {why}"] if why else []
+    told = told_code(np.array(bits)).tolist()
     for bit, text in enumerate(_TEXTS):
-        refused = [role for role, value in zip(ROLES, bits, strict=True) if value >> bit & 1]
+        refused = [role for role, value in zip(ROLES, told, strict=True) if value >> bit & 1]
         if not refused:
             continue
         shown = text.format(**limits, **{"class": street})

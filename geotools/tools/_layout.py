@@ -25,6 +25,7 @@ from geotools.network.words import in_words, rows_in_order
 from geotools.pulls.duration import report_longer_pulls
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.forces import force_table, with_band
+from geotools.pulls.grouting import report_grout
 from geotools.pulls.sections import section_table
 from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest, hydraulic_columns
@@ -40,6 +41,7 @@ __all__ = ["Layout", "lay_out_plan"]
 # Half of what was counted in cities of 400 to 10,000 mains with their streets.
 STEPS_A_MAIN = 100
 STEPS_A_STATION = 500
+OTHER_ROLES = "a pit in another role may stand there: with no role given, none may"
 FOLLOWED = 100_000  # stations of runs whose pulls are followed at once: it takes dozens of columns
 
 
@@ -164,6 +166,7 @@ def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: 
     _report_edits(ground, planned.refused)
     sections = section_table(pulls, table, ground.stations, ground.contest.pipes, brief)
     report_longer_pulls(pulls, pits, table, ground.contest.pipes, brief, ground.layers.findings)
+    report_grout(pulls, sections, pits, table, ground.contest.pipes, brief, ground.layers.findings)
     works = work_out(ground, table, pits, pulls, sections)
     _report_beyond(ground, table, shutdowns, days_out(works.schedule))
     return Layout(
@@ -347,12 +350,17 @@ def _report_edits(ground: Shared, refused: dict[int, str]) -> None:
     run = edits["run"].to_numpy(dtype=np.int64)
     at = edits["chainage"].to_numpy(dtype=float)
     places = points_along(chains.xy, chains.offsets, run, at)
-    for row, (action, role, feature) in enumerate(
-        zip(edits["action"], edits["role"], edits["feature"], strict=True)
+    told = ("action", "role", "feature", "beside")
+    for row, (action, role, feature, beside) in enumerate(
+        zip(*(edits[name] for name in told), strict=True)
     ):
         why = refused.get(row)
         name = ground.runs.table["run_id"].iloc[run[row]]
         verdict = "honoured" if why is None else f"not honoured, {why}"
+        if role and action == "forbid" and why is None:
+            verdict += f"; {OTHER_ROLES}"
+        if beside:
+            verdict += f"; {beside}"
         place = f"{ground.layers.findings.length(at[row])} of run {name}"
         text = f"{action} {role or 'a pit'} at {place}: {verdict}"
         ground.layers.findings.add_points(

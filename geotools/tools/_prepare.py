@@ -20,6 +20,7 @@ from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
 from geotools.network.named import chosen_runs, runs_by_name
+from geotools.network.onto import ALMOST
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, line_lengths
 from geotools.network.stations import build_stations
@@ -42,6 +43,8 @@ __all__ = [
     "report_not_chosen",
     "report_off_runs",
 ]
+
+BY_HAND = 1.0  # m; common practice, no source: a point drawn on a map is meant no nearer
 
 
 def prepare(
@@ -202,7 +205,7 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
 
 def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     """Return the designer's edits that lie on a run; those that do not are findings."""
-    columns = ["run", "chainage", "action", "role", "feature"]
+    columns = ["run", "chainage", "beside", "action", "role", "feature"]
     if layers.pit_edits is None or not len(layers.pit_edits):
         return pd.DataFrame({name: [] for name in columns})
     wishes = _read_wishes(layers)
@@ -210,7 +213,8 @@ def _edits(runs: RunSet, layers: Layers) -> pd.DataFrame:
     point = nearest["point"].to_numpy(dtype=np.int64)
     report_off_runs(layers.pit_edits, nearest, layers.findings)
     table = nearest[["run", "chainage"]].assign(
-        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[2:]}
+        beside=_beside(runs, nearest, layers.pit_edits),
+        **{name: wishes[name].to_numpy(dtype=object)[point] for name in columns[3:]},
     )
     table = table[table["action"] != ""]
     return table.sort_values(["run", "chainage", "feature"], kind="stable").reset_index(drop=True)
@@ -227,6 +231,34 @@ def edits_on_runs(runs: RunSet, given: Points) -> pd.DataFrame:
     # A run planned elsewhere bears no name here: an edit that names none does not mean it.
     own = near.assign(other=(meant != named) | (meant == ""))
     return own.sort_values(["point", "other", "offset"], kind="stable").drop_duplicates("point")
+
+
+def _beside(runs: RunSet, nearest: pd.DataFrame, given: Points) -> list[str]:
+    """Say of every edit on a run that it may have been meant for another; empty where not.
+
+    ``nearest`` as of `edits_on_runs`. One that names the run it is on is meant for no other.
+    """
+    names = runs.table["run_id"].to_numpy(dtype=object)
+    own = nearest.set_index("point")
+    point = runs.edits["point"].to_numpy(dtype=np.int64)
+    offset = own.loc[point, "offset"].to_numpy(dtype=float)
+    as_near = runs.edits["offset"].to_numpy(dtype=float) <= np.maximum(
+        ALMOST * offset, offset + BY_HAND
+    )
+    other = runs.edits["run"].to_numpy() != own.loc[point, "run"].to_numpy()
+    near = runs.edits[as_near & other].groupby("point")["run"].agg(list)
+    out = []
+    for row, run, meant in zip(
+        own.index, own["run"], given.table["run_id"].to_numpy(dtype=object)[own.index], strict=True
+    ):
+        others = sorted({str(names[k]) for k in near.get(row, ()) if names[k]})
+        told = []
+        if meant and meant != names[run]:
+            told.append(f"run {meant}, which it names, is not near it (pits.edit_reach)")
+        if others and meant != names[run]:
+            told.append(f"run {', '.join(others)} is about as near: say in run_id which is meant")
+        out.append("; ".join(told))
+    return out
 
 
 def report_off_runs(given: Points, nearest: pd.DataFrame, findings: Findings) -> None:

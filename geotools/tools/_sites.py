@@ -132,10 +132,12 @@ def report_slopes(strings: pd.DataFrame, pulls: pd.DataFrame, ground: Shared) ->
     length = strings["length"].to_numpy(dtype=float)
     rise = ground.levels(far) - ground.levels(near)
     slope = rise / np.maximum(np.hypot(*(far - near).T), 1e-6)
-    least = friction_band("rollers").low
+    # What the brief's rollers hold, if less than rollers do at the least.
+    least = min(friction_band("rollers").low, ground.brief.pulls.roller_friction)
     weight = pulls.set_index("pull_id")["weight"].loc[strings["pull_id"]].to_numpy(dtype=float)
     by_slope = weight * length * np.abs(slope) / np.hypot(1.0, slope)
     held = np.where(slope > 0, least * weight * length / np.hypot(1.0, slope), 0.0)
+    hold = f"{least:.1%}".replace(".0%", "%")
     rows = np.flatnonzero(np.abs(slope) > least)  # nowhere where a level is not known
     findings = ground.layers.findings
     findings.add_many(
@@ -143,7 +145,7 @@ def report_slopes(strings: pd.DataFrame, pulls: pd.DataFrame, ground: Shared) ->
         "string-on-slope",
         [
             f"string {name} lies on ground that {'rises' if up else 'falls'} {abs(steep):.0%} from "
-            f"its pit, rollers hold {least:.0%} at the least: "
+            f"its pit, rollers hold {hold} at the least: "
             + (
                 f"it may run to the pit by itself, with up to {force}; hold it back from when it "
                 "is fused until it is in."

@@ -477,6 +477,14 @@ def test_the_drawing_can_be_rendered_and_shows_ink_at_every_pit(drawn: Any) -> N
     assert inked == [True, True, False]
 
 
+def test_valves_are_drawn_to_be_closed_for_work_that_is_planned_alone(tmp_path: Path) -> None:
+    tables = plan_tables(METRIC)
+    tables["runs"] = tables["runs"].assign(status="no_plan")
+    assert len(tables["shutdowns"])
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
+    assert not blocks(ezdxf.readfile(tmp_path / "plan.dxf"), "LIN_SHUT")
+
+
 def test_strings_closures_and_valves_to_close_bear_their_names(tmp_path: Path) -> None:
     tables = plan_tables(METRIC)
     first, last = (shapely.Point(*axis(METRIC)[k]) for k in (0, -1))

@@ -26,7 +26,7 @@ from geotools.deliver.read_plan import read_plan
 from geotools.deliver.report import page_of
 from geotools.deliver.report_columns import SHOWN, packed_table
 from geotools.deliver.report_content import gather
-from geotools.deliver.report_facts import _ranked
+from geotools.deliver.report_facts import _dry, _ranked
 from geotools.deliver.report_shapes import QUANTUM, encode_shapes
 from geotools.errors import LayerError, OutputError
 from geotools.schema import OUTPUTS
@@ -384,3 +384,11 @@ def test_verdicts_of_a_screening_are_told_from_suitable_down() -> None:
         ("2", "doubtful"),
         ("1", "not suitable"),
     ]
+
+
+def test_the_headline_of_customers_dry_is_of_work_that_is_planned() -> None:
+    runs = pd.DataFrame({"run_id": ["R1", "R2"], "status": ["planned", "no_plan"]})
+    shut = pd.DataFrame({"run_id": ["R1", "R2"], "customers": [12, 400]})
+    (fact,) = _dry(shut, runs)
+    assert (fact["value"], fact["note"]) == ("12", "shutdown of run R1")
+    assert _dry(shut[1:], runs) == []

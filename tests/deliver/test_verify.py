@@ -279,6 +279,17 @@ def lost_for_edits(s: Spoiled) -> None:
 
 
 # Kind of fault: the rule that must find it, and how the plan is spoiled.
+def _crushed(spoiled: Any) -> None:
+    """Grout a pull whose port may take no pressure, and say nothing of it."""
+    spoiled.set("pulls.grouted", "true")
+    spoiled.edit("sections", "grout_limit", 0.0)
+
+
+def _unburied(spoiled: Any) -> None:
+    """Raise every host out of the ground."""
+    spoiled.tables["stations"]["cover"] = -0.1
+
+
 FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a layer missing": ("layers", lambda s: s.tables.pop("closures") is None),
     "a column missing": ("layers", lost_column),
@@ -452,6 +463,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a pit's price edited": ("pits-at-candidates", lambda s: s.edit("pits", "cost", more(1.0))),
     "a candidate deleted": ("pits-at-candidates", lambda s: s.drop("candidates", of_pits(s))),
     "a depth edited": ("depths", lambda s: s.edit("pits", "depth", more(0.3))),
+    "a crown above the ground": ("depths", lambda s: _unburied(s)),
     "a bottom edited": ("depths", lambda s: s.edit("pits", "dig_depth", more(0.1))),
     "a source of depth edited": (
         "depths",
@@ -622,6 +634,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-due",
         lambda s: _untold(s, "assumed-cover"),
     ),
+    "grout beyond its limit, not told": ("findings-due", lambda s: _crushed(s)),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),
     "an edit not answered": ("edits", lambda s: s.drop("findings", told("edit-honoured"))),
     "a fixed pit elsewhere": ("edits", off_fix),

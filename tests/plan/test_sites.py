@@ -77,11 +77,14 @@ def test_pits_that_only_touch_are_not_told() -> None:
     assert shared(one, (1, "receiving", np.nan, shapely.box(4, 0, 9, 2)))["text"].size == 1
 
 
-@pytest.mark.parametrize(("slope", "told"), [(0.1, True), (0.02, False)])
+@pytest.mark.parametrize(
+    ("slope", "rollers", "told"),
+    [(0.1, 0.1, True), (0.02, 0.1, False), (0.02, 0.01, True), (0.1, 0.2, True)],
+)
 def test_strings_on_steep_ground_are_told_with_what_they_weigh_downhill(
-    slope: float, told: bool, tmp_path: Path
+    slope: float, rollers: float, told: bool, tmp_path: Path
 ) -> None:
-    """Common practice, no source: free rollers hold 5 % and no more."""
+    """Common practice, no source: free rollers hold 5 % and no more, those of the brief less."""
     line = shapely.LineString([(500_000, 4_800_000), (500_400, 4_800_000)])
     of_all = {"main_id": ["M"], "diameter_mm": 500.0, "material": "cast iron", "cover_m": 1.5}
     mains = gpd.GeoDataFrame(of_all, geometry=[line], crs=26917)
@@ -93,7 +96,8 @@ def test_strings_on_steep_ground_are_told_with_what_they_weigh_downhill(
         raster.write(np.tile(100 + slope * cell * np.arange(240), (40, 1)), 1)
         raster.units = ("m",)
     given = {"mains": mains, "dem": tmp_path / "dem.tif"}
-    plan = geotools.plan(**given, settings={"carrier.material": "PE4710"}).layers
+    settings = {"carrier.material": "PE4710", "pulls.roller_friction": rollers}
+    plan = geotools.plan(**given, settings=settings).layers
     found = plan["findings"].query("rule == 'string-on-slope'")
     assert bool(len(found)) == told
     if not told:
@@ -105,5 +109,6 @@ def test_strings_on_steep_ground_are_told_with_what_they_weigh_downhill(
         # of the run's western end strings lie on to the west, downhill of their pit
         downhill = pull["direction"] == "ahead"
         text = texts[string["string_id"]]
-        assert ("falls 10% from its pit" in text) == downhill
+        assert (f"falls {slope:.0%} from its pit" in text) == downhill
+        assert f"rollers hold {min(rollers, 0.05):.0%} at the least" in text
         assert ("it may run to the pit by itself" in text) != downhill

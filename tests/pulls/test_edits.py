@@ -86,13 +86,14 @@ def _honours(sites: Sites, place: np.ndarray, choice: Choice, edit: Any) -> bool
     """Say whether the pits of a plan are as an edit wishes."""
     states = _chosen(choice, int(edit.run))
     row, role = states // 4, states % 4
+    meant = (edit.role == "") | (np.array(ROLES)[role] == edit.role)
     if edit.action == "forbid":
         opens = (sites.start[row, role] < edit.chainage + REACH) & (
             sites.end[row, role] > edit.chainage - REACH
         )
-        return not opens.any()
+        return not (opens & meant).any()
     here = np.abs(place[row] - edit.chainage) <= 0.01
-    return bool((here & ((edit.role == "") | (np.array(ROLES)[role] == edit.role))).any())
+    return bool((here & meant).any())
 
 
 @st.composite
@@ -107,7 +108,7 @@ def _cases(draw: st.DrawFn) -> tuple[tuple[Sites, np.ndarray, list[str]], pd.Dat
             rows.append((run, float(place[candidate]), "fix", draw(st.sampled_from(["", *ROLES]))))
         else:
             at = draw(st.floats(0, float(sites.lengths[run])))
-            rows.append((run, at, "forbid", ""))
+            rows.append((run, at, "forbid", draw(st.sampled_from(["", *ROLES]))))
     return streets, _edits(*rows)
 
 
@@ -154,7 +155,8 @@ def test_the_plan_is_the_cheapest_that_honours_the_edits_kept(
             opens = (sites.start[rows] < edit.chainage + REACH) & (
                 sites.end[rows] > edit.chainage - REACH
             )
-            cost[rows][opens] += GREAT
+            named = np.array([edit.role in ("", name) for name in ROLES])
+            cost[rows][opens & named] += GREAT
             continue
         here = np.abs(place[rows] - edit.chainage) <= 0.01
         meant = [ROLES.index(edit.role)] if edit.role else range(4)
@@ -248,6 +250,31 @@ def test_an_edit_that_would_leave_no_plan_is_refused_and_the_others_are_kept() -
         f"(it keeps {reach} either side free of pits: pits.forbid_reach)"
     )
     assert middle in [int(s) // 4 for s in _chosen(found.choice, run)]
+
+
+def test_a_forbidden_role_leaves_the_other_roles_to_the_optimum() -> None:
+    """As if a pit in that role cost too much there, and nothing else."""
+    streets, run = _planned(1)
+    sites, place, _ = streets
+    plain = choose_pits(sites, COSTS)
+    state = int(_chosen(plain, run)[1])
+    at, role = float(place[state // 4]), state % 4
+    found = _edited(streets, _edits((run, at, "forbid", ROLES[role])))
+    assert found.refused == {}
+    cost = sites.cost.copy()
+    for row in range(int(sites.offsets[run]), int(sites.offsets[run + 1])):
+        if sites.start[row, role] < at + REACH and sites.end[row, role] > at - REACH:
+            cost[row, role] = np.inf
+    dearer = choose_pits(replace(sites, cost=cost), COSTS)
+    assert found.choice.states.tolist() == dearer.states.tolist()
+    assert dearer.cost[run] > plain.cost[run]
+    # another role, forbidden there, changes nothing
+    other = _edits((run, at, "forbid", ROLES[(role + 1) % 4]))
+    same = _edited(streets, other).choice.cost[run]
+    all_roles = _edited(streets, _edits((run, at, "forbid", "")))
+    assert plain.cost[run] <= same < dearer.cost[run] or same == plain.cost[run]
+    if not all_roles.refused:
+        assert all_roles.choice.cost[run] >= dearer.cost[run]
 
 
 def test_an_edit_on_a_run_without_a_plan_says_so() -> None:

@@ -255,13 +255,15 @@ def test_where_two_limits_each_refuse_every_pit_none_lifted_alone_would_help() -
 def test_two_pits_nearer_than_the_shortest_pull_are_told_with_the_bends_beside() -> None:
     bends = np.array([90.0, 300.0, 360.0, 500.0])
     must = Stretches(np.zeros(4, dtype=np.int64), bends - 1.0, bends + 1.0, 1)
+    turns = np.radians([45.0, 45.0, np.nan, 45.0])  # the third is a valve
+    held = pd.DataFrame({"chainage": bends, "deflection": turns})
 
     def told(low: float, high: float) -> list[str]:
-        return _between(must, 0, (low, high), 80.0, lambda length: f"{length:g} m")
+        return _between(must, 0, held, (low, high), 80.0, lambda length: f"{length:g} m")
 
     assert told(303.0, 357.0) == [
         "the 54 m left between are shorter than the shortest pull of 80 m (pulls.min_length); "
-        "bends that cannot be passed lie at 300 m and 360 m"
+        "the bend of 45 deg at 300 m and the valve at 360 m must lie in a pit"
     ]
     assert told(303.0, 383.0) == []
     assert "no pit joins the two" in told(310.0, 310.0)[0]

@@ -21,8 +21,10 @@ import shapely
 
 import geotools
 from geotools.brief import load_brief
+from geotools.intake.findings import Findings
 from geotools.pipe.catalogue import as_columns, carrier
 from geotools.pipe.pulling import apparent_modulus_pa
+from geotools.pulls.grouting import lift_pressure_pa, report_grout
 from geotools.pulls.sections import section_table
 
 INCH, FOOT, PSI, LBF, GALLON = 0.0254, 0.3048, 6894.757, 4.448222, 0.003785412
@@ -54,7 +56,9 @@ def _plan(name: str, ramp: str = "level") -> dict[str, Any]:
     return _planned(name, ramp)
 
 
-def _planned(name: str, ramp: str, dem: Path | None = None) -> dict[str, Any]:
+def _planned(
+    name: str, ramp: str, dem: Path | None = None, more: dict[str, object] | None = None
+) -> dict[str, Any]:
     mains = gpd.GeoDataFrame(
         {
             "main_id": ["M1"],
@@ -80,6 +84,7 @@ def _planned(name: str, ramp: str, dem: Path | None = None) -> dict[str, Any]:
             "pulls.force_share": 1.0,
             "pulls.machine_capacity": "5000 kN",
             "pulls.piece_length": "40 ft",
+            **(more or {}),
         },
     )
     return dict(done.layers)
@@ -198,6 +203,63 @@ def test_a_section_on_a_slope_is_tested_lower_at_its_high_point(tmp_path: Path) 
     stands = 14.7 * PSI
     limit = min(stands - 200 * 9.80665 * drop, 5 * PSI)
     assert section["grout_limit"] == pytest.approx(max(limit, 0.0), rel=2e-2, abs=200.0)
+
+
+THIN = "20 in DIPS DR 32.5 PE4710"
+
+
+def _grouted(tmp_path: Path, rise: float, grouted: bool = True) -> dict[str, Any]:
+    dem = _slope(tmp_path / f"slope{rise:g}.tif", rise=rise)
+    return _planned(THIN, "level", dem, {"pulls.grouted": grouted})
+
+
+@pytest.mark.parametrize(("rise", "stands"), [(3.0, True), (12.0, False)])
+def test_a_pull_grout_would_crush_is_warned_of_as_the_worksheet_fails(
+    tmp_path: Path, rise: float, stands: bool
+) -> None:
+    """DR 32.5 stands 14.7 psi (16/31.5)^3 = 13.3 kPa: what 6.8 m of grout press more than water."""
+    plan = _grouted(tmp_path, rise)
+    section = plan["sections"].iloc[0]
+    drop = f"{float(section['high_z'] - section['low_z'])!r} m"
+    sheet = geotools.pipe_grout(
+        carrier=THIN, bore="24.02 in", length="1000 ft", port=drop, inside_head=drop
+    )
+    (limit,) = [row["si_value"] for row in sheet.summary["results"] if row["name"] == "P port"]
+    assert section["grout_limit"] == pytest.approx(limit, rel=1e-9, abs=1e-9)
+    told = plan["findings"].query("rule == 'grout-beyond-limit'")
+    assert bool(len(told)) == sheet.failed == (not stands)
+    for text in told["text"]:
+        assert told["feature"].tolist() == plan["pulls"]["pull_id"].tolist()
+        for advice in ("split the pull", "ports midway", "lighter grout", "stiffer pipe",
+                       "pressure in the carrier"):  # fmt: skip
+            assert advice in text
+
+
+def test_grouting_is_warned_of_only_where_it_is_planned(tmp_path: Path) -> None:
+    plan = _grouted(tmp_path, 12.0, grouted=False)
+    assert plan["sections"]["grout_limit"].tolist() == [0.0]
+    assert "grout-beyond-limit" not in set(plan["findings"]["rule"])
+
+
+def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> None:
+    """Hydrostatics: 24.02 in filled in two lifts of 1,200 kg/m3 press 3.59 kPa each."""
+    lift = 1200 * 9.80665 * 24.02 * INCH / 2
+    assert lift_pressure_pa(np.array([24.02 * INCH]), np.array([2.0])) == pytest.approx([lift])
+    pipe = as_columns([_pipe("20 in PE4710")])
+    pulls = pd.DataFrame({"pull_id": ["L"], "run": [0], "insertion_pit": ["P"]})
+    pits = pd.DataFrame({"pit_id": ["P"], "x": [0.0], "y": [0.0]})
+    runs = pd.DataFrame({"pipe": [0], "mean_bore": [24.02 * INCH]})
+    brief = load_brief(overrides={"pulls.grouted": True})
+    for limit, warned in ((lift * 0.999, True), (lift * 1.001, False)):
+        findings = Findings()
+        sections = pd.DataFrame(
+            {"low_z": [0.0], "high_z": [40.0], "grout_limit": [limit], "grout_lifts": [2]}
+        )
+        report_grout(pulls, sections, pits, runs, pipe, brief, findings)
+        texts = findings.table()["text"].tolist()
+        assert len(texts) == warned
+        # 14.7 psi less 3.59 kPa, over 200 kg/m3: 49.9 m
+        assert not warned or "rise no more than 49." in texts[0]
 
 
 # By the formulas, whatever the pipe ------------------------------------------------------

@@ -113,6 +113,36 @@ def test_a_pit_whose_edge_would_cut_a_bend_is_refused_beside_it() -> None:
     assert all(len(roles) for roles in near)
 
 
+def test_a_pit_whose_edge_would_cut_a_valve_says_valve_and_not_bend() -> None:
+    """With valves in pits a straight main has no bend to speak of."""
+    valve = gpd.GeoDataFrame(
+        {"kind": ["gate"], "open": [True]}, geometry=[shapely.Point(X + 203.0, Y)], crs=CRS
+    )
+    mains = main_of([(0, 0), (400, 0)], cover_m=[1.5])
+    layers = planned({"pulls.valves": "pit"}, mains=mains, valves=valve)
+    beside = layers["candidates"][(layers["candidates"]["chainage"] - 203).abs().between(0.5, 8.0)]
+    assert len(beside)
+    assert all(refused(text, "would cut a valve") for text in beside["reasons"])
+    assert not layers["candidates"]["reasons"].str.contains("bend that must lie").any()
+
+
+def test_a_host_whose_crown_is_above_the_ground_is_above_it_and_not_too_deep(
+    tmp_path: Path,
+) -> None:
+    """Ground at 100 m, a host of 0.45 m whose invert rises from 97 m to 100.5 m in 500 m.
+
+    Its crown comes out of the ground where the invert is at 99.55 m.
+    """
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100.0 + 0 * x)
+    inverts = {"invert_start_m": [97.0], "invert_end_m": [100.5]}
+    places = planned(mains=main_of([(0, 0), (500, 0)], **inverts), dem=dem)["candidates"]
+    out = (99.55 - 97.0) / 3.5 * 500
+    above = places["reasons"].map(lambda r: refused(r, "host above the ground") == set(ROLES))
+    assert above.tolist() == (places["chainage"] > out).tolist()
+    assert above.any() and not above.all()
+    assert not any(refused(text, "too deep") for text in places["reasons"][above])
+
+
 RADIUS, OUTSIDE, BEDDING = 27 * 0.355, 0.355, 0.15  # PE, SDR 17: 27 OD (PPI Handbook ch. 7)
 RESTING = 0.5 + OUTSIDE / 2  # axis of the string above the ground at the ramp's top
 

@@ -27,6 +27,7 @@ _SEVERE = ("error", "warning")
 # Findings that tell of a value nobody measured, and those that concern every run.
 _ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
 _OF_ALL_RUNS = ("no-dem",)
+_NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
 
 
 def _number(value: Any, digits: int = 1) -> str:
@@ -263,6 +264,12 @@ def _passed(plan: Plan, bend: dict[str, Any]) -> str:
     return f"{passes}, in part in pit {name}" if pit else passes
 
 
+def _not_to_be_grouted(plan: Plan) -> set[str]:
+    """Return the pulls whose grout would crush the carrier, or be let in by no pressure allowed."""
+    told = plan.tables["findings"]
+    return set(told.loc[told["rule"] == "grout-beyond-limit", "feature"])
+
+
 def _sections(plan: Plan, run_id: str) -> Table:
     level = _in("length", plan, 1)
     us = plan.units == "us"
@@ -274,10 +281,14 @@ def _sections(plan: Plan, run_id: str) -> Table:
     def place(chainage: float) -> str:
         return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
 
-    bare = _bare(run_id)
+    bare, grout_limit = _bare(run_id), _figure("sections", "grout_limit", plan)
+    warned = _not_to_be_grouted(plan)
+    rows = plan.of("sections", run_id)
+    marked = bool(rows["pull_id"].isin(warned).any())
     return _table(
-        "Test and grout plan; fill from the end nearer the low point, vent towards the high one",
-        plan.of("sections", run_id),
+        "Test and grout plan; fill from the end nearer the low point, vent towards the high one"
+        + (f"; {_NO_GROUT}: do not grout so" if marked else ""),
+        rows,
         plan,
         (
             ("pull", lambda r: bare(r["pull_id"]), False),
@@ -296,7 +307,8 @@ def _sections(plan: Plan, run_id: str) -> Table:
             (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
             (f"grout{column('annulus_volume')}",
              lambda r: _in("volume", plan)(r["annulus_volume"]), True),
-            (f"grout limit{column('grout_limit')}", _figure("sections", "grout_limit", plan), True),
+            (f"grout limit{column('grout_limit')}",
+             lambda r: grout_limit(r) + (_NO_GROUT if r["pull_id"] in warned else ""), True),
             ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
         ),
     )  # fmt: skip

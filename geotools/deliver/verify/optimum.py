@@ -156,9 +156,14 @@ def _sites(plan: Plan, run: Any) -> list[Site]:
 
 
 def _allows(edit: tuple[str, str, str, float, str], site: Site, reach: float) -> bool:
-    """Say whether an edit leaves a pit: none in a forbidden stretch, none but the fixed one."""
+    """Say whether an edit leaves a pit: none in a forbidden stretch, none but the fixed one.
+
+    Of a role that is forbidden no other is meant.
+    """
     _, action, role, at, _ = edit
     if action == "forbid":
+        if role and role != site.role:
+            return True
         return site.end <= at - reach + CLOSE or site.start >= at + reach - CLOSE
     covers = site.start <= at <= site.end
     meant = abs(site.place.chainage - at) <= AT and (not role or role == site.role)

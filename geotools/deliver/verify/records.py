@@ -23,7 +23,7 @@ __all__ = ["RULES", "honoured_edits"]
 
 AT = 0.011  # m; a pit this near a fixed place is the one meant, and a hair for rounding
 ORIGINS = ("default", "brief", "command line")
-_EDIT = re.compile(r"(fix|forbid) (.+) at [\d,.]+ \w+ of run (.+): honoured\Z")
+_EDIT = re.compile(r"(fix|forbid) (.+) at [\d,.]+ \w+ of run (.+): honoured(?:; .*)?\Z")
 
 
 def settings(plan: Plan) -> Tally:
@@ -170,6 +170,10 @@ def findings_due(plan: Plan) -> Tally:
             "none": pull.pull_id in bare,
         }.get(pull.z_source, True)
         tally.holds(there, pull.pull_id, "levels are not known, and no finding says so")
+    if plan.setting("pulls.grouted"):
+        for section in plan.rows("sections"):
+            there = section.grout_limit > 0 or ("grout-beyond-limit", section.pull_id) in told
+            tally.holds(there, section.pull_id, "may not be grouted, and no finding says so")
     if "stations" not in plan.tables:
         tally.skip("findings on stations: the plan was written without them")
         return tally
@@ -211,16 +215,16 @@ def edits(plan: Plan) -> Tally:
     reach = plan.setting("pits.forbid_reach")
     for run_id, action, role, at, text in known:
         pits = plan.by("pits", "run_id").get(run_id, [])
+        meant = [pit for pit in pits if not role or pit.role == role]
         if action == "forbid":
             clear = all(
                 start >= at + reach - AT or end <= at - reach + AT
-                for start, end in map(opened, pits)
+                for start, end in map(opened, meant)
             )
             tally.holds(clear, run_id, f"a pit opens the main there: {text}")
         else:
-            there = [pit for pit in pits if abs(pit.chainage - at) <= AT]
-            met = any(not role or pit.role == role for pit in there)
-            tally.holds(met, run_id, f"no such pit: {text}")
+            there = any(abs(pit.chainage - at) <= AT for pit in meant)
+            tally.holds(there, run_id, f"no such pit: {text}")
     return tally
 
 

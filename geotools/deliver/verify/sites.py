@@ -117,6 +117,9 @@ def depths(plan: Plan) -> Tally:
         tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
         tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
         _source_told(tally, of_run, pit)
+        cover = between(of_run, pit.chainage, "cover")
+        buried = math.isnan(cover) or cover >= -CLOSE
+        tally.holds(buried, pit.pit_id, f"the host's crown is {-cover:.3f} m above the ground")
         for at in (pit.chainage, pit.chainage - pit.before, pit.chainage + pit.after):
             depth = between(of_run, at, "depth")
             tally.holds(

@@ -256,6 +256,24 @@ def test_pulls_that_a_bend_governs_stand_with_place_and_limit_in_the_schedules(
     assert table.rows == (("L1", "0+120.0", "38.5", "38.5", "100"),)
 
 
+def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: Path) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    sections = plan.tables["sections"].assign(grout_limit=0.0)
+    warning = {"severity": "warning", "rule": "grout-beyond-limit", "feature": "R1-L1"}
+    told = plan.tables["findings"].iloc[:1].assign(**warning)
+
+    def grout(findings: Any) -> tuple[str, str]:
+        tables = {**plan.tables, "sections": sections, "findings": findings}
+        every = run_tables(replace(plan, tables=tables), "R1")
+        (table,) = (table for table in every if table.heading.startswith("Test and grout plan"))
+        return table.heading, table.rows[0][table.columns.index("grout limit, kPa")]
+
+    assert grout(plan.tables["findings"])[1] == "0"
+    heading, cell = grout(told)
+    assert cell == "0!"
+    assert heading.endswith("!: do not grout so")
+
+
 def works(tables: dict[str, Any]) -> None:
     """Add strings and closures, of which some are small and some off all sheets, and a shutdown."""
     strings = [

@@ -1,0 +1,137 @@
+"""Pulls that may not be grouted as planned: the grout would crush the carrier, or none gets in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geotools.brief import Brief
+from geotools.intake.findings import Findings
+from geotools.network.ragged import FloatArray
+from geotools.pipe.catalogue import CarrierColumns
+from geotools.pipe.external import GROUT_DENSITY, collapse_pressure_pa
+from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.schema import quantity_text
+from geotools.siting.carrier import pipe_rows
+
+__all__ = ["lift_pressure_pa", "report_grout"]
+
+HOUR = 3600.0  # s
+ADVICE = (
+    "use lighter grout or a stiffer pipe (a lower DR), or keep pressure in the carrier until the "
+    "grout has set"
+)
+
+
+def lift_pressure_pa(bore_m: FloatArray, lifts: FloatArray) -> FloatArray:
+    """Return what one lift of grout presses on the port by itself, Pa; hydrostatics.
+
+    The bore is filled in so many lifts, taken as equally high. A port that is allowed less could
+    not get one in, whatever the flow along the annulus takes besides.
+    """
+    return np.asarray(GROUT_DENSITY * GRAVITY * bore_m / lifts, dtype=np.float64)
+
+
+def report_grout(
+    pulls: pd.DataFrame,
+    sections: pd.DataFrame,
+    pits: pd.DataFrame,
+    runs: pd.DataFrame,
+    pipes: CarrierColumns,
+    brief: Brief,
+    findings: Findings,
+) -> None:
+    """Warn of every pull to be grouted whose port is allowed no pressure, or less than a lift's.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        With ``pull_id``, ``run``, ``insertion_pit``.
+    sections : DataFrame
+        A row a pull: ``low_z``, ``high_z`` (m), ``grout_limit`` (Pa), ``grout_lifts``.
+    pits : DataFrame
+        With ``pit_id``, ``x`` and ``y``.
+    runs : DataFrame
+        With ``pipe`` and ``mean_bore`` (m).
+    pipes : CarrierColumns
+    brief : Brief
+    findings : Findings
+    """
+    if not brief.pulls.grouted or not len(pulls):
+        return
+    run = pulls["run"].to_numpy(dtype=np.int64)
+    limit = sections["grout_limit"].to_numpy(dtype=float)
+    lifts = sections["grout_lifts"].to_numpy(dtype=float)
+    due = lift_pressure_pa(runs["mean_bore"].to_numpy(dtype=float)[run], lifts)
+    rows = np.flatnonzero(limit < due)
+    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
+    rise = np.nan_to_num((sections["high_z"] - sections["low_z"]).to_numpy(dtype=float))
+    places = pits.set_index("pit_id")[["x", "y"]]
+    findings.add_points(
+        "warning",
+        "grout-beyond-limit",
+        [
+            _words(*values, brief=brief, system=findings.system)
+            for values in zip(
+                rise[rows], _stands(pipe, brief), limit[rows], due[rows], lifts[rows], strict=True
+            )
+        ],
+        layer="pulls",
+        features=pulls["pull_id"].to_numpy(dtype=object)[rows],
+        xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
+    )
+
+
+def _stands(pipe: CarrierColumns, brief: Brief) -> FloatArray:
+    """Return the pressure from outside, over that inside, each pipe stands until grout sets, Pa."""
+    return collapse_pressure_pa(
+        pipe.material,
+        pipe.dr,
+        hours=brief.pulls.grout_cure / HOUR,
+        ovality=brief.service.ovality,
+        safety=brief.service.collapse_safety,
+    )
+
+
+def _words(
+    rise: float,
+    stands: float,
+    limit: float,
+    due: float,
+    lifts: float,
+    *,
+    brief: Brief,
+    system: str,
+) -> str:
+    """Say why a pull may not be grouted as planned, and what to do."""
+
+    def pressure(value: float) -> str:
+        return quantity_text(value, "pressure", system)
+
+    net = (GROUT_DENSITY - WATER_DENSITY) * GRAVITY
+    why = (
+        f"must not be grouted from its high point as planned: until the grout sets (pulls."
+        f"grout_cure, {brief.pulls.grout_cure / HOUR:g} h) the carrier stands "
+        f"{pressure(stands)}, and at its low point, {quantity_text(rise, 'length', system)} down, "
+        f"the grout presses {pressure(net * rise)} more than the water in it"
+    )
+    why += (
+        ": no pressure is left for the port (grout_limit 0), the carrier may be crushed; "
+        if limit <= 0
+        else f": what is left for the port (grout_limit) is less than the {pressure(due)} one of "
+        f"{lifts:.0f} lifts presses by itself, and none gets in; "
+    )
+    most = (stands - due) / net
+    if most <= 0:
+        return why + ADVICE
+    stage = quantity_text(_down(most, system), "length", system)
+    return (
+        f"{why}split the pull, or grout it from ports midway in stages that rise no more than "
+        f"{stage}, each on one that has set; or {ADVICE}"
+    )
+
+
+def _down(length: float, system: str) -> float:
+    """Return a length, m, no more than it, that is shown without being rounded up."""
+    unit = 0.3048 if system == "us" else 1.0
+    return float(np.floor(length / unit * 10) / 10 * unit)
