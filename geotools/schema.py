@@ -513,9 +513,7 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real("head_utilisation", "head force over what is allowable"),
                 _real("utilisation", "greatest of force over limit, at the head or at a bend"),
-                _text(
-                    "governed_by", "what is nearest its limit", values=("pipe", "machine", "bend")
-                ),
+                _text("governed_by", "what is nearest its limit", values=GOVERNED),
                 _real(
                     "governing_chainage",
                     "where the head is when the force is nearest its limit: at that bend, or where "

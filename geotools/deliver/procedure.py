@@ -25,9 +25,8 @@ from geotools.pipe.fusion import (
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import Material
 
-__all__ = ["PROCEDURES", "OwnProcedure", "Windows", "read_procedure", "windows"]
+__all__ = ["OwnProcedure", "Windows", "read_procedure", "windows"]
 
-PROCEDURES = ("f2620", "iso_shp", "iso_slp")
 _ISO = {"iso_shp": "single_high", "iso_slp": "single_low"}
 _TITLES = {
     "f2620": "ASTM F2620",

@@ -14,7 +14,6 @@ __all__ = [
     "MILE",
     "MPH",
     "PSI",
-    "SHORT_TON_FORCE",
     "WATER_DENSITY",
     "YEAR_H",
     "to_si",
@@ -29,7 +28,6 @@ MPH = MILE / HOUR
 GALLON = 231.0 * INCH**3
 LBF = 0.45359237 * 9.80665
 PSI = LBF / INCH**2
-SHORT_TON_FORCE = 2000.0 * LBF
 FAHRENHEIT_STEP = 5.0 / 9.0
 GRAVITY = 9.80665
 YEAR_H = 8766.0  # hours in a mean year

@@ -22,7 +22,6 @@ __all__ = [
     "IsoProcedure",
     "fusion_window",
     "gauge_pressure_pa",
-    "heater_fault",
     "iso_cooling_s",
     "iso_procedure",
     "joint_count",
@@ -232,28 +231,6 @@ def fusion_window(outside_m: ArrayLike, wall_m: ArrayLike) -> FusionWindow:
         removal_s=_step_value(wall, removal),
         cool_s=np.asarray(_COOL_S_PER_M * wall, dtype=np.float64),
     )
-
-
-def heater_fault(heater_c: ArrayLike) -> NDArray[np.bool_]:
-    """Tell which recorded heater temperatures lie outside the window.
-
-    Parameters
-    ----------
-    heater_c : array_like
-        Heater surface, C; -50 to 500.
-
-    Returns
-    -------
-    ndarray of bool
-        True where the record is at fault.
-
-    Raises
-    ------
-    RangeError
-        If a value cannot be a heater's temperature.
-    """
-    heat = check_range("heater_c", heater_c, -50.0, 500.0, "C")
-    return np.asarray((heat < HEATER_C[0] - 0.05) | (heat > HEATER_C[1] + 0.05))
 
 
 def gauge_pressure_pa(

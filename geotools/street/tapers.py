@@ -15,15 +15,12 @@ from geotools.pipe.factors import FOOT, MPH
 
 __all__ = [
     "DOWNSTREAM_TAPER_M",
-    "TAPER_SHARE",
     "buffer_length_m",
     "merging_taper_m",
     "sight_distance_ft",
-    "taper_m",
 ]
 
 DOWNSTREAM_TAPER_M = 50 * FOOT  # 50 to 100 ft a lane: the least
-TAPER_SHARE = {"merging": 1.0, "shifting": 0.5, "shoulder": 0.33}
 # Stopping sight distance by speed: table 6B-2, mph and ft.
 # What the reader takes for a street is good for the formulas: m/s and m.
 _FASTEST, _WIDEST = limit("speed").high, limit("width").high
@@ -60,11 +57,6 @@ def merging_taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike) -> Flo
     fast = speed > 40.0 + 1e-9
     length = np.where(fast, width * np.maximum(speed, 45.0), width * speed**2 / 60.0)
     return np.asarray(length * FOOT, dtype=np.float64)
-
-
-def taper_m(width_m: npt.ArrayLike, speed_m_per_s: npt.ArrayLike, *, kind: str) -> FloatArray:
-    """Length of a taper of a kind of `TAPER_SHARE`, m; parameters as `merging_taper_m`."""
-    return np.asarray(TAPER_SHARE[kind] * merging_taper_m(width_m, speed_m_per_s))
 
 
 def buffer_length_m(speed_m_per_s: npt.ArrayLike) -> FloatArray:

@@ -12,46 +12,38 @@ from geotools.street.tapers import (
     DOWNSTREAM_TAPER_M,
     buffer_length_m,
     merging_taper_m,
-    taper_m,
 )
 
 FOOT, MPH, KMH = 0.3048, 0.44704, 1 / 3.6
 LANE = 12 * FOOT
 
-# mph, merging taper for a 12 ft lane, shifting, shoulder, stopping sight distance; ft, as printed.
-# The tapers are whole feet except where a half is printed; the shoulder's third is rounded.
+# mph, merging taper for a 12 ft lane, stopping sight distance; ft, as printed.
 PRINTED = [
-    (20, 80, 40, 27, 115),
-    (25, 125, 62.5, 42, 155),
-    (30, 180, 90, 60, 200),
-    (35, 245, 122.5, 82, 250),
-    (40, 320, 160, 107, 305),
-    (45, 540, 270, 180, 360),
-    (50, 600, 300, 200, 425),
-    (55, 660, 330, 220, 495),
-    (60, 720, 360, 240, 570),
-    (65, 780, 390, 260, 645),
-    (70, 840, 420, 280, 730),
-    (75, 900, 450, 300, 820),
+    (20, 80, 115),
+    (25, 125, 155),
+    (30, 180, 200),
+    (35, 245, 250),
+    (40, 320, 305),
+    (45, 540, 360),
+    (50, 600, 425),
+    (55, 660, 495),
+    (60, 720, 570),
+    (65, 780, 645),
+    (70, 840, 730),
+    (75, 900, 820),
 ]
 
 
-@pytest.mark.parametrize(("mph", "merging", "shifting", "shoulder", "sight"), PRINTED)
-def test_tapers_and_buffers_are_those_of_the_tables(
-    mph: int, merging: float, shifting: float, shoulder: float, sight: float
-) -> None:
+@pytest.mark.parametrize(("mph", "merging", "sight"), PRINTED)
+def test_tapers_and_buffers_are_those_of_the_tables(mph: int, merging: float, sight: float) -> None:
     speed = mph * MPH
     assert merging_taper_m(LANE, speed) / FOOT == pytest.approx(merging, rel=1e-9)
-    assert taper_m(LANE, speed, kind="shifting") / FOOT == pytest.approx(shifting, rel=1e-9)
-    # Printed as a third rounded to whole feet; the rule is 0.33 L, 0.33 against 1/3 being 1 %.
-    assert taper_m(LANE, speed, kind="shoulder") / FOOT == pytest.approx(shoulder, abs=3.5)
-    assert taper_m(LANE, speed, kind="shoulder") / FOOT == pytest.approx(0.33 * merging)
     assert buffer_length_m(speed) / FOOT == pytest.approx(sight, rel=1e-9)
 
 
-@pytest.mark.parametrize(("mph", "merging", "shifting", "shoulder", "sight"), PRINTED)
+@pytest.mark.parametrize(("mph", "merging", "sight"), PRINTED)
 def test_the_sight_distances_are_those_of_the_stopping_formula(
-    mph: int, merging: float, shifting: float, shoulder: float, sight: float
+    mph: int, merging: float, sight: float
 ) -> None:
     """1.47 V t + 1.075 V^2 / a, t 2.5 s, a 11.2 ft/s2, rounded up to 5 ft (a state manual)."""
     exact = 1.47 * mph * 2.5 + 1.075 * mph**2 / 11.2

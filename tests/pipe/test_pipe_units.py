@@ -32,7 +32,6 @@ def test_exact_factors_are_those_of_pint() -> None:
         (factors.GALLON, "gallon", "m**3"),
         (factors.LBF, "lbf", "N"),
         (factors.PSI, "psi", "Pa"),
-        (factors.SHORT_TON_FORCE, "US_ton_force", "N"),
         (factors.MILE, "mile", "m"),
         (factors.MPH, "mile/hour", "m/s"),
         (factors.FAHRENHEIT_STEP, "delta_degree_Fahrenheit", "delta_degree_Celsius"),

@@ -21,10 +21,8 @@ from geotools.pipe.external import (
     ovality_factor,
 )
 from geotools.pipe.fusion import (
-    HEATER_C,
     fusion_window,
     gauge_pressure_pa,
-    heater_fault,
     iso_cooling_s,
     joint_count,
     joint_hours,
@@ -353,13 +351,6 @@ def test_thicker_walls_take_longer() -> None:
 
 def test_small_pipe_has_no_timed_soak() -> None:
     assert fusion_window(0.3, 0.02).soak_s == 0.0
-
-
-def test_heater_records_outside_the_window_are_at_fault() -> None:
-    low, high = HEATER_C
-    assert heater_fault([low - 1, low, (low + high) / 2, high, high + 1]).tolist() == [
-        True, False, False, False, True,
-    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("pressure", [0.0, 75.0, 4e6])  # a psi taken for a Pa among them
