@@ -193,7 +193,7 @@ def without_lengths(text: Any) -> Any:
     """Return a text with every number that has a unit of length left out."""
     if not isinstance(text, str):
         return None
-    return re.sub(r"[-+]?\d[\d,]*(\.\d+)? ?(mm|m2|m|ft2|ft|in|kPa|psi|L/s|gpm|kN|lbf)\b", "#", text)
+    return re.sub(r"[-+]?\d[\d,]*(\.\d+)? ?(mm|m²|m|ft²|ft|in|kPa|psi|L/s|gpm|kN|lbf)\b", "#", text)
 
 
 def test_us_units_are_the_same_plan(

@@ -40,19 +40,19 @@ def test_pits_of_two_runs_on_one_ground_are_told_with_overlap_and_saving() -> No
     second = (1, "insertion_both", 2.0, shapely.box(4, 0, 20, 2))
     (row,) = shared(first, second).to_dict("records")
     assert row["rule"] == "pits-shared" and row["feature"] == "P0"
-    assert "P0 and P1" in row["text"] and "4.0 m2" in row["text"]
+    assert "P0 and P1" in row["text"] and "4.0 m²" in row["text"]
     # One receiving set-up, 4 m2 made good, and 4 m2 x 2 m dug.
     rates = Brief().rates
     saved = rates.receiving_pit + 4 * rates.restoration + 8 * rates.excavation
     assert f"{saved:,.0f} crowns" in row["text"]
     assert row["geometry"].area == pytest.approx(4.0)
-    assert "43.1 ft2" in shared(first, second, system="us")["text"][0]
+    assert "43.1 ft²" in shared(first, second, system="us")["text"][0]
 
 
 def test_pits_of_a_run_that_comes_back_to_where_it_was_are_told_too() -> None:
     one, other = ((0, "receiving", 3.0, shapely.box(x, 0, x + 6, 2)) for x in (0, 4))
     (row,) = shared(one, other).to_dict("records")
-    assert row["text"].startswith("pits P0 and P1 of one run share 4.0 m2 of ground")
+    assert row["text"].startswith("pits P0 and P1 of one run share 4.0 m² of ground")
 
 
 def test_the_two_ends_of_a_ring_are_one_hole_and_verify_asks_for_the_finding(

@@ -13,8 +13,8 @@ from geotools.intake.limits import limit
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 FOREIGN = {
-    "us": re.compile(r"\d ?(?:mm|cm|m|km|m2|m3|kPa|bar|kN|km/h)\b"),
-    "si": re.compile(r"\d ?(?:ft|psi|lbf|mph|ft2|yd3|gal|mi)\b|\d in\b(?! the)"),
+    "us": re.compile(r"\d ?(?:mm|cm|m|km|m2|m3|m²|m³|kPa|bar|kN|km/h)\b"),
+    "si": re.compile(r"\d ?(?:ft|psi|lbf|mph|ft2|yd3|ft²|yd³|gal|mi)\b|\d in\b(?! the)"),
 }
 # Names of pipes and numbers from the files of others stay as they were written.
 SPARED = ("value-out-of-range", "no-carrier", "duplicate-id", "little-capacity")
