@@ -280,6 +280,31 @@ def test_a_role_nobody_knows_is_a_finding() -> None:
     assert "'sideways'" in found["text"] and "insertion_both" in found["text"]
 
 
+@pytest.mark.parametrize(
+    ("x", "named", "told"),
+    [
+        (100.0, "", "R0002 is about as near: say in run_id which is meant"),
+        (100.0, "R0001", ""),
+        (60.0, "", ""),  # 40 m from the other
+        (60.0, "R0009", "run R0009, which it names, is not near it"),
+    ],
+)
+def test_an_edit_that_may_be_meant_for_another_run_says_which(
+    x: float, named: str, told: str
+) -> None:
+    """Two mains cross, not joined, 100 m along the first."""
+    mains = main_of([(0.0, 0.0), (400.0, 0.0)], [(100.0, -150.0), (100.0, 250.0)])
+    wish = gpd.GeoDataFrame(
+        {"action": ["forbid"], "role": ["insertion_both"], "run_id": [named]},
+        geometry=[shapely.Point(X + x, Y)],
+        crs=CRS,
+    )
+    found = planned(mains=mains, pit_edits=wish)["findings"].query("layer == 'pit_edits'")
+    (text,) = found["text"]
+    assert "of run R0001: honoured; a pit in another role may stand there" in text
+    assert (told in text) if told else ("near" not in text)
+
+
 def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them() -> None:
     plain = geotools.plan(SAMPLE).layers["pits"]
     few = geotools.plan(SAMPLE, settings={"objective.per_pit": 1e6}).layers["pits"]
