@@ -148,7 +148,7 @@ def _source_told(tally: Tally, stations: list[Any], pit: Any) -> None:
 
 
 def slopes(plan: Plan) -> Tally:
-    """Check the slope of the ground from edge to edge of every pit."""
+    """Check the slope of the ground of every pit: edge to edge, and from its place to both."""
     tally = Tally("pits")
     most = plan.setting("pits.max_slope")
     stations = plan.by("stations", "run_id", "chainage")
@@ -157,13 +157,14 @@ def slopes(plan: Plan) -> Tally:
         before, after = whole_pit(plan, pit)
         if not of_run or math.isnan(before + after):
             continue
-        ends = [between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)]
-        slope = abs(ends[1] - ends[0]) / max(before + after, CLOSE)
-        tally.holds(
-            math.isnan(slope) or slope <= most + CLOSE,
-            pit.pit_id,
-            f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
-        )
+        for one, two in ((-before, after), (-before, 0.0), (0.0, after)):
+            ends = [between(of_run, pit.chainage + step, "ground_z") for step in (one, two)]
+            slope = abs(ends[1] - ends[0]) / max(two - one, CLOSE)
+            tally.holds(
+                math.isnan(slope) or slope <= most + CLOSE,
+                pit.pit_id,
+                f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
+            )
     return tally
 
 
