@@ -50,7 +50,7 @@ def report_districts(areas: Areas, districts: pd.DataFrame, findings: Findings) 
     findings.add_many(
         "warning",
         "district-unnamed",
-        [f"has no name; it is planned as the district {name!r}; name it" for name in names[bare]],
+        [f"has no name; it goes by the name {str(name)!r}; name it" for name in names[bare]],
         layer="districts",
         features=names[bare],
         geometry=areas.geometry[bare],

@@ -454,9 +454,7 @@ def _refusals(
         profile.table(["depth", "ground_z"], run, edge) for edge in (extents.start, extents.end)
     )
     deepest = np.fmax(depth[:, None], np.fmax(first[0], last[0]))
-    slope = np.abs(_rises(table, pits, first[1], last[1])) / np.maximum(
-        extents.end - extents.start, 1e-6
-    )
+    slope = _steepest(table, pits, first[1], last[1])
     unknown = ~np.isfinite(depth)[:, None]
     one_way, two_way = np.isfinite(ramp), np.isfinite(ramp.sum(axis=1) + pits.sizes.shared)
     ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
@@ -469,6 +467,25 @@ def _refusals(
     code = code | np.where(slope > rules.max_slope, STEEP, 0)
     code = code | np.where(~ramps & ~unknown, RAMP, 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
+
+
+def _steepest(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:
+    """Return the steepest slope of the ground along every pit, rise over run, shape (n, 4).
+
+    From edge to edge, and from the station to either edge: on a crest or in a trough the edges
+    are level with each other.
+    """
+    extents, here = pits.extents, table["ground_z"].to_numpy(dtype=float)[:, None]
+    at = table["chainage"].to_numpy(dtype=float)[:, None]
+    whole = _rises(table, pits, first, last)  # ``first`` and ``last`` are those of ramps now
+    steepest = np.zeros(whole.shape)
+    for rise, run in (
+        (whole, extents.end - extents.start),
+        (np.nan_to_num(here - first), at - extents.start),
+        (np.nan_to_num(last - here), extents.end - at),
+    ):
+        steepest = np.maximum(steepest, np.abs(rise) / np.maximum(run, 1e-6))
+    return steepest
 
 
 def _rises(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:

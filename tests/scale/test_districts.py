@@ -70,6 +70,14 @@ def test_areas_of_one_name_without_one_and_districts_that_overlap_are_told() -> 
     ]  # fmt: skip
 
 
+def test_a_nameless_district_is_told_by_the_name_it_goes_by() -> None:
+    findings, areas = Findings(), areas_of(("W", WEST), (None, EAST))
+    report_districts(areas, by_name(areas), findings)
+    assert findings.table()["text"].tolist() == [
+        "has no name; it goes by the name 'fid 1'; name it"
+    ]
+
+
 def test_the_same_run_is_found_by_its_ends_and_its_length() -> None:
     bow = [(0, 0), (50, 30), (100, 0)]
     whole = span_of(chains_of([(0, 0), (100, 0)], bow, [(0, 9), (100, 9)]))

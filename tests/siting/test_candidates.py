@@ -84,6 +84,19 @@ def test_no_pit_is_dug_where_the_ground_along_it_is_steeper_than_allowed(tmp_pat
         assert abs(climb) <= 0.121 * (pit.before + pit.after)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_pit_on_a_crest_or_in_a_trough_is_as_steep_as_either_side(
+    sign: float, tmp_path: Path
+) -> None:
+    """The street climbs 20 % up to 250 m and falls as much beyond; 12 % are allowed."""
+    dem = ground_of(tmp_path / "dem.tif", lambda x, y: 100 - sign * 0.2 * np.abs(x - 252.5))
+    layers = planned(mains=main_of([(0, 0), (500, 0)], cover_m=[1.5]), dem=dem)
+    places = layers["candidates"]
+    top = places[(places["chainage"] - 252.5).abs() < 20]
+    assert len(top) >= 2
+    assert (top["reasons"].map(lambda r: refused(r, "ground steeper than 12%")) == set(ROLES)).all()
+
+
 def test_a_host_deeper_than_allowed_or_than_the_ramp_can_reach_is_refused() -> None:
     deep = planned({"pits.max_depth": "3 m"}, mains=main_of([(0, 0), (300, 0)], cover_m=[2.8]))
     places = deep["candidates"]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +22,7 @@ from geotools.deliver.verify.formulas import (
     ONE_LANE_TAPER,
     merging_taper,
 )
+from geotools.deliver.verify.lanes import Lanes, lanes_of, streets_of
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
 from geotools.deliver.verify.sites import (
     DRAWN,
@@ -348,6 +350,27 @@ class Edge:
         met = [b for b, c in zip(self.bent, self.at, strict=True) if abs(c - at) <= far * b + REACH]
         return far * math.fsum(met)
 
+    def beside(
+        self, place: Any, heading: FloatArray, parallel: float
+    ) -> tuple[float, float] | None:
+        """Return how far along, and off it, a place lies by the stretch its main goes along, m.
+
+        That may be another than the nearest; then the place is told by the end of it, the corner,
+        however far before the corner it lies. None where the main goes along no stretch.
+        """
+        ends = [0.0, *self.at]
+        found = []
+        for low, (one, two) in zip(
+            ends, itertools.pairwise(shapely.get_coordinates(self.line)), strict=True
+        ):
+            along, across = _in_frame(two - one, heading)
+            if math.atan2(abs(across), abs(along)) <= parallel:
+                stretch = shapely.LineString([one, two])
+                at = low + float(shapely.line_locate_point(stretch, place))
+                found.append((float(shapely.distance(stretch, place)), at))
+        aside, at = min(found, default=(math.nan, math.nan))
+        return None if math.isnan(at) else (at, aside)
+
     @property
     def mitre(self) -> float:
         """Return how many times as deep as its lanes a closure is at its sharpest corner."""
@@ -360,7 +383,7 @@ class Edge:
         return [2 * math.tan(min(abs(turn), SHARPEST) / 2) for turn in self.turns]
 
 
-def _edge(row: Any) -> Edge | None:
+def _edge(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
     xy = shapely.get_coordinates(row.geometry)[:-1]
     if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
@@ -373,8 +396,24 @@ def _edge(row: Any) -> Edge | None:
     line = shapely.LineString(edge)
     deep = float(shapely.distance(shapely.points(xy), line).max())
     at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
-    lanes = max(row.lanes_closed, 1)
-    return Edge(line, turns, at, deep, (lanes + row.lanes_left) * deep / lanes)
+    return Edge(line, turns, at, deep, _half(plan, row, deep))
+
+
+def _half(plan: Plan, row: Any, deep: float) -> float:
+    """Return how far off the centreline the kerb of a closure lies at most, m.
+
+    Of an odd number of lanes the middle lies half a lane off it. Where the street is not in the
+    plan it is not known how many there are.
+    """
+    closed = max(row.lanes_closed, 1)
+    lane = deep / closed
+    kerbs = [
+        lanes.kerb
+        for street in streets_of(plan, row.street, row.class_)
+        if shapely.dwithin(street.geometry, row.geometry, ROOM)
+        and (lanes := lanes_of(plan, street)).wide <= lane + DRAWN
+    ]
+    return max(kerbs, default=(closed + row.lanes_left + 0.5) * lane)
 
 
 def closures_drawn(plan: Plan) -> Tally:
@@ -386,17 +425,19 @@ def closures_drawn(plan: Plan) -> Tally:
             if ways is None:
                 tally.holds(False, row.closure_id, "its pit stands at no candidate")
                 continue
-            _closure(plan, tally, row, pit.geometry, ways)
+            _closure(plan, tally, row, pit.geometry, ways, _headings(plan, pit))
     strings = plan.by("strings", "pull_id", "number")
     for pull in plan.rows("pulls"):
         pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
         drawn = [_laid(s.geometry, pipe.outside) for s in strings.get(pull.pull_id, []) if pipe]
-        start = next((shapely.Point(one.line[0]) for one in drawn if one is not None), None)
+        first = next((one for one in drawn if one is not None), None)
         for row in closures_of(plan, pull.pull_id):
             # The work space begins, or ends, where the strings do.
             work = row.work_length
-            if start is not None:
-                _closure(plan, tally, row, start, [(0.0, 0.0), (work, work)])
+            if first is not None:
+                start, heading = shapely.Point(first.line[0]), first.heading(0)
+                ways = [(0.0, 0.0), (work, work)]
+                _closure(plan, tally, row, start, ways, [heading])
     return tally
 
 
@@ -419,11 +460,28 @@ def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | 
     return [(low, high), (row.work_length - high, row.work_length - low)]
 
 
+def _headings(plan: Plan, pit: Any) -> list[FloatArray]:
+    """Return the unit vectors along its run before and after a pit; one at a run's end."""
+    line = shapely.force_2d(plan.one("runs", "run_id")[pit.run_id].geometry)
+    ways = np.clip(pit.chainage + np.array([-REACH, 0.0, REACH]), 0.0, shapely.length(line))
+    steps = np.diff(shapely.get_coordinates(shapely.line_interpolate_point(line, ways)), axis=0)
+    sizes = np.hypot(*steps.T)
+    return [step / size for step, size in zip(steps, sizes, strict=True) if size > DRAWN]
+
+
 def _closure(
-    plan: Plan, tally: Tally, row: Any, place: Any, ways: list[tuple[float, float]]
+    plan: Plan,
+    tally: Tally,
+    row: Any,
+    place: Any,
+    ways: list[tuple[float, float]],
+    headings: list[FloatArray],
 ) -> None:
-    """Check one closure about a place that stands so far into its work space, one way or other."""
-    edge = _edge(row)
+    """Check one closure about a place that stands so far into its work space, one way or other.
+
+    ``headings`` are those of the main, or the strings, at the place, by which it has its street.
+    """
+    edge = _edge(plan, row)
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
@@ -432,10 +490,17 @@ def _closure(
     # A place is no farther from its street than this, and from the kerb beyond it.
     far = plan.setting("street.reach") + 2 * edge.half
     tally.holds(aside <= far, row.closure_id, f"lies {aside:.2f} m off what it is for")
-    found = [_ends_due(plan, tally, row, edge, (at, aside), way) for way in ways]
-    tally.holds(any(found), row.closure_id, "does not reach as far as told on either side of "
-                "what it is for")  # fmt: skip
-    _deep(plan, tally, row, edge, whole=2 in found)
+    reached = 0
+    spots = [edge.beside(place, heading, plan.setting("street.parallel")) for heading in headings]
+    for spot in [(at, aside), *spots]:
+        if not reached and spot is not None:
+            reached = max(_ends_due(plan, tally, row, edge, spot, way) for way in ways)
+    tally.holds(
+        reached,
+        row.closure_id,
+        "does not reach as far as told on either side of what it is for",
+    )
+    _deep(plan, tally, row, edge, whole=reached == 2)
     _at_kerb(plan, tally, row, edge, at)
 
 
@@ -519,43 +584,53 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
     if CONTEXT not in plan.tables:
         tally.skip("kerbs of closures: the plan holds no layer context")
         return
-    streets = [
+    near = [
         other
         for other in plan.by(CONTEXT, "name").get(row.street, [])
         if other.layer == "streets" and shapely.dwithin(other.geometry, place, ROOM)
     ]
-    if not streets or corners.near(place, 2 * edge.half):
+    if not near or corners.near(place, 2 * edge.half):
         tally.skip("closures at corners of their street, or of a street not in the plan: the kerb")
         return
     slack = corners.snap + DRAWN
-    off = [float(shapely.distance(street.geometry, place)) for street in streets]
-    lines = [_lane_lines(plan, street) for street in streets]
+    off = _nearest(place, near)
     tally.holds(
         any(
-            min(abs(gap - kerb), abs(gap - middle)) <= slack
-            for gap, (_, middle, kerb) in zip(off, lines, strict=True)
+            min(abs(gap - lanes.kerb), abs(gap - lanes.middle)) <= slack
+            for gap, lanes in _lane_lines(plan, row, place, near)
         ),
         row.closure_id,
-        f"lies {min(off):.2f} m off the centreline of its street, not at kerb or middle",
+        f"lies {off:.2f} m off the centreline of its street, not at kerb or middle",
     )
     tally.holds(
         any(
-            edge.deep / edge.mitre - slack <= row.lanes_closed * lane <= edge.deep + slack
-            for lane, *_ in lines
+            edge.deep / edge.mitre - slack
+            <= row.lanes_closed * lanes_of(plan, street).wide
+            <= edge.deep + slack
+            for street in near
         ),
         row.closure_id,
         f"is {edge.deep:.2f} m deep: no {row.lanes_closed:.0f} lanes of its street",
     )
 
 
-def _lane_lines(plan: Plan, street: Any) -> tuple[float, float, float]:
-    """Return how wide a lane is, and how far off the centreline middle and kerb lie, m.
+def _lane_lines(plan: Plan, row: Any, place: Any, near: list[Any]) -> Iterator[tuple[float, Lanes]]:
+    """Yield how far off a street a place on the edge of its closure lies, m, with its lanes.
 
-    Of an odd number of lanes the one in the middle is that of the right.
+    The lanes are those of the street at the pit, also where the strings lie farther on and the
+    street is wider there: off the nearest centreline by the half of another one of its class.
     """
-    lanes = round(street.lanes) if street.lanes >= 1 else plan.setting("street.default_lanes")
-    width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
-    return width / lanes, width / lanes / 2 if lanes % 2 else 0.0, width / 2
+    off = _nearest(place, near)
+    own = streets_of(plan, row.street, row.class_)
+    for street in near:
+        lanes = lanes_of(plan, street)
+        yield float(shapely.distance(street.geometry, place)), lanes
+        if any(street is other for other in own):
+            yield off, lanes
+
+
+def _nearest(place: Any, streets: list[Any]) -> float:
+    return min(float(shapely.distance(street.geometry, place)) for street in streets)
 
 
 RULES = (

@@ -16,6 +16,7 @@ from geotools.deliver.verify.formulas import (
     buffer,
     merging_taper,
 )
+from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.ground.profile import SOURCES
@@ -38,6 +39,7 @@ __all__ = [
 LEAST_PULL = 0.5  # days
 DRAWN = 1e-3  # m
 LOOKED_AT = 48  # places along a stretch of a run
+BESIDE = 0.5  # m; a heading of the run so near to the edge of a pit may be that of its ramp
 DRAWN_AREA = 1e-4  # share
 TOUCH = 0.011  # m2; a hair above the ground shared that counts as lying on it
 
@@ -149,7 +151,7 @@ def _source_told(tally: Tally, stations: list[Any], pit: Any) -> None:
 
 
 def slopes(plan: Plan) -> Tally:
-    """Check the slope of the ground from edge to edge of every pit."""
+    """Check the slope of the ground of every pit: edge to edge, and from its place to both."""
     tally = Tally("pits")
     most = plan.setting("pits.max_slope")
     stations = plan.by("stations", "run_id", "chainage")
@@ -158,13 +160,14 @@ def slopes(plan: Plan) -> Tally:
         before, after = whole_pit(plan, pit)
         if not of_run or math.isnan(before + after):
             continue
-        ends = [between(of_run, pit.chainage + step, "ground_z") for step in (-before, after)]
-        slope = abs(ends[1] - ends[0]) / max(before + after, CLOSE)
-        tally.holds(
-            math.isnan(slope) or slope <= most + CLOSE,
-            pit.pit_id,
-            f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
-        )
+        for one, two in ((-before, after), (-before, 0.0), (0.0, after)):
+            ends = [between(of_run, pit.chainage + step, "ground_z") for step in (one, two)]
+            slope = abs(ends[1] - ends[0]) / max(two - one, CLOSE)
+            tally.holds(
+                math.isnan(slope) or slope <= most + CLOSE,
+                pit.pit_id,
+                f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
+            )
     return tally
 
 
@@ -320,7 +323,8 @@ def _deep(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
         low = max(start, min(pit.chainage - half, 0.0))
     if pit.role == "insertion_behind":
         high = min(end, max(pit.chainage + half, length))
-    return low, high, low == start, high == end
+    # Told to the rounding of lengths in feet, edges that are one differ by it.
+    return low, high, low - start <= CLOSE, end - high <= CLOSE
 
 
 def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
@@ -345,9 +349,16 @@ def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
 
 
 def straight_over(plan: Plan, pit: Any) -> bool:
-    """Say whether the run is straight over a pit, so that no ramp along it leaves it."""
+    """Say whether the run is straight over a pit, so that no ramp along it leaves it.
+
+    A ramp starts at an edge of the pit and heads as the run does there: a bend just inside turns
+    it away from a run that is straight from edge to edge.
+    """
     ends = pit.chainage - pit.before, pit.chainage + pit.after
-    return bool(bow(plan, pit.run_id, *ends) <= pit.width / 4)
+    most = pit.width / 4
+    off = [bow(plan, pit.run_id, *ends)]
+    off += [_swing(plan, pit.run_id, *pair) for pair in (ends, ends[::-1])]
+    return all(one <= most for one in off)
 
 
 def bow(plan: Plan, run_id: str, low: float, high: float) -> float:
@@ -359,6 +370,31 @@ def bow(plan: Plan, run_id: str, low: float, high: float) -> float:
     places = shapely.line_interpolate_point(shapely.force_2d(axis), ways)
     chord = shapely.LineString(shapely.get_coordinates(places[[0, -1]]))
     return float(shapely.distance(chord, places).max())
+
+
+def _swing(plan: Plan, run_id: str, start: float, end: float) -> float:
+    """Return how far a run leaves the lines along which it starts at a chainage, m.
+
+    Of all its headings near there, since the plan takes that of an axis with fewer vertices.
+    """
+    axis = plan.one("runs", "run_id")[run_id].geometry
+    if axis is None or shapely.is_empty(axis) or not math.isfinite(start + end):
+        return math.nan
+    line = shapely.force_2d(axis)
+    origin, *places = shapely.get_coordinates(
+        shapely.line_interpolate_point(line, np.linspace(start, end, LOOKED_AT))
+    )
+    about = start + np.linspace(-BESIDE, BESIDE, LOOKED_AT)
+    about = about[(about >= 0.0) & (about <= shapely.length(line))]
+    steps = np.diff(shapely.get_coordinates(shapely.line_interpolate_point(line, about)), axis=0)
+    size = np.hypot(*steps.T)
+    units = steps[size > 0] / size[size > 0, None]
+    away = np.array(places) - origin
+    return float(
+        np.abs(np.outer(away[:, 0], units[:, 1]) - np.outer(away[:, 1], units[:, 0])).max(
+            initial=0.0
+        )
+    )
 
 
 def shored(plan: Plan, pit: Any) -> float:
@@ -528,15 +564,18 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
         row.buffer, buffer(row.speed) if length is None else length, row.closure_id, "buffer"
     )
     tally.near(row.downstream_taper, DOWNSTREAM_TAPER, row.closure_id, "downstream_taper")
+    told = f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes"
+    if taper is not None:
+        tally.holds(abs(row.taper - taper) <= CLOSE, row.closure_id, told)
+        return
     one_way = row.lanes_left == 0 and abs(row.taper - ONE_LANE_TAPER) <= CLOSE
-    lanes = np.array([2.0, 6.0]) * row.lanes_closed  # the lane's width itself is not in the plan
-    low, high = (merging_taper(float(width), row.speed) for width in lanes)
+    lanes = {lanes_of(plan, street).wide for street in streets_of(plan, row.street, row.class_)}
+    if not one_way and not lanes:  # the closure as drawn is held against its taper in any case
+        tally.skip("tapers of closures in streets that are not in the plan")
+        return
+    due = [merging_taper(row.lanes_closed * lane, row.speed) for lane in lanes]
     tally.holds(
-        abs(row.taper - taper) <= CLOSE
-        if taper is not None
-        else one_way or low <= row.taper <= high,
-        row.closure_id,
-        f"taper of {row.taper:.2f} m for {row.lanes_closed:.0f} lanes",
+        one_way or any(abs(row.taper - length) <= CLOSE for length in due), row.closure_id, told
     )
 
 

@@ -1,0 +1,45 @@
+"""Lanes of the streets that the plan holds: how wide, and where their middle and kerb lie."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from geotools.deliver.verify.plan import CONTEXT, Plan
+
+__all__ = ["Lanes", "lanes_of", "streets_of"]
+
+UNKNOWN = "unclassified"  # what a street without a class is taken as
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """Width of a lane, and how far off the centreline the middle and the kerb lie, m."""
+
+    wide: float
+    middle: float
+    kerb: float
+
+
+def lanes_of(plan: Plan, street: Any) -> Lanes:
+    """Return the lanes of a street as the plan takes them.
+
+    Of an odd number of lanes the one in the middle is that of the right.
+    """
+    lanes = round(street.lanes) if street.lanes >= 1 else plan.setting("street.default_lanes")
+    width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
+    return Lanes(width / lanes, width / lanes / 2 if lanes % 2 else 0.0, width / 2)
+
+
+def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:
+    """Return the streets of a name and class that the plan holds; none where it holds no streets.
+
+    The layer context has classes as they were read, closures as they are compared.
+    """
+    if CONTEXT not in plan.tables:
+        return []
+    return [
+        row
+        for row in plan.by(CONTEXT, "name").get(name, [])
+        if row.layer == "streets" and (row.kind.strip().casefold() or UNKNOWN) == class_
+    ]

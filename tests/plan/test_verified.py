@@ -1,0 +1,194 @@
+"""Plans that are right and keep every rule of `verify`, in scenes that were once found fault with.
+
+The scenes are invented and small. What must hold of each is worked out here by plane geometry.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+import shapely.affinity
+
+import geotools
+from geotools.deliver.verify.plan import Plan, load_plan
+from geotools.deliver.verify.rules import RULES, check
+from geotools.tools.plan import TOOL
+
+CRS = 32633
+X, Y = 500_000.0, 4_800_000.0
+PIPE = {
+    "carrier.system": "METRIC",
+    "carrier.nominal": "355 mm",
+    "carrier.material": "PE100",
+    "carrier.dr": 17,
+    "service.least_capacity": 0,
+}
+Line = list[tuple[float, float]]
+
+
+def lines(*shapes: Line) -> list[shapely.LineString]:
+    return [shapely.LineString([(x + X, y + Y) for x, y in line]) for line in shapes]
+
+
+def main_of(*shapes: Line) -> gpd.GeoDataFrame:
+    ids = [f"M{k}" for k in range(len(shapes))]
+    return gpd.GeoDataFrame(
+        {"main_id": ids, "diameter_mm": 450.0, "bore_mm": 450.0, "cover_m": 1.5},
+        geometry=lines(*shapes),
+        crs=CRS,
+    )
+
+
+def street(*shapes: Line, **columns: Any) -> gpd.GeoDataFrame:
+    said = {"class": "local", "lanes": 2, "width_m": 7.0, "speed_kmh": 50.0, **columns}
+    said.setdefault("name", [""] * len(shapes))
+    return gpd.GeoDataFrame(said, geometry=lines(*shapes), crs=CRS)
+
+
+def wish(at: tuple[float, float], role: str) -> gpd.GeoDataFrame:
+    place = [shapely.Point(at[0] + X, at[1] + Y)]
+    return gpd.GeoDataFrame({"action": ["fix"], "role": [role]}, geometry=place, crs=CRS)
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Callable[..., Plan]:
+    """Plan a scene, hold it to every rule, and return it as `verify` reads it."""
+
+    def plan(settings: dict[str, Any] | None = None, **layers: Any) -> Plan:
+        path = tmp_path / "plan.gpkg"
+        both = {**PIPE, **(settings or {})}
+        geotools.plan(settings=both, output=path, overwrite=True, **layers)
+        read = load_plan(path, TOOL.outputs)
+        faults = {rule.name: check(read, rule).faults[:3] for rule in RULES}
+        assert {name: found for name, found in faults.items() if found} == {}
+        return read
+
+    return plan
+
+
+def faults(plan: Plan, name: str) -> int:
+    """Return how many faults a rule finds in a plan whose tables were changed."""
+    plan.kept.clear()
+    return sum(len(check(plan, rule).faults) for rule in RULES if rule.name == name)
+
+
+def bent(turn: float, leg: float, *, before: float) -> Line:
+    """Return a line that turns to the left by an angle, degrees."""
+    way = np.radians(turn)
+    return [(-before, 0.0), (0.0, 0.0), (leg * np.cos(way), leg * np.sin(way))]
+
+
+def beside(line: Line, off: float) -> Line:
+    """Return the line so far to the left of another, m."""
+    shape = shapely.offset_curve(shapely.LineString(line), off, join_style="mitre")
+    return [(float(x), float(y)) for x, y in shapely.get_coordinates(shape)]
+
+
+@pytest.mark.parametrize("turn", [-60.0, 40.0])
+def test_the_kerb_of_three_lanes_lies_half_the_street_off_the_centreline_round_a_bend(
+    turn: float, written: Callable[..., Plan]
+) -> None:
+    line = bent(turn, 400.0, before=500.0)
+    plan = written(mains=main_of([(-400.0, 3.6), (-40.0, 3.6)]), streets=street(line, lanes=3,
+                   width_m=10.8))  # fmt: skip
+    closures = plan.table("closures")
+    round_it = shapely.dwithin(closures["geometry"].to_numpy(), shapely.Point(X, Y), 6.0)
+    assert round_it.any()
+    # Along the kerb such a closure is longer or shorter than told by 2 * 5.4 m * tan(turn / 2).
+    row = closures[round_it].iloc[0]
+    step = 2 * 5.4 * math.tan(math.radians(abs(turn)) / 2) + 2.0
+    closures.at[row.name, "geometry"] = shapely.affinity.translate(row.geometry, step, 0.0)
+    assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize(("lanes", "width"), [(4, 7.0), (4, 32.0)])
+def test_tapers_are_for_the_lanes_of_the_street_however_narrow_or_wide_they_are(
+    lanes: int, width: float, written: Callable[..., Plan]
+) -> None:
+    line = [(-100.0, 0.0), (500.0, 0.0)]
+    off = width / 2 - 1.5
+    plan = written(
+        mains=main_of([(0.0, off), (400.0, off)]),
+        streets=street(line, lanes=lanes, width_m=width),
+        settings={"street.lateral_gap": "0.3 m"},
+    )
+    closures = plan.table("closures")
+    merging = closures[(closures["taper"] - 30.48).abs() > 1e-6]
+    assert len(merging)
+    # MUTCD section 6B.08 at 50 km/h (31 mph): L = W S^2 / 60, S in mph, W in ft.
+    due = merging["lanes_closed"] * width / lanes * (50 / 1.609344) ** 2 / 60
+    assert merging["taper"].to_numpy() == pytest.approx(due.to_numpy(), rel=0.01)
+    row = merging.index[0]
+    plan.table("closures").loc[row, "taper"] *= 1.02
+    assert faults(plan, "closures") + faults(plan, "string-closures")
+
+
+def test_a_ramp_that_a_bend_just_inside_the_edge_turns_off_the_main_is_dug_beside_it(
+    written: Callable[..., Plan],
+) -> None:
+    one, two = np.radians((25.0, 20.0))
+    line = [(-10 - 300 * np.cos(one), 300 * np.sin(one)), (-10.0, 0.0), (10.0, 0.0)]
+    line.append((10 + 300 * np.cos(two), 300 * np.sin(two)))
+    plan = written(mains=main_of(line), pit_edits=wish((0.0, 0.0), "insertion_both"))
+    pits = plan.table("pits")
+    pit = pits[pits["role"] == "insertion_both"].iloc[0]
+    assert (pit["before"], pit["after"]) == pytest.approx((10.45, 10.45), abs=0.01)
+    # The ramps head 25 and 20 degrees away from the hole along the main, and take more than it.
+    hole = pit["width"] * pit["dig_depth"] * (pit["before"] + pit["after"])
+    assert pit["volume"] > 1.2 * hole
+    pits.loc[pits["role"] == "insertion_both", "volume"] *= 0.5
+    assert faults(plan, "excavations")
+
+
+def test_a_ramp_beyond_the_runs_end_and_a_bend_has_the_face_of_the_whole_pit_in_feet_too(
+    written: Callable[..., Plan],
+) -> None:
+    way = np.radians(31.9)
+    line = [(0.0, 0.0), (1.6, 0.0), (1.6 + 300 * np.cos(way), 300 * np.sin(way))]
+    plan = written(
+        mains=main_of(line),
+        pit_edits=wish((0.0, 0.0), "insertion_ahead"),
+        settings={
+            "output.units": "us",
+        },
+    )
+    pit = plan.table("pits").iloc[0]
+    # Beyond the end lies half a receiving pit, closed by a face; the ramp is dug beside it.
+    items = plan.table("quantities")
+    row = items[(items["item"] == "shored face") & (items["ref"] == pit["pit_id"])].iloc[0]
+    deep = pit["depth"] + plan.setting("pits.bedding")
+    due = 2 * pit["volume"] / pit["width"] + 2 * pit["width"] * deep
+    assert row["quantity"] * 0.3048**2 == pytest.approx(due, rel=1e-6)
+
+
+def test_a_closure_keeps_the_lanes_of_the_street_at_its_pit_where_a_wider_one_goes_on(
+    written: Callable[..., Plan],
+) -> None:
+    narrow, wide = [(-400.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (400.0, 0.0)]
+    streets = pd.concat(
+        [
+            street(narrow, width_m=7.9),
+            street(wide, width_m=18.3, lanes=4, **{"class": "arterial"}),
+        ]
+    )
+    plan = written(mains=main_of([(-300.0, 3.0), (-8.0, 3.0)]), streets=streets)
+    assert set(plan.table("closures")["class"]) == {"local"}
+
+
+def test_a_main_inside_a_bend_has_its_place_at_the_corner_of_the_stretch_it_goes_along(
+    written: Callable[..., Plan],
+) -> None:
+    line = bent(34.0, 400.0, before=400.0)
+    plan = written(
+        mains=main_of(beside(line, 3.2)),
+        streets=street(line, lanes=2, width_m=7.3),
+    )
+    assert len(plan.table("closures"))
