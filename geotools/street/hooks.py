@@ -1,4 +1,4 @@
-"""Hooks of some centimetres in centrelines: slips of drawing that no street has."""
+"""Hooks of some decimetres in centrelines: slips of drawing that no street has."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of,
 __all__ = ["without_hooks"]
 
 # A street goes round no turn this sharp within this length. Common practice, no source.
-HOOK = 0.25  # m
+HOOK = 0.5  # m
 SHARP = np.radians(20.0)
 
 

@@ -1,4 +1,4 @@
-"""Hooks of centimetres in centrelines are taken out; what a street may be stays as drawn."""
+"""Hooks of less than half a metre in centrelines are taken out; what a street may be stays as drawn."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ def test_a_hook_at_the_end_goes_and_the_end_stays(aside: float) -> None:
     assert back.reverse().equals_exact(line, 0)
 
 
-def test_a_jog_of_centimetres_is_drawn_straight() -> None:
-    [line] = cleaned([(0, 0), (100, 0), (100, 0.1), (200, 0.1)])
-    assert list(line.coords) == [(0, 0), (100, 0.05), (200, 0.1)]
+def test_a_jog_of_decimetres_is_drawn_straight() -> None:
+    [line] = cleaned([(0, 0), (100, 0), (100, 0.4), (200, 0.4)])
+    assert list(line.coords) == [(0, 0), (100, 0.2), (200, 0.4)]
 
 
 def test_a_corner_drawn_with_two_vertices_stays_a_corner() -> None:
