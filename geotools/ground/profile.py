@@ -34,8 +34,9 @@ JOINT = 1.0
 STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
 GRADE_LIMIT = 0.5  # rise over run
 DEPTH_LIMIT = 30.0  # m; more is rather a wrong datum or unit than a water main
-# The unit of the ground is doubted where so large a share of the inverts lies beyond the limits,
-# and in the other unit would lie under less ground than this (common practice, no source).
+# The unit of the ground is doubted where in the other one so much larger a share of the inverts
+# lies at a usual depth, and nearly all do (common practice, no source).
+MORE = 0.25
 MOST = 0.9
 USUAL_DEPTH = 10.0  # m, ground to invert
 
@@ -373,11 +374,15 @@ def _report_unit(columns: _Columns, findings: Findings) -> None:
     both = (columns.source == INVERT) & np.isfinite(columns.ground)
     ground, invert, crown = columns.ground[both], columns.invert[both], columns.diameter[both]
     depth = ground - invert
-    if not both.any() or np.mean((depth > DEPTH_LIMIT) | (depth < 0.0)) < MOST:
+    if not both.any():
         return
+
+    def usual(depth: FloatArray) -> float:
+        return float(np.mean((depth > crown) & (depth < USUAL_DEPTH)))
+
     for factor, mistake in ((FOOT, "feet taken for metres"), (1 / FOOT, "metres taken for feet")):
         other = ground * factor - invert
-        if np.mean((other > crown) & (other < USUAL_DEPTH)) >= MOST:
+        if usual(other) >= max(MOST, usual(depth) + MORE):
             findings.add(
                 "warning",
                 "dem-unit-doubtful",

@@ -377,6 +377,16 @@ def _joining(
     return counted
 
 
+LEAST_TOLD = 0.1  # m2; a smaller area would be rounded to nothing
+
+
+def _shared_text(area: float, system: str) -> str:
+    """Return an area of ground in words, which is never none at all."""
+    if area < LEAST_TOLD:
+        return f"less than {quantity_text(LEAST_TOLD, 'area', system)}"
+    return quantity_text(area, "area", system)
+
+
 def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> None:
     """Report the pairs of `shared_pits`."""
     if not len(shared):
@@ -386,7 +396,7 @@ def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> No
         "pits-shared",
         [
             f"pits {row['pit_id']} and {row['other']} {_OF_RUNS[row['runs']]} share "
-            f"{quantity_text(row['overlap'], 'area', findings.system)} of ground: each is counted "
+            f"{_shared_text(row['overlap'], findings.system)} of ground: each is counted "
             f"and priced as its own; as one pit they would save about {row['saving']:,.0f} "
             f"{currency} (a set-up, and the shared ground dug and made good once)."
             for row in shared.to_dict("records")

@@ -363,6 +363,14 @@ def test_levels_that_no_other_unit_explains_are_not_doubted(ground):
     assert doubts(*ground).empty
 
 
+def test_levels_in_feet_of_low_ground_are_doubted_though_no_main_lies_absurdly_deep():
+    """Ground of 8 m told as 26 (feet): 21 m over inverts of 5 m, deep, and no more than that."""
+    rows = stations(*[(0, 10 * i, 0, i / 20, 8.0 / 0.3048) for i in range(21)])
+    _, findings = profile(rows, mains((0.5, NAN, 5.0, 5.4)))
+    (text,) = findings.loc[findings["rule"] == "dem-unit-doubtful", "text"]
+    assert "if these are feet taken for metres, 2.8 m (2.6 m to 3.0 m)" in text
+
+
 def test_mains_without_inverts_say_nothing_of_the_unit_of_the_ground():
     _, findings = profile(stations((0, 0, 0, 0, 210), (0, 9, 0, 1, 210)), mains((0.5, 2, NAN, NAN)))
     assert findings.empty

@@ -112,3 +112,12 @@ def test_strings_on_steep_ground_are_told_with_what_they_weigh_downhill(
         assert (f"falls {slope:.0%} from its pit" in text) == downhill
         assert f"rollers hold {min(rollers, 0.05):.0%} at the least" in text
         assert ("it may run to the pit by itself" in text) != downhill
+
+
+def test_a_hair_of_ground_that_two_pits_share_is_not_told_as_none() -> None:
+    findings = Findings()
+    pair = {"pit_id": "A", "other": "B", "runs": 2, "overlap": 0.02, "saving": 5.0}
+    table = pd.DataFrame([pair | {"geometry": shapely.Point(0, 0)}])
+    report_shared(table, "crowns", findings)
+    (text,) = findings.table()["text"]
+    assert "share less than 0.1 m2 of ground" in text
