@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from geotools.network.noding import Graph
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, offsets_of, row_of
 
 __all__ = ["without_hooks"]
 
@@ -29,13 +29,13 @@ def without_hooks(graph: Graph) -> Graph:
     leg = np.append(np.hypot(*np.diff(graph.xy, axis=0).T), np.inf)  # from each vertex on
     leg[graph.offsets[1:] - 1] = np.inf
     group = np.cumsum(np.append(True, leg[:-1] >= HOOK)) - 1
-    length = np.bincount(group, np.where(leg < HOOK, leg, 0.0))
+    low, high = _bounds(graph.xy, group)
     sharp = np.bincount(group, _turns(graph.xy, graph.offsets) > SHARP) > 0
-    hooked = (np.bincount(group) > 1) & (length <= HOOK) & sharp
+    hooked = (np.bincount(group) > 1) & (np.hypot(*(high - low).T) <= HOOK) & sharp
     first = np.isin(np.arange(len(edge)), graph.offsets[:-1])
     last = np.isin(np.arange(len(edge)), graph.offsets[1:] - 1)
     hooked &= ~((np.bincount(group, first) > 0) & (np.bincount(group, last) > 0))
-    kept = ~hooked[group] | np.append(True, group[1:] != group[:-1])
+    kept = ~hooked[group] | firsts(group)
     xy = np.where(hooked[group, None], _middles(graph.xy, group, first | last), graph.xy)
     counts = np.bincount(edge, kept, minlength=len(graph)).astype(np.int64)
     return replace(graph, xy=xy[kept], offsets=offsets_of(counts))
@@ -58,9 +58,16 @@ def _middles(xy: FloatArray, group: IntArray, fixed: BoolArray) -> FloatArray:
 
     Half way between the outermost, so that it is the same whichever way the line is drawn.
     """
-    bound = np.bincount(group, fixed)[group] > 0
-    out = bound & ~fixed
-    starts = np.flatnonzero(np.append(True, group[1:] != group[:-1]))
-    low = np.minimum.reduceat(np.where(out[:, None], np.inf, xy), starts)
-    high = np.maximum.reduceat(np.where(out[:, None], -np.inf, xy), starts)
+    out = (np.bincount(group, fixed)[group] > 0) & ~fixed
+    low, high = _bounds(xy, group, ~out)
     return np.asarray(((low + high) / 2)[group], dtype=np.float64)
+
+
+def _bounds(
+    xy: FloatArray, group: IntArray, counted: BoolArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the least and the greatest coordinates of the vertices of each group."""
+    starts = np.flatnonzero(firsts(group))
+    left_out = np.zeros(len(xy), dtype=bool) if counted is None else ~counted
+    low = np.minimum.reduceat(np.where(left_out[:, None], np.inf, xy), starts)
+    return low, np.maximum.reduceat(np.where(left_out[:, None], -np.inf, xy), starts)

@@ -1,4 +1,4 @@
-"""Hooks of less than half a metre in centrelines are taken out; what a street may be stays as drawn."""
+"""Hooks of up to half a metre in centrelines are taken out; what a street may be stays as drawn."""
 
 from __future__ import annotations
 
@@ -25,6 +25,11 @@ def test_a_hook_at_the_end_goes_and_the_end_stays(aside: float) -> None:
     assert list(line.coords) == [(0, 0), (300, aside)]
     [back] = cleaned([(300, aside), (300, 0), (0, 0)])
     assert back.reverse().equals_exact(line, 0)
+
+
+def test_a_spike_at_the_end_goes_though_it_is_longer_there_and_back() -> None:
+    [line] = cleaned([(0, 0), (300, 0), (300.4, 0.01), (300.05, 0.02)])
+    assert list(line.coords) == [(0, 0), (300.05, 0.02)]
 
 
 def test_a_jog_of_decimetres_is_drawn_straight() -> None:
