@@ -278,6 +278,9 @@ def _on_cluster(
     fill()
     while under_way:
         future = _next(done, client)
+        if future.status == "lost":  # its worker died before the result was taken: done again
+            done.add(future)
+            continue
         name = under_way.pop(future)
         result = _taken(future, name, tries[name])
         again = result.died and tries[name] <= retries
@@ -325,7 +328,7 @@ def _taken(future: Any, name: str, tries: int) -> Result:
     """
     from distributed import KilledWorker
 
-    if future.status in ("cancelled", "lost"):
+    if future.status == "cancelled":
         raise SchedulerLost(GONE)
     error = future.exception()
     if error is None:

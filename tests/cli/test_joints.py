@@ -289,7 +289,7 @@ def test_check_tells_a_force_too_much_for_the_bend_that_governs(
     table = done.layers["asbuilt_pulls"].set_index("pull_id")
     assert table.loc[worst, "allowable"] > 75e3
     assert (
-        "force 75 kN where 61.78 kN was planned; as much more in the bend at 789.5 m makes "
+        "force 75.0 kN where 61.8 kN was planned; as much more in the bend at 789.5 m makes "
         in (table.loc[worst, "reasons"])
     )
 

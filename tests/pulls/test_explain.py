@@ -190,11 +190,11 @@ def test_a_host_too_deep_for_pits_or_ramps_is_told_with_the_limit() -> None:
 
 
 def test_a_pull_that_may_be_neither_so_long_nor_so_short_is_told_with_both_limits() -> None:
-    limits = {"pulls.max_length": "350 m", "pulls.min_length": "400 m"}
+    limits = {"pulls.max_length": "350 m", "pulls.min_length": "350 m"}
     reason = _blocked(STRAIGHT, limits, {"pulls.min_length": "10 m"})
     blocking = reason.partition("what blocks it: ")[2]
     assert "the longest pull of 350.0 m [pulls.max_length]" in blocking
-    assert "the shortest pull of 400.0 m [pulls.min_length]" in blocking
+    assert "the shortest pull of 350.0 m [pulls.min_length]" in blocking
 
 
 def test_a_string_too_long_for_the_street_blocks_wherever_it_is_asked_for() -> None:
@@ -229,7 +229,7 @@ def test_a_string_that_would_shut_a_busy_street_names_its_class() -> None:
 
 
 def test_where_two_limits_block_each_is_told_with_how_far_it_lets_the_pulls() -> None:
-    limits = {"pulls.max_length": "350 m", "pulls.min_length": "400 m"}
+    limits = {"pulls.max_length": "350 m", "pulls.min_length": "350 m"}
     bridge = _avoid(-30, 20, "bridge")
     reason = str(_planned(STRAIGHT, limits, avoid=bridge)["runs"]["reason"].iloc[0])
     assert "no pit can stand at the start" in reason

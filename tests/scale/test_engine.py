@@ -137,7 +137,8 @@ import builtins, functools, operator, sys
 from geotools.scale.engine import run_all, workers_begun
 
 FILL = (
-    "import builtins, psutil, time; rest = psutil.Process().memory_info().rss;"
+    "import builtins, psutil, time; builtins.held = b'';"  # or both are held for a moment only
+    "rest = psutil.Process().memory_info().rss;"
     "builtins.held = b'x' * int({share} * 400 * 2**20 - rest); time.sleep(1.5)"
 )
 if __name__ == "__main__":
