@@ -17,6 +17,7 @@ from geotools.network.cells import Points
 from geotools.network.noding import node_lines
 from geotools.network.places import Places
 from geotools.network.ragged import (
+    BoolArray,
     FloatArray,
     IntArray,
     firsts,
@@ -33,7 +34,7 @@ from geotools.street.hooks import without_hooks
 from geotools.street.nearest import Segments
 from geotools.street.swings import swings
 
-__all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "one_way"]
+__all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record", "one_way"]
 
 TEXTS = ("class", "name")  # what a centreline says
 NUMBERS = ("lanes", "width", "speed", "oneway")
@@ -195,19 +196,29 @@ def _asked_for(chains: Chains) -> Chains:
     return replace(chains, pieces=pieces, connections=chains.connections.iloc[:0].copy())
 
 
+def on_record(table: pd.DataFrame) -> dict[str, BoolArray]:
+    """Return by field which centrelines say their class, lanes, width and speed, and make sense."""
+    known = {
+        "class": table["class"].fillna("").astype(str).str.strip() != "",
+        "lanes": table["lanes"].astype(float) >= 1,
+        "width": table["width"].astype(float) > 0,
+        "speed": table["speed"].astype(float) > 0,
+    }
+    return {name: said.to_numpy(dtype=bool) for name, said in known.items()}
+
+
 def _filled(table: pd.DataFrame, rules: Street) -> pd.DataFrame:
     """Fill what a centreline does not say with the brief's defaults."""
-    lanes = table["lanes"].astype(float)
-    lanes = lanes.where(lanes >= 1, rules.default_lanes).round()
-    width = table["width"].astype(float)
-    speed = table["speed"].astype(float)
+    known = on_record(table)
     kind = table["class"].fillna("").astype(str).str.strip().str.casefold()
+    lanes = table["lanes"].astype(float).where(known["lanes"], rules.default_lanes).round()
+    width, speed = table["width"].astype(float), table["speed"].astype(float)
     return pd.DataFrame(
         {
-            "class": kind.where(kind != "", "unclassified").to_numpy(dtype=object),
+            "class": kind.where(known["class"], "unclassified").to_numpy(dtype=object),
             "lanes": lanes.to_numpy(dtype=np.int64),
-            "width": width.where(width > 0, lanes * rules.lane_width).to_numpy(dtype=float),
-            "speed": speed.where(speed > 0, rules.default_speed).to_numpy(dtype=float),
+            "width": width.where(known["width"], lanes * rules.lane_width).to_numpy(dtype=float),
+            "speed": speed.where(known["speed"], rules.default_speed).to_numpy(dtype=float),
             "name": table["name"].fillna("").astype(str).to_numpy(dtype=object),
             "oneway": one_way(table)[0],
         }

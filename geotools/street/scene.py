@@ -15,12 +15,14 @@ from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, take, to_linestrings
+from geotools.schema import quantity_text
 from geotools.street.context import STREET_COLUMNS, street_context
 from geotools.street.laydown import Corridors, build_corridors
-from geotools.street.net import StreetNet, build_streets, one_way
+from geotools.street.net import StreetNet, build_streets, on_record, one_way
 
 __all__ = ["StreetGround", "StreetScene", "build_scene", "with_street"]
 
+NARROW, WIDE = 2.0, 8.0  # m; no lane of a street is less, or more. Common practice, no source
 SPARE = 200.0  # m, around the places asked for: the next carrier's pits lie a little elsewhere
 
 
@@ -134,6 +136,8 @@ def build_scene(
     """
     net = build_streets(streets, rules, tolerance=tolerance, accuracy=accuracy)
     _report_unread(streets, findings)
+    _report_gaps(streets, rules, findings)
+    _report_lane_widths(streets, findings)
     _report_classes(net, rules, findings)
     if rules.crossing_without_node == "intersection":
         _report_crossings(net, streets, findings)
@@ -166,6 +170,49 @@ def _report_unread(streets: Lines, findings: Findings) -> None:
         ],
         layer="streets",
         features=streets.table["feature"].astype(str).to_numpy(dtype=object)[rows],
+        geometry=to_linestrings(streets.xy, streets.offsets)[rows],
+    )
+
+
+def _report_gaps(streets: Lines, rules: Street, findings: Findings) -> None:
+    """Report what streets do not say, and what is taken instead."""
+    speed = quantity_text(rules.default_speed, "speed", findings.system, 0)
+    instead = {
+        "class": "taken as unclassified, which street.no_block and rates.lane_day may not name",
+        "lanes": f"taken as {rules.default_lanes} (street.default_lanes)",
+        "width": f"taken as {findings.length(rules.lane_width)} for each lane (street.lane_width)",
+        "speed": f"taken as {speed} (street.default_speed), by which tapers and buffers go",
+    }
+    for name, known in on_record(streets.table).items():
+        missing = int((~known).sum())
+        if missing:
+            findings.add(
+                "info",
+                "street-not-on-record",
+                f"{name} is not on record for {missing:,} of {len(known):,} streets; "
+                f"{instead[name]}",
+                layer="streets",
+                feature=name,
+            )
+
+
+def _report_lane_widths(streets: Lines, findings: Findings) -> None:
+    """Report streets whose lanes and width on record cannot both be right."""
+    table, known = streets.table, on_record(streets.table)
+    lanes, width = (table[name].to_numpy(dtype=float) for name in ("lanes", "width"))
+    lane = width / np.maximum(lanes, 1.0)
+    odd = known["lanes"] & known["width"] & ((lane < NARROW) | (lane > WIDE))
+    rows = np.flatnonzero(odd)
+    findings.add_many(
+        "warning",
+        "lane-width-doubtful",
+        [
+            f"{count:.0f} lanes in {findings.length(whole)} of carriageway are "
+            f"{findings.length(each)} each; used as they are: check lanes and width"
+            for count, whole, each in zip(lanes[rows], width[rows], lane[rows], strict=True)
+        ],
+        layer="streets",
+        features=table["feature"].astype(str).to_numpy(dtype=object)[rows],
         geometry=to_linestrings(streets.xy, streets.offsets)[rows],
     )
 

@@ -575,6 +575,28 @@ def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
     assert told["severity"].tolist() == ["warning"]
 
 
+def test_what_streets_do_not_say_is_told_with_what_is_taken_instead() -> None:
+    roads = street([(-200.0, 0.0), (700.0, 0.0)], [(-200.0, 90.0), (700.0, 90.0)])
+    roads = roads.assign(
+        **{"class": ["local", None]}, lanes=[0, 2], width_m=[np.nan, 7.0], speed_kmh=[np.nan] * 2
+    )
+    told = planned(mains=main_of([(0.0, 2.0), (400.0, 2.0)]), streets=roads)["findings"]
+    gaps = told.query("rule == 'street-not-on-record'").set_index("feature")["text"]
+    assert sorted(gaps.index) == ["class", "lanes", "speed", "width"]
+    assert "1 of 2 streets; taken as 2 (street.default_lanes)" in gaps["lanes"]
+    assert "taken as 3.3 m for each lane (street.lane_width)" in gaps["width"]
+    assert "2 of 2 streets; taken as 50 km/h (street.default_speed)" in gaps["speed"]
+    assert "lane-width-doubtful" not in set(told["rule"])
+
+
+@pytest.mark.parametrize(("lanes", "width"), [(4, 7.0), (2, 2.0), (2, 30.0)])
+def test_lanes_that_no_street_has_are_told_and_used(lanes: int, width: float) -> None:
+    roads = street([(-200.0, 0.0), (700.0, 0.0)], lanes=lanes, width_m=width)
+    told = planned(mains=main_of([(0.0, 0.5), (400.0, 0.5)]), streets=roads)["findings"]
+    (text,) = told.query("rule == 'lane-width-doubtful'")["text"]
+    assert f"{lanes} lanes in {width:.1f} m of carriageway are {width / lanes:.1f} m each" in text
+
+
 def test_a_pit_on_the_slant_of_a_main_across_its_street_is_told_how_to_be_priced() -> None:
     """Two stretches in line with the street, and 45 degrees across it between them."""
     main = main_of([(0.0, -10.0), (190.0, -10.0), (210.0, 10.0), (400.0, 10.0)])
