@@ -32,6 +32,7 @@ ONE_PLACE = 1e-3
 JOINT = 1.0
 # Beyond these the record is doubted, not changed (common practice, no source).
 STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
+NEAR = 0.01  # m; a joint no farther outside the stations it lies between is at one of them
 GRADE_LIMIT = 0.5  # rise over run
 DEPTH_LIMIT = 30.0  # m; more is rather a wrong datum or unit than a water main
 # The unit of the ground is doubted where in the other one so much larger a share of the inverts
@@ -53,6 +54,9 @@ class _Columns:
     diameter: FloatArray
     source: IntArray
     invert: FloatArray
+    share: FloatArray
+    rate: FloatArray
+    fall: FloatArray  # rise of the invert for each metre of the run, where inverts give it
     cover: FloatArray
     cover_known: BoolArray
 
@@ -92,8 +96,9 @@ def add_profile(
     ----------
     stations : DataFrame
         Sorted by run and chainage. ``run`` (integer), ``chainage``, ``x``, ``y`` (m), ``main``
-        (row in ``mains``), ``main_share`` (0 to 1 along that main as drawn), ``ground_z`` (m,
-        NaN where unknown).
+        (row in ``mains``), ``main_share`` (0 to 1 along that main as drawn), ``main_rate`` (how
+        much of it a metre of the run is, less than 0 against its drawing), ``ground_z`` (m, NaN
+        where unknown).
     mains : DataFrame
         ``diameter``, ``cover``, ``invert_start``, ``invert_end`` in m (NaN where unknown) and
         ``feature``, the name of the main in findings.
@@ -121,7 +126,7 @@ def add_profile(
     _report_records(columns, mains, names, findings)
     _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
     _report_unit(columns, findings)
-    _report_steps(columns, names, found.axis, found.grade, findings)
+    _report_steps(columns, names, found.axis, findings)
     _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
     return stations.assign(
         axis_z=found.axis,
@@ -158,7 +163,7 @@ def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) 
         np.isfinite(start + end), INVERT, np.where(np.isfinite(known), COVER, ASSUMED)
     )
     cover = np.where(np.isfinite(known), known, assumed_cover)
-    share = real(stations, "main_share")
+    share, rate = real(stations, "main_share"), real(stations, "main_rate")
     return _Columns(
         run=stations["run"].to_numpy(dtype=np.int64),
         chainage=real(stations, "chainage"),
@@ -168,6 +173,9 @@ def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) 
         diameter=real(mains, "diameter")[main],
         source=source[main],
         invert=start[main] * (1 - share) + end[main] * share,
+        share=share,
+        rate=rate,
+        fall=(end[main] - start[main]) * rate,
         cover=cover[main],
         cover_known=np.isfinite(known)[main],
     )
@@ -404,12 +412,11 @@ def _report_steps(
     columns: _Columns,
     names: npt.NDArray[Any],
     axis: FloatArray,
-    grade: FloatArray,
     findings: Findings,
 ) -> None:
     """Report joints of two mains where the axis jumps."""
     before = np.flatnonzero(columns.follows & (columns.main[1:] != columns.main[:-1]))
-    step = _steps(columns, axis, grade, before)
+    step = _steps(columns, axis, before)
     large = np.abs(step) > STEP_LIMIT
     before, step = before[large], step[large]
     ahead, behind = names[columns.main[before + 1]], names[columns.main[before]]
@@ -428,21 +435,46 @@ def _report_steps(
     )
 
 
-def _steps(columns: _Columns, axis: FloatArray, grade: FloatArray, before: IntArray) -> FloatArray:
-    """Return the jump of the axis between stations of two mains (after less before), m.
+def _steps(columns: _Columns, axis: FloatArray, before: IntArray) -> FloatArray:
+    """Return the jump of the axis where two mains join (after less before), m.
 
-    The level of the main before is carried on to the station after: along its own grade if it
-    is laid by inverts, at its own distance below the ground there if it follows the ground.
+    The level of either is carried to the joint from its station: along its inverts if it is laid
+    by them, at its own distance below the ground there if it follows the ground.
+    """
+    after, at = before + 1, _joint_between(columns, before)
+    share = (at - columns.chainage[before]) / np.maximum(
+        columns.chainage[after] - columns.chainage[before], 1e-9
+    )
+    ground = columns.ground[before] * (1 - share) + columns.ground[after] * share
+
+    def carried(row: IntArray) -> FloatArray:
+        by_invert = axis[row] + columns.fall[row] * (at - columns.chainage[row])
+        by_ground = ground - columns.cover[row] - columns.diameter[row] / 2
+        return np.where(columns.source[row] == INVERT, by_invert, by_ground)
+
+    return np.asarray(carried(after) - carried(before), dtype=np.float64)
+
+
+def _joint_between(columns: _Columns, before: IntArray) -> FloatArray:
+    """Return the chainage at which two mains join, between the last station of one and the next.
+
+    Where the one ends, or the other begins, as drawn; half way where neither lies between them,
+    as of mains that a run leaves, or comes to, on their way.
     """
     after = before + 1
-    step = columns.chainage[after] - columns.chainage[before]
-    own = (before > 0) & (columns.main[before - 1] == columns.main[before])
-    own &= columns.run[before - 1] == columns.run[before]
-    slope = np.where(own, grade[before - 1], 0.0)
-    below = columns.cover[before] + columns.diameter[before] / 2
-    laid = columns.source[before] == INVERT
-    carried = np.where(laid, axis[before] + slope * step, columns.ground[after] - below)
-    return axis[after] - carried
+    low, high = columns.chainage[before], columns.chainage[after]
+    share, rate = columns.share, columns.rate
+    ends = (
+        low + np.where(rate[before] > 0, 1 - share[before], -share[before])
+        / np.where(rate[before] != 0, rate[before], np.nan),
+        high - np.where(rate[after] > 0, share[after], share[after] - 1)
+        / np.where(rate[after] != 0, rate[after], np.nan),
+    )  # fmt: skip
+    there = [(end >= low - NEAR) & (end <= high + NEAR) for end in ends]
+    count = there[0].astype(float) + there[1]
+    both = sum(np.where(is_there, end, 0.0) for end, is_there in zip(ends, there, strict=True))
+    found = np.where(count > 0, both / np.maximum(count, 1.0), (low + high) / 2)
+    return np.asarray(np.clip(found, low, high), dtype=np.float64)
 
 
 def _report_gaps(

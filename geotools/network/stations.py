@@ -42,7 +42,8 @@ def build_stations(
     -------
     DataFrame
         Sorted by run and chainage: ``run``, ``chainage``, ``kind``, ``x``, ``y``, ``line`` (row
-        of the main), ``line_at`` (distance along that main as drawn, m).
+        of the main), ``line_at`` (distance along that main as drawn, m), ``line_rate`` (metres
+        along it for each of the run: less than 0 where the run goes against its drawing).
 
     Raises
     ------
@@ -55,8 +56,8 @@ def build_stations(
     rows = _distinct(pd.concat([anchors, between, extra[["run", "chainage", "kind"]]]), lengths)
     run, chainage = rows["run"].to_numpy(), rows["chainage"].to_numpy()
     xy = points_along(chains.xy, chains.offsets, run, chainage)
-    line, line_at = _source(chains, run, chainage)
-    return rows.assign(x=xy[:, 0], y=xy[:, 1], line=line, line_at=line_at)
+    line, line_at, rate = _source(chains, run, chainage)
+    return rows.assign(x=xy[:, 0], y=xy[:, 1], line=line, line_at=line_at, line_rate=rate)
 
 
 def _ends(lengths: FloatArray) -> pd.DataFrame:
@@ -105,12 +106,16 @@ def _between(anchors: pd.DataFrame, step: float) -> pd.DataFrame:
     )
 
 
-def _source(chains: Chains, run: IntArray, chainage: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Return the main at each place and the distance along it as drawn."""
+def _source(
+    chains: Chains, run: IntArray, chainage: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the main at each place, the distance along it as drawn, and how that grows there."""
     pieces = chains.pieces
     start, end = pieces["start"].to_numpy(), pieces["end"].to_numpy()
     row = Places.of(pieces["run"].to_numpy(), start, len(chains)).holding(run, chainage, slack=1e-9)
     size = end[row] - start[row]
-    share = np.clip((chainage - start[row]) / np.where(size > 0, size, 1.0), 0.0, 1.0)
+    whole = np.where(size > 0, size, 1.0)
+    share = np.clip((chainage - start[row]) / whole, 0.0, 1.0)
     first, last = pieces["line_start"].to_numpy()[row], pieces["line_end"].to_numpy()[row]
-    return pieces["line"].to_numpy()[row], first + share * (last - first)
+    rate = np.where(size > 0, (last - first) / whole, 0.0)
+    return pieces["line"].to_numpy()[row], first + share * (last - first), rate

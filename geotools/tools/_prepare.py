@@ -327,8 +327,13 @@ def _stations(
     stations = build_stations(runs.chains, fixed, extra, step=brief.ground.step)
     lengths = line_lengths(layers.mains.xy, layers.mains.offsets)
     line = stations["line"].to_numpy(dtype=np.int64)
-    share = stations["line_at"].to_numpy() / np.maximum(lengths[line], 1e-9)
-    stations = stations.rename(columns={"line": "main"}).assign(main_share=np.clip(share, 0, 1))
+    share, rate = (
+        stations[name].to_numpy(dtype=float) / np.maximum(lengths[line], 1e-9)
+        for name in ("line_at", "line_rate")
+    )
+    stations = stations.rename(columns={"line": "main"}).assign(
+        main_share=np.clip(share, 0, 1), main_rate=rate
+    )
     stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
     profiled = add_profile(
         stations,
@@ -338,7 +343,7 @@ def _stations(
         findings=layers.findings,
         run_ids=runs.table["run_id"].tolist(),
     )
-    return profiled.drop(columns=["line_at", "main_share"])
+    return profiled.drop(columns=["line_at", "line_rate", "main_share", "main_rate"])
 
 
 def _unmatched(runs: RunSet) -> pd.DataFrame:

@@ -22,6 +22,11 @@ def mains(*rows):
 def stations(*rows):
     """Return stations from (run, chainage, main, share, ground), on a line going east."""
     table = pd.DataFrame(rows, columns=["run", "chainage", "main", "main_share", "ground_z"])
+    ends = table.groupby(["run", "main"])[["main_share", "chainage"]]
+    first, last = (ends.transform(which) for which in ("first", "last"))
+    size = (last["chainage"] - first["chainage"]).where(lambda size: size > 0)
+    rate = ((last["main_share"] - first["main_share"]) / size).fillna(0.0)
+    table = table.assign(main_rate=rate)
     return table.assign(x=table["chainage"] + 1000.0, y=table["run"] * 100.0, kind="step")
 
 
@@ -279,6 +284,24 @@ def test_a_step_between_inverts_is_taken_off_the_line_of_the_main_before(level, 
     )
     _, findings = profile(rows, mains((0.5, NAN, 100, 101), (0.5, NAN, level, level)))
     assert ("axis-step" in set(findings["rule"])) is reported
+
+
+@pytest.mark.parametrize("against", [set(), {1}, {0, 1, 2}])
+@pytest.mark.parametrize(("jump", "reported"), [(0.0, False), (0.45, False), (0.55, True)])
+def test_short_mains_in_one_grade_have_no_steps_but_those_of_their_inverts(against, jump, reported):
+    """Three mains of 8 m at 8 %, a station on each: inverts meet, or the last one lies higher."""
+    levels = [[100.0 + 0.64 * k, 100.64 + 0.64 * k] for k in range(3)]
+    levels[2] = [level + jump for level in levels[2]]
+    table = [(0.5, NAN, *(pair[::-1] if k in against else pair)) for k, pair in enumerate(levels)]
+    at = [3.0, 13.0, 23.0]
+    share = [(x - 8 * k) / 8 for k, x in enumerate(at)]
+    drawn = [1 - s if k in against else s for k, s in enumerate(share)]
+    rows = [(0, at[k], k, drawn[k], 110) for k in range(3)]
+    rates = [-1 / 8 if k in against else 1 / 8 for k in range(3)]
+    _, findings = profile(stations(*rows).assign(main_rate=rates), mains(*table))
+    told = findings[findings["rule"] == "axis-step"]
+    assert list(told["feature"]) == (["M2"] if reported else [])
+    assert all(f"rises by {jump:.2f} m from main M1" in text for text in told["text"])
 
 
 def test_steps_between_runs_are_none():
