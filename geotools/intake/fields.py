@@ -75,8 +75,7 @@ def convert_fields(
         else:
             values, found, fault = _number_field(field, column, table[column.name], system)
             columns[field.name] = values
-            gone = np.isnan(values) & ~_noted(found, len(table))
-            notes += [*found, *_missing_note(layer, field, gone)]
+            notes += [*found, *_missing_note(layer, field, np.isnan(values))]
             faults += fault
             remarks += _unit_remark(layer, field, column, values, system)
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
@@ -164,13 +163,6 @@ def _likely_spellings(field: Field, raw: float, low: float, high: float) -> list
     """
     within = {n: raw * f for n, f in field.spellings().items() if low <= raw * f <= high}
     return sorted(within, key=lambda name: abs(np.log(within[name] ** 2 / (low * high))))
-
-
-def _noted(notes: list[Note], count: int) -> npt.NDArray[np.bool_]:
-    out = np.zeros(count, dtype=bool)
-    for item in notes:
-        out[item.rows] = True
-    return out
 
 
 # What follows from a missing value of a field that must be there. The identifier of a main is
