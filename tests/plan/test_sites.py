@@ -120,4 +120,4 @@ def test_a_hair_of_ground_that_two_pits_share_is_not_told_as_none() -> None:
     table = pd.DataFrame([pair | {"geometry": shapely.Point(0, 0)}])
     report_shared(table, "crowns", findings)
     (text,) = findings.table()["text"]
-    assert "share less than 0.1 m2 of ground" in text
+    assert "share less than 0.1 m² of ground" in text
