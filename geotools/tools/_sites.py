@@ -245,9 +245,13 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     streets = to_linestrings(net.chains.xy, net.chains.offsets)
     shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     most = float(net.table["width"].max()) / 2
-    pit, chain = shapely.STRtree(streets).query(shapes, predicate="dwithin", distance=most)
+    around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
+    pit, chain = shapely.STRtree(streets).query(shapely.box(*around.T))
+    # Most streets so near are the pit's own: none of them is measured, for they are long.
     other = pits["street_chain"].to_numpy(dtype=np.int64)[pit] != chain
     pit, chain = pit[other], chain[other]
+    near = shapely.dwithin(streets[chain], shapes[pit], most)
+    pit, chain = pit[near], chain[near]
     nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
     row = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
     gap = shapely.distance(streets[chain], shapes[pit])
