@@ -12,7 +12,7 @@ import shapely
 from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
 from geotools.schema import angle_text, length_text, quantity_text
@@ -35,6 +35,7 @@ __all__ = [
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
+AT_ONCE = 5_000  # pits held against the streets at once
 
 
 def report_strings(
@@ -245,13 +246,13 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     streets = to_linestrings(net.chains.xy, net.chains.offsets)
     shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
     most = float(net.table["width"].max()) / 2
-    around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
-    pit, chain = shapely.STRtree(streets).query(shapely.box(*around.T))
-    # Most streets so near are the pit's own: none of them is measured, for they are long.
-    other = pits["street_chain"].to_numpy(dtype=np.int64)[pit] != chain
-    pit, chain = pit[other], chain[other]
-    near = shapely.dwithin(streets[chain], shapes[pit], most)
-    pit, chain = pit[near], chain[near]
+    own = pits["street_chain"].to_numpy(dtype=np.int64)
+    tree = shapely.STRtree(streets)
+    parts = [
+        _near_others(tree, shapes[k : k + AT_ONCE], own[k : k + AT_ONCE], most) + [[k], [0]]
+        for k in range(0, len(pits), AT_ONCE)
+    ]
+    pit, chain = np.concatenate(parts, axis=1)
     nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
     row = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
     gap = shapely.distance(streets[chain], shapes[pit])
@@ -279,6 +280,20 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
         features=names,
         xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
     )
+
+
+def _near_others(
+    tree: shapely.STRtree, shapes: npt.NDArray[np.object_], own: IntArray, most: float
+) -> IntArray:
+    """Return shapes and the streets within a distance of them that are not their own, (2, k).
+
+    Most streets so near are a pit's own: none of them is measured, for they are long.
+    """
+    around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
+    pit, chain = tree.query(shapely.box(*around.T))
+    pit, chain = pit[own[pit] != chain], chain[own[pit] != chain]
+    near = shapely.dwithin(tree.geometries[chain], shapes[pit], most)
+    return np.stack([pit[near], chain[near]])
 
 
 def _remedies(pits: pd.DataFrame, brief: Brief) -> npt.NDArray[np.object_]:
