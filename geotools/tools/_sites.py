@@ -249,7 +249,8 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     own = pits["street_chain"].to_numpy(dtype=np.int64)
     tree = shapely.STRtree(streets)
     parts = [
-        _near_others(tree, shapes[k : k + AT_ONCE], own[k : k + AT_ONCE], most) + [[k], [0]]
+        _near_others(tree, shapes[k : k + AT_ONCE], own[k : k + AT_ONCE], most)
+        + np.array([[k], [0]])
         for k in range(0, len(pits), AT_ONCE)
     ]
     pit, chain = np.concatenate(parts, axis=1)
