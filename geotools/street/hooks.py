@@ -8,6 +8,7 @@ import numpy as np
 
 from geotools.network.noding import Graph
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, offsets_of, row_of
+from geotools.street.swings import turns
 
 __all__ = ["without_hooks"]
 
@@ -30,7 +31,7 @@ def without_hooks(graph: Graph) -> Graph:
     leg[graph.offsets[1:] - 1] = np.inf
     group = np.cumsum(np.append(True, leg[:-1] >= HOOK)) - 1
     low, high = _bounds(graph.xy, group)
-    sharp = np.bincount(group, _turns(graph.xy, graph.offsets) > SHARP) > 0
+    sharp = np.bincount(group, np.abs(turns(graph.xy, graph.offsets)) > SHARP) > 0
     hooked = (np.bincount(group) > 1) & (np.hypot(*(high - low).T) <= HOOK) & sharp
     first = np.isin(np.arange(len(edge)), graph.offsets[:-1])
     last = np.isin(np.arange(len(edge)), graph.offsets[1:] - 1)
@@ -39,18 +40,6 @@ def without_hooks(graph: Graph) -> Graph:
     xy = np.where(hooked[group, None], _middles(graph.xy, group, first | last), graph.xy)
     counts = np.bincount(edge, kept, minlength=len(graph)).astype(np.int64)
     return replace(graph, xy=xy[kept], offsets=offsets_of(counts))
-
-
-def _turns(xy: FloatArray, offsets: IntArray) -> FloatArray:
-    """Return how far lines turn at each vertex, rad; 0 at their ends."""
-    step = np.diff(xy, axis=0)
-    before, after = step[:-1], step[1:]
-    turn = np.zeros(len(xy))
-    turn[1:-1] = np.arctan2(
-        before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)
-    )
-    turn[offsets[:-1]] = turn[offsets[1:] - 1] = 0.0
-    return np.abs(turn)
 
 
 def _middles(xy: FloatArray, group: IntArray, fixed: BoolArray) -> FloatArray:

@@ -6,7 +6,7 @@ import numpy as np
 
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["swings"]
+__all__ = ["swings", "turns"]
 
 TICK = 2.0**-30
 SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing
@@ -17,13 +17,18 @@ def swings(xy: FloatArray, offsets: IntArray) -> FloatArray:
 
     The sum runs over all lines; only differences within one mean something.
     """
-    step = np.diff(xy, axis=0)
-    before, after = step[:-1], step[1:]
-    turn = np.arctan2(
-        before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)
-    )
-    out = np.zeros(len(xy))
-    out[1:-1] = 2 * np.tan(np.clip(turn, -SHARPEST, SHARPEST) / 2)
-    out[offsets[:-1]] = out[offsets[1:] - 1] = 0.0
+    out = 2 * np.tan(np.clip(turns(xy, offsets), -SHARPEST, SHARPEST) / 2)
     # Sums of whole ticks are exact: so the difference of two hangs on nothing but what is between.
     return np.asarray(np.cumsum(np.rint(out / TICK) * TICK), dtype=np.float64)
+
+
+def turns(xy: FloatArray, offsets: IntArray) -> FloatArray:
+    """Return how far lines turn at each vertex, rad, to the left above 0; 0 at their ends."""
+    step = np.diff(xy, axis=0)
+    before, after = step[:-1], step[1:]
+    out = np.zeros(len(xy))
+    out[1:-1] = np.arctan2(
+        before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)
+    )
+    out[offsets[:-1]] = out[offsets[1:] - 1] = 0.0
+    return out
