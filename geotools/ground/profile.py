@@ -463,13 +463,13 @@ def _joint_between(columns: _Columns, before: IntArray) -> FloatArray:
     """
     after = before + 1
     low, high = columns.chainage[before], columns.chainage[after]
-    share, rate = columns.share, columns.rate
-    ends = (
-        low + np.where(rate[before] > 0, 1 - share[before], -share[before])
-        / np.where(rate[before] != 0, rate[before], np.nan),
-        high - np.where(rate[after] > 0, share[after], share[after] - 1)
-        / np.where(rate[after] != 0, rate[after], np.nan),
-    )  # fmt: skip
+    rate = np.where(columns.rate != 0, columns.rate, np.nan)
+    leaves = np.where(rate > 0, 1.0, 0.0)  # the share of a main at which a run leaves it, if whole
+
+    def way(row: IntArray, share: FloatArray) -> FloatArray:
+        return np.asarray((share - columns.share[row]) / rate[row], dtype=np.float64)
+
+    ends = low + way(before, leaves[before]), high + way(after, 1.0 - leaves[after])
     there = [(end >= low - NEAR) & (end <= high + NEAR) for end in ends]
     count = there[0].astype(float) + there[1]
     both = sum(np.where(is_there, end, 0.0) for end, is_there in zip(ends, there, strict=True))

@@ -74,31 +74,20 @@ def offset_ends(
     """
     vertices = np.cumsum(np.diff(net.chains.offsets)[chain])
     parts = np.split(np.arange(len(chain)), np.flatnonzero(np.diff(vertices // LOOKED_ALONG)) + 1)
-    ends = [
-        _ends(net, chain[rows], start[rows], off[rows], length[rows], forward[rows])
-        for rows in parts
-    ]
-    return np.concatenate(ends)
 
+    def ends(of: IntArray) -> FloatArray:
+        begin, far = start[of], length[of]
+        along, own, bounds = _beside(net, chain[of], off[of])
+        first, last = bounds[:-1], bounds[1:] - 1
+        rows = np.arange(len(of))
+        here = Places.of_offsets(bounds, along).interpolate(rows, begin, own)
+        here += np.minimum(begin, 0.0) + np.maximum(begin - along[last], 0.0)
+        there = np.where(forward[of], here + far, here - far)
+        beyond = np.minimum(there - own[first], 0.0) + np.maximum(there - own[last], 0.0)
+        at = Places.of_offsets(bounds, own).interpolate(rows, there, along)
+        return np.asarray(at + beyond, dtype=np.float64)
 
-def _ends(
-    net: StreetNet,
-    chain: IntArray,
-    start: FloatArray,
-    off: FloatArray,
-    length: FloatArray,
-    forward: BoolArray,
-) -> FloatArray:
-    """Return the chainages at which strings end, as `offset_ends` does, of all of them at once."""
-    along, own, bounds = _beside(net, chain, off)
-    first, last = bounds[:-1], bounds[1:] - 1
-    rows = np.arange(len(chain))
-    here = Places.of_offsets(bounds, along).interpolate(rows, start, own)
-    here += np.minimum(start, 0.0) + np.maximum(start - along[last], 0.0)
-    there = np.where(forward, here + length, here - length)
-    beyond = np.minimum(there - own[first], 0.0) + np.maximum(there - own[last], 0.0)
-    at = Places.of_offsets(bounds, own).interpolate(rows, there, along)
-    return np.asarray(at + beyond, dtype=np.float64)
+    return np.concatenate([ends(part) for part in parts])
 
 
 def _beside(
