@@ -99,17 +99,9 @@ def check_records(
     records = records.spelled("joint_id", joints["joint_id"])
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
-    table = records.table
-    place = pd.Index(joints["joint_id"]).get_indexer(pd.Index(table["joint_id"]))
-    rows = np.flatnonzero((place >= 0) & ~np.isin(words_of(table["visual"]), CUT))
     due = pd.DataFrame(joints.drop(columns="geometry"))
-    match = Match(
-        rows,
-        place[rows],
-        table.iloc[rows].reset_index(drop=True),
-        due.iloc[place[rows]].reset_index(drop=True),
-        units,
-    )
+    place = pd.Index(due["joint_id"]).get_indexer(pd.Index(records.table["joint_id"]))
+    match = _matched(due, records.table, place, units)
     times = pull_times(pulls, pull_records)
     reasons = hold_against(match, records, due, times=times, qualifications=qualifications, now=now)
     frame = _verdicts(joints, records, match, place, reasons)
@@ -119,6 +111,15 @@ def check_records(
         rules[rule] = rules.get(rule, 0) + count
     notes = (*machines_at_once(match), *made.notes, *_notes(records, pull_records, qualifications))
     return Checked(frame, made.frame, rules, notes)
+
+
+def _matched(due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str) -> Match:
+    """Return the records of joints of the schedule, those of joints cut out left aside."""
+    rows = np.flatnonzero((place >= 0) & ~np.isin(words_of(table["visual"]), CUT))
+    found, planned = table.iloc[rows], due.iloc[place[rows]]
+    return Match(
+        rows, place[rows], found.reset_index(drop=True), planned.reset_index(drop=True), units
+    )
 
 
 def _same_zones(*files: Records | None) -> None:

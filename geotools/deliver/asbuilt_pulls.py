@@ -119,29 +119,12 @@ def check_pulls(
     frame = frame.assign(tail=left)
     frame = frame.assign(**_joint_counts(frame, joints), **_measured(frame, records))
     reasons = Reasons()
-    rows = np.arange(len(frame))
-    bad = (frame["joints_failed"] + frame["joints_missing"]).to_numpy()
-    reasons.add_where(
-        "joints-of-pull",
-        bad > 0,
-        rows,
-        lambda k: joints_text(
-            int(frame["joints_failed"].iloc[k]), int(frame["joints_missing"].iloc[k])
-        ),
-    )
+    _add_joints(frame, reasons)
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
         if now is not None:
-            late = np.fmax(times.first, times.ended)
-            reasons.add_where(
-                "pull-times",
-                late > now + GRACE,
-                rows,
-                lambda k: (
-                    f"dated {str(late[k])[:10]}, after the day of this check ({str(now)[:10]})"
-                ),
-            )
+            _add_late(times, now, reasons)
     texts = reasons.joined(len(frame))
     verdict = np.where(absent, "missing", np.where(texts != "", "fail", "pass"))
     notes = _with_tails(frame, units)
@@ -149,6 +132,28 @@ def check_pulls(
     if records is not None:
         frame = _with_unknown(frame, records)
     return CheckedPulls(frame, reasons.counts(), notes)
+
+
+def _add_joints(frame: Any, reasons: Reasons) -> None:
+    """Hold joints that failed, or that nobody recorded, against their pull."""
+    failed, missing = (frame[name].to_numpy() for name in ("joints_failed", "joints_missing"))
+    reasons.add_where(
+        "joints-of-pull",
+        failed + missing > 0,
+        np.arange(len(frame)),
+        lambda k: joints_text(int(failed[k]), int(missing[k])),
+    )
+
+
+def _add_late(times: PullTimes, now: np.datetime64, reasons: Reasons) -> None:
+    """Hold a date after the day of the check against the pull that bears it."""
+    late = np.fmax(times.first, times.ended)
+    reasons.add_where(
+        "pull-times",
+        late > now + GRACE,
+        np.arange(len(late)),
+        lambda k: f"dated {str(late[k])[:10]}, after the day of this check ({str(now)[:10]})",
+    )
 
 
 def _with_unknown(frame: Any, records: Records) -> Any:

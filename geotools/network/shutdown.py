@@ -10,6 +10,8 @@ Segments that are fed only through those shut in are cut off though nobody shuts
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -135,13 +137,19 @@ def isolate(
     visits = visit(supply, chains, cut_out=cut_out)
     table = table.join(_shutdowns(supply, chains, visits, valves, reach, findings))
     taps = services_on_runs(services, graph, chains)
-    run, own = taps["run"].to_numpy(dtype=np.int64), np.zeros(len(taps))
+    return table.assign(**_tapped(table["customers"], taps, laterals))
+
+
+def _tapped(customers: pd.Series, taps: pd.DataFrame, laterals: Points | None) -> dict[str, Any]:
+    """Return how many services each run itself has, and its customers that are not on them."""
+    runs, run = len(customers), taps["run"].to_numpy(dtype=np.int64)
+    own = np.zeros(len(taps))
     if laterals is not None and len(taps):
         own = customers_of(laterals)[taps["point"].to_numpy(dtype=np.int64)]
-    return table.assign(
-        customers_beyond=(table["customers"] - np.bincount(run, own, len(chains))).round(6),
-        temporary_services=np.bincount(run, minlength=len(chains)).astype(np.int64),
-    )
+    return {
+        "customers_beyond": (customers - np.bincount(run, own, runs)).round(6),
+        "temporary_services": np.bincount(run, minlength=runs).astype(np.int64),
+    }
 
 
 def _shutdowns(

@@ -354,14 +354,14 @@ def _reach(
     value, even, into, factor = table[0], table[1], table[2], table[3]
     level, slope, farthest = table[4], table[5], table[6]
     room_ahead, room_behind, days_ahead, days_behind, width = strings
-    near, half, piece, least = low, len(cost) // 2, prices[3], prices[5]
+    near, half, least = low, len(cost) // 2, prices[5]
     tried_ahead = tried_behind = -1
     for k in range(4 * low, 4 * high):
         if into[k] == math.inf:
             continue
         # what the pull that ends here brought: its head, or its tail if pulled behind
         place, heads = k // 4, k % 4 == RECEIVING or k % 4 == AHEAD
-        rooms, days = (room_ahead, days_ahead) if heads else (room_behind, days_behind)
+        laid = (room_ahead, days_ahead, width) if heads else (room_behind, days_behind, width)
         tried = tried_ahead if heads else tried_behind
         edge, lowest = start[k], (floor[k] if heads else max(floor[k], behind[k])) - EDGE
         near = _near(farthest, low, place, near, lowest)
@@ -381,15 +381,10 @@ def _reach(
                 continue
             if edge > roof[m] + EDGE or (heads and edge > ahead[m] + EDGE):
                 continue
-            pieces = math.ceil(length / piece - PIECE_SLACK)
-            inserts = m if heads else k
-            room = rooms[inserts]
-            many = math.ceil(pieces / room) if room < pieces else 1
-            day = days[inserts // 4 * width + (many if many < width else width) - 1]
-            if day == math.inf:
+            inserts, digs = m if heads else k, passed_start[k] - passed_end[m]
+            total = _with_pull(value[m] + cost[k], length, inserts, laid, digs, price, prices)
+            if total == math.inf:
                 continue
-            digs = passed_start[k] - passed_end[m]
-            total = _with_pull(value[m] + cost[k], length, pieces, many, digs, day, price, prices)
             if total < best:
                 best = total
                 bar = best + tie * (1.0 + abs(best)) - into[k]
@@ -413,16 +408,25 @@ def _reach(
 def _with_pull(
     cost: float,
     length: float,
-    pieces: float,
-    strings: float,
+    inserts: int,
+    laid: Any,
     digs: float,
-    day: float,
     price: float,
     prices: Any,
 ) -> Any:
-    """Return a cost with that of a pull added: the sums of `pull_cost`, one pull at a time."""
-    setup, joint, string_joint, _, connection, _ = prices[:6]
+    """Return a cost with that of a pull added: the sums of `pull_cost`, one pull at a time.
+
+    ``laid`` are the pieces a string may have at most and the days in lanes by the number of
+    strings, of the pit that inserts; infinite where so many strings cannot lie.
+    """
+    setup, joint, string_joint, piece, connection, _ = prices[:6]
     fuse_days, length_days, stop_days, least_days = prices[6:]
+    rooms, days, width = laid
+    pieces, room = math.ceil(length / piece - PIECE_SLACK), rooms[inserts]
+    strings = math.ceil(pieces / room) if room < pieces else 1
+    day = days[inserts // 4 * width + (strings if strings < width else width) - 1]
+    if day == math.inf:
+        return math.inf
     joints = pieces - 1.0 if pieces > 1 else 0.0
     stops = strings - 1.0
     pulling = length_days * length + stop_days * stops

@@ -98,17 +98,16 @@ def lay_strings(
     Returns
     -------
     DataFrame
-        Contract columns of ``strings`` and ``geometry``; ``beyond``, whether the string lies
-        over the middle of the street or beyond its verge: ``""``, ``middle`` or ``verge``; and
-        ``off``, how far left of the centreline it lies, and ``end_at``, where it ends along the
-        chain, m.
+        Contract columns of ``strings`` and ``geometry``; ``beyond``, where the string lies that
+        has no room on its side: ``""``, ``middle`` or ``verge``; ``off``, how far left of the
+        centreline it lies, and ``end_at``, where it ends along the chain, m.
     """
     count = pulls["strings"].to_numpy(dtype=np.int64)
     pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
     length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece, least)
     number = np.arange(len(pull)) - offsets_of(count)[pull]
-    places = _places(pulls, gap, over_middle=over_middle)
     trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
+    places = _places(pulls, gap, over_middle=over_middle)
     off, shapes = _side_by_side(pulls, net, (pull, number, length), places, trees)
     own = pulls.iloc[pull].reset_index(drop=True)
     return own.assign(
