@@ -339,11 +339,17 @@ class CarrierChoice(_Section):
     tries: int = _set(
         4,
         "how many of the pipes that suit a run are planned through, the cheapest by length of "
-        "every material first; where force limits the pulls, more of them may find a cheaper "
-        "plan. The others are tried only while it has no plan",
+        "every material first. The others are tried only while it has no plan, or as `thicker` "
+        "asks",
         COMMON,
         ge=1,
         le=20,
+    )
+    thicker: bool = _set(
+        True,
+        "where force or a bend holds up the best plan of a run, thicker walls of its pipe are "
+        "planned through too, as long as they make the plan cheaper",
+        COMMON,
     )
     larger_for: float = _set(
         0.0,

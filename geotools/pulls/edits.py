@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -201,17 +200,10 @@ def _wanted(
 
 def _of_runs(sites: Sites, runs: IntArray) -> Sites:
     """Return the sites of some runs, as if they were all."""
-    rows = take(sites.offsets, runs)
-    values = {field.name: getattr(sites, field.name) for field in dataclasses.fields(sites)}
-    per_state: dict[str, Any] = {
-        name: None if value is None else value[rows]
-        for name, value in values.items()
-        if name not in ("offsets", "lengths")
-    }
-    return Sites(
+    return sites.at(
+        take(sites.offsets, runs),
         offsets=offsets_of(np.diff(sites.offsets)[runs]),
         lengths=sites.lengths[runs],
-        **per_state,
     )
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import BoolArray, FloatArray
+from geotools.network.ragged import BoolArray
 from geotools.pulls.lifted import BENDS
 from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
 from geotools.schema import angle_text, length_text
@@ -42,7 +44,7 @@ def mirrored(sites: Sites, run: int) -> Sites:
     rows = slice(sites.offsets[run], sites.offsets[run + 1])
     length = float(sites.lengths[run])
 
-    def turned(values: FloatArray) -> FloatArray:
+    def turned(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
         return values[rows][::-1][:, _SWAPPED]
 
     pieces_ahead, pieces_behind = sites.string_pieces()
@@ -63,6 +65,7 @@ def mirrored(sites: Sites, run: int) -> Sites:
         pieces_behind=turned(pieces_ahead),
         string_day_ahead=day_behind[rows][::-1],
         string_day_behind=day_ahead[rows][::-1],
+        forced=None if sites.forced is None else turned(sites.forced),
     )
 
 

@@ -9,6 +9,7 @@ depend on the direction of the run.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from functools import partial
@@ -38,6 +39,7 @@ __all__ = [
 ]
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
+PER_RUN = ("offsets", "lengths")  # what `Sites` tells of runs, and not of candidates
 EDGE = 1e-6  # m; edges this close meet
 LEAST_PULL_DAYS = 0.5  # a pull takes half a day with setting up and clearing away; no source
 TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
@@ -111,6 +113,8 @@ class Sites:
     string_day_ahead, string_day_behind : ndarray, shape (n, k), optional
         What the lanes cost a day that one string takes for a pull ahead, and behind, from the
         place, that two take, and so on; infinite where so many find no room. Nothing if left out.
+    forced : ndarray of bool, shape (n, 4), optional
+        Force alone ends a pull from the pit, one way or the other. Not asked for to choose pits.
     """
 
     offsets: IntArray
@@ -128,6 +132,14 @@ class Sites:
     pieces_behind: FloatArray | None = None
     string_day_ahead: FloatArray | None = None
     string_day_behind: FloatArray | None = None
+    forced: npt.NDArray[np.bool_] | None = None
+
+    def at(self, rows: IntArray, **per_run: Any) -> Sites:
+        """Leave these candidates, in this order, with what belongs to the runs as given."""
+        names = [f.name for f in dataclasses.fields(self) if f.name not in PER_RUN]
+        columns = {name: getattr(self, name) for name in names}
+        kept: dict[str, Any] = {n: None if c is None else c[rows] for n, c in columns.items()}
+        return dataclasses.replace(self, **kept, **per_run)
 
     def string_days(self) -> tuple[FloatArray, FloatArray]:
         """Return what strings cost a day, for pulls ahead and behind, shape (n, k)."""

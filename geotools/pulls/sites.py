@@ -19,6 +19,7 @@ from geotools.siting.must import Stretches
 __all__ = ["build_sites"]
 
 BoolTable = npt.NDArray[np.bool_]
+SAME = 1e-6  # m; lengths no farther apart are the same
 
 
 def build_sites(
@@ -59,7 +60,7 @@ def build_sites(
     floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
     roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
     room = candidates.laydown
-    reach_ahead, reach_behind = _reaches(
+    reach_ahead, reach_behind, short = _reaches(
         profile, limit, runs, np.isfinite(objective), (first, last), (floor, roof), room
     )
     return Sites(
@@ -78,6 +79,7 @@ def build_sites(
         pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
         string_day_ahead=room.day_ahead + per_lane_day * _finite(room.lanes_ahead),
         string_day_behind=room.day_behind + per_lane_day * _finite(room.lanes_behind),
+        forced=short.reshape(shape),
     )
 
 
@@ -89,11 +91,12 @@ def _reaches(
     edges: tuple[FloatArray, FloatArray],
     bounds: tuple[FloatArray, FloatArray],
     room: Laydown,
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, BoolTable]:
     """Return how far pulls ahead and behind come from every state, infinite where none is pulled.
 
     ``edges`` are the first and the last of each state's pit, ``bounds`` how far back and on a
-    pull may come for all else but its strings, m.
+    pull may come for all else but its strings, m. Third, from which states force ends a pull
+    before all else does.
     """
     (first, last), (floor, roof) = edges, bounds
     roof_ahead = np.minimum(roof, last + np.repeat(room.longest_ahead, 4))
@@ -104,7 +107,10 @@ def _reaches(
     reach_ahead[ahead], reach_behind[behind] = _reach(
         profile, limit, runs, (ahead, last, roof_ahead), (behind, first, floor_behind)
     )
-    return reach_ahead, reach_behind
+    short = np.zeros(first.size, dtype=bool)
+    short[ahead] = reach_ahead[ahead] < roof_ahead[ahead] - SAME
+    short[behind] |= reach_behind[behind] > floor_behind[behind] + SAME
+    return reach_ahead, reach_behind, short
 
 
 def _finite(lanes: FloatArray) -> FloatArray:

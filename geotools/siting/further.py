@@ -1,4 +1,4 @@
-"""Further carriers for a run that has no plan: those that could give one where others did not."""
+"""Further carriers: for a run with no plan those that could give one, for others thicker walls."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import IntArray
+from geotools.network.ragged import FloatArray, IntArray
 from geotools.siting.carrier import Contest, ranked
 
-__all__ = ["cheaper_pipes", "further_pipes", "no_easier", "suiting"]
+__all__ = ["cheaper_pipes", "further_pipes", "no_easier", "suiting", "thicker_pipes"]
 
 SAME = 1e-9  # share by which two pipes may differ and still be pulled alike
 
@@ -35,7 +35,11 @@ def further_pipes(contest: Contest, runs: IntArray, idle: npt.NDArray[np.bool_])
     place = np.argsort(np.lexsort([contest.pipes.name, contest.price]))
     easier = idle & (~idle.T | (place[:, None] < place[None, :]))
     beaten = (suits.astype(np.float32) @ easier.astype(np.float32)) > 0
-    return ranked(suits & ~beaten & ~_tried(contest, runs), contest.pipes, contest.price)
+    return ranked(
+        suits & ~beaten & ~_tried(contest, runs),
+        contest.pipes,
+        contest.price,
+    )
 
 
 def cheaper_pipes(
@@ -47,11 +51,59 @@ def cheaper_pipes(
     return ranked(left, contest.pipes, contest.price)
 
 
+def thicker_pipes(
+    contest: Contest,
+    runs: IntArray,
+    pipe: IntArray,
+    *,
+    tried: IntArray,
+    radius: FloatArray,
+    eased: FloatArray,
+) -> IntArray:
+    """Return the thicker walls that may do with fewer pits than the pipe of each run.
+
+    Of its material and outside diameter, so that it lies in the same host; thicker walls take
+    more force and, of polyethylene, a tighter bend. Of those of one bending radius the cheapest
+    not tried yet.
+
+    Parameters
+    ----------
+    contest : Contest
+    runs, pipe : ndarray of int64, shape (k,)
+    tried : ndarray of int64, shape (k, m)
+        Pipes tried so far, -1 for none.
+    radius : ndarray, shape (pipes,)
+        Least bending radius, m.
+    eased : ndarray, shape (k,)
+        Radius from which on a run is eased, m: infinite where more force already eases it.
+
+    Returns
+    -------
+    ndarray of int64, shape (k, n)
+        In the order of the contest, -1 behind the last.
+    """
+    outside, material, price = contest.pipes.outside_m, contest.pipes.material, contest.price
+    group = np.isclose(outside[:, None], outside[None, :], rtol=SAME, atol=0.0)
+    group &= material[:, None] == material[None, :]
+    dearer = group & (price[:, None] < price[None, :])
+    most = np.minimum(radius[pipe], eased) * (1 + SAME)
+    rest = suiting(contest, runs) & dearer[pipe] & (radius[None, :] <= most[:, None])
+    rest &= ~_among(tried, len(price))
+    bent = dearer & np.isclose(radius[:, None], radius[None, :], rtol=SAME, atol=0.0)
+    beaten = (rest.astype(np.float32) @ bent.astype(np.float32)) > 0
+    return ranked(rest & ~beaten, contest.pipes, price)
+
+
 def _tried(contest: Contest, runs: IntArray) -> npt.NDArray[np.bool_]:
     """Return which pipes are among the first tried, runs x pipes."""
-    tried = np.zeros((len(runs), len(contest.price) + 1), dtype=bool)
-    tried[np.arange(len(runs))[:, None], contest.tries[runs]] = True  # -1 is the column beyond
-    return tried[:, :-1]
+    return _among(contest.tries[runs], len(contest.price))
+
+
+def _among(tried: IntArray, count: int) -> npt.NDArray[np.bool_]:
+    """Return which of so many pipes are among those tried in each run, runs x pipes."""
+    among = np.zeros((len(tried), count + 1), dtype=bool)
+    among[np.arange(len(tried))[:, None], tried] = True  # -1 is the column beyond
+    return among[:, :-1]
 
 
 def no_easier(contest: Contest, pulled: pd.DataFrame) -> npt.NDArray[np.bool_]:

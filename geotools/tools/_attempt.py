@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -55,8 +54,10 @@ class Attempt:
     figures : DataFrame
         A row a run, infinite or not a number where it has no plan: ``value`` (what was made
         least), ``cost``, ``pit_count``, ``pull_count``, ``longest_pull`` (m), ``covered`` (farthest
-        chainage reached, m), ``refused_edits`` (how many of its edits could not be honoured), and
-        without the edits ``plain_value``, ``plain_cost``, ``plain_pits``.
+        chainage reached, m), ``refused_edits`` (how many of its edits could not be honoured),
+        ``eased`` (the bending radius from which on it could do with fewer pits, m; infinite if
+        more force could do so, 0 if neither), and without the edits ``plain_value``,
+        ``plain_cost``, ``plain_pits``.
     refused : dict of int to str
         Row of the edit to why it could not be honoured.
     """
@@ -155,10 +156,21 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
     )
     of_refused = ground.edits["run"].to_numpy(dtype=np.int64)[list(edited.refused)]
     figures = _figures(plan, edited, sites, candidates).assign(
-        refused_edits=np.bincount(of_refused, minlength=len(table))
+        refused_edits=np.bincount(of_refused, minlength=len(table)), eased=_eased(sites, bends)
     )
     told = candidates.judged()
     return Attempt(table, bends, must, told, sites, costs, plan, figures, edited.refused)
+
+
+def _eased(sites: Sites, bends: pd.DataFrame) -> FloatArray:
+    """Return the bending radius from which on each run is eased, as of `Attempt.figures`."""
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    eased = np.zeros(len(sites.lengths))
+    if sites.forced is not None:
+        eased[row_of(sites.offsets)[sites.forced.any(axis=1)]] = np.inf
+    passing = blocked["passing_radius"].fillna(0.0).to_numpy(dtype=float)
+    np.maximum.at(eased, blocked["run"].to_numpy(dtype=np.int64), passing)
+    return eased
 
 
 def _figures(plan: Plan, edited: Edited, sites: Sites, candidates: Candidates) -> pd.DataFrame:
@@ -199,10 +211,7 @@ def _sites_of(sites: Sites, wanted: BoolArray) -> Sites:
     """Leave the sites of the runs wanted and of no others."""
     counts = np.diff(sites.offsets)
     rows = np.flatnonzero(np.repeat(wanted, counts))
-    per_run = ("offsets", "lengths")
-    columns = {f.name: getattr(sites, f.name) for f in fields(Sites) if f.name not in per_run}
-    kept: dict[str, Any] = {n: None if c is None else c[rows] for n, c in columns.items()}
-    return replace(sites, offsets=offsets_of(np.where(wanted, counts, 0)), **kept)
+    return sites.at(rows, offsets=offsets_of(np.where(wanted, counts, 0)))
 
 
 def must_be_held(ground: Shared, bends: pd.DataFrame) -> pd.DataFrame:

@@ -26,7 +26,13 @@ from geotools.pipe.fusion import piece_count
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
 from geotools.siting.carrier import pulled_pipes
-from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
+from geotools.siting.further import (
+    cheaper_pipes,
+    further_pipes,
+    no_easier,
+    suiting,
+    thicker_pipes,
+)
 from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, equip, refusal_limits, try_carriers
@@ -135,6 +141,8 @@ def _plan_lot(ground: Shared, runs: IntArray, *, gather: bool) -> tuple[Planned,
         if not attempts or (pipe >= 0).any():
             attempts = _left([*attempts, try_carriers(lot, equip(lot, pipe))], larger_for)
             give_back()  # lots planned side by side come to their most at the same time
+    if lot.brief.carrier.thicker:
+        attempts = _thicker(lot, attempts)
     open_ = _open(lot, attempts)
     if gather:
         open_ = open_[(further_pipes(lot.contest, open_, _idle(lot)) >= 0).any(axis=1)]
@@ -142,6 +150,58 @@ def _plan_lot(ground: Shared, runs: IntArray, *, gather: bool) -> tuple[Planned,
     nothing = np.zeros(0, dtype=np.int64)
     attempts = _further(lot, attempts, open_)
     return _numbered(_shown_plan(lot, attempts, nothing), ground, runs), nothing
+
+
+def _thicker(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
+    """Go on with thicker walls of each run's best pipe, as long as they make its plan cheaper.
+
+    Only where they could do with fewer pits: elsewhere the pipe is dearer and little else cheaper.
+    """
+    count = len(lot.runs.table)
+    runs, part = np.arange(count), lot
+    while len(runs):
+        pipes = _walls(lot, attempts, runs)
+        runs, pipes = runs[pipes[:, 0] >= 0], pipes[pipes[:, 0] >= 0]
+        part, before = only_runs(part, runs), len(attempts)
+        for tried in pipes.T[(pipes >= 0).any(axis=0)]:
+            attempts = [*attempts, try_carriers(part, equip(part, _given(count, runs, tried)))]
+            attempts = _left(attempts, lot.brief.carrier.larger_for)
+            give_back()
+        runs = runs[np.argmin(_in_running(attempts), axis=0)[runs] >= before]
+    return attempts
+
+
+def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
+    """Return the thicker walls to try in these runs, as of `thicker_pipes`; none without a plan."""
+    brief, contest = lot.brief, lot.contest
+    value, place = _in_running(attempts)[:, runs], np.arange(len(runs))
+    tried = np.array([one.table["pipe"].to_numpy(dtype=np.int64)[runs] for one in attempts])
+    eased = np.array([one.figures["eased"].to_numpy(dtype=float)[runs] for one in attempts])
+    best = np.argmin(value, axis=0)
+    pipes = thicker_pipes(
+        contest,
+        runs,
+        tried[best, place],
+        tried=tried.T,
+        radius=pulled_pipes(contest.pipes, brief.carrier, brief.pulls)["radius"].to_numpy(float),
+        eased=eased[best, place],
+    )
+    return np.where(np.isfinite(value[best, place])[:, None], pipes, -1)
+
+
+def _given(count: int, runs: IntArray, pipes: IntArray) -> IntArray:
+    """Return the pipe of each of so many runs: that given to some, -1 for the others."""
+    pipe = np.full(count, NONE, dtype=np.int64)
+    pipe[runs] = pipes
+    return pipe
+
+
+def _in_running(attempts: list[Attempt]) -> FloatArray:
+    """Return what is made least, attempts x runs, infinite where it cannot win."""
+    return in_running(
+        np.array([attempt.value for attempt in attempts]),
+        np.array([attempt.figures["refused_edits"] for attempt in attempts]),
+    )
 
 
 def _open(lot: Shared, attempts: list[Attempt]) -> IntArray:
@@ -213,10 +273,7 @@ def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
 
     So a lot holds the places of its runs about once, however many carriers are tried.
     """
-    value = in_running(
-        np.array([attempt.value for attempt in attempts]),
-        np.array([attempt.figures["refused_edits"] for attempt in attempts]),
-    )
+    value = _in_running(attempts)
     best = value.min(axis=0)
     near = value <= best * (1 + larger_for)
     if larger_for <= 0:  # the first of the cheapest; without a plan any may come closest
@@ -260,8 +317,7 @@ def _until_planned(
         tried = np.where(won < 0, tried, -1)
         if not (tried >= 0).any():
             break
-        pipe = np.full(len(ground.runs.table), -1, dtype=np.int64)
-        pipe[runs] = tried
+        pipe = _given(len(ground.runs.table), runs, tried)
         attempts = [*attempts, try_carriers(part, equip(part, pipe))]
         attempts = _left(attempts, ground.brief.carrier.larger_for)
         give_back()
@@ -290,7 +346,7 @@ def _tried_rows(attempts: list[Attempt], without: IntArray) -> pd.DataFrame:
                     "bore": attempt.table["carrier_bore"].to_numpy(dtype=float)[run],
                     **{name: column.to_numpy()[run] for name, column in attempt.figures.items()},
                 }
-            ).drop(columns="covered")
+            ).drop(columns=["covered", "eased"])
         )
     return pd.concat(frames, ignore_index=True)
 

@@ -22,8 +22,8 @@ __all__ = ["measure_first", "measure_floors", "measure_plan"]
 
 MB = 1e6
 LEAN = ("mains", "streets")
-LEAN_SETTINGS = ("carrier.tries=1", "output.stations=false")
-STATIONS_TOO = ("carrier.tries=1",)
+STATIONS_TOO = ("carrier.tries=1", "carrier.thicker=false")
+LEAN_SETTINGS = (*STATIONS_TOO, "output.stations=false")
 IO_LIBRARIES = ("geopandas", "rasterio", "pyogrio", "shapely", "pyproj", "pyarrow")
 
 

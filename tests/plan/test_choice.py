@@ -488,7 +488,8 @@ def test_what_a_carrier_that_refuses_edits_lost_for_is_told() -> None:
 def test_a_larger_bore_is_sought_among_carriers_that_refuse_equally_few_edits(
     settings: dict[str, object], wish: Wish, share: float, larger: bool
 ) -> None:
-    plan = _round_a_bend([wish], settings | {"carrier.larger_for": share}, length=600.0)
+    among = {"carrier.larger_for": share, "carrier.thicker": False}
+    plan = _round_a_bend([wish], settings | among, length=600.0)
     run = _run_of(plan, "A")
     (lost,) = _others(plan, run["run_id"], "refuses_edits").itertuples()
     rivals = plan["alternatives"][plan["alternatives"]["outcome"].isin(["chosen", "dearer"])]
@@ -541,3 +542,31 @@ def test_a_plan_whose_carrier_won_by_the_edits_passes_verify(tmp_path: Path) -> 
     plan = _round_a_bend([PAST_BEND], OPEN_BEND, output=target)
     assert len(_others(plan, _run_of(plan, "A")["run_id"], "refuses_edits")) == 1
     assert not geotools.verify(target).failed
+
+
+# PE100 of 400 mm in 600 mm passes an elbow of 20.5 degrees at a radius of 12 m: SDR 26 may be bent
+# to 34 diameters, 13.6 m, SDR 21 to 27 (PPI Handbook ch. 7, from memory).
+TIGHT = {"carrier.material": "PE100", "carrier.nominal": "400 mm", "service.least_capacity": 0.1}
+
+
+def _round_an_elbow(**changes: object) -> dict[str, Any]:
+    turn, x = np.deg2rad(20.5), EAST + 80
+    end = x + 80 * np.cos(turn), NORTH + 80 * np.sin(turn)
+    lines = [shapely.LineString([(EAST, NORTH), (x, NORTH), end])]
+    main = _mains().iloc[:1].set_geometry(lines, crs=26917)
+    settings = TIGHT | {f"carrier.{name}": value for name, value in changes.items()}
+    return dict(geotools.plan(mains=main, settings=settings).layers)
+
+
+def test_a_thicker_wall_that_passes_the_bend_is_tried_beyond_the_number_of_tries() -> None:
+    thin = _run_of(_round_an_elbow(tries=1, thicker=False), "A")
+    run = _run_of(_round_an_elbow(tries=1), "A")
+    every = _run_of(_round_an_elbow(tries=20, thicker=False), "A")
+    assert (thin["carrier"], thin["pit_count"]) == ("400 mm SDR 26 PE100", 3)
+    assert (run["carrier"], run["pit_count"]) == ("400 mm SDR 21 PE100", 2)
+    assert run["cost"] == every["cost"] < thin["cost"]
+
+
+def test_no_pipe_is_tried_twice() -> None:
+    told = _round_an_elbow(tries=2)["alternatives"]
+    assert not told.duplicated(["run_id", "carrier"]).any()

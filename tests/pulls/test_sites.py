@@ -71,7 +71,7 @@ def _case(seed: int) -> dict[str, Any]:
     }
 
 
-def _sites(case: dict[str, Any]) -> Sites:
+def _sites(case: dict[str, Any], limit: float = LIMIT) -> Sites:
     low, high = np.array(case["spans"]).T
     candidates: Any = SimpleNamespace(
         table=pd.DataFrame({"run": np.zeros(PLACES, dtype=np.int64)}),
@@ -93,7 +93,7 @@ def _sites(case: dict[str, Any]) -> Sites:
         case["profile"],
         Stretches(np.zeros(len(low), dtype=np.int64), low, high, 1),
         lengths=np.array([case["length"]]),
-        limit=np.array([LIMIT]),
+        limit=np.array([limit]),
         max_length=LONGEST,
         digs=case["digs"],
         objective=case["cost"],
@@ -206,3 +206,16 @@ def test_mirrored_twice_the_sites_are_what_they_were() -> None:
     for name, values in vars(sites).items():
         there: npt.NDArray[Any] = getattr(back, name)
         np.testing.assert_allclose(there, values, rtol=0, atol=1e-9, err_msg=name)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_force_ends_a_pull_just_where_more_force_would_take_it_farther(seed: int) -> None:
+    case = _case(seed)
+    case["profile"].bend_limit[:] = np.inf
+    sites, free = _sites(case, limit=LIMIT / 3), _sites(case, limit=1e12)
+    farther = free.reach_ahead > sites.reach_ahead + 1e-6
+    farther |= free.reach_behind < sites.reach_behind - 1e-6
+    assert 0 < farther.sum() < farther.size
+    np.testing.assert_array_equal(sites.forced, farther)
+    assert free.forced is not None
+    assert not free.forced.any()

@@ -12,7 +12,13 @@ import pytest
 from geotools.brief import Brief, load_brief
 from geotools.pulls.force import build_profile, march
 from geotools.siting.carrier import Contest, bend_limits, hold_contest, pulled_pipes
-from geotools.siting.further import cheaper_pipes, further_pipes, no_easier, suiting
+from geotools.siting.further import (
+    cheaper_pipes,
+    further_pipes,
+    no_easier,
+    suiting,
+    thicker_pipes,
+)
 
 BORE = 0.61  # m
 PE20 = "20 in DIPS DR 17 PE4710"
@@ -122,3 +128,31 @@ def test_no_pull_of_a_pipe_passed_over_gets_farther_than_that_of_the_one_tried(
         far = np.abs(reach - tail).reshape(pipes, -1)
         assert (far[worse] <= far[better] + 1e-5).all()
         assert (far < np.abs(stop - tail).reshape(pipes, -1) - 1.0).any()  # the force does bind
+
+
+@pytest.mark.parametrize("eased", [0.0, 12.0, math.inf])
+def test_thicker_walls_are_the_cheapest_of_each_tighter_bend_that_could_ease_a_run(
+    eased: float,
+) -> None:
+    contest, brief = _held(service__least_capacity=0.1)
+    pipes, price = contest.pipes, contest.price
+    radius = pulled_pipes(pipes, brief.carrier, brief.pulls)["radius"].to_numpy(dtype=float)
+    own = pipes.name.tolist().index("400 mm SDR 26 PE100")
+    more = thicker_pipes(
+        contest,
+        np.array([0]),
+        np.array([own]),
+        tried=np.array([[own, -1]]),
+        radius=radius,
+        eased=np.array([eased]),
+    )[0]
+    cheapest: dict[float, int] = {}  # of each radius, gone through from the dearest
+    (suits,) = suiting(contest, np.array([0]))
+    for pipe in np.argsort(-price).tolist():
+        alike = pipes.material[pipe] == "PE100" and pipes.outside_m[pipe] == pipes.outside_m[own]
+        if alike and suits[pipe] and price[pipe] > price[own] and radius[pipe] <= eased:
+            cheapest[radius[pipe]] = pipe
+    asked = [pipe for at, pipe in cheapest.items() if at <= radius[own]]
+    assert set(more[more >= 0]) == set(asked)
+    # PPI Handbook ch. 7: 27, 25 and 20 diameters, that is 10.8, 10 and 8 m, beside 34 of SDR 26
+    assert len(asked) == (0 if eased == 0 else 3)
