@@ -153,11 +153,13 @@ def content_hash(
 def _hash_words(digest: Any, column: pa.DictionaryArray) -> None:
     """Hash texts held as numbers of words as the texts themselves would be."""
     words = column.dictionary
+    lengths = pc.binary_length(words)
     digest.update(column.is_valid().to_numpy(zero_copy_only=False))
-    lengths = pc.fill_null(pc.binary_length(words).take(column.indices), 0).to_numpy()
-    digest.update(lengths.astype("<i8"))
-    for first in range(0, len(column), AT_ONCE):
-        digest.update(_joined(words.take(column.indices[first : first + AT_ONCE].drop_null())))
+    parts = [column.indices.slice(k, AT_ONCE) for k in range(0, len(column), AT_ONCE)]
+    for part in parts:
+        digest.update(pc.fill_null(lengths.take(part), 0).to_numpy().astype("<i8"))
+    for part in parts:
+        digest.update(_joined(words.take(part.drop_null())))
 
 
 def _hash_column(digest: Any, values: pa.Array | pa.ChunkedArray) -> None:

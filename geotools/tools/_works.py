@@ -84,9 +84,6 @@ def work_out(
         tails=sections["leave"].to_numpy(dtype=float),
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
-    prices = _prices(brief)
-    of_pits = pit_quantities(pits, prices, brief.output.units)
-    of_pulls = pull_quantities(priced, prices, brief.output.units)
     total = np.asarray(sum(counts.values()), dtype=np.int64)
     waits = priced.assign(
         digs=total,
@@ -95,10 +92,13 @@ def work_out(
         lifts=sections["grout_lifts"].to_numpy(),
     )
     schedule = in_words(schedule_runs(table, pits, waits, brief.crew), ("run_id", "task", "crew"))
+    del waits
+    give_back()
+    prices = _prices(brief)
     shared = shared_pits(pits, prices)
-    each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]
-    quantities = in_words(pd.concat(each, ignore_index=True), WORDED)
-    del each, of_pits, of_pulls
+    quantities = _quantities(pits, priced, shared, prices, brief)
+    del priced
+    give_back()
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     report_crossing(pits, ground)
@@ -174,6 +174,16 @@ def _closures(ground: Shared, spaces: pd.DataFrame, strings: pd.DataFrame) -> pd
 def _of_run(table: pd.DataFrame, rows: pd.DataFrame, column: str) -> FloatArray:
     values = table[column].to_numpy(dtype=float)
     return np.asarray(values[rows["run"].to_numpy(dtype=np.int64)], dtype=np.float64)
+
+
+def _quantities(
+    pits: pd.DataFrame, pulls: pd.DataFrame, shared: pd.DataFrame, prices: Prices, brief: Brief
+) -> pd.DataFrame:
+    """Return the rows of ``quantities``: of pits, of pulls, of runs and of pits on one ground."""
+    of_pits = pit_quantities(pits, prices, brief.output.units)
+    of_pulls = pull_quantities(pulls, prices, brief.output.units)
+    each = [of_pits, of_pulls, run_quantities(of_pits, of_pulls), shared_quantities(shared)]
+    return in_words(pd.concat(each, ignore_index=True), WORDED)
 
 
 def _dig_counts(digs: pd.DataFrame, pulls: pd.DataFrame) -> dict[str, IntArray]:
