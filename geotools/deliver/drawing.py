@@ -54,10 +54,16 @@ DRAWN: dict[str, tuple[str, ...]] = {
     "closures": ("closure_id", "first_day", "last_day"),
     "local_digs": ("dig_id", "run_id", "pull_id", "chainage", "kind", "spared"),
     "shutdowns": ("run_id", "valves"),
-    "context": ("layer", "feature", "kind", "name", "angle", "width"),
+    "context": ("layer", "feature", "kind", "name", "angle", "width", "buffer"),
 }  # fmt: skip
 _PIT_BLOCKS = {"receiving": "LIN_PIT_RECEIVING", "insertion_both": "LIN_PIT_BOTH"}
-_REFERENCE_BLOCKS = {"fittings": "LIN_FITTING", "valves": "LIN_VALVE", "hydrants": "LIN_HYDRANT"}
+_REFERENCE_BLOCKS = {
+    "fittings": "LIN_FITTING",
+    "valves": "LIN_VALVE",
+    "hydrants": "LIN_HYDRANT",
+    "laterals": "LIN_LATERAL",
+    "avoid": "LIN_AVOID",
+}
 _REFERENCE_LAYERS = {
     "mains": "LIN-REF-MAIN",
     "streets": "LIN-REF-STREET",
@@ -191,7 +197,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     _name_areas(drawn, tables)
     _draw_chainages(drawn, runs)
     _draw_names(drawn, tables.get("context"))
-    add_notes(drawn, file.path.name, _corner(tables))
+    add_notes(drawn, file.path.name, _corner(tables, drawn.labels))
     return drawn
 
 
@@ -416,15 +422,21 @@ def _name_areas(drawn: Drawn, tables: Mapping[str, Any]) -> None:
 
 def _name_area(drawn: Drawn, area: Any, words: str, layer: str) -> None:
     parts = [part for part in shapely.get_parts(area) if part.area > 0]
-    if not parts:
-        return
-    box = max(parts, key=lambda part: part.area).minimum_rotated_rectangle
-    if box.geom_type != "Polygon":
-        return
-    corners = shapely.get_coordinates(box)
-    ends = (corners[:2] + corners[3:1:-1]) / 2, (corners[1:3] + corners[[0, 3]]) / 2
-    middle = max((shapely.LineString(pair) for pair in ends), key=lambda line: line.length)
-    _beside(drawn, middle, words, layer, shares=(0.5, 0.35, 0.65, 0.2, 0.8))
+    if parts:
+        side = _long_side(max(parts, key=lambda part: part.area))
+        _beside(drawn, side, words, layer, shares=(0.5, 0.35, 0.65, 0.2, 0.8))
+
+
+def _long_side(area: Any) -> Any:
+    """Return one side of an area from end to end, along which its name is never far from it."""
+    ring = shapely.get_coordinates(area.exterior)[:-1]
+    ends = shapely.get_coordinates(shapely.convex_hull(area))[:-1]
+    apart = np.hypot(*(ends[:, None] - ends[None, :]).transpose(2, 0, 1))
+    first, last = (ends[k] for k in np.unravel_index(np.argmax(apart), apart.shape))
+    start, stop = (int(np.argmin(np.hypot(*(ring - end).T))) for end in (first, last))
+    turned = np.roll(ring, -start, axis=0)
+    there = (stop - start) % len(ring)
+    return shapely.LineString(turned[: there + 1])
 
 
 def _draw_chainages(drawn: Drawn, runs: Any) -> None:
@@ -464,10 +476,13 @@ def _draw_reference(drawn: Drawn, context: Any) -> None:
             continue
         if thing.layer in _REFERENCE_LAYERS:
             add_flat(drawn.space, thing.geometry, _REFERENCE_LAYERS[thing.layer])
+        if thing.layer == "avoid" and thing.buffer > 0:
+            around = shapely.buffer(thing.geometry, thing.buffer / drawn.place.unit)
+            add_flat(drawn.space, around, _REFERENCE_LAYERS["avoid"])
 
 
 def _draw_fittings(drawn: Drawn, context: Any) -> None:
-    """Draw fittings, valves and hydrants on record; their words give way to those of the plan."""
+    """Draw what is a point on record; its words give way to those of the plan."""
     if context is None:
         return
     for thing in context[context["layer"].isin(list(_REFERENCE_BLOCKS))].itertuples():
@@ -476,7 +491,8 @@ def _draw_fittings(drawn: Drawn, context: Any) -> None:
         values = {"KIND": thing.kind, "FEATURE": thing.feature}
         if np.isfinite(thing.angle):
             values["ANGLE"] = _degrees(thing.angle)
-        for point in shapely.get_parts(thing.geometry):
+        parts = shapely.get_parts(thing.geometry)
+        for point in parts[shapely.get_type_id(parts) == shapely.GeometryType.POINT]:
             _labelled(drawn, _REFERENCE_BLOCKS[thing.layer], point, values)
 
 
@@ -503,14 +519,12 @@ def _draw_names(drawn: Drawn, context: Any) -> None:
         _beside(drawn, longest, str(name), "LIN-REF-TEXT", shares=shares, height=TEXT, must=False)
 
 
-def _corner(tables: Mapping[str, Any]) -> tuple[float, float]:
+def _corner(tables: Mapping[str, Any], labels: Labels) -> tuple[float, float]:
     """Return the lower left corner of all that is drawn; the reference may reach further."""
     own = [t for name, t in tables.items() if name != "context" and hasattr(t, "geometry")]
-    bounds = np.array([table.total_bounds for table in own if len(table)]).reshape(-1, 4)
-    if not len(bounds):
-        return 0.0, 0.0
-    x, y = np.nanmin(bounds[:, :2], axis=0)
-    return float(x), float(y)
+    bounds = [table.total_bounds[:2] for table in own if len(table)]
+    x, y = np.nanmin(np.array([*bounds, labels.lowest]), axis=0)
+    return (float(x), float(y)) if np.isfinite([x, y]).all() else (0.0, 0.0)
 
 
 @contextmanager

@@ -131,6 +131,12 @@ def _hydrant(block: BlockLayout) -> None:
     _filled(block, [(-0.4, -0.4), (0.4, -0.4), (0.4, 0.4), (-0.4, 0.4)])
 
 
+def _keep_off(block: BlockLayout) -> None:
+    block.add_lwpolyline([(-1.1, 0), (0, -1.1), (1.1, 0), (0, 1.1)], close=True)
+    block.add_line((-0.55, -0.55), (0.55, 0.55))
+    block.add_line((-0.55, 0.55), (0.55, -0.55))
+
+
 _SYMBOLS: Mapping[str, tuple[Callable[[BlockLayout], None], float]] = {
     "LIN_PIT_RECEIVING": (_receiving, 1.8),
     "LIN_PIT_INSERTION": (_insertion, 1.8),
@@ -146,6 +152,8 @@ _SYMBOLS: Mapping[str, tuple[Callable[[BlockLayout], None], float]] = {
     "LIN_FITTING": (_fitting, 0.7),
     "LIN_VALVE": (_valve, 0.9),
     "LIN_HYDRANT": (_hydrant, 0.9),
+    "LIN_LATERAL": (_lateral, 0.6),
+    "LIN_AVOID": (_keep_off, 1.1),
 }
 
 

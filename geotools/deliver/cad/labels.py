@@ -31,6 +31,12 @@ class Labels:
         self.take(boxes[best])
         return best
 
+    @property
+    def lowest(self) -> tuple[float, float]:
+        """Left and lower end of all that is taken; infinite where nothing is."""
+        low = self._boxes[: self._count, :2].min(axis=0, initial=np.inf)
+        return float(low[0]), float(low[1])
+
     def free(self, box: Box) -> bool:
         """Say whether nothing lies in a box."""
         return self._covered(box) == 0.0

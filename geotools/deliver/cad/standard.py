@@ -89,8 +89,9 @@ LAYERS: dict[str, CadLayer] = {
         CadLayer("LIN-REF-KERB", "edges of carriageways, by the width on record", 9,
                  "CONTINUOUS", 13),
         CadLayer("LIN-REF-STREET", "street centrelines", 9, "LIN_CENTRE", 13),
-        CadLayer("LIN-REF-AVOID", "places to avoid", 8, "LIN_DOTTED", 25),
-        CadLayer("LIN-REF-LATERAL", "service connections", 9, "LIN_DASHED", 13),
+        CadLayer("LIN-REF-AVOID", "places to avoid, and their buffers", 8, "LIN_DOTTED", 25),
+        CadLayer("LIN-REF-LATERAL", "service connections, as blocks or lines", 9,
+                 "LIN_DASHED", 13),
         CadLayer("LIN-REF-FITTING", "fittings, as blocks with attributes", 8, "CONTINUOUS", 18,
                  lines=False),
         CadLayer("LIN-REF-VALVE", "valves, as blocks with attributes", 8, "CONTINUOUS", 18,
@@ -145,6 +146,8 @@ BLOCKS: dict[str, CadBlock] = {
                  ("ANGLE", "FEATURE")),
         CadBlock("LIN_VALVE", "valve on record", "LIN-REF-VALVE", (), _REF),
         CadBlock("LIN_HYDRANT", "hydrant on record", "LIN-REF-HYDRANT", (), _REF),
+        CadBlock("LIN_LATERAL", "service on record", "LIN-REF-LATERAL", (), _REF),
+        CadBlock("LIN_AVOID", "point to avoid", "LIN-REF-AVOID", ("KIND",), ("FEATURE",)),
     )
 }  # fmt: skip
 

@@ -6,6 +6,7 @@ from geotools.deliver.sheets.pen import Ink
 
 __all__ = [
     "AVOID",
+    "AVOID_BUFFER",
     "BEND",
     "CLOSURE",
     "CONTEXT_LINE",
@@ -40,6 +41,7 @@ STREET_AXIS = Ink("#a8a8a8", 0.13, (4.0, 1.2, 0.6, 1.2))
 OTHER_MAIN = Ink("#8a8a8a", 0.25, (2.5, 1.0))
 CONTEXT_LINE = Ink("#6b6b6b", 0.18)
 AVOID = Ink("#8a4b00", 0.2, (1.5, 0.8))
+AVOID_BUFFER = Ink("#8a4b00", 0.13, (0.6, 0.8))
 CLOSURE = Ink("#d08700", 0.2, (2.0, 1.0), fill="#fdf1d3")
 STRING = Ink("#1b8a5a", 0.25, fill="#c9ecd9")
 HOST = Ink("#000000", 0.35)

@@ -18,7 +18,9 @@ __all__ = [
     "bend",
     "cross",
     "fitting",
+    "keep_off",
     "north_arrow",
+    "of_source",
     "round_step",
     "scale_bar",
     "valve",
@@ -60,6 +62,27 @@ def fitting(pen: Pen, x: float, y: float, angle: float, size: float) -> None:
     """Draw a fitting: a small square."""
     h = 0.3 * size
     pen.rings([_placed([(-h, -h), (h, -h), (h, h), (-h, h)], x, y, angle)], inks.SYMBOL)
+
+
+def keep_off(pen: Pen, x: float, y: float, size: float) -> None:
+    """Draw a point to avoid: a cross in a diamond."""
+    h, solid = 0.5 * size, Ink(inks.AVOID.line, inks.AVOID.width, fill="#ffffff")
+    pen.rings([_placed([(-h, 0.0), (0.0, -h), (h, 0.0), (0.0, h)], x, y, 0.0)], solid)
+    k = 0.5 * h
+    pen.lines([[(x - k, y - k), (x + k, y + k)], [(x - k, y + k), (x + k, y - k)]], solid)
+
+
+def of_source(pen: Pen, layer: str, x: float, y: float, angle: float, size: float) -> None:
+    """Draw a point of a layer of the source, on a main that runs at an angle (radians)."""
+    if layer == "valves":
+        valve(pen, x, y, angle, size)
+    elif layer == "fittings":
+        fitting(pen, x, y, angle, size)
+    elif layer == "avoid":
+        keep_off(pen, x, y, size)
+    else:
+        fill = "#ffffff" if layer == "laterals" else "#000000"
+        pen.circle(x, y, 0.25 * size, Ink("#000000", 0.15, fill=fill))
 
 
 def bend(pen: Pen, x: float, y: float, size: float) -> None:

@@ -120,9 +120,11 @@ def draw_plan(pen: Pen, box: Box, scene: Scene) -> int:
     labels = Labels(box.inset(1.0))
     drawn = _Drawn(scene, box)
     with pen.within(box):
-        _surroundings(pen, drawn, labels)
+        _carriageways(pen, drawn)
         _works(pen, drawn, labels)
+        _surroundings(pen, drawn, labels)
         _run(pen, drawn, labels)
+        _string_edges(pen, drawn)
     _run_labels(labels, drawn)
     _street_names(pen, labels, drawn)
     _avoid_names(pen, labels, drawn)
@@ -174,11 +176,17 @@ class _Drawn:
 
 
 def _surroundings(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
-    """Draw streets, places to avoid, other mains, laterals."""
-    _streets(pen, drawn)
-    for _, shape in drawn.context("avoid"):
+    """Draw street axes, places to avoid, other mains, laterals.
+
+    Over the areas of the works: what lies in the ground must show where it is dug.
+    """
+    for _, shape in drawn.context("streets"):
+        pen.shape(shape, inks.STREET_AXIS)
+    for row, shape in drawn.context("avoid"):
         pen.shape(shape, inks.AVOID)
         labels.lines.append(_outline(shape))
+        if row["buffer"] > 0:
+            pen.shape(drawn.shape(shapely.buffer(row[GEOMETRY], row["buffer"])), inks.AVOID_BUFFER)
     near = drawn.scene.axis.xy
     run = shapely.LineString(near).buffer(0.5)
     for row, _ in drawn.context("mains"):
@@ -195,15 +203,13 @@ def _outline(shape: Any) -> Any:
     return shapely.boundary(shape) if "Polygon" in shape.geom_type else shape
 
 
-def _streets(pen: Pen, drawn: _Drawn) -> None:
+def _carriageways(pen: Pen, drawn: _Drawn) -> None:
     rows = [row for row in drawn.features if row["layer"] == "streets"]
     widths = np.array([row["width"] for row in rows], dtype=np.float64)
     lines = np.array([row[GEOMETRY] for row in rows], dtype=object)
     known = np.isfinite(widths) & (widths > 0)
     areas = shapely.buffer(lines[known], widths[known] / 2, cap_style="flat", join_style="round")
     pen.shape(drawn.shape(shapely.union_all(areas)), inks.STREET)
-    for line in lines:
-        pen.shape(drawn.shape(line), inks.STREET_AXIS)
 
 
 def _works(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
@@ -219,6 +225,12 @@ def _works(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
         pen.shape(shape, inks.PIT)
         if not shape.is_empty:
             labels.keep_clear(np.array([shape.bounds]))
+
+
+def _string_edges(pen: Pen, drawn: _Drawn) -> None:
+    """Draw the edges of strings again: one laid over the host is as narrow as the pull drawn."""
+    for row in drawn.scene.plan.of("strings", drawn.scene.run_id).to_dict("records"):
+        pen.shape(_outline(drawn.shape(row[GEOMETRY])), inks.STRING)
 
 
 def _run(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
@@ -313,21 +325,14 @@ def _beside_line(
 
 
 def _symbols(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
-    """Draw valves, fittings and hydrants of the source; bends and digs of the run."""
+    """Draw what is a point of the source; bends and digs of the run."""
     scene, size = drawn.scene, 1.1 * drawn.scene.text
-    for layer in ("fittings", "valves", "hydrants", "sources", "laterals"):
+    for layer in ("fittings", "valves", "hydrants", "sources", "laterals", "avoid"):
         for row, shape in drawn.context(layer):
             if shape.geom_type != "Point":
                 continue
-            angle = _direction_at(drawn, row[GEOMETRY])
             x, y = shape.x, shape.y
-            if layer == "valves":
-                marks.valve(pen, x, y, angle, size)
-            elif layer == "fittings":
-                marks.fitting(pen, x, y, angle, size)
-            else:
-                fill = "#ffffff" if layer == "laterals" else "#000000"
-                pen.circle(x, y, 0.25 * size, Ink("#000000", 0.15, fill=fill))
+            marks.of_source(pen, layer, x, y, _direction_at(drawn, row[GEOMETRY]), size)
             labels.keep_clear([Box(x - size / 2, y - size / 2, size, size)])
     for row in scene.rows("local_digs"):
         if not row["spared"]:
@@ -492,7 +497,9 @@ def _avoid_names(pen: Pen, labels: Labels, drawn: _Drawn) -> None:
     for row, shape in drawn.context("avoid"):
         words = row["kind"] or row["name"]
         lines = [p for p in shapely.get_parts(shape) if p.geom_type == "LineString"]
-        if lines:
+        if shape.geom_type == "Point":
+            labels.add(Label((shape.x, shape.y), (words,), size, "#8a4b00"))
+        elif lines:
             _street_name(pen, labels, words, [(line, 0.0) for line in lines], size, "#8a4b00")
         elif shape.geom_type == "Polygon":
             x, y = shapely.get_coordinates(shapely.point_on_surface(shape))[0]

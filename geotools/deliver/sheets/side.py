@@ -129,11 +129,13 @@ def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
         entries += [
             ("street", inks.STREET),
             ("other main", inks.OTHER_MAIN),
-            ("lateral", inks.CONTEXT_LINE),
             ("place to avoid", inks.AVOID),
-            ("valve", "valve"),
-            ("fitting", "fitting"),
-            ("hydrant, source", "hydrant"),
+            ("its buffer", inks.AVOID_BUFFER),
+            ("point to avoid", "avoid"),
+            ("valve", "valves"),
+            ("fitting", "fittings"),
+            ("hydrant, source", "hydrants"),
+            ("lateral", "laterals"),
         ]
     half = (len(entries) + 1) // 2
     step = min((box.h - 3 * text) / half, 2.2 * text)
@@ -154,12 +156,8 @@ def _sample_mark(pen: Pen, name: str, x: float, y: float, size: float) -> None:
         marks.cross(pen, x, y, 0.9 * size)
     elif name == "shut":
         marks.shut(pen, x, y, size)
-    elif name == "valve":
-        marks.valve(pen, x, y, 0.0, size)
-    elif name == "fitting":
-        marks.fitting(pen, x, y, 0.0, size)
     else:
-        pen.circle(x, y, 0.25 * size, Ink("#000000", 0.15, fill="#000000"))
+        marks.of_source(pen, name, x, y, 0.0, size)
 
 
 def note_texts(plan: Plan, left_out: int = 0, beyond: Sequence[str] = ()) -> list[str]:
