@@ -112,7 +112,8 @@ def build_supply(
     findings : Findings
     """
     edges = Edges.of(graph, carrying=carrying, rank=rank)
-    stand = line_valves(valves, graph, edges, carrying=carrying, snap=snap, findings=findings)
+    dry = Edges.of(graph, carrying=~carrying, rank=rank)
+    stand = line_valves(valves, graph, edges, dry, carrying=carrying, snap=snap, findings=findings)
     lengths = line_lengths(graph.xy, graph.offsets)
     links = split_edges(lengths, valve_edge=stand.edge, valve_at=stand.at)
     segments = build_segments(

@@ -57,6 +57,7 @@ def line_valves(
     points: Points | None,
     graph: Graph,
     edges: Edges,
+    dry: Edges,
     *,
     carrying: BoolArray,
     snap: float,
@@ -66,6 +67,7 @@ def line_valves(
 
     A valve drawn on a node of two mains stands between them. On a node of three or more it
     cannot be told which it shuts, and it is not counted on: the shutdown gets wider, not leaky.
+    Nor is one that is nearer to a main without water than to any with, as the old one beside it.
 
     Parameters
     ----------
@@ -74,6 +76,8 @@ def line_valves(
     graph : Graph
     edges : Edges
         Those of the graph that carry water, indexed.
+    dry : Edges
+        The others.
     carrying : ndarray of bool, shape (n,)
         Which edges those are.
     snap : float
@@ -89,13 +93,15 @@ def line_valves(
     state = points.table["open"].to_numpy(dtype=float)
     on = bring_onto_edges(points.xy, edges, sure=snap)
     junction, at = _at_nodes(on, graph, carrying)
-    far = ~other & (on.offset > snap)
-    unclear = ~other & ~far & junction
-    _report(points, findings, far=far, unclear=unclear, snap=snap)
+    beside = bring_onto_edges(points.xy, dry, sure=snap, reach=snap).offset
+    far = ~other & (on.offset > snap) & (beside > snap)
+    idle = ~other & (beside <= snap) & (beside < on.offset - ON_NODE)
+    unclear = ~other & ~far & ~idle & junction
+    _report(points, findings, far=far, idle=idle, unclear=unclear, snap=snap)
     _report_kinds(
         kind.to_numpy(dtype=object)[other], int((np.isnan(state) & ~other).sum()), findings
     )
-    row = np.flatnonzero(~other & ~far & ~unclear)
+    row = np.flatnonzero(~other & ~far & ~idle & ~unclear)
     stuck = kind.str.contains(STUCK, regex=True).to_numpy(dtype=bool)
     return LineValves(row, on.edge[row], at[row], state[row] == 0, stuck[row])
 
@@ -137,7 +143,13 @@ def _to_crowded(graph: Graph, lengths: FloatArray, carrying: BoolArray) -> Float
 
 
 def _report(
-    points: Points, findings: Findings, *, far: BoolArray, unclear: BoolArray, snap: float
+    points: Points,
+    findings: Findings,
+    *,
+    far: BoolArray,
+    idle: BoolArray,
+    unclear: BoolArray,
+    snap: float,
 ) -> None:
     """Report valves that are not counted on."""
     cases = [
@@ -146,6 +158,12 @@ def _report(
             "valve-off-main",
             f"the valve is more than {findings.length(snap)} from every main in service and is "
             "not counted on; move it onto its main",
+        ),
+        (
+            idle,
+            "valve-on-dry-main",
+            "the valve stands on a main that carries no water, and on no other; it is not counted "
+            "on. Move it onto the main it shuts, or set the main's status right.",
         ),
         (
             unclear,

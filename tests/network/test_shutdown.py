@@ -326,6 +326,37 @@ def test_a_valve_far_from_every_main_is_not_counted_on(shut: Shut) -> None:
     assert findings.loc[findings["rule"] == "valve-off-main", "feature"].tolist() == ["v0"]
 
 
+@pytest.mark.parametrize("status", ["Abandoned", "proposed"])
+@pytest.mark.parametrize(("off", "shuts"), [(1.5, False), (0.2, True), (0.0, True)])
+def test_a_valve_of_a_main_without_water_beside_the_branch_does_not_shut_it(
+    shut: Shut, status: str, off: float, shuts: bool
+) -> None:
+    # The branch runs south at x = 300, the dry main 1.5 m east of it.
+    lines, x = [*TEE, [(301.5, -20), (301.5, -200)]], 300 + off
+    table, findings = shut(
+        lines,
+        [*TEE_SIZES, SMALL],
+        status=["", "", "", status],
+        valves=valves((x, -60, "gate", 1)),
+        sources=WEST,
+    )
+    assert table.loc[TRUNK, "valves"] == ("v0" if shuts else "")
+    told = findings.loc[findings["rule"] == "valve-on-dry-main", "feature"].tolist()
+    assert told == ([] if shuts else ["v0"])
+
+
+def test_a_valve_on_an_old_main_that_lies_on_the_branch_is_the_branchs(shut: Shut) -> None:
+    lines = [*TEE, [(300, -20), (300, -200)]]
+    table, _ = shut(
+        lines,
+        [*TEE_SIZES, 0.1],
+        status=["", "", "", "abandoned"],
+        valves=valves((300, -60, "gate", 1)),
+        sources=WEST,
+    )
+    assert table.loc[TRUNK, "valves"] == "v0"
+
+
 def test_two_valves_in_a_row_close_the_nearer_one(shut: Shut) -> None:
     table, _ = shut(
         TEE,
