@@ -405,8 +405,15 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(tmp_path: Path) -> None:
         "valves": shapely.MultiPoint([(x + 20, y)]),
         "hydrants": shapely.Point(x + 30, y),
     }
+    buffer = {"avoid": 2.0}
     same = {"feature": "1", "kind": "tee", "name": "Mill Lane", "width": 10.0, "angle": np.pi / 8}
-    rows = [{**same, "layer": name, "geometry": shape} for name, shape in shapes.items()]
+    rows = [{**same, "layer": name, "geometry": shape, "buffer": buffer.get(name, np.nan)}
+            for name, shape in shapes.items()]  # fmt: skip
+    vault, tap = shapely.Point(x + 60, y), shapely.Point(x + 70, y)
+    rows += [
+        {**same, "layer": "avoid", "kind": "gas regulator", "buffer": 10.0, "geometry": vault},
+        {**same, "layer": "laterals", "feature": "S7", "kind": "", "geometry": tap},
+    ]
     context = rows_of(OUTPUTS["context"], *rows)
     plan = write(tmp_path, METRIC, {**plan_tables(METRIC), "context": context})
     assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
@@ -422,6 +429,44 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(tmp_path: Path) -> None:
     assert tuple(fitting.dxf.insert)[:2] == (x + 10, y)
     texts = [e.dxf.text for e in space.query("TEXT[layer=='LIN-REF-TEXT']")]
     assert texts == ["Mill Lane"]
+    (point,), (service,) = blocks(doc, "LIN_AVOID"), blocks(doc, "LIN_LATERAL")
+    assert point.get_attrib_text("KIND") == "gas regulator"
+    assert tuple(point.dxf.insert)[:2] == (x + 60, y)
+    assert service.get_attrib_text("FEATURE") == "S7"
+    around = [
+        shapely.Polygon(e.get_points("xy"))
+        for e in space.query("LWPOLYLINE[layer=='LIN-REF-AVOID']")
+        if len(e) > 4
+    ]
+    reach = sorted(area.exterior.distance(vault) for area in around)[0]
+    assert reach == pytest.approx(10.0, rel=0.01)  # arcs of the buffer are drawn by their chords
+
+
+def test_the_name_of_a_bent_closure_stands_at_it(tmp_path: Path) -> None:
+    x, y = ORIGIN[METRIC]
+    turn = np.linspace(0, np.pi, 40)
+    arc = shapely.LineString(np.column_stack([x + 80 * np.cos(turn), y + 80 * np.sin(turn)]))
+    tables = plan_tables(METRIC)
+    closure = arc.buffer(3.5, cap_style="flat")
+    tables["closures"] = tables["closures"].set_geometry([closure], crs=METRIC)
+    assert run("drawing", write(tmp_path, METRIC, tables), "-o", tmp_path / "plan.dxf") == 0
+    space = ezdxf.readfile(tmp_path / "plan.dxf").modelspace()
+    (name,) = space.query("TEXT[layer=='LIN-CLOSURE-TEXT']")
+    at = shapely.Point(name.dxf.align_point.x, name.dxf.align_point.y)
+    # 1.2 mm off the edge and the height of its letters, at 1:500
+    assert closure.distance(at) < 2.0
+
+
+def test_the_title_lies_below_the_lowest_lettering(tmp_path: Path) -> None:
+    plan = write(tmp_path, METRIC, plan_tables(METRIC))
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    space = ezdxf.readfile(tmp_path / "plan.dxf").modelspace()
+    notes = [e for e in space.query("TEXT MTEXT") if e.dxf.layer == "LIN-NOTE"]
+    assert notes
+    pits = [block for block in space.query("INSERT") if block.dxf.name.startswith("LIN_PIT")]
+    words = [a for block in pits for a in block.attribs if a.dxf.text and not a.is_invisible]
+    lowest = min(a.dxf.insert[1] for a in words)
+    assert max(e.dxf.insert[1] for e in notes) < lowest
 
 
 def test_labels_take_the_first_place_that_is_free() -> None:

@@ -20,6 +20,7 @@ __all__ = [
     "MATCH",
     "MUTED",
     "OTHER_MAIN",
+    "OTHER_WORKS",
     "PIT",
     "PULL",
     "SHUT",
@@ -39,6 +40,7 @@ SHUT = Ink("#005a9c", 0.4)
 STREET = Ink("#b5b5b5", 0.15, fill="#f1f1f1")
 STREET_AXIS = Ink("#a8a8a8", 0.13, (4.0, 1.2, 0.6, 1.2))
 OTHER_MAIN = Ink("#8a8a8a", 0.25, (2.5, 1.0))
+OTHER_WORKS = Ink("#6d6d6d", 0.18, (1.0, 0.6))
 CONTEXT_LINE = Ink("#6b6b6b", 0.18)
 AVOID = Ink("#8a4b00", 0.2, (1.5, 0.8))
 AVOID_BUFFER = Ink("#8a4b00", 0.13, (0.6, 0.8))

@@ -39,6 +39,8 @@ _ON_THE_RUN = 1.5  # m; a feature of the source this near belongs to the run
 _SAME_PLACE = 2.0  # m along the run; two labels of one thing are one too many
 _WIDEST_STREET = 50.0  # m; how far beyond the panel a centreline may lie and still matter
 _SMALL = 20.0  # mm2; a smaller area has no words
+# What is drawn of other runs, and the column that says which it is; of a closure nothing does.
+_OTHERS = {"closures": "", "strings": "string_id", "pit_footprints": "pit_id"}
 _TICK = 8.0  # heights of the text, least spacing of chainage marks
 
 
@@ -122,6 +124,7 @@ def draw_plan(pen: Pen, box: Box, scene: Scene) -> int:
     with pen.within(box):
         _carriageways(pen, drawn)
         _works(pen, drawn, labels)
+        _works_of_others(pen, drawn, labels)
         _surroundings(pen, drawn, labels)
         _run(pen, drawn, labels)
         _string_edges(pen, drawn)
@@ -158,16 +161,29 @@ class _Drawn:
                 if not shape.is_empty:
                     yield row, shape
 
+    def others(self, table: str) -> Iterator[tuple[dict[str, Any], Any]]:
+        """Yield the rows of other runs that fall on the panel, and their shape."""
+        frame = self.scene.plan.tables[table]
+        frame = frame[(frame["run_id"] != self.scene.run_id).to_numpy()]
+        near = shapely.intersects(self.panel, frame[GEOMETRY].to_numpy())
+        for row in frame[near].to_dict("records"):
+            yield row, self.shape(row[GEOMETRY])
+
+    @cached_property
+    def panel(self) -> Any:
+        """Return the panel on the ground."""
+        x0, y0, x1, y1 = self.box.bounds
+        corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+        return shapely.Polygon(self.scene.view.ground(corners))
+
     @cached_property
     def features(self) -> list[dict[str, Any]]:
         """Features of the source that reach into the panel."""
         frame = self.scene.plan.context
         if frame is None:
             return []
-        x0, y0, x1, y1 = self.box.bounds
-        corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
-        panel = shapely.Polygon(self.scene.view.ground(corners)).buffer(_WIDEST_STREET)
-        near = shapely.intersects(panel, frame[GEOMETRY].to_numpy())
+        around = self.panel.buffer(_WIDEST_STREET)
+        near = shapely.intersects(around, frame[GEOMETRY].to_numpy())
         return list(frame[near].to_dict("records"))
 
     def stretch(self, start: float, end: float) -> FloatArray:
@@ -225,6 +241,19 @@ def _works(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
         pen.shape(shape, inks.PIT)
         if not shape.is_empty:
             labels.keep_clear(np.array([shape.bounds]))
+
+
+def _works_of_others(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
+    """Draw the edges of other runs' closures, strings and pits: they may want the same ground."""
+    for table, name in _OTHERS.items():
+        for row, shape in drawn.others(table):
+            edge = _outline(shape)
+            pen.shape(edge, inks.OTHER_WORKS)
+            labels.lines.append(edge)
+            if name and shape.area >= _SMALL / 4:
+                at = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
+                size = 0.8 * drawn.scene.text
+                labels.add(Label((at[0], at[1]), (str(row[name]),), size, inks.MUTED))
 
 
 def _string_edges(pen: Pen, drawn: _Drawn) -> None:

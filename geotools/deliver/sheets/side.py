@@ -124,6 +124,7 @@ def legend(pen: Pen, box: Box, plan: Plan, text: float) -> None:
         ("bend", "bend"),
         ("local dig", "dig"),
         ("valve to close", "shut"),
+        ("works of another run", inks.OTHER_WORKS),
     ]
     if plan.context is not None:
         entries += [

@@ -14,8 +14,10 @@ import numpy as np
 import pdfplumber
 import pypdf
 import pytest
+import shapely
 
 from geotools.deliver.sheets.paper import PAPERS, layout_of
+from tests.deliver.sheets.conftest import frame, place
 
 MM = 72 / 25.4
 PULL = (0x0B / 255, 0x3D / 255, 0x91 / 255)
@@ -227,3 +229,59 @@ def test_outline_leads_to_cover_runs_and_sheets(plain: Path) -> None:
     assert run.title == "Run R1"
     pages = [reader.get_destination_page_number(item) for item in sheets]  # type: ignore[arg-type]
     assert pages == list(range(1, len(reader.pages)))
+
+
+AVOID = np.array([0x8A, 0x4B, 0x00])
+
+
+def _with_avoid(shape: Any, kind: str, tables: dict[str, Any]) -> None:
+    row = {"layer": "avoid", "feature": "A2", "kind": kind, "buffer": 5.0, "geometry": shape}
+    tables["context"] = frame("context", [row])
+
+
+def _brown(path: Path) -> int:
+    """Count what is drawn in the colour of places to avoid on all plans."""
+    with pdfplumber.open(path) as pdf:
+        images = [np.asarray(p.to_image(resolution=150).original) for p in strips(pdf.pages)]
+    return sum(int((np.abs(i[..., :3] - AVOID.astype(int)).max(axis=2) < 40).sum()) for i in images)
+
+
+def test_a_cable_shows_where_it_lies_in_a_closure(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    cable = shapely.LineString([place(2, 20), place(2, 320)])
+
+    def closed(tables: dict[str, Any]) -> None:
+        _with_avoid(cable, "", tables)
+        row = {"closure_id": "R1-P1-T1", "run_id": "R1", "lanes_closed": 1, "lanes_left": 1,
+               "first_day": 1.0, "last_day": 2.0, "geometry": cable.buffer(8)}  # fmt: skip
+        tables["closures"] = frame("closures", [row])
+
+    bare = draw(write_sheet_plan(edit=functools.partial(_with_avoid, cable, "")), scale=500)
+    count = _brown(bare)
+    assert count > 1000
+    assert _brown(draw(write_sheet_plan(edit=closed), scale=500)) > 0.9 * count
+
+
+def test_points_to_avoid_are_drawn_and_named(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    edit = functools.partial(_with_avoid, place(20, 100), "gas regulator")
+    with pdfplumber.open(draw(write_sheet_plan(edit=edit), scale=500)) as pdf:
+        told = [page for page in strips(pdf.pages) if "gas regulator" in text_of(page)]
+    assert told  # more than one where sheets overlap
+
+
+def test_works_of_another_run_on_the_sheet_are_shown_by_name(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def near(tables: dict[str, Any]) -> None:
+        pit = {"pit_id": "R9-P4", "run_id": "R9", "geometry": place(12, 100).buffer(6)}
+        far = {"pit_id": "R9-P5", "run_id": "R9", "geometry": place(4000, 100).buffer(6)}
+        rows = tables["pit_footprints"].to_dict("records")
+        tables["pit_footprints"] = frame("pit_footprints", [*rows, pit, far])
+
+    with pdfplumber.open(draw(write_sheet_plan(edit=near), scale=500)) as pdf:
+        words = [text_of(page) for page in strips(pdf.pages)]
+    assert any("R9-P4" in page for page in words)
+    assert not any("R9-P5" in page for page in words)
