@@ -40,7 +40,7 @@ class Aslant:
         The street, shape (k,).
     across, along : ndarray, shape (k, 4, 2)
         From where to where the ground of each role lies, m left of the centreline and m along the
-        chain; not-a-number where it lies off the carriageway.
+        chain; not-a-number where it lies off carriageway and verge.
     """
 
     row: IntArray
@@ -83,7 +83,7 @@ class Aslant:
 def find_aslant(
     table: pd.DataFrame, ground: Grounds, scene: StreetScene | None, *, gap: float
 ) -> Aslant | None:
-    """Find the candidates without a street along their main that stand on a carriageway.
+    """Find the candidates without a street along their main that stand on carriageway or verge.
 
     The street is the nearest within ``street.reach``, at whatever angle. It is taken to be
     straight where the pit is.
@@ -106,7 +106,7 @@ def find_aslant(
     spots = find_streets(scene.net, xy, np.ones_like(xy), reach=reach, parallel=np.pi / 2)
     row, spots = row[spots.known], spots.of(spots.known)
     along, across = _in_streets(ground, row, spots)
-    half = spots.number("width")[:, None] / 2 - TOUCH + gap
+    half = spots.number("width")[:, None] / 2 - TOUCH + max(gap, scene.rules.verge)
     on = (across[..., 0] < half) & (across[..., 1] > -half)
     on &= (along[..., 1] > 0.0) & (along[..., 0] < scene.net.lengths[spots.chain][:, None])
     across[~on] = along[~on] = np.nan

@@ -299,8 +299,9 @@ def _near_others(
 
 
 def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
-    """Report pits in a street that their main crosses, whose lanes are told by their ground."""
-    rows = pits[np.isfinite(pits["street_begin"].to_numpy(dtype=float))]
+    """Report pits that take lanes of a street their main crosses, told by their ground."""
+    aslant = np.isfinite(pits["street_begin"].to_numpy(dtype=float))
+    rows = pits[aslant & (pits["lanes_taken"].to_numpy() > 0)]
     parallel = angle_text(ground.brief.street.parallel)
     names = rows["pit_id"].to_numpy(dtype=object)
     ground.layers.findings.add_points(
@@ -308,13 +309,8 @@ def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
         "pit-aslant-in-street",
         [
             f"pit {pit_id} stands on {street or 'a street without a name'}, which its main crosses "
-            f"at more than street.parallel ({parallel} deg): "
-            + (
-                f"{count} of its lanes {'is' if count == 1 else 'are'} closed and priced, as many "
-                "as its ground lies across."
-                if count
-                else "its ground takes none of its lanes."
-            )
+            f"or turns out of at more than street.parallel ({parallel} deg): {count} of its lanes "
+            f"{'is' if count == 1 else 'are'} closed and priced, as many as its ground lies across."
             for pit_id, street, count in zip(
                 names,
                 rows["street_name"].astype(object),

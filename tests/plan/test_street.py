@@ -27,6 +27,9 @@ PIPE = {
 }
 
 
+LONG = [(-200.0, 0.0), (700.0, 0.0)]
+
+
 def frame(lines: list[list[tuple[float, float]]], **columns: Any) -> gpd.GeoDataFrame:
     """Return lines near the origin of the scene as a layer."""
     shapes = [shapely.LineString([(x + X, y + Y) for x, y in line]) for line in lines]
@@ -640,7 +643,7 @@ def test_a_pit_takes_the_lanes_its_ground_lies_on_whatever_the_angle_of_its_main
         # lanes beside it are narrowed by 15 % at most
         assert due == 0 or held.buffer(0.15 * width / 2).covers(part)
     told = layers["findings"].query("rule == 'pit-aslant-in-street'")
-    assert told["feature"].tolist() == on[on].index.tolist()
+    assert told["feature"].tolist() == pits.index[pits["lanes_taken"] > 0].tolist()
     assert "pit-on-crossing-street" not in set(layers["findings"]["rule"])
 
 
@@ -648,17 +651,34 @@ def test_a_pit_takes_the_lanes_its_ground_lies_on_whatever_the_angle_of_its_main
 def test_a_pit_on_the_slant_of_a_main_across_its_street_closes_its_lanes(
     turned: int, tmp_path: Path
 ) -> None:
-    """Two stretches in line with the street, and 45 degrees across it between them."""
-    main = [(0.0, -10.0), (190.0, -10.0), (210.0, 10.0), (400.0, 10.0)]
-    road = street([(-200.0, 0.0), (700.0, 0.0)], width_m=30.0, lanes=4)
+    """Two stretches in line with the street, and 40 degrees across it between them."""
+    main = [(0.0, -10.0), (188.0, -10.0), (212.0, 10.0), (400.0, 10.0)]
+    road = street(LONG, width_m=30.0, lanes=4)
     out = tmp_path / "plan.gpkg"
     result = geotools.plan(settings=PIPE, mains=main_of(main[::turned]), streets=road, output=out)
     layers = result.layers
-    (text,) = layers["findings"].query("rule == 'pit-aslant-in-street'")["text"]
-    assert "1 of its lanes is closed and priced" in text
+    told = layers["findings"].query("rule == 'pit-aslant-in-street'")
+    assert told["feature"].tolist() == ["R0001-P2", "R0001-P3"]  # where it leaves, and is back
+    assert told["text"].str.contains("1 of its lanes is closed and priced").all()
     assert "pit-on-crossing-street" not in set(layers["findings"]["rule"])
     assert layers["pits"]["lanes_taken"].tolist() == [1, 1, 1, 1]
     assert not geotools.verify(out).failed
+
+
+@pytest.mark.parametrize("angle", [36.0, 60.0])
+def test_where_a_main_leaves_its_street_no_direction_decides_what_its_pits_take(
+    angle: float,
+) -> None:
+    """Runs are led by the compass: turned, the same main is led from its other end."""
+    aside = 10.0 / np.tan(np.radians(angle))
+    main = [(0.0, -10.0), (200.0 - aside, -10.0), (200.0 + aside, 10.0), (400.0, 10.0)]
+    found = []
+    for turn in (0.0, 0.7, 2.9, 4.0):
+        way = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+        lines = [list(map(tuple, line @ way)) for line in (np.array(main), np.array(LONG))]
+        layers = planned(mains=main_of(lines[0]), streets=street(lines[1], width_m=30.0, lanes=4))
+        found.append([layers["runs"]["cost"].sum(), *sorted(layers["closures"]["work_length"])])
+    np.testing.assert_allclose(found, np.broadcast_to(found[0], np.shape(found)), rtol=1e-6)
 
 
 @pytest.mark.parametrize("ends", [True, False])
