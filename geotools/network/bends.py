@@ -204,7 +204,10 @@ def find_bends(
     )
     fitted = _gathered(turns, curve >= 0, near)
     radius = rules.fitting_radius * diameter[fitted["run"].to_numpy(dtype=np.int64)]
-    found = [fitted.assign(axis_radius=radius, kind="fitting"), as_curves(turns, curve)]
+    found = [
+        fitted.assign(axis_radius=radius, kind="fitting"),
+        as_curves(turns, curve, accuracy=rules.accuracy),
+    ]
     bends = pd.concat([table for table in found if len(table)] or found[:1], ignore_index=True)
     bends = bends[bends["deflection"] >= rules.least_angle]
     source = np.where(bends["record"] >= 0, "fitting record", "drawing")

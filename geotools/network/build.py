@@ -18,17 +18,19 @@ from geotools.intake.findings import Findings, counted
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
-from geotools.network.doubles import without_doubles
+from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
 from geotools.network.mains import carries_water, large_enough, may_be_lined, rank_of, statuses_of
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
+from geotools.network.overlaps import find_overlaps, overlap_reach
 from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, measures
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
+from geotools.network.shared import share_nodes
 from geotools.schema import angle_text, quantity_text
 
 __all__ = ["RunSet", "build_runs"]
@@ -113,17 +115,28 @@ def build_runs(
 
 def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
     """Node the mains; what is drawn twice is taken once."""
-    mains = layers.mains
+    mains, lined = layers.mains, may_be_lined(layers.mains, network)
     graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
     _report_left_out(mains, network, layers.findings)
-    return without_doubles(
-        graph,
+    reach = overlap_reach(network.snap_tolerance)
+    overlaps = find_overlaps(
+        mains.xy,
+        mains.offsets,
+        chosen=lined,
+        diameter=mains.table["diameter"].to_numpy(dtype=float),
+        diameter_tolerance=network.diameter_tolerance,
+        reach=reach,
+    )
+    once = without_doubles(
+        share_nodes(graph, mains.xy, mains.offsets, overlaps, reach=reach),
         mains,
-        lined=may_be_lined(mains, network),
+        lined=lined,
         rank=rank,
         tolerance=network.snap_tolerance,
         findings=layers.findings,
     )
+    report_twice(once, mains, overlaps, layers.findings)
+    return once
 
 
 def _chained(graph: Graph, mains: Lines, network: Network, rank: IntArray) -> Chains:

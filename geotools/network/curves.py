@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, stretch_sums
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, stretch_sums
 
 __all__ = ["as_curves", "find_curves"]
 
@@ -15,6 +15,9 @@ OFF_ARC = 1.5  # times the survey accuracy, to leave room for noise
 # has several times as much room beside it. Judgement, no source.
 ROUND = 0.02
 EVEN = 3.0  # times; turns and legs in a row are even if none is larger than the next by more
+# times the survey accuracy that a stretch of a curve stands out of its chord before its radius
+# is told: noise of half the accuracy changes it by an eighth or so. Judgement, no source.
+TOLD = 4.0
 SHARPER = (
     2.0  # times as sharp as the rest of its curve: a turn beyond, and beyond noise, is an elbow
 )
@@ -163,11 +166,12 @@ def _joined(turns: pd.DataFrame, may: BoolArray, near: FloatArray, off: FloatArr
     return joined
 
 
-def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
+def as_curves(turns: pd.DataFrame, curve: IntArray, *, accuracy: float) -> pd.DataFrame:
     """Return the curves as bends; see `find_bends`.
 
-    The radius is that of the turns inside: each takes half the legs beside it; those at the ends
-    may be of part of a leg.
+    The radius is that of the tightest stretch that a survey of this accuracy, m, tells from noise
+    (`_tightest`), of the turns inside: each takes half the legs beside it; those at the ends may
+    be of part of a leg.
     """
     turns, curve = turns[curve >= 0], curve[curve >= 0]
     starts = np.flatnonzero(np.diff(curve, prepend=-1))
@@ -177,9 +181,8 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
     inner = np.ones(len(turns), dtype=bool)
     inner[starts] = inner[starts + count - 1] = False
     legs = (np.diff(at, prepend=at[:1]) + np.diff(at, append=at[-1:])) / 2
-    deflection, moment, arc, sweep = stretch_sums(
-        starts, size, size * at, np.where(inner, legs, 0.0), np.where(inner, size, 0.0)
-    )
+    deflection, moment = stretch_sums(starts, size, size * at)
+    of = np.repeat(np.arange(len(starts)), count)[inner]
     return pd.DataFrame(
         {
             "run": run[starts],
@@ -188,7 +191,7 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "chainage": moment / deflection,
             "deflection": deflection,
             "drawn": deflection,
-            "axis_radius": arc / sweep,
+            "axis_radius": _tightest(of, legs[inner], size[inner], accuracy),
             "kind": "curve",
             "angle": 0.0,
             "covered": 0.0,
@@ -197,3 +200,35 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "doubled": np.int64(0),
         }
     )
+
+
+def _tightest(of: IntArray, arc: FloatArray, turn: FloatArray, accuracy: float) -> FloatArray:
+    """Return the radius of the tightest stretch of every curve, m, no larger than that of all.
+
+    Stretches are turns in a row. An arc of length S and radius R stands S^2 / 8R, an eighth of
+    length times turn, out of its chord: what stands out less than `TOLD` times the accuracy is
+    not told from noise, which changes its radius by its share of that at the most. One that
+    stands out four times as far falls into two, of which one is no gentler.
+
+    Parameters
+    ----------
+    of : ndarray of int64, shape (k,)
+        Curve of each turn, from 0, rising.
+    arc, turn : ndarray, shape (k,)
+        What of the curve each turn takes, m and rad.
+    accuracy : float
+        Survey accuracy, m.
+    """
+    length, angle = stretch_sums(np.flatnonzero(firsts(of)), arc, turn)
+    least = length / angle
+    first, length, angle, width = np.arange(len(of)), arc.copy(), turn.copy(), 1
+    while len(first):
+        out = length * angle / 8
+        told = out >= TOLD * accuracy
+        np.minimum.at(least, of[first[told]], (length / angle)[told])
+        goes = (first + width < len(of)) & (out < 4 * TOLD * accuracy)
+        goes[goes] = of[first[goes] + width] == of[first[goes]]
+        first, length, angle = first[goes], length[goes], angle[goes]
+        length, angle = length + arc[first + width], angle + turn[first + width]
+        width += 1
+    return np.asarray(least, dtype=np.float64)

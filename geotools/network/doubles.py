@@ -1,4 +1,8 @@
-"""Doubles: pieces of mains that lie on others between the same nodes, and are taken once."""
+"""Doubles: pieces of mains that lie on others between the same nodes, and are taken once.
+
+Mains that lie on each other over part of their length have been given the same nodes before (see
+`overlaps` and `shared`), so that their pieces there are doubles too.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ import shapely
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
 from geotools.network.noding import TOUCH, Graph
+from geotools.network.overlaps import LEAST, Overlaps
 from geotools.network.places import points_along
 from geotools.network.ragged import (
     BoolArray,
@@ -18,8 +23,9 @@ from geotools.network.ragged import (
     pairs_within,
     to_linestrings,
 )
+from geotools.network.shared import kept_within
 
-__all__ = ["without_doubles"]
+__all__ = ["report_twice", "without_doubles"]
 
 
 def without_doubles(
@@ -126,4 +132,26 @@ def _report(
         layer="mains",
         features=names[graph.line[double]],
         xy=points_along(graph.xy, graph.offsets, double, lengths[double] / 2),
+    )
+
+
+def report_twice(graph: Graph, mains: Lines, overlaps: Overlaps, findings: Findings) -> None:
+    """Report mains that lie on each other farther than is told, and are both taken."""
+    size = (overlaps.high - overlaps.low).min(axis=1, initial=np.inf)
+    rows = np.flatnonzero(kept_within(graph, overlaps) - size >= LEAST)
+    names = mains.table["feature"].to_numpy(dtype=object)[overlaps.line[rows]]
+    middle = (overlaps.low + overlaps.high)[rows, 0] / 2
+    findings.add_points(
+        "warning",
+        "overlapping-mains",
+        [
+            f"{findings.length(length)} of main {one} lie on main {two}, with other nodes between; "
+            "counted twice. Delete one of the two there."
+            for (one, two), length in zip(
+                np.sort(names.astype(str), axis=1), size[rows], strict=True
+            )
+        ],
+        layer="mains",
+        features=names[:, 0],
+        xy=points_along(mains.xy, mains.offsets, overlaps.line[rows, 0], middle),
     )

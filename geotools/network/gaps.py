@@ -31,7 +31,7 @@ from geotools.network.ragged import (
 )
 from geotools.network.trimmed import trimmed_lines
 
-__all__ = ["DETOUR", "Joins", "join_gaps"]
+__all__ = ["DETOUR", "ONE", "Joins", "join_gaps"]
 
 DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
 BEHIND = 3.0  # times the tolerance; an end still near a line so far behind runs alongside it

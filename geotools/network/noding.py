@@ -1,11 +1,11 @@
 """Noding: lines that meet become edges between nodes.
 
 Nothing is moved. Ends that coincide are one node, and an end that touches the inside of a line
-splits it there. Where a line is drawn to and fro upon itself it is taken as two (see `folds`). An
-end left dangling is joined to what it misses by less than the snap tolerance (see `gaps`): the gap
-stays in the geometry and a run bridges it with a straight step. So where a main happens to be split
-changes nothing, unless a dangling end is within the tolerance of the split. Lines that cross with
-no node do not connect.
+splits it there, at every pass of a line that crosses itself there. Where a line is drawn to and fro
+upon itself it is taken as two (see `folds`). An end left dangling is joined to what it misses by
+less than the snap tolerance (see `gaps`): the gap stays in the geometry and a run bridges it with a
+straight step. So where a main happens to be split changes nothing, unless a dangling end is within
+the tolerance of the split. Lines that cross with no node do not connect.
 """
 
 from __future__ import annotations
@@ -40,6 +40,9 @@ __all__ = [
     "node_lines",
     "unnoded_crossings",
 ]
+
+
+FEWEST = 3  # vertices; a line of no more does not cross itself
 
 
 @dataclass(frozen=True)
@@ -198,9 +201,52 @@ def _touches(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, FloatArray]:
     lines, at = linestrings_at(xy, offsets, line[~own]), shapely.points(points[end[~own]])
     touch = shapely.dwithin(at, lines, TOUCH)
     along = shapely.line_locate_point(lines[touch], at[touch])
+    other = np.flatnonzero(~own)[touch]
+    again, further = _passes_again(xy, offsets, points[end[other]], line[other], along)
     knot, around = _self_touches(xy, offsets, points[end[own]], line[own])
-    row = np.concatenate([np.flatnonzero(~own)[touch], np.flatnonzero(own)[knot]])
-    return end[row], np.stack([line[row].astype(float), np.concatenate([along, around])], axis=1)
+    row = np.concatenate([other, other[again], np.flatnonzero(own)[knot]])
+    along = np.concatenate([along, further, around])
+    return end[row], np.stack([line[row].astype(float), along], axis=1)
+
+
+def _passes_again(
+    xy: FloatArray, offsets: IntArray, ends: FloatArray, line: IntArray, along: FloatArray
+) -> tuple[IntArray, FloatArray]:
+    """Return where lines touched by ends come by there again: row of those given, m along it.
+
+    A line that crosses itself at the place does; all its passes meet there, as those of two lines.
+
+    Parameters
+    ----------
+    xy, offsets : ndarray
+        Vertices of the lines, m.
+    ends : ndarray, shape (k, 2)
+    line : ndarray of int64, shape (k,)
+    along : ndarray, shape (k,)
+        Where on its line each end was found, m.
+    """
+    some = np.flatnonzero(np.diff(offsets)[line] > FEWEST)
+    some = some[~shapely.is_simple(linestrings_at(xy, offsets, line[some]))]
+    rows, of = np.unique(line[some], return_inverse=True)
+    own_xy, own = xy[take(offsets, rows)], offsets_of(np.diff(offsets)[rows])
+    places = Places.of_offsets(own, measures(own_xy, own))
+    way = DETOUR * TOUCH
+    row, low, high = np.arange(len(some)), np.zeros(len(some)), lengths_along(places.at, own)[of]
+    at, found = along[some], [(np.zeros(0, dtype=np.int64), np.zeros(0))]
+    while len(row):
+        row = np.tile(row, 2)
+        low, high = np.concatenate([low, at + way]), np.concatenate([at - way, high])
+        left = low < high
+        row, low, high = row[left], low[left], high[left]
+        parts = trimmed_lines(own_xy, places, of[row], low, high)
+        spots = shapely.points(ends[some[row]])
+        at = low + shapely.line_locate_point(parts, spots)
+        touch = shapely.dwithin(spots, parts, TOUCH) & (at > low + TOUCH / 2)
+        touch &= at < high - TOUCH / 2
+        row, low, high, at = row[touch], low[touch], high[touch], at[touch]
+        found.append((some[row], at))
+    again, further = (np.concatenate(column) for column in zip(*found, strict=True))
+    return again, further
 
 
 def _self_touches(
@@ -223,4 +269,8 @@ def _self_touches(
     along = low[left] + shapely.line_locate_point(parts, at)
     touch = shapely.dwithin(at, parts, TOUCH)
     touch &= (along > low[left] + TOUCH / 2) & (along < high[left] - TOUCH / 2)
-    return left[touch], np.asarray(along[touch], dtype=np.float64)
+    once, at = left[touch], np.asarray(along[touch], dtype=np.float64)
+    again, further = _passes_again(own_xy, own, ends[once], of[once], at)
+    inner = (further > low[once[again]]) & (further < high[once[again]])
+    rows = np.concatenate([once, once[again[inner]]])
+    return rows, np.concatenate([at, further[inner]])

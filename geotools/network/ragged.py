@@ -20,6 +20,7 @@ __all__ = [
     "line_lengths",
     "linestrings_at",
     "measures",
+    "members_of",
     "offsets_of",
     "pairs_within",
     "row_of",
@@ -58,6 +59,13 @@ def firsts(*keys: npt.NDArray[Any]) -> BoolArray:
     for key in keys[1:]:
         first[1:] |= key[1:] != key[:-1]
     return first
+
+
+def members_of(wanted: IntArray, owner: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Return for each wanted owner, of so many, all its rows: the place among those wanted, row."""
+    order = np.argsort(owner, kind="stable")
+    offsets = offsets_of(np.bincount(owner, minlength=count).astype(np.int64))
+    return np.repeat(np.arange(len(wanted)), np.diff(offsets)[wanted]), order[take(offsets, wanted)]
 
 
 def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:

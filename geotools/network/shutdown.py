@@ -20,11 +20,12 @@ import shapely
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
+from geotools.network.ahead import Leaving, without_valve
 from geotools.network.build import RunSet
 from geotools.network.mains import carries_water, rank_of, statuses_of
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.onto import OnEdges
-from geotools.network.ragged import BoolArray, IntArray, line_lengths, offsets_of, take
+from geotools.network.ragged import BoolArray, IntArray, line_lengths, members_of, offsets_of
 from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains, on_edges
 from geotools.network.segments import cut_off
@@ -214,17 +215,10 @@ def _bounds(supply: Supply, shut: pd.DataFrame) -> pd.DataFrame:
     half = len(valve) // 2
     inside = np.concatenate([sides[valve[:half], 0], sides[valve[half:], 1]])
     outside = np.concatenate([sides[valve[:half], 1], sides[valve[half:], 0]])
-    row, hit = _expand(shut["segment"].to_numpy(dtype=np.int64), inside, count)
+    row, hit = members_of(shut["segment"].to_numpy(dtype=np.int64), inside, count)
     run = shut["run"].to_numpy(dtype=np.int64)
     both = np.isin(run[row] * count + outside[hit], run * count + shut["segment"].to_numpy())
     return pd.DataFrame({"run": run[row][~both], "valve": valve[hit][~both]}).drop_duplicates()
-
-
-def _expand(wanted: IntArray, owner: IntArray, count: int) -> tuple[IntArray, IntArray]:
-    """Return for each wanted owner all its rows: the place among those wanted, and the row."""
-    order = np.argsort(owner, kind="stable")
-    offsets = offsets_of(np.bincount(owner, minlength=count).astype(np.int64))
-    return np.repeat(np.arange(len(wanted)), np.diff(offsets)[wanted]), order[take(offsets, wanted)]
 
 
 def _to_close(supply: Supply, bounds: pd.DataFrame, valves: Points, runs: int) -> pd.DataFrame:
@@ -313,7 +307,7 @@ def _stuck(supply: Supply, visits: Visits, shut: pd.DataFrame) -> tuple[IntArray
     """Return runs and the valves stuck open in what is shut in, without those the work cuts out."""
     jammed = np.flatnonzero(~supply.valves.separates)
     run, segment = (shut[c].to_numpy(dtype=np.int64) for c in ("run", "segment"))
-    row, hit = _expand(segment, supply.segments.sides[jammed, 0], supply.segments.count)
+    row, hit = members_of(segment, supply.segments.sides[jammed, 0], supply.segments.count)
     run, valve, count = run[row], jammed[hit], len(supply.valves.row)
     out = visits.valves["run"].to_numpy(dtype=np.int64) * count + visits.valves["valve"].to_numpy()
     left = ~np.isin(run * count + valve, out)
@@ -325,6 +319,7 @@ def _branches(
 ) -> tuple[IntArray, IntArray]:
     """Return for every run the mains that join it, and those of them with no valve near.
 
+    A valve is looked for past the nodes of those mains too: where a main was split is no matter.
     Where a run ends on the inside of a main, at a sharp turn or a cap, the rest of the main joins
     it, as it would if it were drawn as another.
     """
@@ -339,9 +334,11 @@ def _branches(
     joining = np.concatenate([end >> 1, edge[~first], edge[~last]])
     at = np.concatenate([np.where(end & 1, size[end >> 1], 0.0), low[~first], high[~last]])
     up = np.repeat([False, True], [(~first).sum(), (~last).sum()])
-    gap = supply.valve_ahead(joining, at, np.concatenate([end & 1 == 0, up]))
+    leaving = Leaving(run, joining, at, np.concatenate([end & 1 == 0, up]))
+    nodes = visits.nodes["run"] * len(graph.node_xy) + visits.nodes["node"]
+    none = without_valve(supply, leaving, nodes.to_numpy(dtype=np.int64), reach=reach)
     joined = np.bincount(run, minlength=len(chains))
-    bare = np.bincount(run[gap > reach], minlength=len(chains))
+    bare = np.bincount(run[none], minlength=len(chains))
     return joined.astype(np.int64), bare.astype(np.int64)
 
 
@@ -350,5 +347,5 @@ def _ends_met(supply: Supply, visits: Visits) -> IntArray:
     graph = supply.graph
     ends = np.flatnonzero(np.repeat(supply.carrying, 2))
     node, run = (visits.nodes[c].to_numpy(dtype=np.int64) for c in ("node", "run"))
-    row, hit = _expand(node, graph.ends.ravel()[ends], len(graph.node_xy))
+    row, hit = members_of(node, graph.ends.ravel()[ends], len(graph.node_xy))
     return np.asarray(run[row] * 2 * len(graph) + ends[hit], dtype=np.int64)

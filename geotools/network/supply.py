@@ -62,18 +62,21 @@ class Supply:
     ways: IntArray
     fed: BoolArray
 
-    def valve_ahead(self, edge: IntArray, at: FloatArray, up: BoolArray) -> FloatArray:
+    def valve_ahead(
+        self, edge: IntArray, at: FloatArray, up: BoolArray, *, beyond: float = TOUCH
+    ) -> FloatArray:
         """Return how far from places on edges, m along them, the first valve along the edge is.
 
         Towards the last vertex where ``up``, else towards the first; m, infinite where there is
-        none. Of valves that are or can be closed; one right at the place does not count.
+        none. Of valves that are or can be closed, farther from the place than ``beyond``, m: one
+        right at the place does not count, unless that is below 0.
         """
         separates = self.valves.separates
         of, stands = self.valves.edge[separates], self.valves.at[separates]
         order = np.lexsort([stands, of])
         places = Places.of(of[order], stands[order], len(self.graph))
-        above = places.search(edge, at + TOUCH, "right")
-        below = places.search(edge, at - TOUCH, "left") - 1
+        above = places.search(edge, at + beyond, "right")
+        below = places.search(edge, at - beyond, "left") - 1
         low, high = places.offsets[edge], places.offsets[edge + 1]
         known = np.flatnonzero(np.where(up, above < high, below >= low))
         gap = np.full(len(edge), np.inf)

@@ -120,6 +120,8 @@ def _pits(
             "lanes_taken": candidates.lanes.taken[row, role],
             "edge_low": candidates.lanes.low[row, role],
             "edge_high": candidates.lanes.high[row, role],
+            "street_begin": candidates.lanes.begin[row, role],
+            "street_end": candidates.lanes.end[row, role],
             "side_slope": table["side_slope"],
             "opened": end - start,
             "factor": candidates.factor[row, role],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of,
 from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.schema import angle_text
+from geotools.siting.aslant import find_aslant
 from geotools.siting.axis import Axis
 from geotools.siting.digging import dig_pits
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
@@ -215,6 +216,12 @@ def find_candidates(
     kept = by_word(stations["kind"], CANDIDATE_KINDS.__contains__)
     table = stations[kept].reset_index(drop=True)
     pits = _laid_out(table, axis, profile, runs, must, scene, levels, rules, strings, rates)
+    aslant = find_aslant(table, pits.ground, scene, gap=rules.lateral_gap)
+    if aslant is not None:
+        table = aslant.streets(table)
+        pits = replace(
+            pits, lanes=aslant.lanes(pits.lanes, gap=rules.lateral_gap), aslant=aslant.row
+        )
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
     costs = _costed(table, profile, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
@@ -236,7 +243,10 @@ def find_candidates(
 
 @dataclass(frozen=True)
 class _Pits:
-    """The pits laid out at every candidate: arrays of shape (n,)."""
+    """The pits laid out at every candidate: arrays of shape (n,).
+
+    ``aslant`` are the rows of those that stand aslant in a street.
+    """
 
     run: IntArray
     axis: Axis
@@ -247,6 +257,7 @@ class _Pits:
     ground: Grounds
     lanes: Lanes
     laydown: Laydown
+    aslant: IntArray
 
 
 @dataclass(frozen=True)
@@ -322,6 +333,7 @@ def _laid_out(
         ground=_ground(axis, run, extents, ramps, half_width, slope, spread),
         lanes=lanes_taken(table, half_width + spread, laydown.tops, gap=rules.lateral_gap),
         laydown=laydown,
+        aslant=np.zeros(0, dtype=np.int64),
     )
 
 
@@ -383,11 +395,13 @@ def _judged(
     """Judge every role of every candidate by all rules of a site."""
     crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
-    tolerated = in_crossing & _unavoidable(table, bends, rules)
+    unavoidable = _unavoidable(table, bends, rules)
+    tolerated, aslant = in_crossing & unavoidable, np.zeros_like(unavoidable)
+    aslant[pits.aslant] = unavoidable[pits.aslant]  # the main crosses the street in any case
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
-    code |= np.where(_closes(table, pits.lanes, rules) & ~tolerated, CLOSES, 0)
+    code |= np.where(_closes(table, pits.lanes, rules) & ~(tolerated | aslant), CLOSES, 0)
     code |= _no_string(pits.laydown)
     return _Verdict(code, places, tolerated, factor)
 
@@ -412,8 +426,11 @@ def _costed(
     )  # fmt: skip
     area = pits.ground.area(verdict.code == 0)
     days = pit_days(hole.volume, area, work)
-    # No more than a metre off the main it lies along the street; of a role refused nobody asks.
-    leaves = (extents.box_ahead + extents.box_behind - extents.on_run > 1.0) & (verdict.code == 0)
+    # No more than a metre off the main it lies along the street, unless the main crosses that; of
+    # a role refused nobody asks.
+    leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
+    leaves[pits.aslant] = True
+    leaves &= verdict.code == 0
     streets = None if scene is None else scene.ground
     off_street = off_street_area(pits.ground, streets, area, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))

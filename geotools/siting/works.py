@@ -18,6 +18,7 @@ __all__ = [
     "SiteRates",
     "WorkRates",
     "lanes_a_day",
+    "lanes_of_edges",
     "lanes_taken",
     "opened_length",
     "pit_days",
@@ -65,12 +66,17 @@ class Lanes:
     low, high : ndarray, shape (n, 4)
         Right and left edge of all ground a pit takes, its ramps included, m left of the
         centreline.
+    begin, end : ndarray, shape (n, 4)
+        Where along the street that ground lies, m, of a pit aslant in it (`aslant`);
+        not-a-number of the others, which lie along it as they do along their main.
     """
 
     taken: IntArray
     left: IntArray
     low: FloatArray
     high: FloatArray
+    begin: FloatArray
+    end: FloatArray
 
 
 def lanes_taken(
@@ -91,17 +97,30 @@ def lanes_taken(
     gap : float
         Room between pit and traffic, m.
     """
-    width = table["street_width"].fillna(0.0).to_numpy(dtype=float)[:, None]
-    lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)[:, None]
+    width = table["street_width"].fillna(0.0).to_numpy(dtype=float)
+    lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)
     offset = table["street_offset"].fillna(0.0).to_numpy(dtype=float)
     ahead, behind = np.where(np.isnan(tops), offset[:, None], tops).T
     middles = np.stack([offset, ahead, behind, offset], axis=1)
     low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
     low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
     low, high = low - half_width[:, None], high + half_width[:, None]
+    return lanes_of_edges(low, high, width, lanes, gap=gap)
+
+
+def lanes_of_edges(
+    low: FloatArray, high: FloatArray, width: FloatArray, lanes: IntArray, *, gap: float
+) -> Lanes:
+    """Return the lanes taken by pits with these edges, m left of the centreline, shape (n, 4).
+
+    ``width``, m, and ``lanes`` are those of the carriageway, shape (n,); ``gap`` is the room
+    between pit and traffic, m. Where the edges are not-a-number none is taken.
+    """
+    width, lanes = width[:, None], lanes[:, None]
     halves = [approach(low - gap, high + gap, width, lanes, left=left) for left in (False, True)]
     taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
-    return Lanes(taken=taken, left=lanes - taken, low=low, high=high)
+    nowhere = np.full(low.shape, np.nan)
+    return Lanes(taken, lanes - taken, low, high, begin=nowhere, end=nowhere.copy())
 
 
 def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:

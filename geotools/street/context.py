@@ -60,6 +60,11 @@ class Spots:
         """Return which places have a street."""
         return np.asarray(self.chain >= 0, dtype=np.bool_)
 
+    def of(self, wanted: BoolArray) -> Spots:
+        """Return some of the places."""
+        columns = {n: getattr(self, n)[wanted] for n in ("chain", "at", "offset", "same")}
+        return Spots(self.net, **columns)
+
     def number(self, name: str) -> FloatArray:
         """Return ``lanes``, ``width`` (m), ``speed`` (m/s) or ``oneway`` of the streets, or NaN.
 

@@ -253,9 +253,18 @@ def _report_crossings(net: StreetNet, streets: Lines, findings: Findings) -> Non
 
 
 def with_street(
-    stations: pd.DataFrame, heading: FloatArray, scene: StreetScene | None, rules: Street
+    stations: pd.DataFrame,
+    heading: FloatArray,
+    before: FloatArray,
+    scene: StreetScene | None,
+    rules: Street,
 ) -> pd.DataFrame:
-    """Add the street's columns to stations; empty ones where there are no streets."""
+    """Add the street's columns to stations; empty ones where there are no streets.
+
+    ``heading`` and ``before`` are unit vectors along the main behind and before each station.
+    Where a main turns into a street or out of it, it is not along the street yet, or no more:
+    there it has none, whichever way it goes.
+    """
     xy = stations[["x", "y"]].to_numpy(dtype=float)
     if scene is None:
         empty = {
@@ -263,5 +272,15 @@ def with_street(
             for name, kind in STREET_COLUMNS.items()
         }
         return stations.assign(**empty).assign(street_chain=-1, street_same=True)
-    context = street_context(scene.net, xy, heading, reach=rules.reach, parallel=rules.parallel)
+    limits = {"reach": rules.reach, "parallel": rules.parallel}
+    context = street_context(scene.net, xy, heading, **limits)
+    turns = np.flatnonzero(
+        (context["street_chain"].to_numpy() >= 0) & (heading != before).any(axis=1)
+    )
+    left = street_context(scene.net, xy[turns], before[turns], **limits)
+    out = (left["street_chain"] < 0).to_numpy()
+    for name in STREET_COLUMNS:  # as they are where no street is
+        column = context[name].to_numpy(copy=True)
+        column[turns[out]] = left[name].to_numpy()[out]
+        context[name] = column
     return stations.join(context.set_index(stations.index))

@@ -16,6 +16,7 @@ from geotools.intake.findings import Findings
 from geotools.network.build import RunSet, build_runs
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
+from geotools.network.pieces import TOUCH
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
 from geotools.network.words import in_words
 from geotools.siting.axis import Axis
@@ -157,8 +158,11 @@ def on_streets(ground: Shared) -> Shared:
     """Give the stations their street: for a lot of runs at once, for it takes a dozen columns."""
     stations = ground.stations
     run, at = stations["run"].to_numpy(dtype=np.int64), stations["chainage"].to_numpy(dtype=float)
+    # A bend's chainage is that of its vertex but for rounding.
+    after = ground.axis.heading(run, at + TOUCH)
+    before = ground.axis.heading(run, at - TOUCH, before=True)
     named = in_words(
-        with_street(stations, ground.axis.heading(run, at), ground.scene, ground.brief.street),
+        with_street(stations, after, before, ground.scene, ground.brief.street),
         ("kind", *(name for name, kind in STREET_COLUMNS.items() if kind is str)),
     )
     scene = None if ground.scene is None else ground.scene.afresh()

@@ -21,6 +21,7 @@ from geotools.street.lanes import TOUCH
 from geotools.tools._shared import Shared
 
 __all__ = [
+    "report_aslant",
     "report_beyond",
     "report_blocked",
     "report_closures",
@@ -273,7 +274,7 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
                 names,
                 rows["name"],
                 _own_lanes(pits.iloc[rows["pit"]]),
-                _remedies(pits.iloc[rows["pit"]], ground.brief),
+                _remedies(pits.iloc[rows["pit"]]),
                 strict=True,
             )
         ],
@@ -297,15 +298,36 @@ def _near_others(
     return np.stack([pit[near], chain[near]])
 
 
-def _remedies(pits: pd.DataFrame, brief: Brief) -> npt.NDArray[np.object_]:
-    """Say what to do of each pit on a street that is not its own."""
-    parallel = angle_text(brief.street.parallel)
-    skew = (
-        f"or, where the main crosses at a slant, raise street.parallel ({parallel} deg) to that "
-        "angle: its ground counts as off the street"
+def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
+    """Report pits that take lanes of a street their main crosses, told by their ground."""
+    aslant = np.isfinite(pits["street_begin"].to_numpy(dtype=float))
+    rows = pits[aslant & (pits["lanes_taken"].to_numpy() > 0)]
+    parallel = angle_text(ground.brief.street.parallel)
+    names = rows["pit_id"].to_numpy(dtype=object)
+    ground.layers.findings.add_points(
+        "info",
+        "pit-aslant-in-street",
+        [
+            f"pit {pit_id} stands on {street or 'a street without a name'}, which its main crosses "
+            f"or turns out of at more than street.parallel ({parallel} deg): {count} of its lanes "
+            f"{'is' if count == 1 else 'are'} closed and priced, as many as its ground lies across."
+            for pit_id, street, count in zip(
+                names,
+                rows["street_name"].astype(object),
+                rows["lanes_taken"].astype(int),
+                strict=True,
+            )
+        ],
+        layer="pits",
+        features=names,
+        xy=rows[["x", "y"]].to_numpy(dtype=float),
     )
-    tied = "or tie in outside the intersection"
-    return np.where(pits["street_chain"].to_numpy() < 0, skew, tied).astype(object)
+
+
+def _remedies(pits: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Say what to do of each pit on a street that is not its own."""
+    moved, tied = "or move the pit", "or tie in outside the intersection"
+    return np.where(pits["street_chain"].to_numpy() < 0, moved, tied).astype(object)
 
 
 def _own_lanes(pits: pd.DataFrame) -> list[str]:

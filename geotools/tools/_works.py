@@ -32,6 +32,7 @@ from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.strings import lay_strings
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
+    report_aslant,
     report_beyond,
     report_blocked,
     report_closures,
@@ -102,6 +103,7 @@ def work_out(
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
     report_crossing(pits, ground)
+    report_aslant(pits, ground)
     give_back()
     laid = _laid(ground, table, pits, pulls)
     give_back()
@@ -287,7 +289,10 @@ def _with_days(rows: pd.DataFrame, schedule: pd.DataFrame, key: str) -> pd.DataF
 
 
 def _work_space(pits: pd.DataFrame) -> pd.DataFrame:
-    """Add the stretch of street every pit takes, ramp included, m along its chain."""
+    """Add the stretch of street every pit takes, ramp included, m along its chain.
+
+    As along the main, unless the pit stands aslant in the street: then as its ground does.
+    """
     at = pits["street_at"].to_numpy(dtype=float)
     chainage = pits["chainage"].to_numpy(dtype=float)
     first = pits["face_start"].to_numpy(dtype=float)
@@ -295,10 +300,12 @@ def _work_space(pits: pd.DataFrame) -> pd.DataFrame:
     low = np.minimum(first, last - pits["box_ahead"].to_numpy(dtype=float)) - chainage
     high = np.maximum(last, first + pits["box_behind"].to_numpy(dtype=float)) - chainage
     same = pits["street_same"].to_numpy(dtype=bool)
+    begin, end = (pits[c].to_numpy(dtype=float) for c in ("street_begin", "street_end"))
+    aslant = np.isfinite(begin)
     return pits.assign(
         pull_id="",
-        work_low=np.where(same, at + low, at - high),
-        work_high=np.where(same, at + high, at - low),
+        work_low=np.where(aslant, begin, np.where(same, at + low, at - high)),
+        work_high=np.where(aslant, end, np.where(same, at + high, at - low)),
     )
 
 

@@ -290,6 +290,13 @@ def _unburied(spoiled: Any) -> None:
     spoiled.tables["stations"]["cover"] = -0.1
 
 
+def off_its_street(s: Spoiled) -> None:
+    """Take a pit in the lanes off its street; no finding tells of streets it stands on."""
+    table = s.tables["findings"]
+    s.tables["findings"] = table[table["rule"] != "pit-on-crossing-street"].reset_index(drop=True)
+    s.edit("pits", "street_name", "", lambda p: p["lanes_taken"] > 0)
+
+
 FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a layer missing": ("layers", lambda s: s.tables.pop("closures") is None),
     "a column missing": ("layers", lost_column),
@@ -301,6 +308,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a pit of another run": ("references", lambda s: s.edit("pits", "run_id", "R0099")),
     "a task at nothing": ("references", lambda s: s.edit("schedule", "ref", "X")),
     "a station on another main": ("mains", lambda s: s.edit("stations", "main_id", "elsewhere")),
+    "a pit taken off its street": ("pits-in-streets", off_its_street),
     "a footprint deleted": ("rows", lambda s: s.drop("pit_footprints")),
     "a section deleted": ("rows", lambda s: s.drop("sections")),
     "an item deleted": ("rows", lambda s: s.drop("quantities", item("excavation"))),

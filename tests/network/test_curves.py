@@ -252,3 +252,70 @@ def test_noise_of_a_survey_makes_no_elbows_of_a_curve(radius: float) -> None:
         found = _found([line], 0.6, 0.5)
         kinds = found.loc[found["deflection"] > 10.0, "kind"]
         assert kinds.tolist() == ["curve"]
+
+
+def _compound(parts: Sequence[tuple[float, float]], step: float) -> Array:
+    """Straight, arcs of a radius and a length each, all the same way, straight."""
+    points, at, way = [np.zeros(2)], np.array([LEAD, 0.0]), 0.0
+    points.append(at)
+    for radius, length in parts:
+        steps = int(np.ceil(length / step))
+        half = length / steps / radius / 2
+        for _ in range(steps):
+            way += half
+            at = at + 2 * radius * np.sin(half) * np.array([np.cos(way), np.sin(way)])
+            way += half
+            points.append(at)
+    return np.array([*points, at + LEAD * np.array([np.cos(way), np.sin(way)])])
+
+
+@pytest.mark.parametrize("accuracy", [0.5, 0.1])
+@pytest.mark.parametrize("step", [1.0, 5.0])
+@pytest.mark.parametrize(
+    ("parts", "tight"),
+    [
+        ([(50.0, 60.0), (300.0, 100.0)], 50.0),
+        ([(80.0, 60.0), (200.0, 150.0)], 80.0),
+        ([(300.0, 80.0), (80.0, 60.0), (300.0, 80.0)], 80.0),
+        ([(100.0, 150.0)], 100.0),
+    ],
+)
+def test_a_curve_is_as_tight_as_its_tightest_arc_not_as_its_mean(
+    parts: list[tuple[float, float]], tight: float, step: float, accuracy: float
+) -> None:
+    """Arcs of known radii, of which the tightest stands 5 m or more out of its chord."""
+    for line in (_compound(parts, step), _compound(parts[::-1], step)):
+        for drawn in (line, line[::-1]):
+            found = _found([drawn], 0.6, accuracy)
+            assert found["kind"].tolist() == ["curve"]
+            assert found["axis_radius"].tolist() == pytest.approx([tight], rel=0.01)
+
+
+def test_a_tight_stretch_that_noise_could_make_is_judged_with_what_lies_beside_it() -> None:
+    """Over 10 m a radius of 60 m stands 0.2 m out of its chord: a vertex off by that makes it."""
+    (row,) = _found([_compound([(200.0, 60.0), (60.0, 10.0), (200.0, 60.0)], 5.0)], 0.6, 0.5)[
+        ["kind", "axis_radius"]
+    ].to_numpy()
+    mean = 130.0 / (120.0 / 200.0 + 10.0 / 60.0)
+    assert row[0] == "curve"
+    assert 60.0 * 1.5 < row[1] <= mean * 1.01
+
+
+@pytest.mark.parametrize("radius", [100.0, 200.0, 400.0])
+@pytest.mark.parametrize("noise", [0.1, 0.2, 0.3])
+def test_noise_of_a_survey_makes_no_curve_much_tighter_than_it_is(
+    radius: float, noise: float
+) -> None:
+    """A stretch stands 2 m out of its chord at least; noise at both ends and the middle adds."""
+    rng = np.random.default_rng(8)
+    least = 1.0 - 2 * noise / (4.0 * 0.5)
+    lines = []
+    for _ in range(40):
+        line = _arc(radius, 70.0, rng.uniform(3.0, 12.0))
+        off, way = rng.uniform(0, noise, len(line)), rng.uniform(0, 2 * np.pi, len(line))
+        lines.append(line + off[:, None] * np.stack([np.cos(way), np.sin(way)], axis=1))
+    found = _found(lines, 0.6, 0.5)
+    curves = found[(found["kind"] == "curve") & (found["deflection"] > 50.0)]
+    assert sorted(curves["run"]) == list(range(40))
+    assert (curves["axis_radius"] > least * radius).all()
+    assert (curves["axis_radius"] < 1.1 * radius).all()

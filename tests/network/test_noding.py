@@ -42,6 +42,52 @@ def test_a_line_split_at_a_tee_gives_the_same_network(noded: Noded) -> None:
     assert sorted(map(tuple, split.node_xy.tolist())) == sorted(map(tuple, whole.node_xy.tolist()))
 
 
+# Lines that pass (50, 0) so many times, and what else of nodes is due where an end lies there.
+PASSES: dict[str, tuple[list[tuple[float, float]], int]] = {
+    "across": ([(0, 0), (100, 0), (100, 50), (50, 50), (50, -50)], 2),
+    "across, with vertices there": (
+        [(0, 0), (50, 0), (100, 0), (100, 50), (50, 50), (50, 0), (50, -50)],
+        2,
+    ),
+    "aslant, thrice": ([(0, 0), (100, 0), (100, 50), (0, -50), (0, -90), (50, -90), (50, 70)], 3),
+    "touching": ([(0, 0), (100, 0), (100, 50), (50, 0), (20, 50)], 2),
+}
+
+
+@pytest.mark.parametrize("case", PASSES)
+@pytest.mark.parametrize("ends", [1, 2])
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_an_end_where_a_main_crosses_itself_joins_all_its_passes(
+    noded: Noded, case: str, ends: int, drawn: int
+) -> None:
+    """As where mains cross that are drawn apart: the main split elsewhere is such."""
+    line, passes = PASSES[case]
+    others = [[(50, 0), (-20, 90)], [(90, -70), (50, 0)]][:ends]
+    whole = noded([line[::drawn], *others])
+    at = np.flatnonzero(np.hypot(*(whole.node_xy - (50, 0)).T) < 0.01)
+    assert whole.degrees()[at].tolist() == [2 * passes + ends]
+    assert line_lengths(whole.xy, whole.offsets).sum() == pytest.approx(
+        sum(shapely.LineString(way).length for way in (line, *others))
+    )
+    apart = noded([line[:3], line[2:][::drawn], *others])
+    far = [node for node in apart.node_xy.round(6).tolist() if node != list(line[2])]
+    assert sorted(far) == sorted(whole.node_xy.round(6).tolist())
+
+
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_an_end_of_a_main_where_it_has_crossed_itself_joins_all_its_passes(
+    noded: Noded, drawn: int
+) -> None:
+    line, _ = PASSES["across"]
+    graph = noded([[*line, (0, -50), (50, 0)][::drawn]])
+    assert _degrees(graph) == [1, 5]
+
+
+def test_a_main_that_crosses_itself_where_none_ends_stays_one(noded: Noded) -> None:
+    graph = noded([PASSES["across"][0], [(80, 50), (80, 90)]])
+    assert _degrees(graph) == [1, 1, 1, 3]
+
+
 def test_nothing_is_moved(noded: Noded) -> None:
     lines = [[(0, 0), (49.8, 0.1)], [(50, 0), (50, 50)], [(50.1, -0.2), (90, -7)]]
     graph = noded(lines)

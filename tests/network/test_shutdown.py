@@ -287,6 +287,81 @@ def test_a_valve_on_the_end_of_the_run_is_no_valve_near_it_whichever_main_has_it
     assert f"no valve within {VALVE_REACH:.1f} m on 1 of 1 mains" in table.loc[ids[1], "remarks"]
 
 
+def _bare(remarks: str) -> bool:
+    return f"no valve within {VALVE_REACH:.1f} m on 1 of 1 mains" in remarks
+
+
+@pytest.mark.parametrize("split", [4.0, 7.0, None])
+@pytest.mark.parametrize("ahead", [7.0, 9.9, 10.1, 60.0])
+def test_a_valve_near_a_run_is_seen_wherever_the_main_it_stands_on_is_split(
+    shut: Shut, split: float | None, ahead: float
+) -> None:
+    whole = [(300.0, 0.0), (300.0, -200.0)]
+    branch = [whole] if split is None else [[whole[0], (300, -split)], [(300, -split), whole[1]]]
+    lines = [TEE[0], TEE[1], *branch]
+    for drawn in (lines, [line[::-1] for line in lines]):
+        sizes = [LARGE, LARGE, *[SMALL] * len(branch)]
+        stand = valves((300, -ahead, "gate", 1))
+        table, _ = shut(drawn, sizes, valves=stand, sources=WEST)
+        assert _bare(table.loc[TRUNK, "remarks"]) == (ahead > VALVE_REACH)
+
+
+# A branch of 5 m that parts into two ways, of which one may end after 3 m.
+@pytest.mark.parametrize(
+    ("west", "gates", "bare"),
+    [
+        (200.0, [(-3, -5), (3, -5)], False),
+        (200.0, [(3, -5)], True),
+        (200.0, [(-3, -5), (6, -5)], True),
+        (3.0, [(3, -5)], False),
+        (3.0, [], True),
+        (3.0, [(-2, -5)], True),
+    ],
+)
+def test_every_way_a_branch_leads_needs_a_valve_near_unless_it_ends(
+    shut: Shut, west: float, gates: list[tuple[float, float]], bare: bool
+) -> None:
+    fork = [[(300, 0), (300, -5)], [(300, -5), (300 - west, -5)], [(300, -5), (500, -5)]]
+    far = [(150.0, 0.0)]  # on the trunk: it is no valve of a branch
+    stand = valves(*((x, y, "gate", 1.0) for x, y in far + [(300 + x, y) for x, y in gates]))
+    table, _ = shut([*TEE[:2], *fork], [LARGE, LARGE, *[SMALL] * 3], valves=stand, sources=WEST)
+    assert _bare(table.loc[TRUNK, "remarks"]) == bare
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_valves_near_a_run_agree_with_a_search_metre_by_metre(shut: Shut, seed: int) -> None:
+    """A branch into a random grid of 4 m: every half metre that no valve parts from it is near."""
+    rng = np.random.default_rng(seed)
+    nodes = [(4.0 * x, 4.0 * y) for x in range(1, 5) for y in range(-2, 3)]
+    grid = [(a, b) for a in nodes for b in nodes if a < b and np.hypot(*np.subtract(a, b)) == 4.0]
+    chosen = [edge for edge in grid if rng.random() < 0.7]
+    net = nx.Graph([*chosen, ((0.0, 0.0), (4.0, 0.0))])
+    part = nx.node_connected_component(net, (0.0, 0.0))
+    edges = [edge for edge in net.edges if edge[0] in part]
+    gates = [edge for edge in edges if rng.random() < 0.45 and (0.0, 0.0) not in edge]
+    gates = gates or edges[:1]
+    units = nx.Graph()
+    for a, b in edges:
+        spots = [tuple(np.add(a, np.subtract(b, a) * k / 8)) for k in range(9)]
+        steps = [(k, k + 1) for k in range(8) if (a, b) not in gates or k != 2]
+        units.add_nodes_from(spots)
+        units.add_edges_from((spots[i], spots[j]) for i, j in steps)
+    stand = [np.add(a, np.subtract(b, a) * 2.5 / 8) for a, b in gates]
+    away = nx.single_source_shortest_path_length(units, (0.0, 0.0))
+    shut_in = any(
+        tuple(np.add(a, np.subtract(b, a) * k / 8)) in away for a, b in gates for k in (2, 3)
+    )
+    far = max(away.values()) / 2 > VALVE_REACH  # half a metre each
+    lines = [[(-300, 0), (0, 0)], *([a, b] for a, b in edges)]
+    table, _ = shut(
+        lines,
+        [LARGE, *[SMALL] * len(edges)],
+        valves=valves(*((x, y, "gate", 1.0) for x, y in stand)),
+        sources=points([(-300, 0)]),
+    )
+    assert _bare(table.loc["M0", "remarks"]) == (far or not shut_in)
+
+
 @pytest.mark.parametrize("near", [4.0, 60.0])
 def test_a_main_that_turns_too_sharply_is_joined_by_its_own_rest_as_by_another(
     shut: Shut, near: float

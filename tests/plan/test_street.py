@@ -27,6 +27,9 @@ PIPE = {
 }
 
 
+LONG = [(-200.0, 0.0), (700.0, 0.0)]
+
+
 def frame(lines: list[list[tuple[float, float]]], **columns: Any) -> gpd.GeoDataFrame:
     """Return lines near the origin of the scene as a layer."""
     shapes = [shapely.LineString([(x + X, y + Y) for x, y in line]) for line in lines]
@@ -597,16 +600,99 @@ def test_lanes_that_no_street_has_are_told_and_used(lanes: int, width: float) ->
     assert f"{lanes} lanes in {width:.1f} m of carriageway are {width / lanes:.1f} m each" in text
 
 
-def test_a_pit_on_the_slant_of_a_main_across_its_street_is_told_how_to_be_priced() -> None:
-    """Two stretches in line with the street, and 45 degrees across it between them."""
-    main = main_of([(0.0, -10.0), (190.0, -10.0), (210.0, 10.0), (400.0, 10.0)])
-    road = street([(-200.0, 0.0), (700.0, 0.0)], width_m=30.0, lanes=4)
-    told = planned(mains=main, streets=road)["findings"]
-    (text,) = told.query("rule == 'pit-on-crossing-street'")["text"]
-    assert "raise street.parallel (30 deg) to that angle" in text
-    wider = planned({"street.parallel": "50 deg"}, mains=main, streets=road)
-    assert "pit-on-crossing-street" not in set(wider["findings"]["rule"])
-    assert (wider["pits"]["lanes_taken"] > 0).all()
+def _lanes_under(ground: Any, width: float, lanes: int, gap: float = 0.6) -> int:
+    """Return the lanes that traffic loses to ground in a street along the axis of x, at Y.
+
+    Of either half what is left beside the ground and the room to it, towards the middle or the
+    kerb, holds lanes of 85 % of their width.
+    """
+    _, south, _, north = ground.bounds
+    low, high = south - Y - gap, north - Y + gap
+    lane, taken = width / lanes, 0
+    for inner, outer in ((low, high), (-high, -low)):
+        if outer > 0.05 and inner < width / 2 - 0.05:
+            free = max(inner, 0.0), max(width / 2 - outer, 0.0)
+            taken += lanes // 2 - max(int(room / (0.85 * lane)) for room in free)
+    return taken
+
+
+@pytest.mark.parametrize("angle", [35.0, 60.0, 90.0])
+@pytest.mark.parametrize(("width", "lanes"), [(7.0, 2), (15.0, 4), (30.0, 4)])
+@pytest.mark.parametrize("drawn", [1, -1])
+def test_a_pit_takes_the_lanes_its_ground_lies_on_whatever_the_angle_of_its_main(
+    angle: float, width: float, lanes: int, drawn: int
+) -> None:
+    """A main that ends in a street it meets at an angle; the rest lies off all streets."""
+    way = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    ends = [tuple(-2.0 * way), tuple(300.0 * way)][::drawn]
+    road = street([(-300.0, 0.0), (600.0, 0.0)], width_m=width, lanes=lanes)
+    layers = planned(mains=main_of(ends), streets=road)
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    carriageway = shapely.box(X - 300, Y - width / 2, X + 600, Y + width / 2)
+    pits = layers["pits"].set_index("pit_id")
+    on = ground.intersects(carriageway.buffer(-0.05))
+    assert on.sum() == 1
+    for name, pit in pits.iterrows():
+        due = _lanes_under(ground[name], width, lanes)
+        assert pit["lanes_taken"] == due
+        assert (pit["street_name"] == "Street 0") == on[name]
+        closed = layers["closures"].query(f"pit_id == '{name}' and pull_id == ''")
+        assert closed["lanes_closed"].sum() == due
+        held = shapely.union_all(closed.geometry.to_numpy())
+        part = ground[name].intersection(carriageway)
+        # lanes beside it are narrowed by 15 % at most
+        assert due == 0 or held.buffer(0.15 * width / 2).covers(part)
+    told = layers["findings"].query("rule == 'pit-aslant-in-street'")
+    assert told["feature"].tolist() == pits.index[pits["lanes_taken"] > 0].tolist()
+    assert "pit-on-crossing-street" not in set(layers["findings"]["rule"])
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+def test_a_pit_on_the_slant_of_a_main_across_its_street_closes_its_lanes(
+    turned: int, tmp_path: Path
+) -> None:
+    """Two stretches in line with the street, and 40 degrees across it between them."""
+    main = [(0.0, -10.0), (188.0, -10.0), (212.0, 10.0), (400.0, 10.0)]
+    road = street(LONG, width_m=30.0, lanes=4)
+    out = tmp_path / "plan.gpkg"
+    result = geotools.plan(settings=PIPE, mains=main_of(main[::turned]), streets=road, output=out)
+    layers = result.layers
+    told = layers["findings"].query("rule == 'pit-aslant-in-street'")
+    assert told["feature"].tolist() == ["R0001-P2", "R0001-P3"]  # where it leaves, and is back
+    assert told["text"].str.contains("1 of its lanes is closed and priced").all()
+    assert "pit-on-crossing-street" not in set(layers["findings"]["rule"])
+    assert layers["pits"]["lanes_taken"].tolist() == [1, 1, 1, 1]
+    assert not geotools.verify(out).failed
+
+
+@pytest.mark.parametrize("angle", [36.0, 60.0])
+def test_where_a_main_leaves_its_street_no_direction_decides_what_its_pits_take(
+    angle: float,
+) -> None:
+    """Runs are led by the compass: turned, the same main is led from its other end."""
+    aside = 10.0 / np.tan(np.radians(angle))
+    main = [(0.0, -10.0), (200.0 - aside, -10.0), (200.0 + aside, 10.0), (400.0, 10.0)]
+    found = []
+    for turn in (0.0, 0.7, 2.9, 4.0):
+        way = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+        lines = [list(map(tuple, line @ way)) for line in (np.array(main), np.array(LONG))]
+        layers = planned(mains=main_of(lines[0]), streets=street(lines[1], width_m=30.0, lanes=4))
+        found.append([layers["runs"]["cost"].sum(), *sorted(layers["closures"]["work_length"])])
+    np.testing.assert_allclose(found, np.broadcast_to(found[0], np.shape(found)), rtol=1e-6)
+
+
+@pytest.mark.parametrize("ends", [True, False])
+def test_a_busy_street_that_a_main_ends_in_across_it_is_closed_for_that_alone(ends: bool) -> None:
+    """35 degrees across an arterial of 7 m: a pit to receive takes both its lanes."""
+    way = np.array([np.cos(np.radians(35.0)), np.sin(np.radians(35.0))])
+    line = [tuple(-3.0 * way), tuple(300.0 * way)]
+    road = street([(-300.0, 0.0), (300.0, 0.0)], **{"class": "arterial"})
+    layers = planned({"pits.receive_in_intersection": ends}, mains=main_of(line), streets=road)
+    assert layers["runs"]["status"].tolist() == ["planned" if ends else "no_plan"]
+    if ends:
+        assert layers["pits"].iloc[0][["role", "lanes_taken"]].tolist() == ["receiving", 2]
+    else:
+        assert "would close every lane of a street" in layers["runs"]["reason"].iloc[0]
 
 
 @pytest.mark.parametrize(

@@ -38,6 +38,7 @@ __all__ = ["RULES"]
 
 FloatArray = npt.NDArray[np.float64]
 SHARPEST = math.radians(120.0)  # of a sharper turn the plan takes this
+BESIDE = 1.0  # m along a street before and behind a place that tell how it runs there
 REACH = 0.5  # m; so near to a corner of its street the end of a strip lies aslant
 ROOM = 100.0  # m; farther from its street nothing lies
 
@@ -425,7 +426,11 @@ def closures_drawn(plan: Plan) -> Tally:
             if ways is None:
                 tally.holds(False, row.closure_id, "its pit stands at no candidate")
                 continue
-            _closure(plan, tally, row, pit.geometry, ways, _headings(plan, pit))
+            headings = _headings(plan, pit)
+            span = _aslant_in_work(plan, row, pit, headings)
+            _work_length(tally, row, pit, span)
+            ways += [] if span is None else [(-span[0], -span[0]), (span[1], span[1])]
+            _closure(plan, tally, row, pit.geometry, ways, headings)
     strings = plan.by("strings", "pull_id", "number")
     for pull in plan.rows("pulls"):
         pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
@@ -458,6 +463,43 @@ def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | 
     elif pit.role != "insertion_both":
         high = low
     return [(low, high), (row.work_length - high, row.work_length - low)]
+
+
+def _aslant_in_work(
+    plan: Plan, row: Any, pit: Any, headings: list[FloatArray]
+) -> tuple[float, float] | None:
+    """Return from where to where the ground of a pit lies along a street its main crosses, m.
+
+    Told from the pit. None where the main goes along the street before the pit and behind it:
+    the work is as long as the pit then.
+    """
+    edge, ground = _edge(plan, row), plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    parallel = plan.setting("street.parallel")
+    if edge is None or ground is None:
+        return None
+    if all(edge.beside(pit.geometry, heading, parallel) is not None for heading in headings):
+        return None
+    at = shapely.line_locate_point(edge.line, pit.geometry)
+    ways = np.clip([at - BESIDE, at + BESIDE], 0.0, edge.line.length)
+    low, high = shapely.get_coordinates(shapely.line_interpolate_point(edge.line, ways))
+    heading = (high - low) / np.hypot(*(high - low))
+    along = (shapely.get_coordinates(ground.geometry) - [pit.geometry.x, pit.geometry.y]) @ heading
+    return float(along.min()), float(along.max())
+
+
+def _work_length(tally: Tally, row: Any, pit: Any, span: tuple[float, float] | None) -> None:
+    """Check that the work space is as long as the pit, or as its ground along the street.
+
+    Two ramps may take more.
+    """
+    shorter = row.work_length < pit.length - 1e-6
+    longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
+    aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
+    tally.holds(
+        aslant or not (shorter or longer),
+        row.closure_id,
+        f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
+    )
 
 
 def _headings(plan: Plan, pit: Any) -> list[FloatArray]:

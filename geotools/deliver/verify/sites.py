@@ -499,7 +499,6 @@ def closures(plan: Plan) -> Tally:
         for row in rows:
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
             _closure_lengths(plan, tally, row)
-            _work_length(tally, row, pit)
     return tally
 
 
@@ -576,17 +575,6 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
     due = [merging_taper(row.lanes_closed * lane, row.speed) for lane in lanes]
     tally.holds(
         one_way or any(abs(row.taper - length) <= CLOSE for length in due), row.closure_id, told
-    )
-
-
-def _work_length(tally: Tally, row: Any, pit: Any) -> None:
-    """Check that the work space is as long as the pit; two ramps may take more."""
-    shorter = row.work_length < pit.length - 1e-6
-    longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
-    tally.holds(
-        not shorter and not longer,
-        row.closure_id,
-        f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
     )
 
 

@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 import shapely
 
+from geotools.deliver.verify.lanes import lanes_of
 from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
 from geotools.deliver.verify.sites import TOUCH, unavoidable
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
 __all__ = ["RULES", "of_context"]
 
+ON_ROAD = 0.05  # m of carriageway under a pit that count as none
 ARMS = 3  # stretches of street that make an intersection
 
 
@@ -112,6 +114,33 @@ def footprints_clear(plan: Plan) -> Tally:
     return tally
 
 
+def in_streets(plan: Plan) -> Tally:
+    """Check that a pit on carriageways stands in the street of one, or that a finding tells of it.
+
+    A street may change its name along the pit: it need not bear all the names there.
+    """
+    tally = Tally("pits")
+    streets = of_context(plan, "streets")
+    shapes = np.array([street.geometry for street in streets], dtype=object)
+    kerbs = np.array([lanes_of(plan, street).kerb for street in streets])
+    told = {row.feature for row in plan.rows("findings") if row.rule == "pit-on-crossing-street"}
+    pits = plan.one("pits", "pit_id")
+    for row in plan.rows("pit_footprints"):
+        pit = pits.get(row.pit_id)
+        if pit is None or row.geometry is None:
+            continue
+        gaps = shapely.distance(shapes, row.geometry)
+        under = {streets[k].name or "" for k in np.flatnonzero(gaps < kerbs - ON_ROAD - CLOSE)}
+        own = pit.street_name or ""
+        tally.holds(
+            not under or own in under or row.pit_id in told,
+            row.pit_id,
+            f"stands on {', '.join(sorted(under))}, not on {own or 'any street'} as told, and no "
+            "finding says so",
+        )
+    return tally
+
+
 def told_of(plan: Plan) -> Tally:
     """Check that strings and closures that meet a place to avoid are findings."""
     tally = Tally("findings")
@@ -137,6 +166,7 @@ def told_of(plan: Plan) -> Tally:
 
 RULES = (
     Rule("keep-off", "pits keep off places to avoid", keep_off),
+    Rule("pits-in-streets", "pits on a carriageway are in its street, or told of", in_streets),
     Rule("footprints-clear", "footprints keep clear of intersections", footprints_clear),
     Rule("reached-over", "strings and closures over places to avoid are findings", told_of),
 )
