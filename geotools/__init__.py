@@ -12,7 +12,6 @@ from typing import Any
 _HOMES = {
     "Brief": "geotools.brief",
     "BriefError": "geotools.errors",
-    "InfeasibleError": "geotools.errors",
     "LayerError": "geotools.errors",
     "Outcome": "geotools.tool",
     "OutputError": "geotools.errors",

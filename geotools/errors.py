@@ -6,7 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 __all__ = [
-    *("BriefError", "InfeasibleError", "LayerError", "OutputError", "SlipmainError"),
+    "BriefError",
+    "LayerError",
+    "OutputError",
+    "SlipmainError",
     "WorkersError",
 ]
 
@@ -46,10 +49,6 @@ class LayerError(SlipmainError):
 
 class OutputError(SlipmainError):
     """The output cannot be written where it was asked for; nothing existing was touched."""
-
-
-class InfeasibleError(SlipmainError):
-    """No plan satisfies the criteria; the text names what blocks it and where."""
 
 
 class WorkersError(SlipmainError):

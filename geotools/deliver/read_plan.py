@@ -26,7 +26,6 @@ __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
 
 # What a GeoPackage must hold to be a plan at all.
 NEEDED = ("runs", "pits", "pulls", "settings")
-_GEOMETRY = "geometry"
 _PLACELESS = ("shutdowns",)  # one with no valve to close has no place
 _SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
 _AGAIN = "write it again with `slipmain plan`"

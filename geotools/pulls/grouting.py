@@ -10,13 +10,12 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import GROUT_DENSITY, collapse_pressure_pa
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.schema import quantity_text
 from geotools.siting.carrier import pipe_rows
 
 __all__ = ["lift_pressure_pa", "report_grout"]
 
-HOUR = 3600.0  # s
 ADVICE = (
     "use lighter grout or a stiffer pipe (a lower DR), or keep pressure in the carrier until the "
     "grout has set"

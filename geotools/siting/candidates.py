@@ -54,7 +54,6 @@ IntTable = npt.NDArray[np.int64]
 BoolTable = npt.NDArray[np.bool_]
 # Columns of the candidates that are told of them.
 TOLD = ("run", "chainage", "x", "y", "depth", "street_class", "street_name", "why")
-INSERTION = np.array([False, True, True, True])
 
 
 @dataclass(frozen=True)

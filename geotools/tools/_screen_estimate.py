@@ -17,7 +17,7 @@ from geotools.estimate.quick import (
 )
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import Stretches
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, pit_volume_m3, slope_ratio, top_size_m
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
 from geotools.siting.ramps import drop_to_host
@@ -273,8 +273,11 @@ def _pit_cost(
     if pits.support == "sloped":
         lean = slope_ratio(pits.soil, np.clip(around.depth, 0.1, ENGINEER_DEPTH_M))[:, None]
     width = (pipe + 2 * pits.side_room)[:, None]
-    volume = opened * deep * (width + lean * deep)
-    area = opened * (width + 2 * lean * deep)
+    # Of pits this long the lean of the ends is little, and ramps end in none.
+    volume = pit_volume_m3(
+        width, opened, deep, deep, slope=lean, first_leans=False, last_leans=False
+    )
+    area = opened * top_size_m(width, deep, lean)
     days = pit_days(volume, area, work_rates(brief))
     upright = supported_face(volume, width, 2 * deep)
     shored = upright if pits.support == "shored" else np.zeros_like(volume)
