@@ -31,3 +31,16 @@ def test_no_formula_serves_its_tests_alone() -> None:
     }
     assert len(formulas) > 100
     assert sorted(formulas - read) == []
+
+
+def test_factors_of_units_are_written_in_one_place() -> None:
+    """Seconds of an hour, a day and a year, foot and inch, psi and g: `pipe/factors.py` alone."""
+    factors = {3600.0, 86400.0, 31557600.0, 0.3048, 0.0254, 9.80665}
+    written = {
+        f"{path.relative_to(PACKAGE)}:{node.lineno}"
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, int | float)
+        if float(node.value) in factors and path.name != "factors.py"
+    }
+    assert sorted(written) == []
