@@ -136,8 +136,9 @@ CRITERIA: tuple[Criterion, ...] = (
         SUITABILITY,
         None,
         False,
-        "rise of the ground over a pit at the run's end, the steeper of the two",
-        "steepness of the ground at an end",
+        "rise of the ground over the steepest pit a run needs: at its ends, at what must lie in a "
+        "pit, and where no pull reaches past",
+        "steepness of the ground where a pit must stand",
         share=True,
     ),
     Criterion(
