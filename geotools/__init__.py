@@ -14,6 +14,7 @@ _HOMES = {
     "BriefError": "geotools.errors",
     "LayerError": "geotools.errors",
     "Outcome": "geotools.tool",
+    "OlderPlanWarning": "geotools.errors",
     "OutputError": "geotools.errors",
     "Parameter": "geotools.tool",
     "PluginWarning": "geotools.tool",

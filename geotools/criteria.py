@@ -37,6 +37,8 @@ class Criterion:
         Digits shown after the decimal point.
     share : bool
         A share, told in per cent.
+    later : bool
+        It came in after the first screenings were written; see `schema.Field`.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Criterion:
     says: str
     digits: int = 1
     share: bool = False
+    later: bool = False
 
 
 CRITERIA: tuple[Criterion, ...] = (
@@ -140,6 +143,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "pit, and where no pull reaches past",
         "steepness of the ground where a pit must stand",
         share=True,
+        later=True,
     ),
     Criterion(
         "laydown",

@@ -8,6 +8,7 @@ from typing import Any
 __all__ = [
     "BriefError",
     "LayerError",
+    "OlderPlanWarning",
     "OutputError",
     "SlipmainError",
     "WorkersError",
@@ -53,3 +54,7 @@ class OutputError(SlipmainError):
 
 class WorkersError(SlipmainError):
     """Processes for the workers of a batch could not be begun; the text says what may be why."""
+
+
+class OlderPlanWarning(UserWarning):
+    """A plan lacks columns that came into the contract after it was written; they are empty."""
