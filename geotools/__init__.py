@@ -12,9 +12,9 @@ from typing import Any
 _HOMES = {
     "Brief": "geotools.brief",
     "BriefError": "geotools.errors",
-    "InfeasibleError": "geotools.errors",
     "LayerError": "geotools.errors",
     "Outcome": "geotools.tool",
+    "OlderPlanWarning": "geotools.errors",
     "OutputError": "geotools.errors",
     "Parameter": "geotools.tool",
     "PluginWarning": "geotools.tool",

@@ -13,7 +13,7 @@ from typing import Any, TextIO
 import click
 
 from geotools.call import DEM_TEXT, run
-from geotools.errors import SlipmainError
+from geotools.errors import OlderPlanWarning, SlipmainError
 from geotools.schema import INPUTS
 from geotools.tool import GROUPS, Outcome, Parameter, Progress, Tool, registry
 
@@ -44,6 +44,7 @@ def _main(arguments: list[str] | None) -> int:
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
+        warnings.simplefilter("always", OlderPlanWarning)
         try:
             code = _app().main(arguments, prog_name="slipmain", standalone_mode=False)
         except click.exceptions.NoArgsIsHelpError as error:

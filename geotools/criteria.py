@@ -37,6 +37,8 @@ class Criterion:
         Digits shown after the decimal point.
     share : bool
         A share, told in per cent.
+    later : bool
+        It came in after the first screenings were written; see `schema.Field`.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Criterion:
     says: str
     digits: int = 1
     share: bool = False
+    later: bool = False
 
 
 CRITERIA: tuple[Criterion, ...] = (
@@ -136,9 +139,11 @@ CRITERIA: tuple[Criterion, ...] = (
         SUITABILITY,
         None,
         False,
-        "rise of the ground over a pit at the run's end, the steeper of the two",
-        "steepness of the ground at an end",
+        "rise of the ground over the steepest pit a run needs: at its ends, at what must lie in a "
+        "pit, and where no pull reaches past",
+        "steepness of the ground where a pit must stand",
         share=True,
+        later=True,
     ),
     Criterion(
         "laydown",

@@ -6,7 +6,11 @@ from collections.abc import Sequence
 from typing import Any
 
 __all__ = [
-    *("BriefError", "InfeasibleError", "LayerError", "OutputError", "SlipmainError"),
+    "BriefError",
+    "LayerError",
+    "OlderPlanWarning",
+    "OutputError",
+    "SlipmainError",
     "WorkersError",
 ]
 
@@ -48,9 +52,9 @@ class OutputError(SlipmainError):
     """The output cannot be written where it was asked for; nothing existing was touched."""
 
 
-class InfeasibleError(SlipmainError):
-    """No plan satisfies the criteria; the text names what blocks it and where."""
-
-
 class WorkersError(SlipmainError):
     """Processes for the workers of a batch could not be begun; the text says what may be why."""
+
+
+class OlderPlanWarning(UserWarning):
+    """A plan lacks columns that came into the contract after it was written; they are empty."""

@@ -85,7 +85,8 @@ class Field:
     """One column: its bare name, type, dimension (none for plain numbers) and meaning.
 
     Plans written before a field was in the contract lack it if it is ``later``, and are read all
-    the same, as if it were empty.
+    the same, as if it were empty, with a warning. Only what nothing is worked out from is
+    ``later``: without the others a plan is refused.
     """
 
     name: str
@@ -158,8 +159,8 @@ def _real(
     return Field(name, "real", text, dimension, required=required, later=later)
 
 
-def _integer(name: str, text: str) -> Field:
-    return Field(name, "integer", text)
+def _integer(name: str, text: str, *, later: bool = False) -> Field:
+    return Field(name, "integer", text, later=later)
 
 
 def _flag(name: str, text: str) -> Field:
@@ -275,14 +276,14 @@ REASONS = 5  # columns of reasons; the last holds what is left
 
 def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
     """Return the columns of a criterion: value, limit and verdict."""
-    name, dimension = criterion.name, criterion.dimension
+    name, dimension, later = criterion.name, criterion.dimension, criterion.later
     words = VERDICTS if criterion.group == "suitability" else NEEDS
     at = "not suitable beyond" if criterion.group == "suitability" else "high from here"
     share = "; 0.1 here is 10 % in marks" if criterion.share else ""
     return (
-        _real(name, criterion.text + share, dimension),
-        _real(f"{name}_limit", f"{name}: {at}", dimension),
-        _text(f"{name}_verdict", f"{name}: verdict", values=(*words, NOT_KNOWN)),
+        _real(name, criterion.text + share, dimension, later=later),
+        _real(f"{name}_limit", f"{name}: {at}", dimension, later=later),
+        _text(f"{name}_verdict", f"{name}: verdict", values=(*words, NOT_KNOWN), later=later),
     )
 
 
@@ -579,12 +580,18 @@ OUTPUTS: dict[str, Layer] = {
                 _real("water_volume", "water that fills the section", "liquid"),
                 _real("fill_hours", "hours to fill it slowly"),
                 _real("low_z", "lowest level of the axis", "length"),
-                _real("low_chainage", "where that is; fill from the end nearer to it", "length"),
+                _real(
+                    "low_chainage",
+                    "where that is; fill from the end nearer to it",
+                    "length",
+                    later=True,
+                ),
                 _real("high_z", "highest level of the axis", "length"),
                 _real(
                     "high_chainage",
                     "where that is; vent there, or at the end nearer to it",
                     "length",
+                    later=True,
                 ),
                 _real("test_pressure", "test pressure at the low point", "pressure"),
                 _real("test_pressure_high", "the same at the high point", "pressure"),
@@ -738,13 +745,20 @@ OUTPUTS: dict[str, Layer] = {
                 _real("main_length", "length of mains that go dry", "length"),
                 _real("customers", "customers without water: in dry segments and cut off"),
                 _integer("critical", "critical customers among them"),
-                _integer("services", "service connections they have: in dry segments and cut off"),
+                _integer(
+                    "services",
+                    "service connections they have: in dry segments and cut off",
+                    later=True,
+                ),
                 _real(
                     "customers_beyond",
                     "customers among them not served off the run itself: for them no temporary "
                     "supply is priced",
+                    later=True,
                 ),
-                _integer("hydrants", "hydrants without water: in dry segments and cut off"),
+                _integer(
+                    "hydrants", "hydrants without water: in dry segments and cut off", later=True
+                ),
                 _integer("cut_off_nodes", "nodes cut off from every source though not shut in"),
                 _real("cut_off_length", "mains cut off though not shut in", "length"),
                 _real("temporary_supply", "length of temporary supply along the run", "length"),
@@ -782,7 +796,11 @@ OUTPUTS: dict[str, Layer] = {
                 _integer("rank_suitability", "place by suitability alone"),
                 _integer("rank_best", "best place as the weights move one by one"),
                 _integer("rank_worst", "worst place as the weights move one by one"),
-                _integer("rank_if_needed", "place if what is not known of its need spoke for it"),
+                _integer(
+                    "rank_if_needed",
+                    "place if what is not known of its need spoke for it",
+                    later=True,
+                ),
                 _text("moved_most_by", "weight whose move changes the place most"),
                 _text("carrier", "carrier the figures are for; the closest where none suits"),
                 _flag("carrier_suits", "a carrier suits; otherwise the run is not suitable"),
@@ -817,7 +835,9 @@ OUTPUTS: dict[str, Layer] = {
                 _text("main_id", "identifier in the source; its parts, if any, are /1, /2, ..."),
                 _text("run_id", "run that holds most of it; empty where it is in none"),
                 _text("run_ids", "all its runs, the one with most of it first, joined by commas"),
-                _text("run_shares", "shares of its length in these runs, joined by commas"),
+                _text(
+                    "run_shares", "shares of its length in these runs, joined by commas", later=True
+                ),
                 _real("length", "length of the main, all parts together", "length"),
                 _real("share", "share of its length that lies in that run"),
                 _integer("rank", "place of that run"),
@@ -858,7 +878,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("unit", "unit of value and thresholds"),
                 _real("full_at", "value with the full mark"),
                 _real("none_at", "value with no mark"),
-                _real("known", "share of the run's length the value is of"),
+                _real("known", "share of the run's length the value is of", later=True),
                 _real("mark", "0 to 1, straight between the two; of need, at value by known"),
                 _real("weight", "its weight"),
                 _real("part", "what it adds to the score"),
@@ -952,7 +972,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("name", "name of the street"),
                 _real("angle", "deflection of a fitting", "angle"),
                 _real("width", "width of the carriageway", "length"),
-                _real("lanes", "lanes of a street, both directions"),
+                _real("lanes", "lanes of a street, both directions", later=True),
                 _flag("hard", "a place where no pit may lie"),
                 _real("buffer", "distance to keep from it", "length"),
             ),

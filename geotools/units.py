@@ -7,6 +7,8 @@ import re
 from functools import cache
 from typing import Any
 
+from geotools.pipe.factors import DAY, FOOT, HOUR, INCH, PSI, YEAR_H
+
 __all__ = ["PINT_UNITS", "example", "in_unit", "parse_quantity", "unit_of", "usual_unit"]
 
 # What each kind of quantity is measured in inside the program, as pint spells it.
@@ -60,42 +62,42 @@ _EXAMPLES: dict[str, str] = {
     "per_time": "900 / hour",
 }
 
-_LENGTHS = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": 0.3048, "in": 0.0254}
+_LENGTHS = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "ft": FOOT, "in": INCH}
 # What one of the units written most often is in SI. pint takes a good part of a second to load,
 # as long as a small district takes to plan: with these alone it stays away. A test holds every
 # row against pint.
 _USUAL: dict[str, dict[str, float]] = {
     "length": _LENGTHS,
     "diameter": _LENGTHS,
-    "pressure": {"Pa": 1.0, "kPa": 1e3, "bar": 1e5, "psi": 6894.757293168361},
+    "pressure": {"Pa": 1.0, "kPa": 1e3, "bar": 1e5, "psi": PSI},
     "force": {"N": 1.0, "kN": 1e3},
     "speed": {
         "m/s": 1.0,
         "m/min": 1 / 60,
-        "m/day": 1 / 86400,
+        "m/day": 1 / DAY,
         "km/hour": 1 / 3.6,
-        "ft/s": 0.3048,
-        "ft/min": 0.3048 / 60,
+        "ft/s": FOOT,
+        "ft/min": FOOT / 60,
     },
     "flow": {"m^3/s": 1.0, "L/s": 1e-3},
-    "volume_rate": {"m^3/day": 1 / 86400},
-    "area_rate": {"m^2/day": 1 / 86400, "L/s/km": 1e-6},
+    "volume_rate": {"m^3/day": 1 / DAY},
+    "area_rate": {"m^2/day": 1 / DAY, "L/s/km": 1e-6},
     "density": {"kg/m^3": 1.0},
     "angle": {"rad": 1.0, "deg": math.pi / 180},
     "time": {
         "s": 1.0,
         "min": 60.0,
-        "h": 3600.0,
-        "hour": 3600.0,
-        "day": 86400.0,
-        "year": 31557600.0,
+        "h": HOUR,
+        "hour": HOUR,
+        "day": DAY,
+        "year": YEAR_H * HOUR,
     },
     "temperature": {"degC": 1.0},
-    "per_length": {"1/m": 1.0, "1/km": 1e-3, "1/ft": 1 / 0.3048},
+    "per_length": {"1/m": 1.0, "1/km": 1e-3, "1/ft": 1 / FOOT},
     "per_area": {"1/m^2": 1.0},
     "per_volume": {"1/m^3": 1.0},
     "per_mass": {"1/kg": 1.0},
-    "per_time": {"1/hour": 1 / 3600},
+    "per_time": {"1/hour": 1 / HOUR},
 }
 
 # A number, then a product or quotient of named units: nothing else reaches pint, which would

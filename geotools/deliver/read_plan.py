@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,14 +20,20 @@ import shapely
 import shapely.errors
 
 from geotools.brief import declared, load_brief
-from geotools.errors import BriefError, LayerError
+from geotools.errors import BriefError, LayerError, OlderPlanWarning
 from geotools.schema import DIMENSIONS, OUTPUTS, Field, Layer
 
 __all__ = ["NEEDED", "PlanFile", "read_plan", "read_raw"]
 
 # What a GeoPackage must hold to be a plan at all.
 NEEDED = ("runs", "pits", "pulls", "settings")
-_GEOMETRY = "geometry"
+# What a field that the file lacks is filled with, and its type.
+_EMPTY: dict[str, tuple[Any, Any]] = {
+    "text": ("", object),
+    "integer": (pd.NA, "Int64"),
+    "real": (np.nan, float),
+    "flag": (pd.NA, "boolean"),
+}
 _PLACELESS = ("shutdowns",)  # one with no valve to close has no place
 _SQLITE, _GPKG, _GPKG_AT = b"SQLite format 3\x00", b"GPKG", 68
 _AGAIN = "write it again with `slipmain plan`"
@@ -59,6 +66,8 @@ class PlanFile:
         CRS of its geometries.
     settings : mapping of str to str
         Key of the brief to the value used, as written: ``{"pulls.piece_length": "12.2 m"}``.
+    told : set
+        Layers and fields of which it was told that the file is too old to have them.
     """
 
     path: Path
@@ -66,6 +75,7 @@ class PlanFile:
     units: Literal["si", "us"]
     crs: pyproj.CRS
     settings: Mapping[str, str] = field(repr=False)
+    told: set[tuple[str, str]] = field(default_factory=set, repr=False, compare=False)
 
     def table(self, name: str, fields: Iterable[str] | None = None) -> Any:
         """Read one layer.
@@ -81,7 +91,8 @@ class PlanFile:
         -------
         DataFrame or GeoDataFrame
             Bare names and SI base units (m, Pa, N, radians). Missing text is empty, and so is a
-            field that came into the contract later than the file; a missing number is NaN;
+            field that came into the contract later than the file, of which it is told once; a
+            missing number is NaN;
             columns of whole numbers or flags are nullable only where something is missing.
             Levels along lines (Z) are m too; x and y are in `crs`.
 
@@ -91,6 +102,11 @@ class PlanFile:
             If the contract has no such layer or field.
         LayerError
             If the file lacks the layer or a field wanted, or holds what cannot be used.
+
+        Warns
+        -----
+        OlderPlanWarning
+            If the file lacks fields that came into the contract after it was written.
         """
         layer = OUTPUTS[name]
         wanted = layer.fields if fields is None else tuple(layer.field(f) for f in fields)
@@ -108,13 +124,11 @@ class PlanFile:
             for f in wanted
             if (column := columns[f.name]) is not None
         }
-        out |= {
-            n: pd.Series("" if layer.field(n).dtype == "text" else np.nan, index=raw.index)
-            for n, c in columns.items()
-            if c is None
-        }
+        lost = [n for n, c in columns.items() if c is None]
+        out |= {n: _nothing(layer.field(n), raw.index) for n in lost}
         if faults:
             raise LayerError(str(self.path), faults)
+        self.warn_of(name, lost)
         if layer.geometry and layer.geometry[0] != "Unknown" and name not in _PLACELESS:
             gone = np.flatnonzero(raw.geometry.isna() | raw.geometry.is_empty)
             if len(gone):
@@ -161,6 +175,25 @@ class PlanFile:
         present = set(columns)
         names = (wanted.column(self.units), *wanted.spellings())
         return next((name for name in names if name in present), None)
+
+    def warn_of(self, layer: str, fields: Iterable[str]) -> None:
+        """Tell once of fields that came into the contract after the file was written.
+
+        Parameters
+        ----------
+        layer : str
+        fields : iterable of str
+            Bare names of those the file lacks.
+        """
+        fresh = [name for name in fields if (layer, name) not in self.told]
+        self.told.update((layer, name) for name in fresh)
+        if fresh:
+            warnings.warn(
+                f"{self.path}: layer {layer} was written by an earlier version and has no "
+                f"{', '.join(fresh)}: taken as empty; {_AGAIN} to have it",
+                OlderPlanWarning,
+                stacklevel=3,
+            )
 
 
 def read_plan(path: str | Path, *, needs: Iterable[str] = NEEDED) -> PlanFile:
@@ -299,6 +332,13 @@ def _values(
         faults.append(f"layer {layer}, field {column}: holds numbers that are not whole")
         return numbers
     return numbers.astype("Int64" if gaps else np.int64)
+
+
+def _nothing(wanted: Field, rows: pd.Index[Any]) -> pd.Series[Any]:
+    """Return the column of a field that the file lacks."""
+    value, dtype = _EMPTY[wanted.dtype]
+    column: pd.Series[Any] = pd.Series([value] * len(rows), index=rows, dtype=dtype)
+    return column
 
 
 def _with_geometry(frame: pd.DataFrame, raw: Any, layer: Layer, units: str) -> Any:

@@ -58,6 +58,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("closure_id", "pit_id", "street", "class", "lanes_closed", "lanes_left", "days"),
         *("first_day", "last_day", "taper", "buffer"),
     ),
+    "schedule": ("task", "ref", "crew", "start_day", "days", "critical"),
     "shutdowns": (
         *("run_id", "valve_count", "customers", "critical", "main_length", "cut_off_length"),
         *("temporary_services", "remarks"),
@@ -74,7 +75,7 @@ _FIRST = 9
 _FEWEST = 5
 _MOST_DIGITS = 6
 _FIXED_DIGITS = {"utilisation": 2, "cost": 0, "common_cost": 0, "rate": 2, "days": 1, "hours": 1}
-_FIXED_DIGITS |= {"first_day": 1, "last_day": 1}
+_FIXED_DIGITS |= {"first_day": 1, "last_day": 1, "start_day": 1}
 # Suffixes that are words or parts of names too: trusted where the contract knows the field.
 _AMBIGUOUS = {"min", "s", "h", "c", "f", "in"}
 _SUFFIXES = {suffix for d in DIMENSIONS.values() for suffix in d.units} - _AMBIGUOUS

@@ -22,7 +22,7 @@ __all__ = ["gather"]
 
 # Drawn as charts, or too many rows to be read on a page: the GIS is the place for them.
 _CHARTS = ("stations", "forces")
-_SUMMED = ("quantities", "schedule")
+_SUMMED = ("quantities",)
 _LEFT_OUT = ("candidates", *_CHARTS, *_SUMMED)
 # A line may lie this far from the true one, m: less than a pixel where a run fills the map. The
 # second value is for large districts.

@@ -1,8 +1,8 @@
 """Quick estimate of a run before it is planned: pits, pulls, cost of lining and of open cut.
 
-Pits and pulls are estimates: as if a pit could lie wherever it is wanted between the ends, on a
-straight level main with its bends spread evenly; at the ends and at what must lie in a pit some
-can only receive. The plan, which must look for sites, needs as many or more.
+Pits and pulls are estimates: as if a pit could lie wherever it is wanted between the ends but on
+steep ground, on a straight level main with its bends spread evenly; at the ends and at what must
+lie in a pit some can only receive. The plan, which must look for sites, needs as many or more.
 """
 
 from __future__ import annotations
@@ -12,17 +12,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
-from geotools.network.stretches import Stretches
+from geotools.network.stretches import SLACK, Stretches
 from geotools.pipe.factors import DAY
 
 __all__ = [
+    "Gaps",
     "OpenCutRates",
     "Pits",
     "count_pits",
+    "gaps_between",
     "open_cut_cost",
     "pits_by_kind",
+    "pulls_past",
     "reach_by_force",
 ]
+
+
+PART_SLACK = 1e-9  # share of a reach: a pull longer by less is rounding
 
 
 @dataclass(frozen=True)
@@ -33,6 +39,19 @@ class Pits:
     receiving: IntArray
     one_way: IntArray
     two_way: IntArray
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """Stretches between two pits that have their place, shape (g,), in the order of the runs.
+
+    ``start`` and ``end`` are where pits a reach apart would be counted from and to, m: by half of
+    what the pit at each opens of the stretch, less half of what one between two pulls opens.
+    """
+
+    run: IntArray
+    start: FloatArray
+    end: FloatArray
 
 
 @dataclass(frozen=True)
@@ -82,13 +101,15 @@ def count_pits(
     opened: FloatArray,
     ends: float,
     closed: tuple[BoolArray, BoolArray] | None = None,
+    least: FloatArray | None = None,
 ) -> IntArray:
     """Return the fewest pits a run can do with: at its ends, at what must lie in one, and between.
 
     A stretch of length g between two of these takes k - 1 more, the smallest k for which k pulls,
     the k - 1 pits between them and what the two open of it make up g:
-    k = ceil((g - ends + opened) / (longest + opened)). Where pulls can come from neither of the
-    two, k is at least 2. A run that must lie in a pit from end to end takes that one.
+    k = ceil((g - ends + opened) / (longest + opened)), and more where pits have to lie before
+    steep ground. Where pulls can come from neither of the two, k is at least 2. A run that must
+    lie in a pit from end to end takes that one.
 
     Parameters
     ----------
@@ -102,19 +123,17 @@ def count_pits(
         Length the pits at both ends of a stretch open of it, together, m.
     closed : pair of ndarray of bool, optional
         Where a pit can only receive: at the ends, shape (n, 2), and at what must lie in one.
+    least : ndarray, optional
+        Pulls that each gap takes at least, as of `pulls_past`.
     """
     runs = len(lengths)
-    counts = np.bincount(must.run, minlength=runs)
-    bounds = offsets_of(counts + 1)
-    start, end = np.zeros(bounds[-1]), np.zeros(bounds[-1])
-    end[bounds[1:] - 1] = lengths
-    place = np.arange(len(must.run)) + must.run
-    end[place], start[place + 1] = must.low, must.high
-    of = np.repeat(np.arange(runs), counts + 1)
-    between = opened[of]
-    parts = np.ceil((end - start - ends + between) / (longest[of] + between) - 1e-9)
+    gaps = gaps_between(must, lengths, opened=opened, ends=ends)
+    of, reach = gaps.run, longest[gaps.run] + opened[gaps.run]
+    parts = np.ceil((gaps.end - gaps.start) / reach - PART_SLACK)
+    if least is not None:
+        parts = np.maximum(parts, least)
     if closed is not None:
-        shut = _shut(must, lengths, place, bounds, *closed)
+        shut = _shut(must, lengths, *closed)
         parts = np.where(shut & (parts > 0), np.maximum(parts, 2), parts)
     more = np.bincount(of, np.maximum(parts - 1, 0), minlength=runs)
     inside = (must.low > 0) & (must.high < lengths[must.run])
@@ -125,18 +144,65 @@ def count_pits(
     return np.asarray(2 + more + held - whole, dtype=np.int64)
 
 
-def _shut(
-    must: Stretches,
-    lengths: FloatArray,
-    place: IntArray,
-    bounds: IntArray,
-    ends: BoolArray,
-    held: BoolArray,
-) -> BoolArray:
+def gaps_between(must: Stretches, lengths: FloatArray, *, opened: FloatArray, ends: float) -> Gaps:
+    """Return the stretches between the ends of every run and what must lie in a pit.
+
+    Parameters
+    ----------
+    must, lengths, opened, ends
+        As for `count_pits`.
+    """
+    place, bounds = _places(must, len(lengths))
+    start, end = np.zeros(bounds[-1]), np.zeros(bounds[-1])
+    end[bounds[1:] - 1] = lengths
+    end[place], start[place + 1] = must.low, must.high
+    of = np.repeat(np.arange(len(lengths)), np.diff(bounds))
+    less = (opened[of] - ends) / 2
+    return Gaps(of, start - less, end + less)
+
+
+def _places(must: Stretches, runs: int) -> tuple[IntArray, IntArray]:
+    """Return the row of the gap before each stretch, and the offsets of the runs in the gaps."""
+    counts = np.bincount(must.run, minlength=runs)
+    place = np.arange(len(must.run)) + must.run
+    return place.astype(np.int64), offsets_of(counts + 1)
+
+
+def pulls_past(gaps: Gaps, reach: FloatArray, steep: Stretches) -> FloatArray:
+    """Return the pulls each gap takes where its pits have to lie before steep ground.
+
+    From pit to pit, each as far as it may: back at the start of a stretch that is too steep. A
+    gap with a stretch no pull reaches past has none, from either side, and is given 0.
+
+    Parameters
+    ----------
+    gaps : Gaps
+    reach : ndarray, shape (runs,)
+        From one pit to the next at most, m.
+    steep : Stretches
+        Where the ground is too steep for a pit, which may stand at the ends of such a stretch.
+    """
+    far, out = reach[gaps.run], np.zeros(len(gaps.run))
+    rows = np.flatnonzero(np.isin(gaps.run, steep.run) & (gaps.end > gaps.start))
+    at = gaps.start[rows]
+    out[rows] = 1.0
+    while len(rows):
+        on = (gaps.end[rows] - at) / far[rows] > 1 + PART_SLACK
+        rows, at = rows[on], at[on]
+        aim, run = at + far[rows], gaps.run[rows]
+        row = np.where(steep.cut_by(run, aim) > 0, steep.holding(run, aim), -1)
+        back = np.where(row >= 0, steep.low[row], aim)
+        out[rows] = np.where(back > at + SLACK, out[rows] + 1.0, 0.0)
+        rows, at = rows[back > at + SLACK], back[back > at + SLACK]
+    return out
+
+
+def _shut(must: Stretches, lengths: FloatArray, ends: BoolArray, held: BoolArray) -> BoolArray:
     """Return the stretches between two pits that both can only receive; as in `count_pits`.
 
     A pit that something must lie in at an end of the run is one with the pit there.
     """
+    place, bounds = _places(must, len(lengths))
     before, after = np.zeros(bounds[-1], dtype=bool), np.zeros(bounds[-1], dtype=bool)
     before[bounds[:-1]], after[bounds[1:] - 1] = ends[:, 0], ends[:, 1]
     at_start, at_end = must.low <= 0, must.high >= lengths[must.run]

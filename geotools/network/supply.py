@@ -23,9 +23,8 @@ from geotools.network.segments import (
 )
 from geotools.network.valves import LineValves, line_valves
 
-__all__ = ["WEIGHTS", "Supply", "build_supply", "customers_of"]
+__all__ = ["Supply", "build_supply", "customers_of"]
 
-WEIGHTS = ("nodes", "length", "customers", "critical", "services", "hydrants")
 SOURCE_REACH = 50.0  # m; a source farther from every main feeds none (common practice, no source)
 
 
@@ -42,7 +41,7 @@ class Supply:
     links : Links
     segments : Segments
     weights : ndarray, shape (count, 6)
-        What `WEIGHTS` names, of every segment: nodes, length of mains (m), customers, critical
+        Of every segment, in this order: nodes, length of mains (m), customers, critical
         customers, service connections, hydrants.
     sources : ndarray of int64
         Segments that hold a source.

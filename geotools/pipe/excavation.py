@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -16,14 +14,13 @@ __all__ = [
     "ENGINEER_DEPTH_M",
     "PROTECTION_DEPTH_M",
     "SOILS",
-    "PitTop",
     "egress_count",
     "needs_engineer",
     "needs_protection",
-    "pit_top",
     "pit_volume_m3",
     "ramp_volume_m3",
     "slope_ratio",
+    "top_size_m",
 ]
 
 SOILS = ("rock", "A", "B", "C", "A_short_term")
@@ -31,20 +28,6 @@ EGRESS_DEPTH_M = 4.0 * FOOT
 EGRESS_REACH_M = 25.0 * FOOT
 PROTECTION_DEPTH_M = 5.0 * FOOT
 ENGINEER_DEPTH_M = 20.0 * FOOT
-
-
-@dataclass(frozen=True)
-class PitTop:
-    """Size of a sloped pit at the ground, arrays of one shape.
-
-    Attributes
-    ----------
-    width_m, length_m : ndarray of float
-        m; compare with the street.
-    """
-
-    width_m: FloatArray
-    length_m: FloatArray
 
 
 def slope_ratio(soil: str, depth_m: ArrayLike) -> FloatArray:
@@ -79,67 +62,68 @@ def slope_ratio(soil: str, depth_m: ArrayLike) -> FloatArray:
     return np.asarray(float(row["horizontal_per_vertical"]) + 0.0 * depth, dtype=np.float64)
 
 
-def pit_top(
-    width_m: ArrayLike, length_m: ArrayLike, depth_m: ArrayLike, slope: ArrayLike
-) -> PitTop:
-    """Size at the ground of a pit laid back on all sides.
+def top_size_m(bottom_m: ArrayLike, depth_m: ArrayLike, slope: ArrayLike) -> FloatArray:
+    """Width, or length, at the ground of a pit both of whose sides, or ends, are laid back.
+
+    Parameters
+    ----------
+    bottom_m, depth_m : array_like
+        At the bottom, b, and depth, H, m. All arguments broadcast; not-a-number stays so.
+    slope : array_like
+        Horizontal to one vertical, m.
+
+    Returns
+    -------
+    ndarray of float
+        b + 2 m H, m; compare with the street.
+    """
+    lean = np.asarray(slope, dtype=np.float64) * np.asarray(depth_m, dtype=np.float64)
+    return np.asarray(np.asarray(bottom_m) + 2.0 * lean, dtype=np.float64)
+
+
+def pit_volume_m3(
+    width_m: ArrayLike,
+    length_m: ArrayLike,
+    first_depth_m: ArrayLike,
+    last_depth_m: ArrayLike,
+    *,
+    slope: ArrayLike = 0.0,
+    first_leans: ArrayLike = True,
+    last_leans: ArrayLike = True,
+) -> FloatArray:
+    """Volume of a pit whose depth changes evenly from one end to the other, its sides laid back.
 
     Parameters
     ----------
     width_m, length_m : array_like
-        Bottom, m. All arguments broadcast.
-    depth_m : array_like
-        Depth, m.
-    slope : array_like
-        Horizontal to one vertical; 0 to 5.
-
-    Returns
-    -------
-    PitTop
-        Width and length at the ground.
-
-    Raises
-    ------
-    RangeError
-        If an argument lies outside its range.
-    """
-    back = check_range("slope", slope, 0.0, 5.0, "") * check_range(
-        "depth_m", depth_m, 0.0, 50.0, "m"
-    )
-    width = check_range("width_m", width_m, 0.0, 1e3, "m")
-    length = check_range("length_m", length_m, 0.0, 1e4, "m")
-    return PitTop(np.asarray(width + 2.0 * back), np.asarray(length + 2.0 * back))
-
-
-def pit_volume_m3(
-    width_m: ArrayLike, length_m: ArrayLike, depth_m: ArrayLike, *, slope: ArrayLike = 0.0
-) -> FloatArray:
-    """Volume of a pit with a level bottom, laid back on all sides.
-
-    Parameters
-    ----------
-    width_m, length_m, depth_m, slope : array_like
-        As for `pit_top`.
+        At the bottom, b and l, m. All arguments broadcast; not-a-number stays so.
+    first_depth_m, last_depth_m : array_like
+        Depths at the two ends, h1 and h2, m.
+    slope : array_like, optional
+        Sides, horizontal to one vertical, m.
+    first_leans, last_leans : array_like of bool, optional
+        Ends laid back as the sides are; an end where a trench goes straight on has no face.
 
     Returns
     -------
     ndarray of float
         Volume in place, m3.
 
-    Raises
-    ------
-    RangeError
-        If an argument lies outside its range.
-
     Notes
     -----
-    V = H (b l + m H (b + l) + 4/3 m^2 H^2), the prismoidal formula. Derived.
+    b l (h1 + h2)/2, along the sides m l (h1^2 + h1 h2 + h2^2)/3, at each end that leans m b h^2/2
+    and in its two corners (2/3) m^2 h^3. Derived; with h1 = h2 = H the prismoidal formula
+    H (b l + m H (b + l) + 4/3 m^2 H^2).
     """
-    top = pit_top(width_m, length_m, depth_m, slope)
-    width, length = np.asarray(width_m), np.asarray(length_m)
-    middle = (width + top.width_m) / 2.0 * (length + top.length_m) / 2.0
-    ends = width * length + top.width_m * top.length_m
-    return np.asarray(np.asarray(depth_m) / 6.0 * (ends + 4.0 * middle), dtype=np.float64)
+    width, length, first, last, lean = (
+        np.asarray(each, dtype=np.float64)
+        for each in (width_m, length_m, first_depth_m, last_depth_m, slope)
+    )
+    sides = lean * length * (first**2 + first * last + last**2) / 3.0
+    for depth, leans in ((first, first_leans), (last, last_leans)):
+        end = lean * np.asarray(leans, dtype=np.float64)
+        sides = sides + end * width * depth**2 / 2.0 + 2.0 / 3.0 * end**2 * depth**3
+    return np.asarray(width * length * (first + last) / 2.0 + sides, dtype=np.float64)
 
 
 def ramp_volume_m3(

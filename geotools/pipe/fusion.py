@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from geotools.pipe._ranges import FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
@@ -117,40 +117,25 @@ def iso_procedure(name: str) -> IsoProcedure:
     return IsoProcedure(fusion, tolerance, cooling, *heat, row["source"])
 
 
-def joint_count(
-    length_m: ArrayLike, *, piece_m: ArrayLike, tie_ins: ArrayLike = 0
-) -> NDArray[np.int64]:
-    """Joints of a string, ceil(L/piece) - 1, and tie-ins.
-
-    Parameters
-    ----------
-    length_m : array_like
-        Length of the string, m; 0 to 1e6. All arguments broadcast.
-    piece_m : array_like
-        Length of the pieces delivered, m; 1 to 100.
-    tie_ins : array_like, optional
-        Joints on top: tie-ins, cut-outs, flanges.
-
-    Returns
-    -------
-    ndarray of int
-        Joints.
-
-    Raises
-    ------
-    RangeError
-        If an argument lies outside its range.
-    """
-    length = check_range("length_m", length_m, 0.0, 1e6, "m")
-    piece = check_range("piece_m", piece_m, 1.0, 100.0, "m")
-    more = check_range("tie_ins", tie_ins, 0.0, 1e6, "")
-    joints = np.maximum(piece_count(length, piece) - 1.0, 0.0)
-    return np.asarray(joints + more, dtype=np.int64)
-
-
 def piece_count(length_m: ArrayLike, piece_m: ArrayLike) -> FloatArray:
     """Count the pieces a length is made of, whole numbers; both m, broadcast, without limits."""
     return np.asarray(np.ceil(np.asarray(length_m) / np.asarray(piece_m) - PIECE_SLACK))
+
+
+def joint_count(length_m: ArrayLike, piece_m: ArrayLike) -> FloatArray:
+    """Count the joints that fuse the pieces of a length, ceil(L/piece) - 1.
+
+    Parameters
+    ----------
+    length_m, piece_m : array_like
+        As for `piece_count`.
+
+    Returns
+    -------
+    ndarray of float
+        Whole numbers; 0 for a length of one piece. Tie-ins, cut-outs and flanges come on top.
+    """
+    return np.asarray(np.maximum(piece_count(length_m, piece_m) - 1.0, 0.0))
 
 
 @cache

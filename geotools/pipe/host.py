@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from geotools.pipe import bounds
 from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_range
 from geotools.pipe._tables import rows
-from geotools.pipe.factors import to_si
+from geotools.pipe.factors import INCH, to_si
+from geotools.pipe.names import PIT_CAST_CLASSES
 
 __all__ = [
     "CLOSED_M",
@@ -51,6 +52,7 @@ LININGS = ("default", "none", "single", "double")
 SPUN_FROM_YEAR = 1930.0
 LINED_FROM_YEAR = 1950.0
 TUBERCLE_M = 0.0127  # 1/2 in; 1/4 to 1 1/2 in is met, from memory
+_SAME_SIZE_M = 0.001  # what a size written in mm may differ from the one in inches
 CLOSED_M = 0.001  # what is left at least of a bore that lining and tubercles fill: no pipe enters
 
 
@@ -329,13 +331,13 @@ def gauged(estimate: HostBore, measured_m: ArrayLike, *, tolerance_m: ArrayLike 
     )
 
 
-def pit_cast_bore_m(nominal: str, pressure_class: str) -> float:
+def pit_cast_bore_m(nominal_m: float, pressure_class: str) -> float:
     """Clean bore of pit-cast iron whose class is known from records or the bell.
 
     Parameters
     ----------
-    nominal : str
-        ``"24 in"``.
+    nominal_m : float
+        Nominal size, m; one of the standard's, 4 to 48 in.
     pressure_class : {"A", "B", "C", "D"}
         Class of the 1908 standard.
 
@@ -353,8 +355,10 @@ def pit_cast_bore_m(nominal: str, pressure_class: str) -> float:
     -----
     Pit-cast pipe standard of 1908; numbers from memory, see ``data/pit_cast_1908.csv``.
     """
+    check_choice("pressure_class", pressure_class, PIT_CAST_CLASSES)
     for row in rows("pit_cast_1908"):
-        if row["nominal"] == nominal and row["class"] == pressure_class:
+        inches = float(row["nominal"].removesuffix(" in"))
+        if row["class"] == pressure_class and abs(nominal_m - inches * INCH) <= _SAME_SIZE_M:
             return to_si(float(row["outside"]) - 2.0 * float(row["wall"]), row["unit"])
     sizes = ", ".join(dict.fromkeys(row["nominal"] for row in rows("pit_cast_1908")))
-    raise ChoiceError("nominal and class", f"{nominal} {pressure_class}", f"{sizes}; A to D")
+    raise ChoiceError("nominal_m of pit-cast iron", f"{nominal_m:.4g} m", sizes)

@@ -20,7 +20,6 @@ __all__ = [
     "is_polyethylene",
     "material_property",
     "per_material",
-    "property_source",
     "tension_temperature_factor",
 ]
 
@@ -63,23 +62,6 @@ def material_property(material: str, name: str) -> float:
     check_choice(f"property of {material}", name, known)
     row = _properties()[material, name]
     return to_si(float(row["value"]), row["unit"])
-
-
-def property_source(material: str, name: str) -> str:
-    """Say where a property comes from.
-
-    Parameters
-    ----------
-    material, name : str
-        As for `material_property`.
-
-    Returns
-    -------
-    str
-        The source as written in the table.
-    """
-    material_property(material, name)
-    return _properties()[material, name]["source"]
 
 
 def per_material(material: str | NDArray[np.str_], name: str) -> FloatArray:

@@ -23,14 +23,12 @@ __all__ = [
     "SLOPE_OVER_M",
     "STEEPEST_SLOPE",
     "deepest_drop_m",
-    "exit_angle_rad",
     "ground_reach_m",
     "insertion_length_m",
     "pit_width_m",
     "ramp_depth_m",
     "ramp_drop_m",
     "ramp_rise_m",
-    "receiving_length_m",
     "steepest_angle_rad",
     "straight_approach_m",
 ]
@@ -188,27 +186,6 @@ def steepest_angle_rad(
     drop, radius = _drop_and_radius(drop_m, radius_m, form)
     share = drop / radius / (2.0 if form == "level" else 1.0)
     return np.asarray(2.0 * np.arcsin(np.sqrt(share / 2.0)), dtype=np.float64)
-
-
-def exit_angle_rad(drop_m: ArrayLike, radius_m: ArrayLike) -> FloatArray:
-    """Angle at which a lifted tail leaves the pit, acos(1 - H/R).
-
-    Parameters
-    ----------
-    drop_m, radius_m : array_like
-        As for `insertion_length_m`, lifted.
-
-    Returns
-    -------
-    ndarray of float
-        Angle to the host's axis, rad.
-
-    Raises
-    ------
-    RangeError
-        If H exceeds R.
-    """
-    return steepest_angle_rad(drop_m, radius_m, form="lifted")
 
 
 def ramp_depth_m(
@@ -452,28 +429,3 @@ def pit_width_m(outside_m: ArrayLike, *, least_m: ArrayLike = 0.0) -> FloatArray
     # a hair of slack, so that an 18 in pipe converted to metres stays an 18 in pipe
     row = np.searchsorted(limits, outside * (1.0 - 1e-12))
     return np.asarray(np.maximum(outside + rooms[row], least), dtype=np.float64)
-
-
-def receiving_length_m(frame_m: ArrayLike, *, working_m: ArrayLike) -> FloatArray:
-    """Length of a receiving pit.
-
-    Parameters
-    ----------
-    frame_m : array_like
-        Length of the pulling machine's frame, m; 0 to 30.
-    working_m : array_like
-        Room at the host's face for the head and for tying in, m; 0 to 30.
-
-    Returns
-    -------
-    ndarray of float
-        Length, m.
-
-    Raises
-    ------
-    RangeError
-        If an argument lies outside its range.
-    """
-    frame = check_range("frame_m", frame_m, 0.0, 30.0, "m")
-    working = check_range("working_m", working_m, 0.0, 30.0, "m")
-    return np.asarray(frame + working, dtype=np.float64)

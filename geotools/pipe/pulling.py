@@ -31,13 +31,11 @@ __all__ = [
     "PullIncrements",
     "allowable_stress_pa",
     "allowable_tension_n",
-    "force_history_n",
+    "capstan_growth",
     "friction_band",
-    "friction_conditions",
     "head_force_n",
     "length_to_leave_m",
     "machine_capacity_n",
-    "pull_hours",
     "pull_increments",
     "recovery_wait_hours",
     "roller_drag_n",
@@ -97,17 +95,6 @@ def _friction() -> dict[str, FrictionBand]:
         )
         for row in rows("friction")
     }
-
-
-def friction_conditions() -> tuple[str, ...]:
-    """List the surfaces `friction_band` knows.
-
-    Returns
-    -------
-    tuple of str
-        Names.
-    """
-    return tuple(_friction())
 
 
 def friction_band(condition: str) -> FrictionBand:
@@ -334,6 +321,23 @@ def weight_n_per_m(
     return np.asarray(GRAVITY * mass, dtype=np.float64)
 
 
+def capstan_growth(friction: ArrayLike, deflection_rad: ArrayLike) -> FloatArray:
+    """Factor by which a turn multiplies the force in the pipe, exp(mu t).
+
+    Parameters
+    ----------
+    friction, deflection_rad : array_like
+        Coefficient mu, and the angle turned, t, rad; broadcast, without limits.
+
+    Returns
+    -------
+    ndarray of float
+        At least 1. The capstan form, as in ASTM F1962.
+    """
+    turned = np.asarray(friction, dtype=np.float64) * np.asarray(deflection_rad, dtype=np.float64)
+    return np.asarray(np.exp(turned), dtype=np.float64)
+
+
 def pull_increments(
     ds: ArrayLike,
     grade_rad: ArrayLike,
@@ -372,8 +376,8 @@ def pull_increments(
     -----
     load = ds (mu |w| cos a + w sin a). Friction acts on the size of the weight (on the crown if
     the pipe floats), gravity on the weight with its sign. A stretch that would run by itself
-    counts as zero, never as help, which is on the safe side. growth = exp(mu t), the capstan
-    form, as in ASTM F1962. The pipe's bending stiffness is not counted.
+    counts as zero, never as help, which is on the safe side. growth is that of
+    `capstan_growth`. The pipe's bending stiffness is not counted.
     """
     step = check_range("ds", ds, 0.0, np.inf, "m")
     slope = check_range("grade_rad", grade_rad, -np.pi / 2.0, np.pi / 2.0, "rad")
@@ -383,7 +387,7 @@ def pull_increments(
     load = step * (mu * np.abs(bottom) * np.cos(slope) + bottom * np.sin(slope))
     return PullIncrements(
         np.asarray(np.maximum(load, 0.0), dtype=np.float64),
-        np.asarray(np.exp(mu * turn), dtype=np.float64),
+        capstan_growth(mu, turn),
     )
 
 
@@ -436,51 +440,6 @@ def head_force_n(
     load, growth = np.broadcast_arrays(np.atleast_1d(parts.load_n), np.atleast_1d(parts.growth))
     total, gathered = _running(load, growth)
     return np.asarray(total * (tail[..., np.newaxis] + gathered), dtype=np.float64)
-
-
-def force_history_n(
-    ds: ArrayLike,
-    grade_rad: ArrayLike,
-    deflection_rad: ArrayLike,
-    *,
-    weight: ArrayLike,
-    friction: ArrayLike,
-    tail_weight: ArrayLike,
-    roller_friction: ArrayLike = 0.1,
-) -> FloatArray:
-    """Pull the machine sees as the head arrives at each station in turn.
-
-    While the head goes in, the part of the string still outside drags on the rollers; the string
-    is as long as the path.
-
-    Parameters
-    ----------
-    ds, grade_rad, deflection_rad, weight, friction : array_like
-        As for `head_force_n`, last axis from the insertion pit to the receiving pit.
-    tail_weight : array_like
-        Weight of the string on the rollers, N/m; at least 0; shape of the other axes.
-    roller_friction : array_like, optional
-        Drag coefficient of the rollers; 0 to 2.
-
-    Returns
-    -------
-    ndarray of float
-        Force, N, one per station; its greatest value sizes the machine.
-
-    Raises
-    ------
-    RangeError
-        If an argument lies outside its range.
-    """
-    parts = pull_increments(ds, grade_rad, deflection_rad, weight=weight, friction=friction)
-    load, growth = np.broadcast_arrays(np.atleast_1d(parts.load_n), np.atleast_1d(parts.growth))
-    step = np.broadcast_to(np.asarray(ds, dtype=np.float64), load.shape)
-    inside = np.cumsum(step, axis=-1)
-    outside = np.maximum(inside[..., -1:] - inside, 0.0)
-    heavy = check_range("tail_weight", tail_weight, 0.0, 1e6, "N/m")
-    drag = roller_drag_n(heavy[..., np.newaxis], outside, friction=roller_friction)
-    total, gathered = _running(load, growth)
-    return np.asarray(total * (drag + gathered), dtype=np.float64)
 
 
 def roller_drag_n(
@@ -544,20 +503,19 @@ def pull_hours(
     rate_m_per_s: ArrayLike = 0.0635,
     joints_during: ArrayLike = 0,
     hours_per_joint: ArrayLike = 1.0,
-    set_up_hours: ArrayLike = 0.0,
 ) -> FloatArray:
-    """Duration of a pull with the joints made while it stands still.
+    """Duration of a pull with the joints made while it stands still, L/v + n t.
 
     Parameters
     ----------
     length_m : array_like
-        Length pulled, m. All arguments broadcast.
+        Length pulled, L, m. All arguments broadcast.
     rate_m_per_s : array_like, optional
-        Pulling rate, m/s; above 0 to 1. Common practice, no source: 10 to 15 ft/min, 0.0635 m/s.
+        Pulling rate, v, m/s; above 0. Common practice, no source: 10 to 15 ft/min, 0.0635 m/s.
     joints_during : array_like, optional
-        Strings joined during the pull.
-    hours_per_joint, set_up_hours : array_like, optional
-        h; an hour a joint and no set-up if left out, no source.
+        Strings joined on during the pull, n.
+    hours_per_joint : array_like, optional
+        Standstill for each, t, h; an hour if left out, no source.
 
     Returns
     -------
@@ -569,12 +527,11 @@ def pull_hours(
     RangeError
         If an argument lies outside its range.
     """
-    length = check_range("length_m", length_m, 0.0, 1e5, "m")
-    rate = check_range("rate_m_per_s", rate_m_per_s, 0.0, 1.0, "m/s", above_low=True)
-    joints = check_range("joints_during", joints_during, 0.0, 1e4, "")
-    each = check_range("hours_per_joint", hours_per_joint, 0.0, 48.0, "h")
-    start = check_range("set_up_hours", set_up_hours, 0.0, 240.0, "h")
-    return np.asarray(start + length / rate / HOUR + joints * each, dtype=np.float64)
+    length = check_range("length_m", length_m, 0.0, np.inf, "m")
+    rate = check_range("rate_m_per_s", rate_m_per_s, 0.0, np.inf, "m/s", above_low=True)
+    joints = check_range("joints_during", joints_during, 0.0, np.inf, "")
+    each = check_range("hours_per_joint", hours_per_joint, 0.0, np.inf, "h")
+    return np.asarray(length / rate / HOUR + joints * each, dtype=np.float64)
 
 
 def stretch_m(

@@ -19,9 +19,9 @@ import pandas as pd
 from geotools.accel import read_only, run_kernel
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.pipe.pulling import pull_increments, roller_drag_n
+from geotools.pipe.pulling import capstan_growth, pull_increments, roller_drag_n
 
-__all__ = ["ForceProfile", "build_profile", "head_forces", "march", "pull_forces"]
+__all__ = ["ForceProfile", "build_profile", "head_forces", "march"]
 
 EDGE = 1e-6  # m; a station this near to the edge of a curve is at it, and differs by rounding
 
@@ -201,26 +201,6 @@ def head_forces(
     return np.asarray(gathered + gain * profile.string_drag[run] * outside, dtype=np.float64)
 
 
-def pull_forces(
-    profile: ForceProfile, run: int, tail: float, head: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return chainages and the force at the head as it comes to them, for one pull, N."""
-    low, high = profile.offsets[run], profile.offsets[run + 1]
-    inner = profile.chainage[low:high]
-    inner = inner[(inner > min(tail, head)) & (inner < max(tail, head))]
-    points = np.concatenate([[tail], inner if head > tail else inner[::-1], [head]])
-    count = len(points)
-    force = head_forces(
-        profile,
-        np.full(count, run, dtype=np.int64),
-        np.full(count, tail),
-        points,
-        np.full(count, abs(head - tail)),
-        np.full(count, head > tail),
-    )
-    return points, force
-
-
 def _marched(
     profile: ForceProfile,
     run: IntArray,
@@ -233,7 +213,7 @@ def _marched(
     reach, force, gain = (np.zeros(len(run)) for _ in range(3))
     if not len(run):
         return reach, force, gain
-    growth = np.exp(profile.friction * profile.turn)
+    growth = capstan_growth(profile.friction, profile.turn)
     loads = profile.load_ahead, profile.load_behind
     axis = (profile.offsets, profile.chainage, *loads, growth, profile.bend_limit)
     first = _first_point(profile, run, tail)

@@ -8,6 +8,7 @@ import pandas as pd
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.network.words import worded
+from geotools.pipe.pulling import capstan_growth
 from geotools.pulls.force import ForceProfile, head_forces
 
 __all__ = ["force_table", "with_band"]
@@ -46,7 +47,7 @@ def force_table(pulls: pd.DataFrame, profiles: dict[str, ForceProfile]) -> pd.Da
     columns = {}
     for name, profile in profiles.items():
         force = head_forces(profile, run, tail, at, length, ahead)
-        turned = np.exp(profile.friction * profile.turn[np.maximum(station, 0)])
+        turned = capstan_growth(profile.friction, profile.turn[np.maximum(station, 0)])
         columns[name] = np.where(inner, force * turned, force)
     return pd.DataFrame(
         copy=False,

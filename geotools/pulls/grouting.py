@@ -10,13 +10,12 @@ from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import GROUT_DENSITY, collapse_pressure_pa
-from geotools.pipe.factors import GRAVITY, WATER_DENSITY
+from geotools.pipe.factors import FOOT, GRAVITY, HOUR, WATER_DENSITY
 from geotools.schema import quantity_text
 from geotools.siting.carrier import pipe_rows
 
 __all__ = ["lift_pressure_pa", "report_grout"]
 
-HOUR = 3600.0  # s
 ADVICE = (
     "use lighter grout or a stiffer pipe (a lower DR), or keep pressure in the carrier until the "
     "grout has set"
@@ -133,5 +132,5 @@ def _words(
 
 def _down(length: float, system: str) -> float:
     """Return a length, m, no more than it, that is shown without being rounded up."""
-    unit = 0.3048 if system == "us" else 1.0
+    unit = FOOT if system == "us" else 1.0
     return float(np.floor(length / unit * 10) / 10 * unit)

@@ -9,8 +9,8 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
-from geotools.pipe.factors import HOUR
-from geotools.pipe.fusion import piece_count
+from geotools.pipe.fusion import joint_count, piece_count
+from geotools.pipe.pulling import pull_hours
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import (
     AHEAD,
@@ -74,7 +74,12 @@ def lay_out(
     row, role = choice.states // 4, choice.states % 4
     pits = _pits(run, row, role, candidates, runs)
     pulls = _pulls(pits, run, row, role, sites, profile, costs, runs, candidates.laydown)
-    hours = pulls["length"] / rate / HOUR + (pulls["strings"] - 1) * joint_hours
+    hours = pull_hours(
+        pulls["length"],
+        rate_m_per_s=rate,
+        joints_during=pulls["strings"] - 1,
+        hours_per_joint=joint_hours,
+    )
     return Plan(pits, pulls.assign(hours=hours))
 
 
@@ -168,7 +173,7 @@ def _pulls(
     room = _string_pieces(sites, row, role, first, second, behind)
     strings = string_count(pieces, room)
     lanes, day = _traffic(laydown, row[first], row[second], strings, behind)
-    joints = np.maximum(pieces - 1, 0)
+    joints = joint_count(length, costs.piece_length)
     days = costs.days.of(length, strings, joints)
     allowable = runs["allowable"].to_numpy(dtype=float)[of]
     ids = pits["pit_id"].to_numpy(dtype=object)

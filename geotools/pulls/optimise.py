@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from geotools.accel import run_kernel
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.pipe.fusion import PIECE_SLACK, piece_count
+from geotools.pipe.fusion import PIECE_SLACK, joint_count
 
 __all__ = [
     "AHEAD",
@@ -190,7 +190,7 @@ def pull_cost(
 
     ``day`` is what the lanes their strings take cost a day.
     """
-    joints = np.maximum(piece_count(length, costs.piece_length) - 1.0, 0.0)
+    joints = joint_count(length, costs.piece_length)
     return (
         costs.setup
         + costs.per_length[run] * length

@@ -21,7 +21,7 @@ from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_st
 from geotools.siting.grounds import Grounds, lay_grounds
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
-from geotools.siting.profile import Profile
+from geotools.siting.profile import Profile, steepest
 from geotools.siting.ramps import Levels, RampRules, Ramps, fit_ramps, ramp_depths
 from geotools.siting.refusals import (
     ABOVE,
@@ -55,7 +55,6 @@ IntTable = npt.NDArray[np.int64]
 BoolTable = npt.NDArray[np.bool_]
 # Columns of the candidates that are told of them.
 TOLD = ("run", "chainage", "x", "y", "depth", "street_class", "street_name", "why")
-INSERTION = np.array([False, True, True, True])
 
 
 @dataclass(frozen=True)
@@ -487,22 +486,15 @@ def _refusals(
 
 
 def _steepest(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:
-    """Return the steepest slope of the ground along every pit, rise over run, shape (n, 4).
-
-    From edge to edge, and from the station to either edge: on a crest or in a trough the edges
-    are level with each other.
-    """
+    """Return the steepest slope of the ground along every pit, rise over run, shape (n, 4)."""
     extents, here = pits.extents, table["ground_z"].to_numpy(dtype=float)[:, None]
     at = table["chainage"].to_numpy(dtype=float)[:, None]
     whole = _rises(table, pits, first, last)  # ``first`` and ``last`` are those of ramps now
-    steepest = np.zeros(whole.shape)
-    for rise, run in (
+    return steepest(
         (whole, extents.end - extents.start),
-        (np.nan_to_num(here - first), at - extents.start),
-        (np.nan_to_num(last - here), extents.end - at),
-    ):
-        steepest = np.maximum(steepest, np.abs(rise) / np.maximum(run, 1e-6))
-    return steepest
+        (here - first, at - extents.start),
+        (last - here, extents.end - at),
+    )
 
 
 def _rises(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:

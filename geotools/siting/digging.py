@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.pipe.excavation import pit_volume_m3
 from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents
 from geotools.siting.overlap import shared_volumes
@@ -57,12 +58,9 @@ def dig_pits(
     -----
     The carrier in a pit is laid in the open at the host's level: what is opened of the run, and
     the room at the station, is dug to the bedding along its whole length. What of a ramp lies
-    beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. Sides
-    leaning m:1 add to a pit b wide and l long, h1 and h2 deep at its ends: m l (h1^2 + h1 h2 +
-    h2^2)/3 along it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners,
-    for one depth H the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes
-    straight on has no face and no slope of its own. At a bend the ramp counts from its foot, and
-    what it shares with the stretch is taken off.
+    beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. An end
+    where the ramp goes straight on has no face and no slope of its own. At a bend the ramp counts
+    from its foot, and what it shares with the stretch is taken off.
     """
     first, last = (
         np.maximum(profile.table(["depth"], run, edge)[0], 0.0) + bedding
@@ -88,17 +86,11 @@ def _stretch(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the volume of what is dug to the host, m3, and the depth of its ends summed, m."""
     opened = extents.deep_end - extents.deep_start
-    sides = lean * opened * (first**2 + first * last + last**2) / 3
-    ends = np.zeros(opened.shape)
-    for depth, edge, deep in (
-        (first, extents.start, extents.deep_start),
-        (last, extents.end, extents.deep_end),
-    ):
-        closed = edge == deep
-        leans = lean * closed
-        ends = ends + depth * closed
-        sides = sides + leans * width * depth**2 / 2 + 2 / 3 * leans**2 * depth**3
-    return width * opened * (first + last) / 2 + sides, ends
+    faced = extents.start == extents.deep_start, extents.end == extents.deep_end
+    volume = pit_volume_m3(
+        width, opened, first, last, slope=lean, first_leans=faced[0], last_leans=faced[1]
+    )
+    return volume, first * faced[0] + last * faced[1]
 
 
 def _begins(extents: Extents, ramps: Ramps) -> tuple[FloatArray, ...]:

@@ -53,18 +53,6 @@ class Grounds:
     bent: BoolArray
     draw: Callable[[IntArray, IntArray], Polygons]
 
-    @classmethod
-    def of_polygons(cls, shape: Polygons) -> Grounds:
-        """Take polygons as they are, shape (n, 4)."""
-        west, south, east, north = np.moveaxis(shapely.bounds(shape), -1, 0)
-        inside = shapely.get_coordinates(shapely.point_on_surface(shape)).reshape(*shape.shape, 2)
-        far = np.hypot(east - west, north - south)
-        return cls(
-            *_squares(inside, far),
-            bent=np.ones(shape.shape, dtype=bool),
-            draw=lambda row, role: shape[row, role],
-        )
-
     def area(self, wanted: BoolArray) -> FloatArray:
         """Return the areas, m2, shape (n, 4); 0 where none is wanted and the ground is bent."""
         whole = np.where(self.bent, 0.0, 2 * self.half_width * self.length)

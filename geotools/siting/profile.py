@@ -10,7 +10,7 @@ import pandas as pd
 from geotools.network.places import Between, Places
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Profile"]
+__all__ = ["Profile", "steepest"]
 
 LOOKED_UP = 50_000  # places at a time: a dozen columns of them are made on the way
 
@@ -44,3 +44,18 @@ class Profile:
             for column, out in zip(columns, found, strict=True):
                 out[part] = self.of(column, between).reshape(places.shape)
         return found
+
+
+def steepest(*parts: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Return the steepest of several stretches of the ground of a pit, rise over run.
+
+    From edge to edge, and from the station to either edge: on a crest or in a trough the edges
+    are level with each other.
+
+    Parameters
+    ----------
+    parts : pair of ndarray
+        Rise and length of a stretch, m; a rise that is not known counts as none.
+    """
+    slopes = [np.abs(np.nan_to_num(rise)) / np.maximum(run, 1e-6) for rise, run in parts]
+    return np.asarray(np.max(slopes, axis=0), dtype=np.float64)

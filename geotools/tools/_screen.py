@@ -315,25 +315,10 @@ def _of_run(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         "bends": estimate.unpassed / length,
         "connections": digs / length if counted else np.full(len(table), np.nan),
         "depth": depth,
-        "steepness": _steepness(ground),
+        "steepness": estimate.steepness,
         "laydown": room,
         "pits": estimate.pits / length,
     }
-
-
-def _steepness(ground: Shared) -> FloatArray:
-    """Return the rise of the ground over a pit at the ends of every run, the steeper of the two.
-
-    NaN where the ground at neither end is known. Pits have to stand there.
-    """
-    run = np.arange(len(ground.runs.table))
-    length = ground.runs.table["length"].to_numpy(dtype=float)
-    size = np.minimum(ground.brief.pits.receiving_length, length)
-    zero = np.zeros(len(run))
-    places = np.stack([zero, size, length - size, length], axis=1)
-    (level,) = ground.profile.table(["ground_z"], run, places)
-    rises = np.abs(np.diff(level, axis=1)[:, [0, 2]]) / np.maximum(size, 1e-6)[:, None]
-    return np.asarray(np.fmax(rises[:, 0], rises[:, 1]), dtype=np.float64)
 
 
 def _facts(ground: Shared, around: Surroundings, estimate: Estimate) -> pd.DataFrame:

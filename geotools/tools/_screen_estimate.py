@@ -11,13 +11,15 @@ from geotools.brief import Brief
 from geotools.estimate.quick import (
     OpenCutRates,
     count_pits,
+    gaps_between,
     open_cut_cost,
     pits_by_kind,
+    pulls_past,
     reach_by_force,
 )
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import Stretches
-from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.excavation import ENGINEER_DEPTH_M, pit_volume_m3, slope_ratio, top_size_m
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.optimise import PullCosts, pull_cost, string_count
 from geotools.siting.ramps import drop_to_host
@@ -33,6 +35,7 @@ from geotools.tools._attempt import (
     work_rates,
 )
 from geotools.tools._screen_ends import Closed, close_pits, free_room
+from geotools.tools._screen_steep import PitGround, look_along, steepest_needed
 from geotools.tools._shared import Shared
 
 __all__ = ["Estimate", "Surroundings", "estimate_open_cut", "estimate_runs", "surroundings"]
@@ -52,12 +55,15 @@ class Surroundings:
         Cost of the lanes a pit takes, a day, mean along the run.
     dig_cost, dig_count : ndarray
         Digs between the ends of the run: their cost and number.
+    pit_ground : PitGround
+        How steep the ground of a pit is along the run.
     """
 
     depth: FloatArray
     lane_day: FloatArray
     dig_cost: FloatArray
     dig_count: IntArray
+    pit_ground: PitGround
 
 
 @dataclass(frozen=True)
@@ -65,7 +71,8 @@ class Estimate:
     """Every run with one carrier, shape (n,); NaN where it has none.
 
     ``unpassed`` counts bends the carrier does not pass, ``room`` is that for strings (m,
-    infinite where no streets are known), ``cost`` NaN where no ramp can be had.
+    infinite where no streets are known), ``steepness`` is the slope of the steepest ground that
+    a pit is needed on, ``cost`` NaN where no ramp can be had.
     """
 
     pipe: IntArray
@@ -73,6 +80,7 @@ class Estimate:
     room: FloatArray
     longest: FloatArray
     pits: FloatArray
+    steepness: FloatArray
     cost: FloatArray
 
 
@@ -99,6 +107,7 @@ def surroundings(ground: Shared) -> Surroundings:
             of, (digs["cost"] + digs["temporary"]).to_numpy(dtype=float) * between, minlength=runs
         ).astype(np.float64),
         dig_count=np.bincount(of, between, minlength=runs).astype(np.int64),
+        pit_ground=look_along(ground),
     )
 
 
@@ -152,6 +161,7 @@ def _cheaper(old: Estimate, new: Estimate) -> Estimate:
         room=np.where(take, new.room, old.room),
         longest=np.where(take, new.longest, old.longest),
         pits=np.where(take, new.pits, old.pits),
+        steepness=np.where(take, new.steepness, old.steepness),
         cost=np.where(take, new.cost, old.cost),
     )
 
@@ -167,14 +177,22 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
     receiving = brief.pits.receiving_length
     ramp = opened[:, 1] - brief.pits.working_length
     closed = close_pits(ground, table, equipped.must, ramp)
+    two_way = np.where(np.isnan(opened[:, 3]), receiving, opened[:, 3])
+    # Where the ground decides, both pits of a pull may begin with a ramp, on a slope a longer one:
+    # none is called too far.
+    ramps = np.where(np.isnan(ramp), receiving, 2 * opened[:, 1])
+    widest = longest + ramps
+    gaps = gaps_between(equipped.must, length, opened=ramps, ends=receiving)
     pits = count_pits(
         equipped.must,
         length,
         longest,
-        opened=np.where(np.isnan(opened[:, 3]), receiving, (opened[:, 0] + opened[:, 3]) / 2),
+        opened=(receiving + two_way) / 2,
         ends=receiving,
         closed=(closed.ends, closed.must),
+        least=pulls_past(gaps, widest, around.pit_ground.steep),
     )
+    steep = steepest_needed(ground, around.pit_ground, equipped.must, gaps, widest)
     cost = _lining_cost(equipped, around, pits, opened, room, closed, brief)
     # A pull of the whole run goes from the face at one end to the pit that receives at the other.
     shut_off = receiving / 2 + min(receiving / 2, brief.pits.working_length)
@@ -190,6 +208,7 @@ def _with_carrier(ground: Shared, equipped: Equipped, around: Surroundings) -> E
         room=known(room),
         longest=known(np.minimum(longest, np.maximum(length - shut_off, 0.0))),
         pits=known(pits),
+        steepness=np.where(lined, steep, around.pit_ground.ends),
         cost=known(cost),
     )
 
@@ -273,8 +292,11 @@ def _pit_cost(
     if pits.support == "sloped":
         lean = slope_ratio(pits.soil, np.clip(around.depth, 0.1, ENGINEER_DEPTH_M))[:, None]
     width = (pipe + 2 * pits.side_room)[:, None]
-    volume = opened * deep * (width + lean * deep)
-    area = opened * (width + 2 * lean * deep)
+    # Of pits this long the lean of the ends is little, and ramps end in none.
+    volume = pit_volume_m3(
+        width, opened, deep, deep, slope=lean, first_leans=False, last_leans=False
+    )
+    area = opened * top_size_m(width, deep, lean)
     days = pit_days(volume, area, work_rates(brief))
     upright = supported_face(volume, width, 2 * deep)
     shored = upright if pits.support == "shored" else np.zeros_like(volume)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.pipe import defaults
 from geotools.pipe.factors import HOUR
-from geotools.pipe.names import MATERIALS, SYSTEMS
+from geotools.pipe.names import MATERIALS, PIT_CAST_CLASSES, SYSTEMS
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
@@ -109,6 +109,13 @@ _HOST = (
     ),
     Parameter("host_material", "text", "its material, such as 'cast iron'"),
     Parameter("host_year", "integer", "year it was laid"),
+    Parameter(
+        "host_class",
+        "choice",
+        "class of pit-cast iron by the standard of 1908, from records or the bell, in place of "
+        "material and year",
+        choices=PIT_CAST_CLASSES,
+    ),
 )
 _UNITS = Parameter(
     "units",
@@ -376,6 +383,13 @@ _SHEETS = (
                 "highest",
                 default=defaults.MAX_VELOCITY,
             ),
+            _plain(
+                "host_age",
+                "number",
+                "years since the host was laid, to hold its C against that of bare iron as old",
+                "host_age_years",
+                "age_years",
+            ),
         ),
         bore="centre",
     ),
@@ -546,6 +560,18 @@ _SHEETS = (
                 f"{defaults.PE_TEST_HOURS} for PE and {defaults.PVC_TEST_HOURS} for PVC",
                 "test_hours",
                 "hours",
+            ),
+            _quantity(
+                "start",
+                "pressure",
+                "pressure read when the test phase of PE began, after letting off 10 psi",
+                "start_pa",
+            ),
+            _quantity(
+                "end",
+                "pressure",
+                "pressure read at its end, no water added meanwhile",
+                "end_pa",
             ),
         ),
     ),
@@ -722,11 +748,14 @@ def _bore(given: Given, estimate: str, faults: list[str]) -> tuple[float | None,
     got = [name for name in _HOST_NAMES if given[name] is not None]
     if got == ["bore"]:
         return given["bore"], (Entry("host", "bore as given", "", "old main", "word"),)
-    if got[:2] != ["host_diameter", "host_material"]:
+    if got == ["host_diameter", "host_class"]:
+        return _pit_cast(given["host_diameter"], given["host_class"])
+    if got[:2] != ["host_diameter", "host_material"] or "host_class" in got:
         have = f"; given: {', '.join(got)}" if got else ""
         faults.append(
             "the host must be given, and in one way: bore; or host_diameter and host_material, "
-            f"with host_year if it is known{have}"
+            "with host_year if it is known; or host_diameter and host_class of pit-cast iron"
+            f"{have}"
         )
         return None, ()
     low, high = _YEARS
@@ -741,6 +770,18 @@ def _bore(given: Given, estimate: str, faults: list[str]) -> tuple[float | None,
     return float(bore), (
         Entry("host", kind, "", text, "word"),
         Entry("D", given["host_diameter"], "m", "nominal diameter of the host", "size"),
+    )
+
+
+def _pit_cast(diameter: float, name: str) -> tuple[float, tuple[Entry, ...]]:
+    """Return the bore of pit-cast iron of a class, and what is told of it."""
+    from geotools.pipe.host import pit_cast_bore_m
+    from geotools.pipe.worksheets import Entry
+
+    text = "old main; clean bore by the standard of 1908, from memory: gauge it"
+    return pit_cast_bore_m(diameter, name), (
+        Entry("host", f"pit cast class {name}", "", text, "word"),
+        Entry("D", diameter, "m", "nominal diameter of the host", "size"),
     )
 
 
@@ -784,7 +825,12 @@ def _nominal_of_test(arguments: Given, pipe: Carrier, faults: list[str]) -> Give
     from geotools.pipe.materials import is_polyethylene
     from geotools.units import parse_quantity
 
-    plastic = is_polyethylene(pipe.material)
+    plastic = bool(is_polyethylene(pipe.material))
+    read = [name for name in ("start_pa", "end_pa") if name in arguments]
+    if read and not plastic:
+        faults.append("start, end: the test phase without water added is that of polyethylene")
+    elif len(read) == 1 and arguments[read[0]] >= 0.0:  # what is below nothing is refused first
+        faults.append("start, end: give both readings of the test phase or none")
     hours = defaults.PE_TEST_HOURS if plastic else defaults.PVC_TEST_HOURS
     nominal = parse_quantity(pipe.nominal, "length")
     return {"test_hours": hours, **arguments, "nominal_m": nominal}

@@ -133,7 +133,7 @@ def test_schedule_without_strings_counts_one_string_a_pull(plan: Path, tmp_path:
         pyogrio.write_dataframe(gpd.read_file(plan, layer=layer), bare, layer=layer)
     joints = geotools.joints_schedule(bare).layers["joints"]
     pulls = gpd.read_file(plan, layer="pulls")
-    assert len(joints) == int(joint_count(pulls["length_m"], piece_m=12.0).sum())
+    assert len(joints) == int(joint_count(pulls["length_m"], 12.0).sum())
     assert not joints["intermediate"].any()
 
 

@@ -24,7 +24,7 @@ CRS = pyproj.CRS(32633)
 _BLANK: dict[str, Any] = {"text": "", "integer": 0, "real": np.nan, "flag": False}
 _STEP, _STATIONS, _PITS, _BENDS = 9.0, 143, 5, 4
 _PULLS, _FORCES, _STRINGS, _CLOSURES, _DIGS = 4, 34, 6, 5, 14
-_ALTERNATIVES, _FINDINGS, _ITEMS = 44, 7, 15
+_ALTERNATIVES, _FINDINGS, _ITEMS, _TASKS = 44, 7, 15, 44
 _REASONS = ("does not clear the bore", "does not carry the flow", "does not hold the pressure")
 _ROLES = ("receiving", "insertion_both", "receiving", "insertion_ahead", "receiving")
 
@@ -166,7 +166,7 @@ def _along(runs: _Runs) -> dict[str, pd.DataFrame]:
 
 
 def _works(runs: _Runs) -> dict[str, pd.DataFrame]:
-    return _pits(runs) | _pulls(runs) | _digs(runs)
+    return _pits(runs) | _pulls(runs) | _digs(runs) | _programme(runs)
 
 
 def _pits(runs: _Runs) -> dict[str, pd.DataFrame]:
@@ -199,6 +199,8 @@ def _pits(runs: _Runs) -> dict[str, pd.DataFrame]:
         "class": "collector",
         "lanes_closed": 1,
         "days": pits["days"],
+        "first_day": 1.5 * k,
+        "last_day": 1.5 * k + 4.0,
     }
     return {
         "pits": _table("pits", pits, runs.points(run, at)),
@@ -266,6 +268,24 @@ def _pulls(runs: _Runs) -> dict[str, pd.DataFrame]:
         "forces": _table("forces", forces),
         "strings": _table("strings", strings, runs.boxes(string_run, at, 300.0, 1.0)),
     }
+
+
+def _programme(runs: _Runs) -> dict[str, pd.DataFrame]:
+    """Return a task a day of one crew after the other, each at a pit or a pull of its run."""
+    run, k = runs.each(_TASKS)
+    pits = _ids(runs, run, "P", k % _PITS)
+    pulls = _ids(runs, run, "L", k % _PULLS)
+    crew = np.array(("digging", "fusing", "pulling", "none"), dtype=object)[k % 4]
+    schedule = {
+        "run_id": runs.ids[run],
+        "task": np.array(("dig the pit", "fuse", "pull", "rest"), dtype=object)[k % 4],
+        "ref": np.where(crew == "digging", pits, pulls),
+        "crew": crew,
+        "start_day": k / 2,
+        "days": 1.0,
+        "critical": k % 3 == 0,
+    }
+    return {"schedule": _table("schedule", schedule)}
 
 
 def _digs(runs: _Runs) -> dict[str, pd.DataFrame]:

@@ -331,7 +331,7 @@ def test_pieces_make_up_their_strings(
     before_last = np.append(made.last_of_string[1:], False)
     assert (made.last_of_string | before_last | ~short).all()
     inside = np.bincount(made.string, minlength=len(flat)) - 1
-    assert np.abs(inside - joint_count(flat, piece_m=piece)).max() <= 1  # at exact multiples
+    assert np.abs(inside - joint_count(flat, piece)).max() <= 1  # at exact multiples
     assert made.last_of_pull.sum() == len(lengths)
     ends = made.end[made.last_of_pull]
     np.testing.assert_allclose(ends, [sum(strings) for strings in lengths], rtol=1e-9)

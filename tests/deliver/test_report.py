@@ -53,6 +53,7 @@ def spoil(tables: dict[str, pd.DataFrame]) -> None:
     for row, text in enumerate(HOSTILE):
         tables["findings"].loc[row, ["text", "feature"]] = text
         tables["pits"].loc[row, "street_name"] = text
+        tables["schedule"].loc[row, ["task", "ref", "crew"]] = text
 
 
 @pytest.fixture(scope="module")

@@ -251,15 +251,40 @@ def test_each_run_has_profile_forces_and_tables(opened: Opened) -> None:
     page.locator("#run-select").select_option(label="R0004")
     run = page.locator("#run")
     assert run.locator("h3").first.inner_text() == "Run R0004"
-    assert run.locator("svg.chart[role=img]").count() == 1 + 4
+    assert run.locator("svg.chart[role=img]").count() == 1 + 4 + 1
     assert run.locator("svg[role=img] .ground").get_attribute("d").count("L") > 20
     assert run.locator("svg[role=img] rect.pit").count() >= 5
-    told = run.locator("figcaption p").all_inner_texts()
+    told = run.locator(".forces figcaption p").all_inner_texts()
     assert ["allowed there" in text for text in told] == [True, False, False, False]
     slider = run.locator("input[type=range]")
     slider.focus()
     page.keyboard.press("ArrowRight")
     assert "depth to invert" in run.locator("output").inner_text()
+
+
+def test_each_run_has_a_programme_whose_bars_lie_on_the_days_of_its_tasks(opened: Opened) -> None:
+    """Bars against the tasks of the plan: 44 of a day each, the first on day 0, to day 22.5."""
+    page = opened.page
+    page.locator("#run-select").select_option(label="R0004")
+    figure = page.locator("#run figure", has=page.get_by_role("heading", name="Programme"))
+    bars = figure.locator("svg[role=img] rect.task")
+    assert bars.count() == 44
+    assert figure.locator("svg[role=img] rect.task.critical").count() == 15  # every third
+    spans = bars.evaluate_all(
+        "all => all.map((b) => [b.querySelector('title').textContent, "
+        "b.x.baseVal.value, b.width.baseVal.value])"
+    )
+    low = min(x for _, x, _ in spans)
+    day = (max(x + w for _, x, w in spans) - low) / 22.5
+    starts = sorted((x - low) / day for _, x, _ in spans)
+    assert starts == pytest.approx([k / 2 for k in range(44)], abs=1e-3)
+    assert all(w == pytest.approx(day, rel=1e-3) for _, _, w in spans)
+    assert "dig the pit, R0004-P1, day 0.0 to 1.0" in [text for text, _, _ in spans]
+    # five closures of four days, each a day and a half after the other, one lane each
+    lanes = figure.locator("rect.lanes title").all_text_contents()
+    assert [int(text.split()[0]) for text in lanes] == [1, 2, 3, 2, 3, 2, 3, 2, 1]
+    assert "22.5 working days" in figure.locator("figcaption p").inner_text()
+    assert page.get_by_text("Tasks of run R0004, in working days").count() == 1
 
 
 def test_every_control_is_reached_by_tab_and_shows_that_it_is(

@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from geotools.estimate.quick import (
+    Gaps,
     OpenCutRates,
     count_pits,
     open_cut_cost,
     pits_by_kind,
+    pulls_past,
     reach_by_force,
 )
 from geotools.network.stretches import Stretches
@@ -132,3 +134,30 @@ def test_open_cut_is_the_sum_of_its_items() -> None:
     # trench 1.5 m wide, 2 m deep; 20 days of lanes
     by_hand = 400 * (1.5 * 2 * 100 + 1.5 * 50 + 0.5 * 600 + 80) + 6 * 2000 + 20 * 300
     assert math.isclose(cost[0], by_hand)
+
+
+def test_pulls_past_steep_ground_are_the_fewest_of_all_ways_from_place_to_place() -> None:
+    """Against a search of all: places a metre apart, those inside a steep stretch left out."""
+    rng = np.random.default_rng(4)
+    seen = set()
+    for _ in range(200):
+        length, reach = int(rng.integers(60, 400)), int(rng.integers(30, 120))
+        cuts = np.sort(rng.choice(np.arange(1, length), 2 * int(rng.integers(1, 4)), replace=False))
+        low, high = cuts[::2].astype(float), cuts[1::2].astype(float)
+        free = [
+            at for at in range(length + 1)
+            if not any(a < at < b for a, b in zip(low, high, strict=True))
+        ]  # fmt: skip
+        fewest_to = {0: 0}
+        for at in free[1:]:
+            ways = [fewest_to[one] for one in free if one in fewest_to and 0 < at - one <= reach]
+            if ways:
+                fewest_to[at] = min(ways) + 1
+        gaps = Gaps(np.array([0]), np.zeros(1), np.array([float(length)]))
+        steep = Stretches(np.zeros(len(low), dtype=np.int64), low, high, 1)
+        (ours,) = pulls_past(gaps, np.array([float(reach)]), steep)
+        assert ours == fewest_to.get(length, 0)
+        back = Stretches(steep.run, (length - high)[::-1], (length - low)[::-1], 1)
+        assert pulls_past(gaps, np.array([float(reach)]), back)[0] == ours
+        seen.add(int(ours))
+    assert {0, 1, 2, 3} <= seen

@@ -9,9 +9,9 @@ from geotools.pipe.excavation import (
     egress_count,
     needs_engineer,
     needs_protection,
-    pit_top,
     pit_volume_m3,
     slope_ratio,
+    top_size_m,
 )
 
 FOOT = 0.3048
@@ -40,17 +40,16 @@ def test_table_b1_slopes(soil: str, ratio: float, degrees: float) -> None:
 )
 def test_volume_of_a_metric_pit(slope: float, printed: float, top: tuple[float, float]) -> None:
     # 1.5 x 25 x 3 m, prismoidal, derived; 311.6 is 311.625
-    ours = float(pit_volume_m3(1.5, 25, 3, slope=slope))
+    ours = float(pit_volume_m3(1.5, 25, 3, 3, slope=slope))
     assert ours == pytest.approx(printed, abs=0.05)
-    size = pit_top(1.5, 25, 3, slope)
-    assert (float(size.width_m), float(size.length_m)) == pytest.approx(top)
+    assert top_size_m([1.5, 25], 3, slope) == pytest.approx(top)
 
 
 @pytest.mark.parametrize(("soil", "yards"), [("B", 545.7), ("C", 766.7)])
 def test_volume_of_a_pit_in_feet(soil: str, yards: float) -> None:
     # 6 x 80 x 10 ft; B 14,733 ft3
     slope = float(slope_ratio(soil, 10 * FOOT))
-    ours = float(pit_volume_m3(6 * FOOT, 80 * FOOT, 10 * FOOT, slope=slope))
+    ours = float(pit_volume_m3(6 * FOOT, 80 * FOOT, 10 * FOOT, 10 * FOOT, slope=slope))
     assert ours / YARD3 == pytest.approx(yards, abs=0.05)
 
 

@@ -26,7 +26,7 @@ PSI = LBF / INCH**2
 GALLON = 231 * INCH**3
 YARD3 = (3 * FOOT) ** 3
 
-HOST_M = pit_cast_bore_m("24 in", "B")
+HOST_M = pit_cast_bore_m(24 * 0.0254, "B")
 LENGTH_M = 1000 * FOOT
 DROP_M = 10 * FOOT
 
@@ -110,7 +110,7 @@ class TestWorkedLining:
         assert annulus == pytest.approx(22.3, abs=0.05)
 
     def test_joints(self, case: Worked) -> None:
-        assert joint_count(LENGTH_M, piece_m=40 * FOOT) == 24
+        assert joint_count(LENGTH_M, 40 * FOOT) == 24
 
 
 def test_allowance_of_the_pvc_test() -> None:

@@ -24,11 +24,11 @@ PSI = 6894.757293168
 
 @pytest.mark.parametrize(("piece", "printed"), [(40, 24), (45, 22), (50, 19), (20, 49)])
 def test_joints_of_a_thousand_feet(piece: float, printed: int) -> None:
-    assert joint_count(1000 * FOOT, piece_m=piece * FOOT) == printed
+    assert joint_count(1000 * FOOT, piece * FOOT) == printed
 
 
 def test_joints_of_300_m() -> None:
-    assert joint_count(300.0, piece_m=12.192) == 24
+    assert joint_count(300.0, 12.192) == 24
 
 
 def test_heater_window() -> None:

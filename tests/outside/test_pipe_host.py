@@ -25,7 +25,7 @@ PIT_CAST = {
 
 @pytest.mark.parametrize("nominal", PIT_CAST)
 def test_pit_cast_bore_by_class(nominal: int) -> None:
-    ours = [pit_cast_bore_m(f"{nominal} in", name) / INCH for name in "ABCD"]
+    ours = [pit_cast_bore_m(nominal * INCH, name) / INCH for name in "ABCD"]
     assert ours == pytest.approx(PIT_CAST[nominal], abs=0.005)
 
 

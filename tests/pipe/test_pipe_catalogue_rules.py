@@ -22,7 +22,6 @@ from geotools.pipe.materials import (
     apparent_modulus_pa,
     material_property,
     per_material,
-    property_source,
     tension_temperature_factor,
 )
 from geotools.pipe.pressure import pressure_class_pa
@@ -158,7 +157,6 @@ def test_material_columns_give_the_value_of_each() -> None:
 def test_an_unknown_property_is_refused() -> None:
     with pytest.raises(ChoiceError, match="tensile_yield"):
         material_property("PE4710", "colour")
-    assert "memory" in property_source("PE4710", "tensile_yield")
 
 
 def test_a_property_of_another_material_is_refused_with_those_there_are() -> None:

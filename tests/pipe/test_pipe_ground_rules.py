@@ -27,7 +27,7 @@ from geotools.pipe.external import (
     ovality_factor,
 )
 from geotools.pipe.factors import to_si
-from geotools.pipe.fusion import gauge_pressure_pa, joint_count
+from geotools.pipe.fusion import gauge_pressure_pa
 from geotools.pipe.hydraulics import (
     colebrook_head_loss_m,
     flow_velocity_m_per_s,
@@ -41,13 +41,11 @@ from geotools.pipe.pits import (
     insertion_length_m,
     pit_width_m,
     ramp_depth_m,
-    receiving_length_m,
     straight_approach_m,
 )
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa, temperature_factor
 from geotools.pipe.pulling import (
     allowable_stress_pa,
-    force_history_n,
     head_force_n,
     length_to_leave_m,
     machine_capacity_n,
@@ -142,7 +140,7 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
                 promised = float(found[2]), float(found[3].rstrip(".")), bool(found[1])
                 assert promised == held, (module, function, name)
                 seen += 1
-    assert seen > 40
+    assert seen > 35
 
 
 @pytest.mark.parametrize(
@@ -150,7 +148,6 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
     [
         lambda x: pull_hours(x),
         lambda x: pull_hours(10.0, joints_during=x),
-        lambda x: pull_hours(10.0, set_up_hours=x),
         lambda x: pull_hours(10.0, joints_during=1, hours_per_joint=x),
         lambda x: pull_increments(x, 0.0, 0.0, weight=1.0, friction=0.3).load_n,
         lambda x: pull_increments(10.0, 0.0, x, weight=1.0, friction=0.3).growth,
@@ -165,8 +162,6 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: insertion_length_m(x, 20.0),
         lambda x: straight_approach_m(x, 0.5),
         lambda x: pit_width_m(0.5, least_m=x),
-        lambda x: receiving_length_m(x, working_m=1.0),
-        lambda x: receiving_length_m(3.0, working_m=x),
         lambda x: passing_radius_m(0.3, 0.1, axis_radius_m=x),
         lambda x: tangent_length_m(x, 0.3),
         lambda x: tangent_length_m(10.0, x),
@@ -193,10 +188,7 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: regression_c(0.3, 50.0, growth_m_per_year=x),
         lambda x: stretch_m(PIPE, x, 1e4),
         lambda x: stretch_m(PIPE, 10.0, x),
-        lambda x: joint_count(length_m=x, piece_m=12.0),
-        lambda x: joint_count(length_m=100.0, piece_m=12.0, tie_ins=x),
         lambda x: hazen_williams_head_loss_m(0.1, 0.3, 150.0, x),
-        lambda x: force_history_n(10.0, 0.0, 0.0, weight=1.0, friction=0.3, tail_weight=x),
         lambda x: water_volume_m3(0.3, x),
         lambda x: filling_hours(0.3, x),
         lambda x: ramp_depth_m(x, 3.0, 20.0),

@@ -334,7 +334,7 @@ def test_filling_time_is_that_of_the_slug() -> None:
 
 @given(st.floats(0.1, 3000.0), st.floats(3.0, 20.0))
 def test_joints_are_one_less_than_the_pieces_that_reach(length: float, piece: float) -> None:
-    joints = int(joint_count(length, piece_m=piece))
+    joints = int(joint_count(length, piece))
     assert (joints + 1) * piece >= length - 1e-6
     assert joints == 0 or joints * piece < length + 1e-6
 
@@ -425,7 +425,7 @@ def test_a_host_of_no_known_kind_has_no_lining() -> None:
 
 def test_a_pit_cast_class_that_was_not_made_is_refused() -> None:
     with pytest.raises(ChoiceError, match="24 in"):
-        pit_cast_bore_m("22 in", "B")
+        pit_cast_bore_m(22 * 0.0254, "B")
 
 
 def test_weights_of_a_list_are_those_of_its_pipes() -> None:

@@ -277,6 +277,50 @@ def test_the_cautions_are_written(screening: Screening) -> None:
     assert set(CAUTIONS) <= set(screening.settings["name"])
 
 
+def over_hill(tmp_path: Path, length: float, steep: tuple[float, float], slope: float) -> Any:
+    """Return a main of a length, level but for a slope between two chainages, and its ground."""
+    mains = straight({"main_id": "A", "diameter_mm": 500.0, "length": length, "cover_m": 1.5})
+    west, south, east, north = mains.total_bounds + 100 * np.array([-1, -1, 1, 1])
+    columns, rows = int((east - west) / 5), int((north - south) / 5)
+    way = 5 * np.arange(columns) + 2.5 - 100
+    level = 100 + slope * np.clip(way - steep[0], 0.0, steep[1] - steep[0])
+    with rasterio.open(
+        tmp_path / "dem.tif", "w", driver="GTiff", width=columns, height=rows, count=1,
+        dtype="float64", crs=CRS, transform=rasterio.Affine(5, 0, west, 0, -5, north),
+    ) as raster:  # fmt: skip
+        raster.write(np.tile(level, (rows, 1)), 1)
+        raster.units = ("m",)
+    return {"mains": mains, "dem": tmp_path / "dem.tif"}
+
+
+@pytest.mark.parametrize(
+    ("longest", "pits"), [("200 m", None), ("290 m", 4), ("400 m", 4), ("440 m", 3)]
+)
+def test_a_hill_midway_that_is_too_steep_for_pits_has_to_be_pulled_past(
+    longest: str, pits: int | None, tmp_path: Path
+) -> None:
+    """600 m of main, level but from 170 to 430 m: 18 % there, where a pit may have 12 %.
+
+    Pulls of 200 m do not reach past its 260 m; those of 290 m and of 400 m, of which two would
+    make up the main, take a pit before and one behind; with 440 m one behind is enough.
+    """
+    one = {"carrier.material": "PE4710", "carrier.nominal": "12 in", "carrier.tries": 1}
+    given_ = {**over_hill(tmp_path, 600.0, (170.0, 430.0), 0.18),
+              "settings": {**one, "pulls.max_length": longest}}  # fmt: skip
+    row = geotools.screen(**given_).layers["ranking"].iloc[0]
+    planned = geotools.plan(**given_).layers["runs"].iloc[0]
+    assert (planned["status"] == "planned") == (pits is not None)
+    if pits is None:
+        assert row["steepness"] == pytest.approx(0.18, abs=1e-6)
+        assert row["verdict"] == OUT
+        head = "not suitable: steepness of the ground where a pit must stand 18"
+        assert row["reason_1"].startswith(head)
+        return
+    assert row["steepness"] < 0.12
+    assert row["pit_count"] == planned["pit_count"] == pits
+    assert row["longest_pull"] >= planned["longest_pull"] - 1e-6
+
+
 def held_to_plan(quick: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     """Return quick and planned cost, pits and longest pull of the runs planned."""
     runs = pd.DataFrame(runs[runs["status"] == "planned"]).set_index("run_id")
@@ -665,7 +709,9 @@ def test_ground_too_steep_for_the_pits_at_its_ends_speaks_against_a_run(
     assert planned == (verdict != OUT)
     if verdict == OUT:
         assert row["verdict"] == OUT
-        assert row["reason_1"].startswith("not suitable: steepness of the ground at an end 15")
+        assert row["reason_1"].startswith(
+            "not suitable: steepness of the ground where a pit must stand 15"
+        )
 
 
 def test_breaks_of_a_main_drawn_in_parts_are_counted_once() -> None:

@@ -12,7 +12,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from geotools import accel
-from geotools.pulls.force import ForceProfile, build_profile, march, pull_forces
+from geotools.pulls.force import ForceProfile, build_profile, march
+from tests.pulls.along import pull_forces
 
 WEIGHT, MU, ROLLER = 800.0, 0.3, 0.1  # N/m and coefficients
 INF = np.inf
@@ -425,3 +426,17 @@ def test_a_curve_over_two_stations_turns_at_both_and_over_one_at_that_one() -> N
     assert turns(8.0, 24.0) == pytest.approx([0.0, 0.32 * 7 / 16, 0.32 * 9 / 16, 0.0, 0.0])
     assert turns(16.0, 24.0) == pytest.approx([0.0, 0.0, 0.32, 0.0, 0.0])
     assert turns(12.0, 19.0) == pytest.approx([0.0, 0.0, 0.32, 0.0, 0.0])  # middle at 15.5 m
+
+
+def test_over_rough_rollers_the_force_is_greatest_just_past_a_bend_near_the_tail() -> None:
+    """By hand, 20 stretches of 10 m, a turn of 1 rad after the first, the rest on its rollers.
+
+    Past the bend (mu w 10 + rollers w 190) exp(mu); at the end nothing is left on rollers.
+    """
+    profile = _profile(np.linspace(0.0, 200.0, 21).tolist(), bends=[(0, 10.0, 1.0)], roller=0.6)
+    at, force = pull_forces(profile, 0, 0.0, 200.0)
+    before = WEIGHT * (MU * 10 + 0.6 * 190)
+    assert force[at == 10.0] == pytest.approx([before])
+    beyond = WEIGHT * (MU * 10 + 0.6 * 180) * math.exp(MU) + WEIGHT * MU * 10
+    assert force[at == 20.0] == pytest.approx([beyond])
+    assert beyond > force[-1] == pytest.approx(WEIGHT * (MU * 10 * math.exp(MU) + MU * 190))

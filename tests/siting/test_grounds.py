@@ -14,6 +14,7 @@ from geotools.network.ragged import IntArray
 from geotools.pipe.pits import GROUND_PLACES
 from geotools.siting.grounds import Grounds
 from geotools.siting.ramps import GroundLine
+from tests.siting.drawn import grounds_of
 
 COUNT = 60
 
@@ -39,7 +40,7 @@ def pairs() -> tuple[Grounds, Grounds]:
     ]
     drawn = shapely.buffer(lines, half.ravel(), cap_style="flat").reshape(COUNT, 4)
     odd = (np.arange(COUNT * 4) % 7 == 0).reshape(COUNT, 4)
-    whole = Grounds.of_polygons(drawn)
+    whole = grounds_of(drawn)
     mixed = [
         np.where(odd.reshape(odd.shape + (1,) * (box.ndim - 2)), around, box)
         for box, around in zip(
@@ -107,7 +108,7 @@ def test_boxes_near_places_are_those_the_polygons_are_near(
 
 
 def test_a_pit_of_no_candidates_meets_nothing() -> None:
-    none = Grounds.of_polygons(np.zeros((0, 4), dtype=object))
+    none = grounds_of(np.zeros((0, 4), dtype=object))
     tree = shapely.STRtree([shapely.Point(0, 0), shapely.Point(1, 1)])
     points = Points(np.array([[0.0, 0.0], [1.0, 1.0]]))
     assert none.near_points(points, 5.0).shape == (0, 4)

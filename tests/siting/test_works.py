@@ -37,6 +37,7 @@ from geotools.siting.works import (
     traffic_cost,
 )
 from geotools.street.scene import StreetGround
+from tests.siting.drawn import grounds_of
 
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
 RATES = SiteRates(
@@ -125,7 +126,7 @@ def test_a_street_left_without_a_lane_costs_its_factor() -> None:
 
 def boxes(*corners: tuple[float, float, float, float]) -> Grounds:
     """Return one pit a candidate, the same in every role."""
-    return Grounds.of_polygons(np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1))
+    return grounds_of(np.repeat(shapely.box(*np.array(corners).T)[:, None], 4, axis=1))
 
 
 def test_a_pit_near_the_middle_of_an_intersection_is_seen() -> None:

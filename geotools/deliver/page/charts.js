@@ -294,6 +294,122 @@ function profileReader(drawn, run) {
   return el("div", { class: "reader screen" }, el("label", { for: slider.id }, "Read at"), slider, output);
 }
 
+// ---- the programme of a run: what each crew does when, and the lanes shut meanwhile
+const CREWS_HEAD = 92;
+const CREW_ROW = 22;
+
+function programmeData(run) {
+  const table = tableOf("schedule");
+  if (!columnOf(table, "start_day") || !columnOf(table, "days")) return null;
+  const crews = new Map();
+  for (const row of sortedRows("schedule", run, "start_day")) {
+    const [from, days] = ["start_day", "days"].map((key) => valueOf(table, key, row));
+    if (from === null || days === null) continue;
+    const crew = valueOf(table, "crew", row) || "";
+    if (!crews.has(crew)) crews.set(crew, []);
+    crews.get(crew).push({ from, to: from + days, row });
+  }
+  if (!crews.size) return null;
+  const lanes = lanesByDay(run);
+  const last = Math.max(...[...crews.values()].flat().map((task) => task.to), ...lanes.map((s) => s.to));
+  return { crews, lanes, last };
+}
+
+// Stretches of days with the same number of lanes shut, of all closures of a run together.
+function lanesByDay(run) {
+  const table = tableOf("closures");
+  const shut = rowsWhere("closures", "run_id", run).map((row) => ({
+    from: valueOf(table, "first_day", row), to: valueOf(table, "last_day", row),
+    lanes: valueOf(table, "lanes_closed", row) })).filter((c) => c.from !== null && c.to > c.from && c.lanes > 0);
+  const days = [...new Set(shut.flatMap((c) => [c.from, c.to]))].sort((a, b) => a - b);
+  const out = [];
+  for (let k = 1; k < days.length; k += 1) {
+    const [from, to] = [days[k - 1], days[k]];
+    const lanes = shut.reduce((sum, c) => sum + (c.from <= from && c.to >= to ? c.lanes : 0), 0);
+    if (out.length && out[out.length - 1].lanes === lanes) out[out.length - 1].to = to;
+    else out.push({ from, to, lanes });
+  }
+  return out.filter((stretch) => stretch.lanes > 0);
+}
+
+function programmeChart(run, width) {
+  const data = programmeData(run);
+  if (!data) return null;
+  const rows = data.crews.size + (data.lanes.length ? 1 : 0);
+  const box = { left: CREWS_HEAD, right: width - 12, top: 8, bottom: 8 + rows * CREW_ROW };
+  const x = scaleOf(0, data.last, box.left, box.right);
+  const chart = frameOf(width, box.bottom + 40, "Programme of run " + run + ": what each crew does on which "
+    + "working day of the run" + (data.lanes.length ? ", and the lanes shut" : "")
+    + ". The table below holds the same tasks.");
+  for (const at of ticks(0, data.last, Math.max(2, Math.floor((box.right - box.left) / 60)))) {
+    chart.append(svg("line", { class: "grid", x1: x(at), x2: x(at), y1: box.top, y2: box.bottom }),
+      svg("text", { x: x(at), y: box.bottom + 16, "text-anchor": box.right - x(at) < 8 ? "end" : "middle" }, number(at, 0)));
+  }
+  chart.append(svg("text", { class: "quiet", x: box.right, y: box.bottom + 33, "text-anchor": "end" },
+    "Working days from the start of the run"));
+  [...data.crews].forEach(([crew, tasks], k) => drawCrew(chart, run, crew, tasks, x, box, box.top + k * CREW_ROW));
+  if (data.lanes.length) drawLanes(chart, data.lanes, x, box, box.bottom - CREW_ROW);
+  chart.append(svg("line", { class: "axis", x1: box.left, x2: box.left, y1: box.top, y2: box.bottom }));
+  return chart;
+}
+
+function crewName(chart, text, box, top) {
+  chart.append(
+    svg("text", { x: box.left - 6, y: top + 15, "text-anchor": "end" }, text),
+    svg("line", { class: "grid", x1: 0, x2: box.right, y1: top + CREW_ROW, y2: top + CREW_ROW }));
+}
+
+function drawCrew(chart, run, crew, tasks, x, box, top) {
+  const table = tableOf("schedule");
+  crewName(chart, crew === "none" ? "rest, no crew" : crew, box, top);
+  for (const { from, to, row } of tasks) {
+    const wide = Math.max(x(to) - x(from), 1.5);
+    const bar = svg("rect", { class: "task" + (valueOf(table, "critical", row) ? " critical" : ""),
+      x: x(from), y: top + 4, width: wide, height: CREW_ROW - 7 },
+    svg("title", {}, [valueOf(table, "task", row), valueOf(table, "ref", row),
+      "day " + number(from, 1) + " to " + number(to, 1)].join(", ")));
+    chart.append(bar);
+    const name = shortName(valueOf(table, "ref", row), run);
+    if (name !== run && wide > 7 * name.length + 4) {
+      chart.append(svg("text", { class: "task-name", x: x(from) + wide / 2, y: top + 15.5, "text-anchor": "middle" }, name));
+    }
+  }
+}
+
+function drawLanes(chart, lanes, x, box, top) {
+  crewName(chart, "lanes shut", box, top);
+  const most = Math.max(...lanes.map((stretch) => stretch.lanes));
+  for (const { from, to, lanes: count } of lanes) {
+    const high = ((CREW_ROW - 6) * count) / most;
+    const wide = Math.max(x(to) - x(from), 1);
+    const text = number(count, 0);
+    chart.append(svg("rect", { class: "lanes", x: x(from), y: top + CREW_ROW - 1 - high, width: wide, height: high },
+      svg("title", {}, text + " lanes shut, day " + number(from, 1) + " to " + number(to, 1))));
+    if (wide > 14) chart.append(svg("text", { class: "task-name", x: x(from) + wide / 2, y: top + CREW_ROW - 5, "text-anchor": "middle" }, text));
+  }
+}
+
+function programmeKeys(data) {
+  const box = (kind) => svg("rect", { class: kind, x: 1, y: 2, width: 20, height: 10 });
+  return el("ul", { class: "chart-keys" },
+    keyOf("task, named by its pit or pull", box("task")),
+    keyOf("critical: a day lost here is a day lost on the run", box("task critical")),
+    data.lanes.length ? keyOf("lanes shut, all closures of the run together", box("lanes")) : null);
+}
+
+function programmeFigure(run, width) {
+  const chart = programmeChart(run, width);
+  if (!chart) return null;
+  const data = programmeData(run);
+  const table = tableOf("closures");
+  const worked = rowsWhere("closures", "run_id", run).reduce((sum, row) =>
+    sum + (valueOf(table, "lanes_closed", row) || 0) * (valueOf(table, "days", row) || 0), 0);
+  const words = number(data.last, 1) + " working days"
+    + (worked > 0 ? "; lanes shut for " + number(worked, 1) + " lane-days of work" : "") + ".";
+  return el("figure", {}, el("figcaption", {}, el("h3", {}, "Programme"), el("p", { class: "hint" }, words)),
+    chart, programmeKeys(data));
+}
+
 // ---- the force of a pull
 function forceChart(pull, row, width) {
   const packed = (REPORT.forces.pulls || {})[pull];

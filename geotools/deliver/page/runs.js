@@ -61,11 +61,14 @@ function runSheet(run, { width, print }) {
   } else sheet.append(el("p", { class: "empty" }, "No profile: the file holds no stations of this run."));
   const forces = forceFigures(run, width, print);
   if (forces) sheet.append(forces);
+  const programme = programmeFigure(run, width);
+  if (programme) sheet.append(programme);
   const about = [
     ["pits", "Pits of run " + run + "."], ["pulls", "Pulls of run " + run + "."],
     ["alternatives", "Other carriers and plans of run " + run + "."],
     ["run_quantities", "Quantities of run " + run + ", " + REPORT.currency + "."],
     ["closures", "Lane closures of run " + run + "."],
+    ["schedule", "Tasks of run " + run + ", in working days from its start; the first is 0."],
     ["sections", "Sections to be rested, grouted and tested, run " + run + "."],
   ];
   for (const [name, caption] of about) {
@@ -73,16 +76,18 @@ function runSheet(run, { width, print }) {
     if (name === "alternatives" && print) {
       rows = rows.filter((r) => valueOf(tableOf(name), "outcome", r) !== "refused");
     }
-    if (!rows.length || (print && (name === "closures" || name === "sections"))) continue;
+    if (!rows.length || (print && PLAIN.has(name))) continue;
     const hide = ["run_id"];
     sheet.append(el("h3", {}, HEADS[name]), tableView(name, { rows, caption, hide, plain: print, limit: 12 }));
   }
   return sheet;
 }
 
+// Not printed run by run: too long, or told in a chart.
+const PLAIN = new Set(["closures", "sections", "schedule"]);
 const HEADS = {
   pits: "Pits", pulls: "Pulls", alternatives: "What else was tried", run_quantities: "Quantities",
-  closures: "Lane closures", sections: "After the pull",
+  closures: "Lane closures", sections: "After the pull", schedule: "Tasks",
 };
 
 function aboutRun(table, row) {

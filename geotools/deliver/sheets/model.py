@@ -26,7 +26,7 @@ FloatArray = npt.NDArray[np.float64]
 CONTEXT = "context"
 _SHOWN = (
     *("runs", "stations", "bends", "pits", "pit_footprints", "pulls", "sections", "strings"),
-    *("closures", "local_digs", "shutdowns", "quantities", "findings", CONTEXT),
+    *("closures", "local_digs", "shutdowns", "schedule", "quantities", "findings", CONTEXT),
 )
 _PLANNED = "planned"
 _UNIT_WORDS = {"metre": "m", "foot": "ft", "US survey foot": "US survey ft", "degree": "degrees"}

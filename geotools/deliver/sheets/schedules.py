@@ -75,7 +75,7 @@ def run_tables(plan: Plan, run_id: str) -> list[Table]:
     """Return the schedules of a run; those without rows are left out."""
     makers = (
         *(_run, _pulls, _in_bends, _pits, _setting_out, _bends, _sections, _strings, _closures),
-        *(_digs, _shutdown, _quantities, _findings, _assumptions),
+        *(_digs, _shutdown, _programme, _quantities, _findings, _assumptions),
     )
     tables = [maker(plan, run_id) for maker in makers]
     return [table for table in tables if table.rows]
@@ -336,6 +336,31 @@ def _closures(plan: Plan, run_id: str) -> Table:
             ("street", lambda r: str(r["street"]), False),
         ),
     )  # fmt: skip
+
+
+def _programme(plan: Plan, run_id: str) -> Table:
+    """Return what is done when and by whom: pits opened and refilled, pulls, tie-ins."""
+    bare = _bare(run_id)
+    return _table(
+        "Programme; working days of the run, whose start is 0; critical: a day lost there is lost "
+        "on the run",
+        plan.of("schedule", run_id).sort_values("start_day", kind="stable"),
+        plan,
+        (
+            ("from day", lambda r: _number(r["start_day"]), True),
+            ("to day", lambda r: _number(r["start_day"] + r["days"]), True),
+            ("days", lambda r: _number(r["days"]), True),
+            ("task", lambda r: str(r["task"]), False),
+            ("at", lambda r: bare(r["ref"]), False),
+            ("crew", lambda r: "-" if r["crew"] == "none" else str(r["crew"]), False),
+            ("critical", lambda r: "yes" if _is(r["critical"]) else "", False),
+        ),
+    )
+
+
+def _is(flag: Any) -> bool:
+    """Return a flag that may be missing."""
+    return bool(pd.notna(flag) and flag)
 
 
 def _strings(plan: Plan, run_id: str) -> Table:

@@ -200,6 +200,8 @@ def load_plan(path: Path, layers: Iterable[str]) -> Plan:
         columns[name] = tuple(c for c in raw.columns if c != GEOMETRY)
         fields = OUTPUTS[name].fields if name in OUTPUTS else ()
         tables[name], spoiled[name] = _in_si(raw, fields, file.units)
+        lost = [f.name for f in fields if f.later and set(f.spellings()).isdisjoint(columns[name])]
+        file.warn_of(name, lost)
     plan = Plan(path, file.units, tables, columns, spoiled, tuple(layers))
     _measure(plan, file.crs)
     return plan

@@ -97,7 +97,7 @@ def units(plan: Plan) -> Tally:
         if name not in plan.columns:
             continue
         for wanted in OUTPUTS[name].fields:
-            if wanted.dimension is not None:
+            if wanted.dimension is not None and (not wanted.later or plan.holds(name, wanted.name)):
                 due = wanted.column(plan.units)
                 tally.holds(due in plan.columns[name], due, "no such column", layer=name)
                 others = set(wanted.spellings()) - {due}

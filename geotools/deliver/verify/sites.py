@@ -117,8 +117,10 @@ def depths(plan: Plan) -> Tally:
         if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
             continue
         tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
-        tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
-        _source_told(tally, of_run, pit)
+        if plan.holds("pits", "dig_depth"):
+            tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
+        if plan.holds("pits", "depth_source"):
+            _source_told(tally, of_run, pit)
         cover = between(of_run, pit.chainage, "cover")
         buried = math.isnan(cover) or cover >= -CLOSE
         tally.holds(buried, pit.pit_id, f"the host's crown is {-cover:.3f} m above the ground")

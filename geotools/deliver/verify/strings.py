@@ -154,7 +154,11 @@ def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
     low, high = min(s.axis_z for s in inside), max(s.axis_z for s in inside)
     tally.holds(row.low_z <= low + CLOSE, row.pull_id, "low_z is not the lowest")
     tally.holds(row.high_z >= high - CLOSE, row.pull_id, "high_z is not the highest")
-    for place, level in ((row.low_chainage, row.low_z), (row.high_chainage, row.high_z)):
+    for name, level in (("low_chainage", row.low_z), ("high_chainage", row.high_z)):
+        if not plan.holds("sections", name):
+            tally.skip(f"where the levels of the sections are: no field {name}")
+            continue
+        place = getattr(row, name)
         here = [s.axis_z for s in inside if abs(s.chainage - place) < CLOSE]
         ends = min(abs(place - pull.start), abs(place - pull.end)) < CLOSE
         found = any(abs(z - level) < CLOSE for z in here)

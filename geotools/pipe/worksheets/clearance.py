@@ -24,6 +24,10 @@ from geotools.pipe.worksheets._parts import (
 __all__ = ["bend_sheet", "fit_sheet", "least_radius_step"]
 
 _SHARE = "PPI Handbook ch. 11, AWWA M28, ASTM F585; from memory"
+_LEFT = (
+    "It passes, and is left tighter in the bend than in service it may be: ask the maker, or open "
+    "the bend."
+)
 _GAP = "PE100+ Association page on sliplining"
 
 
@@ -124,6 +128,7 @@ def bend_sheet(
     least = bending.least_radius_m(
         pipe.material, pipe.dr, pipe.outside_m, temperature_c=temperature_c
     )
+    stays = bending.permanent_radius_m(pipe.material, pipe.dr, pipe.outside_m)
     passes = bool(within(least, widest))
     return Worksheet(
         title="Carrier through a bend of the host",
@@ -139,12 +144,13 @@ def bend_sheet(
         results=(
             entry("R", widest, "length", "largest carrier radius that passes"),
             entry("R least", least, "length", "least radius of the carrier"),
+            entry("R service", stays, "length", "least radius it may be left at in service"),
             verdict(
                 passes, "R against R least" + ("" if passes else "; the bend must lie in a pit")
             ),
         ),
         passes=passes,
-        cautions=(GAUGE, PLANNING),
+        cautions=(*(() if within(stays, widest) or not passes else (_LEFT,)), GAUGE, PLANNING),
     )
 
 

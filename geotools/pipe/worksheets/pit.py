@@ -49,7 +49,7 @@ class _Ramp:
 
     @property
     def top_width(self) -> float:
-        return self.width + 2.0 * self.slope * self.depth
+        return float(excavation.top_size_m(self.width, self.depth, self.slope))
 
     def volume(self, working: float) -> float:
         """Return ramp and working room as one trench, m3; its ends cut upright."""
@@ -187,4 +187,21 @@ def _results(ramp: _Ramp, working: float) -> tuple[Entry, ...]:
         entry("top width", ramp.top_width, "length", "at the ground; hold it against the street's"),
         entry("depth", ramp.depth, "length", "below the ground, at the face of the host"),
         entry("volume", ramp.volume(working), "volume", "excavated, in place, sides sloped"),
+        *_safety(ramp, working),
+    )
+
+
+def _safety(ramp: _Ramp, working: float) -> tuple[Entry, ...]:
+    """Return what the depth of the pit asks for by the rules of the trade."""
+    ladders = excavation.egress_count(ramp.length + working, max(ramp.depth, 0.0))
+    must = bool(excavation.needs_protection(max(ramp.depth, 0.0)))
+    protection = "required" if must else "by inspection"
+    return (
+        entry("ladders", ladders, "number", "or ramps out, from 4 ft deep: 29 CFR 1926.651(c)(2)"),
+        entry(
+            "protection",
+            protection,
+            "word",
+            "slope, shore or shield, always from 5 ft deep: 29 CFR 1926.652(a)(1)",
+        ),
     )

@@ -71,9 +71,10 @@ def pull_sheet(
     path = np.asarray(lengths_m, dtype=float), grades_rad, deflections_rad
     pulled = (_weight_step(condition, host, weight), *_tail_steps(tail_length_m, tail))
     forces = _force_steps(path, weight, tail, surface, friction)
+    way = _way_steps(pipe, path, weight, tail, _planned(surface, friction), forces[1].value)
     strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
     limits = _limit_steps(strength[-1].value, wanted_share, machine_n, machine_share)
-    passes, results = _judged(forces[1].value, strength[-1].value, limits)
+    passes, results = _judged((*way, forces[1])[0].value, strength[-1].value, limits)
     return Worksheet(
         title="Pull force at the head",
         inputs=(
@@ -82,7 +83,7 @@ def pull_sheet(
             *_pull_entries(pipe, host, condition, surface, hours, temperature_c),
             *_limit_entries(bend_radius_m, machine_n, wanted_share, machine_share),
         ),
-        steps=(*pulled, *forces, *strength, *limits.values()),
+        steps=(*pulled, *forces, *way, *strength, *limits.values()),
         results=results,
         passes=passes,
         cautions=(_TENSION, PLANNING),
@@ -155,6 +156,11 @@ def _tail_steps(length_m: float, drag_n: float) -> tuple[Step, ...]:
     return (step("F tail", f"{share:g} x dry weight of the tail", drag_n, "force", source),)
 
 
+def _planned(surface: str, friction: float | None) -> float:
+    """Return the friction to plan with: as given, or the middle of the surface's band."""
+    return pulling.friction_band(surface).central if friction is None else friction
+
+
 def _force_steps(
     path: tuple[ArrayLike, ArrayLike, ArrayLike],
     weight: float,
@@ -164,7 +170,7 @@ def _force_steps(
 ) -> tuple[Step, ...]:
     """Work out the force at the low, planned and high friction."""
     band = pulling.friction_band(surface)
-    central = band.central if friction is None else friction
+    central = _planned(surface, friction)
     mu = np.array([min(band.low, central), central, max(band.high, central)])
     force = pulling.head_force_n(
         *path, weight=weight, friction=mu[:, np.newaxis], tail_force=np.full(3, tail)
@@ -177,6 +183,34 @@ def _force_steps(
         step(name, formula.format(m), f, "force", told)
         for name, m, f, told in zip(names, mu, force, sources, strict=True)
     )
+
+
+def _way_steps(
+    pipe: Carrier,
+    path: tuple[ArrayLike, ArrayLike, ArrayLike],
+    weight: float,
+    tail: float,
+    friction: float,
+    end: float,
+) -> tuple[Step, ...]:
+    """Return the greatest planned force on the way, if it is above that at the end, N.
+
+    While the head goes in, the rest of the string drags on its rollers: the force may be greatest
+    just past a bend near the tail, or before anything is in.
+    """
+    lengths, grades, turns = np.broadcast_arrays(*path)
+    left = lengths.sum() - np.concatenate([[0.0], np.cumsum(lengths)])
+    drag = tail + pulling.roller_drag_n(pulling.weight_n_per_m(pipe), np.maximum(left, 0.0))
+    past = pulling.head_force_n(
+        lengths, grades, turns, weight=weight, friction=friction, tail_force=drag[1:]
+    )
+    force = np.concatenate([drag[:1], np.diagonal(past)])
+    worst = int(np.argmax(force))
+    if within(force[worst], end):
+        return ()
+    place = f"the head at the end of stretch {worst}" if worst else "the head not in yet"
+    text = f"the same, {place}, the rest of the string on its rollers"
+    return (step("F way", text, force[worst], "force", "roller friction from memory"),)
 
 
 def _strength_steps(

@@ -36,6 +36,7 @@ def flow_sheet(
     flow_m3_per_s: float,
     length_m: float,
     highest_velocity: float,
+    host_age_years: float | None = None,
 ) -> Worksheet:
     """Work out flow and head before and after: capacity ratio, head and velocity.
 
@@ -46,6 +47,8 @@ def flow_sheet(
         Centre bore of the host, m, and its Hazen-Williams C.
     flow_m3_per_s, length_m, highest_velocity : float
         Flow, m3/s; length of the run, m; velocity not to be exceeded, m/s.
+    host_age_years : float, optional
+        Years since the host was laid, to hold its C against what bare iron comes to.
 
     Raises
     ------
@@ -70,6 +73,7 @@ def flow_sheet(
             entry("L", length_m, "length", "length of the run"),
         ),
         steps=(
+            *_age_steps(host_bore_m, host_age_years),
             _head_step("h1", "C1", "ID", run.head_before_m),
             _head_step("h2", "C2", "d", run.head_after_m),
             *_colebrook_steps(pipe, flow_m3_per_s, length_m),
@@ -94,6 +98,20 @@ def _rough_entries(host_bore: float, host_c: float) -> tuple[Entry, ...]:
         entry("ID", host_bore, "size", "bore of the host"),
         entry("C1", host_c, "number", "Hazen-Williams C of the host"),
         entry("C2", hydraulics.CARRIER_C, "number", "Hazen-Williams C of the carrier"),
+    )
+
+
+def _age_steps(bore: float, years: float | None) -> tuple[Step, ...]:
+    """Return what C bare iron of an age comes to, by regression and by the table of plans."""
+    if years is None:
+        return ()
+    found = hydraulics.regression_c(bore, years)
+    text = f"18.0 - 37.2 log10((0.18 mm + 0.2 mm x {years:g})/ID), bare iron, to compare with C1"
+    table = hydraulics.aged_c("unlined", years)
+    band = f"table of bare iron, {table.low:.0f} to {table.high:.0f}, to compare with C1"
+    return (
+        step("C regression", text, found, "number", "regression of 1988, 15 either way"),
+        step("C table", band, table.central, "number", "as plans take it; from memory"),
     )
 
 
@@ -326,6 +344,8 @@ def hydrotest_sheet(
     fall_m: float,
     temperature_c: float,
     test_hours: int,
+    start_pa: float | None = None,
+    end_pa: float | None = None,
 ) -> Worksheet:
     """Work out the hydrostatic test: pressure, water and allowance.
 
@@ -340,6 +360,8 @@ def hydrotest_sheet(
         Height of the gauge over the lowest point, m; temperature of pipe and water, C.
     test_hours : {1, 2, 3}
         How long the test lasts, h.
+    start_pa, end_pa : float, optional
+        Pressure read at the start and the end of the test phase of polyethylene, Pa.
 
     Raises
     ------
@@ -353,6 +375,7 @@ def hydrotest_sheet(
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
     hours = testing.filling_hours(pipe.bore_m, length_m)
+    read, held = _phase(start_pa, end_pa)
     return Worksheet(
         title="Hydrostatic test",
         inputs=(
@@ -368,9 +391,10 @@ def hydrotest_sheet(
             step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
             make_up,
             step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice"),
+            *read,
         ),
-        results=_test_results(gauge, most, volume, make_up.value, passes),
-        passes=passes,
+        results=_test_results(gauge, most, volume, make_up.value, passes, held),
+        passes=passes and held is not False,
         cautions=(_TEST, PLANNING),
     )
 
@@ -393,15 +417,40 @@ def _at_gauge_pa(test_pa: FloatArray, fall_m: float) -> FloatArray:
     return test_pa - column
 
 
+def _phase(start: float | None, end: float | None) -> tuple[tuple[Step, ...], bool | None]:
+    """Return the steps that judge what was read in the test phase, and whether it held."""
+    for name, read in (("start_pa", start), ("end_pa", end)):
+        check_range(name, 0.0 if read is None else read, 0.0, 1e7, "Pa")
+    if start is None or end is None:
+        return (), None
+    held = bool(testing.pe_test_passes(start, end))
+    rule = testing.PE_TEST
+    text = f"end over start, less 1; within {rule.pass_share:.0%} after {rule.hold_hours:g} h"
+    return (
+        step("P start", "as read", start, "pressure", "at the gauge"),
+        step("P end", "as read, no water added", end, "pressure", "at the gauge"),
+        step("change", text, end / start - 1.0, "share", rule.source),
+    ), held
+
+
 def _test_results(
-    gauge: ArrayLike, most: ArrayLike, volume: ArrayLike, make_up: float, passes: bool
+    gauge: ArrayLike,
+    most: ArrayLike,
+    volume: ArrayLike,
+    make_up: float,
+    passes: bool,
+    held: bool | None,
 ) -> tuple[Entry, ...]:
+    if held is None:
+        whole, text = passes, ""
+    else:
+        whole, text = passes and held, f"; the test phase {'held' if held else 'did not hold'}"
     return (
         entry("P gauge", gauge, "pressure", "to read at the gauge"),
         entry("P most", most, "pressure", "most at the lowest point"),
         entry("V", volume, "liquid", "water to fill"),
         entry("make-up", make_up, "liquid", "most water that may be added in the test"),
-        verdict(passes, "test pressure against what the carrier may be tested to"),
+        verdict(whole, f"test pressure against what the carrier may be tested to{text}"),
     )
 
 

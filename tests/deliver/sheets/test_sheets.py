@@ -23,7 +23,7 @@ from geotools.deliver.sheets.model import load_plan
 from geotools.deliver.sheets.pen import text_width
 from geotools.deliver.sheets.profile import fitting_size
 from geotools.deliver.sheets.schedules import quantity_text, run_tables
-from geotools.errors import LayerError, OutputError
+from geotools.errors import LayerError, OlderPlanWarning, OutputError
 from geotools.tool import ToolError
 from tests.deliver.sheets.conftest import at, frame, place
 
@@ -189,7 +189,8 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
     with closing(sqlite3.connect(older)) as base:
         for column in ("dig_depth_m", "depth_source"):
             base.execute(f"ALTER TABLE pits DROP COLUMN {column}")
-    old = text_of(draw(older))
+    with pytest.warns(OlderPlanWarning, match="layer pits .* no depth_source, dig_depth"):
+        old = text_of(draw(older))
     assert "8.00 x 1.35 m invert 2.25 m deep" in old and "dug 2" not in old
 
 
@@ -330,3 +331,24 @@ def test_long_numbers_of_the_band_keep_within_their_row(word: str) -> None:
     assert text_width(word, size) <= 8.0 + 1e-9
     assert size == 2.0 or text_width(word, size) == pytest.approx(8.0)
     assert fitting_size("0+00.0", 2.0, 8.0) == 2.0
+
+
+def test_the_programme_of_a_run_is_told_task_by_task_and_goes_on_over_the_page(
+    plain: Path, draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def with_tasks(tables: dict[str, Any]) -> None:
+        rows = [
+            {"run_id": "R1", "task": f"task {k} <b>&</b>", "ref": "R1-P2", "crew": "digging",
+             "start_day": k / 2, "days": 1.25, "critical": k == 3}
+            for k in reversed(range(150))
+        ]  # fmt: skip
+        tables["schedule"] = frame("schedule", rows)
+
+    plan = load_plan(read_plan(write_sheet_plan(edit=with_tasks)), runs=[])
+    (table,) = [t for t in run_tables(plan, "R1") if t.heading.startswith("Programme")]
+    assert table.rows[3] == ("1.5", "2.8", "1.2", "task 3 <b>&</b>", "P2", "digging", "yes")
+    assert [row[3] for row in table.rows] == [f"task {k} <b>&</b>" for k in range(150)]
+    text = text_of(draw(write_sheet_plan(edit=with_tasks)))
+    assert "task 0 <b>&</b>" in text and "task 149 <b>&</b>" in text
+    assert "Programme" in text and "(continued)" in text
+    assert "Programme" not in text_of(plain)
