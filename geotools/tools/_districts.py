@@ -138,12 +138,13 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     if brief.output.styles:
         check_styles(summary, _LAYERS, overwrite=True, folder=styles)
     layers, districts = _network(brief, call, progress)
+    names = _file_names(districts)
+    _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
     begun = workers_begun(workers=call.workers, scheduler=call.scheduler, memory=call.memory)
     with begun as workers:
         share = _share_out(layers, districts, brief, progress)
-        jobs, entries = _jobs(share, brief, call, before)
+        jobs, entries = _jobs(share, brief, call, before, names)
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
-        _check_files(brief, call, files, made)
         files |= {name for name in made if (call.folder / name).exists()}
         write_manifest(call.folder, entries, files)
         progress("planning districts", 0, len(jobs))
@@ -163,6 +164,15 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     return _outcome(tables, brief, call, _told(share, entries, stale, brief.output.units))
 
 
+def _file_names(districts: pd.DataFrame) -> dict[str, str]:
+    """Return the name of each district's file, whether or not it has a run to plan."""
+    taken, names = {SUMMARY}, {}
+    for name in districts["name"]:
+        names[name] = file_name(name, taken)
+        taken.add(names[name])
+    return names
+
+
 def _own_files(brief: Brief) -> set[str]:
     """Return the files of a batch that are no district's, by their paths from its folder."""
     return {SUMMARY, *(_STYLE_FILES if brief.output.styles else ())}
@@ -176,7 +186,7 @@ def _made(folder: Path) -> set[str]:
 
 
 def _check_files(brief: Brief, call: Call, files: set[str], made: set[str]) -> None:
-    """Check that what a batch is about to write is nobody else's; call it before any is planned.
+    """Check that what a batch may write is nobody else's; call it before any long work.
 
     Raises
     ------
@@ -369,24 +379,23 @@ def _report_outside(layers: Layers, runs: RunSet, rows: IntArray) -> None:
 
 
 def _jobs(
-    share: Share, brief: Brief, call: Call, before: dict[str, Entry]
+    share: Share, brief: Brief, call: Call, before: dict[str, Entry], names: dict[str, str]
 ) -> tuple[dict[str, Job], dict[str, Entry]]:
     """Return the districts to plan, the largest first, and the entries known so far.
 
     These are the ones with no run, and those whose plan is whole: should the batch end before it
-    comes to look at them again, it is still known.
+    comes to look at them again, it is still known. ``names`` as of `_file_names`.
     """
     inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
     span = span_of(share.runs.chains)
-    taken, entries, jobs, size = {SUMMARY}, {}, {}, {}
+    entries, jobs, size = {}, {}, {}
     for k, name in enumerate(share.districts["name"]):
         rows = np.flatnonzero(share.district == k)
         if not len(rows):
             entries[name] = Entry("empty")
             continue
-        target = call.folder / file_name(name, taken)
-        taken.add(target.name)
+        target = call.folder / names[name]
         edits, told = _edits_of(share, k)
         last = before.get(name)
         good = last is not None and last.file == target.name and still_good(call.folder, last)

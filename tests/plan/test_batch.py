@@ -433,6 +433,19 @@ def test_a_file_no_batch_made_is_kept_unless_told_otherwise(
     assert slipmain("batch", network, "-o", tmp_path, "--resume").code == 0
 
 
+def test_a_file_no_batch_made_is_told_before_the_network_is_chained(
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def chained(*_: Any) -> Any:
+        raise AssertionError("chained, and in vain")
+
+    (tmp_path / "eastfold.gpkg").write_text("mine", encoding="utf-8")
+    monkeypatch.setattr("geotools.tools._districts.runs_of", chained)
+    call = slipmain("batch", network, "-o", tmp_path)
+    assert call.code == 2
+    assert "eastfold.gpkg: exists, and no batch in this folder made it" in call.err
+
+
 def test_a_batch_never_writes_over_what_it_reads(
     network: Path, tmp_path: Path, slipmain: Run
 ) -> None:
