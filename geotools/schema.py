@@ -22,6 +22,7 @@ __all__ = [
     "NOT_KNOWN",
     "OUTPUTS",
     "REASONS",
+    "RESUMED",
     "ROLES",
     "UNIT_SIGNS",
     "VERDICTS",
@@ -290,6 +291,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
+RESUMED = ("kept", "new", "changed", "failed_before", "file_lost")
 GOVERNED = ("pipe", "machine", "bend")
 # Fields that several layers bear alike.
 _RUN_ID = _text("run_id", "identifier of the run")
@@ -986,6 +988,13 @@ OUTPUTS: dict[str, Layer] = {
                 _text("status", "outcome; set_aside: workers died of it", values=DISTRICT_STATUSES),
                 _text("error", "why it has no plan, in words"),
                 _text("file", "its plan, in the same folder"),
+                _text(
+                    "resumed",
+                    "the plan of an earlier batch was kept, or why it was planned",
+                    values=RESUMED,
+                    later=True,
+                ),
+                _text("changed", "what changed since, joined by commas", later=True),
                 _integer("tries", "tries in this batch; 0: unchanged since the last"),
                 _integer("runs_planned", "runs with a plan"),
                 _integer("runs_without_plan", "runs a carrier suits, without a plan"),

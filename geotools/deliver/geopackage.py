@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
+import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     import pyproj
 
-__all__ = ["check_target", "write_geopackage"]
+__all__ = ["check_target", "renew_tables", "write_geopackage"]
 
 # The date of the file's contents is fixed, so that the same plan gives the same content; syncing
 # is done once at the end instead of at every transaction, since a half-written file is thrown away.
@@ -43,6 +45,7 @@ _WRITE_ERRORS = (
     pyogrio.errors.FeatureError,
     pyogrio.errors.FieldError,
     pyogrio.errors.GeometryError,
+    sqlite3.Error,
 )
 
 
@@ -140,6 +143,83 @@ def write_geopackage(
         raise ValueError("no table to write")
     with _moved_when_whole(path, target, overwrite) as part:
         return _write_layers(part, chosen, crs, units, wkb or {}, covered)
+
+
+def renew_tables(
+    path: Path, tables: Mapping[str, pd.DataFrame], *, units: Literal["si", "us"]
+) -> bool:
+    """Give tables without geometry in a GeoPackage other rows, all or nothing.
+
+    Where the rows are those that are there, nothing is written. Other layers stay as they are.
+
+    Parameters
+    ----------
+    path : Path
+        A file that `write_geopackage` wrote, with these tables.
+    tables : mapping of str to DataFrame
+        As of `write_geopackage`.
+    units : {"si", "us"}
+        System of units of the file.
+
+    Returns
+    -------
+    bool
+        Whether the file was changed.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be read or written; it is untouched.
+    """
+    target = check_target(path, overwrite=True)
+    told = {name: contract_table(name, frame, units=units) for name, frame in tables.items()}
+    try:
+        stale = _stale(target, told)
+    except sqlite3.Error as error:
+        raise OutputError(f"{path}: cannot be read ({error})") from error
+    if not stale:
+        return False
+    with _moved_when_whole(path, target, overwrite=True) as part:
+        shutil.copyfile(target, part)
+        with closing(sqlite3.connect(part)) as file, file:
+            for name in stale:
+                _put_rows(file, name, told[name])
+        _sync(part)
+    return True
+
+
+# In what is said to SQLite all names are those of the contract, quoted.
+def _stale(path: Path, told: Mapping[str, pa.Table]) -> list[str]:
+    """Return the tables of a file whose rows are others than these."""
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as file:
+        return [n for n, table in told.items() if _rows_in(file, n, table) != _rows(table)]
+
+
+def _rows_in(file: sqlite3.Connection, name: str, table: pa.Table) -> list[tuple[Any, ...]]:
+    """Return the rows of a file in the columns of a table."""
+    sql = f"SELECT {_columns(table)} FROM {_quoted(name)} ORDER BY fid"  # noqa: S608
+    return file.execute(sql).fetchall()
+
+
+def _put_rows(file: sqlite3.Connection, name: str, table: pa.Table) -> None:
+    """Replace all rows of a table without geometry, numbered from 1 as GDAL numbers them."""
+    file.execute(f"DELETE FROM {_quoted(name)}")  # noqa: S608
+    places = ", ".join("?" * (1 + table.num_columns))
+    sql = f"INSERT INTO {_quoted(name)} (fid, {_columns(table)}) VALUES ({places})"  # noqa: S608
+    file.executemany(sql, [(fid, *row) for fid, row in enumerate(_rows(table), start=1)])
+
+
+def _rows(table: pa.Table) -> list[tuple[Any, ...]]:
+    return [tuple(row.values()) for row in table.to_pylist()]
+
+
+def _columns(table: pa.Table) -> str:
+    return ", ".join(_quoted(name) for name in table.column_names)
+
+
+def _quoted(name: str) -> str:
+    """Return a name of the contract as SQL has it."""
+    return f'"{name}"'
 
 
 @contextmanager

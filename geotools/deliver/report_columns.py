@@ -37,7 +37,7 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("host_diameter", "carrier", "lining_cost", "cost_ratio", "reason_1"),
     ),
     "district_results": (
-        *("district", "status", "error", "runs_planned", "runs_without_plan"),
+        *("district", "status", "resumed", "error", "runs_planned", "runs_without_plan"),
         *("runs_not_suitable", "length", "pits", "pulls", "cost", "file"),
     ),
     "district_runs": (

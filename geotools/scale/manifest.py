@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -46,8 +46,9 @@ class Entry:
     status : str
         ``done``, ``empty`` (no run to plan), ``failed`` (its data or settings), ``set_aside``
         (its worker died every time).
-    key : str
-        Hash of all that the result depends on: inputs, settings, program version.
+    key : mapping of str to str
+        Hashes of all that the result depends on, by what it is: the program version, the settings
+        that touch the plan, each layer as read, the ground.
     file, sha256 : str
         The plan written and its hash, ``""`` where there is none.
     error : str
@@ -59,7 +60,7 @@ class Entry:
     """
 
     status: str
-    key: str = ""
+    key: Mapping[str, str] = field(default_factory=dict)
     file: str = ""
     sha256: str = ""
     error: str = ""
@@ -101,12 +102,18 @@ def _read(folder: Path) -> tuple[dict[str, Entry], set[str]]:
         content = json.loads(path.read_text(encoding="utf-8"))
         if content["format"] != FORMAT:
             raise OutputError(f"{path}: was written by another version; use a new folder")
-        entries = {name: Entry(**entry) for name, entry in content["districts"].items()}
+        entries = {name: _entry(told) for name, told in content["districts"].items()}
         named = [Path(str(name)) for name in content.get("files", ())]
         inside = [p for p in named if not p.is_absolute() and ".." not in p.parts]
         return entries, {path.as_posix() for path in inside}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); use a new folder") from error
+
+
+def _entry(told: dict[str, Any]) -> Entry:
+    """Return an entry as written; the key of an earlier version, one hash, tells of no part."""
+    entry = Entry(**told)
+    return entry if isinstance(entry.key, dict) else replace(entry, key={})
 
 
 def write_manifest(folder: Path, entries: Manifest, files: Iterable[str] = ()) -> None:

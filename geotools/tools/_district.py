@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields, replace
-from importlib.metadata import version
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import shapely
 
-from geotools.brief import Brief, FixedPipe, settings
+from geotools.brief import Brief, FixedPipe
 from geotools.call import silent
+from geotools.deliver.geopackage import renew_tables
+from geotools.deliver.tables import settings_table
 from geotools.errors import SlipmainError
-from geotools.intake.columns import Areas, Layers, Lines, Points
+from geotools.intake.columns import Layers, Points
 from geotools.intake.digest import sha256
 from geotools.intake.read import read_layers
 from geotools.intake.window import Window
 from geotools.network.build import RunSet
 from geotools.scale.districts import same_runs, span_of
 from geotools.scale.manifest import Entry
+from geotools.tools._district_key import district_key
 from geotools.tools._layout import lay_out_plan
 from geotools.tools._tables import plan_tables, summarise, write_plan
 
@@ -54,8 +54,8 @@ class Job:
     edits_input : DataFrame
         What is to be told of them among the inputs.
     target : Path
-    before : str
-        Key under which the file at the target was made and is whole; "" where there is none.
+    before : Entry or None
+        What the manifest says of the file at the target, if that is whole.
     allow_remote : bool
     """
 
@@ -70,16 +70,16 @@ class Job:
     edits: Points | None
     edits_input: pd.DataFrame
     target: Path
-    before: str
+    before: Entry | None
     allow_remote: bool
 
 
-def plan_district(job: Job) -> Entry | None:
-    """Plan the runs of one district and write its plan; None if it is the same as before."""
+def plan_district(job: Job) -> Entry:
+    """Plan the runs of one district and write its plan, or keep the one that is there."""
     layers = _read(job)
-    key = _key(job, layers)
-    if key == job.before:
-        return None
+    key = district_key(job, layers)
+    if job.before is not None and job.before.key == key:
+        return _renewed(job.before, job, layers)
     layout = lay_out_plan(
         layers,
         job.brief,
@@ -92,8 +92,22 @@ def plan_district(job: Job) -> Entry | None:
     drawn = plan_tables(layout, job.brief)
     wkb = drawn.encoded()
     write_plan(job.target, drawn, job.brief, wkb, overwrite=True)
-    summary = summarise(drawn, job.brief, None, wkb).summary
-    return Entry("done", key, job.target.name, sha256(job.target), summary=dict(summary))
+    summary = dict(summarise(drawn, job.brief, None, wkb).summary)
+    del summary["content_hash"]  # not known of a plan that is kept and renewed
+    return Entry("done", key, job.target.name, sha256(job.target), summary=summary)
+
+
+def _renewed(before: Entry, job: Job, layers: Layers) -> Entry:
+    """Keep a plan, and have it tell of inputs and settings as a plan made now would.
+
+    What it was made of is in the files as they are now, whatever else changed in them, and
+    settings that changed are none it hangs on. The other layers stay as they are.
+    """
+    units = job.brief.output.units
+    told = {"settings": settings_table(job.brief, units), "inputs": layers.inputs}
+    renew_tables(job.target, told, units=units)
+    # Asked of the file in any case: a worker may have died between writing and telling.
+    return replace(before, sha256=sha256(job.target))
 
 
 def _read(job: Job) -> Layers:
@@ -133,48 +147,3 @@ def _named(runs: RunSet, job: Job) -> pd.DataFrame:
     return runs.table.assign(
         run_id=known["run_id"].fillna(""), main_ids=known["main_ids"].fillna("")
     )
-
-
-def _key(job: Job, layers: Layers) -> str:
-    """Return the hash of all that the plan of a district depends on."""
-    digest = hashlib.sha256()
-    for part in _facts(job, layers):
-        digest.update(part)
-    return digest.hexdigest()
-
-
-def _facts(job: Job, layers: Layers) -> Iterator[bytes]:
-    yield f"{version('slipmain')} {layers.working_crs.to_wkt()}".encode()
-    yield repr([(s.key, s.value) for s in settings(job.brief)]).encode()
-    yield layers.output_crs.to_wkt().encode()
-    yield from _table_bytes(layers.inputs[layers.inputs["layer"] == "dem"])
-    yield from _table_bytes(job.runs)
-    yield np.ascontiguousarray(job.span).tobytes()
-    if job.shutdowns is not None:
-        yield from _table_bytes(job.shutdowns)
-    yield from _table_bytes(layers.findings.table())  # a change may show there alone
-    for item in fields(layers):
-        part = getattr(layers, item.name)
-        if isinstance(part, Lines | Points | Areas):
-            yield item.name.encode()
-            yield from _layer_bytes(part)
-
-
-def _layer_bytes(part: Lines | Points | Areas) -> Iterator[bytes]:
-    yield from _table_bytes(part.table)
-    if isinstance(part, Areas):
-        yield from shapely.to_wkb(part.geometry)
-        return
-    yield np.ascontiguousarray(part.xy).tobytes()
-    if isinstance(part, Lines):
-        yield part.offsets.tobytes()
-
-
-def _table_bytes(table: pd.DataFrame) -> Iterator[bytes]:
-    """Yield a table's columns; a geometry as WKB."""
-    for name in table.columns:
-        yield str(name).encode()
-        if name == "geometry":
-            yield from (b"" if wkb is None else wkb for wkb in shapely.to_wkb(table[name]))
-        else:
-            yield table[name].astype(str).str.cat(sep="\0").encode()

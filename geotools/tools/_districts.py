@@ -39,6 +39,7 @@ from geotools.scale.manifest import (
     still_good,
     write_manifest,
 )
+from geotools.scale.resume import FAILED, Fate, fate_of
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
@@ -138,29 +139,42 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     if brief.output.styles:
         check_styles(summary, _LAYERS, overwrite=True, folder=styles)
     layers, districts = _network(brief, call, progress)
+    names = _file_names(districts)
+    _check_files(brief, call, {*_own_files(brief), *names.values()}, made)
     begun = workers_begun(workers=call.workers, scheduler=call.scheduler, memory=call.memory)
     with begun as workers:
         share = _share_out(layers, districts, brief, progress)
-        jobs, entries = _jobs(share, brief, call, before)
+        jobs, entries = _jobs(share, brief, call, before, names)
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
-        _check_files(brief, call, files, made)
         files |= {name for name in made if (call.folder / name).exists()}
         write_manifest(call.folder, entries, files)
         progress("planning districts", 0, len(jobs))
         results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
         for done, result in enumerate(results, start=1):
-            entries[result.name] = _entry(result, before.get(result.name))
+            entries[result.name] = _entry(result, jobs[result.name].before)
             write_manifest(call.folder, entries, files)
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
     stale = _report_stale(share.layers, call.folder, entries)
     _report_borders(share.layers, entries)
-    tables = _summary(share, brief, call, entries)
+    whole = {name for name, job in jobs.items() if job.before is not None}
+    fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
+    tables = _summary(share, brief, call, entries, fates)
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
         write_styles(summary, _LAYERS, units=units, folder=styles)
-    return _outcome(tables, brief, call, _told(share, entries, stale, brief.output.units))
+    told = _told(share, entries, stale, brief.output.units) | _told_fates(fates)
+    return _outcome(tables, brief, call, told)
+
+
+def _file_names(districts: pd.DataFrame) -> dict[str, str]:
+    """Return the name of each district's file, whether or not it has a run to plan."""
+    taken, names = {SUMMARY}, {}
+    for name in districts["name"]:
+        names[name] = file_name(name, taken)
+        taken.add(names[name])
+    return names
 
 
 def _own_files(brief: Brief) -> set[str]:
@@ -176,7 +190,7 @@ def _made(folder: Path) -> set[str]:
 
 
 def _check_files(brief: Brief, call: Call, files: set[str], made: set[str]) -> None:
-    """Check that what a batch is about to write is nobody else's; call it before any is planned.
+    """Check that what a batch may write is nobody else's; call it before any long work.
 
     Raises
     ------
@@ -369,28 +383,28 @@ def _report_outside(layers: Layers, runs: RunSet, rows: IntArray) -> None:
 
 
 def _jobs(
-    share: Share, brief: Brief, call: Call, before: dict[str, Entry]
+    share: Share, brief: Brief, call: Call, before: dict[str, Entry], names: dict[str, str]
 ) -> tuple[dict[str, Job], dict[str, Entry]]:
     """Return the districts to plan, the largest first, and the entries known so far.
 
-    These are the ones with no run, and those whose plan is whole: should the batch end before it
-    comes to look at them again, it is still known.
+    These are the ones with no run, those whose plan is whole and those that failed: should the
+    batch end before it comes to look at them again, it is still known. ``names`` as of
+    `_file_names`.
     """
     inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
     span = span_of(share.runs.chains)
-    taken, entries, jobs, size = {SUMMARY}, {}, {}, {}
+    entries, jobs, size = {}, {}, {}
     for k, name in enumerate(share.districts["name"]):
         rows = np.flatnonzero(share.district == k)
         if not len(rows):
             entries[name] = Entry("empty")
             continue
-        target = call.folder / file_name(name, taken)
-        taken.add(target.name)
+        target = call.folder / names[name]
         edits, told = _edits_of(share, k)
         last = before.get(name)
         good = last is not None and last.file == target.name and still_good(call.folder, last)
-        if good and last is not None:
+        if last is not None and (good or last.status in FAILED):
             entries[name] = last
         jobs[name] = Job(
             name=name,
@@ -404,7 +418,7 @@ def _jobs(
             edits=edits,
             edits_input=told,
             target=target,
-            before=last.key if good and last is not None else "",
+            before=last if good else None,
             allow_remote=call.allow_remote,
         )
         size[name] = float(span[rows, 4].sum())
@@ -429,21 +443,25 @@ def _of_runs(shutdowns: pd.DataFrame | None, rows: IntArray) -> pd.DataFrame | N
 
 
 def _entry(result: Result, last: Entry | None) -> Entry:
-    """Return what the manifest says of a district from the result of its task."""
+    """Return what the manifest says of a district from the result of its task.
+
+    ``last`` is what it said of the plan that was there, if that was whole.
+    """
     if result.error:
         status = "set_aside" if result.died else "failed"
         return Entry(status, error=result.error, tries=result.tries)
-    if result.value is None and last is not None:  # the same as before
-        return replace(last, tries=0)
-    entry: Entry = replace(result.value, tries=result.tries)
-    return entry
+    entry: Entry = result.value
+    kept = last is not None and last.key == entry.key
+    return replace(entry, tries=0 if kept else result.tries)
 
 
-def _summary(share: Share, brief: Brief, call: Call, entries: dict[str, Entry]) -> dict[str, Any]:
+def _summary(
+    share: Share, brief: Brief, call: Call, entries: dict[str, Entry], fates: dict[str, Fate]
+) -> dict[str, Any]:
     """Return the layers of the summary: every district, every run planned, ranked by unit cost."""
     layers = share.layers
     own = {
-        "district_results": _district_layer(share, entries, brief.output.units),
+        "district_results": _district_layer(share, entries, fates, brief.output.units),
         "district_runs": _run_layer(share, call, entries),
         "findings": layers.findings.table(),
     }
@@ -451,7 +469,9 @@ def _summary(share: Share, brief: Brief, call: Call, entries: dict[str, Entry]) 
     return tables | {"settings": settings_table(brief, brief.output.units), "inputs": layers.inputs}
 
 
-def _district_layer(share: Share, entries: dict[str, Entry], system: str) -> pd.DataFrame:
+def _district_layer(
+    share: Share, entries: dict[str, Entry], fates: dict[str, Fate], system: str
+) -> pd.DataFrame:
     length = DIMENSIONS["length"]
     unit = length.suffix(system)
     rows = []
@@ -464,6 +484,8 @@ def _district_layer(share: Share, entries: dict[str, Entry], system: str) -> pd.
                 "status": entry.status,
                 "error": entry.error,
                 "file": entry.file,
+                "resumed": fates[name].why,
+                "changed": ",".join(fates[name].changed),
                 "tries": entry.tries,
                 "runs_planned": runs.get("planned", 0),
                 "runs_without_plan": runs.get("no_plan", 0),
@@ -528,6 +550,41 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
     }
 
 
+def _told_fates(fates: dict[str, Fate]) -> dict[str, Any]:
+    """Return which plans of an earlier batch were kept, and which districts were planned and why.
+
+    ``renewed`` are plans kept whose inputs and settings are told anew.
+    """
+    known = [(name, fates[name]) for name in sorted(fates) if fates[name].why]
+    return {
+        "kept": [name for name, fate in known if fate.why == "kept"],
+        "renewed": [name for name, fate in known if fate.renewed],
+        "planned": {
+            name: {"why": fate.why, "changed": list(fate.changed)}
+            for name, fate in known
+            if fate.why != "kept"
+        },
+    }
+
+
+def _fate_lines(told: dict[str, Any]) -> list[str]:
+    """Return in words what `_told_fates` tells; nothing where there was no earlier batch."""
+    reasons: dict[str, list[str]] = {}
+    for name, fate in told["planned"].items():
+        changed = f" ({', '.join(fate['changed'])})" if fate["changed"] else ""
+        reasons.setdefault(fate["why"] + changed, []).append(name)
+    if not told["kept"] and reasons.keys() <= {"new"}:
+        return []
+    lines = [f"kept       {', '.join(told['kept']) or 'none'}"]
+    if count := len(told["renewed"]):
+        lines += [f"           {count} of them now tell of inputs and settings as they are"]
+    return lines + [
+        f"{'new' if why == 'new' else 'redone':<11}{', '.join(names)}"
+        + ("" if why == "new" else f": {why.replace('_', ' ')}")
+        for why, names in reasons.items()
+    ]
+
+
 def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
     lines = []
     if count := told["runs_outside_districts"]:
@@ -576,6 +633,7 @@ def _outcome(tables: dict[str, Any], brief: Brief, call: Call, told: dict[str, A
         f"planned    {planned:,.0f} {unit} in {int(districts['runs_planned'].sum())} runs, "
         f"{int(districts['pulls'].sum())} pulls from {int(districts['pits'].sum())} pits",
         f"cost       {districts['cost'].sum():,.0f} {brief.rates.currency} at the brief's rates",
+        *_fate_lines(told),
         *_told_lines(told, unit),
         *[f"failed     {n}: {e}" for n, e in zip(bad["district"], bad["error"], strict=True)],
         f"written    {call.folder}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +11,11 @@ import pandas as pd
 import pyproj
 
 from geotools.brief import Brief
+from geotools.ground.digest import ground_bytes
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
 from geotools.intake.findings import Findings
+from geotools.intake.window import Window
 from geotools.network.build import RunSet, build_runs
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
@@ -30,6 +33,7 @@ from geotools.street.scene import StreetScene, with_street
 __all__ = [
     "Shared",
     "ground_levels",
+    "ground_seen",
     "least_between",
     "lot_of",
     "on_streets",
@@ -83,16 +87,33 @@ def ground_levels(
     findings: Findings,
 ) -> FloatArray:
     """Return the ground levels at places, m, as the brief has them read; NaN where none is."""
-    source = brief.inputs.get("dem")
+    unit, stated = _of_dem(brief)
     return sample_ground(
         dem,
         places,
         crs=crs,
-        vertical_unit=brief.ground.vertical_unit or (source.vertical_unit if source else None),
+        vertical_unit=unit,
         findings=findings,
         allow_remote=allow_remote,
-        stated_crs=source.crs if source else None,
+        stated_crs=stated,
     ).z
+
+
+def ground_seen(
+    dem: tuple[str, ...], window: Window, brief: Brief, allow_remote: bool
+) -> Iterator[bytes]:
+    """Yield all that `ground_levels` reads at places in a window, as bytes."""
+    unit, stated = _of_dem(brief)
+    return ground_bytes(
+        dem, window, vertical_unit=unit, allow_remote=allow_remote, stated_crs=stated
+    )
+
+
+def _of_dem(brief: Brief) -> tuple[str | None, str | None]:
+    """Return vertical unit and CRS of elevation rasters that do not say, as the brief has them."""
+    source = brief.inputs.get("dem")
+    unit = brief.ground.vertical_unit or (source.vertical_unit if source else None)
+    return unit, source.crs if source else None
 
 
 def least_between(brief: Brief) -> float:

@@ -22,7 +22,7 @@ import numpy.typing as npt
 import pandas as pd
 import rasterio
 import shapely
-from rasterio.transform import from_origin
+from rasterio import Affine
 
 __all__ = ["make_city", "make_trunk"]
 
@@ -264,7 +264,7 @@ def _write_dem(path: Path, extent: Floats, rng: np.random.Generator) -> None:
         "count": 1,
         "dtype": "float32",
         "crs": CRS,
-        "transform": from_origin(X0 - margin, top, CELL, CELL),
+        "transform": Affine(CELL, 0, X0 - margin, 0, -CELL, top),
         "tiled": True,
         "blockxsize": block,
         "blockysize": block,

@@ -19,7 +19,7 @@ import pytest
 import shapely
 
 from geotools.deliver import geopackage
-from geotools.deliver.geopackage import check_target, write_geopackage
+from geotools.deliver.geopackage import check_target, renew_tables, write_geopackage
 from geotools.errors import OutputError
 from geotools.schema import OUTPUTS
 
@@ -429,3 +429,60 @@ def test_a_geodataframe_without_crs_is_taken_to_be_in_the_output_crs(write, tabl
     pits = gpd.GeoDataFrame(tables["pits"].drop(columns="geometry"), geometry=[shapely.Point(1, 2)])
     path, _ = write(pits=pits)
     assert pyogrio.read_info(path, layer="pits")["crs"] == "EPSG:26917"
+
+
+def rows_in(path, layer):
+    with sqlite3.connect(path) as file:
+        return file.execute(f'SELECT * FROM "{layer}" ORDER BY fid').fetchall()  # noqa: S608
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_tables_renewed_hold_the_rows_a_new_file_would_and_others_are_untouched(
+    write, tables, units
+):
+    told = {
+        "settings": tables["settings"].assign(value='a "new" one\'s value'),
+        "inputs": pd.concat([tables["inputs"]] * 3, ignore_index=True),
+    }
+    path, _ = write(units=units)
+    before = {name: rows_in(path, name) for name in OUTPUTS if name in tables}
+    assert renew_tables(Path(path), told, units=units)
+    fresh, _ = write("fresh.gpkg", units=units, **told)
+    for name in before:
+        if name not in told:
+            assert rows_in(path, name) == before[name]
+        assert rows_in(path, name) == rows_in(fresh, name)
+    for name in told:
+        # GDAL counts features by a table of its own, which triggers keep
+        assert pyogrio.read_info(path, layer=name)["features"] == len(told[name])
+        one, other = (pyogrio.read_dataframe(f, layer=name) for f in (path, fresh))
+        pd.testing.assert_frame_equal(one, other)
+
+
+def test_tables_that_hold_the_rows_already_are_not_written(write, tables):
+    path, _ = write()
+    about, content = Path(path).stat(), Path(path).read_bytes()
+    told = {name: tables[name] for name in ("settings", "inputs")}
+    assert not renew_tables(Path(path), told, units="si")
+    assert Path(path).stat().st_ino == about.st_ino
+    assert Path(path).read_bytes() == content
+
+
+def test_a_file_whose_tables_cannot_be_renewed_is_kept_and_nothing_is_left(
+    write, tables, tmp_path, monkeypatch
+):
+    path, _ = write()
+    content = Path(path).read_bytes()
+    told = {"settings": tables["settings"].assign(value="other")}
+
+    def fail(*_):
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(geopackage, "_put_rows", fail)
+    with pytest.raises(OutputError, match="disk I/O error"):
+        renew_tables(Path(path), told, units="si")
+    assert Path(path).read_bytes() == content
+    assert [p.name for p in tmp_path.iterdir()] == ["plan.gpkg"]
+    (tmp_path / "none.gpkg").write_bytes(b"no database")
+    with pytest.raises(OutputError, match=r"none\.gpkg: cannot be read"):
+        renew_tables(tmp_path / "none.gpkg", told, units="si")

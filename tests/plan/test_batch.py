@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -351,6 +353,11 @@ def test_a_folder_that_holds_a_batch_is_kept_unless_told_otherwise(
     assert hashes(done) == before
 
 
+def rows_of(plan: Path, layer: str) -> list[tuple[Any, ...]]:
+    with sqlite3.connect(plan) as file:
+        return file.execute(f"SELECT * FROM {layer}").fetchall()  # noqa: S608
+
+
 def test_resume_redoes_what_changed_and_nothing_else(
     network: Path, tmp_path: Path, command: Run
 ) -> None:
@@ -358,13 +365,17 @@ def test_resume_redoes_what_changed_and_nothing_else(
     folder.mkdir()
     assert command("batch", write_network(folder), "-o", out, "--quiet") == 0
     first = hashes(out)
+    west = {name: rows_of(out / "westfold.gpkg", name) for name in ("runs", "pits", "settings")}
     (folder / "net.gpkg").unlink()
     brief = write_network(folder, E2=1.9)
     assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
     tries = {name: entry["tries"] for name, entry in entries(out).items()}
     assert tries == {"Westfold": 0, "Eastfold": 1, "Nobody": 0}
     second = hashes(out)
-    assert second["Westfold"] == first["Westfold"]
+    for name, rows in west.items():
+        assert rows_of(out / "westfold.gpkg", name) == rows
+    told = pyogrio.read_dataframe(out / "westfold.gpkg", layer="inputs")["sha256"]
+    assert set(told) == {hashlib.sha256((folder / "net.gpkg").read_bytes()).hexdigest()}
     assert second["Eastfold"] != first["Eastfold"]
     (out / "westfold.gpkg").write_bytes(b"damaged")
     assert command("batch", brief, "-o", out, "--resume", "--quiet") == 0
@@ -391,7 +402,10 @@ def test_a_district_that_fails_is_a_row_and_the_others_are_done(
     assert failed["status"] == "failed"
     assert "is a folder" in failed["error"]
     (tmp_path / "westfold.gpkg").rmdir()
-    assert slipmain("batch", network, "-o", tmp_path, "--resume").code == 0
+    call = slipmain("batch", network, "-o", tmp_path, "--resume")
+    assert call.code == 0
+    assert "kept       Eastfold" in call.out
+    assert "redone     Westfold: failed before" in call.out
     assert hashes(tmp_path) == hashes(done)
 
 
@@ -431,6 +445,45 @@ def test_a_file_no_batch_made_is_kept_unless_told_otherwise(
     assert slipmain("batch", network, "-o", tmp_path, "--overwrite").code == 0
     assert len(read_plan(own[0]).table("runs")) == 2
     assert slipmain("batch", network, "-o", tmp_path, "--resume").code == 0
+
+
+def test_a_file_no_batch_made_is_told_before_the_network_is_chained(
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def chained(*_: Any) -> Any:
+        raise AssertionError("chained, and in vain")
+
+    (tmp_path / "eastfold.gpkg").write_text("mine", encoding="utf-8")
+    monkeypatch.setattr("geotools.tools._districts.runs_of", chained)
+    call = slipmain("batch", network, "-o", tmp_path)
+    assert call.code == 2
+    assert "eastfold.gpkg: exists, and no batch in this folder made it" in call.err
+
+
+def test_the_result_names_districts_kept_and_redone_and_why(
+    network: Path, done: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    out = tmp_path / "out"
+    first = json.loads(slipmain("batch", network, "-o", out, "--json").out)
+    assert first["kept"] == []
+    assert {n: f["why"] for n, f in first["planned"].items()} == {
+        "Eastfold": "new", "Westfold": "new",
+    }  # fmt: skip
+    (out / "westfold.gpkg").unlink()
+    again = json.loads(slipmain("batch", network, "-o", out, "--resume", "--json").out)
+    assert again["kept"] == ["Eastfold"]
+    assert again["renewed"] == []
+    assert again["planned"] == {"Westfold": {"why": "file_lost", "changed": []}}
+    text = slipmain("batch", network, "-o", out, "--resume", "--set", "rates.joint=451").out
+    assert "kept       none" in text
+    assert "redone     Eastfold, Westfold: changed (settings)" in text
+    districts = gpd.read_file(out / "summary.gpkg", layer="district_results").set_index("district")
+    assert districts["resumed"].fillna("").to_dict() == {
+        "Eastfold": "changed", "Westfold": "changed", "Nobody": "",
+    }  # fmt: skip
+    assert districts["changed"].fillna("").to_dict() == {
+        "Eastfold": "settings", "Westfold": "settings", "Nobody": "",
+    }  # fmt: skip
 
 
 def test_a_batch_never_writes_over_what_it_reads(

@@ -35,13 +35,21 @@ with locked(pathlib.Path(sys.argv[1])):
 
 def test_a_manifest_comes_back_as_it_was_written(tmp_path: Path) -> None:
     entries = {
-        'Üfer/"Old" Vale': Entry("done", "k", "f.gpkg", "h", tries=2, summary={"pits": 3}),
+        'Üfer/"Old" Vale': Entry(
+            "done", {"mains": "k"}, "f.gpkg", "h", tries=2, summary={"pits": 3}
+        ),
         "Nord": Entry("failed", error="no\nroom"),
     }
     assert read_manifest(tmp_path) == {}
     write_manifest(tmp_path, entries)
     assert read_manifest(tmp_path) == entries
     assert [p.name for p in tmp_path.iterdir()] == ["manifest.json"]
+
+
+def test_the_key_of_an_earlier_version_is_read_as_none(tmp_path: Path) -> None:
+    told = '{"format": 1, "districts": {"Nord": {"status": "done", "key": "ab", "file": "n.gpkg"}}}'
+    (tmp_path / "manifest.json").write_text(told, encoding="utf-8")
+    assert read_manifest(tmp_path) == {"Nord": Entry("done", {}, "n.gpkg")}
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 1}', '{"format": 7, "districts": {}}'])

@@ -1,0 +1,16 @@
+"""A few changes drawn by a seed, gone on with; `resumed.py` makes as many as wanted."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from resumed import run
+
+
+def test_a_batch_gone_on_with_after_a_change_is_as_one_begun_anew(tmp_path: Path) -> None:
+    main_left_out, district_moved = 8, 11
+    tally = run(tmp_path, seed=1, numbers=(main_left_out, district_moved), mains=150)
+    assert tally == {"redone and altered": 2, "kept": 2}
