@@ -7,8 +7,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.matching import Match, words_of
+from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.wording import moment
 from geotools.pipe.factors import DAY, HOUR
 
 __all__ = ["GRACE", "hold_times", "machines_at_once"]
@@ -132,27 +132,33 @@ def _crowded(match: Match, reasons: Reasons) -> None:
 
 def _order(match: Match, reasons: Reasons) -> None:
     """Tell joints between strings made before those that join on earlier strings."""
+    early, late = (Moments.of(match.made, "made", latest=n) for n in (False, True))
     table = pd.DataFrame(
         {
             "pull": match.due["pull_id"],
             "number": match.due["number"],
-            "from": match.made["made_from"],
-            "to": match.made["made_to"],
+            "at": early.at,
+            "clock": early.clock,
+            "day": early.day,
+            "row": np.arange(len(early.at)),
         }
-    )[match.due["intermediate"].to_numpy(dtype=bool)]
-    table = table.dropna(subset=["from"]).sort_values(["pull", "number"], kind="stable")
-    latest = table.groupby("pull")["from"].cummax()
-    table["before"] = latest.groupby(table["pull"]).shift()
-    table = table[table["to"] < table["before"]]
-    rows, before = table.index.to_numpy(dtype=np.int64), table["before"].to_numpy()
-    made = match.made["made"].to_numpy(dtype=object)[rows]
+    )[match.due["intermediate"].to_numpy(dtype=bool) & early.known]
+    table = table.sort_values(["pull", "number"], kind="stable")
+    # a pull with a date alone goes by the clock on site
+    by_clock = table["day"].groupby(table["pull"]).transform("any")
+    table["when"] = table["at"].where(~by_clock, table["clock"])
+    latest = table.groupby("pull")["when"].cummax()
+    leading = table["row"].where(table["when"] == latest).groupby(table["pull"]).ffill()
+    table["before"] = leading.groupby(table["pull"]).shift()
+    table = table.dropna(subset=["before"])
+    rows, before = (table[name].to_numpy(dtype=np.int64) for name in ("row", "before"))
     reasons.add_where(
         "string-order",
-        np.ones(len(rows), dtype=bool),
+        late.take(rows).before(early.take(before)),
         match.joint[rows],
         lambda k: (
-            f"made {made[k]}, before the joint of an earlier string of the pull, made "
-            f"{moment(before[k])}: strings are joined on in the order of their numbers"
+            f"made {early.text[rows[k]]}, before the joint of an earlier string of the pull, made "
+            f"{early.text[before[k]]}: strings are joined on in the order of their numbers"
         ),
     )
 

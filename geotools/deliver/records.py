@@ -30,6 +30,7 @@ _DAY = np.timedelta64(86_399, "s")
 # Directives of `datetime.strptime`, and those of them that tell the time of day.
 _SIGNS = re.compile("%[A-Za-z]")
 _CLOCKS = re.compile("%[HIpMSfzZcX]")
+_ZONES = re.compile("%[zZ]")
 
 
 def _field(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
@@ -135,8 +136,10 @@ class Records:
         The file, for messages.
     table : DataFrame
         One row a record: bare names, SI. A time has the columns ``<name>`` (text as written),
-        ``<name>_from`` and ``<name>_to``: a date alone may be any time of that day. Columns
-        the file lacks are empty.
+        ``<name>_from`` and ``<name>_to``, in UTC where a zone is written: a date alone may be any
+        time of that day, wherever that was. ``<name>_ahead`` is how far the clock it was read
+        from is ahead of UTC; `geotools.deliver.moments` compares them. Columns the file lacks
+        are empty.
     lines : ndarray of int, shape (rows,)
         Line of the file of each record.
     faults : DataFrame
@@ -363,21 +366,48 @@ def _times(
     times = pd.to_datetime(texts.where(shaped & given), format="ISO8601", errors="coerce", utc=True)
     day_only = texts.str.fullmatch(_ISO_DATE).astype(bool)
     zone = texts.str.fullmatch(_ZONED).astype(bool) & ~day_only
+    ahead = _ahead(texts.where(zone & shaped))
     hint = "is no date and time; write 2026-03-05 14:30, or give --date-format"
-    for form in _formats(date_format):
-        read = _by_format(file, texts.where(given), form)
+    for form in _formats(file, date_format):
+        read, with_zone = _by_format(file, texts.where(given), form), bool(_ZONES.search(form))
         own = read.notna()
-        times, zone = times.where(~own, read), zone.where(~own, "%z" in form)
+        times, zone = times.where(~own, read), zone.where(~own, with_zone)
+        ahead[own] = _ahead_by(texts[own], form) if with_zone else np.timedelta64(0, "s")
         day_only = day_only.where(~own, not _CLOCKS.search(form))
         hint = f"is no date and time, neither as {date_format!r} (--date-format) nor as 2026-03-05"
     _note(faults, (given & times.isna()).to_numpy(dtype=bool), name, texts.to_numpy(), hint)
     zoned.update(zone[times.notna() & ~day_only].unique().tolist())
     early = times.dt.tz_localize(None).to_numpy().astype("datetime64[s]")
     late = np.where(day_only.to_numpy(dtype=bool), early + _DAY, early)
-    return {name: texts.to_numpy(dtype=object), f"{name}_from": early, f"{name}_to": late}
+    return {
+        name: texts.to_numpy(dtype=object),
+        f"{name}_from": early,
+        f"{name}_to": late,
+        f"{name}_ahead": ahead,
+    }
 
 
-def _formats(date_format: str) -> tuple[str, ...]:
+def _ahead(texts: pd.Series[Any]) -> npt.NDArray[np.timedelta64]:
+    """Return how far the zones at the end of ISO 8601 times are ahead of UTC."""
+    parts = texts.str.extract(r"([+-])([0-9]{2}):?([0-9]{2})$")
+    hours, minutes = (pd.to_numeric(parts[k]).fillna(0).to_numpy(dtype=np.int64) for k in (1, 2))
+    sign = np.where(parts[0].eq("-").fillna(False).to_numpy(dtype=bool), -1, 1)
+    return np.asarray(sign * (hours * 60 + minutes) * 60, dtype="timedelta64[s]")
+
+
+def _ahead_by(texts: pd.Series[Any], date_format: str) -> npt.NDArray[np.timedelta64]:
+    """Return how far the zones in times of a format of the user's are ahead of UTC."""
+    codes, names = pd.factorize(texts)
+    seconds = [_offset(pd.to_datetime(name, format=date_format)) for name in names]
+    return np.array(seconds, dtype="timedelta64[s]")[codes]
+
+
+def _offset(time: pd.Timestamp) -> int:
+    offset = time.utcoffset()
+    return 0 if offset is None else round(offset.total_seconds())
+
+
+def _formats(file: CsvFile, date_format: str) -> tuple[str, ...]:
     """Return the user's format behind that of its date alone, where it has a time of day apart.
 
     Of what both read, as of what ISO 8601 reads too, the last holds.
@@ -385,11 +415,28 @@ def _formats(date_format: str) -> tuple[str, ...]:
     if not date_format:
         return ()
     signs = list(_SIGNS.finditer(date_format))
+    wrong = _misleading({sign[0] for sign in signs})
+    if wrong:
+        raise LayerError(file.source, f"date format {date_format!r} {wrong}")
     days = [sign for sign in signs if not _CLOCKS.fullmatch(sign[0])]
     if not days or len(days) == len(signs):
         return (date_format,)
     date = date_format[days[0].start() : days[-1].end()]
     return (date_format,) if _CLOCKS.search(date) else (date, date_format)
+
+
+def _misleading(signs: set[str]) -> str:
+    """Say what is wrong with a format that would be read, and not as it is meant."""
+    if not signs:
+        return "says nothing of how times are written; write one such as %d.%m.%Y %H:%M"
+    if "%p" in signs and "%I" not in signs:
+        return "has %p (AM or PM) without %I, and would lose it; write %I for hours of 1 to 12"
+    if "%I" in signs and "%p" not in signs:
+        return (
+            "has %I (hours of 1 to 12) without %p, and would not tell 1 from 13 o'clock; "
+            "write %p for AM or PM, or %H for hours of 0 to 23"
+        )
+    return ""
 
 
 def _by_format(file: CsvFile, texts: pd.Series[Any], date_format: str) -> pd.Series[Any]:

@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -691,6 +692,139 @@ def test_times_with_and_without_a_zone_do_not_meet(check: Any, schedule: Any) ->
     rows[0]["made"] += "Z"
     with pytest.raises(LayerError, match="some times have a zone"):
         check(rows)
+
+
+def zoned(rows: list[dict[str, str]], zone: str) -> list[dict[str, str]]:
+    """Records with their times as that zone's clock shows them."""
+    times = ("made", "started", "ended")
+    return [{k: v + zone if k in times else v for k, v in row.items()} for row in rows]
+
+
+# Early or late enough in the day for UTC to have another date.
+@pytest.mark.parametrize(("clock", "zone"), [("17:30", "-07:00"), ("05:00", "+0900")])
+def test_a_day_of_qualification_is_that_of_the_clock_on_site(
+    check: Any, schedule: Any, clock: str, zone: str
+) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = f"2026-03-05 {clock}"
+    rows = zoned(rows, zone)
+    utc = datetime.fromisoformat(rows[0]["made"]).astimezone(UTC)
+    assert utc.date() != date(2026, 3, 5)
+    for first, last in (("03-05", "03-05"), ("03-06", "03-06"), ("03-04", "03-04")):
+        own = {"name": "Own", "valid_from": f"2026-{first}", "valid_until": f"2026-{last}"}
+        rows[0]["operator"] = "Own"
+        checked = check(rows, zoned(PULL_RECORDS, zone), [*QUALIFIED, {"kind": "operator", **own}])
+        held = checked.joints["reasons"].iloc[0]
+        if first == "03-05":
+            assert not checked.failed
+        else:
+            assert held == f"operator Own is not qualified on {rows[0]['made']}"
+
+
+def test_a_pull_dated_without_a_time_was_on_that_day_of_the_site(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = "2026-03-10 21:10"  # 04:10 of the day after in UTC
+    rows = zoned(rows, "-07:00")
+    pulls = [{**PULL_RECORDS[0], "started": "2026-03-10", "ended": "2026-03-10"}]
+    pulls += zoned(PULL_RECORDS[1:], "-07:00")
+    assert not check(rows, pulls).failed
+    for name in ("started", "ended"):
+        pulls[0][name] = "2026-03-09"
+    assert check(rows, pulls).joints["reasons"].iloc[0] == (
+        "made 2026-03-10 21:10-07:00, not cooled when the pull started on 2026-03-09"
+    )
+    # and joints dated without a time, beside a pull that has one: 23:30 of the ninth on site
+    rows[0]["made"] = "2026-03-10"
+    pulls[0] |= {"started": "2026-03-09T23:30-07:00", "ended": "2026-03-10T02:00-07:00"}
+    assert check(rows, pulls).rules.get("after-pull") == 1
+    rows[0]["made"] = "2026-03-09"
+    assert not check(rows, pulls).failed
+
+
+def test_times_of_two_zones_are_held_as_instants_and_told_as_written(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = "2026-03-10 08:30"
+    rows = zoned(rows, "+01:00")
+    # made at 07:30 UTC; it must cool for 13 min 59 s
+    for started, good in (("2026-03-10T07:44Z", True), ("2026-03-10T02:43-05:00", False)):
+        pulls = [{**PULL_RECORDS[0], "started": started, "ended": "2026-03-10T09:00Z"}]
+        checked = check(rows, pulls + zoned(PULL_RECORDS[1:], "+01:00"))
+        assert checked.failed != good
+    assert checked.joints["reasons"].iloc[0] == (
+        f"made 2026-03-10 08:30+01:00, not cooled when the pull started at {started}"
+    )
+
+
+def test_strings_joined_on_are_in_order_by_the_clock_on_site(
+    write_plan: PlanWriter, tmp_path: Path
+) -> None:
+    strings = [
+        {"string_id": f"B{n}", "pull_id": "B", "number": n, "length": 70.0} for n in (1, 2, 3)
+    ]
+    plan = read_plan(
+        write_plan([PULLS[1]], strings=strings, settings={"pulls.piece_length": "12 m"})
+    )
+    joints = joint_schedule(plan).joints
+    rows = [{"joint_id": name, **CLEAN} for name in joints["joint_id"]]
+    first, second = np.flatnonzero(joints["intermediate"])
+    for one, two, rules in (
+        ("2026-03-11T23:00-07:00", "2026-03-11", {}),  # the twelfth already in UTC
+        ("2026-03-11T23:00-07:00", "2026-03-10", {"string-order": 1}),
+        ("2026-03-11T23:00-07:00", "2026-03-12T05:30Z", {"string-order": 1}),
+        ("2026-03-11T23:00-07:00", "2026-03-12T06:30Z", {}),
+    ):
+        rows[first]["made"], rows[second]["made"] = one, two
+        own = [row for k, row in enumerate(rows) if k in (first, second)]
+        checked = check_records(joints, plan.table("pulls"), read(write(tmp_path / "r.csv", own)))
+        assert {k: v for k, v in checked.rules.items() if k == "string-order"} == rules
+        if rules:
+            assert f"an earlier string of the pull, made {one}" in "".join(
+                checked.joints["reasons"]
+            )
+
+
+@pytest.mark.parametrize(
+    ("form", "text"),
+    [
+        ("%d.%m.%Y %H:%M %z", "05.03.2026 23:30 -0700"),
+        ("%z %d.%m.%Y %H:%M", "-07:00 05.03.2026 23:30"),
+    ],
+)
+def test_a_zone_in_a_format_of_ones_own_is_that_of_the_clock(
+    schedule: Any, tmp_path: Path, form: str, text: str
+) -> None:
+    rows = clean(schedule)[:1]
+    rows[0]["made"] = text
+    table = read(write(tmp_path / "r.csv", rows), date_format=form).table
+    assert table["made_from"].iloc[0] == pd.Timestamp("2026-03-06 06:30")
+    assert table["made_ahead"].iloc[0] == pd.Timedelta(hours=-7)
+
+
+def test_the_pull_waits_as_long_as_the_joint_really_cooled(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0] |= {"made": "2026-03-10 07:30", "cool_time_min": "60"}  # 14 min are due
+    checked = check(rows, PULL_RECORDS)
+    assert checked.rules == {"after-pull": 1, "joints-of-pull": 1}
+    rows[0]["cool_time_min"] = "30"
+    assert not check(rows, PULL_RECORDS).failed
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        ("%m/%d/%Y %H:%M %p", "without %I"),
+        ("%m/%d/%Y %I:%M", "without %p"),
+        ("mixed", "says nothing"),
+    ],
+)
+def test_a_format_that_would_lose_half_the_day_is_refused(
+    schedule: Any, tmp_path: Path, form: str, words: str
+) -> None:
+    path = write(tmp_path / "r.csv", clean(schedule))
+    with pytest.raises(LayerError, match=words):
+        read(path, date_format=form)
 
 
 # --- the file itself ------------------------------------------------------------------------
