@@ -10,14 +10,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import PullTimes
-from geotools.deliver.joint_times import hold_times
+from geotools.deliver.joint_times import CUT, hold_times
 from geotools.deliver.matching import FloatArray, Match, TextArray, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.pipe.pulling import wall_area_m2
+from geotools.schema import DIMENSIONS
 
-__all__ = ["CUT", "hold_against", "interfacial"]
+__all__ = ["hold_against", "interfacial"]
 
 # Half of the last digit such records bear: a value rounded onto its limit is not beyond it.
 _SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
@@ -26,7 +27,6 @@ _PRESSURE_SLACK = 1e-3
 _SIZE_SLACK = {"outside": 0.01, "dr": 0.02}
 _PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
 _FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
-CUT = ("cut out", "cut-out", "cut_out", "cutout")
 _HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Recorded value, its limit in the schedule, its kind, and whether the limit is the least.
 _LIMITS = (
@@ -44,6 +44,7 @@ def hold_against(
     records: Records,
     joints: Any,
     *,
+    every: Match,
     times: PullTimes | None,
     qualifications: Records | None,
     now: np.datetime64 | None = None,
@@ -56,6 +57,8 @@ def hold_against(
     records : Records
     joints : DataFrame
         The schedule.
+    every : Match
+        These records and all others of the same machines and people, as `hold_times` takes them.
     times : PullTimes, optional
         Without them the time of joints is not held against that of pulls.
     qualifications : Records, optional
@@ -71,7 +74,7 @@ def hold_against(
     reasons = Reasons()
     _unreadable(match, records, reasons)
     _no_window(match, reasons)
-    _heater(match, reasons)
+    _heater(match, records, reasons)
     _pressures(match, reasons)
     for name, limit, dimension, least in _LIMITS:
         _limit(match, reasons, (name, limit), dimension, least=least)
@@ -83,7 +86,7 @@ def hold_against(
     for kind in ("operator", "machine"):
         _who(match, reasons, kind, qualifications)
     _visual(match, reasons)
-    hold_times(match, reasons, now=now)
+    hold_times(match, reasons, every=every, now=now)
     if times is not None:
         _times(match, joints, times, reasons)
     return reasons
@@ -173,14 +176,27 @@ def _range(
     )
 
 
-def _heater(match: Match, reasons: Reasons) -> None:
-    """Hold every point of the heater against its range; two are due."""
-    limits = match.limit("heater_low"), match.limit("heater_high")
+def _heater(match: Match, records: Records, reasons: Reasons) -> None:
+    """Hold every point of the heater against its range; two are due.
+
+    Procedures print their limits in whole degrees of either unit, ASTM F2620 400 to 450 F and
+    204 to 232 C (from memory): what is within them as printed in the unit of the record passes.
+    """
+    low, high = match.limit("heater_low"), match.limit("heater_high")
     for name in _HEATERS:
+        unit = records.spelled_as.get(name, "_c").rpartition("_")[2]
+        limits = np.fmin(low, _whole(low, unit)), np.fmax(high, _whole(high, unit))
         value, words = match.number(name), name.replace("_", " ")
         if name in _HEATERS[:2]:
             _given(match, reasons, np.isfinite(limits[0]) & np.isnan(value), words)
         _range(match, reasons, "heater", words, value, limits, "temperature")
+
+
+def _whole(temperature_c: FloatArray, unit: str) -> FloatArray:
+    """Return temperatures in C as rounded to whole degrees of a unit of the contract."""
+    kind = DIMENSIONS["temperature"]
+    factor, zero = kind.units[unit], kind.zero.get(unit, 0.0)
+    return np.asarray(np.round((temperature_c - zero) / factor) * factor + zero)
 
 
 def _pressures(match: Match, reasons: Reasons) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.csv_file import CsvFile, parse_numbers, read_csv
+from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
 from geotools.deliver.matching import words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer
@@ -148,6 +148,8 @@ class Records:
         Columns of the file that were not asked for.
     zoned : bool or None
         Whether times bear a time zone; None if there are none.
+    spelled_as : mapping of str to str
+        Our column with its unit, by bare name, of those found.
     """
 
     source: str
@@ -156,6 +158,7 @@ class Records:
     faults: pd.DataFrame
     unused: tuple[str, ...]
     zoned: bool | None
+    spelled_as: Mapping[str, str]
 
     def spelled(self, column: str, due: pd.Series[Any]) -> Records:
         """Return the records with a column of identifiers written as those that are due.
@@ -188,14 +191,17 @@ def parse_pairs(pairs: Iterable[str]) -> dict[str, str]:
     Raises
     ------
     LayerError
-        If one is not of that form.
+        If one is not of that form, or two say different things of a column.
     """
-    columns = {}
+    columns: dict[str, str] = {}
     for pair in pairs:
         ours, sign, theirs = pair.partition("=")
         if not sign or not ours.strip() or not theirs.strip():
             raise LayerError("map", f"{pair!r} is not of the form ours=theirs")
-        columns[ours.strip()] = theirs.strip()
+        ours, theirs = ours.strip(), theirs.strip()
+        if columns.get(ours, theirs) != theirs:
+            raise LayerError("map", f"{ours} is to be both {columns[ours]!r} and {theirs!r}")
+        columns[ours] = theirs
     return columns
 
 
@@ -279,6 +285,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
     columns: dict[str, Any] = {}
     faults: list[pd.DataFrame] = []
     zoned: set[bool] = set()
+    doubtful = _doubtful(file, layer, found)
     for wanted in layer.fields:
         column = found.get(wanted.name)
         cells = None if column is None else file.columns[column[1]]
@@ -287,7 +294,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         elif wanted.dtype == "time":
             columns |= _times(wanted.name, cells, file, read_as.date_format, faults, zoned)
         else:
-            columns[wanted.name] = _reals(wanted, column, file, faults)
+            columns[wanted.name] = _reals(wanted, column, file, faults, doubtful)
     if len(zoned) > 1:
         raise LayerError(file.source, "some times have a zone and some have none; write all alike")
     empty = pd.DataFrame({"row": np.zeros(0, np.int64), "column": "", "text": ""})
@@ -298,6 +305,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         pd.concat(faults, ignore_index=True) if faults else empty,
         tuple(sorted(set(file.columns) - {theirs for _, theirs in found.values()})),
         next(iter(zoned), None),
+        {name: ours for name, (ours, _) in found.items()},
     )
 
 
@@ -308,16 +316,16 @@ def _blank(file: CsvFile) -> npt.NDArray[np.object_]:
 def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str, tuple[str, str]]:
     """Return for every field found our spelling of it and the file's column."""
     known = {s: f.name for f in layer.fields for s in f.spellings()}
-    own = {name.casefold().replace(" ", "_"): name for name in file.columns}
-    faults: list[str] = []
+    own, faults = _by_name(file, known, mapped)
     found: dict[str, tuple[str, str]] = {}
-    for ours, theirs in {**{s: own[s] for s in known if s in own}, **mapped}.items():
+    for ours, theirs in {**own, **mapped}.items():
+        before = found.get(known.get(ours, ""))
         if ours not in known:
             faults.append(f"map {ours}={theirs}: there is no column {ours}{_near(ours, known)}")
         elif theirs not in file.columns:
             faults.append(f"map {ours}={theirs}: no column {theirs}{_near(theirs, file.columns)}")
-        elif known[ours] in found and ours not in mapped:
-            faults.append(f"columns {found[known[ours]][1]} and {theirs} are one and the same")
+        elif before and (ours not in mapped or before[0] in mapped):
+            faults.append(f"columns {before[1]} and {theirs} are one and the same")
         else:
             found[known[ours]] = (ours, theirs)
     for wanted in layer.fields:
@@ -332,21 +340,55 @@ def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str
     return found
 
 
+def _by_name(
+    file: CsvFile, known: Mapping[str, str], mapped: Mapping[str, str]
+) -> tuple[dict[str, str], list[str]]:
+    """Return the file's columns by our names, and faults where several are alike but for case."""
+    alike: dict[str, list[str]] = {}
+    for name in file.columns:
+        alike.setdefault(name.casefold().replace(" ", "_"), []).append(name)
+    named = {known.get(ours) for ours in mapped}
+    own, faults = {}, []
+    for ours in known:
+        names = alike.get(ours, [])
+        if len(names) > 1 and known[ours] not in named:
+            told = " and ".join(map(repr, names))
+            faults.append(f"columns {told} are one and the same; say which with --map {ours}=...")
+        if names:
+            own[ours] = names[0]
+    return own, faults
+
+
 def _near(name: str, known: Iterable[str]) -> str:
     names = sorted(known)
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
     return f"; did you mean {close[0]}?" if close else f"; there are {', '.join(names)}"
 
 
+def _doubtful(file: CsvFile, layer: Layer, found: Mapping[str, tuple[str, str]]) -> frozenset[str]:
+    """Return which of point and comma may part thousands, by all numbers of the file."""
+    columns = [
+        file.columns[found[f.name][1]]
+        for f in layer.fields
+        if f.dtype == "real" and f.name in found
+    ]
+    return doubtful_signs(columns, delimiter=file.delimiter)
+
+
 def _reals(
-    wanted: Field, column: tuple[str, str] | None, file: CsvFile, faults: list[pd.DataFrame]
+    wanted: Field,
+    column: tuple[str, str] | None,
+    file: CsvFile,
+    faults: list[pd.DataFrame],
+    doubtful: frozenset[str],
 ) -> npt.NDArray[np.float64]:
     if column is None:
         return np.full(len(file.lines), np.nan)
     ours, theirs = column
     cells = file.columns[theirs]
-    numbers = parse_numbers(cells, delimiter=file.delimiter)
-    _note(faults, numbers.wrong, theirs, cells, "is no number, or one with a doubtful comma")
+    numbers = parse_numbers(cells, doubtful=doubtful)
+    why = "is no number, or one whose point or comma may part thousands or decimals"
+    _note(faults, numbers.wrong, theirs, cells, why)
     return numbers.values * wanted.spellings()[ours] + wanted.zero(ours)
 
 
