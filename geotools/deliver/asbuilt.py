@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
-from geotools.deliver.joint_rules import CUT, hold_against, interfacial
-from geotools.deliver.joint_times import machines_at_once
+from geotools.deliver.joint_rules import hold_against, interfacial
+from geotools.deliver.joint_times import CUT, machines_at_once
 from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
@@ -58,6 +59,7 @@ def check_records(
     qualifications: Records | None = None,
     tails: pd.Series[float] | None = None,
     now: np.datetime64 | None = None,
+    only: Collection[str] | None = None,
     units: str = "si",
 ) -> Checked:
     """Hold records of joints and pulls against the schedule and the plan.
@@ -67,7 +69,7 @@ def check_records(
     joints : GeoDataFrame
         The layer ``joints`` of the contract.
     pulls : GeoDataFrame
-        The layer ``pulls`` of the plan, those that are checked.
+        The layer ``pulls`` of the plan.
     records : Records
         Of joints.
     pull_records : Records, optional
@@ -79,6 +81,9 @@ def check_records(
         `geotools.deliver.joints.Schedule` has it.
     now : datetime64, optional
         When the check is made: what is dated a day later or more cannot be. Not held without it.
+    only : collection of str, optional
+        Identifiers of the pulls that are checked; all if not given. Records of the others tell
+        what machines and people did meanwhile.
     units : {"si", "us"}, optional
         Units of the texts.
 
@@ -100,22 +105,48 @@ def check_records(
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
     due = pd.DataFrame(joints.drop(columns="geometry"))
-    place = pd.Index(due["joint_id"]).get_indexer(pd.Index(records.table["joint_id"]))
+    every = _matched(due, records.table, _place(due, records), units, cut=True)
+    if only is not None:
+        asked = due["pull_id"].isin(list(only)).to_numpy(dtype=bool)
+        every = replace(every, joint=np.where(asked, np.cumsum(asked) - 1, -1)[every.joint])
+        records = records.without("joint_id", due.loc[~asked, "joint_id"])
+        joints, due = (table[asked].reset_index(drop=True) for table in (joints, due))
+        pulls, pull_records = _only(pulls, pull_records, only)
+    place = _place(due, records)
     match = _matched(due, records.table, place, units)
     times = pull_times(pulls, pull_records)
-    reasons = hold_against(match, records, due, times=times, qualifications=qualifications, now=now)
+    reasons = hold_against(
+        match, records, due, every=every, times=times, qualifications=qualifications, now=now
+    )
     frame = _verdicts(joints, records, match, place, reasons)
     made = check_pulls(pulls, frame, pull_records, times, units=units, tails=tails, now=now)
     rules = _rules(frame, made.frame, reasons)
     for rule, count in made.rules.items():
         rules[rule] = rules.get(rule, 0) + count
-    notes = (*machines_at_once(match), *made.notes, *_notes(records, pull_records, qualifications))
+    notes = (*machines_at_once(every), *made.notes, *_notes(records, pull_records, qualifications))
     return Checked(frame, made.frame, rules, notes)
 
 
-def _matched(due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str) -> Match:
-    """Return the records of joints of the schedule, those of joints cut out left aside."""
-    rows = np.flatnonzero((place >= 0) & ~np.isin(words_of(table["visual"]), CUT))
+def _only(pulls: Any, records: Records | None, only: Collection[str]) -> tuple[Any, Records | None]:
+    """Return the pulls asked for; records of the others are set aside."""
+    asked = pulls["pull_id"].isin(list(only))
+    if records is not None:
+        records = records.without("pull_id", pulls.loc[~asked, "pull_id"])
+    return pulls[asked], records
+
+
+def _place(due: pd.DataFrame, records: Records) -> IntArray:
+    """Return the row of the schedule of every record, -1 where it is of no joint there."""
+    place = pd.Index(due["joint_id"]).get_indexer(pd.Index(records.table["joint_id"]))
+    return np.asarray(place, dtype=np.int64)
+
+
+def _matched(
+    due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str, *, cut: bool = False
+) -> Match:
+    """Return the records of joints of the schedule, with those of joints cut out or without."""
+    wanted = place >= 0 if cut else (place >= 0) & ~np.isin(words_of(table["visual"]), CUT)
+    rows = np.flatnonzero(wanted)
     found, planned = table.iloc[rows], due.iloc[place[rows]]
     return Match(
         rows, place[rows], found.reset_index(drop=True), planned.reset_index(drop=True), units

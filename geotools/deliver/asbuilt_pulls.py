@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.joint_times import GRACE
+from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.deliver.wording import measured, over_limit
@@ -38,14 +39,14 @@ class PullTimes:
     Attributes
     ----------
     pull_id : ndarray of str, shape (pulls,)
-    first, started, ended : ndarray of datetime64
+    first, started, ended : Moments
         Earliest start, latest start, latest end.
     """
 
     pull_id: npt.NDArray[np.object_]
-    first: npt.NDArray[np.datetime64]
-    started: npt.NDArray[np.datetime64]
-    ended: npt.NDArray[np.datetime64]
+    first: Moments
+    started: Moments
+    ended: Moments
 
 
 @dataclass(frozen=True)
@@ -64,17 +65,13 @@ def pull_times(pulls: pd.DataFrame, records: Records | None) -> PullTimes | None
     """
     if records is None:
         return None
-    names = pulls["pull_id"]
-    by_pull = records.table.groupby("pull_id")
+    names, table = pulls["pull_id"].to_numpy(dtype=object), records.table
+    keys = table["pull_id"].to_numpy(dtype=object)
     first, started, ended = (
-        table.reindex(names).to_numpy().astype("datetime64[s]")
-        for table in (
-            by_pull["started_from"].min(),
-            by_pull["started_to"].max(),
-            by_pull["ended_to"].max(),
-        )
+        Moments.of(table, name, latest=latest).one_each(keys, names, latest=latest)
+        for name, latest in (("started", False), ("started", True), ("ended", True))
     )
-    return PullTimes(names.to_numpy(dtype=object), first, started, ended)
+    return PullTimes(names, first, started, ended)
 
 
 def check_pulls(
@@ -147,12 +144,13 @@ def _add_joints(frame: Any, reasons: Reasons) -> None:
 
 def _add_late(times: PullTimes, now: np.datetime64, reasons: Reasons) -> None:
     """Hold a date after the day of the check against the pull that bears it."""
-    late = np.fmax(times.first, times.ended)
+    ended = times.ended.known & ~(times.first.at > times.ended.at)
+    late = times.ended.or_else(ended, times.first)
     reasons.add_where(
         "pull-times",
-        late > now + GRACE,
-        np.arange(len(late)),
-        lambda k: f"dated {str(late[k])[:10]}, after the day of this check ({str(now)[:10]})",
+        late.at > now + GRACE,
+        np.arange(len(late.at)),
+        lambda k: f"dated {late.text[k]}, after the day of this check ({str(now)[:10]})",
     )
 
 
@@ -255,9 +253,9 @@ def _check_measured(
     faults = records.faults
     where = place[faults["row"].to_numpy(dtype=np.int64)]
     reasons.add("unreadable", where[where >= 0], faults["text"][where >= 0].tolist())
-    early = ~absent & (times.ended < times.first)
+    early = ~absent & times.ended.before(times.first)
     reasons.add_where("pull-times", early, rows, lambda k: "it ended before it started")
-    blank = ~absent & (np.isnat(times.first) | np.isnat(times.ended))
+    blank = ~absent & ~(times.first.known & times.ended.known)
     reasons.add_where("pull-times", blank, rows, lambda k: "no start and end on record")
     _check_double(frame, records, reasons)
     for name in ("length", "force"):

@@ -6,7 +6,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,16 @@ import pyarrow.compute as pc
 from geotools.deliver.files import replacing
 from geotools.errors import LayerError
 
-__all__ = ["CsvFile", "Numbers", "neutral", "parse_numbers", "plain", "read_csv", "write_csv"]
+__all__ = [
+    "CsvFile",
+    "Numbers",
+    "doubtful_signs",
+    "neutral",
+    "parse_numbers",
+    "plain",
+    "read_csv",
+    "write_csv",
+]
 
 # A spreadsheet takes a cell that starts so for a formula; an apostrophe in front makes it text.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
@@ -31,6 +40,7 @@ _BOMS = (
 )
 _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,2})?"
 _THOUSANDS = r"[+-]?[1-9][0-9]{0,2}%s[0-9]{3}"
+_LINE_ENDS = re.compile(r"\s*[\r\n]+\s*")
 _SHOWN = 5
 
 TextArray = npt.NDArray[np.object_]
@@ -145,7 +155,7 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
         first = next((line for line in text.splitlines() if line.strip()), "")
     if not first:
         raise LayerError(source, "is empty; a header and rows are due")
-    delimiter = hint.group(1) if hint else _delimiter(first)
+    delimiter = hint.group(1) if hint else _delimiter(text)
     rows, lines = _rows(source, text, delimiter)
     header = _header(source, rows[0])
     return _columns(source, header, rows[1:], lines[1:], delimiter)
@@ -181,10 +191,17 @@ def _decoded(source: str, data: bytes, encoding: str) -> str:
     return text
 
 
-def _delimiter(header: str) -> str:
-    """Return the delimiter that parts the header into most columns."""
-    counts = {mark: len(next(csv.reader([header], delimiter=mark))) for mark in _DELIMITERS}
-    return max(_DELIMITERS, key=lambda mark: counts[mark])
+def _delimiter(text: str) -> str:
+    """Return the delimiter that parts the header, which may run over lines, into most columns."""
+    return max(_DELIMITERS, key=lambda mark: _header_cells(text, mark))
+
+
+def _header_cells(text: str, mark: str) -> int:
+    try:
+        rows = csv.reader(io.StringIO(text, newline=""), delimiter=mark)
+        return next((len(row) for row in rows if any(map(str.strip, row))), 0)
+    except csv.Error:  # a stray quote, told with its line when the rows are read
+        return 0
 
 
 def _rows(source: str, text: str, delimiter: str) -> tuple[list[list[str]], list[int]]:
@@ -210,7 +227,7 @@ def _rows(source: str, text: str, delimiter: str) -> tuple[list[list[str]], list
 
 
 def _header(source: str, cells: list[str]) -> list[str]:
-    names = [plain(cell.strip()) for cell in cells]
+    names = [plain(_LINE_ENDS.sub(" ", cell.strip())) for cell in cells]
     while names and not names[-1]:
         names.pop()
     twice = sorted({name for name in names if name and names.count(name) > 1})
@@ -246,16 +263,47 @@ def _columns(
     return CsvFile(source, columns, np.array(lines, dtype=np.int64), delimiter)
 
 
-def parse_numbers(cells: TextArray, *, delimiter: str) -> Numbers:
+def doubtful_signs(columns: Iterable[TextArray], *, delimiter: str) -> frozenset[str]:
+    """Return which of point and comma may part thousands in the numbers of a file.
+
+    A sign is a decimal one where a number holds it that cannot be thousands, such as ``476,4``;
+    then ``5.200`` in another column may be five thousand.
+
+    Parameters
+    ----------
+    columns : iterable of ndarray of str
+        All cells that should be numbers.
+    delimiter : str
+        Of the file. A comma in a file parted by commas may always be of thousands; in any other
+        it is taken as decimal unless a point is.
+    """
+    texts = [pa.array(cells, pa.string()) for cells in columns]
+    numbers = [text.filter(pa.array(_fits(text, _NUMBER))) for text in texts]
+    point = any(_proves(cells, ".") for cells in numbers)
+    comma = any(_proves(cells, ",") for cells in numbers)
+    held = any(bool(np.any(_fits(cells, ".*,.*"))) for cells in numbers)
+    doubtful = {","} if delimiter == "," or point else set()
+    if comma or (held and "," not in doubtful):
+        doubtful.add(".")
+    return frozenset(doubtful)
+
+
+def _proves(numbers: pa.Array, sign: str) -> bool:
+    """Tell whether a number holds a sign that cannot part its thousands."""
+    mark = re.escape(sign)
+    return bool(np.any(_fits(numbers, f".*{mark}.*") & ~_fits(numbers, _THOUSANDS % mark)))
+
+
+def parse_numbers(cells: TextArray, *, doubtful: frozenset[str] = frozenset()) -> Numbers:
     """Read cells as numbers with a decimal point or comma.
 
     Parameters
     ----------
     cells : ndarray of str
         Without blanks around them; empty ones have no value.
-    delimiter : str
-        Of the file. Where it is a comma, ``"1,234"`` may be a thousand or one: it is refused,
-        as is ``1.234`` in a column with decimal commas.
+    doubtful : frozenset of str, optional
+        As `doubtful_signs` gave it: with a comma ``1,234`` may be a thousand or one and is
+        refused, with a point ``1.234``.
 
     Returns
     -------
@@ -264,11 +312,8 @@ def parse_numbers(cells: TextArray, *, delimiter: str) -> Numbers:
     """
     texts = pa.array(cells, pa.string())
     good = _fits(texts, _NUMBER)
-    decimal_comma = bool(pc.any(pc.match_substring(texts, ",")).as_py())
-    if delimiter == ",":
-        good &= ~_fits(texts, _THOUSANDS % ",")
-    elif decimal_comma:
-        good &= ~_fits(texts, _THOUSANDS % r"\.")
+    for sign in doubtful:
+        good &= ~_fits(texts, _THOUSANDS % re.escape(sign))
     plain_texts = pc.replace_substring(texts, ",", ".").to_numpy(zero_copy_only=False)
     values = np.full(len(cells), np.nan)
     values[good] = plain_texts[good].astype(np.float64)

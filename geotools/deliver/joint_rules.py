@@ -10,14 +10,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import PullTimes
-from geotools.deliver.joint_times import hold_times
+from geotools.deliver.joint_times import CUT, hold_times
 from geotools.deliver.matching import FloatArray, Match, TextArray, words_of
+from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
-from geotools.deliver.wording import moment
 from geotools.pipe.pulling import wall_area_m2
+from geotools.schema import DIMENSIONS
 
-__all__ = ["CUT", "hold_against", "interfacial"]
+__all__ = ["hold_against", "interfacial"]
 
 # Half of the last digit such records bear: a value rounded onto its limit is not beyond it.
 _SLACK = {"temperature": 0.05, "minutes": 0.5, "seconds": 0.5, "bore": 5e-5}
@@ -26,7 +27,6 @@ _PRESSURE_SLACK = 1e-3
 _SIZE_SLACK = {"outside": 0.01, "dr": 0.02}
 _PASS = ("pass", "passed", "ok", "good", "accepted", "yes", "y", "1")
 _FAIL = ("fail", "failed", "bad", "rejected", "no", "n", "0")
-CUT = ("cut out", "cut-out", "cut_out", "cutout")
 _HEATERS = ("heater_1", "heater_2", "heater_3", "heater_4")
 # Recorded value, its limit in the schedule, its kind, and whether the limit is the least.
 _LIMITS = (
@@ -44,6 +44,7 @@ def hold_against(
     records: Records,
     joints: Any,
     *,
+    every: Match,
     times: PullTimes | None,
     qualifications: Records | None,
     now: np.datetime64 | None = None,
@@ -56,6 +57,8 @@ def hold_against(
     records : Records
     joints : DataFrame
         The schedule.
+    every : Match
+        These records and all others of the same machines and people, as `hold_times` takes them.
     times : PullTimes, optional
         Without them the time of joints is not held against that of pulls.
     qualifications : Records, optional
@@ -71,7 +74,7 @@ def hold_against(
     reasons = Reasons()
     _unreadable(match, records, reasons)
     _no_window(match, reasons)
-    _heater(match, reasons)
+    _heater(match, records, reasons)
     _pressures(match, reasons)
     for name, limit, dimension, least in _LIMITS:
         _limit(match, reasons, (name, limit), dimension, least=least)
@@ -83,7 +86,7 @@ def hold_against(
     for kind in ("operator", "machine"):
         _who(match, reasons, kind, qualifications)
     _visual(match, reasons)
-    hold_times(match, reasons, now=now)
+    hold_times(match, reasons, every=every, now=now)
     if times is not None:
         _times(match, joints, times, reasons)
     return reasons
@@ -173,14 +176,27 @@ def _range(
     )
 
 
-def _heater(match: Match, reasons: Reasons) -> None:
-    """Hold every point of the heater against its range; two are due."""
-    limits = match.limit("heater_low"), match.limit("heater_high")
+def _heater(match: Match, records: Records, reasons: Reasons) -> None:
+    """Hold every point of the heater against its range; two are due.
+
+    Procedures print their limits in whole degrees of either unit, ASTM F2620 400 to 450 F and
+    204 to 232 C (from memory): what is within them as printed in the unit of the record passes.
+    """
+    low, high = match.limit("heater_low"), match.limit("heater_high")
     for name in _HEATERS:
+        unit = records.spelled_as.get(name, "_c").rpartition("_")[2]
+        limits = np.fmin(low, _whole(low, unit)), np.fmax(high, _whole(high, unit))
         value, words = match.number(name), name.replace("_", " ")
         if name in _HEATERS[:2]:
             _given(match, reasons, np.isfinite(limits[0]) & np.isnan(value), words)
         _range(match, reasons, "heater", words, value, limits, "temperature")
+
+
+def _whole(temperature_c: FloatArray, unit: str) -> FloatArray:
+    """Return temperatures in C as rounded to whole degrees of a unit of the contract."""
+    kind = DIMENSIONS["temperature"]
+    factor, zero = kind.units[unit], kind.zero.get(unit, 0.0)
+    return np.asarray(np.round((temperature_c - zero) / factor) * factor + zero)
 
 
 def _pressures(match: Match, reasons: Reasons) -> None:
@@ -266,25 +282,17 @@ def _qualified(
 ) -> BoolArray:
     """Tell whose name is qualified at the time of the record."""
     table = qualifications.table
-    held = pd.DataFrame(
-        {
-            "name": words_of(table["name"]),
-            "from": table["valid_from_from"].to_numpy(),
-            "until": table["valid_until_to"].to_numpy(),
-        }
-    )[words_of(table["kind"]) == kind]
-    asked = pd.DataFrame(
-        {
-            "name": name,
-            "row": np.arange(len(name)),
-            "early": made["made_from"].to_numpy(),
-            "late": made["made_to"].to_numpy(),
-        }
-    )
+    own = np.flatnonzero(words_of(table["kind"]) == kind)
+    held = pd.DataFrame({"name": words_of(table["name"])[own], "held": own})
+    asked = pd.DataFrame({"name": name, "row": np.arange(len(name))})
     pairs = asked.merge(held, on="name")
-    good = pairs.loc[(pairs["from"] <= pairs["early"]) & (pairs["late"] <= pairs["until"]), "row"]
+    rows, of = (pairs[n].to_numpy(dtype=np.int64) for n in ("row", "held"))
+    early, late = (Moments.of(made, "made", latest=n).take(rows) for n in (False, True))
+    first = Moments.of(table, "valid_from").take(of)
+    last = Moments.of(table, "valid_until", latest=True).take(of)
+    known = early.known & first.known & last.known
     out = np.zeros(len(name), dtype=bool)
-    out[good.to_numpy(dtype=np.int64)] = True
+    out[rows[known & ~early.before(first) & ~last.before(late)]] = True
     return out
 
 
@@ -308,31 +316,31 @@ def _times(match: Match, joints: Any, times: PullTimes, reasons: Reasons) -> Non
     """
     pull = pd.Index(times.pull_id).get_indexer(pd.Index(match.due["pull_id"]))
     between = match.due["intermediate"].to_numpy(dtype=bool)
-    first = times.first[pull]
+    first, started, ended = (t.take(pull) for t in (times.first, times.started, times.ended))
     head = ~between & (match.due["string_id"] == _first_string(match, joints)).to_numpy()
-    limit = np.where(
-        head, times.started[pull], _joined_on(match, between, first, times.ended[pull])
-    )
-    early, late = (
-        match.made[f"made_{n}"].to_numpy().astype("datetime64[s]") for n in ("from", "to")
-    )
-    cool = np.nan_to_num(match.limit("cool"))
+    limit = started.or_else(head, _joined_on(match, between, first, ended))
+    early, late = (Moments.of(match.made, "made", latest=n) for n in (False, True))
     # of a date alone the time of day is not known: only a later day is held against it
-    cooled = early + np.where(late == early, cool, 0.0).astype("timedelta64[s]")
+    cooled = early.after(_cooling(match))
     event = np.where(between, "pull ended", np.where(head, "pull started", "string was joined on"))
-    made = match.made["made"].tolist()
     reasons.add_where(
         "after-pull",
-        cooled > limit,
+        limit.before(cooled),
         match.joint,
-        lambda k: f"made {made[k]}, not cooled when the {event[k]} at {moment(limit[k])}",
+        lambda k: f"made {early.text[k]}, not cooled when the {event[k]} {limit.said(k)}",
     )
     reasons.add_where(
         "before-pull",
-        between & (late < first),
+        between & late.before(first),
         match.joint,
-        lambda k: f"made {made[k]}, before the pull started at {moment(first[k])}",
+        lambda k: f"made {early.text[k]}, before the pull started {first.said(k)}",
     )
+
+
+def _cooling(match: Match) -> FloatArray:
+    """Return how long each joint cooled under pressure, s: as is due, or longer if recorded so."""
+    longest = np.fmax(match.limit("cool"), match.number("cool_time"))
+    return np.asarray(np.maximum(np.nan_to_num(longest), 0.0), dtype=np.float64)
 
 
 def _first_string(match: Match, joints: Any) -> TextArray:
@@ -347,18 +355,14 @@ def _first_string(match: Match, joints: Any) -> TextArray:
     return match.due["pull_id"].map(of_pull).to_numpy(dtype=object)
 
 
-def _joined_on(
-    match: Match, between: BoolArray, first: npt.NDArray[Any], end: npt.NDArray[Any]
-) -> npt.NDArray[Any]:
+def _joined_on(match: Match, between: BoolArray, first: Moments, end: Moments) -> Moments:
     """Return when the string of every record was joined on.
 
     That is the end of the pull where it is not on record, or cannot be so.
     """
-    joined = match.made["made_to"].to_numpy().astype("datetime64[s]")
+    joined = Moments.of(match.made, "made", latest=True)
     key = match.due["string_id"].to_numpy(dtype=object)
-    known = between & (joined >= first)
-    when = pd.Series(joined[known]).groupby(key[known]).max()
-    place = pd.Index(when.index).get_indexer(pd.Index(key))
-    own = np.full(len(key), np.datetime64("NaT", "s"))
-    own[place >= 0] = when.to_numpy().astype("datetime64[s]")[place[place >= 0]]
-    return np.where(between | np.isnat(own), end, np.minimum(own, end))
+    known = np.flatnonzero(between & first.known & ~joined.before(first))
+    own = joined.take(known).one_each(key[known], key, latest=True)
+    ended = between | ~own.known | end.before(own)
+    return end.or_else(ended, own)

@@ -7,17 +7,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.matching import Match, words_of
+from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
-from geotools.deliver.wording import moment
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["GRACE", "hold_times", "machines_at_once"]
+__all__ = ["CUT", "GRACE", "hold_times", "machines_at_once"]
 
+CUT = ("cut out", "cut-out", "cut_out", "cutout")
 GRACE = np.timedelta64(1, "D")  # the clock of the site may be that of another zone
 _READ = 60.0  # s; times are told to the minute
 
 
-def hold_times(match: Match, reasons: Reasons, *, now: np.datetime64 | None) -> None:
+def hold_times(match: Match, reasons: Reasons, *, every: Match, now: np.datetime64 | None) -> None:
     """Hold the times of joints against each other and against the day of the check.
 
     A joint keeps its machine from the heating of its ends until it has cooled under pressure: as
@@ -28,11 +29,14 @@ def hold_times(match: Match, reasons: Reasons, *, now: np.datetime64 | None) -> 
     match : Match
     reasons : Reasons
         Added to.
+    every : Match
+        These records, those of joints cut out, and those of joints that are not asked for, whose
+        row is below 0: all that machines did.
     now : datetime64, optional
         When the check is made; without it no time is too late.
     """
-    _busy(match, reasons)
-    _crowded(match, reasons)
+    _busy(every, reasons)
+    _crowded(every, reasons)
     _order(match, reasons)
     if now is not None:
         made = match.made["made"].tolist()
@@ -45,9 +49,22 @@ def hold_times(match: Match, reasons: Reasons, *, now: np.datetime64 | None) -> 
 
 
 def _spent(match: Match, found: str, due: str) -> npt.NDArray[np.float64]:
-    """Return how long a step took, s: as recorded, else as it should; 0 where neither is known."""
+    """Return how long a step took, s: as recorded, else as it should; 0 where neither is known.
+
+    A joint cut out may have been given up before it cooled: only what is on record counts.
+    """
     value = match.number(found)
-    return np.nan_to_num(np.where(value >= 0, value, match.limit(due)))
+    due_s = np.where(_cut(match), 0.0, match.limit(due))
+    return np.nan_to_num(np.where(value >= 0, value, due_s))
+
+
+def _cut(match: Match) -> npt.NDArray[np.bool_]:
+    return np.isin(words_of(match.made["visual"]), CUT)
+
+
+def _told_joint(match: Match, row: int) -> str:
+    name = match.due["joint_id"].iloc[row]
+    return f"{name} (cut out)" if _cut(match)[row] else str(name)
 
 
 def _pairs(match: Match, kind: str) -> pd.DataFrame:
@@ -61,13 +78,14 @@ def _pairs(match: Match, kind: str) -> pd.DataFrame:
         {
             "name": words_of(match.made[kind]),
             "at": start,
-            "joint": match.joint,
+            "joint": match.due["joint_id"].to_numpy(dtype=object),
+            "cut": _cut(match),
             "soak": _spent(match, "soak", "soak"),
             "cool": _spent(match, "cool_time", "cool"),
         }
     )[(start == end) & (words_of(match.made[kind]) != "")]
     # a record that stands twice in the file is told as such
-    table = table.drop_duplicates(["name", "at", "joint"])
+    table = table.drop_duplicates(["name", "at", "joint", "cut"])
     table = table.sort_values(["name", "at"], kind="stable")
     first, then = table.iloc[:-1], table.iloc[1:]
     pairs = pd.DataFrame(
@@ -89,14 +107,14 @@ def _busy(match: Match, reasons: Reasons) -> None:
     before, after = (pairs[name].to_numpy(dtype=np.int64) for name in ("before", "after"))
     gap, needed = (pairs[name].to_numpy(dtype=float) / 60 for name in ("gap", "needed"))
     made, machine = match.made["made"].tolist(), match.made["machine"].tolist()
-    names = match.due["joint_id"].tolist()
     reasons.add_where(
         "machine-busy",
-        np.ones(len(pairs), dtype=bool),
+        match.joint[after] >= 0,
         match.joint[after],
         lambda k: (
             f"made {made[after[k]]} on machine {machine[after[k]]}, {gap[k]:.0f} min after joint "
-            f"{names[before[k]]}: to cool that one and heat this one takes {needed[k]:.1f} min"
+            f"{_told_joint(match, before[k])}: to cool that one and heat this one takes "
+            f"{needed[k]:.1f} min"
         ),
     )
 
@@ -108,11 +126,12 @@ def _crowded(match: Match, reasons: Reasons) -> None:
         {
             "machine": words_of(match.made["machine"]),
             "day": start,
-            "joint": match.joint,
+            "joint": match.due["joint_id"].to_numpy(dtype=object),
+            "cut": _cut(match),
             "spent": _spent(match, "soak", "soak") + _spent(match, "cool_time", "cool"),
         }
     )[(start < end) & (words_of(match.made["machine"]) != "")]
-    table = table.drop_duplicates(["machine", "day", "joint"])
+    table = table.drop_duplicates(["machine", "day", "joint", "cut"])
     grouped = table.groupby(["machine", "day"])["spent"]
     table = table.assign(total=grouped.transform("sum"), joints=grouped.transform("size"))
     table = table[table["total"] > DAY]
@@ -121,7 +140,7 @@ def _crowded(match: Match, reasons: Reasons) -> None:
     joints, hours = table["joints"].to_numpy(), table["total"].to_numpy(dtype=float) / HOUR
     reasons.add_where(
         "machine-busy",
-        np.ones(len(rows), dtype=bool),
+        match.joint[rows] >= 0,
         match.joint[rows],
         lambda k: (
             f"one of {joints[k]:,} joints on {str(day[k])[:10]} by machine {name[k]}: to heat and "
@@ -132,37 +151,47 @@ def _crowded(match: Match, reasons: Reasons) -> None:
 
 def _order(match: Match, reasons: Reasons) -> None:
     """Tell joints between strings made before those that join on earlier strings."""
+    early, late = (Moments.of(match.made, "made", latest=n) for n in (False, True))
     table = pd.DataFrame(
         {
             "pull": match.due["pull_id"],
             "number": match.due["number"],
-            "from": match.made["made_from"],
-            "to": match.made["made_to"],
+            "at": early.at,
+            "clock": early.clock,
+            "day": early.day,
+            "row": np.arange(len(early.at)),
         }
-    )[match.due["intermediate"].to_numpy(dtype=bool)]
-    table = table.dropna(subset=["from"]).sort_values(["pull", "number"], kind="stable")
-    latest = table.groupby("pull")["from"].cummax()
-    table["before"] = latest.groupby(table["pull"]).shift()
-    table = table[table["to"] < table["before"]]
-    rows, before = table.index.to_numpy(dtype=np.int64), table["before"].to_numpy()
-    made = match.made["made"].to_numpy(dtype=object)[rows]
+    )[match.due["intermediate"].to_numpy(dtype=bool) & early.known]
+    table = table.sort_values(["pull", "number"], kind="stable")
+    # a pull with a date alone goes by the clock on site
+    by_clock = table["day"].groupby(table["pull"]).transform("any")
+    table["when"] = table["at"].where(~by_clock, table["clock"])
+    latest = table.groupby("pull")["when"].cummax()
+    leading = table["row"].where(table["when"] == latest).groupby(table["pull"]).ffill()
+    table["before"] = leading.groupby(table["pull"]).shift()
+    table = table.dropna(subset=["before"])
+    rows, before = (table[name].to_numpy(dtype=np.int64) for name in ("row", "before"))
     reasons.add_where(
         "string-order",
-        np.ones(len(rows), dtype=bool),
+        late.take(rows).before(early.take(before)),
         match.joint[rows],
         lambda k: (
-            f"made {made[k]}, before the joint of an earlier string of the pull, made "
-            f"{moment(before[k])}: strings are joined on in the order of their numbers"
+            f"made {early.text[rows[k]]}, before the joint of an earlier string of the pull, made "
+            f"{early.text[before[k]]}: strings are joined on in the order of their numbers"
         ),
     )
 
 
 def machines_at_once(match: Match) -> tuple[str, ...]:
-    """Say which operators ran two machines at a time; that may be, but somebody should ask."""
+    """Say which operators ran two machines at a time; that may be, but somebody should ask.
+
+    One of the two joints is among those asked for, whose row is not below 0.
+    """
     pairs = _pairs(match, "operator")
     machine = words_of(match.made["machine"])
     before, after = (pairs[name].to_numpy(dtype=np.int64) for name in ("before", "after"))
     two = (machine[before] != machine[after]) & (machine[before] != "") & (machine[after] != "")
+    two &= (match.joint[before] >= 0) | (match.joint[after] >= 0)
     before, after = before[two], after[two]
     operator = words_of(match.made["operator"])[after]
     told = match.made[["made", "machine", "operator"]].to_dict("list")

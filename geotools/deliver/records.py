@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.csv_file import CsvFile, parse_numbers, read_csv
+from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
 from geotools.deliver.matching import words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer
@@ -30,6 +30,7 @@ _DAY = np.timedelta64(86_399, "s")
 # Directives of `datetime.strptime`, and those of them that tell the time of day.
 _SIGNS = re.compile("%[A-Za-z]")
 _CLOCKS = re.compile("%[HIpMSfzZcX]")
+_ZONES = re.compile("%[zZ]")
 
 
 def _field(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
@@ -135,8 +136,10 @@ class Records:
         The file, for messages.
     table : DataFrame
         One row a record: bare names, SI. A time has the columns ``<name>`` (text as written),
-        ``<name>_from`` and ``<name>_to``: a date alone may be any time of that day. Columns
-        the file lacks are empty.
+        ``<name>_from`` and ``<name>_to``, in UTC where a zone is written: a date alone may be any
+        time of that day, wherever that was. ``<name>_ahead`` is how far the clock it was read
+        from is ahead of UTC; `geotools.deliver.moments` compares them. Columns the file lacks
+        are empty.
     lines : ndarray of int, shape (rows,)
         Line of the file of each record.
     faults : DataFrame
@@ -145,6 +148,8 @@ class Records:
         Columns of the file that were not asked for.
     zoned : bool or None
         Whether times bear a time zone; None if there are none.
+    spelled_as : mapping of str to str
+        Our column with its unit, by bare name, of those found.
     """
 
     source: str
@@ -153,6 +158,7 @@ class Records:
     faults: pd.DataFrame
     unused: tuple[str, ...]
     zoned: bool | None
+    spelled_as: Mapping[str, str]
 
     def spelled(self, column: str, due: pd.Series[Any]) -> Records:
         """Return the records with a column of identifiers written as those that are due.
@@ -185,14 +191,17 @@ def parse_pairs(pairs: Iterable[str]) -> dict[str, str]:
     Raises
     ------
     LayerError
-        If one is not of that form.
+        If one is not of that form, or two say different things of a column.
     """
-    columns = {}
+    columns: dict[str, str] = {}
     for pair in pairs:
         ours, sign, theirs = pair.partition("=")
         if not sign or not ours.strip() or not theirs.strip():
             raise LayerError("map", f"{pair!r} is not of the form ours=theirs")
-        columns[ours.strip()] = theirs.strip()
+        ours, theirs = ours.strip(), theirs.strip()
+        if columns.get(ours, theirs) != theirs:
+            raise LayerError("map", f"{ours} is to be both {columns[ours]!r} and {theirs!r}")
+        columns[ours] = theirs
     return columns
 
 
@@ -276,6 +285,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
     columns: dict[str, Any] = {}
     faults: list[pd.DataFrame] = []
     zoned: set[bool] = set()
+    doubtful = _doubtful(file, layer, found)
     for wanted in layer.fields:
         column = found.get(wanted.name)
         cells = None if column is None else file.columns[column[1]]
@@ -284,7 +294,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         elif wanted.dtype == "time":
             columns |= _times(wanted.name, cells, file, read_as.date_format, faults, zoned)
         else:
-            columns[wanted.name] = _reals(wanted, column, file, faults)
+            columns[wanted.name] = _reals(wanted, column, file, faults, doubtful)
     if len(zoned) > 1:
         raise LayerError(file.source, "some times have a zone and some have none; write all alike")
     empty = pd.DataFrame({"row": np.zeros(0, np.int64), "column": "", "text": ""})
@@ -295,6 +305,7 @@ def read_records(path: Path, name: str, read_as: ReadAs) -> Records:
         pd.concat(faults, ignore_index=True) if faults else empty,
         tuple(sorted(set(file.columns) - {theirs for _, theirs in found.values()})),
         next(iter(zoned), None),
+        {name: ours for name, (ours, _) in found.items()},
     )
 
 
@@ -305,16 +316,16 @@ def _blank(file: CsvFile) -> npt.NDArray[np.object_]:
 def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str, tuple[str, str]]:
     """Return for every field found our spelling of it and the file's column."""
     known = {s: f.name for f in layer.fields for s in f.spellings()}
-    own = {name.casefold().replace(" ", "_"): name for name in file.columns}
-    faults: list[str] = []
+    own, faults = _by_name(file, known, mapped)
     found: dict[str, tuple[str, str]] = {}
-    for ours, theirs in {**{s: own[s] for s in known if s in own}, **mapped}.items():
+    for ours, theirs in {**own, **mapped}.items():
+        before = found.get(known.get(ours, ""))
         if ours not in known:
             faults.append(f"map {ours}={theirs}: there is no column {ours}{_near(ours, known)}")
         elif theirs not in file.columns:
             faults.append(f"map {ours}={theirs}: no column {theirs}{_near(theirs, file.columns)}")
-        elif known[ours] in found and ours not in mapped:
-            faults.append(f"columns {found[known[ours]][1]} and {theirs} are one and the same")
+        elif before and (ours not in mapped or before[0] in mapped):
+            faults.append(f"columns {before[1]} and {theirs} are one and the same")
         else:
             found[known[ours]] = (ours, theirs)
     for wanted in layer.fields:
@@ -329,21 +340,55 @@ def _matched(file: CsvFile, layer: Layer, mapped: Mapping[str, str]) -> dict[str
     return found
 
 
+def _by_name(
+    file: CsvFile, known: Mapping[str, str], mapped: Mapping[str, str]
+) -> tuple[dict[str, str], list[str]]:
+    """Return the file's columns by our names, and faults where several are alike but for case."""
+    alike: dict[str, list[str]] = {}
+    for name in file.columns:
+        alike.setdefault(name.casefold().replace(" ", "_"), []).append(name)
+    named = {known.get(ours) for ours in mapped}
+    own, faults = {}, []
+    for ours in known:
+        names = alike.get(ours, [])
+        if len(names) > 1 and known[ours] not in named:
+            told = " and ".join(map(repr, names))
+            faults.append(f"columns {told} are one and the same; say which with --map {ours}=...")
+        if names:
+            own[ours] = names[0]
+    return own, faults
+
+
 def _near(name: str, known: Iterable[str]) -> str:
     names = sorted(known)
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
     return f"; did you mean {close[0]}?" if close else f"; there are {', '.join(names)}"
 
 
+def _doubtful(file: CsvFile, layer: Layer, found: Mapping[str, tuple[str, str]]) -> frozenset[str]:
+    """Return which of point and comma may part thousands, by all numbers of the file."""
+    columns = [
+        file.columns[found[f.name][1]]
+        for f in layer.fields
+        if f.dtype == "real" and f.name in found
+    ]
+    return doubtful_signs(columns, delimiter=file.delimiter)
+
+
 def _reals(
-    wanted: Field, column: tuple[str, str] | None, file: CsvFile, faults: list[pd.DataFrame]
+    wanted: Field,
+    column: tuple[str, str] | None,
+    file: CsvFile,
+    faults: list[pd.DataFrame],
+    doubtful: frozenset[str],
 ) -> npt.NDArray[np.float64]:
     if column is None:
         return np.full(len(file.lines), np.nan)
     ours, theirs = column
     cells = file.columns[theirs]
-    numbers = parse_numbers(cells, delimiter=file.delimiter)
-    _note(faults, numbers.wrong, theirs, cells, "is no number, or one with a doubtful comma")
+    numbers = parse_numbers(cells, doubtful=doubtful)
+    why = "is no number, or one whose point or comma may part thousands or decimals"
+    _note(faults, numbers.wrong, theirs, cells, why)
     return numbers.values * wanted.spellings()[ours] + wanted.zero(ours)
 
 
@@ -363,21 +408,48 @@ def _times(
     times = pd.to_datetime(texts.where(shaped & given), format="ISO8601", errors="coerce", utc=True)
     day_only = texts.str.fullmatch(_ISO_DATE).astype(bool)
     zone = texts.str.fullmatch(_ZONED).astype(bool) & ~day_only
+    ahead = _ahead(texts.where(zone & shaped))
     hint = "is no date and time; write 2026-03-05 14:30, or give --date-format"
-    for form in _formats(date_format):
-        read = _by_format(file, texts.where(given), form)
+    for form in _formats(file, date_format):
+        read, with_zone = _by_format(file, texts.where(given), form), bool(_ZONES.search(form))
         own = read.notna()
-        times, zone = times.where(~own, read), zone.where(~own, "%z" in form)
+        times, zone = times.where(~own, read), zone.where(~own, with_zone)
+        ahead[own] = _ahead_by(texts[own], form) if with_zone else np.timedelta64(0, "s")
         day_only = day_only.where(~own, not _CLOCKS.search(form))
         hint = f"is no date and time, neither as {date_format!r} (--date-format) nor as 2026-03-05"
     _note(faults, (given & times.isna()).to_numpy(dtype=bool), name, texts.to_numpy(), hint)
     zoned.update(zone[times.notna() & ~day_only].unique().tolist())
     early = times.dt.tz_localize(None).to_numpy().astype("datetime64[s]")
     late = np.where(day_only.to_numpy(dtype=bool), early + _DAY, early)
-    return {name: texts.to_numpy(dtype=object), f"{name}_from": early, f"{name}_to": late}
+    return {
+        name: texts.to_numpy(dtype=object),
+        f"{name}_from": early,
+        f"{name}_to": late,
+        f"{name}_ahead": ahead,
+    }
 
 
-def _formats(date_format: str) -> tuple[str, ...]:
+def _ahead(texts: pd.Series[Any]) -> npt.NDArray[np.timedelta64]:
+    """Return how far the zones at the end of ISO 8601 times are ahead of UTC."""
+    parts = texts.str.extract(r"([+-])([0-9]{2}):?([0-9]{2})$")
+    hours, minutes = (pd.to_numeric(parts[k]).fillna(0).to_numpy(dtype=np.int64) for k in (1, 2))
+    sign = np.where(parts[0].eq("-").fillna(False).to_numpy(dtype=bool), -1, 1)
+    return np.asarray(sign * (hours * 60 + minutes) * 60, dtype="timedelta64[s]")
+
+
+def _ahead_by(texts: pd.Series[Any], date_format: str) -> npt.NDArray[np.timedelta64]:
+    """Return how far the zones in times of a format of the user's are ahead of UTC."""
+    codes, names = pd.factorize(texts)
+    seconds = [_offset(pd.to_datetime(name, format=date_format)) for name in names]
+    return np.array(seconds, dtype="timedelta64[s]")[codes]
+
+
+def _offset(time: pd.Timestamp) -> int:
+    offset = time.utcoffset()
+    return 0 if offset is None else round(offset.total_seconds())
+
+
+def _formats(file: CsvFile, date_format: str) -> tuple[str, ...]:
     """Return the user's format behind that of its date alone, where it has a time of day apart.
 
     Of what both read, as of what ISO 8601 reads too, the last holds.
@@ -385,11 +457,28 @@ def _formats(date_format: str) -> tuple[str, ...]:
     if not date_format:
         return ()
     signs = list(_SIGNS.finditer(date_format))
+    wrong = _misleading({sign[0] for sign in signs})
+    if wrong:
+        raise LayerError(file.source, f"date format {date_format!r} {wrong}")
     days = [sign for sign in signs if not _CLOCKS.fullmatch(sign[0])]
     if not days or len(days) == len(signs):
         return (date_format,)
     date = date_format[days[0].start() : days[-1].end()]
     return (date_format,) if _CLOCKS.search(date) else (date, date_format)
+
+
+def _misleading(signs: set[str]) -> str:
+    """Say what is wrong with a format that would be read, and not as it is meant."""
+    if not signs:
+        return "says nothing of how times are written; write one such as %d.%m.%Y %H:%M"
+    if "%p" in signs and "%I" not in signs:
+        return "has %p (AM or PM) without %I, and would lose it; write %I for hours of 1 to 12"
+    if "%I" in signs and "%p" not in signs:
+        return (
+            "has %I (hours of 1 to 12) without %p, and would not tell 1 from 13 o'clock; "
+            "write %p for AM or PM, or %H for hours of 0 to 23"
+        )
+    return ""
 
 
 def _by_format(file: CsvFile, texts: pd.Series[Any], date_format: str) -> pd.Series[Any]:

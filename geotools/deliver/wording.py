@@ -1,10 +1,8 @@
-"""Values in the words of a text: a number and its unit, a chainage, a time."""
+"""Values in the words of a text: a number and its unit, a chainage."""
 
 from __future__ import annotations
 
 import math
-
-import numpy as np
 
 from geotools.schema import DIMENSIONS, OUTPUTS, unit_sign
 
@@ -18,7 +16,6 @@ __all__ = [
     "figure",
     "in_system",
     "measured",
-    "moment",
     "over_limit",
     "round_limit",
     "shown",
@@ -134,8 +131,3 @@ def chainage_text(chainage: float, units: str) -> str:
     station, rest = divmod(tenths, whole * 10)
     sign = "-" if number < 0 and tenths else ""
     return f"{sign}{station}+{rest / 10:0{digits + 2}.1f}"
-
-
-def moment(time: np.datetime64) -> str:
-    """Return a time to the minute, for a text."""
-    return str(time.astype("datetime64[m]")).replace("T", " ")

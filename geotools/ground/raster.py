@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyproj
 import rasterio
-from rasterio.enums import MaskFlags
+from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
@@ -51,6 +51,9 @@ class Raster:
         Value that stands for "no data", in the type of the band.
     masked : bool
         Whether a mask or alpha band must be read too.
+    alpha : int
+        The band that says where there are data and that GDAL does not take for a mask, since its
+        values are not whole; 0 without one.
     scale, offset : float
         Level = stored value x scale + offset, in the vertical unit.
     """
@@ -62,6 +65,7 @@ class Raster:
     units: list[VerticalUnit]
     nodata: Any
     masked: bool
+    alpha: int
     scale: float
     offset: float
 
@@ -176,12 +180,14 @@ def read_mask(raster: Raster, window: Window) -> npt.NDArray[Any]:
     LayerError
         If the file cannot be read there.
     """
+    if raster.alpha:
+        return _read(raster, raster.dataset.read, window, raster.alpha) > 0
     return _read(raster, raster.dataset.read_masks, window)
 
 
-def _read(raster: Raster, reader: Any, window: Window) -> npt.NDArray[Any]:
+def _read(raster: Raster, reader: Any, window: Window, band: int = 1) -> npt.NDArray[Any]:
     try:
-        return np.asarray(reader(1, window=window))
+        return np.asarray(reader(band, window=window))
     except (RasterioError, OSError) as error:
         where = f"rows {window.row_off} to {window.row_off + window.height}"
         why = error if error.__cause__ is None else error.__cause__  # names the file or tile
@@ -203,6 +209,8 @@ def _checked(dataset: Any, name: str, stated: pyproj.CRS | None) -> Raster:
     if faults or crs is None:
         raise LayerError(name, faults)
     flags = dataset.mask_flag_enums[0]
+    known = MaskFlags.per_dataset in flags or MaskFlags.alpha in flags
+    alpha = 0 if known else _alpha_band(dataset)
     scale, offset = float(dataset.scales[0]), float(dataset.offsets[0])
     if not (np.isfinite(scale) and np.isfinite(offset)) or scale == 0:
         raise LayerError(name, f"band 1 has the scale {scale} and offset {offset}; correct them")
@@ -213,10 +221,17 @@ def _checked(dataset: Any, name: str, stated: pyproj.CRS | None) -> Raster:
         inverse=tuple(~dataset.transform)[:6],
         units=file_units(dataset.units[0] or "", crs, name),
         nodata=_nodata(dataset),
-        masked=MaskFlags.per_dataset in flags or MaskFlags.alpha in flags,
+        masked=known or alpha > 0,
+        alpha=alpha,
         scale=scale,
         offset=offset,
     )
+
+
+def _alpha_band(dataset: Any) -> int:
+    """Return the alpha band beside band 1, 0 without one."""
+    bands = [k + 1 for k, kind in enumerate(dataset.colorinterp) if kind == ColorInterp.alpha]
+    return next((band for band in bands if band > 1), 0)
 
 
 def _band_faults(dataset: Any) -> list[str]:

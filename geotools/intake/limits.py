@@ -46,15 +46,15 @@ LIMITS: dict[str, Limit] = {
     "pressure": Limit(0.0, 1e7),
     "c_factor": Limit(*C_RANGE, "{:g} to {:g}".format(*C_RANGE)),
     "flow": Limit(*FLOW_RANGE),
-    "breaks": Limit(0.0, 1e5, "0 or more"),
+    "breaks": Limit(0.0, 1e5, "0 to 100,000"),
     "leakage": Limit(0.0, 100.0),
     "criticality": Limit(1.0, 5.0, "1 to 5"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
-    "customers": Limit(0.0, 1e6, "0 or more"),
+    "customers": Limit(0.0, 1e6, "0 to 1,000,000"),
     "lanes": Limit(0.0, 30.0, "0 to 30"),
     "width": Limit(0.0, 200.0),
     "speed": Limit(0.0, 40.0),
-    "weight": Limit(0.0, 1e6, "0 or more"),
+    "weight": Limit(0.0, 1e6, "0 to 1,000,000"),
     "buffer": Limit(0.0, 1e4),
 }
 # Records of which 0 is written where there is none: no main in service has it. A depth of 0 would

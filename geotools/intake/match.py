@@ -60,7 +60,7 @@ def match_columns(
     hints: list[tuple[str, str]] = []
     for field in layer.fields:
         options, fault = _options(field, columns, mapping, cut_names=cut_names)
-        if not fault and len({o.spelling for o in options}) > 1:
+        if not fault and len({(o.spelling, o.name) for o in options}) > 1:
             fault = _ambiguous(layer, field, options)
         if fault:
             faults.append(fault)
@@ -94,26 +94,24 @@ def _options(
     mapped = [name for name in spellings if name in mapping]
     options = []
     for name in mapped:
-        column = _find(mapping[name], columns)
-        if column is None:
+        meant = _alike(mapping[name], columns)
+        if not meant:
             return [], _no_such_column(name, mapping[name], columns)
-        options.append(Column(column, name, spellings[name]))
+        exact = [mapping[name]] if mapping[name] in meant else meant
+        options += [Column(column, name, spellings[name]) for column in exact]
     if mapped:
         return options, ""
     for name, factor in spellings.items():
         cut = name[:SHAPE_NAME_LENGTH] if cut_names else name
-        column = _find(cut, columns)
-        if column is not None and column not in mapping.values():
-            options.append(Column(column, name, factor))
+        alike = [c for c in _alike(cut, columns) if c not in mapping.values()]
+        options += [Column(column, name, factor) for column in alike]
     return options, ""
 
 
-def _find(name: str, columns: Sequence[str]) -> str | None:
-    """Return the column of that name, upper and lower case alike if none is exactly it."""
-    if name in columns:
-        return name
+def _alike(name: str, columns: Sequence[str]) -> list[str]:
+    """Return the columns of that name, upper and lower case alike; the one that is it first."""
     alike = [c for c in columns if c.casefold() == name.casefold()]
-    return alike[0] if alike else None
+    return sorted(alike, key=lambda c: c != name)
 
 
 def _no_such_column(key: str, name: str, columns: Sequence[str]) -> str:
@@ -154,7 +152,7 @@ def _cut(layer: Layer, column: Column, mapping: Mapping[str, str]) -> list[tuple
 
 
 def _unitless(layer: Layer, field: Field, columns: Sequence[str]) -> list[tuple[str, str]]:
-    column = _find(field.name, columns) if field.dimension else None
+    column = next(iter(_alike(field.name, columns)), None) if field.dimension else None
     if column is None:
         return []
     text = (

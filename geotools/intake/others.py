@@ -28,7 +28,7 @@ from geotools.intake.places import (
     sane_lines,
     spot_places,
 )
-from geotools.intake.points import Spots, end_at_main, point_parts
+from geotools.intake.points import Spots, end_at_main, holds_point, point_parts
 from geotools.schema import AREA, POINT
 
 __all__ = ["Built", "build_layer"]
@@ -78,7 +78,8 @@ def _lines(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings
 
 
 def _points(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings) -> Built:
-    is_line = np.isin(shapely.get_dimensions(loaded.geometry[loaded.rows]), (1,))
+    shapes = loaded.geometry[loaded.rows]
+    is_line = np.isin(shapely.get_dimensions(shapes), (1,)) & ~holds_point(shapes)
     spots, notes = point_parts(loaded.geometry, loaded.rows[~is_line])
     moved = replace(spots, xy=project(spots.xy, loaded.crs, working))
     if is_line.any():

@@ -13,7 +13,7 @@ from geotools.intake.lines import Parts
 from geotools.intake.notes import Note, note
 from geotools.intake.ragged import line_of_vertex
 
-__all__ = ["Spots", "end_at_main", "point_parts"]
+__all__ = ["Spots", "end_at_main", "holds_point", "point_parts"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -37,11 +37,8 @@ class Spots:
 
 def point_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Spots, list[Note]]:
     """Take points and multi-points apart; members of collections that are no points are noted."""
-    pieces, row = shapely.get_parts(geometry[rows], return_index=True)
+    pieces, row = _members(geometry[rows])
     row = rows[row]
-    while np.isin(shapely.get_type_id(pieces), (MULTIPOINT, COLLECTION)).any():
-        pieces, inner = shapely.get_parts(pieces, return_index=True)
-        row = row[inner]
     is_point = (shapely.get_type_id(pieces) == POINT) & ~shapely.is_empty(pieces)
     foreign = np.unique(row[~is_point & ~shapely.is_empty(pieces)])
     text = "is a collection that holds more than points; only its points were read"
@@ -57,6 +54,25 @@ def point_parts(geometry: npt.NDArray[Any], rows: IntArray) -> tuple[Spots, list
     )
     xy = np.column_stack([shapely.get_x(pieces), shapely.get_y(pieces)])
     return Spots(xy, row.astype(np.int64), 1.0 / count[row]), notes
+
+
+def holds_point(geometry: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Tell which geometries are points or collections that hold one."""
+    held = np.isin(shapely.get_type_id(geometry), (POINT, MULTIPOINT))
+    mixed = np.flatnonzero(shapely.get_type_id(geometry) == COLLECTION)
+    pieces, row = _members(geometry[mixed])
+    is_point = (shapely.get_type_id(pieces) == POINT) & ~shapely.is_empty(pieces)
+    held[mixed[row[is_point]]] = True
+    return held
+
+
+def _members(geometry: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], IntArray]:
+    """Return what multi-points and collections are made of, however nested, and of which."""
+    pieces, row = shapely.get_parts(geometry, return_index=True)
+    while np.isin(shapely.get_type_id(pieces), (MULTIPOINT, COLLECTION)).any():
+        pieces, inner = shapely.get_parts(pieces, return_index=True)
+        row = row[inner]
+    return pieces, row
 
 
 def end_at_main(parts: Parts, mains_xy: FloatArray, mains_offsets: IntArray) -> Spots:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -155,12 +156,24 @@ def parse_crs(label: str, text: Any) -> pyproj.CRS | None:
 
 def damaged(label: str, path: Path | None, reason: object) -> LayerError:
     """Return the error for a file that cannot be read to its end."""
+    if _is_utf16(path):
+        return LayerError(
+            label, "is UTF-16 text, which cannot be read as a layer; save the file as UTF-8"
+        )
     name = f"the file {path.name!r}" if path is not None else "the source"
     return LayerError(
         label,
         f"cannot be read: {plain_reason(reason, path)}; {name} is damaged, cut short or of a kind "
         "that is not read: copy or export it again",
     )
+
+
+def _is_utf16(path: Path | None) -> bool:
+    """Tell whether a local file says by its first bytes that it is UTF-16."""
+    if path is None or not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        return stream.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 
 def plain_reason(reason: object, path: Path | None) -> str:

@@ -6,6 +6,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ import pyogrio.raw
 import shapely
 
 from geotools.errors import LayerError
+from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
 from geotools.intake.place import Place, odd_letters
@@ -85,7 +87,8 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         columns.append(fid)
 
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
-        return _read(label, place, sublayer, wanted, bounds, int(info["features"]), messages)
+        found = _File(label, place, sublayer, info["driver"], columns, int(info["features"]))
+        return _read(found, wanted, bounds, messages)
 
     return Source(
         layer,
@@ -182,20 +185,31 @@ def _listed(names: Sequence[str], *, most: int = 20) -> str:
     return ", ".join(names[:most]) + more
 
 
+@dataclass(frozen=True)
+class _File:
+    """A layer that was looked into: where it is, its columns, and how many features it states."""
+
+    label: str
+    place: Place
+    sublayer: str
+    driver: str
+    columns: Sequence[str]
+    expected: int
+
+
 def _read(
-    label: str,
-    place: Place,
-    sublayer: str,
-    wanted: Sequence[str],
-    bounds: Bounds | None,
-    expected: int,
-    messages: list[str],
+    file: _File, wanted: Sequence[str], bounds: Bounds | None, messages: list[str]
 ) -> Content:
     """Read columns and geometries; say which feature is broken if the whole cannot be read."""
+    label, place, sublayer, expected = file.label, file.place, file.sublayer, file.expected
     try:
         with _heard(messages):
             meta, table = pyogrio.raw.read_arrow(
-                place.target, layer=sublayer, columns=list(wanted), return_fids=True, bbox=bounds
+                place.target,
+                layer=sublayer,
+                columns=_with_twins(wanted, file.columns),
+                return_fids=True,
+                bbox=bounds,
             )
             name = meta["geometry_name"] or "wkb_geometry"
             apart = name in table.column_names and _needs_rereading(table.column(name))
@@ -213,9 +227,17 @@ def _read(
         table = table.sort_by(fid)  # a spatial index gives features in its own order
     geometry, broken = _geometries(table.column(name).to_numpy() if wkb is None else wkb)
     fids = table.column(fid).to_numpy().astype(str).astype(object)
-    return Content(
-        _frame(table.select(list(wanted)), messages), geometry, fids, tuple(messages), broken
-    )
+    frame = _frame(file, table.select(list(wanted)), messages)
+    return Content(frame, geometry, fids, tuple(messages), broken)
+
+
+def _with_twins(wanted: Sequence[str], columns: Sequence[str]) -> list[str]:
+    """Return the columns to ask for: with one, those that differ from it by case alone.
+
+    GDAL is told what to leave out, and looks for that name in any case.
+    """
+    names = {name.casefold() for name in wanted}
+    return [*wanted, *(c for c in columns if c.casefold() in names and c not in wanted)]
 
 
 def _counted(target: str, sublayer: str) -> int:
@@ -229,13 +251,15 @@ def _counted(target: str, sublayer: str) -> int:
     return int(counts[0].as_py()) if len(counts) else -1
 
 
-def _frame(table: pa.Table, messages: list[str]) -> pd.DataFrame:
+def _frame(file: _File, table: pa.Table, messages: list[str]) -> pd.DataFrame:
     """Return attributes as a DataFrame; text that is not UTF-8 is read as far as it goes."""
     columns = {}
     for name in table.column_names:
         column = table.column(name)
         if pa.types.is_dictionary(column.type):
             column = _described(name, column, messages)
+        elif domain_of(table.schema.field(name)):
+            column = _by_domain(file, table.schema.field(name), column, messages)
         if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
             columns[name] = _text_column(name, column, messages)
         else:
@@ -259,12 +283,36 @@ def _described(name: str, column: pa.ChunkedArray, messages: list[str]) -> pa.Ch
         kept.update(str(value) for value in alone.to_pylist())
         chunks.append(pc.coalesce(said, code.cast(words.type)))
     if kept:
-        shown = _listed(sorted(kept, key=int), most=5)
-        messages.append(
-            f"column {name!r} holds codes that its domain does not describe: {shown}; the codes "
-            "themselves were read; correct them or add them to the domain"
-        )
+        messages.append(_undescribed(name, sorted(kept, key=int)))
     return pa.chunked_array(chunks, column.type.value_type)
+
+
+def _undescribed(name: str, codes: Sequence[str]) -> str:
+    return (
+        f"column {name!r} holds codes that its domain does not describe: {_listed(codes, most=5)}; "
+        "the codes themselves were read; correct them or add them to the domain"
+    )
+
+
+def _by_domain(
+    file: _File, field: pa.Field, column: pa.ChunkedArray, messages: list[str]
+) -> pa.ChunkedArray:
+    """Return codes that GDAL left as the file's domain has them; say where they stay codes."""
+    name, domain = field.name, domain_of(field)
+    words = read_words(file.place.target, file.driver, domain)
+    if words == {} or not (pa.types.is_string(column.type) or pa.types.is_integer(column.type)):
+        return column  # a range; a number with decimals is a measure, whatever it is called
+    if words is None:
+        messages.append(
+            f"column {name!r} has the domain {domain!r}, whose words could not be looked up; its "
+            "values were read as they are; if they are codes, export the layer with the words "
+            "of the domain"
+        )
+        return column
+    said, strange = worded(column, words)
+    if strange:
+        messages.append(_undescribed(name, strange))
+    return said
 
 
 def _text_column(name: str, column: pa.ChunkedArray, messages: list[str]) -> Any:

@@ -362,6 +362,8 @@ def check(
     OutputError
         If a result cannot be written.
     """
+    from geotools.deliver.asbuilt_pulls import PLANNED
+    from geotools.deliver.joints import wanted_pulls
     from geotools.deliver.read_plan import read_plan
 
     targets = _check_targets(output, csv, report, overwrite=overwrite)
@@ -370,9 +372,10 @@ def check(
     paths = {"records": records, "pulls": pulls, "qualifications": qualifications}
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     made = _schedule(file, procedure, procedure_file, tail, ())
-    joints, planned = _only(file, made.joints, read, only)
+    asked = wanted_pulls(file, only) if only else None
     progress("checking", 0.0)
-    checked = _checked(joints, planned, read, made.tails, units or file.units)
+    planned = file.table("pulls", PLANNED)
+    checked = _checked(made, planned, read, asked, units or file.units)
     tails = tuple(f"the schedule counts for tails: {note}" for note in made.notes)
     checked = dataclasses.replace(checked, notes=(*checked.notes, *tails))
     _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
@@ -411,42 +414,24 @@ def _read_all(
     }
 
 
-def _only(
-    file: PlanFile, joints: Any, read: dict[str, Records], only: tuple[str, ...]
-) -> tuple[Any, Any]:
-    """Return the joints and pulls asked for; records of the others are set aside."""
-    from geotools.deliver.asbuilt_pulls import PLANNED
-    from geotools.deliver.joints import wanted_pulls
-
-    every = file.table("pulls", PLANNED)
-    ids = wanted_pulls(file, only)
-    other = joints["pull_id"].isin(ids)
-    read["records"] = read["records"].spelled("joint_id", joints["joint_id"])
-    read["records"] = read["records"].without("joint_id", joints.loc[~other, "joint_id"])
-    if "pulls" in read:
-        strangers = every.loc[~every["pull_id"].isin(ids), "pull_id"]
-        read["pulls"] = read["pulls"].spelled("pull_id", every["pull_id"])
-        read["pulls"] = read["pulls"].without("pull_id", strangers)
-    return joints[other].reset_index(drop=True), every[every["pull_id"].isin(ids)]
-
-
 def _checked(
-    joints: Any, pulls: Any, read: Mapping[str, Records], tails: pd.Series[float], units: str
+    made: Schedule, pulls: Any, read: Mapping[str, Records], only: list[str] | None, units: str
 ) -> Checked:
-    """Hold the records that were given against joints and pulls."""
+    """Hold the records that were given against joints and pulls, those asked for if any are."""
     import numpy as np
 
     from geotools.deliver.asbuilt import check_records
 
     now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "s")
     return check_records(
-        joints,
+        made.joints,
         pulls,
         read["records"],
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),
-        tails=tails,
+        tails=made.tails,
         now=now,
+        only=only,
         units=units,
     )
 

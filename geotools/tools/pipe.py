@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from geotools.pipe import defaults
-from geotools.pipe.factors import HOUR
+from geotools.pipe.factors import FOOT, HOUR
 from geotools.pipe.names import MATERIALS, PIT_CAST_CLASSES, SYSTEMS
 from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
 
@@ -847,9 +847,11 @@ _KNOWN_AS = {
 }
 # What is worked out on the way and found wrong: the parameter to mend, and why.
 _WORKED_OUT = {
-    "depth_m": ("drop", "the pit would be too deep for sides by the table, which ends at 20 ft"),
+    "depth_m": (
+        "drop",
+        "the pit would be too deep for sides by the table, which ends at {:g} ft for this soil",
+    ),
     "outside_m / host_bore_m": ("bore", "the carrier does not enter the host"),
-    "head": ("fall", "its head is more than the test pressure"),
 }
 
 
@@ -858,6 +860,8 @@ def _refusal(error: RangeError, sheet: _Sheet, written: Mapping[str, str]) -> st
     name, _, whose = error.name.partition(" (")[0].partition(" of ")
     if name in _WORKED_OUT:
         parameter_name, words = _WORKED_OUT[name]
+        if error.limits is not None:
+            words = words.format(error.limits.high / FOOT)
         return f"{parameter_name}: {written.get(parameter_name, 'as given')}: {words}"
     found = {p.name: (p, 1.0) for p in (*_CARRIER, *_HOST)}
     found |= {alias: found[target] for alias, target in _KNOWN_AS.items()}

@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from geotools.deliver.asbuilt import Checked, check_records
-from geotools.deliver.csv_file import neutral, parse_numbers, plain, read_csv, write_csv
+from geotools.deliver.csv_file import (
+    doubtful_signs,
+    neutral,
+    parse_numbers,
+    plain,
+    read_csv,
+    write_csv,
+)
 from geotools.deliver.files import check_file
 from geotools.deliver.joint_report import RULES, write_report
 from geotools.deliver.joints import joint_schedule
@@ -263,9 +271,72 @@ def test_missing_and_double_joints_are_told_with_their_lines(check: Any, schedul
 
 def test_joint_cut_out_needs_another_record(check: Any, schedule: Any) -> None:
     rows = clean(schedule)
-    cut = {**rows[0], "visual": "Cut out", "heater_1_f": "200"}
+    cut = {**rows[0], "made": "2026-03-02 07:30", "visual": "Cut out", "heater_1_f": "200"}
     assert not check([cut, *rows]).failed  # fused anew
     assert check([cut, *rows[1:]]).joints["verdict"].tolist()[0] == "missing"
+
+
+def test_a_joint_cut_out_held_its_machine_too(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)  # A-J1 at 8:00, B-J1 at 8:30; to cool takes 14 min, to heat 5.8
+    cut = {**rows[0], "made": "2026-03-02 08:10", "visual": "cut out"}
+    checked = check([*rows, cut])
+    assert checked.rules == {"machine-busy": 1, "joints-of-pull": 1}
+    assert "10 min after joint A-J1:" in checked.joints["reasons"].iloc[0]
+    before = check([*rows, cut | {"made": "2026-03-02 07:50"}]).joints["reasons"].iloc[0]
+    assert "10 min after joint A-J1 (cut out):" in before
+    # given up before it cooled: nothing of that is on record
+    assert not check([*rows, cut | {"made": "2026-03-02 07:50", "cool_time_min": ""}]).failed
+
+
+def test_machines_are_held_against_all_records_when_one_pull_is_asked_for(
+    plan: Any, schedule: Any, tmp_path: Path
+) -> None:
+    rows = clean(schedule)
+    own = {row["joint_id"]: row for row in rows}
+    assert own["B-J1"]["made"] == "2026-03-02 09:00"
+    own["A-J1"]["made"] = "2026-03-02 09:05"
+    own["B-J2"] |= {"machine": "M-8", "made": "2026-03-02 09:10"}  # the same operator
+
+    def run(only: list[str] | None, records: list[dict[str, str]]) -> Checked:
+        file = read(write(tmp_path / "r.csv", records))
+        pulls = read(write(tmp_path / "p.csv", PULL_RECORDS), "pulls")
+        return check_records(schedule, plan.table("pulls"), file, pull_records=pulls, only=only)
+
+    checked = run(["A"], rows)
+    assert checked.joints["pull_id"].tolist() == ["A"] * len(checked.joints)
+    assert checked.pulls["pull_id"].tolist() == ["A"]
+    assert checked.rules == {"machine-busy": 1, "joints-of-pull": 1}
+    assert "5 min after joint B-J1" in checked.joints["reasons"].iloc[0]
+    assert any("ran two machines at once" in note for note in checked.notes)
+    other = run(["B"], rows)
+    assert not other.failed
+    assert set(other.joints["pull_id"]) == {"B"}
+    both = run(None, rows).joints.set_index("joint_id")["reasons"]
+    for part in (checked, other):
+        apart = part.joints.set_index("joint_id")["reasons"]
+        assert (both[apart.index] == apart).all()
+
+
+@pytest.mark.parametrize(
+    ("unit", "low", "high", "passes"),
+    [
+        ("c", "204", "232", True),  # as ASTM F2620 prints 400 to 450 F
+        ("c", "203.9", "232", False),
+        ("c", "204", "232.3", False),
+        ("c", "204.4", "232.2", True),
+        ("f", "400", "450", True),
+        ("f", "399.5", "450", False),
+        ("f", "400", "450.5", False),
+    ],
+)
+def test_the_heater_is_held_against_limits_as_printed_in_its_unit(
+    check: Any, schedule: Any, unit: str, low: str, high: str, passes: bool
+) -> None:
+    rows = clean(schedule)
+    for row in rows:
+        del row["heater_1_f"], row["heater_2_f"], row["heater_3_f"]
+        row[f"heater_1_{unit}"], row[f"heater_2_{unit}"] = low, high
+    assert check(rows).failed is not passes
 
 
 def test_joint_between_strings_is_made_during_the_pull(check: Any, schedule: Any) -> None:
@@ -693,6 +764,139 @@ def test_times_with_and_without_a_zone_do_not_meet(check: Any, schedule: Any) ->
         check(rows)
 
 
+def zoned(rows: list[dict[str, str]], zone: str) -> list[dict[str, str]]:
+    """Records with their times as that zone's clock shows them."""
+    times = ("made", "started", "ended")
+    return [{k: v + zone if k in times else v for k, v in row.items()} for row in rows]
+
+
+# Early or late enough in the day for UTC to have another date.
+@pytest.mark.parametrize(("clock", "zone"), [("17:30", "-07:00"), ("05:00", "+0900")])
+def test_a_day_of_qualification_is_that_of_the_clock_on_site(
+    check: Any, schedule: Any, clock: str, zone: str
+) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = f"2026-03-05 {clock}"
+    rows = zoned(rows, zone)
+    utc = datetime.fromisoformat(rows[0]["made"]).astimezone(UTC)
+    assert utc.date() != date(2026, 3, 5)
+    for first, last in (("03-05", "03-05"), ("03-06", "03-06"), ("03-04", "03-04")):
+        own = {"name": "Own", "valid_from": f"2026-{first}", "valid_until": f"2026-{last}"}
+        rows[0]["operator"] = "Own"
+        checked = check(rows, zoned(PULL_RECORDS, zone), [*QUALIFIED, {"kind": "operator", **own}])
+        held = checked.joints["reasons"].iloc[0]
+        if first == "03-05":
+            assert not checked.failed
+        else:
+            assert held == f"operator Own is not qualified on {rows[0]['made']}"
+
+
+def test_a_pull_dated_without_a_time_was_on_that_day_of_the_site(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = "2026-03-10 21:10"  # 04:10 of the day after in UTC
+    rows = zoned(rows, "-07:00")
+    pulls = [{**PULL_RECORDS[0], "started": "2026-03-10", "ended": "2026-03-10"}]
+    pulls += zoned(PULL_RECORDS[1:], "-07:00")
+    assert not check(rows, pulls).failed
+    for name in ("started", "ended"):
+        pulls[0][name] = "2026-03-09"
+    assert check(rows, pulls).joints["reasons"].iloc[0] == (
+        "made 2026-03-10 21:10-07:00, not cooled when the pull started on 2026-03-09"
+    )
+    # and joints dated without a time, beside a pull that has one: 23:30 of the ninth on site
+    rows[0]["made"] = "2026-03-10"
+    pulls[0] |= {"started": "2026-03-09T23:30-07:00", "ended": "2026-03-10T02:00-07:00"}
+    assert check(rows, pulls).rules.get("after-pull") == 1
+    rows[0]["made"] = "2026-03-09"
+    assert not check(rows, pulls).failed
+
+
+def test_times_of_two_zones_are_held_as_instants_and_told_as_written(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = "2026-03-10 08:30"
+    rows = zoned(rows, "+01:00")
+    # made at 07:30 UTC; it must cool for 13 min 59 s
+    for started, good in (("2026-03-10T07:44Z", True), ("2026-03-10T02:43-05:00", False)):
+        pulls = [{**PULL_RECORDS[0], "started": started, "ended": "2026-03-10T09:00Z"}]
+        checked = check(rows, pulls + zoned(PULL_RECORDS[1:], "+01:00"))
+        assert checked.failed != good
+    assert checked.joints["reasons"].iloc[0] == (
+        f"made 2026-03-10 08:30+01:00, not cooled when the pull started at {started}"
+    )
+
+
+def test_strings_joined_on_are_in_order_by_the_clock_on_site(
+    write_plan: PlanWriter, tmp_path: Path
+) -> None:
+    strings = [
+        {"string_id": f"B{n}", "pull_id": "B", "number": n, "length": 70.0} for n in (1, 2, 3)
+    ]
+    plan = read_plan(
+        write_plan([PULLS[1]], strings=strings, settings={"pulls.piece_length": "12 m"})
+    )
+    joints = joint_schedule(plan).joints
+    rows = [{"joint_id": name, **CLEAN} for name in joints["joint_id"]]
+    first, second = np.flatnonzero(joints["intermediate"])
+    for one, two, rules in (
+        ("2026-03-11T23:00-07:00", "2026-03-11", {}),  # the twelfth already in UTC
+        ("2026-03-11T23:00-07:00", "2026-03-10", {"string-order": 1}),
+        ("2026-03-11T23:00-07:00", "2026-03-12T05:30Z", {"string-order": 1}),
+        ("2026-03-11T23:00-07:00", "2026-03-12T06:30Z", {}),
+    ):
+        rows[first]["made"], rows[second]["made"] = one, two
+        own = [row for k, row in enumerate(rows) if k in (first, second)]
+        checked = check_records(joints, plan.table("pulls"), read(write(tmp_path / "r.csv", own)))
+        assert {k: v for k, v in checked.rules.items() if k == "string-order"} == rules
+        if rules:
+            assert f"an earlier string of the pull, made {one}" in "".join(
+                checked.joints["reasons"]
+            )
+
+
+@pytest.mark.parametrize(
+    ("form", "text"),
+    [
+        ("%d.%m.%Y %H:%M %z", "05.03.2026 23:30 -0700"),
+        ("%z %d.%m.%Y %H:%M", "-07:00 05.03.2026 23:30"),
+    ],
+)
+def test_a_zone_in_a_format_of_ones_own_is_that_of_the_clock(
+    schedule: Any, tmp_path: Path, form: str, text: str
+) -> None:
+    rows = clean(schedule)[:1]
+    rows[0]["made"] = text
+    table = read(write(tmp_path / "r.csv", rows), date_format=form).table
+    assert table["made_from"].iloc[0] == pd.Timestamp("2026-03-06 06:30")
+    assert table["made_ahead"].iloc[0] == pd.Timedelta(hours=-7)
+
+
+def test_the_pull_waits_as_long_as_the_joint_really_cooled(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0] |= {"made": "2026-03-10 07:30", "cool_time_min": "60"}  # 14 min are due
+    checked = check(rows, PULL_RECORDS)
+    assert checked.rules == {"after-pull": 1, "joints-of-pull": 1}
+    rows[0]["cool_time_min"] = "30"
+    assert not check(rows, PULL_RECORDS).failed
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        ("%m/%d/%Y %H:%M %p", "without %I"),
+        ("%m/%d/%Y %I:%M", "without %p"),
+        ("mixed", "says nothing"),
+    ],
+)
+def test_a_format_that_would_lose_half_the_day_is_refused(
+    schedule: Any, tmp_path: Path, form: str, words: str
+) -> None:
+    path = write(tmp_path / "r.csv", clean(schedule))
+    with pytest.raises(LayerError, match=words):
+        read(path, date_format=form)
+
+
 # --- the file itself ------------------------------------------------------------------------
 
 
@@ -805,6 +1009,57 @@ def test_map_file_with_faults_is_refused(tmp_path: Path, text: str, why: str) ->
         read_map(path)
 
 
+def test_columns_alike_but_for_case_are_refused_by_name(schedule: Any, tmp_path: Path) -> None:
+    rows = [{**row, "cool_time_min": "1", "Cool time min": "14"} for row in clean(schedule)]
+    path = write(tmp_path / "r.csv", rows)
+    with pytest.raises(LayerError, match="'cool_time_min' and 'Cool time min' are one and"):
+        read(path)
+    for name, minutes in (("cool_time_min", 1), ("Cool time min", 14)):
+        table = read(path, columns={"cool_time_min": name}).table
+        assert set(table["cool_time"]) == {60.0 * minutes}
+    with pytest.raises(LayerError, match="columns cool_time_min and Cool time min are one"):
+        read(path, columns={"cool_time_min": "cool_time_min", "cool_time_s": "Cool time min"})
+
+
+def test_a_column_mapped_twice_is_refused() -> None:
+    with pytest.raises(LayerError, match="drag_psi is to be both 'A' and 'B'"):
+        parse_pairs(["drag_psi=A", "drag_psi=B"])
+    assert parse_pairs(["drag_psi=A", "drag_psi = A"]) == {"drag_psi": "A"}
+
+
+def test_a_header_over_several_lines_is_one(plan: Any, schedule: Any, tmp_path: Path) -> None:
+    text = german(clean(schedule)).replace("joint_id", '"Joint\nNo."', 1)
+    path = tmp_path / "r.csv"
+    path.write_text(text, encoding="utf-8")
+    records = read(path, columns={"joint_id": "Joint No."})
+    assert not check_records(schedule, plan.table("pulls"), records).failed
+
+
+@pytest.mark.parametrize(
+    ("length", "force", "delimiter", "metres"),
+    [
+        ("30,5", "5.200", ";", None),  # the comma is decimal: five thousand, or five
+        ("30,5", "5,200", ";", 5.2),
+        ("30.5", "5,200", ";", None),
+        ("30.5", "5.200", ";", 5.2),
+        ("30", "5.200", ";", 5.2),
+        ("30.5", "5.200", ",", 5.2),
+        ("30,5", "5.200", ",", None),
+    ],
+)
+def test_the_decimal_sign_is_one_for_the_whole_file(
+    tmp_path: Path, length: str, force: str, delimiter: str, metres: float | None
+) -> None:
+    rows = [{**PULL_RECORDS[0], "length_m": length, "force_kn": force}]
+    records = read(write(tmp_path / "p.csv", rows, delimiter=delimiter), "pulls")
+    if metres is None:
+        assert np.isnan(records.table["force"].iloc[0])
+        assert "may part thousands" in records.faults["text"].iloc[0]
+    else:
+        assert records.table["force"].iloc[0] == pytest.approx(1e3 * metres)
+        assert not len(records.faults)
+
+
 def test_columns_not_used_are_told(check: Any, schedule: Any) -> None:
     rows = [{**row, "weather": "rain"} for row in clean(schedule)]
     assert any("columns not used: weather" in note for note in check(rows).notes)
@@ -867,7 +1122,8 @@ def test_lines_are_those_of_the_file(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_number_or_none(cell: str, delimiter: str, value: float | None) -> None:
-    numbers = parse_numbers(np.array([cell], dtype=object), delimiter=delimiter)
+    cells = np.array([cell], dtype=object)
+    numbers = parse_numbers(cells, doubtful=doubtful_signs([cells], delimiter=delimiter))
     if value is None:
         assert np.isnan(numbers.values[0])
         assert numbers.wrong[0] == (cell != "")
@@ -877,7 +1133,8 @@ def test_number_or_none(cell: str, delimiter: str, value: float | None) -> None:
 
 
 def test_point_between_thousands_is_refused_beside_decimal_commas() -> None:
-    numbers = parse_numbers(np.array(["1,5", "1.234"], dtype=object), delimiter=";")
+    cells = np.array(["1,5", "1.234"], dtype=object)
+    numbers = parse_numbers(cells, doubtful=doubtful_signs([cells], delimiter=";"))
     assert numbers.wrong.tolist() == [False, True]
 
 

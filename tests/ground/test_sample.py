@@ -16,6 +16,7 @@ from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rasterio.control import GroundControlPoint
+from rasterio.enums import ColorInterp
 
 from geotools.errors import LayerError
 from geotools.ground import cells, raster
@@ -160,6 +161,21 @@ def test_a_mask_band_is_obeyed(write_dem, at):
     mask = np.full(RAMP.shape, 255, dtype="uint8")
     mask[2, 3] = 0
     got, findings = sample(write_dem(RAMP, nodata=None, mask=mask), at((2, 3), (2, 2)))
+    assert np.isnan(got.z[0])
+    assert got.z[1] == 106
+    assert "dem-no-nodata" not in set(findings["rule"])
+
+
+@pytest.mark.parametrize("dtype", ["uint16", "float32"])
+def test_a_gap_in_the_alpha_band_is_no_level(write_dem, at, dtype):
+    # as gdalwarp -dstalpha leaves it; of real numbers GDAL makes no mask
+    alpha = np.full(RAMP.shape, 255)
+    alpha[2, 3] = 0
+    bands = np.stack([np.where(alpha > 0, RAMP, 0), alpha]).astype(dtype)
+    path = write_dem(bands, nodata=None, photometric="MINISBLACK", alpha="YES")
+    with rasterio.open(path) as dataset:
+        assert dataset.colorinterp[1] == ColorInterp.alpha
+    got, findings = sample(path, at((2, 3), (2, 2)))
     assert np.isnan(got.z[0])
     assert got.z[1] == 106
     assert "dem-no-nodata" not in set(findings["rule"])

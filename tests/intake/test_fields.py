@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geotools.intake.limits import limit
+from geotools.intake.limits import LIMITS, limit
 from geotools.intake.match import match_columns
 from geotools.intake.values import flags, numbers, texts
 from geotools.schema import INPUTS
@@ -292,3 +292,13 @@ def test_limits_are_told_in_the_units_of_the_reader() -> None:
     """100 m3/s is 100 x 60/0.003785411784 gallons a minute."""
     assert limit("leakage").said("flow", "us") == "0 gpm to 1,585,032 gpm"
     assert limit("leakage").said("flow", "si") == "0 L/s to 100,000 L/s"
+
+
+def test_both_ends_of_what_is_taken_are_told(network, read, found):
+    layers = read(mains=network(breaks=[1e5, 1e400]))
+    (text,) = found(layers, "value-out-of-range")["text"]
+    assert "outside 0 to 100,000" in text
+    for name, bounds in LIMITS.items():
+        if bounds.text and name != "angle":  # told in degrees
+            low, high = (float(n.replace(",", "")) for n in bounds.text.split(" to "))
+            assert (low, high) == (bounds.low, bounds.high)

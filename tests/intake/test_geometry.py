@@ -149,6 +149,17 @@ def test_collections_give_their_lines(network, read, found, line, spot):
     assert found(layers, "mixed-collection")["feature"].tolist() == ["A"]
 
 
+def test_a_collection_of_a_point_and_a_line_lies_at_its_point(network, read, found, line, spot):
+    stem = line((55, 0), (60, 0))  # nearer to no end of a main than the point
+    deep = shapely.GeometryCollection([shapely.GeometryCollection([spot(70, 1)]), stem])
+    valves = layer([shapely.GeometryCollection([spot(20, 0), stem]), deep], kind=["gate"] * 2)
+    layers = read(mains=network([line((0, 0), (100, 0))]), valves=valves)
+    assert (layers.valves.xy[:, 0] - 500_000).tolist() == [20, 70]
+    told = found(layers, "mixed-collection")
+    assert len(told) == 2
+    assert told["text"].str.contains("only its points were read").all()
+
+
 def test_heights_in_the_vertices_are_left_out_and_told(network, read, found, line):
     layers = read(mains=network([line((0, 0, 7), (100, 0, 8))]))
     assert layers.mains.xy.shape == (2, 2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import hashlib
 import json
 import sqlite3
@@ -14,10 +15,12 @@ from pathlib import Path
 import geopandas
 import numpy as np
 import pandas as pd
+import pyogrio._io
 import pytest
 import shapely
 
 from geotools.brief import load_brief
+from geotools.intake.domains import read_words
 from geotools.intake.read import read_layers
 from geotools.intake.vector import _heard
 
@@ -330,7 +333,7 @@ def test_text_that_breaks_its_stated_encoding_is_read_and_told(tmp_path, network
     assert len(found(layers, "reader-message")) >= 1
 
 
-def with_domain(path: Path, column: str, words: dict[int, str | None]) -> None:
+def with_domain(path: Path, column: str, words: dict[int | str, str | None]) -> None:
     """Give a column of the layer ``mains`` of a GeoPackage a domain of coded values."""
     with contextlib.closing(sqlite3.connect(path)) as db, db:
         db.execute(
@@ -387,6 +390,126 @@ def test_a_domain_that_knows_every_code_is_no_word_of_the_reader(
     layers = read_file(path)
     assert layers.mains.table["material"].tolist() == ["Cast iron", ""]
     assert found(layers, "reader-message").empty
+
+
+LETTERS = {"A": "In service", "R": "Removed", "S": ""}
+
+
+def as_geodatabase(source: Path, target: Path) -> Path:
+    """Copy a GeoPackage with its domains by GDAL's own translation, which no package wraps."""
+    gdal, handle = ctypes.CDLL(pyogrio._io.__file__), ctypes.c_void_p
+    for name in ("GDALOpenEx", "GDALVectorTranslateOptionsNew", "GDALVectorTranslate"):
+        getattr(gdal, name).restype = handle
+    opened = handle(gdal.GDALOpenEx(str(source).encode(), 4, None, None, None))
+    words = (ctypes.c_char_p * 3)(b"-f", b"OpenFileGDB", None)
+    options = handle(gdal.GDALVectorTranslateOptionsNew(words, None))
+    made = gdal.GDALVectorTranslate(
+        str(target).encode(), None, 1, (handle * 1)(opened), options, None
+    )
+    assert made
+    gdal.GDALClose(handle(made))
+    gdal.GDALClose(opened)
+    return target
+
+
+@pytest.mark.parametrize("dress", ["gpkg", "zip", "gdb"])
+def test_codes_of_text_are_read_as_their_domain_says(
+    tmp_path, network, line, read_file, found, dress
+):
+    shapes = [line((0, 9 * k), (100, 9 * k)) for k in range(6)]
+    frame = network(shapes, status=["A", "R", "X", None, "S", "In service"])
+    path = write(frame, tmp_path / "net.gpkg", layer="mains")
+    with_domain(path, "status", LETTERS)
+    if dress == "gdb":
+        path = as_geodatabase(path, tmp_path / "net.gdb")
+    elif dress == "zip":
+        with zipfile.ZipFile(tmp_path / "net.zip", "w") as archive:
+            archive.write(path, path.name)
+        path = tmp_path / "net.zip"
+    layers = read_file(path)
+    mains = layers.mains.table.sort_values("main_id")
+    # B is out of the ground: it is among those set aside by its status
+    assert mains["status"].tolist() == ["In service", "Removed", "X", "", "S", "In service"]
+    told = found(layers, "reader-message")["text"].tolist()
+    assert len(told) == 1
+    assert "'status' holds codes that its domain does not describe: S, X;" in told[0]
+
+
+def test_codes_longer_than_32_bits_are_read_as_their_domain_says(
+    tmp_path, network, read_file, found
+):
+    frame = network(material=[5_000_000_001, 5_000_000_002])
+    path = write(frame, tmp_path / "net.gpkg", layer="mains")
+    with_domain(path, "material", {5_000_000_001: "Cast iron", 5_000_000_002: "PVC"})
+    layers = read_file(path)
+    assert sorted(layers.mains.table["material"]) == ["Cast iron", "PVC"]
+    assert found(layers, "reader-message").empty
+
+
+def test_a_range_is_no_domain_of_codes(tmp_path, network, read_file, found):
+    path = write(network(material=["7", "8"]), tmp_path / "net.gpkg", layer="mains")
+    with_domain(path, "material", {"7": "Cast iron"})
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        db.execute(
+            "UPDATE gpkg_data_column_constraints SET constraint_type = 'range', value = NULL, "
+            "min = 0, max = 9"
+        )
+    layers = read_file(path)
+    assert sorted(layers.mains.table["material"]) == ["7", "8"]
+    assert found(layers, "reader-message").empty
+
+
+def test_a_domain_that_cannot_be_looked_up_is_told(
+    monkeypatch, tmp_path, network, read_file, found
+):
+    path = write(network(material=["7", "8"]), tmp_path / "net.gpkg", layer="mains")
+    with_domain(path, "material", {"7": "Cast iron"})
+    monkeypatch.setattr("geotools.intake.vector.read_words", lambda *_: None)
+    layers = read_file(path)
+    assert sorted(layers.mains.table["material"]) == ["7", "8"]
+    (text,) = found(layers, "reader-message")["text"]
+    assert "'material' has the domain 'words', whose words could not be looked up" in text
+
+
+def test_domains_of_a_damaged_or_strange_file_are_not_known(tmp_path, network):
+    path = write(network(), tmp_path / "net.gpkg", layer="mains")  # it has no such table
+    assert read_words(str(path), "GPKG", "it's") is None
+    assert read_words(str(path), "OpenFileGDB", "words") is None
+    assert read_words(str(path), "FlatGeobuf", "words") is None
+
+
+def test_a_table_in_utf_16_is_to_be_saved_as_utf_8(tmp_path, read_file, fault):
+    path = tmp_path / "net.csv"
+    path.write_text('main_id,diameter_mm,WKT\nA,300,"LINESTRING(0 0,9 9)"\n', "utf-16")
+    text = fault(read_file, path, crs="EPSG:32633")
+    assert "is UTF-16 text" in text
+    assert "save the file as UTF-8" in text
+    assert "damaged" not in text
+
+
+TWINS = ["net.geojson", "net.fgb", "net.csv", "net.parquet"]
+
+
+@pytest.mark.parametrize("name", TWINS)
+def test_columns_alike_but_for_case_are_refused_by_name_and_read_as_mapped(
+    tmp_path, network, read_file, fault, name
+):
+    frame = network(diameter_mm=[400.0, 400.0], Diameter_MM=[800.0, 800.0])
+    path = tmp_path / name
+    if name == "net.csv":
+        table = frame.drop(columns="geometry").assign(WKT=frame.to_wkt()["geometry"])
+        table.to_csv(path, index=False)
+    elif name == "net.geojson":  # GDAL writes no twins there
+        path.write_text(frame.to_crs(4326).to_json())
+    else:
+        write(frame, path)
+    text = fault(read_file, path, crs=None if name != "net.csv" else "EPSG:32633")
+    assert "'diameter_mm', 'Diameter_MM'; say which under [inputs.mains.fields]" in text
+    for column, metres in (("diameter_mm", 0.4), ("Diameter_MM", 0.8)):
+        crs = {"crs": "EPSG:32633"} if name == "net.csv" else {}
+        layers = read_file(path, fields={"diameter_mm": column}, **crs)
+        assert layers.mains.table["diameter"].to_numpy() == pytest.approx([metres] * 2)
+    assert "more than once" in fault(read_file, path, fields={"diameter_mm": "DIAMETER_mm"})
 
 
 def test_the_hash_is_that_of_the_file_and_changes_with_a_companion(tmp_path, network, read_file):

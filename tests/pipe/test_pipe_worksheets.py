@@ -169,6 +169,38 @@ def test_a_pull_through_a_bend_that_leaves_no_tension_fails() -> None:
     assert _result(sheet, "utilisation") == math.inf
 
 
+def test_a_pull_round_a_bend_tighter_than_the_pipe_may_be_bent_fails() -> None:
+    """DR 17 may be bent to 27 outside diameters (PPI Handbook ch. 7), whatever the force."""
+    least = 27 * PE.outside_m
+    for radius, passes in ((least * 1.001, True), (least * 0.999, False)):
+        sheet = _sheet("pull", PE, lengths_m=[1.0, 1.0], bend_radius_m=radius)
+        assert _result(sheet, "F") < _result(sheet, "F limit")
+        assert _result(sheet, "R") == radius
+        assert _result(sheet, "R least") == pytest.approx(least)
+        assert sheet.passes is passes
+    assert "R against R least" in sheet.results[-1].text
+    assert not any(e.name == "R least" for e in _sheet("pull", PE).results)
+
+
+def test_a_string_that_friction_does_not_hold_is_held_back() -> None:
+    """A body on a slope slides where the slope is steeper than its friction."""
+
+    def told(grade: float) -> bool:
+        sheet = _sheet("pull", PE, lengths_m=[100, 100], grades_rad=[math.atan(grade), 0.0],
+                       deflections_rad=0.0, friction=0.25)  # fmt: skip
+        return any("hold it back" in text for text in sheet.cautions)
+
+    assert told(-0.26)
+    assert not told(-0.24)
+    assert not told(0.5)
+
+
+def test_a_carrier_wider_than_the_host_is_told_beside_its_flow() -> None:
+    for bore, wide in ((PE.outside_m * 0.99, True), (PE.outside_m * 1.01, False)):
+        sheet = _sheet("flow", PE, host_bore_m=bore)
+        assert any("does not enter the host" in text for text in sheet.cautions) is wide
+
+
 @pytest.mark.parametrize(
     ("name", "changes"),
     [

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from geotools.pipe import pulling
+from geotools.pipe import bending, pulling
 from geotools.pipe._ranges import check_range, within
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.materials import is_polyethylene, material_property
@@ -22,9 +22,14 @@ from geotools.pipe.worksheets._parts import (
     step,
     verdict,
 )
+from geotools.pipe.worksheets.clearance import least_radius_step
 
 __all__ = ["pull_sheet"]
 
+_RUNS_AHEAD = (
+    "Downhill the string runs ahead by itself where friction is low: hold it back from the "
+    "insertion pit."
+)
 _TENSION = "Keep clear of a line under tension; stop the pull when the force leaves its plan."
 
 
@@ -74,7 +79,9 @@ def pull_sheet(
     way = _way_steps(pipe, path, weight, tail, _planned(surface, friction), forces[1].value)
     strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
     limits = _limit_steps(strength[-1].value, wanted_share, machine_n, machine_share)
-    passes, results = _judged((*way, forces[1])[0].value, strength[-1].value, limits)
+    bend, most = _bend_steps(pipe, bend_radius_m, temperature_c), (*way, forces[1])[0].value
+    passes, results = _judged(most, strength[-1].value, limits, bend, bend_radius_m)
+    low = min(pulling.friction_band(surface).low, math.inf if friction is None else friction)
     return Worksheet(
         title="Pull force at the head",
         inputs=(
@@ -83,10 +90,10 @@ def pull_sheet(
             *_pull_entries(pipe, host, condition, surface, hours, temperature_c),
             *_limit_entries(bend_radius_m, machine_n, wanted_share, machine_share),
         ),
-        steps=(*pulled, *forces, *way, *strength, *limits.values()),
+        steps=(*pulled, *forces, *way, *strength, *limits.values(), *bend),
         results=results,
         passes=passes,
-        cautions=(_TENSION, PLANNING),
+        cautions=(*_held_back(weight, low, lengths_m, grades_rad), _TENSION, PLANNING),
     )
 
 
@@ -266,17 +273,51 @@ def _limit_steps(
     return limits
 
 
+def _bend_steps(pipe: Carrier, radius: float, temperature_c: float) -> tuple[Step, ...]:
+    """Return the least radius the carrier may be bent to, where it is bent."""
+    if math.isinf(radius):
+        return ()
+    least = bending.least_radius_m(
+        pipe.material, pipe.dr, pipe.outside_m, temperature_c=temperature_c
+    )
+    return (least_radius_step(pipe, least),)
+
+
+def _held_back(
+    weight: float, friction: float, lengths: ArrayLike, grades: ArrayLike
+) -> tuple[str, ...]:
+    """Say that the string must be held back where friction does not hold its weight."""
+    drive = np.asarray(lengths, dtype=float) * (
+        friction * abs(weight) * np.cos(grades) + weight * np.sin(grades)
+    )
+    return (_RUNS_AHEAD,) if bool(np.any(drive < 0.0)) else ()
+
+
 def _judged(
-    force: float, allowed: float, limits: dict[str, Step]
+    force: float,
+    allowed: float,
+    limits: dict[str, Step],
+    bend: tuple[Step, ...],
+    radius: float,
 ) -> tuple[bool, tuple[Entry, ...]]:
-    """Hold the planned force against the lower limit."""
+    """Hold the planned force against the lower limit, and a bend against the least radius."""
     least = min(limits, key=lambda name: limits[name].value)
     passes = bool(within(force, limits[least].value))
     share = force / allowed if allowed > 0.0 else math.inf
+    text = f"planned force against the limit of the {least}"
+    bent: tuple[Entry, ...] = ()
+    if bend:
+        passes &= bool(within(bend[-1].value, radius))
+        text += ", R against R least"
+        bent = (
+            entry("R", radius, "length", "radius the carrier is bent to"),
+            entry("R least", bend[-1].value, "length", "least radius of the carrier"),
+        )
     return passes, (
         entry("F", force, "force", "planned force at the head"),
         entry("F limit", limits[least].value, "force", f"what the {least} may be given"),
         entry("utilisation", share, "share", "F over F pipe"),
         entry("governed by", least, "word", "the lower limit"),
-        verdict(passes, f"planned force against the limit of the {least}"),
+        *bent,
+        verdict(passes, text),
     )

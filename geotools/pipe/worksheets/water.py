@@ -89,8 +89,13 @@ def flow_sheet(
             verdict(passes, "velocity in the carrier against the highest wanted"),
         ),
         passes=passes,
-        cautions=("A field test of C beats a table.", PLANNING),
+        cautions=(*_too_wide(pipe, host_bore_m), "A field test of C beats a table.", PLANNING),
     )
+
+
+def _too_wide(pipe: Carrier, host_bore_m: float) -> tuple[str, ...]:
+    text = "This carrier does not enter the host: its outside diameter is not below the bore."
+    return (text,) if pipe.outside_m >= host_bore_m else ()
 
 
 def _rough_entries(host_bore: float, host_c: float) -> tuple[Entry, ...]:
@@ -368,6 +373,7 @@ def hydrotest_sheet(
     RangeError
         If a value lies outside its range.
     """
+    check_range("working_pa", working_pa, 0.0, 1e7, "Pa", above_low=True)
     wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
     gauge = _at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
@@ -412,9 +418,9 @@ def _section_entries(
 
 def _at_gauge_pa(test_pa: FloatArray, fall_m: float) -> FloatArray:
     """Return the test pressure where the gauge stands, above the lowest point."""
-    column = WATER_DENSITY * GRAVITY * fall_m
-    check_range("head of fall_m / test pressure", column / test_pa, 0.0, 1.0, "")
-    return test_pa - column
+    per_m = WATER_DENSITY * GRAVITY
+    check_range("fall_m", fall_m, 0.0, float(test_pa) / per_m, "m")
+    return test_pa - per_m * fall_m
 
 
 def _phase(start: float | None, end: float | None) -> tuple[tuple[Step, ...], bool | None]:
