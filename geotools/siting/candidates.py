@@ -14,10 +14,11 @@ from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.schema import angle_text
 from geotools.siting.axis import Axis
+from geotools.siting.depths import Depths, Stretch, dug_depths, greatest_within, too_steep
 from geotools.siting.digging import dig_pits
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
 from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
-from geotools.siting.grounds import Grounds, lay_grounds
+from geotools.siting.grounds import Grounds, Sides, lay_grounds
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
 from geotools.siting.profile import Profile
@@ -139,14 +140,14 @@ class Candidates(Judged):
     ----------
     table : DataFrame
         Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
-    ramp, drop, host_slope, rest_slope, length, volume, area, off_street, supported, services,
-    days, lane_days, factor, traffic : ndarray, shape (n, 4)
+    ramp, drop, host_slope, rest_slope, length, deepest, volume, area, off_street, supported,
+    services, days, lane_days, factor, traffic : ndarray, shape (n, 4)
         Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
-        not a number where there is no ramp but for the drop; length of the excavation (m), its
-        volume (m3), its ground (m2), the part of it off the street (m2), its shored face (m2),
-        services tapped off the main in it, days open, lanes closed times days, factor on the
-        site's cost, cost of the traffic; of a role that is refused what lies off the street is
-        not worked out.
+        not a number where there is no ramp but for the drop; length of the excavation (m), the
+        most it is dug to the host, bedding included (m), its volume (m3), its ground (m2), the
+        part of it off the street (m2), its shored face (m2), services tapped off the main in it,
+        days open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
+        role that is refused what lies off the street is not worked out.
     ground : Grounds
     """
 
@@ -155,6 +156,7 @@ class Candidates(Judged):
     host_slope: FloatArray
     rest_slope: FloatArray
     length: FloatArray
+    deepest: FloatArray
     volume: FloatArray
     area: FloatArray
     off_street: FloatArray
@@ -236,7 +238,11 @@ def find_candidates(
 
 @dataclass(frozen=True)
 class _Pits:
-    """The pits laid out at every candidate: arrays of shape (n,)."""
+    """The pits laid out at every candidate: arrays of shape (n,).
+
+    ``dug`` is what is dug to the host, ``depths`` how deep that is, ``reach``, shape (n, 4), half
+    the width at the ground where it is widest, m.
+    """
 
     run: IntArray
     axis: Axis
@@ -244,6 +250,9 @@ class _Pits:
     sizes: PitSizes
     slope: FloatArray
     extents: Extents
+    dug: Stretch
+    depths: Depths
+    reach: FloatArray
     ground: Grounds
     lanes: Lanes
     laydown: Laydown
@@ -307,9 +316,10 @@ def _laid_out(
     )
     sizes = PitSizes(ramps.length, ramps.shared, half_width, rules.working, rules.receiving)
     extents = pit_extents(axis, run, at, sizes, must)
-    depth = table["depth"].to_numpy(dtype=float)
-    slope = _slope(depth, rules)
-    spread = slope * (np.maximum(np.nan_to_num(depth), 0.0) + rules.bedding)
+    dug = Stretch(profile, run, extents.deep_start, extents.deep_end)
+    depths = dug_depths(dug, bedding=rules.bedding)
+    slope = _slope(table["depth"].to_numpy(dtype=float), rules)
+    reach = half_width[:, None] + slope[:, None] * np.nan_to_num(depths.greatest)
     street = table["street_chain"].to_numpy(dtype=np.int64)
     laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
     return _Pits(
@@ -319,24 +329,27 @@ def _laid_out(
         sizes=sizes,
         slope=slope,
         extents=extents,
-        ground=_ground(axis, run, extents, ramps, half_width, slope, spread),
-        lanes=lanes_taken(table, half_width + spread, laydown.tops, gap=rules.lateral_gap),
+        dug=dug,
+        depths=depths,
+        reach=reach,
+        ground=_ground(axis, extents, ramps, half_width, slope, dug, depths),
+        lanes=lanes_taken(table, reach, laydown.tops, gap=rules.lateral_gap),
         laydown=laydown,
     )
 
 
 def _ground(
     axis: Axis,
-    run: IntArray,
     extents: Extents,
     ramps: Ramps,
     half_width: FloatArray,
     slope: FloatArray,
-    spread: FloatArray,
+    dug: Stretch,
+    depths: Depths,
 ) -> Grounds:
     """Return the ground of every pit; sides that lean take more, and less along a ramp."""
     if not slope.any():
-        return lay_grounds(axis, run, extents, half_width)
+        return lay_grounds(axis, dug.run, extents, half_width)
 
     def widths(row: IntArray, from_top: FloatArray, way: int) -> FloatArray:
         place = np.nan_to_num(ramps.length[row, way, None]) - from_top
@@ -345,7 +358,8 @@ def _ground(
         deep[known] = ramp_depths(ramps, row[known], way, place[known])
         return half_width[row, None] + slope[row, None] * deep
 
-    return lay_grounds(axis, run, extents, half_width, spread=spread, widths=widths)
+    sides = Sides(slope, depths, dug, ramps.rules.bedding, widths)
+    return lay_grounds(axis, dug.run, extents, half_width, sides=sides)
 
 
 def _ramps_of_roles(pits: _Pits) -> dict[str, FloatArray]:
@@ -407,8 +421,8 @@ def _costed(
     """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
     extents = pits.extents
     hole = dig_pits(
-        pits.axis, pits.run, extents, pits.ramps, pits.sizes.half_width, pits.slope, profile,
-        bedding=rules.bedding, wanted=verdict.code == 0,
+        pits.axis, pits.run, extents, pits.ramps, pits.sizes.half_width, pits.slope, pits.depths,
+        wanted=verdict.code == 0,
     )  # fmt: skip
     area = pits.ground.area(verdict.code == 0)
     days = pit_days(hole.volume, area, work)
@@ -427,6 +441,7 @@ def _costed(
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
     return {
         "length": hole.length,
+        "deepest": pits.depths.greatest,
         "volume": hole.volume,
         "area": area,
         "off_street": off_street,
@@ -451,20 +466,18 @@ def _refusals(
     run, extents, ramp = pits.run, pits.extents, pits.sizes.ramp
     depth = table["depth"].to_numpy(dtype=float)
     first, last = (
-        profile.table(["depth", "ground_z"], run, edge) for edge in (extents.start, extents.end)
+        profile.table(["ground_z"], run, edge)[0] for edge in (extents.start, extents.end)
     )
-    deepest = np.fmax(depth[:, None], np.fmax(first[0], last[0]))
-    slope = _steepest(table, pits, first[1], last[1])
+    steep = _steepest(table, pits, first, last) > rules.max_slope
     unknown = ~np.isfinite(depth)[:, None]
     one_way, two_way = np.isfinite(ramp), np.isfinite(ramp.sum(axis=1) + pits.sizes.shared)
     ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
-    crown = -table["cover"].to_numpy(dtype=float)[:, None]  # over the ground
     code = np.where(unknown, NO_GROUND, 0)
-    code = code | np.where(crown > 0, ABOVE, 0)
-    code = code | np.where(deepest > rules.max_depth, DEEP, 0)
-    code = code | np.where(slope > rules.max_slope, STEEP, 0)
+    code = code | np.where(pits.depths.cover < 0, ABOVE, 0)
+    code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
+    code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
     code = code | np.where(~ramps & ~unknown, RAMP, 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
 
@@ -472,8 +485,8 @@ def _refusals(
 def _steepest(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:
     """Return the steepest slope of the ground along every pit, rise over run, shape (n, 4).
 
-    From edge to edge, and from the station to either edge: on a crest or in a trough the edges
-    are level with each other.
+    From edge to edge, and from the station to either edge, ramps beyond the run's end included;
+    what rises and falls in between is for `too_steep`.
     """
     extents, here = pits.extents, table["ground_z"].to_numpy(dtype=float)[:, None]
     at = table["chainage"].to_numpy(dtype=float)[:, None]

@@ -83,8 +83,8 @@ def lanes_taken(
     table : DataFrame
         Candidates with their street: ``street_offset``, ``street_width`` (m),
         ``street_lanes``; not-a-number where there is no street.
-    half_width : ndarray, shape (n,)
-        Half the width of the pit, m.
+    half_width : ndarray, shape (n,) or (n, 4)
+        Half the width of the pit at the ground, m.
     tops : ndarray, shape (n, 2)
         Top of the ramp for the pull ahead and for the pull behind, m left of the centreline: in
         a curve of the street the ramp goes straight on across it. Not-a-number where unknown.
@@ -98,7 +98,8 @@ def lanes_taken(
     middles = np.stack([offset, ahead, behind, offset], axis=1)
     low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
     low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
-    low, high = low - half_width[:, None], high + half_width[:, None]
+    half_width = half_width.reshape(len(half_width), -1)
+    low, high = low - half_width, high + half_width
     halves = [approach(low - gap, high + gap, width, lanes, left=left) for left in (False, True)]
     taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
     return Lanes(taken=taken, left=lanes - taken, low=low, high=high)
