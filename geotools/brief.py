@@ -514,8 +514,8 @@ class Pits(_Section):
     )
     receive_in_intersection: bool = _set(
         True,
-        "a receiving pit may lie in an intersection where the run ends or turns too sharply to "
-        "be pulled through: the main must be opened there in any case",
+        "a receiving pit may lie in an intersection where it opens an end of the run or a bend too "
+        "sharp to be pulled through: the main must be opened there in any case",
         COMMON,
     )
     ramp: Literal["level", "lifted"] = _set(

@@ -397,7 +397,7 @@ def _judged(
     """Judge every role of every candidate by all rules of a site."""
     crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
-    tolerated = in_crossing & _unavoidable(table, bends, rules)
+    tolerated = in_crossing & _unavoidable(pits, bends, rules)
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
@@ -529,15 +529,21 @@ def _no_string(laydown: Laydown) -> IntArray:
     return np.stack([np.zeros_like(ahead), ahead, behind, ahead | behind], axis=1)
 
 
-def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> BoolTable:
+def _unavoidable(pits: _Pits, bends: pd.DataFrame, rules: PitRules) -> BoolTable:
     """Return the receiving pits that have to stand where they are, whatever the street.
 
     At a run's end the carrier is tied in, and a bend that cannot be passed is dug out: the main
-    is opened there in any case.
+    is opened there in any case, by a pit that reaches the end or the bend wherever its middle is.
     """
-    ends = by_word(table["kind"], lambda kind: kind == "end")
-    held = _bend_at(table, bends[~bends["passes"].to_numpy(dtype=bool)]) >= 0
-    unavoidable = np.zeros((len(table), 4), dtype=bool)
+    run, axis = pits.run, pits.axis
+    start, end = pits.extents.start[:, 0], pits.extents.end[:, 0]
+    ends = (start <= MILLIMETRE) | (end >= axis.chainage[axis.offsets[run + 1] - 1] - MILLIMETRE)
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    of, at = blocked["run"].to_numpy(dtype=np.int64), blocked["chainage"].to_numpy(dtype=float)
+    places = Places.of(of, at, 1 + max(int(run.max(initial=0)), int(of.max(initial=0))))
+    first = places.search(run, start - MILLIMETRE, "left")
+    held = places.search(run, end + MILLIMETRE, "right") > first
+    unavoidable = np.zeros((len(run), 4), dtype=bool)
     unavoidable[:, 0] = rules.receive_in_intersection & (ends | held)
     return unavoidable
 

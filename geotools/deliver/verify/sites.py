@@ -396,12 +396,13 @@ def clear_of_intersections(plan: Plan) -> Tally:
 
 
 def unavoidable(plan: Plan, pit: Any) -> bool:
-    """Say whether the main is opened here in any case: a run's end, or a bend not passed."""
+    """Say whether a pit opens what is opened in any case: a run's end, or a bend not passed."""
     run = plan.one("runs", "run_id")[pit.run_id]
-    if pit.chainage <= CLOSE or pit.chainage >= run.length - CLOSE:
+    start, end = pit.chainage - pit.before, pit.chainage + pit.after
+    if start <= DRAWN or end >= run.length - DRAWN:
         return True
     bends = plan.by("bends", "run_id").get(pit.run_id, [])
-    return any(not b.passes and abs(b.chainage - pit.chainage) <= DRAWN for b in bends)
+    return any(not b.passes and start - DRAWN <= b.chainage <= end + DRAWN for b in bends)
 
 
 def overlaps(plan: Plan) -> Tally:
