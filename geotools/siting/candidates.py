@@ -218,7 +218,7 @@ def find_candidates(
     table = stations[kept].reset_index(drop=True)
     pits = _laid_out(table, axis, profile, runs, must, scene, levels, rules, strings, rates)
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
-    costs = _costed(table, profile, runs, pits, verdict, scene, services, rules, rates, work)
+    costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
         table=table.assign(
             width=2 * pits.sizes.half_width, side_slope=pits.slope, why=_why(table, bends)
@@ -408,7 +408,7 @@ def _judged(
 
 def _costed(
     table: pd.DataFrame,
-    profile: Profile,
+    stations: pd.DataFrame,
     runs: pd.DataFrame,
     pits: _Pits,
     verdict: _Verdict,
@@ -429,6 +429,7 @@ def _costed(
     # No more than a metre off the main it lies along the street; of a role refused nobody asks.
     leaves = (extents.box_ahead + extents.box_behind - extents.on_run > 1.0) & (verdict.code == 0)
     streets = None if scene is None else scene.ground
+    leaves |= _may_leave(stations, pits, scene, verdict.code == 0)
     off_street = off_street_area(pits.ground, streets, area, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
@@ -455,7 +456,40 @@ def _costed(
     }
 
 
+def _may_leave(
+    stations: pd.DataFrame, pits: _Pits, scene: StreetScene | None, wanted: BoolTable
+) -> BoolTable:
+    """Return which of the pits wanted may take ground off the street: all but those well in it.
+
+    Those are where the main lies in one street from the station before the pit to the one behind
+    it, and so far inside the edge of the verge that the widest of the pit does as well, with room
+    for how street and main bend between stations.
+    """
+    may = np.zeros(wanted.shape, dtype=bool)
+    row, role = np.nonzero(wanted & (scene is not None))
+    if scene is None or not len(row):
+        return may
+    run, extents = pits.run[row], pits.extents
+    at = stations["chainage"].to_numpy(dtype=float)
+    places = Places.of(stations["run"].to_numpy(dtype=np.int64), at, int(pits.run.max()) + 1)
+    wide = pits.reach[row, role]
+    start, end = extents.start[row, role] - wide, extents.end[row, role] + wide
+    first = places.holding(run, start)
+    count = np.minimum(places.holding(run, end) + 1, places.offsets[run + 1] - 1) - first + 1
+    chain = stations["street_chain"].to_numpy(dtype=float)
+    past = np.abs(stations["street_offset"].to_numpy(dtype=float))
+    past = past - stations["street_width"].to_numpy(dtype=float) / 2
+    past = np.where((chain >= 0) & np.isfinite(past), past, np.inf)
+    most, high, low = (greatest_within(column, first, count) for column in (past, chain, -chain))
+    inside = (high == -low) & (most + wide + BENDS <= scene.rules.verge)
+    last = at[places.offsets[run + 1] - 1]
+    inside &= (extents.start[row, role] > -BENDS) & (extents.end[row, role] < last + BENDS)
+    may[row, role] = ~inside
+    return may
+
+
 MILLIMETRE = 1e-3  # m
+BENDS = 1.0  # m by which a street or a main may leave a straight line between two stations
 _RUN_COLUMNS = ("diameter", "outside", "radius")
 
 
