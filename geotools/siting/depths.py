@@ -175,9 +175,9 @@ def _added_up(stretch: Stretch) -> tuple[FloatArray, FloatArray]:
     least = _least(depth, profile.offsets)
     over = np.clip(depth - np.repeat(least, np.diff(profile.offsets)), 0.0, DEEPEST)
     over = np.nan_to_num(over)
-    span = np.append(np.diff(at), 0.0)
+    span = np.diff(at, append=at[-1:])
     span[profile.offsets[1:][np.diff(profile.offsets) > 0] - 1] = 0.0  # to another run
-    after = np.append(over[1:], 0.0)
+    after = np.roll(over, -1)
     whole = span * (over + after) / 2, span * (over * over + over * after + after * after) / 3
     sums = [offsets_of(np.rint(part / TICK).astype(np.int64)) for part in whole]
     low, high = (_part(at, over, edge) for edge in stretch.edges)

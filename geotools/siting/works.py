@@ -98,8 +98,8 @@ def lanes_taken(
     middles = np.stack([offset, ahead, behind, offset], axis=1)
     low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
     low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
-    half_width = half_width.reshape(len(half_width), -1)
-    low, high = low - half_width, high + half_width
+    wide = half_width if half_width.ndim > 1 else half_width[:, None]
+    low, high = low - wide, high + wide
     halves = [approach(low - gap, high + gap, width, lanes, left=left) for left in (False, True)]
     taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
     return Lanes(taken=taken, left=lanes - taken, low=low, high=high)

@@ -246,3 +246,11 @@ def test_sides_that_lean_reach_out_as_far_as_the_pit_is_deep_there(tmp_path: Pat
     assert shapely.symmetric_difference(due, ours).area < 0.01 * due.area
     assert shapes["area"][pit["pit_id"]] == pytest.approx(ours.area, rel=1e-6)
     assert pit["days"] > 0 and half[1] - half[3] > 2.5
+
+
+def test_of_no_pits_nothing_is_dug() -> None:
+    none = np.zeros((0, 4))
+    for profile in (runs_of(1)[0], Profile(runs_of(1)[1][0].iloc[:0], 0)):
+        pits = Stretch(profile, np.zeros(0, dtype=np.int64), none, none)
+        assert dug_depths(pits, bedding=0.1).area.shape == (0, 4)
+        assert too_steep(pits, 0.1).shape == (0, 4)
