@@ -506,14 +506,16 @@ class Pits(_Section):
     """What a pit needs and where it may not lie."""
 
     max_depth: Length = _set("5 m", "deepest invert a pit may reach", COMMON, gt=0, le=50)
-    max_slope: float = _set(0.12, "steepest ground along a pit, rise over run", COMMON, gt=0, le=1)
+    max_slope: float = _set(
+        0.12, "steepest ground over any 3 m of a pit, rise over run", COMMON, gt=0, le=1
+    )
     clear_of_intersection: Length = _set(
         "10 m", "distance a pit keeps from the middle of an intersection", COMMON, ge=0, le=200
     )
     receive_in_intersection: bool = _set(
         True,
-        "a receiving pit may lie in an intersection where the run ends or turns too sharply to "
-        "be pulled through: the main must be opened there in any case",
+        "a receiving pit may lie in an intersection where it opens an end of the run or a bend too "
+        "sharp to be pulled through: the main must be opened there in any case",
         COMMON,
     )
     ramp: Literal["level", "lifted"] = _set(

@@ -461,6 +461,13 @@ OUTPUTS: dict[str, Layer] = {
                     "length",
                     later=True,
                 ),
+                _real(
+                    "deepest",
+                    "ground to the bottom of the pit where what is dug to the host is deepest, "
+                    "bedding included",
+                    "length",
+                    later=True,
+                ),
                 _real("length", "length of the excavation along its longer axis", "length"),
                 _real("width", "width at the bottom", "length"),
                 _real("ramp", "ramp, along the ground; of two ramps the longer", "length"),

@@ -21,8 +21,8 @@ SHOWN: dict[str, tuple[str, ...]] = {
         *("pit_count", "pull_count", "longest_pull", "capacity_ratio", "cost", "reason"),
     ),
     "pits": (
-        *("pit_id", "role", "chainage", "depth", "depth_source", "dig_depth", "length", "width"),
-        *("volume", "street_name", "lanes_taken", "days", "cost"),
+        *("pit_id", "role", "chainage", "depth", "depth_source", "dig_depth", "deepest"),
+        *("length", "width", "volume", "street_name", "lanes_taken", "days", "cost"),
     ),
     "pulls": (
         *("pull_id", "insertion_pit", "receiving_pit", "length", "head_force", "allowable"),

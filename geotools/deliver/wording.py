@@ -29,7 +29,9 @@ ASSUMED_MARK = "*"  # after a number that rests on an assumption, where there is
 _DECIMALS = {"m": 1, "ft": 1, "mm": 0, "in": 1, "kn": 1, "lbf": 0, "kpa": 0, "psi": 1, "deg": 2}
 # What is dug or cut to measure is shown to the centimetre, or the hundredth of a foot.
 _FINE = {
-    "pits": ("depth", "dig_depth", "length", "width", "before", "after", "ramp", "drop"),
+    "pits": (
+        *("depth", "dig_depth", "deepest", "length", "width", "before", "after", "ramp", "drop"),
+    ),
     "sections": ("leave",),
     "stations": ("ground_z", "axis_z", "cover", "depth"),
 }

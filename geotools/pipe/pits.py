@@ -22,6 +22,7 @@ __all__ = [
     "LEAST_SLOPE_OVER_M",
     "SLOPE_OVER_M",
     "STEEPEST_SLOPE",
+    "STEEP_OVER_M",
     "deepest_drop_m",
     "ground_reach_m",
     "insertion_length_m",
@@ -40,6 +41,9 @@ GROUND_PLACES = 17  # where the ground is looked up along the line of a ramp, ev
 # no source.
 SLOPE_OVER_M = 10.0
 LEAST_SLOPE_OVER_M = 1.0  # of a host that goes on no farther no slope is taken
+# Of the ground along a pit: over so much of it, or all of a shorter one, is told how steep it is;
+# levels nearer to each other are noise. Common practice, no source.
+STEEP_OVER_M = 3.0
 STEEPEST_SLOPE = 1.0  # of streets and hosts, m/m; what is steeper is a fault of the levels
 GROUND_SPARE_M = 10.0  # of ground looked up beyond twice the ramp that level ground would need
 _HANDBOOK_ROOM = ((18.0, 12.0), (48.0, 18.0), (np.inf, 24.0))  # outside up to, room; inches

@@ -45,6 +45,20 @@ class Edited:
     refused: dict[int, str]
 
 
+@dataclasses.dataclass(frozen=True)
+class _Lost:
+    """An edit that leaves its run no plan.
+
+    ``covered`` is how far pits and pulls get with it, m. ``other`` is the one edit, taken up
+    before, that rules it out by itself, if there is one; ``over`` says that one of the two pits
+    would cover the place of the other.
+    """
+
+    covered: float
+    other: pd.Series | None = None
+    over: bool = False
+
+
 def choose_with_edits(
     sites: Sites,
     costs: PullCosts,
@@ -90,9 +104,9 @@ def choose_with_edits(
     broken = np.flatnonzero(np.isfinite(plain.cost) & ~np.isfinite(edited.cost))
     for run in broken:
         told = _joined(sites, costs, chainage, edits, kept, int(run), reach)
-        for row, covered in told.items():
+        for row, lost in told.items():
             kept.remove(row)
-            refused[row] = _too_much(covered, edits.iloc[row], reach, say)
+            refused[row] = _too_much(lost, edits.iloc[row], reach, say)
     if len(broken):
         edited = _again(plain, sites, costs, chainage, edits.iloc[kept], reach)
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
@@ -215,11 +229,8 @@ def _joined(
     kept: list[int],
     run: int,
     reach: float,
-) -> dict[int, float]:
-    """Take up the edits of a run one by one, leaving out each that would leave it no plan.
-
-    Returns those left out, and how far pits and pulls would get with each, m.
-    """
+) -> dict[int, _Lost]:
+    """Take up the edits of a run one by one; return each that would leave it no plan."""
     mine = [row for row in kept if int(edits.iloc[row]["run"]) == run]
     alone, own = (
         _of_runs(sites, np.array([run])),
@@ -227,19 +238,47 @@ def _joined(
     )
     at = chainage[_rows(sites, run)]
     taken: list[int] = []
-    lost: dict[int, float] = {}
+    lost: dict[int, _Lost] = {}
+
+    def chosen(*rows: int) -> Choice:
+        tried = edits.iloc[list(rows)].assign(run=0)
+        return choose_pits(_applied(alone, at, tried, reach), own)
+
     for row in mine:
-        tried = edits.iloc[[*taken, row]].assign(run=0)
-        choice = choose_pits(_applied(alone, at, tried, reach), own)
+        choice = chosen(*taken, row)
         if np.isfinite(choice.cost[0]):
             taken.append(row)
-        else:
-            lost[row] = float(choice.covered[0])
+            continue
+        lost[row] = _Lost(float(choice.covered[0]))
+        if np.isfinite(chosen(row).cost[0]):
+            bars = (one for one in taken if not np.isfinite(chosen(one, row).cost[0]))
+            other = next((edits.iloc[one] for one in bars), None)
+            over = other is not None and _over(alone, at, edits.iloc[row], other)
+            lost[row] = dataclasses.replace(lost[row], other=other, over=over)
     return lost
 
 
-def _too_much(covered: float, edit: pd.Series, reach: float, say: Callable[[float], str]) -> str:
-    """Say that an edit would leave its run no plan, and where it would end."""
+def _over(sites: Sites, chainage: FloatArray, one: pd.Series, two: pd.Series) -> bool:
+    """Say whether two pits fixed on the only run would cover the place of one of the two."""
+    if {one["action"], two["action"]} != {"fix"}:
+        return False
+    for pit, place in ((one, two), (two, one)):
+        states = _wanted(sites, chainage, 0, float(pit["chainage"]), pit["role"])
+        states &= np.isfinite(sites.cost)
+        at = float(place["chainage"])
+        if ((sites.start <= at) & (sites.end >= at))[states].all():
+            return True
+    return False
+
+
+def _too_much(lost: _Lost, edit: pd.Series, reach: float, say: Callable[[float], str]) -> str:
+    """Say that an edit would leave its run no plan, and where it would end, or by which other."""
+    if lost.other is not None:
+        word = "pit fixed" if lost.other["action"] == "fix" else "stretch forbidden"
+        why = ": one of the two pits would cover the place of the other" if lost.over else ""
+        place = say(float(lost.other["chainage"]))
+        return f"no plan of the run honours it and the {word} at {place} as well{why}"
+    covered = lost.covered
     where = f"pits and pulls would reach {say(covered)} from the start and no farther"
     if covered <= 0:
         where = "no pit could stand at its start"

@@ -110,6 +110,7 @@ def _pits(
             "before": at - start,
             "after": end - at,
             "depth": table["depth"],
+            "deepest": candidates.deepest[row, role],
             "length": candidates.length[row, role],
             "width": table["width"],
             "ramp": candidates.ramp[row, role],

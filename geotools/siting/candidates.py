@@ -15,10 +15,11 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.schema import angle_text
 from geotools.siting.aslant import find_aslant
 from geotools.siting.axis import Axis
+from geotools.siting.depths import Depths, Stretch, dug_depths, greatest_within, too_steep
 from geotools.siting.digging import dig_pits
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
 from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
-from geotools.siting.grounds import Grounds, lay_grounds
+from geotools.siting.grounds import Grounds, Sides, lay_grounds
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
 from geotools.siting.profile import Profile, steepest
@@ -139,14 +140,14 @@ class Candidates(Judged):
     ----------
     table : DataFrame
         Beside what is told: ``width`` (m), ``side_slope``, all columns of the street.
-    ramp, drop, host_slope, rest_slope, length, volume, area, off_street, supported, services,
-    days, lane_days, factor, traffic : ndarray, shape (n, 4)
+    ramp, drop, host_slope, rest_slope, length, deepest, volume, area, off_street, supported,
+    services, days, lane_days, factor, traffic : ndarray, shape (n, 4)
         Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
-        not a number where there is no ramp but for the drop; length of the excavation (m), its
-        volume (m3), its ground (m2), the part of it off the street (m2), its shored face (m2),
-        services tapped off the main in it, days open, lanes closed times days, factor on the
-        site's cost, cost of the traffic; of a role that is refused what lies off the street is
-        not worked out.
+        not a number where there is no ramp but for the drop; length of the excavation (m), the
+        most it is dug to the host, bedding included (m), its volume (m3), its ground (m2), the
+        part of it off the street (m2), its shored face (m2), services tapped off the main in it,
+        days open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
+        role that is refused what lies off the street is not worked out.
     ground : Grounds
     """
 
@@ -155,6 +156,7 @@ class Candidates(Judged):
     host_slope: FloatArray
     rest_slope: FloatArray
     length: FloatArray
+    deepest: FloatArray
     volume: FloatArray
     area: FloatArray
     off_street: FloatArray
@@ -222,7 +224,7 @@ def find_candidates(
             pits, lanes=aslant.lanes(pits.lanes, gap=rules.lateral_gap), aslant=aslant.row
         )
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
-    costs = _costed(table, profile, runs, pits, verdict, scene, services, rules, rates, work)
+    costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
         table=table.assign(
             width=2 * pits.sizes.half_width, side_slope=pits.slope, why=_why(table, bends)
@@ -244,7 +246,9 @@ def find_candidates(
 class _Pits:
     """The pits laid out at every candidate: arrays of shape (n,).
 
-    ``aslant`` are the rows of those that stand aslant in a street.
+    ``dug`` is what is dug to the host, ``depths`` how deep that is, ``reach``, shape (n, 4), half
+    the width at the ground where it is widest, m; ``aslant`` are the rows of those that stand
+    aslant in a street.
     """
 
     run: IntArray
@@ -253,6 +257,9 @@ class _Pits:
     sizes: PitSizes
     slope: FloatArray
     extents: Extents
+    dug: Stretch
+    depths: Depths
+    reach: FloatArray
     ground: Grounds
     lanes: Lanes
     laydown: Laydown
@@ -317,9 +324,10 @@ def _laid_out(
     )
     sizes = PitSizes(ramps.length, ramps.shared, half_width, rules.working, rules.receiving)
     extents = pit_extents(axis, run, at, sizes, must)
-    depth = table["depth"].to_numpy(dtype=float)
-    slope = _slope(depth, rules)
-    spread = slope * (np.maximum(np.nan_to_num(depth), 0.0) + rules.bedding)
+    dug = Stretch(profile, run, extents.deep_start, extents.deep_end)
+    depths = dug_depths(dug, bedding=rules.bedding)
+    slope = _slope(table["depth"].to_numpy(dtype=float), rules)
+    reach = half_width[:, None] + slope[:, None] * np.nan_to_num(depths.greatest)
     street = table["street_chain"].to_numpy(dtype=np.int64)
     laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
     return _Pits(
@@ -329,8 +337,11 @@ def _laid_out(
         sizes=sizes,
         slope=slope,
         extents=extents,
-        ground=_ground(axis, run, extents, ramps, half_width, slope, spread),
-        lanes=lanes_taken(table, half_width + spread, laydown.tops, gap=rules.lateral_gap),
+        dug=dug,
+        depths=depths,
+        reach=reach,
+        ground=_ground(axis, extents, ramps, half_width, slope, dug, depths),
+        lanes=lanes_taken(table, reach, laydown.tops, gap=rules.lateral_gap),
         laydown=laydown,
         aslant=np.zeros(0, dtype=np.int64),
     )
@@ -338,16 +349,16 @@ def _laid_out(
 
 def _ground(
     axis: Axis,
-    run: IntArray,
     extents: Extents,
     ramps: Ramps,
     half_width: FloatArray,
     slope: FloatArray,
-    spread: FloatArray,
+    dug: Stretch,
+    depths: Depths,
 ) -> Grounds:
     """Return the ground of every pit; sides that lean take more, and less along a ramp."""
     if not slope.any():
-        return lay_grounds(axis, run, extents, half_width)
+        return lay_grounds(axis, dug.run, extents, half_width)
 
     def widths(row: IntArray, from_top: FloatArray, way: int) -> FloatArray:
         place = np.nan_to_num(ramps.length[row, way, None]) - from_top
@@ -356,7 +367,8 @@ def _ground(
         deep[known] = ramp_depths(ramps, row[known], way, place[known])
         return half_width[row, None] + slope[row, None] * deep
 
-    return lay_grounds(axis, run, extents, half_width, spread=spread, widths=widths)
+    sides = Sides(slope, depths, dug, ramps.rules.bedding, widths)
+    return lay_grounds(axis, dug.run, extents, half_width, sides=sides)
 
 
 def _ramps_of_roles(pits: _Pits) -> dict[str, FloatArray]:
@@ -394,7 +406,7 @@ def _judged(
     """Judge every role of every candidate by all rules of a site."""
     crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
-    unavoidable = _unavoidable(table, bends, rules)
+    unavoidable = _unavoidable(pits, bends, rules)
     tolerated, aslant = in_crossing & unavoidable, np.zeros_like(unavoidable)
     aslant[pits.aslant] = unavoidable[pits.aslant]  # the main crosses the street in any case
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
@@ -407,7 +419,7 @@ def _judged(
 
 def _costed(
     table: pd.DataFrame,
-    profile: Profile,
+    stations: pd.DataFrame,
     runs: pd.DataFrame,
     pits: _Pits,
     verdict: _Verdict,
@@ -420,8 +432,8 @@ def _costed(
     """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
     extents = pits.extents
     hole = dig_pits(
-        pits.axis, pits.run, extents, pits.ramps, pits.sizes.half_width, pits.slope, profile,
-        bedding=rules.bedding, wanted=verdict.code == 0,
+        pits.axis, pits.run, extents, pits.ramps, pits.sizes.half_width, pits.slope, pits.depths,
+        wanted=verdict.code == 0,
     )  # fmt: skip
     area = pits.ground.area(verdict.code == 0)
     days = pit_days(hole.volume, area, work)
@@ -431,6 +443,7 @@ def _costed(
     leaves[pits.aslant] = True
     leaves &= verdict.code == 0
     streets = None if scene is None else scene.ground
+    leaves |= _may_leave(stations, pits, scene, verdict.code == 0)
     off_street = off_street_area(pits.ground, streets, area, leaves, _on_street(table, scene))
     opened = opened_length(pits.run, extents, runs["length"].to_numpy(dtype=float))
     dear = np.maximum(verdict.factor, rates.intersection_factor)
@@ -443,6 +456,7 @@ def _costed(
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
     return {
         "length": hole.length,
+        "deepest": pits.depths.greatest,
         "volume": hole.volume,
         "area": area,
         "off_street": off_street,
@@ -456,7 +470,40 @@ def _costed(
     }
 
 
+def _may_leave(
+    stations: pd.DataFrame, pits: _Pits, scene: StreetScene | None, wanted: BoolTable
+) -> BoolTable:
+    """Return which of the pits wanted may take ground off the street: all but those well in it.
+
+    Those are where the main lies in one street from the station before the pit to the one behind
+    it, and so far inside the edge of the verge that the widest of the pit does as well, with room
+    for how street and main bend between stations.
+    """
+    may = np.zeros(wanted.shape, dtype=bool)
+    row, role = np.nonzero(wanted & (scene is not None))
+    if scene is None or not len(row):
+        return may
+    run, extents = pits.run[row], pits.extents
+    at = stations["chainage"].to_numpy(dtype=float)
+    places = Places.of(stations["run"].to_numpy(dtype=np.int64), at, int(pits.run.max()) + 1)
+    wide = pits.reach[row, role]
+    start, end = extents.start[row, role] - wide, extents.end[row, role] + wide
+    first = places.holding(run, start)
+    count = np.minimum(places.holding(run, end) + 1, places.offsets[run + 1] - 1) - first + 1
+    chain = stations["street_chain"].to_numpy(dtype=float)
+    past = np.abs(stations["street_offset"].to_numpy(dtype=float))
+    past = past - stations["street_width"].to_numpy(dtype=float) / 2
+    past = np.where((chain >= 0) & np.isfinite(past), past, np.inf)
+    most, high, low = (greatest_within(column, first, count) for column in (past, chain, -chain))
+    inside = (high == -low) & (most + wide + BENDS <= scene.rules.verge)
+    last = at[places.offsets[run + 1] - 1]
+    inside &= (extents.start[row, role] > -BENDS) & (extents.end[row, role] < last + BENDS)
+    may[row, role] = ~inside
+    return may
+
+
 MILLIMETRE = 1e-3  # m
+BENDS = 1.0  # m by which a street or a main may leave a straight line between two stations
 _RUN_COLUMNS = ("diameter", "outside", "radius")
 
 
@@ -467,26 +514,28 @@ def _refusals(
     run, extents, ramp = pits.run, pits.extents, pits.sizes.ramp
     depth = table["depth"].to_numpy(dtype=float)
     first, last = (
-        profile.table(["depth", "ground_z"], run, edge) for edge in (extents.start, extents.end)
+        profile.table(["ground_z"], run, edge)[0] for edge in (extents.start, extents.end)
     )
-    deepest = np.fmax(depth[:, None], np.fmax(first[0], last[0]))
-    slope = _steepest(table, pits, first[1], last[1])
+    steep = _steepest(table, pits, first, last) > rules.max_slope
     unknown = ~np.isfinite(depth)[:, None]
     one_way, two_way = np.isfinite(ramp), np.isfinite(ramp.sum(axis=1) + pits.sizes.shared)
     ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
-    crown = -table["cover"].to_numpy(dtype=float)[:, None]  # over the ground
     code = np.where(unknown, NO_GROUND, 0)
-    code = code | np.where(crown > 0, ABOVE, 0)
-    code = code | np.where(deepest > rules.max_depth, DEEP, 0)
-    code = code | np.where(slope > rules.max_slope, STEEP, 0)
+    code = code | np.where(pits.depths.cover < 0, ABOVE, 0)
+    code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
+    code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
     code = code | np.where(~ramps & ~unknown, RAMP, 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
 
 
 def _steepest(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:
-    """Return the steepest slope of the ground along every pit, rise over run, shape (n, 4)."""
+    """Return the steepest slope of the ground along every pit, rise over run, shape (n, 4).
+
+    From edge to edge, and from the station to either edge, ramps beyond the run's end included;
+    what rises and falls in between is for `too_steep`.
+    """
     extents, here = pits.extents, table["ground_z"].to_numpy(dtype=float)[:, None]
     at = table["chainage"].to_numpy(dtype=float)[:, None]
     whole = _rises(table, pits, first, last)  # ``first`` and ``last`` are those of ramps now
@@ -525,15 +574,21 @@ def _no_string(laydown: Laydown) -> IntArray:
     return np.stack([np.zeros_like(ahead), ahead, behind, ahead | behind], axis=1)
 
 
-def _unavoidable(table: pd.DataFrame, bends: pd.DataFrame, rules: PitRules) -> BoolTable:
+def _unavoidable(pits: _Pits, bends: pd.DataFrame, rules: PitRules) -> BoolTable:
     """Return the receiving pits that have to stand where they are, whatever the street.
 
     At a run's end the carrier is tied in, and a bend that cannot be passed is dug out: the main
-    is opened there in any case.
+    is opened there in any case, by a pit that reaches the end or the bend wherever its middle is.
     """
-    ends = by_word(table["kind"], lambda kind: kind == "end")
-    held = _bend_at(table, bends[~bends["passes"].to_numpy(dtype=bool)]) >= 0
-    unavoidable = np.zeros((len(table), 4), dtype=bool)
+    run, axis = pits.run, pits.axis
+    start, end = pits.extents.start[:, 0], pits.extents.end[:, 0]
+    ends = (start <= MILLIMETRE) | (end >= axis.chainage[axis.offsets[run + 1] - 1] - MILLIMETRE)
+    blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
+    of, at = blocked["run"].to_numpy(dtype=np.int64), blocked["chainage"].to_numpy(dtype=float)
+    places = Places.of(of, at, 1 + max(int(run.max(initial=0)), int(of.max(initial=0))))
+    first = places.search(run, start - MILLIMETRE, "left")
+    held = places.search(run, end + MILLIMETRE, "right") > first
+    unavoidable = np.zeros((len(run), 4), dtype=bool)
     unavoidable[:, 0] = rules.receive_in_intersection & (ends | held)
     return unavoidable
 

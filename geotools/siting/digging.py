@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.pipe.excavation import pit_volume_m3
 from geotools.siting.axis import Axis
-from geotools.siting.extents import Extents
+from geotools.siting.depths import Depths
+from geotools.siting.extents import HAIR, Extents
 from geotools.siting.overlap import shared_volumes
-from geotools.siting.profile import Profile
 from geotools.siting.ramps import Ramps, ramp_volumes
 
 __all__ = ["Hole", "dig_pits"]
@@ -33,9 +32,8 @@ def dig_pits(
     ramps: Ramps,
     half_width: FloatArray,
     slope: FloatArray,
-    profile: Profile,
+    depths: Depths,
     *,
-    bedding: float,
     wanted: BoolArray,
 ) -> Hole:
     """Work out what is dug for every pit.
@@ -47,10 +45,8 @@ def dig_pits(
     ramps : Ramps
     half_width, slope : ndarray, shape (n,)
         Half the width at the bottom, m, and lean of the sides.
-    profile : Profile
-        Of the runs.
-    bedding : float
-        Dug below the host, m.
+    depths : Depths
+        Of what is dug to the host.
     wanted : ndarray of bool, shape (n, 4)
         Roles whose volume is wanted to the last at bends, which takes longest.
 
@@ -58,39 +54,42 @@ def dig_pits(
     -----
     The carrier in a pit is laid in the open at the host's level: what is opened of the run, and
     the room at the station, is dug to the bedding along its whole length. What of a ramp lies
-    beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. An end
-    where the ramp goes straight on has no face and no slope of its own. At a bend the ramp counts
-    from its foot, and what it shares with the stretch is taken off.
+    beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. Sides
+    leaning m:1 add to a pit b wide and h deep, h1 and h2 at its ends: m h^2 for each metre along
+    it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners, for one depth H
+    and l long the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes straight on
+    has no face and no slope of its own. At a bend the ramp counts from its foot, and what it
+    shares with the stretch, taken to be as deep as that is in the mean, is taken off.
     """
-    first, last = (
-        np.maximum(profile.table(["depth"], run, edge)[0], 0.0) + bedding
-        for edge in (extents.deep_start, extents.deep_end)
-    )
     whole = extents.end - extents.start
     length = np.maximum(np.maximum(extents.box_ahead, extents.box_behind), whole)
-    stretch, ends = _stretch(extents, first, last, 2 * half_width[:, None], slope[:, None])
+    stretch, ends = _stretch(extents, depths, 2 * half_width[:, None], slope[:, None])
     begins = _begins(extents, ramps)
     # At a bend; beyond the run's end the ramp goes straight on from where the stretch ends.
     meets = (np.isfinite(begins[0]) | np.isfinite(begins[1])) & wanted
     meets &= (extents.start == extents.deep_start) & (extents.end == extents.deep_end)
     begins = tuple(np.where(meets, np.minimum(begin, 0.0), begin) for begin in begins)
     dug = _ramps_dug(ramps, begins, half_width, slope)
-    shared = shared_volumes(
-        axis, run, extents, begins, (first + last) / 2, half_width, slope, ramps, meets
-    )
+    mean = depths.area / np.maximum(extents.deep_end - extents.deep_start, HAIR)
+    shared = shared_volumes(axis, run, extents, begins, mean, half_width, slope, ramps, meets)
     return Hole(length, stretch + np.maximum(dug - shared, 0.0), ends)
 
 
 def _stretch(
-    extents: Extents, first: FloatArray, last: FloatArray, width: FloatArray, lean: FloatArray
+    extents: Extents, depths: Depths, width: FloatArray, lean: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the volume of what is dug to the host, m3, and the depth of its ends summed, m."""
-    opened = extents.deep_end - extents.deep_start
-    faced = extents.start == extents.deep_start, extents.end == extents.deep_end
-    volume = pit_volume_m3(
-        width, opened, first, last, slope=lean, first_leans=faced[0], last_leans=faced[1]
-    )
-    return volume, first * faced[0] + last * faced[1]
+    sides = lean * depths.squares
+    ends = np.zeros(sides.shape)
+    for depth, edge, deep in (
+        (depths.first, extents.start, extents.deep_start),
+        (depths.last, extents.end, extents.deep_end),
+    ):
+        closed = edge == deep
+        leans = lean * closed
+        ends = ends + depth * closed
+        sides = sides + leans * width * depth**2 / 2 + 2 / 3 * leans**2 * depth**3
+    return width * depths.area + sides, ends
 
 
 def _begins(extents: Extents, ramps: Ramps) -> tuple[FloatArray, ...]:

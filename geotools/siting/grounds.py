@@ -2,7 +2,8 @@
 
 Most pits lie on a straight main. Their ground is a box, known by four numbers, and what it meets
 is worked out from these. Of the others a box that holds them is known; a polygon is drawn of the
-few for which that does not tell enough.
+few for which that does not tell enough. Sides that lean take the more ground the deeper the pit
+is there: on a straight main from station to station, at a bend as at the deepest place all round.
 """
 
 from __future__ import annotations
@@ -19,15 +20,66 @@ from geotools.accel import in_threads, read_only, run_kernel
 from geotools.network.cells import STRIDE, Points
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
 from geotools.siting.axis import Axis
-from geotools.siting.extents import Extents
+from geotools.siting.depths import Depths, Stretch, stations_inside
+from geotools.siting.extents import HAIR, Extents
 
-__all__ = ["Grounds", "boxes", "lay_grounds", "opened_ground"]
+__all__ = ["Grounds", "Sides", "boxes", "lay_grounds", "opened_ground"]
 
 Polygons = npt.NDArray[np.object_]
 Widths = Callable[[IntArray, FloatArray, int], FloatArray]
 STEPS_A_BOX = 15  # of the search for points near it
 MITRE = 5.0  # times the width, how far a corner goes out at most
 BOX_PLACES = 17  # along a box, where its sides lean
+
+
+@dataclass(frozen=True)
+class Sides:
+    """Sides that lean, and how far they reach out.
+
+    Attributes
+    ----------
+    lean : ndarray, shape (n,)
+        Out for each metre up.
+    depths : Depths
+    dug : Stretch
+        What is dug to the host.
+    bedding : float
+        Dug below the host, m.
+    widths : callable
+        Half the width at the ground along boxes, m: of candidates, at distances back from the
+        top of the ramp, shape (k, m), for the pull ahead (0) or behind (1).
+    """
+
+    lean: FloatArray
+    depths: Depths
+    dug: Stretch
+    bedding: float
+    widths: Widths
+
+    @property
+    def spread(self) -> FloatArray:
+        """How far they reach out where a pit is deepest, m, shape (n, 4)."""
+        return np.asarray(self.lean[:, None] * np.nan_to_num(self.depths.greatest))
+
+    def ends(self, row: IntArray, role: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Return how far they reach out at the edges of pits in a role each, m, shape (k,)."""
+        first, last = (
+            np.nan_to_num(self.lean[row] * deep[row, role])
+            for deep in (self.depths.first, self.depths.last)
+        )
+        return first, last
+
+    def inside(self, row: IntArray, role: IntArray) -> tuple[IntArray, FloatArray, FloatArray]:
+        """Return pit, distance from its start and reach of the sides for all stations in pits, m.
+
+        Of pits in a role each, rising by both.
+        """
+        dug, profile = self.dug, self.dug.profile
+        edges = (edge[row, role][:, None] for edge in (dug.start, dug.end))
+        some = Stretch(profile, dug.run[row], *edges)
+        pit, station = stations_inside(some)
+        deep = np.maximum(np.nan_to_num(profile.column("depth")[station]), 0.0) + self.bedding
+        return pit, profile.chainage[station] - some.start[pit, 0], self.lean[row[pit]] * deep
 
 
 @dataclass(frozen=True)
@@ -40,6 +92,8 @@ class Grounds:
         Middle of one end of a box, and the direction to the other end.
     length, half_width : ndarray, shape (n, 4)
         Of the box, m.
+    size : ndarray, shape (n, 4)
+        Area of the ground, m2; not-a-number where it takes a drawing to tell.
     bent : ndarray of bool, shape (n, 4)
         Where the ground is not the box itself: it lies inside, around the box's middle.
     draw : callable
@@ -50,13 +104,14 @@ class Grounds:
     heading: FloatArray
     length: FloatArray
     half_width: FloatArray
+    size: FloatArray
     bent: BoolArray
     draw: Callable[[IntArray, IntArray], Polygons]
 
     def area(self, wanted: BoolArray) -> FloatArray:
-        """Return the areas, m2, shape (n, 4); 0 where none is wanted and the ground is bent."""
-        whole = np.where(self.bent, 0.0, 2 * self.half_width * self.length)
-        drawn = np.nonzero(self.bent & wanted)
+        """Return the areas, m2, shape (n, 4); 0 where none is wanted and it takes a drawing."""
+        whole, unknown = np.nan_to_num(self.size), np.isnan(self.size)
+        drawn = np.nonzero(unknown & wanted)
         whole[drawn] = np.nan_to_num(shapely.area(self.draw(*drawn)))
         return np.asarray(whole, dtype=np.float64)
 
@@ -188,8 +243,7 @@ def lay_grounds(
     extents: Extents,
     half_width: FloatArray,
     *,
-    spread: FloatArray | None = None,
-    widths: Widths | None = None,
+    sides: Sides | None = None,
 ) -> Grounds:
     """Return the ground each pit takes.
 
@@ -199,33 +253,35 @@ def lay_grounds(
         As for `pit_extents`.
     half_width : ndarray, shape (n,)
         Half the width at the bottom, m.
-    spread : ndarray, shape (n,), optional
-        How far the sides lean out where the pit is dug to the host, m.
-    widths : callable, optional
-        Half the width at the ground along boxes, m: of candidates, at distances back from the
-        top of the ramp, shape (k, m), for the pull ahead (0) or behind (1).
+    sides : Sides, optional
+        Those that lean.
     """
     runs = np.repeat(run, 4)
     start, end = extents.deep_start.ravel(), extents.deep_end.ravel()
     first, last = axis.position(runs, start), axis.position(runs, end)
     length = np.hypot(*(last - first).T)
     heading = (last - first) / np.where(length > 0, length, 1.0)[:, None]
-    lean = np.zeros(len(run)) if spread is None else spread
-    out = np.repeat(lean, 4)
+    table = extents.start.shape
+    spread = np.zeros(table) if sides is None else sides.spread
+    out, half = spread.ravel(), np.repeat(half_width, 4)
     bent = axis.segment(runs, start) < axis.segment(runs, end, before=True)
     bent |= (extents.leaves(0) | extents.leaves(1)).ravel() | (length <= 0)
-    foot, length = first - heading * out[:, None], length + 2 * out
-    wide = np.repeat(half_width, 4) + out
-    sketch = _Sketch(axis, run, extents, half_width, lean, widths)
+    tapered = np.zeros(len(bent), dtype=bool)
+    if sides is not None:
+        tapered = (spread > 0).ravel() & sides.depths.uneven.ravel() & ~bent
+    size = np.where(bent, np.nan, 2 * (half + out) * (length + 2 * out))
+    sketch = _Sketch(axis, run, extents, half_width, spread, sides)
+    size[tapered] = sketch.tapered_areas(*np.divmod(np.flatnonzero(tapered), 4), length[tapered])
+    foot, length, wide = first - heading * out[:, None], length + 2 * out, half + out
     row, role = np.divmod(np.flatnonzero(bent), 4)
     foot[bent], heading[bent], length[bent], wide[bent] = _squares(*sketch.around(row, role))
-    table = extents.start.shape
     return Grounds(
         foot=foot.reshape(*table, 2),
         heading=heading.reshape(*table, 2),
         length=length.reshape(table),
         half_width=wide.reshape(table),
-        bent=bent.reshape(table),
+        size=size.reshape(table),
+        bent=(bent | tapered).reshape(table),
         draw=sketch.draw,
     )
 
@@ -241,22 +297,22 @@ def _squares(
 
 @dataclass(frozen=True)
 class _Sketch:
-    """What the ground of pits is drawn from; as the parameters of `lay_grounds`."""
+    """What the ground of pits is drawn from; as the parameters of `lay_grounds`.
+
+    ``spread``, shape (n, 4), is how far the sides reach out where a pit is deepest, m.
+    """
 
     axis: Axis
     run: IntArray
     extents: Extents
     half_width: FloatArray
     spread: FloatArray
-    widths: Widths | None
+    sides: Sides | None
 
     def draw(self, row: IntArray, role: IntArray) -> Polygons:
         """Return the ground of candidates in a role each."""
         start, end = self.extents.deep_start[row, role], self.extents.deep_end[row, role]
-        opened = opened_ground(self.axis, self.run[row], start, end, self.half_width[row])
-        if self.spread.any():
-            mitred = partial(shapely.buffer, join_style="mitre", mitre_limit=MITRE)
-            opened = in_threads(mitred, opened, self.spread[row])
+        opened = self._opened(row, role, start, end)
         for way, face in enumerate((end, start)):
             wanted = np.flatnonzero(self.extents.leaves(way)[row, role])
             if not len(wanted):
@@ -269,6 +325,52 @@ class _Sketch:
             ramp = boxes(self.axis.position(self.run[of], edge), heading, along, wide)
             opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
         return opened
+
+    def _opened(
+        self, row: IntArray, role: IntArray, start: FloatArray, end: FloatArray
+    ) -> Polygons:
+        """Return the ground of what is dug to the host, of candidates in a role each."""
+        run, half_width = self.run[row], self.half_width[row]
+        if self.sides is None:
+            return opened_ground(self.axis, run, start, end, half_width)
+        straight = self.axis.segment(run, start) >= self.axis.segment(run, end, before=True)
+        ground: Polygons = np.empty(len(row), dtype=object)
+        ground[straight] = self._tapered(self.sides, row[straight], role[straight])
+        some = np.flatnonzero(~straight)
+        opened = opened_ground(self.axis, run[some], start[some], end[some], half_width[some])
+        mitred = partial(shapely.buffer, join_style="mitre", mitre_limit=MITRE)
+        ground[some] = in_threads(mitred, opened, self.spread[row[some], role[some]])
+        return ground
+
+    def _tapered(self, sides: Sides, row: IntArray, role: IntArray) -> Polygons:
+        """Return the ground of straight pits: as wide at stations and edges as they are deep there.
+
+        Sides at the ends reach as far out as those beside them.
+        """
+        start, end = (edge[row, role] for edge in (sides.dug.start, sides.dug.end))
+        face, to = (self.axis.position(self.run[row], edge) for edge in (start, end))
+        length = np.hypot(*(to - face).T)
+        first, last = sides.ends(row, role)
+        pit, way, out = sides.inside(row, role)
+        every = np.arange(len(row))
+        way = way * (length / np.maximum(end - start, HAIR))[pit]
+        pit = np.concatenate([every, every, pit, every, every])
+        along = np.concatenate([-first, np.zeros(len(row)), way, length, length + last])
+        half = self.half_width[row][pit] + np.concatenate([first, first, out, last, last])
+        order = np.argsort(pit, kind="stable")
+        heading = (to - face) / np.where(length > 0, length, 1.0)[:, None]
+        return _outlines(face, heading, pit[order], along[order], half[order])
+
+    def tapered_areas(self, row: IntArray, role: IntArray, length: FloatArray) -> FloatArray:
+        """Return the areas of the ground of straight pits so long on the axis, m2, shape (k,)."""
+        if self.sides is None or not len(row):
+            return np.zeros(len(row))
+        sides, half = self.sides, self.half_width[row]
+        start, end = (edge[row, role] for edge in (sides.dug.start, sides.dug.end))
+        share = length / np.maximum(end - start, HAIR)
+        reached = sides.lean[row] * sides.depths.area[row, role] * share
+        ends = sum(2 * out * (half + out) for out in sides.ends(row, role))
+        return np.asarray(2 * half * length + 2 * reached + ends, dtype=np.float64)
 
     def around(self, row: IntArray, role: IntArray) -> tuple[FloatArray, FloatArray]:
         """Return a place inside the ground of each, and how far, m, it reaches from there at most.
@@ -286,7 +388,7 @@ class _Sketch:
             reach[wanted] = np.maximum(
                 reach[wanted], np.hypot(along, wide).max(axis=1, initial=0.0)
             )
-        corner = np.hypot(MITRE, 1.0) * (self.half_width + self.spread)[row]
+        corner = np.hypot(MITRE, 1.0) * (self.half_width[row] + self.spread[row, role])
         reach = np.maximum(reach, corner)
         middle = self.axis.position(self.run[row], (start + end) / 2)
         return middle, (end - start) / 2 + reach
@@ -295,11 +397,11 @@ class _Sketch:
         """Return places along the box of each ramp, m back from its face, and half its width."""
         extents = self.extents
         size = (extents.box_behind if way else extents.box_ahead)[row, role]
-        places = np.linspace(0.0, 1.0, 2 if self.widths is None else BOX_PLACES)
+        places = np.linspace(0.0, 1.0, 2 if self.sides is None else BOX_PLACES)
         along = size[:, None] * places
-        if self.widths is None:
+        if self.sides is None:
             return along, np.repeat(self.half_width[row, None], along.shape[1], axis=1)
-        return along, self.widths(row, size[:, None] - along, way)
+        return along, self.sides.widths(row, size[:, None] - along, way)
 
 
 def opened_ground(
@@ -331,6 +433,25 @@ def boxes(
     drawn: npt.NDArray[np.object_] = shapely.polygons(
         np.concatenate([sides[0], sides[1][:, ::-1]], axis=1)
     )
+    return drawn
+
+
+def _outlines(
+    face: FloatArray, heading: FloatArray, pit: IntArray, along: FloatArray, half: FloatArray
+) -> Polygons:
+    """Return grounds on straight lines from faces, so wide to each side at places along them.
+
+    ``pit``, ``along`` and ``half``, m, are of the places, rising by pit and way along.
+    """
+    if not len(pit):
+        return np.zeros(0, dtype=object)
+    across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)[pit]
+    middle = face[pit] + heading[pit] * along[:, None]
+    left, right = (middle + across * (sign * half)[:, None] for sign in (1.0, -1.0))
+    owner = np.concatenate([pit, pit[::-1]])
+    order = np.argsort(owner, kind="stable")
+    rings = shapely.linearrings(np.concatenate([left, right[::-1]])[order], indices=owner[order])
+    drawn: Polygons = shapely.polygons(rings)
     return drawn
 
 

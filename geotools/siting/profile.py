@@ -1,8 +1,9 @@
-"""Depth, ground and pipe levels along the runs, looked up at any chainage."""
+"""Depth, cover, ground and pipe levels along the runs, looked up at any chainage."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,8 @@ from geotools.network.ragged import FloatArray, IntArray
 __all__ = ["Profile", "steepest"]
 
 LOOKED_UP = 50_000  # places at a time: a dozen columns of them are made on the way
+COLUMNS = ("depth", "cover", "ground_z", "axis_z")
+STEP = 1e-6  # m; stations nearer to each other are at one place: no slope can be taken there
 
 
 class Profile:
@@ -21,16 +24,38 @@ class Profile:
     def __init__(self, stations: pd.DataFrame, runs: int) -> None:
         rows = stations["run"].to_numpy(dtype=np.int64)
         self._places = Places.of(rows, stations["chainage"].to_numpy(dtype=float), runs)
-        self._columns = {
-            name: stations[name].to_numpy(dtype=float) for name in ("depth", "ground_z", "axis_z")
-        }
+        self._columns = {name: stations[name].to_numpy(dtype=float) for name in COLUMNS}
+
+    def column(self, name: str) -> FloatArray:
+        """Return a column of the stations, m, in the order of their runs and chainages."""
+        return self._columns[name]
+
+    @property
+    def chainage(self) -> FloatArray:
+        """The chainage of every station, m."""
+        return self._places.at
+
+    @property
+    def offsets(self) -> IntArray:
+        """The stations of each run, shape (runs + 1,)."""
+        return self._places.offsets
+
+    @cached_property
+    def steps(self) -> FloatArray:
+        """Slope of the ground from every station to the next, rise or fall over run.
+
+        None where they are at one place, where a level is not known, and to another run.
+        """
+        span = np.diff(self.chainage, append=np.inf)
+        rise = np.abs(np.diff(self._columns["ground_z"], append=np.nan))
+        return np.nan_to_num(np.where(span > STEP, rise / np.maximum(span, STEP), 0.0))
 
     def between(self, run: IntArray, at: FloatArray) -> Between:
         """Return the stations each chainage (m) lies between, shape as that of ``run``."""
         return self._places.between(run, at)
 
     def of(self, column: str, between: Between) -> FloatArray:
-        """Return ``depth``, ``ground_z`` or ``axis_z``, m; NaN where a station has none."""
+        """Return one of `COLUMNS`, m; NaN where a station has none."""
         return between.of(self._columns[column])
 
     def table(self, columns: Sequence[str], run: IntArray, at: FloatArray) -> list[FloatArray]:

@@ -89,8 +89,8 @@ def lanes_taken(
     table : DataFrame
         Candidates with their street: ``street_offset``, ``street_width`` (m),
         ``street_lanes``; not-a-number where there is no street.
-    half_width : ndarray, shape (n,)
-        Half the width of the pit, m.
+    half_width : ndarray, shape (n,) or (n, 4)
+        Half the width of the pit at the ground, m.
     tops : ndarray, shape (n, 2)
         Top of the ramp for the pull ahead and for the pull behind, m left of the centreline: in
         a curve of the street the ramp goes straight on across it. Not-a-number where unknown.
@@ -104,8 +104,8 @@ def lanes_taken(
     middles = np.stack([offset, ahead, behind, offset], axis=1)
     low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
     low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
-    low, high = low - half_width[:, None], high + half_width[:, None]
-    return lanes_of_edges(low, high, width, lanes, gap=gap)
+    wide = half_width if half_width.ndim > 1 else half_width[:, None]
+    return lanes_of_edges(low - wide, high + wide, width, lanes, gap=gap)
 
 
 def lanes_of_edges(

@@ -316,11 +316,20 @@ def refusal_limits(brief: Brief) -> dict[str, str]:
     pits, units = brief.pits, brief.output.units
     return {
         "max_depth": length_text(pits.max_depth, units),
-        "clear": length_text(pits.clear_of_intersection, units),
+        "clear": _clear_text(pits.clear_of_intersection, pits.spoil_setback, units),
         "max_slope": f"{pits.max_slope:.0%}",
         "least_string": length_text(brief.street.least_string, units),
         "verge": length_text(brief.street.verge, units),
     }
+
+
+def _clear_text(clear: float, setback: float, units: str) -> str:
+    """Return how far pits keep from an intersection, m, in words: the room along their edge too."""
+    whole = length_text(clear + setback, units)
+    if setback <= 0:
+        return whole
+    parts = length_text(clear, units), length_text(setback, units)
+    return f"{whole} ({parts[0]}, and {parts[1]} kept free along the edge)"
 
 
 def work_rates(brief: Brief) -> WorkRates:

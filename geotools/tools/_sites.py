@@ -451,8 +451,8 @@ def report_shared(shared: pd.DataFrame, currency: str, findings: Findings) -> No
 
 def report_deep(pits: pd.DataFrame, brief: Brief, findings: Findings) -> None:
     """Report pits so deep that their sides or support are an engineer's to design."""
-    depth = pits["depth"].to_numpy(dtype=float) + brief.pits.bedding
-    deep = pits[needs_engineer(np.clip(np.nan_to_num(depth), 0.0, 50.0))]
+    depth = np.nan_to_num(pits["deepest"].to_numpy(dtype=float))
+    deep = pits[needs_engineer(np.clip(depth, 0.0, 50.0))]
     limit = length_text(ENGINEER_DEPTH_M, brief.output.units)
     findings.add_points(
         "warning",

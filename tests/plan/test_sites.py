@@ -121,3 +121,120 @@ def test_a_hair_of_ground_that_two_pits_share_is_not_told_as_none() -> None:
     report_shared(table, "crowns", findings)
     (text,) = findings.table()["text"]
     assert "share less than 0.1 m² of ground" in text
+
+
+X, Y = 500_000.0, 4_800_000.0
+PLAIN = {
+    "carrier.system": "METRIC",
+    "carrier.nominal": "355 mm",
+    "carrier.material": "PE100",
+    "carrier.dr": 17,
+    "service.least_capacity": 0,
+}
+
+
+def main_of(*places: tuple[float, float]) -> gpd.GeoDataFrame:
+    """Return a main of 450 mm, 2.2 m of ground on it."""
+    line = shapely.LineString([(X + x, Y + y) for x, y in places])
+    of_all = {"main_id": ["M"], "diameter_mm": 450.0, "bore_mm": 450.0, "cover_m": 2.2}
+    return gpd.GeoDataFrame(of_all, geometry=[line], crs=32633)
+
+
+def streets_of(*lines: list[tuple[float, float]]) -> gpd.GeoDataFrame:
+    """Return streets of two lanes, 7 m wide."""
+    shapes = [shapely.LineString([(X + x, Y + y) for x, y in line]) for line in lines]
+    table = {"class": "local", "lanes": 2, "width_m": 7.0, "name": list("AB")[: len(shapes)]}
+    return gpd.GeoDataFrame(table, geometry=shapes, crs=32633)
+
+
+def wished(*places: tuple[float, float, str]) -> gpd.GeoDataFrame:
+    """Return pits fixed in a role."""
+    points = [shapely.Point(X + x, Y + y) for x, y, _ in places]
+    table = {"action": "fix", "role": [role for *_, role in places]}
+    return gpd.GeoDataFrame(table, geometry=points, crs=32633)
+
+
+@pytest.mark.parametrize("support", ["shored", "sloped"])
+@pytest.mark.parametrize(("end", "verge"), [((500.0, 15.0), 4.0), ((500.0, 0.0), 1.0)])
+def test_ground_off_the_street_is_what_shapely_leaves_of_a_pit(
+    support: str, end: tuple[float, float], verge: float
+) -> None:
+    """A main that leaves its street at an angle of 1.7 degrees, and one beside a narrow verge."""
+    streets = streets_of([(-300, -3), (800, -3)])
+    layers = geotools.plan(
+        mains=main_of((0, 0), end),
+        streets=streets,
+        settings={**PLAIN, "pits.support": support, "street.verge": f"{verge} m"},
+    ).layers
+    corridor = shapely.buffer(streets.geometry.iloc[0], 3.5 + verge)
+    grounds = layers["pit_footprints"].set_index("pit_id").geometry
+    pits = layers["pits"].set_index("pit_id")
+    due = {name: shapely.difference(ground, corridor).area for name, ground in grounds.items()}
+    assert pits["off_street"].to_dict() == pytest.approx(due, abs=1e-3)
+    assert max(due.values()) > 8 or (support, verge) == ("shored", 1.0)
+    items = layers["quantities"].query("item == 'ground off the street' and scope == 'pit'")
+    assert items["quantity"].sum() == pytest.approx(sum(due.values()), abs=1e-3)
+
+
+CROSS = ([(-300, -2), (400, -2)], [(300, -200), (300, 400)])
+STRAIGHT, BENT = [(0, 0), (300, 0)], [(0, 0), (300, 0), (300, 300)]
+
+
+@pytest.mark.parametrize("main", [STRAIGHT, BENT])
+@pytest.mark.parametrize("before", [0.0, 0.01, 0.5, 2.0, 2.5])
+def test_a_receiving_pit_that_opens_an_end_or_a_bend_may_stand_in_an_intersection(
+    main: list[tuple[float, float]], before: float
+) -> None:
+    """Receiving pits are 6 m long: they open what lies 3 m off, the end or the corner."""
+    layers = geotools.plan(
+        mains=main_of(*main),
+        streets=streets_of(*CROSS),
+        pit_edits=wished((300 - before, 0, "receiving")),
+        settings={**PLAIN, "network.max_turn": "100 deg"},
+    ).layers
+    (text,) = layers["findings"].query("layer == 'pit_edits'")["text"]
+    assert text.endswith(": honoured")
+    pit = layers["pits"].query("role == 'receiving'").iloc[-1]
+    assert pit["chainage"] == pytest.approx(300 - before, abs=0.011)
+    assert pit["chainage"] + pit["after"] >= 300 - 1e-6
+
+
+def test_a_receiving_pit_that_opens_neither_end_nor_bend_keeps_clear_of_intersections() -> None:
+    layers = geotools.plan(
+        mains=main_of((0, 0), (400, 0)),
+        streets=streets_of(*CROSS),
+        pit_edits=wished((300, 0, "receiving")),
+        settings=PLAIN,
+    ).layers
+    (text,) = layers["findings"].query("layer == 'pit_edits'")["text"]
+    assert "not honoured" in text and "intersection" in text
+
+
+@pytest.mark.parametrize(("setback", "honoured"), [("0.6 m", False), ("0 m", True)])
+def test_the_distance_from_an_intersection_is_told_with_the_room_along_the_edge(
+    setback: str, honoured: bool
+) -> None:
+    """The pit's edge at 289.8 m lies 10.2 m along and 2 m off the middle: 10.29 m by its corner."""
+    layers = geotools.plan(
+        mains=main_of((0, 0), (400, 0)),
+        streets=streets_of(*CROSS),
+        pit_edits=wished((286.8, 0, "receiving")),
+        settings={**PLAIN, "pits.spoil_setback": setback},
+    ).layers
+    (text,) = layers["findings"].query("layer == 'pit_edits'")["text"]
+    assert text.endswith(": honoured") == honoured
+    told = "within 10.6 m (10.0 m, and 0.6 m kept free along the edge) of the middle of an"
+    assert (told in text) != honoured
+
+
+def test_a_fixed_pit_that_another_rules_out_is_told_so_by_its_place() -> None:
+    """Two pits of 6 m 2 m apart: each lies over the middle of the other."""
+    layers = geotools.plan(
+        mains=main_of((0, 0), (300, 0)),
+        pit_edits=wished((150, 0, ""), (152, 0, ""), (170, 0, "")),
+        settings=PLAIN,
+    ).layers
+    texts = layers["findings"].query("layer == 'pit_edits'")["text"].tolist()
+    (refused,) = [text for text in texts if "not honoured" in text]
+    assert "152.0 m of run" in refused
+    assert "the pit fixed at 150.0 m as well: one of the two pits would cover" in refused

@@ -18,6 +18,7 @@ def grounds_of(shape: Polygons) -> Grounds:
         heading=np.broadcast_to([1.0, 0.0], (*shape.shape, 2)),
         length=2 * half,
         half_width=half,
+        size=np.full(shape.shape, np.nan),
         bent=np.ones(shape.shape, dtype=bool),
         draw=lambda row, role: shape[row, role],
     )

@@ -14,9 +14,11 @@ from shapely.ops import substring
 
 from geotools.network.bends import thin
 from geotools.siting.axis import Axis, straight_reach
+from geotools.siting.depths import Stretch, dug_depths
 from geotools.siting.extents import Extents, PitSizes, pit_extents
-from geotools.siting.grounds import lay_grounds
+from geotools.siting.grounds import Sides, lay_grounds
 from geotools.siting.must import BEND, VALVE, Stretches, must_stretches
+from geotools.siting.profile import Profile
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 RAMP, HALF, WORKING, RECEIVE = 14.0, 0.8, 2.0, 6.0  # m
@@ -33,6 +35,12 @@ def _axis(*lines: Any) -> Axis:
 def _sizes(count: int, ramp: float = RAMP) -> PitSizes:
     ramps = np.full((count, 2), ramp)
     return PitSizes(ramps, ramps[:, 0], np.full(count, HALF), WORKING, RECEIVE)
+
+
+def _level(length: float) -> Profile:
+    """Return the profile of a run 1 m deep all along."""
+    columns = {"depth": 1.0, "cover": 0.5, "ground_z": 0.0, "axis_z": -0.75}
+    return Profile(pd.DataFrame({"run": 0, "chainage": [0.0, length], **columns}), 1)
 
 
 def _must(*stretches: tuple[float, float]) -> Stretches:
@@ -249,9 +257,10 @@ def test_the_box_around_a_bent_ground_holds_it_and_has_its_middle_in_it(
     def widths(row: Any, from_top: Array, way: int) -> Array:
         return HALF + lean * from_top / RAMP
 
-    half, spread = np.full(len(at), HALF), np.full(len(at), lean)
-    leaning = {"spread": spread, "widths": widths} if lean else {}
-    ground = lay_grounds(axis, run, extents, half, **leaning)
+    half = np.full(len(at), HALF)
+    dug = Stretch(_level(float(axis.chainage[-1])), run, extents.deep_start, extents.deep_end)
+    sides = Sides(np.full(len(at), lean), dug_depths(dug, bedding=0.0), dug, 0.0, widths)
+    ground = lay_grounds(axis, run, extents, half, sides=sides if lean else None)
     row, role = np.nonzero(ground.bent)
     drawn, reach = ground.draw(row, role), ground.half_width[row, role]
     middle = (ground.foot + ground.heading * ground.length[..., None] / 2)[row, role]

@@ -49,7 +49,8 @@ def pairs() -> tuple[Grounds, Grounds]:
             strict=True,
         )
     ]
-    return Grounds(*mixed, odd, whole.draw), whole
+    size = np.where(odd, np.nan, 2 * half * length)
+    return Grounds(*mixed, size, odd, whole.draw), whole
 
 
 def test_boxes_are_drawn_as_a_line_with_its_width(pairs: tuple[Grounds, Grounds]) -> None:

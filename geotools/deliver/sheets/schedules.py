@@ -193,6 +193,7 @@ def _pits(plan: Plan, run_id: str) -> Table:
             ("depth", size("depth"), True),
             ("depth from", lambda r: str(r["depth_source"]) or "-", False),
             ("dug", size("dig_depth"), True),
+            ("deepest", size("deepest"), True),
             (f"dig{_column('pits', 'volume', plan)}", lambda r: volume(r["volume"]), True),
             ("lanes", lambda r: _number(r["lanes_taken"], 0), True),
             ("days", lambda r: _number(r["days"]), True),

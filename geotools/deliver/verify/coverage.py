@@ -14,7 +14,7 @@ import shapely
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
-__all__ = ["RULES", "between", "opened"]
+__all__ = ["RULES", "along", "between", "opened"]
 
 DRAWN = 1e-3  # m; what is drawn may lie off by the rounding of its coordinates
 DRAWN_SHARE = 1e-6
@@ -148,6 +148,15 @@ def between(stations: list[Any], at: float, name: str) -> float:
         return low  # and so if the next level is not known
     share = float(at - one.chainage) / float(two.chainage - one.chainage)
     return low + share * (high - low)
+
+
+def along(stations: list[Any], low: float, high: float, name: str) -> list[tuple[float, float]]:
+    """Return chainages and a column of a run's stations at both ends of a stretch and between."""
+    first = bisect.bisect_right(stations, low, key=_CHAINAGE)
+    last = bisect.bisect_left(stations, high, key=_CHAINAGE)
+    inside = [(float(one.chainage), float(getattr(one, name))) for one in stations[first:last]]
+    ends = [(at, between(stations, at, name)) for at in (low, high)]
+    return [ends[0], *inside, ends[1]]
 
 
 def levels(plan: Plan) -> Tally:

@@ -300,8 +300,7 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any) -> tuple[float, float]:
         beyond = max(beyond, 0.0 if opened > near + CLOSE else opened)
     aslant = pit.width / 2 * math.sin(plan.setting("street.max_turn"))
     low = aslant + plan.setting("ground.survey_accuracy")
-    deep = pit.depth + plan.setting("pits.bedding")
-    lean = pit.side_slope * deep * (1 + math.sin(plan.setting("street.max_turn")))
+    lean = pit.side_slope * pit.deepest * (1 + math.sin(plan.setting("street.max_turn")))
     high = low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
     return low, high
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from geotools.deliver.verify import (
     bends,
     coverage,
+    depths,
     drawn,
     force,
     money,
@@ -29,6 +30,7 @@ RULES: tuple[Rule, ...] = (
     *force.RULES,
     *bends.RULES,
     *sites.RULES,
+    *depths.RULES,
     *ramps.RULES,
     *surroundings.RULES,
     *drawn.RULES,

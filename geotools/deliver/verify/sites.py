@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
-from geotools.deliver.verify.coverage import between
+from geotools.deliver.verify.coverage import along
 from geotools.deliver.verify.formulas import (
     DOWNSTREAM_TAPER,
     ONE_LANE_TAPER,
@@ -19,7 +20,6 @@ from geotools.deliver.verify.formulas import (
 from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
-from geotools.ground.profile import SOURCES
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.pipe.factors import DAY, HOUR
 
@@ -29,6 +29,8 @@ __all__ = [
     "bow",
     "candidate_of",
     "closures_of",
+    "dug_along",
+    "dug_stretch",
     "one_hole",
     "shored",
     "straight_over",
@@ -100,76 +102,6 @@ def candidates_told(plan: Plan) -> Tally:
         tally.holds(bool(place.usable) == bool(priced), place.candidate_id, "usable or not?")
         if len(priced) < len(names):
             tally.holds("against" in place.reasons, place.candidate_id, "refused without a reason")
-    return tally
-
-
-def depths(plan: Plan) -> Tally:
-    """Check the depth of every pit at its place and at both edges against the deepest allowed.
-
-    So are what the depth rests on, and what is dug at the place.
-    """
-    tally = Tally("pits")
-    most, bedding = plan.setting("pits.max_depth"), plan.setting("pits.bedding")
-    stations = plan.by("stations", "run_id", "chainage")
-    deep = {row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"}
-    for pit in plan.rows("pits"):
-        of_run = stations.get(pit.run_id, [])
-        if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
-            continue
-        tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
-        if plan.holds("pits", "dig_depth"):
-            tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
-        if plan.holds("pits", "depth_source"):
-            _source_told(tally, of_run, pit)
-        cover = between(of_run, pit.chainage, "cover")
-        buried = math.isnan(cover) or cover >= -CLOSE
-        tally.holds(buried, pit.pit_id, f"the host's crown is {-cover:.3f} m above the ground")
-        for at in (pit.chainage, pit.chainage - pit.before, pit.chainage + pit.after):
-            depth = between(of_run, at, "depth")
-            tally.holds(
-                math.isnan(depth) or depth <= most + CLOSE,
-                pit.pit_id,
-                f"is {depth:.3f} m deep at {at:.3f} m, {most:.3f} m are allowed",
-            )
-        told = pit.pit_id in deep
-        due = pit.depth + bedding > ENGINEER_DEPTH_M
-        tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
-    return tally
-
-
-def _source_told(tally: Tally, stations: list[Any], pit: Any) -> None:
-    """Check that a pit's depth is told to rest on the weakest source of the stations it is from."""
-    at = [row for row in stations if abs(row.chainage - pit.chainage) <= CLOSE]
-    before = [row for row in stations if row.chainage < pit.chainage]
-    after = [row for row in stations if row.chainage > pit.chainage]
-    from_ = {row.depth_source for row in (at or [*before[-1:], *after[:1]])}
-    if len(at) > 1:  # two stations of one place: the depth says which of them it is from
-        from_ = {row.depth_source for row in at if abs(row.depth - pit.depth) <= CLOSE} or from_
-        tally.holds(pit.depth_source in from_, pit.pit_id, "depth_source is none of its station")
-        return
-    due = next((s for s in reversed(SOURCES) if s in from_), "")
-    told = pit.depth_source
-    tally.holds(told == due, pit.pit_id, f"depth rests on {due}, told is {told or 'nothing'}")
-
-
-def slopes(plan: Plan) -> Tally:
-    """Check the slope of the ground of every pit: edge to edge, and from its place to both."""
-    tally = Tally("pits")
-    most = plan.setting("pits.max_slope")
-    stations = plan.by("stations", "run_id", "chainage")
-    for pit in plan.rows("pits"):
-        of_run = stations.get(pit.run_id, [])
-        before, after = whole_pit(plan, pit)
-        if not of_run or math.isnan(before + after):
-            continue
-        for one, two in ((-before, after), (-before, 0.0), (0.0, after)):
-            ends = [between(of_run, pit.chainage + step, "ground_z") for step in (one, two)]
-            slope = abs(ends[1] - ends[0]) / max(two - one, CLOSE)
-            tally.holds(
-                math.isnan(slope) or slope <= most + CLOSE,
-                pit.pit_id,
-                f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
-            )
     return tally
 
 
@@ -269,15 +201,24 @@ def footprints(plan: Plan) -> Tally:
 def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
     """Return the least ground a pit takes, m2: what it opens, and sides that lean all round.
 
-    Footprints follow the axis thinned within the accuracy of its survey. Sides lean from the
-    bedding up; where the run bends in the pit, what they take is not worked out here.
+    They reach out as far as the pit is deep there, from station to station, from the bedding up;
+    where the run bends in the pit, what they take is not worked out here. Footprints follow the
+    axis thinned within the accuracy of its survey.
     """
     opened = pit.width * (pit.before + pit.after - accuracy)
     if pit.side_slope == 0 or math.isnan(sum(whole_pit(plan, pit))) or not straight_over(plan, pit):
         return float(opened)
-    out = pit.side_slope * (max(pit.depth, 0.0) + plan.setting("pits.bedding"))
-    low, high, *own = _deep(plan, pit)
-    return float(max(opened, (pit.width + 2 * out) * (high - low - accuracy + out * sum(own))))
+    _, _, *own = dug_stretch(plan, pit)
+    dug = dug_along(plan, pit)
+    reach = [pit.width + 2 * pit.side_slope * depth for _, depth in dug]
+    area = -accuracy * max(reach)
+    for ((one, _), (two, _)), (wide, far) in zip(
+        itertools.pairwise(dug), itertools.pairwise(reach), strict=True
+    ):
+        area += (two - one) * (wide + far) / 2
+    for (_, depth), wide, closed in zip((dug[0], dug[-1]), (reach[0], reach[-1]), own, strict=True):
+        area += wide * pit.side_slope * depth if closed else 0.0
+    return float(max(opened, area))
 
 
 def _sides(pull: Any) -> tuple[str, str]:
@@ -289,9 +230,9 @@ def _sides(pull: Any) -> tuple[str, str]:
 def excavations(plan: Plan) -> Tally:
     """Check side slope, volume and days of every pit.
 
-    The run opened is dug to the bedding below its mean depth, and so is half a receiving pit
-    beyond the run's end; what else of a ramp lies beside the run adds less than the drop all
-    along. Sides that lean m:1 add along, at the ends and in the corners.
+    The run opened is dug to the bedding below the host, station by station, and so is half a
+    receiving pit beyond the run's end; what else of a ramp lies beside the run adds less than the
+    drop all along. Sides that lean m:1 add along, at the ends and in the corners.
     """
     tally = Tally("pits")
     sloped, soil = plan.setting("pits.support") == "sloped", plan.setting("pits.soil")
@@ -314,7 +255,7 @@ def excavations(plan: Plan) -> Tally:
     return tally
 
 
-def _deep(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
+def dug_stretch(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
     """Return the stretch dug to the host, m, and whether its ends are those of the pit."""
     before, after = whole_pit(plan, pit)
     start, end = pit.chainage - before, pit.chainage + after
@@ -329,23 +270,28 @@ def _deep(plan: Plan, pit: Any) -> tuple[float, float, bool, bool]:
     return low, high, low - start <= CLOSE, end - high <= CLOSE
 
 
-def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
-    """Return the least and greatest volume of a pit, m3."""
+def dug_along(plan: Plan, pit: Any) -> list[tuple[float, float]]:
+    """Return chainages and how deep a pit is dug there: at both its ends and all stations, m."""
     stations = plan.by("stations", "run_id", "chainage")[pit.run_id]
     bedding = plan.setting("pits.bedding")
-    low, high, *own = _deep(plan, pit)
-    opened = high - low
-    depths = [max(between(stations, at, "depth"), 0.0) + bedding for at in (low, high)]
-    one, two = depths
-    dug = pit.width * opened * (one + two) / 2
-    dug += lean * opened * (one * one + one * two + two * two) / 3
-    for depth, ends in zip(depths, own, strict=True):
+    low, high, *_ = dug_stretch(plan, pit)
+    return [(at, max(d, 0.0) + bedding) for at, d in along(stations, low, high, "depth")]
+
+
+def _volumes(plan: Plan, pit: Any, lean: float) -> tuple[float, float]:
+    """Return the least and greatest volume of a pit, m3."""
+    low, high, *own = dug_stretch(plan, pit)
+    holes = dug_along(plan, pit)
+    dug = 0.0
+    for (at, one), (to, two) in itertools.pairwise(holes):
+        dug += (to - at) * (pit.width * (one + two) / 2 + lean * (one**2 + one * two + two**2) / 3)
+    for (_, depth), ends in zip((holes[0], holes[-1]), own, strict=True):
         if ends:
             dug += lean * pit.width * depth**2 / 2 + 2 / 3 * lean**2 * depth**3
-    along = pit.length <= opened + CLOSE and straight_over(plan, pit)
-    if pit.role == "receiving" or along:
+    over = pit.length <= high - low + CLOSE and straight_over(plan, pit)
+    if pit.role == "receiving" or over:
         return dug, dug
-    most = max(pit.drop, one, two) + bedding
+    most = max(pit.drop, *(depth for _, depth in holes)) + plan.setting("pits.bedding")
     count = 2 if pit.role == "insertion_both" else 1
     return dug, dug + count * pit.length * (pit.width + lean * most) * most
 
@@ -410,10 +356,9 @@ def shored(plan: Plan, pit: Any) -> float:
         return 0.0
     if not known or math.isnan(sum(whole_pit(plan, pit))):
         return math.nan
-    low, high, *own = _deep(plan, pit)
-    depths = [max(between(stations, at, "depth"), 0.0) for at in (low, high)]
-    bedding = plan.setting("pits.bedding")
-    ends = sum(depth + bedding for depth, closed in zip(depths, own, strict=True) if closed)
+    _, _, *own = dug_stretch(plan, pit)
+    holes = dug_along(plan, pit)
+    ends = sum(d for (_, d), closed in zip((holes[0], holes[-1]), own, strict=True) if closed)
     return float(2 * pit.volume / pit.width + pit.width * ends) if pit.width > 0 else math.nan
 
 
@@ -451,12 +396,13 @@ def clear_of_intersections(plan: Plan) -> Tally:
 
 
 def unavoidable(plan: Plan, pit: Any) -> bool:
-    """Say whether the main is opened here in any case: a run's end, or a bend not passed."""
+    """Say whether a pit opens what is opened in any case: a run's end, or a bend not passed."""
     run = plan.one("runs", "run_id")[pit.run_id]
-    if pit.chainage <= CLOSE or pit.chainage >= run.length - CLOSE:
+    start, end = pit.chainage - pit.before, pit.chainage + pit.after
+    if start <= DRAWN or end >= run.length - DRAWN:
         return True
     bends = plan.by("bends", "run_id").get(pit.run_id, [])
-    return any(not b.passes and abs(b.chainage - pit.chainage) <= DRAWN for b in bends)
+    return any(not b.passes and start - DRAWN <= b.chainage <= end + DRAWN for b in bends)
 
 
 def overlaps(plan: Plan) -> Tally:
@@ -583,8 +529,6 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
 RULES = (
     Rule("candidates", "candidates: roles, prices and reasons agree", candidates_told),
     Rule("pits-at-candidates", "pits stand at usable candidates, as these say", at_candidates),
-    Rule("depths", "pits are no deeper than allowed, at both edges too", depths),
-    Rule("slopes", "the ground along a pit is no steeper than allowed", slopes),
     Rule("pit-sizes", "width, length and working room of the pits", sizes),
     Rule("footprints", "footprints are sound, of their area, and hold the pit", footprints),
     Rule("excavations", "side slope, volume and days of the pits", excavations),

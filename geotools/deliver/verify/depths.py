@@ -1,0 +1,131 @@
+"""How deep pits are dug, and how steep the ground along them is, from edge to edge."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from geotools.deliver.verify.coverage import along, between, opened
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.sites import dug_stretch, whole_pit
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
+from geotools.ground.profile import SOURCES
+from geotools.pipe.excavation import ENGINEER_DEPTH_M
+from geotools.pipe.pits import STEEP_OVER_M
+
+__all__ = ["RULES"]
+
+
+def depths(plan: Plan) -> Tally:
+    """Check how deep every pit is against what it tells, and against the deepest allowed.
+
+    At its place, at both edges and at all stations between; so is whether the host stands out of
+    the ground anywhere, and what the depth at the place rests on.
+    """
+    tally = Tally("pits")
+    most, bedding = plan.setting("pits.max_depth"), plan.setting("pits.bedding")
+    stations = plan.by("stations", "run_id", "chainage")
+    deep = {row.feature for row in plan.rows("findings") if row.rule == "engineered-excavation"}
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        if not tally.holds(of_run, pit.pit_id, "its run has no stations"):
+            continue
+        tally.near(pit.depth, between(of_run, pit.chainage, "depth"), pit.pit_id, "depth")
+        if plan.holds("pits", "dig_depth"):
+            tally.near(pit.dig_depth, max(pit.depth, 0.0) + bedding, pit.pit_id, "dig_depth")
+        if plan.holds("pits", "depth_source"):
+            _source_told(tally, of_run, pit)
+        low, high = _dug(plan, pit)
+        places = along(of_run, low, high, "depth")
+        least = min(
+            (c for _, c in along(of_run, low, high, "cover") if not math.isnan(c)), default=0.0
+        )
+        tally.holds(
+            least >= -CLOSE, pit.pit_id, f"the host's crown is {-least:.3f} m above the ground"
+        )
+        for at, depth in places:
+            tally.holds(
+                math.isnan(depth) or depth <= most + CLOSE,
+                pit.pit_id,
+                f"is {depth:.3f} m deep at {at:.3f} m, {most:.3f} m are allowed",
+            )
+        deepest = max(max(depth, 0.0) for _, depth in places) + bedding
+        if plan.holds("pits", "deepest"):
+            tally.near(pit.deepest, deepest, pit.pit_id, "deepest")
+        told = pit.pit_id in deep
+        due = deepest > ENGINEER_DEPTH_M + CLOSE
+        tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
+    return tally
+
+
+def _dug(plan: Plan, pit: Any) -> tuple[float, float]:
+    """Return the stretch a pit digs to the host, m; what it opens where its candidate is lost."""
+    if math.isnan(sum(whole_pit(plan, pit))):
+        return opened(pit)
+    return dug_stretch(plan, pit)[:2]
+
+
+def _source_told(tally: Tally, stations: list[Any], pit: Any) -> None:
+    """Check that a pit's depth is told to rest on the weakest source of the stations it is from."""
+    at = [row for row in stations if abs(row.chainage - pit.chainage) <= CLOSE]
+    before = [row for row in stations if row.chainage < pit.chainage]
+    after = [row for row in stations if row.chainage > pit.chainage]
+    from_ = {row.depth_source for row in (at or [*before[-1:], *after[:1]])}
+    if len(at) > 1:  # two stations of one place: the depth says which of them it is from
+        from_ = {row.depth_source for row in at if abs(row.depth - pit.depth) <= CLOSE} or from_
+        tally.holds(pit.depth_source in from_, pit.pit_id, "depth_source is none of its station")
+        return
+    due = next((s for s in reversed(SOURCES) if s in from_), "")
+    told = pit.depth_source
+    tally.holds(told == due, pit.pit_id, f"depth rests on {due}, told is {told or 'nothing'}")
+
+
+def slopes(plan: Plan) -> Tally:
+    """Check the slope of the ground of every pit: edge to edge, from its place to both, between."""
+    tally = Tally("pits")
+    most = plan.setting("pits.max_slope")
+    stations = plan.by("stations", "run_id", "chainage")
+    for pit in plan.rows("pits"):
+        of_run = stations.get(pit.run_id, [])
+        before, after = whole_pit(plan, pit)
+        if not of_run or math.isnan(before + after):
+            continue
+        for one, two in ((-before, after), (-before, 0.0), (0.0, after)):
+            ends = [between(of_run, pit.chainage + step, "ground_z") for step in (one, two)]
+            _is_flat(tally, pit, abs(ends[1] - ends[0]) / max(two - one, CLOSE), most)
+        _is_flat(tally, pit, _steepest(of_run, *_dug(plan, pit)), most)
+    return tally
+
+
+def _is_flat(tally: Tally, pit: Any, slope: float, most: float) -> None:
+    """Hold a slope of the ground along a pit against the steepest allowed."""
+    tally.holds(
+        math.isnan(slope) or slope <= most + CLOSE,
+        pit.pit_id,
+        f"the ground rises {slope:.3f} along it, {most:.3f} are allowed",
+    )
+
+
+def _steepest(stations: list[Any], low: float, high: float) -> float:
+    """Return the steepest slope of the ground over any `STEEP_OVER_M` of a stretch of its run.
+
+    Over all of it where it is shorter. So long a piece, moved along, has its greatest rise with
+    an end at a station or at an end of the stretch.
+    """
+    low, high = max(low, stations[0].chainage), min(high, stations[-1].chainage)
+    over = min(STEEP_OVER_M, high - low)
+    if over <= CLOSE:
+        return 0.0
+    met = [at for at, _ in along(stations, low, high, "ground_z")]
+    starts = [at for place in met for at in (place, place - over) if low <= at <= high - over]
+    rises = (
+        between(stations, at + over, "ground_z") - between(stations, at, "ground_z")
+        for at in (*starts, high - over)
+    )
+    return max((abs(rise) for rise in rises if not math.isnan(rise)), default=0.0) / over
+
+
+RULES = (
+    Rule("depths", "pits are as deep as told, and no deeper than allowed, all along", depths),
+    Rule("slopes", "the ground along a pit is no steeper than allowed", slopes),
+)
