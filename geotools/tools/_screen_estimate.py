@@ -236,6 +236,7 @@ def _longest(equipped: Equipped, room: FloatArray, brief: Brief) -> FloatArray:
         turned / table["length"].to_numpy(dtype=float),
         table["allowable"].fillna(0.0).to_numpy(dtype=float),
         friction=friction_band_of(brief)["central"],
+        rollers=brief.pulls.roller_friction * table["dry_weight"].fillna(0.0).to_numpy(dtype=float),
     )
     by_shift = longest_pull(
         _string_pieces(room, brief),
