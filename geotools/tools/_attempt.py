@@ -15,8 +15,8 @@ from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
-from geotools.pulls.layout import Plan, lay_out
-from geotools.pulls.optimise import LEAST_PULL_DAYS, Choice, PullCosts, Sites, StringDays
+from geotools.pulls.layout import Plan, lay_out, plan_cost
+from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDays
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import Candidates, Judged, PitRules, find_candidates
@@ -155,7 +155,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
     of_refused = ground.edits["run"].to_numpy(dtype=np.int64)[list(edited.refused)]
-    figures = _figures(plan, edited, sites, candidates).assign(
+    figures = _figures(plan, edited, sites, candidates, costs).assign(
         refused_edits=np.bincount(of_refused, minlength=len(table)), eased=_eased(sites, bends)
     )
     told = candidates.judged()
@@ -173,38 +173,30 @@ def _eased(sites: Sites, bends: pd.DataFrame) -> FloatArray:
     return eased
 
 
-def _figures(plan: Plan, edited: Edited, sites: Sites, candidates: Candidates) -> pd.DataFrame:
+def _figures(
+    plan: Plan, edited: Edited, sites: Sites, candidates: Candidates, costs: PullCosts
+) -> pd.DataFrame:
     """Return the figures of every run, as of `Attempt.figures`."""
     value, plain = edited.choice.cost, edited.plain
     count, known = len(value), np.isfinite(value)
     of_pit, of_pull = (rows["run"].to_numpy(dtype=np.int64) for rows in (plan.pits, plan.pulls))
     longest = np.full(count, np.nan)  # a run with one pit has no pull
     np.fmax.at(longest, of_pull, plan.pulls["length"].to_numpy(dtype=float))
-    pits, pulls = (
-        np.bincount(run, rows["cost"].to_numpy(dtype=float), minlength=count)
-        for run, rows in ((of_pit, plan.pits), (of_pull, plan.pulls))
-    )
+    cost = plan_cost(edited.choice, sites, candidates, costs)
+    unedited = plain is edited.choice
     return pd.DataFrame(
         {
             "value": value,
-            "cost": np.where(known, pits + pulls, np.inf),
+            "cost": cost,
             "pit_count": np.where(known, np.bincount(of_pit, minlength=count), np.nan),
             "pull_count": np.where(known, np.bincount(of_pull, minlength=count), np.nan),
             "longest_pull": np.where(known, longest, np.nan),
             "covered": edited.choice.covered,
             "plain_value": plain.cost,
-            "plain_cost": _plain_cost(plain, sites, candidates),
+            "plain_cost": cost if unedited else plan_cost(plain, sites, candidates, costs),
             "plain_pits": np.diff(plain.offsets),
         }
     )
-
-
-def _plain_cost(plain: Choice, sites: Sites, candidates: Candidates) -> FloatArray:
-    """Return the cost of each run with no edits; infinite where it has no plan."""
-    row, role = plain.states // 4, plain.states % 4
-    weights = sites.cost[row, role] - candidates.cost[row, role]
-    run = row_of(plain.offsets)
-    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
 
 
 def _sites_of(sites: Sites, wanted: BoolArray) -> Sites:

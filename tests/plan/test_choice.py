@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -381,6 +382,37 @@ def test_edits_are_priced_against_the_carrier_that_would_win_without_them() -> N
     told = _others(edited, _run_of(edited, "A")["run_id"], "without_edits")
     assert told["carrier"].tolist() == [run["carrier"]]
     assert told["cost"].to_numpy() == pytest.approx([run["cost"]], rel=1e-9)
+
+
+def test_what_edits_cost_is_money_without_what_the_objective_adds_for_lane_days() -> None:
+    """Strings take a lane: what the objective adds for it is no part of a cost."""
+    mains = _mains().iloc[:1]
+    street = shapely.LineString([(EAST - 600, NORTH + 2), (EAST + 1300, NORTH + 2)])
+    layers = {
+        "mains": mains,
+        "streets": gpd.GeoDataFrame(
+            {"class": ["main"], "lanes": 4, "width_m": 14.0}, geometry=[street], crs=26917
+        ),
+    }
+    settings = COARSE | {"objective.per_lane_day": 20_000.0, "pulls.max_length": "400 m"}
+
+    def planned(wishes: gpd.GeoDataFrame) -> dict[str, Any]:
+        return dict(geotools.plan(**layers, pit_edits=wishes, settings=settings).layers)
+
+    free = dict(geotools.plan(**layers, settings=settings).layers)
+    assert (free["pulls"]["lanes_taken"] > 0).all()
+    fixed = free["pits"][["role", "geometry"]].assign(action="fix")
+    same = planned(fixed)
+    assert _run_of(same, "A")["cost"] == pytest.approx(_run_of(free, "A")["cost"], rel=1e-9)
+    assert "without_edits" not in set(same["alternatives"]["outcome"])
+    moved = planned(
+        gpd.GeoDataFrame(
+            {"action": ["fix"]}, geometry=[shapely.Point(EAST + 100, NORTH)], crs=26917
+        )
+    )
+    told = _others(moved, _run_of(moved, "A")["run_id"], "without_edits")
+    parts = math.fsum(free["pits"]["cost"]) + math.fsum(free["pulls"]["cost"])
+    assert told["cost"].to_numpy() == pytest.approx([parts], rel=1e-9)
 
 
 def test_edits_that_cost_nothing_are_not_told(plan: dict[str, Any]) -> None:
