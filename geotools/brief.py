@@ -353,7 +353,8 @@ class CarrierChoice(_Section):
     )
     larger_for: float = _set(
         0.0,
-        "a larger bore wins if its plan costs no more than this share above the cheapest",
+        "a larger bore wins if its plan costs no more than this share above the cheapest; with an "
+        "objective, above the best by it, and is by it no more than this share worse",
         "the user",
         ge=0,
         le=1,

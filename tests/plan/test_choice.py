@@ -256,6 +256,20 @@ def test_a_larger_bore_wins_if_it_is_wanted_and_little_dearer(plan: dict[str, An
     assert (wide["runs"]["cost"].to_numpy() >= plan["runs"]["cost"].to_numpy() - 1e-6).all()
 
 
+def test_what_a_larger_bore_may_cost_is_a_share_of_cost_whatever_a_pit_is_worth() -> None:
+    """At 1e6 a pit 5 % of what is made least would pay for any pipe."""
+    plan = _planned({"carrier.larger_for": 0.05, "objective.per_pit": 1e6})
+    larger = 0
+    for run in plan["runs"].itertuples():
+        tried = plan["alternatives"][plan["alternatives"]["run_id"] == run.run_id]
+        tried = tried[tried["outcome"].isin(["chosen", "dearer"])]
+        assert tried["pit_count"].nunique() == 1  # so the cheapest is the best by the objective
+        near = tried[tried["cost"] <= 1.05 * tried["cost"].min()]
+        assert run.carrier == near.loc[near["carrier_bore"].idxmax(), "carrier"]
+        larger += run.cost > tried["cost"].min()
+    assert larger
+
+
 def test_a_design_flow_asks_for_a_larger_bore(plan: dict[str, Any]) -> None:
     slow, fast = _run_of(plan, "A"), _run_of(_planned(flow_lps=[250.0, None, None]), "A")
     assert fast["status"] == "planned"
