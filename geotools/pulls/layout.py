@@ -11,6 +11,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
 from geotools.pipe.factors import HOUR
 from geotools.pipe.fusion import piece_count
+from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import (
     AHEAD,
@@ -39,7 +40,7 @@ class Plan:
     pits : DataFrame
         Contract columns by bare name, plus ``run``, ``candidate`` and ``role_index``.
     pulls : DataFrame
-        The same, plus ``run``.
+        The same, plus ``run`` and ``annulus``, what is between host and carrier, m3.
     """
 
     pits: pd.DataFrame
@@ -54,6 +55,7 @@ def lay_out(
     costs: PullCosts,
     runs: pd.DataFrame,
     *,
+    annulus: Annulus,
     rate: float,
     joint_hours: float,
 ) -> Plan:
@@ -65,6 +67,8 @@ def lay_out(
         As used by the optimiser.
     runs : DataFrame
         ``run_id``, ``length``, ``allowable`` (N), ``governed_by``.
+    annulus : Annulus
+        Between host and carrier.
     rate : float
         Speed of pulling, m/s.
     joint_hours : float
@@ -75,7 +79,9 @@ def lay_out(
     pits = _pits(run, row, role, candidates, runs)
     pulls = _pulls(pits, _drawn(choice, sites, costs, candidates.laydown), profile, runs)
     hours = pulls["length"] / rate / HOUR + (pulls["strings"] - 1) * joint_hours
-    return Plan(pits, pulls.assign(hours=hours))
+    of = pulls["run"].to_numpy(dtype=np.int64)
+    low, high = (annulus.before(of, pulls[edge].to_numpy(dtype=float)) for edge in ("start", "end"))
+    return Plan(pits, pulls.assign(hours=hours, annulus=high - low))
 
 
 def _numbered(prefix: str, run_ids: pd.Series, run: IntArray) -> list[str]:

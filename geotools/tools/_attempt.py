@@ -13,6 +13,7 @@ from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.pulling import friction_band
+from geotools.pulls.annulus import annulus_of
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.layout import Plan, lay_out, plan_cost
@@ -104,7 +105,7 @@ def equip(ground: Shared, pipe: IntArray) -> Equipped:
     table = ground.runs.table.join(ground.service).join(
         carrier_columns(ground.contest, pipe, ground.service, brief.carrier, brief.pulls)
     )
-    table = _priced(table, ground.contest, brief)
+    table = _priced(table, ground.contest)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
     held = must_be_held(ground, bends)
@@ -123,6 +124,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
     table, bends, must = equipped.table, equipped.bends, equipped.must
     candidates = _candidates(ground, table, bends, must)
     profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])
+    annulus = annulus_of(ground.bores, table["outside"].to_numpy(dtype=float))
     sites = build_sites(
         candidates,
         profile,
@@ -133,6 +135,8 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         digs=ground.digs.assign(cost=ground.digs["cost"] + ground.digs["temporary"]),
         objective=_objective(candidates, brief),
         per_lane_day=brief.objective.per_lane_day,
+        annulus=annulus,
+        grout=brief.rates.grout if brief.pulls.grouted else 0.0,
     )
     costs = pull_costs(table, brief)
     edited = choose_with_edits(
@@ -151,6 +155,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         profile,
         costs,
         table,
+        annulus=annulus,
         rate=brief.pulls.rate,
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
@@ -369,15 +374,10 @@ def profile_of(
     )
 
 
-def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame:
-    """Add the price of the pipe (per m) and the annulus to be grouted (m3 per m)."""
+def _priced(table: pd.DataFrame, contest: Contest) -> pd.DataFrame:
+    """Add the price of the pipe, per m."""
     pipe = table["pipe"].to_numpy(dtype=np.int64)
-    bore, outside = (table[name].to_numpy(dtype=float) for name in ("mean_bore", "outside"))
-    gap = np.pi / 4 * np.maximum(bore**2 - outside**2, 0.0)
-    return table.assign(
-        pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan),
-        annulus=gap if brief.pulls.grouted else 0.0,
-    )
+    return table.assign(pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan))
 
 
 def _cleaning(brief: Brief) -> float:
@@ -386,9 +386,9 @@ def _cleaning(brief: Brief) -> float:
 
 
 def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
-    """Return what pulls cost with each run's carrier."""
+    """Return what pulls cost with each run's carrier, but for digs and grout, which go by place."""
     pulls, rates = brief.pulls, brief.rates
-    price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
+    price = table["pipe_price"].to_numpy(dtype=float)
     return PullCosts(
         setup=rates.pull_setup,
         per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate + _cleaning(brief),

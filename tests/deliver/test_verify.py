@@ -645,6 +645,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "findings-due",
         lambda s: _untold(s, "assumed-cover"),
     ),
+    "an annulus grouted and not counted": (
+        "pull-items",
+        lambda s: s.set("pulls.grouted", "true"),
+    ),
     "grout beyond its limit, not told": ("findings-due", lambda s: _crushed(s)),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),
     "an edit not answered": ("edits", lambda s: s.drop("findings", told("edit-honoured"))),

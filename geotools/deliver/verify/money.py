@@ -170,7 +170,7 @@ def pull_items(plan: Plan) -> Tally:
     """Check every item of every pull against the layers and the rates of the settings."""
     tally = Tally("quantities")
     if plan.setting("pulls.grouted"):
-        tally.skip("volume of grout: the plan does not hold the middle estimate of the host's bore")
+        tally.skip("volume of annuli: the plan does not hold the middle estimate of hosts' bores")
     size = plan.unit("volume")[1]
     for pull in plan.rows("pulls"):
         run = plan.one("runs", "run_id").get(pull.run_id)
@@ -184,8 +184,10 @@ def pull_items(plan: Plan) -> Tally:
         grout = rows.get("grout")
         if tally.holds(grout is not None, pull.pull_id, "there is no item grout") and grout:
             tally.near(grout.rate, plan.setting("rates.grout") * size, pull.pull_id, "grout: rate")
-            if not plan.setting("pulls.grouted"):
-                tally.near(grout.quantity, 0.0, pull.pull_id, "grout: quantity")
+            section = plan.one("sections", "pull_id").get(pull.pull_id)
+            annulus = math.nan if section is None else section.annulus_volume / size
+            due = annulus if plan.setting("pulls.grouted") else 0.0
+            tally.near(grout.quantity, due, pull.pull_id, "grout: quantity")
     return tally
 
 
