@@ -608,10 +608,19 @@ class Objective(_Section):
     """What the optimiser makes least: cost, plus what each pit and each lane-day is worth."""
 
     per_pit: PerItem = _set(
-        0, "added for every pit; very large: fewest pits first, then cost", "the user", ge=0
+        0,
+        "added for every pit; very large: fewest pits first, then cost. Plans are told apart to "
+        "1e-9 of what is made least: beyond 1e7 a pit differences of cost would be lost in it",
+        "the user",
+        ge=0,
+        le=1e7,
     )
     per_lane_day: PerItem = _set(
-        0, "added for every lane closed a day; very large: least disruption first", "the user", ge=0
+        0,
+        "added for every lane closed a day; very large: least disruption first; bounded as per_pit",
+        "the user",
+        ge=0,
+        le=1e6,
     )
 
 

@@ -209,7 +209,7 @@ def _gaps(tally: Tally, run_id: str, stations: list[Any]) -> None:
                 tally.near(one.grade, due, where, "grade across a gap", share=1e-6)
     rest = [] if not known else [*stations[: known[0]], *stations[known[-1] + 1 : -1]]
     for one, two in itertools.pairwise(rest):
-        if 1.0 < two.chainage - one.chainage:
+        if two.chainage - one.chainage > 1.0:
             where = f"{run_id} at {one.chainage:.3f} m"
             tally.holds(abs(one.grade) <= CLOSE, where, "a grade, and no level is known beyond")
 
