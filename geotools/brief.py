@@ -353,7 +353,8 @@ class CarrierChoice(_Section):
     )
     larger_for: float = _set(
         0.0,
-        "a larger bore wins if its plan costs no more than this share above the cheapest",
+        "a larger bore wins if its plan costs no more than this share above the cheapest; with an "
+        "objective, above the best by it, and is by it no more than this share worse",
         "the user",
         ge=0,
         le=1,
@@ -609,10 +610,19 @@ class Objective(_Section):
     """What the optimiser makes least: cost, plus what each pit and each lane-day is worth."""
 
     per_pit: PerItem = _set(
-        0, "added for every pit; very large: fewest pits first, then cost", "the user", ge=0
+        0,
+        "added for every pit; very large: fewest pits first, then cost. Plans are told apart to "
+        "1e-9 of what is made least: beyond 1e7 a pit differences of cost would be lost in it",
+        "the user",
+        ge=0,
+        le=1e7,
     )
     per_lane_day: PerItem = _set(
-        0, "added for every lane closed a day; very large: least disruption first", "the user", ge=0
+        0,
+        "added for every lane closed a day; very large: least disruption first; bounded as per_pit",
+        "the user",
+        ge=0,
+        le=1e6,
     )
 
 

@@ -612,7 +612,11 @@ OUTPUTS: dict[str, Layer] = {
                     "these sizes",
                     "liquid",
                 ),
-                _real("annulus_volume", "grout that fills the annulus", "volume"),
+                _real(
+                    "annulus_volume",
+                    "annulus of the mains it passes: the grout that fills it, if it is grouted",
+                    "volume",
+                ),
                 _real(
                     "grout_limit",
                     "pressure allowed at a grout port at the high point; 0: none, the head of the "

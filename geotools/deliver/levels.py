@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotools.ground.filled import filled_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["KNOWN_FROM", "filled_levels", "known_from", "with_known_levels"]
@@ -35,20 +36,8 @@ def filled_levels(line: IntArray, at: FloatArray, z: FloatArray) -> FloatArray:
         Levels known as they are; between two of a line straight, beyond its last the same.
         `NO_LEVEL` all along a line that has none.
     """
-    known = np.isfinite(z)
-    if known.all():
-        return z
-    place = np.arange(len(z))
-    before = np.maximum.accumulate(np.where(known, place, -1))
-    after = np.minimum.accumulate(np.where(known, place, len(z))[::-1])[::-1]
-    has_before = (before >= 0) & (line[before] == line)
-    has_after = (after < len(z)) & (line[np.minimum(after, len(z) - 1)] == line)
-    low = np.where(has_before, before, np.where(has_after, after, 0))
-    high = np.where(has_after, after, low)
-    span = at[high] - at[low]
-    share = np.where(span > 0, (at - at[low]) / np.where(span > 0, span, 1.0), 0.0)
-    straight = z[low] + share * (z[high] - z[low])
-    return np.where(known, z, np.where(has_before | has_after, straight, NO_LEVEL))
+    filled = filled_along(line, at, z)
+    return np.where(np.isnan(filled), NO_LEVEL, filled)
 
 
 def known_from(line: IntArray, z: FloatArray, lines: int) -> npt.NDArray[np.object_]:

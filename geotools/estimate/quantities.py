@@ -183,9 +183,9 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
     pulls : DataFrame
         ``pull_id``, ``run_id``, ``length`` (m), ``joints``, ``strings``, ``connections``,
         ``valves`` (numbers dug up), ``services`` (number fed), ``cleaned`` (m), ``hours``,
-        ``pipe_price`` (per m), ``annulus`` (m3 per m, 0 where it is not grouted), ``tails`` (m
-        left out at both ends), ``joint_hours``, ``lanes_taken``, ``string_days``,
-        ``traffic_cost`` (of the lanes its strings take).
+        ``pipe_price`` (per m), ``grout`` (m3), ``tails`` (m left out at both ends),
+        ``joint_hours``, ``lanes_taken``, ``string_days``, ``traffic_cost`` (of the lanes its
+        strings take).
     prices : Prices
     units : str
     """
@@ -210,7 +210,7 @@ def pull_quantities(pulls: pd.DataFrame, prices: Prices, units: str) -> pd.DataF
         ("line valve cut out", column("valves"), "each", prices.valve),
         ("service fed meanwhile", column("services"), "each", prices.temporary_service),
         ("host cleaned", column("cleaned"), "length", prices.cleaning),
-        ("grout", column("annulus") * length, "volume", prices.grout),
+        ("grout", column("grout"), "volume", prices.grout),
         ("lane closed for a day", lane_days, "lane-days", lane_rate),
     ]
     return _rows("pull", pulls, items, units)

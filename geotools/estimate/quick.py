@@ -67,30 +67,43 @@ class OpenCutRates:
 
 
 def reach_by_force(
-    weight: FloatArray, turn: FloatArray, limit: FloatArray, *, friction: float
+    weight: FloatArray,
+    turn: FloatArray,
+    limit: FloatArray,
+    *,
+    friction: float,
+    rollers: FloatArray,
 ) -> FloatArray:
     """Return how far a string can be pulled on the level before its limit is met, m.
 
-    From dF/ds = mu w + mu k F, bends spread evenly: F = (w/k)(exp(mu k L) - 1), hence
-    L = ln(1 + F k/w) / (mu k); without bends F/(mu w). The capstan rule of `pipe.pulling` in the
-    limit of many small bends.
+    With its head s into a pull of length L, bends spread evenly, the force is what was gathered
+    in the host and the string still on its rollers, grown by the bends behind the head:
+    F = (w/k)(exp(mu k s) - 1) + d (L - s) exp(mu k s). Where d <= mu w it is greatest at the end:
+    L = ln(1 + F k/w) / (mu k), without bends F/(mu w). Where rollers hold more than the host it is
+    greatest at s = L - (1 - mu w/d)/(mu k), or at the tail, F = d L. The capstan rule of
+    `pipe.pulling` in the limit of many small bends.
 
     Parameters
     ----------
     weight : ndarray
-        w, weight of the carrier in the host, N/m.
+        w, weight of the carrier in the host, N/m; below zero where it floats and presses on the
+        crown, where it is held by friction no less.
     turn : ndarray
         k, deflection of the bends pulled through per length, rad/m.
     limit : ndarray
         F, force that may not be passed, N.
     friction : float
         mu.
+    rollers : ndarray
+        d, drag of the string on its rollers, N/m.
     """
-    drag = np.maximum(friction * weight, 1e-9)
-    bent = np.maximum(turn, 1e-12)
-    mu = max(friction, 1e-12)
-    curved = np.log1p(limit * bent / np.maximum(weight, 1e-9)) / (mu * bent)
-    return np.asarray(np.where(turn > 1e-9, curved, limit / drag), dtype=np.float64)
+    pressed = np.maximum(np.abs(weight), 1e-9)
+    mu, bent = max(friction, 1e-12), np.maximum(turn, 1e-12)
+    drag = np.maximum(rollers, mu * pressed)  # beyond the host's: as at the end
+    passed = np.maximum((limit * bent + pressed) * mu / drag, 1.0)
+    curved = (np.log(passed) + 1 - mu * pressed / drag) / (mu * bent)
+    held = (passed == 1.0) | (turn <= 1e-9)  # at the tail, or bent nowhere
+    return np.asarray(np.where(held, limit / drag, curved), dtype=np.float64)
 
 
 def count_pits(

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotools.ground.filled import filled_along
 from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
 from geotools.network.ragged import firsts
@@ -117,7 +118,7 @@ def add_profile(
         The stations with ``axis_z``, ``cover``, ``depth`` (m), ``depth_source`` (one of
         ``SOURCES``) and ``grade``: rise over run of the axis to the next station of the run. Where
         ground is unknown, cover on record or assumed gives ``depth``; ``axis_z`` is NaN unless
-        inverts give it, and ``grade`` 0.
+        inverts give it, and ``grade`` that between the levels known on both sides, or 0.
     """
     columns = _columns(stations, mains, assumed_cover)
     found = _levels(columns)
@@ -127,7 +128,7 @@ def add_profile(
     _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
     _report_unit(columns, findings)
     _report_steps(columns, names, found.axis, findings)
-    _report_gaps(columns, dem_given=dem_given, findings=findings, run_ids=run_ids)
+    _report_gaps(columns, found.axis, dem_given=dem_given, findings=findings, run_ids=run_ids)
     return stations.assign(
         axis_z=found.axis,
         cover=found.cover,
@@ -184,11 +185,14 @@ def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) 
 def _grades(columns: _Columns, axis: FloatArray) -> FloatArray:
     """Return the grade of the segment after each station; the last takes the one before it.
 
+    Across a gap the axis runs straight between the levels known on both sides: a pull has to come
+    up by what the main does, wherever in the gap that is. Beyond the last level known it is level.
     A segment too short for a grade takes the mean of the next ones before and after it that
     are long enough, or the only one there is: the same from either end of the run.
     """
     grade = np.full(len(axis), np.nan)
-    step, rise = np.diff(columns.chainage), np.diff(axis)
+    step = np.diff(columns.chainage)
+    rise = np.diff(filled_along(columns.run, columns.chainage, axis))
     least = np.where(columns.main[1:] == columns.main[:-1], ONE_PLACE, JOINT)
     real = columns.follows & (step > least)
     grade[:-1][real] = np.where(np.isfinite(rise[real]), rise[real], 0.0) / step[real]
@@ -478,7 +482,12 @@ def _joint_between(columns: _Columns, before: IntArray) -> FloatArray:
 
 
 def _report_gaps(
-    columns: _Columns, *, dem_given: bool, findings: Findings, run_ids: Sequence[str]
+    columns: _Columns,
+    axis: FloatArray,
+    *,
+    dem_given: bool,
+    findings: Findings,
+    run_ids: Sequence[str],
 ) -> None:
     """Report that there is no DEM, or the stretches of runs where it has no level."""
     if not dem_given:
@@ -497,14 +506,34 @@ def _report_gaps(
         "no-ground",
         [
             f"{_extent(columns.chainage, a, b, findings)} of the run off the DEM or where it has "
-            "no data: no ground level, so depth only where cover gives it; give a DEM that covers "
-            "it"
-            for a, b in zip(first, last, strict=True)
+            f"no data: no ground level, so depth only where cover gives it{taken}; give a DEM that "
+            "covers it"
+            for a, b, taken in zip(first, last, _taken(columns, axis, first, last), strict=True)
         ],
         layer="dem",
         features=[_run_name(run_ids, run) for run in columns.run[first]],
         geometry=_stretches(columns.xy, first, last),
     )
+
+
+def _taken(columns: _Columns, axis: FloatArray, first: IntArray, last: IntArray) -> list[str]:
+    """Say of stretches without ground how the force of a pull takes the axis there.
+
+    Nothing of those where inverts give it all along.
+    """
+    lost = np.isnan(axis)
+    before = ~np.isnan(_next_filled(columns.run[::-1], axis[::-1])[::-1])
+    after = ~np.isnan(_next_filled(columns.run, axis))
+    told = []
+    for a, b in zip(first, last, strict=True):
+        rows = np.flatnonzero(lost[a : b + 1]) + a
+        if not len(rows):
+            told.append("")
+        elif (before[rows] & after[rows]).all():
+            told.append("; grade and force take the axis straight between the levels known")
+        else:
+            told.append("; grade and force take the axis level there, no level is known beyond")
+    return told
 
 
 def _extent(

@@ -45,13 +45,13 @@ def report_grout(
     Parameters
     ----------
     pulls : DataFrame
-        With ``pull_id``, ``run``, ``insertion_pit``.
+        With ``pull_id``, ``run``, ``insertion_pit``, ``length`` (m), ``annulus`` (m3).
     sections : DataFrame
         A row a pull: ``low_z``, ``high_z`` (m), ``grout_limit`` (Pa), ``grout_lifts``.
     pits : DataFrame
         With ``pit_id``, ``x`` and ``y``.
     runs : DataFrame
-        With ``pipe`` and ``mean_bore`` (m).
+        With ``pipe``.
     pipes : CarrierColumns
     brief : Brief
     findings : Findings
@@ -61,7 +61,8 @@ def report_grout(
     run = pulls["run"].to_numpy(dtype=np.int64)
     limit = sections["grout_limit"].to_numpy(dtype=float)
     lifts = sections["grout_lifts"].to_numpy(dtype=float)
-    due = lift_pressure_pa(runs["mean_bore"].to_numpy(dtype=float)[run], lifts)
+    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    due = lift_pressure_pa(_filled_bore(pulls, pipe.outside_m), lifts)
     rows = np.flatnonzero(limit < due)
     pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
     rise = np.nan_to_num((sections["high_z"] - sections["low_z"]).to_numpy(dtype=float))
@@ -79,6 +80,12 @@ def report_grout(
         features=pulls["pull_id"].to_numpy(dtype=object)[rows],
         xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
     )
+
+
+def _filled_bore(pulls: pd.DataFrame, outside_m: FloatArray) -> FloatArray:
+    """Return the bore of host that holds what each pull's annulus and carrier take, m."""
+    area = pulls["annulus"].to_numpy(dtype=float) / pulls["length"].to_numpy(dtype=float)
+    return np.asarray(np.sqrt(4 / np.pi * area + outside_m**2), dtype=np.float64)
 
 
 def _stands(pipe: CarrierColumns, brief: Brief) -> FloatArray:

@@ -11,6 +11,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, row_of
 from geotools.pipe.fusion import joint_count, piece_count
 from geotools.pipe.pulling import pull_hours
+from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import (
     AHEAD,
@@ -27,7 +28,7 @@ from geotools.schema import ROLES
 from geotools.siting.candidates import Candidates
 from geotools.siting.laydown import Laydown
 
-__all__ = ["Plan", "lay_out"]
+__all__ = ["Plan", "lay_out", "plan_cost"]
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ class Plan:
     pits : DataFrame
         Contract columns by bare name, plus ``run``, ``candidate`` and ``role_index``.
     pulls : DataFrame
-        The same, plus ``run``.
+        The same, plus ``run`` and ``annulus``, what is between host and carrier, m3.
     """
 
     pits: pd.DataFrame
@@ -54,6 +55,7 @@ def lay_out(
     costs: PullCosts,
     runs: pd.DataFrame,
     *,
+    annulus: Annulus,
     rate: float,
     joint_hours: float,
 ) -> Plan:
@@ -65,6 +67,8 @@ def lay_out(
         As used by the optimiser.
     runs : DataFrame
         ``run_id``, ``length``, ``allowable`` (N), ``governed_by``.
+    annulus : Annulus
+        Between host and carrier.
     rate : float
         Speed of pulling, m/s.
     joint_hours : float
@@ -73,14 +77,16 @@ def lay_out(
     run = row_of(choice.offsets)
     row, role = choice.states // 4, choice.states % 4
     pits = _pits(run, row, role, candidates, runs)
-    pulls = _pulls(pits, run, row, role, sites, profile, costs, runs, candidates.laydown)
+    pulls = _pulls(pits, _drawn(choice, sites, costs, candidates.laydown), profile, runs)
     hours = pull_hours(
         pulls["length"],
         rate_m_per_s=rate,
         joints_during=pulls["strings"] - 1,
         hours_per_joint=joint_hours,
     )
-    return Plan(pits, pulls.assign(hours=hours))
+    of = pulls["run"].to_numpy(dtype=np.int64)
+    low, high = (annulus.before(of, pulls[edge].to_numpy(dtype=float)) for edge in ("start", "end"))
+    return Plan(pits, pulls.assign(hours=hours, annulus=high - low))
 
 
 def _numbered(prefix: str, run_ids: pd.Series, run: IntArray) -> list[str]:
@@ -149,58 +155,110 @@ def _pits(
     )
 
 
-def _pulls(
-    pits: pd.DataFrame,
-    run: IntArray,
-    row: IntArray,
-    role: IntArray,
-    sites: Sites,
-    profile: ForceProfile,
-    costs: PullCosts,
-    runs: pd.DataFrame,
-    laydown: Laydown,
-) -> pd.DataFrame:
-    """Return the pull between each pit and the next of its run."""
+@dataclass(frozen=True)
+class _Drawn:
+    """The pull between each pit of a choice and the next of its run; ``first``, ``second`` are the
+    places of the two among the pits, ``day`` what the lanes its strings take cost a day.
+    """
+
+    first: IntArray
+    second: IntArray
+    run: IntArray
+    start: FloatArray
+    end: FloatArray
+    behind: BoolArray
+    room: FloatArray
+    pieces: FloatArray
+    joints: FloatArray
+    strings: FloatArray
+    lanes: FloatArray
+    day: FloatArray
+    days: FloatArray
+    cost: FloatArray
+
+
+def _drawn(choice: Choice, sites: Sites, costs: PullCosts, laydown: Laydown) -> _Drawn:
+    """Work out the pulls of a choice and what each costs, in money and nothing else."""
+    run = row_of(choice.offsets)
+    row, role = choice.states // 4, choice.states % 4
     first = np.flatnonzero(run[1:] == run[:-1]) if len(run) > 1 else np.zeros(0, dtype=np.int64)
     second = first + 1
     start, end = sites.end[row[first], role[first]], sites.start[row[second], role[second]]
     behind = (role[second] == BEHIND) | (role[second] == BOTH)
-    of = run[first]
     length = end - start
     digs = sites.passed_start[row[second], role[second]] - sites.passed_end[row[first], role[first]]
-    tail, head = np.where(behind, end, start), np.where(behind, start, end)
-    _, force = march(profile, of, tail, head, np.full(len(of), np.inf), ~behind)
     pieces = piece_count(length, costs.piece_length)
+    joints = joint_count(length, costs.piece_length)
     room = _string_pieces(sites, row, role, first, second, behind)
     strings = string_count(pieces, room)
     lanes, day = _traffic(laydown, row[first], row[second], strings, behind)
-    joints = joint_count(length, costs.piece_length)
-    days = costs.days.of(length, strings, joints)
+    return _Drawn(
+        first=first,
+        second=second,
+        run=run[first],
+        start=start,
+        end=end,
+        behind=behind,
+        room=room,
+        pieces=pieces,
+        joints=joints,
+        strings=strings,
+        lanes=lanes,
+        day=day,
+        days=costs.days.of(length, strings, joints),
+        cost=pull_cost(length, digs, strings, costs, run[first], day),
+    )
+
+
+def plan_cost(choice: Choice, sites: Sites, candidates: Candidates, costs: PullCosts) -> FloatArray:
+    """Return what the plan of every run costs, shape (runs,); infinite where it has none.
+
+    In money: the optimiser makes least what the objective adds for pits and lane-days, too.
+    """
+    runs = len(choice.cost)
+    row, role = choice.states // 4, choice.states % 4
+    pulls = _drawn(choice, sites, costs, candidates.laydown)
+    pits = np.bincount(row_of(choice.offsets), candidates.cost[row, role], minlength=runs)
+    spent = pits + np.bincount(pulls.run, pulls.cost, minlength=runs)
+    return np.where(np.isfinite(choice.cost), spent, np.inf)
+
+
+def _pulls(
+    pits: pd.DataFrame,
+    pulls: _Drawn,
+    profile: ForceProfile,
+    runs: pd.DataFrame,
+) -> pd.DataFrame:
+    """Return the pulls as a table."""
+    start, end, behind, of = pulls.start, pulls.end, pulls.behind, pulls.run
+    tail, head = np.where(behind, end, start), np.where(behind, start, end)
+    _, force = march(profile, of, tail, head, np.full(len(of), np.inf), ~behind)
     allowable = runs["allowable"].to_numpy(dtype=float)[of]
     ids = pits["pit_id"].to_numpy(dtype=object)
+    first, second = ids[pulls.first], ids[pulls.second]
     return pd.DataFrame(
         {
             "pull_id": _numbered("L", runs["run_id"], of),
             "run_id": runs["run_id"].to_numpy(dtype=object)[of],
             "run": of,
-            "insertion_pit": np.where(behind, ids[second], ids[first]),
-            "receiving_pit": np.where(behind, ids[first], ids[second]),
+            "insertion_pit": np.where(behind, second, first),
+            "receiving_pit": np.where(behind, first, second),
             "start": start,
             "end": end,
-            "length": length,
+            "length": end - start,
             "direction": np.where(behind, "behind", "ahead"),
             "deflection": _deflection(profile, of, start, end),
             "head_force": force,
             "allowable": allowable,
             "head_utilisation": force / allowable,
             "governed_by": runs["governed_by"].to_numpy(dtype=object)[of],
-            "joints": joints,
-            "strings": strings,
-            "lanes_taken": lanes,
-            "string_days": days,
-            "traffic_cost": day * days,
-            "string_pieces": np.minimum(room, pieces),
-            "cost": pull_cost(length, digs, strings, costs, of, day),
+            "joints": pulls.joints,
+            "strings": pulls.strings,
+            "lanes_taken": pulls.lanes,
+            "string_days": pulls.days,
+            "traffic_cost": pulls.day * pulls.days,
+            "string_pieces": np.minimum(pulls.room, pulls.pieces),
+            "cost": pulls.cost,
         }
     )
 

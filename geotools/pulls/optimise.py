@@ -106,7 +106,8 @@ class Sites:
         Highest chainage any pull that starts at the pit may end at, m.
     passed_start, passed_end : ndarray, shape (n, 4)
         Digs before the pit's first edge, and up to its second, in what one of
-        ``PullCosts.connection`` pays for: numbers, or money where that is 1.
+        ``PullCosts.connection`` pays for: numbers, or money where that is 1, and then of all else
+        that costs by place, such as grout.
     pieces_ahead, pieces_behind : ndarray, shape (n, 4), optional
         Pipes a string may consist of for a pull ahead, and behind, from the pit; without limit
         if left out.

@@ -11,11 +11,7 @@ from geotools.brief import Brief
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, offsets_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.external import (
-    annulus_volume_m3,
-    grout_injection_limit_pa,
-    grout_lift_count,
-)
+from geotools.pipe.external import grout_injection_limit_pa, grout_lift_count
 from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pulling import (
@@ -51,9 +47,9 @@ def section_table(
     Parameters
     ----------
     pulls : DataFrame
-        With ``run``, ``length``, ``head_force``, ``hours``, ``start``, ``end``.
+        With ``run``, ``length``, ``head_force``, ``hours``, ``start``, ``end``, ``annulus``.
     runs : DataFrame
-        With ``pipe``, ``mean_bore``, ``working``.
+        With ``pipe``, ``working``.
     stations : DataFrame
         With ``run``, ``chainage``, ``axis_z``.
     pipes : CarrierColumns
@@ -62,7 +58,7 @@ def section_table(
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     low, low_at, high, high_at = _levels(pulls, stations)
-    working, bore = (runs[name].to_numpy(dtype=float)[run] for name in ("working", "mean_bore"))
+    working = runs["working"].to_numpy(dtype=float)[run]
     length = pulls["length"].to_numpy(dtype=float)
     return pd.DataFrame(
         {
@@ -77,9 +73,7 @@ def section_table(
             "high_z": high,
             "high_chainage": high_at,
             **_test(pipe, length, _test_pressures(working, pipe, brief), high - low, brief),
-            "annulus_volume": annulus_volume_m3(
-                np.maximum(bore, pipe.outside_m), pipe.outside_m, length
-            ),
+            "annulus_volume": pulls["annulus"].to_numpy(dtype=float),
             **_grout(pipe, np.nan_to_num(high - low), brief),
         }
     )

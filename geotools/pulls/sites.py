@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
 from geotools.siting.candidates import Judged
@@ -33,6 +34,8 @@ def build_sites(
     digs: pd.DataFrame,
     objective: FloatArray,
     per_lane_day: float = 0.0,
+    annulus: Annulus | None = None,
+    grout: float = 0.0,
 ) -> Sites:
     """Work out the reach of every pit edge under all limits on a pull.
 
@@ -52,6 +55,9 @@ def build_sites(
         What the optimiser makes least for each site; infinite where the role is refused.
     per_lane_day : float
         What a day of a lane taken by strings is worth beside its cost.
+    annulus : Annulus, optional
+        Filled with ``grout``, a price of a m3, along a pull. Like digs it is counted up to both
+        edges of a pit: the bore differs along a run, and what pulls hold adds up to the run's.
     """
     start, end = candidates.extents.start, candidates.extents.end
     shape = objective.shape
@@ -60,6 +66,11 @@ def build_sites(
     floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
     roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
     room = candidates.laydown
+    passed_start = _cost_before(digs, len(lengths), runs, first, "left")
+    passed_end = _cost_before(digs, len(lengths), runs, last, "right")
+    if annulus is not None and grout > 0:
+        passed_start += grout * annulus.before(runs, first)
+        passed_end += grout * annulus.before(runs, last)
     reach_ahead, reach_behind, short = _reaches(
         profile, limit, runs, np.isfinite(objective), (first, last), (floor, roof), room
     )
@@ -73,8 +84,8 @@ def build_sites(
         reach_behind=reach_behind.reshape(shape),
         floor=floor.reshape(shape),
         roof=roof.reshape(shape),
-        passed_start=_cost_before(digs, len(lengths), runs, first, "left").reshape(shape),
-        passed_end=_cost_before(digs, len(lengths), runs, last, "right").reshape(shape),
+        passed_start=passed_start.reshape(shape),
+        passed_end=passed_end.reshape(shape),
         pieces_ahead=np.repeat(room.pieces_ahead[:, None], 4, axis=1),
         pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
         string_day_ahead=room.day_ahead + per_lane_day * _finite(room.lanes_ahead),

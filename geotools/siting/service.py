@@ -13,7 +13,7 @@ from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
 from geotools.schema import quantity_text
 
-__all__ = ["service_columns"]
+__all__ = ["host_bores", "service_columns"]
 
 
 def service_columns(
@@ -35,18 +35,8 @@ def service_columns(
     runs = len(run_ids)
     run = pieces["run"].to_numpy(dtype=np.int64)
     rows = mains.iloc[pieces["line"].to_numpy(dtype=np.int64)]
-    host = (
-        rows["material"].fillna("").to_numpy(dtype=str),
-        rows["diameter"].to_numpy(dtype=float),
-        rows["installed"].to_numpy(dtype=float),
-    )
-    estimate = host_bore(
-        *host,
-        lining=service.host_lining,
-        cleaned=service.host_cleaned,
-        tubercle_m=service.tubercles,
-    )
-    bore = gauged(estimate, rows["bore"].to_numpy(dtype=float))
+    material = rows["material"].fillna("").to_numpy(dtype=str)
+    bore = _bores(rows, material, service)
     length = (pieces["end"] - pieces["start"]).to_numpy(dtype=float)
     effective, host_c = in_series(
         run, length, bore_m=bore.centre_m, c=_c_factor(rows, bore, service.year), runs=runs
@@ -57,7 +47,7 @@ def service_columns(
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
     _report(pressure, flow, run_ids, service, findings)
     _report_in_part(pieces[["run", "line"]], mains["flow"], run_ids, findings)
-    _report_bores(run, host[0], bore, run_ids, findings)
+    _report_bores(run, material, bore, run_ids, findings)
     _report_closed(run, bore, run_ids, service, findings)
     return pd.DataFrame(
         {
@@ -70,6 +60,30 @@ def service_columns(
             "head": np.maximum(np.nan_to_num(deepest) - service.water_table, 0.0),
         }
     )
+
+
+def host_bores(mains: pd.DataFrame, pieces: pd.DataFrame, service: Service) -> pd.DataFrame:
+    """Return ``run``, ``start``, ``end`` and ``bore`` (middle estimate, m) of each piece of main.
+
+    Sorted by run and start.
+    """
+    rows = mains.iloc[pieces["line"].to_numpy(dtype=np.int64)]
+    bore = _bores(rows, rows["material"].fillna("").to_numpy(dtype=str), service)
+    told = pieces[["run", "start", "end"]].assign(bore=bore.centre_m)
+    return told.sort_values(["run", "start"], kind="stable", ignore_index=True)
+
+
+def _bores(rows: pd.DataFrame, material: npt.NDArray[np.str_], service: Service) -> HostBore:
+    """Return the bore of each main: as gauged, or as estimated."""
+    estimate = host_bore(
+        material,
+        rows["diameter"].to_numpy(dtype=float),
+        rows["installed"].to_numpy(dtype=float),
+        lining=service.host_lining,
+        cleaned=service.host_cleaned,
+        tubercle_m=service.tubercles,
+    )
+    return gauged(estimate, rows["bore"].to_numpy(dtype=float))
 
 
 def _highest(run: IntArray, values: FloatArray, runs: int) -> FloatArray:

@@ -194,8 +194,10 @@ def _without_edits(layout: Layout, larger_for: float) -> pd.DataFrame:
     Without the edits another carrier may win, by the rule the plan's own was found by.
     """
     tried, count = layout.tried, len(layout.table)
-    value = by_rank(tried, "plain_value", count, missing=np.inf)
-    rank = winners(value, by_rank(tried, "bore", count, missing=0.0), larger_for)
+    value, cost = (
+        by_rank(tried, name, count, missing=np.inf) for name in ("plain_value", "plain_cost")
+    )
+    rank = winners(value, cost, by_rank(tried, "bore", count, missing=0.0), larger_for)
     won = tried[rank[tried["run"]] == tried["rank"]].set_index("run")
     won = won.loc[np.intersect1d(layout.edited, won.index)]
     least = won["plain_cost"].to_numpy(dtype=float)

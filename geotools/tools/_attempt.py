@@ -13,10 +13,11 @@ from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.pulling import friction_band
+from geotools.pulls.annulus import annulus_of
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
-from geotools.pulls.layout import Plan, lay_out
-from geotools.pulls.optimise import LEAST_PULL_DAYS, Choice, PullCosts, Sites, StringDays
+from geotools.pulls.layout import Plan, lay_out, plan_cost
+from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDays
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import Candidates, Judged, PitRules, find_candidates
@@ -104,7 +105,7 @@ def equip(ground: Shared, pipe: IntArray) -> Equipped:
     table = ground.runs.table.join(ground.service).join(
         carrier_columns(ground.contest, pipe, ground.service, brief.carrier, brief.pulls)
     )
-    table = _priced(table, ground.contest, brief)
+    table = _priced(table, ground.contest)
     bends = _judged(ground.runs.bends, table, ground.contest, brief)
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
     held = must_be_held(ground, bends)
@@ -123,6 +124,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
     table, bends, must = equipped.table, equipped.bends, equipped.must
     candidates = _candidates(ground, table, bends, must)
     profile = profile_of(ground, table, bends, friction_band_of(brief)["central"])
+    annulus = annulus_of(ground.bores, table["outside"].to_numpy(dtype=float))
     sites = build_sites(
         candidates,
         profile,
@@ -133,6 +135,8 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         digs=ground.digs.assign(cost=ground.digs["cost"] + ground.digs["temporary"]),
         objective=_objective(candidates, brief),
         per_lane_day=brief.objective.per_lane_day,
+        annulus=annulus,
+        grout=brief.rates.grout if brief.pulls.grouted else 0.0,
     )
     costs = pull_costs(table, brief)
     edited = choose_with_edits(
@@ -151,11 +155,12 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         profile,
         costs,
         table,
+        annulus=annulus,
         rate=brief.pulls.rate,
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
     of_refused = ground.edits["run"].to_numpy(dtype=np.int64)[list(edited.refused)]
-    figures = _figures(plan, edited, sites, candidates).assign(
+    figures = _figures(plan, edited, sites, candidates, costs).assign(
         refused_edits=np.bincount(of_refused, minlength=len(table)), eased=_eased(sites, bends)
     )
     told = candidates.judged()
@@ -173,38 +178,30 @@ def _eased(sites: Sites, bends: pd.DataFrame) -> FloatArray:
     return eased
 
 
-def _figures(plan: Plan, edited: Edited, sites: Sites, candidates: Candidates) -> pd.DataFrame:
+def _figures(
+    plan: Plan, edited: Edited, sites: Sites, candidates: Candidates, costs: PullCosts
+) -> pd.DataFrame:
     """Return the figures of every run, as of `Attempt.figures`."""
     value, plain = edited.choice.cost, edited.plain
     count, known = len(value), np.isfinite(value)
     of_pit, of_pull = (rows["run"].to_numpy(dtype=np.int64) for rows in (plan.pits, plan.pulls))
     longest = np.full(count, np.nan)  # a run with one pit has no pull
     np.fmax.at(longest, of_pull, plan.pulls["length"].to_numpy(dtype=float))
-    pits, pulls = (
-        np.bincount(run, rows["cost"].to_numpy(dtype=float), minlength=count)
-        for run, rows in ((of_pit, plan.pits), (of_pull, plan.pulls))
-    )
+    cost = plan_cost(edited.choice, sites, candidates, costs)
+    unedited = plain is edited.choice
     return pd.DataFrame(
         {
             "value": value,
-            "cost": np.where(known, pits + pulls, np.inf),
+            "cost": cost,
             "pit_count": np.where(known, np.bincount(of_pit, minlength=count), np.nan),
             "pull_count": np.where(known, np.bincount(of_pull, minlength=count), np.nan),
             "longest_pull": np.where(known, longest, np.nan),
             "covered": edited.choice.covered,
             "plain_value": plain.cost,
-            "plain_cost": _plain_cost(plain, sites, candidates),
+            "plain_cost": cost if unedited else plan_cost(plain, sites, candidates, costs),
             "plain_pits": np.diff(plain.offsets),
         }
     )
-
-
-def _plain_cost(plain: Choice, sites: Sites, candidates: Candidates) -> FloatArray:
-    """Return the cost of each run with no edits; infinite where it has no plan."""
-    row, role = plain.states // 4, plain.states % 4
-    weights = sites.cost[row, role] - candidates.cost[row, role]
-    run = row_of(plain.offsets)
-    return np.asarray(plain.cost - np.bincount(run, weights, minlength=len(plain.cost)))
 
 
 def _sites_of(sites: Sites, wanted: BoolArray) -> Sites:
@@ -386,15 +383,10 @@ def profile_of(
     )
 
 
-def _priced(table: pd.DataFrame, contest: Contest, brief: Brief) -> pd.DataFrame:
-    """Add the price of the pipe (per m) and the annulus to be grouted (m3 per m)."""
+def _priced(table: pd.DataFrame, contest: Contest) -> pd.DataFrame:
+    """Add the price of the pipe, per m."""
     pipe = table["pipe"].to_numpy(dtype=np.int64)
-    bore, outside = (table[name].to_numpy(dtype=float) for name in ("mean_bore", "outside"))
-    gap = np.pi / 4 * np.maximum(bore**2 - outside**2, 0.0)
-    return table.assign(
-        pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan),
-        annulus=gap if brief.pulls.grouted else 0.0,
-    )
+    return table.assign(pipe_price=np.where(pipe >= 0, contest.price[np.maximum(pipe, 0)], np.nan))
 
 
 def _cleaning(brief: Brief) -> float:
@@ -403,9 +395,9 @@ def _cleaning(brief: Brief) -> float:
 
 
 def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
-    """Return what pulls cost with each run's carrier."""
+    """Return what pulls cost with each run's carrier, but for digs and grout, which go by place."""
     pulls, rates = brief.pulls, brief.rates
-    price = table["pipe_price"].to_numpy(dtype=float) + rates.grout * table["annulus"].to_numpy()
+    price = table["pipe_price"].to_numpy(dtype=float)
     return PullCosts(
         setup=rates.pull_setup,
         per_length=np.nan_to_num(price) + rates.pulling_hour / pulls.rate + _cleaning(brief),

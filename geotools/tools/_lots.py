@@ -271,6 +271,8 @@ def _numbered(planned: Planned, ground: Shared, runs: IntArray) -> Planned:
 def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
     """Leave in each attempt the runs it may yet be shown for, `winners` deciding.
 
+    By what is made least alone: the cost it is held against is that of the best, which a later
+    attempt may be.
     So a lot holds the places of its runs about once, however many carriers are tried.
     """
     value = _in_running(attempts)
@@ -369,15 +371,29 @@ def in_running(value: FloatArray, refused: npt.NDArray[np.number]) -> FloatArray
     return np.where(counted > counted.min(axis=0), np.inf, value)
 
 
-def winners(value: FloatArray, bore: FloatArray, larger_for: float) -> IntArray:
-    """Return the attempt that wins each run: the cheapest, or a larger bore for little more.
+def winners(value: FloatArray, cost: FloatArray, bore: FloatArray, larger_for: float) -> IntArray:
+    """Return the attempt that wins each run: the best, or a larger bore for little more.
 
-    ``value`` is what is made least, attempts x runs, infinite where there is no plan or, as of
-    `in_running`, it cannot win; ``bore`` that of the carriers, m.
+    Little more than the best is both: no more than the share ``larger_for`` above its cost, for
+    money is what is said to be paid for the bore, nor above it in what is made least, which an
+    objective may set far from the cost.
+
+    Parameters
+    ----------
+    value : ndarray, attempts x runs
+        What is made least, infinite where there is no plan or, as of `in_running`, it cannot win.
+    cost : ndarray, attempts x runs
+        What the plans cost.
+    bore : ndarray, attempts x runs
+        Bore of the carriers, m.
+    larger_for : float
     """
+    best = np.argmin(value, axis=0)
     if larger_for <= 0:
-        return np.asarray(np.argmin(value, axis=0), dtype=np.int64)
-    near = np.isfinite(value) & (value <= value.min(axis=0) * (1 + larger_for))
+        return np.asarray(best, dtype=np.int64)
+    near = np.isfinite(value)
+    for part in (value, cost):
+        near &= part <= np.take_along_axis(part, best[None, :], axis=0) * (1 + larger_for)
     return np.asarray(np.argmax(np.where(near, bore, -1.0), axis=0), dtype=np.int64)
 
 
@@ -386,8 +402,9 @@ def _shown(ground: Shared, attempts: list[Attempt], tried: pd.DataFrame) -> IntA
     count = len(ground.runs.table)
     value = by_rank(tried, "value", count, missing=np.inf)
     refused = by_rank(tried, "refused_edits", count, missing=0.0)
+    cost = by_rank(tried, "cost", count, missing=np.inf)
     bore = by_rank(tried, "bore", count, missing=0.0)
-    shown = winners(in_running(value, refused), bore, ground.brief.carrier.larger_for)
+    shown = winners(in_running(value, refused), cost, bore, ground.brief.carrier.larger_for)
     known = np.flatnonzero(np.isfinite(value).any(axis=0))
     lost = np.setdiff1d(tried["run"].to_numpy(dtype=np.int64), known)
     ranks = tried.groupby("run")["rank"]

@@ -30,7 +30,7 @@ from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest, hold_contest, report_fixed, report_warm
 from geotools.siting.ground_checks import avoid_tree, hard_places
 from geotools.siting.profile import Profile
-from geotools.siting.service import service_columns
+from geotools.siting.service import host_bores, service_columns
 from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
 from geotools.tools._shared import Shared, ground_levels, least_between, runs_of
@@ -87,6 +87,7 @@ def prepare(
         stations=stations,
         offsets=np.searchsorted(stations["run"], np.arange(len(runs.table) + 1)).astype(np.int64),
         service=service,
+        bores=host_bores(layers.mains.table, runs.chains.pieces, brief.service),
         contest=contest,
         scene=scene,
         avoid=avoid_tree(layers.avoid),

@@ -255,6 +255,7 @@ def _longest(equipped: Equipped, room: FloatArray, brief: Brief) -> FloatArray:
         turned / table["length"].to_numpy(dtype=float),
         table["allowable"].fillna(0.0).to_numpy(dtype=float),
         friction=friction_band_of(brief)["central"],
+        rollers=brief.pulls.roller_friction * table["dry_weight"].fillna(0.0).to_numpy(dtype=float),
     )
     by_shift = longest_pull(
         _string_pieces(room, brief),
@@ -347,7 +348,7 @@ def _lining_cost(
     costs: PullCosts = pull_costs(equipped.table, brief)
     each = pulled / np.maximum(pulls, 1)
     strings = string_count(piece_count(each, costs.piece_length), _string_pieces(room, brief))
-    digs = around.dig_cost * pulled / length / np.maximum(pulls, 1)
+    by_place = (around.dig_cost + _grout_cost(equipped.table, brief)) * pulled / length
     site, lanes = _pit_cost(equipped, around, opened, brief)
     kinds_cost = site + lanes
     must = equipped.must
@@ -356,9 +357,21 @@ def _lining_cost(
     )
     surcharge = (brief.rates.intersection_factor - 1) * site[:, 0] * np.minimum(dear, count)
     of_pits = (number * kinds_cost).sum(axis=1) + beyond * _open_cost(kinds_cost, opened, brief)
-    return np.asarray(
-        of_pits + surcharge + pulls * pull_cost(each, digs, strings, costs, np.arange(len(count)))
+    each_cost = pull_cost(
+        each, by_place / np.maximum(pulls, 1), strings, costs, np.arange(len(count))
     )
+    return np.asarray(of_pits + surcharge + pulls * each_cost)
+
+
+def _grout_cost(table: pd.DataFrame, brief: Brief) -> FloatArray:
+    """Return what grouting each run from end to end costs; nothing where it is not grouted."""
+    bore, outside, length = (
+        table[name].to_numpy(dtype=float) for name in ("mean_bore", "outside", "length")
+    )
+    if not brief.pulls.grouted:
+        return np.zeros(len(table))
+    gap = np.pi / 4 * np.nan_to_num(np.maximum(bore**2 - outside**2, 0.0))
+    return np.asarray(brief.rates.grout * gap * length, dtype=np.float64)
 
 
 def estimate_open_cut(ground: Shared, around: Surroundings) -> FloatArray:

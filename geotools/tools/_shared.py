@@ -45,7 +45,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Shared:
-    """Runs, stations with their ground, service, carriers, edits and digs.
+    """Runs, stations with their ground, service, bores of mains, carriers, edits and digs.
 
     ``axis`` and ``profile`` are looked up by run and chainage, ``levels`` gives the ground beside
     the runs. Stations have no street until `on_streets` gives them one.
@@ -57,6 +57,7 @@ class Shared:
     profile: Profile
     offsets: IntArray
     service: pd.DataFrame
+    bores: pd.DataFrame
     contest: Contest
     scene: StreetScene | None
     avoid: Avoid | None
@@ -169,6 +170,7 @@ def lot_of(ground: Shared, rows: IntArray) -> Shared:
         profile=Profile(stations, len(rows)),
         offsets=offsets_of(np.diff(ground.offsets)[rows]),
         service=ground.service.iloc[rows].reset_index(drop=True),
+        bores=renumber(ground.bores, rows, by="start"),
         contest=ground.contest.only(rows),
         edits=renumber(ground.edits, rows, by="chainage"),
         digs=renumber(ground.digs, rows, by="chainage"),

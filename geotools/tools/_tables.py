@@ -106,7 +106,8 @@ def _report_levels(names: npt.NDArray[np.object_], axis: AxisParts, findings: Fi
         [
             f"about {findings.length(m, 0)} of the pull have no level of their own; Z of its line "
             "is filled in there, straight between the levels known on the pull and at its ends "
-            "the nearest; grade and force do not use it; give levels for all of the run"
+            "the nearest; grade and force go by the levels known on all of the run; give levels "
+            "for all of it"
             for m in axis.unknown[filled]
         ],
         layer="pulls",

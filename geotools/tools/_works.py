@@ -81,7 +81,7 @@ def work_out(
         services=counts["lateral"],
         cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,
         pipe_price=_of_run(table, pulls, "pipe_price"),
-        annulus=_of_run(table, pulls, "annulus"),
+        grout=pulls["annulus"] if brief.pulls.grouted else 0.0,
         tails=sections["leave"].to_numpy(dtype=float),
         joint_hours=brief.pulls.string_joint_hours / HOUR,
     )
@@ -89,7 +89,6 @@ def work_out(
     waits = priced.assign(
         digs=total,
         wait_hours=sections["wait_hours"].to_numpy(dtype=float),
-        grout=sections["annulus_volume"].to_numpy(dtype=float) if brief.pulls.grouted else 0.0,
         lifts=sections["grout_lifts"].to_numpy(),
     )
     schedule = in_words(schedule_runs(table, pits, waits, brief.crew), ("run_id", "task", "crew"))

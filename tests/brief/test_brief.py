@@ -505,3 +505,18 @@ def test_pairs_are_read_around_the_last_sign_and_written_as_they_are_read() -> N
     assert (rate.street, rate.cost) == ("B=2 road", 12.5)
     assert (fixed.owner, fixed.pipe) == ("M=7", "20 in DIPS DR 17 PE4710")
     assert [str(rate), str(fixed)] == ["B=2 road = 12.5", "M=7 = 20 in DIPS DR 17 PE4710"]
+
+
+@pytest.mark.parametrize(
+    ("name", "most", "count"), [("per_pit", 1e7, 10), ("per_lane_day", 1e6, 100)]
+)
+def test_what_the_objective_adds_leaves_differences_of_cost_to_be_seen(
+    name: str, most: float, count: int
+) -> None:
+    """Plans closer than 1e-9 of their sum are one: 0.1 with ten pits, or 100 lane-days."""
+    from geotools.pulls.optimise import TIE
+
+    assert TIE * most * count <= 0.1 + 1e-12
+    load_brief(overrides={f"objective.{name}": most})
+    with pytest.raises(BriefError, match=name):
+        load_brief(overrides={f"objective.{name}": most * 10})

@@ -266,6 +266,16 @@ def cheaper(s: Spoiled) -> None:
     s.edit("alternatives", "cost", scaled(0.5), lambda a: a["outcome"] == "dearer")
 
 
+def cheaper_by_pits(s: Spoiled) -> None:
+    """Pits are worth more than all else; one with as many is cheaper than the chosen."""
+    s.set("objective.per_pit", "1000000")
+    runs = s.tables["runs"].set_index("run_id")
+    told = s.tables["alternatives"]
+    row = s.pick("alternatives", lambda a: a["outcome"] == "dearer")
+    run = runs.loc[told.at[row, "run_id"]]
+    told.at[row, "pit_count"], told.at[row, "cost"] = run["pit_count"], 0.9 * run["cost"]
+
+
 def lost_for_edits(s: Spoiled) -> None:
     """A carrier is said to refuse edits where there are none."""
     edited = {edit[0] for edit in honoured_edits(s.plan)}
@@ -618,6 +628,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a sum deleted": ("sums", lambda s: s.drop("quantities", item("excavation", "run"))),
     "a dig's cost edited": ("dig-costs", lambda s: s.edit("local_digs", "cost", more(1.0))),
     "a cheaper carrier left out": ("alternatives", cheaper),
+    "a cheaper carrier of as many pits left out": ("alternatives", cheaper_by_pits),
     "a carrier that lost for no edit": ("alternatives", lost_for_edits),
     "the chosen cost edited": (
         "alternatives",
@@ -642,6 +653,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "an assumption not told": (
         "findings-due",
         lambda s: _untold(s, "assumed-cover"),
+    ),
+    "an annulus grouted and not counted": (
+        "pull-items",
+        lambda s: s.set("pulls.grouted", "true"),
     ),
     "grout beyond its limit, not told": ("findings-due", lambda s: _crushed(s)),
     "an input not told": ("findings-due", lambda s: s.drop("inputs", _spared_input)),

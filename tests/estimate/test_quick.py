@@ -17,23 +17,42 @@ from geotools.estimate.quick import (
     reach_by_force,
 )
 from geotools.network.stretches import Stretches
-from geotools.pipe.pulling import head_force_n
+from geotools.pipe.pulling import force_history_n
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.2e-3, 2e-3])
-def test_reach_by_force_is_where_the_march_meets_the_limit(turn: float) -> None:
-    """Many small bends, evenly spread, by the formula of `pipe.pulling` (capstan rule)."""
-    weight, friction, limit = np.array([500.0]), 0.5, np.array([150e3])
-    reach = float(reach_by_force(weight, np.array([turn]), limit, friction=friction)[0])
-    steps = 20_000
-    force = head_force_n(
+@pytest.mark.parametrize(
+    ("weight", "rollers"),
+    [(500.0, 0.0), (500.0, 60.0), (500.0, 400.0), (-1500.0, 60.0), (-20.0, 60.0), (0.0, 60.0)],
+)
+def test_reach_by_force_is_where_the_march_meets_the_limit(
+    weight: float, turn: float, rollers: float
+) -> None:
+    """Many small bends, evenly spread, by the formula of `pipe.pulling` (capstan rule).
+
+    A carrier that floats is held on the crown; the string drags on its rollers till it is in.
+    """
+    friction, limit, steps = 0.5, 150e3, 20_000
+    reach = float(
+        reach_by_force(
+            np.array([weight]),
+            np.array([turn]),
+            np.array([limit]),
+            friction=friction,
+            rollers=np.array([rollers]),
+        )[0]
+    )
+    force = force_history_n(
         np.full(steps, reach / steps),
         np.zeros(steps),
         np.full(steps, turn * reach / steps),
-        weight=500.0,
+        weight=weight,
         friction=friction,
+        tail_weight=rollers / 0.1,
+        roller_friction=0.1,
     )
-    assert float(force[-1]) == pytest.approx(150e3, rel=1e-3)
+    most = max(float(force.max()), rollers * reach)
+    assert most == pytest.approx(limit, rel=1e-3)
 
 
 def fewest(

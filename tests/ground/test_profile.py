@@ -170,9 +170,11 @@ def test_a_run_all_at_one_place_is_level():
     np.testing.assert_array_equal(got["grade"], [0, 0])
 
 
-def test_an_unknown_axis_counts_as_level():
-    got, _ = profile(stations(*by_cover((0, 0), (10, NAN), (20, 2), (30, 3))), FLAT_MAIN)
+def test_an_axis_unknown_to_the_end_of_a_run_or_all_along_counts_as_level():
+    got, _ = profile(stations(*by_cover((0, NAN), (10, NAN), (20, 2), (30, 3))), FLAT_MAIN)
     np.testing.assert_allclose(got["grade"], [0, 0, 0.1, 0.1])
+    got, _ = profile(stations(*by_cover((0, NAN), (10, NAN))), FLAT_MAIN)
+    np.testing.assert_allclose(got["grade"], [0, 0])
 
 
 @st.composite
@@ -329,6 +331,26 @@ def test_stations_without_ground_are_reported_by_stretch():
     assert findings["text"][1].startswith("1 station at 30.0 m")
     assert findings["geometry"][0].wkt == "LINESTRING (1000 0, 1010 0)"
     assert findings["geometry"][1].wkt == "POINT (1030 0)"
+
+
+def test_across_a_gap_in_the_ground_the_axis_rises_as_between_its_sides():
+    """By hand: 100 m level, 4 m up over a gap of 40 m, and beyond the last level no grade."""
+    ground = [100, 100, NAN, NAN, NAN, 104, 104, NAN]
+    rows = stations(*[(0, 10.0 * k, 0, k / 7, z) for k, z in enumerate(ground)])
+    got, findings = profile(rows, FLAT_MAIN)
+    np.testing.assert_allclose(got["grade"], [0, 0.1, 0.1, 0.1, 0.1, 0, 0, 0], atol=1e-12)
+    assert got["axis_z"].isna().tolist() == [bool(np.isnan(z)) for z in ground]
+    between, beyond = findings.loc[findings["rule"] == "no-ground", "text"]
+    assert "grade and force take the axis straight between the levels known" in between
+    assert "grade and force take the axis level there" in beyond
+
+
+def test_where_inverts_give_the_axis_a_gap_in_the_ground_says_nothing_of_the_force():
+    rows = stations((0, 0, 0, 0.0, 103), (0, 50, 0, 0.5, NAN), (0, 100, 0, 1.0, 105))
+    got, findings = profile(rows, mains((0.5, 1.2, 100.0, 102.0)))
+    np.testing.assert_allclose(got["grade"], 0.02)
+    (text,) = findings.loc[findings["rule"] == "no-ground", "text"]
+    assert "force" not in text
 
 
 def test_no_stations_are_no_fault():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -255,6 +256,20 @@ def test_a_larger_bore_wins_if_it_is_wanted_and_little_dearer(plan: dict[str, An
     assert (wide["runs"]["cost"].to_numpy() >= plan["runs"]["cost"].to_numpy() - 1e-6).all()
 
 
+def test_what_a_larger_bore_may_cost_is_a_share_of_cost_whatever_a_pit_is_worth() -> None:
+    """At 1e6 a pit 5 % of what is made least would pay for any pipe."""
+    plan = _planned({"carrier.larger_for": 0.05, "objective.per_pit": 1e6})
+    larger = 0
+    for run in plan["runs"].itertuples():
+        tried = plan["alternatives"][plan["alternatives"]["run_id"] == run.run_id]
+        tried = tried[tried["outcome"].isin(["chosen", "dearer"])]
+        assert tried["pit_count"].nunique() == 1  # so the cheapest is the best by the objective
+        near = tried[tried["cost"] <= 1.05 * tried["cost"].min()]
+        assert run.carrier == near.loc[near["carrier_bore"].idxmax(), "carrier"]
+        larger += run.cost > tried["cost"].min()
+    assert larger
+
+
 def test_a_design_flow_asks_for_a_larger_bore(plan: dict[str, Any]) -> None:
     slow, fast = _run_of(plan, "A"), _run_of(_planned(flow_lps=[250.0, None, None]), "A")
     assert fast["status"] == "planned"
@@ -381,6 +396,37 @@ def test_edits_are_priced_against_the_carrier_that_would_win_without_them() -> N
     told = _others(edited, _run_of(edited, "A")["run_id"], "without_edits")
     assert told["carrier"].tolist() == [run["carrier"]]
     assert told["cost"].to_numpy() == pytest.approx([run["cost"]], rel=1e-9)
+
+
+def test_what_edits_cost_is_money_without_what_the_objective_adds_for_lane_days() -> None:
+    """Strings take a lane: what the objective adds for it is no part of a cost."""
+    mains = _mains().iloc[:1]
+    street = shapely.LineString([(EAST - 600, NORTH + 2), (EAST + 1300, NORTH + 2)])
+    layers = {
+        "mains": mains,
+        "streets": gpd.GeoDataFrame(
+            {"class": ["main"], "lanes": 4, "width_m": 14.0}, geometry=[street], crs=26917
+        ),
+    }
+    settings = COARSE | {"objective.per_lane_day": 20_000.0, "pulls.max_length": "400 m"}
+
+    def planned(wishes: gpd.GeoDataFrame) -> dict[str, Any]:
+        return dict(geotools.plan(**layers, pit_edits=wishes, settings=settings).layers)
+
+    free = dict(geotools.plan(**layers, settings=settings).layers)
+    assert (free["pulls"]["lanes_taken"] > 0).all()
+    fixed = free["pits"][["role", "geometry"]].assign(action="fix")
+    same = planned(fixed)
+    assert _run_of(same, "A")["cost"] == pytest.approx(_run_of(free, "A")["cost"], rel=1e-9)
+    assert "without_edits" not in set(same["alternatives"]["outcome"])
+    moved = planned(
+        gpd.GeoDataFrame(
+            {"action": ["fix"]}, geometry=[shapely.Point(EAST + 100, NORTH)], crs=26917
+        )
+    )
+    told = _others(moved, _run_of(moved, "A")["run_id"], "without_edits")
+    parts = math.fsum(free["pits"]["cost"]) + math.fsum(free["pulls"]["cost"])
+    assert told["cost"].to_numpy() == pytest.approx([parts], rel=1e-9)
 
 
 def test_edits_that_cost_nothing_are_not_told(plan: dict[str, Any]) -> None:

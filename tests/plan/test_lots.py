@@ -185,8 +185,20 @@ def test_of_attempts_those_that_refuse_fewest_edits_are_in_the_running() -> None
     left = _lots.in_running(value, refused)
     assert left.tolist() == [[inf, 3.0, inf, inf], [2.0, 2.0, inf, 9.0], [2.5, 2.0, inf, inf]]
     bore = np.array([[0.9, 0.1, 0.1, 0.1], [0.2, 0.2, 0.1, 0.1], [0.3, 0.1, 0.1, 0.1]])
-    assert _lots.winners(left, bore, 0.0).tolist() == [1, 1, 0, 1]
-    assert _lots.winners(left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
+    assert _lots.winners(left, left, bore, 0.0).tolist() == [1, 1, 0, 1]
+    assert _lots.winners(left, left, bore, 0.3)[[0, 1, 3]].tolist() == [2, 1, 1]
+
+
+def test_a_larger_bore_is_little_dearer_in_money_and_little_worse_by_the_objective() -> None:
+    """By hand, 5 % and 1,000 a pit: of runs, the larger bore costs 6 % more with as many pits;
+    4 % more; as much with a pit more; less, with a pit more.
+    """
+    cost = np.array([[100.0, 100.0, 100.0, 100.0], [106.0, 104.0, 100.0, 90.0]])
+    pits = np.array([[3, 3, 3, 3], [3, 3, 4, 4]])
+    bore = np.array([[0.3] * 4, [0.4] * 4])
+    assert _lots.winners(cost + 1000 * pits, cost, bore, 0.05).tolist() == [0, 1, 0, 0]
+    assert _lots.winners(cost, cost, bore, 0.05).tolist() == [0, 1, 1, 1]
+    assert _lots.winners(cost + 1000 * pits, cost, bore, 0.0).tolist() == [0, 0, 0, 0]
 
 
 def test_a_lot_lets_go_the_places_of_a_carrier_that_refuses_more_edits(

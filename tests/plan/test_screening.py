@@ -385,6 +385,25 @@ def test_a_run_between_two_intersections_has_a_pit_more_and_pays_the_surcharge_a
     assert (apart["lining_cost"].loc[both.index] < 0.9 * both["lining_cost"]).all()
 
 
+def test_a_flooded_host_shortens_the_quick_pulls_as_it_does_the_plan_s() -> None:
+    """A carrier that floats rubs along the crown: pits as many as the plan's, not as few as dry.
+
+    By hand, 500 mm PE100 SDR 17, wall 31 mm of 0.96 t/m3: it displaces 1,926 N/m and weighs
+    about 435, so 0.4 of the difference takes up 75 of the machine's 100 kN in 126 m.
+    """
+    mains = straight({"main_id": "M", "diameter_mm": 600.0, "cover_m": 1.5, "length": 3000.0})
+    settings = {
+        "carrier.system": "METRIC", "carrier.nominal": "500 mm", "carrier.material": "PE100",
+        "carrier.dr": 17, "service.least_capacity": 0, "pulls.machine_capacity": "100 kN",
+        "pulls.flooded": True, "pulls.friction": 0.4,
+    }  # fmt: skip
+    runs = geotools.plan(mains=mains, settings=settings).layers["runs"]
+    both = held_to_plan(geotools.screen(mains=mains, settings=settings).layers["ranking"], runs)
+    by_hand = 75e3 / (0.4 * (1926 - 435))
+    assert both["longest_pull_quick"].iloc[0] == pytest.approx(by_hand, rel=0.015)
+    assert both["pit_count_quick"].iloc[0] == both["pit_count"].iloc[0] == 24
+
+
 def straight(*rows: dict[str, Any]) -> gpd.GeoDataFrame:
     """Return straight mains, 200 m apart, so that each is a run of its own."""
     lines = [

@@ -246,9 +246,12 @@ def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> Non
     lift = 1200 * 9.80665 * 24.02 * INCH / 2
     assert lift_pressure_pa(np.array([24.02 * INCH]), np.array([2.0])) == pytest.approx([lift])
     pipe = as_columns([_pipe("20 in PE4710")])
-    pulls = pd.DataFrame({"pull_id": ["L"], "run": [0], "insertion_pit": ["P"]})
+    held = math.pi / 4 * ((24.02 * INCH) ** 2 - pipe.outside_m**2) * 300.0
+    pulls = pd.DataFrame(
+        {"pull_id": ["L"], "run": [0], "insertion_pit": ["P"], "length": 300.0, "annulus": held}
+    )
     pits = pd.DataFrame({"pit_id": ["P"], "x": [0.0], "y": [0.0]})
-    runs = pd.DataFrame({"pipe": [0], "mean_bore": [24.02 * INCH]})
+    runs = pd.DataFrame({"pipe": [0]})
     brief = load_brief(overrides={"pulls.grouted": True})
     for limit, warned in ((lift * 0.999, True), (lift * 1.001, False)):
         findings = Findings()
@@ -260,6 +263,83 @@ def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> Non
         assert len(texts) == warned
         # 14.7 psi less 3.59 kPa, over 200 kg/m3: 49.9 m
         assert not warned or "rise no more than 49." in texts[0]
+
+
+def test_grout_is_that_of_the_mains_a_pull_passes() -> None:
+    """By hand: pi/4 (bore^2 - 0.5^2) a metre; mains of 590 and 650 mm bore, 300 m of each.
+
+    Pulls from 2 to 297 m and from 303 to 598 m, a pit between them; 295 m each.
+    """
+    east = 500_000.0
+    lines = [
+        shapely.LineString([(east + low, 4_000_000), (east + low + 300, 4_000_000)])
+        for low in (0, 300)
+    ]
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["A", "B"], "diameter_mm": 600.0, "bore_mm": [590.0, 650.0], "cover_m": 1.5},
+        geometry=lines, crs=26917,
+    )  # fmt: skip
+    fixed = gpd.GeoDataFrame(
+        {"action": ["fix"]}, geometry=[shapely.Point(east + 300, 4_000_000)], crs=26917
+    )
+    settings = {
+        "carrier.fixed": "A = 500 mm SDR 17 PE100", "service.least_capacity": 0,
+        "pulls.grouted": True, "rates.grout": "220 / m^3",
+    }  # fmt: skip
+    for drawn in (mains, mains.set_geometry(shapely.reverse(mains.geometry.to_numpy())).iloc[::-1]):
+        plan = geotools.plan(mains=drawn, pit_edits=fixed, settings=settings).layers
+        pulls = plan["pulls"].set_index("pull_id")
+        volume = plan["sections"].set_index("pull_id")["annulus_volume"]
+        due = sorted(math.pi / 4 * (bore**2 - 0.25) * 295 for bore in (0.59, 0.65))
+        assert pulls["length"].to_numpy() == pytest.approx([295, 295], abs=1e-6)
+        assert sorted(volume) == pytest.approx(due, rel=1e-9)
+        items = plan["quantities"][plan["quantities"]["item"] == "grout"]
+        of_pulls = items[items["scope"] == "pull"].set_index("ref")
+        assert of_pulls["quantity"].to_dict() == pytest.approx(volume.to_dict())
+        assert of_pulls["cost"].to_dict() == pytest.approx((220 * volume).to_dict())
+        (of_run,) = items[items["scope"] == "run"]["quantity"]
+        assert of_run == pytest.approx(sum(due), rel=1e-9)
+        rest = (
+            plan["quantities"][plan["quantities"]["scope"] == "pull"].groupby("ref")["cost"].sum()
+        )
+        assert pulls["cost"].to_dict() == pytest.approx(rest.to_dict(), rel=1e-9)
+
+
+def test_pits_open_the_wide_main_where_its_grout_is_dearer_than_what_a_pull_saves() -> None:
+    """Grout at 4,000 a m3: the choice goes by where the annulus is wide, 1,400 a metre dearer.
+
+    A bore of 900 mm for 40 m in the middle of 600 mm; the pit between two pulls takes in as much
+    of the wide part as any pit of its kind can, though the pulls would be more even elsewhere.
+    """
+    east = 500_000.0
+    parts = [(0.0, 180.0, 600.0), (180.0, 220.0, 900.0), (220.0, 500.0, 600.0)]
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["A", "B", "C"], "diameter_mm": 600.0, "cover_m": 1.5,
+         "bore_mm": [bore for _, _, bore in parts]},
+        geometry=[
+            shapely.LineString([(east + a, 4_000_000), (east + b, 4_000_000)]) for a, b, _ in parts
+        ],
+        crs=26917,
+    )  # fmt: skip
+    settings = {
+        "carrier.fixed": "A = 500 mm SDR 17 PE100", "service.least_capacity": 0,
+        "pulls.max_length": "330 m", "pulls.grouted": True, "rates.grout": "4000 / m^3",
+    }  # fmt: skip
+    plan = geotools.plan(mains=mains, settings=settings).layers
+    pits, room = plan["pits"], plan["candidates"]
+
+    def opened(start: pd.Series, end: pd.Series) -> pd.Series:
+        return (np.minimum(end, 220.0) - np.maximum(start, 180.0)).clip(lower=0.0)
+
+    found = opened(pits["chainage"] - pits["before"], pits["chainage"] + pits["after"]).sum()
+    most = max(
+        opened(
+            room["chainage"] - room[f"before_{role}"], room["chainage"] + room[f"after_{role}"]
+        ).max()
+        for role in ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+    )
+    assert found == pytest.approx(most, abs=1e-6)
+    assert most > 3.0
 
 
 # By the formulas, whatever the pipe ------------------------------------------------------
@@ -280,9 +360,10 @@ def _sections(
             "length": 200.0,
             "head_force": 50e3,
             "hours": 30.0,
+            "annulus": 20.0,
         }
     )
-    runs = pd.DataFrame({"pipe": range(count), "mean_bore": 0.7, "working": working})
+    runs = pd.DataFrame({"pipe": range(count), "working": working})
     stations = pd.DataFrame(
         {
             "run": np.repeat(np.arange(count), 3),

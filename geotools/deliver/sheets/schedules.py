@@ -282,13 +282,12 @@ def _sections(plan: Plan, run_id: str) -> Table:
     def place(chainage: float) -> str:
         return "-" if pd.isna(chainage) else chainage_text(chainage, plan.units)
 
-    bare, grout_limit = _bare(run_id), _figure("sections", "grout_limit", plan)
-    warned = _not_to_be_grouted(plan)
-    rows = plan.of("sections", run_id)
-    marked = bool(rows["pull_id"].isin(warned).any())
+    bare, rows, warned = _bare(run_id), plan.of("sections", run_id), _not_to_be_grouted(plan)
+    grouted = plan.settings.get("pulls.grouted") == "true"
+    marked = grouted and bool(rows["pull_id"].isin(warned).any())
     return _table(
-        "Test and grout plan; fill from the end nearer the low point, vent towards the high one"
-        + (f"; {_NO_GROUT}: do not grout so" if marked else ""),
+        f"Test {'and grout ' if grouted else ''}plan; fill from the end nearer the low point, "
+        "vent towards the high one" + (f"; {_NO_GROUT}: do not grout so" if marked else ""),
         rows,
         plan,
         (
@@ -306,12 +305,25 @@ def _sections(plan: Plan, run_id: str) -> Table:
             ("test there", _figure("sections", "test_pressure_high", plan), True),
             ("rule", lambda r: str(r["test_rule"]), False),
             (f"make-up{column('make_up')}", lambda r: added(r["make_up"]), True),
-            (f"grout{column('annulus_volume')}",
-             lambda r: _in("volume", plan)(r["annulus_volume"]), True),
-            (f"grout limit{column('grout_limit')}",
-             lambda r: grout_limit(r) + (_NO_GROUT if r["pull_id"] in warned else ""), True),
-            ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
+            *(_grout(plan, warned) if grouted else ()),
         ),
+    )  # fmt: skip
+
+
+def _grout(
+    plan: Plan, warned: set[str]
+) -> tuple[tuple[str, Callable[[dict[str, Any]], str], bool], ...]:
+    """Return the columns on grout; a limit that is warned of is marked."""
+    volume, limit = _in("volume", plan), _figure("sections", "grout_limit", plan)
+
+    def column(name: str) -> str:
+        return _column("sections", name, plan)
+
+    return (
+        (f"grout{column('annulus_volume')}", lambda r: volume(r["annulus_volume"]), True),
+        (f"grout limit{column('grout_limit')}",
+         lambda r: limit(r) + (_NO_GROUT if r["pull_id"] in warned else ""), True),
+        ("lifts", lambda r: _number(r["grout_lifts"], 0), True),
     )  # fmt: skip
 
 

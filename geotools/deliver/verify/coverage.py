@@ -205,6 +205,24 @@ def _filled(
         tally.near(level[k], due, pull.pull_id, what, least=DRAWN)
 
 
+def _gaps(tally: Tally, run_id: str, stations: list[Any]) -> None:
+    """Check the grade across stations of no level: straight between those before and after."""
+    known = [k for k, one in enumerate(stations) if math.isfinite(one.axis_z)]
+    for low, high in itertools.pairwise(known):
+        span = stations[high].chainage - stations[low].chainage
+        for one, two in itertools.pairwise(stations[low : high + 1]):
+            # Across a joint a short step is no grade.
+            if high > low + 1 and two.chainage - one.chainage > 1.0:
+                due = (stations[high].axis_z - stations[low].axis_z) / span
+                where = f"{run_id} at {one.chainage:.3f} m"
+                tally.near(one.grade, due, where, "grade across a gap", share=1e-6)
+    rest = [] if not known else [*stations[: known[0]], *stations[known[-1] + 1 : -1]]
+    for one, two in itertools.pairwise(rest):
+        if two.chainage - one.chainage > 1.0:
+            where = f"{run_id} at {one.chainage:.3f} m"
+            tally.holds(abs(one.grade) <= CLOSE, where, "a grade, and no level is known beyond")
+
+
 def profile(plan: Plan) -> Tally:
     """Check every station: in order, cover and depth agree, and so do levels and grade."""
     tally = Tally("stations")
@@ -223,6 +241,7 @@ def profile(plan: Plan) -> Tally:
             # Across a joint the step of two mains' records is no grade.
             if step > (1e-3 if same else 1.0) and math.isfinite(two.axis_z - one.axis_z):
                 tally.near(one.grade, (two.axis_z - one.axis_z) / step, where, "grade")
+        _gaps(tally, run_id, stations)
     for run in plan.rows("runs"):
         stations = plan.by("stations", "run_id").get(run.run_id, [])
         if tally.holds(len(stations) > 1, run.run_id, "has no stations"):

@@ -170,7 +170,7 @@ def pull_items(plan: Plan) -> Tally:
     """Check every item of every pull against the layers and the rates of the settings."""
     tally = Tally("quantities")
     if plan.setting("pulls.grouted"):
-        tally.skip("volume of grout: the plan does not hold the middle estimate of the host's bore")
+        tally.skip("volume of annuli: the plan does not hold the middle estimate of hosts' bores")
     size = plan.unit("volume")[1]
     for pull in plan.rows("pulls"):
         run = plan.one("runs", "run_id").get(pull.run_id)
@@ -184,8 +184,10 @@ def pull_items(plan: Plan) -> Tally:
         grout = rows.get("grout")
         if tally.holds(grout is not None, pull.pull_id, "there is no item grout") and grout:
             tally.near(grout.rate, plan.setting("rates.grout") * size, pull.pull_id, "grout: rate")
-            if not plan.setting("pulls.grouted"):
-                tally.near(grout.quantity, 0.0, pull.pull_id, "grout: quantity")
+            section = plan.one("sections", "pull_id").get(pull.pull_id)
+            annulus = math.nan if section is None else section.annulus_volume / size
+            due = annulus if plan.setting("pulls.grouted") else 0.0
+            tally.near(grout.quantity, due, pull.pull_id, "grout: quantity")
     return tally
 
 
@@ -250,36 +252,52 @@ def digs_priced(plan: Plan) -> Tally:
 
 
 def alternatives(plan: Plan) -> Tally:
-    """Check that the carrier chosen is the plan's, and none tried is cheaper than it may be.
+    """Check that the carrier chosen is the plan's, and none tried is better than it may be.
 
     One that refuses an edit may be: then the carrier chosen honours one.
     """
     tally = Tally("alternatives")
     edited = {edit[0] for edit in honoured_edits(plan)}
-    spare = plan.setting("carrier.larger_for")
-    weighed = plan.setting("objective.per_pit") or plan.setting("objective.per_lane_day")
+    weighed = plan.setting("objective.per_lane_day")
     if weighed:
-        tally.skip("whether a cheaper carrier was left out: the objective is not cost alone")
+        tally.skip("whether a better carrier was left out: the plan does not hold their lane-days")
     for run in plan.planned:
         rows = plan.by("alternatives", "run_id").get(run.run_id, [])
+        if not weighed:
+            _beaten(plan, tally, run, rows)
         for row in rows:
             if row.outcome == "chosen":
                 tally.holds(row.carrier == run.carrier, run.run_id, "another carrier is chosen")
                 for name in ("cost", "pit_count", "pull_count", "longest_pull", "capacity_ratio"):
                     tally.near(getattr(row, name), getattr(run, name), run.run_id, name)
-            if row.outcome == "dearer" and not weighed:
-                most = (1 + spare) * row.cost
-                tally.holds(
-                    run.cost <= most * (1 + EXACT),
-                    run.run_id,
-                    f"costs {run.cost:.2f}, and {row.carrier} only {row.cost:.2f}",
-                )
             if row.outcome == "refuses_edits":
                 lost = f"{row.carrier} lost for the edits, and the plan honours none"
                 tally.holds(run.run_id in edited, run.run_id, lost)
             if row.outcome == "refused":
                 tally.holds(row.refused_by, run.run_id, f"{row.carrier} is refused by no rule")
     return tally
+
+
+def _beaten(plan: Plan, tally: Tally, run: Any, rows: list[Any]) -> None:
+    """Check that no carrier tried beats the chosen one by more than a larger bore is worth.
+
+    The best costs least, pits at what the objective adds for each.
+    """
+    most = 1 + plan.setting("carrier.larger_for")
+    each = plan.setting("objective.per_pit")
+
+    def worth(row: Any) -> float:
+        return float(row.cost + each * row.pit_count)
+
+    rivals = [row for row in rows if row.outcome == "dearer"]
+    best = min([run, *rivals], key=worth)
+    tally.holds(
+        run.cost <= most * best.cost * (1 + EXACT)
+        and worth(run) <= most * worth(best) * (1 + EXACT),
+        run.run_id,
+        f"costs {run.cost:.2f} with {run.pit_count:g} pits, and {best.carrier} {best.cost:.2f} "
+        f"with {best.pit_count:g}",
+    )
 
 
 RULES = (

@@ -265,14 +265,26 @@ def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: P
 
     def grout(findings: Any) -> tuple[str, str]:
         tables = {**plan.tables, "sections": sections, "findings": findings}
-        every = run_tables(replace(plan, tables=tables), "R1")
+        every = run_tables(replace(plan, tables=tables, settings=grouted), "R1")
         (table,) = (table for table in every if table.heading.startswith("Test and grout plan"))
         return table.heading, table.rows[0][table.columns.index("grout limit, kPa")]
+
+    grouted = {**plan.settings, "pulls.grouted": "true"}
 
     assert grout(plan.tables["findings"])[1] == "0"
     heading, cell = grout(told)
     assert cell == "0!"
     assert heading.endswith("!: do not grout so")
+
+
+@pytest.mark.parametrize("grouted", [True, False])
+def test_grout_is_told_of_only_where_annuli_are_grouted(plain_plan: Path, grouted: bool) -> None:
+    plan = load_plan(read_plan(plain_plan))
+    settings = {**plan.settings, "pulls.grouted": str(grouted).lower()}
+    every = run_tables(replace(plan, settings=settings), "R1")
+    (table,) = (table for table in every if table.heading.startswith("Test "))
+    assert ("grout" in table.heading) == grouted
+    assert any("grout" in name or name == "lifts" for name in table.columns) == grouted
 
 
 def works(tables: dict[str, Any]) -> None:
