@@ -23,6 +23,7 @@ from geotools.pulls.optimise import LEAST_PULL_DAYS
 __all__ = ["FUSING", "PULLING", "days_out", "schedule_runs"]
 
 FUSING, PULLING = "fuse the strings", "pull the carrier in"  # while strings lie in the street
+OPENING = "open the connections"  # from then on services and tees of a pull are dug up
 COLUMNS = ["run_id", "task", "ref", "crew", "start_day", "days", "critical"]
 PIT_COLUMNS = ("pit_id", "volume", "area", "services")
 PULL_COLUMNS = (
@@ -164,7 +165,7 @@ def _before_rest(
         name = pull["pull_id"]
         strings = _Task(FUSING, name, "fusing", pull["joints"] / crew.joints_per_day)
         spent = pull["digs"] / crew.digs_per_day / 2
-        digs = _Task("open the connections", name, "connections", spent, [*supply])
+        digs = _Task(OPENING, name, "connections", spent, [*supply])
         waits = [digging[pull["insertion_pit"]], digging[pull["receiving_pit"]], *supply]
         if pull["cleaned"] > 0:
             spent = pull["cleaned"] / (crew.cleaning_per_day * DAY)

@@ -11,6 +11,7 @@ import shapely
 
 from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
+from geotools.estimate.schedule import OPENING, PULLING
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
@@ -28,6 +29,7 @@ __all__ = [
     "report_crossing",
     "report_deep",
     "report_led_round",
+    "report_over_digs",
     "report_shared",
     "report_slopes",
     "report_strings",
@@ -35,6 +37,7 @@ __all__ = [
 ]
 
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
+HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 AT_ONCE = 5_000  # pits held against the streets at once
 
@@ -63,6 +66,52 @@ def report_strings(
         layer="strings",
         features=string[line],
         xy=pits[["x", "y"]].to_numpy(dtype=float)[pit],
+    )
+
+
+def report_over_digs(
+    strings: pd.DataFrame, digs: pd.DataFrame, schedule: pd.DataFrame, findings: Findings
+) -> None:
+    """Report strings that lie over services and tees dug up for another pull of their run.
+
+    By the programme: dug up before the string is pulled in, and made good once the run is tested.
+    """
+    tasks = schedule.astype({"task": object, "ref": object}).set_index("ref")
+    opened = tasks.loc[tasks["task"] == OPENING, "start_day"]
+    pulled = tasks.loc[tasks["task"] == PULLING, ["start_day", "days"]].sum(axis=1)
+    dug = digs[digs["pull_id"] != ""]
+    spots = shapely.points(dug[["x", "y"]].to_numpy(dtype=float))
+    shapes = strings["geometry"].to_numpy(dtype=object)
+    line, dig = shapely.STRtree(spots).query(shapes, predicate="dwithin", distance=HOLE_M)
+    rows = pd.DataFrame(
+        {
+            "string": strings["string_id"].to_numpy(dtype=object)[line],
+            "shape": line,
+            "of_run": strings["run_id"].to_numpy(dtype=object)[line],
+            "gone": pulled.reindex(strings["pull_id"]).to_numpy(dtype=float)[line],
+            "own": strings["pull_id"].to_numpy(dtype=object)[line],
+            "pull": dug["pull_id"].to_numpy(dtype=object)[dig],
+            "run": dug["run_id"].to_numpy(dtype=object)[dig],
+            "open": opened.reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
+        }
+    )
+    over = (rows["run"] == rows["of_run"]) & (rows["pull"] != rows["own"])
+    rows = rows[over & (rows["open"] < rows["gone"])]
+    told = rows.groupby(["string", "pull"], sort=True).agg(
+        count=("open", "size"), open=("open", "min"), gone=("gone", "max"), shape=("shape", "first")
+    )
+    findings.add_many(
+        "info",
+        "string-over-dig",
+        [
+            f"string {string} lies over {row.count} of the places dug up for pull {pull}, open "
+            f"from day {row.open:.1f}; it is gone by day {row.gone:.1f}: plate them, lead the "
+            "string past them, or open them later."
+            for (string, pull), row in zip(told.index, told.itertuples(index=False), strict=True)
+        ],
+        layer="strings",
+        features=told.index.get_level_values("string").to_numpy(dtype=object),
+        geometry=shapes[told["shape"].to_numpy(dtype=np.int64)],
     )
 
 

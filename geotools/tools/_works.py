@@ -39,6 +39,7 @@ from geotools.tools._sites import (
     report_crossing,
     report_deep,
     report_led_round,
+    report_over_digs,
     report_shared,
     report_slopes,
     report_strings,
@@ -107,6 +108,8 @@ def work_out(
     laid = _laid(ground, table, pits, pulls)
     give_back()
     strings = _strings(ground, laid, pits, pulls)
+    placed = _placed(ground, digs)
+    report_over_digs(strings, placed, schedule, ground.layers.findings)
     report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
     give_back()
     spaces = [
@@ -119,7 +122,7 @@ def work_out(
     return Works(
         strings=strings,
         closures=_closures(ground, taken, strings),
-        local_digs=_placed(ground, digs),
+        local_digs=placed,
         quantities=quantities,
         schedule=schedule,
         dig_count=total,

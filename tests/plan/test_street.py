@@ -412,6 +412,38 @@ def test_strings_begin_at_the_ramp_and_lie_behind_the_pit_away_from_the_pull() -
         assert pit["street_name"] == string.street
 
 
+def test_a_string_over_services_dug_up_for_another_pull_is_told() -> None:
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_both"]},
+        geometry=[shapely.Point(X + 150, Y + 2)],
+        crs=CRS,
+    )
+    services = [shapely.Point(X + at, Y + 2) for at in np.arange(20.0, 340.0, 10.0)]
+    layers = planned(
+        mains=main_of([(0.0, 2.0), (350.0, 2.0)]),
+        streets=street([(-400.0, 0.0), (1000.0, 0.0)]),
+        laterals=gpd.GeoDataFrame({"customers": [1] * len(services)}, geometry=services, crs=CRS),
+        pit_edits=wish,
+    )
+    tasks = layers["schedule"].assign(end=lambda rows: rows["start_day"] + rows["days"])
+    opened, pulled = (
+        tasks[tasks["task"] == task].set_index("ref")[column]
+        for task, column in (("open the connections", "start_day"), ("pull the carrier in", "end"))
+    )
+    digs = layers["local_digs"][~layers["local_digs"]["spared"].astype(bool)]
+    over: dict[str, int] = {}
+    for string in layers["strings"].itertuples():
+        for dig in digs.itertuples():
+            near = dig.geometry.distance(string.geometry) <= 0.5  # half a hole of a metre
+            other = dig.pull_id != string.pull_id
+            if near and other and opened[dig.pull_id] < pulled[string.pull_id]:
+                over[string.string_id] = over.get(string.string_id, 0) + 1
+    told = layers["findings"].query("rule == 'string-over-dig'")
+    counts = told["text"].str.extract(r"lies over (\d+) of")[0].astype(int)
+    assert over
+    assert dict(zip(told["feature"], counts, strict=True)) == over
+
+
 def test_a_string_over_another_pit_is_told() -> None:
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": ["insertion_both"]},
