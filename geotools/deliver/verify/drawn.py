@@ -29,6 +29,7 @@ from geotools.deliver.verify.sites import (
     DRAWN_AREA,
     candidate_of,
     closures_of,
+    closures_together,
     straight_over,
 )
 from geotools.deliver.verify.surroundings import of_context
@@ -431,14 +432,48 @@ def closures_drawn(plan: Plan) -> Tally:
         pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
         drawn = [_laid(s.geometry, pipe.outside) for s in strings.get(pull.pull_id, []) if pipe]
         first = next((one for one in drawn if one is not None), None)
-        for row in closures_of(plan, pull.pull_id):
-            # The work space begins, or ends, where the strings do.
+        rows = closures_of(plan, pull.pull_id)
+        longest = max((s.length for s in strings.get(pull.pull_id, [])), default=0.0)
+        for row in rows:
             work = row.work_length
-            if first is not None:
+            if len(closures_together(rows)) > 1 or _farther_on(plan, row, longest):
+                # The strings go on into another street, and its closure begins where it does.
+                tally.skip("closures of strings that lie in several streets: where they begin")
+                _as_long_as_told(plan, tally, row)
+            elif first is not None:
+                # The work space begins, or ends, where the strings do.
                 start, heading = shapely.Point(first.line[0]), first.heading(0)
                 ways = [(0.0, 0.0), (work, work)]
                 _closure(plan, tally, row, start, ways, [heading])
     return tally
+
+
+def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
+    """Check the length of a closure on its long edge, shorter only where its street may end."""
+    edge = _edge(plan, row)
+    if edge is None:
+        tally.skip("closures whose outline a bend of the street folds over")
+        return
+    length = edge.line.length
+    due = row.taper + row.buffer + row.work_length + row.downstream_taper
+    slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
+    whole = abs(length - due) <= slack
+    tally.holds(
+        whole or (length < due and any(_ended(plan, tally, edge, end) for end in (0, -1))),
+        row.closure_id,
+        f"is drawn {length:.2f} m long, due are {due:.2f} m",
+    )
+    _deep(plan, tally, row, edge, whole=whole)
+
+
+def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
+    """Say whether a closure is shorter than the strings it is for, which lie before it as well.
+
+    On the inside of its curves a string is shorter than its street by no more than they take.
+    """
+    edge = _edge(plan, row)
+    bent = 0.0 if edge is None else 2 * edge.corner(0.0, edge.line.length)
+    return bool(row.work_length < longest - bent - DRAWN)
 
 
 def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | None:
@@ -453,10 +488,12 @@ def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | 
     before = getattr(place, f"before_{pit.role}", math.nan)
     after = getattr(place, f"after_{pit.role}", math.nan)
     low, high = before, row.work_length - after
+    # Sides that lean take more at an end that no ramp leaves by.
+    lean = max(row.work_length - pit.length, 0.0) if pit.side_slope > 0 else 0.0
     if pit.role == "insertion_ahead":
-        low = high
+        low = high - lean
     elif pit.role != "insertion_both":
-        high = low
+        high = low + lean
     return [(low, high), (row.work_length - high, row.work_length - low)]
 
 

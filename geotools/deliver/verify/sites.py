@@ -29,6 +29,8 @@ __all__ = [
     "bow",
     "candidate_of",
     "closures_of",
+    "closures_together",
+    "led_strings",
     "one_hole",
     "shored",
     "straight_over",
@@ -499,7 +501,7 @@ def closures(plan: Plan) -> Tally:
         for row in rows:
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
             _closure_lengths(plan, tally, row)
-            _work_length(tally, row, pit)
+            _work_length(plan, tally, row, pit)
     return tally
 
 
@@ -509,6 +511,20 @@ def closures_of(plan: Plan, ref: str) -> list[Any]:
     if rows is None:
         rows = [row for row in plan.by("closures", "pit_id").get(ref, []) if not row.pull_id]
     return rows
+
+
+def closures_together(rows: list[Any]) -> list[list[Any]]:
+    """Return closures by the stretch of street they close: halves of one have one work space."""
+    out: dict[tuple[str, str, float], list[Any]] = {}
+    for row in rows:
+        out.setdefault((row.street, row.class_, round(row.work_length, 6)), []).append(row)
+    return list(out.values())
+
+
+def led_strings(plan: Plan) -> set[str]:
+    """Return the pulls of which a finding says that their strings take other lanes than priced."""
+    rules = ("strings-led-round", "strings-other-lanes")
+    return {row.feature for row in plan.rows("findings") if row.rule in rules}
 
 
 def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -> None:
@@ -524,7 +540,7 @@ def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -
 def string_closures(plan: Plan) -> Tally:
     """Check the closures of strings: lanes, days, lengths, and that the strings lie in them."""
     tally = Tally("closures")
-    moved = {row.feature for row in plan.rows("findings") if row.rule == "strings-led-round"}
+    moved = led_strings(plan)
     strings = plan.by("strings", "pull_id", "number")
     per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / HOUR
     gap = plan.setting("street.lateral_gap")  # on the verge a string may need room on the lane
@@ -532,9 +548,10 @@ def string_closures(plan: Plan) -> Tally:
         days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
         rows = closures_of(plan, pull.pull_id)
-        closed = sum(row.lanes_closed for row in rows)
+        of_street = [sum(row.lanes_closed for row in one) for one in closures_together(rows)]
+        closed = max(of_street, default=0)
         tally.holds(
-            closed == pull.lanes_taken or (closed > pull.lanes_taken and pull.pull_id in moved),
+            (closed == pull.lanes_taken) != (pull.pull_id in moved),
             pull.pull_id,
             f"its strings take {pull.lanes_taken:.0f} lanes, closed are {closed:.0f}",
         )
@@ -544,15 +561,17 @@ def string_closures(plan: Plan) -> Tally:
             if task.task in ("fuse the strings", "pull the carrier in")
         ]
         _closed_days(tally, rows, tasks, pull.string_days)
-        held = shapely.union_all([row.geometry for row in rows])
         for row in rows:
             _closure_lengths(plan, tally, row)
             laid = strings.get(pull.pull_id, [])
-            tally.holds(
-                any(s.street == row.street for s in laid), row.closure_id, "is in another street"
+            streets = streets_of(plan, row.street, row.class_)
+            own = any(s.street == row.street for s in laid) or any(
+                shapely.dwithin(one.geometry, s.geometry, plan.setting("street.reach") + CLOSE)
+                for one in streets
+                for s in laid
             )
-            near = any(shapely.dwithin(held, s.geometry, gap + CLOSE) for s in laid)
-            near = near or pull.pull_id in moved
+            tally.holds(own, row.closure_id, "is in another street")
+            near = any(shapely.dwithin(row.geometry, s.geometry, gap + CLOSE) for s in laid)
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
     return tally
 
@@ -579,10 +598,21 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
     )
 
 
-def _work_length(tally: Tally, row: Any, pit: Any) -> None:
-    """Check that the work space is as long as the pit; two ramps may take more."""
-    shorter = row.work_length < pit.length - 1e-6
-    longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
+def _work_length(plan: Plan, tally: Tally, row: Any, pit: Any) -> None:
+    """Check that the work space is as long as the pit; two ramps may take more.
+
+    Where sides lean it is as long as they reach at the ends, and no longer than the ground.
+    """
+    least = most = pit.length
+    ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    if pit.side_slope > 0 and ground is not None:
+        ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
+        least += (
+            ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
+        )
+        most = max(most, 2 * float(shapely.minimum_bounding_radius(ground.geometry)))
+    shorter = row.work_length < least - 1e-6
+    longer = pit.role != "insertion_both" and row.work_length > most + 1e-6
     tally.holds(
         not shorter and not longer,
         row.closure_id,
