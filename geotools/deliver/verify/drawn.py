@@ -572,9 +572,17 @@ def _ends_due(
 
 
 def _aslant(plan: Plan, edge: Edge, end: int) -> float:
-    """Return how far off the end of an edge may lie at a corner of the street, m."""
+    """Return how far off the end of an edge may lie at a corner of the street, m.
+
+    There it lies on the mitre of the corner, farther off it than the half of the street.
+    """
     place = shapely.get_point(edge.line, end)
-    turns = [c.turn for c in _corners(plan).near(place, math.hypot(edge.half, REACH))]
+    turns = [
+        corner.turn
+        for corner in _corners(plan).near(place, 2 * edge.half + REACH)
+        if shapely.distance(corner.place, place)
+        <= edge.half / math.cos(min(abs(corner.turn), SHARPEST) / 2) + REACH
+    ]
     return 2 * edge.half * math.tan(max(turns, default=0.0) / 2)
 
 
