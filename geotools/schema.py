@@ -432,7 +432,8 @@ OUTPUTS: dict[str, Layer] = {
                 _text(
                     "string_day_ahead",
                     "cost of the lanes that the strings of a pull ahead take a day: one string, "
-                    "two, and so on, as many as find room side by side",
+                    "two, and so on, as many as find room side by side; where a longer string "
+                    "comes to other streets, from which length on, m, and what it is then",
                 ),
                 _text("string_day_behind", "the same for a pull behind"),
                 *_sides(),

@@ -49,6 +49,7 @@ def mirrored(sites: Sites, run: int) -> Sites:
 
     pieces_ahead, pieces_behind = sites.string_pieces()
     day_ahead, day_behind = sites.string_days()
+    begins_ahead, begins_behind = sites.string_begins()
     return Sites(
         offsets=np.array([0, rows.stop - rows.start], dtype=np.int64),
         lengths=np.array([length]),
@@ -65,6 +66,8 @@ def mirrored(sites: Sites, run: int) -> Sites:
         pieces_behind=turned(pieces_ahead),
         string_day_ahead=day_behind[rows][::-1],
         string_day_behind=day_ahead[rows][::-1],
+        string_begins_ahead=begins_behind[rows][::-1],
+        string_begins_behind=begins_ahead[rows][::-1],
         forced=None if sites.forced is None else turned(sites.forced),
     )
 

@@ -21,6 +21,7 @@ from geotools.pulls.optimise import (
     PullCosts,
     Sites,
     day_of_strings,
+    longest_string,
     pull_cost,
     string_count,
 )
@@ -191,7 +192,8 @@ def _drawn(choice: Choice, sites: Sites, costs: PullCosts, laydown: Laydown) -> 
     joints = joint_count(length, costs.piece_length)
     room = _string_pieces(sites, row, role, first, second, behind)
     strings = string_count(pieces, room)
-    lanes, day = _traffic(laydown, row[first], row[second], strings, behind)
+    longest = longest_string(length, pieces, strings, costs.piece_length)
+    lanes, day = _traffic(laydown, row[first], row[second], (strings, longest), behind)
     return _Drawn(
         first=first,
         second=second,
@@ -264,16 +266,24 @@ def _pulls(
 
 
 def _traffic(
-    laydown: Laydown, first: IntArray, second: IntArray, strings: FloatArray, behind: BoolArray
+    laydown: Laydown,
+    first: IntArray,
+    second: IntArray,
+    strings: tuple[FloatArray, FloatArray],
+    behind: BoolArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the lanes the strings of each pull take, and what these cost a day."""
+    """Return the lanes the strings of each pull take, and what these cost a day.
+
+    ``strings`` are how many there are, and how long the longest is, m.
+    """
     both = []
     for ahead_of, behind_of in (
         (laydown.lanes_ahead, laydown.lanes_behind),
         (laydown.day_ahead, laydown.day_behind),
     ):
-        one = day_of_strings(ahead_of[first], strings)
-        both.append(np.where(behind, day_of_strings(behind_of[second], strings), one))
+        one = day_of_strings(ahead_of[first], laydown.begins_ahead[first], *strings)
+        two = day_of_strings(behind_of[second], laydown.begins_behind[second], *strings)
+        both.append(np.where(behind, two, one))
     return both[0], both[1]
 
 

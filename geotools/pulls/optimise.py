@@ -34,6 +34,7 @@ __all__ = [
     "StringDays",
     "choose_pits",
     "day_of_strings",
+    "longest_string",
     "pull_cost",
     "string_count",
 ]
@@ -111,9 +112,11 @@ class Sites:
     pieces_ahead, pieces_behind : ndarray, shape (n, 4), optional
         Pipes a string may consist of for a pull ahead, and behind, from the pit; without limit
         if left out.
-    string_day_ahead, string_day_behind : ndarray, shape (n, k), optional
+    string_day_ahead, string_day_behind : ndarray, shape (n, levels * k), optional
         What the lanes cost a day that one string takes for a pull ahead, and behind, from the
         place, that two take, and so on; infinite where so many find no room. Nothing if left out.
+    string_begins_ahead, string_begins_behind : ndarray, shape (n, levels), optional
+        How long a string is above which each level of these counts, m, rising; one if left out.
     forced : ndarray of bool, shape (n, 4), optional
         Force alone ends a pull from the pit, one way or the other. Not asked for to choose pits.
     """
@@ -133,6 +136,8 @@ class Sites:
     pieces_behind: FloatArray | None = None
     string_day_ahead: FloatArray | None = None
     string_day_behind: FloatArray | None = None
+    string_begins_ahead: FloatArray | None = None
+    string_begins_behind: FloatArray | None = None
     forced: npt.NDArray[np.bool_] | None = None
 
     def at(self, rows: IntArray, **per_run: Any) -> Sites:
@@ -148,6 +153,12 @@ class Sites:
         if ahead is None:
             ahead = np.zeros((len(self.cost), 1)) if behind is None else np.zeros_like(behind)
         return ahead, np.zeros_like(ahead) if behind is None else behind
+
+    def string_begins(self) -> tuple[FloatArray, FloatArray]:
+        """Return above which length of a string each level counts, ahead and behind, m."""
+        ahead, behind = self.string_begins_ahead, self.string_begins_behind
+        one = np.zeros((len(self.cost), 1))
+        return one if ahead is None else ahead, one if behind is None else behind
 
     def string_pieces(self) -> tuple[FloatArray, FloatArray]:
         """Return pipes a string may consist of, ahead and behind, infinite where not limited."""
@@ -202,15 +213,26 @@ def pull_cost(
     )
 
 
-def day_of_strings(day: FloatArray, strings: FloatArray) -> FloatArray:
-    """Return the entry for so many strings of rows for one string, for two, and so on."""
-    place = np.clip(strings, 1.0, day.shape[1]).astype(np.int64) - 1
+def day_of_strings(
+    day: FloatArray, begins: FloatArray, strings: FloatArray, longest: FloatArray
+) -> FloatArray:
+    """Return the entry for so many strings, the longest so long, of rows as `Sites` has them."""
+    width = day.shape[1] // begins.shape[1]
+    level = np.maximum((begins < longest[:, None] - EDGE).sum(axis=1) - 1, 0)
+    place = level * width + np.clip(strings, 1.0, width).astype(np.int64) - 1
     return np.asarray(np.take_along_axis(day, place[:, None], axis=1)[:, 0], dtype=np.float64)
 
 
 def string_count(pieces: FloatArray, room: FloatArray) -> FloatArray:
     """Return the strings of pulls of so many pieces where a string may have ``room`` of them."""
     return np.where(room < pieces, np.ceil(pieces / room), 1.0)
+
+
+def longest_string(
+    length: FloatArray, pieces: FloatArray, strings: FloatArray, piece: float
+) -> FloatArray:
+    """Return how long the longest string of pulls is, m: of several the first, of whole pipes."""
+    return np.where(strings > 1, np.ceil(pieces / strings) * piece, length)
 
 
 def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
@@ -233,7 +255,7 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
         sites.passed_start,
         sites.passed_end,
     )
-    day_ahead, day_behind = sites.string_days()
+    days, begins = sites.string_days(), sites.string_begins()
     prices = (
         costs.setup,
         costs.joint,
@@ -254,7 +276,7 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
         partial(_steps, sites),
         _flat(sites.offsets, sites.lengths, costs.per_length),
         _flat(*pits),
-        (*_flat(*sites.string_pieces(), day_ahead, day_behind), day_ahead.shape[1]),
+        (*_flat(*sites.string_pieces(), *days, *begins), days[0].shape[1], begins[0].shape[1]),
         prices,
         (np.empty((7, 4 * places + 1)), np.empty(4 * places, dtype=np.int64)),
         (chosen, offsets, figures),
@@ -307,7 +329,7 @@ def _begin(
     strings. Level and slope are kept by the way a pull goes on, the later places first.
     """
     start, end, cost, _, _, _, _, passed_start, passed_end = pits
-    _, _, days_ahead, days_behind, width = strings
+    _, _, days_ahead, days_behind, _, _, width, _ = strings
     setup, joint, _, piece, connection, _, fuse_days, _, _, least_days = prices
     table, back = states
     value, even, into, factor = table[0], table[1], table[2], table[3]
@@ -366,7 +388,8 @@ def _reach(
     table, back = states
     value, even, into, factor = table[0], table[1], table[2], table[3]
     level, slope, farthest = table[4], table[5], table[6]
-    room_ahead, room_behind, days_ahead, days_behind, width = strings
+    room_ahead, room_behind, days_ahead, days_behind, begin_ahead, begin_behind = strings[:6]
+    width, levels = strings[6:]
     near, half, least = low, len(cost) // 2, prices[5]
     tried_ahead = tried_behind = -1
     for k in range(4 * low, 4 * high):
@@ -374,18 +397,23 @@ def _reach(
             continue
         # what the pull that ends here brought: its head, or its tail if pulled behind
         place, heads = k // 4, k % 4 == RECEIVING or k % 4 == AHEAD
-        laid = (room_ahead, days_ahead, width) if heads else (room_behind, days_behind, width)
+        room, days, begins = (
+            (room_ahead, days_ahead, begin_ahead)
+            if heads
+            else (room_behind, days_behind, begin_behind)
+        )
+        laid = room, days, begins, width, levels
         tried = tried_ahead if heads else tried_behind
         edge, lowest = start[k], (floor[k] if heads else max(floor[k], behind[k])) - EDGE
         near = _near(farthest, low, place, near, lowest)
         here = (heads + 1) * half - 2 * place
-        levels = level[here : here + 1 + 2 * (place - near)]
+        bounds = level[here : here + 1 + 2 * (place - near)]
         slopes = slope[here : here + 1 + 2 * (place - near)]
         grows, best = factor[k], value[k]
         tie = TIE * (8 * (place - near) + 8)
         bar = best + tie * (1.0 + abs(best)) - into[k]
-        for at in range(len(levels)):
-            if at > 0 and levels[at] + slopes[at] * grows >= bar:
+        for at in range(len(bounds)):
+            if at > 0 and bounds[at] + slopes[at] * grows >= bar:
                 continue
             # those that insert ahead are odd, AHEAD and BOTH; of a place, the earlier comes first
             m = 4 * (place - 1 - (at - 1) // 2) + (at - 1) % 2 * 2 + heads if at > 0 else tried
@@ -430,14 +458,19 @@ def _with_pull(
     """Return a cost with that of a pull added: the sums of `pull_cost`, one pull at a time.
 
     ``laid`` are the pieces a string may have at most and the days in lanes by the number of
-    strings, of the pit that inserts; infinite where so many strings cannot lie.
+    strings, level by level, of the pit that inserts; infinite where so many strings cannot lie.
     """
     setup, joint, string_joint, piece, connection, _ = prices[:6]
     fuse_days, length_days, stop_days, least_days = prices[6:]
-    rooms, days, width = laid
+    rooms, days, begins, width, levels = laid
     pieces, room = math.ceil(length / piece - PIECE_SLACK), rooms[inserts]
     strings = math.ceil(pieces / room) if room < pieces else 1
-    day = days[inserts // 4 * width + (strings if strings < width else width) - 1]
+    place, wide, level = inserts // 4, width // levels, levels - 1
+    if level > 0:
+        longest = (math.ceil(pieces / strings) * piece if strings > 1 else length) - EDGE
+        while level > 0 and begins[place * levels + level] >= longest:
+            level -= 1
+    day = days[place * width + level * wide + (strings if strings < wide else wide) - 1]
     if day == math.inf:
         return math.inf
     joints = pieces - 1.0 if pieces > 1 else 0.0

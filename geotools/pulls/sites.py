@@ -90,6 +90,8 @@ def build_sites(
         pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
         string_day_ahead=room.day_ahead + per_lane_day * _finite(room.lanes_ahead),
         string_day_behind=room.day_behind + per_lane_day * _finite(room.lanes_behind),
+        string_begins_ahead=room.begins_ahead,
+        string_begins_behind=room.begins_behind,
         forced=short.reshape(shape),
     )
 

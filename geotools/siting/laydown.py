@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 from geotools.network.ragged import FloatArray, IntArray
-from geotools.network.words import by_word
+from geotools.siting.along import Across, Along, StringSpots, lanes_along
 from geotools.siting.axis import Axis
 from geotools.siting.extents import AHEAD, BEHIND, Extents
 from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE, SHUTS
-from geotools.siting.works import SiteRates, lanes_a_day
-from geotools.street.abreast import string_lanes, string_places
+from geotools.siting.works import SiteRates
 from geotools.street.context import Spots, find_streets
 from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
 from geotools.street.scene import StreetScene
@@ -58,8 +57,10 @@ class Laydown:
 
     ``lack_*`` says by the bits of `refusals.NO_STRING` why no string finds room; 0 where one does.
 
-    ``lanes_*`` and ``day_*``, shape (n, k), are the lanes that one string takes, that two take
-    side by side, and so on, and what those cost a day; infinite where so many find no room.
+    ``lanes_*`` and ``day_*``, shape (n, levels * k), are the lanes that one string takes, that two
+    take side by side, and so on, and what those cost a day; infinite where so many find no room.
+    They are told level by level: ``begins_*``, shape (n, levels), is the length of a string above
+    which each counts, m, for a long one comes to other streets than a short one.
     """
 
     room_ahead: FloatArray
@@ -75,6 +76,8 @@ class Laydown:
     lanes_behind: FloatArray
     day_ahead: FloatArray
     day_behind: FloatArray
+    begins_ahead: FloatArray
+    begins_behind: FloatArray
 
 
 @dataclass(frozen=True)
@@ -86,6 +89,7 @@ class _Side:
     top: FloatArray
     lanes: FloatArray
     day: FloatArray
+    begins: FloatArray
 
 
 def find_laydown(
@@ -119,10 +123,13 @@ def find_laydown(
     if scene is None:
         free, none = np.full(count, np.inf), np.zeros((count, most))
         nothing = np.zeros(count, dtype=np.int64)
-        ahead = behind = _Side(free, nothing, np.full(count, np.nan), none, none)
+        begins = np.zeros((count, 1))
+        ahead = behind = _Side(free, nothing, np.full(count, np.nan), none, none, begins)
     else:
         side = partial(_side, street, scene, axis, run, extents, radius, half_width, rules, rates)
         ahead, behind = side(pull_ahead=True), side(pull_ahead=False)
+    levels = max(ahead.begins.shape[1], behind.begins.shape[1])
+    ahead, behind = _padded(ahead, levels), _padded(behind, levels)
     (pieces_ahead, longest_ahead), (pieces_behind, longest_behind) = (
         _pieces(one, rules) for one in (ahead, behind)
     )
@@ -140,12 +147,27 @@ def find_laydown(
         lanes_behind=behind.lanes,
         day_ahead=ahead.day,
         day_behind=behind.day,
+        begins_ahead=ahead.begins,
+        begins_behind=behind.begins,
+    )
+
+
+def _padded(side: _Side, levels: int) -> _Side:
+    """Return a side with so many levels: its last one again."""
+    own = side.begins.shape[1]
+    width, more = side.day.shape[1] // own, levels - own
+    return replace(
+        side,
+        begins=np.concatenate([side.begins, *[side.begins[:, -1:]] * more], axis=1),
+        lanes=np.concatenate([side.lanes, *[side.lanes[:, -width:]] * more], axis=1),
+        day=np.concatenate([side.day, *[side.day[:, -width:]] * more], axis=1),
     )
 
 
 def _pieces(side: _Side, rules: LaydownRules) -> tuple[FloatArray, FloatArray]:
     """Return the pipes a string may consist of, and the longest pull, m."""
-    abreast = np.isfinite(side.lanes).sum(axis=1)
+    width = side.lanes.shape[1] // side.begins.shape[1]
+    abreast = np.isfinite(side.lanes[:, :width]).sum(axis=1)
     enough = (side.room >= rules.least) & (abreast > 0)
     pieces = np.where(enough, pieces_per_string(side.room, rules.piece), 0.0)
     longest = longest_pull(
@@ -255,26 +277,27 @@ def _side(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
     same = lies.chain == np.where(street < 0, -2, street)
-    lanes, day, fits = _lanes(ramp, scene, 2 * half_width, rules, rates)
-    lack = _lack(ramp, street >= 0, room < max(rules.least, rules.piece), fits, lanes[:, 0])
-    return _Side(room, lack, np.where(same, lies.offset, np.nan), lanes, day)
+    along = _along_streets(ramp, scene, room, 2 * half_width, rules, rates)
+    short = along.room < max(rules.least, rules.piece)
+    lack = _lack(ramp, street >= 0, short, along)
+    top = np.where(same, lies.offset, np.nan)
+    return _Side(along.room, lack, top, along.taken, along.day, along.begins)
 
 
 def _lack(
     ramp: RampTops,
     in_street: npt.NDArray[np.bool_],
     short: npt.NDArray[np.bool_],
-    fits: npt.NDArray[np.bool_],
-    first: FloatArray,
+    along: Along,
 ) -> IntArray:
-    """Return as bits what denies a string its room; ``first`` are the lanes a single one takes."""
+    """Return as bits what denies a string its room."""
     on = ramp.chain >= 0
     lost = in_street & ~on
     beside = lost & _along(ramp.street)
-    bits: IntArray = np.where(~lost & short, NO_ROOM, 0)
-    bits |= np.where(beside | (on & ~fits), PAST_VERGE, 0)
+    bits: IntArray = np.where(~lost & short, np.where(along.ends > 0, along.ends, NO_ROOM), 0)
+    bits |= np.where(beside, PAST_VERGE, 0)
     bits |= np.where(lost & ~beside, OFF_STREET, 0)
-    bits |= np.where(on & fits & np.isinf(first), SHUTS, 0)
+    bits |= np.where(on & np.isinf(along.taken[:, 0]), SHUTS, 0)
     return bits
 
 
@@ -284,35 +307,36 @@ def _along(street: Spots) -> npt.NDArray[np.bool_]:
     return np.asarray((street.chain >= 0) & (street.at > 0.0) & (street.at < length))
 
 
-def _lanes(
+def _along_streets(
     ramp: RampTops,
     scene: StreetScene,
+    room: FloatArray,
     outside: FloatArray,
     rules: LaydownRules,
     rates: SiteRates,
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
-    """Return lanes that strings take, and their cost a day, shape (n, k); whether one fits.
-
-    Infinite where so many find no room, or would leave a busy street no lane.
-    """
-    on, street = ramp.chain >= 0, ramp.street
-    width = np.where(on, street.number("width"), 0.0)
-    places = string_places(
-        np.where(on, street.offset, 0.0),
-        np.where(on, width / 2 + scene.rules.verge, np.inf),
-        outside,
-        gap=scene.rules.string_gap,
-        count=rules.most(),
-        over_middle=scene.rules.strings_over_middle,
+) -> Along:
+    """Return what strings take of the streets they lie in; nothing where they lie in none."""
+    count, most, street = len(room), rules.most(), scene.rules
+    on = np.flatnonzero(ramp.chain >= 0)
+    lies = ramp.street
+    spots = StringSpots(ramp.chain, lies.at, lies.same, lies.offset, outside).of(on)
+    across = Across(
+        verge=street.verge,
+        string_gap=street.string_gap,
+        lateral_gap=street.lateral_gap,
+        over_middle=street.strings_over_middle,
+        busy=rules.busy,
+        most=most,
     )
-    count = np.where(on, street.number("lanes"), 0.0)
-    abreast = string_lanes(
-        places, outside, width, count.astype(np.int64), gap=scene.rules.lateral_gap
+    along = lanes_along(spots, room[on], scene.net.alike, across, rates, longest=rules.max_pull)
+    levels = along.begins.shape[1]
+    whole = Along(
+        room.copy(),
+        np.zeros(count, dtype=np.int64),
+        np.zeros((count, levels)),
+        np.zeros((count, levels * most)),
+        np.zeros((count, levels * most)),
     )
-    classes = street.text("class")
-    shut = (abreast.taken > 0) & (abreast.left == 0)
-    busy = by_word(classes, rules.busy.__contains__)
-    allowed = abreast.fits & ~(shut & busy[:, None])
-    day = lanes_a_day(classes, abreast.taken, abreast.left, rates)
-    taken = np.where(allowed, abreast.taken, np.inf)
-    return taken, np.where(allowed, day, np.inf), abreast.fits[:, 0]
+    for name in ("room", "ends", "begins", "taken", "day"):
+        getattr(whole, name)[on] = getattr(along, name)
+    return whole

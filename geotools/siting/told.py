@@ -67,8 +67,8 @@ def tell_candidates(
         lanes_taken=candidates.lanes.taken[rows, 0],
         string_room_ahead=_known(room.room_ahead[rows], longest),
         string_room_behind=_known(room.room_behind[rows], longest),
-        string_day_ahead=_listed(room.day_ahead[rows]),
-        string_day_behind=_listed(room.day_behind[rows]),
+        string_day_ahead=_listed(room.day_ahead[rows], room.begins_ahead[rows]),
+        string_day_behind=_listed(room.day_behind[rows], room.begins_behind[rows]),
         **{f"{n}_{role}": c[:, k] for n, c in of_role.items() for k, role in enumerate(ROLES)},
     )
     return pd.DataFrame(told, copy=False)
@@ -78,8 +78,20 @@ def _known(room: FloatArray, longest: float) -> FloatArray:
     return np.where(np.isfinite(room), np.minimum(room, longest), np.nan)
 
 
-def _listed(day: FloatArray) -> pd.Categorical:
-    """Return what one string costs a day, two cost, and so on, in a row as far as it is finite."""
-    first, of = equal_rows(list(day.T))
-    texts = [" ".join(f"{v:.10g}" for v in day[row][np.isfinite(day[row])]) for row in first]
+def _listed(day: FloatArray, begins: FloatArray) -> pd.Categorical:
+    """Return what one string costs a day, two cost, and so on, in a row as far as it is finite.
+
+    Of longer strings, which come to other streets, it is told from which length on, m.
+    """
+    first, of = equal_rows([*day.T, *begins.T])
+    width = day.shape[1] // begins.shape[1]
+    texts = [_levels(day[row].reshape(-1, width), begins[row]) for row in first]
     return worded(np.array(texts, dtype=object), of)
+
+
+def _levels(day: FloatArray, begins: FloatArray) -> str:
+    """Say what strings cost a day, level by level."""
+    said = [" ".join(f"{v:.10g}" for v in level[np.isfinite(level)]) for level in day]
+    new = np.append(True, (day[1:] != day[:-1]).any(axis=1) & (begins[1:] > begins[:-1]))
+    later = [f"; {begins[k]:.10g} m: {said[k]}" for k in np.flatnonzero(new)[1:]]
+    return said[0] + "".join(later)

@@ -17,6 +17,7 @@ __all__ = [
     "Lanes",
     "SiteRates",
     "WorkRates",
+    "lane_day",
     "lanes_a_day",
     "lanes_of_edges",
     "lanes_taken",
@@ -195,11 +196,16 @@ def traffic_cost(classes: Texts, lanes: Lanes, days: FloatArray, rates: SiteRate
 
 
 def lanes_a_day(classes: Texts, taken: IntArray, left: IntArray, rates: SiteRates) -> FloatArray:
-    """Return the cost of lanes taken for a day, shape (n, k); dearer where none is left."""
-    lane_day = by_word(classes, lambda name: rates.lane_day.get(name, rates.lane_day_other))
+    """Return the cost of lanes taken for a day, shape (n, k)."""
+    return np.asarray(lane_day(classes, taken, left, rates) * taken, dtype=np.float64)
+
+
+def lane_day(classes: Texts, taken: IntArray, left: IntArray, rates: SiteRates) -> FloatArray:
+    """Return the cost of a lane taken for a day, shape (n, k); dearer where none is left."""
+    rate = by_word(classes, lambda name: rates.lane_day.get(name, rates.lane_day_other))
     shut = (left == 0) & (taken > 0)
     factor = np.where(shut, rates.full_closure_factor, 1.0)
-    return np.asarray(lane_day[:, None] * taken * factor, dtype=np.float64)
+    return np.asarray(rate[:, None] * factor, dtype=np.float64)
 
 
 def opened_length(run: IntArray, extents: Extents, lengths: FloatArray) -> FloatArray:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geotools.street.lanes import approach
+from geotools.street.lanes import lanes_between
 
 __all__ = ["StringLanes", "string_lanes", "string_places"]
 
@@ -100,9 +100,5 @@ def string_lanes(
     fits = np.isfinite(low) & np.isfinite(high)
     low, high = np.where(fits, low, 0.0), np.where(fits, high, 0.0)
     whole = np.broadcast_to(lanes[:, None], low.shape)
-    halves = [
-        approach(low, high, width[:, None], lanes[:, None], left=left) for left in (False, True)
-    ]
-    taken = np.where(whole > 0, np.minimum(halves[0].closed + halves[1].closed, whole), 0)
-    taken = np.where(fits, taken, 0).astype(np.int64)
+    taken = np.where(fits, lanes_between(low, high, width[:, None], lanes[:, None]), 0)
     return StringLanes(taken, whole - taken, fits)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LEAST_LANE_SHARE", "TOUCH", "Approach", "approach"]
+__all__ = ["LEAST_LANE_SHARE", "TOUCH", "Approach", "approach", "lanes_between"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -74,3 +74,12 @@ def approach(
         np.broadcast_to(lane, shape),
         np.broadcast_to(middle, shape),
     )
+
+
+def lanes_between(
+    low: FloatArray, high: FloatArray, width: FloatArray, lanes: IntArray
+) -> IntArray:
+    """Return the lanes of both directions taken between two edges; parameters as of `approach`."""
+    halves = [approach(low, high, width, lanes, left=left) for left in (False, True)]
+    taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
+    return np.asarray(taken, dtype=np.int64)

@@ -29,6 +29,7 @@ from geotools.network.ragged import (
 )
 from geotools.network.runs import Chains, build_chains
 from geotools.network.words import in_words
+from geotools.street.alike import Alike, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
 from geotools.street.nearest import Segments
@@ -76,6 +77,11 @@ class StreetNet:
     def places(self) -> Places:
         """Return the vertices of the chains by chainage."""
         return Places.of_offsets(self.chains.offsets, measures(self.chains.xy, self.chains.offsets))
+
+    @cached_property
+    def alike(self) -> Alike:
+        """Return the stretches of the chains along which the street stays as it is."""
+        return alike_stretches(self)
 
     @cached_property
     def swing(self) -> FloatArray:

@@ -9,6 +9,7 @@ import shapely
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.street.abreast import string_places
+from geotools.street.lanes import lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.strips import POLYGON, strips
@@ -29,6 +30,7 @@ COLUMNS = [
     "beyond",
     "off",
     "end_at",
+    "led",
     "geometry",
 ]
 
@@ -71,6 +73,7 @@ def lay_strings(
     piece: float,
     least: float = 0.0,
     over_middle: bool = True,
+    lateral_gap: float = 0.0,
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls.
 
@@ -80,12 +83,14 @@ def lay_strings(
         ``pull_id``, ``run_id``, ``length`` (m), ``joints``, ``strings``, ``outside`` (m), and of
         the insertion pit: ``street_chain``, ``street_offset``, ``street_name``, ``lay_at`` (m
         along the chain, top of the ramp), ``lay_forward``, ``lay_width`` (m, half the width of
-        carriageway and verge), ``top_x``, ``top_y``, ``lay_dx``, ``lay_dy``.
+        carriageway and verge), ``top_x``, ``top_y``, ``lay_dx``, ``lay_dy``; and ``street_width``
+        (m) and ``street_lanes``, without which no lane is spared.
     net : StreetNet, optional
     obstacles : ndarray of polygons
         Hard places to avoid: a string is led past them where the street is wide enough.
     soft : ndarray of polygons, optional
-        Places better left free: a string is led past them too, if that meets no hard place.
+        Places better left free: a string is led past them too, if that meets no hard place and
+        takes no lane that is not taken anyway.
     gap : float
         Room between strings laid side by side, m.
     piece : float
@@ -94,13 +99,16 @@ def lay_strings(
         Shortest piece that is fused, m; half of `piece` is enough at most.
     over_middle : bool
         Whether strings may lie over the middle of the street and beyond it.
+    lateral_gap : float, optional
+        Room between strings and traffic, m.
 
     Returns
     -------
     DataFrame
         Contract columns of ``strings`` and ``geometry``; ``beyond``, where the string lies that
         has no room on its side: ``""``, ``middle`` or ``verge``; ``off``, how far left of the
-        centreline it lies, and ``end_at``, where it ends along the chain, m.
+        centreline it lies, and ``end_at``, where it ends along the chain, m; ``led``, whether it
+        lies where it is not due, past a place to avoid.
     """
     count = pulls["strings"].to_numpy(dtype=np.int64)
     pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
@@ -108,7 +116,8 @@ def lay_strings(
     number = np.arange(len(pull)) - offsets_of(count)[pull]
     trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
     places = _places(pulls, gap, over_middle=over_middle)
-    off, shapes = _side_by_side(pulls, net, (pull, number, length), places, trees)
+    spared = _takes_more(pulls, places, lateral_gap)
+    off, led, shapes = _side_by_side(pulls, net, (pull, number, length), places, spared, trees)
     own = pulls.iloc[pull].reset_index(drop=True)
     return own.assign(
         string_id=[f"{p}-S{k + 1}" for p, k in zip(own["pull_id"], number, strict=True)],
@@ -119,6 +128,7 @@ def lay_strings(
         beyond=_beyond(own, off),
         off=off,
         end_at=_ends(own, net, length, off),
+        led=led,
         geometry=shapely.multipolygons(shapes, indices=np.arange(len(shapes))),
     )[COLUMNS]
 
@@ -128,37 +138,62 @@ def _side_by_side(
     net: StreetNet | None,
     strings: tuple[IntArray, IntArray, FloatArray],
     places: FloatArray,
+    spared: BoolArray,
     trees: tuple[shapely.STRtree, shapely.STRtree],
-) -> tuple[FloatArray, Polygons]:
+) -> tuple[FloatArray, BoolArray, Polygons]:
     """Lay the first string of every pull, then the second, each in a place not yet taken.
 
     ``strings`` are the pull, the number from 0 and the length, m, of every string. Returns how
-    far left of the centreline each lies, m, and its ground.
+    far left of the centreline each lies, m, whether that is no place due, and its ground.
     """
     pull, number, length = strings
-    places = places.copy()
-    off, shapes = np.zeros(len(pull)), np.empty(len(pull), dtype=object)
+    places, count = places.copy(), pulls["strings"].to_numpy(dtype=np.int64)
+    off, led = np.zeros(len(pull)), np.zeros(len(pull), dtype=bool)
+    shapes = np.empty(len(pull), dtype=object)
     for turn in range(int(number.max(initial=-1)) + 1):
         rows = np.flatnonzero(number == turn)
         own = pulls.iloc[pull[rows]]
-        taken, shapes[rows] = _clear(own, net, length[rows], places[pull[rows]], trees)
-        off[rows] = places[pull[rows], taken]
+        free = places[pull[rows]], spared[pull[rows]]
+        taken, shapes[rows] = _clear(own, net, length[rows], free, trees)
+        off[rows], led[rows] = places[pull[rows], taken], taken >= count[pull[rows]]
         places[pull[rows], taken] = np.nan
-    return off, shapes
+    return off, led, shapes
+
+
+def _takes_more(pulls: pd.DataFrame, places: FloatArray, gap: float) -> BoolArray:
+    """Return in which places a string takes a lane of its street that those due leave, (n, k)."""
+    if not {"street_width", "street_lanes"} <= set(pulls):
+        return np.zeros(places.shape, dtype=bool)
+    width, outside = _columns(pulls, "street_width", "outside")
+    count = pulls["strings"].to_numpy()
+    on = (pulls["street_chain"].to_numpy() >= 0) & np.isfinite(width)
+    known = np.nan_to_num(pulls["street_lanes"].to_numpy(dtype=float))
+    lanes: IntArray = np.where(on, known, 0.0).astype(np.int64)[:, None]
+    width, reach = np.where(on, width, 0.0)[:, None], outside[:, None] / 2 + gap
+    due = np.where(np.arange(places.shape[1]) < count[:, None], places, np.nan)
+    low = np.fmin.reduce(due, axis=1, keepdims=True, initial=np.inf)
+    high = np.fmax.reduce(due, axis=1, keepdims=True, initial=-np.inf)
+    low, high = (np.where(np.isfinite(edge), edge, 0.0) for edge in (low, high))
+    with_it = np.fmin(low, places) - reach, np.fmax(high, places) + reach
+    own = lanes_between(low - reach, high + reach, width, lanes)
+    return np.asarray(lanes_between(*with_it, width, lanes) > own)
 
 
 def _clear(
     pulls: pd.DataFrame,
     net: StreetNet | None,
     length: FloatArray,
-    places: FloatArray,
+    free: tuple[FloatArray, BoolArray],
     trees: tuple[shapely.STRtree, shapely.STRtree],
 ) -> tuple[IntArray, Polygons]:
     """Return the first place where a string meets nothing, else no hard place, else the first.
 
-    One string of each pull; ``places``, shape (n, k), are not-a-number where taken.
+    One string of each pull; ``free`` are the places, shape (n, k), not-a-number where taken, and
+    which of them take a lane that is to be spared: for a soft place none is taken, for a hard one
+    it is.
     """
-    rank = np.full(len(pulls), 3)  # of the place found: 0 clear, 1 nothing hard, 2 any
+    places, spared = free
+    rank = np.full(len(pulls), 5)  # of the place found: 0 clear to 4 any, see `found`
     taken = np.zeros(len(pulls), dtype=np.int64)
     shapes = np.empty(len(pulls), dtype=object)
     for place in range(places.shape[1]):
@@ -167,7 +202,7 @@ def _clear(
             continue
         lanes = _lanes(pulls.iloc[rows], net, length[rows], places[rows, place])
         hard, led = (_met(tree, lanes) for tree in trees)
-        found = np.where(hard, 2, np.where(led, 1, 0))
+        found = np.where(hard, 4, 2 * spared[rows, place] + led)
         better = found < rank[rows]
         rank[rows[better]], taken[rows[better]] = found[better], place
         shapes[rows[better]] = lanes[better]

@@ -31,6 +31,12 @@ def on_street(net: StreetNet, chain: IntArray, at: FloatArray, off: FloatArray) 
     inside = np.clip(at, 0.0, length)
     reach = np.minimum(REACH, length / 4)
     low, high = np.maximum(inside - reach, 0.0), np.minimum(inside + reach, length)
+    # A place before a corner, or past it, goes with its own edge; one at a vertex with both.
+    edge = net.places.between(chain, inside)
+    first, second = net.places.at[edge.first], net.places.at[edge.second]
+    on_edge = (inside > first + EDGE) & (inside < second - EDGE)
+    low = np.where(on_edge, np.maximum(low, first), low)
+    high = np.where(on_edge, np.minimum(high, second), high)
     step = point(high) - point(low)
     chord = np.maximum(np.hypot(*step.T), 1e-12)
     heading = step / chord[:, None]

@@ -28,7 +28,7 @@ __all__ = [
     "report_closures",
     "report_crossing",
     "report_deep",
-    "report_led_round",
+    "report_other_lanes",
     "report_over_digs",
     "report_shared",
     "report_slopes",
@@ -127,7 +127,11 @@ def report_blocked(
         (hard, "warning", "meets a place to avoid", "lead it round by hand, or forbid its pit."),
         (soft, "info", "meets a place better left free", "agree it, or lead it round by hand."),
     )
-    for places, severity, fact, advice in cases:
+    where = (
+        "wherever across the street it lies",
+        "wherever across the street it lies without a lane more or a place to avoid",
+    )
+    for (places, severity, fact, advice), across in zip(cases, where, strict=True):
         line, place = shapely.STRtree(places).query(shapes, predicate="intersects")
         line, first = np.unique(line, return_index=True)
         string = strings["string_id"].to_numpy(dtype=object)[line]
@@ -135,10 +139,7 @@ def report_blocked(
         findings.add_points(
             severity,
             "string-in-the-way",
-            [
-                f"string {name} {fact} wherever across the street it lies: {advice}"
-                for name in string
-            ],
+            [f"string {name} {fact} {across}: {advice}" for name in string],
             layer="strings",
             features=string,
             xy=shapely.get_coordinates(shapely.point_on_surface(met)),
@@ -160,7 +161,8 @@ def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
         ),
     }
     for where, (severity, text) in words.items():
-        rows = strings[strings["beyond"] == where]
+        # What a string is led to past a place to avoid is not priced; that is told by itself.
+        rows = strings[(strings["beyond"] == where) & ((where == "verge") | ~strings["led"])]
         counts, first = Counter(rows["pull_id"]), rows.drop_duplicates("pull_id")
         findings.add_many(
             severity,
@@ -228,59 +230,44 @@ def _string_ends(shapes: npt.NDArray[np.object_]) -> tuple[FloatArray, FloatArra
     return near, xy[order[first]]
 
 
-def report_led_round(
-    spaces: pd.DataFrame,
-    closures: pd.DataFrame,
-    strings: pd.DataFrame,
-    gap: float,
-    findings: Findings,
+def report_other_lanes(
+    pulls: pd.DataFrame, spaces: pd.DataFrame, strings: pd.DataFrame, findings: Findings
 ) -> None:
-    """Report strings led round a building: to more lanes than are priced, or away from theirs.
+    """Report pulls whose strings close other lanes than are priced, as they lie.
 
-    ``gap`` is the room between strings and traffic, m.
+    Parameters
+    ----------
+    pulls : DataFrame
+        ``pull_id``, ``lanes_taken`` (priced), ``street_chain``.
+    spaces : DataFrame
+        ``pull_id``, ``lanes_taken`` (of one street), as `string_stretches` gives them.
+    strings : DataFrame
+        ``pull_id``, ``led``, ``geometry``.
+    findings : Findings
     """
-    of_strings = closures[closures["pull_id"] != ""]
-    closed = of_strings.groupby("pull_id")["lanes_closed"].sum()
-    rows = spaces[spaces["pull_id"].isin(closed.index)]
-    lanes = rows["street_lanes"].to_numpy(dtype=float)
-    shut = np.minimum(closed.loc[rows["pull_id"]].to_numpy(dtype=float), lanes)
-    priced = rows["lanes_taken"].to_numpy(dtype=float)
-    names = rows["pull_id"].to_numpy(dtype=object)
+    pulls = pulls[pulls["street_chain"] >= 0]
+    names = pulls["pull_id"].to_numpy(dtype=object)
+    shut = spaces.groupby("pull_id")["lanes_taken"].max().reindex(names, fill_value=0)
+    closed, priced = shut.to_numpy(dtype=float), pulls["lanes_taken"].to_numpy(dtype=float)
+    led = np.isin(names, strings.loc[strings["led"], "pull_id"].to_numpy(dtype=object))
     places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
-    away = np.isin(names, _away(of_strings, strings, gap))
-    words = np.where(
-        shut > priced,
-        "and take {taken:.0f} lanes; {due:.0f} are priced",
-        "out of the lane that is priced and closed for them",
-    )
-    told = (shut > priced) | away
-    findings.add_many(
-        "warning",
-        "strings-led-round",
-        [
-            f"strings of pull {name} are led past a place to avoid "
-            + word.format(taken=taken, due=due)
-            + ": move the pit, or lead them round by hand"
-            for name, word, taken, due in zip(
-                names[told], words[told], shut[told], priced[told], strict=True
-            )
-        ],
-        layer="strings",
-        features=names[told],
-        geometry=places.loc[names[told]].to_numpy(dtype=object),
-    )
-
-
-def _away(closures: pd.DataFrame, strings: pd.DataFrame, gap: float) -> npt.NDArray[np.object_]:
-    """Return the pulls with a closure that none of their strings lies at."""
-    if not len(closures) or not len(strings):
-        return np.zeros(0, dtype=object)
-    pairs = closures.merge(strings, on="pull_id", suffixes=("", "_string"))
-    apart = shapely.distance(
-        pairs["geometry"].to_numpy(dtype=object), pairs["geometry_string"].to_numpy(dtype=object)
-    )
-    nearest = pairs.assign(apart=apart).groupby("pull_id")["apart"].min()
-    return np.asarray(nearest.index[nearest > gap + TOUCH], dtype=object)
+    for rule, rows, why in (
+        ("strings-led-round", led, "are led past a place to avoid"),
+        ("strings-other-lanes", ~led, "lie a little other than they are judged from their pit"),
+    ):
+        told = rows & (closed != priced)
+        findings.add_many(
+            "warning",
+            rule,
+            [
+                f"strings of pull {name} {why} and take {taken:.0f} lanes; {due:.0f} are priced: "
+                "move the pit, or lead them round by hand"
+                for name, taken, due in zip(names[told], closed[told], priced[told], strict=True)
+            ],
+            layer="strings",
+            features=names[told],
+            geometry=places.loc[names[told]].to_numpy(dtype=object),
+        )
 
 
 def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:

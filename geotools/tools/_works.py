@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from geotools.accel import give_back
 from geotools.brief import Brief
@@ -23,13 +24,17 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import in_words
 from geotools.pipe.factors import HOUR
 from geotools.pulls.digs import local_digs
+from geotools.pulls.optimise import longest_string
 from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.ground_checks import hard_places, soft_places
-from geotools.siting.laydown import ramp_ends, ramp_tops
-from geotools.street.abreast import string_places
+from geotools.siting.laydown import RampTops, ramp_ends, ramp_tops
 from geotools.street.closures import ClosureRules, close_lanes
+from geotools.street.net import StreetNet
+from geotools.street.offsets import offset_ends
 from geotools.street.strings import lay_strings
+from geotools.street.strips import on_street
+from geotools.street.taken import least_half, string_stretches
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
     report_aslant,
@@ -38,7 +43,7 @@ from geotools.tools._sites import (
     report_closures,
     report_crossing,
     report_deep,
-    report_led_round,
+    report_other_lanes,
     report_over_digs,
     report_shared,
     report_slopes,
@@ -50,6 +55,7 @@ __all__ = ["Works", "work_out"]
 
 
 WORDED = ("scope", "run_id", "item", "unit")  # told of quantities in few words
+ALONG = 1.0  # m of street on either side of a pit that tell how it runs there
 LAID = 1_000  # pulls whose strings are laid at once: of each the whole street is looked along
 
 
@@ -113,15 +119,16 @@ def work_out(
     report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
     give_back()
     spaces = [
-        _work_space(_with_days(pits, schedule, "pit_id")),
+        _work_space(_with_days(pits, schedule, "pit_id"), ground),
         _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
     ]
     taken = pd.concat(spaces, ignore_index=True)
+    report_other_lanes(laid, spaces[1], strings, ground.layers.findings)
     del spaces, laid
     give_back()
     return Works(
         strings=strings,
-        closures=_closures(ground, taken, strings),
+        closures=_closures(ground, taken),
         local_digs=placed,
         quantities=quantities,
         schedule=schedule,
@@ -147,6 +154,7 @@ def _strings(
             piece=ground.brief.pulls.piece_length,
             least=ground.brief.pulls.least_piece,
             over_middle=ground.brief.street.strings_over_middle,
+            lateral_gap=ground.brief.street.lateral_gap,
         )
         for low in range(0, max(len(laid), 1), LAID)
     ]
@@ -157,7 +165,7 @@ def _strings(
     return strings
 
 
-def _closures(ground: Shared, spaces: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:
+def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
     """Draw the closures of all work spaces, and report those that reach over a hard place."""
     rules = ground.brief.street
     closures = close_lanes(
@@ -171,7 +179,6 @@ def _closures(ground: Shared, spaces: pd.DataFrame, strings: pd.DataFrame) -> pd
         ),
     )
     report_closures(closures, ground)
-    report_led_round(spaces, closures, strings, rules.lateral_gap, ground.layers.findings)
     return closures
 
 
@@ -226,27 +233,43 @@ def _laid(
         face - box - (pit["face_end"] - pit["box_ahead"]),
         pit["face_start"] + pit["box_behind"] - (face + box),
     ).astype(float)
-    laid = pulls.assign(outside=_of_run(table, pulls, "outside"))
+    laid = pulls.assign(outside=_of_run(table, pulls, "outside"), pipes=pulls["joints"] + 1)
     axis = ground.axis
     if ground.scene is None:
         return _straight(laid, axis, run, face, box + farther, ahead)
     tops = ramp_tops(axis, ground.scene, run, face, box, ahead)
     street = tops.street
     top = tops.top + tops.heading * farther[:, None]
+    begin = street.at + np.where(street.same, farther, -farther)
     return laid.assign(
         street_name=street.text("name"),
         street_class=street.text("class"),
         **{f"street_{name}": street.number(name) for name in ("lanes", "width", "speed", "oneway")},
         street_chain=tops.chain,
         street_offset=np.nan_to_num(street.offset),
-        lay_at=street.at + np.where(street.same, farther, -farther),
+        lay_at=begin,
         lay_forward=street.same,
-        lay_width=street.number("width") / 2 + ground.brief.street.verge,
+        lay_width=_narrowest(ground, laid, tops, begin),
         top_x=top[:, 0],
         top_y=top[:, 1],
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
     )
+
+
+def _narrowest(ground: Shared, laid: pd.DataFrame, tops: RampTops, begin: FloatArray) -> FloatArray:
+    """Return half of carriageway and verge where the streets of strings are narrowest, m."""
+    half = np.full(len(laid), np.nan)
+    on = np.flatnonzero(tops.chain >= 0)
+    if ground.scene is None or not len(on):
+        return half
+    rows, chain, spots = laid.iloc[on], tops.chain[on], tops.street
+    length, pipes, strings = (rows[c].to_numpy(dtype=float) for c in ("length", "pipes", "strings"))
+    longest = longest_string(length, pipes, strings, ground.brief.pulls.piece_length)
+    net = ground.scene.net
+    end = offset_ends(net, chain, begin[on], spots.offset[on], longest, spots.same[on])
+    half[on] = least_half(net.alike, chain, begin[on], end, ground.brief.street.verge)
+    return half
 
 
 def _straight(
@@ -290,10 +313,11 @@ def _with_days(rows: pd.DataFrame, schedule: pd.DataFrame, key: str) -> pd.DataF
     )
 
 
-def _work_space(pits: pd.DataFrame) -> pd.DataFrame:
+def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
     """Add the stretch of street every pit takes, ramp included, m along its chain.
 
-    As along the main, unless the pit stands aslant in the street: then as its ground does.
+    As along the main; where its sides lean, as far along the street as the ground they take. A pit
+    aslant in the street takes what its ground does.
     """
     at = pits["street_at"].to_numpy(dtype=float)
     chainage = pits["chainage"].to_numpy(dtype=float)
@@ -302,50 +326,41 @@ def _work_space(pits: pd.DataFrame) -> pd.DataFrame:
     low = np.minimum(first, last - pits["box_ahead"].to_numpy(dtype=float)) - chainage
     high = np.maximum(last, first + pits["box_behind"].to_numpy(dtype=float)) - chainage
     same = pits["street_same"].to_numpy(dtype=bool)
-    begin, end = (pits[c].to_numpy(dtype=float) for c in ("street_begin", "street_end"))
-    aslant = np.isfinite(begin)
+    begin, end = np.where(same, at + low, at - high), np.where(same, at + high, at - low)
+    leaning = np.flatnonzero((pits["side_slope"] > 0) & (pits["street_chain"] >= 0))
+    if ground.scene is not None and len(leaning):
+        first, last = _along_street(pits.iloc[leaning], ground.scene.net)
+        begin[leaning] = np.minimum(begin[leaning], first)
+        end[leaning] = np.maximum(end[leaning], last)
+    low, high = (pits[name].to_numpy(dtype=float) for name in ("street_begin", "street_end"))
+    aslant = np.isfinite(low)
     return pits.assign(
         pull_id="",
-        work_low=np.where(aslant, begin, np.where(same, at + low, at - high)),
-        work_high=np.where(aslant, end, np.where(same, at + high, at - low)),
+        work_low=np.where(aslant, low, begin),
+        work_high=np.where(aslant, high, end),
     )
+
+
+def _along_street(pits: pd.DataFrame, net: StreetNet) -> tuple[FloatArray, FloatArray]:
+    """Return from where to where along its street the ground of every pit lies, m."""
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    at = pits["street_at"].to_numpy(dtype=float)
+    none = np.zeros(len(at))
+    step = on_street(net, chain, at + ALONG, none) - on_street(net, chain, at - ALONG, none)
+    heading = step / np.hypot(*step.T)[:, None]
+    xy, row = shapely.get_coordinates(pits["ground"].to_numpy(dtype=object), return_index=True)
+    way = ((xy - pits[["x", "y"]].to_numpy(dtype=float)[row]) * heading[row]).sum(axis=1)
+    first = np.flatnonzero(np.append(True, row[1:] != row[:-1]))
+    return at + np.minimum.reduceat(way, first), at + np.maximum.reduceat(way, first)
 
 
 def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:
-    """Return the stretch of street the strings of every pull take, m along its chain.
-
-    From the top of the ramp to the farthest end, over all lanes that are priced and all that the
-    strings lie on.
-    """
-    scene = ground.scene
-    rows = pulls[(pulls["street_chain"] >= 0) & (pulls["lanes_taken"] > 0)]
-    if scene is None or not len(rows):
-        return pd.DataFrame(columns=["pull_id"])
-    street = ground.brief.street
-    count = int(rows["strings"].max())
-    own, half, outside = (
-        rows[c].to_numpy(dtype=float) for c in ("street_offset", "lay_width", "outside")
-    )
-    due = string_places(
-        own,
-        half,
-        outside,
-        gap=street.string_gap,
-        count=count,
-        over_middle=street.strings_over_middle,
-    )
-    due = np.where(np.arange(count) < rows["strings"].to_numpy()[:, None], due, np.nan)
-    drawn = strings.groupby("pull_id")["off"].agg(["min", "max"]).loc[rows["pull_id"]]
-    ends = strings.groupby("pull_id")["end_at"].agg(["min", "max"]).loc[rows["pull_id"]]
-    begin = rows["lay_at"].to_numpy(dtype=float)
-    return rows.assign(
-        pit_id=rows["insertion_pit"],
-        days=rows["string_days"],
-        edge_low=np.fmin(np.nanmin(due, axis=1), drawn["min"].to_numpy()) - outside / 2,
-        edge_high=np.fmax(np.nanmax(due, axis=1), drawn["max"].to_numpy()) + outside / 2,
-        work_low=np.fmin(begin, ends["min"].to_numpy()),
-        work_high=np.fmax(begin, ends["max"].to_numpy()),
-    )
+    """Return the stretches of street the strings of every pull take as they lie."""
+    if ground.scene is None:
+        return pd.DataFrame(columns=["pull_id", "lanes_taken"])
+    rows = pulls.assign(pit_id=pulls["insertion_pit"], days=pulls["string_days"])
+    gap = ground.brief.street.lateral_gap
+    return string_stretches(rows, strings, ground.scene.net.alike, gap=gap)
 
 
 def _prices(brief: Brief) -> Prices:

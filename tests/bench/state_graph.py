@@ -14,7 +14,16 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, RECEIVING, PullCosts, Sites
+from geotools.pulls.optimise import (
+    AHEAD,
+    BEHIND,
+    BOTH,
+    RECEIVING,
+    PullCosts,
+    Sites,
+    day_of_strings,
+    longest_string,
+)
 
 __all__ = ["StateGraph", "by_dijkstra", "by_highs", "graph_of", "one_run"]
 
@@ -96,7 +105,10 @@ def _of_strings(
 ) -> npt.NDArray[np.float64]:
     """Return the cost of the lanes that strings take while they are fused and pulled in."""
     day = sites.string_days()[0 if ahead else 1][place]
-    per_day = day[np.arange(len(day)), np.clip(strings, 1, day.shape[1]).astype(int) - 1]
+    begins = sites.string_begins()[0 if ahead else 1][place]
+    pipes = np.ceil(length / costs.piece_length - 1e-6)
+    longest = longest_string(length, pipes, strings, costs.piece_length)
+    per_day = day_of_strings(day, begins, strings, longest)
     joints = np.maximum(np.ceil(length / costs.piece_length - 1e-6) - 1, 0)
     days = costs.days
     pulling = np.maximum(days.length * length + days.standstill * (strings - 1), days.least)

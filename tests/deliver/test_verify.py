@@ -128,6 +128,11 @@ def of_pull(closures: pd.DataFrame) -> Any:
     return closures["pull_id"] != ""
 
 
+def alone(closures: pd.DataFrame) -> Any:
+    """Return the closures of strings that are the only one of their pull."""
+    return of_pull(closures) & ~closures["pull_id"].duplicated(keep=False)
+
+
 def moved(east: float) -> Callable[[Any], Any]:
     return lambda shape: shapely.transform(shape, lambda xy: xy + east)
 
@@ -386,7 +391,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "a closure squeezed": (
         "closures-drawn",
-        lambda s: s.edit("closures", "geometry", squeezed(0.3)),
+        lambda s: s.edit("closures", "geometry", squeezed(0.3), in_straight_street),
     ),
     "a string moved": ("strings-drawn", lambda s: s.edit("strings", "geometry", shifted(6.0))),
     "a string beside another moved": (
@@ -532,7 +537,8 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "closures",
         lambda s: s.edit("closures", "last_day", more(-1), of_pit),
     ),
-    "a closure of strings deleted": ("string-closures", lambda s: s.drop("closures", of_pull)),
+    "a closure of strings deleted": ("string-closures", lambda s: s.drop("closures", alone)),
+    "a closure of strings opened": ("strings-closed-for", lambda s: s.drop("closures", alone)),
     "lanes of strings edited": (
         "string-closures",
         lambda s: s.edit("pulls", "lanes_taken", more(1)),

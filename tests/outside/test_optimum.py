@@ -46,6 +46,7 @@ class Street:
     longest: float
     day_ahead: npt.NDArray[np.float64]  # lanes' cost a day of one string, of two, of three or more
     day_behind: npt.NDArray[np.float64]
+    begins: npt.NDArray[np.float64]  # m of a string, above which the second three of them count
 
     def holds_off(self, j: int, role: int) -> bool:
         """Whether an edge of the pit lies inside a stretch that must lie in one pit."""
@@ -87,6 +88,7 @@ def _street(rng: np.random.Generator, places: int) -> Street:
         longest=float(rng.uniform(100, 450)),
         day_ahead=_lanes(rng, places),
         day_behind=_lanes(rng, places),
+        begins=rng.uniform(20, 200, places),
     )
     refused = [[street.holds_off(j, role) for role in range(4)] for j in range(places)]
     return replace(street, cost=np.where(np.array(refused), np.inf, cost))
@@ -94,9 +96,12 @@ def _street(rng: np.random.Generator, places: int) -> Street:
 
 def _lanes(rng: np.random.Generator, places: int) -> npt.NDArray[np.float64]:
     """Return what lanes cost a day by the strings side by side; some find no room."""
-    day = np.cumsum(rng.choice([0.0, 0.0, 700.0, 3_000.0], (places, 3)), axis=1)
-    many: npt.NDArray[np.int64] = rng.choice([0, 1, 2, 3, 3, 3, 3], places)
-    return np.where(np.arange(3) < many[:, None], day, np.inf)
+    levels = []
+    for _ in range(2):
+        day = np.cumsum(rng.choice([0.0, 0.0, 700.0, 3_000.0], (places, 3)), axis=1)
+        many: npt.NDArray[np.int64] = rng.choice([0, 1, 2, 3, 3, 3, 3], places)
+        levels.append(np.where(np.arange(3) < many[:, None], day, np.inf))
+    return np.concatenate(levels, axis=1)
 
 
 def _costs(rng: np.random.Generator, runs: int) -> PullCosts:
@@ -152,7 +157,14 @@ def _sites(streets: list[Street]) -> Sites:
         pieces_behind=np.concatenate([s.room_behind for s in streets]),
         string_day_ahead=np.concatenate([s.day_ahead for s in streets]),
         string_day_behind=np.concatenate([s.day_behind for s in streets]),
+        string_begins_ahead=_begins(streets),
+        string_begins_behind=_begins(streets),
     )
+
+
+def _begins(streets: list[Street]) -> npt.NDArray[np.float64]:
+    begins = np.concatenate([s.begins for s in streets])
+    return np.stack([np.zeros(len(begins)), begins], axis=1)
 
 
 @dataclass(frozen=True)
@@ -186,8 +198,11 @@ def _pull(
     pieces = math.ceil(length / costs.piece_length - 1e-9)
     room = street.room_ahead[one] if inserts_ahead else street.room_behind[two]
     strings = 1 if room >= pieces else math.ceil(pieces / room)
-    day = (street.day_ahead[one[0]] if inserts_ahead else street.day_behind[two[0]])[
-        min(strings, 3) - 1
+    place = one[0] if inserts_ahead else two[0]
+    longest = length if strings == 1 else math.ceil(pieces / strings) * costs.piece_length
+    level = 3 if longest > street.begins[place] else 0
+    day = (street.day_ahead if inserts_ahead else street.day_behind)[place][
+        level + min(strings, 3) - 1
     ]
     if math.isinf(day):
         return None  # so many strings find no room side by side

@@ -755,3 +755,48 @@ def test_a_word_on_one_way_traffic_nobody_knows_is_a_finding() -> None:
     told = layers["findings"].query("rule == 'oneway-not-read'")
     assert len(told) == 1 and "'sometimes'" in told["text"].iloc[0]
     assert (layers["closures"]["lanes_left"] == 0).all()
+
+
+def test_a_string_that_goes_on_into_a_narrow_street_closes_and_pays_for_it() -> None:
+    """A wide street of four lanes that goes on as a narrow one; the main under the middle."""
+    streets = street([(-505.0, 0.0), (30.0, 0.0)], [(30.0, 0.0), (1200.0, 0.0)])
+    streets = streets.assign(
+        **{"class": ["collector", "local"], "lanes": [4, 2], "width_m": [14.1, 6.1]}
+    )
+    settings = {"pulls.max_length": "600 m"}
+    layers = planned(settings, mains=main_of([(-500.0, 0.1), (0.0, 0.1)]), streets=streets)
+    (pull,) = layers["pulls"].itertuples()
+    closed = layers["closures"].query("pull_id == @pull.pull_id")
+    narrow = shapely.box(X + 30, Y - 3.05, X + 1200, Y + 3.05)
+    on_road = shapely.union_all(layers["strings"].geometry).intersection(narrow)
+    assert on_road.area > 20.0  # the pipe lies along the narrow street
+    assert on_road.difference(shapely.union_all(closed.geometry)).area < 1e-3
+    assert closed["class"].tolist() == ["local", "local"]
+    assert closed["lanes_left"].tolist() == [0, 0]
+    assert pull.lanes_taken == 2
+    row = layers["quantities"].query("ref == @pull.pull_id and item == 'lane closed for a day'")
+    assert row["cost"].iloc[0] > 0
+
+
+def test_a_string_stops_before_a_busy_street_it_would_close_as_if_it_lay_there_alone() -> None:
+    two = [(-505.0, 0.0), (30.0, 0.0)], [(30.0, 0.0), (1200.0, 0.0)]
+    streets = street(*two).assign(
+        **{"class": ["collector", "primary"], "lanes": [4, 2], "width_m": [14.1, 6.1]}
+    )
+    settings = {"pulls.max_length": "600 m"}
+    layers = planned(settings, mains=main_of([(-500.0, 0.1), (0.0, 0.1)]), streets=streets)
+    busy = shapely.box(X + 30, Y - 3.05, X + 1200, Y + 3.05)
+    assert not layers["strings"].intersects(busy).any()
+
+
+def test_the_closure_of_a_pit_whose_sides_lean_is_as_long_as_its_hole() -> None:
+    main = main_of([(-400.0, 2.0), (0.0, 2.0)])
+    streets = street([(-405.0, 0.0), (900.0, 0.0)])
+    settings = {"pits.support": "sloped", "pits.soil": "C"}
+    layers = planned(settings, mains=main, streets=streets)
+    ground = layers["pit_footprints"].set_index("pit_id").geometry.bounds
+    closed = layers["closures"].query("pull_id == ''")
+    assert len(closed)
+    for row in closed.itertuples():
+        hole = ground.loc[row.pit_id]  # the street runs east
+        assert row.work_length == pytest.approx(hole["maxx"] - hole["minx"], abs=1e-6)

@@ -308,6 +308,7 @@ def test_of_the_limits_each_is_lifted_alone_and_altogether() -> None:
         longest_ahead=three, longest_behind=three, tops=np.zeros((3, 2)),
         lack_ahead=np.array([NO_ROOM, 0, 0]), lack_behind=np.array([0, 0, NO_ROOM]),
         lanes_ahead=table, lanes_behind=table, day_ahead=table, day_behind=table,
+        begins_ahead=np.zeros((3, 1)), begins_behind=np.zeros((3, 1)),
     )  # fmt: skip
     part: Any = _Part(pd.DataFrame(index=range(3)), np.full((3, 4), NO_ROOM | AVOID), laydown)
     profile: Any = _Bent(np.zeros(5), np.array([INF, 9.0, INF, 9.0, INF]))

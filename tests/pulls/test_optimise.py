@@ -24,6 +24,7 @@ from geotools.pulls.optimise import (
     StringDays,
     choose_pits,
     day_of_strings,
+    longest_string,
     pull_cost,
     string_count,
 )
@@ -296,7 +297,10 @@ def _every_pull_tried(sites: Sites, costs: PullCosts) -> tuple[list[float], list
                 length, at = np.array([start[k] - end[m]]), m if heads else k
                 room = rooms[0 if heads else 1].ravel()[[at]]
                 strings = string_count(piece_count(length, costs.piece_length), room)
-                day = day_of_strings(days[0 if heads else 1][[at // 4]], strings)
+                pipes, side = piece_count(length, costs.piece_length), 0 if heads else 1
+                longest = longest_string(length, pipes, strings, costs.piece_length)
+                begins = sites.string_begins()[side][[at // 4]]
+                day = day_of_strings(days[side][[at // 4]], begins, strings, longest)
                 digs = sites.passed_start.ravel()[[k]] - sites.passed_end.ravel()[[m]]
                 if day[0] == INF:
                     continue
@@ -325,8 +329,10 @@ def test_pulls_passed_over_unpriced_change_neither_the_plan_nor_its_ties(
         _sites(at.tolist(), cost.tolist(), longest=120.0, passed_start=digs, passed_end=digs),
         pieces_ahead=rng.integers(2, 30, (25, 4)).astype(float),
         pieces_behind=rng.integers(2, 30, (25, 4)).astype(float),
-        string_day_ahead=rng.choice([0.0, 20.0, INF], (25, 2), p=[0.8, 0.1, 0.1]),
-        string_day_behind=rng.choice([0.0, 20.0, INF], (25, 2), p=[0.8, 0.1, 0.1]),
+        string_day_ahead=rng.choice([0.0, 20.0, INF], (25, 4), p=[0.8, 0.1, 0.1]),
+        string_day_behind=rng.choice([0.0, 20.0, INF], (25, 4), p=[0.8, 0.1, 0.1]),
+        string_begins_ahead=np.tile([0.0, 55.0], (25, 1)),
+        string_begins_behind=np.tile([0.0, 75.0], (25, 1)),
     )
     costs = replace(
         COSTS,

@@ -87,6 +87,8 @@ def _sites(case: dict[str, Any], limit: float = LIMIT) -> Sites:
             lanes_behind=np.arange(PLACES, dtype=float)[:, None],
             day_ahead=np.tile([700.0, 2800.0, np.inf], (PLACES, 1)),
             day_behind=np.full((PLACES, 1), 150.0),
+            begins_ahead=np.zeros((PLACES, 1)),
+            begins_behind=np.zeros((PLACES, 1)),
         ),
     )
     return build_sites(

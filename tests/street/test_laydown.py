@@ -286,3 +286,30 @@ def test_where_nothing_is_clear_the_string_stays_in_line_with_its_pit() -> None:
     wall = shapely.box(120, -20, 121, 20)
     table = laid(net([(0, 0), (400, 0)]), wall)
     assert table["geometry"].iloc[0].centroid.y == pytest.approx(2.0)
+
+
+def test_for_a_soft_place_no_lane_is_taken_that_is_not_taken_anyway() -> None:
+    # three lanes of 10 m, the string on the left one; across lies a shaft that only the verge
+    # on the far side gets round. Of a hard one it is led there.
+    streets = net([(0, 0), (300, 0)], lanes=3.0, width=10.0)
+    pull = pd.DataFrame(
+        [
+            {
+                "pull_id": "L1", "run_id": "R", "length": 120.0, "joints": 9, "strings": 1,
+                "outside": 0.2, "street_chain": 0, "street_offset": 2.1, "street_name": "",
+                "street_width": 10.0, "street_lanes": 3.0, "lay_at": 10.0, "lay_forward": True,
+                "lay_width": 9.0, "top_x": 10.0, "top_y": 2.1, "lay_dx": 1.0, "lay_dy": 0.0,
+            }
+        ]
+    )  # fmt: skip
+    if streets.chains.xy[0, 0] > 0:
+        pytest.skip("the chain runs the other way")
+    shaft, none = np.array([shapely.box(60, -6.5, 65, 9.5)]), np.zeros(0, dtype=object)
+    soft, hard = (
+        lay_strings(pull, streets, *places, gap=0.5, piece=12.0, lateral_gap=0.6).iloc[0]
+        for places in ((none, shaft), (shaft, none))
+    )
+    assert soft["off"] == pytest.approx(2.1)
+    assert not soft["led"]
+    assert hard["off"] + 0.1 < -6.5
+    assert hard["led"]

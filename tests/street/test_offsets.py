@@ -145,3 +145,23 @@ def test_a_string_is_led_past_a_soft_place() -> None:
     assert not any(g.intersects(soft[0]) for g in laid(straight, soft=soft)["geometry"])
     wall = np.array([shapely.box(20, -20, 21, 20)], dtype=object)
     assert laid(straight, soft=wall)["geometry"].iloc[0].centroid.y == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("before", [0.05, 0.3, 0.7])
+def test_a_strip_that_ends_shortly_before_a_corner_ends_square(before: float) -> None:
+    """Plane geometry: up to the corner the street is straight, and so is what lies along it."""
+    turned = np.radians(-77.0)
+    far = (100.0 + 80.0 * np.cos(turned), 80.0 * np.sin(turned))
+    lines = Lines(
+        pd.DataFrame(
+            {"class": ["local"], "lanes": [2.0], "width": [7.0], "speed": [14.0], "name": [""]}
+        ),
+        np.array([(0.0, 0.0), (100.0, 0.0), far]),
+        np.array([0, 3]),
+    )
+    streets = build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
+    on = streets.chains.xy[0, 0] == 0.0
+    at = 100.0 - before if on else streets.lengths[0] - 100.0 + before
+    off = np.array([-3.5 if on else 3.5])
+    (place,) = on_street(streets, np.array([0]), np.array([at]), off)
+    assert place == pytest.approx([100.0 - before, -3.5], abs=1e-9)

@@ -29,6 +29,7 @@ from geotools.deliver.verify.sites import (
     DRAWN_AREA,
     candidate_of,
     closures_of,
+    closures_together,
     straight_over,
 )
 from geotools.deliver.verify.surroundings import of_context
@@ -427,7 +428,7 @@ def closures_drawn(plan: Plan) -> Tally:
                 continue
             headings = _headings(plan, pit)
             span = _aslant_in_work(plan, row, pit, headings)
-            _work_length(tally, row, pit, span)
+            _work_length(plan, tally, row, pit, span)
             ways += [] if span is None else [(-span[0], -span[0]), (span[1], span[1])]
             _closure(plan, tally, row, pit.geometry, ways, headings)
     strings = plan.by("strings", "pull_id", "number")
@@ -435,14 +436,48 @@ def closures_drawn(plan: Plan) -> Tally:
         pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
         drawn = [_laid(s.geometry, pipe.outside) for s in strings.get(pull.pull_id, []) if pipe]
         first = next((one for one in drawn if one is not None), None)
-        for row in closures_of(plan, pull.pull_id):
-            # The work space begins, or ends, where the strings do.
+        rows = closures_of(plan, pull.pull_id)
+        longest = max((s.length for s in strings.get(pull.pull_id, [])), default=0.0)
+        for row in rows:
             work = row.work_length
-            if first is not None:
+            if len(closures_together(rows)) > 1 or _farther_on(plan, row, longest):
+                # The strings go on into another street, and its closure begins where it does.
+                tally.skip("closures of strings that lie in several streets: where they begin")
+                _as_long_as_told(plan, tally, row)
+            elif first is not None:
+                # The work space begins, or ends, where the strings do.
                 start, heading = shapely.Point(first.line[0]), first.heading(0)
                 ways = [(0.0, 0.0), (work, work)]
                 _closure(plan, tally, row, start, ways, [heading])
     return tally
+
+
+def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
+    """Check the length of a closure on its long edge, shorter only where its street may end."""
+    edge = _edge(plan, row)
+    if edge is None:
+        tally.skip("closures whose outline a bend of the street folds over")
+        return
+    length = edge.line.length
+    due = row.taper + row.buffer + row.work_length + row.downstream_taper
+    slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
+    whole = abs(length - due) <= slack
+    tally.holds(
+        whole or (length < due and any(_ended(plan, tally, edge, end) for end in (0, -1))),
+        row.closure_id,
+        f"is drawn {length:.2f} m long, due are {due:.2f} m",
+    )
+    _deep(plan, tally, row, edge, whole=whole)
+
+
+def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
+    """Say whether a closure is shorter than the strings it is for, which lie before it as well.
+
+    On the inside of its curves a string is shorter than its street by no more than they take.
+    """
+    edge = _edge(plan, row)
+    bent = 0.0 if edge is None else 2 * edge.corner(0.0, edge.line.length)
+    return bool(row.work_length < longest - bent - DRAWN)
 
 
 def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | None:
@@ -457,10 +492,12 @@ def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | 
     before = getattr(place, f"before_{pit.role}", math.nan)
     after = getattr(place, f"after_{pit.role}", math.nan)
     low, high = before, row.work_length - after
+    # Sides that lean take more at an end that no ramp leaves by.
+    lean = max(row.work_length - pit.length, 0.0) if pit.side_slope > 0 else 0.0
     if pit.role == "insertion_ahead":
-        low = high
+        low = high - lean
     elif pit.role != "insertion_both":
-        high = low
+        high = low + lean
     return [(low, high), (row.work_length - high, row.work_length - low)]
 
 
@@ -486,13 +523,24 @@ def _aslant_in_work(
     return float(along.min()), float(along.max())
 
 
-def _work_length(tally: Tally, row: Any, pit: Any, span: tuple[float, float] | None) -> None:
+def _work_length(
+    plan: Plan, tally: Tally, row: Any, pit: Any, span: tuple[float, float] | None
+) -> None:
     """Check that the work space is as long as the pit, or as its ground along the street.
 
-    Two ramps may take more.
+    Two ramps may take more. Where sides lean it is as long as they reach at the ends, and no
+    longer than the ground.
     """
-    shorter = row.work_length < pit.length - 1e-6
-    longer = pit.role != "insertion_both" and row.work_length > pit.length + 1e-6
+    least = most = pit.length
+    ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    if pit.side_slope > 0 and ground is not None:
+        ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
+        least += (
+            ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
+        )
+        most = max(most, 2 * float(shapely.minimum_bounding_radius(ground.geometry)))
+    shorter = row.work_length < least - 1e-6
+    longer = pit.role != "insertion_both" and row.work_length > most + 1e-6
     aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
     tally.holds(
         aslant or not (shorter or longer),
@@ -576,9 +624,17 @@ def _ends_due(
 
 
 def _aslant(plan: Plan, edge: Edge, end: int) -> float:
-    """Return how far off the end of an edge may lie at a corner of the street, m."""
+    """Return how far off the end of an edge may lie at a corner of the street, m.
+
+    There it lies on the mitre of the corner, farther off it than the half of the street.
+    """
     place = shapely.get_point(edge.line, end)
-    turns = [c.turn for c in _corners(plan).near(place, math.hypot(edge.half, REACH))]
+    turns = [
+        corner.turn
+        for corner in _corners(plan).near(place, 2 * edge.half + REACH)
+        if shapely.distance(corner.place, place)
+        <= edge.half / math.cos(min(abs(corner.turn), SHARPEST) / 2) + REACH
+    ]
     return 2 * edge.half * math.tan(max(turns, default=0.0) / 2)
 
 

@@ -9,7 +9,7 @@ from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
-from geotools.deliver.verify.sites import closures_of, shored
+from geotools.deliver.verify.sites import closures_of, closures_together, led_strings, shored
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
@@ -146,24 +146,32 @@ def _traffic(plan: Plan, tally: Tally, ref: str, part: Any, days: float, row: An
     if not tally.holds(row is not None, ref, "has no lane-days"):
         return
     tally.near(row.quantity, part.lanes_taken * days, ref, "lane-days")
-    halves = closures_of(plan, ref)
-    rates = {}
-    for text in plan.setting("rates.lane_day"):
-        name, _, cost = text.rpartition("=")
-        rates[name.strip().casefold()] = float(cost)
-    kind = halves[0].class_ if halves else ""
-    rate = rates.get(kind, plan.setting("rates.lane_day_other"))
-    shut = len(halves) == 2 and all(half.lanes_left == 0 for half in halves)
-    due = [rate * (plan.setting("rates.full_closure_factor") if shut else 1.0)]
-    if len(halves) == 1 and halves[0].lanes_left == 0 and part.lanes_taken == 1:
-        due.append(rate * plan.setting("rates.full_closure_factor"))  # a street of one lane
+    due = max((_lane_day(plan, part, one) for one in closures_together(closures_of(plan, ref))),
+              default=[])  # fmt: skip
     if part.lanes_taken == 0:
         due = [0.0]
+    elif not due or ref in led_strings(plan):
+        tally.skip("price of lanes that other lanes are closed for, which a finding tells of")
+        return
     tally.holds(
         any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due),
         ref,
         f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}",
     )
+
+
+def _lane_day(plan: Plan, part: Any, halves: list[Any]) -> list[float]:
+    """Return what a lane of one street costs a day; of one that may be a single lane both ways."""
+    rates = {}
+    for text in plan.setting("rates.lane_day"):
+        name, _, cost = text.rpartition("=")
+        rates[name.strip().casefold()] = float(cost)
+    rate = rates.get(halves[0].class_, plan.setting("rates.lane_day_other"))
+    whole = rate * plan.setting("rates.full_closure_factor")
+    shut = len(halves) == 2 and all(half.lanes_left == 0 for half in halves)
+    if len(halves) == 1 and halves[0].lanes_left == 0 and part.lanes_taken == 1:
+        return [rate, whole]  # a street of one lane
+    return [whole if shut else rate]
 
 
 def pull_items(plan: Plan) -> Tally:

@@ -36,7 +36,7 @@ from geotools.deliver.verify.strings import strings_needed
 from geotools.deliver.verify.tally import CLOSE, Unreadable
 from geotools.schema import ROLES
 
-__all__ = ["GAP", "Optimum", "solve_run"]
+__all__ = ["GAP", "Optimum", "lane_days", "solve_run"]
 
 GAP = 1e-6  # share of the cost the solver may leave open, and the plan may lie above its answer
 AHEAD, BEHIND = ("insertion_ahead", "insertion_both"), ("insertion_behind", "insertion_both")
@@ -273,7 +273,9 @@ def _cost(case: _Case, one: Site, two: Site, *, ahead: bool) -> float:
     room = place.string_room_ahead if ahead else place.string_room_behind
     strings = strings_needed(count, room, rules["pulls.piece_length"], rules["street.least_string"])
     days = place.string_day_ahead if ahead else place.string_day_behind
-    prices = [float(price) for price in days.split()]
+    piece = rules["pulls.piece_length"]
+    longest = math.ceil(count / strings) * piece if 1 < strings < math.inf else length
+    prices = lane_days(days, longest)
     if not strings <= len(prices):
         return math.inf
     standstill = rules["pulls.string_joint_hours"]
@@ -289,6 +291,16 @@ def _cost(case: _Case, one: Site, two: Site, *, ahead: bool) -> float:
         + sum(cost for at, cost in case.digs if one.end < at < two.start)
         + prices[int(strings) - 1] * _lying(rules, count, spent)
     )
+
+
+def lane_days(told: str, longest: float) -> list[float]:
+    """Return what lanes cost a day by the number of strings, the longest of which is so long, m."""
+    first, *later = told.split("; ")
+    for level in later:
+        begins, _, prices = level.partition(" m: ")
+        if float(begins) < longest - CLOSE:
+            first = prices
+    return [float(price) for price in first.split()]
 
 
 def _lying(rules: dict[str, float], count: int, spent: float) -> float:

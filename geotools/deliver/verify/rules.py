@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from geotools.deliver.verify import (
     bends,
+    beside,
     coverage,
     depths,
     drawn,
@@ -34,6 +35,7 @@ RULES: tuple[Rule, ...] = (
     *ramps.RULES,
     *surroundings.RULES,
     *drawn.RULES,
+    *beside.RULES,
     *strings.RULES,
     *schedule.RULES,
     *money.RULES,

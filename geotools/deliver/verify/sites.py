@@ -29,8 +29,10 @@ __all__ = [
     "bow",
     "candidate_of",
     "closures_of",
+    "closures_together",
     "dug_along",
     "dug_stretch",
+    "led_strings",
     "one_hole",
     "shored",
     "straight_over",
@@ -458,6 +460,20 @@ def closures_of(plan: Plan, ref: str) -> list[Any]:
     return rows
 
 
+def closures_together(rows: list[Any]) -> list[list[Any]]:
+    """Return closures by the stretch of street they close: halves of one have one work space."""
+    out: dict[tuple[str, str, float], list[Any]] = {}
+    for row in rows:
+        out.setdefault((row.street, row.class_, round(row.work_length, 6)), []).append(row)
+    return list(out.values())
+
+
+def led_strings(plan: Plan) -> set[str]:
+    """Return the pulls of which a finding says that their strings take other lanes than priced."""
+    rules = ("strings-led-round", "strings-other-lanes")
+    return {row.feature for row in plan.rows("findings") if row.rule in rules}
+
+
 def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -> None:
     """Check days, first and last day of closures against the tasks they are for."""
     first = min((task.start_day for task in tasks), default=math.nan)
@@ -471,7 +487,7 @@ def _closed_days(tally: Tally, rows: list[Any], tasks: list[Any], days: float) -
 def string_closures(plan: Plan) -> Tally:
     """Check the closures of strings: lanes, days, lengths, and that the strings lie in them."""
     tally = Tally("closures")
-    moved = {row.feature for row in plan.rows("findings") if row.rule == "strings-led-round"}
+    moved = led_strings(plan)
     strings = plan.by("strings", "pull_id", "number")
     per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / HOUR
     gap = plan.setting("street.lateral_gap")  # on the verge a string may need room on the lane
@@ -479,9 +495,10 @@ def string_closures(plan: Plan) -> Tally:
         days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
         rows = closures_of(plan, pull.pull_id)
-        closed = sum(row.lanes_closed for row in rows)
+        of_street = [sum(row.lanes_closed for row in one) for one in closures_together(rows)]
+        closed = max(of_street, default=0)
         tally.holds(
-            closed == pull.lanes_taken or (closed > pull.lanes_taken and pull.pull_id in moved),
+            (closed == pull.lanes_taken) != (pull.pull_id in moved),
             pull.pull_id,
             f"its strings take {pull.lanes_taken:.0f} lanes, closed are {closed:.0f}",
         )
@@ -491,15 +508,17 @@ def string_closures(plan: Plan) -> Tally:
             if task.task in ("fuse the strings", "pull the carrier in")
         ]
         _closed_days(tally, rows, tasks, pull.string_days)
-        held = shapely.union_all([row.geometry for row in rows])
         for row in rows:
             _closure_lengths(plan, tally, row)
             laid = strings.get(pull.pull_id, [])
-            tally.holds(
-                any(s.street == row.street for s in laid), row.closure_id, "is in another street"
+            streets = streets_of(plan, row.street, row.class_)
+            own = any(s.street == row.street for s in laid) or any(
+                shapely.dwithin(one.geometry, s.geometry, plan.setting("street.reach") + CLOSE)
+                for one in streets
+                for s in laid
             )
-            near = any(shapely.dwithin(held, s.geometry, gap + CLOSE) for s in laid)
-            near = near or pull.pull_id in moved
+            tally.holds(own, row.closure_id, "is in another street")
+            near = any(shapely.dwithin(row.geometry, s.geometry, gap + CLOSE) for s in laid)
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
     return tally
 

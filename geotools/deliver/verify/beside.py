@@ -1,0 +1,107 @@
+"""Strings against the lanes of all streets they lie along, as drawn: none lies in an open lane."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.plan import Plan
+from geotools.deliver.verify.sites import closures_of
+from geotools.deliver.verify.surroundings import of_context
+from geotools.deliver.verify.tally import NotChecked, Rule, Tally
+
+__all__ = ["RULES", "lanes_met"]
+
+STEP = 5.0  # m between places of a string that are looked at
+TOUCH = 0.05  # m of carriageway that may be overlapped without taking anything
+SHARE = 0.85  # a lane may be narrowed to this share of its width
+CORNER = 15.0  # m of a string at a corner or end of its street, where streets are told otherwise
+
+
+def lanes_met(off: float, reach: float, width: float, lanes: int) -> int:
+    """Return the lanes that what reaches so far about a place off the centreline takes.
+
+    By hand: on either side of the line between the directions as many lanes stay as find room,
+    on the one side of it or the other, each narrowed at most to its share.
+    """
+    lane, taken = width / lanes, 0
+    middle = lane / 2 if lanes % 2 else 0.0
+    for side, here in ((-1.0, lanes // 2 + lanes % 2), (1.0, lanes // 2)):
+        low, high = sorted(side * (off + way * reach - middle) for way in (-1, 1))
+        if here and high > TOUCH and low < here * lane - TOUCH:
+            rest = max(low, here * lane - high, 0.0)
+            taken += here - min(math.floor(rest / (SHARE * lane) + 1e-9), here)
+    return taken
+
+
+def strings_closed_for(plan: Plan) -> Tally:
+    """Check that strings lie in closures wherever they take a lane of a street they lie along."""
+    tally = Tally("strings")
+    try:
+        streets = [row for row in of_context(plan, "streets") if shapely.length(row.geometry) > 0]
+    except NotChecked as reason:
+        tally.skip(f"lanes strings lie in: {reason}")
+        return tally
+    tree = shapely.STRtree([row.geometry for row in streets])
+    gap = plan.setting("street.lateral_gap")
+    for pull in plan.rows("pulls"):
+        pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
+        if pipe is None:
+            continue
+        held = shapely.union_all([row.geometry for row in closures_of(plan, pull.pull_id)])
+        for row in plan.by("strings", "pull_id", "number").get(pull.pull_id, []):
+            open_ = [
+                place
+                for place, heading in _places(row.geometry)
+                if not shapely.dwithin(held, place, pipe.outside + gap + TOUCH)
+                and _takes(plan, place, heading, (tree, streets), gap)
+            ]
+            tally.holds(
+                len(open_) * STEP <= CORNER,
+                row.string_id,
+                f"lies in lanes that nothing closes over {len(open_) * STEP:.0f} m",
+            )
+    return tally
+
+
+def _places(shape: Any) -> list[tuple[Any, Any]]:
+    """Return places along the side of a string as drawn, and its heading there."""
+    xy = shapely.get_coordinates(shape)[:-1]
+    line = shapely.LineString(xy[: len(xy) // 2])
+    ways = np.arange(STEP, shapely.length(line) - STEP, STEP)
+    here, on = (
+        shapely.get_coordinates(shapely.line_interpolate_point(line, ways + more))
+        for more in (0.0, STEP / 10)
+    )
+    return [(shapely.Point(a), b - a) for a, b in zip(here, on, strict=True)]
+
+
+def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], reach: float) -> int:
+    """Return the lanes taken at a place of the nearest street that goes on as the string does."""
+    tree, streets = known
+    found = []
+    for k in tree.query(place, predicate="dwithin", distance=plan.setting("street.reach")).tolist():
+        line = shapely.force_2d(streets[k].geometry)
+        at = shapely.line_locate_point(line, place)
+        if not 0 < at < shapely.length(line):
+            continue
+        ends = shapely.line_interpolate_point(line, [max(at - 0.5, 0.0), at + 0.5])
+        (x, y), (dx, dy) = np.diff(shapely.get_coordinates(ends), axis=0)[0], heading
+        across, along = x * dy - y * dx, x * dx + y * dy
+        if math.atan2(abs(across), abs(along)) <= plan.setting("street.max_turn"):
+            found.append((shapely.distance(line, place), k))
+    if not found:
+        return 0
+    off, k = min(found)
+    street = streets[k]
+    lanes = round(street.lanes) if street.lanes >= 1 else int(plan.setting("street.default_lanes"))
+    width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
+    # On which side it lies hangs on how the street is drawn: of an odd number the less counts.
+    return min(lanes_met(side * float(off), reach, width, lanes) for side in (-1, 1))
+
+
+RULES = (Rule("strings-closed-for", "strings lie in no lane that is open", strings_closed_for),)

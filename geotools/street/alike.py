@@ -1,0 +1,92 @@
+"""Stretches of a chain of streets along which lanes, width, class, speed and way are one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.places import Places
+from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, row_of
+
+if TYPE_CHECKING:
+    from geotools.street.net import StreetNet
+
+__all__ = ["Alike", "alike_stretches"]
+
+SLACK = 1e-6  # m; a stretch entered by no more is not entered
+
+
+@dataclass(frozen=True)
+class Alike:
+    """Stretches in the order of chains and chainages.
+
+    Attributes
+    ----------
+    net : StreetNet
+    places : Places
+        Where they begin.
+    end : ndarray, shape (k,)
+        Where they end, m along the chain.
+    """
+
+    net: StreetNet
+    places: Places
+    end: FloatArray
+
+    def near_edge(self, row: IntArray, forward: npt.NDArray[np.bool_]) -> FloatArray:
+        """Return the chainage at which stretches are entered, along the chain or against it, m."""
+        return np.where(forward, self.places.at[row], self.end[row])
+
+    def number(self, name: str, row: IntArray) -> FloatArray:
+        """Return ``lanes``, ``width`` (m), ``speed`` (m/s) or ``oneway`` (along the chain: 1)."""
+        values = self.net.column(name)[self._line(row)].astype(np.float64)
+        if name == "oneway":
+            values = np.where(self._turned(row), -values, values)
+        return np.asarray(values, dtype=np.float64)
+
+    def text(self, name: str, row: IntArray) -> npt.NDArray[np.object_]:
+        """Return ``class`` or ``name``; of names that of the first centreline."""
+        return np.asarray(self.net.column(name)[self._line(row)], dtype=object)
+
+    def within(self, chain: IntArray, low: FloatArray, high: FloatArray) -> tuple[IntArray, ...]:
+        """Return the stretches that parts of chains lie in: row of the part, and stretch."""
+        first = self.places.holding(chain, low, slack=SLACK)
+        last = np.maximum(self.places.holding(chain, high, slack=-SLACK), first)
+        bounds = offsets_of(last - first + 1)
+        row = row_of(bounds)
+        return row, first[row] + np.arange(len(row)) - bounds[row]
+
+    def _line(self, row: IntArray) -> IntArray:
+        return self.net.line_at(self._chain(row), self.places.at[row])
+
+    def _turned(self, row: IntArray) -> npt.NDArray[np.bool_]:
+        return self.net.reversed_at(self._chain(row), self.places.at[row])
+
+    def _chain(self, row: IntArray) -> IntArray:
+        return np.searchsorted(self.places.offsets, row, side="right") - 1
+
+
+def alike_stretches(net: StreetNet) -> Alike:
+    """Find the stretches of all chains; centrelines that go on alike are one, whatever their name.
+
+    Parameters
+    ----------
+    net : StreetNet
+    """
+    pieces = net.chains.pieces
+    run = pieces["run"].to_numpy(dtype=np.int64)
+    start = pieces["start"].to_numpy(dtype=float)
+    line = pieces["line"].to_numpy(dtype=np.int64)
+    turned = pieces["reversed"].to_numpy(dtype=bool)
+    says = {name: net.column(name)[line] for name in ("width", "lanes", "speed", "oneway")}
+    says["oneway"] = np.where(turned, -says["oneway"], says["oneway"])
+    kinds = pd.factorize(net.column("class")[line])[0]
+    rows = np.flatnonzero(firsts(run, kinds, *says.values())) if len(run) else run
+    places = Places.of(run[rows], start[rows], len(net.chains))
+    last = np.append(run[rows][1:] != run[rows][:-1], True) if len(rows) else rows.astype(bool)
+    end = np.where(last, net.lengths[run[rows]], np.append(start[rows][1:], 0.0))
+    return Alike(net, places, np.asarray(end, dtype=np.float64))

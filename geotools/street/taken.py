@@ -1,0 +1,120 @@
+"""What strings as they lie take of their streets: stretch by stretch, lanes and edges."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.network.ragged import FloatArray, IntArray
+from geotools.street.alike import Alike
+from geotools.street.lanes import lanes_between
+
+__all__ = ["least_half", "string_stretches"]
+
+NUMBERS = ("lanes", "width", "speed", "oneway")
+
+
+def string_stretches(
+    pulls: pd.DataFrame, strings: pd.DataFrame, alike: Alike, *, gap: float
+) -> pd.DataFrame:
+    """Return the stretches of street that the strings of every pull take lanes of.
+
+    Parameters
+    ----------
+    pulls : DataFrame
+        ``pull_id``, ``street_chain``, ``street_name``, ``lay_at`` (m along the chain),
+        ``lay_forward``, ``outside`` (m); other columns are left as they are.
+    strings : DataFrame
+        ``pull_id``, ``off`` (m left of the centreline), ``end_at`` (m along the chain, not a
+        number off the streets).
+    alike : Alike
+    gap : float
+        Room between strings and traffic, m.
+
+    Returns
+    -------
+    DataFrame
+        A row for every pull and street that is not as the one before, in the order strings come
+        to them: the pull's, with the columns of that street, ``edge_low`` and ``edge_high`` (m
+        left of the chain), ``work_low`` and ``work_high`` (m along it), ``lanes_taken``.
+    """
+    place = pd.Series(np.arange(len(pulls)), index=pulls["pull_id"])
+    strings = strings[np.isfinite(strings["end_at"].to_numpy(dtype=float))]
+    pull = place.loc[strings["pull_id"]].to_numpy(dtype=np.int64)
+    own = {c: pulls[c].to_numpy()[pull] for c in ("street_chain", "lay_at", "outside")}
+    chain, begin = own["street_chain"].astype(np.int64), own["lay_at"].astype(float)
+    end = strings["end_at"].to_numpy(dtype=float)
+    low, high = np.minimum(begin, end), np.maximum(begin, end)
+    row, street = alike.within(chain, low, high)
+    first, last = _ends(row)
+    low = np.where(first, low[row], alike.places.at[street])
+    high = np.where(last, high[row], alike.end[street])
+    off = strings["off"].to_numpy(dtype=float)[row]
+    half = own["outside"].astype(float)[row] / 2
+    extremes = pd.DataFrame(
+        {
+            "pull": pull[row],
+            "street": street,
+            "edge_low": off - half,
+            "edge_high": off + half,
+            "work_low": low,
+            "work_high": high,
+        }
+    ).groupby(["pull", "street"], as_index=False, sort=True)
+    how = {"edge_low": "min", "edge_high": "max", "work_low": "min", "work_high": "max"}
+    return _with_lanes(pulls, extremes.agg(how), alike, gap)
+
+
+def _with_lanes(pulls: pd.DataFrame, parts: pd.DataFrame, alike: Alike, gap: float) -> pd.DataFrame:
+    """Return the rows that take lanes, with their pull's columns and those of their street."""
+    street = parts["street"].to_numpy(dtype=np.int64)
+    rows = pulls.iloc[parts["pull"].to_numpy(dtype=np.int64)].reset_index(drop=True)
+    says = {f"street_{name}": alike.number(name, street) for name in NUMBERS}
+    forward = rows["lay_forward"].to_numpy(dtype=bool)
+    begin = rows["lay_at"].to_numpy(dtype=float)
+    work = [parts[c].to_numpy(dtype=float) for c in ("work_low", "work_high")]
+    near = np.where(forward, *work)
+    at_pit = np.abs(near - begin) == 0.0
+    name = np.where(at_pit, rows["street_name"].to_numpy(dtype=object), _name(rows, alike, work))
+    edges = [parts[c].to_numpy(dtype=float) for c in ("edge_low", "edge_high")]
+    lanes = says["street_lanes"].astype(np.int64)
+    taken = lanes_between(edges[0] - gap, edges[1] + gap, says["street_width"], lanes)
+    table = rows.assign(
+        **says,
+        street_name=name,
+        street_class=alike.text("class", street),
+        edge_low=edges[0],
+        edge_high=edges[1],
+        work_low=work[0],
+        work_high=work[1],
+        lanes_taken=taken,
+    )
+    order = np.lexsort([np.where(forward, near, -near), parts["pull"].to_numpy(dtype=np.int64)])
+    return table.iloc[order[taken[order] > 0]].reset_index(drop=True)
+
+
+def _name(rows: pd.DataFrame, alike: Alike, work: list[FloatArray]) -> npt.NDArray[np.object_]:
+    """Return the names of the streets in the middle of stretches."""
+    chain = rows["street_chain"].to_numpy(dtype=np.int64)
+    line = alike.net.line_at(chain, (work[0] + work[1]) / 2)
+    return np.asarray(alike.net.column("name")[line], dtype=object)
+
+
+def _ends(row: IntArray) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Return which entries are the first and the last of their row."""
+    change = row[1:] != row[:-1]
+    return np.append(np.ones(min(len(row), 1), dtype=bool), change), np.append(
+        change, np.ones(min(len(row), 1), dtype=bool)
+    )
+
+
+def least_half(
+    alike: Alike, chain: IntArray, begin: FloatArray, end: FloatArray, verge: float
+) -> FloatArray:
+    """Return half the width of carriageway and verge where a part of a chain is narrowest, m."""
+    if not len(chain):
+        return np.zeros(0)
+    row, street = alike.within(chain, np.minimum(begin, end), np.maximum(begin, end))
+    half = alike.number("width", street) / 2 + verge
+    return np.minimum.reduceat(half, np.flatnonzero(_ends(row)[0]))
