@@ -144,7 +144,7 @@ class Network(_Section):
     )
     excluded_statuses: list[str] = _set(
         ["abandoned", "removed", "proposed", "retired", "out of service"],
-        "mains with these statuses are not lined",
+        "mains with these statuses are not lined, and carry no water to connect to others",
         COMMON,
     )
     service_reach: Length = _set(
