@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit
+from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit, stand_for_unknown
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, words, years
@@ -104,6 +104,7 @@ def _number_field(
         odd = ~np.isnan(values) & ~(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
+    code = stand_for_unknown(field.name, read.values, values) & ~odd
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
     wrong = field.required and given and not used
@@ -121,6 +122,7 @@ def _number_field(
                 for v, n in zip(data[odd], values[odd], strict=True)
             ],
         ),
+        *_code_note(column, data, code),
         *note(
             "warning",
             "zero-value",
@@ -129,7 +131,20 @@ def _number_field(
             "as missing; leave it empty where it is not known",
         ),
     ]
-    return np.where(odd | zero, np.nan, values), notes, faults
+    return np.where(odd | zero | code, np.nan, values), notes, faults
+
+
+def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]) -> list[Note]:
+    return note(
+        "warning",
+        "unknown-code",
+        np.flatnonzero(code),
+        [
+            f"{column.spelling} is {_shown(v)} (column {column.name!r}), which looks like a code "
+            "for not known; taken as missing; leave it empty where it is not known"
+            for v in data[code]
+        ],
+    )
 
 
 def _unit_remark(
