@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -75,7 +75,8 @@ def convert_fields(
         else:
             values, found, fault = _number_field(field, column, table[column.name], system)
             columns[field.name] = values
-            notes += [*found, *_missing_note(layer, field, np.isnan(values))]
+            found = [*found, *_missing_note(layer, field, np.isnan(values))]
+            notes += [replace(one, field=field.name) for one in found]
             faults += fault
             remarks += _unit_remark(layer, field, column, values, system)
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
