@@ -147,6 +147,11 @@ class Network(_Section):
         "mains with these statuses are not lined, and carry no water to connect to others",
         COMMON,
     )
+    excluded_owners: list[str] = _set(
+        [],
+        "mains of these owners are not lined; they carry water and connect to others all the same",
+        "the user",
+    )
     service_reach: Length = _set(
         "20 m",
         "a service or hydrant belongs to the nearest main in service no farther away than this",

@@ -1,4 +1,4 @@
-"""Mains left out of lining, told: too small, by their status; and what of them meets the others."""
+"""Mains left out of lining, told: too small, by status or owner; and those that meet others."""
 
 from __future__ import annotations
 
@@ -10,7 +10,14 @@ import shapely
 from geotools.brief import Network
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
-from geotools.network.mains import carries_water, large_enough, may_be_lined, statuses_of
+from geotools.network.mains import (
+    carries_water,
+    large_enough,
+    may_be_lined,
+    of_others,
+    owners_of,
+    statuses_of,
+)
 from geotools.network.noding import Graph
 from geotools.schema import quantity_text
 
@@ -41,7 +48,7 @@ def report_dry(graph: Graph, mains: Lines, network: Network, findings: Findings)
 
 
 def report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
-    """Count the mains that are too small to be lined, and those left out by their status."""
+    """Count the mains that are too small to be lined, and those left out by status or owner."""
     large = large_enough(mains, network)
     known = np.isfinite(mains.table["diameter"].to_numpy(dtype=float))
     least = quantity_text(network.min_diameter, "bore", findings.system, 0)
@@ -70,5 +77,28 @@ def report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
             "status-in-service",
             f"mains of status {words} are taken to be in service, as none of these words is among "
             "network.excluded_statuses.",
+            layer="mains",
+        )
+    _report_owners(mains, network, findings)
+
+
+def _report_owners(mains: Lines, network: Network, findings: Findings) -> None:
+    """Count the mains left out by their owner; where none is, those of each of several owners."""
+    if "owner" not in mains.table:
+        return
+    sound = large_enough(mains, network) & carries_water(mains, network)
+    others = of_others(mains, network)
+    words = owners_of(mains)
+    left = counted(words[others & sound])
+    if left:
+        text = f"mains of owner {left} are not lined (network.excluded_owners)."
+        findings.add("info", "owner-excluded", text, layer="mains")
+    taken = words[sound & (words != "").to_numpy()]
+    if not network.excluded_owners and taken.nunique() > 1:
+        findings.add(
+            "info",
+            "several-owners",
+            f"mains of owner {counted(taken)} may all be lined; name those whose mains are not in "
+            "network.excluded_owners.",
             layer="mains",
         )

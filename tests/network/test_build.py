@@ -365,3 +365,27 @@ def test_words_of_status_taken_to_be_in_service_are_told(
     run_set(layers)
     (told,) = _texts(layers, "status-in-service")
     assert told.startswith("mains of status 'active' (1), 'rtd' (1) are taken")
+
+
+def test_mains_of_an_excluded_owner_are_not_lined_but_connect(
+    run_set: RunsOf, layers_of: LayersOf
+) -> None:
+    lines = [MAIN, [(100, 0), (200, 0)], [(40, 0), (40, 60)]]
+    owners = ["City", " county WATER", "County water"]
+    layers = layers_of(lines, owner=owners)
+    runs = run_set(layers, network=Network(excluded_owners=["County Water"]))
+    assert runs.table["main_ids"].tolist() == ["M0"]
+    met = runs.chains.connections[["chainage", "others"]].to_numpy().tolist()
+    assert met == [[40.0, 1.0], [100.0, 1.0]]
+    (told,) = _texts(layers, "owner-excluded")
+    assert told.startswith("mains of owner 'county water' (2) are not lined")
+    assert not _texts(layers, "several-owners")
+
+
+def test_several_owners_are_told_where_none_is_excluded(
+    run_set: RunsOf, layers_of: LayersOf
+) -> None:
+    layers = layers_of([MAIN, [(0, 50), (100, 50)]], owner=["City", "County"])
+    assert len(run_set(layers).table) == 2
+    (told,) = _texts(layers, "several-owners")
+    assert told.startswith("mains of owner 'city' (1), 'county' (1) may all be lined")
