@@ -227,6 +227,7 @@ def _unread_note(
     field: Field, column: Column, data: pd.Series[Any], unread: npt.NDArray[np.bool_]
 ) -> list[Note]:
     wanted = "yes or no" if field.dtype == "flag" else "a number"
+    wanted = "a year" if field.name == "installed" else wanted
     return note(
         "warning",
         "unreadable-value",

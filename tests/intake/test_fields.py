@@ -342,3 +342,18 @@ def test_what_is_taken_for_a_code_does_not_hang_on_the_other_values(network, rea
     many = read(mains=network(breaks=[999, 150]))
     assert alone.mains.table["breaks"].isna().all()
     assert many.mains.table["breaks"].isna().tolist() == [True, False]
+
+
+def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, found):
+    written = ["03/1950", "1950-03", "12.11.1950", "1/2/1950 00:00", "about 1950", "1950-60"]
+    shapes = [
+        shapely.LineString([(5e5 + 200 * k, 5.2e6), (5e5 + 200 * k + 100, 5.2e6)])
+        for k in range(len(written))
+    ]
+    layers = read(mains=network(shapes, installed=written))
+    years = layers.mains.table.sort_values("main_id")["installed"].tolist()
+    assert years[:4] == [1950.0] * 4
+    assert np.isnan(years[4:]).all()
+    told = found(layers, "unreadable-value")["text"]
+    assert len(told) == 2
+    assert told.str.contains("write a year alone").all()
