@@ -144,8 +144,13 @@ class Network(_Section):
     )
     excluded_statuses: list[str] = _set(
         ["abandoned", "removed", "proposed", "retired", "out of service"],
-        "mains with these statuses are not lined",
+        "mains with these statuses are not lined, and carry no water to connect to others",
         COMMON,
+    )
+    excluded_owners: list[str] = _set(
+        [],
+        "mains of these owners are not lined; they carry water and connect to others all the same",
+        "the user",
     )
     service_reach: Length = _set(
         "20 m",

@@ -171,7 +171,8 @@ def _column(field: Field) -> Description:
     if field.required:
         del schema["nullable"]
     if field.values:
-        schema["enum"] = list(field.values)
+        # what may be null must have null among its words: a list of words allows nothing else
+        schema["enum"] = [*field.values, *([] if field.required else [None])]
     return schema
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit
+from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit, stand_for_unknown
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, words, years
@@ -75,7 +75,8 @@ def convert_fields(
         else:
             values, found, fault = _number_field(field, column, table[column.name], system)
             columns[field.name] = values
-            notes += [*found, *_missing_note(layer, field, np.isnan(values))]
+            found = [*found, *_missing_note(layer, field, np.isnan(values))]
+            notes += [replace(one, field=field.name) for one in found]
             faults += fault
             remarks += _unit_remark(layer, field, column, values, system)
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
@@ -104,6 +105,7 @@ def _number_field(
         odd = ~np.isnan(values) & ~(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
+    code = stand_for_unknown(field.name, read.values, values) & ~odd
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
     wrong = field.required and given and not used
@@ -121,6 +123,7 @@ def _number_field(
                 for v, n in zip(data[odd], values[odd], strict=True)
             ],
         ),
+        *_code_note(column, data, code),
         *note(
             "warning",
             "zero-value",
@@ -129,7 +132,20 @@ def _number_field(
             "as missing; leave it empty where it is not known",
         ),
     ]
-    return np.where(odd | zero, np.nan, values), notes, faults
+    return np.where(odd | zero | code, np.nan, values), notes, faults
+
+
+def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]) -> list[Note]:
+    return note(
+        "warning",
+        "unknown-code",
+        np.flatnonzero(code),
+        [
+            f"{column.spelling} is {_shown(v)} (column {column.name!r}), which looks like a code "
+            "for not known; taken as missing; leave it empty where it is not known"
+            for v in data[code]
+        ],
+    )
 
 
 def _unit_remark(
@@ -211,6 +227,7 @@ def _unread_note(
     field: Field, column: Column, data: pd.Series[Any], unread: npt.NDArray[np.bool_]
 ) -> list[Note]:
     wanted = "yes or no" if field.dtype == "flag" else "a number"
+    wanted = "a year" if field.name == "installed" else wanted
     return note(
         "warning",
         "unreadable-value",

@@ -29,6 +29,7 @@ class Findings:
         self._severities: list[str] = []
         self._said: list[tuple[str, str, str, str]] = []  # rule, layer, feature, text
         self._places: list[Any] = []
+        self._counted: list[tuple[str, int]] = []  # field, values it stands for
 
     def length(self, value: float, digits: int = 1) -> str:
         """Return a length, m, in words, in the units of the output."""
@@ -43,6 +44,8 @@ class Findings:
         layer: str = "",
         feature: str = "",
         geometry: Any = None,
+        field: str = "",
+        stands_for: int = 1,
     ) -> None:
         """Add one finding.
 
@@ -58,8 +61,21 @@ class Findings:
             Input layer and feature id it concerns.
         geometry : shapely geometry, optional
             Its place, in the working CRS.
+        field : str
+            Field of the layer it concerns.
+        stands_for : int
+            How many like it this one tells of.
         """
-        self.add_many(severity, rule, [text], layer=layer, features=[feature], geometry=[geometry])
+        self.add_many(
+            severity,
+            rule,
+            [text],
+            layer=layer,
+            features=[feature],
+            geometry=[geometry],
+            field=field,
+        )
+        self._counted[-1] = (field, stands_for)
 
     def add_many(
         self,
@@ -70,6 +86,7 @@ class Findings:
         layer: str = "",
         features: Sequence[str] | npt.NDArray[Any],
         geometry: Sequence[Any] | npt.NDArray[Any] | None = None,
+        field: str = "",
     ) -> None:
         """Add a finding per feature; ``texts`` is one per feature, or one for all.
 
@@ -90,6 +107,7 @@ class Findings:
         self._severities += [severity] * count
         self._said += [(rule, layer, str(f), text) for f, text in zip(features, rows, strict=True)]
         self._places += places
+        self._counted += [(field, 1)] * count
 
     def add_points(
         self,
@@ -113,16 +131,21 @@ class Findings:
 
     def table(self) -> pd.DataFrame:
         """All findings, gravest first, then by rule and in the order they were added."""
-        names = ("severity", "rule", "layer", "feature", "text", "geometry")
+        return self.counted_table().drop(columns=["field", "stands_for"])
+
+    def counted_table(self) -> pd.DataFrame:
+        """As `table`, with the ``field`` each concerns and how many values it ``stands_for``."""
+        names = ("severity", "rule", "layer", "feature", "text", "geometry", "field")
         if not self._said:
-            return pd.DataFrame({name: np.empty(0, dtype=object) for name in names})
+            none = pd.DataFrame({name: np.empty(0, dtype=object) for name in names})
+            return none.assign(stands_for=np.zeros(0, dtype=np.int64))
         grave = [-SEVERITIES.index(severity) for severity in self._severities]
         said = [list(column) for column in zip(*self._said, strict=True)]
         order = np.lexsort((np.array(said[0]), np.array(grave)))
-        columns = [self._severities, *said, self._places]
-        return pd.DataFrame(
-            {n: _objects(c)[order] for n, c in zip(names, columns, strict=True)}
-        ).infer_objects()
+        fields, counts = zip(*self._counted, strict=True)
+        columns = [self._severities, *said, self._places, fields]
+        table = pd.DataFrame({n: _objects(c)[order] for n, c in zip(names, columns, strict=True)})
+        return table.infer_objects().assign(stands_for=np.array(counts, dtype=np.int64)[order])
 
     def count(self, severity: str) -> int:
         """Return how many findings have this severity."""

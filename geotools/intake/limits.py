@@ -6,10 +6,13 @@ import datetime
 import math
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
-__all__ = ["USUAL", "ZERO_IS_NONE", "Limit", "limit"]
+__all__ = ["USUAL", "ZERO_IS_NONE", "Limit", "limit", "stand_for_unknown"]
 
 
 @dataclass(frozen=True)
@@ -43,23 +46,40 @@ LIMITS: dict[str, Limit] = {
     "cover": Limit(0.0, 50.0),
     "invert_start": LEVEL,
     "invert_end": LEVEL,
-    "pressure": Limit(0.0, 1e7),
+    "pressure": Limit(0.0, 6.3e6),  # PN 63, the highest class of steel mains that is usual
     "c_factor": Limit(*C_RANGE, "{:g} to {:g}".format(*C_RANGE)),
     "flow": Limit(*FLOW_RANGE),
-    "breaks": Limit(0.0, 1e5, "0 to 100,000"),
-    "leakage": Limit(0.0, 100.0),
+    # of one main, not of a district: ten a year for a hundred years; it would be long replaced
+    "breaks": Limit(0.0, 1e3, "0 to 1,000"),
+    "leakage": Limit(0.0, 1.0),  # of one main; more is the flow of a brook
     "criticality": Limit(1.0, 5.0, "1 to 5"),
     "angle": Limit(0.0, math.pi + 1e-9, "0 to 180 degrees"),
-    "customers": Limit(0.0, 1e6, "0 to 1,000,000"),
+    "customers": Limit(0.0, 1e5, "0 to 100,000"),  # a town behind one connection
     "lanes": Limit(0.0, 30.0, "0 to 30"),
     "width": Limit(0.0, 200.0),
     "speed": Limit(0.0, 40.0),
     "weight": Limit(0.0, 1e6, "0 to 1,000,000"),
-    "buffer": Limit(0.0, 1e4),
+    "buffer": Limit(0.0, 1e3),
 }
 # Records of which 0 is written where there is none: no main in service has it. A depth of 0 would
 # leave out groundwater, a flow of 0 ask for no bore at all. Common practice, no source.
 ZERO_IS_NONE = frozenset({"cover", "flow", "pressure"})
+# From where on nines alone (999, 9999, ...) stand for "not known" and are no value, SI base units:
+# more than a sound record is likely to hold, though within the limits. Not here are fields whose
+# sound values are as great (999 mm of bore, 999 kPa, a level of 999 m, 999 customers are below or
+# have no entry), those whose limits keep every code out, and weights, of which 999 may be meant for
+# "hardly ever". Each value is judged alone: a column read in part, as of a district, says no other.
+# Common practice, no source.
+NINES_FROM: dict[str, float] = {
+    "cover": 9.0,
+    "flow": 3.0,
+    "breaks": 200.0,
+    "leakage": 0.05,
+    "customers": 1000.0,
+    "width": 60.0,
+    "buffer": 200.0,
+}
+LEAST_NINES, MOST_NINES = 3, 15  # digits; with more a number is not whole to the last
 FIRST_YEAR = 1800
 # Between which the median of a column lies, SI base units: below, its values are likely in another
 # unit, one that brings them in between. A single main may be below. Common practice, no source.
@@ -72,3 +92,19 @@ def limit(field: str) -> Limit:
         year = datetime.datetime.now(tz=datetime.UTC).year
         return Limit(FIRST_YEAR, year, f"{FIRST_YEAR} to {year}")
     return LIMITS.get(field, Limit(-math.inf, math.inf, "a finite number"))
+
+
+def stand_for_unknown(
+    field: str, written: npt.NDArray[np.float64], values: npt.NDArray[np.float64]
+) -> npt.NDArray[np.bool_]:
+    """Return which values of a field are likely a code for "not known": nines alone, and too great.
+
+    Parameters
+    ----------
+    field : str
+        Bare name.
+    written, values : ndarray
+        As the file has them, and in SI base units.
+    """
+    nines = [10.0**digits - 1 for digits in range(LEAST_NINES, MOST_NINES + 1)]
+    return np.isin(written, nines) & (values >= NINES_FROM.get(field, math.inf))

@@ -29,6 +29,8 @@ class Note:
         One text a row.
     every : bool
         Name every row (features set aside); otherwise the first `NAMED`, then a count.
+    field : str
+        Field the values are of; "" where the feature as a whole is meant.
     """
 
     severity: str
@@ -36,6 +38,7 @@ class Note:
     rows: npt.NDArray[np.int64]
     texts: tuple[str, ...]
     every: bool = False
+    field: str = ""
 
 
 def note(
@@ -92,6 +95,7 @@ def emit(
             layer=layer,
             features=shown[head],
             geometry=places(item.rows[head]),
+            field=item.field,
         )
         rest = order[len(head) :]
         if len(rest):
@@ -102,6 +106,8 @@ def emit(
                 f"({len(order)} in all), such as: {texts[rest[0]]}",
                 layer=layer,
                 geometry=_gathered(places(item.rows[rest])),
+                field=item.field,
+                stands_for=len(rest),
             )
 
 

@@ -18,7 +18,9 @@ YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
 NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
 # "1,5" and "12,75" can only be decimals; "1,200" might be a thousand and is not read.
 DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
-DATE = re.compile(r"(\d{4})[-/]\d{1,2}[-/]\d{1,2}(?:\D.*)?")
+# of a date the day may be left out, before or behind; "1950-60" is no month and says two years
+DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
+DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,8 @@ def years(column: pd.Series[Any]) -> Numbers:
         column = column.dt.year
     elif not pd.api.types.is_numeric_dtype(column.dtype):
         text = pd.Series(texts(column), index=column.index, dtype=object)
-        column = text.str.replace(DATE, r"\1", regex=True)
+        text = text.str.replace(DATE, r"\1", regex=True)
+        column = text.str.replace(DAY_FIRST, r"\1", regex=True)
     return numbers(column)
 
 

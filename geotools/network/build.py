@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Any
@@ -14,13 +13,14 @@ import pandas as pd
 from geotools.accel import give_back
 from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
-from geotools.intake.findings import Findings, counted
+from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
-from geotools.network.mains import carries_water, large_enough, may_be_lined, rank_of, statuses_of
+from geotools.network.left_out import report_dry, report_left_out
+from geotools.network.mains import carries_water, may_be_lined, rank_of
 from geotools.network.measured import Polylines
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
@@ -31,7 +31,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_length
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.network.shared import share_nodes
-from geotools.schema import angle_text, quantity_text
+from geotools.schema import angle_text
 
 __all__ = ["RunSet", "build_runs"]
 
@@ -97,6 +97,7 @@ def build_runs(
     give_back()
     _report_joins(graph, layers.mains, network.snap_tolerance, layers.findings)
     chains = _chained(graph, layers.mains, network, rank)
+    report_dry(graph, layers.mains, network, layers.findings)
     lined = may_be_lined(layers.mains, network)[graph.line]
     others = Polylines(*graph.drawn(np.flatnonzero(~lined)))
     rules = BendRules(
@@ -117,7 +118,7 @@ def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
     """Node the mains; what is drawn twice is taken once."""
     mains, lined = layers.mains, may_be_lined(layers.mains, network)
     graph = node_lines(mains.xy, mains.offsets, tolerance=network.snap_tolerance)
-    _report_left_out(mains, network, layers.findings)
+    report_left_out(mains, network, layers.findings)
     reach = overlap_reach(network.snap_tolerance)
     overlaps = find_overlaps(
         mains.xy,
@@ -148,6 +149,7 @@ def _chained(graph: Graph, mains: Lines, network: Network, rank: IntArray) -> Ch
         rank=rank[graph.line],
         diameter_tolerance=network.diameter_tolerance,
         max_turn=network.max_turn,
+        carrying=carries_water(mains, network)[graph.line],
     )
 
 
@@ -281,40 +283,6 @@ def _report_wide(
         features=names[graph.line[far >> 1]],
         xy=graph.node_xy[node[far]],
     )
-
-
-def _report_left_out(mains: Lines, network: Network, findings: Findings) -> None:
-    """Count the mains that are too small to be lined, and those left out by their status."""
-    large = large_enough(mains, network)
-    known = np.isfinite(mains.table["diameter"].to_numpy(dtype=float))
-    least = quantity_text(network.min_diameter, "bore", findings.system, 0)
-    small = int((known & ~large).sum())
-    if small:
-        findings.add(
-            "info",
-            "main-too-small",
-            f"{small} mains are smaller than {least} "
-            "(network.min_diameter) and are not considered for lining.",
-            layer="mains",
-        )
-    left_out = statuses_of(mains)[~carries_water(mains, network) & large]
-    for name, count in sorted(Counter(left_out).items()):
-        findings.add(
-            "info",
-            "status-excluded",
-            f"{count} mains of status {name!r} are not lined (network.excluded_statuses).",
-            layer="mains",
-        )
-    taken = statuses_of(mains)[carries_water(mains, network) & large]
-    words = counted(taken[taken != ""])
-    if words:
-        findings.add(
-            "info",
-            "status-in-service",
-            f"mains of status {words} are taken to be in service, as none of these words is among "
-            "network.excluded_statuses.",
-            layer="mains",
-        )
 
 
 def _located(

@@ -9,7 +9,15 @@ from geotools.brief import Network
 from geotools.intake.columns import Lines
 from geotools.network.ragged import BoolArray, IntArray
 
-__all__ = ["carries_water", "large_enough", "may_be_lined", "rank_of", "statuses_of"]
+__all__ = [
+    "carries_water",
+    "large_enough",
+    "may_be_lined",
+    "of_others",
+    "owners_of",
+    "rank_of",
+    "statuses_of",
+]
 
 
 def rank_of(mains: Lines) -> IntArray:
@@ -29,6 +37,19 @@ def carries_water(mains: Lines, network: Network) -> BoolArray:
     return ~statuses_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
 
 
+def owners_of(mains: Lines) -> pd.Series:
+    """Return the owner of every main as it is compared: without regard to case, "" if none."""
+    return mains.table["owner"].fillna("").astype(str).str.strip().str.casefold()
+
+
+def of_others(mains: Lines, network: Network) -> BoolArray:
+    """Return which mains are of an owner whose mains are not lined."""
+    excluded = [owner.strip().casefold() for owner in network.excluded_owners]
+    if not excluded:
+        return np.zeros(len(mains.table), dtype=np.bool_)
+    return owners_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
+
+
 def large_enough(mains: Lines, network: Network) -> BoolArray:
     """Return which mains are of the least diameter to be lined or more."""
     diameter = np.nan_to_num(mains.table["diameter"].to_numpy(dtype=float))
@@ -36,5 +57,6 @@ def large_enough(mains: Lines, network: Network) -> BoolArray:
 
 
 def may_be_lined(mains: Lines, network: Network) -> BoolArray:
-    """Return which mains are large enough to be lined and have no status that excludes them."""
-    return large_enough(mains, network) & carries_water(mains, network)
+    """Return which mains are large enough to be lined, and have no status or owner against it."""
+    sound = large_enough(mains, network) & carries_water(mains, network)
+    return sound & ~of_others(mains, network)

@@ -71,7 +71,8 @@ def _fault(name: str, owners: Collection[str], mains: Collection[str]) -> str:
     if name in mains:
         return (
             f"network.only: main {name!r} is in no run: it is not considered "
-            "(network.min_diameter, network.excluded_statuses, or another main is drawn on it)"
+            "(network.min_diameter, network.excluded_statuses, network.excluded_owners, "
+            "or another main is drawn on it)"
         )
     near = difflib.get_close_matches(name, owners, n=3, cutoff=0.5)
     hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""

@@ -53,7 +53,8 @@ class Chains:
         ``start`` and ``end`` (chainage, m), ``line_start`` and ``line_end`` (distance along
         the main as drawn, m, at those chainages).
     connections : DataFrame
-        Nodes where other mains meet the run: ``run``, ``chainage``, ``node``, ``others``.
+        Nodes where other mains in service meet the run: ``run``, ``chainage``, ``node``,
+        ``others`` (ends of theirs).
     """
 
     xy: FloatArray
@@ -90,6 +91,7 @@ def build_chains(
     rank: IntArray,
     diameter_tolerance: float,
     max_turn: float,
+    carrying: BoolArray | None = None,
 ) -> Chains:
     """Chain the eligible edges of a network into runs.
 
@@ -107,7 +109,10 @@ def build_chains(
         Share by which diameters of one run may differ.
     max_turn : float
         Largest deflection, rad, at which one main of several continues another.
+    carrying : ndarray of bool, shape (n,), optional
+        Edges that connect to the runs they meet, the eligible ones among them; all if left out.
     """
+    meeting = _ends_at(graph, carrying)
     partner = pair_ends(
         graph,
         eligible=eligible,
@@ -118,9 +123,18 @@ def build_chains(
     )
     darts, run = _ordered(graph, partner, eligible)
     if len(darts) < eligible.sum():
-        _open_loops(graph, partner, np.setdiff1d(np.flatnonzero(eligible), darts >> 1))
+        looped = np.setdiff1d(np.flatnonzero(eligible), darts >> 1)
+        _open_loops(graph, partner, looped, meeting)
         darts, run = _ordered(graph, partner, eligible)
-    return _assemble(graph, darts, run)
+    return _assemble(graph, darts, run, meeting)
+
+
+def _ends_at(graph: Graph, carrying: BoolArray | None) -> IntArray:
+    """Return how many ends of edges that connect there are at every node."""
+    if carrying is None:
+        return graph.degrees()
+    ends = graph.ends[carrying].ravel()
+    return np.bincount(ends, minlength=len(graph.node_xy)).astype(np.int64)
 
 
 def pair_ends(
@@ -285,15 +299,18 @@ def _turn_key(
     )
 
 
-def _open_loops(graph: Graph, partner: IntArray, edges: IntArray) -> None:
-    """Cut the closed chains of these edges: where other mains meet one, else at its western end."""
+def _open_loops(graph: Graph, partner: IntArray, edges: IntArray, meeting: IntArray) -> None:
+    """Cut the closed chains of these edges: where other mains meet one, else at its western end.
+
+    ``meeting`` as of `_ends_at`.
+    """
     looped = np.stack([2 * edges, 2 * edges + 1], axis=1).ravel()
     links = np.stack([looped, partner[looped]], axis=1) >> 1
     label = components(links, len(graph))[looped >> 1]
     node = graph.ends.ravel()[looped]
     xy = np.round(graph.node_xy[node], 3)
     second = np.round(_start_key(graph, looped)[:, 2:], 3)
-    quiet = graph.degrees()[node] <= 2
+    quiet = meeting[node] <= 2
     order = np.lexsort([looped, *second.T[::-1], *xy.T[::-1], quiet, label])
     cut = looped[order][firsts(label[order])]
     partner[partner[cut]] = -1
@@ -349,7 +366,7 @@ def _start_key(graph: Graph, darts: IntArray) -> FloatArray:
     return np.concatenate([first, graph.xy[second]], axis=1)
 
 
-def _assemble(graph: Graph, darts: IntArray, run: IntArray) -> Chains:
+def _assemble(graph: Graph, darts: IntArray, run: IntArray, meeting: IntArray) -> Chains:
     edge, backwards = darts >> 1, (darts & 1).astype(bool)
     counts = np.diff(graph.offsets)[edge]
     runs = int(run.max(initial=-1)) + 1
@@ -374,13 +391,22 @@ def _assemble(graph: Graph, darts: IntArray, run: IntArray) -> Chains:
     keep = firsts(along)
     keep[offsets[:-1]] = True
     kept = offsets_of(keep.astype(np.int64))[offsets]
-    return Chains(xy[keep], kept, pieces, _connections(graph, darts, run, start, end))
+    met = _connections(graph, darts, run, start, end, meeting)
+    return Chains(xy[keep], kept, pieces, met)
 
 
 def _connections(
-    graph: Graph, darts: IntArray, run: IntArray, start: FloatArray, end: FloatArray
+    graph: Graph,
+    darts: IntArray,
+    run: IntArray,
+    start: FloatArray,
+    end: FloatArray,
+    meeting: IntArray,
 ) -> pd.DataFrame:
-    """Find the nodes along each run where ends of other mains meet it, one row a visit."""
+    """Find the nodes along each run where ends of other mains meet it, one row a visit.
+
+    ``meeting`` as of `_ends_at`.
+    """
     node = graph.ends.ravel()
     opens = firsts(run)
     closes = np.append(opens[1:], True)[: len(run)]
@@ -400,7 +426,7 @@ def _connections(
             "run": run[row],
             "chainage": np.where(left, end[row], entered[row]),
             "node": visited,
-            "others": graph.degrees()[visited] - own,
+            "others": meeting[visited] - own,
         }
     )
     return visits[visits["others"].to_numpy() > 0].reset_index(drop=True)

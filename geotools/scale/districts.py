@@ -61,7 +61,7 @@ def report_districts(areas: Areas, districts: pd.DataFrame, findings: Findings) 
         "warning",
         "district-merged",
         [
-            f"{count} areas bear the name {name!r}; they are planned together as one district; "
+            f"{count} areas bear the name {name}; they are planned together as one district; "
             "give them names of their own if they are not one"
             for name, count in zip(merged["name"], merged["areas"], strict=True)
         ],
@@ -82,7 +82,7 @@ def _report_overlaps(districts: pd.DataFrame, findings: Findings) -> None:
         "warning",
         "district-overlap",
         [
-            f"overlaps the district {names[other[k]]!r}; a run there is planned by the one most of "
+            f"overlaps the district {names[other[k]]}; a run there is planned by the one most of "
             "it lies in, else by the first by name; correct the borders"
             for k in wide
         ],

@@ -31,7 +31,8 @@ Workers = Callable[[], Any]
 LEAST_MEMORY = 300 * 2**20
 GONE = "the scheduler is gone; districts done are kept: run the same again with --resume"
 UNGUARDED = (
-    "workers: their processes could not begin{why}. Each of them imports the script that called: "
+    "workers: their processes could not begin{why}. The system ends processes where memory runs "
+    "short: give fewer workers, or more memory. From a script each of them imports the script: "
     "there the call has to stand under a main guard, in a file (not on standard input):\n\n"
     '    if __name__ == "__main__":\n'
     "        geotools.batch(..., workers=2)\n\n"

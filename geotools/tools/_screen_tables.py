@@ -279,6 +279,10 @@ def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:
     words = np.full(len(mains), "drawn on another main, which is taken instead", dtype=object)
     banned = status.str.casefold().isin(excluded).to_numpy()
     words[banned] = [f"its status is {s!r} (network.excluded_statuses)" for s in status[banned]]
+    owner = mains["owner"].fillna("").astype(str).str.strip()
+    others = {word.strip().casefold() for word in brief.network.excluded_owners}
+    foreign = owner.str.casefold().isin(others).to_numpy() & ~banned
+    words[foreign] = [f"its owner is {s!r} (network.excluded_owners)" for s in owner[foreign]]
     small = diameter < brief.network.min_diameter - 1e-9
     words[small] = "smaller than network.min_diameter"
     words[np.isnan(diameter)] = "no diameter on record"

@@ -79,7 +79,7 @@ def intake(
         check_ground(read, brief, allow_remote=allow_remote)
     findings = _findings_frame(read)
     if target is not None:
-        _write(findings, read.columns, target, overwrite=overwrite)
+        _write(findings, read, target, overwrite=overwrite)
     counts = {severity: read.findings.count(severity) for severity in ("error", "warning", "info")}
     summary = {
         "layers": [
@@ -88,12 +88,12 @@ def intake(
             for row in read.inputs.to_dict("records")
         ],
         "findings": counts,
-        "rules": _rules(findings).to_dict("records"),
+        "rules": _rules(read.findings.counted_table()).to_dict("records"),
         "output": None if output is None else str(output),
     }
     return Outcome(
         summary,
-        _text(read, findings, counts, output),
+        _text(read, counts, output),
         failed=counts["error"] > 0,
         layers={"findings": findings, "inputs": read.inputs, "columns": read.columns},
     )
@@ -121,24 +121,26 @@ def _findings_frame(read: Layers) -> Any:
 
 
 def _rules(findings: pd.DataFrame) -> pd.DataFrame:
-    """Return the findings gathered by rule, gravest first: count, and one as an example."""
-    keys = ["severity", "rule", "layer"]
+    """Return the findings gathered by rule and field, gravest first: count, and an example.
+
+    ``findings`` as of `Findings.counted_table`: what is counted are values, not rows.
+    """
+    keys = ["severity", "rule", "layer", "field"]
     gathered = findings.groupby(keys, sort=False)
     return gathered.agg(
-        count=("text", "size"), feature=("feature", "first"), text=("text", "first")
+        count=("stands_for", "sum"), feature=("feature", "first"), text=("text", "first")
     ).reset_index()
 
 
-def _text(
-    read: Layers, findings: pd.DataFrame, counts: Mapping[str, int], output: Path | None
-) -> str:
+def _text(read: Layers, counts: Mapping[str, int], output: Path | None) -> str:
     parts = [_layer_table(read), *_column_paragraphs(read)]
-    parts += [_paragraph(rule) for rule in _rules(findings).to_dict("records")]
+    rules = _rules(read.findings.counted_table()).to_dict("records")
+    parts += [_paragraph(rule) for rule in rules]
     found = ", ".join(f"{n} {severity}{'s' * (n != 1)}" for severity, n in counts.items())
     parts.append(f"findings: {found}")
     if output is not None:
         parts.append(f"wrote {output}")
-    elif len(findings):
+    elif rules:
         parts.append("For every finding with its place on the map, give -o findings.gpkg")
     return "\n\n".join(parts)
 
@@ -197,7 +199,7 @@ def _paragraph(rule: Mapping[Any, Any]) -> str:
     return f"{rule['severity']}: {rule['rule']}{times}\n{body}"
 
 
-def _write(findings: Any, columns: pd.DataFrame, target: Path, *, overwrite: bool) -> None:
+def _write(findings: Any, read: Layers, target: Path, *, overwrite: bool) -> None:
     """Write beside the target and move into place when whole."""
     import pyogrio
 
@@ -209,7 +211,8 @@ def _write(findings: Any, columns: pd.DataFrame, target: Path, *, overwrite: boo
             pyogrio.write_dataframe(
                 findings, part, layer="findings", driver="GPKG", geometry_type="Unknown"
             )
-            if len(columns):
-                pyogrio.write_dataframe(columns, part, layer="columns", driver="GPKG")
+            for name, frame in (("inputs", read.inputs), ("columns", read.columns)):
+                if len(frame):
+                    pyogrio.write_dataframe(frame, part, layer=name, driver="GPKG")
     except pyogrio.errors.DataSourceError as error:
         raise OutputError(f"{target}: cannot be written ({error})") from error

@@ -8,6 +8,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyogrio
 import pyproj
 import pytest
 import rasterio
@@ -17,6 +18,7 @@ import geotools
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers, Lines
 from geotools.intake.findings import Findings
+from geotools.tools.intake import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
 
@@ -201,3 +203,35 @@ def test_the_sample_is_read_whole(outcome: Any) -> None:
     assert {"no-status", "no-field-read", "columns-left-over", "unit-doubtful"}.isdisjoint(
         outcome.layers["findings"]["rule"]
     )
+
+
+@pytest.fixture
+def faulty() -> gpd.GeoDataFrame:
+    """Sixty mains: all without a cover and breaks that make sense, one without such a pressure."""
+    count = 60
+    starts = [5e5 + 500 * k for k in range(count)]
+    ways = [shapely.LineString([(x, 57e5), (x + 300, 57e5)]) for x in starts]
+    columns = {"cover_m": -9999.0, "breaks": -9999.0, "pressure_kpa": [500.0] * 59 + [-9999.0]}
+    names = [f"M{k}" for k in range(count)]
+    return gpd.GeoDataFrame(
+        {"main_id": names, "diameter_mm": 300.0, **columns}, geometry=ways, crs=25833
+    )
+
+
+def test_faulty_values_are_counted_by_field_and_not_by_findings(faulty: Any) -> None:
+    outcome = geotools.check_inputs(mains=faulty)
+    rules = {
+        rule["field"]: rule["count"]
+        for rule in outcome.summary["rules"]
+        if rule["rule"] == "value-out-of-range"
+    }
+    assert rules == {"cover": 60, "breaks": 60, "pressure": 1}
+    assert outcome.text.count("value-out-of-range, 60 times") == 2
+
+
+def test_all_layers_of_the_declaration_are_written(faulty: Any, tmp_path: Path) -> None:
+    target = tmp_path / "findings.gpkg"
+    geotools.check_inputs(mains=faulty, output=target)
+    assert {str(name) for name, _ in pyogrio.list_layers(target)} == set(TOOL.outputs)
+    inputs = pyogrio.read_dataframe(target, layer="inputs").set_index("layer")
+    assert inputs.loc["mains", "features_read"] == 60

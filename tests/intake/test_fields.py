@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from geotools.intake.limits import LIMITS, limit
 from geotools.intake.match import match_columns
@@ -289,16 +290,80 @@ def test_words_for_nothing_are_no_material_and_no_identifier(word, network, read
 
 
 def test_limits_are_told_in_the_units_of_the_reader() -> None:
-    """100 m3/s is 100 x 60/0.003785411784 gallons a minute."""
-    assert limit("leakage").said("flow", "us") == "0 gpm to 1,585,032 gpm"
-    assert limit("leakage").said("flow", "si") == "0 L/s to 100,000 L/s"
+    """1 m3/s is 60/0.003785411784 gallons a minute."""
+    assert limit("leakage").said("flow", "us") == "0 gpm to 15,850 gpm"
+    assert limit("leakage").said("flow", "si") == "0 L/s to 1,000 L/s"
 
 
 def test_both_ends_of_what_is_taken_are_told(network, read, found):
-    layers = read(mains=network(breaks=[1e5, 1e400]))
+    layers = read(mains=network(breaks=[1e3, 1e400]))
     (text,) = found(layers, "value-out-of-range")["text"]
-    assert "outside 0 to 100,000" in text
+    assert "outside 0 to 1,000" in text
     for name, bounds in LIMITS.items():
         if bounds.text and name != "angle":  # told in degrees
             low, high = (float(n.replace(",", "")) for n in bounds.text.split(" to "))
             assert (low, high) == (bounds.low, bounds.high)
+
+
+@pytest.mark.parametrize(
+    ("column", "codes", "sound"),
+    [
+        # what the sound ones are as: ten bar and 9.99 m, a bore near 1 m, a tower of flats
+        ("breaks", [999, 9999, 99999, 999999], [0, 9, 99, 100]),
+        ("leakage_lps", [999.0, 9999.0, 999999.0], [0.999, 9.0, 0.0, 12.5]),
+        ("leakage_gpm", [9999.0, 99999.0], [99.0]),
+        ("pressure_kpa", [9999, 99999, 999999], [999, 600, 99]),
+        ("pressure_psi", [999, 9999], [99, 145]),
+        ("cover_m", [999, 9999], [1.2, 9.99, 3]),
+        ("cover_mm", [9999, 99999], [999, 1200]),
+        ("flow_lps", [9999, 99999], [999, 99]),
+        ("bore_mm", [9999, 99999], [999, 300]),
+        ("criticality", [9, 99, 999], [1, 5]),
+        ("invert_start_m", [9999, 99999], [999, 99]),
+    ],
+)
+def test_nines_stand_for_unknown_where_no_main_has_so_much_and_for_themselves_elsewhere(
+    column, codes, sound, network, read
+):
+    values = [*codes, *sound]
+    shapes = [
+        shapely.LineString([(5e5 + 200 * k, 5.2e6), (5e5 + 200 * k + 100, 5.2e6)])
+        for k in range(len(values))
+    ]
+    layers = read(mains=network(shapes, **{column: values}))
+    name, factor = next(
+        (f.name, f.spellings()[column]) for f in INPUTS["mains"].fields if column in f.spellings()
+    )
+    got = layers.mains.table.sort_values("main_id")[name].to_numpy(dtype=float)
+    due = [math.nan] * len(codes) + [v * factor for v in sound]
+    np.testing.assert_allclose(got, due, rtol=1e-12)
+    told = layers.findings.table()
+    told = told[told["rule"].isin(["unknown-code", "value-out-of-range"])]
+    assert len(told) == len(codes)
+    assert (told["severity"] == "warning").all()
+    assert not told["text"].str.contains("or more").any()
+
+
+def test_what_is_taken_for_a_code_does_not_hang_on_the_other_values(network, read):
+    """A batch reads a district's part of a column: it must say the same of each value."""
+    alone = read(
+        mains=network([shapely.LineString([(5e5, 5.2e6), (5e5 + 9, 5.2e6)])], breaks=[999])
+    )
+    many = read(mains=network(breaks=[999, 150]))
+    assert alone.mains.table["breaks"].isna().all()
+    assert many.mains.table["breaks"].isna().tolist() == [True, False]
+
+
+def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, found):
+    written = ["03/1950", "1950-03", "12.11.1950", "1/2/1950 00:00", "about 1950", "1950-60"]
+    shapes = [
+        shapely.LineString([(5e5 + 200 * k, 5.2e6), (5e5 + 200 * k + 100, 5.2e6)])
+        for k in range(len(written))
+    ]
+    layers = read(mains=network(shapes, installed=written))
+    years = layers.mains.table.sort_values("main_id")["installed"].tolist()
+    assert years[:4] == [1950.0] * 4
+    assert np.isnan(years[4:]).all()
+    told = found(layers, "unreadable-value")["text"]
+    assert len(told) == 2
+    assert told.str.contains("write a year alone").all()

@@ -298,6 +298,36 @@ def test_connections_keep_their_place_when_a_run_is_cut(run_set: RunsOf) -> None
     assert found == [[0.0, 20.0, 1.0], [0.0, 50.0, 1.0], [1.0, 20.0, 1.0]]
 
 
+@pytest.mark.parametrize("status", ["abandoned", "Removed", "proposed", "out of service"])
+def test_ends_of_mains_without_water_are_no_connections(
+    layers_of: LayersOf, run_set: RunsOf, status: str
+) -> None:
+    """Nobody digs up and makes again what holds no water, at a tee or at the end of a run."""
+    stubs = [[(40, 0), (40, 30)], [(70, 0), (70, -30)], [(70, 0), (70, 30)], [(100, 0), (130, 0)]]
+    layers = layers_of(
+        [MAIN, *stubs],
+        diameter=[0.6, 0.2, 0.2, 0.6, 0.6],
+        status=["active", status, "active", status, status],
+    )
+    runs = run_set(layers)
+    assert runs.table["main_ids"].tolist() == ["M0"]
+    found = runs.chains.connections[["run", "chainage", "others"]].to_numpy().tolist()
+    assert found == [[0.0, 70.0, 1.0]]
+    (told,) = _texts(layers, "dry-end")
+    assert "M1 the first of them" in told
+    assert "with 3 of their ends" in told
+
+
+def test_a_loop_opens_where_a_main_in_service_meets_it_not_where_a_dry_one_does(
+    layers_of: LayersOf, run_set: RunsOf
+) -> None:
+    ring = [(0, 0), (60, 0), (60, 60), (0, 60), (0, 0)]
+    dry, wet = [(0, 0), (-30, -30)], [(60, 60), (90, 90)]
+    layers = layers_of([ring, dry, wet], diameter=[0.6, 0.2, 0.2], status=["", "abandoned", ""])
+    xy = run_set(layers, network=Network(max_turn="100 deg")).chains.xy
+    assert xy[0].tolist() == xy[-1].tolist() == [60.0, 60.0]
+
+
 def test_a_gap_cut_at_both_its_ends_is_no_run(layers_of: LayersOf, run_set: RunsOf) -> None:
     west, east = [(0, 0), (100, 0)], [(100, 4.5), (200, 4.5)]  # the step between turns 90 deg twice
     layers = layers_of([west, east, [(100, 2.0), (130, 2.0)]], diameter=[0.6, 0.6, 0.2])
@@ -335,3 +365,27 @@ def test_words_of_status_taken_to_be_in_service_are_told(
     run_set(layers)
     (told,) = _texts(layers, "status-in-service")
     assert told.startswith("mains of status 'active' (1), 'rtd' (1) are taken")
+
+
+def test_mains_of_an_excluded_owner_are_not_lined_but_connect(
+    run_set: RunsOf, layers_of: LayersOf
+) -> None:
+    lines = [MAIN, [(100, 0), (200, 0)], [(40, 0), (40, 60)]]
+    owners = ["City", " county WATER", "County water"]
+    layers = layers_of(lines, owner=owners)
+    runs = run_set(layers, network=Network(excluded_owners=["County Water"]))
+    assert runs.table["main_ids"].tolist() == ["M0"]
+    met = runs.chains.connections[["chainage", "others"]].to_numpy().tolist()
+    assert met == [[40.0, 1.0], [100.0, 1.0]]
+    (told,) = _texts(layers, "owner-excluded")
+    assert told.startswith("mains of owner 'county water' (2) are not lined")
+    assert not _texts(layers, "several-owners")
+
+
+def test_several_owners_are_told_where_none_is_excluded(
+    run_set: RunsOf, layers_of: LayersOf
+) -> None:
+    layers = layers_of([MAIN, [(0, 50), (100, 50)]], owner=["City", "County"])
+    assert len(run_set(layers).table) == 2
+    (told,) = _texts(layers, "several-owners")
+    assert told.startswith("mains of owner 'city' (1), 'county' (1) may all be lined")

@@ -127,3 +127,31 @@ def test_a_service_or_hydrant_costs_a_connection_on_a_pull_and_none_in_a_pit_a_s
     assert more == pytest.approx(
         (55.0 if kind == "lateral" else 0.0) + (0.0 if spared else 777.0), abs=1e-6
     )
+
+
+@pytest.mark.parametrize(("status", "digs"), [("proposed", 0), ("abandoned", 0), ("active", 1)])
+def test_a_main_without_water_at_a_tee_is_paid_for_no_more_than_if_it_were_not_there(
+    status: str, digs: int
+) -> None:
+    def plan_of(ways: list[list[tuple[float, float]]]) -> dict[str, Any]:
+        mains = gpd.GeoDataFrame(
+            {
+                "main_id": [f"M{k}" for k in range(len(ways))],
+                "diameter_mm": 450.0,
+                "bore_mm": 450.0,
+                "cover_m": 1.5,
+                "status": ["active", "active", status][: len(ways)],
+            },
+            geometry=[shapely.LineString([(X + x, Y + y) for x, y in way]) for way in ways],
+            crs=CRS,
+        )
+        settings = {"service.least_capacity": 0, "rates.connection": 777.0}
+        return dict(geotools.plan(mains=mains, settings=settings).layers)
+
+    ways = [[(0.0, 0.0), (150.0, 0.0)], [(150.0, 0.0), (300.0, 0.0)], [(150.0, 0.0), (150.0, 80.0)]]
+    alone, met = plan_of(ways[:2]), plan_of(ways)
+    dug = met["local_digs"]
+    assert met["runs"]["main_ids"].str.contains("M0,M1").sum() == 1
+    assert dug["run_id"].isin(met["runs"].query("main_ids == 'M0,M1'")["run_id"]).sum() == digs
+    own, before = (t["runs"].query("main_ids == 'M0,M1'")["cost"].sum() for t in (met, alone))
+    assert own - before == pytest.approx(777.0 * digs, abs=1e-6)

@@ -32,6 +32,12 @@ def test_a_pit_holds_what_its_slices_hold(faces: tuple[bool, bool]) -> None:
         start=one - (not faces[0]), deep_start=one, end=one + LENGTH + (not faces[1]),
         deep_end=one + LENGTH,
     )  # fmt: skip
-    volume, ends = _stretch(cast(Any, extents), one + FIRST, one + LAST, one + WIDTH, one + LEAN)
+    depths = SimpleNamespace(
+        first=one + FIRST,
+        last=one + LAST,
+        area=one + LENGTH * (FIRST + LAST) / 2,
+        squares=one + LENGTH * (FIRST**2 + FIRST * LAST + LAST**2) / 3,
+    )
+    volume, ends = _stretch(cast(Any, extents), cast(Any, depths), one + WIDTH, one + LEAN)
     assert float(volume[0, 0]) == pytest.approx(_sliced(*faces), rel=1e-6)
     assert float(ends[0, 0]) == FIRST * faces[0] + LAST * faces[1]

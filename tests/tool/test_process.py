@@ -158,3 +158,21 @@ def test_parameters_of_every_kind_are_described() -> None:
     assert inputs["share"]["schema"] == {"type": "number"}
     assert inputs["colour"]["schema"] == {"type": "string", "enum": ["red", "blue"]}
     assert inputs["depth"]["schema"] == {"type": "string", "default": "2 m"}
+
+
+def test_a_column_of_few_words_that_may_be_null_takes_null() -> None:
+    """By JSON Schema an enum allows what it lists and nothing else, whatever nullable says."""
+
+    def columns(described: Any) -> Iterator[dict[str, Any]]:
+        if isinstance(described, dict):
+            if "enum" in described and "nullable" in described:
+                yield described
+            described = list(described.values())
+        if isinstance(described, list):
+            for part in described:
+                yield from columns(part)
+
+    found = list(columns([describe_process(tool) for tool in BUILTIN.values()]))
+    assert len(found) > 40
+    for column in found:
+        assert jsonschema.Draft202012Validator({"enum": column["enum"]}).is_valid(None)

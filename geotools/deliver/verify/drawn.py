@@ -301,8 +301,10 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any) -> tuple[float, float]:
         beyond = max(beyond, 0.0 if opened > near + CLOSE else opened)
     aslant = pit.width / 2 * math.sin(plan.setting("street.max_turn"))
     low = aslant + plan.setting("ground.survey_accuracy")
-    lean = pit.side_slope * pit.deepest * (1 + math.sin(plan.setting("street.max_turn")))
-    high = low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
+    # a plan of before `deepest` was told does not say how far its sides reach
+    deepest = math.inf if math.isnan(pit.deepest) and pit.side_slope > 0 else pit.deepest
+    lean = pit.side_slope * deepest * (1 + math.sin(plan.setting("street.max_turn")))
+    high = low + np.nan_to_num(lean) + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
     return low, high
 
 
