@@ -178,15 +178,17 @@ def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
     tried = np.array([one.table["pipe"].to_numpy(dtype=np.int64)[runs] for one in attempts])
     eased = np.array([one.figures["eased"].to_numpy(dtype=float)[runs] for one in attempts])
     best = np.argmin(value, axis=0)
-    pipes = thicker_pipes(
+    some = np.flatnonzero(np.isfinite(value[best, place]) & (eased[best, place] > 0.0))
+    pipes = np.full((len(runs), len(contest.price)), -1, dtype=np.int64)
+    pipes[some] = thicker_pipes(
         contest,
-        runs,
-        tried[best, place],
-        tried=tried.T,
+        runs[some],
+        tried[best[some], some],
+        tried=tried[:, some].T,
         radius=pulled_pipes(contest.pipes, brief.carrier, brief.pulls)["radius"].to_numpy(float),
-        eased=eased[best, place],
+        eased=eased[best[some], some],
     )
-    return np.where(np.isfinite(value[best, place])[:, None], pipes, -1)
+    return pipes
 
 
 def _given(count: int, runs: IntArray, pipes: IntArray) -> IntArray:
