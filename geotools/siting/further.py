@@ -59,6 +59,7 @@ def thicker_pipes(
     tried: IntArray,
     radius: FloatArray,
     eased: FloatArray,
+    worth: FloatArray,
 ) -> IntArray:
     """Return the thicker walls that may do with fewer pits than the pipe of each run.
 
@@ -76,6 +77,8 @@ def thicker_pipes(
         Least bending radius, m.
     eased : ndarray, shape (k,)
         Radius from which on a run is eased, m: infinite where more force already eases it.
+    worth : ndarray, shape (k,)
+        Price per metre a pipe must stay below to be worth trying.
 
     Returns
     -------
@@ -88,7 +91,7 @@ def thicker_pipes(
     dearer = group & (price[:, None] < price[None, :])
     most = np.minimum(radius[pipe], eased) * (1 + SAME)
     rest = suiting(contest, runs) & dearer[pipe] & (radius[None, :] <= most[:, None])
-    rest &= ~_among(tried, len(price))
+    rest &= ~_among(tried, len(price)) & (price[None, :] < worth[:, None])
     bent = dearer & np.isclose(radius[:, None], radius[None, :], rtol=SAME, atol=0.0)
     beaten = (rest.astype(np.float32) @ bent.astype(np.float32)) > 0
     return ranked(rest & ~beaten, contest.pipes, price)

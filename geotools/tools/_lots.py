@@ -46,6 +46,7 @@ WORDED = (
     *("roles", "reasons", "street_name", "street_class"),
     *("string_day_ahead", "string_day_behind"),
 )
+FEWEST = 2  # pits of a plan
 NONE = -1  # of a run that is shown from no attempt
 LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
 
@@ -172,21 +173,33 @@ def _thicker(lot: Shared, attempts: list[Attempt]) -> list[Attempt]:
 
 
 def _walls(lot: Shared, attempts: list[Attempt], runs: IntArray) -> IntArray:
-    """Return the thicker walls to try in these runs, as of `thicker_pipes`; none without a plan."""
+    """Return the thicker walls to try in these runs, as of `thicker_pipes`.
+
+    None where there is no plan or no fewer pits could do, and none that costs more than all pits
+    but two, with their pulls, could save.
+    """
     brief, contest = lot.brief, lot.contest
     value, place = _in_running(attempts)[:, runs], np.arange(len(runs))
-    tried = np.array([one.table["pipe"].to_numpy(dtype=np.int64)[runs] for one in attempts])
-    eased = np.array([one.figures["eased"].to_numpy(dtype=float)[runs] for one in attempts])
     best = np.argmin(value, axis=0)
-    some = np.flatnonzero(np.isfinite(value[best, place]) & (eased[best, place] > 0.0))
+    tried = np.array([one.table["pipe"].to_numpy(dtype=np.int64)[runs] for one in attempts])
+    eased, pits = (
+        np.array([one.figures[name].to_numpy(dtype=float)[runs] for one in attempts])[best, place]
+        for name in ("eased", "pit_count")
+    )
+    own, least = tried[best, place], value[best, place]
+    some = np.flatnonzero(np.isfinite(least) & (eased > 0.0) & (pits > FEWEST))
     pipes = np.full((len(runs), len(contest.price)), -1, dtype=np.int64)
+    price = contest.price[own[some]]
+    length = lot.runs.table["length"].to_numpy(dtype=float)[runs[some]]
+    spared = (least[some] - price * length) * (1 - FEWEST / pits[some])
     pipes[some] = thicker_pipes(
         contest,
         runs[some],
-        tried[best[some], some],
+        own[some],
         tried=tried[:, some].T,
         radius=pulled_pipes(contest.pipes, brief.carrier, brief.pulls)["radius"].to_numpy(float),
-        eased=eased[best[some], some],
+        eased=eased[some],
+        worth=price + spared / length,
     )
     return pipes
 
