@@ -537,6 +537,7 @@ def _work_length(
     ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
+        ends *= straight_over(plan, pit)  # round a bend the ground is shorter than its legs added
         least += (
             ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
         )
