@@ -82,16 +82,7 @@ def work_out(
     brief = ground.brief
     digs = local_digs(ground.digs, pulls, table["run_id"].to_numpy(dtype=object))
     counts = _dig_counts(digs, pulls)
-    priced = pulls.assign(
-        connections=counts["connection"] + counts["lateral"] + counts["hydrant"],
-        valves=counts["valve"],
-        services=counts["lateral"],
-        cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,
-        pipe_price=_of_run(table, pulls, "pipe_price"),
-        grout=pulls["annulus"] if brief.pulls.grouted else 0.0,
-        tails=sections["leave"].to_numpy(dtype=float),
-        joint_hours=brief.pulls.string_joint_hours / HOUR,
-    )
+    priced = _to_price(ground, table, pulls, sections, counts)
     total = np.asarray(sum(counts.values()), dtype=np.int64)
     waits = priced.assign(
         digs=total,
@@ -185,6 +176,27 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
 def _of_run(table: pd.DataFrame, rows: pd.DataFrame, column: str) -> FloatArray:
     values = table[column].to_numpy(dtype=float)
     return np.asarray(values[rows["run"].to_numpy(dtype=np.int64)], dtype=np.float64)
+
+
+def _to_price(
+    ground: Shared,
+    table: pd.DataFrame,
+    pulls: pd.DataFrame,
+    sections: pd.DataFrame,
+    counts: dict[str, IntArray],
+) -> pd.DataFrame:
+    """Return the pulls with what of them is priced; ``counts`` as of `_dig_counts`."""
+    brief = ground.brief
+    return pulls.assign(
+        connections=counts["connection"] + counts["lateral"] + counts["hydrant"],
+        valves=counts["valve"],
+        services=counts["lateral"],
+        cleaned=pulls["length"] if brief.service.host_cleaned else 0.0,
+        pipe_price=_of_run(table, pulls, "pipe_price"),
+        grout=pulls["annulus"] if brief.pulls.grouted else 0.0,
+        tails=sections["leave"].to_numpy(dtype=float),
+        joint_hours=brief.pulls.string_joint_hours / HOUR,
+    )
 
 
 def _quantities(
