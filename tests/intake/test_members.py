@@ -38,8 +38,9 @@ def tile(path: Path, level: float, driver: str = "GTiff") -> Path:
 
 def archive(path: Path, level: float) -> None:
     inner = tile(path.parent / "dem.tif", level)
+    # ZipInfo has a date of its own: the file's would make two archives of one tile differ.
     with zipfile.ZipFile(path, "w") as target:
-        target.write(inner, "dem.tif")
+        target.writestr(zipfile.ZipInfo("dem.tif"), inner.read_bytes())
     inner.unlink()
 
 
