@@ -83,20 +83,20 @@ def report_over_digs(
     spots = shapely.points(dug[["x", "y"]].to_numpy(dtype=float))
     shapes = strings["geometry"].to_numpy(dtype=object)
     line, dig = shapely.STRtree(spots).query(shapes, predicate="dwithin", distance=HOLE_M)
+    for name, same in (("run_id", True), ("pull_id", False)):
+        lies, own = (table[name].to_numpy(dtype=object) for table in (strings, dug))
+        kept = (lies[line] == own[dig]) == same
+        line, dig = line[kept], dig[kept]
     rows = pd.DataFrame(
         {
             "string": strings["string_id"].to_numpy(dtype=object)[line],
             "shape": line,
-            "of_run": strings["run_id"].to_numpy(dtype=object)[line],
             "gone": pulled.reindex(strings["pull_id"]).to_numpy(dtype=float)[line],
-            "own": strings["pull_id"].to_numpy(dtype=object)[line],
             "pull": dug["pull_id"].to_numpy(dtype=object)[dig],
-            "run": dug["run_id"].to_numpy(dtype=object)[dig],
             "open": opened.reindex(dug["pull_id"]).to_numpy(dtype=float)[dig],
         }
     )
-    over = (rows["run"] == rows["of_run"]) & (rows["pull"] != rows["own"])
-    rows = rows[over & (rows["open"] < rows["gone"])]
+    rows = rows[rows["open"] < rows["gone"]]
     told = rows.groupby(["string", "pull"], sort=True).agg(
         count=("open", "size"), open=("open", "min"), gone=("gone", "max"), shape=("shape", "first")
     )
