@@ -16,7 +16,7 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from geotools.errors import SlipmainError, WorkersError
+from geotools.errors import SlipmainError, WorkersError, mendable
 from geotools.scale import hush
 
 __all__ = [
@@ -193,8 +193,9 @@ def _here(name: str, job: Job, work: Callable[[Job], Any]) -> Result:
 
 def _words(error: BaseException) -> str:
     """Return an error as text; of one that nobody foresaw the place too."""
-    if isinstance(error, SlipmainError):
-        return str(error)
+    told = mendable(error)
+    if told is not None:
+        return told
     logger.debug("unforeseen", exc_info=error)
     frames = traceback.extract_tb(error.__traceback__)
     where = f" in {frames[-1].name}, line {frames[-1].lineno}" if frames else ""
