@@ -257,7 +257,7 @@ def _styled(target: Path | None, file: PlanFile) -> bool:
     """Say whether styles go beside an output: beside a GeoPackage, if the plan has them."""
     if target is None or target.suffix.lower() != ".gpkg":
         return False
-    return "output.styles" not in file.settings or bool(file.setting("output.styles"))
+    return file.styled
 
 
 def _check_styles(
