@@ -110,6 +110,11 @@ def memory_fault(workers: int | None, memory: str) -> str:
             bound = parse_bytes(memory)
         except (ValueError, OverflowError):
             return f"memory: {memory!r} is no amount of memory; write it like 4GiB, or auto"
+        if workers is None:
+            return (
+                f"memory: {memory} bounds the workers of this machine, and there are none; "
+                "give workers as well, or leave it out"
+            )
     if bound >= LEAST_MEMORY:
         return ""
     least = format_bytes(LEAST_MEMORY)

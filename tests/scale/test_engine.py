@@ -190,6 +190,7 @@ def test_a_bound_is_an_amount_of_memory() -> None:
     assert "'banana' is no amount of memory" in memory_fault(1, "banana")
     assert "is no amount of memory" in memory_fault(None, "4 bananas")
     assert "for each of 1000000 workers" in memory_fault(1_000_000, "auto")
+    assert "give workers as well" in memory_fault(None, "4GiB")
     assert [memory_fault(1, m) for m in ("auto", "4GiB", "500 MB", "4e9")] == [""] * 4
     assert memory_fault(None, "auto") == ""
 
