@@ -86,6 +86,7 @@ def sheets(
     from geotools.deliver.sheets.book import make_book, write_book
     from geotools.deliver.sheets.model import load_plan
     from geotools.deliver.sheets.paper import PAPERS
+    from geotools.lists import words_apart
 
     target = check_file(output, suffix=".pdf", overwrite=overwrite)
     if scale is not None and not _SMALLEST <= scale <= _LARGEST:
@@ -93,7 +94,7 @@ def sheets(
     file = read_plan(plan)
     texts = _fields(file.settings, field)
     progress("reading", 0.0)
-    read = load_plan(file, runs=[name.strip() for text in runs for name in text.split(",")])
+    read = load_plan(file, runs=words_apart(runs))
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
     progress("drawing", 0.0)
     book = make_book(read, size, scale=scale, fields=texts)

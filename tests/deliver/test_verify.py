@@ -27,6 +27,7 @@ from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.deliver.verify.schedule import CLEAN, CLEAR, LAY, REFILL, TEST
+from geotools.tool import ToolError
 from geotools.tools.plan import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -893,6 +894,14 @@ def test_an_unknown_rule_or_run_is_named_with_the_nearest(
     assert "did you mean forces?" in capsys.readouterr().err
     assert command("verify", path, "--optimum", "R06", "--quiet") == 2
     assert "there is no 'R06'" in capsys.readouterr().err
+
+
+def test_rules_and_runs_are_given_with_commas_or_one_by_one(path: Path) -> None:
+    for rules in (["mains,levels"], ["mains", "levels"]):
+        told = geotools.verify(path, rules=rules).summary["rules"]
+        assert [rule["rule"] for rule in told] == ["mains", "levels"]
+    with pytest.raises(ToolError, match="rules: there is no 'level'"):
+        geotools.verify(path, rules=["mains, level"])
 
 
 def test_what_is_no_plan_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
