@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import difflib
 import json
 import re
@@ -19,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.fields import FieldInfo
 from pydantic_core import core_schema
 
+from geotools.clock import this_year
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
 from geotools.lists import list_from_text, words_apart
@@ -458,9 +458,7 @@ class Service(_Section):
         "up to 5: older PPI sliplining table (from memory)",
         **_range(bounds.GROUTED),
     )
-    year: int = _set(
-        datetime.date.today().year, "year the age of mains is counted to", "today", ge=1900, le=2200
-    )
+    year: int = _set(this_year(), "year the age of mains is counted to", "today", ge=1900, le=2200)
     max_velocity: Speed = _set(
         defaults.MAX_VELOCITY,
         "highest velocity at the design flow, where one is on record",

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from geotools.clock import this_year
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
@@ -89,7 +89,7 @@ USUAL: dict[str, tuple[float, float]] = {"pressure": (5e4, 2.5e6)}
 def limit(field: str) -> Limit:
     """Return the limits of a field by its bare name; any finite number where there are none."""
     if field == "installed":
-        year = datetime.datetime.now(tz=datetime.UTC).year
+        year = this_year()
         return Limit(FIRST_YEAR, year, f"{FIRST_YEAR} to {year}")
     return LIMITS.get(field, Limit(-math.inf, math.inf, "a finite number"))
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -520,3 +522,17 @@ def test_what_the_objective_adds_leaves_differences_of_cost_to_be_seen(
     load_brief(overrides={f"objective.{name}": most})
     with pytest.raises(BriefError, match=name):
         load_brief(overrides={f"objective.{name}": most * 10})
+
+
+CODE = """
+import geotools.clock
+geotools.clock.this_year = lambda: 1987
+from geotools.brief import Brief
+from geotools.intake.limits import limit
+print(Brief().service.year, limit("installed").high)
+"""
+
+
+def test_the_brief_and_the_reader_mean_the_same_year_by_this_one() -> None:
+    done = subprocess.run([sys.executable, "-c", CODE], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["1987", "1987"]

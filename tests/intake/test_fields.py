@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 
 import numpy as np
@@ -128,7 +127,7 @@ def test_a_decimal_comma_is_read_and_told_but_a_thousand_is_not(network, read, f
         ("diameter_mm", math.inf),
         ("bore_mm", -1),
         ("installed", 1799),
-        ("installed", datetime.datetime.now(tz=datetime.UTC).year + 1),
+        ("installed", 2201),
         ("cover_m", -0.1),
         ("cover_m", 51),
         ("flow_lps", -1),
@@ -147,6 +146,12 @@ def test_nonsense_numbers_are_missing_and_told(column, value, network, read, fou
     assert row["feature"] == "A"
     assert column in row["text"]
     assert "correct" in row["text"]
+
+
+def test_a_main_may_be_of_this_year_and_not_of_the_next(network, read, monkeypatch):
+    monkeypatch.setattr("geotools.intake.limits.this_year", lambda: 2024)
+    layers = read(mains=network(diameter_mm=[300.0, 300.0], installed=[2024.0, 2025.0]))
+    assert layers.mains.table["installed"].fillna(0).tolist() == [2024, 0]
 
 
 def test_the_limits_themselves_are_sense(network, read, found):
