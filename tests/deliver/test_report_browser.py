@@ -118,6 +118,9 @@ def opened(open_page: Callable[..., Opened], report: Path) -> Iterator[Opened]:
     one.page.close()
 
 
+# Until what was asked for before is drawn.
+TWO_FRAMES = "() => new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(go)))"
+
 INKED = """() => {
   const c = document.querySelector('#map canvas');
   const o = new OffscreenCanvas(c.width, c.height).getContext('2d', { willReadFrequently: true });
@@ -181,12 +184,14 @@ def test_map_is_drawn_and_its_layers_switch(opened: Opened) -> None:
 def test_a_click_on_the_map_tells_about_the_feature(opened: Opened) -> None:
     page = opened.page
     page.locator("#pulls a, #pulls button").get_by_text("R0002-P3", exact=True).click()
-    page.wait_for_timeout(100)
+    told = "() => document.querySelector('#details').innerText.includes('R0002-P3')"
+    page.wait_for_function(told)
+    page.evaluate(TWO_FRAMES)
     page.locator("#details").evaluate("(node) => node.replaceChildren()")
     box = page.locator("#map").bounding_box()
     page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    text = page.locator("#details").inner_text()
-    assert "R0002-P3" in text and "Street" in text
+    page.wait_for_function(told)
+    assert "Street" in page.locator("#details").inner_text()
 
 
 def test_the_map_pans_and_zooms_by_keys_and_buttons(opened: Opened) -> None:
@@ -196,15 +201,14 @@ def test_the_map_pans_and_zooms_by_keys_and_buttons(opened: Opened) -> None:
     page.locator("#map").focus()
     first = page.evaluate(place)
     page.keyboard.press("ArrowRight")
-    page.wait_for_timeout(400)
-    assert page.evaluate(place) != first
+    page.wait_for_function(f"(first) => ({place})() !== first", arg=first)
     for _ in range(4):
         page.keyboard.press("+")
-        page.wait_for_timeout(50)
-    assert page.locator(".leaflet-control-scale").inner_text() != scale
+        page.evaluate(TWO_FRAMES)
+    shown = "document.querySelector('.leaflet-control-scale').innerText"
+    page.wait_for_function(f"(scale) => {shown} !== scale", arg=scale)
     page.get_by_role("button", name="Show everything").click()
-    page.wait_for_timeout(100)
-    assert page.locator(".leaflet-control-scale").inner_text() == scale
+    page.wait_for_function(f"(scale) => {shown} === scale", arg=scale)
 
 
 def test_tables_filter_search_and_sort(opened: Opened) -> None:
