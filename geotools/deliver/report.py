@@ -30,7 +30,7 @@ _PACK_ABOVE = 2_000_000
 def write_report(
     target: Path, file: PlanFile, *, title: str = "", overwrite: bool = True
 ) -> dict[str, Any]:
-    """Write the report of a plan or a screening, whole or not at all.
+    """Write the report of a plan, screening, comparison or batch, whole or not at all.
 
     Parameters
     ----------

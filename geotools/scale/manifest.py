@@ -103,9 +103,8 @@ def _read(folder: Path) -> tuple[dict[str, Entry], set[str]]:
         if content["format"] != FORMAT:
             raise OutputError(f"{path}: was written by another version; use a new folder")
         entries = {name: _entry(told) for name, told in content["districts"].items()}
-        named = [Path(str(name)) for name in content.get("files", ())]
-        inside = [p for p in named if not p.is_absolute() and ".." not in p.parts]
-        return entries, {path.as_posix() for path in inside}
+        named = [str(name) for name in content.get("files", ())]
+        return entries, {Path(name).as_posix() for name in named if _inside(name)}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); use a new folder") from error
 
@@ -113,7 +112,15 @@ def _read(folder: Path) -> tuple[dict[str, Entry], set[str]]:
 def _entry(told: dict[str, Any]) -> Entry:
     """Return an entry as written; the key of an earlier version, one hash, tells of no part."""
     entry = Entry(**told)
+    if not _inside(entry.file):
+        entry = replace(entry, file="", sha256="")
     return entry if isinstance(entry.key, dict) else replace(entry, key={})
+
+
+def _inside(name: str) -> bool:
+    """Say whether a path that is told leads to a file in the folder, and not out of it."""
+    path = Path(name)
+    return not path.is_absolute() and ".." not in path.parts
 
 
 def write_manifest(folder: Path, entries: Manifest, files: Iterable[str] = ()) -> None:

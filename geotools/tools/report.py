@@ -1,4 +1,4 @@
-"""The tool ``report``: a plan or a screening as one HTML file."""
+"""The tool ``report``: a plan, a screening, a comparison or a batch as one HTML file."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ __all__ = ["TOOL", "report"]
 
 TOOL = Tool(
     name="report",
-    title="Report a plan or a screening",
+    title="Report a plan, screening, comparison or batch",
     summary=(
         "Writes a plan, a screening, a comparison or the summary of a batch as one HTML file that "
         "needs no network: map, profiles, forces, tables to sort and filter, quantities, findings, "
@@ -37,7 +37,7 @@ TOOL = Tool(
 def report(
     *, plan: Path, output: Path, title: str | None, overwrite: bool, progress: Progress
 ) -> Outcome:
-    """Write the report of a plan or a screening.
+    """Write the report of a plan, a screening, a comparison or the summary of a batch.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def report(
     Raises
     ------
     LayerError
-        If the file is no plan and no screening, or a layer cannot be read.
+        If the file is none of these, or a layer cannot be read.
     OutputError
         If the report cannot be written.
     """

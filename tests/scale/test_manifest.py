@@ -131,8 +131,10 @@ def test_half_written_files_are_swept_up_and_others_are_not(tmp_path: Path) -> N
 def test_files_a_batch_is_to_write_are_known_before_they_are_done(tmp_path: Path) -> None:
     assert files_made(tmp_path) == set()
     entries = {"North": Entry("done", file="north.gpkg"), "South": Entry("failed", error="no")}
+    entries |= {name: Entry("done", file=name, sha256="1") for name in ("../out.gpkg", "/b.gpkg")}
     write_manifest(tmp_path, entries, ["south.gpkg", "styles/pits.sld", "../mine.gpkg", "/a.gpkg"])
     assert files_made(tmp_path) == {"north.gpkg", "south.gpkg", "styles/pits.sld"}
+    assert read_manifest(tmp_path)["../out.gpkg"] == Entry("done")  # no plan: to be made anew
 
 
 @pytest.mark.parametrize("name", ["CON", "nul", "com1", "LPT9", "com\u00b2", "Aux!"])
