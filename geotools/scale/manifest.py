@@ -47,8 +47,8 @@ class Entry:
         ``done``, ``empty`` (no run to plan), ``failed`` (its data or settings), ``set_aside``
         (its worker died every time).
     key : mapping of str to str
-        Hashes of all that the result depends on, by what it is: the program version, the settings
-        that touch the plan, each layer as read, the ground.
+        Hashes of all that the result depends on, by what it is: the program, the settings that
+        touch the plan, each layer as read, the ground.
     file, sha256 : str
         The plan written and its hash, ``""`` where there is none.
     error : str
