@@ -27,6 +27,7 @@ from geotools.pipe.defaults import FORCE_SHARE, MACHINE_SHARE
 from geotools.pipe.worksheets import WORKSHEETS
 from geotools.tool import Parameter, ToolError
 from geotools.tools import pipe
+from geotools.tools._pipe_options import SHEETS, Sheet
 
 README = Path(geotools.__file__).parents[1] / "README.md"
 PE = ("--carrier", "20 in DIPS DR 17 PE4710")
@@ -586,7 +587,7 @@ def test_refusals_name_the_argument_and_the_range_in_the_users_units(
 
 NUMBERS = [
     (sheet.name, option.parameter)
-    for sheet in pipe._SHEETS
+    for sheet in SHEETS
     for option in sheet.options
     if option.parameter.kind in ("quantity", "number", "integer")
     and option.parameter.name not in ("temperature", "grade")
@@ -632,12 +633,12 @@ def test_a_negative_number_is_refused_by_the_name_of_its_parameter(
 
 
 def test_there_is_a_tool_for_every_worksheet() -> None:
-    assert {sheet.name for sheet in pipe._SHEETS} == set(WORKSHEETS)
+    assert {sheet.name for sheet in SHEETS} == set(WORKSHEETS)
     assert {tool.name for tool in pipe.TOOLS} == {f"pipe.{name}" for name in WORKSHEETS}
 
 
-@pytest.mark.parametrize("sheet", pipe._SHEETS, ids=lambda sheet: sheet.name)
-def test_worksheets_have_no_default_where_the_tool_has_one(sheet: pipe._Sheet) -> None:
+@pytest.mark.parametrize("sheet", SHEETS, ids=lambda sheet: sheet.name)
+def test_worksheets_have_no_default_where_the_tool_has_one(sheet: Sheet) -> None:
     signature = inspect.signature(WORKSHEETS[sheet.name]).parameters
     added = {"pipe", "host_bore_m", "nominal_m"}
     assert {option.argument for option in sheet.options} == set(signature) - added
@@ -730,7 +731,7 @@ SHARED = {  # parameter of a hand calculation: setting of a plan
 def test_what_is_left_out_of_a_hand_calculation_is_as_in_a_plan() -> None:
     given = {
         f"{sheet.name}.{option.parameter.name}": option.parameter.default
-        for sheet in pipe._SHEETS
+        for sheet in SHEETS
         for option in sheet.options
     }
     assert {name: str(given[name]) for name in SHARED} == {
