@@ -603,8 +603,14 @@ OUTPUTS: dict[str, Layer] = {
                     "length",
                     later=True,
                 ),
-                _real("test_pressure", "test pressure at the low point", "pressure"),
-                _real("test_pressure_high", "the same at the high point", "pressure"),
+                _real(
+                    "test_pressure",
+                    "test pressure at the section's low point; the run is tested as one: at its "
+                    "lowest point the test factor times the working pressure, higher up the less "
+                    "by the water between",
+                    "pressure",
+                ),
+                _real("test_pressure_high", "the same at the section's high point", "pressure"),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),
                 _real("test_hours", "duration of the test the next field is for, hours"),
                 _real(
