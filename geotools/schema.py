@@ -664,6 +664,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("speed", "speed the taper is for", "speed"),
                 _real("taper", "length of the merging taper", "length"),
                 _real("buffer", "length of the buffer", "length"),
+                _real(
+                    "lacking",
+                    "what of taper and buffer finds no room in the street before the work and is "
+                    "not drawn: to be set up in the streets traffic comes from",
+                    "length",
+                    later=True,
+                ),
                 _real("work_length", "length of the work space", "length"),
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(

@@ -42,6 +42,7 @@ from geotools.tools._sites import (
     report_blocked,
     report_closures,
     report_crossing,
+    report_cut_closures,
     report_deep,
     report_other_lanes,
     report_over_digs,
@@ -170,6 +171,7 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
         ),
     )
     report_closures(closures, ground)
+    report_cut_closures(closures, ground.layers.findings)
     return closures
 
 

@@ -461,7 +461,7 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
     length = edge.line.length
-    due = row.taper + row.buffer + row.work_length + row.downstream_taper
+    due = row.taper + row.buffer - _lacking(row) + row.work_length + row.downstream_taper
     slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
     whole = abs(length - due) <= slack
     tally.holds(
@@ -469,7 +469,13 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
         row.closure_id,
         f"is drawn {length:.2f} m long, due are {due:.2f} m",
     )
-    _deep(plan, tally, row, edge, whole=whole)
+    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _lacking(row: Any) -> float:
+    """Return what of taper and buffer is told not to be drawn, m; older plans do not tell it."""
+    lacking = float(getattr(row, "lacking", 0.0))
+    return lacking if math.isfinite(lacking) else 0.0
 
 
 def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
@@ -611,8 +617,8 @@ def _ends_due(
     (at, aside), (low, high) = spot, way
     length = edge.line.length
     down = at - row.downstream_taper
-    up = length - at - row.taper - row.buffer
-    whole = 2
+    up = length - at - (row.taper + row.buffer - _lacking(row))
+    whole = 1 if _lacking(row) > 0 else 2
     for found, least, most, span, end in (
         (down, low, high, (0.0, at), 0),
         (up, row.work_length - high, row.work_length - low, (at, length), -1),
