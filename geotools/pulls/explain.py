@@ -14,7 +14,7 @@ import pandas as pd
 from geotools.network.ragged import BoolArray
 from geotools.pulls.lifted import BENDS
 from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
-from geotools.schema import angle_text, length_text
+from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING, angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, refusal_words, told_code
@@ -36,7 +36,7 @@ NEAR = 50.0  # m; a bend this near the stretch left is told with it
 _METRES = partial(length_text, system="si")
 
 
-_SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
+_SWAPPED = [RECEIVING, BEHIND, AHEAD, BOTH]  # roles seen from the other end of the run
 
 
 def mirrored(sites: Sites, run: int) -> Sites:

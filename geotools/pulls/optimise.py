@@ -21,13 +21,10 @@ import numpy.typing as npt
 from geotools.accel import run_kernel
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.fusion import PIECE_SLACK, joint_count
+from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
 __all__ = [
-    "AHEAD",
-    "BEHIND",
-    "BOTH",
     "LEAST_PULL_DAYS",
-    "RECEIVING",
     "Choice",
     "PullCosts",
     "Sites",
@@ -39,7 +36,6 @@ __all__ = [
     "string_count",
 ]
 
-RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 PER_RUN = ("offsets", "lengths")  # what `Sites` tells of runs, and not of candidates
 EDGE = 1e-6  # m; edges this close meet
 LEAST_PULL_DAYS = 0.5  # a pull takes half a day with setting up and clearing away; no source

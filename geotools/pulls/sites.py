@@ -12,7 +12,8 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
-from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
+from geotools.pulls.optimise import Sites
+from geotools.schema import AHEAD, BEHIND, BOTH
 from geotools.siting.candidates import Judged
 from geotools.siting.laydown import Laydown
 from geotools.siting.must import Stretches

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.schema import AHEAD, BEHIND
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
@@ -25,7 +26,6 @@ __all__ = [
     "pit_rooms",
 ]
 
-RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 IN_ONE_WAY = np.array([True, True, True, False])  # of two ramps in one hole both lie over the run
 HAIR = 1e-6  # m
 
