@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from geotools.accel import run_kernel
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.pipe.fusion import PIECE_SLACK, joint_count
 from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
@@ -37,7 +38,6 @@ __all__ = [
 ]
 
 PER_RUN = ("offsets", "lengths")  # what `Sites` tells of runs, and not of candidates
-EDGE = 1e-6  # m; edges this close meet
 LEAST_PULL_DAYS = 0.5  # a pull takes half a day with setting up and clearing away; no source
 TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import Sites
@@ -22,7 +23,6 @@ __all__ = ["build_sites"]
 
 BoolTable = npt.NDArray[np.bool_]
 Edges = tuple[FloatArray, FloatArray]  # by state, of the first and the last edge of its pit
-SAME = 1e-6  # m; lengths no farther apart are the same
 
 
 def build_sites(
@@ -150,8 +150,8 @@ def _reaches(
         profile, limit, runs, (ahead, last, roof_ahead), (behind, first, floor_behind)
     )
     short = np.zeros(first.size, dtype=bool)
-    short[ahead] = reach_ahead[ahead] < roof_ahead[ahead] - SAME
-    short[behind] |= reach_behind[behind] > floor_behind[behind] + SAME
+    short[ahead] = reach_ahead[ahead] < roof_ahead[ahead] - EDGE
+    short[behind] |= reach_behind[behind] > floor_behind[behind] + EDGE
     return reach_ahead, reach_behind, short
 
 

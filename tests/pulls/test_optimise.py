@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from geotools import accel
+from geotools.network.stretches import EDGE
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.explain import mirrored
 from geotools.pulls.optimise import (
-    EDGE,
     TIE,
     PullCosts,
     Sites,
