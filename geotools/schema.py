@@ -14,6 +14,9 @@ from geotools.criteria import CRITERIA, Criterion
 from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, HOUR, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
+    "AHEAD",
+    "BEHIND",
+    "BOTH",
     "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
@@ -22,6 +25,7 @@ __all__ = [
     "NOT_KNOWN",
     "OUTPUTS",
     "REASONS",
+    "RECEIVING",
     "RESUMED",
     "ROLES",
     "UNIT_SIGNS",
@@ -290,6 +294,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 
 DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 RESUMED = ("kept", "new", "changed", "failed_before", "file_lost")
 GOVERNED = ("pipe", "machine", "bend")

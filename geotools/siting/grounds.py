@@ -19,9 +19,10 @@ import shapely
 from geotools.accel import in_threads, read_only, run_kernel
 from geotools.network.cells import STRIDE, Points
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.stretches import EDGE
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths, Stretch, stations_inside
-from geotools.siting.extents import HAIR, Extents
+from geotools.siting.extents import Extents
 
 __all__ = ["Grounds", "Sides", "boxes", "lay_grounds", "opened_ground"]
 
@@ -353,7 +354,7 @@ class _Sketch:
         first, last = sides.ends(row, role)
         pit, way, out = sides.inside(row, role)
         every = np.arange(len(row))
-        way = way * (length / np.maximum(end - start, HAIR))[pit]
+        way = way * (length / np.maximum(end - start, EDGE))[pit]
         pit = np.concatenate([every, every, pit, every, every])
         along = np.concatenate([-first, np.zeros(len(row)), way, length, length + last])
         half = self.half_width[row][pit] + np.concatenate([first, first, out, last, last])
@@ -367,7 +368,7 @@ class _Sketch:
             return np.zeros(len(row))
         sides, half = self.sides, self.half_width[row]
         start, end = (edge[row, role] for edge in (sides.dug.start, sides.dug.end))
-        share = length / np.maximum(end - start, HAIR)
+        share = length / np.maximum(end - start, EDGE)
         reached = sides.lean[row] * sides.depths.area[row, role] * share
         ends = sum(2 * out * (half + out) for out in sides.ends(row, role))
         return np.asarray(2 * half * length + 2 * reached + ends, dtype=np.float64)

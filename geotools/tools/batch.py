@@ -90,12 +90,32 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
-    from geotools.scale.engine import check_process, memory_fault
+    from geotools.scale.engine import check_process
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
 
     check_process(workers=workers is not None)
+    faults = _faults(layers, workers, scheduler, memory, retries)
+    if faults:
+        raise ToolError("batch", faults)
+    folder = open_folder(output)
+    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
+    with locked(folder):
+        sweep(folder)
+        return plan_districts(brief, call, progress)
+
+
+def _faults(
+    layers: Mapping[str, Any] | None,
+    workers: int | None,
+    scheduler: str | None,
+    memory: str,
+    retries: int,
+) -> list[str]:
+    """Return what is wrong with how the work is to be shared out."""
+    from geotools.scale.engine import memory_fault
+
     faults = []
     if layers:
         faults.append("layers in memory cannot be handed to workers; write them to files")
@@ -107,10 +127,4 @@ def batch(
         faults.append(fault)
     if retries < 0:
         faults.append(f"retries: {retries} is less than 0")
-    if faults:
-        raise ToolError("batch", faults)
-    folder = open_folder(output)
-    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
-    with locked(folder):
-        sweep(folder)
-        return plan_districts(brief, call, progress)
+    return faults
