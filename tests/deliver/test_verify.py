@@ -531,6 +531,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         lambda s: s.drop("findings", told("closure-over-place")),
     ),
     "a closure deleted": ("closures", lambda s: s.drop("closures", of_pit)),
+    "a pit beside its closures": (
+        "pits-in-closures",
+        lambda s: s.edit("closures", "geometry", moved(500.0), of_pit),
+    ),
     "lanes edited": ("closures", lambda s: s.edit("closures", "lanes_closed", more(1), of_pit)),
     "a buffer edited": ("closures", lambda s: s.edit("closures", "buffer", scaled(0.9), of_pit)),
     "a closure taken down early": (

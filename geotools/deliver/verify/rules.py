@@ -17,6 +17,7 @@ from geotools.deliver.verify import (
     references,
     schedule,
     sites,
+    standing,
     strings,
     surroundings,
 )
@@ -35,6 +36,7 @@ RULES: tuple[Rule, ...] = (
     *ramps.RULES,
     *surroundings.RULES,
     *drawn.RULES,
+    *standing.RULES,
     *beside.RULES,
     *strings.RULES,
     *schedule.RULES,
