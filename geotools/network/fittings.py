@@ -124,7 +124,8 @@ def _host(on: pd.DataFrame, chains: Chains, mains: Lines, own: FloatArray) -> Fl
     line, diameter = pieces["line"].to_numpy(), mains.table["diameter"].to_numpy(dtype=float)
     sizes = [diameter[line[row]] for row in starts.beside(run, at, touch=TOUCH)]
     small, large = np.minimum(*sizes), np.maximum(*sizes)
-    return np.where(np.abs(small - own) < np.abs(large - own), small, large)
+    nearer = np.abs(small - own) < np.abs(large - own)
+    return np.asarray(np.where(nearer, small, large), dtype=np.float64)
 
 
 def report_fittings(

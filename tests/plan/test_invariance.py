@@ -124,6 +124,7 @@ def mains() -> gpd.GeoDataFrame:
 
 
 def district() -> District:
+    """Layers about the mains; a street of four lanes turns into a local one, as its main does."""
     crossing = [(-700.7, -430.3), (-667.9, 350.9)]
     streets = [
         [(-830.1, -135.2), (-683.4, -109.1), (-402.9, -55.2), (-217.1, 27.1), (14.9, 10.7)],
@@ -132,8 +133,10 @@ def district() -> District:
         [(-217.1, 27.1), (-181.0, -212.2), (-90.3, -401.1), (-80.2, -640.4)],
         [(-181.0, -212.2), (211.7, -230.9)],
         [(-402.9, -55.2), (-462.3, 209.8), (-455.1, 460.3)],
-        [(300.3, -409.7), (523.9, -402.2), (695.7, -292.4), (699.3, -20.2)],
+        [(300.3, -409.7), (523.9, -400.2), (692.7, -290.4)],
+        [(692.7, -290.4), (695.3, -20.2)],
     ]
+    wide = {7: ("arterial", 4)}
     avoid = [
         (shapely.box(-577.3, -102.9, -548.8, -71.2), True, 4.3),
         (shapely.box(-205.3, -160.1, -171.2, -111.7), False, 0.0),
@@ -149,7 +152,14 @@ def district() -> District:
             ]
         ),
         laterals=frame([{"customers": 3, "geometry": shapely.Point(*p)} for p in places]),
-        streets=frame([{"class": "local", "geometry": line(*points)} for points in streets]),
+        streets=frame(
+            [
+                {"class": kind, "lanes": lanes, "geometry": line(*points)}
+                for points, (kind, lanes) in (
+                    (points, wide.get(row, ("local", np.nan))) for row, points in enumerate(streets)
+                )
+            ]
+        ),
         avoid=frame(
             [
                 {"reason": "x", "hard": hard, "buffer_m": keep, "weight": 2.6, "geometry": shape}
