@@ -124,7 +124,10 @@ def mains() -> gpd.GeoDataFrame:
 
 
 def district() -> District:
-    """Layers about the mains; a street of four lanes turns into a local one, as its main does."""
+    """Layers about the mains.
+
+    A local street turns into one of four lanes, as its main does; others have three lanes, or one.
+    """
     crossing = [(-700.7, -430.3), (-667.9, 350.9)]
     streets = [
         [(-830.1, -135.2), (-683.4, -109.1), (-402.9, -55.2), (-217.1, 27.1), (14.9, 10.7)],
@@ -136,7 +139,7 @@ def district() -> District:
         [(300.3, -409.7), (523.9, -400.2), (692.7, -290.4)],
         [(692.7, -290.4), (695.3, -20.2)],
     ]
-    wide = {7: ("arterial", 4)}
+    lanes = {0: 3, 2: 1, 3: 3, 6: 3, 7: 4}
     avoid = [
         (shapely.box(-577.3, -102.9, -548.8, -71.2), True, 4.3),
         (shapely.box(-205.3, -160.1, -171.2, -111.7), False, 0.0),
@@ -154,10 +157,12 @@ def district() -> District:
         laterals=frame([{"customers": 3, "geometry": shapely.Point(*p)} for p in places]),
         streets=frame(
             [
-                {"class": kind, "lanes": lanes, "geometry": line(*points)}
-                for points, (kind, lanes) in (
-                    (points, wide.get(row, ("local", np.nan))) for row, points in enumerate(streets)
-                )
+                {
+                    "class": "arterial" if lanes.get(row) == 4 else "local",
+                    "lanes": lanes.get(row, np.nan),
+                    "geometry": line(*points),
+                }
+                for row, points in enumerate(streets)
             ]
         ),
         avoid=frame(
