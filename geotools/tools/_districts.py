@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import SEVERITIES
+from geotools.intake.memory import part_of, shelved, told_apart
 from geotools.intake.named import named_files
 from geotools.intake.place import odd_letters
 from geotools.intake.read import look_at, read_layers
@@ -53,6 +55,9 @@ from geotools.tools._prepare import (
 from geotools.tools._shared import runs_of
 from geotools.tools.plan import TOOL as PLAN
 
+if TYPE_CHECKING:
+    import geopandas
+
 __all__ = ["Call", "open_folder", "plan_districts"]
 
 SUMMARY = "summary.gpkg"
@@ -79,7 +84,7 @@ _MARGIN = 500.0
 
 @dataclass(frozen=True)
 class Call:
-    """How a batch was called."""
+    """How a batch was called; ``frames`` are layers in memory."""
 
     folder: Path
     workers: int | None
@@ -89,6 +94,7 @@ class Call:
     resume: bool
     overwrite: bool
     allow_remote: bool
+    frames: Mapping[str, geopandas.GeoDataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -132,6 +138,7 @@ def open_folder(path: Path) -> Path:
 
 def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     """Plan every district, keep the manifest, write the summary."""
+    call = replace(call, frames=told_apart(call.frames))
     before = _earlier(call)
     made = _made(call.folder)
     summary, styles = call.folder / SUMMARY, call.folder / STYLES
@@ -274,14 +281,16 @@ def _network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, pd.D
         If there are no districts.
     """
     inputs = {name: entry for name, entry in brief.inputs.items() if name in _NETWORK}
+    given, remote = {*brief.inputs, *call.frames}, call.allow_remote
     layers = read_layers(
         brief.model_copy(update={"inputs": inputs}),
-        allow_remote=call.allow_remote,
+        frames={name: frame for name, frame in call.frames.items() if name in _NETWORK},
+        allow_remote=remote,
         progress=progress,
-        elsewhere=brief.inputs,  # the rest is read by the districts
+        elsewhere=given,  # the rest is read by the districts
     )
-    rest = [name for name in brief.inputs if name not in _NETWORK]
-    told = [layers.inputs, look_at(brief, rest, allow_remote=call.allow_remote)]
+    rest = given - {*_NETWORK}
+    told = [layers.inputs, look_at(brief, rest, frames=call.frames, allow_remote=remote)]
     layers = replace(layers, inputs=pd.concat([t for t in told if len(t)], ignore_index=True))
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
@@ -393,6 +402,8 @@ def _jobs(
     """
     inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
+    frames = {name: frame for name, frame in call.frames.items() if name not in _BY_BATCH}
+    shelf = shelved(frames, brief)
     span = span_of(share.runs.chains)
     entries, jobs, size = {}, {}, {}
     for k, name in enumerate(share.districts["name"]):
@@ -403,13 +414,15 @@ def _jobs(
         target = call.folder / names[name]
         edits, told = _edits_of(share, k)
         last = before.get(name)
+        window = _window(share, rows, brief)
         good = last is not None and last.file == target.name and still_good(call.folder, last)
         if last is not None and (good or last.status in FAILED):
             entries[name] = last
         jobs[name] = Job(
             name=name,
             brief=own,
-            window=_window(share, rows, brief),
+            window=window,
+            frames={layer.layer: part_of(layer, window) for layer in shelf},
             runs=share.runs.table[["run_id", "main_ids"]].iloc[rows].reset_index(drop=True),
             span=span[rows],
             renamed=share.layers.renamed,

@@ -71,7 +71,7 @@ def batch(
     ----------
     brief : Brief
     layers : mapping, optional
-        Must be empty: workers read files.
+        GeoDataFrames by layer; every district is handed what lies around it.
     output : Path
         Folder, made if it is not there.
     workers, scheduler, memory, retries
@@ -97,8 +97,6 @@ def batch(
 
     check_process(workers=workers is not None)
     faults = []
-    if layers:
-        faults.append("layers in memory cannot be handed to workers; write them to files")
     if workers is not None and workers < 1:
         faults.append(f"workers: {workers} is less than 1")
     if workers is not None and scheduler is not None:
@@ -110,7 +108,9 @@ def batch(
     if faults:
         raise ToolError("batch", faults)
     folder = open_folder(output)
-    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
+    call = Call(
+        folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote, layers or {}
+    )
     with locked(folder):
         sweep(folder)
         return plan_districts(brief, call, progress)
