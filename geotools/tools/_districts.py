@@ -15,7 +15,7 @@ from geotools.call import sources_of
 from geotools.deliver.files import spare
 from geotools.deliver.geopackage import check_target, write_geopackage
 from geotools.deliver.layers import placed, run_lines
-from geotools.deliver.read_plan import read_plan
+from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.sld import check_styles, style_names, write_styles
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
@@ -101,7 +101,7 @@ class Call:
 class Share:
     """The network, whole, and which district plans which run and has which edit.
 
-    A run has `OUTSIDE` if it touches none, `NOT_CHOSEN` if the brief chooses others. An edit on
+    A run has `NOT_CHOSEN` if the brief chooses others, `OUTSIDE` if it touches none. An edit on
     no run, or on one no district plans, has -1.
     """
 
@@ -152,6 +152,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     with begun as workers:
         share = _share_out(layers, districts, brief, progress)
         jobs, entries = _jobs(share, brief, call, before, names)
+        workers()  # nothing is written for workers that cannot be reached
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
         files |= {name for name in made if (call.folder / name).exists()}
         write_manifest(call.folder, entries, files)
@@ -171,7 +172,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
         write_styles(summary, _LAYERS, units=units, folder=styles)
-    told = _told(share, entries, stale, brief.output.units) | _told_fates(fates)
+    told = _told(share, call.folder, entries, stale, units) | _told_fates(fates)
     return _outcome(tables, brief, call, told)
 
 
@@ -308,8 +309,8 @@ def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: 
     if layers.valves is not None:
         progress("working out shutdowns")
         shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
-    _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
     district = _only_chosen(layers, runs, districts, district, brief)
+    _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
     edits = _share_edits(layers, runs, district)
     return Share(layers, runs, districts, district, shutdowns, edits)
 
@@ -321,7 +322,7 @@ def _only_chosen(
     chosen = choose_runs(runs, layers, brief.network.only)
     if chosen.all():
         return district
-    out = np.where(chosen, district, np.where(district < 0, district, NOT_CHOSEN))
+    out = np.where(chosen, district, NOT_CHOSEN)
     report_not_chosen(~chosen, layers.findings)
     bare = np.setdiff1d(np.unique(district[district >= 0]), out)
     layers.findings.add_many(
@@ -532,10 +533,13 @@ def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFr
     return runs.assign(rank=np.where(planned, np.arange(1, len(runs) + 1), np.nan))
 
 
-def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str) -> dict[str, Any]:
+def _told(
+    share: Share, folder: Path, entries: dict[str, Entry], stale: list[str], system: str
+) -> dict[str, Any]:
     """Return what the summary says of runs outside, findings and stale plans.
 
-    Findings are counted in the plans of the districts, in the summary, and in all of these.
+    Findings are counted in the plans of the districts, in the summary, and in all of these; and
+    once each, for what is so of the whole is told in every district.
     """
     length = DIMENSIONS["length"]
     unit = length.suffix(system)
@@ -554,6 +558,7 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
         "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
         f"length_outside_districts_{unit}": meters / length.units[unit],
         "findings": {s: sum(count[s] for count in counts) for s in severities},
+        "findings_distinct": _distinct(share, folder, entries),
         "findings_of_summary": own,
         "findings_by_district": {name: by_district[name] for name in sorted(by_district)},
         "shared_saving_within_districts": sum(
@@ -561,6 +566,22 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
         ),
         "stale_plans": stale,
     }
+
+
+def _distinct(share: Share, folder: Path, entries: dict[str, Entry]) -> dict[str, int]:
+    """Count the findings of the summary and of all districts, each once however often it is told.
+
+    Those are one that say the same of the same feature.
+    """
+    same = ["severity", "rule", "layer", "feature", "text"]
+    tables = [pd.DataFrame(share.layers.findings.table())[same]]
+    tables += [
+        pd.DataFrame(read_raw(folder / entry.file, "findings", geometry=False))[same]
+        for entry in entries.values()
+        if entry.file
+    ]
+    told = pd.concat([t.astype(object).fillna("") for t in tables]).drop_duplicates()
+    return {s: int((told["severity"] == s).sum()) for s in SEVERITIES[::-1]}
 
 
 def _told_fates(fates: dict[str, Fate]) -> dict[str, Any]:
@@ -608,7 +629,11 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
         ]
     if count := told["runs_not_chosen"]:
         lines += [f"left out   {count} runs are not among those chosen (network.only)"]
-    counts = {"in all": told["findings"], f"in {SUMMARY}": told["findings_of_summary"]}
+    counts = {
+        "in all": told["findings"],
+        "each told once": told["findings_distinct"],
+        f"in {SUMMARY}": told["findings_of_summary"],
+    }
     lines += [
         "findings   "
         + "; ".join(
