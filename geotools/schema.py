@@ -812,7 +812,12 @@ OUTPUTS: dict[str, Layer] = {
                 _HOST_DIAMETER,
                 _HOST_MATERIAL,
                 _AXIS_LENGTH,
-                _text("verdict", "worst of the verdicts on suitability", values=VERDICTS),
+                _text(
+                    "verdict",
+                    "worst of the verdicts on suitability; an estimate: a run that is doubtful may "
+                    "have no plan",
+                    values=VERDICTS,
+                ),
                 *(
                     _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
                     for k in range(REASONS)

@@ -244,8 +244,11 @@ def _runs_text(comparison: Any) -> str:
     """Return the runs that plans differ in, each with the plans no other beats."""
     from geotools.tools._table import table
 
-    rows, alike = [], 0
+    rows, alike, unplanned = [], 0, 0
     for _, group in comparison.groupby("number", sort=False):
+        if not (group["status"] == "planned").any():
+            unplanned += 1
+            continue
         if not group["best_in"].any() and not group["dominated_by"].any():
             alike += int(len(group) > 1)
             continue
@@ -254,5 +257,6 @@ def _runs_text(comparison: Any) -> str:
         rows.append((group["run_id"].iloc[0], ", ".join(cheapest), ", ".join(efficient)))
     more = [f"and {len(rows) - SHOWN} more runs"] * (len(rows) > SHOWN)
     none = [f"In {alike} runs no plan is better than another in what counts."] * (alike > 0)
+    none += [f"For {unplanned} runs there is nothing planned in any of them."] * (unplanned > 0)
     shown = [table(("run", "cheapest", "beaten by none"), rows[:SHOWN])] * bool(rows)
     return "\n".join([*shown, *more, *none])
