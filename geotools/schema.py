@@ -648,7 +648,7 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
-                _text("street", "street it lies along"),
+                _text("street", "street it lies along; empty where it lies straight back, in none"),
                 _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),

@@ -48,6 +48,7 @@ from geotools.tools._sites import (
     report_over_digs,
     report_shared,
     report_slopes,
+    report_straight,
     report_strings,
     shared_pits,
 )
@@ -156,6 +157,7 @@ def _strings(
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
+    report_straight(strings, laid, pits, ground)
     return strings
 
 

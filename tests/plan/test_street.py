@@ -444,6 +444,32 @@ def test_a_string_over_services_dug_up_for_another_pull_is_told() -> None:
     assert dict(zip(told["feature"], counts, strict=True)) == over
 
 
+def test_a_string_that_leaves_the_street_of_its_pit_is_told_and_lies_in_none() -> None:
+    """The main turns out of the street by 60 deg; a pit there inserts along the second leg."""
+    turn = np.radians(60.0)
+    out = (300.0 + 250.0 * np.cos(turn), 5.0 + 250.0 * np.sin(turn))
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]},
+        geometry=[shapely.Point(X + 300, Y + 5)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, 5.0), (300.0, 5.0), out]),
+        streets=street([(-200.0, 0.0), (700.0, 0.0)]),
+        pit_edits=wish,
+    )
+    strings = layers["strings"].merge(layers["pulls"][["pull_id", "insertion_pit"]])
+    carriageway = layers["context"].query("layer == 'streets'").union_all().buffer(3.5 + 4.0)
+    away = strings[strings.geometry.difference(carriageway).area > 1.0]
+    assert len(away) and (away["street"] == "").all()
+    assert (strings.drop(away.index)["street"] != "").all()
+    told = layers["findings"].query("rule == 'string-off-street'")
+    assert set(told["feature"]) == set(away["pull_id"])
+    metres = told["text"].str.extract(r"up to (\d+) m")[0].astype(float)
+    aside = (away.get_coordinates()["y"] - Y).abs().max()  # the street lies at Y
+    assert metres.max() == pytest.approx(aside, abs=0.6)
+
+
 def test_a_string_over_another_pit_is_told() -> None:
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": ["insertion_both"]},
