@@ -469,8 +469,8 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "deepest",
-                    "ground to the bottom of the pit where what is dug to the host is deepest, "
-                    "bedding included",
+                    "ground to the bottom of the pit where it is dug deepest, ramps beside the run "
+                    "or beyond its end and bedding included",
                     "length",
                     later=True,
                 ),
