@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -103,18 +103,18 @@ class AxisParts:
 class Drawn(Mapping[str, Any]):
     """Layers by name, as `placed` returns them, in the CRS of the mains.
 
-    A file takes points as numbers, and texts as numbers of words: the geometries of a layer of
-    points, and such texts, are made when the layer is asked for here, and once.
+    A file takes geometries encoded, points as numbers, and texts as numbers of words: what a
+    caller takes instead is made when the layer is asked for here, and once.
 
     Attributes
     ----------
     tables : dict of str to DataFrame
-        All layers; those of points without a geometry.
+        All layers, without their geometries.
     places : dict of str to ndarray, shape (n, 2)
         x and y of the layers of points.
     crs : CRS
     shapes : dict of str to Shapes
-        Of layers whose tables have no geometry either.
+        Geometries of the other layers that have any.
     """
 
     def __init__(
@@ -158,23 +158,29 @@ class Drawn(Mapping[str, Any]):
 
 
 def drawn(
-    layers: Mapping[str, pd.DataFrame | Encoded], working: pyproj.CRS, output: pyproj.CRS
+    layers: Iterable[tuple[str, pd.DataFrame | Encoded]], working: pyproj.CRS, output: pyproj.CRS
 ) -> Drawn:
     """Move layers from the working CRS to the CRS of the mains, where they are not encoded there.
 
-    A layer of points may have columns x and y instead of a geometry.
+    They are encoded there one by one as they come, so that no geometry of a layer is held any
+    more when the next is made. A layer of points may have columns x and y instead of a geometry.
     """
-    shapes = {name: part.shapes for name, part in layers.items() if isinstance(part, Encoded)}
-    tables = {
-        name: part.table if isinstance(part, Encoded) else part for name, part in layers.items()
-    }
-    places = {
-        name: project(table[["x", "y"]].to_numpy(dtype=float), working, output)
-        for name, table in tables.items()
-        if OUTPUTS[name].geometry == ("Point",) and "geometry" not in table
-    }
-    tables |= {name: tables[name].drop(columns=["x", "y"]) for name in places}
-    return Drawn(placed(tables, working, output), places, output, shapes)
+    move = mover(working, output)
+    tables: dict[str, Any] = {}
+    places: dict[str, FloatArray] = {}
+    shapes: dict[str, Shapes] = {}
+    for name, part in layers:
+        if isinstance(part, Encoded):
+            tables[name], shapes[name] = part.table, part.shapes
+        elif "geometry" in part:
+            shapes[name] = Shapes.of(name, move(part["geometry"].to_numpy(dtype=object)))
+            tables[name] = part.drop(columns="geometry")
+        elif OUTPUTS[name].geometry == ("Point",):
+            places[name] = project(part[["x", "y"]].to_numpy(dtype=float), working, output)
+            tables[name] = part.drop(columns=["x", "y"])
+        else:
+            tables[name] = part
+    return Drawn({n: tables[n] for n in OUTPUTS if n in tables}, places, output, shapes)
 
 
 def run_lines(chains: Chains) -> npt.NDArray[np.object_]:

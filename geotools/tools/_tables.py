@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +16,7 @@ from geotools.accel import give_back
 from geotools.brief import Brief
 from geotools.deliver.columns import content_hash
 from geotools.deliver.geopackage import write_geopackage
-from geotools.deliver.layers import AxisParts, Drawn, axis_parts, drawn, run_lines
+from geotools.deliver.layers import AxisParts, Drawn, Encoded, axis_parts, drawn, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.ground.profile import SOURCES
 from geotools.intake.findings import Findings
@@ -34,35 +34,45 @@ __all__ = ["plan_tables", "summarise", "write_plan"]
 def plan_tables(layout: Layout, brief: Brief) -> Drawn:
     """Return the layers of the contract, in the CRS of the mains, bare names, SI units."""
     layers = layout.layers
-    units = brief.output.units
+    told = _told_layers(layout, brief)
+    del layout  # held by what tells its layers alone, and let go piece by piece
+    return drawn(told, layers.working_crs, layers.output_crs)
+
+
+def _told_layers(layout: Layout, brief: Brief) -> Iterator[tuple[str, pd.DataFrame | Encoded]]:
+    """Yield the layers one by one, in the working CRS; what others are made of comes last."""
+    layers, units, works = layout.layers, brief.output.units, layout.works
     run_ids = layout.table["run_id"].to_numpy(dtype=object)
-    alternatives = alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for)
+    yield (
+        "alternatives",
+        alternatives_table(layout, run_ids, larger_for=brief.carrier.larger_for),
+    )
     give_back()
-    tables: dict[str, Any] = {
-        "runs": layout.table.rename(
-            columns={"diameter": "host_diameter", "material": "host_material"}
-        ).assign(geometry=run_lines(layout.runs.chains)),
-        "stations": _held("stations", _station_layer(layout, run_ids)),
-        "bends": _bend_layer(layout, run_ids),
-        "candidates": _held("candidates", _candidate_layer(layout, run_ids)),
-        "pits": _pit_layer(layout, brief.pits.bedding),
-        "pit_footprints": _footprint_layer(layout),
-        "pulls": _pull_layer(layout, units),
-        "forces": _held("forces", layout.forces),
-        "sections": layout.sections,
-        "strings": layout.works.strings,
-        "closures": layout.works.closures,
-        "local_digs": layout.works.local_digs,
-        "quantities": _held("quantities", layout.works.quantities),
-        "schedule": layout.works.schedule,
-        "alternatives": alternatives,
-        "shutdowns": layout.shutdowns,
-        "context": layout.backdrop,
-        "findings": layers.findings.table(),
-        "settings": settings_table(brief, units),
-        "inputs": layers.inputs,
-    }
-    return drawn(tables, layers.working_crs, layers.output_crs)
+    names = {"diameter": "host_diameter", "material": "host_material"}
+    lines = run_lines(layout.runs.chains)
+    yield "runs", layout.table.rename(columns=names).assign(geometry=lines)
+    yield "bends", _bend_layer(layout, run_ids)
+    yield "pits", _pit_layer(layout, brief.pits.bedding)
+    yield "pit_footprints", _footprint_layer(layout)
+    yield "pulls", _pull_layer(layout, units)
+    give_back()
+    yield "stations", _held("stations", _station_layer(layout, run_ids))
+    layout = replace(layout, stations=layout.stations.iloc[:0])
+    yield "candidates", _held("candidates", _candidate_layer(layout, run_ids))
+    layout = replace(layout, candidates=layout.candidates.iloc[:0])
+    give_back()
+    yield "forces", _held("forces", layout.forces)
+    yield "sections", layout.sections
+    yield "strings", works.strings
+    yield "closures", works.closures
+    yield "local_digs", works.local_digs
+    yield "quantities", _held("quantities", works.quantities)
+    yield "schedule", works.schedule
+    yield "shutdowns", layout.shutdowns
+    yield "context", layout.backdrop
+    yield "findings", layers.findings.table()
+    yield "settings", settings_table(brief, units)
+    yield "inputs", layers.inputs
 
 
 AT_STATION = 1e-9  # share of the way to the next station; nearer is at the station

@@ -115,21 +115,13 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
-    from geotools.scale.engine import check_process, memory_fault
+    from geotools.scale.engine import check_process
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
 
     check_process(workers=workers is not None)
-    faults = []
-    if workers is not None and workers < 1:
-        faults.append(f"workers: {workers} is less than 1")
-    if workers is not None and scheduler is not None:
-        faults.append("give workers or scheduler, not both")
-    elif fault := memory_fault(workers, memory):
-        faults.append(fault)
-    if retries < 0:
-        faults.append(f"retries: {retries} is less than 0")
+    faults = _faults(workers, scheduler, memory, retries)
     if faults:
         raise ToolError("batch", faults)
     folder = open_folder(output)
@@ -139,3 +131,24 @@ def batch(
     with locked(folder):
         sweep(folder)
         return plan_districts(brief, call, progress)
+
+
+def _faults(
+    workers: int | None,
+    scheduler: str | None,
+    memory: str,
+    retries: int,
+) -> list[str]:
+    """Return what is wrong with how the work is to be shared out."""
+    from geotools.scale.engine import memory_fault
+
+    faults = []
+    if workers is not None and workers < 1:
+        faults.append(f"workers: {workers} is less than 1")
+    if workers is not None and scheduler is not None:
+        faults.append("give workers or scheduler, not both")
+    elif fault := memory_fault(workers, memory):
+        faults.append(fault)
+    if retries < 0:
+        faults.append(f"retries: {retries} is less than 0")
+    return faults

@@ -113,9 +113,9 @@ def compare(
     _check_plans(plans)
     target = None if output is None else check_target(output, overwrite)
     rows = None if csv is None else check_file(csv, suffix=".csv", overwrite=overwrite)
-    if target is not None:
-        check_styles(target, TOOL.outputs, overwrite=overwrite)
     files = [read_plan(path) for path in plans]
+    if target is not None and files[0].styled:
+        check_styles(target, TOOL.outputs, overwrite=overwrite)
     system: Literal["si", "us"] = files[0].units if units is None else _system(units)
     progress("comparing", 0.0)
     layers = compare_plans(files, criteria=criteria or tuple(COMPARED), units=system)
@@ -154,7 +154,8 @@ def _write(
 
     if target is not None:
         write_geopackage(target, layers, crs=first.crs, units=system, overwrite=overwrite)
-        write_styles(target, layers, units=system, overwrite=overwrite)
+        if first.styled:
+            write_styles(target, layers, units=system, overwrite=overwrite)
     if csv is not None:
         table = contract_table("comparison", layers["comparison"], units=system)
         write_csv(csv, table.drop_columns(GEOMETRY), overwrite=overwrite)

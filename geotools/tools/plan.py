@@ -117,8 +117,8 @@ def plan(
         ),
         brief,
     )
-    give_back()
     wkb = drawn.encoded()
+    give_back()
     if target is not None:
         progress("writing", 0.0)
         counts = write_plan(target, drawn, brief, wkb, overwrite=overwrite)

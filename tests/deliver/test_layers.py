@@ -30,7 +30,7 @@ def some_pits(count: int) -> pd.DataFrame:
 @pytest.mark.parametrize("count", [0, 1, 30])
 def test_points_held_as_numbers_are_those_drawn(count: int, output: pyproj.CRS) -> None:
     pits = some_pits(count)
-    layers = drawn({"pits": pits, "forces": pd.DataFrame()}, ZONE, output)
+    layers = drawn({"pits": pits, "forces": pd.DataFrame()}.items(), ZONE, output)
     points = shapely.points(pits[["x", "y"]].to_numpy())
     due = placed({"pits": pits[["pit_id"]].assign(geometry=points)}, ZONE, output)["pits"]
     given = layers["pits"]

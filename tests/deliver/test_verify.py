@@ -27,6 +27,7 @@ from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.deliver.verify.schedule import CLEAN, CLEAR, LAY, REFILL, TEST
+from geotools.tool import ToolError
 from geotools.tools.plan import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -612,6 +613,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         for metres in (20.0, -20.0)
     },
     "a closure deleted": ("closures", lambda s: s.drop("closures", of_pit)),
+    "a pit beside its closures": (
+        "pits-in-closures",
+        lambda s: s.edit("closures", "geometry", moved(500.0), of_pit),
+    ),
     "lanes edited": ("closures", lambda s: s.edit("closures", "lanes_closed", more(1), of_pit)),
     "a buffer edited": ("closures", lambda s: s.edit("closures", "buffer", scaled(0.9), of_pit)),
     "a closure taken down early": (
@@ -841,6 +846,37 @@ def test_the_plan_as_written_keeps_every_rule(plan: Plan) -> None:
     assert [v.rule.name for v in verdicts if not v.checked] == []
 
 
+def test_a_long_pit_over_curves_holds_what_it_opens_and_not_one_percent_less(
+    tmp_path: Path,
+) -> None:
+    """Footprints follow the axis thinned within the survey accuracy, which cuts curves short."""
+    file = tmp_path / "long.gpkg"
+    settings = {
+        "pulls.min_length": "560 m",
+        "pulls.max_length": "900 m",
+        "pulls.force_share": 1,
+        "pulls.machine_capacity": "5000 kN",
+        "crew.shift": "24 h",
+        "street.least_string": "5 m",
+    }
+    geotools.plan(SAMPLE / "brief.toml", output=file, only=["R0004"], settings=settings)
+    plan = load_plan(file, TOOL.outputs)
+    pits = plan.tables["pits"].set_index("pit_id")
+    longest = (pits["before"] + pits["after"]).idxmax()
+    assert pits.loc[longest, ["before", "after"]].sum() > 300
+    assert not BY_NAME["footprints"].check(plan).faults
+
+    grounds = plan.tables["pit_footprints"].copy()
+    row = grounds.index[grounds["pit_id"] == longest][0]
+    ground = grounds.at[row, "geometry"]
+    less = shapely.buffer(ground, -0.01 * ground.area / ground.length)
+    assert ground.area * 0.985 < less.area < ground.area * 0.9925
+    grounds.at[row, "geometry"], grounds.at[row, "area"] = less, less.area
+    spoiled = dataclasses.replace(plan, tables=plan.tables | {"pit_footprints": grounds}, kept={})
+    faults = BY_NAME["footprints"].check(spoiled).faults
+    assert any(one.feature == longest and "do not hold" in one.text for one in faults)
+
+
 def test_there_are_faults_for_every_rule() -> None:
     found = {name for name, *_ in (*FAULTS.values(), *SETTINGS.values())}
     assert found == set(BY_NAME)
@@ -1021,6 +1057,14 @@ def test_an_unknown_rule_or_run_is_named_with_the_nearest(
     assert "did you mean forces?" in capsys.readouterr().err
     assert command("verify", path, "--optimum", "R06", "--quiet") == 2
     assert "there is no 'R06'" in capsys.readouterr().err
+
+
+def test_rules_and_runs_are_given_with_commas_or_one_by_one(path: Path) -> None:
+    for rules in (["mains,levels"], ["mains", "levels"]):
+        told = geotools.verify(path, rules=rules).summary["rules"]
+        assert [rule["rule"] for rule in told] == ["mains", "levels"]
+    with pytest.raises(ToolError, match="rules: there is no 'level'"):
+        geotools.verify(path, rules=["mains, level"])
 
 
 def test_what_is_no_plan_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -20,6 +20,7 @@ import geotools
 from geotools.brief import load_brief
 from geotools.cli import main
 from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.sld import style_folder
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.schema import OUTPUTS
@@ -289,3 +290,19 @@ def test_the_command_writes_what_the_contract_says_and_keeps_what_exists(
         compared(a, b, output=target)
     geotools.report(target, output=tmp_path / "report.html")
     assert "comparison_totals" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_styles_are_written_where_the_first_plan_has_them(
+    write: Callable[..., Path], tmp_path: Path
+) -> None:
+    bare = write("bare.gpkg", run("R1", 0), settings={"output.styles": False})
+    styled = write("styled.gpkg", run("R1", 0, cost=900.0))
+    for first, other in ((bare, styled), (styled, bare)):
+        target = tmp_path / f"{first.stem}_first.gpkg"
+        compared(first, other, output=target)
+        assert style_folder(target).exists() == (first == styled)
+    target = tmp_path / "again.gpkg"
+    style_folder(target).write_text("a file", encoding="utf-8")
+    compared(bare, styled, output=target)  # a file in the way of nothing
+    with pytest.raises(OutputError, match="move it, or choose another name"):
+        compared(styled, bare, output=target, overwrite=True)

@@ -467,7 +467,7 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
     length = edge.line.length
-    due = row.taper + row.buffer + row.work_length + row.downstream_taper
+    due = row.taper + row.buffer - _lacking(row) + row.work_length + row.downstream_taper
     slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
     whole = abs(length - due) <= slack
     tally.holds(
@@ -475,7 +475,13 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
         row.closure_id,
         f"is drawn {length:.2f} m long, due are {due:.2f} m",
     )
-    _deep(plan, tally, row, edge, whole=whole)
+    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _lacking(row: Any) -> float:
+    """Return what of taper and buffer is told not to be drawn, m; older plans do not tell it."""
+    lacking = float(getattr(row, "lacking", 0.0))
+    return lacking if math.isfinite(lacking) else 0.0
 
 
 def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> None:
@@ -533,12 +539,12 @@ def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | 
     before = getattr(place, f"before_{pit.role}", math.nan)
     after = getattr(place, f"after_{pit.role}", math.nan)
     low, high = before, row.work_length - after
-    # Sides that lean take more at an end that no ramp leaves by.
-    lean = max(row.work_length - pit.length, 0.0) if pit.side_slope > 0 else 0.0
+    # Sides that lean take more at an end that no ramp leaves by, and so do corners of the street.
+    more = max(row.work_length - pit.length, 0.0)
     if pit.role == "insertion_ahead":
-        low = high - lean
+        low = high - more
     elif pit.role != "insertion_both":
-        high = low + lean
+        high = low + more
     return [(low, high), (row.work_length - high, row.work_length - low)]
 
 
@@ -570,7 +576,7 @@ def _work_length(
     """Check that the work space is as long as the pit, or as its ground along the street.
 
     Two ramps may take more. Where sides lean it is as long as they reach at the ends, and no
-    longer than the ground.
+    longer than the ground. By a corner of the street, what lies inside of it takes more of it.
     """
     least = most = pit.length
     ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
@@ -581,6 +587,7 @@ def _work_length(
             ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
         )
         most = max(most, 2 * float(shapely.minimum_bounding_radius(ground.geometry)))
+    most += _round_corners(row, pit, ground, edge_of(plan, row))
     shorter = row.work_length < least - 1e-6
     longer = pit.role != "insertion_both" and row.work_length > most + 1e-6
     aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
@@ -589,6 +596,21 @@ def _work_length(
         row.closure_id,
         f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
     )
+
+
+def _round_corners(row: Any, pit: Any, ground: Any, edge: Edge | None) -> float:
+    """Return how much more of a street a pit may take by corners of it than it is long, m.
+
+    Inside a corner of ``t`` what lies ``off`` beside the street is ``2 off tan(t/2)`` shorter than
+    it; and a pit along the one side of it lies with its width along the other.
+    """
+    if edge is None or ground is None:
+        return math.inf
+    far = 2 * float(shapely.minimum_bounding_radius(ground.geometry))
+    at = float(shapely.line_locate_point(edge.line, pit.geometry))
+    span = row.work_length + far + edge.half
+    bent = edge.corner(at - span, at + span) / edge.half
+    return (edge.half + far) * bent + (pit.width if bent else 0.0)
 
 
 def _headings(plan: Plan, pit: Any) -> list[FloatArray]:
@@ -650,8 +672,8 @@ def _ends_due(
     (at, aside), (low, high) = spot, way
     length = edge.line.length
     down = at - row.downstream_taper
-    up = length - at - row.taper - row.buffer
-    whole = 2
+    up = length - at - (row.taper + row.buffer - _lacking(row))
+    whole = 1 if _lacking(row) > 0 else 2
     for found, least, most, span, end in (
         (down, low, high, (0.0, at), 0),
         (up, row.work_length - high, row.work_length - low, (at, length), -1),

@@ -18,6 +18,7 @@ from geotools.deliver.verify import (
     references,
     schedule,
     sites,
+    standing,
     strings,
     surroundings,
 )
@@ -36,6 +37,7 @@ RULES: tuple[Rule, ...] = (
     *ramps.RULES,
     *surroundings.RULES,
     *drawn.RULES,
+    *standing.RULES,
     *facing.RULES,
     *beside.RULES,
     *strings.RULES,

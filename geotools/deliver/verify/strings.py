@@ -120,7 +120,7 @@ def given_to_last(plan: Plan, pull: Any, shares: list[int]) -> float:
 def sections(plan: Plan) -> Tally:
     """Check rest, length to leave, water and levels of every section."""
     tally = Tally("sections")
-    tally.skip("test pressure, make-up water and grout of the sections")
+    tally.skip("make-up water, grout and the limit of the test pressure of the sections")
     cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
     pulls = plan.one("pulls", "pull_id")
     for row in plan.rows("sections"):
@@ -146,7 +146,18 @@ def sections(plan: Plan) -> Tally:
             high = max(row.test_pressure - gap, 0.0)
             tally.near(row.test_pressure_high, high, row.pull_id, "test_pressure_high", share=1e-6)
         _levels(plan, tally, row, pull)
+    _tested_as_one(plan, tally)
     return tally
+
+
+def _tested_as_one(plan: Plan, tally: Tally) -> None:
+    """Check that the sections of a run stand under one water: they are joined and tested as one."""
+    for rows in plan.by("sections", "run_id", "low_z").values():
+        known = [row for row in rows if math.isfinite(row.low_z) and row.test_pressure > 0]
+        for row in known[1:]:
+            rise = WATER_DENSITY * GRAVITY * (row.low_z - known[0].low_z)
+            due = known[0].test_pressure - rise
+            tally.near(row.test_pressure, due, row.pull_id, "test_pressure", share=1e-6)
 
 
 def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:

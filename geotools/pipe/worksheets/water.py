@@ -63,7 +63,6 @@ def flow_sheet(
         carrier_bore_m=pipe.bore_m,
     )
     passes = bool(hydraulics.velocity_within(run.velocity_after, highest=highest_velocity))
-    more = run.head_after_m - run.head_before_m
     return Worksheet(
         title="Flow before and after",
         inputs=(
@@ -77,17 +76,9 @@ def flow_sheet(
             _head_step("h1", "C1", "ID", run.head_before_m),
             _head_step("h2", "C2", "d", run.head_after_m),
             *_colebrook_steps(pipe, flow_m3_per_s, length_m),
-            step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
-            step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
-            step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
+            *_speed_steps(run),
         ),
-        results=(
-            entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
-            entry("h2 - h1", more, "head", "change of the head lost"),
-            entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
-            entry("V most", highest_velocity, "velocity", "highest velocity wanted"),
-            verdict(passes, "velocity in the carrier against the highest wanted"),
-        ),
+        results=_flow_results(run, highest_velocity, passes),
         passes=passes,
         cautions=(
             *_too_wide(pipe, host_bore_m),
@@ -96,6 +87,25 @@ def flow_sheet(
             "A field test of C beats a table.",
             PLANNING,
         ),
+    )
+
+
+def _speed_steps(run: hydraulics.BeforeAfter) -> tuple[Step, ...]:
+    return (
+        step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
+        step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
+        step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
+    )
+
+
+def _flow_results(run: hydraulics.BeforeAfter, highest: float, passes: bool) -> tuple[Entry, ...]:
+    more = run.head_after_m - run.head_before_m
+    return (
+        entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
+        entry("h2 - h1", more, "head", "change of the head lost"),
+        entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
+        entry("V most", highest, "velocity", "highest velocity wanted"),
+        verdict(passes, "velocity in the carrier against the highest wanted"),
     )
 
 
@@ -411,28 +421,51 @@ def hydrotest_sheet(
     passes = bool(within(wanted, most))
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
-    hours = testing.filling_hours(pipe.bore_m, length_m)
     read, held = _phase(start_pa, end_pa)
     return Worksheet(
         title="Hydrostatic test",
         inputs=(
             *pipe_entries(pipe),
             *_section_entries(nominal_m, length_m, working_pa, fall_m),
-            entry("T", temperature_c, "temperature", "temperature of pipe and water"),
-            entry("hours", test_hours, "hours", "duration of the test"),
+            *_phase_entries(temperature_c, test_hours),
         ),
         steps=(
-            step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
-            _test_limit_step(pipe, most, temperature_c),
-            step("P gauge", "P test - rho g z", gauge, "pressure", "statics"),
+            *_test_steps(pipe, factor, wanted, gauge, most, temperature_c),
             step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
             make_up,
-            step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice"),
+            _filling_step(pipe, length_m),
             *read,
         ),
         results=_test_results(gauge, most, volume, make_up.value, passes, held),
         passes=passes and held is not False,
         cautions=(_TEST, PLANNING),
+    )
+
+
+def _test_steps(
+    pipe: Carrier,
+    factor: float,
+    wanted: FloatArray,
+    gauge: FloatArray,
+    most: FloatArray,
+    temperature_c: float,
+) -> tuple[Step, ...]:
+    return (
+        step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
+        _test_limit_step(pipe, most, temperature_c),
+        step("P gauge", "P test - rho g z", gauge, "pressure", "statics"),
+    )
+
+
+def _filling_step(pipe: Carrier, length_m: float) -> Step:
+    hours = testing.filling_hours(pipe.bore_m, length_m)
+    return step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice")
+
+
+def _phase_entries(temperature_c: float, hours: float) -> tuple[Entry, ...]:
+    return (
+        entry("T", temperature_c, "temperature", "temperature of pipe and water"),
+        entry("hours", hours, "hours", "duration of the test"),
     )
 
 
