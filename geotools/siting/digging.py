@@ -124,7 +124,7 @@ def ramps_deepest(extents: Extents, ramps: Ramps, greatest: FloatArray) -> Float
     most = ramps.level_drop[:, None] - rules.resting_height + high - ramps.foot + rules.bedding
     falls = ramps.climb.host_slope < 0
     for way, begin in enumerate(_begins(extents, ramps)):
-        deeper = (most[:, way, None] > greatest + HAIR) | falls[:, way, None]
+        deeper = (most[:, way, None] > greatest + EDGE) | falls[:, way, None]
         row, role = np.nonzero(np.isfinite(begin) & deeper)
         if len(row):
 
