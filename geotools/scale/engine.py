@@ -225,6 +225,8 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
         "distributed.scheduler.allowed-failures": 0,
         # A worker would keep the calls it saw in every district: over a megabyte of each.
         "distributed.worker.profile.enabled": False,
+        # A district is handed what of the layers in memory lies around it, whatever that comes to.
+        "distributed.admin.large-graph-warning-threshold": "1 PiB",
     }
     with dask.config.set(options):
         if scheduler is not None:

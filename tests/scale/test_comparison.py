@@ -160,6 +160,17 @@ def test_a_run_without_a_plan_is_beaten_by_any_plan_of_it(write: Callable[..., P
     assert totals["cost"].tolist() == [1000.0, 5e6 + 1000]
 
 
+def test_runs_of_which_nothing_is_planned_are_not_told_to_be_alike(
+    write: Callable[..., Path],
+) -> None:
+    none = {"status": "no_plan", "cost": np.nan, "longest_pull": np.nan, "capacity_ratio": np.nan}
+    out = {**none, "status": "not_suitable"}
+    runs = [run("R1", 0), run("R2", 50, **none), run("R3", 100, **out)]
+    text = geotools.compare([write("a.gpkg", *runs), write("b.gpkg", *runs)]).text
+    assert "In 1 runs no plan is better than another in what counts." in text
+    assert "For 2 runs there is nothing planned in any of them." in text
+
+
 def test_totals_add_up_the_runs_planned_in_all_and_those_of_each(
     write: Callable[..., Path],
 ) -> None:

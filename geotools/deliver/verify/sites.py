@@ -83,7 +83,9 @@ def at_candidates(plan: Plan) -> Tally:
         before, after = whole_pit(plan, pit)
         tally.near(pit.before, min(before, pit.chainage), pit.pit_id, "before")
         tally.near(pit.after, min(after, run.length - pit.chainage), pit.pit_id, "after")
-        tally.near(pit.cost, getattr(place, f"cost_{pit.role}", math.nan), pit.pit_id, "cost")
+        cost = getattr(place, f"cost_{pit.role}", math.nan)
+        tally.holds(math.isfinite(cost), pit.pit_id, f"its candidate has no price as {pit.role}")
+        tally.near(pit.cost, cost, pit.pit_id, "cost")
         tally.near(pit.depth, place.depth, pit.pit_id, "depth")
         for name in ("street_name", "street_class"):
             same = getattr(pit, name) == getattr(place, name)
