@@ -14,6 +14,9 @@ from geotools.criteria import CRITERIA, Criterion
 from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, HOUR, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
+    "AHEAD",
+    "BEHIND",
+    "BOTH",
     "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
@@ -22,6 +25,7 @@ __all__ = [
     "NOT_KNOWN",
     "OUTPUTS",
     "REASONS",
+    "RECEIVING",
     "RESUMED",
     "ROLES",
     "UNIT_SIGNS",
@@ -290,6 +294,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 
 DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 RESUMED = ("kept", "new", "changed", "failed_before", "file_lost")
 GOVERNED = ("pipe", "machine", "bend")
@@ -603,8 +608,14 @@ OUTPUTS: dict[str, Layer] = {
                     "length",
                     later=True,
                 ),
-                _real("test_pressure", "test pressure at the low point", "pressure"),
-                _real("test_pressure_high", "the same at the high point", "pressure"),
+                _real(
+                    "test_pressure",
+                    "test pressure at the section's low point; the run is tested as one: at its "
+                    "lowest point the test factor times the working pressure, higher up the less "
+                    "by the water between",
+                    "pressure",
+                ),
+                _real("test_pressure_high", "the same at the section's high point", "pressure"),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),
                 _real("test_hours", "duration of the test the next field is for, hours"),
                 _real(
@@ -658,6 +669,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("speed", "speed the taper is for", "speed"),
                 _real("taper", "length of the merging taper", "length"),
                 _real("buffer", "length of the buffer", "length"),
+                _real(
+                    "lacking",
+                    "what of taper and buffer finds no room in the street before the work and is "
+                    "not drawn: to be set up in the streets traffic comes from",
+                    "length",
+                    later=True,
+                ),
                 _real("work_length", "length of the work space", "length"),
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(
@@ -794,7 +812,12 @@ OUTPUTS: dict[str, Layer] = {
                 _HOST_DIAMETER,
                 _HOST_MATERIAL,
                 _AXIS_LENGTH,
-                _text("verdict", "worst of the verdicts on suitability", values=VERDICTS),
+                _text(
+                    "verdict",
+                    "worst of the verdicts on suitability; an estimate: a run that is doubtful may "
+                    "have no plan",
+                    values=VERDICTS,
+                ),
                 *(
                     _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
                     for k in range(REASONS)

@@ -12,9 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import BoolArray
+from geotools.network.stretches import EDGE
 from geotools.pulls.lifted import BENDS
-from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
-from geotools.schema import angle_text, length_text
+from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING, angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
 from geotools.siting.refusals import BITS, refusal_words, told_code
@@ -36,7 +37,7 @@ NEAR = 50.0  # m; a bend this near the stretch left is told with it
 _METRES = partial(length_text, system="si")
 
 
-_SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
+_SWAPPED = [RECEIVING, BEHIND, AHEAD, BOTH]  # roles seen from the other end of the run
 
 
 def mirrored(sites: Sites, run: int) -> Sites:
@@ -264,7 +265,7 @@ def _held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
     return " and ".join(
         (f"the bend of {angle_text(t)} deg" if np.isfinite(t) else "the valve") + f" at {say(c)}"
         for c, t in zip(at, turn, strict=True)
-        if low - 1e-6 <= c <= high + 1e-6
+        if low - EDGE <= c <= high + EDGE
     )
 
 
@@ -309,13 +310,13 @@ def _uncontained(
     out = []
     for k in np.flatnonzero(must.run == run):
         low, high = float(must.low[k]), float(must.high[k])
-        holds = (scene.start <= low + 1e-6) & (scene.end >= high - 1e-6)
+        holds = (scene.start <= low + EDGE) & (scene.end >= high - EDGE)
         if (holds & (scene.code == 0)).any():
             continue
         near = np.asarray(holds.any(axis=1))
         why = scene.counted(near)
         at = held["chainage"].to_numpy(dtype=float)
-        count = int(((at >= low - 1e-6) & (at <= high + 1e-6)).sum())
+        count = int(((at >= low - EDGE) & (at <= high + EDGE)).sum())
         out.append(
             f"{_held_words(held, low, high, scene.limits.say)} cannot be passed and no permitted "
             f"pit holds {'it' if count < 2 else 'all of it'}: "

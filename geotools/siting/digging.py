@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths
-from geotools.siting.extents import HAIR, Extents
+from geotools.siting.extents import Extents
 from geotools.siting.overlap import shared_volumes
 from geotools.siting.ramps import Ramps, ramp_volumes
 
@@ -70,7 +71,7 @@ def dig_pits(
     meets &= (extents.start == extents.deep_start) & (extents.end == extents.deep_end)
     begins = tuple(np.where(meets, np.minimum(begin, 0.0), begin) for begin in begins)
     dug = _ramps_dug(ramps, begins, half_width, slope)
-    mean = depths.area / np.maximum(extents.deep_end - extents.deep_start, HAIR)
+    mean = depths.area / np.maximum(extents.deep_end - extents.deep_start, EDGE)
     shared = shared_volumes(axis, run, extents, begins, mean, half_width, slope, ramps, meets)
     return Hole(length, stretch + np.maximum(dug - shared, 0.0), ends)
 

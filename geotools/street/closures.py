@@ -32,6 +32,7 @@ COLUMNS = [
     "speed",
     "taper",
     "buffer",
+    "lacking",
     "work_length",
     "downstream_taper",
     "days",
@@ -146,10 +147,21 @@ def _closures(
         speed=speed,
         taper=taper,
         buffer=buffer,
+        lacking=_lacking(pits, net, taper + buffer, along),
         work_length=(pits["work_high"] - pits["work_low"]).astype(float),
         downstream_taper=DOWNSTREAM_TAPER_M,
         geometry=_shapes(pits, net, line, edge, taper, buffer, along),
     )
+
+
+def _lacking(
+    pits: pd.DataFrame, net: StreetNet, wanted: FloatArray, along: BoolArray
+) -> FloatArray:
+    """Return what of taper and buffer, m, finds no room before the work: the street ends there."""
+    low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
+    length = net.lengths[pits["street_chain"].to_numpy(dtype=np.int64)]
+    room = np.where(along, low, length - high)
+    return np.asarray(np.clip(wanted - room, 0.0, wanted), dtype=np.float64)
 
 
 def _turned(pits: pd.DataFrame, net: StreetNet) -> BoolArray:

@@ -90,6 +90,11 @@ class StreetNet:
         """Return the `swings` at the vertices of the chains."""
         return swings(self.chains.xy, self.chains.offsets)
 
+    @cached_property
+    def bent(self) -> FloatArray:
+        """Return ``2 tan(t/2)`` of the turns either way before every vertex, summed, and of all."""
+        return np.append(0.0, np.cumsum(np.abs(np.diff(self.swing, prepend=0.0))))
+
     def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the centreline at places along chains, as rows of the table."""
         rows = self.chains.pieces["line"].to_numpy(dtype=np.int64)

@@ -27,6 +27,7 @@ __all__ = [
     "report_blocked",
     "report_closures",
     "report_crossing",
+    "report_cut_closures",
     "report_deep",
     "report_other_lanes",
     "report_over_digs",
@@ -39,6 +40,7 @@ __all__ = [
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
+LACKING = 1.0  # m of taper and buffer that are not worth a word
 AT_ONCE = 5_000  # pits held against the streets at once
 
 
@@ -375,6 +377,28 @@ def _own_lanes(pits: pd.DataFrame) -> list[str]:
         f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
         for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
     ]
+
+
+def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
+    """Report closures whose taper and buffer find no room before the street begins."""
+    rows = closures[closures["lacking"] > LACKING]
+    names = rows["closure_id"].to_numpy(dtype=object)
+    findings.add_many(
+        "warning",
+        "closure-cut-short",
+        [
+            f"closure {name}: {findings.length(lacking, 0)} of its {findings.length(whole, 0)} of "
+            f"taper and buffer find no room before the work, for {street or 'the street'} begins "
+            "there: plan them in the streets traffic comes from, or agree a lower speed, or move "
+            "the pit."
+            for name, lacking, whole, street in zip(
+                names, rows["lacking"], rows["taper"] + rows["buffer"], rows["street"], strict=True
+            )
+        ],
+        layer="closures",
+        features=names,
+        geometry=shapely.point_on_surface(rows["geometry"].to_numpy(dtype=object)),
+    )
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

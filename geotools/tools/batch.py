@@ -71,7 +71,7 @@ def batch(
     ----------
     brief : Brief
     layers : mapping, optional
-        Must be empty: workers read files.
+        GeoDataFrames by layer; every district is handed what lies around it.
     output : Path
         Folder, made if it is not there.
     workers, scheduler, memory, retries
@@ -90,15 +90,34 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
-    from geotools.scale.engine import check_process, memory_fault
+    from geotools.scale.engine import check_process
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
 
     check_process(workers=workers is not None)
+    faults = _faults(workers, scheduler, memory, retries)
+    if faults:
+        raise ToolError("batch", faults)
+    folder = open_folder(output)
+    call = Call(
+        folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote, layers or {}
+    )
+    with locked(folder):
+        sweep(folder)
+        return plan_districts(brief, call, progress)
+
+
+def _faults(
+    workers: int | None,
+    scheduler: str | None,
+    memory: str,
+    retries: int,
+) -> list[str]:
+    """Return what is wrong with how the work is to be shared out."""
+    from geotools.scale.engine import memory_fault
+
     faults = []
-    if layers:
-        faults.append("layers in memory cannot be handed to workers; write them to files")
     if workers is not None and workers < 1:
         faults.append(f"workers: {workers} is less than 1")
     if workers is not None and scheduler is not None:
@@ -107,10 +126,4 @@ def batch(
         faults.append(fault)
     if retries < 0:
         faults.append(f"retries: {retries} is less than 0")
-    if faults:
-        raise ToolError("batch", faults)
-    folder = open_folder(output)
-    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
-    with locked(folder):
-        sweep(folder)
-        return plan_districts(brief, call, progress)
+    return faults

@@ -193,6 +193,19 @@ def test_a_closure_ends_where_the_street_does() -> None:
     assert shape.bounds[0] == pytest.approx(0.0)
 
 
+@pytest.mark.parametrize(("offset", "at"), [(-2.0, 20.0), (2.0, 980.0), (-2.0, 500.0)])
+def test_what_of_taper_and_buffer_the_street_has_no_room_for_is_told(
+    offset: float, at: float
+) -> None:
+    """Traffic on the right comes from 0 m, on the left from 1,000 m; the work is 12 m long."""
+    (row,) = closed(2, 7.0, offset, work_low=at - 6, work_high=at + 6).itertuples()
+    room = at - 6 if offset < 0 else 1000 - at - 6
+    assert row.lacking == pytest.approx(max(row.taper + row.buffer - room, 0.0))
+    drawn = row.geometry.bounds
+    due = row.taper + row.buffer + 12 + DOWNSTREAM_TAPER_M - row.lacking
+    assert drawn[2] - drawn[0] == pytest.approx(due)
+
+
 def test_a_pit_that_takes_no_lane_has_no_closure() -> None:
     assert closed(2, 7.0, -2.0, lanes_taken=0).empty
     assert closed(2, 7.0, -2.0, street_chain=-1).empty
