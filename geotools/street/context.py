@@ -127,7 +127,7 @@ def find_streets(
     rows = Spots(
         net,
         chain=segments.chain[segment],
-        at=net.places.at[segments.first[segment]] + position,
+        at=_chainage(net, segments.first[segment], position, size),
         offset=np.where(_to_the_left(side, unit), gap, -gap),
         same=(heading[place] * unit).sum(axis=1) >= 0,
     )
@@ -174,6 +174,18 @@ def context_of(spots: Spots) -> pd.DataFrame:
         **{name: spots.number(name) for name in NUMBERS},
     }
     return pd.DataFrame(context).add_prefix("street_")[list(STREET_COLUMNS)]
+
+
+def _chainage(
+    net: StreetNet, first: IntArray, position: FloatArray, size: FloatArray
+) -> FloatArray:
+    """Return chainages, m, of positions on the segments after vertices, so long each.
+
+    At a vertex it is that of the vertex, whichever of its segments the position is on: a hair
+    before it a string would have the turn there before it, or the end of the street behind it.
+    """
+    along = net.places.at
+    return np.where(position < size, along[first] + position, along[first + 1])
 
 
 def _to_the_left(side: FloatArray, unit: FloatArray) -> BoolArray:

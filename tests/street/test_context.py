@@ -231,3 +231,16 @@ def test_strings_turn_between_unlike_streets_in_the_half_of_the_narrower(angle: 
         half = 7.0 / 2 + verge
         assert len(passing) == 1
         assert passing.iloc[0] == pytest.approx(float(passing_radius_m(turn, half)), rel=1e-6)
+
+
+@pytest.mark.parametrize("angle", range(0, 360, 20))
+def test_a_place_nearest_to_a_vertex_has_the_chainage_of_the_vertex(angle: float) -> None:
+    """On the outside of corners and beyond the ends, to the last digit, however it is turned."""
+    line = [(0.0, 0.0), (31.7, 4.3), (70.1, -3.9), (113.3, 8.7)]
+    xy, way = np.array([[-3.0, 0.2], [31.8, 9.1], [71.0, -9.0], [117.0, 9.0]]), EAST
+    streets = net(turned(line, angle))
+    heading = np.tile(turned(way, angle), (len(xy), 1))
+    table = street_context(streets, turned(xy, angle), heading, reach=25.0, parallel=np.radians(30))
+    along = streets.places.at.tolist()
+    assert streets.lengths.tolist() == [along[-1]]
+    assert sorted(table["street_at"]) == along
