@@ -14,7 +14,7 @@ from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.precedence import precedence
 
-__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets", "street_context"]
+__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,
@@ -145,10 +145,8 @@ def find_streets(
     return spots
 
 
-def street_context(
-    net: StreetNet, xy: FloatArray, heading: FloatArray, *, reach: float, parallel: float
-) -> pd.DataFrame:
-    """Say of every place what its street is; parameters as of `find_streets`.
+def context_of(spots: Spots) -> pd.DataFrame:
+    """Say of every place what its street is.
 
     Returns
     -------
@@ -156,11 +154,6 @@ def street_context(
         Columns of `STREET_COLUMNS`: those of `Spots`, distance along the street back and on to
         the next intersections (m, infinite where none), and what the centreline says.
     """
-    return context_of(find_streets(net, xy, heading, reach=reach, parallel=parallel))
-
-
-def context_of(spots: Spots) -> pd.DataFrame:
-    """Say of places what their streets are; the columns of `street_context`."""
     net = spots.net
     before, after = _next_crossings(net, np.maximum(spots.chain, 0), spots.at)
     context = {

@@ -13,7 +13,7 @@ import pytest
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.pipe.bending import passing_radius_m
-from geotools.street.context import STREET_COLUMNS, street_context
+from geotools.street.context import STREET_COLUMNS, context_of, find_streets
 from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.scene import with_street
@@ -28,6 +28,10 @@ def net(*lines: list[tuple[float, float]], **columns: Any) -> StreetNet:
     offsets = np.cumsum([0, *map(len, lines)])
     xy = np.concatenate([np.array(line, dtype=float) for line in lines])
     return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.5)
+
+
+def street_context(streets: StreetNet, xy: Any, heading: Any, **limits: float) -> pd.DataFrame:
+    return context_of(find_streets(streets, xy, heading, **limits))
 
 
 def street_at(streets: StreetNet, x: float, y: float, heading: Any = EAST) -> pd.Series:
