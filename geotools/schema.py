@@ -469,8 +469,8 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "deepest",
-                    "ground to the bottom of the pit where what is dug to the host is deepest, "
-                    "bedding included",
+                    "ground to the bottom of the pit where it is dug deepest, ramps beside the run "
+                    "or beyond its end and bedding included",
                     "length",
                     later=True,
                 ),
@@ -648,7 +648,7 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
-                _text("street", "street it lies along"),
+                _text("street", "street it lies along; empty where it lies straight back, in none"),
                 _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),

@@ -17,7 +17,7 @@ from geotools.siting.askew import lanes_askew
 from geotools.siting.aslant import find_aslant
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths, Stretch, dug_depths, greatest_within, too_steep
-from geotools.siting.digging import dig_pits
+from geotools.siting.digging import dig_pits, ramps_deepest
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
 from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
 from geotools.siting.grounds import Grounds, Sides, lay_grounds
@@ -144,7 +144,7 @@ class Candidates(Judged):
     services, days, lane_days, factor, traffic : ndarray, shape (n, 4)
         Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
         not a number where there is no ramp but for the drop; length of the excavation (m), the
-        most it is dug to the host, bedding included (m), its volume (m3), its ground (m2), the
+        most it is dug, ramps and bedding included (m), its volume (m3), its ground (m2), the
         part of it off the street (m2), its shored face (m2), services tapped off the main in it,
         days open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
         role that is refused what lies off the street is not worked out.
@@ -252,8 +252,9 @@ def find_candidates(
 class _Pits:
     """The pits laid out at every candidate: arrays of shape (n,).
 
-    ``dug`` is what is dug to the host, ``depths`` how deep that is, ``reach``, shape (n, 4), half
-    the width at the ground where it is widest, m; ``aslant`` are the rows of those that stand
+    ``dug`` is what is dug to the host, ``depths`` how deep that is, ``deepest``, shape (n, 4), the
+    most anything is, ramps beside the run and beyond its end included, ``reach``, shape (n, 4),
+    half the width at the ground where it is widest, m; ``aslant`` are the rows of those that stand
     aslant in a street.
     """
 
@@ -265,6 +266,7 @@ class _Pits:
     extents: Extents
     dug: Stretch
     depths: Depths
+    deepest: FloatArray
     reach: FloatArray
     ground: Grounds
     lanes: Lanes
@@ -351,6 +353,7 @@ def _laid_out(
         extents=extents,
         dug=dug,
         depths=depths,
+        deepest=np.maximum(depths.greatest, ramps_deepest(extents, ramps, depths.greatest)),
         reach=reach,
         ground=_ground(axis, extents, ramps, half_width, slope, dug, depths),
         lanes=lanes_taken(table, reach, laydown.tops, gap=rules.lateral_gap),
@@ -479,7 +482,7 @@ def _costed(
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
     return {
         "length": hole.length,
-        "deepest": pits.depths.greatest,
+        "deepest": pits.deepest,
         "volume": hole.volume,
         "area": area,
         "off_street": off_street,
@@ -526,6 +529,7 @@ def _may_leave(
 
 
 MILLIMETRE = 1e-3  # m
+HAIR = 1e-6  # m
 BENDS = 1.0  # m by which a street or a main may leave a straight line between two stations
 _RUN_COLUMNS = ("diameter", "outside", "radius")
 
@@ -544,7 +548,9 @@ def _refusals(
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
     code = np.where(pits.depths.cover < 0, ABOVE, 0)
+    # Along a ramp it is the carrier's underside that lies so deep.
     code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
+    code = code | np.where(pits.deepest - rules.bedding > rules.max_depth + HAIR, DEEP, 0)
     code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
     code = code | np.where(~ramps, RAMP, 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)

@@ -33,6 +33,7 @@ __all__ = [
     "report_over_digs",
     "report_shared",
     "report_slopes",
+    "report_straight",
     "report_strings",
     "shared_pits",
 ]
@@ -146,6 +147,58 @@ def report_blocked(
             features=string,
             xy=shapely.get_coordinates(shapely.point_on_surface(met)),
         )
+
+
+def report_straight(
+    strings: pd.DataFrame, laid: pd.DataFrame, pits: pd.DataFrame, ground: Shared
+) -> None:
+    """Report, a finding a pull, strings that leave the street their pit stands in.
+
+    Where the main goes askew to its street no street goes on the way of the pull: they lie
+    straight back, over whatever ground there is.
+    """
+    if ground.scene is None or not len(strings):
+        return
+    net, findings = ground.scene.net, ground.layers.findings
+    pit = pd.Index(pits["pit_id"]).get_indexer(laid["insertion_pit"])
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)[pit]
+    pull = pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])
+    rows = np.flatnonzero(((laid["street_chain"].to_numpy() < 0) & (chain >= 0))[pull])
+    shapes, pull = strings["geometry"].to_numpy(dtype=object)[rows], pull[rows]
+    far = np.zeros(len(laid))
+    lines = to_linestrings(net.chains.xy, net.chains.offsets)[chain[pull]]
+    np.maximum.at(far, pull, _farthest(shapes, lines))
+    pull, first = np.unique(pull, return_index=True)
+    names = laid["pull_id"].to_numpy(dtype=object)[pull]
+    findings.add_many(
+        "warning",
+        "string-off-street",
+        [
+            f"strings of pull {name} lie straight back from pit {stands}, in no street, up to "
+            f"{findings.length(most, 0)} from the centreline of the one the pit stands in: the "
+            "main goes askew to it there; agree the ground with its owner, or insert from another "
+            "pit."
+            for name, stands, most in zip(
+                names,
+                laid["insertion_pit"].to_numpy(dtype=object)[pull],
+                far[pull],
+                strict=True,
+            )
+        ],
+        layer="strings",
+        features=names,
+        geometry=shapely.point_on_surface(shapes[first]),
+    )
+
+
+def _farthest(
+    shapes: npt.NDArray[np.object_], lines: npt.NDArray[np.object_]
+) -> npt.NDArray[np.float64]:
+    """Return how far from each line the farthest corner of its shape lies, m."""
+    points, of = shapely.get_coordinates(shapes, return_index=True)
+    far = np.zeros(len(shapes))
+    np.maximum.at(far, of, shapely.distance(shapely.points(points), lines[of]))
+    return far
 
 
 def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:

@@ -48,6 +48,7 @@ from geotools.tools._sites import (
     report_over_digs,
     report_shared,
     report_slopes,
+    report_straight,
     report_strings,
     shared_pits,
 )
@@ -56,6 +57,7 @@ __all__ = ["Works", "work_out"]
 
 
 WORDED = ("scope", "run_id", "item", "unit")  # told of quantities in few words
+HAIR = 1e-6  # m
 TURNED = np.radians(1.0)  # of a street by a pit, from which on its ground tells how far it lies
 LAID = 1_000  # pulls whose strings are laid at once: of each the whole street is looked along
 
@@ -156,6 +158,7 @@ def _strings(
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
+    report_straight(strings, laid, pits, ground)
     return strings
 
 
@@ -241,14 +244,7 @@ def _laid(
     pit = pit.reset_index(drop=True)
     ahead = (pulls["direction"] == "ahead").to_numpy()
     run = pulls["run"].to_numpy(dtype=np.int64)
-    face = np.where(ahead, pit["lay_face_end"], pit["lay_face_start"]).astype(float)
-    box = np.where(ahead, pit["lay_box_ahead"], pit["lay_box_behind"]).astype(float)
-    # Where two ramps share a hole its edge lies farther back than the top of either alone.
-    farther = np.where(
-        ahead,
-        face - box - (pit["face_end"] - pit["box_ahead"]),
-        pit["face_start"] + pit["box_behind"] - (face + box),
-    ).astype(float)
+    face, box, farther = _ramp_of(pit, ahead)
     laid = pulls.assign(outside=_of_run(table, pulls, "outside"), pipes=pulls["joints"] + 1)
     axis = ground.axis
     if ground.scene is None:
@@ -271,6 +267,27 @@ def _laid(
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
     )
+
+
+def _ramp_of(
+    pit: pd.DataFrame, ahead: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return face and box of the ramp of each pull, and how far behind its top strings begin, m.
+
+    Of two ramps that share a hole it is that of a pit that inserts one way, by which strings are
+    judged and priced, and the edge of the hole lies farther back than its top. In a bend each
+    ramp of a pit that inserts both ways goes straight on from its own face, as it is dug.
+    """
+
+    def told(end: str, start: str) -> FloatArray:
+        return np.where(ahead, pit[end], pit[start]).astype(float)
+
+    face, box = told("lay_face_end", "lay_face_start"), told("lay_box_ahead", "lay_box_behind")
+    own_face, own_box = told("face_end", "face_start"), told("box_ahead", "box_behind")
+    back = np.where(ahead, -1.0, 1.0)
+    farther = (own_face + back * own_box - (face + back * box)) * back
+    own = np.abs(farther) < HAIR
+    return np.where(own, own_face, face), np.where(own, own_box, box), np.where(own, 0.0, farther)
 
 
 def _narrowest(ground: Shared, laid: pd.DataFrame, tops: RampTops, begin: FloatArray) -> FloatArray:

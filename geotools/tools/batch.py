@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, UNITS
 
 if TYPE_CHECKING:
@@ -47,6 +47,31 @@ TOOL = Tool(
         ONLY,
         UNITS,
         ALLOW_REMOTE,
+    ),
+    says=(
+        Key("districts", "table", "districts by status"),
+        Key("runs", "integer", "runs of the districts done"),
+        Key("planned_length", "number", "length of the runs planned", "length"),
+        Key("cost", "number", "planning cost of all runs, in the brief's currency"),
+        Key("failures", "table", "districts that failed, and why"),
+        Key("runs_outside_districts", "integer", "runs that touch no district"),
+        Key("runs_not_chosen", "integer", "runs that network.only leaves out"),
+        Key(
+            "length_outside_districts",
+            "number",
+            "length of the runs that touch no district",
+            "length",
+        ),
+        Key("findings", "table", "findings by severity, in all plans and the summary together"),
+        Key("findings_distinct", "table", "the same, each counted once however often it is told"),
+        Key("findings_of_summary", "table", "findings by severity, in the summary"),
+        Key("findings_by_district", "table", "findings by severity, in each plan"),
+        Key("shared_saving_within_districts", "number", "as shared_saving of plan, added up"),
+        Key("stale_plans", "list", "plans in the folder that are none of this batch"),
+        Key("kept", "list", "districts whose earlier plan was kept"),
+        Key("renewed", "list", "of these, those whose inputs and settings are told anew"),
+        Key("planned", "table", "districts planned and why, where there was an earlier batch"),
+        Key("output", "text", "folder written to"),
     ),
 )
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.criteria import COMPARED
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, WRITTEN
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["TOOL", "compare"]
 
+LEAST = 2  # plans to be set side by side
 SHOWN = 15  # rows of settings and runs shown to a reader; the GeoPackage has them all
 
 TOOL = Tool(
@@ -42,6 +43,7 @@ TOOL = Tool(
             required=True,
             positional=True,
             multiple=True,
+            least=LEAST,
         ),
         WRITTEN,
         Parameter("csv", "path", "CSV of the runs to write as well"),
@@ -59,6 +61,13 @@ TOOL = Tool(
             choices=tuple(COMPARED),
             multiple=True,
         ),
+    ),
+    says=(
+        Key("plans", "list", "totals of every plan, as in comparison_totals"),
+        Key("criteria", "list", "what counted"),
+        Key("settings_differ", "table", "by setting, its value in every plan"),
+        Key("findings", "table", "findings by severity"),
+        Key("output", "list", "files written"),
     ),
 )
 
@@ -123,7 +132,7 @@ def _check_plans(plans: Sequence[Path]) -> None:
     places = [path.resolve() for path in plans]
     twice = [str(p) for k, p in enumerate(plans) if places[k] in places[:k]]
     faults = [f"plans: {path} is given twice" for path in twice]
-    if len(plans) < 2:
+    if len(plans) < LEAST:
         faults.append("plans: give two or more to compare")
     if faults:
         raise ToolError("compare", faults)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE
 from geotools.tools._table import table
 
@@ -37,6 +37,12 @@ TOOL = Tool(
         ALLOW_REMOTE,
     ),
     python="check_inputs",
+    says=(
+        Key("layers", "list", "layers read: source, features read and used, columns by field"),
+        Key("findings", "table", "findings by severity"),
+        Key("rules", "list", "rules that told something, and how often"),
+        Key("output", "text", "GeoPackage written", open=True),
+    ),
 )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.lists import words_apart
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
 if TYPE_CHECKING:
@@ -87,6 +87,18 @@ TOOLS = (
                 measure="pressure",
             ),
         ),
+        says=(
+            Key("joints", "integer", "joints scheduled"),
+            Key("intermediate", "integer", "of these between strings, in the insertion pit"),
+            Key("pulls", "integer", "pulls they are of"),
+            Key(
+                "joints_planned", "integer", "joints the plan counts in these pulls, none for tails"
+            ),
+            Key("tails", "number", "joints for what is left at the ends"),
+            Key("without_window", "integer", "joints without a time to fuse in"),
+            Key("gaps", "list", "what the plan does not say"),
+            Key("output", "text", "file written", open=True),
+        ),
     ),
     Tool(
         name="joints.check",
@@ -126,6 +138,15 @@ TOOLS = (
                 "day may be left out",
             ),
             *_SHARED,
+        ),
+        says=(
+            Key("joints", "table", "joints by verdict"),
+            Key("pulls", "table", "pulls by verdict"),
+            Key("rules", "table", "faults by rule"),
+            Key("notes", "list", "what was assumed"),
+            Key("output", "text", "GeoPackage written", open=True),
+            Key("csv", "text", "CSV written", open=True),
+            Key("report", "text", "report written", open=True),
         ),
     ),
 )

@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from geotools.errors import OutputError, SlipmainError
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 
 __all__ = ["FILES", "TOOL", "sample"]
 
@@ -30,6 +30,10 @@ TOOL = Tool(
             positional=True,
         ),
         Parameter("overwrite", "flag", "replace files of the same names"),
+    ),
+    says=(
+        Key("directory", "text", "folder written to"),
+        Key("files", "list", "names of the files written"),
     ),
 )
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geotools.errors import BriefError
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN
 
 if TYPE_CHECKING:
@@ -47,6 +47,16 @@ TOOL = Tool(
                   multiple=True),
         Parameter("field", "text", "text of the title block, over that of the brief's section "
                   "sheets, such as revision=B", multiple=True),
+    ),
+    says=(
+        Key("sheets", "integer", "sheets drawn"),
+        Key("strips", "integer", "sheets of plan and profile"),
+        Key("schedules", "integer", "sheets of schedules"),
+        Key("runs", "list", "runs drawn"),
+        Key("runs_without_plan", "integer", "runs wanted that have no plan"),
+        Key("paper", "text", "paper they are for"),
+        Key("missing", "list", "layers the plan lacks, so not shown"),
+        Key("output", "text", "file written"),
     ),
 )  # fmt: skip
 

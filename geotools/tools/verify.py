@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import PLAN
 
 if TYPE_CHECKING:
@@ -35,6 +35,13 @@ TOOL = Tool(
             multiple=True,
         ),
         Parameter("rules", "text", "only this rule, or several with commas", multiple=True),
+    ),
+    says=(
+        Key("plan", "text", "plan checked"),
+        Key("checked", "integer", "checks made"),
+        Key("failed", "integer", "checks that do not hold"),
+        Key("rules", "list", "rules, what each checked and did not, and every fault"),
+        Key("optimum", "list", "runs solved anew: cost of the plan and the best there is"),
     ),
 )
 

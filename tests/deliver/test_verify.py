@@ -935,6 +935,8 @@ def faults_of_all_rules(spoiled: Spoiled) -> int:
         ("strings", "geometry"),
         ("closures", "geometry"),
         ("closures", "speed"),
+        ("closures", "work_length"),
+        ("closures", "downstream_taper"),
         ("pits", "ramp"),
         ("pits", "before"),
         ("pits", "rest_slope"),

@@ -444,6 +444,32 @@ def test_a_string_over_services_dug_up_for_another_pull_is_told() -> None:
     assert dict(zip(told["feature"], counts, strict=True)) == over
 
 
+def test_a_string_that_leaves_the_street_of_its_pit_is_told_and_lies_in_none() -> None:
+    """The main turns out of the street by 60 deg; a pit there inserts along the second leg."""
+    turn = np.radians(60.0)
+    out = (300.0 + 250.0 * np.cos(turn), 5.0 + 250.0 * np.sin(turn))
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]},
+        geometry=[shapely.Point(X + 300, Y + 5)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, 5.0), (300.0, 5.0), out]),
+        streets=street([(-200.0, 0.0), (700.0, 0.0)]),
+        pit_edits=wish,
+    )
+    strings = layers["strings"].merge(layers["pulls"][["pull_id", "insertion_pit"]])
+    carriageway = layers["context"].query("layer == 'streets'").union_all().buffer(3.5 + 4.0)
+    away = strings[strings.geometry.difference(carriageway).area > 1.0]
+    assert len(away) and (away["street"] == "").all()
+    assert (strings.drop(away.index)["street"] != "").all()
+    told = layers["findings"].query("rule == 'string-off-street'")
+    assert set(told["feature"]) == set(away["pull_id"])
+    metres = told["text"].str.extract(r"up to (\d+) m")[0].astype(float)
+    aside = (away.get_coordinates()["y"] - Y).abs().max()  # the street lies at Y
+    assert metres.max() == pytest.approx(aside, abs=0.6)
+
+
 def test_a_string_over_another_pit_is_told() -> None:
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": ["insertion_both"]},
@@ -892,4 +918,41 @@ def test_a_pit_that_goes_on_to_where_its_street_is_wider_is_told(tmp_path: Path)
     told = layers["findings"].query("rule == 'pit-outside-closures'")
     assert told["feature"].tolist() == [pit]
     assert "3.4 m\u00b2 more than its closures take" in told["text"].iloc[0]
+    assert not geotools.verify(out).failed
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+def test_strings_of_a_two_way_pit_in_a_bend_begin_where_its_own_ramp_ends(
+    turned: int, tmp_path: Path
+) -> None:
+    """The run turns again 2.5 m on, in the pit: the ramp goes straight back from its edge there."""
+    legs = np.radians([0.0, 45.0, 55.0])
+    unit = np.stack([np.cos(legs), np.sin(legs)], axis=1)
+    inner = 2.5 * unit[1]
+    line = [tuple(-300.0 * unit[0]), (0.0, 0.0), tuple(inner), tuple(inner + 300.0 * unit[2])]
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_both"]}, geometry=[shapely.Point(X, Y)], crs=CRS
+    )
+    out = tmp_path / "plan.gpkg"
+    result = geotools.plan(
+        settings={**PIPE, "ground.survey_accuracy": "0.01 m"},
+        mains=main_of(line[::turned]),
+        pit_edits=wish,
+        output=out,
+    )
+    layers = result.layers
+    pit = layers["pits"].query("role == 'insertion_both'").iloc[0]
+    axis = layers["runs"].geometry.iloc[0]
+    edges = pit["chainage"] - pit["before"], pit["chainage"] + pit["after"]
+    for pull in layers["pulls"].query(f"insertion_pit == '{pit['pit_id']}'").itertuples():
+        ahead = pull.direction == "ahead"
+        face, back = (edges[1], -1.0) if ahead else (edges[0], 1.0)
+        near, far = (np.array(axis.interpolate(at).coords[0]) for at in (face, face - back * 5.0))
+        straight = (near - far) / np.hypot(*(near - far))
+        # level ground: both ramps are as long
+        top = near + (pit["ramp"] + pit["after" if ahead else "before"]) * straight
+        strings = layers["strings"].query(f"pull_id == '{pull.pull_id}' and number == 1")
+        xy = shapely.get_coordinates(strings.geometry.iloc[0])
+        start = (xy[0] + xy[-2]) / 2
+        assert start == pytest.approx(top, abs=0.02)
     assert not geotools.verify(out).failed

@@ -258,11 +258,6 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     if not _known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return
-    if pit.role == "insertion_both" and not straight_over(plan, pit):
-        tally.skip(
-            "start of strings at two-way pits in a bend: laid from the ramp of a one-way pit"
-        )
-        return
     low, high = _ramp_slack(plan, pull, pit)
     corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0))
     step = pipe.outside + plan.setting("street.string_gap")

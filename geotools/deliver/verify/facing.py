@@ -51,6 +51,8 @@ def _ways(plan: Plan, row: Any, edge: Edge) -> set[str]:
 
     Both where streets drawn in two directions meet there.
     """
+    if math.isnan(row.downstream_taper + row.work_length):
+        return set()
     length = edge.line.length
     at = min(row.downstream_taper + row.work_length / 2, max(length - REACH, length / 2))
     place = shapely.line_interpolate_point(edge.line, at)
