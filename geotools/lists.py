@@ -7,7 +7,12 @@ import tomllib
 from collections.abc import Iterable
 from typing import Any
 
-__all__ = ["list_from_text", "list_text", "words_apart"]
+__all__ = ["as_compared", "list_from_text", "list_text", "words_apart"]
+
+
+def as_compared(words: Iterable[str]) -> list[str]:
+    """Return words as they are compared: without regard to case and to spaces around them."""
+    return [word.strip().casefold() for word in words]
 
 
 def list_text(words: Iterable[object]) -> str:

@@ -621,7 +621,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real(
                     "make_up",
                     "water that may be added in the test; PE beyond 4 to 48 in as the nearest of "
-                    "these sizes",
+                    "these sizes; PVC by the mean of the test pressures at low and high point",
                     "liquid",
                 ),
                 _real(

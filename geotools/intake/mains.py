@@ -23,6 +23,7 @@ from geotools.intake.load import Loaded
 from geotools.intake.notes import Note, emit, note
 from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
 from geotools.intake.ragged import line_lengths
+from geotools.lists import as_compared
 
 __all__ = ["Mains", "bad_coordinates", "build_mains"]
 
@@ -199,7 +200,7 @@ def _without_duplicates(
     if not len(member):
         return parts, table, []
     some = table.iloc[member]
-    status = some["status"].str.casefold().isin([s.casefold() for s in excluded])
+    status = some["status"].str.strip().str.casefold().isin(as_compared(excluded))
     blank = (some.isna() | (some == "")).sum(axis=1)
     order = np.lexsort(
         (

@@ -7,6 +7,7 @@ import pandas as pd
 
 from geotools.brief import Network
 from geotools.intake.columns import Lines
+from geotools.lists import as_compared
 from geotools.network.ragged import BoolArray, IntArray
 
 __all__ = [
@@ -33,7 +34,7 @@ def statuses_of(mains: Lines) -> pd.Series:
 
 def carries_water(mains: Lines, network: Network) -> BoolArray:
     """Return which mains have no status that takes them out of service."""
-    excluded = [status.casefold() for status in network.excluded_statuses]
+    excluded = as_compared(network.excluded_statuses)
     return ~statuses_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
 
 
@@ -44,7 +45,7 @@ def owners_of(mains: Lines) -> pd.Series:
 
 def of_others(mains: Lines, network: Network) -> BoolArray:
     """Return which mains are of an owner whose mains are not lined."""
-    excluded = [owner.strip().casefold() for owner in network.excluded_owners]
+    excluded = as_compared(network.excluded_owners)
     if not excluded:
         return np.zeros(len(mains.table), dtype=np.bool_)
     return owners_of(mains).isin(excluded).to_numpy(dtype=np.bool_)

@@ -101,13 +101,14 @@ def _test(
 ) -> dict[str, Any]:
     """Return the hydrostatic test: ``test`` is its pressure, Pa, at each pull's low point."""
     plastic = is_polyethylene(pipe.material)
+    high = _less_head(test, rise)
     pvc_hours = brief.service.pvc_test_duration / HOUR
     return {
         "test_pressure": test,
-        "test_pressure_high": _less_head(test, rise),
+        "test_pressure_high": high,
         "test_rule": np.where(plastic, "PE", "PVC").astype(object),
         "test_hours": np.where(plastic, brief.service.pe_test_hours, pvc_hours),
-        "make_up": _make_up(pipe, length, test, brief),
+        "make_up": _make_up(pipe, length, _mean_pressure(test, high), brief),
     }
 
 
@@ -192,10 +193,21 @@ def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> 
     return np.asarray(np.minimum(wanted, limit), dtype=np.float64)
 
 
+def _mean_pressure(low: FloatArray, high: FloatArray) -> FloatArray:
+    """Return the average pressure, Pa, of pulls tested with these at their low and high points.
+
+    Where no level is known that of the low point.
+    """
+    return np.where(np.isfinite(high), (low + high) / 2, low)
+
+
 def _make_up(
     pipe: CarrierColumns, length: FloatArray, test: FloatArray, brief: Brief
 ) -> FloatArray:
-    """Return the water that may be added in the test, m3: PVC by the second, PE by table."""
+    """Return the water that may be added in the test, m3: PVC by the second, PE by table.
+
+    ``test`` is the average test pressure, Pa, which the allowance of PVC asks for.
+    """
     nominal = _nominal(pipe)
     allowance = pvc_allowance_m3_per_s(length, nominal, test) * brief.service.pvc_test_duration
     return np.where(

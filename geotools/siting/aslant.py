@@ -103,7 +103,8 @@ def find_aslant(
     row = np.flatnonzero(table["street_chain"].to_numpy() < 0)
     xy = table[["x", "y"]].to_numpy(dtype=float)[row]
     reach = scene.rules.reach
-    spots = find_streets(scene.net, xy, np.ones_like(xy), reach=reach, parallel=np.pi / 2)
+    any_way = np.tile([1.0, 0.0], (len(xy), 1))
+    spots = find_streets(scene.net, xy, any_way, reach=reach, parallel=np.pi)
     row, spots = row[spots.known], spots.of(spots.known)
     along, across = _in_streets(ground, row, spots)
     half = spots.number("width")[:, None] / 2 - TOUCH + max(gap, scene.rules.verge)

@@ -32,7 +32,6 @@ from geotools.siting.refusals import (
     CROSSING,
     CUTS,
     DEEP,
-    NO_GROUND,
     RAMP,
     STEEP,
 )
@@ -295,7 +294,7 @@ def _slope(depth: FloatArray, rules: PitRules) -> FloatArray:
     """Return how far the sides of each pit lean out for each metre up; 0 where it is shored."""
     if rules.support == "shored":
         return np.zeros(len(depth))
-    known = np.isfinite(depth) & (depth > 0)
+    known = depth > 0
     slope = np.zeros(len(depth))
     # Beyond, the table ends and an engineer designs the sides: a finding says so.
     slope[known] = slope_ratio(rules.soil, np.minimum(depth[known], ENGINEER_DEPTH_M))
@@ -502,7 +501,7 @@ def _may_leave(
 ) -> BoolTable:
     """Return which of the pits wanted may take ground off the street: all but those well in it.
 
-    Those are where the main lies in one street from the station before the pit to the one behind
+    Those are where the main lies in one street from the station before the pit to the one after
     it, and so far inside the edge of the verge that the widest of the pit does as well, with room
     for how street and main bend between stations.
     """
@@ -540,23 +539,20 @@ def _refusals(
 ) -> IntTable:
     """Return the refusals that follow from the run itself, as bits, shape (n, 4)."""
     run, extents, ramp = pits.run, pits.extents, pits.sizes.ramp
-    depth = table["depth"].to_numpy(dtype=float)
     first, last = (
         profile.table(["ground_z"], run, edge)[0] for edge in (extents.start, extents.end)
     )
     steep = _steepest(table, pits, first, last) > rules.max_slope
-    unknown = ~np.isfinite(depth)[:, None]
     one_way, two_way = np.isfinite(ramp), np.isfinite(ramp.sum(axis=1) + pits.sizes.shared)
     ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
     runs = np.repeat(run, 4)
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
-    code = np.where(unknown, NO_GROUND, 0)
-    code = code | np.where(pits.depths.cover < 0, ABOVE, 0)
+    code = np.where(pits.depths.cover < 0, ABOVE, 0)
     # Along a ramp it is the carrier's underside that lies so deep.
     code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
     code = code | np.where(pits.deepest - rules.bedding > rules.max_depth + HAIR, DEEP, 0)
     code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
-    code = code | np.where(~ramps & ~unknown, RAMP, 0)
+    code = code | np.where(~ramps, RAMP, 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
 
 
@@ -568,28 +564,29 @@ def _steepest(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatAr
     """
     extents, here = pits.extents, table["ground_z"].to_numpy(dtype=float)[:, None]
     at = table["chainage"].to_numpy(dtype=float)[:, None]
-    whole = _rises(table, pits, first, last)  # ``first`` and ``last`` are those of ramps now
+    first, last = _with_ramps(table, pits, first, last)
     return steepest(
-        (whole, extents.end - extents.start),
+        (last - first, extents.end - extents.start),
         (here - first, at - extents.start),
         (last - here, extents.end - at),
     )
 
 
-def _rises(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:
-    """Return the rise of the ground along every pit, m, shape (n, 4); 0 where it is unknown.
+def _with_ramps(
+    table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the levels of the ground at the edges of every pit, m, shape (n, 4).
 
-    ``first`` and ``last`` are the levels at its edges. A ramp that goes on beyond the run's end
-    rises with the ground there.
+    ``first`` and ``last`` are those on the run. A ramp that goes on beyond the run's end rises
+    with the ground there.
     """
     extents, here = pits.extents, table["ground_z"].to_numpy(dtype=float)
-    for edge, deep, level, way in (
-        (extents.start, extents.deep_start, first, 0),
-        (extents.end, extents.deep_end, last, 1),
-    ):
+    levels = first.copy(), last.copy()
+    edges = (extents.start, extents.deep_start), (extents.end, extents.deep_end)
+    for way, (level, (edge, deep)) in enumerate(zip(levels, edges, strict=True)):
         beyond = edge[:, way + 1] != deep[:, way + 1]
         level[beyond, way + 1] = (here + pits.ramps.top_rise()[:, way])[beyond]
-    return np.nan_to_num(last - first)
+    return levels
 
 
 def _closes(table: pd.DataFrame, lanes: Lanes, rules: PitRules) -> BoolTable:

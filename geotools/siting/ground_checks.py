@@ -95,7 +95,7 @@ def avoid_tree(avoid: Areas | None) -> Avoid | None:
         ready_tree(avoid.with_buffers),
         _hard(avoid),
         np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT),
-        avoid.table["reason"].to_numpy(dtype=object),
+        avoid.table["reason"].fillna("").astype(str).to_numpy(dtype=object),
     )
 
 
@@ -104,7 +104,8 @@ def avoided(
 ) -> tuple[BoolTable, FloatArray, Polygons]:
     """Return where hard places are hit, the cost factor of soft ones, and what was hit.
 
-    A place within the set-back, m, of the edge counts as hit.
+    A place within the set-back, m, of the edge counts as hit. Of several the first by its reason
+    is told, one with none last: the order of the layer says nothing.
     """
     table = ground.bent.shape
     hit, factor, named = np.zeros(table, dtype=bool), np.ones(table), np.full(table, "", object)
@@ -114,8 +115,9 @@ def avoided(
     hard = avoid.hard[place]
     hit[row[hard], role[hard]] = True
     np.maximum.at(factor, (row[~hard], role[~hard]), avoid.weight[place[~hard]])
-    # Written from the last to the first, so that the first place hit gives the name.
-    last = np.argsort(-place[hard], kind="stable")
+    reason = avoid.reason[place[hard]].astype(str)
+    # Written from the last to the first, so that the first reason gives the name.
+    last = np.lexsort([reason, reason == ""])[::-1]
     named[row[hard][last], role[hard][last]] = avoid.reason[place[hard][last]]
     return hit, factor, named
 

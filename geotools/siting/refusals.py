@@ -20,7 +20,6 @@ __all__ = [
     "CROSSING",
     "CUTS",
     "DEEP",
-    "NO_GROUND",
     "NO_ROOM",
     "NO_STRING",
     "OFF_STREET",
@@ -38,7 +37,6 @@ __all__ = [
 IntTable = npt.NDArray[np.int64]
 # In the order they are told; the texts take the limits by name.
 _TEXTS = (
-    "no ground level here",
     "host above the ground",
     "deeper than {max_depth}",
     "too deep for the ramp at the carrier's bending radius",
@@ -56,7 +54,6 @@ _TEXTS = (
 )
 # What of the brief or the layers decides each.
 _KEYS = (
-    "inputs.dem",
     "levels of the mains and the dem",
     "pits.max_depth",
     "pits.ramp, pits.resting_height",
@@ -73,8 +70,8 @@ _KEYS = (
     "street.no_block",
 )
 BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
-NO_GROUND, ABOVE, DEEP, RAMP, *_CUTS, CROSSING, AVOID, STEEP = BITS[:10]
-*NO_STRING, CLOSES = BITS[10:]
+ABOVE, DEEP, RAMP, *_CUTS, CROSSING, AVOID, STEEP = BITS[:9]
+*NO_STRING, CLOSES = BITS[9:]
 CUTS = (0, *_CUTS)
 """What a cut stretch of a kind of `must` is refused for: nothing cut, a bend, a valve, both."""
 # Why there is no room for strings: too short, past the verge, off any street, no lane left.

@@ -14,7 +14,7 @@ from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.precedence import precedence
 
-__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets", "street_context"]
+__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,
@@ -127,7 +127,7 @@ def find_streets(
     rows = Spots(
         net,
         chain=segments.chain[segment],
-        at=net.places.at[segments.first[segment]] + position,
+        at=_chainage(net, segments.first[segment], position, size),
         offset=np.where(_to_the_left(side, unit), gap, -gap),
         same=(heading[place] * unit).sum(axis=1) >= 0,
     )
@@ -145,10 +145,8 @@ def find_streets(
     return spots
 
 
-def street_context(
-    net: StreetNet, xy: FloatArray, heading: FloatArray, *, reach: float, parallel: float
-) -> pd.DataFrame:
-    """Say of every place what its street is; parameters as of `find_streets`.
+def context_of(spots: Spots) -> pd.DataFrame:
+    """Say of every place what its street is.
 
     Returns
     -------
@@ -156,11 +154,6 @@ def street_context(
         Columns of `STREET_COLUMNS`: those of `Spots`, distance along the street back and on to
         the next intersections (m, infinite where none), and what the centreline says.
     """
-    return context_of(find_streets(net, xy, heading, reach=reach, parallel=parallel))
-
-
-def context_of(spots: Spots) -> pd.DataFrame:
-    """Say of places what their streets are; the columns of `street_context`."""
     net = spots.net
     before, after = _next_crossings(net, np.maximum(spots.chain, 0), spots.at)
     context = {
@@ -174,6 +167,18 @@ def context_of(spots: Spots) -> pd.DataFrame:
         **{name: spots.number(name) for name in NUMBERS},
     }
     return pd.DataFrame(context).add_prefix("street_")[list(STREET_COLUMNS)]
+
+
+def _chainage(
+    net: StreetNet, first: IntArray, position: FloatArray, size: FloatArray
+) -> FloatArray:
+    """Return chainages, m, of positions on the segments after vertices, so long each.
+
+    At a vertex it is that of the vertex, whichever of its segments the position is on: a hair
+    before it a string would have the turn there before it, or the end of the street behind it.
+    """
+    along = net.places.at
+    return np.where(position < size, along[first] + position, along[first + 1])
 
 
 def _to_the_left(side: FloatArray, unit: FloatArray) -> BoolArray:

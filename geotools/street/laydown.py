@@ -17,6 +17,7 @@ import pandas as pd
 import shapely
 
 from geotools.accel import ready_tree
+from geotools.lists import as_compared
 from geotools.network.bends import BendRules, find_bends
 from geotools.network.ragged import FloatArray, IntArray, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
@@ -165,7 +166,7 @@ def build_corridors(
         A string goes round no sharper turn of the street, rad.
     """
     crossed = net.connections
-    banned = {name.strip().casefold() for name in no_block}
+    banned = set(as_compared(no_block))
     words, of = np.unique(crossed["crossing_class"].to_numpy(dtype=str), return_inverse=True)
     hits = np.array([bool(banned & set(word.split(","))) for word in words], dtype=bool)[of]
     at = crossed["chainage"].to_numpy(dtype=float)[hits]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.lists import as_compared
 from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.pipe.factors import DAY, HOUR
@@ -305,7 +306,7 @@ def _pit_rules(brief: Brief) -> PitRules:
 
 def _busy(brief: Brief) -> frozenset[str]:
     """Return the classes of street that may not be blocked."""
-    return frozenset(name.strip().casefold() for name in brief.street.no_block)
+    return frozenset(as_compared(brief.street.no_block))
 
 
 def refusal_limits(brief: Brief) -> dict[str, str]:
@@ -342,7 +343,8 @@ def work_rates(brief: Brief) -> WorkRates:
 def site_rates(brief: Brief) -> SiteRates:
     """Return the rates of a site."""
     rates = brief.rates
-    lane_day = {rate.street.casefold(): rate.cost for rate in rates.lane_day}
+    names = as_compared(rate.street for rate in rates.lane_day)
+    lane_day = dict(zip(names, (rate.cost for rate in rates.lane_day), strict=True))
     return SiteRates(
         setup=set_up_rates(brief),
         intersection_factor=rates.intersection_factor,

@@ -391,6 +391,19 @@ def test_mains_of_an_excluded_owner_are_not_lined_but_connect(
     assert not _texts(layers, "several-owners")
 
 
+@pytest.mark.parametrize("word", ["sold", "SOLD", "sold ", "\tSold "])
+@pytest.mark.parametrize("said", ["sold", " Sold"])
+@pytest.mark.parametrize(
+    ("setting", "column"), [("excluded_statuses", "status"), ("excluded_owners", "owner")]
+)
+def test_words_of_the_brief_mean_the_same_in_every_list(
+    run_set: RunsOf, layers_of: LayersOf, setting: str, column: str, word: str, said: str
+) -> None:
+    layers = layers_of([MAIN, [(0, 90), (300, 90)]], **{column: ["kept", said]})
+    runs = run_set(layers, network=Network(**{setting: [word]}))
+    assert runs.table["main_ids"].tolist() == ["M0"]
+
+
 def test_several_owners_are_told_where_none_is_excluded(
     run_set: RunsOf, layers_of: LayersOf
 ) -> None:

@@ -226,6 +226,14 @@ def test_the_gauge_of_a_test_reads_less_by_the_water_below_it() -> None:
     assert _result(sheet, "P gauge") == pytest.approx(1.5 * 7e5 - 98066.5)
 
 
+def test_the_allowance_of_pvc_is_by_the_average_pressure_of_its_test() -> None:
+    """10 m of water are 98.0665 kPa: the average of lowest point and gauge is half that less."""
+    level, sloped = (_sheet("test", PVC, factor=1.5, fall_m=fall) for fall in (0.0, 10.0))
+    share = _result(sloped, "make-up") / _result(level, "make-up")
+    assert share == pytest.approx(((1.05e6 - 98066.5 / 2) / 1.05e6) ** 0.5)
+    assert "P mean" not in {step.symbol for step in _sheet("test", PE).steps}
+
+
 def test_only_the_class_of_pvc_is_cut_to_whole_psi() -> None:
     """C900 lists DR 25 with 165 psi where 2 x 2000/(25 - 1) is 166.7."""
     for pipe in (PE, PVC):

@@ -705,6 +705,27 @@ def test_a_pit_takes_the_lanes_its_ground_lies_on_whatever_the_angle_of_its_main
     assert "pit-on-crossing-street" not in set(layers["findings"]["rule"])
 
 
+@pytest.mark.parametrize("angle", [-60.0, -45.0, 0.0, 45.0, 135.0])
+def test_a_street_is_found_under_a_main_across_it_wherever_it_runs(angle: float) -> None:
+    """A main of 128 m over the middle of a street 42 m wide, at right angles but for rounding.
+
+    Whole metres: a street to the south-east goes as far south as east, to the last digit.
+    """
+    way = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    ends = np.round(256 * way)
+    aside = np.array([-way[1], way[0]])
+    layers = planned(
+        {"ground.step": "4 m"},
+        mains=main_of([tuple(-64.0 * aside), tuple(64.0 * aside)]),
+        streets=street([tuple(-ends), tuple(ends)], width_m=42.0, lanes=6),
+    )
+    places = layers["candidates"]
+    in_it = (places["chainage"] - 64.0).abs() < 20.0
+    assert in_it.sum() >= 8
+    assert (places.loc[in_it, "street_name"] == "Street 0").all()
+    assert (places.loc[in_it, "lanes_taken"] > 0).all()
+
+
 @pytest.mark.parametrize("turned", [1, -1])
 def test_a_pit_on_the_slant_of_a_main_across_its_street_closes_its_lanes(
     turned: int, tmp_path: Path

@@ -472,6 +472,16 @@ def test_water_to_be_added_goes_by_the_nominal_size() -> None:
     assert table["make_up"][1] == pytest.approx(2 * hour * GALLON, rel=1e-6)
 
 
+def test_the_allowance_of_pvc_is_by_the_average_pressure_of_the_section() -> None:
+    """AWWA C605 asks for the average; 20 m of water are 28.45 psi, so it is 14.22 psi less."""
+    low, unknown = 0.9e6, [np.nan] * 3
+    table = _sections([_pipe("20 in PVC")] * 2, [low / 1.5] * 2, [100.0, 110.0, 120.0, *unknown])
+    assert table["test_pressure"].to_numpy() / PSI == pytest.approx([130.534] * 2, rel=1e-5)
+    psi = [130.534 - 14.223, 130.534]
+    gallons = [2 * (200 / FOOT) * 20 * math.sqrt(one) / 148_000 for one in psi]
+    assert table["make_up"].to_numpy() / GALLON == pytest.approx(gallons, rel=1e-5)
+
+
 @pytest.mark.parametrize(("pipe", "gallons"), [("90 mm PE100", 0.40), ("54 in PE4710", 43.0)])
 def test_water_for_sizes_beyond_the_table_is_that_of_its_end(pipe: str, gallons: float) -> None:
     # rows of 4 and 48 in after 3 h, gal per 100 ft; source as in tests/outside/test_pipe_testing.py

@@ -157,6 +157,18 @@ def test_a_hard_place_refuses_and_what_is_not_said_is_hard(hard: float) -> None:
     assert len(hard_places(areas(hard=[hard]))) == 1
 
 
+@pytest.mark.parametrize(
+    "reasons", [["river", "bank"], ["bank", "river"], ["", "bank"], ["bank", ""], ["bank", None]]
+)
+def test_of_several_hard_places_the_one_told_does_not_hang_on_their_order(
+    reasons: list[str | None],
+) -> None:
+    both = np.array([shapely.box(10, 0, 20, 10), shapely.box(11, 0, 21, 10)], dtype=object)
+    said = {"hard": 1.0, "weight": np.nan, "buffer": np.nan, "reason": reasons}
+    named = avoided(boxes((12, 0, 14, 2)), avoid_tree(Areas(pd.DataFrame(said), both)))[2]
+    assert named[0].tolist() == ["bank"] * 4
+
+
 def test_a_soft_place_costs_its_weight_and_a_buffer_widens_it() -> None:
     ground = boxes((0, 0, 9, 2), (12, 0, 14, 2))
     hit, factor, _ = avoided(ground, avoids(hard=[0.0], weight=[3.0], buffer=[2.0]))

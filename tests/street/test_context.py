@@ -13,7 +13,7 @@ import pytest
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.pipe.bending import passing_radius_m
-from geotools.street.context import STREET_COLUMNS, street_context
+from geotools.street.context import STREET_COLUMNS, context_of, find_streets
 from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.scene import with_street
@@ -28,6 +28,10 @@ def net(*lines: list[tuple[float, float]], **columns: Any) -> StreetNet:
     offsets = np.cumsum([0, *map(len, lines)])
     xy = np.concatenate([np.array(line, dtype=float) for line in lines])
     return build_streets(Lines(table, xy, offsets), Street(), tolerance=0.5, accuracy=0.5)
+
+
+def street_context(streets: StreetNet, xy: Any, heading: Any, **limits: float) -> pd.DataFrame:
+    return context_of(find_streets(streets, xy, heading, **limits))
 
 
 def street_at(streets: StreetNet, x: float, y: float, heading: Any = EAST) -> pd.Series:
@@ -231,3 +235,16 @@ def test_strings_turn_between_unlike_streets_in_the_half_of_the_narrower(angle: 
         half = 7.0 / 2 + verge
         assert len(passing) == 1
         assert passing.iloc[0] == pytest.approx(float(passing_radius_m(turn, half)), rel=1e-6)
+
+
+@pytest.mark.parametrize("angle", range(0, 360, 20))
+def test_a_place_nearest_to_a_vertex_has_the_chainage_of_the_vertex(angle: float) -> None:
+    """On the outside of corners and beyond the ends, to the last digit, however it is turned."""
+    line = [(0.0, 0.0), (31.7, 4.3), (70.1, -3.9), (113.3, 8.7)]
+    xy, way = np.array([[-3.0, 0.2], [31.8, 9.1], [71.0, -9.0], [117.0, 9.0]]), EAST
+    streets = net(turned(line, angle))
+    heading = np.tile(turned(way, angle), (len(xy), 1))
+    table = street_context(streets, turned(xy, angle), heading, reach=25.0, parallel=np.radians(30))
+    along = streets.places.at.tolist()
+    assert streets.lengths.tolist() == [along[-1]]
+    assert sorted(table["street_at"]) == along

@@ -11,7 +11,7 @@ from geotools.deliver.verify.tally import Tally
 from geotools.pipe.names import MATERIALS
 from geotools.units import parse_quantity
 
-__all__ = ["carriers", "pipe_of"]
+__all__ = ["carriers", "nominal_of", "pipe_of"]
 
 _METRIC = re.compile(r"(\d+(?:\.\d+)? mm) SDR (\d+(?:\.\d+)?) ([\w-]+)\Z")
 _INCH = re.compile(r"(\d+(?:\.\d+)? in) \w+ DR (\d+(?:\.\d+)?) (\w+)\Z")
@@ -54,6 +54,15 @@ def _pipe(plan: Plan, run: Any) -> Pipe | None:
     except KeyError:
         return None
     return Pipe(run.carrier, found[3], ratio, outside, wall)
+
+
+def nominal_of(plan: Plan, run: Any) -> float | None:
+    """Return the nominal size of a run's carrier, m: of the user's own its outside diameter."""
+    own = _own(plan, run.carrier)
+    found = _METRIC.match(run.carrier) or _INCH.match(run.carrier)
+    if own is not None:
+        return own.outside
+    return parse_quantity(found[1], "length") if found else None
 
 
 def carriers(plan: Plan) -> Tally:

@@ -8,7 +8,7 @@ from typing import Any
 
 import shapely
 
-from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.carriers import nominal_of, pipe_of
 from geotools.deliver.verify.formulas import pieces, shared_out
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import candidate_of
@@ -120,7 +120,9 @@ def given_to_last(plan: Plan, pull: Any, shares: list[int]) -> float:
 def sections(plan: Plan) -> Tally:
     """Check rest, length to leave, water and levels of every section."""
     tally = Tally("sections")
-    tally.skip("make-up water, grout and the limit of the test pressure of the sections")
+    tally.skip(
+        "make-up water of polyethylene, grout and the limit of the test pressure of the sections"
+    )
     cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
     pulls = plan.one("pulls", "pull_id")
     for row in plan.rows("sections"):
@@ -145,9 +147,24 @@ def sections(plan: Plan) -> Tally:
         if math.isfinite(gap):
             high = max(row.test_pressure - gap, 0.0)
             tally.near(row.test_pressure_high, high, row.pull_id, "test_pressure_high", share=1e-6)
+        _make_up(plan, tally, row, pull)
         _levels(plan, tally, row, pull)
     _tested_as_one(plan, tally)
     return tally
+
+
+def _make_up(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:
+    """Check the allowance of PVC by AWWA C605 in metric units: L/h, of m, mm and kPa.
+
+    Its pressure is the average of the section's: the mean of its low and high point.
+    """
+    nominal = nominal_of(plan, plan.one("runs", "run_id")[pull.run_id])
+    if row.test_rule != "PVC" or nominal is None:
+        return
+    high = row.test_pressure_high if math.isfinite(row.high_z - row.low_z) else row.test_pressure
+    mean = (row.test_pressure + high) / 2
+    litres = row.test_hours * pull.length * nominal * 1e3 * math.sqrt(mean / 1e3) / 794_797
+    tally.near(row.make_up, litres / 1e3, row.pull_id, "make_up", share=1e-5, least=1e-6)
 
 
 def _tested_as_one(plan: Plan, tally: Tally) -> None:

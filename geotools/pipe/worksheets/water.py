@@ -420,7 +420,7 @@ def hydrotest_sheet(
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
     passes = bool(within(wanted, most))
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
-    make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
+    make_up = _make_up_steps(pipe, nominal_m, length_m, (wanted + gauge) / 2, test_hours)
     read, held = _phase(start_pa, end_pa)
     return Worksheet(
         title="Hydrostatic test",
@@ -432,11 +432,11 @@ def hydrotest_sheet(
         steps=(
             *_test_steps(pipe, factor, wanted, gauge, most, temperature_c),
             step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
-            make_up,
+            *make_up,
             _filling_step(pipe, length_m),
             *read,
         ),
-        results=_test_results(gauge, most, volume, make_up.value, passes, held),
+        results=_test_results(gauge, most, volume, make_up[-1].value, passes, held),
         passes=passes and held is not False,
         cautions=(_TEST, PLANNING),
     )
@@ -535,10 +535,10 @@ def _test_limit_step(pipe: Carrier, most: FloatArray, temperature_c: float) -> S
     )
 
 
-def _make_up_step(
-    pipe: Carrier, nominal_m: float, length_m: float, test_pa: ArrayLike, hours: int
-) -> Step:
-    """Return the water that may be added in the test."""
+def _make_up_steps(
+    pipe: Carrier, nominal_m: float, length_m: float, mean_pa: ArrayLike, hours: int
+) -> tuple[Step, ...]:
+    """Return the water that may be added in the test, of PVC by the average test pressure."""
     if is_polyethylene(pipe.material):
         tabled = float(testing.tabled_size_m(nominal_m))
         extra = testing.pe_make_up_m3(tabled, length_m, hours)
@@ -546,9 +546,12 @@ def _make_up_step(
         if tabled != nominal_m:
             text += f", its row of {tabled / INCH:g} in: the nearest, where the table ends"
         source = "older PPI/M55 table; expansion, not a leak: ASTM F2164 allows none"
-        return step("make-up", text, extra, "liquid", source)
-    rate = testing.pvc_allowance_m3_per_s(length_m, nominal_m, test_pa)
-    metric = "hours x L D sqrt(P)/794,797  [m, mm, kPa, L]"
-    us = "hours x L D sqrt(P)/148,000  [ft, in, psi, gal]"
+        return (step("make-up", text, extra, "liquid", source),)
+    rate = testing.pvc_allowance_m3_per_s(length_m, nominal_m, mean_pa)
+    metric = "hours x L D sqrt(P mean)/794,797  [m, mm, kPa, L]"
+    us = "hours x L D sqrt(P mean)/148,000  [ft, in, psi, gal]"
     source = "AWWA C605, for gasketed joints: a ceiling for a fused string"
-    return step("make-up", metric, rate * hours * HOUR, "liquid", source, us)
+    return (
+        step("P mean", "(P test + P gauge)/2", mean_pa, "pressure", "average test pressure"),
+        step("make-up", metric, rate * hours * HOUR, "liquid", source, us),
+    )
