@@ -11,7 +11,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, take
 from geotools.pulls.force import ForceProfile
 from geotools.pulls.optimise import Choice, PullCosts, choose_pits
 from geotools.pulls.sites import build_sites
@@ -116,13 +116,11 @@ def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
 
 def _part(candidates: Judged, runs: IntArray) -> Judged:
     """Return the candidates of some runs; what the optimiser does not look at is left as it is."""
-    counts = np.diff(candidates.offsets)[runs]
-    rows = np.repeat(candidates.offsets[runs] - offsets_of(counts)[:-1], counts)
-    rows = rows + np.arange(len(rows))
+    rows = take(candidates.offsets, runs)
     return dataclasses.replace(
         candidates,
         table=candidates.table.iloc[rows].reset_index(drop=True),
-        offsets=offsets_of(counts),
+        offsets=offsets_of(np.diff(candidates.offsets)[runs]),
         extents=rows_of(candidates.extents, rows),
         laydown=rows_of(candidates.laydown, rows),
         code=candidates.code[rows],

@@ -14,7 +14,7 @@ from geotools.brief import Brief, CarrierChoice, OwnPipe, Pulls
 from geotools.errors import BriefError
 from geotools.intake.findings import Findings
 from geotools.network.named import runs_by_name
-from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.ragged import FloatArray, IntArray, rows_of
 from geotools.pipe._ranges import RangeError
 from geotools.pipe.bending import least_radius_m
 from geotools.pipe.catalogue import (
@@ -51,7 +51,6 @@ __all__ = [
     "choice_limits",
     "hold_contest",
     "hydraulic_columns",
-    "pipe_rows",
     "pulled_pipes",
     "ranked",
     "report_fixed",
@@ -581,13 +580,6 @@ def pulled_pipes(pipes: CarrierColumns, choice: CarrierChoice, pulls: Pulls) -> 
     )
 
 
-def pipe_rows(pipes: CarrierColumns, rows: IntArray) -> CarrierColumns:
-    """Return these rows of the catalogue as columns."""
-    return CarrierColumns(
-        **{field.name: getattr(pipes, field.name)[rows] for field in dataclasses.fields(pipes)}
-    )
-
-
 def bend_limits(
     bends: pd.DataFrame, table: pd.DataFrame, pipes: CarrierColumns, brief: Brief
 ) -> FloatArray:
@@ -602,7 +594,7 @@ def bend_limits(
     limit = np.full(len(bends), np.inf)
     if pulled.any():
         limit[pulled] = brief.pulls.force_share * tension_with_bending_n(
-            pipe_rows(pipes, pipe[pulled]),
+            rows_of(pipes, pipe[pulled]),
             radius[pulled],
             hours=brief.pulls.duration / HOUR,
             temperature_c=brief.carrier.temperature,

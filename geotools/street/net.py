@@ -23,6 +23,7 @@ from geotools.network.ragged import (
     firsts,
     line_lengths,
     measures,
+    number_within,
     offsets_of,
     row_of,
     take,
@@ -309,7 +310,7 @@ def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
 def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:
     """Join the words of each row, sorted by row, with commas."""
     out = np.full(count, "", dtype=object)
-    place = np.arange(len(row)) - np.searchsorted(row, row)
+    place = number_within(row)
     for nth in range(int(place.max(initial=-1)) + 1):
         at = place == nth
         out[row[at]] = out[row[at]] + ("," if nth else "") + words[at]
