@@ -16,13 +16,11 @@ from geotools.pipe.catalogue import carrier
 from geotools.siting.carrier import (
     RULE_TEXTS,
     Contest,
-    bend_limits,
-    carrier_columns,
     hold_contest,
-    hydraulic_columns,
     report_fixed,
     report_warm,
 )
+from geotools.siting.pulled import bend_limits, carrier_columns, hydraulic_columns
 
 INCH, FOOT, PSI, LBF = 0.0254, 0.3048, 6894.757, 4.448222
 PE20 = "20 in DIPS DR 17 PE4710"
