@@ -138,11 +138,7 @@ def least_radius_m(
 
 
 def permanent_radius_m(
-    material: str | NDArray[np.str_],
-    dr: ArrayLike,
-    outside_m: ArrayLike,
-    *,
-    fitting_in_bend: bool | NDArray[np.bool_] = False,
+    material: str | NDArray[np.str_], dr: ArrayLike, outside_m: ArrayLike
 ) -> FloatArray:
     """Least radius a carrier may be left at in service.
 
@@ -152,7 +148,7 @@ def permanent_radius_m(
 
     Parameters
     ----------
-    material, dr, outside_m, fitting_in_bend
+    material, dr, outside_m
         As for `least_radius_m`.
 
     Returns
@@ -165,13 +161,7 @@ def permanent_radius_m(
     RangeError
         As for `least_radius_m`.
     """
-    return least_radius_m(
-        material,
-        dr,
-        outside_m,
-        fitting_in_bend=fitting_in_bend,
-        pvc_stress_pa=PVC_PERMANENT_STRESS_PA,
-    )
+    return least_radius_m(material, dr, outside_m, pvc_stress_pa=PVC_PERMANENT_STRESS_PA)
 
 
 def passing_radius_m(
