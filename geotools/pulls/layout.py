@@ -15,7 +15,7 @@ from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.names import numbered
 from geotools.pulls.optimise import (
-    Choice,
+    ChosenPits,
     PullCosts,
     Sites,
     day_of_strings,
@@ -47,7 +47,7 @@ class Plan:
 
 
 def lay_out(
-    choice: Choice,
+    choice: ChosenPits,
     sites: Sites,
     candidates: Candidates,
     profile: ForceProfile,
@@ -170,7 +170,7 @@ class _Drawn:
     cost: FloatArray
 
 
-def _drawn(choice: Choice, sites: Sites, costs: PullCosts, laydown: Laydown) -> _Drawn:
+def _drawn(choice: ChosenPits, sites: Sites, costs: PullCosts, laydown: Laydown) -> _Drawn:
     """Work out the pulls of a choice and what each costs, in money and nothing else."""
     run = row_of(choice.offsets)
     row, role = choice.states // 4, choice.states % 4
@@ -204,7 +204,9 @@ def _drawn(choice: Choice, sites: Sites, costs: PullCosts, laydown: Laydown) -> 
     )
 
 
-def plan_cost(choice: Choice, sites: Sites, candidates: Candidates, costs: PullCosts) -> FloatArray:
+def plan_cost(
+    choice: ChosenPits, sites: Sites, candidates: Candidates, costs: PullCosts
+) -> FloatArray:
     """Return what the plan of every run costs, shape (runs,); infinite where it has none.
 
     In money: the optimiser makes least what the objective adds for pits and lane-days, too.

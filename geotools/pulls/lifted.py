@@ -13,7 +13,7 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, take
 from geotools.pulls.force import ForceProfile
-from geotools.pulls.optimise import Choice, PullCosts, choose_pits
+from geotools.pulls.optimise import ChosenPits, PullCosts, choose_pits
 from geotools.pulls.sites import build_sites
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
@@ -38,7 +38,7 @@ def lift_limits(
     limit: FloatArray,
     max_length: float,
     digs: pd.DataFrame,
-) -> dict[str | int, Choice]:
+) -> dict[str | int, ChosenPits]:
     """Plan runs again with each limit lifted alone.
 
     Parameters
@@ -62,7 +62,7 @@ def lift_limits(
         max_length=max_length,
         costs=dataclasses.replace(costs, per_length=costs.per_length[runs]),
     )
-    out: dict[str | int, Choice] = {}
+    out: dict[str | int, ChosenPits] = {}
     for name, case in _cases(plain, float(lengths.max(initial=0.0))).items():
         sites = build_sites(
             case.part,

@@ -33,7 +33,7 @@ from geotools.network.words import in_words
 from geotools.street.alike import Alike, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
-from geotools.street.nearest import Segments
+from geotools.street.nearest import StreetSegments
 from geotools.street.swings import swings
 
 __all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record", "one_way"]
@@ -102,11 +102,11 @@ class StreetNet:
         return np.asarray(rows[self._piece_at(chain, at)], dtype=np.bool_)
 
     @cached_property
-    def segments(self) -> Segments:
+    def segments(self) -> StreetSegments:
         """Return the straight segments of the chains."""
         rows = row_of(self.chains.offsets)
         first = np.flatnonzero(rows[1:] == rows[:-1])
-        return Segments(first, rows[first], self.chains.xy)
+        return StreetSegments(first, rows[first], self.chains.xy)
 
     def column(self, name: str) -> npt.NDArray[Any]:
         """Return a column of the table."""
