@@ -161,7 +161,7 @@ def _arguments(
             faults.append(f"{name} must be given")
         try:
             converted = None if value is None else _convert(parameter, value)
-        except (ValueError, TypeError) as error:
+        except (ValueError, TypeError, OverflowError) as error:  # the last of infinity
             faults.append(f"{name}: {error}")
             continue
         if not parameter.setting:

@@ -608,8 +608,14 @@ OUTPUTS: dict[str, Layer] = {
                     "length",
                     later=True,
                 ),
-                _real("test_pressure", "test pressure at the low point", "pressure"),
-                _real("test_pressure_high", "the same at the high point", "pressure"),
+                _real(
+                    "test_pressure",
+                    "test pressure at the section's low point; the run is tested as one: at its "
+                    "lowest point the test factor times the working pressure, higher up the less "
+                    "by the water between",
+                    "pressure",
+                ),
+                _real("test_pressure_high", "the same at the section's high point", "pressure"),
                 _text("test_rule", "PE: expansion only, no leak; PVC: allowance of AWWA C605"),
                 _real("test_hours", "duration of the test the next field is for, hours"),
                 _real(
@@ -642,7 +648,7 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
-                _text("street", "street it lies along"),
+                _text("street", "street it lies along; empty where it lies straight back, in none"),
                 _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),
@@ -663,6 +669,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("speed", "speed the taper is for", "speed"),
                 _real("taper", "length of the merging taper", "length"),
                 _real("buffer", "length of the buffer", "length"),
+                _real(
+                    "lacking",
+                    "what of taper and buffer finds no room in the street before the work and is "
+                    "not drawn: to be set up in the streets traffic comes from",
+                    "length",
+                    later=True,
+                ),
                 _real("work_length", "length of the work space", "length"),
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(
@@ -799,7 +812,12 @@ OUTPUTS: dict[str, Layer] = {
                 _HOST_DIAMETER,
                 _HOST_MATERIAL,
                 _AXIS_LENGTH,
-                _text("verdict", "worst of the verdicts on suitability", values=VERDICTS),
+                _text(
+                    "verdict",
+                    "worst of the verdicts on suitability; an estimate: a run that is doubtful may "
+                    "have no plan",
+                    values=VERDICTS,
+                ),
                 *(
                     _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
                     for k in range(REASONS)

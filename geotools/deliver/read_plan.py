@@ -176,6 +176,11 @@ class PlanFile:
         section, _, name = key.partition(".")
         return getattr(getattr(brief, section), name)
 
+    @property
+    def styled(self) -> bool:
+        """Whether styles lie beside the plan, or would if it were old enough not to say so."""
+        return "output.styles" not in self.settings or bool(self.setting("output.styles"))
+
     def _column(self, wanted: Field, columns: Iterable[str]) -> str | None:
         """Return the column of the file that holds a field, in its own units first."""
         present = set(columns)

@@ -18,7 +18,7 @@ from geotools.pulls.optimise import PullCosts, Sites, choose_pits
 from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING, angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import BITS, refusal_words, told_code
+from geotools.siting.refusals import BITS, NO_STRING, refusal_words, told_code
 
 __all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
 
@@ -240,10 +240,13 @@ def _blocking(
             f"{say(hit.min())} to {say(hit.max())}"
         )
 
-    through = [words(limit) for limit, reach in lifted.items() if np.isinf(reach)]
-    if through:
-        each = "it" if len(through) == 1 else "any one of these"
-        return f"what blocks it: {' / '.join(through)}; with {each} lifted there is a plan"
+    free = [limit for limit, reach in lifted.items() if np.isinf(reach)]
+    if free:
+        each = "it" if len(free) == 1 else "any one of these"
+        # Of what denies a string its room the first is told: another limit may lie behind it.
+        room = ", where the strings then find room" if {*NO_STRING} & {*free} else ""
+        blocks = " / ".join(map(words, free))
+        return f"what blocks it: {blocks}; with {each} lifted there is a plan{room}"
     farther = [
         f"without the limit '{words(limit)}' it reaches {scene.limits.say(reach)}"
         for limit, reach in lifted.items()

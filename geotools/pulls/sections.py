@@ -57,7 +57,8 @@ def section_table(
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     low, low_at, high, high_at = _levels(pulls, stations)
-    working = runs["working"].to_numpy(dtype=float)[run]
+    test = _test_pressures(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
+    test = _less_head(test, _above_lowest(low, run, stations))
     length = pulls["length"].to_numpy(dtype=float)
     return pd.DataFrame(
         {
@@ -71,7 +72,7 @@ def section_table(
             "low_chainage": low_at,
             "high_z": high,
             "high_chainage": high_at,
-            **_test(pipe, length, _test_pressures(working, pipe, brief), high - low, brief),
+            **_test(pipe, length, test, high - low, brief),
             "annulus_volume": pulls["annulus"].to_numpy(dtype=float),
             **_grout(pipe, np.nan_to_num(high - low), brief),
         }
@@ -97,16 +98,33 @@ def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[s
 def _test(
     pipe: CarrierColumns, length: FloatArray, test: FloatArray, rise: FloatArray, brief: Brief
 ) -> dict[str, Any]:
-    """Return the hydrostatic test: ``test`` is its pressure, Pa, at the low point."""
+    """Return the hydrostatic test: ``test`` is its pressure, Pa, at each pull's low point."""
     plastic = is_polyethylene(pipe.material)
     pvc_hours = brief.service.pvc_test_duration / HOUR
     return {
         "test_pressure": test,
-        "test_pressure_high": np.maximum(test - WATER_DENSITY * GRAVITY * rise, 0.0),
+        "test_pressure_high": _less_head(test, rise),
         "test_rule": np.where(plastic, "PE", "PVC").astype(object),
         "test_hours": np.where(plastic, brief.service.pe_test_hours, pvc_hours),
         "make_up": _make_up(pipe, length, test, brief),
     }
+
+
+def _less_head(pressure: FloatArray, rise: FloatArray) -> FloatArray:
+    """Return the pressure, Pa, of the same water so much higher, m."""
+    return np.asarray(np.maximum(pressure - WATER_DENSITY * GRAVITY * rise, 0.0), dtype=np.float64)
+
+
+def _above_lowest(low: FloatArray, run: IntArray, stations: pd.DataFrame) -> FloatArray:
+    """Return how far the low point of each pull lies above that of its run, m; 0 if unknown.
+
+    The carriers are joined in the pits and tested as one, so that the test pressure holds at the
+    lowest point of the run, be it in a pit.
+    """
+    of, z = stations["run"].to_numpy(dtype=np.int64), stations["axis_z"].to_numpy(dtype=float)
+    lowest = np.full(1 + max(int(run.max(initial=0)), int(of.max(initial=0))), np.nan)
+    np.fmin.at(lowest, np.concatenate([of, run]), np.concatenate([z, low]))
+    return np.asarray(np.nan_to_num(low - lowest[run]), dtype=np.float64)
 
 
 def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, Any]:
@@ -165,7 +183,7 @@ def _extreme(
 
 
 def _test_pressures(working: FloatArray, pipe: CarrierColumns, brief: Brief) -> FloatArray:
-    """Return the test pressure at the low point, not above the pipe's limit."""
+    """Return the test pressure at the run's low point, Pa, not above the pipe's limit."""
     limit = hydrotest_limit_pa(
         pipe.material, pipe.dr, temperature_c=brief.service.water_temperature
     )

@@ -13,6 +13,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of,
 from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.schema import angle_text
+from geotools.siting.askew import lanes_askew
 from geotools.siting.aslant import find_aslant
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths, Stretch, dug_depths, greatest_within, too_steep
@@ -224,6 +225,12 @@ def find_candidates(
             pits, lanes=aslant.lanes(pits.lanes, gap=rules.lateral_gap), aslant=aslant.row
         )
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
+    lanes, askew = lanes_askew(
+        table, axis, pits.extents, pits.ground, pits.lanes, scene,
+        wanted=verdict.code == 0, gap=rules.lateral_gap,
+    )  # fmt: skip
+    pits = replace(pits, lanes=lanes)
+    verdict = _closed_to(table, lanes, verdict, askew, rules)
     costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
         table=table.assign(
@@ -268,11 +275,17 @@ class _Pits:
 
 @dataclass(frozen=True)
 class _Verdict:
-    """What speaks against each role, shape (n, 4): refusals, places hit, and at what price."""
+    """What speaks against each role, shape (n, 4): refusals, places hit, and at what price.
+
+    ``unavoidable`` are the pits that stand where they do whatever the street, and ``spared`` of
+    them those that may close a busy one.
+    """
 
     code: IntTable
     places: npt.NDArray[np.object_]
     tolerated: BoolTable
+    unavoidable: BoolTable
+    spared: BoolTable
     factor: FloatArray
 
 
@@ -403,7 +416,7 @@ def _judged(
     avoid: Avoid | None,
     rules: PitRules,
 ) -> _Verdict:
-    """Judge every role of every candidate by all rules of a site."""
+    """Judge every role of every candidate by all rules of a site but that of `_closed_to`."""
     crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     unavoidable = _unavoidable(pits, bends, rules)
@@ -412,9 +425,20 @@ def _judged(
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
-    code |= np.where(_closes(table, pits.lanes, rules) & ~(tolerated | aslant), CLOSES, 0)
     code |= _no_string(pits.laydown)
-    return _Verdict(code, places, tolerated, factor)
+    return _Verdict(code, places, tolerated, unavoidable, tolerated | aslant, factor)
+
+
+def _closed_to(
+    table: pd.DataFrame, lanes: Lanes, verdict: _Verdict, askew: BoolArray, rules: PitRules
+) -> _Verdict:
+    """Refuse the pits that would leave a busy street no lane.
+
+    Where the main lies across the street, or that turns, as where the main crosses it.
+    """
+    spared = verdict.spared | (askew & verdict.unavoidable)
+    shut = _closes(table, lanes, rules) & ~spared
+    return replace(verdict, code=verdict.code | np.where(shut, CLOSES, 0))
 
 
 def _costed(

@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -83,16 +82,17 @@ class GroundLine:
 
     def of(self, row: IntArray, way: int) -> GroundLine:
         """Return the lines of candidates, ahead (0) or behind (1), shape (k, 1)."""
-        return self._taken((row, way, None))
+        return self.some(row[:, None] * self.reach.shape[1] + way)
 
     def some(self, line: IntArray) -> GroundLine:
         """Return some of the lines, counted candidate by candidate, ahead before behind."""
-        return self._taken(np.unravel_index(line, self.reach.shape))
-
-    def _taken(self, index: Any) -> GroundLine:
-        own = (getattr(self, name)[index] for name in ("reach", "row", "turn", "turn_rise"))
-        reach, row, turn, turn_rise = own
-        return GroundLine(reach, row, self.rise, turn, turn_rise)
+        return GroundLine(
+            reach=self.reach.ravel()[line],
+            row=self.row.ravel()[line],
+            rise=self.rise,
+            turn=self.turn.ravel()[line],
+            turn_rise=self.turn_rise.ravel()[line],
+        )
 
     def at(self, way: FloatArray) -> FloatArray:
         """Return the ground at ways along the lines, linear between, the last place's beyond."""
@@ -244,13 +244,17 @@ class _Climbs:
     @cached_property
     def host_slope(self) -> FloatArray:
         """Return the slope of the host at every face, back along the ramp, shape (2n,)."""
-        return self._slope(np.arange(self.face.size), self.face.ravel())
+        return self._slope(np.arange(self.face.size), self.face.ravel(), self._pipe_at_faces)
 
     @cached_property
     def foot(self) -> FloatArray:
         """Return the host's axis at every foot above that at the station, m, shape (2n,)."""
-        fall = self._pipe_above(np.arange(self.face.size), self.face.ravel())
-        return np.asarray(fall + self.host_slope * self.room.ravel(), dtype=np.float64)
+        foot = self._pipe_at_faces + self.host_slope * self.room.ravel()
+        return np.asarray(foot, dtype=np.float64)
+
+    @cached_property
+    def _pipe_at_faces(self) -> FloatArray:
+        return self._pipe_above(np.arange(self.face.size), self.face.ravel())
 
     def one_way(self, line: IntArray, length: FloatArray) -> Climb:
         """Return what ramps of one-way pits of these lengths climb."""
@@ -264,8 +268,9 @@ class _Climbs:
         """
         half = length / 2
         face = self.at[line // 2] + (half + self.working) * np.where(line % 2, -1.0, 1.0)
-        host_slope = self._slope(line, face)
-        foot = self._pipe_above(line, face) + host_slope * self.working
+        pipe = self._pipe_above(line, face)
+        host_slope = self._slope(line, face, pipe)
+        foot = pipe + host_slope * self.working
         return self._climb(line, self.room.ravel()[line] + half, foot, host_slope)
 
     def _climb(
@@ -277,16 +282,17 @@ class _Climbs:
         rest_slope = np.clip((behind - top) / SLOPE_OVER_M, -STEEPEST_SLOPE, STEEPEST_SLOPE)
         return Climb(self.level_drop[line // 2] + top - foot, host_slope, rest_slope)
 
-    def _slope(self, line: IntArray, face: FloatArray) -> FloatArray:
-        """Return the slope of the host ahead of faces, back along the ramps."""
+    def _slope(self, line: IntArray, face: FloatArray, pipe: FloatArray) -> FloatArray:
+        """Return the slope of the host ahead of faces, back along the ramps.
+
+        ``pipe`` is the host's axis there, as of `_pipe_above`.
+        """
         run, ahead = self.run[line // 2], np.where(line % 2, -1.0, 1.0)
         last = self.last[line // 2]
         beyond = np.clip(face + SLOPE_OVER_M * ahead, 0.0, last)
         over = ahead * (beyond - face)
         known = over >= LEAST_SLOPE_OVER_M
-        rise = self._pipe_above(line[known], face[known]) - self._pipe_above(
-            line[known], beyond[known]
-        )
+        rise = pipe[known] - self._pipe_above(line[known], beyond[known])
         slope = np.zeros(len(run))
         slope[known] = np.clip(rise / over[known], -STEEPEST_SLOPE, STEEPEST_SLOPE)
         return slope

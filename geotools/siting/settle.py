@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,16 @@ class Climb:
     drop: FloatArray
     host_slope: FloatArray
     rest_slope: FloatArray
+
+    @classmethod
+    def unknown(cls, count: int) -> Climb:
+        """Return what so many ramps climb, not looked at yet."""
+        return cls(*(np.full(count, np.nan) for _ in range(3)))
+
+    def put(self, line: IntArray, part: Climb, some: BoolArray) -> None:
+        """Take what some of these ramps climb for that of these lines."""
+        for name in ("drop", "host_slope", "rest_slope"):
+            getattr(self, name)[line[some]] = getattr(part, name)[some]
 
     def short_of(self, length: FloatArray, radius: FloatArray, form: str) -> FloatArray:
         """Return what a ramp of this length lacks of the drop, m."""
@@ -61,33 +71,33 @@ def settle(
     rows and their lengths.
     """
 
-    def gap(line: IntArray, length: FloatArray) -> FloatArray:
-        return climb_of(line, length).short_of(length, radius[line], form)
+    def tried(line: IntArray, length: FloatArray) -> tuple[Climb, FloatArray]:
+        climb = climb_of(line, length)
+        return climb, climb.short_of(length, radius[line], form)
 
     every = np.arange(len(radius))
     most = LONGEST * radius
-    ends = _Ends(np.zeros(len(radius)), most, gap(every, 0 * most), gap(every, most))
+    ends = _Ends(np.zeros(len(radius)), most, tried(every, 0 * most)[1], tried(every, most)[1])
     open_ = (ends.above > 0) & (ends.below < 0)
     # what the ground at the foot would ask for
     settled = ramp_length(ends.above, radius, form)
     settled = np.where(np.isfinite(settled), settled, most / 2)
+    climb, length = Climb.unknown(len(radius)), np.full(len(radius), np.nan)
     line, ends = every[open_], ends.some(open_)
     for _ in range(STEPS):
-        now = gap(line, settled[line])
-        wide = ~(np.abs(now) <= CLOSE)
-        if not wide.any():
+        now, short = tried(line, settled[line])
+        close = np.abs(short) <= CLOSE
+        # The drop told is the one the length found makes, to the last digit.
+        climb.put(line, replace(now, drop=np.nan_to_num(now.drop) - short), close)
+        length[line[close]] = settled[line[close]]
+        line, ends = line[~close], ends.some(~close)
+        if not len(line):
             break
-        line, ends = line[wide], ends.some(wide)
-        ends = ends.closer(settled[line], now[wide])
+        ends = ends.closer(settled[line], short[~close])
         settled[line] = ends.between()
-    climb = climb_of(every, settled)
-    # The drop told is the one the length found makes, to the last digit.
-    short = climb.short_of(settled, radius, form)
-    found = open_ & (np.abs(short) <= CLOSE)
-    made = np.where(found, np.nan_to_num(climb.drop) - short, climb.drop)
-    return Settled(
-        np.where(found, settled, np.nan), Climb(made, climb.host_slope, climb.rest_slope)
-    )
+    lost = every[np.isnan(length)]
+    climb.put(lost, climb_of(lost, settled[lost]), np.ones(len(lost), dtype=bool))
+    return Settled(length, climb)
 
 
 @dataclass(frozen=True)

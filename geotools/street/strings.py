@@ -142,7 +142,8 @@ def _told(own: pd.DataFrame, number: IntArray, length: FloatArray, off: FloatArr
         string_id=[f"{p}-S{k + 1}" for p, k in zip(own["pull_id"], number, strict=True)],
         number=number + 1,
         length=length,
-        street=own["street_name"],
+        # Beside its nearest street a string that goes straight back lies in none.
+        street=own["street_name"].where(own["street_chain"] >= 0, ""),
         beyond=_beyond(own, off),
         off=off,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -102,9 +103,12 @@ def lay_out_plan(
         fixed=fixed,
     )
     give_back()
-    if shutdowns is None:
-        shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)
-    backdrop = context_layer(layers, ground.runs.chains, brief.output.context)
+    # What is drawn around the runs does not hang on valves: the two are found side by side.
+    with ThreadPoolExecutor(1) as pool:
+        drawn = pool.submit(context_layer, layers, ground.runs.chains, brief.output.context)
+        if shutdowns is None:
+            shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)
+        backdrop = drawn.result()
     ground = _asked_for(ground)
     del layers
     give_back()

@@ -71,7 +71,7 @@ def batch(
     ----------
     brief : Brief
     layers : mapping, optional
-        Must be empty: workers read files.
+        GeoDataFrames by layer; every district is handed what lies around it.
     output : Path
         Folder, made if it is not there.
     workers, scheduler, memory, retries
@@ -96,18 +96,19 @@ def batch(
     from geotools.tools._districts import Call, open_folder, plan_districts
 
     check_process(workers=workers is not None)
-    faults = _faults(layers, workers, scheduler, memory, retries)
+    faults = _faults(workers, scheduler, memory, retries)
     if faults:
         raise ToolError("batch", faults)
     folder = open_folder(output)
-    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
+    call = Call(
+        folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote, layers or {}
+    )
     with locked(folder):
         sweep(folder)
         return plan_districts(brief, call, progress)
 
 
 def _faults(
-    layers: Mapping[str, Any] | None,
     workers: int | None,
     scheduler: str | None,
     memory: str,
@@ -117,8 +118,6 @@ def _faults(
     from geotools.scale.engine import memory_fault
 
     faults = []
-    if layers:
-        faults.append("layers in memory cannot be handed to workers; write them to files")
     if workers is not None and workers < 1:
         faults.append(f"workers: {workers} is less than 1")
     if workers is not None and scheduler is not None:

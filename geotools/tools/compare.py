@@ -104,9 +104,9 @@ def compare(
     _check_plans(plans)
     target = None if output is None else check_target(output, overwrite)
     rows = None if csv is None else check_file(csv, suffix=".csv", overwrite=overwrite)
-    if target is not None:
-        check_styles(target, TOOL.outputs, overwrite=overwrite)
     files = [read_plan(path) for path in plans]
+    if target is not None and files[0].styled:
+        check_styles(target, TOOL.outputs, overwrite=overwrite)
     system: Literal["si", "us"] = files[0].units if units is None else _system(units)
     progress("comparing", 0.0)
     layers = compare_plans(files, criteria=criteria or tuple(COMPARED), units=system)
@@ -145,7 +145,8 @@ def _write(
 
     if target is not None:
         write_geopackage(target, layers, crs=first.crs, units=system, overwrite=overwrite)
-        write_styles(target, layers, units=system, overwrite=overwrite)
+        if first.styled:
+            write_styles(target, layers, units=system, overwrite=overwrite)
     if csv is not None:
         table = contract_table("comparison", layers["comparison"], units=system)
         write_csv(csv, table.drop_columns(GEOMETRY), overwrite=overwrite)
@@ -243,8 +244,11 @@ def _runs_text(comparison: Any) -> str:
     """Return the runs that plans differ in, each with the plans no other beats."""
     from geotools.tools._table import table
 
-    rows, alike = [], 0
+    rows, alike, unplanned = [], 0, 0
     for _, group in comparison.groupby("number", sort=False):
+        if not (group["status"] == "planned").any():
+            unplanned += 1
+            continue
         if not group["best_in"].any() and not group["dominated_by"].any():
             alike += int(len(group) > 1)
             continue
@@ -253,5 +257,6 @@ def _runs_text(comparison: Any) -> str:
         rows.append((group["run_id"].iloc[0], ", ".join(cheapest), ", ".join(efficient)))
     more = [f"and {len(rows) - SHOWN} more runs"] * (len(rows) > SHOWN)
     none = [f"In {alike} runs no plan is better than another in what counts."] * (alike > 0)
+    none += [f"For {unplanned} runs there is nothing planned in any of them."] * (unplanned > 0)
     shown = [table(("run", "cheapest", "beaten by none"), rows[:SHOWN])] * bool(rows)
     return "\n".join([*shown, *more, *none])

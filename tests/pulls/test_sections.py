@@ -405,6 +405,36 @@ def test_the_places_of_the_extreme_levels_are_told_an_end_before_a_place_on_the_
     assert unknown[["low_chainage", "high_chainage"]].isna().all(axis=None)
 
 
+def test_the_carriers_of_a_run_are_tested_as_one_its_lowest_place_a_pit_included() -> None:
+    """Joined and filled, all pulls of a run stand under one water: p + rho g z is the same."""
+    pulls = pd.DataFrame(
+        {
+            "pull_id": ["L1", "L2"],
+            "run_id": "R1",
+            "run": 0,
+            "length": 90.0,
+            "head_force": 1e4,
+            "hours": 30.0,
+            "start": [0.0, 110.0],
+            "end": [90.0, 200.0],
+            "annulus": 1.0,
+        }
+    )
+    runs = pd.DataFrame({"pipe": [0], "working": [6e5]})
+    stations = pd.DataFrame(
+        {"run": 0, "chainage": [0.0, 100.0, 200.0], "axis_z": [130.0, 100.0, 150.0]}
+    )
+    pipes = as_columns([_pipe("20 in PVC")])
+    table = section_table(pulls, runs, stations, pipes, load_brief())
+    # 1.5 x 600 kPa in the pit at 100 m; the ends of the pulls lie 3 m and 5 m above it
+    due = [9e5 - WATER * 3, 9e5 - WATER * 5]
+    assert table["test_pressure"].to_numpy() == pytest.approx(due, rel=1e-9)
+    due = [9e5 - WATER * 30, 9e5 - WATER * 50]
+    assert table["test_pressure_high"].to_numpy() == pytest.approx(due, rel=1e-9)
+    unknown = section_table(pulls, runs, stations.assign(axis_z=math.nan), pipes, load_brief())
+    assert unknown["test_pressure"].tolist() == [9e5, 9e5]
+
+
 def test_every_pull_has_the_levels_of_its_own_way() -> None:
     pipes = [_pipe("20 in PVC"), _pipe("20 in PVC")]
     table = _sections(pipes, [7e5, 7e5], [100.0, 130.0, 110.0, 200.0, 150.0, 180.0])

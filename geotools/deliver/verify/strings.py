@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any
 
 import shapely
@@ -44,12 +45,19 @@ def pull_lengths(plan: Plan) -> Tally:
     return tally
 
 
+def _measured(plan: Plan, tally: Tally) -> Iterator[Any]:
+    """Yield the pulls that say how long they are; another is a fault."""
+    for pull in plan.rows("pulls"):
+        if tally.holds(pull.length > 0, pull.pull_id, "does not say how long it is", layer="pulls"):
+            yield pull
+
+
 def string_counts(plan: Plan) -> Tally:
     """Check joints and strings of every pull against pipe length and room at its pit."""
     tally = Tally("pulls")
     piece, least = plan.setting("pulls.piece_length"), plan.setting("street.least_string")
     pits = plan.one("pits", "pit_id")
-    for pull in plan.rows("pulls"):
+    for pull in _measured(plan, tally):
         count = pieces(pull.length, piece)
         tally.near(pull.joints, max(count - 1, 0), pull.pull_id, "joints")
         pit = pits.get(pull.insertion_pit)
@@ -79,7 +87,7 @@ def strings_laid(plan: Plan) -> Tally:
     """Check the strings of every pull: numbers, whole pipes, joints, length, what is drawn."""
     tally = Tally("strings")
     piece = plan.setting("pulls.piece_length")
-    for pull in plan.rows("pulls"):
+    for pull in _measured(plan, tally):
         rows = plan.by("strings", "pull_id", "number").get(pull.pull_id, [])
         tally.near(len(rows), pull.strings, pull.pull_id, "strings drawn", layer="pulls")
         numbers = [row.number for row in rows]
@@ -112,13 +120,15 @@ def given_to_last(plan: Plan, pull: Any, shares: list[int]) -> float:
 def sections(plan: Plan) -> Tally:
     """Check rest, length to leave, water and levels of every section."""
     tally = Tally("sections")
-    tally.skip("test pressure, make-up water and grout of the sections")
+    tally.skip("make-up water, grout and the limit of the test pressure of the sections")
     cooling = plan.setting("pulls.ground_temperature") - plan.setting("carrier.temperature")
     pulls = plan.one("pulls", "pull_id")
     for row in plan.rows("sections"):
         pull = pulls.get(row.pull_id)
         pipe = None if pull is None else pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
         if pull is None or pipe is None:
+            continue
+        if not tally.holds(pull.hours > 0, row.pull_id, "its pull does not say how long it takes"):
             continue
         modulus = float(apparent_modulus_pa(pipe.material, max(pull.hours, 0.5)))
         area = math.pi * (pipe.outside - pipe.wall) * pipe.wall
@@ -136,7 +146,18 @@ def sections(plan: Plan) -> Tally:
             high = max(row.test_pressure - gap, 0.0)
             tally.near(row.test_pressure_high, high, row.pull_id, "test_pressure_high", share=1e-6)
         _levels(plan, tally, row, pull)
+    _tested_as_one(plan, tally)
     return tally
+
+
+def _tested_as_one(plan: Plan, tally: Tally) -> None:
+    """Check that the sections of a run stand under one water: they are joined and tested as one."""
+    for rows in plan.by("sections", "run_id", "low_z").values():
+        known = [row for row in rows if math.isfinite(row.low_z) and row.test_pressure > 0]
+        for row in known[1:]:
+            rise = WATER_DENSITY * GRAVITY * (row.low_z - known[0].low_z)
+            due = known[0].test_pressure - rise
+            tally.near(row.test_pressure, due, row.pull_id, "test_pressure", share=1e-6)
 
 
 def _levels(plan: Plan, tally: Tally, row: Any, pull: Any) -> None:

@@ -80,7 +80,13 @@ def flow_sheet(
         ),
         results=_flow_results(run, highest_velocity, passes),
         passes=passes,
-        cautions=(*_too_wide(pipe, host_bore_m), "A field test of C beats a table.", PLANNING),
+        cautions=(
+            *_too_wide(pipe, host_bore_m),
+            *_beyond_hazen_williams("host", flow_m3_per_s, host_bore_m),
+            *_beyond_hazen_williams("carrier", flow_m3_per_s, float(pipe.bore_m)),
+            "A field test of C beats a table.",
+            PLANNING,
+        ),
     )
 
 
@@ -101,6 +107,24 @@ def _flow_results(run: hydraulics.BeforeAfter, highest: float, passes: bool) -> 
         entry("V most", highest, "velocity", "highest velocity wanted"),
         verdict(passes, "velocity in the carrier against the highest wanted"),
     )
+
+
+def _beyond_hazen_williams(where: str, flow: float, bore: float) -> tuple[str, ...]:
+    """Say that the flow in a bore is none that Hazen-Williams is for; still water loses no head."""
+    number = float(hydraulics.reynolds(flow, bore))
+    speed = float(hydraulics.flow_velocity_m_per_s(flow, bore))
+    if 0.0 < number < hydraulics.TURBULENT:
+        return (
+            f"Hazen-Williams is for turbulent water, from a Reynolds number of "
+            f"{hydraulics.TURBULENT:,.0f}: in the {where} it is {number:,.0f}, and the head told "
+            "is not to be relied on.",
+        )
+    if speed > hydraulics.HW_FASTEST * (1 + 1e-9):
+        return (
+            f"Hazen-Williams is for water below {hydraulics.HW_FASTEST:g} m/s: in the {where} it "
+            f"runs at {speed:.2f} m/s, and the head told is not to be relied on.",
+        )
+    return ()
 
 
 def _too_wide(pipe: Carrier, host_bore_m: float) -> tuple[str, ...]:
@@ -261,6 +285,10 @@ _FATIGUE = (
     "The fatigue of PVC was not checked: it takes the change of velocity in recurring surges and "
     "their number a day."
 )
+_UNTESTED = (
+    f"The formula for the fatigue of PVC rests on tests to about {pressure.TESTED_CYCLES:,.0f} "
+    "surges: {:,.0f} are beyond them."
+)
 _VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
 
@@ -301,11 +329,14 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
 def _fatigue(
     pipe: Carrier, velocity: float, cycles: float
 ) -> tuple[tuple[Step, ...], tuple[str, ...]]:
-    """Return the steps to the fatigue of PVC, or the caution that one half of it is not told."""
+    """Return the steps to the fatigue of PVC, and the caution where it is not told or tested."""
     surges, counted = velocity > 0.0, cycles >= 1.0
     if is_polyethylene(pipe.material) or not (surges or counted):
         return (), ()
-    return (_fatigue_steps(pipe, cycles), ()) if surges and counted else ((), (_FATIGUE,))
+    if not (surges and counted):
+        return (), (_FATIGUE,)
+    beyond = cycles > pressure.TESTED_CYCLES
+    return _fatigue_steps(pipe, cycles), ((_UNTESTED.format(cycles),) if beyond else ())
 
 
 def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
