@@ -15,7 +15,7 @@ from geotools.brief import declared
 from geotools.deliver.procedure import OwnProcedure, windows
 from geotools.errors import LayerError
 from geotools.network.places import points_along
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, number_within, offsets_of
 from geotools.pipe._ranges import RangeError
 from geotools.pipe.catalogue import Carrier, contenders, custom_carrier
 from geotools.pipe.fusion import gauge_pressure_pa, piece_count
@@ -305,7 +305,7 @@ def _joints(pulls: pd.DataFrame, strings: pd.DataFrame, made: Pieces) -> pd.Data
     ids = strings["string_id"].to_numpy(dtype=object)
     of_pull = strings["row"].to_numpy(dtype=np.int64)
     row = of_pull[made.string[at]]
-    number = np.arange(len(at)) - np.searchsorted(row, row, side="left") + 1
+    number = number_within(row) + 1
     ahead = pulls["direction"].to_numpy(dtype=object)[row] == "ahead"
     # the head lies at the end of a pull ahead, at the start of a pull behind
     surplus = np.bincount(made.string, weights=made.length, minlength=len(strings))

@@ -25,6 +25,7 @@ from geotools.network.ragged import (
     measures,
     offsets_of,
     row_of,
+    spread_out,
     to_linestrings,
 )
 from geotools.network.runs import Chains
@@ -222,8 +223,8 @@ def axis_parts(
     bounds = offsets_of(inner + 2)
     at = np.empty(bounds[-1])
     at[bounds[:-1]], at[bounds[1:] - 1] = start, end
-    local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
-    at[np.repeat(bounds[:-1] + 1, inner) + local] = dense.at[np.repeat(low, inner) + local]
+    row, local = spread_out(inner)
+    at[bounds[row] + 1 + local] = dense.at[low[row] + local]
     of, line = np.repeat(run, inner + 2), np.repeat(np.arange(len(run)), inner + 2)
     xy = points_along(chains.xy, chains.offsets, of, at)
     z = levels.interpolate(of, at, stations["axis_z"].to_numpy(dtype=float))

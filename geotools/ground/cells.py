@@ -11,12 +11,10 @@ import numpy.typing as npt
 from rasterio.windows import Window
 
 from geotools.ground.raster import WINDOW_CELLS, Raster, read_mask, read_window
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["HIGHEST", "LOWEST", "Levels", "interpolate"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 # A cell that counts for less than this share of a level does not matter, even without data.
 NO_WEIGHT = 1e-6

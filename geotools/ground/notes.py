@@ -6,18 +6,16 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
 from geotools.ground.cells import HIGHEST, LOWEST
 from geotools.ground.raster import Raster
 from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
+from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Notes"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 LENGTHS = {"aside": 200.0, "lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
 TEXTS: dict[str, tuple[str, str]] = {

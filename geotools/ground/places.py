@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pyproj
 
 from geotools.errors import LayerError
 from geotools.ground.raster import Raster, horizontal
+from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Places"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 # Points this far (in cells) outside a raster are on its edge: rounding of the transformation.
 EDGE = 1e-6

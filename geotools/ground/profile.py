@@ -15,14 +15,11 @@ import shapely
 from geotools.ground.filled import filled_along
 from geotools.ground.vertical import UNIT_KEY
 from geotools.intake.findings import Findings
-from geotools.network.ragged import firsts
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts
 from geotools.pipe.factors import FOOT
 
 __all__ = ["SOURCES", "add_profile"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 SOURCES = ("invert", "cover", "assumed")
 INVERT, COVER, ASSUMED = range(3)

@@ -19,11 +19,11 @@ from rasterio.windows import Window
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units
 from geotools.intake.crs import georeferenced
+from geotools.network.ragged import FloatArray
 from geotools.quiet import without
 
 __all__ = ["Raster", "horizontal", "open_raster", "raster_environment", "read_mask", "read_window"]
 
-FloatArray = npt.NDArray[np.float64]
 
 CACHE_BYTES = 64_000_000
 WINDOW_CELLS = 2**22

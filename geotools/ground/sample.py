@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pyproj
 
 from geotools.errors import LayerError
@@ -17,11 +16,9 @@ from geotools.ground.raster import Raster, open_raster, raster_environment
 from geotools.ground.vertical import resolve_unit
 from geotools.intake.dem import stated_raster_crs
 from geotools.intake.findings import Findings
+from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["GroundSample", "sample_ground"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 
 from geotools.network.measured import Polylines, Within
-from geotools.network.ragged import FloatArray, offsets_of, to_linestrings
+from geotools.network.ragged import FloatArray, offsets_of, spread_out, to_linestrings
 
 __all__ = ["locate_on_runs", "runs_within", "stretches_tree"]
 
@@ -18,8 +18,8 @@ def stretches_tree(lines: Polylines) -> shapely.STRtree:
     """Return a tree of polylines stretch by stretch."""
     offsets = lines.offsets
     parts = np.ceil((np.diff(offsets) - 1) / STEPS).astype(np.int64)
-    line = np.repeat(np.arange(len(parts)), parts)
-    first = offsets[line] + STEPS * (np.arange(len(line)) - offsets_of(parts)[line])
+    line, part = spread_out(parts)
+    first = offsets[line] + STEPS * part
     bounds = offsets_of(np.minimum(offsets[line + 1] - first, STEPS + 1))
     vertex = np.repeat(first - bounds[:-1], np.diff(bounds)) + np.arange(bounds[-1])
     return shapely.STRtree(to_linestrings(lines.xy[vertex], bounds))

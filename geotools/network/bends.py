@@ -23,6 +23,7 @@ from geotools.network.ragged import (
     measures,
     offsets_of,
     row_of,
+    spread_out,
     stretch_sums,
 )
 from geotools.network.recorded import match_fittings
@@ -96,8 +97,8 @@ def _split_chords(
         return first, last
     inner = last - first - 1
     bounds = offsets_of(inner)
-    chord = row_of(bounds)
-    vertex = first[chord] + 1 + np.arange(bounds[-1]) - bounds[chord]
+    chord, place = spread_out(inner)
+    vertex = first[chord] + 1 + place
     off = _off_chord(xy[vertex], xy[first][chord], xy[last][chord])
     off = np.where(idle[vertex], -1.0, off)
     farthest = np.maximum.reduceat(off, bounds[:-1])
@@ -124,9 +125,8 @@ def _split_chords(
 
 def _goes_back(xy: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     """Return how far the way from vertex to vertex goes back along the chord in all, m."""
-    counts = last - first
-    of = np.repeat(np.arange(len(first)), counts)
-    start = np.arange(counts.sum()) - np.repeat(offsets_of(counts)[:-1], counts) + first[of]
+    of, place = spread_out(last - first)
+    start = first[of] + place
     step = ((xy[start + 1] - xy[start]) * _unit(xy[last] - xy[first])[of]).sum(axis=1)
     back = np.bincount(of, np.maximum(-step, 0.0), minlength=len(first))
     return np.asarray(back, dtype=np.float64)

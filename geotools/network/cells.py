@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from geotools.accel import ready_tree
-from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, spread_out
 
 __all__ = [
     "STRIDE",
@@ -22,7 +22,6 @@ __all__ = [
     "by_place",
     "cells_near_segments",
     "cells_of_points",
-    "spread_out",
 ]
 
 STRIDE = 2**31  # cells in a row: more than any map has
@@ -132,12 +131,6 @@ def by_place(xy: FloatArray) -> IntArray:
     bits = cell[:, :, None] >> np.arange(QUARTERED) & 1
     place = (bits << (2 * np.arange(QUARTERED) + np.array([[0], [1]]))).sum(axis=(1, 2))
     return np.argsort(place, kind="stable").astype(np.int64)
-
-
-def spread_out(counts: IntArray) -> tuple[IntArray, IntArray]:
-    """Return each row as often as counted, and a number from 0 for each time."""
-    row = np.repeat(np.arange(len(counts)), counts)
-    return row, np.arange(len(row)) - offsets_of(counts)[row]
 
 
 def _once(key: IntArray, member: IntArray) -> tuple[IntArray, IntArray]:

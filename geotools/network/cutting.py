@@ -9,7 +9,7 @@ import pandas as pd
 
 from geotools.network.pieces import TOUCH, cut_lines
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of, take
+from geotools.network.ragged import FloatArray, IntArray, line_lengths, offsets_of, spread_out, take
 from geotools.network.runs import Chains
 
 __all__ = ["cut_chains", "renumber", "reorder"]
@@ -61,8 +61,8 @@ def _split_pieces(pieces: pd.DataFrame, line: IntArray, start: FloatArray) -> pd
     first = _part_of(run, pieces["start"].to_numpy(dtype=float), line, start)
     last = _part_of(run, pieces["end"].to_numpy(dtype=float) - 2 * TOUCH, line, start)
     count = np.maximum(last - first, 0) + 1
-    row = np.repeat(np.arange(len(pieces)), count)
-    part = first[row] + np.arange(len(row)) - np.repeat(offsets_of(count)[:-1], count)
+    row, nth = spread_out(count)
+    part = first[row] + nth
     whole = pieces.iloc[row].reset_index(drop=True)
     low, high = whole["start"].to_numpy(dtype=float), whole["end"].to_numpy(dtype=float)
     begin = np.maximum(low, start[part])

@@ -28,6 +28,7 @@ from geotools.network.ragged import (
     lengths_along,
     linestrings_at,
     measures,
+    spread_out,
 )
 from geotools.network.trimmed import trimmed_lines
 
@@ -267,9 +268,7 @@ class _Paths:
         while len(key):
             known, (key, far) = _improved(known, key, far)
             end, at = np.divmod(key, size)
-            counts = bounds[at + 1] - bounds[at]
-            row = np.repeat(np.arange(len(at)), counts)
-            local = np.arange(len(row)) - np.repeat(np.cumsum(counts) - counts, counts)
+            row, local = spread_out(bounds[at + 1] - bounds[at])
             out = order[bounds[at][row] + local]
             further = far[row] + net.lengths[out >> 1]
             within = further <= limit

@@ -15,8 +15,7 @@ import numpy as np
 
 from geotools.accel import columns_of, read_only, run_kernel, worth_compiling
 from geotools.links import components
-from geotools.network.cells import spread_out
-from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, spread_out
 
 __all__ = ["clusters", "lines_near", "near_places", "passing_pays"]
 

@@ -21,10 +21,12 @@ __all__ = [
     "linestrings_at",
     "measures",
     "members_of",
+    "number_within",
     "offsets_of",
     "pairs_within",
     "row_of",
     "rows_of",
+    "spread_out",
     "stretch_sums",
     "take",
     "to_linestrings",
@@ -40,6 +42,17 @@ MOST_TICKS = 2.0**62
 def offsets_of(counts: IntArray) -> IntArray:
     """Return offsets, shape (n + 1,), of rows with these counts."""
     return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+
+def spread_out(counts: IntArray) -> tuple[IntArray, IntArray]:
+    """Return each row as often as counted, and a number from 0 for each time."""
+    row = np.repeat(np.arange(len(counts)), counts)
+    return row, np.arange(len(row)) - offsets_of(counts)[row]
+
+
+def number_within(group: IntArray) -> IntArray:
+    """Return the number of each row within its group, from 0; ``group`` is sorted."""
+    return np.asarray(np.arange(len(group)) - np.searchsorted(group, group), dtype=np.int64)
 
 
 T = TypeVar("T")
@@ -72,8 +85,7 @@ def pairs_within(group: IntArray, chosen: BoolArray) -> IntArray:
     """Return all pairs of the chosen rows that are of one group, shape (k, 2)."""
     rows = np.flatnonzero(chosen)
     rows = rows[np.argsort(group[rows], kind="stable")]
-    first = np.searchsorted(group[rows], group[rows], side="left")
-    place = np.arange(len(rows)) - first
+    place = number_within(group[rows])
     pairs = [np.zeros((0, 2), dtype=np.int64)]
     for back in range(1, int(place.max(initial=0)) + 1):
         late = np.flatnonzero(place >= back)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, spread_out
 
 __all__ = ["match_fittings"]
 
@@ -82,9 +82,8 @@ def _pairs(turns: pd.DataFrame, places: pd.DataFrame, reach: FloatArray) -> pd.D
     run, at = places["run"].to_numpy(dtype=np.int64), places["chainage"].to_numpy(dtype=float)
     known = Places.of(turns["run"].to_numpy(), turns["chainage"].to_numpy(), len(reach))
     low = known.search(run, at - reach[run], "left")
-    bounds = offsets_of(known.search(run, at + reach[run], "right") - low)
-    place = np.repeat(np.arange(len(places)), np.diff(bounds))
-    row = low[place] + np.arange(len(place)) - bounds[place]
+    place, nth = spread_out(known.search(run, at + reach[run], "right") - low)
+    row = low[place] + nth
     gap = np.abs(turns["chainage"].to_numpy(dtype=float)[row] - at[place])
     return pd.DataFrame({"place": place, "row": row, "gap": gap})
 

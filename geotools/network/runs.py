@@ -20,7 +20,6 @@ import pandas as pd
 
 from geotools.accel import columns_of, read_only, run_kernel
 from geotools.links import components
-from geotools.network.cells import spread_out
 from geotools.network.noding import Graph
 from geotools.network.ragged import (
     BoolArray,
@@ -30,6 +29,7 @@ from geotools.network.ragged import (
     measures,
     offsets_of,
     pairs_within,
+    spread_out,
     take,
 )
 

@@ -16,7 +16,7 @@ from geotools.network.noding import Graph
 from geotools.network.overlaps import Overlaps
 from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points
 from geotools.network.places import Places, points_along
-from geotools.network.ragged import FloatArray, IntArray, firsts, measures
+from geotools.network.ragged import FloatArray, IntArray, firsts, measures, spread_out
 from geotools.network.trimmed import trimmed_lines
 
 __all__ = ["kept_within", "share_nodes"]
@@ -96,8 +96,8 @@ def _within(
     """Return the stretches of lines and the places in each, row by row."""
     first = places.search(line, low - TOUCH)
     count = places.search(line, high + TOUCH, "right") - first
-    row = np.repeat(np.arange(len(line)), count)
-    return row, np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + first[row]
+    row, place = spread_out(count)
+    return row, first[row] + place
 
 
 def _nodes_at(graph: Graph, spots: _Spots, slack: float) -> tuple[IntArray, _Spots]:
@@ -165,8 +165,8 @@ def kept_within(graph: Graph, overlaps: Overlaps) -> FloatArray:
     for line, low, high in zip(overlaps.line.T, overlaps.low.T, overlaps.high.T, strict=True):
         first = starts.holding(line, low)
         count = np.maximum(starts.search(line, high) - first, 0)
-        row = np.repeat(np.arange(len(line)), count)
-        edge = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + first[row]
+        row, place = spread_out(count)
+        edge = first[row] + place
         part = np.minimum(graph.end[edge], high[row]) - np.maximum(graph.start[edge], low[row])
         left += np.bincount(row, np.maximum(part, 0.0), len(line))
     return left

@@ -137,11 +137,7 @@ def least_radius_m(
 
 
 def permanent_radius_m(
-    material: str | NDArray[np.str_],
-    dr: ArrayLike,
-    outside_m: ArrayLike,
-    *,
-    fitting_in_bend: bool | NDArray[np.bool_] = False,
+    material: str | NDArray[np.str_], dr: ArrayLike, outside_m: ArrayLike
 ) -> FloatArray:
     """Least radius a carrier may be left at in service.
 
@@ -152,7 +148,7 @@ def permanent_radius_m(
 
     Parameters
     ----------
-    material, dr, outside_m, fitting_in_bend
+    material, dr, outside_m
         As for `least_radius_m`.
 
     Returns
@@ -165,7 +161,7 @@ def permanent_radius_m(
     RangeError
         As for `least_radius_m`.
     """
-    return least_radius_m(material, dr, outside_m, fitting_in_bend=fitting_in_bend)
+    return least_radius_m(material, dr, outside_m)
 
 
 def passing_radius_m(

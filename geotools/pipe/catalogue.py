@@ -289,8 +289,6 @@ def custom_carrier(
     material: str,
     outside_m: float,
     wall_min_m: float,
-    system: str = "own",
-    nominal: str | None = None,
 ) -> Carrier:
     """Describe a pipe that is not in the catalogue.
 
@@ -302,13 +300,12 @@ def custom_carrier(
         One of `names.MATERIALS`.
     outside_m, wall_min_m : float
         Outside diameter and minimum wall, m.
-    system, nominal : str, optional
-        Free text for lists; nominal defaults to the outside diameter in mm.
 
     Returns
     -------
     Carrier
-        The pipe, with the average wall of its material.
+        The pipe, of the system "own", its outside diameter in mm as nominal size, with the average
+        wall of its material.
 
     Raises
     ------
@@ -323,8 +320,7 @@ def custom_carrier(
     thick, thin = own_ratios(material)
     wall = float(check_range("wall_min_m", wall_min_m, outside / thin, outside / thick, "m"))
     ratio = round(outside / wall, 6)
-    text = nominal if nominal is not None else f"{outside * 1e3:g} mm"
-    return _finish(name, system, text, material, ratio, outside, wall)
+    return _finish(name, "own", f"{outside * 1e3:g} mm", material, ratio, outside, wall)
 
 
 def own_ratios(material: str) -> tuple[float, float]:
@@ -376,8 +372,6 @@ def contenders(
     systems: Iterable[str] = SYSTEMS,
     materials: Iterable[str] = MATERIALS,
     drs: Iterable[float] | None = None,
-    smallest_outside_m: float = 0.0,
-    largest_outside_m: float = np.inf,
     extra: Sequence[Carrier] = (),
 ) -> list[Carrier]:
     """List the catalogue, or the part of it wanted, and the user's own pipes.
@@ -388,8 +382,6 @@ def contenders(
         Keep only these.
     drs : iterable of float, optional
         Keep only these dimension ratios.
-    smallest_outside_m, largest_outside_m : float, optional
-        Keep only outside diameters in this range, m.
     extra : sequence of Carrier, optional
         The user's own pipes; appended whole, not filtered.
 
@@ -409,8 +401,7 @@ def contenders(
         for system in systems
         for material in materials
         for pipe in _range_of(check_choice("systems", system, SYSTEMS), material)
-        if (wanted is None or pipe.dr in wanted)
-        and smallest_outside_m <= pipe.outside_m <= largest_outside_m
+        if wanted is None or pipe.dr in wanted
     ]
     found.extend(extra)
     names = Counter(pipe.name for pipe in found)

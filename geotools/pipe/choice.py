@@ -124,23 +124,6 @@ class Choice:
     suits: _BoolMatrix
     refused_by: NDArray[np.int8]
 
-    def reasons(self, run: int | None = None) -> NDArray[np.str_]:
-        """Name the rule that refused each carrier.
-
-        Parameters
-        ----------
-        run : int, optional
-            One run; all of them by default.
-
-        Returns
-        -------
-        ndarray of str
-            Name of the first rule broken, empty where the carrier suits.
-        """
-        codes = self.refused_by if run is None else self.refused_by[run]
-        # ACCEPTED is -1 and picks the last, empty name
-        return np.array([*CHOICE_RULES, ""], dtype=np.str_)[codes]
-
 
 @dataclass(frozen=True)
 class _Runs:

@@ -15,6 +15,7 @@ __all__ = [
     "PROTECTION_DEPTH_M",
     "SOILS",
     "egress_count",
+    "end_volume_m3",
     "needs_engineer",
     "needs_protection",
     "pit_volume_m3",
@@ -81,6 +82,30 @@ def top_size_m(bottom_m: ArrayLike, depth_m: ArrayLike, slope: ArrayLike) -> Flo
     return np.asarray(np.asarray(bottom_m) + 2.0 * lean, dtype=np.float64)
 
 
+def end_volume_m3(width_m: ArrayLike, depth_m: ArrayLike, slope: ArrayLike) -> FloatArray:
+    """Volume behind an end of a pit laid back as its sides are, its two corners with it.
+
+    Parameters
+    ----------
+    width_m, depth_m : array_like
+        Width at the bottom, b, and depth of that end, h, m. All arguments broadcast; not-a-number
+        stays so.
+    slope : array_like
+        Of the end and the sides beside it, horizontal to one vertical, m; 0 where it is upright.
+
+    Returns
+    -------
+    ndarray of float
+        m b h^2/2 and in the corners (2/3) m^2 h^3, m3.
+
+    Notes
+    -----
+    Derived: a wedge, and two corners each a third of a prism of m h by m h by h.
+    """
+    width, depth, lean = (np.asarray(each, dtype=np.float64) for each in (width_m, depth_m, slope))
+    return np.asarray(lean * width * depth**2 / 2.0 + 2.0 / 3.0 * lean**2 * depth**3)
+
+
 def pit_volume_m3(
     width_m: ArrayLike,
     length_m: ArrayLike,
@@ -111,8 +136,8 @@ def pit_volume_m3(
 
     Notes
     -----
-    b l (h1 + h2)/2, along the sides m l (h1^2 + h1 h2 + h2^2)/3, at each end that leans m b h^2/2
-    and in its two corners (2/3) m^2 h^3. Derived; with h1 = h2 = H the prismoidal formula
+    b l (h1 + h2)/2, along the sides m l (h1^2 + h1 h2 + h2^2)/3, at each end that leans what
+    `end_volume_m3` gives. Derived; with h1 = h2 = H the prismoidal formula
     H (b l + m H (b + l) + 4/3 m^2 H^2).
     """
     width, length, first, last, lean = (
@@ -122,7 +147,7 @@ def pit_volume_m3(
     sides = lean * length * (first**2 + first * last + last**2) / 3.0
     for depth, leans in ((first, first_leans), (last, last_leans)):
         end = lean * np.asarray(leans, dtype=np.float64)
-        sides = sides + end * width * depth**2 / 2.0 + 2.0 / 3.0 * end**2 * depth**3
+        sides = sides + end_volume_m3(width, depth, end)
     return np.asarray(width * length * (first + last) / 2.0 + sides, dtype=np.float64)
 
 

@@ -102,15 +102,13 @@ def largest_outside_m(
     *,
     rule: str = "share_of_bore",
     share: ArrayLike = 0.10,
-    total_m: ArrayLike = TOTAL_M,
-    gap_m: ArrayLike = GAP_M,
     bead_m: ArrayLike = 0.0,
 ) -> FloatArray:
-    """Largest outside diameter the rule lets into the host.
+    """Largest outside diameter the rule lets into the host, with `TOTAL_M` and `GAP_M`.
 
     Parameters
     ----------
-    host_bore_m, rule, share, total_m, gap_m, bead_m
+    host_bore_m, rule, share, bead_m
         As for `fit`.
 
     Returns
@@ -125,7 +123,7 @@ def largest_outside_m(
     """
     bore = check_range("host_bore_m", host_bore_m, 0.0, 10.0, "m", above_low=True)
     bead = check_range("bead_m", bead_m, *bounds.BEAD_M, "m")
-    room = _required_m(bore, rule, share, total_m, gap_m)
+    room = _required_m(bore, rule, share, TOTAL_M, GAP_M)
     return np.asarray(bore - room - 2.0 * bead, dtype=np.float64)
 
 

@@ -75,8 +75,6 @@ class IsoProcedure:
     ----------
     fusion_pa, tolerance_pa : float
         Pressure between the pipe ends, Pa, and how far it may be off.
-    cooling_pa : float
-        Pressure while the joint cools, Pa.
     heater_low_c, heater_high_c : float
         Heater surface, C.
     source : str
@@ -85,7 +83,6 @@ class IsoProcedure:
 
     fusion_pa: float
     tolerance_pa: float
-    cooling_pa: float
     heater_low_c: float
     heater_high_c: float
     source: str
@@ -111,10 +108,10 @@ def iso_procedure(name: str) -> IsoProcedure:
     """
     check_choice("name", name, ISO_PROCEDURES)
     row = next(row for row in rows("iso_fusion") if row["procedure"] == name)
-    parts = ("fusion_pressure", "tolerance", "cooling_pressure")
-    fusion, tolerance, cooling = (to_si(float(row[part]), row["unit"]) for part in parts)
+    parts = ("fusion_pressure", "tolerance")
+    fusion, tolerance = (to_si(float(row[part]), row["unit"]) for part in parts)
     heat = float(row["heater_low_c"]), float(row["heater_high_c"])
-    return IsoProcedure(fusion, tolerance, cooling, *heat, row["source"])
+    return IsoProcedure(fusion, tolerance, *heat, row["source"])
 
 
 def piece_count(length_m: ArrayLike, piece_m: ArrayLike) -> FloatArray:

@@ -295,7 +295,7 @@ def host_bore(
     return _unmeasured(kinds, size, year, lining, np.where(cleaned, 0.0, bump))
 
 
-def gauged(estimate: HostBore, measured_m: ArrayLike, *, tolerance_m: ArrayLike = 0.0) -> HostBore:
+def gauged(estimate: HostBore, measured_m: ArrayLike) -> HostBore:
     """Put measured bores in the place of estimated ones: a measurement wins.
 
     Parameters
@@ -304,8 +304,6 @@ def gauged(estimate: HostBore, measured_m: ArrayLike, *, tolerance_m: ArrayLike 
         From `host_bore`. All arguments broadcast.
     measured_m : array_like
         Bore found by gauge or proving pig, m; 0.03 to 4, not-a-number where there is none.
-    tolerance_m : array_like, optional
-        How far the measurement may be off, m; 0 to 0.2.
 
     Returns
     -------
@@ -315,16 +313,15 @@ def gauged(estimate: HostBore, measured_m: ArrayLike, *, tolerance_m: ArrayLike 
     Raises
     ------
     RangeError
-        If a measurement or its tolerance lies outside its range.
+        If a measurement lies outside its range.
     """
     measured = np.asarray(measured_m, dtype=np.float64)
     there = ~np.isnan(measured)
     check_range("measured_m", np.where(there, measured, 1.0), 0.03, 4.0, "m")
-    slack = check_range("tolerance_m", tolerance_m, 0.0, 0.2, "m")
     return HostBore(
-        low_m=np.where(there, measured - slack, estimate.low_m),
+        low_m=np.where(there, measured, estimate.low_m),
         centre_m=np.where(there, measured, estimate.centre_m),
-        high_m=np.where(there, measured + slack, estimate.high_m),
+        high_m=np.where(there, measured, estimate.high_m),
         kind=estimate.kind,
         measured=there | estimate.measured,
         lined=estimate.lined,

@@ -226,17 +226,15 @@ def flow_velocity_m_per_s(flow_m3_per_s: ArrayLike, bore_m: ArrayLike) -> FloatA
     return np.asarray(flow / (np.pi / 4.0 * _check_bore("bore_m", bore_m) ** 2))
 
 
-def velocity_within(
-    velocity: ArrayLike, *, highest: ArrayLike = 2.5, lowest: ArrayLike = 0.0
-) -> NDArray[np.bool_]:
-    """Tell whether a velocity keeps within its limits.
+def velocity_within(velocity: ArrayLike, *, highest: ArrayLike = 2.5) -> NDArray[np.bool_]:
+    """Tell whether a velocity keeps within its limit.
 
     Parameters
     ----------
     velocity : array_like
         m/s.
-    highest, lowest : array_like, optional
-        Limits, m/s; 2.5 m/s is common practice, no source.
+    highest : array_like, optional
+        Limit, m/s; 2.5 m/s is common practice, no source.
 
     Returns
     -------
@@ -250,8 +248,7 @@ def velocity_within(
     """
     speed = check_range("velocity", velocity, 0.0, 100.0, "m/s")
     most = check_range("highest", highest, 0.0, 100.0, "m/s")
-    least = check_range("lowest", lowest, 0.0, 100.0, "m/s")
-    return np.asarray(within(speed, most) & within(least, speed), dtype=np.bool_)
+    return np.asarray(within(speed, most), dtype=np.bool_)
 
 
 def reynolds(

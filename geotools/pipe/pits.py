@@ -401,15 +401,13 @@ def straight_approach_m(
     return np.asarray(ratio * drop + 12.0 * outside, dtype=np.float64)
 
 
-def pit_width_m(outside_m: ArrayLike, *, least_m: ArrayLike = 0.0) -> FloatArray:
+def pit_width_m(outside_m: ArrayLike) -> FloatArray:
     """Bottom width of a pit.
 
     Parameters
     ----------
     outside_m : array_like
         Outside diameter of the pipe worked on, m; above 0 to 3.
-    least_m : array_like, optional
-        Inside width of the shield or the room the work needs, m; never less than this.
 
     Returns
     -------
@@ -427,9 +425,8 @@ def pit_width_m(outside_m: ArrayLike, *, least_m: ArrayLike = 0.0) -> FloatArray
     handbook tables; confirm against the standard in force.
     """
     outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
-    least = check_range("least_m", least_m, 0.0, 20.0, "m")
     limits = np.array([limit * INCH for limit, _ in _HANDBOOK_ROOM])
     rooms = np.array([room * INCH for _, room in _HANDBOOK_ROOM])
     # a hair of slack, so that an 18 in pipe converted to metres stays an 18 in pipe
     row = np.searchsorted(limits, outside * (1.0 - 1e-12))
-    return np.asarray(np.maximum(outside + rooms[row], least), dtype=np.float64)
+    return np.asarray(outside + rooms[row], dtype=np.float64)

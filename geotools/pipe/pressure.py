@@ -53,10 +53,8 @@ class PressureCheck:
     recurring_limit_pa, occasional_limit_pa : ndarray of float
         Limits on working pressure plus recurring, plus occasional surge; the former also by
         fatigue where it was asked.
-    working_holds, recurring_holds, occasional_holds : ndarray of bool
-        Which limits are kept.
     passes : ndarray of bool
-        All three are kept.
+        All three limits are kept.
     shares : tuple of ndarray of float
         Working pressure, with recurring and with occasional surge, each over its limit.
     """
@@ -65,9 +63,6 @@ class PressureCheck:
     working_limit_pa: FloatArray
     recurring_limit_pa: FloatArray
     occasional_limit_pa: FloatArray
-    working_holds: NDArray[np.bool_]
-    recurring_holds: NDArray[np.bool_]
-    occasional_holds: NDArray[np.bool_]
     passes: NDArray[np.bool_]
     shares: tuple[FloatArray, FloatArray, FloatArray]
 
@@ -364,9 +359,6 @@ def _held(rated: FloatArray, working: _Pair, often: _Pair, seldom: _Pair) -> Pre
         working_limit_pa=np.broadcast_to(working[1], shape),
         recurring_limit_pa=np.broadcast_to(often[1], shape),
         occasional_limit_pa=np.broadcast_to(seldom[1], shape),
-        working_holds=holds[0],
-        recurring_holds=holds[1],
-        occasional_holds=holds[2],
         passes=np.asarray(holds[0] & holds[1] & holds[2], dtype=np.bool_),
         shares=(rates[0], rates[1], rates[2]),
     )

@@ -49,6 +49,9 @@ __all__ = [
 CONDITIONS = ("empty", "filled")
 HOSTS = ("dry", "flooded")
 LONGEST_LOAD_H = 24.0  # h; where the factors of time end
+LEAST_REST_H = 24.0  # h before tying in; common practice, from memory
+# m left out at both ends together: one an end, common practice from memory (others 3 % of the pull)
+LEAST_LEFT_M = 2.0
 _LOAD_HOURS = (1.0, 12.0, LONGEST_LOAD_H)
 _LOAD_FACTOR = (1.00, 0.95, 0.91)
 
@@ -443,9 +446,9 @@ def head_force_n(
 
 
 def roller_drag_n(
-    weight: ArrayLike, length_m: ArrayLike, *, friction: ArrayLike = 0.1, grade_rad: ArrayLike = 0.0
+    weight: ArrayLike, length_m: ArrayLike, *, friction: ArrayLike = 0.1
 ) -> FloatArray:
-    """Drag of the tail on the rollers behind the pit.
+    """Drag of the tail on the rollers behind the pit, on level ground.
 
     Parameters
     ----------
@@ -455,8 +458,6 @@ def roller_drag_n(
         Length of string on the rollers, m.
     friction : array_like, optional
         Coefficient of the rollers; 0 to 2.
-    grade_rad : array_like, optional
-        Slope of the ground, rad, positive uphill in the direction of the pull.
 
     Returns
     -------
@@ -469,7 +470,7 @@ def roller_drag_n(
         If an argument lies outside its range.
     """
     heavy = check_range("weight", weight, 0.0, 1e6, "N/m")
-    return pull_increments(length_m, grade_rad, 0.0, weight=heavy, friction=friction).load_n
+    return pull_increments(length_m, 0.0, 0.0, weight=heavy, friction=friction).load_n
 
 
 def machine_capacity_n(rated_n: ArrayLike, *, usable: ArrayLike = MACHINE_SHARE) -> FloatArray:
@@ -567,15 +568,13 @@ def stretch_m(
     return np.asarray(force / (area * modulus) * length, dtype=np.float64)
 
 
-def recovery_wait_hours(pull_h: ArrayLike, *, least_hours: ArrayLike = 24.0) -> FloatArray:
-    """Rest before the carrier is tied in: the pull's own duration, and not under a day.
+def recovery_wait_hours(pull_h: ArrayLike) -> FloatArray:
+    """Rest before the carrier is tied in: the pull's own duration, and not under `LEAST_REST_H`.
 
     Parameters
     ----------
     pull_h : array_like
         Duration of the pull, h.
-    least_hours : array_like, optional
-        h; the day is common practice, from memory.
 
     Returns
     -------
@@ -588,8 +587,7 @@ def recovery_wait_hours(pull_h: ArrayLike, *, least_hours: ArrayLike = 24.0) -> 
         If an argument lies outside its range.
     """
     pulled = check_range("pull_h", pull_h, 0.0, 1000.0, "h")
-    least = check_range("least_hours", least_hours, 0.0, 1000.0, "h")
-    return np.asarray(np.maximum(pulled, least), dtype=np.float64)
+    return np.asarray(np.maximum(pulled, LEAST_REST_H), dtype=np.float64)
 
 
 def thermal_length_change_m(
@@ -625,10 +623,10 @@ def thermal_length_change_m(
     return np.asarray(per_material(material, "thermal_expansion") * length * step)
 
 
-def length_to_leave_m(
-    stretch: ArrayLike, cooling_change_m: ArrayLike, *, least_m: ArrayLike = 2.0
-) -> FloatArray:
+def length_to_leave_m(stretch: ArrayLike, cooling_change_m: ArrayLike) -> FloatArray:
     """Extra carrier to leave out of the host, both ends together, before it is cut and tied in.
+
+    Not under `LEAST_LEFT_M`.
 
     Parameters
     ----------
@@ -637,8 +635,6 @@ def length_to_leave_m(
     cooling_change_m : array_like
         Length change from the pull to ground temperature, m; counts where it is a shortening
         (below zero).
-    least_m : array_like, optional
-        m; one metre an end, common practice from memory (others leave 3 % of the length).
 
     Returns
     -------
@@ -652,5 +648,4 @@ def length_to_leave_m(
     """
     taken_back = check_range("stretch", stretch, 0.0, 1e4, "m")
     cooling = check_range("cooling_change_m", cooling_change_m, -1e4, 1e4, "m")
-    least = check_range("least_m", least_m, 0.0, 100.0, "m")
-    return np.asarray(np.maximum(taken_back + np.maximum(-cooling, 0.0), least))
+    return np.asarray(np.maximum(taken_back + np.maximum(-cooling, 0.0), LEAST_LEFT_M))

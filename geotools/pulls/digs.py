@@ -7,6 +7,7 @@ import pandas as pd
 
 from geotools.network.build import RunSet
 from geotools.network.places import Places
+from geotools.pulls.names import numbered
 
 __all__ = ["dig_list", "local_digs"]
 
@@ -53,11 +54,10 @@ def local_digs(
     end = pulls["end"].to_numpy(dtype=float)[row]
     on_pull = (at > start) & (at < end)
     ids = pulls["pull_id"].to_numpy(dtype=object)[row]
-    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
     names = run_ids[run]
     return pd.DataFrame(
         {
-            "dig_id": [f"{name}-D{k}" for name, k in zip(names, place, strict=True)],
+            "dig_id": numbered("D", run_ids, run),
             "run_id": names,
             "run": run,
             "pull_id": np.where(on_pull, ids, ""),

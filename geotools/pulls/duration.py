@@ -9,12 +9,11 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray
+from geotools.network.ragged import FloatArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.factors import HOUR
 from geotools.pipe.pulling import LONGEST_LOAD_H, allowable_stress_pa
 from geotools.schema import quantity_text
-from geotools.siting.carrier import pipe_rows
 
 __all__ = ["longer_share", "report_longer_pulls"]
 
@@ -68,7 +67,7 @@ def report_longer_pulls(
         return
     run = pulls["run"].to_numpy(dtype=np.int64)
     hours = pulls["hours"].to_numpy(dtype=float)
-    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     share = longer_share(hours, pipe, brief)
     limit = share * runs["pipe_limit"].to_numpy(dtype=float)[run]
     force = pulls["head_force"].to_numpy(dtype=float)

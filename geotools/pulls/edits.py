@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, row_of, take
-from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
+from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
 from geotools.schema import ROLES
 
 __all__ = ["Edited", "choose_with_edits"]
@@ -30,8 +30,8 @@ class Edited:
 
     Attributes
     ----------
-    choice : Choice
-    plain : Choice
+    choice : ChosenPits
+    plain : ChosenPits
         Without the edits.
     runs : ndarray of int64
         Runs that have edits.
@@ -39,8 +39,8 @@ class Edited:
         Row of the edit to why it could not be honoured.
     """
 
-    choice: Choice
-    plain: Choice
+    choice: ChosenPits
+    plain: ChosenPits
     runs: IntArray
     refused: dict[int, str]
 
@@ -114,13 +114,13 @@ def choose_with_edits(
 
 
 def _again(
-    plain: Choice,
+    plain: ChosenPits,
     sites: Sites,
     costs: PullCosts,
     chainage: FloatArray,
     edits: pd.DataFrame,
     reach: float,
-) -> Choice:
+) -> ChosenPits:
     """Choose the runs with edits again; the others, on which no edit acts, stay as they are."""
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
     part = _of_runs(_applied(sites, chainage, edits, reach), runs)
@@ -132,7 +132,7 @@ def _again(
     states = np.concatenate([plain.states[stays], new.states + shift[of_new]])
     cost, covered = plain.cost.copy(), plain.covered.copy()
     cost[runs], covered[runs] = new.cost, new.covered
-    return Choice(
+    return ChosenPits(
         states=states[np.argsort(run, kind="stable")],
         offsets=offsets_of(np.bincount(run, minlength=len(cost))),
         cost=cost,
@@ -240,7 +240,7 @@ def _joined(
     taken: list[int] = []
     lost: dict[int, _Lost] = {}
 
-    def chosen(*rows: int) -> Choice:
+    def chosen(*rows: int) -> ChosenPits:
         tried = edits.iloc[list(rows)].assign(run=0)
         return choose_pits(_applied(alone, at, tried, reach), own)
 

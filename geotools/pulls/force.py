@@ -18,7 +18,7 @@ import pandas as pd
 
 from geotools.accel import read_only, run_kernel
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, spread_out
 from geotools.network.stretches import EDGE
 from geotools.pipe.pulling import capstan_growth, pull_increments, roller_drag_n
 
@@ -127,9 +127,7 @@ def _spread(places: Places, bends: pd.DataFrame) -> tuple[IntArray, IntArray, Fl
     middle, _ = places.nearest(run, bends["chainage"].to_numpy(dtype=float))
     alone = high - low < 2
     low, count = np.where(alone, middle, low), np.where(alone, 1, high - low)
-    bend = np.repeat(np.arange(len(bends)), count)
-    start = np.repeat(np.concatenate([[0], np.cumsum(count)[:-1]]), count) if len(count) else bend
-    local = np.arange(len(bend)) - start
+    bend, local = spread_out(count)
     at = low[bend] + local
     here = places.at[at]
     before = np.where(local > 0, (places.at[np.maximum(at - 1, 0)] + here) / 2, first[bend])

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, spread_out
 from geotools.network.stretches import EDGE
 from geotools.network.words import worded
 from geotools.pipe.pulling import capstan_growth
@@ -79,9 +79,9 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
     station = np.full(bounds[-1], -1, dtype=np.int64)
     chainage = np.empty(bounds[-1])
     chainage[bounds[:-1]], chainage[bounds[1:] - 1] = start, end
-    local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
-    slots = np.repeat(bounds[:-1] + 1, inner) + local
-    station[slots] = np.repeat(low, inner) + local
+    row, local = spread_out(inner)
+    slots = bounds[row] + 1 + local
+    station[slots] = low[row] + local
     chainage[slots] = profile.chainage[station[slots]]
     table = pd.DataFrame({"pull": pull, "station": station, "chainage": chainage})
     behind = (pulls["direction"] == "behind").to_numpy()[pull]

@@ -7,12 +7,11 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray
+from geotools.network.ragged import FloatArray, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import GROUT_DENSITY, collapse_pressure_pa
 from geotools.pipe.factors import FOOT, GRAVITY, HOUR, WATER_DENSITY
 from geotools.schema import quantity_text
-from geotools.siting.carrier import pipe_rows
 
 __all__ = ["lift_pressure_pa", "report_grout"]
 
@@ -61,10 +60,10 @@ def report_grout(
     run = pulls["run"].to_numpy(dtype=np.int64)
     limit = sections["grout_limit"].to_numpy(dtype=float)
     lifts = sections["grout_lifts"].to_numpy(dtype=float)
-    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     due = lift_pressure_pa(_filled_bore(pulls, pipe.outside_m), lifts)
     rows = np.flatnonzero(limit < due)
-    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
+    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run[rows]])
     rise = np.nan_to_num((sections["high_z"] - sections["low_z"]).to_numpy(dtype=float))
     places = pits.set_index("pit_id")[["x", "y"]]
     findings.add_points(

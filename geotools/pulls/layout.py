@@ -13,8 +13,9 @@ from geotools.pipe.fusion import joint_count, piece_count
 from geotools.pipe.pulling import pull_hours
 from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
+from geotools.pulls.names import numbered
 from geotools.pulls.optimise import (
-    Choice,
+    ChosenPits,
     PullCosts,
     Sites,
     day_of_strings,
@@ -46,7 +47,7 @@ class Plan:
 
 
 def lay_out(
-    choice: Choice,
+    choice: ChosenPits,
     sites: Sites,
     candidates: Candidates,
     profile: ForceProfile,
@@ -87,24 +88,18 @@ def lay_out(
     return Plan(pits, pulls.assign(hours=hours, annulus=high - low))
 
 
-def _numbered(prefix: str, run_ids: pd.Series, run: IntArray) -> list[str]:
-    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
-    names = run_ids.to_numpy(dtype=object)[run]
-    return [f"{name}-{prefix}{number}" for name, number in zip(names, place, strict=True)]
-
-
 def _pits(
     run: IntArray, row: IntArray, role: IntArray, candidates: Candidates, runs: pd.DataFrame
 ) -> pd.DataFrame:
     table = candidates.table.iloc[row].reset_index(drop=True)
     at = table["chainage"].to_numpy(dtype=float)
-    last = runs["length"].to_numpy(dtype=float)[run]
+    run_ids, last = runs["run_id"].to_numpy(dtype=object), runs["length"].to_numpy(dtype=float)[run]
     start = np.clip(candidates.extents.start[row, role], 0.0, None)
     end = np.minimum(candidates.extents.end[row, role], last)
     return pd.DataFrame(
         {
-            "pit_id": _numbered("P", runs["run_id"], run),
-            "run_id": runs["run_id"].to_numpy(dtype=object)[run],
+            "pit_id": numbered("P", run_ids, run),
+            "run_id": run_ids[run],
             "run": run,
             "role_index": role,
             "chainage": at,
@@ -175,7 +170,7 @@ class _Drawn:
     cost: FloatArray
 
 
-def _drawn(choice: Choice, sites: Sites, costs: PullCosts, laydown: Laydown) -> _Drawn:
+def _drawn(choice: ChosenPits, sites: Sites, costs: PullCosts, laydown: Laydown) -> _Drawn:
     """Work out the pulls of a choice and what each costs, in money and nothing else."""
     run = row_of(choice.offsets)
     row, role = choice.states // 4, choice.states % 4
@@ -209,7 +204,9 @@ def _drawn(choice: Choice, sites: Sites, costs: PullCosts, laydown: Laydown) -> 
     )
 
 
-def plan_cost(choice: Choice, sites: Sites, candidates: Candidates, costs: PullCosts) -> FloatArray:
+def plan_cost(
+    choice: ChosenPits, sites: Sites, candidates: Candidates, costs: PullCosts
+) -> FloatArray:
     """Return what the plan of every run costs, shape (runs,); infinite where it has none.
 
     In money: the optimiser makes least what the objective adds for pits and lane-days, too.
@@ -235,10 +232,11 @@ def _pulls(
     allowable = runs["allowable"].to_numpy(dtype=float)[of]
     ids = pits["pit_id"].to_numpy(dtype=object)
     first, second = ids[pulls.first], ids[pulls.second]
+    run_ids = runs["run_id"].to_numpy(dtype=object)
     return pd.DataFrame(
         {
-            "pull_id": _numbered("L", runs["run_id"], of),
-            "run_id": runs["run_id"].to_numpy(dtype=object)[of],
+            "pull_id": numbered("L", run_ids, of),
+            "run_id": run_ids[of],
             "run": of,
             "insertion_pit": np.where(behind, second, first),
             "receiving_pit": np.where(behind, first, second),

@@ -11,9 +11,9 @@ import dataclasses
 import numpy as np
 import pandas as pd
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, take
 from geotools.pulls.force import ForceProfile
-from geotools.pulls.optimise import Choice, PullCosts, choose_pits
+from geotools.pulls.optimise import ChosenPits, PullCosts, choose_pits
 from geotools.pulls.sites import build_sites
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
@@ -38,7 +38,7 @@ def lift_limits(
     limit: FloatArray,
     max_length: float,
     digs: pd.DataFrame,
-) -> dict[str | int, Choice]:
+) -> dict[str | int, ChosenPits]:
     """Plan runs again with each limit lifted alone.
 
     Parameters
@@ -62,7 +62,7 @@ def lift_limits(
         max_length=max_length,
         costs=dataclasses.replace(costs, per_length=costs.per_length[runs]),
     )
-    out: dict[str | int, Choice] = {}
+    out: dict[str | int, ChosenPits] = {}
     for name, case in _cases(plain, float(lengths.max(initial=0.0))).items():
         sites = build_sites(
             case.part,
@@ -116,13 +116,11 @@ def _cases(plain: _Case, longest: float) -> dict[str | int, _Case]:
 
 def _part(candidates: Judged, runs: IntArray) -> Judged:
     """Return the candidates of some runs; what the optimiser does not look at is left as it is."""
-    counts = np.diff(candidates.offsets)[runs]
-    rows = np.repeat(candidates.offsets[runs] - offsets_of(counts)[:-1], counts)
-    rows = rows + np.arange(len(rows))
+    rows = take(candidates.offsets, runs)
     return dataclasses.replace(
         candidates,
         table=candidates.table.iloc[rows].reset_index(drop=True),
-        offsets=offsets_of(counts),
+        offsets=offsets_of(np.diff(candidates.offsets)[runs]),
         extents=rows_of(candidates.extents, rows),
         laydown=rows_of(candidates.laydown, rows),
         code=candidates.code[rows],

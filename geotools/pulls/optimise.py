@@ -26,7 +26,7 @@ from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
 __all__ = [
     "LEAST_PULL_DAYS",
-    "Choice",
+    "ChosenPits",
     "PullCosts",
     "Sites",
     "StringDays",
@@ -166,7 +166,7 @@ class Sites:
 
 
 @dataclass(frozen=True)
-class Choice:
+class ChosenPits:
     """The plan of every run.
 
     Attributes
@@ -231,7 +231,7 @@ def longest_string(
     return np.where(strings > 1, np.ceil(pieces / strings) * piece, length)
 
 
-def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
+def choose_pits(sites: Sites, costs: PullCosts) -> ChosenPits:
     """Find the cheapest plan of every run.
 
     Parameters
@@ -270,7 +270,7 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
         (*np.empty((7, 4 * places + 1)), np.empty(4 * places, dtype=np.int64)),
         (chosen, offsets, figures),
     )
-    return Choice(chosen[: offsets[-1]], offsets, figures[0], figures[1])
+    return ChosenPits(chosen[: offsets[-1]], offsets, figures[0], figures[1])
 
 
 def _bounds(sites: Sites) -> tuple[FloatArray, FloatArray]:

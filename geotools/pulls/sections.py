@@ -9,7 +9,7 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import grout_injection_limit_pa, grout_lift_count
 from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
@@ -29,7 +29,6 @@ from geotools.pipe.testing import (
     tabled_size_m,
     water_volume_m3,
 )
-from geotools.siting.carrier import pipe_rows
 from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
@@ -56,7 +55,7 @@ def section_table(
     brief : Brief
     """
     run = pulls["run"].to_numpy(dtype=np.int64)
-    pipe = pipe_rows(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
+    pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     low, low_at, high, high_at = _levels(pulls, stations)
     test = _test_pressures(runs["working"].to_numpy(dtype=float)[run], pipe, brief)
     test = _less_head(test, _above_lowest(low, run, stations))

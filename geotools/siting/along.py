@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from geotools.network.ragged import FloatArray, IntArray, rows_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, rows_of
 from geotools.network.words import by_word
 from geotools.siting.refusals import PAST_VERGE, SHUTS
 from geotools.siting.works import SiteRates, lane_day
@@ -22,8 +21,6 @@ from geotools.street.alike import Alike
 from geotools.street.offsets import offset_length
 
 __all__ = ["Across", "Along", "StringSpots", "lanes_along"]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

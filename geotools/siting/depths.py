@@ -14,7 +14,7 @@ import numpy as np
 
 from geotools.accel import in_parts
 from geotools.network.places import Between
-from geotools.network.ragged import TICK, BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.ragged import TICK, BoolArray, FloatArray, IntArray, offsets_of, spread_out
 from geotools.pipe.pits import STEEP_OVER_M
 from geotools.siting.profile import STEP, Profile
 
@@ -252,7 +252,5 @@ def _steepest(stretch: Stretch) -> FloatArray:
 
 def stations_inside(stretch: Stretch) -> tuple[IntArray, IntArray]:
     """Return pit and station for all stations inside stretches (n, 1), rising by both."""
-    count = stretch.count[:, 0]
-    pit = np.repeat(np.arange(len(count)), count)
-    local = np.arange(len(pit)) - np.repeat(offsets_of(count)[:-1], count)
+    pit, local = spread_out(stretch.count[:, 0])
     return pit, stretch.first[pit, 0] + local

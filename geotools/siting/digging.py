@@ -9,6 +9,7 @@ import numpy as np
 from geotools.accel import in_parts
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import EDGE
+from geotools.pipe.excavation import end_volume_m3
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths
 from geotools.siting.extents import Extents
@@ -61,9 +62,9 @@ def dig_pits(
     the room at the station, is dug to the bedding along its whole length. What of a ramp lies
     beside the run or beyond its end is dug as deep as the carrier comes down and no deeper. Sides
     leaning m:1 add to a pit b wide and h deep, h1 and h2 at its ends: m h^2 for each metre along
-    it, m b (h1^2 + h2^2)/2 at its ends and (2/3) m^2 (h1^3 + h2^3) in its corners, for one depth H
-    and l long the prismoidal m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes straight on
-    has no face and no slope of its own. At a bend the ramp counts from its foot, and what it
+    it, and `end_volume_m3` at each of its ends, for one depth H and l long the prismoidal
+    m H^2 (b + l) + (4/3) m^2 H^3; an end where the ramp goes straight on has no face and no slope
+    of its own. At a bend the ramp counts from its foot, and what it
     shares with the stretch, taken to be as deep as that is in the mean, is taken off.
     """
     whole = extents.end - extents.start
@@ -91,9 +92,8 @@ def _stretch(
         (depths.last, extents.end, extents.deep_end),
     ):
         closed = edge == deep
-        leans = lean * closed
         ends = ends + depth * closed
-        sides = sides + leans * width * depth**2 / 2 + 2 / 3 * leans**2 * depth**3
+        sides = sides + end_volume_m3(width, depth, lean * closed)
     return width * depths.area + sides, ends
 
 

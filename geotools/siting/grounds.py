@@ -18,7 +18,7 @@ import shapely
 
 from geotools.accel import in_threads, read_only, run_kernel
 from geotools.network.cells import STRIDE, Points
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, spread_out
 from geotools.network.stretches import EDGE
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths, Stretch, stations_inside
@@ -498,8 +498,8 @@ def _sections(
     xy = np.empty((bounds[-1], 2))
     xy[bounds[:-1]] = axis.position(run, start)
     xy[bounds[1:] - 1] = axis.position(run, end)
-    local = np.arange(inner.sum()) - np.repeat(offsets_of(inner)[:-1], inner)
-    xy[np.repeat(bounds[:-1] + 1, inner) + local] = axis.xy[np.repeat(first + 1, inner) + local]
+    row, local = spread_out(inner)
+    xy[bounds[row] + 1 + local] = axis.xy[first[row] + 1 + local]
     lines: npt.NDArray[np.object_] = shapely.linestrings(
         xy, indices=np.repeat(np.arange(len(run)), inner + 2)
     )

@@ -15,6 +15,9 @@ from geotools.schema import quantity_text
 
 __all__ = ["host_bores", "service_columns"]
 
+DEFAULT_AGE = 50.0  # years, where no year is on record: common practice, no source
+NAMED = 10  # words of a material that are named in a finding
+
 
 def service_columns(
     mains: pd.DataFrame,
@@ -110,10 +113,6 @@ def _c_factor(rows: pd.DataFrame, bore: HostBore, year: int) -> FloatArray:
     age = np.clip(year - rows["installed"].to_numpy(dtype=float), 0, 200)
     aged = aged_c(surface, np.where(np.isfinite(age), age, DEFAULT_AGE))
     return np.where(np.isfinite(recorded), recorded, aged.central)
-
-
-DEFAULT_AGE = 50.0  # years, where no year is on record: common practice, no source
-NAMED = 10  # words of a material that are named in a finding
 
 
 def _report(

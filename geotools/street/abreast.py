@@ -7,13 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.street.lanes import lanes_between
 
 __all__ = ["StringLanes", "string_lanes", "string_places"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 SLACK = 1e-9
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, row_of
+from geotools.network.ragged import FloatArray, IntArray, firsts, spread_out
 
 if TYPE_CHECKING:
     from geotools.street.net import StreetNet
@@ -60,9 +60,8 @@ class Alike:
         """Return the stretches that parts of chains lie in: row of the part, and stretch."""
         first = self.places.holding(chain, low, slack=SLACK)
         last = np.maximum(self.places.holding(chain, high, slack=-SLACK), first)
-        bounds = offsets_of(last - first + 1)
-        row = row_of(bounds)
-        return row, first[row] + np.arange(len(row)) - bounds[row]
+        row, place = spread_out(last - first + 1)
+        return row, first[row] + place
 
     def _line(self, row: IntArray) -> IntArray:
         lines = self.net.chains.pieces["line"].to_numpy(dtype=np.int64)

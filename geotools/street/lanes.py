@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-import numpy.typing as npt
+
+from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
 __all__ = ["LEAST_LANE_SHARE", "TOUCH", "Approach", "approaches", "lanes_between"]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
 TOUCH = 0.05  # m of carriageway a pit may overlap without taking anything
 BESIDE = 1e-6  # m; a pit whose middle is no farther off the centreline lies on neither half

@@ -28,6 +28,7 @@ from geotools.street.offsets import offset_length
 __all__ = ["Corridors", "build_corridors", "longest_pull", "most_strings", "pieces_per_string"]
 
 STREET_BEND_GATHER = 10.0  # m; turns of a street closer than this are one
+MOST_STRINGS = 100  # no pull is made of more
 
 
 @dataclass(frozen=True)
@@ -274,9 +275,6 @@ def longest_pull(
         best = np.maximum(best, np.minimum(laid, pulled))
         strings += 1
     return best
-
-
-MOST_STRINGS = 100  # no pull is made of more
 
 
 def most_strings(

@@ -10,13 +10,13 @@ from geotools.accel import COMPILE_ABOVE, read_only, run_kernel
 from geotools.network.cells import Cells, cells_near_segments
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Segments", "nearest_segments"]
+__all__ = ["StreetSegments", "nearest_segments"]
 
 EXPECTED = 3  # segments equally near to a place; more take a second look
 MANY = 50_000  # segments; an interpreter would make lists of them, of 15 MB and more, at each call
 
 
-class Segments:
+class StreetSegments:
     """Straight segments, looked up by place.
 
     Attributes
@@ -39,7 +39,7 @@ class Segments:
 
 
 def nearest_segments(
-    segments: Segments,
+    segments: StreetSegments,
     xy: FloatArray,
     heading: FloatArray,
     *,
@@ -51,7 +51,7 @@ def nearest_segments(
 
     Parameters
     ----------
-    segments : Segments
+    segments : StreetSegments
     xy, heading : ndarray, shape (n, 2)
         Places and unit vectors along the main there.
     reach : float

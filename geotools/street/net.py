@@ -24,6 +24,7 @@ from geotools.network.ragged import (
     firsts,
     line_lengths,
     measures,
+    number_within,
     offsets_of,
     row_of,
     take,
@@ -33,7 +34,7 @@ from geotools.network.words import in_words
 from geotools.street.alike import Alike, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
-from geotools.street.nearest import Segments
+from geotools.street.nearest import StreetSegments
 from geotools.street.precedence import first_of_two
 from geotools.street.swings import swings
 
@@ -127,11 +128,11 @@ class StreetNet:
         return np.asarray(rows[self.piece_of(chain, at)], dtype=np.bool_)
 
     @cached_property
-    def segments(self) -> Segments:
+    def segments(self) -> StreetSegments:
         """Return the straight segments of the chains."""
         rows = row_of(self.chains.offsets)
         first = np.flatnonzero(rows[1:] == rows[:-1])
-        return Segments(first, rows[first], self.chains.xy)
+        return StreetSegments(first, rows[first], self.chains.xy)
 
     def column(self, name: str) -> npt.NDArray[Any]:
         """Return a column of the table."""
@@ -331,7 +332,7 @@ def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
 def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:
     """Join the words of each row, sorted by row, with commas."""
     out = np.full(count, "", dtype=object)
-    place = np.arange(len(row)) - np.searchsorted(row, row)
+    place = number_within(row)
     for nth in range(int(place.max(initial=-1)) + 1):
         at = place == nth
         out[row[at]] = out[row[at]] + ("," if nth else "") + words[at]

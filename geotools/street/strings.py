@@ -7,7 +7,13 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    number_within,
+    spread_out,
+)
 from geotools.street.abreast import string_places
 from geotools.street.lanes import lanes_between
 from geotools.street.net import StreetNet
@@ -37,10 +43,8 @@ COLUMNS = [
 
 def string_pieces(pieces: IntArray, strings: IntArray) -> tuple[IntArray, IntArray]:
     """Share the pipes of every pull out evenly over its strings: pull and pipes of each string."""
-    bounds = offsets_of(strings)
-    pull = row_of(bounds)
+    pull, number = spread_out(strings)
     base, rest = np.divmod(pieces, strings)
-    number = np.arange(len(pull)) - bounds[pull]
     return pull, base[pull] + (number < rest[pull])
 
 
@@ -129,7 +133,7 @@ def _shared(pulls: pd.DataFrame) -> tuple[IntArray, IntArray, IntArray]:
     """Return pull, number from 0 within it, and pipes of each string of all pulls."""
     count = pulls["strings"].to_numpy(dtype=np.int64)
     pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
-    return pull, np.arange(len(pull)) - offsets_of(count)[pull], shares
+    return pull, number_within(pull), shares
 
 
 def _told(own: pd.DataFrame, number: IntArray, length: FloatArray, off: FloatArray) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["swings", "turns"]
 
-TICK = 2.0**-30
+GRAIN = 2.0**-30  # m for each metre beside the line; sums of whole ones are exact
 SHARPEST = np.radians(120.0)  # of a sharper turn the mitre says nothing
 
 
@@ -18,8 +18,8 @@ def swings(xy: FloatArray, offsets: IntArray) -> FloatArray:
     The sum runs over all lines; only differences within one mean something.
     """
     out = 2 * np.tan(np.clip(turns(xy, offsets), -SHARPEST, SHARPEST) / 2)
-    # Sums of whole ticks are exact: so the difference of two hangs on nothing but what is between.
-    return np.asarray(np.cumsum(np.rint(out / TICK) * TICK), dtype=np.float64)
+    # In whole grains, so that the difference of two sums hangs on nothing but what is between.
+    return np.asarray(np.cumsum(np.rint(out / GRAIN) * GRAIN), dtype=np.float64)
 
 
 def turns(xy: FloatArray, offsets: IntArray) -> FloatArray:

@@ -9,10 +9,9 @@ import pandas as pd
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.alike import Alike
 from geotools.street.lanes import lanes_between
+from geotools.street.net import NUMBERS
 
 __all__ = ["least_half", "string_stretches"]
-
-NUMBERS = ("lanes", "width", "speed", "oneway")
 
 
 def string_stretches(

@@ -22,10 +22,11 @@ from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDay
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import Candidates, Judged, PitRules, find_candidates
-from geotools.siting.carrier import Contest, bend_limits, carrier_columns
+from geotools.siting.carrier import Contest
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
 from geotools.siting.passing import judge_bends
+from geotools.siting.pulled import bend_limits, carrier_columns
 from geotools.siting.told import tell_reasons
 from geotools.siting.works import SiteRates, WorkRates
 from geotools.tools._shared import Shared, least_between, set_up_rates

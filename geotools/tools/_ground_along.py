@@ -7,9 +7,16 @@ import numpy as np
 from geotools.brief import Brief
 from geotools.errors import LayerError
 from geotools.intake.columns import Layers
-from geotools.network.cells import spread_out
 from geotools.network.mains import may_be_lined
-from geotools.network.ragged import FloatArray, IntArray, measures, offsets_of, row_of, take
+from geotools.network.ragged import (
+    FloatArray,
+    IntArray,
+    measures,
+    offsets_of,
+    row_of,
+    spread_out,
+    take,
+)
 from geotools.tools._shared import ground_levels
 
 __all__ = ["check_ground"]

@@ -29,7 +29,8 @@ from geotools.pulls.forces import force_table, with_band
 from geotools.pulls.grouting import report_grout
 from geotools.pulls.sections import section_table
 from geotools.schema import quantity_text
-from geotools.siting.carrier import Contest, hydraulic_columns
+from geotools.siting.carrier import Contest
+from geotools.siting.pulled import hydraulic_columns
 from geotools.tool import Progress
 from geotools.tools._attempt import friction_band_of, profile_of
 from geotools.tools._lots import Planned, plan_lots

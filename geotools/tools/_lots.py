@@ -25,7 +25,6 @@ from geotools.network.words import in_words, rows_in_order, rows_joined
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.explain import reached
 from geotools.schema import OUTPUTS
-from geotools.siting.carrier import pulled_pipes
 from geotools.siting.further import (
     cheaper_pipes,
     further_pipes,
@@ -33,6 +32,7 @@ from geotools.siting.further import (
     suiting,
     thicker_pipes,
 )
+from geotools.siting.pulled import pulled_pipes
 from geotools.siting.told import tell_candidates
 from geotools.tool import Progress
 from geotools.tools._attempt import Attempt, equip, refusal_limits, try_carriers

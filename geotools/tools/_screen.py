@@ -27,7 +27,7 @@ from geotools.estimate.screening import (
     try_weights,
 )
 from geotools.intake.columns import Layers
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, rows_of
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.choice import CHOICE_RULES
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
@@ -41,7 +41,7 @@ from geotools.pipe.hydraulics import (
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, surge_pressure_pa
 from geotools.schema import VERDICTS
-from geotools.siting.carrier import Contest, choice_limits, pipe_rows
+from geotools.siting.carrier import Contest, choice_limits
 from geotools.tool import Progress
 from geotools.tools._prepare import prepare
 from geotools.tools._screen_estimate import (
@@ -229,7 +229,7 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
     brief, service = ground.brief, ground.service
     pipe = shown_pipes(ground.contest, estimate.pipe)
     there = pipe >= 0
-    pipes = pipe_rows(ground.contest.pipes, np.maximum(pipe, 0))
+    pipes = rows_of(ground.contest.pipes, np.maximum(pipe, 0))
     choice, limits = brief.carrier, choice_limits(brief)
     clears = fit(
         service["bore_low"].to_numpy(dtype=float),

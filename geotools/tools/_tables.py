@@ -22,6 +22,7 @@ from geotools.ground.profile import SOURCES
 from geotools.intake.findings import Findings
 from geotools.network.places import Places, points_along
 from geotools.network.words import in_words, worded
+from geotools.pulls.names import numbered
 from geotools.schema import DIMENSIONS, OUTPUTS
 from geotools.tool import Outcome
 from geotools.tools._alternatives import alternatives_table
@@ -135,13 +136,6 @@ def _report_levels(names: npt.NDArray[np.object_], axis: AxisParts, findings: Fi
     )
 
 
-def _numbered(
-    prefix: str, run_ids: npt.NDArray[np.object_], run: npt.NDArray[np.int64]
-) -> list[str]:
-    place = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
-    return [f"{name}-{prefix}{k}" for name, k in zip(run_ids[run], place, strict=True)]
-
-
 def _station_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
     stations = layout.stations
     main = layout.layers.mains.table["main_id"].iloc[stations["main"].to_numpy(dtype=np.int64)]
@@ -155,7 +149,7 @@ def _bend_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFram
     run = bends["run"].to_numpy(dtype=np.int64)
     xy = points_along(chains.xy, chains.offsets, run, bends["chainage"].to_numpy(dtype=float))
     return bends.assign(
-        bend_id=_numbered("B", run_ids, run),
+        bend_id=numbered("B", run_ids, run),
         run_id=run_ids[run],
         start=bends["first"],
         span=bends["last"] - bends["first"],
@@ -167,7 +161,7 @@ def _bend_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFram
 def _candidate_layer(layout: Layout, run_ids: npt.NDArray[np.object_]) -> pd.DataFrame:
     table = layout.candidates
     run = table["run"].to_numpy(dtype=np.int64)
-    return table.assign(candidate_id=_numbered("C", run_ids, run), run_id=worded(run_ids, run))
+    return table.assign(candidate_id=numbered("C", run_ids, run), run_id=worded(run_ids, run))
 
 
 def _pit_layer(layout: Layout, bedding: float) -> pd.DataFrame:

@@ -96,7 +96,7 @@ def _measured(case: Case, carriers: int, size: int, sample: int) -> list[str]:
 
 def _pipes() -> CarrierColumns:
     """Return pipes of 350 to 600 mm in every material, evenly out of the catalogue."""
-    near = contenders(smallest_outside_m=0.35, largest_outside_m=0.6)
+    near = [pipe for pipe in contenders() if 0.35 <= pipe.outside_m <= 0.6]
     return as_columns([near[k] for k in np.linspace(0, len(near) - 1, CARRIERS).astype(int)])
 
 

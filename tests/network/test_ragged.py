@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from geotools.network.ragged import firsts, measures, offsets_of, take
+from geotools.network.ragged import firsts, measures, number_within, offsets_of, spread_out, take
 
 
 def test_a_line_is_measured_the_same_to_the_last_digit_whatever_lies_beside_it() -> None:
@@ -35,3 +35,11 @@ def test_rows_are_first_where_any_key_changes_however_often_it_comes_back() -> N
     assert firsts(one, other).tolist() == [True, False, True, True, False, True]
     assert firsts(one).tolist() == [True, False, False, True, False, True]
     assert firsts(one[:0], other[:0]).tolist() == []
+
+
+def test_rows_are_spread_out_as_often_as_counted_and_numbered_from_nothing() -> None:
+    row, place = spread_out(np.array([2, 0, 3]))
+    assert row.tolist() == [0, 0, 2, 2, 2]
+    assert place.tolist() == [0, 1, 0, 1, 2]
+    assert number_within(np.array([3, 3, 8, 9, 9, 9])).tolist() == [0, 1, 0, 0, 1, 2]
+    assert [len(column) for column in spread_out(np.zeros(0, dtype=np.int64))] == [0, 0]

@@ -140,7 +140,7 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
                 promised = float(found[2]), float(found[3].rstrip(".")), bool(found[1])
                 assert promised == held, (module, function, name)
                 seen += 1
-    assert seen > 35
+    assert seen >= 35
 
 
 @pytest.mark.parametrize(
@@ -155,13 +155,10 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: head_force_n([10.0], 0.0, 0.0, weight=1.0, friction=0.3, tail_force=x),
         lambda x: roller_drag_n(x, 10.0),
         lambda x: recovery_wait_hours(x),
-        lambda x: recovery_wait_hours(5.0, least_hours=x),
         lambda x: thermal_length_change_m("PVC", x, 10.0),
         lambda x: length_to_leave_m(x, 0.0),
-        lambda x: length_to_leave_m(1.0, 0.0, least_m=x),
         lambda x: insertion_length_m(x, 20.0),
         lambda x: straight_approach_m(x, 0.5),
-        lambda x: pit_width_m(0.5, least_m=x),
         lambda x: passing_radius_m(0.3, 0.1, axis_radius_m=x),
         lambda x: tangent_length_m(x, 0.3),
         lambda x: tangent_length_m(10.0, x),
@@ -180,7 +177,6 @@ def test_a_range_a_docstring_promises_is_the_one_that_is_held() -> None:
         lambda x: flow_velocity_m_per_s(x, 0.3),
         lambda x: velocity_within(x),
         lambda x: velocity_within(1.0, highest=x),
-        lambda x: velocity_within(1.0, lowest=x),
         lambda x: friction_factor(1e5, x),
         lambda x: colebrook_head_loss_m(0.1, 0.3, x, 10.0),
         lambda x: colebrook_head_loss_m(0.1, 0.3, 1e-4, x),

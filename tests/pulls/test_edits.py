@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geotools.pulls.edits import Edited, choose_with_edits
-from geotools.pulls.optimise import Choice, PullCosts, Sites, choose_pits
+from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
 from geotools.schema import ROLES, length_text
 
 COSTS = PullCosts(
@@ -71,7 +71,7 @@ def _edits(*rows: tuple[int, float, str, str]) -> pd.DataFrame:
     return table.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
 
 
-def _chosen(choice: Choice, run: int) -> np.ndarray:
+def _chosen(choice: ChosenPits, run: int) -> np.ndarray:
     return choice.states[choice.offsets[run] : choice.offsets[run + 1]]
 
 
@@ -82,7 +82,7 @@ def _edited(streets: tuple[Sites, np.ndarray, list[str]], edits: pd.DataFrame) -
     )  # fmt: skip
 
 
-def _honours(sites: Sites, place: np.ndarray, choice: Choice, edit: Any) -> bool:
+def _honours(sites: Sites, place: np.ndarray, choice: ChosenPits, edit: Any) -> bool:
     """Say whether the pits of a plan are as an edit wishes."""
     states = _chosen(choice, int(edit.run))
     row, role = states // 4, states % 4

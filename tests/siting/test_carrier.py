@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 
@@ -13,20 +14,24 @@ from geotools.brief import Brief, load_brief
 from geotools.errors import BriefError
 from geotools.intake.findings import Findings
 from geotools.pipe.catalogue import carrier
+from geotools.pipe.choice import CHOICE_RULES
 from geotools.siting.carrier import (
     RULE_TEXTS,
     Contest,
-    bend_limits,
-    carrier_columns,
     hold_contest,
-    hydraulic_columns,
     report_fixed,
     report_warm,
 )
+from geotools.siting.pulled import bend_limits, carrier_columns, hydraulic_columns
 
 INCH, FOOT, PSI, LBF = 0.0254, 0.3048, 6894.757, 4.448222
 PE20 = "20 in DIPS DR 17 PE4710"
 PVC20 = "20 in DIPS DR 25 PVC"
+
+
+def _refused(contest: Contest) -> npt.NDArray[np.str_]:
+    """Return the first rule broken, runs x pipes; empty where the pipe suits."""
+    return np.array([*CHOICE_RULES, ""])[contest.verdict.refused_by]
 
 
 def _runs(count: int = 1, *, length: float = 300.0) -> pd.DataFrame:
@@ -148,7 +153,7 @@ def test_a_refused_pipe_bears_the_first_rule_it_breaks(
 ) -> None:
     contest = _hold(_service(**changes))
     row = _row(contest, name)
-    assert contest.verdict.reasons(0)[row] == refused_by
+    assert _refused(contest)[0, row] == refused_by
     assert bool(contest.verdict.suits[0, row]) == (refused_by == "")
 
 
@@ -160,8 +165,8 @@ def test_many_everyday_surges_refuse_pvc_and_not_polyethylene() -> None:
     plain = _hold(service, _brief(**often))
     many = _hold(service, _brief(**often, service__surges_per_day=55))
     row = _row(plain, PVC20)
-    assert plain.verdict.reasons(0)[row] == ""
-    assert many.verdict.reasons(0)[row] == "pressure"
+    assert _refused(plain)[0, row] == ""
+    assert _refused(many)[0, row] == "pressure"
     soft = np.char.startswith(plain.pipes.material.astype(str), "PE")
     assert (plain.verdict.suits[0, soft] == many.verdict.suits[0, soft]).all()
 
@@ -174,8 +179,8 @@ def test_grout_counts_against_collapse_only_where_the_annulus_is_grouted_and_for
     bare = _hold(service, _brief(**counted))
     grouted = _hold(service, _brief(**counted, pulls__grouted="true"))
     row = _row(bare, PE20)
-    assert bare.verdict.reasons(0)[row] == "collapse"
-    assert grouted.verdict.reasons(0)[row] == ""
+    assert _refused(bare)[0, row] == "collapse"
+    assert _refused(grouted)[0, row] == ""
     hard = bare.pipes.material == "PVC"
     assert (bare.verdict.collapse[0, hard] == grouted.verdict.collapse[0, hard]).all()
 
@@ -258,7 +263,7 @@ def test_the_number_of_tries_is_that_of_the_brief_and_no_more_than_suit() -> Non
 def test_runs_are_judged_each_by_its_own_service() -> None:
     contest = _hold(_service(working=[100 * PSI, 30 * PSI], bore_low=[24.02 * INCH, 12.0 * INCH]))
     row = _row(contest, PE20)
-    assert contest.verdict.reasons()[:, row].tolist() == ["", "fit"]
+    assert _refused(contest)[:, row].tolist() == ["", "fit"]
     assert set(_tried(contest, 0)).isdisjoint(_tried(contest, 1))
 
 
@@ -371,10 +376,10 @@ def test_a_pipe_of_the_users_own_contends_like_any_other() -> None:
     brief = _brief(carrier__own=own, carrier__tries=20)
     contest = _hold(_service(), brief)
     row = _row(contest, "light")
-    assert contest.verdict.reasons(0)[row] == ""
+    assert _refused(contest)[0, row] == ""
     # 2 x 1000/(15 - 1) = 142.9 psi holds 142 and not 143
-    assert _hold(_service(working=142 * PSI), brief).verdict.reasons(0)[row] == ""
-    assert _hold(_service(working=143 * PSI), brief).verdict.reasons(0)[row] == "pressure"
+    assert _refused(_hold(_service(working=142 * PSI), brief))[0, row] == ""
+    assert _refused(_hold(_service(working=143 * PSI), brief))[0, row] == "pressure"
     fixed = _hold(_service(), _brief(carrier__own=own, carrier__fixed="M0a = light"))
     assert _tried(fixed) == ["light"]
 
@@ -433,7 +438,7 @@ def test_the_closest_pipe_is_the_one_refused_last() -> None:
     # no pipe holds 60 bar; those that fit went one rule farther than those that do not
     contest = _hold(_service(working=6e6))
     name = contest.reason[0].removeprefix("no pipe suits; ").partition(" came closest")[0]
-    assert contest.verdict.reasons(0)[_row(contest, name)] == "pressure"
+    assert _refused(contest)[0, _row(contest, name)] == "pressure"
     assert RULE_TEXTS["pressure"] in contest.reason[0]
 
 

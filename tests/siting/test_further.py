@@ -11,7 +11,7 @@ import pytest
 
 from geotools.brief import Brief, load_brief
 from geotools.pulls.force import build_profile, march
-from geotools.siting.carrier import Contest, bend_limits, hold_contest, pulled_pipes
+from geotools.siting.carrier import Contest, hold_contest
 from geotools.siting.further import (
     cheaper_pipes,
     further_pipes,
@@ -19,6 +19,7 @@ from geotools.siting.further import (
     suiting,
     thicker_pipes,
 )
+from geotools.siting.pulled import bend_limits, pulled_pipes
 
 BORE = 0.61  # m
 PE20 = "20 in DIPS DR 17 PE4710"

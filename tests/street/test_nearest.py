@@ -8,14 +8,14 @@ import shapely
 
 from geotools import accel
 from geotools.network.cells import STRIDE, by_place, cells_near_segments, cells_of_points
-from geotools.street.nearest import Segments, nearest_segments
+from geotools.street.nearest import StreetSegments, nearest_segments
 
 EAST = np.array([1.0, 0.0])
 
 
-def segments_of(ends: np.ndarray) -> Segments:
+def segments_of(ends: np.ndarray) -> StreetSegments:
     first = np.arange(len(ends)) * 2
-    return Segments(first, np.arange(len(ends)), ends.reshape(-1, 2))
+    return StreetSegments(first, np.arange(len(ends)), ends.reshape(-1, 2))
 
 
 def by_geos(

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from geotools.pipe import hydraulics, pressure, testing
 from geotools.pipe._ranges import FloatArray, check_range, within
 from geotools.pipe.catalogue import Carrier
-from geotools.pipe.factors import GRAVITY, HOUR, INCH, WATER_DENSITY, YEAR_H
+from geotools.pipe.factors import HOUR, INCH, YEAR_H
 from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
@@ -416,7 +416,7 @@ def hydrotest_sheet(
     """
     check_range("working_pa", working_pa, 0.0, 1e7, "Pa", above_low=True)
     wanted = testing.hydrotest_pressure_pa(working_pa, factor=factor)
-    gauge = _at_gauge_pa(wanted, fall_m)
+    gauge = testing.at_gauge_pa(wanted, fall_m)
     most = testing.hydrotest_limit_pa(pipe.material, pipe.dr, temperature_c=temperature_c)
     passes = bool(within(wanted, most))
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
@@ -478,13 +478,6 @@ def _section_entries(
         entry("WP", working, "pressure", "working pressure, lowest point"),
         entry("z", fall, "length", "gauge above the lowest point"),
     )
-
-
-def _at_gauge_pa(test_pa: FloatArray, fall_m: float) -> FloatArray:
-    """Return the test pressure where the gauge stands, above the lowest point."""
-    per_m = WATER_DENSITY * GRAVITY
-    check_range("fall_m", fall_m, 0.0, float(test_pa) / per_m, "m")
-    return test_pa - per_m * fall_m
 
 
 def _phase(start: float | None, end: float | None) -> tuple[tuple[Step, ...], bool | None]:
