@@ -531,7 +531,11 @@ class Pits(_Section):
     )
     receiving_length: Length = _set("6 m", "length of a receiving pit", COMMON, ge=2, le=40)
     side_room: Length = _set(
-        "0.45 m", "working room beside the carrier, each side", COMMON, ge=0.2, le=5
+        defaults.SIDE_ROOM,
+        "working room beside the host, or the carrier where that is wider, each side",
+        COMMON,
+        ge=0.2,
+        le=5,
     )
     support: Literal["shored", "sloped"] = _set(
         "shored", "sides of the pits: upright and shored, or sloped by soil", COMMON

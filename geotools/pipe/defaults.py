@@ -24,6 +24,7 @@ __all__ = [
     "RAMP",
     "RECURRING_VELOCITY",
     "SHARE_OF_BORE",
+    "SIDE_ROOM",
     "SOIL",
     "SURGES_PER_DAY",
     "TEST_FACTOR",
@@ -53,6 +54,7 @@ PVC_TEST_HOURS = 2
 RAMP = "level"
 RECURRING_VELOCITY = "0 m/s"
 SHARE_OF_BORE = 0.10
+SIDE_ROOM = "0.45 m"
 SOIL = "C"
 SURGES_PER_DAY = 0.0
 TEST_FACTOR = 1.5

@@ -23,6 +23,7 @@ __all__ = [
     "SLOPE_OVER_M",
     "STEEPEST_SLOPE",
     "STEEP_OVER_M",
+    "bottom_width_m",
     "deepest_drop_m",
     "ground_reach_m",
     "insertion_length_m",
@@ -399,6 +400,40 @@ def straight_approach_m(
     outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
     ratio = check_range("slope", slope, 1.5, 20.0, "")
     return np.asarray(ratio * drop + 12.0 * outside, dtype=np.float64)
+
+
+def bottom_width_m(
+    outside_m: ArrayLike, *, host_m: ArrayLike, side_room_m: ArrayLike
+) -> FloatArray:
+    """Bottom width of a pit in which a host is cut and a carrier enters it.
+
+    Parameters
+    ----------
+    outside_m : array_like
+        Outside diameter of the carrier, m; above 0 to 3.
+    host_m : array_like
+        Diameter of the host, m; 0 to 5, 0 where it is not known.
+    side_room_m : array_like
+        Working room on each side, m; 0 to 5.
+
+    Returns
+    -------
+    ndarray of float
+        Width, m; all arguments broadcast.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    max(host, OD) + 2 room. Common practice, no source: the host is cut and worked on all round.
+    """
+    outside = check_range("outside_m", outside_m, 0.0, 3.0, "m", above_low=True)
+    host = check_range("host_m", host_m, 0.0, 5.0, "m")
+    room = check_range("side_room_m", side_room_m, 0.0, 5.0, "m")
+    return np.asarray(np.maximum(host, outside) + 2.0 * room, dtype=np.float64)
 
 
 def pit_width_m(outside_m: ArrayLike) -> FloatArray:

@@ -12,6 +12,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, rows_of
 from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
+from geotools.pipe.pits import bottom_width_m
 from geotools.schema import angle_text
 from geotools.siting.askew import lanes_askew
 from geotools.siting.aslant import find_aslant
@@ -322,7 +323,7 @@ def _laid_out(
     run = table["run"].to_numpy(dtype=np.int64)
     at = table["chainage"].to_numpy(dtype=float)
     host, outside, radius = (runs[c].to_numpy(dtype=float)[run] for c in _RUN_COLUMNS)
-    half_width = np.maximum(host, outside) / 2 + rules.side_room
+    half_width = bottom_width_m(outside, host_m=host, side_room_m=rules.side_room) / 2
     rooms = pit_rooms(run, at, must, working=rules.working, receiving=rules.receiving)
     ramps = fit_ramps(
         axis,

@@ -326,6 +326,21 @@ SHEETS = (
                 "bedding_m",
                 default=defaults.BEDDING,
             ),
+            _quantity(
+                "host_diameter",
+                "length",
+                "diameter of the host that is cut in the pit; 0 where it is no wider than the "
+                "carrier",
+                "host_m",
+                default="0 m",
+            ),
+            _quantity(
+                "side_room",
+                "length",
+                "working room beside host or carrier, each side",
+                "side_room_m",
+                default=defaults.SIDE_ROOM,
+            ),
         ),
     ),
     Sheet(

@@ -14,7 +14,7 @@ from geotools.pipe.bending import least_radius_m, passing_radius_m
 from geotools.pipe.catalogue import Carrier, carrier
 from geotools.pipe.external import FIFTY_YEARS_H, annulus_volume_m3, collapse_pressure_pa
 from geotools.pipe.hydraulics import capacity_ratio
-from geotools.pipe.pits import insertion_length_m, pit_width_m
+from geotools.pipe.pits import insertion_length_m
 from geotools.pipe.pulling import allowable_tension_n, head_force_n, weight_n_per_m
 from geotools.pipe.worksheets import QUANTITIES, WORKSHEETS, Worksheet
 
@@ -44,7 +44,8 @@ def _sheet(name: str, pipe: Carrier, **changes: object) -> Worksheet:
         },
         "pit": {
             "drop_m": 3.0, "rest_m": 0.0, "form": "level", "working_m": 2.0, "bedding_m": 0.15,
-            "fitting_in_bend": False, "temperature_c": 23.0, "soil": "C",
+            "fitting_in_bend": False, "temperature_c": 23.0, "soil": "C", "side_room_m": 0.45,
+            "host_m": 0.0,
         },
         "pressure": {
             "working_pa": 7e5, "recurring_velocity": 0.0, "occasional_velocity": 1.2,
@@ -100,7 +101,9 @@ def test_results_are_those_of_the_formulas() -> None:
     pit = _sheet("pit", PE, working_m=1.5, form="lifted")
     ramp = float(insertion_length_m(3.0, radius, form="lifted"))
     assert _result(pit, "length") == pytest.approx(ramp + 1.5)
-    assert _result(pit, "width") == pytest.approx(float(pit_width_m(PE.outside_m)))
+    assert _result(pit, "width") == pytest.approx(PE.outside_m + 0.9)
+    wide = _sheet("pit", PE, host_m=0.8)  # the host is cut in the pit, and is the wider
+    assert _result(wide, "width") == pytest.approx(0.8 + 0.9)
     assert _result(_sheet("collapse", PE), "Pa") == pytest.approx(
         float(collapse_pressure_pa("PE4710", 17))
     )
@@ -264,7 +267,7 @@ def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
     """Independent integral of b d + m d^2 along the two arcs, plus the room at the face."""
     sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15)
     radius, drop = float(least_radius_m("PE4710", 17, PE.outside_m)), 3.0
-    length, width = (drop * (4 * radius - drop)) ** 0.5, float(pit_width_m(PE.outside_m))
+    length, width = (drop * (4 * radius - drop)) ** 0.5, PE.outside_m + 0.9
     x = np.linspace(0, length, 20_001)
     half = length / 2
     rise = np.where(

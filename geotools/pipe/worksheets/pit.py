@@ -72,6 +72,8 @@ def pit_sheet(
     temperature_c: float,
     soil: str,
     bedding_m: float,
+    host_m: float,
+    side_room_m: float,
 ) -> Worksheet:
     """Work out the insertion pit: length, width, steepest slope and excavated volume.
 
@@ -86,6 +88,8 @@ def pit_sheet(
         Room at the host's face, and depth dug below the pipe, m.
     fitting_in_bend, temperature_c
         As for `bending.least_radius_m`.
+    host_m, side_room_m : float
+        Diameter of the host, 0 where it is not known, and room on each side, m.
     soil : str
         Soil class for the slope, one of `excavation.SOILS`.
 
@@ -104,7 +108,7 @@ def pit_sheet(
     )
     check_range("drop_m", drop_m, 0.0, float(pits.deepest_drop_m(radius, form=form)), "m")
     below = pipe.outside_m / 2.0 + bedding_m - rest_m
-    width = float(pits.pit_width_m(pipe.outside_m))
+    width = float(pits.bottom_width_m(pipe.outside_m, host_m=host_m, side_room_m=side_room_m))
     slope = float(excavation.slope_ratio(soil, drop_m + below))
     ramp = _Ramp(drop_m, radius, form, width, below, slope)
     return Worksheet(
@@ -113,6 +117,7 @@ def pit_sheet(
             *pipe_entries(pipe),
             *_lie_entries(drop_m, rest_m, form),
             *_dig_entries(working_m, soil, bedding_m),
+            *_wide_entries(host_m, side_room_m),
             *_bent_entries(fitting_in_bend, temperature_c),
         ),
         steps=_steps(pipe, ramp, soil),
@@ -145,6 +150,11 @@ def _dig_entries(working: float, soil: str, bedding: float) -> tuple[Entry, ...]
     )
 
 
+def _wide_entries(host: float, side_room: float) -> tuple[Entry, ...]:
+    known = (entry("D", host, "length", "diameter of the host"),) if host > 0 else ()
+    return (*known, entry("room", side_room, "length", "working room on each side"))
+
+
 def _bent_entries(fitting: bool, temperature_c: float) -> tuple[Entry, ...]:
     return (
         entry(
@@ -165,7 +175,14 @@ def _steps(pipe: Carrier, ramp: _Ramp, soil: str) -> tuple[Step, ...]:
         step("angle", steepest, angle, "angle", "geometry of the arcs"),
         *_handbook(pipe, ramp.drop),
         step("m", f"horizontal to 1 vertical, soil {soil}", ramp.slope, "number", _SLOPES),
-        step("b", "OD + working room", ramp.width, "length", "handbook rooms, from memory"),
+        step("b", "max(D, OD) + 2 room", ramp.width, "length", "room all round the host"),
+        step(
+            "b trench",
+            "OD + 12, 18 or 24 in",
+            float(pits.pit_width_m(pipe.outside_m)),
+            "length",
+            "of a trench for the carrier, to compare; handbook rooms, from memory",
+        ),
         step("depth", "H - e + OD/2 + bedding", ramp.depth, "length", "geometry"),
         step("b top", "b + 2 m depth", ramp.top_width, "length", "geometry, at the face"),
     )
