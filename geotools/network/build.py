@@ -15,7 +15,7 @@ from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
-from geotools.network.bends import BendRules, Thinned, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
@@ -31,6 +31,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_length
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.network.shared import share_nodes
+from geotools.network.thinned import Thinned, thin
 from geotools.schema import angle_text
 
 __all__ = ["RunSet", "build_runs"]

@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 import shapely
 
-from geotools.network.bends import BendRules, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
 from geotools.network.build import RunSet
+from geotools.network.thinned import thin
 
 HOST = 0.6  # m
 RULES = BendRules(

@@ -10,7 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from geotools.network.bends import BendRules, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
+from geotools.network.thinned import thin
 
 Array = npt.NDArray[np.float64]
 LEAD = 100.0  # m of straight main before and behind

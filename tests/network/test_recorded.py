@@ -10,8 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from geotools.network.bends import BendRules, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
 from geotools.network.build import RunSet
+from geotools.network.thinned import thin
 
 HOST = 0.6  # m
 LEAD = 60.0  # m
