@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.network.curves import as_curves, find_curves
+from geotools.network.curves import as_curves
 from geotools.network.gathered import gathered
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray
 from geotools.network.recorded import match_fittings
-from geotools.network.thinned import ALIKE, Thinned, turns_of
+from geotools.network.redrawn import CurveRules, redraw, taken_to
+from geotools.network.thinned import ALIKE, Thinned, inner_vertices, turns_of
 
 __all__ = ["BendRules", "find_bends"]
 
@@ -40,6 +41,8 @@ def find_bends(
     fittings: pd.DataFrame,
     rises: pd.DataFrame,
     rules: BendRules,
+    *,
+    fine: Thinned | None = None,
 ) -> pd.DataFrame:
     """Find the bends of all runs.
 
@@ -54,6 +57,8 @@ def find_bends(
         Breaks of grade where mains with inverts join: ``run``, ``chainage`` (m), ``rise`` (rad,
         the angle turned in the vertical).
     rules : BendRules
+    fine : Thinned, optional
+        The axes thinned `FINER`, from which arcs get back what they are read by.
 
     Returns
     -------
@@ -67,29 +72,32 @@ def find_bends(
         at their point).
     """
     near = rules.gather * diameter
-    turns = _with_rises(turns_of(thinned), rises)
+    curves = CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)
+    turns = _with_rises(_turns(thinned, fine, curves), rises)
     turns = match_fittings(
         turns, fittings, reach=near + 2 * rules.accuracy, slight=rules.least_angle
     )
-    curve = find_curves(
-        turns,
-        near=near,
-        diameter=diameter,
-        accuracy=rules.accuracy,
-        gentle=rules.curve_angle,
-        slight=rules.least_angle,
-    )
+    curve = curves.of(turns)
     fitted = gathered(turns, curve >= 0, near)
     radius = rules.fitting_radius * diameter[fitted["run"].to_numpy(dtype=np.int64)]
     found = [
         fitted.assign(axis_radius=radius, kind="fitting"),
-        as_curves(turns, curve, accuracy=rules.accuracy),
+        as_curves(turns, curve),
     ]
     bends = pd.concat([table for table in found if len(table)] or found[:1], ignore_index=True)
     bends = bends[bends["deflection"] >= rules.least_angle]
     source = np.where(bends["record"] >= 0, "fitting record", "drawing")
     bends = bends.assign(angle_source=source).sort_values(["run", "chainage"], kind="stable")
     return bends.reset_index(drop=True)
+
+
+def _turns(thinned: Thinned, fine: Thinned | None, rules: CurveRules) -> pd.DataFrame:
+    """Return the turns of the axes, arcs redrawn where a finer drawing is given."""
+    drawn, redrawn = thinned, np.zeros(len(thinned.xy), dtype=bool)
+    if fine is not None:
+        drawn, redrawn = redraw(thinned, fine, rules)
+    accuracy = taken_to(redrawn[inner_vertices(drawn)], rules.accuracy)
+    return turns_of(drawn).assign(accuracy=accuracy)
 
 
 def _with_rises(turns: pd.DataFrame, rises: pd.DataFrame) -> pd.DataFrame:
@@ -106,7 +114,7 @@ def _with_rises(turns: pd.DataFrame, rises: pd.DataFrame) -> pd.DataFrame:
     turns = turns.assign(rise=rise)
     if apart.any():
         alone = rises.loc[apart, ["run", "chainage", "rise"]].assign(
-            turn=0.0, before=0.0, after=0.0
+            turn=0.0, before=0.0, after=0.0, accuracy=0.0
         )
         turns = pd.concat([turns, alone], ignore_index=True) if len(turns) else alone
         turns = turns.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)

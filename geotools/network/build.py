@@ -28,6 +28,7 @@ from geotools.network.overlaps import find_overlaps, overlap_reach
 from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, measures
+from geotools.network.redrawn import FINER
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.network.shared import share_nodes
@@ -201,6 +202,7 @@ def _finished(
         records,
         _grade_breaks(chains, layers.mains),
         rules,
+        fine=_thinned(chains, rules.accuracy / FINER),
     )
     _report_angles(found, records, chains, table, layers, rules.least_angle)
     return RunSet(
@@ -363,7 +365,8 @@ def _cut(
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)
     records = _angles(fitted, lengths)
-    found = find_bends(thinned, diameter, records, _grade_breaks(chains, mains), rules)
+    fine = _thinned(chains, rules.accuracy / FINER)
+    found = find_bends(thinned, diameter, records, _grade_breaks(chains, mains), rules, fine=fine)
     # A long curve may turn through any angle; only a turn at one place ends a run.
     sharp = found[(found["deflection"] > network.max_turn) & (found["kind"] == "fitting")]
     caps = fitted.on[fitted.cap]

@@ -21,7 +21,7 @@ from geotools.network.ragged import (
     row_of,
 )
 
-__all__ = ["ALIKE", "Thinned", "thin", "turns_of"]
+__all__ = ["ALIKE", "Thinned", "inner_vertices", "thin", "turns_of"]
 
 STRAIGHT = 1e-5  # m; a joint no farther off its neighbours is on a straight main
 ALIKE = 0.001  # m; vertices whose distances from a chord differ by less are equally far
@@ -140,10 +140,15 @@ def _off_chord(point: FloatArray, start: FloatArray, end: FloatArray) -> FloatAr
     return np.asarray(np.hypot(*(point - nearest).T), dtype=np.float64)
 
 
+def inner_vertices(thinned: Thinned) -> IntArray:
+    """Return the vertices that are not the ends of axes."""
+    run = row_of(thinned.offsets)
+    return np.flatnonzero((run[1:-1] == run[:-2]) & (run[1:-1] == run[2:])) + 1
+
+
 def turns_of(thinned: Thinned) -> pd.DataFrame:
     """Return the signed turn at every inner vertex of the thinned axes, and the legs beside it."""
-    run = row_of(thinned.offsets)
-    inner = np.flatnonzero((run[1:-1] == run[:-2]) & (run[1:-1] == run[2:])) + 1
+    run, inner = row_of(thinned.offsets), inner_vertices(thinned)
     before = thinned.xy[inner] - thinned.xy[inner - 1]
     after = thinned.xy[inner + 1] - thinned.xy[inner]
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
