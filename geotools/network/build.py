@@ -15,10 +15,17 @@ from geotools.brief import Bends, Network
 from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
-from geotools.network.bends import BendRules, Thinned, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
+from geotools.network.grades import (
+    Levels,
+    grade_breaks,
+    ground_breaks,
+    joints_of,
+    report_joints,
+)
 from geotools.network.left_out import report_dry, report_left_out
 from geotools.network.mains import carries_water, may_be_lined, rank_of
 from geotools.network.measured import Polylines
@@ -28,14 +35,15 @@ from geotools.network.overlaps import find_overlaps, overlap_reach
 from geotools.network.pieces import end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, measures
+from geotools.network.redrawn import FINER
 from geotools.network.runs import Chains, build_chains
 from geotools.network.services import find_hydrants, find_services, services_on_runs
 from geotools.network.shared import share_nodes
+from geotools.network.thinned import Thinned, thin
 from geotools.schema import angle_text
 
 __all__ = ["RunSet", "build_runs"]
 
-ROUNDING = 1e-9  # rad; a break of grade below this is none
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
 AT_END = 1.0  # m; so near to the end of a run something is at its end
 OF_RECORD = ("record", "angle", "covered", "rest", "doubled")  # columns of bends, told and let go
@@ -78,7 +86,13 @@ class RunSet:
 
 
 def build_runs(
-    layers: Layers, network: Network, bends: Bends, *, accuracy: float, edit_reach: float
+    layers: Layers,
+    network: Network,
+    bends: Bends,
+    *,
+    accuracy: float,
+    edit_reach: float,
+    levels: Levels | None = None,
 ) -> RunSet:
     """Turn mains into runs.
 
@@ -91,6 +105,9 @@ def build_runs(
         Survey accuracy of the drawing, m.
     edit_reach : float
         An edit farther than this from a run is not on it, m.
+    levels : callable, optional
+        Gives the ground at places, m; NaN where it is not known. It tells what turns in the
+        vertical where a main with inverts joins one without; without it nothing is said of that.
     """
     rank, reach = rank_of(layers.mains), (bends.fitting_reach, network.snap_tolerance)
     graph = _noded(layers, network, rank)
@@ -111,7 +128,7 @@ def build_runs(
     chains = _cut(chains, others, layers, rules, network, reach)
     chains = reorder(chains, _order(chains, rank))
     taps = _taps(graph, layers, network, rank)
-    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach)
+    return _finished(graph, chains, others, taps, layers, rules, network, reach, edit_reach, levels)
 
 
 def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
@@ -182,6 +199,7 @@ def _finished(
     network: Network,
     reach: tuple[float, float],
     edit_reach: float,
+    levels: Levels | None,
 ) -> RunSet:
     """Name the runs and bring what lies on them to its chainage.
 
@@ -198,8 +216,9 @@ def _finished(
         thinned,
         table["diameter"].to_numpy(dtype=float),
         records,
-        _grade_breaks(chains, layers.mains),
+        _all_breaks(chains, layers, levels, rules.least_angle),
         rules,
+        fine=_thinned(chains, rules.accuracy / FINER),
     )
     _report_angles(found, records, chains, table, layers, rules.least_angle)
     return RunSet(
@@ -216,6 +235,19 @@ def _finished(
         services=services,
         hydrant_taps=hydrants,
     )
+
+
+def _all_breaks(
+    chains: Chains, layers: Layers, levels: Levels | None, least_angle: float
+) -> pd.DataFrame:
+    """Return the turns in the vertical by inverts, and those by the ground, which are told."""
+    breaks = grade_breaks(chains, layers.mains)
+    if levels is None:
+        return breaks
+    joints = joints_of(chains, layers.mains, levels)
+    report_joints(joints, chains, layers.mains, least_angle, layers.findings)
+    both = pd.concat([breaks, ground_breaks(joints, least_angle)], ignore_index=True)
+    return both.sort_values(["run", "chainage"], kind="stable", ignore_index=True)
 
 
 def _report_joins(graph: Graph, mains: Lines, tolerance: float, findings: Findings) -> None:
@@ -333,20 +365,6 @@ def _thinned(chains: Chains, accuracy: float) -> Thinned:
     return thin(chains.xy, chains.offsets, accuracy=accuracy, joints=joints)
 
 
-def _grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
-    """Return the turns in the vertical where two mains with inverts join in a run."""
-    pieces = chains.pieces
-    line = pieces["line"].to_numpy(dtype=np.int64)
-    rise = (mains.table["invert_end"] - mains.table["invert_start"]).to_numpy(dtype=float)
-    length = np.maximum(line_lengths(mains.xy, mains.offsets), TOUCH)
-    slope = np.arctan(rise / length)[line] * np.where(pieces["reversed"], -1.0, 1.0)
-    run = pieces["run"].to_numpy(dtype=np.int64)
-    turn = np.abs(np.diff(slope))
-    joint = np.flatnonzero((run[1:] == run[:-1]) & (np.nan_to_num(turn) > ROUNDING))
-    chainage = pieces["start"].to_numpy(dtype=float)[joint + 1]
-    return pd.DataFrame({"run": run[joint], "chainage": chainage, "rise": turn[joint]})
-
-
 def _cut(
     chains: Chains,
     others: Polylines,
@@ -362,7 +380,8 @@ def _cut(
     diameter = _least_diameter(chains, mains)
     lengths = line_lengths(chains.xy, chains.offsets)
     records = _angles(fitted, lengths)
-    found = find_bends(thinned, diameter, records, _grade_breaks(chains, mains), rules)
+    fine = _thinned(chains, rules.accuracy / FINER)
+    found = find_bends(thinned, diameter, records, grade_breaks(chains, mains), rules, fine=fine)
     # A long curve may turn through any angle; only a turn at one place ends a run.
     sharp = found[(found["deflection"] > network.max_turn) & (found["kind"] == "fitting")]
     caps = fitted.on[fitted.cap]

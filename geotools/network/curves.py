@@ -9,6 +9,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, str
 
 __all__ = ["as_curves", "find_curves"]
 
+ROUNDING = 1e-9  # m
 LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
 OFF_ARC = 1.5  # times the survey accuracy, to leave room for noise
 # Share of the host's diameter: corners that stand out of an arc by less are none to a pipe, which
@@ -18,6 +19,8 @@ EVEN = 3.0  # times; turns and legs in a row are even if none is larger than the
 # times the survey accuracy that a stretch of a curve stands out of its chord before its radius
 # is told: noise of half the accuracy changes it by an eighth or so. Judgement, no source.
 TOLD = 4.0
+# Times less than is due; the straight side of a curve that eases off in radius turns more.
+SLACK = 4.0
 SHARPER = (
     2.0  # times as sharp as the rest of its curve: a turn beyond, and beyond noise, is an elbow
 )
@@ -41,7 +44,8 @@ def find_curves(
     Parameters
     ----------
     turns : DataFrame
-        As `match_fittings` gives them, in order along the runs.
+        As `match_fittings` gives them, in order along the runs, with the ``accuracy``, m,
+        to which the drawing is taken there.
     near : ndarray, shape (runs,)
         Elbows closer than this are one bend, m.
     diameter : ndarray, shape (runs,)
@@ -59,10 +63,14 @@ def find_curves(
         return curve
     turns = turns.iloc[rows]
     off = np.maximum(OFF_ARC * accuracy, ROUND * diameter[turns["run"].to_numpy(dtype=np.int64)])
-    may = _may_curve(turns, near, gentle)
+    may, parted = _may_curve(turns, near, gentle), np.zeros(len(rows), dtype=bool)
     while True:
-        curve[rows] = _chained(turns, _joined(turns, may, near, off), near)
-        elbows = _elbows(turns, curve[rows], accuracy)
+        curve[rows] = _chained(turns, _joined(turns, may, near, off) & ~parted, near)
+        straight = _straights(turns, curve[rows])
+        parted |= straight
+        if straight.any():  # beside which turns of arcs stand out as elbows would
+            continue
+        elbows = _elbows(turns, curve[rows])
         if not elbows.any():
             return curve
         may &= ~elbows
@@ -80,7 +88,7 @@ def _chained(turns: pd.DataFrame, joined: BoolArray, near: FloatArray) -> IntArr
     return np.asarray(number[group], dtype=np.int64)
 
 
-def _elbows(turns: pd.DataFrame, curve: IntArray, accuracy: float) -> BoolArray:
+def _elbows(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
     """Return which turns of curves stand out of them: elbows, which a drawing may have there.
 
     In an arc a turn is its legs' halves over the radius, which the turns inside the curve tell,
@@ -107,11 +115,39 @@ def _elbows(turns: pd.DataFrame, curve: IntArray, accuracy: float) -> BoolArray:
     legs[starts] = np.maximum(at[starts + 1] - at[starts], usual)
     legs[last] = np.maximum(at[last] - at[last - 1], usual)
     ways = turns["before"].to_numpy(dtype=float), turns["after"].to_numpy(dtype=float)
-    noise = accuracy / ways[0] + accuracy / ways[1]
+    noise = turns["accuracy"].to_numpy(dtype=float) * (1 / ways[0] + 1 / ways[1])
     known = length > 0
     due = legs * np.divide(others, length, out=np.zeros_like(length), where=known)
     elbow[rows] = known & (size > SHARPER * due + noise)
     return elbow
+
+
+def _straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
+    """Return the turns of curves that a straight leads to: two arcs, which it parts.
+
+    Of an arc a leg turns, by half of the turns at its ends, what its length is over the radius;
+    so the legs besides it tell how much is due. Places off by the survey accuracy turn each end
+    by it over its legs.
+    """
+    straight = np.zeros(len(curve), dtype=bool)
+    rows = np.flatnonzero((curve[1:] >= 0) & (curve[1:] == curve[:-1])) + 1
+    if not len(rows):
+        return straight
+    size, at, accuracy, before, after = (
+        turns[name].to_numpy(dtype=float)
+        for name in ("size", "chainage", "accuracy", "before", "after")
+    )
+    leg, own = at[rows] - at[rows - 1], (size[rows] + size[rows - 1]) / 2
+    starts = np.flatnonzero(firsts(curve[rows]))
+    length, sweep = (
+        np.repeat(whole, np.diff(starts, append=len(rows)))
+        for whole in stretch_sums(starts, leg, own)
+    )
+    noise = accuracy[rows] * (1 / before[rows - 1] + 2 / leg + 1 / after[rows]) / 2
+    rest = length - leg
+    due = leg * np.divide(sweep - own, rest, out=np.zeros_like(rest), where=rest > ROUNDING)
+    straight[rows] = own + noise < due / SLACK
+    return straight
 
 
 def _slight_rises(turns: pd.DataFrame, near: FloatArray, slight: float) -> BoolArray:
@@ -166,10 +202,10 @@ def _joined(turns: pd.DataFrame, may: BoolArray, near: FloatArray, off: FloatArr
     return joined
 
 
-def as_curves(turns: pd.DataFrame, curve: IntArray, *, accuracy: float) -> pd.DataFrame:
+def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
     """Return the curves as bends; see `find_bends`.
 
-    The radius is that of the tightest stretch that a survey of this accuracy, m, tells from noise
+    The radius is that of the tightest stretch that a survey of its accuracy tells from noise
     (`_tightest`), of the turns inside: each takes half the legs beside it; those at the ends may
     be of part of a leg.
     """
@@ -183,6 +219,7 @@ def as_curves(turns: pd.DataFrame, curve: IntArray, *, accuracy: float) -> pd.Da
     legs = (np.diff(at, prepend=at[:1]) + np.diff(at, append=at[-1:])) / 2
     deflection, moment = stretch_sums(starts, size, size * at)
     of = np.repeat(np.arange(len(starts)), count)[inner]
+    accuracy = np.maximum.reduceat(turns["accuracy"].to_numpy(dtype=float), starts)
     return pd.DataFrame(
         {
             "run": run[starts],
@@ -202,7 +239,7 @@ def as_curves(turns: pd.DataFrame, curve: IntArray, *, accuracy: float) -> pd.Da
     )
 
 
-def _tightest(of: IntArray, arc: FloatArray, turn: FloatArray, accuracy: float) -> FloatArray:
+def _tightest(of: IntArray, arc: FloatArray, turn: FloatArray, accuracy: FloatArray) -> FloatArray:
     """Return the radius of the tightest stretch of every curve, m, no larger than that of all.
 
     Stretches are turns in a row. An arc of length S and radius R stands S^2 / 8R, an eighth of
@@ -216,17 +253,18 @@ def _tightest(of: IntArray, arc: FloatArray, turn: FloatArray, accuracy: float) 
         Curve of each turn, from 0, rising.
     arc, turn : ndarray, shape (k,)
         What of the curve each turn takes, m and rad.
-    accuracy : float
-        Survey accuracy, m.
+    accuracy : ndarray
+        To which the drawing of each curve is taken, m.
     """
     length, angle = stretch_sums(np.flatnonzero(firsts(of)), arc, turn)
     least = length / angle
     first, length, angle, width = np.arange(len(of)), arc.copy(), turn.copy(), 1
     while len(first):
         out = length * angle / 8
-        told = out >= TOLD * accuracy
+        least_out = TOLD * accuracy[of[first]]
+        told = out >= least_out
         np.minimum.at(least, of[first[told]], (length / angle)[told])
-        goes = (first + width < len(of)) & (out < 4 * TOLD * accuracy)
+        goes = (first + width < len(of)) & (out < 4 * least_out)
         goes[goes] = of[first[goes] + width] == of[first[goes]]
         first, length, angle = first[goes], length[goes], angle[goes]
         length, angle = length + arc[first + width], angle + turn[first + width]

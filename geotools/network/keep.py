@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from geotools.network.bends import Thinned
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber, reorder
 from geotools.network.ragged import IntArray, offsets_of, take
+from geotools.network.thinned import Thinned
 
 __all__ = ["keep_runs"]
 

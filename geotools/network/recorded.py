@@ -30,7 +30,7 @@ def match_fittings(
     ----------
     turns : DataFrame
         ``run``, ``chainage``, ``first``, ``last``, ``before``, ``after`` (m), ``turn``, ``size``,
-        ``rise`` (rad), in order along the runs.
+        ``rise`` (rad), ``accuracy`` (m), in order along the runs.
     fittings : DataFrame
         ``run``, ``chainage`` (m), ``angle`` (rad).
     reach : ndarray, shape (runs,)
@@ -204,6 +204,7 @@ def _alone(points: pd.DataFrame, turns: pd.DataFrame) -> pd.DataFrame:
         rise=0.0,
         before=0.0,
         after=0.0,
+        accuracy=0.0,
         angle=np.minimum(points["once"], np.pi),
         covered=0.0,
         doubled=points["count"] - 1,

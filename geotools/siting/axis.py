@@ -6,9 +6,9 @@ from typing import Literal
 
 import numpy as np
 
-from geotools.network.bends import Thinned
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.thinned import Thinned
 
 __all__ = ["Axis", "straight_reach"]
 

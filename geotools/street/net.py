@@ -12,7 +12,6 @@ import pandas as pd
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
-from geotools.network.bends import Thinned, thin
 from geotools.network.cells import Points
 from geotools.network.noding import node_lines
 from geotools.network.pieces import TOUCH
@@ -30,6 +29,7 @@ from geotools.network.ragged import (
     take,
 )
 from geotools.network.runs import Chains, build_chains
+from geotools.network.thinned import Thinned, thin
 from geotools.network.words import in_words
 from geotools.street.alike import Alike, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings

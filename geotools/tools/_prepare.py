@@ -30,6 +30,7 @@ from geotools.siting.axis import Axis
 from geotools.siting.carrier import Contest, hold_contest, report_fixed, report_warm
 from geotools.siting.ground_checks import avoid_tree, hard_places
 from geotools.siting.profile import Profile
+from geotools.siting.ramps import Levels
 from geotools.siting.service import host_bores, service_columns
 from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
@@ -63,18 +64,21 @@ def prepare(
     names the runs wanted, or mains they hold; all are if it is empty. ``fixed`` stands in for
     ``carrier.fixed`` where that names runs that are not here.
     """
+    sampled = partial(ground_levels, layers.dem, layers.working_crs, brief, allow_remote)
+    levels = partial(_levels_beside, sampled) if layers.dem else None
     # Streets and mains do not hang on each other: they are chained side by side.
     with ThreadPoolExecutor(1) as pool:
         streets = pool.submit(_scene, layers, brief)
         wishes = brief.carrier.fixed if fixed is None else fixed
-        runs, edits, wishes = _chained(layers, progress, brief, wishes, named=named, only=only)
+        runs, edits, wishes = _chained(
+            layers, progress, brief, wishes, levels=levels or _unknown, named=named, only=only
+        )
         give_back()
         progress("sampling the ground")
         stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
         scene = streets.result()
     give_back()
     progress("choosing carriers")
-    sampled = partial(ground_levels, layers.dem, layers.working_crs, brief, allow_remote)
     run_ids = runs.table["run_id"].tolist()
     service = service_columns(
         layers.mains.table, runs.chains.pieces, stations, run_ids, brief.service, layers.findings
@@ -98,7 +102,7 @@ def prepare(
             valve=brief.rates.valve,
             temporary=brief.rates.temporary_service,
         ),
-        levels=partial(_levels_beside, sampled) if layers.dem else None,
+        levels=levels,
         layers=layers,
         brief=brief,
     )
@@ -126,12 +130,13 @@ def _chained(
     brief: Brief,
     wishes: Sequence[FixedPipe],
     *,
+    levels: Levels,
     named: Callable[[RunSet], pd.DataFrame] | None,
     only: Sequence[str],
 ) -> tuple[RunSet, pd.DataFrame, list[FixedPipe]]:
     """Return the runs to plan, the designer's edits on them, and the carriers fixed for them."""
     progress("chaining mains")
-    runs = runs_of(layers, brief)
+    runs = runs_of(layers, brief, levels=levels)
     if named is not None:
         runs = replace(runs, table=named(runs))
     ours = (runs.table["run_id"] != "").to_numpy()
@@ -384,5 +389,10 @@ def _levels_beside(
     """Return ground levels at places beside the runs; what was assumed is told at the stations."""
     try:
         return sampled(places, Findings())
-    except LayerError:  # read for the stations before: here all places lie beyond its edges
+    except LayerError:  # told where the stations are sampled; here all places lie beyond its edges
         return np.full(len(places), np.nan)
+
+
+def _unknown(places: FloatArray) -> FloatArray:
+    """Return the ground where no raster was given."""
+    return np.full(len(places), np.nan)

@@ -68,14 +68,15 @@ class Shared:
     brief: Brief
 
 
-def runs_of(layers: Layers, brief: Brief) -> RunSet:
-    """Turn the mains into runs by the settings of the brief."""
+def runs_of(layers: Layers, brief: Brief, *, levels: Levels | None = None) -> RunSet:
+    """Turn the mains into runs by the settings of the brief; ``levels`` gives the ground."""
     return build_runs(
         layers,
         brief.network,
         brief.bends,
         accuracy=brief.ground.survey_accuracy,
         edit_reach=brief.pits.edit_reach,
+        levels=levels,
     )
 
 

@@ -11,8 +11,10 @@ import pandas as pd
 import pytest
 import shapely
 
-from geotools.network.bends import BendRules, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
 from geotools.network.build import RunSet
+from geotools.network.redrawn import FINER
+from geotools.network.thinned import thin
 
 HOST = 0.6  # m
 RULES = BendRules(
@@ -35,12 +37,12 @@ def _bends(
     """Bends of one run; fittings and rises as (chainage, degrees); angles come back in degrees."""
     used = BendRules(**{**vars(RULES), **rules})
     xy = np.asarray(xy, dtype=float)
-    thinned = thin(xy, np.array([0, len(xy)]), accuracy=used.accuracy)
+    drawn = [thin(xy, np.array([0, len(xy)]), accuracy=used.accuracy / n) for n in (1.0, FINER)]
     tables = []
     for rows, name in ((fittings, "angle"), (rises, "rise")):
         table = pd.DataFrame(list(rows), columns=["chainage", name], dtype=float)
         tables.append(table.assign(run=np.int64(0), **{name: np.radians(table[name])}))
-    found = find_bends(thinned, np.array([HOST]), *tables, used)
+    found = find_bends(drawn[0], np.array([HOST]), *tables, used, fine=drawn[1])
     return found.assign(
         deflection=np.degrees(found["deflection"]), drawn=np.degrees(found["drawn"])
     )
@@ -322,6 +324,7 @@ def test_runs_do_not_share_turns() -> None:
         none,
         none.rename(columns={"angle": "rise"}),
         RULES,
+        fine=thin(xy, offsets, accuracy=0.5 / FINER),
     )
     assert found["run"].tolist() == [0, 1]
     assert np.degrees(found["deflection"]).tolist() == pytest.approx([30.0, 60.0])

@@ -10,7 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from geotools.network.bends import BendRules, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
+from geotools.network.redrawn import FINER
+from geotools.network.thinned import thin
 
 Array = npt.NDArray[np.float64]
 LEAD = 100.0  # m of straight main before and behind
@@ -31,9 +33,9 @@ def _found(
     none = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "angle": []})
     rise = pd.DataFrame(list(rises), columns=["chainage", "rise"], dtype=float)
     rise = rise.assign(run=np.int64(0), rise=np.radians(rise["rise"]))
-    thinned = thin(np.concatenate(lines), offsets, accuracy=accuracy)
+    drawn = [thin(np.concatenate(lines), offsets, accuracy=accuracy / n) for n in (1.0, FINER)]
     hosts = np.broadcast_to(np.asarray(diameter, dtype=float), (len(lines),))
-    found = find_bends(thinned, hosts, none, rise, rules)
+    found = find_bends(drawn[0], hosts, none, rise, rules, fine=drawn[1])
     return found.assign(deflection=np.degrees(found["deflection"]))
 
 

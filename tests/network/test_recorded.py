@@ -10,8 +10,10 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from geotools.network.bends import BendRules, find_bends, thin
+from geotools.network.bends import BendRules, find_bends
 from geotools.network.build import RunSet
+from geotools.network.redrawn import FINER
+from geotools.network.thinned import thin
 
 HOST = 0.6  # m
 LEAD = 60.0  # m
@@ -34,8 +36,8 @@ def _bends(line: Array, fittings: Sequence[tuple[float, float]], accuracy: float
     table = table.assign(run=np.int64(0), angle=np.radians(table["angle"]))
     rises = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "rise": []})
     rules = BendRules(accuracy, 5.0, np.radians(3.0), np.radians(15.0), 0.0)
-    thinned = thin(line, np.array([0, len(line)]), accuracy=accuracy)
-    found = find_bends(thinned, np.array([HOST]), table, rises, rules)
+    drawn = [thin(line, np.array([0, len(line)]), accuracy=accuracy / n) for n in (1.0, FINER)]
+    found = find_bends(drawn[0], np.array([HOST]), table, rises, rules, fine=drawn[1])
     angles = ["deflection", "drawn", "angle", "covered", "rest"]
     return found.assign(**{name: np.degrees(found[name]) for name in angles})
 

@@ -12,7 +12,7 @@ import shapely
 from shapely.affinity import rotate, translate
 from shapely.ops import substring
 
-from geotools.network.bends import thin
+from geotools.network.thinned import thin
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.depths import Stretch, dug_depths
 from geotools.siting.extents import Extents, PitSizes, pit_extents
