@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.ops
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
@@ -15,7 +16,7 @@ from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.offsets import offset_ends, offset_length
 from geotools.street.strings import lay_strings
-from geotools.street.strips import on_street
+from geotools.street.strips import on_street, strips
 
 ANGLES = np.radians(np.linspace(-90, 0, 46))
 CURVE = np.stack([60 * np.cos(ANGLES), 60 + 60 * np.sin(ANGLES)], axis=1)  # turns left, R 60
@@ -217,3 +218,36 @@ def test_a_strip_that_ends_shortly_before_a_corner_ends_square(before: float) ->
     off = np.array([-3.5 if on else 3.5])
     (place,) = on_street(streets, np.array([0]), np.array([at]), off)
     assert place == pytest.approx([100.0 - before, -3.5], abs=1e-9)
+
+
+@pytest.mark.parametrize("inside", [True, False], ids=["inside", "outside"])
+@pytest.mark.parametrize("turn", [125.0, 149.0, 165.0])
+def test_a_strip_round_a_sharp_corner_holds_the_whole_lane_before_and_after_it(
+    turn: float, inside: bool
+) -> None:
+    """Shapely: the buffer of the street on one side, cut off by a bevel on the outside."""
+    back = np.radians(turn)
+    xy = np.array([[0, 0], [250, 0], [250 + 230 * np.cos(back), 230 * np.sin(back)]])
+    net = street(xy)
+    line = shapely.LineString(net.chains.xy)
+    left = bool(net.swing[-1] > net.swing[0])  # the turn is to the left along the chain
+    off = 3.25 if left == inside else -3.25
+    low, high = 120.0, 400.0
+    corners = np.array([[[low, 0.0], [high, 0.0], [high, off], [low, off]]])
+    (got,) = strips(net, np.zeros(1, dtype=np.int64), corners)
+    style = {"join_style": "mitre", "mitre_limit": 50.0} if inside else {"join_style": "bevel"}
+    want = shapely.ops.substring(line, low, high).buffer(off, single_sided=True, **style)
+    assert shapely.area(shapely.symmetric_difference(got, want)) < 1e-6 * shapely.area(want)
+
+
+def test_a_strip_that_ends_shortly_after_a_sharp_corner_does_not_turn_back_past_its_start() -> None:
+    """Plane geometry: the sides meet 37 m before the corner, which the strip does not reach."""
+    back = np.radians(170.0)
+    net = street(np.array([[0, 0], [250, 0], [250 + 230 * np.cos(back), 230 * np.sin(back)]]))
+    size = float(net.lengths[0])
+    first = net.chains.xy[0, 1] == 0  # the chain begins with the leg along x
+    off = 3.25 if net.swing[-1] > net.swing[0] else -3.25
+    at = np.array([240.0, 260.0]) if first else size - np.array([240.0, 260.0])
+    corners = np.array([[[at[0], 0.0], [at[1], 0.0], [at[1], off], [at[0], off]]])
+    (got,) = strips(net, np.zeros(1, dtype=np.int64), corners)
+    assert shapely.bounds(got)[0] >= 239.0
