@@ -192,3 +192,40 @@ def test_a_main_inside_a_bend_has_its_place_at_the_corner_of_the_stretch_it_goes
         streets=street(line, lanes=2, width_m=7.3),
     )
     assert len(plan.table("closures"))
+
+
+@pytest.mark.parametrize("turn", [38.0, -25.0])
+def test_work_about_leaning_sides_goes_each_way_as_far_as_the_pit_or_as_its_ground_in_the_street(
+    turn: float, written: Callable[..., Plan]
+) -> None:
+    """The street goes straight on where the main, and with it the pit, turns in it."""
+    way = np.radians(turn)
+    main = [(-300.0, 0.0), (0.0, 0.0), (9.0 * np.cos(way), 9.0 * np.sin(way))]
+    main.append((300.0, main[-1][1]))
+    role = "insertion_behind"
+    plan = written(
+        mains=main_of(main),
+        streets=street([(-400.0, 1.0), (400.0, 1.0)], lanes=4, width_m=26.0),
+        pit_edits=wish((0.0, 0.0), role),
+        settings={"pits.support": "sloped", "pits.soil": "B"},
+    )
+    pits = plan.table("pits")
+    grounds = plan.table("pit_footprints").set_index("pit_id")["geometry"]
+    closures = plan.table("closures")
+    bend = pits[(pits["chainage"] - 300.0).abs() < 1.0].iloc[0]
+    assert bend["role"] == role
+    west, _, east, _ = grounds[bend["pit_id"]].bounds
+    # Along the main the pit goes 2 m back from the bend, and its ramp on from there.
+    at = bend["geometry"].x
+    back = bend["before"]
+    due = max(back, at - west) + max(bend["length"] - back, east - at)
+    row = closures.index[closures["pit_id"] == bend["pit_id"]][0]
+    assert closures.at[row, "work_length"] == pytest.approx(due, abs=1e-6)
+    for pit_id in closures.loc[closures["pull_id"] == "", "pit_id"]:
+        row = closures.index[closures["pit_id"] == pit_id][0]
+        told = closures.at[row, "work_length"]
+        for step in (0.1, -0.1):
+            closures.at[row, "work_length"] = told + step
+            assert faults(plan, "closures-drawn"), pit_id
+        closures.at[row, "work_length"] = told
+    assert not faults(plan, "closures-drawn")
