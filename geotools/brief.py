@@ -21,7 +21,7 @@ from pydantic_core import core_schema
 
 from geotools.criteria import CRITERIA, NEED
 from geotools.errors import BriefError
-from geotools.lists import list_from_text
+from geotools.lists import list_from_text, words_apart
 from geotools.pipe import bounds, defaults
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.names import Material, System
@@ -175,11 +175,7 @@ class Network(_Section):
     @classmethod
     def one_by_one(cls, value: object) -> object:
         """Take names with commas between them apart, as they stand after ``--only``."""
-        if not isinstance(value, list | tuple):
-            return value
-        parts = [p.split(",") if isinstance(p, str) else [p] for p in value]
-        words = [w.strip() if isinstance(w, str) else w for part in parts for w in part]
-        return [word for word in words if word != ""]
+        return words_apart(value) if isinstance(value, list | tuple) else value
 
 
 class Ground(_Section):

@@ -161,7 +161,7 @@ def _arguments(
             faults.append(f"{name} must be given")
         try:
             converted = None if value is None else _convert(parameter, value)
-        except (ValueError, TypeError) as error:
+        except (ValueError, TypeError, OverflowError) as error:  # the last of infinity
             faults.append(f"{name}: {error}")
             continue
         if not parameter.setting:
@@ -349,6 +349,9 @@ def _docstring(tool: Tool) -> str:
             f"    {text[0].upper()}{text[1:]}.",
         ]
     lines += ["", "Returns", "-------", "Outcome"]
+    if tool.says:
+        lines.append("    Its ``summary`` holds:")
+        lines += [f"    ``{' | '.join(k.spellings())}`` ({k.kind}): {k.text}" for k in tool.says]
     if tool.outputs:
         lines.append(f"    With the layers {', '.join(tool.outputs)}.")
     lines += ["", "Raises", "------", "SlipmainError", "    If what was given cannot be used."]

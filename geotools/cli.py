@@ -13,7 +13,7 @@ from typing import Any, TextIO
 import click
 
 from geotools.call import DEM_TEXT, run
-from geotools.errors import OlderPlanWarning, SlipmainError
+from geotools.errors import OlderPlanWarning, mendable
 from geotools.schema import INPUTS
 from geotools.tool import GROUPS, Outcome, Parameter, Progress, Tool, registry
 
@@ -41,6 +41,8 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _main(arguments: list[str] | None) -> int:
     gc.set_threshold(*COLLECT_AFTER)
+    if hasattr(sys.stdout, "reconfigure"):  # what its encoding lacks is escaped, as on stderr
+        sys.stdout.reconfigure(errors="backslashreplace")
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # its own keeps what is freed
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
@@ -268,16 +270,10 @@ def _outcome(
                 parameters=given,
                 progress=progress,
             )
-    except SlipmainError as error:
-        return _refused(BAD_INPUT, str(error), debug)
-    except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        return _refused(BAD_INPUT, f"{where}{error.strerror or error}", debug)
-    except MemoryError:
-        what = f"{tool.command}: the memory there is does not suffice; nothing existing was touched"
-        hint = "close other programs, allow more, or give smaller areas"
-        return _refused(BAD_INPUT, f"{what}; {hint}", debug)
     except Exception as error:  # noqa: BLE001 - the last stop: whatever it is, one line and a code
+        told = mendable(error)
+        if told is not None:
+            return _refused(BAD_INPUT, told, debug)
         what = " ".join(f"{type(error).__name__}: {error}".split())
         hint = "report it" if debug else "run again with --debug and report it"
         return _refused(INTERNAL, f"internal error in {tool.command}: {what}; {hint}", debug)
@@ -307,9 +303,13 @@ def _say(text: str, stream: TextIO) -> None:
 
 
 def _print_json(outcome: Outcome) -> None:
+    import codecs
     import json
 
-    click.echo(json.dumps(_plain(outcome.summary), indent=2, ensure_ascii=False, allow_nan=False))
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+    ascii_only = codecs.lookup(encoding).name != "utf-8"
+    summary = _plain(outcome.summary)
+    click.echo(json.dumps(summary, indent=2, ensure_ascii=ascii_only, allow_nan=False))
 
 
 def _plain(value: Any) -> Any:

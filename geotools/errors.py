@@ -12,6 +12,7 @@ __all__ = [
     "OutputError",
     "SlipmainError",
     "WorkersError",
+    "mendable",
 ]
 
 
@@ -58,3 +59,16 @@ class WorkersError(SlipmainError):
 
 class OlderPlanWarning(UserWarning):
     """A plan lacks columns that came into the contract after it was written; they are empty."""
+
+
+def mendable(error: BaseException) -> str | None:
+    """Return what a user is told of an error; None where the program is at fault."""
+    if isinstance(error, SlipmainError):
+        return str(error)
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror or error}"
+    if isinstance(error, MemoryError):
+        hint = "close other programs, allow more, or give smaller areas"
+        return f"the memory there is does not suffice; nothing existing was touched; {hint}"
+    return None

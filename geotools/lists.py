@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Iterable
 from typing import Any
 
-__all__ = ["list_from_text", "list_text"]
+__all__ = ["list_from_text", "list_text", "words_apart"]
 
 
 def list_text(words: Iterable[object]) -> str:
@@ -62,3 +62,13 @@ def list_from_text(text: str) -> list[Any]:
             'commas between them (a, b), or a list as in a brief (["a", "b"])'
         )
     return words
+
+
+def words_apart(texts: Iterable[Any]) -> list[Any]:
+    """Return names given one by one, or several in a text with commas between them.
+
+    What is no text comes back as it is; what is empty does not.
+    """
+    parts = [text.split(",") if isinstance(text, str) else [text] for text in texts]
+    words = [word.strip() if isinstance(word, str) else word for part in parts for word in part]
+    return [word for word in words if word != ""]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geotools.call import DEM_TEXT
 from geotools.schema import INPUTS, OUTPUTS, Field, Layer
-from geotools.tool import Parameter, Tool
+from geotools.tool import Key, Parameter, Tool
 
 if TYPE_CHECKING:
     from geotools.brief import Setting
@@ -68,7 +68,10 @@ def describe_process(tool: Tool) -> Description:
         "jobControlOptions": ["sync-execute"],
         "outputTransmission": ["value"],
         "inputs": inputs,
-        "outputs": {"summary": _summary(), **{n: _layer_output(OUTPUTS[n]) for n in tool.outputs}},
+        "outputs": {
+            "summary": _summary(tool),
+            **{n: _layer_output(OUTPUTS[n]) for n in tool.outputs},
+        },
         "links": [],
     }
 
@@ -118,12 +121,36 @@ def _layer_output(layer: Layer) -> Description:
     }
 
 
-def _summary() -> Description:
-    return {
-        "title": "summary",
-        "description": "The result in short.",
-        "schema": {"type": "object", "contentMediaType": "application/json"},
-    }
+_KEY_TYPES = {
+    "text": "string",
+    "flag": "boolean",
+    "integer": "integer",
+    "number": "number",
+    "list": "array",
+    "table": "object",
+}
+
+
+def _summary(tool: Tool) -> Description:
+    schema: Description = {"type": "object", "contentMediaType": "application/json"}
+    if tool.says:
+        schema["properties"] = {
+            name: _key(key, name) for key in tool.says for name in key.spellings()
+        }
+    return {"title": "summary", "description": "The result in short.", "schema": schema}
+
+
+def _key(key: Key, name: str) -> Description:
+    """Return the schema of a key of the summary; of a length one of its spellings is there."""
+    schema: Description = {"type": _KEY_TYPES[key.kind], "description": key.text}
+    if key.kind == "list":
+        schema["items"] = {}
+    if key.open:
+        schema["nullable"] = True
+    if key.dimension:
+        unit = name.removeprefix(f"{key.name}_")
+        schema["description"] = f"{key.text}, {unit}; by the units of the output"
+    return schema
 
 
 def _binary(media_type: str) -> Description:
@@ -188,7 +215,7 @@ def _parameter_input(parameter: Parameter) -> Description:
         "title": parameter.name.replace("_", " "),
         "description": parameter.text,
         "schema": schema,
-        "minOccurs": int(parameter.required or parameter.command_requires),
+        "minOccurs": parameter.least * int(parameter.required or parameter.command_requires),
         "maxOccurs": "unbounded" if parameter.multiple else 1,
     }
 

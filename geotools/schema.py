@@ -14,6 +14,9 @@ from geotools.criteria import CRITERIA, Criterion
 from geotools.pipe.factors import FAHRENHEIT_STEP, FOOT, GALLON, HOUR, INCH, LBF, MILE, MPH, PSI
 
 __all__ = [
+    "AHEAD",
+    "BEHIND",
+    "BOTH",
     "DIG_KINDS",
     "DIMENSIONS",
     "DISTRICT_STATUSES",
@@ -22,6 +25,7 @@ __all__ = [
     "NOT_KNOWN",
     "OUTPUTS",
     "REASONS",
+    "RECEIVING",
     "RESUMED",
     "ROLES",
     "UNIT_SIGNS",
@@ -290,6 +294,7 @@ def _criterion_fields(criterion: Criterion) -> tuple[Field, ...]:
 
 DIG_KINDS = ("connection", "lateral", "hydrant", "valve")
 ROLES = ("receiving", "insertion_ahead", "insertion_behind", "insertion_both")
+RECEIVING, AHEAD, BEHIND, BOTH = range(len(ROLES))  # columns of what is told by role
 DISTRICT_STATUSES = ("done", "empty", "failed", "set_aside")
 RESUMED = ("kept", "new", "changed", "failed_before", "file_lost")
 GOVERNED = ("pipe", "machine", "bend")
@@ -467,8 +472,8 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "deepest",
-                    "ground to the bottom of the pit where what is dug to the host is deepest, "
-                    "bedding included",
+                    "ground to the bottom of the pit where it is dug deepest, ramps beside the run "
+                    "or beyond its end and bedding included",
                     "length",
                     later=True,
                 ),
@@ -646,7 +651,7 @@ OUTPUTS: dict[str, Layer] = {
                 _RUN,
                 _integer("number", "order in which it is joined on, from the pit"),
                 _real("length", "length of the string", "length"),
-                _text("street", "street it lies along"),
+                _text("street", "street it lies along; empty where it lies straight back, in none"),
                 _integer("joints", "fused joints inside it, without the tails"),
             ),
         ),
@@ -667,6 +672,13 @@ OUTPUTS: dict[str, Layer] = {
                 _real("speed", "speed the taper is for", "speed"),
                 _real("taper", "length of the merging taper", "length"),
                 _real("buffer", "length of the buffer", "length"),
+                _real(
+                    "lacking",
+                    "what of taper and buffer finds no room in the street before the work and is "
+                    "not drawn: to be set up in the streets traffic comes from",
+                    "length",
+                    later=True,
+                ),
                 _real("work_length", "length of the work space", "length"),
                 _real("downstream_taper", "length of the downstream taper", "length"),
                 _real(
@@ -803,7 +815,12 @@ OUTPUTS: dict[str, Layer] = {
                 _HOST_DIAMETER,
                 _HOST_MATERIAL,
                 _AXIS_LENGTH,
-                _text("verdict", "worst of the verdicts on suitability", values=VERDICTS),
+                _text(
+                    "verdict",
+                    "worst of the verdicts on suitability; an estimate: a run that is doubtful may "
+                    "have no plan",
+                    values=VERDICTS,
+                ),
                 *(
                     _text(f"reason_{k + 1}", "why, in plain words; what rules it out first")
                     for k in range(REASONS)

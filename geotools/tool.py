@@ -11,7 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from geotools.errors import SlipmainError
-from geotools.schema import INPUTS, OUTPUTS
+from geotools.schema import DIMENSIONS, INPUTS, OUTPUTS
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ENTRY_POINTS",
     "GROUPS",
+    "Key",
     "Outcome",
     "Parameter",
     "PluginWarning",
@@ -90,6 +91,8 @@ class Parameter:
         Given by place, without the option's name.
     multiple : bool
         May be given more than once; the function gets a tuple.
+    least : int
+        How often it must be given, where it is required and may be given more than once.
     choices : tuple of str
         For the kind ``choice``.
     short : str
@@ -110,6 +113,7 @@ class Parameter:
     command_requires: bool = False
     positional: bool = False
     multiple: bool = False
+    least: int = 1
     choices: tuple[str, ...] = ()
     short: str = ""
     measure: str = ""
@@ -129,8 +133,42 @@ class Parameter:
             yield f"parameter {self.name}: measure goes with the kind 'quantity'"
         if self.kind == "flag" and (self.required or self.positional or self.multiple):
             yield f"parameter {self.name}: a flag is given or not, once, by name"
+        if self.least < 1 or (self.least > 1 and not (self.required and self.multiple)):
+            yield f"parameter {self.name}: one that is given {self.least} times is given otherwise"
         if self.default is not None and (self.required or self.setting):
             yield f"parameter {self.name}: has a default it could never use"
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key of the summary of a tool, as ``--json`` prints it and `Outcome` holds it.
+
+    Attributes
+    ----------
+    name : str
+        Of a length without its unit: the key ends with it, ``_m`` or ``_ft``.
+    kind : str
+        text, flag, integer, number, list or table (keys and values).
+    text : str
+        What it means, in a few words, without a full stop.
+    dimension : str
+        Key of `geotools.schema.DIMENSIONS` of a number in the units of the output.
+    open : bool
+        May be null, or left out, where it is not so.
+    """
+
+    name: str
+    kind: Literal["text", "flag", "integer", "number", "list", "table"]
+    text: str
+    dimension: str = ""
+    open: bool = False
+
+    def spellings(self) -> tuple[str, ...]:
+        """Return the keys it is met by: one, or one for each system of units."""
+        if not self.dimension:
+            return (self.name,)
+        dimension = DIMENSIONS[self.dimension]
+        return tuple(f"{self.name}_{dimension.suffix(system)}" for system in ("si", "us"))
 
 
 @dataclass(frozen=True)
@@ -152,6 +190,8 @@ class Tool:
     outputs : tuple of str
         Layers of `geotools.schema.OUTPUTS`.
     parameters : tuple of Parameter
+    says : tuple of Key
+        What its summary holds.
     takes_brief : bool
         The tool reads a brief, its layers and settings.
     takes_written : bool
@@ -170,6 +210,7 @@ class Tool:
     inputs: tuple[str, ...] = ()
     outputs: tuple[str, ...] = ()
     parameters: tuple[Parameter, ...] = ()
+    says: tuple[Key, ...] = ()
     takes_brief: bool = False
     takes_written: bool = False
     version: str = ""
@@ -200,6 +241,9 @@ class Tool:
         names = [*self.inputs, *(parameter.name for parameter in self.parameters)]
         for name in sorted({name for name in names if names.count(name) > 1}):
             yield f"{name!r} is declared twice"
+        said = [name for key in self.says for name in key.spellings()]
+        for name in sorted({name for name in said if said.count(name) > 1}):
+            yield f"key {name!r} of the summary is declared twice"
 
     @property
     def python_name(self) -> str:

@@ -155,7 +155,8 @@ def _parse_text(value: str, kind: str, unit: str) -> float:
         if unit:
             raise ValueError(f"{value!r} has no unit; {example(kind)}")
         return number
-    factor = _USUAL.get(kind, {}).get(written.replace(" ", ""))
+    # A blank between two units multiplies them: only those around a sign say nothing.
+    factor = _USUAL.get(kind, {}).get(re.sub(r"\s*([/*^])\s*", r"\1", written))
     return _by_pint(value, kind, unit, number, written) if factor is None else number * factor
 
 

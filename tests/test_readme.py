@@ -18,7 +18,7 @@ from geotools.brief import Brief, load_brief
 from geotools.deliver.cad.standard import LAYERS as CAD_LAYERS
 from geotools.deliver.records import RECORD_TABLES
 from geotools.schema import INPUTS, OUTPUTS, describe
-from geotools.tool import builtin
+from geotools.tool import Key, builtin
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = Path(geotools.__file__).parent
@@ -35,6 +35,19 @@ def tool_list() -> str:
     return "\n".join(["| command | in Python | what it does |", "|---|---|---|", *rows]) + "\n"
 
 
+def summary_list() -> str:
+    """Return what the summaries hold, as a Markdown list; all calculations of a pipe say alike."""
+    said: dict[tuple[Key, ...], list[str]] = {}
+    for tool in builtin().values():
+        said.setdefault(tool.says, []).append(f"`{tool.command}`")
+    rows = [
+        f"- {', '.join(names)}: "
+        + "; ".join(f"`{'` or `'.join(k.spellings())}` ({k.text})" for k in keys)
+        for keys, names in said.items()
+    ]
+    return "\n".join(rows) + "\n"
+
+
 def drawing_list() -> str:
     """Return the layers of the drawing as a Markdown table."""
     rows = [
@@ -48,7 +61,7 @@ def drawing_list() -> str:
 def with_lists(text: str) -> str:
     """Return the text with its marked lists made anew from the contract and the tools."""
     made = {name: describe(layers) for name, layers in LISTS.items()}
-    made |= {"tools": tool_list(), "drawing": drawing_list()}
+    made |= {"tools": tool_list(), "summaries": summary_list(), "drawing": drawing_list()}
     for name, new in made.items():
         marked = re.compile(f"(<!-- {name} -->\n).*?(<!-- /{name} -->\n)", re.DOTALL)
         found = marked.findall(text)

@@ -66,14 +66,10 @@ def check_records(
 
     Parameters
     ----------
-    joints : GeoDataFrame
-        The layer ``joints`` of the contract.
-    pulls : GeoDataFrame
-        The layer ``pulls`` of the plan.
-    records : Records
-        Of joints.
-    pull_records : Records, optional
-        Of pulls.
+    joints, pulls : GeoDataFrame
+        Layers of the contract.
+    records, pull_records : Records
+        Of joints, and of pulls if there are any.
     qualifications : Records, optional
         Of operators and machines; without it nobody's qualification is checked.
     tails : Series, optional
@@ -99,40 +95,86 @@ def check_records(
         If times with and without a zone meet, or a qualification cannot be read.
     """
     _same_zones(records, pull_records, qualifications)
-    if qualifications is not None:
-        _check_qualifications(qualifications)
+    _check_qualifications(qualifications)
+    given = _given(joints, pulls, records, pull_records, units)
+    if only is not None:
+        given = given.of_pulls(only)
+    return _held(given, qualifications, tails=tails, now=now, units=units)
+
+
+@dataclass(frozen=True)
+class _Given:
+    """Schedule and plan, and the records held against them.
+
+    ``due`` is the schedule without places, ``every`` all records of its joints, those of joints
+    cut out and of pulls not asked for too.
+    """
+
+    joints: Any
+    pulls: Any
+    due: pd.DataFrame
+    every: Match
+    records: Records
+    pull_records: Records | None
+
+    def of_pulls(self, only: Collection[str]) -> _Given:
+        """Leave the pulls asked for and their joints; records of the others are set aside."""
+        asked = self.due["pull_id"].isin(list(only)).to_numpy(dtype=bool)
+        wanted = self.pulls["pull_id"].isin(list(only))
+        pull_records = self.pull_records
+        if pull_records is not None:
+            pull_records = pull_records.without("pull_id", self.pulls.loc[~wanted, "pull_id"])
+        number = np.where(asked, np.cumsum(asked) - 1, -1)
+        return _Given(
+            self.joints[asked].reset_index(drop=True),
+            self.pulls[wanted],
+            self.due[asked].reset_index(drop=True),
+            replace(self.every, joint=number[self.every.joint]),
+            self.records.without("joint_id", self.due.loc[~asked, "joint_id"]),
+            pull_records,
+        )
+
+
+def _given(
+    joints: Any, pulls: Any, records: Records, pull_records: Records | None, units: str
+) -> _Given:
+    """Put schedule, plan and records together, names of joints and pulls as the plan has them."""
     records = records.spelled("joint_id", joints["joint_id"])
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
     due = pd.DataFrame(joints.drop(columns="geometry"))
     every = _matched(due, records.table, _place(due, records), units, cut=True)
-    if only is not None:
-        asked = due["pull_id"].isin(list(only)).to_numpy(dtype=bool)
-        every = replace(every, joint=np.where(asked, np.cumsum(asked) - 1, -1)[every.joint])
-        records = records.without("joint_id", due.loc[~asked, "joint_id"])
-        joints, due = (table[asked].reset_index(drop=True) for table in (joints, due))
-        pulls, pull_records = _only(pulls, pull_records, only)
-    place = _place(due, records)
-    match = _matched(due, records.table, place, units)
-    times = pull_times(pulls, pull_records)
+    return _Given(joints, pulls, due, every, records, pull_records)
+
+
+def _held(
+    given: _Given,
+    qualifications: Records | None,
+    *,
+    tails: pd.Series[float] | None,
+    now: np.datetime64 | None,
+    units: str,
+) -> Checked:
+    """Hold joints and pulls against what is on record of them."""
+    place = _place(given.due, given.records)
+    match = _matched(given.due, given.records.table, place, units)
+    times = pull_times(given.pulls, given.pull_records)
     reasons = hold_against(
-        match, records, due, every=every, times=times, qualifications=qualifications, now=now
+        match,
+        given.records,
+        given.due,
+        every=given.every,
+        times=times,
+        qualifications=qualifications,
+        now=now,
     )
-    frame = _verdicts(joints, records, match, place, reasons)
-    made = check_pulls(pulls, frame, pull_records, times, units=units, tails=tails, now=now)
-    rules = _rules(frame, made.frame, reasons)
-    for rule, count in made.rules.items():
-        rules[rule] = rules.get(rule, 0) + count
-    notes = (*machines_at_once(every), *made.notes, *_notes(records, pull_records, qualifications))
-    return Checked(frame, made.frame, rules, notes)
-
-
-def _only(pulls: Any, records: Records | None, only: Collection[str]) -> tuple[Any, Records | None]:
-    """Return the pulls asked for; records of the others are set aside."""
-    asked = pulls["pull_id"].isin(list(only))
-    if records is not None:
-        records = records.without("pull_id", pulls.loc[~asked, "pull_id"])
-    return pulls[asked], records
+    frame = _verdicts(given.joints, given.records, match, place, reasons)
+    made = check_pulls(
+        given.pulls, frame, given.pull_records, times, units=units, tails=tails, now=now
+    )
+    rules = _rules(frame, made.frame, reasons, made.rules)
+    notes = _notes(given.records, given.pull_records, qualifications)
+    return Checked(frame, made.frame, rules, (*machines_at_once(given.every), *made.notes, *notes))
 
 
 def _place(due: pd.DataFrame, records: Records) -> IntArray:
@@ -161,8 +203,10 @@ def _same_zones(*files: Records | None) -> None:
         )
 
 
-def _check_qualifications(file: Records) -> None:
+def _check_qualifications(file: Records | None) -> None:
     """Refuse qualifications that say nothing: nobody would know why a joint failed."""
+    if file is None:
+        return
     table = file.table
     faults = [
         f"line {file.lines[row]}: {text}"
@@ -256,10 +300,11 @@ def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
     return pd.concat([frame, unknown[frame.columns]], ignore_index=True)
 
 
-def _rules(joints: Any, pulls: Any, reasons: Reasons) -> dict[str, int]:
-    """Return how many joints and records each rule is held against."""
+def _rules(joints: Any, pulls: Any, reasons: Reasons, of_pulls: dict[str, int]) -> dict[str, int]:
+    """Return how many joints, pulls and unknown records each rule is held against."""
     unknown = sum(int((frame["verdict"] == "unknown").sum()) for frame in (joints, pulls))
-    return {**reasons.counts(), **({"unknown": unknown} if unknown else {})}
+    rules = {**reasons.counts(), **({"unknown": unknown} if unknown else {})}
+    return rules | {rule: rules.get(rule, 0) + count for rule, count in of_pulls.items()}
 
 
 def _notes(

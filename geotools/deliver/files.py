@@ -22,6 +22,8 @@ __all__ = [
     "part_of",
     "replacing",
     "spare",
+    "sync",
+    "sync_folder",
 ]
 
 # Of what is written, the files that GDAL reads where it is given the folder they lie in.
@@ -156,13 +158,32 @@ def replacing(target: Path, *, overwrite: bool = True) -> Iterator[Path]:
         yield part
         if not overwrite and target.exists():
             raise _exists(target)
+        sync(part)
         part.replace(target)
+        sync_folder(target.parent)
     except OSError as error:
         raise OutputError(
             f"{target}: writing failed ({error.strerror or error}); nothing existing was touched"
         ) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def sync(path: Path) -> None:
+    """Wait until a file is on the disk."""
+    with path.open("rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def sync_folder(path: Path) -> None:
+    """Wait until a folder's entries are on the disk, where the system can do that."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def part_of(target: Path) -> Path:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,7 +13,7 @@ import pyogrio
 import pyogrio.errors
 
 from geotools.deliver.columns import GEOMETRY, contract_batches, contract_table
-from geotools.deliver.files import BESIDE, check_place, clear_parts, part_of
+from geotools.deliver.files import BESIDE, check_place, clear_parts, part_of, sync, sync_folder
 from geotools.deliver.stored_crs import places_of, stored_wkt
 from geotools.errors import OutputError
 from geotools.intake.place import odd_letters
@@ -184,7 +183,7 @@ def renew_tables(
         with closing(sqlite3.connect(part)) as file, file:
             for name in stale:
                 _put_rows(file, name, told[name])
-        _sync(part)
+        sync(part)
     return True
 
 
@@ -237,7 +236,7 @@ def _moved_when_whole(path: str | Path, target: Path, overwrite: bool) -> Iterat
         yield temporary
         _check_existing(path, target, overwrite)
         temporary.replace(target)
-        _sync_folder(target.parent)
+        sync_folder(target.parent)
     except _WRITE_ERRORS as error:
         raise OutputError(
             f"{path}: writing failed ({error}); nothing existing was touched; check the free "
@@ -274,7 +273,7 @@ def _write_layers(
             else:
                 table = contract_table(name, frame, units=units, wkb=shapes)
             _write_layer(path, name, table, wkt)
-    _sync(path)
+    sync(path)
     return {name: len(frame) for name, frame in tables.items()}
 
 
@@ -309,20 +308,3 @@ def _gdal_options(options: Mapping[str, str]) -> Iterator[None]:
         yield
     finally:
         pyogrio.set_gdal_config_options(before)
-
-
-def _sync(path: Path) -> None:
-    """Wait until a file is on the disk."""
-    with path.open("rb+") as stream:
-        os.fsync(stream.fileno())
-
-
-def _sync_folder(path: Path) -> None:
-    """Wait until a folder's entries are on the disk, where the system can do that."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

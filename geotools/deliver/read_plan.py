@@ -129,15 +129,21 @@ class PlanFile:
         if faults:
             raise LayerError(str(self.path), faults)
         self.warn_of(name, lost)
-        if layer.geometry and layer.geometry[0] != "Unknown" and name not in _PLACELESS:
-            gone = np.flatnonzero(raw.geometry.isna() | raw.geometry.is_empty)
-            if len(gone):
-                raise LayerError(
-                    str(self.path),
-                    f"layer {name}: feature {gone[0] + 1} has no geometry; {_AGAIN}",
-                )
         frame = pd.DataFrame(out, index=raw.index)
-        return _with_geometry(frame, raw, layer, self.units) if layer.geometry else frame
+        if not layer.geometry:
+            return frame
+        self._check_placed(raw, name)
+        return _with_geometry(frame, raw, layer, self.units)
+
+    def _check_placed(self, raw: Any, name: str) -> None:
+        """Refuse features without a geometry, in a layer of which every feature has a place."""
+        if OUTPUTS[name].geometry[0] == "Unknown" or name in _PLACELESS:
+            return
+        gone = np.flatnonzero(raw.geometry.isna() | raw.geometry.is_empty)
+        if len(gone):
+            raise LayerError(
+                str(self.path), f"layer {name}: feature {gone[0] + 1} has no geometry; {_AGAIN}"
+            )
 
     def setting(self, key: str) -> Any:
         """Return a setting as the program used it: quantities in SI, words as text.
@@ -169,6 +175,11 @@ class PlanFile:
             raise LayerError(str(self.path), [f"settings: {f}" for f in error.faults]) from error
         section, _, name = key.partition(".")
         return getattr(getattr(brief, section), name)
+
+    @property
+    def styled(self) -> bool:
+        """Whether styles lie beside the plan, or would if it were old enough not to say so."""
+        return "output.styles" not in self.settings or bool(self.setting("output.styles"))
 
     def _column(self, wanted: Field, columns: Iterable[str]) -> str | None:
         """Return the column of the file that holds a field, in its own units first."""

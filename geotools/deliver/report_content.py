@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import Any
 
@@ -129,8 +130,10 @@ def _quantities(rows: pd.DataFrame | None) -> dict[str, Any]:
     runs = rows[rows["scope"] == "run"]
     runs = runs[(runs["quantity"] != 0) | (runs["cost"] != 0)]
     total = _summed(runs, ["item", "unit"]).sort_values("cost", ascending=False, kind="stable")
+    packed = packed_table("quantities", total, title="Quantities and cost of all runs")
     return {
-        "quantities": packed_table("quantities", total, title="Quantities and cost of all runs"),
+        # added up here: on the page are figures rounded item by item
+        "quantities": packed | {"whole": math.fsum(runs["cost"].fillna(0.0))},
         "run_quantities": packed_table("quantities", _summed(runs, ["run_id", "item", "unit"])),
     }
 

@@ -55,7 +55,7 @@ def check_styles(
     if folder.exists() and not folder.is_dir():
         raise OutputError(
             f"{folder}: is a file, and styles are to go into a folder of that name; move it, or "
-            "set output.styles to false"
+            "choose another name for the output"
         )
     if folder.is_dir():
         for name in style_names(layers):

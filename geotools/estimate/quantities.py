@@ -163,15 +163,22 @@ def shared_saving(
 ) -> FloatArray:
     """Return what pairs of pits would save as one: a set-up, and the ground of both once.
 
-    Dug and made good once is the overlap (m2), as deep as the shallower of the two; the dearer
-    set-up stays. Lanes closed together, support and surcharges are not counted: common practice,
-    no source.
+    Dug and made good once is the overlap (m2), as deep as the shallower of the two is dug in the
+    mean over its ground, ramp and leaning sides included; the dearer set-up stays. Lanes closed
+    together, support and surcharges are not counted: common practice, no source.
+
+    Parameters
+    ----------
+    first, second : DataFrame
+        ``role``, ``volume`` (m3), ``area`` (m2).
+    overlap : ndarray
+    prices : Prices
     """
     setups = np.stack(
         [pits["role"].map(prices.setup).to_numpy(dtype=float) for pits in (first, second)]
     )
-    depth = np.fmin(*(pits["depth"].to_numpy(dtype=float) for pits in (first, second)))
-    ground = prices.restoration + prices.excavation * np.maximum(np.nan_to_num(depth), 0.0)
+    depth = np.minimum(*((pits["volume"] / pits["area"]).to_numpy() for pits in (first, second)))
+    ground = prices.restoration + prices.excavation * depth
     return np.asarray(setups.min(axis=0) + overlap * ground, dtype=np.float64)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
-from geotools.network.stretches import SLACK, Stretches
+from geotools.network.stretches import EDGE, Stretches
 from geotools.pipe.factors import DAY
 
 __all__ = [
@@ -205,8 +205,8 @@ def pulls_past(gaps: Gaps, reach: FloatArray, steep: Stretches) -> FloatArray:
         aim, run = at + far[rows], gaps.run[rows]
         row = np.where(steep.cut_by(run, aim) > 0, steep.holding(run, aim), -1)
         back = np.where(row >= 0, steep.low[row], aim)
-        out[rows] = np.where(back > at + SLACK, out[rows] + 1.0, 0.0)
-        rows, at = rows[back > at + SLACK], back[back > at + SLACK]
+        out[rows] = np.where(back > at + EDGE, out[rows] + 1.0, 0.0)
+        rows, at = rows[back > at + EDGE], back[back > at + EDGE]
     return out
 
 

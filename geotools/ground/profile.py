@@ -29,6 +29,7 @@ INVERT, COVER, ASSUMED = range(3)
 
 # Stations closer along the run than this (m) are at one place: no grade can be taken there.
 ONE_PLACE = 1e-3
+SAME = 1e-3  # m; levels and diameters that differ by no more are the same
 # As close as this (m) to a joint of two mains, what lies between is the step of their records.
 JOINT = 1.0
 # Beyond these the record is doubted, not changed (common practice, no source).
@@ -62,6 +63,11 @@ class _Columns:
     cover_known: BoolArray
 
     @property
+    def measured(self) -> BoolArray:
+        """Whether the depth is that of an invert on record below a ground that is known."""
+        return np.asarray((self.source == INVERT) & np.isfinite(self.ground), dtype=np.bool_)
+
+    @property
     def follows(self) -> BoolArray:
         """Whether the next station is of the same run; shape (n - 1,)."""
         return np.equal(self.run[1:], self.run[:-1])
@@ -86,6 +92,7 @@ def add_profile(
     dem_given: bool,
     findings: Findings,
     run_ids: Sequence[str] = (),
+    joints: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Add axis level, cover, depth, its source and grade to stations.
 
@@ -111,6 +118,9 @@ def add_profile(
         Receives assumptions and doubts, grouped by main, and the gaps of the ground.
     run_ids : sequence of str, optional
         Names of the runs, for the findings.
+    joints : DataFrame, optional
+        Stations on a joint of two mains: ``station`` (row), and ``main``, ``main_share``,
+        ``main_rate`` of the other one. Such a station has the main that lies deeper.
 
     Returns
     -------
@@ -120,6 +130,8 @@ def add_profile(
         ground is unknown, cover on record or assumed gives ``depth``; ``axis_z`` is NaN unless
         inverts give it, and ``grade`` that between the levels known on both sides, or 0.
     """
+    if joints is not None and len(joints):
+        stations = _deeper(stations, mains, joints, assumed_cover)
     columns = _columns(stations, mains, assumed_cover)
     found = _levels(columns)
     names = mains["feature"].astype(str).to_numpy(dtype=object)
@@ -138,19 +150,53 @@ def add_profile(
     )
 
 
+def _deeper(
+    stations: pd.DataFrame, mains: pd.DataFrame, joints: pd.DataFrame, assumed_cover: float
+) -> pd.DataFrame:
+    """Give stations on a joint of two mains the one that lies deeper, whichever comes first.
+
+    Of two equally deep it is the larger, then the one whose depth is better known, at last the
+    first by name.
+    """
+    at = joints["station"].to_numpy(dtype=np.int64)
+    own = stations.iloc[at].reset_index(drop=True)
+    other = own.assign(**{name: joints[name].to_numpy() for name in _RECORD})
+    rank = np.unique(mains["feature"].astype(str).to_numpy(dtype=str), return_inverse=True)[1]
+    keys = []
+    for rows in (own, other):
+        columns = _columns(rows, mains, assumed_cover)
+        depth, source = _depths(columns)
+        keys.append((depth, columns.diameter, -source, -rank[columns.main]))
+    better, level = np.zeros(len(at), dtype=bool), np.ones(len(at), dtype=bool)
+    for of_own, of_other in zip(*keys, strict=True):
+        better |= level & (of_other > of_own + SAME)
+        level &= np.abs(of_other - of_own) <= SAME
+    record = {name: stations[name].to_numpy(copy=True) for name in _RECORD}
+    for name, values in record.items():
+        values[at[better]] = other[name].to_numpy()[better]
+    return stations.assign(**record)
+
+
+_RECORD = ("main", "main_share", "main_rate")  # what a station has of its main
+
+
 def _levels(columns: _Columns) -> _Levels:
     """Work out the axis and what lies over it, station by station."""
     by_invert = columns.source == INVERT
+    depth, source = _depths(columns)
+    axis = np.where(by_invert, columns.invert, columns.ground - depth) + columns.diameter / 2
+    cover = np.where(columns.measured, depth - columns.diameter, columns.cover)
+    return _Levels(axis, cover, depth, source, _grades(columns, axis))
+
+
+def _depths(columns: _Columns) -> tuple[FloatArray, IntArray]:
+    """Return the depth of the invert below the ground, m, and what it rests on."""
     height = columns.cover + columns.diameter  # ground to invert, where the ground is followed
-    invert = np.where(by_invert, columns.invert, columns.ground - height)
-    axis = invert + columns.diameter / 2
-    measured = by_invert & np.isfinite(columns.ground)
     # Where there is no ground level the cover stands in for it, on record or assumed.
     stood_in = np.where(columns.cover_known, COVER, ASSUMED)
-    source = np.where(by_invert & ~measured, stood_in, columns.source)
-    depth = np.where(measured, columns.ground - columns.invert, height)
-    cover = np.where(measured, depth - columns.diameter, columns.cover)
-    return _Levels(axis, cover, depth, source, _grades(columns, axis))
+    lost = (columns.source == INVERT) & ~columns.measured
+    depth = np.where(columns.measured, columns.ground - columns.invert, height)
+    return depth, np.where(lost, stood_in, columns.source)
 
 
 def _columns(stations: pd.DataFrame, mains: pd.DataFrame, assumed_cover: float) -> _Columns:

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
+from geotools.intake.stamp import Stamp, stamp
+
 __all__ = ["sha256", "sha256_of"]
 
 # Files that belong to a file of this suffix and change what is read from it.
@@ -33,13 +35,12 @@ def sha256_of(path: Path, members: Sequence[Path]) -> str:
     A file that has no others is hashed as it is.
     """
     parts = tuple(members)
-    states = [part.stat() for part in parts]
-    return _hashed(path, parts, tuple((s.st_ino, s.st_size, s.st_mtime_ns) for s in states))
+    return _hashed(path, parts, tuple(stamp(part) for part in parts))
 
 
 @lru_cache(maxsize=1024)
-def _hashed(path: Path, parts: tuple[Path, ...], state: tuple[tuple[int, ...], ...]) -> str:
-    """Return the hash of a file's parts; ``state`` tells one writing of them from the next."""
+def _hashed(path: Path, parts: tuple[Path, ...], stamps: tuple[Stamp, ...]) -> str:
+    """Return the hash of a file's parts, taken once for their stamps."""
     if parts == (path,):
         with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -6,6 +6,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from geotools.intake.place import archive_of, remote_name
+from geotools.intake.stamp import Stamp, stamp
 from geotools.quiet import without
 
 __all__ = ["raster_members"]
@@ -27,7 +28,7 @@ def raster_members(raster: str) -> list[Path]:
         seen.add(item)
         if local is not None:
             members.add(local)
-            waiting += _listed(item, _stamp(local))
+            waiting += _listed(item, (stamp(local), stamp(local.parent)))
     return sorted(members)
 
 
@@ -38,15 +39,12 @@ def _local(item: str) -> Path | None:
     return None if remote_name(item) is not None else archive_of(item)
 
 
-def _stamp(path: Path) -> tuple[int, ...]:
-    """Return what changes when a file is written or another appears beside it."""
-    own, folder = path.stat(), path.parent.stat()
-    return own.st_ino, own.st_size, own.st_mtime_ns, folder.st_mtime_ns
-
-
 @lru_cache(maxsize=65536)  # districts of a batch have the same rasters
-def _listed(item: str, stamp: tuple[int, ...]) -> tuple[str, ...]:
-    """Return the files GDAL says a raster consists of; none for what is no raster by itself."""
+def _listed(item: str, stamps: tuple[Stamp, Stamp]) -> tuple[str, ...]:
+    """Return the files GDAL says a raster consists of; none for what is no raster by itself.
+
+    Asked once for the stamps of the file and its folder, where another may appear beside it.
+    """
     import rasterio
     import rasterio.errors
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,17 +20,11 @@ from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.readings import columns_table, status_remarks
-from geotools.intake.sources import Source, frame_source, open_source
-from geotools.intake.window import Window
+from geotools.intake.sources import Frame, Source, frame_source, open_source
+from geotools.intake.window import Window, window_of
 from geotools.schema import INPUTS
 
-if TYPE_CHECKING:
-    import geopandas
-
 __all__ = ["look_at", "read_layers"]
-
-# m; what lies at the edge of a window has its main read too, if it has one within its reach.
-MAINS_BEYOND = 200.0
 
 # What is done without a layer.
 WITHOUT = {
@@ -50,7 +44,7 @@ WITHOUT = {
 def read_layers(
     brief: Brief,
     *,
-    frames: Mapping[str, geopandas.GeoDataFrame] | None = None,
+    frames: Mapping[str, Frame] | None = None,
     allow_remote: bool = False,
     progress: Callable[[str], None] | None = None,
     window: Window | None = None,
@@ -64,8 +58,8 @@ def read_layers(
     brief : Brief
         Sources, field mappings, CRS.
     frames : mapping, optional
-        GeoDataFrames by layer, used in place of the sources of the brief; its field mappings
-        hold for them too.
+        GeoDataFrames by layer, or parts of them, used in place of the sources of the brief; its
+        field mappings hold for them too.
     allow_remote : bool
         Also read what is not a local file.
     progress : callable, optional
@@ -95,8 +89,16 @@ def read_layers(
     return layers
 
 
-def look_at(brief: Brief, layers: Collection[str], *, allow_remote: bool) -> pd.DataFrame:
-    """Return what the table of inputs says of layers of the brief, without reading their features.
+def look_at(
+    brief: Brief,
+    layers: Collection[str],
+    *,
+    frames: Mapping[str, Frame] | None = None,
+    allow_remote: bool,
+) -> pd.DataFrame:
+    """Return what the table of inputs says of layers, without reading their features.
+
+    Layers, frames and brief as of `read_layers`.
 
     Raises
     ------
@@ -105,11 +107,12 @@ def look_at(brief: Brief, layers: Collection[str], *, allow_remote: bool) -> pd.
     """
     faults = FaultList()
     sources = []
-    for name in (n for n in INPUTS if n in layers and n in brief.inputs):
+    for name in (n for n in INPUTS if n in layers):
         with faults:
-            source = _file_source(name, brief.inputs[name], allow_remote)
+            entry = brief.inputs.get(name)
+            source = _source(name, frames or {}, entry, allow_remote)
             wrong: list[str] = []
-            crs, _ = crs_of(source, brief.inputs[name], wrong)
+            crs, _ = crs_of(source, entry, wrong)
             if crs is None:
                 raise LayerError(source.label, wrong)
             sources.append((source, crs))
@@ -120,7 +123,7 @@ def look_at(brief: Brief, layers: Collection[str], *, allow_remote: bool) -> pd.
 
 def _read(
     brief: Brief,
-    frames: Mapping[str, geopandas.GeoDataFrame],
+    frames: Mapping[str, Frame],
     allow_remote: bool,
     tell: Callable[[str], None],
     window: Window | None,
@@ -202,7 +205,7 @@ def _others(
 
 def _load_all(
     brief: Brief,
-    frames: Mapping[str, geopandas.GeoDataFrame],
+    frames: Mapping[str, Frame],
     allow_remote: bool,
     tell: Callable[[str], None],
     faults: FaultList,
@@ -227,14 +230,18 @@ def _load_all(
             continue
         tell(f"reading {name}")
         with faults:
-            source = (
-                frame_source(name, frames[name])
-                if name in frames
-                else _file_source(name, entry, allow_remote)
-            )
-            seen = window.wider(MAINS_BEYOND) if window and name == "mains" else window
+            source = _source(name, frames, entry, allow_remote)
+            seen = window_of(name, window) if window else None
             loaded[name] = load_layer(layer, source, entry, brief.output.units, seen)
     return loaded
+
+
+def _source(
+    name: str, frames: Mapping[str, Frame], entry: InputSource | None, allow_remote: bool
+) -> Source:
+    if name in frames:
+        return frame_source(name, frames[name])
+    return _file_source(name, entry, allow_remote)
 
 
 def _file_source(name: str, entry: InputSource | None, allow_remote: bool) -> Source:

@@ -6,8 +6,9 @@ import codecs
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +21,10 @@ from geotools.intake.place import Place
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["NO_GEOMETRY", "Bounds", "Content", "Source", "frame_source", "open_source"]
+__all__ = [
+    *("NO_GEOMETRY", "Bounds", "Content", "Frame", "FramePart", "Source", "frame_source"),
+    "open_source",
+]
 
 NO_GEOMETRY = "has no geometry; give a layer with geometries"
 # Least x, least y, greatest x, greatest y, in the CRS of the source.
@@ -75,8 +79,19 @@ class Source:
     spatial: bool = True
 
 
-def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
-    """Take a GeoDataFrame as a source.
+@dataclass(frozen=True)
+class FramePart:
+    """A part of a GeoDataFrame, and how many features the whole has."""
+
+    frame: geopandas.GeoDataFrame
+    features: int
+
+
+Frame: TypeAlias = "geopandas.GeoDataFrame | FramePart"
+
+
+def frame_source(layer: str, given: Frame) -> Source:
+    """Take a GeoDataFrame, or a part of one, as a source.
 
     Raises
     ------
@@ -85,6 +100,7 @@ def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
     """
     import geopandas
 
+    frame = given.frame if isinstance(given, FramePart) else given
     label = f"{layer} (GeoDataFrame)"
     if not isinstance(frame, geopandas.GeoDataFrame):
         raise LayerError(label, f"is a {type(frame).__name__}; give a GeoDataFrame")
@@ -96,16 +112,20 @@ def frame_source(layer: str, frame: geopandas.GeoDataFrame) -> Source:
     if twice:
         raise LayerError(label, f"has more than one column {twice[0]!r}; rename all but one")
 
-    def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
-        part = frame if bounds is None else frame[meets(frame.geometry.bounds, bounds)]
-        by_name = {str(c): c for c in part.columns}
-        table = pd.DataFrame({name: part[by_name[name]].array for name in wanted})
-        table = table.reindex(range(len(part))) if not len(table.columns) else table
-        fids = np.array([str(label) for label in part.index], dtype=object)
-        return Content(table, np.asarray(part.geometry.array, dtype=object), fids)
+    read, crs = partial(_frame_content, frame), frame.crs
+    features = given.features if isinstance(given, FramePart) else len(frame)
+    return Source(layer, label, "GeoDataFrame", "", columns, crs, False, None, read, features)
 
-    crs = frame.crs
-    return Source(layer, label, "GeoDataFrame", "", columns, crs, False, None, read, len(frame))
+
+def _frame_content(
+    frame: geopandas.GeoDataFrame, wanted: Sequence[str], bounds: Bounds | None
+) -> Content:
+    part = frame if bounds is None else frame[meets(frame.geometry.bounds, bounds)]
+    by_name = {str(c): c for c in part.columns}
+    table = pd.DataFrame({name: part[by_name[name]].array for name in wanted})
+    table = table.reindex(range(len(part))) if not len(table.columns) else table
+    fids = np.array([str(label) for label in part.index], dtype=object)
+    return Content(table, np.asarray(part.geometry.array, dtype=object), fids)
 
 
 def open_source(layer: str, place: Place, *, allow_remote: bool) -> Source:

@@ -27,6 +27,7 @@ from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
 from geotools.intake.place import Place, odd_letters
 from geotools.intake.sources import NO_GEOMETRY, Bounds, Content, Source, damaged, plain_reason
+from geotools.intake.stamp import stamp
 
 __all__ = ["open_vector"]
 
@@ -65,7 +66,7 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     _refuse_odd_name(label, place.path)
     _refuse_short_shapefile(label, place.path)
     try:
-        known, heard = _layers_in(place.target, _stamp(place.path))
+        known, heard = _layers_in(place.target, _stamp_of(place.path))
     except READ_ERRORS as error:
         if place.path is not None and is_raster(place.path):
             raise LayerError(label, "is a raster; give a vector layer") from error
@@ -106,19 +107,16 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
 
 
 @lru_cache(maxsize=4)
-def _layers_in(target: str, stamp: object) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
-    """Return the layers of a source and what the reader warned of; looked up once for a stamp."""
+def _layers_in(target: str, state: object) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
+    """Return the layers of a source and what the reader warned of; looked up once for a state."""
     messages: list[str] = []
     with _heard(messages):
         return pyogrio.list_layers(target), tuple(messages)
 
 
-def _stamp(path: Path | None) -> object:
-    """Return what changes when a file is written, for one that is not a local file each time."""
-    if path is None or not path.is_file():
-        return object()
-    about = path.stat()
-    return about.st_dev, about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns
+def _stamp_of(path: Path | None) -> object:
+    """Return the stamp of a local file; for anything else what no other call returns."""
+    return stamp(path) if path is not None and path.is_file() else object()
 
 
 def _refuse_odd_name(label: str, path: Path | None) -> None:

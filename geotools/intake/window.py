@@ -9,7 +9,10 @@ import pyproj
 
 from geotools.intake.sources import Bounds
 
-__all__ = ["Window"]
+__all__ = ["MAINS_BEYOND", "Window", "window_of"]
+
+# m; what lies at the edge of a window has its main read too, if it has one within its reach.
+MAINS_BEYOND = 200.0
 
 
 @dataclass(frozen=True)
@@ -42,3 +45,8 @@ class Window:
         if not all(map(math.isfinite, moved)) or low_x > high_x or low_y > high_y:
             return None
         return moved
+
+
+def window_of(layer: str, window: Window) -> Window:
+    """Return the window a layer is read through, where the layers are read through this one."""
+    return window.wider(MAINS_BEYOND) if layer == "mains" else window

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -419,13 +419,18 @@ def _table(chains: Chains, mains: Lines) -> pd.DataFrame:
                 ",".join(dict.fromkeys(map(str, own))) for own in np.split(names, later_runs)
             ][: len(chains)],
             "diameter": _least_diameter(chains, mains),
-            "material": [
-                ", ".join(filter(None, dict.fromkeys(own))) or "unknown"
-                for own in np.split(materials, later_runs)
-            ][: len(chains)],
+            "material": [_words(own) for own in np.split(materials, later_runs)][: len(chains)],
             "length": line_lengths(chains.xy, chains.offsets),
         }
     )
+
+
+def _words(materials: Iterable[str]) -> str:
+    """Join the materials met along a run, each as it is first spelled: CI and ci are one."""
+    spelled: dict[str, str] = {}
+    for word in materials:
+        spelled.setdefault(str(word).casefold(), str(word))
+    return ", ".join(filter(None, spelled.values())) or "unknown"
 
 
 def _report_angles(

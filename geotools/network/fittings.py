@@ -12,6 +12,7 @@ import pandas as pd
 from geotools.intake.columns import Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.measured import Polylines
+from geotools.network.pieces import TOUCH
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray
 from geotools.network.runs import Chains, alike
@@ -47,7 +48,7 @@ class Fitted:
     angle, diameter : ndarray, shape (n,)
         As recorded, rad and m; NaN where not.
     host : ndarray, shape (n,)
-        Diameter of the main there, m.
+        Diameter of the main there, m; at a joint of two that which is nearer the fitting's own.
     bend : ndarray of bool, shape (n,)
         Makes a bend of its angle: called one, or of a kind nobody knows; never without an angle.
     cap : ndarray of bool, shape (n,)
@@ -96,7 +97,7 @@ def fit_onto(
     said = pd.Series(kind, dtype=object).astype(str)
     called = _has(said, BEND)
     known = called | _has(said, NO_BEND)
-    host = _host(on, chains, mains)
+    host = _host(on, chains, mains, diameter)
     fits = np.isnan(diameter) | alike(diameter, host, tolerance)
     bend = (called | ~known) & (np.nan_to_num(angle) > 0)
     cap = _has(said, CAP) & ~_has(said, NO_CAP)
@@ -110,13 +111,21 @@ def _has(kinds: pd.Series, words: str) -> BoolArray:
     return np.asarray(kinds.str.contains(words, regex=True), dtype=np.bool_)
 
 
-def _host(on: pd.DataFrame, chains: Chains, mains: Lines) -> FloatArray:
-    """Return the diameter, m, of the mains at places on runs."""
+def _host(on: pd.DataFrame, chains: Chains, mains: Lines, own: FloatArray) -> FloatArray:
+    """Return the diameter, m, of the mains at places on runs.
+
+    A fitting on a joint of two, as a reducer or a bend there, may be on record with either
+    diameter: it is of the main that is nearer its ``own``, m, of the larger where that says
+    nothing.
+    """
     pieces = chains.pieces
     starts = Places.of(pieces["run"].to_numpy(), pieces["start"].to_numpy(dtype=float), len(chains))
     run, at = on["run"].to_numpy(dtype=np.int64), on["chainage"].to_numpy(dtype=float)
-    line = pieces["line"].to_numpy(dtype=np.int64)[starts.holding(run, at)]
-    return np.asarray(mains.table["diameter"].to_numpy(dtype=float)[line], dtype=np.float64)
+    line, diameter = pieces["line"].to_numpy(), mains.table["diameter"].to_numpy(dtype=float)
+    sizes = [diameter[line[row]] for row in starts.beside(run, at, touch=TOUCH)]
+    small, large = np.minimum(*sizes), np.maximum(*sizes)
+    nearer = np.abs(small - own) < np.abs(large - own)
+    return np.asarray(np.where(nearer, small, large), dtype=np.float64)
 
 
 def report_fittings(

@@ -112,6 +112,10 @@ class Places:
         """Return the last row at or before each place (with slack, m); the first if none is."""
         return np.maximum(self.search(run, at + slack, "right") - 1, self.offsets[run])
 
+    def beside(self, run: IntArray, at: FloatArray, *, touch: float) -> tuple[IntArray, IntArray]:
+        """Return the rows that hold places just before and just after each, ``touch`` m away."""
+        return self.holding(run, at - touch), self.holding(run, at + touch)
+
     def nearest(self, run: IntArray, at: FloatArray) -> tuple[IntArray, FloatArray]:
         """Return the row nearest to each place and the gap, m; infinite where the run has none."""
         if not len(self.at):

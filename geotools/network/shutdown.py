@@ -23,8 +23,7 @@ from geotools.intake.findings import Findings
 from geotools.network.ahead import Leaving, without_valve
 from geotools.network.build import RunSet
 from geotools.network.mains import carries_water, rank_of, statuses_of
-from geotools.network.noding import TOUCH, Graph
-from geotools.network.onto import OnEdges
+from geotools.network.noding import TOUCH
 from geotools.network.ragged import BoolArray, IntArray, line_lengths, members_of, offsets_of
 from geotools.network.remarks import Circumstances, names_by_run, write_remarks
 from geotools.network.runs import Chains, on_edges
@@ -57,64 +56,37 @@ def plan_shutdowns(layers: Layers, runs: RunSet, network: Network, bends: Bends)
     if layers.valves is None:
         names = ["run", *(field.name for field in OUTPUTS["shutdowns"].fields), "geometry"]
         return pd.DataFrame({name: np.zeros(0, dtype=object) for name in names})
+    carrying = _carrying(layers.mains, network, layers.findings)
     return isolate(
-        runs.graph,
-        layers.mains,
-        runs.chains,
-        layers.valves,
-        layers.laterals,
-        layers.sources,
-        services=runs.services,
-        hydrants=runs.hydrant_taps,
-        cut_out=runs.valves,
-        run_ids=runs.table["run_id"].to_numpy(dtype=object),
-        carrying=_carrying(layers.mains, network, layers.findings),
-        snap=bends.fitting_reach,
-        reach=VALVE_REACH,
-        findings=layers.findings,
+        layers, layers.valves, runs, carrying=carrying, snap=bends.fitting_reach, reach=VALVE_REACH
     )
 
 
 def isolate(
-    graph: Graph,
-    mains: Lines,
-    chains: Chains,
+    layers: Layers,
     valves: Points,
-    laterals: Points | None,
-    sources: Points | None,
+    runs: RunSet,
     *,
-    services: OnEdges,
-    hydrants: OnEdges,
-    cut_out: pd.DataFrame,
-    run_ids: npt.NDArray[np.object_],
     carrying: BoolArray,
     snap: float,
     reach: float,
-    findings: Findings,
 ) -> pd.DataFrame:
     """Find for every run the valves to close, what goes dry and what is cut off.
 
     Parameters
     ----------
-    graph : Graph
-    mains : Lines
-    chains : Chains
-        Runs over the graph's edges.
+    layers : Layers
+        Findings are added to theirs.
     valves : Points
-    laterals, sources : Points or None
-        Layers of the contract.
-    services, hydrants : OnEdges
-        Where laterals and hydrants meet the mains.
-    cut_out : DataFrame
-        ``run`` and ``point``, row of ``valves``: those on the runs, which the work cuts out.
-    run_ids : ndarray of str, shape (runs,)
+        Their layer of valves.
+    runs : RunSet
+        The valves on the runs are those the work cuts out.
     carrying : ndarray of bool, shape (mains,)
         Mains that carry water.
     snap : float
         See `build_supply`, m.
     reach : float
         A valve this near a junction stands at it, m.
-    findings : Findings
 
     Returns
     -------
@@ -122,23 +94,22 @@ def isolate(
         One row a run: ``run``, the bare fields of the layer ``shutdowns`` in SI units, and
         ``geometry``, the valves to close.
     """
+    graph, chains = runs.graph, runs.chains
     supply = build_supply(
+        layers,
         graph,
         carrying=carrying[graph.line],
-        rank=rank_of(mains)[graph.line],
-        valves=valves,
-        laterals=laterals,
-        services=services,
-        hydrants=hydrants,
-        sources=sources,
+        rank=rank_of(layers.mains)[graph.line],
+        services=runs.services,
+        hydrants=runs.hydrant_taps,
         snap=snap,
-        findings=findings,
     )
+    run_ids = runs.table["run_id"].to_numpy(dtype=object)
     table = pd.DataFrame({"run": np.arange(len(chains)), "run_id": run_ids})
-    visits = visit(supply, chains, cut_out=cut_out)
-    table = table.join(_shutdowns(supply, chains, visits, valves, reach, findings))
-    taps = services_on_runs(services, graph, chains)
-    return table.assign(**_tapped(table["customers"], taps, laterals))
+    visits = visit(supply, chains, cut_out=runs.valves)
+    table = table.join(_shutdowns(supply, chains, visits, valves, reach, layers.findings))
+    taps = services_on_runs(runs.services, graph, chains)
+    return table.assign(**_tapped(table["customers"], taps, layers.laterals))
 
 
 def _tapped(customers: pd.Series, taps: pd.DataFrame, laterals: Points | None) -> dict[str, Any]:

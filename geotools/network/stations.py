@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 
 from geotools.errors import LayerError
+from geotools.network.pieces import TOUCH
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import FloatArray, IntArray, firsts, line_lengths, offsets_of
 from geotools.network.runs import Chains
 
-__all__ = ["FIXED_KINDS", "build_stations"]
+__all__ = ["FIXED_KINDS", "build_stations", "joint_records"]
 
 # In order of precedence where two fall together.
 FIXED_KINDS = ("end", "bend", "fitting", "connection")
@@ -43,7 +44,8 @@ def build_stations(
     DataFrame
         Sorted by run and chainage: ``run``, ``chainage``, ``kind``, ``x``, ``y``, ``line`` (row
         of the main), ``line_at`` (distance along that main as drawn, m), ``line_rate`` (metres
-        along it for each of the run: less than 0 where the run goes against its drawing).
+        along it for each of the run: less than 0 where the run goes against its drawing). At a
+        joint of two mains that is the later one of the run; `joint_records` tells the other.
 
     Raises
     ------
@@ -56,7 +58,8 @@ def build_stations(
     rows = _distinct(pd.concat([anchors, between, extra[["run", "chainage", "kind"]]]), lengths)
     run, chainage = rows["run"].to_numpy(), rows["chainage"].to_numpy()
     xy = points_along(chains.xy, chains.offsets, run, chainage)
-    line, line_at, rate = _source(chains, run, chainage)
+    pieces = _pieces(chains)
+    line, line_at, rate = _source(chains, pieces.holding(run, chainage, slack=1e-9), chainage)
     return rows.assign(x=xy[:, 0], y=xy[:, 1], line=line, line_at=line_at, line_rate=rate)
 
 
@@ -106,13 +109,43 @@ def _between(anchors: pd.DataFrame, step: float) -> pd.DataFrame:
     )
 
 
+def joint_records(chains: Chains, stations: pd.DataFrame) -> pd.DataFrame:
+    """Return the other main of every station on a joint of two.
+
+    Parameters
+    ----------
+    chains : Chains
+    stations : DataFrame
+        As `build_stations` gives them.
+
+    Returns
+    -------
+    DataFrame
+        ``station`` (row of it), and ``line``, ``line_at``, ``line_rate`` of the other main. Which
+        of the two the station has hangs on which way the run goes, and so on where north is.
+    """
+    run, chainage = stations["run"].to_numpy(), stations["chainage"].to_numpy()
+    before, after = _pieces(chains).beside(run, chainage, touch=TOUCH)
+    lines = chains.pieces["line"].to_numpy()
+    at = np.flatnonzero(lines[before] != lines[after])
+    own = stations["line"].to_numpy()[at]
+    other = np.where(lines[after[at]] == own, before[at], after[at])
+    line, line_at, rate = _source(chains, other, chainage[at])
+    return pd.DataFrame({"station": at, "line": line, "line_at": line_at, "line_rate": rate})
+
+
+def _pieces(chains: Chains) -> Places:
+    """Return the pieces of the runs by where they start."""
+    pieces = chains.pieces
+    return Places.of(pieces["run"].to_numpy(), pieces["start"].to_numpy(), len(chains))
+
+
 def _source(
-    chains: Chains, run: IntArray, chainage: FloatArray
+    chains: Chains, row: IntArray, chainage: FloatArray
 ) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return the main at each place, the distance along it as drawn, and how that grows there."""
+    """Return main, distance along it as drawn, and how that grows, at places on pieces."""
     pieces = chains.pieces
     start, end = pieces["start"].to_numpy(), pieces["end"].to_numpy()
-    row = Places.of(pieces["run"].to_numpy(), start, len(chains)).holding(run, chainage, slack=1e-9)
     size = end[row] - start[row]
     whole = np.where(size > 0, size, 1.0)
     share = np.clip((chainage - start[row]) / whole, 0.0, 1.0)

@@ -10,9 +10,9 @@ import numpy as np
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, greatest_so_far
 
-__all__ = ["SLACK", "Stretches", "disjoint"]
+__all__ = ["EDGE", "Stretches", "disjoint"]
 
-SLACK = 1e-6  # m; edges this close meet
+EDGE = 1e-6  # m; edges and places along a run this close to each other are one
 
 
 @dataclass(frozen=True)
@@ -39,21 +39,21 @@ class Stretches:
     def before(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the end of the last stretch that ends at or before each place, or -inf."""
         ends = self._ends
-        row = ends.search(run, at + SLACK, "right") - 1
+        row = ends.search(run, at + EDGE, "right") - 1
         return self._pick(self.high, row, row >= ends.offsets[run], -np.inf)
 
     def after(self, run: IntArray, at: FloatArray) -> FloatArray:
         """Return the start of the first stretch that starts at or after each place, or inf."""
         starts = self._starts
-        row = starts.search(run, at - SLACK, "left")
+        row = starts.search(run, at - EDGE, "left")
         return self._pick(self.low, row, row < starts.offsets[run + 1], np.inf)
 
     def holding(self, run: IntArray, at: FloatArray) -> IntArray:
         """Return the row of the stretch each place lies in (ends included), or -1."""
         starts = self._starts
-        row = starts.search(run, at + SLACK, "right") - 1
+        row = starts.search(run, at + EDGE, "right") - 1
         high = self._pick(self.high, row, row >= starts.offsets[run], -np.inf)
-        return np.where(high >= at - SLACK, row, -1).astype(np.int64)
+        return np.where(high >= at - EDGE, row, -1).astype(np.int64)
 
     def cut_by(self, run: IntArray, at: FloatArray) -> IntArray:
         """Return the kind of the stretch each place lies strictly inside, 0 for none."""
@@ -61,7 +61,7 @@ class Stretches:
         safe = np.maximum(row, 0)
         if not len(self.low):
             return np.zeros(len(at), dtype=np.int64)
-        cut = (row >= 0) & (at > self.low[safe] + SLACK) & (at < self.high[safe] - SLACK)
+        cut = (row >= 0) & (at > self.low[safe] + EDGE) & (at < self.high[safe] - EDGE)
         return np.where(cut, 1 if self.kind is None else self.kind[safe], 0).astype(np.int64)
 
     def _pick(self, values: FloatArray, row: IntArray, known: BoolArray, none: float) -> FloatArray:

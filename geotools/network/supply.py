@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.intake.columns import Points
+from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.onto import Edges, OnEdges, bring_onto_edges
@@ -84,35 +84,32 @@ class Supply:
 
 
 def build_supply(
+    layers: Layers,
     graph: Graph,
     *,
     carrying: BoolArray,
     rank: IntArray,
-    valves: Points | None,
-    laterals: Points | None,
     services: OnEdges,
     hydrants: OnEdges,
-    sources: Points | None,
     snap: float,
-    findings: Findings,
 ) -> Supply:
     """Divide a network at its valves.
 
     Parameters
     ----------
+    layers : Layers
+        Valves, laterals and sources, each None where not known; findings are added to theirs.
     graph : Graph
     carrying : ndarray of bool, shape (n,)
         Edges that carry water; the others join nothing and serve nobody.
     rank : ndarray of int64, shape (n,)
         Order of the edges' mains by identifier.
-    valves, laterals, sources : Points or None
-        Layers of the contract.
     services, hydrants : OnEdges
         Where laterals and hydrants meet the mains, as `find_services` gives it.
     snap : float
         A valve farther from every main is not counted on, m.
-    findings : Findings
     """
+    valves, findings = layers.valves, layers.findings
     edges = Edges.of(graph, carrying=carrying, rank=rank)
     dry = Edges.of(graph, carrying=~carrying, rank=rank)
     stand = line_valves(valves, graph, edges, dry, carrying=carrying, snap=snap, findings=findings)
@@ -126,8 +123,8 @@ def build_supply(
         separates=stand.separates,
     )
     place = _Place(graph, carrying, edges, links, segments)
-    served = _customers(place, laterals, services, findings)
-    source = _sources(place, sources, findings)
+    served = _customers(place, layers.laterals, services, findings)
+    source = _sources(place, layers.sources, findings)
     ways = segments.sides[~stand.closed]
     fed = fed_segments(segments.count, ways, source)
     if len(source):

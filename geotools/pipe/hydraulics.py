@@ -18,6 +18,7 @@ __all__ = [
     "CARRIER_ROUGHNESS_M",
     "C_RANGE",
     "FLOW_RANGE",
+    "HW_FASTEST",
     "LINING_CLASSES",
     "TURBULENT",
     "BeforeAfter",
@@ -43,6 +44,7 @@ FLOW_RANGE = (0.0, 50.0)  # m3/s
 CARRIER_C = 150.0
 CARRIER_ROUGHNESS_M = 1.5e-6
 TURBULENT = 4000.0  # least Reynolds number of turbulent flow
+HW_FASTEST = 3.0  # m/s; Hazen and Williams' formula is for slower water
 LINING_CLASSES = ("unlined", "lined", "cement", "concrete", "plastic")
 _HW = 10.67
 _HW_Q, _HW_D = 1.852, 4.8704

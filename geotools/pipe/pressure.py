@@ -13,6 +13,7 @@ from geotools.pipe.materials import is_polyethylene, per_material
 
 __all__ = [
     "BULK_MODULUS_PA",
+    "TESTED_CYCLES",
     "PressureCheck",
     "check_pressure",
     "fatigue_limit_pa",
@@ -35,6 +36,7 @@ _WARM_C = {
 _CLASS_STEP_PA = 5.0 * PSI  # of the classes printed for PVC
 BULK_MODULUS_PA = 300_000.0 * PSI
 _RIGID_WAVE = 4660.0 * FOOT
+TESTED_CYCLES = 1e7  # surges; the formula for the fatigue of PVC rests on tests to about so many
 _VINSON_CYCLES, _VINSON_POWER = 5.05e21, 4.906  # cycles, of a peak hoop stress in psi
 
 
@@ -268,7 +270,7 @@ def fatigue_limit_pa(dr: ArrayLike, cycles: ArrayLike) -> FloatArray:
     -----
     N = 5.05 10^21 S^-4.906 with S = P (DR - 1)/2 the peak hoop stress, psi: Vinson, as printed in
     Moser and Folkman, Buried Pipe Design, eq. 4.17, which finds it very safe (10^7 cycles without
-    a break where it foretells 322,000). It rests on tests to about 10^7 cycles. AWWA C900-16
+    a break where it foretells 322,000). It rests on tests to about `TESTED_CYCLES`. AWWA C900-16
     appendix B goes by mean and amplitude of the stress instead; its formula is not used here.
     """
     ratio = check_range("dr", dr, 5.0, 100.0, "(OD/wall)")

@@ -12,12 +12,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.network.ragged import BoolArray
+from geotools.network.stretches import EDGE
 from geotools.pulls.lifted import BENDS
-from geotools.pulls.optimise import EDGE, PullCosts, Sites, choose_pits
-from geotools.schema import angle_text, length_text
+from geotools.pulls.optimise import PullCosts, Sites, choose_pits
+from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING, angle_text, length_text
 from geotools.siting.candidates import Judged
 from geotools.siting.must import Stretches
-from geotools.siting.refusals import BITS, refusal_words, told_code
+from geotools.siting.refusals import BITS, NO_STRING, refusal_words, told_code
 
 __all__ = ["Blocked", "Limits", "explain_run", "mirrored", "reached"]
 
@@ -36,7 +37,7 @@ NEAR = 50.0  # m; a bend this near the stretch left is told with it
 _METRES = partial(length_text, system="si")
 
 
-_SWAPPED = [0, 2, 1, 3]  # roles seen from the other end of the run
+_SWAPPED = [RECEIVING, BEHIND, AHEAD, BOTH]  # roles seen from the other end of the run
 
 
 def mirrored(sites: Sites, run: int) -> Sites:
@@ -239,10 +240,13 @@ def _blocking(
             f"{say(hit.min())} to {say(hit.max())}"
         )
 
-    through = [words(limit) for limit, reach in lifted.items() if np.isinf(reach)]
-    if through:
-        each = "it" if len(through) == 1 else "any one of these"
-        return f"what blocks it: {' / '.join(through)}; with {each} lifted there is a plan"
+    free = [limit for limit, reach in lifted.items() if np.isinf(reach)]
+    if free:
+        each = "it" if len(free) == 1 else "any one of these"
+        # Of what denies a string its room the first is told: another limit may lie behind it.
+        room = ", where the strings then find room" if {*NO_STRING} & {*free} else ""
+        blocks = " / ".join(map(words, free))
+        return f"what blocks it: {blocks}; with {each} lifted there is a plan{room}"
     farther = [
         f"without the limit '{words(limit)}' it reaches {scene.limits.say(reach)}"
         for limit, reach in lifted.items()
@@ -264,7 +268,7 @@ def _held_words(held: pd.DataFrame, low: float, high: float, say: Say) -> str:
     return " and ".join(
         (f"the bend of {angle_text(t)} deg" if np.isfinite(t) else "the valve") + f" at {say(c)}"
         for c, t in zip(at, turn, strict=True)
-        if low - 1e-6 <= c <= high + 1e-6
+        if low - EDGE <= c <= high + EDGE
     )
 
 
@@ -309,13 +313,13 @@ def _uncontained(
     out = []
     for k in np.flatnonzero(must.run == run):
         low, high = float(must.low[k]), float(must.high[k])
-        holds = (scene.start <= low + 1e-6) & (scene.end >= high - 1e-6)
+        holds = (scene.start <= low + EDGE) & (scene.end >= high - EDGE)
         if (holds & (scene.code == 0)).any():
             continue
         near = np.asarray(holds.any(axis=1))
         why = scene.counted(near)
         at = held["chainage"].to_numpy(dtype=float)
-        count = int(((at >= low - 1e-6) & (at <= high + 1e-6)).sum())
+        count = int(((at >= low - EDGE) & (at <= high + EDGE)).sum())
         out.append(
             f"{_held_words(held, low, high, scene.limits.say)} cannot be passed and no permitted "
             f"pit holds {'it' if count < 2 else 'all of it'}: "

@@ -19,11 +19,10 @@ import pandas as pd
 from geotools.accel import read_only, run_kernel
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.pipe.pulling import capstan_growth, pull_increments, roller_drag_n
 
 __all__ = ["ForceProfile", "build_profile", "head_forces", "march"]
-
-EDGE = 1e-6  # m; a station this near to the edge of a curve is at it, and differs by rounding
 
 
 @dataclass(frozen=True)
@@ -118,7 +117,8 @@ def _spread(places: Places, bends: pd.DataFrame) -> tuple[IntArray, IntArray, Fl
 
     Returns the station, the bend and the share of each part. A station takes the stretch nearer
     to it than to its neighbours; a bend with no more than one station inside turns at the station
-    nearest to its middle. A station no farther than `EDGE` outside counts as inside.
+    nearest to its middle. A station no farther than `EDGE` outside counts as inside: it is at
+    the edge of the curve, and differs by rounding.
     """
     run = bends["run"].to_numpy(dtype=np.int64)
     first, last = bends["first"].to_numpy(dtype=float), bends["last"].to_numpy(dtype=float)

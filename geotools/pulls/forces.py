@@ -7,6 +7,7 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.stretches import EDGE
 from geotools.network.words import worded
 from geotools.pipe.pulling import capstan_growth
 from geotools.pulls.force import ForceProfile, head_forces
@@ -71,7 +72,7 @@ def _points(pulls: pd.DataFrame, profile: ForceProfile) -> pd.DataFrame:
     places = Places.of_offsets(profile.offsets, profile.chainage)
     run = pulls["run"].to_numpy(dtype=np.int64)
     start, end = pulls["start"].to_numpy(dtype=float), pulls["end"].to_numpy(dtype=float)
-    low, high = places.search(run, start + 1e-6, "right"), places.search(run, end - 1e-6, "left")
+    low, high = places.search(run, start + EDGE, "right"), places.search(run, end - EDGE, "left")
     inner = np.maximum(high - low, 0)
     bounds = offsets_of(inner + 2)
     pull = np.repeat(np.arange(len(pulls)), inner + 2)

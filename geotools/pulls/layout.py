@@ -14,9 +14,6 @@ from geotools.pipe.pulling import pull_hours
 from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
 from geotools.pulls.optimise import (
-    AHEAD,
-    BEHIND,
-    BOTH,
     Choice,
     PullCosts,
     Sites,
@@ -25,7 +22,7 @@ from geotools.pulls.optimise import (
     pull_cost,
     string_count,
 )
-from geotools.schema import ROLES
+from geotools.schema import AHEAD, BEHIND, BOTH, ROLES
 from geotools.siting.candidates import Candidates
 from geotools.siting.laydown import Laydown
 

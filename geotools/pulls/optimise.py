@@ -20,14 +20,12 @@ import numpy.typing as npt
 
 from geotools.accel import run_kernel
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.pipe.fusion import PIECE_SLACK, joint_count
+from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
 __all__ = [
-    "AHEAD",
-    "BEHIND",
-    "BOTH",
     "LEAST_PULL_DAYS",
-    "RECEIVING",
     "Choice",
     "PullCosts",
     "Sites",
@@ -39,9 +37,7 @@ __all__ = [
     "string_count",
 ]
 
-RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 PER_RUN = ("offsets", "lengths")  # what `Sites` tells of runs, and not of candidates
-EDGE = 1e-6  # m; edges this close meet
 LEAST_PULL_DAYS = 0.5  # a pull takes half a day with setting up and clearing away; no source
 TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
 
@@ -244,18 +240,11 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
     costs : PullCosts
         None of them below nothing.
     """
-    pits = (
-        sites.start,
-        sites.end,
-        sites.cost,
-        sites.floor,
-        sites.roof,
-        sites.reach_ahead,
-        sites.reach_behind,
-        sites.passed_start,
-        sites.passed_end,
-    )
+    passed = sites.passed_start, sites.passed_end
+    pits = sites.start, sites.end, sites.cost, *_bounds(sites), *passed
     days, begins = sites.string_days(), sites.string_begins()
+    widths = days[0].shape[1], begins[0].shape[1]
+    strings = zip(sites.string_pieces(), days, begins, strict=True)
     prices = (
         costs.setup,
         costs.joint,
@@ -276,12 +265,25 @@ def choose_pits(sites: Sites, costs: PullCosts) -> Choice:
         partial(_steps, sites),
         _flat(sites.offsets, sites.lengths, costs.per_length),
         _flat(*pits),
-        (*_flat(*sites.string_pieces(), *days, *begins), days[0].shape[1], begins[0].shape[1]),
+        tuple([(*_flat(*way), *widths) for way in strings]),
         prices,
-        (np.empty((7, 4 * places + 1)), np.empty(4 * places, dtype=np.int64)),
+        (*np.empty((7, 4 * places + 1)), np.empty(4 * places, dtype=np.int64)),
         (chosen, offsets, figures),
     )
     return Choice(chosen[: offsets[-1]], offsets, figures[0], figures[1])
+
+
+def _bounds(sites: Sites) -> tuple[FloatArray, FloatArray]:
+    """Return where a pull that ends at a state may start, and one that starts there may end, m.
+
+    The floor and the roof, and how far what the state itself inserts comes.
+    """
+    lowest, highest = sites.floor.copy(), sites.roof.copy()
+    for role in (BEHIND, BOTH):
+        lowest[:, role] = np.maximum(lowest[:, role], sites.reach_behind[:, role])
+    for role in (AHEAD, BOTH):
+        highest[:, role] = np.minimum(highest[:, role], sites.reach_ahead[:, role])
+    return lowest, highest
 
 
 def _flat(*tables: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], ...]:
@@ -305,8 +307,8 @@ def _choose(runs: Any, pits: Any, strings: Any, prices: Any, states: Any, plans:
     """Fill the plan of every run; see `choose_pits`."""
     offsets, lengths, per_length = runs
     chosen, ends, figures = plans
-    table, back = states
-    value, even, cost, covered = table[0], table[1], figures[0], figures[1]
+    value, even, _, _, _, _, _, back = states
+    cost, covered = figures[0], figures[1]
     ends[0] = 0
     for run in range(len(lengths)):
         low, high = offsets[run], offsets[run + 1]
@@ -328,12 +330,10 @@ def _begin(
     length and with digs, and lanes for the least time at the least they cost a day, but no
     strings. Level and slope are kept by the way a pull goes on, the later places first.
     """
-    start, end, cost, _, _, _, _, passed_start, passed_end = pits
-    _, _, days_ahead, days_behind, _, _, width, _ = strings
+    start, end, cost, _, _, passed_start, passed_end = pits
+    (_, days_ahead, _, width, _), (_, days_behind, _, _, _) = strings
     setup, joint, _, piece, connection, _, fuse_days, _, _, least_days = prices
-    table, back = states
-    value, even, into, factor = table[0], table[1], table[2], table[3]
-    level, slope, farthest = table[4], table[5], table[6]
+    value, even, into, factor, level, slope, farthest, back = states
     rate, fuse_rate = price + joint / piece, fuse_days / piece
     lead = setup - joint * (1.0 + PIECE_SLACK)
     day_lead = least_days - fuse_days * (1.0 + PIECE_SLACK)
@@ -379,71 +379,66 @@ def _reach(
 ) -> None:
     """Fill value, evenness and state before of every state of a run, place by place.
 
-    The states a pull may come from are gone through from near to far. What cannot be among the
-    cheapest by its bound (see `_begin`) is passed over: it is dearer by more than all ties in a
-    row could add up to, so it changes neither the choice nor how a tie ends. That there is a bar
-    from the start, the state that the one of like way before came from is tried first.
+    The states a pull may come from are gone through from near to far. That there is a bar from
+    the start, the state that the one of like way before came from is tried first.
     """
-    start, end, cost, floor, roof, ahead, behind, passed_start, passed_end = pits
-    table, back = states
-    value, even, into, factor = table[0], table[1], table[2], table[3]
-    level, slope, farthest = table[4], table[5], table[6]
-    room_ahead, room_behind, days_ahead, days_behind, begin_ahead, begin_behind = strings[:6]
-    width, levels = strings[6:]
-    near, half, least = low, len(cost) // 2, prices[5]
-    tried_ahead = tried_behind = -1
+    start, end, cost, floor, roof, passed_start, passed_end = pits
+    value, even, into, factor, level, slope, farthest, back = states
+    near, half, least = low, len(back) // 2, prices[5] - EDGE
+    tried = [-1, -1]
     for k in range(4 * low, 4 * high):
         if into[k] == math.inf:
             continue
         # what the pull that ends here brought: its head, or its tail if pulled behind
-        place, heads = k // 4, k % 4 == RECEIVING or k % 4 == AHEAD
-        room, days, begins = (
-            (room_ahead, days_ahead, begin_ahead)
-            if heads
-            else (room_behind, days_behind, begin_behind)
-        )
-        laid = room, days, begins, width, levels
-        tried = tried_ahead if heads else tried_behind
-        edge, lowest = start[k], (floor[k] if heads else max(floor[k], behind[k])) - EDGE
+        place, heads = k // 4, int(k % 4 == RECEIVING or k % 4 == AHEAD)
+        laid = strings[0] if heads else strings[1]
+        edge, lowest = start[k], floor[k] - EDGE
         near = _near(farthest, low, place, near, lowest)
         here = (heads + 1) * half - 2 * place
-        bounds = level[here : here + 1 + 2 * (place - near)]
-        slopes = slope[here : here + 1 + 2 * (place - near)]
-        grows, best = factor[k], value[k]
-        tie = TIE * (8 * (place - near) + 8)
-        bar = best + tie * (1.0 + abs(best)) - into[k]
-        for at in range(len(bounds)):
-            if at > 0 and bounds[at] + slopes[at] * grows >= bar:
-                continue
-            # those that insert ahead are odd, AHEAD and BOTH; of a place, the earlier comes first
-            m = 4 * (place - 1 - (at - 1) // 2) + (at - 1) % 2 * 2 + heads if at > 0 else tried
+        stop, tie = here + 1 + 2 * (place - near), TIE * (8 * (place - near) + 8)
+        at, m, best = here, tried[heads], value[k]
+        while at < stop:
             length = edge - end[m]
-            if m < 4 * near or length < least - EDGE or end[m] < lowest:
-                continue
-            if edge > roof[m] + EDGE or (heads and edge > ahead[m] + EDGE):
-                continue
-            inserts, digs = m if heads else k, passed_start[k] - passed_end[m]
-            total = _with_pull(value[m] + cost[k], length, inserts, laid, digs, price, prices)
-            if total == math.inf:
-                continue
-            if total < best:
-                best = total
-                bar = best + tie * (1.0 + abs(best)) - into[k]
-            if at == 0:
-                continue
-            evenness = even[m] + length * length
-            close = TIE * (total if total > 1.0 else 1.0)
-            if total < value[k] - close or (
-                total <= value[k] + close and evenness < even[k] * (1.0 - TIE)
-            ):
-                value[k] = total
-                even[k] = evenness
-                back[k] = m
-        if heads:
-            tried_ahead = back[k]
-        else:
-            tried_behind = back[k]
+            if m >= 4 * near and end[m] >= lowest and length >= least and edge <= roof[m] + EDGE:
+                inserts, digs = m if heads else k, passed_start[k] - passed_end[m]
+                total = _with_pull(value[m] + cost[k], length, inserts, laid, digs, price, prices)
+                best = min(best, total)
+                evenness = even[m] + length * length
+                if at > here and _beats(total, evenness, value[k], even[k]):
+                    value[k], even[k], back[k] = total, evenness, m
+            bar = best + tie * (1.0 + abs(best)) - into[k]
+            at = _next(at, stop, level, slope, factor[k], bar)
+            m = _before(place, at - here, heads)
+        tried[heads] = back[k]
         level[(k % 2 + 1) * half - 2 * place - 1 + k % 4 // 2] += value[k]
+
+
+def _next(at: int, stop: int, level: Any, slope: Any, grows: float, bar: float) -> int:
+    """Return the next state that can be among the cheapest by its bound (see `_begin`), a kernel.
+
+    What is passed over is dearer by more than all ties in a row could add up to, so it changes
+    neither the choice nor how a tie ends.
+    """
+    at += 1
+    while at < stop and level[at] + slope[at] * grows >= bar:
+        at += 1
+    return at
+
+
+def _before(place: int, at: int, heads: int) -> int:
+    """Return the state that is so many before a place among those a pull may come from, a kernel.
+
+    Those that insert ahead are odd, AHEAD and BOTH; of a place, the earlier comes first.
+    """
+    return 4 * (place - 1 - (at - 1) // 2) + (at - 1) % 2 * 2 + heads
+
+
+def _beats(total: float, evenness: float, value: float, even: float) -> Any:
+    """Return whether a plan is cheaper than another, or as cheap and more even; a kernel."""
+    close = TIE * (total if total > 1.0 else 1.0)
+    if total == math.inf or total > value + close:
+        return False
+    return total < value - close or evenness < even * (1.0 - TIE)
 
 
 def _with_pull(

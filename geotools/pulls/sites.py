@@ -10,9 +10,11 @@ import pandas as pd
 
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.pulls.annulus import Annulus
 from geotools.pulls.force import ForceProfile, march
-from geotools.pulls.optimise import AHEAD, BEHIND, BOTH, Sites
+from geotools.pulls.optimise import Sites
+from geotools.schema import AHEAD, BEHIND, BOTH
 from geotools.siting.candidates import Judged
 from geotools.siting.laydown import Laydown
 from geotools.siting.must import Stretches
@@ -20,7 +22,7 @@ from geotools.siting.must import Stretches
 __all__ = ["build_sites"]
 
 BoolTable = npt.NDArray[np.bool_]
-SAME = 1e-6  # m; lengths no farther apart are the same
+Edges = tuple[FloatArray, FloatArray]  # by state, of the first and the last edge of its pit
 
 
 def build_sites(
@@ -59,41 +61,68 @@ def build_sites(
         Filled with ``grout``, a price of a m3, along a pull. Like digs it is counted up to both
         edges of a pit: the bore differs along a run, and what pulls hold adds up to the run's.
     """
-    start, end = candidates.extents.start, candidates.extents.end
-    shape = objective.shape
+    extents, room, shape = candidates.extents, candidates.laydown, objective.shape
     runs = np.repeat(candidates.table["run"].to_numpy(dtype=np.int64), 4)
-    first, last = start.ravel(), end.ravel()
-    floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
-    roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
-    room = candidates.laydown
-    passed_start = _cost_before(digs, len(lengths), runs, first, "left")
-    passed_end = _cost_before(digs, len(lengths), runs, last, "right")
-    if annulus is not None and grout > 0:
-        passed_start += grout * annulus.before(runs, first)
-        passed_end += grout * annulus.before(runs, last)
-    reach_ahead, reach_behind, short = _reaches(
-        profile, limit, runs, np.isfinite(objective), (first, last), (floor, roof), room
-    )
+    edges = extents.start.ravel(), extents.end.ravel()
+    bounds = _bounds(must, runs, edges, lengths=lengths, max_length=max_length)
+    passed = _passed(digs, annulus, grout, runs, edges, len(lengths))
+    usable = np.isfinite(objective)
+    reach_ahead, reach_behind, short = _reaches(profile, limit, runs, usable, edges, bounds, room)
     return Sites(
         offsets=candidates.offsets,
         lengths=lengths,
-        start=start,
-        end=end,
+        start=extents.start,
+        end=extents.end,
         cost=objective,
         reach_ahead=reach_ahead.reshape(shape),
         reach_behind=reach_behind.reshape(shape),
-        floor=floor.reshape(shape),
-        roof=roof.reshape(shape),
-        passed_start=passed_start.reshape(shape),
-        passed_end=passed_end.reshape(shape),
-        pieces_ahead=np.repeat(room.pieces_ahead[:, None], 4, axis=1),
-        pieces_behind=np.repeat(room.pieces_behind[:, None], 4, axis=1),
-        string_day_ahead=room.day_ahead + per_lane_day * _finite(room.lanes_ahead),
-        string_day_behind=room.day_behind + per_lane_day * _finite(room.lanes_behind),
-        string_begins_ahead=room.begins_ahead,
-        string_begins_behind=room.begins_behind,
+        floor=bounds[0].reshape(shape),
+        roof=bounds[1].reshape(shape),
+        passed_start=passed[0].reshape(shape),
+        passed_end=passed[1].reshape(shape),
         forced=short.reshape(shape),
+        **_strings(room, per_lane_day),
     )
+
+
+def _bounds(
+    must: Stretches, runs: IntArray, edges: Edges, *, lengths: FloatArray, max_length: float
+) -> Edges:
+    """Return how far back and on a pull may come from every pit for all but force and strings."""
+    first, last = edges
+    floor = np.maximum(must.before(runs, first), np.maximum(first - max_length, 0.0))
+    roof = np.minimum(must.after(runs, last), np.minimum(last + max_length, lengths[runs]))
+    return floor, roof
+
+
+def _passed(
+    digs: pd.DataFrame,
+    annulus: Annulus | None,
+    grout: float,
+    runs: IntArray,
+    edges: Edges,
+    count: int,
+) -> Edges:
+    """Return what is paid by place before each pit's first edge, and up to its last."""
+    first, last = edges
+    before = _cost_before(digs, count, runs, first, "left")
+    up_to = _cost_before(digs, count, runs, last, "right")
+    if annulus is not None and grout > 0:
+        before += grout * annulus.before(runs, first)
+        up_to += grout * annulus.before(runs, last)
+    return before, up_to
+
+
+def _strings(room: Laydown, per_lane_day: float) -> dict[str, FloatArray]:
+    """Return what `Sites` tells of the strings laid out at every candidate."""
+    return {
+        "pieces_ahead": np.repeat(room.pieces_ahead[:, None], 4, axis=1),
+        "pieces_behind": np.repeat(room.pieces_behind[:, None], 4, axis=1),
+        "string_day_ahead": room.day_ahead + per_lane_day * _finite(room.lanes_ahead),
+        "string_day_behind": room.day_behind + per_lane_day * _finite(room.lanes_behind),
+        "string_begins_ahead": room.begins_ahead,
+        "string_begins_behind": room.begins_behind,
+    }
 
 
 def _reaches(
@@ -101,8 +130,8 @@ def _reaches(
     limit: FloatArray,
     runs: IntArray,
     usable: BoolTable,
-    edges: tuple[FloatArray, FloatArray],
-    bounds: tuple[FloatArray, FloatArray],
+    edges: Edges,
+    bounds: Edges,
     room: Laydown,
 ) -> tuple[FloatArray, FloatArray, BoolTable]:
     """Return how far pulls ahead and behind come from every state, infinite where none is pulled.
@@ -121,8 +150,8 @@ def _reaches(
         profile, limit, runs, (ahead, last, roof_ahead), (behind, first, floor_behind)
     )
     short = np.zeros(first.size, dtype=bool)
-    short[ahead] = reach_ahead[ahead] < roof_ahead[ahead] - SAME
-    short[behind] |= reach_behind[behind] > floor_behind[behind] + SAME
+    short[ahead] = reach_ahead[ahead] < roof_ahead[ahead] - EDGE
+    short[behind] |= reach_behind[behind] > floor_behind[behind] + EDGE
     return reach_ahead, reach_behind, short
 
 

@@ -16,7 +16,7 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from geotools.errors import SlipmainError, WorkersError
+from geotools.errors import SlipmainError, WorkersError, mendable
 from geotools.scale import hush
 
 __all__ = [
@@ -110,6 +110,11 @@ def memory_fault(workers: int | None, memory: str) -> str:
             bound = parse_bytes(memory)
         except (ValueError, OverflowError):
             return f"memory: {memory!r} is no amount of memory; write it like 4GiB, or auto"
+        if workers is None:
+            return (
+                f"memory: {memory} bounds the workers of this machine, and there are none; "
+                "give workers as well, or leave it out"
+            )
     if bound >= LEAST_MEMORY:
         return ""
     least = format_bytes(LEAST_MEMORY)
@@ -193,8 +198,9 @@ def _here(name: str, job: Job, work: Callable[[Job], Any]) -> Result:
 
 def _words(error: BaseException) -> str:
     """Return an error as text; of one that nobody foresaw the place too."""
-    if isinstance(error, SlipmainError):
-        return str(error)
+    told = mendable(error)
+    if told is not None:
+        return told
     logger.debug("unforeseen", exc_info=error)
     frames = traceback.extract_tb(error.__traceback__)
     where = f" in {frames[-1].name}, line {frames[-1].lineno}" if frames else ""
@@ -219,6 +225,8 @@ def _client(workers: int | None, scheduler: str | None, memory: str) -> Iterator
         "distributed.scheduler.allowed-failures": 0,
         # A worker would keep the calls it saw in every district: over a megabyte of each.
         "distributed.worker.profile.enabled": False,
+        # A district is handed what of the layers in memory lies around it, whatever that comes to.
+        "distributed.admin.large-graph-warning-threshold": "1 PiB",
     }
     with dask.config.set(options):
         if scheduler is not None:

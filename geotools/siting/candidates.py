@@ -13,10 +13,11 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of,
 from geotools.network.words import by_word, worded
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
 from geotools.schema import angle_text
+from geotools.siting.askew import lanes_askew
 from geotools.siting.aslant import find_aslant
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths, Stretch, dug_depths, greatest_within, too_steep
-from geotools.siting.digging import dig_pits
+from geotools.siting.digging import dig_pits, ramps_deepest
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
 from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
 from geotools.siting.grounds import Grounds, Sides, lay_grounds
@@ -144,7 +145,7 @@ class Candidates(Judged):
     services, days, lane_days, factor, traffic : ndarray, shape (n, 4)
         Length of the ramp (m; of two the longer), its drop (m) and its slopes as of `pipe.pits`,
         not a number where there is no ramp but for the drop; length of the excavation (m), the
-        most it is dug to the host, bedding included (m), its volume (m3), its ground (m2), the
+        most it is dug, ramps and bedding included (m), its volume (m3), its ground (m2), the
         part of it off the street (m2), its shored face (m2), services tapped off the main in it,
         days open, lanes closed times days, factor on the site's cost, cost of the traffic; of a
         role that is refused what lies off the street is not worked out.
@@ -224,6 +225,12 @@ def find_candidates(
             pits, lanes=aslant.lanes(pits.lanes, gap=rules.lateral_gap), aslant=aslant.row
         )
     verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
+    lanes, askew = lanes_askew(
+        table, axis, pits.extents, pits.ground, pits.lanes, scene,
+        wanted=verdict.code == 0, gap=rules.lateral_gap,
+    )  # fmt: skip
+    pits = replace(pits, lanes=lanes)
+    verdict = _closed_to(table, lanes, verdict, askew, rules)
     costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
     return Candidates(
         table=table.assign(
@@ -246,8 +253,9 @@ def find_candidates(
 class _Pits:
     """The pits laid out at every candidate: arrays of shape (n,).
 
-    ``dug`` is what is dug to the host, ``depths`` how deep that is, ``reach``, shape (n, 4), half
-    the width at the ground where it is widest, m; ``aslant`` are the rows of those that stand
+    ``dug`` is what is dug to the host, ``depths`` how deep that is, ``deepest``, shape (n, 4), the
+    most anything is, ramps beside the run and beyond its end included, ``reach``, shape (n, 4),
+    half the width at the ground where it is widest, m; ``aslant`` are the rows of those that stand
     aslant in a street.
     """
 
@@ -259,6 +267,7 @@ class _Pits:
     extents: Extents
     dug: Stretch
     depths: Depths
+    deepest: FloatArray
     reach: FloatArray
     ground: Grounds
     lanes: Lanes
@@ -268,11 +277,17 @@ class _Pits:
 
 @dataclass(frozen=True)
 class _Verdict:
-    """What speaks against each role, shape (n, 4): refusals, places hit, and at what price."""
+    """What speaks against each role, shape (n, 4): refusals, places hit, and at what price.
+
+    ``unavoidable`` are the pits that stand where they do whatever the street, and ``spared`` of
+    them those that may close a busy one.
+    """
 
     code: IntTable
     places: npt.NDArray[np.object_]
     tolerated: BoolTable
+    unavoidable: BoolTable
+    spared: BoolTable
     factor: FloatArray
 
 
@@ -339,6 +354,7 @@ def _laid_out(
         extents=extents,
         dug=dug,
         depths=depths,
+        deepest=np.maximum(depths.greatest, ramps_deepest(extents, ramps, depths.greatest)),
         reach=reach,
         ground=_ground(axis, extents, ramps, half_width, slope, dug, depths),
         lanes=lanes_taken(table, reach, laydown.tops, gap=rules.lateral_gap),
@@ -403,7 +419,7 @@ def _judged(
     avoid: Avoid | None,
     rules: PitRules,
 ) -> _Verdict:
-    """Judge every role of every candidate by all rules of a site."""
+    """Judge every role of every candidate by all rules of a site but that of `_closed_to`."""
     crossings = None if scene is None else scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     unavoidable = _unavoidable(pits, bends, rules)
@@ -412,9 +428,20 @@ def _judged(
     hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
-    code |= np.where(_closes(table, pits.lanes, rules) & ~(tolerated | aslant), CLOSES, 0)
     code |= _no_string(pits.laydown)
-    return _Verdict(code, places, tolerated, factor)
+    return _Verdict(code, places, tolerated, unavoidable, tolerated | aslant, factor)
+
+
+def _closed_to(
+    table: pd.DataFrame, lanes: Lanes, verdict: _Verdict, askew: BoolArray, rules: PitRules
+) -> _Verdict:
+    """Refuse the pits that would leave a busy street no lane.
+
+    Where the main lies across the street, or that turns, as where the main crosses it.
+    """
+    spared = verdict.spared | (askew & verdict.unavoidable)
+    shut = _closes(table, lanes, rules) & ~spared
+    return replace(verdict, code=verdict.code | np.where(shut, CLOSES, 0))
 
 
 def _costed(
@@ -456,7 +483,7 @@ def _costed(
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
     return {
         "length": hole.length,
-        "deepest": pits.depths.greatest,
+        "deepest": pits.deepest,
         "volume": hole.volume,
         "area": area,
         "off_street": off_street,
@@ -503,6 +530,7 @@ def _may_leave(
 
 
 MILLIMETRE = 1e-3  # m
+HAIR = 1e-6  # m
 BENDS = 1.0  # m by which a street or a main may leave a straight line between two stations
 _RUN_COLUMNS = ("diameter", "outside", "radius")
 
@@ -524,7 +552,9 @@ def _refusals(
     cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
     code = np.where(unknown, NO_GROUND, 0)
     code = code | np.where(pits.depths.cover < 0, ABOVE, 0)
+    # Along a ramp it is the carrier's underside that lies so deep.
     code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
+    code = code | np.where(pits.deepest - rules.bedding > rules.max_depth + HAIR, DEEP, 0)
     code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
     code = code | np.where(~ramps & ~unknown, RAMP, 0)
     return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)

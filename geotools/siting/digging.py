@@ -6,14 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geotools.accel import in_parts
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths
-from geotools.siting.extents import HAIR, Extents
+from geotools.siting.extents import Extents
 from geotools.siting.overlap import shared_volumes
-from geotools.siting.ramps import Ramps, ramp_volumes
+from geotools.siting.ramps import Ramps, ramp_depths, ramp_volumes
 
-__all__ = ["Hole", "dig_pits"]
+__all__ = ["Hole", "dig_pits", "ramps_deepest"]
+
+PLACES = 65  # along a ramp where it is looked how deep it is dug
+ROWS = 2_000  # ramps at a time
 
 
 @dataclass(frozen=True)
@@ -70,7 +75,7 @@ def dig_pits(
     meets &= (extents.start == extents.deep_start) & (extents.end == extents.deep_end)
     begins = tuple(np.where(meets, np.minimum(begin, 0.0), begin) for begin in begins)
     dug = _ramps_dug(ramps, begins, half_width, slope)
-    mean = depths.area / np.maximum(extents.deep_end - extents.deep_start, HAIR)
+    mean = depths.area / np.maximum(extents.deep_end - extents.deep_start, EDGE)
     shared = shared_volumes(axis, run, extents, begins, mean, half_width, slope, ramps, meets)
     return Hole(length, stretch + np.maximum(dug - shared, 0.0), ends)
 
@@ -101,6 +106,38 @@ def _begins(extents: Extents, ramps: Ramps) -> tuple[FloatArray, ...]:
         begins = extents.on_run[:, one_way] - (box[:, one_way] - ramps.length[:, way])
         out.append(np.where(extents.leaves(way), begins[:, None], np.nan))
     return tuple(out)
+
+
+def ramps_deepest(extents: Extents, ramps: Ramps, greatest: FloatArray) -> FloatArray:
+    """Return the most pits are dug where a ramp leaves their run, m, shape (n, 4); 0 where none.
+
+    Parameters
+    ----------
+    extents, ramps
+        As for `dig_pits`.
+    greatest : ndarray, shape (n, 4)
+        The most they are dug to the host, m: ramps that are nowhere as deep are not gone into,
+        but where the host falls away under them.
+    """
+    out = np.zeros(greatest.shape)
+    rules, high = ramps.rules, ramps.ground.rise.max(axis=1)[ramps.ground.row]
+    most = ramps.level_drop[:, None] - rules.resting_height + high - ramps.foot + rules.bedding
+    falls = ramps.climb.host_slope < 0
+    for way, begin in enumerate(_begins(extents, ramps)):
+        deeper = (most[:, way, None] > greatest + EDGE) | falls[:, way, None]
+        row, role = np.nonzero(np.isfinite(begin) & deeper)
+        if len(row):
+
+            def deepest(row: IntArray, begin: FloatArray, way: int = way) -> FloatArray:
+                last = np.maximum(ramps.length[row, way], begin)
+                share = np.linspace(0.0, 1.0, PLACES)
+                place = begin[:, None] + (last - begin)[:, None] * share
+                found: FloatArray = ramp_depths(ramps, row, way, place).max(axis=1)
+                return found
+
+            found = in_parts(deepest, ROWS, row, np.maximum(begin[row, role], 0.0))
+            out[row, role] = np.maximum(out[row, role], found)
+    return out
 
 
 def _ramps_dug(

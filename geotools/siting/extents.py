@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
+from geotools.network.stretches import EDGE
+from geotools.schema import AHEAD, BEHIND
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
@@ -25,9 +27,7 @@ __all__ = [
     "pit_rooms",
 ]
 
-RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 IN_ONE_WAY = np.array([True, True, True, False])  # of two ramps in one hole both lie over the run
-HAIR = 1e-6  # m
 
 
 @dataclass(frozen=True)
@@ -82,9 +82,9 @@ class Extents:
         the ramp leaves the run where that of a one-way pit does.
         """
         box = self.box_behind if way else self.box_ahead
-        turned = self.on_run[:, way + 1] < box[:, way + 1] - HAIR
+        turned = self.on_run[:, way + 1] < box[:, way + 1] - EDGE
         beside = turned[:, None] & np.where(self.shared[:, None], IN_ONE_WAY, True)
-        return np.asarray((box > 0) & (beside | (self.deep_end - self.deep_start < box - HAIR)))
+        return np.asarray((box > 0) & (beside | (self.deep_end - self.deep_start < box - EDGE)))
 
 
 @dataclass(frozen=True)
@@ -205,5 +205,5 @@ def _shared_hole(
             for ahead in (False, True)
         )
     )
-    straight: BoolArray = (reach >= 2 * half - 1e-6) & ~held
+    straight: BoolArray = (reach >= 2 * half - EDGE) & ~held
     return straight, half

@@ -19,9 +19,11 @@ import shapely
 from geotools.accel import in_threads, read_only, run_kernel
 from geotools.network.cells import STRIDE, Points
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of
+from geotools.network.stretches import EDGE
 from geotools.siting.axis import Axis
 from geotools.siting.depths import Depths, Stretch, stations_inside
-from geotools.siting.extents import HAIR, Extents
+from geotools.siting.extents import Extents
+from geotools.street.beside import Outlines
 
 __all__ = ["Grounds", "Sides", "boxes", "lay_grounds", "opened_ground"]
 
@@ -125,6 +127,26 @@ class Grounds:
         wide = np.repeat(self.half_width[of][:, None], 2, axis=1)
         shapes[~bent] = boxes(self.foot[of], self.heading[of], along, wide)
         return shapes
+
+    def farthest(self, xy: FloatArray, row: IntArray) -> FloatArray:
+        """Return how far from a place of each candidate its grounds reach at most, m, (k, 4)."""
+        half = self.length[row] / 2
+        middle = self.foot[row] + self.heading[row] * half[..., None]
+        away = np.hypot(*np.moveaxis(middle - xy[:, None], -1, 0))
+        return np.asarray(away + np.hypot(half, self.half_width[row]), dtype=np.float64)
+
+    def outlines(self, row: IntArray, role: IntArray) -> Outlines:
+        """Return the corners of the grounds of candidates in a role each."""
+        bent = self.bent[row, role]
+        drawn, box = np.flatnonzero(bent), np.flatnonzero(~bent)
+        own = Outlines.of(self.draw(row[drawn], role[drawn]))
+        of = row[box], role[box]
+        corners = _corners(self.foot[of], self.heading[of], self.length[of], self.half_width[of])
+        shape = np.concatenate([np.repeat(box, corners.shape[1]), drawn[own.shape]])
+        order = np.argsort(shape, kind="stable")
+        ring = np.concatenate([np.repeat(np.arange(len(box)), 5), len(box) + own.ring])
+        xy = np.concatenate([corners.reshape(-1, 2), own.xy])
+        return Outlines(xy[order], shape[order], ring[order])
 
     def near_points(self, points: Points, distance: float) -> BoolArray:
         """Return which grounds come within a distance, m, of points; shape (n, 4)."""
@@ -353,7 +375,7 @@ class _Sketch:
         first, last = sides.ends(row, role)
         pit, way, out = sides.inside(row, role)
         every = np.arange(len(row))
-        way = way * (length / np.maximum(end - start, HAIR))[pit]
+        way = way * (length / np.maximum(end - start, EDGE))[pit]
         pit = np.concatenate([every, every, pit, every, every])
         along = np.concatenate([-first, np.zeros(len(row)), way, length, length + last])
         half = self.half_width[row][pit] + np.concatenate([first, first, out, last, last])
@@ -367,7 +389,7 @@ class _Sketch:
             return np.zeros(len(row))
         sides, half = self.sides, self.half_width[row]
         start, end = (edge[row, role] for edge in (sides.dug.start, sides.dug.end))
-        share = length / np.maximum(end - start, HAIR)
+        share = length / np.maximum(end - start, EDGE)
         reached = sides.lean[row] * sides.depths.area[row, role] * share
         ends = sum(2 * out * (half + out) for out in sides.ends(row, role))
         return np.asarray(2 * half * length + 2 * reached + ends, dtype=np.float64)
@@ -434,6 +456,16 @@ def boxes(
         np.concatenate([sides[0], sides[1][:, ::-1]], axis=1)
     )
     return drawn
+
+
+def _corners(
+    foot: FloatArray, heading: FloatArray, length: FloatArray, half_width: FloatArray
+) -> FloatArray:
+    """Return the corners of boxes in turn, the first one again at last, shape (k, 5, 2)."""
+    across = np.stack([-heading[:, 1], heading[:, 0]], axis=1) * half_width[:, None]
+    end = foot + heading * length[:, None]
+    turn = [foot + across, end + across, end - across, foot - across, foot + across]
+    return np.stack(turn, axis=1)
 
 
 def _outlines(

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.schema import AHEAD, BEHIND
 from geotools.siting.along import Across, Along, StringSpots, lanes_along
 from geotools.siting.axis import Axis
-from geotools.siting.extents import AHEAD, BEHIND, Extents
+from geotools.siting.extents import Extents
 from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE, SHUTS
 from geotools.siting.works import SiteRates
 from geotools.street.context import Spots, find_streets

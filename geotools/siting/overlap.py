@@ -31,7 +31,7 @@ LEANING = 9  # of sides that lean
 CUTS = 65  # places along a ramp where its bottom is looked for at a level
 PLACES = 17  # places along the outline of a ramp whose sides lean
 TOGETHER = 5_000  # shapes worked out at once
-HAIR = 1e-9  # m, m2
+ROUNDING = 1e-9  # m, m2
 
 
 def shared_volumes(
@@ -178,7 +178,7 @@ class _Ramp:
         share = np.linspace(0.0, 1.0, CUTS)
         begin, span = self.begin[:, None], (self.last - self.begin)[:, None]
         bottom = np.maximum.accumulate(self.height(begin + span * share), axis=1)
-        count = [(bottom <= one[:, None] + HAIR).sum(axis=1) for one in level.T]
+        count = [(bottom <= one[:, None] + ROUNDING).sum(axis=1) for one in level.T]
         dug = np.maximum(np.stack(count, axis=1) - 1, 0) / (CUTS - 1)
         return np.asarray(begin + span * dug, dtype=np.float64)
 
@@ -205,7 +205,7 @@ def _upright(pits: _Pits, level: FloatArray) -> FloatArray:
     # Two ramps that meet where nothing else is opened share that as well: cut level by level.
     both = np.flatnonzero(~(shapely.is_missing(whole[0]) | shapely.is_missing(whole[1])))
     crossed = shapely.intersection(whole[0][both], whole[1][both])
-    beside = shapely.area(shapely.difference(crossed, pits.opened[both])) > HAIR
+    beside = shapely.area(shapely.difference(crossed, pits.opened[both])) > ROUNDING
     if beside.any():
         some = both[beside]
         out[some] = _leaning(replace(pits, row=pits.row[some], role=pits.role[some]), level[some])

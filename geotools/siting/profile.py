@@ -82,5 +82,5 @@ def steepest(*parts: tuple[FloatArray, FloatArray]) -> FloatArray:
     parts : pair of ndarray
         Rise and length of a stretch, m; a rise that is not known counts as none.
     """
-    slopes = [np.abs(np.nan_to_num(rise)) / np.maximum(run, 1e-6) for rise, run in parts]
+    slopes = [np.abs(np.nan_to_num(rise)) / np.maximum(run, STEP) for rise, run in parts]
     return np.asarray(np.max(slopes, axis=0), dtype=np.float64)

@@ -11,7 +11,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import Texts, by_word
 from geotools.siting.extents import Extents
-from geotools.street.lanes import approach
+from geotools.street.lanes import lanes_between
 
 __all__ = [
     "Lanes",
@@ -118,8 +118,7 @@ def lanes_of_edges(
     between pit and traffic, m. Where the edges are not-a-number none is taken.
     """
     width, lanes = width[:, None], lanes[:, None]
-    halves = [approach(low - gap, high + gap, width, lanes, left=left) for left in (False, True)]
-    taken = np.where(lanes > 0, np.minimum(halves[0].closed + halves[1].closed, lanes), 0)
+    taken = lanes_between(low - gap, high + gap, width, lanes)
     nowhere = np.full(low.shape, np.nan)
     return Lanes(taken, lanes - taken, low, high, begin=nowhere, end=nowhere.copy())
 

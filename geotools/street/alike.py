@@ -31,11 +31,14 @@ class Alike:
         Where they begin.
     end : ndarray, shape (k,)
         Where they end, m along the chain.
+    piece : ndarray of int64, shape (k,)
+        The first piece of each among those of the chains.
     """
 
     net: StreetNet
     places: Places
     end: FloatArray
+    piece: IntArray
 
     def near_edge(self, row: IntArray, forward: npt.NDArray[np.bool_]) -> FloatArray:
         """Return the chainage at which stretches are entered, along the chain or against it, m."""
@@ -45,7 +48,8 @@ class Alike:
         """Return ``lanes``, ``width`` (m), ``speed`` (m/s) or ``oneway`` (along the chain: 1)."""
         values = self.net.column(name)[self._line(row)].astype(np.float64)
         if name == "oneway":
-            values = np.where(self._turned(row), -values, values)
+            turned = self.net.chains.pieces["reversed"].to_numpy(dtype=bool)
+            values = np.where(turned[self.piece[row]], -values, values)
         return np.asarray(values, dtype=np.float64)
 
     def text(self, name: str, row: IntArray) -> npt.NDArray[np.object_]:
@@ -61,13 +65,8 @@ class Alike:
         return row, first[row] + np.arange(len(row)) - bounds[row]
 
     def _line(self, row: IntArray) -> IntArray:
-        return self.net.line_at(self._chain(row), self.places.at[row])
-
-    def _turned(self, row: IntArray) -> npt.NDArray[np.bool_]:
-        return self.net.reversed_at(self._chain(row), self.places.at[row])
-
-    def _chain(self, row: IntArray) -> IntArray:
-        return np.searchsorted(self.places.offsets, row, side="right") - 1
+        lines = self.net.chains.pieces["line"].to_numpy(dtype=np.int64)
+        return np.asarray(lines[self.piece[row]], dtype=np.int64)
 
 
 def alike_stretches(net: StreetNet) -> Alike:
@@ -89,4 +88,4 @@ def alike_stretches(net: StreetNet) -> Alike:
     places = Places.of(run[rows], start[rows], len(net.chains))
     last = np.append(run[rows][1:] != run[rows][:-1], True) if len(rows) else rows.astype(bool)
     end = np.where(last, net.lengths[run[rows]], np.append(start[rows][1:], 0.0))
-    return Alike(net, places, np.asarray(end, dtype=np.float64))
+    return Alike(net, places, np.asarray(end, dtype=np.float64), rows.astype(np.int64))

@@ -11,7 +11,7 @@ import shapely
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
-from geotools.street.lanes import Approach, approach
+from geotools.street.lanes import Approach, approaches
 from geotools.street.net import StreetNet
 from geotools.street.strips import POLYGON, strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
@@ -32,6 +32,7 @@ COLUMNS = [
     "speed",
     "taper",
     "buffer",
+    "lacking",
     "work_length",
     "downstream_taper",
     "days",
@@ -70,7 +71,12 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     if net is None or not len(pits):
         return _numbered(pd.DataFrame(columns=COLUMNS))
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
-    halves = [_half(pits, rules, left=left) for left in (False, True)]
+    halves = approaches(
+        pits["edge_low"].to_numpy(dtype=float) - rules.gap,
+        pits["edge_high"].to_numpy(dtype=float) + rules.gap,
+        pits["street_width"].to_numpy(dtype=float),
+        pits["street_lanes"].to_numpy(dtype=np.int64),
+    )
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)
     drawn = []
@@ -89,17 +95,6 @@ def _numbered(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(closure_id=named)[COLUMNS].reset_index(drop=True)
 
 
-def _half(pits: pd.DataFrame, rules: ClosureRules, *, left: bool) -> Approach:
-    """Return what each pit leaves of the lanes of one direction."""
-    return approach(
-        pits["edge_low"].to_numpy(dtype=float) - rules.gap,
-        pits["edge_high"].to_numpy(dtype=float) + rules.gap,
-        pits["street_width"].to_numpy(dtype=float),
-        pits["street_lanes"].to_numpy(dtype=np.int64),
-        left=left,
-    )
-
-
 def _tapers(
     width: FloatArray, speed: FloatArray, alternate: BoolArray, rules: ClosureRules
 ) -> FloatArray:
@@ -115,7 +110,7 @@ def _closures(
     pits: pd.DataFrame,
     net: StreetNet,
     rules: ClosureRules,
-    halves: list[Approach],
+    halves: tuple[Approach, Approach],
     row: IntArray,
     left: IntArray,
 ) -> pd.DataFrame:
@@ -152,10 +147,21 @@ def _closures(
         speed=speed,
         taper=taper,
         buffer=buffer,
+        lacking=_lacking(pits, net, taper + buffer, along),
         work_length=(pits["work_high"] - pits["work_low"]).astype(float),
         downstream_taper=DOWNSTREAM_TAPER_M,
         geometry=_shapes(pits, net, line, edge, taper, buffer, along),
     )
+
+
+def _lacking(
+    pits: pd.DataFrame, net: StreetNet, wanted: FloatArray, along: BoolArray
+) -> FloatArray:
+    """Return what of taper and buffer, m, finds no room before the work: the street ends there."""
+    low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
+    length = net.lengths[pits["street_chain"].to_numpy(dtype=np.int64)]
+    room = np.where(along, low, length - high)
+    return np.asarray(np.clip(wanted - room, 0.0, wanted), dtype=np.float64)
 
 
 def _turned(pits: pd.DataFrame, net: StreetNet) -> BoolArray:

@@ -12,8 +12,9 @@ import pandas as pd
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
+from geotools.street.precedence import precedence
 
-__all__ = ["STREET_COLUMNS", "Spots", "find_streets", "street_context"]
+__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets", "street_context"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,
@@ -60,7 +61,7 @@ class Spots:
         """Return which places have a street."""
         return np.asarray(self.chain >= 0, dtype=np.bool_)
 
-    def of(self, wanted: BoolArray) -> Spots:
+    def of(self, wanted: BoolArray | IntArray) -> Spots:
         """Return some of the places."""
         columns = {n: getattr(self, n)[wanted] for n in ("chain", "at", "offset", "same")}
         return Spots(self.net, **columns)
@@ -72,25 +73,28 @@ class Spots:
         """
         if not len(self.net.chains):
             return np.full(len(self.chain), np.nan)
-        values = self.net.column(name)[self._line].astype(np.float64)
+        values = self.net.column(name)[self.line].astype(np.float64)
         if name == "oneway":
-            values = np.where(self.net.reversed_at(self._on, self.at), -values, values)
+            turned = self.net.chains.pieces["reversed"].to_numpy(dtype=bool)[self._piece]
+            values = np.where(turned, -values, values)
         return np.where(self.known, values, np.nan)
 
     def text(self, name: str) -> npt.NDArray[np.object_]:
         """Return ``class`` or ``name`` of the streets; empty where there is none."""
         out: npt.NDArray[np.object_] = np.full(len(self.chain), "", dtype=object)
         if len(self.net.chains):
-            out[self.known] = self.net.column(name)[self._line[self.known]]
+            out[self.known] = self.net.column(name)[self.line[self.known]]
         return out
 
-    @cached_property
-    def _line(self) -> IntArray:
-        return self.net.line_at(self._on, self.at)
-
     @property
-    def _on(self) -> IntArray:
-        return np.asarray(np.maximum(self.chain, 0), dtype=np.int64)
+    def line(self) -> IntArray:
+        """Return the centrelines as rows of the table, any where there is no street."""
+        lines = self.net.chains.pieces["line"].to_numpy(dtype=np.int64)
+        return np.asarray(lines[self._piece], dtype=np.int64)
+
+    @cached_property
+    def _piece(self) -> IntArray:
+        return self.net.piece_of(np.maximum(self.chain, 0), self.at)
 
 
 def find_streets(
@@ -152,7 +156,12 @@ def street_context(
         Columns of `STREET_COLUMNS`: those of `Spots`, distance along the street back and on to
         the next intersections (m, infinite where none), and what the centreline says.
     """
-    spots = find_streets(net, xy, heading, reach=reach, parallel=parallel)
+    return context_of(find_streets(net, xy, heading, reach=reach, parallel=parallel))
+
+
+def context_of(spots: Spots) -> pd.DataFrame:
+    """Say of places what their streets are; the columns of `street_context`."""
+    net = spots.net
     before, after = _next_crossings(net, np.maximum(spots.chain, 0), spots.at)
     context = {
         "chain": spots.chain,
@@ -180,15 +189,14 @@ def _to_the_left(side: FloatArray, unit: FloatArray) -> BoolArray:
 def _first_of(place: IntArray, rows: Spots, middle: FloatArray) -> IntArray:
     """Return one row of each place, by what does not hang on how the streets are listed or drawn.
 
-    Of streets equally near the wider one counts, then the one of more lanes, the faster one, the
-    first by class and by name; at last the segment whose middle lies farther west, then south.
+    Of streets equally near that counts which comes first by `precedence`; at last the segment
+    whose middle lies farther west, then south.
     """
     again = place[1:] == place[:-1]
     tied = np.flatnonzero(np.append(again, False) | np.insert(again, 0, False))
     few = Spots(rows.net, *(getattr(rows, n)[tied] for n in ("chain", "at", "offset", "same")))
     west, south = middle[tied].round(3).T
-    keys = [place[tied], *(-few.number(name) for name in ("width", "lanes", "speed"))]
-    keys += [np.unique(few.text(name), return_inverse=True)[1] for name in TEXTS]
+    keys = [place[tied], *(precedence(rows.net.column, few.line) if len(tied) else ())]
     order = np.lexsort([*keys, west, south, few.chain, few.at][::-1])
     first = tied[order[np.unique(place[tied[order]], return_index=True)[1]]]
     kept = np.ones(len(place), dtype=bool)

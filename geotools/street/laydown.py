@@ -224,10 +224,8 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float
     rises = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "rise": []})
     gather = np.full(len(net.chains), STREET_BEND_GATHER)
     bends = find_bends(net.thinned, gather, none, rises, rules)
-    line = net.line_at(
-        bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
-    )
-    half = net.table["width"].to_numpy(dtype=float)[line] / 2 + verge
+    chain, at = bends["run"].to_numpy(dtype=np.int64), bends["chainage"].to_numpy(dtype=float)
+    half = net.least_width(chain, at) / 2 + verge
     turned = bends["deflection"].to_numpy(dtype=float)
     axis = bends["axis_radius"].to_numpy(dtype=float)
     across = passing_radius_m(np.clip(turned, 0, np.pi), half, axis_radius_m=axis)

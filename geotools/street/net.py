@@ -15,6 +15,7 @@ from geotools.intake.columns import Lines
 from geotools.network.bends import Thinned, thin
 from geotools.network.cells import Points
 from geotools.network.noding import node_lines
+from geotools.network.pieces import TOUCH
 from geotools.network.places import Places
 from geotools.network.ragged import (
     BoolArray,
@@ -33,6 +34,7 @@ from geotools.street.alike import Alike, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
 from geotools.street.nearest import Segments
+from geotools.street.precedence import first_of_two
 from geotools.street.swings import swings
 
 __all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record", "one_way"]
@@ -88,17 +90,41 @@ class StreetNet:
         """Return the `swings` at the vertices of the chains."""
         return swings(self.chains.xy, self.chains.offsets)
 
+    @cached_property
+    def bent(self) -> FloatArray:
+        """Return ``2 tan(t/2)`` of the turns either way before every vertex, summed, and of all."""
+        return np.append(0.0, np.cumsum(np.abs(np.diff(self.swing, prepend=0.0))))
+
     def line_at(self, chain: IntArray, at: FloatArray) -> IntArray:
         """Return the centreline at places along chains, as rows of the table."""
         rows = self.chains.pieces["line"].to_numpy(dtype=np.int64)
-        return np.asarray(rows[self._piece_at(chain, at)], dtype=np.int64)
+        return np.asarray(rows[self.piece_of(chain, at)], dtype=np.int64)
+
+    def piece_of(self, chain: IntArray, at: FloatArray) -> IntArray:
+        """Return the piece of places along chains; on a joint of two the one that comes first.
+
+        Which of them begins there hangs on which way the chain goes, and so on where north is.
+        """
+        before, after = self._pieces.beside(chain, at, touch=TOUCH)
+        line = self.chains.pieces["line"].to_numpy(dtype=np.int64)
+        joint = np.flatnonzero(line[before] != line[after])
+        sign = first_of_two(self.column, *(line[row[joint]] for row in (before, after)))
+        after[joint] = np.where(sign > 0, before[joint], after[joint])
+        return after
+
+    def least_width(self, chain: IntArray, at: FloatArray) -> FloatArray:
+        """Return the width at places along chains, m; on a joint of two that of the narrower."""
+        line = self.chains.pieces["line"].to_numpy(dtype=np.int64)
+        width = self.column("width")
+        both = self._pieces.beside(chain, at, touch=TOUCH)
+        return np.asarray(np.minimum(*(width[line[row]] for row in both)), dtype=np.float64)
 
     def reversed_at(self, chain: IntArray, at: FloatArray) -> npt.NDArray[np.bool_]:
         """Return whether chains go against the centreline as drawn at places along them."""
         rows = self.chains.pieces["reversed"].to_numpy(dtype=bool)
         if not len(rows):
             return np.zeros(len(at), dtype=bool)
-        return np.asarray(rows[self._piece_at(chain, at)], dtype=np.bool_)
+        return np.asarray(rows[self.piece_of(chain, at)], dtype=np.bool_)
 
     @cached_property
     def segments(self) -> Segments:
@@ -143,10 +169,6 @@ class StreetNet:
         pieces = self.chains.pieces
         start = pieces["start"].to_numpy(dtype=float)
         return Places.of(pieces["run"].to_numpy(), start, len(self.chains))
-
-    def _piece_at(self, chain: IntArray, at: FloatArray) -> IntArray:
-        """Return the piece of its chain at every place."""
-        return self._pieces.holding(chain, at)
 
 
 def _shared(texts: pd.Series) -> npt.NDArray[np.object_]:

@@ -14,11 +14,19 @@ from geotools.accel import in_threads
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings, counted
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, take, to_linestrings
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    offsets_of,
+    take,
+    to_linestrings,
+)
 from geotools.schema import quantity_text
-from geotools.street.context import STREET_COLUMNS, street_context
+from geotools.street.context import STREET_COLUMNS, TIE, Spots, context_of, find_streets
 from geotools.street.laydown import Corridors, build_corridors
 from geotools.street.net import StreetNet, build_streets, on_record, one_way
+from geotools.street.precedence import first_of_two
 
 __all__ = ["StreetGround", "StreetScene", "build_scene", "with_street"]
 
@@ -261,9 +269,10 @@ def with_street(
 ) -> pd.DataFrame:
     """Add the street's columns to stations; empty ones where there are no streets.
 
-    ``heading`` and ``before`` are unit vectors along the main behind and before each station.
+    ``heading`` and ``before`` are unit vectors along the main after and before each station.
     Where a main turns into a street or out of it, it is not along the street yet, or no more:
-    there it has none, whichever way it goes.
+    there it has none, whichever way it goes. Where it turns from one street into another it is in
+    that in which it stands farther (`_farther_in`).
     """
     xy = stations[["x", "y"]].to_numpy(dtype=float)
     if scene is None:
@@ -273,14 +282,27 @@ def with_street(
         }
         return stations.assign(**empty).assign(street_chain=-1, street_same=True)
     limits = {"reach": rules.reach, "parallel": rules.parallel}
-    context = street_context(scene.net, xy, heading, **limits)
-    turns = np.flatnonzero(
-        (context["street_chain"].to_numpy() >= 0) & (heading != before).any(axis=1)
-    )
-    left = street_context(scene.net, xy[turns], before[turns], **limits)
-    out = (left["street_chain"] < 0).to_numpy()
-    for name in STREET_COLUMNS:  # as they are where no street is
-        column = context[name].to_numpy(copy=True)
-        column[turns[out]] = left[name].to_numpy()[out]
-        context[name] = column
-    return stations.join(context.set_index(stations.index))
+    spots = find_streets(scene.net, xy, heading, **limits)
+    turns = np.flatnonzero(spots.known & (heading != before).any(axis=1))
+    left = find_streets(scene.net, xy[turns], before[turns], **limits)
+    if len(turns):
+        taken = _farther_in(left, spots.of(turns), before[turns], heading[turns])
+        for name in ("chain", "at", "offset", "same"):
+            getattr(spots, name)[turns[taken]] = getattr(left, name)[taken]
+    return stations.join(context_of(spots).set_index(stations.index))
+
+
+def _farther_in(left: Spots, entered: Spots, before: FloatArray, heading: FloatArray) -> BoolArray:
+    """Return where a main is in the street it leaves at a corner, not in that it enters.
+
+    Where it leaves none it is in none. Of two it is in that whose kerb it lies farther inside of,
+    then in the first by `first_of_two`, at last in the one whose leg goes farther west, or south,
+    from the corner: which way the run goes says nothing.
+    """
+    past = [np.abs(spots.offset) - spots.number("width") / 2 for spots in (left, entered)]
+    gap = np.nan_to_num(past[1] - past[0])
+    sign = np.where(np.abs(gap) > TIE, np.sign(gap), 0.0)
+    ways = np.round(heading + before, 6)  # of the legs, the other way round for the one before
+    for tie in (first_of_two(left.net.column, left.line, entered.line), *np.sign(ways).T):
+        sign = np.where(sign == 0, tie, sign)
+    return ~left.known | (sign > 0)

@@ -98,7 +98,7 @@ def lay_strings(
     least : float, optional
         Shortest piece that is fused, m; half of `piece` is enough at most.
     over_middle : bool
-        Whether strings may lie over the middle of the street and beyond it.
+        Whether strings may lie over the middle of the street and beyond.
     lateral_gap : float, optional
         Room between strings and traffic, m.
 
@@ -110,27 +110,39 @@ def lay_strings(
         centreline it lies, and ``end_at``, where it ends along the chain, m; ``led``, whether it
         lies where it is not due, past a place to avoid.
     """
-    count = pulls["strings"].to_numpy(dtype=np.int64)
-    pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
+    pull, number, shares = _shared(pulls)
     length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece, least)
-    number = np.arange(len(pull)) - offsets_of(count)[pull]
     trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
     places = _places(pulls, gap, over_middle=over_middle)
     spared = _takes_more(pulls, places, lateral_gap)
     off, led, shapes = _side_by_side(pulls, net, (pull, number, length), places, spared, trees)
     own = pulls.iloc[pull].reset_index(drop=True)
-    return own.assign(
-        string_id=[f"{p}-S{k + 1}" for p, k in zip(own["pull_id"], number, strict=True)],
-        number=number + 1,
-        length=length,
-        street=own["street_name"],
+    return _told(own, number, length, off).assign(
         joints=shares - 1,
-        beyond=_beyond(own, off),
-        off=off,
         end_at=_ends(own, net, length, off),
         led=led,
         geometry=shapely.multipolygons(shapes, indices=np.arange(len(shapes))),
     )[COLUMNS]
+
+
+def _shared(pulls: pd.DataFrame) -> tuple[IntArray, IntArray, IntArray]:
+    """Return pull, number from 0 within it, and pipes of each string of all pulls."""
+    count = pulls["strings"].to_numpy(dtype=np.int64)
+    pull, shares = string_pieces(pulls["joints"].to_numpy(dtype=np.int64) + 1, count)
+    return pull, np.arange(len(pull)) - offsets_of(count)[pull], shares
+
+
+def _told(own: pd.DataFrame, number: IntArray, length: FloatArray, off: FloatArray) -> pd.DataFrame:
+    """Return names, lengths and sides of strings, from 0 in their pull, beside the pull of each."""
+    return own.assign(
+        string_id=[f"{p}-S{k + 1}" for p, k in zip(own["pull_id"], number, strict=True)],
+        number=number + 1,
+        length=length,
+        # Beside its nearest street a string that goes straight back lies in none.
+        street=own["street_name"].where(own["street_chain"] >= 0, ""),
+        beyond=_beyond(own, off),
+        off=off,
+    )
 
 
 def _side_by_side(

@@ -18,6 +18,7 @@ from geotools.errors import SlipmainError
 from geotools.intake.columns import Layers, Points
 from geotools.intake.digest import sha256
 from geotools.intake.read import read_layers
+from geotools.intake.sources import FramePart
 from geotools.intake.window import Window
 from geotools.network.build import RunSet
 from geotools.scale.districts import same_runs, span_of
@@ -39,6 +40,8 @@ class Job:
     brief : Brief
     window : Window
         Where to read the layers.
+    frames : mapping
+        Layers in memory: what of them lies there.
     runs : DataFrame
         Runs to plan: ``run_id``, ``main_ids``.
     span : ndarray, shape (k, 5)
@@ -62,6 +65,7 @@ class Job:
     name: str
     brief: Brief
     window: Window
+    frames: Mapping[str, FramePart]
     runs: pd.DataFrame
     span: np.ndarray[Any, np.dtype[np.float64]]
     renamed: Mapping[str, str]
@@ -114,6 +118,7 @@ def _read(job: Job) -> Layers:
     """Read the layers around the district; what the batch read for it is put beside them."""
     layers = read_layers(
         job.brief,
+        frames=job.frames,
         allow_remote=job.allow_remote,
         window=job.window,
         elsewhere=("districts", *(() if job.edits is None else ("pit_edits",))),  # by the batch

@@ -5,13 +5,15 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import fields
-from importlib.metadata import version
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import shapely
 
+import geotools
 from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
 from geotools.tools._shared import ground_seen
@@ -54,7 +56,7 @@ def _hash(part: Iterator[bytes]) -> str:
 
 
 def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
-    yield "version", iter([version("slipmain").encode()])
+    yield "version", iter([geotools.__version__.encode(), _program()])
     yield "crs", (crs.to_wkt().encode() for crs in (layers.working_crs, layers.output_crs))
     yield "settings", _settings_bytes(job.brief)
     yield "runs", _run_bytes(job)
@@ -67,6 +69,17 @@ def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
         part = getattr(layers, item.name)
         if isinstance(part, Lines | Points | Areas):
             yield item.name, _layer_bytes(part)
+
+
+@cache
+def _program() -> bytes:
+    """Return the hash of the package's modules and tables; a clone's version is always the same."""
+    total, root = hashlib.blake2b(digest_size=16), Path(geotools.__file__).parent
+    for file in sorted({*root.rglob("*.py"), *(root / "pipe" / "data").iterdir()}):
+        name, content = file.relative_to(root).as_posix(), file.read_bytes()
+        total.update(f"{name}\0{len(content)}\0".encode())
+        total.update(content)
+    return total.digest()
 
 
 def _settings_bytes(brief: Brief) -> Iterator[bytes]:
@@ -92,10 +105,12 @@ def _layer_bytes(part: Lines | Points | Areas) -> Iterator[bytes]:
 
 
 def _table_bytes(table: pd.DataFrame) -> Iterator[bytes]:
-    """Yield a table's columns; a geometry as WKB."""
+    """Yield a table's columns: which values are missing, and those there are; geometry as WKB."""
     for name in table.columns:
         yield str(name).encode()
         if name == "geometry":
             yield from (b"" if wkb is None else wkb for wkb in shapely.to_wkb(table[name]))
         else:
-            yield table[name].astype(str).str.cat(sep="\0").encode()
+            missing = table[name].isna().to_numpy(bool)
+            yield np.packbits(missing).tobytes()  # joined text says nothing of where gaps are
+            yield table[name][~missing].astype(str).str.cat(sep="\0").encode()

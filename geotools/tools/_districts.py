@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,12 +15,13 @@ from geotools.call import sources_of
 from geotools.deliver.files import spare
 from geotools.deliver.geopackage import check_target, write_geopackage
 from geotools.deliver.layers import placed, run_lines
-from geotools.deliver.read_plan import read_plan
+from geotools.deliver.read_plan import read_plan, read_raw
 from geotools.deliver.sld import check_styles, style_names, write_styles
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import SEVERITIES
+from geotools.intake.memory import part_of, shelved, told_apart
 from geotools.intake.named import named_files
 from geotools.intake.place import odd_letters
 from geotools.intake.read import look_at, read_layers
@@ -53,6 +55,9 @@ from geotools.tools._prepare import (
 from geotools.tools._shared import runs_of
 from geotools.tools.plan import TOOL as PLAN
 
+if TYPE_CHECKING:
+    import geopandas
+
 __all__ = ["Call", "open_folder", "plan_districts"]
 
 SUMMARY = "summary.gpkg"
@@ -79,7 +84,7 @@ _MARGIN = 500.0
 
 @dataclass(frozen=True)
 class Call:
-    """How a batch was called."""
+    """How a batch was called; ``frames`` are layers in memory."""
 
     folder: Path
     workers: int | None
@@ -89,13 +94,14 @@ class Call:
     resume: bool
     overwrite: bool
     allow_remote: bool
+    frames: Mapping[str, geopandas.GeoDataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Share:
     """The network, whole, and which district plans which run and has which edit.
 
-    A run has `OUTSIDE` if it touches none, `NOT_CHOSEN` if the brief chooses others. An edit on
+    A run has `NOT_CHOSEN` if the brief chooses others, `OUTSIDE` if it touches none. An edit on
     no run, or on one no district plans, has -1.
     """
 
@@ -132,6 +138,7 @@ def open_folder(path: Path) -> Path:
 
 def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     """Plan every district, keep the manifest, write the summary."""
+    call = replace(call, frames=told_apart(call.frames))
     before = _earlier(call)
     made = _made(call.folder)
     summary, styles = call.folder / SUMMARY, call.folder / STYLES
@@ -145,6 +152,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     with begun as workers:
         share = _share_out(layers, districts, brief, progress)
         jobs, entries = _jobs(share, brief, call, before, names)
+        workers()  # nothing is written for workers that cannot be reached
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
         files |= {name for name in made if (call.folder / name).exists()}
         write_manifest(call.folder, entries, files)
@@ -164,7 +172,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
         write_styles(summary, _LAYERS, units=units, folder=styles)
-    told = _told(share, entries, stale, brief.output.units) | _told_fates(fates)
+    told = _told(share, call.folder, entries, stale, units) | _told_fates(fates)
     return _outcome(tables, brief, call, told)
 
 
@@ -274,14 +282,16 @@ def _network(brief: Brief, call: Call, progress: Progress) -> tuple[Layers, pd.D
         If there are no districts.
     """
     inputs = {name: entry for name, entry in brief.inputs.items() if name in _NETWORK}
+    given, remote = {*brief.inputs, *call.frames}, call.allow_remote
     layers = read_layers(
         brief.model_copy(update={"inputs": inputs}),
-        allow_remote=call.allow_remote,
+        frames={name: frame for name, frame in call.frames.items() if name in _NETWORK},
+        allow_remote=remote,
         progress=progress,
-        elsewhere=brief.inputs,  # the rest is read by the districts
+        elsewhere=given,  # the rest is read by the districts
     )
-    rest = [name for name in brief.inputs if name not in _NETWORK]
-    told = [layers.inputs, look_at(brief, rest, allow_remote=call.allow_remote)]
+    rest = given - {*_NETWORK}
+    told = [layers.inputs, look_at(brief, rest, frames=call.frames, allow_remote=remote)]
     layers = replace(layers, inputs=pd.concat([t for t in told if len(t)], ignore_index=True))
     if layers.districts is None or not len(layers.districts):
         raise LayerError("districts", "none given; name them: --districts file.gpkg:districts")
@@ -299,8 +309,8 @@ def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: 
     if layers.valves is not None:
         progress("working out shutdowns")
         shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
-    _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
     district = _only_chosen(layers, runs, districts, district, brief)
+    _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
     edits = _share_edits(layers, runs, district)
     return Share(layers, runs, districts, district, shutdowns, edits)
 
@@ -312,7 +322,7 @@ def _only_chosen(
     chosen = choose_runs(runs, layers, brief.network.only)
     if chosen.all():
         return district
-    out = np.where(chosen, district, np.where(district < 0, district, NOT_CHOSEN))
+    out = np.where(chosen, district, NOT_CHOSEN)
     report_not_chosen(~chosen, layers.findings)
     bare = np.setdiff1d(np.unique(district[district >= 0]), out)
     layers.findings.add_many(
@@ -393,6 +403,8 @@ def _jobs(
     """
     inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
+    frames = {name: frame for name, frame in call.frames.items() if name not in _BY_BATCH}
+    shelf = shelved(frames, brief)
     span = span_of(share.runs.chains)
     entries, jobs, size = {}, {}, {}
     for k, name in enumerate(share.districts["name"]):
@@ -403,13 +415,15 @@ def _jobs(
         target = call.folder / names[name]
         edits, told = _edits_of(share, k)
         last = before.get(name)
+        window = _window(share, rows, brief)
         good = last is not None and last.file == target.name and still_good(call.folder, last)
         if last is not None and (good or last.status in FAILED):
             entries[name] = last
         jobs[name] = Job(
             name=name,
             brief=own,
-            window=_window(share, rows, brief),
+            window=window,
+            frames={layer.layer: part_of(layer, window) for layer in shelf},
             runs=share.runs.table[["run_id", "main_ids"]].iloc[rows].reset_index(drop=True),
             span=span[rows],
             renamed=share.layers.renamed,
@@ -519,10 +533,13 @@ def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFr
     return runs.assign(rank=np.where(planned, np.arange(1, len(runs) + 1), np.nan))
 
 
-def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str) -> dict[str, Any]:
+def _told(
+    share: Share, folder: Path, entries: dict[str, Entry], stale: list[str], system: str
+) -> dict[str, Any]:
     """Return what the summary says of runs outside, findings and stale plans.
 
-    Findings are counted in the plans of the districts, in the summary, and in all of these.
+    Findings are counted in the plans of the districts, in the summary, and in all of these; and
+    once each, for what is so of the whole is told in every district.
     """
     length = DIMENSIONS["length"]
     unit = length.suffix(system)
@@ -541,6 +558,7 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
         "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
         f"length_outside_districts_{unit}": meters / length.units[unit],
         "findings": {s: sum(count[s] for count in counts) for s in severities},
+        "findings_distinct": _distinct(share, folder, entries),
         "findings_of_summary": own,
         "findings_by_district": {name: by_district[name] for name in sorted(by_district)},
         "shared_saving_within_districts": sum(
@@ -548,6 +566,22 @@ def _told(share: Share, entries: dict[str, Entry], stale: list[str], system: str
         ),
         "stale_plans": stale,
     }
+
+
+def _distinct(share: Share, folder: Path, entries: dict[str, Entry]) -> dict[str, int]:
+    """Count the findings of the summary and of all districts, each once however often it is told.
+
+    Those are one that say the same of the same feature.
+    """
+    same = ["severity", "rule", "layer", "feature", "text"]
+    tables = [pd.DataFrame(share.layers.findings.table())[same]]
+    tables += [
+        pd.DataFrame(read_raw(folder / entry.file, "findings", geometry=False))[same]
+        for entry in entries.values()
+        if entry.file
+    ]
+    told = pd.concat([t.astype(object).fillna("") for t in tables]).drop_duplicates()
+    return {s: int((told["severity"] == s).sum()) for s in SEVERITIES[::-1]}
 
 
 def _told_fates(fates: dict[str, Fate]) -> dict[str, Any]:
@@ -595,7 +629,11 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
         ]
     if count := told["runs_not_chosen"]:
         lines += [f"left out   {count} runs are not among those chosen (network.only)"]
-    counts = {"in all": told["findings"], f"in {SUMMARY}": told["findings_of_summary"]}
+    counts = {
+        "in all": told["findings"],
+        "each told once": told["findings_distinct"],
+        f"in {SUMMARY}": told["findings_of_summary"],
+    }
     lines += [
         "findings   "
         + "; ".join(

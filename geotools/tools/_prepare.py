@@ -23,7 +23,7 @@ from geotools.network.named import chosen_runs, runs_by_name
 from geotools.network.onto import ALMOST
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, line_lengths
-from geotools.network.stations import build_stations
+from geotools.network.stations import build_stations, joint_records
 from geotools.pulls.digs import dig_list
 from geotools.schema import ROLES
 from geotools.siting.axis import Axis
@@ -327,14 +327,8 @@ def _stations(
     )
     stations = build_stations(runs.chains, fixed, extra, step=brief.ground.step)
     lengths = line_lengths(layers.mains.xy, layers.mains.offsets)
-    line = stations["line"].to_numpy(dtype=np.int64)
-    share, rate = (
-        stations[name].to_numpy(dtype=float) / np.maximum(lengths[line], 1e-9)
-        for name in ("line_at", "line_rate")
-    )
-    stations = stations.rename(columns={"line": "main"}).assign(
-        main_share=np.clip(share, 0, 1), main_rate=rate
-    )
+    joints = _by_share(joint_records(runs.chains, stations), lengths)
+    stations = _by_share(stations, lengths)
     stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
     profiled = add_profile(
         stations,
@@ -343,8 +337,24 @@ def _stations(
         dem_given=bool(layers.dem),
         findings=layers.findings,
         run_ids=runs.table["run_id"].tolist(),
+        joints=joints,
     )
-    return profiled.drop(columns=["line_at", "line_rate", "main_share", "main_rate"])
+    return profiled.drop(columns=["main_share", "main_rate"])
+
+
+def _by_share(places: pd.DataFrame, lengths: FloatArray) -> pd.DataFrame:
+    """Say of places on mains by what share of these they lie along them; lengths in m."""
+    line = places["line"].to_numpy(dtype=np.int64)
+    share, rate = (
+        places[name].to_numpy(dtype=float) / np.maximum(lengths[line], 1e-9)
+        for name in ("line_at", "line_rate")
+    )
+    columns = {"main_share": np.clip(share, 0, 1), "main_rate": rate}
+    return (
+        places.drop(columns=["line_at", "line_rate"])
+        .rename(columns={"line": "main"})
+        .assign(**columns)
+    )
 
 
 def _unmatched(runs: RunSet) -> pd.DataFrame:

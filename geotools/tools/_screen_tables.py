@@ -471,11 +471,23 @@ def _text(tables: dict[str, Any], brief: Brief, counts: dict[str, int], target: 
         *left_out_lines(ranking, tables["findings"], tables["inputs"]),
         "",
         *([text_table(head, rows), ""] if rows else []),
+        *_estimated(counts),
         finding_line(tables["findings"]),
         *([f"wrote     {target}"] if target is not None else []),
         "Planning values only: competent persons, local codes and licensed practice decide.",
     ]
     return "\n".join(lines)
+
+
+def _estimated(counts: dict[str, int]) -> list[str]:
+    """Return a line that says what a verdict is not; nothing where no run would be planned."""
+    _, doubtful, out = VERDICTS
+    if not sum(counts.values()) - counts[out]:
+        return []
+    return [
+        f"A ranking is an estimate: a run, above all one that is {doubtful}, may come out with no "
+        "plan; `slipmain plan --only RUN` tells."
+    ]
 
 
 def _assumed_text(ranking: pd.DataFrame) -> list[str]:

@@ -27,11 +27,13 @@ __all__ = [
     "report_blocked",
     "report_closures",
     "report_crossing",
+    "report_cut_closures",
     "report_deep",
     "report_other_lanes",
     "report_over_digs",
     "report_shared",
     "report_slopes",
+    "report_straight",
     "report_strings",
     "shared_pits",
 ]
@@ -39,6 +41,7 @@ __all__ = [
 _OF_RUNS = {1: "of one run", 2: "of two runs"}
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
+LACKING = 1.0  # m of taper and buffer that are not worth a word
 AT_ONCE = 5_000  # pits held against the streets at once
 
 
@@ -144,6 +147,58 @@ def report_blocked(
             features=string,
             xy=shapely.get_coordinates(shapely.point_on_surface(met)),
         )
+
+
+def report_straight(
+    strings: pd.DataFrame, laid: pd.DataFrame, pits: pd.DataFrame, ground: Shared
+) -> None:
+    """Report, a finding a pull, strings that leave the street their pit stands in.
+
+    Where the main goes askew to its street no street goes on the way of the pull: they lie
+    straight back, over whatever ground there is.
+    """
+    if ground.scene is None or not len(strings):
+        return
+    net, findings = ground.scene.net, ground.layers.findings
+    pit = pd.Index(pits["pit_id"]).get_indexer(laid["insertion_pit"])
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)[pit]
+    pull = pd.Index(laid["pull_id"]).get_indexer(strings["pull_id"])
+    rows = np.flatnonzero(((laid["street_chain"].to_numpy() < 0) & (chain >= 0))[pull])
+    shapes, pull = strings["geometry"].to_numpy(dtype=object)[rows], pull[rows]
+    far = np.zeros(len(laid))
+    lines = to_linestrings(net.chains.xy, net.chains.offsets)[chain[pull]]
+    np.maximum.at(far, pull, _farthest(shapes, lines))
+    pull, first = np.unique(pull, return_index=True)
+    names = laid["pull_id"].to_numpy(dtype=object)[pull]
+    findings.add_many(
+        "warning",
+        "string-off-street",
+        [
+            f"strings of pull {name} lie straight back from pit {stands}, in no street, up to "
+            f"{findings.length(most, 0)} from the centreline of the one the pit stands in: the "
+            "main goes askew to it there; agree the ground with its owner, or insert from another "
+            "pit."
+            for name, stands, most in zip(
+                names,
+                laid["insertion_pit"].to_numpy(dtype=object)[pull],
+                far[pull],
+                strict=True,
+            )
+        ],
+        layer="strings",
+        features=names,
+        geometry=shapely.point_on_surface(shapes[first]),
+    )
+
+
+def _farthest(
+    shapes: npt.NDArray[np.object_], lines: npt.NDArray[np.object_]
+) -> npt.NDArray[np.float64]:
+    """Return how far from each line the farthest corner of its shape lies, m."""
+    points, of = shapely.get_coordinates(shapes, return_index=True)
+    far = np.zeros(len(shapes))
+    np.maximum.at(far, of, shapely.distance(shapely.points(points), lines[of]))
+    return far
 
 
 def report_beyond(strings: pd.DataFrame, findings: Findings) -> None:
@@ -375,6 +430,28 @@ def _own_lanes(pits: pd.DataFrame) -> list[str]:
         f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
         for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
     ]
+
+
+def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
+    """Report closures whose taper and buffer find no room before the street begins."""
+    rows = closures[closures["lacking"] > LACKING]
+    names = rows["closure_id"].to_numpy(dtype=object)
+    findings.add_many(
+        "warning",
+        "closure-cut-short",
+        [
+            f"closure {name}: {findings.length(lacking, 0)} of its {findings.length(whole, 0)} of "
+            f"taper and buffer find no room before the work, for {street or 'the street'} begins "
+            "there: plan them in the streets traffic comes from, or agree a lower speed, or move "
+            "the pit."
+            for name, lacking, whole, street in zip(
+                names, rows["lacking"], rows["taper"] + rows["buffer"], rows["street"], strict=True
+            )
+        ],
+        layer="closures",
+        features=names,
+        geometry=shapely.point_on_surface(rows["geometry"].to_numpy(dtype=object)),
+    )
 
 
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:

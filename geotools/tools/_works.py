@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from geotools.accel import give_back
 from geotools.brief import Brief
@@ -29,12 +28,13 @@ from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.ground_checks import hard_places, soft_places
 from geotools.siting.laydown import RampTops, ramp_ends, ramp_tops
+from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.strings import lay_strings
-from geotools.street.strips import on_street
 from geotools.street.taken import least_half, string_stretches
+from geotools.tools._outside import report_outside
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
     report_aslant,
@@ -42,11 +42,13 @@ from geotools.tools._sites import (
     report_blocked,
     report_closures,
     report_crossing,
+    report_cut_closures,
     report_deep,
     report_other_lanes,
     report_over_digs,
     report_shared,
     report_slopes,
+    report_straight,
     report_strings,
     shared_pits,
 )
@@ -55,7 +57,8 @@ __all__ = ["Works", "work_out"]
 
 
 WORDED = ("scope", "run_id", "item", "unit")  # told of quantities in few words
-ALONG = 1.0  # m of street on either side of a pit that tell how it runs there
+HAIR = 1e-6  # m
+TURNED = np.radians(1.0)  # of a street by a pit, from which on its ground tells how far it lies
 LAID = 1_000  # pulls whose strings are laid at once: of each the whole street is looked along
 
 
@@ -117,9 +120,11 @@ def work_out(
     report_other_lanes(laid, spaces[1], strings, ground.layers.findings)
     del spaces, laid
     give_back()
+    closures = _closures(ground, taken)
+    report_outside(pits, closures, ground)
     return Works(
         strings=strings,
-        closures=_closures(ground, taken),
+        closures=closures,
         local_digs=placed,
         quantities=quantities,
         schedule=schedule,
@@ -153,6 +158,7 @@ def _strings(
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
+    report_straight(strings, laid, pits, ground)
     return strings
 
 
@@ -170,6 +176,7 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
         ),
     )
     report_closures(closures, ground)
+    report_cut_closures(closures, ground.layers.findings)
     return closures
 
 
@@ -237,14 +244,7 @@ def _laid(
     pit = pit.reset_index(drop=True)
     ahead = (pulls["direction"] == "ahead").to_numpy()
     run = pulls["run"].to_numpy(dtype=np.int64)
-    face = np.where(ahead, pit["lay_face_end"], pit["lay_face_start"]).astype(float)
-    box = np.where(ahead, pit["lay_box_ahead"], pit["lay_box_behind"]).astype(float)
-    # Where two ramps share a hole its edge lies farther back than the top of either alone.
-    farther = np.where(
-        ahead,
-        face - box - (pit["face_end"] - pit["box_ahead"]),
-        pit["face_start"] + pit["box_behind"] - (face + box),
-    ).astype(float)
+    face, box, farther = _ramp_of(pit, ahead)
     laid = pulls.assign(outside=_of_run(table, pulls, "outside"), pipes=pulls["joints"] + 1)
     axis = ground.axis
     if ground.scene is None:
@@ -267,6 +267,27 @@ def _laid(
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
     )
+
+
+def _ramp_of(
+    pit: pd.DataFrame, ahead: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return face and box of the ramp of each pull, and how far behind its top strings begin, m.
+
+    Of two ramps that share a hole it is that of a pit that inserts one way, by which strings are
+    judged and priced, and the edge of the hole lies farther back than its top. In a bend each
+    ramp of a pit that inserts both ways goes straight on from its own face, as it is dug.
+    """
+
+    def told(end: str, start: str) -> FloatArray:
+        return np.where(ahead, pit[end], pit[start]).astype(float)
+
+    face, box = told("lay_face_end", "lay_face_start"), told("lay_box_ahead", "lay_box_behind")
+    own_face, own_box = told("face_end", "face_start"), told("box_ahead", "box_behind")
+    back = np.where(ahead, -1.0, 1.0)
+    farther = (own_face + back * own_box - (face + back * box)) * back
+    own = np.abs(farther) < HAIR
+    return np.where(own, own_face, face), np.where(own, own_box, box), np.where(own, 0.0, farther)
 
 
 def _narrowest(ground: Shared, laid: pd.DataFrame, tops: RampTops, begin: FloatArray) -> FloatArray:
@@ -328,8 +349,8 @@ def _with_days(rows: pd.DataFrame, schedule: pd.DataFrame, key: str) -> pd.DataF
 def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
     """Add the stretch of street every pit takes, ramp included, m along its chain.
 
-    As along the main; where its sides lean, as far along the street as the ground they take. A pit
-    aslant in the street takes what its ground does.
+    As along the main; where its sides lean, or the street turns, as far along the street as the
+    ground they take. A pit aslant in the street takes what its ground does.
     """
     at = pits["street_at"].to_numpy(dtype=float)
     chainage = pits["chainage"].to_numpy(dtype=float)
@@ -339,11 +360,9 @@ def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
     high = np.maximum(last, first + pits["box_behind"].to_numpy(dtype=float)) - chainage
     same = pits["street_same"].to_numpy(dtype=bool)
     begin, end = np.where(same, at + low, at - high), np.where(same, at + high, at - low)
-    leaning = np.flatnonzero((pits["side_slope"] > 0) & (pits["street_chain"] >= 0))
-    if ground.scene is not None and len(leaning):
-        first, last = _along_street(pits.iloc[leaning], ground.scene.net)
-        begin[leaning] = np.minimum(begin[leaning], first)
-        end[leaning] = np.maximum(end[leaning], last)
+    if ground.scene is not None and len(pits):
+        first, last = _along_street(pits, begin, end, ground.scene.net)
+        begin, end = np.minimum(begin, first), np.maximum(end, last)
     low, high = (pits[name].to_numpy(dtype=float) for name in ("street_begin", "street_end"))
     aslant = np.isfinite(low)
     return pits.assign(
@@ -353,17 +372,27 @@ def _work_space(pits: pd.DataFrame, ground: Shared) -> pd.DataFrame:
     )
 
 
-def _along_street(pits: pd.DataFrame, net: StreetNet) -> tuple[FloatArray, FloatArray]:
-    """Return from where to where along its street the ground of every pit lies, m."""
+def _along_street(
+    pits: pd.DataFrame, begin: FloatArray, end: FloatArray, net: StreetNet
+) -> tuple[FloatArray, FloatArray]:
+    """Return from where to where along its street the ground of every pit lies, m.
+
+    Of pits whose sides lean, and where the street turns by so much from ``begin`` to ``end``, m,
+    and as far off as the pit; of the others these two.
+    """
+    first, last = begin.copy(), end.copy()
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
-    at = pits["street_at"].to_numpy(dtype=float)
-    none = np.zeros(len(at))
-    step = on_street(net, chain, at + ALONG, none) - on_street(net, chain, at - ALONG, none)
-    heading = step / np.hypot(*step.T)[:, None]
-    xy, row = shapely.get_coordinates(pits["ground"].to_numpy(dtype=object), return_index=True)
-    way = ((xy - pits[["x", "y"]].to_numpy(dtype=float)[row]) * heading[row]).sum(axis=1)
-    first = np.flatnonzero(np.append(True, row[1:] != row[:-1]))
-    return at + np.minimum.reduceat(way, first), at + np.maximum.reduceat(way, first)
+    far = end - begin + np.abs(np.nan_to_num(pits["street_offset"].to_numpy(dtype=float)))
+    on = np.flatnonzero(chain >= 0)
+    turned = turned_between(net, chain[on], (begin - far)[on], (end + far)[on])
+    leaning = pits["side_slope"].to_numpy(dtype=float)[on] > 0
+    rows = on[leaning | (turned > TURNED)]
+    if len(rows):
+        outlines = Outlines.of(pits["ground"].to_numpy(dtype=object)[rows])
+        at = pits["street_at"].to_numpy(dtype=float)[rows]
+        along, _ = spans_beside(net, chain[rows], at, 2 * far[rows], outlines)
+        first[rows], last[rows] = along.T
+    return first, last
 
 
 def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:

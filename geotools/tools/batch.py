@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, UNITS
 
 if TYPE_CHECKING:
@@ -48,6 +48,31 @@ TOOL = Tool(
         UNITS,
         ALLOW_REMOTE,
     ),
+    says=(
+        Key("districts", "table", "districts by status"),
+        Key("runs", "integer", "runs of the districts done"),
+        Key("planned_length", "number", "length of the runs planned", "length"),
+        Key("cost", "number", "planning cost of all runs, in the brief's currency"),
+        Key("failures", "table", "districts that failed, and why"),
+        Key("runs_outside_districts", "integer", "runs that touch no district"),
+        Key("runs_not_chosen", "integer", "runs that network.only leaves out"),
+        Key(
+            "length_outside_districts",
+            "number",
+            "length of the runs that touch no district",
+            "length",
+        ),
+        Key("findings", "table", "findings by severity, in all plans and the summary together"),
+        Key("findings_distinct", "table", "the same, each counted once however often it is told"),
+        Key("findings_of_summary", "table", "findings by severity, in the summary"),
+        Key("findings_by_district", "table", "findings by severity, in each plan"),
+        Key("shared_saving_within_districts", "number", "as shared_saving of plan, added up"),
+        Key("stale_plans", "list", "plans in the folder that are none of this batch"),
+        Key("kept", "list", "districts whose earlier plan was kept"),
+        Key("renewed", "list", "of these, those whose inputs and settings are told anew"),
+        Key("planned", "table", "districts planned and why, where there was an earlier batch"),
+        Key("output", "text", "folder written to"),
+    ),
 )
 
 
@@ -71,7 +96,7 @@ def batch(
     ----------
     brief : Brief
     layers : mapping, optional
-        Must be empty: workers read files.
+        GeoDataFrames by layer; every district is handed what lies around it.
     output : Path
         Folder, made if it is not there.
     workers, scheduler, memory, retries
@@ -90,15 +115,34 @@ def batch(
     WorkersError
         If processes for the workers cannot be begun.
     """
-    from geotools.scale.engine import check_process, memory_fault
+    from geotools.scale.engine import check_process
     from geotools.scale.manifest import locked, sweep
     from geotools.tool import ToolError
     from geotools.tools._districts import Call, open_folder, plan_districts
 
     check_process(workers=workers is not None)
+    faults = _faults(workers, scheduler, memory, retries)
+    if faults:
+        raise ToolError("batch", faults)
+    folder = open_folder(output)
+    call = Call(
+        folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote, layers or {}
+    )
+    with locked(folder):
+        sweep(folder)
+        return plan_districts(brief, call, progress)
+
+
+def _faults(
+    workers: int | None,
+    scheduler: str | None,
+    memory: str,
+    retries: int,
+) -> list[str]:
+    """Return what is wrong with how the work is to be shared out."""
+    from geotools.scale.engine import memory_fault
+
     faults = []
-    if layers:
-        faults.append("layers in memory cannot be handed to workers; write them to files")
     if workers is not None and workers < 1:
         faults.append(f"workers: {workers} is less than 1")
     if workers is not None and scheduler is not None:
@@ -107,10 +151,4 @@ def batch(
         faults.append(fault)
     if retries < 0:
         faults.append(f"retries: {retries} is less than 0")
-    if faults:
-        raise ToolError("batch", faults)
-    folder = open_folder(output)
-    call = Call(folder, workers, scheduler, memory, retries, resume, overwrite, allow_remote)
-    with locked(folder):
-        sweep(folder)
-        return plan_districts(brief, call, progress)
+    return faults

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.criteria import COMPARED
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, WRITTEN
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["TOOL", "compare"]
 
+LEAST = 2  # plans to be set side by side
 SHOWN = 15  # rows of settings and runs shown to a reader; the GeoPackage has them all
 
 TOOL = Tool(
@@ -42,6 +43,7 @@ TOOL = Tool(
             required=True,
             positional=True,
             multiple=True,
+            least=LEAST,
         ),
         WRITTEN,
         Parameter("csv", "path", "CSV of the runs to write as well"),
@@ -59,6 +61,13 @@ TOOL = Tool(
             choices=tuple(COMPARED),
             multiple=True,
         ),
+    ),
+    says=(
+        Key("plans", "list", "totals of every plan, as in comparison_totals"),
+        Key("criteria", "list", "what counted"),
+        Key("settings_differ", "table", "by setting, its value in every plan"),
+        Key("findings", "table", "findings by severity"),
+        Key("output", "list", "files written"),
     ),
 )
 
@@ -104,9 +113,9 @@ def compare(
     _check_plans(plans)
     target = None if output is None else check_target(output, overwrite)
     rows = None if csv is None else check_file(csv, suffix=".csv", overwrite=overwrite)
-    if target is not None:
-        check_styles(target, TOOL.outputs, overwrite=overwrite)
     files = [read_plan(path) for path in plans]
+    if target is not None and files[0].styled:
+        check_styles(target, TOOL.outputs, overwrite=overwrite)
     system: Literal["si", "us"] = files[0].units if units is None else _system(units)
     progress("comparing", 0.0)
     layers = compare_plans(files, criteria=criteria or tuple(COMPARED), units=system)
@@ -123,7 +132,7 @@ def _check_plans(plans: Sequence[Path]) -> None:
     places = [path.resolve() for path in plans]
     twice = [str(p) for k, p in enumerate(plans) if places[k] in places[:k]]
     faults = [f"plans: {path} is given twice" for path in twice]
-    if len(plans) < 2:
+    if len(plans) < LEAST:
         faults.append("plans: give two or more to compare")
     if faults:
         raise ToolError("compare", faults)
@@ -145,7 +154,8 @@ def _write(
 
     if target is not None:
         write_geopackage(target, layers, crs=first.crs, units=system, overwrite=overwrite)
-        write_styles(target, layers, units=system, overwrite=overwrite)
+        if first.styled:
+            write_styles(target, layers, units=system, overwrite=overwrite)
     if csv is not None:
         table = contract_table("comparison", layers["comparison"], units=system)
         write_csv(csv, table.drop_columns(GEOMETRY), overwrite=overwrite)
@@ -243,8 +253,11 @@ def _runs_text(comparison: Any) -> str:
     """Return the runs that plans differ in, each with the plans no other beats."""
     from geotools.tools._table import table
 
-    rows, alike = [], 0
+    rows, alike, unplanned = [], 0, 0
     for _, group in comparison.groupby("number", sort=False):
+        if not (group["status"] == "planned").any():
+            unplanned += 1
+            continue
         if not group["best_in"].any() and not group["dominated_by"].any():
             alike += int(len(group) > 1)
             continue
@@ -253,5 +266,6 @@ def _runs_text(comparison: Any) -> str:
         rows.append((group["run_id"].iloc[0], ", ".join(cheapest), ", ".join(efficient)))
     more = [f"and {len(rows) - SHOWN} more runs"] * (len(rows) > SHOWN)
     none = [f"In {alike} runs no plan is better than another in what counts."] * (alike > 0)
+    none += [f"For {unplanned} runs there is nothing planned in any of them."] * (unplanned > 0)
     shown = [table(("run", "cheapest", "beaten by none"), rows[:SHOWN])] * bool(rows)
     return "\n".join([*shown, *more, *none])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN
 
 __all__ = ["TOOL", "drawing"]
@@ -23,6 +23,14 @@ TOOL = Tool(
         Parameter("output", "path", "DXF file to write", command_requires=True, short="o"),
         Parameter("scale", "number", "scale of the print, 500 for 1:500", default=500.0),
         OVERWRITE,
+    ),
+    says=(
+        Key("crs", "text", "CRS of the drawing"),
+        Key("unit", "text", "its unit of length"),
+        Key("scale", "number", "scale that texts and symbols are for, 1 to this"),
+        Key("entities", "table", "entities by layer"),
+        Key("lines_without_level", "integer", "lines drawn flat, at 0"),
+        Key("output", "text", "file written", open=True),
     ),
 )
 _SCALES = (10.0, 50_000.0)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, OVERWRITE
 from geotools.tools._table import table
 
@@ -37,6 +37,12 @@ TOOL = Tool(
         ALLOW_REMOTE,
     ),
     python="check_inputs",
+    says=(
+        Key("layers", "list", "layers read: source, features read and used, columns by field"),
+        Key("findings", "table", "findings by severity"),
+        Key("rules", "list", "rules that told something, and how often"),
+        Key("output", "text", "GeoPackage written", open=True),
+    ),
 )
 
 
@@ -68,7 +74,7 @@ def intake(
     OutputError
         If the findings cannot be written.
     """
-    from geotools.deliver.geopackage import check_target
+    from geotools.deliver.geopackage import check_target, write_geopackage
     from geotools.intake.read import read_layers
     from geotools.tools._ground_along import check_ground
 
@@ -77,9 +83,10 @@ def intake(
     if read.dem:
         progress("looking up the ground")
         check_ground(read, brief, allow_remote=allow_remote)
-    findings = _findings_frame(read)
+    tables = {"findings": _findings_frame(read), "inputs": read.inputs, "columns": read.columns}
     if target is not None:
-        _write(findings, read, target, overwrite=overwrite)
+        crs, units = read.output_crs, brief.output.units
+        write_geopackage(target, tables, crs=crs, units=units, overwrite=overwrite)
     counts = {severity: read.findings.count(severity) for severity in ("error", "warning", "info")}
     summary = {
         "layers": [
@@ -95,7 +102,7 @@ def intake(
         summary,
         _text(read, counts, output),
         failed=counts["error"] > 0,
-        layers={"findings": findings, "inputs": read.inputs, "columns": read.columns},
+        layers=tables,
     )
 
 
@@ -197,22 +204,3 @@ def _paragraph(rule: Mapping[Any, Any]) -> str:
     text = " ".join(f"{where}: {rule['text']}".split())
     body = textwrap.fill(text, 96, initial_indent="    ", subsequent_indent="    ")
     return f"{rule['severity']}: {rule['rule']}{times}\n{body}"
-
-
-def _write(findings: Any, read: Layers, target: Path, *, overwrite: bool) -> None:
-    """Write beside the target and move into place when whole."""
-    import pyogrio
-
-    from geotools.deliver.files import replacing
-    from geotools.errors import OutputError
-
-    try:
-        with replacing(target, overwrite=overwrite) as part:
-            pyogrio.write_dataframe(
-                findings, part, layer="findings", driver="GPKG", geometry_type="Unknown"
-            )
-            for name, frame in (("inputs", read.inputs), ("columns", read.columns)):
-                if len(frame):
-                    pyogrio.write_dataframe(frame, part, layer=name, driver="GPKG")
-    except pyogrio.errors.DataSourceError as error:
-        raise OutputError(f"{target}: cannot be written ({error})") from error

@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.lists import words_apart
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ __all__ = ["TOOLS", "check", "schedule"]
 
 _CHECKED = ("asbuilt_joints", "asbuilt_pulls")
 _TOLD = 10  # joints that do not pass, and pulls, in the text; the layers have all
+_SCHEDULE, _CHECK = "joints schedule", "joints check"
 _UNITS = Parameter(
     "units", "choice", "units of the columns written; those of the plan if not given",
     choices=("si", "us"),
@@ -47,7 +49,12 @@ _SHARED = (
         "plan leaves out of the host, pull by pull",
         measure="length",
     ),
-    Parameter("only", "text", "run or pull wanted; all if not given", multiple=True),
+    Parameter(
+        "only",
+        "text",
+        "run or pull wanted, or several with commas; all if not given",
+        multiple=True,
+    ),
 )
 
 TOOLS = (
@@ -79,6 +86,18 @@ TOOLS = (
                 "given",
                 measure="pressure",
             ),
+        ),
+        says=(
+            Key("joints", "integer", "joints scheduled"),
+            Key("intermediate", "integer", "of these between strings, in the insertion pit"),
+            Key("pulls", "integer", "pulls they are of"),
+            Key(
+                "joints_planned", "integer", "joints the plan counts in these pulls, none for tails"
+            ),
+            Key("tails", "number", "joints for what is left at the ends"),
+            Key("without_window", "integer", "joints without a time to fuse in"),
+            Key("gaps", "list", "what the plan does not say"),
+            Key("output", "text", "file written", open=True),
         ),
     ),
     Tool(
@@ -119,6 +138,15 @@ TOOLS = (
                 "day may be left out",
             ),
             *_SHARED,
+        ),
+        says=(
+            Key("joints", "table", "joints by verdict"),
+            Key("pulls", "table", "pulls by verdict"),
+            Key("rules", "table", "faults by rule"),
+            Key("notes", "list", "what was assumed"),
+            Key("output", "text", "GeoPackage written", open=True),
+            Key("csv", "text", "CSV written", open=True),
+            Key("report", "text", "report written", open=True),
         ),
     ),
 )
@@ -171,7 +199,8 @@ def schedule(
     system = units or file.units
     progress("joints", 0.0)
     machine = _machine(piston_area, drag)
-    made = _schedule(file, procedure, procedure_file, tail, only, machine)
+    _check_tail(_SCHEDULE, tail)
+    made = _schedule(file, procedure, procedure_file, tail, words_apart(only), machine)
     if target is not None:
         progress("writing", 0.0)
         _write_layers(target, {"joints": made.joints}, file, system, overwrite=overwrite)
@@ -210,16 +239,19 @@ def _schedule(
     procedure: str,
     procedure_file: Path | None,
     tail: float | None,
-    only: tuple[str, ...],
+    only: Sequence[str],
     machine: Machine | None = None,
 ) -> Schedule:
     from geotools.deliver.joints import joint_schedule
     from geotools.deliver.procedure import read_procedure
 
-    if tail is not None and not 0.0 <= tail <= 100.0:
-        raise ToolError("joints", [f"tail: {tail:g} m is out of range, 0 to 100 m"])
     own = None if procedure_file is None else read_procedure(procedure_file)
     return joint_schedule(file, procedure=procedure, own=own, tail=tail, machine=machine, only=only)
+
+
+def _check_tail(command: str, tail: float | None) -> None:
+    if tail is not None and not 0.0 <= tail <= 100.0:
+        raise ToolError(command, [f"tail: {tail:g} m is out of range, 0 to 100 m"])
 
 
 def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
@@ -228,7 +260,9 @@ def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
 
     if piston_area is None:
         if drag is not None:
-            raise ToolError("joints", ["drag: give the piston area of the machine as well"])
+            raise ToolError(
+                "joints schedule", ["drag: give the piston area of the machine as well"]
+            )
         return None
     faults = []
     if not 1e-5 <= piston_area <= 1.0:
@@ -237,7 +271,7 @@ def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
     if not 0.0 <= drag <= 3e7:
         faults.append(f"drag: {drag / 1e5:g} bar is out of range, 0 to 300 bar")
     if faults:
-        raise ToolError("joints", faults)
+        raise ToolError(_SCHEDULE, faults)
     return Machine(piston_area, drag)
 
 
@@ -250,14 +284,16 @@ def _target(output: Path, overwrite: bool) -> Path:
         return check_file(output, suffix=".csv", overwrite=overwrite)
     if output.suffix.lower() == ".gpkg":
         return check_target(output, overwrite)
-    raise ToolError("joints", [f"output: {output}: give it a name ending in .csv or .gpkg"])
+    raise ToolError(
+        "joints schedule", [f"output: {output}: give it a name ending in .csv or .gpkg"]
+    )
 
 
 def _styled(target: Path | None, file: PlanFile) -> bool:
     """Say whether styles go beside an output: beside a GeoPackage, if the plan has them."""
     if target is None or target.suffix.lower() != ".gpkg":
         return False
-    return "output.styles" not in file.settings or bool(file.setting("output.styles"))
+    return file.styled
 
 
 def _check_styles(
@@ -371,8 +407,10 @@ def check(
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
     paths = {"records": records, "pulls": pulls, "qualifications": qualifications}
     read = _read_all(paths, map, map_file, encoding, date_format or "")
+    _check_tail(_CHECK, tail)
     made = _schedule(file, procedure, procedure_file, tail, ())
-    asked = wanted_pulls(file, only) if only else None
+    wanted = words_apart(only)
+    asked = wanted_pulls(file, wanted) if wanted else None
     progress("checking", 0.0)
     planned = file.table("pulls", PLANNED)
     checked = _checked(made, planned, read, asked, units or file.units)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from geotools.pipe import defaults
 from geotools.pipe.factors import FOOT, HOUR
 from geotools.pipe.names import MATERIALS, PIT_CAST_CLASSES, SYSTEMS
-from geotools.tool import Kind, Outcome, Parameter, Tool, ToolError
+from geotools.tool import Key, Kind, Outcome, Parameter, Tool, ToolError
 
 if TYPE_CHECKING:
     from geotools.pipe._ranges import Limits, RangeError
@@ -143,6 +143,18 @@ _BEAD = _quantity(
 _LENGTH = _quantity("length", "length", "length of main", "length_m", required=True)
 
 
+_SAYS = (
+    Key("calculation", "text", "which one"),
+    Key("title", "text", "what it works out"),
+    Key("units", "text", "units of the values told in words, si or us"),
+    Key("inputs", "list", "what was given: name, value in SI, value in the units, text"),
+    Key("steps", "list", "the way to the results: symbol, formula, value, source"),
+    Key("results", "list", "what came out, as the inputs"),
+    Key("passes", "flag", "whether every limit is kept", open=True),
+    Key("cautions", "list", "what to mind"),
+)
+
+
 @dataclass(frozen=True)
 class _Sheet:
     """One calculation: its options, and which estimate of the host's bore it takes, if any."""
@@ -166,6 +178,7 @@ class _Sheet:
                 *(option.parameter for option in self.options),
                 _UNITS,
             ),
+            says=_SAYS,
             takes_written=True,
         )
 

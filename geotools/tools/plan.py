@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Progress, Tool
+from geotools.tool import Key, Outcome, Progress, Tool
 from geotools.tools._parameters import ALL_LAYERS, ALLOW_REMOTE, ONLY, OVERWRITE, UNITS, WRITTEN
 
 if TYPE_CHECKING:
@@ -52,6 +52,18 @@ TOOL = Tool(
         ONLY,
         UNITS,
         ALLOW_REMOTE,
+    ),
+    says=(
+        Key("runs", "table", "runs by status"),
+        Key("planned_length", "number", "length of the runs planned", "length"),
+        Key("pits", "integer", "pits planned"),
+        Key("pulls", "integer", "pulls planned"),
+        Key("longest_pull", "number", "longest pull planned", "length"),
+        Key("cost", "number", "planning cost of all runs, in the brief's currency"),
+        Key("shared_saving", "number", "what pits on one ground would save as one; in no cost"),
+        Key("findings", "table", "findings by severity"),
+        Key("output", "text", "GeoPackage written", open=True),
+        Key("content_hash", "text", "hash of all layers: the same for the same result"),
     ),
 )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import OVERWRITE
 
 __all__ = ["TOOL", "report"]
@@ -30,6 +30,12 @@ TOOL = Tool(
         Parameter("output", "path", "HTML file to write", required=True, short="o"),
         Parameter("title", "text", "heading; the name of the file if not given"),
         OVERWRITE,
+    ),
+    says=(
+        Key("output", "text", "file written"),
+        Key("bytes", "integer", "its size"),
+        Key("rows", "table", "rows by table"),
+        Key("plan", "text", "plan reported"),
     ),
 )
 

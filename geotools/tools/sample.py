@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 from geotools.errors import OutputError, SlipmainError
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 
 __all__ = ["FILES", "TOOL", "sample"]
 
@@ -29,6 +31,10 @@ TOOL = Tool(
         ),
         Parameter("overwrite", "flag", "replace files of the same names"),
     ),
+    says=(
+        Key("directory", "text", "folder written to"),
+        Key("files", "list", "names of the files written"),
+    ),
 )
 
 
@@ -40,26 +46,26 @@ def sample(*, directory: Path, overwrite: bool, progress: Progress) -> Outcome:
     directory : Path
     overwrite : bool
         Replace files of the same names.
+    progress : Progress
 
     Raises
     ------
     OutputError
-        If the files cannot be written there, or some exist; nothing was touched then.
+        If the files cannot be written there, some exist, or they are the sample itself; nothing
+        was touched then.
     """
-    import shutil
-
     source = _source()
+    if directory.exists() and directory.samefile(source):
+        raise OutputError(f"{directory}: is the sample itself; give another folder")
     targets = [directory / name for name in FILES]
     standing = [str(target) for target in targets if target.exists()]
     if standing and not overwrite:
         raise OutputError(f"{', '.join(standing)}: exists already; give --overwrite to replace")
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        for number, target in enumerate(targets):
-            progress("copying the sample", number, len(targets))
-            shutil.copyfile(source / target.name, target)
     except OSError as error:
         raise OutputError(f"{directory}: cannot be written ({error.strerror})") from error
+    _copy(source, targets, progress)
     brief = directory / "brief.toml"
     return Outcome(
         {"directory": str(directory), "files": list(FILES)},
@@ -71,6 +77,18 @@ def sample(*, directory: Path, overwrite: bool, progress: Progress) -> Outcome:
             ]
         ),
     )
+
+
+def _copy(source: Path, targets: Sequence[Path], progress: Progress) -> None:
+    """Copy files beside their targets; they take their places when all are whole."""
+    import shutil
+
+    from geotools.deliver.files import replacing
+
+    with ExitStack() as places:
+        for number, target in enumerate(targets):
+            progress("copying the sample", number, len(targets))
+            shutil.copyfile(source / target.name, places.enter_context(replacing(target)))
 
 
 def _source() -> Path:

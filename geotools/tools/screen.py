@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Progress, Tool
+from geotools.tool import Key, Outcome, Progress, Tool
 from geotools.tools._parameters import ALLOW_REMOTE, OVERWRITE, UNITS, WRITTEN
 
 if TYPE_CHECKING:
@@ -39,6 +39,18 @@ TOOL = Tool(
         OVERWRITE,
         UNITS,
         ALLOW_REMOTE,
+    ),
+    says=(
+        Key("runs", "integer", "runs ranked"),
+        Key("verdicts", "table", "runs by verdict"),
+        Key("length", "number", "length of all runs", "length"),
+        Key("mains", "integer", "mains of the source"),
+        Key("mains_not_considered", "integer", "mains of the source that are in no run"),
+        Key("criteria_known", "table", "by criterion, how many runs it is known of"),
+        Key("first", "list", "the first runs of the ranking, ten at most"),
+        Key("findings", "table", "findings by severity"),
+        Key("output", "text", "GeoPackage written", open=True),
+        Key("content_hash", "text", "hash of all layers: the same for the same result"),
     ),
 )
 

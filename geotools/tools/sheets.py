@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from geotools.tool import Outcome, Parameter, Progress, Tool, ToolError
+from geotools.errors import BriefError
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN
 
 if TYPE_CHECKING:
@@ -47,6 +48,16 @@ TOOL = Tool(
         Parameter("field", "text", "text of the title block, over that of the brief's section "
                   "sheets, such as revision=B", multiple=True),
     ),
+    says=(
+        Key("sheets", "integer", "sheets drawn"),
+        Key("strips", "integer", "sheets of plan and profile"),
+        Key("schedules", "integer", "sheets of schedules"),
+        Key("runs", "list", "runs drawn"),
+        Key("runs_without_plan", "integer", "runs wanted that have no plan"),
+        Key("paper", "text", "paper they are for"),
+        Key("missing", "list", "layers the plan lacks, so not shown"),
+        Key("output", "text", "file written"),
+    ),
 )  # fmt: skip
 
 
@@ -86,6 +97,7 @@ def sheets(
     from geotools.deliver.sheets.book import make_book, write_book
     from geotools.deliver.sheets.model import load_plan
     from geotools.deliver.sheets.paper import PAPERS
+    from geotools.lists import words_apart
 
     target = check_file(output, suffix=".pdf", overwrite=overwrite)
     if scale is not None and not _SMALLEST <= scale <= _LARGEST:
@@ -93,7 +105,7 @@ def sheets(
     file = read_plan(plan)
     texts = _fields(file.settings, field)
     progress("reading", 0.0)
-    read = load_plan(file, runs=[name.strip() for text in runs for name in text.split(",")])
+    read = load_plan(file, runs=words_apart(runs))
     size = PAPERS[paper or ("ansi-b" if file.units == "us" else "a3")]
     progress("drawing", 0.0)
     book = make_book(read, size, scale=scale, fields=texts)
@@ -103,18 +115,23 @@ def sheets(
 
 def _fields(settings: Mapping[str, str], given: tuple[str, ...]) -> dict[str, str]:
     """Return the texts of the title block: of the plan's settings, then as given."""
+    from geotools.brief import load_brief
     from geotools.deliver.sheets.book import FIELDS
 
-    texts = {name: settings.get(f"sheets.{name}", "") for name in FIELDS}
-    faults = []
+    own, faults = {}, []
     for pair in given:
         name, equals, value = pair.partition("=")
-        if not equals or name.strip() not in FIELDS:
+        if equals and name.strip() in FIELDS:
+            own[name.strip()] = value.strip()
+        else:
             faults.append(f"field: {pair!r} is not NAME=TEXT with one of {', '.join(FIELDS)}")
-        texts[name.strip()] = value.strip()
+    try:  # they are settings of the brief, and no longer than those may be
+        load_brief(overrides={f"sheets.{name}": value for name, value in own.items()})
+    except BriefError as error:
+        faults += [f"field: {fault.removeprefix('sheets.')}" for fault in error.faults]
     if faults:
         raise ToolError("sheets", faults)
-    return texts
+    return {name: settings.get(f"sheets.{name}", "") for name in FIELDS} | own
 
 
 def _told(book: Book, target: Path) -> Outcome:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from geotools.tool import Outcome, Progress, Tool, registry
+from geotools.tool import Key, Outcome, Progress, Tool, registry
 from geotools.tools._table import table
 
 __all__ = ["TOOL", "list_tools"]
@@ -19,6 +19,10 @@ TOOL = Tool(
     ),
     function="geotools.tools.tools:list_tools",
     python="processes",
+    says=(
+        Key("processes", "list", "process descriptions"),
+        Key("links", "list", "none: asked of by OGC API - Processes"),
+    ),
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geotools.tool import Outcome, Parameter, Progress, Tool
+from geotools.tool import Key, Outcome, Parameter, Progress, Tool
 from geotools.tools._parameters import PLAN
 
 if TYPE_CHECKING:
@@ -30,10 +30,18 @@ TOOL = Tool(
         Parameter(
             "optimum",
             "text",
-            "also solve the choice of pits of this run as a mixed-integer model",
+            "also solve the choice of pits of this run, or of several with commas, as a "
+            "mixed-integer model",
             multiple=True,
         ),
-        Parameter("rules", "text", "only this rule", multiple=True),
+        Parameter("rules", "text", "only this rule, or several with commas", multiple=True),
+    ),
+    says=(
+        Key("plan", "text", "plan checked"),
+        Key("checked", "integer", "checks made"),
+        Key("failed", "integer", "checks that do not hold"),
+        Key("rules", "list", "rules, what each checked and did not, and every fault"),
+        Key("optimum", "list", "runs solved anew: cost of the plan and the best there is"),
     ),
 )
 
@@ -63,26 +71,28 @@ def verify(
     from geotools.deliver.verify.optimum import solve_run
     from geotools.deliver.verify.plan import load_plan
     from geotools.deliver.verify.rules import RULES, check
+    from geotools.lists import words_apart
     from geotools.tools.plan import TOOL as PLAN
 
-    wanted = [rule for rule in RULES if not rules or rule.name in rules]
-    _known("rules", rules, [rule.name for rule in RULES])
+    named, runs = words_apart(rules), words_apart(optimum)
+    wanted = [rule for rule in RULES if not named or rule.name in named]
+    _known("rules", named, [rule.name for rule in RULES])
     progress("reading the plan")
     written = load_plan(plan, PLAN.outputs)
-    _known("optimum", optimum, [str(run.run_id) for run in written.rows("runs")])
+    _known("optimum", runs, [str(run.run_id) for run in written.rows("runs")])
     verdicts = []
     for number, rule in enumerate(wanted):
         progress(f"checking {rule.name}", number, len(wanted))
         verdicts.append(check(written, rule))
     solved = []
-    for number, run_id in enumerate(optimum):
-        progress(f"solving {run_id}", number, len(optimum))
+    for number, run_id in enumerate(runs):
+        progress(f"solving {run_id}", number, len(runs))
         solved.append(solve_run(written, run_id))
     failed = any(v.faults for v in verdicts) or not all(one.holds for one in solved)
     return Outcome(_summary(plan, verdicts, solved), _text(verdicts, solved), failed=failed)
 
 
-def _known(name: str, given: tuple[str, ...], known: list[str]) -> None:
+def _known(name: str, given: list[str], known: list[str]) -> None:
     """Refuse names that none bears."""
     import difflib
 

@@ -211,6 +211,40 @@ def test_json_is_the_summary_and_nothing_else_on_stdout(slipmain: Run, behave: A
     assert done.err == "a library talks\n"
 
 
+TELLS = """
+import sys, types
+from geotools import tool
+from geotools.cli import main
+made = types.ModuleType("made")
+name = "Wexl\\u00f6w \\u03a9"
+made.function = lambda progress: tool.Outcome({"name": name}, name)
+sys.modules["made"] = made
+one = tool.Tool(name="attempt", title="Try", summary="Tries.", function="made:function")
+tool.registry = lambda: {"attempt": one}
+import geotools.cli
+geotools.cli.registry = tool.registry
+main()
+"""
+
+
+@pytest.mark.parametrize(
+    ("encoding", "text"),
+    [("cp1252", "Wexlöw \\u03a9"), ("ascii", "Wexl\\xf6w \\u03a9"), ("utf-8", "Wexlöw Ω")],
+)
+def test_what_stdout_cannot_encode_is_escaped(encoding: str, text: str) -> None:
+    def told(*options: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", TELLS, "attempt", *options],
+            env=os.environ | {"PYTHONIOENCODING": encoding},
+            capture_output=True,
+            check=True,
+        )
+        return done.stdout.decode(encoding)
+
+    assert told().splitlines() == [text]
+    assert json.loads(told("--json")) == {"name": "Wexlöw Ω"}
+
+
 def test_quiet_prints_nothing_when_all_is_well(slipmain: Run, behave: Any) -> None:
     behave(lambda progress: Outcome({}, "all well"))
     assert slipmain("attempt", "--quiet") == Done(0, "", "")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ import geotools
 from geotools.errors import LayerError, OutputError
 from geotools.intake.columns import Layers, Lines
 from geotools.intake.findings import Findings
+from geotools.schema import OUTPUTS
 from geotools.tools.intake import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -77,8 +80,11 @@ def test_brief_without_mains_is_an_error() -> None:
 def made_up(findings: Findings) -> Layers:
     crs = pyproj.CRS("EPSG:32633")
     lines = Lines(pd.DataFrame(), np.empty((0, 2)), np.zeros(1, dtype=np.int64))
-    columns = ["layer", "source", "features_read", "features_used"]
-    return Layers(crs, crs, lines, inputs=pd.DataFrame(columns=columns), findings=findings)
+    empty = [
+        pd.DataFrame(columns=[field.name for field in OUTPUTS[name].fields])
+        for name in ("inputs", "columns")
+    ]
+    return Layers(crs, crs, lines, inputs=empty[0], columns=empty[1], findings=findings)
 
 
 def test_error_among_the_findings_fails_the_check(
@@ -92,7 +98,7 @@ def test_error_among_the_findings_fails_the_check(
     assert outcome.failed
     assert "findings: 1 error, 1 warning, 0 infos" in outcome.text
     assert outcome.text.index("error: bad") < outcome.text.index("warning: odd")
-    written = gpd.read_file(tmp_path / "f.gpkg")
+    written = gpd.read_file(tmp_path / "f.gpkg", layer="findings")
     assert written["rule"].tolist() == ["bad", "odd"]
     assert written.geometry.isna().tolist() == [False, True]
 
@@ -235,3 +241,33 @@ def test_all_layers_of_the_declaration_are_written(faulty: Any, tmp_path: Path) 
     assert {str(name) for name, _ in pyogrio.list_layers(target)} == set(TOOL.outputs)
     inputs = pyogrio.read_dataframe(target, layer="inputs").set_index("layer")
     assert inputs.loc["mains", "features_read"] == 60
+
+
+def test_a_disk_that_fills_up_is_told_with_advice_and_leaves_the_old_file(
+    faulty: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "findings.gpkg"
+    target.write_bytes(b"mine")
+
+    def full(*_: Any, **__: Any) -> None:
+        raise pyogrio.errors.FeatureError("Failed to write record: database or disk is full")
+
+    for writer in ("write_arrow", "write_dataframe"):
+        monkeypatch.setattr(pyogrio, writer, full)
+    with pytest.raises(OutputError, match=r"disk is full.*check the free space"):
+        geotools.check_inputs(mains=faulty, output=target, overwrite=True)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {target.name: b"mine"}
+
+
+def test_the_file_is_the_same_every_time_and_describes_its_fields(
+    faulty: Any, tmp_path: Path
+) -> None:
+    files = [tmp_path / name for name in ("one.gpkg", "two.gpkg")]
+    for file in files:
+        geotools.check_inputs(mains=faulty, output=file)
+        with closing(sqlite3.connect(file)) as content:
+            dates = content.execute("SELECT DISTINCT last_change FROM gpkg_contents").fetchall()
+            texts = dict(content.execute("SELECT identifier, description FROM gpkg_contents"))
+        assert dates == [("2000-01-01T00:00:00.000Z",)]
+        assert texts == {name: OUTPUTS[name].text for name in TOOL.outputs}
+    assert files[0].read_bytes() == files[1].read_bytes()

@@ -250,6 +250,29 @@ def test_check_of_one_run_leaves_the_others_aside(plan: Path, joints: Any, recor
     assert set(done.layers["asbuilt_pulls"]["run_id"]) == {run}
 
 
+def test_runs_and_pulls_are_given_with_commas_or_one_by_one(
+    plan: Path, joints: Any, records: Path
+) -> None:
+    names = list(dict.fromkeys(joints["run_id"]))[:2]
+    assert len(names) == 2
+    for only in ([", ".join(names)], names):
+        scheduled = geotools.joints_schedule(plan, only=only).layers["joints"]
+        assert set(scheduled["run_id"]) == set(names)
+        checked = geotools.joints_check(plan, records, only=only).layers["asbuilt_joints"]
+        assert set(checked["run_id"]) == set(names)
+
+
+def test_what_cannot_be_taken_is_told_under_the_name_of_the_command(
+    plan: Path, records: Path
+) -> None:
+    with pytest.raises(ToolError, match=r"^joints schedule: tail: 200 m is out of range"):
+        geotools.joints_schedule(plan, tail="200 m")
+    with pytest.raises(ToolError, match=r"^joints check: tail: 200 m is out of range"):
+        geotools.joints_check(plan, records, tail="200 m")
+    with pytest.raises(ToolError, match=r"^joints schedule: drag: give the piston area"):
+        geotools.joints_schedule(plan, drag="2 bar")
+
+
 def test_check_knows_pulls_as_made(plan: Path, records: Path, tmp_path: Path) -> None:
     pulls = gpd.read_file(plan, layer="pulls")
     made = pd.DataFrame(

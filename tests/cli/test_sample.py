@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
 
 import pytest
@@ -32,6 +34,40 @@ def test_existing_files_are_kept_unless_told_otherwise(tmp_path: Path) -> None:
     assert mine.read_text(encoding="utf-8") == "# mine"
     geotools.sample(tmp_path, overwrite=True)
     assert mine.read_text(encoding="utf-8") != "# mine"
+
+
+def test_a_disk_that_fills_up_leaves_what_was_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = {name: f"my {name}".encode() for name in FILES}
+    for name, content in before.items():
+        (tmp_path / name).write_bytes(content)
+    copies = []
+
+    def fill(source: Path, target: Path) -> None:
+        Path(target).write_bytes(b"half")
+        copies.append(target)
+        if len(copies) == len(FILES):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("shutil.copyfile", fill)
+    with pytest.raises(OutputError, match=r"No space left on device.*existing was touched"):
+        geotools.sample(tmp_path, overwrite=True)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_the_sample_is_not_copied_onto_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, overwrite: bool
+) -> None:
+    source = tmp_path / "sample"
+    geotools.sample(source)
+    before = {path.name: path.read_bytes() for path in source.iterdir()}
+    monkeypatch.setattr("geotools.tools.sample._source", lambda: source)
+    (tmp_path / "other").symlink_to(source)
+    with pytest.raises(OutputError, match="is the sample itself; give another folder"):
+        geotools.sample(tmp_path / "other", overwrite=overwrite)
+    assert {path.name: path.read_bytes() for path in source.iterdir()} == before
 
 
 def test_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -39,10 +40,8 @@ def written_by(process: int, target: Path) -> Path:
 
 
 def gone_process() -> int:
-    """Return the number of a process that has ended."""
-    with subprocess.Popen([sys.executable, "-c", ""]) as process:
-        process.wait()
-    return process.pid
+    """Return the number of a process that is not: one of a process that ended may be given anew."""
+    return 999_999_999  # Linux numbers them below 2**22
 
 
 def test_what_a_dead_process_left_is_removed_with_its_journal(target: Path) -> None:
@@ -135,6 +134,22 @@ def test_a_name_no_file_can_be_written_under_is_refused_at_once(tmp_path: Path, 
     with pytest.raises(OutputError, match=r"cannot write in|is no name for a file"):
         check_file(tmp_path / name, suffix=".csv", overwrite=True)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_is_on_the_disk_before_it_takes_the_place_of_the_old_one(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target.write_text("old")
+    seen = []
+
+    def fsync(descriptor: int) -> None:
+        about = os.fstat(descriptor)
+        seen.append((None if stat.S_ISDIR(about.st_mode) else about.st_size, target.read_text()))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    with replacing(target) as part:
+        part.write_text("whole")
+    assert seen == [(5, "old"), (None, "whole")]
 
 
 def test_what_is_read_is_spared_by_whatever_name_it_is_told(tmp_path: Path) -> None:

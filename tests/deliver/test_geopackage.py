@@ -337,7 +337,7 @@ def test_an_interrupted_run_keeps_the_old_file_and_leaves_nothing(write, tmp_pat
     def interrupted(path):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(geopackage, "_sync", interrupted)
+    monkeypatch.setattr(geopackage, "sync", interrupted)
     with pytest.raises(KeyboardInterrupt):
         write(overwrite=True)
     assert (tmp_path / "plan.gpkg").read_text() == "old"
@@ -362,13 +362,13 @@ def test_a_full_disk_is_an_error_that_keeps_the_old_file(write, tables, tmp_path
 
 
 def test_a_file_that_appears_meanwhile_is_kept(write, tmp_path, monkeypatch):
-    original = geopackage._sync
+    original = geopackage.sync
 
     def slow(path):
         original(path)
         (tmp_path / "plan.gpkg").write_text("somebody else's")
 
-    monkeypatch.setattr(geopackage, "_sync", slow)
+    monkeypatch.setattr(geopackage, "sync", slow)
     with pytest.raises(OutputError, match="exists already"):
         write()
     assert (tmp_path / "plan.gpkg").read_text() == "somebody else's"

@@ -393,3 +393,14 @@ def test_the_headline_of_customers_dry_is_of_work_that_is_planned() -> None:
     (fact,) = _dry(shut, runs)
     assert (fact["value"], fact["note"]) == ("12", "shutdown of run R1")
     assert _dry(shut[1:], runs) == []
+
+
+def test_the_total_of_the_quantities_is_of_costs_that_nobody_rounded(tmp_path: Path) -> None:
+    """Items of 0.4 each are shown as 0; ten of them are 4."""
+
+    def pennies(tables: dict[str, pd.DataFrame]) -> None:
+        tables["quantities"] = tables["quantities"].head(10).assign(cost=0.4)
+
+    plan = write_district(tmp_path / "plan.gpkg", 1, edit=pennies)
+    table = gather(read_plan(plan, needs=()))["tables"]["quantities"]
+    assert table["whole"] == pytest.approx(4.0)

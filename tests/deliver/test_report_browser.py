@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import pandas as pd
 import pyogrio
 import pytest
 import shapely
@@ -465,3 +466,22 @@ def test_a_comparison_of_plans_is_shown_with_its_tables_and_its_map(
     assert page.evaluate(INKED) > 100
     assert shown.told == []
     page.close()
+
+
+def pennies(tables: Any) -> None:
+    """One item of 3.5 and ten that are shown as nothing: 4 together."""
+    short(tables)
+    tables["quantities"] = tables["quantities"].head(1).assign(cost=3.5)
+    more = [tables["quantities"].assign(item=f"more {k}", cost=0.05) for k in range(10)]
+    tables["quantities"] = pd.concat([tables["quantities"], *more], ignore_index=True)
+
+
+def test_the_total_of_the_quantities_is_that_of_the_file(
+    tmp_path: Path, open_page: Callable[..., Opened]
+) -> None:
+    plan = write_district(tmp_path / "plan.gpkg", 1, edit=pennies)
+    geotools.report(plan, output=tmp_path / "report.html")
+    shown = open_page(tmp_path / "report.html")
+    assert ", 4 in all." in shown.page.locator("#quantities-section").inner_text()
+    assert shown.told == []
+    shown.page.close()

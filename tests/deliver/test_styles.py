@@ -243,7 +243,7 @@ def test_a_style_that_exists_is_kept(tmp_path: Path) -> None:
     check_styles(plan, ["pits"], overwrite=True)
     other = tmp_path / "other.gpkg"
     style_folder(other).write_text("a file")
-    with pytest.raises(OutputError, match=r"output\.styles"):
+    with pytest.raises(OutputError, match="move it, or choose another name"):
         check_styles(other, ["pits"], overwrite=True)
 
 

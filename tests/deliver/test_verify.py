@@ -27,6 +27,7 @@ from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
 from geotools.deliver.verify.schedule import CLEAN, CLEAR, LAY, REFILL, TEST
+from geotools.tool import ToolError
 from geotools.tools.plan import TOOL
 
 SAMPLE = Path(geotools.__file__).parents[1] / "sample_gis"
@@ -293,6 +294,63 @@ def lost_for_edits(s: Spoiled) -> None:
     )
 
 
+def larger_bore(s: Spoiled) -> None:
+    """A wider carrier costs little more than the best, and the brief would have it for that."""
+    s.set("carrier.larger_for", "0.1")
+    told = s.tables["alternatives"]
+    chosen = told[told["outcome"] == "chosen"].set_index("run_id")
+    row = s.pick("alternatives", lambda a: a["outcome"] == "dearer")
+    won = chosen.loc[told.at[row, "run_id"]]
+    told.at[row, "cost"], told.at[row, "pit_count"] = 1.05 * won["cost"], won["pit_count"]
+    told.at[row, "carrier_bore"] = 1.05 * won["carrier_bore"]
+
+
+def out_of_order(s: Spoiled) -> None:
+    """The row chosen stands behind the others."""
+    told = s.tables["alternatives"]
+    first = s.pick("alternatives", lambda a: a["outcome"] == "chosen")
+    s.tables["alternatives"] = pd.concat([told.drop(index=first), told.loc[[first]]])
+
+
+def unused(s: Spoiled) -> Mask:
+    """Candidates open to every role at which no pit stands."""
+    stands = of_pits(s)
+    return lambda c: (c["roles"].str.count(",") == 3) & ~np.array(stands(c))
+
+
+def _unpriced(s: Spoiled) -> None:
+    """Neither the pit nor its candidate says what it costs."""
+    row = s.pick("pits", by_choice)
+    pits, places = s.tables["pits"], s.tables["candidates"]
+    pit = pits.loc[row]
+    here = (places["run_id"] == pit["run_id"]) & (places["chainage"] == pit["chainage"])
+    pits.at[row, "cost"] = np.nan
+    places.loc[here, f"cost_{pit['role']}"] = np.nan
+
+
+def _narrowed(s: Spoiled) -> None:
+    """Every street is said to be 3 m wide."""
+    s.tables["context"]["width"] = 3.0
+    s.set("street.verge", "0 m")
+
+
+def _turned_streets(s: Spoiled) -> None:
+    """All streets are drawn from their other end."""
+    table = s.tables["context"]
+    streets = table["layer"] == "streets"
+    table.loc[streets, "geometry"] = shapely.reverse(
+        table.loc[streets, "geometry"].to_numpy(dtype=object)
+    )
+
+
+def between_streets(closures: pd.DataFrame) -> Any:
+    """Return the closures of strings in several streets, of those that no bend folds over."""
+    several = closures.groupby("pull_id")["street"].transform("nunique") > 1
+    shapes = closures["geometry"].to_numpy(dtype=object)
+    strips = (shapely.get_num_geometries(shapes) == 1) & (shapely.get_num_coordinates(shapes) % 2)
+    return of_pull(closures) & several & strips.astype(bool)
+
+
 # Kind of fault: the rule that must find it, and how the plan is spoiled.
 def _crushed(spoiled: Any) -> None:
     """Grout a pull whose port may take no pressure, and say nothing of it."""
@@ -521,6 +579,21 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     ),
     "streets at a pit": ("footprints-clear", street_at_pit),
     "a place to avoid at a pit": ("keep-off", place_on_pit),
+    "ground off the street left out": (
+        "off-street",
+        lambda s: s.edit("pits", "off_street", 0.0, lambda p: p["off_street"] > 1.0),
+    ),
+    "ground off the street made up": (
+        "off-street",
+        lambda s: s.edit("pits", "off_street", more(2.0)),
+    ),
+    "narrower streets": ("off-street", _narrowed),
+    "a side turned": (
+        "closures-face",
+        lambda s: s.edit("closures", "side", other("along", "against"), in_straight_street),
+    ),
+    "a street drawn the other way": ("closures-face", _turned_streets),
+    "a side not told": ("closures-face", lambda s: s.edit("closures", "side", "")),
     "an overlap not told": ("overlaps", lambda s: s.drop("findings", told("pits-shared"))),
     "a string over a pit not told": (
         "overlaps",
@@ -530,7 +603,20 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "reached-over",
         lambda s: s.drop("findings", told("closure-over-place")),
     ),
+    **{
+        f"a closure between streets moved {metres} m along": (
+            "closures-drawn",
+            lambda s, metres=metres: s.edit(
+                "closures", "geometry", shifted(metres), between_streets
+            ),
+        )
+        for metres in (20.0, -20.0)
+    },
     "a closure deleted": ("closures", lambda s: s.drop("closures", of_pit)),
+    "a pit beside its closures": (
+        "pits-in-closures",
+        lambda s: s.edit("closures", "geometry", moved(500.0), of_pit),
+    ),
     "lanes edited": ("closures", lambda s: s.edit("closures", "lanes_closed", more(1), of_pit)),
     "a buffer edited": ("closures", lambda s: s.edit("closures", "buffer", scaled(0.9), of_pit)),
     "a closure taken down early": (
@@ -634,6 +720,40 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a sum deleted": ("sums", lambda s: s.drop("quantities", item("excavation", "run"))),
     "a dig's cost edited": ("dig-costs", lambda s: s.edit("local_digs", "cost", more(1.0))),
     "a cheaper carrier left out": ("alternatives", cheaper),
+    "a larger bore left out": ("alternatives", larger_bore),
+    "alternatives out of order": ("alternatives", out_of_order),
+    "a refused carrier with a cost": (
+        "alternatives",
+        lambda s: s.edit("alternatives", "cost", 1e6, lambda a: a["outcome"] == "refused"),
+    ),
+    "a plan with no pits": (
+        "alternatives",
+        lambda s: s.edit("alternatives", "pit_count", np.nan, lambda a: a["outcome"] == "dearer"),
+    ),
+    "a pull too many": (
+        "alternatives",
+        lambda s: s.edit("alternatives", "pull_count", more(1), lambda a: a["outcome"] == "dearer"),
+    ),
+    "a carrier that lost for nothing": (
+        "alternatives",
+        lambda s: s.edit("alternatives", "reason", "", lambda a: a["outcome"] == "not_tried"),
+    ),
+    "a bore wider than its pipe": (
+        "alternatives",
+        lambda s: s.edit("alternatives", "carrier_bore", scaled(1.2)),
+    ),
+    "a candidate for nothing": (
+        "candidates-priced",
+        lambda s: s.edit("candidates", "cost_insertion_both", scaled(0.1), unused(s)),
+    ),
+    "a candidate that opens nothing": (
+        "candidates-priced",
+        lambda s: s.edit("candidates", "after_receiving", scaled(-1.0), unused(s)),
+    ),
+    "a pit at a place without a price": (
+        "pits-at-candidates",
+        lambda s: _unpriced(s),
+    ),
     "a cheaper carrier of as many pits left out": ("alternatives", cheaper_by_pits),
     "a carrier that lost for no edit": ("alternatives", lost_for_edits),
     "the chosen cost edited": (
@@ -726,6 +846,37 @@ def test_the_plan_as_written_keeps_every_rule(plan: Plan) -> None:
     assert [v.rule.name for v in verdicts if not v.checked] == []
 
 
+def test_a_long_pit_over_curves_holds_what_it_opens_and_not_one_percent_less(
+    tmp_path: Path,
+) -> None:
+    """Footprints follow the axis thinned within the survey accuracy, which cuts curves short."""
+    file = tmp_path / "long.gpkg"
+    settings = {
+        "pulls.min_length": "560 m",
+        "pulls.max_length": "900 m",
+        "pulls.force_share": 1,
+        "pulls.machine_capacity": "5000 kN",
+        "crew.shift": "24 h",
+        "street.least_string": "5 m",
+    }
+    geotools.plan(SAMPLE / "brief.toml", output=file, only=["R0004"], settings=settings)
+    plan = load_plan(file, TOOL.outputs)
+    pits = plan.tables["pits"].set_index("pit_id")
+    longest = (pits["before"] + pits["after"]).idxmax()
+    assert pits.loc[longest, ["before", "after"]].sum() > 300
+    assert not BY_NAME["footprints"].check(plan).faults
+
+    grounds = plan.tables["pit_footprints"].copy()
+    row = grounds.index[grounds["pit_id"] == longest][0]
+    ground = grounds.at[row, "geometry"]
+    less = shapely.buffer(ground, -0.01 * ground.area / ground.length)
+    assert ground.area * 0.985 < less.area < ground.area * 0.9925
+    grounds.at[row, "geometry"], grounds.at[row, "area"] = less, less.area
+    spoiled = dataclasses.replace(plan, tables=plan.tables | {"pit_footprints": grounds}, kept={})
+    faults = BY_NAME["footprints"].check(spoiled).faults
+    assert any(one.feature == longest and "do not hold" in one.text for one in faults)
+
+
 def test_there_are_faults_for_every_rule() -> None:
     found = {name for name, *_ in (*FAULTS.values(), *SETTINGS.values())}
     assert found == set(BY_NAME)
@@ -784,9 +935,14 @@ def faults_of_all_rules(spoiled: Spoiled) -> int:
         ("strings", "geometry"),
         ("closures", "geometry"),
         ("closures", "speed"),
+        ("closures", "work_length"),
+        ("closures", "downstream_taper"),
         ("pits", "ramp"),
         ("pits", "before"),
         ("pits", "rest_slope"),
+        ("pulls", "length"),
+        ("pulls", "hours"),
+        ("alternatives", "outside"),
     ],
 )
 def test_what_is_missing_in_all_rows_is_a_fault_and_stops_no_rule(
@@ -823,19 +979,60 @@ IN_FILE = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("kind", IN_FILE)
-def test_a_fault_in_the_file_is_found_and_named(
-    kind: str, path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    statement, rule = IN_FILE[kind]
-    spoiled = tmp_path / "spoiled.gpkg"
-    shutil.copyfile(path, spoiled)
-    connection = sqlite3.connect(spoiled)
+def spoil_file(path: Path, target: Path, statement: str) -> Path:
+    """Copy a plan and run a statement of SQL on the copy."""
+    shutil.copyfile(path, target)
+    connection = sqlite3.connect(target)
     for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):  # its index asks
         connection.create_function(name, 1, lambda _: 0)
     with connection:
         connection.execute(statement)
     connection.close()
+    return target
+
+
+@pytest.mark.parametrize(
+    ("layer", "column", "rule", "field"),
+    [
+        ("pulls", "length_m", "strings", "length"),
+        ("pulls", "length_m", "string-counts", "length"),
+        ("runs", "length_m", "covered-once", "length"),
+        ("pulls", "hours", "sections", "hours"),
+        ("alternatives", "outside_mm", "forces", "outside"),
+        ("pits", "street_class", "closures", "street_class"),
+    ],
+)
+def test_a_rule_that_lacks_a_field_says_which(
+    layer: str,
+    column: str,
+    rule: str,
+    field: str,
+    path: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    lost = f"ALTER TABLE {layer} DROP COLUMN {column}"
+    spoiled = spoil_file(path, tmp_path / "spoiled.gpkg", lost)
+    assert command("verify", spoiled, "--rules", rule, "--json", "--quiet") == 1
+    (row,) = json.loads(capsys.readouterr().out)["rules"]
+    assert [f["text"] for f in row["faults"]] == [f"layer {layer}: there is no field {field}"]
+
+
+def test_a_choice_of_pits_that_lacks_a_field_is_not_solved_and_says_which(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lost = "ALTER TABLE runs DROP COLUMN length_m"
+    spoiled = spoil_file(path, tmp_path / "spoiled.gpkg", lost)
+    command("verify", spoiled, "--rules", "layers", "--optimum", "R0006")
+    assert "R0006: not checked: layer runs: there is no field length" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("kind", IN_FILE)
+def test_a_fault_in_the_file_is_found_and_named(
+    kind: str, path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    statement, rule = IN_FILE[kind]
+    spoiled = spoil_file(path, tmp_path / "spoiled.gpkg", statement)
     assert command("verify", spoiled, "--rules", rule, "--json", "--quiet") == 1
     (row,) = json.loads(capsys.readouterr().out)["rules"]
     assert row["rule"] == rule
@@ -862,6 +1059,14 @@ def test_an_unknown_rule_or_run_is_named_with_the_nearest(
     assert "did you mean forces?" in capsys.readouterr().err
     assert command("verify", path, "--optimum", "R06", "--quiet") == 2
     assert "there is no 'R06'" in capsys.readouterr().err
+
+
+def test_rules_and_runs_are_given_with_commas_or_one_by_one(path: Path) -> None:
+    for rules in (["mains,levels"], ["mains", "levels"]):
+        told = geotools.verify(path, rules=rules).summary["rules"]
+        assert [rule["rule"] for rule in told] == ["mains", "levels"]
+    with pytest.raises(ToolError, match="rules: there is no 'level'"):
+        geotools.verify(path, rules=["mains, level"])
 
 
 def test_what_is_no_plan_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

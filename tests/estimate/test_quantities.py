@@ -162,7 +162,9 @@ def test_pits_of_two_runs_on_one_ground_are_told_with_what_one_would_save(
         assert one["run_id"] != two["run_id"] and row.run_id == one["run_id"]
         both = ground[row.ref].intersection(ground[other]).area
         setup = float(rates["rates.receiving_pit"])  # the cheaper set-up is spared
-        due = setup + both * (made_good + dig * min(one["depth"], two["depth"]))
+        # as deep as it is dug in the mean: what is dug, over the ground it takes
+        deep = min(pits.loc[n, "volume"] / ground[n].area for n in (row.ref, other))
+        due = setup + both * (made_good + dig * deep)
         assert -row.cost == pytest.approx(due, rel=1e-6)
     # It is in no run's cost: runs are planned each for itself.
     runs = scope(plan, "run")["cost"].sum()
@@ -177,7 +179,8 @@ def test_three_pits_on_one_ground_save_two_set_ups_and_no_third() -> None:
             "run_id": ["R1", "R2", "R3"],
             "run": [0, 1, 2],
             "role": "receiving",
-            "depth": 2.0,
+            "volume": [2.0 * ground.area for ground in box],
+            "area": [ground.area for ground in box],
             "ground": box,
         }
     )

@@ -36,6 +36,15 @@ def profile(rows, table, *, cover=1.2, dem=True):
     return got, findings.table()
 
 
+def at_joint(first, second, ground=105.0, cover=1.2):
+    """Return the depth in the middle of two mains of 100 m, as (diameter, cover, inverts)."""
+    rows = stations((0, 0, 0, 0, ground), (0, 100, 1, 0, ground), (0, 200, 1, 1, ground))
+    joints = pd.DataFrame({"station": [1], "main": [0], "main_share": [1.0], "main_rate": [0.01]})
+    table, findings = mains(first, second), Findings()
+    given = {"assumed_cover": cover, "dem_given": True, "findings": findings, "joints": joints}
+    return add_profile(rows, table, **given).iloc[1]
+
+
 # Levels ----------------------------------------------------------------------------------
 
 
@@ -310,6 +319,25 @@ def test_steps_between_runs_are_none():
     rows = stations((0, 0, 0, 0, 10), (1, 0, 1, 0, 90))
     _, findings = profile(rows, mains((0.5, 2.0, NAN, NAN), (0.5, 2.0, NAN, NAN)))
     assert findings.empty
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "depth", "source"),
+    [
+        ((0.5, 1.2, NAN, NAN), (0.5, 2.6, NAN, NAN), 2.6 + 0.5, "cover"),
+        ((0.5, 9.9, 103, 102), (0.5, 9.9, 101.5, 101), 105 - 101.5, "invert"),
+        ((0.5, 1.2, NAN, NAN), (0.5, NAN, 101.5, 101), 105 - 101.5, "invert"),
+        ((0.5, NAN, NAN, NAN), (0.5, 0.9, NAN, NAN), 1.2 + 0.5, "assumed"),
+        ((0.5, NAN, NAN, NAN), (0.5, 1.2, NAN, NAN), 1.2 + 0.5, "cover"),
+    ],
+)
+def test_at_a_joint_of_two_mains_the_deeper_counts_from_either_end(one, other, depth, source):
+    """By hand: cover and diameter, or ground less the invert where the mains meet."""
+    turned = [(*main[:2], *main[:1:-1]) for main in (one, other)]
+    for first, second in ((one, other), (turned[1], turned[0])):
+        got = at_joint(first, second)
+        assert got["depth"] == pytest.approx(depth)
+        assert got["depth_source"] == source
 
 
 def test_a_missing_dem_is_reported_once():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import zipfile
 from pathlib import Path
@@ -14,6 +15,7 @@ import shapely
 from affine import Affine
 
 from geotools.brief import Brief
+from geotools.intake.digest import sha256
 from geotools.intake.read import read_layers
 
 CRS = "EPSG:32633"
@@ -123,3 +125,16 @@ def test_the_hash_of_a_vector_in_an_archive_is_that_of_the_archive(tmp_path: Pat
         found.append(hash_of({"mains": f"/vsizip/{tmp_path}/net.zip/net.geojson"}, "mains", None))
     assert len(found[0]) == 64
     assert found[0] != found[1]
+
+
+def test_a_file_written_anew_in_the_same_size_and_dated_back_is_hashed_anew(tmp_path: Path) -> None:
+    file = tmp_path / "mains.geojson"
+    file.write_bytes(b"first")
+    before = file.stat()
+    hashes = [sha256(file)]
+    while file.stat().st_ctime_ns == before.st_ctime_ns:  # clocks of file systems tick in steps
+        file.write_bytes(b"other")
+        os.utime(file, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert file.stat().st_mtime_ns == before.st_mtime_ns
+    hashes.append(sha256(file))
+    assert hashes == [hashlib.sha256(content).hexdigest() for content in (b"first", b"other")]

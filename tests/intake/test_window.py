@@ -16,8 +16,8 @@ import shapely
 
 from geotools.brief import Brief
 from geotools.intake.columns import Layers
-from geotools.intake.read import MAINS_BEYOND, read_layers
-from geotools.intake.window import Window
+from geotools.intake.read import read_layers
+from geotools.intake.window import MAINS_BEYOND, Window
 from geotools.network.ragged import to_linestrings
 
 UTM = pyproj.CRS("EPSG:32633")

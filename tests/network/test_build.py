@@ -277,6 +277,15 @@ def test_runs_are_named_in_the_order_of_their_mains(run_set: RunsOf) -> None:
     assert runs.table["diameter"].tolist() == [0.6, 0.6, 0.595]
 
 
+def test_a_material_in_two_spellings_is_told_once_in_the_words_of_the_data(
+    run_set: RunsOf,
+) -> None:
+    lines = [[(k * 100, 0), (k * 100 + 100, 0)] for k in range(4)]
+    (told,) = run_set(lines, material=["ci", "CI", "Ductile Iron", "Ci"]).table["material"]
+    assert sorted(map(str.casefold, told.split(", "))) == ["ci", "ductile iron"]
+    assert set(told.split(", ")) <= {"ci", "Ci", "Ductile Iron"}  # the first met from either end
+
+
 def test_after_cuts_every_metre_is_still_in_one_run(run_set: RunsOf) -> None:
     rng = np.random.default_rng(4)
     x = np.concatenate([[0], np.sort(rng.uniform(5, 995, 30)), [1000]])

@@ -120,6 +120,20 @@ def test_a_fitting_is_held_to_the_main_it_lies_on_by_the_tolerance_of_the_brief(
         assert len(told(layers, "fitting-of-other-size")) == 2 - count
 
 
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("size", [0.385, 0.46])
+def test_a_fitting_on_a_joint_is_of_either_main_whichever_comes_first(
+    layers_of: LayersOf, run_set: RunsOf, size: float, way: int
+) -> None:
+    lines = [[(way * x, 0) for x in main] for main in ((0, 300), (300, 600))]
+    layers = layers_of(lines, diameter=[0.4, 0.44], fittings=[(way * 300, 0, "bend", 45.0)])
+    assert layers.fittings is not None
+    layers.fittings.table["diameter"] = size
+    runs = run_set(layers, network=Network(diameter_tolerance=0.1))
+    assert (len(runs.table), angles(runs)) == (1, [45.0])
+    assert told(layers, "fitting-of-other-size").empty
+
+
 def test_the_size_of_a_tee_may_be_that_of_its_branch(layers_of: LayersOf, run_set: RunsOf) -> None:
     layers = layers_of([MAIN], fittings=[(200, 0, "tee", np.nan)])
     assert layers.fittings is not None

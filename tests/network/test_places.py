@@ -20,7 +20,7 @@ from geotools.network.measured import Polylines
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import measures, pairs_within, row_of, take, to_linestrings
 from geotools.network.runs import Chains
-from geotools.network.stations import build_stations
+from geotools.network.stations import build_stations, joint_records
 
 Chained = Callable[..., Chains]
 few = settings(max_examples=60, derandomize=True, deadline=None, database=None)
@@ -314,3 +314,27 @@ def test_a_place_within_rounding_of_a_row_is_found_by_its_own_chainage() -> None
     assert far.search(run, near, "right").tolist() == [3, 5]
     assert far.search(run, np.full(2, 50.0), "left").tolist() == [3, 3]
     assert far.search(run, np.full(2, 50.0), "right").tolist() == [5, 5]
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_station_on_a_joint_knows_the_records_of_both_mains(
+    chained: Chained, turned: bool
+) -> None:
+    """One main of 40 m and one of 60 m, the second drawn against the first."""
+    lines = np.array([[(0, 0), (40, 0)], [(100, 0), (40, 0)]], dtype=float)
+    chains = chained(100 - lines if turned else lines)
+    joint = 60.0 if turned else 40.0
+    extra = _fixed((0, 20.0, "valve"), (0, joint, "valve"))
+    stations = build_stations(chains, _fixed(), extra, step=1000.0)
+    other = joint_records(chains, stations)
+    row = other["station"].tolist()
+    assert stations["chainage"].to_numpy()[row].tolist() == [joint]
+    ends = {(int(stations["line"][row[0]]), float(stations["line_at"][row[0]]))}
+    ends |= {(int(other["line"][0]), float(other["line_at"][0]))}
+    assert ends == {(0, 40.0), (1, 60.0)}
+
+
+def test_a_joint_of_pieces_of_one_main_has_no_other_records(chained: Chained) -> None:
+    chains = chained([[(0, 0), (100, 0)], [(40, 0), (40, 50)]])
+    extra = _fixed((0, 40.0, "connection"))
+    assert not len(joint_records(chains, build_stations(chains, _fixed(), extra, step=1000.0)))

@@ -144,9 +144,10 @@ def test_radius_of_24_inch_pvc() -> None:
     ours = float(least_radius_m(pipe.material, pipe.dr, pipe.outside_m))
     assert ours / FOOT == pytest.approx(537.5, abs=0.05)
     assert ours == pytest.approx(163.8, abs=0.05)
-    # 667 psi printed for 300 OD is 666.7 rounded
+    # Pipe data of a maker of fused PVC, note 8: 250 times the outside diameter, which includes a
+    # safety of 2.5 on bending (Uni-Bell Handbook)
     lasting = float(permanent_radius_m(pipe.material, pipe.dr, pipe.outside_m))
-    assert lasting / pipe.outside_m == pytest.approx(300, abs=1e-9)
+    assert lasting / pipe.outside_m == pytest.approx(250, abs=1e-9)
 
 
 @pytest.mark.parametrize(("ratio", "percent"), [(27, 1.85), (100, 0.5), (250, 0.2)])

@@ -298,6 +298,17 @@ def test_the_result_tells_of_findings_runs_outside_inputs_and_plans_of_another_b
         told = said["findings_by_district"].get(file.title(), said["findings_of_summary"])
         assert told["warning"] == (findings["severity"] == "warning").sum()
     assert said["findings"] == total
+    every = pd.concat(
+        pyogrio.read_dataframe(out / f"{file}.gpkg", layer="findings", read_geometry=False)
+        for file in ("summary", "eastfold", "norfold")
+    )
+    once = (
+        every.fillna("")
+        .groupby("severity")
+        .apply(lambda rows: len({(r.rule, r.layer, r.feature, r.text) for r in rows.itertuples()}))
+    )
+    assert said["findings_distinct"] == {**dict.fromkeys(total, 0), **once.to_dict()}
+    assert said["findings_distinct"]["info"] < total["info"]  # what is so of all is told in each
     findings = pyogrio.read_dataframe(out / "summary.gpkg", layer="findings")
     assert findings.loc[findings["rule"] == "stale-plan", "feature"].tolist() == ["westfold.gpkg"]
     assert (findings["rule"] == "pits-shared-unchecked").sum() == 1
@@ -521,6 +532,15 @@ def test_a_batch_that_ends_as_soon_as_it_goes_on_forgets_nothing(
     tries = {name: entry["tries"] for name, entry in entries(out).items()}
     assert tries == {"Westfold": 1, "Eastfold": 0, "Nobody": 0}
     assert hashes(out) == hashes(done)
+
+
+def test_a_batch_whose_scheduler_cannot_be_reached_leaves_no_batch_behind(
+    network: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    call = slipmain("batch", network, "-o", tmp_path, "--scheduler", "tcp://127.0.0.1:9")
+    assert call.code == 2
+    assert "cannot be reached" in call.err
+    assert [path.name for path in tmp_path.iterdir()] == [".lock"]
 
 
 def test_a_summary_that_cannot_be_written_is_told_before_any_district_is_planned(

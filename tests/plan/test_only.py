@@ -196,3 +196,25 @@ def test_a_batch_plans_chosen_runs_as_a_plan_does_and_names_the_districts_left_b
     )  # fmt: skip
     assert every.layers["district_results"]["status"].tolist() == ["done"] * 3
     assert (every.layers["district_runs"].set_index("main_ids")["carrier"] == pipe)["W1"]
+
+
+def test_a_batch_tells_of_no_run_outside_its_districts_that_is_not_chosen(tmp_path: Path) -> None:
+    """The district holds W1 alone: the others touch none, and were not asked for."""
+    box = shapely.box(5e5 - 50, 5e6 + 300 - 50, 5e5 + 450, 5e6 + 300 + 50)
+    given = {
+        "mains": mains(),
+        "districts": gpd.GeoDataFrame({"name": ["b"]}, geometry=[box], crs=CRS),
+    }
+    chosen = geotools.batch(**given, output=tmp_path / "chosen", only="W1")
+    assert "outside-districts" not in set(chosen.layers["findings"]["rule"])
+    assert chosen.summary["runs_not_chosen"] == 2
+    assert chosen.summary["runs_outside_districts"] == 0
+    every = geotools.batch(**given, output=tmp_path / "every")
+    assert (every.layers["findings"]["rule"] == "outside-districts").sum() == 2
+    assert every.summary["runs_outside_districts"] == 2
+
+
+def test_a_ranking_says_that_a_run_in_it_may_have_no_plan() -> None:
+    assert "may come out with no plan" in geotools.screen(mains=mains()).text
+    none = {"network.min_diameter": "2 m"}
+    assert "may come out with no plan" not in geotools.screen(mains=mains(), settings=none).text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +16,7 @@ from rasterio import Affine
 import geotools
 from geotools.deliver.verify.plan import load_plan
 from geotools.deliver.verify.ramps import ramps
+from geotools.pipe.excavation import ENGINEER_DEPTH_M
 from geotools.tools.plan import TOOL
 
 X, Y, LENGTH = 500_000.0, 4_800_000.0, 2_400.0
@@ -80,3 +82,62 @@ def test_a_ramp_is_judged_by_the_bends_of_the_ground_the_plan_looked_at(
     pits.loc[steep, "drop"] += 0.2
     plan.kept.clear()
     assert {fault.feature for fault in ramps(plan).faults} >= set(pits["pit_id"][steep]) - {""}
+
+
+def hillside(tmp_path: Path, rises: float, cover: float, **settings: object) -> dict[str, Any]:
+    """Plan a main in level ground that rises west of its start; a pull ahead is wanted there."""
+    at = np.arange(X - 80, X + 400)  # middles of cells: one lies over the start
+    dem = tmp_path / "dem.tif"
+    with rasterio.open(
+        dem, "w", driver="GTiff", width=len(at), height=40, count=1, dtype="float32",
+        crs="EPSG:32633", transform=Affine(1.0, 0.0, X - 80.5, 0.0, -1.0, Y + 20), nodata=-9999.0,
+    ) as file:  # fmt: skip
+        level = 100 + rises * np.maximum(X - at, 0.0)
+        file.write(np.tile(level, (40, 1)).astype(np.float32), 1)
+    mains = gpd.GeoDataFrame(
+        {"main_id": ["M"], "diameter_mm": [450.0], "bore_mm": [450.0], "cover_m": [cover]},
+        geometry=[shapely.LineString([(X, Y), (X + 300, Y)])],
+        crs=32633,
+    )
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]}, geometry=[shapely.Point(X, Y)], crs=32633
+    )
+    target = tmp_path / "plan.gpkg"
+    given = {**SETTINGS, "pits.max_depth": "9 m", **settings}
+    layers = geotools.plan(
+        mains=mains, pit_edits=wish, dem=dem, settings=given, output=target
+    ).layers
+    assert not geotools.verify(target).failed
+    return layers
+
+
+def test_a_ramp_beyond_the_end_of_its_run_counts_for_the_deepest_place(tmp_path: Path) -> None:
+    """Ground of slope g over an arc of R: deepest ``R (sqrt(1 + g^2) - 1)`` below its foot.
+
+    The arc is level at the foot, at the station; the slope of the arc is that of the ground after
+    ``g R / sqrt(1 + g^2)``, 3.6 m on, beyond the half of a receiving pit. Dug there is what lies
+    over the host's axis, and below it half of the carrier and the bedding.
+    """
+    radius, rises = 27 * 0.355, 0.4
+    layers = hillside(tmp_path, rises, 5.2)
+    pit = layers["pits"].iloc[0]
+    assert pit["role"] == "insertion_ahead" and pit["dig_depth"] < ENGINEER_DEPTH_M
+    gain = radius * (np.hypot(1.0, rises) - 1)
+    due = 5.2 + 0.225 + 0.355 / 2 + 0.15 + gain
+    assert due > ENGINEER_DEPTH_M
+    assert pit["deepest"] == pytest.approx(due, abs=0.03)
+    told = layers["findings"].query("rule == 'engineered-excavation'")["feature"]
+    assert pit["pit_id"] in set(told)
+
+
+def test_a_ramp_beyond_the_end_of_its_run_is_refused_where_it_would_be_too_deep(
+    tmp_path: Path,
+) -> None:
+    """On level ground the pit is 1.95 m deep; the ramp's underside lies 2.64 m deep."""
+    (tmp_path / "a").mkdir()
+    level = hillside(tmp_path / "a", 0.0, 1.5, **{"pits.max_depth": "2.4 m"})
+    assert level["pits"]["role"].iloc[0] == "insertion_ahead"
+    (tmp_path / "b").mkdir()
+    risen = hillside(tmp_path / "b", 0.4, 1.5, **{"pits.max_depth": "2.4 m"})
+    assert "insertion_ahead" not in set(risen["pits"].query("chainage == 0")["role"])
+    assert "deeper than 2.4 m" in risen["findings"].query("layer == 'pit_edits'")["text"].iloc[0]

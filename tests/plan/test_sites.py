@@ -20,13 +20,15 @@ from geotools.tools._works import _prices
 
 
 def shared(*rows: tuple[int, str, float, Any], system: str = "si") -> pd.DataFrame:
+    """Tell of pits of a run and a role, so deep in the mean (m), on a ground."""
     pits = pd.DataFrame(
         {
             "pit_id": [f"P{k}" for k in range(len(rows))],
             "run": [row[0] for row in rows],
             "run_id": [f"R{row[0]}" for row in rows],
             "role": [row[1] for row in rows],
-            "depth": [row[2] for row in rows],
+            "volume": [row[2] * row[3].area for row in rows],
+            "area": [row[3].area for row in rows],
             "ground": [row[3] for row in rows],
         }
     )
@@ -47,6 +49,22 @@ def test_pits_of_two_runs_on_one_ground_are_told_with_overlap_and_saving() -> No
     assert f"{saved:,.0f} crowns" in row["text"]
     assert row["geometry"].area == pytest.approx(4.0)
     assert "43.1 ft²" in shared(first, second, system="us")["text"][0]
+
+
+def test_one_hole_saves_what_is_dug_of_it_not_the_depth_where_a_pit_stands() -> None:
+    """A ramp from 3 m to nothing, 10 m long and 2 m wide: 30 m3 over 20 m2, 1.5 m in the mean."""
+    prices = _prices(Brief())
+    pits = pd.DataFrame(
+        {
+            "pit_id": ["A", "B"], "run": [0, 1], "run_id": ["R0", "R1"], "role": "receiving",
+            "depth": [3.0, 3.0], "deepest": [3.0, 3.0], "volume": [30.0, 24.0],
+            "area": [20.0, 8.0], "ground": [shapely.box(0, 0, 10, 2), shapely.box(6, 0, 10, 2)],
+        }
+    )  # fmt: skip
+    (pair,) = shared_pits(pits, prices).to_dict("records")
+    rates = Brief().rates
+    due = rates.receiving_pit + 8 * (rates.restoration + 1.5 * rates.excavation)
+    assert pair["saving"] == pytest.approx(due)
 
 
 def test_pits_of_a_run_that_comes_back_to_where_it_was_are_told_too() -> None:

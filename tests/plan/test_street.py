@@ -444,6 +444,32 @@ def test_a_string_over_services_dug_up_for_another_pull_is_told() -> None:
     assert dict(zip(told["feature"], counts, strict=True)) == over
 
 
+def test_a_string_that_leaves_the_street_of_its_pit_is_told_and_lies_in_none() -> None:
+    """The main turns out of the street by 60 deg; a pit there inserts along the second leg."""
+    turn = np.radians(60.0)
+    out = (300.0 + 250.0 * np.cos(turn), 5.0 + 250.0 * np.sin(turn))
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_ahead"]},
+        geometry=[shapely.Point(X + 300, Y + 5)],
+        crs=CRS,
+    )
+    layers = planned(
+        mains=main_of([(0.0, 5.0), (300.0, 5.0), out]),
+        streets=street([(-200.0, 0.0), (700.0, 0.0)]),
+        pit_edits=wish,
+    )
+    strings = layers["strings"].merge(layers["pulls"][["pull_id", "insertion_pit"]])
+    carriageway = layers["context"].query("layer == 'streets'").union_all().buffer(3.5 + 4.0)
+    away = strings[strings.geometry.difference(carriageway).area > 1.0]
+    assert len(away) and (away["street"] == "").all()
+    assert (strings.drop(away.index)["street"] != "").all()
+    told = layers["findings"].query("rule == 'string-off-street'")
+    assert set(told["feature"]) == set(away["pull_id"])
+    metres = told["text"].str.extract(r"up to (\d+) m")[0].astype(float)
+    aside = (away.get_coordinates()["y"] - Y).abs().max()  # the street lies at Y
+    assert metres.max() == pytest.approx(aside, abs=0.6)
+
+
 def test_a_string_over_another_pit_is_told() -> None:
     wish = gpd.GeoDataFrame(
         {"action": ["fix"], "role": ["insertion_both"]},
@@ -800,3 +826,112 @@ def test_the_closure_of_a_pit_whose_sides_lean_is_as_long_as_its_hole() -> None:
     for row in closed.itertuples():
         hole = ground.loc[row.pit_id]  # the street runs east
         assert row.work_length == pytest.approx(hole["maxx"] - hole["minx"], abs=1e-6)
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+@pytest.mark.parametrize(
+    ("bend", "angle"), [((-1.0, 2.0), 90.0), ((0.5, -1.0), 60.0), ((-2.0, -1.5), 45.0)]
+)
+def test_a_pit_by_a_corner_of_its_street_lies_in_its_closures(
+    bend: tuple[float, float], angle: float, turned: int, tmp_path: Path
+) -> None:
+    """The main crosses from side to side in the corner; the carriageway is drawn by shapely."""
+    way = np.array([np.cos(np.radians(angle)), -np.sin(np.radians(angle))])
+    aside = np.array([way[1], -way[0]])
+    off = float(aside @ np.array(bend))
+    main = [(-250.0, bend[1]), bend, tuple(250.0 * way + off * aside)]
+    road = [(-300.0, 0.0), (0.0, 0.0), tuple(300.0 * way)]
+    out = tmp_path / "plan.gpkg"
+    result = geotools.plan(
+        settings={**PIPE, "street.no_block": []},
+        mains=main_of(main[::turned]),
+        streets=street(road),
+        output=out,
+    )
+    layers = result.layers
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    pit = next(name for name in ground.index if ground[name].distance(shapely.Point(X, Y)) < 5)
+    line = shapely.LineString([(x + X, y + Y) for x, y in road])
+    carriageway = line.buffer(3.5, cap_style="flat", join_style="mitre")
+    closed = layers["closures"].query(f"pit_id == '{pit}' and pull_id == ''")
+    held = shapely.union_all(closed.geometry.to_numpy()).buffer(0.05)
+    assert ground[pit].intersection(carriageway).difference(held).area < 0.01
+    assert closed["lanes_closed"].sum() == layers["pits"].set_index("pit_id").lanes_taken[pit] > 0
+    assert "pit-outside-closures" not in set(layers["findings"]["rule"])
+    assert not geotools.verify(out).failed
+
+
+def test_a_main_askew_in_its_street_takes_the_lanes_its_pit_lies_on() -> None:
+    """10 degrees from the one half to the other: a pit 6 m long receives on the middle line."""
+    way = np.array([np.cos(np.radians(10.0)), np.sin(np.radians(10.0))])
+    line = [tuple(np.array([0.0, -1.6])), tuple(200.0 * way + [0.0, -1.6])]
+    layers = planned({"street.lateral_gap": "0 m"}, mains=main_of(line), streets=street(LONG))
+    pits = layers["pits"].set_index("pit_id")
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    near = pits.index[pits["chainage"] == 0.0][0]
+    assert pits.lanes_taken[near] == _lanes_under(ground[near], 7.0, 2, gap=0.0)
+
+
+def test_a_pit_that_goes_on_to_where_its_street_is_wider_is_told(tmp_path: Path) -> None:
+    """On the verge by its place, 2.5 m on the carriageway 7 m wider from there on."""
+    main = [(-200.0, -4.5), (200.0, -4.5)]
+    ends = [(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (300.0, 0.0)]
+    road = street(*ends, name=["High Street"] * 2, width_m=[7.0, 14.0], lanes=[2, 4])
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["receiving"]},
+        geometry=[shapely.Point(X - 0.5, Y - 4.5)],
+        crs=CRS,
+    )
+    out = tmp_path / "plan.gpkg"
+    geotools.plan(settings=PIPE, mains=main_of(main), streets=road, pit_edits=wish, output=out)
+    layers = {
+        name: gpd.read_file(out, layer=name)
+        for name in ("pits", "pit_footprints", "closures", "findings")
+    }
+    pit = at(layers["pits"].rename(columns={"chainage_m": "chainage"}), 199.5)["pit_id"]
+    assert not (layers["closures"]["pit_id"] == pit).any()
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit]
+    assert ground.intersection(shapely.box(X, Y - 6.95, X + 300, Y)).area == pytest.approx(
+        2.5 * 1.35, rel=0.05
+    )
+    told = layers["findings"].query("rule == 'pit-outside-closures'")
+    assert told["feature"].tolist() == [pit]
+    assert "3.4 m\u00b2 more than its closures take" in told["text"].iloc[0]
+    assert not geotools.verify(out).failed
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+def test_strings_of_a_two_way_pit_in_a_bend_begin_where_its_own_ramp_ends(
+    turned: int, tmp_path: Path
+) -> None:
+    """The run turns again 2.5 m on, in the pit: the ramp goes straight back from its edge there."""
+    legs = np.radians([0.0, 45.0, 55.0])
+    unit = np.stack([np.cos(legs), np.sin(legs)], axis=1)
+    inner = 2.5 * unit[1]
+    line = [tuple(-300.0 * unit[0]), (0.0, 0.0), tuple(inner), tuple(inner + 300.0 * unit[2])]
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"], "role": ["insertion_both"]}, geometry=[shapely.Point(X, Y)], crs=CRS
+    )
+    out = tmp_path / "plan.gpkg"
+    result = geotools.plan(
+        settings={**PIPE, "ground.survey_accuracy": "0.01 m"},
+        mains=main_of(line[::turned]),
+        pit_edits=wish,
+        output=out,
+    )
+    layers = result.layers
+    pit = layers["pits"].query("role == 'insertion_both'").iloc[0]
+    axis = layers["runs"].geometry.iloc[0]
+    edges = pit["chainage"] - pit["before"], pit["chainage"] + pit["after"]
+    for pull in layers["pulls"].query(f"insertion_pit == '{pit['pit_id']}'").itertuples():
+        ahead = pull.direction == "ahead"
+        face, back = (edges[1], -1.0) if ahead else (edges[0], 1.0)
+        near, far = (np.array(axis.interpolate(at).coords[0]) for at in (face, face - back * 5.0))
+        straight = (near - far) / np.hypot(*(near - far))
+        # level ground: both ramps are as long
+        top = near + (pit["ramp"] + pit["after" if ahead else "before"]) * straight
+        strings = layers["strings"].query(f"pull_id == '{pull.pull_id}' and number == 1")
+        xy = shapely.get_coordinates(strings.geometry.iloc[0])
+        start = (xy[0] + xy[-2]) / 2
+        assert start == pytest.approx(top, abs=0.02)
+    assert not geotools.verify(out).failed

@@ -204,7 +204,7 @@ def test_a_string_too_long_for_the_street_blocks_wherever_it_is_asked_for() -> N
     reason = _blocked(STRAIGHT, asked, cured, streets=street)
     blocking = reason.partition("what blocks it: ")[2]
     assert "no room to lay out a string of 950.0 m [street.least_string" in blocking
-    assert "with it lifted there is a plan" in blocking
+    assert "with it lifted there is a plan, where the strings then find room" in blocking
 
 
 @pytest.mark.parametrize("aside", [9.0, -9.0])
@@ -215,7 +215,7 @@ def test_a_main_beside_the_street_names_the_verge(aside: float) -> None:
     blocking = reason.partition("what blocks it: ")[2]
     assert "past the verge of 4.0 m beside the carriageway [street.verge]" in blocking
     assert "least_string" not in reason
-    assert "with it lifted there is a plan" in blocking
+    assert "with it lifted there is a plan, where the strings then find room" in blocking
 
 
 def test_a_string_that_would_shut_a_busy_street_names_its_class() -> None:

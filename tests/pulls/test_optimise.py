@@ -10,14 +10,10 @@ import numpy as np
 import pytest
 
 from geotools import accel
+from geotools.network.stretches import EDGE
 from geotools.pipe.fusion import piece_count
 from geotools.pulls.explain import mirrored
 from geotools.pulls.optimise import (
-    AHEAD,
-    BEHIND,
-    BOTH,
-    EDGE,
-    RECEIVING,
     TIE,
     PullCosts,
     Sites,
@@ -28,6 +24,7 @@ from geotools.pulls.optimise import (
     pull_cost,
     string_count,
 )
+from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
 COSTS = PullCosts(
     setup=1000.0,

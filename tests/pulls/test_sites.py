@@ -14,10 +14,10 @@ from geotools.pulls.explain import mirrored
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.optimise import Sites
 from geotools.pulls.sites import build_sites
+from geotools.schema import AHEAD, BEHIND, BOTH
 from geotools.siting.must import Stretches
 from tests.pulls.along import pull_forces
 
-RECEIVING, AHEAD, BEHIND, BOTH = range(4)
 LONGEST, LIMIT = 180.0, 60e3  # m, N
 PLACES = 9
 

@@ -20,6 +20,7 @@ import geotools
 from geotools.brief import load_brief
 from geotools.cli import main
 from geotools.deliver.geopackage import write_geopackage
+from geotools.deliver.sld import style_folder
 from geotools.deliver.tables import settings_table
 from geotools.errors import LayerError, OutputError
 from geotools.schema import OUTPUTS
@@ -159,6 +160,17 @@ def test_a_run_without_a_plan_is_beaten_by_any_plan_of_it(write: Callable[..., P
     assert totals["cost"].tolist() == [1000.0, 5e6 + 1000]
 
 
+def test_runs_of_which_nothing_is_planned_are_not_told_to_be_alike(
+    write: Callable[..., Path],
+) -> None:
+    none = {"status": "no_plan", "cost": np.nan, "longest_pull": np.nan, "capacity_ratio": np.nan}
+    out = {**none, "status": "not_suitable"}
+    runs = [run("R1", 0), run("R2", 50, **none), run("R3", 100, **out)]
+    text = geotools.compare([write("a.gpkg", *runs), write("b.gpkg", *runs)]).text
+    assert "In 1 runs no plan is better than another in what counts." in text
+    assert "For 2 runs there is nothing planned in any of them." in text
+
+
 def test_totals_add_up_the_runs_planned_in_all_and_those_of_each(
     write: Callable[..., Path],
 ) -> None:
@@ -278,3 +290,19 @@ def test_the_command_writes_what_the_contract_says_and_keeps_what_exists(
         compared(a, b, output=target)
     geotools.report(target, output=tmp_path / "report.html")
     assert "comparison_totals" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_styles_are_written_where_the_first_plan_has_them(
+    write: Callable[..., Path], tmp_path: Path
+) -> None:
+    bare = write("bare.gpkg", run("R1", 0), settings={"output.styles": False})
+    styled = write("styled.gpkg", run("R1", 0, cost=900.0))
+    for first, other in ((bare, styled), (styled, bare)):
+        target = tmp_path / f"{first.stem}_first.gpkg"
+        compared(first, other, output=target)
+        assert style_folder(target).exists() == (first == styled)
+    target = tmp_path / "again.gpkg"
+    style_folder(target).write_text("a file", encoding="utf-8")
+    compared(bare, styled, output=target)  # a file in the way of nothing
+    with pytest.raises(OutputError, match="move it, or choose another name"):
+        compared(styled, bare, output=target, overwrite=True)

@@ -54,6 +54,23 @@ def test_a_fault_of_the_data_is_told_in_its_own_words() -> None:
     assert result == Result("a", error="mains (net.gpkg): no CRS; set it")
 
 
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (OSError(28, "No space left on device"), "No space left on device"),
+        (PermissionError(13, "Permission denied", "/there/a.gpkg"), "/there/a.gpkg: Permission"),
+        (MemoryError(), "the memory there is does not suffice"),
+    ],
+)
+def test_trouble_of_disk_and_memory_is_no_fault_of_the_program(error: Exception, said: str) -> None:
+    def fail() -> None:
+        raise error
+
+    (result,) = run_all({"a": fail}, operator.call)
+    assert result.error.startswith(said)
+    assert "fault of the program" not in result.error
+
+
 def test_workers_give_what_this_process_gives_and_one_that_dies_takes_nobody_along() -> None:
     jobs = {**JOBS, "deadly": partial(os._exit, 3), "slow": partial(time.sleep, 0.2)}
     with workers_begun(workers=2) as workers:
@@ -173,6 +190,7 @@ def test_a_bound_is_an_amount_of_memory() -> None:
     assert "'banana' is no amount of memory" in memory_fault(1, "banana")
     assert "is no amount of memory" in memory_fault(None, "4 bananas")
     assert "for each of 1000000 workers" in memory_fault(1_000_000, "auto")
+    assert "give workers as well" in memory_fault(None, "4GiB")
     assert [memory_fault(1, m) for m in ("auto", "4GiB", "500 MB", "4e9")] == [""] * 4
     assert memory_fault(None, "auto") == ""
 

@@ -11,9 +11,11 @@ import shapely
 from shapely.ops import substring
 
 from geotools.brief import Street
+from geotools.deliver.verify.beside import lanes_met
 from geotools.intake.columns import Lines
 from geotools.street import closures
 from geotools.street.closures import ONE_LANE_TAPER_M, ClosureRules, close_lanes
+from geotools.street.lanes import lanes_between
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
@@ -76,14 +78,14 @@ def test_closures_drawn_some_at_a_time_are_those_drawn_at_once(
         (4, 14.0, -1.6, {"along": (1, 1)}),
         # Astride the lane line there is room for none of the two.
         (4, 14.0, -3.5, {"along": (2, 0)}),
-        # Of three lanes of 3.5 m the one over the centreline is of the right.
+        # Of three lanes of 3.5 m the one over the centreline is of the half the pit lies on.
         (3, 10.5, 0.0, {"along": (1, 1)}),
-        (3, 10.5, 3.5, {"against": (1, 0)}),
-        (3, 10.5, 1.75, {"along": (1, 1), "against": (1, 0)}),
+        (3, 10.5, 3.5, {"against": (1, 1)}),
+        (3, 10.5, -3.5, {"along": (1, 1)}),
         (5, 17.5, 0.0, {"along": (1, 2)}),
         # One lane for both ways is closed once.
         (1, 4.0, -1.0, {"along": (1, 0)}),
-        (1, 4.0, 1.0, {"along": (1, 0)}),
+        (1, 4.0, 1.0, {"against": (1, 0)}),
         # On the verge it takes nothing.
         (2, 7.0, -5.5, {}),
     ],
@@ -94,6 +96,39 @@ def test_lanes_closed_and_left_in_each_direction(
     table = closed(lanes, width, offset)
     got = {row.side: (row.lanes_closed, row.lanes_left) for row in table.itertuples()}
     assert got == expected
+
+
+@pytest.mark.parametrize(("lanes", "width"), [(1, 4.0), (2, 7.0), (3, 10.5), (3, 8.0), (5, 17.5)])
+def test_which_way_a_street_runs_says_nothing_of_the_lanes_taken(lanes: int, width: float) -> None:
+    """Mirrored at the centreline, as by a chain that goes the other way; by hand as in `verify`."""
+    off, reach = (v.ravel() for v in np.meshgrid(np.arange(-9, 9.1, 0.25), [0.8, 1.4, 2.6]))
+    count, wide = np.full(len(off), lanes), np.full(len(off), width)
+    taken = lanes_between(off - reach, off + reach, wide, count)
+    assert taken.tolist() == lanes_between(-off - reach, -off + reach, wide, count).tolist()
+    hand = [lanes_met(o, r, width, lanes) for o, r in zip(off, reach, strict=True)]
+    assert taken.tolist() == hand
+
+
+@pytest.mark.parametrize(("off", "side"), [(1.95, "against"), (-1.95, "along")])
+def test_of_three_lanes_a_pit_takes_as_many_whichever_way_the_street_runs(
+    off: float, side: str
+) -> None:
+    """Pit and room from 0.9 to 3.0 m off the centreline of 10.5 m, so 2.25 m stay beside it.
+
+    That is no lane of 2.975 m. In the half to the line between the directions, 1.75 m beyond the
+    centreline, stay 2.65 m, which is none either: both its lanes are closed.
+    """
+    table = closed(3, 10.5, off, edge_low=off - 0.45, edge_high=off + 0.45)
+    got = {row.side: (row.lanes_closed, row.lanes_left) for row in table.itertuples()}
+    assert got == {side: (2, 0)}
+
+
+def test_a_wider_pit_takes_no_fewer_lanes() -> None:
+    for lanes in (1, 2, 3, 5):
+        low, high = np.meshgrid(np.arange(-8, 8, 0.25), np.arange(-8, 8, 0.25))
+        taken = lanes_between(low, high, np.full(low.shape, 3.5 * lanes), np.full(low.shape, lanes))
+        taken = np.where(low < high, taken, 0)
+        assert (np.diff(taken, axis=0)[(low < high)[:-1]] >= 0).all()
 
 
 def test_a_closure_of_an_odd_number_of_lanes_is_as_wide_as_its_lanes() -> None:
@@ -156,6 +191,19 @@ def test_the_closure_holds_the_work_space_and_lies_upstream_on_its_half(
 def test_a_closure_ends_where_the_street_does() -> None:
     shape = closed(2, 7.0, -2.0, street_at=20.0, work_low=10.0, work_high=22.0).iloc[0]["geometry"]
     assert shape.bounds[0] == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize(("offset", "at"), [(-2.0, 20.0), (2.0, 980.0), (-2.0, 500.0)])
+def test_what_of_taper_and_buffer_the_street_has_no_room_for_is_told(
+    offset: float, at: float
+) -> None:
+    """Traffic on the right comes from 0 m, on the left from 1,000 m; the work is 12 m long."""
+    (row,) = closed(2, 7.0, offset, work_low=at - 6, work_high=at + 6).itertuples()
+    room = at - 6 if offset < 0 else 1000 - at - 6
+    assert row.lacking == pytest.approx(max(row.taper + row.buffer - room, 0.0))
+    drawn = row.geometry.bounds
+    due = row.taper + row.buffer + 12 + DOWNSTREAM_TAPER_M - row.lacking
+    assert drawn[2] - drawn[0] == pytest.approx(due)
 
 
 def test_a_pit_that_takes_no_lane_has_no_closure() -> None:

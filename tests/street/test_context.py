@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,11 @@ import pytest
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
+from geotools.pipe.bending import passing_radius_m
 from geotools.street.context import STREET_COLUMNS, street_context
+from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
+from geotools.street.scene import with_street
 
 EAST = np.array([1.0, 0.0])
 
@@ -142,3 +146,88 @@ def test_of_streets_equally_near_the_wider_one_counts() -> None:
     lines = [[(0.0, 6.0), (200.0, 6.0)], [(0.0, -6.0), (200.0, -6.0)]]
     for width in ([7.0, 9.0], [9.0, 7.0]):
         assert street_at(net(*lines, width=width), 100.0, 0.0)["street_width"] == 9.0
+
+
+# Corners and joints ----------------------------------------------------------------------
+
+TURN = np.radians(60.0)
+UNLIKE = {"lanes": [4, 2], "width": [14.0, 7.0], "class": ["arterial", "local"]}
+
+
+def turned(points: Any, angle: float) -> Any:
+    """Turn points about the origin, degrees."""
+    c, s = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+    return np.asarray(points, dtype=float) @ np.array([[c, s], [-s, c]])
+
+
+def at_corner(streets: list[Any], angle: float, *, back: bool = False, **columns: Any) -> pd.Series:
+    """Return the street where a main from the west turns left by `TURN`; all turned, or back."""
+    ways = turned([EAST, [np.cos(TURN), np.sin(TURN)]], angle)
+    before, after = -ways[::-1] if back else ways
+    rules = Street()
+    drawn = net(*(turned(line, angle) for line in streets), **columns)
+    scene = SimpleNamespace(net=drawn)
+    stations = pd.DataFrame({"x": [0.0], "y": [0.0]})
+    return with_street(stations, after[None], before[None], scene, rules).iloc[0]
+
+
+def beside_corner(off: float, other: float) -> list[Any]:
+    """Return streets so far left of the legs of the main, m, that meet at a corner."""
+    unit = np.array([np.cos(TURN), np.sin(TURN)])
+    left = np.array([-unit[1], unit[0]])
+    # on y = off and on other * left + t * unit
+    along = (off - other * left[1]) / unit[1]
+    corner = other * left + along * unit
+    return [[(-300.0, off), tuple(corner)], [tuple(corner), tuple(corner + 300.0 * unit)]]
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("angle", [0.0, 37.0, 90.0, 180.0, 270.0])
+@pytest.mark.parametrize("which", [(0, 1), (1, 0)])
+@pytest.mark.parametrize(("off", "away"), [(-3.0, 3.0), (3.0, 3.0 / np.cos(TURN / 2))])
+def test_at_a_corner_of_unlike_streets_the_wider_one_counts_from_either_end(
+    angle: float, back: bool, which: tuple[int, int], off: float, away: float
+) -> None:
+    """On the inside of a turn the corner of the streets is what is nearest."""
+    columns = {name: [values[k] for k in which] for name, values in UNLIKE.items()}
+    here = at_corner(beside_corner(off, off), angle, back=back, **columns)
+    assert (here["street_class"], here["street_lanes"]) == ("arterial", 4)
+    assert abs(here["street_offset"]) == pytest.approx(away)
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("angle", [0.0, 90.0, 180.0, 270.0])
+def test_at_a_corner_the_street_in_which_the_place_lies_counts_before_one_it_lies_beside(
+    angle: float, back: bool
+) -> None:
+    """By hand: 20 m off is 13 m past the kerb of 14 m; 2 m off is in a carriageway of 7 m."""
+    here = at_corner(beside_corner(-20.0, -2.0), angle, back=back, **UNLIKE)
+    assert here["street_class"] == "local"
+
+
+@pytest.mark.parametrize("angle", [0.0, 90.0, 180.0, 270.0])
+def test_abreast_of_a_joint_of_unlike_streets_the_wider_one_counts(angle: float) -> None:
+    """Straight on, the streets are one chain, which goes from west to east."""
+    lines = [[(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (300.0, 0.0)]]
+    for columns in (UNLIKE, {name: values[::-1] for name, values in UNLIKE.items()}):
+        streets = net(*(turned(line, angle) for line in lines), **columns)
+        assert len(streets.chains) == 1
+        here = street_at(streets, *turned((0.0, 3.0), angle), turned(EAST, angle))
+        assert (here["street_class"], here["street_width"]) == ("arterial", 14.0)
+
+
+@pytest.mark.parametrize("angle", [0.0, 90.0, 180.0, 270.0])
+def test_strings_turn_between_unlike_streets_in_the_half_of_the_narrower(angle: float) -> None:
+    """A corner of 40 degrees: the pipe's radius has to pass in half the width and the verge."""
+    u = np.array([np.cos(np.radians(40.0)), np.sin(np.radians(40.0))])
+    lines = [[(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), tuple(300.0 * u)]]
+    verge, turn = 2.0, np.radians(40.0)
+    for width in ([14.0, 7.0], [7.0, 14.0]):
+        streets = net(*(turned(line, angle) for line in lines), width=width)
+        passing = build_corridors(
+            streets, np.zeros(0, dtype=object), no_block=[], clear=15.0, verge=verge,
+            accuracy=0.5, max_turn=np.radians(60.0),
+        ).bends["passing_radius"]  # fmt: skip
+        half = 7.0 / 2 + verge
+        assert len(passing) == 1
+        assert passing.iloc[0] == pytest.approx(float(passing_radius_m(turn, half)), rel=1e-6)

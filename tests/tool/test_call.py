@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -90,6 +91,15 @@ def test_all_faults_of_a_call_are_told_at_once(declare: Declare, calls: Calls) -
     for name in ("source", "unheard", *wrong):
         assert name in text
     assert len(caught.value.faults) == 9
+    assert calls == []
+
+
+def test_a_number_beyond_all_bounds_is_a_fault_told_in_words(
+    declare: Declare, calls: Calls
+) -> None:
+    for name, value in (("count", math.inf), ("count", math.nan), ("share", 10**400)):
+        with pytest.raises(ToolError, match=f"try_out: {name}: "):
+            run(declare(*EVERY_KIND), parameters={"source": "a", name: value})
     assert calls == []
 
 

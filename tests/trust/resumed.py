@@ -2,9 +2,9 @@
 
 ``python tests/trust/resumed.py --times 100 --seed 1`` draws a city in nine districts, plans it,
 and changes one thing at a time: a feature moved, bent, left out, doubled or given the value of
-another, a patch of the DEM, a setting. Each time the first batch is gone on with and another begun
-anew; plans that differ in anything are printed with their layers, and the exit code is 1.
-``--first`` begins with a later change.
+another, a value moved to the next feature, a patch of the DEM, a setting. Each time the first
+batch is gone on with and another begun anew; plans that differ in anything are printed with their
+layers, and the exit code is 1. ``--first`` begins with a later change.
 """
 
 from __future__ import annotations
@@ -46,7 +46,13 @@ SETTINGS = (
 KINDS = ("mains", "mains", "mains", "valves", "valves", "streets", "streets", "dem", "dem",
          "fittings", "laterals", "hydrants", "sources", "avoid", "pit_edits", "districts",
          "settings")  # fmt: skip
-WAYS = ("move", "bend", "leave out", "double", "give another's value")
+WAYS = ("move", "bend", "leave out", "double", "give another's value", "move a value")
+# Columns of which a third of the values are missing.
+GAPS = {
+    "mains": ("material", "installed", "cover_m"),
+    "streets": ("class", "lanes", "width_m"),
+    "laterals": ("customers",),
+}
 LARGE = 300.0  # mm; mains of that diameter may be lined
 
 
@@ -73,6 +79,9 @@ def draw(folder: Path, rng: np.random.Generator, mains: int) -> Frames:
     layers["pit_edits"] = gpd.GeoDataFrame(
         {"action": rng.choice(["fix", "forbid"], 12)}, geometry=wished, crs=crs
     )
+    for kind, names in GAPS.items():
+        for name in names:
+            layers[kind][name] = layers[kind][name].mask(rng.random(len(layers[kind])) < 1 / 3)
     return layers
 
 
@@ -94,12 +103,12 @@ def change(
     row = int(rng.integers(len(layers[kind])))
     if kind == "mains" and rng.random() < 0.6:
         row = int(rng.choice(np.flatnonzero(layers[kind]["diameter_mm"] >= LARGE)))
-    layers[kind] = _with_change(layers[kind], row, way, rng)
+    layers[kind] = _with_change(kind, layers[kind], row, way, rng)
     return f"{kind}, row {row}: {way}", {}
 
 
 def _with_change(
-    layer: gpd.GeoDataFrame, row: int, way: str, rng: np.random.Generator
+    kind: str, layer: gpd.GeoDataFrame, row: int, way: str, rng: np.random.Generator
 ) -> gpd.GeoDataFrame:
     layer, shape = layer.copy(), layer.geometry.iloc[row]
     if way == "bend" and isinstance(shape, shapely.LineString):
@@ -116,11 +125,26 @@ def _with_change(
         if "main_id" in more:
             more["main_id"] = rng.choice(["A0", "Z9"])  # before all others, or after
         layer = gpd.GeoDataFrame(pd.concat([layer, more], ignore_index=True), crs=layer.crs)
+    elif way == "move a value" and kind in GAPS:
+        layer = _with_value_moved(layer, GAPS[kind], row, rng)
     elif way == "leave out" or len(layer.columns) == 1:
         return layer.drop(index=row).reset_index(drop=True)
     else:
         name = str(rng.choice([c for c in layer if c not in ("geometry", "main_id")]))
-        layer.loc[row, name] = layer[name].iloc[int(rng.integers(len(layer)))]
+        other = int(rng.integers(len(layer)))
+        layer.loc[row, name] = layer.loc[other, name]
+    return layer
+
+
+def _with_value_moved(
+    layer: gpd.GeoDataFrame, names: Sequence[str], row: int, rng: np.random.Generator
+) -> gpd.GeoDataFrame:
+    """Move a value near a row to the feature that comes next and has none."""
+    name = str(rng.choice(names))
+    known = layer[name].notna().to_numpy()
+    last = np.flatnonzero(known[:-1] & ~known[1:])
+    at = int(last[np.argmin(np.abs(last - row))])
+    layer.loc[[at, at + 1], name] = layer.loc[[at + 1, at], name].to_numpy()
     return layer
 
 

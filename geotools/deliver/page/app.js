@@ -47,8 +47,7 @@ function drawContents() {
 function drawQuantities() {
   const table = tableOf("quantities");
   if (!table) return;
-  const costs = [...Array(table.rows).keys()].map((row) => valueOf(table, "cost", row) || 0);
-  const whole = costs.reduce((a, b) => a + b, 0);
+  const whole = table.whole;
   table.columns.forEach((c) => { c.first = true; });
   drawSection("quantities", ["quantities"], { quantities: {
     caption: table.title + ", costs in " + (REPORT.currency || "one currency") + ", "

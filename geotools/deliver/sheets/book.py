@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from geotools.brief import Sheets
 from geotools.deliver.columns import GEOMETRY
 from geotools.deliver.files import replacing
 from geotools.deliver.sheets import inks, schedules, side
@@ -33,11 +34,8 @@ from geotools.deliver.wording import chainage_text
 
 __all__ = ["FIELDS", "Book", "Sheet", "make_book", "works_beyond", "write_book"]
 
-# Free texts of the title block: settings of the brief's section ``sheets``.
-FIELDS = (
-    *("title", "project", "client", "drawing_number", "revision", "date"),
-    *("drawn_by", "checked_by", "approved_by"),
-)
+# Free texts of the title block; the note of the section stands elsewhere.
+FIELDS = tuple(name for name in Sheets.model_fields if name != "note")
 _PLAN_MARGIN = 14.0  # heights of the text kept free over and under the axis, for labels
 _TITLE = "Plan and profile of pulls into old mains"
 _SHARE_BEYOND = 0.02  # of an area; less of it off all sheets is not told

@@ -26,12 +26,22 @@ def lanes_met(off: float, reach: float, width: float, lanes: int) -> int:
     """Return the lanes that what reaches so far about a place off the centreline takes.
 
     By hand: on either side of the line between the directions as many lanes stay as find room,
-    on the one side of it or the other, each narrowed at most to its share.
+    on the one side of it or the other, each narrowed at most to its share. Of an odd number the
+    lane over the centreline is that of the direction with which more are taken.
     """
-    lane, taken = width / lanes, 0
-    middle = lane / 2 if lanes % 2 else 0.0
-    for side, here in ((-1.0, lanes // 2 + lanes % 2), (1.0, lanes // 2)):
-        low, high = sorted(side * (off + way * reach - middle) for way in (-1, 1))
+    lane, few, more = width / lanes, lanes // 2, lanes // 2 + lanes % 2
+    aside = lane / 2 * (lanes % 2)
+    return max(
+        _lanes_met(off - middle, reach, lane, halves)
+        for middle, halves in ((aside, (more, few)), (-aside, (few, more)))
+    )
+
+
+def _lanes_met(off: float, reach: float, lane: float, halves: tuple[int, int]) -> int:
+    """Return the lanes taken, of so many right and left of the line ``off`` is measured from."""
+    taken = 0
+    for side, here in zip((-1.0, 1.0), halves, strict=True):
+        low, high = sorted(side * (off + way * reach) for way in (-1, 1))
         if here and high > TOUCH and low < here * lane - TOUCH:
             rest = max(low, here * lane - high, 0.0)
             taken += here - min(math.floor(rest / (SHARE * lane) + 1e-9), here)
@@ -100,8 +110,7 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
     street = streets[k]
     lanes = round(street.lanes) if street.lanes >= 1 else int(plan.setting("street.default_lanes"))
     width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
-    # On which side it lies hangs on how the street is drawn: of an odd number the less counts.
-    return min(lanes_met(side * float(off), reach, width, lanes) for side in (-1, 1))
+    return lanes_met(float(off), reach, width, lanes)
 
 
 RULES = (Rule("strings-closed-for", "strings lie in no lane that is open", strings_closed_for),)

@@ -47,6 +47,8 @@ def _pipe(plan: Plan, run: Any) -> Pipe | None:
     if found is None or told is None or found[3] not in MATERIALS:
         return None
     outside, ratio = float(told.outside), float(found[2])
+    if not outside > 0:
+        return None
     try:
         wall = metric_wall(outside, ratio) if metric else outside / ratio
     except KeyError:

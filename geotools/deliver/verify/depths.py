@@ -7,7 +7,7 @@ from typing import Any
 
 from geotools.deliver.verify.coverage import along, between, opened
 from geotools.deliver.verify.plan import Plan
-from geotools.deliver.verify.sites import dug_stretch, whole_pit
+from geotools.deliver.verify.sites import dug_stretch, straight_over, whole_pit
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.ground.profile import SOURCES
 from geotools.pipe.excavation import ENGINEER_DEPTH_M
@@ -51,11 +51,31 @@ def depths(plan: Plan) -> Tally:
             )
         deepest = max(max(depth, 0.0) for _, depth in places) + bedding
         if plan.holds("pits", "deepest"):
-            tally.near(pit.deepest, deepest, pit.pit_id, "deepest")
+            deepest = _deepest(plan, tally, pit, deepest)
         told = pit.pit_id in deep
         due = deepest > ENGINEER_DEPTH_M + CLOSE
         tally.holds(told or not due, pit.pit_id, "so deep, and no finding calls for an engineer")
     return tally
+
+
+def _deepest(plan: Plan, tally: Tally, pit: Any, stretch: float) -> float:
+    """Check how deep a pit is dug at the most, m, and return it, ``stretch`` of it to the host.
+
+    A ramp beside the run or beyond its end may be deeper, where the ground rises along it; it is
+    no deeper than is allowed.
+    """
+    low, high = _dug(plan, pit)
+    over = pit.length <= high - low + CLOSE and straight_over(plan, pit)
+    if pit.role == "receiving" or over or pit.deepest < stretch:
+        tally.near(pit.deepest, stretch, pit.pit_id, "deepest")
+        return stretch
+    most = plan.setting("pits.max_depth") + plan.setting("pits.bedding")
+    tally.holds(
+        pit.deepest <= max(most, stretch) + CLOSE,
+        pit.pit_id,
+        f"is dug {pit.deepest:.3f} m at the most, {most:.3f} m are allowed",
+    )
+    return float(pit.deepest)
 
 
 def _dug(plan: Plan, pit: Any) -> tuple[float, float]:

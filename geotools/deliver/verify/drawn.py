@@ -35,7 +35,7 @@ from geotools.deliver.verify.sites import (
 from geotools.deliver.verify.surroundings import of_context
 from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "Edge", "edge_of"]
 
 FloatArray = npt.NDArray[np.float64]
 SHARPEST = math.radians(120.0)  # of a sharper turn the plan takes this
@@ -84,6 +84,11 @@ class Corners:
     def near(self, place: Any, reach: float) -> list[Corner]:
         """Return the corners within a distance of a place, m."""
         found = self.tree.query(place, predicate="dwithin", distance=reach)
+        return [self.all[k] for k in sorted(found.tolist())]
+
+    def about(self, line: Any, reach: float) -> list[Corner]:
+        """Return the corners within a distance of a line, m."""
+        found = self.tree.query(line, predicate="dwithin", distance=reach)
         return [self.all[k] for k in sorted(found.tolist())]
 
     def taken(self, xy: FloatArray, heading: FloatArray) -> float:
@@ -254,11 +259,6 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     if not _known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return
-    if pit.role == "insertion_both" and not straight_over(plan, pit):
-        tally.skip(
-            "start of strings at two-way pits in a bend: laid from the ramp of a one-way pit"
-        )
-        return
     low, high = _ramp_slack(plan, pull, pit)
     corner = _corners(plan).taken(laid[0][1].line[0], laid[0][1].heading(0))
     step = pipe.outside + plan.setting("street.string_gap")
@@ -303,10 +303,11 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any) -> tuple[float, float]:
     aslant = pit.width / 2 * math.sin(plan.setting("street.max_turn"))
     low = aslant + plan.setting("ground.survey_accuracy")
     # a plan of before `deepest` was told does not say how far its sides reach
-    deepest = math.inf if math.isnan(pit.deepest) and pit.side_slope > 0 else pit.deepest
-    lean = pit.side_slope * deepest * (1 + math.sin(plan.setting("street.max_turn")))
-    high = low + np.nan_to_num(lean) + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
-    return low, high
+    lean = 0.0
+    if pit.side_slope > 0:
+        deepest = math.inf if math.isnan(pit.deepest) else pit.deepest
+        lean = pit.side_slope * deepest * (1 + math.sin(plan.setting("street.max_turn")))
+    return low, low + lean + (max(beyond, 0.0) if math.isfinite(beyond) else math.inf)
 
 
 def _led_round(plan: Plan, tally: Tally, row: Any, aside: FloatArray) -> bool:
@@ -319,7 +320,7 @@ def _led_round(plan: Plan, tally: Tally, row: Any, aside: FloatArray) -> bool:
     both = [shapely.transform(row.geometry, lambda xy, k=k: xy + k * aside) for k in (-1, 0, 1)]
     swept = shapely.convex_hull(shapely.union_all(both))
     return any(
-        shapely.dwithin(swept, place.geometry, max(np.nan_to_num(place.buffer), 0.0) + CLOSE)
+        shapely.dwithin(swept, place.geometry, (place.buffer if place.buffer > 0 else 0.0) + CLOSE)
         for place in places
     )
 
@@ -411,7 +412,7 @@ class Edge:
         return [2 * math.tan(min(abs(turn), SHARPEST) / 2) for turn in self.turns]
 
 
-def _edge(plan: Plan, row: Any) -> Edge | None:
+def edge_of(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
     xy = shapely.get_coordinates(row.geometry)[:-1]
     if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
@@ -469,8 +470,8 @@ def closures_drawn(plan: Plan) -> Tally:
             work = row.work_length
             if len(closures_together(rows)) > 1 or _farther_on(plan, row, longest):
                 # The strings go on into another street, and its closure begins where it does.
-                tally.skip("closures of strings that lie in several streets: where they begin")
                 _as_long_as_told(plan, tally, row)
+                _between_streets(plan, tally, row, [one for one in drawn if one is not None])
             elif first is not None:
                 # The work space begins, or ends, where the strings do.
                 start, heading = shapely.Point(first.line[0]), first.heading(0)
@@ -481,12 +482,12 @@ def closures_drawn(plan: Plan) -> Tally:
 
 def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
     """Check the length of a closure on its long edge, shorter only where its street may end."""
-    edge = _edge(plan, row)
+    edge = edge_of(plan, row)
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
     length = edge.line.length
-    due = row.taper + row.buffer + row.work_length + row.downstream_taper
+    due = row.taper + row.buffer - _lacking(row) + row.work_length + row.downstream_taper
     slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
     whole = abs(length - due) <= slack
     tally.holds(
@@ -494,7 +495,46 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
         row.closure_id,
         f"is drawn {length:.2f} m long, due are {due:.2f} m",
     )
-    _deep(plan, tally, row, edge, whole=whole)
+    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _lacking(row: Any) -> float:
+    """Return what of taper and buffer is told not to be drawn, m; older plans do not tell it."""
+    lacking = float(getattr(row, "lacking", 0.0))
+    return lacking if math.isfinite(lacking) else 0.0
+
+
+def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> None:
+    """Check where a closure of strings in several streets begins and ends its work space.
+
+    That is where the strings do, or where one street that the plan holds goes over into the next.
+    """
+    edge = edge_of(plan, row)
+    if edge is None:
+        return  # told above
+    length = edge.line.length
+    if length < row.taper + row.buffer + row.work_length + row.downstream_taper - DRAWN:
+        tally.skip("closures of strings in several streets that a street's end cuts short")
+        return
+    ends = [shapely.Point(xy) for one in drawn for xy in (one.line[0], one.line[-1])]
+    far = plan.setting("street.reach") + 2 * edge.half
+    met = [place for place in ends if shapely.distance(edge.line, place) <= far]
+    met += [c.place for c in _corners(plan).about(edge.line, 2 * edge.half) if c.last]
+    at = [float(shapely.line_locate_point(edge.line, place)) for place in met]
+    for name, due in (
+        ("ends", row.downstream_taper),
+        ("begins", length - row.taper - row.buffer),
+    ):
+        if not _streets_held(plan, edge, shapely.line_interpolate_point(edge.line, due)):
+            tally.skip("where closures begin and end, where the plan holds no streets")
+            continue
+        slack = edge.corner(0.0, length) + edge.about(due, far) + _corners(plan).snap + DRAWN
+        gap = min((abs(one - due) for one in at), default=math.inf)
+        tally.holds(
+            gap <= slack,
+            row.closure_id,
+            f"its work {name} {gap:.2f} m from where strings and streets begin and end",
+        )
 
 
 def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
@@ -502,7 +542,7 @@ def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
 
     On the inside of its curves a string is shorter than its street by no more than they take.
     """
-    edge = _edge(plan, row)
+    edge = edge_of(plan, row)
     bent = 0.0 if edge is None else 2 * edge.corner(0.0, edge.line.length)
     return bool(row.work_length < longest - bent - DRAWN)
 
@@ -519,12 +559,12 @@ def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | 
     before = getattr(place, f"before_{pit.role}", math.nan)
     after = getattr(place, f"after_{pit.role}", math.nan)
     low, high = before, row.work_length - after
-    # Sides that lean take more at an end that no ramp leaves by.
-    lean = max(row.work_length - pit.length, 0.0) if pit.side_slope > 0 else 0.0
+    # Sides that lean take more at an end that no ramp leaves by, and so do corners of the street.
+    more = max(row.work_length - pit.length, 0.0)
     if pit.role == "insertion_ahead":
-        low = high - lean
+        low = high - more
     elif pit.role != "insertion_both":
-        high = low + lean
+        high = low + more
     return [(low, high), (row.work_length - high, row.work_length - low)]
 
 
@@ -536,7 +576,7 @@ def _aslant_in_work(
     Told from the pit. None where the main goes along the street before the pit and behind it:
     the work is as long as the pit then.
     """
-    edge, ground = _edge(plan, row), plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    edge, ground = edge_of(plan, row), plan.one("pit_footprints", "pit_id").get(pit.pit_id)
     parallel = plan.setting("street.parallel")
     if edge is None or ground is None:
         return None
@@ -561,10 +601,12 @@ def _work_length(
     """Check that the work space is as long as the pit, or as its ground along the street.
 
     Two ramps may take more. Where sides lean, it goes each way from the pit as far as what is dug
-    does along the main, or as the ground does along the street, whichever is farther.
+    does along the main, or as the ground does along the street, whichever is farther. By a corner
+    of the street, what lies inside of it takes more of it.
     """
     least = most = pit.length
     ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    corners = _round_corners(row, pit, ground, edge_of(plan, row))
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
         ends *= straight_over(plan, pit)  # round a bend the ground is shorter than its legs added
@@ -572,7 +614,9 @@ def _work_length(
             ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
         )
         due = _leaning_work(plan, row, pit, ground.geometry, headings)
-        least, most = max(least, due[0] - DRAWN), max(most, due[1] + DRAWN)
+        least = least if corners else max(least, due[0] - DRAWN)
+        most = max(most, due[1] + DRAWN)
+    most += corners
     shorter = row.work_length < least - 1e-6
     longer = pit.role != "insertion_both" and row.work_length > most + 1e-6
     aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
@@ -589,7 +633,7 @@ def _leaning_work(
     """Return the least and the most length of work about a pit whose sides lean, m.
 
     They are one where the street is straight there. Of a pit that inserts both ways its ground
-    tells the least.
+    tells the least. What corners of the street add is not in them.
     """
     place = candidate_of(plan, pit)
     before, after = 0.0, 0.0
@@ -600,16 +644,30 @@ def _leaning_work(
         before = getattr(place, f"before_{pit.role}", math.nan)
         after = pit.length - before
     from_pit = shapely.get_coordinates(ground) - [pit.geometry.x, pit.geometry.y]
-    edge = _edge(plan, row)
+    edge = edge_of(plan, row)
     if edge is None:
-        far = float(np.hypot(*from_pit.T).max())
-        return pit.length, max(before, far) + max(after, far)
+        return pit.length, math.inf
     run = np.sum(headings, axis=0)
     works = []
     for street in edge.headings(pit.geometry, headings, plan.setting("street.parallel")):
         along = from_pit @ (street if street @ run >= 0 else -street)
         works.append(max(before, -float(along.min())) + max(after, float(along.max())))
     return min(works), max(works)
+
+
+def _round_corners(row: Any, pit: Any, ground: Any, edge: Edge | None) -> float:
+    """Return how much more of a street a pit may take by corners of it than it is long, m.
+
+    Inside a corner of ``t`` what lies ``off`` beside the street is ``2 off tan(t/2)`` shorter than
+    it; and a pit along the one side of it lies with its width along the other.
+    """
+    if edge is None or ground is None:
+        return math.inf
+    far = 2 * float(shapely.minimum_bounding_radius(ground.geometry))
+    at = float(shapely.line_locate_point(edge.line, pit.geometry))
+    span = row.work_length + far + edge.half
+    bent = edge.corner(at - span, at + span) / edge.half
+    return (edge.half + far) * bent + (pit.width if bent else 0.0)
 
 
 def _headings(plan: Plan, pit: Any) -> list[FloatArray]:
@@ -633,7 +691,7 @@ def _closure(
 
     ``headings`` are those of the main, or the strings, at the place, by which it has its street.
     """
-    edge = _edge(plan, row)
+    edge = edge_of(plan, row)
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
@@ -671,8 +729,8 @@ def _ends_due(
     (at, aside), (low, high) = spot, way
     length = edge.line.length
     down = at - row.downstream_taper
-    up = length - at - row.taper - row.buffer
-    whole = 2
+    up = length - at - (row.taper + row.buffer - _lacking(row))
+    whole = 1 if _lacking(row) > 0 else 2
     for found, least, most, span, end in (
         (down, low, high, (0.0, at), 0),
         (up, row.work_length - high, row.work_length - low, (at, length), -1),
@@ -705,13 +763,20 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
     """Say whether the street of a closure may end where its long edge does."""
     corners = _corners(plan)
     place = shapely.get_point(edge.line, end)
-    runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
-    # Streets are written that come so near to a run; the end lies at the kerb of one.
-    held = plan.setting("output.context") - 2 * edge.half if _known(plan) else -1.0
-    if held < 0 or not len(runs.query(place, predicate="dwithin", distance=held)):
+    if not _streets_held(plan, edge, place):
         tally.skip("closures cut short where the plan holds no streets")
         return True
     return corners.ends(place, 2 * edge.half + corners.snap)
+
+
+def _streets_held(plan: Plan, edge: Edge, place: Any) -> bool:
+    """Say whether the plan holds the streets at a place on the edge of a closure.
+
+    Streets are written that come so near to a run; the place lies at the kerb of one.
+    """
+    runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
+    held = plan.setting("output.context") - 2 * edge.half if _known(plan) else -1.0
+    return held >= 0 and len(runs.query(place, predicate="dwithin", distance=held)) > 0
 
 
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:

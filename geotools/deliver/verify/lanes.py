@@ -24,7 +24,7 @@ class Lanes:
 def lanes_of(plan: Plan, street: Any) -> Lanes:
     """Return the lanes of a street as the plan takes them.
 
-    Of an odd number of lanes the one in the middle is that of the right.
+    Of an odd number of lanes the one over the centreline is that of either direction.
     """
     lanes = round(street.lanes) if street.lanes >= 1 else plan.setting("street.default_lanes")
     width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")

@@ -22,6 +22,14 @@ SETUP = {
     "insertion_behind": "rates.insertion_pit",
     "insertion_both": "rates.two_way_pit",
 }
+# Outcomes of carriers in the order they are told in, and those of carriers with a plan.
+RANKS = {
+    name: rank
+    for rank, name in enumerate(
+        ("chosen", "without_edits", "dearer", "refuses_edits", "no_plan", "not_tried", "refused")
+    )
+}
+PLANNED = ("chosen", "without_edits", "dearer", "refuses_edits")
 CENT = 1e-6  # of the currency; sums of costs differ by rounding only
 # An item of a pit or pull: quantity and rate in SI, and its dimension or the word it counts in.
 Item = tuple[float, float, str]
@@ -259,6 +267,33 @@ def digs_priced(plan: Plan) -> Tally:
     return tally
 
 
+def candidates_priced(plan: Plan) -> Tally:
+    """Check the price of every candidate, also of those where no pit is: no less than it must be.
+
+    That is setting the pit up and laying the carrier in the host it opens; a soft place only
+    makes it dearer.
+    """
+    tally = Tally("candidates")
+    laying, runs = plan.setting("rates.open_laying"), plan.one("runs", "run_id")
+    set_up = {role: plan.setting(rate) for role, rate in SETUP.items()}
+    for place in plan.rows("candidates"):
+        run = runs.get(place.run_id)
+        if run is None:
+            continue
+        for role, least in set_up.items():
+            cost = getattr(place, f"cost_{role}")
+            if math.isnan(cost):
+                continue
+            before, after = (getattr(place, f"{side}_{role}") for side in ("before", "after"))
+            opens = min(before, place.chainage) + min(after, run.length - place.chainage)
+            tally.holds(
+                opens > 0 and cost >= least + laying * opens - CLOSE,
+                place.candidate_id,
+                f"as {role} opens {opens:.3f} m for {cost:.2f}",
+            )
+    return tally
+
+
 def alternatives(plan: Plan) -> Tally:
     """Check that the carrier chosen is the plan's, and none tried is better than it may be.
 
@@ -283,13 +318,53 @@ def alternatives(plan: Plan) -> Tally:
                 tally.holds(run.run_id in edited, run.run_id, lost)
             if row.outcome == "refused":
                 tally.holds(row.refused_by, run.run_id, f"{row.carrier} is refused by no rule")
+    for row in plan.rows("alternatives"):
+        _figures(tally, row)
+    _ranked(plan, tally)
     return tally
+
+
+def _figures(tally: Tally, row: Any) -> None:
+    """Check what is told of one alternative: figures of a plan where it has one, and no others."""
+    named = f"{row.carrier or 'a carrier without a name'} ({row.outcome})"
+    planned = row.outcome in PLANNED
+    figures = {name: getattr(row, name) for name in ("cost", "pit_count", "pull_count")}
+    for name, value in figures.items():
+        if planned:
+            good = math.isfinite(value) and value >= 0
+            tally.holds(good, row.run_id, f"{named} has a plan, and its {name} is {value:g}")
+    if not planned:
+        tally.holds(math.isnan(row.cost), row.run_id, f"{named} has no plan, and yet a cost")
+    elif row.pull_count >= 0:
+        tally.near(row.pit_count, row.pull_count + 1, row.run_id, f"pits of {named}")
+    tally.holds(row.reason, row.run_id, f"{named} does not say why")
+    tally.holds(
+        bool(row.refused_by) == (row.outcome == "refused"),
+        row.run_id,
+        f"{named} is refused by {row.refused_by or 'no rule'}",
+    )
+    tally.holds(
+        0 < row.carrier_bore < row.outside,
+        row.run_id,
+        f"{named}: a bore of {row.carrier_bore:g} m in {row.outside:g} m outside",
+    )
+
+
+def _ranked(plan: Plan, tally: Tally) -> None:
+    """Check that the alternatives of a run stand in the order of their outcomes, then by cost."""
+    for run_id, rows in plan.by("alternatives", "run_id").items():
+        told = [
+            (RANKS.get(row.outcome, len(RANKS)), math.inf if math.isnan(row.cost) else row.cost)
+            for row in rows
+        ]
+        tally.holds(told == sorted(told), run_id, "its alternatives are not in their order")
 
 
 def _beaten(plan: Plan, tally: Tally, run: Any, rows: list[Any]) -> None:
     """Check that no carrier tried beats the chosen one by more than a larger bore is worth.
 
-    The best costs least, pits at what the objective adds for each.
+    The best costs least, pits at what the objective adds for each. Of those that cost little more
+    the chosen one has the largest bore.
     """
     most = 1 + plan.setting("carrier.larger_for")
     each = plan.setting("objective.per_pit")
@@ -306,6 +381,16 @@ def _beaten(plan: Plan, tally: Tally, run: Any, rows: list[Any]) -> None:
         f"costs {run.cost:.2f} with {run.pit_count:g} pits, and {best.carrier} {best.cost:.2f} "
         f"with {best.pit_count:g}",
     )
+    chosen = next((row for row in rows if row.outcome == "chosen"), None)
+    if chosen is None or most <= 1:
+        return
+    near = [row for row in rivals if row.cost <= most * best.cost * (1 - EXACT)]
+    for row in (row for row in near if worth(row) <= most * worth(best) * (1 - EXACT)):
+        tally.holds(
+            row.carrier_bore <= chosen.carrier_bore * (1 + EXACT),
+            run.run_id,
+            f"{row.carrier} has the larger bore and costs {row.cost:.2f}, little above the best",
+        )
 
 
 RULES = (
@@ -313,6 +398,7 @@ RULES = (
     Rule("pull-items", "quantities and rates of the pulls", pull_items),
     Rule("costs", "a cost is quantity times rate", priced),
     Rule("sums", "items add up to pits and pulls, these to runs", sums),
+    Rule("candidates-priced", "candidates cost what they must at least", candidates_priced),
     Rule("dig-costs", "digs cost the rate of their kind, spared ones nothing", digs_priced),
     Rule(
         "alternatives", "the carrier chosen is the plan's, and the cheapest allowed", alternatives

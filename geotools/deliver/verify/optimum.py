@@ -120,9 +120,9 @@ def solve_run(plan: Plan, run_id: str) -> Optimum:
         per_pit = plan.setting("objective.per_pit")
         sites = _sites(plan, run)
         pulls = _pulls(plan, run, sites)
+        found = run.cost + per_pit * run.pit_count if run.status == "planned" else math.inf
     except Unreadable as spoiled:
         return Optimum(run_id, reason=str(spoiled))
-    found = run.cost + per_pit * run.pit_count if run.status == "planned" else math.inf
     best = _solve(run.length, [s.cost + per_pit for s in sites], sites, pulls)
     return Optimum(run_id, found, best, len(sites), len(pulls))
 

@@ -100,13 +100,33 @@ class Plan:
         return any(column in spellings for column in self.columns.get(name, ()))
 
     def rows(self, name: str) -> list[Any]:
-        """Return the rows of a layer as named tuples; ``class`` is called ``class_``."""
+        """Return the rows of a layer as named tuples; ``class`` is called ``class_``.
+
+        Asked for a field that the file lacks and no earlier version did without, a row raises
+        Unreadable.
+        """
 
         def make() -> list[Any]:
-            frame = self.table(name).rename(columns={"class": "class_"})
-            return list(pd.DataFrame(frame).itertuples(index=False, name="Row"))
+            lost = self.lost(name)
+            frame = self.table(name).drop(columns=lost, errors="ignore")
+            named = frame.rename(columns={"class": "class_"})
+            rows = pd.DataFrame(named).itertuples(index=False, name="Row")
+            if not lost:
+                return list(rows)
+            first = next(rows, None)
+            if first is None:
+                return []
+            kind = _lacking(type(first), name, lost)
+            return [kind(*row) for row in (first, *rows)]
 
         return self.once(f"rows {name}", make)
+
+    def lost(self, name: str) -> list[str]:
+        """Return the fields of a layer that the file lacks and every version has written."""
+        if name not in OUTPUTS or name not in self.columns:
+            return []
+        fields = [f for f in OUTPUTS[name].fields if not f.later]
+        return [f.name for f in fields if not self.holds(name, f.name)]
 
     def by(self, name: str, key: str, order: str = "") -> Named[list[Any]]:
         """Return the rows of a layer by one of its columns, in order of another."""
@@ -156,6 +176,18 @@ class Plan:
         kind = DIMENSIONS[dimension]
         suffix = kind.suffix(self.units)
         return suffix, kind.units[suffix]
+
+
+def _lacking(kind: type[Any], layer: str, lost: Iterable[str]) -> type[Any]:
+    """Return a kind of row that says which field it lacks where it is asked for it."""
+    names = {f"{name}_" if name == "class" else name: name for name in lost}
+
+    def missing(row: Any, name: str) -> Any:
+        if name in names:
+            raise Unreadable(f"layer {layer}: there is no field {names[name]}")
+        raise AttributeError(name)
+
+    return type("Row", (kind,), {"__slots__": (), "__getattr__": missing})
 
 
 def _value(setting: Setting, text: str) -> Any:

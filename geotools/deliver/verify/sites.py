@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
@@ -82,7 +83,9 @@ def at_candidates(plan: Plan) -> Tally:
         before, after = whole_pit(plan, pit)
         tally.near(pit.before, min(before, pit.chainage), pit.pit_id, "before")
         tally.near(pit.after, min(after, run.length - pit.chainage), pit.pit_id, "after")
-        tally.near(pit.cost, getattr(place, f"cost_{pit.role}", math.nan), pit.pit_id, "cost")
+        cost = getattr(place, f"cost_{pit.role}", math.nan)
+        tally.holds(math.isfinite(cost), pit.pit_id, f"its candidate has no price as {pit.role}")
+        tally.near(pit.cost, cost, pit.pit_id, "cost")
         tally.near(pit.depth, place.depth, pit.pit_id, "depth")
         for name in ("street_name", "street_class"):
             same = getattr(pit, name) == getattr(place, name)
@@ -205,15 +208,17 @@ def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
 
     They reach out as far as the pit is deep there, from station to station, from the bedding up;
     where the run bends in the pit, what they take is not worked out here. Footprints follow the
-    axis thinned within the accuracy of its survey.
+    axis thinned within the accuracy of its survey, which is shorter wherever it bends.
     """
-    opened = pit.width * (pit.before + pit.after - accuracy)
+    low, high = pit.chainage - pit.before, pit.chainage + pit.after
+    spare = accuracy + _cut_short(plan, pit.run_id, low, high, accuracy)
+    opened = pit.width * (high - low - spare)
     if pit.side_slope == 0 or math.isnan(sum(whole_pit(plan, pit))) or not straight_over(plan, pit):
         return float(opened)
     _, _, *own = dug_stretch(plan, pit)
     dug = dug_along(plan, pit)
     reach = [pit.width + 2 * pit.side_slope * depth for _, depth in dug]
-    area = -accuracy * max(reach)
+    area = -spare * max(reach)
     for ((one, _), (two, _)), (wide, far) in zip(
         itertools.pairwise(dug), itertools.pairwise(reach), strict=True
     ):
@@ -221,6 +226,28 @@ def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
     for (_, depth), wide, closed in zip((dug[0], dug[-1]), (reach[0], reach[-1]), own, strict=True):
         area += wide * pit.side_slope * depth if closed else 0.0
     return float(max(opened, area))
+
+
+def _cut_short(plan: Plan, run_id: str, low: float, high: float, accuracy: float) -> float:
+    """Return how much shorter a stretch is on the axis thinned within the accuracy, m."""
+    run = plan.one("runs", "run_id").get(run_id)
+    if run is None or run.geometry is None or shapely.is_empty(run.geometry):
+        return 0.0
+    line = shapely.force_2d(run.geometry)
+    drawn = shapely.get_coordinates(line)
+    at = _measured(drawn)
+    kept = shapely.get_coordinates(shapely.simplify(line, accuracy, preserve_topology=False))
+    rows, row = [], 0
+    for place in kept:
+        row += int(np.argmax((drawn[row:] == place).all(axis=1)))  # kept in their order
+        rows.append(row)
+    start, end = np.interp([low, high], at[rows], _measured(kept))
+    return float(np.clip(high, 0.0, at[-1]) - np.clip(low, 0.0, at[-1]) - (end - start))
+
+
+def _measured(xy: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return how far along a line its vertices lie, m."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
 
 def _sides(pull: Any) -> tuple[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any
 
 import shapely
@@ -44,12 +45,19 @@ def pull_lengths(plan: Plan) -> Tally:
     return tally
 
 
+def _measured(plan: Plan, tally: Tally) -> Iterator[Any]:
+    """Yield the pulls that say how long they are; another is a fault."""
+    for pull in plan.rows("pulls"):
+        if tally.holds(pull.length > 0, pull.pull_id, "does not say how long it is", layer="pulls"):
+            yield pull
+
+
 def string_counts(plan: Plan) -> Tally:
     """Check joints and strings of every pull against pipe length and room at its pit."""
     tally = Tally("pulls")
     piece, least = plan.setting("pulls.piece_length"), plan.setting("street.least_string")
     pits = plan.one("pits", "pit_id")
-    for pull in plan.rows("pulls"):
+    for pull in _measured(plan, tally):
         count = pieces(pull.length, piece)
         tally.near(pull.joints, max(count - 1, 0), pull.pull_id, "joints")
         pit = pits.get(pull.insertion_pit)
@@ -79,7 +87,7 @@ def strings_laid(plan: Plan) -> Tally:
     """Check the strings of every pull: numbers, whole pipes, joints, length, what is drawn."""
     tally = Tally("strings")
     piece = plan.setting("pulls.piece_length")
-    for pull in plan.rows("pulls"):
+    for pull in _measured(plan, tally):
         rows = plan.by("strings", "pull_id", "number").get(pull.pull_id, [])
         tally.near(len(rows), pull.strings, pull.pull_id, "strings drawn", layer="pulls")
         numbers = [row.number for row in rows]
@@ -119,6 +127,8 @@ def sections(plan: Plan) -> Tally:
         pull = pulls.get(row.pull_id)
         pipe = None if pull is None else pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
         if pull is None or pipe is None:
+            continue
+        if not tally.holds(pull.hours > 0, row.pull_id, "its pull does not say how long it takes"):
             continue
         modulus = float(apparent_modulus_pa(pipe.material, max(pull.hours, 0.5)))
         area = math.pi * (pipe.outside - pipe.wall) * pipe.wall

@@ -16,6 +16,7 @@ from geotools.deliver.verify.tally import CLOSE, NotChecked, Rule, Tally
 __all__ = ["RULES", "of_context"]
 
 ON_ROAD = 0.05  # m of carriageway under a pit that count as none
+AREA = 1e-4  # share, and m2 at least: what is drawn of a buffer's round ends
 ARMS = 3  # stretches of street that make an intersection
 
 
@@ -146,6 +147,35 @@ def in_streets(plan: Plan) -> Tally:
     return tally
 
 
+def off_street(plan: Plan) -> Tally:
+    """Check the ground that pits take outside carriageway and verge, of one off all streets all.
+
+    Of a pit so far from its run that a street by it may not have been written it is not known.
+    """
+    tally = Tally("pits")
+    streets = of_context(plan, "streets")
+    verge, held = plan.setting("street.verge"), plan.setting("output.context")
+    halves = [lanes_of(plan, street).kerb + verge for street in streets]
+    lines = np.array([street.geometry for street in streets], dtype=object)
+    strips = shapely.buffer(lines, np.array(halves))
+    tree = shapely.STRtree(strips)
+    pits, runs = plan.one("pits", "pit_id"), plan.one("runs", "run_id")
+    for row in plan.rows("pit_footprints"):
+        pit, run = pits.get(row.pit_id), runs.get(row.run_id)
+        if pit is None or run is None or row.geometry is None or run.geometry is None:
+            continue
+        corners = shapely.points(shapely.get_coordinates(row.geometry))
+        if shapely.distance(corners, run.geometry).max() + max(halves, default=0.0) > held:
+            tally.skip("ground off the street of pits that reach past what the plan holds of them")
+            continue
+        due = shapely.area(row.geometry)
+        if pit.street_class:
+            met = strips[tree.query(row.geometry, predicate="intersects")]
+            due = shapely.area(shapely.difference(row.geometry, shapely.union_all(met)))
+        tally.near(pit.off_street, float(due), pit.pit_id, "off_street", share=AREA, least=AREA)
+    return tally
+
+
 def told_of(plan: Plan) -> Tally:
     """Check that strings and closures that meet a place to avoid are findings."""
     tally = Tally("findings")
@@ -172,6 +202,7 @@ def told_of(plan: Plan) -> Tally:
 RULES = (
     Rule("keep-off", "pits keep off places to avoid", keep_off),
     Rule("pits-in-streets", "pits on a carriageway are in its street, or told of", in_streets),
+    Rule("off-street", "ground that pits take outside carriageway and verge", off_street),
     Rule("footprints-clear", "footprints keep clear of intersections", footprints_clear),
     Rule("reached-over", "strings and closures over places to avoid are findings", told_of),
 )

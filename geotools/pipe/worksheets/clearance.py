@@ -24,10 +24,6 @@ from geotools.pipe.worksheets._parts import (
 __all__ = ["bend_sheet", "fit_sheet", "least_radius_step"]
 
 _SHARE = "PPI Handbook ch. 11, AWWA M28, ASTM F585; from memory"
-_LEFT = (
-    "It passes, and is left tighter in the bend than in service it may be: ask the maker, or open "
-    "the bend."
-)
 _GAP = "PE100+ Association page on sliplining"
 
 
@@ -150,7 +146,7 @@ def bend_sheet(
             ),
         ),
         passes=passes,
-        cautions=(*(() if within(stays, widest) or not passes else (_LEFT,)), GAUGE, PLANNING),
+        cautions=(GAUGE, PLANNING),
     )
 
 

@@ -63,25 +63,23 @@ def pull_sheet(
         String on rollers behind the pit, m; shares of the allowable tension and of the machine's
         rating not to be exceeded.
     friction, bend_radius_m, machine_n : float, optional
-        Planned friction, by default the middle of the surface's band; radius the carrier is bent
-        to, m, and rated pull, N, where there is a bend and a machine to hold it against.
+        Friction, by default the middle of the surface's band; radius the carrier is bent to, m,
+        and rated pull, N, if there are a bend and a machine.
 
     Raises
     ------
     RangeError
         If a value lies outside its range.
     """
-    weight = float(pulling.weight_n_per_m(pipe, condition=condition, host=host))
-    tail = _tail_drag_n(pipe, tail_length_m)
+    weight, tail, pulled = _pulled(pipe, condition, host, tail_length_m)
     path = np.asarray(lengths_m, dtype=float), grades_rad, deflections_rad
-    pulled = (_weight_step(condition, host, weight), *_tail_steps(tail_length_m, tail))
     forces = _force_steps(path, weight, tail, surface, friction)
     way = _way_steps(pipe, path, weight, tail, _planned(surface, friction), forces[1].value)
     strength = _strength_steps(pipe, hours, temperature_c, bend_radius_m)
     limits = _limit_steps(strength[-1].value, wanted_share, machine_n, machine_share)
-    bend, most = _bend_steps(pipe, bend_radius_m, temperature_c), (*way, forces[1])[0].value
+    bend = _bend_steps(pipe, bend_radius_m, temperature_c)
+    most = (*way, forces[1])[0].value
     passes, results = _judged(most, strength[-1].value, limits, bend, bend_radius_m)
-    low = min(pulling.friction_band(surface).low, math.inf if friction is None else friction)
     return Worksheet(
         title="Pull force at the head",
         inputs=(
@@ -93,7 +91,7 @@ def pull_sheet(
         steps=(*pulled, *forces, *way, *strength, *limits.values(), *bend),
         results=results,
         passes=passes,
-        cautions=(*_held_back(weight, low, lengths_m, grades_rad), _TENSION, PLANNING),
+        cautions=(*_held_back(path, weight, surface, friction), _TENSION, PLANNING),
     )
 
 
@@ -141,6 +139,15 @@ def _pull_entries(
         entry("hours", hours, "hours", "duration of the pull"),
         entry("T", temperature_c, "temperature", "temperature of the pipe wall"),
     )
+
+
+def _pulled(
+    pipe: Carrier, condition: str, host: str, tail_length_m: float
+) -> tuple[float, float, tuple[Step, ...]]:
+    """Return the weight in the host, N/m, the drag of the tail, N, and the steps that tell both."""
+    weight = float(pulling.weight_n_per_m(pipe, condition=condition, host=host))
+    tail = _tail_drag_n(pipe, tail_length_m)
+    return weight, tail, (_weight_step(condition, host, weight), *_tail_steps(tail_length_m, tail))
 
 
 def _weight_step(condition: str, host: str, weight: float) -> Step:
@@ -284,9 +291,14 @@ def _bend_steps(pipe: Carrier, radius: float, temperature_c: float) -> tuple[Ste
 
 
 def _held_back(
-    weight: float, friction: float, lengths: ArrayLike, grades: ArrayLike
+    path: tuple[ArrayLike, ArrayLike, ArrayLike], weight: float, surface: str, given: float | None
 ) -> tuple[str, ...]:
-    """Say that the string must be held back where friction does not hold its weight."""
+    """Say that the string must be held back where friction does not hold its weight.
+
+    That of the low end of the band, or what is given if it is less.
+    """
+    friction = min(pulling.friction_band(surface).low, math.inf if given is None else given)
+    lengths, grades, _ = path
     drive = np.asarray(lengths, dtype=float) * (
         friction * abs(weight) * np.cos(grades) + weight * np.sin(grades)
     )

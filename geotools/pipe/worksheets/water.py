@@ -63,7 +63,6 @@ def flow_sheet(
         carrier_bore_m=pipe.bore_m,
     )
     passes = bool(hydraulics.velocity_within(run.velocity_after, highest=highest_velocity))
-    more = run.head_after_m - run.head_before_m
     return Worksheet(
         title="Flow before and after",
         inputs=(
@@ -77,20 +76,55 @@ def flow_sheet(
             _head_step("h1", "C1", "ID", run.head_before_m),
             _head_step("h2", "C2", "d", run.head_after_m),
             *_colebrook_steps(pipe, flow_m3_per_s, length_m),
-            step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
-            step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
-            step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
+            *_speed_steps(run),
         ),
-        results=(
-            entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
-            entry("h2 - h1", more, "head", "change of the head lost"),
-            entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
-            entry("V most", highest_velocity, "velocity", "highest velocity wanted"),
-            verdict(passes, "velocity in the carrier against the highest wanted"),
-        ),
+        results=_flow_results(run, highest_velocity, passes),
         passes=passes,
-        cautions=(*_too_wide(pipe, host_bore_m), "A field test of C beats a table.", PLANNING),
+        cautions=(
+            *_too_wide(pipe, host_bore_m),
+            *_beyond_hazen_williams("host", flow_m3_per_s, host_bore_m),
+            *_beyond_hazen_williams("carrier", flow_m3_per_s, float(pipe.bore_m)),
+            "A field test of C beats a table.",
+            PLANNING,
+        ),
     )
+
+
+def _speed_steps(run: hydraulics.BeforeAfter) -> tuple[Step, ...]:
+    return (
+        step("V1", "Q/(pi/4 ID^2)", run.velocity_before, "velocity", "continuity"),
+        step("V2", "Q/(pi/4 d^2)", run.velocity_after, "velocity", "continuity"),
+        step("Q2/Q1", "(C2/C1)(d/ID)^2.63", run.capacity_ratio, "number", "equal gradient"),
+    )
+
+
+def _flow_results(run: hydraulics.BeforeAfter, highest: float, passes: bool) -> tuple[Entry, ...]:
+    more = run.head_after_m - run.head_before_m
+    return (
+        entry("Q2/Q1", run.capacity_ratio, "number", "flow after over flow before"),
+        entry("h2 - h1", more, "head", "change of the head lost"),
+        entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
+        entry("V most", highest, "velocity", "highest velocity wanted"),
+        verdict(passes, "velocity in the carrier against the highest wanted"),
+    )
+
+
+def _beyond_hazen_williams(where: str, flow: float, bore: float) -> tuple[str, ...]:
+    """Say that the flow in a bore is none that Hazen-Williams is for; still water loses no head."""
+    number = float(hydraulics.reynolds(flow, bore))
+    speed = float(hydraulics.flow_velocity_m_per_s(flow, bore))
+    if 0.0 < number < hydraulics.TURBULENT:
+        return (
+            f"Hazen-Williams is for turbulent water, from a Reynolds number of "
+            f"{hydraulics.TURBULENT:,.0f}: in the {where} it is {number:,.0f}, and the head told "
+            "is not to be relied on.",
+        )
+    if speed > hydraulics.HW_FASTEST * (1 + 1e-9):
+        return (
+            f"Hazen-Williams is for water below {hydraulics.HW_FASTEST:g} m/s: in the {where} it "
+            f"runs at {speed:.2f} m/s, and the head told is not to be relied on.",
+        )
+    return ()
 
 
 def _too_wide(pipe: Carrier, host_bore_m: float) -> tuple[str, ...]:
@@ -251,6 +285,10 @@ _FATIGUE = (
     "The fatigue of PVC was not checked: it takes the change of velocity in recurring surges and "
     "their number a day."
 )
+_UNTESTED = (
+    f"The formula for the fatigue of PVC rests on tests to about {pressure.TESTED_CYCLES:,.0f} "
+    "surges: {:,.0f} are beyond them."
+)
 _VINSON = "Vinson, in Moser and Folkman, Buried Pipe Design, eq. 4.17"
 _WAVE = "AWWA M23, M55"
 
@@ -291,11 +329,14 @@ def _class_steps(pipe: Carrier, class_pa: ArrayLike, temperature_c: float) -> tu
 def _fatigue(
     pipe: Carrier, velocity: float, cycles: float
 ) -> tuple[tuple[Step, ...], tuple[str, ...]]:
-    """Return the steps to the fatigue of PVC, or the caution that one half of it is not told."""
+    """Return the steps to the fatigue of PVC, and the caution where it is not told or tested."""
     surges, counted = velocity > 0.0, cycles >= 1.0
     if is_polyethylene(pipe.material) or not (surges or counted):
         return (), ()
-    return (_fatigue_steps(pipe, cycles), ()) if surges and counted else ((), (_FATIGUE,))
+    if not (surges and counted):
+        return (), (_FATIGUE,)
+    beyond = cycles > pressure.TESTED_CYCLES
+    return _fatigue_steps(pipe, cycles), ((_UNTESTED.format(cycles),) if beyond else ())
 
 
 def _fatigue_steps(pipe: Carrier, cycles: float) -> tuple[Step, ...]:
@@ -380,28 +421,51 @@ def hydrotest_sheet(
     passes = bool(within(wanted, most))
     volume = testing.water_volume_m3(pipe.bore_m, length_m)
     make_up = _make_up_step(pipe, nominal_m, length_m, wanted, test_hours)
-    hours = testing.filling_hours(pipe.bore_m, length_m)
     read, held = _phase(start_pa, end_pa)
     return Worksheet(
         title="Hydrostatic test",
         inputs=(
             *pipe_entries(pipe),
             *_section_entries(nominal_m, length_m, working_pa, fall_m),
-            entry("T", temperature_c, "temperature", "temperature of pipe and water"),
-            entry("hours", test_hours, "hours", "duration of the test"),
+            *_phase_entries(temperature_c, test_hours),
         ),
         steps=(
-            step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
-            _test_limit_step(pipe, most, temperature_c),
-            step("P gauge", "P test - rho g z", gauge, "pressure", "statics"),
+            *_test_steps(pipe, factor, wanted, gauge, most, temperature_c),
             step("V", "pi/4 d^2 L", volume, "liquid", "geometry"),
             make_up,
-            step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice"),
+            _filling_step(pipe, length_m),
             *read,
         ),
         results=_test_results(gauge, most, volume, make_up.value, passes, held),
         passes=passes and held is not False,
         cautions=(_TEST, PLANNING),
+    )
+
+
+def _test_steps(
+    pipe: Carrier,
+    factor: float,
+    wanted: FloatArray,
+    gauge: FloatArray,
+    most: FloatArray,
+    temperature_c: float,
+) -> tuple[Step, ...]:
+    return (
+        step("P test", f"{factor:g} WP", wanted, "pressure", "practice, 1.25 to 1.5"),
+        _test_limit_step(pipe, most, temperature_c),
+        step("P gauge", "P test - rho g z", gauge, "pressure", "statics"),
+    )
+
+
+def _filling_step(pipe: Carrier, length_m: float) -> Step:
+    hours = testing.filling_hours(pipe.bore_m, length_m)
+    return step("filling", "L at 0.3 m/s (1 ft/s)", hours, "hours", "practice")
+
+
+def _phase_entries(temperature_c: float, hours: float) -> tuple[Entry, ...]:
+    return (
+        entry("T", temperature_c, "temperature", "temperature of pipe and water"),
+        entry("hours", hours, "hours", "duration of the test"),
     )
 
 

@@ -74,6 +74,20 @@ def test_a_text_the_title_block_does_not_have_is_refused(draw: Callable[..., Pat
         draw(field=("colour=red",))
 
 
+def test_texts_given_are_no_longer_than_those_of_the_brief(draw: Callable[..., Path]) -> None:
+    draw(field=(f"revision={'R' * 20}",), runs=("R2",))
+    with pytest.raises(ToolError) as caught:
+        draw(field=(f"revision={'R' * 21}", f"title={'T' * 121}", "colour=red"))
+    told = sorted(caught.value.faults)
+    assert [fault.split(":")[1].split()[0] for fault in told] == [
+        "'colour=red'",
+        "revision",
+        "title",
+    ]
+    assert "20" in told[1]
+    assert "120" in told[2]
+
+
 def test_a_run_that_the_plan_does_not_have_is_refused(draw: Callable[..., Path]) -> None:
     with pytest.raises(LayerError, match="has no run R9; it has R1, R2"):
         draw(runs=("R1,R9",))

@@ -1,0 +1,79 @@
+"""Pits on the carriageway of their street: inside their closures, or a finding says they are not.
+
+A lane that stays open past a pit may be narrowed, so that what is closed of the street begins so
+much farther from its kerb or middle than the lines of its lanes.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import shapely
+
+from geotools.deliver.verify.lanes import lanes_of, streets_of
+from geotools.deliver.verify.plan import CONTEXT, Plan
+from geotools.deliver.verify.sites import DRAWN, TOUCH, closures_of
+from geotools.deliver.verify.tally import NotChecked, Rule, Tally
+
+__all__ = ["RULES"]
+
+ON_LANE = 0.05  # m of carriageway a pit may lie over without taking a lane
+NARROWED = 0.15  # share of its width that a lane past a pit may lose
+MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as closures do
+
+
+def in_closures(plan: Plan) -> Tally:
+    """Check that every pit lies inside its closures as far as it lies on its street."""
+    if CONTEXT not in plan.tables:
+        raise NotChecked("the plan holds no layer context")
+    tally = Tally("pits")
+    prints = plan.one("pit_footprints", "pit_id")
+    told = {row.feature for row in plan.rows("findings") if row.rule == "pit-outside-closures"}
+    for pit in plan.rows("pits"):
+        row = prints.get(pit.pit_id)
+        streets = streets_of(plan, pit.street_name, pit.street_class)
+        if row is None or row.geometry is None or not streets:
+            tally.skip("pits whose street is not in the plan: whether they lie in their closures")
+            continue
+        bare = _bare(plan, pit, row.geometry, streets)
+        tally.holds(
+            bare <= TOUCH or pit.pit_id in told,
+            pit.pit_id,
+            f"stands in open lanes of its street with {bare:.2f} m2, and no finding says so",
+        )
+    return tally
+
+
+def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any]) -> float:
+    """Return the most of a pit that lies on a street of its name outside its closures, m2."""
+    closed = shapely.union_all([row.geometry for row in closures_of(plan, pit.pit_id)])
+    most = 0.0
+    for street in streets:
+        lanes = lanes_of(plan, street)
+        if not shapely.dwithin(street.geometry, ground, lanes.kerb):
+            continue
+        each = 2 * lanes.kerb / lanes.wide
+        give = NARROWED * lanes.wide * math.ceil(round(each) / 2)
+        slack = ON_LANE + max(give - plan.setting("street.lateral_gap"), 0.0)
+        slack += plan.setting("network.snap_tolerance") if _at_end(street, ground, lanes) else 0.0
+        road = shapely.buffer(
+            street.geometry,
+            max(lanes.kerb - slack, DRAWN),
+            cap_style="flat",
+            join_style="mitre",
+            mitre_limit=MITRE,
+        )
+        over = shapely.buffer(closed, slack + DRAWN, join_style="mitre", mitre_limit=MITRE)
+        bare = shapely.difference(shapely.intersection(ground, road), over)
+        most = max(most, float(shapely.area(bare)))
+    return most
+
+
+def _at_end(street: Any, ground: Any, lanes: Any) -> bool:
+    """Say whether a street may end by a pit: there it is joined to others, a snap away."""
+    ends = shapely.boundary(shapely.force_2d(street.geometry))
+    return bool(shapely.dwithin(ends, ground, 2 * lanes.kerb))
+
+
+RULES = (Rule("pits-in-closures", "pits on their street lie in their closures", in_closures),)

@@ -1,0 +1,149 @@
+"""Grounds beside streets: how far along its street and how far off it each lies, round corners.
+
+Where a street turns, a place goes with the edge on its side of the mitre, and lies as far off the
+street as off the line of that edge: so do the strips drawn along streets. A ground is farthest
+off, or nearest, at one of its own corners, or where its outline meets a mitre. Plane geometry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.street.net import StreetNet
+
+__all__ = ["Outlines", "spans_beside", "turned_between"]
+
+Polygons = npt.NDArray[np.object_]
+TIE = 1e-9  # m; edges whose distances differ by no more meet at a corner the place lies outside of
+
+
+@dataclass(frozen=True)
+class Outlines:
+    """Corners of grounds in turn, rising by ground: of which ground and which ring each is."""
+
+    xy: FloatArray
+    shape: IntArray
+    ring: IntArray
+
+    @classmethod
+    def of(cls, shapes: Polygons) -> Outlines:
+        """Take those of areas, of one part or several."""
+        parts, shape = shapely.get_parts(shapes, return_index=True)
+        rings, part = shapely.get_rings(parts, return_index=True)
+        xy, ring = shapely.get_coordinates(rings, return_index=True)
+        return cls(xy, shape[part[ring]], ring)
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """The edges of streets by each ground: their first vertices, and how many; shape (k,)."""
+
+    first: IntArray
+    count: IntArray
+
+    def of(self, shape: IntArray, *, less: int = 0) -> tuple[IntArray, IntArray, IntArray]:
+        """Return rows of ``shape`` again and again, the first vertex of an edge, and offsets."""
+        counts = self.count[shape] - less
+        bounds = offsets_of(counts)
+        row = np.repeat(np.arange(len(shape)), counts)
+        local = np.arange(bounds[-1]) - bounds[row]
+        return row, self.first[shape[row]] + local, bounds
+
+
+def turned_between(
+    net: StreetNet, chain: IntArray, low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Return how much chains turn between two chainages, either way, summed: ``2 tan(t/2)``."""
+    first, last = (net.places.search(chain, edge, "left") for edge in (low, high))
+    return np.asarray(net.bent[last] - net.bent[first], dtype=np.float64)
+
+
+def spans_beside(
+    net: StreetNet, chain: IntArray, at: FloatArray, far: FloatArray, grounds: Outlines
+) -> tuple[FloatArray, FloatArray]:
+    """Return from where to where grounds lie along their streets, and left of them, m, (k, 2).
+
+    Beyond a chain's ends the street is taken to go straight on.
+
+    Parameters
+    ----------
+    net : StreetNet
+    chain, at, far : ndarray, shape (k,)
+        The street of each, a chainage by it, and how far from there it is looked along, m.
+    grounds : Outlines
+        Of so many grounds.
+    """
+    edges = _edges(net, chain, at, far)
+    met, of = _on_mitres(net, edges, grounds)
+    shape = np.concatenate([grounds.shape, of])
+    order = np.argsort(shape, kind="stable")
+    along, across = _placed(net, edges, np.concatenate([grounds.xy, met])[order], shape[order])
+    first = np.searchsorted(shape[order], np.arange(len(chain)))
+    spans = [
+        np.stack([least.reduceat(values, first) for least in (np.minimum, np.maximum)], axis=1)
+        for values in (along, across)
+    ]
+    return spans[0], spans[1]
+
+
+def _edges(net: StreetNet, chain: IntArray, at: FloatArray, far: FloatArray) -> _Edges:
+    """Return the edges of chains so near to places along them."""
+    begin, last = net.chains.offsets[chain], net.chains.offsets[chain + 1] - 1
+    low = net.places.search(chain, at - far, "right") - 1
+    high = net.places.search(chain, at + far, "left")
+    low = np.clip(low, begin, last - 1)
+    return _Edges(low, np.maximum(np.minimum(high, last) - low, 1))
+
+
+def _units(net: StreetNet, vertex: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return unit vectors along edges from their first vertices, and their lengths, m."""
+    step = net.chains.xy[vertex + 1] - net.chains.xy[vertex]
+    size = np.hypot(*step.T)
+    return step / np.maximum(size, 1e-12)[:, None], size
+
+
+def _on_mitres(net: StreetNet, edges: _Edges, grounds: Outlines) -> tuple[FloatArray, IntArray]:
+    """Return where outlines meet the mitres of corners of their streets, and the ground of each."""
+    xy, shape, ring = grounds.xy, grounds.shape, grounds.ring
+    side = np.flatnonzero(ring[1:] == ring[:-1])
+    row, before, _ = edges.of(shape[side], less=1)
+    one, two = xy[side[row]], xy[side[row] + 1]
+    corner = net.chains.xy[before + 1]
+    tangent = _units(net, before)[0] + _units(net, before + 1)[0]
+    here, there = (((end - corner) * tangent).sum(axis=1) for end in (one, two))
+    met = here * there < 0
+    share = here[met] / (here[met] - there[met])
+    return one[met] + share[:, None] * (two - one)[met], shape[side[row[met]]]
+
+
+def _placed(
+    net: StreetNet, edges: _Edges, xy: FloatArray, shape: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far along its street each place lies, and how far left of it, m."""
+    row, vertex, bounds = edges.of(shape)
+    unit, size = _units(net, vertex)
+    rel = xy[row] - net.chains.xy[vertex]
+    way = (rel * unit).sum(axis=1)
+    aside = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
+    gap = np.hypot(aside, way - np.clip(way, 0.0, size))
+    nearest = gap <= np.minimum.reduceat(gap, bounds[:-1])[row] + TIE
+    # Outside a corner both its edges are as near: there the mitre is by the one farther off.
+    off = np.where(nearest, np.abs(aside), -1.0)
+    best = np.flatnonzero(off == np.maximum.reduceat(off, bounds[:-1])[row])
+    best = best[np.unique(row[best], return_index=True)[1]]
+    kept = _kept(edges, vertex[best], way[best], size[best], shape)
+    return net.places.at[vertex[best]] + kept, aside[best]
+
+
+def _kept(
+    edges: _Edges, vertex: IntArray, way: FloatArray, size: FloatArray, shape: IntArray
+) -> FloatArray:
+    """Return ways along edges kept within them, but beyond the ends of what is looked along."""
+    low = np.where(vertex == edges.first[shape], -np.inf, 0.0)
+    high = np.where(vertex == (edges.first + edges.count - 1)[shape], np.inf, size)
+    return np.clip(way, low, high)
