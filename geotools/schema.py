@@ -368,7 +368,10 @@ OUTPUTS: dict[str, Layer] = {
                 _HEAD_AFTER,
                 _real("velocity", "velocity in the carrier at the design flow", "velocity"),
                 _integer("bend_count", "bends found"),
-                _integer("connection_count", "ends of other mains in service that meet it"),
+                _integer(
+                    "connection_count",
+                    "places where other mains in service end at it; several at one place are one",
+                ),
                 _COST,
             ),
         ),

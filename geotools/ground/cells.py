@@ -52,6 +52,8 @@ def interpolate(raster: Raster, xy: FloatArray, *, metres: float) -> Levels:
             corners = _corners(raster, tile, grid, some)
             level = corners.values * (raster.scale * metres) + raster.offset * metres
             odd = corners.valid & ~((level >= LOWEST) & (level <= HIGHEST))
+            if raster.untold_nodata is not None:
+                odd |= corners.valid & (corners.values == raster.untold_nodata)
             matters = corners.weight > NO_WEIGHT
             z[some] = _blend(level, corners.valid & ~odd, corners.weight, matters)
             strange[some] = np.any(odd & matters, axis=0)

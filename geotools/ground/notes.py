@@ -44,8 +44,8 @@ TEXTS: dict[str, tuple[str, str]] = {
     ),
     "dem-strange-level": (
         "warning",
-        "values outside {lowest} to {highest} were taken as no data; "
-        "check nodata value and vertical unit",
+        "values outside {lowest} to {highest}, and in a file without a nodata value the extreme "
+        "its whole numbers reach, were taken as no data; check nodata value and vertical unit",
     ),
 }
 

@@ -102,6 +102,19 @@ class Raster:
         """Whether the file has any way to say that a cell holds no data."""
         return self.nodata is not None or self.masked
 
+    @property
+    def untold_nodata(self) -> float | None:
+        """Stored value that stands for "no data" though the file does not say so, or None.
+
+        The least whole number the type holds, of a type without a sign the greatest: scaled, it
+        may look like a level. Of eight bits, which few levels fit into, both are levels.
+        """
+        dtype = np.dtype(self.dataset.dtypes[0])
+        if self.says_nodata or dtype.kind not in "iu" or dtype.itemsize < 2:
+            return None
+        limits = np.iinfo(dtype)
+        return float(limits.min if dtype.kind == "i" else limits.max)
+
     def cells(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return fractional column and row of points, from the outer corner of the first cell."""
         a, b, c, d, e, f = self.inverse

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit, stand_for_unknown
+from geotools.intake.limits import TOO_SMALL, USUAL, ZERO_IS_NONE, limit, stand_for_unknown
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, words, years
@@ -102,6 +102,7 @@ def _number_field(
     bounds = limit(field.name)
     allowed = bounds.said(field.dimension, system)
     with np.errstate(invalid="ignore"):
+        small = (values > 0) & (values < TOO_SMALL.get(field.name, 0.0))
         odd = ~np.isnan(values) & ~(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
@@ -131,8 +132,28 @@ def _number_field(
             f"{column.spelling} is 0 (column {column.name!r}), which no main in service has; taken "
             "as missing; leave it empty where it is not known",
         ),
+        *_small_note(field, column, data, small, system),
     ]
-    return np.where(odd | zero | code, np.nan, values), notes, faults
+    return np.where(odd | zero | small | code, np.nan, values), notes, faults
+
+
+def _small_note(
+    field: Field, column: Column, data: pd.Series[Any], small: npt.NDArray[np.bool_], system: str
+) -> list[Note]:
+    if not small.any():
+        return []
+    least = quantity_text(TOO_SMALL[field.name], field.dimension or "", system, 2)
+    return note(
+        "warning",
+        "zero-value",
+        np.flatnonzero(small),
+        [
+            f"{column.spelling} is {_shown(v)} (column {column.name!r}), less than {least} and as "
+            "good as 0, which no main is designed for; taken as missing; leave it empty where it "
+            "is not known"
+            for v in data[small]
+        ],
+    )
 
 
 def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]) -> list[Note]:

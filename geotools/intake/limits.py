@@ -12,7 +12,7 @@ from geotools.clock import this_year
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
-__all__ = ["USUAL", "ZERO_IS_NONE", "Limit", "limit", "stand_for_unknown"]
+__all__ = ["TOO_SMALL", "USUAL", "ZERO_IS_NONE", "Limit", "limit", "stand_for_unknown"]
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,10 @@ LIMITS: dict[str, Limit] = {
 # Records of which 0 is written where there is none: no main in service has it. A depth of 0 would
 # leave out groundwater, a flow of 0 ask for no bore at all. Common practice, no source.
 ZERO_IS_NONE = frozenset({"cover", "flow", "pressure"})
+# Below which a record is as good as 0, SI base units. A flow of 0.01 L/s is a tenth of what a
+# single tap draws: hydraulic models give less for dead ends, as what is left of their balance, and
+# no main is designed for it. Common practice, no source.
+TOO_SMALL: dict[str, float] = {"flow": 1e-5}
 # From where on nines alone (999, 9999, ...) stand for "not known" and are no value, SI base units:
 # more than a sound record is likely to hold, though within the limits. Not here are fields whose
 # sound values are as great (999 mm of bore, 999 kPa, a level of 999 m, 999 customers are below or

@@ -24,6 +24,7 @@ from geotools.intake.notes import Note, emit, note
 from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
 from geotools.intake.ragged import line_lengths
 from geotools.lists import as_compared
+from geotools.schema import quantity_text
 
 __all__ = ["Mains", "bad_coordinates", "build_mains"]
 
@@ -50,6 +51,7 @@ def build_mains(
     *,
     working_crs: str | None,
     excluded: Sequence[str],
+    owners: Sequence[str] = (),
     known: Mapping[str, str] | None = None,
 ) -> Mains:
     """Repair the mains and move them to the CRS lengths are taken in.
@@ -62,8 +64,9 @@ def build_mains(
         Every repair goes here.
     working_crs : str or None
         The brief's choice.
-    excluded : sequence of str
-        Statuses that are not lined; of two mains drawn on each other the other one stays.
+    excluded, owners : sequence of str
+        Statuses and owners that are not lined; of two mains drawn on each other the other one
+        stays.
     known : mapping, optional
         As of `unique_ids`.
 
@@ -88,7 +91,7 @@ def build_mains(
     parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
     table = _table(loaded, names, parts)
     notes += [*more, *_inverts_dropped(loaded, parts), *self_crossings(parts)]
-    parts, table, more = _without_duplicates(parts, table, excluded)
+    parts, table, more = _without_duplicates(parts, table, findings, excluded, owners)
     if not len(parts):
         raise LayerError(label, "holds no main with a length; check the geometries")
     _share_out(table, parts)
@@ -192,21 +195,32 @@ def _inverts_dropped(loaded: Loaded, parts: Parts) -> list[Note]:
 
 
 def _without_duplicates(
-    parts: Parts, table: pd.DataFrame, excluded: Sequence[str]
+    parts: Parts,
+    table: pd.DataFrame,
+    findings: Findings,
+    excluded: Sequence[str],
+    owners: Sequence[str],
 ) -> tuple[Parts, pd.DataFrame, list[Note]]:
-    """Keep one of the mains drawn on each other: the one in use, with the fullest record."""
+    """Keep one of the mains drawn on each other, each of the others a note.
+
+    The one in use, of an owner whose mains are lined, and the largest: if one of them is large
+    enough to be lined, it is. Of two as large the one with the fullest record.
+    """
     group = duplicate_groups(parts)
     member = np.flatnonzero(np.bincount(group, minlength=len(parts))[group] > 1)
     if not len(member):
         return parts, table, []
     some = table.iloc[member]
     status = some["status"].str.strip().str.casefold().isin(as_compared(excluded))
+    others = some["owner"].fillna("").astype(str).str.strip().str.casefold()
+    owner = others.isin(as_compared(owners)) & (others != "")
     blank = (some.isna() | (some == "")).sum(axis=1)
     order = np.lexsort(
         (
             some["main_id"].to_numpy(dtype=str),
             blank.to_numpy(),
-            some["diameter"].isna().to_numpy(),
+            -some["diameter"].fillna(0.0).to_numpy(dtype=float),
+            owner.to_numpy(),
             status.to_numpy(),
             group[member],
         )
@@ -215,27 +229,38 @@ def _without_duplicates(
     _, first, inverse = np.unique(group[ordered], return_index=True, return_inverse=True)
     keeper = ordered[first][inverse]
     lost = ordered != keeper
+    size = line_lengths(parts.xy, parts.offsets)
+    twins = zip(ordered[lost], keeper[lost], strict=True)
     notes = note(
         "warning",
         "duplicate-main",
         parts.row[ordered[lost]],
-        [_twin_text(table, a, b) for a, b in zip(ordered[lost], keeper[lost], strict=True)],
+        [_twin_text(table, a, b, size[a], findings) for a, b in twins],
         every=True,
     )
     left = np.setdiff1d(np.arange(len(parts)), ordered[lost])
     return keep_parts(parts, left), table.iloc[left].reset_index(drop=True), notes
 
 
-def _twin_text(table: pd.DataFrame, lost: int, kept: int) -> str:
+def _twin_text(table: pd.DataFrame, lost: int, kept: int, length: float, findings: Findings) -> str:
+    """Say which of two mains with the same vertices is kept, and what of the other goes."""
     one, other = table.iloc[lost], table.iloc[kept]
     text = f"{one['main_id']} has the same vertices as {other['main_id']}, which was kept"
     differ = [
         name
-        for name in ("diameter", "material", "status")
+        for name in ("diameter", "material", "status", "owner")
         if one[name] != other[name] and not (pd.isna(one[name]) and pd.isna(other[name]))
     ]
+    if "diameter" in differ:
+        kept_size, lost_size = (
+            "not known" if pd.isna(d) else quantity_text(d, "bore", findings.system, 0)
+            for d in (other["diameter"], one["diameter"])
+        )
+        text += f" with its diameter, {kept_size}, not {lost_size}"
     records = f" (their records differ in {', '.join(differ)})" if differ else ""
-    return f"{text}; set aside{records}; delete the one that is not there"
+    return (
+        f"{text}; set aside, {findings.length(length)}{records}; delete the one that is not there"
+    )
 
 
 def _tell_crs(findings: Findings, working: WorkingCRS) -> None:

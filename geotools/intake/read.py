@@ -187,6 +187,7 @@ def _mains(
         findings,
         working_crs=brief.network.working_crs if window is None else window.crs.to_wkt(),
         excluded=brief.network.excluded_statuses,
+        owners=brief.network.excluded_owners,
         known=renamed,
     )
 

@@ -39,8 +39,8 @@ def without_doubles(
 ) -> Graph:
     """Set aside pieces that lie on another piece between the same nodes, each a finding.
 
-    Kept is a piece that may be lined; else that of the first main by identifier. What lies on none
-    that is kept is kept.
+    Kept is a piece that may be lined, of these the one of the largest main, of mains as large that
+    of the first by identifier. What lies on none that is kept is kept.
 
     Parameters
     ----------
@@ -58,7 +58,8 @@ def without_doubles(
     if not len(pairs):
         return graph
     place = np.empty(len(graph), dtype=np.int64)
-    order = np.lexsort([_from_west(graph, mains), rank[graph.line], ~lined[graph.line]])
+    size = np.nan_to_num(mains.table["diameter"].to_numpy(dtype=float))[graph.line]
+    order = np.lexsort([_from_west(graph, mains), rank[graph.line], -size, ~lined[graph.line]])
     place[order] = np.arange(len(graph))
     ahead = place[pairs[:, 0]] < place[pairs[:, 1]]
     double, twin = _set_aside(np.where(ahead[:, None], pairs, pairs[:, ::-1]), place)

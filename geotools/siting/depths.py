@@ -64,13 +64,17 @@ class Stretch:
     @property
     def first(self) -> IntArray:
         """The first station inside, where there is one, shape (n, k)."""
-        return np.asarray(self.edges[0].first + 1, dtype=np.int64)
+        first = self.edges[0].first
+        before = self.start < self.profile.chainage[first]  # the run begins inside
+        return np.asarray(np.where(before, first, first + 1), dtype=np.int64)
 
     @property
     def count(self) -> IntArray:
         """How many stations lie inside, shape (n, k)."""
-        low, high = self.edges
-        return np.asarray(np.maximum(high.first - low.first, 0), dtype=np.int64)
+        high = self.edges[1]
+        beyond = self.end > self.profile.chainage[high.second]  # the run ends inside
+        last = np.where(beyond, high.second, high.first)
+        return np.asarray(np.maximum(last - self.first + 1, 0), dtype=np.int64)
 
     def at_edges(self, column: str) -> tuple[FloatArray, FloatArray]:
         """Return a column of the profile at both edges, shape (n, k)."""

@@ -97,7 +97,7 @@ def _beside(
 
     There are two to a vertex. At a corner away from the line it goes on from the one edge's end
     round to the next edge's start. At a corner towards it, it turns as far before the corner as it
-    goes on after it: there it stands still. It never runs backwards.
+    goes on after it: there it stands still. It never runs backwards (`_onwards`).
     """
     vertex = take(net.chains.offsets, chain)
     counts = np.diff(net.chains.offsets)[chain]
@@ -116,4 +116,37 @@ def _beside(
     along = np.stack([turns, goes_on], axis=1).ravel()
     swing = np.stack([before, after], axis=1).ravel()
     own = along - off[row] * (swing - swing[bounds[:-1]][row])
-    return along, greatest_so_far(own, row), bounds
+    return _onwards(along, own, row, bounds)
+
+
+def _onwards(
+    along: FloatArray, own: FloatArray, row: IntArray, bounds: IntArray
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Keep lines from running backwards; return them as `_beside` does.
+
+    Where corners eat more than the edges between them hold, a line has been at some places
+    before: it is taken half by the greatest it has come to, half by the least it comes to yet,
+    so that it is the same drawn the other way. It has vertices of its own where it leaves what it
+    comes to again, and where it is back at what it had come to: past these it is as long as it is.
+    """
+    most, least = _both_ways(own, row)
+    if not (least < most).any():
+        return along, own, bounds
+    after = np.flatnonzero(row[1:] == row[:-1]) + 1
+    levels = np.concatenate([most[after - 1], least[after]])
+    after = np.tile(after, 2)
+    met = (own[after - 1] < levels) & (levels < own[after])
+    after, levels = after[met], levels[met]
+    order = np.lexsort([levels, after])
+    after, levels = after[order], levels[order]
+    share = (levels - own[after - 1]) / (own[after] - own[after - 1])
+    met_at = along[after - 1] + share * (along[after] - along[after - 1])
+    more = np.bincount(row[after], minlength=len(bounds) - 1)
+    along, own = np.insert(along, after, met_at), np.insert(own, after, levels)
+    most, least = _both_ways(own, np.insert(row, after, row[after]))
+    return along, (most + least) / 2, offsets_of(np.diff(bounds) + more)
+
+
+def _both_ways(own: FloatArray, row: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return the greatest a line has come to at each vertex, and the least it comes to yet."""
+    return greatest_so_far(own, row), -greatest_so_far(-own[::-1], -row[::-1])[::-1]

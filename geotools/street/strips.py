@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from geotools.network.places import on_measures
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, row_of
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
 from geotools.street.net import StreetNet
+from geotools.street.swings import SHARPEST
 
 __all__ = ["POLYGON", "on_street", "strips"]
 
@@ -76,8 +79,95 @@ def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[
     at = np.where(place == 0, one[side, 0], net.places.at[vertex])
     span = (two - one)[side]
     share = (at - one[side, 0]) / np.where(span[:, 0] != 0, span[:, 0], 1.0)
-    xy = on_street(net, street[side], at, one[side, 1] + share * span[:, 1])
-    shapes = shapely.polygons(shapely.linearrings(xy, indices=row_of(stops[::sides])))
+    off = one[side, 1] + share * span[:, 1]
+    xy, ring = on_street(net, street[side], at, off), row_of(stops[::sides])
+    reach = corners[:, :, 0].min(axis=1)[ring], corners[:, :, 0].max(axis=1)[ring]
+    room = np.minimum(at - reach[0], reach[1] - at)
+    sharp = _sharp(net, street[side], np.where(place == 0, -1, vertex), off)
+    if len(sharp.row):
+        xy, ring = sharp.drawn(xy, ring, forward, room)
+    shapes = shapely.polygons(shapely.linearrings(xy, indices=ring))
     wrong = ~shapely.is_valid(shapes)
     shapes[wrong] = shapely.make_valid(shapes[wrong])
     return np.asarray(shapes, dtype=object)
+
+
+@dataclass(frozen=True)
+class _Sharp:
+    """Corners of streets sharper than `SHARPEST` that outlines of strips go round.
+
+    Attributes
+    ----------
+    row : ndarray of int64, shape (k,)
+        Point of the outlines.
+    corner, before, after : ndarray, shape (k, 2)
+        The corner, and it moved square off the edge before it and off the edge after it.
+    shorter : ndarray, shape (k,)
+        Length of the shorter of both edges, m.
+    half : ndarray, shape (k,)
+        Half the turn, rad.
+    inside : ndarray of bool, shape (k,)
+        Whether the outline lies on the inside.
+    """
+
+    row: IntArray
+    corner: FloatArray
+    before: FloatArray
+    after: FloatArray
+    shorter: FloatArray
+    half: FloatArray
+    inside: BoolArray
+
+    def drawn(
+        self, xy: FloatArray, ring: IntArray, forward: BoolArray, room: FloatArray
+    ) -> tuple[FloatArray, IntArray]:
+        """Return the points of outlines, and their rings, with these corners.
+
+        A single point of no more than `MOST_MITRE` would lie nearer to the street than the
+        outline, and draw all of it nearer up to the next vertex. On the outside two cut the corner
+        off between the ends of both edges. On the inside one lies where the outline meets itself,
+        no farther back than the edges and the strip reach (``room``, m, of every point).
+        """
+        inner, outer = np.flatnonzero(self.inside), np.flatnonzero(~self.inside)
+        xy[self.row[inner]] = self._mitred(inner, room[self.row[inner]])
+        row = self.row[outer]
+        on = forward[row][:, None]
+        first, second = self.before[outer], self.after[outer]
+        xy[row] = np.where(on, first, second)
+        second = np.where(on, second, first)
+        return np.insert(xy, row + 1, second, axis=0), np.insert(ring, row + 1, ring[row])
+
+    def _mitred(self, of: IntArray, room: FloatArray) -> FloatArray:
+        """Return where outlines on the inside turn, so far from their corners at most, m."""
+        half = self.half[of]
+        middle = (self.before[of] + self.after[of]) / 2 - self.corner[of]
+        mitre = middle / np.cos(half)[:, None] ** 2
+        along = np.hypot(*mitre.T) * np.sin(half)
+        share = np.minimum(self.shorter[of], room) / np.maximum(along, EDGE)
+        share = np.clip(share, MOST_MITRE * np.cos(half), 1.0)
+        return np.asarray(self.corner[of] + share[:, None] * mitre, dtype=np.float64)
+
+
+def _sharp(net: StreetNet, chain: IntArray, vertex: IntArray, off: FloatArray) -> _Sharp:
+    """Find the sharp corners among points of outlines: their vertices, -1 of none, and sides."""
+    bounds, xy = net.chains.offsets, net.chains.xy
+    row = np.flatnonzero((vertex > bounds[chain]) & (vertex < bounds[chain + 1] - 1))
+    at = vertex[row]
+    one, two = xy[at] - xy[at - 1], xy[at + 1] - xy[at]
+    turn = np.arctan2(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0], (one * two).sum(axis=1))
+    sharp = (np.abs(turn) > SHARPEST) & (np.abs(off[row]) > EDGE)
+    row, at, one, two, turn = row[sharp], at[sharp], one[sharp], two[sharp], turn[sharp]
+    sizes, aside = [np.hypot(*edge.T) for edge in (one, two)], off[row][:, None]
+    before, after = (
+        xy[at] + aside * np.stack([-edge[:, 1], edge[:, 0]], axis=1) / size[:, None]
+        for edge, size in zip((one, two), sizes, strict=True)
+    )
+    return _Sharp(
+        row=row,
+        corner=xy[at],
+        before=before,
+        after=after,
+        shorter=np.minimum(*sizes),
+        half=np.abs(turn) / 2,
+        inside=off[row] * turn > 0,
+    )

@@ -199,6 +199,33 @@ def test_levels_no_ground_can_have_are_no_levels_and_are_reported(write_dem, at,
         assert "dem-strange-level" in set(findings["rule"])
 
 
+@pytest.mark.parametrize("dtype", ["int16", "int32", "uint16", "uint32"])
+@pytest.mark.parametrize("nodata", [None, 7])
+def test_the_extreme_of_whole_numbers_is_no_level_where_no_nodata_value_is_set(
+    write_dem, at, dtype, nodata
+):
+    """Scaled it looks like a level: -32768 x 0.01 - 20 m = -347.68 m, within what ground has."""
+    limits = np.iinfo(dtype)
+    extreme = limits.min if limits.min < 0 else limits.max
+    scale = 327.68 / abs(extreme)
+    cells = np.rint(RAMP / scale).astype(dtype)
+    cells[2, 3] = extreme
+    path = write_dem(cells, nodata=nodata, scale=scale, offset=-20.0)
+    got, findings = sample(path, at((2, 3), (2, 2)))
+    told = "dem-strange-level" in set(findings["rule"])
+    assert got.z[1] == pytest.approx(106.0 - 20.0, abs=scale)
+    assert told == np.isnan(got.z[0]) == (nodata is None)
+    if nodata is not None:
+        assert got.z[0] == pytest.approx(np.copysign(327.68, extreme) - 20.0, abs=1e-6)
+
+
+def test_a_level_of_eight_bits_is_one_at_either_end(write_dem, at):
+    cells = np.full((6, 6), 255, dtype=np.uint8)
+    cells[2, 3] = 0
+    got, _ = sample(write_dem(cells, nodata=None), at((2, 3), (4, 1)))
+    assert got.z.tolist() == [0.0, 255.0]
+
+
 def test_a_nodata_value_the_type_cannot_hold_is_no_fault(write_dem, at, tmp_path):
     path = write_dem(RAMP.astype("uint8"), nodata=0)
     path = write_vrt(tmp_path, path, f"{WEST}, 10, 0, {NORTH}, 0, -10", nodata=-9999)

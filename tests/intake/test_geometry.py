@@ -232,6 +232,31 @@ def test_of_two_on_each_other_the_one_in_use_with_the_fuller_record_stays(
     assert "differ in diameter, material, status" in texts["A"]
 
 
+def test_of_two_on_each_other_the_larger_stays_however_full_its_record_and_is_named(
+    network, read, found, line
+):
+    """A main of 250 mm is not lined: were it kept, 120 m of 400 mm would drop out of the plan."""
+    same = line((0, 0), (120, 0))
+    frame = network(
+        [same, same], diameter_mm=[250, 400], material=["CI", None], installed=[1950, None]
+    )
+    layers = read(mains=frame)
+    assert layers.mains.table["main_id"].tolist() == ["B"]
+    (text,) = found(layers, "duplicate-main")["text"]
+    assert "B, which was kept with its diameter, 400 mm, not 250 mm" in text
+    assert "set aside, 120.0 m" in text
+
+
+def test_of_two_on_each_other_the_one_whose_owner_has_its_mains_lined_stays(
+    network, read, found, line
+):
+    same = line((0, 0), (100, 0))
+    frame = network([same, same], diameter_mm=[600, 400], owner=["Harbour ", "City"])
+    rules = {"network": {"excluded_owners": ["harbour"]}}
+    assert read(rules, mains=frame).mains.table["main_id"].tolist() == ["B"]
+    assert read(mains=frame).mains.table["main_id"].tolist() == ["A"]
+
+
 def test_duplicates_are_found_among_many_at_one_place():
     rng = np.random.default_rng(5)
     base = rng.uniform(0, 1e5, (300, 3, 2))

@@ -47,6 +47,17 @@ def test_the_stretch_two_mains_share_is_taken_once(layers_of: LayersOf, run_set:
     ]
 
 
+@pytest.mark.parametrize("status", ["", "abandoned"])
+def test_the_stretch_two_mains_share_is_that_of_the_larger_that_may_be_lined(
+    layers_of: LayersOf, run_set: RunsOf, status: str
+) -> None:
+    layers = layers_of([MAIN, [(50, 0), (150, 0)]], diameter=[0.4, 0.6], status=["", status])
+    run_set(layers)
+    (text,) = _texts(layers, "overlapping-mains")
+    kept = "50.0 m of main M1 lie on main M0" if status else "50.0 m of main M0 lie on main M1"
+    assert text.startswith(kept)
+
+
 @pytest.mark.parametrize("names", list(permutations(["A", "B", "C"])))
 @pytest.mark.parametrize("backwards", [False, True])
 def test_a_main_is_set_aside_only_for_one_that_is_kept(

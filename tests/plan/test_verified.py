@@ -192,3 +192,87 @@ def test_a_main_inside_a_bend_has_its_place_at_the_corner_of_the_stretch_it_goes
         streets=street(line, lanes=2, width_m=7.3),
     )
     assert len(plan.table("closures"))
+
+
+@pytest.mark.parametrize("turn", [38.0, -25.0])
+def test_work_about_leaning_sides_goes_each_way_as_far_as_the_pit_or_as_its_ground_in_the_street(
+    turn: float, written: Callable[..., Plan]
+) -> None:
+    """The street goes straight on where the main, and with it the pit, turns in it."""
+    way = np.radians(turn)
+    main = [(-300.0, 0.0), (0.0, 0.0), (9.0 * np.cos(way), 9.0 * np.sin(way))]
+    main.append((300.0, main[-1][1]))
+    role = "insertion_behind"
+    plan = written(
+        mains=main_of(main),
+        streets=street([(-400.0, 1.0), (400.0, 1.0)], lanes=4, width_m=26.0),
+        pit_edits=wish((0.0, 0.0), role),
+        settings={"pits.support": "sloped", "pits.soil": "B"},
+    )
+    pits = plan.table("pits")
+    grounds = plan.table("pit_footprints").set_index("pit_id")["geometry"]
+    closures = plan.table("closures")
+    bend = pits[(pits["chainage"] - 300.0).abs() < 1.0].iloc[0]
+    assert bend["role"] == role
+    west, _, east, _ = grounds[bend["pit_id"]].bounds
+    # Along the main the pit goes 2 m back from the bend, and its ramp on from there.
+    at = bend["geometry"].x
+    back = bend["before"]
+    due = max(back, at - west) + max(bend["length"] - back, east - at)
+    row = closures.index[closures["pit_id"] == bend["pit_id"]][0]
+    assert closures.at[row, "work_length"] == pytest.approx(due, abs=1e-6)
+    for pit_id in closures.loc[closures["pull_id"] == "", "pit_id"]:
+        row = closures.index[closures["pit_id"] == pit_id][0]
+        told = closures.at[row, "work_length"]
+        for step in (0.1, -0.1):
+            closures.at[row, "work_length"] = told + step
+            assert faults(plan, "closures-drawn"), pit_id
+        closures.at[row, "work_length"] = told
+    assert not faults(plan, "closures-drawn")
+
+
+def test_a_run_of_mains_nearly_alike_is_held_to_the_diameter_of_each(
+    written: Callable[..., Plan],
+) -> None:
+    """457.2 mm (18 in) and 450 mm continue each other: the one is 1.6 % larger."""
+    mains = main_of([(0.0, 0.0), (150.0, 0.0)], [(150.0, 0.0), (330.0, 0.0)])
+    mains["diameter_mm"] = [457.2, 450.0]
+    plan = written(mains=mains)
+    (run,) = plan.table("runs")["host_diameter"]
+    assert run == pytest.approx(0.45)
+    stations = plan.table("stations")
+    sizes = (stations["depth"] - stations["cover"]).groupby(stations["main_id"]).median()
+    assert sizes.to_dict() == pytest.approx({"M0": 0.4572, "M1": 0.45})
+    cover, of_first = stations["cover"].copy(), stations["main_id"] == "M0"
+    # 1 cm at one place, a pipe 3 % larger, and one smaller than the least are none of these.
+    for row in (0, len(stations) - 1):
+        stations["cover"] = cover.where(stations.index != row, cover + 0.01)
+        assert faults(plan, "profile")
+    stations["cover"] = cover.where(~of_first, cover - 0.0063)
+    assert faults(plan, "profile")
+    stations["cover"] = cover.where(of_first, cover + 0.0072)
+    assert faults(plan, "profile")
+    stations["cover"] = cover
+    assert not faults(plan, "profile")
+
+
+@pytest.mark.parametrize("cross", [False, True])
+def test_a_street_split_by_a_piece_shorter_than_the_snap_tolerance_is_no_intersection(
+    cross: bool, written: Callable[..., Plan]
+) -> None:
+    """Ends within 0.5 m are one node: the piece of 0.3 m is none of its arms, a side street is."""
+    long = [[(-200.0, 3.0), (200.0, 3.0)], [(200.0, 3.0), (200.3, 3.0)], [(200.3, 3.0), (700.0, 3)]]
+    side = [[(200.3, 3.0), (200.3, 90.0)]] if cross else []
+    names = ["Long St"] * 3 + ["Side St"] * cross
+    plan = written(
+        mains=main_of([(0.0, 0.0), (500.0, 0.0)]),
+        streets=street(*long, *side, name=names),
+        pit_edits=None if cross else wish((200.0, 0.0), "receiving"),
+    )
+    pits, grounds = plan.table("pits"), plan.table("pit_footprints")
+    near = shapely.distance(grounds["geometry"].to_numpy(), shapely.Point(X + 200.0, Y + 3.0))
+    assert (near.min() > 5.0) == cross
+    # A pit moved into the middle of the crossing is found only where one is.
+    row = grounds.index[grounds["pit_id"] == pits["pit_id"].iloc[0]][0]
+    grounds.at[row, "geometry"] = shapely.affinity.translate(grounds.at[row, "geometry"], 200.0, 3)
+    assert bool(faults(plan, "footprints-clear")) == cross

@@ -18,7 +18,13 @@ from affine import Affine
 import geotools
 from geotools.pipe.excavation import ENGINEER_DEPTH_M
 from geotools.pipe.pits import STEEP_OVER_M
-from geotools.siting.depths import Stretch, dug_depths, greatest_within, too_steep
+from geotools.siting.depths import (
+    Stretch,
+    dug_depths,
+    greatest_within,
+    stations_inside,
+    too_steep,
+)
 from geotools.siting.profile import Profile
 
 X, Y, CRS, HOST = 500_000.0, 4_800_000.0, 32633, 0.45
@@ -246,6 +252,54 @@ def test_sides_that_lean_reach_out_as_far_as_the_pit_is_deep_there(tmp_path: Pat
     assert shapely.symmetric_difference(due, ours).area < 0.01 * due.area
     assert shapes["area"][pit["pit_id"]] == pytest.approx(ours.area, rel=1e-6)
     assert pit["days"] > 0 and half[1] - half[3] > 2.5
+
+
+@pytest.mark.parametrize("role", range(4))
+@pytest.mark.parametrize("seed", range(3))
+def test_stations_inside_are_all_between_the_edges_those_at_the_ends_of_runs_too(
+    seed: int, role: int
+) -> None:
+    profile, tables = runs_of(seed)
+    pits = pits_on(profile, seed + 40)
+    column = Stretch(profile, pits.run, pits.start[:, role, None], pits.end[:, role, None])
+    pit, station = stations_inside(column)
+    over = 0
+    for row, run in enumerate(pits.run):
+        at = tables[run]["chainage"].to_numpy()
+        start, end = column.start[row, 0], column.end[row, 0]
+        due = profile.offsets[run] + np.flatnonzero((at > start) & (at < end))
+        assert station[pit == row].tolist() == due.tolist()
+        over += start < at[0] or end > at[-1]
+    assert over > 3
+
+
+@pytest.mark.parametrize("end", [0, -1])
+def test_the_ground_of_a_pit_at_a_runs_end_has_its_corner_where_the_run_ends(
+    tmp_path: Path, end: int
+) -> None:
+    """Ground that falls or rises 6 % at the main's end; a pit beyond it is as deep as there.
+
+    Sides of 1.5 to 1: the outline is straight from the edge to the main's end, and from there.
+    """
+    layers, _ = stiff_plan(
+        tmp_path, lambda x: 98 + 0.06 * np.maximum(30 - np.minimum(x, 500 - x), 0), 95.5,
+        "insertion_both", pits__max_depth="6 m", pits__support="sloped", pits__soil="C",
+    )  # fmt: skip
+    pit = layers["pits"].iloc[end]
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    half = pit["length"] / 2  # of a receiving pit lies either side of the main's end
+    start, last = pit["chainage"] - half, pit["chainage"] + half
+    assert pit["role"] == "receiving" and (start < -1.0 or last > 501.0)
+
+    def reach(at: float) -> float:
+        inside = min(max(at, 0.0), 500.0)
+        return 1.5 * (2.5 + 0.06 * min(max(30 - min(inside, 500 - inside), 0), 30) + 0.15)
+
+    places = [start - reach(start), start, 0.0 if end == 0 else 500.0, last, last + reach(last)]
+    wide = [pit["width"] / 2 + reach(min(max(at, start), last)) for at in places]
+    sides = [[(X + at, Y + k * w) for at, w in zip(places, wide, strict=True)] for k in (1, -1)]
+    due = shapely.Polygon([*sides[0], *sides[1][::-1]])
+    assert shapely.symmetric_difference(due, ground).area < 1e-6 * due.area
 
 
 def test_of_no_pits_nothing_is_dug() -> None:

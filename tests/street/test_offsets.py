@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.ops
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
@@ -15,7 +16,7 @@ from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.offsets import offset_ends, offset_length
 from geotools.street.strings import lay_strings
-from geotools.street.strips import on_street
+from geotools.street.strips import on_street, strips
 
 ANGLES = np.radians(np.linspace(-90, 0, 46))
 CURVE = np.stack([60 * np.cos(ANGLES), 60 + 60 * np.sin(ANGLES)], axis=1)  # turns left, R 60
@@ -94,6 +95,58 @@ def test_corners_nearer_than_their_line_is_off_keep_the_order_of_places() -> Non
     assert at[-1] > net.lengths[0]
 
 
+EIGHTHS = np.radians(np.linspace(0.0, 90.0, 5))
+ROUNDED = np.stack([4 - 4 * np.cos(EIGHTHS), 4 * np.sin(EIGHTHS) - 4], axis=1)  # turns right, R 4
+SHORT_CORNERS = {
+    "rounded": [[0, -120], *ROUNDED.tolist(), [260, 0]],
+    "chamfered": [[0, -120], [0, -4], [4, 0], [260, 0]],
+}
+
+
+@pytest.mark.parametrize("backwards", [False, True], ids=["as drawn", "backwards"])
+@pytest.mark.parametrize("xy", SHORT_CORNERS.values(), ids=SHORT_CORNERS)
+def test_a_line_is_as_long_as_its_street_past_a_corner_it_has_no_room_in(
+    xy: list[list[float]], backwards: bool
+) -> None:
+    """Plane geometry: 9 m on the inside of these corners a line meets itself, and then is straight.
+
+    Shapely says from where on nothing but the straight lies so near: past that, a string on the
+    straight ends as far along it as the string is long, whichever way it goes.
+    """
+    net = street(np.array(xy[::-1] if backwards else xy, dtype=float))
+    east = bool(net.chains.xy[-1, 0] > 100)  # the chain ends in the straight that runs to x = 260
+    off = -9.0 if east else 9.0
+    curve = shapely.offset_curve(shapely.LineString(net.chains.xy), off, join_style="mitre")
+    along_x = shapely.get_coordinates(curve)[:, 0]
+    free = float(np.sort(along_x[along_x > 0])[0]) + 1.0
+    size, far = float(net.lengths[0]), np.array([free + 3.0, 100.0, 250.0])
+
+    def chainage(x: np.ndarray) -> np.ndarray:
+        return size - 260.0 + x if east else 260.0 - x
+
+    for begin, end in ((far[:2], far[1:]), (far[1:], far[:2])):
+        forward = (end > begin) == np.full(2, east)
+        got = offset_ends(
+            net, np.zeros(2, dtype=np.int64), chainage(begin), np.full(2, off),
+            np.abs(end - begin), forward,
+        )  # fmt: skip
+        assert got == pytest.approx(chainage(end), abs=1e-6)
+
+
+@pytest.mark.parametrize("xy", SHORT_CORNERS.values(), ids=SHORT_CORNERS)
+def test_a_line_stands_still_in_a_corner_the_same_both_ways(xy: list[list[float]]) -> None:
+    """Both legs of the street are as long: what goes for the one end goes for the other."""
+    net = street(np.array([*xy[:-1], [xy[-2][0] + 116.0, 0]], dtype=float))
+    count, size = 81, float(net.lengths[0])
+    chain, off = np.zeros(count, dtype=np.int64), 9.0 if net.swing[-1] > net.swing[0] else -9.0
+    length = np.linspace(90.0, 130.0, count)
+    on, back = (
+        offset_ends(net, chain, np.full(count, start), np.full(count, off), length, forward)
+        for start, forward in ((0.0, np.ones(count, bool)), (size, np.zeros(count, bool)))
+    )
+    assert on == pytest.approx(size - back, abs=1e-6)
+
+
 def test_a_string_on_the_inside_of_a_curve_has_less_room_and_outside_more() -> None:
     net = street(ROAD)
     lanes = build_corridors(
@@ -165,3 +218,36 @@ def test_a_strip_that_ends_shortly_before_a_corner_ends_square(before: float) ->
     off = np.array([-3.5 if on else 3.5])
     (place,) = on_street(streets, np.array([0]), np.array([at]), off)
     assert place == pytest.approx([100.0 - before, -3.5], abs=1e-9)
+
+
+@pytest.mark.parametrize("inside", [True, False], ids=["inside", "outside"])
+@pytest.mark.parametrize("turn", [125.0, 149.0, 165.0])
+def test_a_strip_round_a_sharp_corner_holds_the_whole_lane_before_and_after_it(
+    turn: float, inside: bool
+) -> None:
+    """Shapely: the buffer of the street on one side, cut off by a bevel on the outside."""
+    back = np.radians(turn)
+    xy = np.array([[0, 0], [250, 0], [250 + 230 * np.cos(back), 230 * np.sin(back)]])
+    net = street(xy)
+    line = shapely.LineString(net.chains.xy)
+    left = bool(net.swing[-1] > net.swing[0])  # the turn is to the left along the chain
+    off = 3.25 if left == inside else -3.25
+    low, high = 120.0, 400.0
+    corners = np.array([[[low, 0.0], [high, 0.0], [high, off], [low, off]]])
+    (got,) = strips(net, np.zeros(1, dtype=np.int64), corners)
+    style = {"join_style": "mitre", "mitre_limit": 50.0} if inside else {"join_style": "bevel"}
+    want = shapely.ops.substring(line, low, high).buffer(off, single_sided=True, **style)
+    assert shapely.area(shapely.symmetric_difference(got, want)) < 1e-6 * shapely.area(want)
+
+
+def test_a_strip_that_ends_shortly_after_a_sharp_corner_does_not_turn_back_past_its_start() -> None:
+    """Plane geometry: the sides meet 37 m before the corner, which the strip does not reach."""
+    back = np.radians(170.0)
+    net = street(np.array([[0, 0], [250, 0], [250 + 230 * np.cos(back), 230 * np.sin(back)]]))
+    size = float(net.lengths[0])
+    first = net.chains.xy[0, 1] == 0  # the chain begins with the leg along x
+    off = 3.25 if net.swing[-1] > net.swing[0] else -3.25
+    at = np.array([240.0, 260.0]) if first else size - np.array([240.0, 260.0])
+    corners = np.array([[[at[0], 0.0], [at[1], 0.0], [at[1], off], [at[0], off]]])
+    (got,) = strips(net, np.zeros(1, dtype=np.int64), corners)
+    assert shapely.bounds(got)[0] >= 239.0

@@ -6,6 +6,7 @@ import bisect
 import itertools
 import math
 import operator
+import statistics
 from typing import Any
 
 import numpy as np
@@ -223,13 +224,41 @@ def _gaps(tally: Tally, run_id: str, stations: list[Any]) -> None:
             tally.holds(abs(one.grade) <= CLOSE, where, "a grade, and no level is known beyond")
 
 
+def _hosts(
+    plan: Plan, tally: Tally, run_id: str, stations: list[Any], least: float
+) -> dict[Any, float]:
+    """Return the diameter of every main of a run, m: that of the run, where it is of one.
+
+    Mains that continue each other may differ by `network.diameter_tolerance` of the larger at each
+    joint, and a run is told with the least. What lies between cover and depth is one along a main.
+    """
+    among: dict[Any, list[float]] = {}
+    for one in stations:
+        among.setdefault(one.main_id, []).append(one.depth - one.cover)
+    joints = len(among) - 1
+    most = least / (1 - plan.setting("network.diameter_tolerance")) ** joints
+    own = {}
+    for main, sizes in among.items():
+        known = [size for size in sizes if math.isfinite(size)]
+        size = statistics.median(known) if known and joints else least
+        own[main] = least if abs(size - least) <= CLOSE else size
+        tally.holds(
+            math.isnan(least) or least <= own[main] <= most + CLOSE,
+            run_id,
+            f"main {main} lies {size:.4f} m from crown to invert, the run's least is {least:.4f} m",
+            layer="runs",
+        )
+    return own
+
+
 def profile(plan: Plan) -> Tally:
     """Check every station: in order, cover and depth agree, and so do levels and grade."""
     tally = Tally("stations")
     hosts = {run.run_id: run.host_diameter for run in plan.rows("runs")}
     for run_id, stations in plan.by("stations", "run_id").items():
-        host = hosts.get(run_id, math.nan)
+        of_main = _hosts(plan, tally, run_id, stations, hosts.get(run_id, math.nan))
         for one in stations:
+            host = of_main[one.main_id]
             tally.near(one.depth, one.cover + host, f"{run_id} at {one.chainage:.3f} m", "depth")
             if math.isfinite(one.ground_z) and math.isfinite(one.axis_z):
                 due = one.ground_z - one.axis_z + host / 2

@@ -41,6 +41,7 @@ FloatArray = npt.NDArray[np.float64]
 SHARPEST = math.radians(120.0)  # of a sharper turn the plan takes this
 BESIDE = 1.0  # m along a street before and behind a place that tell how it runs there
 REACH = 0.5  # m; so near to a corner of its street the end of a strip lies aslant
+BETWEEN = (0.25, 0.5, 0.75)  # of the way from one heading of a street to the next
 ROOM = 100.0  # m; farther from its street nothing lies
 
 
@@ -375,6 +376,30 @@ class Edge:
         aside, at = min(found, default=(math.nan, math.nan))
         return None if math.isnan(at) else (at, aside)
 
+    def headings(self, place: Any, ways: list[FloatArray], parallel: float) -> list[FloatArray]:
+        """Return the unit vectors along which the street may be said to run at a place.
+
+        One where it is straight there; by a corner, where it runs on either side and in between.
+        ``ways`` are those of the main at the place.
+        """
+        nearest = (
+            float(shapely.line_locate_point(self.line, place)),
+            float(shapely.distance(self.line, place)),
+        )
+        spots = [spot for way in ways if (spot := self.beside(place, way, parallel)) is not None]
+        xy = shapely.get_coordinates(self.line)
+        ends = np.array([0.0, *self.at, self.line.length])
+        steps = np.diff(xy, axis=0) / np.diff(ends)[:, None]
+        found: list[FloatArray] = []
+        for at, aside in spots or [nearest]:
+            room = BESIDE + self.about(at, aside)
+            met = np.flatnonzero((ends[1:] > at - room) & (ends[:-1] < at + room))
+            found += [steps[k] for k in met]
+            for one, two in itertools.pairwise(met):
+                mixed = [steps[one] * (1 - share) + steps[two] * share for share in BETWEEN]
+                found += [np.asarray(step / np.hypot(*step)) for step in mixed]
+        return found
+
     @property
     def mitre(self) -> float:
         """Return how many times as deep as its lanes a closure is at its sharpest corner."""
@@ -431,7 +456,7 @@ def closures_drawn(plan: Plan) -> Tally:
                 continue
             headings = _headings(plan, pit)
             span = _aslant_in_work(plan, row, pit, headings)
-            _work_length(plan, tally, row, pit, span)
+            _work_length(plan, tally, row, pit, span, headings)
             ways += [] if span is None else [(-span[0], -span[0]), (span[1], span[1])]
             _closure(plan, tally, row, pit.geometry, ways, headings)
     strings = plan.by("strings", "pull_id", "number")
@@ -566,23 +591,32 @@ def _aslant_in_work(
 
 
 def _work_length(
-    plan: Plan, tally: Tally, row: Any, pit: Any, span: tuple[float, float] | None
+    plan: Plan,
+    tally: Tally,
+    row: Any,
+    pit: Any,
+    span: tuple[float, float] | None,
+    headings: list[FloatArray],
 ) -> None:
     """Check that the work space is as long as the pit, or as its ground along the street.
 
-    Two ramps may take more. Where sides lean it is as long as they reach at the ends, and no
-    longer than the ground. By a corner of the street, what lies inside of it takes more of it.
+    Two ramps may take more. Where sides lean, it goes each way from the pit as far as what is dug
+    does along the main, or as the ground does along the street, whichever is farther. By a corner
+    of the street, what lies inside of it takes more of it.
     """
     least = most = pit.length
     ground = plan.one("pit_footprints", "pit_id").get(pit.pit_id)
+    corners = _round_corners(row, pit, ground, edge_of(plan, row))
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
         ends *= straight_over(plan, pit)  # round a bend the ground is shorter than its legs added
         least += (
             ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
         )
-        most = max(most, 2 * float(shapely.minimum_bounding_radius(ground.geometry)))
-    most += _round_corners(row, pit, ground, edge_of(plan, row))
+        due = _leaning_work(plan, row, pit, ground.geometry, headings)
+        least = least if corners else max(least, due[0] - DRAWN)
+        most = max(most, due[1] + DRAWN)
+    most += corners
     shorter = row.work_length < least - 1e-6
     longer = pit.role != "insertion_both" and row.work_length > most + 1e-6
     aslant = span is not None and abs(row.work_length - (span[1] - span[0])) <= DRAWN
@@ -591,6 +625,34 @@ def _work_length(
         row.closure_id,
         f"work of {row.work_length:.3f} m about a pit of {pit.length:.3f} m",
     )
+
+
+def _leaning_work(
+    plan: Plan, row: Any, pit: Any, ground: Any, headings: list[FloatArray]
+) -> tuple[float, float]:
+    """Return the least and the most length of work about a pit whose sides lean, m.
+
+    They are one where the street is straight there. Of a pit that inserts both ways its ground
+    tells the least. What corners of the street add is not in them.
+    """
+    place = candidate_of(plan, pit)
+    before, after = 0.0, 0.0
+    if pit.role == "insertion_ahead":
+        after = getattr(place, f"after_{pit.role}", math.nan)
+        before = pit.length - after
+    elif pit.role != "insertion_both":
+        before = getattr(place, f"before_{pit.role}", math.nan)
+        after = pit.length - before
+    from_pit = shapely.get_coordinates(ground) - [pit.geometry.x, pit.geometry.y]
+    edge = edge_of(plan, row)
+    if edge is None:
+        return pit.length, math.inf
+    run = np.sum(headings, axis=0)
+    works = []
+    for street in edge.headings(pit.geometry, headings, plan.setting("street.parallel")):
+        along = from_pit @ (street if street @ run >= 0 else -street)
+        works.append(max(before, -float(along.min())) + max(after, float(along.max())))
+    return min(works), max(works)
 
 
 def _round_corners(row: Any, pit: Any, ground: Any, edge: Edge | None) -> float:

@@ -69,7 +69,10 @@ def keep_off(plan: Plan) -> Tally:
 
 
 def _intersections(plan: Plan) -> list[Any]:
-    """Return places where at least three stretches of street meet at an end of one of them."""
+    """Return places where at least three stretches of street meet at an end of one of them.
+
+    Ends within the snap tolerance are one node, and a stretch with both its ends at one is no arm.
+    """
     lines = [p for row in of_context(plan, "streets") for p in shapely.get_parts(row.geometry)]
     near = max(float(plan.setting("network.snap_tolerance")), CLOSE)
     if not lines:
@@ -82,6 +85,8 @@ def _intersections(plan: Plan) -> list[Any]:
             arms = 0
             for other in tree.query(place, predicate="dwithin", distance=near):
                 ends = shapely.distance(shapely.get_point(lines[other], [0, -1]), place) <= near
+                if ends.all() and shapely.length(lines[other]) <= 2 * near:
+                    continue  # drawn within the node
                 arms += int(ends.sum()) or 2  # a street that goes on through has two arms
             if arms >= ARMS:
                 places.append(place)
