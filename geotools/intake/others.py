@@ -13,6 +13,7 @@ import pandas as pd
 import pyproj
 import shapely
 
+from geotools.intake.alignment import ask_of_shift
 from geotools.intake.areas import move_areas, repair_areas
 from geotools.intake.columns import Areas, Lines, Points
 from geotools.intake.crs import crs_name, project
@@ -65,6 +66,8 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
     elif not built.used and len(loaded.table) >= loaded.source.features:
         findings.add("warning", "nothing-usable", _nothing_left(loaded), layer=name)
     _check_overlap(name, built.data, mains, findings)
+    if name == "streets" and isinstance(built.data, Lines) and len(built.data):
+        ask_of_shift(built.data, mains, findings)
     return built
 
 
