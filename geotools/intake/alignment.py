@@ -111,7 +111,8 @@ def _cells(spots: FloatArray, size: float) -> IntArray:
 
 def _numbers(xy: FloatArray, size: float) -> IntArray:
     column, row = np.floor(xy / size).astype(np.int64).T
-    return column * SPAN + row
+    number: IntArray = column * SPAN + row
+    return number
 
 
 def _beside(xy: FloatArray, cells: IntArray, size: float) -> npt.NDArray[np.bool_]:

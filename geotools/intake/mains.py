@@ -15,6 +15,7 @@ import shapely
 from geotools.errors import LayerError
 from geotools.intake.columns import Lines
 from geotools.intake.crs import WorkingCRS, choose_working_crs, crs_name, horizontal, project
+from geotools.intake.datum import tell_accuracy
 from geotools.intake.duplicates import duplicate_groups
 from geotools.intake.findings import Findings
 from geotools.intake.identity import renamed_ids, unique_ids
@@ -93,6 +94,7 @@ def build_mains(
     _share_out(table, parts)
     emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
     _tell_crs(findings, working)
+    tell_accuracy("mains", loaded.crs, working.crs, parts.xy, findings)
     _tell_heights(findings, loaded)
     return Mains(
         Lines(table, parts.xy, parts.offsets),

@@ -17,6 +17,7 @@ from geotools.intake.alignment import ask_of_shift
 from geotools.intake.areas import move_areas, repair_areas
 from geotools.intake.columns import Areas, Lines, Points
 from geotools.intake.crs import crs_name, project
+from geotools.intake.datum import tell_accuracy
 from geotools.intake.findings import Findings
 from geotools.intake.lines import clean_lines, keep_parts, line_parts
 from geotools.intake.load import Loaded
@@ -65,6 +66,8 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
         findings.add("warning", "empty-layer", text, layer=name)
     elif not built.used and len(loaded.table) >= loaded.source.features:
         findings.add("warning", "nothing-usable", _nothing_left(loaded), layer=name)
+    if built.used:
+        tell_accuracy(name, loaded.crs, working, mains.xy, findings)
     _check_overlap(name, built.data, mains, findings)
     if name == "streets" and isinstance(built.data, Lines) and len(built.data):
         ask_of_shift(built.data, mains, findings)

@@ -299,3 +299,31 @@ def test_a_layer_of_which_nothing_is_left_has_a_finding_of_its_own(
     text = found(layers, "nothing-usable")["text"][0]
     assert "none of its 1 features could be used" in text
     assert "[inputs.streets] with crs" in text
+
+
+@pytest.mark.parametrize(
+    ("streets", "severity", "words"),
+    [
+        (26717, "warning", "conus.tif"),  # NAD27: the shift is in a grid that is not installed
+        (26917, "", ""),
+        (4269, "", ""),  # NAD83 in degrees
+        (32617, "info", "NAD83 to WGS 84"),  # EPSG dataset: operation 1188, accuracy 4 m
+    ],
+)
+def test_a_layer_moved_by_a_poor_way_to_another_datum_is_told(
+    streets, severity, words, network, read, found, line
+):
+    lines = [shapely.LineString([(630000, 4830000), (630500, 4830000)])]
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=lines, crs=26917)
+    layers = read(mains=network(lines, crs=26917), streets=frame.to_crs(streets))
+    told = found(layers, "datum-accuracy")
+    assert told["severity"].tolist() == [severity] * bool(severity)
+    assert told["layer"].tolist() == ["streets"] * bool(severity)
+    assert all(words in text for text in told["text"])
+
+
+@pytest.mark.parametrize("streets", [4326, 4258, 3857, 25833, 32632])
+def test_datums_that_are_one_to_a_metre_are_no_finding(streets, network, read, found, line):
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 0), (90, 0))])
+    layers = read(mains=network(), streets=frame.set_crs(32633).to_crs(streets))
+    assert found(layers, "datum-accuracy").empty
