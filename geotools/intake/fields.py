@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import USUAL, ZERO_IS_NONE, limit, stand_for_unknown
+from geotools.intake.limits import LEAST_MAIN, USUAL, ZERO_IS_NONE, limit, stand_for_unknown
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, words, years
@@ -78,7 +78,10 @@ def convert_fields(
             found = [*found, *_missing_note(layer, field, np.isnan(values))]
             notes += [replace(one, field=field.name) for one in found]
             faults += fault
-            remarks += _unit_remark(layer, field, column, values, system)
+            if layer.name == "mains":
+                told, single = _unit_remarks(layer, field, column, values, system)
+                remarks += told
+                notes += single
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
 
 
@@ -148,6 +151,28 @@ def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]
     )
 
 
+def _unit_remarks(
+    layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64], system: str
+) -> tuple[list[tuple[str, str, str]], list[Note]]:
+    """Return what is doubtful of the unit of a column of the mains, or of single values of it."""
+    whole = _unit_remark(layer, field, column, values, system)
+    if whole or field.name != "diameter":
+        return whole, []
+    with np.errstate(invalid="ignore"):
+        small = np.flatnonzero(values < LEAST_MAIN)
+    low, high = USUAL["diameter"]
+    texts = []
+    for value in values[small] / column.factor:
+        likely = _likely_spellings(field, value, low, high)
+        unit = likely[0][len(field.name) + 1 :] if likely else "of another unit"
+        texts.append(
+            f"{column.spelling} is {value:g} (column {column.name!r}), which no main has; is it "
+            f"{value:g} {unit}? Used as written; correct the value"
+        )
+    notes = note("warning", "unit-doubtful", small, texts)
+    return [], [replace(one, field=field.name) for one in notes]
+
+
 def _unit_remark(
     layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64], system: str
 ) -> list[tuple[str, str, str]]:
@@ -165,7 +190,7 @@ def _unit_remark(
     guess = f"they look like {units}" if likely else "their unit may be another"
     text = (
         f"half of the {len(known)} values of {column.spelling} (column {column.name!r}) are at "
-        f"most {raw:g} {written}, where mains are seldom run below {least}; {guess}; used as "
+        f"most {raw:g} {written}, where mains are seldom below {least}; {guess}; used as "
         f"written; if the unit is another, say so under [inputs.{layer.name}.fields], for "
         f'example: {likely[0] if likely else column.spelling} = "{column.name}"'
     )
@@ -175,10 +200,12 @@ def _unit_remark(
 def _likely_spellings(field: Field, raw: float, low: float, high: float) -> list[str]:
     """Return the spellings by which a value is between two, SI, the nearest to their middle first.
 
-    The middle is that of their ratio, as units differ by factors.
+    The middle is that of their ratio, as units differ by factors. Diameters are kept in inches or
+    millimetres nearly everywhere, so that inches go before the rest.
     """
     within = {n: raw * f for n, f in field.spellings().items() if low <= raw * f <= high}
-    return sorted(within, key=lambda name: abs(np.log(within[name] ** 2 / (low * high))))
+    off = {name: abs(np.log(value**2 / (low * high))) for name, value in within.items()}
+    return sorted(within, key=lambda name: (name != "diameter_in", off[name]))
 
 
 # What follows from a missing value of a field that must be there. The identifier of a main is

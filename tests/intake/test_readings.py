@@ -166,3 +166,37 @@ def test_pressures_of_which_half_are_below_what_mains_are_run_at_are_a_matter_of
         assert f'pressure_{unit} = "{column}"' in told["text"][0]
     if values[0] is not None:  # used as written all the same
         assert layers.mains.table["pressure"].notna().all()
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        ("diameter_mm", 12, 'diameter_in = "diameter_mm"'),
+        ("diameter_mm", 36, 'diameter_in = "diameter_mm"'),
+        ("diameter_mm", 50, ""),
+        ("diameter_mm", 63, ""),
+        ("diameter_in", 12, ""),
+    ],
+)
+def test_inches_in_a_column_of_millimetres_are_a_matter_of_units(
+    column, value, words, network, read, found
+):
+    frame = network(**{"diameter_mm": None, column: [float(value)] * 2})
+    texts = found(read(mains=frame), "unit-doubtful")["text"].tolist()
+    assert len(texts) == bool(words)
+    assert all(words in text for text in texts)
+
+
+def test_a_single_main_of_inches_among_millimetres_is_named(network, read, found, line):
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(4)]
+    frame = network(shapes, diameter_mm=[300.0, 12.0, 32.0, 150.0])
+    told = found(read(mains=frame), "unit-doubtful")
+    assert told["feature"].tolist() == ["B"]
+    assert "is it 12 in?" in told["text"][0]
+
+
+def test_small_services_are_of_no_doubtful_unit(network, read, found, spot):
+    laterals = geopandas.GeoDataFrame(
+        {"diameter_mm": [25.0, 32.0]}, geometry=[spot(5, 0), spot(9, 0)], crs=32633
+    )
+    assert found(read(mains=network(), laterals=laterals), "unit-doubtful").empty
