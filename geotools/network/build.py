@@ -22,6 +22,7 @@ from geotools.network.fittings import Fitted, fit_onto, report_fittings
 from geotools.network.left_out import report_dry, report_left_out
 from geotools.network.mains import carries_water, may_be_lined, rank_of
 from geotools.network.measured import Polylines
+from geotools.network.misses import report_misses
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
 from geotools.network.overlaps import find_overlaps, overlap_reach
@@ -96,6 +97,14 @@ def build_runs(
     graph = _noded(layers, network, rank)
     give_back()
     _report_joins(graph, layers.mains, network.snap_tolerance, layers.findings)
+    report_misses(
+        graph,
+        layers.mains,
+        lined=may_be_lined(layers.mains, network)[graph.line],
+        carrying=carries_water(layers.mains, network)[graph.line],
+        tolerance=network.snap_tolerance,
+        findings=layers.findings,
+    )
     chains = _chained(graph, layers.mains, network, rank)
     report_dry(graph, layers.mains, network, layers.findings)
     lined = may_be_lined(layers.mains, network)[graph.line]
