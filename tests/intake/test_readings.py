@@ -200,3 +200,34 @@ def test_small_services_are_of_no_doubtful_unit(network, read, found, spot):
         {"diameter_mm": [25.0, 32.0]}, geometry=[spot(5, 0), spot(9, 0)], crs=32633
     )
     assert found(read(mains=network(), laterals=laterals), "unit-doubtful").empty
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("Abandoned in place", True),
+        ("out-of-service", True),
+        ("Out_Of_Service", True),
+        ("Removed (2011)", True),
+        ("abandonné", True),
+        ("decommissioned", True),
+        ("not in use", True),
+        ("Proposed", False),  # is among the excluded ones whatever its case
+        ("in service", False),
+        ("In use", False),
+        ("active", False),
+        ("repaired", False),  # five letters of it are those of "retired"
+        ("approved", False),
+        ("", False),
+    ],
+)
+def test_words_that_likely_mean_out_of_service_are_told_with_count_and_length(
+    word, told, network, read, found, line
+):
+    shapes = [line((0, 0), (100, 0)), line((0, 9), (140, 9)), line((0, 20), (30, 20))]
+    layers = read(mains=network(shapes, status=[word, word, "in service"]))
+    texts = found(layers, "status-doubtful")["text"].tolist()
+    assert len(texts) == told
+    assert all(f"{word!r} (2, 240 m)" in text for text in texts)
+    none = read({"network": {"excluded_statuses": []}}, mains=network(shapes, status=[word] * 3))
+    assert found(none, "status-doubtful").empty
