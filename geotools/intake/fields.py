@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
+from geotools.intake.laid import impossible_years, placeholder_year
 from geotools.intake.limits import LEAST_MAIN, USUAL, ZERO_IS_NONE, limit, stand_for_unknown
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
@@ -82,6 +83,12 @@ def convert_fields(
                 told, single = _unit_remarks(layer, field, column, values, system)
                 remarks += told
                 notes += single
+    if layer.name == "mains" and "installed" in match.columns:
+        wrong, found = impossible_years(columns["material"], columns["installed"])
+        notes += [replace(one, field="installed") for one in found]
+        columns["installed"] = np.where(wrong, np.nan, columns["installed"])
+        text = placeholder_year(columns["installed"])
+        remarks += [("warning", "placeholder-year", text)] if text else []
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
 
 

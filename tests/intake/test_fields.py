@@ -367,3 +367,49 @@ def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, fo
     told = found(layers, "unreadable-value")["text"]
     assert len(told) == 2
     assert told.str.contains("write a year alone").all()
+
+
+@pytest.mark.parametrize(
+    ("material", "year", "possible"),
+    [
+        ("PE", 1900, False),
+        ("HDPE", 1949, False),
+        ("PE", 1960, True),
+        ("PVC", 1920, False),
+        ("DI", 1930, False),
+        ("DI", 1965, True),
+        ("CI", 1870, True),  # cast iron is as old as records go
+        ("AC", 1900, False),
+        ("strange", 1850, True),
+    ],
+)
+def test_a_year_before_there_were_pipes_of_the_material_is_missing_and_told(
+    material, year, possible, network, read, found
+):
+    frame = network(material=[material, "CI"], installed=[year, 1950])
+    layers = read(mains=frame)
+    told = found(layers, "impossible-year")
+    assert told["feature"].tolist() == ([] if possible else ["A"])
+    assert np.isnan(layers.mains.table["installed"][0]) != possible
+    assert layers.mains.table["installed"][1] == 1950
+
+
+@pytest.mark.parametrize(
+    ("years", "told"),
+    [
+        ([1900] * 12 + [1955, 1960, 1972, 1980], 1),
+        ([1900] * 12 + [1901, 1902, 1903, 1904] * 3, 0),  # an old town
+        ([1900] * 3 + [1955] * 20, 0),
+        ([1955] * 30, 0),
+    ],
+)
+def test_the_null_of_dates_on_many_mains_is_told(years, told, network, read, found, line):
+    shapes = [line((0, 5 * k), (100, 5 * k)) for k in range(len(years))]
+    frame = network(
+        shapes,
+        main_id=[f"M{k}" for k in range(len(years))],
+        installed=[f"{year}-01-01" for year in years],
+    )
+    layers = read(mains=frame)
+    assert len(found(layers, "placeholder-year")) == told
+    assert layers.mains.table["installed"].tolist() == years
