@@ -11,14 +11,15 @@ from geotools.pipe.host import host_kind
 __all__ = ["impossible_years", "placeholder_year"]
 
 FloatArray = npt.NDArray[np.float64]
-# Year in which the first pipes of a kind were laid anywhere. From memory; confirm against histories
-# of the trade, such as those of AWWA and of the makers' associations.
+# Year in which the material of a kind, or its way of casting, came to be known; pipes of it were
+# laid some years later, records of which are a few years out. From memory; confirm against
+# histories of the trade, such as those of AWWA and of the makers' associations.
 FIRST_LAID = {
     "asbestos_cement": 1906,
     "spun_cast": 1914,
     "pvc": 1932,
-    "ductile_iron": 1948,
-    "pe": 1950,
+    "ductile_iron": 1943,
+    "pe": 1938,
 }
 # Years that stand in records for none: days counted from 0 in tables begin there. Judgement:
 # common to so many mains, that share of all, and so many times as many as any year near it.
@@ -48,8 +49,8 @@ def impossible_years(
         wrong: npt.NDArray[np.bool_] = year < least
     rows = np.flatnonzero(wrong)
     texts = [
-        f"is of {material[k]} and was laid in {year[k]:.0f}, before the first of its kind (about "
-        f"{least[k]:.0f}); the year was taken as missing; correct the year or the material"
+        f"is of {material[k]} and was laid in {year[k]:.0f}, before there was any of the kind "
+        f"(about {least[k]:.0f}); the year was taken as missing; correct the year or the material"
         for k in rows
     ]
     return wrong, note("warning", "impossible-year", rows, texts)

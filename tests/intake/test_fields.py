@@ -373,7 +373,7 @@ def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, fo
     ("material", "year", "possible"),
     [
         ("PE", 1900, False),
-        ("HDPE", 1949, False),
+        ("HDPE", 1930, False),
         ("PE", 1960, True),
         ("PVC", 1920, False),
         ("DI", 1930, False),
