@@ -21,7 +21,7 @@ from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.ragged import line_lengths
-from geotools.intake.readings import columns_table, status_remarks
+from geotools.intake.readings import class_remarks, columns_table, status_remarks
 from geotools.intake.service import doubtful_statuses
 from geotools.intake.sources import Source, frame_source, open_source
 from geotools.intake.window import Window
@@ -138,6 +138,8 @@ def _read(
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
     _remark_status(findings, loaded["mains"], mains.lines, brief)
+    if "streets" in others:
+        _remark_classes(findings, others["streets"], brief)
     _remark_rasters(findings, rasters, brief)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
     data: dict[str, Any] = {name: built.data for name, built in others.items()}
@@ -267,6 +269,16 @@ def _remark_status(findings: Findings, mains: Loaded, lines: Lines, brief: Brief
     )
     if doubt:
         findings.add("warning", "status-doubtful", doubt, layer="mains", field="status")
+
+
+def _remark_classes(findings: Findings, streets: Built, brief: Brief) -> None:
+    table = streets.data.table
+    for severity, rule, text in class_remarks(
+        table["class"].to_numpy(dtype=object),
+        [rate.street for rate in brief.rates.lane_day],
+        brief.street.no_block,
+    ):
+        findings.add(severity, rule, text, layer="streets", field="class")
 
 
 def _remark_missing(layers: Layers, given: set[str]) -> None:

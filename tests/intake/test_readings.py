@@ -6,6 +6,7 @@ import geopandas
 import pytest
 import shapely
 
+from geotools.brief import Brief
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import match_columns
 from geotools.intake.readings import column_remarks, columns_table
@@ -231,3 +232,32 @@ def test_words_that_likely_mean_out_of_service_are_told_with_count_and_length(
     assert all(f"{word!r} (2, 240 m)" in text for text in texts)
     none = read({"network": {"excluded_statuses": []}}, mains=network(shapes, status=[word] * 3))
     assert found(none, "status-doubtful").empty
+
+
+@pytest.mark.parametrize(
+    ("word", "rates", "severity"),
+    [
+        ("local", None, ""),
+        ("Motorway", None, ""),  # busy by default, and rated like an arterial by default
+        ("residential", None, "info"),
+        ("motorway", ["local = 150"], "warning"),
+        ("", None, ""),
+    ],
+)
+def test_classes_of_streets_without_a_rate_are_told(
+    word, rates, severity, network, read, found, line
+):
+    streets = geopandas.GeoDataFrame(
+        {"class": [word, "local"]}, geometry=[line((0, 5), (90, 5)), line((0, 9), (90, 9))]
+    ).set_crs(32633)
+    brief = {"rates": {"lane_day": rates}} if rates else {}
+    told = found(read(brief, mains=network(), streets=streets), "class-without-rate")
+    assert told["severity"].tolist() == [severity] * bool(severity)
+    assert all(f"{word!r} (1)" in text for text in told["text"])
+
+
+def test_busy_classes_cost_no_less_than_the_dearest_by_default():
+    rates, street = Brief().rates, Brief().street
+    cost = {rate.street: rate.cost for rate in rates.lane_day}
+    dearest = max(cost.values())
+    assert [cost[word] for word in street.no_block] == [dearest] * len(street.no_block)
