@@ -16,6 +16,7 @@ from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, Thinned, find_bends, thin
+from geotools.network.crowded import report_crowded
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
@@ -146,6 +147,7 @@ def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
         findings=layers.findings,
     )
     report_twice(once, mains, overlaps, layers.findings)
+    report_crowded(mains, lined=lined, reach=reach, findings=layers.findings)
     return once
 
 
