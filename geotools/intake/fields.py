@@ -257,18 +257,27 @@ def _senseless(
     ]
 
 
+# What is done with a flag that is missing.
+UNREAD_FLAGS = {
+    "open": "the valve were normally open",
+    "critical": "the customer could do without water",
+    "hard": "it were true: no pit comes to lie there",
+}
+
+
 def _unread_note(
     field: Field, column: Column, data: pd.Series[Any], unread: npt.NDArray[np.bool_]
 ) -> list[Note]:
     wanted = "yes or no" if field.dtype == "flag" else "a number"
     wanted = "a year" if field.name == "installed" else wanted
+    follows = f", as if {UNREAD_FLAGS[field.name]}" if field.name in UNREAD_FLAGS else ""
     return note(
         "warning",
         "unreadable-value",
         np.flatnonzero(unread),
         [
             f"{column.spelling} is {_shown(v)} (column {column.name!r}), which is not {wanted}; "
-            f"taken as missing; write {wanted} alone"
+            f"taken as missing{follows}; write {wanted} alone"
             for v in data[unread]
         ],
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 
+import geopandas
 import numpy as np
 import pandas as pd
 import pytest
@@ -413,3 +414,45 @@ def test_the_null_of_dates_on_many_mains_is_told(years, told, network, read, fou
     layers = read(mains=frame)
     assert len(found(layers, "placeholder-year")) == told
     assert layers.mains.table["installed"].tolist() == years
+
+
+@pytest.mark.parametrize(
+    ("column", "meant"),
+    [
+        ("diameter_m", "diameter_mm"),
+        ("invert_sta", "invert_start_m"),
+        ("invert_end", "invert_end_m"),
+    ],
+)
+def test_of_a_cut_name_the_usual_unit_that_it_still_shows_is_suggested(column, meant):
+    layer = INPUTS["mains"]
+    columns = ["main_id", column, *([] if column == "diameter_m" else ["diameter_i"])]
+    (fault,) = match_columns(layer, columns, {}, cut_names=True).faults
+    assert fault.endswith(f'for example: {meant} = "{column}"')
+
+
+def test_of_an_unreadable_flag_is_said_what_follows(network, read, found, spot):
+    valves = geopandas.GeoDataFrame({"open": ["perhaps"]}, geometry=[spot(5, 0)], crs=32633)
+    text = found(read(mains=network(), valves=valves), "unreadable-value")["text"][0]
+    assert "taken as missing, as if the valve were normally open" in text
+
+
+@pytest.mark.parametrize(
+    ("written", "year"),
+    [
+        ("1949-12-31T23:00Z", 1950),  # midnight of 1 January in Berlin
+        ("1949-12-31T11:00Z", 1950),  # and in Auckland, in summer
+        ("1950-01-01T05:00Z", 1950),  # and in New York
+        ("1950-12-30T23:00Z", 1950),
+        ("1950-12-31T00:00Z", 1950),
+        ("1950-06-01T00:00Z", 1950),
+    ],
+)
+def test_the_year_of_a_day_told_in_utc_is_that_of_the_place(written, year, network, read):
+    frame = network(installed=pd.to_datetime([written] * 2, utc=True))
+    assert read(mains=frame).mains.table["installed"].tolist() == [year] * 2
+
+
+def test_the_year_of_a_day_told_with_its_zone_is_that_written(network, read):
+    frame = network(installed=pd.to_datetime(["1949-12-31T23:00+01:00"] * 2))
+    assert read(mains=frame).mains.table["installed"].tolist() == [1949] * 2

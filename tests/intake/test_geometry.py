@@ -348,3 +348,18 @@ def test_villages_far_from_a_town_are_no_slip(villages, network, read, found, li
     away = [line((70_000 * v, 100 * k), (70_000 * v + 400, 100 * k)) for v in range(1, villages + 1)
             for k in range(4)]  # fmt: skip
     assert found(read(mains=network([*town, *away])), "far-main").empty
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ([((0, 0), (50, 0)), ((50, 0), (90, 0)), ((50, 0), (50, 40))], "that meet, but branch"),
+        ([((0, 0), (50, 0)), ((60, 0), (90, 0))], "that do not meet"),
+        ([((0, 0), (50, 0), (50, 9), (0, 0)), ((60, 0), (90, 0))], "that do not meet"),
+    ],
+)
+def test_parts_that_branch_are_not_told_as_parts_that_do_not_meet(
+    parts, words, network, read, found, line
+):
+    shape = shapely.MultiLineString([line(*part) for part in parts])
+    assert words in found(read(mains=network([shape])), "multi-part-split")["text"][0]
