@@ -25,6 +25,12 @@ from geotools.schema import Layer
 
 __all__ = ["Loaded", "crs_of", "differs_text", "load_layer"]
 
+# Pairs of columns in which tables hold coordinates.
+COORDINATES = (
+    ("x", "y"), ("lon", "lat"), ("longitude", "latitude"), ("lng", "lat"), ("long", "lat"),
+    ("easting", "northing"), ("east", "north"), ("rechtswert", "hochwert"), ("x_coord", "y_coord"),
+    ("point_x", "point_y"),
+)  # fmt: skip
 MOST_LONGITUDE, MOST_LATITUDE = 360.0, 90.0  # degrees; longitudes may be counted from 0 to 360
 
 
@@ -90,7 +96,7 @@ def load_layer(
     match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
-    faults += [] if source.spatial else [NO_GEOMETRY]
+    faults += [] if source.spatial else [_no_geometry(source)]
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match)
     if faults or crs is None:
@@ -118,6 +124,19 @@ def load_layer(
         empty=not len(converted.table) and (window is None or source.features == 0),
         match=match,
     )
+
+
+def _no_geometry(source: Source) -> str:
+    """Say that a table has no geometry, and how to give it one if it has coordinates."""
+    known = {name.strip().casefold(): name for name in source.columns}
+    for x, y in COORDINATES:
+        if x in known and y in known:
+            return (
+                f"{NO_GEOMETRY}; its columns {known[x]!r} and {known[y]!r} look like coordinates: "
+                "make points of them first, in a GIS or with ogr2ogr points.gpkg FILE.csv -oo "
+                f"X_POSSIBLE_NAMES={known[x]} -oo Y_POSSIBLE_NAMES={known[y]} -a_srs EPSG:CODE"
+            )
+    return NO_GEOMETRY
 
 
 def differs_text(brief: str, own: str) -> str:
