@@ -86,8 +86,8 @@ FIRST_YEAR = 1800
 # practice, no source.
 USUAL: dict[str, tuple[float, float]] = {"pressure": (5e4, 2.5e6), "diameter": (0.05, 1.5)}
 # m; a single main below is no main, and its diameter likely in another unit: the smallest pipes
-# laid as mains are of 32 mm. Common practice, no source.
-LEAST_MAIN = 0.032
+# kept as mains are of an inch (KY 10 of the Kentucky research networks has some). Judgement.
+LEAST_MAIN = 0.025
 
 
 def limit(field: str) -> Limit:

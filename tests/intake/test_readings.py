@@ -190,7 +190,7 @@ def test_inches_in_a_column_of_millimetres_are_a_matter_of_units(
 
 def test_a_single_main_of_inches_among_millimetres_is_named(network, read, found, line):
     shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(4)]
-    frame = network(shapes, diameter_mm=[300.0, 12.0, 32.0, 150.0])
+    frame = network(shapes, diameter_mm=[300.0, 12.0, 25.4, 150.0])
     told = found(read(mains=frame), "unit-doubtful")
     assert told["feature"].tolist() == ["B"]
     assert "is it 12 in?" in told["text"][0]
