@@ -772,7 +772,14 @@ class Rates(_Section):
     joint: PerItem = _set(450, "one fused joint; those of tails are not counted", INVENTED, ge=0)
     pulling_hour: PerTime = _set("900 / hour", "crew and machine while pulling", INVENTED, ge=0)
     lane_day: list[ClassRate] = _set(
-        ["arterial = 1500", "collector = 700", "local = 150"],
+        [
+            "arterial = 1500",
+            "motorway = 1500",
+            "trunk = 1500",
+            "primary = 1500",
+            "collector = 700",
+            "local = 150",
+        ],
         "'class = cost' of one lane closed for one day",
         INVENTED,
     )

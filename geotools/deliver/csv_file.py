@@ -134,7 +134,7 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     path : Path
         Columns parted by comma, semicolon, tab or bar; with or without a byte-order mark.
     encoding : str, optional
-        Of a file without a byte-order mark.
+        Of a file without a byte-order mark that is not plainly UTF-8.
 
     Returns
     -------
@@ -174,6 +174,7 @@ def _bytes(path: Path) -> bytes:
 
 def _decoded(source: str, data: bytes, encoding: str) -> str:
     used = next((name for mark, name in _BOMS if data.startswith(mark)), encoding)
+    used = "utf-8" if used == encoding and _is_utf8(data) else used
     try:
         text = data.decode(used)
         text.encode()  # some codecs give what no text may hold
@@ -189,6 +190,18 @@ def _decoded(source: str, data: bytes, encoding: str) -> str:
     if "\0" in text:
         raise LayerError(source, "is not a text file; save the table as CSV")
     return text
+
+
+def _is_utf8(data: bytes) -> bool:
+    """Tell whether a file is UTF-8 whatever it is said to be: other text never reads as that.
+
+    Of a file of plain letters it makes no difference; those of UTF-16 have zeros between.
+    """
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return not text.isascii() and "\0" not in text
 
 
 def _delimiter(text: str) -> str:

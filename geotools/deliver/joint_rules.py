@@ -11,7 +11,7 @@ import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import PullTimes
 from geotools.deliver.joint_times import CUT, hold_times
-from geotools.deliver.matching import FloatArray, Match, TextArray, words_of
+from geotools.deliver.matching import FloatArray, IntArray, Match, TextArray, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
@@ -269,12 +269,23 @@ def _who(match: Match, reasons: Reasons, kind: str, qualifications: Records | No
         return
     asked = (name != "") & ~np.isnat(match.made["made_from"].to_numpy())
     found, when = match.made[kind].tolist(), match.made["made"].tolist()
+    listed = np.isin(name.astype(str), _names(kind, qualifications)[1].astype(str))
     reasons.add_where(
         "qualification",
         asked & ~_qualified(kind, name, match.made, qualifications),
         match.joint,
-        lambda k: f"{kind} {found[k]} is not qualified on {when[k]}",
+        lambda k: (
+            f"{kind} {found[k]} is not qualified on {when[k]}"
+            + ("" if listed[k] else ": the name is nowhere in the list; is it written otherwise?")
+        ),
     )
+
+
+def _names(kind: str, qualifications: Records) -> tuple[IntArray, TextArray]:
+    """Return the rows of qualifications of a kind, and the names in them as they are compared."""
+    table = qualifications.table
+    own = np.flatnonzero(words_of(table["kind"]) == kind)
+    return own, words_of(table["name"])[own]
 
 
 def _qualified(
@@ -282,8 +293,8 @@ def _qualified(
 ) -> BoolArray:
     """Tell whose name is qualified at the time of the record."""
     table = qualifications.table
-    own = np.flatnonzero(words_of(table["kind"]) == kind)
-    held = pd.DataFrame({"name": words_of(table["name"])[own], "held": own})
+    own, names = _names(kind, qualifications)
+    held = pd.DataFrame({"name": names, "held": own})
     asked = pd.DataFrame({"name": name, "row": np.arange(len(name))})
     pairs = asked.merge(held, on="name")
     rows, of = (pairs[n].to_numpy(dtype=np.int64) for n in ("row", "held"))

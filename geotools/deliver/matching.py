@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,7 +53,13 @@ class Match:
 
 
 def words_of(texts: pd.Series[Any]) -> TextArray:
-    """Return texts without case and without double blanks, for comparing."""
+    """Return texts without case and without double blanks, for comparing.
+
+    A letter and its mark may be one sign or two, which look alike.
+    """
     codes, names = pd.factorize(texts.to_numpy(dtype=object))
-    plain = np.array([" ".join(str(name).casefold().split()) for name in names], dtype=object)
+    plain = np.array(
+        [unicodedata.normalize("NFC", " ".join(str(name).casefold().split())) for name in names],
+        dtype=object,
+    )
     return plain[codes]

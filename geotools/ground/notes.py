@@ -18,6 +18,8 @@ __all__ = ["Notes"]
 
 
 LENGTHS = {"aside": 200.0, "lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
+# m; models of one ground differ less at half of all places, whatever their cells. Judgement.
+STEP = 1.0
 TEXTS: dict[str, tuple[str, str]] = {
     "dem-unit-assumed": (
         "warning",
@@ -35,6 +37,12 @@ TEXTS: dict[str, tuple[str, str]] = {
         "the file overlaps one before it: of several files the first in the order given that has "
         "a level was read, whatever its cells (files of one pattern are in the order of their "
         "names); name the best one first",
+    ),
+    "dem-levels-differ": (
+        "warning",
+        "where the file overlaps one before it half the levels looked at differ by {differ} or "
+        "more: one of the two may be in another vertical unit or datum, and levels step where one "
+        "file ends; look which is right, and give them in one",
     ),
     "dem-rough-shift": (
         "warning",
@@ -58,6 +66,7 @@ class Notes:
         self._files: dict[str, list[str]] = {}
         self._points: dict[str, list[IntArray]] = {}
         self._in_feet = ""
+        self._differ = 0.0  # m, the most of all files
 
     def _add(self, rule: str, raster: Raster, index: IntArray) -> None:
         names = self._files.setdefault(rule, [])
@@ -86,6 +95,13 @@ class Notes:
         if len(index):
             self._add("dem-overlap", raster, index)
 
+    def differ(self, raster: Raster, index: IntArray, gap: FloatArray) -> None:
+        """Note how far levels of points on a file differ from those of one before it, m."""
+        gap = np.abs(gap[np.isfinite(gap)])
+        if len(gap) and (middle := float(np.median(gap))) > STEP:
+            self._add("dem-levels-differ", raster, index)
+            self._differ = max(self._differ, middle)
+
     def strange(self, raster: Raster, index: IntArray) -> None:
         """Note points whose cells hold levels that no ground has."""
         if len(index):
@@ -94,6 +110,7 @@ class Notes:
     def hand_over(self, findings: Findings) -> None:
         """Add the findings, each with the box of the points it concerns."""
         said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
+        said["differ"] = findings.length(self._differ)
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
             text = text.format(**said, in_feet=self._in_feet)

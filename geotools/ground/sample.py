@@ -20,6 +20,8 @@ from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["GroundSample", "sample_ground"]
 
+COMPARED = 500  # points at most that the levels of two files are compared at
+
 
 @dataclass(frozen=True)
 class GroundSample:
@@ -111,10 +113,14 @@ def _fill(
     unit = resolve_unit(raster.units, vertical_unit, raster.name)
     missing = np.isnan(z[inside])
     wanted = inside[missing]
-    notes.overlap(raster, places.well_inside(raster, inside[~missing]))
-    levels = interpolate(
-        raster, places.at(raster, wanted), metres=1.0 if unit is None else unit.metres
-    )
+    metres = 1.0 if unit is None else unit.metres
+    twice = places.well_inside(raster, inside[~missing])
+    notes.overlap(raster, twice)
+    if len(twice):
+        some = twice[:: len(twice) // COMPARED + 1]
+        again = interpolate(raster, places.at(raster, some), metres=metres)
+        notes.differ(raster, twice, again.z - z[some])
+    levels = interpolate(raster, places.at(raster, wanted), metres=metres)
     z[wanted] = levels.z
     notes.file(raster, wanted, unit_known=unit is not None, moved_roughly=places.roughly(raster))
     notes.strange(raster, wanted[levels.strange])

@@ -11,7 +11,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.limits import TOO_SMALL, USUAL, ZERO_IS_NONE, limit, stand_for_unknown
+from geotools.intake.laid import impossible_years, placeholder_year
+from geotools.intake.limits import (
+    LEAST_MAIN,
+    TOO_SMALL,
+    USUAL,
+    ZERO_IS_NONE,
+    limit,
+    stand_for_unknown,
+)
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Numbers, flags, numbers, words, years
@@ -78,7 +86,16 @@ def convert_fields(
             found = [*found, *_missing_note(layer, field, np.isnan(values))]
             notes += [replace(one, field=field.name) for one in found]
             faults += fault
-            remarks += _unit_remark(layer, field, column, values, system)
+            if layer.name == "mains":
+                told, single = _unit_remarks(layer, field, column, values, system)
+                remarks += told
+                notes += single
+    if layer.name == "mains" and "installed" in match.columns:
+        wrong, found = impossible_years(columns["material"], columns["installed"])
+        notes += [replace(one, field="installed") for one in found]
+        columns["installed"] = np.where(wrong, np.nan, columns["installed"])
+        text = placeholder_year(columns["installed"])
+        remarks += [("warning", "placeholder-year", text)] if text else []
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
 
 
@@ -169,6 +186,28 @@ def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]
     )
 
 
+def _unit_remarks(
+    layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64], system: str
+) -> tuple[list[tuple[str, str, str]], list[Note]]:
+    """Return what is doubtful of the unit of a column of the mains, or of single values of it."""
+    whole = _unit_remark(layer, field, column, values, system)
+    if whole or field.name != "diameter":
+        return whole, []
+    with np.errstate(invalid="ignore"):
+        small = np.flatnonzero(values < LEAST_MAIN)
+    low, high = USUAL["diameter"]
+    texts = []
+    for value in values[small] / column.factor:
+        likely = _likely_spellings(field, value, low, high)
+        unit = likely[0][len(field.name) + 1 :] if likely else "of another unit"
+        texts.append(
+            f"{column.spelling} is {value:g} (column {column.name!r}), which no main has; is it "
+            f"{value:g} {unit}? Used as written; correct the value"
+        )
+    notes = note("warning", "unit-doubtful", small, texts)
+    return [], [replace(one, field=field.name) for one in notes]
+
+
 def _unit_remark(
     layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64], system: str
 ) -> list[tuple[str, str, str]]:
@@ -186,7 +225,7 @@ def _unit_remark(
     guess = f"they look like {units}" if likely else "their unit may be another"
     text = (
         f"half of the {len(known)} values of {column.spelling} (column {column.name!r}) are at "
-        f"most {raw:g} {written}, where mains are seldom run below {least}; {guess}; used as "
+        f"most {raw:g} {written}, where mains are seldom below {least}; {guess}; used as "
         f"written; if the unit is another, say so under [inputs.{layer.name}.fields], for "
         f'example: {likely[0] if likely else column.spelling} = "{column.name}"'
     )
@@ -196,10 +235,12 @@ def _unit_remark(
 def _likely_spellings(field: Field, raw: float, low: float, high: float) -> list[str]:
     """Return the spellings by which a value is between two, SI, the nearest to their middle first.
 
-    The middle is that of their ratio, as units differ by factors.
+    The middle is that of their ratio, as units differ by factors. Diameters are kept in inches or
+    millimetres nearly everywhere, so that inches go before the rest.
     """
     within = {n: raw * f for n, f in field.spellings().items() if low <= raw * f <= high}
-    return sorted(within, key=lambda name: abs(np.log(within[name] ** 2 / (low * high))))
+    off = {name: abs(np.log(value**2 / (low * high))) for name, value in within.items()}
+    return sorted(within, key=lambda name: (name != "diameter_in", off[name]))
 
 
 # What follows from a missing value of a field that must be there. The identifier of a main is
@@ -244,18 +285,27 @@ def _senseless(
     ]
 
 
+# What is done with a flag that is missing.
+UNREAD_FLAGS = {
+    "open": "the valve were normally open",
+    "critical": "the customer could do without water",
+    "hard": "it were true: no pit comes to lie there",
+}
+
+
 def _unread_note(
     field: Field, column: Column, data: pd.Series[Any], unread: npt.NDArray[np.bool_]
 ) -> list[Note]:
     wanted = "yes or no" if field.dtype == "flag" else "a number"
     wanted = "a year" if field.name == "installed" else wanted
+    follows = f", as if {UNREAD_FLAGS[field.name]}" if field.name in UNREAD_FLAGS else ""
     return note(
         "warning",
         "unreadable-value",
         np.flatnonzero(unread),
         [
             f"{column.spelling} is {_shown(v)} (column {column.name!r}), which is not {wanted}; "
-            f"taken as missing; write {wanted} alone"
+            f"taken as missing{follows}; write {wanted} alone"
             for v in data[unread]
         ],
     )

@@ -15,6 +15,14 @@ from geotools.intake.notes import Note, note
 __all__ = ["renamed_ids", "unique_ids"]
 
 
+UNREADABLE = "\N{REPLACEMENT CHARACTER}"
+LOST = (
+    "; letters of it could not be read, so that identifiers that differ in them look alike: the "
+    "file is in another encoding than it says (of a Shapefile write it into a .cpg file beside it, "
+    "such as 1252)"
+)
+
+
 def unique_ids(
     ids: npt.NDArray[Any],
     fids: npt.NDArray[Any],
@@ -52,7 +60,9 @@ def unique_ids(
         rows = np.flatnonzero([fid in known for fid in fids])
         out[rows] = [known[fid] for fid in fids[rows]]
     texts = [
-        f"main_id {ids[r]!r} is used more than once; this one is called {out[r]}" for r in rows
+        f"main_id {ids[r]!r} is used more than once; this one is called {out[r]}"
+        + (LOST if UNREADABLE in ids[r] else "")
+        for r in rows
     ]
     return out, notes + note("warning", "duplicate-id", rows, texts)
 

@@ -12,7 +12,15 @@ from geotools.clock import this_year
 from geotools.pipe.hydraulics import BORE_RANGE, C_RANGE, FLOW_RANGE
 from geotools.schema import quantity_text
 
-__all__ = ["TOO_SMALL", "USUAL", "ZERO_IS_NONE", "Limit", "limit", "stand_for_unknown"]
+__all__ = [
+    "LEAST_MAIN",
+    "TOO_SMALL",
+    "USUAL",
+    "ZERO_IS_NONE",
+    "Limit",
+    "limit",
+    "stand_for_unknown",
+]
 
 
 @dataclass(frozen=True)
@@ -85,9 +93,13 @@ NINES_FROM: dict[str, float] = {
 }
 LEAST_NINES, MOST_NINES = 3, 15  # digits; with more a number is not whole to the last
 FIRST_YEAR = 1800
-# Between which the median of a column lies, SI base units: below, its values are likely in another
-# unit, one that brings them in between. A single main may be below. Common practice, no source.
-USUAL: dict[str, tuple[float, float]] = {"pressure": (5e4, 2.5e6)}
+# Between which the median of a column of the mains lies, SI base units: below, its values are
+# likely in another unit, one that brings them in between. A single main may be below. Common
+# practice, no source.
+USUAL: dict[str, tuple[float, float]] = {"pressure": (5e4, 2.5e6), "diameter": (0.05, 1.5)}
+# m; a single main below is no main, and its diameter likely in another unit: the smallest pipes
+# kept as mains are of an inch (KY 10 of the Kentucky research networks has some). Judgement.
+LEAST_MAIN = 0.025
 
 
 def limit(field: str) -> Limit:

@@ -24,6 +24,12 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 TOLERANCE = 1e-3  # m; vertices nearer than this are one
 LINE, RING, MULTI, COLLECTION = 1, 2, 5, 7
+OWN = "each became a line of its own (a main with /1, /2, ... behind its identifier)"
+PARTED = f"that do not meet; {OWN}; close the gaps if it is one"
+BRANCHED = (
+    f"that meet, but branch or run into each other, so that they are no one line; {OWN}, joined "
+    "where they meet; draw every branch as a main"
+)
 
 
 @dataclass(frozen=True)
@@ -145,14 +151,28 @@ def _join(pieces: npt.NDArray[Any], row: IntArray) -> tuple[Parts, list[Note]]:
         "multi-part-split",
         rows[~whole],
         [
-            f"is drawn in {n} parts that do not meet; each became a line of its own (a main with "
-            "/1, /2, ... behind its identifier); close the gaps if it is one"
-            for n in shapely.get_num_geometries(merged[~whole])
+            f"is drawn in {n} parts {BRANCHED if meet else PARTED}"
+            for n, meet in zip(
+                shapely.get_num_geometries(merged[~whole]), _ends_meet(merged[~whole]), strict=True
+            )
         ],
     )
     joined = _parts(shapely.get_parts(one), rows[whole], directed=directed)
     apart = _parts(split, rows[~whole][inner], number, np.zeros(len(split), dtype=bool))
     return _merged(joined, apart), notes
+
+
+def _ends_meet(merged: npt.NDArray[Any]) -> BoolArray:
+    """Tell of which features ends of two parts meet, though more than two do or they close."""
+    parts, feature = shapely.get_parts(merged, return_index=True)
+    ends = np.concatenate([shapely.get_point(parts, 0), shapely.get_point(parts, -1)])
+    spots = np.column_stack([np.tile(feature, 2), shapely.get_coordinates(ends)])
+    number = np.tile(np.arange(len(parts)), 2)
+    once = np.unique(np.column_stack([spots, number]), axis=0)[:, :3]
+    _, first, count = np.unique(once, axis=0, return_index=True, return_counts=True)
+    out = np.zeros(len(merged), dtype=np.bool_)
+    out[once[first[count > 1], 0].astype(np.int64)] = True
+    return out
 
 
 def _apart(

@@ -19,11 +19,19 @@ from geotools.intake.kinds import usable_rows
 from geotools.intake.match import Match, match_columns
 from geotools.intake.notes import Note
 from geotools.intake.readings import column_remarks
-from geotools.intake.sources import NO_GEOMETRY, Source, parse_crs, plain_reason
+from geotools.intake.sources import NO_GEOMETRY, Bounds, Source, parse_crs, plain_reason
 from geotools.intake.window import Window
 from geotools.schema import Layer
 
 __all__ = ["Loaded", "crs_of", "differs_text", "load_layer"]
+
+# Pairs of columns in which tables hold coordinates.
+COORDINATES = (
+    ("x", "y"), ("lon", "lat"), ("longitude", "latitude"), ("lng", "lat"), ("long", "lat"),
+    ("easting", "northing"), ("east", "north"), ("rechtswert", "hochwert"), ("x_coord", "y_coord"),
+    ("point_x", "point_y"),
+)  # fmt: skip
+MOST_LONGITUDE, MOST_LATITUDE = 360.0, 90.0  # degrees; longitudes may be counted from 0 to 360
 
 
 @dataclass(frozen=True)
@@ -88,7 +96,7 @@ def load_layer(
     match = match_columns(layer, source.columns, mapping, cut_names=source.cut_names)
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
-    faults += [] if source.spatial else [NO_GEOMETRY]
+    faults += [] if source.spatial else [_no_geometry(source)]
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match)
     if faults or crs is None:
@@ -118,6 +126,19 @@ def load_layer(
     )
 
 
+def _no_geometry(source: Source) -> str:
+    """Say that a table has no geometry, and how to give it one if it has coordinates."""
+    known = {name.strip().casefold(): name for name in source.columns}
+    for x, y in COORDINATES:
+        if x in known and y in known:
+            return (
+                f"{NO_GEOMETRY}; its columns {known[x]!r} and {known[y]!r} look like coordinates: "
+                "make points of them first, in a GIS or with ogr2ogr points.gpkg FILE.csv -oo "
+                f"X_POSSIBLE_NAMES={known[x]} -oo Y_POSSIBLE_NAMES={known[y]} -a_srs EPSG:CODE"
+            )
+    return NO_GEOMETRY
+
+
 def differs_text(brief: str, own: str) -> str:
     """Say that brief and file name two CRS, and which was used."""
     return (
@@ -129,6 +150,8 @@ def crs_of(
     source: Source, entry: InputSource | None, faults: list[str]
 ) -> tuple[pyproj.CRS | None, list[tuple[str, str, str]]]:
     """Return the CRS of the file, or of the brief where the file does not say, and remarks.
+
+    A format's default says less than the brief.
 
     Why there is none is added to the faults.
     """
@@ -142,6 +165,8 @@ def crs_of(
     if own is not None and georeferenced(own):
         if brief is None or brief == own:
             return own, []
+        if source.extent is not None and georeferenced(brief):
+            return _by_default(own, brief, source.extent())
         text = differs_text(crs_name(brief), crs_name(own))
         return own, [("warning", "crs-differs", text)]
     if brief is not None and georeferenced(brief):
@@ -152,3 +177,26 @@ def crs_of(
         'crs = "EPSG:code"'
     )
     return None, []
+
+
+def _by_default(
+    default: pyproj.CRS, brief: pyproj.CRS, extent: Bounds | None
+) -> tuple[pyproj.CRS, list[tuple[str, str, str]]]:
+    """Return the CRS of a file that states none: the brief's, but for degrees in a projected one.
+
+    ``default`` is that of the format, in degrees.
+    """
+    if brief.is_geographic or extent is None or _no_degrees(extent):
+        return brief, []
+    text = (
+        f"the brief says {crs_name(brief)}; the file states no CRS and its coordinates are "
+        f"degrees; {crs_name(default)}, the default of its format, was used; mend the brief, or "
+        "state the CRS in the file"
+    )
+    return default, [("warning", "crs-differs", text)]
+
+
+def _no_degrees(extent: Bounds) -> bool:
+    """Tell whether coordinates of these bounds cannot all be longitudes and latitudes."""
+    low_x, low_y, high_x, high_y = extent
+    return max(-low_x, high_x) > MOST_LONGITUDE or max(-low_y, high_y) > MOST_LATITUDE

@@ -15,6 +15,7 @@ import shapely
 from geotools.errors import LayerError
 from geotools.intake.columns import Lines
 from geotools.intake.crs import WorkingCRS, choose_working_crs, crs_name, horizontal, project
+from geotools.intake.datum import tell_accuracy
 from geotools.intake.duplicates import duplicate_groups
 from geotools.intake.findings import Findings
 from geotools.intake.identity import renamed_ids, unique_ids
@@ -30,6 +31,9 @@ __all__ = ["Mains", "bad_coordinates", "build_mains"]
 
 IntArray = npt.NDArray[np.int64]
 COUNTED = ("breaks", "leakage")  # of a main as a whole; its other numbers hold all along it
+# m; a main farther than this from the middle of all, and so many times as far as three quarters of
+# them lie, has a slip in its coordinates, unless more than one in so many lies there. Judgement.
+FAR_OFF, FAR_TIMES, FEW = 50_000.0, 10.0, 10
 
 
 @dataclass(frozen=True)
@@ -91,12 +95,14 @@ def build_mains(
     parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
     table = _table(loaded, names, parts)
     notes += [*more, *_inverts_dropped(loaded, parts), *self_crossings(parts)]
+    notes += _far_off(parts, findings)
     parts, table, more = _without_duplicates(parts, table, findings, excluded, owners)
     if not len(parts):
         raise LayerError(label, "holds no main with a length; check the geometries")
     _share_out(table, parts)
     emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
     _tell_crs(findings, working)
+    tell_accuracy("mains", loaded.crs, working.crs, parts.xy, findings)
     _tell_heights(findings, loaded)
     return Mains(
         Lines(table, parts.xy, parts.offsets),
@@ -114,6 +120,30 @@ def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:
         np.unique(parts.row[~good]),
         "has a coordinate that is not a number, is off the map, cannot be moved to the working "
         "CRS or makes the line too long to be one; set aside; correct its vertices",
+        every=True,
+    )
+
+
+def _far_off(parts: Parts, findings: Findings) -> list[Note]:
+    """Note the few mains that lie far from all others, as those at null island do."""
+    if not len(parts):
+        return []
+    middle = np.median(parts.xy, axis=0)
+    away = np.abs(parts.xy - middle).max(axis=1)
+    nearest_by = np.minimum.reduceat(away, parts.offsets[:-1])
+    limit = max(FAR_OFF, FAR_TIMES * float(np.percentile(away, 75)))
+    far = np.flatnonzero(nearest_by > limit)
+    if len(far) > max(1, len(parts) // FEW):
+        return []  # a place of its own, and no slip
+    return note(
+        "warning",
+        "far-main",
+        parts.row[far],
+        [
+            f"lies {findings.length(d, 0)} from the middle of the mains, far from nearly all of "
+            "them; planned as it is; check its coordinates, or delete it"
+            for d in nearest_by[far]
+        ],
         every=True,
     )
 

@@ -127,8 +127,21 @@ def _ambiguous(layer: Layer, field: Field, options: Sequence[Column]) -> str:
         say = f"column {names[0]!r} may be {meant}: the Shapefile format cuts names to ten letters"
     else:
         say = f"{field.name} is there more than once: {', '.join(map(repr, names))}"
-    line = f'{options[-1].spelling} = "{options[-1].name}"'
+    likely = _shown_unit(options)
+    line = f'{likely.spelling} = "{likely.name}"'
     return f"{say}; say which under [inputs.{layer.name}.fields], for example: {line}"
+
+
+def _shown_unit(options: Sequence[Column]) -> Column:
+    """Return the option whose unit begins as a column's name ends, the usual unit first.
+
+    Of names that show no unit any more it is the contract's own.
+    """
+    for option in options:
+        rest = option.name.casefold().rpartition("_")[2]
+        if rest and option.spelling.rpartition("_")[2].startswith(rest):
+            return option
+    return options[0]
 
 
 def _missing(layer: Layer, field: Field, columns: Sequence[str]) -> str:

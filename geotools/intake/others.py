@@ -13,9 +13,11 @@ import pandas as pd
 import pyproj
 import shapely
 
+from geotools.intake.alignment import ask_of_shift
 from geotools.intake.areas import move_areas, repair_areas
 from geotools.intake.columns import Areas, Lines, Points
-from geotools.intake.crs import project
+from geotools.intake.crs import crs_name, project
+from geotools.intake.datum import tell_accuracy
 from geotools.intake.findings import Findings
 from geotools.intake.lines import clean_lines, keep_parts, line_parts
 from geotools.intake.load import Loaded
@@ -62,8 +64,30 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
     if loaded.empty:
         text = "holds no features; taken as given and empty; leave it out if there is no data"
         findings.add("warning", "empty-layer", text, layer=name)
+    elif not built.used and len(loaded.table) >= loaded.source.features:
+        findings.add("warning", "nothing-usable", _nothing_left(loaded), layer=name)
+    if built.used:
+        tell_accuracy(name, loaded.crs, working, mains.xy, findings)
     _check_overlap(name, built.data, mains, findings)
+    if name == "streets" and isinstance(built.data, Lines) and len(built.data):
+        ask_of_shift(built.data, mains, findings)
     return built
+
+
+def _nothing_left(loaded: Loaded) -> str:
+    """Say that every feature of a layer was set aside."""
+    unstated = loaded.source.extent is not None
+    cause = (
+        "the file states no CRS and was taken to be in "
+        f"{crs_name(loaded.crs)}: state it in the brief under "
+        f'[inputs.{loaded.layer.name}] with crs = "EPSG:code"'
+        if unstated
+        else "why stands in the findings on them; check its CRS first"
+    )
+    return (
+        f"none of its {len(loaded.table):,} features could be used, so that the plan is made as if "
+        f"the layer were empty; {cause}"
+    )
 
 
 def _lines(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings) -> Built:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +53,24 @@ def open_parquet(layer: str, path: Path) -> Source:
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
         return _read(label, path, primary, wanted, bounds, cover)
 
-    return Source(layer, label, path.name, "", columns, crs, False, path, read, count)
+    stated = "crs" in geo["columns"][primary]
+    extent = None if stated else _extent(path, primary)
+    return Source(
+        layer, label, path.name, "", columns, crs, False, path, read, count, extent=extent
+    )
+
+
+def _extent(path: Path, primary: str) -> Callable[[], Bounds | None]:
+    """Return what works out the bounds of a file; its metadata need not have them."""
+
+    def look() -> Bounds | None:
+        import geopandas
+
+        frame = geopandas.read_parquet(path, columns=[primary])
+        low_x, low_y, high_x, high_y = frame.total_bounds.tolist()
+        return low_x, low_y, high_x, high_y
+
+    return look
 
 
 def _read(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 
 from geotools.brief import Brief, InputSource
 from geotools.errors import LayerError
-from geotools.intake.columns import Layers
+from geotools.intake.columns import Layers, Lines
 from geotools.intake.dem import Raster, find_rasters
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
@@ -19,7 +20,9 @@ from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
-from geotools.intake.readings import columns_table, status_remarks
+from geotools.intake.ragged import line_lengths
+from geotools.intake.readings import class_remarks, columns_table, status_remarks
+from geotools.intake.service import doubtful_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
 from geotools.intake.window import Window, window_of
 from geotools.schema import INPUTS
@@ -137,7 +140,9 @@ def _read(
     faults.raise_if_any()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
-    _remark_status(findings, loaded["mains"], brief)
+    _remark_status(findings, loaded["mains"], mains.lines, brief)
+    if "streets" in others:
+        _remark_classes(findings, others["streets"], brief)
     _remark_rasters(findings, rasters, brief)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
     data: dict[str, Any] = {name: built.data for name, built in others.items()}
@@ -258,12 +263,30 @@ def _remark(findings: Findings, loaded: Mapping[str, Loaded]) -> None:
             findings.add(severity, rule, text, layer=name)
 
 
-def _remark_status(findings: Findings, mains: Loaded, brief: Brief) -> None:
+def _remark_status(findings: Findings, mains: Loaded, lines: Lines, brief: Brief) -> None:
     status = mains.table["status"].to_numpy(dtype=object)
     for severity, rule, text in status_remarks(
         mains.match, status, brief.network.excluded_statuses
     ):
         findings.add(severity, rule, text, layer="mains")
+    doubt = doubtful_statuses(
+        lines.table["status"].to_numpy(dtype=object),
+        line_lengths(lines.xy, lines.offsets),
+        brief.network.excluded_statuses,
+        partial(findings.length, digits=0),
+    )
+    if doubt:
+        findings.add("warning", "status-doubtful", doubt, layer="mains", field="status")
+
+
+def _remark_classes(findings: Findings, streets: Built, brief: Brief) -> None:
+    table = streets.data.table
+    for severity, rule, text in class_remarks(
+        table["class"].to_numpy(dtype=object),
+        [rate.street for rate in brief.rates.lane_day],
+        brief.street.no_block,
+    ):
+        findings.add(severity, rule, text, layer="streets", field="class")
 
 
 def _remark_missing(layers: Layers, given: set[str]) -> None:

@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.findings import counted
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import Match, match_columns
 from geotools.schema import INPUTS, OUTPUTS, Field, Layer
 
-__all__ = ["column_remarks", "columns_table", "status_remarks"]
+__all__ = ["class_remarks", "column_remarks", "columns_table", "status_remarks"]
 
 Remarks = list[tuple[str, str, str]]  # severity, rule, text
 
@@ -145,3 +146,34 @@ def status_remarks(
         f'status = "{likely.get("status", "YOUR_COLUMN")}"'
     )
     return [("warning", "no-status", text)]
+
+
+def class_remarks(
+    classes: npt.NDArray[np.object_], rated: Sequence[str], busy: Sequence[str]
+) -> Remarks:
+    """Return which classes of streets have no rate of their own: lanes there may be priced wrongly.
+
+    Parameters
+    ----------
+    classes : ndarray of str objects, shape (n,)
+        As read; what is empty is told elsewhere.
+    rated, busy : sequence of str
+        Classes of ``rates.lane_day`` and of ``street.no_block``.
+    """
+    words = pd.Series(classes, dtype=object).str.strip().str.casefold()
+    named = {word.strip().casefold() for word in busy}
+    bare = words[(words != "") & ~words.isin([word.strip().casefold() for word in rated])]
+    loud, quiet = bare[bare.isin(named)], bare[~bare.isin(named)]
+    remarks = []
+    for found, severity, where in (
+        (loud, "warning", "of street.no_block, the busiest there are"),
+        (quiet, "info", "in neither rates.lane_day nor street.no_block"),
+    ):
+        if len(found):
+            text = (
+                f"streets of class {counted(found, len(found))} are {where}, and have no rate in "
+                "rates.lane_day: a lane closed there costs rates.lane_day_other; name what it costs"
+                + ("" if found is loud else ", and in street.no_block the classes that are busy")
+            )
+            remarks.append((severity, "class-without-rate", text))
+    return remarks

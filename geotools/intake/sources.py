@@ -63,7 +63,8 @@ class Source:
     column names to ten letters; ``path`` is the local file, if it is one. ``read`` takes the
     columns wanted and the bounds the features must meet, or none for all features. ``features``
     is how many there are, -1 where that is not known without reading. A layer that is not
-    ``spatial`` is a table alone.
+    ``spatial`` is a table alone. ``extent`` is given where the CRS is not stated but the default of
+    the format, and returns the bounds of the features, or none if that is not known.
     """
 
     layer: str
@@ -77,6 +78,7 @@ class Source:
     read: Callable[[Sequence[str], Bounds | None], Content]
     features: int
     spatial: bool = True
+    extent: Callable[[], Bounds | None] | None = None
 
 
 @dataclass(frozen=True)

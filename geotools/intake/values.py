@@ -22,6 +22,9 @@ DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
 DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
 DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
 
+UTC_NAMES = ("UTC", "UTC+00:00", "tzutc()")
+FIRST_TO_WAKE = 10  # UTC, when the first day begins anywhere, fourteen hours ahead
+
 
 @dataclass(frozen=True)
 class Numbers:
@@ -94,12 +97,27 @@ def _parsed(text: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
 def years(column: pd.Series[Any]) -> Numbers:
     """Return a column as years; a date stands for its year."""
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        column = column.dt.year
+        column = _years_on_site(column)
     elif not pd.api.types.is_numeric_dtype(column.dtype):
         text = pd.Series(texts(column), index=column.index, dtype=object)
         text = text.str.replace(DATE, r"\1", regex=True)
         column = text.str.replace(DAY_FIRST, r"\1", regex=True)
     return numbers(column)
+
+
+def _years_on_site(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Return the years of dates; a day begun east of Greenwich and told in UTC is the day meant.
+
+    Formats that keep no zone turn midnight of the first of January, as it is there, into the
+    evening before. No main is laid to the minute, least of all then.
+    """
+    local: pd.Series[Any] = column.dt.year
+    if str(getattr(column.dt, "tz", None)) not in UTC_NAMES:
+        return local
+    eve = (column.dt.month == 12) & (column.dt.day == 31) & (column.dt.hour >= FIRST_TO_WAKE)
+    eve &= (column.dt.minute % 15 == 0) & (column.dt.second == 0)
+    meant: pd.Series[Any] = local + eve.astype(local.dtype)
+    return meant
 
 
 def flags(column: pd.Series[Any]) -> Numbers:

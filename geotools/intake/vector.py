@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -41,6 +41,10 @@ READ_ERRORS = (
 )
 # Warnings that are about a program, this one or one that uses it.
 NOT_OF_THE_FILE = (DeprecationWarning, PendingDeprecationWarning, ResourceWarning)
+# Formats that are in degrees of WGS 84 by their standard, unless a member says otherwise.
+DEGREES_BY_DEFAULT = ("GeoJSON", "GeoJSONSeq", "TopoJSON")
+CRS_MEMBER = re.compile(rb'"crs"\s*:\s*\{')
+NEAR_END = 65_536  # bytes from either end of a file within which the member stands
 POINTING_DRIVERS = ("OGR_VRT", "WFS", "GDALG", "OAPIF", "OGCAPI", "HTTP", "ADBC")
 # Whole numbers with gaps stay whole: an identifier must not lose digits to a float.
 WHOLE_TYPES = {
@@ -103,7 +107,31 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         read=read,
         features=int(info["features"]),
         spatial=info["geometry_type"] is not None,
+        extent=_extent(place, sublayer) if _crs_by_default(info, place.path) else None,
     )
+
+
+def _crs_by_default(info: dict[str, Any], path: Path | None) -> bool:
+    """Tell whether the CRS of a layer is that of its format, and not stated in the file."""
+    if info["driver"] not in DEGREES_BY_DEFAULT or info["crs"] != "EPSG:4326":
+        return False
+    if path is None or not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        head = stream.read(NEAR_END)
+        stream.seek(max(path.stat().st_size - NEAR_END, 0))
+        return not any(CRS_MEMBER.search(part) for part in (head, stream.read()))
+
+
+def _extent(place: Place, sublayer: str) -> Callable[[], Bounds | None]:
+    """Return what looks up the bounds of a layer."""
+
+    def look() -> Bounds | None:
+        found = pyogrio.read_info(place.target, layer=sublayer, force_total_bounds=True)
+        bounds: Bounds | None = found["total_bounds"]
+        return bounds
+
+    return look
 
 
 @lru_cache(maxsize=4)

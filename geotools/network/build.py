@@ -16,6 +16,7 @@ from geotools.intake.columns import Layers, Lines, Points
 from geotools.intake.findings import Findings
 from geotools.network.along import locate_on_runs, runs_within
 from geotools.network.bends import BendRules, find_bends
+from geotools.network.crowded import report_crowded
 from geotools.network.cutting import cut_chains, reorder
 from geotools.network.doubles import report_twice, without_doubles
 from geotools.network.fittings import Fitted, fit_onto, report_fittings
@@ -29,6 +30,7 @@ from geotools.network.grades import (
 from geotools.network.left_out import report_dry, report_left_out
 from geotools.network.mains import carries_water, may_be_lined, rank_of
 from geotools.network.measured import Polylines
+from geotools.network.misses import report_misses
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
 from geotools.network.overlaps import find_overlaps, overlap_reach
@@ -113,6 +115,14 @@ def build_runs(
     graph = _noded(layers, network, rank)
     give_back()
     _report_joins(graph, layers.mains, network.snap_tolerance, layers.findings)
+    report_misses(
+        graph,
+        layers.mains,
+        lined=may_be_lined(layers.mains, network)[graph.line],
+        carrying=carries_water(layers.mains, network)[graph.line],
+        tolerance=network.snap_tolerance,
+        findings=layers.findings,
+    )
     chains = _chained(graph, layers.mains, network, rank)
     report_dry(graph, layers.mains, network, layers.findings)
     lined = may_be_lined(layers.mains, network)[graph.line]
@@ -154,6 +164,7 @@ def _noded(layers: Layers, network: Network, rank: IntArray) -> Graph:
         findings=layers.findings,
     )
     report_twice(once, mains, overlaps, layers.findings)
+    report_crowded(mains, lined=lined, reach=reach, findings=layers.findings)
     return once
 
 

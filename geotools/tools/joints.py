@@ -128,9 +128,7 @@ TOOLS = (
                 multiple=True,
             ),
             Parameter("map_file", "path", "the same for all three files, as TOML"),
-            Parameter(
-                "encoding", "text", "encoding of files without a byte-order mark", default="utf-8"
-            ),
+            Parameter("encoding", "text", "encoding of files that are not UTF-8", default="utf-8"),
             Parameter(
                 "date_format",
                 "text",

@@ -234,6 +234,35 @@ FAULTS = [
 ]
 
 
+def test_a_name_reads_alike_whether_a_letter_and_its_mark_are_one_sign_or_two(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    rows[0]["operator"] = "Jo\u0308rg"  # as some file systems and programs write it
+    own = {"kind": "operator", "name": "J\u00f6rg", "valid_from": "2026-01-01"}
+    qualified = [*QUALIFIED, {**QUALIFIED[0], **own}]
+    assert not check(rows, PULL_RECORDS, qualified).failed
+
+
+def test_a_name_that_is_in_no_list_is_told_as_such(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0]["operator"], rows[1]["made"] = "B. Other", "2025-12-31 23:00"
+    said = check(rows, PULL_RECORDS, QUALIFIED).joints["reasons"].tolist()
+    assert "the name is nowhere in the list" in said[0]
+    assert "the name is nowhere in the list" not in said[1]
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1", "cp437"])
+def test_a_file_that_is_utf_8_is_read_so_whatever_the_others_are(
+    tmp_path: Path, encoding: str
+) -> None:
+    path = tmp_path / "records.csv"
+    path.write_bytes("operator,made\nJörg Ölm,1\n".encode())
+    assert read_csv(path, encoding=encoding).columns["operator"].tolist() == ["Jörg Ölm"]
+    path.write_bytes("operator,made\nJörg Ölm,1\n".encode(encoding, "replace"))
+    assert read_csv(path, encoding=encoding).columns["operator"].tolist() == ["Jörg Ölm"]
+
+
 @pytest.mark.parametrize(("column", "value", "rule", "words"), FAULTS)
 def test_planted_fault_is_caught_and_nothing_else(
     check: Any, schedule: Any, column: str, value: str, rule: str, words: str

@@ -378,6 +378,18 @@ def test_the_first_file_given_wins_whatever_its_resolution(write_dem, at):
         assert sample(paths, at((2, 3)))[0].z.tolist() == [level]
 
 
+@pytest.mark.parametrize(("change", "told"), [(1 / 0.3048, True), (1.0, False)])
+def test_files_that_differ_in_level_where_they_overlap_are_told(write_dem, at, change, told):
+    one = RAMP - RAMP.min() + 30.0
+    names = [write_dem(one, name="a.tif"), write_dem(one * change, name="b.tif")]
+    places = at((1, 1), (2, 3), (3, 3))
+    _, findings = sample(names, places)
+    texts = findings.loc[findings["rule"] == "dem-levels-differ", "text"].tolist()
+    level = [one[row, column] for row, column in ((1, 1), (2, 3), (3, 3))]
+    assert len(texts) == told
+    assert all(f"differ by {np.median(level) * (change - 1):.1f} m" in text for text in texts)
+
+
 def test_tiles_laid_edge_to_edge_do_not_overlap(write_dem, at):
     west = write_dem(RAMP, name="west.tif")
     east = write_dem(RAMP, name="east.tif", transform=Affine(10, 0, WEST + 80, 0, -10, NORTH))

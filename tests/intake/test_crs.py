@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+
 import geopandas
 import numpy as np
+import pyarrow.parquet
 import pyproj
 import pytest
 import shapely
@@ -237,3 +240,90 @@ def test_a_layer_far_from_the_mains_is_told(network, read, found, spot):
     row = found(read(mains=network(), valves=far), "no-overlap").iloc[0]
     assert (row["severity"], row["layer"]) == ("warning", "valves")
     assert "check its CRS" in row["text"]
+
+
+def _without_crs(tmp_path, frame, suffix):
+    """Write a file that states no CRS, of which the format's default is degrees."""
+    path = tmp_path / f"streets{suffix}"
+    if suffix == ".geojson":
+        data = json.loads(frame.to_json(drop_id=True))
+        data.pop("crs", None)
+        path.write_text(json.dumps(data))
+        return path
+    frame.to_parquet(path)
+    table = pyarrow.parquet.read_table(path)
+    geo = json.loads(table.schema.metadata[b"geo"])
+    for column in geo["columns"].values():
+        column.pop("crs")
+    metadata = {**table.schema.metadata, b"geo": json.dumps(geo).encode()}
+    pyarrow.parquet.write_table(table.replace_schema_metadata(metadata), path)
+    return path
+
+
+@pytest.mark.parametrize("suffix", [".geojson", ".parquet"])
+@pytest.mark.parametrize("crs", [32633, 4258])
+def test_where_a_file_states_no_crs_that_of_the_brief_beats_the_formats_default(
+    crs, suffix, network, read, found, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    path = _without_crs(tmp_path, streets.set_crs(32633).to_crs(crs), suffix)
+    brief = {"inputs": {"streets": {"source": str(path), "crs": f"EPSG:{crs}"}}}
+    layers = read(brief, mains=network())
+    drawn = shapely.get_coordinates(line((0, 5), (90, 5)))
+    np.testing.assert_allclose(layers.streets.xy, drawn, atol=1e-3)
+    assert found(layers, "crs-differs").empty
+
+
+@pytest.mark.parametrize("suffix", [".geojson", ".parquet"])
+def test_degrees_of_a_file_that_states_no_crs_are_not_read_as_metres(
+    suffix, network, read, found, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    path = _without_crs(tmp_path, streets.set_crs(32633).to_crs(4326), suffix)
+    brief = {"inputs": {"streets": {"source": str(path), "crs": "EPSG:32633"}}}
+    layers = read(brief, mains=network())
+    drawn = shapely.get_coordinates(line((0, 5), (90, 5)))
+    np.testing.assert_allclose(layers.streets.xy, drawn, atol=1e-3)
+    text = found(layers, "crs-differs")["text"][0]
+    assert "the file states no CRS" in text
+    assert "the default of its format, was used" in text
+
+
+@pytest.mark.parametrize("suffix", [".geojson", ".parquet"])
+def test_a_layer_of_which_nothing_is_left_has_a_finding_of_its_own(
+    suffix, network, read, found, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    path = _without_crs(tmp_path, streets.set_crs(32633), suffix)
+    layers = read({"inputs": {"streets": {"source": str(path)}}}, mains=network())
+    text = found(layers, "nothing-usable")["text"][0]
+    assert "none of its 1 features could be used" in text
+    assert "[inputs.streets] with crs" in text
+
+
+@pytest.mark.parametrize(
+    ("streets", "severity", "words"),
+    [
+        (26717, "warning", "conus.tif"),  # NAD27: the shift is in a grid that is not installed
+        (26917, "", ""),
+        (4269, "", ""),  # NAD83 in degrees
+        (32617, "info", "NAD83 to WGS 84"),  # EPSG dataset: operation 1188, accuracy 4 m
+    ],
+)
+def test_a_layer_moved_by_a_poor_way_to_another_datum_is_told(
+    streets, severity, words, network, read, found, line
+):
+    lines = [shapely.LineString([(630000, 4830000), (630500, 4830000)])]
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=lines, crs=26917)
+    layers = read(mains=network(lines, crs=26917), streets=frame.to_crs(streets))
+    told = found(layers, "datum-accuracy")
+    assert told["severity"].tolist() == [severity] * bool(severity)
+    assert told["layer"].tolist() == ["streets"] * bool(severity)
+    assert all(words in text for text in told["text"])
+
+
+@pytest.mark.parametrize("streets", [4326, 4258, 3857, 25833, 32632])
+def test_datums_that_are_one_to_a_metre_are_no_finding(streets, network, read, found, line):
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 0), (90, 0))])
+    layers = read(mains=network(), streets=frame.set_crs(32633).to_crs(streets))
+    assert found(layers, "datum-accuracy").empty

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import geopandas
 import numpy as np
 import pandas as pd
 import pytest
@@ -372,3 +373,91 @@ def test_the_year_of_a_date_is_read_whichever_end_it_stands_at(network, read, fo
     told = found(layers, "unreadable-value")["text"]
     assert len(told) == 2
     assert told.str.contains("write a year alone").all()
+
+
+@pytest.mark.parametrize(
+    ("material", "year", "possible"),
+    [
+        ("PE", 1900, False),
+        ("HDPE", 1930, False),
+        ("PE", 1960, True),
+        ("PVC", 1920, False),
+        ("DI", 1930, False),
+        ("DI", 1965, True),
+        ("CI", 1870, True),  # cast iron is as old as records go
+        ("AC", 1900, False),
+        ("strange", 1850, True),
+    ],
+)
+def test_a_year_before_there_were_pipes_of_the_material_is_missing_and_told(
+    material, year, possible, network, read, found
+):
+    frame = network(material=[material, "CI"], installed=[year, 1950])
+    layers = read(mains=frame)
+    told = found(layers, "impossible-year")
+    assert told["feature"].tolist() == ([] if possible else ["A"])
+    assert np.isnan(layers.mains.table["installed"][0]) != possible
+    assert layers.mains.table["installed"][1] == 1950
+
+
+@pytest.mark.parametrize(
+    ("years", "told"),
+    [
+        ([1900] * 12 + [1955, 1960, 1972, 1980], 1),
+        ([1900] * 12 + [1901, 1902, 1903, 1904] * 3, 0),  # an old town
+        ([1900] * 3 + [1955] * 20, 0),
+        ([1955] * 30, 0),
+    ],
+)
+def test_the_null_of_dates_on_many_mains_is_told(years, told, network, read, found, line):
+    shapes = [line((0, 5 * k), (100, 5 * k)) for k in range(len(years))]
+    frame = network(
+        shapes,
+        main_id=[f"M{k}" for k in range(len(years))],
+        installed=[f"{year}-01-01" for year in years],
+    )
+    layers = read(mains=frame)
+    assert len(found(layers, "placeholder-year")) == told
+    assert layers.mains.table["installed"].tolist() == years
+
+
+@pytest.mark.parametrize(
+    ("column", "meant"),
+    [
+        ("diameter_m", "diameter_mm"),
+        ("invert_sta", "invert_start_m"),
+        ("invert_end", "invert_end_m"),
+    ],
+)
+def test_of_a_cut_name_the_usual_unit_that_it_still_shows_is_suggested(column, meant):
+    layer = INPUTS["mains"]
+    columns = ["main_id", column, *([] if column == "diameter_m" else ["diameter_i"])]
+    (fault,) = match_columns(layer, columns, {}, cut_names=True).faults
+    assert fault.endswith(f'for example: {meant} = "{column}"')
+
+
+def test_of_an_unreadable_flag_is_said_what_follows(network, read, found, spot):
+    valves = geopandas.GeoDataFrame({"open": ["perhaps"]}, geometry=[spot(5, 0)], crs=32633)
+    text = found(read(mains=network(), valves=valves), "unreadable-value")["text"][0]
+    assert "taken as missing, as if the valve were normally open" in text
+
+
+@pytest.mark.parametrize(
+    ("written", "year"),
+    [
+        ("1949-12-31T23:00Z", 1950),  # midnight of 1 January in Berlin
+        ("1949-12-31T11:00Z", 1950),  # and in Auckland, in summer
+        ("1950-01-01T05:00Z", 1950),  # and in New York
+        ("1950-12-30T23:00Z", 1950),
+        ("1950-12-31T00:00Z", 1950),
+        ("1950-06-01T00:00Z", 1950),
+    ],
+)
+def test_the_year_of_a_day_told_in_utc_is_that_of_the_place(written, year, network, read):
+    frame = network(installed=pd.to_datetime([written] * 2, utc=True))
+    assert read(mains=frame).mains.table["installed"].tolist() == [year] * 2
+
+
+def test_the_year_of_a_day_told_with_its_zone_is_that_written(network, read):
+    frame = network(installed=pd.to_datetime(["1949-12-31T23:00+01:00"] * 2))
+    assert read(mains=frame).mains.table["installed"].tolist() == [1949] * 2

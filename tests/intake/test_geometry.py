@@ -355,3 +355,36 @@ def test_a_collection_among_districts_gives_its_polygons(network, read, line):
     district = layers.districts.geometry[0]
     assert district.geom_type == "MultiPolygon"
     assert district.area == pytest.approx(125)
+
+
+@pytest.mark.parametrize("there", [(-500_000.0, -5_200_000.0), (90_000.0, 0.0)])
+def test_a_main_far_from_all_others_is_named(there, network, read, found, line):
+    town = [line((0, 100 * k), (900, 100 * k)) for k in range(20)]
+    x, y = there
+    layers = read(mains=network([*town, line((x, y), (x + 500, y))]))
+    told = found(layers, "far-main")
+    assert told["feature"].tolist() == ["U"]  # the 21st of A, B, ...
+    assert "check its coordinates" in told["text"][0]
+
+
+@pytest.mark.parametrize("villages", [1, 3])
+def test_villages_far_from_a_town_are_no_slip(villages, network, read, found, line):
+    town = [line((0, 100 * k), (900, 100 * k)) for k in range(8)]
+    away = [line((70_000 * v, 100 * k), (70_000 * v + 400, 100 * k)) for v in range(1, villages + 1)
+            for k in range(4)]  # fmt: skip
+    assert found(read(mains=network([*town, *away])), "far-main").empty
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ([((0, 0), (50, 0)), ((50, 0), (90, 0)), ((50, 0), (50, 40))], "that meet, but branch"),
+        ([((0, 0), (50, 0)), ((60, 0), (90, 0))], "that do not meet"),
+        ([((0, 0), (50, 0), (50, 9), (0, 0)), ((60, 0), (90, 0))], "that do not meet"),
+    ],
+)
+def test_parts_that_branch_are_not_told_as_parts_that_do_not_meet(
+    parts, words, network, read, found, line
+):
+    shape = shapely.MultiLineString([line(*part) for part in parts])
+    assert words in found(read(mains=network([shape])), "multi-part-split")["text"][0]

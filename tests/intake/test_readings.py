@@ -6,6 +6,7 @@ import geopandas
 import pytest
 import shapely
 
+from geotools.brief import Brief
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import match_columns
 from geotools.intake.readings import column_remarks, columns_table
@@ -166,3 +167,97 @@ def test_pressures_of_which_half_are_below_what_mains_are_run_at_are_a_matter_of
         assert f'pressure_{unit} = "{column}"' in told["text"][0]
     if values[0] is not None:  # used as written all the same
         assert layers.mains.table["pressure"].notna().all()
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        ("diameter_mm", 12, 'diameter_in = "diameter_mm"'),
+        ("diameter_mm", 36, 'diameter_in = "diameter_mm"'),
+        ("diameter_mm", 50, ""),
+        ("diameter_mm", 63, ""),
+        ("diameter_in", 12, ""),
+    ],
+)
+def test_inches_in_a_column_of_millimetres_are_a_matter_of_units(
+    column, value, words, network, read, found
+):
+    frame = network(**{"diameter_mm": None, column: [float(value)] * 2})
+    texts = found(read(mains=frame), "unit-doubtful")["text"].tolist()
+    assert len(texts) == bool(words)
+    assert all(words in text for text in texts)
+
+
+def test_a_single_main_of_inches_among_millimetres_is_named(network, read, found, line):
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(4)]
+    frame = network(shapes, diameter_mm=[300.0, 12.0, 25.4, 150.0])
+    told = found(read(mains=frame), "unit-doubtful")
+    assert told["feature"].tolist() == ["B"]
+    assert "is it 12 in?" in told["text"][0]
+
+
+def test_small_services_are_of_no_doubtful_unit(network, read, found, spot):
+    laterals = geopandas.GeoDataFrame(
+        {"diameter_mm": [25.0, 32.0]}, geometry=[spot(5, 0), spot(9, 0)], crs=32633
+    )
+    assert found(read(mains=network(), laterals=laterals), "unit-doubtful").empty
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("Abandoned in place", True),
+        ("out-of-service", True),
+        ("Out_Of_Service", True),
+        ("Removed (2011)", True),
+        ("abandonné", True),
+        ("decommissioned", True),
+        ("not in use", True),
+        ("Proposed", False),  # is among the excluded ones whatever its case
+        ("in service", False),
+        ("In use", False),
+        ("active", False),
+        ("repaired", False),  # five letters of it are those of "retired"
+        ("approved", False),
+        ("", False),
+    ],
+)
+def test_words_that_likely_mean_out_of_service_are_told_with_count_and_length(
+    word, told, network, read, found, line
+):
+    shapes = [line((0, 0), (100, 0)), line((0, 9), (140, 9)), line((0, 20), (30, 20))]
+    layers = read(mains=network(shapes, status=[word, word, "in service"]))
+    texts = found(layers, "status-doubtful")["text"].tolist()
+    assert len(texts) == told
+    assert all(f"{word!r} (2, 240 m)" in text for text in texts)
+    none = read({"network": {"excluded_statuses": []}}, mains=network(shapes, status=[word] * 3))
+    assert found(none, "status-doubtful").empty
+
+
+@pytest.mark.parametrize(
+    ("word", "rates", "severity"),
+    [
+        ("local", None, ""),
+        ("Motorway", None, ""),  # busy by default, and rated like an arterial by default
+        ("residential", None, "info"),
+        ("motorway", ["local = 150"], "warning"),
+        ("", None, ""),
+    ],
+)
+def test_classes_of_streets_without_a_rate_are_told(
+    word, rates, severity, network, read, found, line
+):
+    streets = geopandas.GeoDataFrame(
+        {"class": [word, "local"]}, geometry=[line((0, 5), (90, 5)), line((0, 9), (90, 9))]
+    ).set_crs(32633)
+    brief = {"rates": {"lane_day": rates}} if rates else {}
+    told = found(read(brief, mains=network(), streets=streets), "class-without-rate")
+    assert told["severity"].tolist() == [severity] * bool(severity)
+    assert all(f"{word!r} (1)" in text for text in told["text"])
+
+
+def test_busy_classes_cost_no_less_than_the_dearest_by_default():
+    rates, street = Brief().rates, Brief().street
+    cost = {rate.street: rate.cost for rate in rates.lane_day}
+    dearest = max(cost.values())
+    assert [cost[word] for word in street.no_block] == [dearest] * len(street.no_block)

@@ -569,3 +569,30 @@ def test_a_folder_given_as_a_dot_is_told_by_its_name(
     assert fault(read_file, ".").startswith("mains (survey): ")
     monkeypatch.chdir(tmp_path)
     assert fault(read_file, "survey/../survey").startswith("mains (survey): ")
+
+
+@pytest.mark.parametrize(("east", "north"), [("x", "y"), ("Lon", "LAT"), ("easting", "northing")])
+def test_a_table_with_columns_of_coordinates_is_told_how_to_make_points(
+    east, north, tmp_path, read_file, fault
+):
+    path = tmp_path / "mains.csv"
+    path.write_text(f"main_id,{east},{north},diameter_mm\nA,500000,5200000,300\n")
+    text = fault(read_file, path)
+    assert f"its columns {east!r} and {north!r} look like coordinates" in text
+    assert f"-oo X_POSSIBLE_NAMES={east} -oo Y_POSSIBLE_NAMES={north}" in text
+
+
+def test_identifiers_whose_letters_are_lost_are_told_with_the_cause(
+    tmp_path, network, read_file, found
+):
+    path = tmp_path / "mains.shp"
+    frame = network(main_id=["Ä1", "Ö1"], diameter_mm=None, diameter_i=[12.0, 12.0])
+    frame.to_file(path, encoding="cp1252")
+    path.with_suffix(".cpg").unlink()
+    told = found(read_file(path), "duplicate-id")
+    assert len(told) == 1
+    assert "the file is in another encoding than it says" in told["text"][0]
+    plain = network(main_id=["A1", "A1"])
+    plain.to_file(tmp_path / "plain.gpkg")
+    text = found(read_file(tmp_path / "plain.gpkg"), "duplicate-id")["text"][0]
+    assert "encoding" not in text

@@ -1,0 +1,97 @@
+"""Datums: how well coordinates can be moved from one to another here."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyproj
+from pyproj.aoi import AreaOfInterest
+from pyproj.transformer import TransformerGroup
+
+from geotools.intake.crs import WGS84, crs_name, horizontal, project
+from geotools.intake.findings import Findings
+from geotools.quiet import without
+
+__all__ = ["tell_accuracy"]
+
+# m, by which PROJ says a position may be off. Up to the first nothing is said. Beyond the second,
+# pits come to stand in another lane; up to it are pairs of modern datums that are commonly taken
+# as the same, NAD83 and WGS 84 for one, and nobody can do better without a survey. Judgement.
+TOLD, POOR = 1.0, 5.0
+GRIDS = 3  # names of missing grids that are told
+
+
+def tell_accuracy(
+    layer: str,
+    source: pyproj.CRS,
+    working: pyproj.CRS,
+    xy: npt.NDArray[np.float64],
+    findings: Findings,
+) -> None:
+    """Tell how far a layer may be off where it was moved to another datum.
+
+    Parameters
+    ----------
+    layer : str
+    source, working : CRS
+        Of the layer and of the mains.
+    xy : ndarray, shape (n, 2)
+        The mains in the working CRS, m.
+    """
+    if _one_datum(source, working) or not len(xy):
+        return
+    lon, lat = np.round(project(np.median(xy, axis=0)[None, :], working, WGS84)[0], 1).tolist()
+    if not np.isfinite([lon, lat]).all():
+        return
+    accuracy, operation, grids = _way(source, working, lon, lat)
+    if 0 <= accuracy <= TOLD:
+        return
+    known = accuracy >= 0
+    off = f"by up to {findings.length(accuracy)}" if known else "by many metres, nobody knows how"
+    better = f"; the grid {' or '.join(grids[:GRIDS])} is not installed" if grids else ""
+    findings.add(
+        "info" if known and accuracy <= POOR else "warning",
+        "datum-accuracy",
+        f"is moved from {crs_name(source)} to {crs_name(working)}, another datum, and may lie off "
+        f"{off} ({operation}{better}); give the layer in the datum of the mains, moved by software "
+        "that has the grids, or install them (projsync)",
+        layer=layer,
+    )
+
+
+def _one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:
+    """Tell whether two CRS have one datum, so that nothing is lost from one to the other."""
+    bases = [horizontal(crs).geodetic_crs for crs in (a, b)]
+    if a.is_bound or b.is_bound or bases[0] is None or bases[1] is None:
+        return a == b
+    if bases[0].equals(bases[1], ignore_axis_order=True):
+        return True
+    return bases[0].datum is not None and bases[0].datum == bases[1].datum
+
+
+@lru_cache(maxsize=64)
+def _way(
+    source: pyproj.CRS, target: pyproj.CRS, lon: float, lat: float
+) -> tuple[float, str, tuple[str, ...]]:
+    """Return accuracy, m (below 0 unknown), of the best way here, its name, and grids it lacks."""
+    area: Any = AreaOfInterest(lon, lat, lon, lat)
+    with without(UserWarning):  # that a grid is missing is said again as a finding
+        group = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+    if not group.transformers:
+        return -1.0, "no way is known", ()
+    best = group.transformers[0]
+    missing = [
+        grid.short_name
+        for operation in group.unavailable_operations
+        for grid in operation.grids
+        if not grid.available
+    ]
+    name = best.description or best.name
+    return (
+        float(best.accuracy),
+        str(name),
+        () if group.best_available else tuple(dict.fromkeys(missing)),
+    )

@@ -1,0 +1,102 @@
+"""Crowded mains: drawn side by side, with less between their axes than their pipes are thick."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from geotools.intake.columns import Lines
+from geotools.intake.findings import Findings
+from geotools.network.overlaps import ROUNDING, find_overlaps
+from geotools.network.places import points_along
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, linestrings_at
+
+__all__ = ["report_crowded"]
+
+
+def report_crowded(mains: Lines, *, lined: BoolArray, reach: float, findings: Findings) -> None:
+    """Warn of mains to be lined whose pipes cannot lie beside each other as they are drawn.
+
+    Half the diameters of both, which the pipes are at least as thick as, are more than the axes
+    are apart. What is nearer than the reach is taken as drawn twice, and told there.
+
+    Parameters
+    ----------
+    mains : Lines
+    lined : ndarray of bool, shape (n,)
+        Mains that count.
+    reach : float
+        As of `overlap_reach`, m.
+    findings : Findings
+    """
+    diameter = mains.table["diameter"].to_numpy(dtype=float)
+    chosen = lined & (diameter > reach)
+    widest = float(diameter[chosen].max(initial=0.0))
+    if widest <= reach:
+        return
+    found = find_overlaps(
+        mains.xy,
+        mains.offsets,
+        chosen=chosen,
+        diameter=np.ones(len(mains)),  # whatever their sizes
+        diameter_tolerance=0.0,
+        reach=widest,
+    )
+    least, most = _apart(mains, found.line, found.low[:, 0], found.high[:, 0])
+    needed = diameter[found.line].mean(axis=1)
+    row = np.flatnonzero((least >= reach - ROUNDING) & (most < needed - ROUNDING))
+    _report(
+        mains,
+        found.line[row],
+        found.low[row, 0],
+        found.high[row, 0],
+        most[row],
+        needed[row],
+        findings,
+    )
+
+
+def _apart(
+    mains: Lines, line: IntArray, low: FloatArray, high: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the least and the greatest distance, m, of stretches of first lines from second ones.
+
+    It is taken at both ends and in the middle: between the vertices both are straight.
+    """
+    if not len(line):
+        return np.zeros(0), np.zeros(0)
+    other = linestrings_at(mains.xy, mains.offsets, line[:, 1])
+    away = [
+        shapely.distance(
+            shapely.points(points_along(mains.xy, mains.offsets, line[:, 0], at)), other
+        )
+        for at in (low, (low + high) / 2, high)
+    ]
+    return np.min(away, axis=0), np.max(away, axis=0)
+
+
+def _report(
+    mains: Lines,
+    line: IntArray,
+    low: FloatArray,
+    high: FloatArray,
+    apart: FloatArray,
+    needed: FloatArray,
+    findings: Findings,
+) -> None:
+    names = mains.table["feature"].to_numpy(dtype=object)[line].astype(str)
+    names = np.sort(names, axis=1)
+    findings.add_points(
+        "warning",
+        "mains-too-near",
+        [
+            f"mains {one} and {two} lie {findings.length(gap, 2)} from each other over "
+            f"{findings.length(length)}, less than half their diameters together, "
+            f"{findings.length(due, 2)}: two pipes cannot lie so. Both are planned. If it is one "
+            "main drawn twice, delete one; else move them to where they lie."
+            for (one, two), gap, length, due in zip(names, apart, high - low, needed, strict=True)
+        ],
+        layer="mains",
+        features=names[:, 0],
+        xy=points_along(mains.xy, mains.offsets, line[:, 0], (low + high) / 2),
+    )

@@ -1,0 +1,45 @@
+"""Mains drawn nearer to each other than their pipes are thick."""
+
+from __future__ import annotations
+
+import pytest
+
+
+def _told(layers_of, run_set, lines, **columns):
+    layers = layers_of(lines, **columns)
+    run_set(layers)
+    table = layers.findings.table()
+    return table[table["rule"] == "mains-too-near"].reset_index(drop=True)
+
+
+@pytest.mark.parametrize(
+    ("apart", "diameters", "told"),
+    [
+        (0.40, [0.6, 0.6], True),
+        (0.59, [0.6, 0.6], True),
+        (0.61, [0.6, 0.6], False),  # half and half are 0.60 m
+        (0.42, [0.5, 0.35], True),  # half the diameters are 0.425 m
+        (0.43, [0.5, 0.35], False),
+        (1.50, [0.6, 0.6], False),
+    ],
+)
+@pytest.mark.parametrize("turned", [False, True])
+def test_mains_nearer_than_half_their_diameters_are_told(
+    apart, diameters, told, turned, run_set, layers_of
+):
+    second = [(10, apart), (90, apart)]
+    lines = [[(0, 0), (50, 0), (100, 0)], second[::-1] if turned else second]
+    found = _told(layers_of, run_set, lines, diameter=diameters)
+    assert len(found) == told
+    if told:
+        assert f"lie {apart:.2f} m from each other over 80.0 m" in found["text"][0]
+
+
+def test_mains_that_meet_at_a_flat_angle_are_not_told(run_set, layers_of):
+    lines = [[(0, 0), (100, 0)], [(100, 0), (0, 2)], [(0, 0), (-80, 1)]]
+    assert _told(layers_of, run_set, lines).empty
+
+
+def test_small_mains_beside_a_large_one_are_not_told(run_set, layers_of):
+    lines = [[(0, 0), (100, 0)], [(0, 0.4), (100, 0.4)]]
+    assert _told(layers_of, run_set, lines, diameter=[0.6, 0.1]).empty
