@@ -131,12 +131,8 @@ def add_profile(
         stations = _deeper(stations, mains, joints, assumed_cover)
     columns = _columns(stations, mains, assumed_cover)
     found = _levels(columns)
-    names = mains["feature"].astype(str).to_numpy(dtype=object)
     _report_assumed(columns, found.source, assumed_cover, findings, run_ids)
-    _report_records(columns, mains, names, findings)
-    _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
-    _report_unit(columns, findings)
-    _report_steps(columns, names, found.axis, findings)
+    _report_doubts(columns, found, mains, findings)
     _report_gaps(columns, found.axis, dem_given=dem_given, findings=findings, run_ids=run_ids)
     return stations.assign(
         axis_z=found.axis,
@@ -145,6 +141,17 @@ def add_profile(
         depth_source=pd.Categorical.from_codes(found.source, pd.Index(SOURCES, dtype=object)),
         grade=found.grade,
     )
+
+
+def _report_doubts(
+    columns: _Columns, found: _Levels, mains: pd.DataFrame, findings: Findings
+) -> None:
+    """Report what of records and levels cannot well be, by main."""
+    names = mains["feature"].astype(str).to_numpy(dtype=object)
+    _report_records(columns, mains, names, findings)
+    _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
+    _report_unit(columns, findings)
+    _report_steps(columns, names, found.axis, findings)
 
 
 def _deeper(

@@ -104,12 +104,9 @@ def build_mains(
     _tell_crs(findings, working)
     tell_accuracy("mains", loaded.crs, working.crs, parts.xy, findings)
     _tell_heights(findings, loaded)
-    return Mains(
-        Lines(table, parts.xy, parts.offsets),
-        working,
-        len(np.unique(parts.row)),
-        renamed_ids(ids, loaded.fids, names),
-    )
+    lines = Lines(table, parts.xy, parts.offsets)
+    count = len(np.unique(parts.row))
+    return Mains(lines, working, count, renamed_ids(ids, loaded.fids, names))
 
 
 def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:

@@ -50,7 +50,10 @@ from geotools.siting.works import (
 )
 from geotools.street.scene import StreetScene
 
-__all__ = ["CANDIDATE_KINDS", "Candidates", "Judged", "PitRules", "find_candidates"]
+__all__ = [
+    *("CANDIDATE_KINDS", "Candidates", "Judged", "PitRules"),
+    *("SiteSettings", "Surroundings", "find_candidates"),
+]
 
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
@@ -78,6 +81,37 @@ class PitRules:
     spoil_setback: float
     lateral_gap: float
     busy: frozenset[str]
+
+
+@dataclass(frozen=True)
+class SiteSettings:
+    """What the brief says of pits, of strings, and of what and how long either takes."""
+
+    pits: PitRules
+    strings: LaydownRules
+    rates: SiteRates
+    work: WorkRates
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What lies around the runs.
+
+    Attributes
+    ----------
+    scene : StreetScene, optional
+        The streets; None where none were given.
+    avoid : Avoid, optional
+    levels : callable, optional
+        Ground levels at points beside the runs; None where no elevation raster was given.
+    services : DataFrame
+        Service connections: ``run``, ``chainage`` (m), sorted by both.
+    """
+
+    scene: StreetScene | None
+    avoid: Avoid | None
+    levels: Levels | None
+    services: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -183,14 +217,8 @@ def find_candidates(
     runs: pd.DataFrame,
     must: Stretches,
     *,
-    scene: StreetScene | None,
-    avoid: Avoid | None,
-    levels: Levels | None,
-    services: pd.DataFrame,
-    rules: PitRules,
-    strings: LaydownRules,
-    rates: SiteRates,
-    work: WorkRates,
+    around: Surroundings,
+    settings: SiteSettings,
 ) -> Candidates:
     """Look at every candidate place in every role.
 
@@ -206,32 +234,25 @@ def find_candidates(
         Per run: ``diameter``, ``outside`` (carrier), ``radius`` (its least), ``length``, m.
     must : Stretches
         What has to lie in a pit.
-    scene : StreetScene, optional
-        The streets; None where none were given.
-    avoid : Avoid, optional
-    levels : callable, optional
-        Ground levels at points beside the runs; None where no elevation raster was given.
-    services : DataFrame
-        Service connections: ``run``, ``chainage`` (m), sorted by both.
-    rules, strings, rates, work : settings of the brief
+    around : Surroundings
+    settings : SiteSettings
     """
     kept = by_word(stations["kind"], CANDIDATE_KINDS.__contains__)
     table = stations[kept].reset_index(drop=True)
-    pits = _laid_out(table, axis, profile, runs, must, scene, levels, rules, strings, rates)
-    aslant = find_aslant(table, pits.ground, scene, gap=rules.lateral_gap)
+    rules, gap = settings.pits, settings.pits.lateral_gap
+    pits = _laid_out(table, axis, profile, runs, must, around, settings)
+    aslant = find_aslant(table, pits.ground, around.scene, gap=gap)
     if aslant is not None:
         table = aslant.streets(table)
-        pits = replace(
-            pits, lanes=aslant.lanes(pits.lanes, gap=rules.lateral_gap), aslant=aslant.row
-        )
-    verdict = _judged(table, profile, bends, pits, must, scene, avoid, rules)
+        pits = replace(pits, lanes=aslant.lanes(pits.lanes, gap=gap), aslant=aslant.row)
+    verdict = _judged(table, profile, bends, pits, must, around, rules)
     lanes, askew = lanes_askew(
-        table, axis, pits.extents, pits.ground, pits.lanes, scene,
-        wanted=verdict.code == 0, gap=rules.lateral_gap,
+        table, axis, pits.extents, pits.ground, pits.lanes, around.scene,
+        wanted=verdict.code == 0, gap=gap,
     )  # fmt: skip
     pits = replace(pits, lanes=lanes)
     verdict = _closed_to(table, lanes, verdict, askew, rules)
-    costs = _costed(table, stations, runs, pits, verdict, scene, services, rules, rates, work)
+    costs = _costed(table, stations, runs, pits, verdict, around, settings)
     return Candidates(
         table=table.assign(
             width=2 * pits.sizes.half_width, side_slope=pits.slope, why=_why(table, bends)
@@ -313,13 +334,11 @@ def _laid_out(
     profile: Profile,
     runs: pd.DataFrame,
     must: Stretches,
-    scene: StreetScene | None,
-    levels: Levels | None,
-    rules: PitRules,
-    strings: LaydownRules,
-    rates: SiteRates,
+    around: Surroundings,
+    settings: SiteSettings,
 ) -> _Pits:
     """Lay out the pits of all candidates: sizes, extents, ground, lanes, room for strings."""
+    rules, scene = settings.pits, around.scene
     run = table["run"].to_numpy(dtype=np.int64)
     at = table["chainage"].to_numpy(dtype=float)
     host, outside, radius = (runs[c].to_numpy(dtype=float)[run] for c in _RUN_COLUMNS)
@@ -334,7 +353,7 @@ def _laid_out(
         outside=outside,
         radius=radius,
         half_width=half_width,
-        levels=levels,
+        levels=around.levels,
         rules=RampRules(rules.ramp, rules.working, rules.resting_height, rules.bedding),
     )
     sizes = PitSizes(ramps.length, ramps.shared, half_width, rules.working, rules.receiving)
@@ -344,7 +363,9 @@ def _laid_out(
     slope = _slope(table["depth"].to_numpy(dtype=float), rules)
     reach = half_width[:, None] + slope[:, None] * np.nan_to_num(depths.greatest)
     street = table["street_chain"].to_numpy(dtype=np.int64)
-    laydown = find_laydown(street, scene, axis, run, extents, radius, outside / 2, strings, rates)
+    laydown = find_laydown(
+        street, scene, axis, run, extents, radius, outside / 2, settings.strings, settings.rates
+    )
     return _Pits(
         run=run,
         axis=axis,
@@ -415,17 +436,16 @@ def _judged(
     bends: pd.DataFrame,
     pits: _Pits,
     must: Stretches,
-    scene: StreetScene | None,
-    avoid: Avoid | None,
+    around: Surroundings,
     rules: PitRules,
 ) -> _Verdict:
     """Judge every role of every candidate by all rules of a site but that of `_closed_to`."""
-    crossings = None if scene is None else scene.net.crossing_points
+    crossings = None if around.scene is None else around.scene.net.crossing_points
     in_crossing = near_crossings(pits.ground, crossings, rules.clear + rules.spoil_setback)
     unavoidable = _unavoidable(pits, bends, rules)
     tolerated, aslant = in_crossing & unavoidable, np.zeros_like(unavoidable)
     aslant[pits.aslant] = unavoidable[pits.aslant]  # the main crosses the street in any case
-    hit, factor, places = avoided(pits.ground, avoid, setback=rules.spoil_setback)
+    hit, factor, places = avoided(pits.ground, around.avoid, setback=rules.spoil_setback)
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
     code |= _no_string(pits.laydown)
@@ -450,20 +470,17 @@ def _costed(
     runs: pd.DataFrame,
     pits: _Pits,
     verdict: _Verdict,
-    scene: StreetScene | None,
-    services: pd.DataFrame,
-    rules: PitRules,
-    rates: SiteRates,
-    work: WorkRates,
+    around: Surroundings,
+    settings: SiteSettings,
 ) -> dict[str, FloatArray]:
     """Return the quantities and the cost of every role, by the names `Candidates` has for them."""
-    extents = pits.extents
+    extents, scene, rates = pits.extents, around.scene, settings.rates
     hole = dig_pits(
         pits.axis, pits.run, extents, pits.ramps, pits.sizes.half_width, pits.slope, pits.depths,
         wanted=verdict.code == 0,
     )  # fmt: skip
     area = pits.ground.area(verdict.code == 0)
-    days = pit_days(hole.volume, area, work)
+    days = pit_days(hole.volume, area, settings.work)
     # No more than a metre off the main it lies along the street, unless the main crosses that; of
     # a role refused nobody asks.
     leaves = extents.box_ahead + extents.box_behind - extents.on_run > 1.0
@@ -476,9 +493,9 @@ def _costed(
     dear = np.maximum(verdict.factor, rates.intersection_factor)
     factor = np.where(verdict.tolerated, dear, verdict.factor)
     supported = np.zeros(area.shape)
-    if rules.support == "shored":
+    if settings.pits.support == "shored":
         supported = supported_face(hole.volume, 2 * pits.sizes.half_width[:, None], hole.ends)
-    fed = services_in(services, pits.run, extents, len(runs))
+    fed = services_in(around.services, pits.run, extents, len(runs))
     site = site_cost(opened, hole.volume, area, off_street, supported, rates) * factor
     traffic = traffic_cost(table["street_class"], pits.lanes, days, rates)
     return {

@@ -21,7 +21,14 @@ from geotools.pulls.layout import Plan, lay_out, plan_cost
 from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDays
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
-from geotools.siting.candidates import Candidates, Judged, PitRules, find_candidates
+from geotools.siting.candidates import (
+    Candidates,
+    Judged,
+    PitRules,
+    SiteSettings,
+    Surroundings,
+    find_candidates,
+)
 from geotools.siting.carrier import Contest
 from geotools.siting.laydown import LaydownRules
 from geotools.siting.must import Stretches, must_stretches
@@ -255,7 +262,6 @@ def _judged(
 def _candidates(
     ground: Shared, table: pd.DataFrame, bends: pd.DataFrame, must: Stretches
 ) -> Candidates:
-    brief = ground.brief
     lined = np.isfinite(table["outside"].to_numpy(dtype=float))
     stations = ground.stations
     return find_candidates(
@@ -265,22 +271,30 @@ def _candidates(
         ground.profile,
         table,
         must,
-        scene=ground.scene,
-        avoid=ground.avoid,
-        levels=ground.levels,
-        services=ground.digs[ground.digs["kind"] == "lateral"],
-        rules=_pit_rules(brief),
-        strings=LaydownRules(
-            piece=brief.pulls.piece_length,
-            least=brief.street.least_string,
-            rate=brief.pulls.rate,
-            shift=brief.crew.shift,
-            joint_time=brief.pulls.string_joint_hours,
-            max_pull=brief.pulls.max_length,
-            busy=_busy(brief),
+        around=Surroundings(
+            scene=ground.scene,
+            avoid=ground.avoid,
+            levels=ground.levels,
+            services=ground.digs[ground.digs["kind"] == "lateral"],
         ),
-        rates=site_rates(brief),
-        work=work_rates(brief),
+        settings=SiteSettings(
+            pits=_pit_rules(ground.brief),
+            strings=_string_rules(ground.brief),
+            rates=site_rates(ground.brief),
+            work=work_rates(ground.brief),
+        ),
+    )
+
+
+def _string_rules(brief: Brief) -> LaydownRules:
+    return LaydownRules(
+        piece=brief.pulls.piece_length,
+        least=brief.street.least_string,
+        rate=brief.pulls.rate,
+        shift=brief.crew.shift,
+        joint_time=brief.pulls.string_joint_hours,
+        max_pull=brief.pulls.max_length,
+        busy=_busy(brief),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from geotools.pipe import bending, excavation, pits
-from geotools.pipe._ranges import check_range
+from geotools.pipe._ranges import FloatArray, check_range
 from geotools.pipe.catalogue import Carrier
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.worksheets._parts import (
@@ -37,7 +37,11 @@ class _Ramp:
     form: str
     width: float
     below: float
-    slope: float
+    soil: str
+
+    @property
+    def slope(self) -> float:
+        return float(excavation.slope_ratio(self.soil, self.depth))
 
     @property
     def length(self) -> float:
@@ -99,31 +103,33 @@ def pit_sheet(
         If a value lies outside its range.
     """
     _check_rooms(drop_m, rest_m, working_m, bedding_m)
-    radius = bending.least_radius_m(
-        pipe.material,
-        pipe.dr,
-        pipe.outside_m,
-        fitting_in_bend=fitting_in_bend,
-        temperature_c=temperature_c,
-    )
+    radius = _radius(pipe, fitting_in_bend, temperature_c)
     check_range("drop_m", drop_m, 0.0, float(pits.deepest_drop_m(radius, form=form)), "m")
     below = pipe.outside_m / 2.0 + bedding_m - rest_m
     width = float(pits.bottom_width_m(pipe.outside_m, host_m=host_m, side_room_m=side_room_m))
-    slope = float(excavation.slope_ratio(soil, drop_m + below))
-    ramp = _Ramp(drop_m, radius, form, width, below, slope)
+    ramp = _Ramp(drop_m, radius, form, width, below, soil)
     return Worksheet(
         title="Insertion pit",
         inputs=(
             *pipe_entries(pipe),
             *_lie_entries(drop_m, rest_m, form),
-            *_dig_entries(working_m, soil, bedding_m),
-            *_wide_entries(host_m, side_room_m),
+            *_dig_entries(working_m, soil, bedding_m, host_m, side_room_m),
             *_bent_entries(fitting_in_bend, temperature_c),
         ),
-        steps=_steps(pipe, ramp, soil),
+        steps=_steps(pipe, ramp),
         results=_results(ramp, working_m),
         passes=None,
         cautions=(_PIT, PLANNING),
+    )
+
+
+def _radius(pipe: Carrier, fitting: bool, temperature_c: float) -> FloatArray:
+    return bending.least_radius_m(
+        pipe.material,
+        pipe.dr,
+        pipe.outside_m,
+        fitting_in_bend=fitting,
+        temperature_c=temperature_c,
     )
 
 
@@ -142,17 +148,17 @@ def _lie_entries(drop: float, rest: float, form: str) -> tuple[Entry, ...]:
     )
 
 
-def _dig_entries(working: float, soil: str, bedding: float) -> tuple[Entry, ...]:
+def _dig_entries(
+    working: float, soil: str, bedding: float, host: float, side_room: float
+) -> tuple[Entry, ...]:
+    known = (entry("D", host, "length", "diameter of the host"),) if host > 0 else ()
     return (
+        *known,
+        entry("room", side_room, "length", "working room on each side"),
         entry("w", working, "length", "room at the face of the host"),
         entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
         entry("bedding", bedding, "length", "depth dug below the pipe"),
     )
-
-
-def _wide_entries(host: float, side_room: float) -> tuple[Entry, ...]:
-    known = (entry("D", host, "length", "diameter of the host"),) if host > 0 else ()
-    return (*known, entry("room", side_room, "length", "working room on each side"))
 
 
 def _bent_entries(fitting: bool, temperature_c: float) -> tuple[Entry, ...]:
@@ -164,7 +170,7 @@ def _bent_entries(fitting: bool, temperature_c: float) -> tuple[Entry, ...]:
     )
 
 
-def _steps(pipe: Carrier, ramp: _Ramp, soil: str) -> tuple[Step, ...]:
+def _steps(pipe: Carrier, ramp: _Ramp) -> tuple[Step, ...]:
     level = ramp.form == "level"
     formula = "sqrt(H (4 R - H))" if level else "sqrt(H (2 R - H))"
     steepest = "acos(1 - H/(2 R)), half way down" if level else "acos(1 - H/R), at the rim"
@@ -174,7 +180,7 @@ def _steps(pipe: Carrier, ramp: _Ramp, soil: str) -> tuple[Step, ...]:
         step("L", formula, ramp.length, "length", "geometry of the arcs, R = R least"),
         step("angle", steepest, angle, "angle", "geometry of the arcs"),
         *_handbook(pipe, ramp.drop),
-        step("m", f"horizontal to 1 vertical, soil {soil}", ramp.slope, "number", _SLOPES),
+        step("m", f"horizontal to 1 vertical, soil {ramp.soil}", ramp.slope, "number", _SLOPES),
         step("b", "max(D, OD) + 2 room", ramp.width, "length", "room all round the host"),
         step(
             "b trench",
