@@ -140,6 +140,8 @@ def _pits(
             "lay_face_start": candidates.extents.start[row, BEHIND],
             "lay_box_ahead": candidates.extents.box_ahead[row, AHEAD],
             "lay_box_behind": candidates.extents.box_behind[row, BEHIND],
+            "beside_ahead": candidates.extents.leaves(0)[row, role],
+            "beside_behind": candidates.extents.leaves(1)[row, role],
             "ground": candidates.ground.polygons(row, role),
             "reasons": table["why"],
             **{name: table[name] for name in table.columns if name.startswith("street_")},

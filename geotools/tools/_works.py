@@ -276,7 +276,8 @@ def _ramp_of(
 
     Of two ramps that share a hole it is that of a pit that inserts one way, by which strings are
     judged and priced, and the edge of the hole lies farther back than its top. In a bend each
-    ramp of a pit that inserts both ways goes straight on from its own face, as it is dug.
+    ramp of a pit that inserts both ways goes straight on from its own face, where it is dug so
+    beside the run; else it lies in what is opened along the run, where that of one way does.
     """
 
     def told(end: str, start: str) -> FloatArray:
@@ -286,7 +287,8 @@ def _ramp_of(
     own_face, own_box = told("face_end", "face_start"), told("box_ahead", "box_behind")
     back = np.where(ahead, -1.0, 1.0)
     farther = (own_face + back * own_box - (face + back * box)) * back
-    own = np.abs(farther) < HAIR
+    beside = np.where(ahead, pit["beside_ahead"], pit["beside_behind"]).astype(bool)
+    own = (np.abs(farther) < HAIR) & beside
     return np.where(own, own_face, face), np.where(own, own_box, box), np.where(own, 0.0, farther)
 
 
