@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from shapely.ops import substring
 
 import geotools
 from geotools.cli import main
@@ -890,6 +891,102 @@ def test_the_rule_finds_its_fault(kind: str, seed: int, plan: Plan) -> None:
     spoiled = Spoiled(plan, seed)
     spoil(spoiled)
     assert check(spoiled.done(), BY_NAME[name]).faults, name
+
+
+FACE = "closures-face"
+
+
+def _lying(row: Any) -> tuple[Any, Any, float, float]:
+    """Return the corners of a closure of four, and the unit vector along it as traffic goes.
+
+    Then how far along that vector the work ends and where its middle lies, m. The end is known by
+    the length of its downstream taper.
+    """
+    xy = shapely.get_coordinates(row.geometry)[:-1]
+    sides = np.roll(xy, -1, axis=0) - xy
+    way = sides[np.argmax(np.hypot(*sides.T))]
+    way = way / np.hypot(*way)
+    for towards in (way, -way):
+        along = np.sort(xy @ towards)
+        if abs(along[-1] - along[-2] - row.downstream_taper) < 0.01:
+            return xy, towards, along[-2], along[-2] - row.work_length / 2
+    raise AssertionError("no end of the closure is as long as its downstream taper")
+
+
+def _joined(s: Spoiled, ahead: float, *, of_one_name: bool = False) -> Any:
+    """Cut the street of a closure, and draw the part that traffic comes from the other way.
+
+    The cut is made so far, m as traffic goes, beyond the middle of the work: the part turned lies
+    abreast of the middle, or where ``ahead`` is negative the one left as it was. Returns the row
+    of the closure.
+    """
+    table = s.tables["closures"]
+    key = s.pick("closures", lambda c: in_straight_street(c) & of_pit(c) & (c["lacking"] == 0.0))
+    xy, towards, _, middle = _lying(table.loc[key])
+    place = shapely.Point(xy[0] + towards * (middle - xy[0] @ towards))
+    context = s.tables["context"]
+    own = (context["layer"] == "streets") & (context["name"] == table.at[key, "street"])
+    near = context.index[own][np.argmin(shapely.distance(context["geometry"][own], place))]
+    line = shapely.force_2d(context.at[near, "geometry"])
+    (line,) = shapely.get_parts(line)
+    at = shapely.line_locate_point(line, place)
+    heading = shapely.get_coordinates(shapely.line_interpolate_point(line, [at - 0.1, at + 0.1]))
+    with_traffic = (heading[1] - heading[0]) @ towards > 0
+    joint = at + ahead if with_traffic else at - ahead
+    pieces = [substring(line, 0.0, joint), substring(line, joint, line.length)]
+    kept, turned = pieces[::-1] if with_traffic else pieces
+    other_piece = context.loc[[near]].assign(geometry=[shapely.reverse(turned)])
+    other_piece["name"] = other_piece["name"] if of_one_name else "Another Street"
+    context.at[near, "geometry"] = kept
+    s.tables["context"] = pd.concat([context, other_piece], ignore_index=True)
+    return key
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(
+    ("ahead", "right", "wrong"),
+    [(4.0, "turned", "kept"), (-4.0, "kept", "turned"), (1.0, "", ""), (-1.0, "", "")],
+)
+def test_a_side_is_told_by_the_street_beside_the_work_whatever_its_name(
+    ahead: float, right: str, wrong: str, seed: int, plan: Plan
+) -> None:
+    """A street is cut by the middle of the work, and drawn the other way from there on.
+
+    4 m off the joint the piece abreast of the middle decides; 1 m off it neither side is a fault,
+    and the rule says that it was not told.
+    """
+    found = {}
+    for side in ("kept", "turned"):
+        s = Spoiled(plan, seed)
+        row = _joined(s, ahead)
+        table = s.tables["closures"]
+        if side == "turned":
+            table.at[row, "side"] = other("along", "against")(table.at[row, "side"])
+        name = table.at[row, "closure_id"]
+        tally = check(s.done(), BY_NAME[FACE])
+        found[side] = name in {fault.feature for fault in tally.faults}
+        told = any("opposite directions meet" in text for text in tally.skipped)
+        assert told or right
+    assert found == {"kept": wrong == "kept", "turned": wrong == "turned"}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_closure_cut_short_behind_its_work_has_its_middle_nearer_the_end(
+    seed: int, plan: Plan
+) -> None:
+    """The street ends with the work: no downstream taper is drawn.
+
+    The street is drawn the other way from 4 m before the middle of the work on, against the
+    traffic. With the taper it would be the middle that lies there.
+    """
+    s = Spoiled(plan, seed)
+    row = _joined(s, -4.0, of_one_name=True)
+    table = s.tables["closures"]
+    xy, towards, last, _ = _lying(table.loc[row])
+    over = np.maximum(xy @ towards - last, 0.0)
+    table.at[row, "geometry"] = shapely.Polygon(xy - over[:, None] * towards)
+    tally = check(s.done(), BY_NAME[FACE])
+    assert table.at[row, "closure_id"] not in {fault.feature for fault in tally.faults}
 
 
 @pytest.mark.parametrize("kind", SETTINGS)

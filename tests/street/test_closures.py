@@ -109,6 +109,33 @@ def test_which_way_a_street_runs_says_nothing_of_the_lanes_taken(lanes: int, wid
     assert taken.tolist() == hand
 
 
+@pytest.mark.parametrize("offset", [-2.0, 2.0])
+@pytest.mark.parametrize("middle", [480.0, 498.0, 502.0, 520.0])
+@pytest.mark.parametrize("names", [("High", "High"), ("High", "Low")])
+def test_the_side_is_told_by_the_centreline_abreast_of_the_middle_of_the_work(
+    offset: float, middle: float, names: tuple[str, str]
+) -> None:
+    """Two centrelines are drawn towards each other and meet at 500 m, some within the work.
+
+    Where traffic keeps right, what lies south of the street is passed eastwards: along the western
+    centreline, drawn eastwards, and against the eastern one.
+    """
+    table = pd.DataFrame(
+        {"class": "local", "lanes": 2, "width": 7.0, "speed": SPEED, "name": list(names)}
+    )
+    xy = np.array([[0.0, 0.0], [500.0, 0.0], [1000.0, 0.0], [500.0, 0.0]])
+    streets = build_streets(
+        Lines(table, xy, np.array([0, 2, 4])), Street(), tolerance=0.5, accuracy=0.5
+    )
+    assert len(streets.lengths) == 1
+    pit = a_pit(2, 7.0, offset, work_low=middle - 6, work_high=middle + 6)
+    (row,) = close_lanes(pd.DataFrame([pit]), streets, RULES).itertuples()
+    west, _, east, _ = row.geometry.bounds
+    eastwards = row.geometry.centroid.y < 0
+    at = west + DOWNSTREAM_TAPER_M + 6 if not eastwards else east - DOWNSTREAM_TAPER_M - 6
+    assert row.side == ("along" if eastwards == (at < 500) else "against")
+
+
 @pytest.mark.parametrize(("off", "side"), [(1.95, "against"), (-1.95, "along")])
 def test_of_three_lanes_a_pit_takes_as_many_whichever_way_the_street_runs(
     off: float, side: str

@@ -13,20 +13,23 @@ from geotools.deliver.verify.drawn import Edge, edge_of
 from geotools.deliver.verify.lanes import streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.surroundings import of_context
-from geotools.deliver.verify.tally import Rule, Tally
+from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 
 __all__ = ["RULES"]
 
 SIDES = ("along", "against")
 REACH = 0.5  # m before and behind a place that tell how a street, or an edge, runs there
 BESIDE = math.cos(math.radians(45.0))  # cosine between an edge and the street it is the edge of
-CORNER = 5.0  # m; so near to where two streets meet either may be the one
+CORNER = 5.0  # m; of two streets so much farther off than the nearer either may be the one
+JOINT = 2.0  # m along a street; so near to where two features of it meet either may be the one
+STEP = 2.0  # m between places looked at where the middle of the work may lie
 
 
 def sides(plan: Plan) -> Tally:
     """Check the side of every closure: traffic comes to its taper first, and goes on past its pit.
 
-    The street as drawn is looked at beside the middle of the work.
+    The street as drawn is looked at beside the middle of the work. Where features drawn in
+    opposite directions meet there, whatever their names, it cannot be told which is the one.
     """
     tally = Tally("closures")
     of_context(plan, "streets")
@@ -37,41 +40,81 @@ def sides(plan: Plan) -> Tally:
         ways = set() if edge is None else _ways(plan, row, edge)
         if not ways:
             tally.skip("sides of closures in streets that are not in the plan, or folded over")
-            continue
-        tally.holds(
-            row.side in ways,
-            row.closure_id,
-            f"is said to face the traffic {row.side} its street, and is drawn for the other",
-        )
+        elif len(ways) > 1:
+            tally.skip("sides of closures where streets drawn in opposite directions meet")
+        else:
+            tally.holds(
+                row.side in ways,
+                row.closure_id,
+                f"is said to face the traffic {row.side} its street, and is drawn for the other",
+            )
     return tally
 
 
 def _ways(plan: Plan, row: Any, edge: Edge) -> set[str]:
     """Return which way traffic goes by a closure, along its street as drawn or against it.
 
-    Both where streets drawn in two directions meet there.
+    Both where streets drawn in two directions meet there; none where it cannot be told.
     """
     if math.isnan(row.downstream_taper + row.work_length):
         return set()
+    low, high = _middle(row, edge)
+    count = 1 + math.ceil((high - low) / STEP - CLOSE)
+    found = [_ways_at(plan, row, edge, at) for at in np.linspace(low, high, count).tolist()]
+    return set().union(*found)
+
+
+def _middle(row: Any, edge: Edge) -> tuple[float, float]:
+    """Return between which places along its edge the middle of the work of a closure lies, m.
+
+    One place where the street is straight. At corners the edge is longer or shorter than the
+    street; and a closure that its street's end cuts short has less than its downstream taper.
+    """
     length = edge.line.length
-    at = min(row.downstream_taper + row.work_length / 2, max(length - REACH, length / 2))
+    high = row.downstream_taper + row.work_length / 2
+    low = high
+    wanted = row.taper + row.buffer
+    if math.isfinite(wanted):  # older plans do not tell what of it is not drawn
+        lacking = float(getattr(row, "lacking", 0.0))
+        drawn = wanted - lacking if math.isfinite(lacking) else wanted
+        low = min(high, length - drawn - row.work_length / 2 - edge.corner(0.0, length))
+    slack = edge.corner(0.0, high) + edge.about(high, 0.0)
+    last = max(length - REACH, length / 2)
+    return float(np.clip(low - slack, 0.0, last)), float(np.clip(high + slack, 0.0, last))
+
+
+def _ways_at(plan: Plan, row: Any, edge: Edge, at: float) -> set[str]:
+    """Return which way traffic goes by a place along the edge of a closure, by all streets there.
+
+    A chain of streets goes on under other names and classes.
+    """
+    own = [street.geometry for street in streets_of(plan, row.street, row.class_)]
+    if not own:
+        return set()
     place = shapely.line_interpolate_point(edge.line, at)
-    streets = [s for s in streets_of(plan, row.street, row.class_) if shapely.length(s.geometry)]
-    if not streets:
-        return set()
-    gaps = np.array([shapely.distance(street.geometry, place) for street in streets])
-    if gaps.min() > 2 * edge.half:
-        return set()
+    gap = float(shapely.distance(own, place).min())
+    reach = CORNER + (gap if gap <= 2 * edge.half else edge.half)
+    tree = plan.once("lines of streets", lambda: shapely.STRtree(_streets(plan)))
+    near = tree.geometries[tree.query(place, predicate="dwithin", distance=reach)]
     traffic = -_heading(edge.line, at)
-    near = (streets[k] for k in np.flatnonzero(gaps <= gaps.min() + CORNER))
-    turns = [float(_drawn(street.geometry, place) @ traffic) for street in near]
+    turns = [float(_drawn(s, place) @ traffic) for s in near if _abreast(s, place, traffic)]
     return {SIDES[int(turn < 0)] for turn in turns if abs(turn) > BESIDE}
 
 
-def _drawn(shape: Any, place: Any) -> npt.NDArray[np.float64]:
-    """Return the unit vector along the part of a street that is nearest to a place, as drawn."""
-    parts = shapely.get_parts(shapely.force_2d(shape))
-    line = parts[np.argmin(shapely.distance(parts, place))]
+def _abreast(line: Any, place: Any, way: npt.NDArray[np.float64]) -> bool:
+    """Say whether a street passes a place, or ends but a little before it or behind."""
+    ends = shapely.get_coordinates(shapely.shortest_line(place, line))
+    return bool(abs((ends[1] - ends[0]) @ way) <= JOINT)
+
+
+def _streets(plan: Plan) -> list[Any]:
+    """Return the parts of the streets that the plan holds that have a length."""
+    shapes = [street.geometry for street in of_context(plan, "streets")]
+    return [part for part in shapely.get_parts(shapes) if shapely.length(part) > 0]
+
+
+def _drawn(line: Any, place: Any) -> npt.NDArray[np.float64]:
+    """Return the unit vector along a street where it is nearest to a place, as drawn."""
     return _heading(line, float(shapely.line_locate_point(line, place)))
 
 
