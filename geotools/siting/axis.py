@@ -28,6 +28,12 @@ class Axis:
         size = np.hypot(*self._step.T)
         self._unit = self._step / np.where(size > 0, size, 1.0)[:, None]
 
+    def mitres(self) -> FloatArray:
+        """Return how many times its width a side goes out at each vertex, ``1 / cos(t/2)``."""
+        cosine = np.ones(len(self.xy))
+        cosine[1:] = (self._unit[1:] * self._unit[:-1]).sum(axis=1)
+        return np.asarray(np.sqrt(2.0 / np.maximum(1.0 + cosine, 1e-9)), dtype=np.float64)
+
     def segment(self, run: IntArray, at: FloatArray, *, before: bool = False) -> IntArray:
         """Return the first vertex of the segment at a chainage (of two, the one after)."""
         side: Literal["left", "right"] = "left" if before else "right"

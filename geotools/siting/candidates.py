@@ -21,7 +21,7 @@ from geotools.siting.depths import Depths, Stretch, dug_depths, greatest_within,
 from geotools.siting.digging import dig_pits, ramps_deepest
 from geotools.siting.extents import Extents, PitSizes, pit_extents, pit_rooms
 from geotools.siting.ground_checks import Avoid, avoided, near_crossings, off_street_area
-from geotools.siting.grounds import Grounds, Sides, lay_grounds
+from geotools.siting.grounds import MITRE, Grounds, Sides, lay_grounds
 from geotools.siting.laydown import Laydown, LaydownRules, find_laydown
 from geotools.siting.must import Stretches
 from geotools.siting.profile import Profile, steepest
@@ -521,7 +521,7 @@ def _may_leave(
 
     Those are where the main lies in one street from the station before the pit to the one after
     it, and so far inside the edge of the verge that the widest of the pit does as well, with room
-    for how street and main bend between stations.
+    for how street and main bend between stations. In a bend of the main it is widest at the corner.
     """
     may = np.zeros(wanted.shape, dtype=bool)
     row, role = np.nonzero(wanted & (scene is not None))
@@ -539,11 +539,21 @@ def _may_leave(
     past = past - stations["street_width"].to_numpy(dtype=float) / 2
     past = np.where((chain >= 0) & np.isfinite(past), past, np.inf)
     most, high, low = (greatest_within(column, first, count) for column in (past, chain, -chain))
+    wide = wide * _mitred(pits, row, role)
     inside = (high == -low) & (most + wide + BENDS <= scene.rules.verge)
     last = at[places.offsets[run + 1] - 1]
     inside &= (extents.start[row, role] > -BENDS) & (extents.end[row, role] < last + BENDS)
     may[row, role] = ~inside
     return may
+
+
+def _mitred(pits: _Pits, row: IntArray, role: IntArray) -> FloatArray:
+    """Return how many times as wide as its sides the ground of pits is at its farthest corner."""
+    run, extents = pits.run[row], pits.extents
+    first = pits.axis.segment(run, extents.deep_start[row, role])
+    last = pits.axis.segment(run, extents.deep_end[row, role], before=True)
+    most = greatest_within(pits.axis.mitres(), first + 1, np.maximum(last - first, 0))
+    return np.asarray(np.clip(most, 1.0, np.hypot(MITRE, 1.0)), dtype=np.float64)
 
 
 MILLIMETRE = 1e-3  # m

@@ -25,7 +25,7 @@ from geotools.siting.depths import Depths, Stretch, stations_inside
 from geotools.siting.extents import Extents
 from geotools.street.beside import Outlines
 
-__all__ = ["Grounds", "Sides", "boxes", "lay_grounds", "opened_ground"]
+__all__ = ["MITRE", "Grounds", "Sides", "boxes", "lay_grounds", "opened_ground"]
 
 Polygons = npt.NDArray[np.object_]
 Widths = Callable[[IntArray, FloatArray, int], FloatArray]

@@ -1,9 +1,11 @@
-"""Pits whose ground lies on carriageway that none of their closures takes: findings."""
+"""Pits on carriageway that none of their closures takes, or of another name: findings."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from functools import partial
+from itertools import combinations
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +20,7 @@ from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
 from geotools.street.net import StreetNet
 from geotools.tools._shared import Shared
 
-__all__ = ["report_outside"]
+__all__ = ["report_outside", "report_renamed"]
 
 Polygons = npt.NDArray[np.object_]
 LEAST_M2 = 0.01  # of carriageway that count as stood on
@@ -41,12 +43,20 @@ def report_outside(pits: pd.DataFrame, closures: pd.DataFrame, ground: Shared) -
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
     names = pits["pit_id"].to_numpy(dtype=object)
     own = closures[closures["pull_id"] == ""].groupby("pit_id")["geometry"].agg(list).to_dict()
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
     area = np.zeros(len(pits))
-    for pit, chain in zip(*(rows.tolist() for rows in _doubtful(pits, net, gap)), strict=True):
+    doubtful, others = _doubtful(pits, net, gap)
+    for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
-        for road, narrowed in _carriageways(net, chain, shapes[pit], gap):
-            open_ = shapely.difference(road, shapely.buffer(closed, narrowed, join_style="mitre"))
-            area[pit] += float(shapely.area(shapely.intersection(shapes[pit], open_)))
+        chains = np.unique(np.append(others[doubtful == pit], chain[pit])).tolist()
+        open_ = [
+            shapely.difference(
+                shapely.intersection(shapes[pit], road),
+                shapely.buffer(closed, narrowed, join_style="mitre"),
+            )
+            for road, narrowed in _carriageways(net, chains, shapes[pit], gap)
+        ]
+        area[pit] = float(shapely.area(shapely.union_all(open_)))
     _tell(pits, area, ground)
 
 
@@ -73,11 +83,57 @@ def _tell(pits: pd.DataFrame, area: FloatArray, ground: Shared) -> None:
     )
 
 
+def report_renamed(pits: pd.DataFrame, ground: Shared) -> None:
+    """Report pits on the carriageway of their street only where it bears another name.
+
+    A street goes on under another name, and lanes are closed and priced along both. A pit by the
+    joint has the name by its place, though its ground may lie on the other part alone.
+    """
+    pits = pits[pits["street_chain"].to_numpy() >= 0]
+    if ground.scene is None or not len(pits):
+        return
+    net, gap = ground.scene.net, ground.brief.street.lateral_gap
+    chain, at = pits["street_chain"].to_numpy(dtype=np.int64), pits["street_at"].to_numpy(float)
+    shapes: Polygons = pits["ground"].to_numpy(dtype=object)
+    far = _reach(pits)
+    low, high = np.maximum(at - far, 0.0), np.minimum(at + far, net.lengths[chain])
+    own = pits["street_name"].to_numpy(dtype=object)
+    told: list[tuple[int, str]] = []
+    for k in np.flatnonzero(net.piece_of(chain, low) != net.piece_of(chain, high)).tolist():
+        under = {
+            one.name
+            for one in _stretches(net, int(chain[k]), shapes[k], gap)
+            if shapely.distance(one.line, shapes[k]) < one.kerb - TOUCH
+        }
+        told += [(k, name) for name in sorted(under) if own[k] not in under]
+    rows = pits.iloc[[k for k, _ in told]]
+    ground.layers.findings.add_points(
+        "warning",
+        "pit-on-crossing-street",
+        [
+            f"pit {pits['pit_id'].iloc[k]} stands on {name or 'a street without a name'}, which "
+            f"goes on as {own[k] or 'a street without a name'} by it: what is closed and priced "
+            "of both is told of that; plan the traffic of both."
+            for k, name in told
+        ],
+        layer="pits",
+        features=rows["pit_id"].to_numpy(dtype=object),
+        xy=rows[["x", "y"]].to_numpy(dtype=float),
+    )
+
+
+def _reach(pits: pd.DataFrame) -> FloatArray:
+    """Return how far along its street from its place each pit may reach, m."""
+    shapes: Polygons = pits["ground"].to_numpy(dtype=object)
+    off = np.abs(pits["street_offset"].to_numpy(dtype=float))
+    return np.asarray(shapely.minimum_bounding_radius(shapes) * 2 + off, dtype=np.float64)
+
+
 def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> tuple[IntArray, IntArray]:
     """Return pits, and the chains they may stand on outside their closures."""
     chain, at = pits["street_chain"].to_numpy(dtype=np.int64), pits["street_at"].to_numpy(float)
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
-    far = shapely.minimum_bounding_radius(shapes) * 2 + np.abs(pits["street_offset"].to_numpy())
+    far = _reach(pits)
     along, across = spans_beside(net, chain, at, 2 * far, Outlines.of(shapes))
     width, count = (pits[f"street_{name}"].to_numpy(dtype=float) for name in ("width", "lanes"))
     due = lanes_between(across[:, 0] - gap, across[:, 1] + gap, width, count.astype(np.int64))
@@ -106,12 +162,40 @@ def _of_one_name(pits: pd.DataFrame, shapes: Polygons, net: StreetNet) -> tuple[
 
 
 def _carriageways(
-    net: StreetNet, chain: int, ground: Any, gap: float
+    net: StreetNet, chains: list[int], ground: Any, gap: float
 ) -> Iterator[tuple[Any, float]]:
-    """Yield the carriageways along a chain by a ground, line by line, and how far lanes give way.
+    """Yield the carriageways along chains by a ground, and how far their lanes give way, m.
 
-    A lane kept open past a pit may be narrowed, from the kerb as well as from the pit.
+    Line by line, and round the corners where two lines of one name meet end to end: the outer
+    part of a corner is along neither of them. A lane kept open past a pit may be narrowed, from
+    the kerb as well as from the pit.
     """
+    drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
+    stretches = [one for chain in chains for one in _stretches(net, chain, ground, gap)]
+    for one in stretches:
+        yield drawn(one.line, one.half()), one.narrowed + DRAWN
+    for one, two in combinations(stretches, 2):
+        joined = _joined(one.line, two.line) if one.name == two.name else None
+        if joined is not None:
+            half, narrowed = min(one.half(), two.half()), max(one.narrowed, two.narrowed)
+            yield drawn(joined, half), narrowed + DRAWN
+
+
+class _Stretch(NamedTuple):
+    """A line of a chain, how far off it the kerb is, and how far lanes give way, m."""
+
+    line: Any
+    kerb: float
+    narrowed: float
+    name: str
+
+    def half(self) -> float:
+        """Return half of the carriageway less what lanes give way, m."""
+        return float(max(self.kerb - self.narrowed, DRAWN))
+
+
+def _stretches(net: StreetNet, chain: int, ground: Any, gap: float) -> Iterator[_Stretch]:
+    """Yield the lines of a chain whose carriageway a ground lies by."""
     line = to_linestrings(*_vertices(net, chain))[0]
     pieces = net.chains.pieces[net.chains.pieces["run"] == chain]
     starts = pieces["start"].to_numpy(dtype=float).tolist()
@@ -120,14 +204,22 @@ def _carriageways(
     ):
         width, lanes = (float(net.column(name)[row]) for name in ("width", "lanes"))
         part = substring(line, low, high)
-        if shapely.distance(part, ground) < width / 2:
+        # At a corner carriageway goes out so much farther than half of it.
+        if shapely.distance(part, ground) < MITRE * width / 2:
             each = (1 - LEAST_LANE_SHARE) * width / max(lanes, 1.0)
             narrowed = max(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH
-            half = max(width / 2 - narrowed, DRAWN)
-            road = shapely.buffer(
-                part, half, cap_style="flat", join_style="mitre", mitre_limit=MITRE
-            )
-            yield road, narrowed + DRAWN
+            yield _Stretch(part, width / 2, narrowed, str(net.column("name")[row]))
+
+
+def _joined(one: Any, two: Any) -> Any:
+    """Return two lines as one where they meet end to end, else nothing."""
+    for first in (one, shapely.reverse(one)):
+        for then in (two, shapely.reverse(two)):
+            if shapely.dwithin(shapely.get_point(first, -1), shapely.get_point(then, 0), DRAWN):
+                return shapely.linestrings(
+                    np.concatenate([shapely.get_coordinates(line) for line in (first, then)])
+                )
+    return None
 
 
 def _vertices(net: StreetNet, chain: int) -> tuple[FloatArray, IntArray]:

@@ -34,7 +34,7 @@ from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches
-from geotools.tools._outside import report_outside
+from geotools.tools._outside import report_outside, report_renamed
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
     report_aslant,
@@ -122,6 +122,7 @@ def work_out(
     give_back()
     closures = _closures(ground, taken)
     report_outside(pits, closures, ground)
+    report_renamed(pits, ground)
     return Works(
         strings=strings,
         closures=closures,

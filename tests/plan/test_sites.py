@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -192,6 +193,27 @@ def test_ground_off_the_street_is_what_shapely_leaves_of_a_pit(
     assert max(due.values()) > 8 or (support, verge) == ("shored", 1.0)
     items = layers["quantities"].query("item == 'ground off the street' and scope == 'pit'")
     assert items["quantity"].sum() == pytest.approx(sum(due.values()), abs=1e-3)
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+def test_ground_off_the_street_counts_the_corner_of_a_pit_in_a_bend(turned: int) -> None:
+    """Main and street turn by 100 degrees: its corner is 1/cos(50) as far out as its sides."""
+    turn = math.radians(100.0)
+    line = [(-300.0, 0.0), (0.0, 0.0), (300.0 * math.cos(turn), 300.0 * math.sin(turn))]
+    streets = streets_of(line)
+    layers = geotools.plan(
+        mains=main_of(*line[::turned]).assign(cover_m=2.5),
+        streets=streets,
+        settings={**PLAIN, "pits.support": "sloped", "pits.soil": "C", "street.verge": "4 m"},
+    ).layers
+    corridor = shapely.buffer(streets.geometry.iloc[0], 3.5 + 4.0)
+    grounds = layers["pit_footprints"].set_index("pit_id").geometry
+    pits = layers["pits"].set_index("pit_id")
+    due = {name: shapely.difference(ground, corridor).area for name, ground in grounds.items()}
+    place = shapely.Point(X, Y)
+    bend = next(name for name in pits.index if grounds[name].contains(place))
+    assert due[bend] > 0.1
+    assert pits["off_street"].to_dict() == pytest.approx(due, abs=1e-3)
 
 
 CROSS = ([(-300, -2), (400, -2)], [(300, -200), (300, 400)])

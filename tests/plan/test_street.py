@@ -922,6 +922,66 @@ def test_a_pit_that_goes_on_to_where_its_street_is_wider_is_told(tmp_path: Path)
 
 
 @pytest.mark.parametrize("turned", [1, -1])
+def test_a_pit_on_the_outer_corner_of_its_street_at_a_node_is_told(
+    turned: int, tmp_path: Path
+) -> None:
+    """Another street goes straight through the corner: closures along either leg end there.
+
+    The carriageway is drawn by shapely; what of the pit no closure takes is the finding's area.
+    """
+    road = [(-300.0, 0.0), (0.0, 0.0), (0.0, -300.0)]
+    main = [(-250.0, 2.0), (2.0, 2.0), (2.0, -250.0)]
+    streets = street(
+        road[::turned],
+        [(-200.0, -200.0), (0.0, 0.0), (200.0, 200.0)],
+        name=["High Street", "Cross Street"],
+    )
+    out = tmp_path / "plan.gpkg"
+    settings = {**PIPE, "street.lateral_gap": "0.6 m"}
+    layers = geotools.plan(
+        settings=settings, mains=main_of(main), streets=streets, output=out
+    ).layers
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    pit = next(name for name in ground.index if ground[name].distance(shapely.Point(X, Y)) < 5)
+    assert layers["pits"].set_index("pit_id").street_name[pit] == "High Street"
+    carriageway = streets.geometry.iloc[0].buffer(3.5, cap_style="flat", join_style="mitre")
+    closed = layers["closures"].query(f"pit_id == '{pit}' and pull_id == ''")
+    bare = ground[pit].intersection(carriageway)
+    bare = bare.difference(shapely.union_all(closed.geometry.to_numpy()).buffer(0.05)).area
+    assert bare > 0.5
+    told = layers["findings"].query("rule == 'pit-outside-closures'")
+    assert told["feature"].tolist() == [pit]
+    said = float(told["text"].iloc[0].split(" with ")[1].split()[0])
+    assert said == pytest.approx(bare, abs=0.1)
+    assert not geotools.verify(out).failed
+
+
+@pytest.mark.parametrize(("aside", "told"), [(4.3, True), (3.9, False)])
+def test_a_pit_on_its_street_only_where_that_has_another_name_is_told(
+    aside: float, told: bool, tmp_path: Path
+) -> None:
+    """High Street turns north as Low Street; the main ends on that, in the verge of High Street.
+
+    So near to High Street that its ground lies over that kerb, too, the pit is in it.
+    """
+    streets = street(
+        [(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (0.0, 300.0)], name=["High Street", "Low Street"]
+    )
+    main = main_of([(-250.0, aside), (-1.0, aside)])
+    out = tmp_path / "plan.gpkg"
+    layers = geotools.plan(settings=PIPE, mains=main, streets=streets, output=out).layers
+    pit = at(layers["pits"], 249.0)
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    high, low = (line.distance(ground) for line in streets.geometry)
+    assert pit["street_name"] == "High Street"
+    assert low < 3.4 and (high > 3.5) == told
+    found = layers["findings"].query("rule == 'pit-on-crossing-street'")
+    assert found["feature"].tolist() == [pit["pit_id"]] * told
+    assert found["text"].str.contains("stands on Low Street, which goes on as High Street").all()
+    assert not geotools.verify(out).failed
+
+
+@pytest.mark.parametrize("turned", [1, -1])
 def test_strings_of_a_two_way_pit_in_a_bend_begin_where_its_own_ramp_ends(
     turned: int, tmp_path: Path
 ) -> None:
