@@ -276,3 +276,28 @@ def test_a_street_split_by_a_piece_shorter_than_the_snap_tolerance_is_no_interse
     row = grounds.index[grounds["pit_id"] == pits["pit_id"].iloc[0]][0]
     grounds.at[row, "geometry"] = shapely.affinity.translate(grounds.at[row, "geometry"], 200.0, 3)
     assert bool(faults(plan, "footprints-clear")) == cross
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+@pytest.mark.parametrize("past", [3.4, 1.5])
+def test_a_pit_past_the_end_of_its_street_takes_as_much_of_it_as_its_ground_is_long(
+    past: float, turned: int, written: Callable[..., Plan]
+) -> None:
+    """It is taken to stand at the end, its ground as well: not its length there, its ground off."""
+    plan = written(
+        mains=main_of([(0.0, 0.0), (250.0, 0.0)][::turned]),
+        streets=street([(past, 2.4), (400.0, 2.4)]),
+        settings={"pits.support": "sloped", "pits.soil": "B"},
+    )
+    pits, closures = plan.table("pits"), plan.table("closures")
+    first = pits.loc[(shapely.get_x(pits["geometry"].to_numpy()) - X).argmin(), "pit_id"]
+    grounds = plan.table("pit_footprints").set_index("pit_id")["geometry"]
+    west, _, east, _ = grounds[first].bounds  # the street runs east
+    assert west < X < X + past
+    mine = (closures["pit_id"] == first) & (closures["pull_id"] == "")
+    row = closures.index[mine][0]
+    told = closures.at[row, "work_length"]
+    assert told == pytest.approx(east - west, abs=1e-5)
+    for step in (0.5, -0.5):
+        closures.at[row, "work_length"] = told + step
+        assert faults(plan, "closures-drawn")
