@@ -381,7 +381,8 @@ def _along_street(
     """Return from where to where along its street the ground of every pit lies, m.
 
     Of pits whose sides lean, and where the street turns by so much from ``begin`` to ``end``, m,
-    and as far off as the pit; of the others these two.
+    and as far off as the pit; of the others these two. Past the end of its street a pit is taken
+    to stand at that end, as ``street_at`` says, and so is its ground.
     """
     first, last = begin.copy(), end.copy()
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
@@ -394,8 +395,24 @@ def _along_street(
         outlines = Outlines.of(pits["ground"].to_numpy(dtype=object)[rows])
         at = pits["street_at"].to_numpy(dtype=float)[rows]
         along, _ = spans_beside(net, chain[rows], at, 2 * far[rows], outlines)
-        first[rows], last[rows] = along.T
+        xy = pits[["x", "y"]].to_numpy(dtype=float)[rows]
+        past = _past_its_end(net, chain[rows], at, 2 * far[rows], xy)
+        first[rows], last[rows] = along.T - past
     return first, last
+
+
+def _past_its_end(
+    net: StreetNet, chain: IntArray, at: FloatArray, far: FloatArray, xy: FloatArray
+) -> FloatArray:
+    """Return how far past the end of its street each place lies, m; less than 0 before its start.
+
+    The streets, and ``at`` and ``far``, m, are as `spans_beside` takes them.
+    """
+    each = np.arange(len(chain))
+    along, _ = spans_beside(net, chain, at, far, Outlines(xy, each, each))
+    ends = net.places.at[net.chains.offsets[chain + 1] - 1]
+    way = along[:, 0]
+    return np.asarray(way - np.clip(way, 0.0, ends), dtype=np.float64)
 
 
 def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:

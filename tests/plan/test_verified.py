@@ -276,3 +276,100 @@ def test_a_street_split_by_a_piece_shorter_than_the_snap_tolerance_is_no_interse
     row = grounds.index[grounds["pit_id"] == pits["pit_id"].iloc[0]][0]
     grounds.at[row, "geometry"] = shapely.affinity.translate(grounds.at[row, "geometry"], 200.0, 3)
     assert bool(faults(plan, "footprints-clear")) == cross
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+@pytest.mark.parametrize("past", [3.4, 1.5])
+def test_a_pit_past_the_end_of_its_street_takes_as_much_of_it_as_its_ground_is_long(
+    past: float, turned: int, written: Callable[..., Plan]
+) -> None:
+    """It is taken to stand at the end, its ground as well: not its length there, its ground off."""
+    plan = written(
+        mains=main_of([(0.0, 0.0), (250.0, 0.0)][::turned]),
+        streets=street([(past, 2.4), (400.0, 2.4)]),
+        settings={"pits.support": "sloped", "pits.soil": "B"},
+    )
+    pits, closures = plan.table("pits"), plan.table("closures")
+    first = pits.loc[(shapely.get_x(pits["geometry"].to_numpy()) - X).argmin(), "pit_id"]
+    grounds = plan.table("pit_footprints").set_index("pit_id")["geometry"]
+    west, _, east, _ = grounds[first].bounds  # the street runs east
+    assert west < X < X + past
+    mine = (closures["pit_id"] == first) & (closures["pull_id"] == "")
+    row = closures.index[mine][0]
+    told = closures.at[row, "work_length"]
+    assert told == pytest.approx(east - west, abs=1e-5)
+    for step in (0.5, -0.5):
+        closures.at[row, "work_length"] = told + step
+        assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize("turn", [37.0, -37.0])
+def test_work_about_leaning_sides_by_a_corner_is_what_their_ground_takes_of_both_legs(
+    turn: float, written: Callable[..., Plan]
+) -> None:
+    """A pit left of a corner: what is past the mitre lies as far on as it does along the leg there.
+
+    On the inside that is more of the street than the ground is long, on the outside less.
+    """
+    plan = written(
+        mains=main_of([(-1.0, 2.4), (-250.0, 2.4)]),
+        streets=street(bent(turn, 300.0, before=300.0)),
+        pit_edits=wish((-1.0, 2.4), "receiving"),
+        settings={"pits.support": "sloped", "pits.soil": "B"},
+    )
+    pits, closures = plan.table("pits").set_index("pit_id"), plan.table("closures")
+    one = pits.index[shapely.get_x(pits["geometry"].to_numpy()).argmax()]
+    ground = plan.table("pit_footprints").set_index("pit_id").loc[one, "geometry"]
+    xy = shapely.get_coordinates(ground) - [X, Y]
+    way, half = np.radians(turn), np.radians(turn) / 2
+    past = xy @ [np.cos(half), np.sin(half)] > 0
+    assert past.any()
+    east = max(float((xy[past] @ [np.cos(way), np.sin(way)]).max()), 0.0)
+    west, length = float(xy[:, 0].min()), pits.at[one, "length"]
+    due = max(east, -1.0 + length / 2) - min(west, -1.0 - length / 2)
+    assert math.copysign(1.0, turn) * (due - np.ptp(xy[:, 0])) > 0.3
+    row = closures.index[(closures["pit_id"] == one) & (closures["pull_id"] == "")][0]
+    assert closures.at[row, "work_length"] == pytest.approx(due, abs=1e-5)
+    closures.at[row, "work_length"] = length - 0.5
+    assert faults(plan, "closures-drawn")
+
+
+def test_a_closure_by_two_corners_near_each_other_reaches_as_far_as_told(
+    written: Callable[..., Plan],
+) -> None:
+    """168 mm apart they share a mitre: the kerb lies farther off there than half the street."""
+    road = [(-48.402617, 4.786583), (3.03236, 2.4), (3.2, 2.4), (25.502206, 7.505398)]
+    road.append((320.0, 74.92))
+    plan = written(
+        mains=main_of([(0.0, 0.0), (292.46, 66.95)]),
+        streets=street(road, width_m=6.5),
+        pit_edits=wish((0.0, 0.0), "insertion_ahead"),
+    )
+    closures = plan.table("closures")
+    row = closures.index[shapely.dwithin(closures["geometry"].to_numpy(), shapely.Point(X, Y), 9)][
+        0
+    ]
+    shape = closures.at[row, "geometry"]
+    closures.at[row, "geometry"] = shapely.affinity.translate(shape, 2.5, 0.0)
+    assert faults(plan, "closures-drawn")
+
+
+def test_a_string_over_two_corners_near_each_other_is_as_long_as_its_middle_line(
+    written: Callable[..., Plan],
+) -> None:
+    """A third of a metre between them is drawn a little wider, and so is what lies before it."""
+    way = np.radians(13.0)
+    road = [(-300.0, 0.0), (0.0, 0.0), (0.29, -0.003)]
+    road.append((0.29 + 300.0 * math.cos(way), 300.0 * math.sin(way)))
+    plan = written(mains=main_of(beside(road, 2.5)), streets=street(road))
+    strings = plan.table("strings")
+    for row, shape in strings["geometry"].items():
+        if shapely.dwithin(shape, shapely.Point(X, Y), 5.0):
+            told = strings.at[row, "length"]
+            for step in (0.1, -0.1):
+                strings.at[row, "length"] = told + step
+                assert faults(plan, "strings-drawn")
+            strings.at[row, "length"] = told
+            break
+    else:
+        raise AssertionError("no string lies round the corners")

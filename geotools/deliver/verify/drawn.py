@@ -166,6 +166,20 @@ class Laid:
         step = self.line[1] - self.line[0] if end == 0 else self.line[-1] - self.line[-2]
         return np.asarray(step / np.hypot(*step), dtype=np.float64)
 
+    def wider(self) -> float:
+        """Return how much longer its area may make it than it is, by corners near each other, m.
+
+        A corner nearer to another than a heading is taken over has its mitre of what both turn,
+        and from there on to the next corner the strip is narrower again.
+        """
+        sizes = np.hypot(*np.diff(self.line, axis=0).T)
+        turns = np.minimum(np.abs(_turns(self.line)), SHARPEST)
+        more = np.zeros(len(sizes) + 1)
+        for k in np.flatnonzero(sizes[1:-1] <= 2 * REACH) + 1:
+            both = min(float(turns[k - 1] + turns[k]), SHARPEST)
+            more[k : k + 2] = np.maximum(more[k : k + 2], 1 / math.cos(both / 2) - 1)
+        return float(((more[:-1] + more[1:]) / 2 * sizes).sum())
+
 
 def _laid(shape: Any, outside: float) -> Laid | None:
     """Return a string drawn as a strip of its width; None where it is drawn in another way."""
@@ -211,19 +225,26 @@ def strings_drawn(plan: Plan) -> Tally:
 
 
 def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) -> None:
-    """Check the length drawn: the area by the width. Corners of the street may add to its ends."""
+    """Check the length drawn: the area by the width. Corners of the street may add to its ends.
+
+    Where corners are so near to each other that they share a mitre, the strip is wider between
+    them and the next ones; there its middle line tells the length as well.
+    """
     if not _known(plan):
         tally.skip("length of strings as drawn: the streets are not in the plan")
         return
     corners = _corners(plan)
     first, last = (corners.taken(drawn.line[k], drawn.heading(k)) for k in (0, -1))
     slack = first + last
-    length = float(shapely.area(row.geometry)) / outside
-    tally.holds(
-        abs(length - row.length) <= slack + DRAWN_AREA * row.length,
-        row.string_id,
-        f"is drawn {length:.3f} m long, told are {row.length:.3f} m",
-    )
+    wider = drawn.wider()
+    lengths = [(float(shapely.area(row.geometry)) / outside, slack + wider)]
+    lengths += [(float(shapely.length(shapely.LineString(drawn.line))), slack)] if wider else []
+    for length, room in lengths:
+        tally.holds(
+            abs(length - row.length) <= room + DRAWN_AREA * row.length,
+            row.string_id,
+            f"is drawn {length:.3f} m long, told are {row.length:.3f} m",
+        )
 
 
 def _side_by_side(plan: Plan, tally: Tally, laid: list[tuple[Any, Laid]], outside: float) -> None:
@@ -408,8 +429,19 @@ class Edge:
 
     @property
     def bent(self) -> list[float]:
-        """Return what each of its corners takes of a line 1 m beside it, m."""
-        return [2 * math.tan(min(abs(turn), SHARPEST) / 2) for turn in self.turns]
+        """Return what each of its corners takes of a line 1 m beside it, m.
+
+        Where another is nearer than the way a heading is taken over, the plan draws both on
+        mitres of that heading: the edge lies farther off there by what both turn.
+        """
+        sizes = [min(abs(turn), SHARPEST) for turn in self.turns]
+        takes = [2 * math.tan(turn / 2) for turn in sizes]
+        near = [0.0] * len(sizes)
+        for k, gap in enumerate(np.diff(self.at).tolist()):
+            if gap <= REACH + self.half * (takes[k] + takes[k + 1]) / 2:
+                for one in (k, k + 1):
+                    near[one] = min(sizes[k] + sizes[k + 1], SHARPEST)
+        return [take / math.cos(turn / 2) for take, turn in zip(takes, near, strict=True)]
 
 
 def edge_of(plan: Plan, row: Any) -> Edge | None:
@@ -609,12 +641,14 @@ def _work_length(
     corners = _round_corners(row, pit, ground, edge_of(plan, row))
     if pit.side_slope > 0 and ground is not None:
         ends = {"receiving": 2, "insertion_both": 0}.get(pit.role, 1)
-        ends *= straight_over(plan, pit)  # round a bend the ground is shorter than its legs added
+        # Round a bend of the main the ground is shorter than its legs added; outside a corner of
+        # the street it is longer than what it takes of that.
+        ends *= straight_over(plan, pit) and not corners
         least += (
             ends * pit.side_slope * max(pit.depth, 0.0) * math.cos(plan.setting("street.parallel"))
         )
         due = _leaning_work(plan, row, pit, ground.geometry, headings)
-        least = least if corners else max(least, due[0] - DRAWN)
+        least = max(least, due[0] - DRAWN - corners)
         most = max(most, due[1] + DRAWN)
     most += corners
     shorter = row.work_length < least - 1e-6
