@@ -99,7 +99,11 @@ def report_renamed(pits: pd.DataFrame, ground: Shared) -> None:
     low, high = np.maximum(at - far, 0.0), np.minimum(at + far, net.lengths[chain])
     own = pits["street_name"].to_numpy(dtype=object)
     told: list[tuple[int, str]] = []
-    for k in np.flatnonzero(net.piece_of(chain, low) != net.piece_of(chain, high)).tolist():
+    names = net.column("name")
+    renamed = np.abs(net.piece_of(chain, high) - net.piece_of(chain, low)) > 1
+    for edge in (low, high):
+        renamed |= names[net.line_at(chain, edge)] != own
+    for k in np.flatnonzero(renamed).tolist():
         under = {
             one.name
             for one in _stretches(net, int(chain[k]), shapes[k], gap)
