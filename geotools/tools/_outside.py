@@ -201,7 +201,9 @@ class _Stretch(NamedTuple):
 def _stretches(net: StreetNet, chain: int, ground: Any, gap: float) -> Iterator[_Stretch]:
     """Yield the lines of a chain whose carriageway a ground lies by."""
     line = to_linestrings(*_vertices(net, chain))[0]
-    pieces = net.chains.pieces[net.chains.pieces["run"] == chain]
+    run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
+    first, last = np.searchsorted(run, [chain, chain + 1])
+    pieces = net.chains.pieces.iloc[first:last]
     starts = pieces["start"].to_numpy(dtype=float).tolist()
     for low, high, row in zip(
         starts, [*starts[1:], float(net.lengths[chain])], pieces["line"].tolist(), strict=True
