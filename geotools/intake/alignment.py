@@ -37,6 +37,7 @@ SOUND, FITTING, GAIN = 0.6, 0.7, 0.3
 # Least share of the lesser direction: lines all of one direction fit onto a parallel street, a
 # pipeline beside a road for one.
 LEAST_ACROSS = 0.1
+EVERYWHERE = np.full(2, -np.inf), np.full(2, np.inf)
 SPAN = 1 << 26  # cells from one row of the grid to the next
 
 
@@ -48,10 +49,17 @@ class _Points:
     along: FloatArray
 
     @classmethod
-    def of(cls, lines: Lines, step: float) -> _Points:
-        """Take the middle of every piece of every segment, none longer than a step, m."""
+    def of(cls, lines: Lines, step: float, box: tuple[FloatArray, FloatArray]) -> _Points:
+        """Take the middle of every piece of segments, none longer than a step, m.
+
+        Of segments that may meet a box, of a low and a high corner: a whole city in steps of a few
+        metres is many times what is looked at.
+        """
         owner = line_of_vertex(lines.offsets)
-        inside = np.flatnonzero(owner[1:] == owner[:-1])
+        low, high = box
+        meets = (np.maximum(lines.xy[1:], lines.xy[:-1]) >= low).all(axis=1)
+        meets &= (np.minimum(lines.xy[1:], lines.xy[:-1]) <= high).all(axis=1)
+        inside = np.flatnonzero(meets & (owner[1:] == owner[:-1]))
         start, stretch = lines.xy[inside], lines.xy[inside + 1] - lines.xy[inside]
         count = np.maximum(np.ceil(np.hypot(*stretch.T) / step), 1.0).astype(np.int64)
         row = np.repeat(np.arange(len(count)), count)
@@ -77,9 +85,9 @@ class _Points:
 
 def ask_of_shift(streets: Lines, mains: Lines, findings: Findings) -> None:
     """Ask about streets that do not lie on the mains, but would if they were moved."""
-    looked = _Points.of(mains, STEP).middle(MOST_POINTS)
+    looked = _Points.of(mains, STEP, EVERYWHERE).middle(MOST_POINTS)
     low, high = looked.xy.min(axis=0) - FARTHEST, looked.xy.max(axis=0) + FARTHEST
-    spots = _Points.of(streets, CELL).xy
+    spots = _Points.of(streets, CELL, (low, high)).xy
     spots = spots[((spots >= low) & (spots <= high)).all(axis=1)]
     looked = looked[_beside(looked.xy, _cells(spots, FARTHEST), FARTHEST)]
     if looked.length.sum() < LEAST_LENGTH or _across(looked) < LEAST_ACROSS:
