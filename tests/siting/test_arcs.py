@@ -94,6 +94,30 @@ def test_a_carrier_passes_two_arcs_as_it_does_by_their_closed_form(
     assert np.abs(np.degrees(whole) - turned).max() < 2.0
 
 
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("gap", [10.0, 15.0, 20.0, 30.0, 45.0])
+def test_two_gentle_arcs_of_one_sense_are_no_curve_of_their_mean_radius(
+    gap: float, back: bool
+) -> None:
+    """A straight half as long again as each of them makes that 1.75 times as wide as they are."""
+    lines, forms = [], []
+    for radius in (6.0, 10.0, 15.0, 20.0, 30.0, 60.0, 100.0):
+        for degrees in (15.0, 20.0, 30.0, 45.0, 60.0):
+            length = radius * np.radians(degrees)
+            for vertices in VERTICES:
+                if gap < 1.5 * length or length > 2.0 * (vertices - 1):
+                    continue
+                for lead in (LEAD, 97.3):
+                    line = _drawn([(radius, degrees)] * 2, vertices, gap, lead)
+                    lines.append(line[::-1] if back else line)
+                    forms.append(_closed_forms(radius, degrees))
+    mitre, arc = np.array(forms).T
+    found = _bends(lines)
+    assert len(lines) > 50
+    assert not _pass(found, 1.05 * arc).any()
+    assert _pass(found, 0.95 * mitre).all()
+
+
 @pytest.mark.parametrize("vertices", [4, 7, 13, 46])
 @pytest.mark.parametrize("radius", [4.0, 5.0, 6.0])
 @pytest.mark.parametrize("other", [0.0, 45.0, -45.0])
