@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.network.curves import as_curves
+from geotools.network.curves import EXACT, as_curves
 from geotools.network.gathered import gathered
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray
@@ -71,7 +71,7 @@ def find_bends(
         besides by the drawing alone) and ``doubled`` (records that were counted once with others
         at their point).
     """
-    near = rules.gather * diameter
+    near = rules.gather * diameter + EXACT  # what is just so far apart is near wherever it lies
     curves = CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)
     turns = _with_rises(_turns(thinned, fine, curves), rises)
     turns = match_fittings(

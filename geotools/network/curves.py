@@ -7,10 +7,10 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, stretch_sums
 
-__all__ = ["as_curves", "find_curves", "straights"]
+__all__ = ["EXACT", "as_curves", "find_curves", "straights"]
 
 ROUNDING = 1e-9  # m
-EXACT = 1e-6  # rad, by which turns of one angle differ from end to end and place to place
+EXACT = 1e-6  # rad and m, by which equal turns and legs differ from place to place
 LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
 OFF_ARC = 1.5  # times the survey accuracy, to leave room for noise
 # Share of the host's diameter: corners that stand out of an arc by less are none to a pipe, which
@@ -153,8 +153,11 @@ def straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
 
 
 def _slight_rises(turns: pd.DataFrame, near: FloatArray, slight: float) -> BoolArray:
-    """Return which rows are breaks of grade alone, too slight for a bend with those near them."""
-    flat = np.array((turns["turn"] == 0) & (turns["record"] < 0), dtype=np.bool_)
+    """Return which rows are breaks of grade alone, too slight for a bend with those near them.
+
+    So are vertices that turn nothing, which the drawing may have anywhere on a straight.
+    """
+    flat = np.array((turns["size"] <= EXACT) & (turns["record"] < 0), dtype=np.bool_)
     rows = np.flatnonzero(flat)
     if not len(rows):
         return flat
@@ -177,7 +180,7 @@ def _may_curve(turns: pd.DataFrame, near: FloatArray, gentle: float) -> BoolArra
     """
     run, turn = turns["run"].to_numpy(dtype=np.int64), turns["size"].to_numpy(dtype=float)
     legs = ((turns["before"] + turns["after"]) / 2).to_numpy(dtype=float)
-    drawn = (turns["record"] < 0).to_numpy() & (turn > 0)
+    drawn = (turns["record"] < 0).to_numpy() & (turn > EXACT)
     whole = np.hypot(turn, turns["rise"].to_numpy(dtype=float))
     may = drawn & (whole <= gentle + EXACT) & (legs > near[run] * turn)
     return np.asarray(may, dtype=np.bool_)
@@ -196,7 +199,7 @@ def _joined(turns: pd.DataFrame, may: BoolArray, near: FloatArray, off: FloatArr
     leg = np.diff(at)
     beside = np.maximum(turns["before"].to_numpy()[:-1], turns["after"].to_numpy()[1:])
     less, more = np.minimum(size[1:], size[:-1]), np.maximum(size[1:], size[:-1])
-    even = (leg <= near[run[1:]]) & (more <= EVEN * less) & (leg <= EVEN * beside)
+    even = (leg <= near[run[1:]]) & (more <= EVEN * less + EXACT) & (leg <= EVEN * beside + EXACT)
     close = leg * (less + more) / 16 <= off[1:]
     joined = np.zeros(len(turns), dtype=bool)
     joined[1:] = (

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.network.curves import find_curves, straights
+from geotools.network.curves import EXACT, find_curves, straights
 from geotools.network.gathered import group_starts
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
@@ -200,7 +200,7 @@ def _turn_no_more(thinned: Thinned, fine: Thinned, chord: IntArray, vertex: IntA
     for end, bent in ((own, leave), (own + 1, arrive)):
         grown += np.where(is_end[end], 0.0, np.abs(whole[end] + bent) - np.abs(whole[end]))
     out = np.zeros(count, dtype=bool)
-    out[own] = grown <= GROWS * (np.abs(whole[own]) + np.abs(whole[own + 1]))
+    out[own] = grown <= GROWS * (np.abs(whole[own]) + np.abs(whole[own + 1])) + EXACT
     return out
 
 
