@@ -85,7 +85,7 @@ def find_bends(
         as_curves(turns, curve),
     ]
     bends = pd.concat([table for table in found if len(table)] or found[:1], ignore_index=True)
-    bends = bends[bends["deflection"] >= rules.least_angle]
+    bends = bends[bends["deflection"] >= rules.least_angle - EXACT]
     source = np.where(bends["record"] >= 0, "fitting record", "drawing")
     bends = bends.assign(angle_source=source).sort_values(["run", "chainage"], kind="stable")
     return bends.reset_index(drop=True)

@@ -325,7 +325,7 @@ def test_noise_of_a_survey_makes_no_curve_much_tighter_than_it_is(
 
 def _lattice(rng: np.random.Generator) -> Array:
     """Legs of one length or several of it, turns as elbows are made, and many that are none."""
-    turns = rng.choice([0.0, 0.0, 0.0, 7.5, 11.25, 15.0, -15.0, 22.5, -22.5, 45.0], 60)
+    turns = rng.choice([0.0, 0.0, 0.0, 3.0, -3.0, 7.5, 11.25, 15.0, -15.0, 22.5, -22.5, 45.0], 60)
     way = np.cumsum(np.radians(turns))
     return np.cumsum(
         rng.choice([2.0, 5.0, 10.0]) * np.stack([np.cos(way), np.sin(way)], axis=1), axis=0
@@ -337,7 +337,7 @@ def _lattice(rng: np.random.Generator) -> Array:
 def test_turns_and_legs_just_at_a_limit_are_read_the_same_wherever_they_lie(
     way: float, back: bool
 ) -> None:
-    """Legs of 6 m are five diameters of 1.2 m, turns of 15 deg those of a curve at the most."""
+    """Legs of 6 m are five diameters of 1.2 m; 15 deg is a turn of a curve, 3 deg one at all."""
     rng = np.random.default_rng(9)
     lines = [_lattice(rng) for _ in range(500)]
     hosts = rng.choice([0.3, 0.6, 1.2], len(lines))
