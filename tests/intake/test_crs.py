@@ -361,6 +361,16 @@ def test_a_layer_moved_by_a_poor_way_to_another_datum_is_told(
     assert all(words in text for text in told["text"])
 
 
+def test_mains_moved_to_another_datum_are_not_asked_for_in_that_of_the_mains(network, read, found):
+    lines = [shapely.LineString([(151.2, -33.8), (151.21, -33.81)])]  # Sydney, GDA94 in degrees
+    told = found(read(mains=network(lines, crs=4283)), "datum-accuracy")
+    assert told["layer"].tolist() == ["mains"]
+    assert "network.working_crs" in told["text"][0]
+    assert "datum of the mains" not in told["text"][0]
+    own = {"network": {"working_crs": "EPSG:28356"}}  # zone 56 of the map grid of GDA94
+    assert found(read(own, mains=network(lines, crs=4283)), "datum-accuracy").empty
+
+
 @pytest.mark.parametrize("streets", [4326, 4258, 3857, 25833, 32632])
 def test_datums_that_are_one_to_a_metre_are_no_finding(streets, network, read, found, line):
     frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 0), (90, 0))])
