@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.accel import give_back
 from geotools.brief import Brief
+from geotools.deliver.layers import Encoded, mover
 from geotools.estimate.quantities import (
     Prices,
     pit_quantities,
@@ -64,10 +65,10 @@ LAID = 1_000  # pulls whose strings are laid at once: of each the whole street i
 
 @dataclass(frozen=True)
 class Works:
-    """Tables of the contract by bare name; ``dig_count`` is per pull."""
+    """Layers of the contract by bare name; ``dig_count`` is per pull."""
 
-    strings: pd.DataFrame
-    closures: pd.DataFrame
+    strings: Encoded
+    closures: Encoded
     local_digs: pd.DataFrame
     quantities: pd.DataFrame
     schedule: pd.DataFrame
@@ -105,24 +106,8 @@ def work_out(
     report_crossing(pits, ground)
     report_aslant(pits, ground)
     give_back()
-    laid = _laid(ground, table, pits, pulls)
-    give_back()
-    strings = _strings(ground, laid, pits, pulls)
     placed = _placed(ground, digs)
-    report_over_digs(strings, placed, schedule, ground.layers.findings)
-    report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
-    give_back()
-    spaces = [
-        _work_space(_with_days(pits, schedule, "pit_id"), ground),
-        _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
-    ]
-    taken = pd.concat(spaces, ignore_index=True)
-    report_other_lanes(laid, spaces[1], strings, ground.layers.findings)
-    del spaces, laid
-    give_back()
-    closures = _closures(ground, taken)
-    report_outside(pits, closures, ground)
-    report_renamed(pits, ground)
+    strings, closures = _in_street(ground, table, pits, pulls, placed, schedule)
     return Works(
         strings=strings,
         closures=closures,
@@ -131,6 +116,37 @@ def work_out(
         schedule=schedule,
         dig_count=total,
     )
+
+
+def _in_street(
+    ground: Shared,
+    table: pd.DataFrame,
+    pits: pd.DataFrame,
+    pulls: pd.DataFrame,
+    digs: pd.DataFrame,
+    schedule: pd.DataFrame,
+) -> tuple[Encoded, Encoded]:
+    """Lay out what takes up the street, strings and closures, and report what is in their way."""
+    findings = ground.layers.findings
+    move = mover(ground.layers.working_crs, ground.layers.output_crs)
+    laid = _laid(ground, table, pits, pulls)
+    give_back()
+    strings = _strings(ground, laid, pits, pulls)
+    report_over_digs(strings, digs, schedule, findings)
+    report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
+    give_back()
+    spaces = [
+        _work_space(_with_days(pits, schedule, "pit_id"), ground),
+        _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
+    ]
+    report_other_lanes(laid, spaces[1], strings, findings)
+    told = Encoded.moved("strings", strings, move)  # no more is asked of where they lie
+    del strings, laid
+    give_back()
+    closures = _closures(ground, pd.concat(spaces, ignore_index=True))
+    report_outside(pits, closures, ground)
+    report_renamed(pits, ground)
+    return told, Encoded.moved("closures", closures, move)
 
 
 def _strings(
