@@ -19,7 +19,8 @@ from geotools.schema import OUTPUTS
 __all__ = ["context_layer"]
 
 AT_ONCE = 20_000  # features drawn at once, to find those near runs
-WORDED = ("layer", "kind", "name")  # told in few words
+# Told in few words, or few values.
+WORDED = ("layer", "kind", "name", "angle", "width", "lanes", "hard", "buffer")
 # What each input layer has to say in the columns of the context, beside layer and feature.
 _SAID: dict[str, dict[str, str]] = {
     "mains": {},

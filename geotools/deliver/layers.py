@@ -29,7 +29,7 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 from geotools.network.runs import Chains
-from geotools.network.words import rows_joined
+from geotools.network.words import plain, rows_joined
 from geotools.schema import OUTPUTS
 
 __all__ = [
@@ -75,6 +75,12 @@ class Encoded:
 
     table: pd.DataFrame
     shapes: Shapes
+
+    @classmethod
+    def moved(cls, layer: str, table: pd.DataFrame, move: Mover) -> Encoded:
+        """Move the geometries of a layer to the CRS of the mains and encode them."""
+        shapes = Shapes.of(layer, move(table["geometry"].to_numpy(dtype=object)))
+        return cls(table.drop(columns="geometry"), shapes)
 
     @classmethod
     def of(cls, parts: Sequence[Encoded]) -> Encoded:
@@ -135,9 +141,7 @@ class Drawn(Mapping[str, Any]):
 
     def _whole(self, name: str) -> Any:
         """Return a layer with its texts as such and its geometry."""
-        table = self.tables[name]
-        words = table.select_dtypes("category").columns
-        table = table.astype(dict.fromkeys(words, "str")) if len(words) else table
+        table = plain(self.tables[name])
         if name in self.places:
             geometry = shapely.points(self.places[name])
         elif name in self.shapes:
@@ -171,11 +175,10 @@ def drawn(
     places: dict[str, FloatArray] = {}
     shapes: dict[str, Shapes] = {}
     for name, part in layers:
+        if not isinstance(part, Encoded) and "geometry" in part:
+            part = Encoded.moved(name, part, move)
         if isinstance(part, Encoded):
             tables[name], shapes[name] = part.table, part.shapes
-        elif "geometry" in part:
-            shapes[name] = Shapes.of(name, move(part["geometry"].to_numpy(dtype=object)))
-            tables[name] = part.drop(columns="geometry")
         elif OUTPUTS[name].geometry == ("Point",):
             places[name] = project(part[["x", "y"]].to_numpy(dtype=float), working, output)
             tables[name] = part.drop(columns=["x", "y"])

@@ -37,7 +37,6 @@ SOUND, FITTING, GAIN = 0.6, 0.7, 0.3
 # Least share of the lesser direction: lines all of one direction fit onto a parallel street, a
 # pipeline beside a road for one.
 LEAST_ACROSS = 0.1
-EVERYWHERE = np.full(2, -np.inf), np.full(2, np.inf)
 SPAN = 1 << 26  # cells from one row of the grid to the next
 
 
@@ -49,23 +48,26 @@ class _Points:
     along: FloatArray
 
     @classmethod
-    def of(cls, lines: Lines, step: float, box: tuple[FloatArray, FloatArray]) -> _Points:
-        """Take the middle of every piece of segments, none longer than a step, m.
-
-        Of segments that may meet a box, of a low and a high corner: a whole city in steps of a few
-        metres is many times what is looked at.
-        """
+    def of(cls, lines: Lines) -> _Points:
+        """Take the middle of every segment."""
         owner = line_of_vertex(lines.offsets)
-        low, high = box
-        meets = (np.maximum(lines.xy[1:], lines.xy[:-1]) >= low).all(axis=1)
-        meets &= (np.minimum(lines.xy[1:], lines.xy[:-1]) <= high).all(axis=1)
-        inside = np.flatnonzero(meets & (owner[1:] == owner[:-1]))
-        start, stretch = lines.xy[inside], lines.xy[inside + 1] - lines.xy[inside]
-        count = np.maximum(np.ceil(np.hypot(*stretch.T) / step), 1.0).astype(np.int64)
+        inside = np.flatnonzero(owner[1:] == owner[:-1])
+        start, end = lines.xy[inside], lines.xy[inside + 1]
+        return cls((start + end) / 2, end - start)
+
+    def cut(self, step: float) -> _Points:
+        """Cut the stretches into equal pieces none of which is longer than a step, m."""
+        count = np.maximum(np.ceil(self.length / step), 1.0).astype(np.int64)
         row = np.repeat(np.arange(len(count)), count)
         number = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
-        share = (number + 0.5) / count[row]
-        return cls(start[row] + share[:, None] * stretch[row], stretch[row] / count[row, None])
+        off = (number + 0.5) / count[row] - 0.5
+        along = self.along[row]
+        return _Points(self.xy[row] + off[:, None] * along, along / count[row, None])
+
+    def meeting(self, low: FloatArray, high: FloatArray) -> _Points:
+        """Return those whose stretches may meet a box."""
+        reach = np.abs(self.along) / 2
+        return self[np.all((self.xy + reach >= low) & (self.xy - reach <= high), axis=1)]
 
     def __getitem__(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> _Points:
         return _Points(self.xy[rows], self.along[rows])
@@ -85,9 +87,10 @@ class _Points:
 
 def ask_of_shift(streets: Lines, mains: Lines, findings: Findings) -> None:
     """Ask about streets that do not lie on the mains, but would if they were moved."""
-    looked = _Points.of(mains, STEP, EVERYWHERE).middle(MOST_POINTS)
+    # Cut up only where it is looked: the pieces of a whole city's lines fill the memory.
+    looked = _Points.of(mains).middle(MOST_POINTS).cut(STEP).middle(MOST_POINTS)
     low, high = looked.xy.min(axis=0) - FARTHEST, looked.xy.max(axis=0) + FARTHEST
-    spots = _Points.of(streets, CELL, (low, high)).xy
+    spots = _Points.of(streets).meeting(low, high).cut(CELL).xy
     spots = spots[((spots >= low) & (spots <= high)).all(axis=1)]
     looked = looked[_beside(looked.xy, _cells(spots, FARTHEST), FARTHEST)]
     if looked.length.sum() < LEAST_LENGTH or _across(looked) < LEAST_ACROSS:

@@ -2,27 +2,45 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
 from geotools.network.measured import Polylines, Within
-from geotools.network.ragged import FloatArray, offsets_of, spread_out, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, spread_out, to_linestrings
 
-__all__ = ["locate_on_runs", "runs_within", "stretches_tree"]
+__all__ = ["Stretches", "locate_on_runs", "runs_within", "stretches", "stretches_tree"]
 
 STEPS = 8  # steps of an axis indexed as one; a box around a whole run would be near everything
 
 
+@dataclass(frozen=True)
+class Stretches:
+    """Stretches of lines, each a few segments long: their line, first vertex and segments."""
+
+    line: IntArray
+    first: IntArray
+    count: IntArray
+
+    def lines(self, xy: FloatArray) -> npt.NDArray[np.object_]:
+        """Return the stretches as lines, given the vertices of the lines."""
+        row, step = spread_out(self.count + 1)
+        return to_linestrings(xy[self.first[row] + step], offsets_of(self.count + 1))
+
+
+def stretches(offsets: IntArray) -> Stretches:
+    """Return the stretches of lines with these offsets of vertices."""
+    line, part = spread_out(np.ceil((np.diff(offsets) - 1) / STEPS).astype(np.int64))
+    first = offsets[line] + STEPS * part
+    return Stretches(line, first, np.minimum(offsets[line + 1] - 1 - first, STEPS))
+
+
 def stretches_tree(lines: Polylines) -> shapely.STRtree:
     """Return a tree of polylines stretch by stretch."""
-    offsets = lines.offsets
-    parts = np.ceil((np.diff(offsets) - 1) / STEPS).astype(np.int64)
-    line, part = spread_out(parts)
-    first = offsets[line] + STEPS * part
-    bounds = offsets_of(np.minimum(offsets[line + 1] - first, STEPS + 1))
-    vertex = np.repeat(first - bounds[:-1], np.diff(bounds)) + np.arange(bounds[-1])
-    return shapely.STRtree(to_linestrings(lines.xy[vertex], bounds))
+    return shapely.STRtree(stretches(lines.offsets).lines(lines.xy))
 
 
 def locate_on_runs(

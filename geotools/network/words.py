@@ -1,4 +1,7 @@
-"""Texts of many rows and few words: held as numbers of words, a text is a byte or two."""
+"""Texts of many rows and few words, and numbers of few values: held as numbers of these.
+
+A text, or a number, then takes a byte or two.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +21,7 @@ __all__ = [
     "in_words",
     "joined",
     "numbered",
+    "plain",
     "rows_in_order",
     "rows_joined",
     "worded",
@@ -27,11 +31,15 @@ T = TypeVar("T")
 Texts = pd.Series | npt.NDArray[np.object_]
 Column = npt.NDArray[Any] | pd.api.extensions.ExtensionArray
 
+FEW = 0.1  # of the rows: numbers of more values take less as they are
 WORTH_WHILE = 60_000_000  # bytes; fewer are not given back by themselves
 
 
 def in_words(table: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
-    """Return a table with the texts of these columns, of those it has, as numbers of words."""
+    """Return a table with these columns, of those it has, as numbers of words.
+
+    Columns of numbers stay as they are where they have too many values.
+    """
     return table.assign(**{name: _counted(table[name]) for name in names if name in table})
 
 
@@ -39,7 +47,13 @@ def _counted(column: pd.Series) -> pd.Series | pd.Categorical:
     if isinstance(column.dtype, pd.CategoricalDtype):
         return column
     code, own = pd.factorize(column)
-    return pd.Categorical.from_codes(code, pd.Index(np.asarray(own, dtype=object), dtype=object))
+    if not pd.api.types.is_numeric_dtype(column.dtype):
+        return _coded(code, np.asarray(own, dtype=object))
+    return column if len(own) > FEW * len(column) else _coded(code, np.asarray(own))
+
+
+def _coded(code: IntArray, own: npt.NDArray[Any]) -> pd.Categorical:
+    return pd.Categorical.from_codes(code, pd.Index(own, dtype=own.dtype))
 
 
 def by_word(texts: Texts, of: Callable[[Any], T]) -> npt.NDArray[Any]:
@@ -56,10 +70,19 @@ def numbered(texts: Texts) -> tuple[IntArray, list[Any]]:
     return number.astype(np.int64), words.tolist()
 
 
-def worded(words: npt.NDArray[np.object_], number: IntArray) -> pd.Categorical:
+def worded(words: npt.NDArray[Any], number: IntArray) -> pd.Categorical:
     """Return texts as numbers of words; none where it is -1."""
     code, own = pd.factorize(words)
-    return pd.Categorical.from_codes(np.append(code, -1)[number], pd.Index(own, dtype=object))
+    return _coded(np.append(code, -1)[number], own)
+
+
+def plain(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with texts and numbers themselves where it holds numbers of words."""
+    kinds = {}
+    for name, column in table.select_dtypes("category").items():
+        kind = column.cat.categories.dtype
+        kinds[name] = "str" if kind == np.dtype(object) else kind
+    return table.astype(kinds)
 
 
 def joined(columns: Sequence[pd.Series]) -> Column:
@@ -70,7 +93,7 @@ def joined(columns: Sequence[pd.Series]) -> Column:
     if not all(isinstance(kind, pd.CategoricalDtype) for kind in kinds):
         other: Column = pd.concat(columns, ignore_index=True).array
         return other
-    own = [column.cat.categories.to_numpy(dtype=object) for column in columns]
+    own = [column.cat.categories.to_numpy() for column in columns]
     number, words = pd.factorize(np.concatenate(own))
     first = np.cumsum([0, *map(len, own)])
     numbers = [

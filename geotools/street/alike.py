@@ -15,18 +15,17 @@ from geotools.network.ragged import FloatArray, IntArray, firsts, spread_out
 if TYPE_CHECKING:
     from geotools.street.net import StreetNet
 
-__all__ = ["Alike", "alike_stretches"]
+__all__ = ["Alike", "Stretches", "alike_stretches"]
 
 SLACK = 1e-6  # m; a stretch entered by no more is not entered
 
 
 @dataclass(frozen=True)
-class Alike:
+class Stretches:
     """Stretches in the order of chains and chainages.
 
     Attributes
     ----------
-    net : StreetNet
     places : Places
         Where they begin.
     end : ndarray, shape (k,)
@@ -35,10 +34,23 @@ class Alike:
         The first piece of each among those of the chains.
     """
 
-    net: StreetNet
     places: Places
     end: FloatArray
     piece: IntArray
+
+
+@dataclass(frozen=True)
+class Alike(Stretches):
+    """Stretches with the streets they are of.
+
+    Streets keep their stretches, and not these: what holds itself is let go late.
+
+    Attributes
+    ----------
+    net : StreetNet
+    """
+
+    net: StreetNet
 
     def near_edge(self, row: IntArray, forward: npt.NDArray[np.bool_]) -> FloatArray:
         """Return the chainage at which stretches are entered, along the chain or against it, m."""
@@ -68,7 +80,7 @@ class Alike:
         return np.asarray(lines[self.piece[row]], dtype=np.int64)
 
 
-def alike_stretches(net: StreetNet) -> Alike:
+def alike_stretches(net: StreetNet) -> Stretches:
     """Find the stretches of all chains; centrelines that go on alike are one, whatever their name.
 
     Parameters
@@ -87,4 +99,4 @@ def alike_stretches(net: StreetNet) -> Alike:
     places = Places.of(run[rows], start[rows], len(net.chains))
     last = np.append(run[rows][1:] != run[rows][:-1], True) if len(rows) else rows.astype(bool)
     end = np.where(last, net.lengths[run[rows]], np.append(start[rows][1:], 0.0))
-    return Alike(net, places, np.asarray(end, dtype=np.float64), rows.astype(np.int64))
+    return Stretches(places, np.asarray(end, dtype=np.float64), rows.astype(np.int64))

@@ -31,7 +31,7 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.network.thinned import Thinned, thin
 from geotools.network.words import in_words
-from geotools.street.alike import Alike, alike_stretches
+from geotools.street.alike import Alike, Stretches, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
 from geotools.street.nearest import StreetSegments
@@ -81,9 +81,14 @@ class StreetNet:
         """Return the vertices of the chains by chainage."""
         return Places.of_offsets(self.chains.offsets, measures(self.chains.xy, self.chains.offsets))
 
-    @cached_property
+    @property
     def alike(self) -> Alike:
         """Return the stretches of the chains along which the street stays as it is."""
+        known = self._stretches
+        return Alike(known.places, known.end, known.piece, self)
+
+    @cached_property
+    def _stretches(self) -> Stretches:
         return alike_stretches(self)
 
     @cached_property

@@ -148,5 +148,15 @@ def _onwards(
 
 
 def _both_ways(own: FloatArray, row: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Return the greatest a line has come to at each vertex, and the least it comes to yet."""
-    return greatest_so_far(own, row), -greatest_so_far(-own[::-1], -row[::-1])[::-1]
+    """Return the greatest a line has come to at each vertex, and the least it comes to yet.
+
+    Both are where it is, but for the few lines that run backwards anywhere.
+    """
+    most, least = own.copy(), own.copy()
+    backwards = (own[1:] < own[:-1]) & (row[1:] == row[:-1])
+    turns_back = np.zeros(int(row.max(initial=-1)) + 1, dtype=bool)
+    turns_back[row[1:][backwards]] = True
+    some = turns_back[row]
+    most[some] = greatest_so_far(own[some], row[some])
+    least[some] = -greatest_so_far(-own[some][::-1], -row[some][::-1])[::-1]
+    return most, least

@@ -41,10 +41,11 @@ from geotools.tools._shared import Shared, lot_of, on_streets, only_runs
 
 __all__ = ["Planned", "by_rank", "in_running", "plan_lots", "winners"]
 
-# What is told of candidates in few words.
+# What is told of candidates in few words, or few values.
 WORDED = (
-    *("roles", "reasons", "street_name", "street_class"),
-    *("string_day_ahead", "string_day_behind"),
+    *("roles", "reasons", "street_name", "street_class", "depth", "lanes_taken"),
+    *("string_day_ahead", "string_day_behind", "before_receiving", "after_receiving"),
+    *("after_insertion_ahead", "before_insertion_behind"),
 )
 FEWEST = 2  # pits of a plan
 NONE = -1  # of a run that is shown from no attempt

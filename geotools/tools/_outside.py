@@ -13,11 +13,12 @@ import pandas as pd
 import shapely
 from shapely.ops import substring
 
-from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, measures, to_linestrings
 from geotools.schema import quantity_text
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
 from geotools.street.net import StreetNet
+from geotools.street.others import Others
 from geotools.tools._shared import Shared
 
 __all__ = ["report_outside", "report_renamed"]
@@ -29,26 +30,32 @@ DRAWN = 1e-3  # m
 FOLDED = 2.0  # ``2 tan(t/2)`` of a right angle: closures round more of a turn may fold over
 
 
-def report_outside(pits: pd.DataFrame, closures: pd.DataFrame, ground: Shared) -> None:
+def report_outside(
+    pits: pd.DataFrame, closures: pd.DataFrame, others: Others, ground: Shared
+) -> None:
     """Report pits that stand on their street, or one of its name, outside their closures.
 
     A street is closed along one chain of centrelines, with the lanes it has by the pit's place:
     the pit may go on round a corner, where another chain of that name begins, or to where the
     street is wider.
     """
-    pits = pits[pits["street_chain"].to_numpy() >= 0]
-    if ground.scene is None or not len(pits):
+    on_street = np.flatnonzero(pits["street_chain"].to_numpy() >= 0)
+    if ground.scene is None or not len(on_street):
         return
     net, gap = ground.scene.net, ground.brief.street.lateral_gap
+    row, beyond = _of_one_name(pits, net, others)
+    pits = pits.iloc[on_street]
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
     names = pits["pit_id"].to_numpy(dtype=object)
     own = closures[closures["pull_id"] == ""].groupby("pit_id")["geometry"].agg(list).to_dict()
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     area = np.zeros(len(pits))
-    doubtful, others = _doubtful(pits, net, gap)
+    doubt = _doubtful(pits, net, gap)
+    doubtful = np.concatenate([doubt, np.searchsorted(on_street, row)])
+    beyond = np.concatenate([chain[doubt], beyond])
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
-        chains = np.unique(np.append(others[doubtful == pit], chain[pit])).tolist()
+        chains = np.unique(np.append(beyond[doubtful == pit], chain[pit])).tolist()
         open_ = [
             shapely.difference(
                 shapely.intersection(shapes[pit], road),
@@ -133,8 +140,8 @@ def _reach(pits: pd.DataFrame) -> FloatArray:
     return np.asarray(shapely.minimum_bounding_radius(shapes) * 2 + off, dtype=np.float64)
 
 
-def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> tuple[IntArray, IntArray]:
-    """Return pits, and the chains they may stand on outside their closures."""
+def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> IntArray:
+    """Return pits that may stand on their own chain outside their closures."""
     chain, at = pits["street_chain"].to_numpy(dtype=np.int64), pits["street_at"].to_numpy(float)
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
     far = _reach(pits)
@@ -144,25 +151,15 @@ def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> tuple[IntArray,
     other = [net.column("width")[net.line_at(chain, edge)] != width for edge in along.T]
     folded = turned_between(net, chain, at - far, at + far) > FOLDED
     doubt = (due > pits["lanes_taken"].to_numpy()) | other[0] | other[1] | folded
-    own = np.flatnonzero(doubt)
-    row, beyond = _of_one_name(pits, shapes, net)
-    return np.concatenate([own, row]), np.concatenate([chain[own], beyond])
+    return np.flatnonzero(doubt)
 
 
-def _of_one_name(pits: pd.DataFrame, shapes: Polygons, net: StreetNet) -> tuple[IntArray, IntArray]:
+def _of_one_name(pits: pd.DataFrame, net: StreetNet, others: Others) -> tuple[IntArray, IntArray]:
     """Return pits, and other chains so near that bear the name of their street there."""
-    streets = to_linestrings(net.chains.xy, net.chains.offsets)
-    most = float(net.table["width"].max()) / 2
-    around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
-    row, chain = shapely.STRtree(streets).query(shapely.box(*around.T))
-    other = pits["street_chain"].to_numpy(dtype=np.int64)[row] != chain
-    row, chain = row[other], chain[other]
-    near = shapely.dwithin(streets[chain], shapes[row], most)
-    row, chain = row[near], chain[near]
-    spot = shapely.get_point(shapely.shortest_line(streets[chain], shapes[row]), 0)
-    there = net.line_at(chain, shapely.line_locate_point(streets[chain], spot))
-    alike = net.column("name")[there] == pits["street_name"].to_numpy(dtype=object)[row]
-    return row[alike], chain[alike]
+    own = pits["street_name"].to_numpy(dtype=object)
+    alike = net.column("name")[others.line] == own[others.ground]
+    alike &= pits["street_chain"].to_numpy()[others.ground] >= 0
+    return others.ground[alike], others.chain[alike]
 
 
 def _carriageways(
@@ -203,11 +200,11 @@ def _stretches(net: StreetNet, chain: int, ground: Any, gap: float) -> Iterator[
     line = to_linestrings(*_vertices(net, chain))[0]
     run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
     first, last = np.searchsorted(run, [chain, chain + 1])
-    pieces = net.chains.pieces.iloc[first:last]
-    starts = pieces["start"].to_numpy(dtype=float).tolist()
-    for low, high, row in zip(
-        starts, [*starts[1:], float(net.lengths[chain])], pieces["line"].tolist(), strict=True
-    ):
+    start = net.chains.pieces["start"].to_numpy(dtype=float)[first:last]
+    end = np.append(start[1:], net.lengths[chain])
+    of = net.chains.pieces["line"].to_numpy(dtype=np.int64)[first:last]
+    near = _near_pieces(net, chain, start, ground)
+    for low, high, row in zip(start[near], end[near], of[near].tolist(), strict=True):
         width, lanes = (float(net.column(name)[row]) for name in ("width", "lanes"))
         part = substring(line, low, high)
         # At a corner carriageway goes out so much farther than half of it.
@@ -215,6 +212,22 @@ def _stretches(net: StreetNet, chain: int, ground: Any, gap: float) -> Iterator[
             each = (1 - LEAST_LANE_SHARE) * width / max(lanes, 1.0)
             narrowed = max(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH
             yield _Stretch(part, width / 2, narrowed, str(net.column("name")[row]))
+
+
+def _near_pieces(net: StreetNet, chain: int, start: FloatArray, ground: Any) -> IntArray:
+    """Return the pieces of a chain, starting there, that may lie by a ground: few of many."""
+    xy, offsets = _vertices(net, chain)
+    low, high = np.minimum(xy[:-1], xy[1:]), np.maximum(xy[:-1], xy[1:])
+    box = np.reshape(ground.bounds, (2, 2)) + MITRE * _most(net) * np.array([[-1.0], [1.0]])
+    near = ((high >= box[0]) & (low <= box[1])).all(axis=1)
+    at = measures(xy, offsets)
+    middle = (at[:-1] + at[1:])[near] / 2
+    return np.unique(np.maximum(np.searchsorted(start, middle, side="right") - 1, 0))
+
+
+def _most(net: StreetNet) -> float:
+    """Return half of the widest carriageway, m."""
+    return float(net.column("width").max()) / 2
 
 
 def _joined(one: Any, two: Any) -> Any:

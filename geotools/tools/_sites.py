@@ -13,12 +13,13 @@ from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.estimate.schedule import OPENING, PULLING
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
 from geotools.street.lanes import TOUCH
+from geotools.street.others import Others
 from geotools.tools._shared import Shared
 
 __all__ = [
@@ -42,7 +43,6 @@ _OF_RUNS = {1: "of one run", 2: "of two runs"}
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
-AT_ONCE = 5_000  # pits held against the streets at once
 
 
 def report_strings(
@@ -325,7 +325,7 @@ def report_other_lanes(
         )
 
 
-def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
+def report_crossing(pits: pd.DataFrame, others: Others, ground: Shared) -> None:
     """Report pits that stand on the carriageway of a street that is not theirs.
 
     A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
@@ -334,25 +334,11 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     """
     if ground.scene is None or not len(pits):
         return
-    net = ground.scene.net
-    streets = to_linestrings(net.chains.xy, net.chains.offsets)
-    shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    most = float(net.table["width"].max()) / 2
-    own = pits["street_chain"].to_numpy(dtype=np.int64)
-    tree = shapely.STRtree(streets)
-    parts = [
-        _near_others(tree, shapes[k : k + AT_ONCE], own[k : k + AT_ONCE], most)
-        + np.array([[k], [0]])
-        for k in range(0, len(pits), AT_ONCE)
-    ]
-    pit, chain = np.concatenate(parts, axis=1)
-    nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
-    row = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
-    gap = shapely.distance(streets[chain], shapes[pit])
-    name = net.table["name"].to_numpy(dtype=object)[row]
-    own = pits["street_name"].to_numpy(dtype=object)[pit]
-    on = gap < net.table["width"].to_numpy(dtype=float)[row] / 2 - TOUCH
-    on &= name != own
+    width, name = (ground.scene.net.column(c) for c in ("width", "name"))
+    own = pits["street_name"].to_numpy(dtype=object)[others.ground]
+    on = others.gap < width[others.line] / 2 - TOUCH
+    on &= name[others.line] != own
+    pit, name = others.ground, name[others.line]
     rows = pd.DataFrame({"pit": pit[on], "name": name[on], "own": own[on]}).drop_duplicates()
     names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
     ground.layers.findings.add_points(
@@ -373,20 +359,6 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
         features=names,
         xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
     )
-
-
-def _near_others(
-    tree: shapely.STRtree, shapes: npt.NDArray[np.object_], own: IntArray, most: float
-) -> IntArray:
-    """Return shapes and the streets within a distance of them that are not their own, (2, k).
-
-    Most streets so near are a pit's own: none of them is measured, for they are long.
-    """
-    around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
-    pit, chain = tree.query(shapely.box(*around.T))
-    pit, chain = pit[own[pit] != chain], chain[own[pit] != chain]
-    near = shapely.dwithin(tree.geometries[chain], shapes[pit], most)
-    return np.stack([pit[near], chain[near]])
 
 
 def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:

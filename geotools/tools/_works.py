@@ -10,6 +10,7 @@ import pandas as pd
 
 from geotools.accel import give_back
 from geotools.brief import Brief
+from geotools.deliver.layers import Encoded, Mover, mover
 from geotools.estimate.quantities import (
     Prices,
     pit_quantities,
@@ -32,6 +33,7 @@ from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
+from geotools.street.others import Others, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches
 from geotools.tools._outside import report_outside, report_renamed
@@ -64,10 +66,10 @@ LAID = 1_000  # pulls whose strings are laid at once: of each the whole street i
 
 @dataclass(frozen=True)
 class Works:
-    """Tables of the contract by bare name; ``dig_count`` is per pull."""
+    """Layers of the contract by bare name; ``dig_count`` is per pull."""
 
-    strings: pd.DataFrame
-    closures: pd.DataFrame
+    strings: Encoded
+    closures: Encoded
     local_digs: pd.DataFrame
     quantities: pd.DataFrame
     schedule: pd.DataFrame
@@ -102,35 +104,62 @@ def work_out(
     give_back()
     report_shared(shared, brief.rates.currency, ground.layers.findings)
     report_deep(pits, brief, ground.layers.findings)
-    report_crossing(pits, ground)
+    others = _others(pits, ground)
+    report_crossing(pits, others, ground)
     report_aslant(pits, ground)
     give_back()
+    placed = _placed(ground, digs)
+    strings, closures = _in_street(ground, table, pits, pulls, placed, schedule)
+    report_outside(pits, closures, others, ground)
+    report_renamed(pits, ground)
+    return Works(
+        strings=strings,
+        closures=Encoded.moved("closures", closures, _mover(ground)),
+        local_digs=placed,
+        quantities=quantities,
+        schedule=schedule,
+        dig_count=total,
+    )
+
+
+def _in_street(
+    ground: Shared,
+    table: pd.DataFrame,
+    pits: pd.DataFrame,
+    pulls: pd.DataFrame,
+    digs: pd.DataFrame,
+    schedule: pd.DataFrame,
+) -> tuple[Encoded, pd.DataFrame]:
+    """Lay out what takes up the street, strings and closures, and report what is in their way."""
+    findings = ground.layers.findings
     laid = _laid(ground, table, pits, pulls)
     give_back()
     strings = _strings(ground, laid, pits, pulls)
-    placed = _placed(ground, digs)
-    report_over_digs(strings, placed, schedule, ground.layers.findings)
+    report_over_digs(strings, digs, schedule, findings)
     report_slopes(strings, pulls.assign(weight=_of_run(table, pulls, "dry_weight")), ground)
     give_back()
     spaces = [
         _work_space(_with_days(pits, schedule, "pit_id"), ground),
         _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
     ]
-    taken = pd.concat(spaces, ignore_index=True)
-    report_other_lanes(laid, spaces[1], strings, ground.layers.findings)
-    del spaces, laid
+    report_other_lanes(laid, spaces[1], strings, findings)
+    told = Encoded.moved("strings", strings, _mover(ground))  # no more is asked of where they lie
+    del strings, laid
     give_back()
-    closures = _closures(ground, taken)
-    report_outside(pits, closures, ground)
-    report_renamed(pits, ground)
-    return Works(
-        strings=strings,
-        closures=closures,
-        local_digs=placed,
-        quantities=quantities,
-        schedule=schedule,
-        dig_count=total,
-    )
+    return told, _closures(ground, pd.concat(spaces, ignore_index=True))
+
+
+def _mover(ground: Shared) -> Mover:
+    return mover(ground.layers.working_crs, ground.layers.output_crs)
+
+
+def _others(pits: pd.DataFrame, ground: Shared) -> Others:
+    """Return the streets that are not the pits' own and whose carriageway may reach to them."""
+    if ground.scene is None:
+        return Others.none()
+    shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
+    net, own = ground.scene.net, pits["street_chain"].to_numpy(dtype=np.int64)
+    return others_near(net, shapes, own, reach=float(net.column("width").max(initial=0.0)) / 2)
 
 
 def _strings(
