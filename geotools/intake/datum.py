@@ -56,10 +56,20 @@ def tell_accuracy(
         "info" if known and accuracy <= POOR else "warning",
         "datum-accuracy",
         f"is moved from {crs_name(source)} to {crs_name(working)}, another datum, and may lie off "
-        f"{off} ({operation}{better}); give the layer in the datum of the mains, moved by software "
-        "that has the grids, or install them (projsync)",
+        f"{off} ({operation}{better}); {_advice(layer)}, moved by software that has the grids, or "
+        "install them (projsync)",
         layer=layer,
     )
+
+
+def _advice(layer: str) -> str:
+    """Return what to give a layer in: the mains are what the others are moved to."""
+    if layer == "mains":
+        return (
+            "name a projected CRS of their own datum as network.working_crs, or give them in the "
+            "datum they are moved to"
+        )
+    return "give the layer in the datum of the mains"
 
 
 def _one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:

@@ -53,6 +53,10 @@ class Loaded:
         About the layer as a whole.
     empty : bool
         The source holds no features at all; a window of it may.
+    whole : bool
+        All of the source was read, not a window of it.
+    assumed : bool
+        The CRS is the default of the format: neither file nor brief says which it is.
     match : Match
         Which column is read as which field.
     """
@@ -67,6 +71,8 @@ class Loaded:
     notes: list[Note]
     remarks: list[tuple[str, str, str]]
     empty: bool
+    whole: bool
+    assumed: bool
     match: Match
 
     @property
@@ -122,6 +128,8 @@ def load_layer(
         [*notes, *converted.notes],
         remarks,
         empty=not len(converted.table) and (window is None or source.features == 0),
+        whole=window is None or len(converted.table) == source.features,
+        assumed=source.extent is not None and (entry is None or not entry.crs),
         match=match,
     )
 
@@ -186,7 +194,7 @@ def _by_default(
 
     ``default`` is that of the format, in degrees.
     """
-    if brief.is_geographic or extent is None or _no_degrees(extent):
+    if brief.is_geographic or extent is None or not _may_be_degrees(extent):
         return brief, []
     text = (
         f"the brief says {crs_name(brief)}; the file states no CRS and its coordinates are "
@@ -196,7 +204,8 @@ def _by_default(
     return default, [("warning", "crs-differs", text)]
 
 
-def _no_degrees(extent: Bounds) -> bool:
-    """Tell whether coordinates of these bounds cannot all be longitudes and latitudes."""
+def _may_be_degrees(extent: Bounds) -> bool:
+    """Tell whether coordinates of these bounds can be degrees; those of none, NaN, cannot."""
     low_x, low_y, high_x, high_y = extent
-    return max(-low_x, high_x) > MOST_LONGITUDE or max(-low_y, high_y) > MOST_LATITUDE
+    inside_x = low_x >= -MOST_LONGITUDE and high_x <= MOST_LONGITUDE
+    return inside_x and low_y >= -MOST_LATITUDE and high_y <= MOST_LATITUDE

@@ -64,7 +64,7 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
     if loaded.empty:
         text = "holds no features; taken as given and empty; leave it out if there is no data"
         findings.add("warning", "empty-layer", text, layer=name)
-    elif not built.used and len(loaded.table) >= loaded.source.features:
+    elif not built.used and loaded.whole:
         findings.add("warning", "nothing-usable", _nothing_left(loaded), layer=name)
     if built.used:
         tell_accuracy(name, loaded.crs, working, mains.xy, findings)
@@ -76,12 +76,11 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
 
 def _nothing_left(loaded: Loaded) -> str:
     """Say that every feature of a layer was set aside."""
-    unstated = loaded.source.extent is not None
     cause = (
         "the file states no CRS and was taken to be in "
         f"{crs_name(loaded.crs)}: state it in the brief under "
         f'[inputs.{loaded.layer.name}] with crs = "EPSG:code"'
-        if unstated
+        if loaded.assumed
         else "why stands in the findings on them; check its CRS first"
     )
     return (

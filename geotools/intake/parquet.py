@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -54,23 +55,36 @@ def open_parquet(layer: str, path: Path) -> Source:
         return _read(label, path, primary, wanted, bounds, cover)
 
     stated = "crs" in geo["columns"][primary]
-    extent = None if stated else _extent(path, primary)
+    extent = None if stated else _extent(label, path, primary)
     return Source(
         layer, label, path.name, "", columns, crs, False, path, read, count, extent=extent
     )
 
 
-def _extent(path: Path, primary: str) -> Callable[[], Bounds | None]:
+def _extent(label: str, path: Path, primary: str) -> Callable[[], Bounds | None]:
     """Return what works out the bounds of a file; its metadata need not have them."""
 
     def look() -> Bounds | None:
         import geopandas
 
-        frame = geopandas.read_parquet(path, columns=[primary])
+        with _as_damaged(label, path):
+            frame = geopandas.read_parquet(path, columns=[primary])
         low_x, low_y, high_x, high_y = frame.total_bounds.tolist()
         return low_x, low_y, high_x, high_y
 
     return look
+
+
+@contextmanager
+def _as_damaged(label: str, path: Path) -> Iterator[None]:
+    """Turn what reading a damaged file raises into an error of the layer."""
+    import pyarrow as pa
+    import shapely
+
+    try:
+        yield
+    except (pa.ArrowException, OSError, ValueError, shapely.errors.ShapelyError) as error:
+        raise damaged(label, path, error) from error
 
 
 def _read(
@@ -86,15 +100,11 @@ def _read(
     A feature is named by its row in the whole file, whichever part is read.
     """
     import geopandas
-    import pyarrow as pa
-    import shapely
 
     by_box = None if cover is None else bounds
-    try:
+    with _as_damaged(label, path):
         frame = geopandas.read_parquet(path, columns=[*wanted, primary], bbox=by_box)
         rows = np.arange(len(frame)) if by_box is None else _boxed(path, cover or {}, by_box)
-    except (pa.ArrowException, OSError, ValueError, shapely.errors.ShapelyError) as error:
-        raise damaged(label, path, error) from error
     if bounds is not None and by_box is None:
         inside = meets(frame.geometry.bounds, bounds)
         frame, rows = frame[inside], rows[inside]

@@ -11,6 +11,7 @@ import pandas as pd
 from geotools.intake.findings import counted
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import Match, match_columns
+from geotools.lists import as_compared
 from geotools.schema import INPUTS, OUTPUTS, Field, Layer
 
 __all__ = ["class_remarks", "column_remarks", "columns_table", "status_remarks"]
@@ -161,8 +162,8 @@ def class_remarks(
         Classes of ``rates.lane_day`` and of ``street.no_block``.
     """
     words = pd.Series(classes, dtype=object).str.strip().str.casefold()
-    named = {word.strip().casefold() for word in busy}
-    bare = words[(words != "") & ~words.isin([word.strip().casefold() for word in rated])]
+    named = as_compared(busy)
+    bare = words[(words != "") & ~words.isin(as_compared(rated))]
     loud, quiet = bare[bare.isin(named)], bare[~bare.isin(named)]
     remarks = []
     for found, severity, where in (

@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.lists import as_compared
+
 __all__ = ["doubtful_statuses"]
 
 # Beginnings of words, letters alone, by which records say that a main is not in service, beside
@@ -21,6 +23,9 @@ OUT = (
     "removed", "retired", "stillgelegt", "unused",
 )  # fmt: skip
 ALIKE = 0.85  # likeness from which a word is one of the brief's, mistyped or inflected
+SHORTEST = 4  # letters; fewer are a code, and longer words that begin with them say nothing
+# What before a word says the contrary of it: one of these short of a name of the brief is none.
+CONTRARY = ("de", "dis", "in", "no", "non", "not", "notyet", "out", "outof", "un")
 
 
 def doubtful_statuses(
@@ -44,7 +49,7 @@ def doubtful_statuses(
     """
     table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip(), "length": lengths})
     words = table.groupby("word")["length"].agg(["size", "sum"])
-    known = {word.casefold() for word in excluded}
+    known = as_compared(excluded)
     told = [
         f"{word!r} ({int(row['size']):,}, {say(float(row['sum']))})"
         for word, row in words.iterrows()
@@ -64,10 +69,15 @@ def _means_out(word: str, excluded: Sequence[str]) -> bool:
     letters = _letters(word)
     if not letters:
         return False
-    own = [_letters(name) for name in excluded]
-    return letters.startswith(tuple(name for name in (*own, *OUT) if name)) or any(
-        difflib.SequenceMatcher(None, letters, name).ratio() >= ALIKE for name in own
-    )
+    own = [name for name in map(_letters, excluded) if len(name) >= SHORTEST]
+    return letters.startswith((*own, *OUT)) or any(_alike(letters, name) for name in own)
+
+
+def _alike(letters: str, name: str) -> bool:
+    """Tell whether a word is much like a name, and not the contrary of it: active, of inactive."""
+    if name.endswith(letters) and name.removesuffix(letters) in CONTRARY:
+        return False
+    return difflib.SequenceMatcher(None, letters, name).ratio() >= ALIKE
 
 
 def _letters(word: str) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.network.curves import as_curves
+from geotools.network.curves import EXACT, as_curves
 from geotools.network.gathered import gathered
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray
@@ -71,7 +71,7 @@ def find_bends(
         besides by the drawing alone) and ``doubled`` (records that were counted once with others
         at their point).
     """
-    near = rules.gather * diameter
+    near = rules.gather * diameter + EXACT  # what is just so far apart is near wherever it lies
     curves = CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)
     turns = _with_rises(_turns(thinned, fine, curves), rises)
     turns = match_fittings(
@@ -85,7 +85,7 @@ def find_bends(
         as_curves(turns, curve),
     ]
     bends = pd.concat([table for table in found if len(table)] or found[:1], ignore_index=True)
-    bends = bends[bends["deflection"] >= rules.least_angle]
+    bends = bends[bends["deflection"] >= rules.least_angle - EXACT]
     source = np.where(bends["record"] >= 0, "fitting record", "drawing")
     bends = bends.assign(angle_source=source).sort_values(["run", "chainage"], kind="stable")
     return bends.reset_index(drop=True)

@@ -30,41 +30,37 @@ def report_crowded(mains: Lines, *, lined: BoolArray, reach: float, findings: Fi
     findings : Findings
     """
     diameter = mains.table["diameter"].to_numpy(dtype=float)
-    chosen = lined & (diameter > reach)
-    widest = float(diameter[chosen].max(initial=0.0))
-    if widest <= reach:
-        return
     found = find_overlaps(
         mains.xy,
         mains.offsets,
-        chosen=chosen,
+        chosen=lined & (diameter > reach),
         diameter=np.ones(len(mains)),  # whatever their sizes
         diameter_tolerance=0.0,
-        reach=widest,
+        reach=reach,
+        thick=diameter,
     )
-    least, most = _apart(mains, found.line, found.low[:, 0], found.high[:, 0])
+    apart = _apart(mains, found.line, found.low[:, 0], found.high[:, 0])
     needed = diameter[found.line].mean(axis=1)
-    row = np.flatnonzero((least >= reach - ROUNDING) & (most < needed - ROUNDING))
+    row = np.flatnonzero(apart >= reach - ROUNDING)
     _report(
         mains,
         found.line[row],
         found.low[row, 0],
         found.high[row, 0],
-        most[row],
+        apart[row],
         needed[row],
         findings,
     )
 
 
-def _apart(
-    mains: Lines, line: IntArray, low: FloatArray, high: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the least and the greatest distance, m, of stretches of first lines from second ones.
+def _apart(mains: Lines, line: IntArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Return how far stretches of first lines lie from second ones, m.
 
-    It is taken at both ends and in the middle: between the vertices both are straight.
+    It is the middle one of three: at both ends, of which one may be a node of both lines, and half
+    way.
     """
     if not len(line):
-        return np.zeros(0), np.zeros(0)
+        return np.zeros(0)
     other = linestrings_at(mains.xy, mains.offsets, line[:, 1])
     away = [
         shapely.distance(
@@ -72,7 +68,7 @@ def _apart(
         )
         for at in (low, (low + high) / 2, high)
     ]
-    return np.min(away, axis=0), np.max(away, axis=0)
+    return np.asarray(np.median(away, axis=0), dtype=np.float64)
 
 
 def _report(

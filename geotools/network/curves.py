@@ -7,9 +7,10 @@ import pandas as pd
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, firsts, stretch_sums
 
-__all__ = ["as_curves", "find_curves"]
+__all__ = ["EXACT", "as_curves", "find_curves", "straights"]
 
 ROUNDING = 1e-9  # m
+EXACT = 1e-6  # rad and m, by which equal turns and legs differ from place to place
 LEAST_CURVE = 3  # turns in a row before a curve is told from elbows
 OFF_ARC = 1.5  # times the survey accuracy, to leave room for noise
 # Share of the host's diameter: corners that stand out of an arc by less are none to a pipe, which
@@ -66,7 +67,7 @@ def find_curves(
     may, parted = _may_curve(turns, near, gentle), np.zeros(len(rows), dtype=bool)
     while True:
         curve[rows] = _chained(turns, _joined(turns, may, near, off) & ~parted, near)
-        straight = _straights(turns, curve[rows])
+        straight = straights(turns, curve[rows])
         parted |= straight
         if straight.any():  # beside which turns of arcs stand out as elbows would
             continue
@@ -122,12 +123,12 @@ def _elbows(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
     return elbow
 
 
-def _straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
+def straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
     """Return the turns of curves that a straight leads to: two arcs, which it parts.
 
     Of an arc a leg turns, by half of the turns at its ends, what its length is over the radius;
-    so the legs besides it tell how much is due. Places off by the survey accuracy turn each end
-    by it over its legs.
+    so the legs besides it tell how much is due. Places off by the accuracy turn each end by it
+    over its legs: by the finer one of both ends, which parts sooner and so is the safe side.
     """
     straight = np.zeros(len(curve), dtype=bool)
     rows = np.flatnonzero((curve[1:] >= 0) & (curve[1:] == curve[:-1])) + 1
@@ -143,7 +144,8 @@ def _straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
         np.repeat(whole, np.diff(starts, append=len(rows)))
         for whole in stretch_sums(starts, leg, own)
     )
-    noise = accuracy[rows] * (1 / before[rows - 1] + 2 / leg + 1 / after[rows]) / 2
+    finer = np.minimum(accuracy[rows - 1], accuracy[rows])
+    noise = finer * (1 / before[rows - 1] + 2 / leg + 1 / after[rows]) / 2
     rest = length - leg
     due = leg * np.divide(sweep - own, rest, out=np.zeros_like(rest), where=rest > ROUNDING)
     straight[rows] = own + noise < due / SLACK
@@ -151,8 +153,11 @@ def _straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
 
 
 def _slight_rises(turns: pd.DataFrame, near: FloatArray, slight: float) -> BoolArray:
-    """Return which rows are breaks of grade alone, too slight for a bend with those near them."""
-    flat = np.array((turns["turn"] == 0) & (turns["record"] < 0), dtype=np.bool_)
+    """Return which rows are breaks of grade alone, too slight for a bend with those near them.
+
+    So are vertices that turn nothing, which the drawing may have anywhere on a straight.
+    """
+    flat = np.array((turns["size"] <= EXACT) & (turns["record"] < 0), dtype=np.bool_)
     rows = np.flatnonzero(flat)
     if not len(rows):
         return flat
@@ -175,9 +180,10 @@ def _may_curve(turns: pd.DataFrame, near: FloatArray, gentle: float) -> BoolArra
     """
     run, turn = turns["run"].to_numpy(dtype=np.int64), turns["size"].to_numpy(dtype=float)
     legs = ((turns["before"] + turns["after"]) / 2).to_numpy(dtype=float)
-    drawn = (turns["record"] < 0).to_numpy() & (turn > 0)
+    drawn = (turns["record"] < 0).to_numpy() & (turn > EXACT)
     whole = np.hypot(turn, turns["rise"].to_numpy(dtype=float))
-    return np.asarray(drawn & (whole <= gentle) & (legs > near[run] * turn), dtype=np.bool_)
+    may = drawn & (whole <= gentle + EXACT) & (legs > near[run] * turn)
+    return np.asarray(may, dtype=np.bool_)
 
 
 def _joined(turns: pd.DataFrame, may: BoolArray, near: FloatArray, off: FloatArray) -> BoolArray:
@@ -193,7 +199,7 @@ def _joined(turns: pd.DataFrame, may: BoolArray, near: FloatArray, off: FloatArr
     leg = np.diff(at)
     beside = np.maximum(turns["before"].to_numpy()[:-1], turns["after"].to_numpy()[1:])
     less, more = np.minimum(size[1:], size[:-1]), np.maximum(size[1:], size[:-1])
-    even = (leg <= near[run[1:]]) & (more <= EVEN * less) & (leg <= EVEN * beside)
+    even = (leg <= near[run[1:]]) & (more <= EVEN * less + EXACT) & (leg <= EVEN * beside + EXACT)
     close = leg * (less + more) / 16 <= off[1:]
     joined = np.zeros(len(turns), dtype=bool)
     joined[1:] = (

@@ -36,7 +36,8 @@ __all__ = ["LEAST", "Overlaps", "find_overlaps", "overlap_reach"]
 # Judgement, no source.
 LEAST = 5.0
 ROUNDING = 1e-6  # m; mains just so far apart as two may lie are two
-ASKEW = 4.0  # times the reach; ways along two lines on each other differ by less from spot to spot
+# times how near they are; ways along two lines on each other differ by less from spot to spot
+ASKEW = 4.0
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,7 @@ def find_overlaps(
     diameter: FloatArray,
     diameter_tolerance: float,
     reach: float,
+    thick: FloatArray | None = None,
 ) -> Overlaps:
     """Find where lines of like diameter lie on each other for some metres.
 
@@ -104,13 +106,18 @@ def find_overlaps(
         Share by which diameters that are alike differ at most.
     reach : float
         Lines as far apart or farther do not lie on each other, m.
+    thick : ndarray, shape (n,), optional
+        In place of the reach, lines as far apart as half of both, m, do not: each pair by its own,
+        whatever else there is. Ends are one within the reach.
     """
     rows = np.flatnonzero(chosen)
     lines = Polylines(xy[take(offsets, rows)], offsets_of(np.diff(offsets)[rows]))
-    pairs = _neighbours(lines, reach)
+    farthest = reach if thick is None else float(thick[rows].max(initial=reach))
+    pairs = _neighbours(lines, farthest)
     one, other = diameter[rows[pairs]].T
     pairs = pairs[alike(one, other, diameter_tolerance)]
-    pair, low, high, same = _stretches(_spots(lines, pairs, reach), reach)
+    within = np.full(len(pairs), reach) if thick is None else thick[rows[pairs]].mean(axis=1)
+    pair, low, high, same = _stretches(_spots(lines, pairs, within), within)
     long = _long_enough(lines, pairs[pair], low, high, reach)
     return Overlaps(rows[pairs[pair[long]]], low[long], high[long], same[long])
 
@@ -152,15 +159,18 @@ def _neighbours(lines: Polylines, reach: float) -> IntArray:
     return np.asarray(np.stack(pairs, axis=1)[times + met > 1], dtype=np.int64)
 
 
-def _spots(lines: Polylines, pairs: IntArray, reach: float) -> _Spots:
-    """Bring every vertex of the lines of pairs onto the other line of its pair."""
+def _spots(lines: Polylines, pairs: IntArray, within: FloatArray) -> _Spots:
+    """Bring every vertex of the lines of pairs onto the other line of its pair.
+
+    ``within`` is how far apart the lines of each pair do not lie on each other any more, m.
+    """
     along = measures(lines.xy, lines.offsets)
     parts = []
     for side in (0, 1):
         vertex = take(lines.offsets, pairs[:, side])
         pair = np.repeat(np.arange(len(pairs)), np.diff(lines.offsets)[pairs[:, side]])
         inputs = lines.xy, vertex, pairs[pair, 1 - side]
-        near = lines.measure(shapely.distance, *inputs) < reach - ROUNDING
+        near = lines.measure(shapely.distance, *inputs) < within[pair] - ROUNDING
         foot = lines.measure(shapely.line_locate_point, *inputs)
         at = np.stack([along[vertex], foot], axis=1)[:, :: 1 - 2 * side]
         parts.append(_Spots(pair, np.full(len(pair), side), at, near))
@@ -172,12 +182,14 @@ def _spots(lines: Polylines, pairs: IntArray, reach: float) -> _Spots:
     )
 
 
-def _stretches(spots: _Spots, reach: float) -> tuple[IntArray, FloatArray, FloatArray, BoolArray]:
+def _stretches(
+    spots: _Spots, within: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray, BoolArray]:
     """Return pair, low and high along both its lines, (k, 2), and whether they go the same way."""
     order = np.flatnonzero(spots.near)
     order = order[np.lexsort([*spots.at[order].T[::-1], spots.pair[order]])]
     pair, at = spots.pair[order], spots.at[order]
-    starts = np.flatnonzero(~_goes_on(spots, pair, at, reach))
+    starts = np.flatnonzero(~_goes_on(spots, pair, at, within))
     last = np.append(starts[1:], len(pair)) - 1 if len(starts) else starts
     low, high = (
         np.stack([edge.reduceat(at[:, k], starts) for k in (0, 1)], axis=1)
@@ -185,16 +197,16 @@ def _stretches(spots: _Spots, reach: float) -> tuple[IntArray, FloatArray, Float
         else np.zeros((0, 2))
         for edge in (np.minimum, np.maximum)
     )
-    kept = (high - low).min(axis=1, initial=np.inf) > reach
+    kept = (high - low).min(axis=1, initial=np.inf) > within[pair[starts]]
     same = at[last, 1] > at[starts, 1]
     return pair[starts[kept]], low[kept], high[kept], same[kept]
 
 
-def _goes_on(spots: _Spots, pair: IntArray, at: FloatArray, reach: float) -> BoolArray:
+def _goes_on(spots: _Spots, pair: IntArray, at: FloatArray, within: FloatArray) -> BoolArray:
     """Return which near vertices the lines lie on each other up to, from the one before."""
     goes = np.zeros(len(pair), dtype=bool)
-    step = np.abs(np.diff(at, axis=0))
-    goes[1:] = ~firsts(pair)[1:] & (np.abs(step[:, 0] - step[:, 1]) <= ASKEW * reach)
+    askew = np.abs(np.subtract(*np.abs(np.diff(at, axis=0)).T))
+    goes[1:] = ~firsts(pair)[1:] & (askew <= ASKEW * within[pair[1:]])
     pairs = int(spots.pair.max(initial=-1)) + 1
     rows = np.flatnonzero(goes)
     for side in (0, 1):

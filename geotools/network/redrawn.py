@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geotools.network.curves import find_curves
+from geotools.network.curves import EXACT, find_curves, straights
 from geotools.network.gathered import group_starts
 from geotools.network.places import Places
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
@@ -55,7 +55,9 @@ def redraw(thinned: Thinned, fine: Thinned, rules: CurveRules) -> tuple[Thinned,
 
     A chord gets them where they add no turning to what its ends turn (the wiggles of a survey
     do), and where with them the drawing makes one bend or curve of what they turn and of a
-    vertex that was kept. Chords of a curve that is told without them stay as they are.
+    vertex that was kept. Chords of a curve that is told without them stay as they are, but for
+    one that has a straight in it by the finer drawing: two arcs, thinned to one of their mean
+    radius.
 
     Parameters
     ----------
@@ -74,14 +76,12 @@ def redraw(thinned: Thinned, fine: Thinned, rules: CurveRules) -> tuple[Thinned,
     if not len(vertex):
         return thinned, inside
     inside[chord] = True
-    inside &= ~_in_curves(thinned, rules)
     wanted = inside & _turn_no_more(thinned, fine, chord, vertex)
+    wanted &= ~_kept_curves(thinned, fine, chord, vertex, wanted, rules)
     while wanted.any():
         back = wanted[chord]
         drawn, row = _with_back(thinned, fine, chord[back], vertex[back])
-        redrawn = row >= 0
-        redrawn[:-1] |= row[1:] >= 0
-        redrawn[1:] |= row[:-1] >= 0
+        redrawn = _redrawn(row)
         alone = row[_standing_alone(drawn, row, redrawn, rules)]
         if not len(alone):
             return drawn, redrawn
@@ -89,12 +89,62 @@ def redraw(thinned: Thinned, fine: Thinned, rules: CurveRules) -> tuple[Thinned,
     return thinned, wanted
 
 
-def _in_curves(thinned: Thinned, rules: CurveRules) -> BoolArray:
-    """Return which chords begin or end in a curve."""
+def _kept_curves(
+    thinned: Thinned,
+    fine: Thinned,
+    chord: IntArray,
+    vertex: IntArray,
+    plain: BoolArray,
+    rules: CurveRules,
+) -> BoolArray:
+    """Return which chords begin or end in a curve that stays as it is.
+
+    ``plain`` says which chords turn no more by the finer drawing. If one of a curve does, that
+    drawing is noise there, and the curve is not asked about.
+    """
+    of = _curve_at(thinned, rules)
+    begins, ends = of, np.append(of[1:], -1)
+    curves = int(of.max(initial=-1)) + 1
+    noisy = np.unique(chord[~plain[chord]])
+    rough = np.zeros(curves + 1, dtype=bool)  # the last stands for those of no curve
+    rough[begins[noisy]] = rough[ends[noisy]] = True
+    rough[-1] = False
+    curved = (begins >= 0) | (ends >= 0)
+    asked = plain & curved & ~rough[begins] & ~rough[ends]
+    back = asked[chord]
+    if not back.any():
+        return curved
+    drawn, row = _with_back(thinned, fine, chord[back], vertex[back])
+    # of a chord from one curve to another it is not known what of it belongs to which
+    both = (begins >= 0) & (ends >= 0) & (begins != ends)
+    label = np.where(both, -1, np.maximum(begins, ends))[row]
+    label[row < 0] = of
+    parted = np.zeros(curves + 1, dtype=bool)
+    parted[_with_straights(drawn, row, label, rules)] = True
+    return np.asarray(curved & ~(asked & (parted[begins] | parted[ends])), dtype=np.bool_)
+
+
+def _curve_at(thinned: Thinned, rules: CurveRules) -> IntArray:
+    """Return the number of the curve each vertex belongs to, -1 for those of none."""
     turns, at = _plain_turns(thinned, np.zeros(len(thinned.xy), dtype=bool), rules)
-    curved = np.zeros(len(thinned.xy) + 1, dtype=bool)
-    curved[at[rules.of(turns) >= 0]] = True
-    return np.asarray(curved[:-1] | curved[1:], dtype=np.bool_)
+    of = np.full(len(thinned.xy), -1, dtype=np.int64)
+    of[at] = rules.of(turns)
+    return of
+
+
+def _with_straights(drawn: Thinned, row: IntArray, label: IntArray, rules: CurveRules) -> IntArray:
+    """Return the curves, labels of vertices, that have a straight in them: each is two arcs."""
+    turns, at = _plain_turns(drawn, _redrawn(row), rules)
+    label = label[at]
+    return label[straights(turns, label)]
+
+
+def _redrawn(row: IntArray) -> BoolArray:
+    """Return which vertices begin or end a chord redrawn, or lie inside one."""
+    redrawn = row >= 0
+    redrawn[:-1] |= row[1:] >= 0
+    redrawn[1:] |= row[:-1] >= 0
+    return redrawn
 
 
 def _between(thinned: Thinned, fine: Thinned) -> tuple[IntArray, IntArray]:
@@ -150,7 +200,7 @@ def _turn_no_more(thinned: Thinned, fine: Thinned, chord: IntArray, vertex: IntA
     for end, bent in ((own, leave), (own + 1, arrive)):
         grown += np.where(is_end[end], 0.0, np.abs(whole[end] + bent) - np.abs(whole[end]))
     out = np.zeros(count, dtype=bool)
-    out[own] = grown <= GROWS * (np.abs(whole[own]) + np.abs(whole[own + 1]))
+    out[own] = grown <= GROWS * (np.abs(whole[own]) + np.abs(whole[own + 1])) + EXACT
     return out
 
 

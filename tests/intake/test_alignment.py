@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 import shapely.affinity
+
+from geotools.intake.alignment import ask_of_shift
+from geotools.intake.columns import Lines
+from geotools.intake.findings import Findings
 
 BLOCK, ROWS = 150.0, 8
 
@@ -51,3 +58,15 @@ def test_a_pipeline_beside_a_road_is_no_reason_to_ask(network, read, found, line
         mains=network([line((0, 0), (5000, 0))]), streets=_streets([line((0, 80), (5000, 80))])
     )
     assert found(layers, "streets-beside-mains").empty
+
+
+def test_streets_far_from_the_mains_looked_at_take_no_memory():
+    far = np.array([[[x, 1e6], [x + 2000.0, 1e6]] for x in np.arange(0.0, 5e6, 2000.0)])
+    streets = Lines(pd.DataFrame(index=range(len(far))), far.reshape(-1, 2), 2 * np.arange(2501))
+    corners = np.array([[0.0, 0.0], [900.0, 0.0], [900.0, 900.0], [0.0, 900.0]])
+    mains = Lines(pd.DataFrame(index=[0]), corners, np.array([0, 4]))
+    tracemalloc.start()
+    ask_of_shift(streets, mains, Findings())
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 16 * far.nbytes  # a spot every 10 m would be 100 times as many as vertices

@@ -11,6 +11,7 @@ import pyproj
 import pytest
 import shapely
 
+from geotools.errors import LayerError
 from geotools.intake.crs import WGS84, choose_working_crs, project, scale_error
 
 
@@ -301,6 +302,44 @@ def test_a_layer_of_which_nothing_is_left_has_a_finding_of_its_own(
     assert "[inputs.streets] with crs" in text
 
 
+@pytest.mark.parametrize("suffix", [".geojson", ".parquet"])
+def test_who_states_the_crs_is_not_asked_for_it_where_nothing_is_left(
+    suffix, network, read, found, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((1e12, 5), (1e12, 9))])
+    path = _without_crs(tmp_path, streets.set_crs(32633), suffix)
+    brief = {"inputs": {"streets": {"source": str(path), "crs": "EPSG:32633"}}}
+    text = found(read(brief, mains=network()), "nothing-usable")["text"][0]
+    assert "why stands in the findings" in text
+    assert "with crs" not in text
+
+
+@pytest.mark.parametrize("suffix", [".geojson", ".parquet"])
+def test_a_file_that_is_empty_has_no_coordinates_in_degrees(
+    suffix, network, read, found, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    path = _without_crs(tmp_path, streets.set_crs(32633)[:0], suffix)
+    brief = {"inputs": {"streets": {"source": str(path), "crs": "EPSG:32633"}}}
+    layers = read(brief, mains=network())
+    assert found(layers, "crs-differs").empty
+    assert len(found(layers, "empty-layer")) == 1
+
+
+def test_a_geometry_that_is_damaged_is_told_too_where_the_file_states_no_crs(
+    network, read, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    path = _without_crs(tmp_path, streets.set_crs(32633), ".parquet")
+    table = pyarrow.parquet.read_table(path)
+    damaged = pyarrow.array([streets.geometry[0].wkb[:20]])  # cut short
+    place = table.schema.get_field_index("geometry")
+    pyarrow.parquet.write_table(table.set_column(place, table.schema.field(place), damaged), path)
+    brief = {"inputs": {"streets": {"source": str(path), "crs": "EPSG:32633"}}}
+    with pytest.raises(LayerError, match=r"streets.*is damaged"):
+        read(brief, mains=network())
+
+
 @pytest.mark.parametrize(
     ("streets", "severity", "words"),
     [
@@ -320,6 +359,16 @@ def test_a_layer_moved_by_a_poor_way_to_another_datum_is_told(
     assert told["severity"].tolist() == [severity] * bool(severity)
     assert told["layer"].tolist() == ["streets"] * bool(severity)
     assert all(words in text for text in told["text"])
+
+
+def test_mains_moved_to_another_datum_are_not_asked_for_in_that_of_the_mains(network, read, found):
+    lines = [shapely.LineString([(151.2, -33.8), (151.21, -33.81)])]  # Sydney, GDA94 in degrees
+    told = found(read(mains=network(lines, crs=4283)), "datum-accuracy")
+    assert told["layer"].tolist() == ["mains"]
+    assert "network.working_crs" in told["text"][0]
+    assert "datum of the mains" not in told["text"][0]
+    own = {"network": {"working_crs": "EPSG:28356"}}  # zone 56 of the map grid of GDA94
+    assert found(read(own, mains=network(lines, crs=4283)), "datum-accuracy").empty
 
 
 @pytest.mark.parametrize("streets", [4326, 4258, 3857, 25833, 32632])

@@ -235,6 +235,30 @@ def test_words_that_likely_mean_out_of_service_are_told_with_count_and_length(
 
 
 @pytest.mark.parametrize(
+    ("word", "excluded", "told"),
+    [
+        ("Active", "inactive", False),
+        ("In Service", "not in service", False),
+        ("connected", "disconnected", False),
+        ("Commissioned", "decommissioned", False),
+        ("Active", "A", False),  # a code is no beginning of a word
+        ("Existing", "EX", False),
+        ("abandoned", " Abandoned ", False),  # is what is excluded, blanks apart
+        ("Inactiv", "inactive", True),
+        ("Not in servce", "not in service", True),
+        ("bandoned", "abandoned", True),
+        ("Cut off", "cut", True),
+    ],
+)
+def test_the_contrary_of_a_word_for_out_of_service_is_none(
+    word, excluded, told, network, read, found
+):
+    brief = {"network": {"excluded_statuses": [excluded]}}
+    layers = read(brief, mains=network(status=[word] * 2))
+    assert len(found(layers, "status-doubtful")) == told
+
+
+@pytest.mark.parametrize(
     ("word", "rates", "severity"),
     [
         ("local", None, ""),

@@ -137,3 +137,21 @@ def test_arcs_keep_their_records_in_a_window(tmp_path: Path, frame: geopandas.Ge
     row = mains.table["main_id"].str[1:].astype(int).to_numpy()
     assert len(row) > 20
     np.testing.assert_allclose(mains.xy[mains.offsets[:-1]], ends[row, 0], atol=1e-3)
+
+
+@pytest.mark.parametrize(("name", "driver"), [("net.gml", "GML"), ("net.mif", "MapInfo File")])
+def test_a_window_without_features_is_no_layer_of_which_nothing_could_be_used(
+    frame: geopandas.GeoDataFrame, tmp_path: Path, name: str, driver: str
+) -> None:
+    path = tmp_path / name
+    frame[["geometry"]].assign(name="A").to_file(path, driver=driver)
+    assert pyogrio.read_info(path)["features"] == -1  # how many there are is not known beforehand
+    settings = {"inputs": {"streets": {"source": str(path)}}}
+    brief = Brief.model_validate({**settings, "network": {"working_crs": "EPSG:32633"}})
+    aside = Window((X0 + 5000, Y0, X0 + 6000, Y0 + 900), UTM)
+    mains = frame[:1].set_geometry([shapely.LineString([(X0 + 5100, Y0), (X0 + 5300, Y0)])])
+    for window, count in ((aside, 0), (None, 300)):
+        layers = read_layers(brief, frames={"mains": mains.set_crs(UTM)}, window=window)
+        assert layers.streets is not None
+        assert len(layers.streets) == count
+        assert "nothing-usable" not in set(layers.findings.table()["rule"])

@@ -43,3 +43,30 @@ def test_mains_that_meet_at_a_flat_angle_are_not_told(run_set, layers_of):
 def test_small_mains_beside_a_large_one_are_not_told(run_set, layers_of):
     lines = [[(0, 0), (100, 0)], [(0, 0.4), (100, 0.4)]]
     assert _told(layers_of, run_set, lines, diameter=[0.6, 0.1]).empty
+
+
+BESIDE = [
+    [(10 * k, 0) for k in range(13)],
+    [(10 * k, 0.52) for k in range(11)] + [(110, 1.0), (120, 5)],
+]
+
+
+@pytest.mark.parametrize("other", [0.6, 1.2, 1.8])
+def test_a_wide_main_elsewhere_changes_nothing_of_what_is_told(other, run_set, layers_of):
+    found = _told(layers_of, run_set, [*BESIDE, [(0, 500), (50, 500)]], diameter=[0.6, 0.6, other])
+    assert len(found) == 1
+    assert "lie 0.52 m from each other over 100.0 m" in found["text"][0]
+
+
+@pytest.mark.parametrize("ways", [(1, 1), (1, -1), (-1, 1)])
+def test_mains_side_by_side_from_one_node_are_told(ways, run_set, layers_of):
+    lines = [[(0, 0), (3, side), (50, side), (100, side)] for side in (0.26, -0.26)]
+    drawn = [line[::way] for line, way in zip(lines, ways, strict=True)]
+    found = _told(layers_of, run_set, [[(-50, 0), (0, 0)], *drawn])
+    assert len(found) == 1
+    assert "lie 0.52 m from each other" in found["text"][0]
+
+
+def test_a_main_that_branches_off_in_an_arc_is_not_told(run_set, layers_of):
+    arc = [(x, x**2 / 100.0) for x in range(0, 41, 2)]  # 50 m of radius: 0.60 m off at 7.7 m
+    assert _told(layers_of, run_set, [[(-50, 0), (0, 0)], [(0, 0), (60, 0)], arc]).empty

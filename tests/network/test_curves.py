@@ -321,3 +321,32 @@ def test_noise_of_a_survey_makes_no_curve_much_tighter_than_it_is(
     assert sorted(curves["run"]) == list(range(40))
     assert (curves["axis_radius"] > least * radius).all()
     assert (curves["axis_radius"] < 1.1 * radius).all()
+
+
+def _lattice(rng: np.random.Generator) -> Array:
+    """Legs of one length or several of it, turns as elbows are made, and many that are none."""
+    turns = rng.choice([0.0, 0.0, 0.0, 3.0, -3.0, 7.5, 11.25, 15.0, -15.0, 22.5, -22.5, 45.0], 60)
+    way = np.cumsum(np.radians(turns))
+    return np.cumsum(
+        rng.choice([2.0, 5.0, 10.0]) * np.stack([np.cos(way), np.sin(way)], axis=1), axis=0
+    )
+
+
+@pytest.mark.parametrize("way", [0.0, 63.0, -110.0])
+@pytest.mark.parametrize("back", [False, True])
+def test_turns_and_legs_just_at_a_limit_are_read_the_same_wherever_they_lie(
+    way: float, back: bool
+) -> None:
+    """Legs of 6 m are five diameters of 1.2 m; 15 deg is a turn of a curve, 3 deg one at all."""
+    rng = np.random.default_rng(9)
+    lines = [_lattice(rng) for _ in range(500)]
+    hosts = rng.choice([0.3, 0.6, 1.2], len(lines))
+    turn = np.radians(way)
+    turned = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    moved = [(line @ turned + [500_000.0, 5_200_000.0])[:: -1 if back else 1] for line in lines]
+    tables = []
+    for drawn, order in ((lines, 1), (moved, -1 if back else 1)):
+        found = _found(drawn, hosts, 0.5)
+        found = found.assign(at=order * found["chainage"]).sort_values(["run", "at"])
+        tables.append(found[["run", "kind", "deflection", "axis_radius"]].reset_index(drop=True))
+    pd.testing.assert_frame_equal(*tables, rtol=1e-5)

@@ -94,6 +94,30 @@ def test_a_carrier_passes_two_arcs_as_it_does_by_their_closed_form(
     assert np.abs(np.degrees(whole) - turned).max() < 2.0
 
 
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("gap", [10.0, 15.0, 20.0, 30.0, 45.0])
+def test_two_gentle_arcs_of_one_sense_are_no_curve_of_their_mean_radius(
+    gap: float, back: bool
+) -> None:
+    """A straight half as long again as each of them makes that 1.75 times as wide as they are."""
+    lines, forms = [], []
+    for radius in (6.0, 10.0, 15.0, 20.0, 30.0, 60.0, 100.0):
+        for degrees in (15.0, 20.0, 30.0, 45.0, 60.0):
+            length = radius * np.radians(degrees)
+            for vertices in VERTICES:
+                if gap < 1.5 * length or length > 2.0 * (vertices - 1):
+                    continue
+                for lead in (LEAD, 97.3):
+                    line = _drawn([(radius, degrees)] * 2, vertices, gap, lead)
+                    lines.append(line[::-1] if back else line)
+                    forms.append(_closed_forms(radius, degrees))
+    mitre, arc = np.array(forms).T
+    found = _bends(lines)
+    assert len(lines) > 50
+    assert not _pass(found, 1.05 * arc).any()
+    assert _pass(found, 0.95 * mitre).all()
+
+
 @pytest.mark.parametrize("vertices", [4, 7, 13, 46])
 @pytest.mark.parametrize("radius", [4.0, 5.0, 6.0])
 @pytest.mark.parametrize("other", [0.0, 45.0, -45.0])
@@ -134,3 +158,36 @@ def test_wiggles_beside_an_elbow_are_not_put_back() -> None:
     found = _bends([line + rng.uniform(-0.12, 0.12, line.shape) for _ in range(60)])
     assert found["run"].tolist() == list(range(60))
     assert np.degrees(found["deflection"]).tolist() == pytest.approx([22.5] * 60, abs=1.5)
+
+
+def _alike(one: Sequence[Array], other: Sequence[Array], *, back: bool) -> None:
+    """Hold two drawings of lines to the same bends, the second in order from the other end."""
+    tables = []
+    for lines, order in ((one, 1), (other, -1 if back else 1)):
+        found = _bends(lines)
+        rows = np.lexsort([order * found["chainage"].to_numpy(), found["run"].to_numpy()])
+        tables.append(found.iloc[rows].reset_index(drop=True))
+    same = ["run", "kind", "deflection", "axis_radius"]
+    pd.testing.assert_frame_equal(*(table[same] for table in tables), rtol=1e-5)
+
+
+UNLIKE = [  # of one sense, three times as wide the second, a short straight between
+    _drawn([(radius, degrees), (3 * radius, degrees)], vertices, gap, LEAD)
+    for radius in (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)
+    for degrees in (30.0, 45.0, 60.0)
+    for vertices in VERTICES
+    for gap in (10.0, 20.0)
+]
+
+
+def test_two_arcs_are_read_the_same_from_either_end() -> None:
+    _alike(UNLIKE, [line[::-1] for line in UNLIKE], back=True)
+
+
+@pytest.mark.parametrize("way", [40.0, -69.0, 120.0])
+def test_two_arcs_are_read_the_same_wherever_they_lie(way: float) -> None:
+    """Also with turns of 15 degrees each, which is what a turn of a curve has at the most."""
+    turn = np.radians(way)
+    turned = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    moved = [line @ turned + [500_000.0, 5_200_000.0] for line in UNLIKE]
+    _alike(UNLIKE, moved, back=False)
