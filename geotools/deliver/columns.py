@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
 
+from geotools.accel import give_back
 from geotools.deliver.levels import with_known_levels
 from geotools.schema import DIMENSIONS, OUTPUTS, Field
 
@@ -147,6 +148,8 @@ def content_hash(
                 _hash_words(digest, values)
             else:
                 _hash_column(digest, values)
+            del values
+        give_back()
     return digest.hexdigest()
 
 

@@ -20,7 +20,8 @@ from geotools.tools._lots import by_rank, in_running, winners
 __all__ = ["alternatives_table"]
 
 AT_ONCE = 500_000  # pipes held against runs
-WORDED = ("outcome", "refused_by", "reason")  # told in few words
+# Told in few words, or few values.
+WORDED = ("outcome", "refused_by", "reason", "pit_count", "pull_count")
 
 
 def alternatives_table(
@@ -30,9 +31,9 @@ def alternatives_table(
 
     ``larger_for`` is the rule the winner was found by, as of `winners`.
     """
-    few = [in_words(r, WORDED) for r in (_tried(layout), _without_edits(layout, larger_for))]
-    parts = [part for part in (few[0], _not_tried(layout), few[1]) if len(part)] or few[:1]
-    del few
+    every = (_tried(layout), _not_tried(layout), _without_edits(layout, larger_for))
+    parts = [in_words(part, WORDED) for part in every if len(part)] or list(every[:1])
+    del every
     table = rows_in_order(parts, _order(parts))
     run = table.pop("run").to_numpy(dtype=np.int64)
     table["run_id"] = worded(run_ids, run)
@@ -64,8 +65,8 @@ def _pipes(layout: Layout, run: IntArray, pipe: IntArray) -> dict[str, Any]:
     return {
         "run": run,
         "carrier": worded(pipes.name.astype(object), pipe),
-        "outside": np.asarray(pipes.outside_m)[pipe],
-        "carrier_bore": bore[pipe],
+        "outside": worded(np.asarray(pipes.outside_m), pipe),
+        "carrier_bore": worded(bore, pipe),
         "capacity_ratio": in_parts(ratio, AT_ONCE, run, pipe),
     }
 

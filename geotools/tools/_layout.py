@@ -30,6 +30,7 @@ from geotools.pulls.grouting import report_grout
 from geotools.pulls.sections import section_table
 from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest
+from geotools.siting.profile import Profile
 from geotools.siting.pulled import hydraulic_columns
 from geotools.tool import Progress
 from geotools.tools._attempt import friction_band_of, profile_of
@@ -113,9 +114,7 @@ def lay_out_plan(
     del layers
     give_back()
     planned = plan_lots(ground, progress)
-    scene = ground.scene
-    ground = replace(ground, scene=None if scene is None else scene.at_rest())
-    del scene
+    ground = _planned_through(ground)
     give_back()
     return _merge(ground, planned, shutdowns, backdrop)
 
@@ -154,6 +153,12 @@ def _asked_for(ground: Shared) -> Shared:
         ),
         contest=replace(contest, verdict=verdict),
     )
+
+
+def _planned_through(ground: Shared) -> Shared:
+    """Leave what is asked for once the runs are planned through."""
+    scene, nowhere = ground.scene, Profile(ground.stations.iloc[:0], 0)
+    return replace(ground, scene=None if scene is None else scene.at_rest(), profile=nowhere)
 
 
 def _merge(ground: Shared, planned: Planned, shutdowns: pd.DataFrame, backdrop: Encoded) -> Layout:

@@ -77,9 +77,9 @@ def _told_layers(layout: Layout, brief: Brief) -> Iterator[tuple[str, pd.DataFra
 
 
 AT_STATION = 1e-9  # share of the way to the next station; nearer is at the station
-# Layers of many rows: what they tell in few words.
+# Layers of many rows: what they tell in few words, or few values.
 _WORDED = {
-    "stations": ("kind", "depth_source"),
+    "stations": ("kind", "depth_source", "cover", "depth"),
     "candidates": (),
     "forces": (),
     "quantities": ("scope", "run_id", "item", "unit"),

@@ -11,6 +11,7 @@ from geotools.network.words import (
     in_words,
     joined,
     numbered,
+    plain,
     rows_in_order,
     rows_joined,
     worded,
@@ -81,3 +82,16 @@ def test_numbers_of_words_are_written_and_hashed_as_the_texts() -> None:
     assert content_hash({"findings": held}) == content_hash({"findings": plain})
     other = in_words(plain.assign(text=["a", "b", "b"]), ["text"])
     assert content_hash({"findings": other}) != content_hash({"findings": plain})
+
+
+def test_numbers_of_few_values_are_held_as_such_and_are_the_same_again() -> None:
+    few = np.tile([1.5, np.nan, -0.25, 3.0], 30)
+    many = np.linspace(0.0, 1.0, 120)
+    table = pd.DataFrame({"few": few, "many": many, "whole": np.arange(120) % 3, "text": "a"})
+    held = in_words(table, ("few", "many", "whole", "text", "absent"))
+    kinds = held.dtypes.astype(str).to_dict()
+    assert kinds == {"few": "category", "many": "float64", "whole": "category", "text": "category"}
+    twice = rows_joined([held, held.iloc[:7]])
+    again = plain(twice)
+    wanted = pd.concat([table, table.iloc[:7]], ignore_index=True)
+    pd.testing.assert_frame_equal(again, wanted.astype({"text": "str"}))
