@@ -373,3 +373,34 @@ def test_a_string_over_two_corners_near_each_other_is_as_long_as_its_middle_line
             break
     else:
         raise AssertionError("no string lies round the corners")
+
+
+@pytest.mark.parametrize("lanes", [1, 2])
+def test_strings_in_two_streets_cost_the_dearest_lane_of_either_single_or_not(
+    lanes: int, written: Callable[..., Plan]
+) -> None:
+    """Both halves of a local street, and of a collector its only lane, or one of its two.
+
+    A lane-day costs 700 in a collector and 150 in a local street, twice that where none is left:
+    1,400 of a single lane, 700 of one of two, which is more than the 300 of the local street.
+    """
+    east = street([(-60.0, 0.0), (600.0, 0.0)], width_m=6.0, name=["East St"])
+    width = {1: 4.0, 2: 9.0}[lanes]  # so wide that the other lane stays open
+    west = street(
+        [(-500.0, 0.0), (-60.0, 0.0)],
+        **{"lanes": lanes, "width_m": width, "class": "collector", "name": ["West St"]},
+    )
+    plan = written(
+        mains=main_of([(0.0, 0.25), (300.0, 0.25)]),
+        streets=pd.concat([east, west]),
+        pit_edits=wish((0.0, 0.25), "insertion_ahead"),
+    )
+    closures, items = plan.table("closures"), plan.table("quantities")
+    mine = closures[(closures["pull_id"] != "") & (closures["street"] == "West St")]
+    assert mine[["lanes_closed", "lanes_left"]].to_numpy().tolist() == [[1, 0]]
+    row = items.index[(items["item"] == "lane closed for a day") & (items["scope"] == "pull")][0]
+    due, other = (1400.0, 700.0) if lanes == 1 else (700.0, 1400.0)
+    assert items.at[row, "rate"] == pytest.approx(due)
+    for wrong in (other, 300.0):
+        items.at[row, "rate"] = wrong
+        assert faults(plan, "pull-items"), wrong
