@@ -404,3 +404,42 @@ def test_strings_in_two_streets_cost_the_dearest_lane_of_either_single_or_not(
     for wrong in (other, 300.0):
         items.at[row, "rate"] = wrong
         assert faults(plan, "pull-items"), wrong
+
+
+def test_strings_that_begin_in_a_dearer_street_than_they_are_priced_in_are_told_with_its_name(
+    written: Callable[..., Plan],
+) -> None:
+    """Both ramps of a pit share 13.3 m, which end before the corner one ramp alone goes past.
+
+    There the strings lie 2.354 m in the primary street (1,500 a lane-day) before they come to the
+    local one (150), of which they are priced.
+    """
+    plan = written(
+        mains=main_of([(-300.0, 2.0), (300.0, 2.0)]),
+        streets=street(
+            [(-500.0, 0.0), (0.0, 0.0)],
+            [(0.0, 0.0), (500.0, 0.0)],
+            **{"class": ["primary", "local"], "name": ["Broad St", "Mill Lane"]},
+        ),
+        pit_edits=wish((-9.0, 2.0), "insertion_both"),
+    )
+    (pit,) = plan.table("pits").query("role == 'insertion_both'").to_dict("records")
+    short = 9.0 - pit["after"]
+    assert 2.0 < short < 3.0
+    closures = plan.table("closures").query("pull_id == 'R0001-L1'")
+    assert list(closures["street"]) == ["Broad St", "Mill Lane"]
+    assert list(closures["class"]) == ["primary", "local"]
+    assert closures["work_length"].iloc[0] == pytest.approx(short)
+    assert plan.table("strings").set_index("pull_id")["street"]["R0001-L1"] == "Broad St"
+    (told,) = plan.table("findings").query("rule == 'strings-other-lanes'").to_dict("records")
+    assert told["feature"] == "R0001-L1"
+    assert "1 lane for 1,500 units a day; priced are 1 lane for 150:" in told["text"]
+    items = plan.table("quantities")
+    row = items.index[(items["ref"] == "R0001-L1") & (items["item"] == "lane closed for a day")][0]
+    assert items.at[row, "rate"] == pytest.approx(150.0)
+    # Priced as they lie, the finding would be wrong; without it, the price.
+    items.at[row, "rate"] = 1500.0
+    assert faults(plan, "pull-items")
+    items.at[row, "rate"] = 150.0
+    plan.tables["findings"] = plan.table("findings").query("rule != 'strings-other-lanes'")
+    assert faults(plan, "pull-items")

@@ -10,7 +10,13 @@ from geotools.deliver.verify.coverage import opened
 from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
-from geotools.deliver.verify.sites import closures_of, closures_together, led_strings, shored
+from geotools.deliver.verify.sites import (
+    closures_of,
+    closures_together,
+    led_strings,
+    most_closed,
+    shored,
+)
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
@@ -155,17 +161,20 @@ def _traffic(plan: Plan, tally: Tally, ref: str, part: Any, days: float, row: An
     if not tally.holds(row is not None, ref, "has no lane-days"):
         return
     tally.near(row.quantity, part.lanes_taken * days, ref, "lane-days")
-    due = _dearest([_lane_day(plan, one) for one in closures_together(closures_of(plan, ref))])
-    if part.lanes_taken == 0:
+    closed = closures_of(plan, ref)
+    due = _dearest([_lane_day(plan, one) for one in closures_together(closed)])
+    told = ref in led_strings(plan)
+    if part.lanes_taken == 0 and not told:
         due = [0.0]
-    elif not due or ref in led_strings(plan):
+    right = any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due)
+    if told:
+        other = most_closed(closed) != part.lanes_taken or not right or len(due) > 1
+        tally.holds(other, ref, "a finding says that other lanes are closed, and these are priced")
         tally.skip("price of lanes that other lanes are closed for, which a finding tells of")
         return
-    tally.holds(
-        any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due),
-        ref,
-        f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}",
-    )
+    if not due:
+        return  # no lane is closed: a fault of another rule
+    tally.holds(right, ref, f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}")
 
 
 def _dearest(prices: list[list[float]]) -> list[float]:
