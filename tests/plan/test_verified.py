@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -18,6 +19,7 @@ import shapely
 import shapely.affinity
 
 import geotools
+from geotools.deliver.verify.drawn import edge_of
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL
@@ -443,3 +445,49 @@ def test_strings_that_begin_in_a_dearer_street_than_they_are_priced_in_are_told_
     items.at[row, "rate"] = 150.0
     plan.tables["findings"] = plan.table("findings").query("rule != 'strings-other-lanes'")
     assert faults(plan, "pull-items")
+
+
+def test_work_of_a_pit_across_its_street_just_before_a_corner_is_what_its_ground_takes_there(
+    written: Callable[..., Plan],
+) -> None:
+    """The main turns off at a right angle 3.28 m before the corner: of its second leg the width.
+
+    The kerb inside the corner turns 6.4 m * tan(20 deg) before it, less than 1 m from the pit.
+    """
+    plan = written(
+        mains=main_of([(-250.0, -5.3), (-3.28, -5.3), (-3.28, -125.3)]),
+        streets=street(bent(-40.0, 300.0, before=400.0), lanes=4, width_m=12.8),
+    )
+    pit = plan.table("pits").query("245 < chainage < 248").iloc[0]
+    closures = plan.table("closures")
+    (row,) = closures.index[(closures["pit_id"] == pit["pit_id"]) & (closures["pull_id"] == "")]
+    due = 3.0 + pit["width"] / 2
+    assert closures.at[row, "work_length"] == pytest.approx(due)
+    for wrong in (due - 0.3, due + 0.3):
+        closures.at[row, "work_length"] = wrong
+        assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize("degrees", [15.0, 25.0, 60.0])
+@pytest.mark.parametrize(("near", "far"), [(1.6, 4.8), (3.2, 6.4), (9.6, 12.8)])
+def test_a_lane_that_ends_just_before_a_corner_is_as_deep_as_it_is_wide(
+    degrees: float, near: float, far: float
+) -> None:
+    """The street runs east and turns right at the origin; the lane lies right of it, inside.
+
+    It ends 10 cm before the corner, past the mitre, where it is near * (1 - cos t) farther from
+    the kerb of the other leg than it is wide, or as far as the corner of the kerb is away.
+    """
+    turn = math.radians(degrees)
+    on, right = np.array([math.cos(turn), -math.sin(turn)]), [-math.sin(turn), -math.cos(turn)]
+    mitre = np.array([-math.tan(turn / 2), -1.0])
+    down = 15.24 * on
+    ring = [(-150.0, -far), (-100.0, -near), (-0.1, -near), near * mitre]
+    ring += [down + far * np.array(right), far * mitre]
+    row = SimpleNamespace(
+        geometry=shapely.Polygon(ring), lanes_closed=1, lanes_left=1, street="", class_=""
+    )
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    assert edge is not None
+    assert edge.deep > far - near + 0.02
+    assert edge.plain == pytest.approx(far - near)
