@@ -515,7 +515,7 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
     days = working_days(row["first_day"], row["last_day"])
     return (
         f"closure {short(row['closure_id'], scene)}: {lanes} lane{'s' * (lanes > 1)} shut, "
-        f"{left or 'none'} open",
+        f"{left or 'none'} open that way",  # the other direction may have its own lanes
         *([days] if days else []),
     )
 

@@ -27,6 +27,7 @@ _SEVERE = ("error", "warning")
 # Findings that tell of a value nobody measured, and those that concern every run.
 _ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
 _OF_ALL_RUNS = ("no-dem",)
+_NAMED = 3  # features of a run that a row of findings names
 _NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
 
 
@@ -337,7 +338,7 @@ def _closures(plan: Plan, run_id: str) -> Table:
         (
             ("closure", lambda r: bare(r["closure_id"]), False),
             ("lanes shut", lambda r: _number(r["lanes_closed"], 0), True),
-            ("open", lambda r: _number(r["lanes_left"], 0), True),
+            ("open that way", lambda r: _number(r["lanes_left"], 0), True),
             (f"speed{_column('closures', 'speed', plan)}",
              lambda r: _in("speed", plan, 0)(r["speed"]), True),
             (f"taper{_column('closures', 'taper', plan)}", lambda r: length(r["taper"]), True),
@@ -539,9 +540,20 @@ def _told(heading: str, frame: Any, plan: Plan, run_id: str) -> Table:
         plan,
         (
             ("rule", lambda r: str(r["rule"]), False),
+            ("of", lambda r: _concerned(str(r["feature"]), run_id, mains), False),
             ("what was found", lambda r: str(r["text"]), False),
         ),
     )
+
+
+def _concerned(feature: str, run_id: str, mains: set[str]) -> str:
+    """Return which of a run a finding is of; of many the first, a feature of no run as it is."""
+    several = [] if feature in mains else feature.split(",")
+    own = [name for name in several if _names(name, run_id, mains)] or [feature]
+    bare = _bare(run_id)
+    told = ["run" if name == run_id else bare(name) for name in own[:_NAMED]]
+    more = len(own) - len(told)
+    return ", ".join(told) + (f" and {more} more" if more else "")
 
 
 def _names(feature: str, run_id: str, mains: set[str]) -> bool:

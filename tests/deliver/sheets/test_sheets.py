@@ -291,6 +291,29 @@ def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: P
     assert heading.endswith("!: do not grout so")
 
 
+def test_a_row_of_findings_names_what_of_the_run_it_is_of(plain_plan: Path) -> None:
+    """ "This one", or "the pull", says nothing without it; of several runs those of this one."""
+    plan = load_plan(read_plan(plain_plan))
+    mains = str(plan.run("R1")["main_ids"]).split(",")
+    cases = {
+        "R1": "run",
+        "R1-L1": "L1",
+        mains[0]: mains[0],
+        "R0,R1,R10": "run",
+        "R0-L1,R1-L1,R1-L2,R10-L1": "L1, L2",
+        "R1-L1,R1-L2,R1-P1,R1-P2": "L1, L2, P1 and 1 more",
+    }
+    first = plan.tables["findings"].iloc[0].to_dict()
+    made = [
+        {**first, "severity": "warning", "rule": "r", "feature": f, "text": "run R1: t"}
+        for f in (*cases, "fid 5")
+    ]
+    told = replace(plan, tables={**plan.tables, "findings": pd.DataFrame(made)})
+    (table,) = (t for t in run_tables(told, "R1") if t.heading.startswith("Warnings"))
+    assert table.columns == ("rule", "of", "what was found")
+    assert [row[1] for row in table.rows] == [*cases.values(), "fid 5"]
+
+
 @pytest.mark.parametrize("grouted", [True, False])
 def test_grout_is_told_of_only_where_annuli_are_grouted(plain_plan: Path, grouted: bool) -> None:
     plan = load_plan(read_plan(plain_plan))
@@ -331,7 +354,7 @@ def test_strings_closures_and_valves_to_close_are_named(
     text = text_of(path)
     assert "string L1-S1, 342.0 m" in text and "L1-S1 L1 342.0 28 Tarnhollow Way" in text
     assert "L2-S1 L2 171.0 13 Elsewhere" in text
-    assert "closure P1-T1: 1 lane shut, none open working day 1.2 to 3.5" in text
+    assert "closure P1-T1: 1 lane shut, none open that way working day 1.2 to 3.5" in text
     assert "P1-T1 1 0" in text
     assert "close V1" in text  # the valve on the strip; the other is far off
     assert "V2" in text and "close V2" not in text
