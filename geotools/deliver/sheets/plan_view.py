@@ -443,9 +443,12 @@ def pit_lines(scene: Scene, pit: dict[str, Any]) -> tuple[str, ...]:
     long, wide = (figure(pit[name], "pits", name, units) for name in ("length", "width"))
     dig = scene.dig_depth(pit)
     role = str(pit["role"]).replace("_", " ")
+    size = f"{long} x {wide} {unit_of('length', units)}"
+    if pit["side_slope"] > 0:  # its ground is drawn as it is opened at the top
+        size += " at the bottom"
     return (
         f"{short(pit['pit_id'], scene)} {role}",
-        f"{long} x {wide} {unit_of('length', units)}" + (f", dug {dig} deep" if dig else ""),
+        size + (f", dug {dig} deep" if dig else ""),
         scene.depth(pit),
         f"ch {scene.chainage(pit['chainage'])}",
     )

@@ -181,7 +181,7 @@ def _pits(plan: Plan, run_id: str) -> Table:
         return _figure("pits", name, plan)
 
     return _table(
-        "Pits; depth to the invert of the host, dug to the bottom of the pit",
+        "Pits; depth to the invert of the host, dug to the bottom of the pit, wide there",
         plan.of("pits", run_id),
         plan,
         (
@@ -220,19 +220,25 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
         return say
 
     return _table(
-        "Setting out of the pits, and ramps; slopes: rise back along the ramp",
+        "Setting out of pits and ramps; sides: out for each up; slopes: rise back along the ramp",
         plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
             (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
+            ("sides", lambda r: _sides(r["side_slope"]), True),
             (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
             (f"drop to host axis{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
             ("slope of host, %", of_ramp("host_slope"), True),
             ("where the pipe rests, %", of_ramp("rest_slope"), True),
         ),
     )
+
+
+def _sides(slope: float) -> str:
+    """Return how the sides of a pit lean, out for each up."""
+    return "upright" if slope == 0 else _number(slope, 2)
 
 
 def _bends(plan: Plan, run_id: str) -> Table:
@@ -416,7 +422,7 @@ def _shutdown(plan: Plan, run_id: str) -> Table:
     unit = unit_of("length", plan.units)
     for row in plan.of("shutdowns", run_id).to_dict("records"):
         rows += [
-            ("valves to close", str(row["valves"]).replace(",", ", ")),
+            ("valves to close", str(row["valves"]).replace(",", ", ") or "none"),
             ("main that goes dry", f"{length(row['main_length'])} {unit}"),
             ("customers without water", _number(row["customers"], 0)),
             ("temporary supply", f"{length(row['temporary_supply'])} {unit}, "
