@@ -491,3 +491,22 @@ def test_a_lane_that_ends_just_before_a_corner_is_as_deep_as_it_is_wide(
     assert edge is not None
     assert edge.deep > far - near + 0.02
     assert edge.plain == pytest.approx(far - near)
+
+
+@pytest.mark.parametrize("off", [0.0, 2.0])
+def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
+    off: float, written: Callable[..., Plan]
+) -> None:
+    """Its two closures face the same traffic: none is left where the work lies in the middle."""
+    plan = written(
+        mains=main_of([(0.0, off), (300.0, off)]),
+        streets=street([(-500.0, 0.0), (600.0, 0.0)], width_m=6.0, oneway="yes"),
+        pit_edits=wish((0.0, off), "insertion_ahead"),
+    )
+    assert set(plan.table("closures")["side"]) == {"along"}
+    items = plan.table("quantities")
+    rows = items.index[(items["item"] == "lane closed for a day") & (items["scope"] != "run")]
+    due = 150.0 if off else 300.0
+    assert items.loc[rows, "rate"].to_numpy() == pytest.approx(due)
+    items.loc[rows, "rate"] = 450.0 - due
+    assert faults(plan, "pit-items") and faults(plan, "pull-items")

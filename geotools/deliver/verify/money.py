@@ -197,7 +197,7 @@ def _lane_day(plan: Plan, halves: list[Any]) -> list[float]:
     whole = rate * plan.setting("rates.full_closure_factor")
     if any(half.lanes_left for half in halves):
         return [rate]
-    if len({half.side for half in halves}) > 1:
+    if len(halves) > 1:
         return [whole]
     if first.lanes_closed > 1:
         return [rate]
