@@ -23,9 +23,9 @@ from geotools.deliver.shut import valves_to_close
 from geotools.deliver.wording import (
     chainage_text,
     depth_words,
+    dig_words,
     figure,
     in_system,
-    measured,
     unit_of,
     working_days,
 )
@@ -86,9 +86,7 @@ class Scene:
 
     def dig_depth(self, pit: Mapping[str, Any]) -> str:
         """Return what is dug at a pit; nothing where the plan does not tell."""
-        if not math.isfinite(pit["dig_depth"]):
-            return ""
-        return measured(pit["dig_depth"], "pits", "dig_depth", self.plan.units)
+        return dig_words(pit["dig_depth"], pit["deepest"], self.plan.units)
 
     def chainage(self, value: float) -> str:
         """Return a chainage as text."""
