@@ -510,3 +510,37 @@ def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
     assert items.loc[rows, "rate"].to_numpy() == pytest.approx(due)
     items.loc[rows, "rate"] = 450.0 - due
     assert faults(plan, "pit-items") and faults(plan, "pull-items")
+
+
+def test_a_pit_past_the_end_of_a_wide_street_that_goes_on_narrow_is_on_neither(
+    written: Callable[..., Plan],
+) -> None:
+    """The wide one begins at the corner, 4.55 m either side of it; the pit lies west of that.
+
+    West of the corner the street goes on 3 m wide, and the one to the north is 6.3 m wide: the pit,
+    3.35 m beside the one and more beside the other, stands on no carriageway. On the wide one it
+    would, were it as far off it abreast.
+    """
+    way = np.radians(210.0)
+    west = (250.0 * math.cos(way), 250.0 * math.sin(way))
+    plan = written(
+        mains=main_of([(-4.05, 250.0), (-4.05, 2.3), (west[0] - 4.05, west[1] + 2.3)]),
+        streets=street(
+            [(0.0, 0.0), (400.0, -28.0)],
+            [(0.0, 0.0), west],
+            [(0.0, 0.0), (0.0, 300.0)],
+            lanes=[3, 1, 2],
+            width_m=[9.1, 3.0, 6.3],
+            name=["Broad St", "Narrow St", "North St"],
+        ),
+    )
+    pits, grounds = plan.table("pits"), plan.table("pit_footprints")
+    near = shapely.distance(pits["geometry"].to_numpy(), shapely.Point(X, Y)) < 8.0
+    (pit,) = pits[near].to_dict("records")
+    (row,) = grounds.index[grounds["pit_id"] == pit["pit_id"]]
+    ground = grounds.at[row, "geometry"]
+    assert shapely.distance(ground, shapely.Point(X, Y)) < 4.5
+    assert pit["lanes_taken"] == 0
+    assert not (plan.table("findings")["rule"] == "pit-on-crossing-street").any()
+    grounds.at[row, "geometry"] = shapely.affinity.translate(ground, 20.0, 0.0)
+    assert faults(plan, "pits-in-streets")
