@@ -156,11 +156,8 @@ def _under(ground: Any, shapes: Any, halves: Any, snap: float) -> list[int]:
     under = []
     for k in np.flatnonzero(gaps < halves).tolist():
         along = shapely.buffer(shapes[k], halves[k], cap_style="flat")
-        ends = shapely.points(
-            shapely.get_coordinates(shapely.boundary(shapes[k]))
-        )  # of a ring none
-        least = halves[k]
-        if len(ends) and not shapely.intersects(along, ground):
+        least, ends = halves[k], shapely.get_parts(shapely.boundary(shapes[k]))
+        if len(ends) and not shapely.intersects(along, ground):  # a ring has no ends
             end = ends[shapely.distance(ends, ground).argmin()]
             met = shapely.dwithin(shapely.boundary(shapes), end, snap + CLOSE)
             least = halves[met].min(initial=least)
