@@ -544,3 +544,11 @@ def test_a_pit_past_the_end_of_a_wide_street_that_goes_on_narrow_is_on_neither(
     assert not (plan.table("findings")["rule"] == "pit-on-crossing-street").any()
     grounds.at[row, "geometry"] = shapely.affinity.translate(ground, 20.0, 0.0)
     assert faults(plan, "pits-in-streets")
+    # A tip that reaches 5 cm past the line across its end, and 8 cm from its kerb, is nothing.
+    on = np.array([400.0, -28.0]) / math.hypot(400.0, 28.0)
+    off = np.array([on[1], -on[0]])
+    corners = np.array([[0.0, 0.0], [-2.8, -1.6], [-1.0, -3.0]]) + 0.05 * on + 4.42 * off
+    small = shapely.affinity.translate(shapely.Polygon(corners), X, Y)
+    for step, wrong in ((0.0 * on, False), (1.0 * on - 0.5 * off, True)):
+        grounds.at[row, "geometry"] = shapely.affinity.translate(small, *step)
+        assert bool(faults(plan, "pits-in-streets")) == wrong

@@ -150,14 +150,16 @@ def in_streets(plan: Plan) -> Tally:
 def _under(ground: Any, shapes: Any, halves: Any, snap: float) -> list[int]:
     """Return the streets, of so many halves of carriageway, that a ground lies on.
 
-    Past the end of a street, where it goes on as another, it is as wide as the narrower of both.
+    Past the end of a street, where it goes on as another, it is as wide as the narrower of both;
+    so it is for what lies with no more than `TOUCH` abreast of the end of the wider one.
     """
     gaps = shapely.distance(shapes, ground)
     under = []
     for k in np.flatnonzero(gaps < halves).tolist():
         along = shapely.buffer(shapes[k], halves[k], cap_style="flat")
         least, ends = halves[k], shapely.get_parts(shapely.boundary(shapes[k]))
-        if len(ends) and not shapely.intersects(along, ground):  # a ring has no ends
+        abreast = shapely.area(shapely.intersection(along, ground))
+        if len(ends) and abreast <= TOUCH:  # a ring has no ends
             end = ends[shapely.distance(ends, ground).argmin()]
             met = shapely.dwithin(shapely.boundary(shapes), end, snap + CLOSE)
             least = halves[met].min(initial=least)
