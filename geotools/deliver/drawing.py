@@ -30,7 +30,7 @@ from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.shut import valves_to_close
-from geotools.deliver.wording import depth_words, figure, measured, working_days
+from geotools.deliver.wording import depth_words, dig_words, figure, measured, working_days
 from geotools.schema import DIMENSIONS, angle_text, length_text
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ DRAWN: dict[str, tuple[str, ...]] = {
               "governed_by", "governing_chainage", "governing_force", "governing_limit",
               "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
-             "length", "width", "street_name", "reasons"),
+             "deepest", "length", "width", "street_name", "reasons"),
     "pit_footprints": ("pit_id",),
     "bends": ("bend_id", "run_id", "chainage", "deflection", "kind", "passes"),
     "strings": ("string_id",),
@@ -270,7 +270,7 @@ def _draw_pits(drawn: Drawn, pits: Any) -> None:
             "ROLE": pit.role.replace("_", " "),
             "CHAINAGE": "at " + length_text(pit.chainage, drawn.units),
             "DEPTH": depth_words(pit.depth, pit.depth_source, drawn.units),
-            "DIG_DEPTH": f"dug {measured(pit.dig_depth, 'pits', 'dig_depth', drawn.units)}",
+            "DIG_DEPTH": f"dug {dig_words(pit.dig_depth, pit.deepest, drawn.units) or 'not known'}",
             "RUN_ID": pit.run_id,
             "DEPTH_SOURCE": pit.depth_source,
             "LENGTH": measured(pit.length, "pits", "length", drawn.units),

@@ -13,6 +13,7 @@ __all__ = [
     "chainage_text",
     "decimals",
     "depth_words",
+    "dig_words",
     "figure",
     "in_system",
     "measured",
@@ -114,6 +115,21 @@ def depth_words(depth: float, source: str, units: str) -> str:
     """Say how deep the invert lies at a pit, and that it is assumed where it is on no record."""
     text = f"invert {measured(depth, 'pits', 'depth', units)} deep"
     return f"{text}, {ASSUMED}" if source == ASSUMED else text
+
+
+def dig_words(depth: float, deepest: float, units: str) -> str:
+    """Say how deep a pit is dug at its station, and elsewhere if deeper; empty if it is not known.
+
+    ``2.15 m``, or ``2.15 to 2.60 m``: at the deepest, sides are supported and lean.
+    """
+    at, most = (
+        figure(value, "pits", name, units)
+        for value, name in ((depth, "dig_depth"), (deepest, "deepest"))
+    )
+    if at == "-":
+        return ""
+    span = f"{at} to {most}" if most not in ("-", at) and deepest > depth else at
+    return f"{span} {unit_of('length', units)}"
 
 
 def working_days(first: float, last: float) -> str:

@@ -172,10 +172,11 @@ def _added_up(stretch: Stretch) -> tuple[FloatArray, FloatArray]:
 
     Sums along all stations, taken one from another, are whole `TICK`s, so that nothing hangs on
     what other runs they go over; and they are of what is deeper than the least depth of the run,
-    so that where a main lies as deep everywhere there is nothing to round.
+    so that where a main lies as deep everywhere there is nothing to round. Where its invert stands
+    out of the ground nothing is dug: a level far off there changes nothing elsewhere on the run.
     """
     profile = stretch.profile
-    at, depth = profile.chainage, profile.column("depth")
+    at, depth = profile.chainage, np.maximum(profile.column("depth"), 0.0)
     least = _least(depth, profile.offsets)
     over = np.clip(depth - np.repeat(least, np.diff(profile.offsets)), 0.0, DEEPEST)
     over = np.nan_to_num(over)

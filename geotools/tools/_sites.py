@@ -43,6 +43,7 @@ _OF_RUNS = {1: "of one run", 2: "of two runs"}
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
+SAME_PRICE = 1e-9  # share; two prices of one thing differ by rounding only
 
 
 def report_strings(
@@ -286,43 +287,61 @@ def _string_ends(shapes: npt.NDArray[np.object_]) -> tuple[FloatArray, FloatArra
 
 
 def report_other_lanes(
-    pulls: pd.DataFrame, spaces: pd.DataFrame, strings: pd.DataFrame, findings: Findings
+    pulls: pd.DataFrame,
+    spaces: pd.DataFrame,
+    strings: pd.DataFrame,
+    currency: str,
+    findings: Findings,
 ) -> None:
-    """Report pulls whose strings close other lanes than are priced, as they lie.
+    """Report pulls whose strings close other lanes than are priced, as they lie, or dearer ones.
 
     Parameters
     ----------
     pulls : DataFrame
-        ``pull_id``, ``lanes_taken`` (priced), ``street_chain``.
+        ``pull_id``, ``lanes_taken`` (priced), ``traffic_cost``, ``string_days``, ``street_chain``.
     spaces : DataFrame
-        ``pull_id``, ``lanes_taken`` (of one street), as `string_stretches` gives them.
+        ``pull_id``, ``lanes_taken`` (of one street), as `string_stretches` gives them, and
+        ``lane_day``, what each costs a day.
     strings : DataFrame
         ``pull_id``, ``led``, ``geometry``.
+    currency : str
     findings : Findings
     """
     pulls = pulls[pulls["street_chain"] >= 0]
     names = pulls["pull_id"].to_numpy(dtype=object)
-    shut = spaces.groupby("pull_id")["lanes_taken"].max().reindex(names, fill_value=0)
-    closed, priced = shut.to_numpy(dtype=float), pulls["lanes_taken"].to_numpy(dtype=float)
+    most = spaces.groupby("pull_id")[["lanes_taken", "lane_day"]].max().reindex(names, fill_value=0)
+    closed, rate = (most[name].to_numpy(dtype=float) for name in most)
+    priced, cost, days = (
+        pulls[name].to_numpy(dtype=float) for name in ("lanes_taken", "traffic_cost", "string_days")
+    )
+    due = closed * rate
+    paid = np.where(days > 0, cost / np.where(days > 0, days, 1.0), due)
+    other = (closed != priced) | ~np.isclose(due, paid, rtol=SAME_PRICE, atol=SAME_PRICE)
     led = np.isin(names, strings.loc[strings["led"], "pull_id"].to_numpy(dtype=object))
     places = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
     for rule, rows, why in (
         ("strings-led-round", led, "are led past a place to avoid"),
         ("strings-other-lanes", ~led, "lie a little other than they are judged from their pit"),
     ):
-        told = rows & (closed != priced)
+        told = np.flatnonzero(rows & other)
         findings.add_many(
             "warning",
             rule,
             [
-                f"strings of pull {name} {why} and take {taken:.0f} lanes; {due:.0f} are priced: "
-                "move the pit, or lead them round by hand"
-                for name, taken, due in zip(names[told], closed[told], priced[told], strict=True)
+                f"strings of pull {names[k]} {why} and take {_lanes_text(closed[k], due[k])} "
+                f"{currency} a day; priced are {_lanes_text(priced[k], paid[k])}: move the pit, or "
+                "lead them round by hand"
+                for k in told
             ],
             layer="strings",
             features=names[told],
             geometry=places.loc[names[told]].to_numpy(dtype=object),
         )
+
+
+def _lanes_text(lanes: float, cost: float) -> str:
+    """Return so many lanes, and what all of them cost a day, as text."""
+    return f"{lanes:.0f} {'lane' if lanes == 1 else 'lanes'} for {cost:,.0f}"
 
 
 def report_crossing(pits: pd.DataFrame, others: Others, ground: Shared) -> None:

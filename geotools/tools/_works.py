@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,7 @@ from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
 from geotools.siting.ground_checks import hard_places, soft_places
 from geotools.siting.laydown import RampTops, ramp_ends, ramp_tops
+from geotools.siting.works import lane_day
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.net import StreetNet
@@ -36,6 +37,7 @@ from geotools.street.offsets import offset_ends
 from geotools.street.others import Others, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches
+from geotools.tools._attempt import site_rates
 from geotools.tools._outside import report_outside, report_renamed
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
@@ -142,7 +144,7 @@ def _in_street(
         _work_space(_with_days(pits, schedule, "pit_id"), ground),
         _string_space(ground, _with_days(laid, schedule, "pull_id"), strings),
     ]
-    report_other_lanes(laid, spaces[1], strings, findings)
+    report_other_lanes(laid, spaces[1], strings, ground.brief.rates.currency, findings)
     told = Encoded.moved("strings", strings, _mover(ground))  # no more is asked of where they lie
     del strings, laid
     give_back()
@@ -280,9 +282,10 @@ def _laid(
     if ground.scene is None:
         return _straight(laid, axis, run, face, box + farther, ahead)
     tops = ramp_tops(axis, ground.scene, run, face, box, ahead)
-    street = tops.street
     top = tops.top + tops.heading * farther[:, None]
-    begin = street.at + np.where(street.same, farther, -farther)
+    judged = tops.street
+    begin = judged.at + np.where(judged.same, farther, -farther)
+    street = replace(judged, at=begin)  # where they begin it may be another one
     return laid.assign(
         street_name=street.text("name"),
         street_class=street.text("class"),
@@ -445,12 +448,19 @@ def _past_its_end(
 
 
 def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) -> pd.DataFrame:
-    """Return the stretches of street the strings of every pull take as they lie."""
+    """Return the stretches of street the strings of every pull take as they lie.
+
+    With ``lane_day``, what one of their lanes costs a day.
+    """
     if ground.scene is None:
-        return pd.DataFrame(columns=["pull_id", "lanes_taken"])
+        return pd.DataFrame(columns=["pull_id", "lanes_taken", "lane_day"])
     rows = pulls.assign(pit_id=pulls["insertion_pit"], days=pulls["string_days"])
     gap = ground.brief.street.lateral_gap
-    return string_stretches(rows, strings, ground.scene.net.alike, gap=gap)
+    taken = string_stretches(rows, strings, ground.scene.net.alike, gap=gap)
+    shut, lanes = (taken[c].to_numpy(dtype=np.int64) for c in ("lanes_taken", "street_lanes"))
+    of_class = taken["street_class"].to_numpy(dtype=object)
+    each = lane_day(of_class, shut[:, None], (lanes - shut)[:, None], site_rates(ground.brief))
+    return taken.assign(lane_day=each[:, 0])
 
 
 def _prices(brief: Brief) -> Prices:

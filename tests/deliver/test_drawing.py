@@ -58,7 +58,7 @@ def plan_tables(crs: pyproj.CRS) -> dict[str, Any]:
         for at, z in ((0.0, 95.0), (150.0, 94.5), (300.0, 94.0), (400.0, 93.5))
     ]
     pit = {"run_id": "R1", "depth": 2.5, "depth_source": "assumed", "dig_depth": 2.65,
-           "length": 6.0, "width": 1.35, "street_name": NASTY}  # fmt: skip
+           "deepest": 2.9, "length": 6.0, "width": 1.35, "street_name": NASTY}  # fmt: skip
     rows: dict[str, list[dict[str, Any]]] = {
         "runs": [
             {
@@ -269,7 +269,7 @@ def test_blocks_carry_the_attributes_of_the_plan(drawn: Any) -> None:
     assert values["PIT_ID"] == "R1-P1"
     assert values["ROLE"] == "insertion ahead"
     assert values["DEPTH"] == "invert 2.50 m deep, assumed"
-    assert (values["DIG_DEPTH"], values["WIDTH"]) == ("dug 2.65 m", "1.35 m")
+    assert (values["DIG_DEPTH"], values["WIDTH"]) == ("dug 2.65 to 2.90 m", "1.35 m")
     assert values["DEPTH_SOURCE"] == "assumed"
     assert {a.dxf.tag for a in pit.attribs if not a.is_invisible} == {
         "PIT_ID", "ROLE", "CHAINAGE", "DEPTH", "DIG_DEPTH",

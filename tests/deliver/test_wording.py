@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from geotools.deliver.report_columns import packed_table
-from geotools.deliver.wording import decimals, depth_words, figure, measured, round_limit
+from geotools.deliver.wording import decimals, depth_words, dig_words, figure, measured, round_limit
 from geotools.pipe.factors import LBF, PSI
 from geotools.schema import DIMENSIONS, angle_text, quantity_text, unit_sign
 
@@ -30,6 +30,23 @@ def test_a_value_has_the_decimals_of_its_field(
     value: float, layer: str, name: str, units: str, text: str
 ) -> None:
     assert measured(value, layer, name, units) == text
+
+
+@pytest.mark.parametrize(
+    ("depth", "deepest", "units", "text"),
+    [
+        (2.15, 2.15, "si", "2.15 m"),
+        (2.15, 2.1501, "si", "2.15 m"),
+        (2.15, 2.60, "si", "2.15 to 2.60 m"),
+        (8.16 * 0.3048, 8.84 * 0.3048, "us", "8.16 to 8.84 ft"),
+        (2.15, math.nan, "si", "2.15 m"),
+        (math.nan, 2.6, "si", ""),
+    ],
+)
+def test_a_pit_that_is_dug_deeper_than_at_its_station_says_so_wherever_its_depth_stands(
+    depth: float, deepest: float, units: str, text: str
+) -> None:
+    assert dig_words(depth, deepest, units) == text
 
 
 def test_a_limit_that_is_whole_stays_as_it_is() -> None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -18,6 +19,7 @@ import shapely
 import shapely.affinity
 
 import geotools
+from geotools.deliver.verify.drawn import edge_of
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL
@@ -373,3 +375,180 @@ def test_a_string_over_two_corners_near_each_other_is_as_long_as_its_middle_line
             break
     else:
         raise AssertionError("no string lies round the corners")
+
+
+@pytest.mark.parametrize("lanes", [1, 2])
+def test_strings_in_two_streets_cost_the_dearest_lane_of_either_single_or_not(
+    lanes: int, written: Callable[..., Plan]
+) -> None:
+    """Both halves of a local street, and of a collector its only lane, or one of its two.
+
+    A lane-day costs 700 in a collector and 150 in a local street, twice that where none is left:
+    1,400 of a single lane, 700 of one of two, which is more than the 300 of the local street.
+    """
+    east = street([(-60.0, 0.0), (600.0, 0.0)], width_m=6.0, name=["East St"])
+    width = {1: 4.0, 2: 9.0}[lanes]  # so wide that the other lane stays open
+    west = street(
+        [(-500.0, 0.0), (-60.0, 0.0)],
+        **{"lanes": lanes, "width_m": width, "class": "collector", "name": ["West St"]},
+    )
+    plan = written(
+        mains=main_of([(0.0, 0.25), (300.0, 0.25)]),
+        streets=pd.concat([east, west]),
+        pit_edits=wish((0.0, 0.25), "insertion_ahead"),
+    )
+    closures, items = plan.table("closures"), plan.table("quantities")
+    mine = closures[(closures["pull_id"] != "") & (closures["street"] == "West St")]
+    assert mine[["lanes_closed", "lanes_left"]].to_numpy().tolist() == [[1, 0]]
+    row = items.index[(items["item"] == "lane closed for a day") & (items["scope"] == "pull")][0]
+    due, other = (1400.0, 700.0) if lanes == 1 else (700.0, 1400.0)
+    assert items.at[row, "rate"] == pytest.approx(due)
+    for wrong in (other, 300.0):
+        items.at[row, "rate"] = wrong
+        assert faults(plan, "pull-items"), wrong
+
+
+def test_strings_that_begin_in_a_dearer_street_than_they_are_priced_in_are_told_with_its_name(
+    written: Callable[..., Plan],
+) -> None:
+    """Both ramps of a pit share 13.3 m, which end before the corner one ramp alone goes past.
+
+    There the strings lie 2.354 m in the primary street (1,500 a lane-day) before they come to the
+    local one (150), of which they are priced.
+    """
+    plan = written(
+        mains=main_of([(-300.0, 2.0), (300.0, 2.0)]),
+        streets=street(
+            [(-500.0, 0.0), (0.0, 0.0)],
+            [(0.0, 0.0), (500.0, 0.0)],
+            **{"class": ["primary", "local"], "name": ["Broad St", "Mill Lane"]},
+        ),
+        pit_edits=wish((-9.0, 2.0), "insertion_both"),
+    )
+    (pit,) = plan.table("pits").query("role == 'insertion_both'").to_dict("records")
+    short = 9.0 - pit["after"]
+    assert 2.0 < short < 3.0
+    closures = plan.table("closures").query("pull_id == 'R0001-L1'")
+    assert list(closures["street"]) == ["Broad St", "Mill Lane"]
+    assert list(closures["class"]) == ["primary", "local"]
+    assert closures["work_length"].iloc[0] == pytest.approx(short)
+    assert plan.table("strings").set_index("pull_id")["street"]["R0001-L1"] == "Broad St"
+    (told,) = plan.table("findings").query("rule == 'strings-other-lanes'").to_dict("records")
+    assert told["feature"] == "R0001-L1"
+    assert "1 lane for 1,500 units a day; priced are 1 lane for 150:" in told["text"]
+    items = plan.table("quantities")
+    row = items.index[(items["ref"] == "R0001-L1") & (items["item"] == "lane closed for a day")][0]
+    assert items.at[row, "rate"] == pytest.approx(150.0)
+    # Priced as they lie, the finding would be wrong; without it, the price.
+    items.at[row, "rate"] = 1500.0
+    assert faults(plan, "pull-items")
+    items.at[row, "rate"] = 150.0
+    plan.tables["findings"] = plan.table("findings").query("rule != 'strings-other-lanes'")
+    assert faults(plan, "pull-items")
+
+
+def test_work_of_a_pit_across_its_street_just_before_a_corner_is_what_its_ground_takes_there(
+    written: Callable[..., Plan],
+) -> None:
+    """The main turns off at a right angle 3.28 m before the corner: of its second leg the width.
+
+    The kerb inside the corner turns 6.4 m * tan(20 deg) before it, less than 1 m from the pit.
+    """
+    plan = written(
+        mains=main_of([(-250.0, -5.3), (-3.28, -5.3), (-3.28, -125.3)]),
+        streets=street(bent(-40.0, 300.0, before=400.0), lanes=4, width_m=12.8),
+    )
+    pit = plan.table("pits").query("245 < chainage < 248").iloc[0]
+    closures = plan.table("closures")
+    (row,) = closures.index[(closures["pit_id"] == pit["pit_id"]) & (closures["pull_id"] == "")]
+    due = 3.0 + pit["width"] / 2
+    assert closures.at[row, "work_length"] == pytest.approx(due)
+    for wrong in (due - 0.3, due + 0.3):
+        closures.at[row, "work_length"] = wrong
+        assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize("degrees", [15.0, 25.0, 60.0])
+@pytest.mark.parametrize(("near", "far"), [(1.6, 4.8), (3.2, 6.4), (9.6, 12.8)])
+def test_a_lane_that_ends_just_before_a_corner_is_as_deep_as_it_is_wide(
+    degrees: float, near: float, far: float
+) -> None:
+    """The street runs east and turns right at the origin; the lane lies right of it, inside.
+
+    It ends 10 cm before the corner, past the mitre, where it is near * (1 - cos t) farther from
+    the kerb of the other leg than it is wide, or as far as the corner of the kerb is away.
+    """
+    turn = math.radians(degrees)
+    on, right = np.array([math.cos(turn), -math.sin(turn)]), [-math.sin(turn), -math.cos(turn)]
+    mitre = np.array([-math.tan(turn / 2), -1.0])
+    down = 15.24 * on
+    ring = [(-150.0, -far), (-100.0, -near), (-0.1, -near), near * mitre]
+    ring += [down + far * np.array(right), far * mitre]
+    row = SimpleNamespace(
+        geometry=shapely.Polygon(ring), lanes_closed=1, lanes_left=1, street="", class_=""
+    )
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    assert edge is not None
+    assert edge.deep > far - near + 0.02
+    assert edge.plain == pytest.approx(far - near)
+
+
+@pytest.mark.parametrize("off", [0.0, 2.0])
+def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
+    off: float, written: Callable[..., Plan]
+) -> None:
+    """Its two closures face the same traffic: none is left where the work lies in the middle."""
+    plan = written(
+        mains=main_of([(0.0, off), (300.0, off)]),
+        streets=street([(-500.0, 0.0), (600.0, 0.0)], width_m=6.0, oneway="yes"),
+        pit_edits=wish((0.0, off), "insertion_ahead"),
+    )
+    assert set(plan.table("closures")["side"]) == {"along"}
+    items = plan.table("quantities")
+    rows = items.index[(items["item"] == "lane closed for a day") & (items["scope"] != "run")]
+    due = 150.0 if off else 300.0
+    assert items.loc[rows, "rate"].to_numpy() == pytest.approx(due)
+    items.loc[rows, "rate"] = 450.0 - due
+    assert faults(plan, "pit-items") and faults(plan, "pull-items")
+
+
+def test_a_pit_past_the_end_of_a_wide_street_that_goes_on_narrow_is_on_neither(
+    written: Callable[..., Plan],
+) -> None:
+    """The wide one begins at the corner, 4.55 m either side of it; the pit lies west of that.
+
+    West of the corner the street goes on 3 m wide, and the one to the north is 6.3 m wide: the pit,
+    3.35 m beside the one and more beside the other, stands on no carriageway. On the wide one it
+    would, were it as far off it abreast.
+    """
+    way = np.radians(210.0)
+    west = (250.0 * math.cos(way), 250.0 * math.sin(way))
+    plan = written(
+        mains=main_of([(-4.05, 250.0), (-4.05, 2.3), (west[0] - 4.05, west[1] + 2.3)]),
+        streets=street(
+            [(0.0, 0.0), (400.0, -28.0)],
+            [(0.0, 0.0), west],
+            [(0.0, 0.0), (0.0, 300.0)],
+            lanes=[3, 1, 2],
+            width_m=[9.1, 3.0, 6.3],
+            name=["Broad St", "Narrow St", "North St"],
+        ),
+    )
+    pits, grounds = plan.table("pits"), plan.table("pit_footprints")
+    near = shapely.distance(pits["geometry"].to_numpy(), shapely.Point(X, Y)) < 8.0
+    (pit,) = pits[near].to_dict("records")
+    (row,) = grounds.index[grounds["pit_id"] == pit["pit_id"]]
+    ground = grounds.at[row, "geometry"]
+    assert shapely.distance(ground, shapely.Point(X, Y)) < 4.5
+    assert pit["lanes_taken"] == 0
+    assert not (plan.table("findings")["rule"] == "pit-on-crossing-street").any()
+    grounds.at[row, "geometry"] = shapely.affinity.translate(ground, 20.0, 0.0)
+    assert faults(plan, "pits-in-streets")
+    # A tip that reaches 5 cm past the line across its end, and 8 cm from its kerb, is nothing.
+    on = np.array([400.0, -28.0]) / math.hypot(400.0, 28.0)
+    off = np.array([on[1], -on[0]])
+    corners = np.array([[0.0, 0.0], [-2.8, -1.6], [-1.0, -3.0]]) + 0.05 * on + 4.42 * off
+    small = shapely.affinity.translate(shapely.Polygon(corners), X, Y)
+    for step, wrong in ((0.0 * on, False), (1.0 * on - 0.5 * off, True)):
+        grounds.at[row, "geometry"] = shapely.affinity.translate(small, *step)
+        assert bool(faults(plan, "pits-in-streets")) == wrong

@@ -111,6 +111,29 @@ def test_what_is_dug_is_the_polygon_between_ground_and_bedding_by_shapely(seed: 
         assert depths.cover[row, role] == pytest.approx(deep.min() - bedding - HOST)
 
 
+@pytest.mark.parametrize("far", [-3_000.0, -2.0, 5_000.0])
+def test_a_level_far_off_changes_what_is_dug_nowhere_but_beside_it(far: float) -> None:
+    """3 m deep, bedding 0.2 m: of a pit 10 m long 32 m2 are dug, whatever is on record 200 m on."""
+    at = np.arange(0.0, 301.0, 10.0)
+    depth = np.where(at == 250.0, far, 3.0)
+    ground = np.zeros(len(at))
+    table = pd.DataFrame(
+        {
+            "run": 0,
+            "chainage": at,
+            "depth": depth,
+            "cover": depth - HOST,
+            "ground_z": ground,
+            "axis_z": ground - depth + HOST / 2,
+        }
+    )
+    places = np.array([[0.0], [33.0], [295.0]])
+    stretch = Stretch(Profile(table, 1), np.zeros(3, dtype=np.int64), places, places + 10.0)
+    found = dug_depths(stretch, bedding=0.2)
+    assert found.area[:, 0] == pytest.approx(10.0 * 3.2)
+    assert found.squares[:, 0] == pytest.approx(10.0 * 3.2**2)
+
+
 def test_what_is_dug_hangs_on_no_other_run() -> None:
     profile, tables = runs_of(1)
     pits = pits_on(profile, 2)

@@ -308,7 +308,8 @@ def _draw_cover(page: Sequence[Piece], place: int, pen: Pen, book: Book, number:
     pen.text(left.x, top - 1.8 * text, title, size=2.6 * text, bold=True)
     under = ", ".join(w for w in (get("project"), get("client")) if w)
     pen.text(left.x, top - 5.0 * text, under or f"plan {plan.name}", size=1.5 * text)
-    facts = f"{len(plan.axes)} runs drawn on {len(book.sheets)} sheets {book.paper.name}"
+    runs, sheets = len(plan.axes), len(book.sheets)
+    facts = f"{runs} run{'s' * (runs != 1)} drawn on {sheets} sheets {book.paper.name}"
     pen.text(left.x, top - 7.6 * text, f"{facts}; made from {plan.name}", size=text)
     pen.line(
         [(left.x, top - 9.5 * text), (layout.main.right - 2 * text, top - 9.5 * text)], inks.EDGE

@@ -23,9 +23,9 @@ from geotools.deliver.shut import valves_to_close
 from geotools.deliver.wording import (
     chainage_text,
     depth_words,
+    dig_words,
     figure,
     in_system,
-    measured,
     unit_of,
     working_days,
 )
@@ -86,9 +86,7 @@ class Scene:
 
     def dig_depth(self, pit: Mapping[str, Any]) -> str:
         """Return what is dug at a pit; nothing where the plan does not tell."""
-        if not math.isfinite(pit["dig_depth"]):
-            return ""
-        return measured(pit["dig_depth"], "pits", "dig_depth", self.plan.units)
+        return dig_words(pit["dig_depth"], pit["deepest"], self.plan.units)
 
     def chainage(self, value: float) -> str:
         """Return a chainage as text."""
@@ -443,9 +441,12 @@ def pit_lines(scene: Scene, pit: dict[str, Any]) -> tuple[str, ...]:
     long, wide = (figure(pit[name], "pits", name, units) for name in ("length", "width"))
     dig = scene.dig_depth(pit)
     role = str(pit["role"]).replace("_", " ")
+    size = f"{long} x {wide} {unit_of('length', units)}"
+    if pit["side_slope"] > 0:  # its ground is drawn as it is opened at the top
+        size += " at the bottom"
     return (
         f"{short(pit['pit_id'], scene)} {role}",
-        f"{long} x {wide} {unit_of('length', units)}" + (f", dug {dig} deep" if dig else ""),
+        size + (f", dug {dig} deep" if dig else ""),
         scene.depth(pit),
         f"ch {scene.chainage(pit['chainage'])}",
     )
@@ -515,7 +516,7 @@ def _area_words(scene: Scene, table: str, row: dict[str, Any]) -> tuple[str, ...
     days = working_days(row["first_day"], row["last_day"])
     return (
         f"closure {short(row['closure_id'], scene)}: {lanes} lane{'s' * (lanes > 1)} shut, "
-        f"{left or 'none'} open",
+        f"{left or 'none'} open that way",  # the other direction may have its own lanes
         *([days] if days else []),
     )
 

@@ -27,6 +27,7 @@ _SEVERE = ("error", "warning")
 # Findings that tell of a value nobody measured, and those that concern every run.
 _ASSUMPTIONS = ("assumed-cover", "assumed-bore", "levels-filled", "levels-unknown")
 _OF_ALL_RUNS = ("no-dem",)
+_NAMED = 3  # features of a run that a row of findings names
 _NO_GROUT = "!"  # after a grout limit that a warning says is too low to grout as planned
 
 
@@ -180,7 +181,7 @@ def _pits(plan: Plan, run_id: str) -> Table:
         return _figure("pits", name, plan)
 
     return _table(
-        "Pits; depth to the invert of the host, dug to the bottom of the pit",
+        "Pits; depth to the invert of the host, dug to the bottom of the pit, wide there",
         plan.of("pits", run_id),
         plan,
         (
@@ -219,19 +220,25 @@ def _setting_out(plan: Plan, run_id: str) -> Table:
         return say
 
     return _table(
-        "Setting out of the pits, and ramps; slopes: rise back along the ramp",
+        "Setting out of pits and ramps; sides: out for each up; slopes: rise back along the ramp",
         plan.of("pits", run_id),
         plan,
         (
             ("pit", lambda r: bare(r["pit_id"]), False),
             (f"x, {plan.xy_unit}", lambda r: f"{r['x']:.{digits}f}", True),
             (f"y, {plan.xy_unit}", lambda r: f"{r['y']:.{digits}f}", True),
+            ("sides", lambda r: _sides(r["side_slope"]), True),
             (f"ramp{_column('pits', 'ramp', plan)}", of_ramp("ramp"), True),
             (f"drop to host axis{_column('pits', 'drop', plan)}", of_ramp("drop"), True),
             ("slope of host, %", of_ramp("host_slope"), True),
             ("where the pipe rests, %", of_ramp("rest_slope"), True),
         ),
     )
+
+
+def _sides(slope: float) -> str:
+    """Return how the sides of a pit lean, out for each up."""
+    return "upright" if slope == 0 else _number(slope, 2)
 
 
 def _bends(plan: Plan, run_id: str) -> Table:
@@ -337,7 +344,7 @@ def _closures(plan: Plan, run_id: str) -> Table:
         (
             ("closure", lambda r: bare(r["closure_id"]), False),
             ("lanes shut", lambda r: _number(r["lanes_closed"], 0), True),
-            ("open", lambda r: _number(r["lanes_left"], 0), True),
+            ("open that way", lambda r: _number(r["lanes_left"], 0), True),
             (f"speed{_column('closures', 'speed', plan)}",
              lambda r: _in("speed", plan, 0)(r["speed"]), True),
             (f"taper{_column('closures', 'taper', plan)}", lambda r: length(r["taper"]), True),
@@ -415,7 +422,7 @@ def _shutdown(plan: Plan, run_id: str) -> Table:
     unit = unit_of("length", plan.units)
     for row in plan.of("shutdowns", run_id).to_dict("records"):
         rows += [
-            ("valves to close", str(row["valves"]).replace(",", ", ")),
+            ("valves to close", str(row["valves"]).replace(",", ", ") or "none"),
             ("main that goes dry", f"{length(row['main_length'])} {unit}"),
             ("customers without water", _number(row["customers"], 0)),
             ("temporary supply", f"{length(row['temporary_supply'])} {unit}, "
@@ -539,9 +546,20 @@ def _told(heading: str, frame: Any, plan: Plan, run_id: str) -> Table:
         plan,
         (
             ("rule", lambda r: str(r["rule"]), False),
+            ("of", lambda r: _concerned(str(r["feature"]), run_id, mains), False),
             ("what was found", lambda r: str(r["text"]), False),
         ),
     )
+
+
+def _concerned(feature: str, run_id: str, mains: set[str]) -> str:
+    """Return which of a run a finding is of; of many the first, a feature of no run as it is."""
+    several = [] if feature in mains else feature.split(",")
+    own = [name for name in several if _names(name, run_id, mains)] or [feature]
+    bare = _bare(run_id)
+    told = ["run" if name == run_id else bare(name) for name in own[:_NAMED]]
+    more = len(own) - len(told)
+    return ", ".join(told) + (f" and {more} more" if more else "")
 
 
 def _names(feature: str, run_id: str, mains: set[str]) -> bool:

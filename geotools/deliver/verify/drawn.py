@@ -350,7 +350,9 @@ def _led_round(plan: Plan, tally: Tally, row: Any, aside: FloatArray) -> bool:
 class Edge:
     """The long edge of a closure, from its downstream end to its upstream one.
 
-    ``deep`` is how far the closure reaches from it, ``half`` the half of the street, m.
+    ``deep`` is how far the closure reaches from it, ``half`` the half of the street, m. Lanes that
+    end a little before a corner reach past its mitre, inside of it, and so farther than they are
+    wide; ``plain`` is how far all reach where that and mitres are left out.
     """
 
     line: Any
@@ -358,6 +360,7 @@ class Edge:
     at: list[float]
     deep: float
     half: float
+    plain: float
 
     def corner(self, low: float, high: float) -> float:
         """Return what corners between two places along it may add or take, m.
@@ -457,7 +460,28 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     line = shapely.LineString(edge)
     deep = float(shapely.distance(shapely.points(xy), line).max())
     at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
-    return Edge(line, turns, at, deep, _half(plan, row, deep))
+    half = _half(plan, row, deep)
+    plain = max(_off_edges(place, edge, turns, at, half) for place in xy)
+    return Edge(line, turns, at, deep, half, plain)
+
+
+def _off_edges(
+    place: FloatArray, edge: FloatArray, turns: list[float], at: list[float], half: float
+) -> float:
+    """Return how far a place lies off a line, m; by a corner, off either edge drawn through it.
+
+    A place past the mitre of a corner is nearest to the corner, or to as much of the edge there
+    as what lies ``half``, m, off the street and square off the one edge goes along the other.
+    """
+    line, point = shapely.LineString(edge), shapely.Point(place)
+    along = float(shapely.line_locate_point(line, point))
+    off = [float(shapely.distance(line, point))]
+    for k, (turn, corner) in enumerate(zip(turns, at, strict=True)):
+        if abs(along - corner) <= half * abs(math.sin(turn)) + DRAWN:
+            pairs = itertools.pairwise(edge[k : k + 3])
+            off += [abs(_in_frame(place - one, (two - one) / math.dist(one, two))[1])
+                    for one, two in pairs]  # fmt: skip
+    return min(off)
 
 
 def _half(plan: Plan, row: Any, deep: float) -> float:
@@ -606,7 +630,8 @@ def _aslant_in_work(
     """Return from where to where the ground of a pit lies along a street its main crosses, m.
 
     Told from the pit. None where the main goes along the street before the pit and behind it:
-    the work is as long as the pit then.
+    the work is as long as the pit then. By a corner of the street it is that along either leg of
+    it, or between both, that comes nearest to what is told.
     """
     edge, ground = edge_of(plan, row), plan.one("pit_footprints", "pit_id").get(pit.pit_id)
     parallel = plan.setting("street.parallel")
@@ -615,11 +640,15 @@ def _aslant_in_work(
     if all(edge.beside(pit.geometry, heading, parallel) is not None for heading in headings):
         return None
     at = shapely.line_locate_point(edge.line, pit.geometry)
-    ways = np.clip([at - BESIDE, at + BESIDE], 0.0, edge.line.length)
-    low, high = shapely.get_coordinates(shapely.line_interpolate_point(edge.line, ways))
-    heading = (high - low) / np.hypot(*(high - low))
-    along = (shapely.get_coordinates(ground.geometry) - [pit.geometry.x, pit.geometry.y]) @ heading
-    return float(along.min()), float(along.max())
+    ends = np.clip([at - BESIDE, at + BESIDE], 0.0, edge.line.length)
+    met = [ends[0], *(place for place in edge.at if ends[0] < place < ends[1]), ends[1]]
+    places = shapely.get_coordinates(shapely.line_interpolate_point(edge.line, met))
+    from_pit = shapely.get_coordinates(ground.geometry) - [pit.geometry.x, pit.geometry.y]
+    spans = []
+    for step in (places[-1] - places[0], *np.diff(places, axis=0)):
+        along = from_pit @ (step / np.hypot(*step))
+        spans.append((float(along.min()), float(along.max())))
+    return min(spans, key=lambda span: abs(span[1] - span[0] - row.work_length))
 
 
 def _work_length(
@@ -817,7 +846,7 @@ def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> Non
     """Check how far a closure reaches across the street, and its area where it is drawn whole."""
     if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
         low, high = (merging_taper(max(d, 0.0), row.speed)
-                     for d in (edge.deep / edge.mitre - DRAWN, edge.deep + DRAWN))  # fmt: skip
+                     for d in (edge.plain / edge.mitre - DRAWN, edge.deep + DRAWN))  # fmt: skip
         tally.holds(
             low <= row.taper <= high,
             row.closure_id,
@@ -863,7 +892,7 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
     )
     tally.holds(
         any(
-            edge.deep / edge.mitre - slack
+            edge.plain / edge.mitre - slack
             <= row.lanes_closed * lanes_of(plan, street).wide
             <= edge.deep + slack
             for street in near

@@ -14,8 +14,9 @@ UNKNOWN = "unclassified"  # what a street without a class is taken as
 
 @dataclass(frozen=True)
 class Lanes:
-    """Width of a lane, and how far off the centreline the middle and the kerb lie, m."""
+    """How many, width of one, and how far off the centreline the middle and the kerb lie, m."""
 
+    count: int
     wide: float
     middle: float
     kerb: float
@@ -28,7 +29,7 @@ def lanes_of(plan: Plan, street: Any) -> Lanes:
     """
     lanes = round(street.lanes) if street.lanes >= 1 else plan.setting("street.default_lanes")
     width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
-    return Lanes(width / lanes, width / lanes / 2 if lanes % 2 else 0.0, width / 2)
+    return Lanes(int(lanes), width / lanes, width / lanes / 2 if lanes % 2 else 0.0, width / 2)
 
 
 def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:

@@ -7,9 +7,16 @@ from typing import Any
 
 from geotools.deliver.verify.carriers import pipe_of
 from geotools.deliver.verify.coverage import opened
+from geotools.deliver.verify.lanes import lanes_of, streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import honoured_edits
-from geotools.deliver.verify.sites import closures_of, closures_together, led_strings, shored
+from geotools.deliver.verify.sites import (
+    closures_of,
+    closures_together,
+    led_strings,
+    most_closed,
+    shored,
+)
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
 from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
@@ -154,32 +161,48 @@ def _traffic(plan: Plan, tally: Tally, ref: str, part: Any, days: float, row: An
     if not tally.holds(row is not None, ref, "has no lane-days"):
         return
     tally.near(row.quantity, part.lanes_taken * days, ref, "lane-days")
-    due = max((_lane_day(plan, part, one) for one in closures_together(closures_of(plan, ref))),
-              default=[])  # fmt: skip
-    if part.lanes_taken == 0:
+    closed = closures_of(plan, ref)
+    due = _dearest([_lane_day(plan, one) for one in closures_together(closed)])
+    told = ref in led_strings(plan)
+    if part.lanes_taken == 0 and not told:
         due = [0.0]
-    elif not due or ref in led_strings(plan):
+    right = any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due)
+    if told:
+        other = most_closed(closed) != part.lanes_taken or not right or len(due) > 1
+        tally.holds(other, ref, "a finding says that other lanes are closed, and these are priced")
         tally.skip("price of lanes that other lanes are closed for, which a finding tells of")
         return
-    tally.holds(
-        any(abs(row.rate - one) <= EXACT * max(one, 1.0) for one in due),
-        ref,
-        f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}",
-    )
+    if not due:
+        return  # no lane is closed: a fault of another rule
+    tally.holds(right, ref, f"a lane-day costs {row.rate:.2f}, due is {due[0]:.2f}")
 
 
-def _lane_day(plan: Plan, part: Any, halves: list[Any]) -> list[float]:
-    """Return what a lane of one street costs a day; of one that may be a single lane both ways."""
+def _dearest(prices: list[list[float]]) -> list[float]:
+    """Return what the dearest of several streets may cost, of the prices each may have."""
+    least = max((min(one) for one in prices), default=0.0)
+    return sorted({price for one in prices for price in one if price >= least})
+
+
+def _lane_day(plan: Plan, halves: list[Any]) -> list[float]:
+    """Return what a lane of one street costs a day; both prices where its lanes are not known.
+
+    Of a street of one lane that one half is told closed, as of one of two lanes.
+    """
     rates = {}
     for text in plan.setting("rates.lane_day"):
         name, _, cost = text.rpartition("=")
         rates[name.strip().casefold()] = float(cost)
-    rate = rates.get(halves[0].class_, plan.setting("rates.lane_day_other"))
+    first = halves[0]
+    rate = rates.get(first.class_, plan.setting("rates.lane_day_other"))
     whole = rate * plan.setting("rates.full_closure_factor")
-    shut = len(halves) == 2 and all(half.lanes_left == 0 for half in halves)
-    if len(halves) == 1 and halves[0].lanes_left == 0 and part.lanes_taken == 1:
-        return [rate, whole]  # a street of one lane
-    return [whole if shut else rate]
+    if any(half.lanes_left for half in halves):
+        return [rate]
+    if len(halves) > 1:
+        return [whole]
+    if first.lanes_closed > 1:
+        return [rate]
+    lanes = {lanes_of(plan, one).count for one in streets_of(plan, first.street, first.class_)}
+    return [whole] if lanes == {1} else [rate] if lanes and 1 not in lanes else [rate, whole]
 
 
 def pull_items(plan: Plan) -> Tally:

@@ -495,8 +495,14 @@ def closures_together(rows: list[Any]) -> list[list[Any]]:
     return list(out.values())
 
 
+def most_closed(rows: list[Any]) -> float:
+    """Return the most lanes that closures take of one street."""
+    each = [sum(row.lanes_closed for row in one) for one in closures_together(rows)]
+    return float(max(each, default=0))
+
+
 def led_strings(plan: Plan) -> set[str]:
-    """Return the pulls of which a finding says that their strings take other lanes than priced."""
+    """Return the pulls whose strings take lanes other, or dearer, than priced, as findings say."""
     rules = ("strings-led-round", "strings-other-lanes")
     return {row.feature for row in plan.rows("findings") if row.rule in rules}
 
@@ -522,10 +528,9 @@ def string_closures(plan: Plan) -> Tally:
         days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
         rows = closures_of(plan, pull.pull_id)
-        of_street = [sum(row.lanes_closed for row in one) for one in closures_together(rows)]
-        closed = max(of_street, default=0)
+        closed = most_closed(rows)
         tally.holds(
-            (closed == pull.lanes_taken) != (pull.pull_id in moved),
+            closed == pull.lanes_taken or pull.pull_id in moved,
             pull.pull_id,
             f"its strings take {pull.lanes_taken:.0f} lanes, closed are {closed:.0f}",
         )

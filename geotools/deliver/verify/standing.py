@@ -53,8 +53,7 @@ def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any]) -> float:
         lanes = lanes_of(plan, street)
         if not shapely.dwithin(street.geometry, ground, lanes.kerb):
             continue
-        each = 2 * lanes.kerb / lanes.wide
-        give = NARROWED * lanes.wide * math.ceil(round(each) / 2)
+        give = NARROWED * lanes.wide * math.ceil(lanes.count / 2)
         slack = ON_LANE + max(give - plan.setting("street.lateral_gap"), 0.0)
         slack += plan.setting("network.snap_tolerance") if _at_end(street, ground, lanes) else 0.0
         road = shapely.buffer(

@@ -128,15 +128,15 @@ def in_streets(plan: Plan) -> Tally:
     tally = Tally("pits")
     streets = of_context(plan, "streets")
     shapes = np.array([street.geometry for street in streets], dtype=object)
-    kerbs = np.array([lanes_of(plan, street).kerb for street in streets])
+    halves = np.array([lanes_of(plan, street).kerb for street in streets]) - ON_ROAD - CLOSE
+    snap = plan.setting("network.snap_tolerance")
     told = {row.feature for row in plan.rows("findings") if row.rule == "pit-on-crossing-street"}
     pits = plan.one("pits", "pit_id")
     for row in plan.rows("pit_footprints"):
         pit = pits.get(row.pit_id)
         if pit is None or row.geometry is None:
             continue
-        gaps = shapely.distance(shapes, row.geometry)
-        under = {streets[k].name or "" for k in np.flatnonzero(gaps < kerbs - ON_ROAD - CLOSE)}
+        under = {streets[k].name or "" for k in _under(row.geometry, shapes, halves, snap)}
         own = pit.street_name or ""
         tally.holds(
             not under or own in under or row.pit_id in told,
@@ -145,6 +145,27 @@ def in_streets(plan: Plan) -> Tally:
             "finding says so",
         )
     return tally
+
+
+def _under(ground: Any, shapes: Any, halves: Any, snap: float) -> list[int]:
+    """Return the streets, of so many halves of carriageway, that a ground lies on.
+
+    Past the end of a street, where it goes on as another, it is as wide as the narrower of both;
+    so it is for what lies with no more than `TOUCH` abreast of the end of the wider one.
+    """
+    gaps = shapely.distance(shapes, ground)
+    under = []
+    for k in np.flatnonzero(gaps < halves).tolist():
+        along = shapely.buffer(shapes[k], halves[k], cap_style="flat")
+        least, ends = halves[k], shapely.get_parts(shapely.boundary(shapes[k]))
+        abreast = shapely.area(shapely.intersection(along, ground))
+        if len(ends) and abreast <= TOUCH:  # a ring has no ends
+            end = ends[shapely.distance(ends, ground).argmin()]
+            met = shapely.dwithin(shapely.boundary(shapes), end, snap + CLOSE)
+            least = halves[met].min(initial=least)
+        if gaps[k] < least:
+            under.append(k)
+    return under
 
 
 def off_street(plan: Plan) -> Tally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 import warnings
 from collections.abc import Callable
@@ -195,7 +196,7 @@ def test_pits_are_shown_to_their_bottom_with_their_ramps(
 ) -> None:
     text = text_of(plain)
     assert "8.00 x 1.35 m, dug 2.40 m deep" in text and "invert 2.25 m deep, dug 2.40 m" in text
-    assert "P2 500000.00 4000350.00 6.25 2.50 +1.00 -0.50" in text
+    assert "P2 500000.00 4000350.00 - 6.25 2.50 +1.00 -0.50" in text
     assert "P1 500000.00 4000000.00 - - - -" in text  # the insertion pit alone has a ramp
     assert "x and y of the pits in NAD83 / UTM zone 17N, EPSG:26917, in m; north is grid" in text
 
@@ -291,6 +292,50 @@ def test_a_grout_limit_that_is_warned_of_is_marked_where_it_stands(plain_plan: P
     assert heading.endswith("!: do not grout so")
 
 
+def test_pits_with_leaning_sides_say_how_they_lean_and_that_their_size_is_that_of_the_bottom(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    """Their ground is drawn as wide as it is opened, and the size beside it is less."""
+
+    def leaning(tables: dict[str, Any]) -> None:
+        pits = tables["pits"]
+        size.extend(pits.loc[1, ["length", "width"]])
+        pits["side_slope"] = [0.0, 1.5, math.nan]
+
+    size: list[float] = []
+    path = write_sheet_plan(edit=leaning)
+    text = text_of(draw(path))
+    words = f"{size[0]:.2f} x {size[1]:.2f} m"
+    assert f"{words} at the bottom" in text and text.count("at the bottom") == 1
+    tables = run_tables(load_plan(read_plan(path)), "R1")
+    (table,) = (t for t in tables if t.heading.startswith("Setting out"))
+    at = table.columns.index("sides")
+    assert [row[at] for row in table.rows] == ["upright", "1.50", "-"]
+
+
+def test_a_row_of_findings_names_what_of_the_run_it_is_of(plain_plan: Path) -> None:
+    """ "This one", or "the pull", says nothing without it; of several runs those of this one."""
+    plan = load_plan(read_plan(plain_plan))
+    mains = str(plan.run("R1")["main_ids"]).split(",")
+    cases = {
+        "R1": "run",
+        "R1-L1": "L1",
+        mains[0]: mains[0],
+        "R0,R1,R10": "run",
+        "R0-L1,R1-L1,R1-L2,R10-L1": "L1, L2",
+        "R1-L1,R1-L2,R1-P1,R1-P2": "L1, L2, P1 and 1 more",
+    }
+    first = plan.tables["findings"].iloc[0].to_dict()
+    made = [
+        {**first, "severity": "warning", "rule": "r", "feature": f, "text": "run R1: t"}
+        for f in (*cases, "fid 5")
+    ]
+    told = replace(plan, tables={**plan.tables, "findings": pd.DataFrame(made)})
+    (table,) = (t for t in run_tables(told, "R1") if t.heading.startswith("Warnings"))
+    assert table.columns == ("rule", "of", "what was found")
+    assert [row[1] for row in table.rows] == [*cases.values(), "fid 5"]
+
+
 @pytest.mark.parametrize("grouted", [True, False])
 def test_grout_is_told_of_only_where_annuli_are_grouted(plain_plan: Path, grouted: bool) -> None:
     plan = load_plan(read_plan(plain_plan))
@@ -324,6 +369,18 @@ def works(tables: dict[str, Any]) -> None:
         "geometry": shapely.MultiPoint([far, near])}])  # fmt: skip
 
 
+def test_a_shutdown_without_a_valve_to_close_says_that_there_is_none(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    def edit(tables: dict[str, Any]) -> None:
+        works(tables)
+        tables["shutdowns"]["valves"] = ""
+
+    text = text_of(draw(write_sheet_plan(edit=edit)))
+    assert "valves to close none" in text
+    assert "1 run drawn on" in text
+
+
 def test_strings_closures_and_valves_to_close_are_named(
     draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
 ) -> None:
@@ -331,7 +388,7 @@ def test_strings_closures_and_valves_to_close_are_named(
     text = text_of(path)
     assert "string L1-S1, 342.0 m" in text and "L1-S1 L1 342.0 28 Tarnhollow Way" in text
     assert "L2-S1 L2 171.0 13 Elsewhere" in text
-    assert "closure P1-T1: 1 lane shut, none open working day 1.2 to 3.5" in text
+    assert "closure P1-T1: 1 lane shut, none open that way working day 1.2 to 3.5" in text
     assert "P1-T1 1 0" in text
     assert "close V1" in text  # the valve on the strip; the other is far off
     assert "V2" in text and "close V2" not in text
