@@ -1,4 +1,4 @@
-"""Pits on carriageway that none of their closures takes, or of another name: findings."""
+"""Pits on carriageway that no closure of theirs takes, or of a street not theirs: findings."""
 
 from __future__ import annotations
 
@@ -20,13 +20,66 @@ from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
 from geotools.street.net import StreetNet
 from geotools.tools._shared import Shared
 
-__all__ = ["report_outside", "report_renamed"]
+__all__ = ["report_crossing", "report_outside", "report_renamed"]
 
 Polygons = npt.NDArray[np.object_]
 LEAST_M2 = 0.01  # of carriageway that count as stood on
 MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as closures do
 DRAWN = 1e-3  # m
+AT_ONCE = 5_000  # pits held against the streets at once
 FOLDED = 2.0  # ``2 tan(t/2)`` of a right angle: closures round more of a turn may fold over
+
+
+def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
+    """Report pits that stand on the carriageway of a street that is not theirs.
+
+    A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
+    takes room of the crossing street too, whose lanes are neither closed nor priced; nor need any
+    of its own be, where the main ends beside the carriageway.
+    """
+    if ground.scene is None or not len(pits):
+        return
+    net = ground.scene.net
+    by = _others(pits, net)
+    on = by.gap < net.column("width")[by.line] / 2 - TOUCH
+    on &= by.name != by.own
+    rows = pd.DataFrame({"pit": by.pit[on], "name": by.name[on]}).drop_duplicates()
+    names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
+    ground.layers.findings.add_points(
+        "warning",
+        "pit-on-crossing-street",
+        [
+            f"pit {pit_id} stands on {street or 'a street without a name'} too, no lane of which "
+            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, {do}."
+            for pit_id, street, mine, do in zip(
+                names,
+                rows["name"],
+                _own_lanes(pits.iloc[rows["pit"]]),
+                _remedies(pits.iloc[rows["pit"]]),
+                strict=True,
+            )
+        ],
+        layer="pits",
+        features=names,
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
+    )
+
+
+def _remedies(pits: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Say what to do of each pit on a street that is not its own."""
+    moved, tied = "or move the pit", "or tie in outside the intersection"
+    return np.where(pits["street_chain"].to_numpy() < 0, moved, tied).astype(object)
+
+
+def _own_lanes(pits: pd.DataFrame) -> list[str]:
+    """Say of the lanes of each pit's own street what is closed and priced."""
+    own = pits["street_name"].astype(object)  # it may be held as numbers of words
+    own = own.where(own != "", "the street it is in")
+    own = own.where(pits["street_chain"] >= 0, "any other street")
+    return [
+        f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
+        for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
+    ]
 
 
 def report_outside(pits: pd.DataFrame, closures: pd.DataFrame, ground: Shared) -> None:
@@ -145,24 +198,70 @@ def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> tuple[IntArray,
     folded = turned_between(net, chain, at - far, at + far) > FOLDED
     doubt = (due > pits["lanes_taken"].to_numpy()) | other[0] | other[1] | folded
     own = np.flatnonzero(doubt)
-    row, beyond = _of_one_name(pits, shapes, net)
-    return np.concatenate([own, row]), np.concatenate([chain[own], beyond])
+    by = _others(pits, net)
+    alike = by.name == by.own
+    return np.concatenate([own, by.pit[alike]]), np.concatenate([chain[own], by.chain[alike]])
 
 
-def _of_one_name(pits: pd.DataFrame, shapes: Polygons, net: StreetNet) -> tuple[IntArray, IntArray]:
-    """Return pits, and other chains so near that bear the name of their street there."""
+class _Others(NamedTuple):
+    """Pits by streets that are not the ones they are in: arrays of shape (k,).
+
+    Attributes
+    ----------
+    pit, chain : ndarray of int64
+        Row of the pit, and the chain of streets.
+    line : ndarray of int64
+        The centreline of the chain nearest to the pit.
+    gap : ndarray
+        Distance of the pit from the chain, m.
+    name, own : ndarray of str
+        Of that centreline, and of the street the pit is in.
+    """
+
+    pit: IntArray
+    chain: IntArray
+    line: IntArray
+    gap: FloatArray
+    name: Polygons
+    own: Polygons
+
+
+def _others(pits: pd.DataFrame, net: StreetNet) -> _Others:
+    """Return all chains so near to pits, but their own, that these may stand on them."""
     streets = to_linestrings(net.chains.xy, net.chains.offsets)
-    most = float(net.table["width"].max()) / 2
+    tree, most = shapely.STRtree(streets), float(net.column("width").max(initial=0.0)) / 2
+    shapes: Polygons = pits["ground"].to_numpy(dtype=object)
+    own = pits["street_chain"].to_numpy(dtype=np.int64)
+    parts = [
+        _near_others(tree, shapes[k : k + AT_ONCE], own[k : k + AT_ONCE], most)
+        + np.array([[k], [0]])
+        for k in range(0, len(pits), AT_ONCE)
+    ]
+    pit, chain = np.concatenate(parts, axis=1)
+    nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
+    line = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
+    return _Others(
+        pit=pit,
+        chain=chain,
+        line=line,
+        gap=shapely.distance(streets[chain], shapes[pit]),
+        name=net.column("name")[line],
+        own=pits["street_name"].to_numpy(dtype=object)[pit],
+    )
+
+
+def _near_others(
+    tree: shapely.STRtree, shapes: npt.NDArray[np.object_], own: IntArray, most: float
+) -> IntArray:
+    """Return shapes and the streets within a distance of them that are not their own, (2, k).
+
+    Most streets so near are a pit's own: none of them is measured, for they are long.
+    """
     around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
-    row, chain = shapely.STRtree(streets).query(shapely.box(*around.T))
-    other = pits["street_chain"].to_numpy(dtype=np.int64)[row] != chain
-    row, chain = row[other], chain[other]
-    near = shapely.dwithin(streets[chain], shapes[row], most)
-    row, chain = row[near], chain[near]
-    spot = shapely.get_point(shapely.shortest_line(streets[chain], shapes[row]), 0)
-    there = net.line_at(chain, shapely.line_locate_point(streets[chain], spot))
-    alike = net.column("name")[there] == pits["street_name"].to_numpy(dtype=object)[row]
-    return row[alike], chain[alike]
+    pit, chain = tree.query(shapely.box(*around.T))
+    pit, chain = pit[own[pit] != chain], chain[own[pit] != chain]
+    near = shapely.dwithin(tree.geometries[chain], shapes[pit], most)
+    return np.stack([pit[near], chain[near]])
 
 
 def _carriageways(

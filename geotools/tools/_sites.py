@@ -13,12 +13,11 @@ from geotools.brief import Brief
 from geotools.estimate.quantities import Prices, shared_saving
 from geotools.estimate.schedule import OPENING, PULLING
 from geotools.intake.findings import Findings
-from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
-from geotools.street.lanes import TOUCH
 from geotools.tools._shared import Shared
 
 __all__ = [
@@ -26,7 +25,6 @@ __all__ = [
     "report_beyond",
     "report_blocked",
     "report_closures",
-    "report_crossing",
     "report_cut_closures",
     "report_deep",
     "report_other_lanes",
@@ -42,7 +40,6 @@ _OF_RUNS = {1: "of one run", 2: "of two runs"}
 HOLE_M = 0.5  # half of what is dug up at a service or a tee; common practice, no source
 TOUCH_M2 = 0.01  # m2 of ground shared that count as lying on it
 LACKING = 1.0  # m of taper and buffer that are not worth a word
-AT_ONCE = 5_000  # pits held against the streets at once
 
 
 def report_strings(
@@ -325,70 +322,6 @@ def report_other_lanes(
         )
 
 
-def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
-    """Report pits that stand on the carriageway of a street that is not theirs.
-
-    A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
-    takes room of the crossing street too, whose lanes are neither closed nor priced; nor need any
-    of its own be, where the main ends beside the carriageway.
-    """
-    if ground.scene is None or not len(pits):
-        return
-    net = ground.scene.net
-    streets = to_linestrings(net.chains.xy, net.chains.offsets)
-    shapes: npt.NDArray[np.object_] = pits["ground"].to_numpy(dtype=object)
-    most = float(net.table["width"].max()) / 2
-    own = pits["street_chain"].to_numpy(dtype=np.int64)
-    tree = shapely.STRtree(streets)
-    parts = [
-        _near_others(tree, shapes[k : k + AT_ONCE], own[k : k + AT_ONCE], most)
-        + np.array([[k], [0]])
-        for k in range(0, len(pits), AT_ONCE)
-    ]
-    pit, chain = np.concatenate(parts, axis=1)
-    nearest = shapely.get_point(shapely.shortest_line(streets[chain], shapes[pit]), 0)
-    row = net.line_at(chain, shapely.line_locate_point(streets[chain], nearest))
-    gap = shapely.distance(streets[chain], shapes[pit])
-    name = net.table["name"].to_numpy(dtype=object)[row]
-    own = pits["street_name"].to_numpy(dtype=object)[pit]
-    on = gap < net.table["width"].to_numpy(dtype=float)[row] / 2 - TOUCH
-    on &= name != own
-    rows = pd.DataFrame({"pit": pit[on], "name": name[on], "own": own[on]}).drop_duplicates()
-    names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
-    ground.layers.findings.add_points(
-        "warning",
-        "pit-on-crossing-street",
-        [
-            f"pit {pit_id} stands on {street or 'a street without a name'} too, no lane of which "
-            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, {do}."
-            for pit_id, street, mine, do in zip(
-                names,
-                rows["name"],
-                _own_lanes(pits.iloc[rows["pit"]]),
-                _remedies(pits.iloc[rows["pit"]]),
-                strict=True,
-            )
-        ],
-        layer="pits",
-        features=names,
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
-    )
-
-
-def _near_others(
-    tree: shapely.STRtree, shapes: npt.NDArray[np.object_], own: IntArray, most: float
-) -> IntArray:
-    """Return shapes and the streets within a distance of them that are not their own, (2, k).
-
-    Most streets so near are a pit's own: none of them is measured, for they are long.
-    """
-    around = shapely.bounds(shapes) + np.array([-most, -most, most, most])
-    pit, chain = tree.query(shapely.box(*around.T))
-    pit, chain = pit[own[pit] != chain], chain[own[pit] != chain]
-    near = shapely.dwithin(tree.geometries[chain], shapes[pit], most)
-    return np.stack([pit[near], chain[near]])
-
-
 def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
     """Report pits that take lanes of a street their main crosses, told by their ground."""
     aslant = np.isfinite(pits["street_begin"].to_numpy(dtype=float))
@@ -413,23 +346,6 @@ def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
         features=names,
         xy=rows[["x", "y"]].to_numpy(dtype=float),
     )
-
-
-def _remedies(pits: pd.DataFrame) -> npt.NDArray[np.object_]:
-    """Say what to do of each pit on a street that is not its own."""
-    moved, tied = "or move the pit", "or tie in outside the intersection"
-    return np.where(pits["street_chain"].to_numpy() < 0, moved, tied).astype(object)
-
-
-def _own_lanes(pits: pd.DataFrame) -> list[str]:
-    """Say of the lanes of each pit's own street what is closed and priced."""
-    own = pits["street_name"].astype(object)  # it may be held as numbers of words
-    own = own.where(own != "", "the street it is in")
-    own = own.where(pits["street_chain"] >= 0, "any other street")
-    return [
-        f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
-        for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
-    ]
 
 
 def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:

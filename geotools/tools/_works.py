@@ -34,14 +34,13 @@ from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches
-from geotools.tools._outside import report_outside, report_renamed
+from geotools.tools._outside import report_crossing, report_outside, report_renamed
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
     report_aslant,
     report_beyond,
     report_blocked,
     report_closures,
-    report_crossing,
     report_cut_closures,
     report_deep,
     report_other_lanes,
