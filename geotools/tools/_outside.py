@@ -13,7 +13,7 @@ import pandas as pd
 import shapely
 from shapely.ops import substring
 
-from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, to_linestrings
 from geotools.schema import quantity_text
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
@@ -23,6 +23,7 @@ from geotools.tools._shared import Shared
 __all__ = ["report_crossing", "report_outside", "report_renamed"]
 
 Polygons = npt.NDArray[np.object_]
+Words = npt.NDArray[np.object_]
 LEAST_M2 = 0.01  # of carriageway that count as stood on
 MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as closures do
 DRAWN = 1e-3  # m
@@ -42,7 +43,7 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
     net = ground.scene.net
     by = _others(pits, net)
     on = by.gap < net.column("width")[by.line] / 2 - TOUCH
-    on &= by.name != by.own
+    on &= ~by.alike
     rows = pd.DataFrame({"pit": by.pit[on], "name": by.name[on]}).drop_duplicates()
     names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
     ground.layers.findings.add_points(
@@ -199,8 +200,8 @@ def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> tuple[IntArray,
     doubt = (due > pits["lanes_taken"].to_numpy()) | other[0] | other[1] | folded
     own = np.flatnonzero(doubt)
     by = _others(pits, net)
-    alike = by.name == by.own
-    return np.concatenate([own, by.pit[alike]]), np.concatenate([chain[own], by.chain[alike]])
+    row, beyond = by.pit[by.alike], by.chain[by.alike]
+    return np.concatenate([own, row]), np.concatenate([chain[own], beyond])
 
 
 class _Others(NamedTuple):
@@ -222,8 +223,13 @@ class _Others(NamedTuple):
     chain: IntArray
     line: IntArray
     gap: FloatArray
-    name: Polygons
-    own: Polygons
+    name: Words
+    own: Words
+
+    @property
+    def alike(self) -> BoolArray:
+        """Whether it bears the name of the pit's street; one without a name bears none."""
+        return np.asarray((self.name == self.own) & (self.name != ""), dtype=np.bool_)
 
 
 def _others(pits: pd.DataFrame, net: StreetNet) -> _Others:

@@ -615,14 +615,18 @@ def test_strings_never_close_every_lane_of_an_arterial() -> None:
     assert (layers["pulls"]["lanes_taken"] == 1).all()
 
 
+@pytest.mark.parametrize("names", [("Street 0", "Street 1"), ("", "")])
 @pytest.mark.parametrize(("aside", "lanes"), [(2.0, 1), (7.0, 0)])
 def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
-    aside: float, lanes: int
+    aside: float, lanes: int, names: tuple[str, str]
 ) -> None:
-    """The main ends in the crossing street, where it is tied in; the other end is clear of it."""
+    """The main ends in the crossing street, where it is tied in; the other end is clear of it.
+
+    Streets without a name are two streets, as those of two names are.
+    """
     layers = planned(
         mains=main_of([(0.0, aside), (400.0, aside)]),
-        streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)]),
+        streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)], name=names),
     )
     told = layers["findings"].query("rule == 'pit-on-crossing-street'")
     pit = layers["pits"].iloc[0]
@@ -631,9 +635,11 @@ def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
     closed = layers["closures"].query(f"pit_id == '{pit['pit_id']}' and pull_id == ''")
     assert (len(closed) > 0) == (lanes > 0)
     (text,) = told["text"]
-    assert "stands on Street 1 too, no lane of which is closed or priced, " in text
-    assert ("1 of Street 0 is;" if lanes else "nor any of Street 0;") in text
+    other, own = names[1] or "a street without a name", names[0] or "the street it is in"
+    assert f"stands on {other} too, no lane of which is closed or priced, " in text
+    assert (f"1 of {own} is;" if lanes else f"nor any of {own};") in text
     assert told["severity"].tolist() == ["warning"]
+    assert "pit-outside-closures" not in set(layers["findings"]["rule"])
 
 
 def test_what_streets_do_not_say_is_told_with_what_is_taken_instead() -> None:
