@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import partial
+from dataclasses import dataclass
+from functools import cache, partial
 from itertools import combinations
 from typing import Any, NamedTuple
 
@@ -11,9 +12,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.ops import substring
 
-from geotools.network.ragged import BoolArray, FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    offsets_of,
+    spread_out,
+    to_linestrings,
+)
+from geotools.network.stretches import EDGE
 from geotools.schema import quantity_text
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
@@ -100,6 +108,7 @@ def report_outside(pits: pd.DataFrame, closures: pd.DataFrame, ground: Shared) -
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     area = np.zeros(len(pits))
     doubtful, others = _doubtful(pits, net, gap)
+    lines = cache(partial(_Lines.of, net, gap))  # many pits stand by one chain
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
         chains = np.unique(np.append(others[doubtful == pit], chain[pit])).tolist()
@@ -108,7 +117,7 @@ def report_outside(pits: pd.DataFrame, closures: pd.DataFrame, ground: Shared) -
                 shapely.intersection(shapes[pit], road),
                 shapely.buffer(closed, narrowed, join_style="mitre"),
             )
-            for road, narrowed in _carriageways(net, chains, shapes[pit], gap)
+            for road, narrowed in _carriageways(list(map(lines, chains)), shapes[pit])
         ]
         area[pit] = float(shapely.area(shapely.union_all(open_)))
     _tell(pits, area, ground)
@@ -157,10 +166,11 @@ def report_renamed(pits: pd.DataFrame, ground: Shared) -> None:
     renamed = np.abs(net.piece_of(chain, high) - net.piece_of(chain, low)) > 1
     for edge in (low, high):
         renamed |= names[net.line_at(chain, edge)] != own
+    lines = cache(partial(_Lines.of, net, gap))
     for k in np.flatnonzero(renamed).tolist():
         under = {
             one.name
-            for one in _stretches(net, int(chain[k]), shapes[k], gap)
+            for one in lines(int(chain[k])).by(shapes[k])
             if shapely.distance(one.line, shapes[k]) < one.kerb - TOUCH
         }
         told += [(k, name) for name in sorted(under) if own[k] not in under]
@@ -270,9 +280,7 @@ def _near_others(
     return np.stack([pit[near], chain[near]])
 
 
-def _carriageways(
-    net: StreetNet, chains: list[int], ground: Any, gap: float
-) -> Iterator[tuple[Any, float]]:
+def _carriageways(lines: list[_Lines], ground: Any) -> Iterator[tuple[Any, float]]:
     """Yield the carriageways along chains by a ground, and how far their lanes give way, m.
 
     Line by line, and round the corners where two lines of one name meet end to end: the outer
@@ -280,7 +288,7 @@ def _carriageways(
     the kerb as well as from the pit.
     """
     drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
-    stretches = [one for chain in chains for one in _stretches(net, chain, ground, gap)]
+    stretches = [one for of_chain in lines for one in of_chain.by(ground)]
     for one in stretches:
         yield drawn(one.line, one.half()), one.narrowed + DRAWN
     for one, two in combinations(stretches, 2):
@@ -303,23 +311,48 @@ class _Stretch(NamedTuple):
         return float(max(self.kerb - self.narrowed, DRAWN))
 
 
-def _stretches(net: StreetNet, chain: int, ground: Any, gap: float) -> Iterator[_Stretch]:
-    """Yield the lines of a chain whose carriageway a ground lies by."""
-    line = to_linestrings(*_vertices(net, chain))[0]
-    run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
-    first, last = np.searchsorted(run, [chain, chain + 1])
-    pieces = net.chains.pieces.iloc[first:last]
-    starts = pieces["start"].to_numpy(dtype=float).tolist()
-    for low, high, row in zip(
-        starts, [*starts[1:], float(net.lengths[chain])], pieces["line"].tolist(), strict=True
-    ):
-        width, lanes = (float(net.column(name)[row]) for name in ("width", "lanes"))
-        part = substring(line, low, high)
+@dataclass(frozen=True)
+class _Lines:
+    """The lines of a chain, with what `_Stretch` says of each; arrays of shape (k,)."""
+
+    line: Polygons
+    kerb: FloatArray
+    narrowed: FloatArray
+    name: Words
+
+    @classmethod
+    def of(cls, net: StreetNet, gap: float, chain: int) -> _Lines:
+        """Take those of a chain; ``gap`` is the room between pit and traffic, m."""
+        run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
+        first, last = np.searchsorted(run, [chain, chain + 1])
+        pieces = net.chains.pieces.iloc[first:last]
+        row = pieces["line"].to_numpy(dtype=np.int64)
+        width, lanes = (net.column(name)[row] for name in ("width", "lanes"))
+        each = (1 - LEAST_LANE_SHARE) * width / np.maximum(lanes, 1.0)
+        return cls(
+            line=_cut(net, chain, pieces["start"].to_numpy(dtype=float)),
+            kerb=width / 2,
+            narrowed=np.maximum(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH,
+            name=net.column("name")[row],
+        )
+
+    def by(self, ground: Any) -> Iterator[_Stretch]:
+        """Yield those whose carriageway a ground lies by."""
         # At a corner carriageway goes out so much farther than half of it.
-        if shapely.distance(part, ground) < MITRE * width / 2:
-            each = (1 - LEAST_LANE_SHARE) * width / max(lanes, 1.0)
-            narrowed = max(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH
-            yield _Stretch(part, width / 2, narrowed, str(net.column("name")[row]))
+        near = shapely.distance(self.line, ground) < MITRE * self.kerb
+        for k in np.flatnonzero(near).tolist():
+            yield _Stretch(
+                self.line[k], float(self.kerb[k]), float(self.narrowed[k]), str(self.name[k])
+            )
+
+
+def _cut(net: StreetNet, chain: int, starts: FloatArray) -> Polygons:
+    """Return a chain cut where its pieces start, m along it: at vertices, all of them."""
+    first, last = net.chains.offsets[chain : chain + 2]
+    cuts = np.searchsorted(net.places.at[first:last], starts - EDGE)
+    ends = np.append(cuts[1:], last - first - 1)
+    row, place = spread_out(ends - cuts + 1)
+    return to_linestrings(net.chains.xy[first + cuts[row] + place], offsets_of(ends - cuts + 1))
 
 
 def _joined(one: Any, two: Any) -> Any:
@@ -331,9 +364,3 @@ def _joined(one: Any, two: Any) -> Any:
                     np.concatenate([shapely.get_coordinates(line) for line in (first, then)])
                 )
     return None
-
-
-def _vertices(net: StreetNet, chain: int) -> tuple[FloatArray, IntArray]:
-    """Return the vertices of a chain, and their offsets."""
-    first, last = net.chains.offsets[chain : chain + 2]
-    return net.chains.xy[first:last], np.array([0, last - first])
