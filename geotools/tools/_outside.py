@@ -50,9 +50,8 @@ def report_crossing(pits: pd.DataFrame, ground: Shared) -> None:
         return
     net = ground.scene.net
     by = _others(pits, net)
-    on = by.gap < net.column("width")[by.line] / 2 - TOUCH
-    on &= ~by.alike
-    rows = pd.DataFrame({"pit": by.pit[on], "name": by.name[on]}).drop_duplicates()
+    told = {"pit": by.pit[by.crossing], "name": by.name[by.crossing]}
+    rows = pd.DataFrame(told).drop_duplicates()
     names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
     ground.layers.findings.add_points(
         "warning",
@@ -210,8 +209,8 @@ def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> tuple[IntArray,
     doubt = (due > pits["lanes_taken"].to_numpy()) | other[0] | other[1] | folded
     own = np.flatnonzero(doubt)
     by = _others(pits, net)
-    row, beyond = by.pit[by.alike], by.chain[by.alike]
-    return np.concatenate([own, row]), np.concatenate([chain[own], beyond])
+    on = by.alike & ~by.crossing
+    return np.concatenate([own, by.pit[on]]), np.concatenate([chain[own], by.chain[on]])
 
 
 class _Others(NamedTuple):
@@ -221,25 +220,29 @@ class _Others(NamedTuple):
     ----------
     pit, chain : ndarray of int64
         Row of the pit, and the chain of streets.
-    line : ndarray of int64
-        The centreline of the chain nearest to the pit.
-    gap : ndarray
-        Distance of the pit from the chain, m.
+    gap, kerb : ndarray
+        Distance of the pit from the chain, and half the carriageway's width there, m.
     name, own : ndarray of str
-        Of that centreline, and of the street the pit is in.
+        Of the chain by the pit, and of the street the pit is in.
     """
 
     pit: IntArray
     chain: IntArray
-    line: IntArray
     gap: FloatArray
+    kerb: FloatArray
     name: Words
     own: Words
 
     @property
     def alike(self) -> BoolArray:
-        """Whether it bears the name of the pit's street; one without a name bears none."""
-        return np.asarray((self.name == self.own) & (self.name != ""), dtype=np.bool_)
+        """Whether it may be the pit's street that goes on, by its name."""
+        return np.asarray(self.name == self.own, dtype=np.bool_)
+
+    @property
+    def crossing(self) -> BoolArray:
+        """Whether the pit stands on it, as on another street: no name is no common one."""
+        other = ~self.alike | (self.name == "")
+        return np.asarray((self.gap < self.kerb - TOUCH) & other, dtype=np.bool_)
 
 
 def _others(pits: pd.DataFrame, net: StreetNet) -> _Others:
@@ -259,8 +262,8 @@ def _others(pits: pd.DataFrame, net: StreetNet) -> _Others:
     return _Others(
         pit=pit,
         chain=chain,
-        line=line,
         gap=shapely.distance(streets[chain], shapes[pit]),
+        kerb=net.column("width")[line] / 2,
         name=net.column("name")[line],
         own=pits["street_name"].to_numpy(dtype=object)[pit],
     )

@@ -618,16 +618,20 @@ def test_strings_never_close_every_lane_of_an_arterial() -> None:
 @pytest.mark.parametrize("names", [("Street 0", "Street 1"), ("", "")])
 @pytest.mark.parametrize(("aside", "lanes"), [(2.0, 1), (7.0, 0)])
 def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
-    aside: float, lanes: int, names: tuple[str, str]
+    aside: float, lanes: int, names: tuple[str, str], tmp_path: Path
 ) -> None:
     """The main ends in the crossing street, where it is tied in; the other end is clear of it.
 
     Streets without a name are two streets, as those of two names are.
     """
-    layers = planned(
+    out = tmp_path / "plan.gpkg"
+    layers = geotools.plan(
+        settings=PIPE,
         mains=main_of([(0.0, aside), (400.0, aside)]),
         streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)], name=names),
-    )
+        output=out,
+    ).layers
+    assert not geotools.verify(out).failed
     told = layers["findings"].query("rule == 'pit-on-crossing-street'")
     pit = layers["pits"].iloc[0]
     assert told["feature"].tolist() == [pit["pit_id"]]
@@ -924,6 +928,22 @@ def test_a_pit_that_goes_on_to_where_its_street_is_wider_is_told(tmp_path: Path)
     told = layers["findings"].query("rule == 'pit-outside-closures'")
     assert told["feature"].tolist() == [pit]
     assert "3.4 m\u00b2 more than its closures take" in told["text"].iloc[0]
+    assert not geotools.verify(out).failed
+
+
+def test_a_pit_on_the_outer_corner_of_streets_without_a_name_is_told(tmp_path: Path) -> None:
+    """Both legs end in the node: off the ends of their centrelines, on the carriageway's mitre."""
+    legs = [(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (0.0, -300.0)]
+    main = main_of([(-250.0, 2.9), (2.9, 2.9), (2.9, -250.0)])
+    out = tmp_path / "plan.gpkg"
+    roads = street(*legs, [(0.0, 0.0), (200.0, 200.0)], name=[""] * 3)
+    layers = geotools.plan(
+        settings={**PIPE, "street.max_turn": "30 deg"}, mains=main, streets=roads, output=out
+    ).layers
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    pit = next(name for name in ground.index if ground[name].distance(shapely.Point(X, Y)) < 6)
+    told = layers["findings"].query(f"feature == '{pit}'")["rule"]
+    assert {"pit-outside-closures", "pit-on-crossing-street"} & set(told)
     assert not geotools.verify(out).failed
 
 
