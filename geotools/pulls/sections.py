@@ -9,7 +9,7 @@ import pandas as pd
 
 from geotools.brief import Brief
 from geotools.network.places import Places
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, spread_out
 from geotools.pipe.catalogue import CarrierColumns
 from geotools.pipe.external import grout_injection_limit_pa, grout_lift_count
 from geotools.pipe.factors import GRAVITY, HOUR, WATER_DENSITY
@@ -168,7 +168,8 @@ def _levels(
         level[place], along[place] = places.interpolate(run, where, z), where
     between = np.ones(len(level), dtype=bool)
     between[offsets[:-1]] = between[offsets[:-1] + 1] = False
-    rows = np.repeat(first - offsets_of(inside)[:-1], inside) + np.arange(inside.sum())
+    pull, place = spread_out(inside)
+    rows = first[pull] + place
     level[between], along[between] = z[rows], at[rows]
     return (*_extreme(level, along, offsets, np.fmin), *_extreme(level, along, offsets, np.fmax))
 

@@ -185,9 +185,9 @@ class _Walk:
     rates: SiteRates
 
     def _street(self, rows: IntArray, step: int) -> IntArray:
-        spots = self.spots
-        first = self.alike.places.holding(spots.chain[rows], spots.at[rows])
-        return np.asarray(first + np.where(spots.forward[rows], step, -step), dtype=np.int64)
+        of = self.spots.of(rows)
+        first = self.alike.begun(of.chain, of.at, of.forward)
+        return np.asarray(first + np.where(of.forward, step, -step), dtype=np.int64)
 
     def there(self, rows: IntArray, step: int) -> BoolArray:
         """Return where the chain goes on so many streets."""

@@ -58,6 +58,10 @@ __all__ = [
 CANDIDATE_KINDS = ("end", "step", "bend", "fitting", "connection", "edit")
 IntTable = npt.NDArray[np.int64]
 BoolTable = npt.NDArray[np.bool_]
+MILLIMETRE = 1e-3  # m
+HAIR = 1e-6  # m; a pit that much deeper than it may be is so by rounding
+BENDS = 1.0  # m by which a street or a main may leave a straight line between two stations
+_RUN_COLUMNS = ("diameter", "outside", "radius")
 # Columns of the candidates that are told of them.
 TOLD = ("run", "chainage", "x", "y", "depth", "street_class", "street_name", "why")
 
@@ -457,7 +461,8 @@ def _closed_to(
 ) -> _Verdict:
     """Refuse the pits that would leave a busy street no lane.
 
-    Where the main lies across the street, or that turns, as where the main crosses it.
+    But for those that stand there whatever the street: also where street or main turns, or the
+    main lies at an angle to it (``askew``), as where the main crosses it.
     """
     spared = verdict.spared | (askew & verdict.unavoidable)
     shut = _closes(table, lanes, rules) & ~spared
@@ -554,12 +559,6 @@ def _mitred(pits: _Pits, row: IntArray, role: IntArray) -> FloatArray:
     last = pits.axis.segment(run, extents.deep_end[row, role], before=True)
     most = greatest_within(pits.axis.mitres(), first + 1, np.maximum(last - first, 0))
     return np.asarray(np.clip(most, 1.0, np.hypot(MITRE, 1.0)), dtype=np.float64)
-
-
-MILLIMETRE = 1e-3  # m
-HAIR = 1e-6  # m
-BENDS = 1.0  # m by which a street or a main may leave a straight line between two stations
-_RUN_COLUMNS = ("diameter", "outside", "radius")
 
 
 def _refusals(

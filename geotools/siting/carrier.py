@@ -32,9 +32,7 @@ from geotools.pipe.hydraulics import CARRIER_C
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.names import MATERIALS, SYSTEMS
 from geotools.pipe.pressure import highest_temperature_c
-from geotools.pipe.pulling import (
-    wall_area_m2,
-)
+from geotools.pipe.pulling import wall_area_m2
 from geotools.schema import quantity_text
 from geotools.units import in_unit, parse_quantity
 

@@ -12,7 +12,7 @@ import shapely
 from geotools.accel import in_threads, ready_tree
 from geotools.intake.columns import Areas
 from geotools.network.cells import Points
-from geotools.network.ragged import FloatArray
+from geotools.network.ragged import FloatArray, number_within
 from geotools.siting.grounds import Grounds
 from geotools.street.scene import StreetGround
 
@@ -134,9 +134,8 @@ def _covered(owner: npt.NDArray[np.int64], parts: Polygons, count: int) -> Float
         row = np.full(count, -1)
         row[several] = np.arange(len(several))
         table = np.full((len(several), int(many.max())), None, dtype=object)
-        place = np.arange(len(owner)) - np.searchsorted(owner, owner)
         chosen = row[owner] >= 0
-        table[row[owner[chosen]], place[chosen]] = parts[chosen]
+        table[row[owner[chosen]], number_within(owner)[chosen]] = parts[chosen]
         covered[several] = shapely.area(in_threads(partial(shapely.union_all, axis=1), table))
     return np.asarray(covered, dtype=np.float64)
 

@@ -52,6 +52,10 @@ class Alike(Stretches):
 
     net: StreetNet
 
+    def begun(self, chain: IntArray, at: FloatArray, forward: npt.NDArray[np.bool_]) -> IntArray:
+        """Return the stretch that a line from a place on lies in first; where two meet its own."""
+        return self.places.holding(chain, at + np.where(forward, SLACK, -SLACK))
+
     def near_edge(self, row: IntArray, forward: npt.NDArray[np.bool_]) -> FloatArray:
         """Return the chainage at which stretches are entered, along the chain or against it, m."""
         return np.where(forward, self.places.at[row], self.end[row])

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, spread_out
 from geotools.street.net import StreetNet
 
 __all__ = ["Outlines", "spans_beside", "turned_between"]
@@ -49,10 +49,8 @@ class _Edges:
     def of(self, shape: IntArray, *, less: int = 0) -> tuple[IntArray, IntArray, IntArray]:
         """Return rows of ``shape`` again and again, the first vertex of an edge, and offsets."""
         counts = self.count[shape] - less
-        bounds = offsets_of(counts)
-        row = np.repeat(np.arange(len(shape)), counts)
-        local = np.arange(bounds[-1]) - bounds[row]
-        return row, self.first[shape[row]] + local, bounds
+        row, local = spread_out(counts)
+        return row, self.first[shape[row]] + local, offsets_of(counts)
 
 
 def turned_between(

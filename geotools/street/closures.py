@@ -13,7 +13,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
 from geotools.street.lanes import Approach, approaches
 from geotools.street.net import StreetNet
-from geotools.street.strips import POLYGON, strips
+from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
 __all__ = ["ONE_LANE_TAPER_M", "ClosureRules", "close_lanes"]
@@ -196,6 +196,5 @@ def _shapes(
     off = np.stack([edge, inner, inner, edge], axis=1)
     shapes = strips(net, chain, np.stack([at, off], axis=2))
     parts, owner = shapely.get_parts(shapes, return_index=True)
-    whole = shapely.get_type_id(parts) == POLYGON
     out = np.full(len(shapes), shapely.MultiPolygon(), dtype=object)
-    return np.asarray(shapely.multipolygons(parts[whole], indices=owner[whole], out=out))
+    return np.asarray(shapely.multipolygons(parts, indices=owner, out=out))

@@ -21,8 +21,6 @@ STREET_COLUMNS: dict[str, type] = {
     "street_at": float,
     "street_offset": float,
     "street_same": bool,
-    "street_before": float,
-    "street_after": float,
     "street_class": str,
     "street_name": str,
     "street_lanes": float,
@@ -151,18 +149,13 @@ def context_of(spots: Spots) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns of `STREET_COLUMNS`: those of `Spots`, distance along the street back and on to
-        the next intersections (m, infinite where none), and what the centreline says.
+        Columns of `STREET_COLUMNS`: those of `Spots`, and what the centreline says.
     """
-    net = spots.net
-    before, after = _next_crossings(net, np.maximum(spots.chain, 0), spots.at)
     context = {
         "chain": spots.chain,
         "at": spots.at,
         "offset": spots.offset,
         "same": spots.same,
-        "before": np.where(spots.known, before, np.inf),
-        "after": np.where(spots.known, after, np.inf),
         **{name: spots.text(name) for name in TEXTS},
         **{name: spots.number(name) for name in NUMBERS},
     }
@@ -208,19 +201,3 @@ def _first_of(place: IntArray, rows: Spots, middle: FloatArray) -> IntArray:
     kept[tied] = False
     kept[first] = True
     return np.flatnonzero(kept)
-
-
-def _next_crossings(
-    net: StreetNet, chain: IntArray, at: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return distances along the chain back and on to the next intersections."""
-    places, crossed = net.crossed, net.crossed.at
-    if not len(crossed):
-        return np.full(len(at), np.inf), np.full(len(at), np.inf)
-    on = places.search(chain, at, "left")
-    back = on - 1
-    after = np.where(
-        on < places.offsets[chain + 1], crossed[np.minimum(on, len(crossed) - 1)] - at, np.inf
-    )
-    before = np.where(back >= places.offsets[chain], at - crossed[np.maximum(back, 0)], np.inf)
-    return before, after

@@ -163,14 +163,6 @@ class StreetNet:
         return Points(self.crossings)
 
     @cached_property
-    def crossed(self) -> Places:
-        """Return the intersections along the chains."""
-        on = self.connections
-        return Places.of(
-            on["run"].to_numpy(), on["chainage"].to_numpy(dtype=float), len(self.chains)
-        )
-
-    @cached_property
     def _pieces(self) -> Places:
         pieces = self.chains.pieces
         start = pieces["start"].to_numpy(dtype=float)

@@ -51,7 +51,7 @@ def on_street(net: StreetNet, chain: IntArray, at: FloatArray, off: FloatArray) 
 
 
 def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[np.object_]:
-    """Return polygons whose edges follow their streets.
+    """Return areas whose edges follow their streets, of several parts where an edge folds over.
 
     Parameters
     ----------
@@ -89,7 +89,19 @@ def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[
     shapes = shapely.polygons(shapely.linearrings(xy, indices=ring))
     wrong = ~shapely.is_valid(shapes)
     shapes[wrong] = shapely.make_valid(shapes[wrong])
+    mixed = shapely.get_type_id(shapes) == shapely.GeometryType.GEOMETRYCOLLECTION
+    shapes[mixed] = _areas(shapes[mixed])
     return np.asarray(shapes, dtype=object)
+
+
+def _areas(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Return the areas of collections; what of an outline runs back on itself has none."""
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    # Beside lines, several areas are one part of a collection.
+    parts, of = shapely.get_parts(parts, return_index=True)
+    area = shapely.get_type_id(parts) == POLYGON
+    out = np.full(len(shapes), shapely.MultiPolygon(), dtype=object)
+    return np.asarray(shapely.multipolygons(parts[area], indices=owner[of[area]], out=out))
 
 
 @dataclass(frozen=True)

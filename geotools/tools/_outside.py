@@ -1,9 +1,10 @@
-"""Pits on carriageway that none of their closures takes, or of another name: findings."""
+"""Pits on carriageway that no closure of theirs takes, or of a street not theirs: findings."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import partial
+from dataclasses import dataclass
+from functools import cache, partial
 from itertools import combinations
 from typing import Any, NamedTuple
 
@@ -11,9 +12,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.ops import substring
 
-from geotools.network.ragged import FloatArray, IntArray, measures, to_linestrings
+from geotools.network.ragged import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    offsets_of,
+    spread_out,
+    to_linestrings,
+)
+from geotools.network.stretches import EDGE
 from geotools.schema import quantity_text
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
@@ -21,17 +29,69 @@ from geotools.street.net import StreetNet
 from geotools.street.others import Others
 from geotools.tools._shared import Shared
 
-__all__ = ["report_outside", "report_renamed"]
+__all__ = ["report_crossing", "report_outside", "report_renamed"]
 
 Polygons = npt.NDArray[np.object_]
+Words = npt.NDArray[np.object_]
 LEAST_M2 = 0.01  # of carriageway that count as stood on
 MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as closures do
 DRAWN = 1e-3  # m
 FOLDED = 2.0  # ``2 tan(t/2)`` of a right angle: closures round more of a turn may fold over
 
 
+def report_crossing(pits: pd.DataFrame, near: Others, ground: Shared) -> None:
+    """Report pits that stand on the carriageway of a street that is not theirs.
+
+    A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
+    takes room of the crossing street too, whose lanes are neither closed nor priced; nor need any
+    of its own be, where the main ends beside the carriageway.
+    """
+    if ground.scene is None or not len(pits):
+        return
+    net = ground.scene.net
+    by = _Near.of(pits, near, net)
+    told = {"pit": by.pit[by.crossing], "name": by.name[by.crossing]}
+    rows = pd.DataFrame(told).drop_duplicates()
+    names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
+    ground.layers.findings.add_points(
+        "warning",
+        "pit-on-crossing-street",
+        [
+            f"pit {pit_id} stands on {street or 'a street without a name'} too, no lane of which "
+            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, {do}."
+            for pit_id, street, mine, do in zip(
+                names,
+                rows["name"],
+                _own_lanes(pits.iloc[rows["pit"]]),
+                _remedies(pits.iloc[rows["pit"]]),
+                strict=True,
+            )
+        ],
+        layer="pits",
+        features=names,
+        xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
+    )
+
+
+def _remedies(pits: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Say what to do of each pit on a street that is not its own."""
+    moved, tied = "or move the pit", "or tie in outside the intersection"
+    return np.where(pits["street_chain"].to_numpy() < 0, moved, tied).astype(object)
+
+
+def _own_lanes(pits: pd.DataFrame) -> list[str]:
+    """Say of the lanes of each pit's own street what is closed and priced."""
+    own = pits["street_name"].astype(object)  # it may be held as numbers of words
+    own = own.where(own != "", "the street it is in")
+    own = own.where(pits["street_chain"] >= 0, "any other street")
+    return [
+        f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
+        for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
+    ]
+
+
 def report_outside(
-    pits: pd.DataFrame, closures: pd.DataFrame, others: Others, ground: Shared
+    pits: pd.DataFrame, closures: pd.DataFrame, near: Others, ground: Shared
 ) -> None:
     """Report pits that stand on their street, or one of its name, outside their closures.
 
@@ -43,16 +103,17 @@ def report_outside(
     if ground.scene is None or not len(on_street):
         return
     net, gap = ground.scene.net, ground.brief.street.lateral_gap
-    row, beyond = _of_one_name(pits, net, others)
+    others = _Near.of(pits, near, net)
     pits = pits.iloc[on_street]
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
     names = pits["pit_id"].to_numpy(dtype=object)
     own = closures[closures["pull_id"] == ""].groupby("pit_id")["geometry"].agg(list).to_dict()
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     area = np.zeros(len(pits))
-    doubt = _doubtful(pits, net, gap)
-    doubtful = np.concatenate([doubt, np.searchsorted(on_street, row)])
-    beyond = np.concatenate([chain[doubt], beyond])
+    doubt, goes_on = _doubtful(pits, net, gap), others.goes_on_as(on_street)
+    doubtful = np.concatenate([doubt, goes_on[0]])
+    beyond = np.concatenate([chain[doubt], goes_on[1]])
+    lines = cache(partial(_Lines.of, net, gap))  # many pits stand by one chain
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
         chains = np.unique(np.append(beyond[doubtful == pit], chain[pit])).tolist()
@@ -61,7 +122,7 @@ def report_outside(
                 shapely.intersection(shapes[pit], road),
                 shapely.buffer(closed, narrowed, join_style="mitre"),
             )
-            for road, narrowed in _carriageways(net, chains, shapes[pit], gap)
+            for road, narrowed in _carriageways(list(map(lines, chains)), shapes[pit])
         ]
         area[pit] = float(shapely.area(shapely.union_all(open_)))
     _tell(pits, area, ground)
@@ -110,10 +171,11 @@ def report_renamed(pits: pd.DataFrame, ground: Shared) -> None:
     renamed = np.abs(net.piece_of(chain, high) - net.piece_of(chain, low)) > 1
     for edge in (low, high):
         renamed |= names[net.line_at(chain, edge)] != own
+    lines = cache(partial(_Lines.of, net, gap))
     for k in np.flatnonzero(renamed).tolist():
         under = {
             one.name
-            for one in _stretches(net, int(chain[k]), shapes[k], gap)
+            for one in lines(int(chain[k])).by(shapes[k])
             if shapely.distance(one.line, shapes[k]) < one.kerb - TOUCH
         }
         told += [(k, name) for name in sorted(under) if own[k] not in under]
@@ -154,17 +216,56 @@ def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> IntArray:
     return np.flatnonzero(doubt)
 
 
-def _of_one_name(pits: pd.DataFrame, net: StreetNet, others: Others) -> tuple[IntArray, IntArray]:
-    """Return pits, and other chains so near that bear the name of their street there."""
-    own = pits["street_name"].to_numpy(dtype=object)
-    alike = net.column("name")[others.line] == own[others.ground]
-    alike &= pits["street_chain"].to_numpy()[others.ground] >= 0
-    return others.ground[alike], others.chain[alike]
+class _Near(NamedTuple):
+    """Pits by streets that are not the ones they are in: arrays of shape (k,).
+
+    Attributes
+    ----------
+    pit, chain : ndarray of int64
+        Row of the pit, and the chain of streets.
+    gap, kerb : ndarray
+        Distance of the pit from the chain, and half the carriageway's width there, m.
+    name, own : ndarray of str
+        Of the chain by the pit, and of the street the pit is in.
+    """
+
+    pit: IntArray
+    chain: IntArray
+    gap: FloatArray
+    kerb: FloatArray
+    name: Words
+    own: Words
+
+    @classmethod
+    def of(cls, pits: pd.DataFrame, near: Others, net: StreetNet) -> _Near:
+        """Tell of the streets found near pits."""
+        return cls(
+            pit=near.ground,
+            chain=near.chain,
+            gap=near.gap,
+            kerb=net.column("width")[near.line] / 2,
+            name=net.column("name")[near.line],
+            own=pits["street_name"].to_numpy(dtype=object)[near.ground],
+        )
+
+    @property
+    def alike(self) -> BoolArray:
+        """Whether it may be the pit's street that goes on, by its name."""
+        return np.asarray(self.name == self.own, dtype=np.bool_)
+
+    @property
+    def crossing(self) -> BoolArray:
+        """Whether the pit stands on it, as on another street: no name is no common one."""
+        other = ~self.alike | (self.name == "")
+        return np.asarray((self.gap < self.kerb - TOUCH) & other, dtype=np.bool_)
+
+    def goes_on_as(self, on_street: IntArray) -> tuple[IntArray, IntArray]:
+        """Return pits, as numbered among those in streets, and chains their street goes on as."""
+        on = self.alike & ~self.crossing & np.isin(self.pit, on_street)
+        return np.searchsorted(on_street, self.pit[on]), self.chain[on]
 
 
-def _carriageways(
-    net: StreetNet, chains: list[int], ground: Any, gap: float
-) -> Iterator[tuple[Any, float]]:
+def _carriageways(lines: list[_Lines], ground: Any) -> Iterator[tuple[Any, float]]:
     """Yield the carriageways along chains by a ground, and how far their lanes give way, m.
 
     Line by line, and round the corners where two lines of one name meet end to end: the outer
@@ -172,7 +273,7 @@ def _carriageways(
     the kerb as well as from the pit.
     """
     drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
-    stretches = [one for chain in chains for one in _stretches(net, chain, ground, gap)]
+    stretches = [one for of_chain in lines for one in of_chain.by(ground)]
     for one in stretches:
         yield drawn(one.line, one.half()), one.narrowed + DRAWN
     for one, two in combinations(stretches, 2):
@@ -195,39 +296,48 @@ class _Stretch(NamedTuple):
         return float(max(self.kerb - self.narrowed, DRAWN))
 
 
-def _stretches(net: StreetNet, chain: int, ground: Any, gap: float) -> Iterator[_Stretch]:
-    """Yield the lines of a chain whose carriageway a ground lies by."""
-    line = to_linestrings(*_vertices(net, chain))[0]
-    run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
-    first, last = np.searchsorted(run, [chain, chain + 1])
-    start = net.chains.pieces["start"].to_numpy(dtype=float)[first:last]
-    end = np.append(start[1:], net.lengths[chain])
-    of = net.chains.pieces["line"].to_numpy(dtype=np.int64)[first:last]
-    near = _near_pieces(net, chain, start, ground)
-    for low, high, row in zip(start[near], end[near], of[near].tolist(), strict=True):
-        width, lanes = (float(net.column(name)[row]) for name in ("width", "lanes"))
-        part = substring(line, low, high)
+@dataclass(frozen=True)
+class _Lines:
+    """The lines of a chain, with what `_Stretch` says of each; arrays of shape (k,)."""
+
+    line: Polygons
+    kerb: FloatArray
+    narrowed: FloatArray
+    name: Words
+
+    @classmethod
+    def of(cls, net: StreetNet, gap: float, chain: int) -> _Lines:
+        """Take those of a chain; ``gap`` is the room between pit and traffic, m."""
+        run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
+        first, last = np.searchsorted(run, [chain, chain + 1])
+        pieces = net.chains.pieces.iloc[first:last]
+        row = pieces["line"].to_numpy(dtype=np.int64)
+        width, lanes = (net.column(name)[row] for name in ("width", "lanes"))
+        each = (1 - LEAST_LANE_SHARE) * width / np.maximum(lanes, 1.0)
+        return cls(
+            line=_cut(net, chain, pieces["start"].to_numpy(dtype=float)),
+            kerb=width / 2,
+            narrowed=np.maximum(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH,
+            name=net.column("name")[row],
+        )
+
+    def by(self, ground: Any) -> Iterator[_Stretch]:
+        """Yield those whose carriageway a ground lies by."""
         # At a corner carriageway goes out so much farther than half of it.
-        if shapely.distance(part, ground) < MITRE * width / 2:
-            each = (1 - LEAST_LANE_SHARE) * width / max(lanes, 1.0)
-            narrowed = max(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH
-            yield _Stretch(part, width / 2, narrowed, str(net.column("name")[row]))
+        near = shapely.distance(self.line, ground) < MITRE * self.kerb
+        for k in np.flatnonzero(near).tolist():
+            yield _Stretch(
+                self.line[k], float(self.kerb[k]), float(self.narrowed[k]), str(self.name[k])
+            )
 
 
-def _near_pieces(net: StreetNet, chain: int, start: FloatArray, ground: Any) -> IntArray:
-    """Return the pieces of a chain, starting there, that may lie by a ground: few of many."""
-    xy, offsets = _vertices(net, chain)
-    low, high = np.minimum(xy[:-1], xy[1:]), np.maximum(xy[:-1], xy[1:])
-    box = np.reshape(ground.bounds, (2, 2)) + MITRE * _most(net) * np.array([[-1.0], [1.0]])
-    near = ((high >= box[0]) & (low <= box[1])).all(axis=1)
-    at = measures(xy, offsets)
-    middle = (at[:-1] + at[1:])[near] / 2
-    return np.unique(np.maximum(np.searchsorted(start, middle, side="right") - 1, 0))
-
-
-def _most(net: StreetNet) -> float:
-    """Return half of the widest carriageway, m."""
-    return float(net.column("width").max()) / 2
+def _cut(net: StreetNet, chain: int, starts: FloatArray) -> Polygons:
+    """Return a chain cut where its pieces start, m along it: at vertices, all of them."""
+    first, last = net.chains.offsets[chain : chain + 2]
+    cuts = np.searchsorted(net.places.at[first:last], starts - EDGE)
+    ends = np.append(cuts[1:], last - first - 1)
+    row, place = spread_out(ends - cuts + 1)
+    return to_linestrings(net.chains.xy[first + cuts[row] + place], offsets_of(ends - cuts + 1))
 
 
 def _joined(one: Any, two: Any) -> Any:
@@ -239,9 +349,3 @@ def _joined(one: Any, two: Any) -> Any:
                     np.concatenate([shapely.get_coordinates(line) for line in (first, then)])
                 )
     return None
-
-
-def _vertices(net: StreetNet, chain: int) -> tuple[FloatArray, IntArray]:
-    """Return the vertices of a chain, and their offsets."""
-    first, last = net.chains.offsets[chain : chain + 2]
-    return net.chains.xy[first:last], np.array([0, last - first])

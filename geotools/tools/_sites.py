@@ -18,8 +18,6 @@ from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
 from geotools.schema import angle_text, length_text, quantity_text
 from geotools.siting.ground_checks import hard_places, hard_reasons
-from geotools.street.lanes import TOUCH
-from geotools.street.others import Others
 from geotools.tools._shared import Shared
 
 __all__ = [
@@ -27,7 +25,6 @@ __all__ = [
     "report_beyond",
     "report_blocked",
     "report_closures",
-    "report_crossing",
     "report_cut_closures",
     "report_deep",
     "report_other_lanes",
@@ -344,42 +341,6 @@ def _lanes_text(lanes: float, cost: float) -> str:
     return f"{lanes:.0f} {'lane' if lanes == 1 else 'lanes'} for {cost:,.0f}"
 
 
-def report_crossing(pits: pd.DataFrame, others: Others, ground: Shared) -> None:
-    """Report pits that stand on the carriageway of a street that is not theirs.
-
-    A run's end is tied in where it is, in the middle of an intersection if need be: there the pit
-    takes room of the crossing street too, whose lanes are neither closed nor priced; nor need any
-    of its own be, where the main ends beside the carriageway.
-    """
-    if ground.scene is None or not len(pits):
-        return
-    width, name = (ground.scene.net.column(c) for c in ("width", "name"))
-    own = pits["street_name"].to_numpy(dtype=object)[others.ground]
-    on = others.gap < width[others.line] / 2 - TOUCH
-    on &= name[others.line] != own
-    pit, name = others.ground, name[others.line]
-    rows = pd.DataFrame({"pit": pit[on], "name": name[on], "own": own[on]}).drop_duplicates()
-    names = pits["pit_id"].to_numpy(dtype=object)[rows["pit"]]
-    ground.layers.findings.add_points(
-        "warning",
-        "pit-on-crossing-street",
-        [
-            f"pit {pit_id} stands on {street or 'a street without a name'} too, no lane of which "
-            f"is closed or priced, {mine}; plan the traffic of all streets it stands on, {do}."
-            for pit_id, street, mine, do in zip(
-                names,
-                rows["name"],
-                _own_lanes(pits.iloc[rows["pit"]]),
-                _remedies(pits.iloc[rows["pit"]]),
-                strict=True,
-            )
-        ],
-        layer="pits",
-        features=names,
-        xy=pits[["x", "y"]].to_numpy(dtype=float)[rows["pit"]],
-    )
-
-
 def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
     """Report pits that take lanes of a street their main crosses, told by their ground."""
     aslant = np.isfinite(pits["street_begin"].to_numpy(dtype=float))
@@ -404,23 +365,6 @@ def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
         features=names,
         xy=rows[["x", "y"]].to_numpy(dtype=float),
     )
-
-
-def _remedies(pits: pd.DataFrame) -> npt.NDArray[np.object_]:
-    """Say what to do of each pit on a street that is not its own."""
-    moved, tied = "or move the pit", "or tie in outside the intersection"
-    return np.where(pits["street_chain"].to_numpy() < 0, moved, tied).astype(object)
-
-
-def _own_lanes(pits: pd.DataFrame) -> list[str]:
-    """Say of the lanes of each pit's own street what is closed and priced."""
-    own = pits["street_name"].astype(object)  # it may be held as numbers of words
-    own = own.where(own != "", "the street it is in")
-    own = own.where(pits["street_chain"] >= 0, "any other street")
-    return [
-        f"{count} of {name} {'is' if count == 1 else 'are'}" if count else f"nor any of {name}"
-        for name, count in zip(own, pits["lanes_taken"].astype(int), strict=True)
-    ]
 
 
 def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:

@@ -21,6 +21,7 @@ from geotools.estimate.quantities import (
 from geotools.estimate.schedule import FUSING, PULLING, schedule_runs
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray
+from geotools.network.stretches import EDGE
 from geotools.network.words import in_words
 from geotools.pipe.factors import HOUR
 from geotools.pulls.digs import local_digs
@@ -38,14 +39,13 @@ from geotools.street.others import Others, others_near
 from geotools.street.strings import lay_strings
 from geotools.street.taken import least_half, string_stretches
 from geotools.tools._attempt import site_rates
-from geotools.tools._outside import report_outside, report_renamed
+from geotools.tools._outside import report_crossing, report_outside, report_renamed
 from geotools.tools._shared import Shared, set_up_rates
 from geotools.tools._sites import (
     report_aslant,
     report_beyond,
     report_blocked,
     report_closures,
-    report_crossing,
     report_cut_closures,
     report_deep,
     report_other_lanes,
@@ -61,7 +61,6 @@ __all__ = ["Works", "work_out"]
 
 
 WORDED = ("scope", "run_id", "item", "unit")  # told of quantities in few words
-HAIR = 1e-6  # m
 TURNED = np.radians(1.0)  # of a street by a pit, from which on its ground tells how far it lies
 LAID = 1_000  # pulls whose strings are laid at once: of each the whole street is looked along
 
@@ -321,7 +320,7 @@ def _ramp_of(
     back = np.where(ahead, -1.0, 1.0)
     farther = (own_face + back * own_box - (face + back * box)) * back
     beside = np.where(ahead, pit["beside_ahead"], pit["beside_behind"]).astype(bool)
-    own = (np.abs(farther) < HAIR) & beside
+    own = (np.abs(farther) < EDGE) & beside
     return np.where(own, own_face, face), np.where(own, own_box, box), np.where(own, 0.0, farther)
 
 

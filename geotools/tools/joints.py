@@ -258,9 +258,7 @@ def _machine(piston_area: float | None, drag: float | None) -> Machine | None:
 
     if piston_area is None:
         if drag is not None:
-            raise ToolError(
-                "joints schedule", ["drag: give the piston area of the machine as well"]
-            )
+            raise ToolError(_SCHEDULE, ["drag: give the piston area of the machine as well"])
         return None
     faults = []
     if not 1e-5 <= piston_area <= 1.0:
@@ -282,9 +280,7 @@ def _target(output: Path, overwrite: bool) -> Path:
         return check_file(output, suffix=".csv", overwrite=overwrite)
     if output.suffix.lower() == ".gpkg":
         return check_target(output, overwrite)
-    raise ToolError(
-        "joints schedule", [f"output: {output}: give it a name ending in .csv or .gpkg"]
-    )
+    raise ToolError(_SCHEDULE, [f"output: {output}: give it a name ending in .csv or .gpkg"])
 
 
 def _styled(target: Path | None, file: PlanFile) -> bool:

@@ -263,11 +263,16 @@ def test_a_safety_on_the_surges_below_one_is_none() -> None:
         _sheet("pressure", PVC, fatigue_safety=0.9)
 
 
-def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
-    """Independent integral of b d + m d^2 along the two arcs, plus the room at the face."""
-    sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15)
+@pytest.mark.parametrize("host", [0.0, 0.8])
+def test_pit_volume_is_that_of_the_drawn_ramp(host: float) -> None:
+    """Independent integral of b d + m d^2 along the two arcs, plus the room at the face.
+
+    In the room the host is cut, all of which is dug free if it is wider than the carrier.
+    """
+    sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15, host_m=host)
     radius, drop = float(least_radius_m("PE4710", 17, PE.outside_m)), 3.0
-    length, width = (drop * (4 * radius - drop)) ** 0.5, PE.outside_m + 0.9
+    wider = max(PE.outside_m, host)
+    length, width = (drop * (4 * radius - drop)) ** 0.5, wider + 0.9
     x = np.linspace(0, length, 20_001)
     half = length / 2
     rise = np.where(
@@ -277,7 +282,9 @@ def test_pit_volume_is_that_of_the_drawn_ramp() -> None:
     )
     depth = drop - rise + PE.outside_m / 2 + 0.15
     section = depth * (width + 1.5 * depth)
-    volume = np.trapezoid(section, x) + 2.0 * section[0]
+    at_face = drop + wider / 2 + 0.15
+    assert _result(sheet, "depth") == pytest.approx(at_face)
+    volume = np.trapezoid(section, x) + 2.0 * at_face * (width + 1.5 * at_face)
     assert _result(sheet, "volume") == pytest.approx(float(volume), rel=1e-3)
 
 

@@ -16,6 +16,7 @@ import shapely
 import geotools
 from geotools.brief import Brief
 from geotools.intake.findings import Findings
+from geotools.tools import _outside
 from geotools.tools._sites import report_shared, shared_pits
 from geotools.tools._works import _prices
 
@@ -278,3 +279,35 @@ def test_a_fixed_pit_that_another_rules_out_is_told_so_by_its_place() -> None:
     (refused,) = [text for text in texts if "not honoured" in text]
     assert "152.0 m of run" in refused
     assert "the pit fixed at 150.0 m as well: one of the two pits would cover" in refused
+
+
+def test_a_street_is_cut_into_the_lines_it_is_drawn_of_once_for_all_pits_by_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Twelve lines end to end, every second one drawn back and 2 m wider; pits by the joints."""
+    ends = [(X + 50.0 * k, Y) for k in range(13)]
+    lines = [
+        shapely.LineString([ends[k + k % 2], (X + 50.0 * k + 20.0, Y + 0.3), ends[k + 1 - k % 2]])
+        for k in range(12)
+    ]
+    roads = gpd.GeoDataFrame(
+        {"class": "local", "lanes": 2, "width_m": [7.0, 9.0] * 6, "name": "Long Road"},
+        geometry=lines,
+        crs=32633,
+    )
+    made: list[Any] = []
+    take = _outside._Lines.of.__func__  # type: ignore[attr-defined]  # of a class
+
+    def counted(cls: Any, *about: Any) -> Any:
+        made.append(take(cls, *about))
+        return made[-1]
+
+    monkeypatch.setattr(_outside._Lines, "of", classmethod(counted))
+    wishes = wished(*((50.0 * k, 2.0, "receiving") for k in (3, 6, 9)))
+    geotools.plan(mains=main_of((0.0, 2.0), (600.0, 2.0)), streets=roads, pit_edits=wishes)
+    (cut,) = made
+    assert all(one.equals(two) for one, two in zip(cut.line, sorted(lines, key=_west), strict=True))
+
+
+def _west(line: Any) -> float:
+    return float(line.bounds[0])

@@ -615,15 +615,23 @@ def test_strings_never_close_every_lane_of_an_arterial() -> None:
     assert (layers["pulls"]["lanes_taken"] == 1).all()
 
 
+@pytest.mark.parametrize("names", [("Street 0", "Street 1"), ("", "")])
 @pytest.mark.parametrize(("aside", "lanes"), [(2.0, 1), (7.0, 0)])
 def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
-    aside: float, lanes: int
+    aside: float, lanes: int, names: tuple[str, str], tmp_path: Path
 ) -> None:
-    """The main ends in the crossing street, where it is tied in; the other end is clear of it."""
-    layers = planned(
+    """The main ends in the crossing street, where it is tied in; the other end is clear of it.
+
+    Streets without a name are two streets, as those of two names are.
+    """
+    out = tmp_path / "plan.gpkg"
+    layers = geotools.plan(
+        settings=PIPE,
         mains=main_of([(0.0, aside), (400.0, aside)]),
-        streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)]),
-    )
+        streets=street([(-200.0, 0.0), (700.0, 0.0)], [(0.0, -200.0), (0.0, 200.0)], name=names),
+        output=out,
+    ).layers
+    assert not geotools.verify(out).failed
     told = layers["findings"].query("rule == 'pit-on-crossing-street'")
     pit = layers["pits"].iloc[0]
     assert told["feature"].tolist() == [pit["pit_id"]]
@@ -631,9 +639,11 @@ def test_a_pit_in_an_intersection_is_told_to_stand_on_the_other_street_too(
     closed = layers["closures"].query(f"pit_id == '{pit['pit_id']}' and pull_id == ''")
     assert (len(closed) > 0) == (lanes > 0)
     (text,) = told["text"]
-    assert "stands on Street 1 too, no lane of which is closed or priced, " in text
-    assert ("1 of Street 0 is;" if lanes else "nor any of Street 0;") in text
+    other, own = names[1] or "a street without a name", names[0] or "the street it is in"
+    assert f"stands on {other} too, no lane of which is closed or priced, " in text
+    assert (f"1 of {own} is;" if lanes else f"nor any of {own};") in text
     assert told["severity"].tolist() == ["warning"]
+    assert "pit-outside-closures" not in set(layers["findings"]["rule"])
 
 
 def test_what_streets_do_not_say_is_told_with_what_is_taken_instead() -> None:
@@ -918,6 +928,22 @@ def test_a_pit_that_goes_on_to_where_its_street_is_wider_is_told(tmp_path: Path)
     told = layers["findings"].query("rule == 'pit-outside-closures'")
     assert told["feature"].tolist() == [pit]
     assert "3.4 m\u00b2 more than its closures take" in told["text"].iloc[0]
+    assert not geotools.verify(out).failed
+
+
+def test_a_pit_on_the_outer_corner_of_streets_without_a_name_is_told(tmp_path: Path) -> None:
+    """Both legs end in the node: off the ends of their centrelines, on the carriageway's mitre."""
+    legs = [(-300.0, 0.0), (0.0, 0.0)], [(0.0, 0.0), (0.0, -300.0)]
+    main = main_of([(-250.0, 2.9), (2.9, 2.9), (2.9, -250.0)])
+    out = tmp_path / "plan.gpkg"
+    roads = street(*legs, [(0.0, 0.0), (200.0, 200.0)], name=[""] * 3)
+    layers = geotools.plan(
+        settings={**PIPE, "street.max_turn": "30 deg"}, mains=main, streets=roads, output=out
+    ).layers
+    ground = layers["pit_footprints"].set_index("pit_id").geometry
+    pit = next(name for name in ground.index if ground[name].distance(shapely.Point(X, Y)) < 6)
+    told = layers["findings"].query(f"feature == '{pit}'")["rule"]
+    assert {"pit-outside-closures", "pit-on-crossing-street"} & set(told)
     assert not geotools.verify(out).failed
 
 

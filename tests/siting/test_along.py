@@ -27,9 +27,9 @@ WIDE, NARROW = (14.0, 4), (6.0, 2)
 
 def along(
     own: float, classes: tuple[str, ...], sizes: list[tuple[float, int]], *, most: int = 1,
-    forward: bool = True, outside: float = 0.1,
+    forward: bool = True, outside: float = 0.1, begin: float = 70.0, back: bool = False,
 ) -> Along:  # fmt: skip
-    """Walk along streets of 100 m each, from 70 m into the first of them."""
+    """Walk along streets of 100 m each, from 70 m into the first of them, or back from there."""
     ends = np.arange(len(sizes) + 1) * 100.0
     ends = ends if forward else -ends
     xy = np.array([[(a, 0.0), (b, 0.0)] for a, b in itertools.pairwise(ends)])
@@ -41,8 +41,9 @@ def along(
     net = build_streets(lines, Street(), tolerance=0.5, accuracy=0.5)
     (first, last) = net.chains.xy[0, 0], net.chains.xy[-1, 0]
     way = (last > first) == forward
-    at = abs((70.0 if forward else -70.0) - first)
+    at = abs((begin if forward else -begin) - first)
     left = own if way else -own
+    way = way != back
     spots = StringSpots(
         np.array([0]), np.array([at]), np.array([way]), np.array([left]), np.array([outside])
     )
@@ -60,6 +61,20 @@ def test_a_string_on_the_middle_closes_the_narrow_street_it_goes_on_into(forward
     assert got.taken[0].tolist() == [0.0, 2.0]
     assert got.day[0].tolist() == [0.0, 2 * 150.0 * 2.0]
     assert got.room[0] == pytest.approx(130.0)
+
+
+@pytest.mark.parametrize("hair", [-1e-9, 0.0, 1e-9])
+@pytest.mark.parametrize("forward", [True, False])
+@pytest.mark.parametrize(("back", "taken"), [(True, 0.0), (False, 2.0)])
+def test_a_string_that_begins_where_two_streets_meet_takes_of_the_one_it_lies_in(
+    forward: bool, back: bool, taken: float, hair: float
+) -> None:
+    """As above: none of the wide street, both lanes of the narrow one, whichever way they run."""
+    streets = ("collector", "local"), [WIDE, NARROW]
+    got = along(0.0, *streets, forward=forward, back=back, begin=100.0 + hair)
+    assert got.begins[0].tolist() == [0.0]
+    assert got.taken[0].tolist() == [taken]
+    assert got.room[0] == pytest.approx(100.0)
 
 
 def test_a_lane_costs_what_it_does_in_the_dearest_street_it_is_taken_of() -> None:

@@ -17,6 +17,7 @@ from geotools.street import closures
 from geotools.street.closures import ONE_LANE_TAPER_M, ClosureRules, close_lanes
 from geotools.street.lanes import lanes_between
 from geotools.street.net import StreetNet, build_streets
+from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
 SPEED = 50 / 3.6
@@ -231,6 +232,32 @@ def test_what_of_taper_and_buffer_the_street_has_no_room_for_is_told(
     drawn = row.geometry.bounds
     due = row.taper + row.buffer + 12 + DOWNSTREAM_TAPER_M - row.lacking
     assert drawn[2] - drawn[0] == pytest.approx(due)
+
+
+def test_a_closure_that_folds_over_by_corners_of_its_street_is_drawn() -> None:
+    """Found in a drawn district: its outline runs back on itself, and is of two parts besides.
+
+    Between taper and work it takes the ground on that side of the street, as shapely draws it.
+    """
+    xy = np.array(
+        [[904.0, 117.0], [893.7, 86.8], [887.2, 85.7], [877.2, 89.2], [896.2, 113.8],
+         [931.9, 104.6], [931.3, 120.1]]
+    )  # fmt: skip
+    xy += np.array([421_000.0, 5_302_000.0])
+    table = pd.DataFrame(
+        {"class": ["local"], "lanes": [2], "width": [7.2], "speed": [SPEED], "name": ["High"]}
+    )
+    street = build_streets(
+        Lines(table, xy, np.array([0, len(xy)])), Street(), tolerance=0.5, accuracy=0.5
+    )
+    low, taper, work, high = 0.0, 13.38406525711715, 43.98250519537417, 59.222505195374175
+    off = -3.606680151597551
+    corners = np.array([[low, off], [taper, -0.0], [work, -0.0], [high, off]])
+    (shape,) = strips(street, np.zeros(1, dtype=np.int64), corners[None])
+    assert shapely.get_type_id(shape) in (3, 6)  # a polygon, or several
+    line = shapely.LineString(street.chains.xy)
+    side = substring(line, taper, work).buffer(off, single_sided=True, join_style="mitre")
+    assert shape.intersection(side).area == pytest.approx(side.area)
 
 
 def test_a_pit_that_takes_no_lane_has_no_closure() -> None:

@@ -73,14 +73,6 @@ def test_a_place_beyond_the_end_of_a_street_is_not_in_it_even_where_it_is_in_lin
     assert street_at(net(line), 100.0, 0.0)["street_offset"] == 0.0
 
 
-def test_distances_to_the_intersections_before_and_after_are_along_the_street() -> None:
-    streets = net([(0, 0), (300, 0)], [(80, 0), (80, 90)], [(200, 0), (200, -90)])
-    here = street_at(streets, 120.0, 3.0)
-    assert (here["street_before"], here["street_after"]) == pytest.approx((40.0, 80.0))
-    assert street_at(streets, 30.0, 3.0)["street_before"] == np.inf
-    assert street_at(streets, 250.0, 3.0)["street_after"] == np.inf
-
-
 def test_what_a_street_does_not_say_takes_the_defaults_of_the_brief() -> None:
     here = street_at(net([(0, 0), (300, 0)]), 100.0, 0.0)
     rules = Street()

@@ -24,12 +24,18 @@ MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as cl
 
 
 def in_closures(plan: Plan) -> Tally:
-    """Check that every pit lies inside its closures as far as it lies on its street."""
+    """Check that every pit lies inside its closures as far as it lies on its street.
+
+    Of streets without a name the plan does not say which is the pit's: it may stand on another.
+    """
     if CONTEXT not in plan.tables:
         raise NotChecked("the plan holds no layer context")
     tally = Tally("pits")
     prints = plan.one("pit_footprints", "pit_id")
-    told = {row.feature for row in plan.rows("findings") if row.rule == "pit-outside-closures"}
+    outside, crossing = (
+        {row.feature for row in plan.rows("findings") if row.rule == rule}
+        for rule in ("pit-outside-closures", "pit-on-crossing-street")
+    )
     for pit in plan.rows("pits"):
         row = prints.get(pit.pit_id)
         streets = streets_of(plan, pit.street_name, pit.street_class)
@@ -37,6 +43,7 @@ def in_closures(plan: Plan) -> Tally:
             tally.skip("pits whose street is not in the plan: whether they lie in their closures")
             continue
         bare = _bare(plan, pit, row.geometry, streets)
+        told = outside if pit.street_name else outside | crossing
         tally.holds(
             bare <= TOUCH or pit.pit_id in told,
             pit.pit_id,

@@ -30,13 +30,18 @@ _SLOPES = "29 CFR 1926 Subpart P, Table B-1"
 
 @dataclass(frozen=True)
 class _Ramp:
-    """A ramp to a drop at a bending radius, m; the pit's sole is ``below`` the pipe's axis."""
+    """A ramp to a drop at a bending radius, m.
+
+    The sole is ``below`` the carrier's axis along the ramp, and ``at_face`` below the host's where
+    that is cut.
+    """
 
     drop: float
     radius: ArrayLike
     form: str
     width: float
     below: float
+    at_face: float
     soil: str
 
     @property
@@ -49,7 +54,7 @@ class _Ramp:
 
     @property
     def depth(self) -> float:
-        return self.drop + self.below
+        return self.drop + self.at_face
 
     @property
     def top_width(self) -> float:
@@ -61,7 +66,7 @@ class _Ramp:
         axis = pits.ramp_depth_m(along, self.drop, self.radius, form=self.form)
         below = np.maximum(axis + self.below, 0.0)
         ramp = excavation.ramp_volume_m3(along, below, self.width, slope=self.slope)
-        face = excavation.ramp_volume_m3([0.0, working], below[0], self.width, slope=self.slope)
+        face = excavation.ramp_volume_m3([0.0, working], self.depth, self.width, slope=self.slope)
         return float(ramp + face)
 
 
@@ -106,8 +111,9 @@ def pit_sheet(
     radius = _radius(pipe, fitting_in_bend, temperature_c)
     check_range("drop_m", drop_m, 0.0, float(pits.deepest_drop_m(radius, form=form)), "m")
     below = pipe.outside_m / 2.0 + bedding_m - rest_m
+    at_face = max(pipe.outside_m, host_m) / 2.0 + bedding_m - rest_m
     width = float(pits.bottom_width_m(pipe.outside_m, host_m=host_m, side_room_m=side_room_m))
-    ramp = _Ramp(drop_m, radius, form, width, below, soil)
+    ramp = _Ramp(drop_m, radius, form, width, below, at_face, soil)
     return Worksheet(
         title="Insertion pit",
         inputs=(
@@ -157,7 +163,7 @@ def _dig_entries(
         entry("room", side_room, "length", "working room on each side"),
         entry("w", working, "length", "room at the face of the host"),
         entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
-        entry("bedding", bedding, "length", "depth dug below the pipe"),
+        entry("bedding", bedding, "length", "depth dug below carrier and host"),
     )
 
 
@@ -189,7 +195,9 @@ def _steps(pipe: Carrier, ramp: _Ramp) -> tuple[Step, ...]:
             "length",
             "of a trench for the carrier, to compare; handbook rooms, from memory",
         ),
-        step("depth", "H - e + OD/2 + bedding", ramp.depth, "length", "geometry"),
+        step(
+            "depth", "H - e + max(D, OD)/2 + bedding", ramp.depth, "length", "geometry, at the face"
+        ),
         step("b top", "b + 2 m depth", ramp.top_width, "length", "geometry, at the face"),
     )
 
