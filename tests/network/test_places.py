@@ -112,6 +112,10 @@ def test_points_along_lines_are_those_shapely_finds() -> None:
     distance = rng.uniform(0, 1, 300) * shapely.length(lines)[rows]
     truth = shapely.get_coordinates(shapely.line_interpolate_point(lines[rows], distance))
     np.testing.assert_allclose(points_along(xy, offsets, rows, distance), truth, atol=1e-9)
+    few = np.array([3, 1, 3])  # most lines are not asked for
+    same = points_along(xy, offsets, rows, distance)[[np.flatnonzero(rows == k)[0] for k in few]]
+    asked = distance[[np.flatnonzero(rows == k)[0] for k in few]]
+    assert (points_along(xy, offsets, few, asked) == same).all()
     ends = points_along(xy, offsets, np.array([3, 3]), np.array([-5.0, 1e9]))
     np.testing.assert_array_equal(ends, xy[[offsets[3], offsets[4] - 1]])
 
