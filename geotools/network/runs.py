@@ -12,7 +12,7 @@ number names the edge as entered by that end; it is left by ``h ^ 1``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -55,12 +55,15 @@ class Chains:
     connections : DataFrame
         Nodes where other mains in service meet the run: ``run``, ``chainage``, ``node``,
         ``others`` (ends of theirs).
+    closed : ndarray of bool
+        Runs that close on themselves and were cut open, as `build_chains` tells them; else empty.
     """
 
     xy: FloatArray
     offsets: IntArray
     pieces: pd.DataFrame
     connections: pd.DataFrame
+    closed: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def __len__(self) -> int:
         return len(self.offsets) - 1
@@ -122,11 +125,13 @@ def build_chains(
         max_turn=max_turn,
     )
     darts, run = _ordered(graph, partner, eligible)
+    looped = np.zeros(0, dtype=np.int64)
     if len(darts) < eligible.sum():
         looped = np.setdiff1d(np.flatnonzero(eligible), darts >> 1)
         _open_loops(graph, partner, looped, meeting)
         darts, run = _ordered(graph, partner, eligible)
-    return _assemble(graph, darts, run, meeting)
+    closed = np.bincount(run, np.isin(darts >> 1, looped)) > 0
+    return replace(_assemble(graph, darts, run, meeting), closed=closed)
 
 
 def _ends_at(graph: Graph, carrying: BoolArray | None) -> IntArray:

@@ -92,6 +92,7 @@ def spans_beside(
 def _edges(net: StreetNet, chain: IntArray, at: FloatArray, far: FloatArray) -> _Edges:
     """Return the edges of chains so near to places along them."""
     begin, last = net.chains.offsets[chain], net.chains.offsets[chain + 1] - 1
+    far = np.minimum(far, net.lap[chain] / 2)  # farther round a ring the same edges come again
     low = net.places.search(chain, at - far, "right") - 1
     high = net.places.search(chain, at + far, "left")
     low = np.clip(low, begin, last - 1)

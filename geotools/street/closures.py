@@ -159,9 +159,26 @@ def _lacking(
 ) -> FloatArray:
     """Return what of taper and buffer, m, finds no room before the work: the street ends there."""
     low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
-    length = net.lengths[pits["street_chain"].to_numpy(dtype=np.int64)]
-    room = np.where(along, low, length - high)
+    first, last = _street_ends(pits, net, along)
+    room = np.where(along, low - first, last - high)
     return np.asarray(np.clip(wanted - room, 0.0, wanted), dtype=np.float64)
+
+
+def _street_ends(
+    pits: pd.DataFrame, net: StreetNet, along: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return between which chainages closures lie, m: the ends of their streets.
+
+    Round a ring one ends where it comes to its own downstream end.
+    """
+    low, high = (pits[name].to_numpy(dtype=float) for name in ("work_low", "work_high"))
+    chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    lap, length = net.lap[chain], net.lengths[chain]
+    down = np.clip(lap - (high - low), 0.0, DOWNSTREAM_TAPER_M)
+    first = np.where(along, high + down - lap, low - down)
+    last = np.where(along, high + down, low - down + lap)
+    ring = np.isfinite(lap)
+    return np.where(ring, first, 0.0), np.where(ring, last, length)
 
 
 def _turned(pits: pd.DataFrame, net: StreetNet) -> BoolArray:
@@ -192,7 +209,8 @@ def _shapes(
         last + way * DOWNSTREAM_TAPER_M,
     ]
     # Where the street ends before the taper does, at a junction, the drawing ends with it.
-    at = np.clip(np.stack(stops, axis=1), 0.0, net.lengths[chain][:, None])
+    ends = (end[:, None] for end in _street_ends(pits, net, along))
+    at = np.clip(np.stack(stops, axis=1), *ends)
     off = np.stack([edge, inner, inner, edge], axis=1)
     shapes = strips(net, chain, np.stack([at, off], axis=2))
     parts, owner = shapely.get_parts(shapes, return_index=True)

@@ -21,7 +21,7 @@ from geotools.network.ragged import (
     to_linestrings,
 )
 
-__all__ = ["Crossings", "node_crossings"]
+__all__ = ["Crossings", "node_crossings", "split"]
 
 REACH = 2.0  # times the tolerance; a node of a street so near to a crossing is the crossing
 
@@ -85,7 +85,7 @@ def _unlooped(graph: Graph) -> Graph:
     edge = table[:, 0].astype(np.int64)
     xy = shapely.get_coordinates(shapely.line_interpolate_point(lines[edge], table[:, 1]))
     node = len(graph.node_xy) + np.arange(len(table))
-    return _split(graph, table, node, np.concatenate([graph.node_xy, xy]))
+    return split(graph, table, node, np.concatenate([graph.node_xy, xy]))
 
 
 def _half_round(xy: FloatArray) -> FloatArray:
@@ -123,10 +123,10 @@ def _joined(graph: Graph, met: _Met, tolerance: float) -> Graph:
     crossing, side = np.nonzero(met.node < 0)
     cuts, at = _cuts(graph, met, crossing, met.pairs[crossing, side], node[count + crossing])
     moved = replace(graph, ends=node[graph.ends])
-    return _split(moved, cuts, at, _places(graph.node_xy, met.xy, node))
+    return split(moved, cuts, at, _places(graph.node_xy, met.xy, node))
 
 
-def _split(graph: Graph, cuts: FloatArray, at: IntArray, node_xy: FloatArray) -> Graph:
+def split(graph: Graph, cuts: FloatArray, at: IntArray, node_xy: FloatArray) -> Graph:
     """Cut edges at cuts (edge and distance along it, sorted), each at its node of the new ones."""
     pieces = cut_lines(graph.xy, graph.offsets, cuts)
     later = np.append(False, pieces.line[1:] == pieces.line[:-1])[: len(pieces.line)]

@@ -3,6 +3,7 @@
 A string is stopped by the end of the street, an intersection of a class that may not be blocked,
 a bend tighter than the carrier's least radius within one half of the street, a long curve
 tighter than that on its inner side, and a place to avoid across the street (a river, a railway).
+Round a ring it goes half way, where it would come to what lies round the other way of the same pit.
 Off the streets it lies straight back from the pit, as far as no such place is in the way.
 """
 
@@ -19,11 +20,12 @@ import shapely
 from geotools.accel import ready_tree
 from geotools.lists import as_compared
 from geotools.network.bends import BendRules, find_bends
-from geotools.network.ragged import FloatArray, IntArray, to_linestrings
+from geotools.network.ragged import FloatArray, IntArray, offsets_of, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
 from geotools.pipe.bending import passing_radius_m
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_length
+from geotools.street.rings import on_laps
 
 __all__ = ["Corridors", "build_corridors", "longest_pull", "most_strings", "pieces_per_string"]
 
@@ -109,8 +111,10 @@ class Corridors:
         """Return the chainage up to which chains are free; the place itself where none is."""
         length = self.net.lengths[chain]
         inside = (blocked.holding(chain, at) >= 0) | (at < 0) | (at > length)
-        on = np.maximum(np.minimum(blocked.after(chain, at), length), at)
-        back = np.minimum(np.maximum(blocked.before(chain, at), 0.0), at)
+        half = self.net.lap[chain] / 2
+        first, last = np.maximum(at - half, 0.0), np.minimum(at + half, length)
+        on = np.maximum(np.minimum(blocked.after(chain, at), last), at)
+        back = np.minimum(np.maximum(blocked.before(chain, at), first), at)
         return np.where(inside, at, np.where(forward, on, back))
 
     def straight_back(
@@ -185,7 +189,8 @@ def _across(
     net: StreetNet, obstacles: npt.NDArray[np.object_]
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return the stretches of streets that lie in places to avoid."""
-    lines = to_linestrings(net.chains.xy, net.chains.offsets)
+    bounds = offsets_of(net.once.astype(np.int64))[net.chains.offsets]
+    lines = to_linestrings(net.chains.xy[net.once], bounds)
     if not len(lines) or not len(obstacles):
         return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
     place, line = shapely.STRtree(lines).query(obstacles, predicate="intersects")
@@ -196,6 +201,7 @@ def _across(
     # By its middle: of a ring the one end lies where the other does.
     middle = shapely.line_locate_point(lines[chain], _middles(parts))
     half = shapely.length(parts) / 2
+    chain, middle, half = on_laps(net.lap, chain, middle, half)
     return chain, middle - half, middle + half
 
 

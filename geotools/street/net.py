@@ -36,6 +36,7 @@ from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
 from geotools.street.nearest import StreetSegments
 from geotools.street.precedence import first_of_two
+from geotools.street.rings import LAPS, unrolled, with_western_nodes
 from geotools.street.swings import swings
 
 __all__ = ["NUMBERS", "TEXTS", "StreetNet", "build_streets", "on_record", "one_way"]
@@ -58,7 +59,11 @@ class StreetNet:
     thinned : Thinned
         The chains thinned within the survey accuracy.
     lengths : ndarray
-        Length of each chain, m.
+        Length of each chain as it is held, m.
+    lap : ndarray
+        Once round each chain that is a ring, m; infinite for the others. A ring is held some laps
+        long (`rings`): places are found on the middle one, and what begins there has streets
+        before it and behind.
     crossings : ndarray, shape (k, 2)
         Middles of the intersections.
     connections : DataFrame
@@ -72,6 +77,7 @@ class StreetNet:
     chains: Chains
     thinned: Thinned
     lengths: FloatArray
+    lap: FloatArray
     crossings: FloatArray
     connections: pd.DataFrame
     unnoded: Crossings
@@ -80,6 +86,12 @@ class StreetNet:
     def places(self) -> Places:
         """Return the vertices of the chains by chainage."""
         return Places.of_offsets(self.chains.offsets, measures(self.chains.xy, self.chains.offsets))
+
+    @cached_property
+    def once(self) -> BoolArray:
+        """Return the vertices of the chains, and of rings those of the middle lap."""
+        lap = np.repeat(self.lap, np.diff(self.chains.offsets))
+        return (np.abs(self.places.at - LAPS / 2 * lap) <= lap / 2 + TOUCH) | np.isinf(lap)
 
     @property
     def alike(self) -> Alike:
@@ -136,7 +148,7 @@ class StreetNet:
     def segments(self) -> StreetSegments:
         """Return the straight segments of the chains."""
         rows = row_of(self.chains.offsets)
-        first = np.flatnonzero(rows[1:] == rows[:-1])
+        first = np.flatnonzero((rows[1:] == rows[:-1]) & self.once[1:] & self.once[:-1])
         return StreetSegments(first, rows[first], self.chains.xy)
 
     def column(self, name: str) -> npt.NDArray[Any]:
@@ -192,7 +204,7 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
         tolerance=tolerance,
         meet=rules.crossing_without_node == "intersection",
     )
-    graph = without_hooks(graph)
+    graph = with_western_nodes(without_hooks(graph))
     names = streets.table["name"].fillna("").astype(str).to_numpy()
     rank = np.unique(names, return_inverse=True)[1][graph.line]
     chains = build_chains(
@@ -205,13 +217,16 @@ def build_streets(streets: Lines, rules: Street, *, tolerance: float, accuracy: 
     )
     table = _filled(streets.table, rules)
     kinds = table["class"].to_numpy(dtype=str)[graph.line]
+    crossed = _crossed(chains, graph.ends, kinds)
+    chains, crossed, lap = unrolled(_asked_for(chains), crossed)
     return StreetNet(
         table=in_words(table, TEXTS),
-        chains=_asked_for(chains),
+        chains=chains,
         thinned=thin(chains.xy, chains.offsets, accuracy=accuracy),
         lengths=line_lengths(chains.xy, chains.offsets),
+        lap=lap,
         crossings=np.asarray(graph.node_xy[graph.degrees() >= 3], dtype=np.float64),
-        connections=_crossed(chains, graph.ends, kinds),
+        connections=crossed,
         unnoded=unnoded,
     )
 

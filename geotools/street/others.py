@@ -90,6 +90,8 @@ def _near(
     pair, step = spread_out(parts.count[part[other]])
     ground, chain = ground[other][pair], parts.line[part[other]][pair]
     vertex = parts.first[part[other]][pair] + step
+    once = net.once[vertex] & net.once[vertex + 1]
+    ground, chain, vertex = (column[once] for column in (ground, chain, vertex))
     gap = shapely.distance(shapely.linestrings(_ends(net.chains.xy, vertex)), shapes[ground])
     near = gap <= reach
     ground, chain, vertex, gap = (column[near] for column in (ground, chain, vertex, gap))

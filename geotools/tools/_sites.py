@@ -377,8 +377,8 @@ def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
         [
             f"closure {name}: {findings.length(lacking, 0)} of its {findings.length(whole, 0)} of "
             f"taper and buffer find no room before the work, for {street or 'the street'} begins "
-            "there: plan them in the streets traffic comes from, or agree a lower speed, or move "
-            "the pit."
+            "there, or comes round to the closure's other end: plan them in the streets traffic "
+            "comes from, or agree a lower speed, or move the pit."
             for name, lacking, whole, street in zip(
                 names, rows["lacking"], rows["taper"] + rows["buffer"], rows["street"], strict=True
             )

@@ -552,3 +552,50 @@ def test_a_pit_past_the_end_of_a_wide_street_that_goes_on_narrow_is_on_neither(
     for step, wrong in ((0.0 * on, False), (1.0 * on - 0.5 * off, True)):
         grounds.at[row, "geometry"] = shapely.affinity.translate(small, *step)
         assert bool(faults(plan, "pits-in-streets")) == wrong
+
+
+def arc(*turns: float, radius: float = 250.0) -> Line:
+    """Return a line about the origin, given directions from it in degrees."""
+    way = np.radians(turns)
+    return [(float(radius * np.cos(a)), float(radius * np.sin(a))) for a in way]
+
+
+@pytest.mark.parametrize("seam", [0.0, 90.0, 270.0])
+@pytest.mark.parametrize("back", [False, True])
+def test_a_closure_goes_on_where_the_drawing_of_a_ring_begins(
+    seam: float, back: bool, written: Callable[..., Plan]
+) -> None:
+    """Taper and buffer, 107 m long, reach over 90 degrees, 44 m from the pit at 100 degrees."""
+    ring = arc(*(np.arange(0.0, 361.0, 2.0) + seam) % 360.0)
+    plan = written(
+        mains=main_of(arc(*np.arange(-5.0, 100.5), radius=252.0)),
+        streets=street(ring[::-1] if back else ring, name=["Crescent"]),
+    )
+    closures = plan.table("closures")
+    assert not (plan.table("findings")["rule"] == "closure-cut-short").any()
+    assert closures["lacking"].to_numpy() == pytest.approx(0.0)
+    either = [shapely.Point(X + x, Y + y) for x, y in arc(85.0, 95.0)]
+    shapes = closures["geometry"][closures["pull_id"] == ""].to_numpy()
+    over = np.all([shapely.dwithin(shapes, place, 3.6) for place in either], axis=0)
+    assert over.sum() == 1
+
+
+def test_nothing_is_lacking_before_the_work_where_a_street_goes_round(
+    written: Callable[..., Plan],
+) -> None:
+    """A street ends at 90 degrees, 8.7 m from where it began, and closures have to end with it.
+
+    Were the street closed there, they could go on.
+    """
+    turns = np.arange(90.0, 450.0, 2.0)
+    plan = written(
+        mains=main_of(arc(*np.arange(-5.0, 100.5), radius=252.0)),
+        streets=street(arc(*turns), name=["Crescent"]),
+    )
+    lacking = int((plan.table("closures")["lacking"] > 1.0).sum())
+    assert lacking
+    context = plan.table("context")
+    (row,) = context.index[context["layer"] == "streets"]
+    (whole,) = lines([*arc(*turns), arc(90.0)[0]])
+    context.at[row, "geometry"] = whole
+    assert faults(plan, "closures-drawn") == lacking

@@ -76,14 +76,22 @@ def test_a_string_stops_at_a_river_across_the_street() -> None:
 
 
 def test_a_place_over_the_start_of_a_ring_stops_strings_there_and_nowhere_else() -> None:
-    """A ring of 200 m radius; of each of its ends 20 m, twice the chord's half angle, lie in it."""
+    """A ring of 200 m radius; of each of its ends 20 m, twice the chord's half angle, lie in it.
+
+    It is held three times round; half way round a string ends in any case.
+    """
     turn = np.radians(np.arange(361) % 360)
     ring = net([(float(x), float(y)) for x, y in 200 * np.stack([-np.cos(turn), np.sin(turn)], 1)])
     lanes = corridors(ring, shapely.Point(-200, 0).buffer(20.0, 256))
     whole, hidden = 2 * np.pi * 200.0, 2 * 200 * np.arcsin(20 / 400)
-    assert free(lanes, 150.0, forward=True) == pytest.approx(whole - hidden - 150.0, abs=0.1)
-    assert free(lanes, 150.0, forward=False) == pytest.approx(150.0 - hidden, abs=0.1)
-    assert free(lanes, whole - 10.0, forward=True) == free(lanes, 10.0, forward=True) == 0.0
+    for lap in (0.0, whole, 2 * whole):
+        at = lap + 150.0
+        assert free(lanes, at, forward=False) == pytest.approx(150.0 - hidden, abs=0.1)
+        assert free(lanes, lap + 10.0, forward=True) == 0.0
+        assert free(lanes, lap + whole - 10.0, forward=True) == 0.0
+    assert free(lanes, whole + 150.0, forward=True) == pytest.approx(whole / 2, abs=0.1)
+    at = whole + 850.0
+    assert free(lanes, at, forward=True) == pytest.approx(whole - hidden - 850.0, abs=0.1)
 
 
 def test_a_bend_of_the_street_stops_stiff_pipe_and_lets_soft_pipe_round() -> None:

@@ -63,6 +63,7 @@ class Corners:
         self.on = float(plan.setting("street.max_turn"))
         self.all: list[Corner] = []
         self.stretches: list[Any] = []
+        self.closed: set[int] = set()  # lines that end where they begin
         try:
             rows = of_context(plan, "streets")
         except NotChecked:
@@ -73,6 +74,8 @@ class Corners:
             turns = [self.on, *(min(abs(turn), SHARPEST) for turn in _turns(xy)), self.on]
             last = [True, *[False] * (len(xy) - 2), True]
             places = shapely.points(xy)
+            if math.dist(xy[0], xy[-1]) <= self.snap:
+                self.closed.add(line)
             of_line = [Corner(p, t, line, e) for p, t, e in zip(places, turns, last, strict=True)]
             self.all += of_line
             self.stretches += [
@@ -124,13 +127,19 @@ class Corners:
     def ends(self, place: Any, reach: float) -> bool:
         """Say whether a street may end within a distance of a place, m.
 
-        That is where a line ends, or turns off where it meets another.
+        That is where a line ends, or turns off where it meets another. A closed line that meets
+        none where it ends goes on there.
         """
         return any(
-            corner.last
+            (corner.last and not self._goes_round(corner))
             or any(other.line != corner.line for other in self.near(corner.place, self.snap))
             for corner in self.near(place, reach)
         )
+
+    def _goes_round(self, corner: Corner) -> bool:
+        """Say whether at an end of a closed line no more than its first and last stretch meet."""
+        met = self.by_stretch.query(corner.place, predicate="dwithin", distance=self.snap)
+        return corner.line in self.closed and len(met) <= 2
 
 
 def _parts(row: Any) -> list[Any]:
@@ -551,7 +560,22 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
         row.closure_id,
         f"is drawn {length:.2f} m long, due are {due:.2f} m",
     )
+    _lacks(plan, tally, row, edge)
     _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _lacks(plan: Plan, tally: Tally, row: Any, edge: Edge) -> None:
+    """Check that taper and buffer are told to find no room only where the street may end.
+
+    Or where the closure has come round a ring to its own other end.
+    """
+    if _lacking(row) > DRAWN:
+        near = shapely.distance(*(shapely.get_point(edge.line, end) for end in (0, -1)))
+        tally.holds(
+            near <= DRAWN or _ended(plan, tally, edge, -1),
+            row.closure_id,
+            f"is told to lack {_lacking(row):.2f} m of taper and buffer where its street goes on",
+        )
 
 
 def _lacking(row: Any) -> float:
@@ -758,6 +782,7 @@ def _closure(
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
+    _lacks(plan, tally, row, edge)
     at = float(shapely.line_locate_point(edge.line, place))
     aside = float(shapely.distance(edge.line, place))
     # A place is no farther from its street than this, and from the kerb beyond it.
