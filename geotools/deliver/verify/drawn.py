@@ -452,8 +452,7 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     xy = shapely.get_coordinates(row.geometry)[:-1]
     if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
         return None
-    # As many vertices of the street lie on this edge as on the other three together.
-    edge = np.vstack([xy[len(xy) // 2 + 1 :], xy[:1]])
+    edge = np.vstack([xy[_downstream_end(xy) :], xy[:1]])
     turns = _turns(edge)
     if max(map(abs, turns), default=0.0) > SHARPEST:  # no street's edge, but an outline folded over
         return None
@@ -463,6 +462,19 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     half = _half(plan, row, deep)
     plain = max(_off_edges(place, edge, turns, at, half) for place in xy)
     return Edge(line, turns, at, deep, half, plain)
+
+
+def _downstream_end(xy: FloatArray) -> int:
+    """Return which vertex of the outline of a closure is the downstream end of its long edge.
+
+    As many vertices of the street lie on that edge as on the other three together. It has two
+    more where one is cut off on it, in two points, and the work ends at it as well: there the
+    outline comes along the taper and turns back before.
+    """
+    end = len(xy) // 2 + 1
+    around = np.array(_turns(np.vstack([xy[-1:], xy, xy[:1]])))
+    back = around * math.copysign(1.0, around[0]) > SHARPEST
+    return end - 1 if end > 3 and back[end - 1] and not back[end] else end
 
 
 def _off_edges(
