@@ -493,6 +493,39 @@ def test_a_lane_that_ends_just_before_a_corner_is_as_deep_as_it_is_wide(
     assert edge.plain == pytest.approx(far - near)
 
 
+@pytest.mark.parametrize(
+    ("cover", "leg", "end"), [(4.0, 17.0, (6.55, -5.4)), (2.5, 12.0, (5.0, -4.0))]
+)
+def test_a_closure_that_ends_with_its_street_just_past_a_corner_is_as_long_as_is_left_of_it(
+    cover: float, leg: float, end: tuple[float, float], written: Callable[..., Plan]
+) -> None:
+    """The street turns right by 61.3 degrees and ends, so many metres on: there the lanes end.
+
+    The pit stands outside the corner, and along either leg the closures might be whole from it.
+    """
+    mains = main_of([(-300.0, 0.44), (-46.7, 0.44), end])
+    mains["cover_m"] = cover
+    line = bent(-61.3, leg, before=500.0)
+    plan = written(
+        {"pits.support": "sloped", "pits.soil": "C"},
+        mains=mains,
+        streets=street(line, width_m=6.4),
+    )
+    pits, closures = plan.table("pits"), plan.table("closures")
+    receiving = pits.loc[pits["role"] == "receiving", "pit_id"]
+    closures = closures[closures["pit_id"].isin(receiving) & (closures["pull_id"] == "")]
+    assert len(closures)
+    (x, y), way = line[-1], np.array(line[-1]) / leg
+    for shape in closures["geometry"]:
+        past = shapely.get_coordinates(shape) - [x + X, y + Y]
+        assert (past @ way).max() == pytest.approx(0.0, abs=1e-6)
+    # Of a street that goes on they would lack what the leg is too short for.
+    context = plan.table("context")
+    (row,) = context.index[context["layer"] == "streets"]
+    context.at[row, "geometry"] = lines(bent(-61.3, 100.0, before=500.0))[0]
+    assert faults(plan, "closures-drawn")
+
+
 @pytest.mark.parametrize("degrees", [130.0, 150.0])
 def test_the_long_edge_of_a_closure_whose_work_ends_where_its_street_doubles_back_is_its_kerb(
     degrees: float,

@@ -554,16 +554,22 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
+    whole = _as_long_as_due(plan, tally, row, edge)
+    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _as_long_as_due(plan: Plan, tally: Tally, row: Any, edge: Edge) -> bool:
+    """Say whether a closure is as long as told; check that a shorter one ends with its street."""
     length = edge.line.length
     due = row.taper + row.buffer - _lacking(row) + row.work_length + row.downstream_taper
     slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
-    whole = abs(length - due) <= slack
+    whole = bool(abs(length - due) <= slack)
     tally.holds(
         whole or (length < due and any(_ended(plan, tally, edge, end) for end in (0, -1))),
         row.closure_id,
         f"is drawn {length:.2f} m long, due are {due:.2f} m",
     )
-    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+    return whole
 
 
 def _lacking(row: Any) -> float:
@@ -785,7 +791,9 @@ def _closure(
         row.closure_id,
         "does not reach as far as told on either side of what it is for",
     )
-    _deep(plan, tally, row, edge, whole=reached == 2)
+    # Corners by the place leave in doubt how far it reaches, and so whether it is cut short.
+    whole = reached == 2 and _as_long_as_due(plan, tally, row, edge)
+    _deep(plan, tally, row, edge, whole=whole)
     _at_kerb(plan, tally, row, edge, at)
 
 
