@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geotools.network.places import Places
+from geotools.network.places import Places, Side
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
@@ -19,9 +19,11 @@ from geotools.network.ragged import (
     take,
 )
 from geotools.street.net import StreetNet
+from geotools.street.strips import EDGE
 
 __all__ = ["offset_ends", "offset_length"]
 
+SIDES: tuple[Side, Side] = ("left", "right")
 LOOKED_ALONG = 100_000  # vertices of streets at once: a dozen columns are made of them
 
 
@@ -35,16 +37,17 @@ def offset_length(
     net : StreetNet
     chain : ndarray of int64, shape (n,)
     start, end : ndarray, shape (n,)
-        Chainages, in either order, m.
+        Chainages, in either order, m. A turn at the end is outside; of one at the start the half
+        is inside, for a string that begins at a corner begins on its mitre.
     off : ndarray, shape (n,)
         Distance left of the centreline, m.
     """
-    low, high = np.minimum(start, end), np.maximum(start, end)
     places, total = net.places, np.append(0.0, net.swing)
-    # turns at the very ends of the stretch are outside it
-    turned = total[places.search(chain, high, "left")] - total[places.search(chain, low, "right")]
-    inner = np.where(high > low, turned, 0.0)
-    return np.maximum(high - low - off * inner, 0.0)
+    begun = total[places.search(chain, start - EDGE, "left")]
+    begun = (begun + total[places.search(chain, start + EDGE, "right")]) / 2
+    before, past = (total[places.search(chain, end, side)] for side in SIDES)
+    turned = np.where(end > start, before - begun, np.where(end < start, begun - past, 0.0))
+    return np.maximum(np.abs(end - start) - off * turned, 0.0)
 
 
 def offset_ends(
@@ -80,7 +83,7 @@ def offset_ends(
         along, own, bounds = _beside(net, chain[of], off[of])
         first, last = bounds[:-1], bounds[1:] - 1
         rows = np.arange(len(of))
-        here = Places.of_offsets(bounds, along).interpolate(rows, begin, own)
+        here = _begun(Places.of_offsets(bounds, along), own, begin)
         here += np.minimum(begin, 0.0) + np.maximum(begin - along[last], 0.0)
         there = np.where(forward[of], here + far, here - far)
         beyond = np.minimum(there - own[first], 0.0) + np.maximum(there - own[last], 0.0)
@@ -88,6 +91,21 @@ def offset_ends(
         return np.asarray(at + beyond, dtype=np.float64)
 
     return np.concatenate([ends(part) for part in parts])
+
+
+def _begun(line: Places, own: FloatArray, begin: FloatArray) -> FloatArray:
+    """Return how far along the line beside its street each string begins, m.
+
+    ``line`` are the chainages of the rows of each such line, ``own`` how long it is there. A
+    string that begins at a corner away from it begins where it is drawn from, on the mitre: half
+    of the way round lies on either side of that, whichever way it goes.
+    """
+    rows = np.arange(len(begin))
+    before, last = line.beside(rows, begin, touch=EDGE)
+    first = np.minimum(before + 1, last)
+    rounds = own[last] - own[first] > line.at[last] - line.at[first]
+    here = line.interpolate(rows, begin, own)
+    return np.where(rounds, (own[first] + own[last]) / 2, here)
 
 
 def _beside(

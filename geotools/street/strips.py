@@ -13,7 +13,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of,
 from geotools.street.net import StreetNet
 from geotools.street.swings import SHARPEST
 
-__all__ = ["POLYGON", "on_street", "strips"]
+__all__ = ["EDGE", "POLYGON", "on_street", "strips"]
 
 POLYGON = 3  # shapely's number for it
 MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline

@@ -368,7 +368,7 @@ def report_aslant(pits: pd.DataFrame, ground: Shared) -> None:
 
 
 def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
-    """Report closures whose taper and buffer find no room before the street begins."""
+    """Report closures whose taper and buffer find no room: their street begins, or is a ring."""
     rows = closures[closures["lacking"] > LACKING]
     names = rows["closure_id"].to_numpy(dtype=object)
     findings.add_many(
@@ -376,9 +376,8 @@ def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
         "closure-cut-short",
         [
             f"closure {name}: {findings.length(lacking, 0)} of its {findings.length(whole, 0)} of "
-            f"taper and buffer find no room before the work, for {street or 'the street'} begins "
-            "there, or comes round to the closure's other end: plan them in the streets traffic "
-            "comes from, or agree a lower speed, or move the pit."
+            f"taper and buffer find no room on {street or 'the street'} before the work: plan them "
+            "in the streets traffic comes from, or agree a lower speed, or move the pit."
             for name, lacking, whole, street in zip(
                 names, rows["lacking"], rows["taper"] + rows["buffer"], rows["street"], strict=True
             )

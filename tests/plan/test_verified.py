@@ -493,6 +493,86 @@ def test_a_lane_that_ends_just_before_a_corner_is_as_deep_as_it_is_wide(
     assert edge.plain == pytest.approx(far - near)
 
 
+@pytest.mark.parametrize(
+    ("cover", "leg", "end"), [(4.0, 17.0, (6.55, -5.4)), (2.5, 12.0, (5.0, -4.0))]
+)
+def test_a_closure_that_ends_with_its_street_just_past_a_corner_is_as_long_as_is_left_of_it(
+    cover: float, leg: float, end: tuple[float, float], written: Callable[..., Plan]
+) -> None:
+    """The street turns right by 61.3 degrees and ends, so many metres on: there the lanes end.
+
+    The pit stands outside the corner, and along either leg the closures might be whole from it.
+    """
+    mains = main_of([(-300.0, 0.44), (-46.7, 0.44), end])
+    mains["cover_m"] = cover
+    line = bent(-61.3, leg, before=500.0)
+    plan = written(
+        {"pits.support": "sloped", "pits.soil": "C"},
+        mains=mains,
+        streets=street(line, width_m=6.4),
+    )
+    pits, closures = plan.table("pits"), plan.table("closures")
+    receiving = pits.loc[pits["role"] == "receiving", "pit_id"]
+    closures = closures[closures["pit_id"].isin(receiving) & (closures["pull_id"] == "")]
+    assert len(closures)
+    (x, y), way = line[-1], np.array(line[-1]) / leg
+    for shape in closures["geometry"]:
+        past = shapely.get_coordinates(shape) - [x + X, y + Y]
+        assert (past @ way).max() == pytest.approx(0.0, abs=1e-6)
+    # Of a street that goes on they would lack what the leg is too short for.
+    context = plan.table("context")
+    (row,) = context.index[context["layer"] == "streets"]
+    context.at[row, "geometry"] = lines(bent(-61.3, 100.0, before=500.0))[0]
+    assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize("degrees", [130.0, 150.0])
+def test_the_long_edge_of_a_closure_whose_work_ends_where_its_street_doubles_back_is_its_kerb(
+    degrees: float,
+) -> None:
+    """The street runs east and doubles back to the left at the origin; the lane is the right one.
+
+    Round so sharp a corner the kerb is drawn square off either leg, the corner between cut off.
+    The lane ends at the corner, and the taper comes to the kerb 15.24 m past it.
+    """
+    turn = math.radians(degrees)
+    on, right = np.array([math.cos(turn), math.sin(turn)]), [math.sin(turn), -math.cos(turn)]
+    far = 15.24 * on + 3.25 * np.array(right)
+    kerb = [far, 3.25 * np.array(right), np.array([0.0, -3.25]), np.array([-90.0, -3.25])]
+    inner = [(-60.0, 0.0), (0.0, 0.0)]
+    ring = [*kerb[-1:], *inner, *kerb[:-1]]
+    row = SimpleNamespace(
+        geometry=shapely.Polygon(ring), lanes_closed=1, lanes_left=0, street="", class_=""
+    )
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    assert edge is not None
+    assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(kerb))
+    assert edge.deep == pytest.approx(3.25)
+
+
+def test_the_long_edge_of_a_closure_whose_lane_begins_and_ends_at_corners_is_its_kerb() -> None:
+    """Of three legs of the street, 45 degrees to the left each, the middle one is closed, 50 m.
+
+    Both corners of the lane are where it begins and ends; the kerb, right of it, has its own two.
+    """
+    half = math.radians(45.0)
+    legs = [(math.cos(k * half), math.sin(k * half)) for k in (-1, 0, 1)]
+    inner = [(0.0, 0.0), (50.0, 0.0)]
+    mitre = 3.25 * math.tan(half / 2)
+    near, far = (
+        np.array(place) + sign * along * np.array(leg) + 3.25 * np.array([leg[1], -leg[0]])
+        for place, sign, along, leg in zip(inner, (-1, 1), (30.48, 15.24), legs[::2], strict=True)
+    )
+    kerb = [far, (50.0 + mitre, -3.25), (-mitre, -3.25), near]
+    row = SimpleNamespace(
+        geometry=shapely.Polygon([near, *inner, *kerb[:-1]]),
+        lanes_closed=1, lanes_left=0, street="", class_="",
+    )  # fmt: skip
+    edge = edge_of(cast(Plan, SimpleNamespace(tables={})), row)
+    assert edge is not None
+    assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(kerb))
+
+
 @pytest.mark.parametrize("off", [0.0, 2.0])
 def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
     off: float, written: Callable[..., Plan]

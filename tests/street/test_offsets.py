@@ -83,6 +83,45 @@ def test_a_string_that_ends_beyond_a_corner_is_as_long_as_it_is(
     assert (shapely.distance(there, far) <= allowed + 1e-6).all()
 
 
+@pytest.mark.parametrize("aside", [0.0, 1e-9, -1e-9], ids=["at", "just past", "just before"])
+@pytest.mark.parametrize("turn", [20.0, 40.0, -40.0, 75.0])
+def test_a_string_that_begins_at_an_outer_corner_is_as_long_as_it_is(
+    turn: float, aside: float
+) -> None:
+    """Plane geometry: it begins on the mitre, 5 m off both edges, and lies straight beside either.
+
+    From the mitre on, the offset curve of the street tells where it ends, whichever way it goes.
+    """
+    angle, off = np.radians(turn), -5.0 * np.sign(turn)
+    before = np.array([-90.0 * np.cos(angle), 90.0 * np.sin(angle)])
+    net = street(np.array([before, [0.0, 0.0], [90.0, 0.0]]))
+    if net.chains.xy[0, 0] > 0:  # the chain is drawn the other way
+        off = -off
+    curve = shapely.offset_curve(shapely.LineString(net.chains.xy), off, join_style="mitre")
+    mitre = shapely.line_locate_point(curve, shapely.get_point(curve, 1))
+    chain, offs, length = np.zeros(2, dtype=np.int64), np.full(2, off), np.full(2, 40.0)
+    corner = np.full(2, net.places.at[1]) + aside
+    at = offset_ends(net, chain, corner, offs, length, np.array([True, False]))
+    begun, there = (on_street(net, chain, where, offs) for where in (corner, at))
+    due = shapely.line_interpolate_point(curve, mitre + np.array([40.0, -40.0]))
+    assert there == pytest.approx(shapely.get_coordinates(due), abs=1e-6)
+    assert np.hypot(*(there - begun).T) == pytest.approx(length, abs=1e-6)
+    assert offset_length(net, chain, corner, at, offs) == pytest.approx(length, abs=1e-6)
+
+
+@pytest.mark.parametrize("forward", [True, False])
+def test_a_string_drawn_from_an_outer_corner_on_is_as_long_as_told(forward: bool) -> None:
+    """Plane geometry: its middle line is straight, half its outline less the cuts at both ends."""
+    angle = np.radians(40.0)
+    net = street(np.array([[-200 * np.cos(angle), 200 * np.sin(angle)], [0, 0], [200, 0.0]]))
+    off = -5.0 if net.swing[-1] > net.swing[0] else 5.0
+    corner = float(net.places.at[1])
+    table = laid(net, street_offset=off, strings=1, lay_at=corner, lay_forward=forward)
+    xy = shapely.get_coordinates(table["geometry"].iloc[0])
+    middle = (xy[:2] + xy[3:1:-1]) / 2
+    assert np.hypot(*np.diff(middle, axis=0)[0]) == pytest.approx(115.0, abs=1e-6)
+
+
 def test_corners_nearer_than_their_line_is_off_keep_the_order_of_places() -> None:
     """The line beside them would run backwards: it stands still, and what follows is right."""
     net = street(np.array([[0, 0], [50, 0], [52, 2], [52, 4], [50, 6], [0, 6.0]]))

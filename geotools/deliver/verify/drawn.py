@@ -461,8 +461,7 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     xy = shapely.get_coordinates(row.geometry)[:-1]
     if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
         return None
-    # As many vertices of the street lie on this edge as on the other three together.
-    edge = np.vstack([xy[len(xy) // 2 + 1 :], xy[:1]])
+    edge = np.vstack([xy[_downstream_end(xy) :], xy[:1]])
     turns = _turns(edge)
     if max(map(abs, turns), default=0.0) > SHARPEST:  # no street's edge, but an outline folded over
         return None
@@ -472,6 +471,19 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     half = _half(plan, row, deep)
     plain = max(_off_edges(place, edge, turns, at, half) for place in xy)
     return Edge(line, turns, at, deep, half, plain)
+
+
+def _downstream_end(xy: FloatArray) -> int:
+    """Return which vertex of the outline of a closure is the downstream end of its long edge.
+
+    As many vertices of the street lie on that edge as on the other three together. It has two
+    more where one is cut off on it, in two points, and the work ends at it as well: there the
+    outline comes along the taper and turns back before.
+    """
+    end = len(xy) // 2 + 1
+    around = np.array(_turns(np.vstack([xy[-1:], xy, xy[:1]])))
+    back = around * math.copysign(1.0, around[0]) > SHARPEST
+    return end - 1 if end > 3 and back[end - 1] and not back[end] else end
 
 
 def _off_edges(
@@ -551,17 +563,23 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
+    whole = _as_long_as_due(plan, tally, row, edge)
+    _lacks(plan, tally, row, edge)
+    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _as_long_as_due(plan: Plan, tally: Tally, row: Any, edge: Edge) -> bool:
+    """Say whether a closure is as long as told; check that a shorter one ends with its street."""
     length = edge.line.length
     due = row.taper + row.buffer - _lacking(row) + row.work_length + row.downstream_taper
     slack = edge.corner(0.0, length) + sum(_aslant(plan, edge, end) for end in (0, -1)) + DRAWN
-    whole = abs(length - due) <= slack
+    whole = bool(abs(length - due) <= slack)
     tally.holds(
         whole or (length < due and any(_ended(plan, tally, edge, end) for end in (0, -1))),
         row.closure_id,
         f"is drawn {length:.2f} m long, due are {due:.2f} m",
     )
-    _lacks(plan, tally, row, edge)
-    _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+    return whole
 
 
 def _lacks(plan: Plan, tally: Tally, row: Any, edge: Edge) -> None:
@@ -798,7 +816,9 @@ def _closure(
         row.closure_id,
         "does not reach as far as told on either side of what it is for",
     )
-    _deep(plan, tally, row, edge, whole=reached == 2)
+    # Corners by the place leave in doubt how far it reaches, and so whether it is cut short.
+    whole = reached == 2 and _as_long_as_due(plan, tally, row, edge)
+    _deep(plan, tally, row, edge, whole=whole)
     _at_kerb(plan, tally, row, edge, at)
 
 
