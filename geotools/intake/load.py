@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -74,6 +74,10 @@ class Loaded:
     whole: bool
     assumed: bool
     match: Match
+
+    def built(self) -> Loaded:
+        """Return the layer without its geometries: of one that is built, nobody asks for them."""
+        return replace(self, geometry=self.geometry[:0].copy())
 
     @property
     def names(self) -> npt.NDArray[Any]:

@@ -138,6 +138,7 @@ def _read(
     with faults:
         mains = _mains(loaded, brief, findings, tell, window, renamed)
     faults.raise_if_any()
+    loaded["mains"] = loaded["mains"].built()
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
     _remark_status(findings, loaded["mains"], mains.lines, brief)
@@ -198,13 +199,14 @@ def _mains(
 
 
 def _others(
-    loaded: Mapping[str, Loaded], mains: Mains, findings: Findings, tell: Callable[[str], None]
+    loaded: dict[str, Loaded], mains: Mains, findings: Findings, tell: Callable[[str], None]
 ) -> dict[str, Built]:
     built = {}
     for name, layer in loaded.items():
         if name != "mains":
             tell(f"checking {name}")
             built[name] = build_layer(layer, mains.lines, mains.working.crs, findings)
+            loaded[name] = layer.built()
     return built
 
 

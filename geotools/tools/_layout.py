@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +46,7 @@ __all__ = ["Layout", "lay_out_plan"]
 STEPS_A_MAIN = 100
 STEPS_A_STATION = 500
 OTHER_ROLES = "a pit in another role may stand there: with no role given, none may"
+SIDE_BY_SIDE = 500_000  # mains of a network up to which two steps of a plan are done at once
 FOLLOWED = 100_000  # stations of runs whose pulls are followed at once: it takes dozens of columns
 
 
@@ -104,12 +106,16 @@ def lay_out_plan(
         fixed=fixed,
     )
     give_back()
-    # What is drawn around the runs does not hang on valves: the two are found side by side.
+    # What is drawn around the runs does not hang on valves: the two are found side by side, but
+    # where that would take much memory.
+    drawn = partial(context_layer, layers, ground.runs.chains, brief.output.context)
     with ThreadPoolExecutor(1) as pool:
-        drawn = pool.submit(context_layer, layers, ground.runs.chains, brief.output.context)
+        beside = pool.submit(drawn) if len(layers.mains) <= SIDE_BY_SIDE else None
         if shutdowns is None:
             shutdowns = plan_shutdowns(layers, ground.runs, brief.network, brief.bends)
-        backdrop = drawn.result()
+        give_back()
+        backdrop = drawn() if beside is None else beside.result()
+    del drawn
     ground = _asked_for(ground)
     del layers
     give_back()
