@@ -13,7 +13,7 @@ import shapely
 from geotools.deliver import columns, context
 from geotools.schema import OUTPUTS
 from geotools.siting import overlap, profile, ramps
-from geotools.street import nearest, offsets, scene
+from geotools.street import nearest, offsets, others, scene
 from geotools.tools import _layout, _lots, _works
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
@@ -31,6 +31,8 @@ def test_the_plan_does_not_hang_on_the_size_of_the_lots(monkeypatch: pytest.Monk
 
     monkeypatch.setattr(_lots, "LOT", 120)  # some runs are in a lot of their own
     monkeypatch.setattr(_works, "LAID", 5)
+    monkeypatch.setattr(_layout, "SIDE_BY_SIDE", 0)
+    monkeypatch.setattr(others, "AT_ONCE", 4)
     monkeypatch.setattr(_lots, "_plan_lot", counted)
     monkeypatch.setattr(_lots, "processors", lambda: 3)
     lots = geotools.plan(SAMPLE).summary["content_hash"]
