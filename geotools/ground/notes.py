@@ -87,7 +87,7 @@ class Notes:
             self._in_feet = self._in_feet or _hint(raster)
         if not raster.says_nodata:
             self._add("dem-no-nodata", raster, index)
-        if raster.dataset.count > 1:
+        if raster.bands > 1:
             self._add("dem-bands", raster, index)
 
     def overlap(self, raster: Raster, index: IntArray) -> None:
