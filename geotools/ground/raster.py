@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 
-CACHE_BYTES = 32_000_000
+CACHE_BYTES = 16_000_000
 WINDOW_CELLS = 2**22
 # GDAL's file systems that unpack local archives.
 ARCHIVES = ("/vsizip/", "/vsigzip/", "/vsitar/", "/vsi7z/", "/vsirar/")
