@@ -14,6 +14,7 @@ import pyproj
 import shapely
 
 from geotools.intake.findings import Findings
+from geotools.intake.pieces import Pieces, cut_up
 
 __all__ = ["Areas", "Layers", "Lines", "Points"]
 
@@ -74,6 +75,11 @@ class Areas:
         some = np.flatnonzero(keep_off > 0)
         shapes[some] = shapely.buffer(shapes[some], keep_off[some])
         return shapes
+
+    @cached_property
+    def in_pieces(self) -> Pieces:
+        """The same, those of many vertices cut up; ``of`` counts the rows of the layer."""
+        return cut_up(self.with_buffers)
 
 
 @dataclass(frozen=True)

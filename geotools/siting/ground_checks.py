@@ -11,6 +11,7 @@ import shapely
 
 from geotools.accel import in_threads, ready_tree
 from geotools.intake.columns import Areas
+from geotools.intake.pieces import Pieces
 from geotools.network.cells import Points
 from geotools.network.ragged import FloatArray, number_within
 from geotools.siting.grounds import Grounds
@@ -21,7 +22,6 @@ __all__ = [
     "avoid_tree",
     "avoided",
     "hard_places",
-    "hard_reasons",
     "near_crossings",
     "nearest_gap",
     "off_street_area",
@@ -52,35 +52,29 @@ def _hard(avoid: Areas) -> npt.NDArray[np.bool_]:
     return np.asarray(avoid.table["hard"].to_numpy(dtype=float) != 0.0)
 
 
-def hard_places(avoid: Areas | None) -> Polygons:
-    """Return the hard places with their buffers."""
+def hard_places(avoid: Areas | None) -> Pieces:
+    """Return the hard places with their buffers, in pieces."""
     if avoid is None or not len(avoid):
-        return np.zeros(0, dtype=object)
-    shapes: Polygons = avoid.with_buffers[_hard(avoid)]
-    return shapes
+        return Pieces.none()
+    return avoid.in_pieces.only(_hard(avoid))
 
 
-def soft_places(avoid: Areas | None) -> Polygons:
-    """Return the soft places with their buffers."""
+def soft_places(avoid: Areas | None) -> Pieces:
+    """Return the soft places with their buffers, in pieces."""
     if avoid is None or not len(avoid):
-        return np.zeros(0, dtype=object)
-    shapes: Polygons = avoid.with_buffers[~_hard(avoid)]
-    return shapes
-
-
-def hard_reasons(avoid: Areas | None) -> npt.NDArray[np.object_]:
-    """Return why each of the hard places is to be avoided, as its layer says."""
-    if avoid is None or not len(avoid):
-        return np.zeros(0, dtype=object)
-    reasons: npt.NDArray[np.object_] = avoid.table["reason"].fillna("").to_numpy(dtype=object)
-    return np.asarray(reasons[_hard(avoid)], dtype=object)
+        return Pieces.none()
+    return avoid.in_pieces.only(~_hard(avoid))
 
 
 @dataclass(frozen=True)
 class Avoid:
-    """Places to avoid with their buffers in a tree: hard or soft, weight and reason of each."""
+    """Places to avoid with their buffers, the pieces of all in a tree.
+
+    ``of`` is the place of each piece; hard or soft, weight and reason are those of the places.
+    """
 
     tree: shapely.STRtree
+    of: npt.NDArray[np.int64]
     hard: npt.NDArray[np.bool_]
     weight: FloatArray
     reason: npt.NDArray[np.object_]
@@ -92,7 +86,8 @@ def avoid_tree(avoid: Areas | None) -> Avoid | None:
         return None
     weight = avoid.table["weight"].to_numpy(dtype=float)
     return Avoid(
-        ready_tree(avoid.with_buffers),
+        ready_tree(avoid.in_pieces.shapes),
+        avoid.in_pieces.of,
         _hard(avoid),
         np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT),
         avoid.table["reason"].fillna("").astype(str).to_numpy(dtype=object),
@@ -111,7 +106,8 @@ def avoided(
     hit, factor, named = np.zeros(table, dtype=bool), np.ones(table), np.full(table, "", object)
     if avoid is None:
         return hit, factor, named
-    row, role, place = ground.near_places(avoid.tree, setback)
+    row, role, piece = ground.near_places(avoid.tree, setback)
+    place = avoid.of[piece]
     hard = avoid.hard[place]
     hit[row[hard], role[hard]] = True
     np.maximum.at(factor, (row[~hard], role[~hard]), avoid.weight[place[~hard]])

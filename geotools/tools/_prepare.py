@@ -201,7 +201,7 @@ def _scene(layers: Layers, brief: Brief) -> StreetScene | None:
         return None
     return build_scene(
         layers.streets,
-        hard_places(layers.avoid),
+        hard_places(layers.avoid).shapes,
         brief.street,
         tolerance=brief.network.snap_tolerance,
         accuracy=brief.ground.survey_accuracy,

@@ -17,7 +17,7 @@ from geotools.network.ragged import FloatArray, to_linestrings
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, needs_engineer
 from geotools.pipe.pulling import friction_band
 from geotools.schema import angle_text, length_text, quantity_text
-from geotools.siting.ground_checks import hard_places, hard_reasons
+from geotools.siting.ground_checks import hard_places
 from geotools.tools._shared import Shared
 
 __all__ = [
@@ -391,12 +391,18 @@ def report_cut_closures(closures: pd.DataFrame, findings: Findings) -> None:
 def report_closures(closures: pd.DataFrame, ground: Shared) -> None:
     """Report closures that reach over a hard place, such as the railway at a level crossing."""
     shapes: npt.NDArray[np.object_] = closures["geometry"].to_numpy(dtype=object)
-    places, reasons = hard_places(ground.layers.avoid), hard_reasons(ground.layers.avoid)
-    if not len(shapes) or not len(places):
+    avoid, places = ground.layers.avoid, hard_places(ground.layers.avoid)
+    if not len(shapes) or avoid is None or not len(places.shapes):
         return
-    shape, place = shapely.STRtree(places).query(shapes, predicate="intersects")
-    met = shapely.intersection(shapes[shape], places[place])
-    shape, place, met = (rows[shapely.area(met) > TOUCH_M2] for rows in (shape, place, met))
+    shape, piece = shapely.STRtree(places.shapes).query(shapes, predicate="intersects")
+    met = shapely.intersection(shapes[shape], places.shapes[piece])
+    some = shapely.area(met) > TOUCH_M2
+    shape, place, met = shape[some], places.of[piece[some]], met[some]
+    # of a place in many pieces the first one met stands for it
+    _, first = np.unique(np.stack([shape, place]), axis=1, return_index=True)
+    first.sort()
+    shape, place, met = shape[first], place[first], met[first]
+    reasons = avoid.table["reason"].fillna("").to_numpy(dtype=object)
     names = closures["closure_id"].to_numpy(dtype=object)
     ground.layers.findings.add_points(
         "warning",

@@ -167,10 +167,10 @@ def _strings(
     ground: Shared, laid: pd.DataFrame, pits: pd.DataFrame, pulls: pd.DataFrame
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls, and report what is in their way."""
-    net, places = None, hard_places(ground.layers.avoid)
+    net, places = None, hard_places(ground.layers.avoid).shapes
     if ground.scene is not None:
         net, places = ground.scene.net, ground.scene.corridors.obstacles
-    soft = soft_places(ground.layers.avoid)
+    soft = soft_places(ground.layers.avoid).shapes
     parts = [
         lay_strings(
             laid.iloc[low : low + LAID],

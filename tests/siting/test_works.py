@@ -154,7 +154,7 @@ def test_a_hard_place_refuses_and_what_is_not_said_is_hard(hard: float) -> None:
     assert hit[:, 0].tolist() == [False, True]
     assert named[:, 0].tolist() == ["", "river"]
     assert (factor == 1).all()
-    assert len(hard_places(areas(hard=[hard]))) == 1
+    assert len(hard_places(areas(hard=[hard])).shapes) == 1
 
 
 @pytest.mark.parametrize(
