@@ -7,7 +7,9 @@ off, or nearest, at one of its own corners, or where its outline meets a mitre. 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +21,7 @@ from geotools.street.net import StreetNet
 __all__ = ["Outlines", "spans_beside", "turned_between"]
 
 Polygons = npt.NDArray[np.object_]
+PAIRS = 1_000_000  # places on outlines with edges of streets at a time: a dozen columns of them
 TIE = 1e-9  # m; edges whose distances differ by no more meet at a corner the place lies outside of
 
 
@@ -38,6 +41,12 @@ class Outlines:
         xy, ring = shapely.get_coordinates(rings, return_index=True)
         return cls(xy, shape[part[ring]], ring)
 
+    def between(self, low: int, high: int) -> Outlines:
+        """Return the corners of the grounds from one on to another, counted from there."""
+        first, last = np.searchsorted(self.shape, [low, high])
+        part = slice(first, last)
+        return Outlines(self.xy[part], self.shape[part] - low, self.ring[part])
+
 
 @dataclass(frozen=True)
 class _Edges:
@@ -45,6 +54,10 @@ class _Edges:
 
     first: IntArray
     count: IntArray
+
+    def between(self, low: int, high: int) -> _Edges:
+        """Return those by the grounds from one on to another."""
+        return _Edges(self.first[low:high], self.count[low:high])
 
     def of(self, shape: IntArray, *, less: int = 0) -> tuple[IntArray, IntArray, IntArray]:
         """Return rows of ``shape`` again and again, the first vertex of an edge, and offsets."""
@@ -77,11 +90,33 @@ def spans_beside(
         Of so many grounds.
     """
     edges = _edges(net, chain, at, far)
+    pairs = np.bincount(grounds.shape, minlength=len(chain)) * edges.count
+    parts = [
+        _spans(net, edges.between(low, high), grounds.between(low, high))
+        for low, high in _batches(pairs)
+    ]
+    along, across = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return along, across
+
+
+def _batches(pairs: IntArray) -> Iterator[tuple[int, int]]:
+    """Yield from which row on to which it takes some `PAIRS` pairs at a time."""
+    cuts = np.flatnonzero(np.diff((np.cumsum(pairs) - pairs) // PAIRS)) + 1
+    return pairwise([0, *cuts.tolist(), len(pairs)])
+
+
+def _spans(net: StreetNet, edges: _Edges, grounds: Outlines) -> tuple[FloatArray, FloatArray]:
+    """Return what `spans_beside` does, of grounds with the edges of the streets by each."""
     met, of = _on_mitres(net, edges, grounds)
     shape = np.concatenate([grounds.shape, of])
     order = np.argsort(shape, kind="stable")
-    along, across = _placed(net, edges, np.concatenate([grounds.xy, met])[order], shape[order])
-    first = np.searchsorted(shape[order], np.arange(len(chain)))
+    xy, shape = np.concatenate([grounds.xy, met])[order], shape[order]
+    parts = [
+        _placed(net, edges, xy[low:high], shape[low:high])
+        for low, high in _batches(edges.count[shape])
+    ]
+    along, across = (np.concatenate(part) for part in zip(*parts, strict=True))
+    first = np.searchsorted(shape, np.arange(len(edges.first)))
     spans = [
         np.stack([least.reduceat(values, first) for least in (np.minimum, np.maximum)], axis=1)
         for values in (along, across)

@@ -9,6 +9,7 @@ import shapely
 
 from geotools.brief import Street
 from geotools.intake.columns import Lines
+from geotools.street import beside
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.net import StreetNet, build_streets
 
@@ -97,3 +98,24 @@ def test_turns_are_summed_whichever_way_they_go() -> None:
     )
     each = 2 * np.tan(np.radians(22.5))
     assert turned == pytest.approx([2 * each, each, 0.0], abs=1e-6)
+
+
+@pytest.mark.parametrize("pairs", [1, 7, 50])
+def test_however_many_are_looked_at_at_once_each_ground_lies_where_it_does_alone(
+    monkeypatch: pytest.MonkeyPatch, pairs: int
+) -> None:
+    """Held against the grounds one by one: a street of many vertices takes many batches."""
+    along = np.linspace(0.0, 110.0, 45)
+    net = street([[x, 6.0 * np.sin(x / 15.0)] for x in along])
+    shapes = np.array(GROUNDS * 4, dtype=object)
+    one = np.zeros(len(shapes), dtype=np.int64)
+    at, far = np.full(len(shapes), 50.0), np.linspace(5.0, 60.0, len(shapes))
+    alone = [
+        spans_beside(net, one[:1], at[k : k + 1], far[k : k + 1], Outlines.of(shapes[k : k + 1]))
+        for k in range(len(shapes))
+    ]
+    monkeypatch.setattr(beside, "PAIRS", pairs)
+    together = spans_beside(net, one, at, far, Outlines.of(shapes))
+    for which in (0, 1):
+        due = np.concatenate([spans[which] for spans in alone])
+        np.testing.assert_array_equal(together[which], due)
