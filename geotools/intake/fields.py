@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ from geotools.intake.limits import (
 )
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
-from geotools.intake.values import Numbers, flags, numbers, words, years
+from geotools.intake.values import Longitudes, Numbers, flags, numbers, words, years
 from geotools.schema import Field, Layer, quantity_text
 
 __all__ = ["Converted", "convert_fields"]
@@ -51,7 +52,13 @@ class Converted:
 
 
 def convert_fields(
-    layer: Layer, table: pd.DataFrame, match: Match, features: npt.NDArray[Any], system: str
+    layer: Layer,
+    table: pd.DataFrame,
+    match: Match,
+    features: npt.NDArray[Any],
+    system: str,
+    *,
+    longitude: Longitudes,
 ) -> Converted:
     """Convert the columns read to every field of the contract.
 
@@ -67,6 +74,8 @@ def convert_fields(
         Names of the features, for faults.
     system : str
         ``si`` or ``us``: units that notes tell limits in.
+    longitude : callable
+        Gives the longitudes of rows, degrees; it is asked for few of them.
     """
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
@@ -81,7 +90,8 @@ def convert_fields(
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
-            values, found, fault = _number_field(field, column, table[column.name], system)
+            reader = _reader(field, longitude)
+            values, found, fault = _number_field(field, column, table[column.name], system, reader)
             columns[field.name] = values
             found = [*found, *_missing_note(layer, field, np.isnan(values))]
             notes += [replace(one, field=field.name) for one in found]
@@ -105,14 +115,21 @@ def _absent(field: Field, count: int) -> npt.NDArray[Any]:
     return np.full(count, np.nan)
 
 
-READERS: dict[str, Callable[[pd.Series[Any]], Numbers]] = {"flag": flags, "installed": years}
+def _reader(field: Field, longitude: Longitudes) -> Callable[[pd.Series[Any]], Numbers]:
+    """Return what reads a column of a field as numbers."""
+    if field.name == "installed":
+        return partial(years, longitude=longitude)
+    return flags if field.dtype == "flag" else numbers
 
 
 def _number_field(
-    field: Field, column: Column, data: pd.Series[Any], system: str
+    field: Field,
+    column: Column,
+    data: pd.Series[Any],
+    system: str,
+    reader: Callable[[pd.Series[Any]], Numbers],
 ) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
     """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
-    reader = READERS.get(field.dtype) or READERS.get(field.name) or numbers
     read = reader(data)
     values = read.values * column.factor
     zero = (values == 0) & (field.name in ZERO_IS_NONE)

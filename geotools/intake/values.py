@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["Numbers", "flags", "numbers", "texts", "words", "years"]
+from geotools.intake.zones import is_midnight_ahead
+
+__all__ = ["Longitudes", "Numbers", "flags", "numbers", "texts", "words", "years"]
 
 # What files write where they mean "nothing here".
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
@@ -23,7 +26,7 @@ DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*
 DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
 
 UTC_NAMES = ("UTC", "UTC+00:00", "tzutc()")
-FIRST_TO_WAKE = 10  # UTC, when the first day begins anywhere, fourteen hours ahead
+Longitudes = Callable[[npt.NDArray[np.int64]], npt.NDArray[np.float64]]  # degrees, of rows
 
 
 @dataclass(frozen=True)
@@ -94,10 +97,13 @@ def _parsed(text: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     return np.array(parsed, dtype=np.float64)
 
 
-def years(column: pd.Series[Any]) -> Numbers:
-    """Return a column as years; a date stands for its year."""
+def years(column: pd.Series[Any], longitude: Longitudes) -> Numbers:
+    """Return a column as years; a date stands for its year.
+
+    ``longitude`` is asked for the rows whose year hangs on the place.
+    """
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        column = _years_on_site(column)
+        column = _years_on_site(column, longitude)
     elif not pd.api.types.is_numeric_dtype(column.dtype):
         text = pd.Series(texts(column), index=column.index, dtype=object)
         text = text.str.replace(DATE, r"\1", regex=True)
@@ -105,18 +111,25 @@ def years(column: pd.Series[Any]) -> Numbers:
     return numbers(column)
 
 
-def _years_on_site(column: pd.Series[Any]) -> pd.Series[Any]:
+def _years_on_site(column: pd.Series[Any], longitude: Longitudes) -> pd.Series[Any]:
     """Return the years of dates; a day begun east of Greenwich and told in UTC is the day meant.
 
     Formats that keep no zone turn midnight of the first of January, as it is there, into the
-    evening before. No main is laid to the minute, least of all then.
+    evening before. No main is laid to the minute, least of all then; any other time of that day is
+    what it says. Each is judged alone, so that a part of the mains reads as the whole does.
     """
     local: pd.Series[Any] = column.dt.year
     if str(getattr(column.dt, "tz", None)) not in UTC_NAMES:
         return local
-    eve = (column.dt.month == 12) & (column.dt.day == 31) & (column.dt.hour >= FIRST_TO_WAKE)
+    eve = (column.dt.month == 12) & (column.dt.day == 31)
     eve &= (column.dt.minute % 15 == 0) & (column.dt.second == 0)
-    meant: pd.Series[Any] = local + eve.astype(local.dtype)
+    rows = np.flatnonzero(eve.to_numpy(dtype=bool))
+    if not len(rows):
+        return local
+    hours = (column.dt.hour + column.dt.minute / 60).to_numpy(dtype=np.float64)[rows]
+    later = np.zeros(len(column))
+    later[rows] = is_midnight_ahead(hours, longitude(rows))
+    meant: pd.Series[Any] = local + later
     return meant
 
 

@@ -442,20 +442,49 @@ def test_of_an_unreadable_flag_is_said_what_follows(network, read, found, spot):
     assert "taken as missing, as if the valve were normally open" in text
 
 
+BERLIN, KASHGAR, SYDNEY, DARWIN, AUCKLAND = 13.4, 76.0, 151.2, 130.8, 174.8
+LONDON, NEW_YORK, HONOLULU, TONGA = -0.1, -74.0, -157.9, -175.2  # degrees east
+
+
 @pytest.mark.parametrize(
-    ("written", "year"),
+    ("longitude", "written", "year"),
     [
-        ("1949-12-31T23:00Z", 1950),  # midnight of 1 January in Berlin
-        ("1949-12-31T11:00Z", 1950),  # and in Auckland, in summer
-        ("1950-01-01T05:00Z", 1950),  # and in New York
-        ("1950-12-30T23:00Z", 1950),
-        ("1950-12-31T00:00Z", 1950),
-        ("1950-06-01T00:00Z", 1950),
+        # midnight of the first of January by the clocks of the place, as in the tz database
+        (BERLIN, "1949-12-31T23:00Z", 1950),
+        (KASHGAR, "2009-12-31T16:00Z", 2010),  # by the clocks of Beijing
+        (SYDNEY, "2009-12-31T13:00Z", 2010),  # in summer
+        (SYDNEY, "1949-12-31T14:00Z", 1950),  # when there was no summer time
+        (DARWIN, "2009-12-31T14:30Z", 2010),
+        (AUCKLAND, "2009-12-31T11:00Z", 2010),
+        (TONGA, "2009-12-31T11:00Z", 2010),
+        (NEW_YORK, "2010-01-01T05:00Z", 2010),
+        # real times, and midnight of other days
+        (BERLIN, "2010-12-31T10:00Z", 2010),
+        (LONDON, "2010-12-31T12:00Z", 2010),
+        (LONDON, "2010-12-31T00:00Z", 2010),
+        (HONOLULU, "2010-12-31T10:00Z", 2010),  # when the thirty-first begins there
+        (NEW_YORK, "2010-12-31T23:00Z", 2010),
+        (SYDNEY, "2010-12-31T05:00Z", 2010),
+        (SYDNEY, "2010-12-31T13:07Z", 2010),
+        (SYDNEY, "2010-12-30T13:00Z", 2010),
+        (SYDNEY, "2010-12-31T23:00Z", 2010),  # the morning after
+        (BERLIN, "1950-06-01T00:00Z", 1950),
     ],
 )
-def test_the_year_of_a_day_told_in_utc_is_that_of_the_place(written, year, network, read):
-    frame = network(installed=pd.to_datetime([written] * 2, utc=True))
+def test_the_year_of_a_day_told_in_utc_is_that_of_the_place(
+    longitude, written, year, network, read
+):
+    shapes = [shapely.LineString([(longitude, y), (longitude + 0.001, y)]) for y in (40.0, 40.001)]
+    frame = network(shapes, crs=4326, installed=pd.to_datetime([written] * 2, utc=True))
     assert read(mains=frame).mains.table["installed"].tolist() == [year] * 2
+
+
+def test_the_year_of_a_day_told_in_utc_hangs_on_no_other_main(network, read):
+    # in the CRS of a UTM zone: one main in Vienna, where it was midnight, the rest had an hour
+    written = ["2009-12-31T23:00Z", "2009-12-31T10:00Z"]
+    frame = network(installed=pd.to_datetime(written, utc=True))
+    table = read(mains=frame).mains.table.sort_values("main_id")
+    assert table["installed"].tolist() == [2010, 2009]
 
 
 def test_the_year_of_a_day_told_with_its_zone_is_that_written(network, read):
