@@ -24,6 +24,7 @@ from geotools.intake.limits import (
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
 from geotools.intake.values import Longitudes, Numbers, flags, numbers, words, years
+from geotools.intake.weights import doubtful_weights
 from geotools.schema import Field, Layer, quantity_text
 
 __all__ = ["Converted", "convert_fields"]
@@ -100,13 +101,27 @@ def convert_fields(
                 told, single = _unit_remarks(layer, field, column, values, system)
                 remarks += told
                 notes += single
+    told, single = _judged(layer, match, columns)
+    remarks += told
+    notes += single
+    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
+
+
+def _judged(
+    layer: Layer, match: Match, columns: dict[str, npt.NDArray[Any]]
+) -> tuple[list[tuple[str, str, str]], list[Note]]:
+    """Return what is doubtful of values beside those of other columns; impossible ones are lost."""
     if layer.name == "mains" and "installed" in match.columns:
-        wrong, found = impossible_years(columns["material"], columns["installed"])
-        notes += [replace(one, field="installed") for one in found]
+        wrong, notes = impossible_years(columns["material"], columns["installed"])
         columns["installed"] = np.where(wrong, np.nan, columns["installed"])
         text = placeholder_year(columns["installed"])
-        remarks += [("warning", "placeholder-year", text)] if text else []
-    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
+        remarks = [("warning", "placeholder-year", text)] if text else []
+        return remarks, [replace(one, field="installed") for one in notes]
+    if layer.name == "avoid" and "weight" in match.columns:
+        column = match.columns["weight"].name
+        notes = doubtful_weights(columns["weight"], columns["hard"], column)
+        return [], [replace(one, field="weight") for one in notes]
+    return [], []
 
 
 def _absent(field: Field, count: int) -> npt.NDArray[Any]:

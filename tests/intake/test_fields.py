@@ -490,3 +490,35 @@ def test_the_year_of_a_day_told_in_utc_hangs_on_no_other_main(network, read):
 def test_the_year_of_a_day_told_with_its_zone_is_that_written(network, read):
     frame = network(installed=pd.to_datetime(["1949-12-31T23:00+01:00"] * 2))
     assert read(mains=frame).mains.table["installed"].tolist() == [1949] * 2
+
+
+@pytest.mark.parametrize(
+    ("weight", "hard", "rule", "said"),
+    [
+        (999, "no", "weight-doubtful", "costs 999 times as much"),
+        (9999.0, "no", "weight-doubtful", "costs 9,999 times as much"),
+        ("999", "no", "weight-doubtful", "costs 999 times as much"),
+        (0, "no", "weight-doubtful", "counts as 1"),
+        (0.5, "no", "weight-doubtful", "counts as 1"),
+        (-1, "no", "value-out-of-range", "taken as missing"),
+        (999, "yes", "", ""),  # no pit may lie there at any price
+        (999, "", "", ""),
+        (1, "no", "", ""),
+        (9, "no", "", ""),
+        (1000, "no", "", ""),
+        (None, "no", "", ""),
+    ],
+)
+def test_a_weight_that_is_likely_none_is_told(weight, hard, rule, said, network, read, spot):
+    avoid = geopandas.GeoDataFrame(
+        {"weight": [weight, 3 if not isinstance(weight, str) else "3"], "hard": [hard, "no"]},
+        geometry=[spot(5, 0).buffer(3), spot(50, 0).buffer(3)],
+        crs=32633,
+    )
+    layers = read(mains=network(), avoid=avoid)
+    told = layers.findings.table()
+    told = told[(told["layer"] == "avoid") & (told["severity"] != "info")]
+    assert told["rule"].tolist() == [rule] * bool(rule)
+    assert all(said in text for text in told["text"])
+    known = np.nan if weight in (-1, None) else float(weight)
+    np.testing.assert_array_equal(layers.avoid.table["weight"], [known, 3.0])
