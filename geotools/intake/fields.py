@@ -23,7 +23,7 @@ from geotools.intake.limits import (
 )
 from geotools.intake.match import Column, Match
 from geotools.intake.notes import Note, note
-from geotools.intake.values import Longitudes, Numbers, flags, numbers, words, years
+from geotools.intake.values import Longitudes, Numbers, days_zero, flags, numbers, words, years
 from geotools.intake.weights import doubtful_weights
 from geotools.schema import Field, Layer, quantity_text
 
@@ -156,6 +156,8 @@ def _number_field(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
     code = stand_for_unknown(field.name, read.values, values) & ~odd
+    if field.name == "installed":
+        code |= days_zero(data)
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
     wrong = field.required and given and not used

@@ -13,7 +13,7 @@ import pandas as pd
 
 from geotools.intake.zones import is_midnight_ahead
 
-__all__ = ["Longitudes", "Numbers", "flags", "numbers", "texts", "words", "years"]
+__all__ = ["Longitudes", "Numbers", "days_zero", "flags", "numbers", "texts", "words", "years"]
 
 # What files write where they mean "nothing here".
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
@@ -24,6 +24,8 @@ DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
 # of a date the day may be left out, before or behind; "1950-60" is no month and says two years
 DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
 DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
+# the day from which days are counted in Access, Excel and OLE; a Shapefile is given it for no date
+DAY_ZERO = re.compile(r"(?:1899[-/]12[-/]30|30[-/.]12[-/.]1899|12[-/.]30[-/.]1899)(?:\D.*)?")
 
 UTC_NAMES = ("UTC", "UTC+00:00", "tzutc()")
 Longitudes = Callable[[npt.NDArray[np.int64]], npt.NDArray[np.float64]]  # degrees, of rows
@@ -131,6 +133,22 @@ def _years_on_site(column: pd.Series[Any], longitude: Longitudes) -> pd.Series[A
     later[rows] = is_midnight_ahead(hours, longitude(rows))
     meant: pd.Series[Any] = local + later
     return meant
+
+
+def days_zero(column: pd.Series[Any]) -> npt.NDArray[np.bool_]:
+    """Return which dates are the day from which tables count days, 30 December 1899.
+
+    It is what is left of a date that is none. Told in UTC it may begin the evening before.
+    """
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        first = 30 if column.dt.tz is None else 29
+        zero = (column.dt.year == 1899) & (column.dt.month == 12)
+        told: npt.NDArray[np.bool_] = (zero & column.dt.day.isin(range(first, 31))).to_numpy(bool)
+        return told
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return np.zeros(len(column), dtype=bool)
+    found = pd.Series(texts(column), dtype=object).str.fullmatch(DAY_ZERO)
+    return np.asarray(found, dtype=bool)
 
 
 def flags(column: pd.Series[Any]) -> Numbers:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 
 import geopandas
@@ -404,6 +405,7 @@ def test_a_year_before_there_were_pipes_of_the_material_is_missing_and_told(
     ("years", "told"),
     [
         ([1900] * 12 + [1955, 1960, 1972, 1980], 1),
+        ([1901] * 12 + [1955, 1960, 1972, 1980], 1),
         ([1900] * 12 + [1901, 1902, 1903, 1904] * 3, 0),  # an old town
         ([1900] * 3 + [1955] * 20, 0),
         ([1955] * 30, 0),
@@ -522,3 +524,32 @@ def test_a_weight_that_is_likely_none_is_told(weight, hard, rule, said, network,
     assert all(said in text for text in told["text"])
     known = np.nan if weight in (-1, None) else float(weight)
     np.testing.assert_array_equal(layers.avoid.table["weight"], [known, 3.0])
+
+
+@pytest.mark.parametrize(
+    ("written", "year"),
+    [
+        (["1899-12-30", "1950-12-30"], 1950),
+        (["1899-12-30 00:00:00", "1950-12-30 00:00:00"], 1950),
+        (["30.12.1899", "30.12.1950"], 1950),
+        (["12/30/1899 00:00", "12/30/1950 00:00"], 1950),
+        (pd.to_datetime(["1899-12-30", "1950-12-30"]).astype("datetime64[ms]"), 1950),
+        # midnight in Berlin, told in UTC
+        (pd.to_datetime(["1899-12-29T23:00Z", "1950-12-29T23:00Z"]).as_unit("ms"), 1950),
+        ([datetime.date(1899, 12, 30), datetime.date(1899, 12, 31)], 1899),
+        (["1899-12-30", "1899-11-30"], 1899),
+    ],
+)
+def test_the_day_from_which_tables_count_is_no_date(written, year, network, read, found):
+    """30 December 1899 is day 0 of OLE automation dates (Microsoft, DateTime.ToOADate)."""
+    layers = read(mains=network(installed=written))
+    table = layers.mains.table.sort_values("main_id")
+    np.testing.assert_array_equal(table["installed"], [np.nan, year])
+    told = found(layers, "unknown-code")
+    assert told["feature"].tolist() == ["A"]
+    assert "taken as missing" in told["text"][0]
+
+
+def test_a_year_is_none_of_the_days_from_which_tables_count(network, read):
+    layers = read(mains=network(installed=[1899, 1899]))
+    assert layers.mains.table["installed"].tolist() == [1899, 1899]
