@@ -255,6 +255,17 @@ def test_equal_identifiers_are_told_apart_by_geometry_not_by_order(network, read
     assert [names[0][5_200_000.0 + y] for y in (0, 50, 90)] == ["A", "A#2", "A#3"]
 
 
+def test_an_identifier_that_reads_as_two_in_a_list_is_told(network, read, found, line):
+    shapes = [line((0, 9 * i), (100, 9 * i)) for i in range(4)]
+    layers = read(mains=network(shapes, main_id=["12,5", "A-1;B/2 C", "12", "12,5"]))
+    told = found(layers, "comma-in-id")
+    assert sorted(told["feature"]) == ["12,5", "12,5#2"]
+    assert set(told["severity"]) == {"warning"}
+    assert "'12,5' holds a comma" in told["text"].str.cat()
+    numbers = network(shapes, main_id=[12.5, 1e9, 7.0, 2.0])
+    assert found(read(mains=numbers), "comma-in-id").empty
+
+
 def test_a_made_up_suffix_never_meets_an_identifier_there(network, read, line):
     shapes = [line((0, 9 * i), (100, 9 * i)) for i in range(3)]
     ids = read(mains=network(shapes, main_id=["A", "A", "A#2"])).mains.table["main_id"]
