@@ -580,6 +580,14 @@ class Street(_Section):
         "centrelines that cross with no common node: an intersection, the safe side, or a bridge",
         COMMON,
     )
+    excluded_classes: list[str] = _set(
+        [
+            *("footway", "footpath", "sidewalk", "walkway", "crosswalk", "path", "trail"),
+            *("cycleway", "bike path", "bridleway", "steps", "stairs", "corridor", "platform"),
+        ],
+        "lines of these classes are no streets: no vehicle uses them",
+        COMMON,
+    )
     default_lanes: int = _set(2, "lanes of a street that does not say", COMMON, ge=1, le=12)
     lane_width: Length = _set("3.3 m", "width of a lane", COMMON, ge=2, le=6)
     default_speed: Speed = _set(

@@ -77,12 +77,12 @@ def _about(raster: Raster) -> tuple[object, ...]:
     """Return all but the cells that a level or a finding about it hangs on."""
     return (
         raster.name,
-        raster.crs.to_wkt(),
+        raster.wkt,
         raster.inverse,
         raster.next_cell,
         raster.units,
-        raster.dataset.dtypes[0],
-        raster.dataset.count,
+        raster.dtype.name,
+        raster.bands,
         repr(raster.nodata),
         raster.masked,
         raster.scale,

@@ -84,13 +84,13 @@ class Notes:
         """Note what is missing or strange in a file that was asked for the levels of points."""
         if len(index) == 0:
             return
-        _, names = self._moved.setdefault(raster.crs.to_wkt(), (raster.crs, []))
+        _, names = self._moved.setdefault(raster.wkt, (raster.crs, []))
         names.append(raster.name)
         if not unit_known:
             self._add("dem-unit-assumed", raster, index)
             self._in_feet = self._in_feet or _hint(raster)
         self._gaps(raster, index, levels)
-        if raster.dataset.count > 1:
+        if raster.bands > 1:
             self._add("dem-bands", raster, index)
 
     def _gaps(self, raster: Raster, index: IntArray, levels: Levels) -> None:

@@ -45,12 +45,11 @@ class Places:
         self._by_crs: dict[str, _Moved] = {}
 
     def _in_crs_of(self, raster: Raster) -> _Moved:
-        key = raster.crs.to_wkt()
-        if key not in self._by_crs:
+        if raster.wkt not in self._by_crs:
             xy = self._move(raster)
             order = np.argsort(xy[:, 0], kind="stable")
-            self._by_crs[key] = _Moved(xy, order, xy[order, 0])
-        return self._by_crs[key]
+            self._by_crs[raster.wkt] = _Moved(xy, order, xy[order, 0])
+        return self._by_crs[raster.wkt]
 
     def _move(self, raster: Raster) -> FloatArray:
         if len(self.xy) == 0 or self.crs.equals(raster.crs, ignore_axis_order=True):
@@ -89,6 +88,8 @@ class Places:
         west, _, east, _ = raster.bounds
         slack = (east - west) * EDGE
         first, last = np.searchsorted(moved.sorted_x, [west - slack, east + slack])
+        if first == last:
+            return np.zeros(0, dtype=np.int64)
         near = moved.order[first:last]
         column, row = raster.cells(moved.xy[near])
         rows, columns = raster.shape

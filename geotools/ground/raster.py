@@ -22,10 +22,13 @@ from geotools.intake.crs import georeferenced
 from geotools.network.ragged import FloatArray
 from geotools.quiet import without
 
-__all__ = ["Raster", "horizontal", "open_raster", "raster_environment", "read_mask", "read_window"]
+__all__ = [
+    *("Raster", "checked_raster", "horizontal", "open_raster", "opened"),
+    *("raster_environment", "read_mask", "read_window"),
+]
 
 
-CACHE_BYTES = 64_000_000
+CACHE_BYTES = 16_000_000
 WINDOW_CELLS = 2**22
 # GDAL's file systems that unpack local archives.
 ARCHIVES = ("/vsizip/", "/vsigzip/", "/vsitar/", "/vsi7z/", "/vsirar/")
@@ -33,15 +36,26 @@ ARCHIVES = ("/vsizip/", "/vsigzip/", "/vsitar/", "/vsi7z/", "/vsirar/")
 
 @dataclass(frozen=True)
 class Raster:
-    """An open elevation raster, checked; band 1 is the one used.
+    """An elevation raster, checked; band 1 is the one used.
+
+    What it says of itself holds when it is closed again; cells are read while it is open.
 
     Attributes
     ----------
     name : str
         File name, for messages.
     dataset : rasterio dataset
+    shape : tuple of int
+        Rows and columns.
+    bands : int
+    dtype : dtype
+        Type of the values stored.
     crs : pyproj.CRS
         Horizontal part of its CRS.
+    wkt : str
+        The same as text.
+    bounds : tuple of float
+        West, south, east, north of its corners, also if it is rotated.
     inverse : tuple of 6 float
         Coefficients a, b, c, d, e, f of ``col = a x + b y + c``, ``row = d x + e y + f``,
         counted in cells from the outer corner of the first cell.
@@ -60,7 +74,12 @@ class Raster:
 
     name: str
     dataset: Any
+    shape: tuple[int, int]
+    bands: int
+    dtype: np.dtype[Any]
     crs: pyproj.CRS
+    wkt: str
+    bounds: tuple[float, float, float, float]
     inverse: tuple[float, float, float, float, float, float]
     units: list[VerticalUnit]
     nodata: Any
@@ -68,11 +87,6 @@ class Raster:
     alpha: int
     scale: float
     offset: float
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns."""
-        return int(self.dataset.height), int(self.dataset.width)
 
     @property
     def block(self) -> tuple[int, int]:
@@ -88,16 +102,6 @@ class Raster:
         return int(rows > 1), int(columns > 1)
 
     @property
-    def bounds(self) -> tuple[float, float, float, float]:
-        """West, south, east, north of its corners, also if it is rotated."""
-        rows, columns = self.shape
-        a, b, c, d, e, f = tuple(self.dataset.transform)[:6]
-        corners = [(column, row) for column in (0, columns) for row in (0, rows)]
-        x = [a * column + b * row + c for column, row in corners]
-        y = [d * column + e * row + f for column, row in corners]
-        return min(x), min(y), max(x), max(y)
-
-    @property
     def says_nodata(self) -> bool:
         """Whether the file has any way to say that a cell holds no data."""
         return self.nodata is not None or self.masked
@@ -109,11 +113,10 @@ class Raster:
         The least whole number the type holds, of a type without a sign the greatest: scaled, it
         may look like a level. Of eight bits, which few levels fit into, both are levels.
         """
-        dtype = np.dtype(self.dataset.dtypes[0])
-        if self.says_nodata or dtype.kind not in "iu" or dtype.itemsize < 2:
+        if self.says_nodata or self.dtype.kind not in "iu" or self.dtype.itemsize < 2:
             return None
-        limits = np.iinfo(dtype)
-        return float(limits.min if dtype.kind == "i" else limits.max)
+        limits = np.iinfo(self.dtype)
+        return float(limits.min if self.dtype.kind == "i" else limits.max)
 
     def cells(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return fractional column and row of points, from the outer corner of the first cell."""
@@ -144,7 +147,16 @@ def _is_local(path: str) -> bool:
 def open_raster(
     path: str, *, allow_remote: bool = False, stated_crs: pyproj.CRS | None = None
 ) -> Iterator[Raster]:
-    """Open a raster and check that ground levels can be read from it.
+    """Open a raster for a while and check that ground levels can be read from it.
+
+    Parameters and errors are those of `opened` and `checked_raster`.
+    """
+    with opened(path, allow_remote=allow_remote) as dataset:
+        yield checked_raster(dataset, path, stated_crs)
+
+
+def opened(path: str, *, allow_remote: bool) -> Any:
+    """Open a raster file; whoever asks closes it.
 
     Parameters
     ----------
@@ -152,26 +164,21 @@ def open_raster(
         A file, a folder that is a raster, or a file in an archive, in any format GDAL reads.
     allow_remote : bool
         Whether it may lie elsewhere than on this machine.
-    stated_crs : pyproj.CRS, optional
-        CRS of a file that does not say.
 
     Raises
     ------
     LayerError
-        If it is missing, remote, no raster, or has no usable CRS, georeference or band.
+        If it is missing, remote or no raster.
     """
-    name = Path(path).name
     if not allow_remote and not _is_local(path):
         raise LayerError(path, "no such local file; check the path (only local files are read)")
     try:
-        with without(NotGeoreferencedWarning):  # said again below as an error with a remedy
-            dataset = rasterio.open(path)
+        with without(NotGeoreferencedWarning):  # said later as an error with a remedy
+            return rasterio.open(path)
     except (RasterioError, OSError) as error:
         raise LayerError(
             path, f"is no raster that GDAL can open ({error}); it may be damaged or cut short"
         ) from error
-    with dataset:
-        yield _checked(dataset, name, stated_crs)
 
 
 def read_window(raster: Raster, window: Window) -> npt.NDArray[Any]:
@@ -211,7 +218,22 @@ def _read(raster: Raster, reader: Any, window: Window, band: int = 1) -> npt.NDA
         ) from error
 
 
-def _checked(dataset: Any, name: str, stated: pyproj.CRS | None) -> Raster:
+def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster:
+    """Check that ground levels can be read from an open file and return what it says of itself.
+
+    Parameters
+    ----------
+    dataset : rasterio dataset
+    path : str
+    stated : pyproj.CRS, optional
+        CRS of a file that does not say.
+
+    Raises
+    ------
+    LayerError
+        If it has no usable CRS, georeference or band.
+    """
+    name = Path(path).name
     faults = [*_band_faults(dataset), *_place_faults(dataset)]
     crs = _crs(dataset, name) or stated
     if crs is None and not _by_points(dataset):
@@ -227,10 +249,16 @@ def _checked(dataset: Any, name: str, stated: pyproj.CRS | None) -> Raster:
     scale, offset = float(dataset.scales[0]), float(dataset.offsets[0])
     if not (np.isfinite(scale) and np.isfinite(offset)) or scale == 0:
         raise LayerError(name, f"band 1 has the scale {scale} and offset {offset}; correct them")
+    flat = horizontal(crs)
     return Raster(
         name=name,
         dataset=dataset,
-        crs=horizontal(crs),
+        shape=(int(dataset.height), int(dataset.width)),
+        bands=int(dataset.count),
+        dtype=np.dtype(dataset.dtypes[0]),
+        crs=flat,
+        wkt=flat.to_wkt(),
+        bounds=_corners(dataset),
         inverse=tuple(~dataset.transform)[:6],
         units=file_units(dataset.units[0] or "", crs, name),
         nodata=_nodata(dataset),
@@ -239,6 +267,15 @@ def _checked(dataset: Any, name: str, stated: pyproj.CRS | None) -> Raster:
         scale=scale,
         offset=offset,
     )
+
+
+def _corners(dataset: Any) -> tuple[float, float, float, float]:
+    """Return west, south, east, north of the corners of a file."""
+    a, b, c, d, e, f = tuple(dataset.transform)[:6]
+    corners = [(column, row) for column in (0, dataset.width) for row in (0, dataset.height)]
+    x = [a * column + b * row + c for column, row in corners]
+    y = [d * column + e * row + f for column, row in corners]
+    return min(x), min(y), max(x), max(y)
 
 
 def _alpha_band(dataset: Any) -> int:

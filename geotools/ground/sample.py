@@ -10,11 +10,11 @@ import pyproj
 
 from geotools.errors import LayerError
 from geotools.ground.cells import interpolate
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.notes import Notes
 from geotools.ground.places import Places
-from geotools.ground.raster import Raster, open_raster, raster_environment
+from geotools.ground.raster import Raster
 from geotools.ground.vertical import resolve_unit
-from geotools.intake.dem import stated_raster_crs
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
 
@@ -43,14 +43,13 @@ class GroundSample:
 
 
 def sample_ground(
-    paths: Sequence[str],
+    mosaic: Mosaic,
     xy: FloatArray,
     *,
     crs: pyproj.CRS,
     vertical_unit: str | None,
     findings: Findings,
-    allow_remote: bool = False,
-    stated_crs: str | None = None,
+    must_overlap: bool = True,
 ) -> GroundSample:
     """Sample ground levels by bilinear interpolation between cell centres.
 
@@ -60,8 +59,8 @@ def sample_ground(
 
     Parameters
     ----------
-    paths : sequence of str
-        Rasters, any CRS, rotation or type, the best first; none gives no level anywhere.
+    mosaic : Mosaic
+        The rasters; none gives no level anywhere.
     xy : ndarray, shape (n, 2)
         Points in ``crs``.
     crs : pyproj.CRS
@@ -70,33 +69,29 @@ def sample_ground(
         Unit of the levels by the brief (``m``, ``ft``, ``us-ft``), where the file does not say.
     findings : Findings
         Receives what was assumed.
-    allow_remote : bool
-        Whether rasters may lie elsewhere than on this machine.
-    stated_crs : str, optional
-        CRS by the brief of the files that do not say.
+    must_overlap : bool
+        Whether it is an error that no raster overlaps the points.
 
     Raises
     ------
     LayerError
-        If a raster cannot be used, contradicts the brief, or none of them overlaps the points.
+        If a raster cannot be used, contradicts the brief, or none overlaps the points that must.
     """
     places = Places(xy, crs)
     z = np.full(len(places.xy), np.nan)
     notes = Notes(places.xy, places.crs)
     source = []
     outside = []
-    stated = stated_raster_crs(stated_crs)
-    files = list(dict.fromkeys(paths))
-    with raster_environment(allow_remote=allow_remote):
-        for path in files:
-            with open_raster(path, allow_remote=allow_remote, stated_crs=stated) as raster:
-                inside = places.inside(raster)
-                if len(inside) == 0:
-                    outside.append(_extents(raster, places))
-                elif _fill(z, inside, raster, places, vertical_unit, notes):
-                    source.append(raster.name)
-    if len(z) and len(outside) == len(files) > 0:
-        raise LayerError("dem", _no_overlap(outside))
+    with mosaic.environment():
+        for path in mosaic.paths:
+            raster = mosaic.known(path)
+            inside = places.inside(raster)
+            if len(inside) == 0:
+                outside.append(raster)
+            elif _fill(z, inside, mosaic.open(path), places, vertical_unit, notes):
+                source.append(raster.name)
+    if must_overlap and len(z) and len(outside) == len(mosaic.paths) > 0:
+        raise LayerError("dem", _no_overlap(outside, places))
     notes.hand_over(findings)
     return GroundSample(z, int(np.count_nonzero(np.isfinite(z))), tuple(source))
 
@@ -136,9 +131,9 @@ def _extents(raster: Raster, places: Places) -> str:
     )
 
 
-def _no_overlap(extents: Sequence[str]) -> str:
-    more = f" (and {len(extents) - 1} more files)" if len(extents) > 1 else ""
+def _no_overlap(rasters: Sequence[Raster], places: Places) -> str:
+    more = f" (and {len(rasters) - 1} more files)" if len(rasters) > 1 else ""
     return (
-        f"no raster overlaps the mains: {extents[0]}{more}; check that it is the DEM of this "
-        "place and that the CRS of both are right"
+        f"no raster overlaps the mains: {_extents(rasters[0], places)}{more}; check that it is the "
+        "DEM of this place and that the CRS of both are right"
     )

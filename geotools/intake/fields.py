@@ -22,8 +22,18 @@ from geotools.intake.limits import (
     stand_for_unknown,
 )
 from geotools.intake.match import Column, Match
+from geotools.intake.measured import in_own_unit
 from geotools.intake.notes import Note, note
-from geotools.intake.values import Longitudes, Numbers, days_zero, flags, numbers, words, years
+from geotools.intake.values import (
+    Longitudes,
+    Numbers,
+    days_zero,
+    flags,
+    numbers,
+    texts,
+    words,
+    years,
+)
 from geotools.intake.weights import doubtful_weights
 from geotools.schema import Field, Layer, quantity_text
 
@@ -145,8 +155,8 @@ def _number_field(
     reader: Callable[[pd.Series[Any]], Numbers],
 ) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
     """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
-    read = reader(data)
-    values = read.values * column.factor
+    read, own = _own_units(field, data, reader(data))
+    values = np.where(np.isnan(own), read.values * column.factor, own)
     zero = (values == 0) & (field.name in ZERO_IS_NONE)
     bounds = limit(field.name)
     allowed = bounds.said(field.dimension, system)
@@ -164,6 +174,7 @@ def _number_field(
     faults = _senseless(field, column, allowed, data, read.unread) if wrong else []
     notes = [
         *_unread_note(field, column, data, read.unread),
+        *_own_unit_note(column, data, ~np.isnan(own)),
         *_comma_note(column, data, read.comma),
         *note(
             "warning",
@@ -186,6 +197,15 @@ def _number_field(
         *_small_note(field, column, data, small, system),
     ]
     return np.where(odd | zero | small | code, np.nan, values), notes, faults
+
+
+def _own_units(
+    field: Field, data: pd.Series[Any], read: Numbers
+) -> tuple[Numbers, npt.NDArray[np.float64]]:
+    """Read what is no number as a quantity; return what is left unread, and the values, SI."""
+    own = np.full(len(data), np.nan)
+    own[read.unread] = in_own_unit(texts(data[read.unread]), field.dimension)
+    return replace(read, unread=read.unread & np.isnan(own)), own
 
 
 def _small_note(
@@ -341,6 +361,19 @@ def _unread_note(
             f"{column.spelling} is {_shown(v)} (column {column.name!r}), which is not {wanted}; "
             f"taken as missing{follows}; write {wanted} alone"
             for v in data[unread]
+        ],
+    )
+
+
+def _own_unit_note(column: Column, data: pd.Series[Any], own: npt.NDArray[np.bool_]) -> list[Note]:
+    return note(
+        "info",
+        "own-unit",
+        np.flatnonzero(own),
+        [
+            f"{column.spelling} is {_shown(v)} (column {column.name!r}): it was read in the unit "
+            "it is written with"
+            for v in data[own]
         ],
     )
 

@@ -13,6 +13,7 @@ from geotools.brief import Brief, InputSource
 from geotools.errors import LayerError
 from geotools.intake.columns import Layers, Lines
 from geotools.intake.dem import Raster, find_rasters
+from geotools.intake.driven import only_streets
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
 from geotools.intake.inputs import inputs_table, inputs_unread
@@ -139,6 +140,9 @@ def _read(
         mains = _mains(loaded, brief, findings, tell, window, renamed)
     faults.raise_if_any()
     loaded["mains"] = loaded["mains"].built()
+    if "streets" in loaded:
+        excluded = brief.street.excluded_classes
+        loaded["streets"] = only_streets(loaded["streets"], excluded, findings)
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
     _remark_status(findings, loaded["mains"], mains.lines, brief)

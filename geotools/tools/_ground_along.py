@@ -17,7 +17,7 @@ from geotools.network.ragged import (
     spread_out,
     take,
 )
-from geotools.tools._shared import ground_levels
+from geotools.tools._shared import ground_levels, mosaic_of
 
 __all__ = ["check_ground"]
 
@@ -38,7 +38,8 @@ def check_ground(layers: Layers, brief: Brief, *, allow_remote: bool) -> None:
     offsets = offsets_of(np.diff(mains.offsets)[rows])
     main, places = _places(mains.xy[picked], offsets, brief.ground.step)
     try:
-        z = ground_levels(layers.dem, layers.working_crs, brief, allow_remote, places, findings)
+        mosaic = mosaic_of(layers.dem, brief, allow_remote=allow_remote)
+        z = ground_levels(mosaic, layers.working_crs, brief, places, findings)
     except LayerError as error:
         for fault in error.faults:
             findings.add("error", "dem-not-usable", fault, layer="dem")

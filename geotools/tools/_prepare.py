@@ -12,7 +12,6 @@ import pandas as pd
 
 from geotools.accel import give_back
 from geotools.brief import Brief, FixedPipe
-from geotools.errors import LayerError
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
@@ -34,7 +33,7 @@ from geotools.siting.ramps import Levels
 from geotools.siting.service import host_bores, service_columns
 from geotools.street.scene import StreetScene, build_scene
 from geotools.tool import Progress
-from geotools.tools._shared import Shared, ground_levels, least_between, runs_of
+from geotools.tools._shared import Shared, ground_levels, least_between, mosaic_of, runs_of
 
 __all__ = [
     "choose_runs",
@@ -45,6 +44,7 @@ __all__ = [
     "report_off_runs",
 ]
 
+Sampled = Callable[..., FloatArray]  # `ground_levels` of the layers at hand
 BY_HAND = 1.0  # m; common practice, no source: a point drawn on a map is meant no nearer
 
 
@@ -64,7 +64,8 @@ def prepare(
     names the runs wanted, or mains they hold; all are if it is empty. ``fixed`` stands in for
     ``carrier.fixed`` where that names runs that are not here.
     """
-    sampled = partial(ground_levels, layers.dem, layers.working_crs, brief, allow_remote)
+    mosaic = mosaic_of(layers.dem, brief, allow_remote=allow_remote)
+    sampled = partial(ground_levels, mosaic, layers.working_crs, brief)
     levels = partial(_levels_beside, sampled) if layers.dem else None
     # Streets and mains do not hang on each other: they are chained side by side.
     with ThreadPoolExecutor(1) as pool:
@@ -75,7 +76,7 @@ def prepare(
         )
         give_back()
         progress("sampling the ground")
-        stations = _stations(runs, edits, layers, brief, allow_remote=allow_remote)
+        stations = _stations(runs, edits, layers, brief, sampled)
         scene = streets.result()
     give_back()
     progress("choosing carriers")
@@ -307,7 +308,7 @@ def _read_wishes(layers: Layers) -> pd.DataFrame:
 
 
 def _stations(
-    runs: RunSet, edits: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool
+    runs: RunSet, edits: pd.DataFrame, layers: Layers, brief: Brief, sampled: Sampled
 ) -> pd.DataFrame:
     """Set out the stations and give them their profile."""
     fixed = pd.concat(
@@ -334,7 +335,7 @@ def _stations(
     lengths = line_lengths(layers.mains.xy, layers.mains.offsets)
     joints = _by_share(joint_records(runs.chains, stations), lengths)
     stations = _by_share(stations, lengths)
-    stations["ground_z"] = _levels(stations, layers, brief, allow_remote=allow_remote)
+    stations["ground_z"] = sampled(stations[["x", "y"]].to_numpy(dtype=float), layers.findings)
     profiled = add_profile(
         stations,
         layers.mains.table,
@@ -372,25 +373,9 @@ def _unmatched(runs: RunSet) -> pd.DataFrame:
     return fittings.loc[gap > 1.0, ["run", "chainage"]]
 
 
-def _levels(
-    stations: pd.DataFrame, layers: Layers, brief: Brief, *, allow_remote: bool
-) -> FloatArray | float:
-    """Return the ground level of the stations; not-a-number where there is none."""
-    if not layers.dem:
-        return float("nan")
-    places = stations[["x", "y"]].to_numpy(dtype=float)
-    sampled = partial(ground_levels, layers.dem, layers.working_crs, brief, allow_remote)
-    return sampled(places, layers.findings)
-
-
-def _levels_beside(
-    sampled: Callable[[FloatArray, Findings], FloatArray], places: FloatArray
-) -> FloatArray:
+def _levels_beside(sampled: Sampled, places: FloatArray) -> FloatArray:
     """Return ground levels at places beside the runs; what was assumed is told at the stations."""
-    try:
-        return sampled(places, Findings())
-    except LayerError:  # told where the stations are sampled; here all places lie beyond its edges
-        return np.full(len(places), np.nan)
+    return sampled(places, Findings(), must_overlap=False)
 
 
 def _unknown(places: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ import pyproj
 
 from geotools.brief import Brief
 from geotools.ground.digest import ground_bytes
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.columns import Layers
 from geotools.intake.findings import Findings
@@ -36,6 +37,7 @@ __all__ = [
     "ground_seen",
     "least_between",
     "lot_of",
+    "mosaic_of",
     "on_streets",
     "only_runs",
     "runs_of",
@@ -80,24 +82,28 @@ def runs_of(layers: Layers, brief: Brief, *, levels: Levels | None = None) -> Ru
     )
 
 
+def mosaic_of(dem: tuple[str, ...], brief: Brief, *, allow_remote: bool) -> Mosaic:
+    """Return the elevation rasters of the layers as the brief has them read."""
+    return Mosaic(dem, allow_remote=allow_remote, stated_crs=_of_dem(brief)[1])
+
+
 def ground_levels(
-    dem: tuple[str, ...],
+    mosaic: Mosaic,
     crs: pyproj.CRS,
     brief: Brief,
-    allow_remote: bool,
     places: FloatArray,
     findings: Findings,
+    *,
+    must_overlap: bool = True,
 ) -> FloatArray:
     """Return the ground levels at places, m, as the brief has them read; NaN where none is."""
-    unit, stated = _of_dem(brief)
     return sample_ground(
-        dem,
+        mosaic,
         places,
         crs=crs,
-        vertical_unit=unit,
+        vertical_unit=_of_dem(brief)[0],
         findings=findings,
-        allow_remote=allow_remote,
-        stated_crs=stated,
+        must_overlap=must_overlap,
     ).z
 
 

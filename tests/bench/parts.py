@@ -19,6 +19,7 @@ from rasterio.windows import Window
 from geotools import accel
 from geotools.brief import load_brief
 from geotools.call import silent
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 from geotools.intake.read import read_layers
@@ -219,7 +220,7 @@ def measure_elevation(work: Path, sizes: list[int]) -> Section:
 
 def _levels(dem: Path, xy: np.ndarray) -> Any:
     crs = pyproj.CRS(CRS)
-    return sample_ground([str(dem)], xy, crs=crs, vertical_unit=None, findings=Findings())
+    return sample_ground(Mosaic([str(dem)]), xy, crs=crs, vertical_unit=None, findings=Findings())
 
 
 def _sampled(dem: Path, xy: np.ndarray) -> Any:

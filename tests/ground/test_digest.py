@@ -11,6 +11,7 @@ from affine import Affine
 
 from geotools.ground import digest
 from geotools.ground.digest import ground_bytes
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 from geotools.intake.window import Window
@@ -33,7 +34,7 @@ def seen(*paths, window=WINDOW, unit=None):
 
 
 def levels(path, xy):
-    found = sample_ground([path], xy, crs=UTM33, vertical_unit=None, findings=Findings())
+    found = sample_ground(Mosaic([path]), xy, crs=UTM33, vertical_unit=None, findings=Findings())
     return found.z
 
 

@@ -20,6 +20,7 @@ from rasterio.enums import ColorInterp
 
 from geotools.errors import LayerError
 from geotools.ground import cells, raster
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 
@@ -32,12 +33,11 @@ def sample(paths, xy, *, crs=UTM33, vertical_unit=None, stated_crs=None):
     findings = Findings()
     paths = [paths] if isinstance(paths, str) else paths
     got = sample_ground(
-        paths,
+        Mosaic(paths, stated_crs=stated_crs),
         np.asarray(xy),
         crs=crs,
         vertical_unit=vertical_unit,
         findings=findings,
-        stated_crs=stated_crs,
     )
     return got, findings.table()
 
@@ -695,13 +695,14 @@ def test_a_local_file_that_points_at_a_remote_one_is_not_followed(at, tmp_path):
 PEAK = """
 import resource, sys
 import numpy as np, pyproj
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 side = float(sys.argv[2])
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 xy = np.random.default_rng(1).uniform(0.0, side, (20_000, 2)) * [1, -1] + [500_000, 5_000_000]
 crs = pyproj.CRS(32633)
-got = sample_ground([sys.argv[1]], xy, crs=crs, vertical_unit="m", findings=Findings())
+got = sample_ground(Mosaic([sys.argv[1]]), xy, crs=crs, vertical_unit="m", findings=Findings())
 assert got.covered == 20_000
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
 """

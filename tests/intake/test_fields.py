@@ -100,12 +100,12 @@ def test_a_name_cut_by_the_shapefile_format_is_never_guessed():
 
 
 def test_text_in_the_diameter_names_the_feature_and_what_to_write(network, read, found):
-    layers = read(mains=network(diameter_mm=["300", "12 inch"]))
+    layers = read(mains=network(diameter_mm=["300", "twelve inch"]))
     assert layers.mains.table["diameter"][0] == pytest.approx(0.3)
     assert np.isnan(layers.mains.table["diameter"][1])
     row = found(layers, "unreadable-value").iloc[0]
     assert (row["severity"], row["layer"], row["feature"]) == ("warning", "mains", "B")
-    assert "'12 inch'" in row["text"]
+    assert "'twelve inch'" in row["text"]
     assert "write a number alone" in row["text"]
     assert row["geometry"].geom_type == "LineString"
     # What follows from it is told as of a main that has none.
@@ -171,7 +171,7 @@ def test_a_diameter_that_makes_no_sense_throughout_is_a_unit_fault(network, read
 
 @pytest.mark.parametrize(
     ("values", "shown", "alone"),
-    [(["200 mm", "300 mm"], "'200 mm'", True), ([None, 0.2], "0.2", False)],
+    [(["two hundred", "three hundred"], "'two hundred'", True), ([None, 0.2], "0.2", False)],
 )
 def test_what_was_found_in_place_of_a_diameter_is_shown(values, shown, alone, network, read, fault):
     text = fault(read, mains=network(diameter_mm=values))

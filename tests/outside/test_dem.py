@@ -18,6 +18,7 @@ from affine import Affine
 from matplotlib.cbook import get_sample_data
 from scipy.ndimage import map_coordinates
 
+from geotools.ground.mosaic import Mosaic
 from geotools.ground.sample import sample_ground
 from geotools.intake.findings import Findings
 
@@ -62,7 +63,7 @@ def centres(transform, column, row):
 
 
 def levels_at(path, xy, crs=WGS84):
-    return sample_ground([path], xy, crs=crs, vertical_unit=None, findings=Findings()).z
+    return sample_ground(Mosaic([path]), xy, crs=crs, vertical_unit=None, findings=Findings()).z
 
 
 def test_levels_agree_with_linear_interpolation_of_scipy(jacksboro):
