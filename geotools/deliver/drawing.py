@@ -28,9 +28,11 @@ from geotools.deliver.cad.standard import (
 )
 from geotools.deliver.files import replacing
 from geotools.deliver.layers import mover
+from geotools.deliver.levels import Profile, levels_of_pulls
 from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.shut import valves_to_close
 from geotools.deliver.wording import depth_words, dig_words, figure, measured, working_days
+from geotools.network.ragged import FloatArray
 from geotools.schema import DIMENSIONS, angle_text, length_text
 
 if TYPE_CHECKING:
@@ -43,7 +45,7 @@ __all__ = ["DRAWN", "Drawn", "draw_plan", "write_drawing"]
 DRAWN: dict[str, tuple[str, ...]] = {
     "runs": ("run_id", "status", "length", "carrier"),
     "stations": ("run_id", "chainage", "axis_z"),
-    "pulls": ("pull_id", "run_id", "length", "direction", "head_force", "allowable",
+    "pulls": ("pull_id", "run_id", "start", "end", "length", "direction", "head_force", "allowable",
               "governed_by", "governing_chainage", "governing_force", "governing_limit",
               "z_source"),
     "pits": ("pit_id", "run_id", "chainage", "role", "depth", "depth_source", "dig_depth",
@@ -187,7 +189,7 @@ def draw_plan(file: PlanFile, *, scale: float) -> Drawn:
     for shape in _shapes(tables, "pit_footprints"):
         add_area(drawn.space, shape, "LIN-PIT-AREA", paper=drawn.paper)
     _take_symbols(drawn, tables)
-    _draw_hosts(drawn, runs, tables.get("stations"))
+    _draw_hosts(drawn, runs, tables.get("stations"), tables["pulls"])
     _draw_pits(drawn, tables["pits"])
     _draw_bends(drawn, tables.get("bends"))
     _draw_pulls(drawn, tables["pulls"])
@@ -245,9 +247,10 @@ def _document(place: DrawingPlace, scale: float) -> Drawing:
     return doc
 
 
-def _draw_hosts(drawn: Drawn, runs: Any, stations: Any) -> None:
+def _draw_hosts(drawn: Drawn, runs: Any, stations: Any, pulls: Any) -> None:
     """Draw the axis of every run, with the levels of its stations where they are written."""
     levels = {} if stations is None else dict(list(stations.groupby("run_id")))
+    of_run = dict(list(pulls.groupby("run_id")))
     for run in runs.itertuples():
         layer = "LIN-HOST" if run.status == "planned" else "LIN-HOST-UNPLANNED"
         own = levels.get(run.run_id)
@@ -256,11 +259,27 @@ def _draw_hosts(drawn: Drawn, runs: Any, stations: Any) -> None:
             if own is None or len(lines) > 1:
                 xyz = np.column_stack([xy, np.full(len(xy), np.nan)])
             else:
-                own = own.sort_values("chainage", kind="stable")
-                chainage = own["chainage"].to_numpy(dtype=float)
-                z = own["axis_z"].to_numpy(dtype=float) / drawn.place.unit
-                xyz = with_levels(xy, run.length, chainage, z)
+                at, z = _host_levels(own, of_run.get(run.run_id), drawn.place.unit)
+                xyz = with_levels(xy, run.length, at, z)
             drawn.flat += not add_axis(drawn.space, xyz, layer)
+
+
+def _host_levels(stations: Any, pulls: Any, unit: float) -> tuple[FloatArray, FloatArray]:
+    """Return chainages, m, and levels of a run in the unit of the drawing.
+
+    Where a pull has levels filled in, the host has the same: one lies in the other.
+    """
+    own = stations.sort_values("chainage", kind="stable")
+    at, z = own["chainage"].to_numpy(dtype=float), own["axis_z"].to_numpy(dtype=float) / unit
+    if pulls is None or not (pulls["z_source"] == "filled").any():
+        return at, z
+    profiles = []
+    for pull in pulls.sort_values("start", kind="stable").itertuples():
+        xyz = shapely.get_coordinates(pull.geometry, include_z=True)
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xyz[:, :2], axis=0).T))])
+        share = along / along[-1]
+        profiles.append(Profile(pull.start + share * (pull.end - pull.start), xyz[:, 2]))
+    return levels_of_pulls(at, z, profiles)
 
 
 def _draw_pits(drawn: Drawn, pits: Any) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,11 +13,63 @@ import shapely
 from geotools.ground.filled import filled_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
-__all__ = ["KNOWN_FROM", "filled_levels", "known_from", "with_known_levels"]
+__all__ = [
+    "KNOWN_FROM",
+    "Profile",
+    "filled_levels",
+    "known_from",
+    "levels_of_pulls",
+    "with_known_levels",
+]
 
 # What the levels of a line rest on; the schema says what each means.
 KNOWN_FROM = ("known", "filled", "none")
 NO_LEVEL = 0.0  # not a number would take x and y with it when the line is moved to another CRS
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Levels along a pull as its line has them: chainages of the run, rising; no level if bare."""
+
+    at: FloatArray
+    z: FloatArray
+
+    def holds(self, at: FloatArray) -> BoolArray:
+        """Return which chainages of its run lie on it."""
+        found: BoolArray = (at >= self.at[0]) & (at <= self.at[-1])
+        return found
+
+
+def levels_of_pulls(
+    at: FloatArray, z: FloatArray, pulls: Sequence[Profile]
+) -> tuple[FloatArray, FloatArray]:
+    """Return levels of a run where its stations have none as its pulls have them, in order.
+
+    Between pulls, in pits, they go straight from one to the next; where a pull is bare, so is
+    the run.
+
+    Parameters
+    ----------
+    at, z : ndarray, shape (n,)
+        Chainage of the stations in order, and their levels; not-a-number where not known.
+    pulls : sequence of Profile
+
+    Returns
+    -------
+    at, z : ndarray
+        The ends of the pulls among them, where pit and pull meet.
+    """
+    ends = np.concatenate([[], *(pull.at[[0, -1]] for pull in pulls)])
+    every = np.unique(np.concatenate([at, ends[~np.isin(ends, at)]]))
+    levels = np.full(len(every), np.nan)
+    levels[np.searchsorted(every, at)] = z
+    bare = np.zeros(len(every), dtype=bool)
+    for pull in pulls:
+        lost = pull.holds(every) & np.isnan(levels)
+        levels[lost] = np.interp(every[lost], pull.at, pull.z)
+        bare |= pull.holds(every) & np.isnan(levels)
+    filled = filled_along(np.zeros(len(every), dtype=np.int64), every, levels)
+    return every, np.where(bare, np.nan, filled)
 
 
 def filled_levels(line: IntArray, at: FloatArray, z: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ from rasterio.windows import Window
 from geotools.ground.raster import WINDOW_CELLS, Raster, read_mask, read_window
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
-__all__ = ["HIGHEST", "LOWEST", "Levels", "interpolate"]
+__all__ = ["HIGHEST", "LOWEST", "Levels", "ends_of", "interpolate"]
 
 
 # A cell that counts for less than this share of a level does not matter, even without data.
@@ -26,10 +26,14 @@ LOWEST, HIGHEST = -500.0, 9000.0
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels at points (m, NaN where there is none), and where a cell held no possible level."""
+    """Levels at points (m, NaN where there is none), and where a cell held no possible level.
+
+    ``held`` is what such cells hold, as stored: the least and the greatest; empty without any.
+    """
 
     z: FloatArray
     strange: BoolArray
+    held: FloatArray
 
 
 def interpolate(raster: Raster, xy: FloatArray, *, metres: float) -> Levels:
@@ -45,6 +49,7 @@ def interpolate(raster: Raster, xy: FloatArray, *, metres: float) -> Levels:
     """
     z = np.full(len(xy), np.nan)
     strange = np.zeros(len(xy), dtype=bool)
+    held = np.zeros(0)
     grid = _grid(raster, xy)
     for part in _windows(raster, grid):
         tile = _tile(raster, grid, part)
@@ -57,7 +62,14 @@ def interpolate(raster: Raster, xy: FloatArray, *, metres: float) -> Levels:
             matters = corners.weight > NO_WEIGHT
             z[some] = _blend(level, corners.valid & ~odd, corners.weight, matters)
             strange[some] = np.any(odd & matters, axis=0)
-    return Levels(z, strange)
+            held = ends_of(held, corners.values[odd & matters])
+    return Levels(z, strange, held)
+
+
+def ends_of(*values: FloatArray) -> FloatArray:
+    """Return the least and the greatest of all values, one where they are the same, or none."""
+    every = np.concatenate(values)
+    return np.unique([every.min(), every.max()]) if len(every) else every
 
 
 @dataclass(frozen=True)

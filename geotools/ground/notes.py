@@ -6,18 +6,20 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import pyproj
 import shapely
 
-from geotools.ground.cells import HIGHEST, LOWEST
+from geotools.ground.cells import HIGHEST, LOWEST, Levels, ends_of
 from geotools.ground.raster import Raster
 from geotools.ground.vertical import UNIT_KEY
+from geotools.intake.datum import tell_accuracy
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["Notes"]
 
 
-LENGTHS = {"aside": 200.0, "lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
+LENGTHS = {"lowest": LOWEST, "highest": HIGHEST}  # m, named in the texts
 # m; models of one ground differ less at half of all places, whatever their cells. Judgement.
 STEP = 1.0
 TEXTS: dict[str, tuple[str, str]] = {
@@ -28,8 +30,15 @@ TEXTS: dict[str, tuple[str, str]] = {
     ),
     "dem-no-nodata": (
         "warning",
-        "the file does not say which value means no data, so every cell was taken as ground; "
-        "set its nodata value if it has gaps",
+        "the file does not say which value means no data, so every cell read was taken as "
+        "ground; set its nodata value if it has gaps",
+    ),
+    "dem-untold-nodata": (
+        "warning",
+        "the file does not say which value means no data, and holds what no ground has, {held}: "
+        "values outside {lowest} to {highest}, or the extreme its whole numbers reach; these were "
+        "taken as no data, every other cell read as ground; set its nodata value to what it has "
+        "in gaps",
     ),
     "dem-bands": ("warning", "more than one band; band 1 was taken as ground level"),
     "dem-overlap": (
@@ -44,16 +53,10 @@ TEXTS: dict[str, tuple[str, str]] = {
         "more: one of the two may be in another vertical unit or datum, and levels step where one "
         "file ends; look which is right, and give them in one",
     ),
-    "dem-rough-shift": (
-        "warning",
-        "no exact transformation from the working CRS to that of the file is installed, so the "
-        "two datums were taken as the same; levels may be read up to {aside} aside; warp the file "
-        "to the CRS of the mains with software that has the shift grids",
-    ),
     "dem-strange-level": (
         "warning",
-        "values outside {lowest} to {highest}, and in a file without a nodata value the extreme "
-        "its whole numbers reach, were taken as no data; check nodata value and vertical unit",
+        "values outside {lowest} to {highest} that are not its nodata value were taken as no data "
+        "({held}, as stored); check nodata value and vertical unit",
     ),
 }
 
@@ -61,12 +64,15 @@ TEXTS: dict[str, tuple[str, str]] = {
 class Notes:
     """What was assumed of the rasters, one finding a rule, however many tiles there are."""
 
-    def __init__(self, xy: FloatArray) -> None:
+    def __init__(self, xy: FloatArray, crs: pyproj.CRS) -> None:
         self._xy = xy
+        self._crs = crs
         self._files: dict[str, list[str]] = {}
         self._points: dict[str, list[IntArray]] = {}
         self._in_feet = ""
         self._differ = 0.0  # m, the most of all files
+        self._held: dict[str, FloatArray] = {}  # by rule, what is no level, as stored
+        self._moved: dict[str, tuple[pyproj.CRS, list[str]]] = {}  # by CRS, the files in it
 
     def _add(self, rule: str, raster: Raster, index: IntArray) -> None:
         names = self._files.setdefault(rule, [])
@@ -74,21 +80,27 @@ class Notes:
             names.append(raster.name)
         self._points.setdefault(rule, []).append(index)
 
-    def file(
-        self, raster: Raster, index: IntArray, *, unit_known: bool, moved_roughly: bool
-    ) -> None:
-        """Note what is missing in a file that was asked for the levels of points."""
+    def file(self, raster: Raster, index: IntArray, levels: Levels, *, unit_known: bool) -> None:
+        """Note what is missing or strange in a file that was asked for the levels of points."""
         if len(index) == 0:
             return
-        if moved_roughly:
-            self._add("dem-rough-shift", raster, index)
+        _, names = self._moved.setdefault(raster.wkt, (raster.crs, []))
+        names.append(raster.name)
         if not unit_known:
             self._add("dem-unit-assumed", raster, index)
             self._in_feet = self._in_feet or _hint(raster)
-        if not raster.says_nodata:
-            self._add("dem-no-nodata", raster, index)
+        self._gaps(raster, index, levels)
         if raster.bands > 1:
             self._add("dem-bands", raster, index)
+
+    def _gaps(self, raster: Raster, index: IntArray, levels: Levels) -> None:
+        """Note, by one rule a file, what was taken as no data without being called so."""
+        if len(levels.held):
+            rule = "dem-strange-level" if raster.says_nodata else "dem-untold-nodata"
+            self._add(rule, raster, index[levels.strange])
+            self._held[rule] = ends_of(self._held.get(rule, np.zeros(0)), levels.held)
+        elif not raster.says_nodata:
+            self._add("dem-no-nodata", raster, index)
 
     def overlap(self, raster: Raster, index: IntArray) -> None:
         """Note points on a file that have their level from one before it."""
@@ -102,18 +114,14 @@ class Notes:
             self._add("dem-levels-differ", raster, index)
             self._differ = max(self._differ, middle)
 
-    def strange(self, raster: Raster, index: IntArray) -> None:
-        """Note points whose cells hold levels that no ground has."""
-        if len(index):
-            self._add("dem-strange-level", raster, index)
-
     def hand_over(self, findings: Findings) -> None:
         """Add the findings, each with the box of the points it concerns."""
         said = {name: findings.length(length, 0) for name, length in LENGTHS.items()}
         said["differ"] = findings.length(self._differ)
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
-            text = text.format(**said, in_feet=self._in_feet)
+            held = " to ".join(f"{value:g}" for value in self._held.get(rule, ()))
+            text = text.format(**said, in_feet=self._in_feet, held=held)
             index = np.unique(np.concatenate(self._points[rule]))
             west, south = self._xy[index].min(axis=0)
             east, north = self._xy[index].max(axis=0)
@@ -125,6 +133,8 @@ class Notes:
                 feature=_listed(names),
                 geometry=_box(west, south, east, north),
             )
+        for crs, names in self._moved.values():
+            tell_accuracy("dem", crs, self._crs, self._xy, findings, feature=_listed(names))
 
 
 def _hint(raster: Raster) -> str:

@@ -22,12 +22,11 @@ SEAM = 0.5
 
 @dataclass(frozen=True)
 class _Moved:
-    """The points in one CRS, in order of x; whether the datums were taken as the same."""
+    """The points in one CRS, in order of x."""
 
     xy: FloatArray
     order: IntArray
     sorted_x: FloatArray
-    roughly: bool
 
 
 class Places:
@@ -47,29 +46,24 @@ class Places:
 
     def _in_crs_of(self, raster: Raster) -> _Moved:
         if raster.wkt not in self._by_crs:
-            xy, roughly = self._move(raster)
+            xy = self._move(raster)
             order = np.argsort(xy[:, 0], kind="stable")
-            self._by_crs[raster.wkt] = _Moved(xy, order, xy[order, 0], roughly)
+            self._by_crs[raster.wkt] = _Moved(xy, order, xy[order, 0])
         return self._by_crs[raster.wkt]
 
-    def _move(self, raster: Raster) -> tuple[FloatArray, bool]:
+    def _move(self, raster: Raster) -> FloatArray:
         if len(self.xy) == 0 or self.crs.equals(raster.crs, ignore_axis_order=True):
-            return self.xy, False
+            return self.xy
         try:
             transformer = pyproj.Transformer.from_crs(self.crs, raster.crs, always_xy=True)
             x, y = transformer.transform(self.xy[:, 0], self.xy[:, 1])
-            used = transformer.get_last_used_operation().description
         except pyproj.exceptions.ProjError as error:
             raise LayerError(
                 raster.name,
                 f"its CRS {raster.crs.name!r} cannot be reached from {self.crs.name!r} ({error}); "
                 "warp the raster to the CRS of the mains",
             ) from error
-        return np.column_stack([x, y]), "ballpark" in used.lower()
-
-    def roughly(self, raster: Raster) -> bool:
-        """Tell whether the datum shift to the CRS of a raster is not known."""
-        return self._in_crs_of(raster).roughly
+        return np.column_stack([x, y])
 
     def at(self, raster: Raster, index: IntArray) -> FloatArray:
         """Return points in the CRS of a raster."""

@@ -79,7 +79,7 @@ def sample_ground(
     """
     places = Places(xy, crs)
     z = np.full(len(places.xy), np.nan)
-    notes = Notes(places.xy)
+    notes = Notes(places.xy, places.crs)
     source = []
     outside = []
     with mosaic.environment():
@@ -117,8 +117,7 @@ def _fill(
         notes.differ(raster, twice, again.z - z[some])
     levels = interpolate(raster, places.at(raster, wanted), metres=metres)
     z[wanted] = levels.z
-    notes.file(raster, wanted, unit_known=unit is not None, moved_roughly=places.roughly(raster))
-    notes.strange(raster, wanted[levels.strange])
+    notes.file(raster, wanted, levels, unit_known=unit is not None)
     return bool(np.isfinite(levels.z).any())
 
 

@@ -30,8 +30,10 @@ def tell_accuracy(
     working: pyproj.CRS,
     xy: npt.NDArray[np.float64],
     findings: Findings,
+    *,
+    feature: str = "",
 ) -> None:
-    """Tell how far a layer may be off where it was moved to another datum.
+    """Tell how far a layer, or levels looked up in it, may be off between two datums.
 
     Parameters
     ----------
@@ -39,7 +41,9 @@ def tell_accuracy(
     source, working : CRS
         Of the layer and of the mains.
     xy : ndarray, shape (n, 2)
-        The mains in the working CRS, m.
+        The mains, or places on them, in the working CRS, m.
+    feature : str
+        Files of the layer that are meant, where they are several.
     """
     if _one_datum(source, working) or not len(xy):
         return
@@ -59,6 +63,7 @@ def tell_accuracy(
         f"{off} ({operation}{better}); {_advice(layer)}, moved by software that has the grids, or "
         "install them (projsync)",
         layer=layer,
+        feature=feature,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,17 @@ from geotools.intake.limits import (
 from geotools.intake.match import Column, Match
 from geotools.intake.measured import in_own_unit
 from geotools.intake.notes import Note, note
-from geotools.intake.values import Numbers, flags, numbers, texts, words, years
+from geotools.intake.values import (
+    Longitudes,
+    Numbers,
+    days_zero,
+    flags,
+    numbers,
+    texts,
+    words,
+    years,
+)
+from geotools.intake.weights import doubtful_weights
 from geotools.schema import Field, Layer, quantity_text
 
 __all__ = ["Converted", "convert_fields"]
@@ -52,7 +63,13 @@ class Converted:
 
 
 def convert_fields(
-    layer: Layer, table: pd.DataFrame, match: Match, features: npt.NDArray[Any], system: str
+    layer: Layer,
+    table: pd.DataFrame,
+    match: Match,
+    features: npt.NDArray[Any],
+    system: str,
+    *,
+    longitude: Longitudes,
 ) -> Converted:
     """Convert the columns read to every field of the contract.
 
@@ -68,6 +85,8 @@ def convert_fields(
         Names of the features, for faults.
     system : str
         ``si`` or ``us``: units that notes tell limits in.
+    longitude : callable
+        Gives the longitudes of rows, degrees; it is asked for few of them.
     """
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
@@ -82,7 +101,8 @@ def convert_fields(
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
-            values, found, fault = _number_field(field, column, table[column.name], system)
+            reader = _reader(field, longitude)
+            values, found, fault = _number_field(field, column, table[column.name], system, reader)
             columns[field.name] = values
             found = [*found, *_missing_note(layer, field, np.isnan(values))]
             notes += [replace(one, field=field.name) for one in found]
@@ -91,13 +111,27 @@ def convert_fields(
                 told, single = _unit_remarks(layer, field, column, values, system)
                 remarks += told
                 notes += single
+    told, single = _judged(layer, match, columns)
+    remarks += told
+    notes += single
+    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
+
+
+def _judged(
+    layer: Layer, match: Match, columns: dict[str, npt.NDArray[Any]]
+) -> tuple[list[tuple[str, str, str]], list[Note]]:
+    """Return what is doubtful of values beside those of other columns; impossible ones are lost."""
     if layer.name == "mains" and "installed" in match.columns:
-        wrong, found = impossible_years(columns["material"], columns["installed"])
-        notes += [replace(one, field="installed") for one in found]
+        wrong, notes = impossible_years(columns["material"], columns["installed"])
         columns["installed"] = np.where(wrong, np.nan, columns["installed"])
         text = placeholder_year(columns["installed"])
-        remarks += [("warning", "placeholder-year", text)] if text else []
-    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
+        remarks = [("warning", "placeholder-year", text)] if text else []
+        return remarks, [replace(one, field="installed") for one in notes]
+    if layer.name == "avoid" and "weight" in match.columns:
+        column = match.columns["weight"].name
+        notes = doubtful_weights(columns["weight"], columns["hard"], column)
+        return [], [replace(one, field="weight") for one in notes]
+    return [], []
 
 
 def _absent(field: Field, count: int) -> npt.NDArray[Any]:
@@ -106,14 +140,21 @@ def _absent(field: Field, count: int) -> npt.NDArray[Any]:
     return np.full(count, np.nan)
 
 
-READERS: dict[str, Callable[[pd.Series[Any]], Numbers]] = {"flag": flags, "installed": years}
+def _reader(field: Field, longitude: Longitudes) -> Callable[[pd.Series[Any]], Numbers]:
+    """Return what reads a column of a field as numbers."""
+    if field.name == "installed":
+        return partial(years, longitude=longitude)
+    return flags if field.dtype == "flag" else numbers
 
 
 def _number_field(
-    field: Field, column: Column, data: pd.Series[Any], system: str
+    field: Field,
+    column: Column,
+    data: pd.Series[Any],
+    system: str,
+    reader: Callable[[pd.Series[Any]], Numbers],
 ) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
     """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
-    reader = READERS.get(field.dtype) or READERS.get(field.name) or numbers
     read, own = _own_units(field, data, reader(data))
     values = np.where(np.isnan(own), read.values * column.factor, own)
     zero = (values == 0) & (field.name in ZERO_IS_NONE)
@@ -125,6 +166,8 @@ def _number_field(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
     code = stand_for_unknown(field.name, read.values, values) & ~odd
+    if field.name == "installed":
+        code |= days_zero(data)
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
     used = int(np.count_nonzero(~np.isnan(values) & ~odd))
     wrong = field.required and given and not used

@@ -15,6 +15,7 @@ from geotools.intake.notes import Note, note
 __all__ = ["renamed_ids", "unique_ids"]
 
 
+SEPARATOR = ","  # of lists of identifiers in the layers written
 UNREADABLE = "\N{REPLACEMENT CHARACTER}"
 LOST = (
     "; letters of it could not be read, so that identifiers that differ in them look alike: the "
@@ -64,7 +65,24 @@ def unique_ids(
         + (LOST if UNREADABLE in ids[r] else "")
         for r in rows
     ]
-    return out, notes + note("warning", "duplicate-id", rows, texts)
+    notes += note("warning", "duplicate-id", rows, texts)
+    return out, notes + _listed_apart(out)
+
+
+def _listed_apart(names: npt.NDArray[Any]) -> list[Note]:
+    """Note identifiers that read as several where they stand in a list."""
+    rows = np.flatnonzero([SEPARATOR in name for name in names])
+    return note(
+        "warning",
+        "comma-in-id",
+        rows,
+        [
+            f"main_id {name!r} holds a comma, which is what stands between the mains of a run in "
+            "main_ids: there it reads as more than one, and network.only and carrier.fixed cannot "
+            "name it; give it an identifier without a comma"
+            for name in names[rows]
+        ],
+    )
 
 
 def renamed_ids(

@@ -21,9 +21,10 @@ FIRST_LAID = {
     "ductile_iron": 1943,
     "pe": 1938,
 }
-# Years that stand in records for none: days counted from 0 in tables begin there. Judgement:
-# common to so many mains, that share of all, and so many times as many as any year near it.
-NONE_KNOWN = (1899, 1900)
+# Years that stand in records for none: days counted from 0 in tables, and seconds from the least
+# number that 32 bits hold, begin there. Judgement: common to so many mains, that share of all, and
+# so many times as many as any year near it.
+NONE_KNOWN = (1899, 1900, 1901)
 LEAST_COUNT, LEAST_SHARE, TIMES, AROUND = 10, 0.05, 5, 10
 
 
@@ -59,7 +60,8 @@ def impossible_years(
 def placeholder_year(year: FloatArray) -> str:
     """Return a text on a year that is likely written where none is known, or "".
 
-    It is used as written: whether one main was laid then does not hang on the others.
+    It is used as written: whether one main was laid then does not hang on the others. If it did,
+    the plan of a district would hang on what lies far away, and on how mains are split.
     """
     known = year[~np.isnan(year)]
     counts = {y: int((known == y).sum()) for y in NONE_KNOWN}

@@ -19,6 +19,7 @@ __all__ = [
     "ZERO_IS_NONE",
     "Limit",
     "limit",
+    "nines",
     "stand_for_unknown",
 ]
 
@@ -80,8 +81,8 @@ TOO_SMALL: dict[str, float] = {"flow": 1e-5}
 # more than a sound record is likely to hold, though within the limits. Not here are fields whose
 # sound values are as great (999 mm of bore, 999 kPa, a level of 999 m, 999 customers are below or
 # have no entry), those whose limits keep every code out, and weights, of which 999 may be meant for
-# "hardly ever". Each value is judged alone: a column read in part, as of a district, says no other.
-# Common practice, no source.
+# "hardly ever" (`weights.py` asks). Each value is judged alone: a column read in part, as of a
+# district, says no other. Common practice, no source.
 NINES_FROM: dict[str, float] = {
     "cover": 9.0,
     "flow": 3.0,
@@ -122,5 +123,9 @@ def stand_for_unknown(
     written, values : ndarray
         As the file has them, and in SI base units.
     """
-    nines = [10.0**digits - 1 for digits in range(LEAST_NINES, MOST_NINES + 1)]
-    return np.isin(written, nines) & (values >= NINES_FROM.get(field, math.inf))
+    return nines(written) & (values >= NINES_FROM.get(field, math.inf))
+
+
+def nines(values: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Return which values are written with nines alone, three of them or more."""
+    return np.isin(values, [10.0**digits - 1 for digits in range(LEAST_NINES, MOST_NINES + 1)])

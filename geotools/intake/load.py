@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from geotools.intake.notes import Note
 from geotools.intake.readings import column_remarks
 from geotools.intake.sources import NO_GEOMETRY, Bounds, Source, parse_crs, plain_reason
 from geotools.intake.window import Window
+from geotools.intake.zones import longitudes
 from geotools.schema import Layer
 
 __all__ = ["Loaded", "crs_of", "differs_text", "load_layer"]
@@ -116,7 +118,8 @@ def load_layer(
         ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
     ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
-    converted = convert_fields(layer, content.table, match, names, system)
+    longitude = partial(longitudes, content.geometry, crs)
+    converted = convert_fields(layer, content.table, match, names, system, longitude=longitude)
     remarks += converted.remarks
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
     if converted.faults:

@@ -11,6 +11,7 @@ from geotools.errors import LayerError
 from geotools.intake.faults import nearest
 
 __all__ = [
+    "SYSTEM",
     "Place",
     "archive_of",
     "file_in",

@@ -23,7 +23,7 @@ from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.ragged import line_lengths
 from geotools.intake.readings import class_remarks, columns_table, status_remarks
-from geotools.intake.service import doubtful_statuses
+from geotools.intake.service import coded_statuses, doubtful_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
 from geotools.intake.window import Window, window_of
 from geotools.schema import INPUTS
@@ -275,14 +275,17 @@ def _remark_status(findings: Findings, mains: Loaded, lines: Lines, brief: Brief
         mains.match, status, brief.network.excluded_statuses
     ):
         findings.add(severity, rule, text, layer="mains")
-    doubt = doubtful_statuses(
+    met = (
         lines.table["status"].to_numpy(dtype=object),
         line_lengths(lines.xy, lines.offsets),
         brief.network.excluded_statuses,
         partial(findings.length, digits=0),
     )
-    if doubt:
+    if doubt := doubtful_statuses(*met):
         findings.add("warning", "status-doubtful", doubt, layer="mains", field="status")
+    severity, coded = coded_statuses(*met)
+    if coded:
+        findings.add(severity, "status-code", coded, layer="mains", field="status")
 
 
 def _remark_classes(findings: Findings, streets: Built, brief: Brief) -> None:

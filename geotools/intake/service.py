@@ -1,4 +1,4 @@
-"""Service: words of the status that likely mean out of service, though the brief says otherwise."""
+"""Service: statuses that likely mean out of service, or that nobody can tell the meaning of."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pandas as pd
 
 from geotools.lists import as_compared
 
-__all__ = ["doubtful_statuses"]
+__all__ = ["coded_statuses", "doubtful_statuses"]
 
 # Beginnings of words, letters alone, by which records say that a main is not in service, beside
 # those of the brief. Common practice, no source.
@@ -24,6 +24,9 @@ OUT = (
 )  # fmt: skip
 ALIKE = 0.85  # likeness from which a word is one of the brief's, mistyped or inflected
 SHORTEST = 4  # letters; fewer are a code, and longer words that begin with them say nothing
+# Short words that say of a main that it is in service. Common practice, no source.
+IN_SERVICE = ("act", "in", "ok", "on", "run", "use", "yes")
+CODES = 20  # codes told one by one
 # What before a word says the contrary of it: one of these short of a name of the brief is none.
 CONTRARY = ("de", "dis", "in", "no", "non", "not", "notyet", "out", "outof", "un")
 
@@ -47,14 +50,8 @@ def doubtful_statuses(
     say : callable
         Puts a length, m, in words.
     """
-    table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip(), "length": lengths})
-    words = table.groupby("word")["length"].agg(["size", "sum"])
-    known = as_compared(excluded)
-    told = [
-        f"{word!r} ({int(row['size']):,}, {say(float(row['sum']))})"
-        for word, row in words.iterrows()
-        if str(word).casefold() not in known and _means_out(str(word), excluded)
-    ]
+    words = _met(status, lengths, excluded)
+    told = [_told(words, word, say) for word in words.index if _means_out(word, excluded)]
     if not told or not excluded:
         return ""
     return (
@@ -62,6 +59,63 @@ def doubtful_statuses(
         "among network.excluded_statuses as it is written, though they seem to say the contrary; "
         "add those that are out of service to network.excluded_statuses"
     )
+
+
+def coded_statuses(
+    status: npt.NDArray[np.object_],
+    lengths: npt.NDArray[np.float64],
+    excluded: Sequence[str],
+    say: Callable[[float], str],
+) -> tuple[str, str]:
+    """Return severity and text on codes among the statuses, or "" twice.
+
+    What a code means is the utility's own: ``A`` may be active and abandoned. Who excludes codes
+    has read the list of them, and is told of the others for information.
+
+    Parameters
+    ----------
+    status, lengths, excluded, say
+        As of `doubtful_statuses`.
+    """
+    words = _met(status, lengths, excluded)
+    codes = words[[_is_code(word) for word in words.index]]
+    if not len(codes) or not excluded:
+        return "", ""
+    codes = codes.sort_values("size", ascending=False, kind="stable")
+    told = [_told(codes, word, say) for word in codes.index[:CODES]]
+    more = f" and {len(codes) - CODES:,} other codes" if len(codes) > CODES else ""
+    text = (
+        f"mains of status {', '.join(told)}{more} are taken as in service: these are codes, which "
+        "network.excluded_statuses does not list and whose meaning is not known here; look up "
+        "which of them mean abandoned or not built, and add those to network.excluded_statuses, or "
+        "name a column with the words in place of the codes under [inputs.mains.fields]"
+    )
+    return "info" if any(_is_code(word) for word in excluded) else "warning", text
+
+
+def _met(
+    status: npt.NDArray[np.object_], lengths: npt.NDArray[np.float64], excluded: Sequence[str]
+) -> pd.DataFrame:
+    """Return number and length, m, of the mains of each status that is not excluded, by word."""
+    table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip(), "length": lengths})
+    words = table.groupby("word")["length"].agg(["size", "sum"])
+    known = as_compared(excluded)
+    return words[[str(word).casefold() not in known for word in words.index]]
+
+
+def _told(words: pd.DataFrame, word: str, say: Callable[[float], str]) -> str:
+    place = words.index.get_loc(word)
+    size, length = words["size"].to_numpy()[place], words["sum"].to_numpy(dtype=float)[place]
+    return f"{word!r} ({size:,}, {say(float(length))})"
+
+
+def _is_code(word: str) -> bool:
+    """Tell whether a status is a code: of few letters, or one word with a digit in it."""
+    letters = _letters(word)
+    if not word.strip() or letters in IN_SERVICE:
+        return False
+    digit = any(sign.isdigit() for sign in word) and len(word.split()) == 1
+    return len(letters) < SHORTEST or digit
 
 
 def _means_out(word: str, excluded: Sequence[str]) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["Numbers", "flags", "numbers", "texts", "words", "years"]
+from geotools.intake.zones import is_midnight_ahead
+
+__all__ = ["Longitudes", "Numbers", "days_zero", "flags", "numbers", "texts", "words", "years"]
 
 # What files write where they mean "nothing here".
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
@@ -21,9 +24,11 @@ DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
 # of a date the day may be left out, before or behind; "1950-60" is no month and says two years
 DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
 DAY_FIRST = re.compile(r"^(?:\d{1,2}[-/.]){1,2}(\d{4})(?:\s.*)?$")
+# the day from which days are counted in Access, Excel and OLE; a Shapefile is given it for no date
+DAY_ZERO = re.compile(r"(?:1899[-/]12[-/]30|30[-/.]12[-/.]1899|12[-/.]30[-/.]1899)(?:\D.*)?")
 
 UTC_NAMES = ("UTC", "UTC+00:00", "tzutc()")
-FIRST_TO_WAKE = 10  # UTC, when the first day begins anywhere, fourteen hours ahead
+Longitudes = Callable[[npt.NDArray[np.int64]], npt.NDArray[np.float64]]  # degrees, of rows
 
 
 @dataclass(frozen=True)
@@ -94,10 +99,13 @@ def _parsed(text: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     return np.array(parsed, dtype=np.float64)
 
 
-def years(column: pd.Series[Any]) -> Numbers:
-    """Return a column as years; a date stands for its year."""
+def years(column: pd.Series[Any], longitude: Longitudes) -> Numbers:
+    """Return a column as years; a date stands for its year.
+
+    ``longitude`` is asked for the rows whose year hangs on the place.
+    """
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        column = _years_on_site(column)
+        column = _years_on_site(column, longitude)
     elif not pd.api.types.is_numeric_dtype(column.dtype):
         text = pd.Series(texts(column), index=column.index, dtype=object)
         text = text.str.replace(DATE, r"\1", regex=True)
@@ -105,19 +113,42 @@ def years(column: pd.Series[Any]) -> Numbers:
     return numbers(column)
 
 
-def _years_on_site(column: pd.Series[Any]) -> pd.Series[Any]:
+def _years_on_site(column: pd.Series[Any], longitude: Longitudes) -> pd.Series[Any]:
     """Return the years of dates; a day begun east of Greenwich and told in UTC is the day meant.
 
     Formats that keep no zone turn midnight of the first of January, as it is there, into the
-    evening before. No main is laid to the minute, least of all then.
+    evening before. No main is laid to the minute, least of all then; any other time of that day is
+    what it says. Each is judged alone, so that a part of the mains reads as the whole does.
     """
     local: pd.Series[Any] = column.dt.year
     if str(getattr(column.dt, "tz", None)) not in UTC_NAMES:
         return local
-    eve = (column.dt.month == 12) & (column.dt.day == 31) & (column.dt.hour >= FIRST_TO_WAKE)
+    eve = (column.dt.month == 12) & (column.dt.day == 31)
     eve &= (column.dt.minute % 15 == 0) & (column.dt.second == 0)
-    meant: pd.Series[Any] = local + eve.astype(local.dtype)
+    rows = np.flatnonzero(eve.to_numpy(dtype=bool))
+    if not len(rows):
+        return local
+    hours = (column.dt.hour + column.dt.minute / 60).to_numpy(dtype=np.float64)[rows]
+    later = np.zeros(len(column))
+    later[rows] = is_midnight_ahead(hours, longitude(rows))
+    meant: pd.Series[Any] = local + later
     return meant
+
+
+def days_zero(column: pd.Series[Any]) -> npt.NDArray[np.bool_]:
+    """Return which dates are the day from which tables count days, 30 December 1899.
+
+    It is what is left of a date that is none. Told in UTC it may begin the evening before.
+    """
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        first = 30 if column.dt.tz is None else 29
+        zero = (column.dt.year == 1899) & (column.dt.month == 12)
+        told: npt.NDArray[np.bool_] = (zero & column.dt.day.isin(range(first, 31))).to_numpy(bool)
+        return told
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return np.zeros(len(column), dtype=bool)
+    found = pd.Series(texts(column), dtype=object).str.fullmatch(DAY_ZERO)
+    return np.asarray(found, dtype=bool)
 
 
 def flags(column: pd.Series[Any]) -> Numbers:

@@ -25,6 +25,7 @@ from geotools.errors import LayerError
 from geotools.intake.domains import domain_of, read_words, worded
 from geotools.intake.faults import nearest
 from geotools.intake.kinds import is_raster
+from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
 from geotools.intake.sources import NO_GEOMETRY, Bounds, Content, Source, damaged, plain_reason
 from geotools.intake.stamp import stamp
@@ -44,7 +45,6 @@ NOT_OF_THE_FILE = (DeprecationWarning, PendingDeprecationWarning, ResourceWarnin
 # Formats that are in degrees of WGS 84 by their standard, unless a member says otherwise.
 DEGREES_BY_DEFAULT = ("GeoJSON", "GeoJSONSeq", "TopoJSON")
 CRS_MEMBER = re.compile(rb'"crs"\s*:\s*\{')
-NEAR_END = 65_536  # bytes from either end of a file within which the member stands
 POINTING_DRIVERS = ("OGR_VRT", "WFS", "GDALG", "OAPIF", "OGCAPI", "HTTP", "ADBC")
 # Whole numbers with gaps stay whole: an identifier must not lose digits to a float.
 WHOLE_TYPES = {
@@ -107,20 +107,20 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         read=read,
         features=int(info["features"]),
         spatial=info["geometry_type"] is not None,
-        extent=_extent(place, sublayer) if _crs_by_default(info, place.path) else None,
+        extent=_extent(place, sublayer) if _crs_by_default(info, place) else None,
     )
 
 
-def _crs_by_default(info: dict[str, Any], path: Path | None) -> bool:
-    """Tell whether the CRS of a layer is that of its format, and not stated in the file."""
+def _crs_by_default(info: dict[str, Any], place: Place) -> bool:
+    """Tell whether the CRS of a layer is that of its format, and not stated in the file.
+
+    Of an archive that cannot be looked into here it is taken as not stated.
+    """
     if info["driver"] not in DEGREES_BY_DEFAULT or info["crs"] != "EPSG:4326":
         return False
-    if path is None or not path.is_file():
+    if place.path is None or not place.path.is_file():
         return False
-    with path.open("rb") as stream:
-        head = stream.read(NEAR_END)
-        stream.seek(max(path.stat().st_size - NEAR_END, 0))
-        return not any(CRS_MEMBER.search(part) for part in (head, stream.read()))
+    return not any(CRS_MEMBER.search(part) for part in both_ends(place) or ())
 
 
 def _extent(place: Place, sublayer: str) -> Callable[[], Bounds | None]:

@@ -243,7 +243,8 @@ def _blocking(
     free = [limit for limit, reach in lifted.items() if np.isinf(reach)]
     if free:
         each = "it" if len(free) == 1 else "any one of these"
-        # Of what denies a string its room the first is told: another limit may lie behind it.
+        # What denies a string its room is told as far as the shortest, and places to avoid and
+        # crossings are one limit: another may lie behind.
         room = ", where the strings then find room" if {*NO_STRING} & {*free} else ""
         blocks = " / ".join(map(words, free))
         return f"what blocks it: {blocks}; with {each} lifted there is a plan{room}"

@@ -66,8 +66,9 @@ class Along:
     ----------
     room : ndarray, shape (n,)
         Length free for a string, m.
-    ends : ndarray of int64, shape (n,)
-        What ends it at another street, as a bit of `refusals`; 0 where none does.
+    denied : ndarray of int64, shape (n,)
+        What streets nearer than the shortest string deny it, as bits of `refusals`: all of them,
+        for each would keep it out where the others did not.
     begins : ndarray, shape (n, levels)
         Length of a string above which each level counts, m, rising from 0.
     taken, day : ndarray, shape (n, levels * k)
@@ -76,7 +77,7 @@ class Along:
     """
 
     room: FloatArray
-    ends: IntArray
+    denied: IntArray
     begins: FloatArray
     taken: FloatArray
     day: FloatArray
@@ -105,6 +106,7 @@ def lanes_along(
     across: Across,
     rates: SiteRates,
     *,
+    least: float,
     longest: float,
 ) -> Along:
     """Return the lanes strings take, street by street as far as any string may lie.
@@ -117,8 +119,8 @@ def lanes_along(
     alike : Alike
     across : Across
     rates : SiteRates
-    longest : float
-        No string is longer, m.
+    least, longest : float
+        No string is shorter, and none is longer, m.
     """
     count = len(spots.chain)
     walk = _Walk(spots, alike, across, rates)
@@ -128,25 +130,29 @@ def lanes_along(
         np.zeros((count, across.most)),
         np.ones((count, across.most), dtype=bool),
     )
-    walk.take(state, np.arange(count), 0)
-    room, ends = room.copy(), np.zeros(count, dtype=np.int64)
+    rows, step = np.arange(count), 0
+    walk.take(state, rows, step)
+    room, open_ = room.copy(), state.fits[:, 0].copy()
+    denied = np.where(open_, 0, SHUTS)
     levels = [(np.zeros(count), *state.told())]
-    rows, step = np.flatnonzero(state.fits[:, 0]), 1
     while len(rows):
+        step += 1
         rows = rows[walk.there(rows, step)]
         entered = walk.entered(rows, step)
-        on = entered < np.minimum(room[rows], longest)
-        rows, entered = rows[on], entered[on]
+        # beyond its room a string is followed as far as the shortest, for what else denies it
+        goes_on = open_[rows] & (entered < np.minimum(room[rows], longest))
+        kept = goes_on | (entered < least)
+        rows, entered, goes_on = rows[kept], entered[kept], goes_on[kept]
         before = levels[-1]
         walk.take(state, rows, step)
-        narrow = np.abs(spots.own[rows]) > state.half[rows]
-        out = narrow | ~state.fits[rows, 0]
-        room[rows[out]] = entered[out]
-        ends[rows[out]] = np.where(narrow[out], PAST_VERGE, SHUTS)
-        rows, entered, step = rows[~out], entered[~out], step + 1
-        levels += _next_level(before, state, rows, entered)
+        limits = walk.limits(state, rows)
+        denied[rows] |= np.where(entered < least, limits, 0)
+        out = goes_on & (limits > 0)
+        room[rows[out]], open_[rows[out]] = entered[out], False
+        inside = goes_on & ~out
+        levels += _next_level(before, state, rows[inside], entered[inside])
     begins, taken, day = (np.concatenate(parts, axis=-1) for parts in _columns(levels))
-    return Along(room, ends, begins, taken, day)
+    return Along(room, denied, begins, taken, day)
 
 
 def _columns(
@@ -200,6 +206,12 @@ class _Walk:
         of = self.spots.of(rows)
         edge = self.alike.near_edge(self._street(rows, step), of.forward)
         return offset_length(self.alike.net, of.chain, of.at, edge, of.own)
+
+    def limits(self, state: _State, rows: IntArray) -> IntArray:
+        """Return what ends the room of a string in the streets taken so far, as bits."""
+        narrow = np.abs(self.spots.own[rows]) > state.half[rows]
+        shut = ~state.fits[rows, 0]
+        return np.asarray(np.where(narrow, PAST_VERGE, 0) | np.where(shut, SHUTS, 0))
 
     def take(self, state: _State, rows: IntArray, step: int) -> None:
         """Add what is taken of the street after so many steps to the state of rows.

@@ -13,7 +13,7 @@ from geotools.schema import AHEAD, BEHIND
 from geotools.siting.along import Across, Along, StringSpots, lanes_along
 from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents
-from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE, SHUTS
+from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE
 from geotools.siting.works import SiteRates
 from geotools.street.context import Spots, find_streets
 from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
@@ -37,6 +37,11 @@ class LaydownRules:
     max_pull: float
     busy: frozenset[str] = frozenset()
 
+    @property
+    def shortest(self) -> float:
+        """Length of the shortest string there can be, m: the least asked for, but a whole pipe."""
+        return max(self.least, self.piece)
+
     def most(self) -> int:
         """Return the strings no pull can be made of more than."""
         return most_strings(
@@ -56,7 +61,8 @@ class Laydown:
     how far left of the candidate's street the ramp ends for a pull ahead and one behind, m;
     not-a-number where it ends in another street or none.
 
-    ``lack_*`` says by the bits of `refusals.NO_STRING` why no string finds room; 0 where one does.
+    ``lack_*`` says by the bits of `refusals.NO_STRING` why no string finds room, all that denies it
+    within the length of the shortest; 0 where one does.
 
     ``lanes_*`` and ``day_*``, shape (n, levels * k), are the lanes that one string takes, that two
     take side by side, and so on, and what those cost a day; infinite where so many find no room.
@@ -279,8 +285,7 @@ def _side(
     )
     same = lies.chain == np.where(street < 0, -2, street)
     along = _along_streets(ramp, scene, room, 2 * half_width, rules, rates)
-    short = along.room < max(rules.least, rules.piece)
-    lack = _lack(ramp, street >= 0, short, along)
+    lack = _lack(ramp, street >= 0, room < rules.shortest, along)
     top = np.where(same, lies.offset, np.nan)
     return _Side(along.room, lack, top, along.taken, along.day, along.begins)
 
@@ -291,14 +296,12 @@ def _lack(
     short: npt.NDArray[np.bool_],
     along: Along,
 ) -> IntArray:
-    """Return as bits what denies a string its room."""
-    on = ramp.chain >= 0
-    lost = in_street & ~on
+    """Return as bits what denies a string its room: all that is nearer than the shortest."""
+    lost = in_street & (ramp.chain < 0)
     beside = lost & _along(ramp.street)
-    bits: IntArray = np.where(~lost & short, np.where(along.ends > 0, along.ends, NO_ROOM), 0)
+    bits: IntArray = np.where(~lost & short, NO_ROOM, 0) | along.denied
     bits |= np.where(beside, PAST_VERGE, 0)
     bits |= np.where(lost & ~beside, OFF_STREET, 0)
-    bits |= np.where(on & np.isinf(along.taken[:, 0]), SHUTS, 0)
     return bits
 
 
@@ -329,7 +332,15 @@ def _along_streets(
         busy=rules.busy,
         most=most,
     )
-    along = lanes_along(spots, room[on], scene.net.alike, across, rates, longest=rules.max_pull)
+    along = lanes_along(
+        spots,
+        room[on],
+        scene.net.alike,
+        across,
+        rates,
+        least=rules.shortest,
+        longest=rules.max_pull,
+    )
     levels = along.begins.shape[1]
     whole = Along(
         room.copy(),
@@ -338,6 +349,6 @@ def _along_streets(
         np.zeros((count, levels * most)),
         np.zeros((count, levels * most)),
     )
-    for name in ("room", "ends", "begins", "taken", "day"):
+    for name in ("room", "denied", "begins", "taken", "day"):
         getattr(whole, name)[on] = getattr(along, name)
     return whole

@@ -17,6 +17,7 @@ import pyproj
 import pytest
 import shapely
 from ezdxf import colors
+from shapely import ops
 
 from geotools.brief import load_brief
 from geotools.cli import main
@@ -216,6 +217,65 @@ def test_a_host_whose_levels_are_unknown_is_drawn_flat_and_that_is_told(
     assert [list(e.get_points("xy")) for e in flat] == [
         [(pytest.approx(x[0] + 150.0), y[0]), (x[1], y[1]), (x[2], y[2])]
     ]
+
+
+def leveled(space: Any, layer: str) -> shapely.MultiLineString:
+    """Return the 3-D polylines of a layer."""
+    lines = space.query(f"POLYLINE[layer=='{layer}']")
+    return shapely.MultiLineString([[v.dxf.location for v in line.vertices] for line in lines])
+
+
+@pytest.mark.parametrize("crs", [METRIC, US_FEET])
+@pytest.mark.parametrize(
+    ("second", "levels", "host"),
+    [
+        # known up to 150 m and filled from there, on both pulls and in the pit between them
+        ("filled", (94.5, 94.5, 94.5), [95.0, 94.5, 94.5]),
+        ("filled", (93.0, 93.0, 93.0), [95.0, 94.5, 94.5, 93.0, 93.0]),
+        ("none", (0.0, 0.0, 0.0), [95.0, 94.5, 94.5]),
+    ],
+)
+def test_the_host_lies_at_the_level_of_the_pull_in_it_where_that_is_filled_in(
+    second: str, levels: tuple[float, ...], host: list[float], crs: Any, tmp_path: Path
+) -> None:
+    tables, xy = plan_tables(crs), axis(crs)
+    tables["stations"].loc[[2, 3], "axis_z"] = np.nan
+    line = shapely.LineString(xy)
+    unit = line.length / 400.0
+    near = shapely.get_coordinates(ops.substring(line, 0.0, 200.0 * unit))
+    far = shapely.get_coordinates(ops.substring(line, 210.0 * unit, 400.0 * unit))
+    near = np.vstack([near[:1], [line.interpolate(150.0 * unit).coords[0]], near[1:]])
+    pull = {"run_id": "R1", "direction": "ahead", "head_force": 20e3, "allowable": 50e3}
+    tables["pulls"] = rows_of(
+        OUTPUTS["pulls"],
+        {**pull, "pull_id": "R1-L1", "start": 0.0, "end": 200.0, "length": 200.0,
+         "z_source": "filled",
+         "geometry": shapely.LineString(np.column_stack([near, [95.0, 94.5, 94.5]]))},
+        {**pull, "pull_id": "R1-L2", "start": 210.0, "end": 400.0, "length": 190.0,
+         "z_source": second, "geometry": shapely.LineString(np.column_stack([far, levels]))},
+    ).set_crs(crs, allow_override=True)  # fmt: skip
+    plan = write(tmp_path, crs, tables)
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    space = ezdxf.readfile(tmp_path / "plan.dxf").modelspace()
+    drawn, pulls = leveled(space, "LIN-HOST"), leveled(space, "LIN-PULL")
+    metre = 1.0 if crs == METRIC else SURVEY_FOOT
+    z = shapely.get_coordinates(drawn, include_z=True)[:, 2] * metre
+    assert [value for value, _ in itertools.groupby(np.round(z, 6))] == [
+        value for value, _ in itertools.groupby(host)
+    ]
+    flat = [e for e in space.query("LWPOLYLINE[layer=='LIN-HOST']") if e[0][1] >= xy[0][1]]
+    assert len(flat) == (second == "none")  # as the pull there
+    # every vertex of a pull lies on the host, in x, y and z
+    for x, y, level in shapely.get_coordinates(pulls, include_z=True):
+        there = [
+            a + (b - a) * share
+            for part in drawn.geoms
+            for (ax, ay, a), (bx, by, b) in itertools.pairwise(part.coords)
+            for piece in [shapely.LineString([(ax, ay), (bx, by)])]
+            if piece.distance(shapely.Point(x, y)) < 1e-6
+            for share in [piece.project(shapely.Point(x, y), normalized=True)]
+        ]
+        assert there and there == pytest.approx([level] * len(there), abs=1e-9)
 
 
 def test_units_and_crs_are_written_into_the_drawing(drawn: Any) -> None:

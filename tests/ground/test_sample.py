@@ -196,7 +196,32 @@ def test_levels_no_ground_can_have_are_no_levels_and_are_reported(write_dem, at,
     assert np.isnan(got.z[0])
     assert got.z[1] == 106
     if np.isfinite(value):
-        assert "dem-strange-level" in set(findings["rule"])
+        (told,) = findings.itertuples()
+        assert told.rule == "dem-untold-nodata"
+        assert f"{value:g}:" in told.text
+
+
+@pytest.mark.parametrize("value", [-9999.0, 3.4e38])
+def test_of_a_file_that_says_its_nodata_value_other_levels_no_ground_has_are_told(
+    write_dem, at, value
+):
+    got, findings = sample(write_dem(holed(value), nodata=-1.0), at((2, 3), (2, 2)))
+    assert np.isnan(got.z).tolist() == [True, False]
+    (told,) = findings.itertuples()
+    assert told.rule == "dem-strange-level"
+    assert f"({value:g}, as stored)" in told.text
+
+
+def test_of_gaps_a_file_does_not_tell_there_is_one_finding_a_file(write_dem, at):
+    """That every cell was taken as ground, and that some were not, would contradict each other."""
+    west = write_dem(np.where(np.arange(8) == 3, -9999.0, RAMP), nodata=None, name="a.tif")
+    low = write_dem(np.where(np.arange(8) == 3, -32768.0, RAMP), nodata=None, name="b.tif")
+    whole = write_dem(RAMP, nodata=None, name="c.tif")
+    _, findings = sample([west, low, whole], at((2, 3), (2, 2)))
+    told = findings.set_index("rule")["feature"]
+    assert told["dem-untold-nodata"] == "a.tif, b.tif"
+    assert told["dem-no-nodata"] == "c.tif"
+    assert "-32768 to -9999" in findings.set_index("rule")["text"]["dem-untold-nodata"]
 
 
 @pytest.mark.parametrize("dtype", ["int16", "int32", "uint16", "uint32"])
@@ -212,7 +237,7 @@ def test_the_extreme_of_whole_numbers_is_no_level_where_no_nodata_value_is_set(
     cells[2, 3] = extreme
     path = write_dem(cells, nodata=nodata, scale=scale, offset=-20.0)
     got, findings = sample(path, at((2, 3), (2, 2)))
-    told = "dem-strange-level" in set(findings["rule"])
+    told = "dem-untold-nodata" in set(findings["rule"])
     assert got.z[1] == pytest.approx(106.0 - 20.0, abs=scale)
     assert told == np.isnan(got.z[0]) == (nodata is None)
     if nodata is not None:
@@ -335,7 +360,35 @@ def test_a_datum_shift_that_is_not_known_is_reported(write_dem, at):
     )
     got, findings = sample(write_dem(np.zeros((60, 60))), at((30, 30)), crs=local)
     assert got.covered == 1
-    assert list(findings["rule"]) == ["dem-rough-shift"]
+    (told,) = findings.itertuples()
+    assert (told.severity, told.rule) == ("warning", "datum-accuracy")
+    assert (told.layer, told.feature) == ("dem", "dem.tif")
+    assert "nobody knows how" in told.text
+
+
+@pytest.mark.parametrize(
+    ("dem", "severity", "words"),
+    [
+        (26717, "warning", "conus.tif"),  # NAD27: the shift is in a grid that is not installed
+        (26917, "", ""),
+        (32617, "info", "NAD83 to WGS 84"),  # EPSG dataset: operation 1188, accuracy 4 m
+    ],
+)
+def test_levels_looked_up_by_a_poor_way_to_another_datum_are_told(write_dem, dem, severity, words):
+    """As of the other layers: tests/intake/test_crs.py."""
+    files = [
+        write_dem(
+            np.zeros((60, 60)), name=name, crs=dem, transform=Affine(10, 0, west, 0, -10, 4830300)
+        )
+        for name, west in (("a.tif", 629_700), ("b.tif", 630_300))
+    ]
+    xy = [(630000, 4830000), (630600, 4830000)]
+    _, findings = sample(files, xy, crs=pyproj.CRS(26917))
+    told = findings[findings["rule"] == "datum-accuracy"]
+    assert told["severity"].tolist() == [severity] * bool(severity)
+    assert told["feature"].tolist() == ["a.tif, b.tif"] * bool(severity)
+    assert all(words in text for text in told["text"])
+    assert all("give the layer in the datum of the mains" in text for text in told["text"])
 
 
 def test_no_overlap_is_an_error_with_both_extents(write_dem, at):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import tarfile
+import zipfile
 
 import geopandas
 import numpy as np
@@ -261,6 +264,38 @@ def _without_crs(tmp_path, frame, suffix):
     return path
 
 
+def _zipped(path):
+    packed = path.with_suffix(".geojson.zip")
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.write(path, path.name)
+    return packed
+
+
+def _gzipped(path):
+    packed = path.with_suffix(".geojson.gz")
+    packed.write_bytes(gzip.compress(path.read_bytes()))
+    return packed
+
+
+def _tarred(path):
+    packed = path.with_suffix(".tar.gz")
+    with tarfile.open(packed, "w:gz") as archive:
+        archive.add(path, path.name)
+    return packed
+
+
+# How a file is given to the brief.
+DRESSES = {
+    "bare": str,
+    "zip": lambda path: str(_zipped(path)),
+    "/vsizip/": lambda path: f"/vsizip/{_zipped(path)}",
+    "/vsizip/ and its member": lambda path: f"/vsizip/{_zipped(path)}/{path.name}",
+    "/vsizip/ in braces": lambda path: f"/vsizip/{{{_zipped(path)}}}/{path.name}",
+    "/vsigzip/": lambda path: f"/vsigzip/{_gzipped(path)}",
+    "/vsitar/": lambda path: f"/vsitar/{_tarred(path)}/{path.name}",
+}
+
+
 @pytest.mark.parametrize("suffix", [".geojson", ".parquet"])
 @pytest.mark.parametrize("crs", [32633, 4258])
 def test_where_a_file_states_no_crs_that_of_the_brief_beats_the_formats_default(
@@ -269,6 +304,41 @@ def test_where_a_file_states_no_crs_that_of_the_brief_beats_the_formats_default(
     streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
     path = _without_crs(tmp_path, streets.set_crs(32633).to_crs(crs), suffix)
     brief = {"inputs": {"streets": {"source": str(path), "crs": f"EPSG:{crs}"}}}
+    layers = read(brief, mains=network())
+    drawn = shapely.get_coordinates(line((0, 5), (90, 5)))
+    np.testing.assert_allclose(layers.streets.xy, drawn, atol=1e-3)
+    assert found(layers, "crs-differs").empty
+
+
+@pytest.mark.parametrize("at_end", [False, True])
+@pytest.mark.parametrize("dress", DRESSES)
+def test_the_crs_a_geojson_file_states_is_read_however_it_is_packed(
+    dress, at_end, network, read, found, line, tmp_path
+):
+    """That member is of the GeoJSON of 2008; the format itself says where it stands nowhere."""
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    data = json.loads(streets.set_crs(32633).to_crs(4326).to_json(drop_id=True))
+    data.pop("crs", None)
+    data["features"] *= 1000  # so that neither end of the file shows the other
+    stated = {"crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:OGC:1.3:CRS84"}}}
+    data = {**data, **stated} if at_end else {**stated, **data}
+    path = tmp_path / "streets.geojson"
+    path.write_text(json.dumps(data))
+    assert path.stat().st_size > 2 * 65_536
+    brief = {"inputs": {"streets": {"source": DRESSES[dress](path), "crs": "EPSG:4269"}}}
+    layers = read(brief, mains=network())
+    drawn = shapely.get_coordinates(line((0, 5), (90, 5)))
+    np.testing.assert_allclose(layers.streets.xy[:2], drawn, atol=1e-3)
+    assert "the brief says EPSG:4269, the file EPSG:4326" in found(layers, "crs-differs")["text"][0]
+
+
+@pytest.mark.parametrize("dress", DRESSES)
+def test_a_packed_geojson_file_that_states_no_crs_has_that_of_the_brief(
+    dress, network, read, found, line, tmp_path
+):
+    streets = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 5), (90, 5))])
+    path = _without_crs(tmp_path, streets.set_crs(32633), ".geojson")
+    brief = {"inputs": {"streets": {"source": DRESSES[dress](path), "crs": "EPSG:32633"}}}
     layers = read(brief, mains=network())
     drawn = shapely.get_coordinates(line((0, 5), (90, 5)))
     np.testing.assert_allclose(layers.streets.xy, drawn, atol=1e-3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 
 import geopandas
@@ -254,6 +255,17 @@ def test_equal_identifiers_are_told_apart_by_geometry_not_by_order(network, read
     assert [names[0][5_200_000.0 + y] for y in (0, 50, 90)] == ["A", "A#2", "A#3"]
 
 
+def test_an_identifier_that_reads_as_two_in_a_list_is_told(network, read, found, line):
+    shapes = [line((0, 9 * i), (100, 9 * i)) for i in range(4)]
+    layers = read(mains=network(shapes, main_id=["12,5", "A-1;B/2 C", "12", "12,5"]))
+    told = found(layers, "comma-in-id")
+    assert sorted(told["feature"]) == ["12,5", "12,5#2"]
+    assert set(told["severity"]) == {"warning"}
+    assert "'12,5' holds a comma" in told["text"].str.cat()
+    numbers = network(shapes, main_id=[12.5, 1e9, 7.0, 2.0])
+    assert found(read(mains=numbers), "comma-in-id").empty
+
+
 def test_a_made_up_suffix_never_meets_an_identifier_there(network, read, line):
     shapes = [line((0, 9 * i), (100, 9 * i)) for i in range(3)]
     ids = read(mains=network(shapes, main_id=["A", "A", "A#2"])).mains.table["main_id"]
@@ -404,6 +416,7 @@ def test_a_year_before_there_were_pipes_of_the_material_is_missing_and_told(
     ("years", "told"),
     [
         ([1900] * 12 + [1955, 1960, 1972, 1980], 1),
+        ([1901] * 12 + [1955, 1960, 1972, 1980], 1),
         ([1900] * 12 + [1901, 1902, 1903, 1904] * 3, 0),  # an old town
         ([1900] * 3 + [1955] * 20, 0),
         ([1955] * 30, 0),
@@ -442,22 +455,112 @@ def test_of_an_unreadable_flag_is_said_what_follows(network, read, found, spot):
     assert "taken as missing, as if the valve were normally open" in text
 
 
+BERLIN, KASHGAR, SYDNEY, DARWIN, AUCKLAND = 13.4, 76.0, 151.2, 130.8, 174.8
+LONDON, NEW_YORK, HONOLULU, TONGA = -0.1, -74.0, -157.9, -175.2  # degrees east
+
+
 @pytest.mark.parametrize(
-    ("written", "year"),
+    ("longitude", "written", "year"),
     [
-        ("1949-12-31T23:00Z", 1950),  # midnight of 1 January in Berlin
-        ("1949-12-31T11:00Z", 1950),  # and in Auckland, in summer
-        ("1950-01-01T05:00Z", 1950),  # and in New York
-        ("1950-12-30T23:00Z", 1950),
-        ("1950-12-31T00:00Z", 1950),
-        ("1950-06-01T00:00Z", 1950),
+        # midnight of the first of January by the clocks of the place, as in the tz database
+        (BERLIN, "1949-12-31T23:00Z", 1950),
+        (KASHGAR, "2009-12-31T16:00Z", 2010),  # by the clocks of Beijing
+        (SYDNEY, "2009-12-31T13:00Z", 2010),  # in summer
+        (SYDNEY, "1949-12-31T14:00Z", 1950),  # when there was no summer time
+        (DARWIN, "2009-12-31T14:30Z", 2010),
+        (AUCKLAND, "2009-12-31T11:00Z", 2010),
+        (TONGA, "2009-12-31T11:00Z", 2010),
+        (NEW_YORK, "2010-01-01T05:00Z", 2010),
+        # real times, and midnight of other days
+        (BERLIN, "2010-12-31T10:00Z", 2010),
+        (LONDON, "2010-12-31T12:00Z", 2010),
+        (LONDON, "2010-12-31T00:00Z", 2010),
+        (HONOLULU, "2010-12-31T10:00Z", 2010),  # when the thirty-first begins there
+        (NEW_YORK, "2010-12-31T23:00Z", 2010),
+        (SYDNEY, "2010-12-31T05:00Z", 2010),
+        (SYDNEY, "2010-12-31T13:07Z", 2010),
+        (SYDNEY, "2010-12-30T13:00Z", 2010),
+        (SYDNEY, "2010-12-31T23:00Z", 2010),  # the morning after
+        (BERLIN, "1950-06-01T00:00Z", 1950),
     ],
 )
-def test_the_year_of_a_day_told_in_utc_is_that_of_the_place(written, year, network, read):
-    frame = network(installed=pd.to_datetime([written] * 2, utc=True))
+def test_the_year_of_a_day_told_in_utc_is_that_of_the_place(
+    longitude, written, year, network, read
+):
+    shapes = [shapely.LineString([(longitude, y), (longitude + 0.001, y)]) for y in (40.0, 40.001)]
+    frame = network(shapes, crs=4326, installed=pd.to_datetime([written] * 2, utc=True))
     assert read(mains=frame).mains.table["installed"].tolist() == [year] * 2
+
+
+def test_the_year_of_a_day_told_in_utc_hangs_on_no_other_main(network, read):
+    # in the CRS of a UTM zone: one main in Vienna, where it was midnight, the rest had an hour
+    written = ["2009-12-31T23:00Z", "2009-12-31T10:00Z"]
+    frame = network(installed=pd.to_datetime(written, utc=True))
+    table = read(mains=frame).mains.table.sort_values("main_id")
+    assert table["installed"].tolist() == [2010, 2009]
 
 
 def test_the_year_of_a_day_told_with_its_zone_is_that_written(network, read):
     frame = network(installed=pd.to_datetime(["1949-12-31T23:00+01:00"] * 2))
     assert read(mains=frame).mains.table["installed"].tolist() == [1949] * 2
+
+
+@pytest.mark.parametrize(
+    ("weight", "hard", "rule", "said"),
+    [
+        (999, "no", "weight-doubtful", "costs 999 times as much"),
+        (9999.0, "no", "weight-doubtful", "costs 9,999 times as much"),
+        ("999", "no", "weight-doubtful", "costs 999 times as much"),
+        (0, "no", "weight-doubtful", "counts as 1"),
+        (0.5, "no", "weight-doubtful", "counts as 1"),
+        (-1, "no", "value-out-of-range", "taken as missing"),
+        (999, "yes", "", ""),  # no pit may lie there at any price
+        (999, "", "", ""),
+        (1, "no", "", ""),
+        (9, "no", "", ""),
+        (1000, "no", "", ""),
+        (None, "no", "", ""),
+    ],
+)
+def test_a_weight_that_is_likely_none_is_told(weight, hard, rule, said, network, read, spot):
+    avoid = geopandas.GeoDataFrame(
+        {"weight": [weight, 3 if not isinstance(weight, str) else "3"], "hard": [hard, "no"]},
+        geometry=[spot(5, 0).buffer(3), spot(50, 0).buffer(3)],
+        crs=32633,
+    )
+    layers = read(mains=network(), avoid=avoid)
+    told = layers.findings.table()
+    told = told[(told["layer"] == "avoid") & (told["severity"] != "info")]
+    assert told["rule"].tolist() == [rule] * bool(rule)
+    assert all(said in text for text in told["text"])
+    known = np.nan if weight in (-1, None) else float(weight)
+    np.testing.assert_array_equal(layers.avoid.table["weight"], [known, 3.0])
+
+
+@pytest.mark.parametrize(
+    ("written", "year"),
+    [
+        (["1899-12-30", "1950-12-30"], 1950),
+        (["1899-12-30 00:00:00", "1950-12-30 00:00:00"], 1950),
+        (["30.12.1899", "30.12.1950"], 1950),
+        (["12/30/1899 00:00", "12/30/1950 00:00"], 1950),
+        (pd.to_datetime(["1899-12-30", "1950-12-30"]).astype("datetime64[ms]"), 1950),
+        # midnight in Berlin, told in UTC
+        (pd.to_datetime(["1899-12-29T23:00Z", "1950-12-29T23:00Z"]).as_unit("ms"), 1950),
+        ([datetime.date(1899, 12, 30), datetime.date(1899, 12, 31)], 1899),
+        (["1899-12-30", "1899-11-30"], 1899),
+    ],
+)
+def test_the_day_from_which_tables_count_is_no_date(written, year, network, read, found):
+    """30 December 1899 is day 0 of OLE automation dates (Microsoft, DateTime.ToOADate)."""
+    layers = read(mains=network(installed=written))
+    table = layers.mains.table.sort_values("main_id")
+    np.testing.assert_array_equal(table["installed"], [np.nan, year])
+    told = found(layers, "unknown-code")
+    assert told["feature"].tolist() == ["A"]
+    assert "taken as missing" in told["text"][0]
+
+
+def test_a_year_is_none_of_the_days_from_which_tables_count(network, read):
+    layers = read(mains=network(installed=[1899, 1899]))
+    assert layers.mains.table["installed"].tolist() == [1899, 1899]

@@ -259,6 +259,31 @@ def test_the_contrary_of_a_word_for_out_of_service_is_none(
 
 
 @pytest.mark.parametrize(
+    ("codes", "excluded", "severity", "said"),
+    [
+        (["AB", "AB", "A"], None, "warning", "'AB' (2, 240 m), 'A' (1, 30 m)"),
+        (["0", "N", "N"], None, "warning", "'N' (2, 170 m), '0' (1, 100 m)"),
+        ([0, 0, 1], None, "warning", "'0' (2, 240 m), '1' (1, 30 m)"),
+        (["STAT_1", "active", ""], None, "warning", "'STAT_1' (1, 100 m)"),
+        (["A", "AB", "AB"], ["AB"], "info", "'A' (1, 100 m)"),  # who excludes codes knows them
+        (["AB", "N", "0"], ["ab", "n", "0"], "", ""),
+        (["AB", "N", "0"], [], "", ""),  # nothing is excluded: all are lined
+        (["active", "In Service", "abandoned"], None, "", ""),
+        (["ACT", "ok", "in service since 1990"], None, "", ""),
+    ],
+)
+def test_codes_in_place_of_a_status_are_told_in_one_finding(
+    codes, excluded, severity, said, network, read, found, line
+):
+    shapes = [line((0, 0), (100, 0)), line((0, 9), (140, 9)), line((0, 20), (30, 20))]
+    brief = {} if excluded is None else {"network": {"excluded_statuses": excluded}}
+    told = found(read(brief, mains=network(shapes, status=codes)), "status-code")
+    assert told["severity"].tolist() == [severity] * bool(severity)
+    assert all(f"mains of status {said} are taken as in service" in text for text in told["text"])
+    assert all("add those to network.excluded_statuses" in text for text in told["text"])
+
+
+@pytest.mark.parametrize(
     ("word", "rates", "severity"),
     [
         ("local", None, ""),

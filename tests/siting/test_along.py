@@ -28,8 +28,12 @@ WIDE, NARROW = (14.0, 4), (6.0, 2)
 def along(
     own: float, classes: tuple[str, ...], sizes: list[tuple[float, int]], *, most: int = 1,
     forward: bool = True, outside: float = 0.1, begin: float = 70.0, back: bool = False,
+    least: float = 40.0, free: float = np.inf, verge: float = 4.0,
 ) -> Along:  # fmt: skip
-    """Walk along streets of 100 m each, from 70 m into the first of them, or back from there."""
+    """Walk along streets of 100 m each, from 70 m into the first of them, or back from there.
+
+    For all else so many metres are ``free``, and no string is shorter than the ``least``.
+    """
     ends = np.arange(len(sizes) + 1) * 100.0
     ends = ends if forward else -ends
     xy = np.array([[(a, 0.0), (b, 0.0)] for a, b in itertools.pairwise(ends)])
@@ -47,9 +51,9 @@ def along(
     spots = StringSpots(
         np.array([0]), np.array([at]), np.array([way]), np.array([left]), np.array([outside])
     )
-    across = Across(4.0, 0.5, 0.6, True, frozenset({"primary"}), most)
-    room = np.array([net.lengths[0] - at if way else at])
-    return lanes_along(spots, room, net.alike, across, RATES, longest=500.0)
+    across = Across(verge, 0.5, 0.6, True, frozenset({"primary"}), most)
+    room = np.array([min(free, net.lengths[0] - at if way else at)])
+    return lanes_along(spots, room, net.alike, across, RATES, least=least, longest=500.0)
 
 
 @pytest.mark.parametrize("forward", [True, False])
@@ -91,15 +95,66 @@ def test_streets_alike_are_one() -> None:
 def test_room_ends_where_the_string_would_lie_past_the_verge() -> None:
     got = along(10.5, ("collector", "local"), [WIDE, NARROW])  # 7 + 4 m here, 3 + 4 m there
     assert got.room[0] == pytest.approx(30.0)
-    assert got.ends[0] == PAST_VERGE
+    assert got.denied[0] == PAST_VERGE
 
 
 def test_room_ends_where_a_busy_street_would_lose_all_its_lanes() -> None:
     got = along(0.0, ("collector", "primary"), [WIDE, NARROW])
     assert got.room[0] == pytest.approx(30.0)
-    assert got.ends[0] == SHUTS
+    assert got.denied[0] == SHUTS
     alone = along(0.0, ("primary",), [NARROW])
     assert np.isinf(alone.taken[0, 0])  # as at the ramp itself
+
+
+@pytest.mark.parametrize(("least", "denied"), [(30.0, 0), (30.5, PAST_VERGE)])
+def test_what_lies_beyond_the_shortest_string_denies_it_nothing(least: float, denied: int) -> None:
+    got = along(10.5, ("collector", "local"), [WIDE, NARROW], least=least)
+    assert got.room[0] == pytest.approx(30.0)  # longer ones end there all the same
+    assert got.denied[0] == denied
+
+
+# A string 2 m off the middle, with a verge of 0.5 m. In a street of 2.8 m it lies beyond 1.4 + 0.5
+# m; of a single lane of 4 m it leaves 2 - 0.65 + 2 m, less than 85 %.
+OPEN, TIGHT, SHUT = ("local", (8.0, 2)), ("local", (2.8, 1)), ("primary", (4.0, 1))
+
+
+@pytest.mark.parametrize("forward", [True, False])
+@pytest.mark.parametrize(
+    ("streets", "least", "free", "denied", "room"),
+    [
+        ([OPEN, TIGHT], 40.0, np.inf, PAST_VERGE, 30.0),
+        ([OPEN, SHUT], 40.0, np.inf, SHUTS, 30.0),
+        ([OPEN, SHUT, TIGHT], 140.0, np.inf, SHUTS | PAST_VERGE, 30.0),
+        ([OPEN, TIGHT, SHUT], 140.0, np.inf, SHUTS | PAST_VERGE, 30.0),
+        ([OPEN, SHUT, TIGHT], 120.0, np.inf, SHUTS, 30.0),  # the second begins at 130 m
+        ([SHUT, TIGHT], 40.0, np.inf, SHUTS | PAST_VERGE, 130.0),
+        # what else ends its room hides no street
+        ([OPEN, TIGHT], 40.0, 10.0, PAST_VERGE, 10.0),
+        ([OPEN, TIGHT], 40.0, 30.0, PAST_VERGE, 30.0),
+        ([OPEN, TIGHT, SHUT], 140.0, 10.0, SHUTS | PAST_VERGE, 10.0),
+        ([OPEN, TIGHT], 20.0, 10.0, 0, 10.0),
+    ],
+)
+def test_all_that_denies_the_shortest_string_its_room_is_told(
+    streets, least, free, denied, room, forward
+) -> None:
+    classes, sizes = zip(*streets, strict=True)
+    got = along(2.0, classes, list(sizes), verge=0.5, least=least, free=free, forward=forward)
+    assert got.denied[0] == denied
+    assert got.room[0] == pytest.approx(room)
+
+
+def test_of_a_street_that_denies_a_string_its_room_twice_both_are_told() -> None:
+    # the pipe of 1 m leaves 2 - 1.1 + 1.4 m of a lane of 2.8 m, 82 %, and lies past the verge
+    got = along(2.0, ("local", "primary"), [OPEN[1], TIGHT[1]], verge=0.5, outside=1.0)
+    assert got.denied[0] == PAST_VERGE | SHUTS
+
+
+def test_what_is_told_beyond_the_room_changes_nothing_of_the_lanes_within() -> None:
+    streets = ("local", "collector", "local"), [OPEN[1], NARROW, (8.0, 2)]
+    near, far = (along(0.0, *streets, least=least, free=20.0, most=3) for least in (15.0, 400.0))
+    for name in ("room", "begins", "taken", "day"):
+        np.testing.assert_array_equal(getattr(near, name), getattr(far, name))
 
 
 def test_strings_side_by_side_lie_as_the_narrowest_street_lets_them() -> None:

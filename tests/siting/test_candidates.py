@@ -413,6 +413,28 @@ def test_a_dead_end_with_no_room_for_strings_refuses_every_insertion_with_the_re
     assert layers["pulls"].empty
 
 
+def test_of_a_string_all_that_denies_it_room_is_told_and_nothing_farther_off() -> None:
+    """The street ends 25 m behind the narrow part, in which the string would lie on no verge."""
+    narrow, wide = [(-40.0, 0.0), (-15.0, 0.0)], [(-15.0, 0.0), (600.0, 0.0)]
+    streets = gpd.GeoDataFrame(
+        {"class": ["local"] * 2, "width_m": [1.0, 7.0], "lanes": [1, 2]},
+        geometry=[shapely.LineString([(x + X, y + Y) for x, y in part]) for part in (narrow, wide)],
+        crs=CRS,
+    )
+    main = main_of([(0.0, 2.0), (400.0, 2.0)], cover_m=[1.5])
+    limits = {"street.verge": "1 m", "street.least_string": "40 m"}
+    places = planned(limits, mains=main, streets=streets)["candidates"]
+    # lengths the ramp leaves before the narrow part and before the end of the street
+    ramp_top = places["chainage"] - places["before_insertion_ahead"]
+    to_narrow, to_end = ramp_top + 15.0, ramp_top + 40.0
+    for place, near, end in zip(places.itertuples(), to_narrow, to_end, strict=True):
+        if near > 0:
+            verge = "insertion_ahead" in refused(place.reasons, "past the verge of 1.0 m")
+            short = "insertion_ahead" in refused(place.reasons, "a string of 40.0 m")
+            assert (verge, short) == (near < 40.0, end < 40.0)
+    assert ((to_narrow > 0) & (to_end < 40.0)).any()
+
+
 def test_a_great_price_on_pits_buys_the_fewest_there_can_be() -> None:
     """A straight main of 1000 m, pulls of at most 300 m; one both ways and one end spare a pit.
 

@@ -31,8 +31,8 @@ def _words(drawn: Drawn, source: str) -> Iterator[str]:
     if place.reason:
         yield f"It is not the CRS of the plan: {place.reason}."
     yield (
-        "Levels are those of the plan, filled in along pulls where its findings say so; lines "
-        "without a level are drawn flat, at 0."
+        "Levels are those of the plan, filled in along pulls, and the host they lie in, where its "
+        "findings say so; lines without a level are drawn flat, at 0."
     )
     yield from CAUTIONS.values()
 
