@@ -346,6 +346,8 @@ class _Sketch:
             along, wide = self._ramp(of, role[wanted], way)
             ramp = boxes(self.axis.position(self.run[of], edge), heading, along, wide)
             opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
+            # Both have corners at the face, a hair apart: so near, a rounding crosses the outline.
+            opened[wanted] = shapely.remove_repeated_points(opened[wanted], EDGE)
         return opened
 
     def _opened(

@@ -365,6 +365,24 @@ def test_one_long_pit_holds_two_near_bends_in_any_role() -> None:
             assert opened.difference(ground[role].buffer(1e-6)).length < 1e-6
 
 
+def test_the_outline_of_a_pit_at_a_bend_is_sound_in_other_units_too() -> None:
+    """Written in US survey feet and read in metres, its corners move by some 1e-10 m.
+
+    Corners as near to each other as that would change places, and the outline cross itself.
+    """
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        way, turn = rng.uniform(0, 2 * np.pi), np.radians(rng.uniform(20, 80))
+        corner = np.array([3e5, 6e4]) + rng.uniform(0, 1e4, 2)
+        one, two = (np.array([np.cos(w), np.sin(w)]) for w in (way, way + turn))
+        line = [corner - 60 * one, corner, corner + 60 * two]
+        ground = _pit(_axis(line), 60.0, _must((59.0, 61.0)))[1]
+        read = shapely.transform(ground, lambda xy: xy * 3937 / 1200 * 1200 / 3937)
+        assert shapely.is_valid(read).all(), shapely.is_valid_reason(read)
+        sides = [np.hypot(*np.diff(shapely.get_coordinates(g), axis=0).T) for g in ground]
+        assert min(side.min() for side in sides) > 1e-6
+
+
 @pytest.mark.parametrize("seed", range(10))
 def test_from_the_other_end_the_pits_are_the_same(seed: int) -> None:
     rng = np.random.default_rng(seed)
