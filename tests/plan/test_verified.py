@@ -679,3 +679,39 @@ def test_nothing_is_lacking_before_the_work_where_a_street_goes_round(
     (whole,) = lines([*arc(*turns), arc(90.0)[0]])
     context.at[row, "geometry"] = whole
     assert faults(plan, "closures-drawn") == lacking
+
+
+@pytest.mark.parametrize("turn", [-41.4, 35.0])
+def test_strings_along_the_leg_a_run_turns_into_begin_where_the_ramp_ends_beside_it(
+    turn: float, written: Callable[..., Plan]
+) -> None:
+    """The ramp goes straight on at the bend, the string from its top as the run does by then.
+
+    Both bends lie in one pit, open on the leg between them past the top: along that leg by its
+    length, less ``ramp cos(turn)``, and not by what the one is longer than the other.
+    """
+    one, two = math.radians(turn), math.radians(turn + math.copysign(24.0, turn))
+    leg = 12.0
+    mid = (leg * math.cos(one), leg * math.sin(one))
+    line = [(-250.0, 0.0), (0.0, 0.0), mid]
+    line.append((mid[0] + 250.0 * math.cos(two), mid[1] + 250.0 * math.sin(two)))
+    plan = written(
+        mains=main_of(line),
+        streets=street(beside(line, math.copysign(3.0, -turn))),
+        pit_edits=wish((0.0, 0.0), "insertion_behind"),
+    )
+    pit = plan.table("pits").iloc[1]
+    assert (pit.role, pit.chainage) == ("insertion_behind", pytest.approx(250.0))
+    (pull,) = plan.table("pulls").query("insertion_pit == @pit.pit_id")["pull_id"]
+    strings = plan.table("strings")
+    row = strings.index[strings["pull_id"] == pull][0]
+    shape = strings.at[row, "geometry"]
+    # The end of what is opened is square to the last leg, 0.7 m or less from the bend.
+    footprints = plan.table("pit_footprints").set_index("pit_id")
+    xy = shapely.get_coordinates(footprints.at[pit.pit_id, "geometry"]) - [X, Y]
+    way = np.array([math.cos(one), math.sin(one)])
+    past = float((xy @ way).max()) - pit.ramp * math.cos(one)
+    assert past == pytest.approx(leg - pit.ramp * math.cos(one), abs=0.7)
+    assert past > pit.after - pit.ramp + 1.0
+    strings.at[row, "geometry"] = shapely.affinity.translate(shape, *(-2.0 * way))
+    assert faults(plan, "strings-drawn")

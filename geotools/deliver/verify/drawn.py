@@ -325,7 +325,9 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any) -> tuple[float, float]:
     ahead = pull.direction == "ahead"
     side = f"{'before' if ahead else 'after'}_{pit.role}"
     opened = getattr(place, side, math.nan) if place is not None else math.nan
-    beyond = opened - pit.ramp
+    # Round a bend the run may go on as the string does, and the ramp at an angle to both.
+    turned = 0.0 if straight_over(plan, pit) else plan.setting("street.max_turn")
+    beyond = opened - pit.ramp * math.cos(turned)
     if pit.role == "insertion_both" and place is not None:
         # Of the shorter ramp is known that no pit opens more than it and what it holds there.
         near = getattr(place, f"{'before' if ahead else 'after'}_receiving")
