@@ -715,3 +715,39 @@ def test_strings_along_the_leg_a_run_turns_into_begin_where_the_ramp_ends_beside
     assert past > pit.after - pit.ramp + 1.0
     strings.at[row, "geometry"] = shapely.affinity.translate(shape, *(-2.0 * way))
     assert faults(plan, "strings-drawn")
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_strings_that_begin_on_the_outside_of_a_corner_bear_the_name_of_the_street_they_lie_in(
+    back: bool, written: Callable[..., Plan]
+) -> None:
+    """The ramp ends in the wedge outside the corner, nearest to the node both streets share.
+
+    The wider street counts there for a place; a string that goes on lies in the other alone.
+    """
+    way = math.radians(40.0)
+    wide, narrow = (
+        [(-500.0, 0.0), (0.0, 0.0)],
+        [(0.0, 0.0), (500 * math.cos(way), 500 * math.sin(way))],
+    )
+    plan = written(
+        mains=main_of([(-300.0, -2.9), (-8.0, -2.9)]),
+        streets=street(
+            *([narrow[::-1], wide[::-1]] if back else [wide, narrow]),
+            width_m=[6.8, 14.0] if back else [14.0, 6.8],
+            lanes=[2, 4] if back else [4, 2],
+            name=["Mill Lane", "Broad St"] if back else ["Broad St", "Mill Lane"],
+            **{"class": ["local", "collector"] if back else ["collector", "local"]},
+        ),
+    )
+    pit = plan.table("pits").iloc[-1]
+    assert pit.role == "insertion_behind"
+    top = np.array([-8.0 + pit.ramp, -2.9])
+    assert top[0] > 0 > top @ [math.cos(way), math.sin(way)]  # past one street, before the other
+    assert list(plan.table("strings")["street"]) == ["Mill Lane"]
+    closures = plan.table("closures")
+    (row,) = closures.query("pull_id != ''").to_dict("records")
+    assert (row["street"], row["class"]) == ("Mill Lane", "local")
+    # By the name of the one and the class of the other it is no street of the plan's.
+    closures.loc[closures["pull_id"] != "", "street"] = "Broad St"
+    assert faults(plan, "closures-drawn")

@@ -570,6 +570,19 @@ def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
     _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
 
 
+def _in_its_street(plan: Plan, tally: Tally, row: Any, place: Any, far: float) -> None:
+    """Check that a street of the name and class told lies no farther, m, from what it is for."""
+    if not _streets_held(plan, far, place):
+        tally.skip("streets of closures where the plan holds no streets")
+        return
+    streets = streets_of(plan, row.street, row.class_)
+    tally.holds(
+        any(shapely.dwithin(street.geometry, place, far) for street in streets),
+        row.closure_id,
+        f"is in no {row.class_} street named {row.street or 'nothing'}",
+    )
+
+
 def _as_long_as_due(plan: Plan, tally: Tally, row: Any, edge: Edge) -> bool:
     """Say whether a closure is as long as told; check that a shorter one ends with its street."""
     length = edge.line.length
@@ -625,7 +638,8 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
         ("ends", row.downstream_taper),
         ("begins", length - row.taper - row.buffer),
     ):
-        if not _streets_held(plan, edge, shapely.line_interpolate_point(edge.line, due)):
+        at_edge = shapely.line_interpolate_point(edge.line, due)
+        if not _streets_held(plan, 2 * edge.half, at_edge):
             tally.skip("where closures begin and end, where the plan holds no streets")
             continue
         slack = edge.corner(0.0, length) + edge.about(due, far) + _corners(plan).snap + DRAWN
@@ -808,6 +822,7 @@ def _closure(
     # A place is no farther from its street than this, and from the kerb beyond it.
     far = plan.setting("street.reach") + 2 * edge.half
     tally.holds(aside <= far, row.closure_id, f"lies {aside:.2f} m off what it is for")
+    _in_its_street(plan, tally, row, place, far)
     reached = 0
     spots = [edge.beside(place, heading, plan.setting("street.parallel")) for heading in headings]
     for spot in [(at, aside), *spots]:
@@ -873,19 +888,19 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
     """Say whether the street of a closure may end where its long edge does."""
     corners = _corners(plan)
     place = shapely.get_point(edge.line, end)
-    if not _streets_held(plan, edge, place):
+    if not _streets_held(plan, 2 * edge.half, place):
         tally.skip("closures cut short where the plan holds no streets")
         return True
     return corners.ends(place, 2 * edge.half + corners.snap)
 
 
-def _streets_held(plan: Plan, edge: Edge, place: Any) -> bool:
-    """Say whether the plan holds the streets at a place on the edge of a closure.
+def _streets_held(plan: Plan, far: float, place: Any) -> bool:
+    """Say whether the plan holds the streets no farther than so far, m, from a place.
 
-    Streets are written that come so near to a run; the place lies at the kerb of one.
+    Streets are written that come so near to a run.
     """
     runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
-    held = plan.setting("output.context") - 2 * edge.half if _known(plan) else -1.0
+    held = plan.setting("output.context") - far if _known(plan) else -1.0
     return held >= 0 and len(runs.query(place, predicate="dwithin", distance=held)) > 0
 
 
