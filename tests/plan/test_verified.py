@@ -748,6 +748,38 @@ def test_strings_that_begin_on_the_outside_of_a_corner_bear_the_name_of_the_stre
     closures = plan.table("closures")
     (row,) = closures.query("pull_id != ''").to_dict("records")
     assert (row["street"], row["class"]) == ("Mill Lane", "local")
-    # By the name of the one and the class of the other it is no street of the plan's.
-    closures.loc[closures["pull_id"] != "", "street"] = "Broad St"
+
+
+def test_a_closure_of_the_wide_street_strings_go_on_into_begins_where_that_does(
+    written: Callable[..., Plan],
+) -> None:
+    """On the verge of the narrow street, 11.7 m of it, strings take no lane; of the other they do.
+
+    Round the corner its taper lies in, the kerb is 25.6 m longer or shorter than the street: more
+    than those 11.7 m, by which the closure is shorter than its strings.
+    """
+    plan = written(
+        mains=main_of([(-300.0, 3.9), (-21.0, 3.9)]),
+        streets=street(
+            [(-500.0, 0.0), (0.0, 0.0)],
+            [(0.0, 0.0), (330.0, 0.0), (330.0, -400.0)],
+            width_m=[6.0, 12.8],
+            lanes=[2, 4],
+            name=["Mill Lane", "Broad St"],
+        ),
+    )
+    pit = plan.table("pits").iloc[-1]
+    assert pit.role == "insertion_behind"
+    (string,) = plan.table("strings").to_dict("records")
+    assert string["street"] == "Mill Lane"
+    closures = plan.table("closures")
+    (row,) = closures.query("pull_id != ''").to_dict("records")
+    assert (row["street"], row["lanes_closed"]) == ("Broad St", 1)
+    assert row["work_length"] == pytest.approx(string["length"] - (21.0 - pit.ramp))
+    # Its work ends at a vertex of the street, which is a corner of its outline and not another one.
+    xy = shapely.get_coordinates(row["geometry"])[:-1] - [X, Y]
+    assert len(xy) % 2
+    assert np.hypot(*(xy - [0.0, 3.2]).T).min() < 1e-6
+    at = closures.index[closures["pull_id"] != ""][0]
+    closures.at[at, "geometry"] = shapely.affinity.translate(row["geometry"], 60.0, 0.0)
     assert faults(plan, "closures-drawn")

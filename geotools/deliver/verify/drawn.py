@@ -461,7 +461,7 @@ class Edge:
 def edge_of(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
     xy = shapely.get_coordinates(row.geometry)[:-1]
-    if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
+    if len(xy) < 4 or len(shapely.get_parts(row.geometry)) > 1:
         return None
     edge = np.vstack([xy[_downstream_end(xy) :], xy[:1]])
     turns = _turns(edge)
@@ -478,14 +478,17 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
 def _downstream_end(xy: FloatArray) -> int:
     """Return which vertex of the outline of a closure is the downstream end of its long edge.
 
-    As many vertices of the street lie on that edge as on the other three together. It has two
-    more where one is cut off on it, in two points, and the work ends at it as well: there the
-    outline comes along the taper and turns back before.
+    As many vertices of the street lie on that edge as on the other three together, and one more
+    for each end of buffer and work that is one itself, or is cut off on it, in two points. There
+    the outline comes along the taper and turns back before.
     """
-    end = len(xy) // 2 + 1
+    end = (len(xy) + 2) // 2
     around = np.array(_turns(np.vstack([xy[-1:], xy, xy[:1]])))
     back = around * math.copysign(1.0, around[0]) > SHARPEST
-    return end - 1 if end > 3 and back[end - 1] and not back[end] else end
+    for other in (end - 1, end + 1)[: 1 + len(xy) % 2]:
+        if 3 <= other < len(xy) and back[other] and not back[end]:
+            return other
+    return end
 
 
 def _off_edges(
@@ -541,16 +544,17 @@ def closures_drawn(plan: Plan) -> Tally:
     strings = plan.by("strings", "pull_id", "number")
     for pull in plan.rows("pulls"):
         pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
-        drawn = [_laid(s.geometry, pipe.outside) for s in strings.get(pull.pull_id, []) if pipe]
+        laid = strings.get(pull.pull_id, [])
+        drawn = [_laid(s.geometry, pipe.outside) for s in laid if pipe]
         first = next((one for one in drawn if one is not None), None)
         rows = closures_of(plan, pull.pull_id)
-        longest = max((s.length for s in strings.get(pull.pull_id, [])), default=0.0)
         for row in rows:
             work = row.work_length
-            if len(closures_together(rows)) > 1 or _farther_on(plan, row, longest):
+            if len(closures_together(rows)) > 1 or _farther_on(plan, row, laid):
                 # The strings go on into another street, and its closure begins where it does.
-                _as_long_as_told(plan, tally, row)
-                _between_streets(plan, tally, row, [one for one in drawn if one is not None])
+                strips = [one for one in drawn if one is not None]
+                _as_long_as_told(plan, tally, row, strips)
+                _between_streets(plan, tally, row, strips)
             elif first is not None:
                 # The work space begins, or ends, where the strings do.
                 start, heading = shapely.Point(first.line[0]), first.heading(0)
@@ -559,28 +563,31 @@ def closures_drawn(plan: Plan) -> Tally:
     return tally
 
 
-def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
-    """Check the length of a closure on its long edge, shorter only where its street may end."""
+def _as_long_as_told(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> None:
+    """Check the street and length of a closure beyond others, shorter where its street may end."""
     edge = edge_of(plan, row)
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
+    # It bears the name of its street where the strings begin, beyond that in its middle.
+    middle = shapely.line_interpolate_point(edge.line, row.downstream_taper + row.work_length / 2)
+    begins = [shapely.Point(one.line[0]) for one in drawn[:1]]
+    far = plan.setting("street.reach") + 2 * edge.half
+    _in_its_street(plan, tally, row, [*begins, middle], far)
     whole = _as_long_as_due(plan, tally, row, edge)
     _lacks(plan, tally, row, edge)
     _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
 
 
-def _in_its_street(plan: Plan, tally: Tally, row: Any, place: Any, far: float) -> None:
-    """Check that a street of the name and class told lies no farther, m, from what it is for."""
-    if not _streets_held(plan, far, place):
+def _in_its_street(plan: Plan, tally: Tally, row: Any, places: list[Any], far: float) -> None:
+    """Check that a street of the name and class told lies so near, m, to one of some places."""
+    streets = [street.geometry for street in streets_of(plan, row.street, row.class_)]
+    near = any(shapely.dwithin(street, place, far) for street in streets for place in places)
+    if not near and not all(_streets_held(plan, far, place) for place in places):
         tally.skip("streets of closures where the plan holds no streets")
         return
-    streets = streets_of(plan, row.street, row.class_)
-    tally.holds(
-        any(shapely.dwithin(street.geometry, place, far) for street in streets),
-        row.closure_id,
-        f"is in no {row.class_} street named {row.street or 'nothing'}",
-    )
+    told = f"is in no {row.class_} street named {row.street or 'nothing'}"
+    tally.holds(near, row.closure_id, told)
 
 
 def _as_long_as_due(plan: Plan, tally: Tally, row: Any, edge: Edge) -> bool:
@@ -651,14 +658,18 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
         )
 
 
-def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
-    """Say whether a closure is shorter than the strings it is for, which lie before it as well.
+def _farther_on(plan: Plan, row: Any, laid: list[Any]) -> bool:
+    """Say whether a closure is of another street than its strings begin in, or shorter than they.
 
-    On the inside of its curves a string is shorter than its street by no more than they take.
+    Then they lie before it as well. On the inside of its curves a string is shorter than its
+    street by no more than they take.
     """
-    edge = edge_of(plan, row)
-    bent = 0.0 if edge is None else 2 * edge.corner(0.0, edge.line.length)
-    return bool(row.work_length < longest - bent - DRAWN)
+    if any((one.street or "") != (row.street or "") for one in laid):
+        return True
+    edge, bent, end = edge_of(plan, row), 0.0, row.downstream_taper + row.work_length
+    if edge is not None:
+        bent = 2 * edge.corner(0.0, end + edge.corner(0.0, end))
+    return bool(row.work_length < max((s.length for s in laid), default=0.0) - bent - DRAWN)
 
 
 def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | None:
@@ -822,7 +833,7 @@ def _closure(
     # A place is no farther from its street than this, and from the kerb beyond it.
     far = plan.setting("street.reach") + 2 * edge.half
     tally.holds(aside <= far, row.closure_id, f"lies {aside:.2f} m off what it is for")
-    _in_its_street(plan, tally, row, place, far)
+    _in_its_street(plan, tally, row, [place], far)
     reached = 0
     spots = [edge.beside(place, heading, plan.setting("street.parallel")) for heading in headings]
     for spot in [(at, aside), *spots]:
