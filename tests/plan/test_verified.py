@@ -783,3 +783,35 @@ def test_a_closure_of_the_wide_street_strings_go_on_into_begins_where_that_does(
     at = closures.index[closures["pull_id"] != ""][0]
     closures.at[at, "geometry"] = shapely.affinity.translate(row["geometry"], 60.0, 0.0)
     assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize("past", [-8.0, 10.0])
+def test_a_ramp_goes_on_as_the_axis_thinned_within_its_accuracy_does(
+    past: float, written: Callable[..., Plan]
+) -> None:
+    """An arc of 1,145 m, a vertex every 12 m: thinned within 0.5 m it turns by 3.0 deg every 60 m.
+
+    As drawn it leaves its own headings by 0.3 m over the pit; of its axis a box 0.65 m to each
+    side has left it after 12.4 m, and there a ramp is dug beside the run.
+    """
+    radius, step = 1145.0, 12.0
+    turns = np.arange(41) * step / radius
+    line = [(radius * math.sin(a), radius * (1 - math.cos(a))) for a in turns]
+    drawn = shapely.LineString(line)
+    kept = shapely.get_coordinates(shapely.simplify(drawn, 0.5, preserve_topology=False))
+    assert math.dist(kept[4], line[20]) < 1e-9  # a vertex of the axis, 240 m on
+    at = float(shapely.line_locate_point(drawn, shapely.Point(kept[4]))) + past
+    spot, *ends = (shapely.line_interpolate_point(drawn, at + way) for way in (0.0, 9.4, -8.6))
+    places = [shapely.Point(X + end.x, Y + end.y) for end in ends]
+    fittings = gpd.GeoDataFrame({"kind": "bend", "angle_deg": [45.0] * 2}, geometry=places, crs=CRS)
+    plan = written(
+        mains=main_of(line).assign(cover_m=0.9),
+        fittings=fittings,
+        pit_edits=wish((spot.x, spot.y), "insertion_both"),
+    )
+    pit = plan.table("pits").iloc[1]
+    assert pit.role == "insertion_both"
+    areas = plan.table("pit_footprints").set_index("pit_id")["geometry"]
+    assert shapely.area(areas[pit.pit_id]) > pit.width * pit.length + 0.5
+    plan.tables["pits"].loc[1, "volume"] = 0.9 * pit.volume
+    assert faults(plan, "excavations")
