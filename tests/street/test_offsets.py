@@ -186,6 +186,38 @@ def test_a_line_stands_still_in_a_corner_the_same_both_ways(xy: list[list[float]
     assert on == pytest.approx(size - back, abs=1e-6)
 
 
+@pytest.mark.parametrize("forward", [True, False])
+@pytest.mark.parametrize("inside", [True, False], ids=["inside", "outside"])
+@pytest.mark.parametrize("turn", [50.0, 90.0, 115.0])
+def test_room_up_to_a_corner_no_string_goes_round_ends_before_the_line_turns(
+    turn: float, inside: bool, forward: bool
+) -> None:
+    """Inside it turns where shapely's offset curve does; outside the street's corner is the end.
+
+    A string a hair shorter than its room ends before the corner of the street.
+    """
+    angle = np.radians(turn)
+    net = street(
+        np.array([[0.0, 0.0], [200, 0], 200 * np.array([1 + np.cos(angle), np.sin(angle)])])
+    )
+    off = 4.0 if (net.swing[-1] > net.swing[0]) == inside else -4.0
+    corner, size = float(net.places.at[1]), float(net.lengths[0])
+    lanes = build_corridors(
+        net, np.zeros(0, dtype=object), no_block=[], clear=10.0, verge=4.0, accuracy=0.5,
+        max_turn=np.radians(45.0),
+    )  # fmt: skip
+    one, at, on = np.zeros(1, dtype=np.int64), np.array([size * (not forward)]), np.array([forward])
+    offs = np.array([off])
+    (room,) = lanes.available(one, at, on, np.full(1, 5.0), offs)
+    curve = shapely.offset_curve(shapely.LineString(net.chains.xy), off, join_style="mitre")
+    legs = np.hypot(*np.diff(shapely.get_coordinates(curve), axis=0).T)
+    leg = legs[0] if forward else legs[-1]
+    assert room == pytest.approx(leg if inside else 200.0, abs=1e-6)
+    (end,) = offset_ends(net, one, at, offs, np.array([room - 1e-6]), on)
+    assert (end < corner) == forward
+    assert abs(end - corner) < 4.0 * np.tan(angle / 2) + 1e-3
+
+
 def test_a_string_on_the_inside_of_a_curve_has_less_room_and_outside_more() -> None:
     net = street(ROAD)
     lanes = build_corridors(
