@@ -815,3 +815,35 @@ def test_a_ramp_goes_on_as_the_axis_thinned_within_its_accuracy_does(
     assert shapely.area(areas[pit.pit_id]) > pit.width * pit.length + 0.5
     plan.tables["pits"].loc[1, "volume"] = 0.9 * pit.volume
     assert faults(plan, "excavations")
+
+
+def test_strings_across_the_mouth_of_a_street_that_meets_theirs_at_a_sharp_angle_lie_in_no_lane(
+    written: Callable[..., Plan],
+) -> None:
+    """On the verge, 4.6 m beside a lane of 3.2 m; at 25 deg a street of 14.8 m comes to it.
+
+    Its carriageway is met up to (4.6 + 7.4) / sin(25 deg) = 28.4 m from where they meet.
+    """
+    way = math.radians(25.0)
+    plan = written(
+        {"street.verge": "5 m"},
+        mains=main_of([(61.0, 4.6), (300.0, 4.6)]),
+        streets=street(
+            [(0.0, 0.0), (500.0, 0.0)],
+            [(0.0, 0.0), (-500.0, 0.0)],
+            [(0.0, 0.0), (500 * math.cos(way), 500 * math.sin(way))],
+            width_m=[3.2, 6.5, 14.8],
+            lanes=[1, 2, 4],
+            name=["Lane", "Mill Road", "Broad St"],
+        ),
+    )
+    strings = plan.table("strings")
+    (shape,) = strings["geometry"]
+    carriageway = lines([(0.0, 0.0), (500 * math.cos(way), 500 * math.sin(way))])[0].buffer(7.4)
+    assert shapely.area(shape & carriageway) > 15.0 * 0.355
+    assert not len(plan.table("closures"))
+    # Farther on along that street it lies as far in its carriageway, and in no mouth.
+    far = shapely.affinity.translate(shape, 300 * math.cos(way), 300 * math.sin(way))
+    assert shapely.area(far & carriageway) > 15.0 * 0.355
+    strings["geometry"] = [far]
+    assert faults(plan, "strings-closed-for")
