@@ -250,6 +250,36 @@ def test_a_string_drawn_on_a_curve_is_as_long_as_it_is(offset: float) -> None:
     assert shape.area / 0.4 == pytest.approx(115.0, rel=2e-3)
 
 
+@pytest.mark.parametrize("off", [4.05, 6.0])
+def test_a_string_inside_a_corner_just_before_a_joint_is_drawn_its_width_all_along(
+    off: float,
+) -> None:
+    """The corner, of 19.5 deg, is the last vertex of its centreline, 0.32 m before another goes on.
+
+    Shapely: the offset curve of the street, and its width; it is drawn within 0.1 m of that.
+    """
+    way = np.radians([0.0, 19.5, 19.5])
+    steps = np.array([50.0, 0.32, 60.0])[:, None] * np.stack([np.cos(way), np.sin(way)], axis=1)
+    xy = np.vstack([[0.0, 0.0], np.cumsum(steps, axis=0)])
+    table = pd.DataFrame(
+        {"class": "local", "lanes": 2.0, "width": 7.0, "speed": 14.0, "name": ["A", "B"]}
+    )
+    lines = Lines(table, np.concatenate([xy[:3], xy[2:]]), np.array([0, 3, 5]))
+    net = build_streets(lines, Street(), tolerance=0.05, accuracy=0.5)
+    assert len(net.chains.xy) == 4
+    left = bool(net.swing[-1] > net.swing[0])
+    table = laid(
+        net, street_offset=off if left else -off, strings=1, length=100.0, lay_at=2.0, joints=8
+    )
+    (shape,) = shapely.get_parts(table["geometry"].iloc[0])
+    assert shapely.get_num_interior_rings(shape) == 0
+    line = shapely.LineString(net.chains.xy)
+    curve = shapely.offset_curve(line, off if left else -off, join_style="mitre")
+    wide = shapely.buffer(curve, 0.2, cap_style="flat", join_style="mitre")
+    assert shapely.within(shape, shapely.buffer(wide, 0.1))
+    assert shapely.area(shape) == pytest.approx(0.4 * 100.0, rel=0.005)
+
+
 def test_strings_past_the_middle_and_past_the_verge_are_told() -> None:
     straight = street(np.array([[0.0, 0.0], [400.0, 0.0]]))
     few = laid(straight)

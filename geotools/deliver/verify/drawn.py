@@ -201,7 +201,10 @@ def _laid(shape: Any, outside: float) -> Laid | None:
     # At a corner the cut is a mitre, of twice the width at the most.
     if wide.min() < outside - DRAWN or wide.max() > 2 * outside + DRAWN:
         return None
-    return Laid((one + two) / 2, across)
+    line = (one + two) / 2
+    # Corners too near to each other for its inside are drawn in one place.
+    apart = np.append(True, np.hypot(*np.diff(line, axis=0).T) > CLOSE)
+    return Laid(line[apart], across[apart])
 
 
 def strings_drawn(plan: Plan) -> Tally:
