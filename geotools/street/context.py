@@ -14,7 +14,7 @@ from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.precedence import precedence
 
-__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets"]
+__all__ = ["STREET_COLUMNS", "TIE", "Spots", "context_of", "find_streets"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,

@@ -847,3 +847,27 @@ def test_strings_across_the_mouth_of_a_street_that_meets_theirs_at_a_sharp_angle
     assert shapely.area(far & carriageway) > 15.0 * 0.355
     strings["geometry"] = [far]
     assert faults(plan, "strings-closed-for")
+
+
+def test_no_string_begins_where_its_street_turns_too_far_from_the_ramp(
+    written: Callable[..., Plan],
+) -> None:
+    """The ramp ends at (-9.3, 0), 6 m beside a stretch of 13 m that runs at 49 deg to it.
+
+    That is more than street.max_turn. The street curves on by 4.5 deg every 13 m: the next stretch
+    would do, but begins 5 m farther on than the ramp ends. At the other end strings lie as ever.
+    """
+    turns = np.radians(131.0 + 4.5 * np.arange(-9, 12))  # to the east; the ramp goes west
+    steps = 13.0 * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    curve = np.vstack([[0.0, 0.0], np.cumsum(steps, axis=0)])
+    along, right = steps[9] / 13.0, np.array([steps[9][1], -steps[9][0]]) / 13.0
+    curve += np.array([-9.292, 0.0]) - 6.0 * right - 8.0 * along - curve[9]
+    plan = written(
+        mains=main_of([(0.0, 0.0), (200.0, 0.0)]),
+        streets=street([(600.0, -3.0), (4.0, -3.0)], [(x, y) for x, y in curve], width_m=10.0),
+        pit_edits=wish((0.0, 0.0), "insertion_ahead"),
+    )
+    (pull,) = plan.table("pulls").to_dict("records")
+    assert pull["direction"] == "behind"
+    first = plan.table("candidates").sort_values("chainage").iloc[0]
+    assert "no street goes on behind the ramp" in first["reasons"]
