@@ -982,6 +982,41 @@ def test_a_pit_on_the_outer_corner_of_its_street_at_a_node_is_told(
     assert not geotools.verify(out).failed
 
 
+@pytest.mark.parametrize("turned", [1, -1])
+def test_a_pit_past_the_end_of_its_street_on_another_of_its_name_is_told_of_both_it_stands_on(
+    turned: int, tmp_path: Path
+) -> None:
+    """Broad Street goes on as High Street, which the pit's own street, of that name, meets.
+
+    Nearest to the pit is Broad Street; what of it lies on High Street is drawn by shapely.
+    """
+    on = [(0.0, 0.0), (500.0, -182.0)]
+    streets = street(
+        [(-500.0, 162.0), (0.0, 0.0)], on[::turned], [(0.0, 0.0), (0.0, 300.0)],
+        width_m=[13.0, 6.7, 4.0], lanes=[4, 2, 1], name=["Broad Street", *["High Street"] * 2],
+        **{"class": ["collector", "local", "local"]},
+    )  # fmt: skip
+    out = tmp_path / "plan.gpkg"
+    place = [shapely.Point(X - 1.0, Y)]
+    wish = gpd.GeoDataFrame({"action": ["fix"], "role": ["receiving"]}, geometry=place, crs=CRS)
+    layers = geotools.plan(
+        settings=PIPE,
+        mains=main_of([(-1.0, 250.0), (-1.0, 0.0)]),
+        streets=streets,
+        pit_edits=wish,
+        output=out,
+    ).layers
+    (pit,) = layers["pits"][layers["pits"].distance(place[0]) < 1.0].to_dict("records")
+    assert (pit["role"], pit["street_name"]) == ("receiving", "High Street")
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    broad, high, _ = streets.geometry
+    assert ground.distance(broad) < ground.distance(high)
+    assert ground.intersection(high.buffer(3.35, cap_style="flat")).area > 0.1
+    told = layers["findings"].query(f"feature == '{pit['pit_id']}'")["rule"].tolist()
+    assert {"pit-outside-closures", "pit-on-crossing-street"} <= set(told)
+    assert not geotools.verify(out).failed
+
+
 @pytest.mark.parametrize(("aside", "told"), [(4.3, True), (3.9, False)])
 def test_a_pit_on_its_street_only_where_that_has_another_name_is_told(
     aside: float, told: bool, tmp_path: Path
