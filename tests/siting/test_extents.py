@@ -269,6 +269,43 @@ def test_the_box_around_a_bent_ground_holds_it_and_has_its_middle_in_it(
     assert shapely.distance(drawn, shapely.points(middle)).max() < 1e-9
 
 
+@pytest.mark.parametrize(("past", "lean"), [(0.05, 3.0), (0.3, 3.0), (2.0, 3.0), (2.0, 0.0)])
+@pytest.mark.parametrize("turn", [-8.0, -2.0, 1.0, 5.0, 40.0])
+def test_the_ground_across_a_corner_is_that_of_both_legs_however_the_run_lies_or_is_drawn(
+    turn: float, past: float, lean: float
+) -> None:
+    """Shapely: a box along either leg, and the kite between them on the outside of the corner.
+
+    Sides 1 m deep lean out by so much all round; the pit ends ``past`` m past the corner.
+    """
+    angle, half, out = np.radians(turn), HALF + lean, lean
+    legs = np.array([[-60.0, 0.0], [0.0, 0.0], 60.0 * np.array([np.cos(angle), np.sin(angle)])])
+    before = shapely.box(past - RECEIVE - out, -half, 0.0, half)
+    after = rotate(shapely.box(0.0, -half, past + out, half), turn, origin=(0, 0))
+    tip = half * np.array([np.tan(angle / 2), -1.0]) * np.sign(turn)
+    square = [(0.0, -half * np.sign(turn)), rotate(shapely.Point(0, -half), turn, origin=(0, 0))]
+    side = np.sign(turn) * shapely.get_coordinates(square[1])[0]
+    due = shapely.union_all([before, after, shapely.Polygon([(0, 0), square[0], tip, side])])
+    for way in (0.0, 1.0, np.pi / 2, np.pi):
+        turned = np.array([[np.cos(way), np.sin(way)], [-np.sin(way), np.cos(way)]])
+        for back in (False, True):
+            xy = (legs[::-1] if back else legs) @ turned + [4e5, 5e6]
+            axis, at = _axis(xy), 60.0 + (-1 if back else 1) * (past - RECEIVE / 2)
+            run = np.zeros(1, dtype=np.int64)
+            extents = pit_extents(axis, run, np.array([at]), _sizes(1), NO_STRETCH)
+            dug = Stretch(_level(120.0), run, extents.deep_start, extents.deep_end)
+            depths = dug_depths(dug, bedding=0.0)
+            sides = Sides(np.array([lean]), depths, dug, 0.0, lambda row, top, way: HALF + 0 * top)
+            ground = lay_grounds(
+                axis, run, extents, np.array([HALF]), sides=sides if lean else None
+            )
+            (got,) = ground.polygons(run, np.array([RECEIVING]))
+            back_home = shapely.transform(
+                got, lambda xy, turned=turned: (xy - [4e5, 5e6]) @ turned.T
+            )
+            assert shapely.area(shapely.symmetric_difference(back_home, due)) < 1e-6
+
+
 @pytest.mark.parametrize("past", [0.001, 0.05])
 @pytest.mark.parametrize("heading", np.arange(0.0, 6.2, 0.3))
 def test_the_box_holds_a_corner_cut_off_at_the_limit_of_its_mitre(
