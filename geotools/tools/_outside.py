@@ -112,8 +112,9 @@ def report_outside(
     own_name = pits["street_name"].to_numpy(dtype=object)
     area = np.zeros(len(pits))
     doubt, goes_on = _doubtful(pits, net, gap), others.goes_on_as(on_street)
-    doubtful = np.concatenate([doubt, goes_on[0]])
-    beyond = np.concatenate([chain[doubt], goes_on[1]])
+    over = np.flatnonzero(np.isin(names, _folded(closures)))
+    doubtful = np.concatenate([doubt, over, goes_on[0]])
+    beyond = np.concatenate([chain[doubt], chain[over], goes_on[1]])
     lines = cache(partial(_Lines.of, net, gap))  # many pits stand by one chain
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
@@ -133,6 +134,15 @@ def report_outside(
         ]
         area[pit] = float(shapely.area(shapely.union_all(open_)))
     _tell(pits, area, ground)
+
+
+def _folded(closures: pd.DataFrame) -> Words:
+    """Return the pits whose closures, anywhere along them, fold over: there they are no area."""
+    shapes: Polygons = closures["geometry"].to_numpy(dtype=object)
+    parts, of = shapely.get_parts(shapes, return_index=True)
+    _, part = shapely.get_rings(parts, return_index=True)
+    several = np.bincount(of[part], minlength=len(shapes)) > 1
+    return closures["pit_id"].to_numpy(dtype=object)[several]
 
 
 def _tell(pits: pd.DataFrame, area: FloatArray, ground: Shared) -> None:
