@@ -871,3 +871,29 @@ def test_no_string_begins_where_its_street_turns_too_far_from_the_ramp(
     assert pull["direction"] == "behind"
     first = plan.table("candidates").sort_values("chainage").iloc[0]
     assert "no street goes on behind the ramp" in first["reasons"]
+
+
+def test_strings_in_a_street_too_far_to_be_in_the_plan_are_not_held_to_another_of_its_name(
+    written: Callable[..., Plan],
+) -> None:
+    """Broad St begins 171 m from the run, and streets within 60 m are written; so is a lane of its
+    name, 3.5 m each where that has 3.2 m.
+    """
+    plan = written(
+        {"output.context": "60 m"},
+        mains=main_of([(-300.0, 3.0), (-21.0, 3.0)]),
+        streets=street(
+            [(-500.0, 0.0), (150.0, 0.0)],
+            [(150.0, 0.0), (600.0, 0.0)],
+            [(-300.0, 50.0), (-100.0, 50.0)],
+            width_m=[7.0, 12.8, 7.0],
+            lanes=[2, 4, 2],
+            name=["Mill Lane", "Broad St", "Broad St"],
+        ),
+    )
+    closures = plan.table("closures").query("pull_id != ''")
+    assert list(closures["street"]) == ["Mill Lane", "Broad St"]
+    held = plan.table("context").query("layer == 'streets'")
+    assert sorted(held["name"]) == ["Broad St", "Mill Lane"]
+    plan.table("closures").at[closures.index[0], "taper"] = 77.7
+    assert faults(plan, "string-closures")

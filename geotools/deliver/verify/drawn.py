@@ -22,8 +22,14 @@ from geotools.deliver.verify.formulas import (
     ONE_LANE_TAPER,
     merging_taper,
 )
-from geotools.deliver.verify.lanes import Lanes, lanes_of, streets_of
-from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.deliver.verify.lanes import (
+    Lanes,
+    lanes_of,
+    streets_held,
+    streets_known,
+    streets_of,
+)
+from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.sites import (
     DRAWN,
     DRAWN_AREA,
@@ -151,12 +157,6 @@ def _corners(plan: Plan) -> Corners:
     return plan.once("corners of streets", lambda: Corners(plan))
 
 
-def _known(plan: Plan) -> bool:
-    """Say whether the plan holds the streets it was made with, if there were any."""
-    given = any(row.layer == "streets" for row in plan.rows("inputs"))
-    return not given or (CONTEXT in plan.tables and plan.setting("output.context") > 0)
-
-
 def _turns(xy: FloatArray) -> list[float]:
     """Return the turns of a line at its inner vertices, to the left, rad."""
     headings = [math.atan2(y, x) for x, y in np.diff(xy, axis=0).tolist()]
@@ -242,7 +242,7 @@ def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) ->
     Where corners are so near to each other that they share a mitre, the strip is wider between
     them and the next ones; there its middle line tells the length as well.
     """
-    if not _known(plan):
+    if not streets_known(plan):
         tally.skip("length of strings as drawn: the streets are not in the plan")
         return
     corners = _corners(plan)
@@ -289,7 +289,7 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     ground = plan.one("pit_footprints", "pit_id").get(pull.insertion_pit)
     if pit is None or ground is None or ground.geometry is None or not laid:
         return  # told by the rules of pits
-    if not _known(plan):
+    if not streets_known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return
     low, high = _ramp_slack(plan, pull, pit)
@@ -586,7 +586,7 @@ def _in_its_street(plan: Plan, tally: Tally, row: Any, places: list[Any], far: f
     """Check that a street of the name and class told lies so near, m, to one of some places."""
     streets = [street.geometry for street in streets_of(plan, row.street, row.class_)]
     near = any(shapely.dwithin(street, place, far) for street in streets for place in places)
-    if not near and not all(_streets_held(plan, far, place) for place in places):
+    if not near and not all(streets_held(plan, far, place) for place in places):
         tally.skip("streets of closures where the plan holds no streets")
         return
     told = f"is in no {row.class_} street named {row.street or 'nothing'}"
@@ -649,7 +649,7 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
         ("begins", length - row.taper - row.buffer),
     ):
         at_edge = shapely.line_interpolate_point(edge.line, due)
-        if not _streets_held(plan, 2 * edge.half, at_edge):
+        if not streets_held(plan, 2 * edge.half, at_edge):
             tally.skip("where closures begin and end, where the plan holds no streets")
             continue
         slack = edge.corner(0.0, length) + edge.about(due, far) + _corners(plan).snap + DRAWN
@@ -902,20 +902,10 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
     """Say whether the street of a closure may end where its long edge does."""
     corners = _corners(plan)
     place = shapely.get_point(edge.line, end)
-    if not _streets_held(plan, 2 * edge.half, place):
+    if not streets_held(plan, 2 * edge.half, place):
         tally.skip("closures cut short where the plan holds no streets")
         return True
     return corners.ends(place, 2 * edge.half + corners.snap)
-
-
-def _streets_held(plan: Plan, far: float, place: Any) -> bool:
-    """Say whether the plan holds the streets no farther than so far, m, from a place.
-
-    Streets are written that come so near to a run.
-    """
-    runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
-    held = plan.setting("output.context") - far if _known(plan) else -1.0
-    return held >= 0 and len(runs.query(place, predicate="dwithin", distance=held)) > 0
 
 
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:

@@ -18,7 +18,7 @@ from geotools.deliver.verify.formulas import (
     buffer,
     merging_taper,
 )
-from geotools.deliver.verify.lanes import lanes_of, streets_of
+from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
@@ -564,7 +564,10 @@ def string_closures(plan: Plan) -> Tally:
                 for one in streets
                 for s in laid
             )
-            tally.holds(own, row.closure_id, "is in another street")
+            if own or _held_along(plan, row):
+                tally.holds(own, row.closure_id, "is in another street")
+            else:
+                tally.skip("closures in streets that are not in the plan")
             near = any(shapely.dwithin(row.geometry, s.geometry, gap + CLOSE) for s in laid)
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
     return tally
@@ -582,7 +585,12 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
         tally.holds(abs(row.taper - taper) <= CLOSE, row.closure_id, told)
         return
     one_way = row.lanes_left == 0 and abs(row.taper - ONE_LANE_TAPER) <= CLOSE
-    lanes = {lanes_of(plan, street).wide for street in streets_of(plan, row.street, row.class_)}
+    reach = plan.setting("street.reach") + CLOSE  # one of its name elsewhere is another street
+    lanes = {
+        lanes_of(plan, street).wide
+        for street in streets_of(plan, row.street, row.class_)
+        if shapely.dwithin(street.geometry, row.geometry, reach)
+    }
     if not one_way and not lanes:  # the closure as drawn is held against its taper in any case
         tally.skip("tapers of closures in streets that are not in the plan")
         return
@@ -590,6 +598,13 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
     tally.holds(
         one_way or any(abs(row.taper - length) <= CLOSE for length in due), row.closure_id, told
     )
+
+
+def _held_along(plan: Plan, row: Any) -> bool:
+    """Say whether the plan holds the streets all along a closure."""
+    reach = plan.setting("street.reach")
+    corners = shapely.points(shapely.get_coordinates(row.geometry))
+    return all(streets_held(plan, reach, place) for place in corners)
 
 
 RULES = (
