@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from geotools.accel import read_only, run_kernel, worth_compiling
-from geotools.network.ragged import FloatArray, IntArray, measures, offsets_of, take
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, measures, offsets_of, take
 
 __all__ = ["Places", "Side", "on_measures", "points_along"]
 
@@ -111,6 +111,13 @@ class Places:
     def holding(self, run: IntArray, at: FloatArray, *, slack: float = 0.0) -> IntArray:
         """Return the last row at or before each place (with slack, m); the first if none is."""
         return np.maximum(self.search(run, at + slack, "right") - 1, self.offsets[run])
+
+    def begun(self, run: IntArray, at: FloatArray, forward: BoolArray, *, slack: float) -> IntArray:
+        """Return the row that a line from each place on lies in first, along its run or back.
+
+        One entered by no more than ``slack``, m, is not entered: where two meet it is its own.
+        """
+        return self.holding(run, at + np.where(forward, slack, -slack))
 
     def beside(self, run: IntArray, at: FloatArray, *, touch: float) -> tuple[IntArray, IntArray]:
         """Return the rows that hold places just before and just after each, ``touch`` m away."""

@@ -346,6 +346,8 @@ class _Sketch:
             along, wide = self._ramp(of, role[wanted], way)
             ramp = boxes(self.axis.position(self.run[of], edge), heading, along, wide)
             opened[wanted] = in_threads(shapely.union, opened[wanted], ramp)
+            # Both have corners at the face, a hair apart: so near, a rounding crosses the outline.
+            opened[wanted] = shapely.remove_repeated_points(opened[wanted], EDGE)
         return opened
 
     def _opened(
@@ -359,9 +361,9 @@ class _Sketch:
         ground: Polygons = np.empty(len(row), dtype=object)
         ground[straight] = self._tapered(self.sides, row[straight], role[straight])
         some = np.flatnonzero(~straight)
-        opened = opened_ground(self.axis, run[some], start[some], end[some], half_width[some])
-        mitred = partial(shapely.buffer, join_style="mitre", mitre_limit=MITRE)
-        ground[some] = in_threads(mitred, opened, self.spread[row[some], role[some]])
+        out = self.spread[row[some], role[some]]
+        stretch = run[some], start[some], end[some]
+        ground[some] = _mitred(self.axis, *stretch, half_width[some] + out, out)
         return ground
 
     def _tapered(self, sides: Sides, row: IntArray, role: IntArray) -> Polygons:
@@ -440,9 +442,58 @@ def opened_ground(
     along = np.stack([np.zeros(len(row)), length], axis=1)
     ground[row] = boxes(face, heading, along, np.repeat(half_width[row, None], 2, axis=1))
     row = np.flatnonzero(~straight)
-    flat = partial(shapely.buffer, join_style="mitre", cap_style="flat", mitre_limit=MITRE)
-    ground[row] = in_threads(flat, _sections(axis, run[row], start[row], end[row]), half_width[row])
+    ground[row] = _mitred(axis, run[row], start[row], end[row], half_width[row])
     return ground
+
+
+def _mitred(
+    axis: Axis,
+    run: IntArray,
+    start: FloatArray,
+    end: FloatArray,
+    half_width: FloatArray,
+    out: npt.ArrayLike = 0.0,
+) -> Polygons:
+    """Return stretches of runs with bends, so wide to each side and longer by ``out``, m, each end.
+
+    Drawn corner by corner: shapely's buffer leaves out shallow corners, other ones as the outline
+    begins elsewhere, so that it hangs on the way a run is drawn and on where north is. It draws
+    those that are too sharp, or too near each other for the inside.
+    """
+    xy, bounds = _sections(axis, run, start, end, np.broadcast_to(out, run.shape))
+    row = np.repeat(np.arange(len(run)), np.diff(bounds))
+    aside = _mitres(xy, bounds) * half_width[row, None]
+    left, right = xy + aside, xy - aside
+    owner = np.concatenate([row, row[::-1]])
+    order = np.argsort(owner, kind="stable")
+    rings = np.concatenate([left, right[::-1]])[order]
+    drawn: Polygons = shapely.polygons(shapely.linearrings(rings, indices=owner[order]))
+    wrong = np.hypot(*aside.T) > MITRE * half_width[row]
+    on = np.diff(xy, axis=0)
+    for side in (left, right):  # goes back where the inside has no room for an edge
+        wrong[1:] |= ((np.diff(side, axis=0) * on).sum(axis=1) <= 0) & (row[1:] == row[:-1])
+    other = np.flatnonzero((np.bincount(row, wrong, len(run)) > 0) | ~shapely.is_valid(drawn))
+    if len(other):
+        lines = shapely.linestrings(xy, indices=row)[other]
+        flat = partial(shapely.buffer, join_style="mitre", cap_style="flat", mitre_limit=MITRE)
+        drawn[other] = in_threads(flat, lines, half_width[other])
+    return drawn
+
+
+def _mitres(xy: FloatArray, bounds: IntArray) -> FloatArray:
+    """Return where a line 1 m to the left of each has its corners, from the vertices, m.
+
+    Square to it at its ends; at a corner of ``t`` ``1 / cos(t/2)`` away on the bisector.
+    """
+    step = np.diff(xy, axis=0)
+    unit = step / np.maximum(np.hypot(*step.T), 1e-12)[:, None]
+    first, last = bounds[:-1], bounds[1:] - 1
+    before, after = np.zeros(xy.shape), np.zeros(xy.shape)
+    before[1:], after[:-1] = unit, unit
+    before[first], after[last] = after[first], before[last]
+    both = before + after
+    size = np.maximum((both**2).sum(axis=1), EDGE)  # 0 where it turns back: too sharp for a corner
+    return np.asarray(np.stack([-both[:, 1], both[:, 0]], axis=1) * 2 / size[:, None])
 
 
 def boxes(
@@ -488,19 +539,20 @@ def _outlines(
 
 
 def _sections(
-    axis: Axis, run: IntArray, start: FloatArray, end: FloatArray
-) -> npt.NDArray[np.object_]:
-    """Return the stretch of each run between two chainages as lines."""
+    axis: Axis, run: IntArray, start: FloatArray, end: FloatArray, out: FloatArray
+) -> tuple[FloatArray, IntArray]:
+    """Return vertices and offsets of the stretch of each run between two chainages.
+
+    Longer by so much, m, at each end, straight on.
+    """
     first = axis.segment(run, start)
     last = axis.segment(run, end, before=True)
     inner = np.maximum(last - first, 0)
     bounds = offsets_of(inner + 2)
     xy = np.empty((bounds[-1], 2))
-    xy[bounds[:-1]] = axis.position(run, start)
-    xy[bounds[1:] - 1] = axis.position(run, end)
+    on = out[:, None]
+    xy[bounds[:-1]] = axis.position(run, start) - on * axis.heading(run, start)
+    xy[bounds[1:] - 1] = axis.position(run, end) + on * axis.heading(run, end, before=True)
     row, local = spread_out(inner)
     xy[bounds[row] + 1 + local] = axis.xy[first[row] + 1 + local]
-    lines: npt.NDArray[np.object_] = shapely.linestrings(
-        xy, indices=np.repeat(np.arange(len(run)), inner + 2)
-    )
-    return lines
+    return xy, bounds

@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.schema import AHEAD, BEHIND
@@ -15,7 +16,7 @@ from geotools.siting.axis import Axis
 from geotools.siting.extents import Extents
 from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE
 from geotools.siting.works import SiteRates
-from geotools.street.context import Spots, find_streets
+from geotools.street.context import TIE, Spots, find_streets
 from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
 from geotools.street.scene import StreetScene
 
@@ -247,8 +248,33 @@ def ramp_tops(
     top, heading = ramp_ends(axis, run, face, box, pull_ahead)
     rules = scene.rules
     street = find_streets(scene.net, top, heading, reach=rules.reach, parallel=rules.max_turn)
+    street = _abreast(street, top)
     inside = np.abs(street.offset) <= street.number("width") / 2 + rules.verge
     return RampTops(street, np.where(inside, street.chain, -1), top, heading)
+
+
+def _abreast(street: Spots, top: FloatArray) -> Spots:
+    """Return the streets of the tops of ramps, none where it turns too far from the ramp there.
+
+    A stretch farther on may go the way the ramp does: its end is no place a string can begin at
+    where the top lies abreast of the stretch before.
+    """
+    net, chain, offset = street.net, street.chain.copy(), street.offset.copy()
+    on = np.flatnonzero(chain >= 0)
+    vertex = net.places.search(chain[on], street.at[on])
+    vertex = np.minimum(vertex, net.chains.offsets[chain[on] + 1] - 1)
+    at_one = net.places.at[vertex] == street.at[on]
+    on, vertex = on[at_one], vertex[at_one]
+    bounds, xy = net.chains.offsets, net.chains.xy
+    for step in (-1, 1):
+        other = np.clip(vertex + step, bounds[chain[on]], bounds[chain[on] + 1] - 1)
+        lines = shapely.linestrings(np.stack([xy[vertex], xy[other]], axis=1))
+        near = shapely.distance(lines, shapely.points(top[on]))
+        astray = on[near < np.abs(street.offset[on]) - TIE]
+        chain[astray], offset[astray] = -1, np.nan
+        kept = chain[on] >= 0
+        on, vertex = on[kept], vertex[kept]
+    return replace(street, chain=chain, offset=offset)
 
 
 def _side(

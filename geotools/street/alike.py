@@ -15,7 +15,7 @@ from geotools.network.ragged import FloatArray, IntArray, firsts, spread_out
 if TYPE_CHECKING:
     from geotools.street.net import StreetNet
 
-__all__ = ["Alike", "Stretches", "alike_stretches"]
+__all__ = ["SLACK", "Alike", "Stretches", "alike_stretches"]
 
 SLACK = 1e-6  # m; a stretch entered by no more is not entered
 
@@ -54,7 +54,7 @@ class Alike(Stretches):
 
     def begun(self, chain: IntArray, at: FloatArray, forward: npt.NDArray[np.bool_]) -> IntArray:
         """Return the stretch that a line from a place on lies in first; where two meet its own."""
-        return self.places.holding(chain, at + np.where(forward, SLACK, -SLACK))
+        return self.places.begun(chain, at, forward, slack=SLACK)
 
     def near_edge(self, row: IntArray, forward: npt.NDArray[np.bool_]) -> FloatArray:
         """Return the chainage at which stretches are entered, along the chain or against it, m."""

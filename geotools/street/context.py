@@ -14,7 +14,7 @@ from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.precedence import precedence
 
-__all__ = ["STREET_COLUMNS", "Spots", "context_of", "find_streets"]
+__all__ = ["STREET_COLUMNS", "TIE", "Spots", "context_of", "find_streets"]
 
 STREET_COLUMNS: dict[str, type] = {
     "street_chain": int,
@@ -46,6 +46,9 @@ class Spots:
         How far left of the chain the place lies, m; NaN where there is none.
     same : ndarray of bool
         The chain runs the way the main does; True where there is none.
+    begins : bool
+        Places are where lines begin that go the way the main does: where two streets meet it is
+        the one such a line lies in, not the one that comes first.
     """
 
     net: StreetNet
@@ -53,6 +56,7 @@ class Spots:
     at: FloatArray
     offset: FloatArray
     same: BoolArray
+    begins: bool = False
 
     @property
     def known(self) -> BoolArray:
@@ -62,7 +66,7 @@ class Spots:
     def of(self, wanted: BoolArray | IntArray) -> Spots:
         """Return some of the places."""
         columns = {n: getattr(self, n)[wanted] for n in ("chain", "at", "offset", "same")}
-        return Spots(self.net, **columns)
+        return Spots(self.net, **columns, begins=self.begins)
 
     def number(self, name: str) -> FloatArray:
         """Return ``lanes``, ``width`` (m), ``speed`` (m/s) or ``oneway`` of the streets, or NaN.
@@ -92,7 +96,10 @@ class Spots:
 
     @cached_property
     def _piece(self) -> IntArray:
-        return self.net.piece_of(np.maximum(self.chain, 0), self.at)
+        chain = np.maximum(self.chain, 0)
+        if self.begins:
+            return self.net.piece_begun(chain, self.at, self.same)
+        return self.net.piece_of(chain, self.at)
 
 
 def find_streets(

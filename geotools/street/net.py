@@ -31,7 +31,7 @@ from geotools.network.ragged import (
 from geotools.network.runs import Chains, build_chains
 from geotools.network.thinned import Thinned, thin
 from geotools.network.words import in_words
-from geotools.street.alike import Alike, Stretches, alike_stretches
+from geotools.street.alike import SLACK, Alike, Stretches, alike_stretches
 from geotools.street.crossings import Crossings, node_crossings
 from geotools.street.hooks import without_hooks
 from geotools.street.nearest import StreetSegments
@@ -129,6 +129,10 @@ class StreetNet:
         sign = first_of_two(self.column, *(line[row[joint]] for row in (before, after)))
         after[joint] = np.where(sign > 0, before[joint], after[joint])
         return after
+
+    def piece_begun(self, chain: IntArray, at: FloatArray, forward: BoolArray) -> IntArray:
+        """Return the piece that a line from a place on lies in first; where two meet its own."""
+        return self._pieces.begun(chain, at, forward, slack=SLACK)
 
     def least_width(self, chain: IntArray, at: FloatArray) -> FloatArray:
         """Return the width at places along chains, m; on a joint of two that of the narrower."""

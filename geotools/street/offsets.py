@@ -23,7 +23,7 @@ from geotools.street.strips import EDGE
 
 __all__ = ["offset_ends", "offset_length"]
 
-SIDES: tuple[Side, Side] = ("left", "right")
+HAIRS: tuple[tuple[float, Side], ...] = ((-EDGE, "left"), (EDGE, "right"))
 LOOKED_ALONG = 100_000  # vertices of streets at once: a dozen columns are made of them
 
 
@@ -37,17 +37,21 @@ def offset_length(
     net : StreetNet
     chain : ndarray of int64, shape (n,)
     start, end : ndarray, shape (n,)
-        Chainages, in either order, m. A turn at the end is outside; of one at the start the half
-        is inside, for a string that begins at a corner begins on its mitre.
+        Chainages, in either order, m. Of a turn at the start the half is inside, for a string that
+        begins at a corner begins on its mitre; of one at the end it is where the line turns to its
+        own side, and so before the corner. Else a turn at the end is outside.
     off : ndarray, shape (n,)
         Distance left of the centreline, m.
     """
     places, total = net.places, np.append(0.0, net.swing)
-    begun = total[places.search(chain, start - EDGE, "left")]
-    begun = (begun + total[places.search(chain, start + EDGE, "right")]) / 2
-    before, past = (total[places.search(chain, end, side)] for side in SIDES)
+    (before, past), first = (
+        [total[places.search(chain, at + hair, side)] for hair, side in HAIRS]
+        for at in (end, start)
+    )
+    begun = (first[0] + first[1]) / 2
     turned = np.where(end > start, before - begun, np.where(end < start, begun - past, 0.0))
-    return np.maximum(np.abs(end - start) - off * turned, 0.0)
+    short = np.where(end == start, 0.0, np.maximum(off * (past - before), 0.0) / 2)
+    return np.maximum(np.abs(end - start) - off * turned - short, 0.0)
 
 
 def offset_ends(

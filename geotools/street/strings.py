@@ -303,7 +303,19 @@ def _lanes(
         at = np.stack([start, ends[on], ends[on], start], axis=1)
         sides = off[on, None] + half[on, None] * np.array([-1.0, -1.0, 1.0, 1.0])
         chain = pulls["street_chain"].to_numpy(dtype=np.int64)[on]
-        lanes = strips(net, chain, np.stack([at, sides], axis=2))
-        whole = shapely.get_type_id(lanes) == POLYGON
-        shapes[on] = np.where(whole, lanes, shapely.convex_hull(lanes))
+        shapes[on] = _along_street(net, chain, np.stack([at, sides], axis=2))
     return shapes
+
+
+def _along_street(net: StreetNet, chain: IntArray, corners: FloatArray) -> Polygons:
+    """Return the ground of strings along streets, parameters as `strips`.
+
+    Where vertices of a street are nearer to each other than a string inside of them has room for
+    they are drawn in one place; where it would lie over itself even so, the hull of it all.
+    """
+    lanes = strips(net, chain, corners)
+    loops = shapely.get_num_interior_rings(lanes) > 0
+    folded = np.flatnonzero((shapely.get_type_id(lanes) != POLYGON) | loops)
+    lanes[folded] = strips(net, chain[folded], corners[folded], unfolded=True)
+    whole = shapely.get_type_id(lanes) == POLYGON
+    return np.where(whole, lanes, shapely.convex_hull(lanes))

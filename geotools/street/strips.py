@@ -18,6 +18,7 @@ __all__ = ["EDGE", "POLYGON", "on_street", "strips"]
 POLYGON = 3  # shapely's number for it
 MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline
 REACH = 0.5  # m a street's heading is taken over, on either side
+FOLDS = 4  # as often points that an outline runs back between are drawn in one
 EDGE = 1e-6  # m; a vertex so near to a corner is at it
 
 
@@ -50,7 +51,9 @@ def on_street(net: StreetNet, chain: IntArray, at: FloatArray, off: FloatArray) 
     return np.asarray(middle + left * off[:, None], dtype=np.float64)
 
 
-def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[np.object_]:
+def strips(
+    net: StreetNet, chain: IntArray, corners: FloatArray, *, unfolded: bool = False
+) -> npt.NDArray[np.object_]:
     """Return areas whose edges follow their streets, of several parts where an edge folds over.
 
     Parameters
@@ -60,6 +63,9 @@ def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[
     corners : ndarray, shape (n, k, 2)
         Chainage and distance off the centreline of each corner in turn, m; between two corners
         the distance goes evenly from the one to the other along the street.
+    unfolded : bool, optional
+        Whether vertices nearer to each other than the edge inside of them has room for are drawn
+        in one place (`_unfolded`).
     """
     count, sides = corners.shape[:2]
     if not count:
@@ -81,6 +87,8 @@ def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[
     share = (at - one[side, 0]) / np.where(span[:, 0] != 0, span[:, 0], 1.0)
     off = one[side, 1] + share * span[:, 1]
     xy, ring = on_street(net, street[side], at, off), row_of(stops[::sides])
+    if unfolded:
+        xy = _unfolded(xy, on_street(net, street[side], at, np.zeros(len(at))), ring)
     reach = corners[:, :, 0].min(axis=1)[ring], corners[:, :, 0].max(axis=1)[ring]
     room = np.minimum(at - reach[0], reach[1] - at)
     sharp = _sharp(net, street[side], np.where(place == 0, -1, vertex), off)
@@ -92,6 +100,23 @@ def strips(net: StreetNet, chain: IntArray, corners: FloatArray) -> npt.NDArray[
     mixed = shapely.get_type_id(shapes) == shapely.GeometryType.GEOMETRYCOLLECTION
     shapes[mixed] = _areas(shapes[mixed])
     return np.asarray(shapes, dtype=object)
+
+
+def _unfolded(xy: FloatArray, street: FloatArray, ring: IntArray) -> FloatArray:
+    """Return the points of outlines, those it runs back between drawn half way between them.
+
+    ``street`` are the places on the centreline they lie beside, ``ring`` their outlines.
+    """
+    on = np.diff(street, axis=0)
+    for _ in range(FOLDS):
+        back = (np.diff(xy, axis=0) * on).sum(axis=1) < 0
+        first = np.flatnonzero(back & (ring[1:] == ring[:-1]))
+        if not len(first):
+            break
+        middle = (xy[first] + xy[first + 1]) / 2
+        xy = xy.copy()
+        xy[first], xy[first + 1] = middle, middle
+    return xy
 
 
 def _areas(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

@@ -109,23 +109,40 @@ def report_outside(
     names = pits["pit_id"].to_numpy(dtype=object)
     own = closures[closures["pull_id"] == ""].groupby("pit_id")["geometry"].agg(list).to_dict()
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
+    own_name = pits["street_name"].to_numpy(dtype=object)
     area = np.zeros(len(pits))
     doubt, goes_on = _doubtful(pits, net, gap), others.goes_on_as(on_street)
-    doubtful = np.concatenate([doubt, goes_on[0]])
-    beyond = np.concatenate([chain[doubt], goes_on[1]])
+    over = np.flatnonzero(np.isin(names, _folded(closures)))
+    doubtful = np.concatenate([doubt, over, goes_on[0]])
+    beyond = np.concatenate([chain[doubt], chain[over], goes_on[1]])
     lines = cache(partial(_Lines.of, net, gap))  # many pits stand by one chain
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
         chains = np.unique(np.append(beyond[doubtful == pit], chain[pit])).tolist()
+        stretches = [
+            one
+            for other in chains
+            for one in lines(other).by(shapes[pit])
+            if other == chain[pit] or one.name == own_name[pit]
+        ]
         open_ = [
             shapely.difference(
                 shapely.intersection(shapes[pit], road),
                 shapely.buffer(closed, narrowed, join_style="mitre"),
             )
-            for road, narrowed in _carriageways(list(map(lines, chains)), shapes[pit])
+            for road, narrowed in _carriageways(stretches)
         ]
         area[pit] = float(shapely.area(shapely.union_all(open_)))
     _tell(pits, area, ground)
+
+
+def _folded(closures: pd.DataFrame) -> Words:
+    """Return the pits whose closures, anywhere along them, fold over: there they are no area."""
+    shapes: Polygons = closures["geometry"].to_numpy(dtype=object)
+    parts, of = shapely.get_parts(shapes, return_index=True)
+    _, part = shapely.get_rings(parts, return_index=True)
+    several = np.bincount(of[part], minlength=len(shapes)) > 1
+    return closures["pit_id"].to_numpy(dtype=object)[several]
 
 
 def _tell(pits: pd.DataFrame, area: FloatArray, ground: Shared) -> None:
@@ -227,6 +244,8 @@ class _Near(NamedTuple):
         Distance of the pit from the chain, and half the carriageway's width there, m.
     name, own : ndarray of str
         Of the chain by the pit, and of the street the pit is in.
+    bears : ndarray of bool
+        Whether the chain bears that name anywhere, where there is one.
     """
 
     pit: IntArray
@@ -235,17 +254,20 @@ class _Near(NamedTuple):
     kerb: FloatArray
     name: Words
     own: Words
+    bears: BoolArray
 
     @classmethod
     def of(cls, pits: pd.DataFrame, near: Others, net: StreetNet) -> _Near:
         """Tell of the streets found near pits."""
+        own = pits["street_name"].to_numpy(dtype=object)[near.ground]
         return cls(
             pit=near.ground,
             chain=near.chain,
             gap=near.gap,
             kerb=net.column("width")[near.line] / 2,
             name=net.column("name")[near.line],
-            own=pits["street_name"].to_numpy(dtype=object)[near.ground],
+            own=own,
+            bears=_bears(net, near.chain, own),
         )
 
     @property
@@ -260,20 +282,35 @@ class _Near(NamedTuple):
         return np.asarray((self.gap < self.kerb - TOUCH) & other, dtype=np.bool_)
 
     def goes_on_as(self, on_street: IntArray) -> tuple[IntArray, IntArray]:
-        """Return pits, as numbered among those in streets, and chains their street goes on as."""
-        on = self.alike & ~self.crossing & np.isin(self.pit, on_street)
+        """Return pits, as numbered among those in streets, and chains their street goes on as.
+
+        Of one whose nearest line bears another name the next may bear the pit's.
+        """
+        on = (self.alike & ~self.crossing | self.bears) & np.isin(self.pit, on_street)
         return np.searchsorted(on_street, self.pit[on]), self.chain[on]
 
 
-def _carriageways(lines: list[_Lines], ground: Any) -> Iterator[tuple[Any, float]]:
-    """Yield the carriageways along chains by a ground, and how far their lanes give way, m.
+def _bears(net: StreetNet, chain: IntArray, name: Words) -> BoolArray:
+    """Return which chains bear a name each anywhere, where it is one."""
+    pieces = net.chains.pieces
+    run = pieces["run"].to_numpy(dtype=np.int64)
+    some = np.isin(run, chain)
+    borne = net.column("name")[pieces["line"].to_numpy(dtype=np.int64)[some]]
+    code = pd.factorize(np.concatenate([name, borne]))[0]
+    own, of = code[: len(name)], code[len(name) :]
+    count = int(code.max(initial=0)) + 1
+    known = np.isin(chain * count + own, run[some] * count + of)
+    return np.asarray(known & (name != ""), dtype=np.bool_)
+
+
+def _carriageways(stretches: list[_Stretch]) -> Iterator[tuple[Any, float]]:
+    """Yield the carriageways along lines by a ground, and how far their lanes give way, m.
 
     Line by line, and round the corners where two lines of one name meet end to end: the outer
     part of a corner is along neither of them. A lane kept open past a pit may be narrowed, from
     the kerb as well as from the pit.
     """
     drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
-    stretches = [one for of_chain in lines for one in of_chain.by(ground)]
     for one in stretches:
         yield drawn(one.line, one.half()), one.narrowed + DRAWN
     for one, two in combinations(stretches, 2):

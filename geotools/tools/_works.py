@@ -284,7 +284,7 @@ def _laid(
     top = tops.top + tops.heading * farther[:, None]
     judged = tops.street
     begin = judged.at + np.where(judged.same, farther, -farther)
-    street = replace(judged, at=begin)  # where they begin it may be another one
+    street = replace(judged, at=begin, begins=True)  # where they begin it may be another one
     return laid.assign(
         street_name=street.text("name"),
         street_class=street.text("class"),

@@ -448,6 +448,10 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         "closures-drawn",
         lambda s: s.edit("closures", "geometry", shifted(5.0), in_straight_street),
     ),
+    "a closure of another street": (
+        "closures-drawn",
+        lambda s: s.edit("closures", "street", "Elsewhere Road", in_straight_street),
+    ),
     "a closure squeezed": (
         "closures-drawn",
         lambda s: s.edit("closures", "geometry", squeezed(0.3), in_straight_street),

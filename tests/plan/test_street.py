@@ -982,6 +982,67 @@ def test_a_pit_on_the_outer_corner_of_its_street_at_a_node_is_told(
     assert not geotools.verify(out).failed
 
 
+@pytest.mark.parametrize("turned", [1, -1])
+def test_a_pit_past_the_end_of_its_street_on_another_of_its_name_is_told_of_both_it_stands_on(
+    turned: int, tmp_path: Path
+) -> None:
+    """Broad Street goes on as High Street, which the pit's own street, of that name, meets.
+
+    Nearest to the pit is Broad Street; what of it lies on High Street is drawn by shapely.
+    """
+    on = [(0.0, 0.0), (500.0, -182.0)]
+    streets = street(
+        [(-500.0, 162.0), (0.0, 0.0)], on[::turned], [(0.0, 0.0), (0.0, 300.0)],
+        width_m=[13.0, 6.7, 4.0], lanes=[4, 2, 1], name=["Broad Street", *["High Street"] * 2],
+        **{"class": ["collector", "local", "local"]},
+    )  # fmt: skip
+    out = tmp_path / "plan.gpkg"
+    place = [shapely.Point(X - 1.0, Y)]
+    wish = gpd.GeoDataFrame({"action": ["fix"], "role": ["receiving"]}, geometry=place, crs=CRS)
+    layers = geotools.plan(
+        settings=PIPE,
+        mains=main_of([(-1.0, 250.0), (-1.0, 0.0)]),
+        streets=streets,
+        pit_edits=wish,
+        output=out,
+    ).layers
+    (pit,) = layers["pits"][layers["pits"].distance(place[0]) < 1.0].to_dict("records")
+    assert (pit["role"], pit["street_name"]) == ("receiving", "High Street")
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit["pit_id"]]
+    broad, high, _ = streets.geometry
+    assert ground.distance(broad) < ground.distance(high)
+    assert ground.intersection(high.buffer(3.35, cap_style="flat")).area > 0.1
+    told = layers["findings"].query(f"feature == '{pit['pit_id']}'")["rule"].tolist()
+    assert {"pit-outside-closures", "pit-on-crossing-street"} <= set(told)
+    assert not geotools.verify(out).failed
+
+
+def test_a_pit_by_a_corner_is_told_of_where_its_closure_folds_over_farther_on(
+    tmp_path: Path,
+) -> None:
+    """The street doubles back 14 m beyond the corner; shapely tells what of the pit is bare."""
+    road = [
+        (170.0, -57.0),
+        (5.97, 5.15),
+        (-0.6, -7.84),
+        (0.56, -2.75),
+        (-6.7, 3.75),
+        (-150.0, 130.0),
+    ]
+    main = [(0.75, 0.57), (4.7, 8.4), (200.0, -65.1)]
+    streets = street(road, width_m=6.7, name=["High Street"])
+    out = tmp_path / "plan.gpkg"
+    layers = geotools.plan(settings=PIPE, mains=main_of(main), streets=streets, output=out).layers
+    (pit,) = layers["pits"][layers["pits"].distance(shapely.Point(X + 4.7, Y + 8.4)) < 1.0].pit_id
+    ground = layers["pit_footprints"].set_index("pit_id").geometry[pit]
+    closed = layers["closures"].query(f"pit_id == '{pit}' and pull_id == ''").geometry
+    carriageway = streets.geometry.iloc[0].buffer(3.0, cap_style="flat")
+    bare = ground.intersection(carriageway).difference(closed.union_all().buffer(0.3)).area
+    assert bare > 0.1
+    assert pit in layers["findings"].query("rule == 'pit-outside-closures'")["feature"].tolist()
+    assert not geotools.verify(out).failed
+
+
 @pytest.mark.parametrize(("aside", "told"), [(4.3, True), (3.9, False)])
 def test_a_pit_on_its_street_only_where_that_has_another_name_is_told(
     aside: float, told: bool, tmp_path: Path

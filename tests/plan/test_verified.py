@@ -679,3 +679,221 @@ def test_nothing_is_lacking_before_the_work_where_a_street_goes_round(
     (whole,) = lines([*arc(*turns), arc(90.0)[0]])
     context.at[row, "geometry"] = whole
     assert faults(plan, "closures-drawn") == lacking
+
+
+@pytest.mark.parametrize("turn", [-41.4, 35.0])
+def test_strings_along_the_leg_a_run_turns_into_begin_where_the_ramp_ends_beside_it(
+    turn: float, written: Callable[..., Plan]
+) -> None:
+    """The ramp goes straight on at the bend, the string from its top as the run does by then.
+
+    Both bends lie in one pit, open on the leg between them past the top: along that leg by its
+    length, less ``ramp cos(turn)``, and not by what the one is longer than the other.
+    """
+    one, two = math.radians(turn), math.radians(turn + math.copysign(24.0, turn))
+    leg = 12.0
+    mid = (leg * math.cos(one), leg * math.sin(one))
+    line = [(-250.0, 0.0), (0.0, 0.0), mid]
+    line.append((mid[0] + 250.0 * math.cos(two), mid[1] + 250.0 * math.sin(two)))
+    plan = written(
+        mains=main_of(line),
+        streets=street(beside(line, math.copysign(3.0, -turn))),
+        pit_edits=wish((0.0, 0.0), "insertion_behind"),
+    )
+    pit = plan.table("pits").iloc[1]
+    assert (pit.role, pit.chainage) == ("insertion_behind", pytest.approx(250.0))
+    (pull,) = plan.table("pulls").query("insertion_pit == @pit.pit_id")["pull_id"]
+    strings = plan.table("strings")
+    row = strings.index[strings["pull_id"] == pull][0]
+    shape = strings.at[row, "geometry"]
+    # The end of what is opened is square to the last leg, 0.7 m or less from the bend.
+    footprints = plan.table("pit_footprints").set_index("pit_id")
+    xy = shapely.get_coordinates(footprints.at[pit.pit_id, "geometry"]) - [X, Y]
+    way = np.array([math.cos(one), math.sin(one)])
+    past = float((xy @ way).max()) - pit.ramp * math.cos(one)
+    assert past == pytest.approx(leg - pit.ramp * math.cos(one), abs=0.7)
+    assert past > pit.after - pit.ramp + 1.0
+    strings.at[row, "geometry"] = shapely.affinity.translate(shape, *(-2.0 * way))
+    assert faults(plan, "strings-drawn")
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_strings_that_begin_on_the_outside_of_a_corner_bear_the_name_of_the_street_they_lie_in(
+    back: bool, written: Callable[..., Plan]
+) -> None:
+    """The ramp ends in the wedge outside the corner, nearest to the node both streets share.
+
+    The wider street counts there for a place; a string that goes on lies in the other alone.
+    """
+    way = math.radians(40.0)
+    wide, narrow = (
+        [(-500.0, 0.0), (0.0, 0.0)],
+        [(0.0, 0.0), (500 * math.cos(way), 500 * math.sin(way))],
+    )
+    plan = written(
+        mains=main_of([(-300.0, -2.9), (-8.0, -2.9)]),
+        streets=street(
+            *([narrow[::-1], wide[::-1]] if back else [wide, narrow]),
+            width_m=[6.8, 14.0] if back else [14.0, 6.8],
+            lanes=[2, 4] if back else [4, 2],
+            name=["Mill Lane", "Broad St"] if back else ["Broad St", "Mill Lane"],
+            **{"class": ["local", "collector"] if back else ["collector", "local"]},
+        ),
+    )
+    pit = plan.table("pits").iloc[-1]
+    assert pit.role == "insertion_behind"
+    top = np.array([-8.0 + pit.ramp, -2.9])
+    assert top[0] > 0 > top @ [math.cos(way), math.sin(way)]  # past one street, before the other
+    assert list(plan.table("strings")["street"]) == ["Mill Lane"]
+    closures = plan.table("closures")
+    (row,) = closures.query("pull_id != ''").to_dict("records")
+    assert (row["street"], row["class"]) == ("Mill Lane", "local")
+
+
+def test_a_closure_of_the_wide_street_strings_go_on_into_begins_where_that_does(
+    written: Callable[..., Plan],
+) -> None:
+    """On the verge of the narrow street, 11.7 m of it, strings take no lane; of the other they do.
+
+    Round the corner its taper lies in, the kerb is 25.6 m longer or shorter than the street: more
+    than those 11.7 m, by which the closure is shorter than its strings.
+    """
+    plan = written(
+        mains=main_of([(-300.0, 3.9), (-21.0, 3.9)]),
+        streets=street(
+            [(-500.0, 0.0), (0.0, 0.0)],
+            [(0.0, 0.0), (330.0, 0.0), (330.0, -400.0)],
+            width_m=[6.0, 12.8],
+            lanes=[2, 4],
+            name=["Mill Lane", "Broad St"],
+        ),
+    )
+    pit = plan.table("pits").iloc[-1]
+    assert pit.role == "insertion_behind"
+    (string,) = plan.table("strings").to_dict("records")
+    assert string["street"] == "Mill Lane"
+    closures = plan.table("closures")
+    (row,) = closures.query("pull_id != ''").to_dict("records")
+    assert (row["street"], row["lanes_closed"]) == ("Broad St", 1)
+    assert row["work_length"] == pytest.approx(string["length"] - (21.0 - pit.ramp))
+    # Its work ends at a vertex of the street, which is a corner of its outline and not another one.
+    xy = shapely.get_coordinates(row["geometry"])[:-1] - [X, Y]
+    assert len(xy) % 2
+    assert np.hypot(*(xy - [0.0, 3.2]).T).min() < 1e-6
+    at = closures.index[closures["pull_id"] != ""][0]
+    closures.at[at, "geometry"] = shapely.affinity.translate(row["geometry"], 60.0, 0.0)
+    assert faults(plan, "closures-drawn")
+
+
+@pytest.mark.parametrize("past", [-8.0, 10.0])
+def test_a_ramp_goes_on_as_the_axis_thinned_within_its_accuracy_does(
+    past: float, written: Callable[..., Plan]
+) -> None:
+    """An arc of 1,145 m, a vertex every 12 m: thinned within 0.5 m it turns by 3.0 deg every 60 m.
+
+    As drawn it leaves its own headings by 0.3 m over the pit; of its axis a box 0.65 m to each
+    side has left it after 12.4 m, and there a ramp is dug beside the run.
+    """
+    radius, step = 1145.0, 12.0
+    turns = np.arange(41) * step / radius
+    line = [(radius * math.sin(a), radius * (1 - math.cos(a))) for a in turns]
+    drawn = shapely.LineString(line)
+    kept = shapely.get_coordinates(shapely.simplify(drawn, 0.5, preserve_topology=False))
+    assert math.dist(kept[4], line[20]) < 1e-9  # a vertex of the axis, 240 m on
+    at = float(shapely.line_locate_point(drawn, shapely.Point(kept[4]))) + past
+    spot, *ends = (shapely.line_interpolate_point(drawn, at + way) for way in (0.0, 9.4, -8.6))
+    places = [shapely.Point(X + end.x, Y + end.y) for end in ends]
+    fittings = gpd.GeoDataFrame({"kind": "bend", "angle_deg": [45.0] * 2}, geometry=places, crs=CRS)
+    plan = written(
+        mains=main_of(line).assign(cover_m=0.9),
+        fittings=fittings,
+        pit_edits=wish((spot.x, spot.y), "insertion_both"),
+    )
+    pit = plan.table("pits").iloc[1]
+    assert pit.role == "insertion_both"
+    areas = plan.table("pit_footprints").set_index("pit_id")["geometry"]
+    assert shapely.area(areas[pit.pit_id]) > pit.width * pit.length + 0.5
+    plan.tables["pits"].loc[1, "volume"] = 0.9 * pit.volume
+    assert faults(plan, "excavations")
+
+
+def test_strings_across_the_mouth_of_a_street_that_meets_theirs_at_a_sharp_angle_lie_in_no_lane(
+    written: Callable[..., Plan],
+) -> None:
+    """On the verge, 4.6 m beside a lane of 3.2 m; at 25 deg a street of 14.8 m comes to it.
+
+    Its carriageway is met up to (4.6 + 7.4) / sin(25 deg) = 28.4 m from where they meet.
+    """
+    way = math.radians(25.0)
+    plan = written(
+        {"street.verge": "5 m"},
+        mains=main_of([(61.0, 4.6), (300.0, 4.6)]),
+        streets=street(
+            [(0.0, 0.0), (500.0, 0.0)],
+            [(0.0, 0.0), (-500.0, 0.0)],
+            [(0.0, 0.0), (500 * math.cos(way), 500 * math.sin(way))],
+            width_m=[3.2, 6.5, 14.8],
+            lanes=[1, 2, 4],
+            name=["Lane", "Mill Road", "Broad St"],
+        ),
+    )
+    strings = plan.table("strings")
+    (shape,) = strings["geometry"]
+    carriageway = lines([(0.0, 0.0), (500 * math.cos(way), 500 * math.sin(way))])[0].buffer(7.4)
+    assert shapely.area(shape & carriageway) > 15.0 * 0.355
+    assert not len(plan.table("closures"))
+    # Farther on along that street it lies as far in its carriageway, and in no mouth.
+    far = shapely.affinity.translate(shape, 300 * math.cos(way), 300 * math.sin(way))
+    assert shapely.area(far & carriageway) > 15.0 * 0.355
+    strings["geometry"] = [far]
+    assert faults(plan, "strings-closed-for")
+
+
+def test_no_string_begins_where_its_street_turns_too_far_from_the_ramp(
+    written: Callable[..., Plan],
+) -> None:
+    """The ramp ends at (-9.3, 0), 6 m beside a stretch of 13 m that runs at 49 deg to it.
+
+    That is more than street.max_turn. The street curves on by 4.5 deg every 13 m: the next stretch
+    would do, but begins 5 m farther on than the ramp ends. At the other end strings lie as ever.
+    """
+    turns = np.radians(131.0 + 4.5 * np.arange(-9, 12))  # to the east; the ramp goes west
+    steps = 13.0 * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    curve = np.vstack([[0.0, 0.0], np.cumsum(steps, axis=0)])
+    along, right = steps[9] / 13.0, np.array([steps[9][1], -steps[9][0]]) / 13.0
+    curve += np.array([-9.292, 0.0]) - 6.0 * right - 8.0 * along - curve[9]
+    plan = written(
+        mains=main_of([(0.0, 0.0), (200.0, 0.0)]),
+        streets=street([(600.0, -3.0), (4.0, -3.0)], [(x, y) for x, y in curve], width_m=10.0),
+        pit_edits=wish((0.0, 0.0), "insertion_ahead"),
+    )
+    (pull,) = plan.table("pulls").to_dict("records")
+    assert pull["direction"] == "behind"
+    first = plan.table("candidates").sort_values("chainage").iloc[0]
+    assert "no street goes on behind the ramp" in first["reasons"]
+
+
+def test_strings_in_a_street_too_far_to_be_in_the_plan_are_not_held_to_another_of_its_name(
+    written: Callable[..., Plan],
+) -> None:
+    """Broad St begins 171 m from the run, and streets within 60 m are written; so is a lane of its
+    name, 3.5 m each where that has 3.2 m.
+    """
+    plan = written(
+        {"output.context": "60 m"},
+        mains=main_of([(-300.0, 3.0), (-21.0, 3.0)]),
+        streets=street(
+            [(-500.0, 0.0), (150.0, 0.0)],
+            [(150.0, 0.0), (600.0, 0.0)],
+            [(-300.0, 50.0), (-100.0, 50.0)],
+            width_m=[7.0, 12.8, 7.0],
+            lanes=[2, 4, 2],
+            name=["Mill Lane", "Broad St", "Broad St"],
+        ),
+    )
+    closures = plan.table("closures").query("pull_id != ''")
+    assert list(closures["street"]) == ["Mill Lane", "Broad St"]
+    held = plan.table("context").query("layer == 'streets'")
+    assert sorted(held["name"]) == ["Broad St", "Mill Lane"]
+    plan.table("closures").at[closures.index[0], "taper"] = 77.7
+    assert faults(plan, "string-closures")

@@ -269,6 +269,43 @@ def test_the_box_around_a_bent_ground_holds_it_and_has_its_middle_in_it(
     assert shapely.distance(drawn, shapely.points(middle)).max() < 1e-9
 
 
+@pytest.mark.parametrize(("past", "lean"), [(0.05, 3.0), (0.3, 3.0), (2.0, 3.0), (2.0, 0.0)])
+@pytest.mark.parametrize("turn", [-8.0, -2.0, 1.0, 5.0, 40.0])
+def test_the_ground_across_a_corner_is_that_of_both_legs_however_the_run_lies_or_is_drawn(
+    turn: float, past: float, lean: float
+) -> None:
+    """Shapely: a box along either leg, and the kite between them on the outside of the corner.
+
+    Sides 1 m deep lean out by so much all round; the pit ends ``past`` m past the corner.
+    """
+    angle, half, out = np.radians(turn), HALF + lean, lean
+    legs = np.array([[-60.0, 0.0], [0.0, 0.0], 60.0 * np.array([np.cos(angle), np.sin(angle)])])
+    before = shapely.box(past - RECEIVE - out, -half, 0.0, half)
+    after = rotate(shapely.box(0.0, -half, past + out, half), turn, origin=(0, 0))
+    tip = half * np.array([np.tan(angle / 2), -1.0]) * np.sign(turn)
+    square = [(0.0, -half * np.sign(turn)), rotate(shapely.Point(0, -half), turn, origin=(0, 0))]
+    side = np.sign(turn) * shapely.get_coordinates(square[1])[0]
+    due = shapely.union_all([before, after, shapely.Polygon([(0, 0), square[0], tip, side])])
+    for way in (0.0, 1.0, np.pi / 2, np.pi):
+        turned = np.array([[np.cos(way), np.sin(way)], [-np.sin(way), np.cos(way)]])
+        for back in (False, True):
+            xy = (legs[::-1] if back else legs) @ turned + [4e5, 5e6]
+            axis, at = _axis(xy), 60.0 + (-1 if back else 1) * (past - RECEIVE / 2)
+            run = np.zeros(1, dtype=np.int64)
+            extents = pit_extents(axis, run, np.array([at]), _sizes(1), NO_STRETCH)
+            dug = Stretch(_level(120.0), run, extents.deep_start, extents.deep_end)
+            depths = dug_depths(dug, bedding=0.0)
+            sides = Sides(np.array([lean]), depths, dug, 0.0, lambda row, top, way: HALF + 0 * top)
+            ground = lay_grounds(
+                axis, run, extents, np.array([HALF]), sides=sides if lean else None
+            )
+            (got,) = ground.polygons(run, np.array([RECEIVING]))
+            back_home = shapely.transform(
+                got, lambda xy, turned=turned: (xy - [4e5, 5e6]) @ turned.T
+            )
+            assert shapely.area(shapely.symmetric_difference(back_home, due)) < 1e-6
+
+
 @pytest.mark.parametrize("past", [0.001, 0.05])
 @pytest.mark.parametrize("heading", np.arange(0.0, 6.2, 0.3))
 def test_the_box_holds_a_corner_cut_off_at_the_limit_of_its_mitre(
@@ -363,6 +400,24 @@ def test_one_long_pit_holds_two_near_bends_in_any_role() -> None:
             assert end >= 209.5 - 1e-9
             opened = substring(shapely.LineString(xy), start, end)
             assert opened.difference(ground[role].buffer(1e-6)).length < 1e-6
+
+
+def test_the_outline_of_a_pit_at_a_bend_is_sound_in_other_units_too() -> None:
+    """Written in US survey feet and read in metres, its corners move by some 1e-10 m.
+
+    Corners as near to each other as that would change places, and the outline cross itself.
+    """
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        way, turn = rng.uniform(0, 2 * np.pi), np.radians(rng.uniform(20, 80))
+        corner = np.array([3e5, 6e4]) + rng.uniform(0, 1e4, 2)
+        one, two = (np.array([np.cos(w), np.sin(w)]) for w in (way, way + turn))
+        line = [corner - 60 * one, corner, corner + 60 * two]
+        ground = _pit(_axis(line), 60.0, _must((59.0, 61.0)))[1]
+        read = shapely.transform(ground, lambda xy: xy * 3937 / 1200 * 1200 / 3937)
+        assert shapely.is_valid(read).all(), shapely.is_valid_reason(read)
+        sides = [np.hypot(*np.diff(shapely.get_coordinates(g), axis=0).T) for g in ground]
+        assert min(side.min() for side in sides) > 1e-6
 
 
 @pytest.mark.parametrize("seed", range(10))

@@ -186,6 +186,38 @@ def test_a_line_stands_still_in_a_corner_the_same_both_ways(xy: list[list[float]
     assert on == pytest.approx(size - back, abs=1e-6)
 
 
+@pytest.mark.parametrize("forward", [True, False])
+@pytest.mark.parametrize("inside", [True, False], ids=["inside", "outside"])
+@pytest.mark.parametrize("turn", [50.0, 90.0, 115.0])
+def test_room_up_to_a_corner_no_string_goes_round_ends_before_the_line_turns(
+    turn: float, inside: bool, forward: bool
+) -> None:
+    """Inside it turns where shapely's offset curve does; outside the street's corner is the end.
+
+    A string a hair shorter than its room ends before the corner of the street.
+    """
+    angle = np.radians(turn)
+    net = street(
+        np.array([[0.0, 0.0], [200, 0], 200 * np.array([1 + np.cos(angle), np.sin(angle)])])
+    )
+    off = 4.0 if (net.swing[-1] > net.swing[0]) == inside else -4.0
+    corner, size = float(net.places.at[1]), float(net.lengths[0])
+    lanes = build_corridors(
+        net, np.zeros(0, dtype=object), no_block=[], clear=10.0, verge=4.0, accuracy=0.5,
+        max_turn=np.radians(45.0),
+    )  # fmt: skip
+    one, at, on = np.zeros(1, dtype=np.int64), np.array([size * (not forward)]), np.array([forward])
+    offs = np.array([off])
+    (room,) = lanes.available(one, at, on, np.full(1, 5.0), offs)
+    curve = shapely.offset_curve(shapely.LineString(net.chains.xy), off, join_style="mitre")
+    legs = np.hypot(*np.diff(shapely.get_coordinates(curve), axis=0).T)
+    leg = legs[0] if forward else legs[-1]
+    assert room == pytest.approx(leg if inside else 200.0, abs=1e-6)
+    (end,) = offset_ends(net, one, at, offs, np.array([room - 1e-6]), on)
+    assert (end < corner) == forward
+    assert abs(end - corner) < 4.0 * np.tan(angle / 2) + 1e-3
+
+
 def test_a_string_on_the_inside_of_a_curve_has_less_room_and_outside_more() -> None:
     net = street(ROAD)
     lanes = build_corridors(
@@ -216,6 +248,36 @@ def test_a_string_drawn_on_a_curve_is_as_long_as_it_is(offset: float) -> None:
     table = laid(street(ROAD), street_offset=offset, strings=1)
     (shape,) = table["geometry"]
     assert shape.area / 0.4 == pytest.approx(115.0, rel=2e-3)
+
+
+@pytest.mark.parametrize("off", [4.05, 6.0])
+def test_a_string_inside_a_corner_just_before_a_joint_is_drawn_its_width_all_along(
+    off: float,
+) -> None:
+    """The corner, of 19.5 deg, is the last vertex of its centreline, 0.32 m before another goes on.
+
+    Shapely: the offset curve of the street, and its width; it is drawn within 0.1 m of that.
+    """
+    way = np.radians([0.0, 19.5, 19.5])
+    steps = np.array([50.0, 0.32, 60.0])[:, None] * np.stack([np.cos(way), np.sin(way)], axis=1)
+    xy = np.vstack([[0.0, 0.0], np.cumsum(steps, axis=0)])
+    table = pd.DataFrame(
+        {"class": "local", "lanes": 2.0, "width": 7.0, "speed": 14.0, "name": ["A", "B"]}
+    )
+    lines = Lines(table, np.concatenate([xy[:3], xy[2:]]), np.array([0, 3, 5]))
+    net = build_streets(lines, Street(), tolerance=0.05, accuracy=0.5)
+    assert len(net.chains.xy) == 4
+    left = bool(net.swing[-1] > net.swing[0])
+    table = laid(
+        net, street_offset=off if left else -off, strings=1, length=100.0, lay_at=2.0, joints=8
+    )
+    (shape,) = shapely.get_parts(table["geometry"].iloc[0])
+    assert shapely.get_num_interior_rings(shape) == 0
+    line = shapely.LineString(net.chains.xy)
+    curve = shapely.offset_curve(line, off if left else -off, join_style="mitre")
+    wide = shapely.buffer(curve, 0.2, cap_style="flat", join_style="mitre")
+    assert shapely.within(shape, shapely.buffer(wide, 0.1))
+    assert shapely.area(shape) == pytest.approx(0.4 * 100.0, rel=0.005)
 
 
 def test_strings_past_the_middle_and_past_the_verge_are_told() -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from geotools.deliver.verify.carriers import pipe_of
+from geotools.deliver.verify.lanes import lanes_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.sites import closures_of
 from geotools.deliver.verify.surroundings import of_context
@@ -106,11 +107,45 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
             found.append((shapely.distance(line, place), k))
     if not found:
         return 0
-    off, k = min(found)
-    street = streets[k]
-    lanes = round(street.lanes) if street.lanes >= 1 else int(plan.setting("street.default_lanes"))
-    width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
-    return lanes_met(float(off), reach, width, lanes)
+    met = {k: _lanes_of(plan, streets[k], float(off), reach) for off, k in found}
+    k = min(found)[1]
+    if any(
+        not met[j] and _in_mouth(plan, place, streets[k], (streets[j], float(aside)))
+        for aside, j in found
+    ):
+        return 0
+    return met[k]
+
+
+def _lanes_of(plan: Plan, street: Any, off: float, reach: float) -> int:
+    """Return the lanes of a street that are taken so far off its centreline."""
+    lanes = lanes_of(plan, street)
+    return lanes_met(off, reach, lanes.wide * lanes.count, lanes.count)
+
+
+def _in_mouth(plan: Plan, place: Any, street: Any, own: tuple[Any, float]) -> bool:
+    """Say whether a place ``off`` beside its own street lies in the mouth of another that meets it.
+
+    Where they meet at an angle of ``t``, what lies there is in the carriageway of the other, of
+    ``half`` to each side, up to ``(off + half) / sin(t)`` from where they meet. There is the
+    intersection, which strings may cross.
+    """
+    line, other = (shapely.force_2d(row.geometry) for row in (street, own[0]))
+    wide = own[1] + lanes_of(plan, street).kerb
+    snap = plan.setting("network.snap_tolerance")
+    for end in (0, -1):
+        node = shapely.get_point(line, end)
+        if not shapely.dwithin(node, other, snap):
+            continue
+        (x, y), (dx, dy) = (
+            shapely.get_coordinates(shapely.shortest_line(one, place))[0]
+            - shapely.get_coordinates(node)[0]
+            for one in (line, other)
+        )
+        sine = abs(x * dy - y * dx) / (math.hypot(x, y) * math.hypot(dx, dy) or 1.0)
+        if shapely.distance(node, place) * sine <= wide:
+            return True
+    return False
 
 
 RULES = (Rule("strings-closed-for", "strings lie in no lane that is open", strings_closed_for),)

@@ -22,8 +22,14 @@ from geotools.deliver.verify.formulas import (
     ONE_LANE_TAPER,
     merging_taper,
 )
-from geotools.deliver.verify.lanes import Lanes, lanes_of, streets_of
-from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+from geotools.deliver.verify.lanes import (
+    Lanes,
+    lanes_of,
+    streets_held,
+    streets_known,
+    streets_of,
+)
+from geotools.deliver.verify.plan import CONTEXT, Plan
 from geotools.deliver.verify.sites import (
     DRAWN,
     DRAWN_AREA,
@@ -151,12 +157,6 @@ def _corners(plan: Plan) -> Corners:
     return plan.once("corners of streets", lambda: Corners(plan))
 
 
-def _known(plan: Plan) -> bool:
-    """Say whether the plan holds the streets it was made with, if there were any."""
-    given = any(row.layer == "streets" for row in plan.rows("inputs"))
-    return not given or (CONTEXT in plan.tables and plan.setting("output.context") > 0)
-
-
 def _turns(xy: FloatArray) -> list[float]:
     """Return the turns of a line at its inner vertices, to the left, rad."""
     headings = [math.atan2(y, x) for x, y in np.diff(xy, axis=0).tolist()]
@@ -201,7 +201,10 @@ def _laid(shape: Any, outside: float) -> Laid | None:
     # At a corner the cut is a mitre, of twice the width at the most.
     if wide.min() < outside - DRAWN or wide.max() > 2 * outside + DRAWN:
         return None
-    return Laid((one + two) / 2, across)
+    line = (one + two) / 2
+    # Corners too near to each other for its inside are drawn in one place.
+    apart = np.append(True, np.hypot(*np.diff(line, axis=0).T) > CLOSE)
+    return Laid(line[apart], across[apart])
 
 
 def strings_drawn(plan: Plan) -> Tally:
@@ -239,7 +242,7 @@ def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) ->
     Where corners are so near to each other that they share a mitre, the strip is wider between
     them and the next ones; there its middle line tells the length as well.
     """
-    if not _known(plan):
+    if not streets_known(plan):
         tally.skip("length of strings as drawn: the streets are not in the plan")
         return
     corners = _corners(plan)
@@ -286,7 +289,7 @@ def _at_ramp(plan: Plan, tally: Tally, pull: Any, laid: list[tuple[Any, Laid]], 
     ground = plan.one("pit_footprints", "pit_id").get(pull.insertion_pit)
     if pit is None or ground is None or ground.geometry is None or not laid:
         return  # told by the rules of pits
-    if not _known(plan):
+    if not streets_known(plan):
         tally.skip("start of strings: the streets are not in the plan")
         return
     low, high = _ramp_slack(plan, pull, pit)
@@ -325,7 +328,9 @@ def _ramp_slack(plan: Plan, pull: Any, pit: Any) -> tuple[float, float]:
     ahead = pull.direction == "ahead"
     side = f"{'before' if ahead else 'after'}_{pit.role}"
     opened = getattr(place, side, math.nan) if place is not None else math.nan
-    beyond = opened - pit.ramp
+    # Round a bend the run may go on as the string does, and the ramp at an angle to both.
+    turned = 0.0 if straight_over(plan, pit) else plan.setting("street.max_turn")
+    beyond = opened - pit.ramp * math.cos(turned)
     if pit.role == "insertion_both" and place is not None:
         # Of the shorter ramp is known that no pit opens more than it and what it holds there.
         near = getattr(place, f"{'before' if ahead else 'after'}_receiving")
@@ -459,7 +464,7 @@ class Edge:
 def edge_of(plan: Plan, row: Any) -> Edge | None:
     """Return the long edge of a closure; None where its outline is no strip as it is drawn."""
     xy = shapely.get_coordinates(row.geometry)[:-1]
-    if len(xy) < 4 or len(xy) % 2 or len(shapely.get_parts(row.geometry)) > 1:
+    if len(xy) < 4 or len(shapely.get_parts(row.geometry)) > 1:
         return None
     edge = np.vstack([xy[_downstream_end(xy) :], xy[:1]])
     turns = _turns(edge)
@@ -476,14 +481,17 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
 def _downstream_end(xy: FloatArray) -> int:
     """Return which vertex of the outline of a closure is the downstream end of its long edge.
 
-    As many vertices of the street lie on that edge as on the other three together. It has two
-    more where one is cut off on it, in two points, and the work ends at it as well: there the
-    outline comes along the taper and turns back before.
+    As many vertices of the street lie on that edge as on the other three together, and one more
+    for each end of buffer and work that is one itself, or is cut off on it, in two points. There
+    the outline comes along the taper and turns back before.
     """
-    end = len(xy) // 2 + 1
+    end = (len(xy) + 2) // 2
     around = np.array(_turns(np.vstack([xy[-1:], xy, xy[:1]])))
     back = around * math.copysign(1.0, around[0]) > SHARPEST
-    return end - 1 if end > 3 and back[end - 1] and not back[end] else end
+    for other in (end - 1, end + 1)[: 1 + len(xy) % 2]:
+        if 3 <= other < len(xy) and back[other] and not back[end]:
+            return other
+    return end
 
 
 def _off_edges(
@@ -539,16 +547,17 @@ def closures_drawn(plan: Plan) -> Tally:
     strings = plan.by("strings", "pull_id", "number")
     for pull in plan.rows("pulls"):
         pipe = pipe_of(plan, plan.one("runs", "run_id")[pull.run_id])
-        drawn = [_laid(s.geometry, pipe.outside) for s in strings.get(pull.pull_id, []) if pipe]
+        laid = strings.get(pull.pull_id, [])
+        drawn = [_laid(s.geometry, pipe.outside) for s in laid if pipe]
         first = next((one for one in drawn if one is not None), None)
         rows = closures_of(plan, pull.pull_id)
-        longest = max((s.length for s in strings.get(pull.pull_id, [])), default=0.0)
         for row in rows:
             work = row.work_length
-            if len(closures_together(rows)) > 1 or _farther_on(plan, row, longest):
+            if len(closures_together(rows)) > 1 or _farther_on(plan, row, laid):
                 # The strings go on into another street, and its closure begins where it does.
-                _as_long_as_told(plan, tally, row)
-                _between_streets(plan, tally, row, [one for one in drawn if one is not None])
+                strips = [one for one in drawn if one is not None]
+                _as_long_as_told(plan, tally, row, strips)
+                _between_streets(plan, tally, row, strips)
             elif first is not None:
                 # The work space begins, or ends, where the strings do.
                 start, heading = shapely.Point(first.line[0]), first.heading(0)
@@ -557,15 +566,31 @@ def closures_drawn(plan: Plan) -> Tally:
     return tally
 
 
-def _as_long_as_told(plan: Plan, tally: Tally, row: Any) -> None:
-    """Check the length of a closure on its long edge, shorter only where its street may end."""
+def _as_long_as_told(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> None:
+    """Check the street and length of a closure beyond others, shorter where its street may end."""
     edge = edge_of(plan, row)
     if edge is None:
         tally.skip("closures whose outline a bend of the street folds over")
         return
+    # It bears the name of its street where the strings begin, beyond that in its middle.
+    middle = shapely.line_interpolate_point(edge.line, row.downstream_taper + row.work_length / 2)
+    begins = [shapely.Point(one.line[0]) for one in drawn[:1]]
+    far = plan.setting("street.reach") + 2 * edge.half
+    _in_its_street(plan, tally, row, [*begins, middle], far)
     whole = _as_long_as_due(plan, tally, row, edge)
     _lacks(plan, tally, row, edge)
     _deep(plan, tally, row, edge, whole=whole and not _lacking(row))
+
+
+def _in_its_street(plan: Plan, tally: Tally, row: Any, places: list[Any], far: float) -> None:
+    """Check that a street of the name and class told lies so near, m, to one of some places."""
+    streets = [street.geometry for street in streets_of(plan, row.street, row.class_)]
+    near = any(shapely.dwithin(street, place, far) for street in streets for place in places)
+    if not near and not all(streets_held(plan, far, place) for place in places):
+        tally.skip("streets of closures where the plan holds no streets")
+        return
+    told = f"is in no {row.class_} street named {row.street or 'nothing'}"
+    tally.holds(near, row.closure_id, told)
 
 
 def _as_long_as_due(plan: Plan, tally: Tally, row: Any, edge: Edge) -> bool:
@@ -623,7 +648,8 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
         ("ends", row.downstream_taper),
         ("begins", length - row.taper - row.buffer),
     ):
-        if not _streets_held(plan, edge, shapely.line_interpolate_point(edge.line, due)):
+        at_edge = shapely.line_interpolate_point(edge.line, due)
+        if not streets_held(plan, 2 * edge.half, at_edge):
             tally.skip("where closures begin and end, where the plan holds no streets")
             continue
         slack = edge.corner(0.0, length) + edge.about(due, far) + _corners(plan).snap + DRAWN
@@ -635,14 +661,18 @@ def _between_streets(plan: Plan, tally: Tally, row: Any, drawn: list[Laid]) -> N
         )
 
 
-def _farther_on(plan: Plan, row: Any, longest: float) -> bool:
-    """Say whether a closure is shorter than the strings it is for, which lie before it as well.
+def _farther_on(plan: Plan, row: Any, laid: list[Any]) -> bool:
+    """Say whether a closure is of another street than its strings begin in, or shorter than they.
 
-    On the inside of its curves a string is shorter than its street by no more than they take.
+    Then they lie before it as well. On the inside of its curves a string is shorter than its
+    street by no more than they take.
     """
-    edge = edge_of(plan, row)
-    bent = 0.0 if edge is None else 2 * edge.corner(0.0, edge.line.length)
-    return bool(row.work_length < longest - bent - DRAWN)
+    if any((one.street or "") != (row.street or "") for one in laid):
+        return True
+    edge, bent, end = edge_of(plan, row), 0.0, row.downstream_taper + row.work_length
+    if edge is not None:
+        bent = 2 * edge.corner(0.0, end + edge.corner(0.0, end))
+    return bool(row.work_length < max((s.length for s in laid), default=0.0) - bent - DRAWN)
 
 
 def _pit_in_work(plan: Plan, row: Any, pit: Any) -> list[tuple[float, float]] | None:
@@ -806,6 +836,7 @@ def _closure(
     # A place is no farther from its street than this, and from the kerb beyond it.
     far = plan.setting("street.reach") + 2 * edge.half
     tally.holds(aside <= far, row.closure_id, f"lies {aside:.2f} m off what it is for")
+    _in_its_street(plan, tally, row, [place], far)
     reached = 0
     spots = [edge.beside(place, heading, plan.setting("street.parallel")) for heading in headings]
     for spot in [(at, aside), *spots]:
@@ -871,20 +902,10 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
     """Say whether the street of a closure may end where its long edge does."""
     corners = _corners(plan)
     place = shapely.get_point(edge.line, end)
-    if not _streets_held(plan, edge, place):
+    if not streets_held(plan, 2 * edge.half, place):
         tally.skip("closures cut short where the plan holds no streets")
         return True
     return corners.ends(place, 2 * edge.half + corners.snap)
-
-
-def _streets_held(plan: Plan, edge: Edge, place: Any) -> bool:
-    """Say whether the plan holds the streets at a place on the edge of a closure.
-
-    Streets are written that come so near to a run; the place lies at the kerb of one.
-    """
-    runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
-    held = plan.setting("output.context") - 2 * edge.half if _known(plan) else -1.0
-    return held >= 0 and len(runs.query(place, predicate="dwithin", distance=held)) > 0
 
 
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:

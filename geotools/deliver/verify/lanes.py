@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from geotools.deliver.verify.plan import CONTEXT, Plan
+import shapely
 
-__all__ = ["Lanes", "lanes_of", "streets_of"]
+from geotools.deliver.verify.plan import CONTEXT, GEOMETRY, Plan
+
+__all__ = ["Lanes", "lanes_of", "streets_held", "streets_known", "streets_of"]
 
 UNKNOWN = "unclassified"  # what a street without a class is taken as
 
@@ -44,3 +46,19 @@ def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:
         for row in plan.by(CONTEXT, "name").get(name, [])
         if row.layer == "streets" and (row.kind.strip().casefold() or UNKNOWN) == class_
     ]
+
+
+def streets_known(plan: Plan) -> bool:
+    """Say whether the plan holds the streets it was made with, if there were any."""
+    given = any(row.layer == "streets" for row in plan.rows("inputs"))
+    return not given or (CONTEXT in plan.tables and plan.setting("output.context") > 0)
+
+
+def streets_held(plan: Plan, far: float, place: Any) -> bool:
+    """Say whether the plan holds the streets no farther than so far, m, from a place.
+
+    Streets are written that come so near to a run.
+    """
+    runs = plan.once("lines of runs", lambda: shapely.STRtree(plan.table("runs")[GEOMETRY]))
+    held = plan.setting("output.context") - far if streets_known(plan) else -1.0
+    return held >= 0 and len(runs.query(place, predicate="dwithin", distance=held)) > 0

@@ -18,7 +18,7 @@ from geotools.deliver.verify.formulas import (
     buffer,
     merging_taper,
 )
-from geotools.deliver.verify.lanes import lanes_of, streets_of
+from geotools.deliver.verify.lanes import lanes_of, streets_held, streets_of
 from geotools.deliver.verify.plan import GEOMETRY, Plan
 from geotools.deliver.verify.tally import CLOSE, Rule, Tally
 from geotools.pipe.excavation import ENGINEER_DEPTH_M, slope_ratio
@@ -41,6 +41,7 @@ __all__ = [
     "whole_pit",
 ]
 
+FloatArray = npt.NDArray[np.float64]
 LEAST_PULL = 0.5  # days
 DRAWN = 1e-3  # m
 LOOKED_AT = 48  # places along a stretch of a run
@@ -211,7 +212,7 @@ def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
     axis thinned within the accuracy of its survey, which is shorter wherever it bends.
     """
     low, high = pit.chainage - pit.before, pit.chainage + pit.after
-    spare = accuracy + _cut_short(plan, pit.run_id, low, high, accuracy)
+    spare = accuracy + _cut_short(plan, pit.run_id, low, high)
     opened = pit.width * (high - low - spare)
     if pit.side_slope == 0 or math.isnan(sum(whole_pit(plan, pit))) or not straight_over(plan, pit):
         return float(opened)
@@ -228,24 +229,34 @@ def _opened_ground(plan: Plan, pit: Any, accuracy: float) -> float:
     return float(max(opened, area))
 
 
-def _cut_short(plan: Plan, run_id: str, low: float, high: float, accuracy: float) -> float:
+def _cut_short(plan: Plan, run_id: str, low: float, high: float) -> float:
     """Return how much shorter a stretch is on the axis thinned within the accuracy, m."""
     run = plan.one("runs", "run_id").get(run_id)
     if run is None or run.geometry is None or shapely.is_empty(run.geometry):
         return 0.0
-    line = shapely.force_2d(run.geometry)
-    drawn = shapely.get_coordinates(line)
-    at = _measured(drawn)
-    kept = shapely.get_coordinates(shapely.simplify(line, accuracy, preserve_topology=False))
-    rows, row = [], 0
-    for place in kept:
-        row += int(np.argmax((drawn[row:] == place).all(axis=1)))  # kept in their order
-        rows.append(row)
-    start, end = np.interp([low, high], at[rows], _measured(kept))
+    at, kept = _thinned(plan, run)
+    start, end = np.interp([low, high], at, _measured(kept))
     return float(np.clip(high, 0.0, at[-1]) - np.clip(low, 0.0, at[-1]) - (end - start))
 
 
-def _measured(xy: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _thinned(plan: Plan, run: Any) -> tuple[FloatArray, FloatArray]:
+    """Return chainages, m, and places of the axis of a run thinned within its accuracy."""
+
+    def made() -> tuple[FloatArray, FloatArray]:
+        line = shapely.force_2d(run.geometry)
+        drawn = shapely.get_coordinates(line)
+        accuracy = float(plan.setting("ground.survey_accuracy"))
+        kept = shapely.get_coordinates(shapely.simplify(line, accuracy, preserve_topology=False))
+        rows, row = [], 0
+        for place in kept:
+            row += int(np.argmax((drawn[row:] == place).all(axis=1)))  # kept in their order
+            rows.append(row)
+        return _measured(drawn)[rows], kept
+
+    return plan.once(f"thinned axis of {run.run_id}", made)
+
+
+def _measured(xy: FloatArray) -> FloatArray:
     """Return how far along a line its vertices lie, m."""
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
@@ -352,18 +363,22 @@ def bow(plan: Plan, run_id: str, low: float, high: float) -> float:
 def _swing(plan: Plan, run_id: str, start: float, end: float) -> float:
     """Return how far a run leaves the lines along which it starts at a chainage, m.
 
-    Of all its headings near there, since the plan takes that of an axis with fewer vertices.
+    Of all its headings near there, and of those of the axis thinned within the accuracy of its
+    survey, by which the plan goes: it turns less often, and more at a time.
     """
-    axis = plan.one("runs", "run_id")[run_id].geometry
-    if axis is None or shapely.is_empty(axis) or not math.isfinite(start + end):
+    run = plan.one("runs", "run_id")[run_id]
+    if run.geometry is None or shapely.is_empty(run.geometry) or not math.isfinite(start + end):
         return math.nan
-    line = shapely.force_2d(axis)
+    line = shapely.force_2d(run.geometry)
     origin, *places = shapely.get_coordinates(
         shapely.line_interpolate_point(line, np.linspace(start, end, LOOKED_AT))
     )
     about = start + np.linspace(-BESIDE, BESIDE, LOOKED_AT)
     about = about[(about >= 0.0) & (about <= shapely.length(line))]
     steps = np.diff(shapely.get_coordinates(shapely.line_interpolate_point(line, about)), axis=0)
+    at, kept = _thinned(plan, run)
+    near = (at[1:] >= start - BESIDE) & (at[:-1] <= start + BESIDE)
+    steps = np.concatenate([steps, np.diff(kept, axis=0)[near]])
     size = np.hypot(*steps.T)
     units = steps[size > 0] / size[size > 0, None]
     away = np.array(places) - origin
@@ -549,7 +564,10 @@ def string_closures(plan: Plan) -> Tally:
                 for one in streets
                 for s in laid
             )
-            tally.holds(own, row.closure_id, "is in another street")
+            if own or _held_along(plan, row):
+                tally.holds(own, row.closure_id, "is in another street")
+            else:
+                tally.skip("closures in streets that are not in the plan")
             near = any(shapely.dwithin(row.geometry, s.geometry, gap + CLOSE) for s in laid)
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
     return tally
@@ -567,7 +585,12 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
         tally.holds(abs(row.taper - taper) <= CLOSE, row.closure_id, told)
         return
     one_way = row.lanes_left == 0 and abs(row.taper - ONE_LANE_TAPER) <= CLOSE
-    lanes = {lanes_of(plan, street).wide for street in streets_of(plan, row.street, row.class_)}
+    reach = plan.setting("street.reach") + CLOSE  # one of its name elsewhere is another street
+    lanes = {
+        lanes_of(plan, street).wide
+        for street in streets_of(plan, row.street, row.class_)
+        if shapely.dwithin(street.geometry, row.geometry, reach)
+    }
     if not one_way and not lanes:  # the closure as drawn is held against its taper in any case
         tally.skip("tapers of closures in streets that are not in the plan")
         return
@@ -575,6 +598,13 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
     tally.holds(
         one_way or any(abs(row.taper - length) <= CLOSE for length in due), row.closure_id, told
     )
+
+
+def _held_along(plan: Plan, row: Any) -> bool:
+    """Say whether the plan holds the streets all along a closure."""
+    reach = plan.setting("street.reach")
+    corners = shapely.points(shapely.get_coordinates(row.geometry))
+    return all(streets_held(plan, reach, place) for place in corners)
 
 
 RULES = (
