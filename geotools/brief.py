@@ -582,8 +582,8 @@ class Street(_Section):
     )
     excluded_classes: list[str] = _set(
         [
-            *("footway", "footpath", "sidewalk", "walkway", "crosswalk", "path", "trail"),
-            *("cycleway", "bike path", "bridleway", "steps", "stairs", "corridor", "platform"),
+            *("footway", "footpath", "sidewalk", "walkway", "crosswalk", "path"),
+            *("cycleway", "bike path", "bridleway", "steps", "stairs", "platform"),
         ],
         "lines of these classes are no streets: no vehicle uses them",
         COMMON,

@@ -167,7 +167,7 @@ def _by_pint(value: str, kind: str, unit: str, number: float, written: str) -> f
     registry = _registry()
     try:
         given = registry.parse_units(written)
-    except (pint.errors.PintError, AttributeError, ValueError, TypeError) as error:
+    except (pint.errors.PintError, AttributeError, ValueError, TypeError, AssertionError) as error:
         raise ValueError(f"{value!r}: no such unit; {example(kind)}") from error
     if not unit:
         raise ValueError(f"{value!r} has a unit where none is due; write the number alone")
@@ -176,7 +176,7 @@ def _by_pint(value: str, kind: str, unit: str, number: float, written: str) -> f
         raise ValueError(f"{value!r} is not an angle; {example(kind)}")
     try:
         return float(registry.Quantity(number, given).to(unit).magnitude)
-    except pint.DimensionalityError as error:
+    except (pint.DimensionalityError, AssertionError) as error:  # of decibels pint asserts
         measure = f"{'an' if kind[0] in 'aeiou' else 'a'} {kind.replace('_', ' ')}"
         raise ValueError(f"{value!r} is not {measure}; {example(kind)}") from error
     except OverflowError as error:

@@ -49,14 +49,16 @@ class Mosaic:
         return raster_environment(allow_remote=self._allow_remote)
 
     def known(self, path: str) -> Raster:
-        """Return what a raster says of itself; it may be closed.
+        """Return what a raster says of itself; no cells are read of it.
 
         Raises
         ------
         LayerError
             If it cannot be used, as of `checked_raster`.
         """
-        return self._known[path] if path in self._known else self.open(path)
+        if path not in self._known:
+            self.open(path)
+        return self._known[path]
 
     def open(self, path: str) -> Raster:
         """Return a raster open for reading in this thread, until it has opened many others.
@@ -78,5 +80,6 @@ class Mosaic:
     def _opened(self, path: str) -> Raster:
         dataset = opened(path, allow_remote=self._allow_remote)
         if path not in self._known:
-            self._known[path] = checked_raster(dataset, path, self._stated)
+            known = checked_raster(dataset, path, self._stated)
+            self._known[path] = replace(known, dataset=None)  # or it would stay open here
         return replace(self._known[path], dataset=dataset)

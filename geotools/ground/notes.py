@@ -30,8 +30,8 @@ TEXTS: dict[str, tuple[str, str]] = {
     ),
     "dem-no-nodata": (
         "warning",
-        "the file does not say which value means no data, so every cell read was taken as "
-        "ground; set its nodata value if it has gaps",
+        "the file does not say which value means no data, so every cell read that holds a "
+        "number was taken as ground; set its nodata value if it has gaps",
     ),
     "dem-untold-nodata": (
         "warning",
@@ -99,8 +99,8 @@ class Notes:
             rule = "dem-strange-level" if raster.says_nodata else "dem-untold-nodata"
             self._add(rule, raster, index[levels.strange])
             self._held[rule] = ends_of(self._held.get(rule, np.zeros(0)), levels.held)
-        elif not raster.says_nodata:
-            self._add("dem-no-nodata", raster, index)
+        elif not raster.says_nodata and len(read := index[np.isfinite(levels.z)]):
+            self._add("dem-no-nodata", raster, read)
 
     def overlap(self, raster: Raster, index: IntArray) -> None:
         """Note points on a file that have their level from one before it."""

@@ -33,13 +33,18 @@ def only_streets(loaded: Loaded, excluded: Sequence[str], findings: Findings) ->
     none = words.str.strip().str.casefold().isin(as_compared(excluded)).to_numpy(dtype=bool)
     if not none.any():
         return loaded
+    driven = loaded.table[["lanes", "speed"]].to_numpy(dtype=float)[loaded.rows][none] > 0
+    doubt = " Some of them have lanes or a speed on record: look." if driven.any() else ""
+    if none.all():
+        doubt += " Nothing is left, and the plan is made as if there were no streets."
     findings.add(
-        "info",
+        "warning" if doubt else "info",
         "class-excluded",
         f"{none.sum():,} of {len(words):,} lines are left out, being no streets by their class: "
         f"{counted(words[none])}; they make no intersection, and no pit or string has its place "
-        "in them. Where vehicles do use them, take their class out of street.excluded_classes.",
+        "in them. Where vehicles do use them, take their class out of street.excluded_classes."
+        f"{doubt}",
         layer="streets",
         field="class",
     )
-    return replace(loaded, rows=loaded.rows[~none])
+    return replace(loaded, rows=loaded.rows[~none], left_out=int(none.sum()))

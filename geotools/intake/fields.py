@@ -22,7 +22,7 @@ from geotools.intake.limits import (
     stand_for_unknown,
 )
 from geotools.intake.match import Column, Match
-from geotools.intake.measured import in_own_unit
+from geotools.intake.measured import Measured, in_own_unit
 from geotools.intake.notes import Note, note
 from geotools.intake.values import (
     Longitudes,
@@ -108,7 +108,8 @@ def convert_fields(
             notes += [replace(one, field=field.name) for one in found]
             faults += fault
             if layer.name == "mains":
-                told, single = _unit_remarks(layer, field, column, values, system)
+                data = table[column.name]
+                told, single = _unit_remarks(layer, field, column, data, values, system)
                 remarks += told
                 notes += single
     told, single = _judged(layer, match, columns)
@@ -156,7 +157,8 @@ def _number_field(
 ) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
     """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
     read, own = _own_units(field, data, reader(data))
-    values = np.where(np.isnan(own), read.values * column.factor, own)
+    alone = np.isnan(own.values)
+    values = np.where(alone, read.values * column.factor, own.values)
     zero = (values == 0) & (field.name in ZERO_IS_NONE)
     bounds = limit(field.name)
     allowed = bounds.said(field.dimension, system)
@@ -165,7 +167,8 @@ def _number_field(
         odd = ~np.isnan(values) & ~(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
-    code = stand_for_unknown(field.name, read.values, values) & ~odd
+    written = np.where(alone, read.values, own.bare)
+    code = stand_for_unknown(field.name, written, values) & ~odd
     if field.name == "installed":
         code |= days_zero(data)
     given = int(np.count_nonzero(~np.isnan(values) | read.unread))
@@ -174,7 +177,7 @@ def _number_field(
     faults = _senseless(field, column, allowed, data, read.unread) if wrong else []
     notes = [
         *_unread_note(field, column, data, read.unread),
-        *_own_unit_note(column, data, ~np.isnan(own)),
+        *_own_unit_note(column, data, ~alone & ~(odd | zero | small | code)),
         *_comma_note(column, data, read.comma),
         *note(
             "warning",
@@ -199,13 +202,12 @@ def _number_field(
     return np.where(odd | zero | small | code, np.nan, values), notes, faults
 
 
-def _own_units(
-    field: Field, data: pd.Series[Any], read: Numbers
-) -> tuple[Numbers, npt.NDArray[np.float64]]:
-    """Read what is no number as a quantity; return what is left unread, and the values, SI."""
-    own = np.full(len(data), np.nan)
-    own[read.unread] = in_own_unit(texts(data[read.unread]), field.dimension)
-    return replace(read, unread=read.unread & np.isnan(own)), own
+def _own_units(field: Field, data: pd.Series[Any], read: Numbers) -> tuple[Numbers, Measured]:
+    """Read what is no number as a quantity; return what is left unread, and what was read."""
+    found = in_own_unit(texts(data[read.unread]), field.dimension)
+    values, bare = (np.full(len(data), np.nan) for _ in range(2))
+    values[read.unread], bare[read.unread] = found.values, found.bare
+    return replace(read, unread=read.unread & np.isnan(values)), Measured(values, bare)
 
 
 def _small_note(
@@ -241,7 +243,12 @@ def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]
 
 
 def _unit_remarks(
-    layer: Layer, field: Field, column: Column, values: npt.NDArray[np.float64], system: str
+    layer: Layer,
+    field: Field,
+    column: Column,
+    data: pd.Series[Any],
+    values: npt.NDArray[np.float64],
+    system: str,
 ) -> tuple[list[tuple[str, str, str]], list[Note]]:
     """Return what is doubtful of the unit of a column of the mains, or of single values of it."""
     whole = _unit_remark(layer, field, column, values, system)
@@ -249,17 +256,23 @@ def _unit_remarks(
         return whole, []
     with np.errstate(invalid="ignore"):
         small = np.flatnonzero(values < LEAST_MAIN)
-    low, high = USUAL["diameter"]
-    texts = []
-    for value in values[small] / column.factor:
-        likely = _likely_spellings(field, value, low, high)
-        unit = likely[0][len(field.name) + 1 :] if likely else "of another unit"
-        texts.append(
-            f"{column.spelling} is {value:g} (column {column.name!r}), which no main has; is it "
-            f"{value:g} {unit}? Used as written; correct the value"
-        )
+    written = numbers(data.iloc[small]).values
+    texts = [
+        f"{column.spelling} is {_shown(value)} (column {column.name!r}), which no main has"
+        f"{_of_another_unit(field, number)}; used as written; correct the value"
+        for value, number in zip(data.iloc[small], written.tolist(), strict=True)
+    ]
     notes = note("warning", "unit-doubtful", small, texts)
     return [], [replace(one, field=field.name) for one in notes]
+
+
+def _of_another_unit(field: Field, number: float) -> str:
+    """Ask of a value that is too small in which unit it is; nothing of one that brings its own."""
+    if np.isnan(number):
+        return ""
+    likely = _likely_spellings(field, number, *USUAL["diameter"])
+    unit = likely[0][len(field.name) + 1 :] if likely else "of another unit"
+    return f" (is it {number:g} {unit}?)"
 
 
 def _unit_remark(

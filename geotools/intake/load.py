@@ -61,6 +61,8 @@ class Loaded:
         The CRS is the default of the format: neither file nor brief says which it is.
     match : Match
         Which column is read as which field.
+    left_out : int
+        Features with a geometry that are none of the layer's, by what they say.
     """
 
     layer: Layer
@@ -76,6 +78,7 @@ class Loaded:
     whole: bool
     assumed: bool
     match: Match
+    left_out: int = 0
 
     def built(self) -> Loaded:
         """Return the layer without its geometries: of one that is built, nobody asks for them."""

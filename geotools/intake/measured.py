@@ -1,70 +1,111 @@
-"""Values that bring their own unit, such as 12 in, 300mm or 30 mph, whatever the column's is."""
+"""Values that bring their own unit, such as 12 in, 300mm or 30 mph, whatever the column's is.
+
+The units are a closed list: of a library that knows all, records would be read as what nobody
+meant, ``12 in B`` (a class of pipe) as bytes and ``110 PP`` (a material) as some unit's multiple.
+"""
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from geotools.units import parse_quantity
+from geotools.intake.values import DECIMAL_COMMA
+from geotools.pipe.factors import DAY, FOOT, GALLON, HOUR, INCH, MPH, PSI
 
-__all__ = ["in_own_unit"]
+__all__ = ["Measured", "in_own_unit"]
 
-# Dimensions of the contract by the kind of quantity they are.
-KINDS = {
-    "bore": "diameter",
-    "length": "length",
-    "pressure": "pressure",
-    "flow": "flow",
-    "speed": "speed",
-    "angle": "angle",
+_LENGTHS = {
+    **dict.fromkeys(("mm", "millimeter", "millimeters", "millimetre", "millimetres"), 1e-3),
+    **dict.fromkeys(("cm", "centimeter", "centimeters", "centimetre", "centimetres"), 1e-2),
+    **dict.fromkeys(("m", "meter", "meters", "metre", "metres"), 1.0),
+    **dict.fromkeys(("in", "ins", "inch", "inches", '"', "''", "″", "”"), INCH),
+    **dict.fromkeys(("ft", "foot", "feet", "'", "′", "’"), FOOT),
 }
-# How records write units that are else no names of units; a sign stands behind its number.
-SIGNS = (
-    (re.compile(r"\s*(?:''|[\"″”])$"), " in"),
-    (re.compile(r"\s*['′’]$"), " ft"),
-    (re.compile(r"(?<=[a-z])3(?=/|$)"), "^3"),
-    (re.compile(r"(?<=[a-z])\.$"), ""),
-    (re.compile(r"(?<![a-z])([km])pa$"), lambda found: f"{found[1].replace('m', 'M')}Pa"),
-)
+_TIMES = {"s": 1.0, "min": 60.0, "h": HOUR, "hr": HOUR, "d": DAY, "day": DAY}
+# What one of each is in SI, by dimension of the contract, in small letters: records write MM and
+# PSI. So ml and mpa are mega: nobody keeps a network in millilitres or millipascals.
+UNITS: dict[str, dict[str, float]] = {
+    "bore": _LENGTHS,
+    "length": _LENGTHS,
+    "pressure": {"pa": 1.0, "kpa": 1e3, "mpa": 1e6, "bar": 1e5, "mbar": 1e2, "psi": PSI},
+    "flow": {
+        **{f"l/{name}": 1e-3 / time for name, time in _TIMES.items()},
+        **{f"m3/{name}": 1.0 / time for name, time in _TIMES.items()},
+        **dict.fromkeys(("ml/d", "ml/day", "mld"), 1000.0 / DAY),
+        "lps": 1e-3,
+        "gpm": GALLON / 60,
+        "gal/min": GALLON / 60,
+        "mgd": 1e6 * GALLON / DAY,
+    },
+    "speed": {
+        **dict.fromkeys(("km/h", "km/hr", "kmh", "kph", "kmph"), 1e3 / HOUR),
+        "mph": MPH,
+        "mi/h": MPH,
+        "m/s": 1.0,
+    },
+    "angle": {**dict.fromkeys(("°", "deg", "degree", "degrees"), math.pi / 180), "rad": 1.0},
+}
+_QUANTITY = re.compile(r"([+-]?[0-9.,]+)\s*([^0-9.,\s].*)")
+_PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
 # A nominal size is no measure, but is read as one everywhere: DN of ISO 6708 is in millimetres,
 # NPS of ASME B36.10M in inches.
-NOMINAL = ((re.compile(r"^dn\s*(?=\d)"), " mm"), (re.compile(r"^nps\s*(?=\d)"), " in"))
+_NOMINAL = re.compile(r"(dn|nps)\s*([0-9.]+)")
 
 
-def in_own_unit(texts: npt.NDArray[np.object_], dimension: str | None) -> npt.NDArray[np.float64]:
-    """Return the values of texts that hold a number and its unit, SI; NaN of all others.
+@dataclass(frozen=True)
+class Measured:
+    """What texts hold that are a number and its unit, shape (n,); NaN of all others.
+
+    Attributes
+    ----------
+    values : ndarray
+        In SI.
+    bare : ndarray
+        The numbers as written, without their units.
+    """
+
+    values: npt.NDArray[np.float64]
+    bare: npt.NDArray[np.float64]
+
+
+def in_own_unit(texts: npt.NDArray[Any], dimension: str | None) -> Measured:
+    """Return what texts hold that are a number and a unit of their kind.
 
     Parameters
     ----------
     texts : ndarray of str objects, shape (n,)
         Such as ``12 in``, ``300mm``, ``DN 300``, ``30 mph``.
     dimension : str, optional
-        Key of ``schema.DIMENSIONS`` that they measure; of what has none, none is read.
+        Key of ``schema.DIMENSIONS`` that they measure; of what has no unit here, none is read.
     """
-    kind = KINDS.get(dimension or "")
-    if kind is None or not len(texts):
-        return np.full(len(texts), np.nan)
-    words, place = np.unique(texts.astype(np.str_), return_inverse=True)
-    read = np.array([_value(word, kind) for word in words.tolist()])
-    return np.asarray(read[place], dtype=np.float64)
+    if dimension not in UNITS or not len(texts):
+        return Measured(np.full(len(texts), np.nan), np.full(len(texts), np.nan))
+    place, words = pd.factorize(texts)
+    read = np.array([_read(str(word), dimension) for word in words])[place]
+    return Measured(read[:, 0] * read[:, 1], read[:, 0])
 
 
-def _value(text: str, kind: str) -> float:
-    for spelled in (text, text.lower()):  # MM and PSI are written, and are no units as they stand
-        try:
-            return parse_quantity(_spelled(spelled, kind), kind)
-        except ValueError:
-            continue
-    return np.nan
+def _read(text: str, dimension: str) -> tuple[float, float]:
+    """Return the number in a text and what one of its unit is in SI; NaN where it has none."""
+    text = text.strip().casefold()
+    size = _NOMINAL.fullmatch(text) if dimension == "bore" else None
+    if size:
+        return _number(size[2]), INCH if size[1] == "nps" else 1e-3
+    found = _QUANTITY.fullmatch(text)
+    if found is None:
+        return math.nan, math.nan
+    unit = re.sub(r"\s|\^", "", found[2]).removesuffix(".").replace("³", "3")
+    factor = UNITS[dimension].get(unit, math.nan)
+    return (_number(found[1]), factor) if math.isfinite(factor) else (math.nan, math.nan)
 
 
-def _spelled(text: str, kind: str) -> str:
-    """Return a text as quantities are written in a brief."""
-    for sign, unit in SIGNS:
-        text = sign.sub(unit, text)
-    for sign, unit in NOMINAL if kind == "diameter" else ():
-        text, found = sign.subn("", text)
-        text += unit * found
-    return text
+def _number(text: str) -> float:
+    if DECIMAL_COMMA.fullmatch(text):
+        text = text.replace(",", ".")
+    return float(text) if _PLAIN.fullmatch(text) else math.nan

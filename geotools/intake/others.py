@@ -64,7 +64,7 @@ def build_layer(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Fin
     if loaded.empty:
         text = "holds no features; taken as given and empty; leave it out if there is no data"
         findings.add("warning", "empty-layer", text, layer=name)
-    elif not built.used and loaded.whole:
+    elif not built.used and loaded.whole and not loaded.left_out:
         findings.add("warning", "nothing-usable", _nothing_left(loaded), layer=name)
     if built.used:
         tell_accuracy(name, loaded.crs, working, mains.xy, findings)

@@ -75,8 +75,8 @@ def _member(names: list[str], wanted: str) -> str:
         If it is not known which.
     """
     files = [name for name in names if not name.endswith("/")]
-    if wanted:
-        return wanted
+    if wanted:  # tar puts "./" before names
+        files = [name for name in files if name.removeprefix("./") == wanted]
     if len(files) != 1:
         raise KeyError(wanted)
     return files[0]

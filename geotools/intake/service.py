@@ -110,12 +110,15 @@ def _told(words: pd.DataFrame, word: str, say: Callable[[float], str]) -> str:
 
 
 def _is_code(word: str) -> bool:
-    """Tell whether a status is a code: of few letters, or one word with a digit in it."""
+    """Tell whether a status is a code: of few letters, or one word with a digit in it.
+
+    In scripts that have a sign for a word, few signs are no code.
+    """
     letters = _letters(word)
     if not word.strip() or letters in IN_SERVICE:
         return False
     digit = any(sign.isdigit() for sign in word) and len(word.split()) == 1
-    return len(letters) < SHORTEST or digit
+    return (letters.isascii() and len(letters) < SHORTEST) or digit
 
 
 def _means_out(word: str, excluded: Sequence[str]) -> bool:

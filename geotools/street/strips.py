@@ -103,19 +103,22 @@ def strips(
 
 
 def _unfolded(xy: FloatArray, street: FloatArray, ring: IntArray) -> FloatArray:
-    """Return the points of outlines, those it runs back between drawn half way between them.
+    """Return the points of outlines, those it runs back between drawn in the middle of them.
 
-    ``street`` are the places on the centreline they lie beside, ``ring`` their outlines.
+    ``street`` are the places on the centreline they lie beside, ``ring`` their outlines. All
+    points of a stretch that runs back become one, so that it is the same from either end.
     """
     on = np.diff(street, axis=0)
+    same = ring[1:] == ring[:-1]
     for _ in range(FOLDS):
-        back = (np.diff(xy, axis=0) * on).sum(axis=1) < 0
-        first = np.flatnonzero(back & (ring[1:] == ring[:-1]))
-        if not len(first):
+        step = np.diff(xy, axis=0)
+        back = ((step * on).sum(axis=1) < 0) & same
+        if not back.any():
             break
-        middle = (xy[first] + xy[first + 1]) / 2
-        xy = xy.copy()
-        xy[first], xy[first + 1] = middle, middle
+        one = back | (~step.any(axis=1) & same)
+        group = np.append(0, np.cumsum(~one))
+        count = np.bincount(group)
+        xy = np.stack([np.bincount(group, column) / count for column in xy.T], axis=1)[group]
     return xy
 
 

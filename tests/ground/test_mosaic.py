@@ -1,5 +1,6 @@
 """Elevation rasters of many tiles: opened when asked for, few at a time, the same in any thread."""
 
+import weakref
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -124,3 +125,16 @@ def test_a_damaged_tile_is_an_error_also_beside_the_runs(tmp_path):
     xy, _ = places(1, 10, 0)
     with pytest.raises(LayerError, match=r"t0_0\.tif"):
         levels(Mosaic([path]), xy, must_overlap=False)
+
+
+def test_files_are_closed_with_the_thread_that_opened_them(tmp_path):
+    read = Mosaic(tiles(tmp_path, 3))
+    xy, _ = places(3, 200, 0)
+    opened = []
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(levels, read, xy).result()
+        opened += pool.submit(lambda: [one.dataset for one in read._kept.open.values()]).result()
+    assert len(opened) == 9
+    refs = [weakref.ref(dataset) for dataset in opened]
+    opened.clear()
+    assert not [ref for ref in refs if ref() is not None]

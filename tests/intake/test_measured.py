@@ -2,51 +2,61 @@
 
 from __future__ import annotations
 
+import math
+import tracemalloc
+
 import geopandas
 import numpy as np
-import pint
 import pytest
 import shapely
 
 from geotools.intake.measured import in_own_unit
 
-PINT = pint.UnitRegistry()
+GALLON = 231 * 0.0254**3  # m3; the US gallon is 231 cubic inches by definition
 
 
 @pytest.mark.parametrize(
-    ("text", "dimension", "value", "unit"),
+    ("text", "dimension", "si"),
     [
-        ("300 mm", "bore", 300, "millimeter"),
-        ("300MM", "bore", 300, "millimeter"),
-        ("DN300", "bore", 300, "millimeter"),
-        ("dn 300", "bore", 300, "millimeter"),
-        ("NPS 12", "bore", 12, "inch"),
-        ('12"', "bore", 12, "inch"),
-        ("12 ''", "bore", 12, "inch"),
-        ("12″", "bore", 12, "inch"),
-        ("12 IN.", "bore", 12, "inch"),
-        ("12 inches", "bore", 12, "inch"),
-        ("6'", "length", 6, "foot"),
-        ("1.2m", "length", 1.2, "meter"),
-        ("4 FT", "length", 4, "foot"),
-        ("30 mph", "speed", 30, "mile/hour"),
-        ("50 km/h", "speed", 50, "kilometer/hour"),
-        ("60 PSI", "pressure", 60, "psi"),
-        ("400 KPA", "pressure", 400, "kilopascal"),
-        ("0.4 MPA", "pressure", 0.4, "megapascal"),
-        ("4 bar", "pressure", 4, "bar"),
-        ("30 l/s", "flow", 30, "liter/second"),
-        ("30 m3/h", "flow", 30, "meter**3/hour"),
-        ("500 GPM", "flow", 500, "gallon/minute"),
-        ("45°", "angle", 45, "degree"),
+        ("300 mm", "bore", 0.3),
+        ("300MM", "bore", 0.3),
+        ("DN300", "bore", 0.3),
+        ("dn 300", "bore", 0.3),
+        ("NPS 12", "bore", 0.3048),
+        ('12"', "bore", 0.3048),
+        ("12 ''", "bore", 0.3048),
+        ("12″", "bore", 0.3048),
+        ("12 IN.", "bore", 0.3048),
+        ("12 inches", "bore", 0.3048),
+        ("323,9 mm", "bore", 0.3239),
+        ("6'", "length", 1.8288),
+        ("1.2m", "length", 1.2),
+        ("1,2 m", "length", 1.2),
+        ("4 FT", "length", 1.2192),
+        ("30 mph", "speed", 30 * 1609.344 / 3600),
+        ("50 km/h", "speed", 50 / 3.6),
+        ("50 kmph", "speed", 50 / 3.6),
+        ("60 PSI", "pressure", 60 * 4.4482216152605 / 0.0254**2),
+        ("400 KPA", "pressure", 400e3),
+        ("0.4 MPA", "pressure", 0.4e6),
+        ("0.4 mPa", "pressure", 0.4e6),
+        ("4 bar", "pressure", 4e5),
+        ("30 l/s", "flow", 0.03),
+        ("30 m3/h", "flow", 30 / 3600),
+        ("30 m³/h", "flow", 30 / 3600),
+        ("30 m^3 / h", "flow", 30 / 3600),
+        ("500 GPM", "flow", 500 * GALLON / 60),
+        ("1.5 MGD", "flow", 1.5e6 * GALLON / 86_400),
+        ("2 ML/d", "flow", 2e3 / 86_400),
+        ("2 ML/D", "flow", 2e3 / 86_400),
+        ("45°", "angle", math.pi / 4),
     ],
 )
-def test_a_number_with_its_unit_is_read_in_that_unit(text, dimension, value, unit):
-    """Held against pint, the reference library of units."""
-    si = PINT.Quantity(value, unit).to_base_units().magnitude
+def test_a_number_with_its_unit_is_read_in_that_unit(text, dimension, si):
+    """Factors by definition of the units (NIST SP 811, appendix B.8); here as plain numbers."""
     found = in_own_unit(np.array([text, "n/a"], dtype=object), dimension)
-    assert found[0] == pytest.approx(si, rel=1e-9)
-    assert np.isnan(found[1])
+    assert found.values[0] == pytest.approx(si, rel=1e-9)
+    assert np.isnan(found.values[1])
 
 
 @pytest.mark.parametrize(
@@ -57,14 +67,56 @@ def test_a_number_with_its_unit_is_read_in_that_unit(text, dimension, value, uni
         ("12 mm/s", "bore"),
         ("two mm", "bore"),
         ("200/150 mm", "bore"),
+        ("12 in B", "bore"),  # a class of pipe
+        ("110 PP", "bore"),  # a material
+        ("300 DIN", "bore"),
+        ("300 mm OCT", "bore"),
+        ("150 CI", "bore"),
+        ("200 A", "bore"),
+        ("12 x 8", "bore"),
+        ('1 1/2"', "bore"),
+        ("PN16", "pressure"),
+        ("60 psig", "pressure"),
+        ("1,200 mm", "bore"),  # a thousand, or 1.2?
         ("6'3\"", "length"),
         ("DN300", "length"),
         ("3 m", None),
-        ("1e999 mm", "bore"),
+        ("1e9 mm", "bore"),
+        ("٣ m", "length"),
     ],
 )
 def test_what_is_no_number_with_a_unit_of_its_kind_stays_unread(text, dimension):
-    assert np.isnan(in_own_unit(np.array([text], dtype=object), dimension)).all()
+    found = in_own_unit(np.array([text], dtype=object), dimension)
+    assert np.isnan(found.values).all()
+    assert np.isnan(found.bare).all()
+
+
+def test_one_long_text_takes_no_memory_for_all_the_others():
+    tracemalloc.start()
+    texts = np.array(["x" * 20_000, *["12 in"] * 20_000], dtype=object)
+    found = in_own_unit(texts, "bore")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert found.values[1:] == pytest.approx(0.3048)
+    assert peak < 20e6  # bytes; texts of one width took 1.6e9
+
+
+def test_a_code_for_not_known_is_one_with_a_unit_behind_it_too(network, read, found):
+    layers = read(mains=network(cover_mm=["9999", "9999 mm"]))
+    assert layers.mains.table["cover"].isna().all()
+    assert found(layers, "unknown-code")["feature"].tolist() == ["A", "B"]
+    assert not len(found(layers, "own-unit"))
+
+
+def test_a_size_no_main_has_is_quoted_as_it_is_written(network, read, found):
+    lines = [shapely.LineString([(0, 9.0 * k), (99, 9.0 * k)]) for k in range(5)]
+    layers = read(mains=network(lines, diameter_mm=None, diameter_in=["DN20", "0.5", *["12"] * 3]))
+    own, bare = found(layers, "unit-doubtful")["text"]
+    assert own == (
+        "diameter_in is 'DN20' (column 'diameter_in'), which no main has; used as written; "
+        "correct the value"
+    )
+    assert "diameter_in is '0.5' (column 'diameter_in'), which no main has (is it 0.5 " in bare
 
 
 def test_a_main_of_twelve_inches_in_a_column_of_millimetres_is_one(network, read, found):
@@ -77,7 +129,7 @@ def test_a_main_of_twelve_inches_in_a_column_of_millimetres_is_one(network, read
 
 
 def test_an_own_unit_is_held_against_the_limits(network, read, found):
-    layers = read(mains=network(diameter_mm=["3 Mm", "300 mm"]))
+    layers = read(mains=network(diameter_mm=["3000 m", "300 mm"]))
     assert np.isnan(layers.mains.table["diameter"][0])
     assert found(layers, "value-out-of-range")["feature"].tolist() == ["A"]
 
@@ -106,3 +158,18 @@ def test_which_classes_are_no_streets_is_a_setting(network, read, found):
     layers = read({"street": {"excluded_classes": []}}, mains=network(), streets=frame)
     assert len(layers.streets) == 3
     assert not len(found(layers, "class-excluded"))
+
+
+def test_a_way_with_lanes_on_record_that_is_left_out_is_a_warning(network, read, found):
+    frame = streets("residential", "path").assign(lanes=[2, 2], speed_kmh=[50, 50])
+    (row,) = found(read(mains=network(), streets=frame), "class-excluded").itertuples()
+    assert row.severity == "warning"
+    assert "Some of them have lanes or a speed on record" in row.text
+
+
+def test_a_layer_of_footways_alone_is_told_once_and_why(network, read, found):
+    layers = read(mains=network(), streets=streets("footway", "steps"))
+    (row,) = found(layers, "class-excluded").itertuples()
+    assert row.severity == "warning"
+    assert "made as if there were no streets" in row.text
+    assert not len(found(layers, "nothing-usable"))

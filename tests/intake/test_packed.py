@@ -25,7 +25,11 @@ def test_both_ends_are_those_of_the_content_however_it_is_packed(content, tmp_pa
         archive.write(bare, "in/a")
     with tarfile.open(tarred, "w") as archive:
         archive.add(bare, "in/a")
+    dotted = tmp_path / "dotted.tar"
+    with tarfile.open(dotted, "w") as archive:
+        archive.add(bare, "./a")  # as tar names what it packs of a folder
     places = [
+        Place(f"/vsitar/{dotted}/a", dotted, None),
         Place(str(bare), bare, None),
         Place(f"/vsizip/{zipped}", zipped, None),
         Place(f"/vsizip/{zipped}/in/a", zipped, None),

@@ -270,6 +270,7 @@ def test_the_contrary_of_a_word_for_out_of_service_is_none(
         (["AB", "N", "0"], [], "", ""),  # nothing is excluded: all are lined
         (["active", "In Service", "abandoned"], None, "", ""),
         (["ACT", "ok", "in service since 1990"], None, "", ""),
+        (["使用中", "在用", "active"], None, "", ""),  # words, of a script that needs few signs
     ],
 )
 def test_codes_in_place_of_a_status_are_told_in_one_finding(

@@ -280,6 +280,35 @@ def test_a_string_inside_a_corner_just_before_a_joint_is_drawn_its_width_all_alo
     assert shapely.area(shape) == pytest.approx(0.4 * 100.0, rel=0.005)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_the_ground_of_a_string_that_folds_over_is_the_same_turned_about(seed: int) -> None:
+    """Several short steps that turn to the side of the string, whose line inside them runs back.
+
+    The whole street turned by 180 degrees; and the ground is no more than the lane there is.
+    """
+    rng = np.random.default_rng(seed)
+    steps = np.concatenate([[40.0], rng.uniform(0.5, 1.5, 4), [40.0]])
+    way = np.concatenate([[0.0], np.cumsum(np.radians(rng.uniform(6.0, 22.0, 5)))])
+    xy = np.cumsum(steps[:, None] * np.stack([np.cos(way), np.sin(way)], axis=1), axis=0)
+    xy = np.vstack([[0.0, 0.0], xy])
+    drawn = []
+    for turn in (1.0, -1.0):
+        net = street(xy * turn)
+        begin = net.chains.xy[0] * turn
+        forward = bool(np.hypot(*(begin - xy[0])) < 1.0)
+        side = 5.0 if forward else -5.0
+        at = 10.0 if forward else float(net.lengths[0]) - 10.0
+        table = laid(
+            net, street_offset=side, strings=1, length=40.0, lay_at=at, lay_forward=forward,
+            joints=3,
+        )  # fmt: skip
+        drawn.append(shapely.transform(table["geometry"].iloc[0], lambda p, t=turn: p * t))
+    one, other = drawn
+    assert one.area == pytest.approx(other.area, abs=1e-6)
+    assert shapely.symmetric_difference(one, other).area < 1e-6
+    assert one.area < 0.4 * 40.0 * 1.05
+
+
 def test_strings_past_the_middle_and_past_the_verge_are_told() -> None:
     straight = street(np.array([[0.0, 0.0], [400.0, 0.0]]))
     few = laid(straight)
