@@ -78,6 +78,8 @@ def test_quantity_comes_back_in_si(text: object, kind: str, expected: float) -> 
         ("3 deg", "per_item", "has a unit where none is due"),
         ("12 furlongz", "length", "no such unit"),
         ("12 KN", "force", "no such unit"),
+        ("300 mm OCT", "length", "no such unit"),
+        ("10 dB/m", "length", "is not a length"),
         ("1,800 ft", "length", "is not a quantity"),
         ("12 ft 6 in", "length", "is not a quantity"),
         ("about 12 m", "length", "is not a quantity"),
