@@ -216,30 +216,35 @@ def _small_note(
     if not small.any():
         return []
     least = quantity_text(TOO_SMALL[field.name], field.dimension or "", system, 2)
-    return note(
-        "warning",
-        "zero-value",
-        np.flatnonzero(small),
-        [
-            f"{column.spelling} is {_shown(v)} (column {column.name!r}), less than {least} and as "
-            "good as 0, which no main is designed for; taken as missing; leave it empty where it "
-            "is not known"
-            for v in data[small]
-        ],
+    says = (
+        f", less than {least} and as good as 0, which no main is designed for; taken as missing; "
+        "leave it empty where it is not known"
     )
+    return _each_note("warning", "zero-value", column, data, small, says)
 
 
 def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]) -> list[Note]:
-    return note(
-        "warning",
-        "unknown-code",
-        np.flatnonzero(code),
-        [
-            f"{column.spelling} is {_shown(v)} (column {column.name!r}), which looks like a code "
-            "for not known; taken as missing; leave it empty where it is not known"
-            for v in data[code]
-        ],
+    says = (
+        ", which looks like a code for not known; taken as missing; leave it empty where it is "
+        "not known"
     )
+    return _each_note("warning", "unknown-code", column, data, code, says)
+
+
+def _each_note(
+    severity: str,
+    rule: str,
+    column: Column,
+    data: pd.Series[Any],
+    rows: npt.NDArray[np.bool_],
+    says: str,
+) -> list[Note]:
+    """Say the same of each of some values of a column, quoted as it is written."""
+    texts = [
+        f"{column.spelling} is {_shown(value)} (column {column.name!r}){says}"
+        for value in data[rows]
+    ]
+    return note(severity, rule, np.flatnonzero(rows), texts)
 
 
 def _unit_remarks(
@@ -379,29 +384,13 @@ def _unread_note(
 
 
 def _own_unit_note(column: Column, data: pd.Series[Any], own: npt.NDArray[np.bool_]) -> list[Note]:
-    return note(
-        "info",
-        "own-unit",
-        np.flatnonzero(own),
-        [
-            f"{column.spelling} is {_shown(v)} (column {column.name!r}): it was read in the unit "
-            "it is written with"
-            for v in data[own]
-        ],
-    )
+    says = ": it was read in the unit it is written with"
+    return _each_note("info", "own-unit", column, data, own, says)
 
 
 def _comma_note(column: Column, data: pd.Series[Any], comma: npt.NDArray[np.bool_]) -> list[Note]:
-    return note(
-        "info",
-        "decimal-comma",
-        np.flatnonzero(comma),
-        [
-            f"{column.spelling} is {_shown(v)} (column {column.name!r}): the comma was read as "
-            "the decimal sign; write a point to be sure"
-            for v in data[comma]
-        ],
-    )
+    says = ": the comma was read as the decimal sign; write a point to be sure"
+    return _each_note("info", "decimal-comma", column, data, comma, says)
 
 
 def _closed_values(
