@@ -27,7 +27,6 @@ from geotools.network.ragged import (
     firsts,
     lengths_along,
     linestrings_at,
-    measures,
     spread_out,
 )
 from geotools.network.trimmed import trimmed_lines
@@ -74,8 +73,7 @@ class _Net:
     node: IntArray
 
     @classmethod
-    def of(cls, xy: FloatArray, offsets: IntArray, node: IntArray) -> _Net:
-        along = measures(xy, offsets)
+    def of(cls, xy: FloatArray, offsets: IntArray, along: FloatArray, node: IntArray) -> _Net:
         places, lengths = Places.of_offsets(offsets, along), lengths_along(along, offsets)
         return cls(xy, offsets, end_points(xy, offsets), places, lengths, node)
 
@@ -98,7 +96,9 @@ class _Net:
         return np.maximum(low, 0.0), np.minimum(high, self.lengths[line])
 
 
-def join_gaps(xy: FloatArray, offsets: IntArray, node: IntArray, *, tolerance: float) -> Joins:
+def join_gaps(
+    xy: FloatArray, offsets: IntArray, along: FloatArray, node: IntArray, *, tolerance: float
+) -> Joins:
     """Join dangling ends to ends and lines within a tolerance, m.
 
     Parameters
@@ -106,6 +106,8 @@ def join_gaps(xy: FloatArray, offsets: IntArray, node: IntArray, *, tolerance: f
     xy : ndarray, shape (v, 2)
         Vertices, m, of lines that touch others at their ends only.
     offsets : ndarray of int64, shape (n + 1,)
+    along : ndarray, shape (v,)
+        Their `measures`.
     node : ndarray of int64, shape (2 n,)
         Node of every line end.
     tolerance : float
@@ -114,7 +116,7 @@ def join_gaps(xy: FloatArray, offsets: IntArray, node: IntArray, *, tolerance: f
     if not len(loose) or tolerance <= TOUCH:
         none = np.zeros((0, 2), dtype=np.int64)
         return Joins(none, np.zeros((0, 2)), none[:, 0], np.zeros((0, 5)))
-    net = _Net.of(xy, offsets, node)
+    net = _Net.of(xy, offsets, along, node)
     facing = _facing(net, loose, tolerance)
     linked = replace(net, node=components(node[facing], int(node.max()) + 1)[node])
     return _landed(linked, np.setdiff1d(loose, facing), facing, tolerance)

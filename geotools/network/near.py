@@ -15,9 +15,9 @@ import numpy as np
 
 from geotools.accel import columns_of, read_only, run_kernel, worth_compiling
 from geotools.links import components
-from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, spread_out
+from geotools.network.ragged import FloatArray, IntArray, firsts, offsets_of, row_of, spread_out
 
-__all__ = ["clusters", "lines_near", "near_places", "passing_pays"]
+__all__ = ["clusters", "lines_near", "near_places", "passing_pays", "segments_near"]
 
 CELLS = 2.0**30  # along the longer side at most: numbers of cells stay exact
 LEAST_CELL = 1.0  # m; a cell mostly lies whole within one, then, and one bucket is looked into
@@ -104,18 +104,37 @@ def lines_near(
     ndarray of int64, shape (k, 2)
         Rows of points and of lines, each pair once, sorted.
     """
+    pairs = segments_near(points, xy, offsets, reach=reach, ends=ends)
+    pairs[:, 1] = row_of(offsets)[pairs[:, 1]]
+    return pairs[firsts(*pairs.T)]
+
+
+def segments_near(
+    points: FloatArray, xy: FloatArray, offsets: IntArray, *, reach: float, ends: bool = False
+) -> IntArray:
+    """Return which segments of lines may lie within reach of which points; as `lines_near`.
+
+    Returns
+    -------
+    ndarray of int64, shape (k, 2)
+        Rows of points and of the vertices that segments start at, each pair once, sorted.
+    """
     if not len(points) or len(offsets) < 2:
         return np.zeros((0, 2), dtype=np.int64)
     columns, lines = columns_of(points), columns_of(xy)
     steps = np.maximum(*(np.abs(np.diff(column)) for column in lines))
     steps[offsets[1:-1] - 1] = 0.0  # from one line to the next
     grid = _grid([columns, lines], max(LEAST_CELL, 2.0 * reach, _usual(steps)))
+    within = reach + MARGIN, ends
     parts = np.ceil(steps / (LONGEST * grid[-1])).astype(np.int64)
-    if parts.max(initial=1) > 1:
-        xy, offsets = _divided(xy, offsets, parts)
-        lines = columns_of(xy)
-    inputs = grid, (reach + MARGIN, ends), (*lines, read_only(offsets))
-    return _found(_pass, _steps(points, xy), columns, *inputs)
+    if parts.max(initial=1) <= 1:
+        inputs = grid, within, (*lines, read_only(offsets))
+        return _found(_pass, _steps(points, xy), columns, *inputs)
+    fine, fine_offsets, vertex = _divided(xy, offsets, parts)
+    inputs = grid, within, (*columns_of(fine), read_only(fine_offsets))
+    pairs = _found(_pass, _steps(points, fine), columns, *inputs)
+    pairs[:, 1] = vertex[pairs[:, 1]]
+    return pairs[firsts(*pairs.T)]
 
 
 def passing_pays(points: FloatArray, xy: FloatArray) -> bool:
@@ -143,13 +162,18 @@ def _usual(steps: FloatArray) -> float:
     return float(max(short, usual / 4.0, long.mean() / PARTS))
 
 
-def _divided(xy: FloatArray, offsets: IntArray, parts: IntArray) -> tuple[FloatArray, IntArray]:
-    """Put vertices into the segments from vertex to vertex that are to be in several parts."""
+def _divided(
+    xy: FloatArray, offsets: IntArray, parts: IntArray
+) -> tuple[FloatArray, IntArray, IntArray]:
+    """Put vertices into the segments from vertex to vertex that are to be in several parts.
+
+    Returns them, the offsets of the lines, and the old vertex at or before each.
+    """
     counts = np.append(np.maximum(parts, 1), 1)
     row, place = spread_out(counts)
     steps = np.diff(xy, axis=0, append=xy[-1:])
     moved = xy[row] + (place / counts[row])[:, None] * steps[row]
-    return moved, offsets_of(counts)[np.append(offsets[:-1], len(xy))]
+    return moved, offsets_of(counts)[np.append(offsets[:-1], len(xy))], row
 
 
 def _grid(parts: list[tuple[FloatArray, ...]], side: float) -> tuple[float, float, float]:
@@ -217,7 +241,7 @@ def _meet(points, grid, distance, same, buckets, found):  # type: ignore[no-unty
 
 
 def _pass(points, grid, within, lines, buckets, found):  # type: ignore[no-untyped-def]  # a kernel
-    """Enter points; then go along the lines and write which points they pass; see `lines_near`."""
+    """Enter points; then go along the lines and write where they pass which; see `lines_near`."""
     x, y = points
     west, south, side = grid
     reach, ends = within
@@ -255,6 +279,6 @@ def _pass(points, grid, within, lines, buckets, found):  # type: ignore[no-untyp
                         if not ends_here and off_x * off_x + off_y * off_y <= reach * reach:
                             if number[0] < len(one):
                                 one[number[0]] = j
-                                other[number[0]] = line
+                                other[number[0]] = v
                             number[0] += 1
                         j = before[j]

@@ -18,16 +18,19 @@ import shapely
 from geotools.network.crossing import crossing_places
 from geotools.network.folds import fold_cuts
 from geotools.network.gaps import DETOUR, join_gaps
-from geotools.network.near import clusters, lines_near, near_places
+from geotools.network.near import clusters, near_places, segments_near
 from geotools.network.pieces import TOUCH, Pieces, cut_lines, end_points, ends_of_pieces
 from geotools.network.places import Places
 from geotools.network.ragged import (
+    BoolArray,
     FloatArray,
     IntArray,
+    firsts,
     lengths_along,
     linestrings_at,
     measures,
     offsets_of,
+    row_of,
     take,
 )
 from geotools.network.trimmed import trimmed_lines
@@ -146,17 +149,15 @@ def _of_lines(graph: Graph, pieces: Pieces) -> Graph:
 
 def _noded(xy: FloatArray, offsets: IntArray, tolerance: float) -> Graph:
     """Node lines without folds."""
-    ends, touches = _touches(xy, offsets)
-    touched = cut_lines(xy, offsets, touches)
+    along = measures(xy, offsets)
+    ends, touches = _touches(xy, offsets, along)
+    touched = cut_lines(xy, offsets, touches, along)
     held = np.stack([ends_of_pieces(ends, touched), touched.cut], axis=1)
-    points = end_points(touched.xy, touched.offsets)
-    joins = join_gaps(
-        touched.xy,
-        touched.offsets,
-        clusters(points, TOUCH, held),
-        tolerance=tolerance,
-    )
-    pieces = cut_lines(touched.xy, touched.offsets, joins.cuts)
+    node = clusters(end_points(touched.xy, touched.offsets), TOUCH, held)
+    lines = touched.xy, touched.offsets
+    along = measures(*lines)
+    joins = join_gaps(*lines, along, node, tolerance=tolerance)
+    pieces = cut_lines(*lines, joins.cuts, along)
     landed = np.stack([ends_of_pieces(joins.ends, pieces), pieces.cut], axis=1)
     links = [*(ends_of_pieces(pair, pieces) for pair in (held, joins.links)), landed]
     points = end_points(pieces.xy, pieces.offsets)
@@ -190,23 +191,71 @@ def unnoded_crossings(graph: Graph, *, tolerance: float) -> tuple[IntArray, Floa
     return pairs[lone], place[lone]
 
 
-def _touches(xy: FloatArray, offsets: IntArray) -> tuple[IntArray, FloatArray]:
-    """Return which line ends touch the inside of lines: line and distance along it, (k, 2)."""
+def _touches(xy: FloatArray, offsets: IntArray, along: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Return which line ends touch the inside of lines: line and distance along it, (k, 2).
+
+    ``along`` are the `measures` of the vertices.
+    """
     points = end_points(xy, offsets)
     same, _ = near_places(points, TOUCH)
     places = np.flatnonzero(same == np.arange(len(points)))  # ends mostly lie on each other
-    spot, line = lines_near(points[places], xy, offsets, reach=TOUCH).T
-    end = places[spot]
+    spot, vertex = segments_near(points[places], xy, offsets, reach=TOUCH).T
+    end, line = places[spot], row_of(offsets)[vertex]
     own = (same[2 * line] == end) | (same[2 * line + 1] == end)
-    lines, at = linestrings_at(xy, offsets, line[~own]), shapely.points(points[end[~own]])
-    touch = shapely.dwithin(at, lines, TOUCH)
-    along = shapely.line_locate_point(lines[touch], at[touch])
-    other = np.flatnonzero(~own)[touch]
-    again, further = _passes_again(xy, offsets, points[end[other]], line[other], along)
+    other, at, several = _nearest(xy, along, points[end[~own]], end[~own], line[~own], vertex[~own])
+    other = np.flatnonzero(~own)[other]
+    again, further = _passes_again(
+        xy, offsets, points[end[other[several]]], line[other[several]], at[several]
+    )
+    own = np.flatnonzero(own)
+    own = own[firsts(end[own], line[own])]
     knot, around = _self_touches(xy, offsets, points[end[own]], line[own])
-    row = np.concatenate([other, other[again], np.flatnonzero(own)[knot]])
-    along = np.concatenate([along, further, around])
-    return end[row], np.stack([line[row].astype(float), along], axis=1)
+    row = np.concatenate([other, other[several][again], own[knot]])
+    at = np.concatenate([at, further, around])
+    return end[row], np.stack([line[row].astype(float), at], axis=1)
+
+
+def _nearest(
+    xy: FloatArray,
+    along: FloatArray,
+    points: FloatArray,
+    end: IntArray,
+    line: IntArray,
+    vertex: IntArray,
+) -> tuple[IntArray, FloatArray, BoolArray]:
+    """Return where ends touch lines, of segments that may be touched.
+
+    Parameters
+    ----------
+    xy, along : ndarray
+        Vertices of the lines, and their `measures`, m.
+    points : ndarray, shape (k, 2)
+        Where the end is that may touch each segment.
+    end, line : ndarray of int64, shape (k,)
+        The pairs they are of, those of one in a row.
+    vertex : ndarray of int64, shape (k,)
+        What the segments start at.
+
+    Returns
+    -------
+    row : ndarray of int64, shape (t,)
+        Of each pair that touches, the nearest segment.
+    at : ndarray, shape (t,)
+        How far along the line, m.
+    several : ndarray of bool, shape (t,)
+        Whether more segments of the line are touched.
+    """
+    step, off = xy[vertex + 1] - xy[vertex], points - xy[vertex]
+    share = (off * step).sum(axis=1) / np.maximum((step * step).sum(axis=1), np.finfo(float).tiny)
+    share = share.clip(0.0, 1.0)
+    gap = np.hypot(*(off - share[:, None] * step).T)
+    touch = np.flatnonzero(gap <= TOUCH)
+    pair = np.cumsum(firsts(end[touch], line[touch]))
+    order = touch[np.lexsort([vertex[touch], gap[touch], pair])]
+    first = firsts(pair)
+    row = order[first]
+    at = along[vertex] + share * (along[vertex + 1] - along[vertex])
+    return row, at[row], np.diff(np.flatnonzero(np.append(first, True))) > 1
 
 
 def _passes_again(

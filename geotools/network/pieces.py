@@ -53,13 +53,16 @@ def end_points(xy: FloatArray, offsets: IntArray) -> FloatArray:
     return np.take(xy, rows, axis=0)
 
 
-def cut_lines(xy: FloatArray, offsets: IntArray, cuts: FloatArray) -> Pieces:
+def cut_lines(
+    xy: FloatArray, offsets: IntArray, cuts: FloatArray, along: FloatArray | None = None
+) -> Pieces:
     """Cut lines into pieces; ``cuts``, shape (k, 2), holds line row and distance along it, m.
 
     A cut within `TOUCH` of an end of its line falls to that end. Cuts in a row, none farther than
     that from the next, are one, as points so near each other are one node (`near.clusters`).
+    ``along`` are the `measures` of the vertices, where they are known.
     """
-    along = measures(xy, offsets)
+    along = measures(xy, offsets) if along is None else along
     lengths = lengths_along(along, offsets)
     line, at, cut = _made(lengths, cuts)
     count = len(offsets) - 1
@@ -120,6 +123,5 @@ def _insert_cuts(
 def ends_of_pieces(ends: IntArray, pieces: Pieces) -> IntArray:
     """Return the piece ends that line ends have become."""
     line = ends // 2
-    first = np.searchsorted(pieces.line, line, side="left")
-    last = np.searchsorted(pieces.line, line, side="right") - 1
-    return np.where(ends % 2 == 0, 2 * first, 2 * last + 1).astype(np.int64)
+    first = offsets_of(np.bincount(pieces.line))
+    return np.where(ends % 2 == 0, 2 * first[line], 2 * first[line + 1] - 1)

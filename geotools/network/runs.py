@@ -38,6 +38,7 @@ __all__ = ["Chains", "alike", "build_chains", "on_edges", "pair_ends"]
 ODD = 0.1234  # rad; headings are counted from a direction streets seldom have
 LOOK = 5.0  # m over which a line's direction at a node is taken, so that noise does not decide
 FARTHEST = 64  # edges looked into for it
+SURE = 1e-9  # by cosines a turn that is larger by so much is too large for certain
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,8 @@ def pair_ends(
     busy = np.flatnonzero(alive & (here[node] > 2))
     busy = busy[np.argsort(node[busy], kind="stable")]
     if len(busy):
-        like = (read_only(diameter), read_only(rank), diameter_tolerance)
+        sizes = diameter[busy >> 1]  # beside each other, as a kernel reads them best
+        like = (read_only(sizes), read_only(rank), diameter_tolerance, max_turn)
         groups = offsets_of(np.unique(node[busy], return_counts=True)[1])
         around = read_only(busy), read_only(groups)
         run_kernel(
@@ -173,7 +175,7 @@ def pair_ends(
             around,
             _outward(graph, partner, busy),
             like,
-            max_turn,
+            np.full(len(busy), np.inf),
             np.full(len(busy), -1, dtype=np.int64),
             partner,
         )
@@ -233,71 +235,91 @@ def _end_xy(graph: Graph, ends: IntArray) -> FloatArray:
     return np.asarray(graph.xy[vertex], dtype=np.float64)
 
 
-def _join_least(around, outward, like, max_turn, near, partner):  # type: ignore[no-untyped-def]  # a kernel
+def _join_least(around, outward, like, turns, near, partner):  # type: ignore[no-untyped-def]  # a kernel
     """Join at every node the two ends that turn least, then the next among the ends left.
 
     Equal turns are decided by the identifiers of the mains, then by their headings, then by the
-    order of the ends. ``near`` takes the end before each that it had best be joined to: where
-    thousands meet, few of them lose it to another.
+    order of the ends. ``near`` takes the end before each that it had best be joined to, and
+    ``turns`` how much it turns: where thousands meet, few of them lose it to another.
     """
     ends, groups = around
     for group in range(len(groups) - 1):
         low, high = groups[group], groups[group + 1]
         for b in range(low + 1, high):
-            near[b] = _best_before(low, b, ends, outward, like, max_turn, partner)
+            near[b], turns[b] = _best_before(low, b, ends, outward, like, partner)
         for _ in range((high - low) // 2):
-            one, other = -1, -1
-            least = (math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
+            best, least = -1, math.inf
             for b in range(low + 1, high):
                 if near[b] < 0 or partner[ends[b]] >= 0:
                     continue
                 if partner[ends[near[b]]] >= 0:
-                    near[b] = _best_before(low, b, ends, outward, like, max_turn, partner)
+                    near[b], turns[b] = _best_before(low, b, ends, outward, like, partner)
                     if near[b] < 0:
                         continue
-                key = _turn_key(near[b], b, ends, outward, like, max_turn)
-                if key < least:
-                    one, other, least = ends[near[b]], ends[b], key
-            if one < 0:
+                if turns[b] < least or (
+                    turns[b] == least
+                    and _tie_key(near[b], b, ends, outward, like)
+                    < _tie_key(near[best], best, ends, outward, like)
+                ):
+                    best, least = b, turns[b]
+            if best < 0:
                 break
+            one, other = ends[near[best]], ends[best]
             partner[one], partner[other] = other, one
 
 
 def _best_before(
-    low: int, b: int, ends: Any, outward: Any, like: Any, max_turn: float, partner: Any
-) -> int:
-    """Return the free end, from ``low`` on, that an end after it is best joined to, or -1."""
-    best = -1
-    least = (math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
+    low: int, b: int, ends: Any, outward: Any, like: Any, partner: Any
+) -> tuple[int, float]:
+    """Return the free end, from ``low`` on, that an end after it is best joined to, or -1.
+
+    And how much it turns there; see `_turn`.
+    """
+    best, least = -1, math.inf
     for back in range(1, b - low + 1):
         if partner[ends[b - back]] < 0:
-            key = _turn_key(b - back, b, ends, outward, like, max_turn)
-            if key < least:
-                best, least = b - back, key
-    return best
+            turn = _turn(b - back, b, ends, outward, like)
+            if turn < least or (
+                turn == least
+                and best >= 0
+                and _tie_key(b - back, b, ends, outward, like)
+                < _tie_key(best, b, ends, outward, like)
+            ):
+                best, least = b - back, turn
+    return best, least
 
 
-def _turn_key(
-    a: int, b: int, ends: Any, outward: Any, like: Any, max_turn: float
-) -> tuple[float, float, float, float, float, float]:
-    """Return what two ends are ranked by to be joined, infinite first where they may not be.
+def _turn(a: int, b: int, ends: Any, outward: Any, like: Any) -> float:
+    """Return by how much two ends turn, in 1e-9 rad, infinite where they may not be joined.
 
     The turn is taken by atan2, which is exact near straight.
     """
-    across, up, heading = outward
-    diameter, rank, tolerance = like
-    p, q = ends[a] >> 1, ends[b] >> 1
-    if p == q or not alike(diameter[p], diameter[q], tolerance):
-        return math.inf, 0.0, 0.0, 0.0, 0.0, 0.0
+    across, up, _ = outward
+    diameter, _, tolerance, max_turn = like
+    # one by one, and in this order: otherwise the compiled kernel takes five times as long
+    if not alike(diameter[a], diameter[b], tolerance):
+        return math.inf
+    if ends[a] >> 1 == ends[b] >> 1:
+        return math.inf
     cross = up[a] * across[b] - across[a] * up[b]
     # from nought: a piece of no length has no direction, and turns nothing
-    turn = abs(math.atan2(cross, 0.0 - across[a] * across[b] - up[a] * up[b]))
-    if turn > max_turn:
-        return math.inf, 0.0, 0.0, 0.0, 0.0, 0.0
+    along = 0.0 - across[a] * across[b] - up[a] * up[b]
+    if along < math.cos(min(max_turn, math.pi)) - SURE and cross != 0.0:
+        return math.inf
+    turn = abs(math.atan2(cross, along))
+    return math.inf if turn > max_turn else float(round(turn * 1e9))
+
+
+def _tie_key(
+    a: int, b: int, ends: Any, outward: Any, like: Any
+) -> tuple[float, float, float, float, float]:
+    """Return what two ends are ranked by among those that turn the same."""
+    _, _, heading = outward
+    _, rank, _, _ = like
+    p, q = rank[ends[a] >> 1], rank[ends[b] >> 1]
     return (
-        float(round(turn * 1e9)),
-        float(min(rank[p], rank[q])),
-        float(max(rank[p], rank[q])),
+        float(min(p, q)),
+        float(max(p, q)),
         min(heading[a], heading[b]),
         max(heading[a], heading[b]),
         float(b - a),

@@ -8,7 +8,14 @@ import shapely
 from scipy.spatial import cKDTree
 
 from geotools import accel
-from geotools.network.near import LONGEST, _usual, clusters, lines_near, near_places
+from geotools.network.near import (
+    LONGEST,
+    _usual,
+    clusters,
+    lines_near,
+    near_places,
+    segments_near,
+)
 from geotools.network.ragged import offsets_of, to_linestrings
 
 NO_LINKS = np.zeros((0, 2), dtype=np.int64)
@@ -109,6 +116,24 @@ def test_lines_near_points_are_those_of_a_tree(reach: float, step: float) -> Non
     assert told >= set(map(tuple, expected.tolist()))
     farther = shapely.distance(shapely.points(points[found[:, 0]]), lines[found[:, 1]])
     assert farther.max() <= reach + 2e-6
+
+
+@pytest.mark.parametrize("step", [2.0, 60.0])
+@pytest.mark.usefixtures("_both_ways")
+def test_segments_near_points_are_those_of_a_tree_of_segments(step: float) -> None:
+    rng = np.random.default_rng(int(step))
+    xy, offsets = _walks(rng, 90, step)
+    first = np.setdiff1d(np.arange(len(xy)), offsets[1:] - 1)
+    segments = shapely.linestrings(np.stack([xy[first], xy[first + 1]], axis=1))
+    points = xy[first] + 0.3 * (xy[first + 1] - xy[first]) + rng.uniform(-0.5, 0.5, (len(first), 2))
+    expected = shapely.STRtree(segments).query(shapely.points(points), "dwithin", 0.5).T
+    found = segments_near(points, xy, offsets, reach=0.5)
+    told = set(map(tuple, found.tolist()))
+    assert len(told) == len(found)
+    assert told >= {(point, first[row]) for point, row in expected.tolist()}
+    row = np.searchsorted(first, found[:, 1])
+    apart = shapely.distance(shapely.points(points[found[:, 0]]), segments[row])
+    assert apart.max() <= 0.5 + 2e-6
 
 
 def test_a_line_that_only_ends_at_a_point_is_not_near_it() -> None:

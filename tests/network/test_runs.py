@@ -378,10 +378,10 @@ def test_at_a_point_where_very_many_meet_each_main_continues_its_opposite(
     def counted(*arguments: Any) -> Any:
         nonlocal tried
         tried += 1
-        return key_of(*arguments)
+        return turn_of(*arguments)
 
-    key_of = runs._turn_key
-    monkeypatch.setattr(runs, "_turn_key", counted)
+    turn_of = runs._turn
+    monkeypatch.setattr(runs, "_turn", counted)
     monkeypatch.setattr(accel, "COMPILE_ABOVE", np.inf)
     chains = chained(wheel)
     assert len(chains) == count // 2
