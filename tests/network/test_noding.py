@@ -108,6 +108,12 @@ def test_a_gap_joined_is_told_with_its_place_width_and_line(noded: Noded) -> Non
     assert graph.joined_gaps.tolist() == [[50.0, 0.25, 0.25, 2.0, 1.0]]
 
 
+def test_of_a_gap_from_end_to_end_it_is_told_that_no_line_was_split(noded: Noded) -> None:
+    graph = noded([[(30, 0), (30, -9)], [(0, 0), (50, 0)], [(50.25, 0), (100, 0)]])  # one touches
+    (joined,) = graph.joined_gaps.tolist()
+    assert joined[2:] == [0.25, 1.0, -1.0]
+
+
 @pytest.mark.parametrize(("gap", "joined"), [(0.4, True), (0.6, False)])
 def test_a_dangling_end_that_stops_short_of_a_line_splits_it_within_the_tolerance(
     noded: Noded, gap: float, joined: bool
