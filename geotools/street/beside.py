@@ -7,6 +7,7 @@ off, or nearest, at one of its own corners, or where its outline meets a mitre. 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotools.accel import read_only, run_kernel, worth_compiling
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, spread_out
 from geotools.street.net import StreetNet
 
@@ -22,6 +24,7 @@ __all__ = ["Outlines", "spans_beside", "turned_between"]
 
 Polygons = npt.NDArray[np.object_]
 PAIRS = 1_000_000  # places on outlines with edges of streets at a time: a dozen columns of them
+NUMPY_AHEAD = 5  # pairs gone through by NumPy in the time of one interpreted
 TIE = 1e-9  # m; edges whose distances differ by no more meet at a corner the place lies outside of
 
 
@@ -159,19 +162,76 @@ def _placed(
     net: StreetNet, edges: _Edges, xy: FloatArray, shape: IntArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return how far along its street each place lies, and how far left of it, m."""
-    row, vertex, bounds = edges.of(shape)
+    vertex = _nearest(net, edges, xy, shape)
+    way, aside, size = _beside(net, vertex, xy)
+    return net.places.at[vertex] + _kept(edges, vertex, way, size, shape), aside
+
+
+def _beside(
+    net: StreetNet, vertex: IntArray, xy: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how far along the lines of edges places lie, how far left, and their lengths, m."""
     unit, size = _units(net, vertex)
-    rel = xy[row] - net.chains.xy[vertex]
-    way = (rel * unit).sum(axis=1)
-    aside = unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0]
+    rel = xy - net.chains.xy[vertex]
+    return (rel * unit).sum(axis=1), unit[:, 0] * rel[:, 1] - unit[:, 1] * rel[:, 0], size
+
+
+def _nearest(net: StreetNet, edges: _Edges, xy: FloatArray, shape: IntArray) -> IntArray:
+    """Return the first vertex of the edge that each place, rising by ground, goes with.
+
+    Outside a corner both its edges are as near: there the mitre is by the one farther off. Few
+    pairs are gone through by NumPy, all at once; many by a kernel.
+    """
+    if worth_compiling(_nearest_in_turn, edges.count[shape].sum() / NUMPY_AHEAD):
+        found = np.zeros(len(xy), dtype=np.int64)
+        rows = tuple(map(read_only, (shape, edges.first, edges.count)))
+        scratch = np.zeros((int(edges.count.max(initial=0)), 3))
+        tables = read_only(xy), read_only(net.chains.xy)
+        run_kernel(_nearest_in_turn, 0, *tables, rows, scratch, found)
+        return found
+    row, vertex, bounds = edges.of(shape)
+    way, aside, size = _beside(net, vertex, xy[row])
     gap = np.hypot(aside, way - np.clip(way, 0.0, size))
     nearest = gap <= np.minimum.reduceat(gap, bounds[:-1])[row] + TIE
-    # Outside a corner both its edges are as near: there the mitre is by the one farther off.
     off = np.where(nearest, np.abs(aside), -1.0)
     best = np.flatnonzero(off == np.maximum.reduceat(off, bounds[:-1])[row])
-    best = best[np.unique(row[best], return_index=True)[1]]
-    kept = _kept(edges, vertex[best], way[best], size[best], shape)
-    return net.places.at[vertex[best]] + kept, aside[best]
+    return np.asarray(vertex[best[np.unique(row[best], return_index=True)[1]]], dtype=np.int64)
+
+
+def _nearest_in_turn(places, street, rows, edge, found):  # type: ignore[no-untyped-def]  # a kernel
+    """Write the vertex for each place; see `_nearest`. ``edge`` takes those by the ground at hand.
+
+    Of each edge: its unit vector and length, worked out once for all places of the ground.
+    """
+    shape, first, count = rows
+    for k in range(len(places)):
+        start, edges = first[shape[k]], count[shape[k]]
+        if k == 0 or shape[k] != shape[k - 1]:
+            for e in range(edges):
+                dx = street[start + e + 1, 0] - street[start + e, 0]
+                dy = street[start + e + 1, 1] - street[start + e, 1]
+                size = math.hypot(dx, dy)
+                edge[e, 0], edge[e, 1] = dx / max(size, 1e-12), dy / max(size, 1e-12)
+                edge[e, 2] = size
+        least = math.inf
+        for e in range(edges):
+            square, _ = _apart(places[k], street[start + e], edge[e])
+            least = min(least, square)
+        near, off = (math.sqrt(least) + TIE) ** 2, -1.0
+        for e in range(edges):
+            square, aside = _apart(places[k], street[start + e], edge[e])
+            if square <= near and aside > off:
+                off = aside
+                found[k] = start + e
+
+
+def _apart(place: FloatArray, origin: FloatArray, edge: FloatArray) -> tuple[float, float]:
+    """Return how far a place is from an edge, squared, m2, and how far off its line, m."""
+    rel_x, rel_y = place[0] - origin[0], place[1] - origin[1]
+    way = rel_x * edge[0] + rel_y * edge[1]
+    aside = edge[0] * rel_y - edge[1] * rel_x
+    over = way - min(max(way, 0.0), edge[2])
+    return aside * aside + over * over, abs(aside)
 
 
 def _kept(

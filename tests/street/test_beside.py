@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
+from geotools import accel
 from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.street import beside
@@ -27,6 +28,14 @@ GROUNDS = [
     shapely.affinity.rotate(shapely.box(40, -1, 58, 1), 25),
     shapely.union(shapely.box(45, 1, 54, 2), shapely.box(53, -5, 54, 2)),
 ]
+
+
+@pytest.fixture(params=["all at once", "compiled"])
+def _both_ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Go through pairs of places and edges by NumPy, and by the kernel."""
+    compiled = request.param == "compiled"
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", 0 if compiled else np.inf)
+    monkeypatch.setattr(beside, "NUMPY_AHEAD", 1e-3)
 
 
 def street(xy: list[list[float]]) -> StreetNet:
@@ -50,6 +59,7 @@ def band(xy: np.ndarray, low: float, high: float) -> shapely.Geometry:
 
 @pytest.mark.parametrize("xy", CORNERS.values(), ids=CORNERS)
 @pytest.mark.parametrize("ground", GROUNDS, ids=range(len(GROUNDS)))
+@pytest.mark.usefixtures("_both_ways")
 def test_a_ground_lies_in_the_narrowest_band_along_its_street(
     xy: list[list[float]], ground: shapely.Geometry
 ) -> None:
@@ -68,6 +78,7 @@ def test_a_ground_lies_in_the_narrowest_band_along_its_street(
             assert not shapely.covers(band(net.chains.xy, *narrower), ground)
 
 
+@pytest.mark.usefixtures("_both_ways")
 def test_the_middle_of_a_side_may_lie_farthest_off_inside_a_corner() -> None:
     """The side from leg to leg, 10 m along either, passes the corner 10/sqrt(2) m from it.
 
@@ -81,6 +92,7 @@ def test_the_middle_of_a_side_may_lie_farthest_off_inside_a_corner() -> None:
     assert along[0] == pytest.approx([40.0, 60.0], abs=1e-9)
 
 
+@pytest.mark.usefixtures("_both_ways")
 def test_beyond_its_ends_a_street_goes_straight_on() -> None:
     net = street([[0, 0], [20, 0]])
     args = np.zeros(1, dtype=np.int64), np.array([20.0]), np.array([5.0])
@@ -116,6 +128,8 @@ def test_however_many_are_looked_at_at_once_each_ground_lies_where_it_does_alone
     ]
     monkeypatch.setattr(beside, "PAIRS", pairs)
     together = spans_beside(net, one, at, far, Outlines.of(shapes))
-    for which in (0, 1):
-        due = np.concatenate([spans[which] for spans in alone])
-        np.testing.assert_array_equal(together[which], due)
+    due = [np.concatenate([spans[which] for spans in alone]) for which in (0, 1)]
+    np.testing.assert_array_equal(together, due)
+    monkeypatch.setattr(accel, "COMPILE_ABOVE", 0)
+    monkeypatch.setattr(beside, "NUMPY_AHEAD", 1e-3)
+    np.testing.assert_array_equal(spans_beside(net, one, at, far, Outlines.of(shapes)), due)
