@@ -34,7 +34,7 @@ from geotools.network.misses import report_misses
 from geotools.network.noding import TOUCH, Graph, node_lines, unnoded_crossings
 from geotools.network.onto import OnEdges
 from geotools.network.overlaps import find_overlaps, overlap_reach
-from geotools.network.pieces import end_points
+from geotools.network.pieces import SAME_WAY, end_points
 from geotools.network.places import Places, points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, measures
 from geotools.network.redrawn import FINER
@@ -394,7 +394,9 @@ def _cut(
     fine = _thinned(chains, rules.accuracy / FINER)
     found = find_bends(thinned, diameter, records, grade_breaks(chains, mains), rules, fine=fine)
     # A long curve may turn through any angle; only a turn at one place ends a run.
-    sharp = found[(found["deflection"] > network.max_turn) & (found["kind"] == "fitting")]
+    sharp = found[
+        (found["deflection"] > network.max_turn + SAME_WAY) & (found["kind"] == "fitting")
+    ]
     caps = fitted.on[fitted.cap]
     cuts = pd.concat([sharp[["run", "chainage"]], caps[["run", "chainage"]]], ignore_index=True)
     words = [f"turns {angle_text(d)} deg, more than network.max_turn" for d in sharp["deflection"]]

@@ -16,9 +16,10 @@ from geotools.network.ragged import (
     offsets_of,
 )
 
-__all__ = ["TOUCH", "Pieces", "cut_lines", "end_points", "ends_of_pieces"]
+__all__ = ["SAME_WAY", "TOUCH", "Pieces", "cut_lines", "end_points", "ends_of_pieces"]
 
 TOUCH = 0.001  # m; closer than this is the same point, whatever the tolerance
+SAME_WAY = 2e-4  # rad, 0.01 degree; turns that differ by less are the same, however they are drawn
 SAME = 1e-6  # m; a cut so near to a vertex is at the vertex
 
 

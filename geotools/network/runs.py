@@ -21,6 +21,7 @@ import pandas as pd
 from geotools.accel import columns_of, read_only, run_kernel
 from geotools.links import components
 from geotools.network.noding import Graph
+from geotools.network.pieces import SAME_WAY
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
@@ -166,7 +167,7 @@ def pair_ends(
     busy = busy[np.argsort(node[busy], kind="stable")]
     if len(busy):
         sizes = diameter[busy >> 1]  # beside each other, as a kernel reads them best
-        like = (read_only(sizes), read_only(rank), diameter_tolerance, max_turn)
+        like = (read_only(sizes), read_only(rank), diameter_tolerance, max_turn + SAME_WAY)
         groups = offsets_of(np.unique(node[busy], return_counts=True)[1])
         around = read_only(busy), read_only(groups)
         run_kernel(

@@ -13,8 +13,9 @@ from geotools.network.ragged import FloatArray, IntArray
 from geotools.schema import AHEAD, BEHIND
 from geotools.siting.along import Across, Along, StringSpots, lanes_along
 from geotools.siting.axis import Axis
+from geotools.siting.entry import turned_into
 from geotools.siting.extents import Extents
-from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE
+from geotools.siting.refusals import NO_ROOM, OFF_STREET, PAST_VERGE, STIFF
 from geotools.siting.works import SiteRates
 from geotools.street.context import TIE, Spots, find_streets
 from geotools.street.laydown import longest_pull, most_strings, pieces_per_string
@@ -305,13 +306,24 @@ def _side(
     room[rows] = scene.corridors.available(
         chain[rows], lies.at[rows], lies.same[rows], radius[rows], lies.offset[rows]
     )
+    straight = room.copy()
+    room[rows] = turned_into(
+        lies.of(rows),
+        ramp.top[rows],
+        ramp.heading[rows],
+        room[rows],
+        radius[rows],
+        verge=scene.rules.verge,
+        max_turn=scene.rules.max_turn,
+    )
+    stiff = (room < rules.shortest) & (straight >= rules.shortest)
     rows = np.flatnonzero((chain < 0) & (street < 0))
     room[rows] = scene.corridors.straight_back(
         ramp.top[rows], ramp.heading[rows], most=rules.max_pull, half_width=half_width[rows]
     )
     same = lies.chain == np.where(street < 0, -2, street)
     along = _along_streets(ramp, scene, room, 2 * half_width, rules, rates)
-    lack = _lack(ramp, street >= 0, room < rules.shortest, along)
+    lack = _lack(ramp, street >= 0, room < rules.shortest, stiff, along)
     top = np.where(same, lies.offset, np.nan)
     return _Side(along.room, lack, top, along.taken, along.day, along.begins)
 
@@ -320,12 +332,17 @@ def _lack(
     ramp: RampTops,
     in_street: npt.NDArray[np.bool_],
     short: npt.NDArray[np.bool_],
+    stiff: npt.NDArray[np.bool_],
     along: Along,
 ) -> IntArray:
-    """Return as bits what denies a string its room: all that is nearer than the shortest."""
+    """Return as bits what denies a string its room: all that is nearer than the shortest.
+
+    ``stiff`` are those that are short because they cannot turn into the street.
+    """
     lost = in_street & (ramp.chain < 0)
     beside = lost & _along(ramp.street)
-    bits: IntArray = np.where(~lost & short, NO_ROOM, 0) | along.denied
+    bits: IntArray = np.where(~lost & short & ~stiff, NO_ROOM, 0) | along.denied
+    bits |= np.where(stiff, STIFF, 0)
     bits |= np.where(beside, PAST_VERGE, 0)
     bits |= np.where(lost & ~beside, OFF_STREET, 0)
     return bits

@@ -27,6 +27,7 @@ __all__ = [
     "RAMP",
     "SHUTS",
     "STEEP",
+    "STIFF",
     "equal_rows",
     "reason_texts",
     "refusal_words",
@@ -49,6 +50,7 @@ _TEXTS = (
     "no room to lay out a string of {least_string}",
     "no room to lay out a string: it would lie past the verge of {verge} beside the carriageway",
     "no room to lay out a string: no street goes on behind the ramp",
+    "no room to lay out a string: it cannot turn from the ramp into the street on its half of it",
     "no room to lay out a string: it would close every lane of a busy street",
     "would close every lane of a street of class {class}",
 )
@@ -66,6 +68,7 @@ _KEYS = (
     "street.least_string, street.no_block, layer avoid",
     "street.verge",
     "street.reach, street.max_turn",
+    "least radius of the carrier, street.verge",
     "street.no_block",
     "street.no_block",
 )
@@ -74,8 +77,9 @@ ABOVE, DEEP, RAMP, *_CUTS, CROSSING, AVOID, STEEP = BITS[:9]
 *NO_STRING, CLOSES = BITS[9:]
 CUTS = (0, *_CUTS)
 """What a cut stretch of a kind of `must` is refused for: nothing cut, a bend, a valve, both."""
-# Why there is no room for strings: too short, past the verge, off any street, no lane left.
-NO_ROOM, PAST_VERGE, OFF_STREET, SHUTS = NO_STRING
+# Why there is no room for strings: too short, past the verge, off any street, too stiff to turn
+# into it, no lane left.
+NO_ROOM, PAST_VERGE, OFF_STREET, STIFF, SHUTS = NO_STRING
 
 
 def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequence[str]) -> str:

@@ -20,6 +20,7 @@ import shapely
 from geotools.accel import ready_tree
 from geotools.lists import as_compared
 from geotools.network.bends import BendRules, find_bends
+from geotools.network.pieces import SAME_WAY
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, to_linestrings
 from geotools.network.stretches import Stretches, disjoint
 from geotools.pipe.bending import passing_radius_m
@@ -238,7 +239,7 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float
     axis = bends["axis_radius"].to_numpy(dtype=float)
     across = passing_radius_m(np.clip(turned, 0, np.pi), half, axis_radius_m=axis)
     inner = np.maximum(axis - half, 0.0)  # of a corner the axis radius is 0
-    passing = np.where(turned > max_turn, inner, across)
+    passing = np.where(turned > max_turn + SAME_WAY, inner, across)
     return bends[["run", "first", "last"]].assign(passing_radius=passing)
 
 

@@ -116,6 +116,21 @@ def bent(radius: float, turn: float, step: float, accuracy: float = 0.5) -> Stre
     return net([(0, 0), *arc, (float(out[0]), float(out[1]))], accuracy=accuracy)
 
 
+@pytest.mark.parametrize(("turn", "passes"), [(44.9, True), (45.0, True), (45.1, False)])
+def test_where_north_is_decides_no_corner_of_just_the_greatest_turn(
+    turn: float, *, passes: bool
+) -> None:
+    for way in np.radians([0.0, 37.0, 92.0, 135.0, 270.0]):
+        headings = way, way + np.radians(turn)
+        steps = np.array([(150.0 * np.cos(h), 150.0 * np.sin(h)) for h in headings])
+        xy = np.cumsum([(500_000.0, 5_600_000.0), *steps], axis=0).round(3)
+        lanes = corridors(net([tuple(point) for point in xy]))
+        chain, ahead = np.zeros(1, dtype=np.int64), np.array([True, False])
+        start = np.where(ahead, 1.0, 299.0)
+        room = lanes.available(np.repeat(chain, 2), start, ahead, np.full(2, 8.0))
+        assert (room > 200.0).all() == passes, way
+
+
 def test_a_long_curve_is_judged_by_its_radius_and_not_by_how_far_it_turns() -> None:
     lanes = corridors(bent(400.0, 80.0, 2.0))
     whole = 400.0 + np.radians(80.0) * 400.0

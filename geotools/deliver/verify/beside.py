@@ -17,6 +17,7 @@ from geotools.deliver.verify.tally import NotChecked, Rule, Tally
 
 __all__ = ["RULES", "lanes_met"]
 
+SAME_WAY = 2e-4  # rad, 0.01 degree; rounding of coordinates is to decide nothing
 STEP = 5.0  # m between places of a string that are looked at
 TOUCH = 0.05  # m of carriageway that may be overlapped without taking anything
 SHARE = 0.85  # a lane may be narrowed to this share of its width
@@ -103,7 +104,7 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
         ends = shapely.line_interpolate_point(line, [max(at - 0.5, 0.0), at + 0.5])
         (x, y), (dx, dy) = np.diff(shapely.get_coordinates(ends), axis=0)[0], heading
         across, along = x * dy - y * dx, x * dx + y * dy
-        if math.atan2(abs(across), abs(along)) <= plan.setting("street.max_turn"):
+        if math.atan2(abs(across), abs(along)) <= plan.setting("street.max_turn") + SAME_WAY:
             found.append((shapely.distance(line, place), k))
     if not found:
         return 0
