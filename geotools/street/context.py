@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.network.pieces import SAME_WAY
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.street.nearest import nearest_segments
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
@@ -119,7 +120,7 @@ def find_streets(
     """
     segments = net.segments
     place, segment = nearest_segments(
-        segments, xy, heading, reach=reach, parallel=parallel, tie=TIE
+        segments, xy, heading, reach=reach, parallel=parallel + SAME_WAY, tie=TIE
     )
     start, end = segments.start[segment], segments.end[segment]
     along = end - start

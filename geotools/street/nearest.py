@@ -8,7 +8,6 @@ import numpy as np
 
 from geotools.accel import COMPILE_ABOVE, read_only, run_kernel
 from geotools.network.cells import Cells, cells_near_segments
-from geotools.network.pieces import SAME_WAY
 from geotools.network.ragged import FloatArray, IntArray
 
 __all__ = ["StreetSegments", "nearest_segments"]
@@ -72,7 +71,7 @@ def nearest_segments(
     lines = [*segments.start.T, *(segments.end - segments.start).T]
     places = [*xy.T, *heading.T, first, count]
     inputs = tuple(map(read_only, lines)), tuple(map(read_only, places)), read_only(cells.member)
-    limits = (reach, float(np.cos(parallel + SAME_WAY)), tie)
+    limits = (reach, float(np.cos(parallel)), tie)
     steps = 2.0 * count.sum() + (COMPILE_ABOVE if len(segments.first) > MANY else 0)
     number, width = np.zeros(len(xy), dtype=np.int64), EXPECTED
     gaps = np.zeros(int(count.max(initial=0)))

@@ -66,7 +66,8 @@ class Attempt:
         least), ``cost``, ``pit_count``, ``pull_count``, ``longest_pull`` (m), ``covered`` (farthest
         chainage reached, m), ``refused_edits`` (how many of its edits could not be honoured),
         ``eased`` (the bending radius from which on it could do with fewer pits, m; infinite if
-        more force could do so, 0 if neither), and without the edits ``plain_value``,
+        more force could do so, 0 if neither), ``short`` (how much of a run without a plan was
+        left, m; not a number where nobody asked yet), and without the edits ``plain_value``,
         ``plain_cost``, ``plain_pits``.
     refused : dict of int to str
         Row of the edit to why it could not be honoured.
@@ -206,6 +207,7 @@ def _figures(
             "pull_count": np.where(known, np.bincount(of_pull, minlength=count), np.nan),
             "longest_pull": np.where(known, longest, np.nan),
             "covered": edited.choice.covered,
+            "short": np.full(count, np.nan),
             "plain_value": plain.cost,
             "plain_cost": cost if unedited else plan_cost(plain, sites, candidates, costs),
             "plain_pits": np.diff(plain.offsets),

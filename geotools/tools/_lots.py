@@ -288,14 +288,20 @@ def _left(attempts: list[Attempt], larger_for: float) -> list[Attempt]:
     """Leave in each attempt the runs it may yet be shown for, `winners` deciding.
 
     By what is made least alone: the cost it is held against is that of the best, which a later
-    attempt may be.
+    attempt may be. Of a run without a plan it is the one that came closest, once that is known.
     So a lot holds the places of its runs about once, however many carriers are tried.
     """
     value = _in_running(attempts)
     best = value.min(axis=0)
     near = value <= best * (1 + larger_for)
+    lost = ~np.isfinite(best)
     if larger_for <= 0:  # the first of the cheapest; without a plan any may come closest
-        near &= (np.cumsum(near, axis=0) == 1) | ~np.isfinite(best)
+        near &= (np.cumsum(near, axis=0) == 1) | lost
+    short = np.array([attempt.figures["short"].to_numpy(dtype=float) for attempt in attempts])
+    least = np.fmin.reduce(short, axis=0)
+    closest = short == least
+    closest &= np.cumsum(closest, axis=0) == 1
+    near &= closest | ~(lost & np.isfinite(least))
     return [attempt.only(wanted) for attempt, wanted in zip(attempts, near, strict=True)]
 
 
@@ -331,15 +337,16 @@ def _until_planned(
     """
     won = np.full(len(runs), -1, dtype=np.int64)
     part = only_runs(ground, runs)
+    attempts = [_measured(attempt, runs) for attempt in attempts]
     for tried in pipes.T:
         tried = np.where(won < 0, tried, -1)
         if not (tried >= 0).any():
             break
         pipe = _given(len(ground.runs.table), runs, tried)
-        attempts = [*attempts, try_carriers(part, equip(part, pipe))]
-        attempts = _left(attempts, ground.brief.carrier.larger_for)
+        attempt = _measured(try_carriers(part, equip(part, pipe)), runs[tried >= 0])
+        attempts = _left([*attempts, attempt], ground.brief.carrier.larger_for)
         give_back()
-        planned = np.isfinite(attempts[-1].value[runs])
+        planned = np.isfinite(attempt.value[runs])
         if planned.any():
             won[planned] = tried[planned]
             part = only_runs(part, runs[won < 0])
@@ -364,7 +371,7 @@ def _tried_rows(attempts: list[Attempt], without: IntArray) -> pd.DataFrame:
                     "bore": attempt.table["carrier_bore"].to_numpy(dtype=float)[run],
                     **{name: column.to_numpy()[run] for name, column in attempt.figures.items()},
                 }
-            ).drop(columns=["covered", "eased"])
+            ).drop(columns=["covered", "eased", "short"])
         )
     return pd.concat(frames, ignore_index=True)
 
@@ -432,13 +439,27 @@ def _closest(attempts: list[Attempt], ranks: pd.Series, run: int) -> int:
     """Return the attempt that left the least of a run without a plan; of equals the first."""
 
     def left(rank: int) -> float:
-        attempt = attempts[rank]
-        covered = float(attempt.figures["covered"].iloc[run])
-        low, high = reached(attempt.sites, attempt.costs, run=run, covered=covered)
-        return round(high - low, 3)  # to the millimetre: noise decides nothing
+        known = float(attempts[rank].figures["short"].iloc[run])
+        return known if np.isfinite(known) else _short(attempts[rank], run)
 
     closest: int = min(ranks.tolist(), key=left)
     return closest
+
+
+def _short(attempt: Attempt, run: int) -> float:
+    """Return how much of a run without a plan an attempt left, m."""
+    covered = float(attempt.figures["covered"].iloc[run])
+    low, high = reached(attempt.sites, attempt.costs, run=run, covered=covered)
+    return round(high - low, 3)  # to the millimetre: noise decides nothing
+
+
+def _measured(attempt: Attempt, runs: IntArray) -> Attempt:
+    """Return an attempt that knows how much it left of these runs, where it gave them no plan."""
+    short = attempt.figures["short"].to_numpy(dtype=float).copy()
+    tried = attempt.table["pipe"].to_numpy(dtype=np.int64)[runs] >= 0
+    lost = runs[tried & ~np.isfinite(attempt.value[runs]) & np.isnan(short[runs])]
+    short[lost] = [_short(attempt, run) for run in lost.tolist()]
+    return replace(attempt, figures=attempt.figures.assign(short=short))
 
 
 def _blocked(
