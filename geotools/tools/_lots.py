@@ -337,14 +337,15 @@ def _until_planned(
     """
     won = np.full(len(runs), -1, dtype=np.int64)
     part = only_runs(ground, runs)
-    attempts = [_measured(attempt, runs) for attempt in attempts]
+    larger_for = ground.brief.carrier.larger_for
+    attempts = _left([_measured(attempt, runs) for attempt in attempts], larger_for)
     for tried in pipes.T:
         tried = np.where(won < 0, tried, -1)
         if not (tried >= 0).any():
             break
         pipe = _given(len(ground.runs.table), runs, tried)
         attempt = _measured(try_carriers(part, equip(part, pipe)), runs[tried >= 0])
-        attempts = _left([*attempts, attempt], ground.brief.carrier.larger_for)
+        attempts = _left([*attempts, attempt], larger_for)
         give_back()
         planned = np.isfinite(attempt.value[runs])
         if planned.any():

@@ -161,7 +161,7 @@ def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
     monkeypatch.setattr(_lots, "_shown", seen)
     wishes = {"carrier.larger_for": larger_for, "pits.max_depth": "2.4 m"}
     geotools.plan(SAMPLE, settings=wishes)
-    beaten = lost = 0
+    beaten = lost = alone = 0
     for attempts, rank in lots:
         value = np.array([attempt.value for attempt in attempts])
         places, sites = (
@@ -174,9 +174,13 @@ def test_a_lot_keeps_of_each_carrier_only_the_places_it_may_be_shown_for(
         planned = np.isfinite(value).any(axis=0)
         assert (sites[:, planned] == 0).all()
         assert (sites[:, ~planned] == places[:, ~planned]).all()
+        short = np.array([attempt.figures["short"] for attempt in attempts])
+        many = np.isfinite(short).sum(axis=0) > 1  # went on to all that suit, in vain
+        assert ((places[:, many & ~planned] > 0).sum(axis=0) == 1).all()  # the closest alone
+        alone += int((many & ~planned).sum())
         beaten += int((~near).sum())
         lost += int((sites > 0).sum())
-    assert beaten and lost
+    assert beaten and lost and alone
 
 
 def test_of_attempts_those_that_refuse_fewest_edits_are_in_the_running() -> None:
