@@ -31,6 +31,7 @@ __all__ = [
     "report_over_digs",
     "report_shared",
     "report_slopes",
+    "report_stiff",
     "report_straight",
     "report_strings",
     "shared_pits",
@@ -186,6 +187,31 @@ def report_straight(
         layer="strings",
         features=names,
         geometry=shapely.point_on_surface(shapes[first]),
+    )
+
+
+def report_stiff(strings: pd.DataFrame, laid: pd.DataFrame, ground: Shared) -> None:
+    """Report pulls whose strings cannot turn into their street from the ramp as it is dug.
+
+    Room is judged by the ramp of a pit that inserts one way; of one that inserts both ways, in a
+    bend, each goes straight on from its own face.
+    """
+    if ground.scene is None or not len(strings):
+        return
+    stiff = laid.loc[~laid["lay_turned"], "pull_id"].to_numpy(dtype=object)
+    shapes = strings.drop_duplicates("pull_id").set_index("pull_id")["geometry"]
+    ground.layers.findings.add_many(
+        "warning",
+        "string-too-stiff",
+        [
+            f"strings of pull {name} come out of their ramp at an angle to the street, and bent no "
+            "tighter than the carrier may be they swing out past the half of the street that they "
+            "lie in: move the pit, or guide them round on ground agreed for it."
+            for name in stiff
+        ],
+        layer="strings",
+        features=stiff,
+        geometry=shapely.point_on_surface(shapes.loc[stiff].to_numpy(dtype=object)),
     )
 
 

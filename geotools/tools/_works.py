@@ -28,11 +28,13 @@ from geotools.pulls.digs import local_digs
 from geotools.pulls.optimise import longest_string
 from geotools.schema import DIG_KINDS, ROLES
 from geotools.siting.axis import Axis
+from geotools.siting.entry import turned_into
 from geotools.siting.ground_checks import hard_places, soft_places
 from geotools.siting.laydown import RampTops, ramp_ends, ramp_tops
 from geotools.siting.works import lane_day
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.closures import ClosureRules, close_lanes
+from geotools.street.context import Spots
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.others import Others, others_near
@@ -52,6 +54,7 @@ from geotools.tools._sites import (
     report_over_digs,
     report_shared,
     report_slopes,
+    report_stiff,
     report_straight,
     report_strings,
     shared_pits,
@@ -190,6 +193,7 @@ def _strings(
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
     report_straight(strings, laid, pits, ground)
+    report_stiff(strings, laid, ground)
     return strings
 
 
@@ -285,7 +289,7 @@ def _laid(
     judged = tops.street
     begin = judged.at + np.where(judged.same, farther, -farther)
     street = replace(judged, at=begin, begins=True)  # where they begin it may be another one
-    return laid.assign(
+    laid = laid.assign(
         street_name=street.text("name"),
         street_class=street.text("class"),
         **{f"street_{name}": street.number(name) for name in ("lanes", "width", "speed", "oneway")},
@@ -299,6 +303,37 @@ def _laid(
         lay_dx=tops.heading[:, 0],
         lay_dy=tops.heading[:, 1],
     )
+    return laid.assign(lay_turned=_turned(ground, table, laid, street, tops.chain))
+
+
+def _turned(
+    ground: Shared, table: pd.DataFrame, laid: pd.DataFrame, street: Spots, chain: IntArray
+) -> npt.NDArray[np.bool_]:
+    """Return whether strings that lie in a street can turn into it from the ramp as it is dug."""
+    out = np.ones(len(laid), dtype=bool)
+    on = np.flatnonzero(chain >= 0)
+    if ground.scene is None or not len(on):
+        return out
+    rows, rules = laid.iloc[on], ground.brief.street
+    longest = _longest(rows, ground)
+    got = turned_into(
+        street.of(on),
+        rows[["top_x", "top_y"]].to_numpy(dtype=float),
+        rows[["lay_dx", "lay_dy"]].to_numpy(dtype=float),
+        longest,
+        _of_run(table, rows, "radius"),
+        verge=rules.verge,
+        max_turn=rules.max_turn,
+    )
+    out[on] = got >= longest
+    return out
+
+
+def _longest(laid: pd.DataFrame, ground: Shared) -> FloatArray:
+    """Return the length of the longest string of each pull, m."""
+    length, pipes, strings = (laid[c].to_numpy(dtype=float) for c in ("length", "pipes", "strings"))
+    longest = longest_string(length, pipes, strings, ground.brief.pulls.piece_length)
+    return np.asarray(longest, dtype=np.float64)
 
 
 def _ramp_of(
@@ -331,9 +366,7 @@ def _narrowest(ground: Shared, laid: pd.DataFrame, tops: RampTops, begin: FloatA
     if ground.scene is None or not len(on):
         return half
     rows, chain, spots = laid.iloc[on], tops.chain[on], tops.street
-    length, pipes, strings = (rows[c].to_numpy(dtype=float) for c in ("length", "pipes", "strings"))
-    longest = longest_string(length, pipes, strings, ground.brief.pulls.piece_length)
-    net = ground.scene.net
+    net, longest = ground.scene.net, _longest(rows, ground)
     end = offset_ends(net, chain, begin[on], spots.offset[on], longest, spots.same[on])
     half[on] = least_half(net.alike, chain, begin[on], end, ground.brief.street.verge)
     return half

@@ -1103,3 +1103,47 @@ def test_strings_of_a_two_way_pit_in_a_bend_begin_where_its_own_ramp_ends(
         start = (xy[0] + xy[-2]) / 2
         assert start == pytest.approx(top, abs=0.02)
     assert not geotools.verify(out).failed
+
+
+def test_stiff_strings_begin_no_nearer_to_a_corner_than_they_can_turn() -> None:
+    """The street turns by 40 deg behind the pits: PVC of R 94.5 m swings out by R (1 - cos a).
+
+    That is 22.1 m at once and 7.5 m, half of carriageway and verge, from 22.7 m on.
+    """
+    turn, radius, half = np.radians(40.0), 300 * 0.315, 3.5 + 4.0
+    least = (radius * (1 - np.cos(turn)) - half) / np.sin(turn)
+    legs = [(d * np.cos(turn), d * np.sin(turn)) for d in (25.0, 300.0, 450.0)]
+    scene = {
+        "mains": main_of(legs[:2]),
+        "streets": street([(-250.0, 0.0), (0.0, 0.0), legs[2]]),
+    }
+    soft, stiff = (
+        planned(pipe, **scene)["candidates"]
+        for pipe in (
+            {},
+            {"carrier.nominal": "315 mm", "carrier.material": "PVC-U", "carrier.dr": 26},
+        )
+    )
+    for places, nearest in ((soft, 0.0), (stiff, least)):
+        top = 25.0 + places["chainage"] - places["before_insertion_ahead"]  # past the corner
+        room = places["string_room_ahead"]
+        near = (top > 0.0) & (top < nearest - 0.5)
+        assert (room[near] <= top[near] + 0.5).all()
+        assert (room[top > nearest + 0.5] > top[top > nearest + 0.5] + 200.0).all()
+        assert near.any() == (nearest > 0.0)
+    refused = stiff["reasons"].str.contains("cannot turn from the ramp into the street")
+    assert refused.any()
+    assert not soft["reasons"].str.contains("cannot turn from the ramp").any()
+
+
+def test_strings_that_cannot_turn_from_their_ramp_as_it_is_dug_are_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from geotools.tools import _works
+
+    scene = {"mains": main_of([(0.0, 2.0), (350.0, 2.0)]), "streets": street(LONG)}
+    rule = "rule == 'string-too-stiff'"
+    assert planned(**scene)["findings"].query(rule).empty
+    monkeypatch.setattr(_works, "turned_into", lambda lies, *_, **__: np.zeros(len(lies.chain)))
+    layers = planned(**scene)
+    assert set(layers["findings"].query(rule)["feature"]) == set(layers["pulls"]["pull_id"])
