@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -22,13 +21,24 @@ from geotools.intake.limits import (
     stand_for_unknown,
 )
 from geotools.intake.match import Column, Match
-from geotools.intake.measured import Measured, in_own_unit
+from geotools.intake.measured import Measured, in_own_unit, signs_in
 from geotools.intake.notes import Note, note
+from geotools.intake.signs import (
+    COMMA,
+    DOUBTFUL,
+    REFUSED,
+    THOUSANDS,
+    Sense,
+    Signs,
+    may_be_twofold,
+    sign_remarks,
+)
 from geotools.intake.values import (
     Longitudes,
     Numbers,
     days_zero,
     flags,
+    is_number_column,
     numbers,
     texts,
     words,
@@ -70,6 +80,7 @@ def convert_fields(
     system: str,
     *,
     longitude: Longitudes,
+    whole: Callable[[str], npt.NDArray[Any]],
 ) -> Converted:
     """Convert the columns read to every field of the contract.
 
@@ -87,6 +98,8 @@ def convert_fields(
         ``si`` or ``us``: units that notes tell limits in.
     longitude : callable
         Gives the longitudes of rows, degrees; it is asked for few of them.
+    whole : callable
+        Gives the texts of a column in all of the source, of which ``table`` may be a part.
     """
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
@@ -101,15 +114,19 @@ def convert_fields(
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
-            reader = _reader(field, longitude)
-            values, found, fault = _number_field(field, column, table[column.name], system, reader)
+            data = table[column.name]
+            signs = _signs(field, column, data, whole)
+            read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
+            remarks += _sign_remarks(column, data, read, signs)
+            si = np.where(np.isnan(own.values), read.values * column.factor, own.values)
+            values, found, fault = _number_field(field, column, data, system, (read, own, si))
             columns[field.name] = values
             found = [*found, *_missing_note(layer, field, np.isnan(values))]
             notes += [replace(one, field=field.name) for one in found]
             faults += fault
             if layer.name == "mains":
-                data = table[column.name]
-                told, single = _unit_remarks(layer, field, column, data, values, system)
+                given = np.where(_too_small(field, si), si, values)
+                told, single = _unit_remarks(layer, field, column, data, given, system)
                 remarks += told
                 notes += single
     told, single = _judged(layer, match, columns)
@@ -141,11 +158,34 @@ def _absent(field: Field, count: int) -> npt.NDArray[Any]:
     return np.full(count, np.nan)
 
 
-def _reader(field: Field, longitude: Longitudes) -> Callable[[pd.Series[Any]], Numbers]:
-    """Return what reads a column of a field as numbers."""
-    if field.name == "installed":
-        return partial(years, longitude=longitude)
-    return flags if field.dtype == "flag" else numbers
+def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Signs) -> Numbers:
+    """Read a column of a field as numbers."""
+    if field.dtype == "flag":
+        return flags(data)
+    return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
+
+
+def _signs(
+    field: Field,
+    column: Column,
+    data: pd.Series[Any],
+    whole: Callable[[str], npt.NDArray[Any]],
+) -> Signs:
+    """Return what point and comma do in a column of text, by all its values in the source."""
+    bounds = limit(field.name)
+    least = max(bounds.low, TOO_SMALL.get(field.name, -np.inf))
+    sense = Sense(least, bounds.high, column.factor, field.dtype == "integer")
+    if field.dtype == "flag" or is_number_column(data) or not may_be_twofold(texts(data)):
+        return Signs(sense)
+    return signs_in(whole(column.name), field.dimension, sense)
+
+
+def _sign_remarks(
+    column: Column, data: pd.Series[Any], read: Numbers, signs: Signs
+) -> list[tuple[str, str, str]]:
+    if not np.isin(read.how, (THOUSANDS, DOUBTFUL)).any():
+        return []
+    return sign_remarks(column.name, column.spelling, texts(data), read.how, signs)
 
 
 def _number_field(
@@ -153,17 +193,19 @@ def _number_field(
     column: Column,
     data: pd.Series[Any],
     system: str,
-    reader: Callable[[pd.Series[Any]], Numbers],
+    found: tuple[Numbers, Measured, npt.NDArray[np.float64]],
 ) -> tuple[npt.NDArray[np.float64], list[Note], list[str]]:
-    """Return values in SI base units, notes, and a fault if a needed column makes no sense."""
-    read, own = _own_units(field, data, reader(data))
+    """Return values in SI base units, notes, and a fault if a needed column makes no sense.
+
+    ``found`` is what was read as a number, as a quantity, and of both in SI base units.
+    """
+    read, own, values = found
     alone = np.isnan(own.values)
-    values = np.where(alone, read.values * column.factor, own.values)
     zero = (values == 0) & (field.name in ZERO_IS_NONE)
     bounds = limit(field.name)
     allowed = bounds.said(field.dimension, system)
+    small = _too_small(field, values)
     with np.errstate(invalid="ignore"):
-        small = (values > 0) & (values < TOO_SMALL.get(field.name, 0.0))
         odd = ~np.isnan(values) & ~(
             np.isfinite(values) & (values >= bounds.low) & (values <= bounds.high)
         )
@@ -176,9 +218,9 @@ def _number_field(
     wrong = field.required and given and not used
     faults = _senseless(field, column, allowed, data, read.unread) if wrong else []
     notes = [
-        *_unread_note(field, column, data, read.unread),
+        *_unread_note(field, column, data, read),
         *_own_unit_note(column, data, ~alone & ~(odd | zero | small | code)),
-        *_comma_note(column, data, read.comma),
+        *_comma_note(column, data, (read.how == COMMA) & alone),
         *note(
             "warning",
             "value-out-of-range",
@@ -202,12 +244,32 @@ def _number_field(
     return np.where(odd | zero | small | code, np.nan, values), notes, faults
 
 
-def _own_units(field: Field, data: pd.Series[Any], read: Numbers) -> tuple[Numbers, Measured]:
+def _own_units(
+    field: Field, data: pd.Series[Any], read: Numbers, signs: Signs
+) -> tuple[Numbers, Measured]:
     """Read what is no number as a quantity; return what is left unread, and what was read."""
-    found = in_own_unit(texts(data[read.unread]), field.dimension)
+    rows = np.flatnonzero(read.unread & (read.how != REFUSED))
+    found = in_own_unit(texts(data.iloc[rows]), field.dimension, signs)
     values, bare = (np.full(len(data), np.nan) for _ in range(2))
-    values[read.unread], bare[read.unread] = found.values, found.bare
-    return replace(read, unread=read.unread & np.isnan(values)), Measured(values, bare)
+    how, unread = read.how.copy(), read.unread.copy()
+    values[rows], bare[rows], how[rows] = found.values, found.bare, found.how
+    unread[rows] = np.isnan(found.values)
+    return replace(read, unread=unread, how=how), Measured(values, bare, how)
+
+
+def _too_small(field: Field, values: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    with np.errstate(invalid="ignore"):
+        small: npt.NDArray[np.bool_] = (values > 0) & (values < TOO_SMALL.get(field.name, 0.0))
+    return small
+
+
+# Why a value is too small, and what to do.
+SMALL = {
+    "flow": "as good as 0, which no main is designed for; taken as missing; leave it empty where "
+    "it is not known",
+    "pressure": "which no water main is run at; taken as missing; correct the value or the unit, "
+    "or leave it empty where it is not known",
+}
 
 
 def _small_note(
@@ -215,12 +277,13 @@ def _small_note(
 ) -> list[Note]:
     if not small.any():
         return []
-    least = quantity_text(TOO_SMALL[field.name], field.dimension or "", system, 2)
-    says = (
-        f", less than {least} and as good as 0, which no main is designed for; taken as missing; "
-        "leave it empty where it is not known"
-    )
+    joint = " and " if field.name == "flow" else ", "
+    says = f", less than {_least(field, system)}{joint}{SMALL[field.name]}"
     return _each_note("warning", "zero-value", column, data, small, says)
+
+
+def _least(field: Field, system: str) -> str:
+    return quantity_text(TOO_SMALL[field.name], field.dimension or "", system, 2)
 
 
 def _code_note(column: Column, data: pd.Series[Any], code: npt.NDArray[np.bool_]) -> list[Note]:
@@ -295,10 +358,12 @@ def _unit_remark(
     units = " or ".join(name[unit:] for name in likely)
     least = quantity_text(low, field.dimension or "", system, 0)
     guess = f"they look like {units}" if likely else "their unit may be another"
+    gone = _too_small(field, values).any()
+    lost = f", those less than {_least(field, system)} taken as missing" if gone else ""
     text = (
         f"half of the {len(known)} values of {column.spelling} (column {column.name!r}) are at "
         f"most {raw:g} {written}, where mains are seldom below {least}; {guess}; used as "
-        f"written; if the unit is another, say so under [inputs.{layer.name}.fields], for "
+        f"written{lost}; if the unit is another, say so under [inputs.{layer.name}.fields], for "
         f'example: {likely[0] if likely else column.spelling} = "{column.name}"'
     )
     return [("warning", "unit-doubtful", text)]
@@ -357,6 +422,11 @@ def _senseless(
     ]
 
 
+TWOFOLD = (
+    ", which may be two numbers, as the sign in it may be a decimal one or part thousands, and the "
+    "other values of the column do not settle which; taken as missing; write thousands without a "
+    "sign and decimals with a point"
+)
 # What is done with a flag that is missing.
 UNREAD_FLAGS = {
     "open": "the valve were normally open",
@@ -365,22 +435,16 @@ UNREAD_FLAGS = {
 }
 
 
-def _unread_note(
-    field: Field, column: Column, data: pd.Series[Any], unread: npt.NDArray[np.bool_]
-) -> list[Note]:
+def _unread_note(field: Field, column: Column, data: pd.Series[Any], read: Numbers) -> list[Note]:
     wanted = "yes or no" if field.dtype == "flag" else "a number"
     wanted = "a year" if field.name == "installed" else wanted
     follows = f", as if {UNREAD_FLAGS[field.name]}" if field.name in UNREAD_FLAGS else ""
-    return note(
-        "warning",
-        "unreadable-value",
-        np.flatnonzero(unread),
-        [
-            f"{column.spelling} is {_shown(v)} (column {column.name!r}), which is not {wanted}; "
-            f"taken as missing{follows}; write {wanted} alone"
-            for v in data[unread]
-        ],
-    )
+    twofold = read.how == REFUSED
+    says = f", which is not {wanted}; taken as missing{follows}; write {wanted} alone"
+    return [
+        *_each_note("warning", "unreadable-value", column, data, read.unread & ~twofold, says),
+        *_each_note("warning", "unreadable-value", column, data, twofold, TWOFOLD),
+    ]
 
 
 def _own_unit_note(column: Column, data: pd.Series[Any], own: npt.NDArray[np.bool_]) -> list[Note]:

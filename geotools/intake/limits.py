@@ -75,8 +75,10 @@ LIMITS: dict[str, Limit] = {
 ZERO_IS_NONE = frozenset({"cover", "flow", "pressure"})
 # Below which a record is as good as 0, SI base units. A flow of 0.01 L/s is a tenth of what a
 # single tap draws: hydraulic models give less for dead ends, as what is left of their balance, and
-# no main is designed for it. Common practice, no source.
-TOO_SMALL: dict[str, float] = {"flow": 1e-5}
+# no main is designed for it. A pressure of 10 kPa is 1 m of water, at which a main does not even
+# run full over a rise of its cover; records of less are in another unit, or a thousand cut short.
+# Common practice, no source.
+TOO_SMALL: dict[str, float] = {"flow": 1e-5, "pressure": 1e4}
 # From where on nines alone (999, 9999, ...) stand for "not known" and are no value, SI base units:
 # more than a sound record is likely to hold, though within the limits. Not here are fields whose
 # sound values are as great (999 mm of bore, 999 kPa, a level of 999 m, 999 customers are below or

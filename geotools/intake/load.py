@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -20,7 +20,15 @@ from geotools.intake.kinds import usable_rows
 from geotools.intake.match import Match, match_columns
 from geotools.intake.notes import Note
 from geotools.intake.readings import column_remarks
-from geotools.intake.sources import NO_GEOMETRY, Bounds, Source, parse_crs, plain_reason
+from geotools.intake.sources import (
+    NO_GEOMETRY,
+    Bounds,
+    Content,
+    Source,
+    parse_crs,
+    plain_reason,
+)
+from geotools.intake.values import texts
 from geotools.intake.window import Window
 from geotools.intake.zones import longitudes
 from geotools.schema import Layer
@@ -116,13 +124,17 @@ def load_layer(
     remarks += column_remarks(layer, match)
     if faults or crs is None:
         raise LayerError(source.label, faults)
-    content = source.read(match.names(), None if window is None else window.bounds_in(crs))
+    bounds = None if window is None else window.bounds_in(crs)
+    content = source.read(match.names(), bounds)
     remarks += [
         ("warning", "reader-message", plain_reason(text, source.path)) for text in content.messages
     ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
     longitude = partial(longitudes, content.geometry, crs)
-    converted = convert_fields(layer, content.table, match, names, system, longitude=longitude)
+    whole = _whole_texts(source, content, bounds)
+    converted = convert_fields(
+        layer, content.table, match, names, system, longitude=longitude, whole=whole
+    )
     remarks += converted.remarks
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
     if converted.faults:
@@ -142,6 +154,21 @@ def load_layer(
         assumed=source.extent is not None and (entry is None or not entry.crs),
         match=match,
     )
+
+
+def _whole_texts(
+    source: Source, content: Content, bounds: Bounds | None
+) -> Callable[[str], npt.NDArray[Any]]:
+    """Return what gives the texts of a column in all of a source, of which a part was read."""
+
+    def of(name: str) -> npt.NDArray[Any]:
+        if bounds is None or (source.texts is not None and name not in source.texts):
+            return texts(content.table[name])
+        if source.texts is not None:
+            return source.texts[name]
+        return texts(source.read([name], None).table[name])
+
+    return of
 
 
 def _no_geometry(source: Source) -> str:

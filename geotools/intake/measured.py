@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.signs import PLAIN, Sense, Signs, may_be_twofold
 from geotools.intake.values import DECIMAL_COMMA
 from geotools.pipe.factors import DAY, FOOT, GALLON, HOUR, INCH, MPH, PSI
 
-__all__ = ["Measured", "in_own_unit"]
+__all__ = ["Measured", "in_own_unit", "signs_in"]
 
 _LENGTHS = {
     **dict.fromkeys(("mm", "millimeter", "millimeters", "millimetre", "millimetres"), 1e-3),
@@ -68,13 +69,18 @@ class Measured:
         In SI.
     bare : ndarray
         The numbers as written, without their units.
+    how : ndarray of int8
+        What point or comma was read as, of `signs`.
     """
 
     values: npt.NDArray[np.float64]
     bare: npt.NDArray[np.float64]
+    how: npt.NDArray[np.int8]
 
 
-def in_own_unit(texts: npt.NDArray[Any], dimension: str | None) -> Measured:
+def in_own_unit(
+    texts: npt.NDArray[Any], dimension: str | None, signs: Signs | None = None
+) -> Measured:
     """Return what texts hold that are a number and a unit of their kind.
 
     Parameters
@@ -83,26 +89,62 @@ def in_own_unit(texts: npt.NDArray[Any], dimension: str | None) -> Measured:
         Such as ``12 in``, ``300mm``, ``DN 300``, ``30 mph``.
     dimension : str, optional
         Key of ``schema.DIMENSIONS`` that they measure; of what has no unit here, none is read.
+    signs : Signs, optional
+        What point and comma do in their column.
     """
     if dimension not in UNITS or not len(texts):
-        return Measured(np.full(len(texts), np.nan), np.full(len(texts), np.nan))
+        none = np.full(len(texts), np.nan)
+        return Measured(none, none.copy(), np.full(len(texts), PLAIN, dtype=np.int8))
     place, words = pd.factorize(texts)
-    read = np.array([_read(str(word), dimension) for word in words])[place]
-    return Measured(read[:, 0] * read[:, 1], read[:, 0])
+    bare, factors = _apart(words, dimension)
+    twice, how = (signs or Signs()).read(bare, factors)
+    read = np.where(how == PLAIN, [_number(text) for text in bare], twice)
+    return Measured((read * factors)[place], read[place], how[place])
 
 
-def _read(text: str, dimension: str) -> tuple[float, float]:
-    """Return the number in a text and what one of its unit is in SI; NaN where it has none."""
+def signs_in(texts: npt.NDArray[Any], dimension: str | None, sense: Sense) -> Signs:
+    """Return what point and comma do in a column of text, as all its values tell.
+
+    Parameters
+    ----------
+    texts : ndarray of str objects
+        Of the whole column; each value once is enough.
+    dimension : str, optional
+        As of `in_own_unit`.
+    sense : Sense
+        What its numbers can be.
+    """
+    words = pd.unique(texts)
+    if not may_be_twofold(words):
+        return Signs(sense)
+    bare, factors = words, np.full(len(words), sense.factor)
+    if dimension in UNITS:
+        own, units = _apart(words, dimension)
+        alone = np.isnan(units)
+        bare, factors = np.where(alone, words, own), np.where(alone, sense.factor, units)
+    return Signs.of(bare.astype(object), factors, sense)
+
+
+def _apart(
+    words: npt.NDArray[Any], dimension: str
+) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.float64]]:
+    """Return the number in each text and what one of its unit is in SI; "" and NaN without one."""
+    pairs = [_split(str(word), dimension) for word in words]
+    bare = np.array([number for number, _ in pairs], dtype=object)
+    return bare, np.array([factor for _, factor in pairs], dtype=np.float64)
+
+
+def _split(text: str, dimension: str) -> tuple[str, float]:
     text = text.strip().casefold()
     size = _NOMINAL.fullmatch(text) if dimension == "bore" else None
     if size:
-        return _number(size[2]), INCH if size[1] == "nps" else 1e-3
+        return size[2], INCH if size[1] == "nps" else 1e-3
     found = _QUANTITY.fullmatch(text)
     if found is None:
-        return math.nan, math.nan
+        return "", math.nan
     unit = re.sub(r"\s|\^", "", found[2]).removesuffix(".").replace("³", "3")
     factor = UNITS[dimension].get(unit, math.nan)
-    return (_number(found[1]), factor) if math.isfinite(factor) else (math.nan, math.nan)
+    return (found[1], factor) if math.isfinite(factor) else ("", math.nan)
 
 
 def _number(text: str) -> float:

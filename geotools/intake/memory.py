@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import numpy.typing as npt
 import pandas as pd
 import pyproj
 
 from geotools.brief import Brief
 from geotools.intake.load import crs_of
-from geotools.intake.sources import FramePart, frame_source, meets
+from geotools.intake.match import match_columns
+from geotools.intake.signs import may_be_twofold
+from geotools.intake.sources import FramePart, Source, frame_source, meets
+from geotools.intake.values import is_number_column, texts
 from geotools.intake.window import Window, window_of
+from geotools.schema import INPUTS
 
 if TYPE_CHECKING:
     import geopandas
@@ -22,12 +27,16 @@ __all__ = ["Shelved", "part_of", "shelved", "told_apart"]
 
 @dataclass(frozen=True)
 class Shelved:
-    """A layer in memory with the boxes of its features: looked up once, asked by every district."""
+    """A layer in memory with the boxes of its features: looked up once, asked by every district.
+
+    ``texts`` as of `FramePart`.
+    """
 
     layer: str
     frame: geopandas.GeoDataFrame
     boxes: pd.DataFrame
     crs: pyproj.CRS
+    texts: Mapping[str, npt.NDArray[Any]]
 
 
 def told_apart(
@@ -47,15 +56,33 @@ def shelved(frames: Mapping[str, geopandas.GeoDataFrame], brief: Brief) -> list[
     """Return layers from which parts can be taken; they have been read, so they have a CRS."""
     out = []
     for name, frame in frames.items():
-        crs, _ = crs_of(frame_source(name, frame), brief.inputs.get(name), [])
+        source = frame_source(name, frame)
+        crs, _ = crs_of(source, brief.inputs.get(name), [])
         if crs is not None:
-            out.append(Shelved(name, frame, frame.geometry.bounds, crs))
+            whole = _twofold_texts(source, frame, brief)
+            out.append(Shelved(name, frame, frame.geometry.bounds, crs, whole))
     return out
+
+
+def _twofold_texts(
+    source: Source, frame: geopandas.GeoDataFrame, brief: Brief
+) -> dict[str, npt.NDArray[Any]]:
+    """Return, each once, the values of columns of text that may be read as two numbers."""
+    entry, layer = brief.inputs.get(source.layer), INPUTS[source.layer]
+    match = match_columns(layer, source.columns, entry.fields if entry is not None else {})
+    found = {}
+    for column in (c for n, c in match.columns.items() if layer.field(n).dtype != "text"):
+        data = frame[next(c for c in frame.columns if str(c) == column.name)]
+        if not is_number_column(data):
+            words = pd.unique(texts(data))
+            if may_be_twofold(words):
+                found[column.name] = words
+    return found
 
 
 def part_of(layer: Shelved, window: Window) -> FramePart:
     """Return what of a layer has to be at hand to read the window."""
     bounds = window_of(layer.layer, window).bounds_in(layer.crs)
     if bounds is None:
-        return FramePart(layer.frame, len(layer.frame))
-    return FramePart(layer.frame[meets(layer.boxes, bounds)], len(layer.frame))
+        return FramePart(layer.frame, len(layer.frame), layer.texts)
+    return FramePart(layer.frame[meets(layer.boxes, bounds)], len(layer.frame), layer.texts)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -64,7 +64,8 @@ class Source:
     columns wanted and the bounds the features must meet, or none for all features. ``features``
     is how many there are, -1 where that is not known without reading. A layer that is not
     ``spatial`` is a table alone. ``extent`` is given where the CRS is not stated but the default of
-    the format, and returns the bounds of the features, or none if that is not known.
+    the format, and returns the bounds of the features, or none if that is not known. ``texts`` are
+    as of `FramePart`, where this is a part.
     """
 
     layer: str
@@ -79,14 +80,19 @@ class Source:
     features: int
     spatial: bool = True
     extent: Callable[[], Bounds | None] | None = None
+    texts: Mapping[str, npt.NDArray[Any]] | None = None
 
 
 @dataclass(frozen=True)
 class FramePart:
-    """A part of a GeoDataFrame, and how many features the whole has."""
+    """A part of a GeoDataFrame, how many features the whole has, and texts of all of it.
+
+    ``texts`` are, by column, the values of the whole where some of them can be read as two numbers.
+    """
 
     frame: geopandas.GeoDataFrame
     features: int
+    texts: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
 
 
 Frame: TypeAlias = "geopandas.GeoDataFrame | FramePart"
@@ -115,8 +121,12 @@ def frame_source(layer: str, given: Frame) -> Source:
         raise LayerError(label, f"has more than one column {twice[0]!r}; rename all but one")
 
     read, crs = partial(_frame_content, frame), frame.crs
-    features = given.features if isinstance(given, FramePart) else len(frame)
-    return Source(layer, label, "GeoDataFrame", "", columns, crs, False, None, read, features)
+    features, whole = len(frame), None
+    if isinstance(given, FramePart):
+        features, whole = given.features, given.texts
+    return Source(
+        layer, label, "GeoDataFrame", "", columns, crs, False, None, read, features, texts=whole
+    )
 
 
 def _frame_content(

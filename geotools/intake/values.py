@@ -11,15 +11,26 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.intake.signs import COMMA, PLAIN, REFUSED, Signs
 from geotools.intake.zones import is_midnight_ahead
 
-__all__ = ["Longitudes", "Numbers", "days_zero", "flags", "numbers", "texts", "words", "years"]
+__all__ = [
+    "Longitudes",
+    "Numbers",
+    "days_zero",
+    "flags",
+    "is_number_column",
+    "numbers",
+    "texts",
+    "words",
+    "years",
+]
 
 # What files write where they mean "nothing here".
 NOTHING = ("", "nan", "null", "none", "<null>", "<na>", "na", "n/a", "-", "nat")
 YES = ("yes", "y", "true", "t", "1", "1.0", "open", "opened", "on")
 NO = ("no", "n", "false", "f", "0", "0.0", "closed", "close", "shut", "off")
-# "1,5" and "12,75" can only be decimals; "1,200" might be a thousand and is not read.
+# "1,5" and "12,75" can only be decimals; "1,200" might be a thousand (`signs.py`).
 DECIMAL_COMMA = re.compile(r"[+-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+|\d{4,},\d+)")
 # of a date the day may be left out, before or behind; "1950-60" is no month and says two years
 DATE = re.compile(r"^(\d{4})(?:(?:[-/]\d{1,2}){2}|[-/](?:0?[1-9]|1[0-2]))(?:\D.*)?$")
@@ -40,13 +51,13 @@ class Numbers:
     values : ndarray of float64, shape (n,)
     unread : ndarray of bool
         There is something, but it is no number.
-    comma : ndarray of bool
-        Read with a comma as the decimal sign.
+    how : ndarray of int8
+        What point or comma was read as, of `signs`.
     """
 
     values: npt.NDArray[np.float64]
     unread: npt.NDArray[np.bool_]
-    comma: npt.NDArray[np.bool_]
+    how: npt.NDArray[np.int8]
 
 
 def texts(column: pd.Series[Any]) -> npt.NDArray[Any]:
@@ -76,22 +87,36 @@ def _number_texts(values: npt.NDArray[np.float64]) -> npt.NDArray[Any]:
     return out
 
 
-def numbers(column: pd.Series[Any]) -> Numbers:
-    """Return a column as numbers; text that writes a number is read as one."""
+def numbers(column: pd.Series[Any], signs: Signs | None = None) -> Numbers:
+    """Return a column as numbers; text that writes a number is read as one.
+
+    ``signs`` tells what point and comma do in text; by itself no value says so.
+    """
     none = np.zeros(len(column), dtype=bool)
-    dtype = column.dtype
-    if pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_complex_dtype(dtype):
-        return Numbers(column.to_numpy(dtype=np.float64, na_value=np.nan), none, none)
+    how = np.full(len(column), PLAIN, dtype=np.int8)
+    if is_number_column(column):
+        return Numbers(column.to_numpy(dtype=np.float64, na_value=np.nan), none, how)
+    signs = signs or Signs()
     text = texts(column)
     values = _parsed(text)
-    open_ = np.flatnonzero(np.isnan(values) & ~np.isin(_folded(text), NOTHING))
-    comma, unread = none.copy(), none.copy()
-    if len(open_):
-        is_comma = np.array([DECIMAL_COMMA.fullmatch(t) is not None for t in text[open_]])
-        comma[open_[is_comma]] = True
-        unread[open_[~is_comma]] = True
-        values[comma] = [float(t.replace(",", ".")) for t in text[comma]]
-    return Numbers(values, unread, comma)
+    twice, how = signs.read(text, np.full(len(text), signs.sense.factor))
+    values = np.where(how == PLAIN, values, twice)
+    open_ = np.isnan(values) & (how != REFUSED) & ~np.isin(_folded(text), NOTHING)
+    rows = np.flatnonzero(open_)
+    is_comma = np.array([DECIMAL_COMMA.fullmatch(t) is not None for t in text[rows]], dtype=bool)
+    comma = rows[is_comma]
+    values[comma] = [float(t.replace(",", ".")) for t in text[comma]]
+    how[comma] = COMMA
+    unread = how == REFUSED
+    unread[rows[~is_comma]] = True
+    return Numbers(values, unread, how)
+
+
+def is_number_column(column: pd.Series[Any]) -> bool:
+    """Tell whether a column holds numbers by its type, whatever they are called."""
+    dtype = column.dtype
+    is_number = pd.api.types.is_numeric_dtype(dtype)
+    return bool(is_number and not pd.api.types.is_complex_dtype(dtype))
 
 
 def _parsed(text: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
@@ -99,10 +124,10 @@ def _parsed(text: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     return np.array(parsed, dtype=np.float64)
 
 
-def years(column: pd.Series[Any], longitude: Longitudes) -> Numbers:
+def years(column: pd.Series[Any], longitude: Longitudes, signs: Signs | None = None) -> Numbers:
     """Return a column as years; a date stands for its year.
 
-    ``longitude`` is asked for the rows whose year hangs on the place.
+    ``longitude`` is asked for the rows whose year hangs on the place; ``signs`` as of `numbers`.
     """
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
         column = _years_on_site(column, longitude)
@@ -110,7 +135,7 @@ def years(column: pd.Series[Any], longitude: Longitudes) -> Numbers:
         text = pd.Series(texts(column), index=column.index, dtype=object)
         text = text.str.replace(DATE, r"\1", regex=True)
         column = text.str.replace(DAY_FIRST, r"\1", regex=True)
-    return numbers(column)
+    return numbers(column, signs)
 
 
 def _years_on_site(column: pd.Series[Any], longitude: Longitudes) -> pd.Series[Any]:
@@ -156,11 +181,11 @@ def flags(column: pd.Series[Any]) -> Numbers:
     if pd.api.types.is_numeric_dtype(column.dtype):
         found = numbers(column)
         odd = ~np.isnan(found.values) & ~np.isin(found.values, (0.0, 1.0))
-        return Numbers(np.where(odd, np.nan, found.values), odd, found.comma)
+        return Numbers(np.where(odd, np.nan, found.values), odd, found.how)
     text = _folded(texts(column))
     values = np.where(np.isin(text, YES), 1.0, np.where(np.isin(text, NO), 0.0, np.nan))
     unread = np.isnan(values) & ~np.isin(text, NOTHING)
-    return Numbers(values, unread, np.zeros(len(column), dtype=bool))
+    return Numbers(values, unread, np.full(len(column), PLAIN, dtype=np.int8))
 
 
 def _folded(text: npt.NDArray[Any]) -> npt.NDArray[np.str_]:
