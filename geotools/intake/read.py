@@ -19,6 +19,7 @@ from geotools.intake.findings import Findings
 from geotools.intake.inputs import inputs_table, inputs_unread
 from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
+from geotools.intake.materials import unknown_materials
 from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.ragged import line_lengths
@@ -26,6 +27,7 @@ from geotools.intake.readings import class_remarks, columns_table, status_remark
 from geotools.intake.service import coded_statuses, doubtful_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
 from geotools.intake.window import Window, window_of
+from geotools.lists import as_compared
 from geotools.schema import INPUTS
 
 __all__ = ["look_at", "read_layers"]
@@ -146,6 +148,7 @@ def _read(
     others = _others(loaded, mains, findings, tell)
     _remark(findings, loaded)
     _remark_status(findings, loaded["mains"], mains.lines, brief)
+    _remark_materials(findings, mains.lines, brief)
     if "streets" in others:
         _remark_classes(findings, others["streets"], brief)
     _remark_rasters(findings, rasters, brief)
@@ -286,6 +289,19 @@ def _remark_status(findings: Findings, mains: Loaded, lines: Lines, brief: Brief
     severity, coded = coded_statuses(*met)
     if coded:
         findings.add(severity, "status-code", coded, layer="mains", field="status")
+
+
+def _remark_materials(findings: Findings, lines: Lines, brief: Brief) -> None:
+    """Tell the materials that are not known of mains whose bore hangs on them."""
+    table, excluded = lines.table, as_compared(brief.network.excluded_statuses)
+    asked = ~table["status"].str.strip().str.casefold().isin(excluded).to_numpy(dtype=bool)
+    asked &= table["diameter"].to_numpy(dtype=float) >= brief.network.min_diameter
+    asked &= np.isnan(table["bore"].to_numpy(dtype=float))
+    lengths = line_lengths(lines.xy, lines.offsets)
+    words = table["material"].to_numpy(dtype=object)
+    text = unknown_materials(words[asked], lengths[asked], partial(findings.length, digits=0))
+    if text:
+        findings.add("warning", "unknown-material", text, layer="mains", field="material")
 
 
 def _remark_classes(findings: Findings, streets: Built, brief: Brief) -> None:

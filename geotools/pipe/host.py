@@ -14,6 +14,7 @@ from geotools.pipe._ranges import ChoiceError, FloatArray, check_choice, check_r
 from geotools.pipe._tables import rows
 from geotools.pipe.factors import INCH, to_si
 from geotools.pipe.names import PIT_CAST_CLASSES
+from geotools.pipe.words import kind_of
 
 __all__ = [
     "CLOSED_M",
@@ -85,18 +86,14 @@ class HostBore:
     lined: NDArray[np.bool_]
 
 
-@cache
-def _words() -> dict[str, str]:
-    return {row["word"]: row["kind"] for row in rows("host_words")}
-
-
 def host_kind(material: str | NDArray[np.str_], installed: ArrayLike = np.nan) -> NDArray[np.str_]:
     """Read the material of a main as a layer writes it.
 
     Parameters
     ----------
     material : str or ndarray of str
-        Words or the usual short forms, any case; what is not known gives ``unknown``.
+        Words or the usual short forms in several languages, as `kind_of`; what is not known gives
+        ``unknown``.
     installed : array_like, optional
         Year laid; cast iron up to 1929 or without a year is taken as pit-cast, later as spun.
 
@@ -107,7 +104,7 @@ def host_kind(material: str | NDArray[np.str_], installed: ArrayLike = np.nan) -
     """
     raw = np.asarray(material, dtype=np.str_)
     names, inverse = np.unique(raw, return_inverse=True)
-    known = [_words().get(" ".join(str(word).lower().split()), "unknown") for word in names]
+    known = [kind_of(str(word)) or "unknown" for word in names]
     kinds = np.array(known, dtype="<U15")[inverse].reshape(raw.shape)
     year = np.asarray(installed, dtype=np.float64)
     spun = np.where(year >= SPUN_FROM_YEAR, "spun_cast", "pit_cast")

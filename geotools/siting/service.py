@@ -8,6 +8,7 @@ import pandas as pd
 
 from geotools.brief import Service
 from geotools.intake.findings import Findings
+from geotools.intake.materials import bore_assumed
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe.host import CLOSED_M, HostBore, gauged, host_bore
 from geotools.pipe.hydraulics import aged_c, host_lining_class, in_series
@@ -50,7 +51,7 @@ def service_columns(
     flow = _highest(run, rows["flow"].to_numpy(dtype=float), runs)
     _report(pressure, flow, run_ids, service, findings)
     _report_in_part(pieces[["run", "line"]], mains["flow"], run_ids, findings)
-    _report_bores(run, material, bore, run_ids, findings)
+    _report_bores(run, length, material, bore, run_ids, findings)
     _report_closed(run, bore, run_ids, service, findings)
     return pd.DataFrame(
         {
@@ -164,6 +165,7 @@ def _report_in_part(
 
 def _report_bores(
     run: IntArray,
+    length: FloatArray,
     material: npt.NDArray[np.str_],
     bore: HostBore,
     run_ids: list[str],
@@ -175,8 +177,11 @@ def _report_bores(
     unknown = guessed & (bore.kind == "unknown")
     word = np.char.strip(material)
     told = "by size, year and lining, as of an unknown material; name the material or give bore"
-    for rule, chosen, text in (
+    strange = unknown & (word != "")
+    on = findings.length(float(length[strange].sum()), 0)
+    for severity, rule, chosen, text in (
         (
+            "info",
             "assumed-bore",
             guessed,
             "no measured bore on record for some of its mains or all: taken from tables by "
@@ -184,19 +189,21 @@ def _report_bores(
             "carrier is ordered, and give bore",
         ),
         (
+            "info",
             "no-material",
             unknown & (word == ""),
             f"no material on record for some of its mains or all: their bore is taken {told}",
         ),
         (
+            "warning",
             "unknown-material",
-            unknown & (word != ""),
-            f"material {_some(word[unknown & (word != '')])} is not among the words known: the "
-            f"bore is taken {told}",
+            strange,
+            f"material {_some(word[strange])} of {on} of mains is not among the words known, or of "
+            f"several: {bore_assumed()}; write a usual word for the material, or give bore",
         ),
     ):
         findings.add_many(
-            "info", rule, text, layer="runs", features=_listed(names[np.unique(run[chosen])])
+            severity, rule, text, layer="runs", features=_listed(names[np.unique(run[chosen])])
         )
 
 

@@ -313,3 +313,24 @@ def test_busy_classes_cost_no_less_than_the_dearest_by_default():
     cost = {rate.street: rate.cost for rate in rates.lane_day}
     dearest = max(cost.values())
     assert [cost[word] for word in street.no_block] == [dearest] * len(street.no_block)
+
+
+@pytest.mark.parametrize(
+    ("words", "columns", "said"),
+    [
+        (["Bambus", "Bambus", "PE 100"], {}, "'Bambus' (2, 240 m)"),
+        (["Ton", "Bambus", ""], {}, "'Bambus' (1, 140 m), 'Ton' (1, 100 m)"),
+        (["PE-HD", "fonte ductile", ""], {}, ""),
+        (["Bambus"] * 3, {"status": ["abandoned"] * 3}, ""),
+        (["Bambus"] * 3, {"diameter_mm": [100.0] * 3}, ""),
+        (["Bambus"] * 3, {"bore_mm": [280.0] * 3}, ""),
+    ],
+)
+def test_materials_nobody_knows_are_told_with_the_mains_whose_bore_hangs_on_them(
+    words, columns, said, network, read, found, line
+):
+    shapes = [line((0, 0), (100, 0)), line((0, 9), (140, 9)), line((0, 20), (30, 20))]
+    told = found(read(mains=network(shapes, material=words, **columns)), "unknown-material")
+    assert told["severity"].tolist() == ["warning"] * bool(said)
+    assert all(f"mains of material {said} are of none" in text for text in told["text"])
+    assert all("if that is the outside one" in text for text in told["text"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geotools.pipe._ranges import ChoiceError, RangeError, check_range, within
+from geotools.pipe._tables import rows
 from geotools.pipe.catalogue import as_columns, carrier, contenders
 from geotools.pipe.external import (
     annulus_volume_m3,
@@ -56,6 +58,7 @@ from geotools.pipe.testing import (
     pe_make_up_m3,
     pvc_allowance_m3_per_s,
 )
+from geotools.pipe.words import kind_of
 
 PSI = 6894.757293168
 
@@ -368,6 +371,42 @@ def test_materials_are_read_as_layers_write_them() -> None:
         "pit_cast", "pit_cast", "ductile_iron", "asbestos_cement", "steel", "concrete", "pvc",
         "pe", "unknown",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("pe", ["PE 100", "PE-HD", "PEHD", "pe100-RC SDR11", "PE 100 SDR 11", "Rohr PE 80, PN10"]),
+        ("pvc", ["PVC-O", "PVC U", "pvc_u", "rigid PVC", "PVC-U SDR 26"]),
+        ("pit_cast", ["grey cast iron", "cast-iron", "C.I.", "GG", "Grauguß", "fonte grise"]),
+        ("pit_cast", ["fundición", "ghisa", "gietijzer", "żeliwo", "ZELIWO", "šedá litina"]),
+        ("spun_cast", ["cast iron, spun"]),
+        ("ductile_iron", ["DCI", "GGG", "GGG 40", "duktiles Gusseisen", "Gusseisen (duktil)"]),
+        ("ductile_iron", ["FONTE DUCTILE K9", "ductile iron pipe", "ghisa sferoidale"]),
+        ("asbestos_cement", ["AZ", "A/C", "amiante-ciment", "Asbestzement", "azbestocement"]),
+        ("steel", ["St", "St 37.0", "Stahl", "acier", "tubo di acciaio", "staal", "aço"]),
+        ("steel", ["steel, cement lined", "Stahl mit ZM-Auskleidung"]),
+        ("concrete", ["beton", "béton armé", "hormigón", "Stahlbeton", "Spannbeton"]),
+        # no word, or words of several
+        ("unknown", ["", "?", "plastic", "iron", "CI/DI", "St. Pauli", "PE in a steel casing"]),
+        ("unknown", ["cast iron, lined with PVC", "bamboo", "1965", "peat"]),
+    ],
+)
+def test_words_of_the_trade_are_read_in_several_languages_and_among_others(
+    kind: str, words: list[str]
+) -> None:
+    assert host_kind(np.array(words)).tolist() == [kind] * len(words)
+    for form in ("NFC", "NFD"):  # a letter and its mark in one sign or in two
+        again = [unicodedata.normalize(form, word).upper() for word in words]
+        assert host_kind(np.array(again)).tolist() == [kind] * len(words)
+
+
+def test_no_word_of_a_material_stands_for_two() -> None:
+    table = [(row["word"], row["kind"]) for row in rows("host_words")]
+    assert len({word for word, _ in table}) == len(table)
+    for word, kind in table:
+        assert kind_of(word) == kind
+        assert kind_of(word.replace(" ", "-")) == kind
 
 
 def test_cast_iron_is_spun_from_1930() -> None:

@@ -141,9 +141,9 @@ def test_a_bore_that_is_not_measured_is_told_and_so_is_a_material_nobody_knows()
         {"bore": 0.6},
         {"material": "CI"},
         {"material": ""},
-        {"material": "Grauguss"},
+        {"material": "Bambus"},
         {"material": "unobtainium", "bore": 0.6},
-        {"material": " GGG "},
+        {"material": " Ton "},
     )
     _, findings = _gathered(mains, [0, 0, 1, 1, 2, 2])
     told = findings.set_index("rule")
@@ -152,8 +152,13 @@ def test_a_bore_that_is_not_measured_is_told_and_so_is_a_material_nobody_knows()
         "R1",
         "R1,R2",
     ]
-    assert set(findings["severity"]) == {"info"}
-    assert "'GGG', 'Grauguss' is not among the words known" in told.at["unknown-material", "text"]
+    assert told["severity"].to_dict() == {
+        name: "warning" if name == "unknown-material" else "info" for name in told.index
+    }
+    text = told.at["unknown-material", "text"]
+    assert "'Bambus', 'Ton' of 200 m of mains is not among the words known" in text
+    assert "95% to 103% of the diameter" in text  # host_bores.csv: nominal -5/+3 %
+    assert "down to 80% of it" in text  # ISO 4427-2: dn 315 of SDR 11 is 28.6 mm thick, +10 %
     many = _mains(*({"material": f"word {k:02}"} for k in range(12)))
     text = _gathered(many)[1].set_index("rule").at["unknown-material", "text"]
     assert "'word 09' and 2 more" in text

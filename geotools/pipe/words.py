@@ -1,0 +1,100 @@
+"""Words for the material of an old main, as records write them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from functools import cache
+
+from geotools.pipe._tables import rows
+from geotools.pipe.names import folded
+
+__all__ = ["kind_of"]
+
+_PARTS = re.compile(r"[^\W\d_]+|\d+")
+_CODE = 3  # letters; a word of no more is a code, which means something else in a sentence
+# What stands beside a code of a material and says nothing of which it is: pipes, sizes, classes.
+_BESIDE = frozenset({
+    "class", "cl", "k", "c", "sdr", "dr", "pn", "dn", "od", "id", "sn", "rc", "mm", "in", "pipe",
+    "pipes", "main", "rohr", "rohre", "leitung", "tube", "tuyau", "conduite", "tubo", "tuberia",
+    "tubazione", "condotta", "buis", "leiding", "rura", "trubka", "potrubi", "ror",
+})  # fmt: skip
+_SURE = frozenset({"pvc"})  # short, and no code: it means nothing else anywhere
+_NO_CODE = frozenset({"di", "si", "st"})  # words of sentences (of, yes; saint, street) as well
+# the two ways of casting grey iron: one that names the way says more than one that does not
+_CAST = {frozenset({"cast_iron", way}): way for way in ("pit_cast", "spun_cast")}
+
+
+def kind_of(text: str) -> str:
+    """Return what kind of main a text names, "" if none or more than one.
+
+    Case, marks on letters, and spaces, hyphens and points between letters do not matter. Known
+    words may stand among others (``ductile iron pipe``), the longest count; codes of two or three
+    letters count beside numbers and classes alone (``PE 100 SDR 11``).
+
+    Parameters
+    ----------
+    text : str
+        As a record has it.
+
+    Returns
+    -------
+    str
+        A kind of ``data/host_words.csv``: one of ``host.KINDS`` or ``cast_iron``.
+    """
+    parts = tuple(_PARTS.findall(folded(text)))
+    whole = _joined().get("".join(parts))
+    if whole is not None:
+        return whole
+    words, codes = _by_parts()
+    kinds = {*_within(parts, words)}
+    if not kinds:
+        return _by_code(parts, codes)
+    kinds |= {codes[(part,)] for part in parts if (part,) in codes and part not in _NO_CODE}
+    kinds = {_CAST.get(frozenset(kinds), "")} - {""} or kinds
+    return kinds.pop() if len(kinds) == 1 else ""
+
+
+def _by_code(parts: Sequence[str], codes: Mapping[tuple[str, ...], str]) -> str:
+    """Return the kind of a code beside which nothing stands but numbers, sizes and classes."""
+    named = [part for part in parts if not part.isdigit() and part not in _BESIDE]
+    return codes.get(tuple(named), "")
+
+
+def _within(parts: Sequence[str], words: Mapping[tuple[str, ...], str]) -> list[str]:
+    """Return the kinds of words among the parts of a text, none part of a longer one."""
+    longest = max(map(len, words))
+    found, at = [], 0
+    while at < len(parts):
+        for size in range(longest, 0, -1):
+            kind = words.get(tuple(parts[at : at + size]))
+            if kind is not None and at + size <= len(parts):
+                found.append(kind)
+                at += size
+                break
+        else:
+            at += 1
+    return found
+
+
+@cache
+def _joined() -> dict[str, str]:
+    """Return the kinds by the letters and digits of each word, in one."""
+    return {"".join(parts): kind for parts, kind in _table()}
+
+
+@cache
+def _by_parts() -> tuple[dict[tuple[str, ...], str], dict[tuple[str, ...], str]]:
+    """Return the kinds by the parts of each word, those of words and those of codes."""
+    words: dict[tuple[str, ...], str] = {}
+    codes: dict[tuple[str, ...], str] = {}
+    for parts, kind in _table():
+        code = sum(len(part) for part in parts if not part.isdigit()) <= _CODE
+        code &= parts[0] not in _SURE
+        (codes if code else words)[parts] = kind
+        codes |= {("".join(parts),): kind} if code else {}
+    return words, codes
+
+
+def _table() -> list[tuple[tuple[str, ...], str]]:
+    return [(tuple(_PARTS.findall(folded(row["word"]))), row["kind"]) for row in rows("host_words")]
