@@ -4,15 +4,27 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable
+import unicodedata
+from collections.abc import Collection, Iterable
 from typing import Any
 
-__all__ = ["as_compared", "list_from_text", "list_text", "words_apart"]
+__all__ = ["as_compared", "as_spelled", "list_from_text", "list_text", "words_apart"]
 
 
 def as_compared(words: Iterable[str]) -> list[str]:
-    """Return words as they are compared: without regard to case and to spaces around them."""
-    return [word.strip().casefold() for word in words]
+    """Return words as they are compared: without regard to case and to spaces around them.
+
+    A letter and its mark may be one sign or two, which look alike.
+    """
+    return [unicodedata.normalize("NFC", word).strip().casefold() for word in words]
+
+
+def as_spelled(name: str, known: Collection[str]) -> str:
+    """Return a name as it is among the known ones; itself where none of them looks the same."""
+    if name in known:
+        return name
+    plain = unicodedata.normalize("NFC", name)
+    return next((k for k in known if unicodedata.normalize("NFC", k) == plain), name)
 
 
 def list_text(words: Iterable[object]) -> str:

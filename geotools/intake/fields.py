@@ -110,7 +110,7 @@ def convert_fields(
         if column is None:
             columns[field.name] = _absent(field, len(table))
         elif field.dtype == "text":
-            columns[field.name] = words(table[column.name])
+            columns[field.name] = words(table[column.name], composed=field.name not in NAMES)
             faults += _closed_values(field, column, columns[field.name], features)
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
@@ -133,6 +133,10 @@ def convert_fields(
     remarks += told
     notes += single
     return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
+
+
+# Fields whose texts are passed on sign by sign: tables of the user's own are joined by them.
+NAMES = ("main_id", "run_id")
 
 
 def _judged(

@@ -24,7 +24,7 @@ from geotools.intake.load import Loaded
 from geotools.intake.notes import Note, emit, note
 from geotools.intake.places import COORDINATE_LIMIT, line_places, sane, sane_lines
 from geotools.intake.ragged import line_lengths
-from geotools.lists import as_compared
+from geotools.pipe.names import folded
 from geotools.schema import quantity_text
 
 __all__ = ["Mains", "bad_coordinates", "build_mains"]
@@ -238,9 +238,9 @@ def _without_duplicates(
     if not len(member):
         return parts, table, []
     some = table.iloc[member]
-    status = some["status"].str.strip().str.casefold().isin(as_compared(excluded))
-    others = some["owner"].fillna("").astype(str).str.strip().str.casefold()
-    owner = others.isin(as_compared(owners)) & (others != "")
+    status = some["status"].map(folded).isin([folded(word) for word in excluded])
+    others = some["owner"].fillna("").astype(str).map(folded)
+    owner = others.isin([folded(word) for word in owners]) & (others != "")
     blank = (some.isna() | (some == "")).sum(axis=1)
     order = np.lexsort(
         (

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from geotools.intake.faults import nearest
+from geotools.lists import as_compared
 from geotools.schema import Field, Layer
 
 __all__ = ["Column", "Match", "match_columns"]
@@ -109,8 +110,10 @@ def _options(
 
 
 def _alike(name: str, columns: Sequence[str]) -> list[str]:
-    """Return the columns of that name, upper and lower case alike; the one that is it first."""
-    alike = [c for c in columns if c.casefold() == name.casefold()]
+    """Return the columns of that name, as names are compared; the one that is it first."""
+    own = as_compared([name])[0]
+    pairs = zip(columns, as_compared(columns), strict=True)
+    alike = [column for column, compared in pairs if compared == own]
     return sorted(alike, key=lambda c: c != name)
 
 

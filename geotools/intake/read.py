@@ -24,10 +24,10 @@ from geotools.intake.others import Built, build_layer
 from geotools.intake.place import locate
 from geotools.intake.ragged import line_lengths
 from geotools.intake.readings import class_remarks, columns_table, status_remarks
-from geotools.intake.service import coded_statuses, doubtful_statuses
+from geotools.intake.service import coded_statuses, doubtful_statuses, unknown_statuses
 from geotools.intake.sources import Frame, Source, frame_source, open_source
 from geotools.intake.window import Window, window_of
-from geotools.lists import as_compared
+from geotools.pipe.names import folded
 from geotools.schema import INPUTS
 
 __all__ = ["look_at", "read_layers"]
@@ -289,12 +289,14 @@ def _remark_status(findings: Findings, mains: Loaded, lines: Lines, brief: Brief
     severity, coded = coded_statuses(*met)
     if coded:
         findings.add(severity, "status-code", coded, layer="mains", field="status")
+    if strange := unknown_statuses(*met):
+        findings.add("warning", "status-unknown", strange, layer="mains", field="status")
 
 
 def _remark_materials(findings: Findings, lines: Lines, brief: Brief) -> None:
     """Tell the materials that are not known of mains whose bore hangs on them."""
-    table, excluded = lines.table, as_compared(brief.network.excluded_statuses)
-    asked = ~table["status"].str.strip().str.casefold().isin(excluded).to_numpy(dtype=bool)
+    table, excluded = lines.table, [folded(word) for word in brief.network.excluded_statuses]
+    asked = ~table["status"].map(folded).isin(excluded).to_numpy(dtype=bool)
     asked &= table["diameter"].to_numpy(dtype=float) >= brief.network.min_diameter
     asked &= np.isnan(table["bore"].to_numpy(dtype=float))
     lengths = line_lengths(lines.xy, lines.offsets)

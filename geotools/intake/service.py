@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import difflib
-import unicodedata
 from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.lists import as_compared
+from geotools.pipe.names import folded
 
-__all__ = ["coded_statuses", "doubtful_statuses"]
+__all__ = ["coded_statuses", "doubtful_statuses", "unknown_statuses"]
 
 # Beginnings of words, letters alone, by which records say that a main is not in service, beside
 # those of the brief. Common practice, no source.
@@ -20,12 +19,73 @@ OUT = (
     "abandon", "cutoff", "dead", "decommission", "demolish", "disconnect", "discontinu", "disus",
     "future", "inactive", "isolated", "mothball", "notbuilt", "notinservice", "notinuse",
     "notyetbuilt", "nolonger", "obsolete", "outofuse", "planned", "proposed", "redundant",
-    "removed", "retired", "stillgelegt", "unused",
+    "removed", "retired", "unused",
+    # German
+    "abgebaut", "abgetrennt", "aufgegeben", "aufgelassen", "ausgebaut", "ausserbetrieb",
+    "ausserdienst", "demontiert", "entfernt", "geplant", "inaktiv", "inplanung", "nichtinbetrieb",
+    "nichtgebaut", "planung", "projektiert", "ruckgebaut", "stillgelegt", "stilllegung",
+    "totgelegt", "ungenutzt", "verdammt", "verfullt", "verlassen", "vorgesehen", "zukunftig",
+    # French
+    "condamne", "demoli", "depose", "desactive", "desaffecte", "enprojet", "futur", "horsservice",
+    "horsdeservice", "horsdusage", "horsusage", "inactif", "inutilise", "misehorsservice",
+    "mishorsservice", "nonenservice", "prevu", "projete", "projet", "supprime",
+    # Spanish
+    "anulad", "clausurad", "dadodebaja", "dadadebaja", "debaja", "desconectad", "desuso",
+    "eliminad", "endesuso", "enproyecto", "fueradeservicio", "fueradeuso", "inactiv",
+    "noenservicio", "planificad", "propuest", "proyectad", "proyecto", "retirad", "sinservicio",
+    # Italian
+    "dismess", "dismission", "disattiv", "fuoriesercizio", "fuoriservizio", "fuoriuso", "inattiv",
+    "inprogetto", "nonattiv", "noninesercizio", "noninservizio", "pianificat", "previst",
+    "progettat", "progetto", "rimoss",
+    # Dutch
+    "afgekoppeld", "buitenbedrijf", "buitendienst", "buitengebruik", "buitenwerking", "gepland",
+    "gesloopt", "inactief", "nietinbedrijf", "nietingebruik", "ontworpen", "opgeheven",
+    "toekomstig", "verlaten", "vervallen", "verwijderd", "voorgesteld",
+    # Portuguese
+    "desactivad", "desativad", "desligad", "emdesuso", "emprojecto", "emprojeto", "foradeservico",
+    "foradeuso", "inativ", "planead", "planejad", "projectad", "projetad", "propost", "removid",
+    # Polish
+    "likwidacj", "nieczynn", "nieuzywan", "odciet", "planowan", "porzucon", "projektowan",
+    "unieczynnion", "usuniet", "wprojekcie", "wycofan", "wylaczon", "zdemontowan", "zlikwidowan",
+    # Czech
+    "budouci", "demontovan", "mimoprovoz", "navrhovan", "navrzen", "neaktivni", "nefunkcni",
+    "nepouzivan", "neprovozovan", "odpojen", "odstranen", "opusten", "vprojektu", "vyrazen",
+    "zrusen",
+    # Swedish
+    "avstangd", "avvecklad", "borttag", "ejibruk", "ejidrift", "foreslagen", "framtida", "nedlagd",
+    "overgiven", "planerad", "projekterad", "slopad", "tagenurbruk", "tagenurdrift", "urbruk",
+    "urdrift", "utrangerad", "uttagenurdrift",
+    # Danish
+    "afproppet", "fjernet", "foreslaet", "forladt", "frakoblet", "fremtidig", "ikkeibrug",
+    "ikkeidrift", "nedlagt", "planlagt", "projekteret", "slojfet", "udafdrift", "udeafdrift",
+    "udgaet",
 )  # fmt: skip
 ALIKE = 0.85  # likeness from which a word is one of the brief's, mistyped or inflected
 SHORTEST = 4  # letters; fewer are a code, and longer words that begin with them say nothing
-# Short words that say of a main that it is in service. Common practice, no source.
-IN_SERVICE = ("act", "in", "ok", "on", "run", "use", "yes")
+# Words, letters alone, that say of a main that it is in service. Common practice, no source.
+IN_SERVICE = frozenset({
+    "act", "active", "asbuilt", "built", "commissioned", "connected", "constructed", "current",
+    "existing", "functional", "in", "inoperation", "inservice", "installed", "inuse", "live",
+    "normal", "ok", "on", "open", "operating", "operational", "operative", "run", "running", "use",
+    "used", "working", "yes",
+    "aktiv", "benutzt", "bestand", "bestehend", "betrieb", "genutzt", "inbetrieb",
+    "inbetriebgenommen", "ingebrauch", "inbenutzung", "vorhanden",
+    "actif", "enexploitation", "enfonctionnement", "enservice", "enusage", "existant", "existante",
+    "activa", "activo", "enfuncionamiento", "enoperacion", "enservicio", "enuso", "existente",
+    "funcionando", "operativa", "operativo",
+    "attiva", "attivo", "esistente", "inesercizio", "infunzione", "inservizio", "inuso",
+    "actief", "bestaand", "bestaande", "inbedrijf", "indienst", "ingebruik", "inwerking",
+    "operationeel",
+    "ativa", "ativo", "emfuncionamento", "emoperacao", "emservico", "emuso", "operacional",
+    "aktywna", "aktywne", "aktywny", "czynna", "czynne", "czynny", "eksploatowana",
+    "eksploatowany", "istniejaca", "istniejace", "istniejacy", "weksploatacji", "wuzyciu",
+    "aktivni", "funkcni", "provozovana", "provozovany", "stavajici", "vprovozu",
+    "befintlig", "befintliga", "ibruk", "idrift",
+    "eksisterende", "ibrug",
+    "使用中", "在用",
+})  # fmt: skip
+SINCE = ("since", "seit", "depuis", "desde", "dal", "sinds", "od", "sedan", "siden")
+SHOWN = 30  # words of which nobody knows the meaning told one by one
 CODES = 20  # codes told one by one
 # What before a word says the contrary of it: one of these short of a name of the brief is none.
 CONTRARY = ("de", "dis", "in", "no", "non", "not", "notyet", "out", "outof", "un")
@@ -93,14 +153,58 @@ def coded_statuses(
     return "info" if any(_is_code(word) for word in excluded) else "warning", text
 
 
+def unknown_statuses(
+    status: npt.NDArray[np.object_],
+    lengths: npt.NDArray[np.float64],
+    excluded: Sequence[str],
+    say: Callable[[float], str],
+) -> str:
+    """Return a text on words of which it is not known whether they mean in service, or "".
+
+    Codes, and words that likely mean out of service, are told by themselves.
+
+    Parameters
+    ----------
+    status, lengths, excluded, say
+        As of `doubtful_statuses`.
+    """
+    words = _met(status, lengths, excluded)
+    words = words[[_is_strange(word, excluded) for word in words.index]]
+    if not len(words) or not excluded:
+        return ""
+    words = words.sort_values("size", ascending=False, kind="stable")
+    told = [_told(words, word, say) for word in words.index[:SHOWN]]
+    rest = words["size"].iloc[SHOWN:]
+    more = f" and {len(rest):,} other words ({int(rest.sum()):,})" if len(rest) else ""
+    return (
+        f"mains of status {', '.join(told)}{more} are taken as in service, planned and priced, "
+        "since none of these words is among network.excluded_statuses; whether they mean that is "
+        "not known here; add those that mean abandoned, out of service or not built to "
+        "network.excluded_statuses"
+    )
+
+
+def _is_strange(word: str, excluded: Sequence[str]) -> bool:
+    """Tell whether a status is a word not known to mean in service, nor to mean out of it."""
+    letters = _letters(word)
+    known = not letters or _is_code(word) or _means_out(word, excluded)
+    return not known and not _means_in(letters)
+
+
+def _means_in(letters: str) -> bool:
+    """Tell whether letters are a word for in service, maybe with a since behind it."""
+    ends = ("", *SINCE)
+    return any(letters.removesuffix(end) in IN_SERVICE for end in ends)
+
+
 def _met(
     status: npt.NDArray[np.object_], lengths: npt.NDArray[np.float64], excluded: Sequence[str]
 ) -> pd.DataFrame:
     """Return number and length, m, of the mains of each status that is not excluded, by word."""
     table = pd.DataFrame({"word": pd.Series(status, dtype=object).str.strip(), "length": lengths})
     words = table.groupby("word")["length"].agg(["size", "sum"])
-    known = as_compared(excluded)
-    return words[[str(word).casefold() not in known for word in words.index]]
+    known = [folded(word) for word in excluded]
+    return words[[folded(str(word)) not in known for word in words.index]]
 
 
 def _told(words: pd.DataFrame, word: str, say: Callable[[float], str]) -> str:
@@ -139,5 +243,4 @@ def _alike(letters: str, name: str) -> bool:
 
 def _letters(word: str) -> str:
     """Return the letters of a word, lower case, without marks on them and all that is between."""
-    plain = unicodedata.normalize("NFKD", word.casefold())
-    return "".join(letter for letter in plain if letter.isalpha())
+    return "".join(letter for letter in folded(word) if letter.isalpha())

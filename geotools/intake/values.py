@@ -70,9 +70,14 @@ def texts(column: pd.Series[Any]) -> npt.NDArray[Any]:
     return out
 
 
-def words(column: pd.Series[Any]) -> npt.NDArray[Any]:
-    """Return a column as text; "" also where a word stands for nothing, as n/a does."""
+def words(column: pd.Series[Any], *, composed: bool = True) -> npt.NDArray[Any]:
+    """Return a column as text; "" also where a word stands for nothing, as n/a does.
+
+    ``composed``: a letter and its mark are one sign, as text of other files mostly has them.
+    """
     text = texts(column)
+    if composed and not all(map(str.isascii, text)):
+        text = pd.Series(text, dtype=object).str.normalize("NFC").to_numpy(dtype=object, copy=True)
     text[np.isin(_folded(text), NOTHING)] = ""
     return text
 

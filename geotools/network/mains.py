@@ -7,8 +7,8 @@ import pandas as pd
 
 from geotools.brief import Network
 from geotools.intake.columns import Lines
-from geotools.lists import as_compared
 from geotools.network.ragged import BoolArray, IntArray
+from geotools.pipe.names import folded
 
 __all__ = [
     "carries_water",
@@ -28,24 +28,24 @@ def rank_of(mains: Lines) -> IntArray:
 
 
 def statuses_of(mains: Lines) -> pd.Series:
-    """Return the status of every main as it is compared: without regard to case, "" if none."""
-    return mains.table["status"].fillna("").astype(str).str.strip().str.casefold()
+    """Return the status of every main as words are compared (`folded`), "" if none."""
+    return mains.table["status"].fillna("").astype(str).map(folded)
 
 
 def carries_water(mains: Lines, network: Network) -> BoolArray:
     """Return which mains have no status that takes them out of service."""
-    excluded = as_compared(network.excluded_statuses)
+    excluded = [folded(word) for word in network.excluded_statuses]
     return ~statuses_of(mains).isin(excluded).to_numpy(dtype=np.bool_)
 
 
 def owners_of(mains: Lines) -> pd.Series:
-    """Return the owner of every main as it is compared: without regard to case, "" if none."""
-    return mains.table["owner"].fillna("").astype(str).str.strip().str.casefold()
+    """Return the owner of every main as words are compared (`folded`), "" if none."""
+    return mains.table["owner"].fillna("").astype(str).map(folded)
 
 
 def of_others(mains: Lines, network: Network) -> BoolArray:
     """Return which mains are of an owner whose mains are not lined."""
-    excluded = as_compared(network.excluded_owners)
+    excluded = [folded(word) for word in network.excluded_owners]
     if not excluded:
         return np.zeros(len(mains.table), dtype=np.bool_)
     return owners_of(mains).isin(excluded).to_numpy(dtype=np.bool_)

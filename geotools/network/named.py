@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.errors import BriefError
+from geotools.lists import as_spelled
 from geotools.network.ragged import BoolArray
 
 __all__ = ["chosen_runs", "runs_by_name"]
@@ -58,6 +59,7 @@ def chosen_runs(runs: pd.DataFrame, wanted: Sequence[str], mains: Collection[str
     if not wanted:
         return np.ones(len(runs), dtype=bool)
     owners = runs_by_name(runs)
+    wanted = [as_spelled(name, owners) for name in wanted]
     faults = [_fault(name, owners, mains) for name in wanted if name not in owners]
     if faults:
         raise BriefError(faults)
@@ -68,7 +70,7 @@ def chosen_runs(runs: pd.DataFrame, wanted: Sequence[str], mains: Collection[str
 
 def _fault(name: str, owners: Collection[str], mains: Collection[str]) -> str:
     """Say why a name stands for no run."""
-    if name in mains:
+    if as_spelled(name, mains) in mains:
         return (
             f"network.only: main {name!r} is in no run: it is not considered "
             "(network.min_diameter, network.excluded_statuses, network.excluded_owners, "

@@ -13,6 +13,7 @@ import pandas as pd
 from geotools.brief import Brief, CarrierChoice, OwnPipe
 from geotools.errors import BriefError
 from geotools.intake.findings import Findings
+from geotools.lists import as_spelled
 from geotools.network.named import runs_by_name
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.pipe._ranges import RangeError
@@ -313,7 +314,7 @@ def _fixed(
     given: dict[int, str] = {}
     faults = []
     for wish in choice.fixed:
-        key, name = wish.owner, wish.pipe
+        key, name = as_spelled(wish.owner, owners), wish.pipe
         if key not in owners:
             faults.append(f"carrier.fixed: {key!r} is neither a run nor a lined main")
         elif name not in rows:

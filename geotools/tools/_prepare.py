@@ -15,6 +15,7 @@ from geotools.brief import Brief, FixedPipe
 from geotools.ground.profile import add_profile
 from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import Findings
+from geotools.lists import as_spelled
 from geotools.network.build import RunSet
 from geotools.network.cutting import renumber
 from geotools.network.keep import keep_runs
@@ -163,7 +164,7 @@ def fixed_for(runs: pd.DataFrame, chosen: BoolArray, fixed: Sequence[FixedPipe])
     if chosen.all() or not fixed:
         return list(fixed)
     lost = set(runs_by_name(runs[~chosen])) - set(runs_by_name(runs[chosen]))
-    return [wish for wish in fixed if wish.owner not in lost]
+    return [wish for wish in fixed if as_spelled(wish.owner, lost) not in lost]
 
 
 def report_not_chosen(left: BoolArray, findings: Findings) -> None:

@@ -18,8 +18,8 @@ from geotools.deliver.columns import content_hash
 from geotools.deliver.layers import placed, run_lines
 from geotools.deliver.tables import settings_table
 from geotools.intake.columns import Layers
-from geotools.lists import as_compared
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, to_linestrings
+from geotools.pipe.names import folded
 from geotools.schema import DIMENSIONS, NEEDS, NOT_KNOWN, REASONS, VERDICTS, unit_sign
 from geotools.tool import Outcome
 from geotools.tools._screen import Measured, Screened, of_kind, weights_of
@@ -276,13 +276,13 @@ def _left_out(mains: pd.DataFrame, brief: Brief) -> Words:
     """Say why a main that is in no run is in none."""
     diameter = mains["diameter"].to_numpy(dtype=float)
     status = mains["status"].fillna("").astype(str).str.strip()
-    excluded = as_compared(brief.network.excluded_statuses)
+    excluded = [folded(word) for word in brief.network.excluded_statuses]
     words = np.full(len(mains), "drawn on another main, which is taken instead", dtype=object)
-    banned = status.str.casefold().isin(excluded).to_numpy()
+    banned = status.map(folded).isin(excluded).to_numpy()
     words[banned] = [f"its status is {s!r} (network.excluded_statuses)" for s in status[banned]]
     owner = mains["owner"].fillna("").astype(str).str.strip()
-    others = as_compared(brief.network.excluded_owners)
-    foreign = owner.str.casefold().isin(others).to_numpy() & ~banned
+    others = [folded(word) for word in brief.network.excluded_owners]
+    foreign = owner.map(folded).isin(others).to_numpy() & ~banned
     words[foreign] = [f"its owner is {s!r} (network.excluded_owners)" for s in owner[foreign]]
     small = diameter < brief.network.min_diameter - 1e-9
     words[small] = "smaller than network.min_diameter"

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import unicodedata
+from functools import partial
+
 import geopandas
+import pandas as pd
 import pytest
 import shapely
 
@@ -10,6 +14,9 @@ from geotools.brief import Brief
 from geotools.intake.likely import likely_columns
 from geotools.intake.match import match_columns
 from geotools.intake.readings import column_remarks, columns_table
+from geotools.intake.service import IN_SERVICE, OUT
+from geotools.network.mains import carries_water
+from geotools.network.named import chosen_runs
 from geotools.schema import INPUTS
 
 EVERY_MAINS_FIELD = [field.column() for field in INPUTS["mains"].fields]
@@ -215,6 +222,21 @@ def test_small_services_are_of_no_doubtful_unit(network, read, found, spot):
         ("abandonné", True),
         ("decommissioned", True),
         ("not in use", True),
+        ("außer Betrieb", True),
+        ("AUSSER BETRIEB", True),
+        ("Hors service (2011)", True),
+        ("fuera de servicio", True),
+        ("fuori servizio", True),
+        ("buiten gebruik", True),
+        ("fora de serviço", True),
+        ("nieczynny", True),
+        ("mimo provoz", True),
+        ("ur drift", True),
+        ("sløjfet", True),
+        ("geplant", True),
+        ("in Betrieb", False),
+        ("en service", False),
+        ("czynna", False),
         ("Proposed", False),  # is among the excluded ones whatever its case
         ("in service", False),
         ("In use", False),
@@ -334,3 +356,71 @@ def test_materials_nobody_knows_are_told_with_the_mains_whose_bore_hangs_on_them
     assert told["severity"].tolist() == ["warning"] * bool(said)
     assert all(f"mains of material {said} are of none" in text for text in told["text"])
     assert all("if that is the outside one" in text for text in told["text"])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["repaired", "repaired", "active"], "'repaired' (2, 240 m)"),
+        (["Bauzustand 2", "verwahrt", "in Betrieb"], "'Bauzustand 2' (1, 100 m), 'verwahrt' (1, "),
+        (["in service since 1990", "in Betrieb", "In_Use"], ""),
+        (["en service", "czynny", "使用中"], ""),
+        (["abandoned", "außer Betrieb", "A1"], ""),  # told by themselves
+        (["", "", "active"], ""),
+    ],
+)
+def test_statuses_of_which_nobody_knows_the_meaning_are_told(
+    words, said, network, read, found, line
+):
+    shapes = [line((0, 0), (100, 0)), line((0, 9), (140, 9)), line((0, 20), (30, 20))]
+    told = found(read(mains=network(shapes, status=words)), "status-unknown")
+    assert told["severity"].tolist() == ["warning"] * bool(said)
+    assert all(text.startswith(f"mains of status {said}") for text in told["text"])
+    none = read({"network": {"excluded_statuses": []}}, mains=network(shapes, status=words))
+    assert found(none, "status-unknown").empty
+
+
+def test_of_many_unknown_statuses_thirty_are_told_and_the_rest_counted(network, read, found, line):
+    letters = [chr(97 + k) * 5 for k in range(26)] + [chr(97 + k) * 6 for k in range(10)]
+    shapes = [line((0, 50 * k), (100, 50 * k)) for k in range(len(letters))]
+    columns = {"main_id": [f"M{k}" for k in range(len(letters))], "diameter_mm": 300.0}
+    layers = read(mains=network(shapes, status=letters, **columns))
+    (text,) = found(layers, "status-unknown")["text"]
+    assert text.count("(1, 100 m)") == 30
+    assert "and 6 other words (6)" in text
+
+
+def test_no_word_for_in_service_is_taken_for_one_of_out_of_it():
+    assert [word for word in IN_SERVICE if word.startswith(OUT)] == []
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+@pytest.mark.parametrize("written", ["NFC", "NFD"])
+def test_words_that_look_alike_are_alike(form, written, network, read, line):
+    """A letter and its mark may be one sign or two (Unicode, annex 15)."""
+    shapes = [line((0, 0), (100, 0)), line((0, 9), (140, 9))]
+    said = partial(unicodedata.normalize, form)
+    meant = partial(unicodedata.normalize, written)
+    brief = {
+        "inputs": {"mains": {"source": "-", "fields": {"diameter_mm": meant("Größe")}}},
+        "network": {"excluded_statuses": [meant("Abandonné")]},
+    }
+    columns = {"diameter_mm": None, said("Größe"): [300.0, 400.0]}
+    mains = network(shapes, status=[said("ABANDONNÉ"), "ABANDONNE"], **columns)
+    layers = read(brief, mains=mains)
+    assert layers.mains.table["diameter"].tolist() == [0.3, 0.4]
+    assert not carries_water(layers.mains, Brief.model_validate(brief).network).any()
+
+
+@pytest.mark.parametrize(("form", "written"), [("NFC", "NFD"), ("NFD", "NFC")])
+def test_classes_and_runs_that_look_alike_are_alike(form, written, network, read, line):
+    said = partial(unicodedata.normalize, form)
+    meant = partial(unicodedata.normalize, written)
+    streets = geopandas.GeoDataFrame(
+        {"class": [said("Fußgänger")]}, geometry=[line((0, 3), (100, 3))], crs=32633
+    )
+    brief = {"street": {"excluded_classes": [meant("fußgänger")]}}
+    layers = read(brief, mains=network(), streets=streets)
+    assert layers.streets is None or not len(layers.streets.table)
+    runs = pd.DataFrame({"run_id": ["R1", "R2"], "main_ids": [said("Süd-1"), "N1"]})
+    assert chosen_runs(runs, [meant("Süd-1")], ()).tolist() == [True, False]
