@@ -57,6 +57,7 @@ def build_mains(
     excluded: Sequence[str],
     owners: Sequence[str] = (),
     known: Mapping[str, str] | None = None,
+    in_part: bool = False,
 ) -> Mains:
     """Repair the mains and move them to the CRS lengths are taken in.
 
@@ -73,6 +74,8 @@ def build_mains(
         stays.
     known : mapping, optional
         As of `unique_ids`.
+    in_part : bool
+        These are a part of the mains, and ``working_crs`` is what was chosen for all of them.
 
     Raises
     ------
@@ -87,6 +90,9 @@ def build_mains(
     drawn, more = line_parts(loaded.geometry, loaded.rows)
     notes = [*loaded.notes, *notes, *more]
     working = _working(loaded, drawn, working_crs, findings)
+    if in_part:
+        moved_to = horizontal(loaded.crs) != working.crs
+        working = replace(working, reason="those of all mains are" if moved_to else "")
     moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
     good = sane_lines(moved)
     notes += bad_coordinates(moved, good)

@@ -202,6 +202,7 @@ def _mains(
         excluded=brief.network.excluded_statuses,
         owners=brief.network.excluded_owners,
         known=renamed,
+        in_part=window is not None and brief.network.working_crs is None,
     )
 
 

@@ -155,3 +155,22 @@ def test_a_window_without_features_is_no_layer_of_which_nothing_could_be_used(
         assert layers.streets is not None
         assert len(layers.streets) == count
         assert "nothing-usable" not in set(layers.findings.table()["rule"])
+
+
+@pytest.mark.parametrize(
+    ("crs", "working", "reason"),
+    [
+        ("EPSG:32633", None, ""),  # lengths are taken in the mains' own, of which nothing is said
+        ("EPSG:4326", None, "because those of all mains are"),
+        ("EPSG:4326", "EPSG:32633", "because the brief says so"),
+    ],
+)
+def test_the_brief_is_named_as_the_reason_of_a_crs_only_where_it_says_so(
+    crs: str, working: str | None, reason: str, frame: geopandas.GeoDataFrame
+) -> None:
+    brief = Brief.model_validate({"network": {} if working is None else {"working_crs": working}})
+    layers = read_layers(brief, frames={"mains": frame.to_crs(crs)}, window=WINDOW)
+    told = layers.findings.table()
+    texts = told.loc[told["rule"] == "working-crs", "text"].tolist()
+    assert len(texts) == bool(reason)
+    assert all(text.endswith(reason) for text in texts)
