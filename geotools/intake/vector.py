@@ -29,6 +29,7 @@ from geotools.intake.packed import both_ends
 from geotools.intake.place import Place, odd_letters
 from geotools.intake.sources import NO_GEOMETRY, Bounds, Content, Source, damaged, plain_reason
 from geotools.intake.stamp import stamp
+from geotools.lists import as_compared
 
 __all__ = ["open_vector"]
 
@@ -183,7 +184,7 @@ def _choose(layer: str, label: str, named: str | None, known: npt.NDArray[Any]) 
     names = [str(row[0]) for row in known]
     wanted = layer if named is None else named
     alike = [n for n in names if n == wanted] or [
-        n for n in names if n.casefold() == wanted.casefold()
+        n for n in names if as_compared([n]) == as_compared([wanted])
     ]
     if alike:
         return alike[0]

@@ -8,6 +8,7 @@ import hashlib
 import json
 import sqlite3
 import struct
+import unicodedata
 import warnings
 import zipfile
 from pathlib import Path
@@ -596,3 +597,15 @@ def test_identifiers_whose_letters_are_lost_are_told_with_the_cause(
     plain.to_file(tmp_path / "plain.gpkg")
     text = found(read_file(tmp_path / "plain.gpkg"), "duplicate-id")["text"][0]
     assert "encoding" not in text
+
+
+@pytest.mark.parametrize(("form", "written"), [("NFC", "NFD"), ("NFD", "NFC")])
+def test_a_layer_whose_name_looks_like_that_of_the_brief_is_read(
+    form, written, network, read_file, tmp_path
+):
+    """A letter and its mark may be one sign or two (Unicode, annex 15)."""
+    path = tmp_path / "net.gpkg"
+    network().to_file(path, layer="other")
+    network().to_file(path, layer=unicodedata.normalize(form, "Süd"))
+    layers = read_file(f"{path}:{unicodedata.normalize(written, 'Süd')}")
+    assert layers.mains.table["main_id"].tolist() == ["A", "B"]

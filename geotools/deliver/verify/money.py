@@ -18,6 +18,7 @@ from geotools.deliver.verify.sites import (
     shored,
 )
 from geotools.deliver.verify.tally import CLOSE, EXACT, Rule, Tally, Unreadable
+from geotools.lists import as_compared
 from geotools.pipe.factors import HOUR
 from geotools.schema import DIMENSIONS
 
@@ -191,7 +192,7 @@ def _lane_day(plan: Plan, halves: list[Any]) -> list[float]:
     rates = {}
     for text in plan.setting("rates.lane_day"):
         name, _, cost = text.rpartition("=")
-        rates[name.strip().casefold()] = float(cost)
+        rates[as_compared([name])[0]] = float(cost)
     first = halves[0]
     rate = rates.get(first.class_, plan.setting("rates.lane_day_other"))
     whole = rate * plan.setting("rates.full_closure_factor")
