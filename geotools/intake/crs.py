@@ -21,13 +21,26 @@ __all__ = [
     "georeferenced",
     "horizontal",
     "project",
+    "scale_error",
+    "upright",
 ]
 
 FloatArray = npt.NDArray[np.float64]
 SCALE_LIMIT = 0.01  # share by which a length on the map may differ from that on the ground
 PROBE = 100.0  # m, length of the legs by which the scale is measured
+# degrees that y may run off north. Conic maps of a continent turn it by up to 45 at their edge, and
+# a grid so turned is drawn north up all the same; beyond, as on maps of a pole, none is. Judgement.
+TURNED = 60.0
 AREA_MARGIN = 2.0  # degrees that data may lie outside the CRS's area of use
 WGS84 = pyproj.CRS("EPSG:4326")
+# Methods whose definition turns x and y away from east and north, and the same without that.
+UNTURNED = {
+    "Krovak": "Krovak (North Orientated)",
+    "Krovak Modified": "Krovak Modified (North Orientated)",
+    "Transverse Mercator (South Orientated)": "Transverse Mercator",
+}
+SAME_PLACE = 1e-4  # units of the CRS, coordinates in a twin may be off what they are turned
+MILLION = 1e6  # m, eastings with the zone in front count it in these
 
 
 @dataclass(frozen=True)
@@ -97,10 +110,11 @@ def choose_working_crs(
     Raises
     ------
     LayerError
-        If the wanted CRS is none, or not projected in metres, or the mains lie nowhere in it.
+        If the wanted CRS is none, or not projected in metres with x east and y north, or the mains
+        lie nowhere in it, or nowhere on the earth.
     """
     flat = horizontal(crs)
-    probes = _probes(xy, _turn(flat))
+    probes = _on_earth(label, flat, _probes(xy, _turn(flat)))
     if wanted is not None:
         return _wanted(label, crs, probes, wanted)
     doubts = _outside_area(flat, project(probes, flat, WGS84))
@@ -110,11 +124,46 @@ def choose_working_crs(
     method = bare.coordinate_operation.method_name if bare.coordinate_operation else ""
     if _is_mercator(method) or scale_error(bare, probes) > SCALE_LIMIT:
         return _local(bare, probes, f"{crs_name(flat)} does not show true lengths here", doubts)
+    if not upright(bare, probes):
+        reason = f"x and y of {crs_name(flat)} do not run east and north here"
+        twin = _twin(flat, probes)
+        if twin is None:
+            return _local(bare, probes, reason, doubts)
+        return WorkingCRS(_in_metres(twin), reason, doubts)
     metric = _in_metres(flat)
     if metric is flat:
         return WorkingCRS(flat, "", doubts)
     unit = bare.axis_info[0].unit_name
     return WorkingCRS(metric, f"{crs_name(flat)} is in units of {unit}", doubts)
+
+
+def _on_earth(label: str, crs: pyproj.CRS, probes: FloatArray) -> FloatArray:
+    """Return the probes that lie somewhere on the earth."""
+    try:
+        known = np.isfinite(project(probes, crs, WGS84)).all(axis=1)
+    except pyproj.exceptions.ProjError as error:
+        raise LayerError(
+            label,
+            f"where on the earth a place in {crs_name(crs)} lies cannot be worked out ({error}); "
+            "give the layer in another CRS",
+        ) from error
+    if not known.any():
+        raise LayerError(label, _nowhere(crs, probes[0]))
+    return probes[known]
+
+
+def _nowhere(crs: pyproj.CRS, at: FloatArray) -> str:
+    """Say that coordinates do not belong to their CRS, and what may be the matter."""
+    x, y = at.tolist()
+    zone, rest = divmod(x, MILLION)
+    text = f"the coordinates (around {x:.0f}, {y:.0f}) lie nowhere on the earth in {crs_name(crs)}"
+    if 1 <= zone <= 60 and 0.1 * MILLION <= rest <= 0.9 * MILLION:
+        return text + (
+            f"; the eastings seem to begin with the number of a zone, {zone:.0f}: that is a CRS of "
+            'its own, with "zE-N" in its name, such as EPSG:4647 (UTM zone 32 on ETRS89) or '
+            "EPSG:5650 (zone 33); set it in the file, or take the zone off the eastings"
+        )
+    return f"{text}; the CRS, its unit or the order of the axes is likely wrong; set the right CRS"
 
 
 def _wanted(label: str, crs: pyproj.CRS, probes: FloatArray, wanted: str) -> WorkingCRS:
@@ -131,6 +180,14 @@ def _wanted(label: str, crs: pyproj.CRS, probes: FloatArray, wanted: str) -> Wor
     if not np.isfinite(there).all():
         raise LayerError(
             where, f"{label} cannot be moved to {wanted!r}; choose a CRS made for that area"
+        )
+    if not upright(chosen, there):
+        twin = _twin(chosen, there)
+        other = "another" if twin is None else crs_name(twin)
+        raise LayerError(
+            where,
+            f"x and y of {wanted!r} do not run east and north where the mains lie, and sides of a "
+            f"street would be taken for each other; choose {other}, or leave it out",
         )
     return WorkingCRS(chosen, "the brief says so", _distortion(chosen, there))
 
@@ -181,17 +238,40 @@ def scale_error(crs: pyproj.CRS, xy: FloatArray) -> float:
     Measured, not taken from a formula: short legs east and north on the map are compared
     with the geodesic between their ends, so it holds for every projection and unit.
     """
+    ground = np.array([length for _, length in _legs(crs, xy)])
+    if not np.isfinite(ground).all():
+        return np.inf
+    return float(np.max(np.abs(PROBE / ground - 1.0), initial=0.0))
+
+
+def upright(crs: pyproj.CRS, xy: FloatArray) -> bool:
+    """Tell whether x runs east and y north at points of a projected CRS, as plans are drawn.
+
+    Measured, as `scale_error` is: what a CRS says of its axes tells nothing of a map of a pole.
+    """
+    (east, _), (north, _) = _legs(crs, xy)
+    ahead = np.cos(np.radians(north)) > np.cos(np.radians(TURNED))
+    to_right = np.sin(np.radians(east - north)) > 0
+    return bool((ahead & to_right).all())
+
+
+def _legs(crs: pyproj.CRS, xy: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+    """Return azimuth, degrees, and length on the ground, m, of short legs along x and along y.
+
+    Not-a-number where one of the ends lies nowhere.
+    """
     unit = crs.axis_info[0].unit_conversion_factor
-    worst = 0.0
+    geod = crs.get_geod() or pyproj.Geod(ellps="WGS84")
+    start = project(xy, crs, WGS84)
+    legs = []
     for step in ((PROBE / unit, 0.0), (0.0, PROBE / unit)):
-        start = project(xy, crs, WGS84)
         end = project(xy + np.array(step), crs, WGS84)
-        if not (np.isfinite(start).all() and np.isfinite(end).all()):
-            return np.inf
-        geod = crs.get_geod() or pyproj.Geod(ellps="WGS84")
-        _, _, ground = geod.inv(start[:, 0], start[:, 1], end[:, 0], end[:, 1])
-        worst = max(worst, float(np.max(np.abs(PROBE / np.asarray(ground) - 1.0))))
-    return worst
+        known = np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1)
+        leg = np.full((2, len(xy)), np.nan)
+        azimuth, _, length = geod.inv(*start[known].T, *end[known].T)
+        leg[:, known] = azimuth, length
+        legs.append((leg[0], leg[1]))
+    return legs
 
 
 def _is_mercator(method: str) -> bool:
@@ -231,9 +311,41 @@ def _in_metres(crs: pyproj.CRS) -> pyproj.CRS:
     return pyproj.CRS(pyproj.CRS.from_json_dict(data).to_wkt())
 
 
+def _twin(crs: pyproj.CRS, probes: FloatArray) -> pyproj.CRS | None:
+    """Return the same projection with x east and y north; None if what is made is not just that.
+
+    Its coordinates are those of the CRS with other signs, or the other way round: datum and
+    scale stay, and nothing is lost by moving to it. Where it is registered it bears its code.
+    """
+    data = crs.to_json_dict()
+    inner = data["source_crs"] if crs.is_bound else data
+    if "conversion" not in inner:
+        return None
+    inner.pop("id", None)
+    inner["name"] = f"{inner['name']} East North"
+    method = inner["conversion"]["method"]["name"]
+    inner["conversion"]["method"] = {"name": UNTURNED.get(method, method)}
+    axes = inner["coordinate_system"]["axis"]
+    for axis, name in zip(axes, ("Easting", "Northing"), strict=True):
+        axis.update(name=name, abbreviation=name[0], direction=name[:-3].lower())
+        axis.pop("meridian", None)
+    try:
+        twin = pyproj.CRS(pyproj.CRS.from_json_dict(data).to_wkt())
+        there = project(probes, crs, twin)
+    except pyproj.exceptions.ProjError:  # of CRSError too
+        return None
+    gap = min(float(np.abs(np.abs(there) - np.abs(xy)).max()) for xy in (probes, probes[:, ::-1]))
+    bare = twin.source_crs if twin.is_bound and twin.source_crs else twin
+    if not (gap <= SAME_PLACE and upright(bare, there)):
+        return None
+    code = None if twin.is_bound else twin.to_authority(min_confidence=100)
+    return pyproj.CRS.from_authority(*code) if code else twin
+
+
 def _utm(crs: pyproj.CRS, probes: FloatArray) -> pyproj.CRS:
     """Return the UTM zone of the middle of the mains, on their own datum where it has one."""
     lon, lat = project(probes[:1], crs, WGS84)[0]
+    lon = (lon + 180.0) % 360.0 - 180.0
     base = crs.geodetic_crs
     area = AreaOfInterest(lon, lat, lon, lat)
     for datum in (base.name if base is not None else "WGS 84", "WGS 84"):

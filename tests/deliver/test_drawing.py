@@ -31,18 +31,20 @@ from geotools.schema import OUTPUTS
 from .conftest import rows_of
 
 METRIC, US_FEET, DEGREES = pyproj.CRS(26917), pyproj.CRS(2246), pyproj.CRS(4326)
+TURNED = pyproj.CRS(5513)  # x counts south, y west
 SURVEY_FOOT = 1200 / 3937
 ORIGIN = {
     METRIC: (500_000.123456789, 4_000_000.987654321),
     US_FEET: (1_250_000.123456789, 250_000.987654321),
     DEGREES: (-81.0, 36.0),
+    TURNED: (1_040_000.0, 740_000.0),
 }
 NASTY = 'Älter %%d "St." ^J \\P \\U+0041 %%%%'
 
 
 def axis(crs: pyproj.CRS) -> np.ndarray:
     """A run with a corner, 300 m east and 100 m north in any CRS in metres."""
-    unit = {METRIC: 1.0, US_FEET: SURVEY_FOOT, DEGREES: 100_000.0}[crs]
+    unit = {METRIC: 1.0, TURNED: 1.0, US_FEET: SURVEY_FOOT, DEGREES: 100_000.0}[crs]
     return np.array(ORIGIN[crs]) + np.array([[0, 0], [300, 0], [300, 100]]) / unit
 
 
@@ -181,6 +183,21 @@ def test_a_plan_in_degrees_is_drawn_in_the_local_utm_zone(
     told = capsys.readouterr().out
     assert "EPSG:32617" in told
     assert "degrees" in told
+
+
+def test_a_plan_in_a_crs_with_axes_south_and_west_is_drawn_north_up(
+    drawn: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Signs and order of its coordinates are all that differs in Krovak East North."""
+    (first,), (last,) = (
+        blocks(drawn(TURNED), f"LIN_PIT_{role}") for role in ("INSERTION", "RECEIVING")
+    )
+    for pit, (south, west) in zip((first, last), axis(TURNED)[[0, -1]], strict=True):
+        assert tuple(pit.dxf.insert)[:2] == pytest.approx((-west, -south), abs=1e-6)
+    assert last.dxf.insert.y < first.dxf.insert.y  # 300 m to the south
+    plan = write(tmp_path, TURNED, plan_tables(TURNED))
+    assert run("drawing", plan, "-o", tmp_path / "plan.dxf") == 0
+    assert "EPSG:5514" in capsys.readouterr().out
 
 
 def test_pulls_and_host_are_3d_in_the_unit_of_the_drawing(drawn: Any) -> None:

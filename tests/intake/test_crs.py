@@ -171,6 +171,101 @@ def test_the_briefs_working_crs_is_used_if_it_is_projected_in_metres(network, re
     assert "is no CRS" in fault(read, {"network": {"working_crs": "rubbish"}}, mains=network())
 
 
+TURNED = [
+    (5513, 15.5, 49.8),  # x south, y west
+    (2065, 15.5, 49.8),  # the same from Ferro
+    (8352, 19.5, 48.7),
+    (5224, 15.5, 49.8),
+    (8044, 14.5, 48.0),
+    (2052, 27.2, -26.1),  # x west, y south
+    (29371, 11.2, -22.5),  # the same in German legal metres
+    (3413, 100.0, 70.5),  # of the north pole, where y runs south-west
+    (3031, 170.0, -71.0),  # of the south pole
+]
+
+
+@pytest.mark.parametrize(("code", "lon", "lat"), TURNED)
+def test_x_runs_east_and_y_north_wherever_is_measured(code, lon, lat, read, found):
+    """By the geodesic 200 m due east and due north: a grid is turned from these by convergence."""
+    geod = pyproj.Geod(ellps="WGS84")
+    ends = [(lon, lat), geod.fwd(lon, lat, 90, 200)[:2], geod.fwd(lon, lat, 0, 200)[:2]]
+    xy = project(np.array(ends), WGS84, pyproj.CRS(code))
+    legs = [shapely.LineString(xy[[0, 1]]), shapely.LineString(xy[[0, 2]])]
+    frame = geopandas.GeoDataFrame(
+        {"main_id": ["east", "north"], "diameter_mm": [300, 300]}, geometry=legs, crs=code
+    )
+    layers = read(mains=frame)
+    drawn = dict(zip(layers.mains.table["main_id"], np.split(layers.mains.xy, 2), strict=True))
+    east, north = (np.subtract(*drawn[name][::-1]) for name in ("east", "north"))
+    assert east[0] > 195 and abs(east[1]) < 35
+    assert north[1] > 195 and abs(north[0]) < 35
+    assert layers.output_crs == pyproj.CRS(code)
+    assert "do not run east and north" in found(layers, "working-crs")["text"][0]
+
+
+@pytest.mark.parametrize(("code", "twin"), [(5513, 5514), (2065, 5221), (5515, 5516), (8352, 8353)])
+def test_a_turned_crs_is_measured_in_its_twin_where_signs_alone_differ(code, twin):
+    lonlat = np.array([[15.0, 49.0], [16.0, 50.0]])
+    xy = project(lonlat, WGS84, pyproj.CRS(code))
+    working = choose_working_crs("mains", pyproj.CRS(code), xy, None).crs
+    assert working.to_epsg() == twin
+    assert project(xy, pyproj.CRS(code), working) == pytest.approx(-xy[:, ::-1], abs=1e-6)
+
+
+@pytest.mark.parametrize("code", [2180, 31467, 3006, 2193, 25833, 5514, 3035])
+def test_northing_before_easting_in_the_definition_is_no_turn(code):
+    """Files hold x as the easting all the same; a continent's map is turned by convergence."""
+    crs = pyproj.CRS(code)
+    area = crs.area_of_use
+    lonlat = np.array([[(area.west + area.east) / 2, (area.south + area.north) / 2]])
+    chosen = choose_working_crs("mains", crs, project(lonlat, WGS84, crs), None)
+    assert (chosen.crs, chosen.reason) == (crs, "")
+
+
+@pytest.mark.parametrize(("code", "better"), [(5513, "EPSG:5514"), (2052, "Lo27 East North")])
+def test_a_turned_working_crs_is_refused_with_one_that_will_do(code, better, read, fault):
+    xy = project(np.array([[15.5, 49.8], [15.501, 49.8]]), WGS84, pyproj.CRS(4258))
+    if code == 2052:
+        xy += (11.5, -76.0)
+    frame = geopandas.GeoDataFrame(
+        {"main_id": ["A"], "diameter_mm": [300]}, geometry=[shapely.LineString(xy)], crs=4258
+    )
+    text = fault(read, {"network": {"working_crs": f"EPSG:{code}"}}, mains=frame)
+    assert "network.working_crs" in text
+    assert "do not run east and north" in text
+    assert better in text
+
+
+@pytest.mark.parametrize(("code", "zone"), [(25832, 32), (25833, 33), (32633, 33)])
+def test_eastings_with_the_zone_in_front_are_refused_with_the_crs_that_has_them(
+    code, zone, network, read, fault
+):
+    line = shapely.LineString(
+        [(zone * 1e6 + 565_000, 5_935_000), (zone * 1e6 + 565_100, 5_935_000)]
+    )
+    text = fault(read, mains=network([line], crs=code))
+    assert f"lie nowhere on the earth in EPSG:{code}" in text
+    assert f"begin with the number of a zone, {zone}" in text
+    assert "EPSG:4647" in text and "EPSG:5650" in text
+    fit = read(mains=network([line], crs={32: 4647, 33: 5650}[zone]))
+    assert lengths(fit.mains)[0] == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize(
+    ("code", "x", "y"), [(25832, 9e7, 9e7), (2154, -9e7, 9e7), (5514, 5e7, 5e7)]
+)
+def test_coordinates_nowhere_on_the_earth_are_bad_input_and_no_fault_of_the_program(
+    code, x, y, network, read
+):
+    line = shapely.LineString([(x, y), (x + 100, y)])
+    try:
+        layers = read(mains=network([line], crs=code))
+    except LayerError as error:
+        assert "the CRS, its unit or the order of the axes is likely wrong" in str(error)
+    else:  # some projections have a place for every coordinate
+        assert np.isfinite(layers.mains.xy).all()
+
+
 def test_a_working_crs_that_distorts_is_told(network, read, found):
     layers = read({"network": {"working_crs": "EPSG:32629"}}, mains=network())
     assert "differ from those on the ground" in found(layers, "doubtful-crs")["text"][0]

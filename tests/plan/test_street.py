@@ -1147,3 +1147,28 @@ def test_strings_that_cannot_turn_from_their_ramp_as_it_is_dug_are_told(
     monkeypatch.setattr(_works, "turned_into", lambda lies, *_, **__: np.zeros(len(lies.chain)))
     layers = planned(**scene)
     assert set(layers["findings"].query(rule)["feature"]) == set(layers["pulls"]["pull_id"])
+
+
+@pytest.mark.parametrize(("code", "east", "north"), [(5513, 0, 700_000), (2052, 6_500_000, -77)])
+def test_a_plan_is_the_same_in_a_crs_with_axes_south_and_west(
+    code: int, east: float, north: float
+) -> None:
+    """Closures lie on the half of the street they take, whatever way the CRS counts.
+
+    The scene is set down where the CRS is made for, in the UTM zone of the place and in the CRS.
+    """
+    zone = 32633 if code == 5513 else 32735
+    away = (east, north) if code == 5513 else (0.0, 2_300_000.0)
+    line = [(0.0, 2.0), (400.0, 2.0)]
+
+    def moved(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        return layer.set_geometry(layer.translate(*away)).set_crs(zone, allow_override=True)
+
+    given = {"mains": moved(main_of(line)), "streets": moved(street(LONG))}
+    true = planned(**given)
+    other = planned(**{name: layer.to_crs(code) for name, layer in given.items()})
+    for name in ("closures", "pit_footprints", "strings"):
+        one, two = true[name].geometry, other[name].set_crs(code).to_crs(zone).geometry
+        assert len(one) == len(two) > 0
+        assert all(one.distance(place).min() < 0.5 for place in two.centroid)
+        assert two.area.to_numpy() == pytest.approx(one.area.to_numpy(), rel=5e-3)

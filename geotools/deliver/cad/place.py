@@ -17,6 +17,7 @@ from geotools.intake.crs import (
     crs_name,
     horizontal,
     scale_error,
+    upright,
 )
 from geotools.pipe.factors import FOOT
 
@@ -36,7 +37,8 @@ class DrawingPlace:
     Attributes
     ----------
     crs : pyproj.CRS
-        Projected; that of the plan, or the local one if that does not show true lengths.
+        Projected, x east and y north; that of the plan, or the one measured in if that does not
+        show true lengths, or is turned or mirrored.
     unit : float
         The unit of x, y and z, m.
     unit_name : str
@@ -68,7 +70,7 @@ class DrawingPlace:
 def drawing_place(
     label: str, crs: pyproj.CRS, xy: npt.NDArray[np.float64], wanted: Callable[[], str | None]
 ) -> DrawingPlace:
-    """Choose the CRS of a drawing: that of the plan if it shows true lengths.
+    """Choose the CRS of a drawing: that of the plan if it shows true lengths, north up.
 
     Parameters
     ----------
@@ -83,7 +85,7 @@ def drawing_place(
     """
     own = horizontal(crs)
     reason = ""
-    if not own.is_projected or scale_error(own, xy) > SCALE_LIMIT:
+    if not (own.is_projected and scale_error(own, xy) <= SCALE_LIMIT and upright(own, xy)):
         chosen = choose_working_crs(label, crs, xy, wanted())
         own, reason = chosen.crs, chosen.reason
     axis = own.axis_info[0]
