@@ -13,6 +13,7 @@ import pyproj
 from geotools.errors import LayerError
 from geotools.intake.crs import crs_name, georeferenced, horizontal
 from geotools.intake.faults import nearest
+from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
 from geotools.intake.place import refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
@@ -41,13 +42,15 @@ SERVICE_MARKS = (
 class Raster:
     """One file of the DEM: what GDAL opens, its name and CRS.
 
-    ``differs`` tells that the file has another than the brief says.
+    ``differs`` tells that the file has another than the brief says. ``datum`` is what its levels
+    count from, if it or the brief says so.
     """
 
     path: str
     name: str
     crs: str
     differs: bool = False
+    datum: VerticalDatum | None = None
 
 
 def stated_raster_crs(text: str | None) -> pyproj.CRS | None:
@@ -167,18 +170,21 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
     return Raster(path, name, *_crs(own, stated))
 
 
-def _crs(own: object, stated: pyproj.CRS | None) -> tuple[str, bool]:
-    """Return the short name of a raster's CRS, "" if it has none, and if the brief says another."""
+def _crs(own: object, stated: pyproj.CRS | None) -> tuple[str, bool, VerticalDatum | None]:
+    """Return the short name of a raster's CRS, if the brief says another, and what levels are in.
+
+    The name is "" if it has none.
+    """
     try:
         crs = None if own is None else pyproj.CRS.from_user_input(own)
     except pyproj.exceptions.CRSError:
-        return str(own), False
+        return str(own), False, None
     if stated is None:
-        return ("" if crs is None else crs_name(crs)), False
+        return ("" if crs is None else crs_name(crs)), False, vertical_datum(crs)
     if crs is None or not georeferenced(crs):
-        return crs_name(stated), False
+        return crs_name(stated), False, vertical_datum(stated)
     same = horizontal(crs).equals(horizontal(stated), ignore_axis_order=True)
-    return crs_name(crs), not same
+    return crs_name(crs), not same, vertical_datum(crs)
 
 
 def _refuse_far(path: Path, seen: set[Path]) -> None:

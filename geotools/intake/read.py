@@ -16,6 +16,7 @@ from geotools.intake.dem import Raster, find_rasters
 from geotools.intake.driven import only_streets
 from geotools.intake.faults import FaultList, LayersError, nearest
 from geotools.intake.findings import Findings
+from geotools.intake.heights import tell_datums, vertical_datum
 from geotools.intake.inputs import inputs_table, inputs_unread
 from geotools.intake.load import Loaded, crs_of, differs_text, load_layer
 from geotools.intake.mains import Mains, build_mains
@@ -152,6 +153,7 @@ def _read(
     if "streets" in others:
         _remark_classes(findings, others["streets"], brief)
     _remark_rasters(findings, rasters, brief)
+    _remark_datums(findings, loaded["mains"], mains.lines, rasters)
     used = {"mains": mains.used} | {name: built.used for name, built in others.items()}
     data: dict[str, Any] = {name: built.data for name, built in others.items()}
     tell("hashing the inputs")
@@ -336,3 +338,15 @@ def _remark_rasters(findings: Findings, rasters: Sequence[Raster], brief: Brief)
             layer="dem",
             feature=names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more",
         )
+
+
+def _remark_datums(
+    findings: Findings, mains: Loaded, lines: Lines, rasters: Sequence[Raster]
+) -> None:
+    """Add where inverts and ground levels, or files of these, are in several vertical datums."""
+    inverts = lines.table[["invert_start", "invert_end"]].notna().to_numpy().any()
+    tell_datums(
+        vertical_datum(mains.crs) if inverts else None,
+        [(raster.name, raster.datum) for raster in rasters],
+        findings,
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pyproj
 import pytest
 import rasterio
 from affine import Affine
@@ -178,3 +179,64 @@ def test_a_description_of_a_service_is_refused(mark, tmp_path, fault):
     path = tmp_path / "service.xml"
     path.write_text(mark)
     assert "points at data that is not local" in fault(find_rasters, str(path), allow_remote=False)
+
+
+UTM = pyproj.CRS(32633)
+EGM96, EGM2008, NAVD88, NAVD88_FEET = 5773, 3855, 5703, 6360
+
+
+def stating(vertical):
+    """Return a CRS that states a vertical datum beside the zone, or the zone alone."""
+    if vertical is None:
+        return UTM
+    return pyproj.crs.CompoundCRS("both", [UTM, pyproj.CRS(vertical)])
+
+
+def leveled(tmp_path, network, found, *, mains, dem, inverts=True):
+    """Read mains and tiles that state vertical datums; return what is told of these."""
+    profile = {"driver": "GTiff", "width": 4, "height": 4, "count": 1, "dtype": "float32"}
+    paths = []
+    for k, vertical in enumerate(dem):
+        paths.append(tmp_path / f"t{k}.tif")
+        place = Affine(10, 0, 5e5 + 40 * k, 0, -10, 5.2e6)
+        crs = stating(vertical).to_wkt()
+        with rasterio.open(paths[-1], "w", **profile, crs=crs, transform=place) as target:
+            target.write(np.ones((1, 4, 4), dtype="float32"))
+    columns = {"invert_start_m": [1.0, 2.0], "invert_end_m": [1.0, 2.0]} if inverts else {}
+    brief = Brief.model_validate({"inputs": {"dem": {"source": [str(p) for p in paths]}}})
+    frame = network(crs=stating(mains), **columns)
+    return found(read_layers(brief, frames={"mains": frame}), "vertical-datum-differs")
+
+
+def test_inverts_and_ground_of_two_vertical_datums_are_told(tmp_path, network, found):
+    told = leveled(tmp_path, network, found, mains=EGM96, dem=[EGM2008])
+    assert len(told) == 1
+    assert (told["severity"][0], told["layer"][0], told["feature"][0]) == (
+        "warning", "dem", "t0.tif",
+    )  # fmt: skip
+    text = told["text"][0]
+    assert "EGM96 height" in text and "EGM2008 height" in text
+    assert "give both in one datum" in text
+
+
+def test_files_of_a_dem_in_two_vertical_datums_are_told(tmp_path, network, found):
+    told = leveled(tmp_path, network, found, mains=None, dem=[EGM96, EGM2008, EGM96, None])
+    assert len(told) == 1
+    assert "EGM96 height: t0.tif, t2.tif; EGM2008 height: t1.tif" in told["text"][0]
+
+
+@pytest.mark.parametrize(
+    ("mains", "dem", "inverts"),
+    [
+        (EGM96, EGM96, True),
+        (NAVD88, NAVD88_FEET, True),  # one datum, two units
+        (NAVD88_FEET, NAVD88, True),
+        (None, EGM96, True),
+        (EGM96, None, True),
+        (EGM96, EGM2008, False),  # no level of the mains is compared with the ground
+    ],
+)
+def test_one_vertical_datum_or_none_stated_is_no_difference(
+    mains, dem, inverts, tmp_path, network, found
+):
+    assert leveled(tmp_path, network, found, mains=mains, dem=[dem], inverts=inverts).empty
