@@ -594,7 +594,11 @@ class Street(_Section):
         "50 km/hour", "speed on a street that does not say", COMMON, gt=0, le=40
     )
     verge: Length = _set("4 m", "verge and footway beside the carriageway", COMMON, ge=0, le=50)
-    keep_right: bool = _set(True, "traffic keeps to the right", "the country")
+    keep_right: bool = _set(
+        True,
+        "traffic keeps to the right; set it to false where it keeps to the left",
+        "the country",
+    )
     lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)
     no_block: list[str] = _set(
         ["arterial", "motorway", "trunk", "primary"],

@@ -16,7 +16,7 @@ import shapely
 import geotools
 from geotools.brief import Brief, settings
 from geotools.intake.columns import Areas, Layers, Lines, Points
-from geotools.tools._shared import ground_seen
+from geotools.tools._shared import ground_seen, says_side
 
 if TYPE_CHECKING:
     from geotools.tools._district import Job
@@ -86,6 +86,7 @@ def _settings_bytes(brief: Brief) -> Iterator[bytes]:
     for setting in settings(brief):
         if not setting.key.startswith(_APART):
             yield f"{setting.key} = {setting.value!r}".encode()
+    yield f"street.keep_right is said: {says_side(brief)}".encode()  # told where it is not
 
 
 def _run_bytes(job: Job) -> Iterator[bytes]:

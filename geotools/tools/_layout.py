@@ -33,11 +33,12 @@ from geotools.schema import quantity_text
 from geotools.siting.carrier import Contest
 from geotools.siting.profile import Profile
 from geotools.siting.pulled import hydraulic_columns
+from geotools.street.driving import tell_side
 from geotools.tool import Progress
 from geotools.tools._attempt import friction_band_of, profile_of
 from geotools.tools._lots import Planned, plan_lots
 from geotools.tools._prepare import prepare
-from geotools.tools._shared import Shared
+from geotools.tools._shared import Shared, says_side
 from geotools.tools._works import Works, work_out
 
 __all__ = ["Layout", "lay_out_plan"]
@@ -96,6 +97,8 @@ def lay_out_plan(
     """
     give_back()
     expect(_least_work(layers, brief))
+    if layers.streets is not None and not says_side(brief):
+        tell_side(layers.mains.xy, layers.working_crs, layers.findings)
     ground = prepare(
         layers,
         brief,

@@ -41,6 +41,7 @@ __all__ = [
     "on_streets",
     "only_runs",
     "runs_of",
+    "says_side",
     "set_up_rates",
 ]
 
@@ -80,6 +81,12 @@ def runs_of(layers: Layers, brief: Brief, *, levels: Levels | None = None) -> Ru
         edit_reach=brief.pits.edit_reach,
         levels=levels,
     )
+
+
+def says_side(brief: Brief) -> bool:
+    """Tell whether somebody said what side traffic keeps to, and it is not the default."""
+    key = "street.keep_right"
+    return not brief.street.keep_right or brief.origins.get(key, "default") != "default"
 
 
 def mosaic_of(dem: tuple[str, ...], brief: Brief, *, allow_remote: bool) -> Mosaic:

@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 import geotools
-from geotools.tools._district_key import _hash, _table_bytes
+from geotools.brief import load_brief
+from geotools.tools._district_key import _hash, _settings_bytes, _table_bytes
 
 COLUMNS = {
     "float": ("float64", 1.5),
@@ -67,3 +68,9 @@ def test_a_module_or_table_of_the_program_that_changes_changes_the_key(
     with (tmp_path / "geotools" / changed).open("ab") as stream:
         stream.write(b"\n")
     assert version_of(tmp_path) != before
+
+
+def test_that_the_side_of_traffic_is_said_changes_the_key() -> None:
+    """The plan tells where it is not said."""
+    said = load_brief(overrides={"street.keep_right": True})
+    assert _hash(_settings_bytes(said)) != _hash(_settings_bytes(load_brief()))

@@ -1172,3 +1172,34 @@ def test_a_plan_is_the_same_in_a_crs_with_axes_south_and_west(
         assert len(one) == len(two) > 0
         assert all(one.distance(place).min() < 0.5 for place in two.centroid)
         assert two.area.to_numpy() == pytest.approx(one.area.to_numpy(), rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("crs", "x", "y", "settings", "told"),
+    [
+        (27700, 430_000, 280_000, {}, True),  # Coventry
+        (27700, 430_000, 280_000, {"street.keep_right": False}, False),
+        (27700, 430_000, 280_000, {"street.keep_right": True}, False),
+        (25833, 390_000, 5_820_000, {}, False),  # Berlin
+    ],
+)
+def test_that_traffic_was_taken_to_keep_to_the_right_is_told_where_it_does_not(
+    crs: int, x: float, y: float, settings: dict[str, Any], told: bool
+) -> None:
+    def moved(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        return layer.set_geometry(layer.translate(x - X, y - Y)).set_crs(crs, allow_override=True)
+
+    line = [(0.0, 2.0), (400.0, 2.0)]
+    findings = planned(settings, mains=moved(main_of(line)), streets=moved(street(LONG)))[
+        "findings"
+    ]
+    rows = findings[findings["rule"] == "traffic-side-assumed"]
+    assert len(rows) == int(told)
+    assert rows["text"].str.contains("street.keep_right = false").all()
+
+
+def test_traffic_on_no_streets_is_no_matter() -> None:
+    main = main_of([(0.0, 2.0), (400.0, 2.0)])
+    main = main.set_geometry(main.translate(430_000 - X, 280_000 - Y))
+    findings = planned(mains=main.set_crs(27700, allow_override=True))["findings"]
+    assert (findings["rule"] != "traffic-side-assumed").all()
