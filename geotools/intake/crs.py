@@ -15,6 +15,7 @@ from pyproj.database import query_utm_crs_info
 from geotools.errors import LayerError
 
 __all__ = [
+    "UNNAMED",
     "WorkingCRS",
     "choose_working_crs",
     "crs_name",
@@ -26,6 +27,7 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
+UNNAMED = ("unknown", "unnamed", "undefined")
 SCALE_LIMIT = 0.01  # share by which a length on the map may differ from that on the ground
 PROBE = 100.0  # m, length of the legs by which the scale is measured
 # degrees that y may run off north. Conic maps of a continent turn it by up to 45 at their edge, and
@@ -62,7 +64,7 @@ def crs_name(crs: pyproj.CRS) -> str:
         return ":".join(authority)
     if crs.is_bound and crs.source_crs is not None:
         return crs_name(crs.source_crs)
-    if crs.name in ("unknown", "unnamed", "undefined") and crs.coordinate_operation:
+    if crs.name in UNNAMED and crs.coordinate_operation:
         return f"a CRS without a name ({crs.coordinate_operation.method_name})"
     return str(crs.name)
 

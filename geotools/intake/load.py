@@ -18,6 +18,7 @@ from geotools.intake.crs import crs_name, georeferenced
 from geotools.intake.fields import convert_fields
 from geotools.intake.kinds import usable_rows
 from geotools.intake.match import Match, match_columns
+from geotools.intake.nameless import may_be
 from geotools.intake.notes import Note
 from geotools.intake.readings import column_remarks
 from geotools.intake.sources import (
@@ -196,7 +197,8 @@ def crs_of(
 ) -> tuple[pyproj.CRS | None, list[tuple[str, str, str]]]:
     """Return the CRS of the file, or of the brief where the file does not say, and remarks.
 
-    A format's default says less than the brief.
+    A format's default says less than the brief, and so does a CRS without a name that may be the
+    brief's.
 
     Why there is none is added to the faults.
     """
@@ -212,6 +214,8 @@ def crs_of(
             return own, []
         if source.extent is not None and georeferenced(brief):
             return _by_default(own, brief, source.extent())
+        if georeferenced(brief) and may_be(own, brief):
+            return brief, [("info", "crs-unnamed", _unnamed(crs_name(brief)))]
         text = differs_text(crs_name(brief), crs_name(own))
         return own, [("warning", "crs-differs", text)]
     if brief is not None and georeferenced(brief):
@@ -222,6 +226,13 @@ def crs_of(
         'crs = "EPSG:code"'
     )
     return None, []
+
+
+def _unnamed(brief: str) -> str:
+    return (
+        f"the file's CRS has no name and no code, and projection and ellipsoid of {brief}, which "
+        f"the brief says; {brief} was used, with its datum"
+    )
 
 
 def _by_default(

@@ -541,3 +541,51 @@ def test_datums_that_are_one_to_a_metre_are_no_finding(streets, network, read, f
     frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[line((0, 0), (90, 0))])
     layers = read(mains=network(), streets=frame.set_crs(32633).to_crs(streets))
     assert found(layers, "datum-accuracy").empty
+
+
+# EPSG:31467 as MapInfo files tell it with "CoordSys Earth Projection 8, 1000": the ellipsoid is
+# that of the datum, its name no registered one.
+NAMELESS = """PROJCS["unnamed",GEOGCS["unnamed",DATUM["DHDN_Potsdam_Rauenberg",
+SPHEROID["Bessel 1841",6377397.155,299.1528128]],PRIMEM["Greenwich",0],
+UNIT["degree",0.0174532925199433]],PROJECTION["Transverse_Mercator"],
+PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["scale_factor",1],
+PARAMETER["false_easting",{easting}],PARAMETER["false_northing",0],UNIT["metre",1],
+AXIS["Easting",EAST],AXIS["Northing",NORTH]]"""
+
+
+def test_a_crs_without_a_name_is_the_briefs_where_projection_and_ellipsoid_agree(
+    network, read, found
+):
+    """One place in both: DHDN lies 150 m and more off where its datum is left out."""
+    lonlat = np.array([[9.5, 53.5], [9.501, 53.5]])
+    line = shapely.LineString(project(lonlat, pyproj.CRS(4258), pyproj.CRS(31467)))
+    frame = network([line], crs=NAMELESS.format(easting=3_500_000))
+    brief = {"inputs": {"mains": {"source": "-", "crs": "EPSG:31467"}}}
+    layers = read(brief, mains=frame)
+    assert layers.output_crs.to_epsg() == 31467
+    back = project(layers.mains.xy, layers.working_crs, pyproj.CRS(4258))
+    away = pyproj.Geod(ellps="GRS80").inv(*lonlat.T, *back.T)[2]
+    assert away.max() < 0.01
+    assert found(layers, "crs-differs").empty
+    assert "EPSG:31467 was used, with its datum" in found(layers, "crs-unnamed")["text"][0]
+
+
+@pytest.mark.parametrize(
+    ("crs", "brief"),
+    [
+        (NAMELESS.format(easting=3_500_000), "EPSG:31468"),  # another meridian
+        (NAMELESS.format(easting=3_500_001), "EPSG:31467"),
+        (NAMELESS.format(easting=3_500_000), "EPSG:4314"),  # degrees
+        (NAMELESS.format(easting=3_500_000).replace("299.15", "294.97"), "EPSG:31467"),
+        (NAMELESS.format(easting=3_500_000).replace('S["unnamed",G', 'S["Town",G'), "EPSG:31467"),
+    ],
+)
+def test_a_crs_that_says_something_else_is_used_though_the_brief_names_one(
+    crs, brief, network, read, found
+):
+    line = shapely.LineString([(3_533_000, 5_930_000), (3_533_100, 5_930_000)])
+    layers = read(
+        {"inputs": {"mains": {"source": "-", "crs": brief}}}, mains=network([line], crs=crs)
+    )
+    assert layers.output_crs == pyproj.CRS(crs)
+    assert "the file's was used" in found(layers, "crs-differs")["text"][0]

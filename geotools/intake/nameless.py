@@ -1,0 +1,57 @@
+"""Coordinate reference systems without a name, as files of formats that keep none bring them."""
+
+from __future__ import annotations
+
+import pyproj
+
+from geotools.intake.crs import UNNAMED, horizontal
+
+__all__ = ["may_be"]
+
+CLOSE = 1e-9  # share by which a number may differ that was written and read; 6 mm of the earth
+
+
+def may_be(own: pyproj.CRS, named: pyproj.CRS) -> bool:
+    """Tell whether a CRS that has no name is one that is named, as far as it says.
+
+    Projection, axes and ellipsoid are those of the other; it has no name or code of its own, and
+    no shift to another datum. MapInfo files are so: they tell a datum by a number that not every
+    reader knows, and without it a place lies off by as much as datums do on one ellipsoid.
+    """
+    if own.is_bound or named.is_bound or own.to_authority(min_confidence=100):
+        return False
+    a, b = horizontal(own), horizontal(named)
+    if a.name.casefold() not in UNNAMED:
+        return False
+    return _axes(a) == _axes(b) and _same(_earth(a), _earth(b)) and _same(_map(a), _map(b))
+
+
+def _axes(crs: pyproj.CRS) -> set[tuple[str, float]]:
+    """Return directions and units of the axes; in what order they stand is no matter to files."""
+    return {(axis.direction, round(axis.unit_conversion_factor, 12)) for axis in crs.axis_info}
+
+
+def _earth(crs: pyproj.CRS) -> dict[str, float]:
+    shape, meridian = crs.ellipsoid, crs.prime_meridian
+    if shape is None:
+        return {"": float("nan")}  # like no other
+    return {
+        "a": shape.semi_major_metre,
+        "1/f": shape.inverse_flattening,
+        "meridian": 0.0 if meridian is None else meridian.longitude,
+    }
+
+
+def _map(crs: pyproj.CRS) -> dict[str, float]:
+    """Return method and parameters of the projection, in SI; of degrees there is none."""
+    operation = crs.coordinate_operation
+    if operation is None:
+        return {}
+    numbers = {p.name: float(p.value) * p.unit_conversion_factor for p in operation.params}
+    return {operation.method_name: 0.0, **numbers}
+
+
+def _same(one: dict[str, float], other: dict[str, float]) -> bool:
+    return one.keys() == other.keys() and all(
+        abs(one[key] - other[key]) <= CLOSE * max(abs(one[key]), 1.0) for key in one
+    )
