@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
+SAME_BUT_NAME = 90  # confidence by which PROJ tells a CRS that differs in its name alone
 UNNAMED = ("unknown", "unnamed", "undefined")
 SCALE_LIMIT = 0.01  # share by which a length on the map may differ from that on the ground
 PROBE = 100.0  # m, length of the legs by which the scale is measured
@@ -58,13 +59,19 @@ class WorkingCRS:
 
 
 def crs_name(crs: pyproj.CRS) -> str:
-    """Return a short name: authority and code, else the name."""
-    authority = crs.to_authority(min_confidence=100)
-    if authority:
+    """Return a short name: authority and code, else the name.
+
+    One without a name has that of a registered CRS that is the same in all but name.
+    """
+    nameless = crs.name in UNNAMED
+    authority = crs.to_authority(min_confidence=SAME_BUT_NAME if nameless else 100)
+    if authority and (
+        not nameless or pyproj.CRS.from_authority(*authority).equals(crs, ignore_axis_order=True)
+    ):
         return ":".join(authority)
     if crs.is_bound and crs.source_crs is not None:
         return crs_name(crs.source_crs)
-    if crs.name in UNNAMED and crs.coordinate_operation:
+    if nameless and crs.coordinate_operation:
         return f"a CRS without a name ({crs.coordinate_operation.method_name})"
     return str(crs.name)
 

@@ -15,7 +15,7 @@ import pytest
 import shapely
 
 from geotools.errors import LayerError
-from geotools.intake.crs import WGS84, choose_working_crs, project, scale_error
+from geotools.intake.crs import WGS84, choose_working_crs, crs_name, project, scale_error
 
 
 def lengths(lines) -> np.ndarray:
@@ -589,3 +589,18 @@ def test_a_crs_that_says_something_else_is_used_though_the_brief_names_one(
     )
     assert layers.output_crs == pyproj.CRS(crs)
     assert "the file's was used" in found(layers, "crs-differs")["text"][0]
+
+
+@pytest.mark.parametrize("code", [25832, 25833, 27700])
+def test_a_crs_the_same_as_a_registered_one_but_without_its_name_bears_its_code(code):
+    data = pyproj.CRS(code).to_json_dict()
+    for part in (data, data["conversion"]):
+        part["name"] = "unnamed"
+        part.pop("id", None)
+    assert crs_name(pyproj.CRS.from_json_dict(data)) == f"EPSG:{code}"
+    data["conversion"]["parameters"][3]["value"] += 1.0  # m, of the false easting
+    assert "without a name" in crs_name(pyproj.CRS.from_json_dict(data))
+
+
+def test_a_crs_whose_datum_is_not_known_bears_no_code():
+    assert "without a name" in crs_name(pyproj.CRS(NAMELESS.format(easting=3_500_000)))

@@ -17,7 +17,7 @@ from geotools.deliver.read_plan import PlanFile
 from geotools.deliver.sheets.strips import Axis
 from geotools.deliver.tables import CAUTIONS
 from geotools.errors import LayerError
-from geotools.intake.crs import choose_working_crs, crs_name, horizontal, project
+from geotools.intake.crs import UNNAMED, choose_working_crs, crs_name, horizontal, project
 from geotools.schema import OUTPUTS
 
 __all__ = ["CONTEXT", "Plan", "load_plan"]
@@ -131,7 +131,7 @@ def load_plan(file: PlanFile, *, runs: Iterable[str] = ()) -> Plan:
     return Plan(
         name=file.path.name,
         units=file.units,
-        crs=", ".join(dict.fromkeys([flat.name, crs_name(flat)])),
+        crs=", ".join(dict.fromkeys(n for n in (flat.name, crs_name(flat)) if n not in UNNAMED)),
         xy_unit=_UNIT_WORDS.get(unit, unit),
         grid="" if own_north else crs_name(crs),
         tables=moved,
