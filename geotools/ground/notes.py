@@ -28,6 +28,10 @@ TEXTS: dict[str, tuple[str, str]] = {
         "neither the file nor the brief says the unit of the levels; they were taken as metres; "
         "{in_feet}look whether they are, and say so with " + UNIT_KEY,
     ),
+    "dem-unit-unread": (
+        "info",
+        "band 1 has the unit {unread!r}, which is not known here; that of the brief was taken",
+    ),
     "dem-no-nodata": (
         "warning",
         "the file does not say which value means no data, so every cell read that holds a "
@@ -70,6 +74,7 @@ class Notes:
         self._files: dict[str, list[str]] = {}
         self._points: dict[str, list[IntArray]] = {}
         self._in_feet = ""
+        self._unread = ""
         self._differ = 0.0  # m, the most of all files
         self._held: dict[str, FloatArray] = {}  # by rule, what is no level, as stored
         self._moved: dict[str, tuple[pyproj.CRS, list[str]]] = {}  # by CRS, the files in it
@@ -89,6 +94,9 @@ class Notes:
         if not unit_known:
             self._add("dem-unit-assumed", raster, index)
             self._in_feet = self._in_feet or _hint(raster)
+        if raster.unread:
+            self._add("dem-unit-unread", raster, index)
+            self._unread = self._unread or raster.unread
         self._gaps(raster, index, levels)
         if raster.bands > 1:
             self._add("dem-bands", raster, index)
@@ -121,7 +129,7 @@ class Notes:
         for rule, names in self._files.items():
             severity, text = TEXTS[rule]
             held = " to ".join(f"{value:g}" for value in self._held.get(rule, ()))
-            text = text.format(**said, in_feet=self._in_feet, held=held)
+            text = text.format(**said, in_feet=self._in_feet, held=held, unread=self._unread)
             index = np.unique(np.concatenate(self._points[rule]))
             west, south = self._xy[index].min(axis=0)
             east, north = self._xy[index].max(axis=0)

@@ -17,7 +17,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
 from geotools.errors import LayerError
-from geotools.ground.vertical import VerticalUnit, file_units
+from geotools.ground.vertical import VerticalUnit, file_units, unread_unit
 from geotools.intake.crs import georeferenced
 from geotools.network.ragged import FloatArray
 from geotools.quiet import without
@@ -61,6 +61,8 @@ class Raster:
         counted in cells from the outer corner of the first cell.
     units : list of VerticalUnit
         What the file says of the unit of its levels.
+    unread : str
+        The unit of the band where that is not known; "" otherwise.
     nodata : scalar, optional
         Value that stands for "no data", in the type of the band.
     masked : bool
@@ -82,6 +84,7 @@ class Raster:
     bounds: tuple[float, float, float, float]
     inverse: tuple[float, float, float, float, float, float]
     units: list[VerticalUnit]
+    unread: str
     nodata: Any
     masked: bool
     alpha: int
@@ -261,6 +264,7 @@ def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster
         bounds=_corners(dataset),
         inverse=tuple(~dataset.transform)[:6],
         units=file_units(dataset.units[0] or "", crs, name),
+        unread=unread_unit(dataset.units[0] or ""),
         nodata=_nodata(dataset),
         masked=known or alpha > 0,
         alpha=alpha,
@@ -294,7 +298,19 @@ def _band_faults(dataset: Any) -> list[str]:
         return [f"has {dataset.width} columns and {dataset.height} rows"]
     if np.dtype(dataset.dtypes[0]).kind not in "iuf":
         return [f"band 1 holds {dataset.dtypes[0]} values; real numbers are needed"]
+    if picture := _picture(dataset):
+        return [f"is a picture ({picture}), no levels; give the elevation raster it was made from"]
     return []
+
+
+def _picture(dataset: Any) -> str:
+    """Return what makes a raster a picture: colours in place of levels; "" if it is none."""
+    kind = dataset.colorinterp[0]
+    if kind == ColorInterp.palette:
+        return "band 1 holds numbers of colours in a palette"
+    if kind == ColorInterp.red and dataset.dtypes[0] == "uint8":
+        return "its bands are red, green and blue, 0 to 255"
+    return ""
 
 
 def _by_points(dataset: Any) -> bool:

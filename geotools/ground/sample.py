@@ -105,7 +105,7 @@ def _fill(
     notes: Notes,
 ) -> bool:
     """Fill the missing levels of points on a raster, in place; tell whether there were any."""
-    unit = resolve_unit(raster.units, vertical_unit, raster.name)
+    unit = resolve_unit(raster.units, vertical_unit, raster.name, unread=raster.unread)
     missing = np.isnan(z[inside])
     wanted = inside[missing]
     metres = 1.0 if unit is None else unit.metres

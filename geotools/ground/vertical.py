@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,7 +12,7 @@ import pyproj
 from geotools.errors import LayerError
 from geotools.pipe.factors import FOOT
 
-__all__ = ["UNIT_KEY", "VerticalUnit", "file_units", "resolve_unit"]
+__all__ = ["UNIT_KEY", "VerticalUnit", "file_units", "known_unit", "resolve_unit", "unread_unit"]
 
 # How texts tell to set the unit; the command line takes it with --set.
 UNIT_KEY = "ground.vertical_unit in the brief (m, ft or us-ft; --set ground.vertical_unit=ft)"
@@ -33,13 +35,31 @@ class VerticalUnit:
         return abs(self.metres - other.metres) <= SAME * self.metres
 
 
+# The metre as European languages have it, in the cases units stand in, without accents.
+_METRE = (
+    *("metre", "metres", "meter", "meters", "metern", "metro", "metros", "metri", "metru"),
+    *("metr", "metry", "metra", "metrow", "metrov", "metar", "metara", "metria", "metrai"),
+    *("metras", "metrs", "meeter", "meetrit", "метр", "метры", "метров", "μετρο", "μετρα"),
+)
 _SPELLINGS: dict[str, tuple[str, float]] = {
-    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), ("m", 1.0)),
-    **dict.fromkeys(("dm", "decimetre", "decimetres", "decimeter", "decimeters"), ("dm", 0.1)),
-    **dict.fromkeys(("cm", "centimetre", "centimetres", "centimeter", "centimeters"), ("cm", 0.01)),
-    **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), ("mm", 1e-3)),
+    **dict.fromkeys(("m", "м", *_METRE), ("m", 1.0)),
     **dict.fromkeys(
-        ("ft", "foot", "feet", "internationalfoot", "internationalfeet", "footinternational"),
+        ("dm", "дм", *(p + word for p in ("deci", "dezi", "decy", "деци") for word in _METRE)),
+        ("dm", 0.1),
+    ),
+    **dict.fromkeys(
+        ("cm", "см", *(p + word for p in ("centi", "zenti", "centy", "санти") for word in _METRE)),
+        ("cm", 0.01),
+    ),
+    **dict.fromkeys(
+        ("mm", "мм", *(p + word for p in ("milli", "mili", "милли") for word in _METRE)),
+        ("mm", 1e-3),
+    ),
+    **dict.fromkeys(
+        (
+            *("ft", "foot", "feet", "pied", "pieds", "pie", "pies"),
+            *("internationalfoot", "internationalfeet", "footinternational"),
+        ),
         ("ft", FOOT),
     ),
     **dict.fromkeys(
@@ -49,8 +69,28 @@ _SPELLINGS: dict[str, tuple[str, float]] = {
 }
 
 
+# What follows a unit that is no length but a speed, a slope or an area: m/s, m s-1, m2, m per km.
+_NO_LENGTH = re.compile(r"\s*([/^*²³·%0-9]|per\b|s\s*($|\^)|.*[-−][12]\b)", re.IGNORECASE)
+
+
+def known_unit(text: str) -> tuple[str, float] | None:
+    """Return name and metres of the unit a text is or begins with; None if that is not known.
+
+    What stands behind a unit of length tells what levels count from: "m NHN", "m ü. NN".
+    """
+    words = list(re.finditer(r"[^\W\d_]+", text))
+    for count in range(len(words), 0, -1):
+        letters = unicodedata.normalize("NFD", "".join(word.group() for word in words[:count]))
+        plain = "".join(c for c in letters if not unicodedata.combining(c)).casefold()
+        if plain in _SPELLINGS:
+            return None if _NO_LENGTH.match(text[words[count - 1].end() :]) else _SPELLINGS[plain]
+    return None
+
+
 def file_units(band_unit: str, crs: pyproj.CRS, source: str) -> list[VerticalUnit]:
     """Return what a file says of its vertical unit: by the band, by the CRS's vertical part.
+
+    A band whose unit is not known says nothing here; `unread_unit` tells of it.
 
     Parameters
     ----------
@@ -64,18 +104,10 @@ def file_units(band_unit: str, crs: pyproj.CRS, source: str) -> list[VerticalUni
     Raises
     ------
     LayerError
-        If the band's unit is not a known unit of length, or the CRS counts downwards.
+        If the CRS counts downwards.
     """
     said = []
-    if band_unit.strip():
-        known = _SPELLINGS.get("".join(c for c in band_unit.lower() if c.isalpha()))
-        if known is None:
-            raise LayerError(
-                source,
-                f"band 1 has the unit {band_unit!r}, which is no unit of length known here "
-                "(m, dm, cm, mm, ft, us-ft); write the right unit into the file, or use the "
-                "elevation raster instead of a product made from it",
-            )
+    if known := known_unit(band_unit):
         said.append(VerticalUnit(*known, said_by=f"its band unit {band_unit!r}"))
     for axis in crs.axis_info:
         if axis.direction == "down":
@@ -90,8 +122,13 @@ def file_units(band_unit: str, crs: pyproj.CRS, source: str) -> list[VerticalUni
     return said
 
 
+def unread_unit(band_unit: str) -> str:
+    """Return the unit of a band that is not known; "" where it is, or where there is none."""
+    return "" if known_unit(band_unit) else band_unit.strip()
+
+
 def resolve_unit(
-    said: Sequence[VerticalUnit], brief_unit: str | None, source: str
+    said: Sequence[VerticalUnit], brief_unit: str | None, source: str, *, unread: str = ""
 ) -> VerticalUnit | None:
     """Return the unit of a raster's levels, or None if nobody says.
 
@@ -103,12 +140,22 @@ def resolve_unit(
         What the brief says: ``m``, ``ft`` or ``us-ft``.
     source : str
         Name of the file, for messages.
+    unread : str
+        Unit of the band by `unread_unit`; the brief's stands in for it.
 
     Raises
     ------
     LayerError
-        If file and brief, or two places of the file, contradict each other.
+        If file and brief, or two places of the file, contradict each other, or nobody says what
+        a unit means that is not known.
     """
+    if unread and brief_unit is None:
+        raise LayerError(
+            source,
+            f"band 1 has the unit {unread!r}, which is no unit of length known here (m, dm, cm, "
+            f"mm, ft, us-ft); if it holds levels, say their unit with {UNIT_KEY}; otherwise give "
+            "the elevation raster instead of a product made from it",
+        )
     told = None
     if brief_unit is not None:
         told = VerticalUnit(*_SPELLINGS["".join(c for c in brief_unit if c.isalpha())], "the brief")

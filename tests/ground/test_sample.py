@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tempfile
@@ -328,9 +329,65 @@ def test_international_and_survey_feet_do_not_quarrel(write_dem, at):
     np.testing.assert_allclose(got.z, [30.48], rtol=1e-12)
 
 
-def test_a_unit_that_is_no_length_is_an_error(write_dem, at):
-    with pytest.raises(LayerError, match="unit 'degrees'"):
-        sample(write_dem(RAMP, unit="degrees"), at((0, 0)))
+@pytest.mark.parametrize("unit", ["degrees", "m/s", "m s-1", "m2", "m²", "m per km", "mm/a"])
+def test_a_unit_that_is_no_length_is_an_error(unit, write_dem, at):
+    with pytest.raises(LayerError, match=re.escape(f"unit {unit!r}")):
+        sample(write_dem(RAMP, unit=unit), at((0, 0)))
+
+
+@pytest.mark.parametrize(
+    ("unit", "metres"),
+    [
+        *((text, 1.0) for text in ("m NHN", "m ü. NN", "m NAP", "m a.s.l.", "m s.l.m.", "[m]")),
+        *((text, 1.0) for text in ("mètre", "metry", "metrów", "Meter über NHN", "метры")),
+        *((text, 0.01) for text in ("cm NHN", "Zentimeter", "centimètres")),
+        *((text, 0.3048) for text in ("ft NAVD88", "feet above sea level", "pieds")),
+        ("US survey feet (NGVD29)", 1200 / 3937),
+    ],
+)
+def test_a_unit_is_known_in_other_languages_and_with_its_zero_behind_it(
+    unit, metres, write_dem, at
+):
+    got, findings = sample(write_dem(RAMP, unit=unit), at((0, 0)))
+    np.testing.assert_allclose(got.z, [100 * metres], rtol=1e-12)
+    assert findings.empty
+
+
+def test_the_briefs_unit_stands_in_for_one_that_is_not_known_and_that_is_told(write_dem, at):
+    path = write_dem(RAMP, unit="Höhe")
+    with pytest.raises(LayerError, match=r"'Höhe', which is no unit .* ground.vertical_unit"):
+        sample(path, at((0, 0)))
+    got, findings = sample(path, at((0, 0)), vertical_unit="ft")
+    np.testing.assert_allclose(got.z, [100 * 0.3048], rtol=1e-12)
+    assert list(findings["rule"]) == ["dem-unit-unread"]
+    assert "'Höhe'" in findings["text"][0]
+
+
+@pytest.mark.parametrize("kind", ["palette", "colours"])
+def test_a_picture_is_no_ground(kind, tmp_path, at):
+    count = 1 if kind == "palette" else 3
+    path = tmp_path / "map.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=8, height=6, count=count, dtype="uint8",
+        crs="EPSG:32633", transform=Affine(10, 0, WEST, 0, -10, NORTH),
+        photometric="palette" if kind == "palette" else "RGB",
+    ) as target:  # fmt: skip
+        target.write(np.full((count, 6, 8), 120, dtype="uint8"))
+        if kind == "palette":
+            target.write_colormap(1, {k: (k, 255 - k, 0, 255) for k in range(256)})
+    with pytest.raises(LayerError, match=r"is a picture .* no levels"):
+        sample(str(path), at((0, 0)), vertical_unit="m")
+
+
+def test_levels_in_whole_metres_up_to_255_are_no_picture(tmp_path, at):
+    path = tmp_path / "low.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=8, height=6, count=1, dtype="uint8",
+        crs="EPSG:32633", transform=Affine(10, 0, WEST, 0, -10, NORTH),
+    ) as target:  # fmt: skip
+        target.write(np.full((1, 6, 8), 120, dtype="uint8"))
+    got, _ = sample(str(path), at((0, 0)), vertical_unit="m")
+    assert got.z.tolist() == [120.0]
 
 
 # CRS -------------------------------------------------------------------------------------
