@@ -18,7 +18,7 @@ from rasterio.windows import Window
 
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units, unread_unit
-from geotools.intake.crs import georeferenced
+from geotools.intake.crs import georeferenced, unusable
 from geotools.network.ragged import FloatArray
 from geotools.quiet import without
 
@@ -244,6 +244,8 @@ def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster
             'has no CRS; set it in the brief under [inputs.dem] with crs = "EPSG:code", or give a '
             "copy that has it (gdal_translate -a_srs EPSG:code)"
         )
+    elif crs is not None and (why := unusable(crs)):
+        faults.append(why)
     if faults or crs is None:
         raise LayerError(name, faults)
     flags = dataset.mask_flag_enums[0]

@@ -23,6 +23,7 @@ __all__ = [
     "horizontal",
     "project",
     "scale_error",
+    "unusable",
     "upright",
 ]
 
@@ -91,6 +92,18 @@ def georeferenced(crs: pyproj.CRS | None) -> bool:
     return bool(flat.is_geographic or flat.is_projected)
 
 
+def unusable(crs: pyproj.CRS) -> str:
+    """Return why places in a CRS cannot be moved to any other; "" where they can."""
+    try:
+        pyproj.Transformer.from_crs(horizontal(crs), WGS84, always_xy=True)
+    except pyproj.exceptions.ProjError as error:
+        return (
+            f"is in {crs_name(crs)}, and where on the earth a place in that lies cannot be worked "
+            f"out ({str(error).rstrip('.')}); give it in another CRS"
+        )
+    return ""
+
+
 def project(xy: FloatArray, source: pyproj.CRS, target: pyproj.CRS) -> FloatArray:
     """Return coordinates (n, 2) in another CRS; infinite where that is impossible."""
     if source == target or not len(xy):
@@ -148,14 +161,7 @@ def choose_working_crs(
 
 def _on_earth(label: str, crs: pyproj.CRS, probes: FloatArray) -> FloatArray:
     """Return the probes that lie somewhere on the earth."""
-    try:
-        known = np.isfinite(project(probes, crs, WGS84)).all(axis=1)
-    except pyproj.exceptions.ProjError as error:
-        raise LayerError(
-            label,
-            f"where on the earth a place in {crs_name(crs)} lies cannot be worked out ({error}); "
-            "give the layer in another CRS",
-        ) from error
+    known = np.isfinite(project(probes, crs, WGS84)).all(axis=1)
     if not known.any():
         raise LayerError(label, _nowhere(crs, probes[0]))
     return probes[known]

@@ -14,7 +14,7 @@ import pyproj
 
 from geotools.brief import InputSource
 from geotools.errors import LayerError
-from geotools.intake.crs import crs_name, georeferenced
+from geotools.intake.crs import crs_name, georeferenced, unusable
 from geotools.intake.fields import convert_fields
 from geotools.intake.kinds import usable_rows
 from geotools.intake.match import Match, match_columns
@@ -121,6 +121,7 @@ def load_layer(
     faults = list(match.faults)
     crs, remarks = crs_of(source, entry, faults)
     faults += [] if source.spatial else [_no_geometry(source)]
+    faults += [why] if crs is not None and (why := unusable(crs)) else []
     remarks += [("info", rule, text) for rule, text in match.hints]
     remarks += column_remarks(layer, match)
     if faults or crs is None:

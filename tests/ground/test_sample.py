@@ -780,3 +780,8 @@ def test_memory_does_not_grow_with_the_raster(tmp_path):
         run = subprocess.run(command, capture_output=True, text=True, check=True)
         grown[size] = int(run.stdout) / 1000
     assert grown[16384] - grown[1024] < 250  # MB; 64 of block cache, the rest windows
+
+
+def test_a_dem_in_a_crs_no_way_leads_out_of_is_bad_input(write_dem, at):
+    with pytest.raises(LayerError, match=r"cannot be worked out .* give it in another CRS"):
+        sample(write_dem(RAMP, crs="EPSG:3144"), at((0, 0)))

@@ -604,3 +604,13 @@ def test_a_crs_the_same_as_a_registered_one_but_without_its_name_bears_its_code(
 
 def test_a_crs_whose_datum_is_not_known_bears_no_code():
     assert "without a name" in crs_name(pyproj.CRS(NAMELESS.format(easting=3_500_000)))
+
+
+@pytest.mark.parametrize("layer", ["mains", "streets"])
+@pytest.mark.parametrize("code", [3052, 3144, 2985])
+def test_a_layer_in_a_crs_no_way_leads_out_of_is_bad_input(code, layer, network, read, fault):
+    """West-orientated conics and the like have definitions for which PROJ has no formula."""
+    lost = network([shapely.LineString([(1e4, 1e4), (1.1e4, 1e4)])], crs=code)
+    text = fault(read, **({"mains": network()} | {layer: lost}))
+    assert f"{layer} (GeoDataFrame): is in EPSG:{code}" in text
+    assert "give it in another CRS" in text
