@@ -55,7 +55,8 @@ def find_bends(
         Bend fittings with an angle on record: ``run``, ``chainage`` (m), ``angle`` (rad).
     rises : DataFrame
         Breaks of grade where mains with inverts join: ``run``, ``chainage`` (m), ``rise`` (rad,
-        the angle turned in the vertical).
+        the angle turned in the vertical) and, where it is less, ``sure`` (rad, what it is at the
+        least, whatever the levels are off by).
     rules : BendRules
     fine : Thinned, optional
         The axes thinned `FINER`, from which arcs get back what they are read by.
@@ -67,9 +68,10 @@ def find_bends(
         (where turning begins and ends, m), ``deflection`` (rad), ``drawn`` (rad, as the drawing
         has it), ``kind``, ``angle_source``, ``axis_radius`` (m), ``record`` (the first row of
         ``fittings`` that says so, -1 where none does), ``angle`` (rad, on record), ``covered``
-        (rad, what the drawing turns there, which the record stands for), ``rest`` (rad, turned
-        besides by the drawing alone) and ``doubled`` (records that were counted once with others
-        at their point).
+        (rad, of what is drawn there what the record stands for), ``raised`` (rad, by which levels
+        are surer of more than the record), ``rest`` (rad, turned besides by the drawing and the
+        levels alone), ``rest_grade`` (rad, of it in the vertical), ``rise`` (rad, drawn in the
+        vertical) and ``doubled`` (records that were counted once with others at their point).
     """
     near = rules.gather * diameter + EXACT  # what is just so far apart is near wherever it lies
     curves = CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)
@@ -102,7 +104,8 @@ def _turns(thinned: Thinned, fine: Thinned | None, rules: CurveRules) -> pd.Data
 
 def _with_rises(turns: pd.DataFrame, rises: pd.DataFrame) -> pd.DataFrame:
     """Add the turns in the vertical to those in plan, and where each begins and ends."""
-    rise, apart = np.zeros(len(turns)), np.ones(len(rises), dtype=bool)
+    rises = rises.assign(sure=rises["sure"] if "sure" in rises else rises["rise"])
+    added, apart = np.zeros((len(turns), 2)), np.ones(len(rises), dtype=bool)
     if len(turns) and len(rises):
         runs = int(max(turns["run"].max(), rises["run"].max())) + 1
         places = Places.of(turns["run"].to_numpy(), turns["chainage"].to_numpy(), runs)
@@ -110,10 +113,11 @@ def _with_rises(turns: pd.DataFrame, rises: pd.DataFrame) -> pd.DataFrame:
             rises["run"].to_numpy(dtype=np.int64), rises["chainage"].to_numpy(dtype=float)
         )
         apart = gap > ALIKE
-        np.add.at(rise, row[~apart], rises["rise"].to_numpy(dtype=float)[~apart])
-    turns = turns.assign(rise=rise)
+        levels = rises[["rise", "sure"]].to_numpy(dtype=float)
+        np.add.at(added, row[~apart], levels[~apart])
+    turns = turns.assign(rise=added[:, 0], sure=added[:, 1])
     if apart.any():
-        alone = rises.loc[apart, ["run", "chainage", "rise"]].assign(
+        alone = rises.loc[apart, ["run", "chainage", "rise", "sure"]].assign(
             turn=0.0, before=0.0, after=0.0, accuracy=0.0
         )
         turns = pd.concat([turns, alone], ignore_index=True) if len(turns) else alone

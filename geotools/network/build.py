@@ -48,7 +48,9 @@ __all__ = ["RunSet", "build_runs"]
 
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
 AT_END = 1.0  # m; so near to the end of a run something is at its end
-OF_RECORD = ("record", "angle", "covered", "rest", "doubled")  # columns of bends, told and let go
+OF_RECORD = (  # columns of bends, told and let go
+    *("record", "angle", "covered", "raised", "rest", "rest_grade", "rise", "doubled"),
+)
 ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
 
@@ -476,6 +478,9 @@ def _report_angles(
     """Report what fittings on record say of bends that the drawing does not bear out."""
     on_record = bends["record"] >= 0
     doubt = on_record & (np.abs(bends["angle"] - bends["covered"]) > ANGLE_DOUBT)
+    # Levels of long mains tell a turn better than the few vertices of a corner do.
+    short = (bends["rise"] >= least_angle) & (bends["drawn"] - bends["deflection"] >= least_angle)
+    doubt |= on_record & (short | (bends["raised"] >= least_angle))
     partly = on_record & (bends["rest"] >= least_angle)
     doubled = bends["doubled"] > 0
     for severity, rule, chosen, text in (
@@ -500,16 +505,23 @@ def _report_angles(
 
 
 def _disagrees(bend: dict[Hashable, Any]) -> str:
+    taken = "the record is used"
+    if bend["raised"] > 0:
+        least = angle_text(bend["angle"] + bend["raised"])
+        taken = f"levels are sure of {least} deg in the vertical, which are used"
     return (
         f"the fitting is on record with {angle_text(bend['angle'])} deg, the drawing turns "
-        f"{angle_text(bend['covered'])} deg; the record is used. Check the fitting on site."
+        f"{angle_text(bend['covered'])} deg; {taken}. Check the fitting on site."
     )
 
 
 def _partly(bend: dict[Hashable, Any]) -> str:
+    steep = bend["rest_grade"] > 0
+    where = "in the drawing and the levels alone" if steep else "in the drawing alone"
+    added = "are added as in space" if steep else "are added"
     return (
         f"fittings on record make {angle_text(bend['angle'])} deg of this bend; "
-        f"{angle_text(bend['rest'])} deg more are in the drawing alone and are added, "
+        f"{angle_text(bend['rest'])} deg more are {where} and {added}, "
         f"{angle_text(bend['deflection'])} deg in all. Put the fittings there on record, or "
         "correct the angle."
     )

@@ -236,9 +236,8 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "drawn": deflection,
             "axis_radius": _tightest(of, legs[inner], size[inner], accuracy),
             "kind": "curve",
-            "angle": 0.0,
-            "covered": 0.0,
             "rest": deflection,
+            **dict.fromkeys(("rise", "angle", "covered", "raised", "rest_grade"), 0.0),
             "record": np.int64(-1),
             "doubled": np.int64(0),
         }

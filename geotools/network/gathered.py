@@ -9,40 +9,40 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, stretch_sum
 
 __all__ = ["gathered", "group_starts"]
 
+SUMMED = (
+    *("size", "rise", "angle", "covered", "raised"),
+    *("plan", "grade", "rest_plan", "rest_grade"),
+)
+
 
 def gathered(turns: pd.DataFrame, in_curve: BoolArray, near: FloatArray) -> pd.DataFrame:
     """Gather turns of no curve that follow each other within ``near``, m, of their run.
 
     A jog counts both its turns. Turns in plan and in the vertical add as the legs of a right
-    angle, which is the angle in space for the gentle grades mains have. Angles on record add to
-    what is drawn besides.
+    angle, which is the angle in space for the gentle grades mains have. Angles on record take the
+    place of the drawn ones they stand for.
     """
     starts = group_starts(turns, in_curve, near)
     turns = turns[~in_curve]
-    size, rise, angle, covered = (
-        turns[name].to_numpy(dtype=float) for name in ("size", "rise", "angle", "covered")
-    )
+    size, rise, angle = (turns[name].to_numpy(dtype=float) for name in ("size", "rise", "angle"))
     weight = np.where(size + rise > 0, size + rise, angle)
-    alone = turns["record"].to_numpy() < 0
-    columns = size, rise, size * alone, rise * alone, angle, covered
     moment = weight * turns["chainage"].to_numpy(dtype=float)
+    columns = [turns[name].to_numpy(dtype=float) for name in SUMMED]
     *sums, weights, moments = stretch_sums(starts, *columns, weight, moment)
-    sizes, rises, rest_sizes, rest_rises, angles, covers = sums
+    whole = dict(zip(SUMMED, sums, strict=True))
     first = np.minimum.reduceat(turns["first"].to_numpy(), starts)
     last = np.maximum.reduceat(turns["last"].to_numpy(), starts)
-    rest = np.hypot(rest_sizes, rest_rises)
-    whole = np.where(weights > 0, weights, 1.0)
+    mean = moments / np.where(weights > 0, weights, 1.0)
     return pd.DataFrame(
         {
             "run": turns["run"].to_numpy()[starts],
             "first": first,
             "last": last,
-            "chainage": np.where(weights > 0, moments / whole, (first + last) / 2),
-            "deflection": np.minimum(angles + rest, np.pi),
-            "drawn": np.minimum(np.hypot(sizes, rises), np.pi),
-            "angle": angles,
-            "covered": covers,
-            "rest": rest,
+            "chainage": np.where(weights > 0, mean, (first + last) / 2),
+            "deflection": np.minimum(np.hypot(whole["plan"], whole["grade"]), np.pi),
+            "drawn": np.minimum(np.hypot(whole["size"], whole["rise"]), np.pi),
+            "rest": np.hypot(whole["rest_plan"], whole["rest_grade"]),
+            **{name: whole[name] for name in ("rise", "angle", "covered", "raised", "rest_grade")},
             "record": _first_record(turns["record"].to_numpy(), starts),
             "doubled": np.add.reduceat(turns["doubled"].to_numpy(), starts),
         }

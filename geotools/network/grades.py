@@ -77,8 +77,8 @@ def grade_breaks(chains: Chains, mains: Lines) -> pd.DataFrame:
     pieces, turn = chains.pieces, np.abs(np.diff(_rising(chains, mains)))
     run = pieces["run"].to_numpy(dtype=np.int64)
     joint = np.flatnonzero((run[1:] == run[:-1]) & (np.nan_to_num(turn) > ROUNDING))
-    chainage = pieces["start"].to_numpy(dtype=float)[joint + 1]
-    return pd.DataFrame({"run": run[joint], "chainage": chainage, "rise": turn[joint]})
+    chainage, rise = pieces["start"].to_numpy(dtype=float)[joint + 1], turn[joint]
+    return pd.DataFrame({"run": run[joint], "chainage": chainage, "rise": rise, "sure": rise})
 
 
 def joints_of(chains: Chains, mains: Lines, levels: Levels) -> Joints:
@@ -128,6 +128,7 @@ def ground_breaks(joints: Joints, least_angle: float) -> pd.DataFrame:
             "run": joints.run[sure],
             "chainage": joints.chainage[sure],
             "rise": joints.angle[sure],
+            "sure": (joints.angle - joints.doubt)[sure],
         }
     )
 

@@ -13,6 +13,7 @@ __all__ = ["match_fittings"]
 ONE_POINT = 0.1  # m; no two elbows have their middles so near, and no survey tells them apart
 ALIKE = 0.001  # m; distances that differ by less are equal
 ROUNDING = 1e-9  # rad
+WHOLE, PLAN, GRADE = 0, 1, 2  # what an angle on record is of: the turn in space, or one of its legs
 
 
 def match_fittings(
@@ -26,11 +27,16 @@ def match_fittings(
     the sharpest, unless the drawing turns more nearly as far as all of them together. A fitting
     the drawing does not show within reach is a turn of its own.
 
+    A record is of the turn in space, of a rolled elbow it may be, unless it is nearer to the turn
+    in plan alone, or is the turn in the vertical within ``slight``: then what is turned the other
+    way is turned besides. What levels are sure of in the vertical it does not take away.
+
     Parameters
     ----------
     turns : DataFrame
         ``run``, ``chainage``, ``first``, ``last``, ``before``, ``after`` (m), ``turn``, ``size``,
-        ``rise`` (rad), ``accuracy`` (m), in order along the runs.
+        ``rise``, ``sure`` (rad, of the rise what levels are sure of), ``accuracy`` (m), in order
+        along the runs.
     fittings : DataFrame
         ``run``, ``chainage`` (m), ``angle`` (rad).
     reach : ndarray, shape (runs,)
@@ -42,15 +48,27 @@ def match_fittings(
     -------
     DataFrame
         The turns, those a fitting stands for as one, with ``angle`` (rad, on record; 0 where
-        none is), ``covered`` (rad, drawn where the angle is on record), ``record`` (the first row
-        of the fittings, -1 where none) and ``doubled`` (how many records were of a fitting
-        counted already).
+        none is), ``covered`` (rad, what of the drawing the angle stands for), ``raised`` (rad, by
+        which levels are surer of more), ``plan`` and ``grade`` (rad, turned in plan and in the
+        vertical by what is on record where something is), ``rest_plan`` and ``rest_grade`` (rad,
+        of these what no record stands for), ``record`` (the first row of the fittings, -1 where
+        none) and ``doubled`` (how many records were of a fitting counted already).
     """
-    turns = turns.assign(angle=0.0, covered=0.0, record=np.int64(-1), doubled=np.int64(0))
+    turns = turns.assign(
+        angle=0.0,
+        covered=0.0,
+        raised=0.0,
+        plan=turns["size"],
+        grade=turns["rise"],
+        rest_plan=turns["size"],
+        rest_grade=turns["rise"],
+        record=np.int64(-1),
+        doubled=np.int64(0),
+    )
     if fittings.empty:
         return turns
     points = _points(fittings)
-    own = _own_turns(turns, points, reach)
+    own = _own_turns(turns, points, reach, slight)
     sites = _sites(points[own >= 0], own[own >= 0])
     matched = _stood_for(turns, sites, reach, slight) if len(sites) else turns
     tables = [table for table in (matched, _alone(points[own < 0], turns)) if len(table)]
@@ -88,7 +106,9 @@ def _pairs(turns: pd.DataFrame, places: pd.DataFrame, reach: FloatArray) -> pd.D
     return pd.DataFrame({"place": place, "row": row, "gap": gap})
 
 
-def _own_turns(turns: pd.DataFrame, points: pd.DataFrame, reach: FloatArray) -> IntArray:
+def _own_turns(
+    turns: pd.DataFrame, points: pd.DataFrame, reach: FloatArray, slight: float
+) -> IntArray:
     """Return the turn nearest to each point, of two as near the one that turns most like it."""
     own = np.full(len(points), -1, dtype=np.int64)
     if turns.empty:
@@ -96,8 +116,8 @@ def _own_turns(turns: pd.DataFrame, points: pd.DataFrame, reach: FloatArray) -> 
     pairs = _pairs(turns, points, reach)
     nearest = pairs.groupby("place")["gap"].transform("min")
     pairs = pairs[pairs["gap"] <= nearest + ALIKE]
-    drawn = np.hypot(turns["size"].to_numpy(), turns["rise"].to_numpy())[pairs["row"]]
-    unlike = np.abs(drawn - points["once"].to_numpy()[pairs["place"]])
+    drawn = turns[["size", "rise"]].iloc[pairs["row"].to_numpy()]
+    unlike = _apart(drawn, points["once"].to_numpy()[pairs["place"]], slight).min(axis=0)
     best = pairs.assign(unlike=unlike).sort_values(["place", "unlike"], kind="stable")
     best = best.drop_duplicates("place")
     own[best["place"].to_numpy()] = best["row"].to_numpy()
@@ -126,23 +146,54 @@ def _stood_for(
 ) -> pd.DataFrame:
     """Return the turns with those a site stands for taken as one."""
     pairs = _prefixes(turns, sites, _cells(_pairs(turns, sites, reach), sites))
-    each = _unlike(pairs, sites["whole"]).groupby(pairs["place"]).min()
-    once = _unlike(pairs, sites["once"]).groupby(pairs["place"]).min()
+    each = _unlike(pairs, sites["whole"], slight).groupby(pairs["place"]).min()
+    once = _unlike(pairs, sites["once"], slight).groupby(pairs["place"]).min()
     all_there = (each < once - ROUNDING).to_numpy()
     sites = sites.assign(
         angle=np.minimum(np.where(all_there, sites["whole"], sites["once"]), np.pi),
         doubled=np.where(all_there, 0, sites["count"] - sites["points"]),
     )
-    unlike = _unlike(pairs, sites["angle"])
+    unlike = _unlike(pairs, sites["angle"], slight)
     fits = unlike <= unlike.groupby(pairs["place"]).transform("min") + slight
     last = pairs["position"].where(fits, -1).groupby(pairs["place"]).transform("max")
-    return _as_one(turns, sites, pairs[pairs["position"] <= last])
+    end = pairs[pairs["position"] == last].set_index("place").loc[sites.index]
+    apart = _apart(end, sites["angle"].to_numpy(), slight)
+    apart[WHOLE] -= ROUNDING
+    sites = sites.assign(of=apart.argmin(axis=0))
+    return _as_one(turns, sites, pairs[pairs["position"] <= _no_farther(pairs, sites, last)])
 
 
-def _unlike(pairs: pd.DataFrame, angle: pd.Series) -> pd.Series:
-    """Return how far from an angle of its site each prefix turns, rad."""
-    off = np.abs(pairs["drawn"].to_numpy() - angle.to_numpy()[pairs["place"]])
+def _unlike(pairs: pd.DataFrame, angle: pd.Series, slight: float) -> pd.Series:
+    """Return how far an angle of its site is from what each prefix turns, rad."""
+    off = _apart(pairs, angle.to_numpy()[pairs["place"]], slight).min(axis=0)
     return pd.Series(np.where(pairs["full"], off, np.inf), index=pairs.index)
+
+
+def _apart(drawn: pd.DataFrame, angle: FloatArray, slight: float) -> FloatArray:
+    """Return how far an angle on record is from what it may be of, rad, shape (3, n).
+
+    Of what is turned one way alone it is only if something is; of the vertical, which mains seldom
+    turn in and always a little, only if it is that turn as nearly as turns are told.
+    """
+    size, rise = (drawn[name].to_numpy(dtype=float) for name in ("size", "rise"))
+    plan, grade = np.abs(size - angle), np.abs(rise - angle)
+    return np.array(
+        [
+            np.abs(np.hypot(size, rise) - angle),
+            np.where(size > ROUNDING, plan, np.inf),
+            np.where((rise >= slight) & (grade <= slight), grade, np.inf),
+        ]
+    )
+
+
+def _no_farther(pairs: pd.DataFrame, sites: pd.DataFrame, last: pd.Series) -> pd.Series:
+    """Return where the prefix of each site ends: farther turns the other way are left alone."""
+    of = sites["of"].to_numpy()[pairs["place"]]
+    part = pd.Series(np.where(of == PLAN, pairs["size"], pairs["rise"]), index=pairs.index)
+    whole = part.where(pairs["position"] == last, -np.inf).groupby(pairs["place"]).transform("max")
+    enough = pairs["full"] & (part >= whole - ROUNDING)
+    least = pairs["position"].where(enough, len(pairs)).groupby(pairs["place"]).transform("min")
+    return last.where(of == WHOLE, least)
 
 
 def _cells(pairs: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
@@ -170,7 +221,7 @@ def _prefixes(turns: pd.DataFrame, sites: pd.DataFrame, pairs: pd.DataFrame) -> 
     full = np.ones(len(pairs), dtype=bool)
     full[:-1] = (np.diff(pairs["place"]) > 0) | (np.diff(pairs["gap"]) > ALIKE)
     position = pairs.groupby("place").cumcount()
-    return pairs.assign(drawn=np.hypot(sums["size"], sums["rise"]), full=full, position=position)
+    return pairs.assign(size=sums["size"], rise=sums["rise"], full=full, position=position)
 
 
 def _as_one(turns: pd.DataFrame, sites: pd.DataFrame, taken: pd.DataFrame) -> pd.DataFrame:
@@ -180,33 +231,48 @@ def _as_one(turns: pd.DataFrame, sites: pd.DataFrame, taken: pd.DataFrame) -> pd
     place = taken["place"].to_numpy()
     sums = rows.assign(weight=weight, moment=weight * rows["chainage"]).groupby(place)
     one = sums.agg({"first": "min", "last": "max"})
-    one = one.join(sums[["turn", "size", "rise", "weight", "moment"]].sum())
+    one = one.join(sums[["turn", "size", "rise", "sure", "weight", "moment"]].sum())
     own = turns.iloc[sites["own"].to_numpy()].reset_index(drop=True)
     middle = (one["moment"] / one["weight"]).where(one["weight"] > 0, own["chainage"])
     joined = own.assign(
-        **{name: one[name] for name in ("first", "last", "turn", "size", "rise")},
+        **{name: one[name] for name in ("first", "last", "turn", "size", "rise", "sure")},
         chainage=middle,
-        angle=sites["angle"],
-        covered=np.hypot(one["size"], one["rise"]),
         record=sites["record"],
         doubled=sites["doubled"],
+        **_turned(one, sites["angle"].to_numpy(), sites["of"].to_numpy()),
     )
     left = np.ones(len(turns), dtype=bool)
     left[taken["row"].to_numpy()] = False
     return pd.concat([turns[left], joined], ignore_index=True) if left.any() else joined
 
 
+def _turned(drawn: pd.DataFrame, angle: FloatArray, of: IntArray) -> dict[str, FloatArray]:
+    """Return what turns with a record turn in plan and in the vertical, rad.
+
+    The turn in space lies as the drawing and the levels have it. What levels are sure of is turned
+    in the vertical whatever is on record, and the plan takes the rest.
+    """
+    size, rise, sure = (drawn[name].to_numpy(dtype=float) for name in ("size", "rise", "sure"))
+    whole = np.hypot(size, rise)
+    used = np.where(of == PLAN, angle, np.maximum(angle, sure))
+    share = np.divide(rise, whole, out=np.zeros_like(rise), where=whole > 0)
+    steep = np.minimum(np.maximum(used * share, sure), used)
+    none = np.zeros_like(size)
+    return {
+        "angle": angle,
+        "covered": np.choose(of, [whole, size, rise]),
+        "raised": used - angle,
+        "plan": np.choose(of, [np.sqrt(used**2 - steep**2), used, size]),
+        "grade": np.choose(of, [steep, rise, used]),
+        "rest_plan": np.choose(of, [none, none, size]),
+        "rest_grade": np.choose(of, [none, rise, none]),
+    }
+
+
 def _alone(points: pd.DataFrame, turns: pd.DataFrame) -> pd.DataFrame:
     """Return fittings the drawing does not show, as turns."""
+    angle = np.minimum(points["once"], np.pi)
     rows = points[["run", "chainage", "first", "last", "record"]].assign(
-        turn=0.0,
-        size=0.0,
-        rise=0.0,
-        before=0.0,
-        after=0.0,
-        accuracy=0.0,
-        angle=np.minimum(points["once"], np.pi),
-        covered=0.0,
-        doubled=points["count"] - 1,
+        angle=angle, plan=angle, doubled=points["count"] - 1
     )
-    return rows[turns.columns]
+    return rows.reindex(columns=turns.columns, fill_value=0.0)

@@ -30,15 +30,27 @@ def _row(angles: Sequence[float], gaps: Sequence[float]) -> Array:
     return np.array(points)
 
 
-def _bends(line: Array, fittings: Sequence[tuple[float, float]], accuracy: float = 0.1) -> Any:
-    """Bends of one run; fittings as (chainage, degrees); angles come back in degrees."""
-    table = pd.DataFrame(list(fittings), columns=["chainage", "angle"], dtype=float)
-    table = table.assign(run=np.int64(0), angle=np.radians(table["angle"]))
-    rises = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "rise": []})
+def _table(rows: Sequence[Sequence[float]], *names: str) -> pd.DataFrame:
+    """Rows of (chainage, degrees, ...) of one run."""
+    table = pd.DataFrame(list(rows), columns=["chainage", *names], dtype=float)
+    return table.assign(run=np.int64(0), **{name: np.radians(table[name]) for name in names})
+
+
+def _bends(
+    line: Array,
+    fittings: Sequence[tuple[float, float]],
+    accuracy: float = 0.1,
+    rises: Sequence[tuple[float, float, float]] = (),
+) -> Any:
+    """Bends of one run; fittings as (chainage, degrees); angles come back in degrees.
+
+    Rises as (chainage, degrees, degrees that levels are sure of).
+    """
+    tables = _table(fittings, "angle"), _table(rises, "rise", "sure")
     rules = BendRules(accuracy, 5.0, np.radians(3.0), np.radians(15.0), 0.0)
     drawn = [thin(line, np.array([0, len(line)]), accuracy=accuracy / n) for n in (1.0, FINER)]
-    found = find_bends(drawn[0], np.array([HOST]), table, rises, rules, fine=drawn[1])
-    angles = ["deflection", "drawn", "angle", "covered", "rest"]
+    found = find_bends(drawn[0], np.array([HOST]), *tables, rules, fine=drawn[1])
+    angles = ["deflection", "drawn", "angle", "covered", "raised", "rest"]
     return found.assign(**{name: np.degrees(found[name]) for name in angles})
 
 
@@ -143,6 +155,153 @@ def test_elbows_not_drawn_but_recorded_close_together_are_one_bend() -> None:
     assert found["deflection"].tolist() == pytest.approx([45.0, 30.0])
     assert found["chainage"].tolist() == pytest.approx([21.0, 60.0])
     assert found["drawn"].tolist() == pytest.approx([0.0, 30.0])
+
+
+def _in_space(plan: float, rise: float) -> float:
+    """The angle between two legs that turn so in plan and slope to and from the joint alike."""
+    half, turn = np.radians(rise / 2), np.radians(plan)
+    one = np.array([np.cos(half), 0.0, -np.sin(half)])
+    two = np.array([np.cos(half) * np.cos(turn), np.cos(half) * np.sin(turn), np.sin(half)])
+    return float(np.degrees(np.arccos(one @ two)))
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.3, 0.6, 2.0, -0.3, -2.0])
+@pytest.mark.parametrize(
+    "record",
+    [None, ("plan", 22.5), ("joint", 22.5), ("plan", 15.04), ("joint", 15.04), ("plan", 27.06)],
+)
+def test_a_record_of_one_leg_leaves_the_turn_in_space_as_it_is_without_it(
+    gap: float, record: tuple[str, float] | None
+) -> None:
+    """22.5 deg in plan, and beside it or at the same joint 15.04 deg by the inverts."""
+    line, joint = _row([22.5], []), LEAD + gap
+    for way in (1, -1):
+        at = {"plan": LEAD, "joint": joint}
+        at = at if way > 0 else {name: 2 * LEAD - place for name, place in at.items()}
+        fittings = [(at[record[0]], record[1])] if record else []
+        found = _bends(line[::way], fittings, rises=[(at["joint"], 15.04, 15.04)])
+        assert found["deflection"].tolist() == pytest.approx([27.06], abs=0.01)
+        assert 0 <= found["deflection"].iloc[0] - _in_space(22.5, 15.04) < 0.2
+        rest = {None: 27.06, 22.5: 15.04, 15.04: 22.5, 27.06: 0.0}[record[1] if record else None]
+        assert found["rest"].tolist() == pytest.approx([rest], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("said", "turned"),
+    [
+        (27.0, 27.0),  # nearer to the turn in space, 27.06 deg: a rolled elbow
+        (30.0, 30.0),
+        (24.7, np.hypot(24.7, 15.04)),  # nearer to 22.5 deg
+        (20.0, np.hypot(20.0, 15.04)),
+        (11.25, np.hypot(11.25, 15.04)),  # 3.8 deg from the vertical one, more than slight
+        (13.0, np.hypot(22.5, 15.04)),  # the vertical one, of which levels are sure
+        (17.0, np.hypot(22.5, 17.0)),
+    ],
+)
+def test_a_record_is_of_the_turn_in_space_unless_one_of_its_legs_is_nearer(
+    said: float, turned: float
+) -> None:
+    found = _bends(_row([22.5], []), [(LEAD, said)], rises=[(LEAD, 15.04, 15.04)])
+    assert found["deflection"].tolist() == pytest.approx([turned])
+
+
+def test_a_slight_slope_takes_no_record_from_the_turn_in_plan() -> None:
+    found = _bends(_row([40.0], []), [(LEAD, 11.25)], rises=[(LEAD, 0.1, 0.1)])
+    assert found["deflection"].tolist() == pytest.approx([11.25], abs=1e-3)
+    assert found["covered"].tolist() == pytest.approx([40.0])
+
+
+@pytest.mark.parametrize(
+    ("said", "sure", "turned"),
+    [(11.25, 24.0, 24.0), (11.25, 20.0, 20.0), (22.5, 20.0, 22.5), (30.0, 24.0, 30.0)],
+)
+def test_a_record_turns_no_less_than_levels_are_sure_of(
+    said: float, sure: float, turned: float
+) -> None:
+    for angles in ([], [1.0]):
+        line = _row(angles, []) if angles else np.array([[0.0, 0.0], [2 * LEAD, 0.0]])
+        found = _bends(line, [(LEAD, said)], rises=[(LEAD, 24.0, sure)])
+        assert found["deflection"].iloc[0] >= turned - 1e-9
+        if not angles:
+            assert found["deflection"].tolist() == pytest.approx([turned])
+            assert found["raised"].tolist() == pytest.approx([turned - said])
+
+
+def test_a_record_of_one_leg_takes_no_turn_of_the_other_that_is_a_bend_of_its_own() -> None:
+    """3.1 m: farther than bends are gathered, nearer than a fitting may be from its vertex."""
+    line, rises = _row([22.5], []), [(LEAD + 3.1, 15.0, 15.0)]
+    for fitting in ((LEAD, 22.5), (LEAD + 3.1, 15.0)):
+        found = _bends(line, [fitting], rises=rises)
+        assert found["deflection"].tolist() == pytest.approx([22.5, 15.0])
+        assert found["last"].tolist() == pytest.approx([LEAD, LEAD + 3.1])
+
+
+def test_whatever_is_on_record_levels_and_directions_hold() -> None:
+    rng = np.random.default_rng(2)
+    for _ in range(60):
+        angles = rng.choice([0.5, 11.25, 22.5, 45.0], 2) * rng.choice([-1, 1], 2)
+        gap = float(rng.choice([0.5, 2.0, 9.0]))
+        line, length = _row(angles, [gap]), 2 * LEAD + gap
+        places = LEAD + np.array([0.0, gap, 0.3, -0.7])
+        rises = [(at, angle, angle) for at in places for angle in rng.choice([0.0, 0.2, 7, 20], 1)]
+        some = [(at, rng.choice([11.25, 22.5, 30.0])) for at in rng.choice(places, 2)]
+        one = _bends(line, some, rises=rises)
+        other = _bends(
+            line[::-1],
+            [(length - at, angle) for at, angle in some],
+            rises=[(length - at, angle, sure) for at, angle, sure in rises][::-1],
+        )[::-1]
+        for name in ("deflection", "drawn", "angle", "covered", "raised", "rest"):
+            np.testing.assert_allclose(one[name], other[name], atol=1e-6)
+        held = [(one["first"] - 1e-6 <= at) & (at <= one["last"] + 1e-6) for at, _, _ in rises]
+        steep = sum(
+            angle * here.to_numpy() for (_, angle, _), here in zip(rises, held, strict=True)
+        )
+        assert (one["deflection"] >= steep - 1e-6).all()
+
+
+def test_a_turn_in_the_vertical_beside_a_record_is_told(
+    layers_of: Callable[..., Any], run_set: RunsOf
+) -> None:
+    line, drop = _row([22.5], []), LEAD * np.tan(np.radians(7.52))
+    inverts = {"invert_start": [100.0, 100.0 - drop], "invert_end": [100.0 - drop, 100.0]}
+    layers = layers_of([line[:2], line[1:]], fittings=[(60.0, 0.0, "elbow", 22.5)], **inverts)
+    found = run_set(layers).bends
+    assert np.degrees(found["deflection"]).tolist() == pytest.approx([27.06], abs=0.01)
+    told = _told(layers)["bend-partly-on-record"]
+    assert "on record make 22.5 deg" in told
+    assert "15.04 deg more are in the drawing and the levels alone" in told
+    assert "27.06 deg in all" in told
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (11.25, "drawing turns 20 deg; levels are sure of 20 deg in the vertical, which are used"),
+        (5.0, "levels are sure of 20 deg"),
+    ],
+)
+def test_a_record_that_turns_less_than_the_inverts_is_told(
+    layers_of: Callable[..., Any], run_set: RunsOf, said: float, words: str
+) -> None:
+    line, drop = np.array([[0.0, 0.0], [60.0, 0.0], [120.0, 0.0]]), 60 * np.tan(np.radians(10.0))
+    inverts = {"invert_start": [100.0, 100.0 - drop], "invert_end": [100.0 - drop, 100.0]}
+    layers = layers_of([line[:2], line[1:]], fittings=[(60.0, 0.0, "elbow", said)], **inverts)
+    found = run_set(layers).bends
+    assert np.degrees(found["deflection"]).tolist() == pytest.approx([20.0])
+    assert words in _told(layers)["bend-angle-disagrees"]
+
+
+def test_a_record_that_leaves_part_of_a_turn_in_space_out_is_told(
+    layers_of: Callable[..., Any], run_set: RunsOf
+) -> None:
+    """37.5 deg in space, of which 22.5 in plan: 33.5 deg on record are 4 deg short of it."""
+    line, drop = _row([22.5], []), LEAD * np.tan(np.radians(15.0))
+    inverts = {"invert_start": [100.0, 100.0 - drop], "invert_end": [100.0 - drop, 100.0]}
+    layers = layers_of([line[:2], line[1:]], fittings=[(60.0, 0.0, "elbow", 33.5)], **inverts)
+    found = run_set(layers).bends
+    assert np.degrees(found["deflection"]).tolist() == pytest.approx([33.5])
+    assert "33.5 deg, the drawing turns 37.5 deg" in _told(layers)["bend-angle-disagrees"]
 
 
 def _told(layers: Any) -> dict[str, str]:
