@@ -1013,6 +1013,11 @@ OUTPUTS: dict[str, Layer] = {
                 _real("angle", "deflection of a fitting", "angle"),
                 _real("width", "width of the carriageway", "length"),
                 _real("lanes", "lanes of a street, both directions", later=True),
+                _text(
+                    "oneway",
+                    "traffic of a street goes one way, along or against the line; empty both ways",
+                    later=True,
+                ),
                 _flag("hard", "a place where no pit may lie"),
                 _real("buffer", "distance to keep from it", "length"),
             ),

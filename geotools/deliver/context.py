@@ -15,12 +15,13 @@ from geotools.network.ragged import IntArray, to_linestrings
 from geotools.network.runs import Chains
 from geotools.network.words import in_words
 from geotools.schema import OUTPUTS
+from geotools.street.net import one_way
 
 __all__ = ["context_layer"]
 
 AT_ONCE = 20_000  # features drawn at once, to find those near runs
 # Told in few words, or few values.
-WORDED = ("layer", "kind", "name", "angle", "width", "lanes", "hard", "buffer")
+WORDED = ("layer", "kind", "name", "angle", "width", "lanes", "oneway", "hard", "buffer")
 # What each input layer has to say in the columns of the context, beside layer and feature.
 _SAID: dict[str, dict[str, str]] = {
     "mains": {},
@@ -29,7 +30,13 @@ _SAID: dict[str, dict[str, str]] = {
     "laterals": {},
     "hydrants": {},
     "sources": {},
-    "streets": {"kind": "class", "name": "name", "width": "width", "lanes": "lanes"},
+    "streets": {
+        "kind": "class",
+        "name": "name",
+        "width": "width",
+        "lanes": "lanes",
+        "oneway": "oneway",
+    },
     "avoid": {"kind": "reason", "hard": "hard", "buffer": "buffer"},
 }
 
@@ -63,6 +70,9 @@ def _near(
         _near_of(part, first, axes, reach, move) for first in range(0, max(len(part), 1), AT_ONCE)
     ]
     table = part.table.iloc[np.concatenate([rows for rows, _ in found])].reset_index(drop=True)
+    if name == "streets":
+        way = one_way(table)[0]
+        table = table.assign(oneway=np.select([way > 0, way < 0], ["along", "against"], ""))
     said = {to: table[own] for to, own in _SAID[name].items()}
     columns = {"layer": name, "feature": table["feature"], **said}
     fields = [f.name for f in OUTPUTS["context"].fields]

@@ -18,6 +18,7 @@ from geotools.siting.refusals import PAST_VERGE, SHUTS
 from geotools.siting.works import SiteRates, lane_day
 from geotools.street.abreast import string_lanes, string_places
 from geotools.street.alike import Alike
+from geotools.street.lanes import Carriageway
 from geotools.street.offsets import offset_length
 
 __all__ = ["Across", "Along", "StringSpots", "lanes_along"]
@@ -242,8 +243,11 @@ class _Walk:
         lanes = string_lanes(
             places,
             of.outside,
-            self.alike.number("width", street),
-            self.alike.number("lanes", street).astype(np.int64),
+            Carriageway(
+                self.alike.number("width", street),
+                self.alike.number("lanes", street).astype(np.int64),
+                self.alike.number("oneway", street),
+            ),
             gap=across.lateral_gap,
         )
         classes = self.alike.text("class", street)

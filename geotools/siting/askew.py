@@ -21,7 +21,7 @@ from geotools.siting.extents import Extents
 from geotools.siting.grounds import Grounds
 from geotools.siting.works import Lanes
 from geotools.street.beside import spans_beside, turned_between
-from geotools.street.lanes import TOUCH, lanes_between
+from geotools.street.lanes import TOUCH, Carriageway, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.scene import StreetScene
 
@@ -49,7 +49,8 @@ def lanes_askew(
     ----------
     table : DataFrame
         Candidates with their street: ``run``, ``chainage``, ``x``, ``y``, ``street_chain``,
-        ``street_at``, ``street_offset``, ``street_width`` (m), ``street_lanes``.
+        ``street_at``, ``street_offset``, ``street_width`` (m), ``street_lanes``,
+        ``street_oneway``.
     axis : Axis
     extents : Extents
     ground : Grounds
@@ -143,11 +144,8 @@ def _doubtful(
     low, high = lanes.low[row[place], role], lanes.high[row[place], role]
     out = slack[place, role]
     less = np.minimum(out, (high - low) / 2)
-    width = table["street_width"].to_numpy(dtype=float)[place]
-    count = table["street_lanes"].to_numpy(dtype=np.int64)[place]
-    most, least = (
-        lanes_between(low - far - gap, high + far + gap, width, count) for far in (out, -less)
-    )
+    way = Carriageway.of(table)[place]
+    most, least = (lanes_between(low - far - gap, high + far + gap, way) for far in (out, -less))
     return place[most != least], role[most != least]
 
 
@@ -162,11 +160,9 @@ def _with_edges(
     gap: float,
 ) -> Lanes:
     """Return lanes with some roles of candidates given other edges."""
-    width, count = (
-        table[f"street_{name}"].to_numpy(dtype=float)[row] for name in ("width", "lanes")
-    )
-    taken = lanes_between(low - gap, high + gap, width, count.astype(np.int64))
-    new = {"taken": taken, "left": count - taken, "low": low, "high": high}
+    way = Carriageway.of(table)[row]
+    taken = lanes_between(low - gap, high + gap, way)
+    new = {"taken": taken, "left": way.lanes - taken, "low": low, "high": high}
     columns = {name: getattr(lanes, name).copy() for name in new}
     for name, values in new.items():
         columns[name][row, role] = values

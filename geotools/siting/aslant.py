@@ -20,7 +20,7 @@ from geotools.network.words import in_words
 from geotools.siting.grounds import Grounds
 from geotools.siting.works import Lanes, lanes_of_edges
 from geotools.street.context import Spots, find_streets
-from geotools.street.lanes import TOUCH
+from geotools.street.lanes import TOUCH, Carriageway
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.scene import StreetScene
 
@@ -69,9 +69,10 @@ class Aslant:
 
     def lanes(self, lanes: Lanes, *, gap: float) -> Lanes:
         """Return the lanes of candidates with those of these; ``gap`` as of `lanes_taken`."""
-        width, count = (self.spots.number(name) for name in ("width", "lanes"))
+        width, count, oneway = (self.spots.number(name) for name in ("width", "lanes", "oneway"))
         low, high = self.across[..., 0], self.across[..., 1]
-        own = lanes_of_edges(low, high, width, count.astype(np.int64), gap=gap)
+        way = Carriageway(width, count.astype(np.int64), oneway)
+        own = lanes_of_edges(low, high, way, gap=gap)
         own = replace(own, begin=self.along[..., 0], end=self.along[..., 1])
         columns = {}
         for name, values in vars(lanes).items():

@@ -11,7 +11,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import Texts, by_word
 from geotools.siting.extents import Extents
-from geotools.street.lanes import lanes_between
+from geotools.street.lanes import Carriageway, lanes_between
 
 __all__ = [
     "Lanes",
@@ -89,7 +89,7 @@ def lanes_taken(
     ----------
     table : DataFrame
         Candidates with their street: ``street_offset``, ``street_width`` (m),
-        ``street_lanes``; not-a-number where there is no street.
+        ``street_lanes``, ``street_oneway``; not-a-number where there is no street.
     half_width : ndarray, shape (n,) or (n, 4)
         Half the width of the pit at the ground, m.
     tops : ndarray, shape (n, 2)
@@ -98,29 +98,25 @@ def lanes_taken(
     gap : float
         Room between pit and traffic, m.
     """
-    width = table["street_width"].fillna(0.0).to_numpy(dtype=float)
-    lanes = table["street_lanes"].fillna(0).to_numpy(dtype=np.int64)
     offset = table["street_offset"].fillna(0.0).to_numpy(dtype=float)
     ahead, behind = np.where(np.isnan(tops), offset[:, None], tops).T
     middles = np.stack([offset, ahead, behind, offset], axis=1)
     low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
     low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
     wide = half_width if half_width.ndim > 1 else half_width[:, None]
-    return lanes_of_edges(low - wide, high + wide, width, lanes, gap=gap)
+    return lanes_of_edges(low - wide, high + wide, Carriageway.of(table), gap=gap)
 
 
-def lanes_of_edges(
-    low: FloatArray, high: FloatArray, width: FloatArray, lanes: IntArray, *, gap: float
-) -> Lanes:
+def lanes_of_edges(low: FloatArray, high: FloatArray, way: Carriageway, *, gap: float) -> Lanes:
     """Return the lanes taken by pits with these edges, m left of the centreline, shape (n, 4).
 
-    ``width``, m, and ``lanes`` are those of the carriageway, shape (n,); ``gap`` is the room
-    between pit and traffic, m. Where the edges are not-a-number none is taken.
+    ``way`` is of shape (n,); ``gap`` is the room between pit and traffic, m. Where the edges are
+    not-a-number none is taken.
     """
-    width, lanes = width[:, None], lanes[:, None]
-    taken = lanes_between(low - gap, high + gap, width, lanes)
+    way = way[:, None]
+    taken = lanes_between(low - gap, high + gap, way)
     nowhere = np.full(low.shape, np.nan)
-    return Lanes(taken, lanes - taken, low, high, begin=nowhere, end=nowhere.copy())
+    return Lanes(taken, way.lanes - taken, low, high, begin=nowhere, end=nowhere.copy())
 
 
 def pit_days(volume: FloatArray, area: FloatArray, rates: WorkRates) -> FloatArray:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.street.lanes import lanes_between
+from geotools.street.lanes import Carriageway, lanes_between
 
 __all__ = ["StringLanes", "string_lanes", "string_places"]
 
@@ -74,8 +74,7 @@ def string_places(
 def string_lanes(
     places: FloatArray,
     outside: FloatArray,
-    width: FloatArray,
-    lanes: IntArray,
+    way: Carriageway,
     *,
     gap: float,
 ) -> StringLanes:
@@ -85,10 +84,10 @@ def string_lanes(
     ----------
     places : ndarray, shape (n, k)
         As `string_places` gives them.
-    outside, width : ndarray, shape (n,)
-        Outside diameter of the pipe, and width of the carriageway, m.
-    lanes : ndarray of int64, shape (n,)
-        Lanes of both directions; 0 off the streets, where none is taken.
+    outside : ndarray, shape (n,)
+        Outside diameter of the pipe, m.
+    way : Carriageway
+        Shape (n,); of no lanes off the streets, where none is taken.
     gap : float
         Room between strings and traffic, m.
     """
@@ -97,6 +96,6 @@ def string_lanes(
     high = np.maximum.accumulate(places, axis=1) + reach
     fits = np.isfinite(low) & np.isfinite(high)
     low, high = np.where(fits, low, 0.0), np.where(fits, high, 0.0)
-    whole = np.broadcast_to(lanes[:, None], low.shape)
-    taken = np.where(fits, lanes_between(low, high, width[:, None], lanes[:, None]), 0)
+    whole = np.broadcast_to(way.lanes[:, None], low.shape)
+    taken = np.where(fits, lanes_between(low, high, way[:, None]), 0)
     return StringLanes(taken, whole - taken, fits)

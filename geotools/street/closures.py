@@ -11,7 +11,7 @@ import shapely
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
-from geotools.street.lanes import Approach, approaches
+from geotools.street.lanes import Approach, Carriageway, approaches
 from geotools.street.net import StreetNet
 from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
@@ -74,8 +74,7 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
     halves = approaches(
         pits["edge_low"].to_numpy(dtype=float) - rules.gap,
         pits["edge_high"].to_numpy(dtype=float) + rules.gap,
-        pits["street_width"].to_numpy(dtype=float),
-        pits["street_lanes"].to_numpy(dtype=np.int64),
+        Carriageway.of(pits),
     )
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)
@@ -117,8 +116,8 @@ def _closures(
     """Return the closures, each of the pit of a row on one half (0 right, 1 left) of its street.
 
     A half that loses all its lanes is led over to the other one: on one lane the two directions
-    take turns, on two or more each has its own and traffic merges as anywhere else. On a one-way
-    street both halves go the same way and traffic merges into what is left of either.
+    take turns, on two or more each has its own and traffic merges as anywhere else. A one-way
+    street is one half (`approaches`): traffic merges into what is left of it.
     """
     closed, open_, from_middle, lane, middle = (
         np.stack([getattr(half, name) for half in halves], axis=1)
@@ -143,7 +142,7 @@ def _closures(
     return named.assign(
         side=np.where(along != _turned(pits, net), "along", "against"),
         lanes_closed=closed,
-        lanes_left=np.where(oneway != 0, open_ + spare, open_),
+        lanes_left=open_,
         speed=speed,
         taper=taper,
         buffer=buffer,

@@ -15,7 +15,7 @@ from geotools.network.ragged import (
     spread_out,
 )
 from geotools.street.abreast import string_places
-from geotools.street.lanes import lanes_between
+from geotools.street.lanes import Carriageway, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.strips import POLYGON, strips
@@ -88,7 +88,7 @@ def lay_strings(
         the insertion pit: ``street_chain``, ``street_offset``, ``street_name``, ``lay_at`` (m
         along the chain, top of the ramp), ``lay_forward``, ``lay_width`` (m, half the width of
         carriageway and verge), ``top_x``, ``top_y``, ``lay_dx``, ``lay_dy``; and ``street_width``
-        (m) and ``street_lanes``, without which no lane is spared.
+        (m), ``street_lanes`` and ``street_oneway``, without which no lane is spared.
     net : StreetNet, optional
     obstacles : ndarray of polygons
         Hard places to avoid: a string is led past them where the street is wide enough.
@@ -178,21 +178,21 @@ def _side_by_side(
 
 def _takes_more(pulls: pd.DataFrame, places: FloatArray, gap: float) -> BoolArray:
     """Return in which places a string takes a lane of its street that those due leave, (n, k)."""
-    if not {"street_width", "street_lanes"} <= set(pulls):
+    if not {"street_width", "street_lanes", "street_oneway"} <= set(pulls):
         return np.zeros(places.shape, dtype=bool)
     width, outside = _columns(pulls, "street_width", "outside")
     count = pulls["strings"].to_numpy()
     on = (pulls["street_chain"].to_numpy() >= 0) & np.isfinite(width)
-    known = np.nan_to_num(pulls["street_lanes"].to_numpy(dtype=float))
-    lanes: IntArray = np.where(on, known, 0.0).astype(np.int64)[:, None]
-    width, reach = np.where(on, width, 0.0)[:, None], outside[:, None] / 2 + gap
+    way = Carriageway.of(pulls)
+    way = Carriageway(np.where(on, way.width, 0.0), np.where(on, way.lanes, 0), way.oneway)[:, None]
+    reach = outside[:, None] / 2 + gap
     due = np.where(np.arange(places.shape[1]) < count[:, None], places, np.nan)
     low = np.fmin.reduce(due, axis=1, keepdims=True, initial=np.inf)
     high = np.fmax.reduce(due, axis=1, keepdims=True, initial=-np.inf)
     low, high = (np.where(np.isfinite(edge), edge, 0.0) for edge in (low, high))
     with_it = np.fmin(low, places) - reach, np.fmax(high, places) + reach
-    own = lanes_between(low - reach, high + reach, width, lanes)
-    return np.asarray(lanes_between(*with_it, width, lanes) > own)
+    own = lanes_between(low - reach, high + reach, way)
+    return np.asarray(lanes_between(*with_it, way) > own)
 
 
 def _clear(

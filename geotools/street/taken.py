@@ -8,7 +8,7 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.alike import Alike
-from geotools.street.lanes import lanes_between
+from geotools.street.lanes import Carriageway, lanes_between
 from geotools.street.net import NUMBERS
 
 __all__ = ["least_half", "string_stretches"]
@@ -77,8 +77,7 @@ def _with_lanes(pulls: pd.DataFrame, parts: pd.DataFrame, alike: Alike, gap: flo
     at_pit = np.abs(near - begin) == 0.0
     name = np.where(at_pit, rows["street_name"].to_numpy(dtype=object), _name(rows, alike, work))
     edges = [parts[c].to_numpy(dtype=float) for c in ("edge_low", "edge_high")]
-    lanes = says["street_lanes"].astype(np.int64)
-    taken = lanes_between(edges[0] - gap, edges[1] + gap, says["street_width"], lanes)
+    taken = lanes_between(edges[0] - gap, edges[1] + gap, Carriageway.of(pd.DataFrame(says)))
     table = rows.assign(
         **says,
         street_name=name,

@@ -24,7 +24,7 @@ from geotools.network.ragged import (
 from geotools.network.stretches import EDGE
 from geotools.schema import quantity_text
 from geotools.street.beside import Outlines, spans_beside, turned_between
-from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, lanes_between
+from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, Carriageway, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.others import Others
 from geotools.tools._shared import Shared
@@ -225,9 +225,9 @@ def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> IntArray:
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
     far = _reach(pits)
     along, across = spans_beside(net, chain, at, 2 * far, Outlines.of(shapes))
-    width, count = (pits[f"street_{name}"].to_numpy(dtype=float) for name in ("width", "lanes"))
-    due = lanes_between(across[:, 0] - gap, across[:, 1] + gap, width, count.astype(np.int64))
-    other = [net.column("width")[net.line_at(chain, edge)] != width for edge in along.T]
+    way = Carriageway.of(pits)
+    due = lanes_between(across[:, 0] - gap, across[:, 1] + gap, way)
+    other = [net.column("width")[net.line_at(chain, edge)] != way.width for edge in along.T]
     folded = turned_between(net, chain, at - far, at + far) > FOLDED
     doubt = (due > pits["lanes_taken"].to_numpy()) | other[0] | other[1] | folded
     return np.flatnonzero(doubt)
@@ -349,12 +349,13 @@ class _Lines:
         first, last = np.searchsorted(run, [chain, chain + 1])
         pieces = net.chains.pieces.iloc[first:last]
         row = pieces["line"].to_numpy(dtype=np.int64)
-        width, lanes = (net.column(name)[row] for name in ("width", "lanes"))
+        width, lanes, oneway = (net.column(name)[row] for name in ("width", "lanes", "oneway"))
         each = (1 - LEAST_LANE_SHARE) * width / np.maximum(lanes, 1.0)
+        most = np.where(oneway != 0, lanes, np.ceil(lanes / 2))
         return cls(
             line=_cut(net, chain, pieces["start"].to_numpy(dtype=float)),
             kerb=width / 2,
-            narrowed=np.maximum(np.ceil(lanes / 2) * each - gap, 0.0) + TOUCH,
+            narrowed=np.maximum(most * each - gap, 0.0) + TOUCH,
             name=net.column("name")[row],
         )
 

@@ -371,6 +371,11 @@ def off_its_street(s: Spoiled) -> None:
     s.edit("pits", "street_name", "", lambda p: p["lanes_taken"] > 0)
 
 
+def both_sides_of_one_way(s: Spoiled) -> None:
+    s.pick("closures", lambda c: of_pit(c) & c.duplicated(["pit_id", "work_length"]))
+    s.tables["context"]["oneway"] = "along"
+
+
 FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a layer missing": ("layers", lambda s: s.tables.pop("closures") is None),
     "a column missing": ("layers", lost_column),
@@ -618,6 +623,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
         for metres in (20.0, -20.0)
     },
     "a closure deleted": ("closures", lambda s: s.drop("closures", of_pit)),
+    "closed on both sides of one-way traffic": ("closures", both_sides_of_one_way),
     "a pit beside its closures": (
         "pits-in-closures",
         lambda s: s.edit("closures", "geometry", moved(500.0), of_pit),

@@ -804,6 +804,27 @@ def test_tapers_of_a_one_way_carriageway_lie_where_its_traffic_comes_from(
         assert (x - west > east - x) == eastbound
 
 
+@pytest.mark.parametrize(("off", "lanes", "taken"), [(0.0, 3, 2), (0.0, 2, 2), (2.6, 3, 1)])
+def test_a_one_way_street_is_one_carriageway(off: float, lanes: int, taken: int) -> None:
+    """Lanes of 3.3 m. A pit of 1.65 m in the middle one of three leaves one, that of a side.
+
+    With the room of 0.6 m on either hand it takes 2.85 m: of 9.9 m stay 3.525 m to each side.
+    """
+    road = street([(-300.0, 0.0), (700.0, 0.0)], lanes=lanes, width_m=3.3 * lanes, oneway="yes")
+    layers = planned(mains=main_of([(0.0, off), (300.0, off)]), streets=road)
+    pits = layers["pits"].query("role == 'receiving'")
+    rows = layers["closures"].query("pull_id == '' and pit_id in @pits.pit_id")
+    assert len(rows) == len(pits) and (rows["lanes_closed"] == taken).all()
+    assert (rows["lanes_left"] == lanes - taken).all() and (pits["lanes_taken"] == taken).all()
+    feet, mph = 3.3 * taken / 0.3048, 50 / 1.609344  # L = W S^2 / 60: MUTCD table 6B-4
+    assert rows["taper"].to_numpy() == pytest.approx(feet * mph**2 / 60 * 0.3048)
+    items = layers["quantities"].query("item == 'lane closed for a day' and ref in @pits.pit_id")
+    due = taken * pits["days"].to_numpy()
+    assert items["quantity"].to_numpy() == pytest.approx(due)
+    factor = 1.0 if taken < lanes else 2.0  # rates.full_closure_factor
+    assert items["rate"].to_numpy() == pytest.approx(150.0 * factor)
+
+
 def test_a_word_on_one_way_traffic_nobody_knows_is_a_finding() -> None:
     layers = planned(
         mains=main_of([(0.0, 2.0), (300.0, 2.0)]),

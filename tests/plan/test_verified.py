@@ -577,13 +577,15 @@ def test_the_long_edge_of_a_closure_whose_lane_begins_and_ends_at_corners_is_its
 def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
     off: float, written: Callable[..., Plan]
 ) -> None:
-    """Its two closures face the same traffic: none is left where the work lies in the middle."""
+    """Its lanes are closed as one: none is left where the work lies in the middle."""
     plan = written(
         mains=main_of([(0.0, off), (300.0, off)]),
         streets=street([(-500.0, 0.0), (600.0, 0.0)], width_m=6.0, oneway="yes"),
         pit_edits=wish((0.0, off), "insertion_ahead"),
     )
     assert set(plan.table("closures")["side"]) == {"along"}
+    closures = plan.table("closures")
+    assert closures.groupby(["pit_id", "pull_id"]).size().max() == 1
     items = plan.table("quantities")
     rows = items.index[(items["item"] == "lane closed for a day") & (items["scope"] != "run")]
     due = 150.0 if off else 300.0

@@ -57,12 +57,15 @@ RATES = SiteRates(
 UNKNOWN = np.full((1, 2), np.nan)
 
 
-def street(offset: float, width: float, lanes: float, kind: str = "local") -> pd.DataFrame:
+def street(
+    offset: float, width: float, lanes: float, kind: str = "local", oneway: float = 0.0
+) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "street_offset": [offset],
             "street_width": [width],
             "street_lanes": [lanes],
+            "street_oneway": [oneway],
             "street_class": [kind],
         }
     )
@@ -89,6 +92,15 @@ def test_lanes_taken_are_those_there_is_no_room_for_beside_the_pit(
     got = lanes_taken(street(offset, width, lanes), np.array([0.75]), UNKNOWN, gap=0.6)
     assert got.taken[0].tolist() == [taken] * 4
     assert got.left[0].tolist() == [left] * 4
+
+
+@pytest.mark.parametrize(("lanes", "taken"), [(2, 2), (3, 2), (5, 3)])
+def test_of_a_one_way_street_the_lanes_to_one_side_of_the_pit_stay(lanes: int, taken: int) -> None:
+    """Half way across lanes of 3.3 m, 2.7 m with the room: to each side stay 1.95, 3.6, 6.9 m."""
+    table = street(0.0, 3.3 * lanes, lanes, oneway=-1.0)
+    got = lanes_taken(table, np.array([0.75]), UNKNOWN, gap=0.6)
+    assert got.taken[0].tolist() == [taken] * 4
+    assert got.left[0].tolist() == [lanes - taken] * 4
 
 
 def test_a_ramp_that_goes_straight_on_across_a_curved_street_takes_the_lanes_it_crosses() -> None:

@@ -15,7 +15,7 @@ from geotools.deliver.verify.beside import lanes_met
 from geotools.intake.columns import Lines
 from geotools.street import closures
 from geotools.street.closures import ONE_LANE_TAPER_M, ClosureRules, close_lanes
-from geotools.street.lanes import lanes_between
+from geotools.street.lanes import Carriageway, lanes_between
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
@@ -103,11 +103,15 @@ def test_lanes_closed_and_left_in_each_direction(
 def test_which_way_a_street_runs_says_nothing_of_the_lanes_taken(lanes: int, width: float) -> None:
     """Mirrored at the centreline, as by a chain that goes the other way; by hand as in `verify`."""
     off, reach = (v.ravel() for v in np.meshgrid(np.arange(-9, 9.1, 0.25), [0.8, 1.4, 2.6]))
-    count, wide = np.full(len(off), lanes), np.full(len(off), width)
-    taken = lanes_between(off - reach, off + reach, wide, count)
-    assert taken.tolist() == lanes_between(-off - reach, -off + reach, wide, count).tolist()
-    hand = [lanes_met(o, r, width, lanes) for o, r in zip(off, reach, strict=True)]
-    assert taken.tolist() == hand
+    for oneway in (0.0, 1.0, -1.0):
+        way = Carriageway(np.array(width), np.array(lanes), np.array(oneway))
+        taken = lanes_between(off - reach, off + reach, way)
+        assert taken.tolist() == lanes_between(-off - reach, -off + reach, way).tolist()
+        hand = [
+            lanes_met(o, r, width, lanes, oneway=oneway != 0)
+            for o, r in zip(off, reach, strict=True)
+        ]
+        assert taken.tolist() == hand
 
 
 @pytest.mark.parametrize("offset", [-2.0, 2.0])
@@ -154,9 +158,10 @@ def test_of_three_lanes_a_pit_takes_as_many_whichever_way_the_street_runs(
 def test_a_wider_pit_takes_no_fewer_lanes() -> None:
     for lanes in (1, 2, 3, 5):
         low, high = np.meshgrid(np.arange(-8, 8, 0.25), np.arange(-8, 8, 0.25))
-        taken = lanes_between(low, high, np.full(low.shape, 3.5 * lanes), np.full(low.shape, lanes))
-        taken = np.where(low < high, taken, 0)
-        assert (np.diff(taken, axis=0)[(low < high)[:-1]] >= 0).all()
+        for oneway in (0.0, 1.0):
+            way = Carriageway(np.array(3.5 * lanes), np.array(lanes), np.array(oneway))
+            taken = np.where(low < high, lanes_between(low, high, way), 0)
+            assert (np.diff(taken, axis=0)[(low < high)[:-1]] >= 0).all()
 
 
 def test_a_closure_of_an_odd_number_of_lanes_is_as_wide_as_its_lanes() -> None:
@@ -169,6 +174,51 @@ def test_a_closure_of_an_odd_number_of_lanes_is_as_wide_as_its_lanes() -> None:
     assert across.tolist() == pytest.approx([-5.25, -1.75])
     (row,) = closed(3, 10.5, 0.0).itertuples()
     assert shapely.bounds(row.geometry)[[1, 3]].tolist() == pytest.approx([-1.75, 1.75])
+
+
+@pytest.mark.parametrize("oneway", [1.0, -1.0])
+@pytest.mark.parametrize("lanes", [1, 2, 3, 4])
+def test_a_one_way_street_is_closed_as_one_direction_of_a_street_twice_as_wide(
+    lanes: int, oneway: float
+) -> None:
+    """3.3 m a lane. The pit, 1.5 m wide, stays off the line between the directions there."""
+    width = 3.3 * lanes
+    for offset in np.arange(-width / 2, width / 2 - 1.4, 0.15).tolist():
+        one = closed(lanes, width, offset, street_oneway=oneway)
+        both = closed(2 * lanes, 2 * width, offset - width / 2)
+        told = ["lanes_closed", "lanes_left"]
+        assert one[told].to_numpy().tolist() == both[told].to_numpy().tolist()
+        assert set(one["side"]) <= {"along" if oneway > 0 else "against"}
+
+
+@pytest.mark.parametrize("oneway", [1.0, -1.0])
+@pytest.mark.parametrize("lanes", [2, 3, 4, 5])
+def test_traffic_of_a_one_way_street_passes_a_pit_on_one_side_of_it(
+    lanes: int, oneway: float
+) -> None:
+    """What is closed is one strip from a kerb on, of whole lanes of 3.3 m, with the pit in it."""
+    width = 3.3 * lanes
+    for offset in np.linspace(-width / 2, width / 2, 23).tolist():
+        free = max(width / 2 - (offset + 1.35), offset - 1.35 + width / 2)
+        kept = int(free / (0.85 * 3.3) + 1e-9)
+        table = closed(lanes, width, offset, street_oneway=oneway)
+        assert len(table) == (kept < lanes)
+        if kept == lanes:
+            continue
+        (row,) = table.itertuples()
+        low, high = shapely.bounds(row.geometry)[[1, 3]]
+        assert np.isclose(min(abs(low + width / 2), abs(high - width / 2)), 0.0)
+        assert high - low == pytest.approx(3.3 * row.lanes_closed)
+        assert (row.lanes_closed, row.lanes_left) == (lanes - kept, kept)
+        assert row.taper == pytest.approx(float(merging_taper_m(3.3 * row.lanes_closed, SPEED)))
+
+
+def test_the_lanes_closed_of_a_one_way_street_do_not_hang_on_how_it_is_drawn() -> None:
+    """Half way across three lanes one finds room on either side: the left hand one stays open."""
+    for oneway in (1.0, -1.0):
+        (row,) = closed(3, 9.9, 0.0, street_oneway=oneway).itertuples()
+        across = shapely.bounds(row.geometry)[[1, 3]] * oneway
+        assert sorted(across.tolist()) == pytest.approx([-4.95, 1.65])
 
 
 def test_a_one_way_street_of_one_lane_is_closed_whole() -> None:

@@ -320,8 +320,9 @@ def test_for_a_soft_place_no_lane_is_taken_that_is_not_taken_anyway() -> None:
             {
                 "pull_id": "L1", "run_id": "R", "length": 120.0, "joints": 9, "strings": 1,
                 "outside": 0.2, "street_chain": 0, "street_offset": 2.1, "street_name": "",
-                "street_width": 10.0, "street_lanes": 3.0, "lay_at": 10.0, "lay_forward": True,
-                "lay_width": 9.0, "top_x": 10.0, "top_y": 2.1, "lay_dx": 1.0, "lay_dy": 0.0,
+                "street_width": 10.0, "street_lanes": 3.0, "street_oneway": 0.0, "lay_at": 10.0,
+                "lay_forward": True, "lay_width": 9.0, "top_x": 10.0, "top_y": 2.1,
+                "lay_dx": 1.0, "lay_dy": 0.0,
             }
         ]
     )  # fmt: skip

@@ -24,13 +24,16 @@ SHARE = 0.85  # a lane may be narrowed to this share of its width
 CORNER = 15.0  # m of a string at a corner or end of its street, where streets are told otherwise
 
 
-def lanes_met(off: float, reach: float, width: float, lanes: int) -> int:
+def lanes_met(off: float, reach: float, width: float, lanes: int, *, oneway: bool = False) -> int:
     """Return the lanes that what reaches so far about a place off the centreline takes.
 
     By hand: on either side of the line between the directions as many lanes stay as find room,
     on the one side of it or the other, each narrowed at most to its share. Of an odd number the
-    lane over the centreline is that of the direction with which more are taken.
+    lane over the centreline is that of the direction with which more are taken. All lanes of a
+    one-way street lie on one side of its kerb.
     """
+    if oneway:
+        return _lanes_met(off - width / 2, reach, width / lanes, (lanes, 0))
     lane, few, more = width / lanes, lanes // 2, lanes // 2 + lanes % 2
     aside = lane / 2 * (lanes % 2)
     return max(
@@ -121,7 +124,7 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
 def _lanes_of(plan: Plan, street: Any, off: float, reach: float) -> int:
     """Return the lanes of a street that are taken so far off its centreline."""
     lanes = lanes_of(plan, street)
-    return lanes_met(off, reach, lanes.wide * lanes.count, lanes.count)
+    return lanes_met(off, reach, lanes.wide * lanes.count, lanes.count, oneway=lanes.oneway)
 
 
 def _in_mouth(plan: Plan, place: Any, street: Any, own: tuple[Any, float]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,12 +17,21 @@ UNKNOWN = "unclassified"  # what a street without a class is taken as
 
 @dataclass(frozen=True)
 class Lanes:
-    """How many, width of one, and how far off the centreline the middle and the kerb lie, m."""
+    """How many, width of one, and how far off the centreline the middle and the kerb lie, m.
+
+    ``oneway`` tells whether all go one way.
+    """
 
     count: int
     wide: float
     middle: float
     kerb: float
+    oneway: bool
+
+    @property
+    def abreast(self) -> int:
+        """Return how many lanes go the same way at most."""
+        return self.count if self.oneway else math.ceil(self.count / 2)
 
 
 def lanes_of(plan: Plan, street: Any) -> Lanes:
@@ -31,7 +41,8 @@ def lanes_of(plan: Plan, street: Any) -> Lanes:
     """
     lanes = round(street.lanes) if street.lanes >= 1 else plan.setting("street.default_lanes")
     width = street.width if street.width > 0 else lanes * plan.setting("street.lane_width")
-    return Lanes(int(lanes), width / lanes, width / lanes / 2 if lanes % 2 else 0.0, width / 2)
+    middle = width / lanes / 2 if lanes % 2 else 0.0
+    return Lanes(int(lanes), width / lanes, middle, width / 2, bool(street.oneway))
 
 
 def streets_of(plan: Plan, name: str, class_: str) -> list[Any]:

@@ -187,7 +187,7 @@ def _dearest(prices: list[list[float]]) -> list[float]:
 def _lane_day(plan: Plan, halves: list[Any]) -> list[float]:
     """Return what a lane of one street costs a day; both prices where its lanes are not known.
 
-    Of a street of one lane that one half is told closed, as of one of two lanes.
+    A half that is closed whole is all of a street that goes one way, or has one lane.
     """
     rates = {}
     for text in plan.setting("rates.lane_day"):
@@ -200,10 +200,12 @@ def _lane_day(plan: Plan, halves: list[Any]) -> list[float]:
         return [rate]
     if len(halves) > 1:
         return [whole]
-    if first.lanes_closed > 1:
-        return [rate]
-    lanes = {lanes_of(plan, one).count for one in streets_of(plan, first.street, first.class_)}
-    return [whole] if lanes == {1} else [rate] if lanes and 1 not in lanes else [rate, whole]
+    streets = [lanes_of(plan, one) for one in streets_of(plan, first.street, first.class_)]
+    shut = {
+        lanes.count <= first.lanes_closed and (lanes.oneway or lanes.count == 1)
+        for lanes in streets
+    }
+    return [rate, whole] if len(shut) != 1 else [whole] if True in shut else [rate]
 
 
 def pull_items(plan: Plan) -> Tally:

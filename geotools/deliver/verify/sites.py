@@ -491,7 +491,16 @@ def closures(plan: Plan) -> Tally:
         for row in rows:
             tally.holds(row.class_ == pit.street_class, row.closure_id, "class of another street")
             _closure_lengths(plan, tally, row)
+        _one_side(plan, tally, rows)
     return tally
+
+
+def _one_side(plan: Plan, tally: Tally, rows: list[Any]) -> None:
+    """Check that traffic of a one-way street is led by on one side of what it is closed for."""
+    for first, *more in closures_together(rows):
+        streets = streets_of(plan, first.street, first.class_)
+        if streets and all(lanes_of(plan, street).oneway for street in streets):
+            tally.holds(not more, first.closure_id, "one of several on a one-way street")
 
 
 def closures_of(plan: Plan, ref: str) -> list[Any]:
@@ -570,6 +579,7 @@ def string_closures(plan: Plan) -> Tally:
                 tally.skip("closures in streets that are not in the plan")
             near = any(shapely.dwithin(row.geometry, s.geometry, gap + CLOSE) for s in laid)
             tally.holds(near, row.closure_id, "lies at none of the strings it is for")
+        _one_side(plan, tally, rows)
     return tally
 
 

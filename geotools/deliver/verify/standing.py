@@ -6,7 +6,6 @@ much farther from its kerb or middle than the lines of its lanes.
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import shapely
@@ -60,7 +59,7 @@ def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any]) -> float:
         lanes = lanes_of(plan, street)
         if not shapely.dwithin(street.geometry, ground, lanes.kerb):
             continue
-        give = NARROWED * lanes.wide * math.ceil(lanes.count / 2)
+        give = NARROWED * lanes.wide * lanes.abreast
         slack = ON_LANE + max(give - plan.setting("street.lateral_gap"), 0.0)
         slack += plan.setting("network.snap_tolerance") if _at_end(street, ground, lanes) else 0.0
         road = shapely.buffer(
