@@ -600,6 +600,15 @@ class Street(_Section):
         "the country",
     )
     lateral_gap: Length = _set("0.6 m", "room between pit and traffic", COMMON, ge=0, le=5)
+    least_lane_share: float = _set(
+        0.85,
+        "share of its width that a lane keeps past a pit or strings; one that would keep less is "
+        "closed. The US manual on traffic control asks for 10 ft, 9 ft on slow streets of little "
+        "traffic, from memory",
+        COMMON,
+        ge=0.5,
+        le=1,
+    )
     no_block: list[str] = _set(
         ["arterial", "motorway", "trunk", "primary"],
         "intersections with these classes may not be blocked by a string",

@@ -18,7 +18,7 @@ from geotools.siting.refusals import PAST_VERGE, SHUTS
 from geotools.siting.works import SiteRates, lane_day
 from geotools.street.abreast import string_lanes, string_places
 from geotools.street.alike import Alike
-from geotools.street.lanes import Carriageway
+from geotools.street.lanes import Carriageway, Passage
 from geotools.street.offsets import offset_length
 
 __all__ = ["Across", "Along", "StringSpots", "lanes_along"]
@@ -49,11 +49,12 @@ class StringSpots:
 
 @dataclass(frozen=True)
 class Across:
-    """How strings may lie across a street: m, as `string_places` takes them."""
+    """How strings may lie across a street: m, as `string_places` and `Passage` take them."""
 
     verge: float
     string_gap: float
     lateral_gap: float
+    lane_share: float
     over_middle: bool
     busy: frozenset[str]
     most: int
@@ -248,7 +249,7 @@ class _Walk:
                 self.alike.number("lanes", street).astype(np.int64),
                 self.alike.number("oneway", street),
             ),
-            gap=across.lateral_gap,
+            Passage(across.lateral_gap, across.lane_share),
         )
         classes = self.alike.text("class", street)
         shut = (lanes.taken > 0) & (lanes.left == 0)

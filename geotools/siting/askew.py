@@ -21,7 +21,7 @@ from geotools.siting.extents import Extents
 from geotools.siting.grounds import Grounds
 from geotools.siting.works import Lanes
 from geotools.street.beside import spans_beside, turned_between
-from geotools.street.lanes import TOUCH, Carriageway, lanes_between
+from geotools.street.lanes import TOUCH, Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.scene import StreetScene
 
@@ -39,7 +39,7 @@ def lanes_askew(
     scene: StreetScene | None,
     *,
     wanted: BoolArray,
-    gap: float,
+    passage: Passage,
 ) -> tuple[Lanes, BoolArray]:
     """Return the lanes of candidates, told by their ground where it could make a difference.
 
@@ -60,8 +60,7 @@ def lanes_askew(
     scene : StreetScene, optional
     wanted : ndarray of bool, shape (n, 4)
         Roles that are not refused; of the others nobody asks.
-    gap : float
-        Room between pit and traffic, m.
+    passage : Passage
     """
     told = np.zeros(wanted.shape, dtype=bool)
     if scene is None or not len(scene.net.chains):
@@ -71,16 +70,16 @@ def lanes_askew(
     far = ground.farthest(part[["x", "y"]].to_numpy(dtype=float), known)
     off = np.abs(part["street_offset"].to_numpy(dtype=float))[:, None]
     slack = (far + off) * _askew(part, axis, extents, ground, scene.net, known, far + off)
-    row, role = _doubtful(part, lanes, known, np.where(wanted[known], slack, 0.0), gap=gap)
+    row, role = _doubtful(part, lanes, known, np.where(wanted[known], slack, 0.0), passage)
     if not len(row):
         return lanes, told
     at = part["street_at"].to_numpy(dtype=float)[row]
     chain = part["street_chain"].to_numpy(dtype=np.int64)[row]
     across = partial(_across, scene.net, ground)
     reach = 2 * (far + off)[row, role]
-    low, high = in_parts(across, ROWS, chain, at, reach, known[row], role).T
+    edges = in_parts(across, ROWS, chain, at, reach, known[row], role).T
     told[known[row], role] = True
-    return _with_edges(table, lanes, known[row], role, low, high, gap=gap), told
+    return _with_edges(table, lanes, known[row], role, (edges[0], edges[1]), passage), told
 
 
 def _across(
@@ -134,7 +133,7 @@ def _angle(one: FloatArray, two: FloatArray) -> FloatArray:
 
 
 def _doubtful(
-    table: pd.DataFrame, lanes: Lanes, row: IntArray, slack: FloatArray, *, gap: float
+    table: pd.DataFrame, lanes: Lanes, row: IntArray, slack: FloatArray, passage: Passage
 ) -> tuple[IntArray, IntArray]:
     """Return which pits would take other lanes if they reached so much farther, or less far, m.
 
@@ -145,7 +144,7 @@ def _doubtful(
     out = slack[place, role]
     less = np.minimum(out, (high - low) / 2)
     way = Carriageway.of(table)[place]
-    most, least = (lanes_between(low - far - gap, high + far + gap, way) for far in (out, -less))
+    most, least = (lanes_between(low - far, high + far, way, passage) for far in (out, -less))
     return place[most != least], role[most != least]
 
 
@@ -154,15 +153,13 @@ def _with_edges(
     lanes: Lanes,
     row: IntArray,
     role: IntArray,
-    low: FloatArray,
-    high: FloatArray,
-    *,
-    gap: float,
+    edges: tuple[FloatArray, FloatArray],
+    passage: Passage,
 ) -> Lanes:
     """Return lanes with some roles of candidates given other edges."""
     way = Carriageway.of(table)[row]
-    taken = lanes_between(low - gap, high + gap, way)
-    new = {"taken": taken, "left": way.lanes - taken, "low": low, "high": high}
+    taken = lanes_between(*edges, way, passage)
+    new = {"taken": taken, "left": way.lanes - taken, "low": edges[0], "high": edges[1]}
     columns = {name: getattr(lanes, name).copy() for name in new}
     for name, values in new.items():
         columns[name][row, role] = values

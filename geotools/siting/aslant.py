@@ -20,7 +20,7 @@ from geotools.network.words import in_words
 from geotools.siting.grounds import Grounds
 from geotools.siting.works import Lanes, lanes_of_edges
 from geotools.street.context import Spots, find_streets
-from geotools.street.lanes import TOUCH, Carriageway
+from geotools.street.lanes import TOUCH, Carriageway, Passage
 from geotools.street.net import NUMBERS, TEXTS, StreetNet
 from geotools.street.scene import StreetScene
 
@@ -67,12 +67,12 @@ class Aslant:
             columns[f"street_{name}"] = column
         return in_words(table.assign(**columns), [f"street_{name}" for name in TEXTS])
 
-    def lanes(self, lanes: Lanes, *, gap: float) -> Lanes:
-        """Return the lanes of candidates with those of these; ``gap`` as of `lanes_taken`."""
+    def lanes(self, lanes: Lanes, passage: Passage) -> Lanes:
+        """Return the lanes of candidates with those of these; as `lanes_taken`."""
         width, count, oneway = (self.spots.number(name) for name in ("width", "lanes", "oneway"))
         low, high = self.across[..., 0], self.across[..., 1]
         way = Carriageway(width, count.astype(np.int64), oneway)
-        own = lanes_of_edges(low, high, way, gap=gap)
+        own = lanes_of_edges(low, high, way, passage)
         own = replace(own, begin=self.along[..., 0], end=self.along[..., 1])
         columns = {}
         for name, values in vars(lanes).items():

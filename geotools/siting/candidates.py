@@ -48,6 +48,7 @@ from geotools.siting.works import (
     supported_face,
     traffic_cost,
 )
+from geotools.street.lanes import Passage
 from geotools.street.scene import StreetScene
 
 __all__ = [
@@ -83,7 +84,7 @@ class PitRules:
     support: str
     soil: str
     spoil_setback: float
-    lateral_gap: float
+    passage: Passage
     busy: frozenset[str]
 
 
@@ -243,16 +244,16 @@ def find_candidates(
     """
     kept = by_word(stations["kind"], CANDIDATE_KINDS.__contains__)
     table = stations[kept].reset_index(drop=True)
-    rules, gap = settings.pits, settings.pits.lateral_gap
+    rules, passage = settings.pits, settings.pits.passage
     pits = _laid_out(table, axis, profile, runs, must, around, settings)
-    aslant = find_aslant(table, pits.ground, around.scene, gap=gap)
+    aslant = find_aslant(table, pits.ground, around.scene, gap=passage.gap)
     if aslant is not None:
         table = aslant.streets(table)
-        pits = replace(pits, lanes=aslant.lanes(pits.lanes, gap=gap), aslant=aslant.row)
+        pits = replace(pits, lanes=aslant.lanes(pits.lanes, passage), aslant=aslant.row)
     verdict = _judged(table, profile, bends, pits, must, around, rules)
     lanes, askew = lanes_askew(
         table, axis, pits.extents, pits.ground, pits.lanes, around.scene,
-        wanted=verdict.code == 0, gap=gap,
+        wanted=verdict.code == 0, passage=passage,
     )  # fmt: skip
     pits = replace(pits, lanes=lanes)
     verdict = _closed_to(table, lanes, verdict, askew, rules)
@@ -382,7 +383,7 @@ def _laid_out(
         deepest=np.maximum(depths.greatest, ramps_deepest(extents, ramps, depths.greatest)),
         reach=reach,
         ground=_ground(axis, extents, ramps, half_width, slope, dug, depths),
-        lanes=lanes_taken(table, reach, laydown.tops, gap=rules.lateral_gap),
+        lanes=lanes_taken(table, reach, laydown.tops, rules.passage),
         laydown=laydown,
         aslant=np.zeros(0, dtype=np.int64),
     )

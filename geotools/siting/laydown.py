@@ -371,6 +371,7 @@ def _along_streets(
         verge=street.verge,
         string_gap=street.string_gap,
         lateral_gap=street.lateral_gap,
+        lane_share=street.least_lane_share,
         over_middle=street.strings_over_middle,
         busy=rules.busy,
         most=most,

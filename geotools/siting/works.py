@@ -11,7 +11,7 @@ from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.network.words import Texts, by_word
 from geotools.siting.extents import Extents
-from geotools.street.lanes import Carriageway, lanes_between
+from geotools.street.lanes import Carriageway, Passage, lanes_between
 
 __all__ = [
     "Lanes",
@@ -81,7 +81,7 @@ class Lanes:
 
 
 def lanes_taken(
-    table: pd.DataFrame, half_width: FloatArray, tops: FloatArray, *, gap: float
+    table: pd.DataFrame, half_width: FloatArray, tops: FloatArray, passage: Passage
 ) -> Lanes:
     """Return the lanes every pit takes; one beside the carriageway takes none.
 
@@ -95,8 +95,7 @@ def lanes_taken(
     tops : ndarray, shape (n, 2)
         Top of the ramp for the pull ahead and for the pull behind, m left of the centreline: in
         a curve of the street the ramp goes straight on across it. Not-a-number where unknown.
-    gap : float
-        Room between pit and traffic, m.
+    passage : Passage
     """
     offset = table["street_offset"].fillna(0.0).to_numpy(dtype=float)
     ahead, behind = np.where(np.isnan(tops), offset[:, None], tops).T
@@ -104,17 +103,16 @@ def lanes_taken(
     low, high = np.minimum(middles, offset[:, None]), np.maximum(middles, offset[:, None])
     low[:, 3], high[:, 3] = low.min(axis=1), high.max(axis=1)
     wide = half_width if half_width.ndim > 1 else half_width[:, None]
-    return lanes_of_edges(low - wide, high + wide, Carriageway.of(table), gap=gap)
+    return lanes_of_edges(low - wide, high + wide, Carriageway.of(table), passage)
 
 
-def lanes_of_edges(low: FloatArray, high: FloatArray, way: Carriageway, *, gap: float) -> Lanes:
+def lanes_of_edges(low: FloatArray, high: FloatArray, way: Carriageway, passage: Passage) -> Lanes:
     """Return the lanes taken by pits with these edges, m left of the centreline, shape (n, 4).
 
-    ``way`` is of shape (n,); ``gap`` is the room between pit and traffic, m. Where the edges are
-    not-a-number none is taken.
+    ``way`` is of shape (n,). Where the edges are not-a-number none is taken.
     """
     way = way[:, None]
-    taken = lanes_between(low - gap, high + gap, way)
+    taken = lanes_between(low, high, way, passage)
     nowhere = np.full(low.shape, np.nan)
     return Lanes(taken, way.lanes - taken, low, high, begin=nowhere, end=nowhere.copy())
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
-from geotools.street.lanes import Carriageway, lanes_between
+from geotools.street.lanes import Carriageway, Passage, lanes_between
 
 __all__ = ["StringLanes", "string_lanes", "string_places"]
 
@@ -75,8 +75,7 @@ def string_lanes(
     places: FloatArray,
     outside: FloatArray,
     way: Carriageway,
-    *,
-    gap: float,
+    passage: Passage,
 ) -> StringLanes:
     """Return the lanes taken by one string, by two, and so on.
 
@@ -88,14 +87,13 @@ def string_lanes(
         Outside diameter of the pipe, m.
     way : Carriageway
         Shape (n,); of no lanes off the streets, where none is taken.
-    gap : float
-        Room between strings and traffic, m.
+    passage : Passage
     """
-    reach = outside[:, None] / 2 + gap
-    low = np.minimum.accumulate(places, axis=1) - reach
-    high = np.maximum.accumulate(places, axis=1) + reach
+    half = outside[:, None] / 2
+    low = np.minimum.accumulate(places, axis=1) - half
+    high = np.maximum.accumulate(places, axis=1) + half
     fits = np.isfinite(low) & np.isfinite(high)
     low, high = np.where(fits, low, 0.0), np.where(fits, high, 0.0)
     whole = np.broadcast_to(way.lanes[:, None], low.shape)
-    taken = np.where(fits, lanes_between(low, high, way[:, None]), 0)
+    taken = np.where(fits, lanes_between(low, high, way[:, None], passage), 0)
     return StringLanes(taken, whole - taken, fits)

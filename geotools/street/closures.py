@@ -11,7 +11,7 @@ import shapely
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.pipe.factors import FOOT
-from geotools.street.lanes import Approach, Carriageway, approaches
+from geotools.street.lanes import Approach, Carriageway, Passage, approaches
 from geotools.street.net import StreetNet
 from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
@@ -45,9 +45,9 @@ AT_ONCE = 5_000  # closures drawn at once
 
 @dataclass(frozen=True)
 class ClosureRules:
-    """Room between pit and traffic (m), fixed lengths (m) where the brief gives them."""
+    """What traffic keeps past a pit, fixed lengths (m) where the brief gives them."""
 
-    gap: float
+    passage: Passage
     taper: float | None
     buffer: float | None
     keep_right: bool
@@ -72,9 +72,10 @@ def close_lanes(pits: pd.DataFrame, net: StreetNet | None, rules: ClosureRules) 
         return _numbered(pd.DataFrame(columns=COLUMNS))
     pits = pits[(pits["lanes_taken"] > 0) & (pits["street_chain"] >= 0)].reset_index(drop=True)
     halves = approaches(
-        pits["edge_low"].to_numpy(dtype=float) - rules.gap,
-        pits["edge_high"].to_numpy(dtype=float) + rules.gap,
+        pits["edge_low"].to_numpy(dtype=float),
+        pits["edge_high"].to_numpy(dtype=float),
         Carriageway.of(pits),
+        rules.passage,
     )
     closed = np.stack([half.closed for half in halves], axis=1)
     row, left = np.nonzero(closed)

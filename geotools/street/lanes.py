@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from geotools.brief import Street
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
-__all__ = ["LEAST_LANE_SHARE", "TOUCH", "Approach", "Carriageway", "approaches", "lanes_between"]
+__all__ = ["TOUCH", "Approach", "Carriageway", "Passage", "approaches", "lanes_between"]
 
-LEAST_LANE_SHARE = 0.85  # a lane may be narrowed to this share of its width past a pit
 TOUCH = 0.05  # m of carriageway a pit may overlap without taking anything
 BESIDE = 1e-6  # m; a pit whose middle is no farther off the centreline lies on neither half
 
@@ -50,30 +50,51 @@ class Carriageway:
 
 
 @dataclass(frozen=True)
+class Passage:
+    """What traffic keeps past a pit: the room to it, ``gap``, m, and ``share`` of a lane's width.
+
+    A lane that would keep less is closed.
+    """
+
+    gap: float
+    share: float
+
+    @classmethod
+    def of(cls, rules: Street) -> Passage:
+        """Return what the brief says of it."""
+        return cls(rules.lateral_gap, rules.least_lane_share)
+
+
+@dataclass(frozen=True)
 class Approach:
     """The lanes of one direction past each pit, of the shape of its edges.
 
     ``closed`` and ``left`` are lanes; ``from_middle`` tells that the lanes by the middle are
-    closed and those by the kerb stay open; ``lane`` is the width of a lane, and ``middle`` the
-    line between the directions, left of the centreline, m.
+    closed and those by the kerb stay open; ``room`` is what those left have of the carriageway
+    beside the pit, all together, ``lane`` the width of one as it is drawn, and ``middle`` the line
+    between the directions, left of the centreline, m.
     """
 
     closed: IntArray
     left: IntArray
     from_middle: BoolArray
+    room: FloatArray
     lane: FloatArray
     middle: FloatArray
 
 
-def approaches(low: FloatArray, high: FloatArray, way: Carriageway) -> tuple[Approach, Approach]:
+def approaches(
+    low: FloatArray, high: FloatArray, way: Carriageway, passage: Passage
+) -> tuple[Approach, Approach]:
     """Return what a pit leaves of the lanes on the right, and of those on the left.
 
     Parameters
     ----------
     low, high : ndarray
-        Right and left edge of the pit with the room to traffic, m left of the centreline.
+        Right and left edge of the pit, m left of the centreline.
     way : Carriageway
         All broadcast.
+    passage : Passage
 
     Notes
     -----
@@ -85,17 +106,18 @@ def approaches(low: FloatArray, high: FloatArray, way: Carriageway) -> tuple[App
     All lanes of a one-way street are one approach, told as those on the right of its left kerb:
     traffic passes a pit on one side, so what is closed reaches a kerb, and none is on the left.
     """
-    right, left = _halves(low, high, way, more_left=False)
+    low, high, share = low - passage.gap, high + passage.gap, passage.share
+    right, left = _halves(low, high, way, share, more_left=False)
     if (way.lanes % 2).any():
-        others = _halves(low, high, way, more_left=True)
+        others = _halves(low, high, way, share, more_left=True)
         more = others[0].closed + others[1].closed - right.closed - left.closed
         other = (way.lanes % 2 > 0) & ((more > 0) | ((more == 0) & (low + high > BESIDE)))
         right, left = _picked(other, others[0], right), _picked(other, others[1], left)
     single = np.broadcast_to(way.oneway != 0, right.closed.shape)
     if not single.any():
         return right, left
-    none = _approach(low, high, way, 0 * way.lanes, way.width / 2, left=True)
-    return _picked(single, _whole(low, high, way), right), _picked(single, none, left)
+    none = _approach(low, high, way, share, 0 * way.lanes, way.width / 2, left=True)
+    return _picked(single, _whole(low, high, way, share), right), _picked(single, none, left)
 
 
 def _picked(chosen: BoolArray, one: Approach, other: Approach) -> Approach:
@@ -105,7 +127,7 @@ def _picked(chosen: BoolArray, one: Approach, other: Approach) -> Approach:
 
 
 def _halves(
-    low: FloatArray, high: FloatArray, way: Carriageway, *, more_left: bool
+    low: FloatArray, high: FloatArray, way: Carriageway, share: float, *, more_left: bool
 ) -> tuple[Approach, Approach]:
     """Return both halves, the lane over the centreline on the left or on the right."""
     lanes = way.lanes
@@ -114,30 +136,36 @@ def _halves(
     few, many = lanes // 2, lanes // 2 + lanes % 2
     right, left = (few, many) if more_left else (many, few)
     return (
-        _approach(low, high, way, right, middle, left=False),
-        _approach(low, high, way, left, middle, left=True),
+        _approach(low, high, way, share, right, middle, left=False),
+        _approach(low, high, way, share, left, middle, left=True),
     )
 
 
-def _whole(low: FloatArray, high: FloatArray, way: Carriageway) -> Approach:
+def _whole(low: FloatArray, high: FloatArray, way: Carriageway, share: float) -> Approach:
     """Return all lanes as those of one direction, on the right of the left kerb.
 
     Open stay the lanes on the side of the pit where more of them find room. Where as many do on
     either side, those by the kerb it lies nearer to are closed; half way, those on the right hand
     of the traffic, so that it does not matter how the street is drawn.
     """
-    whole = _approach(low, high, way, way.lanes, way.width / 2, left=False)
-    mirrored = _approach(-high, -low, way, way.lanes, way.width / 2, left=False)
+    whole = _approach(low, high, way, share, way.lanes, way.width / 2, left=False)
+    mirrored = _approach(-high, -low, way, share, way.lanes, way.width / 2, left=False)
     even = whole.from_middle == mirrored.from_middle
     off = low + high
     by_left = np.where(np.abs(off) > BESIDE, off > 0, way.oneway < 0)
-    return replace(whole, from_middle=np.where(even, by_left, whole.from_middle))
+    other = even & by_left
+    return replace(
+        whole,
+        from_middle=whole.from_middle | other,
+        room=np.where(other, mirrored.room, whole.room),
+    )
 
 
 def _approach(
     low: FloatArray,
     high: FloatArray,
     way: Carriageway,
+    share: float,
     here: IntArray,
     middle: FloatArray,
     *,
@@ -149,23 +177,28 @@ def _approach(
     low, high = low - middle, high - middle
     inner, outer = (low, high) if left else (-high, -low)
     met = (outer > TOUCH) & (inner < half - TOUCH) & (here > 0)
-    least = np.maximum(LEAST_LANE_SHARE * lane, 1e-9)
-    inside = np.floor(np.maximum(inner, 0.0) / least + 1e-9)
-    outside = np.floor(np.maximum(half - outer, 0.0) / least + 1e-9)
-    kept = np.minimum(np.maximum(inside, outside), here)
+    least = np.maximum(share * lane, 1e-9)
+    inside, outside = (np.clip(room, 0.0, np.maximum(half, 0.0)) for room in (inner, half - outer))
+    from_middle = np.floor(outside / least + 1e-9) > np.floor(inside / least + 1e-9)
+    # Not met, the lanes lie beside the pit, on whichever side of it they are.
+    room = np.where(np.where(met, from_middle, outside > inside), outside, inside)
+    kept = np.minimum(np.floor(room / least + 1e-9), here)
     left_open = np.where(met, kept, here).astype(np.int64)
     shape = left_open.shape
     return Approach(
         here - left_open,
         left_open,
-        np.broadcast_to(outside > inside, shape),
+        np.broadcast_to(from_middle, shape),
+        np.broadcast_to(room, shape),
         np.broadcast_to(lane, shape),
         np.broadcast_to(middle, shape),
     )
 
 
-def lanes_between(low: FloatArray, high: FloatArray, way: Carriageway) -> IntArray:
+def lanes_between(
+    low: FloatArray, high: FloatArray, way: Carriageway, passage: Passage
+) -> IntArray:
     """Return the lanes of all directions taken between two edges, as told to `approaches`."""
-    right, left = approaches(low, high, way)
+    right, left = approaches(low, high, way, passage)
     taken = np.where(way.lanes > 0, np.minimum(right.closed + left.closed, way.lanes), 0)
     return np.asarray(taken, dtype=np.int64)

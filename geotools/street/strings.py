@@ -15,7 +15,7 @@ from geotools.network.ragged import (
     spread_out,
 )
 from geotools.street.abreast import string_places
-from geotools.street.lanes import Carriageway, lanes_between
+from geotools.street.lanes import Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.strips import POLYGON, strips
@@ -25,6 +25,7 @@ __all__ = ["lay_strings", "string_pieces"]
 Polygons = npt.NDArray[np.object_]
 NONE: Polygons = np.zeros(0, dtype=object)
 EDGE = 1e-6  # m
+ALL = Passage(gap=0.0, share=1.0)  # traffic keeps its lanes as they are drawn
 COLUMNS = [
     "string_id",
     "pull_id",
@@ -77,7 +78,7 @@ def lay_strings(
     piece: float,
     least: float = 0.0,
     over_middle: bool = True,
-    lateral_gap: float = 0.0,
+    passage: Passage = ALL,
 ) -> pd.DataFrame:
     """Lay out the strings of all pulls.
 
@@ -103,8 +104,7 @@ def lay_strings(
         Shortest piece that is fused, m; half of `piece` is enough at most.
     over_middle : bool
         Whether strings may lie over the middle of the street and beyond.
-    lateral_gap : float, optional
-        Room between strings and traffic, m.
+    passage : Passage, optional
 
     Returns
     -------
@@ -118,7 +118,7 @@ def lay_strings(
     length = _lengths(pull, shares, pulls["length"].to_numpy(dtype=float), piece, least)
     trees = shapely.STRtree(obstacles), shapely.STRtree(soft)
     places = _places(pulls, gap, over_middle=over_middle)
-    spared = _takes_more(pulls, places, lateral_gap)
+    spared = _takes_more(pulls, places, passage)
     off, led, shapes = _side_by_side(pulls, net, (pull, number, length), places, spared, trees)
     own = pulls.iloc[pull].reset_index(drop=True)
     return _told(own, number, length, off).assign(
@@ -176,7 +176,7 @@ def _side_by_side(
     return off, led, shapes
 
 
-def _takes_more(pulls: pd.DataFrame, places: FloatArray, gap: float) -> BoolArray:
+def _takes_more(pulls: pd.DataFrame, places: FloatArray, passage: Passage) -> BoolArray:
     """Return in which places a string takes a lane of its street that those due leave, (n, k)."""
     if not {"street_width", "street_lanes", "street_oneway"} <= set(pulls):
         return np.zeros(places.shape, dtype=bool)
@@ -185,14 +185,14 @@ def _takes_more(pulls: pd.DataFrame, places: FloatArray, gap: float) -> BoolArra
     on = (pulls["street_chain"].to_numpy() >= 0) & np.isfinite(width)
     way = Carriageway.of(pulls)
     way = Carriageway(np.where(on, way.width, 0.0), np.where(on, way.lanes, 0), way.oneway)[:, None]
-    reach = outside[:, None] / 2 + gap
+    reach = outside[:, None] / 2
     due = np.where(np.arange(places.shape[1]) < count[:, None], places, np.nan)
     low = np.fmin.reduce(due, axis=1, keepdims=True, initial=np.inf)
     high = np.fmax.reduce(due, axis=1, keepdims=True, initial=-np.inf)
     low, high = (np.where(np.isfinite(edge), edge, 0.0) for edge in (low, high))
     with_it = np.fmin(low, places) - reach, np.fmax(high, places) + reach
-    own = lanes_between(low - reach, high + reach, way)
-    return np.asarray(lanes_between(*with_it, way) > own)
+    own = lanes_between(low - reach, high + reach, way, passage)
+    return np.asarray(lanes_between(*with_it, way, passage) > own)
 
 
 def _clear(

@@ -8,14 +8,14 @@ import pandas as pd
 
 from geotools.network.ragged import FloatArray, IntArray
 from geotools.street.alike import Alike
-from geotools.street.lanes import Carriageway, lanes_between
+from geotools.street.lanes import Carriageway, Passage, lanes_between
 from geotools.street.net import NUMBERS
 
 __all__ = ["least_half", "string_stretches"]
 
 
 def string_stretches(
-    pulls: pd.DataFrame, strings: pd.DataFrame, alike: Alike, *, gap: float
+    pulls: pd.DataFrame, strings: pd.DataFrame, alike: Alike, passage: Passage
 ) -> pd.DataFrame:
     """Return the stretches of street that the strings of every pull take lanes of.
 
@@ -28,8 +28,7 @@ def string_stretches(
         ``pull_id``, ``off`` (m left of the centreline), ``end_at`` (m along the chain, not a
         number off the streets).
     alike : Alike
-    gap : float
-        Room between strings and traffic, m.
+    passage : Passage
 
     Returns
     -------
@@ -62,10 +61,12 @@ def string_stretches(
         }
     ).groupby(["pull", "street"], as_index=False, sort=True)
     how = {"edge_low": "min", "edge_high": "max", "work_low": "min", "work_high": "max"}
-    return _with_lanes(pulls, extremes.agg(how), alike, gap)
+    return _with_lanes(pulls, extremes.agg(how), alike, passage)
 
 
-def _with_lanes(pulls: pd.DataFrame, parts: pd.DataFrame, alike: Alike, gap: float) -> pd.DataFrame:
+def _with_lanes(
+    pulls: pd.DataFrame, parts: pd.DataFrame, alike: Alike, passage: Passage
+) -> pd.DataFrame:
     """Return the rows that take lanes, with their pull's columns and those of their street."""
     street = parts["street"].to_numpy(dtype=np.int64)
     rows = pulls.iloc[parts["pull"].to_numpy(dtype=np.int64)].reset_index(drop=True)
@@ -77,7 +78,7 @@ def _with_lanes(pulls: pd.DataFrame, parts: pd.DataFrame, alike: Alike, gap: flo
     at_pit = np.abs(near - begin) == 0.0
     name = np.where(at_pit, rows["street_name"].to_numpy(dtype=object), _name(rows, alike, work))
     edges = [parts[c].to_numpy(dtype=float) for c in ("edge_low", "edge_high")]
-    taken = lanes_between(edges[0] - gap, edges[1] + gap, Carriageway.of(pd.DataFrame(says)))
+    taken = lanes_between(edges[0], edges[1], Carriageway.of(pd.DataFrame(says)), passage)
     table = rows.assign(
         **says,
         street_name=name,

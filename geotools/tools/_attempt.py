@@ -36,6 +36,7 @@ from geotools.siting.passing import judge_bends
 from geotools.siting.pulled import bend_limits, carrier_columns
 from geotools.siting.told import tell_reasons
 from geotools.siting.works import SiteRates, WorkRates
+from geotools.street.lanes import Passage
 from geotools.tools._shared import Shared, least_between, set_up_rates
 
 __all__ = [
@@ -316,7 +317,7 @@ def _pit_rules(brief: Brief) -> PitRules:
         support=pits.support,
         soil=pits.soil,
         spoil_setback=pits.spoil_setback,
-        lateral_gap=brief.street.lateral_gap,
+        passage=Passage.of(brief.street),
         busy=_busy(brief),
     )
 

@@ -24,9 +24,10 @@ from geotools.network.ragged import (
 from geotools.network.stretches import EDGE
 from geotools.schema import quantity_text
 from geotools.street.beside import Outlines, spans_beside, turned_between
-from geotools.street.lanes import LEAST_LANE_SHARE, TOUCH, Carriageway, lanes_between
+from geotools.street.lanes import TOUCH, Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet
 from geotools.street.others import Others
+from geotools.tools._narrowed import report_narrowed
 from geotools.tools._shared import Shared
 
 __all__ = ["report_crossing", "report_outside", "report_renamed"]
@@ -95,6 +96,8 @@ def report_outside(
 ) -> None:
     """Report pits that stand on their street, or one of its name, outside their closures.
 
+    And those that narrow the lanes beside them, or reach into lanes left open (`report_narrowed`).
+
     A street is closed along one chain of centrelines, with the lanes it has by the pit's place:
     the pit may go on round a corner, where another chain of that name begins, or to where the
     street is wider.
@@ -102,7 +105,7 @@ def report_outside(
     on_street = np.flatnonzero(pits["street_chain"].to_numpy() >= 0)
     if ground.scene is None or not len(on_street):
         return
-    net, gap = ground.scene.net, ground.brief.street.lateral_gap
+    net, passage = ground.scene.net, Passage.of(ground.brief.street)
     others = _Near.of(pits, near, net)
     pits = pits.iloc[on_street]
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
@@ -111,11 +114,13 @@ def report_outside(
     chain = pits["street_chain"].to_numpy(dtype=np.int64)
     own_name = pits["street_name"].to_numpy(dtype=object)
     area = np.zeros(len(pits))
-    doubt, goes_on = _doubtful(pits, net, gap), others.goes_on_as(on_street)
+    along, across = _spans(pits, net)
+    report_narrowed(pits, along, across, ground)
+    doubt, goes_on = _doubtful(pits, net, along, across, passage), others.goes_on_as(on_street)
     over = np.flatnonzero(np.isin(names, _folded(closures)))
     doubtful = np.concatenate([doubt, over, goes_on[0]])
     beyond = np.concatenate([chain[doubt], chain[over], goes_on[1]])
-    lines = cache(partial(_Lines.of, net, gap))  # many pits stand by one chain
+    lines = cache(partial(_Lines.of, net, passage))  # many pits stand by one chain
     for pit in np.unique(doubtful).tolist():
         closed = shapely.union_all(own.get(names[pit], []))
         chains = np.unique(np.append(beyond[doubtful == pit], chain[pit])).tolist()
@@ -177,7 +182,7 @@ def report_renamed(pits: pd.DataFrame, ground: Shared) -> None:
     pits = pits[pits["street_chain"].to_numpy() >= 0]
     if ground.scene is None or not len(pits):
         return
-    net, gap = ground.scene.net, ground.brief.street.lateral_gap
+    net, passage = ground.scene.net, Passage.of(ground.brief.street)
     chain, at = pits["street_chain"].to_numpy(dtype=np.int64), pits["street_at"].to_numpy(float)
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
     far = _reach(pits)
@@ -188,7 +193,7 @@ def report_renamed(pits: pd.DataFrame, ground: Shared) -> None:
     renamed = np.abs(net.piece_of(chain, high) - net.piece_of(chain, low)) > 1
     for edge in (low, high):
         renamed |= names[net.line_at(chain, edge)] != own
-    lines = cache(partial(_Lines.of, net, gap))
+    lines = cache(partial(_Lines.of, net, passage))
     for k in np.flatnonzero(renamed).tolist():
         under = {
             one.name
@@ -219,14 +224,21 @@ def _reach(pits: pd.DataFrame) -> FloatArray:
     return np.asarray(shapely.minimum_bounding_radius(shapes) * 2 + off, dtype=np.float64)
 
 
-def _doubtful(pits: pd.DataFrame, net: StreetNet, gap: float) -> IntArray:
-    """Return pits that may stand on their own chain outside their closures."""
+def _spans(pits: pd.DataFrame, net: StreetNet) -> tuple[FloatArray, FloatArray]:
+    """Return from where to where pits lie along their streets, and left of them, m, (k, 2)."""
     chain, at = pits["street_chain"].to_numpy(dtype=np.int64), pits["street_at"].to_numpy(float)
     shapes: Polygons = pits["ground"].to_numpy(dtype=object)
+    return spans_beside(net, chain, at, 2 * _reach(pits), Outlines.of(shapes))
+
+
+def _doubtful(
+    pits: pd.DataFrame, net: StreetNet, along: FloatArray, across: FloatArray, passage: Passage
+) -> IntArray:
+    """Return pits that may stand on their own chain outside their closures."""
+    chain, at = pits["street_chain"].to_numpy(dtype=np.int64), pits["street_at"].to_numpy(float)
     far = _reach(pits)
-    along, across = spans_beside(net, chain, at, 2 * far, Outlines.of(shapes))
     way = Carriageway.of(pits)
-    due = lanes_between(across[:, 0] - gap, across[:, 1] + gap, way)
+    due = lanes_between(across[:, 0], across[:, 1], way, passage)
     other = [net.column("width")[net.line_at(chain, edge)] != way.width for edge in along.T]
     folded = turned_between(net, chain, at - far, at + far) > FOLDED
     doubt = (due > pits["lanes_taken"].to_numpy()) | other[0] | other[1] | folded
@@ -343,19 +355,19 @@ class _Lines:
     name: Words
 
     @classmethod
-    def of(cls, net: StreetNet, gap: float, chain: int) -> _Lines:
-        """Take those of a chain; ``gap`` is the room between pit and traffic, m."""
+    def of(cls, net: StreetNet, passage: Passage, chain: int) -> _Lines:
+        """Take those of a chain."""
         run = net.chains.pieces["run"].to_numpy(dtype=np.int64)  # in order of the chains
         first, last = np.searchsorted(run, [chain, chain + 1])
         pieces = net.chains.pieces.iloc[first:last]
         row = pieces["line"].to_numpy(dtype=np.int64)
         width, lanes, oneway = (net.column(name)[row] for name in ("width", "lanes", "oneway"))
-        each = (1 - LEAST_LANE_SHARE) * width / np.maximum(lanes, 1.0)
+        each = (1 - passage.share) * width / np.maximum(lanes, 1.0)
         most = np.where(oneway != 0, lanes, np.ceil(lanes / 2))
         return cls(
             line=_cut(net, chain, pieces["start"].to_numpy(dtype=float)),
             kerb=width / 2,
-            narrowed=np.maximum(most * each - gap, 0.0) + TOUCH,
+            narrowed=np.maximum(most * each - passage.gap, 0.0) + TOUCH,
             name=net.column("name")[row],
         )
 

@@ -25,6 +25,7 @@ from geotools.pulls.optimise import PullCosts, pull_cost, string_count
 from geotools.siting.ramps import drop_to_host
 from geotools.siting.settle import ramp_length
 from geotools.siting.works import lanes_taken, pit_days, site_cost, supported_face, traffic_cost
+from geotools.street.lanes import Passage
 from geotools.street.laydown import longest_pull, pieces_per_string
 from geotools.tools._attempt import (
     Equipped,
@@ -127,7 +128,7 @@ def _lane_days(ground: Shared, run: IntArray, width: FloatArray) -> FloatArray:
         table,
         host[run] / 2 + ground.brief.pits.side_room,
         np.full((len(run), 2), np.nan),
-        gap=ground.brief.street.lateral_gap,
+        Passage.of(ground.brief.street),
     )
     classes = table["street_class"].to_numpy(dtype=object)
     day = traffic_cost(classes, lanes, np.ones((len(run), 4)), site_rates(ground.brief))[:, 0]

@@ -35,6 +35,7 @@ from geotools.siting.works import lane_day
 from geotools.street.beside import Outlines, spans_beside, turned_between
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.context import Spots
+from geotools.street.lanes import Passage
 from geotools.street.net import StreetNet
 from geotools.street.offsets import offset_ends
 from geotools.street.others import Others, others_near
@@ -184,7 +185,7 @@ def _strings(
             piece=ground.brief.pulls.piece_length,
             least=ground.brief.pulls.least_piece,
             over_middle=ground.brief.street.strings_over_middle,
-            lateral_gap=ground.brief.street.lateral_gap,
+            passage=Passage.of(ground.brief.street),
         )
         for low in range(0, max(len(laid), 1), LAID)
     ]
@@ -204,7 +205,7 @@ def _closures(ground: Shared, spaces: pd.DataFrame) -> pd.DataFrame:
         spaces,
         None if ground.scene is None else ground.scene.net,
         ClosureRules(
-            gap=rules.lateral_gap,
+            passage=Passage.of(rules),
             taper=rules.taper,
             buffer=rules.buffer,
             keep_right=rules.keep_right,
@@ -487,8 +488,8 @@ def _string_space(ground: Shared, pulls: pd.DataFrame, strings: pd.DataFrame) ->
     if ground.scene is None:
         return pd.DataFrame(columns=["pull_id", "lanes_taken", "lane_day"])
     rows = pulls.assign(pit_id=pulls["insertion_pit"], days=pulls["string_days"])
-    gap = ground.brief.street.lateral_gap
-    taken = string_stretches(rows, strings, ground.scene.net.alike, gap=gap)
+    passage = Passage.of(ground.brief.street)
+    taken = string_stretches(rows, strings, ground.scene.net.alike, passage)
     shut, lanes = (taken[c].to_numpy(dtype=np.int64) for c in ("lanes_taken", "street_lanes"))
     of_class = taken["street_class"].to_numpy(dtype=object)
     each = lane_day(of_class, shut[:, None], (lanes - shut)[:, None], site_rates(ground.brief))

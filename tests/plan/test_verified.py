@@ -573,6 +573,34 @@ def test_the_long_edge_of_a_closure_whose_lane_begins_and_ends_at_corners_is_its
     assert shapely.get_coordinates(edge.line) == pytest.approx(np.array(kerb))
 
 
+def test_a_pit_in_lanes_left_open_is_told_with_how_wide_they_are_left(
+    written: Callable[..., Plan],
+) -> None:
+    """Four lanes of 3 m, the main 0.5 m left of the middle, pits 1.35 m wide and 0.6 m of room.
+
+    They reach 0.175 m over the middle, where two lanes stay in 5.225 m, 2.6125 m each: 87 %.
+    """
+    scene = {
+        "mains": main_of([(0.0, 0.5), (300.0, 0.5)]),
+        "streets": street([(-500.0, 0.0), (600.0, 0.0)], width_m=12.0, lanes=4),
+    }
+    plan = written(**scene)
+    findings = plan.table("findings")
+    narrow, dug = (
+        findings[findings["rule"] == rule] for rule in ("lanes-narrowed", "pit-in-open-lane")
+    )
+    pits = set(plan.table("pits")["pit_id"])
+    assert set(narrow["feature"]) == set(dug["feature"]) == pits
+    told = "leaves 2 lanes for traffic along the street as drawn 2.61 m wide, not 3.00 m"
+    assert narrow["text"].str.contains(told).all()
+    assert dug["text"].str.contains("0.1[78] m into 2 lanes .* none beside it closed").all()
+    plan.tables["findings"] = findings.drop(dug.index)
+    assert faults(plan, "pits-in-closures") == len(pits)
+    again = written({"street.least_lane_share": 0.88}, **scene)
+    assert "pit-in-open-lane" not in set(again.table("findings")["rule"])
+    assert (again.table("pits")["lanes_taken"] == 2).all()
+
+
 @pytest.mark.parametrize("off", [0.0, 2.0])
 def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
     off: float, written: Callable[..., Plan]

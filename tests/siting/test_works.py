@@ -36,6 +36,7 @@ from geotools.siting.works import (
     supported_face,
     traffic_cost,
 )
+from geotools.street.lanes import Passage
 from geotools.street.scene import StreetGround
 from tests.siting.drawn import grounds_of
 
@@ -54,6 +55,7 @@ RATES = SiteRates(
     full_closure_factor=2.0,
 )
 
+PASSAGE = Passage(gap=0.6, share=0.85)
 UNKNOWN = np.full((1, 2), np.nan)
 
 
@@ -89,7 +91,7 @@ def street(
 def test_lanes_taken_are_those_there_is_no_room_for_beside_the_pit(
     offset: float, width: float, lanes: float, taken: int, left: int
 ) -> None:
-    got = lanes_taken(street(offset, width, lanes), np.array([0.75]), UNKNOWN, gap=0.6)
+    got = lanes_taken(street(offset, width, lanes), np.array([0.75]), UNKNOWN, PASSAGE)
     assert got.taken[0].tolist() == [taken] * 4
     assert got.left[0].tolist() == [left] * 4
 
@@ -98,14 +100,14 @@ def test_lanes_taken_are_those_there_is_no_room_for_beside_the_pit(
 def test_of_a_one_way_street_the_lanes_to_one_side_of_the_pit_stay(lanes: int, taken: int) -> None:
     """Half way across lanes of 3.3 m, 2.7 m with the room: to each side stay 1.95, 3.6, 6.9 m."""
     table = street(0.0, 3.3 * lanes, lanes, oneway=-1.0)
-    got = lanes_taken(table, np.array([0.75]), UNKNOWN, gap=0.6)
+    got = lanes_taken(table, np.array([0.75]), UNKNOWN, PASSAGE)
     assert got.taken[0].tolist() == [taken] * 4
     assert got.left[0].tolist() == [lanes - taken] * 4
 
 
 def test_a_ramp_that_goes_straight_on_across_a_curved_street_takes_the_lanes_it_crosses() -> None:
     tops = np.array([[-2.0, 2.5]])
-    got = lanes_taken(street(2.0, 7.0, 2), np.array([0.75]), tops, gap=0.6)
+    got = lanes_taken(street(2.0, 7.0, 2), np.array([0.75]), tops, PASSAGE)
     assert got.taken[0].tolist() == [1, 2, 1, 2]
     assert got.low[0].tolist() == pytest.approx([1.25, -2.75, 1.25, -2.75])
     assert got.high[0].tolist() == pytest.approx([2.75, 2.75, 3.25, 3.25])
@@ -127,8 +129,8 @@ def test_the_face_of_a_box_goes_round_it_as_deep_as_it_is_dug() -> None:
 
 def test_a_street_left_without_a_lane_costs_its_factor() -> None:
     days = np.full((1, 4), 3.0)
-    half = lanes_taken(street(3.0, 7.0, 2), np.array([0.75]), UNKNOWN, gap=0.6)
-    whole = lanes_taken(street(0.0, 7.0, 2), np.array([0.75]), UNKNOWN, gap=0.6)
+    half = lanes_taken(street(3.0, 7.0, 2), np.array([0.75]), UNKNOWN, PASSAGE)
+    whole = lanes_taken(street(0.0, 7.0, 2), np.array([0.75]), UNKNOWN, PASSAGE)
     kind = np.array(["arterial"], dtype=object)
     assert traffic_cost(kind, half, days, RATES)[0, 0] == pytest.approx(100 * 1 * 3)
     assert traffic_cost(kind, whole, days, RATES)[0, 0] == pytest.approx(100 * 2 * 3 * 2)

@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geotools.street.abreast import string_lanes, string_places
-from geotools.street.lanes import Carriageway
+from geotools.street.lanes import Carriageway, Passage
 
+PASSAGE = Passage(gap=0.6, share=0.85)
 OUTSIDE, GAP = 0.4, 0.5  # a step of 0.9 m
 
 
@@ -76,12 +77,12 @@ def test_strings_keep_their_gap_and_all_but_the_first_keep_within_the_street(
 def test_lanes_taken_by_strings(own: float, width: float, lanes: int, taken: list[int]) -> None:
     """Room to traffic 0.6 m, verge 4 m; a lane may be narrowed to 85 %: common practice."""
     row = string_places([own], [width / 2 + 4.0], [OUTSIDE], gap=GAP, count=5, over_middle=True)
-    got = string_lanes(row, np.array([OUTSIDE]), both_ways(width, lanes), gap=0.6)
+    got = string_lanes(row, np.array([OUTSIDE]), both_ways(width, lanes), PASSAGE)
     assert got.taken[0].tolist() == taken
     assert (got.taken + got.left == lanes).all()
 
 
 def test_off_the_streets_strings_take_no_lane() -> None:
     row = string_places([0.0], [np.inf], [OUTSIDE], gap=GAP, count=3, over_middle=True)
-    got = string_lanes(row, np.array([OUTSIDE]), both_ways(0.0, 0), gap=0.6)
+    got = string_lanes(row, np.array([OUTSIDE]), both_ways(0.0, 0), PASSAGE)
     assert got.taken[0].tolist() == [0, 0, 0] and got.fits.all()

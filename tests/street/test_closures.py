@@ -15,13 +15,15 @@ from geotools.deliver.verify.beside import lanes_met
 from geotools.intake.columns import Lines
 from geotools.street import closures
 from geotools.street.closures import ONE_LANE_TAPER_M, ClosureRules, close_lanes
-from geotools.street.lanes import Carriageway, lanes_between
+from geotools.street.lanes import Carriageway, Passage, lanes_between
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.strips import strips
 from geotools.street.tapers import DOWNSTREAM_TAPER_M, buffer_length_m, merging_taper_m
 
 SPEED = 50 / 3.6
-RULES = ClosureRules(gap=0.6, taper=None, buffer=None, keep_right=True)
+PASSAGE = Passage(gap=0.6, share=0.85)
+BARE = Passage(gap=0.0, share=0.85)
+RULES = ClosureRules(passage=PASSAGE, taper=None, buffer=None, keep_right=True)
 
 
 def net(lanes: int, width: float) -> StreetNet:
@@ -105,10 +107,10 @@ def test_which_way_a_street_runs_says_nothing_of_the_lanes_taken(lanes: int, wid
     off, reach = (v.ravel() for v in np.meshgrid(np.arange(-9, 9.1, 0.25), [0.8, 1.4, 2.6]))
     for oneway in (0.0, 1.0, -1.0):
         way = Carriageway(np.array(width), np.array(lanes), np.array(oneway))
-        taken = lanes_between(off - reach, off + reach, way)
-        assert taken.tolist() == lanes_between(-off - reach, -off + reach, way).tolist()
+        taken = lanes_between(off - reach, off + reach, way, BARE)
+        assert taken.tolist() == lanes_between(-off - reach, -off + reach, way, BARE).tolist()
         hand = [
-            lanes_met(o, r, width, lanes, oneway=oneway != 0)
+            lanes_met(o, r, width, lanes, 0.85, oneway=oneway != 0)
             for o, r in zip(off, reach, strict=True)
         ]
         assert taken.tolist() == hand
@@ -160,7 +162,7 @@ def test_a_wider_pit_takes_no_fewer_lanes() -> None:
         low, high = np.meshgrid(np.arange(-8, 8, 0.25), np.arange(-8, 8, 0.25))
         for oneway in (0.0, 1.0):
             way = Carriageway(np.array(3.5 * lanes), np.array(lanes), np.array(oneway))
-            taken = np.where(low < high, lanes_between(low, high, way), 0)
+            taken = np.where(low < high, lanes_between(low, high, way, BARE), 0)
             assert (np.diff(taken, axis=0)[(low < high)[:-1]] >= 0).all()
 
 
@@ -234,7 +236,7 @@ def test_lanes_as_wide_as_the_reader_lets_pass_are_closed() -> None:
 
 
 def test_where_traffic_keeps_left_the_sides_change_places() -> None:
-    left = ClosureRules(gap=0.6, taper=None, buffer=None, keep_right=False)
+    left = ClosureRules(passage=PASSAGE, taper=None, buffer=None, keep_right=False)
     assert closed(2, 7.0, -2.0, left)["side"].tolist() == ["against"]
 
 
@@ -244,7 +246,7 @@ def test_taper_and_buffer_go_by_speed_and_width_unless_the_brief_fixes_them() ->
     assert row["buffer"] == pytest.approx(float(buffer_length_m(SPEED)))
     assert row["downstream_taper"] == DOWNSTREAM_TAPER_M
     assert closed(2, 7.0, -2.0).iloc[0]["taper"] == ONE_LANE_TAPER_M
-    fixed = closed(2, 7.0, -2.0, ClosureRules(0.6, 12.0, 8.0, True)).iloc[0]
+    fixed = closed(2, 7.0, -2.0, ClosureRules(PASSAGE, 12.0, 8.0, True)).iloc[0]
     assert (fixed["taper"], fixed["buffer"]) == (12.0, 8.0)
 
 

@@ -16,6 +16,7 @@ from geotools.brief import Street
 from geotools.deliver.verify.formulas import shared_out
 from geotools.deliver.verify.strings import given_to_last
 from geotools.intake.columns import Lines
+from geotools.street.lanes import Passage
 from geotools.street.laydown import (
     Corridors,
     build_corridors,
@@ -330,7 +331,7 @@ def test_for_a_soft_place_no_lane_is_taken_that_is_not_taken_anyway() -> None:
         pytest.skip("the chain runs the other way")
     shaft, none = np.array([shapely.box(60, -6.5, 65, 9.5)]), np.zeros(0, dtype=object)
     soft, hard = (
-        lay_strings(pull, streets, *places, gap=0.5, piece=12.0, lateral_gap=0.6).iloc[0]
+        lay_strings(pull, streets, *places, gap=0.5, piece=12.0, passage=Passage(0.6, 0.85)).iloc[0]
         for places in ((none, shaft), (shaft, none))
     )
     assert soft["off"] == pytest.approx(2.1)

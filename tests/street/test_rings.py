@@ -15,6 +15,7 @@ from geotools.brief import Street
 from geotools.intake.columns import Lines
 from geotools.street.closures import ClosureRules, close_lanes
 from geotools.street.context import Spots, find_streets
+from geotools.street.lanes import Passage
 from geotools.street.laydown import build_corridors
 from geotools.street.net import StreetNet, build_streets
 from geotools.street.others import others_near
@@ -23,7 +24,7 @@ from geotools.street.tapers import DOWNSTREAM_TAPER_M
 RADIUS, STEPS = 200.0, 180
 SIDE = 2 * RADIUS * np.sin(np.pi / STEPS)  # m of the polygon drawn
 ROUND = STEPS * SIDE
-RULES = ClosureRules(gap=0.6, taper=30.0, buffer=50.0, keep_right=True)
+RULES = ClosureRules(passage=Passage(gap=0.6, share=0.85), taper=30.0, buffer=50.0, keep_right=True)
 Line = list[tuple[float, float]]
 
 

@@ -53,6 +53,7 @@ CHOICES: dict[str, tuple[Any, ...]] = {
     "carrier.tries": (1, 4),
     "carrier.larger_for": (0.0, 0.1),
     "street.strings_over_middle": (True, False),
+    "street.least_lane_share": (0.5, 0.85, 1.0),
     "street.keep_right": (True, False),
     "street.least_string": ("13 m", "60 m"),
     "street.crossing_without_node": ("intersection", "bridge"),

@@ -20,36 +20,38 @@ __all__ = ["RULES", "lanes_met"]
 SAME_WAY = 2e-4  # rad, 0.01 degree; rounding of coordinates is to decide nothing
 STEP = 5.0  # m between places of a string that are looked at
 TOUCH = 0.05  # m of carriageway that may be overlapped without taking anything
-SHARE = 0.85  # a lane may be narrowed to this share of its width
 CORNER = 15.0  # m of a string at a corner or end of its street, where streets are told otherwise
 
 
-def lanes_met(off: float, reach: float, width: float, lanes: int, *, oneway: bool = False) -> int:
+def lanes_met(
+    off: float, reach: float, width: float, lanes: int, share: float, *, oneway: bool = False
+) -> int:
     """Return the lanes that what reaches so far about a place off the centreline takes.
 
     By hand: on either side of the line between the directions as many lanes stay as find room,
-    on the one side of it or the other, each narrowed at most to its share. Of an odd number the
+    on the one side of it or the other, each narrowed at most to that
+    ``share`` of its width. Of an odd number the
     lane over the centreline is that of the direction with which more are taken. All lanes of a
     one-way street lie on one side of its kerb.
     """
     if oneway:
-        return _lanes_met(off - width / 2, reach, width / lanes, (lanes, 0))
+        return _lanes_met(off - width / 2, reach, width / lanes, (lanes, 0), share)
     lane, few, more = width / lanes, lanes // 2, lanes // 2 + lanes % 2
     aside = lane / 2 * (lanes % 2)
     return max(
-        _lanes_met(off - middle, reach, lane, halves)
+        _lanes_met(off - middle, reach, lane, halves, share)
         for middle, halves in ((aside, (more, few)), (-aside, (few, more)))
     )
 
 
-def _lanes_met(off: float, reach: float, lane: float, halves: tuple[int, int]) -> int:
+def _lanes_met(off: float, reach: float, lane: float, halves: tuple[int, int], share: float) -> int:
     """Return the lanes taken, of so many right and left of the line ``off`` is measured from."""
     taken = 0
     for side, here in zip((-1.0, 1.0), halves, strict=True):
         low, high = sorted(side * (off + way * reach) for way in (-1, 1))
         if here and high > TOUCH and low < here * lane - TOUCH:
             rest = max(low, here * lane - high, 0.0)
-            taken += here - min(math.floor(rest / (SHARE * lane) + 1e-9), here)
+            taken += here - min(math.floor(rest / (share * lane) + 1e-9), here)
     return taken
 
 
@@ -124,7 +126,9 @@ def _takes(plan: Plan, place: Any, heading: Any, known: tuple[Any, list[Any]], r
 def _lanes_of(plan: Plan, street: Any, off: float, reach: float) -> int:
     """Return the lanes of a street that are taken so far off its centreline."""
     lanes = lanes_of(plan, street)
-    return lanes_met(off, reach, lanes.wide * lanes.count, lanes.count, oneway=lanes.oneway)
+    share = plan.setting("street.least_lane_share")
+    width = lanes.wide * lanes.count
+    return lanes_met(off, reach, width, lanes.count, share, oneway=lanes.oneway)
 
 
 def _in_mouth(plan: Plan, place: Any, street: Any, own: tuple[Any, float]) -> bool:

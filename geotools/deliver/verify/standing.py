@@ -1,7 +1,8 @@
 """Pits on the carriageway of their street: inside their closures, or a finding says they are not.
 
 A lane that stays open past a pit may be narrowed, so that what is closed of the street begins so
-much farther from its kerb or middle than the lines of its lanes.
+much farther from its kerb or middle than the lines of its lanes: a finding of its own tells where a
+pit lies in such a lane.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ from geotools.deliver.verify.tally import NotChecked, Rule, Tally
 __all__ = ["RULES"]
 
 ON_LANE = 0.05  # m of carriageway a pit may lie over without taking a lane
-NARROWED = 0.15  # share of its width that a lane past a pit may lose
 MITRE = 2.0  # times its half, how far a carriageway goes out at a corner, as closures do
 
 
@@ -31,36 +31,46 @@ def in_closures(plan: Plan) -> Tally:
         raise NotChecked("the plan holds no layer context")
     tally = Tally("pits")
     prints = plan.one("pit_footprints", "pit_id")
-    outside, crossing = (
-        {row.feature for row in plan.rows("findings") if row.rule == rule}
-        for rule in ("pit-outside-closures", "pit-on-crossing-street")
-    )
+    told = {rule: _told(plan, rule) for rule in ("outside-closures", "on-crossing-street")}
+    shifted = _told(plan, "in-open-lane")
     for pit in plan.rows("pits"):
         row = prints.get(pit.pit_id)
         streets = streets_of(plan, pit.street_name, pit.street_class)
         if row is None or row.geometry is None or not streets:
             tally.skip("pits whose street is not in the plan: whether they lie in their closures")
             continue
-        bare = _bare(plan, pit, row.geometry, streets)
-        told = outside if pit.street_name else outside | crossing
-        tally.holds(
-            bare <= TOUCH or pit.pit_id in told,
-            pit.pit_id,
-            f"stands in open lanes of its street with {bare:.2f} m2, and no finding says so",
-        )
+        known = told["outside-closures"]
+        known = known if pit.street_name else known | told["on-crossing-street"]
+        for less, said in ((0.0, known | shifted), (1.0, known)):
+            bare = _bare(plan, pit, row.geometry, streets, less)
+            tally.holds(
+                bare <= TOUCH or pit.pit_id in said,
+                pit.pit_id,
+                f"stands in open lanes of its street with {bare:.2f} m2, and no finding says so",
+            )
     return tally
 
 
-def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any]) -> float:
-    """Return the most of a pit that lies on a street of its name outside its closures, m2."""
+def _told(plan: Plan, rule: str) -> set[str]:
+    """Return the pits that a finding of a rule tells of."""
+    return {row.feature for row in plan.rows("findings") if row.rule == f"pit-{rule}"}
+
+
+def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any], less: float) -> float:
+    """Return the most of a pit that lies on a street of its name outside its closures, m2.
+
+    ``less`` is 1 where lanes that stay open are taken to be as narrow as they may, and 0 where
+    they are as wide as they are drawn.
+    """
     closed = shapely.union_all([row.geometry for row in closures_of(plan, pit.pit_id)])
+    share, gap = plan.setting("street.least_lane_share"), plan.setting("street.lateral_gap")
     most = 0.0
     for street in streets:
         lanes = lanes_of(plan, street)
         if not shapely.dwithin(street.geometry, ground, lanes.kerb):
             continue
-        give = NARROWED * lanes.wide * lanes.abreast
-        slack = ON_LANE + max(give - plan.setting("street.lateral_gap"), 0.0)
+        give = less * (1 - share) * lanes.wide * lanes.abreast
+        slack = ON_LANE + max(give - gap, 0.0)
         slack += plan.setting("network.snap_tolerance") if _at_end(street, ground, lanes) else 0.0
         road = shapely.buffer(
             street.geometry,
