@@ -341,6 +341,14 @@ SHEETS = (
                 "side_room_m",
                 default=defaults.SIDE_ROOM,
             ),
+            _quantity(
+                "opened",
+                "length",
+                "length of the host opened from its face on and dug down to it, the room there "
+                "with it; default: all along the ramp, as a plan digs on a straight main; less "
+                "where the ramp leaves the main, at a bend or beyond its end",
+                "opened_m",
+            ),
         ),
     ),
     Sheet(

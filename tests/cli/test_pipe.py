@@ -686,6 +686,7 @@ def test_worksheets_have_no_default_where_the_tool_has_one(sheet: Sheet) -> None
     unsaid = {
         "pull": {"friction": None, "bend_radius_m": math.inf, "machine_n": math.inf},
         "flow": {"host_age_years": None},
+        "pit": {"opened_m": None},
         "test": {"start_pa": None, "end_pa": None},
     }
     assert defaults == unsaid.get(sheet.name, {})

@@ -187,3 +187,41 @@ def test_the_excavation_of_a_pit_at_a_bend_is_that_of_its_parts_together(
     assert pit["role"] == role
     due = dug_at_a_bend(pit, role, angle, {"": 0.0, "B": 1.0, "C": 1.5}[soil])
     assert pit["volume"] == pytest.approx(due, rel=0.005)
+
+
+@pytest.mark.parametrize("soil", ["B", "C"])
+def test_the_hand_calculation_digs_a_pit_as_the_plan_does(soil: str) -> None:
+    """Level ground and main; by hand once more, for the insertion pit inside the run.
+
+    The one at the end of the run opens half a receiving pit before its station and the room after
+    it; the rest of its ramp lies beyond the end, dug as deep as the carrier comes down.
+    """
+    wish = gpd.GeoDataFrame(
+        {"action": ["fix"] * 2, "role": ["insertion_ahead"] * 2},
+        geometry=[shapely.Point(X + at, Y + 2) for at in (0.0, 300.0)],
+        crs=CRS,
+    )
+    settings = {"pits.support": "sloped", "pits.soil": soil, "pulls.max_length": "320 m"}
+    layers = planned(600.0, 1.2, settings, pit_edits=wish)
+    rules = Brief().pits
+    pits = layers["pits"].query("role == 'insertion_ahead'")
+    assert len(pits) == 2
+    lean, wide, deep = {"B": 1.0, "C": 1.5}[soil], 0.45 + 2 * rules.side_room, 1.65 + rules.bedding
+    for pit in pits.to_dict("records"):
+        at_end = pit["chainage"] == 0.0
+        opened = {"opened": f"{rules.receiving_length / 2 + rules.working_length} m"}
+        sheet = geotools.pipe_pit(
+            carrier="355 mm SDR 17 PE100",
+            drop=f"{pit['drop']} m",
+            rest=f"{rules.resting_height + 0.355 / 2} m",
+            host_diameter="450 mm",
+            soil=soil,
+            **(opened if at_end else {}),
+        )
+        told = {row["name"]: row["value"] for row in sheet.summary["results"]}
+        assert told["length"] == pytest.approx(pit["length"], rel=1e-6)
+        assert told["volume"] == pytest.approx(pit["volume"], rel=2e-4)
+        if not at_end:
+            up = np.linspace(0.0, deep, 2001)
+            areas = (wide + 2 * lean * up) * (pit["length"] + 2 * lean * up)
+            assert pit["volume"] == pytest.approx(float(np.trapezoid(areas, up)), rel=1e-6)

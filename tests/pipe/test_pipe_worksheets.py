@@ -263,13 +263,32 @@ def test_a_safety_on_the_surges_below_one_is_none() -> None:
         _sheet("pressure", PVC, fatigue_safety=0.9)
 
 
-@pytest.mark.parametrize("host", [0.0, 0.8])
-def test_pit_volume_is_that_of_the_drawn_ramp(host: float) -> None:
-    """Independent integral of b d + m d^2 along the two arcs, plus the room at the face.
+def _leaning_end(width: float, depth: float) -> float:
+    """Return what a face laid back 1.5 to 1 adds, level by level from the bottom up, m3."""
+    up = np.linspace(0.0, depth, 20_001)
+    return float(np.trapezoid(1.5 * up * (width + 2 * 1.5 * up), up))
 
-    In the room the host is cut, all of which is dug free if it is wider than the carrier.
-    """
+
+@pytest.mark.parametrize("host", [0.0, 0.8])
+def test_a_pit_is_dug_to_the_host_all_along_it(host: float) -> None:
+    """The carrier is laid there in the open: a prism with four sides laid back, cut by levels."""
     sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15, host_m=host)
+    length, deep = _result(sheet, "length"), 3.0 + max(PE.outside_m, host) / 2 + 0.15
+    up = np.linspace(0.0, deep, 20_001)
+    width = max(PE.outside_m, host) + 0.9
+    due = np.trapezoid((width + 3.0 * up) * (length + 3.0 * up), up)
+    assert _result(sheet, "volume") == pytest.approx(float(due), rel=1e-6)
+
+
+@pytest.mark.parametrize("host", [0.0, 0.8])
+@pytest.mark.parametrize("opened", [2.0, 7.0])
+def test_beyond_the_host_that_is_opened_a_pit_is_the_drawn_ramp(host: float, opened: float) -> None:
+    """Independent integral of b d + m d^2 along the two arcs, plus what is dug to the host.
+
+    There the host is cut, all of which is dug free if it is wider than the carrier; the face leans
+    as the sides do.
+    """
+    sheet = _sheet("pit", PE, working_m=2.0, soil="C", bedding_m=0.15, host_m=host, opened_m=opened)
     radius, drop = float(least_radius_m("PE4710", 17, PE.outside_m)), 3.0
     wider = max(PE.outside_m, host)
     length, width = (drop * (4 * radius - drop)) ** 0.5, wider + 0.9
@@ -281,10 +300,11 @@ def test_pit_volume_is_that_of_the_drawn_ramp(host: float) -> None:
         drop - radius + np.sqrt(radius**2 - (length - np.maximum(x, half)) ** 2),
     )
     depth = drop - rise + PE.outside_m / 2 + 0.15
-    section = depth * (width + 1.5 * depth)
+    section = np.where(x >= opened - 2.0, depth * (width + 1.5 * depth), 0.0)
     at_face = drop + wider / 2 + 0.15
     assert _result(sheet, "depth") == pytest.approx(at_face)
-    volume = np.trapezoid(section, x) + 2.0 * at_face * (width + 1.5 * at_face)
+    volume = np.trapezoid(section, x) + opened * at_face * (width + 1.5 * at_face)
+    volume += _leaning_end(width, at_face)
     assert _result(sheet, "volume") == pytest.approx(float(volume), rel=1e-3)
 
 

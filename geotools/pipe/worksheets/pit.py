@@ -25,15 +25,21 @@ from geotools.pipe.worksheets.clearance import least_radius_step
 __all__ = ["pit_sheet"]
 
 _PIT = "Shore or slope the pit and inspect it daily; a main lies in disturbed ground."
+_EVEN = (
+    "Ground and host are taken to be level and the main straight; a plan follows both, and shores "
+    "or slopes as pits.support says."
+)
+LONGEST_M = 1000.0  # of host opened: more is a slip of a unit
 _SLOPES = "29 CFR 1926 Subpart P, Table B-1"
 
 
 @dataclass(frozen=True)
 class _Ramp:
-    """A ramp to a drop at a bending radius, m.
+    """A ramp to a drop at a bending radius, m, with the host opened behind its face.
 
     The sole is ``below`` the carrier's axis along the ramp, and ``at_face`` below the host's where
-    that is cut.
+    that is opened: from the face on, ``working`` of which is room before the ramp. ``opened`` is
+    how much of it is, None for all along the ramp.
     """
 
     drop: float
@@ -43,6 +49,18 @@ class _Ramp:
     below: float
     at_face: float
     soil: str
+    working: float
+    given: float | None
+
+    @property
+    def whole(self) -> float:
+        """Return the length of ramp and room, m."""
+        return self.length + self.working
+
+    @property
+    def opened(self) -> float:
+        """Return how much of the host is opened and dug down to it, m."""
+        return self.whole if self.given is None else self.given
 
     @property
     def slope(self) -> float:
@@ -60,14 +78,26 @@ class _Ramp:
     def top_width(self) -> float:
         return float(excavation.top_size_m(self.width, self.depth, self.slope))
 
-    def volume(self, working: float) -> float:
-        """Return ramp and working room as one trench, m3; its ends cut upright."""
-        along = np.linspace(0.0, self.length, 201)
+    @property
+    def volume(self) -> float:
+        """Return what is dug, m3: to the host as far as that is opened, then along the ramp.
+
+        The ends lean as the sides do, but where the ramp goes straight on.
+        """
+        begin = self.length + self.opened - self.whole
+        along = np.linspace(min(begin, self.length), self.length, 201)
         axis = pits.ramp_depth_m(along, self.drop, self.radius, form=self.form)
         below = np.maximum(axis + self.below, 0.0)
         ramp = excavation.ramp_volume_m3(along, below, self.width, slope=self.slope)
-        face = excavation.ramp_volume_m3([0.0, working], self.depth, self.width, slope=self.slope)
-        return float(ramp + face)
+        deep = excavation.pit_volume_m3(
+            self.width,
+            self.opened,
+            self.depth,
+            self.depth,
+            slope=self.slope,
+            last_leans=begin >= self.length,
+        )
+        return float(ramp + deep)
 
 
 def pit_sheet(
@@ -83,8 +113,12 @@ def pit_sheet(
     bedding_m: float,
     host_m: float,
     side_room_m: float,
+    opened_m: float | None = None,
 ) -> Worksheet:
     """Work out the insertion pit: length, width, steepest slope and excavated volume.
+
+    As `plan` does: the carrier is laid in the open where the host is opened, so that is dug down
+    to the host; what of the ramp lies beyond is dug as deep as the carrier comes down.
 
     Parameters
     ----------
@@ -101,6 +135,9 @@ def pit_sheet(
         Diameter of the host, 0 where it is not known, and room on each side, m.
     soil : str
         Soil class for the slope, one of `excavation.SOILS`.
+    opened_m : float, optional
+        Length of the host opened from its face on, m, the room at the face with it; all along the
+        ramp where it is not given, as on a straight main.
 
     Raises
     ------
@@ -113,19 +150,21 @@ def pit_sheet(
     below = pipe.outside_m / 2.0 + bedding_m - rest_m
     at_face = max(pipe.outside_m, host_m) / 2.0 + bedding_m - rest_m
     width = float(pits.bottom_width_m(pipe.outside_m, host_m=host_m, side_room_m=side_room_m))
-    ramp = _Ramp(drop_m, radius, form, width, below, at_face, soil)
+    ramp = _Ramp(drop_m, radius, form, width, below, at_face, soil, working_m, opened_m)
+    check_range("opened_m", ramp.opened, working_m, LONGEST_M, "m")
     return Worksheet(
         title="Insertion pit",
         inputs=(
             *pipe_entries(pipe),
             *_lie_entries(drop_m, rest_m, form),
             *_dig_entries(working_m, soil, bedding_m, host_m, side_room_m),
+            entry("o", ramp.opened, "length", "of the host opened, dug down to it"),
             *_bent_entries(fitting_in_bend, temperature_c),
         ),
         steps=_steps(pipe, ramp),
-        results=_results(ramp, working_m),
+        results=_results(ramp),
         passes=None,
-        cautions=(_PIT, PLANNING),
+        cautions=(_PIT, _EVEN, PLANNING),
     )
 
 
@@ -211,20 +250,22 @@ def _handbook(pipe: Carrier, drop: float) -> tuple[Step, ...]:
     return (step("L straight", "2.5 H + 12 OD", length, "length", source),)
 
 
-def _results(ramp: _Ramp, working: float) -> tuple[Entry, ...]:
+def _results(ramp: _Ramp) -> tuple[Entry, ...]:
+    length = max(ramp.whole, ramp.opened)
+    beyond = "" if ramp.opened >= ramp.whole else "; beyond o along the ramp alone"
     return (
-        entry("length", ramp.length + working, "length", "L + w, ramp and room at the face"),
+        entry("length", length, "length", "L + w, ramp and room at the face, at least o"),
         entry("width", ramp.width, "length", "bottom width"),
         entry("top width", ramp.top_width, "length", "at the ground; hold it against the street's"),
         entry("depth", ramp.depth, "length", "below the ground, at the face of the host"),
-        entry("volume", ramp.volume(working), "volume", "excavated, in place, sides sloped"),
-        *_safety(ramp, working),
+        entry("volume", ramp.volume, "volume", f"in place, sides and ends sloped{beyond}"),
+        *_safety(ramp, length),
     )
 
 
-def _safety(ramp: _Ramp, working: float) -> tuple[Entry, ...]:
+def _safety(ramp: _Ramp, length: float) -> tuple[Entry, ...]:
     """Return what the depth of the pit asks for by the rules of the trade."""
-    ladders = excavation.egress_count(ramp.length + working, max(ramp.depth, 0.0))
+    ladders = excavation.egress_count(length, max(ramp.depth, 0.0))
     must = bool(excavation.needs_protection(max(ramp.depth, 0.0)))
     protection = "required" if must else "by inspection"
     return (
