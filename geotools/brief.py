@@ -724,7 +724,7 @@ class Pulls(_Section):
     )
     duration: Time = _set(
         defaults.DURATION,
-        "time under tension, for the allowable stress of PE",
+        "time under tension, for the allowable stress and the stretch of PE",
         "ASTM F1804 (from memory)",
         gt=0,
         le=DAY,

@@ -591,7 +591,12 @@ OUTPUTS: dict[str, Layer] = {
                 _PULL_ID,
                 _RUN,
                 _real("length", "length of carrier in the host", "length"),
-                _real("stretch", "lengthening under the pull, taken back afterwards", "length"),
+                _real(
+                    "stretch",
+                    "lengthening under the pull, taken back afterwards: in pulls.duration, or in "
+                    "the hours of the pull if they are more",
+                    "length",
+                ),
                 _real("thermal_change", "change of length from pulling to ground heat", "length"),
                 _real("leave", "carrier to leave out of the host, both ends together", "length"),
                 _real("wait_hours", "rest before the carrier is cut and tied in, hours"),

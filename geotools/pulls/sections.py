@@ -33,6 +33,8 @@ from geotools.units import parse_quantity
 
 __all__ = ["section_table"]
 
+LEAST_HOURS = 0.5  # under tension: of a shorter pull the stiffness is that of so long a one
+
 
 def section_table(
     pulls: pd.DataFrame,
@@ -85,7 +87,9 @@ def _recovery(pulls: pd.DataFrame, pipe: CarrierColumns, brief: Brief) -> dict[s
         pulls[name].to_numpy(dtype=float) for name in ("length", "head_force", "hours")
     )
     cooling = brief.pulls.ground_temperature - brief.carrier.temperature
-    stretched = stretch_m(pipe, length, force / 2, hours=np.maximum(hours, 0.5))
+    # As long as tension is allowed for, so that both go by one stiffness.
+    planned = max(brief.pulls.duration / HOUR, LEAST_HOURS)
+    stretched = stretch_m(pipe, length, force / 2, hours=np.maximum(hours, planned))
     shrinks = thermal_length_change_m(pipe.material, length, cooling)
     return {
         "stretch": stretched,

@@ -172,8 +172,9 @@ def test_heat_stretch_and_rest() -> None:
     assert pvc["thermal_change"] == pytest.approx(-11 * 5.4e-5 * 304.8)
     pull = _first(PE, "pulls")
     area = math.pi * (21.6 - 21.6 / 17) * 21.6 / 17 * INCH**2
-    modulus = float(apparent_modulus_pa("PE4710", pull["hours"]))
-    assert 63_000 * PSI < modulus < 82_000 * PSI  # between half an hour and twelve
+    modulus = float(apparent_modulus_pa("PE4710", 12.0))  # pulls.duration, as the tension allowed
+    assert pull["hours"] < 12.0
+    assert modulus == pytest.approx(63_000 * PSI, rel=0.01)  # of twelve hours, from memory
     assert pe["stretch"] == pytest.approx(pull["head_force"] / 2 / (area * modulus) * 304.8)
     for section in (pe, pvc):
         taken_back = section["stretch"] - section["thermal_change"]

@@ -132,7 +132,8 @@ def sections(plan: Plan) -> Tally:
             continue
         if not tally.holds(pull.hours > 0, row.pull_id, "its pull does not say how long it takes"):
             continue
-        modulus = float(apparent_modulus_pa(pipe.material, max(pull.hours, 0.5)))
+        longer = max(pull.hours, plan.setting("pulls.duration") / HOUR, 0.5)
+        modulus = float(apparent_modulus_pa(pipe.material, longer))
         area = math.pi * (pipe.outside - pipe.wall) * pipe.wall
         stretch = pull.head_force / 2 / (area * modulus) * pull.length
         tally.near(row.stretch, stretch, row.pull_id, "stretch")
