@@ -634,7 +634,9 @@ OUTPUTS: dict[str, Layer] = {
                 ),
                 _real(
                     "annulus_volume",
-                    "annulus of the mains it passes: the grout that fills it, if it is grouted",
+                    "annulus of the mains it passes by the central estimate of their bores, or as "
+                    "measured: the grout that fills it, if it is grouted; pipe grout takes the "
+                    "high estimate",
                     "volume",
                 ),
                 _real(
@@ -751,12 +753,14 @@ OUTPUTS: dict[str, Layer] = {
                 _text("carrier", "carrier of the alternative"),
                 _text(
                     "outcome",
-                    "what became of it",
+                    "what became of it; outweighed: cheaper than the chosen one, which serves the "
+                    "objective better or has the larger bore",
                     values=(
                         "chosen",
                         "dearer",
                         "no_plan",
                         "not_tried",
+                        "outweighed",
                         "refused",
                         "refuses_edits",
                         "without_edits",

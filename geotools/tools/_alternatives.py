@@ -20,6 +20,8 @@ from geotools.tools._lots import by_rank, in_running, winners
 __all__ = ["alternatives_table"]
 
 AT_ONCE = 500_000  # pipes held against runs
+FIXED = "fixed for this run; no other carrier was tried"
+ONLY = "the only carrier tried"
 # Told in few words, or few values.
 WORDED = ("outcome", "refused_by", "reason", "pit_count", "pull_count")
 
@@ -43,7 +45,7 @@ def alternatives_table(
 def _order(parts: list[pd.DataFrame]) -> IntArray:
     """Return the order of the rows of all parts: by run, outcome, cost and size."""
     outcomes = (
-        *("chosen", "without_edits", "dearer", "refuses_edits"),
+        *("chosen", "without_edits", "outweighed", "dearer", "refuses_edits"),
         *("no_plan", "not_tried", "refused"),
     )
     rank = {outcome: place for place, outcome in enumerate(outcomes)}
@@ -79,11 +81,15 @@ def _tried(layout: Layout) -> pd.DataFrame:
     best = layout.table["cost"].to_numpy(dtype=float)[run]
     beaten = _beaten(tried, len(layout.table))
     outcome = np.select(
-        [cost.isna(), tried["shown"], beaten], ["no_plan", "chosen", "refuses_edits"], "dearer"
+        [cost.isna(), tried["shown"], beaten, cost < best],
+        ["no_plan", "chosen", "refuses_edits", "outweighed"],
+        "dearer",
     )
     cheapest = cost.where(~beaten).groupby(run).transform("min")
     weighed = pd.Series(beaten).groupby(run).transform("any")
-    told = [outcome, cost - best, cost - cheapest, tried["refused_edits"], weighed]
+    fixed = layout.contest.fixed[run] >= 0
+    alone = np.where(fixed, FIXED, np.where(np.bincount(run)[run] < 2, ONLY, ""))
+    told = [outcome, cost - best, cost - cheapest, tried["refused_edits"], weighed, alone]
     return pd.DataFrame(
         {
             **_pipes(layout, run, tried["pipe"].to_numpy(dtype=np.int64)),
@@ -106,11 +112,13 @@ def _beaten(tried: pd.DataFrame, count: int) -> BoolArray:
     return np.asarray(beaten[rank, run])
 
 
-def _why(outcome: str, dearer: float, above_least: float, refused: int, weighed: bool) -> str:
+def _why(
+    outcome: str, dearer: float, above_least: float, refused: int, weighed: bool, alone: str
+) -> str:
     """Say what became of a carrier that was planned through.
 
     ``refused`` edits it could not honour; ``weighed``: other carriers of its run refuse more, or
-    fewer.
+    fewer; ``alone``: what to say of one that no other was tried beside.
     """
     if outcome == "no_plan":
         return "no plan with this carrier"
@@ -120,13 +128,15 @@ def _why(outcome: str, dearer: float, above_least: float, refused: int, weighed:
             f"refuses {refused} of this run's edits, the chosen one fewer; "
             f"{abs(dearer):,.0f} {word}"
         )
+    if outcome == "outweighed":
+        return (
+            f"{-dearer:,.0f} cheaper, but the chosen one has the larger bore or serves the "
+            "objective better"
+        )
     if outcome == "dearer":
-        if dearer < 0:
-            return (
-                f"{-dearer:,.0f} cheaper, but the chosen one has the larger bore or serves the "
-                "objective better"
-            )
         return f"{dearer:,.0f} dearer"
+    if alone:
+        return alone
     rivals = " of those that refuse fewest edits" if weighed else ""
     if above_least > 0.5:
         return (

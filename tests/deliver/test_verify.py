@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -23,7 +24,7 @@ from shapely.ops import substring
 
 import geotools
 from geotools.cli import main
-from geotools.deliver.verify.optimum import GAP, solve_run
+from geotools.deliver.verify.optimum import GAP, Optimum, solve_run
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.records import honoured_edits
 from geotools.deliver.verify.rules import RULES, check
@@ -376,6 +377,11 @@ def both_sides_of_one_way(s: Spoiled) -> None:
     s.tables["context"]["oneway"] = "along"
 
 
+def cheaper_by_word(s: Spoiled) -> None:
+    rows = s.tables["alternatives"]
+    rows.loc[rows["outcome"] == "dearer", "outcome"] = "outweighed"
+
+
 FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a layer missing": ("layers", lambda s: s.tables.pop("closures") is None),
     "a column missing": ("layers", lost_column),
@@ -390,6 +396,7 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a pit taken off its street": ("pits-in-streets", off_its_street),
     "a footprint deleted": ("rows", lambda s: s.drop("pit_footprints")),
     "a section deleted": ("rows", lambda s: s.drop("sections")),
+    "a dearer carrier called cheaper": ("alternatives", cheaper_by_word),
     "an item deleted": ("rows", lambda s: s.drop("quantities", item("excavation"))),
     "the chosen carrier deleted": (
         "rows",
@@ -1146,6 +1153,19 @@ def test_a_fault_in_the_file_is_found_and_named(
     assert row["failed"] == len(row["faults"]) > 0
 
 
+def test_an_optimum_that_is_none_is_told_in_words_that_can_be_said() -> None:
+    none, some = math.inf, 12.0
+    said = [Optimum("R", found, best, 3, 2).text() for found in (none, some) for best in (none, 12)]
+    made = "of 3 pits and 2 pulls that could be made, "
+    best = "the best choice costs 12.00, to 1e-06 of it"
+    assert said == [
+        f"optimum of R: holds: the run has no plan; {made}there is none",
+        f"optimum of R: FAILED: the run has no plan; {made}{best}",
+        f"optimum of R: FAILED: the plan costs 12.00; {made}there is none",
+        f"optimum of R: holds: the plan costs 12.00; {made}{best}",
+    ]
+
+
 def test_the_command_prints_every_rule_with_what_it_checked(
     path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -1154,7 +1174,7 @@ def test_the_command_prints_every_rule_with_what_it_checked(
     for rule in RULES:
         assert rule.name in text
         assert rule.text in text
-    assert "optimum of R0006: holds" in text
+    assert "optimum of R0006: holds: the plan costs" in text
     assert "checks hold, 0 fail." in text
     assert "not checked, sections" in text  # what is not checked is said
 

@@ -20,7 +20,7 @@ from geotools.pipe.choice import CHOICE_RULES
 COARSE = {"ground.step": "25 m"}  # fewer places for pits: quicker
 EAST, NORTH = 500_000.0, 4_000_000.0
 OUTCOMES = (
-    *("chosen", "without_edits", "dearer", "refuses_edits"),
+    *("chosen", "without_edits", "outweighed", "dearer", "refuses_edits"),
     *("no_plan", "not_tried", "refused"),
 )
 
@@ -88,6 +88,11 @@ def _run_of(plan: dict[str, Any], main: str) -> pd.Series:
 def _others(plan: dict[str, Any], run_id: str, outcome: str) -> pd.DataFrame:
     table: pd.DataFrame = plan["alternatives"]
     return table[(table["run_id"] == run_id) & (table["outcome"] == outcome)]
+
+
+def _with_a_plan(alternatives: pd.DataFrame) -> pd.DataFrame:
+    """Return those that were in the running to the last."""
+    return alternatives[alternatives["outcome"].isin(["chosen", "outweighed", "dearer"])]
 
 
 # The contest -----------------------------------------------------------------------------
@@ -251,7 +256,7 @@ def test_a_larger_bore_wins_if_it_is_wanted_and_little_dearer(plan: dict[str, An
     wide = _planned({"carrier.larger_for": 1.0})
     for run in wide["runs"].itertuples():
         tried = wide["alternatives"][wide["alternatives"]["run_id"] == run.run_id]
-        tried = tried[tried["outcome"].isin(["chosen", "dearer"])]
+        tried = _with_a_plan(tried)
         assert run.carrier == tried.loc[tried["carrier_bore"].idxmax(), "carrier"]
     assert (wide["runs"]["cost"].to_numpy() >= plan["runs"]["cost"].to_numpy() - 1e-6).all()
 
@@ -262,7 +267,7 @@ def test_what_a_larger_bore_may_cost_is_a_share_of_cost_whatever_a_pit_is_worth(
     larger = 0
     for run in plan["runs"].itertuples():
         tried = plan["alternatives"][plan["alternatives"]["run_id"] == run.run_id]
-        tried = tried[tried["outcome"].isin(["chosen", "dearer"])]
+        tried = _with_a_plan(tried)
         assert tried["pit_count"].nunique() == 1  # so the cheapest is the best by the objective
         near = tried[tried["cost"] <= 1.05 * tried["cost"].min()]
         assert run.carrier == near.loc[near["carrier_bore"].idxmax(), "carrier"]
@@ -329,11 +334,35 @@ def test_a_pipe_of_the_users_own_wins_where_it_is_the_cheapest() -> None:
         pressure_kpa=600.0,
     )
     chosen = _run_of(plan, "A")["carrier"]
-    tried = plan["alternatives"][plan["alternatives"]["outcome"].isin(["chosen", "dearer"])]
+    tried = plan["alternatives"][
+        plan["alternatives"]["outcome"].isin(["chosen", "outweighed", "dearer"])
+    ]
     assert "thin" in set(plan["alternatives"]["carrier"])
     assert chosen in set(tried["carrier"])
     only = _planned({"carrier.own": "thin; PVC; 400 mm; 14 mm", "carrier.fixed": "A = thin"})
-    assert _run_of(only, "A")["carrier"] == "thin"
+    run = _run_of(only, "A")
+    assert run["carrier"] == "thin"
+    assert _others(only, run["run_id"], "chosen")["reason"].tolist() == [
+        "fixed for this run; no other carrier was tried"
+    ]
+
+
+def test_of_one_carrier_tried_nobody_says_that_it_is_the_cheapest() -> None:
+    plan = _planned({"carrier.tries": 1})
+    chosen = plan["alternatives"][plan["alternatives"]["outcome"] == "chosen"]
+    assert len(chosen) and set(chosen["reason"]) == {"the only carrier tried"}
+
+
+def test_a_carrier_that_costs_less_than_the_chosen_one_is_not_called_dearer() -> None:
+    """A larger bore is worth twice the cost: what loses to it in money alone is outweighed."""
+    plan = _planned({"carrier.larger_for": 1.0})
+    table = plan["alternatives"].merge(plan["runs"][["run_id", "cost"]], on="run_id")
+    less = table[table["outcome"] == "outweighed"]
+    assert len(less) and (less["cost_x"] < less["cost_y"]).all()
+    for row in less.itertuples():
+        assert row.reason.startswith(f"{row.cost_y - row.cost_x:,.0f} cheaper, but the chosen one")
+    dearer = table[table["outcome"] == "dearer"]
+    assert (dearer["cost_x"] >= dearer["cost_y"]).all()
 
 
 def test_wishes_the_catalogue_cannot_meet_stop_the_plan() -> None:
@@ -538,7 +567,9 @@ def test_a_larger_bore_is_sought_among_carriers_that_refuse_equally_few_edits(
     plan = _round_a_bend([wish], settings | among, length=600.0)
     run = _run_of(plan, "A")
     (lost,) = _others(plan, run["run_id"], "refuses_edits").itertuples()
-    rivals = plan["alternatives"][plan["alternatives"]["outcome"].isin(["chosen", "dearer"])]
+    rivals = plan["alternatives"][
+        plan["alternatives"]["outcome"].isin(["chosen", "outweighed", "dearer"])
+    ]
     assert len(rivals) == 3
     assert [rule for rule, _ in _told_of_edits(plan)] == ["edit-honoured"]
     near = rivals[rivals["cost"] <= rivals["cost"].min() * (1 + share)]

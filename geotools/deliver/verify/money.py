@@ -34,10 +34,13 @@ SETUP = {
 RANKS = {
     name: rank
     for rank, name in enumerate(
-        ("chosen", "without_edits", "dearer", "refuses_edits", "no_plan", "not_tried", "refused")
+        (
+            *("chosen", "without_edits", "outweighed", "dearer", "refuses_edits"),
+            *("no_plan", "not_tried", "refused"),
+        )
     )
 }
-PLANNED = ("chosen", "without_edits", "dearer", "refuses_edits")
+PLANNED = ("chosen", "without_edits", "outweighed", "dearer", "refuses_edits")
 CENT = 1e-6  # of the currency; sums of costs differ by rounding only
 # An item of a pit or pull: quantity and rate in SI, and its dimension or the word it counts in.
 Item = tuple[float, float, str]
@@ -339,6 +342,11 @@ def alternatives(plan: Plan) -> Tally:
                 tally.holds(row.carrier == run.carrier, run.run_id, "another carrier is chosen")
                 for name in ("cost", "pit_count", "pull_count", "longest_pull", "capacity_ratio"):
                     tally.near(getattr(row, name), getattr(run, name), run.run_id, name)
+            if row.outcome in ("outweighed", "dearer"):
+                cheaper = row.cost < run.cost * (1 - EXACT)
+                dearer = row.cost > run.cost * (1 + EXACT)
+                wrong = cheaper if row.outcome == "dearer" else dearer
+                tally.holds(not wrong, run.run_id, f"{row.carrier} is {row.outcome}, and is not")
             if row.outcome == "refuses_edits":
                 lost = f"{row.carrier} lost for the edits, and the plan honours none"
                 tally.holds(run.run_id in edited, run.run_id, lost)
@@ -398,7 +406,7 @@ def _beaten(plan: Plan, tally: Tally, run: Any, rows: list[Any]) -> None:
     def worth(row: Any) -> float:
         return float(row.cost + each * row.pit_count)
 
-    rivals = [row for row in rows if row.outcome == "dearer"]
+    rivals = [row for row in rows if row.outcome in ("outweighed", "dearer")]
     best = min([run, *rivals], key=worth)
     tally.holds(
         run.cost <= most * best.cost * (1 + EXACT)

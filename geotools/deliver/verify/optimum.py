@@ -66,12 +66,16 @@ class Optimum:
         """Return the answer in a line."""
         if self.reason:
             return f"optimum of {self.run_id}: not checked: {self.reason}"
-        told = "no plan" if math.isinf(self.found) else f"{self.found:,.2f}"
-        best = "no plan" if math.isinf(self.best) else f"{self.best:,.2f}"
         verdict = "holds" if self.holds else "FAILED"
+        found = f"the plan costs {self.found:,.2f}"
+        if math.isinf(self.found):
+            found = "the run has no plan"
+        best = f"the best choice costs {self.best:,.2f}, to {GAP:g} of it"
+        if math.isinf(self.best):
+            best = "there is none"
         return (
-            f"optimum of {self.run_id}: {verdict}: the plan costs {told}, the best of "
-            f"{self.pits:,} pits and {self.pulls:,} pulls {best} (gap {GAP:g})"
+            f"optimum of {self.run_id}: {verdict}: {found}; of {self.pits:,} pits and "
+            f"{self.pulls:,} pulls that could be made, {best}"
         )
 
     def summary(self) -> dict[str, Any]:
