@@ -120,17 +120,20 @@ def _closures(
     take turns, on two or more each has its own and traffic merges as anywhere else. A one-way
     street is one half (`approaches`): traffic merges into what is left of it.
     """
-    closed, open_, from_middle, lane, middle = (
+    closed, open_, from_middle, lane, middle, room = (
         np.stack([getattr(half, name) for half in halves], axis=1)
-        for name in ("closed", "left", "from_middle", "lane", "middle")
+        for name in ("closed", "left", "from_middle", "lane", "middle", "room")
     )
     spare = open_[row, 1 - left]
-    closed, open_, from_middle, lane, middle = (
-        table[row, left] for table in (closed, open_, from_middle, lane, middle)
+    closed, open_, from_middle, lane, middle, room = (
+        table[row, left] for table in (closed, open_, from_middle, lane, middle, room)
     )
     side = np.where(left == 1, 1.0, -1.0)
-    edge = middle + side * np.where(from_middle, 0, closed + open_) * lane
-    line = middle + side * np.where(from_middle, closed, open_) * lane
+    half = (closed + open_) * lane
+    # the lanes closed; where those left are narrowed, all that traffic does not keep
+    wide = half - np.minimum(open_ * lane, room)
+    edge = middle + side * np.where(from_middle, 0.0, half)
+    line = middle + side * np.where(from_middle, wide, half - wide)
     speed = pits["street_speed"].to_numpy(dtype=float)
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     alternate = (open_ == 0) & (spare < 2) & (oneway == 0)

@@ -198,7 +198,10 @@ def test_a_one_way_street_is_closed_as_one_direction_of_a_street_twice_as_wide(
 def test_traffic_of_a_one_way_street_passes_a_pit_on_one_side_of_it(
     lanes: int, oneway: float
 ) -> None:
-    """What is closed is one strip from a kerb on, of whole lanes of 3.3 m, with the pit in it."""
+    """What is closed is one strip from a kerb on, with the pit and 0.6 m beside it in it.
+
+    Lanes of 3.3 m that are left keep their lines, or are narrowed to the room the pit leaves them.
+    """
     width = 3.3 * lanes
     for offset in np.linspace(-width / 2, width / 2, 23).tolist():
         free = max(width / 2 - (offset + 1.35), offset - 1.35 + width / 2)
@@ -210,7 +213,9 @@ def test_traffic_of_a_one_way_street_passes_a_pit_on_one_side_of_it(
         (row,) = table.itertuples()
         low, high = shapely.bounds(row.geometry)[[1, 3]]
         assert np.isclose(min(abs(low + width / 2), abs(high - width / 2)), 0.0)
-        assert high - low == pytest.approx(3.3 * row.lanes_closed)
+        assert high - low == pytest.approx(width - min(3.3 * kept, free))
+        assert low <= max(offset - 1.35, -width / 2) + 1e-9
+        assert high >= min(offset + 1.35, width / 2) - 1e-9
         assert (row.lanes_closed, row.lanes_left) == (lanes - kept, kept)
         assert row.taper == pytest.approx(float(merging_taper_m(3.3 * row.lanes_closed, SPEED)))
 

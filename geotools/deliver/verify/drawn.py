@@ -911,8 +911,11 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:
     """Check how far a closure reaches across the street, and its area where it is drawn whole."""
     if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
+        # where the lanes left are narrowed, what they give up is closed besides those taken
+        most = (1.0 - plan.setting("street.least_lane_share")) * row.lanes_left
+        least = edge.plain / edge.mitre * row.lanes_closed / (row.lanes_closed + most)
         low, high = (merging_taper(max(d, 0.0), row.speed)
-                     for d in (edge.plain / edge.mitre - DRAWN, edge.deep + DRAWN))  # fmt: skip
+                     for d in (least - DRAWN, edge.deep + DRAWN))  # fmt: skip
         tally.holds(
             low <= row.taper <= high,
             row.closure_id,
