@@ -113,7 +113,7 @@ def _tell(
         severity,
         rule,
         [
-            f"pit {name} in {street or 'a street without a name'} {does} {one}{advice}"
+            f"pit {name} on {street or 'a street without a name'} {does} {one}{advice}"
             for name, street, one in zip(names, streets, said, strict=True)
         ],
         layer="pits",
