@@ -19,6 +19,7 @@ POLYGON = 3  # shapely's number for it
 MOST_MITRE = 2.0  # a mitre is no longer than this many times the distance off the centreline
 REACH = 0.5  # m a street's heading is taken over, on either side
 FOLDS = 4  # as often points that an outline runs back between are drawn in one
+STRAIGHT = 0.02  # rad; lines that turn less meet nowhere in particular
 EDGE = 1e-6  # m; a vertex so near to a corner is at it
 
 
@@ -87,6 +88,7 @@ def strips(
     share = (at - one[side, 0]) / np.where(span[:, 0] != 0, span[:, 0], 1.0)
     off = one[side, 1] + share * span[:, 1]
     xy, ring = on_street(net, street[side], at, off), row_of(stops[::sides])
+    xy = _beside_straights(net, street[side], at, off, xy)
     if unfolded:
         xy = _unfolded(xy, on_street(net, street[side], at, np.zeros(len(at))), ring)
     reach = corners[:, :, 0].min(axis=1)[ring], corners[:, :, 0].max(axis=1)[ring]
@@ -102,14 +104,41 @@ def strips(
     return np.asarray(shapes, dtype=object)
 
 
+def _beside_straights(
+    net: StreetNet, chain: IntArray, at: FloatArray, off: FloatArray, xy: FloatArray
+) -> FloatArray:
+    """Return points ``off`` chains, those at a vertex where a straight meets a curve beside it.
+
+    The mitre of a heading over `REACH`, which goes some way round the curve, would draw what lies
+    beside the whole of the straight nearer to it, or farther off, from there on.
+    """
+    bounds, places = net.chains.offsets, net.chains.xy
+    vertex, gap = net.places.nearest(chain, at)
+    inner = (vertex > bounds[chain]) & (vertex < bounds[chain + 1] - 1) & (gap <= EDGE)
+    rows = np.flatnonzero(inner)
+    edges = np.diff(places[vertex[rows] + np.array([[-1], [0], [1]])], axis=0)
+    sizes = np.hypot(edges[..., 0], edges[..., 1])
+    long = sizes >= REACH
+    one = np.flatnonzero(long[0] != long[1])
+    rows, after = rows[one], long[1][one].astype(np.int64)
+    way = edges[after, one] / sizes[after, one][:, None]
+    left = np.stack([-way[:, 1], way[:, 0]], axis=1)
+    aside = ((xy[rows] - places[vertex[rows]]) * left).sum(axis=1)
+    out = xy.copy()
+    out[rows] += (off[rows] - aside)[:, None] * left
+    return out
+
+
 def _unfolded(xy: FloatArray, street: FloatArray, ring: IntArray) -> FloatArray:
-    """Return the points of outlines, those it runs back between drawn in the middle of them.
+    """Return the points of outlines, those it runs back between drawn in one place.
 
     ``street`` are the places on the centreline they lie beside, ``ring`` their outlines. All
-    points of a stretch that runs back become one, so that it is the same from either end.
+    points of a stretch that runs back become one, so that it is the same from either end: the
+    corner where the outline before it meets the outline behind it.
     """
     on = np.diff(street, axis=0)
     same = ring[1:] == ring[:-1]
+    goes = on.any(axis=1) & same
     for _ in range(FOLDS):
         step = np.diff(xy, axis=0)
         back = ((step * on).sum(axis=1) < 0) & same
@@ -117,9 +146,43 @@ def _unfolded(xy: FloatArray, street: FloatArray, ring: IntArray) -> FloatArray:
             break
         one = back | (~step.any(axis=1) & same)
         group = np.append(0, np.cumsum(~one))
-        count = np.bincount(group)
-        xy = np.stack([np.bincount(group, column) / count for column in xy.T], axis=1)[group]
+        xy = _met(xy, group, goes)[group]
     return xy
+
+
+def _met(xy: FloatArray, group: IntArray, goes: BoolArray) -> FloatArray:
+    """Return the place of each group of points of outlines in a row.
+
+    It is where the lines to its first point and from its last one meet, else on the one of them
+    that goes along the street (``goes``, of every step), as near as may be to the middle of the
+    points, else that middle.
+    """
+    count = np.bincount(group)
+    out = np.stack([np.bincount(group, column) / count for column in xy.T], axis=1)
+    last = np.cumsum(count) - 1
+    first = last - count + 1
+    several = np.flatnonzero(count > 1)
+    first, last, middle = first[several], last[several], out[several]
+    before, behind = np.maximum(first - 1, 0), np.minimum(last + 1, len(xy) - 1)
+    lines = [goes[first - 1] & (first > 0), goes[np.minimum(last, len(goes) - 1)] & (behind > last)]
+    ways = [xy[first] - xy[before], xy[behind] - xy[last]]
+    (leads, leaves), (one, two) = lines, (_unit(way) for way in ways)
+    sine = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+    gap = xy[last] - xy[first]
+    along = (gap[:, 0] * two[:, 1] - gap[:, 1] * two[:, 0]) / np.where(sine != 0, sine, 1.0)
+    meet = xy[first] + along[:, None] * one
+    wide = np.hypot(*(xy[first] - middle).T) + np.hypot(*(xy[last] - middle).T)
+    corner = leads & leaves & (np.abs(sine) > STRAIGHT)
+    corner &= np.hypot(*(meet - middle).T) <= MOST_MITRE * wide
+    for line, way, place in ((leads & ~leaves, one, xy[first]), (leaves & ~leads, two, xy[last])):
+        on_it = place + ((middle - place) * way).sum(axis=1)[:, None] * way
+        middle = np.where(line[:, None], on_it, middle)
+    out[several] = np.where(corner[:, None], meet, middle)
+    return out
+
+
+def _unit(way: FloatArray) -> FloatArray:
+    return np.asarray(way / np.maximum(np.hypot(*way.T), 1e-12)[:, None], dtype=np.float64)
 
 
 def _areas(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

@@ -280,6 +280,84 @@ def test_a_string_inside_a_corner_just_before_a_joint_is_drawn_its_width_all_alo
     assert shapely.area(shape) == pytest.approx(0.4 * 100.0, rel=0.005)
 
 
+def rounded(degrees: float, radius: float, step: float) -> np.ndarray:
+    """Legs that would meet after 80 m, joined by an arc to the left of a vertex every degrees."""
+    turn = np.radians(degrees)
+    way = np.radians(np.linspace(0.0, degrees, max(int(degrees / step), 2) + 1))
+    tangent = radius * np.tan(turn / 2)
+    on_arc = radius * np.stack([np.sin(way), 1 - np.cos(way)], axis=1) + [80.0 - tangent, 0.0]
+    end = np.array([80.0, 0.0]) + 80.0 * np.array([np.cos(turn), np.sin(turn)])
+    return np.vstack([[0.0, 0.0], on_arc, end])
+
+
+def mitred(degrees: float, off: float) -> np.ndarray:
+    """The line so far to the left of both legs of `rounded` where they go on until they meet."""
+    turn = np.radians(degrees)
+    corner = np.array([80.0, 0.0]) + off * np.array([-np.tan(turn / 2), 1.0])
+    far = 90.0 * np.array([np.cos(turn), np.sin(turn)])
+    return np.array([[-10.0, off], corner, corner + far])
+
+
+@pytest.mark.parametrize("degrees", [15.0, 23.0, 45.0])
+@pytest.mark.parametrize(("radius", "step"), [(2.0, 6.0), (3.0, 3.0), (3.0, 7.5), (4.0, 1.5)])
+@pytest.mark.parametrize("off", [5.6, 6.25, 8.0])
+@pytest.mark.parametrize("back", [False, True])
+def test_a_string_inside_an_arc_tighter_than_it_lies_off_the_street_turns_in_one_corner(
+    degrees: float, radius: float, step: float, off: float, back: bool
+) -> None:
+    """Plane geometry: both sides of it are parallel to the legs up to where these lines meet."""
+    xy = rounded(degrees, radius, step)
+    net = street(xy[::-1] if back else xy)
+    along = bool(np.hypot(*net.chains.xy[0]) < 1.0)
+    at = 10.0 if along else float(net.lengths[0]) - 10.0
+    table = laid(
+        net, street_offset=off if along else -off, strings=1, length=110.0, lay_at=at,
+        lay_forward=along, joints=9, lay_width=12.0,
+    )  # fmt: skip
+    (shape,) = shapely.get_parts(table["geometry"].iloc[0])
+    due = shapely.buffer(
+        shapely.LineString(mitred(degrees, off)), 0.2, cap_style="flat", join_style="mitre"
+    )
+    assert shapely.within(shape, shapely.buffer(due, 1e-5))
+    beyond = shapely.LineString([(10.0, 0.0), (10.0, 20.0)])
+    cut = next(part for part in shapely.ops.split(due, beyond).geoms if part.centroid.x > 10.0)
+    # what is missing of it all lies past its far end, square to the leg
+    missing = shapely.get_parts(shapely.difference(cut, shapely.buffer(shape, 1e-5)))
+    areas = np.sort(shapely.area(missing))
+    assert areas[-1] == pytest.approx(cut.area - shape.area, abs=0.01)
+    assert areas[:-1].sum() < 1e-3
+    # an arc of the string would be longer than the corner by (off - R) (2 tan(t/2) - t)
+    turn = np.radians(degrees)
+    short = (off - radius) * (2 * np.tan(turn / 2) - turn)
+    assert shape.area / 0.4 == pytest.approx(110.0 - short, abs=0.02 + 0.1 * short)
+
+
+@pytest.mark.parametrize("off", [-8.0, -3.0, -1.2, 1.2])
+@pytest.mark.parametrize(("degrees", "radius", "step"), [(22.0, 2.0, 5.5), (45.0, 1.5, 3.0)])
+def test_a_strip_keeps_its_width_along_straights_that_meet_a_tight_arc(
+    degrees: float, radius: float, step: float, off: float
+) -> None:
+    xy = rounded(degrees, radius, step)
+    net = street(xy)
+    size = float(net.lengths[0])
+    along = bool(np.hypot(*net.chains.xy[0]) < 1.0)
+    side = off if along else -off
+    corners = [[5.0, side - 0.2], [size - 5.0, side - 0.2], [size - 5.0, side + 0.2],
+               [5.0, side + 0.2]]  # fmt: skip
+    (shape,) = strips(net, np.zeros(1, dtype=np.int64), np.array([corners]))
+    edges = np.diff(np.vstack([ring := shapely.get_coordinates(shape), ring[1]]), axis=0)[:-1]
+    long = np.flatnonzero(np.hypot(*edges.T) > 20.0)
+    assert len(long) == 4
+    turn = np.radians(degrees)
+    for k in long:
+        one, two = ring[k], ring[k + 1]
+        second = bool(one[0] + two[0] > 160.0)
+        way = np.array([np.cos(turn), np.sin(turn)]) if second else np.array([1.0, 0.0])
+        start = np.array([80.0, 0.0]) if second else np.zeros(2)
+        aside = (np.array([one, two]) - start) @ np.array([-way[1], way[0]])
+        assert np.abs(np.abs(aside - off) - 0.2).max() < 1e-6
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_the_ground_of_a_string_that_folds_over_is_the_same_turned_about(seed: int) -> None:
     """Several short steps that turn to the side of the string, whose line inside them runs back.
