@@ -711,6 +711,64 @@ def test_nothing_is_lacking_before_the_work_where_a_street_goes_round(
     assert faults(plan, "closures-drawn") == lacking
 
 
+def rounded(turn: float, leg: float, radius: float) -> Line:
+    """Return a line with a corner rounded by an arc of a vertex every 4 degrees or so."""
+    way = np.radians(np.linspace(0.0, abs(turn), max(int(abs(turn) / 4), 2) + 1))
+    side, tangent = math.copysign(1.0, turn), radius * math.tan(math.radians(abs(turn)) / 2)
+    on_arc = [(radius * math.sin(a) - tangent, side * radius * (1 - math.cos(a))) for a in way]
+    (start, _, far) = bent(turn, leg, before=leg)
+    return [start, *on_arc, far]
+
+
+def fanned(shape: Any, place: Any, reach: float, by: float) -> Any:
+    """Return a strip, each half of what of its outline lies near a place moved apart, m."""
+    middle = np.array(shapely.get_coordinates(place)[0])
+
+    def apart(xy: Any) -> Any:
+        off = xy - middle
+        size = np.hypot(*off.T)
+        near = shapely.dwithin(shapely.points(xy), place, reach)
+        far = size > size[near].mean() if near.any() else near
+        step = np.where(near, np.where(far, by, 0.0), 0.0) / np.maximum(size, 1e-9)
+        return xy + off * step[:, None]
+
+    return shapely.transform(shape, apart)
+
+
+@pytest.mark.parametrize("turn", [23.0, 44.0])
+@pytest.mark.parametrize(("radius", "off"), [(2.0, 2.4), (2.0, -2.4), (3.0, 5.5), (4.5, 2.0)])
+def test_plans_beside_streets_with_tightly_rounded_corners_are_right(
+    turn: float, radius: float, off: float, written: Callable[..., Plan]
+) -> None:
+    """Along the straights strings have their width and closures their depth, inside and outside.
+
+    A string 6 mm wider at the corner is found, and a taper for a lane of 1 % more.
+    """
+    plan = written(
+        {"pulls.max_length": "260 m"},
+        mains=main_of(beside(bent(turn, 250.0, before=250.0), off)),
+        streets=street(rounded(turn, 300.0, radius), lanes=4, width_m=14.0),
+    )
+    corner, reach = shapely.Point(X, Y), 2 * abs(off) + 3.0
+    strings, closures = plan.table("strings"), plan.table("closures")
+    near = shapely.dwithin(strings["geometry"].to_numpy(), corner, reach)
+    for row in strings.index[near]:
+        shape = strings.at[row, "geometry"]
+        strings.at[row, "geometry"] = fanned(shape, corner, reach, 0.006)
+        assert faults(plan, "strings-drawn")
+        strings.at[row, "geometry"] = shape
+    near = shapely.dwithin(closures["geometry"].to_numpy(), corner, 8.0)
+    merging = (closures["taper"] - 30.48).abs() > 1e-6  # that is one lane for both ways
+    # one that folds over inside the arc is not held against its depth
+    told = np.array([edge_of(plan, row) is not None for row in plan.rows("closures")])
+    assert (near & merging & told).any()
+    for row in closures.index[near & merging & told]:
+        taper = closures.at[row, "taper"]
+        closures.at[row, "taper"] = 1.01 * taper
+        assert faults(plan, "closures-drawn")
+        closures.at[row, "taper"] = taper
+
+
 @pytest.mark.parametrize("turn", [-41.4, 35.0])
 def test_strings_along_the_leg_a_run_turns_into_begin_where_the_ramp_ends_beside_it(
     turn: float, written: Callable[..., Plan]

@@ -47,6 +47,7 @@ FloatArray = npt.NDArray[np.float64]
 SHARPEST = math.radians(120.0)  # of a sharper turn the plan takes this
 BESIDE = 1.0  # m along a street before and behind a place that tell how it runs there
 REACH = 0.5  # m; so near to a corner of its street the end of a strip lies aslant
+STRAIGHT = 20.0  # m; beside a curve two vertices of its street nearer than `REACH` lie less apart
 BETWEEN = (0.25, 0.5, 0.75)  # of the way from one heading of a street to the next
 ROOM = 100.0  # m; farther from its street nothing lies
 
@@ -119,6 +120,21 @@ class Corners:
         met = [c for c in self.near(place, 3 * off + REACH) if self._meets(c, place, off)]
         return 2 * off * math.fsum(math.tan(corner.turn / 2) for corner in met)
 
+    def drawn_together(self, xy: FloatArray, turn: float) -> float:
+        """Return how much shorter than told a string may be that turns there in one place, m.
+
+        Told is the sum over the corners of its street, each of which takes ``2 off tan(t/2)``.
+        Where they are nearer to each other than it has room inside of them, it turns by all of
+        them together where its straights meet, which takes more; one alone takes what is told.
+        """
+        place = shapely.Point(xy)
+        found = self.by_stretch.query(place, predicate="dwithin", distance=ROOM)
+        off = min((float(shapely.distance(place, self.stretches[k])) for k in found), default=0.0)
+        turn = min(abs(turn), SHARPEST)
+        met = self.near(place, off / math.cos(turn / 2) + REACH)
+        one = max((abs(c.turn) for c in met if not c.last and abs(c.turn) <= turn), default=turn)
+        return off * (2 * math.tan(turn / 2) - 2 * math.tan(one / 2) - (turn - one))
+
     @staticmethod
     def _meets(corner: Corner, place: Any, off: float) -> bool:
         """Say whether a line so far beside a street has a corner of it at a place."""
@@ -175,11 +191,20 @@ class Laid:
         step = self.line[1] - self.line[0] if end == 0 else self.line[-1] - self.line[-2]
         return np.asarray(step / np.hypot(*step), dtype=np.float64)
 
+    def corners(self) -> Iterator[tuple[FloatArray, float]]:
+        """Yield where it turns, and how far, rad; what it turns within a metre is one corner."""
+        turns = np.array(_turns(self.line))
+        sizes = np.hypot(*np.diff(self.line, axis=0).T)[1:-1]
+        group = np.cumsum(np.append(0, sizes > 2 * REACH))
+        for k in range(int(group[-1]) + 1 if len(turns) else 0):
+            of = np.flatnonzero(group == k)
+            yield self.line[1 + of].mean(axis=0), float(turns[of].sum())
+
     def wider(self) -> float:
         """Return how much longer its area may make it than it is, by corners near each other, m.
 
         A corner nearer to another than a heading is taken over has its mitre of what both turn,
-        and from there on to the next corner the strip is narrower again.
+        and beside it the strip is narrower again; along a straight it has its width throughout.
         """
         sizes = np.hypot(*np.diff(self.line, axis=0).T)
         turns = np.minimum(np.abs(_turns(self.line)), SHARPEST)
@@ -187,7 +212,16 @@ class Laid:
         for k in np.flatnonzero(sizes[1:-1] <= 2 * REACH) + 1:
             both = min(float(turns[k - 1] + turns[k]), SHARPEST)
             more[k : k + 2] = np.maximum(more[k : k + 2], 1 / math.cos(both / 2) - 1)
-        return float(((more[:-1] + more[1:]) / 2 * sizes).sum())
+        beside = np.minimum(sizes, 2 * REACH)
+        return float(((more[:-1] + more[1:]) / 2 * beside).sum())
+
+    def straights(self) -> Iterator[tuple[float, float]]:
+        """Yield how wide it is at both ends of each straight, so long that no curve is one, m."""
+        for k in np.flatnonzero(np.hypot(*np.diff(self.line, axis=0).T) >= STRAIGHT):
+            way = self.line[k + 1] - self.line[k]
+            way = way / np.hypot(*way)
+            one, two = (abs(_in_frame(cut, way)[1]) for cut in self.cuts[k : k + 2])
+            yield one, two
 
 
 def _laid(shape: Any, outside: float) -> Laid | None:
@@ -220,6 +254,7 @@ def strings_drawn(plan: Plan) -> Tally:
         for row in strings.get(pull.pull_id, []):
             drawn = _laid(row.geometry, pipe.outside)
             if drawn is not None:
+                _as_wide(tally, row, drawn, pipe.outside)
                 _as_long(plan, tally, row, drawn, pipe.outside)
                 laid.append((row, drawn))
             # Where a strip would lie over itself, in a sharp bend, its hull is drawn.
@@ -236,22 +271,32 @@ def strings_drawn(plan: Plan) -> Tally:
     return tally
 
 
-def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) -> None:
-    """Check the length drawn: the area by the width. Corners of the street may add to its ends.
+def _as_wide(tally: Tally, row: Any, drawn: Laid, outside: float) -> None:
+    """Check that a string keeps its width along straights."""
+    for one, two in drawn.straights():
+        tally.holds(
+            max(abs(one - outside), abs(two - outside)) <= DRAWN,
+            row.string_id,
+            f"is {one:.4f} to {two:.4f} m wide along a straight, not {outside:.4f} m",
+        )
 
-    Where corners are so near to each other that they share a mitre, the strip is wider between
-    them and the next ones; there its middle line tells the length as well.
+
+def _as_long(plan: Plan, tally: Tally, row: Any, drawn: Laid, outside: float) -> None:
+    """Check the length drawn: the area by the width, and the middle line.
+
+    Corners of the street may add to its ends. Where they are so near to each other that they
+    share a mitre the strip is wider; where it has no room inside of them it cuts them short.
     """
     if not streets_known(plan):
         tally.skip("length of strings as drawn: the streets are not in the plan")
         return
     corners = _corners(plan)
     first, last = (corners.taken(drawn.line[k], drawn.heading(k)) for k in (0, -1))
-    slack = first + last
-    wider = drawn.wider()
-    lengths = [(float(shapely.area(row.geometry)) / outside, slack + wider)]
-    lengths += [(float(shapely.length(shapely.LineString(drawn.line))), slack)] if wider else []
-    for length, room in lengths:
+    slack = first + last + math.fsum(corners.drawn_together(*one) for one in drawn.corners())
+    for length, room in (
+        (float(shapely.area(row.geometry)) / outside, slack + drawn.wider()),
+        (float(shapely.length(shapely.LineString(drawn.line))), slack),
+    ):
         tally.holds(
             abs(length - row.length) <= room + DRAWN_AREA * row.length,
             row.string_id,
@@ -366,7 +411,8 @@ class Edge:
 
     ``deep`` is how far the closure reaches from it, ``half`` the half of the street, m. Lanes that
     end a little before a corner reach past its mitre, inside of it, and so farther than they are
-    wide; ``plain`` is how far all reach where that and mitres are left out.
+    wide; ``plain`` is how far all reach where that and mitres are left out. ``level`` is how far
+    they reach where both sides are straight, not-a-number where they are nowhere.
     """
 
     line: Any
@@ -375,6 +421,19 @@ class Edge:
     deep: float
     half: float
     plain: float
+    level: float
+
+    @property
+    def widths(self) -> tuple[float, float]:
+        """Return between which widths the lanes closed are, m.
+
+        Where none can be, as along straights they lie nearer than anywhere else by more than
+        mitres make, the least is more than the most.
+        """
+        least = self.plain / self.mitre
+        if math.isnan(self.level):
+            return least, self.deep
+        return max(least, self.level), self.level
 
     def corner(self, low: float, high: float) -> float:
         """Return what corners between two places along it may add or take, m.
@@ -441,24 +500,32 @@ class Edge:
     @property
     def mitre(self) -> float:
         """Return how many times as deep as its lanes a closure is at its sharpest corner."""
-        turn = max((min(abs(turn), SHARPEST) for turn in self.turns), default=0.0)
-        return 1 / math.cos(turn / 2)
+        return 1 / math.cos(max(self.near, default=0.0) / 2)
+
+    @property
+    def near(self) -> list[float]:
+        """Return what is turned about each of its corners over the way a heading is taken, rad.
+
+        The plan draws corners nearer to each other than that on mitres of that heading. Between
+        two the edge is longer than the street by what it lies off it, outside of them.
+        """
+        sizes = np.array([min(abs(turn), SHARPEST) for turn in self.turns])
+        takes, at = 2 * np.tan(sizes / 2), np.array(self.at)
+        longer = self.half * (np.cumsum(takes) - takes / 2)
+        gaps, more = (np.abs(one[:, None] - one) for one in (at, longer))
+        return [min(float(sizes[met].sum()), SHARPEST) for met in gaps - more <= REACH]
 
     @property
     def bent(self) -> list[float]:
         """Return what each of its corners takes of a line 1 m beside it, m.
 
-        Where another is nearer than the way a heading is taken over, the plan draws both on
-        mitres of that heading: the edge lies farther off there by what both turn.
+        By others near it the edge lies farther off there, by what all of them turn.
         """
-        sizes = [min(abs(turn), SHARPEST) for turn in self.turns]
-        takes = [2 * math.tan(turn / 2) for turn in sizes]
-        near = [0.0] * len(sizes)
-        for k, gap in enumerate(np.diff(self.at).tolist()):
-            if gap <= REACH + self.half * (takes[k] + takes[k + 1]) / 2:
-                for one in (k, k + 1):
-                    near[one] = min(sizes[k] + sizes[k + 1], SHARPEST)
-        return [take / math.cos(turn / 2) for take, turn in zip(takes, near, strict=True)]
+        sizes = (min(abs(turn), SHARPEST) for turn in self.turns)
+        return [
+            2 * math.tan(size / 2) / math.cos(near / 2)
+            for size, near in zip(sizes, self.near, strict=True)
+        ]
 
 
 def edge_of(plan: Plan, row: Any) -> Edge | None:
@@ -475,7 +542,7 @@ def edge_of(plan: Plan, row: Any) -> Edge | None:
     at = np.cumsum(np.hypot(*np.diff(edge, axis=0).T))[:-1].tolist()
     half = _half(plan, row, deep)
     plain = max(_off_edges(place, edge, turns, at, half) for place in xy)
-    return Edge(line, turns, at, deep, half, plain)
+    return Edge(line, turns, at, deep, half, plain, _level(xy, edge))
 
 
 def _downstream_end(xy: FloatArray) -> int:
@@ -511,6 +578,30 @@ def _off_edges(
             off += [abs(_in_frame(place - one, (two - one) / math.dist(one, two))[1])
                     for one, two in pairs]  # fmt: skip
     return min(off)
+
+
+def _level(outline: FloatArray, edge: FloatArray) -> float:
+    """Return how far off a line an outline goes along it, both straight there; NaN if nowhere."""
+    far = []
+    for one, two in itertools.pairwise([*outline, outline[0]]):
+        if math.dist(one, two) < BESIDE:
+            continue
+        beside = [_beside(one, two, first, last) for first, last in itertools.pairwise(edge)]
+        found = [off for off in beside if off > DRAWN]
+        far += [min(found)] if found else []
+    return max(far, default=math.nan)
+
+
+def _beside(one: FloatArray, two: FloatArray, first: FloatArray, last: FloatArray) -> float:
+    """Return how far off a straight another lies that goes along it; -1 where it does not."""
+    size = math.dist(first, last)
+    if size < BESIDE:
+        return -1.0
+    way = (last - first) / size
+    (at, off), (to, gap) = (_in_frame(place - first, way) for place in (one, two))
+    if abs(off - gap) > DRAWN or max(at, to) <= 0.0 or min(at, to) >= size:
+        return -1.0
+    return abs(off + gap) / 2
 
 
 def _half(plan: Plan, row: Any, deep: float) -> float:
@@ -911,11 +1002,12 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:
     """Check how far a closure reaches across the street, and its area where it is drawn whole."""
     if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
+        least, most = edge.widths
         # where the lanes left are narrowed, what they give up is closed besides those taken
-        most = (1.0 - plan.setting("street.least_lane_share")) * row.lanes_left
-        least = edge.plain / edge.mitre * row.lanes_closed / (row.lanes_closed + most)
+        given = (1.0 - plan.setting("street.least_lane_share")) * row.lanes_left
+        least *= row.lanes_closed / (row.lanes_closed + given)
         low, high = (merging_taper(max(d, 0.0), row.speed)
-                     for d in (least - DRAWN, edge.deep + DRAWN))  # fmt: skip
+                     for d in (least - DRAWN, most + DRAWN))  # fmt: skip
         tally.holds(
             low <= row.taper <= high,
             row.closure_id,
@@ -924,13 +1016,14 @@ def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> Non
     if not whole:
         return
     due = row.buffer + row.work_length + (row.taper + row.downstream_taper) / 2
-    bent = edge.corner(0.0, edge.line.length) + due * (edge.mitre - 1)
+    least, deep = edge.widths
+    bent = edge.corner(0.0, edge.line.length) + due * max(deep / least - 1, 0.0)
     bent += sum(_aslant(plan, edge, end) for end in (0, -1))
     area = float(shapely.area(row.geometry))
     tally.holds(
-        abs(area - due * edge.deep) <= (bent + DRAWN_AREA * due) * edge.deep,
+        abs(area - due * deep) <= (bent + DRAWN_AREA * due) * deep,
         row.closure_id,
-        f"takes {area:.2f} m2, due are {due * edge.deep:.2f} m2",
+        f"takes {area:.2f} m2, due are {due * deep:.2f} m2",
     )
 
 
@@ -959,11 +1052,10 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
         row.closure_id,
         f"lies {off:.2f} m off the centreline of its street, not at kerb or middle",
     )
+    least, most = edge.widths
     tally.holds(
         any(
-            edge.plain / edge.mitre - slack
-            <= row.lanes_closed * lanes_of(plan, street).wide
-            <= edge.deep + slack
+            least - slack <= row.lanes_closed * lanes_of(plan, street).wide <= most + slack
             for street in near
         ),
         row.closure_id,
