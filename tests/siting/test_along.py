@@ -51,7 +51,7 @@ def along(
     spots = StringSpots(
         np.array([0]), np.array([at]), np.array([way]), np.array([left]), np.array([outside])
     )
-    across = Across(verge, 0.5, 0.6, True, frozenset({"primary"}), most)
+    across = Across(verge, 0.5, 0.6, 0.85, True, frozenset({"primary"}), most)
     room = np.array([min(free, net.lengths[0] - at if way else at)])
     return lanes_along(spots, room, net.alike, across, RATES, least=least, longest=500.0)
 
