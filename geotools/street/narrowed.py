@@ -20,7 +20,8 @@ class LaneBeside:
     """The lanes of one direction that stay open beside each pit, arrays of shape (k,).
 
     ``left`` and ``closed`` are lanes, ``drawn`` and ``wide`` the width of one left as it is drawn
-    and as it is beside the pit, and ``dug`` how far across them the pit lies, m.
+    and as it is beside the pit, and ``dug`` how far across them the pit lies, m: what lanes give up
+    beside those closed is closed with them.
     """
 
     left: IntArray
@@ -60,15 +61,15 @@ def lanes_beside(
 def _beside(one: Approach, near: FloatArray, far: FloatArray) -> LaneBeside:
     """Return what is left of one direction by pits so far from its middle, m.
 
-    The lanes left share the room beside the pit evenly. They are drawn from the middle on, or up
-    to the kerb where those by the middle are closed.
+    The lanes left share the room beside the pit evenly. Where none is closed nothing is, and they
+    lie from the middle on to the kerb.
     """
-    begin = np.where(one.from_middle, one.closed, 0) * one.lane
-    end = begin + one.left * one.lane
+    half = one.left * one.lane
+    dug = np.maximum(np.minimum(far, half) - np.maximum(near, 0.0), 0.0)
     return LaneBeside(
         left=one.left,
         closed=one.closed,
         drawn=one.lane,
         wide=np.minimum(one.room / np.maximum(one.left, 1), one.lane),
-        dug=np.maximum(np.minimum(far, end) - np.maximum(near, begin), 0.0),
+        dug=np.where(one.closed == 0, dug, 0.0),
     )

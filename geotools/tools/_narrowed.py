@@ -83,8 +83,8 @@ def _dug(one: LaneBeside, way: Words, system: str) -> list[str]:
     """Say how far pits reach into the lanes of one direction."""
     return [
         f"{length_text(float(dug), system, 2)} into {_lanes(int(left))} for traffic {goes} the "
-        f"street as drawn, left open{'' if closed else ' with none beside it closed'}"
-        for dug, left, goes, closed in zip(one.dug, one.left, way, one.closed, strict=True)
+        "street as drawn, none of which is closed"
+        for dug, left, goes in zip(one.dug, one.left, way, strict=True)
     ]
 
 
