@@ -742,7 +742,8 @@ def test_plans_beside_streets_with_tightly_rounded_corners_are_right(
 ) -> None:
     """Along the straights strings have their width and closures their depth, inside and outside.
 
-    A string 6 mm wider at the corner is found, and a taper for a lane of 1 % more.
+    A string 6 mm wider at the corner is found, and a taper for a lane of 7 % more,
+    which is more than lanes left may give up here: 3.5 m are closed, up to 3.72 m of ground.
     """
     plan = written(
         {"pulls.max_length": "260 m"},
@@ -764,7 +765,7 @@ def test_plans_beside_streets_with_tightly_rounded_corners_are_right(
     assert (near & merging & told).any()
     for row in closures.index[near & merging & told]:
         taper = closures.at[row, "taper"]
-        closures.at[row, "taper"] = 1.01 * taper
+        closures.at[row, "taper"] = 1.07 * taper
         assert faults(plan, "closures-drawn")
         closures.at[row, "taper"] = taper
 
