@@ -1002,10 +1002,7 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:
     """Check how far a closure reaches across the street, and its area where it is drawn whole."""
     if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
-        least, most = edge.widths
-        # where the lanes left are narrowed, what they give up is closed besides those taken
-        given = (1.0 - plan.setting("street.least_lane_share")) * row.lanes_left
-        least *= row.lanes_closed / (row.lanes_closed + given)
+        least, most = _closed_wide(plan, row, edge)
         low, high = (merging_taper(max(d, 0.0), row.speed)
                      for d in (least - DRAWN, most + DRAWN))  # fmt: skip
         tally.holds(
@@ -1025,6 +1022,16 @@ def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> Non
         row.closure_id,
         f"takes {area:.2f} m2, due are {due * deep:.2f} m2",
     )
+
+
+def _closed_wide(plan: Plan, row: Any, edge: Edge) -> tuple[float, float]:
+    """Return between which widths the lanes are that a closure is told to close, m.
+
+    Where the lanes left are narrowed, what they give up is closed besides.
+    """
+    least, most = edge.widths
+    given = (1.0 - plan.setting("street.least_lane_share")) * row.lanes_left
+    return least * row.lanes_closed / (row.lanes_closed + given), most
 
 
 def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
@@ -1052,7 +1059,7 @@ def _at_kerb(plan: Plan, tally: Tally, row: Any, edge: Edge, at: float) -> None:
         row.closure_id,
         f"lies {off:.2f} m off the centreline of its street, not at kerb or middle",
     )
-    least, most = edge.widths
+    least, most = _closed_wide(plan, row, edge)
     tally.holds(
         any(
             least - slack <= row.lanes_closed * lanes_of(plan, street).wide <= most + slack
