@@ -601,6 +601,28 @@ def test_a_pit_in_lanes_left_open_is_told_with_how_wide_they_are_left(
     assert (again.table("pits")["lanes_taken"] == 2).all()
 
 
+def test_a_closure_reaches_over_what_the_lanes_beside_it_give_up(
+    written: Callable[..., Plan],
+) -> None:
+    """Lanes of 3.3 m, three each way; the pits and the room of 0.6 m begin 5.725 m off the middle.
+
+    There two lanes stay, narrowed, and from there to the kerb, 4.175 m, the street is closed.
+    """
+    plan = written(
+        mains=main_of([(0.0, 7.0), (300.0, 7.0)]),
+        streets=street([(-500.0, 0.0), (600.0, 0.0)], width_m=19.8, lanes=6),
+    )
+    closures = plan.table("closures")
+    rows = closures[closures["pull_id"] == ""]
+    assert len(rows) and (rows["lanes_closed"] == 1).all() and (rows["lanes_left"] == 2).all()
+    across = shapely.bounds(rows["geometry"].to_numpy(dtype=object))[:, [1, 3]] - Y
+    np.testing.assert_allclose(across, np.tile([5.725, 9.9], (len(rows), 1)), atol=1e-6)
+    findings = plan.table("findings")
+    assert "pit-in-open-lane" not in set(findings["rule"])
+    told = findings.loc[findings["rule"] == "lanes-narrowed", "text"]
+    assert told.str.contains("leaves 2 lanes .* 2.86 m wide, not 3.30 m").all() and len(told)
+
+
 @pytest.mark.parametrize("off", [0.0, 2.0])
 def test_both_lanes_of_a_one_way_street_cost_twice_one_of_them(
     off: float, written: Callable[..., Plan]
