@@ -130,9 +130,8 @@ def convert_fields(
                 remarks += told
                 notes += single
     told, single = _judged(layer, match, columns)
-    remarks += told
-    notes += single
-    return Converted(pd.DataFrame(columns, index=range(len(table))), notes, faults, remarks)
+    frame = pd.DataFrame(columns, index=range(len(table)))
+    return Converted(frame, [*notes, *single], faults, [*remarks, *told])
 
 
 # Fields whose texts are passed on sign by sign: tables of the user's own are joined by them.

@@ -70,8 +70,7 @@ def build_mains(
     working_crs : str or None
         The brief's choice.
     excluded, owners : sequence of str
-        Statuses and owners that are not lined; of two mains drawn on each other the other one
-        stays.
+        Statuses and owners not lined; of two mains drawn on each other the other one stays.
     known : mapping, optional
         As of `unique_ids`.
     in_part : bool
@@ -89,10 +88,8 @@ def build_mains(
     names, notes = unique_ids(ids, loaded.fids, loaded.geometry, known=known)
     drawn, more = line_parts(loaded.geometry, loaded.rows)
     notes = [*loaded.notes, *notes, *more]
-    working = _working(loaded, drawn, working_crs, findings)
-    if in_part:
-        moved_to = horizontal(loaded.crs) != working.crs
-        working = replace(working, reason="those of all mains are" if moved_to else "")
+    chosen = _working(loaded, drawn, working_crs, findings)
+    working = _of_all(chosen, loaded) if in_part else chosen
     moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
     good = sane_lines(moved)
     notes += bad_coordinates(moved, good)
@@ -110,8 +107,7 @@ def build_mains(
     _tell_crs(findings, working)
     tell_accuracy("mains", loaded.crs, working.crs, parts.xy, findings)
     _tell_heights(findings, loaded)
-    lines = Lines(table, parts.xy, parts.offsets)
-    count = len(np.unique(parts.row))
+    lines, count = Lines(table, parts.xy, parts.offsets), len(np.unique(parts.row))
     return Mains(lines, working, count, renamed_ids(ids, loaded.fids, names))
 
 
@@ -171,6 +167,12 @@ def _working(loaded: Loaded, drawn: Parts, wanted: str | None, findings: Finding
             "order of the axes is likely wrong; set the right CRS in the file",
         )
     return choose_working_crs(label, loaded.crs, xy, wanted)
+
+
+def _of_all(working: WorkingCRS, loaded: Loaded) -> WorkingCRS:
+    """Return the working CRS of a part of the mains, with the reason why it is that."""
+    moved_to = horizontal(loaded.crs) != working.crs
+    return replace(working, reason="those of all mains are" if moved_to else "")
 
 
 def _looks_like_degrees(drawn: Parts) -> bool:

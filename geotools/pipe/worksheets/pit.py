@@ -1,4 +1,8 @@
-"""The insertion pit: length, width, steepest slope and excavation."""
+"""The insertion pit: length, width, steepest slope and excavation.
+
+As `plan` does: the carrier is laid in the open where the host is opened, so that is dug down to the
+host; what of the ramp lies beyond is dug as deep as the carrier comes down.
+"""
 
 from __future__ import annotations
 
@@ -117,9 +121,6 @@ def pit_sheet(
 ) -> Worksheet:
     """Work out the insertion pit: length, width, steepest slope and excavated volume.
 
-    As `plan` does: the carrier is laid in the open where the host is opened, so that is dug down
-    to the host; what of the ramp lies beyond is dug as deep as the carrier comes down.
-
     Parameters
     ----------
     pipe : Carrier
@@ -136,8 +137,7 @@ def pit_sheet(
     soil : str
         Soil class for the slope, one of `excavation.SOILS`.
     opened_m : float, optional
-        Length of the host opened from its face on, m, the room at the face with it; all along the
-        ramp where it is not given, as on a straight main.
+        Length of the host opened, m, the room at its face with it; all along the ramp if left out.
 
     Raises
     ------
@@ -145,8 +145,7 @@ def pit_sheet(
         If a value lies outside its range.
     """
     _check_rooms(drop_m, rest_m, working_m, bedding_m)
-    radius = _radius(pipe, fitting_in_bend, temperature_c)
-    check_range("drop_m", drop_m, 0.0, float(pits.deepest_drop_m(radius, form=form)), "m")
+    radius = _radius(pipe, fitting_in_bend, temperature_c, drop_m, form)
     below = pipe.outside_m / 2.0 + bedding_m - rest_m
     at_face = max(pipe.outside_m, host_m) / 2.0 + bedding_m - rest_m
     width = float(pits.bottom_width_m(pipe.outside_m, host_m=host_m, side_room_m=side_room_m))
@@ -157,8 +156,7 @@ def pit_sheet(
         inputs=(
             *pipe_entries(pipe),
             *_lie_entries(drop_m, rest_m, form),
-            *_dig_entries(working_m, soil, bedding_m, host_m, side_room_m),
-            entry("o", ramp.opened, "length", "of the host opened, dug down to it"),
+            *_dig_entries(working_m, soil, bedding_m, host_m, side_room_m, ramp.opened),
             *_bent_entries(fitting_in_bend, temperature_c),
         ),
         steps=_steps(pipe, ramp),
@@ -168,14 +166,19 @@ def pit_sheet(
     )
 
 
-def _radius(pipe: Carrier, fitting: bool, temperature_c: float) -> FloatArray:
-    return bending.least_radius_m(
+def _radius(
+    pipe: Carrier, fitting: bool, temperature_c: float, drop: float, form: str
+) -> FloatArray:
+    """Return the least radius of the carrier, and refuse a drop too deep for it."""
+    radius = bending.least_radius_m(
         pipe.material,
         pipe.dr,
         pipe.outside_m,
         fitting_in_bend=fitting,
         temperature_c=temperature_c,
     )
+    check_range("drop_m", drop, 0.0, float(pits.deepest_drop_m(radius, form=form)), "m")
+    return radius
 
 
 def _check_rooms(drop: float, rest: float, working: float, bedding: float) -> None:
@@ -194,7 +197,7 @@ def _lie_entries(drop: float, rest: float, form: str) -> tuple[Entry, ...]:
 
 
 def _dig_entries(
-    working: float, soil: str, bedding: float, host: float, side_room: float
+    working: float, soil: str, bedding: float, host: float, side_room: float, opened: float
 ) -> tuple[Entry, ...]:
     known = (entry("D", host, "length", "diameter of the host"),) if host > 0 else ()
     return (
@@ -203,6 +206,7 @@ def _dig_entries(
         entry("w", working, "length", "room at the face of the host"),
         entry("soil", soil, "word", "soil class; over an old main B or C, never A"),
         entry("bedding", bedding, "length", "depth dug below carrier and host"),
+        entry("o", opened, "length", "of the host opened, dug down to it"),
     )
 
 
