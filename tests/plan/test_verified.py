@@ -19,7 +19,7 @@ import shapely
 import shapely.affinity
 
 import geotools
-from geotools.deliver.verify.drawn import edge_of
+from geotools.deliver.verify.edges import edge_of
 from geotools.deliver.verify.plan import Plan, load_plan
 from geotools.deliver.verify.rules import RULES, check
 from geotools.tools.plan import TOOL

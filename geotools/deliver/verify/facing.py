@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotools.deliver.verify.drawn import Edge, edge_of
+from geotools.deliver.verify.edges import Edge, edge_of
 from geotools.deliver.verify.lanes import streets_of
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.surroundings import of_context
