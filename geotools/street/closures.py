@@ -137,7 +137,7 @@ def _closures(
     speed = pits["street_speed"].to_numpy(dtype=float)
     oneway = pits["street_oneway"].to_numpy(dtype=float)
     alternate = (open_ == 0) & (spare < 2) & (oneway == 0)
-    taper = _tapers(closed * lane, speed, alternate, rules)
+    taper = _tapers(wide, speed, alternate, rules)
     fixed = rules.buffer is not None
     buffer = np.full(len(row), rules.buffer) if fixed else buffer_length_m(speed)
     # whether traffic on this half goes the way the chain is drawn

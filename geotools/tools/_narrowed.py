@@ -20,8 +20,10 @@ Words = npt.NDArray[np.object_]
 
 def report_narrowed(
     pits: pd.DataFrame, along: FloatArray, across: FloatArray, ground: Shared
-) -> None:
+) -> BoolArray:
     """Report pits past which lanes stay open that are narrower than drawn, or that they dig up.
+
+    Returns which are told to dig up open lanes.
 
     Parameters
     ----------
@@ -32,7 +34,7 @@ def report_narrowed(
     ground : Shared
     """
     if ground.scene is None:
-        return
+        return np.zeros(len(pits), dtype=bool)
     net, rules = ground.scene.net, ground.brief.street
     length = net.lengths[pits["street_chain"].to_numpy(dtype=np.int64)]
     on = (along[:, 1] > 0.0) & (along[:, 0] < length)  # past its end a street has no lanes
@@ -48,14 +50,16 @@ def report_narrowed(
         "there.",
         ground,
     )
+    dug = [on & one.dug_into for one in sides]
     _tell(
         pits,
-        [on & one.dug_into for one in sides],
+        dug,
         [_dug(one, way, system) for one, way in zip(sides, ways, strict=True)],
         ("warning", "pit-in-open-lane", "reaches"),
         ": shift the lanes past it, or close one, which is not priced.",
         ground,
     )
+    return np.asarray(dug[0] | dug[1], dtype=np.bool_)
 
 
 def _ways(pits: pd.DataFrame, net: StreetNet, *, keep_right: bool) -> tuple[Words, Words]:

@@ -115,7 +115,7 @@ def report_outside(
     own_name = pits["street_name"].to_numpy(dtype=object)
     area = np.zeros(len(pits))
     along, across = _spans(pits, net)
-    report_narrowed(pits, along, across, ground)
+    dug = report_narrowed(pits, along, across, ground)
     doubt, goes_on = _doubtful(pits, net, along, across, passage), others.goes_on_as(on_street)
     over = np.flatnonzero(np.isin(names, _folded(closures)))
     doubtful = np.concatenate([doubt, over, goes_on[0]])
@@ -135,7 +135,7 @@ def report_outside(
                 shapely.intersection(shapes[pit], road),
                 shapely.buffer(closed, narrowed, join_style="mitre"),
             )
-            for road, narrowed in _carriageways(stretches)
+            for road, narrowed in _carriageways(stretches, told=bool(dug[pit]))
         ]
         area[pit] = float(shapely.area(shapely.union_all(open_)))
     _tell(pits, area, ground)
@@ -315,13 +315,14 @@ def _bears(net: StreetNet, chain: IntArray, name: Words) -> BoolArray:
     return np.asarray(known & (name != ""), dtype=np.bool_)
 
 
-def _carriageways(stretches: list[_Stretch]) -> Iterator[tuple[Any, float]]:
+def _carriageways(stretches: list[_Stretch], *, told: bool) -> Iterator[tuple[Any, float]]:
     """Yield the carriageways along lines by a ground, and how far their lanes give way, m.
 
     Line by line, and round the corners where two lines of one name meet end to end: the outer
-    part of a corner is along neither of them. A lane kept open past a pit may be narrowed, from
-    the kerb as well as from the pit.
+    part of a corner is along neither of them. Where it is told that the ground reaches into lanes
+    kept open, they are narrowed from the kerb as well as from the ground.
     """
+    stretches = stretches if told else [one._replace(narrowed=TOUCH) for one in stretches]
     drawn = partial(shapely.buffer, cap_style="flat", join_style="mitre", mitre_limit=MITRE)
     for one in stretches:
         yield drawn(one.line, one.half()), one.narrowed + DRAWN

@@ -1224,3 +1224,48 @@ def test_traffic_on_no_streets_is_no_matter() -> None:
     main = main.set_geometry(main.translate(430_000 - X, 280_000 - Y))
     findings = planned(mains=main.set_crs(27700, allow_override=True))["findings"]
     assert (findings["rule"] != "traffic-side-assumed").all()
+
+
+@pytest.mark.parametrize(
+    ("off", "streets", "place"),
+    [
+        (0.0, [((-400.0, 800.0), 21.0, 6)], "in-open-lane"),  # all lanes past it stay, narrowed
+        (6.6, [((-400.0, 1.0), 7.0, 2), ((1.0, 800.0), 15.0, 4)], "outside-closures"),
+        (8.2, [((-400.0, 1.0), 10.0, 3), ((1.0, 800.0), 17.5, 5)], "outside-closures"),
+    ],
+)
+def test_a_pit_in_lanes_that_nothing_closes_is_told_wherever_it_lies_in_them(
+    tmp_path: Path, off: float, streets: list[tuple[tuple[float, float], float, int]], place: str
+) -> None:
+    """By hand: the ground less the closures, on carriageway less 5 cm, is told of or is nothing."""
+    lines = [[(low, 0.0), (high, 0.0)] for (low, high), _, _ in streets]
+    wide, lanes = [width for _, width, _ in streets], [count for _, _, count in streets]
+    out = tmp_path / "plan.gpkg"
+    oneway = "yes" if len(streets) > 1 else ""
+    layers = geotools.plan(
+        mains=main_of([(0.0, off), (300.0, off)]),
+        streets=street(*lines, width_m=wide, lanes=lanes, name="B", oneway=oneway),
+        settings=PIPE,
+        output=out,
+    ).layers
+    road = shapely.union_all(
+        [
+            shapely.LineString([(x + X, y + Y) for x, y in line]).buffer(
+                width / 2 - 0.05, cap_style="flat"
+            )
+            for line, width in zip(lines, wide, strict=True)
+        ]
+    )
+    closed = layers["closures"].groupby("pit_id")["geometry"].agg(shapely.union_all)
+    told = layers["findings"].query("layer == 'pits' and severity == 'warning'")
+    bare = {
+        pit: shapely.area(
+            shapely.difference(ground.intersection(road), closed.get(pit, shapely.Point()))
+        )
+        for pit, ground in layers["pit_footprints"].set_index("pit_id")["geometry"].items()
+    }
+    open_ = {pit for pit, area in bare.items() if area > 0.1}
+    assert open_
+    assert open_ <= set(told["feature"])
+    assert (told["rule"] == f"pit-{place}").any()
+    assert not geotools.verify(out).failed

@@ -217,7 +217,7 @@ def test_traffic_of_a_one_way_street_passes_a_pit_on_one_side_of_it(
         assert low <= max(offset - 1.35, -width / 2) + 1e-9
         assert high >= min(offset + 1.35, width / 2) - 1e-9
         assert (row.lanes_closed, row.lanes_left) == (lanes - kept, kept)
-        assert row.taper == pytest.approx(float(merging_taper_m(3.3 * row.lanes_closed, SPEED)))
+        assert row.taper == pytest.approx(float(merging_taper_m(high - low, SPEED)))  # W as drawn
 
 
 def test_the_lanes_closed_of_a_one_way_street_do_not_hang_on_how_it_is_drawn() -> None:

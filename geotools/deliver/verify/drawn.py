@@ -413,7 +413,7 @@ def _ended(plan: Plan, tally: Tally, edge: Edge, end: int) -> bool:
 def _deep(plan: Plan, tally: Tally, row: Any, edge: Edge, *, whole: bool) -> None:
     """Check how far a closure reaches across the street, and its area where it is drawn whole."""
     if plan.setting("street.taper") is None and abs(row.taper - ONE_LANE_TAPER) > CLOSE:
-        least, most = _closed_wide(plan, row, edge)
+        least, most = edge.widths
         low, high = (merging_taper(max(d, 0.0), row.speed)
                      for d in (least - DRAWN, most + DRAWN))  # fmt: skip
         tally.holds(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,11 +26,6 @@ class Lanes:
     middle: float
     kerb: float
     oneway: bool
-
-    @property
-    def abreast(self) -> int:
-        """Return how many lanes go the same way at most."""
-        return self.count if self.oneway else math.ceil(self.count / 2)
 
 
 def lanes_of(plan: Plan, street: Any) -> Lanes:

@@ -604,9 +604,17 @@ def _closure_lengths(plan: Plan, tally: Tally, row: Any) -> None:
     if not one_way and not lanes:  # the closure as drawn is held against its taper in any case
         tally.skip("tapers of closures in streets that are not in the plan")
         return
-    due = [merging_taper(row.lanes_closed * lane, row.speed) for lane in lanes]
+    # where the lanes left are narrowed, what they give up is closed besides; as drawn it is held
+    # against the taper
+    most = row.lanes_closed + (1 - plan.setting("street.least_lane_share")) * row.lanes_left
+    due = [
+        tuple(merging_taper(count * lane, row.speed) for count in (row.lanes_closed, most))
+        for lane in lanes
+    ]
     tally.holds(
-        one_way or any(abs(row.taper - length) <= CLOSE for length in due), row.closure_id, told
+        one_way or any(low - CLOSE <= row.taper <= high + CLOSE for low, high in due),
+        row.closure_id,
+        told,
     )
 
 

@@ -41,13 +41,12 @@ def in_closures(plan: Plan) -> Tally:
             continue
         known = told["outside-closures"]
         known = known if pit.street_name else known | told["on-crossing-street"]
-        for less, said in ((0.0, known | shifted), (1.0, known)):
-            bare = _bare(plan, pit, row.geometry, streets, less)
-            tally.holds(
-                bare <= TOUCH or pit.pit_id in said,
-                pit.pit_id,
-                f"stands in open lanes of its street with {bare:.2f} m2, and no finding says so",
-            )
+        bare = _bare(plan, pit, row.geometry, streets)
+        tally.holds(
+            bare <= TOUCH or pit.pit_id in known | shifted,
+            pit.pit_id,
+            f"stands in open lanes of its street with {bare:.2f} m2, and no finding says so",
+        )
     return tally
 
 
@@ -56,21 +55,15 @@ def _told(plan: Plan, rule: str) -> set[str]:
     return {row.feature for row in plan.rows("findings") if row.rule == f"pit-{rule}"}
 
 
-def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any], less: float) -> float:
-    """Return the most of a pit that lies on a street of its name outside its closures, m2.
-
-    ``less`` is 1 where lanes that stay open are taken to be as narrow as they may, and 0 where
-    they are as wide as they are drawn.
-    """
+def _bare(plan: Plan, pit: Any, ground: Any, streets: list[Any]) -> float:
+    """Return the most of a pit that lies on a street of its name outside its closures, m2."""
     closed = shapely.union_all([row.geometry for row in closures_of(plan, pit.pit_id)])
-    share, gap = plan.setting("street.least_lane_share"), plan.setting("street.lateral_gap")
     most = 0.0
     for street in streets:
         lanes = lanes_of(plan, street)
         if not shapely.dwithin(street.geometry, ground, lanes.kerb):
             continue
-        give = less * (1 - share) * lanes.wide * lanes.abreast
-        slack = ON_LANE + max(give - gap, 0.0)
+        slack = ON_LANE
         slack += plan.setting("network.snap_tolerance") if _at_end(street, ground, lanes) else 0.0
         road = shapely.buffer(
             street.geometry,
