@@ -35,13 +35,16 @@ TextArray = npt.NDArray[np.object_]
 PLAIN, COMMA, THOUSANDS, DOUBTFUL, REFUSED = range(5)
 
 _TWOFOLD = r"[+-]?[1-9][0-9]{0,2}%s[0-9]{3}"
+# thousands parted by a space of any kind or an apostrophe: neither point nor comma does
+_GROUPED = r"[+-]?[0-9]{1,3}(?:[\s\x{00a0}\x{202f}\x{2009}'’][0-9]{3})+"
 # What shows a sign to be decimal: another number of digits behind it, a nought alone or a number
-# of more than three digits before it.
-_DECIMAL = r"[+-]?(?:[0-9]*%s(?:[0-9]{1,2}|[0-9]{4,})|0[0-9]*%s[0-9]+|[0-9]{4,}%s[0-9]+)"
+# of more than three digits before it, or thousands parted by another.
+_DECIMAL = (
+    r"[+-]?(?:[0-9]*%s(?:[0-9]{1,2}|[0-9]{4,})|0[0-9]*%s[0-9]+|[0-9]{4,}%s[0-9]+)"
+    rf"|{_GROUPED}%s[0-9]*"
+)
 # What shows it to part thousands: two of it, or the other sign behind it.
 _THOUSANDS = r"[+-]?[0-9]{1,3}(?:(?:%s[0-9]{3}){2,}(?:%s[0-9]*)?|%s[0-9]{3}%s[0-9]*)"
-# thousands parted by a space of any kind or an apostrophe: neither point nor comma does
-_GROUPED = r"[+-]?[0-9]{1,3}(?:[\s\x{00a0}\x{202f}\x{2009}'’][0-9]{3})+(?:[.,][0-9]*)?"
 _WHOLE = r"[+-]?[0-9]+"
 _ANYWHERE = r"(?:^|[^0-9.,])[1-9][0-9]{0,2}[.,][0-9]{3}(?:[^0-9.,]|$)"
 _OTHER = {".": ",", ",": "."}
@@ -102,7 +105,7 @@ class Signs:
             told = {
                 _SHOWN_SO: _by_writing(texts, sign),
                 _NO_SUCH: _by_limits(texts, factors, sign, sense),
-                _NONE_GREATER: _by_whole_numbers(texts),
+                _NONE_GREATER: _by_whole_numbers(texts, sign),
             }
             reason = next((text for text, found in told.items() if found is not None), "")
             if isinstance(found := told.get(reason), bool):
@@ -234,8 +237,7 @@ def _by_writing(texts: TextArray, sign: str) -> bool | str | None:
     own = (_any_decimal(texts, sign), _any_thousands(texts, sign))
     if any(own):
         return own[0] if own[0] != own[1] else ""
-    grouped = bool(_fits(texts, _GROUPED).any())
-    others = (_any_thousands(texts, other) or grouped, _any_decimal(texts, other))
+    others = (_any_thousands(texts, other), _any_decimal(texts, other))
     if any(others):
         return others[0] if others[0] != others[1] else ""
     return None
@@ -262,17 +264,21 @@ def _by_limits(texts: TextArray, factors: FloatArray, sign: str, sense: Sense) -
     return decimal if decimal != thousands else ""
 
 
-def _by_whole_numbers(texts: TextArray) -> bool | None:
+def _by_whole_numbers(texts: TextArray, sign: str) -> bool | None:
     """Return whether whole numbers show a sign to be decimal.
 
-    Who writes whole numbers of a thousand and more without a sign parts no thousands; who writes
-    some of 100 and more and none from 1,000 on likely does.
+    Who writes some of 100 and more without a sign and none from 1,000 on likely parts thousands. If
+    there are some from 1,000 on, a point is likely decimal; of a comma that says nothing, as people
+    type ``1,200`` below ``1500``. Where thousands are parted by spaces or apostrophes as well,
+    the column is written in more than one way, and whole numbers say nothing.
     """
     whole = texts[_fits(texts, _WHOLE)]
     size = np.abs(np.array([float(text) for text in whole]))
-    if (size >= 1000).any():
-        return True
-    return False if (size >= 100).any() else None
+    if not (size >= 100).any() or _fits(texts, _GROUPED).any():
+        return None
+    if (size < 1000).all():
+        return False
+    return True if sign == "." else None
 
 
 def _escaped(sign: str) -> str:

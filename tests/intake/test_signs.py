@@ -50,7 +50,8 @@ def _values(layers, field):
         ("flow_lps", ["1.200", "950"], [1.2, 0.95]),
         ("flow_lps", ["1,200", "950"], [1.2, 0.95]),
         ("flow_lps", ["1.200", "1500"], [0.0012, 1.5]),
-        ("flow_lps", ["1,200", "1500"], [0.0012, 1.5]),
+        ("flow_lps", ["1.200", "1 200,5"], [1.2, None]),
+        ("flow_lps", ["1,200", "1'200.5"], [1.2, None]),
         ("flow_lps", ["1.200", "476,4"], [1.2, 0.4764]),
         ("flow_lps", ["1,200", "476.4"], [1.2, 0.4764]),
         ("flow_lps", ["1.200", "1.234.567"], [1.2, None]),
@@ -59,6 +60,14 @@ def _values(layers, field):
         # nothing tells: a point stays a decimal sign, a comma is refused
         ("flow_lps", ["1.200", "12"], [0.0012, 0.012]),
         ("flow_lps", ["1,200", "12"], [None, 0.012]),
+        ("flow_lps", ["1,200", "1500", "950", "800"], [None, 1.5, 0.95, 0.8]),
+        ("flow_lps", ["1,200", "1 200", "950"], [None, None, 0.95]),
+        ("flow_lps", ["1.200", "1'200", "1500"], [0.0012, None, 1.5]),
+        # whole numbers of 1,000 and more leave it to what else tells
+        ("flow_lps", ["1,200", "1500", "2,5"], [0.0012, 1.5, 0.0025]),
+        ("flow_lps", ["1,200", "1500", "476.4"], [1.2, 1.5, 0.4764]),
+        ("pressure_kpa", ["1,200", "1500"], [1.2e6, 1.5e6]),
+        ("cover_m", ["1,200", "1000"], [1.2, None]),
         # the column says the one, the limits of the field the other
         ("diameter_mm", ["323.9", "1.200"], [0.3239, None]),
         ("diameter_mm", ["323,9", "1,200"], [0.3239, None]),
@@ -76,6 +85,7 @@ def test_a_sign_before_three_digits_is_read_as_column_and_limits_tell(
     [
         (["1.200", "12"], "point-doubtful", "warning"),
         (["1,200", "12"], "unreadable-value", "warning"),
+        (["1,200", "1500"], "unreadable-value", "warning"),
         (["1.200", "950"], "thousands-sign", "warning"),
         (["1.200", "476,4"], "thousands-sign", "info"),
         (["1.200", "2.5"], "", ""),
@@ -91,6 +101,15 @@ def test_how_a_doubtful_sign_was_read_is_told(texts, rule, severity, network, re
     assert all(repr(texts[0]) in text for text in told["text"])
     assert all("may be 1200" in t for t in told["text"] if rule == "point-doubtful")
     assert all("not a number" not in text for text in told["text"])
+
+
+@pytest.mark.parametrize("others", [["1\u202f500"], ["1 500", "950"], ["1'500", "2000"]])
+def test_thousands_parted_in_another_way_do_not_make_the_point_decimal(
+    others, network, read, line, found
+):
+    told = found(_column(network, read, line, "flow_lps", ["1.200", *others]), "point-doubtful")
+    assert told["severity"].tolist() == ["warning"]
+    assert "'1.200' may be 1200" in told["text"][0]
 
 
 def test_columns_of_real_numbers_are_as_they_are(network, read, line):
