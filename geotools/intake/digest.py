@@ -9,7 +9,7 @@ from pathlib import Path
 
 from geotools.intake.stamp import Stamp, stamp
 
-__all__ = ["sha256", "sha256_of"]
+__all__ = ["sha256", "sha256_of", "state_of"]
 
 # Files that belong to a file of this suffix and change what is read from it.
 COMPANIONS = {
@@ -36,6 +36,11 @@ def sha256_of(path: Path, members: Sequence[Path]) -> str:
     """
     parts = tuple(members)
     return _hashed(path, parts, tuple(stamp(part) for part in parts))
+
+
+def state_of(path: Path) -> tuple[Stamp, ...]:
+    """Return the stamps of all files that `sha256` hashes: what tells one state from the next."""
+    return tuple(stamp(part) for part in _parts(path))
 
 
 @lru_cache(maxsize=1024)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
+from geotools.intake.judged import Judge
 from geotools.intake.laid import impossible_years, placeholder_year
 from geotools.intake.limits import (
     LEAST_MAIN,
@@ -21,7 +21,7 @@ from geotools.intake.limits import (
     stand_for_unknown,
 )
 from geotools.intake.match import Column, Match
-from geotools.intake.measured import Measured, in_own_unit, signs_in
+from geotools.intake.measured import Measured, in_own_unit
 from geotools.intake.notes import Note, note
 from geotools.intake.signs import (
     COMMA,
@@ -80,7 +80,7 @@ def convert_fields(
     system: str,
     *,
     longitude: Longitudes,
-    whole: Callable[[str], npt.NDArray[Any]],
+    judge: Judge,
 ) -> Converted:
     """Convert the columns read to every field of the contract.
 
@@ -98,8 +98,9 @@ def convert_fields(
         ``si`` or ``us``: units that notes tell limits in.
     longitude : callable
         Gives the longitudes of rows, degrees; it is asked for few of them.
-    whole : callable
-        Gives the texts of a column in all of the source, of which ``table`` may be a part.
+    judge : callable
+        Tells what point and comma do in a column, by all of the source, of which ``table`` may be
+        a part.
     """
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
@@ -115,7 +116,7 @@ def convert_fields(
             notes += _missing_note(layer, field, columns[field.name] == "")
         else:
             data = table[column.name]
-            signs = _signs(field, column, data, whole)
+            signs = _signs(field, column, data, judge)
             read, own = _own_units(field, data, _read(field, data, longitude, signs), signs)
             remarks += _sign_remarks(column, data, read, signs)
             si = np.where(np.isnan(own.values), read.values * column.factor, own.values)
@@ -168,19 +169,14 @@ def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Sign
     return years(data, longitude, signs) if field.name == "installed" else numbers(data, signs)
 
 
-def _signs(
-    field: Field,
-    column: Column,
-    data: pd.Series[Any],
-    whole: Callable[[str], npt.NDArray[Any]],
-) -> Signs:
+def _signs(field: Field, column: Column, data: pd.Series[Any], judge: Judge) -> Signs:
     """Return what point and comma do in a column of text, by all its values in the source."""
     bounds = limit(field.name)
     least = max(bounds.low, TOO_SMALL.get(field.name, -np.inf))
     sense = Sense(least, bounds.high, column.factor, field.dtype == "integer")
     if field.dtype == "flag" or is_number_column(data) or not may_be_twofold(texts(data)):
         return Signs(sense)
-    return signs_in(whole(column.name), field.dimension, sense)
+    return judge(column.name, field.dimension, sense)
 
 
 def _sign_remarks(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -16,6 +16,7 @@ from geotools.brief import InputSource
 from geotools.errors import LayerError
 from geotools.intake.crs import crs_name, georeferenced, unusable
 from geotools.intake.fields import convert_fields
+from geotools.intake.judged import judge_of
 from geotools.intake.kinds import usable_rows
 from geotools.intake.match import Match, match_columns
 from geotools.intake.nameless import may_be
@@ -24,12 +25,10 @@ from geotools.intake.readings import column_remarks
 from geotools.intake.sources import (
     NO_GEOMETRY,
     Bounds,
-    Content,
     Source,
     parse_crs,
     plain_reason,
 )
-from geotools.intake.values import texts
 from geotools.intake.window import Window
 from geotools.intake.zones import longitudes
 from geotools.schema import Layer
@@ -133,9 +132,9 @@ def load_layer(
     ]
     names = np.array([f"fid {fid}" for fid in content.fids], dtype=object)
     longitude = partial(longitudes, content.geometry, crs)
-    whole = _whole_texts(source, content, bounds)
+    judge = judge_of(source, content, bounds)
     converted = convert_fields(
-        layer, content.table, match, names, system, longitude=longitude, whole=whole
+        layer, content.table, match, names, system, longitude=longitude, judge=judge
     )
     remarks += converted.remarks
     rows, notes = usable_rows(layer, source.label, content.geometry, content.broken)
@@ -156,21 +155,6 @@ def load_layer(
         assumed=source.extent is not None and (entry is None or not entry.crs),
         match=match,
     )
-
-
-def _whole_texts(
-    source: Source, content: Content, bounds: Bounds | None
-) -> Callable[[str], npt.NDArray[Any]]:
-    """Return what gives the texts of a column in all of a source, of which a part was read."""
-
-    def of(name: str) -> npt.NDArray[Any]:
-        if bounds is None or (source.texts is not None and name not in source.texts):
-            return texts(content.table[name])
-        if source.texts is not None:
-            return source.texts[name]
-        return texts(source.read([name], None).table[name])
-
-    return of
 
 
 def _no_geometry(source: Source) -> str:

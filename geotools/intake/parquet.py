@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from geotools.errors import LayerError
 from geotools.intake.sources import Bounds, Content, Source, damaged, meets
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["is_parquet", "open_parquet"]
 
@@ -57,8 +61,27 @@ def open_parquet(layer: str, path: Path) -> Source:
     stated = "crs" in geo["columns"][primary]
     extent = None if stated else _extent(label, path, primary)
     return Source(
-        layer, label, path.name, "", columns, crs, False, path, read, count, extent=extent
+        layer,
+        label,
+        path.name,
+        "",
+        columns,
+        crs,
+        False,
+        path,
+        read,
+        count,
+        partial(_column, label, path),
+        extent=extent,
+        target=str(path),
     )
+
+
+def _column(label: str, path: Path, name: str) -> pd.Series[Any]:
+    import pandas as pd
+
+    with _as_damaged(label, path):
+        return pd.read_parquet(path, engine="pyarrow", columns=[name])[name]
 
 
 def _extent(label: str, path: Path, primary: str) -> Callable[[], Bounds | None]:

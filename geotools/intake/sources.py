@@ -62,10 +62,12 @@ class Source:
     ``label`` names it in errors, ``name`` in results; ``cut_names`` tells that the format cuts
     column names to ten letters; ``path`` is the local file, if it is one. ``read`` takes the
     columns wanted and the bounds the features must meet, or none for all features. ``features``
-    is how many there are, -1 where that is not known without reading. A layer that is not
+    is how many there are, -1 where that is not known without reading. ``column`` gives the values
+    of a column of all features, each at least once, without their geometries. A layer that is not
     ``spatial`` is a table alone. ``extent`` is given where the CRS is not stated but the default of
     the format, and returns the bounds of the features, or none if that is not known. ``texts`` are
-    as of `FramePart`, where this is a part.
+    as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
+    several files in ``path``.
     """
 
     layer: str
@@ -78,9 +80,11 @@ class Source:
     path: Path | None
     read: Callable[[Sequence[str], Bounds | None], Content]
     features: int
+    column: Callable[[str], pd.Series[Any]]
     spatial: bool = True
     extent: Callable[[], Bounds | None] | None = None
     texts: Mapping[str, npt.NDArray[Any]] | None = None
+    target: str = ""
 
 
 @dataclass(frozen=True)
@@ -124,8 +128,20 @@ def frame_source(layer: str, given: Frame) -> Source:
     features, whole = len(frame), None
     if isinstance(given, FramePart):
         features, whole = given.features, given.texts
+    names = {str(c): c for c in frame.columns}
     return Source(
-        layer, label, "GeoDataFrame", "", columns, crs, False, None, read, features, texts=whole
+        layer,
+        label,
+        "GeoDataFrame",
+        "",
+        columns,
+        crs,
+        False,
+        None,
+        read,
+        features,
+        lambda name: frame[names[name]],
+        texts=whole,
     )
 
 

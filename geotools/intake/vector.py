@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -92,8 +92,9 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
     if fid and fid not in columns:
         columns.append(fid)
 
+    found = _File(label, place, sublayer, info["driver"], columns, int(info["features"]))
+
     def read(wanted: Sequence[str], bounds: Bounds | None) -> Content:
-        found = _File(label, place, sublayer, info["driver"], columns, int(info["features"]))
         return _read(found, wanted, bounds, messages)
 
     return Source(
@@ -106,9 +107,11 @@ def open_vector(layer: str, place: Place, *, allow_remote: bool) -> Source:
         cut_names=info["driver"] == "ESRI Shapefile",
         path=place.path,
         read=read,
-        features=int(info["features"]),
+        features=found.expected,
+        column=partial(_column, found),
         spatial=info["geometry_type"] is not None,
         extent=_extent(place, sublayer) if _crs_by_default(info, place) else None,
+        target=place.target,
     )
 
 
@@ -244,9 +247,8 @@ def _read(
     except (*READ_ERRORS, RuntimeError) as error:
         raise _broken(label, place, sublayer, expected, error) from error
     whole = bounds is None
-    if whole and len(table) < expected and len(table) != _counted(place.target, sublayer):
-        reason = f"only {len(table)} of {expected} features could be read"
-        raise _broken(label, place, sublayer, expected, reason)
+    if whole:
+        _refuse_short(file, len(table))
     if name not in table.column_names:
         raise LayerError(label, NO_GEOMETRY)
     fid = meta["fid_column"] or "OGC_FID"
@@ -256,6 +258,34 @@ def _read(
     fids = table.column(fid).to_numpy().astype(str).astype(object)
     frame = _frame(file, table.select(list(wanted)), messages)
     return Content(frame, geometry, fids, tuple(messages), broken)
+
+
+def _column(file: _File, name: str) -> pd.Series[Any]:
+    """Return the values of a column, text each once; geometries are not read."""
+    messages: list[str] = []  # of what a window shows: heard when that was read
+    try:
+        with _heard(messages):
+            _, table = pyogrio.raw.read_arrow(
+                file.place.target,
+                layer=file.sublayer,
+                columns=_with_twins([name], file.columns),
+                read_geometry=False,
+                return_fids=True,
+            )
+    except (*READ_ERRORS, RuntimeError) as error:
+        raise _broken(file.label, file.place, file.sublayer, file.expected, error) from error
+    _refuse_short(file, len(table))
+    table = table.select([name])
+    if pa.types.is_string(table.schema[0].type) or pa.types.is_large_string(table.schema[0].type):
+        table = pa.table([table.column(0).unique()], schema=table.schema)
+    return _frame(file, table, messages)[name]
+
+
+def _refuse_short(file: _File, count: int) -> None:
+    """Refuse a layer of which fewer features could be read than there are."""
+    if count < file.expected and count != _counted(file.place.target, file.sublayer):
+        reason = f"only {count} of {file.expected} features could be read"
+        raise _broken(file.label, file.place, file.sublayer, file.expected, reason)
 
 
 def _with_twins(wanted: Sequence[str], columns: Sequence[str]) -> list[str]:

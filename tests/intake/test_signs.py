@@ -6,6 +6,8 @@ import math
 
 import geopandas
 import numpy as np
+import pandas
+import pyogrio.raw
 import pytest
 import shapely
 
@@ -148,3 +150,48 @@ def test_a_part_of_a_column_is_read_as_the_whole_tells(in_memory, network, line,
         frames = None
     part = read_layers(brief, frames=frames, window=window)
     assert np.allclose(part.mains.table["flow"], [0.0012])
+
+
+def _windows(shapes, crs):
+    """Return a window on each main alone."""
+    return [Window(tuple(shapely.bounds(shape)), crs) for shape in shapes]
+
+
+@pytest.mark.parametrize("name", ["net.gpkg", "net.shp", "net.fgb", "net.parquet"])
+def test_columns_of_a_file_are_read_whole_once_for_all_windows(
+    name, network, line, tmp_path, monkeypatch
+):
+    shapes = [line((9000 * k, 0), (9000 * k + 100, 0)) for k in range(3)]
+    texts = ["1,200", "1,300", "2,5"]
+    mains = network(shapes, flow_lps=texts, diameter_mm=None, diameter_m=0.3)
+    path = tmp_path / name
+    entry = {"source": str(path), "fields": {"diameter_m": "diameter_m"}}
+    brief = Brief.model_validate({"inputs": {"mains": entry}})
+
+    def write(frame):
+        (frame.to_parquet if path.suffix == ".parquet" else frame.to_file)(path)
+
+    def flows(which):
+        window = _windows(shapes, mains.crs)[which]
+        return read_layers(brief, window=window).mains.table["flow"].tolist()
+
+    write(mains)
+    assert flows(0) == pytest.approx([0.0012])
+    read, by_pandas = pyogrio.raw.read_arrow, pandas.read_parquet
+    whole = []
+
+    def watched(*args, **options):
+        whole.append("layer" in options and options.get("bbox") is None)
+        return read(*args, **options)
+
+    def watched_too(*args, **options):
+        whole.append(True)
+        return by_pandas(*args, **options)
+
+    monkeypatch.setattr(pyogrio.raw, "read_arrow", watched)
+    monkeypatch.setattr(pandas, "read_parquet", watched_too)
+    assert flows(1) == pytest.approx([0.0013])
+    assert not any(whole)
+    write(mains.assign(flow_lps=["1,200", "1,300", "476.4"]))  # the comma parts thousands now
+    assert flows(1) == pytest.approx([1.3])
+    assert whole.count(True) == 1
