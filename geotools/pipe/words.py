@@ -23,6 +23,22 @@ _SURE = frozenset({"pvc"})  # short, and no code: it means nothing else anywhere
 _NO_CODE = frozenset({"di", "si", "st"})  # words of sentences (of, yes; saint, street) as well
 # the two ways of casting grey iron: one that names the way says more than one that does not
 _CAST = {frozenset({"cast_iron", way}): way for way in ("pit_cast", "spun_cast")}
+_GREY = frozenset({"cast_iron", "pit_cast", "spun_cast"})
+_DUCTILE = "ductile_iron"
+# What makes ductile iron of cast iron, begun so or written so; not "duct", which is a pipe in
+# English and, as "ducto", in Spanish. A word that ends in "guss" is a material by itself.
+_MARK = re.compile(
+    r"(?:spheroid|spharo|sfero|esfero|nodul|kugelgra[pf]h?it|kulick|ductil|ductiel|duktil|duttil"
+    r"|tvarn)(?!\w*guss)\w*|sg|ggg|gjs"
+)
+# Words that tell that "di" beside them is no Italian "of".
+_ENGLISH = frozenset({"iron", "spun"})
+# What tells that a mark is of another main than the cast iron beside it, or of none.
+_APART = re.compile(r"[/+&|;]")
+_OR_NOT = frozenset({
+    "or", "and", "und", "oder", "ou", "et", "y", "e", "o", "lub", "nebo", "eller", "og", "och",
+    "not", "non", "no", "nicht", "niet", "nie", "ikke", "inte",
+})  # fmt: skip
 
 
 def kind_of(text: str) -> str:
@@ -30,7 +46,8 @@ def kind_of(text: str) -> str:
 
     Case, marks on letters, and spaces, hyphens and points between letters do not matter. Known
     words may stand among others (``ductile iron pipe``), the longest count; codes of two or three
-    letters count beside numbers and classes alone (``PE 100 SDR 11``).
+    letters count beside numbers and classes alone (``PE 100 SDR 11``). Cast iron beside a mark of
+    ductility (``nodular``, ``GGG``) is ductile iron.
 
     Parameters
     ----------
@@ -47,10 +64,13 @@ def kind_of(text: str) -> str:
     if whole is not None:
         return whole
     words, codes = _by_parts()
-    kinds = {*_within(parts, words)}
-    if not kinds:
+    found = _within(parts, words)
+    if not found:
         return _by_code(parts, codes)
+    kinds = {words[word] for word in found}
     kinds |= {codes[(part,)] for part in parts if (part,) in codes and part not in _NO_CODE}
+    if kinds <= _GREY | {_DUCTILE}:
+        kinds = _irons(text, parts, {word: words[word] for word in found}, kinds)
     kinds = {_CAST.get(frozenset(kinds), "")} - {""} or kinds
     return kinds.pop() if len(kinds) == 1 else ""
 
@@ -61,15 +81,40 @@ def _by_code(parts: Sequence[str], codes: Mapping[tuple[str, ...], str]) -> str:
     return codes.get(tuple(named), "")
 
 
-def _within(parts: Sequence[str], words: Mapping[tuple[str, ...], str]) -> list[str]:
-    """Return the kinds of words among the parts of a text, none part of a longer one."""
+def _irons(
+    text: str, parts: Sequence[str], found: Mapping[tuple[str, ...], str], kinds: set[str]
+) -> set[str]:
+    """Return the kinds of iron that a text names, which names no other material.
+
+    ``found`` are the words in it and their kinds.
+    """
+    cast = {word for word, kind in found.items() if kind in _GREY}
+    if any(kind == _DUCTILE and not _is_mark(word) for word, kind in found.items()):
+        only_spun = cast == {("spun",)} and kinds == {"spun_cast", _DUCTILE}
+        return {_DUCTILE} if only_spun else kinds  # ductile iron is spun, too
+    marked = any(_is_mark((part,)) for part in parts)
+    marked |= "di" in parts and not _ENGLISH.isdisjoint(parts)
+    if not cast or not marked:
+        return kinds
+    return (
+        {_DUCTILE, *kinds} if _APART.search(text) or not _OR_NOT.isdisjoint(parts) else {_DUCTILE}
+    )
+
+
+def _is_mark(word: tuple[str, ...]) -> bool:
+    return len(word) == 1 and _MARK.fullmatch(word[0]) is not None
+
+
+def _within(parts: Sequence[str], words: Mapping[tuple[str, ...], str]) -> list[tuple[str, ...]]:
+    """Return the words among the parts of a text, none part of a longer one."""
     longest = max(map(len, words))
-    found, at = [], 0
+    found: list[tuple[str, ...]] = []
+    at = 0
     while at < len(parts):
         for size in range(longest, 0, -1):
-            kind = words.get(tuple(parts[at : at + size]))
-            if kind is not None and at + size <= len(parts):
-                found.append(kind)
+            word = tuple(parts[at : at + size])
+            if word in words and at + size <= len(parts):
+                found.append(word)
                 at += size
                 break
         else:
