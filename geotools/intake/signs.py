@@ -217,7 +217,7 @@ def _some(texts: TextArray) -> str:
     words, counts = np.unique(texts.astype(str), return_counts=True)
     more = ", ..." if len(words) > _SHOWN else ""
     shown = ", ".join(repr(str(word)) for word in words[:_SHOWN])
-    return f"{int(counts.sum()):,} values ({shown}{more})"
+    return f"{int(counts.sum()):,} value{'s' * (len(texts) != 1)} ({shown}{more})"
 
 
 def _both(texts: TextArray, sign: str) -> tuple[FloatArray, FloatArray]:

@@ -114,6 +114,14 @@ def test_thousands_parted_in_another_way_do_not_make_the_point_decimal(
     assert "'1.200' may be 1200" in told["text"][0]
 
 
+@pytest.mark.parametrize(
+    ("texts", "count"), [(["1.200", "12"], "1 value ("), (["1.200", "1.300", "12"], "2 values (")]
+)
+def test_a_single_value_is_told_in_the_singular(texts, count, network, read, line, found):
+    layers = _column(network, read, line, "flow_lps", texts)
+    assert found(layers, "point-doubtful")["text"][0].startswith(count)
+
+
 def test_columns_of_real_numbers_are_as_they_are(network, read, line):
     layers = _column(network, read, line, "flow_lps", [1.2, 950.0])
     assert _values(layers, "flow") == pytest.approx([0.0012, 0.95])
