@@ -307,10 +307,12 @@ def _band_faults(dataset: Any) -> list[str]:
 
 def _picture(dataset: Any) -> str:
     """Return what makes a raster a picture: colours in place of levels; "" if it is none."""
+    if dataset.dtypes[0] not in ("uint8", "int8"):
+        return ""  # a palette of more colours than a picture has only shows levels in colour
     kind = dataset.colorinterp[0]
     if kind == ColorInterp.palette:
         return "band 1 holds numbers of colours in a palette"
-    if kind == ColorInterp.red and dataset.dtypes[0] == "uint8":
+    if kind == ColorInterp.red:
         return "its bands are red, green and blue, 0 to 255"
     return ""
 

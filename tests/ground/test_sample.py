@@ -390,6 +390,27 @@ def test_levels_in_whole_metres_up_to_255_are_no_picture(tmp_path, at):
     assert got.z.tolist() == [120.0]
 
 
+@pytest.mark.parametrize("kind", ["uint16", "int16", "float32"])
+def test_levels_of_more_than_8_bits_with_a_colour_table_are_no_picture(kind, tmp_path, at):
+    path = tmp_path / "coloured.tif"
+    bands = np.full((1, 6, 8), 312, dtype=kind)
+    bands[:, :, 4:] = 313
+    with rasterio.open(
+        path, "w", driver="GTiff", width=8, height=6, count=1, dtype=kind,
+        crs="EPSG:32633", transform=Affine(10, 0, WEST, 0, -10, NORTH),
+        **({"photometric": "palette"} if kind == "uint16" else {}),
+    ) as target:  # fmt: skip
+        target.write(bands)
+        if kind == "uint16":
+            target.write_colormap(1, {k: (k % 256, k // 256, 0, 255) for k in range(65536)})
+        else:
+            target.colorinterp = [ColorInterp.palette]
+    with rasterio.open(path) as dataset:
+        assert dataset.colorinterp[0] == ColorInterp.palette
+    got, _ = sample(str(path), at((1, 1), (1, 6)), vertical_unit="m")
+    assert got.z.tolist() == [312.0, 313.0]
+
+
 # CRS -------------------------------------------------------------------------------------
 
 
