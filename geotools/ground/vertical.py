@@ -69,22 +69,46 @@ _SPELLINGS: dict[str, tuple[str, float]] = {
 }
 
 
-# What follows a unit that is no length but a speed, a slope or an area: m/s, m s-1, m2, m per km.
-_NO_LENGTH = re.compile(r"\s*([/^*²³·%0-9]|per\b|s\s*($|\^)|.*[-−][12]\b)", re.IGNORECASE)
+# What follows a unit that is no length but a speed, a slope or an area (m/s, m s-1, m2, m per km),
+# or is one with a factor: m x 0.01, m*100, m (1/100).
+_NO_LENGTH = re.compile(
+    r"\s*([/^*²³·%×\d]|x(?![^\W\d_])|[(\[]\s*([/*·×x]\s*)?[.,]?\d|per\b|s\s*($|\^)|.*[-−][12]\b)",
+    re.IGNORECASE,
+)
+# What stands before a unit, or within it, that makes it another: 0.1 m, 100*m, m/m.
+_OTHER = re.compile(r"[\d½¼¾/^*²³·×%]")
+# Words, without accents, that tell of levels that grow downwards.
+_DOWN = {
+    *("below", "beneath", "under", "down", "downward", "downwards", "depth", "depths"),
+    *("bgl", "bsl", "bmsl", "unter", "unterhalb", "tiefe", "sous", "profondeur", "bajo"),
+    *("profundidad", "sotto", "profondita", "abaixo", "profundidade", "pod", "ponizej", "onder"),
+    *("beneden", "diepte", "sub", "dybde", "djup", "ниже", "глубина"),
+}
 
 
 def known_unit(text: str) -> tuple[str, float] | None:
     """Return name and metres of the unit a text is or begins with; None if that is not known.
 
-    What stands behind a unit of length tells what levels count from: "m NHN", "m ü. NN".
+    What stands behind a unit of length tells what levels count from: "m NHN", "m ü. NN". A unit
+    with a factor ("0.1 m", "m x 0.01") or one that counts downwards ("m below datum") is not
+    known: what levels in it are in metres is nothing to be guessed.
     """
     words = list(re.finditer(r"[^\W\d_]+", text))
+    plain = [_plain(word.group()) for word in words]
+    if _DOWN.intersection(plain):
+        return None
     for count in range(len(words), 0, -1):
-        letters = unicodedata.normalize("NFD", "".join(word.group() for word in words[:count]))
-        plain = "".join(c for c in letters if not unicodedata.combining(c)).casefold()
-        if plain in _SPELLINGS:
-            return None if _NO_LENGTH.match(text[words[count - 1].end() :]) else _SPELLINGS[plain]
+        end = words[count - 1].end()
+        known = _SPELLINGS.get("".join(plain[:count]))
+        if known and not _OTHER.search(text[:end]):
+            return None if _NO_LENGTH.match(text[end:]) else known
     return None
+
+
+def _plain(word: str) -> str:
+    """Return a word without accents and capitals."""
+    letters = unicodedata.normalize("NFD", word)
+    return "".join(c for c in letters if not unicodedata.combining(c)).casefold()
 
 
 def file_units(band_unit: str, crs: pyproj.CRS, source: str) -> list[VerticalUnit]:
@@ -152,9 +176,9 @@ def resolve_unit(
     if unread and brief_unit is None:
         raise LayerError(
             source,
-            f"band 1 has the unit {unread!r}, which is no unit of length known here (m, dm, cm, "
-            f"mm, ft, us-ft); if it holds levels, say their unit with {UNIT_KEY}; otherwise give "
-            "the elevation raster instead of a product made from it",
+            f"band 1 has the unit {unread!r}, which is no unit of levels known here (m, dm, cm, "
+            "mm, ft, us-ft, with no factor and counted upwards); if levels are in one of these, "
+            f"say which with {UNIT_KEY}; otherwise give the elevation raster in one of them",
         )
     told = None
     if brief_unit is not None:

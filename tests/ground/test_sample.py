@@ -329,16 +329,39 @@ def test_international_and_survey_feet_do_not_quarrel(write_dem, at):
     np.testing.assert_allclose(got.z, [30.48], rtol=1e-12)
 
 
-@pytest.mark.parametrize("unit", ["degrees", "m/s", "m s-1", "m2", "m²", "m per km", "mm/a"])
+@pytest.mark.parametrize(
+    "unit", ["degrees", "m/s", "m s-1", "m2", "m²", "m per km", "mm/a", "m/m", "1/s m"]
+)
 def test_a_unit_that_is_no_length_is_an_error(unit, write_dem, at):
     with pytest.raises(LayerError, match=re.escape(f"unit {unit!r}")):
         sample(write_dem(RAMP, unit=unit), at((0, 0)))
 
 
 @pytest.mark.parametrize(
+    "unit",
+    [
+        *("m x 0.01", "0.1 m", "10 cm", "100*m", "ft x 10", "m (1/100)", "m x100", "m × 10"),
+        *("m * 0.1", "1/10 m", "½ m", "m [x 0.1]", "m (0.01)", "m (× 10)", "US 2 ft"),
+        *("m below sea level", "mm below datum", "m depth", "m unter NHN", "m sous NGF"),
+        *("metros bajo el nivel del mar", "m pod morzem", "m onder NAP", "Metres, Below LAT"),
+    ],
+)
+def test_a_unit_with_a_factor_or_counted_downwards_is_not_taken_for_the_plain_one(
+    unit, write_dem, at
+):
+    path = write_dem(RAMP, unit=unit)
+    with pytest.raises(LayerError, match=re.escape(f"unit {unit!r}")):
+        sample(path, at((0, 0)))
+    got, findings = sample(path, at((0, 0)), vertical_unit="ft")
+    np.testing.assert_allclose(got.z, [100 * 0.3048], rtol=1e-12)
+    assert list(findings["rule"]) == ["dem-unit-unread"]
+
+
+@pytest.mark.parametrize(
     ("unit", "metres"),
     [
         *((text, 1.0) for text in ("m NHN", "m ü. NN", "m NAP", "m a.s.l.", "m s.l.m.", "[m]")),
+        *((text, 1.0) for text in ("m (NHN)", "m (DHHN2016)", "m NHN 2016", "m (EPSG:5703)")),
         *((text, 1.0) for text in ("mètre", "metry", "metrów", "Meter über NHN", "метры")),
         *((text, 0.01) for text in ("cm NHN", "Zentimeter", "centimètres")),
         *((text, 0.3048) for text in ("ft NAVD88", "feet above sea level", "pieds")),
