@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import pyproj
 
+from geotools.intake.datum_names import ELLIPSOID, DatumNames
 from geotools.intake.findings import Findings
 
 __all__ = ["VerticalDatum", "tell_datums", "vertical_datum"]
 
-UNSAID = {"", "unknown", "unnamed", "undefined", "notspecified"}
-UNIT = re.compile(r"\s*\((ft|ftUS|m|cm|mm)\)$")  # that ends the name of a CRS
 NAMED = 3  # files of a datum that are named
 
 
@@ -22,17 +21,21 @@ Group = tuple["VerticalDatum", list[str]]  # a datum and the files in it
 
 @dataclass(frozen=True)
 class VerticalDatum:
-    """What levels count from: the name of the CRS that states it, and keys of what it is.
+    """What levels count from: the name of the CRS that states it, and what that may stand for.
 
     The unit of the levels is no part of it.
     """
 
     name: str
-    keys: frozenset[str]
+    names: DatumNames
 
     def same(self, other: VerticalDatum) -> bool:
         """Tell whether two may be one: by the CRS or by its datum, which files may name wrongly."""
-        return bool(self.keys & other.keys)
+        return self.names.same(other.names)
+
+    def sure(self, other: VerticalDatum) -> bool:
+        """Tell whether two that are not the same are sure to be two: both are registered."""
+        return self.names.known and other.names.known
 
 
 def vertical_datum(crs: pyproj.CRS | None) -> VerticalDatum | None:
@@ -44,12 +47,11 @@ def vertical_datum(crs: pyproj.CRS | None) -> VerticalDatum | None:
     if crs.is_compound:
         return next(filter(None, map(vertical_datum, crs.sub_crs_list)), None)
     if crs.is_vertical:
-        said = (UNIT.sub("", crs.name), "" if crs.datum is None else crs.datum.name)
-        keys = {"".join(c for c in text.casefold() if c.isalnum()) for text in said}
-        keys -= UNSAID
-        return VerticalDatum(str(crs.name), frozenset(keys)) if keys else None
+        names = DatumNames.of(crs.name, "" if crs.datum is None else crs.datum.name)
+        return None if names is None else VerticalDatum(str(crs.name), names)
     if len(crs.axis_info) == 3 and crs.axis_info[2].direction == "up":
-        return VerticalDatum(f"heights above the ellipsoid ({crs.name})", frozenset({"ellipsoid"}))
+        name = f"heights above the ellipsoid ({crs.name})"
+        return VerticalDatum(name, DatumNames(frozenset({ELLIPSOID}), known=True))
     return None
 
 
@@ -73,13 +75,7 @@ def tell_datums(
     groups = _groups(rasters)
     for datum, files in groups:
         if inverts is not None and not datum.same(inverts):
-            _tell(
-                findings,
-                f"the ground levels are in {datum.name}, the inverts of the mains in "
-                f"{inverts.name}, another vertical datum: every depth is wrong by what lies "
-                "between the two; nothing was moved; give both in one datum",
-                files,
-            )
+            _tell(findings, _other(datum, inverts), files)
     if len(groups) > 1:
         _tell(findings, _several(groups), [file for _, files in groups for file in files])
 
@@ -102,11 +98,31 @@ def _tell(findings: Findings, text: str, files: Sequence[str]) -> None:
     findings.add("warning", "vertical-datum-differs", text, layer="dem", feature=_listed(files))
 
 
+def _other(datum: VerticalDatum, inverts: VerticalDatum) -> str:
+    start = f"the ground levels are in {datum.name}, the inverts of the mains in {inverts.name}, "
+    if datum.sure(inverts):
+        return start + (
+            "another vertical datum: every depth is wrong by what lies between the two; nothing "
+            "was moved; give both in one datum"
+        )
+    return start + (
+        "which may be another vertical datum (one of the names is not registered): then every "
+        "depth is wrong by what lies between the two; nothing was moved; give both in one datum, "
+        "by one name"
+    )
+
+
 def _several(groups: Sequence[Group]) -> str:
     each = "; ".join(f"{datum.name}: {_listed(files)}" for datum, files in groups)
+    if all(a.sure(b) for (a, _), (b, _) in combinations(groups, 2)):
+        return (
+            f"its files are in {len(groups)} vertical datums ({each}): levels step where one file "
+            "ends; nothing was moved; give all in one datum"
+        )
     return (
-        f"its files are in {len(groups)} vertical datums ({each}): levels step where one file "
-        "ends; nothing was moved; give all in one datum"
+        f"its files name {len(groups)} vertical datums ({each}), which may be several (some names "
+        "are not registered): then levels step where one file ends; nothing was moved; give all "
+        "in one datum, by one name"
     )
 
 

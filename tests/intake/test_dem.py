@@ -12,6 +12,7 @@ from affine import Affine
 
 from geotools.brief import Brief
 from geotools.intake.dem import find_rasters
+from geotools.intake.heights import vertical_datum
 from geotools.intake.read import read_layers
 
 
@@ -189,6 +190,9 @@ def stating(vertical):
     """Return a CRS that states a vertical datum beside the zone, or the zone alone."""
     if vertical is None:
         return UTM
+    if isinstance(vertical, tuple):
+        name, datum = vertical
+        vertical = f'VERT_CS["{name}",VERT_DATUM["{datum}",2005],UNIT["metre",1],AXIS["Up",UP]]'
     return pyproj.crs.CompoundCRS("both", [UTM, pyproj.CRS(vertical)])
 
 
@@ -240,3 +244,58 @@ def test_one_vertical_datum_or_none_stated_is_no_difference(
     mains, dem, inverts, tmp_path, network, found
 ):
     assert leveled(tmp_path, network, found, mains=mains, dem=[dem], inverts=inverts).empty
+
+
+DHHN92, DHHN2016, NAP, ODN = 5783, 7837, 5709, 5701
+
+
+@pytest.mark.parametrize(
+    ("registered", "written"),
+    [
+        (NAVD88, ("NAVD88", "NAVD88")),
+        (NAVD88, ("NAVD 88 (m)", "unknown")),
+        (NAVD88_FEET, ("NAVD_1988", "North American Vertical Datum of 1988")),
+        (NAVD88, ("NAVD88 - Geoid12B", "NAVD88 - Geoid12B")),
+        (DHHN2016, ("DHHN2016", "DHHN2016")),
+        (DHHN2016, ("DHHN", "unknown")),
+        (NAP, ("NAP", "NAP")),
+        (NAP, ("Normaal Amsterdams Peil heights", "unknown")),
+        (ODN, ("ODN", "ODN")),
+        (ODN, ("Newlyn", "Newlyn")),
+    ],
+)
+def test_a_vertical_datum_is_the_same_by_its_short_and_its_long_name(
+    registered, written, tmp_path, network, found
+):
+    assert leveled(tmp_path, network, found, mains=registered, dem=[written]).empty
+    assert leveled(tmp_path, network, found, mains=written, dem=[registered]).empty
+    assert vertical_datum(stating(written)).same(vertical_datum(stating(registered)))
+
+
+def test_a_vertical_datum_is_the_same_with_accents_and_without():
+    written = stating(("Höhe", "Deutsches Haupthöhennetz 2016"))
+    assert vertical_datum(written).same(vertical_datum(pyproj.CRS(DHHN2016)))
+    assert not vertical_datum(written).same(vertical_datum(pyproj.CRS(DHHN92)))
+
+
+@pytest.mark.parametrize(
+    ("mains", "dem"),
+    [
+        (DHHN2016, ("DHHN92", "DHHN92")),
+        (NAVD88, ("NGVD29", "NGVD29")),
+        (5941, 3900),  # Norway's NN2000 and Finland's N2000
+        (ODN, 5740),  # Newlyn, and Newlyn for Orkney
+    ],
+)
+def test_registered_vertical_datums_of_like_names_are_two(mains, dem, tmp_path, network, found):
+    text = leveled(tmp_path, network, found, mains=mains, dem=[dem])["text"][0]
+    assert ", another vertical datum: every depth is wrong" in text
+
+
+def test_a_vertical_datum_of_no_registered_name_may_be_another(tmp_path, network, found):
+    port = ("Port datum", "Port datum")
+    text = leveled(tmp_path, network, found, mains=NAP, dem=[port])["text"][0]
+    assert "may be another vertical datum" in text
+    assert "is wrong" in text.partition(": then every depth ")[2]
+    text = leveled(tmp_path, network, found, mains=None, dem=[port, NAP])["text"][0]
+    assert "may be several" in text
