@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.faults import nearest
-from geotools.intake.judged import Judge
+from geotools.intake.judged import Judge, sense_of
 from geotools.intake.laid import impossible_years, placeholder_year
 from geotools.intake.limits import (
     LEAST_MAIN,
@@ -28,7 +28,6 @@ from geotools.intake.signs import (
     DOUBTFUL,
     REFUSED,
     THOUSANDS,
-    Sense,
     Signs,
     may_be_twofold,
     sign_remarks,
@@ -171,12 +170,9 @@ def _read(field: Field, data: pd.Series[Any], longitude: Longitudes, signs: Sign
 
 def _signs(field: Field, column: Column, data: pd.Series[Any], judge: Judge) -> Signs:
     """Return what point and comma do in a column of text, by all its values in the source."""
-    bounds = limit(field.name)
-    least = max(bounds.low, TOO_SMALL.get(field.name, -np.inf))
-    sense = Sense(least, bounds.high, column.factor, field.dtype == "integer")
     if field.dtype == "flag" or is_number_column(data) or not may_be_twofold(texts(data)):
-        return Signs(sense)
-    return judge(column.name, field.dimension, sense)
+        return Signs(sense_of(field, column))
+    return judge(field, column)
 
 
 def _sign_remarks(

@@ -2,36 +2,47 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as part
 from functools import lru_cache
 from typing import Any
 
-import numpy.typing as npt
 import pandas as pd
 
 from geotools.intake.digest import state_of
+from geotools.intake.limits import TOO_SMALL, limit
+from geotools.intake.match import Column
 from geotools.intake.measured import signs_in
 from geotools.intake.signs import Sense, Signs
 from geotools.intake.sources import Bounds, Content, Source
 from geotools.intake.stamp import Stamp
 from geotools.intake.values import texts
+from geotools.schema import Field
 
-__all__ = ["Judge", "judge_of"]
+__all__ = ["Judge", "judge_of", "sense_of"]
 
-# Gives the signs of a column by its name, the dimension of its field and what that can hold.
-Judge = Callable[[str, str | None, Sense], Signs]
+# Gives the signs of the column a field is read from.
+Judge = Callable[[Field, Column], Signs]
 
 
 @dataclass(frozen=True)
-class _Column:
+class _Stored:
     """A column of a file in one state; how it is read makes it no other."""
 
     state: tuple[Stamp, ...]
     target: str
     sublayer: str
     name: str
-    read: Callable[[str], pd.Series[Any]] = field(compare=False)
+    read: Callable[[str], pd.Series[Any]] = part(compare=False)
+
+
+def sense_of(field: Field, column: Column) -> Sense:
+    """Return what the numbers of a field, read from a column, can be."""
+    bounds = limit(field.name)
+    least = max(bounds.low, TOO_SMALL.get(field.name, -math.inf))
+    return Sense(least, bounds.high, column.factor, field.dtype == "integer")
 
 
 def judge_of(source: Source, content: Content, bounds: Bounds | None) -> Judge:
@@ -40,26 +51,21 @@ def judge_of(source: Source, content: Content, bounds: Bounds | None) -> Judge:
     A column of a file is read whole once in a process while the file stays as it is.
     """
 
-    def judge(name: str, dimension: str | None, sense: Sense) -> Signs:
-        if bounds is None or source.texts is not None:
-            return signs_in(_at_hand(source, content, bounds, name), dimension, sense)
+    def judge(field: Field, column: Column) -> Signs:
+        if bounds is not None and field.name in source.signs:
+            return source.signs[field.name]
+        name, sense = column.name, sense_of(field, column)
+        if bounds is None:
+            return signs_in(texts(content.table[name]), field.dimension, sense)
         if source.path is None:
-            return signs_in(texts(source.column(name)), dimension, sense)
+            return signs_in(texts(source.column(name)), field.dimension, sense)
         state = state_of(source.path)
-        column = _Column(state, source.target, source.sublayer, name, source.column)
-        return _judged(column, dimension, sense)
+        stored = _Stored(state, source.target, source.sublayer, name, source.column)
+        return _judged(stored, field.dimension, sense)
 
     return judge
 
 
-def _at_hand(
-    source: Source, content: Content, bounds: Bounds | None, name: str
-) -> npt.NDArray[Any]:
-    """Return the texts of a column that need not be read: all are there, or were kept."""
-    kept = None if bounds is None or source.texts is None else source.texts.get(name)
-    return texts(content.table[name]) if kept is None else kept
-
-
 @lru_cache(maxsize=1024)
-def _judged(column: _Column, dimension: str | None, sense: Sense) -> Signs:
+def _judged(column: _Stored, dimension: str | None, sense: Sense) -> Signs:
     return signs_in(texts(column.read(column.name)), dimension, sense)

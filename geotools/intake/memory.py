@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy.typing as npt
 import pandas as pd
 import pyproj
 
 from geotools.brief import Brief
+from geotools.intake.judged import sense_of
 from geotools.intake.load import crs_of
 from geotools.intake.match import match_columns
-from geotools.intake.signs import may_be_twofold
+from geotools.intake.measured import signs_in
+from geotools.intake.signs import Signs, may_be_twofold
 from geotools.intake.sources import FramePart, Source, frame_source, meets
 from geotools.intake.values import is_number_column, texts
 from geotools.intake.window import Window, window_of
@@ -29,14 +30,14 @@ __all__ = ["Shelved", "part_of", "shelved", "told_apart"]
 class Shelved:
     """A layer in memory with the boxes of its features: looked up once, asked by every district.
 
-    ``texts`` as of `FramePart`.
+    ``signs`` as of `FramePart`.
     """
 
     layer: str
     frame: geopandas.GeoDataFrame
     boxes: pd.DataFrame
     crs: pyproj.CRS
-    texts: Mapping[str, npt.NDArray[Any]]
+    signs: Mapping[str, Signs]
 
 
 def told_apart(
@@ -59,24 +60,24 @@ def shelved(frames: Mapping[str, geopandas.GeoDataFrame], brief: Brief) -> list[
         source = frame_source(name, frame)
         crs, _ = crs_of(source, brief.inputs.get(name), [])
         if crs is not None:
-            whole = _twofold_texts(source, frame, brief)
+            whole = _whole_signs(source, frame, brief)
             out.append(Shelved(name, frame, frame.geometry.bounds, crs, whole))
     return out
 
 
-def _twofold_texts(
-    source: Source, frame: geopandas.GeoDataFrame, brief: Brief
-) -> dict[str, npt.NDArray[Any]]:
-    """Return, each once, the values of columns of text that may be read as two numbers."""
+def _whole_signs(source: Source, frame: geopandas.GeoDataFrame, brief: Brief) -> dict[str, Signs]:
+    """Return, by field, how columns of text write numbers that may be read as two."""
     entry, layer = brief.inputs.get(source.layer), INPUTS[source.layer]
     match = match_columns(layer, source.columns, entry.fields if entry is not None else {})
     found = {}
-    for column in (c for n, c in match.columns.items() if layer.field(n).dtype != "text"):
+    numeric = (n for n in match.columns if layer.field(n).dtype not in ("text", "flag"))
+    for name in numeric:
+        column, field = match.columns[name], layer.field(name)
         data = frame[next(c for c in frame.columns if str(c) == column.name)]
         if not is_number_column(data):
             words = pd.unique(texts(data))
             if may_be_twofold(words):
-                found[column.name] = words
+                found[name] = signs_in(words, field.dimension, sense_of(field, column))
     return found
 
 
@@ -84,5 +85,5 @@ def part_of(layer: Shelved, window: Window) -> FramePart:
     """Return what of a layer has to be at hand to read the window."""
     bounds = window_of(layer.layer, window).bounds_in(layer.crs)
     if bounds is None:
-        return FramePart(layer.frame, len(layer.frame), layer.texts)
-    return FramePart(layer.frame[meets(layer.boxes, bounds)], len(layer.frame), layer.texts)
+        return FramePart(layer.frame, len(layer.frame), layer.signs)
+    return FramePart(layer.frame[meets(layer.boxes, bounds)], len(layer.frame), layer.signs)

@@ -17,6 +17,7 @@ import pyproj
 
 from geotools.errors import LayerError
 from geotools.intake.place import Place
+from geotools.intake.signs import Signs
 
 if TYPE_CHECKING:
     import geopandas
@@ -65,7 +66,7 @@ class Source:
     is how many there are, -1 where that is not known without reading. ``column`` gives the values
     of a column of all features, each at least once, without their geometries. A layer that is not
     ``spatial`` is a table alone. ``extent`` is given where the CRS is not stated but the default of
-    the format, and returns the bounds of the features, or none if that is not known. ``texts`` are
+    the format, and returns the bounds of the features, or none if that is not known. ``signs`` are
     as of `FramePart`, where this is a part. ``target`` is what is opened, which may be one of
     several files in ``path``.
     """
@@ -83,20 +84,21 @@ class Source:
     column: Callable[[str], pd.Series[Any]]
     spatial: bool = True
     extent: Callable[[], Bounds | None] | None = None
-    texts: Mapping[str, npt.NDArray[Any]] | None = None
+    signs: Mapping[str, Signs] = field(default_factory=dict)
     target: str = ""
 
 
 @dataclass(frozen=True)
 class FramePart:
-    """A part of a GeoDataFrame, how many features the whole has, and texts of all of it.
+    """A part of a GeoDataFrame, how many features the whole has, and how the whole writes numbers.
 
-    ``texts`` are, by column, the values of the whole where some of them can be read as two numbers.
+    ``signs`` are, by field, what all values of its column tell of point and comma, where some of
+    them can be read as two numbers.
     """
 
     frame: geopandas.GeoDataFrame
     features: int
-    texts: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
+    signs: Mapping[str, Signs] = field(default_factory=dict)
 
 
 Frame: TypeAlias = "geopandas.GeoDataFrame | FramePart"
@@ -125,9 +127,9 @@ def frame_source(layer: str, given: Frame) -> Source:
         raise LayerError(label, f"has more than one column {twice[0]!r}; rename all but one")
 
     read, crs = partial(_frame_content, frame), frame.crs
-    features, whole = len(frame), None
+    features, signs = len(frame), {}
     if isinstance(given, FramePart):
-        features, whole = given.features, given.texts
+        features, signs = given.features, dict(given.signs)
     names = {str(c): c for c in frame.columns}
     return Source(
         layer,
@@ -141,7 +143,7 @@ def frame_source(layer: str, given: Frame) -> Source:
         read,
         features,
         lambda name: frame[names[name]],
-        texts=whole,
+        signs=signs,
     )
 
 

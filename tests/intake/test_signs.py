@@ -203,3 +203,15 @@ def test_columns_of_a_file_are_read_whole_once_for_all_windows(
     write(mains.assign(flow_lps=["1,200", "1,300", "476.4"]))  # the comma parts thousands now
     assert flows(1) == pytest.approx([1.3])
     assert whole.count(True) == 1
+
+
+def test_columns_in_memory_are_judged_once_for_all_windows(network, line, monkeypatch):
+    shapes = [line((9000 * k, 0), (9000 * k + 100, 0)) for k in range(3)]
+    mains = network(shapes, flow_lps=["1,200", "1,300", "2,5"])
+    shelf = shelved({"mains": mains}, Brief())
+    monkeypatch.setattr("geotools.intake.judged.signs_in", None)  # not to be asked again
+    for which, flow in ((0, 0.0012), (1, 0.0013)):
+        window = _windows(shapes, mains.crs)[which]
+        frames = {layer.layer: part_of(layer, window) for layer in shelf}
+        part = read_layers(Brief(), frames=frames, window=window)
+        assert part.mains.table["flow"].tolist() == pytest.approx([flow])
