@@ -69,9 +69,11 @@ def find_bends(
         has it), ``kind``, ``angle_source``, ``axis_radius`` (m), ``record`` (the first row of
         ``fittings`` that says so, -1 where none does), ``angle`` (rad, on record), ``covered``
         (rad, of what is drawn there what the record stands for), ``raised`` (rad, by which levels
-        are surer of more than the record), ``rest`` (rad, turned besides by the drawing and the
-        levels alone), ``rest_grade`` (rad, of it in the vertical), ``rise`` (rad, drawn in the
-        vertical) and ``doubled`` (records that were counted once with others at their point).
+        are surer of more than the record), ``held`` (rad, what levels are sure of where that is
+        more than the record), ``records`` (turns that have one), ``rest`` (rad, turned besides by
+        the drawing and the levels alone), ``rest_grade`` (rad, of it in the vertical), ``rise``
+        (rad, drawn in the vertical) and ``doubled`` (records that were counted once with others
+        at their point).
     """
     near = rules.gather * diameter + EXACT  # what is just so far apart is near wherever it lies
     curves = CurveRules(near, diameter, rules.accuracy, rules.curve_angle, rules.least_angle)

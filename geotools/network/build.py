@@ -49,8 +49,10 @@ __all__ = ["RunSet", "build_runs"]
 WIDE = 2.0  # times the tolerance; no end of a node made of few ends lies so far from its middle
 AT_END = 1.0  # m; so near to the end of a run something is at its end
 OF_RECORD = (  # columns of bends, told and let go
-    *("record", "angle", "covered", "raised", "rest", "rest_grade", "rise", "doubled"),
+    *("record", "angle", "covered", "raised", "held", "records"),
+    *("rest", "rest_grade", "rise", "doubled"),
 )
+ROUNDING = 1e-6  # rad
 ANGLE_DOUBT = np.radians(10.0)  # a fitting record that far from the drawing is worth a look
 
 
@@ -505,22 +507,42 @@ def _report_angles(
 
 
 def _disagrees(bend: dict[Hashable, Any]) -> str:
-    taken = "the record is used"
-    if bend["raised"] > 0:
-        least = angle_text(bend["angle"] + bend["raised"])
-        taken = f"levels are sure of {least} deg in the vertical, which are used"
+    drawn = angle_text(bend["covered"])
+    if bend["records"] > 1:
+        return (
+            f"fittings are on record with {angle_text(bend['angle'])} deg together, the drawing "
+            f"turns {drawn} deg there; {_taken(bend, 'the records are used')}. Check the fittings "
+            "on site."
+        )
     return (
         f"the fitting is on record with {angle_text(bend['angle'])} deg, the drawing turns "
-        f"{angle_text(bend['covered'])} deg; {taken}. Check the fitting on site."
+        f"{drawn} deg; {_taken(bend, 'the record is used')}. Check the fitting on site."
     )
+
+
+def _taken(bend: dict[Hashable, Any], record: str) -> str:
+    """Return what is used of a bend: the records, or what levels are sure of in their place."""
+    if bend["raised"] <= 0:
+        return record
+    sure = f"levels are sure of {angle_text(bend['held'])} deg in the vertical"
+    said = bend["held"] - bend["raised"]  # on record where levels are surer
+    if bend["angle"] - said > ROUNDING:
+        sure += f", more than the {angle_text(said)} deg on record there"
+    return f"{sure}, which are used"
 
 
 def _partly(bend: dict[Hashable, Any]) -> str:
     steep = bend["rest_grade"] > 0
     where = "in the drawing and the levels alone" if steep else "in the drawing alone"
-    added = "are added as in space" if steep else "are added"
+    plain = min(bend["angle"] + bend["raised"] + bend["rest"], np.pi)
+    added = "are added"
+    if abs(plain - bend["deflection"]) > ROUNDING:
+        added += " as in space"  # what turns in plan and what in the vertical, at right angles
+    surer = ""
+    if bend["raised"] > 0:
+        surer = f", levels are sure of {angle_text(bend['raised'])} deg more there"
     return (
-        f"fittings on record make {angle_text(bend['angle'])} deg of this bend; "
+        f"fittings on record make {angle_text(bend['angle'])} deg of this bend{surer}; "
         f"{angle_text(bend['rest'])} deg more are {where} and {added}, "
         f"{angle_text(bend['deflection'])} deg in all. Put the fittings there on record, or "
         "correct the angle."

@@ -238,6 +238,7 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "kind": "curve",
             "rest": deflection,
             **dict.fromkeys(("rise", "angle", "covered", "raised", "rest_grade"), 0.0),
+            **dict.fromkeys(("held", "records"), 0.0),
             "record": np.int64(-1),
             "doubled": np.int64(0),
         }

@@ -10,7 +10,7 @@ from geotools.network.ragged import BoolArray, FloatArray, IntArray, stretch_sum
 __all__ = ["gathered", "group_starts"]
 
 SUMMED = (
-    *("size", "rise", "angle", "covered", "raised"),
+    *("size", "rise", "angle", "covered", "raised", "held", "records"),
     *("plan", "grade", "rest_plan", "rest_grade"),
 )
 
@@ -24,6 +24,10 @@ def gathered(turns: pd.DataFrame, in_curve: BoolArray, near: FloatArray) -> pd.D
     """
     starts = group_starts(turns, in_curve, near)
     turns = turns[~in_curve]
+    turns = turns.assign(
+        held=(turns["angle"] + turns["raised"]).where(turns["raised"] > 0, 0.0),
+        records=turns["record"] >= 0,
+    )
     size, rise, angle = (turns[name].to_numpy(dtype=float) for name in ("size", "rise", "angle"))
     weight = np.where(size + rise > 0, size + rise, angle)
     moment = weight * turns["chainage"].to_numpy(dtype=float)
@@ -43,6 +47,7 @@ def gathered(turns: pd.DataFrame, in_curve: BoolArray, near: FloatArray) -> pd.D
             "drawn": np.minimum(np.hypot(whole["size"], whole["rise"]), np.pi),
             "rest": np.hypot(whole["rest_plan"], whole["rest_grade"]),
             **{name: whole[name] for name in ("rise", "angle", "covered", "raised", "rest_grade")},
+            **{name: whole[name] for name in ("held", "records")},
             "record": _first_record(turns["record"].to_numpy(), starts),
             "doubled": np.add.reduceat(turns["doubled"].to_numpy(), starts),
         }

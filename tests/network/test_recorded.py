@@ -304,6 +304,42 @@ def test_a_record_that_leaves_part_of_a_turn_in_space_out_is_told(
     assert "33.5 deg, the drawing turns 37.5 deg" in _told(layers)["bend-angle-disagrees"]
 
 
+def test_of_two_records_levels_are_told_to_be_sure_of_their_own_turn_alone(
+    layers_of: Callable[..., Any], run_set: RunsOf
+) -> None:
+    """An elbow of 45 deg, and 2 m on a turn of 25 deg by the inverts, recorded with 10."""
+    line, slope = _row([45.0], []), np.tan(np.radians(12.5))
+    joint = line[1] + 2.0 * (line[2] - line[1]) / LEAD
+    levels = [100.0, 100.0 - LEAD * slope, 100.0 - 62.0 * slope, 100.0 - 4.0 * slope]
+    mains = [line[:2], np.array([line[1], joint]), np.array([joint, line[2]])]
+    fittings = [(*line[1], "elbow", 45.0), (*joint, "elbow", 10.0)]
+    inverts = {"invert_start": levels[:3], "invert_end": levels[1:]}
+    layers = layers_of(mains, fittings=fittings, **inverts)
+    run_set(layers)
+    text = _told(layers)["bend-angle-disagrees"]
+    assert "fittings are on record with 55 deg together" in text
+    assert "levels are sure of 25 deg in the vertical, more than the 10 deg on record" in text
+
+
+@pytest.mark.parametrize(
+    ("plan", "said", "rest"), [(15.0, 30.0, 15.0), (45.0, 30.0, 45.0), (0.0, 30.0, None)]
+)
+def test_what_lies_beside_a_record_of_the_vertical_is_told_to_be_added_as_in_space(
+    layers_of: Callable[..., Any], run_set: RunsOf, plan: float, said: float, rest: float | None
+) -> None:
+    """30 deg by the inverts and so many in plan: the root of the squares in all."""
+    line, drop = _row([plan], []), LEAD * np.tan(np.radians(15.0))
+    inverts = {"invert_start": [100.0, 100.0 - drop], "invert_end": [100.0 - drop, 100.0]}
+    layers = layers_of([line[:2], line[1:]], fittings=[(60.0, 0.0, "elbow", said)], **inverts)
+    run_set(layers)
+    text = _told(layers).get("bend-partly-on-record", "")
+    if rest is None:
+        assert not text
+    else:
+        assert f"{rest:g} deg more are in the drawing alone and are added as in space" in text
+        assert f"{round(np.hypot(said, rest), 2):g} deg in all" in text
+
+
 def _told(layers: Any) -> dict[str, str]:
     table = layers.findings.table()
     return dict(zip(table["rule"], table["text"], strict=True))
@@ -317,7 +353,7 @@ def test_a_bend_partly_on_record_is_told_with_what_it_turns_in_all(
     assert np.degrees(found["deflection"]).tolist() == pytest.approx([75.0])
     told = _told(layers)
     assert "on record make 30 deg" in told["bend-partly-on-record"]
-    assert "45 deg more are in the drawing alone" in told["bend-partly-on-record"]
+    assert "45 deg more are in the drawing alone and are added, " in told["bend-partly-on-record"]
     assert "75 deg in all" in told["bend-partly-on-record"]
     assert "bend-angle-disagrees" not in told
     assert "fitting-recorded-twice" not in told
