@@ -98,8 +98,7 @@ def convert_fields(
     longitude : callable
         Gives the longitudes of rows, degrees; it is asked for few of them.
     judge : callable
-        Tells what point and comma do in a column, by all of the source, of which ``table`` may be
-        a part.
+        Tells what point and comma do in a column of all the source; ``table`` may be a part.
     """
     columns: dict[str, npt.NDArray[Any]] = {}
     notes: list[Note] = []
