@@ -816,8 +816,12 @@ def test_a_one_way_street_is_one_carriageway(off: float, lanes: int, taken: int)
     rows = layers["closures"].query("pull_id == '' and pit_id in @pits.pit_id")
     assert len(rows) == len(pits) and (rows["lanes_closed"] == taken).all()
     assert (rows["lanes_left"] == lanes - taken).all() and (pits["lanes_taken"] == taken).all()
-    feet, mph = 3.3 * taken / 0.3048, 50 / 1.609344  # L = W S^2 / 60: MUTCD table 6B-4
-    assert rows["taper"].to_numpy() == pytest.approx(feet * mph**2 / 60 * 0.3048)
+    deep = (rows.bounds["maxy"] - rows.bounds["miny"]).to_numpy()
+    # the lanes closed, and what those left give up: at most 15 % each
+    assert (deep >= 3.3 * taken - 1e-6).all()
+    assert (deep <= 3.3 * (taken + 0.15 * (lanes - taken)) + 1e-6).all()
+    mph = 50 / 1.609344  # L = W S^2 / 60, W the width closed: MUTCD table 6B-4
+    assert rows["taper"].to_numpy() == pytest.approx(deep * mph**2 / 60)
     items = layers["quantities"].query("item == 'lane closed for a day' and ref in @pits.pit_id")
     due = taken * pits["days"].to_numpy()
     assert items["quantity"].to_numpy() == pytest.approx(due)
