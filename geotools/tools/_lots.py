@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from functools import partial
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -49,7 +50,7 @@ WORDED = (
 )
 FEWEST = 2  # pits of a plan
 NONE = -1  # of a run that is shown from no attempt
-LOT = 20_000  # stations of runs planned at once: smaller lots cost time, larger ones memory
+LOT = 20_000  # stations of runs planned at once, at most: smaller lots cost time, larger memory
 
 
 @dataclass(frozen=True)
@@ -120,13 +121,18 @@ def _tables() -> list[str]:
 def _lots(ground: Shared, runs: IntArray) -> list[IntArray]:
     """Return the runs of each lot, in order; those of a lot lie together.
 
-    So a lot reads no more of the elevation raster than lies around it.
+    So a lot reads no more of the elevation raster than lies around it. Where there are several
+    they are about as large as each other, and so many that no processor waits for the last.
     """
     lined = ground.contest.tries[:, 0] >= 0
     chains = ground.runs.chains
     order = runs[by_place(chains.xy[chains.offsets[runs]])]
     size = np.where(lined, np.diff(ground.offsets), 0)[order]
-    lot = (np.cumsum(size) - size) // LOT
+    count = max(ceil(size.sum() / LOT), 1)
+    if count > 1:
+        count = ceil(count / processors()) * processors()
+    before = np.cumsum(size) - size
+    lot = np.minimum(before * count // max(size.sum(), 1), count - 1)
     return [np.sort(runs) for runs in np.split(order, np.flatnonzero(np.diff(lot)) + 1)]
 
 
