@@ -14,13 +14,14 @@ import shapely
 import geotools
 from geotools.brief import Brief
 from geotools.estimate.schedule import days_out, schedule_runs
+from geotools.tool import Outcome
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 
 
 @pytest.fixture(scope="module")
-def sample() -> dict[str, Any]:
-    return dict(geotools.plan(SAMPLE).layers)
+def sample(sample_done: Outcome) -> dict[str, Any]:
+    return dict(sample_done.layers)
 
 
 def ends(tasks: pd.DataFrame) -> pd.DataFrame:

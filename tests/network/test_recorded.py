@@ -132,7 +132,7 @@ def test_of_records_at_one_point_the_sharpest_is_used() -> None:
 
 def test_from_the_other_end_records_stand_for_the_same_turns() -> None:
     rng = np.random.default_rng(1)
-    for _ in range(60):
+    for _ in range(40):
         count = int(rng.integers(1, 6))
         angles = rng.choice([11.25, 22.5, 30.0, 45.0], count) * rng.choice([-1, 1], count)
         gaps = rng.choice([0.5, 1.0, 2.0, 4.0, 9.0], count - 1)
@@ -238,7 +238,7 @@ def test_a_record_of_one_leg_takes_no_turn_of_the_other_that_is_a_bend_of_its_ow
 
 def test_whatever_is_on_record_levels_and_directions_hold() -> None:
     rng = np.random.default_rng(2)
-    for _ in range(60):
+    for _ in range(40):
         angles = rng.choice([0.5, 11.25, 22.5, 45.0], 2) * rng.choice([-1, 1], 2)
         gap = float(rng.choice([0.5, 2.0, 9.0]))
         line, length = _row(angles, [gap]), 2 * LEAD + gap

@@ -23,6 +23,7 @@ import shapely
 from pandas.api.types import is_numeric_dtype
 
 from geotools.deliver.read_plan import read_plan
+from geotools.scale import engine
 from geotools.scale.engine import SchedulerLost
 from geotools.tools._tables import write_plan
 
@@ -535,8 +536,9 @@ def test_a_batch_that_ends_as_soon_as_it_goes_on_forgets_nothing(
 
 
 def test_a_batch_whose_scheduler_cannot_be_reached_leaves_no_batch_behind(
-    network: Path, tmp_path: Path, slipmain: Run
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(engine, "REACHED_WITHIN_S", 1.0)
     call = slipmain("batch", network, "-o", tmp_path, "--scheduler", "tcp://127.0.0.1:9")
     assert call.code == 2
     assert "cannot be reached" in call.err

@@ -14,6 +14,7 @@ import pytest
 import shapely
 
 import geotools
+from geotools.tool import Outcome
 
 CRS = 32633
 X, Y = 500_000.0, 4_800_000.0
@@ -214,8 +215,8 @@ def test_a_soft_place_costs_its_weight_and_a_hard_one_is_refused() -> None:
 
 
 @pytest.fixture(scope="module")
-def sample() -> dict[str, Any]:
-    return dict(geotools.plan(SAMPLE).layers)
+def sample(sample_done: Outcome) -> dict[str, Any]:
+    return dict(sample_done.layers)
 
 
 def test_no_string_of_the_sample_lies_in_a_hard_place_or_outside_its_street(
@@ -308,8 +309,8 @@ def test_an_edit_that_may_be_meant_for_another_run_says_which(
     assert (told in text) if told else ("near" not in text)
 
 
-def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them() -> None:
-    plain = geotools.plan(SAMPLE).layers["pits"]
+def test_a_price_on_pits_or_on_lane_days_buys_fewer_of_them(sample: dict[str, Any]) -> None:
+    plain = sample["pits"]
     few = geotools.plan(SAMPLE, settings={"objective.per_pit": 1e6}).layers["pits"]
     calm = geotools.plan(SAMPLE, settings={"objective.per_lane_day": 1e6}).layers["pits"]
 

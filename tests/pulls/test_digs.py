@@ -14,6 +14,7 @@ import shapely
 
 import geotools
 from geotools.pulls.digs import dig_list, local_digs
+from geotools.tool import Outcome
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis" / "brief.toml"
 X, Y, CRS = 500_000.0, 4_800_000.0, 32633
@@ -70,8 +71,8 @@ def test_no_pulls_and_no_digs_give_an_empty_table() -> None:
 
 
 @pytest.fixture(scope="module")
-def plan() -> dict[str, Any]:
-    return dict(geotools.plan(SAMPLE).layers)
+def plan(sample_done: Outcome) -> dict[str, Any]:
+    return dict(sample_done.layers)
 
 
 def test_the_digs_of_the_sample_are_those_counted_and_paid_on_their_pulls(

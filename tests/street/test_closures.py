@@ -50,7 +50,21 @@ def closed(
     lanes: int, width: float, offset: float, rules: ClosureRules = RULES, **pit: Any
 ) -> pd.DataFrame:
     """Close lanes for that pit."""
-    return close_lanes(pd.DataFrame([a_pit(lanes, width, offset, **pit)]), net(lanes, width), rules)
+    (table,) = closed_each(lanes, width, [offset], rules, **pit)
+    return table
+
+
+def closed_each(
+    lanes: int, width: float, offsets: list[float], rules: ClosureRules = RULES, **pit: Any
+) -> list[pd.DataFrame]:
+    """Close lanes for pits so far left of the centreline, each for itself."""
+    names = [f"P{row}" for row in range(1, len(offsets) + 1)]
+    pits = [
+        a_pit(lanes, width, offset, pit_id=name, **pit)
+        for offset, name in zip(offsets, names, strict=True)
+    ]
+    table = close_lanes(pd.DataFrame(pits), net(lanes, width), rules)
+    return [table[table["pit_id"] == name].reset_index(drop=True) for name in names]
 
 
 def test_closures_drawn_some_at_a_time_are_those_drawn_at_once(
@@ -185,9 +199,10 @@ def test_a_one_way_street_is_closed_as_one_direction_of_a_street_twice_as_wide(
 ) -> None:
     """3.3 m a lane. The pit, 1.5 m wide, stays off the line between the directions there."""
     width = 3.3 * lanes
-    for offset in np.arange(-width / 2, width / 2 - 1.4, 0.15).tolist():
-        one = closed(lanes, width, offset, street_oneway=oneway)
-        both = closed(2 * lanes, 2 * width, offset - width / 2)
+    offsets = np.arange(-width / 2, width / 2 - 1.4, 0.15)
+    ones = closed_each(lanes, width, offsets.tolist(), street_oneway=oneway)
+    boths = closed_each(2 * lanes, 2 * width, (offsets - width / 2).tolist())
+    for one, both in zip(ones, boths, strict=True):
         told = ["lanes_closed", "lanes_left"]
         assert one[told].to_numpy().tolist() == both[told].to_numpy().tolist()
         assert set(one["side"]) <= {"along" if oneway > 0 else "against"}

@@ -9,7 +9,7 @@ import shapely
 from geotools.brief import Street
 from geotools.street.lanes import Carriageway, Passage, lanes_between
 from geotools.street.narrowed import LaneBeside, lanes_beside
-from tests.street.test_closures import closed
+from tests.street.test_closures import closed_each
 
 GAP, HALF = 0.6, 0.75  # m: room to traffic, and half of a pit
 
@@ -28,8 +28,9 @@ def test_a_pit_is_dug_into_open_lanes_where_it_lies_on_carriageway_outside_its_c
     lanes: int, width: float, oneway: float
 ) -> None:
     """The section through pit, carriageway and the closures as they are drawn, with shapely."""
-    for offset in np.arange(-width / 2 - 1, width / 2 + 1, 0.07).tolist():
-        drawn = closed(lanes, width, offset, street_oneway=oneway, street_chain=0)
+    offsets = np.arange(-width / 2 - 1, width / 2 + 1, 0.07).tolist()
+    each = closed_each(lanes, width, offsets, street_oneway=oneway)
+    for offset, drawn in zip(offsets, each, strict=True):
         section = shapely.LineString([(500.0, offset - HALF), (500.0, offset + HALF)])
         road = shapely.box(0.0, -width / 2, 1000.0, width / 2)
         closures = shapely.union_all(drawn["geometry"].to_numpy())
