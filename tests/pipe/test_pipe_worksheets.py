@@ -128,7 +128,9 @@ def test_the_pull_sheet_shows_the_force_at_three_frictions() -> None:
     shown = {step.symbol: step.value for step in sheet.steps}
     assert [shown["F low"], shown["F"], shown["F high"]] == pytest.approx(expected)
     allowed = float(allowable_tension_n(PE))
-    assert _result(sheet, "utilisation") == pytest.approx(float(expected[1]) / allowed)
+    assert _result(sheet, "F/F pipe") == pytest.approx(float(expected[1]) / allowed)
+    limit = _result(sheet, "F limit")
+    assert _result(sheet, "utilisation") == pytest.approx(float(expected[1]) / limit)
 
 
 @pytest.mark.parametrize("tail", [0.0, 0.5])
@@ -181,7 +183,7 @@ def test_a_pull_round_a_bend_tighter_than_the_pipe_may_be_bent_fails() -> None:
         assert _result(sheet, "R") == radius
         assert _result(sheet, "R least") == pytest.approx(least)
         assert sheet.passes is passes
-    assert "R against R least" in sheet.results[-1].text
+    assert sheet.results[-1].text == "R against R least"  # the force kept to its limit
     assert not any(e.name == "R least" for e in _sheet("pull", PE).results)
 
 
@@ -417,3 +419,22 @@ def test_a_collapse_sheet_says_whether_grout_was_counted_on(factor: float, words
 def test_the_same_inputs_give_the_same_sheet() -> None:
     assert _sheet("pull", PE) == _sheet("pull", PE)
     assert worksheets.WORKSHEETS is WORKSHEETS
+
+
+def test_a_sheet_that_fails_names_the_limits_it_breaks_and_no_others() -> None:
+    """Pressure within what PE may be tested to, 110 psi down to 104 psi: 5.5 %, more than 5 %."""
+    psi = 6894.757
+    held = {"working_pa": 80 * psi, "length_m": 300.0, "start_pa": 110 * psi}
+    fails = _sheet("test", PE, **held, end_pa=104 * psi).results[-1]
+    assert (fails.value, fails.text) == ("fails", "the test phase did not hold")
+    passes = _sheet("test", PE, **held, end_pa=109 * psi).results[-1]
+    assert passes.value == "passes"
+    assert passes.text.endswith("what the carrier may be tested to; the test phase held")
+
+
+def test_a_carrier_that_does_not_stand_the_grout_is_said_not_to() -> None:
+    """Grout of 1,800 kg/m3 presses with 177 kPa at the foot of 10 m; DR 41 stands far less."""
+    thin = carrier(system="DIPS", nominal="20 in", material="PVC", dr=41)
+    sheet = _sheet("grout", thin, host_bore_m=0.61, length_m=30.0, port_above_low_point_m=10.0)
+    assert sheet.passes is False
+    assert sheet.results[-1].text.startswith("the carrier does not stand the grout")

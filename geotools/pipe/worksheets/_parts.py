@@ -110,6 +110,18 @@ class Step:
 
 
 @dataclass(frozen=True)
+class Limit:
+    """What was held against what, and whether it kept to it; ``broken`` is said where it did not.
+
+    Without ``broken`` the text says both.
+    """
+
+    kept: bool
+    text: str
+    broken: str = ""
+
+
+@dataclass(frozen=True)
 class Worksheet:
     """A hand calculation.
 
@@ -151,9 +163,11 @@ def step(
     return Step(symbol, formula, number, QUANTITIES[quantity], source, quantity, us)
 
 
-def verdict(passes: bool, text: str) -> Entry:
-    """Return the last result: what was held against what, and how it came out."""
-    return entry("verdict", "passes" if passes else "fails", "word", text)
+def verdict(*limits: Limit) -> Entry:
+    """Return the last result: the limits that are not kept, or all where all are."""
+    broken = [limit.broken or limit.text for limit in limits if not limit.kept]
+    said = broken or [limit.text for limit in limits]
+    return entry("verdict", "fails" if broken else "passes", "word", "; ".join(said))
 
 
 def pipe_entries(pipe: Carrier) -> tuple[Entry, ...]:

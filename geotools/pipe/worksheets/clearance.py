@@ -13,6 +13,7 @@ from geotools.pipe.factors import INCH
 from geotools.pipe.worksheets._parts import (
     GAUGE,
     PLANNING,
+    Limit,
     Step,
     Worksheet,
     entry,
@@ -71,7 +72,7 @@ def fit_sheet(
             entry("c", found.clearance_m, "size", "clearance on the diameter"),
             entry("c needed", found.required_m, "size", "clearance the rule asks for"),
             entry("OD most", largest, "size", "largest barrel the rule lets in"),
-            verdict(bool(found.passes), "clearance against what the rule asks for"),
+            verdict(Limit(bool(found.passes), "clearance against what the rule asks for")),
         ),
         passes=bool(found.passes),
         cautions=(GAUGE, PLANNING),
@@ -142,7 +143,7 @@ def bend_sheet(
             entry("R least", least, "length", "least radius of the carrier"),
             entry("R service", stays, "length", "least radius it may be left at in service"),
             verdict(
-                passes, "R against R least" + ("" if passes else "; the bend must lie in a pit")
+                Limit(passes, "R against R least", "R against R least: the bend must lie in a pit")
             ),
         ),
         passes=passes,

@@ -12,6 +12,7 @@ from geotools.pipe.materials import apparent_modulus_pa, is_polyethylene
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
+    Limit,
     Step,
     Worksheet,
     entry,
@@ -25,7 +26,10 @@ __all__ = ["collapse_sheet", "grout_sheet"]
 _CURING = "(f0/N) 2 E/(1 - nu^2) (1/(DR - 1))^3, E at the cure time, 3 % oval, N 2"
 _PORT = "least of Pa + rho w g zw - rho g z and "
 _CAP, _CAP_US = f"{external.GROUT_CAP_PA / 1e3:.3g} kPa", f"{external.GROUT_CAP_PA / PSI:g} psi"
-_HEAD = "the carrier stands the grout up to the port, if P port is above nothing"
+_HEAD = (
+    "the carrier stands the grout up to the port: P port is above nothing",
+    "the carrier does not stand the grout up to the port: nothing is left for P port",
+)
 _GROUT = "Watch the grout's pressure at the lowest point; fill the carrier against collapse."
 _ENCASED = "grouted PE up to fivefold: older PPI sliplining table, from memory"
 _COLLAPSE = "PPI Handbook ch. 6, ASTM F1962; from memory"
@@ -83,7 +87,7 @@ def collapse_sheet(
         ),
         results=(
             *_collapse_results(stands, acts),
-            verdict(passes, f"groundwater against the pressure allowed, {grouted}"),
+            verdict(Limit(passes, f"groundwater against the pressure allowed, {grouted}")),
         ),
         passes=passes,
         cautions=("Vacuum inside adds to the pressure outside.", PLANNING),
@@ -165,7 +169,7 @@ def grout_sheet(
             entry("inside", condition, "word", "carrier empty or filled"),
         ),
         steps=_grout_steps(pipe, cure_hours, volume, limit, up),
-        results=(*_grout_results(volume, limit, up, lifts), verdict(passes, _HEAD)),
+        results=(*_grout_results(volume, limit, up, lifts), verdict(Limit(passes, *_HEAD))),
         passes=passes,
         cautions=(_GROUT, PLANNING),
     )

@@ -15,6 +15,7 @@ from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
+    Limit,
     Step,
     Worksheet,
     entry,
@@ -314,22 +315,22 @@ def _judged(
 ) -> tuple[bool, tuple[Entry, ...]]:
     """Hold the planned force against the lower limit, and a bend against the least radius."""
     least = min(limits, key=lambda name: limits[name].value)
-    passes = bool(within(force, limits[least].value))
-    share = force / allowed if allowed > 0.0 else math.inf
-    text = f"planned force against the limit of the {least}"
+    limit = limits[least].value
+    kept = [Limit(bool(within(force, limit)), f"planned force against the limit of the {least}")]
     bent: tuple[Entry, ...] = ()
     if bend:
-        passes &= bool(within(bend[-1].value, radius))
-        text += ", R against R least"
+        kept.append(Limit(bool(within(bend[-1].value, radius)), "R against R least"))
         bent = (
             entry("R", radius, "length", "radius the carrier is bent to"),
             entry("R least", bend[-1].value, "length", "least radius of the carrier"),
         )
-    return passes, (
+    used, of_pipe = (force / most if most > 0.0 else math.inf for most in (limit, allowed))
+    return all(one.kept for one in kept), (
         entry("F", force, "force", "planned force at the head"),
-        entry("F limit", limits[least].value, "force", f"what the {least} may be given"),
-        entry("utilisation", share, "share", "F over F pipe"),
+        entry("F limit", limit, "force", f"what the {least} may be given"),
+        entry("F/F pipe", of_pipe, "share", "planned force over what the pipe bears"),
+        entry("utilisation", used, "share", "F over F limit"),
         entry("governed by", least, "word", "the lower limit"),
         *bent,
-        verdict(passes, text),
+        verdict(*kept),
     )

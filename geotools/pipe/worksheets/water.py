@@ -15,6 +15,7 @@ from geotools.pipe.materials import is_polyethylene, material_property
 from geotools.pipe.worksheets._parts import (
     PLANNING,
     Entry,
+    Limit,
     Step,
     Worksheet,
     entry,
@@ -25,6 +26,8 @@ from geotools.pipe.worksheets._parts import (
 
 __all__ = ["flow_sheet", "hydrotest_sheet", "pressure_sheet"]
 
+_ADDED = "most water that may be added in the test"
+_EXPANDS = "water it takes up as it expands, before the test phase"
 _TEST = "Test with water, not air; vent, restrain the ends and keep people away."
 
 
@@ -105,7 +108,7 @@ def _flow_results(run: hydraulics.BeforeAfter, highest: float, passes: bool) -> 
         entry("h2 - h1", more, "head", "change of the head lost"),
         entry("V2", run.velocity_after, "velocity", "velocity in the carrier"),
         entry("V most", highest, "velocity", "highest velocity wanted"),
-        verdict(passes, "velocity in the carrier against the highest wanted"),
+        verdict(Limit(passes, "velocity in the carrier against the highest wanted")),
     )
 
 
@@ -244,7 +247,7 @@ def _pressure_results(check: pressure.PressureCheck, working: float) -> tuple[En
         entry("limit WP", check.working_limit_pa, "pressure", "most working pressure"),
         entry("utilisation", check.utilisation, "share", "greatest pressure over its limit"),
         entry("governed by", _governing(check), "word", "the pressure nearest its limit"),
-        verdict(bool(check.passes), "working pressure and surges against their limits"),
+        verdict(Limit(bool(check.passes), "working pressure and surges against their limits")),
     )
 
 
@@ -436,7 +439,15 @@ def hydrotest_sheet(
             _filling_step(pipe, length_m),
             *read,
         ),
-        results=_test_results(gauge, most, volume, make_up[-1].value, passes, held),
+        results=_test_results(
+            gauge,
+            most,
+            volume,
+            make_up[-1].value,
+            _EXPANDS if is_polyethylene(pipe.material) else _ADDED,
+            passes,
+            held,
+        ),
         passes=passes and held is not False,
         cautions=(_TEST, PLANNING),
     )
@@ -501,19 +512,19 @@ def _test_results(
     most: ArrayLike,
     volume: ArrayLike,
     make_up: float,
+    added: str,
     passes: bool,
     held: bool | None,
 ) -> tuple[Entry, ...]:
-    if held is None:
-        whole, text = passes, ""
-    else:
-        whole, text = passes and held, f"; the test phase {'held' if held else 'did not hold'}"
+    limits = [Limit(passes, "test pressure against what the carrier may be tested to")]
+    if held is not None:
+        limits.append(Limit(held, "the test phase held", "the test phase did not hold"))
     return (
         entry("P gauge", gauge, "pressure", "to read at the gauge"),
         entry("P most", most, "pressure", "most at the lowest point"),
         entry("V", volume, "liquid", "water to fill"),
-        entry("make-up", make_up, "liquid", "most water that may be added in the test"),
-        verdict(whole, f"test pressure against what the carrier may be tested to{text}"),
+        entry("make-up", make_up, "liquid", added),
+        verdict(*limits),
     )
 
 
