@@ -602,14 +602,18 @@ OUTPUTS: dict[str, Layer] = {
                 _real("wait_hours", "rest before the carrier is cut and tied in, hours"),
                 _real("water_volume", "water that fills the section", "liquid"),
                 _real("fill_hours", "hours to fill it slowly"),
-                _real("low_z", "lowest level of the axis", "length"),
+                _real(
+                    "low_z",
+                    "lowest level of the axis, straight between the levels known on the run",
+                    "length",
+                ),
                 _real(
                     "low_chainage",
                     "where that is; fill from the end nearer to it",
                     "length",
                     later=True,
                 ),
-                _real("high_z", "highest level of the axis", "length"),
+                _real("high_z", "highest level of the axis, as the lowest", "length"),
                 _real(
                     "high_chainage",
                     "where that is; vent there, or at the end nearer to it",
@@ -642,7 +646,7 @@ OUTPUTS: dict[str, Layer] = {
                 _real(
                     "grout_limit",
                     "pressure allowed at a grout port at the high point; 0: none, the head of the "
-                    "grout alone is more than the carrier stands",
+                    "grout alone is more than the carrier stands; empty: no level is known",
                     "pressure",
                 ),
                 _integer("grout_lifts", "lifts in which the water-filled carrier stays down"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotools.brief import Brief
@@ -41,6 +42,8 @@ def report_grout(
 ) -> None:
     """Warn of every pull to be grouted whose port is allowed no pressure, or less than a lift's.
 
+    And of those of which that is not known, all in one.
+
     Parameters
     ----------
     pulls : DataFrame
@@ -59,6 +62,8 @@ def report_grout(
         return
     run = pulls["run"].to_numpy(dtype=np.int64)
     limit = sections["grout_limit"].to_numpy(dtype=float)
+    names = pulls["pull_id"].to_numpy(dtype=object)
+    _report_unknown(names[np.isnan(limit)], findings)
     lifts = sections["grout_lifts"].to_numpy(dtype=float)
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     due = lift_pressure_pa(_filled_bore(pulls, pipe.outside_m), lifts)
@@ -76,8 +81,21 @@ def report_grout(
             )
         ],
         layer="pulls",
-        features=pulls["pull_id"].to_numpy(dtype=object)[rows],
+        features=names[rows],
         xy=places.loc[pulls["insertion_pit"].iloc[rows]].to_numpy(dtype=float),
+    )
+
+
+def _report_unknown(names: npt.NDArray[np.object_], findings: Findings) -> None:
+    """Warn of the pulls to be grouted on whose run no level is known."""
+    findings.add_many(
+        "warning",
+        "grout-limit-unknown",
+        "to be grouted where no level of the run is known: the head of the grout over the low "
+        "point may crush the carrier, and what pressure it leaves for the port (grout_limit) "
+        "cannot be said; give a DEM or inverts",
+        layer="pulls",
+        features=[",".join(map(str, names))] if len(names) else [],
     )
 
 

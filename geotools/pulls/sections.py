@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geotools.brief import Brief
+from geotools.ground.filled import filled_along
 from geotools.network.places import Places
 from geotools.network.ragged import FloatArray, IntArray, offsets_of, rows_of, spread_out
 from geotools.pipe.catalogue import CarrierColumns
@@ -52,10 +53,13 @@ def section_table(
     runs : DataFrame
         With ``pipe``, ``working``.
     stations : DataFrame
-        With ``run``, ``chainage``, ``axis_z``.
+        In order, with ``run``, ``chainage``, ``axis_z``. Where that is not known the axis is
+        taken to go straight between the levels known on the run, as it is for the forces.
     pipes : CarrierColumns
     brief : Brief
     """
+    of, at, z = (stations[name].to_numpy() for name in ("run", "chainage", "axis_z"))
+    stations = stations.assign(axis_z=filled_along(of, at, z.astype(float)))
     run = pulls["run"].to_numpy(dtype=np.int64)
     pipe = rows_of(pipes, runs["pipe"].to_numpy(dtype=np.int64)[run])
     low, low_at, high, high_at = _levels(pulls, stations)
@@ -76,7 +80,7 @@ def section_table(
             "high_chainage": high_at,
             **_test(pipe, length, test, high - low, brief),
             "annulus_volume": pulls["annulus"].to_numpy(dtype=float),
-            **_grout(pipe, np.nan_to_num(high - low), brief),
+            **_grout(pipe, high - low, brief),
         }
     )
 
@@ -133,17 +137,23 @@ def _above_lowest(low: FloatArray, run: IntArray, stations: pd.DataFrame) -> Flo
 
 
 def _grout(pipe: CarrierColumns, rise: FloatArray, brief: Brief) -> dict[str, Any]:
-    """Return limit and lifts of the grout; carrier and port stand full up to the high point."""
+    """Return limit and lifts of the grout; carrier and port stand full up to the high point.
+
+    No limit where ``rise``, m, from the low to the high point is not known.
+    """
+    known = np.isfinite(rise)
+    up = np.where(known, rise, 0.0)
+    limit = grout_injection_limit_pa(
+        pipe.material,
+        pipe.dr,
+        cure_hours=brief.pulls.grout_cure / HOUR,
+        port_above_low_point_m=up,
+        inside_head_m=up,
+        ovality=brief.service.ovality,
+        safety=brief.service.collapse_safety,
+    )
     return {
-        "grout_limit": grout_injection_limit_pa(
-            pipe.material,
-            pipe.dr,
-            cure_hours=brief.pulls.grout_cure / HOUR,
-            port_above_low_point_m=rise,
-            inside_head_m=rise,
-            ovality=brief.service.ovality,
-            safety=brief.service.collapse_safety,
-        ),
+        "grout_limit": np.where(known, limit, np.nan),
         "grout_lifts": grout_lift_count(pipe),
     }
 

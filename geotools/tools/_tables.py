@@ -117,8 +117,8 @@ def _report_levels(names: npt.NDArray[np.object_], axis: AxisParts, findings: Fi
         [
             f"about {findings.length(m, 0)} of the pull have no level of their own; Z of its line "
             "is filled in there, straight between the levels known on the pull and at its ends "
-            "the nearest; grade and force go by the levels known on all of the run; give levels "
-            "for all of it"
+            "the nearest; grade, force, test and grout go by the levels known on all of the run; "
+            "give levels for all of it"
             for m in axis.unknown[filled]
         ],
         layer="pulls",
@@ -129,8 +129,8 @@ def _report_levels(names: npt.NDArray[np.object_], axis: AxisParts, findings: Fi
     findings.add_many(
         "info",
         "levels-unknown",
-        "no level is known anywhere on the pull: Z of its line is 0 and stands for no level; give "
-        "a DEM or inverts",
+        "no level is known anywhere on the pull: Z of its line is 0 and stands for no level, and "
+        "the test pressure holds at the lowest place, wherever that is; give a DEM or inverts",
         layer="pulls",
         features=[",".join(map(str, bare))] if len(bare) else [],
     )

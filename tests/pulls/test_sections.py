@@ -182,8 +182,9 @@ def test_heat_stretch_and_rest() -> None:
         assert section["wait_hours"] == 24.0
 
 
-def test_grout_of_the_example() -> None:
-    pe = _first(PE, "sections")
+def test_grout_of_the_example(tmp_path: Path) -> None:
+    level = _slope(tmp_path / "level.tif", rise=0.0)
+    pe = _planned(PE, "level", dem=level)["sections"].iloc[0]
     # DR 17 stands 14.7 psi for 12 h, more than the 5 psi of the specifications
     assert pe["grout_limit"] == pytest.approx(5 * PSI, rel=1e-6)
     # 283.7 kg/m of grout displaced against 52.9 + 181.1 kg/m: two lifts
@@ -240,6 +241,14 @@ def test_grouting_is_warned_of_only_where_it_is_planned(tmp_path: Path) -> None:
     plan = _grouted(tmp_path, 12.0, grouted=False)
     assert plan["sections"]["grout_limit"].tolist() == [0.0]
     assert "grout-beyond-limit" not in set(plan["findings"]["rule"])
+
+
+def test_pulls_grouted_where_no_level_is_known_are_warned_of_and_have_no_limit() -> None:
+    plan = _planned(THIN, "level", None, {"pulls.grouted": True})
+    assert plan["sections"]["grout_limit"].isna().all()
+    told = plan["findings"].query("rule == 'grout-limit-unknown'")
+    assert told["severity"].tolist() == ["warning"]
+    assert told["feature"].tolist() == [",".join(plan["pulls"]["pull_id"])]
 
 
 def test_a_port_that_is_allowed_less_than_one_lift_presses_is_warned_of() -> None:
@@ -446,8 +455,28 @@ def test_a_level_that_is_not_known_is_left_out_or_makes_the_high_pressure_unknow
     partly = _sections([_pipe("20 in PVC")], [7e5], [100.0, math.nan, 110.0])
     assert partly[["low_z", "high_z"]].to_numpy().tolist() == [[100.0, 110.0]]
     unknown = _sections([_pipe("20 in PVC")], [7e5], [math.nan] * 3)
-    assert unknown[["low_z", "high_z", "test_pressure_high"]].isna().all(axis=None)
-    assert unknown["grout_limit"].notna().all()
+    told = ["low_z", "high_z", "test_pressure_high", "grout_limit"]
+    assert unknown[told].isna().all(axis=None)
+    assert unknown["test_pressure"].notna().all()
+
+
+def test_where_a_dem_has_a_hole_test_and_grout_go_by_the_main_straight_through_it() -> None:
+    """A main up a plain slope: the levels between are those of the slope, known or not."""
+    pipe, ends = _pipe("560 mm PE100"), {"pull_id": ["L1", "L2"], "run_id": "R1", "run": 0}
+    pulls = pd.DataFrame(
+        {**ends, "length": 95.0, "head_force": 1e4, "hours": 5.0, "start": [0.0, 105.0],
+         "end": [95.0, 200.0], "annulus": 1.0}
+    )  # fmt: skip
+    at = np.arange(0.0, 201.0, 10.0)
+    slope = pd.DataFrame({"run": 0, "chainage": at, "axis_z": 100.0 + 0.04 * at})
+    hole = slope.assign(axis_z=slope["axis_z"].where((at < 50) | (at > 195)))
+    runs = pd.DataFrame({"pipe": [0], "working": [6e5]})
+    whole, holed = (
+        section_table(pulls, runs, stations, as_columns([pipe]), load_brief())
+        for stations in (slope, hole)
+    )
+    pd.testing.assert_frame_equal(holed, whole)
+    assert whole["high_z"].tolist() == pytest.approx([103.8, 108.0])
 
 
 def test_the_rest_lasts_as_long_as_the_pull_and_cold_pipe_is_not_pulled_back() -> None:

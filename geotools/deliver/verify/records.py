@@ -163,7 +163,10 @@ def findings_due(plan: Plan) -> Tally:
         "avoid",
     ):
         tally.holds(name in read | absent, name, "was not read, and no finding says so")
-    bare = {f for rule, names in told if rule == "levels-unknown" for f in names.split(",")}
+    bare, unlimited = (
+        {f for rule, names in told if rule == wanted for f in names.split(",")}
+        for wanted in ("levels-unknown", "grout-limit-unknown")
+    )
     for pull in plan.rows("pulls"):
         there = {
             "filled": ("levels-filled", pull.pull_id) in told,
@@ -172,7 +175,11 @@ def findings_due(plan: Plan) -> Tally:
         tally.holds(there, pull.pull_id, "levels are not known, and no finding says so")
     if plan.setting("pulls.grouted"):
         for section in plan.rows("sections"):
-            there = section.grout_limit > 0 or ("grout-beyond-limit", section.pull_id) in told
+            if math.isnan(section.grout_limit):
+                there = section.pull_id in unlimited
+            else:
+                there = section.grout_limit > 0
+                there |= ("grout-beyond-limit", section.pull_id) in told
             tally.holds(there, section.pull_id, "may not be grouted, and no finding says so")
     if "stations" not in plan.tables:
         tally.skip("findings on stations: the plan was written without them")
