@@ -34,6 +34,7 @@ STEP_LIMIT = 0.5  # m, axis level at the joint of two mains
 NEAR = 0.01  # m; a joint no farther outside the stations it lies between is at one of them
 GRADE_LIMIT = 0.5  # rise over run
 DEPTH_LIMIT = 30.0  # m; more is rather a wrong datum or unit than a water main
+COVER_LIMIT = 2.0  # m, between the cover on record and that of the inverts under the ground
 # The unit of the ground is doubted where in the other one so much larger a share of the inverts
 # lies at a usual depth, and nearly all do (common practice, no source).
 MORE = 0.25
@@ -150,6 +151,7 @@ def _report_doubts(
     names = mains["feature"].astype(str).to_numpy(dtype=object)
     _report_records(columns, mains, names, findings)
     _report_levels(columns, names, found.cover, found.depth, found.grade, findings)
+    _report_cover(columns, names, found.cover, findings)
     _report_unit(columns, findings)
     _report_steps(columns, names, found.axis, findings)
 
@@ -429,6 +431,28 @@ def _report_levels(
             features=names[columns.main[worst]],
             xy=columns.xy[worst],
         )
+
+
+def _report_cover(
+    columns: _Columns, names: npt.NDArray[Any], cover: FloatArray, findings: Findings
+) -> None:
+    """Report mains whose inverts give a cover far from that on record; worst station of each."""
+    apart = np.where(columns.measured & columns.cover_known, np.abs(cover - columns.cover), 0.0)
+    worst, count = _worst(columns.main, apart > COVER_LIMIT, apart)
+    findings.add_points(
+        "warning",
+        "cover-differs",
+        [
+            f"the cover is {findings.length(columns.cover[i], 2)} on record and "
+            f"{findings.length(cover[i], 2)} by inverts and ground, {findings.length(apart[i], 1)} "
+            f"apart; they differ by more than {findings.length(COVER_LIMIT, 0)} at {n} of its "
+            "stations; the inverts were used; check them, the cover, and unit and datum of the DEM"
+            for i, n in zip(worst, count, strict=True)
+        ],
+        layer="mains",
+        features=names[columns.main[worst]],
+        xy=columns.xy[worst],
+    )
 
 
 def _report_unit(columns: _Columns, findings: Findings) -> None:

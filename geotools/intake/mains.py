@@ -87,7 +87,8 @@ def build_mains(
     ids = loaded.table["main_id"].to_numpy(dtype=object)
     names, notes = unique_ids(ids, loaded.fids, loaded.geometry, known=known)
     drawn, more = line_parts(loaded.geometry, loaded.rows)
-    notes = [*loaded.notes, *notes, *more]
+    loaded, zero = _without_zero_inverts(loaded)
+    notes = [*loaded.notes, *zero, *notes, *more]
     chosen = _working(loaded, drawn, working_crs, findings)
     working = _of_all(chosen, loaded) if in_part else chosen
     moved = replace(drawn, xy=project(drawn.xy, loaded.crs, working.crs))
@@ -215,6 +216,23 @@ def _share_out(table: pd.DataFrame, parts: Parts) -> None:
     share = np.divide(length, whole, out=np.ones(len(length)), where=whole > 0)
     for name in COUNTED:
         table[name] = table[name].to_numpy(dtype=float) * share
+
+
+def _without_zero_inverts(loaded: Loaded) -> tuple[Loaded, list[Note]]:
+    """Take two inverts of exactly 0 as missing: no main lies so, and so do files without them."""
+    ends = ["invert_start", "invert_end"]
+    zero = (loaded.table[ends].to_numpy(dtype=float) == 0.0).all(axis=1)
+    if not zero.any():
+        return loaded, []
+    table = loaded.table.copy()
+    table.loc[zero, ends] = np.nan
+    return replace(loaded, table=table), note(
+        "warning",
+        "zero-value",
+        np.flatnonzero(zero),
+        "both inverts are 0, as where none is on record; taken as missing; leave them empty where "
+        "they are not known",
+    )
 
 
 def _inverts_dropped(loaded: Loaded, parts: Parts) -> list[Note]:

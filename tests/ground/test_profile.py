@@ -56,7 +56,7 @@ def test_inverts_run_straight_along_the_main_and_beat_the_cover():
     np.testing.assert_allclose(got["cover"], [2.5, 3.0, 2.5])  # crown half a diameter above axis
     np.testing.assert_allclose(got["grade"], 0.02)
     assert set(got["depth_source"]) == {"invert"}
-    assert findings.empty
+    assert list(findings["rule"]) == ["cover-differs"]
 
 
 def test_a_cover_on_record_hangs_the_main_below_the_ground():
@@ -260,6 +260,20 @@ def test_a_main_deeper_than_any_water_main_is_reported():
     _, findings = profile(rows, mains((0.5, NAN, 91.4, 91.4)))
     assert list(findings["rule"]) == ["main-too-deep"]
     assert "unit" in findings["text"][0]
+
+
+@pytest.mark.parametrize(("recorded", "told"), [(1.5, True), (2.0, False), (NAN, False)])
+def test_a_cover_far_from_that_of_the_inverts_is_reported(recorded, told):
+    """Crowns of 100.6 m under ground of 103 to 104.39 m: covers of 2.4 to 3.79 m."""
+    rows = stations((0, 0, 0, 0, 104), (0, 50, 0, 1, 104.39))
+    rows = pd.concat([rows, stations((1, 0, 0, 0, 103), (1, 50, 0, 1, 103))], ignore_index=True)
+    got, findings = profile(rows, mains((0.6, recorded, 100.0, 100.0)))
+    np.testing.assert_allclose(got["cover"], [3.4, 3.79, 2.4, 2.4])
+    assert list(findings["rule"]) == (["cover-differs"] if told else [])
+    if told:
+        assert (
+            "1.50 m on record and 3.79 m by inverts and ground, 2.3 m apart" in findings["text"][0]
+        )
 
 
 def test_a_steep_main_is_reported():

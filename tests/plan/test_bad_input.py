@@ -434,6 +434,24 @@ def test_a_record_of_nought_is_no_record(
     assert list(nought.runs["cost"]) == pytest.approx(list(none.runs["cost"]))
 
 
+def test_two_inverts_of_nought_are_no_inverts(
+    make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
+) -> None:
+    """A low town with no inverts on record, its columns filled with 0: the cover counts."""
+    given = ("--dem", make.dem(), "--set", "output.styles=false", "--overwrite")
+    plans = []
+    for ends in ((0.0, 0.0), (None, None)):
+        mains = make.mains().assign(invert_start_m=ends[0], invert_end_m=ends[1])
+        done, target = attempt("--mains", make.layer(mains), *given, styles=False)
+        assert done.code == 0
+        plans.append(read_plan(target))
+    nought, none = plans
+    told = found(nought, "zero-value")
+    assert len(told) == len(make.mains()) and "both inverts are 0" in told["text"].iloc[0]
+    assert set(nought.stations["depth_source"]) == {"cover"}
+    assert list(nought.stations["depth_m"]) == list(none.stations["depth_m"])
+
+
 def test_a_flow_on_one_main_alone_and_a_carrier_that_keeps_little_are_told(
     make: Workshop, attempt: Callable[..., Any], read_plan: Callable[..., Any]
 ) -> None:
