@@ -130,6 +130,7 @@ def draw_plan(pen: Pen, box: Box, scene: Scene) -> int:
     _street_names(pen, labels, drawn)
     _avoid_names(pen, labels, drawn)
     _other_labels(labels, drawn)
+    _names_of_others(labels, drawn)
     labels.draw(pen)
     pen.box(box, inks.EDGE)
     return labels.left_out
@@ -243,14 +244,20 @@ def _works(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
 
 def _works_of_others(pen: Pen, drawn: _Drawn, labels: Labels) -> None:
     """Draw the edges of other runs' closures, strings and pits: they may want the same ground."""
-    for table, name in _OTHERS.items():
-        for row, shape in drawn.others(table):
+    for table in _OTHERS:
+        for _, shape in drawn.others(table):
             edge = _outline(shape)
             pen.shape(edge, inks.OTHER_WORKS)
             labels.lines.append(edge)
-            if name and shape.area >= _SMALL / 4:
+
+
+def _names_of_others(labels: Labels, drawn: _Drawn) -> None:
+    """Label what is drawn of other runs, where the words of the run itself leave room."""
+    size = 0.8 * drawn.scene.text
+    for table, name in _OTHERS.items():
+        for row, shape in drawn.others(table) if name else ():
+            if shape.area >= _SMALL / 4:
                 at = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
-                size = 0.8 * drawn.scene.text
                 labels.add(Label((at[0], at[1]), (str(row[name]),), size, inks.MUTED))
 
 

@@ -285,3 +285,27 @@ def test_works_of_another_run_on_the_sheet_are_shown_by_name(
         words = [text_of(page) for page in strips(pdf.pages)]
     assert any("R9-P4" in page for page in words)
     assert not any("R9-P5" in page for page in words)
+
+
+def test_words_on_works_of_others_give_way_to_those_on_the_run(
+    draw: Callable[..., Path], write_sheet_plan: Callable[..., Path]
+) -> None:
+    """A pit of another run under every place where the words on the first pit might lie."""
+
+    def crowd(tables: dict[str, Any]) -> None:
+        spots = [
+            place(across, along) for across in range(-60, 61, 6) for along in range(-20, 90, 9)
+        ]
+        pits = [
+            {"pit_id": f"R9-P{row}", "run_id": "R9", "geometry": spot.buffer(2.5)}
+            for row, spot in enumerate(spots)
+        ]
+        rows = tables["pit_footprints"].to_dict("records")
+        tables["pit_footprints"] = frame("pit_footprints", [*rows, *pits])
+
+    pages = []
+    for edits in ({"edit": crowd}, {}):
+        with pdfplumber.open(draw(write_sheet_plan(**edits), scale=500)) as pdf:
+            pages.append([text_of(page).count("P1 receiving") for page in strips(pdf.pages)])
+    crowded, plain = pages
+    assert crowded == plain and sum(plain) > 0
