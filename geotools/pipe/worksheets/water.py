@@ -439,15 +439,7 @@ def hydrotest_sheet(
             _filling_step(pipe, length_m),
             *read,
         ),
-        results=_test_results(
-            gauge,
-            most,
-            volume,
-            make_up[-1].value,
-            _EXPANDS if is_polyethylene(pipe.material) else _ADDED,
-            passes,
-            held,
-        ),
+        results=_test_results(pipe, gauge, most, volume, make_up[-1].value, passes, held),
         passes=passes and held is not False,
         cautions=(_TEST, PLANNING),
     )
@@ -508,14 +500,15 @@ def _phase(start: float | None, end: float | None) -> tuple[tuple[Step, ...], bo
 
 
 def _test_results(
+    pipe: Carrier,
     gauge: ArrayLike,
     most: ArrayLike,
     volume: ArrayLike,
     make_up: float,
-    added: str,
     passes: bool,
     held: bool | None,
 ) -> tuple[Entry, ...]:
+    added = _EXPANDS if is_polyethylene(pipe.material) else _ADDED
     limits = [Limit(passes, "test pressure against what the carrier may be tested to")]
     if held is not None:
         limits.append(Limit(held, "the test phase held", "the test phase did not hold"))
