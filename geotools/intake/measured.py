@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.intake.signs import PLAIN, Sense, Signs, may_be_twofold
+from geotools.intake.signs import PLAIN, Sense, Signs, may_be_twofold, parted
 from geotools.intake.values import DECIMAL_COMMA
 from geotools.pipe.factors import DAY, FOOT, GALLON, HOUR, INCH, MPH, PSI
 
@@ -52,7 +52,7 @@ UNITS: dict[str, dict[str, float]] = {
     },
     "angle": {**dict.fromkeys(("°", "deg", "degree", "degrees"), math.pi / 180), "rad": 1.0},
 }
-_QUANTITY = re.compile(r"([+-]?[0-9.,]+)\s*([^0-9.,\s].*)")
+_QUANTITY = re.compile(r"([+-]?[0-9.,]+(?:[\s'\u2019][0-9]{3})*[0-9.,]*)\s*([^0-9.,\s].*)")
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
 # A nominal size is no measure, but is read as one everywhere: DN of ISO 6708 is in millimetres,
 # NPS of ASME B36.10M in inches.
@@ -150,4 +150,4 @@ def _split(text: str, dimension: str) -> tuple[str, float]:
 def _number(text: str) -> float:
     if DECIMAL_COMMA.fullmatch(text):
         text = text.replace(",", ".")
-    return float(text) if _PLAIN.fullmatch(text) else math.nan
+    return float(text) if _PLAIN.fullmatch(text) else parted(text)[0]

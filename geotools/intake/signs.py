@@ -7,6 +7,7 @@ it; ``1,200`` likewise. The other values of its column and the limits of the fie
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,6 +24,7 @@ __all__ = [
     "Sense",
     "Signs",
     "may_be_twofold",
+    "parted",
     "sign_remarks",
 ]
 
@@ -46,6 +48,16 @@ _DECIMAL = (
 # What shows it to part thousands: two of it, or the other sign behind it.
 _THOUSANDS = r"[+-]?[0-9]{1,3}(?:(?:%s[0-9]{3}){2,}(?:%s[0-9]*)?|%s[0-9]{3}%s[0-9]*)"
 _WHOLE = r"[+-]?[0-9]+"
+_BLANKS = " \u00a0\u2009\u202f'\u2019"  # spaces and apostrophes that part thousands
+# Thousands parted by what is no decimal sign, or by one of two that stand behind each other, or
+# twice by the same one: such a number has one reading. The decimal sign and what follows may lack.
+_ONE_READING = re.compile(
+    rf"(?P<whole>[+-]?[0-9]{{1,3}}(?:(?P<blank>[{_BLANKS}])[0-9]{{3}})(?:(?P=blank)[0-9]{{3}})*)"
+    r"(?:(?P<sign>[.,])(?P<rest>[0-9]*))?"
+    r"|(?P<points>[+-]?[0-9]{1,3}(?:\.[0-9]{3})+),(?P<behind_comma>[0-9]*)"
+    r"|(?P<commas>[+-]?[0-9]{1,3}(?:,[0-9]{3})+)\.(?P<behind_point>[0-9]*)"
+    r"|(?P<twice>[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}|[+-]?[0-9]{1,3}(?:,[0-9]{3}){2,})"
+)
 _ANYWHERE = r"(?:^|[^0-9.,])[1-9][0-9]{0,2}[.,][0-9]{3}(?:[^0-9.,]|$)"
 _OTHER = {".": ",", ",": "."}
 _NAMES = {".": "point", ",": "comma"}
@@ -160,6 +172,22 @@ class Signs:
         values = np.where(how == THOUSANDS, large, small)
         values[how == REFUSED] = np.nan
         return values, how.astype(np.int8)
+
+
+def parted(text: str) -> tuple[float, int]:
+    """Return a number whose parted thousands leave it one reading, and how its sign was read.
+
+    Not-a-number for any other text. ``1'050``, ``1 050,5``, ``1.234,5``, ``1,234.5``.
+    """
+    found = _ONE_READING.fullmatch(text)
+    if found is None:
+        return math.nan, PLAIN
+    part = found.groupdict("")
+    whole = part["whole"] or part["points"] or part["commas"] or part["twice"]
+    rest = part["rest"] or part["behind_comma"] or part["behind_point"]
+    comma = part["sign"] == "," or bool(part["points"])
+    value = float(re.sub(rf"[{_BLANKS}.,]", "", whole) + "." + rest)
+    return value, COMMA if comma else PLAIN
 
 
 def may_be_twofold(texts: TextArray) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.intake.signs import COMMA, PLAIN, REFUSED, Signs
+from geotools.intake.signs import COMMA, PLAIN, REFUSED, Signs, parted
 from geotools.intake.zones import is_midnight_ahead
 
 __all__ = [
@@ -112,8 +112,11 @@ def numbers(column: pd.Series[Any], signs: Signs | None = None) -> Numbers:
     comma = rows[is_comma]
     values[comma] = [float(t.replace(",", ".")) for t in text[comma]]
     how[comma] = COMMA
+    rest = rows[~is_comma]
+    for row in rest:
+        values[row], how[row] = parted(text[row])
     unread = how == REFUSED
-    unread[rows[~is_comma]] = True
+    unread[rest] = np.isnan(values[rest])
     return Numbers(values, unread, how)
 
 

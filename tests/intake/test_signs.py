@@ -52,19 +52,19 @@ def _values(layers, field):
         ("flow_lps", ["1.200", "950"], [1.2, 0.95]),
         ("flow_lps", ["1,200", "950"], [1.2, 0.95]),
         ("flow_lps", ["1.200", "1500"], [0.0012, 1.5]),
-        ("flow_lps", ["1.200", "1 200,5"], [1.2, None]),
-        ("flow_lps", ["1,200", "1'200.5"], [1.2, None]),
+        ("flow_lps", ["1.200", "1 200,5"], [1.2, 1.2005]),
+        ("flow_lps", ["1,200", "1'200.5"], [1.2, 1.2005]),
         ("flow_lps", ["1.200", "476,4"], [1.2, 0.4764]),
         ("flow_lps", ["1,200", "476.4"], [1.2, 0.4764]),
         ("flow_lps", ["1.200", "1.234.567"], [1.2, None]),
-        ("flow_lps", ["1.200", "1.234,5"], [1.2, None]),
-        ("flow_lps", ["1.200", "1,234.5"], [0.0012, None]),
+        ("flow_lps", ["1.200", "1.234,5"], [1.2, 1.2345]),
+        ("flow_lps", ["1.200", "1,234.5"], [0.0012, 1.2345]),
         # nothing tells: a point stays a decimal sign, a comma is refused
         ("flow_lps", ["1.200", "12"], [0.0012, 0.012]),
         ("flow_lps", ["1,200", "12"], [None, 0.012]),
         ("flow_lps", ["1,200", "1500", "950", "800"], [None, 1.5, 0.95, 0.8]),
-        ("flow_lps", ["1,200", "1 200", "950"], [None, None, 0.95]),
-        ("flow_lps", ["1.200", "1'200", "1500"], [0.0012, None, 1.5]),
+        ("flow_lps", ["1,200", "1 200", "950"], [None, 1.2, 0.95]),
+        ("flow_lps", ["1.200", "1'200", "1500"], [0.0012, 1.2, 1.5]),
         # whole numbers of 1,000 and more leave it to what else tells
         ("flow_lps", ["1,200", "1500", "2,5"], [0.0012, 1.5, 0.0025]),
         ("flow_lps", ["1,200", "1500", "476.4"], [1.2, 1.5, 0.4764]),
@@ -112,6 +112,22 @@ def test_thousands_parted_in_another_way_do_not_make_the_point_decimal(
     told = found(_column(network, read, line, "flow_lps", ["1.200", *others]), "point-doubtful")
     assert told["severity"].tolist() == ["warning"]
     assert "'1.200' may be 1200" in told["text"][0]
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("1 050", 1050), ("1'050", 1050), ("1’050,5", 1050.5), ("1\u202f050.25", 1050.25),
+        ("1.050,5", 1050.5), ("1,050.5", 1050.5), ("1 050 mm", 1050), ("1'050mm", 1050),
+        ("1.050,5 mm", 1050.5), ("10 50", None), ("1 0500", None), ("1 050'000", None),
+        ("1.05,5", None), ("1,050,5", None), ("24 300", None), ("6 5/8 in", None),
+    ],
+)  # fmt: skip
+def test_thousands_parted_so_that_a_number_has_one_reading_are_read(text, mm, network, read, line):
+    """ISO 80000-1 parts digits by small spaces; apostrophes, points and commas are common too."""
+    layers = _column(network, read, line, "diameter_mm", [text, "800"])
+    expected = [None if mm is None else mm / 1000, 0.8]
+    assert _values(layers, "diameter") == pytest.approx(expected)
 
 
 @pytest.mark.parametrize(
