@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
+from geotools.deliver.cut_out import cut_out, hold_cuts
 from geotools.deliver.joint_rules import hold_against, interfacial
-from geotools.deliver.joint_times import CUT, machines_at_once
+from geotools.deliver.joint_times import machines_at_once
 from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
@@ -87,7 +88,8 @@ def check_records(
     -------
     Checked
         A verdict and reasons for every joint and pull. A joint passes only if it has exactly
-        one record (those of joints cut out aside) and nothing is held against that record.
+        one record (those of joints cut out, and of what was cut out later, aside), that one is
+        later than every cut-out, and nothing is held against it.
 
     Raises
     ------
@@ -143,7 +145,7 @@ def _given(
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
     due = pd.DataFrame(joints.drop(columns="geometry"))
-    every = _matched(due, records.table, _place(due, records), units, cut=True)
+    every = _matched(due, records.table, _place(due, records), units)
     return _Given(joints, pulls, due, every, records, pull_records)
 
 
@@ -157,7 +159,9 @@ def _held(
 ) -> Checked:
     """Hold joints and pulls against what is on record of them."""
     place = _place(given.due, given.records)
-    match = _matched(given.due, given.records.table, place, units)
+    found = cut_out(given.records.table, place)
+    there = np.where(found.cut | found.gone, -1, place)
+    match = _matched(given.due, given.records.table, there, units)
     times = pull_times(given.pulls, given.pull_records)
     reasons = hold_against(
         match,
@@ -168,6 +172,7 @@ def _held(
         qualifications=qualifications,
         now=now,
     )
+    hold_cuts(given.records, place, found, reasons)
     frame = _verdicts(given.joints, given.records, match, place, reasons)
     made = check_pulls(
         given.pulls, frame, given.pull_records, times, units=units, tails=tails, now=now
@@ -183,12 +188,9 @@ def _place(due: pd.DataFrame, records: Records) -> IntArray:
     return np.asarray(place, dtype=np.int64)
 
 
-def _matched(
-    due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str, *, cut: bool = False
-) -> Match:
-    """Return the records of joints of the schedule, with those of joints cut out or without."""
-    wanted = place >= 0 if cut else (place >= 0) & ~np.isin(words_of(table["visual"]), CUT)
-    rows = np.flatnonzero(wanted)
+def _matched(due: pd.DataFrame, table: pd.DataFrame, place: IntArray, units: str) -> Match:
+    """Return the records of joints of the schedule, but for those whose row is below 0."""
+    rows = np.flatnonzero(place >= 0)
     found, planned = table.iloc[rows], due.iloc[place[rows]]
     return Match(
         rows, place[rows], found.reset_index(drop=True), planned.reset_index(drop=True), units
@@ -237,7 +239,7 @@ def _verdicts(
     reasons.add(
         "double", twice, [f"{count[k]} records, lines {where[k]}; one is due" for k in twice]
     )
-    missing = np.flatnonzero(count == 0)
+    missing = np.flatnonzero((count == 0) & ~reasons.told("cut-out", len(joints)))
     reasons.add("missing", missing, ["no record"] * len(missing))
     texts = reasons.joined(len(joints))
     verdict = np.where(count == 0, "missing", np.where(texts != "", "fail", "pass"))

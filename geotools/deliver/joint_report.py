@@ -24,6 +24,7 @@ __all__ = ["RULES", "write_report"]
 RULES: dict[str, str] = {
     "missing": "joints without a record",
     "unknown": "records of joints or pulls that are not in the plan",
+    "cut-out": "joints cut out that no later record shows made anew",
     "double": "joints or pulls with more than one record",
     "not-recorded": "joints or pulls with values not recorded",
     "unreadable": "records with values that cannot be read",

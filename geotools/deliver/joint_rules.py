@@ -10,7 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.asbuilt_pulls import PullTimes
-from geotools.deliver.joint_times import CUT, hold_times
+from geotools.deliver.cut_out import CUT
+from geotools.deliver.joint_times import hold_times
 from geotools.deliver.matching import FloatArray, IntArray, Match, TextArray, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons

@@ -6,14 +6,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotools.deliver.cut_out import told_cut
 from geotools.deliver.matching import Match, words_of
 from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.pipe.factors import DAY, HOUR
 
-__all__ = ["CUT", "GRACE", "hold_times", "machines_at_once"]
+__all__ = ["GRACE", "hold_times", "machines_at_once"]
 
-CUT = ("cut out", "cut-out", "cut_out", "cutout")
 GRACE = np.timedelta64(1, "D")  # the clock of the site may be that of another zone
 _READ = 60.0  # s; times are told to the minute
 
@@ -54,17 +54,13 @@ def _spent(match: Match, found: str, due: str) -> npt.NDArray[np.float64]:
     A joint cut out may have been given up before it cooled: only what is on record counts.
     """
     value = match.number(found)
-    due_s = np.where(_cut(match), 0.0, match.limit(due))
+    due_s = np.where(told_cut(match.made["visual"]), 0.0, match.limit(due))
     return np.nan_to_num(np.where(value >= 0, value, due_s))
-
-
-def _cut(match: Match) -> npt.NDArray[np.bool_]:
-    return np.isin(words_of(match.made["visual"]), CUT)
 
 
 def _told_joint(match: Match, row: int) -> str:
     name = match.due["joint_id"].iloc[row]
-    return f"{name} (cut out)" if _cut(match)[row] else str(name)
+    return f"{name} (cut out)" if told_cut(match.made["visual"])[row] else str(name)
 
 
 def _pairs(match: Match, kind: str) -> pd.DataFrame:
@@ -79,7 +75,7 @@ def _pairs(match: Match, kind: str) -> pd.DataFrame:
             "name": words_of(match.made[kind]),
             "at": start,
             "joint": match.due["joint_id"].to_numpy(dtype=object),
-            "cut": _cut(match),
+            "cut": told_cut(match.made["visual"]),
             "soak": _spent(match, "soak", "soak"),
             "cool": _spent(match, "cool_time", "cool"),
         }
@@ -127,7 +123,7 @@ def _crowded(match: Match, reasons: Reasons) -> None:
             "machine": words_of(match.made["machine"]),
             "day": start,
             "joint": match.due["joint_id"].to_numpy(dtype=object),
-            "cut": _cut(match),
+            "cut": told_cut(match.made["visual"]),
             "spent": _spent(match, "soak", "soak") + _spent(match, "cool_time", "cool"),
         }
     )[(start < end) & (words_of(match.made["machine"]) != "")]

@@ -47,6 +47,12 @@ class Reasons:
             out[joined.index.to_numpy(dtype=np.int64)] = joined.to_numpy(dtype=object)
         return out
 
+    def told(self, rule: str, count: int) -> npt.NDArray[np.bool_]:
+        """Tell which of so many rows the rule is held against."""
+        table = self.table()
+        rows = table.loc[table["rule"] == rule, "row"].to_numpy(dtype=np.int64)
+        return np.bincount(rows, minlength=count).astype(bool)
+
     def counts(self) -> dict[str, int]:
         """Return how many rows each rule is held against, most first."""
         if not self.parts:

@@ -302,14 +302,88 @@ def test_joint_cut_out_needs_another_record(check: Any, schedule: Any) -> None:
     rows = clean(schedule)
     cut = {**rows[0], "made": "2026-03-02 07:30", "visual": "Cut out", "heater_1_f": "200"}
     assert not check([cut, *rows]).failed  # fused anew
+    assert not check([*rows, cut]).failed  # whatever the order in the file
     assert check([cut, *rows[1:]]).joints["verdict"].tolist()[0] == "missing"
+
+
+LATE, NONE = "cut out on {} (line 21), no later record", "cut out (line 21), no later record"
+DOUBT = "made {} (line 2), cut out {} (line 21): the dates do not say which came later"
+
+
+@pytest.mark.parametrize(
+    ("made", "cut", "verdict", "words"),
+    [
+        # A-J1 is made at 8:00 and its pull begins on 10 March
+        ("2026-03-02 08:00", "2026-03-06 10:00", "missing", LATE),
+        ("2026-03-02 08:00", "2026-03-20", "missing", LATE),  # after the pull
+        ("2026-03-02", "2026-03-06", "missing", LATE),
+        ("2026-03-02 08:00", "2026-03-02 08:00", "missing", LATE),  # the same joint, told again
+        ("2026-03-02", "2026-03-02", "fail", DOUBT),
+        ("2026-03-02 08:00", "2026-03-02", "fail", DOUBT),
+        ("2026-03-02", "2026-03-02 07:00", "fail", DOUBT),
+        ("2026-03-02 08:00", "yesterday", "fail", DOUBT),
+        ("2026-03-02", "2026-03-01", "pass", ""),
+        ("2026-03-02 08:00", "2026-03-01", "pass", ""),
+        ("2026-03-02", "2026-03-01 23:00", "pass", ""),
+    ],
+)
+def test_a_joint_is_there_only_by_a_record_later_than_every_cut_out_of_it(
+    check: Any, schedule: Any, made: str, cut: str, verdict: str, words: str
+) -> None:
+    """A later cut-out leaves nothing in the pipe; two dates of one day have no order."""
+    rows = clean(schedule)
+    rows[0]["made"] = made
+    first = {**rows[0], "made": "2026-02-27 08:00", "visual": "cut out"}  # long made anew
+    checked = check([*rows, {**rows[0], "made": cut, "visual": "cut out"}, first])
+    joint = checked.joints.iloc[0]
+    assert joint["verdict"] == verdict
+    assert words.format(*([made, cut] if words == DOUBT else [cut])) in joint["reasons"]
+    assert checked.failed == (verdict != "pass")
+    assert ("cut-out" in checked.rules) == (verdict != "pass")
+    assert "missing" not in checked.rules  # there is a record, and what it is of is told
+    assert checked.joints["verdict"].tolist()[1:] == ["pass"] * 18
+
+
+def test_a_joint_made_cut_out_and_made_anew_passes_by_its_last_record(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    cut = {**rows[0], "made": "2026-03-05 09:00", "visual": "cut out"}
+    anew = {**rows[0], "made": "2026-03-05 11:00"}
+    checked = check([*rows, cut, anew])
+    assert not checked.failed
+    assert checked.joints[["records", "lines", "made"]].iloc[0].tolist() == [1, "22", anew["made"]]
+    again = {**cut, "made": "2026-03-05 12:00"}
+    assert check([*rows, cut, anew, again]).joints["reasons"].iloc[0] == LATE.replace(
+        "21", "23"
+    ).format(again["made"])
+    twice = check([*rows, cut, anew, {**anew, "made": "2026-03-05 13:00"}])
+    assert twice.joints["reasons"].iloc[0] == "2 records, lines 22, 23; one is due"
+
+
+def test_cut_outs_are_in_order_by_instant_where_zones_are_written(
+    check: Any, schedule: Any
+) -> None:
+    rows = zoned(clean(schedule), "-05:00")  # A-J1 at 13:00 in UTC
+    cut = {**rows[0], "visual": "cut out"}
+    assert not check([*rows, {**cut, "made": "2026-03-02 12:20+00:00"}]).failed
+    late = check([*rows, {**cut, "made": "2026-03-02 13:30+00:00"}]).joints
+    assert late["verdict"].iloc[0] == "missing"
+    # of a date alone: that of the clock, 8:00 on 2 March
+    assert not check([*rows, {**cut, "made": "2026-03-01"}]).failed
+
+
+def test_a_joint_that_was_only_ever_cut_out_says_so(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    cut = {**rows[0], "visual": "cut out", "made": ""}
+    assert check([*rows[1:], cut]).joints["reasons"].iloc[0] == NONE.replace("21", "20")
 
 
 def test_a_joint_cut_out_held_its_machine_too(check: Any, schedule: Any) -> None:
     rows = clean(schedule)  # A-J1 at 8:00, B-J1 at 8:30; to cool takes 14 min, to heat 5.8
     cut = {**rows[0], "made": "2026-03-02 08:10", "visual": "cut out"}
     checked = check([*rows, cut])
-    assert checked.rules == {"machine-busy": 1, "joints-of-pull": 1}
+    assert checked.rules == {"cut-out": 1, "machine-busy": 1, "joints-of-pull": 1}
     assert "10 min after joint A-J1:" in checked.joints["reasons"].iloc[0]
     before = check([*rows, cut | {"made": "2026-03-02 07:50"}]).joints["reasons"].iloc[0]
     assert "10 min after joint A-J1 (cut out):" in before
@@ -1270,7 +1344,10 @@ def test_report_is_one_page_whatever_the_records_say(
 def test_report_has_words_for_every_rule(check: Any, schedule: Any) -> None:
     source = "".join(
         (Path(__file__).parents[2] / "geotools" / "deliver" / name).read_text(encoding="utf-8")
-        for name in ("joint_rules.py", "joint_times.py", "asbuilt.py", "asbuilt_pulls.py")
+        for name in (
+            *("joint_rules.py", "joint_times.py", "asbuilt.py", "asbuilt_pulls.py"),
+            "cut_out.py",
+        )
     )
     named = set(re.findall(r'(?:add_where|add)\(\s*"([a-z-]+)"', source))
     assert named <= set(RULES)
