@@ -335,6 +335,11 @@ _JOINT = (
     _text("joint_id", "identifier of the joint"),
     _RUN,
     _text("pull_id", "pull it is for"),
+    _text(
+        "pull_mark",
+        "letters that are others as soon as the pull is laid out otherwise: ends, direction, "
+        "pieces or carrier",
+    ),
     _text("string_id", "string it is in, or which it joins on"),
     _integer("number", "place in the pull, the first behind the head is 1"),
     _real("chainage", "where it comes to rest, along the run", "length"),

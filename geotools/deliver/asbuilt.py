@@ -13,6 +13,7 @@ from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.cut_out import cut_out, hold_cuts
 from geotools.deliver.joint_rules import hold_against, interfacial
 from geotools.deliver.joint_times import machines_at_once
+from geotools.deliver.layouts import hold_layouts, layout_notes, layouts_of, older_layouts
 from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
@@ -58,6 +59,7 @@ def check_records(
     *,
     pull_records: Records | None = None,
     qualifications: Records | None = None,
+    issued: Records | None = None,
     tails: pd.Series[float] | None = None,
     now: np.datetime64 | None = None,
     only: Collection[str] | None = None,
@@ -73,6 +75,8 @@ def check_records(
         Of joints, and of pulls if there are any.
     qualifications : Records, optional
         Of operators and machines; without it nobody's qualification is checked.
+    issued : Records, optional
+        The schedule as it was issued: of which layout of their pulls records are that bear no mark.
     tails : Series, optional
         Carrier left out of the host at both ends together, m, by ``pull_id``, as
         `geotools.deliver.joints.Schedule` has it.
@@ -98,7 +102,7 @@ def check_records(
     """
     _same_zones(records, pull_records, qualifications)
     _check_qualifications(qualifications)
-    given = _given(joints, pulls, records, pull_records, units)
+    given = _given(joints, pulls, records, pull_records, issued, units)
     if only is not None:
         given = given.of_pulls(only)
     return _held(given, qualifications, tails=tails, now=now, units=units)
@@ -118,6 +122,7 @@ class _Given:
     every: Match
     records: Records
     pull_records: Records | None
+    issued: Records | None
 
     def of_pulls(self, only: Collection[str]) -> _Given:
         """Leave the pulls asked for and their joints; records of the others are set aside."""
@@ -134,11 +139,17 @@ class _Given:
             replace(self.every, joint=number[self.every.joint]),
             self.records.without("joint_id", self.due.loc[~asked, "joint_id"]),
             pull_records,
+            self.issued,
         )
 
 
 def _given(
-    joints: Any, pulls: Any, records: Records, pull_records: Records | None, units: str
+    joints: Any,
+    pulls: Any,
+    records: Records,
+    pull_records: Records | None,
+    issued: Records | None,
+    units: str,
 ) -> _Given:
     """Put schedule, plan and records together, names of joints and pulls as the plan has them."""
     records = records.spelled("joint_id", joints["joint_id"])
@@ -146,7 +157,7 @@ def _given(
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
     due = pd.DataFrame(joints.drop(columns="geometry"))
     every = _matched(due, records.table, _place(due, records), units)
-    return _Given(joints, pulls, due, every, records, pull_records)
+    return _Given(joints, pulls, due, every, records, pull_records, issued)
 
 
 def _held(
@@ -158,27 +169,38 @@ def _held(
     units: str,
 ) -> Checked:
     """Hold joints and pulls against what is on record of them."""
-    place = _place(given.due, given.records)
-    found = cut_out(given.records.table, place)
-    there = np.where(found.cut | found.gone, -1, place)
-    match = _matched(given.due, given.records.table, there, units)
+    records, place = given.records, _place(given.due, given.records)
+    layouts = layouts_of(records, given.due, place, given.issued)
+    counted = np.where(layouts.other, -1, place)
+    cuts = cut_out(records.table, counted)
+    there = np.where(cuts.cut | cuts.gone, -1, counted)
+    match = _matched(given.due, records.table, there, units)
     times = pull_times(given.pulls, given.pull_records)
     reasons = hold_against(
         match,
-        given.records,
+        records,
         given.due,
         every=given.every,
         times=times,
         qualifications=qualifications,
         now=now,
     )
-    hold_cuts(given.records, place, found, reasons)
-    frame = _verdicts(given.joints, given.records, match, place, reasons)
+    hold_cuts(records, counted, cuts, reasons)
+    hold_layouts(records, place, layouts, counted, reasons)
+    frame = _verdicts(given.joints, records, match, place, reasons)
+    older = older_layouts(records, place, given.pulls["pull_id"])
     made = check_pulls(
-        given.pulls, frame, given.pull_records, times, units=units, tails=tails, now=now
+        *(given.pulls, frame, given.pull_records, times),
+        units=units,
+        tails=tails,
+        older=older,
+        now=now,
+    )
+    notes = (
+        *_notes(records, given.pull_records, qualifications),
+        *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)
-    notes = _notes(given.records, given.pull_records, qualifications)
     return Checked(frame, made.frame, rules, (*machines_at_once(given.every), *made.notes, *notes))
 
 
@@ -239,11 +261,11 @@ def _verdicts(
     reasons.add(
         "double", twice, [f"{count[k]} records, lines {where[k]}; one is due" for k in twice]
     )
-    missing = np.flatnonzero((count == 0) & ~reasons.told("cut-out", len(joints)))
+    missing = np.setdiff1d(np.flatnonzero(count == 0), reasons.rows("cut-out", "layout"))
     reasons.add("missing", missing, ["no record"] * len(missing))
     texts = reasons.joined(len(joints))
     verdict = np.where(count == 0, "missing", np.where(texts != "", "fail", "pass"))
-    frame = joints[["joint_id", "run_id", "pull_id", "string_id", "number", "chainage",
+    frame = joints[["joint_id", "run_id", "pull_id", "pull_mark", "string_id", "number", "chainage",
                     "intermediate", "geometry"]].assign(
         verdict=verdict.astype(object), reasons=texts, records=count, lines=where
     )  # fmt: skip
@@ -282,6 +304,7 @@ def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
         {
             "joint_id": table["joint_id"].to_numpy(dtype=object),
             **dict.fromkeys(("run_id", "pull_id", "string_id"), ""),
+            "pull_mark": table["pull_mark"].to_numpy(dtype=object),
             "number": pd.array([pd.NA] * len(rows), dtype="Int64"),
             "chainage": np.nan,
             "intermediate": pd.array([pd.NA] * len(rows), dtype="boolean"),

@@ -82,6 +82,7 @@ def check_pulls(
     *,
     units: str,
     tails: pd.Series[float] | None = None,
+    older: pd.Series[str] | None = None,
     now: np.datetime64 | None = None,
 ) -> CheckedPulls:
     """Hold the records of pulls, and the verdicts of their joints, against the plan.
@@ -100,6 +101,8 @@ def check_pulls(
         Units of the texts.
     tails : Series, optional
         Carrier left out of the host at both ends together, m, by ``pull_id``; none otherwise.
+    older : Series, optional
+        What says that records are of an older layout, by ``pull_id``.
     now : datetime64, optional
         When the check is made; without it no time is too late.
 
@@ -117,6 +120,9 @@ def check_pulls(
     frame = frame.assign(**_joint_counts(frame, joints), **_measured(frame, records))
     reasons = Reasons()
     _add_joints(frame, reasons)
+    if older is not None:
+        place = pd.Index(frame["pull_id"]).get_indexer(older.index)
+        reasons.add("layout", place, older.tolist())
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)

@@ -25,6 +25,7 @@ RULES: dict[str, str] = {
     "missing": "joints without a record",
     "unknown": "records of joints or pulls that are not in the plan",
     "cut-out": "joints cut out that no later record shows made anew",
+    "layout": "joints or pulls with records of another layout of the pull",
     "double": "joints or pulls with more than one record",
     "not-recorded": "joints or pulls with values not recorded",
     "unreadable": "records with values that cannot be read",

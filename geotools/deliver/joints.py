@@ -13,6 +13,7 @@ import shapely
 
 from geotools.brief import declared
 from geotools.deliver.procedure import OwnProcedure, windows
+from geotools.deliver.pull_mark import pull_marks
 from geotools.errors import LayerError
 from geotools.network.places import points_along
 from geotools.network.ragged import FloatArray, IntArray, line_lengths, number_within, offsets_of
@@ -128,6 +129,7 @@ def joint_schedule(
     pipes, gaps = _pipes(plan, pulls, procedure, own)
     pipes = _with_gauge(pipes, machine)
     table = _joints(pulls, strings, made).join(pipes, on="run_id")
+    table["pull_mark"] = table["pull_id"].map(_marks(pulls, pipes["carrier"], strings, made))
     names = [field.name for field in OUTPUTS["joints"].fields]
     return Schedule(_placed(plan, table[names]), gaps, tails, notes)
 
@@ -236,9 +238,9 @@ def wanted_pulls(plan: PlanFile, only: Iterable[str] = ()) -> list[str]:
     return [str(name) for name in _wanted(plan, only)["pull_id"]]
 
 
-def _wanted(plan: PlanFile, only: Iterable[str]) -> pd.DataFrame:
+def _wanted(plan: PlanFile, only: Iterable[str]) -> Any:
     """Return the pulls asked for."""
-    pulls: pd.DataFrame = plan.table("pulls", PULL_FIELDS).drop(columns="geometry")
+    pulls = plan.table("pulls", PULL_FIELDS)
     twice = pulls.loc[pulls["pull_id"].duplicated(), "pull_id"].tolist()
     if twice:
         raise LayerError(str(plan.path), f"layer pulls has {twice[0]} more than once")
@@ -328,6 +330,16 @@ def _joints(pulls: pd.DataFrame, strings: pd.DataFrame, made: Pieces) -> pd.Data
             "piece_after": np.where(ahead, front, rear),
         }
     )
+
+
+def _marks(
+    pulls: Any, carrier: pd.Series[str], strings: pd.DataFrame, made: Pieces
+) -> pd.Series[str]:
+    """Return the mark of every pull by its identifier."""
+    of_pull = strings["row"].to_numpy(dtype=np.int64)[made.string]
+    pieces = pd.DataFrame({"row": of_pull, "length": made.length, "last": made.last_of_string})
+    pipe = carrier.loc[pulls["run_id"]].to_numpy(dtype=object)
+    return pd.Series(pull_marks(pulls, pipe, pieces), index=pulls["pull_id"], dtype=object)
 
 
 def _pipes(

@@ -47,11 +47,10 @@ class Reasons:
             out[joined.index.to_numpy(dtype=np.int64)] = joined.to_numpy(dtype=object)
         return out
 
-    def told(self, rule: str, count: int) -> npt.NDArray[np.bool_]:
-        """Tell which of so many rows the rule is held against."""
+    def rows(self, *rules: str) -> RowsArray:
+        """Return the rows that one of the rules is held against."""
         table = self.table()
-        rows = table.loc[table["rule"] == rule, "row"].to_numpy(dtype=np.int64)
-        return np.bincount(rows, minlength=count).astype(bool)
+        return table.loc[table["rule"].isin(rules), "row"].to_numpy(dtype=np.int64)
 
     def counts(self) -> dict[str, int]:
         """Return how many rows each rule is held against, most first."""

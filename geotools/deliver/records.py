@@ -51,6 +51,7 @@ RECORD_TABLES: dict[str, Layer] = {
             (),
             (
                 _must("joint_id", "text", "identifier of the joint, as in the schedule"),
+                _field("pull_mark", "text", "mark of the pull, as in the schedule"),
                 _must("made", "time", "when the ends were brought together"),
                 _must("operator", "text", "who fused it"),
                 _must("machine", "text", "machine, by its number"),
@@ -90,6 +91,18 @@ RECORD_TABLES: dict[str, Layer] = {
                 _must("ended", "time", "when the head came out"),
                 _field("length", "real", "length measured", "length"),
                 _field("force", "real", "largest force measured at the head", "force"),
+            ),
+        ),
+        Layer(
+            "schedule",
+            "The joint schedule as it was issued: the CSV that `joints schedule` wrote.",
+            (),
+            (
+                _must("joint_id", "text", "identifier of the joint"),
+                _must("pull_id", "text", "pull it is for"),
+                _field("pull_mark", "text", "mark of the pull"),
+                _must("chainage", "real", "where it comes to rest, along the run", "length"),
+                _field("carrier", "text", "pipe to be fused"),
             ),
         ),
         Layer(

@@ -120,6 +120,11 @@ TOOLS = (
             OVERWRITE,
             _UNITS,
             Parameter("pulls", "path", "CSV of pull records"),
+            Parameter(
+                "schedule",
+                "path",
+                "the schedule as it was issued, CSV, for records that bear no mark of their pull",
+            ),
             Parameter("qualifications", "path", "CSV of who and what is qualified, and when"),
             Parameter(
                 "map",
@@ -127,7 +132,7 @@ TOOLS = (
                 "which column of the joint records is which, OURS=THEIRS, such as drag_psi='P 0'",
                 multiple=True,
             ),
-            Parameter("map_file", "path", "the same for all three files, as TOML"),
+            Parameter("map_file", "path", "the same for all files read, as TOML"),
             Parameter("encoding", "text", "encoding of files that are not UTF-8", default="utf-8"),
             Parameter(
                 "date_format",
@@ -362,6 +367,7 @@ def check(
     overwrite: bool,
     units: str | None,
     pulls: Path | None,
+    schedule: Path | None,
     qualifications: Path | None,
     map: tuple[str, ...],
     map_file: Path | None,
@@ -377,7 +383,8 @@ def check(
 
     Parameters
     ----------
-    plan, records, output, csv, report, pulls, qualifications, map_file, procedure_file : Path
+    plan, records, output, csv, report, pulls, schedule, qualifications : Path
+    map_file, procedure_file : Path, optional
     units, procedure, encoding, date_format : str
     map, only : tuple of str
     tail : float, optional
@@ -399,7 +406,12 @@ def check(
     targets = _check_targets(output, csv, report, overwrite=overwrite)
     file = read_plan(plan)
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
-    paths = {"records": records, "pulls": pulls, "qualifications": qualifications}
+    paths = {
+        "records": records,
+        "pulls": pulls,
+        "schedule": schedule,
+        "qualifications": qualifications,
+    }
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     _check_tail(_CHECK, tail)
     made = _schedule(file, procedure, procedure_file, tail, ())
@@ -461,6 +473,7 @@ def _checked(
         read["records"],
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),
+        issued=read.get("schedule"),
         tails=made.tails,
         now=now,
         only=only,

@@ -245,6 +245,33 @@ def test_check_tells_one_machine_at_all_joints_at_once_and_a_day_to_come(
     assert "after the day of this check" in done.layers["asbuilt_joints"]["reasons"].iloc[2]
 
 
+def test_records_filled_into_the_schedule_bear_its_marks_and_the_schedule_speaks_for_others(
+    plan: Path, joints: Any, records: Path, tmp_path: Path
+) -> None:
+    """Of the pulls asked for, one lies elsewhere in a plan made since; here its mark is another."""
+    issued = tmp_path / "issued.csv"
+    assert command("joints", "schedule", plan, "-o", issued, "--units", "us") == 0
+    rows = rows_in(issued)
+    assert [row["pull_mark"] for row in rows] == joints["pull_mark"].tolist()
+    assert len({row["pull_mark"] for row in rows}) == joints["pull_id"].nunique()
+    named = geotools.joints_check(plan, records)
+    assert sum("by name alone" in note for note in named.summary["notes"]) == 1
+    told = geotools.joints_check(plan, records, schedule=issued)
+    assert not told.failed
+    assert not [note for note in told.summary["notes"] if "by name alone" in note]
+    pull = rows[0]["pull_id"]
+    own = [row for row in rows if row["pull_id"] == pull]
+    table = pd.DataFrame(rows)
+    table.loc[table["pull_id"] == pull, "pull_mark"] = "QQQQQ"
+    table.to_csv(issued, index=False)
+    changed = geotools.joints_check(plan, records, schedule=issued)
+    assert changed.failed
+    assert changed.summary["joints"]["missing"] == changed.summary["rules"]["layout"] == len(own)
+    marked = records_of(joints).assign(pull_mark=joints["pull_mark"])
+    marked.to_csv(tmp_path / "marked.csv", index=False)
+    assert not geotools.joints_check(plan, tmp_path / "marked.csv", schedule=issued).failed
+
+
 def test_check_of_one_run_leaves_the_others_aside(plan: Path, joints: Any, records: Path) -> None:
     run = joints["run_id"].iloc[-1]
     done = geotools.joints_check(plan, records, only=[run])

@@ -119,7 +119,11 @@ def clean(schedule: Any) -> list[dict[str, str]]:
 
     The joint between strings is made while the pull stands still.
     """
-    rows = [{"joint_id": name, **CLEAN} for name in schedule["joint_id"]]
+    names, marks = schedule["joint_id"], schedule["pull_mark"]
+    rows = [
+        {"joint_id": name, "pull_mark": mark, **CLEAN}
+        for name, mark in zip(names, marks, strict=True)
+    ]
     for k, row in enumerate(rows):
         row["made"] = f"2026-03-02 {8 + k // 2:02d}:{30 * (k % 2):02d}"
         if row["joint_id"] == BETWEEN:
@@ -150,12 +154,14 @@ def check(plan: Any, schedule: Any, tmp_path: Path) -> Callable[..., Checked]:
         qualified: list[dict[str, str]] | None = None,
         *,
         joints: Any = None,
+        issued: list[dict[str, str]] | None = None,
         units: str = "si",
     ) -> Checked:
         return check_records(
             schedule if joints is None else joints,
             plan.table("pulls"),
             read(write(tmp_path / "r.csv", rows)),
+            issued=issued and read(write(tmp_path / "s.csv", issued), "schedule"),
             pull_records=pulls and read(write(tmp_path / "p.csv", pulls), "pulls"),
             qualifications=qualified
             and read(write(tmp_path / "q.csv", qualified), "qualifications"),
@@ -389,6 +395,96 @@ def test_a_joint_cut_out_held_its_machine_too(check: Any, schedule: Any) -> None
     assert "10 min after joint A-J1 (cut out):" in before
     # given up before it cooled: nothing of that is on record
     assert not check([*rows, cut | {"made": "2026-03-02 07:50", "cool_time_min": ""}]).failed
+
+
+def bare(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+    return [{name: cell for name, cell in row.items() if name != "pull_mark"} for row in rows]
+
+
+def issue(schedule: Any, *, marks: bool = True) -> list[dict[str, str]]:
+    """The schedule as it is written, in feet."""
+    named = ["joint_id", "pull_id", "carrier", *(["pull_mark"] if marks else [])]
+    return [
+        {name: str(row[name]) for name in named}
+        | {"chainage_ft": f"{row['chainage'] / 0.3048:.4f}"}
+        for row in schedule.to_dict("records")
+    ]
+
+
+def test_a_record_of_another_layout_of_its_pull_does_not_count(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    mark = rows[0]["pull_mark"]
+    rows[0]["pull_mark"] = "QQQQQ"  # a name of the plan, of a joint that lay elsewhere
+    rows[1]["pull_mark"] = f" {mark.lower()} "
+    checked = check(rows)
+    joint = checked.joints.iloc[0]
+    assert joint[["verdict", "records"]].tolist() == ["missing", 0]
+    assert joint["reasons"] == (
+        f"line 2 was made for another layout of this pull (mark QQQQQ, in this plan {mark}) and is "
+        "not counted; compare with the schedule as issued"
+    )
+    assert checked.rules == {"layout": 1, "joints-of-pull": 1}
+    assert checked.joints["verdict"].tolist()[1:] == ["pass"] * 18
+    assert any("made with another --tail" in note for note in checked.notes)
+
+
+def test_a_record_of_this_layout_stands_beside_one_of_another(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    old = {**rows[0], "pull_mark": "QQQQQ", "heater_1_f": "200", "made": "2026-02-20 08:00"}
+    cut = {**old, "visual": "cut out", "made": "2026-03-09 08:00"}  # of another joint too
+    checked = check([*rows, old, cut])
+    assert not checked.failed
+    assert any(note.endswith("which count: line 21, 22") for note in checked.notes)
+
+
+def test_records_matched_by_name_alone_are_told(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    assert not [note for note in check(rows).notes if "by name alone" in note]
+    notes = [note for note in check(bare(rows)).notes if "by name alone" in note]
+    assert len(notes) == 1
+    assert "the 19 records were made" in notes[0]
+    some = [*bare(rows[:3]), *rows[3:]]
+    assert "3 of 19 records were made" in " ".join(check(some).notes)
+
+
+@pytest.mark.parametrize("marks", [True, False], ids=["with marks", "by place"])
+def test_the_schedule_as_issued_says_what_records_without_a_mark_are_of(
+    check: Any, write_plan: PlanWriter, schedule: Any, marks: bool
+) -> None:
+    """The other plan has the names of this one; its pull A lies 2 m further on."""
+    moved = [PULLS[0] | {"start": 12.0, "end": 42.0}, PULLS[1]]
+    settings = {"pulls.piece_length": "12 m"}
+    other = joint_schedule(read_plan(write_plan(moved, strings=STRINGS, settings=settings))).joints
+    assert other["joint_id"].tolist() == schedule["joint_id"].tolist()
+    assert (other["chainage"] - schedule["chainage"]).round(6).tolist() == [2.0] * 2 + [0.0] * 17
+    rows = bare(clean(schedule))
+    assert not check(rows, issued=issue(schedule, marks=marks)).failed
+    checked = check(rows, issued=issue(other, marks=marks))
+    assert checked.joints["verdict"].tolist() == ["missing"] * 2 + ["pass"] * 17
+    assert checked.rules == {"layout": 2, "joints-of-pull": 1}
+    assert not [note for note in checked.notes if "by name alone" in note]
+    longer = [*issue(schedule, marks=False), issue(schedule, marks=False)[1] | {"joint_id": "A-J3"}]
+    assert check(rows, issued=longer).rules == {"layout": 2, "joints-of-pull": 1}
+    part = [row for row in issue(schedule, marks=marks) if row["pull_id"] == "B"]
+    told = check(rows, issued=part)
+    assert "2 of 19 records were made" in " ".join(told.notes)  # nothing is known of A
+    assert not told.failed
+
+
+def test_a_pull_whose_records_name_joints_it_does_not_have_is_told_once(
+    check: Any, schedule: Any
+) -> None:
+    rows = clean(schedule)
+    more = [{**rows[0], "joint_id": f"a-J{k}", "pull_mark": ""} for k in (3, 4, 5)]
+    other = {**rows[0], "joint_id": "Z-J1", "pull_mark": ""}
+    checked = check([*rows, *more, other], PULL_RECORDS)
+    assert checked.joints["verdict"].tolist() == ["pass"] * 19 + ["unknown"] * 4
+    assert checked.pulls["verdict"].tolist() == ["fail", "pass"]
+    assert checked.pulls["reasons"].iloc[0] == (
+        "3 record(s) name joints that it does not have (a-J3 to a-J5): a sign that they were made "
+        "for an older layout of this pull; compare with the schedule as issued"
+    )
+    assert checked.rules == {"layout": 1, "unknown": 4}
 
 
 def test_machines_are_held_against_all_records_when_one_pull_is_asked_for(
@@ -834,9 +930,7 @@ def test_identifiers_that_differ_in_case_alone_are_matched_to_the_letter(
     assert verdicts[["A-J1", "a-j1", "a-J1"]].tolist() == ["missing", "pass", "unknown"]
 
 
-def test_pipe_without_a_window_never_passes(
-    check: Any, write_plan: PlanWriter, schedule: Any
-) -> None:
+def test_pipe_without_a_window_never_passes(check: Any, write_plan: PlanWriter) -> None:
     path = write_plan(
         PULLS,
         strings=STRINGS,
@@ -847,7 +941,7 @@ def test_pipe_without_a_window_never_passes(
     pvc = joint_schedule(read_plan(path)).joints
     rows = [
         {**row, "dr_left": "18", "dr_right": "18", "material_left": "PVC", "material_right": "PVC"}
-        for row in clean(schedule)
+        for row in clean(pvc)
     ]
     checked = check(rows, joints=pvc)
     assert set(checked.joints["verdict"]) == {"fail"}
@@ -1346,7 +1440,7 @@ def test_report_has_words_for_every_rule(check: Any, schedule: Any) -> None:
         (Path(__file__).parents[2] / "geotools" / "deliver" / name).read_text(encoding="utf-8")
         for name in (
             *("joint_rules.py", "joint_times.py", "asbuilt.py", "asbuilt_pulls.py"),
-            "cut_out.py",
+            *("cut_out.py", "layouts.py"),
         )
     )
     named = set(re.findall(r'(?:add_where|add)\(\s*"([a-z-]+)"', source))

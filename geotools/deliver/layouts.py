@@ -1,0 +1,209 @@
+"""Layouts of pulls: records of joints that were made for another layout than that of the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geotools.deliver.matching import IntArray, TextArray, words_of
+from geotools.deliver.reasons import Reasons
+from geotools.deliver.records import Records
+
+__all__ = ["Layouts", "hold_layouts", "layout_notes", "layouts_of", "older_layouts"]
+
+BoolArray = npt.NDArray[np.bool_]
+# A schedule in a file is rounded to 0.1 mm; a joint that lies farther off lies elsewhere.
+_CLOSE = 0.01
+_NO_MARK = "of unknown mark"  # of a pull in an issued schedule without marks
+_SHOWN = 5
+
+
+@dataclass(frozen=True)
+class Layouts:
+    """Which layout of its pull every record is of.
+
+    Attributes
+    ----------
+    other : ndarray of bool, shape (records,)
+        Records made for another layout than that of the plan.
+    bare : ndarray of bool, shape (records,)
+        Records of joints of the plan that neither bear a mark nor have one by the schedule that
+        was issued: matched by name alone.
+    mark, due : ndarray of str, shape (records,)
+        Mark of each as told, and that of the plan; empty where there is none.
+    """
+
+    other: BoolArray
+    bare: BoolArray
+    mark: TextArray
+    due: TextArray
+
+
+def layouts_of(
+    records: Records, due: pd.DataFrame, place: IntArray, issued: Records | None
+) -> Layouts:
+    """Hold the marks of records against those of the plan.
+
+    Parameters
+    ----------
+    records : Records
+        Of joints.
+    due : DataFrame
+        The schedule of the plan.
+    place : ndarray of int, shape (records,)
+        Row of the schedule of every record, below 0 where it is of no joint there.
+    issued : Records, optional
+        The schedule as it was issued. What it says of a pull is the mark of records that bear
+        none.
+    """
+    known = place >= 0
+    planned, pull = (
+        np.where(known, due[name].to_numpy(dtype=object)[place] if len(due) else "", "")
+        for name in ("pull_mark", "pull_id")
+    )
+    mark = records.table["pull_mark"].to_numpy(dtype=object)
+    if issued is not None:
+        told = pd.Series(pull, dtype=object).map(_issued_marks(issued, due)).fillna("")
+        mark = np.where(mark == "", told.to_numpy(dtype=object), mark)
+    other = known & (mark != "") & (_plain(mark) != _plain(planned))
+    return Layouts(other, known & (mark == ""), mark, planned)
+
+
+def _plain(marks: TextArray) -> TextArray:
+    return words_of(pd.Series(marks, dtype=object))
+
+
+def _issued_marks(issued: Records, due: pd.DataFrame) -> pd.Series[str]:
+    """Return the mark of every pull of a schedule as issued.
+
+    Where the file has none, it is that of the plan if all its joints are those of the plan, in
+    name, place and pipe.
+    """
+    issued = issued.spelled("pull_id", due["pull_id"]).spelled("joint_id", due["joint_id"])
+    names = ["pull_id", "joint_id", "chainage", "carrier"]
+    both = due[names].merge(
+        issued.table[names], on=names[:2], how="outer", suffixes=("", "_issued"), indicator=True
+    )
+    pipe, own = (_plain(both[f"carrier{n}"].fillna("").to_numpy()) for n in ("_issued", ""))
+    off = (both["chainage"] - both["chainage_issued"]).abs()
+    same = (both["_merge"] == "both") & (off <= _CLOSE) & ((pipe == "") | (pipe == own))
+    alike = same.groupby(both["pull_id"]).all()
+    planned = due.drop_duplicates("pull_id").set_index("pull_id")["pull_mark"]
+    table = issued.table.drop_duplicates("pull_id").set_index("pull_id")
+    by_place = planned.reindex(table.index).where(alike.reindex(table.index), _NO_MARK)
+    return table["pull_mark"].where(table["pull_mark"] != "", by_place).fillna(_NO_MARK)
+
+
+def hold_layouts(
+    records: Records, place: IntArray, found: Layouts, there: IntArray, reasons: Reasons
+) -> None:
+    """Hold it against joints that all their records are of another layout of their pull.
+
+    Parameters
+    ----------
+    records : Records
+    place : ndarray of int, shape (records,)
+        Row of the schedule of every record.
+    found : Layouts
+    there : ndarray of int
+        Rows of the schedule of which something else is on record.
+    reasons : Reasons
+        Added to.
+    """
+    lines = records.lines
+    reasons.add_where(
+        "layout",
+        found.other & ~np.isin(place, there),
+        place,
+        lambda k: (
+            f"line {lines[k]} was made for another layout of this pull ({_marks(found, k)}) and is "
+            "not counted; compare with the schedule as issued"
+        ),
+    )
+
+
+def _marks(found: Layouts, row: int) -> str:
+    """Say which mark a record bears, and which it should."""
+    if found.mark[row] == _NO_MARK:
+        return "its joints lay elsewhere in that schedule"
+    return f"mark {found.mark[row]}, in this plan {found.due[row]}"
+
+
+def layout_notes(
+    records: Records, found: Layouts, place: IntArray, reasons: Reasons
+) -> tuple[str, ...]:
+    """Say what was matched by name alone, and what was set aside though the joint is there."""
+    notes, count = [], int((place >= 0).sum())
+    bare = int(found.bare.sum())
+    if bare:
+        which = f"the {bare:,}" if bare == count else f"{bare:,} of {count:,}"
+        notes.append(
+            f"not checked: for which layout of their pulls {which} records were made. They bear no "
+            "mark (column pull_mark of the schedule) and were matched by name alone; after a "
+            "change of the plan a name may be that of another joint. Give the schedule as it was "
+            "issued with --schedule, or see that it is that of this plan"
+        )
+    if found.other.any():
+        notes.append(
+            f"{int(found.other.sum()):,} record(s) made for another layout of their pulls: the "
+            "plan was changed after the schedule was issued, or that schedule was made with "
+            "another --tail"
+        )
+    held = np.isin(place, reasons.rows("layout"))
+    aside = np.flatnonzero(found.other & ~held)
+    if len(aside):
+        notes.append(
+            f"{len(aside):,} of these stand beside records for this layout, which count: "
+            f"{_lines(records.lines[aside])}"
+        )
+    return tuple(notes)
+
+
+def _lines(lines: Iterable[Any]) -> str:
+    """Return the numbers of lines, as many as are told."""
+    shown = [str(line) for line in lines]
+    more = f" and {len(shown) - _SHOWN:,} more" if len(shown) > _SHOWN else ""
+    return f"line {', '.join(shown[:_SHOWN])}{more}"
+
+
+def older_layouts(records: Records, place: IntArray, pull_ids: pd.Series[str]) -> pd.Series[str]:
+    """Return what to hold against pulls of which records name joints that they do not have.
+
+    Parameters
+    ----------
+    records : Records
+        Of joints.
+    place : ndarray of int, shape (records,)
+        Row of the schedule of every record, below 0 where it is of no joint there.
+    pull_ids : Series
+        Pulls of the plan.
+
+    Returns
+    -------
+    Series
+        Texts by ``pull_id``.
+    """
+    rows = np.flatnonzero(place < 0)
+    names = records.table["joint_id"].iloc[rows]
+    plain = pd.Series(words_of(names)).str.extract(r"^(.+)-j[0-9]+$")[0]
+    known = pd.Series(pull_ids.to_numpy(dtype=object), index=words_of(pull_ids), dtype=object)
+    table = pd.DataFrame(
+        {
+            "pull": plain.map(known[~known.index.duplicated()]).to_numpy(dtype=object),
+            "name": names.to_numpy(dtype=object),
+        }
+    ).dropna()
+    return table.groupby("pull")["name"].agg(_told_older)
+
+
+def _told_older(names: pd.Series[str]) -> str:
+    span = names.iloc[0] if len(names) == 1 else f"{names.iloc[0]} to {names.iloc[-1]}"
+    return (
+        f"{len(names):,} record(s) name joints that it does not have ({span}): a sign that they "
+        "were made for an older layout of this pull; compare with the schedule as issued"
+    )
