@@ -126,6 +126,7 @@ def check_pulls(
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
+        _add_early(times, reasons)
         if now is not None:
             _add_late(times, now, reasons)
     texts = reasons.joined(len(frame))
@@ -145,6 +146,19 @@ def _add_joints(frame: Any, reasons: Reasons) -> None:
         failed + missing > 0,
         np.arange(len(frame)),
         lambda k: joints_text(int(failed[k]), int(missing[k])),
+    )
+
+
+def _add_early(times: PullTimes, reasons: Reasons) -> None:
+    """Hold a date that no pull can bear against the pull that does."""
+    early = times.first.or_else(times.first.too_early, times.ended)
+    reasons.add_where(
+        "pull-times",
+        early.too_early,
+        np.arange(len(early.at)),
+        lambda k: (
+            f"dated {early.text[k]}: no pull of a plan is that old; see whether a clock was wrong"
+        ),
     )
 
 
@@ -261,7 +275,8 @@ def _check_measured(
     reasons.add("unreadable", where[where >= 0], faults["text"][where >= 0].tolist())
     early = ~absent & times.ended.before(times.first)
     reasons.add_where("pull-times", early, rows, lambda k: "it ended before it started")
-    blank = ~absent & ~(times.first.known & times.ended.known)
+    # what cannot be read is told as such
+    blank = ~absent & ((frame["started"] == "") | (frame["ended"] == "")).to_numpy(dtype=bool)
     reasons.add_where("pull-times", blank, rows, lambda k: "no start and end on record")
     _check_double(frame, records, reasons)
     for name in ("length", "force"):

@@ -69,7 +69,8 @@ def cut_out(table: pd.DataFrame, joint: IntArray) -> CutOut:
     )
     own, by = (pairs[name].to_numpy(dtype=np.int64) for name in ("made", "cut"))
     early, late = (Moments.of(table, "made", latest=n) for n in (False, True))
-    known = early.known[own] & early.known[by]
+    dated = early.known & ~early.too_early
+    known = dated[own] & dated[by]
     later = known & late.take(by).before(early.take(own))
     gone = known & ~early.take(by).before(late.take(own))
     for which, of in ((out.doubtful, ~later & ~gone), (out.gone, gone)):
@@ -131,6 +132,6 @@ def hold_cuts(records: Records, joint: IntArray, found: CutOut, reasons: Reasons
         lambda k: (
             f"made {made[k] or 'on no date'} (line {lines[k]}), cut out "
             f"{made[by[k]] or 'on no date'} (line {lines[by[k]]}): the dates do not say which came "
-            "later; write the time of day of both"
+            "later; write date and time of day of both"
         ),
     )

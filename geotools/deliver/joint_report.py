@@ -46,6 +46,7 @@ RULES: dict[str, str] = {
     "pull-times": "pulls whose times do not hold together",
     "machine-busy": "joints begun while their machine was at another",
     "string-order": "joints between strings made out of order",
+    "past": "joints dated before there were such plans",
     "future": "joints dated after the day of the check",
     "pull-force": "pulls with too much force, or none",
     "pull-length": "pulls whose measured length is not that planned",

@@ -83,7 +83,7 @@ def hold_against(
         _material(match, reasons, f"material_{side}")
         _size(match, reasons, f"outside_{side}", "bore")
         _size(match, reasons, f"dr_{side}", "")
-    _given(match, reasons, np.isnat(match.made["made_from"].to_numpy()), "date")
+    _given(match, reasons, (match.made["made"] == "").to_numpy(dtype=bool), "date")
     for kind in ("operator", "machine"):
         _who(match, reasons, kind, qualifications)
     _visual(match, reasons)

@@ -1,4 +1,4 @@
-"""Times of joints that cannot be: a machine at two joints, strings out of order, days to come."""
+"""Times of joints that cannot be: two joints at one machine, strings out of order, other years."""
 
 from __future__ import annotations
 
@@ -38,8 +38,14 @@ def hold_times(match: Match, reasons: Reasons, *, every: Match, now: np.datetime
     _busy(every, reasons)
     _crowded(every, reasons)
     _order(match, reasons)
+    made = match.made["made"].tolist()
+    reasons.add_where(
+        "past",
+        Moments.of(match.made, "made", latest=True).too_early,
+        match.joint,
+        lambda k: f"made {made[k]}: no joint of a plan is that old; see whether a clock was wrong",
+    )
     if now is not None:
-        made = match.made["made"].tolist()
         reasons.add_where(
             "future",
             match.made["made_from"].to_numpy() > now + GRACE,

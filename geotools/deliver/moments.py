@@ -9,9 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["Moments"]
+__all__ = ["EARLIEST", "Moments"]
 
 BoolArray = npt.NDArray[np.bool_]
+# Common practice, no source: clocks that lost their time begin anew at 1970, 1980 or 2000, and
+# what is held against a plan of this program was made after it.
+EARLIEST = np.datetime64("2001-01-01", "s")
 _SECOND = "datetime64[s]"
 
 
@@ -56,6 +59,11 @@ class Moments:
     def known(self) -> BoolArray:
         """Where there is a time."""
         return ~np.isnat(self.at)
+
+    @property
+    def too_early(self) -> BoolArray:
+        """Where there is a time that no work of this kind can bear."""
+        return self.at < EARLIEST
 
     def said(self, row: int) -> str:
         """Return a time as written, for a text: ``at 2026-03-05 14:30``, ``on 2026-03-05``."""

@@ -26,11 +26,16 @@ _CLOCK = r"[0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?"
 _ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})"
 _ISO = rf"{_ISO_DATE}(?:[ T]{_CLOCK}{_ZONE}?)?"
 _ZONED = rf".*[0-9]{_ZONE}"
+_NO_DAY = "is a time of day without its date; write both in every row, such as 2026-03-05 14:30"
 _DAY = np.timedelta64(86_399, "s")
 # Directives of `datetime.strptime`, and those of them that tell the time of day.
 _SIGNS = re.compile("%[A-Za-z]")
 _CLOCKS = re.compile("%[HIpMSfzZcX]")
 _ZONES = re.compile("%[zZ]")
+_YEARS, _MONTHS, _WHOLE = {"%Y", "%y", "%G"}, {"%m", "%b", "%B"}, {"%c", "%x"}
+_WEEKS, _WEEKDAYS = {"%U", "%W", "%V"}, {"%a", "%A", "%u", "%w"}
+# A cell that tells the time of day and not the day.
+_TIME_ALONE = r"(?i)[0-9]{1,2}[:.h][0-9]{2}(?:[:.][0-9]{2}(?:[.,][0-9]+)?)?(?: ?[ap]\.?m\.?)?"
 
 
 def _field(name: str, dtype: str, text: str, dimension: str | None = None) -> Field:
@@ -430,7 +435,10 @@ def _times(
         ahead[own] = _ahead_by(texts[own], form) if with_zone else np.timedelta64(0, "s")
         day_only = day_only.where(~own, not _CLOCKS.search(form))
         hint = f"is no date and time, neither as {date_format!r} (--date-format) nor as 2026-03-05"
-    _note(faults, (given & times.isna()).to_numpy(dtype=bool), name, texts.to_numpy(), hint)
+    unread = (given & times.isna()).to_numpy(dtype=bool)
+    clock = texts.str.fullmatch(_TIME_ALONE).to_numpy(dtype=bool)
+    _note(faults, unread & ~clock, name, texts.to_numpy(), hint)
+    _note(faults, unread & clock, name, texts.to_numpy(), _NO_DAY)
     zoned.update(zone[times.notna() & ~day_only].unique().tolist())
     early = times.dt.tz_localize(None).to_numpy().astype("datetime64[s]")
     late = np.where(day_only.to_numpy(dtype=bool), early + _DAY, early)
@@ -484,6 +492,12 @@ def _misleading(signs: set[str]) -> str:
     """Say what is wrong with a format that would be read, and not as it is meant."""
     if not signs:
         return "says nothing of how times are written; write one such as %d.%m.%Y %H:%M"
+    lost = _lost(signs)
+    if lost:
+        return (
+            f"has no {' and no '.join(lost)}, and would date all of them to one of its own choice; "
+            "write one such as %d.%m.%Y %H:%M, and the whole date in every row"
+        )
     if "%p" in signs and "%I" not in signs:
         return "has %p (AM or PM) without %I, and would lose it; write %I for hours of 1 to 12"
     if "%I" in signs and "%p" not in signs:
@@ -492,6 +506,17 @@ def _misleading(signs: set[str]) -> str:
             "write %p for AM or PM, or %H for hours of 0 to 23"
         )
     return ""
+
+
+def _lost(signs: set[str]) -> list[str]:
+    """Say what of a date a format does not tell."""
+    if signs & _WHOLE:
+        return []
+    year = [] if signs & _YEARS else ["year (%Y)"]
+    if "%j" in signs or (signs & _WEEKS and signs & _WEEKDAYS):
+        return year
+    month = [] if signs & _MONTHS else ["month (%m)"]
+    return [*(["day (%d)"] if "%d" not in signs else []), *month, *year]
 
 
 def _by_format(file: CsvFile, texts: pd.Series[Any], date_format: str) -> pd.Series[Any]:

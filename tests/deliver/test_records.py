@@ -738,6 +738,43 @@ def test_days_to_come_are_told(plan: Any, schedule: Any, tmp_path: Path) -> None
     assert "future" not in held(None).rules
 
 
+@pytest.mark.parametrize(
+    ("made", "past"),
+    [
+        ("1970-01-01 00:05", True),  # a clock that lost its time
+        ("1980-01-01", True),
+        ("2000-01-01 00:00", True),
+        ("0026-03-02 08:00", True),  # a year of two digits
+        ("2002-03-02 08:00", False),
+    ],
+)
+def test_days_before_there_was_any_such_plan_are_told(
+    check: Any, schedule: Any, made: str, past: bool
+) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = made
+    pulls = [PULL_RECORDS[0], {**PULL_RECORDS[1], "ended": made}]
+    checked = check(rows, pulls)
+    assert checked.rules.get("past", 0) == past
+    reason = f"made {made}: no joint of a plan is that old; see whether a clock was wrong"
+    assert checked.joints["reasons"].iloc[0] == (reason if past else "")
+    said = f"dated {made}: no pull of a plan is that old" in checked.pulls["reasons"].iloc[1]
+    assert said == past
+    cut = {**clean(schedule)[0], "made": made, "visual": "cut out"}  # who knows when that was
+    assert ("cut-out" in check([*clean(schedule), cut]).rules) == past
+
+
+def test_a_date_that_cannot_be_read_is_told_once(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    rows[0]["made"] = "2026-02-30 08:00"
+    pulls = [{**PULL_RECORDS[0], "ended": "2026-02-30"}, PULL_RECORDS[1]]
+    checked = check(rows, pulls)
+    for told in (checked.joints["reasons"].iloc[0], checked.pulls["reasons"].iloc[0]):
+        assert told.count("2026-02-30") == 1
+        assert "on record" not in told
+    assert {"not-recorded", "pull-times"}.isdisjoint(checked.rules)
+
+
 BENT = {"governed_by": "bend", "governing_chainage": 25.0, "governing_force": 38e3,
         "governing_limit": 38.5e3}  # fmt: skip
 
@@ -1084,9 +1121,15 @@ def test_the_pull_waits_as_long_as_the_joint_really_cooled(check: Any, schedule:
         ("%m/%d/%Y %H:%M %p", "without %I"),
         ("%m/%d/%Y %I:%M", "without %p"),
         ("mixed", "says nothing"),
+        ("%H:%M", r"no day \(%d\) and no month \(%m\) and no year \(%Y\)"),
+        ("%d.%m. %H:%M", r"has no year \(%Y\), and would"),
+        ("%d %Y", r"has no month \(%m\), and would"),
+        ("%B %Y", r"has no day \(%d\), and would"),
+        ("%j %H:%M", r"has no year \(%Y\), and would"),
+        ("%Y week %W", r"has no day \(%d\) and no month"),
     ],
 )
-def test_a_format_that_would_lose_half_the_day_is_refused(
+def test_a_format_that_would_lose_part_of_the_day_or_date_is_refused(
     schedule: Any, tmp_path: Path, form: str, words: str
 ) -> None:
     path = write(tmp_path / "r.csv", clean(schedule))
@@ -1342,7 +1385,7 @@ def test_date_format_is_the_users(schedule: Any, tmp_path: Path) -> None:
     assert not len(records.faults)
     assert records.table["made_from"].iloc[0] == pd.Timestamp("2026-03-02 08:00")
     assert (records.table["made_to"] == records.table["made_from"]).all()
-    assert len(read(path, date_format="%Y").faults) == len(rows)
+    assert len(read(path, date_format="%m.%d.%y").faults) == len(rows)
     with pytest.raises(LayerError, match="date format"):
         read(path, date_format="%Q")
 
@@ -1357,6 +1400,35 @@ def test_a_date_format_leaves_iso_and_dates_alone_readable(tmp_path: Path, form:
     whole = (noon.normalize(), noon.normalize() + pd.Timedelta(hours=23, minutes=59, seconds=59))
     due = [(noon, noon), whole, (noon, noon), whole]
     assert list(zip(table["valid_from_from"], table["valid_until_to"], strict=True)) == due
+
+
+@pytest.mark.parametrize(
+    ("form", "text"),
+    [
+        ("%d.%m.%y %H:%M", "02.03.26 08:00"),
+        ("%d %b %Y", "02 Mar 2026"),
+        ("%Y day %j", "2026 day 61"),
+        ("%G week %V day %u", "2026 week 10 day 1"),
+        ("%A of week %W in %Y", "Monday of week 09 in 2026"),
+    ],
+)
+def test_a_date_may_be_written_in_any_way_that_is_whole(
+    tmp_path: Path, form: str, text: str
+) -> None:
+    path = write(tmp_path / "q.csv", [{**QUALIFIED[0], "valid_from": text}])
+    found = read(path, "qualifications", date_format=form).table["valid_from_from"].iloc[0]
+    assert found.date() == date(2026, 3, 2) == date.fromisocalendar(2026, 10, 1)
+
+
+@pytest.mark.parametrize("text", ["08:15", "8.15", "08h15", "8:15 pm", "8:15 A.M.", "08:15:30"])
+def test_a_time_without_its_date_leads_to_no_format(tmp_path: Path, text: str) -> None:
+    path = write(tmp_path / "q.csv", [{**QUALIFIED[0], "valid_from": text}])
+    for form in ("", "%d.%m.%Y %H:%M"):
+        told = read(path, "qualifications", date_format=form).faults["text"].tolist()
+        assert told == [
+            f"valid_from: {text!r} is a time of day without its date; write both in every row, "
+            "such as 2026-03-05 14:30"
+        ]
 
 
 def test_a_time_that_cannot_be_read_names_the_format_in_force(tmp_path: Path) -> None:
