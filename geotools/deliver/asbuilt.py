@@ -38,12 +38,15 @@ class Checked:
         Joints, unknown records and pulls that each rule is held against.
     notes : tuple of str
         What was not checked, and why.
+    procedures : tuple of str
+        What the joints were judged by.
     """
 
     joints: Any
     pulls: Any
     rules: dict[str, int]
     notes: tuple[str, ...]
+    procedures: tuple[str, ...] = ()
 
     @property
     def failed(self) -> bool:
@@ -201,7 +204,11 @@ def _held(
         *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)
-    return Checked(frame, made.frame, rules, (*machines_at_once(given.every), *made.notes, *notes))
+    notes = (*machines_at_once(given.every), *made.notes, *notes)
+    judged = given.due["procedure"].unique()
+    return Checked(
+        frame, made.frame, rules, notes, tuple(sorted(str(name) for name in judged if name))
+    )
 
 
 def _place(due: pd.DataFrame, records: Records) -> IntArray:

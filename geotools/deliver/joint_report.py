@@ -1,8 +1,12 @@
-"""The check of joints on one page of PDF: verdicts, where they lie, what was found."""
+"""The check of joints on a page of PDF: verdicts, where they lie, what was found or not checked.
+
+Notes that do not fit go on on further pages.
+"""
 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -55,8 +59,10 @@ RULES: dict[str, str] = {
 _COLOURS = {"pass": "#2a6f97", "fail": "#b5121b", "missing": "#e08e0b", "unknown": "#6c757d"}
 _MARKS = {"pass": "o", "missing": "s", "fail": "X"}
 _SIZES = {"si": (8.27, 11.69), "us": (8.5, 11.0)}
-_BARS, _LISTED = 24, 9
-_STEP, _SMALL_STEP, _FOOT = 0.0165, 0.0135, 0.09  # of the height of the page
+_BARS, _FIRST, _LISTED = 24, 3, 9
+_STEP, _SMALL_STEP, _FOOT = 0.0165, 0.0135, 0.055  # of the height of the page
+_LEAST_LIST = 0.09  # left for what does not pass, before notes go on on another page
+_WIDE, _ON_A_PAGE = 122, 62  # letters in a line of notes, such lines on a further page
 _CAUTION = (
     "Planning and records only. Whether a joint may go into service is for the qualified "
     "procedure, the inspector and licensed practice to decide."
@@ -70,9 +76,10 @@ def write_report(
     plan: str,
     records: str,
     units: str,
+    only: Sequence[str] = (),
     overwrite: bool = True,
 ) -> None:
-    """Write the check on one page of PDF, whole or not at all.
+    """Write the check as PDF, whole or not at all.
 
     Parameters
     ----------
@@ -83,6 +90,8 @@ def write_report(
         Names of the files, for the head.
     units : {"si", "us"}
         Units of values, and the size of the page.
+    only : sequence of str, optional
+        Runs and pulls that were asked for; all if none.
     overwrite : bool
         Whether a file that came to be there in the meantime may be replaced.
 
@@ -91,39 +100,94 @@ def write_report(
     OutputError
         If it cannot be written.
     """
-    figure = _page(checked, plan, records, units)
+    from matplotlib.backends.backend_pdf import PdfPages
+
     # without a date, the same check gives the same file
     facts = {"Title": "Check of fused joints", "CreationDate": None}
-    with replacing(target, overwrite=overwrite) as part:
-        figure.savefig(part, format="pdf", metadata=facts)
+    sources = f"plan {_cut(plan, 54)}; records {_cut(records, 54)}"
+    with replacing(target, overwrite=overwrite) as part, PdfPages(part, metadata=facts) as file:
+        for figure in _pages(checked, (sources, _scope(checked, only)), only, units):
+            file.savefig(figure)
 
 
-def _page(checked: Checked, plan: str, records: str, units: str) -> Any:
+def _pages(
+    checked: Checked, head: tuple[str, str], only: Sequence[str], units: str
+) -> Iterator[Any]:
+    """Yield the page of the check, and as many with notes as do not fit on it."""
+    figure = _figure(units)
+    _head(figure, checked, head)
+    _map(figure.add_axes((0.07, 0.54, 0.42, 0.28)), checked)
+    _bars(figure.add_axes((0.60, 0.54, 0.33, 0.28)), checked)
+    top, notes = _found(figure, checked), _note_lines(checked, only)
+    room = top - _FOOT - 0.035 - (_LEAST_LIST if _rows(checked, units) else 0.0)
+    first = notes[: max(int(room / _SMALL_STEP), 0)]
+    _listed(figure, checked, units, top=top, foot=_notes(figure, first))
+    rest = notes[len(first) :]
+    if rest:
+        _write(figure, 0.93, 0.022, "notes go on overleaf", size=7, weight="bold", ha="right")
+    yield figure
+    for start in range(0, len(rest), _ON_A_PAGE):
+        figure = _figure(units)
+        _write(figure, 0.07, 0.945, "Check of fused joints: notes", size=14, weight="bold")
+        for place, text in enumerate(rest[start : start + _ON_A_PAGE]):
+            _write(figure, 0.07, 0.915 - _SMALL_STEP * place, text, size=7)
+        yield figure
+
+
+def _figure(units: str) -> Any:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=_SIZES[units])
-    _head(figure, checked, plan, records)
-    _map(figure.add_axes((0.07, 0.54, 0.42, 0.28)), checked)
-    _bars(figure.add_axes((0.60, 0.54, 0.33, 0.28)), checked)
-    _listed(figure, checked, units, top=_found(figure, checked))
-    _foot(figure, checked)
+    _write(figure, 0.07, 0.036, _CAUTION, size=7, style="italic")
     return figure
 
 
-def _head(figure: Any, checked: Checked, plan: str, records: str) -> None:
+def _scope(checked: Checked, only: Sequence[str]) -> str:
+    """Say by what was judged, and which pulls."""
+    judged = " and ".join(checked.procedures) or "no known procedure"
+    known = int((checked.pulls["verdict"] != "unknown").sum())
+    which = f"{known} pull(s), asked for as {', '.join(only)}" if only else "all pulls of the plan"
+    return f"judged by {judged}; {which}"
+
+
+def _head(figure: Any, checked: Checked, texts: tuple[str, str]) -> None:
     verdict, colour = ("FAIL", "fail") if checked.failed else ("PASS", "pass")
     _write(figure, 0.07, 0.945, "Check of fused joints", size=17, weight="bold")
     _write(figure, 0.93, 0.945, verdict, size=17, weight="bold", color=_COLOURS[colour], ha="right")
-    _write(figure, 0.07, 0.922, f"plan {_cut(plan, 60)}     records {_cut(records, 60)}")
+    open_points = sum(map(_unchecked, checked.notes))
+    if open_points:
+        text = f"{open_points} thing(s) not checked, see below"
+        _write(figure, 0.93, 0.931, text, size=7, ha="right", color=_COLOURS["missing"])
+    for height, text in zip((0.919, 0.904), texts, strict=True):
+        _write(figure, 0.07, height, _cut(text, 125))
     counts = checked.joints["verdict"].value_counts()
     for place, (word, name) in enumerate(_COLOURS.items()):
         at = 0.07 + 0.145 * place
-        _write(figure, at, 0.875, f"{counts.get(word, 0):,}", size=18, weight="bold", color=name)
-        _write(figure, at, 0.858, f"joints {word}", size=8)
+        _write(figure, at, 0.870, f"{counts.get(word, 0):,}", size=18, weight="bold", color=name)
+        _write(figure, at, 0.853, f"joints {word}", size=8)
     good = int((checked.pulls["verdict"] == "pass").sum())
     known = int((checked.pulls["verdict"] != "unknown").sum())
-    _write(figure, 0.93, 0.875, f"{good} of {known}", size=18, ha="right")
-    _write(figure, 0.93, 0.858, "pulls pass", size=8, ha="right")
+    _write(figure, 0.93, 0.870, f"{good} of {known}", size=18, ha="right")
+    _write(figure, 0.93, 0.853, "pulls pass", size=8, ha="right")
+
+
+def _unchecked(note: str) -> bool:
+    return "not checked" in note
+
+
+def _note_lines(checked: Checked, only: Sequence[str]) -> list[str]:
+    """Return all notes in lines, what was not checked first."""
+    notes = sorted(checked.notes, key=lambda note: not _unchecked(note))
+    scope = _scope(checked, only)
+    if _cut(scope, 125) != scope:
+        notes.append(scope)
+    return [
+        line
+        for note in notes
+        for line in textwrap.wrap(
+            _printable(" ".join(note.split())), _WIDE, initial_indent="- ", subsequent_indent="  "
+        )
+    ]
 
 
 def _map(axes: Any, checked: Checked) -> None:
@@ -186,7 +250,7 @@ def _found(figure: Any, checked: Checked) -> float:
     return 0.463 - _STEP * half
 
 
-def _listed(figure: Any, checked: Checked, units: str, *, top: float) -> None:
+def _listed(figure: Any, checked: Checked, units: str, *, top: float, foot: float) -> None:
     """List what does not pass, joints before pulls, as far as the page goes."""
     rows = _rows(checked, units)
     if not rows:
@@ -195,7 +259,7 @@ def _listed(figure: Any, checked: Checked, units: str, *, top: float) -> None:
     height, told = top - 0.035, 0
     for name, place, why in rows[: 2 * _LISTED]:
         texts = textwrap.wrap(_cut(why, 190), 92) or [""]
-        if height - _SMALL_STEP * len(texts) < _FOOT:
+        if height - _SMALL_STEP * len(texts) < foot:
             break
         _write(figure, 0.07, height, _cut(name, 22), size=7, weight="bold")
         _write(figure, 0.285, height, place, size=7, ha="right")
@@ -209,7 +273,7 @@ def _listed(figure: Any, checked: Checked, units: str, *, top: float) -> None:
 
 
 def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
-    """Return name, place and reasons of what does not pass; some joints, pulls, other joints.
+    """Return name, place and reasons of what does not pass: some pulls, some joints, the others.
 
     Pulls that fail for their joints alone are left out: the joints are there.
     """
@@ -220,7 +284,7 @@ def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
         for row in pulls.to_dict("records")
         if row["reasons"] != joints_text(row["joints_failed"], row["joints_missing"])
     ]
-    return [*told[:_LISTED], *own, *told[_LISTED:]]
+    return [*own[:_FIRST], *told[:_LISTED], *own[_FIRST:], *told[_LISTED:]]
 
 
 def _joint_row(row: dict[Any, Any], units: str) -> tuple[str, str, str]:
@@ -228,10 +292,15 @@ def _joint_row(row: dict[Any, Any], units: str) -> tuple[str, str, str]:
     return str(row["joint_id"]), place, str(row["reasons"])
 
 
-def _foot(figure: Any, checked: Checked) -> None:
-    for place, note in enumerate(checked.notes[:2]):
-        _write(figure, 0.07, 0.066 - 0.013 * place, _cut(note, 125), size=7)
-    _write(figure, 0.07, 0.036, _CAUTION, size=7, style="italic")
+def _notes(figure: Any, lines: Sequence[str]) -> float:
+    """Write lines of notes at the foot of the page; return where they begin."""
+    top = _FOOT + _SMALL_STEP * len(lines)
+    if not lines:
+        return top
+    _write(figure, 0.07, top + 0.004, "Not checked, and worth knowing", size=11, weight="bold")
+    for place, text in enumerate(lines, start=1):
+        _write(figure, 0.07, top - _SMALL_STEP * place, text, size=7)
+    return top + 0.03
 
 
 def _write(figure: Any, x: float, y: float, text: str, *, size: float = 8, **style: Any) -> None:

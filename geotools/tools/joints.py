@@ -116,7 +116,7 @@ TOOLS = (
             Parameter("records", "path", "CSV of joint records", required=True, positional=True),
             WRITTEN,
             Parameter("csv", "path", "CSV of the joints to write as well"),
-            Parameter("report", "path", "one-page PDF to write as well"),
+            Parameter("report", "path", "PDF to write as well: one page, more for long notes"),
             OVERWRITE,
             _UNITS,
             Parameter("pulls", "path", "CSV of pull records"),
@@ -422,7 +422,9 @@ def check(
     checked = _checked(made, planned, read, asked, units or file.units)
     tails = tuple(f"the schedule counts for tails: {note}" for note in made.notes)
     checked = dataclasses.replace(checked, notes=(*checked.notes, *tails))
-    _write_check(targets, checked, file, units or file.units, records, overwrite=overwrite)
+    _write_check(
+        targets, checked, file, units or file.units, records, only=wanted, overwrite=overwrite
+    )
     return _told_check(checked, targets)
 
 
@@ -488,6 +490,7 @@ def _write_check(
     units: str,
     records: Path,
     *,
+    only: Sequence[str],
     overwrite: bool,
 ) -> None:
     layers = dict(zip(_CHECKED, (checked.joints, checked.pulls), strict=True))
@@ -505,6 +508,7 @@ def _write_check(
             plan=file.path.name,
             records=records.name,
             units=units,
+            only=only,
             overwrite=overwrite,
         )
 

@@ -12,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
+import pypdf
 import pytest
 import shapely
 
@@ -270,6 +271,17 @@ def test_records_filled_into_the_schedule_bear_its_marks_and_the_schedule_speaks
     marked = records_of(joints).assign(pull_mark=joints["pull_mark"])
     marked.to_csv(tmp_path / "marked.csv", index=False)
     assert not geotools.joints_check(plan, tmp_path / "marked.csv", schedule=issued).failed
+
+
+def test_the_paper_says_which_pulls_were_asked_for(
+    plan: Path, joints: Any, records: Path, tmp_path: Path
+) -> None:
+    run = joints["run_id"].iloc[0]
+    path = tmp_path / "check.pdf"
+    geotools.joints_check(plan, records, report=path, only=(run,))
+    text = " ".join(pypdf.PdfReader(path).pages[0].extract_text().split())
+    pulls = joints.loc[joints["run_id"] == run, "pull_id"].nunique()
+    assert f"judged by ASTM F2620; {pulls} pull(s), asked for as {run}" in text
 
 
 def test_check_of_one_run_leaves_the_others_aside(plan: Path, joints: Any, records: Path) -> None:

@@ -6,12 +6,14 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -1505,6 +1507,34 @@ def test_report_is_one_page_whatever_the_records_say(
     assert len(re.findall(rb"/Type /Page\b", data)) == 1
     write_report(path, checked, plan="$plan$.gpkg", records="r.csv", units=units)
     assert path.read_bytes() == data  # no clock in it
+
+
+@pytest.mark.parametrize("count", [0, 3, 90])
+def test_report_has_all_notes_what_was_not_checked_first(
+    check: Any, schedule: Any, tmp_path: Path, count: int
+) -> None:
+    """A note that is left out of the paper under a large PASS is a check that was not made."""
+    checked = check(bare(clean(schedule)))
+    more = tuple(f"note {k} ends with word{k}" + ", and so on" * 20 for k in range(count))
+    checked = replace(checked, notes=(*more, *checked.notes))
+    path = tmp_path / "check.pdf"
+    asked = [f"R{k:04}" for k in range(1 + count)]
+    write_report(path, checked, plan="p.gpkg", records="r.csv", units="si", only=asked)
+    pages = [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(path).pages]
+    assert (len(pages) > 1) == (count == 90)
+    whole = " ".join(pages)
+    places = [whole.index(f"word{k}") for k in range(count)]
+    assert places == sorted(places)
+    for what in ("PASS", "3 thing(s) not checked", "qualifications of operators and machines were",
+                 "times and measured lengths of pulls were not", "by name alone", "ASTM F2620",
+                 "2 pull(s), asked for as R0000"):  # fmt: skip
+        assert what in pages[0]
+    assert all(name in whole for name in asked)
+    assert whole.index("times and measured lengths") < min(places, default=len(whole))
+    write_report(path, checked, plan="p.gpkg", records="r.csv", units="si")
+    assert "ASTM F2620; all pulls of the plan" in " ".join(
+        pypdf.PdfReader(path).pages[0].extract_text().split()
+    )
 
 
 def test_report_has_words_for_every_rule(check: Any, schedule: Any) -> None:
