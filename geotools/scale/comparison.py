@@ -10,6 +10,7 @@ import geopandas
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyproj
 import shapely
 
 from geotools.brief import declared, load_brief, settings
@@ -22,6 +23,7 @@ from geotools.intake.digest import sha256
 from geotools.intake.findings import Findings
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.scale.matching import RunKeys, match_runs
+from geotools.scale.same_names import tell_same_names
 from geotools.schema import OUTPUTS
 
 __all__ = ["compare_plans"]
@@ -87,6 +89,7 @@ def compare_plans(
     table = _judged(rows, shape, counting, [plan.name for plan in plans])
     differ = _differing(plans)
     _tell(plans, table, differ, findings)
+    _tell_names(plans, findings)
     common = _common(table, shape)
     return {
         "comparison": _placed(table, files[0]),
@@ -179,12 +182,9 @@ def _inputs_of(file: PlanFile) -> pd.DataFrame:
 
 def _matched(plans: Sequence[_Plan]) -> list[IntArray]:
     """Return the number of every run, from 1, the same in every plan."""
-    crs = horizontal(plans[0].file.crs)
-    corners = [np.reshape(plan.runs.total_bounds, (2, 2)) for plan in plans if len(plan.runs)]
-    if not corners:
+    crs, metric = horizontal(plans[0].file.crs), _metric(plans)
+    if metric is None:
         return [np.empty(0, dtype=np.int64) for _ in plans]
-    box = np.concatenate(corners)
-    metric = choose_working_crs(str(plans[0].file.path), crs, box, None).crs
     keys = []
     for plan in plans:
         parts = plan.runs.geometry.to_numpy()
@@ -197,6 +197,16 @@ def _matched(plans: Sequence[_Plan]) -> list[IntArray]:
             )
         )
     return [number + 1 for number in match_runs(keys)]
+
+
+def _metric(plans: Sequence[_Plan]) -> pyproj.CRS | None:
+    """Return a CRS to measure all runs in; none if there are none."""
+    corners = [np.reshape(plan.runs.total_bounds, (2, 2)) for plan in plans if len(plan.runs)]
+    if not corners:
+        return None
+    first = plans[0].file
+    box = np.concatenate(corners)
+    return choose_working_crs(str(first.path), horizontal(first.crs), box, None).crs
 
 
 def _ends(lines: Words, last: bool) -> FloatArray:
@@ -446,6 +456,16 @@ def _tell(plans: Sequence[_Plan], table: Any, differ: pd.DataFrame, findings: Fi
                 layer="comparison",
                 feature=name,
             )
+
+
+def _tell_names(plans: Sequence[_Plan], findings: Findings) -> None:
+    """Add which names of pulls and pits of the first plan are of others in another plan."""
+    metric, first = _metric(plans), plans[0]
+    if metric is None:
+        return
+    for plan in plans[1:]:
+        pair = (first.name, first.file), (plan.name, plan.file)
+        tell_same_names(*pair, crs=metric, findings=findings)
 
 
 def _placed(table: pd.DataFrame, first: PlanFile) -> Any:

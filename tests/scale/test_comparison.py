@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -67,6 +67,8 @@ def write(tmp_path: Path) -> Callable[..., Path]:
         settings: Mapping[str, object] | None = None,
         sha: str = "aa",
         crs: int = 26917,
+        pulls: Sequence[dict[str, Any]] = (),
+        named: Sequence[dict[str, Any]] = (),
     ) -> Path:
         brief = load_brief(overrides={"output.units": units, **(settings or {})})
         ids = [r["run_id"] for r in runs]
@@ -76,17 +78,18 @@ def write(tmp_path: Path) -> Callable[..., Path]:
             "pits": rows_of(
                 "pits",
                 [{"run_id": r["run_id"], "lanes_taken": r["lanes"], "days": days, "geometry": place}
-                 for r in runs for days in (2.0, 3.5)],
+                 for r in runs for days in (2.0, 3.5)] + list(named),
             ),
-            "pulls": rows_of("pulls", []),
+            "pulls": rows_of("pulls", list(pulls)),
             "schedule": rows_of("schedule", [{"run_id": n, **t} for n in ids for t in SCHEDULE]),
             "inputs": rows_of("inputs", [{"layer": "mains", "sha256": sha}]),
             "settings": settings_table(brief, units),
         }  # fmt: skip
         out = pyproj.CRS(crs)
-        for layer in ("runs", "pits"):
+        for layer in ("runs", "pits", *(["pulls"] if pulls else [])):
             tables[layer] = tables[layer].to_crs(out)
-        tables["pulls"] = tables["pulls"].set_crs(out, allow_override=True)
+        if not pulls:
+            tables["pulls"] = tables["pulls"].set_crs(out, allow_override=True)
         path = tmp_path / name
         path.parent.mkdir(exist_ok=True)
         write_geopackage(path, tables, crs=out, units=units, overwrite=True)
@@ -244,6 +247,60 @@ def test_other_mains_are_refused_unless_runs_of_them_are_the_same(
     other = write("c.gpkg", run("R1", 5000), sha="cc")
     with pytest.raises(LayerError, match=r"c\.gpkg: its mains were read .* no run of it"):
         compared(a, other)
+
+
+def pull(name: str, start: float, end: float, direction: str = "ahead") -> dict[str, Any]:
+    ends = [(500_000 + x, 4_000_000, 90.0) for x in (start, end)]
+    return {
+        "pull_id": name, "run_id": "R1", "start": start, "end": end, "length": end - start,
+        "direction": direction, "geometry": shapely.LineString(ends), "lanes_taken": 0,
+        "string_days": 0.0,
+    }  # fmt: skip
+
+
+def pit(name: str, at: float, role: str = "receiving") -> dict[str, Any]:
+    place = shapely.Point(500_000 + at, 4_000_000)
+    return {
+        "pit_id": name, "run_id": "R1", "chainage": at, "role": role, "geometry": place,
+        "lanes_taken": 0, "days": 0.0,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("crs", [26917, 4326])
+def test_a_name_that_means_another_pull_or_pit_in_another_plan_is_told(
+    write: Callable[..., Path], crs: int
+) -> None:
+    """A pit put in at 100 m makes of the second pull and pit the third, and turns the fourth."""
+    old = [pull("L1", 3, 200), pull("L2", 205, 300), pull("L3", 305, 390)]
+    new = [pull("L1", 3, 98), pull("L2", 103, 200), pull("L3", 305, 390, "behind")]
+    pits = [pit("P1", 0), pit("P2", 200), pit("P3", 300)]
+    moved = [pit("P1", 0), pit("P2", 100), pit("P3", 300, "insertion_ahead")]
+    a = write("a.gpkg", run("R1", 0), pulls=[*old, pull("L4", 395, 399)], named=pits)
+    b = write("b.gpkg", run("R1", 0), pulls=[*new, pull("L4", 395, 399.05)], named=moved, crs=crs)
+    found = compared(a, b)["findings"]
+    told = found[found["rule"] == "same-name"].set_index("layer")
+    assert set(told["severity"]) == {"warning"}
+    assert told["text"]["pulls"].startswith(
+        "3 of 4 pulls that bear one name in both are other pulls in b, such as: L1 is 3.0 m to "
+        "200.0 m, pulled ahead in a, 3.0 m to 98.0 m, pulled ahead in b; records"
+    )
+    assert told["text"]["pits"].startswith("2 of 3 pits")
+    each = found[found["rule"] == "same-name-elsewhere"]
+    assert each["feature"].tolist() == ["L1", "L2", "L3", "P2", "P3"]
+    assert each["text"].iloc[4] == (
+        "P3 is receiving at 300.0 m in a, insertion ahead at 300.0 m in b"
+    )
+    assert each.geometry.iloc[3].equals(shapely.Point(500_200, 4_000_000))
+    same = write("c.gpkg", run("R1", 0), pulls=old, named=pits, crs=crs)
+    assert not {"same-name", "same-name-elsewhere"} & rules(compared(a, same))
+
+
+def test_a_pull_is_the_same_whichever_way_its_run_is_drawn(write: Callable[..., Path]) -> None:
+    a = write("a.gpkg", run("R1", 0), pulls=[pull("L1", 3, 200)])
+    line = pull("L1", 3, 200)["geometry"].reverse()
+    turned = pull("L1", 200, 397, "behind") | {"geometry": line}
+    b = write("b.gpkg", run("R1", 0), pulls=[turned])
+    assert "same-name" not in rules(compared(a, b))
 
 
 def test_currencies_are_not_mixed(write: Callable[..., Path]) -> None:
