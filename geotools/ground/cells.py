@@ -13,7 +13,10 @@ from rasterio.windows import Window
 from geotools.ground.raster import WINDOW_CELLS, Raster, read_mask, read_window
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 
-__all__ = ["HIGHEST", "LOWEST", "Levels", "ends_of", "interpolate"]
+__all__ = [
+    *("HIGHEST", "LOWEST", "NO_WEIGHT", "Levels"),
+    *("ends_of", "interpolate", "levels_at"),
+]
 
 
 # A cell that counts for less than this share of a level does not matter, even without data.
@@ -47,10 +50,18 @@ def interpolate(raster: Raster, xy: FloatArray, *, metres: float) -> Levels:
     metres : float
         Length of its vertical unit, m.
     """
-    z = np.full(len(xy), np.nan)
-    strange = np.zeros(len(xy), dtype=bool)
+    return levels_at(raster, *raster.cells(xy), metres=metres)
+
+
+def levels_at(raster: Raster, column: FloatArray, row: FloatArray, *, metres: float) -> Levels:
+    """Return levels at places on a raster, given in cells from the corner of its first; see above.
+
+    At the middle of a cell, half a cell beyond its corner, that is the level of the cell.
+    """
+    z = np.full(len(column), np.nan)
+    strange = np.zeros(len(column), dtype=bool)
     held = np.zeros(0)
-    grid = _grid(raster, xy)
+    grid = _grid(raster, column, row)
     for part in _windows(raster, grid):
         tile = _tile(raster, grid, part)
         for some in np.array_split(part, -(-len(part) // CHUNK)):
@@ -82,9 +93,8 @@ class _Grid:
     right: FloatArray
 
 
-def _grid(raster: Raster, xy: FloatArray) -> _Grid:
+def _grid(raster: Raster, column: FloatArray, row: FloatArray) -> _Grid:
     rows, columns = raster.shape
-    column, row = raster.cells(xy)
     column0, right = _split(column, columns)
     row0, down = _split(row, rows)
     return _Grid(row0, column0, down, right)

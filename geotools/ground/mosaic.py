@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from geotools.accel import processors
+from geotools.ground.neighbours import Grids, Neighbour
 from geotools.ground.raster import Raster, checked_raster, opened, raster_environment
 from geotools.intake.dem import stated_raster_crs
 
@@ -42,6 +43,8 @@ class Mosaic:
         self._allow_remote = allow_remote
         self._stated = stated_raster_crs(stated_crs)
         self._known: dict[str, Raster] = {}
+        self._grids: Grids | None = None
+        self._beside: dict[str, tuple[Neighbour, ...]] = {}
         self._kept = threading.local()
 
     def environment(self) -> Any:
@@ -59,6 +62,20 @@ class Mosaic:
         if path not in self._known:
             self.open(path)
         return self._known[path]
+
+    def beside(self, path: str) -> tuple[Neighbour, ...]:
+        """Return which rasters of its grid touch or overlap one, as they stand in the list.
+
+        Raises
+        ------
+        LayerError
+            If one of all cannot be used, as of `checked_raster`.
+        """
+        if path not in self._beside:
+            if self._grids is None:
+                self._grids = Grids([self.known(one) for one in self.paths])
+            self._beside[path] = self._grids.beside(self.paths.index(path))
+        return self._beside[path]
 
     def open(self, path: str) -> Raster:
         """Return a raster open for reading in this thread, until it has opened many others.

@@ -11,13 +11,23 @@ from geotools.errors import LayerError
 from geotools.ground.raster import Raster, horizontal
 from geotools.network.ragged import FloatArray, IntArray
 
-__all__ = ["Places"]
+__all__ = ["EDGE", "SEAM", "Places", "aside"]
 
 
 # Points this far (in cells) outside a raster are on its edge: rounding of the transformation.
 EDGE = 1e-6
-# Cells; tiles laid edge to edge share points no farther inside.
+# Cells; tiles laid edge to edge, or with a row of cells in common, share points no farther inside.
 SEAM = 0.5
+
+
+def aside(raster: Raster, xy: FloatArray) -> FloatArray:
+    """Return how far inside the edge of a raster points in its CRS lie, in cells."""
+    column, row = raster.cells(xy)
+    rows, columns = raster.shape
+    inside: FloatArray = np.minimum(
+        np.minimum(column, columns - column), np.minimum(row, rows - row)
+    )
+    return inside
 
 
 @dataclass(frozen=True)
@@ -77,10 +87,7 @@ class Places:
 
     def well_inside(self, raster: Raster, index: IntArray) -> IntArray:
         """Return those of the points on a raster that are not in its outer half cells."""
-        column, row = raster.cells(self.at(raster, index))
-        rows, columns = raster.shape
-        aside = np.minimum(np.minimum(column, columns - column), np.minimum(row, rows - row))
-        return index[aside > SEAM]
+        return index[aside(raster, self.at(raster, index)) > SEAM + EDGE]
 
     def inside(self, raster: Raster) -> IntArray:
         """Return the points that lie on a raster, in their own order."""

@@ -12,8 +12,9 @@ from geotools.errors import LayerError
 from geotools.ground.cells import interpolate
 from geotools.ground.mosaic import Mosaic
 from geotools.ground.notes import Notes
-from geotools.ground.places import Places
+from geotools.ground.places import EDGE, SEAM, Places, aside
 from geotools.ground.raster import Raster
+from geotools.ground.seams import at_seams
 from geotools.ground.vertical import resolve_unit
 from geotools.intake.findings import Findings
 from geotools.network.ragged import FloatArray, IntArray
@@ -55,7 +56,8 @@ def sample_ground(
 
     Where files overlap, the first of the list with a level wins, whatever its resolution. A point
     that needs a cell without data has no level (NaN). In the outer half cell of a file the level
-    of its edge goes on, also where the next tile begins: tiles are not blended over their seam.
+    is blended with the cells of the files beside it, if they are of one grid; otherwise the level
+    of its edge goes on.
 
     Parameters
     ----------
@@ -78,8 +80,8 @@ def sample_ground(
         If a raster cannot be used, contradicts the brief, or none overlaps the points that must.
     """
     places = Places(xy, crs)
-    z = np.full(len(places.xy), np.nan)
     notes = Notes(places.xy, places.crs)
+    asked = _Asked(mosaic, places, vertical_unit, notes)
     source = []
     outside = []
     with mosaic.environment():
@@ -88,37 +90,64 @@ def sample_ground(
             inside = places.inside(raster)
             if len(inside) == 0:
                 outside.append(raster)
-            elif _fill(z, inside, mosaic.open(path), places, vertical_unit, notes):
+            elif asked.fill(path, inside):
                 source.append(raster.name)
+    z = asked.z
     if must_overlap and len(z) and len(outside) == len(mosaic.paths) > 0:
         raise LayerError("dem", _no_overlap(outside, places))
     notes.hand_over(findings)
     return GroundSample(z, int(np.count_nonzero(np.isfinite(z))), tuple(source))
 
 
-def _fill(
-    z: FloatArray,
-    inside: IntArray,
-    raster: Raster,
-    places: Places,
-    vertical_unit: str | None,
-    notes: Notes,
-) -> bool:
-    """Fill the missing levels of points on a raster, in place; tell whether there were any."""
-    unit = resolve_unit(raster.units, vertical_unit, raster.name, unread=raster.unread)
-    missing = np.isnan(z[inside])
-    wanted = inside[missing]
-    metres = 1.0 if unit is None else unit.metres
-    twice = places.well_inside(raster, inside[~missing])
-    notes.overlap(raster, twice)
-    if len(twice):
-        some = twice[:: len(twice) // COMPARED + 1]
-        again = interpolate(raster, places.at(raster, some), metres=metres)
-        notes.differ(raster, twice, again.z - z[some])
-    levels = interpolate(raster, places.at(raster, wanted), metres=metres)
-    z[wanted] = levels.z
-    notes.file(raster, wanted, levels, unit_known=unit is not None)
-    return bool(np.isfinite(levels.z).any())
+class _Asked:
+    """The levels of points, filled in file by file.
+
+    ``z`` are the levels so far, m; ``_shared`` tells which of them several files may have
+    given together: of these none overlaps the others.
+    """
+
+    def __init__(
+        self, mosaic: Mosaic, places: Places, vertical_unit: str | None, notes: Notes
+    ) -> None:
+        self._mosaic = mosaic
+        self._places = places
+        self._unit = vertical_unit
+        self._notes = notes
+        self.z = np.full(len(places.xy), np.nan)
+        self._shared = np.zeros(len(places.xy), dtype=bool)
+
+    def fill(self, path: str, inside: IntArray) -> bool:
+        """Fill the missing levels of points on a raster; tell whether it had any."""
+        raster = self._mosaic.open(path)
+        unit = resolve_unit(raster.units, self._unit, raster.name, unread=raster.unread)
+        metres = 1.0 if unit is None else unit.metres
+        missing = np.isnan(self.z[inside])
+        wanted = inside[missing]
+        self._compare(raster, inside[~missing], metres)
+        levels = interpolate(raster, self._places.at(raster, wanted), metres=metres)
+        self.z[wanted] = levels.z
+        self._notes.file(raster, wanted, levels, unit_known=unit is not None)
+        if len(self._mosaic.paths) > 1:
+            self._blend(path, raster, wanted)
+        return bool(np.isfinite(levels.z).any())
+
+    def _compare(self, raster: Raster, given: IntArray, metres: float) -> None:
+        """Note where a raster has points whose level is given, and how far its own is from that."""
+        twice = self._places.well_inside(raster, given[~self._shared[given]])
+        self._notes.overlap(raster, twice)
+        if len(twice):
+            some = twice[:: len(twice) // COMPARED + 1]
+            again = interpolate(raster, self._places.at(raster, some), metres=metres)
+            self._notes.differ(raster, twice, again.z - self.z[some])
+
+    def _blend(self, path: str, raster: Raster, index: IntArray) -> None:
+        """Give points in the outer half cell of a raster what it and those beside it have."""
+        xy = self._places.at(raster, index)
+        outer = aside(raster, xy) < SEAM - EDGE
+        if outer.any() and self._mosaic.beside(path):
+            some = index[outer]
+            self.z[some] = at_seams(self._mosaic, path, xy[outer], self.z[some], self._unit)
+            self._shared[some] = np.isfinite(self.z[some])
 
 
 def _extents(raster: Raster, places: Places) -> str:
