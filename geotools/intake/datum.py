@@ -47,12 +47,14 @@ def tell_accuracy(
     """
     if _one_datum(source, working) or not len(xy):
         return
-    lon, lat = np.round(project(np.median(xy, axis=0)[None, :], working, WGS84)[0], 1).tolist()
+    middle = np.median(xy, axis=0)[None, :]
+    lon, lat = np.round(project(middle, working, WGS84)[0], 1).tolist()
     if not np.isfinite([lon, lat]).all():
         return
-    accuracy, operation, grids = _way(source, working, lon, lat)
+    accuracy, operation = _used(source, working, middle)
     if 0 <= accuracy <= TOLD:
         return
+    grids = _missing(source, working, lon, lat)
     known = accuracy >= 0
     off = f"by up to {findings.length(accuracy)}" if known else "by many metres, nobody knows how"
     better = f"; the grid {' or '.join(grids[:GRIDS])} is not installed" if grids else ""
@@ -87,26 +89,41 @@ def _one_datum(a: pyproj.CRS, b: pyproj.CRS) -> bool:
     return bases[0].datum is not None and bases[0].datum == bases[1].datum
 
 
+def _used(
+    source: pyproj.CRS, target: pyproj.CRS, place: npt.NDArray[np.float64]
+) -> tuple[float, str]:
+    """Return accuracy, m (below 0 unknown), and name of the way a place in the target is moved by.
+
+    The way is asked of what moves it: of the ways there are, PROJ takes others for one place than
+    it lists first for an area, where grids of the better ones are missing.
+    """
+    x, y = project(place, target, source)[0]
+    mover = _mover(source, target)
+    try:
+        mover.transform(x, y, errcheck=True)
+        used = mover.get_last_used_operation()
+    except pyproj.exceptions.ProjError:
+        return -1.0, "no way is known"
+    return float(used.accuracy), str(used.description or used.name)
+
+
 @lru_cache(maxsize=64)
-def _way(
-    source: pyproj.CRS, target: pyproj.CRS, lon: float, lat: float
-) -> tuple[float, str, tuple[str, ...]]:
-    """Return accuracy, m (below 0 unknown), of the best way here, its name, and grids it lacks."""
+def _mover(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+
+
+@lru_cache(maxsize=64)
+def _missing(source: pyproj.CRS, target: pyproj.CRS, lon: float, lat: float) -> tuple[str, ...]:
+    """Return the grids that the best way at a place needs and that are not installed."""
     area: Any = AreaOfInterest(lon, lat, lon, lat)
     with without(UserWarning):  # that a grid is missing is said again as a finding
         group = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
-    if not group.transformers:
-        return -1.0, "no way is known", ()
-    best = group.transformers[0]
+    if group.best_available:
+        return ()
     missing = [
         grid.short_name
         for operation in group.unavailable_operations
         for grid in operation.grids
         if not grid.available
     ]
-    name = best.description or best.name
-    return (
-        float(best.accuracy),
-        str(name),
-        () if group.best_available else tuple(dict.fromkeys(missing)),
-    )
+    return tuple(dict.fromkeys(missing))

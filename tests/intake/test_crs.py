@@ -526,6 +526,53 @@ def test_a_layer_moved_by_a_poor_way_to_another_datum_is_told(
     assert all(words in text for text in told["text"])
 
 
+# Bursa-Wolf parameters of EPSG:1314, OSGB36 to WGS 84 (6), which says 2 m, against the arrow.
+HELMERT = (
+    "+proj=pipeline +step +inv +proj=utm +zone=30 +ellps=GRS80 +step +proj=push +v_3 "
+    "+step +proj=cart +ellps=GRS80 +step +inv +proj=helmert +x=446.448 +y=-125.157 +z=542.06 "
+    "+rx=0.15 +ry=0.247 +rz=0.842 +s=-20.489 +convention=position_vector "
+    "+step +inv +proj=cart +ellps=airy +step +proj=pop +v_3 +step +proj=tmerc +lat_0=49 +lon_0=-2 "
+    "+k=0.9996012717 +x_0=400000 +y_0=-100000 +ellps=airy"
+)
+
+
+@pytest.mark.parametrize(
+    ("mains", "streets", "place", "severity", "accuracy", "operation"),
+    [
+        # EPSG dataset: 1149 (ETRS89 to WGS 84, 1 m) and 1314 (OSGB36 to WGS 84, 2 m)
+        (25830, 27700, (-2.0, 53.0), "info", "3.0 m", "OSGB36 to WGS 84 (6)"),
+        # 1647 (CH1903+ to ETRS89, 0.1 m) and 1646 (CH1903 to ETRS89, 1.5 m)
+        (2056, 21781, (8.0, 47.0), "info", "1.6 m", "CH1903 to ETRS89"),
+        # 1188 (NAD83 to WGS 84, 4 m) and 1173 (NAD27 to WGS 84 (4), 10 m)
+        (26918, 26718, (-75.0, 40.0), "warning", "14.0 m", "NAD27 to WGS 84 (4)"),
+    ],
+)
+def test_the_way_that_is_told_is_the_one_that_moves_the_layer(
+    mains, streets, place, severity, accuracy, operation, network, read, found
+):
+    """Where grids are missing, the list of ways for an area begins with another than is used."""
+    x, y = pyproj.Transformer.from_crs(4326, mains, always_xy=True).transform(*place)
+    lines = [shapely.LineString([(x, y), (x + 500, y)])]
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=lines, crs=mains)
+    layers = read(mains=network(lines, crs=mains), streets=frame.to_crs(streets))
+    told = found(layers, "datum-accuracy")
+    assert told["severity"].tolist() == [severity]
+    assert f"off by up to {accuracy} " in told["text"][0]
+    assert operation in told["text"][0]
+    assert "nobody knows" not in told["text"][0]
+
+
+def test_the_way_that_is_told_is_that_of_its_parameters(network, read):
+    """National grid laid by PROJ from the seven parameters of EPSG:1314 comes back in place."""
+    x, y = pyproj.Transformer.from_crs(4326, 25830, always_xy=True).transform(-2, 53)
+    lines = [shapely.LineString([(x, y), (x + 500, y)])]
+    move = pyproj.Transformer.from_pipeline(HELMERT)
+    streets = shapely.LineString(np.column_stack(move.transform(*np.transpose(lines[0].coords))))
+    frame = geopandas.GeoDataFrame({"class": ["local"]}, geometry=[streets], crs=27700)
+    layers = read(mains=network(lines, crs=25830), streets=frame)
+    np.testing.assert_allclose(layers.streets.xy, np.array(lines[0].coords), atol=0.01)
+
+
 def test_mains_moved_to_another_datum_are_not_asked_for_in_that_of_the_mains(network, read, found):
     lines = [shapely.LineString([(151.2, -33.8), (151.21, -33.81)])]  # Sydney, GDA94 in degrees
     told = found(read(mains=network(lines, crs=4283)), "datum-accuracy")
