@@ -54,9 +54,10 @@ def interpolate(raster: Raster, xy: FloatArray, *, metres: float) -> Levels:
 
 
 def levels_at(raster: Raster, column: FloatArray, row: FloatArray, *, metres: float) -> Levels:
-    """Return levels at places on a raster, given in cells from the corner of its first; see above.
+    """Return levels at places given in cells from the outer corner of a raster's first cell.
 
-    At the middle of a cell, half a cell beyond its corner, that is the level of the cell.
+    As of `interpolate`; a place at the middle of a cell, half a cell beyond its corner, has the
+    level of that cell.
     """
     z = np.full(len(column), np.nan)
     strange = np.zeros(len(column), dtype=bool)

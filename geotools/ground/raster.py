@@ -249,7 +249,8 @@ def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster
     if faults or crs is None:
         raise LayerError(name, faults)
     flags = dataset.mask_flag_enums[0]
-    known = MaskFlags.per_dataset in flags or MaskFlags.alpha in flags
+    # Without any flag the mask is that of the band alone.
+    known = not flags or MaskFlags.per_dataset in flags or MaskFlags.alpha in flags
     alpha = 0 if known else _alpha_band(dataset)
     scale, offset = float(dataset.scales[0]), float(dataset.offsets[0])
     if not (np.isfinite(scale) and np.isfinite(offset)) or scale == 0:

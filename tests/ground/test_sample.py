@@ -167,6 +167,35 @@ def test_a_mask_band_is_obeyed(write_dem, at):
     assert "dem-no-nodata" not in set(findings["rule"])
 
 
+MASKED_VRT = """<VRTDataset rasterXSize="8" rasterYSize="6"><SRS>EPSG:32633</SRS>
+<GeoTransform>500000,10,0,5000000,0,-10</GeoTransform><VRTRasterBand dataType="Float64" band="1">
+<UnitType>m</UnitType><SimpleSource><SourceFilename relativeToVRT="1">dem.tif</SourceFilename>
+<SourceBand>1</SourceBand></SimpleSource><MaskBand><VRTRasterBand dataType="Byte"><SimpleSource>
+<SourceFilename relativeToVRT="1">mask.tif</SourceFilename><SourceBand>1</SourceBand>
+</SimpleSource></VRTRasterBand></MaskBand></VRTRasterBand></VRTDataset>"""
+
+
+@pytest.mark.parametrize("kind", ["vrt", "msk"])
+def test_a_mask_of_the_band_alone_is_obeyed(write_dem, at, tmp_path, kind):
+    """The masks of the GDAL data model: one of the band has no flags."""
+    mask = np.full((6, 8), 255, dtype="uint8")
+    mask[2, 3] = 0
+    path = write_dem(RAMP, nodata=None)
+    name = {"vrt": "mask.tif", "msk": "dem.tif.msk"}[kind]
+    written = write_dem(mask, name="made.tif", nodata=None, unit=None)
+    with rasterio.open(written, "r+") as made:
+        made.update_tags(INTERNAL_MASK_FLAGS_1="0")
+    Path(written).rename(tmp_path / name)
+    if kind == "vrt":
+        path = str(tmp_path / "masked.vrt")
+        Path(path).write_text(MASKED_VRT)
+    with rasterio.open(path) as dataset:
+        assert dataset.mask_flag_enums == ([],)
+    got, findings = sample(path, at((2, 3), (2.5, 3.5), (1, 1), (3, 3)))
+    np.testing.assert_array_equal(got.z, [np.nan, np.nan, 103, 109])
+    assert findings.empty
+
+
 @pytest.mark.parametrize("dtype", ["uint16", "float32"])
 def test_a_gap_in_the_alpha_band_is_no_level(write_dem, at, dtype):
     # as gdalwarp -dstalpha leaves it; of real numbers GDAL makes no mask
