@@ -45,6 +45,13 @@ TEXTS: dict[str, tuple[str, str]] = {
         "in gaps",
     ),
     "dem-bands": ("warning", "more than one band; band 1 was taken as ground level"),
+    "dem-bytes": (
+        "warning",
+        "band 1 holds whole numbers of one byte, 0 to 255 or -128 to 127, without unit, scale or "
+        "vertical CRS: most likely a picture or a hillshade, not levels, though they were taken "
+        "as such; give the elevation raster it was made from, or, if they are levels, a copy that "
+        "says their unit or is of another type (gdal_translate -ot Int16)",
+    ),
     "dem-overlap": (
         "info",
         "the file overlaps one before it: of several files the first in the order given that has "
@@ -98,6 +105,8 @@ class Notes:
             self._add("dem-unit-unread", raster, index)
             self._unread = self._unread or raster.unread
         self._gaps(raster, index, levels)
+        if raster.like_picture:
+            self._add("dem-bytes", raster, index)
         if raster.bands > 1:
             self._add("dem-bands", raster, index)
 

@@ -105,6 +105,12 @@ class Raster:
         return int(rows > 1), int(columns > 1)
 
     @property
+    def like_picture(self) -> bool:
+        """Whether it holds bytes as a picture does, and nothing says that they are levels."""
+        plain = self.scale == 1.0 and self.offset == 0.0
+        return self.dtype.itemsize == 1 and plain and not self.units and not self.unread
+
+    @property
     def says_nodata(self) -> bool:
         """Whether the file has any way to say that a cell holds no data."""
         return self.nodata is not None or self.masked

@@ -442,6 +442,31 @@ def test_levels_in_whole_metres_up_to_255_are_no_picture(tmp_path, at):
     assert got.z.tolist() == [120.0]
 
 
+@pytest.mark.parametrize(
+    ("told", "rules"),
+    [
+        ({}, {"dem-bytes"}),
+        ({"dtype": "int8"}, {"dem-bytes"}),
+        ({"dtype": "int16"}, set()),
+        ({"unit": "m"}, set()),
+        ({"scale": 0.5}, set()),
+        ({"offset": 300.0}, set()),
+        ({"crs": "EPSG:32633+5773"}, set()),
+    ],
+    ids=repr,
+)
+def test_bytes_that_nothing_calls_levels_are_told(write_dem, at, told, rules):
+    """A hillshade, 255 times the cosine between sun and ground (half of that here), is such."""
+    rows, columns = np.indices((6, 8))
+    light = np.cos(np.radians(45 + 3.0 * rows + columns))
+    shade = np.round(127 * light).astype(told.pop("dtype", "uint8"))
+    path = write_dem(shade, **{"unit": None, "nodata": 0, **told})
+    got, findings = sample(path, at((2, 3)), vertical_unit="m")
+    assert got.covered == 1
+    assert set(findings["rule"]) == rules
+    assert all("hillshade" in text for text in findings["text"])
+
+
 @pytest.mark.parametrize("kind", ["uint16", "int16", "float32"])
 def test_levels_of_more_than_8_bits_with_a_colour_table_are_no_picture(kind, tmp_path, at):
     path = tmp_path / "coloured.tif"
