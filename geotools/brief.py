@@ -1273,6 +1273,8 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             faults.append(f"inputs.{layer}: no such layer{_nearest(layer, {*INPUTS, 'dem'})}")
             continue
         fields = entry.get("fields", {}) if isinstance(entry, dict) else {}
+        if layer == "dem":
+            faults += _two_units(entry, data.get("ground"))
         if not isinstance(fields, dict):
             continue
         if layer == "dem":
@@ -1285,6 +1287,20 @@ def _check_inputs(data: Mapping[str, Any]) -> list[str]:
             if name not in known
         ]
     return faults
+
+
+def _two_units(dem: object, ground: object) -> list[str]:
+    """Return the fault of a brief that says two units of the levels of the DEM."""
+    one, other = (
+        section.get("vertical_unit") if isinstance(section, dict) else None
+        for section in (dem, ground)
+    )
+    if one is None or other is None or one == other:
+        return []
+    return [
+        f"inputs.dem.vertical_unit: is {one}, but ground.vertical_unit is {other}; both are the "
+        "unit of the levels of the DEM: leave only the right one"
+    ]
 
 
 def _nearest(name: str, known: set[str]) -> str:

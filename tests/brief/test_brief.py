@@ -245,6 +245,23 @@ def test_unknown_layer_field_and_key_of_an_input_name_the_nearest(tmp_path: Path
     assert "inputs.mains.csr: no such key; did you mean inputs.mains.crs?" in found
 
 
+def of_the_dem(one: str, other: str) -> str:
+    dem = f'[inputs.dem]\nsource = "d.tif"\nvertical_unit = "{one}"\n'
+    return dem + (f'[ground]\nvertical_unit = "{other}"\n' if other else "")
+
+
+def test_two_units_of_the_dem_are_refused(tmp_path: Path) -> None:
+    """A level has one unit: read in the wrong one of m and ft it is off by a factor of 0.3048."""
+    (fault,) = faults(tmp_path, of_the_dem("ft", "m"))
+    assert fault.startswith("inputs.dem.vertical_unit: is ft, but ground.vertical_unit is m")
+
+
+@pytest.mark.parametrize("other", ["ft", ""])
+def test_one_unit_of_the_dem_may_be_said_once_or_twice(tmp_path: Path, other: str) -> None:
+    brief = load_brief(write(tmp_path, of_the_dem("ft", other)))
+    assert brief.inputs["dem"].vertical_unit == "ft"
+
+
 def test_fields_of_a_raster_are_refused(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, '[inputs.dem]\nsource = "d.tif"\nfields = { x = "y" }\n')
     assert fault == "inputs.dem.fields: a raster has no fields; take this out"
