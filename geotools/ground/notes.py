@@ -44,6 +44,13 @@ TEXTS: dict[str, tuple[str, str]] = {
         "taken as no data, every other cell read as ground; set its nodata value to what it has "
         "in gaps",
     ),
+    "dem-no-levels": (
+        "warning",
+        "every value read of the file was taken as no data, {held} as stored: outside {lowest} to "
+        "{highest}, or the extreme its whole numbers reach, though the file does not say which "
+        "value means no data. Look whether its levels are in another unit, such as cm or mm, and "
+        "give a copy that says so (gdal_translate -a_scale 0.01), or whether it has no levels here",
+    ),
     "dem-bands": ("warning", "more than one band; band 1 was taken as ground level"),
     "dem-bytes": (
         "warning",
@@ -113,7 +120,10 @@ class Notes:
     def _gaps(self, raster: Raster, index: IntArray, levels: Levels) -> None:
         """Note, by one rule a file, what was taken as no data without being called so."""
         if len(levels.held):
-            rule = "dem-strange-level" if raster.says_nodata else "dem-untold-nodata"
+            # Gaps hold one value, levels in another unit many.
+            none = len(levels.held) > 1 and not np.isfinite(levels.z).any()
+            untold = "dem-no-levels" if none else "dem-untold-nodata"
+            rule = "dem-strange-level" if raster.says_nodata else untold
             self._add(rule, raster, index[levels.strange])
             self._held[rule] = ends_of(self._held.get(rule, np.zeros(0)), levels.held)
         elif not raster.says_nodata and len(read := index[np.isfinite(levels.z)]):

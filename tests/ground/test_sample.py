@@ -231,6 +231,21 @@ def test_levels_no_ground_can_have_are_no_levels_and_are_reported(write_dem, at,
         assert f"{value:g}:" in told.text
 
 
+def test_a_file_of_which_nothing_is_a_level_is_told_as_one(write_dem, at):
+    """Levels of 120 to 133 m in whole cm are 12,000 and more: no ground lies at that in metres."""
+    cm = np.round((RAMP + 20) * 100).astype("int32")
+    got, findings = sample(write_dem(cm, nodata=None), at((2, 2), (2, 3)))
+    assert got.covered == 0
+    (told,) = findings.itertuples()
+    assert (told.severity, told.rule) == ("warning", "dem-no-levels")
+    assert "12600 to 12800 as stored" in told.text
+    assert "such as cm" in told.text
+    assert "set its nodata" not in told.text
+    got, findings = sample(write_dem(cm, nodata=None, scale=0.01), at((2, 2), (2, 3)))
+    np.testing.assert_allclose(got.z, [126, 128])
+    assert list(findings["rule"]) == ["dem-no-nodata"]
+
+
 @pytest.mark.parametrize("value", [-9999.0, 3.4e38])
 def test_of_a_file_that_says_its_nodata_value_other_levels_no_ground_has_are_told(
     write_dem, at, value
