@@ -86,6 +86,15 @@ _DOWN = {
 }
 
 
+_MARKS = re.compile(r"""[\s_.,;:/\\()\[\]<>{}'"?*-]+""")
+# What stands in place of a unit, without capitals and marks, where none is said.
+_UNSAID = {
+    *("", "unknown", "unspecified", "notspecified", "undefined", "notdefined", "unnamed", "unset"),
+    *("none", "null", "na", "nan", "notavailable", "notapplicable", "nounit", "nounits"),
+    *("unitless", "unbekannt", "inconnu", "inconnue", "desconocido", "sconosciuto"),
+}
+
+
 def known_unit(text: str) -> tuple[str, float] | None:
     """Return name and metres of the unit a text is or begins with; None if that is not known.
 
@@ -147,8 +156,10 @@ def file_units(band_unit: str, crs: pyproj.CRS, source: str) -> list[VerticalUni
 
 
 def unread_unit(band_unit: str) -> str:
-    """Return the unit of a band that is not known; "" where it is, or where there is none."""
-    return "" if known_unit(band_unit) else band_unit.strip()
+    """Return the unit of a band that is not known; "" where it is, or where none is said."""
+    text = band_unit.strip()
+    unsaid = _MARKS.sub("", text).casefold() in _UNSAID
+    return "" if unsaid or known_unit(text) else text
 
 
 def resolve_unit(

@@ -430,6 +430,18 @@ def test_the_briefs_unit_stands_in_for_one_that_is_not_known_and_that_is_told(wr
     assert "'Höhe'" in findings["text"][0]
 
 
+@pytest.mark.parametrize(
+    "unit", ["unknown", "Unspecified", "none", "N/A", "not specified", "-", "?", "(none)", "<NULL>"]
+)
+def test_a_text_that_says_no_unit_is_none(write_dem, at, unit):
+    got, findings = sample(write_dem(RAMP, unit=unit), at((2, 3)))
+    assert got.z.tolist() == [108.0]
+    assert list(findings["rule"]) == ["dem-unit-assumed"]
+    got, findings = sample(write_dem(RAMP, unit=unit), at((2, 3)), vertical_unit="ft")
+    np.testing.assert_allclose(got.z, 108 * 0.3048)
+    assert findings.empty
+
+
 @pytest.mark.parametrize("kind", ["palette", "colours"])
 def test_a_picture_is_no_ground(kind, tmp_path, at):
     count = 1 if kind == "palette" else 3
