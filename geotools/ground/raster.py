@@ -19,6 +19,7 @@ from rasterio.windows import Window
 from geotools.errors import LayerError
 from geotools.ground.vertical import VerticalUnit, file_units, unread_unit
 from geotools.intake.crs import georeferenced, unusable
+from geotools.intake.place import geopackage_of
 from geotools.network.ragged import FloatArray
 from geotools.quiet import without
 
@@ -30,6 +31,7 @@ __all__ = [
 
 CACHE_BYTES = 16_000_000
 WINDOW_CELLS = 2**22
+LISTED = 5  # names of rasters in one file that are told
 # GDAL's file systems that unpack local archives.
 ARCHIVES = ("/vsizip/", "/vsigzip/", "/vsitar/", "/vsi7z/", "/vsirar/")
 
@@ -146,10 +148,11 @@ def raster_environment(*, allow_remote: bool = False) -> Any:
 
 
 def _is_local(path: str) -> bool:
-    """Tell whether a path is a file or folder here, or inside a local archive."""
+    """Tell whether a path is a file or folder here, or inside a local archive or GeoPackage."""
     if path.startswith(ARCHIVES):
         return "/vsi" not in path[4:] and "://" not in path
-    return not path.startswith("/vsi") and Path(path).exists()
+    inside = geopackage_of(path) is not None
+    return not path.startswith("/vsi") and (inside or Path(path).exists())
 
 
 @contextmanager
@@ -243,6 +246,8 @@ def checked_raster(dataset: Any, path: str, stated: pyproj.CRS | None) -> Raster
         If it has no usable CRS, georeference or band.
     """
     name = Path(path).name
+    if dataset.count == 0:
+        raise LayerError(name, _no_band(dataset, name))
     faults = [*_band_faults(dataset), *_place_faults(dataset)]
     crs = _crs(dataset, name) or stated
     if crs is None and not _by_points(dataset):
@@ -297,12 +302,21 @@ def _alpha_band(dataset: Any) -> int:
     return next((band for band in bands if band > 1), 0)
 
 
+def _no_band(dataset: Any, name: str) -> str:
+    """Return why there is no band to read: the file has none, or several rasters."""
+    held = dataset.subdatasets
+    if not held:
+        return "holds no raster band"
+    tables = [one.rpartition(":")[2] for one in held]
+    listed = ", ".join(tables[:LISTED]) + (", ..." if len(held) > LISTED else "")
+    if dataset.driver == "GPKG":
+        remedy = f"name the one with the levels, such as {name}:{tables[0]}"
+    else:
+        remedy = "export the one with the levels to its own file (gdal_translate)"
+    return f"holds {len(held)} rasters ({listed}); {remedy}"
+
+
 def _band_faults(dataset: Any) -> list[str]:
-    if dataset.count == 0:
-        held = dataset.subdatasets
-        if held:
-            return [f"holds {len(held)} rasters; export the one with the levels to its own file"]
-        return ["holds no raster band"]
     if dataset.width < 1 or dataset.height < 1:
         return [f"has {dataset.width} columns and {dataset.height} rows"]
     if np.dtype(dataset.dtypes[0]).kind not in "iuf":

@@ -15,8 +15,9 @@ from geotools.intake.crs import crs_name, georeferenced, horizontal
 from geotools.intake.faults import nearest
 from geotools.intake.heights import VerticalDatum, vertical_datum
 from geotools.intake.kinds import is_vector
-from geotools.intake.place import refuse_remote, remote_name
+from geotools.intake.place import in_geopackage, refuse_remote, remote_name
 from geotools.intake.sources import parse_crs
+from geotools.quiet import without
 
 __all__ = ["Raster", "find_rasters", "matching", "stated_raster_crs"]
 
@@ -25,6 +26,14 @@ HEAD = 65536
 VRT_MARK = b"<VRTDataset"
 VRT_SOURCE = re.compile(r"<Source(?:Filename|Dataset)[^>]*>(.*?)</Source", re.DOTALL)
 XML_NOISE = re.compile(r"<!--.*?-->|<!\[CDATA\[|\]\]>", re.DOTALL)
+# Files that lie beside a raster and that a pattern is not meant to name: world files, statistics,
+# pyramids, masks, CRS, colours, sums.
+BESIDE = re.compile(
+    r"\.((tf|tif|jg|jpg|pg|png|bp|gf|j2|bl)w|wld|xml|ovr|rrd|aux|msk|prj|qpj|qml|sld|clr|stx|lock"
+    r"|db|html|md5|sha256)$",
+    re.IGNORECASE,
+)
+PACKED = (".zip", ".gz", ".tgz", ".tar", ".bz2", ".xz", ".zst", ".7z", ".rar")
 # Files that only describe a service or another source, by what they contain.
 SERVICE_MARKS = (
     b"<GDAL_WMS",
@@ -95,6 +104,8 @@ def find_rasters(
 def _paths(item: str, allow_remote: bool) -> list[str]:
     if Path(item).exists():
         return [item]
+    if inside := in_geopackage(item):
+        return [inside]
     remote = remote_name(item)
     if remote is not None:
         if not allow_remote:
@@ -105,7 +116,12 @@ def _paths(item: str, allow_remote: bool) -> list[str]:
     found = matching(item)
     if not found:
         raise LayerError(LABEL, _no_file(item))
-    return found
+    return [path for path in found if not _beside(Path(path).name)] or found
+
+
+def _beside(name: str) -> bool:
+    """Tell whether a file is one that only lies beside a raster, by its name."""
+    return name.startswith(".") or BESIDE.search(name) is not None
 
 
 def matching(item: str) -> list[str]:
@@ -147,27 +163,30 @@ def _raster(path: str, allow_remote: bool, stated: pyproj.CRS | None) -> Raster:
     if not allow_remote and local.is_file():
         _refuse_far(local, set())
     try:
-        with rasterio.open(path) as data:
+        with without(rasterio.errors.NotGeoreferencedWarning), rasterio.open(path) as data:
             own = data.crs
     except rasterio.errors.RasterioIOError as error:
-        if local.is_dir():
-            raise LayerError(
-                LABEL,
-                f"the folder {name!r} is no raster; name its files with a pattern, such as "
-                "folder/*.tif",
-            ) from error
-        if is_vector(local):
-            raise LayerError(
-                LABEL,
-                f"{name!r} holds vector layers and no raster; give a raster of ground levels, such "
-                "as a GeoTIFF",
-            ) from error
-        raise LayerError(
-            LABEL,
-            f"{name!r} cannot be opened as a raster ({' '.join(str(error).split())}); "
-            "copy or export it again",
-        ) from error
+        raise LayerError(LABEL, _unopened(local, name, error)) from error
     return Raster(path, name, *_crs(own, stated))
+
+
+def _unopened(path: Path, name: str, error: Exception) -> str:
+    """Return why a file or folder is no raster and what to do."""
+    if path.is_dir():
+        return (
+            f"the folder {name!r} is no raster; name its files with a pattern, such as folder/*.tif"
+        )
+    if path.suffix.lower() in PACKED:
+        return f"{name!r} is packed; unpack it and give the raster in it"
+    if is_vector(path):
+        return (
+            f"{name!r} holds vector layers and no raster; give a raster of ground levels, such as "
+            "a GeoTIFF"
+        )
+    return (
+        f"{name!r} cannot be opened as a raster ({' '.join(str(error).split())}); copy or export "
+        "it again"
+    )
 
 
 def _crs(own: object, stated: pyproj.CRS | None) -> tuple[str, bool, VerticalDatum | None]:

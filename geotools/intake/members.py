@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
-from geotools.intake.place import archive_of, remote_name
+from geotools.intake.place import archive_of, geopackage_of, remote_name
 from geotools.intake.stamp import Stamp, stamp
 from geotools.quiet import without
 
@@ -36,7 +36,7 @@ def _local(item: str) -> Path | None:
     """Return the file that holds what GDAL opens under a name; None if none here does."""
     if Path(item).is_file():
         return Path(item)
-    return None if remote_name(item) is not None else archive_of(item)
+    return None if remote_name(item) is not None else geopackage_of(item) or archive_of(item)
 
 
 @lru_cache(maxsize=65536)  # districts of a batch have the same rasters

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from geotools.intake.dem import matching
-from geotools.intake.place import archive_of, file_in
+from geotools.intake.place import archive_of, file_in, geopackage_of, in_geopackage
 
 __all__ = ["named_files"]
 
@@ -18,7 +18,7 @@ def named_files(sources: Iterable[str]) -> list[Path]:
     """
     found: list[Path] = []
     for source in sources:
-        path = file_in(source)
+        path = file_in(source) or geopackage_of(in_geopackage(source))
         archive = None if path else archive_of(source)
         if path:
             found.append(Path(path))

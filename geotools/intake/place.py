@@ -15,6 +15,8 @@ __all__ = [
     "Place",
     "archive_of",
     "file_in",
+    "geopackage_of",
+    "in_geopackage",
     "locate",
     "odd_letters",
     "refuse_remote",
@@ -31,6 +33,7 @@ CONNECTION = re.compile(
     r":.*)",
     re.IGNORECASE | re.DOTALL,
 )
+GEOPACKAGE = "GPKG:"  # before file and table, as GDAL names a raster that is not alone in its file
 # Files that only point at other data, by what they contain.
 POINTERS = (b"<OGRVRTDataSource", b"<OGRWFSDataSource", b"<OGRWFSLayer", b"gdal_streamed_alg")
 POINTER_HEAD = 65536
@@ -129,6 +132,26 @@ def file_in(source: str) -> str:
             return head
         head, colon, tail = head.rpartition(":")
     return ""
+
+
+def in_geopackage(source: str) -> str:
+    """Return what GDAL calls a raster given as ``file.gpkg:table``; "" for what is none.
+
+    ``GPKG:file.gpkg:table`` is taken too, also behind the folder a brief lies in.
+    """
+    folder, _, rest = source.rpartition(GEOPACKAGE)
+    named = str(Path(folder, rest).absolute())  # so that the last part of the name is the file's
+    head = file_in(named)
+    given = head.lower().endswith(".gpkg") and len(named) > len(head) + 1
+    return GEOPACKAGE + named if given else ""
+
+
+def geopackage_of(raster: str) -> Path | None:
+    """Return the local GeoPackage of a raster by the name of `in_geopackage`; None for others."""
+    if not raster.startswith(GEOPACKAGE):
+        return None
+    head = file_in(raster.removeprefix(GEOPACKAGE))
+    return Path(head) if head else None
 
 
 def odd_letters(path: Path) -> str:

@@ -11,8 +11,13 @@ import rasterio
 from affine import Affine
 
 from geotools.brief import Brief
+from geotools.ground.mosaic import Mosaic
+from geotools.ground.sample import sample_ground
 from geotools.intake.dem import find_rasters
+from geotools.intake.findings import Findings
 from geotools.intake.heights import vertical_datum
+from geotools.intake.members import raster_members
+from geotools.intake.named import named_files
 from geotools.intake.read import read_layers
 
 
@@ -111,6 +116,62 @@ def test_what_is_no_raster_is_an_error(tmp_path, fault):
     text = fault(find_rasters, str(path), allow_remote=False)
     assert "dem: 'dem.tif' cannot be opened as a raster" in text
     assert "export it again" in text
+
+
+@pytest.mark.parametrize("ending", ["zip", "tif.gz", "tar"])
+def test_a_packed_raster_is_told_to_be_unpacked(tmp_path, fault, ending):
+    (tmp_path / f"dem.{ending}").write_bytes(b"PK")
+    text = fault(find_rasters, str(tmp_path / f"dem.{ending}"), allow_remote=False)
+    assert text == f"dem: 'dem.{ending}' is packed; unpack it and give the raster in it"
+
+
+def test_a_pattern_names_no_files_that_only_lie_beside_rasters(tiles, fault):
+    """As GDAL and others write them beside a raster: statistics, pyramids, world file, CRS."""
+    folder = tiles[0].parent
+    for ending in ("tif.aux.xml", "tif.ovr", "tfw", "TFW", "prj", "tif.msk", "qml"):
+        (folder / f"t1.{ending}").write_text("beside")
+    (folder / ".DS_Store").write_text("beside")
+    found = find_rasters(str(folder / "*"), allow_remote=False)
+    assert [raster.name for raster in found] == ["t1.tif", "t2.tif"]
+    assert "'t1.tif.msk' cannot be opened" in fault(
+        find_rasters, str(folder / "*.msk"), allow_remote=False
+    )
+
+
+@pytest.fixture
+def tables(tmp_path):
+    """A GeoPackage of two rasters: levels in metres, and others 10 higher."""
+    path = tmp_path / "two.gpkg"
+    for k, name in enumerate(("low", "high")):
+        with rasterio.open(
+            path, "w", driver="GPKG", width=4, height=4, count=1, dtype="int16", nodata=-32768,
+            crs="EPSG:32633", transform=Affine(10, 0, 5e5, 0, -10, 5.2e6),
+            RASTER_TABLE=name, APPEND_SUBDATASET="YES" if k else "NO",
+        ) as target:  # fmt: skip
+            target.write(np.full((1, 4, 4), 100 + 10 * k, dtype="int16"))
+    return path
+
+
+def test_a_table_of_a_geopackage_is_named_as_of_other_layers(tables, monkeypatch):
+    monkeypatch.chdir(tables.parent)
+    for name in ("two.gpkg:high", "GPKG:two.gpkg:high", f"/a/GPKG:{tables}:high", f"{tables}:high"):
+        (raster,) = find_rasters(name, allow_remote=False)
+        assert raster.name == "two.gpkg:high"
+        assert raster_members(raster.path) == [Path(named_files([name])[0]).absolute()]
+        got = sample_ground(
+            Mosaic([raster.path]), np.array([[500_020.0, 5_199_980.0]]), crs=pyproj.CRS(32633),
+            vertical_unit="m", findings=Findings(),
+        )  # fmt: skip
+        assert got.z.tolist() == [110.0]
+
+
+def test_a_file_of_several_rasters_is_told_by_their_names_alone(tables, fault):
+    def read():
+        return Mosaic([str(tables)]).known(str(tables))
+
+    assert fault(read) == (
+        "two.gpkg: holds 2 rasters (low, high); name the one with the levels, such as two.gpkg:low"
+    )
 
 
 @pytest.mark.parametrize("path", [".", "tiles", "tiles/.", "tiles/.."])
