@@ -132,7 +132,7 @@ def pit_extents(
         Run and chainage of the candidates.
     sizes : PitSizes
     must : Stretches
-        A candidate inside one gets a pit that holds all of it.
+        A candidate inside one, or near it, gets a pit that holds all of it or nothing.
     """
     rooms = pit_rooms(run, at, must, working=sizes.working, receiving=sizes.receiving)
     near_before, near_after = rooms.near_before, rooms.near_after
@@ -151,7 +151,7 @@ def pit_extents(
     after = np.stack(
         [near_after, face_after, after_behind, np.where(straight, shared, after_behind)], axis=1
     )
-    start, end = at[:, None] - before, at[:, None] + after
+    start, end = _round_held(run, at[:, None] - before, at[:, None] + after, must)
     last = axis.chainage[axis.offsets[run + 1] - 1]
     deep_start, deep_end = start.copy(), end.copy()
     # Beyond the run's end a ramp is a ramp: only the room at the station is dug to the host.
@@ -175,6 +175,24 @@ def pit_extents(
         deep_end=deep_end,
         shared=straight,
     )
+
+
+def _round_held(
+    run: IntArray, start: FloatArray, end: FloatArray, must: Stretches
+) -> tuple[FloatArray, FloatArray]:
+    """Return edges of pits, shape (n, 4), moved outward where they cut what has to lie in a pit.
+
+    Rather than to stop in the middle of it the pit is dug on to its far side.
+    """
+    if not len(must.low):
+        return start, end
+    of = np.repeat(run, start.shape[1])
+    edges = []
+    for edge, far in ((start, must.low), (end, must.high)):
+        flat = edge.ravel()
+        row = must.holding(of, flat)
+        edges.append(np.where(row >= 0, far[row], flat).reshape(edge.shape))
+    return edges[0], edges[1]
 
 
 def _box(

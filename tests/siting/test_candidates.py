@@ -114,19 +114,23 @@ def test_without_a_ground_level_and_a_cover_the_cover_assumed_is_said() -> None:
     assert "assumed-cover" in set(layers["findings"]["rule"])
 
 
-def test_a_pit_whose_edge_would_cut_a_bend_is_refused_beside_it() -> None:
-    """At 90 deg the bend has to lie in one pit; one that ends in the middle of it is none."""
-    layers = planned(mains=main_of([(0, 0), (200, 0), (200, 200)], cover_m=[1.5]))
+def test_a_pit_beside_a_bend_holds_all_of_it_or_nothing() -> None:
+    """At 90 deg the bend, with a diameter each side, has to lie in one pit."""
+    near = gpd.GeoDataFrame(
+        {"kind": ["tee"] * 27}, geometry=shapely.points(X + 173.0 + np.arange(27), Y), crs=CRS
+    )
+    mains = main_of([(0, 0), (200, 0), (200, 200)], cover_m=[1.5])
+    layers = planned(mains=mains, fittings=near)
     assert not layers["bends"]["passes"].any()
-    places = layers["candidates"]
-    cut = places["reasons"].map(lambda r: refused(r, "would cut a bend"))
-    near = cut[(places["chainage"] - 200).abs().between(0.5, 8.0)]
-    assert cut[(places["chainage"] - 200).abs() > 30].map(len).sum() == 0
-    assert cut[(places["chainage"] - 200).abs() < 0.01].map(len).sum() == 0
-    assert all(len(roles) for roles in near)
+    places, held = layers["candidates"], mains["diameter_mm"].iloc[0] / 1000
+    for role in ROLES:
+        end = (places["chainage"] + places[f"after_{role}"]).to_numpy(dtype=float)
+        end = end[np.isfinite(end) & (places["chainage"] < 200.0).to_numpy()]
+        assert ((end <= 200.0 - held + 1e-6) | (end >= 200.0 + held - 1e-6)).all()
+        assert (end >= 200.0).any() and (end < 200.0).any()
 
 
-def test_a_pit_whose_edge_would_cut_a_valve_says_valve_and_not_bend() -> None:
+def test_a_valve_in_a_pit_is_held_by_pits_beside_it_too() -> None:
     """With valves in pits a straight main has no bend to speak of."""
     valve = gpd.GeoDataFrame(
         {"kind": ["gate"], "open": [True]}, geometry=[shapely.Point(X + 203.0, Y)], crs=CRS
@@ -135,8 +139,9 @@ def test_a_pit_whose_edge_would_cut_a_valve_says_valve_and_not_bend() -> None:
     layers = planned({"pulls.valves": "pit"}, mains=mains, valves=valve)
     beside = layers["candidates"][(layers["candidates"]["chainage"] - 203).abs().between(0.5, 8.0)]
     assert len(beside)
-    assert all(refused(text, "would cut a valve") for text in beside["reasons"])
-    assert not layers["candidates"]["reasons"].str.contains("bend that must lie").any()
+    assert (beside["reasons"].map(lambda text: refused(text, "valve")) == set()).all()
+    ends = beside["chainage"] + beside["after_insertion_behind"]
+    assert ((ends - 203).abs() >= mains["diameter_mm"].iloc[0] / 1000 - 1e-6).all()
 
 
 def test_a_host_whose_crown_is_above_the_ground_is_above_it_and_not_too_deep(
