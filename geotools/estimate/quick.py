@@ -203,7 +203,7 @@ def pulls_past(gaps: Gaps, reach: FloatArray, steep: Stretches) -> FloatArray:
         on = (gaps.end[rows] - at) / far[rows] > 1 + PART_SLACK
         rows, at = rows[on], at[on]
         aim, run = at + far[rows], gaps.run[rows]
-        row = np.where(steep.cut_by(run, aim), steep.holding(run, aim), -1)
+        row = np.where(steep.cut_by(run, aim) > 0, steep.holding(run, aim), -1)
         back = np.where(row >= 0, steep.low[row], aim)
         out[rows] = np.where(back > at + EDGE, out[rows] + 1.0, 0.0)
         rows, at = rows[back > at + EDGE], back[back > at + EDGE]

@@ -17,12 +17,16 @@ EDGE = 1e-6  # m; edges and places along a run this close to each other are one
 
 @dataclass(frozen=True)
 class Stretches:
-    """Disjoint stretches sorted by run and chainage: ``low`` to ``high``, m."""
+    """Disjoint stretches sorted by run and chainage: ``low`` to ``high``, m.
+
+    ``kind`` is 0 or more, as whoever makes them means it; 1 where it is left out.
+    """
 
     run: IntArray
     low: FloatArray
     high: FloatArray
     runs: int
+    kind: IntArray | None = None
 
     @cached_property
     def _starts(self) -> Places:
@@ -51,13 +55,14 @@ class Stretches:
         high = self._pick(self.high, row, row >= starts.offsets[run], -np.inf)
         return np.where(high >= at - EDGE, row, -1).astype(np.int64)
 
-    def cut_by(self, run: IntArray, at: FloatArray) -> BoolArray:
-        """Return whether each place lies strictly inside a stretch."""
+    def cut_by(self, run: IntArray, at: FloatArray) -> IntArray:
+        """Return the kind of the stretch each place lies strictly inside, 0 for none."""
         row = self.holding(run, at)
         safe = np.maximum(row, 0)
         if not len(self.low):
-            return np.zeros(len(at), dtype=bool)
-        return (row >= 0) & (at > self.low[safe] + EDGE) & (at < self.high[safe] - EDGE)
+            return np.zeros(len(at), dtype=np.int64)
+        cut = (row >= 0) & (at > self.low[safe] + EDGE) & (at < self.high[safe] - EDGE)
+        return np.where(cut, 1 if self.kind is None else self.kind[safe], 0).astype(np.int64)
 
     def _pick(self, values: FloatArray, row: IntArray, known: BoolArray, none: float) -> FloatArray:
         if not len(values):

@@ -31,6 +31,7 @@ from geotools.siting.refusals import (
     AVOID,
     CLOSES,
     CROSSING,
+    CUTS,
     DEEP,
     RAMP,
     STEEP,
@@ -249,7 +250,7 @@ def find_candidates(
     if aslant is not None:
         table = aslant.streets(table)
         pits = replace(pits, lanes=aslant.lanes(pits.lanes, passage), aslant=aslant.row)
-    verdict = _judged(table, profile, bends, pits, around, rules)
+    verdict = _judged(table, profile, bends, pits, must, around, rules)
     lanes, askew = lanes_askew(
         table, axis, pits.extents, pits.ground, pits.lanes, around.scene,
         wanted=verdict.code == 0, passage=passage,
@@ -439,6 +440,7 @@ def _judged(
     profile: Profile,
     bends: pd.DataFrame,
     pits: _Pits,
+    must: Stretches,
     around: Surroundings,
     rules: PitRules,
 ) -> _Verdict:
@@ -449,7 +451,7 @@ def _judged(
     tolerated, aslant = in_crossing & unavoidable, np.zeros_like(unavoidable)
     aslant[pits.aslant] = unavoidable[pits.aslant]  # the main crosses the street in any case
     hit, factor, places = avoided(pits.ground, around.avoid, setback=rules.spoil_setback)
-    code = _refusals(table, pits, profile, rules)
+    code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
     code |= _no_string(pits.laydown)
     return _Verdict(code, places, tolerated, unavoidable, tolerated | aslant, factor)
@@ -560,7 +562,9 @@ def _mitred(pits: _Pits, row: IntArray, role: IntArray) -> FloatArray:
     return np.asarray(np.clip(most, 1.0, np.hypot(MITRE, 1.0)), dtype=np.float64)
 
 
-def _refusals(table: pd.DataFrame, pits: _Pits, profile: Profile, rules: PitRules) -> IntTable:
+def _refusals(
+    table: pd.DataFrame, pits: _Pits, profile: Profile, must: Stretches, rules: PitRules
+) -> IntTable:
     """Return the refusals that follow from the run itself, as bits, shape (n, 4)."""
     run, extents, ramp = pits.run, pits.extents, pits.sizes.ramp
     first, last = (
@@ -569,13 +573,15 @@ def _refusals(table: pd.DataFrame, pits: _Pits, profile: Profile, rules: PitRule
     steep = _steepest(table, pits, first, last) > rules.max_slope
     one_way, two_way = np.isfinite(ramp), np.isfinite(ramp.sum(axis=1) + pits.sizes.shared)
     ramps = np.stack([np.ones(len(run), dtype=bool), *one_way.T, two_way], axis=1)
+    runs = np.repeat(run, 4)
+    cuts = must.cut_by(runs, extents.start.ravel()) | must.cut_by(runs, extents.end.ravel())
     code = np.where(pits.depths.cover < 0, ABOVE, 0)
     # Along a ramp it is the carrier's underside that lies so deep.
     code = code | np.where(pits.depths.invert > rules.max_depth, DEEP, 0)
     code = code | np.where(pits.deepest - rules.bedding > rules.max_depth + HAIR, DEEP, 0)
     code = code | np.where(steep | too_steep(pits.dug, rules.max_slope), STEEP, 0)
     code = code | np.where(~ramps, RAMP, 0)
-    return np.asarray(code, dtype=np.int64)
+    return np.asarray(code | np.array(CUTS)[cuts.reshape(-1, 4)], dtype=np.int64)
 
 
 def _steepest(table: pd.DataFrame, pits: _Pits, first: FloatArray, last: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ import numpy as np
 
 from geotools.network.ragged import BoolArray, FloatArray, IntArray
 from geotools.network.stretches import EDGE
-from geotools.schema import AHEAD, BEHIND
+from geotools.schema import AHEAD, BEHIND, RECEIVING
 from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.must import Stretches
 
@@ -27,6 +27,7 @@ __all__ = [
     "pit_rooms",
 ]
 
+ONE_WAY = [RECEIVING, AHEAD, BEHIND]
 IN_ONE_WAY = np.array([True, True, True, False])  # of two ramps in one hole both lie over the run
 
 
@@ -132,7 +133,8 @@ def pit_extents(
         Run and chainage of the candidates.
     sizes : PitSizes
     must : Stretches
-        A candidate inside one, or near it, gets a pit that holds all of it or nothing.
+        A candidate inside one gets a pit that holds all of it; so do others whose pit would
+        end in one, unless it inserts both ways.
     """
     rooms = pit_rooms(run, at, must, working=sizes.working, receiving=sizes.receiving)
     near_before, near_after = rooms.near_before, rooms.near_after
@@ -182,17 +184,16 @@ def _round_held(
 ) -> tuple[FloatArray, FloatArray]:
     """Return edges of pits, shape (n, 4), moved outward where they cut what has to lie in a pit.
 
-    Rather than to stop in the middle of it the pit is dug on to its far side.
+    Rather than to stop in the middle of it the pit is dug on to its far side. Not one that inserts
+    both ways: each of its ramps starts from the other's edge.
     """
     if not len(must.low):
         return start, end
-    of = np.repeat(run, start.shape[1])
-    edges = []
+    of = np.repeat(run, len(ONE_WAY))
     for edge, far in ((start, must.low), (end, must.high)):
-        flat = edge.ravel()
-        row = must.holding(of, flat)
-        edges.append(np.where(row >= 0, far[row], flat).reshape(edge.shape))
-    return edges[0], edges[1]
+        row = must.holding(of, edge[:, ONE_WAY].ravel()).reshape(-1, len(ONE_WAY))
+        edge[:, ONE_WAY] = np.where(row >= 0, far[row], edge[:, ONE_WAY])
+    return start, end
 
 
 def _box(

@@ -10,7 +10,10 @@ import pandas as pd
 from geotools.network.ragged import FloatArray
 from geotools.network.stretches import Stretches, disjoint
 
-__all__ = ["Stretches", "must_stretches"]
+__all__ = ["BEND", "VALVE", "Stretches", "must_stretches"]
+
+BEND, VALVE = 1, 2
+"""What a stretch holds, as bits of its kind."""
 
 
 def must_stretches(
@@ -24,7 +27,8 @@ def must_stretches(
     Parameters
     ----------
     bends : DataFrame
-        Judged bends, and valves that get a pit: ``run``, ``first``, ``last`` (m), ``passes``.
+        Judged bends: ``run``, ``first``, ``last`` (m), ``passes``, ``deflection`` (rad; of a valve
+        it is not a number).
     diameter, lengths : ndarray, shape (runs,)
         Host diameter and length of the runs, m.
     apart : float
@@ -38,4 +42,7 @@ def must_stretches(
     low = np.where(low < apart, 0.0, low)
     high = np.where(high > lengths[run] - apart, lengths[run], high)
     wide = disjoint(run, low - apart / 2, high + apart / 2, len(lengths))
-    return replace(wide, low=wide.low + apart / 2, high=wide.high - apart / 2)
+    kind = np.zeros(len(wide.low), dtype=np.int64)
+    bend = np.isfinite(blocked["deflection"].to_numpy(dtype=float))
+    np.bitwise_or.at(kind, wide.holding(run, low - apart / 2), np.where(bend, BEND, VALVE))
+    return replace(wide, low=wide.low + apart / 2, high=wide.high - apart / 2, kind=kind)

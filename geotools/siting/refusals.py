@@ -18,6 +18,7 @@ __all__ = [
     "BITS",
     "CLOSES",
     "CROSSING",
+    "CUTS",
     "DEEP",
     "NO_ROOM",
     "NO_STRING",
@@ -40,6 +41,9 @@ _TEXTS = (
     "host above the ground",
     "deeper than {max_depth}",
     "too deep for the ramp at the carrier's bending radius",
+    "its edge would cut a bend that must lie in a pit",
+    "its edge would cut a valve that must lie in a pit",
+    "its edge would cut between a bend and a valve that must lie in one pit",
     "within {clear} of the middle of an intersection",
     "in a place to avoid",
     "ground steeper than {max_slope}",
@@ -55,6 +59,9 @@ _KEYS = (
     "levels of the mains and the dem",
     "pits.max_depth",
     "pits.ramp, pits.resting_height",
+    "",
+    "pulls.valves",
+    "pulls.valves",
     "pits.clear_of_intersection, pits.spoil_setback",
     "layer avoid",
     "pits.max_slope",
@@ -66,8 +73,10 @@ _KEYS = (
     "street.no_block",
 )
 BITS = tuple(1 << bit for bit in range(len(_TEXTS)))
-ABOVE, DEEP, RAMP, CROSSING, AVOID, STEEP = BITS[:6]
-*NO_STRING, CLOSES = BITS[6:]
+ABOVE, DEEP, RAMP, *_CUTS, CROSSING, AVOID, STEEP = BITS[:9]
+*NO_STRING, CLOSES = BITS[9:]
+CUTS = (0, *_CUTS)
+"""What a cut stretch of a kind of `must` is refused for: nothing cut, a bend, a valve, both."""
 # Why there is no room for strings: too short, past the verge, off any street, too stiff to turn
 # into it, no lane left.
 NO_ROOM, PAST_VERGE, OFF_STREET, STIFF, SHUTS = NO_STRING
@@ -91,7 +100,7 @@ def refusal_words(bit: int, limits: dict[str, str], *, street: str, places: Sequ
     text = _TEXTS[row].format(**limits, **{"class": street})
     named = sorted({name for name in places if name}) if bit == AVOID else []
     text += f" ({', '.join(named)})" if named else ""
-    return f"{text} [{_KEYS[row]}]"
+    return f"{text} [{_KEYS[row]}]" if _KEYS[row] else text
 
 
 def told_code(code: IntTable) -> IntTable:

@@ -224,7 +224,10 @@ def _sites_of(sites: Sites, wanted: BoolArray) -> Sites:
 
 
 def must_be_held(ground: Shared, bends: pd.DataFrame) -> pd.DataFrame:
-    """Return what must lie in pits: bends that do not pass, and line valves if so told."""
+    """Return what must lie in pits: bends that do not pass, and line valves if the brief says so.
+
+    Bends that pass are left out; a valve has no deflection.
+    """
     blocked = bends[~bends["passes"].to_numpy(dtype=bool)]
     return pd.concat([blocked, _valves_in_pits(ground.runs, ground.brief)], ignore_index=True)
 

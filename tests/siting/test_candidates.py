@@ -123,11 +123,13 @@ def test_a_pit_beside_a_bend_holds_all_of_it_or_nothing() -> None:
     layers = planned(mains=mains, fittings=near)
     assert not layers["bends"]["passes"].any()
     places, held = layers["candidates"], mains["diameter_mm"].iloc[0] / 1000
+    cut = places["reasons"].map(lambda text: refused(text, "would cut a bend"))
     for role in ROLES:
-        end = (places["chainage"] + places[f"after_{role}"]).to_numpy(dtype=float)
-        end = end[np.isfinite(end) & (places["chainage"] < 200.0).to_numpy()]
+        usable = places["chainage"].lt(200.0) & np.array([role not in roles for roles in cut])
+        end = (places["chainage"] + places[f"after_{role}"])[usable].dropna().to_numpy(dtype=float)
         assert ((end <= 200.0 - held + 1e-6) | (end >= 200.0 + held - 1e-6)).all()
         assert (end >= 200.0).any() and (end < 200.0).any()
+    assert set().union(*cut) == {"insertion_both"}  # both its ramps hang on both edges
 
 
 def test_a_valve_in_a_pit_is_held_by_pits_beside_it_too() -> None:
@@ -139,7 +141,8 @@ def test_a_valve_in_a_pit_is_held_by_pits_beside_it_too() -> None:
     layers = planned({"pulls.valves": "pit"}, mains=mains, valves=valve)
     beside = layers["candidates"][(layers["candidates"]["chainage"] - 203).abs().between(0.5, 8.0)]
     assert len(beside)
-    assert (beside["reasons"].map(lambda text: refused(text, "valve")) == set()).all()
+    cut = beside["reasons"].map(lambda text: refused(text, "would cut a valve"))
+    assert set().union(*cut) == {"insertion_both"}
     ends = beside["chainage"] + beside["after_insertion_behind"]
     assert ((ends - 203).abs() >= mains["diameter_mm"].iloc[0] / 1000 - 1e-6).all()
 

@@ -17,7 +17,7 @@ from geotools.siting.axis import Axis, straight_reach
 from geotools.siting.depths import Stretch, dug_depths
 from geotools.siting.extents import Extents, PitSizes, pit_extents
 from geotools.siting.grounds import Sides, lay_grounds
-from geotools.siting.must import Stretches, must_stretches
+from geotools.siting.must import BEND, VALVE, Stretches, must_stretches
 from geotools.siting.profile import Profile
 
 RECEIVING, AHEAD, BEHIND, BOTH = range(4)
@@ -358,6 +358,17 @@ def _blocked(*places: float, length: float = 400.0, apart: float = 10.0) -> list
     bends["deflection"] = 0.7
     found = must_stretches(bends, np.array([0.5]), np.array([length]), apart=apart)
     return np.stack([found.low, found.high], axis=1).tolist()
+
+
+def test_a_stretch_tells_whether_it_holds_a_bend_a_valve_or_both() -> None:
+    places = np.array([100.0, 104.0, 200.0, 300.0])
+    held = pd.DataFrame({"run": 0, "first": places, "last": places, "passes": False})
+    held["deflection"] = [0.7, np.nan, np.nan, 0.7]  # a valve has none
+    for order in ([0, 1, 2, 3], [3, 1, 0, 2]):
+        found = must_stretches(held.iloc[order], np.array([0.5]), np.array([400.0]), apart=10.0)
+        at = np.array([102.0, 150.0, 200.0, 300.0])
+        kinds = found.cut_by(np.zeros(4, dtype=np.int64), at).tolist()
+        assert kinds == [BEND | VALVE, 0, VALVE, BEND]
 
 
 def test_bends_too_near_each_other_for_a_pull_between_lie_in_one_pit() -> None:
