@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.network.ragged import FloatArray, IntArray, offsets_of, row_of, take
+from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of, take
 from geotools.pulls.optimise import ChosenPits, PullCosts, Sites, choose_pits
 from geotools.schema import ROLES
 
@@ -32,7 +32,7 @@ class Edited:
     ----------
     choice : ChosenPits
     plain : ChosenPits
-        Without the edits.
+        Without the edits, and without the candidates that are there for them alone.
     runs : ndarray of int64
         Runs that have edits.
     refused : dict of int to str
@@ -66,6 +66,7 @@ def choose_with_edits(
     reason: Callable[[int], str],
     edits: pd.DataFrame,
     *,
+    placed: BoolArray,
     reach: float,
     say: Callable[[float], str],
 ) -> Edited:
@@ -82,6 +83,8 @@ def choose_with_edits(
     edits : DataFrame
         ``run``, ``chainage`` (m), ``action`` (fix or forbid), ``role`` (empty: any is fixed, all
         are forbidden).
+    placed : ndarray of bool, shape (n,)
+        Candidates that are there for an edit alone.
     reach : float
         A forbidden stretch goes this far before and after its point, m.
     say : callable
@@ -110,7 +113,7 @@ def choose_with_edits(
     if len(broken):
         edited = _again(plain, sites, costs, chainage, edits.iloc[kept], reach)
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
-    return Edited(edited, plain, runs, refused)
+    return Edited(edited, _without(plain, sites, costs, placed), runs, refused)
 
 
 def _again(
@@ -123,7 +126,21 @@ def _again(
 ) -> ChosenPits:
     """Choose the runs with edits again; the others, on which no edit acts, stay as they are."""
     runs = np.unique(edits["run"].to_numpy(dtype=np.int64))
-    part = _of_runs(_applied(sites, chainage, edits, reach), runs)
+    return _renewed(plain, _applied(sites, chainage, edits, reach), costs, runs)
+
+
+def _without(plain: ChosenPits, sites: Sites, costs: PullCosts, placed: BoolArray) -> ChosenPits:
+    """Choose again, without any edit, the runs that have candidates for an edit alone."""
+    runs = np.unique(row_of(sites.offsets)[placed])
+    if not len(runs):
+        return plain
+    cost = np.where(placed[:, None], np.inf, sites.cost)
+    return _renewed(plain, dataclasses.replace(sites, cost=cost), costs, runs)
+
+
+def _renewed(plain: ChosenPits, sites: Sites, costs: PullCosts, runs: IntArray) -> ChosenPits:
+    """Return a choice with some runs chosen again from their sites, which are others now."""
+    part = _of_runs(sites, runs)
     new = choose_pits(part, dataclasses.replace(costs, per_length=costs.per_length[runs]))
     shift = 4 * (sites.offsets[runs] - part.offsets[:-1])
     of_new, of_old = row_of(new.offsets), row_of(plain.offsets)

@@ -12,6 +12,7 @@ from geotools.brief import Brief
 from geotools.lists import as_compared
 from geotools.network.build import RunSet
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, offsets_of, row_of
+from geotools.network.words import by_word
 from geotools.pipe.factors import DAY, HOUR
 from geotools.pipe.pulling import friction_band
 from geotools.pulls.annulus import annulus_of
@@ -156,6 +157,7 @@ def try_carriers(ground: Shared, equipped: Equipped) -> Attempt:
         candidates.table["chainage"].to_numpy(dtype=float),
         lambda row: str(tell_reasons(candidates, np.array([row]), refusal_limits(brief))[0]),
         ground.edits,
+        placed=by_word(candidates.table["kind"], ("edit",).__contains__),
         reach=brief.pits.forbid_reach,
         say=partial(length_text, system=brief.output.units),
     )

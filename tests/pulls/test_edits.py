@@ -75,9 +75,15 @@ def _chosen(choice: ChosenPits, run: int) -> np.ndarray:
     return choice.states[choice.offsets[run] : choice.offsets[run + 1]]
 
 
-def _edited(streets: tuple[Sites, np.ndarray, list[str]], edits: pd.DataFrame) -> Edited:
+def _edited(
+    streets: tuple[Sites, np.ndarray, list[str]],
+    edits: pd.DataFrame,
+    placed: np.ndarray | None = None,
+) -> Edited:
+    none = np.zeros(len(streets[1]), dtype=bool)
     return choose_with_edits(
         streets[0], COSTS, streets[1], streets[2].__getitem__, edits, reach=REACH,
+        placed=none if placed is None else placed,
         say=partial(length_text, system="us"),
     )  # fmt: skip
 
@@ -321,3 +327,21 @@ def test_no_pull_passes_a_fixed_pit() -> None:
         edges = sites.end[states // 4, states % 4][:-1], sites.start[states // 4, states % 4][1:]
         passed = (edges[0] < place[row]) & (edges[1] > place[row])
         assert not passed.any()
+
+
+@given(case=_cases(), data=st.data())
+def test_what_edits_cost_is_told_against_the_plan_without_the_places_they_bring(
+    case: tuple[tuple[Sites, np.ndarray, list[str]], pd.DataFrame], data: st.DataObject
+) -> None:
+    """By the optimiser itself, given the sites without those places."""
+    (sites, place, names), edits = case
+    chosen = data.draw(st.lists(st.booleans(), min_size=len(place), max_size=len(place)))
+    placed = np.array(chosen, dtype=bool)
+    done = _edited((sites, place, names), edits, placed)
+    rows = np.flatnonzero(~placed)
+    runs = np.repeat(np.arange(len(sites.lengths)), np.diff(sites.offsets))[rows]
+    offsets = np.searchsorted(runs, np.arange(len(sites.lengths) + 1))
+    bare = choose_pits(sites.at(rows, offsets=offsets), COSTS)
+    if len(edits):
+        np.testing.assert_allclose(done.plain.cost, bare.cost)
+    assert _edited((sites, place, names), edits).choice.cost.tolist() == done.choice.cost.tolist()
