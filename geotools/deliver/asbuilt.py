@@ -116,7 +116,7 @@ class _Given:
     """Schedule and plan, and the records held against them.
 
     ``due`` is the schedule without places, ``every`` all records of its joints, those of joints
-    cut out and of pulls not asked for too.
+    cut out and of pulls not asked for too. ``notes`` are on how they were put together.
     """
 
     joints: Any
@@ -126,6 +126,7 @@ class _Given:
     records: Records
     pull_records: Records | None
     issued: Records | None
+    notes: tuple[str, ...]
 
     def of_pulls(self, only: Collection[str]) -> _Given:
         """Leave the pulls asked for and their joints; records of the others are set aside."""
@@ -143,6 +144,7 @@ class _Given:
             self.records.without("joint_id", self.due.loc[~asked, "joint_id"]),
             pull_records,
             self.issued,
+            self.notes,
         )
 
 
@@ -155,12 +157,28 @@ def _given(
     units: str,
 ) -> _Given:
     """Put schedule, plan and records together, names of joints and pulls as the plan has them."""
+    written = records.table["joint_id"]
     records = records.spelled("joint_id", joints["joint_id"])
+    read = _read_otherwise(written, records)
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
     due = pd.DataFrame(joints.drop(columns="geometry"))
     every = _matched(due, records.table, _place(due, records), units)
-    return _Given(joints, pulls, due, every, records, pull_records, issued)
+    return _Given(joints, pulls, due, every, records, pull_records, issued, read)
+
+
+def _read_otherwise(written: pd.Series[Any], records: Records) -> tuple[str, ...]:
+    """Say which joint numbers were taken for others than are written, letter by letter."""
+    read = records.table["joint_id"]
+    rows = np.flatnonzero(words_of(written) != words_of(read))
+    if not len(rows):
+        return ()
+    k = rows[0]
+    more = f" and {len(rows) - 1:,} more" if len(rows) > 1 else ""
+    return (
+        f"joint numbers not written as in the schedule: {written.iloc[k]!r} was read as "
+        f"{read.iloc[k]} (line {records.lines[k]}){more}; see that they are meant",
+    )
 
 
 def _held(
@@ -201,6 +219,7 @@ def _held(
     )
     notes = (
         *_notes(records, given.pull_records, qualifications),
+        *given.notes,
         *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)
@@ -316,7 +335,12 @@ def _with_unknown(frame: Any, records: Records, place: IntArray) -> Any:
             "chainage": np.nan,
             "intermediate": pd.array([pd.NA] * len(rows), dtype="boolean"),
             "verdict": "unknown",
-            "reasons": [f"line {n}: there is no such joint in the schedule" for n in lines],
+            "reasons": [
+                f"line {n}: there is no such joint in the schedule"
+                if name.strip()
+                else f"line {n} names no joint; is it a row of units or of sums?"
+                for n, name in zip(lines, table["joint_id"], strict=True)
+            ],
             "records": 1,
             "lines": lines.astype(str).astype(object),
             "made": table["made"].to_numpy(dtype=object),

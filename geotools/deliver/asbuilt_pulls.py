@@ -191,7 +191,12 @@ def _with_unknown(frame: Any, records: Records) -> Any:
             "run_id": "",
             "governed_by": "",
             "verdict": "unknown",
-            "reasons": [f"line {n}: there is no such pull in the plan" for n in lines],
+            "reasons": [
+                f"line {n}: there is no such pull in the plan"
+                if name.strip()
+                else f"line {n} names no pull; is it a row of units or of sums?"
+                for n, name in zip(lines, table["pull_id"], strict=True)
+            ],
             **dict.fromkeys(("joints", *_COUNTS), 0),
         },
         geometry=[None] * len(rows),

@@ -42,6 +42,7 @@ _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,2})?"
 _THOUSANDS = r"[+-]?[1-9][0-9]{0,2}%s[0-9]{3}"
 _LINE_ENDS = re.compile(r"\s*[\r\n]+\s*")
 _SHOWN = 5
+_LEAST_HEADER = 4  # columns of the narrowest table that is read
 
 TextArray = npt.NDArray[np.object_]
 
@@ -158,6 +159,7 @@ def read_csv(path: Path, *, encoding: str = "utf-8") -> CsvFile:
     delimiter = hint.group(1) if hint else _delimiter(text)
     rows, lines = _rows(source, text, delimiter)
     header = _header(source, rows[0])
+    _check_title(source, len(header), rows, lines, delimiter)
     return _columns(source, header, rows[1:], lines[1:], delimiter)
 
 
@@ -247,6 +249,26 @@ def _header(source: str, cells: list[str]) -> list[str]:
     if twice:
         raise LayerError(source, f"its header has {', '.join(twice)} more than once")
     return names
+
+
+def _check_title(
+    source: str, width: int, rows: list[list[str]], lines: list[int], delimiter: str
+) -> None:
+    """Refuse a file whose first row is a title: far narrower than one of those below it.
+
+    A title of one cell hides what parts the others.
+    """
+    for row, line in zip(rows[1 : 1 + _SHOWN], lines[1:], strict=False):
+        cells = sum(map(bool, map(str.strip, row)))
+        if width == 1:
+            text = delimiter.join(row)
+            cells = max(cells, *(text.count(mark) + 1 for mark in _DELIMITERS))
+        if cells >= max(_LEAST_HEADER, 2 * width):
+            raise LayerError(
+                source,
+                f"line {lines[0]} looks like a title and line {line} like the header; take out "
+                "what stands above the header",
+            )
 
 
 def _columns(

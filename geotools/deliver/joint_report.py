@@ -280,7 +280,7 @@ def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
     joints, pulls = (t[t["verdict"] != "pass"] for t in (checked.joints, checked.pulls))
     told = [_joint_row(row, units) for row in joints.to_dict("records")]
     own = [
-        (f"pull {row['pull_id']}", "", str(row["reasons"]))
+        (f"pull {row['pull_id'] or 'no name'}", "", str(row["reasons"]))
         for row in pulls.to_dict("records")
         if row["reasons"] != joints_text(row["joints_failed"], row["joints_missing"])
     ]
@@ -289,7 +289,7 @@ def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
 
 def _joint_row(row: dict[Any, Any], units: str) -> tuple[str, str, str]:
     place = "" if pd.isna(row["chainage"]) else shown(row["chainage"], "length", units)
-    return str(row["joint_id"]), place, str(row["reasons"])
+    return str(row["joint_id"] or "no name"), place, str(row["reasons"])
 
 
 def _notes(figure: Any, lines: Sequence[str]) -> float:

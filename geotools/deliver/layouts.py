@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.deliver.matching import IntArray, TextArray, words_of
+from geotools.deliver.matching import IntArray, TextArray, folded, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 
@@ -190,8 +190,8 @@ def older_layouts(records: Records, place: IntArray, pull_ids: pd.Series[str]) -
     """
     rows = np.flatnonzero(place < 0)
     names = records.table["joint_id"].iloc[rows]
-    plain = pd.Series(words_of(names)).str.extract(r"^(.+)-j[0-9]+$")[0]
-    known = pd.Series(pull_ids.to_numpy(dtype=object), index=words_of(pull_ids), dtype=object)
+    plain = pd.Series(folded(names), dtype=object).str.extract(r"^(.+)-j[0-9]+$")[0]
+    known = pd.Series(pull_ids.to_numpy(dtype=object), index=folded(pull_ids), dtype=object)
     table = pd.DataFrame(
         {
             "pull": plain.map(known[~known.index.duplicated()]).to_numpy(dtype=object),

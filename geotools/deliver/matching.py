@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass
 from typing import Any
@@ -12,7 +13,7 @@ import pandas as pd
 
 from geotools.deliver.wording import shown
 
-__all__ = ["FloatArray", "IntArray", "Match", "TextArray", "words_of"]
+__all__ = ["FloatArray", "IntArray", "Match", "TextArray", "folded", "words_of"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -63,3 +64,19 @@ def words_of(texts: pd.Series[Any]) -> TextArray:
         dtype=object,
     )
     return plain[codes]
+
+
+def folded(texts: pd.Series[Any]) -> TextArray:
+    """Return identifiers without case, blanks, signs that do not show and leading zeros.
+
+    Dashes of all kinds are hyphens: ``r0001–l2–j05`` is ``r1-l2-j5``.
+    """
+    codes, names = pd.factorize(texts.to_numpy(dtype=object))
+    return np.array([_folded(str(name)) for name in names], dtype=object)[codes]
+
+
+def _folded(name: str) -> str:
+    signs = unicodedata.normalize("NFKC", "".join(name.casefold().split()))
+    kinds = [(sign, unicodedata.category(sign)) for sign in signs]
+    plain = "".join("-" if k == "Pd" or s == "\N{MINUS SIGN}" else s for s, k in kinds if k != "Cf")
+    return re.sub("(?<![0-9])0+(?=[0-9])", "", plain)

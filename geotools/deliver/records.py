@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotools.deliver.csv_file import CsvFile, doubtful_signs, parse_numbers, read_csv
-from geotools.deliver.matching import words_of
+from geotools.deliver.matching import folded, words_of
 from geotools.errors import LayerError
 from geotools.schema import Field, Layer
 
@@ -181,14 +181,19 @@ class Records:
     def spelled(self, column: str, due: pd.Series[Any]) -> Records:
         """Return the records with a column of identifiers written as those that are due.
 
-        Case and blanks do not count, unless two that are due differ in nothing else.
+        Case and blanks do not count, nor, if that is not enough, what `folded` leaves out, unless
+        two that are due differ in nothing else.
         """
-        known = pd.DataFrame({"plain": words_of(due), "due": due.to_numpy(dtype=object)})
-        known = known.drop_duplicates("due").drop_duplicates("plain", keep=False)
         given = self.table[column]
-        meant = pd.Series(words_of(given)).map(known.set_index("plain")["due"])
-        own = given.isin(due).to_numpy(dtype=bool) | meant.isna().to_numpy(dtype=bool)
-        names = np.where(own, given.to_numpy(dtype=object), meant.to_numpy(dtype=object))
+        names = given.to_numpy(dtype=object)
+        own = given.isin(due).to_numpy(dtype=bool)
+        for plain in (words_of, folded):
+            known = pd.DataFrame({"plain": plain(due), "due": due.to_numpy(dtype=object)})
+            known = known.drop_duplicates("due").drop_duplicates("plain", keep=False)
+            meant = pd.Series(plain(given)).map(known.set_index("plain")["due"])
+            found = ~own & meant.notna().to_numpy(dtype=bool)
+            names = np.where(found, meant.to_numpy(dtype=object), names)
+            own = own | found
         return replace(self, table=self.table.assign(**{column: names}))
 
     def without(self, column: str, names: Iterable[str]) -> Records:

@@ -517,7 +517,7 @@ def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
     """Yield a line for each of the first joints or pulls that do not pass, and how many more."""
     bad = table[table["verdict"] != "pass"]
     for name, why in zip(bad[f"{kind}_id"].head(_TOLD), bad["reasons"].head(_TOLD), strict=True):
-        yield f"{kind:<10}{name}: {why}"
+        yield f"{kind:<10}{name or 'no name'}: {why}"
     if len(bad) > _TOLD:
         yield f"{'':<10}and {len(bad) - _TOLD:,} more"
 

@@ -957,6 +957,58 @@ def test_identifiers_are_matched_whatever_their_case(check: Any, schedule: Any) 
     assert doubled.rules == {"double": 1, "joints-of-pull": 1}
 
 
+@pytest.mark.parametrize(
+    "written",
+    ["B-J01", "B-j001", "b\u2013J1", "B\u2011J1", "B\u2212J1", "B-J1\u200b", "B-\u00adJ1",
+     "B -\u00a0J 1", "\uff22-J\uff11"],
+)  # fmt: skip
+def test_signs_that_look_alike_and_leading_zeros_do_not_count_and_are_told(
+    check: Any, schedule: Any, written: str
+) -> None:
+    rows = clean(schedule)
+    assert rows[2]["joint_id"] == "B-J1"
+    rows[2]["joint_id"] = written
+    checked = check(rows, PULL_RECORDS, QUALIFIED)
+    assert not checked.failed
+    assert checked.notes == (
+        f"joint numbers not written as in the schedule: {written!r} was read as B-J1 (line 4); see "
+        "that they are meant",
+    )
+    # of two joints that differ in such signs alone neither is meant
+    twin = schedule.replace({"joint_id": {"B-J2": "B-J0001"}})
+    told = check(rows, joints=twin).joints.set_index("joint_id")["verdict"]
+    assert (told["B-J1"], told[written]) == ("missing", "unknown")
+
+
+def test_a_row_that_names_no_joint_is_told_as_such(check: Any, schedule: Any) -> None:
+    rows = clean(schedule)
+    sums = dict.fromkeys(rows[0], "") | {"bead_in": "7.6", "joint_id": "-"}
+    checked = check([*rows, sums | {"joint_id": ""}, sums], [*PULL_RECORDS, {"force_kn": "131"}])
+    assert checked.joints["reasons"].tolist()[19:] == [
+        "line 21 names no joint; is it a row of units or of sums?",
+        "line 22: there is no such joint in the schedule",
+    ]
+    assert checked.pulls["reasons"].tolist()[2:] == [
+        "line 4 names no pull; is it a row of units or of sums?"
+    ]
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize(
+    ("title", "line"),
+    [("Joint log", 2), ("Joint log,,,,", 2), ("Log of joints\n2 March 2026", 3), ("\n\nLog", 4)],
+)
+def test_a_title_above_the_header_is_told(
+    tmp_path: Path, schedule: Any, delimiter: str, title: str, line: int
+) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"{title}\n{as_text(clean(schedule), delimiter)}", encoding="utf-8")
+    first = 3 if title.startswith("\n") else 1
+    words = f"line {first} looks like a title and line {line} like the header"
+    with pytest.raises(LayerError, match=words):
+        read(path)
+
+
 def test_identifiers_that_differ_in_case_alone_are_matched_to_the_letter(
     check: Any, schedule: Any
 ) -> None:
