@@ -13,7 +13,13 @@ from geotools.deliver.asbuilt_pulls import check_pulls, pull_times
 from geotools.deliver.cut_out import cut_out, hold_cuts
 from geotools.deliver.joint_rules import hold_against, interfacial
 from geotools.deliver.joint_times import machines_at_once
-from geotools.deliver.layouts import hold_layouts, layout_notes, layouts_of, older_layouts
+from geotools.deliver.layouts import (
+    hold_layouts,
+    layout_notes,
+    layouts_of,
+    older_layouts,
+    pulls_of_this_layout,
+)
 from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
@@ -116,7 +122,8 @@ class _Given:
     """Schedule and plan, and the records held against them.
 
     ``due`` is the schedule without places, ``every`` all records of its joints, those of joints
-    cut out and of pulls not asked for too. ``notes`` are on how they were put together.
+    cut out and of pulls not asked for too. ``others`` says by
+    ``pull_id`` what of pulls is of another layout; ``notes`` are on how all were put together.
     """
 
     joints: Any
@@ -126,6 +133,7 @@ class _Given:
     records: Records
     pull_records: Records | None
     issued: Records | None
+    others: pd.Series[str]
     notes: tuple[str, ...]
 
     def of_pulls(self, only: Collection[str]) -> _Given:
@@ -144,6 +152,7 @@ class _Given:
             self.records.without("joint_id", self.due.loc[~asked, "joint_id"]),
             pull_records,
             self.issued,
+            self.others,
             self.notes,
         )
 
@@ -160,11 +169,12 @@ def _given(
     written = records.table["joint_id"]
     records = records.spelled("joint_id", joints["joint_id"])
     read = _read_otherwise(written, records)
+    due, others = pd.DataFrame(joints.drop(columns="geometry")), pd.Series(dtype=object)
     if pull_records is not None:
         pull_records = pull_records.spelled("pull_id", pulls["pull_id"])
-    due = pd.DataFrame(joints.drop(columns="geometry"))
+        pull_records, others = pulls_of_this_layout(pull_records, due, issued)
     every = _matched(due, records.table, _place(due, records), units)
-    return _Given(joints, pulls, due, every, records, pull_records, issued, read)
+    return _Given(joints, pulls, due, every, records, pull_records, issued, others, read)
 
 
 def _read_otherwise(written: pd.Series[Any], records: Records) -> tuple[str, ...]:
@@ -209,7 +219,7 @@ def _held(
     hold_cuts(records, counted, cuts, reasons)
     hold_layouts(records, place, layouts, counted, reasons)
     frame = _verdicts(given.joints, records, match, place, reasons)
-    older = older_layouts(records, place, given.pulls["pull_id"])
+    older = pd.concat([given.others, older_layouts(records, place, given.pulls["pull_id"])])
     made = check_pulls(
         *(given.pulls, frame, given.pull_records, times),
         units=units,

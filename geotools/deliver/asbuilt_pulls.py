@@ -122,7 +122,8 @@ def check_pulls(
     _add_joints(frame, reasons)
     if older is not None:
         place = pd.Index(frame["pull_id"]).get_indexer(older.index)
-        reasons.add("layout", place, older.tolist())
+        asked = place >= 0
+        reasons.add("layout", place[asked], older[asked].tolist())
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)

@@ -14,7 +14,14 @@ from geotools.deliver.matching import IntArray, TextArray, folded, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 
-__all__ = ["Layouts", "hold_layouts", "layout_notes", "layouts_of", "older_layouts"]
+__all__ = [
+    "Layouts",
+    "hold_layouts",
+    "layout_notes",
+    "layouts_of",
+    "older_layouts",
+    "pulls_of_this_layout",
+]
 
 BoolArray = npt.NDArray[np.bool_]
 # A schedule in a file is rounded to 0.1 mm; a joint that lies farther off lies elsewhere.
@@ -62,16 +69,57 @@ def layouts_of(
         none.
     """
     known = place >= 0
-    planned, pull = (
-        np.where(known, due[name].to_numpy(dtype=object)[place] if len(due) else "", "")
-        for name in ("pull_mark", "pull_id")
-    )
-    mark = records.table["pull_mark"].to_numpy(dtype=object)
+    pull = np.where(known, due["pull_id"].to_numpy(dtype=object)[place] if len(due) else "", "")
+    return _layouts(records, pull, due, issued)
+
+
+def _layouts(
+    records: Records, pull: TextArray, due: pd.DataFrame, issued: Records | None
+) -> Layouts:
+    """Hold the mark of every record against that of the pull it is of; empty where of none."""
+    of = pd.Series(pull, dtype=object)
+    planned = of.map(_planned_marks(due)).fillna("").to_numpy(dtype=object)
+    mark, known = records.table["pull_mark"].to_numpy(dtype=object), planned != ""
     if issued is not None:
-        told = pd.Series(pull, dtype=object).map(_issued_marks(issued, due)).fillna("")
-        mark = np.where(mark == "", told.to_numpy(dtype=object), mark)
+        told = of.map(_issued_marks(issued, due)).fillna("").to_numpy(dtype=object)
+        mark = np.where(mark == "", told, mark)
     other = known & (mark != "") & (_plain(mark) != _plain(planned))
     return Layouts(other, known & (mark == ""), mark, planned)
+
+
+def _planned_marks(due: pd.DataFrame) -> pd.Series[str]:
+    return due.drop_duplicates("pull_id").set_index("pull_id")["pull_mark"]
+
+
+def pulls_of_this_layout(
+    records: Records, due: pd.DataFrame, issued: Records | None
+) -> tuple[Records, pd.Series[str]]:
+    """Return the records of pulls but for those made for another layout, and what to say of these.
+
+    Parameters
+    ----------
+    records : Records
+        Of pulls.
+    due : DataFrame
+        The schedule of the plan.
+    issued : Records, optional
+        As `layouts_of` takes it.
+
+    Returns
+    -------
+    Records
+    Series
+        Texts by ``pull_id``.
+    """
+    pull = records.table["pull_id"].to_numpy(dtype=object)
+    found = _layouts(records, pull, due, issued)
+    rows = np.flatnonzero(found.other)
+    texts = [
+        f"line {records.lines[k]} of the pulls was made for another layout of this pull "
+        f"({_marks(found, int(k))}) and is not counted"
+        for k in rows
+    ]
+    return records.kept(~found.other), pd.Series(texts, index=pull[rows], dtype=object)
 
 
 def _plain(marks: TextArray) -> TextArray:
@@ -93,7 +141,7 @@ def _issued_marks(issued: Records, due: pd.DataFrame) -> pd.Series[str]:
     off = (both["chainage"] - both["chainage_issued"]).abs()
     same = (both["_merge"] == "both") & (off <= _CLOSE) & ((pipe == "") | (pipe == own))
     alike = same.groupby(both["pull_id"]).all()
-    planned = due.drop_duplicates("pull_id").set_index("pull_id")["pull_mark"]
+    planned = _planned_marks(due)
     table = issued.table.drop_duplicates("pull_id").set_index("pull_id")
     by_place = planned.reindex(table.index).where(alike.reindex(table.index), _NO_MARK)
     return table["pull_mark"].where(table["pull_mark"] != "", by_place).fillna(_NO_MARK)

@@ -92,6 +92,7 @@ RECORD_TABLES: dict[str, Layer] = {
             (),
             (
                 _must("pull_id", "text", "identifier of the pull, as in the plan"),
+                _field("pull_mark", "text", "mark of the pull, as in the schedule"),
                 _must("started", "time", "when the head went in"),
                 _must("ended", "time", "when the head came out"),
                 _field("length", "real", "length measured", "length"),
@@ -198,7 +199,11 @@ class Records:
 
     def without(self, column: str, names: Iterable[str]) -> Records:
         """Return the records but for those whose column holds one of the names."""
-        keep = np.flatnonzero(~self.table[column].isin(list(names)).to_numpy(dtype=bool))
+        return self.kept(~self.table[column].isin(list(names)).to_numpy(dtype=bool))
+
+    def kept(self, wanted: npt.NDArray[np.bool_]) -> Records:
+        """Return these records alone."""
+        keep = np.flatnonzero(wanted)
         faults = self.faults[self.faults["row"].isin(keep)]
         return replace(
             self,

@@ -473,6 +473,22 @@ def test_the_schedule_as_issued_says_what_records_without_a_mark_are_of(
     assert not told.failed
 
 
+def test_a_record_of_a_pull_made_for_another_layout_does_not_count(
+    check: Any, schedule: Any
+) -> None:
+    marks = schedule.groupby("pull_id")["pull_mark"].first()
+    own = [{**row, "pull_mark": marks[row["pull_id"]]} for row in PULL_RECORDS]
+    assert not check(clean(schedule), own).failed
+    own[1]["pull_mark"] = "QQQQQ"
+    checked = check(clean(schedule), own)
+    assert checked.pulls["verdict"].tolist() == ["pass", "missing"]
+    assert (
+        f"line 3 of the pulls was made for another layout of this pull (mark QQQQQ, in this plan "
+        f"{marks['B']}) and is not counted"
+    ) in checked.pulls["reasons"].iloc[1]
+    assert checked.rules == {"layout": 1, "pull-missing": 1}
+
+
 def test_a_pull_whose_records_name_joints_it_does_not_have_is_told_once(
     check: Any, schedule: Any
 ) -> None:
