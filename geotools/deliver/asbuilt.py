@@ -228,16 +228,19 @@ def _held(
         now=now,
     )
     notes = (
+        *machines_at_once(given.every),
+        *made.notes,
         *_notes(records, given.pull_records, qualifications),
         *given.notes,
         *layout_notes(records, layouts, place, reasons),
     )
     rules = _rules(frame, made.frame, reasons, made.rules)
-    notes = (*machines_at_once(given.every), *made.notes, *notes)
-    judged = given.due["procedure"].unique()
-    return Checked(
-        frame, made.frame, rules, notes, tuple(sorted(str(name) for name in judged if name))
-    )
+    return Checked(frame, made.frame, rules, notes, _procedures(given.due))
+
+
+def _procedures(due: pd.DataFrame) -> tuple[str, ...]:
+    """Return what the joints are judged by."""
+    return tuple(sorted(str(name) for name in due["procedure"].unique() if name))
 
 
 def _place(due: pd.DataFrame, records: Records) -> IntArray:

@@ -399,32 +399,23 @@ def check(
     OutputError
         If a result cannot be written.
     """
-    from geotools.deliver.asbuilt_pulls import PLANNED
     from geotools.deliver.joints import wanted_pulls
     from geotools.deliver.read_plan import read_plan
 
     targets = _check_targets(output, csv, report, overwrite=overwrite)
     file = read_plan(plan)
     _check_styles(targets.get("output"), _CHECKED, file, overwrite=overwrite)
-    paths = {
-        "records": records,
-        "pulls": pulls,
-        "schedule": schedule,
-        "qualifications": qualifications,
-    }
+    paths = {"records": records, "pulls": pulls, "schedule": schedule}
+    paths["qualifications"] = qualifications
     read = _read_all(paths, map, map_file, encoding, date_format or "")
     _check_tail(_CHECK, tail)
     made = _schedule(file, procedure, procedure_file, tail, ())
     wanted = words_apart(only)
     asked = wanted_pulls(file, wanted) if wanted else None
     progress("checking", 0.0)
-    planned = file.table("pulls", PLANNED)
-    checked = _checked(made, planned, read, asked, units or file.units)
-    tails = tuple(f"the schedule counts for tails: {note}" for note in made.notes)
-    checked = dataclasses.replace(checked, notes=(*checked.notes, *tails))
-    _write_check(
-        targets, checked, file, units or file.units, records, only=wanted, overwrite=overwrite
-    )
+    system = units or file.units
+    checked = _checked(file, made, read, asked, system)
+    _write_check(targets, checked, file, system, records, only=wanted, overwrite=overwrite)
     return _told_check(checked, targets)
 
 
@@ -461,17 +452,22 @@ def _read_all(
 
 
 def _checked(
-    made: Schedule, pulls: Any, read: Mapping[str, Records], only: list[str] | None, units: str
+    file: PlanFile,
+    made: Schedule,
+    read: Mapping[str, Records],
+    only: list[str] | None,
+    units: str,
 ) -> Checked:
     """Hold the records that were given against joints and pulls, those asked for if any are."""
     import numpy as np
 
     from geotools.deliver.asbuilt import check_records
+    from geotools.deliver.asbuilt_pulls import PLANNED
 
     now = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "s")
-    return check_records(
+    checked = check_records(
         made.joints,
-        pulls,
+        file.table("pulls", PLANNED),
         read["records"],
         pull_records=read.get("pulls"),
         qualifications=read.get("qualifications"),
@@ -481,6 +477,8 @@ def _checked(
         only=only,
         units=units,
     )
+    tails = tuple(f"the schedule counts for tails: {note}" for note in made.notes)
+    return dataclasses.replace(checked, notes=(*checked.notes, *tails))
 
 
 def _write_check(
