@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -244,6 +245,23 @@ def test_check_tells_one_machine_at_all_joints_at_once_and_a_day_to_come(
     assert done.summary["rules"]["machine-busy"] == len(joints) - 2
     assert done.summary["rules"]["future"] == 1
     assert "after the day of this check" in done.layers["asbuilt_joints"]["reasons"].iloc[2]
+
+
+def test_marks_are_the_same_however_the_mains_are_drawn(joints: Any, tmp_path: Path) -> None:
+    """Every other main the other way, and all in another order: the same pulls, planned anew."""
+    for name in ("brief.toml", "dem.tif", "district.gpkg"):
+        shutil.copy(SAMPLE / name, tmp_path / name)
+    mains = gpd.read_file(tmp_path / "district.gpkg", layer="mains")
+    turned = (np.arange(len(mains)) % 2 == 1) & mains.geometry.notna().to_numpy()
+    mains.loc[turned, "geometry"] = shapely.reverse(mains.geometry.to_numpy()[turned])
+    ends = ["invert_start_m", "invert_end_m"]
+    mains.loc[turned, ends] = mains.loc[turned, ends[::-1]].to_numpy()
+    mains.sample(frac=1, random_state=3).to_file(tmp_path / "district.gpkg", layer="mains")
+    plan = tmp_path / "plan.gpkg"
+    geotools.plan(tmp_path / "brief.toml", output=plan)
+    again = geotools.joints_schedule(plan).layers["joints"]
+    fields = ["joint_id", "pull_mark"]
+    assert again[fields].to_numpy().tolist() == joints[fields].to_numpy().tolist()
 
 
 def test_records_filled_into_the_schedule_bear_its_marks_and_the_schedule_speaks_for_others(
