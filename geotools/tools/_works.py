@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geotools.accel import give_back
+from geotools.accel import give_back, processors
 from geotools.brief import Brief
 from geotools.deliver.layers import Encoded, Mover, mover
 from geotools.estimate.quantities import (
@@ -175,21 +177,20 @@ def _strings(
     if ground.scene is not None:
         net, places = ground.scene.net, ground.scene.corridors.obstacles
     soft = soft_places(ground.layers.avoid).shapes
-    parts = [
-        lay_strings(
-            laid.iloc[low : low + LAID],
-            net,
-            places,
-            soft,
-            gap=ground.brief.street.string_gap,
-            piece=ground.brief.pulls.piece_length,
-            least=ground.brief.pulls.least_piece,
-            over_middle=ground.brief.street.strings_over_middle,
-            passage=Passage.of(ground.brief.street),
-        )
-        for low in range(0, max(len(laid), 1), LAID)
-    ]
-    strings = pd.concat(parts, ignore_index=True)
+    some = [laid.iloc[low : low + LAID] for low in range(0, max(len(laid), 1), LAID)]
+    lay = partial(
+        lay_strings,
+        net=net,
+        obstacles=places,
+        soft=soft,
+        gap=ground.brief.street.string_gap,
+        piece=ground.brief.pulls.piece_length,
+        least=ground.brief.pulls.least_piece,
+        over_middle=ground.brief.street.strings_over_middle,
+        passage=Passage.of(ground.brief.street),
+    )
+    with ThreadPoolExecutor(processors()) as pool:
+        strings = pd.concat(list(pool.map(lay, some)), ignore_index=True)
     report_strings(strings, pits, pulls, ground.layers.findings)
     report_blocked(strings, places, soft, ground.layers.findings)
     report_beyond(strings, ground.layers.findings)
