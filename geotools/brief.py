@@ -332,7 +332,9 @@ class CarrierChoice(_Section):
         le=51,
     )
     own: list[OwnPipe] = _set(
-        [], "pipes added: 'name; material; outside diameter; wall' each", "the user"
+        [],
+        "pipes added to those wished for: 'name; material; outside diameter; wall' each",
+        "the user",
     )
     fixed: list[FixedPipe] = _set(
         [], "'run or main = name of the pipe' it gets, whatever the choice", "the user"

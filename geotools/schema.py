@@ -521,7 +521,11 @@ OUTPUTS: dict[str, Layer] = {
                 _PULL_ID,
                 _RUN,
                 _text("insertion_pit", "pit the string goes in by"),
-                _text("receiving_pit", "pit the pulling machine stands in"),
+                _text(
+                    "receiving_pit",
+                    "pit the pulling machine stands in: a receiving one, or one that inserts the "
+                    "next pull the same way",
+                ),
                 _real("start", "edge of the pit before it", "length"),
                 _real("end", "edge of the pit after it", "length"),
                 _real("length", "length of carrier in the host", "length"),

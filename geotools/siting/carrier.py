@@ -176,7 +176,10 @@ def shortfall(rule: str, flowing: bool) -> str:
 
 
 def _catalogue(choice: CarrierChoice, units: str) -> tuple[list[Carrier], npt.NDArray[np.bool_]]:
-    """Return all pipes, and which of them the wishes of the brief leave."""
+    """Return all pipes, and which of them the wishes of the brief leave.
+
+    The wishes are about the catalogue: a pipe of the user's own is asked for by being added.
+    """
     every = _with_own(choice, units)
     wishes: dict[str, object] = {
         "system": choice.system,
@@ -184,7 +187,9 @@ def _catalogue(choice: CarrierChoice, units: str) -> tuple[list[Carrier], npt.ND
         "material": choice.material,
         "dr": choice.dr,
     }
-    made = np.array([all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every])
+    made = np.array(
+        [_is_own(pipe) or all(_meets(pipe, n, w) for n, w in wishes.items()) for pipe in every]
+    )
     wanted = made & np.array([_asked_for(pipe, choice) for pipe in every])
     if not wanted.any():
         asked = ", ".join(f"{n} {getattr(choice, n)}" for n, w in wishes.items() if w is not None)
@@ -290,8 +295,11 @@ def _size(nominal: str) -> float:
 
 def _asked_for(pipe: Carrier, choice: CarrierChoice) -> bool:
     """Say whether a pipe may contend unless it is fixed: see `BY_NAME_ONLY`."""
-    own = pipe.system == "own"
-    return own or choice.material is not None or pipe.material not in BY_NAME_ONLY
+    return _is_own(pipe) or choice.material is not None or pipe.material not in BY_NAME_ONLY
+
+
+def _is_own(pipe: Carrier) -> bool:
+    return pipe.system == "own"
 
 
 def _meets(pipe: Carrier, name: str, wish: object) -> bool:

@@ -46,7 +46,10 @@ __all__ = ["Layout", "lay_out_plan"]
 # Half of what was counted in cities of 400 to 10,000 mains with their streets.
 STEPS_A_MAIN = 100
 STEPS_A_STATION = 500
-OTHER_ROLES = "a pit in another role may stand there: with no role given, none may"
+OTHER_ROLES = (
+    "a pit in another role may stand there, and one that inserts may take in the pull from its "
+    "other side too: with no role given, none may"
+)
 SIDE_BY_SIDE = 500_000  # mains of a network up to which two steps of a plan are done at once
 FOLLOWED = 100_000  # stations of runs whose pulls are followed at once: it takes dozens of columns
 

@@ -347,6 +347,14 @@ def test_a_pipe_of_the_users_own_wins_where_it_is_the_cheapest() -> None:
     ]
 
 
+def test_a_pipe_of_the_users_own_contends_whatever_is_wished_of_the_catalogue() -> None:
+    own = {"carrier.own": "thin; PVC; 400 mm; 14 mm", "rates.pvc_pipe": "0.1 / kg"}
+    wishes = {"carrier.system": "METRIC", "carrier.material": "PE100", "carrier.nominal": "400 mm"}
+    plan = _planned({**own, **wishes}, pressure_kpa=600.0)
+    told = set(plan["alternatives"]["carrier"])
+    assert "thin" in told and all(name == "thin" or "400 mm" in name for name in told)
+
+
 def test_of_one_carrier_tried_nobody_says_that_it_is_the_cheapest() -> None:
     plan = _planned({"carrier.tries": 1})
     chosen = plan["alternatives"][plan["alternatives"]["outcome"] == "chosen"]
