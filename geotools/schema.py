@@ -276,6 +276,7 @@ INPUTS: dict[str, Layer] = {
 VERDICTS = ("suitable", "doubtful", "not suitable")
 NEEDS = ("high", "middle", "low")
 NOT_KNOWN = "not known"
+NOT_CHECKED = "not checked"  # verdict on a pull that nothing measured was given of
 REASONS = 5  # columns of reasons; the last holds what is left
 
 
@@ -1008,7 +1009,11 @@ OUTPUTS: dict[str, Layer] = {
             (
                 _PULL_ID,
                 _RUN,
-                _text("verdict", "outcome", values=("pass", "fail", "missing", "unknown")),
+                _text(
+                    "verdict",
+                    "outcome; not checked where no records of pulls were given",
+                    values=("pass", "fail", "missing", "unknown", NOT_CHECKED),
+                ),
                 _text("reasons", "everything found against it"),
                 _real("length", "length planned", "length"),
                 _real("found_length", "length measured", "length"),

@@ -24,6 +24,7 @@ from geotools.deliver.matching import IntArray, Match, words_of
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.errors import LayerError
+from geotools.schema import NOT_CHECKED
 
 __all__ = ["Checked", "check_records"]
 
@@ -56,9 +57,9 @@ class Checked:
 
     @property
     def failed(self) -> bool:
-        """Whether anything is held against anyone."""
-        verdicts = [*self.joints["verdict"], *self.pulls["verdict"]]
-        return any(verdict != "pass" for verdict in verdicts)
+        """Whether anything is held against anyone; what was not to be checked is not."""
+        verdicts = {*self.joints["verdict"], *self.pulls["verdict"]}
+        return bool(verdicts - {"pass", NOT_CHECKED})
 
 
 def check_records(

@@ -14,6 +14,7 @@ from geotools.deliver.moments import Moments
 from geotools.deliver.reasons import Reasons
 from geotools.deliver.records import Records
 from geotools.deliver.wording import measured, over_limit
+from geotools.schema import NOT_CHECKED
 
 __all__ = ["PLANNED", "CheckedPulls", "PullTimes", "check_pulls", "joints_text", "pull_times"]
 
@@ -110,9 +111,10 @@ def check_pulls(
     -------
     CheckedPulls
         Pulls of the plan with what was measured, a verdict and reasons. A pull passes if all
-        its joints do, it has one record (where any were given), the force measured is on it and
-        allowed, and so are the lengths measured: its own and those of its run are those planned,
-        without or with the tails. Records of pulls that are not in the plan stand behind them.
+        its joints do, it has one record, the force measured is on it and allowed, and so are the
+        lengths measured: its own and those of its run are those planned, without or with the
+        tails. Without any records of pulls it is not checked, unless it fails for its joints.
+        Records of pulls that are not in the plan stand behind them.
     """
     frame = pulls.reset_index(drop=True)[[*PLANNED, "geometry"]]
     left = 0.0 if tails is None else tails.reindex(frame["pull_id"]).fillna(0.0).to_numpy()
@@ -131,7 +133,8 @@ def check_pulls(
         if now is not None:
             _add_late(times, now, reasons)
     texts = reasons.joined(len(frame))
-    verdict = np.where(absent, "missing", np.where(texts != "", "fail", "pass"))
+    good = "pass" if records is not None else NOT_CHECKED
+    verdict = np.where(absent, "missing", np.where(texts != "", "fail", good))
     notes = _with_tails(frame, units)
     frame = frame.drop(columns="tail").assign(verdict=verdict.astype(object), reasons=texts)
     if records is not None:

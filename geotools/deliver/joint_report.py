@@ -18,6 +18,7 @@ import shapely
 from geotools.deliver.asbuilt_pulls import joints_text
 from geotools.deliver.files import replacing
 from geotools.deliver.wording import shown
+from geotools.schema import NOT_CHECKED
 
 if TYPE_CHECKING:
     from geotools.deliver.asbuilt import Checked
@@ -168,7 +169,9 @@ def _head(figure: Any, checked: Checked, texts: tuple[str, str]) -> None:
     good = int((checked.pulls["verdict"] == "pass").sum())
     known = int((checked.pulls["verdict"] != "unknown").sum())
     _write(figure, 0.93, 0.870, f"{good} of {known}", size=18, ha="right")
-    _write(figure, 0.93, 0.853, "pulls pass", size=8, ha="right")
+    left = int((checked.pulls["verdict"] == NOT_CHECKED).sum())
+    more = f", {left} not checked" if left else ""
+    _write(figure, 0.93, 0.853, f"pulls pass{more}", size=8, ha="right")
 
 
 def _unchecked(note: str) -> bool:
@@ -277,7 +280,8 @@ def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
 
     Pulls that fail for their joints alone are left out: the joints are there.
     """
-    joints, pulls = (t[t["verdict"] != "pass"] for t in (checked.joints, checked.pulls))
+    fine = "pass", NOT_CHECKED
+    joints, pulls = (t[~t["verdict"].isin(fine)] for t in (checked.joints, checked.pulls))
     told = [_joint_row(row, units) for row in joints.to_dict("records")]
     own = [
         (f"pull {row['pull_id'] or 'no name'}", "", str(row["reasons"]))

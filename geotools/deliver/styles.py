@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from geotools.schema import OUTPUTS
+from geotools.schema import NOT_CHECKED, OUTPUTS
 
 __all__ = ["STYLES", "Area", "Comparison", "Label", "Line", "Mark", "Rule"]
 
@@ -124,6 +124,7 @@ _VERDICT_LINES = {
     "fail": Line(_RED, 4.0),
     "missing": Line(_BLACK, 2.0, (2.0, 4.0)),
     "unknown": Line(_ORANGE, 2.0, (2.0, 2.0)),
+    NOT_CHECKED: Line(_BLACK, 1.2, (6.0, 3.0)),
 }
 _RANK_LINES = {
     "suitable": Line(_BLUE, 3.5),

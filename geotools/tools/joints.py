@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from geotools.lists import words_apart
+from geotools.schema import NOT_CHECKED
 from geotools.tool import Key, Outcome, Parameter, Progress, Tool, ToolError
 from geotools.tools._parameters import OVERWRITE, PLAN, WRITTEN
 
@@ -513,7 +514,7 @@ def _write_check(
 
 def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
     """Yield a line for each of the first joints or pulls that do not pass, and how many more."""
-    bad = table[table["verdict"] != "pass"]
+    bad = table[~table["verdict"].isin(("pass", NOT_CHECKED))]
     for name, why in zip(bad[f"{kind}_id"].head(_TOLD), bad["reasons"].head(_TOLD), strict=True):
         yield f"{kind:<10}{name or 'no name'}: {why}"
     if len(bad) > _TOLD:
@@ -523,7 +524,7 @@ def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
 def _told_check(checked: Checked, targets: Mapping[str, Path]) -> Outcome:
     verdicts = ("pass", "fail", "missing", "unknown")
     joints = {v: int((checked.joints["verdict"] == v).sum()) for v in verdicts}
-    pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in verdicts}
+    pulls = {v: int((checked.pulls["verdict"] == v).sum()) for v in (*verdicts, NOT_CHECKED)}
     summary = {
         "joints": joints,
         "pulls": pulls,
