@@ -93,9 +93,8 @@ def _elbows(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
     """Return which turns of curves stand out of them: elbows, which a drawing may have there.
 
     In an arc a turn is its legs' halves over the radius, which the turns inside the curve tell,
-    those besides this one. An end takes the whole of its leg inside the curve, or of the usual
-    one: the arc may begin on the leg beyond. Places that are off by the survey accuracy turn a
-    line by it over each leg.
+    those besides this one; an end takes what it can at the most (`_end_arcs`). Places that are
+    off by the survey accuracy turn a line by it over each leg.
     """
     elbow = np.zeros(len(curve), dtype=bool)
     rows = np.flatnonzero(curve >= 0)
@@ -112,15 +111,26 @@ def _elbows(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
     arc, sweep = stretch_sums(starts, np.where(inner, legs, 0.0), np.where(inner, size, 0.0))
     others = np.repeat(sweep, count) - np.where(inner, size, 0.0)
     length = np.repeat(arc, count) - np.where(inner, legs, 0.0)
-    usual = (at[last] - at[starts]) / (count - 1)
-    legs[starts] = np.maximum(at[starts + 1] - at[starts], usual)
-    legs[last] = np.maximum(at[last] - at[last - 1], usual)
+    legs[starts], legs[last] = _end_arcs(at, starts, last)
     ways = turns["before"].to_numpy(dtype=float), turns["after"].to_numpy(dtype=float)
     noise = turns["accuracy"].to_numpy(dtype=float) * (1 / ways[0] + 1 / ways[1])
     known = length > 0
     due = legs * np.divide(others, length, out=np.zeros_like(length), where=known)
     elbow[rows] = known & (size > SHARPER * due + noise)
     return elbow
+
+
+def _end_arcs(at: FloatArray, starts: IntArray, last: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return what the first and the last turn of each curve take of an arc at the most, m.
+
+    Half a leg where the arc ends at the vertex, and as much again where the drawing goes straight
+    on from a vertex inside it: the whole of the leg inside the curve, or of the usual one.
+    """
+    usual = (at[last] - at[starts]) / (last - starts)
+    return (
+        np.maximum(at[starts + 1] - at[starts], usual),
+        np.maximum(at[last] - at[last - 1], usual),
+    )
 
 
 def straights(turns: pd.DataFrame, curve: IntArray) -> BoolArray:
@@ -212,20 +222,17 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
     """Return the curves as bends; see `find_bends`.
 
     The radius is that of the tightest stretch that a survey of its accuracy tells from noise
-    (`_tightest`), of the turns inside: each takes half the legs beside it; those at the ends may
-    be of part of a leg.
+    (`_tightest`). A turn takes its part of the axis (`_parts`).
     """
     turns, curve = turns[curve >= 0], curve[curve >= 0]
     starts = np.flatnonzero(np.diff(curve, prepend=-1))
     count = np.diff(starts, append=len(turns))
     run, at = turns["run"].to_numpy(dtype=np.int64), turns["chainage"].to_numpy(dtype=float)
     size = np.hypot(turns["size"].to_numpy(dtype=float), turns["rise"].to_numpy(dtype=float))
-    inner = np.ones(len(turns), dtype=bool)
-    inner[starts] = inner[starts + count - 1] = False
-    legs = (np.diff(at, prepend=at[:1]) + np.diff(at, append=at[-1:])) / 2
     deflection, moment = stretch_sums(starts, size, size * at)
-    of = np.repeat(np.arange(len(starts)), count)[inner]
+    of = np.repeat(np.arange(len(starts)), count)
     accuracy = np.maximum.reduceat(turns["accuracy"].to_numpy(dtype=float), starts)
+    parts = _parts(at, size, starts, starts + count - 1, accuracy)
     return pd.DataFrame(
         {
             "run": run[starts],
@@ -234,7 +241,7 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "chainage": moment / deflection,
             "deflection": deflection,
             "drawn": deflection,
-            "axis_radius": _tightest(of, legs[inner], size[inner], accuracy),
+            "axis_radius": _tightest(of, parts, size, accuracy),
             "kind": "curve",
             "rest": deflection,
             **dict.fromkeys(("rise", "angle", "covered", "raised", "rest_grade"), 0.0),
@@ -243,6 +250,29 @@ def as_curves(turns: pd.DataFrame, curve: IntArray) -> pd.DataFrame:
             "doubled": np.int64(0),
         }
     )
+
+
+def _parts(
+    at: FloatArray, size: FloatArray, starts: IntArray, last: IntArray, accuracy: FloatArray
+) -> FloatArray:
+    """Return what of the axis each turn of curves takes, m: half the legs beside it.
+
+    An end takes no more than its turn does at the radius of the turns inside, for the arc may
+    begin anywhere on a leg, and no more than an end can (`_end_arcs`): what it turns besides
+    makes the curve tighter, as it would inside. Of an arc that goes on beyond its last vertex by
+    a length s the drawing leaves out s^2 / 2R, which is within the accuracy.
+    """
+    legs = (np.diff(at, prepend=at[:1]) + np.diff(at, append=at[-1:])) / 2
+    turned = size.copy()
+    for end in (starts, last):
+        legs[end] = turned[end] = 0.0
+    arc, sweep = stretch_sums(starts, legs, turned)
+    radius = arc / sweep
+    beyond = np.sqrt(2 * radius * accuracy)
+    own = at[starts + 1] - at[starts], at[last] - at[last - 1]
+    for end, leg, most in zip((starts, last), own, _end_arcs(at, starts, last), strict=True):
+        legs[end] = np.minimum(np.maximum(most, leg / 2 + beyond), size[end] * radius)
+    return np.asarray(legs, dtype=np.float64)
 
 
 def _tightest(of: IntArray, arc: FloatArray, turn: FloatArray, accuracy: FloatArray) -> FloatArray:

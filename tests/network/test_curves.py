@@ -256,6 +256,74 @@ def test_noise_of_a_survey_makes_no_elbows_of_a_curve(radius: float) -> None:
         assert kinds.tolist() == ["curve"]
 
 
+@pytest.mark.parametrize("accuracy", [0.1, 0.02])
+@pytest.mark.parametrize("sharper", [1.5, 1.8])
+@pytest.mark.parametrize(("turn", "leg"), [(3.0, 12.0), (4.7, 10.0), (6.0, 8.0), (8.0, 12.0)])
+def test_a_sharper_turn_at_the_end_of_a_curve_makes_it_as_tight_as_inside(
+    turn: float, leg: float, sharper: float, accuracy: float
+) -> None:
+    """Seven turns and the sharper one over the length that an arc can have there.
+
+    That is seven legs, half a leg before the last vertex, and beyond it half a leg or what a
+    drawing of that accuracy leaves out of an arc: s^2 / 2R.
+    """
+    radius, corner = leg / np.radians(turn), sharper * turn
+    beyond = max(leg / 2, np.sqrt(2 * radius * accuracy))
+    mean = (7 * leg + leg / 2 + beyond) / np.radians(7 * turn + corner)
+    assert mean < 0.97 * radius
+    for turns in ([turn] * 8 + [corner], [corner] + [turn] * 8):
+        line = _elbows(turns, [leg] * 8, 0.0, 1)
+        for drawn in (line, line[::-1]):
+            found = _found([drawn], 2.4, accuracy)
+            assert found["kind"].tolist() == ["curve"]
+            assert found["axis_radius"].iloc[0] <= 1.001 * mean
+
+
+@pytest.mark.parametrize("accuracy", [0.5, 0.1, 0.02])
+@pytest.mark.parametrize("turn", [2.0, 4.7, 8.0])
+@pytest.mark.parametrize("leg", [5.0, 10.0])
+def test_an_end_that_turns_as_the_vertices_inside_makes_a_curve_no_tighter(
+    leg: float, turn: float, accuracy: float
+) -> None:
+    """Even turns: a polygon around a circle, whose first and last sides go straight on."""
+    found = _found([_elbows([turn] * 9, [leg] * 8, 0.0, 1)], 2.4, accuracy)
+    assert found["kind"].tolist() == ["curve"]
+    assert found["axis_radius"].iloc[0] == pytest.approx(leg / np.radians(turn), rel=0.01)
+
+
+def _uneven(rng: np.random.Generator, radius: float, sweep: float, off: float) -> Array:
+    """Straight, arc with vertices anywhere, of which none is where the arc begins, straight.
+
+    What is drawn lies within ``off``, m, of the arc: a chord c by c^2 / 8R, where an arc goes on
+    beyond its last vertex by s the straight by s^2 / 2R.
+    """
+    turn, half = np.radians(sweep), np.sqrt(2 * off / radius)
+    first, last = rng.uniform(0.1, 1.0, 2) * half
+    at = first + np.cumsum(np.append(0.0, rng.uniform(0.2, 2.0, 500) * half))
+    at = np.append(at[at < turn - last - 0.2 * half], turn - last)
+    arc = np.stack([LEAD + radius * np.sin(at), radius * (1 - np.cos(at))], axis=1)
+    end = np.array([LEAD + radius * np.sin(turn), radius * (1 - np.cos(turn))])
+    return np.concatenate([[[0, 0]], arc, [end + LEAD * np.array([np.cos(turn), np.sin(turn)])]])
+
+
+@pytest.mark.parametrize("accuracy", [0.5, 0.1])
+@pytest.mark.parametrize("share", [1.0, 0.25, 0.05])
+@pytest.mark.parametrize("radius", [60.0, 120.0, 300.0])
+def test_an_arc_by_uneven_chords_with_no_vertex_at_its_ends_is_no_tighter(
+    radius: float, share: float, accuracy: float
+) -> None:
+    """Vertices anywhere on the circle; the straights cut off the ends of the arc."""
+    rng = np.random.default_rng(10)
+    lines = [_uneven(rng, radius, 60.0, accuracy * share) for _ in range(60)]
+    for drawn in (lines, [line[::-1] for line in lines]):
+        found = _found(drawn, 1.2, accuracy)
+        curves = found[(found["kind"] == "curve") & (found["deflection"] > 30.0)]
+        assert len(curves) >= 50
+        ratio = curves["axis_radius"] / radius
+        assert ratio.between(0.95, 1.01).all()  # thinning moves the ends by as much again
+        assert ratio.median() > 0.99
+
+
 def _compound(parts: Sequence[tuple[float, float]], step: float) -> Array:
     """Straight, arcs of a radius and a length each, all the same way, straight."""
     points, at, way = [np.zeros(2)], np.array([LEAD, 0.0]), 0.0
