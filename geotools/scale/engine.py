@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
+from secrets import token_hex
 from typing import Any, TypeVar
 
 from geotools.errors import SlipmainError, WorkersError, mendable
@@ -271,12 +272,14 @@ def _on_cluster(
     from distributed import as_completed
 
     waiting, tries = list(jobs), dict.fromkeys(jobs, 0)
+    own = token_hex(8)  # a task of the same key is the same to Dask, whichever client sent it
     under_way: dict[Any, str] = {}
     done = as_completed()
 
     def begin(name: str) -> None:
         tries[name] += 1
-        future = client.submit(work, jobs[name], key=f"{name}#{tries[name]}", pure=False)
+        key = f"{name}#{tries[name]}#{own}"
+        future = client.submit(work, jobs[name], key=key, pure=False)
         under_way[future] = name
         done.add(future)
 

@@ -159,7 +159,7 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         progress("planning districts", 0, len(jobs))
         results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
         for done, result in enumerate(results, start=1):
-            entries[result.name] = _entry(result, jobs[result.name].before)
+            entries[result.name] = _entry(result, jobs[result.name])
             write_manifest(call.folder, entries, files)
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
@@ -456,17 +456,34 @@ def _of_runs(shutdowns: pd.DataFrame | None, rows: IntArray) -> pd.DataFrame | N
     return part.assign(run=np.searchsorted(rows, part["run"])).reset_index(drop=True)
 
 
-def _entry(result: Result, last: Entry | None) -> Entry:
-    """Return what the manifest says of a district from the result of its task.
-
-    ``last`` is what it said of the plan that was there, if that was whole.
-    """
+def _entry(result: Result, job: Job) -> Entry:
+    """Return what the manifest says of a district from the result of its task."""
     if result.error:
         status = "set_aside" if result.died else "failed"
         return Entry(status, error=result.error, tries=result.tries)
     entry: Entry = result.value
-    kept = last is not None and last.key == entry.key
+    if fault := _not_there(job.target, entry):
+        return Entry("failed", error=fault, tries=result.tries)
+    kept = job.before is not None and job.before.key == entry.key
     return replace(entry, tries=0 if kept else result.tries)
+
+
+def _not_there(target: Path, entry: Entry) -> str:
+    """Say why a district told as done is not; "" if its plan is here, as its worker wrote it."""
+    if entry.file == target.name:
+        any(target.parent.iterdir())  # has a network's file system look for what came meanwhile
+        if still_good(target.parent, entry):
+            return ""
+    if target.is_file():
+        return (
+            f"{target}: is not the plan that was made of this district; either something else "
+            "writes there, or its worker sees another folder of this name: the output folder must "
+            "be one that all workers share"
+        )
+    return (
+        f"{target}: was planned and is not here; either it was removed, or its worker wrote it "
+        "where this process does not see it: the output folder must be one that all workers share"
+    )
 
 
 def _summary(

@@ -25,6 +25,7 @@ from pandas.api.types import is_numeric_dtype
 from geotools.deliver.read_plan import read_plan
 from geotools.scale import engine
 from geotools.scale.engine import SchedulerLost
+from geotools.tools._district import plan_district
 from geotools.tools._tables import write_plan
 
 CRS = "EPSG:32633"
@@ -419,6 +420,32 @@ def test_a_district_that_fails_is_a_row_and_the_others_are_done(
     assert "kept       Eastfold" in call.out
     assert "redone     Westfold: failed before" in call.out
     assert hashes(tmp_path) == hashes(done)
+
+
+@pytest.mark.parametrize(
+    ("left", "said"),
+    [(None, "was planned and is not here"), (b"of another", "is not the plan that was made of")],
+)
+def test_a_district_is_done_only_if_its_plan_is_here_as_its_worker_wrote_it(
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch,
+    left: bytes | None, said: str,
+) -> None:  # fmt: skip
+    def elsewhere(job: Any) -> Any:
+        entry = plan_district(job)
+        if job.name == "Westfold":
+            job.target.unlink() if left is None else job.target.write_bytes(left)
+        return entry
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr("geotools.tools._districts.plan_district", elsewhere)
+        call = slipmain("batch", network, "-o", tmp_path, "--json")
+    assert call.code == 1
+    told = json.loads(call.out)
+    assert list(told["failures"]) == ["Westfold"]
+    assert said in told["failures"]["Westfold"]
+    assert "must be one that all workers share" in told["failures"]["Westfold"]
+    assert entries(tmp_path)["Westfold"]["status"] == "failed"
+    assert slipmain("batch", network, "-o", tmp_path, "--resume", "--quiet").code == 0
 
 
 @pytest.mark.parametrize("share", [0.5])

@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from subprocess import DEVNULL, PIPE
@@ -16,6 +17,7 @@ from typing import Any
 import dask.config
 import pytest
 from dask.utils import parse_timedelta
+from distributed import Client, LocalCluster
 
 from geotools.errors import LayerError, WorkersError
 from geotools.scale import engine
@@ -96,6 +98,23 @@ def test_a_worker_goes_on_while_its_result_is_dealt_with(tmp_path: Path) -> None
             time.sleep(0.01)
         assert begun.exists()
         assert next(results).name == "second"
+
+
+def told_late(value: str) -> str:
+    time.sleep(0.5)
+    return value
+
+
+def test_two_batches_on_one_scheduler_each_get_their_own_results() -> None:
+    def of(batch: str) -> dict[str, Result]:
+        with Client(cluster.scheduler_address) as client:
+            jobs = {name: f"{name} of {batch}" for name in ("North", "South")}
+            return by_name(run_all(jobs, told_late, workers=lambda: client))
+
+    here = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "protocol": "tcp"}
+    with LocalCluster(**here, dashboard_address=None) as cluster, ThreadPoolExecutor(2) as pool:
+        for batch, results in zip("ab", pool.map(of, "ab"), strict=True):
+            assert {r.value for r in results.values()} == {f"North of {batch}", f"South of {batch}"}
 
 
 def test_a_scheduler_out_of_reach_is_an_error_that_names_it(
