@@ -13,6 +13,7 @@ from geotools.intake.faults import nearest
 __all__ = [
     "SYSTEM",
     "Place",
+    "absolute",
     "archive_of",
     "file_in",
     "geopackage_of",
@@ -132,6 +133,25 @@ def file_in(source: str) -> str:
             return head
         head, colon, tail = head.rpartition(":")
     return ""
+
+
+def absolute(source: str) -> str:
+    """Return a source that means in any folder, and any process, what it means in this one.
+
+    Links and ``..`` stay as they are, and so does what is no local file.
+    """
+    here = Path.cwd()
+    if file_in(source):
+        return str(here / source)
+    system = SYSTEM.match(source)
+    if system:
+        inside = source[system.end() :]
+        return f"{system[0]}{here / inside}" if archive_of(source) else source
+    if remote_name(source) is not None:
+        return source
+    if GEOPACKAGE in source:
+        return in_geopackage(source) or source
+    return str(here / source)  # a pattern, or nothing that is there
 
 
 def in_geopackage(source: str) -> str:

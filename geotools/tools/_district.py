@@ -56,6 +56,8 @@ class Job:
         The designer's edits on these runs; None where no edits are given.
     edits_input : DataFrame
         What is to be told of them among the inputs.
+    inputs : DataFrame
+        The files of all layers as the process of the batch sees them.
     target : Path
     before : Entry or None
         What the manifest says of the file at the target, if that is whole.
@@ -73,6 +75,7 @@ class Job:
     fixed: list[FixedPipe]
     edits: Points | None
     edits_input: pd.DataFrame
+    inputs: pd.DataFrame
     target: Path
     before: Entry | None
     allow_remote: bool
@@ -81,6 +84,7 @@ class Job:
 def plan_district(job: Job) -> Entry:
     """Plan the runs of one district and write its plan, or keep the one that is there."""
     layers = _read(job)
+    _check_inputs(layers.inputs, job)
     key = district_key(job, layers)
     if job.before is not None and job.before.key == key:
         return _renewed(job.before, job, layers)
@@ -131,6 +135,29 @@ def _read(job: Job) -> Layers:
         pit_edits=job.edits,
         inputs=pd.concat([layers.inputs, job.edits_input], ignore_index=True),
     )
+
+
+def _check_inputs(seen: pd.DataFrame, job: Job) -> None:
+    """Check that the files read here are those from which the runs were made.
+
+    Raises
+    ------
+    SlipmainError
+        With every file that is another one.
+    """
+    told = ["layer", "source", "sha256"]
+    same = {*job.inputs[told].itertuples(index=False, name=None)}
+    files = seen.loc[seen["sha256"].astype(bool), told]  # what is in memory has none
+    others = [row for row in files.itertuples(index=False, name=None) if row not in same]
+    if others:
+        raise SlipmainError(
+            "\n".join(
+                f"{layer} ({file}): is another file for the worker of this district than for the "
+                "process that began the batch, or has changed since; let all workers see the same "
+                "files, and leave them be while a batch runs"
+                for layer, file, _ in others
+            )
+        )
 
 
 def _named(runs: RunSet, job: Job) -> pd.DataFrame:

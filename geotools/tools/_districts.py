@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geotools.brief import Brief
+from geotools.brief import Brief, InputSource
 from geotools.call import sources_of
 from geotools.deliver.files import spare
 from geotools.deliver.geopackage import check_target, write_geopackage
@@ -23,7 +23,7 @@ from geotools.intake.columns import Layers, Points
 from geotools.intake.findings import SEVERITIES
 from geotools.intake.memory import part_of, shelved, told_apart
 from geotools.intake.named import named_files
-from geotools.intake.place import odd_letters
+from geotools.intake.place import absolute, odd_letters
 from geotools.intake.read import look_at, read_layers
 from geotools.intake.window import Window
 from geotools.network.build import RunSet
@@ -192,7 +192,7 @@ def _own_files(brief: Brief) -> set[str]:
 
 def _made(folder: Path) -> set[str]:
     """Return the files in a folder that an earlier batch made, by their paths from there."""
-    if not read_manifest(folder):
+    if not (folder / NAME).exists():  # one killed early has a manifest of files and no district
         return set()
     return {*files_made(folder), SUMMARY, *_STYLE_FILES}
 
@@ -265,7 +265,7 @@ def _earlier(call: Call) -> dict[str, Entry]:
         If there is one and the caller said neither to go on with it nor to replace it.
     """
     before = read_manifest(call.folder)
-    if before and not (call.resume or call.overwrite):
+    if (call.folder / NAME).exists() and not (call.resume or call.overwrite):
         raise OutputError(
             f"{call.folder}: holds an earlier batch; give --resume to go on with it, --overwrite "
             "to begin anew, or another folder"
@@ -401,7 +401,7 @@ def _jobs(
     batch end before it comes to look at them again, it is still known. ``names`` as of
     `_file_names`.
     """
-    inputs = {name: entry for name, entry in brief.inputs.items() if name not in _BY_BATCH}
+    inputs = {n: _anywhere(entry) for n, entry in brief.inputs.items() if n not in _BY_BATCH}
     own = brief.model_copy(update={"inputs": inputs})
     frames = {name: frame for name, frame in call.frames.items() if name not in _BY_BATCH}
     shelf = shelved(frames, brief)
@@ -431,12 +431,20 @@ def _jobs(
             fixed=fixed_for(share.runs.table, share.district == k, brief.carrier.fixed),
             edits=edits,
             edits_input=told,
+            inputs=share.layers.inputs,
             target=target,
             before=last if good else None,
             allow_remote=call.allow_remote,
         )
         size[name] = float(span[rows, 4].sum())
     return {name: jobs[name] for name in sorted(jobs, key=lambda n: (-size[n], n))}, entries
+
+
+def _anywhere(entry: InputSource) -> InputSource:
+    """Return a source that means the same to a worker, which has another folder to work in."""
+    given = entry.source
+    source = absolute(given) if isinstance(given, str) else [absolute(item) for item in given]
+    return entry.model_copy(update={"source": source})
 
 
 def _window(share: Share, rows: IntArray, brief: Brief) -> Window:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import shutil
@@ -446,6 +447,65 @@ def test_a_district_is_done_only_if_its_plan_is_here_as_its_worker_wrote_it(
     assert "must be one that all workers share" in told["failures"]["Westfold"]
     assert entries(tmp_path)["Westfold"]["status"] == "failed"
     assert slipmain("batch", network, "-o", tmp_path, "--resume", "--quiet").code == 0
+
+
+def test_a_batch_killed_before_its_first_district_goes_on(
+    network: Path, done: Path, tmp_path: Path, command: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(done, out)
+
+    def lost(*_: Any, **__: Any) -> Any:
+        raise SchedulerLost("gone")
+
+    with monkeypatch.context() as early:
+        early.setattr("geotools.tools._districts.run_all", lost)
+        assert command("batch", network, "-o", out, "--overwrite", "--quiet") == 2
+    assert not any(entry["file"] for entry in entries(out).values())
+    assert command("batch", network, "-o", out, "--quiet") == 2  # somebody's batch is there
+    assert command("batch", network, "-o", out, "--resume", "--quiet") == 0
+    assert hashes(out) == hashes(done)
+
+
+def test_a_worker_in_another_folder_reads_the_files_of_the_batch(
+    done: Path, network: Path, tmp_path: Path, command: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    for folder in (here, there):
+        folder.mkdir()
+        for name in ("net.gpkg", "brief.toml"):
+            shutil.copy(network.parent / name, folder / name)
+    mains = gpd.read_file(there / "net.gpkg", layer="mains")
+    mains.assign(cover_m=2.1).to_file(there / "net.gpkg", layer="mains")  # an older copy
+
+    def away(job: Any) -> Any:
+        with contextlib.chdir(there):
+            return plan_district(job)
+
+    monkeypatch.chdir(here)
+    monkeypatch.setattr("geotools.tools._districts.plan_district", away)
+    assert command("batch", "brief.toml", "-o", "out", "--quiet") == 0
+    assert hashes(here / "out") == hashes(done)
+
+
+def test_a_worker_whose_file_is_another_fails_and_says_which(
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = tmp_path / "brief.toml"
+    for name in ("net.gpkg", "brief.toml"):
+        shutil.copy(network.parent / name, tmp_path / name)
+
+    def later(job: Any) -> Any:
+        valves = gpd.read_file(tmp_path / "net.gpkg", layer="valves")
+        valves.iloc[:1].to_file(tmp_path / "net.gpkg", layer="valves")
+        return plan_district(job)
+
+    monkeypatch.setattr("geotools.tools._districts.plan_district", later)
+    call = slipmain("batch", brief, "-o", tmp_path / "out", "--json")
+    assert call.code == 1
+    failures = json.loads(call.out)["failures"]
+    assert set(failures) == {"Westfold", "Eastfold"}
+    assert "valves (net.gpkg): is another file" in failures["Westfold"]
 
 
 @pytest.mark.parametrize("share", [0.5])
