@@ -1,4 +1,4 @@
-"""Mains drawn twice: the same vertices, forwards or backwards, within a millimetre."""
+"""Lines drawn twice: the same vertices, forwards or backwards, within a millimetre."""
 
 from __future__ import annotations
 

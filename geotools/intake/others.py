@@ -18,6 +18,7 @@ from geotools.intake.areas import move_areas, repair_areas
 from geotools.intake.columns import Areas, Lines, Points
 from geotools.intake.crs import crs_name, project
 from geotools.intake.datum import tell_accuracy
+from geotools.intake.doubled import without_doubles
 from geotools.intake.findings import Findings
 from geotools.intake.lines import clean_lines, keep_parts, line_parts
 from geotools.intake.load import Loaded
@@ -95,7 +96,8 @@ def _lines(loaded: Loaded, mains: Lines, working: pyproj.CRS, findings: Findings
     good = sane_lines(moved)
     notes = [*loaded.notes, *notes, *bad_coordinates(moved, good)]
     parts, more = clean_lines(keep_parts(moved, np.flatnonzero(good)))
-    _emit(loaded, findings, [*notes, *more], partial(line_places, moved))
+    parts, twice = without_doubles(parts, loaded.table, loaded.names)
+    _emit(loaded, findings, [*notes, *more, *twice], partial(line_places, moved))
     table = _table(loaded, parts.row)
     return Built(Lines(table, parts.xy, parts.offsets), len(np.unique(parts.row)))
 

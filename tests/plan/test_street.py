@@ -10,6 +10,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -1274,3 +1275,36 @@ def test_a_pit_in_lanes_that_nothing_closes_is_told_wherever_it_lies_in_them(
     assert open_ <= set(told["feature"])
     assert (told["rule"] == f"pit-{place}").any()
     assert not geotools.verify(out).failed
+
+
+def test_streets_that_are_there_twice_make_no_intersections_of_their_joints() -> None:
+    mains = main_of([(0.0, 2.0), (600.0, 2.0)])
+    joints = range(-200, 800, 100)
+    lines = [[(x, 0.0), (x + 100.0, 0.0)] for x in joints]
+    once = street(*lines, name=["Main"] * len(lines))
+    twice = gpd.GeoDataFrame(pd.concat([once, once.iloc[::-1]], ignore_index=True), crs=CRS)
+    plans = [planned(mains=mains, streets=streets) for streets in (once, twice)]
+    for name in ("pits", "pulls"):
+        one, other = (plan[name] for plan in plans)
+        assert one.shape == other.shape
+        assert one["cost"].tolist() == pytest.approx(other["cost"].tolist())
+        assert shapely.equals_exact(one.geometry, other.geometry, 1e-6).all()
+    rules = plans[1]["findings"]["rule"]
+    assert (rules == "duplicate-street").sum() == len(once)
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_an_elbow_at_the_end_of_a_curve_is_held_against_the_pipe(back: bool) -> None:
+    """Turns of 6 deg every 15 m and one of 11.4 deg: the last three legs turn 23.4 deg and more.
+
+    Of an arc of 143 m, 15 m / 6 deg, no drawing to 0.1 m has an end that turns so much.
+    """
+    way = np.radians(np.cumsum([0.0] + [6.0] * 6 + [11.4]))
+    legs = np.array([150.0] + [15.0] * 6 + [150.0])
+    steps = legs[:, None] * np.stack([np.cos(way), np.sin(way)], axis=1)
+    line = [(0.0, 0.0), *map(tuple, np.cumsum(steps, axis=0))]
+    mains = main_of(line[::-1] if back else line)
+    bends = planned(mains=mains)["bends"]
+    (curve,) = bends[bends["kind"] == "curve"]["axis_radius"]
+    whole = (6 * 15.0 + 7.5) / np.radians(5 * 6.0 + 11.4)
+    assert curve < min(whole, 0.97 * 15.0 / np.radians(6.0))
