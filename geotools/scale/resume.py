@@ -8,6 +8,9 @@ from geotools.scale.manifest import Entry
 
 __all__ = ["FAILED", "Fate", "fate_of"]
 
+CHOICE = "network.only"
+# What differs of itself where other runs are chosen is not in here: the runs and what lies around.
+_OF_ITSELF = ("version", "crs", "settings", "carrier.fixed", CHOICE)
 FAILED = ("failed", "set_aside")
 
 
@@ -56,8 +59,15 @@ def fate_of(entry: Entry, last: Entry | None, *, whole: bool) -> Fate:
 
 
 def _differing(entry: Entry, last: Entry) -> tuple[str, ...]:
-    """Return the parts of two keys that differ, in their order; none where one key is not known."""
+    """Return the parts of two keys that differ, in their order; none where one key is not known.
+
+    Where others of its runs are chosen a district sees others of the features: that is no change
+    of these.
+    """
     if not (entry.key and last.key):
         return ()
     parts = dict.fromkeys((*entry.key, *last.key))
-    return tuple(part for part in parts if entry.key.get(part) != last.key.get(part))
+    differing = tuple(part for part in parts if entry.key.get(part) != last.key.get(part))
+    if CHOICE not in differing:
+        return differing
+    return tuple(part for part in differing if part in _OF_ITSELF)

@@ -50,6 +50,8 @@ class Job:
         Mains that bear another identifier in the whole, as of `Layers`.
     shutdowns : DataFrame or None
         Of these runs, worked out from the whole network; None where no valves are known.
+    left_out : list of str
+        Mains of the district's runs that are not chosen.
     fixed : list of FixedPipe
         What of ``carrier.fixed`` is meant for these runs.
     edits : Points or None
@@ -72,6 +74,7 @@ class Job:
     span: np.ndarray[Any, np.dtype[np.float64]]
     renamed: Mapping[str, str]
     shutdowns: pd.DataFrame | None
+    left_out: list[str]
     fixed: list[FixedPipe]
     edits: Points | None
     edits_input: pd.DataFrame

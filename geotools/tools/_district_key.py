@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["district_key"]
 
 # Settings, or whole sections, that change nothing of a district's plan but what it tells of them:
-# those of other tools, of files beside it, and those that come to it by the runs it is given.
+# those of other tools, of files beside it, and those that have parts of the key to themselves.
 _APART = ("screening.", "sheets.", "output.styles", "network.only", "carrier.fixed")
 
 
@@ -41,7 +41,8 @@ def district_key(job: Job, layers: Layers) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        By ``version``, ``crs``, ``settings``, ``runs``, ``shutdowns``, ``dem``, ``findings`` of
+        By ``version``, ``crs``, ``settings``, ``carrier.fixed`` and ``network.only`` as far as they
+        touch it, ``runs``, ``shutdowns``, ``dem``, ``findings`` of
         the reader, and the names of the layers given.
     """
     return {name: _hash(part) for name, part in _parts(job, layers)}
@@ -59,6 +60,8 @@ def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
     yield "version", iter([geotools.__version__.encode(), _program()])
     yield "crs", (crs.to_wkt().encode() for crs in (layers.working_crs, layers.output_crs))
     yield "settings", _settings_bytes(job.brief)
+    yield "carrier.fixed", iter([repr(job.fixed).encode()])
+    yield "network.only", (main_ids.encode() for main_ids in job.left_out)
     yield "runs", _run_bytes(job)
     if job.shutdowns is not None:
         yield "shutdowns", _table_bytes(job.shutdowns)
@@ -92,7 +95,6 @@ def _settings_bytes(brief: Brief) -> Iterator[bytes]:
 def _run_bytes(job: Job) -> Iterator[bytes]:
     yield from _table_bytes(job.runs)
     yield np.ascontiguousarray(job.span).tobytes()
-    yield repr(job.fixed).encode()
 
 
 def _layer_bytes(part: Lines | Points | Areas) -> Iterator[bytes]:

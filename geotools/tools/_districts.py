@@ -80,6 +80,7 @@ OUTSIDE, NOT_CHOSEN = -1, -2  # of a run that no district plans
 _BY_BATCH = ("districts", "pit_edits")  # of these districts read nothing themselves
 # A pull's strings may lie this much farther along the street than the longest pull, m.
 _MARGIN = 500.0
+_SAME = ["severity", "rule", "layer", "feature", "text"]  # what makes two findings one
 
 
 @dataclass(frozen=True)
@@ -101,16 +102,25 @@ class Call:
 class Share:
     """The network, whole, and which district plans which run and has which edit.
 
-    A run has `NOT_CHOSEN` if the brief chooses others, `OUTSIDE` if it touches none. An edit on
-    no run, or on one no district plans, has -1.
+    A run has `NOT_CHOSEN` if the brief chooses others, `OUTSIDE` if it touches none; ``lies_in``
+    is its district whichever are chosen. An edit on no run, or on one no district plans, has -1.
     """
 
     layers: Layers
     runs: RunSet
     districts: pd.DataFrame
     district: IntArray
+    lies_in: IntArray
     shutdowns: pd.DataFrame | None
     edit_district: IntArray
+
+
+@dataclass(frozen=True)
+class Back:
+    """What the summary takes from the plan of a district."""
+
+    runs: pd.DataFrame
+    findings: pd.DataFrame
 
 
 def open_folder(path: Path) -> Path:
@@ -155,24 +165,28 @@ def plan_districts(brief: Brief, call: Call, progress: Progress) -> Outcome:
         workers()  # nothing is written for workers that cannot be reached
         files = {*_own_files(brief), *(job.target.name for job in jobs.values())}
         files |= {name for name in made if (call.folder / name).exists()}
-        write_manifest(call.folder, entries, files)
+        spared = _spared(share, call.folder, before)
+        write_manifest(call.folder, entries | spared, files)
         progress("planning districts", 0, len(jobs))
         results = run_all(jobs, plan_district, workers=workers, retries=call.retries)
         for done, result in enumerate(results, start=1):
             entries[result.name] = _entry(result, jobs[result.name])
-            write_manifest(call.folder, entries, files)
+            write_manifest(call.folder, entries | spared, files)
             progress("planning districts", done, len(jobs))
     progress("writing the summary")
-    stale = _report_stale(share.layers, call.folder, entries)
+    back = _read_back(call.folder, entries)
+    write_manifest(call.folder, entries | spared, files)
+    stale = _report_stale(share.layers, call.folder, entries | spared)
     _report_borders(share.layers, entries)
     whole = {name for name, job in jobs.items() if job.before is not None}
     fates = {n: fate_of(e, before.get(n), whole=n in whole) for n, e in entries.items()}
-    tables = _summary(share, brief, call, entries, fates)
+    tables = _summary(share, brief, back, entries, fates)
     units = brief.output.units
     write_geopackage(summary, tables, crs=share.layers.output_crs, units=units, overwrite=True)
     if brief.output.styles:
         write_styles(summary, _LAYERS, units=units, folder=styles)
-    told = _told(share, call.folder, entries, stale, units) | _told_fates(fates)
+    told = _told(share, back, entries, stale, units) | _told_fates(fates)
+    told["spared"] = sorted(name for name, entry in spared.items() if entry.file)
     return _outcome(tables, brief, call, told)
 
 
@@ -304,15 +318,15 @@ def _share_out(layers: Layers, districts: pd.DataFrame, brief: Brief, progress: 
     """Build the runs of the whole network and say which district plans each."""
     progress("chaining mains")
     runs = runs_of(layers, brief)
-    district = assign_runs(runs.chains, districts["geometry"].to_numpy(dtype=object))
+    lies_in = assign_runs(runs.chains, districts["geometry"].to_numpy(dtype=object))
     shutdowns = None
     if layers.valves is not None:
         progress("working out shutdowns")
         shutdowns = plan_shutdowns(layers, runs, brief.network, brief.bends)
-    district = _only_chosen(layers, runs, districts, district, brief)
+    district = _only_chosen(layers, runs, districts, lies_in, brief)
     _report_outside(layers, runs, np.flatnonzero(district == OUTSIDE))
     edits = _share_edits(layers, runs, district)
-    return Share(layers, runs, districts, district, shutdowns, edits)
+    return Share(layers, runs, districts, district, lies_in, shutdowns, edits)
 
 
 def _only_chosen(
@@ -428,6 +442,7 @@ def _jobs(
             span=span[rows],
             renamed=share.layers.renamed,
             shutdowns=_of_runs(share.shutdowns, rows),
+            left_out=_left_out(share, k),
             fixed=fixed_for(share.runs.table, share.district == k, brief.carrier.fixed),
             edits=edits,
             edits_input=told,
@@ -438,6 +453,21 @@ def _jobs(
         )
         size[name] = float(span[rows, 4].sum())
     return {name: jobs[name] for name in sorted(jobs, key=lambda n: (-size[n], n))}, entries
+
+
+def _left_out(share: Share, k: int) -> list[str]:
+    """Return the mains of the runs of a district that are not chosen."""
+    rows = (share.lies_in == k) & (share.district == NOT_CHOSEN)
+    return sorted(share.runs.table["main_ids"].to_numpy(dtype=object)[rows])
+
+
+def _spared(share: Share, folder: Path, before: dict[str, Entry]) -> dict[str, Entry]:
+    """Return what is known of districts none of whose runs is chosen: it stays known."""
+    chosen = np.unique(share.district)
+    named = share.districts["name"].to_numpy(dtype=object)
+    bare = named[np.setdiff1d(share.lies_in[share.district == NOT_CHOSEN], chosen)]
+    known = {name: before[name] for name in bare if name in before}
+    return {n: e for n, e in known.items() if e.status in FAILED or still_good(folder, e)}
 
 
 def _anywhere(entry: InputSource) -> InputSource:
@@ -495,13 +525,17 @@ def _not_there(target: Path, entry: Entry) -> str:
 
 
 def _summary(
-    share: Share, brief: Brief, call: Call, entries: dict[str, Entry], fates: dict[str, Fate]
+    share: Share,
+    brief: Brief,
+    back: dict[str, Back],
+    entries: dict[str, Entry],
+    fates: dict[str, Fate],
 ) -> dict[str, Any]:
     """Return the layers of the summary: every district, every run planned, ranked by unit cost."""
     layers = share.layers
     own = {
         "district_results": _district_layer(share, entries, fates, brief.output.units),
-        "district_runs": _run_layer(share, call, entries),
+        "district_runs": _run_layer(share, back),
         "findings": layers.findings.table(),
     }
     tables = placed(own, layers.working_crs, layers.output_crs)
@@ -538,14 +572,28 @@ def _district_layer(
     return pd.DataFrame(rows).assign(geometry=share.districts["geometry"].to_numpy(dtype=object))
 
 
-def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFrame:
+def _read_back(folder: Path, entries: dict[str, Entry]) -> dict[str, Back]:
+    """Return what the summary takes from the plans; a district whose plan is gone failed."""
+    back = {}
+    for name, entry in list(entries.items()):
+        if not entry.file:
+            continue
+        path = folder / entry.file
+        try:
+            runs = read_plan(path).table("runs")[[f.name for f in OUTPUTS["runs"].fields]]
+            findings = read_raw(path, "findings", geometry=False)[_SAME]
+        except LayerError as error:
+            text = f"its plan was done, and is no more: {error}"
+            entries[name] = Entry("failed", error=text, tries=entry.tries)
+        else:
+            back[name] = Back(pd.DataFrame(runs).assign(district=name), pd.DataFrame(findings))
+    return back
+
+
+def _run_layer(share: Share, back: dict[str, Back]) -> pd.DataFrame:
     """Return every run of the districts done, the cheapest by length first."""
     fields = [f.name for f in OUTPUTS["runs"].fields]
-    parts = []
-    for name, entry in entries.items():
-        if entry.file:
-            plan = read_plan(call.folder / entry.file)
-            parts.append(pd.DataFrame(plan.table("runs")[fields]).assign(district=name))
+    parts = [plan.runs for plan in back.values()]
     empty = pd.DataFrame({name: [] for name in [*fields, "district"]})
     runs = pd.concat(parts, ignore_index=True) if parts else empty
     place = {name: row for row, name in enumerate(share.runs.table["run_id"])}
@@ -559,7 +607,7 @@ def _run_layer(share: Share, call: Call, entries: dict[str, Entry]) -> pd.DataFr
 
 
 def _told(
-    share: Share, folder: Path, entries: dict[str, Entry], stale: list[str], system: str
+    share: Share, back: dict[str, Back], entries: dict[str, Entry], stale: list[str], system: str
 ) -> dict[str, Any]:
     """Return what the summary says of runs outside, findings and stale plans.
 
@@ -583,7 +631,7 @@ def _told(
         "runs_not_chosen": int((share.district == NOT_CHOSEN).sum()),
         f"length_outside_districts_{unit}": meters / length.units[unit],
         "findings": {s: sum(count[s] for count in counts) for s in severities},
-        "findings_distinct": _distinct(share, folder, entries),
+        "findings_distinct": _distinct(share, back),
         "findings_of_summary": own,
         "findings_by_district": {name: by_district[name] for name in sorted(by_district)},
         "shared_saving_within_districts": sum(
@@ -593,18 +641,13 @@ def _told(
     }
 
 
-def _distinct(share: Share, folder: Path, entries: dict[str, Entry]) -> dict[str, int]:
+def _distinct(share: Share, back: dict[str, Back]) -> dict[str, int]:
     """Count the findings of the summary and of all districts, each once however often it is told.
 
     Those are one that say the same of the same feature.
     """
-    same = ["severity", "rule", "layer", "feature", "text"]
-    tables = [pd.DataFrame(share.layers.findings.table())[same]]
-    tables += [
-        pd.DataFrame(read_raw(folder / entry.file, "findings", geometry=False))[same]
-        for entry in entries.values()
-        if entry.file
-    ]
+    tables = [pd.DataFrame(share.layers.findings.table())[_SAME]]
+    tables += [plan.findings for plan in back.values()]
     told = pd.concat([t.astype(object).fillna("") for t in tables]).drop_duplicates()
     return {s: int((told["severity"] == s).sum()) for s in SEVERITIES[::-1]}
 
@@ -654,6 +697,11 @@ def _told_lines(told: dict[str, Any], unit: str) -> list[str]:
         ]
     if count := told["runs_not_chosen"]:
         lines += [f"left out   {count} runs are not among those chosen (network.only)"]
+    if names := told["spared"]:
+        lines += [
+            f"spared     {', '.join(names)}: none of their runs is among those chosen; their plans "
+            "stay as they are"
+        ]
     counts = {
         "in all": told["findings"],
         "each told once": told["findings_distinct"],

@@ -68,6 +68,7 @@ TOOL = Tool(
         Key("findings_by_district", "table", "findings by severity, in each plan"),
         Key("shared_saving_within_districts", "number", "as shared_saving of plan, added up"),
         Key("stale_plans", "list", "plans in the folder that are none of this batch"),
+        Key("spared", "list", "districts not chosen (network.only) whose earlier plan stays"),
         Key("kept", "list", "districts whose earlier plan was kept"),
         Key("renewed", "list", "of these, those whose inputs and settings are told anew"),
         Key("planned", "table", "districts planned and why, where there was an earlier batch"),

@@ -25,7 +25,7 @@ from pandas.api.types import is_numeric_dtype
 
 from geotools.deliver.read_plan import read_plan
 from geotools.scale import engine
-from geotools.scale.engine import SchedulerLost
+from geotools.scale.engine import SchedulerLost, run_all
 from geotools.tools._district import plan_district
 from geotools.tools._tables import write_plan
 
@@ -506,6 +506,28 @@ def test_a_worker_whose_file_is_another_fails_and_says_which(
     failures = json.loads(call.out)["failures"]
     assert set(failures) == {"Westfold", "Eastfold"}
     assert "valves (net.gpkg): is another file" in failures["Westfold"]
+
+
+def test_a_plan_that_is_gone_at_the_end_is_a_row_and_ends_no_batch(
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def and_then_gone(*args: Any, **kwargs: Any) -> Any:
+        yield from run_all(*args, **kwargs)
+        (tmp_path / "westfold.gpkg").unlink()
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr("geotools.tools._districts.run_all", and_then_gone)
+        call = slipmain("batch", network, "-o", tmp_path, "--json")
+    assert call.code == 1
+    told = json.loads(call.out)
+    assert "there is no such file" in told["failures"]["Westfold"]
+    rows = gpd.read_file(tmp_path / "summary.gpkg", layer="district_results")
+    status = rows.set_index("district")["status"]
+    assert status[["Westfold", "Eastfold"]].tolist() == ["failed", "done"]
+    runs = gpd.read_file(tmp_path / "summary.gpkg", layer="district_runs")
+    assert set(runs["district"]) == {"Eastfold"}
+    again = json.loads(slipmain("batch", network, "-o", tmp_path, "--resume", "--json").out)
+    assert (list(again["planned"]), again["kept"]) == (["Westfold"], ["Eastfold"])
 
 
 @pytest.mark.parametrize("share", [0.5])

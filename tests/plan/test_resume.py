@@ -260,10 +260,27 @@ def test_the_unit_the_brief_gives_levels_has_all_redone(
     assert told["altered"] == ALL
 
 
+def test_other_runs_chosen_are_told_as_such_and_plans_of_no_chosen_run_stay_known(
+    begun: Path, tmp_path: Path, slipmain: Run
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(begun / "out", out)
+    call = ("batch", begun / "brief.toml", "-o", out, "--resume", "--json")
+    told = json.loads(slipmain(*call, "--only", "W3").out)
+    assert told["planned"] == {"West": {"why": "changed", "changed": ["network.only"]}}
+    assert told["spared"] == ["Far", "Middle"]
+    assert told["stale_plans"] == []
+    assert told["runs"] == 1  # of three mains chained to two runs in the west
+    told = json.loads(slipmain(*call).out)
+    assert told["planned"] == {"West": {"why": "changed", "changed": ["network.only"]}}
+    assert told["kept"] == ["Far", "Middle"]
+    assert told["spared"] == []
+
+
 # Settings, who is planned again, and what of those is said to have changed.
 SETTINGS = [
     ('[sheets]\ntitle = "Northern trunk"\n[screening]\nage_weight = 5', set(), []),
-    ('[carrier]\nfixed = ["A1 = 10 in IPS DR 21 PE4710"]', {"Far"}, ["runs"]),
+    ('[carrier]\nfixed = ["A1 = 10 in IPS DR 21 PE4710"]', {"Far"}, ["carrier.fixed"]),
 ]
 
 
