@@ -43,6 +43,8 @@ NONE_LEFT = (
     "workers: all have ended, and none could begin again; they may need more memory (--memory, or "
     "fewer workers). Districts done are kept: run the same again with --resume"
 )
+WAITING = "scheduler %s: has no workers; waiting for some to come (end with Ctrl+C)"
+TOLD_WITHIN_S = 5.0  # s; that a scheduler has no workers is told
 BACK_WITHIN_S = 60.0  # s; a worker that died is begun again in a few
 REACHED_WITHIN_S = 10.0  # s; a scheduler that does not answer by then is out of reach
 _WORKER = "Dask Worker process"  # how Dask names the processes it begins
@@ -314,19 +316,25 @@ def _next(done: Any, client: Any) -> Any:
     Raises
     ------
     WorkersError
-        If no worker of this machine is left to wait for; others may come to a cluster lent.
+        If no worker of this machine is left to wait for; others may come to a cluster lent, and
+        that they are waited for is told once.
     """
     seen = asked = time.monotonic()
-    while client.cluster is not None and not done.has_ready():
+    told = False
+    while not done.has_ready():
         time.sleep(0.05)
         now = time.monotonic()
         if now - asked < 1.0:
             continue
         asked = now
         if client.nthreads():
-            seen = now
-        elif now - seen > BACK_WITHIN_S:
-            raise WorkersError(NONE_LEFT)
+            seen, told = now, False
+        elif client.cluster is not None:
+            if now - seen > BACK_WITHIN_S:
+                raise WorkersError(NONE_LEFT)
+        elif not told and now - seen > TOLD_WITHIN_S:
+            logger.warning(WAITING, client.scheduler.address)
+            told = True
     return next(done)
 
 

@@ -117,6 +117,29 @@ def test_two_batches_on_one_scheduler_each_get_their_own_results() -> None:
             assert {r.value for r in results.values()} == {f"North of {batch}", f"South of {batch}"}
 
 
+def test_a_scheduler_without_workers_is_waited_for_and_that_is_told(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(engine, "TOLD_WITHIN_S", 0.5)
+    here = {"n_workers": 0, "processes": False, "protocol": "tcp", "dashboard_address": None}
+    with LocalCluster(**here) as cluster, ThreadPoolExecutor(1) as pool:
+        address = cluster.scheduler_address
+        with Client(address) as client:
+            jobs = {"four": JOBS["four"]}
+            results = pool.submit(
+                lambda: list(run_all(jobs, operator.call, workers=lambda: client))
+            )
+            for _ in range(2000):
+                if caplog.messages:
+                    break
+                time.sleep(0.01)
+            cluster.scale(1)
+            assert [r.value for r in results.result(timeout=60)] == [4.0]
+    assert [m for m in caplog.messages if "no workers" in m] == [
+        f"scheduler {address}: has no workers; waiting for some to come (end with Ctrl+C)"
+    ]
+
+
 def test_a_scheduler_out_of_reach_is_an_error_that_names_it(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
