@@ -2,6 +2,7 @@
 
 An end within the tolerance is joined (`gaps`); one a little farther off may be a real end, a slip
 of the drawing, or the sign of a tolerance that is too small: the plan takes it as an end, and asks.
+So it does of an end within the tolerance that runs alongside, but comes nearer from farther behind.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import shapely
 
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
+from geotools.network.gaps import HAND, looked_back
 from geotools.network.near import lines_near
 from geotools.network.noding import TOUCH, Graph
 from geotools.network.places import points_along
@@ -57,7 +59,7 @@ def report_misses(
         return
     lengths = line_lengths(graph.xy, graph.offsets)
     degree = np.bincount(graph.ends[carrying].ravel(), minlength=len(graph.node_xy))
-    dead = (degree[graph.ends] == 1) & (lined & (lengths >= BEHIND * reach))[:, None]
+    dead = (degree[graph.ends] == 1) & (lined & (lengths >= looked_back(tolerance)))[:, None]
     edge, side = np.nonzero(dead)
     if not len(edge):
         return
@@ -65,11 +67,17 @@ def report_misses(
     apart = ~(graph.ends[edge[point]][:, :, None] == graph.ends[other][:, None, :]).any(axis=(1, 2))
     point, other = point[apart], other[apart]
     edge, side = edge[point], side[point]
-    back = np.where(side == 1, lengths[edge] - BEHIND * reach, BEHIND * reach)
+    way = np.minimum(BEHIND * reach, lengths[edge])
+    back = np.where(side == 1, lengths[edge] - way, way)
     behind = points_along(graph.xy, graph.offsets, edge, back)
-    at = graph.node_xy[graph.ends[edge, side]]
-    width = _missed(graph, edge, other, at, behind, reach)
-    row = np.flatnonzero((width > tolerance) & (width <= reach))
+    node = graph.ends[edge, side]
+    at = graph.node_xy[node]
+    width, alongside = _missed(graph, edge, other, at, behind, reach)
+    beyond = (width > tolerance) & (width <= reach) & ~alongside
+    beyond &= lengths[edge] >= BEHIND * reach
+    within = (width <= tolerance) & (graph.degrees()[node] == 1)
+    within[within] = _comes_nearer(graph, edge[within], behind[within], width[within])
+    row = np.flatnonzero(beyond | within)
     row = row[np.lexsort([other[row], width[row], edge[row] * 2 + side[row]])]
     row = row[firsts(edge[row] * 2 + side[row])] if len(row) else row
     _report(graph, mains, edge[row], other[row], at[row], width[row], tolerance, findings)
@@ -91,14 +99,34 @@ def _missed(
     at: FloatArray,
     behind: FloatArray,
     reach: float,
-) -> FloatArray:
-    """Return how far ends lie from other edges, m; infinite where they cross or run alongside."""
+) -> tuple[FloatArray, BoolArray]:
+    """Return how far ends lie from other edges, m, infinite where they cross; and from how near.
+
+    That is whether what lies behind them is within reach as well.
+    """
     rows, index = np.unique(np.concatenate([edge, other]), return_inverse=True)
     lines = to_linestrings(*graph.drawn(rows))
     own, near = lines[index[: len(edge)]], lines[index[len(edge) :]]
     width: FloatArray = shapely.distance(shapely.points(at), near)
     alongside = shapely.distance(shapely.points(behind), near) <= reach
-    return np.where(alongside | shapely.intersects(own, near), np.inf, width)
+    return np.where(shapely.intersects(own, near), np.inf, width), alongside
+
+
+def _comes_nearer(graph: Graph, edge: IntArray, behind: FloatArray, width: FloatArray) -> BoolArray:
+    """Return which edges are farther from all others behind than at their ends, by `HAND`.
+
+    ``behind`` are places on them, ``width`` is how far the ends lie from what they miss, m. Of
+    all others, since it may be split on the way.
+    """
+    reach = HAND + float(width.max(initial=0.0))
+    point, other = lines_near(behind, graph.xy, graph.offsets, reach=reach, ends=True).T
+    foreign = other != edge[point]
+    point, other = point[foreign], other[foreign]
+    lines = to_linestrings(*graph.drawn(other))
+    apart = shapely.distance(shapely.points(behind[point]), lines)
+    nearer = np.ones(len(edge), dtype=bool)
+    nearer[point[apart <= width[point] + HAND]] = False
+    return nearer
 
 
 def _report(
@@ -123,12 +151,22 @@ def _report(
         "end-not-joined",
         [
             f"the end of main {one[k]} lies {findings.length(width[k], 2)} from main {two[k]}, "
-            "beyond the snap tolerance of "
-            f"{findings.length(tolerance, 2)}: not joined, and taken as a dead end. Join them in "
-            "the drawing, or raise network.snap_tolerance, if they do connect."
+            + _why(width[k] <= tolerance, findings.length(tolerance, 2))
             for k in row
         ],
         layer="mains",
         features=one[row],
         xy=at[row],
+    )
+
+
+def _why(within: bool, tolerance: str) -> str:
+    if within:
+        return (
+            f"within the snap tolerance of {tolerance}, but runs alongside it there: not joined, "
+            "and taken as a dead end. Join them in the drawing if they do connect."
+        )
+    return (
+        f"beyond the snap tolerance of {tolerance}: not joined, and taken as a dead end. Join them "
+        "in the drawing, or raise network.snap_tolerance, if they do connect."
     )

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 
 from geotools.network.noding import Graph, unnoded_crossings
 from geotools.network.pieces import cut_lines, end_points
@@ -250,6 +251,53 @@ def test_mains_side_by_side_stay_two(noded: Noded, apart: float) -> None:
     split = [[(0, 0), (50, 0)], [(50, 0), (100, 0)], [(0, apart), (50, apart)]]
     split += [[(50, apart), (100, apart)]]
     assert _degrees(noded(split)) == [1, 1, 1, 1, 2, 2]
+
+
+def _turned(lines: Any, turn: float, drawn: int) -> list[Any]:
+    """Return lines turned about the null, and drawn the other way."""
+    way = shapely.affinity.rotate(shapely.MultiLineString(lines), turn, origin=(0, 0))
+    return [np.asarray(line.coords)[::drawn] for line in way.geoms]
+
+
+def _branch(off: float, slant: float, length: float = 150.0) -> list[Any]:
+    """Return a main, and one that leaves it so far from its axis, m, at so many degrees."""
+    on = length * np.exp(1j * np.radians(slant))
+    return [[(0, 0), (400, 0)], [(200, off), (200 + on.real, off + on.imag)]]
+
+
+@pytest.mark.parametrize("slant", [5, 10, 12, 15, 19, 20, 45])
+@pytest.mark.parametrize("off", [0.0011, 0.02, 0.05, 0.18, 0.3, 0.45, -0.02, -0.2])
+@pytest.mark.parametrize(("turn", "drawn"), [(0.0, 1), (33.3, -1), (200.0, 1)])
+def test_a_branch_within_the_tolerance_is_joined_however_it_slants(
+    noded: Noded, slant: float, off: float, turn: float, drawn: int
+) -> None:
+    """A smaller tolerance joins nothing that a larger one does not: all that reach it do."""
+    lines = _turned(_branch(off, slant), turn, drawn)
+    for tolerance in (0.1, 0.29, 0.5, 0.7, 1.0):
+        joined = tolerance > abs(off)
+        graph = noded(lines, tolerance)
+        assert _degrees(graph) == ([1, 1, 1, 3] if joined else [1] * 4), tolerance
+        widths = graph.joined_gaps[:, 2].tolist()
+        assert widths == pytest.approx([abs(off)] * joined, abs=1e-6)
+
+
+@pytest.mark.parametrize(("behind", "end"), [(0.4, 0.4), (0.45, 0.36), (0.36, 0.45), (0.44, 0.44)])
+@pytest.mark.parametrize(("turn", "drawn"), [(0.0, 1), (33.3, -1)])
+@pytest.mark.parametrize("last", [1.5, 20.0, 100.0])
+def test_twins_that_a_hand_drew_a_little_aslant_stay_two(
+    noded: Noded, behind: float, end: float, turn: float, drawn: int, last: float
+) -> None:
+    """Axes that are 0.09 m nearer at the end than 1.5 m or more before are 3.4 degrees apart."""
+    twin = [(100, behind), (200 - last, behind), (200, end)]
+    for tolerance in (0.5, 0.6, 1.0):
+        graph = noded(_turned([[(0, 0), (300, 0)], twin], turn, drawn), tolerance)
+        assert _degrees(graph) == [1, 1, 1, 1]
+
+
+def test_an_end_that_has_crossed_the_main_just_behind_does_not_run_alongside(noded: Noded) -> None:
+    # at 30 degrees, 0.4 m past the main: 0.35 m from it on the other side, 1.5 m behind
+    for drawn in (1, -1):
+        assert _degrees(noded(_turned(_branch(-0.4, 30.0), 0.0, drawn))) == [1, 1, 1, 3]
 
 
 @pytest.mark.parametrize("piece", [0.05, 0.2, 0.4])
