@@ -13,7 +13,7 @@ import traceback
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from secrets import token_hex
 from typing import Any, TypeVar
 
@@ -57,13 +57,17 @@ class SchedulerLost(SlipmainError):
 
 @dataclass(frozen=True)
 class Result:
-    """The outcome of one task: a value, or an error in words and whether its worker died of it."""
+    """The outcome of one task: a value, or an error in words and whether its worker died of it.
+
+    ``worker`` is where a cluster lent had it done, as far as the scheduler knows.
+    """
 
     name: str
     value: Any = None
     error: str = ""
     died: bool = False
     tries: int = 1
+    worker: str = ""
 
 
 def check_process(*, workers: bool) -> None:
@@ -296,7 +300,8 @@ def _on_cluster(
             done.add(future)
             continue
         name = under_way.pop(future)
-        result = _taken(future, name, tries[name])
+        where = _where(client, future)
+        result = replace(_taken(future, name, tries[name]), worker=where)
         again = result.died and tries[name] <= retries
         if again:
             begin(name)
@@ -336,6 +341,13 @@ def _next(done: Any, client: Any) -> Any:
             logger.warning(WAITING, client.scheduler.address)
             told = True
     return next(done)
+
+
+def _where(client: Any, future: Any) -> str:
+    """Return the address of the worker of a cluster lent that holds a result; "" if none does."""
+    if client.cluster is not None or future.status != "finished":
+        return ""
+    return ", ".join(next(iter(client.who_has([future]).values()), ()))
 
 
 def _taken(future: Any, name: str, tries: int) -> Result:

@@ -21,7 +21,7 @@ from geotools.tools._shared import ground_seen, says_side
 if TYPE_CHECKING:
     from geotools.tools._district import Job
 
-__all__ = ["district_key"]
+__all__ = ["district_key", "program"]
 
 # Settings, or whole sections, that change nothing of a district's plan but what it tells of them:
 # those of other tools, of files beside it, and those that have parts of the key to themselves.
@@ -45,7 +45,7 @@ def district_key(job: Job, layers: Layers) -> dict[str, str]:
         touch it, ``runs``, ``shutdowns``, ``dem``, ``findings`` of
         the reader, and the names of the layers given.
     """
-    return {name: _hash(part) for name, part in _parts(job, layers)}
+    return {"version": program()} | {name: _hash(part) for name, part in _parts(job, layers)}
 
 
 def _hash(part: Iterator[bytes]) -> str:
@@ -57,7 +57,6 @@ def _hash(part: Iterator[bytes]) -> str:
 
 
 def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
-    yield "version", iter([geotools.__version__.encode(), _program()])
     yield "crs", (crs.to_wkt().encode() for crs in (layers.working_crs, layers.output_crs))
     yield "settings", _settings_bytes(job.brief)
     yield "carrier.fixed", iter([repr(job.fixed).encode()])
@@ -75,14 +74,17 @@ def _parts(job: Job, layers: Layers) -> Iterator[tuple[str, Iterator[bytes]]]:
 
 
 @cache
-def _program() -> bytes:
-    """Return the hash of the package's modules and tables; a clone's version is always the same."""
+def program() -> str:
+    """Return version and hash of the package's modules and tables, such as ``1.0 (5f3a)``.
+
+    A clone's version is always the same.
+    """
     total, root = hashlib.blake2b(digest_size=16), Path(geotools.__file__).parent
     for file in sorted({*root.rglob("*.py"), *(root / "pipe" / "data").iterdir()}):
         name, content = file.relative_to(root).as_posix(), file.read_bytes()
         total.update(f"{name}\0{len(content)}\0".encode())
         total.update(content)
-    return total.digest()
+    return f"{geotools.__version__} ({total.hexdigest()})"
 
 
 def _settings_bytes(brief: Brief) -> Iterator[bytes]:

@@ -45,6 +45,7 @@ from geotools.scale.resume import FAILED, Fate, fate_of
 from geotools.schema import DIMENSIONS, DISTRICT_STATUSES, OUTPUTS
 from geotools.tool import Outcome, Progress
 from geotools.tools._district import Job, plan_district
+from geotools.tools._district_key import program
 from geotools.tools._prepare import (
     choose_runs,
     edits_on_runs,
@@ -500,6 +501,13 @@ def _entry(result: Result, job: Job) -> Entry:
         status = "set_aside" if result.died else "failed"
         return Entry(status, error=result.error, tries=result.tries)
     entry: Entry = result.value
+    if (made := entry.key.get("version")) != program():
+        worker = f"its worker {result.worker}".rstrip()
+        text = (
+            f"{worker} plans with slipmain {made}, and this "
+            f"process is slipmain {program()}: install the same on all workers, and begin them anew"
+        )
+        return Entry("failed", error=text, tries=result.tries)
     if fault := _not_there(job.target, entry):
         return Entry("failed", error=fault, tries=result.tries)
     kept = job.before is not None and job.before.key == entry.key

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ import pytest
 import shapely
 from pandas.api.types import is_numeric_dtype
 
+import geotools
 from geotools.deliver.read_plan import read_plan
 from geotools.scale import engine
 from geotools.scale.engine import SchedulerLost, run_all
@@ -528,6 +530,27 @@ def test_a_plan_that_is_gone_at_the_end_is_a_row_and_ends_no_batch(
     assert set(runs["district"]) == {"Eastfold"}
     again = json.loads(slipmain("batch", network, "-o", tmp_path, "--resume", "--json").out)
     assert (list(again["planned"]), again["kept"]) == (["Westfold"], ["Eastfold"])
+
+
+def test_a_district_planned_by_another_version_of_the_program_fails_and_says_so(
+    network: Path, tmp_path: Path, slipmain: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def older(job: Any) -> Any:
+        entry = plan_district(job)
+        return replace(entry, key={**entry.key, "version": "0.1 (ab)"})
+
+    def lent(*args: Any, **kwargs: Any) -> Any:
+        return (replace(r, worker="tcp://there:1") for r in run_all(*args, **kwargs))
+
+    monkeypatch.setattr("geotools.tools._districts.plan_district", older)
+    monkeypatch.setattr("geotools.tools._districts.run_all", lent)
+    call = slipmain("batch", network, "-o", tmp_path, "--json")
+    assert call.code == 1
+    told = json.loads(call.out)["failures"]["Westfold"]
+    assert told.startswith(
+        "its worker tcp://there:1 plans with slipmain 0.1 (ab), and this process"
+    )
+    assert f"slipmain {geotools.__version__} (" in told
 
 
 @pytest.mark.parametrize("share", [0.5])

@@ -43,13 +43,13 @@ def test_the_same_table_read_again_has_the_same_key() -> None:
 def version_of(package: Path) -> str:
     """Return the part of the key that stands for the program, of a copy of the package."""
     code = (
-        "from geotools.tools._district_key import _program; import geotools;"
-        "print(geotools.__file__, _program().hex())"
+        "from geotools.tools._district_key import program; import geotools;"
+        "print(geotools.__file__, program())"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=package, capture_output=True, text=True, check=True
     )
-    file, digest = done.stdout.split()
+    file, digest = done.stdout.split(maxsplit=1)
     assert Path(file).is_relative_to(package)
     return digest
 

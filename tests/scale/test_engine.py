@@ -115,6 +115,7 @@ def test_two_batches_on_one_scheduler_each_get_their_own_results() -> None:
     with LocalCluster(**here, dashboard_address=None) as cluster, ThreadPoolExecutor(2) as pool:
         for batch, results in zip("ab", pool.map(of, "ab"), strict=True):
             assert {r.value for r in results.values()} == {f"North of {batch}", f"South of {batch}"}
+            assert all(r.worker.startswith("tcp://127.0.0.1:") for r in results.values())
 
 
 def test_a_scheduler_without_workers_is_waited_for_and_that_is_told(
