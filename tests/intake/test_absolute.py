@@ -1,0 +1,31 @@
+"""Sources that leave for another process: they mean there what they mean here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from geotools.intake.place import absolute
+
+
+@pytest.mark.parametrize(
+    ("source", "due"),
+    [
+        ("net.gpkg", "{}/net.gpkg"),
+        ("net.gpkg:mains", "{}/net.gpkg:mains"),
+        ("./GPKG:net.gpkg:dem", "GPKG:{}/net.gpkg:dem"),
+        ("tiles/*.tif", "{}/tiles/*.tif"),
+        ("/vsizip/net.zip/net.shp", "/vsizip/{}/net.zip/net.shp"),
+        ("/there/net.gpkg:mains", "/there/net.gpkg:mains"),
+        ("https://host/dem.tif", "https://host/dem.tif"),
+        ("/vsicurl/http://host/dem.tif", "/vsicurl/http://host/dem.tif"),
+    ],
+)
+def test_a_local_source_is_told_with_its_folder_and_others_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, source: str, due: str
+) -> None:
+    for name in ("net.gpkg", "net.zip"):
+        (tmp_path / name).touch()
+    monkeypatch.chdir(tmp_path)
+    assert absolute(source) == due.format(tmp_path)
