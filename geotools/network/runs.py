@@ -12,7 +12,7 @@ number names the edge as entered by that end; it is left by ``h ^ 1``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ import pandas as pd
 from geotools.accel import columns_of, read_only, run_kernel
 from geotools.links import components
 from geotools.network.noding import Graph
-from geotools.network.pieces import SAME_WAY
+from geotools.network.pieces import SAME_WAY, TOUCH
 from geotools.network.ragged import (
     BoolArray,
     FloatArray,
@@ -38,6 +38,7 @@ __all__ = ["Chains", "alike", "build_chains", "on_edges", "pair_ends"]
 
 ODD = 0.1234  # rad; headings are counted from a direction streets seldom have
 LOOK = 5.0  # m over which a line's direction at a node is taken, so that noise does not decide
+STITCH = 2 * TOUCH  # m; a piece no longer, from a node to the same one, is no loop
 FARTHEST = 64  # edges looked into for it
 SURE = 1e-9  # by cosines a turn that is larger by so much is too large for certain
 
@@ -55,8 +56,8 @@ class Chains:
         ``start`` and ``end`` (chainage, m), ``line_start`` and ``line_end`` (distance along
         the main as drawn, m, at those chainages).
     connections : DataFrame
-        Nodes where other mains in service meet the run: ``run``, ``chainage``, ``node``,
-        ``others`` (ends of theirs).
+        Visits of the run to nodes where other mains in service meet it, or it meets itself
+        again: ``run``, ``chainage``, ``node``, ``others`` (ends there that are not of the visit).
     closed : ndarray of bool
         Runs that close on themselves and were cut open, as `build_chains` tells them; else empty.
     """
@@ -133,15 +134,22 @@ def build_chains(
         _open_loops(graph, partner, looped, meeting)
         darts, run = _ordered(graph, partner, eligible)
     closed = np.bincount(run, np.isin(darts >> 1, looped)) > 0
-    return replace(_assemble(graph, darts, run, meeting), closed=closed)
+    return _assemble(graph, darts, run, meeting, closed)
 
 
 def _ends_at(graph: Graph, carrying: BoolArray | None) -> IntArray:
     """Return how many ends of edges that connect there are at every node."""
-    if carrying is None:
-        return graph.degrees()
-    ends = graph.ends[carrying].ravel()
+    counted = ~_stitches(graph) if carrying is None else carrying & ~_stitches(graph)
+    ends = graph.ends[counted].ravel()
     return np.bincount(ends, minlength=len(graph.node_xy)).astype(np.int64)
+
+
+def _stitches(graph: Graph) -> BoolArray:
+    """Return which edges lie within their one node: they lead nowhere."""
+    return np.asarray(
+        (graph.ends[:, 0] == graph.ends[:, 1]) & (graph.end - graph.start <= STITCH),
+        dtype=np.bool_,
+    )
 
 
 def pair_ends(
@@ -394,7 +402,9 @@ def _start_key(graph: Graph, darts: IntArray) -> FloatArray:
     return np.concatenate([first, graph.xy[second]], axis=1)
 
 
-def _assemble(graph: Graph, darts: IntArray, run: IntArray, meeting: IntArray) -> Chains:
+def _assemble(
+    graph: Graph, darts: IntArray, run: IntArray, meeting: IntArray, closed: BoolArray
+) -> Chains:
     edge, backwards = darts >> 1, (darts & 1).astype(bool)
     counts = np.diff(graph.offsets)[edge]
     runs = int(run.max(initial=-1)) + 1
@@ -419,8 +429,9 @@ def _assemble(graph: Graph, darts: IntArray, run: IntArray, meeting: IntArray) -
     keep = firsts(along)
     keep[offsets[:-1]] = True
     kept = offsets_of(keep.astype(np.int64))[offsets]
-    met = _connections(graph, darts, run, start, end, meeting)
-    return Chains(xy[keep], kept, pieces, met)
+    leads = ~_stitches(graph)[edge]
+    met = _connections(graph, darts[leads], run[leads], start[leads], end[leads], meeting, closed)
+    return Chains(xy[keep], kept, pieces, met, closed)
 
 
 def _connections(
@@ -430,10 +441,13 @@ def _connections(
     start: FloatArray,
     end: FloatArray,
     meeting: IntArray,
+    closed: BoolArray,
 ) -> pd.DataFrame:
-    """Find the nodes along each run where ends of other mains meet it, one row a visit.
+    """Find the nodes along each run where other ends of mains meet it, one row a visit.
 
-    ``meeting`` as of `_ends_at`.
+    Others are all ends there but those the visit itself passes by: two, and one at an end of the
+    run. So a run that comes back onto itself meets itself, as it would another. A run that is
+    ``closed`` passes from its end on to its start. ``meeting`` as of `_ends_at`.
     """
     node = graph.ends.ravel()
     opens = firsts(run)
@@ -444,11 +458,7 @@ def _connections(
     row, out = spread_out(1 + closes.astype(np.int64))
     left = out == 1
     visited = np.where(left, node[darts[row] ^ 1], node[darts[row]])
-    own = np.zeros(len(row), dtype=np.int64)
-    ends = tuple(map(read_only, (run, node[darts], node[darts ^ 1])))
-    visits_of = read_only(run[row]), read_only(visited)
-    here = np.zeros(len(graph.node_xy), dtype=np.int64)
-    run_kernel(_count_own, 8 * len(row), ends, visits_of, here, own)
+    own = np.where((left | opens[row]) & ~closed[run[row]], 1, 2)
     visits = pd.DataFrame(
         {
             "run": run[row],
@@ -458,23 +468,3 @@ def _connections(
         }
     )
     return visits[visits["others"].to_numpy() > 0].reset_index(drop=True)
-
-
-def _count_own(ends, visits, here, own):  # type: ignore[no-untyped-def]  # a kernel
-    """Write how many ends of its own a run has at the node of each visit."""
-    run, node, other = ends
-    visiting, visited = visits
-    low, visit = 0, 0
-    while low < len(run):
-        high = low
-        while high < len(run) and run[high] == run[low]:
-            here[node[high]] += 1
-            here[other[high]] += 1
-            high += 1
-        while visit < len(visited) and visiting[visit] == run[low]:
-            own[visit] = here[visited[visit]]
-            visit += 1
-        for k in range(low, high):
-            here[node[k]] = 0
-            here[other[k]] = 0
-        low = high

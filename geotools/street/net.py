@@ -20,7 +20,6 @@ from geotools.network.ragged import (
     BoolArray,
     FloatArray,
     IntArray,
-    firsts,
     line_lengths,
     measures,
     number_within,
@@ -289,21 +288,20 @@ def one_way(table: pd.DataFrame) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
 def _crossed(chains: Chains, ends: IntArray, kinds: npt.NDArray[np.str_]) -> pd.DataFrame:
     """Say of every intersection on a chain which classes of street meet it there.
 
-    Where a chain meets itself its own class is among them.
+    Where a chain meets none but itself that is its own.
     """
-    again = _met_again(chains, ends)
-    table = pd.concat([chains.connections.assign(again=False), again], ignore_index=True)
-    table = table.sort_values(["run", "chainage"], kind="stable").reset_index(drop=True)
+    table = chains.connections
     words, kind = np.unique(kinds, return_inverse=True)
     row, edge = _edges_there(table["node"].to_numpy(dtype=np.int64), ends)
     chain = np.full(len(ends), -1, dtype=np.int64)
     chain[chains.pieces["edge"]] = chains.pieces["run"]
     other = chain[edge] != table["run"].to_numpy(dtype=np.int64)[row]
-    meets = (chain[edge] >= 0) & (other | table["again"].to_numpy(dtype=bool)[row])
+    again = np.bincount(row[other], minlength=len(table)) == 0
+    meets = (chain[edge] >= 0) & (other | again[row])
     met = np.unique(row[meets] * len(words) + kind[edge[meets]])
     row, word = np.divmod(met, max(len(words), 1))
     said = _listed(row, words.astype(object)[word], len(table))
-    return table.drop(columns="again").assign(crossing_class=said)
+    return table.assign(crossing_class=said)
 
 
 def _edges_there(node: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
@@ -313,36 +311,6 @@ def _edges_there(node: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
     offsets = offsets_of(np.bincount(of).astype(np.int64))
     row = np.repeat(np.arange(len(node)), np.diff(offsets)[node])
     return row, order[take(offsets, node)] >> 1
-
-
-def _met_again(chains: Chains, ends: IntArray) -> pd.DataFrame:
-    """Return the visits of chains to intersections where they meet none but themselves."""
-    pieces = chains.pieces
-    edge = pieces["edge"].to_numpy(dtype=np.int64)
-    back = pieces["reversed"].to_numpy(dtype=np.int64)
-    run = np.tile(pieces["run"].to_numpy(dtype=np.int64), 2)
-    at = np.concatenate([pieces["start"], pieces["end"]]).astype(float)
-    node = np.concatenate([ends[edge, back], ends[edge, 1 - back]])
-    order = np.lexsort([at, node, run])
-    here = np.stack([run, node])[:, order]
-    fresh = firsts(*here, at[order])  # a visit is entered by the piece before and after
-    order = np.sort(order[fresh])
-    run, at, node = run[order], at[order], node[order]
-    degree = np.bincount(ends.ravel())
-    place = run * len(degree) + node
-    met = chains.connections
-    known = met["run"].to_numpy(dtype=np.int64) * len(degree) + met["node"].to_numpy()
-    _, visit, times = np.unique(place, return_inverse=True, return_counts=True)
-    kept = ~np.isin(place, known) & (times[visit] > 1) & (degree[node] > 2)
-    return pd.DataFrame(
-        {
-            "run": run[kept],
-            "chainage": at[kept],
-            "node": node[kept],
-            "others": degree[node[kept]] - 2,
-            "again": True,
-        }
-    )
 
 
 def _listed(row: IntArray, words: npt.NDArray[np.object_], count: int) -> npt.NDArray[np.object_]:

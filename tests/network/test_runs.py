@@ -218,7 +218,49 @@ def test_a_stick_goes_on_round_its_ring(chained: Chained) -> None:
         assert _lengths(chains) == [round(200 + float(np.hypot(30, 5)), 6)]
         assert _axis(chains)[1] == _axis(chains)[-1] == [0, 0]
         assert _axis(chains)[2] == [60, 0]  # turns less than to the north
-        assert chains.connections.empty
+        # past the end of the ring on the way in; stick and ring go on where the run ends
+        met = chains.connections[["chainage", "others"]].to_numpy().ravel().tolist()
+        long = float(np.hypot(30, 5))
+        assert met == pytest.approx([long, 1, long + 200, 2])
+
+
+LOOP = [(0, 0), (200, 0), (400, 0), (400, 200), (200, 200), (200, 0), (200, -90)]
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("cuts", [[1, 2], [1, 3], [3, 4], [1, 2, 3, 4]])
+@pytest.mark.parametrize(
+    ("through", "met"), [(False, [200, 1, 1000, 2]), (True, [200, 2, 1000, 2])]
+)
+def test_a_run_that_comes_back_onto_itself_meets_itself_there(
+    chained: Chained, back: bool, cuts: list[int], through: bool, met: list[float]
+) -> None:
+    """It ends on itself (a tee), or goes on across; noded there, however it is drawn."""
+    points = LOOP if through else LOOP[:-1]
+    # at a cross an end must lie for it to be a node
+    bounds = sorted({0, *cuts, *([1, 5] if through else []), len(points) - 1})
+    lines = [points[i : j + 1] for i, j in itertools.pairwise(bounds)]
+    chains = chained([line[::-1] for line in lines][::-1] if back else lines)
+    assert len(chains) == 1
+    found = chains.connections[["chainage", "others"]].to_numpy().ravel().tolist()
+    assert found == pytest.approx(met)
+
+
+def test_an_eight_meets_itself_in_its_middle(chained: Chained) -> None:
+    east = [(0, 0), (40, 20), (40, -20), (0, 0)]
+    chains = chained([[(-x, -y) for x, y in east], east])
+    lobe = 2 * float(np.hypot(40, 20)) + 40
+    found = chains.connections[["chainage", "others"]].to_numpy().ravel().tolist()
+    assert found == pytest.approx([0, 2, lobe, 2, 2 * lobe, 2])
+
+
+@pytest.mark.parametrize("spur", [0, 1])
+def test_a_piece_within_a_node_is_no_loop(chained: Chained, spur: int) -> None:
+    row = [[(0, 0), (50, 0)], [(50, 0), (50.0008, 0)], [(50.0008, 0), (90, 0)]]
+    spurs = [[(50, 0), (50, 30)]] * spur
+    chains = chained([*row, *spurs], eligible=[True] * 3 + [False] * spur)
+    assert len(chains) == 1
+    assert chains.connections["others"].tolist() == [1] * spur
 
 
 @pytest.mark.parametrize("back", [False, True])

@@ -5,6 +5,7 @@ The scenes are invented and small. What must hold of each is worked out here by 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -1014,3 +1015,46 @@ def test_strings_in_a_street_too_far_to_be_in_the_plan_are_not_held_to_another_o
     assert sorted(held["name"]) == ["Broad St", "Mill Lane"]
     plan.table("closures").at[closures.index[0], "taper"] = 77.7
     assert faults(plan, "string-closures")
+
+
+ROUND: Line = [(0, 0), (200, 0), (400, 0), (400, 200), (200, 200), (200, 0)]
+
+
+@pytest.mark.parametrize("cuts", [[], [3], [1, 2]])
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_run_that_comes_back_onto_itself_is_dug_up_and_connected_there(
+    cuts: list[int], way: int, written: Callable[..., Plan]
+) -> None:
+    """Drawn in one, in two and in three: it ends 1,000 m on, on its own inside at 200 m.
+
+    The string past the tee is cut and joined to the end there: one dig, at the rate of one.
+    """
+    bounds = [0, *cuts, len(ROUND) - 1]
+    parts = [ROUND[i : j + 1][::way] for i, j in itertools.pairwise(bounds)]
+    plan = written(mains=main_of(*parts[::way]))
+    digs = plan.table("local_digs")
+    assert digs["kind"].tolist() == ["connection"] * 2
+    assert digs["chainage"].tolist() == pytest.approx([200.0, 1000.0])
+    assert digs["spared"].tolist() == [False, True]
+    assert digs["cost"].tolist() == [plan.setting("rates.connection"), 0.0]
+    assert plan.table("runs")["connection_count"].tolist() == [2]
+
+
+@pytest.mark.parametrize("turn", [0.0, 33.3])
+@pytest.mark.parametrize("off", [0.0, 0.01, 0.05, 0.3])
+def test_a_branch_that_slants_is_connected_whether_drawn_onto_the_main_or_a_little_short(
+    off: float, turn: float, written: Callable[..., Plan]
+) -> None:
+    on = 150.0 * np.exp(1j * np.radians(15.0))
+    branch = [(200.0, off), (200.0 + on.real, off + on.imag)]
+    both = [
+        shapely.affinity.rotate(shapely.LineString(line), turn, origin=(0, 0)).coords
+        for line in ([(0.0, 0.0), (400.0, 0.0)], branch)
+    ]
+    plan = written(mains=main_of(*[list(line) for line in both]))
+    digs = plan.table("local_digs")
+    assert digs["kind"].tolist() == ["connection"] * 2
+    assert sorted(digs["chainage"]) == pytest.approx([0.0, 200.0], abs=0.5)
+    assert plan.table("runs")["connection_count"].tolist() == [1, 1]
+    told = plan.table("findings")["rule"].tolist()
+    assert told.count("gap-joined") == (off > 0.0)
