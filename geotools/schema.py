@@ -1198,7 +1198,7 @@ OUTPUTS: dict[str, Layer] = {
                 _text("name", "key of the brief"),
                 _text("value", "value used, with its unit"),
                 _text("unit", "unit of the value"),
-                _text("origin", "default, brief or command line"),
+                _text("origin", "default, brief or command line; always, of a caution"),
                 _text("source", "where the default comes from"),
                 _text("text", "what it means"),
             ),
