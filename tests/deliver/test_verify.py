@@ -562,7 +562,11 @@ FAULTS: dict[str, tuple[str, Callable[[Spoiled], None]]] = {
     "a candidate deleted": ("pits-at-candidates", lambda s: s.drop("candidates", of_pits(s))),
     "a depth edited": ("depths", lambda s: s.edit("pits", "depth", more(0.3))),
     "a crown above the ground": ("depths", lambda s: _unburied(s)),
-    "the deepest edited": ("depths", lambda s: s.edit("pits", "deepest", more(0.1))),
+    # of a pit whose ramp leaves the main the plan does not say how deep the ground lies there
+    "the deepest edited": (
+        "depths",
+        lambda s: s.edit("pits", "deepest", more(0.1), lambda t: t["role"] == "receiving"),
+    ),
     "a bottom edited": ("depths", lambda s: s.edit("pits", "dig_depth", more(0.1))),
     "a source of depth edited": (
         "depths",

@@ -377,7 +377,10 @@ FAULTS: tuple[Fault, ...] = (
     Fault("collapsed to a point", always(finding("zero-length", "no-area")), frame=one(collapsed)),
     Fault(
         "drawn twice",
-        at_mains(finding("duplicate-main"), ACCEPTED),
+        lambda layer, driver: {
+            "mains": finding("duplicate-main"),
+            "streets": finding("duplicate-street"),
+        }.get(layer, ACCEPTED),
         frame=lambda frame, layer: with_shapes(frame, lambda g: frame.geometry.iloc[0], 1),
     ),
     Fault("no CRS", always(refused("no CRS", "EPSG:")), frame=called(None)),
