@@ -7,7 +7,8 @@ import shapely
 
 from geotools.intake.columns import Lines
 from geotools.intake.findings import Findings
-from geotools.network.overlaps import ROUNDING, find_overlaps
+from geotools.network.gaps import ROUNDING
+from geotools.network.overlaps import find_overlaps
 from geotools.network.places import points_along
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, linestrings_at
 

@@ -31,7 +31,7 @@ from geotools.network.ragged import (
 )
 from geotools.network.trimmed import trimmed_lines
 
-__all__ = ["DETOUR", "HAND", "ONE", "Joins", "join_gaps", "looked_back"]
+__all__ = ["DETOUR", "HAND", "ONE", "ROUNDING", "Joins", "join_gaps", "looked_back"]
 
 DETOUR = 2.0  # times the tolerance; nearer than this by way of lines counts as joined already
 BEHIND = 3.0  # times the tolerance; what runs alongside a line does so from as far behind its end
@@ -42,6 +42,7 @@ LOOK = 1.5
 # of 3.8 degrees; branches leave mains by fittings, of which none is nearly as flat. Judgement.
 HAND = 0.1
 ONE = 0.3  # m; large mains cannot lie nearer side by side: drawn so, they are one main
+ROUNDING = 1e-6  # m; mains just so far apart as two may lie are two
 
 
 @dataclass(frozen=True)
@@ -191,7 +192,7 @@ def _alongside(
     beside = net.lengths[own] >= far
     for back in {LOOK, far}:
         behind = shapely.distance(shapely.points(net.at(own, net.behind(ends, back))), lines)
-        beside &= (behind > ONE) & (behind - apart <= HAND * back / LOOK)
+        beside &= (behind > ONE - ROUNDING) & (behind - apart <= HAND * back / LOOK)
     left = np.flatnonzero(beside)
     low = np.where(ends & 1, net.behind(ends, far), 0.0)[left]
     ways = trimmed_lines(net.xy, net.places, own[left], low, low + far)

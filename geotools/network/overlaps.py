@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from geotools.links import components
-from geotools.network.gaps import ONE
+from geotools.network.gaps import ONE, ROUNDING
 from geotools.network.measured import Polylines
 from geotools.network.near import clusters, lines_near
 from geotools.network.pieces import TOUCH, end_points
@@ -35,7 +35,6 @@ __all__ = ["LEAST", "Overlaps", "find_overlaps", "overlap_reach"]
 # m; what is shorter is two mains that part or meet at a flat angle, or one end snapped askew.
 # Judgement, no source.
 LEAST = 5.0
-ROUNDING = 1e-6  # m; mains just so far apart as two may lie are two
 # times how near they are; ways along two lines on each other differ by less from spot to spot
 ASKEW = 4.0
 

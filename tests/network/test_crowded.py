@@ -70,3 +70,17 @@ def test_mains_side_by_side_from_one_node_are_told(ways, run_set, layers_of):
 def test_a_main_that_branches_off_in_an_arc_is_not_told(run_set, layers_of):
     arc = [(x, x**2 / 100.0) for x in range(0, 41, 2)]  # 50 m of radius: 0.60 m off at 7.7 m
     assert _told(layers_of, run_set, [[(-50, 0), (0, 0)], [(0, 0), (60, 0)], arc]).empty
+
+
+@pytest.mark.parametrize(("apart", "runs"), [(0.25, 1), (0.299, 1), (0.3, 2), (0.301, 2)])
+@pytest.mark.parametrize("y", [0.0, 5_600_000.0])
+def test_mains_side_by_side_are_told_to_be_one_or_two_and_never_both(
+    apart, runs, y, run_set, layers_of
+):
+    second = [(10, y + apart), (90, y + apart)]
+    layers = layers_of([[(0, y), (100, y)], second])
+    edges = len(run_set(layers).graph)
+    rules = layers.findings.table()["rule"]
+    told = rules[rules.isin(["mains-too-near", "overlapping-mains"])].tolist()
+    assert told == (["overlapping-mains"] if runs == 1 else ["mains-too-near"])
+    assert edges == (2 if runs == 2 else 3)  # one main, split where the other begins and ends
