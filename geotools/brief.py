@@ -662,6 +662,9 @@ class Crew(_Section):
     pit_days: float = _set(
         2.0, "days to set up a pit and to clear it away, together", INVENTED, ge=0, le=60
     )
+    least_pull_days: float = _set(
+        0.5, "least a pull takes, with setting up and clearing away", COMMON, ge=0, le=60
+    )
     tie_in_days: float = _set(1.5, "days to tie the carrier in at a pit", INVENTED, ge=0, le=60)
     restore_per_day: AreaPerDay = _set("50 m^2/day", "surface made good", INVENTED, gt=0)
     joints_per_day: float = _set(8.0, "joints a fusing crew makes in a day", INVENTED, gt=0, le=200)
@@ -774,6 +777,9 @@ class Rates(_Section):
     two_way_pit: PerItem = _set(18000, "setting up an insertion pit, both ways", INVENTED, ge=0)
     intersection_factor: float = _set(
         3.0, "factor on the site cost of a pit in an intersection", INVENTED, ge=1
+    )
+    soft_place_factor: float = _set(
+        2.0, "factor on the site cost of a pit in a soft place that gives none", INVENTED, ge=1
     )
     excavation: PerVolume = _set("120 / m^3", "dig and refill", INVENTED, ge=0)
     support: PerArea = _set(

@@ -255,7 +255,10 @@ INPUTS: dict[str, Layer] = {
             (
                 _text("reason", "what is there"),
                 _flag("hard", "true: never; false: at a price"),
-                _real("weight", "factor on the site cost of a pit in a soft place"),
+                _real(
+                    "weight",
+                    "factor on the site cost of a pit in a soft place; else rates.soft_place_factor",
+                ),
                 _real("buffer", "distance to keep from it", "length"),
             ),
         ),

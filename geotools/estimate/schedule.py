@@ -18,7 +18,6 @@ import pandas as pd
 
 from geotools.brief import Crew
 from geotools.pipe.factors import DAY, HOUR
-from geotools.pulls.optimise import LEAST_PULL_DAYS
 
 __all__ = ["FUSING", "PULLING", "days_out", "schedule_runs"]
 
@@ -171,7 +170,7 @@ def _before_rest(
             spent = pull["cleaned"] / (crew.cleaning_per_day * DAY)
             waits = [_Task(CLEANING, name, "cleaning", spent, waits)]
             out["cleaning"] += waits
-        spent = max(pull["hours"] / (crew.shift / HOUR), LEAST_PULL_DAYS)
+        spent = max(pull["hours"] / (crew.shift / HOUR), crew.least_pull_days)
         pulled = _Task(PULLING, name, "pulling", spent, [strings, digs, *waits])
         rest = _Task("let the carrier rest", name, "none", pull["wait_hours"] / 24, [pulled])
         out["fusing"].append(strings)

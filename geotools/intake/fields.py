@@ -147,8 +147,8 @@ def _judged(
         text = placeholder_year(columns["installed"])
         remarks = [("warning", "placeholder-year", text)] if text else []
         return remarks, [replace(one, field="installed") for one in notes]
-    if layer.name == "avoid" and "weight" in match.columns:
-        column = match.columns["weight"].name
+    if layer.name == "avoid":
+        column = match.columns["weight"].name if "weight" in match.columns else ""
         notes = doubtful_weights(columns["weight"], columns["hard"], column)
         return [], [replace(one, field="weight") for one in notes]
     return [], []

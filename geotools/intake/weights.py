@@ -11,11 +11,15 @@ from geotools.intake.notes import Note, note
 __all__ = ["doubtful_weights"]
 
 FloatArray = npt.NDArray[np.float64]
+UNSAID = (
+    "a soft place without a weight: the site of a pit there costs rates.soft_place_factor times as "
+    "much; give its weight if another is meant"
+)
 LEAST = 1.0  # no place is dearer to avoid by a factor below
 
 
 def doubtful_weights(weight: FloatArray, hard: FloatArray, column: str) -> list[Note]:
-    """Return notes on weights of soft places that look like a code, or make no place dearer.
+    """Return notes on weights of soft places that are missing, look like a code, or do nothing.
 
     A weight of 999 may be meant for "hardly ever", so that it is used as written; those below 0
     are out of the limits, and missing.
@@ -34,6 +38,7 @@ def doubtful_weights(weight: FloatArray, hard: FloatArray, column: str) -> list[
     with np.errstate(invalid="ignore"):
         small = np.flatnonzero(soft & (weight < LEAST))
     return [
+        *note("info", "no-weight", np.flatnonzero(soft & np.isnan(weight)), UNSAID),
         *note(
             "warning",
             "weight-doubtful",

@@ -25,7 +25,6 @@ from geotools.pipe.fusion import PIECE_SLACK, joint_count
 from geotools.schema import AHEAD, BEHIND, BOTH, RECEIVING
 
 __all__ = [
-    "LEAST_PULL_DAYS",
     "ChosenPits",
     "PullCosts",
     "Sites",
@@ -38,7 +37,6 @@ __all__ = [
 ]
 
 PER_RUN = ("offsets", "lengths")  # what `Sites` tells of runs, and not of candidates
-LEAST_PULL_DAYS = 0.5  # a pull takes half a day with setting up and clearing away; no source
 TIE = 1e-9  # share of a cost by which plans must differ for one to be the cheaper
 
 

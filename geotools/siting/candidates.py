@@ -138,6 +138,8 @@ class Judged:
         Place to avoid that is hit.
     tolerated : ndarray of bool, shape (n, 4)
         Roles allowed in an intersection, at a price.
+    soft : ndarray of bool, shape (n, 4)
+        Roles whose pit meets a soft place, which makes it dearer.
     laydown : Laydown
     lanes : Lanes
     """
@@ -149,6 +151,7 @@ class Judged:
     code: IntTable
     places: npt.NDArray[np.object_]
     tolerated: BoolTable
+    soft: BoolTable
     laydown: Laydown
     lanes: Lanes
 
@@ -167,6 +170,7 @@ class Judged:
             code=self.code[rows],
             places=self.places[rows],
             tolerated=self.tolerated[rows],
+            soft=self.soft[rows],
             laydown=rows_of(self.laydown, rows),
             lanes=rows_of(self.lanes, rows),
         )
@@ -268,6 +272,7 @@ def find_candidates(
         code=verdict.code,
         places=verdict.places,
         tolerated=verdict.tolerated,
+        soft=verdict.soft,
         ground=pits.ground,
         laydown=pits.laydown,
         lanes=pits.lanes,
@@ -314,6 +319,7 @@ class _Verdict:
     tolerated: BoolTable
     unavoidable: BoolTable
     spared: BoolTable
+    soft: BoolTable
     factor: FloatArray
 
 
@@ -454,7 +460,7 @@ def _judged(
     code = _refusals(table, pits, profile, must, rules)
     code |= np.where(in_crossing & ~tolerated, CROSSING, 0) | np.where(hit, AVOID, 0)
     code |= _no_string(pits.laydown)
-    return _Verdict(code, places, tolerated, unavoidable, tolerated | aslant, factor)
+    return _Verdict(code, places, tolerated, unavoidable, tolerated | aslant, factor > 1, factor)
 
 
 def _closed_to(

@@ -30,7 +30,6 @@ __all__ = [
 
 BoolTable = npt.NDArray[np.bool_]
 Polygons = npt.NDArray[np.object_]
-SOFT_WEIGHT = 2.0  # factor on the site cost in a soft place whose layer gives no weight
 
 
 def near_crossings(ground: Grounds, crossings: Points | None, clear: float) -> BoolTable:
@@ -80,8 +79,11 @@ class Avoid:
     reason: npt.NDArray[np.object_]
 
 
-def avoid_tree(avoid: Areas | None) -> Avoid | None:
-    """Return the places to avoid as `avoided` takes them; None where there are none."""
+def avoid_tree(avoid: Areas | None, *, unsaid: float) -> Avoid | None:
+    """Return the places to avoid as `avoided` takes them; None where there are none.
+
+    ``unsaid`` is the factor on the site cost in a soft place that gives no weight.
+    """
     if avoid is None or not len(avoid):
         return None
     weight = avoid.table["weight"].to_numpy(dtype=float)
@@ -89,7 +91,7 @@ def avoid_tree(avoid: Areas | None) -> Avoid | None:
         ready_tree(avoid.in_pieces.shapes),
         avoid.in_pieces.of,
         _hard(avoid),
-        np.where(np.isfinite(weight), np.maximum(weight, 1.0), SOFT_WEIGHT),
+        np.where(np.isfinite(weight), np.maximum(weight, 1.0), unsaid),
         avoid.table["reason"].fillna("").astype(str).to_numpy(dtype=object),
     )
 

@@ -134,6 +134,7 @@ def reason_texts(
     places: npt.NDArray[np.object_],
     classes: Texts,
     tolerated: npt.NDArray[np.bool_],
+    soft: npt.NDArray[np.bool_],
     limits: dict[str, str],
 ) -> pd.Categorical:
     """Write out what speaks for and against each place; equal cases are worded once.
@@ -150,12 +151,14 @@ def reason_texts(
         Class of the street.
     tolerated : ndarray of bool, shape (n, 4)
         Roles allowed in an intersection, at a price.
+    soft : ndarray of bool, shape (n, 4)
+        Roles whose pit meets a soft place, which makes it dearer.
     limits : dict
         The limits in words, by name.
     """
     dear = np.asarray(tolerated.any(axis=1), dtype=np.bool_)
     (for_, wording), (class_, named) = numbered(why), numbered(classes)
-    first, of = equal_rows([for_, class_, dear, *code.T, *places.T])
+    first, of = equal_rows([for_, class_, dear, *code.T, *places.T, *soft.T])
     texts = [
         _wording(
             wording[for_[row]],
@@ -163,6 +166,7 @@ def reason_texts(
             tuple(places[row]),
             named[class_[row]],
             bool(dear[row]),
+            tuple(soft[row].tolist()),
             limits=limits,
         )
         for row in first
@@ -176,6 +180,7 @@ def _wording(
     places: tuple[str, ...],
     street: str,
     dear: bool,
+    soft: tuple[bool, ...],
     *,
     limits: dict[str, str],
 ) -> str:
@@ -189,8 +194,15 @@ def _wording(
         if 1 << bit == AVOID:
             named = sorted({name for name in places if name})
             shown += f" ({', '.join(named)})" if named else ""
-        who = "" if len(refused) == len(ROLES) else f" as {', '.join(refused)}"
-        parts.append(f"against{who}: {shown}")
+        parts.append(f"against{_as_roles(refused)}: {shown}")
     if dear:
         parts.append("at a price: in an intersection as receiving")
+    if any(soft):
+        dearer = [role for role, meets in zip(ROLES, soft, strict=True) if meets]
+        parts.append(f"at a price: in a place better left free{_as_roles(dearer)}")
     return "; ".join(parts)
+
+
+def _as_roles(named: list[str]) -> str:
+    """Say which roles a reason goes for, nothing if it is all of them."""
+    return "" if len(named) == len(ROLES) else f" as {', '.join(named)}"

@@ -25,6 +25,7 @@ def tell_reasons(candidates: Judged, rows: IntArray, limits: dict[str, str]) -> 
         candidates.places[rows],
         table["street_class"],
         candidates.tolerated[rows],
+        candidates.soft[rows],
         limits,
     )
 

@@ -19,7 +19,7 @@ from geotools.pulls.annulus import annulus_of
 from geotools.pulls.edits import Edited, choose_with_edits
 from geotools.pulls.force import ForceProfile, build_profile
 from geotools.pulls.layout import Plan, lay_out, plan_cost
-from geotools.pulls.optimise import LEAST_PULL_DAYS, PullCosts, Sites, StringDays
+from geotools.pulls.optimise import PullCosts, Sites, StringDays
 from geotools.pulls.sites import build_sites
 from geotools.schema import length_text
 from geotools.siting.candidates import (
@@ -432,6 +432,6 @@ def pull_costs(table: pd.DataFrame, brief: Brief) -> PullCosts:
             joint=1 / brief.crew.joints_per_day,
             length=1 / (pulls.rate * brief.crew.shift),
             standstill=pulls.string_joint_hours / brief.crew.shift,
-            least=LEAST_PULL_DAYS,
+            least=brief.crew.least_pull_days,
         ),
     )

@@ -96,7 +96,7 @@ def prepare(
         bores=host_bores(layers.mains.table, runs.chains.pieces, brief.service),
         contest=contest,
         scene=scene,
-        avoid=avoid_tree(layers.avoid),
+        avoid=avoid_tree(layers.avoid, unsaid=brief.rates.soft_place_factor),
         edits=edits,
         digs=dig_list(
             runs,

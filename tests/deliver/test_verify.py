@@ -825,6 +825,7 @@ SETTINGS: dict[str, tuple[str, str, str]] = {
     "shorter pulls allowed": ("pull-lengths", "pulls.max_length", "300 m"),
     "other pipes": ("string-counts", "pulls.piece_length", "9 m"),
     "a shorter shift": ("shifts", "crew.shift", "1.5 h"),
+    "longer days of pulling": ("string-closures", "crew.least_pull_days", "0.75"),
     "another class of street": (
         "pit-items",
         "rates.lane_day",

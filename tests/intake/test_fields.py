@@ -537,6 +537,22 @@ def test_a_weight_that_is_likely_none_is_told(weight, hard, rule, said, network,
     np.testing.assert_array_equal(layers.avoid.table["weight"], [known, 3.0])
 
 
+@pytest.mark.parametrize("columns", [{}, {"weight": [np.nan, 3.0, np.nan]}])
+def test_a_soft_place_without_a_weight_is_told_and_a_hard_one_needs_none(
+    columns, network, read, spot
+):
+    avoid = geopandas.GeoDataFrame(
+        {"place": ["park", "yard", "river"], "hard": ["no", "no", "yes"], **columns},
+        geometry=[spot(5, 0).buffer(3), spot(50, 0).buffer(3), spot(90, 0).buffer(3)],
+        crs=32633,
+    )
+    told = read(mains=network(), avoid=avoid).findings.table()
+    told = told[told["rule"] == "no-weight"]
+    assert len(told) == (1 if columns else 2)
+    assert told["severity"].eq("info").all()
+    assert told["text"].str.contains("rates.soft_place_factor").all()
+
+
 @pytest.mark.parametrize(
     ("written", "year"),
     [

@@ -211,6 +211,8 @@ def test_a_soft_place_costs_its_weight_and_a_hard_one_is_refused() -> None:
 
     free = at(planned(mains=main)["candidates"], 100.0)
     assert place(False)["cost_receiving"] == pytest.approx(3 * free["cost_receiving"])
+    assert "at a price: in a place better left free" in place(False)["reasons"]
+    assert "at a price" not in free["reasons"]
     assert not place(True)["usable"]
     assert "in a place to avoid (park)" in place(True)["reasons"]
 

@@ -158,7 +158,7 @@ def areas(**columns: Any) -> Areas:
 
 
 def avoids(**columns: Any) -> Avoid | None:
-    return avoid_tree(areas(**columns))
+    return avoid_tree(areas(**columns), unsaid=2.0)
 
 
 @pytest.mark.parametrize("hard", [1.0, np.nan])
@@ -179,7 +179,9 @@ def test_of_several_hard_places_the_one_told_does_not_hang_on_their_order(
 ) -> None:
     both = np.array([shapely.box(10, 0, 20, 10), shapely.box(11, 0, 21, 10)], dtype=object)
     said = {"hard": 1.0, "weight": np.nan, "buffer": np.nan, "reason": reasons}
-    named = avoided(boxes((12, 0, 14, 2)), avoid_tree(Areas(pd.DataFrame(said), both)))[2]
+    named = avoided(boxes((12, 0, 14, 2)), avoid_tree(Areas(pd.DataFrame(said), both), unsaid=2.0))[
+        2
+    ]
     assert named[0].tolist() == ["bank"] * 4
 
 
@@ -189,6 +191,8 @@ def test_a_soft_place_costs_its_weight_and_a_buffer_widens_it() -> None:
     assert not hit.any()
     assert factor[:, 0].tolist() == [3.0, 3.0]
     assert avoided(ground, avoids(hard=[0.0]))[1][:, 0].tolist() == [1.0, 2.0]
+    unsaid = avoid_tree(areas(hard=[0.0]), unsaid=1.5)
+    assert avoided(ground, unsaid)[1][:, 0].tolist() == [1.0, 1.5]
 
 
 def test_ground_off_the_street_is_what_lies_outside_carriageway_and_verge() -> None:
@@ -232,10 +236,12 @@ def test_reasons_name_the_roles_the_limits_and_the_place() -> None:
     places = np.array([[""] * 4, ["river"] * 4], dtype=object)
     limits = {"max_depth": "5.0 m", "clear": "", "max_slope": "", "least_string": ""}
     why, streets = np.array(["fitting", ""], object), np.array(["", ""], object)
-    texts = reason_texts(why, code, places, streets, np.zeros((2, 4), bool), limits)
+    soft = np.array([[True, False, False, False], [False] * 4])
+    texts = reason_texts(why, code, places, streets, np.zeros((2, 4), bool), soft, limits)
     assert texts[0] == (
         "for: fitting; against as insertion_ahead, insertion_behind, insertion_both: deeper than "
-        "5.0 m; against as insertion_ahead: too deep for the ramp at the carrier's bending radius"
+        "5.0 m; against as insertion_ahead: too deep for the ramp at the carrier's bending radius; "
+        "at a price: in a place better left free as receiving"
     )
     assert texts[1] == "against: in a place to avoid (river)"
     assert role_names(code).tolist() == ["receiving", ""]

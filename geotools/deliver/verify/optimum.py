@@ -31,7 +31,6 @@ from geotools.deliver.verify.formulas import pieces
 from geotools.deliver.verify.money import dig_cost, pipe_price
 from geotools.deliver.verify.plan import Plan
 from geotools.deliver.verify.records import AT, honoured_edits
-from geotools.deliver.verify.sites import LEAST_PULL
 from geotools.deliver.verify.strings import strings_needed
 from geotools.deliver.verify.tally import CLOSE, Unreadable
 from geotools.schema import ROLES
@@ -196,6 +195,7 @@ _RULES = (
     "pulls.string_joint_hours",
     "street.least_string",
     "crew.joints_per_day",
+    "crew.least_pull_days",
     "crew.shift",
     "rates.pull_setup",
     "rates.joint",
@@ -310,7 +310,8 @@ def lane_days(told: str, longest: float) -> list[float]:
 def _lying(rules: dict[str, float], count: int, spent: float) -> float:
     """Return the days strings of so many pipes lie in the street, pulled in so many seconds."""
     joints = max(count - 1, 0)
-    return joints / rules["crew.joints_per_day"] + max(spent / rules["crew.shift"], LEAST_PULL)
+    pulling = max(spent / rules["crew.shift"], rules["crew.least_pull_days"])
+    return joints / rules["crew.joints_per_day"] + pulling
 
 
 def _solve(

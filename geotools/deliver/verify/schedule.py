@@ -78,7 +78,9 @@ def _pull_days(plan: Plan, run: Any) -> dict[str, Callable[[Any], float]]:
         FUSE: lambda p: p.joints / plan.setting("crew.joints_per_day"),
         OPEN: connecting,
         REMAKE: connecting,
-        PULL: lambda p: max(p.hours * HOUR / plan.setting("crew.shift"), 0.5),
+        PULL: lambda p: max(
+            p.hours * HOUR / plan.setting("crew.shift"), plan.setting("crew.least_pull_days")
+        ),
         REST: lambda p: told(p, "wait_hours") / 24,
     }
     if plan.setting("service.host_cleaned"):

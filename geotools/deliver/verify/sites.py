@@ -42,7 +42,6 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
-LEAST_PULL = 0.5  # days
 DRAWN = 1e-3  # m
 LOOKED_AT = 48  # places along a stretch of a run
 BESIDE = 0.5  # m; a heading of the run so near to the edge of a pit may be that of its ramp
@@ -547,9 +546,10 @@ def string_closures(plan: Plan) -> Tally:
     moved = led_strings(plan)
     strings = plan.by("strings", "pull_id", "number")
     per_day, shift = plan.setting("crew.joints_per_day"), plan.setting("crew.shift") / HOUR
+    least = plan.setting("crew.least_pull_days")
     gap = plan.setting("street.lateral_gap")  # on the verge a string may need room on the lane
     for pull in plan.rows("pulls"):
-        days = pull.joints / per_day + max(pull.hours / shift, LEAST_PULL)
+        days = pull.joints / per_day + max(pull.hours / shift, least)
         tally.near(pull.string_days, days, pull.pull_id, "string_days", layer="pulls")
         rows = closures_of(plan, pull.pull_id)
         closed = most_closed(rows)
