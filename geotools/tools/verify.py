@@ -20,8 +20,8 @@ TOOL = Tool(
     name="verify",
     title="Check a written plan again",
     summary=(
-        "Works every rule of a plan out again from its GeoPackage alone, with no part of the "
-        "planner: coverage, lengths, forces both ways, bends, sites, strings, cost, units, "
+        "Works every rule of a plan out again from its GeoPackage alone, by code of its own: "
+        "coverage, lengths, forces both ways, bends, sites, strings, cost, units, "
         "references, findings. Exit code 1 if one does not hold."
     ),
     function="geotools.tools.verify:verify",
