@@ -123,9 +123,7 @@ def check_pulls(
     reasons = Reasons()
     _add_joints(frame, reasons)
     if older is not None:
-        place = pd.Index(frame["pull_id"]).get_indexer(older.index)
-        asked = place >= 0
-        reasons.add("layout", place[asked], older[asked].tolist())
+        _add_older(frame, older, reasons)
     absent = np.zeros(len(frame), dtype=bool)
     if records is not None and times is not None:
         absent = _check_measured(frame, records, times, reasons, units)
@@ -140,6 +138,13 @@ def check_pulls(
     if records is not None:
         frame = _with_unknown(frame, records)
     return CheckedPulls(frame, reasons.counts(), notes)
+
+
+def _add_older(frame: Any, older: pd.Series[str], reasons: Reasons) -> None:
+    """Hold records that are of an older layout against their pull."""
+    place = pd.Index(frame["pull_id"]).get_indexer(older.index)
+    asked = place >= 0
+    reasons.add("layout", place[asked], older[asked].tolist())
 
 
 def _add_joints(frame: Any, reasons: Reasons) -> None:

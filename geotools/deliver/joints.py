@@ -126,8 +126,7 @@ def joint_schedule(
         piece=float(plan.setting("pulls.piece_length")),
         least=_least_piece(plan),
     )
-    pipes, gaps = _pipes(plan, pulls, procedure, own)
-    pipes = _with_gauge(pipes, machine)
+    pipes, gaps = _pipes(plan, pulls, procedure, own, machine)
     table = _joints(pulls, strings, made).join(pipes, on="run_id")
     table["pull_mark"] = table["pull_id"].map(_marks(pulls, pipes["carrier"], strings, made))
     names = [field.name for field in OUTPUTS["joints"].fields]
@@ -343,9 +342,16 @@ def _marks(
 
 
 def _pipes(
-    plan: PlanFile, pulls: pd.DataFrame, procedure: str, own: OwnProcedure | None
+    plan: PlanFile,
+    pulls: pd.DataFrame,
+    procedure: str,
+    own: OwnProcedure | None,
+    machine: Machine | None,
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return the pipe of every run that is pulled, with its window, and what is not known."""
+    """Return the pipe of every run that is pulled, with its window, and what is not known.
+
+    The pressures on the gauge are those of the machine.
+    """
     runs = plan.table("runs", ("run_id", "carrier")).set_index("run_id")["carrier"]
     used = pulls["run_id"].unique()
     lost = [str(run) for run in used if run not in runs.index]
@@ -365,7 +371,7 @@ def _pipes(
         }
     ).join(found.table)
     row = of_pipe.set_index("carrier").index.get_indexer(chosen)
-    return of_pipe.iloc[row].set_index(chosen.index), found.gaps
+    return _with_gauge(of_pipe.iloc[row].set_index(chosen.index), machine), found.gaps
 
 
 def _with_gauge(pipes: pd.DataFrame, machine: Machine | None) -> pd.DataFrame:

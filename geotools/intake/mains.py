@@ -105,11 +105,16 @@ def build_mains(
         raise LayerError(label, "holds no main with a length; check the geometries")
     _share_out(table, parts)
     emit(findings, "mains", [*notes, *more], names=names, places=partial(line_places, moved))
+    _tell_system(loaded, working, parts, findings)
+    lines, count = Lines(table, parts.xy, parts.offsets), len(np.unique(parts.row))
+    return Mains(lines, working, count, renamed_ids(ids, loaded.fids, names))
+
+
+def _tell_system(loaded: Loaded, working: WorkingCRS, parts: Parts, findings: Findings) -> None:
+    """Tell what the CRS in use means for places and heights of the mains."""
     _tell_crs(findings, working)
     tell_accuracy("mains", loaded.crs, working.crs, parts.xy, findings)
     _tell_heights(findings, loaded)
-    lines, count = Lines(table, parts.xy, parts.offsets), len(np.unique(parts.row))
-    return Mains(lines, working, count, renamed_ids(ids, loaded.fids, names))
 
 
 def bad_coordinates(parts: Parts, good: npt.NDArray[np.bool_]) -> list[Note]:

@@ -145,7 +145,7 @@ def _stood_for(
     turns: pd.DataFrame, sites: pd.DataFrame, reach: FloatArray, slight: float
 ) -> pd.DataFrame:
     """Return the turns with those a site stands for taken as one."""
-    pairs = _prefixes(turns, sites, _cells(_pairs(turns, sites, reach), sites))
+    pairs = _prefixes(turns, _cells(_pairs(turns, sites, reach), sites))
     each = _unlike(pairs, sites["whole"], slight).groupby(pairs["place"]).min()
     once = _unlike(pairs, sites["once"], slight).groupby(pairs["place"]).min()
     all_there = (each < once - ROUNDING).to_numpy()
@@ -210,7 +210,7 @@ def _cells(pairs: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
     return pairs[~pairs["row"].duplicated(keep=False)]
 
 
-def _prefixes(turns: pd.DataFrame, sites: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+def _prefixes(turns: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     """Order the turns of each site from it outwards, and add up what they turn so far, rad.
 
     ``full`` says that the next is farther: turns as near are taken together or not at all.

@@ -239,7 +239,7 @@ def _shown_plan(lot: Shared, attempts: list[Attempt], without: IntArray) -> Plan
     shown = _shown(lot, attempts, tried)
     shown[without] = NONE
     tried = tried.assign(shown=shown[tried["run"]] == tried["rank"])
-    reasons = list(_blocked(lot, attempts, tried, shown))
+    reasons = list(_blocked(lot, attempts, tried))
     return Planned(
         table=_rows_of([a.table.assign(run=np.arange(count)) for a in attempts], shown),
         bends=_rows_of([a.bends for a in attempts], shown),
@@ -470,7 +470,7 @@ def _measured(attempt: Attempt, runs: IntArray) -> Attempt:
 
 
 def _blocked(
-    ground: Shared, attempts: list[Attempt], tried: pd.DataFrame, shown: IntArray
+    ground: Shared, attempts: list[Attempt], tried: pd.DataFrame
 ) -> Iterator[tuple[int, str, float]]:
     """Yield run, reason and chainage (m) of every run that no carrier gave a plan."""
     rows = tried[tried["shown"] & ~np.isfinite(tried["cost"])]
