@@ -257,7 +257,7 @@ INPUTS: dict[str, Layer] = {
                 _flag("hard", "true: never; false: at a price"),
                 _real(
                     "weight",
-                    "factor on the site cost of a pit in a soft place; else rates.soft_place_factor",
+                    "factor on the site cost of a pit in a soft place; missing: soft_place_factor",
                 ),
                 _real("buffer", "distance to keep from it", "length"),
             ),
