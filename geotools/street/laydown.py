@@ -30,8 +30,11 @@ from geotools.street.rings import on_laps
 
 __all__ = ["Corridors", "build_corridors", "longest_pull", "most_strings", "pieces_per_string"]
 
+# How the turns of a street are read for what a string can follow; common practice, no source.
 STREET_BEND_GATHER = 10.0  # m; turns of a street closer than this are one
-MOST_STRINGS = 100  # no pull is made of more
+STREET_LEAST_TURN = np.radians(2.0)  # what turns less is straight
+STREET_CURVE_TURN = np.radians(20.0)  # a vertex that turns less may be one of a drawn arc
+MOST_STRINGS = 100  # no pull is made of more: a bound for the search, far above what is ever laid
 
 
 @dataclass(frozen=True)
@@ -224,9 +227,9 @@ def _street_bends(net: StreetNet, verge: float, accuracy: float, max_turn: float
     """
     rules = BendRules(
         accuracy=accuracy,
-        gather=1.0,
-        least_angle=np.radians(2.0),
-        curve_angle=np.radians(20.0),
+        gather=1.0,  # times the distance given below
+        least_angle=STREET_LEAST_TURN,
+        curve_angle=STREET_CURVE_TURN,
         fitting_radius=0.0,
     )
     none = pd.DataFrame({"run": np.zeros(0, dtype=np.int64), "chainage": [], "angle": []})
