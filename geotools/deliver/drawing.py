@@ -72,6 +72,7 @@ _REFERENCE_LAYERS = {
     "avoid": "LIN-REF-AVOID",
     "laterals": "LIN-REF-LATERAL",
 }
+_SCREEN = 1.6  # width of a usual screen to its height
 # On paper, mm: least distance of chainage marks, half their length, gap from line to lettering,
 # half a symbol.
 _MARKS_APART, _MARK, _OFF, _REACH = 80.0, 0.8, 1.2, 1.5
@@ -568,8 +569,21 @@ def write_drawing(target: Path, drawn: Drawn, *, overwrite: bool = True) -> None
         If the system refuses to write; an old file is untouched.
     """
     _order_classes(drawn.doc)
+    _open_on(drawn)
     with _fixed_dates(), replacing(target, overwrite=overwrite) as part:
         drawn.doc.saveas(part)
+
+
+def _open_on(drawn: Drawn) -> None:
+    """Say how far the drawing reaches, and open it on all of that."""
+    from ezdxf import bbox
+
+    reach = bbox.extents(drawn.space, fast=True)
+    if not reach.has_data:
+        return
+    drawn.space.reset_extents(reach.extmin, reach.extmax)  # ezdxf takes the header's from there
+    height = max(reach.size.y, reach.size.x / _SCREEN)
+    drawn.doc.set_modelspace_vport(1.05 * height, center=(reach.center.x, reach.center.y))
 
 
 def _order_classes(doc: Any) -> None:

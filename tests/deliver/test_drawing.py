@@ -158,9 +158,7 @@ def test_all_layers_are_those_of_the_standard_and_described(everywhere: Any) -> 
 
 
 def blocks(doc: Any, name: str) -> list[Any]:
-    """Blocks set in the plan, those of the key left out: their attributes are empty."""
-    found = doc.modelspace().query(f"INSERT[name=='{name}']")
-    return [e for e in found if not e.attribs or any(a.dxf.text for a in e.attribs)]
+    return list(doc.modelspace().query(f"INSERT[name=='{name}']"))
 
 
 @pytest.mark.parametrize("crs", [METRIC, US_FEET], ids=["metric", "survey feet"])
@@ -498,7 +496,7 @@ def test_what_lies_around_is_drawn_if_the_plan_has_it(tmp_path: Path) -> None:
     assert doc.audit().errors == []
     space = doc.modelspace()
     assert {e.dxf.layer for e in space} >= {n for n in LAYERS if n.startswith("LIN-REF")}
-    kerb, _ = space.query("LWPOLYLINE[layer=='LIN-REF-KERB']")  # the other is in the key
+    (kerb,) = space.query("LWPOLYLINE[layer=='LIN-REF-KERB']")
     assert shapely.Polygon(kerb.get_points("xy")).area == pytest.approx(300.0 * 10.0, rel=1e-6)
     (fitting,) = blocks(doc, "LIN_FITTING")
     assert fitting.get_attrib_text("KIND") == "tee"
@@ -544,6 +542,38 @@ def test_the_title_lies_below_the_lowest_lettering(tmp_path: Path) -> None:
     words = [a for block in pits for a in block.attribs if a.dxf.text and not a.is_invisible]
     lowest = min(a.dxf.insert[1] for a in words)
     assert max(e.dxf.insert[1] for e in notes) < lowest
+
+
+def test_the_drawing_opens_on_all_that_is_drawn(everywhere: Any) -> None:
+    space = everywhere.modelspace()
+    ends = [e.dxf.insert for e in space.query("INSERT TEXT")]
+    low, high = (np.array(everywhere.header[name])[:2] for name in ("$EXTMIN", "$EXTMAX"))
+    (view,) = everywhere.viewports.get("*Active")
+    shown = np.array(view.dxf.center)[:2] - np.outer([1, -1], [view.dxf.height / 2] * 2)
+    for x, y, *_ in ends:
+        assert (low <= (x, y)).all() and ((x, y) <= high).all()
+        assert shown[0, 1] <= y <= shown[1, 1]
+
+
+def test_what_is_on_a_layer_of_the_plan_is_of_the_plan_and_the_key_on_that_of_notes(
+    drawn: Any,
+) -> None:
+    space = drawn(METRIC).modelspace()
+    tables = plan_tables(METRIC)
+    dug = tables["local_digs"][~tables["local_digs"]["spared"].astype(bool)]
+    for layer, rows in (
+        ("LIN-PIT", tables["pits"]),
+        ("LIN-BEND", tables["bends"]),
+        ("LIN-DIG", dug),
+    ):
+        assert len(space.query(f"INSERT[layer=='{layer}']")) == len(rows), layer
+    hosts = [e for e in space.query("*[layer=='LIN-HOST']") if e.dxftype() != "TEXT"]
+    long = sum(shapely.LineString([tuple(p)[:2] for p in e.points()]).length for e in hosts)
+    runs = tables["runs"]
+    assert long == pytest.approx(runs[runs["status"] == "planned"].length.sum(), rel=1e-6)
+    looks = {(e.dxf.color, e.dxf.linetype) for e in space.query("LWPOLYLINE[layer=='LIN-NOTE']")}
+    for name in ("LIN-HOST", "LIN-STRING", "LIN-CLOSURE"):
+        assert (LAYERS[name].colour, LAYERS[name].linetype) in looks
 
 
 def test_labels_take_the_first_place_that_is_free() -> None:

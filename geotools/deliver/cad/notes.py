@@ -1,4 +1,8 @@
-"""Notes, cautions and the key of the drawing, set below it."""
+"""Notes, cautions and the key of the drawing, set below it.
+
+All of it lies on the layer of notes: blocks and lines of the other layers are things of the plan,
+which others count and measure.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,6 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from geotools.deliver.cad.blocks import insert
 from geotools.deliver.cad.standard import BLOCKS, LAYERS, SMALL_TEXT, TEXT
 from geotools.deliver.tables import CAUTIONS
 
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_notes"]
 
+NOTES = "LIN-NOTE"
 _LINE = 3.2  # mm from line to line
 _WIDTH = 95  # letters in a line of notes
 _BELOW = 15.0  # mm from the plan down to the notes
@@ -50,11 +54,11 @@ def add_notes(drawn: Drawn, source: str, corner: tuple[float, float]) -> None:
     """
     paper = drawn.paper
     left, top = corner[0], corner[1] - _BELOW * paper
-    drawn.text("Lining of water mains: pits and pulls", (left, top), "LIN-NOTE", height=2 * TEXT)
+    drawn.text("Lining of water mains: pits and pulls", (left, top), NOTES, height=2 * TEXT)
     line = 2.5
     for words in _words(drawn, source):
         for part in textwrap.wrap(words, _WIDTH):
-            drawn.text(part, (left, top - line * _LINE * paper), "LIN-NOTE")
+            drawn.text(part, (left, top - line * _LINE * paper), NOTES)
             line += 1
         line += 0.4
     used = drawn.counts()
@@ -68,19 +72,23 @@ def _line_key(drawn: Drawn, left: float, top: float, used: dict[str, int]) -> No
     shown = [layer for layer in LAYERS.values() if layer.lines and layer.name in used]
     for row, layer in enumerate(shown, start=1):
         y = top - row * 2 * _LINE * paper
+        looks = {"color": layer.colour, "linetype": layer.linetype, "lineweight": layer.width}
         drawn.space.add_lwpolyline(
-            [(left, y), (left + 14 * paper, y)], dxfattribs={"layer": layer.name}
+            [(left, y), (left + 14 * paper, y)], dxfattribs={"layer": NOTES, **looks}
         )
         at = (left + _KEY_TEXT_AT * paper, y - SMALL_TEXT / 2 * paper)
-        drawn.text(f"{layer.name}: {layer.text}", at, "LIN-NOTE")
+        drawn.text(f"{layer.name}: {layer.text}", at, NOTES)
 
 
 def _block_key(drawn: Drawn, left: float, top: float) -> None:
-    """Show every block that is used, without its attributes."""
+    """Show the lines of every block that is used."""
     paper = drawn.paper
     used = {e.dxf.name for e in drawn.space.query("INSERT")}
     for row, block in enumerate((b for b in BLOCKS.values() if b.name in used), start=1):
         y = top - row * 2 * _LINE * paper
-        insert(drawn.space, block, (left, y), {}, paper=paper)
+        scales = {"xscale": paper, "yscale": paper, "zscale": paper}
+        symbol = drawn.space.add_blockref(block.name, (left, y), scales)
+        for part in symbol.explode():
+            part.dxf.layer, part.dxf.color = NOTES, LAYERS[block.layer].colour
         at = (left + _KEY_TEXT_AT / 3 * paper, y - SMALL_TEXT / 2 * paper)
-        drawn.text(block.text, at, "LIN-NOTE")
+        drawn.text(block.text, at, NOTES)
