@@ -75,7 +75,8 @@ _FIRST = 9
 _FEWEST = 5
 _MOST_DIGITS = 6
 _FIXED_DIGITS = {"utilisation": 2, "cost": 0, "common_cost": 0, "rate": 2, "days": 1, "hours": 1}
-_FIXED_DIGITS |= {"first_day": 1, "last_day": 1, "start_day": 1}
+_FIXED_DIGITS |= {"first_day": 1, "last_day": 1, "start_day": 1, "quantity": 1}
+_MIXED = {"quantity"}  # of many units: what is counted is shown whole, hours to the tenth
 # Suffixes that are words or parts of names too: trusted where the contract knows the field.
 _AMBIGUOUS = {"min", "s", "h", "c", "f", "in"}
 _SUFFIXES = {suffix for d in DIMENSIONS.values() for suffix in d.units} - _AMBIGUOUS
@@ -178,7 +179,8 @@ def _numbers(
         None if not known else int(value) if digits == 0 else value + 0.0
         for value, known in zip(rounded.tolist(), finite.tolist(), strict=True)
     ]
-    return {"kind": "number", "digits": digits, "values": values}
+    mixed = {"mixed": 1} if field is not None and field.name in _MIXED and digits else {}
+    return {"kind": "number", "digits": digits, "values": values, **mixed}
 
 
 def _digits(values: Any, field: Field | None, suffix: str) -> int:

@@ -480,6 +480,31 @@ def pennies(tables: Any) -> None:
     tables["quantities"] = pd.concat([tables["quantities"], *more], ignore_index=True)
 
 
+def lane_days(tables: Any) -> None:
+    """Hours and lane-days of fractions beside tonnes: each is shown as it is priced."""
+    row = tables["quantities"].head(1).assign(run_id="R0004", scope="run", ref="R0004", cost=9.0)
+    said = (("lane closed for a day", "lane-days", 25.46), ("pulling", "h", 0.262),
+            ("pits", "pits", 3.0), ("pipe", "kg", 12_345.64))  # fmt: skip
+    tables["quantities"] = pd.concat(
+        [row.assign(item=item, unit=unit, quantity=q) for item, unit, q in said], ignore_index=True
+    )
+
+
+def test_quantities_of_a_run_are_shown_to_the_tenth_and_lane_days_are_one_number(
+    tmp_path: Path, open_page: Callable[..., Opened]
+) -> None:
+    plan = write_district(tmp_path / "plan.gpkg", 5, edit=lane_days)
+    geotools.report(plan, output=tmp_path / "report.html")
+    page = open_page(tmp_path / "report.html").page
+    page.locator("#run-select").select_option(label="R0004")
+    figure = page.locator("#run figure", has=page.get_by_role("heading", name="Programme"))
+    assert "25.5 lane-days, as priced" in figure.locator("figcaption p").inner_text()
+    items = page.locator("#run table", has_text="Quantities of run R0004").locator("tbody tr")
+    shown = sorted(row.split("\t")[1:-1] for row in items.all_inner_texts())
+    said = [["h", "0.3"], ["kg", "12,345.6"], ["lane-days", "25.5"], ["pits", "3"]]
+    assert shown == said
+
+
 def test_the_total_of_the_quantities_is_that_of_the_file(
     tmp_path: Path, open_page: Callable[..., Opened]
 ) -> None:

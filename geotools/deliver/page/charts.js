@@ -401,11 +401,14 @@ function programmeFigure(run, width) {
   const chart = programmeChart(run, width);
   if (!chart) return null;
   const data = programmeData(run);
-  const table = tableOf("closures");
-  const worked = rowsWhere("closures", "run_id", run).reduce((sum, row) =>
-    sum + (valueOf(table, "lanes_closed", row) || 0) * (valueOf(table, "days", row) || 0), 0);
+  // as priced: the days of the closures on the page are rounded, and those of strings that lie in
+  // several streets are each counted there
+  const items = tableOf("run_quantities");
+  const priced = rowsWhere("run_quantities", "run_id", run)
+    .filter((row) => valueOf(items, "unit", row) === "lane-days");
+  const worked = priced.reduce((sum, row) => sum + (valueOf(items, "quantity", row) || 0), 0);
   const words = number(data.last, 1) + " working days"
-    + (worked > 0 ? "; lanes shut for " + number(worked, 1) + " lane-days of work" : "") + ".";
+    + (worked > 0 ? "; lanes shut for " + number(worked, 1) + " lane-days, as priced" : "") + ".";
   return el("figure", {}, el("figcaption", {}, el("h3", {}, "Programme"), el("p", { class: "hint" }, words)),
     chart, programmeKeys(data));
 }

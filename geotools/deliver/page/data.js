@@ -75,7 +75,8 @@ function shownAt(column, row) {
   if (value === null || value === undefined) return "";
   if (column.kind === "flag") return value ? "yes" : "no";
   if (column.enum) return value.replaceAll("_", " ");
-  return column.kind === "number" ? number(value, column.digits) : value;
+  if (column.kind !== "number") return value;
+  return number(value, column.mixed && Number.isInteger(value) ? 0 : column.digits);
 }
 
 // A value with its unit, for a sentence.
