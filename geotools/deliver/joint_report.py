@@ -17,6 +17,7 @@ import shapely
 
 from geotools.deliver.asbuilt_pulls import joints_text
 from geotools.deliver.files import replacing
+from geotools.deliver.reasons import rarest_first
 from geotools.deliver.wording import shown
 from geotools.schema import NOT_CHECKED
 
@@ -278,10 +279,13 @@ def _listed(figure: Any, checked: Checked, units: str, *, top: float, foot: floa
 def _rows(checked: Checked, units: str) -> list[tuple[str, str, str]]:
     """Return name, place and reasons of what does not pass: some pulls, some joints, the others.
 
+    Of each the rarest faults come first: what all have, such as a column left out, hides no other.
+
     Pulls that fail for their joints alone are left out: the joints are there.
     """
     fine = "pass", NOT_CHECKED
-    joints, pulls = (t[~t["verdict"].isin(fine)] for t in (checked.joints, checked.pulls))
+    bad = (t[~t["verdict"].isin(fine)] for t in (checked.joints, checked.pulls))
+    joints, pulls = (table.iloc[rarest_first(table["reasons"])] for table in bad)
     told = [_joint_row(row, units) for row in joints.to_dict("records")]
     own = [
         (f"pull {row['pull_id'] or 'no name'}", "", str(row["reasons"]))

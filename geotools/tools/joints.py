@@ -513,8 +513,11 @@ def _write_check(
 
 
 def _not_passing(kind: str, table: pd.DataFrame) -> Iterator[str]:
-    """Yield a line for each of the first joints or pulls that do not pass, and how many more."""
+    """Yield a line for some joints or pulls that do not pass, rare faults first, and the rest."""
+    from geotools.deliver.reasons import rarest_first
+
     bad = table[~table["verdict"].isin(("pass", NOT_CHECKED))]
+    bad = bad.iloc[rarest_first(bad["reasons"])]
     for name, why in zip(bad[f"{kind}_id"].head(_TOLD), bad["reasons"].head(_TOLD), strict=True):
         yield f"{kind:<10}{name or 'no name'}: {why}"
     if len(bad) > _TOLD:

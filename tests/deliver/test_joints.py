@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from geotools.deliver.joints import Machine, joint_schedule, pieces_of
 from geotools.deliver.procedure import read_procedure
 from geotools.deliver.read_plan import read_plan
+from geotools.deliver.reasons import rarest_first
 from geotools.errors import LayerError
 from geotools.pipe.fusion import joint_count
 
@@ -421,3 +422,20 @@ def test_pipe_beyond_the_tables_has_no_window(write_plan: PlanWriter) -> None:
     made = joint_schedule(read_plan(write_plan(carrier="thin", settings=thin)), procedure="iso_slp")
     assert "no limits are known for this size" in made.gaps[0]
     assert made.joints["heater_low"].isna().all()
+
+
+def test_what_few_joints_have_stands_before_what_all_have() -> None:
+    bare = "no bead on record"
+    cold = "heater 1 149 °C, due 204 °C to 232 °C"
+    late = "made 2026-03-15T16:15, not cooled when joined on at {}"
+    texts = [bare] * 5 + [
+        f"{cold}; {bare}",
+        late.format("15:30"),
+        late.format("16:10"),
+        "no record",
+    ]
+    order = rarest_first(texts).tolist()
+    assert order[:2] == [5, 8]  # one of each
+    assert order[2:4] == [6, 7]  # two that differ in their hours alone
+    assert order[4:] == [0, 1, 2, 3, 4]
+    assert rarest_first([]).tolist() == []
