@@ -410,7 +410,12 @@ class Service(_Section):
         defaults.RECURRING_VELOCITY, "change of velocity in everyday surges", COMMON, ge=0, le=5
     )
     occasional_velocity: Speed = _set(
-        defaults.OCCASIONAL_VELOCITY, "change of velocity in a rare surge", COMMON, ge=0, le=5
+        defaults.OCCASIONAL_VELOCITY,
+        "change of velocity in a rare surge; where a design flow is on record, at least the "
+        "velocity at it",
+        COMMON,
+        ge=0,
+        le=5,
     )
     surges_per_day: float = _set(
         defaults.SURGES_PER_DAY,

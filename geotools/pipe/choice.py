@@ -19,11 +19,20 @@ from geotools.pipe.hydraulics import (
 from geotools.pipe.materials import is_polyethylene
 from geotools.pipe.pressure import check_pressure, highest_temperature_c, surge_pressure_pa
 
-__all__ = ["ACCEPTED", "CHOICE_RULES", "Choice", "Criteria", "RunColumns", "choose"]
+__all__ = [
+    "ACCEPTED",
+    "CHOICE_RULES",
+    "Choice",
+    "Criteria",
+    "RunColumns",
+    "choose",
+    "occasional_surge_pa",
+]
 
 CHOICE_RULES = ("fit", "pressure", "collapse", "flow")
 ACCEPTED = -1
 _CELLS_AT_ONCE = 2_000_000
+_MOST_SURGE_PA = 1e7  # Pa; no class comes near, and `check_pressure` asks for no more
 _BoolMatrix = NDArray[np.bool_]
 
 
@@ -69,7 +78,8 @@ class Criteria:
     bead_m : float or ndarray of float
         Height of the outer bead, m; may be one per carrier.
     recurring_velocity_m_per_s, occasional_velocity_m_per_s : float
-        Velocity changes the surges are reckoned from, m/s.
+        Velocity changes the surges are reckoned from, m/s; the occasional one at least the
+        velocity at the design flow, see `occasional_surge_pa`.
     recurring_cycles : float
         As of `pressure.check_pressure`.
     ovality, collapse_safety, collapse_hours, grout_factor : float
@@ -138,9 +148,63 @@ class _Runs:
     design_flow_m3_per_s: FloatArray
 
 
+def occasional_surge_pa(
+    pipes: CarrierColumns,
+    flow_m3_per_s: ArrayLike,
+    *,
+    least_m_per_s: ArrayLike,
+    most_m_per_s: ArrayLike = np.inf,
+) -> FloatArray:
+    """Rise, and fall, of the pressure when the flow in a carrier stops at once.
+
+    Parameters
+    ----------
+    pipes : CarrierColumns
+        Carriers; the other arguments broadcast with them.
+    flow_m3_per_s : array_like
+        Design flow, m3/s; not-a-number where it is not known.
+    least_m_per_s : array_like
+        Change of velocity to count with at least, m/s; 0 to 10.
+    most_m_per_s : array_like, optional
+        Velocity at the design flow to count with at most, m/s.
+
+    Returns
+    -------
+    ndarray of float
+        Surge, Pa; at most 10 MPa, which no carrier holds.
+
+    Raises
+    ------
+    RangeError
+        If an argument lies outside its range.
+
+    Notes
+    -----
+    rho a V (`pressure.surge_pressure_pa`). A trip of the pumps or a valve that slams stops the
+    flow that is there, so V is no less than the velocity at the design flow (AWWA M23, M55; from
+    memory).
+    """
+    flow = np.asarray(flow_m3_per_s, dtype=np.float64)
+    there = flow_velocity_m_per_s(np.where(np.isnan(flow), 0.0, flow), pipes.bore_m)
+    least = surge_pressure_pa(pipes.material, pipes.dr, least_m_per_s)
+    # it grows with the velocity, which in a pipe far too small is beyond what the formula asks for
+    stopped = surge_pressure_pa(pipes.material, pipes.dr, 1.0) * np.minimum(there, most_m_per_s)
+    return np.asarray(np.minimum(np.maximum(least, stopped), _MOST_SURGE_PA), dtype=np.float64)
+
+
 def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatrix:
-    """Material by material, so that words are compared once per run and not once per cell."""
+    """Material by material, so that words are compared once per run and not once per cell.
+
+    A pipe too small for the flow is refused by `_flow`, and the reason told is to be its size: so
+    the surge is that of no more than the velocity allowed.
+    """
     result = np.empty((runs.working_pa.shape[0], len(pipes)), dtype=np.bool_)
+    seldom = occasional_surge_pa(
+        pipes,
+        runs.design_flow_m3_per_s,
+        least_m_per_s=limits.occasional_velocity_m_per_s,
+        most_m_per_s=limits.highest_velocity_m_per_s,
+    )
     for material in np.unique(pipes.material):
         here = pipes.material == material
         word, dr = str(material), pipes.dr[here]
@@ -153,7 +217,7 @@ def _pressure(runs: _Runs, pipes: CarrierColumns, limits: Criteria) -> _BoolMatr
                 dr,
                 runs.working_pa,
                 recurring_surge_pa=surge_pressure_pa(word, dr, limits.recurring_velocity_m_per_s),
-                occasional_surge_pa=surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s),
+                occasional_surge_pa=seldom[:, here],
                 temperature_c=np.minimum(runs.temperature_c, most),
                 recurring_cycles=limits.recurring_cycles,
             ).passes
@@ -228,7 +292,8 @@ def choose(runs: RunColumns, pipes: CarrierColumns, *, limits: Criteria) -> Choi
     Notes
     -----
     fit: low bore (`fit.fit`). pressure: working pressure and surges (`pressure.check_pressure`),
-    in water no warmer than the class is known for.
+    the occasional one of no less than the design flow stopped, up to the velocity allowed, in
+    water no warmer than the class is known for.
     collapse: empty carrier under groundwater (`external.collapse_pressure_pa`). flow: at the
     design flow velocity and gradient keep their limits; where it is not known the carrier must
     carry what the host does at equal gradient (`hydraulics.capacity_ratio`). Worked in blocks of

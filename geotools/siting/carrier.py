@@ -55,6 +55,8 @@ RULE_TEXTS = {
     "collapse": "does not stand the groundwater when empty",
     "flow": "does not carry the design flow within service.max_velocity and max_gradient",
 }
+# The same of pressure, in a run whose design flow is on record and may be what is stopped.
+FLOW_STOPPED = "does not hold working pressure and surge, its design flow stopped at once"
 # The same of the last, in a run whose design flow is not on record.
 LESS_CAPACITY = "keeps too little of the host's capacity (service.least_capacity)"
 # Metric PVC-U is mostly made with sockets: few make it for fusing, so it is no contender unasked.
@@ -172,6 +174,8 @@ def hold_contest(
 
 def shortfall(rule: str, flowing: bool) -> str:
     """Say what a pipe refused by a rule falls short of, in a run with a design flow or without."""
+    if rule == "pressure" and flowing:
+        return FLOW_STOPPED
     return LESS_CAPACITY if rule == "flow" and not flowing else RULE_TEXTS[rule]
 
 

@@ -29,7 +29,7 @@ from geotools.estimate.screening import (
 from geotools.intake.columns import Layers
 from geotools.network.ragged import BoolArray, FloatArray, IntArray, line_lengths, rows_of
 from geotools.pipe.catalogue import CarrierColumns
-from geotools.pipe.choice import CHOICE_RULES
+from geotools.pipe.choice import CHOICE_RULES, occasional_surge_pa
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
@@ -239,16 +239,15 @@ def _of_carrier(ground: Shared, estimate: Estimate) -> dict[str, FloatArray]:
         gap_m=choice.clearance_gap,
         bead_m=choice.bead_height,
     )
-    surge = [
-        surge_pressure_pa(pipes.material, pipes.dr, change)
-        for change in (brief.service.recurring_velocity, brief.service.occasional_velocity)
-    ]
+    often = surge_pressure_pa(pipes.material, pipes.dr, brief.service.recurring_velocity)
+    flow = service["flow"].to_numpy(dtype=float)
+    seldom = occasional_surge_pa(pipes, flow, least_m_per_s=brief.service.occasional_velocity)
     pressed = check_pressure(
         pipes.material,
         pipes.dr,
         service["working"].to_numpy(dtype=float),
-        recurring_surge_pa=surge[0],
-        occasional_surge_pa=surge[1],
+        recurring_surge_pa=often,
+        occasional_surge_pa=seldom,
         recurring_cycles=limits.recurring_cycles,
         temperature_c=brief.service.water_temperature,
     )

@@ -9,8 +9,15 @@ import pytest
 
 from geotools.pipe import choice
 from geotools.pipe._ranges import RangeError
-from geotools.pipe.catalogue import CarrierColumns, as_columns, contenders
-from geotools.pipe.choice import ACCEPTED, CHOICE_RULES, Criteria, RunColumns, choose
+from geotools.pipe.catalogue import CarrierColumns, as_columns, contenders, custom_carrier
+from geotools.pipe.choice import (
+    ACCEPTED,
+    CHOICE_RULES,
+    Criteria,
+    RunColumns,
+    choose,
+    occasional_surge_pa,
+)
 from geotools.pipe.external import collapse_pressure_pa, groundwater_pressure_pa
 from geotools.pipe.fit import fit
 from geotools.pipe.hydraulics import (
@@ -71,7 +78,9 @@ def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
         run = {name: float(column[i]) for name, column in columns.items()}
         for j in range(len(pipes)):
             word, dr, bore = str(pipes.material[j]), pipes.dr[j], pipes.bore_m[j]
-            surge = surge_pressure_pa(word, dr, limits.occasional_velocity_m_per_s)
+            stopped = np.nan_to_num(run["design_flow_m3_per_s"]) / (np.pi / 4 * bore**2)
+            stopped = min(stopped, limits.highest_velocity_m_per_s)
+            surge = surge_pressure_pa(word, dr, max(limits.occasional_velocity_m_per_s, stopped))
             holds = check_pressure(
                 word, dr, run["working_pa"], occasional_surge_pa=surge,
                 temperature_c=run["temperature_c"],
@@ -90,6 +99,25 @@ def test_every_cell_is_the_verdict_of_the_single_formulas() -> None:
                 slow = flow_velocity_m_per_s(flow, bore) <= limits.highest_velocity_m_per_s
                 lost = hazen_williams_head_loss_m(flow, bore, limits.carrier_c, 1.0)
                 assert found.flow[i, j] == (slow and lost <= limits.highest_gradient)
+
+
+def test_a_trip_stops_the_flow_that_is_there() -> None:
+    """20 in IPS DR 41 PVC, by hand: at 2.46 m/s 600 + 636 kPa over 1.6 times 100 psi; 1.2 holds."""
+    pipes = as_columns(
+        [custom_carrier("p", material="PVC", outside_m=0.508, wall_min_m=0.508 / 41)]
+    )
+    bore = 0.508 - 2 * 1.03 * 0.508 / 41
+    wave = 4660 * 0.3048 / np.sqrt(1 + 300 / 400 * (41 - 2))
+    limit = 1.6 * 100 * 6894.757
+    assert 600e3 + 1000 * wave * 2.46 == pytest.approx(1236e3, rel=2e-3)
+    assert 600e3 + 1000 * wave * 1.2 < limit < 600e3 + 1000 * wave * 2.46
+    flow = np.array([2.46, 1.2, 0.1, np.nan]) * np.pi / 4 * bore**2
+    runs = RunColumns(0.58, 0.58, 60.0, 600e3, design_flow_m3_per_s=flow)
+    found = choose(runs, pipes, limits=dataclasses.replace(LIMITS, highest_gradient=0.1))
+    assert found.pressure[:, 0].tolist() == [False, True, True, True]
+    assert found.flow[0, 0]
+    rise = occasional_surge_pa(pipes, flow, least_m_per_s=1.2)
+    assert rise == pytest.approx(1000 * wave * np.array([2.46, 1.2, 1.2, 1.2]), rel=1e-9)
 
 
 def test_the_first_rule_broken_is_named_and_accepted_pipes_have_none() -> None:
